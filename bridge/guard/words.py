@@ -1,0 +1,85 @@
+"""The closed sets of the guard: permissives, trips, alarms, phases.
+
+The words are those of process safety (IEC 62682 / ANSI/ISA-18.2): a *permissive* must hold for
+the valve to be open, a *trip* closes it and latches, the *first-out* is the trip that came first.
+Each value is also the id in the log, on the hub and in the manual.
+"""
+
+from enum import Enum
+
+
+class Permissive(Enum):
+    """What must hold, all of it, for the valve to be open."""
+
+    LINK_FRESH = "link-fresh"
+    """A good frame arrived a moment ago."""
+    PROBE_HEALTHY = "probe-healthy"
+    """The product probe shows a value that can be trusted."""
+    PRODUCT_IN_SPEC = "product-in-specification"
+    """Product with its guard band is at or under the limit, or a bounded rinse runs."""
+    TEMPERATURE_IN_RANGE = "temperature-in-range"
+    LEVEL_KNOWN = "level-known"
+    BELOW_FILL_MARK = "below-fill-mark"
+    OVERFLOW_DOWN = "overflow-down"
+    RESERVOIR_BUDGET = "reservoir-budget"
+    """What is in the reservoir stays in specification with what may still flow in unseen."""
+    FILL_TIME = "fill-time"
+    FILL_VOLUME = "fill-volume"
+    CONTROLLER_SOUND = "controller-sound"
+    """The controller reports no fault of its own that forbids a fill."""
+    NO_TRIP = "no-trip"
+    NO_HOLD = "no-hold"
+
+
+class Trip(Enum):
+    """A reason to close the valve that latches until its own reset rule is met."""
+
+    PRODUCT_OVER_LIMIT = "product-over-limit"
+    RESERVOIR_BUDGET = "reservoir-over-budget"
+    FILL_OVER_TIME = "fill-over-time"
+    FILL_OVER_VOLUME = "fill-over-volume"
+    NO_RISE = "no-rise-while-open"
+    RISE_WHILE_CLOSED = "rise-while-closed"
+    OVERFLOW = "overflow"
+    PROBE_FAILURE = "probe-failure"
+    LEVEL_FAILURE = "level-failure"
+    LINK_LOST = "link-lost"
+
+
+class Advisory(Enum):
+    """An alarm that does not close the valve."""
+
+    PRODUCT_OVER_ADVICE = "product-over-advice"
+    PROBE_MAINTENANCE = "probe-maintenance"
+    FEED_PROBE_FAILURE = "feed-probe-failure"
+    RESERVOIR_LOW = "reservoir-low"
+    CONTROLLER_RESTARTED = "controller-restarted"
+    CONTROLLER_FAULT = "controller-fault"
+    FRAMES_DAMAGED = "frames-damaged"
+    FILL_INTERRUPTED = "fill-interrupted"
+    TEMPERATURE_OUT_OF_RANGE = "temperature-out-of-range"
+
+
+AlarmId = Trip | Advisory
+
+
+class Phase(Enum):
+    """Where the fill sequence stands."""
+
+    REST = "rest"
+    """No fill is due."""
+    RINSE = "rinse"
+    """Standing water leaves the purifier; bounded in time, and in volume when it goes to the reservoir."""
+    FILL = "fill"
+    PAUSE = "pause"
+    """A fill was interrupted by a missing permissive and waits for it to return."""
+    TRIPPED = "tripped"
+    """At least one trip is latched."""
+
+
+class Flow(Enum):
+    """What the guard decides about the valve."""
+
+    SHUT = "shut"
+    TO_RESERVOIR = "fill"
+    TO_DRAIN = "drain"

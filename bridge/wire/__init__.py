@@ -1,0 +1,1 @@
+"""The serial line to the controller: the frame codec (core), then the port that carries it (shell)."""
