@@ -56,7 +56,8 @@ class Advisory(Enum):
     CONTROLLER_RESTARTED = "controller-restarted"
     CONTROLLER_FAULT = "controller-fault"
     FRAMES_DAMAGED = "frames-damaged"
-    FILL_INTERRUPTED = "fill-interrupted"
+    FILL_BLOCKED = "fill-blocked"
+    """A fill is due and a permissive has been missing for long."""
     TEMPERATURE_OUT_OF_RANGE = "temperature-out-of-range"
 
 

@@ -1,0 +1,171 @@
+"""The trips as tables: what brings each one about, and what its reset asks for."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from enum import Enum
+
+from bridge.guard.moment import Moment
+from bridge.guard.permissives import ACTIVE, asked, in_budget
+from bridge.guard.state import GuardState, Latch
+from bridge.guard.words import Flow, Phase, Trip
+from bridge.tank.zone import Zone
+
+
+def lasted(since: float | None, now: float, seconds: float) -> bool:
+    """Something that began at ``since`` has gone on for that long."""
+    return since is not None and now - since >= seconds
+
+
+# --- causes -----------------------------------------------------------------------------------
+
+
+def _product_over_limit(m: Moment, s: GuardState) -> bool:
+    if s.phase is Phase.RINSE:
+        return s.fill.rinse_s >= m.limits.rinse_max_s
+    if s.phase not in (Phase.FILL, Phase.PAUSE):
+        return False
+    if s.fill.excursions >= m.limits.excursions_max:
+        return True
+    over = s.evidence.over
+    return lasted(over, m.now, m.limits.persistence_s) or (over is not None and m.gross)
+
+
+def _reservoir_budget(m: Moment, s: GuardState) -> bool:
+    ppm = m.assessment.reservoir_ppm
+    over = ppm is not None and not ppm < m.limits.reservoir_limit_ppm
+    return over or (m.spoils and m.fresh and m.probe_sound and asked(m, s).rinses_unseen)
+
+
+def _no_rise(m: Moment, s: GuardState) -> bool:
+    fill = s.fill
+    return (
+        s.phase in ACTIVE
+        and fill.base_volume_l is not None
+        and fill.open_s - fill.base_open_s >= m.limits.no_rise_after_s
+    )
+
+
+def _rise_while_closed(m: Moment, s: GuardState) -> bool:
+    bound_l, volume_l, closed = m.limits.rise_closed_l, m.assessment.volume_l, s.closed
+    if bound_l is None or not m.fresh:
+        return False
+    if volume_l is not None:
+        return closed.lowest_l is not None and volume_l - closed.lowest_l >= bound_l
+    return closed.below_mark and m.assessment.zone is Zone.FULL
+
+
+CAUSES: dict[Trip, Callable[[Moment, GuardState], bool]] = {
+    # The order decides the first-out when several come in the same step: the worst first.
+    Trip.OVERFLOW: lambda m, s: m.fresh and m.assessment.overflow is True,
+    Trip.RISE_WHILE_CLOSED: _rise_while_closed,
+    Trip.PRODUCT_OVER_LIMIT: _product_over_limit,
+    Trip.RESERVOIR_BUDGET: _reservoir_budget,
+    Trip.FILL_OVER_VOLUME: lambda m, s: (
+        s.phase in ACTIVE
+        and (s.fill.volume_l >= m.limits.fill_max_l or asked(m, s).day_volume_l >= m.limits.daily_max_l)
+    ),
+    Trip.FILL_OVER_TIME: lambda m, s: s.phase in ACTIVE and s.fill.open_s >= m.limits.fill_max_s,
+    Trip.NO_RISE: _no_rise,
+    Trip.PROBE_FAILURE: lambda m, s: lasted(s.evidence.probe_bad, m.now, m.limits.probe_failure_after_s),
+    Trip.LEVEL_FAILURE: lambda m, s: lasted(s.evidence.level_bad, m.now, m.limits.level_failure_after_s),
+    Trip.LINK_LOST: lambda m, s: (
+        not m.fresh
+        and m.now - (s.started_at if m.assessment.frame_at is None else m.assessment.frame_at)
+        >= m.limits.link_lost_after_s
+    ),
+}
+
+
+# --- reset rules --------------------------------------------------------------------------------
+# Every reset needs the cause gone. What else it needs is the trip's own rule: a product over its limit
+# is not cured by pressing a button, and a cable that was pulled and is back needs nobody's visit.
+
+
+class Needs(Enum):
+    """What a reset needs beside the cause being gone."""
+
+    COMMAND = "a reset command"
+    REMEDY_AND_COMMAND = "a recorded cartridge change or a passed retest, then a reset command"
+    COMMAND_OR_STEADY = "a reset command, or a link that has been steady for a while"
+
+
+@dataclass(frozen=True, slots=True)
+class ResetRule:
+    """How one trip is reset."""
+
+    needs: Needs
+    gone: Callable[[Moment, GuardState], bool]
+    """The cause is gone, as far as it can be seen with the valve shut."""
+    until_then: str
+    """What is still there while the cause is not gone, as a clause."""
+
+
+def _seen_shut(m: Moment, s: GuardState) -> bool:
+    return m.fresh and m.assessment.seen is Flow.SHUT
+
+
+def _still(m: Moment, s: GuardState) -> bool:
+    return m.fresh and lasted(s.closed.since, m.now, m.limits.settle_s) and not _rise_while_closed(m, s)
+
+
+_NOT_SHUT = "the controller has not reported its valve shut"
+
+RULES: dict[Trip, ResetRule] = {
+    Trip.OVERFLOW: ResetRule(
+        Needs.COMMAND,
+        lambda m, s: m.fresh and m.assessment.overflow is False,
+        "the overflow float is still up",
+    ),
+    Trip.RISE_WHILE_CLOSED: ResetRule(
+        Needs.COMMAND, _still, "the level has not yet been steady with the valve shut for the settling time"
+    ),
+    Trip.PRODUCT_OVER_LIMIT: ResetRule(
+        Needs.REMEDY_AND_COMMAND, lambda m, s: True, "product is still over its limit"
+    ),
+    Trip.RESERVOIR_BUDGET: ResetRule(
+        Needs.COMMAND,
+        lambda m, s: in_budget(m),
+        "the reservoir is still over its limit by the mixing balance; measure it, and send the sample",
+    ),
+    Trip.FILL_OVER_VOLUME: ResetRule(
+        Needs.COMMAND,
+        lambda m, s: _seen_shut(m, s) and s.day_l < m.limits.daily_max_l,
+        f"{_NOT_SHUT}, or the day's volume is used up",
+    ),
+    Trip.FILL_OVER_TIME: ResetRule(Needs.COMMAND, _seen_shut, _NOT_SHUT),
+    Trip.NO_RISE: ResetRule(Needs.COMMAND, _seen_shut, _NOT_SHUT),
+    Trip.PROBE_FAILURE: ResetRule(
+        Needs.COMMAND,
+        lambda m, s: m.fresh and m.probe_sound,
+        "the product probe still shows no value to be trusted",
+    ),
+    Trip.LEVEL_FAILURE: ResetRule(
+        Needs.COMMAND, lambda m, s: m.fresh and m.assessment.zone is not None, "the level is still not known"
+    ),
+    Trip.LINK_LOST: ResetRule(
+        Needs.COMMAND_OR_STEADY, lambda m, s: m.fresh, "no good frame has arrived for too long"
+    ),
+}
+
+
+def obstacle(moment: Moment, state: GuardState, latch: Latch) -> str | None:
+    """Why a reset command cannot take this trip back now, as a sentence; None when it can."""
+    rule = RULES[latch.trip]
+    if not rule.gone(moment, state):
+        return f"{latch.trip.value} cannot be reset: {rule.until_then}."
+    if rule.needs is Needs.REMEDY_AND_COMMAND and not latch.remedied:
+        return (
+            f"{latch.trip.value} cannot be reset yet: "
+            "first record a cartridge change, or a retest under the limit."
+        )
+    return None
+
+
+def resets_itself(moment: Moment, state: GuardState, latch: Latch) -> bool:
+    """The trip's rule lets it go without a command, and is met."""
+    rule = RULES[latch.trip]
+    return (
+        rule.needs is Needs.COMMAND_OR_STEADY
+        and rule.gone(moment, state)
+        and lasted(state.evidence.fresh, moment.now, moment.limits.link_steady_s)
+    )
