@@ -1,0 +1,229 @@
+"""The level of a reservoir, from a float sender, from float switches, or from both.
+
+Each reading is looked at in three turns. First every sensor by itself: switches are debounced, the sender
+is turned into a depth and freed of waves, and what is electrically impossible becomes a fault. Then the
+sensors against each other: an upper switch that is wet over a dry one, a sender that says something else
+than a switch. Last the zone, and there the careful answer wins:
+
+    FULL    as soon as any sensor says so
+    LOW     only when no sensor denies it, for LOW lets water flow
+    None    when nothing trustworthy is left, or when a contradiction has lasted
+
+A short disagreement is ordinary (a wave, a debounce that still runs), so it makes the answer careful and
+nothing more; one that lasts means that a sensor is lying, and nobody can know which.
+"""
+
+import math
+from dataclasses import dataclass
+
+from bridge.tank.faults import LevelFault
+from bridge.tank.level_settings import LevelSettings
+from bridge.tank.sender import RawSender, Sender
+from bridge.tank.switches import UNKNOWN, SwitchState, contradict, debounce
+from bridge.tank.zone import Zone
+
+__all__ = ["Level", "LevelFault", "LevelSettings", "LevelWatch", "SenderWatch", "observe"]
+
+# A low pass approaches a mark that is also the sender's end without ever reaching it.
+_MARK_TOLERANCE_M = 0.001
+# Movements below this are noise, whatever the sender's step.
+_STILL_M = 0.005
+
+
+@dataclass(frozen=True, slots=True)
+class Level:
+    """What is known of the level at one moment; None is "not known" or, for overflow, "not fitted"."""
+
+    depth_m: float | None
+    volume_l: float | None
+    """None without a trustworthy sender: switches give a zone and no volume."""
+    zone: Zone | None
+    overflow: bool | None
+    """True while the overflow float is up."""
+    faults: tuple[LevelFault, ...]
+    volume_at_least_l: float = 0.0
+    """What the reservoir certainly holds, with the sensors' tolerance taken off."""
+
+
+@dataclass(frozen=True, slots=True)
+class SenderWatch:
+    """What is remembered of the sender."""
+
+    recent_m: tuple[float, ...] = ()
+    """The newest depths, at most three, for the median."""
+    smooth_m: float | None = None
+    smooth_at: float = 0.0
+    faulty_since: float | None = None
+    still_m: float = math.inf
+    """Where the sender last moved to."""
+    still_since: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class LevelWatch:
+    """What is remembered from one reading to the next; ``LevelWatch()`` knows nothing yet."""
+
+    low: SwitchState = UNKNOWN
+    full: SwitchState = UNKNOWN
+    overflow: SwitchState = UNKNOWN
+    sender: SenderWatch = SenderWatch()
+    switches_since: float | None = None
+    """Since when the switches contradict each other."""
+    disagree_since: float | None = None
+    """Since when the sender contradicts a switch."""
+
+
+def observe(
+    settings: LevelSettings,
+    watch: LevelWatch,
+    sender_fraction: RawSender,
+    low: bool | None,
+    full: bool | None,
+    overflow: bool | None,
+    now: float,
+) -> tuple[LevelWatch, Level]:
+    """Take one reading at ``now`` (monotonic seconds, never falling) and say where the level stands.
+
+    Args:
+        settings: what is fitted; inputs that are not fitted are ignored.
+        watch: what the last call returned, or ``LevelWatch()``.
+        sender_fraction: 0 to 1 of the electrical range; a :class:`LevelFault` that the controller found by
+            itself; None (or not-a-number) for no value.
+        low: True while water covers the low switch; None for no value.
+        full: the same for the full switch.
+        overflow: the same for the overflow float.
+
+    Returns:
+        The new memory and the level. Constant time and memory.
+    """
+    wait_s = settings.debounce_s
+    low_state = debounce(watch.low, low, now, wait_s, wait_s) if settings.low_switch else UNKNOWN
+    full_state = debounce(watch.full, full, now, wait_s, wait_s) if settings.full_switch else UNKNOWN
+    overflow_state = (
+        debounce(watch.overflow, overflow, now, 0.0, settings.overflow_return_s)
+        if settings.overflow_switch
+        else UNKNOWN
+    )
+    low_wet, full_wet, overflow_up = low_state.wet, full_state.wet, overflow_state.wet
+    faults: list[LevelFault] = []
+
+    if settings.sender is None:
+        sender_watch, depth_m = watch.sender, None
+    else:
+        sender_watch, depth_m, fault = _follow(settings, settings.sender, watch.sender, sender_fraction, now)
+        if fault is not None:
+            faults.append(fault)
+    if (
+        (settings.low_switch and low is None)
+        or (settings.full_switch and full is None)
+        or (settings.overflow_switch and overflow is None)
+    ):
+        faults.append(LevelFault.SWITCH_MISSING)
+
+    switches_since = _began(watch.switches_since, contradict(low_wet, full_wet, overflow_up), now)
+    disagree_since = _began(
+        watch.disagree_since,
+        depth_m is not None and _disagree(settings, depth_m, low_wet, full_wet, overflow_up),
+        now,
+    )
+    given_up = False
+    if switches_since is not None and now - switches_since >= settings.contradiction_s:
+        faults.append(LevelFault.SWITCHES_CONTRADICT)
+        given_up = True
+    if disagree_since is not None and now - disagree_since >= settings.contradiction_s:
+        faults.append(LevelFault.SENDER_CONTRADICTS_SWITCH)
+        given_up = True
+        depth_m = None
+
+    zone = None if given_up else _zone(settings, depth_m, low_wet, full_wet, overflow_up)
+    certain_l = 0.0
+    if not given_up:
+        if full_wet:
+            certain_l = settings.full_certain_l
+        elif low_wet:
+            certain_l = settings.low_certain_l
+    volume_l = None
+    if depth_m is not None:
+        volume_l = settings.shape.volume_l(depth_m)
+        if not given_up and disagree_since is None:
+            certain_l = max(certain_l, settings.shape.volume_l(max(depth_m - settings.tolerance_m, 0.0)))
+        if settings.stuck_after_s is not None and now - sender_watch.still_since >= settings.stuck_after_s:
+            faults.append(LevelFault.SENDER_STUCK)
+
+    return (
+        LevelWatch(low_state, full_state, overflow_state, sender_watch, switches_since, disagree_since),
+        Level(depth_m, volume_l, zone, overflow_up, tuple(faults), certain_l),
+    )
+
+
+def _follow(
+    settings: LevelSettings, sender: Sender, watch: SenderWatch, raw: RawSender, now: float
+) -> tuple[SenderWatch, float | None, LevelFault | None]:
+    """The sender's memory, its depth freed of waves, and its fault if it has one."""
+    read = sender.read(raw)
+    if isinstance(read, LevelFault):
+        since = now if watch.faulty_since is None else watch.faulty_since
+        if watch.smooth_m is None or now - since >= settings.ride_through_s:
+            return SenderWatch(faulty_since=since), None, read
+        held = SenderWatch(
+            watch.recent_m, watch.smooth_m, watch.smooth_at, since, watch.still_m, watch.still_since
+        )
+        return held, watch.smooth_m, None
+
+    # The median takes out a single wild value whole; of two values it takes the higher, the careful one.
+    recent_m = (*watch.recent_m[-2:], read)
+    middle_m = sorted(recent_m)[len(recent_m) // 2]
+    smooth_m = middle_m
+    if watch.smooth_m is not None and settings.wave_time_constant_s > 0.0:
+        elapsed_s = max(now - watch.smooth_at, 0.0)
+        kept = math.exp(-elapsed_s / settings.wave_time_constant_s)
+        smooth_m = middle_m + kept * (watch.smooth_m - middle_m)
+
+    still_m, still_since = watch.still_m, watch.still_since
+    if abs(smooth_m - still_m) > max(_STILL_M, 0.5 * sender.step_m):
+        still_m, still_since = smooth_m, now
+    return SenderWatch(recent_m, smooth_m, now, None, still_m, still_since), smooth_m, None
+
+
+def _disagree(
+    settings: LevelSettings, depth_m: float, low: bool | None, full: bool | None, overflow: bool | None
+) -> bool:
+    """True when the sender's depth is further from what a switch says than both together may be wrong."""
+    above_m = depth_m - settings.tolerance_m
+    below_m = depth_m + settings.tolerance_m
+    return (
+        (low is True and below_m < settings.low_switch_m)
+        or (low is False and above_m > settings.low_switch_m)
+        or (full is True and below_m < settings.full_switch_m)
+        or (full is False and above_m > settings.full_switch_m)
+        or (overflow is True and below_m < settings.fill_m)
+    )
+
+
+def _zone(
+    settings: LevelSettings,
+    depth_m: float | None,
+    low: bool | None,
+    full: bool | None,
+    overflow: bool | None,
+) -> Zone | None:
+    """The careful answer: FULL when anything says so, LOW when nothing denies it."""
+    if overflow or full or (depth_m is not None and depth_m >= settings.fill_m - _MARK_TOLERANCE_M):
+        return Zone.FULL
+    if depth_m is None:
+        if low is None or full is None:
+            return None
+        return Zone.MIDDLE if low else Zone.LOW
+    if full is None and settings.needs_full_switch:
+        return None
+    low_switch_denies = low is True and settings.low_switch_m >= settings.refill_m
+    if depth_m <= settings.refill_m + _MARK_TOLERANCE_M and not low_switch_denies:
+        return Zone.LOW
+    return Zone.MIDDLE
+
+
+def _began(since: float | None, present: bool, now: float) -> float | None:
+    """When a condition began that is ``present`` now, or None."""
+    if not present:
+        return None
+    return now if since is None else since

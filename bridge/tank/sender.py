@@ -1,0 +1,133 @@
+"""A continuous float sender: from its raw electrical fraction to a depth, or to a fault.
+
+Two kinds are common: a float on an arm or a stem that turns a resistor, and a chain of reed contacts and
+resistors that a magnet in the float closes one after the other. Both give a fraction of the full
+electrical range; which way it runs depends on the wiring, so the calibration table may fall or rise.
+"""
+
+import math
+from dataclasses import dataclass, field
+from itertools import pairwise
+
+from bridge.errors import InputError, OutOfRangeError
+from bridge.tank.checks import not_negative
+from bridge.tank.faults import LevelFault
+from bridge.tank.monotone import MonotoneCurve
+
+RawSender = float | LevelFault | None
+"""A fraction of the electrical range; a fault that the controller found by itself; None for no value."""
+
+
+@dataclass(frozen=True, slots=True)
+class SenderTable:
+    """Calibration of a sender: ``points`` of (fraction 0 to 1, depth in metres), in any order.
+
+    Sorted by fraction the depth must strictly rise or strictly fall. Between the points runs the monotone
+    curve of :mod:`bridge.tank.monotone`.
+
+    Raises:
+        InputError: fewer than two points, a fraction given twice, a depth that turns back, or a value
+            outside its range.
+    """
+
+    points: tuple[tuple[float, float], ...]
+    _sign: float = field(init=False, repr=False, compare=False)
+    _curve: MonotoneCurve = field(init=False, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        if len(self.points) < 2:
+            raise InputError(f"Sender table: {len(self.points)} point(s); give at least two.")
+        for fraction, depth_m in self.points:
+            if not (0.0 <= fraction <= 1.0 and 0.0 <= depth_m < math.inf):
+                raise InputError(
+                    f"Sender table: ({fraction:g}, {depth_m:g}); give a fraction of 0 to 1 "
+                    "and a depth of 0 m or more."
+                )
+        points = sorted(self.points)
+        sign = 1.0 if points[-1][1] > points[0][1] else -1.0
+        for before, here in pairwise(points):
+            if here[0] == before[0]:
+                raise InputError(f"Sender table: the fraction {here[0]:g} occurs twice; give it once.")
+            if sign * here[1] <= sign * before[1]:
+                raise InputError(
+                    f"Sender table: {here} after {before}; along rising fractions the depth must always "
+                    "rise or always fall."
+                )
+        object.__setattr__(self, "_sign", sign)
+        object.__setattr__(
+            self, "_curve", MonotoneCurve.through([f for f, _ in points], [sign * d for _, d in points])
+        )
+
+    @property
+    def fractions(self) -> tuple[float, float]:
+        """The smallest and the largest fraction of the table."""
+        return self._curve.xs[0], self._curve.xs[-1]
+
+    @property
+    def depths_m(self) -> tuple[float, float]:
+        """The smallest and the largest depth of the table, in metres."""
+        ends = (self._sign * self._curve.ys[0], self._sign * self._curve.ys[-1])
+        return min(ends), max(ends)
+
+    def depth_m(self, fraction: float) -> float:
+        """The depth in metres at ``fraction``; beyond the table's ends the depth of the end."""
+        first, last = self._curve.xs[0], self._curve.xs[-1]
+        return self._sign * self._curve.at(min(max(fraction, first), last))
+
+    def fraction(self, depth_m: float) -> float:
+        """The fraction at ``depth_m``; beyond the table's ends the fraction of the end."""
+        low, high = self.depths_m
+        return self._curve.inverse(self._sign * min(max(depth_m, low), high))
+
+
+@dataclass(frozen=True, slots=True)
+class Sender:
+    """A sender with its table and what counts as a fault.
+
+    Raises:
+        InputError: the plausible band is empty or the table reaches outside it.
+        OutOfRangeError: a negative step or margin.
+    """
+
+    table: SenderTable
+    step_m: float = 0.0
+    """Resolution: the distance of two reed contacts in metres; 0 for a resistor that turns smoothly."""
+    plausible_low: float = 0.01
+    """A fraction below this is a broken or a short circuit."""
+    plausible_high: float = 0.99
+    """A fraction above this is the other of the two."""
+    open_reads_high: bool = True
+    """True where a broken wire drives the input to its top, as with a pull-up resistor."""
+    margin: float = 0.02
+    """So far outside the table a fraction still counts as the table's end (wear, temperature)."""
+
+    def __post_init__(self) -> None:
+        not_negative("Sender", "the step", self.step_m, "m")
+        not_negative("Sender", "the margin", self.margin, "of the range")
+        if not 0.0 <= self.plausible_low < self.plausible_high <= 1.0:
+            raise OutOfRangeError(
+                f"Sender: the plausible band is {self.plausible_low:g} to {self.plausible_high:g}; "
+                "it must rise and lie within 0 to 1."
+            )
+        first, last = self.table.fractions
+        if first < self.plausible_low or last > self.plausible_high:
+            raise InputError(
+                f"Sender: the table runs from {first:g} to {last:g}, outside the plausible band of "
+                f"{self.plausible_low:g} to {self.plausible_high:g}; widen the band or check the table. "
+                "A broken wire could not be told from a level there."
+            )
+
+    def read(self, raw: RawSender) -> float | LevelFault:
+        """The depth in metres, or the fault that keeps it unknown. None and not-a-number are missing."""
+        if isinstance(raw, LevelFault):
+            return raw
+        if raw is None or not math.isfinite(raw):
+            return LevelFault.SENDER_MISSING
+        if raw > self.plausible_high:
+            return LevelFault.SENDER_OPEN if self.open_reads_high else LevelFault.SENDER_SHORT
+        if raw < self.plausible_low:
+            return LevelFault.SENDER_SHORT if self.open_reads_high else LevelFault.SENDER_OPEN
+        first, last = self.table.fractions
+        if not first - self.margin <= raw <= last + self.margin:
+            return LevelFault.SENDER_OUT_OF_RANGE
+        return self.table.depth_m(raw)

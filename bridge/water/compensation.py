@@ -1,0 +1,154 @@
+"""From the conductivity at the water's own temperature to that at the reference temperature, 25 °C.
+
+Four methods, each with the range in which it may be used:
+
+* ``natural`` (0 to 36 °C): the non-linear function for natural waters of ISO 7888:1985 (EN 27888), as a cubic
+  through the standard's table of factors, which it meets within 0.0005. The standard recommends it for about
+  60 to 1000 µS/cm: tap water, feed, rain. Outside that span it still answers, with less right to be believed.
+* ``pure`` (0 to 50 °C): for product water. Salt and water conduct side by side and change with temperature
+  differently, so the share of the water itself is taken off, the salt's share follows the curve of sodium
+  chloride at infinite dilution (McCleskey et al. 2012, see :mod:`ionic_conductivity`), and the water's share
+  at 25 °C is put back. Meant for neutral salts up to about 100 µS/cm.
+* ``linear`` (0 to 50 °C): one coefficient in %/K for the whole way, common practice in simple meters. Good
+  near 25 °C only; in very pure water, below about 2 µS/cm, wrong by tens of per cent.
+* ``off`` (0 to 100 °C): no compensation. The figure stands for the water's own temperature.
+"""
+
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import NamedTuple
+
+from bridge.errors import OutOfRangeError
+from bridge.water import pure_water
+from bridge.water.ionic_conductivity import CHLORIDE, SODIUM
+
+REFERENCE_C = 25.0
+NATURAL_LOW_US_CM = 60.0
+NATURAL_HIGH_US_CM = 1000.0
+"""The span for which ISO 7888 recommends its function: advice, not a bound."""
+LARGEST_LINEAR_PERCENT_PER_K = 3.5
+
+
+class Method(StrEnum):
+    """How a conductivity is brought to 25 °C."""
+
+    NATURAL = "natural"
+    PURE = "pure"
+    LINEAR = "linear"
+    OFF = "off"
+
+    @property
+    def range_c(self) -> tuple[float, float]:
+        """The lowest and the highest water temperature, in °C, for which the method is valid."""
+        return _RANGES[self]
+
+
+_RANGES = {
+    Method.NATURAL: (0.0, 36.0),
+    Method.PURE: (pure_water.LOWEST_C, pure_water.HIGHEST_C),
+    Method.LINEAR: (0.0, 50.0),
+    Method.OFF: (0.0, 100.0),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Compensation:
+    """A method, and the coefficient that only ``linear`` uses.
+
+    The coefficient is in per cent of the value at 25 °C for each kelvin.
+
+    Raises :class:`OutOfRangeError` for a coefficient of 0 or less, or above 3.5 %/K; salts lie near 2 %/K.
+    """
+
+    method: Method
+    linear_percent_per_k: float = 2.0
+
+    def __post_init__(self) -> None:
+        if not 0.0 < self.linear_percent_per_k <= LARGEST_LINEAR_PERCENT_PER_K:
+            raise OutOfRangeError(
+                f"a temperature coefficient of {self.linear_percent_per_k} %/K is not that of water with "
+                f"salts in it; it must be above 0 and at most {LARGEST_LINEAR_PERCENT_PER_K} %/K, and 2 "
+                "%/K is usual"
+            )
+
+
+class Compensated(NamedTuple):
+    """A conductivity at 25 °C with its sensitivities (partial derivatives), for the uncertainty."""
+
+    conductivity_25_us_cm: float
+    per_conductivity: float
+    """Change for each µS/cm of the measured conductivity, dimensionless."""
+    per_kelvin: float
+    """Change for each kelvin of the measured temperature, in µS/cm/K."""
+    per_coefficient: float
+    """Change for each %/K of the linear coefficient, in µS/cm per %/K; 0 for the other methods."""
+
+
+def conductivity_25(compensation: Compensation, conductivity_us_cm: float, temperature_c: float) -> float:
+    """The conductivity at 25 °C in µS/cm, from that at ``temperature_c`` in °C.
+
+    Raises :class:`OutOfRangeError` when the temperature lies outside the method's range.
+    """
+    return compensate(compensation, conductivity_us_cm, temperature_c).conductivity_25_us_cm
+
+
+def compensate(compensation: Compensation, conductivity_us_cm: float, temperature_c: float) -> Compensated:
+    """As :func:`conductivity_25`, with the sensitivities to each input."""
+    method = compensation.method
+    if method is Method.PURE:
+        return _pure(conductivity_us_cm, temperature_c)
+    low, high = _RANGES[method]
+    if not low <= temperature_c <= high:
+        raise _outside(method, temperature_c)
+    x = temperature_c - REFERENCE_C
+    if method is Method.NATURAL:
+        # Conductivity relative to that at 25 °C: least squares on the reciprocals of the standard's factors.
+        relative = 1.0 + x * (0.0210616 + x * (6.63413e-5 - x * 4.10352e-7))
+        slope = 0.0210616 + x * (1.326826e-4 - x * 1.231056e-6)
+        at_25 = conductivity_us_cm / relative
+        return Compensated(at_25, 1.0 / relative, -at_25 * slope / relative, 0.0)
+    if method is Method.LINEAR:
+        slope = 0.01 * compensation.linear_percent_per_k
+        relative = 1.0 + slope * x
+        at_25 = conductivity_us_cm / relative
+        return Compensated(at_25, 1.0 / relative, -at_25 * slope / relative, -0.01 * at_25 * x / relative)
+    return Compensated(conductivity_us_cm, 1.0, 0.0, 0.0)
+
+
+# Λ° of sodium chloride as a quadratic in t - 25, relative to its value at 25 °C.
+_SALT_AT_25 = SODIUM.limiting(REFERENCE_C) + CHLORIDE.limiting(REFERENCE_C)
+_SALT_SQUARE = (SODIUM.limit[0] + CHLORIDE.limit[0]) / _SALT_AT_25
+_SALT_FIRST = (SODIUM.limit[1] + CHLORIDE.limit[1]) / _SALT_AT_25 + 2.0 * REFERENCE_C * _SALT_SQUARE
+
+
+def _pure(conductivity_us_cm: float, temperature_c: float) -> Compensated:
+    if not pure_water.LOWEST_C <= temperature_c <= pure_water.HIGHEST_C:
+        raise _outside(Method.PURE, temperature_c)
+    water, water_slope = pure_water.with_slope(temperature_c)
+    salt = conductivity_us_cm - water
+    if salt < 0.0:
+        # No water conducts so little: the probe is at fault, and its diagnosis says so. Here the figure only
+        # has to stay orderly: below the pure-water line it is scaled by the water alone, so nothing falls to
+        # zero but zero.
+        scale = pure_water.AT_25_US_CM / water
+        at_25 = conductivity_us_cm * scale
+        return Compensated(at_25, scale, -at_25 * water_slope / water, 0.0)
+    x = temperature_c - REFERENCE_C
+    relative = 1.0 + x * (_SALT_FIRST + x * _SALT_SQUARE)
+    slope = _SALT_FIRST + 2.0 * x * _SALT_SQUARE
+    salt_25 = salt / relative
+    return Compensated(
+        salt_25 + pure_water.AT_25_US_CM,
+        1.0 / relative,
+        -(water_slope + salt_25 * slope) / relative,
+        0.0,
+    )
+
+
+def _outside(method: Method, temperature_c: float) -> OutOfRangeError:
+    low, high = _RANGES[method]
+    return OutOfRangeError(
+        f"the water temperature {temperature_c:g} °C lies outside the range of the method "
+        f"'{method.value}', {low:g} to {high:g} °C; bring the sample into that range or choose a method "
+        "that is valid there"
+    )

@@ -1,0 +1,189 @@
+"""How sure a figure is: the uncertainty budget of a reading, by the GUM (JCGM 100:2008).
+
+The dissolved solids S follow from the conductance G, the cell constant K, the temperature T and the factor F:
+
+    S = F · c(K · g(G), T)
+
+where ``g`` takes out offset and leads and ``c`` brings the conductivity to 25 °C. Each input has a standard
+uncertainty, each is multiplied by its sensitivity (the partial derivative of S), and the products are added
+in squares. The inputs are taken as independent: they come from different instruments, standards and
+judgements. The expanded uncertainty is twice the combined one (k = 2, about 95 %).
+"""
+
+import math
+from dataclasses import dataclass
+from enum import Enum
+
+from bridge.errors import OutOfRangeError
+from bridge.water.compensation import REFERENCE_C, Compensated, Method
+
+COVERAGE_FACTOR = 2.0
+_ROOT_12 = math.sqrt(12.0)
+_ROOT_3 = math.sqrt(3.0)
+
+
+@dataclass(frozen=True, slots=True)
+class StandardUncertainties:
+    """The standard uncertainties (k = 1) of everything that goes into a reading.
+
+    The defaults are common practice, no source, for a calibrated cell and a digital thermometer.
+    Raises :class:`OutOfRangeError` for a value that is negative or no finite number.
+    """
+
+    cell_constant_percent: float = 1.0
+    """Of the cell constant, from its calibration; for a hand meter, of the meter."""
+    conductance_percent: float = 0.5
+    """Of the measured conductance, from the controller's input circuit."""
+    conductance_step_us: float = 0.0
+    """One step of the conductance's resolution, µS; enters as step / √12."""
+    temperature_k: float = 0.3
+    """Of the water temperature, K."""
+    linear_percent_per_k: float = 0.2
+    """Of the coefficient of the ``linear`` method, %/K."""
+    method_percent_per_k: float = 0.05
+    """Of the compensation curve itself: no water is exactly the method's; in per cent for each kelvin from 25
+    °C."""
+    factor_percent: float = 0.0
+    """Of the factor; 0 where the factor is a scale that limit and reading share, as is usual."""
+
+    def __post_init__(self) -> None:
+        for name in self.__slots__:
+            value = getattr(self, name)
+            if not 0.0 <= value < math.inf:
+                raise OutOfRangeError(
+                    f"the standard uncertainty {name} is {value}; it must be a finite number, zero or more"
+                )
+
+
+USUAL = StandardUncertainties()
+"""The defaults, for a chain that says nothing else."""
+
+
+class Source(Enum):
+    """Where a part of the uncertainty comes from."""
+
+    CELL_CONSTANT = "cell constant"
+    CONDUCTANCE = "conductance"
+    RESOLUTION = "resolution"
+    TEMPERATURE = "temperature"
+    COEFFICIENT = "temperature coefficient"
+    METHOD = "compensation method"
+    FACTOR = "factor"
+
+
+@dataclass(frozen=True, slots=True)
+class Contribution:
+    """One line of the budget."""
+
+    source: Source
+    standard_uncertainty: float
+    unit: str
+    sensitivity_ppm: float
+    """Change of the dissolved solids in ppm for one unit of the input."""
+
+    @property
+    def ppm(self) -> float:
+        """What this source adds to the standard uncertainty of the result, in ppm, never negative."""
+        return abs(self.sensitivity_ppm) * self.standard_uncertainty
+
+
+@dataclass(frozen=True, slots=True)
+class Budget:
+    """The whole budget of one reading."""
+
+    dissolved_solids_ppm: float
+    contributions: tuple[Contribution, ...]
+
+    @property
+    def combined_ppm(self) -> float:
+        """Combined standard uncertainty, ppm."""
+        return math.sqrt(sum(line.ppm**2 for line in self.contributions))
+
+    @property
+    def expanded_ppm(self) -> float:
+        """Expanded uncertainty, k = 2, ppm."""
+        return COVERAGE_FACTOR * self.combined_ppm
+
+    @property
+    def largest(self) -> Contribution:
+        """The source that is worth improving first."""
+        return max(self.contributions, key=lambda line: line.ppm)
+
+
+def curve_percent(inputs: StandardUncertainties, method: Method, temperature_c: float) -> float:
+    """Standard uncertainty of the compensation curve at this temperature, in per cent of the value at 25 °C.
+
+    A figure that is not compensated is doubted by the whole correction that it lacks, as the half-width of a
+    rectangular distribution; for this, 2 %/K is near enough (common practice, no source).
+    """
+    from_reference = temperature_c - REFERENCE_C
+    if method is Method.OFF:
+        return 100.0 / _ROOT_3 * abs(1.0 / (1.0 + 0.02 * from_reference) - 1.0)
+    return inputs.method_percent_per_k * abs(from_reference)
+
+
+def expanded_ppm(
+    inputs: StandardUncertainties,
+    method: Method,
+    factor: float,
+    conductivity_us_cm: float,
+    per_conductance: float,
+    conductance_us: float,
+    temperature_c: float,
+    compensated: Compensated,
+) -> float:
+    """Expanded uncertainty (k = 2) of the dissolved solids in ppm: the budget's last line, for every reading.
+
+    ``conductance_us`` is net of the offset; ``per_conductance`` is the conductivity's change for each µS.
+    """
+    at_25, per_conductivity, per_kelvin, per_coefficient = compensated
+    through_cell = per_conductivity * per_conductance
+    cell = per_conductivity * conductivity_us_cm * inputs.cell_constant_percent * 0.01
+    circuit = through_cell * conductance_us * inputs.conductance_percent * 0.01
+    step = through_cell * inputs.conductance_step_us / _ROOT_12
+    kelvin = per_kelvin * inputs.temperature_k
+    coefficient = per_coefficient * inputs.linear_percent_per_k
+    curve = at_25 * 0.01 * curve_percent(inputs, method, temperature_c)
+    scale = at_25 * inputs.factor_percent * 0.01
+    return (
+        COVERAGE_FACTOR
+        * factor
+        * math.sqrt(
+            cell * cell
+            + circuit * circuit
+            + step * step
+            + kelvin * kelvin
+            + coefficient * coefficient
+            + curve * curve
+            + scale * scale
+        )
+    )
+
+
+def budget(
+    inputs: StandardUncertainties,
+    method: Method,
+    factor: float,
+    conductivity_us_cm: float,
+    per_conductance: float,
+    conductance_us: float,
+    temperature_c: float,
+    compensated: Compensated,
+) -> Budget:
+    """The same line by line, for a person to read; arguments as for :func:`expanded_ppm`."""
+    at_25, per_conductivity, per_kelvin, per_coefficient = compensated
+    per_us = factor * per_conductivity * per_conductance
+    per_cell_percent = factor * per_conductivity * conductivity_us_cm * 0.01
+    solids = factor * at_25
+    return Budget(
+        solids,
+        (
+            Contribution(Source.CELL_CONSTANT, inputs.cell_constant_percent, "%", per_cell_percent),
+            Contribution(Source.CONDUCTANCE, inputs.conductance_percent, "%", per_us * conductance_us * 0.01),
+            Contribution(Source.RESOLUTION, inputs.conductance_step_us / _ROOT_12, "µS", per_us),
+            Contribution(Source.TEMPERATURE, inputs.temperature_k, "K", factor * per_kelvin),
+            Contribution(Source.COEFFICIENT, inputs.linear_percent_per_k, "%/K", factor * per_coefficient),
+            Contribution(Source.METHOD, curve_percent(inputs, method, temperature_c), "%", solids * 0.01),
+            Contribution(Source.FACTOR, inputs.factor_percent, "%", solids * 0.01),
+        ),
+    )

@@ -1,0 +1,125 @@
+"""Bytes in, events out: the receiving end of the line, for either side.
+
+The theory, in full. A start character occurs nowhere inside a frame. So the receiver is in one of three
+states, and two kinds of byte move it:
+
+    state     | start character         | line end              | any other byte
+    ----------+-------------------------+-----------------------+-----------------------------------------
+    between   | -> inside               | -> between            | keep it as noise
+    inside    | damaged: cut, -> inside | judge it, -> between  | keep it; too many: damaged, -> skipping
+    skipping  | -> inside               | -> between            | drop it
+
+Noise is reported at the byte that ends it, or that fills the room of a frame; a lone CR is no noise. Every
+event hangs on a byte, none on where a chunk ends, so the same bytes give the same events however they were
+cut up. Whatever came before, a whole frame that follows it is read, and never more than one frame's bytes
+are kept.
+"""
+
+import re
+from typing import Generic, Literal, TypeVar, cast, overload
+
+from bridge.wire import kinds
+from bridge.wire.frame import (
+    EXCERPT_LENGTH,
+    LONGEST_FRAME,
+    Counts,
+    Damaged,
+    DamageReason,
+    Direction,
+    Ignored,
+    IgnoreReason,
+    MalformedError,
+    unseal,
+)
+from bridge.wire.kinds import Message, encode
+from bridge.wire.messages import FromBridge, FromController
+
+__all__ = ["Counts", "DamageReason", "Damaged", "Decoder", "Direction", "IgnoreReason", "Ignored", "encode"]
+
+M = TypeVar("M", FromController, FromBridge)
+
+_TURN = re.compile(rb"[<>\n]").search
+_STARTS = (ord("<"), ord(">"))
+_LINE_END = ord("\n")
+
+
+class Decoder(Generic[M]):
+    """Turns the bytes of one direction into messages; ``counts`` says what came of them.
+
+    ``Decoder(Direction.TO_BRIDGE)`` reads what controllers send, ``TO_CONTROLLER`` what the bridge sends.
+    """
+
+    @overload
+    def __init__(self: "Decoder[FromController]", direction: Literal[Direction.TO_BRIDGE]) -> None: ...
+    @overload
+    def __init__(self: "Decoder[FromBridge]", direction: Literal[Direction.TO_CONTROLLER]) -> None: ...
+    def __init__(self, direction: Direction) -> None:
+        self.counts = Counts()
+        self._direction = direction
+        self._kept = b""
+        self._skipping = False
+
+    def restart(self) -> None:
+        """Forget a frame that has begun, as after the line was opened anew; the counts stay."""
+        self._kept = b""
+        self._skipping = False
+
+    def feed(self, data: bytes) -> list[M | Damaged | Ignored]:
+        """The events these bytes complete, in their order. Never raises for what the bytes are."""
+        events: list[M | Damaged | Ignored] = []
+        if self._kept:
+            data = self._kept + data
+        begin = 0
+        # The byte at ``begin`` may be a start character that is known already: search behind it.
+        search_from = len(self._kept)
+        while (turn := _TURN(data, search_from)) is not None:
+            at = turn.start()
+            ends = data[at] == _LINE_END
+            line = data[begin:at]
+            if not self._skipping and (line.strip(b"\r") or len(line) >= LONGEST_FRAME):
+                events.append(self._finish(line, ends))
+            self._skipping = False
+            begin = at + 1 if ends else at
+            search_from = at + 1
+        rest = data[begin:]
+        if len(rest) >= LONGEST_FRAME and not self._skipping:
+            events.append(self._damaged(_overlong(rest), rest))
+            self._skipping = True
+        self._kept = b"" if self._skipping else rest
+        return events
+
+    def _finish(self, line: bytes, ends: bool) -> M | Damaged | Ignored:
+        if line[0] not in _STARTS:
+            return self._damaged(DamageReason.NO_START, line)
+        if len(line) >= LONGEST_FRAME:
+            return self._damaged(DamageReason.TOO_LONG, line)
+        if not ends:
+            return self._damaged(DamageReason.CUT, line)
+        return self._judge(line.removesuffix(b"\r"))
+
+    def _judge(self, line: bytes) -> M | Damaged | Ignored:
+        frame = unseal(line, self._direction)
+        if isinstance(frame, Damaged):
+            return self._damaged(frame.reason, line)
+        if isinstance(frame, Ignored):
+            return self._ignored(frame.reason, line)
+        try:
+            message: Message | None = kinds.read(frame, self._direction, self.counts)
+        except MalformedError:
+            return self._damaged(DamageReason.MALFORMED, line)
+        if message is None:
+            return self._ignored(IgnoreReason.KIND, line)
+        self.counts.good += 1
+        return cast(M, message)
+
+    def _damaged(self, reason: DamageReason, line: bytes) -> Damaged:
+        self.counts.damaged[reason] += 1
+        return Damaged(reason, line[:EXCERPT_LENGTH])
+
+    def _ignored(self, reason: IgnoreReason, line: bytes) -> Ignored:
+        self.counts.ignored[reason] += 1
+        return Ignored(reason, line[:EXCERPT_LENGTH])
+
+
+def _overlong(line: bytes) -> DamageReason:
+    return DamageReason.TOO_LONG if line[0] in _STARTS else DamageReason.NO_START

@@ -1,0 +1,379 @@
+"""The level of a reservoir from its sender and its switches."""
+
+import math
+from dataclasses import dataclass, replace
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from bridge.errors import InputError, OutOfRangeError
+from bridge.tank.faults import LevelFault
+from bridge.tank.level import Level, LevelSettings, LevelWatch, observe
+from bridge.tank.sender import RawSender, Sender, SenderTable
+from bridge.tank.shapes import UprightCylinder
+from bridge.tank.zone import Zone
+
+BARREL = UprightCylinder(0.6, 1.0)
+# A straight line: fraction 0.1 at the floor, 0.9 at the brim.
+TABLE = SenderTable(((0.1, 0.0), (0.9, 1.0)))
+SENDER_ONLY = LevelSettings(BARREL, sender=Sender(TABLE))
+SWITCHES_ONLY = LevelSettings(BARREL, low_switch=True, full_switch=True, overflow_switch=True)
+BOTH = replace(SENDER_ONLY, low_switch=True, full_switch=True, overflow_switch=True)
+
+
+@dataclass
+class Tank:
+    """Feeds one reading each second."""
+
+    settings: LevelSettings
+    watch: LevelWatch = LevelWatch()  # noqa: RUF009 - frozen
+    now: float = 1000.0
+
+    def read(
+        self,
+        depth: float | LevelFault | None = None,
+        low: bool | None = None,
+        full: bool | None = None,
+        overflow: bool | None = None,
+        seconds: int = 1,
+    ) -> Level:
+        raw: RawSender = TABLE.fraction(depth) if isinstance(depth, float) else depth
+        for _ in range(seconds):
+            self.watch, level = observe(self.settings, self.watch, raw, low, full, overflow, self.now)
+            self.now += 1.0
+        return level
+
+    def water(self, depth: float, seconds: int = 1) -> Level:
+        """Every sensor shows the same honest depth: switches at 0.5 and 0.9 m, overflow at 0.95 m."""
+        return self.read(depth, depth >= 0.5, depth >= 0.9, depth >= 0.95, seconds)
+
+
+# ------------------------------------------------------------------ what is shown of sound sensors
+
+
+def test_a_sender_gives_depth_volume_and_zone_from_the_first_reading() -> None:
+    level = Tank(SENDER_ONLY).read(0.7)
+    assert level.depth_m == pytest.approx(0.7)
+    assert level.volume_l == pytest.approx(BARREL.volume_l(0.7))
+    assert level.zone is Zone.MIDDLE
+    assert level.overflow is None
+    assert level.faults == ()
+
+
+@pytest.mark.parametrize(
+    ("depth", "zone"),
+    [
+        (0.0, Zone.LOW),
+        (0.49, Zone.LOW),
+        (0.52, Zone.MIDDLE),
+        (0.88, Zone.MIDDLE),
+        (0.91, Zone.FULL),
+        (1.0, Zone.FULL),
+    ],
+)
+def test_the_marks_divide_the_reservoir_into_three_zones(depth: float, zone: Zone) -> None:
+    assert Tank(SENDER_ONLY).read(depth).zone is zone
+
+
+def test_switches_alone_give_a_zone_and_no_volume() -> None:
+    tank = Tank(SWITCHES_ONLY)
+    for low, full, zone in ((False, False, Zone.LOW), (True, False, Zone.MIDDLE), (True, True, Zone.FULL)):
+        level = tank.read(None, low, full, False, seconds=15)
+        assert level.zone is zone
+        assert level.depth_m is None
+        assert level.volume_l is None
+        assert level.overflow is False
+        assert level.faults == ()
+
+
+def test_nothing_is_claimed_before_the_switches_have_settled() -> None:
+    level = Tank(SWITCHES_ONLY).read(None, False, False, False)
+    assert level.zone is None
+    assert level.overflow is None
+    assert level.faults == ()
+
+
+def test_waves_of_five_centimetres_move_the_shown_depth_by_less_than_two() -> None:
+    tank = Tank(SENDER_ONLY)
+    tank.read(0.7, seconds=10)
+    shown = []
+    for second in range(120):
+        level = tank.read(0.7 + 0.05 * math.sin(2.0 * math.pi * second / 3.3))
+        assert level.depth_m is not None
+        shown.append(level.depth_m)
+    assert max(abs(depth - 0.7) for depth in shown[20:]) < 0.02
+
+
+def test_one_wild_reading_moves_nothing() -> None:
+    tank = Tank(SENDER_ONLY)
+    tank.read(0.6, seconds=10)
+    assert tank.read(0.99).depth_m == pytest.approx(0.6)
+    assert tank.read(0.6).depth_m == pytest.approx(0.6)
+
+
+def test_a_steady_fill_is_followed_within_seconds() -> None:
+    tank = Tank(SENDER_ONLY)
+    depth = 0.3
+    for _ in range(300):
+        depth += 0.001
+        level = tank.read(depth)
+    assert level.depth_m == pytest.approx(depth, abs=0.001 * 6)
+
+
+def test_a_fill_mark_at_the_very_end_of_the_sender_is_still_reached() -> None:
+    tank = Tank(LevelSettings(BARREL, sender=Sender(TABLE), fill_fraction=1.0))
+    tank.read(0.8, seconds=5)
+    assert tank.read(1.0, seconds=60).zone is Zone.FULL
+
+
+# ------------------------------------------------------------------ the overflow float
+
+
+def test_an_overflow_float_that_rises_shows_in_the_same_reading() -> None:
+    tank = Tank(BOTH)
+    tank.water(0.7, seconds=30)
+    level = tank.read(0.7, True, False, overflow=True)
+    assert level.overflow is True
+    assert level.zone is Zone.FULL
+
+
+def test_an_overflow_float_that_falls_waits_before_it_counts_as_down() -> None:
+    tank = Tank(SWITCHES_ONLY)
+    tank.read(None, True, True, True, seconds=5)
+    assert tank.read(None, True, True, False, seconds=10).overflow is True
+    assert tank.read(None, True, True, False).overflow is False
+
+
+# ------------------------------------------------------------------ faults
+
+
+@pytest.mark.parametrize("fault", [LevelFault.SENDER_OPEN, LevelFault.SENDER_MISSING])
+def test_a_sender_that_stays_silent_leaves_the_level_unknown_after_a_short_ride_through(
+    fault: LevelFault,
+) -> None:
+    tank = Tank(SENDER_ONLY)
+    tank.read(0.7, seconds=10)
+    assert tank.read(fault, seconds=2).zone is Zone.MIDDLE
+    level = tank.read(fault)
+    assert (level.depth_m, level.volume_l, level.zone) == (None, None, None)
+    assert level.faults == (fault,)
+    assert level.volume_at_least_l == 0.0
+
+
+def test_a_sender_that_never_spoke_is_a_fault_at_once() -> None:
+    assert Tank(SENDER_ONLY).read(None).faults == (LevelFault.SENDER_MISSING,)
+
+
+def test_a_repaired_sender_is_believed_again() -> None:
+    tank = Tank(SENDER_ONLY)
+    tank.read(0.7, seconds=5)
+    tank.read(LevelFault.SENDER_OPEN, seconds=60)
+    level = tank.read(0.3)
+    assert level.faults == ()
+    assert level.depth_m == pytest.approx(0.3)
+
+
+def test_with_a_dead_sender_two_switches_carry_on_and_the_fault_is_shown() -> None:
+    tank = Tank(BOTH)
+    tank.water(0.7, seconds=30)
+    level = tank.read(LevelFault.SENDER_SHORT, True, False, False, seconds=10)
+    assert level.zone is Zone.MIDDLE
+    assert level.volume_l is None
+    assert level.faults == (LevelFault.SENDER_SHORT,)
+    assert level.volume_at_least_l == pytest.approx(BARREL.volume_l(0.47))
+
+
+def test_a_fitted_switch_that_is_not_reported_is_a_fault() -> None:
+    level = Tank(SWITCHES_ONLY).read(None, True, None, False, seconds=20)
+    assert level.zone is None
+    assert level.faults == (LevelFault.SWITCH_MISSING,)
+
+
+def test_full_over_a_dry_low_switch_counts_as_full_at_first_and_as_unknown_when_it_lasts() -> None:
+    tank = Tank(SWITCHES_ONLY)
+    tank.read(None, False, False, False, seconds=20)
+    level = tank.read(None, False, True, False, seconds=10)
+    assert (level.zone, level.faults) == (Zone.FULL, ())
+    level = tank.read(None, False, True, False, seconds=20)
+    assert (level.zone, level.faults) == (None, (LevelFault.SWITCHES_CONTRADICT,))
+    assert level.volume_at_least_l == 0.0
+
+
+def test_an_overflow_over_a_dry_full_switch_is_a_contradiction_and_still_an_overflow() -> None:
+    level = Tank(SWITCHES_ONLY).read(None, True, False, True, seconds=40)
+    assert level.overflow is True
+    assert level.zone is None
+    assert level.faults == (LevelFault.SWITCHES_CONTRADICT,)
+
+
+def test_a_full_switch_ends_the_fill_whatever_the_sender_says() -> None:
+    tank = Tank(BOTH)
+    tank.water(0.7, seconds=30)
+    level = tank.read(0.7, True, True, False, seconds=5)
+    assert (level.zone, level.faults) == (Zone.FULL, ())
+    level = tank.read(0.7, True, True, False, seconds=30)
+    assert level.zone is None
+    assert level.depth_m is None
+    assert level.faults == (LevelFault.SENDER_CONTRADICTS_SWITCH,)
+
+
+def test_a_sender_that_claims_an_empty_tank_over_a_wet_low_switch_starts_no_fill() -> None:
+    tank = Tank(BOTH)
+    tank.water(0.7, seconds=30)
+    for _ in range(60):
+        assert tank.read(0.05, True, False, False).zone is not Zone.LOW
+
+
+@pytest.mark.parametrize(
+    ("depth", "low", "full", "overflow"),
+    [
+        (0.45, False, True, False),
+        (0.40, True, False, False),
+        (0.60, False, False, False),
+        (0.95, True, False, False),
+        (0.80, True, None, True),
+    ],
+)
+def test_each_switch_can_convict_a_sender_that_says_otherwise(
+    depth: float, low: bool, full: bool | None, overflow: bool
+) -> None:
+    settings = replace(BOTH, full_switch=full is not None)
+    tank = Tank(settings)
+    early = tank.read(depth, low, full, overflow, seconds=15)
+    assert early.faults == ()
+    level = tank.read(depth, low, full, overflow, seconds=30)
+    assert LevelFault.SENDER_CONTRADICTS_SWITCH in level.faults
+    assert (level.depth_m, level.volume_l, level.zone) == (None, None, None)
+
+
+def test_while_a_sender_is_doubted_its_water_is_not_counted_on() -> None:
+    tank = Tank(BOTH)
+    tank.read(0.8, True, False, False, seconds=10)
+    assert tank.read(0.8, True, False, False).volume_at_least_l == pytest.approx(BARREL.volume_l(0.77))
+    assert tank.read(0.8, False, False, False, seconds=5).volume_at_least_l == 0.0
+
+
+def test_a_difference_within_the_tolerance_is_no_contradiction() -> None:
+    level = Tank(BOTH).read(0.52, False, False, False, seconds=120)
+    assert level.faults == ()
+    assert level.zone is Zone.MIDDLE
+
+
+def test_a_low_switch_far_below_the_refill_mark_does_not_keep_a_fill_from_starting() -> None:
+    tank = Tank(replace(SENDER_ONLY, low_switch=True, low_switch_fraction=0.1))
+    assert tank.read(0.4, True, seconds=30).zone is Zone.LOW
+
+
+def test_a_sender_that_never_moves_gets_a_hint_and_keeps_its_level() -> None:
+    tank = Tank(replace(SENDER_ONLY, stuck_after_s=600.0))
+    assert tank.read(0.7, seconds=600).faults == ()
+    level = tank.read(0.7)
+    assert level.faults == (LevelFault.SENDER_STUCK,)
+    assert LevelFault.SENDER_STUCK.is_hint
+    assert level.zone is Zone.MIDDLE
+    tank.read(0.6, seconds=30)
+    assert tank.read(0.6).faults == ()
+
+
+def test_what_is_certain_is_less_than_what_is_shown_by_step_and_tolerance() -> None:
+    reeds = replace(SENDER_ONLY, sender=Sender(TABLE, step_m=0.02))
+    level = Tank(reeds).read(0.7)
+    assert level.volume_at_least_l == pytest.approx(BARREL.volume_l(0.65))
+
+
+def test_every_fault_has_an_id_for_the_log_and_a_sentence_for_its_reader() -> None:
+    for fault in LevelFault:
+        assert fault.value == fault.value.lower()
+        assert " " not in fault.value
+        assert fault.sentence.endswith(".")
+
+
+# ------------------------------------------------------------------ over any sequence
+
+RAW = st.one_of(st.none(), st.floats(-0.5, 1.5), st.just(math.nan), st.just(LevelFault.SENDER_OPEN))
+CONTACT = st.sampled_from([True, False, None])
+
+
+@given(
+    st.sampled_from([SENDER_ONLY, SWITCHES_ONLY, BOTH]),
+    st.lists(st.tuples(RAW, CONTACT, CONTACT, CONTACT, st.floats(0.0, 30.0)), max_size=40),
+)
+def test_no_sequence_of_readings_makes_the_level_careless(
+    settings: LevelSettings, steps: list[tuple[RawSender, bool | None, bool | None, bool | None, float]]
+) -> None:
+    watch, now = LevelWatch(), 0.0
+    for raw, low, full, overflow, wait_s in steps:
+        now += wait_s
+        watch, level = observe(settings, watch, raw, low, full, overflow, now)
+        if settings.overflow_switch and overflow:
+            assert level.overflow is True
+        if level.overflow or watch.full.wet:
+            assert level.zone in (Zone.FULL, None)
+        if level.zone is Zone.LOW:
+            assert watch.low.wet is not True
+            assert level.depth_m is None or level.depth_m <= settings.refill_m + 0.001
+        if LevelFault.SWITCHES_CONTRADICT in level.faults:
+            assert level.zone is None
+        assert (level.depth_m is None) is (level.volume_l is None)
+        if level.volume_l is not None:
+            assert 0.0 <= level.volume_at_least_l <= BARREL.capacity_l
+        if settings.sender is None:
+            assert level.volume_l is None
+
+
+@given(st.lists(st.tuples(st.floats(0.0, 1.0), st.integers(1, 30)), min_size=1, max_size=10))
+def test_sound_sensors_that_agree_never_give_a_fault_and_end_in_the_true_zone(
+    stays: list[tuple[float, int]],
+) -> None:
+    tank = Tank(BOTH)
+    depth = stays[0][0]
+    for target, seconds in stays:
+        while abs(target - depth) > 0.02:
+            depth += math.copysign(0.02, target - depth)
+            assert tank.water(depth).faults == ()
+        assert tank.water(depth, seconds).faults == ()
+    level = tank.water(depth, 60)
+    assert level.faults == ()
+    true = Zone.FULL if depth >= 0.9 else Zone.MIDDLE if depth > 0.5 else Zone.LOW
+    if min(abs(depth - 0.5), abs(depth - 0.9)) > 0.002:
+        assert level.zone is true
+
+
+# ------------------------------------------------------------------ settings
+
+
+def test_too_few_sensors_to_steer_a_fill_are_refused() -> None:
+    with pytest.raises(InputError, match="both a low and a full switch"):
+        LevelSettings(BARREL, full_switch=True, overflow_switch=True)
+    with pytest.raises(InputError, match="both a low and a full switch"):
+        LevelSettings(BARREL, low_switch=True)
+
+
+def test_a_sender_that_cannot_see_a_mark_is_refused() -> None:
+    short = Sender(SenderTable(((0.1, 0.0), (0.9, 0.8))))
+    with pytest.raises(InputError, match="no fill would ever end"):
+        LevelSettings(BARREL, sender=short)
+    assert LevelSettings(BARREL, sender=short, full_switch=True).needs_full_switch
+    with pytest.raises(InputError, match="no fill would ever start"):
+        LevelSettings(BARREL, sender=Sender(SenderTable(((0.1, 0.6), (0.9, 1.0)))))
+    with pytest.raises(InputError, match=r"only 1 m high"):
+        LevelSettings(BARREL, sender=Sender(SenderTable(((0.1, 0.0), (0.9, 1.2)))))
+    with pytest.raises(InputError, match="over the brim"):
+        LevelSettings(BARREL, sender=Sender(TABLE, step_m=0.15))
+
+
+@pytest.mark.parametrize(
+    ("refill", "fill"), [(0.9, 0.5), (0.5, 0.5), (0.0, 0.9), (0.5, 1.1), (math.nan, 0.9)]
+)
+def test_marks_in_the_wrong_order_are_refused(refill: float, fill: float) -> None:
+    with pytest.raises(OutOfRangeError, match="refill mark"):
+        LevelSettings(BARREL, sender=Sender(TABLE), refill_fraction=refill, fill_fraction=fill)
+
+
+def test_a_sender_short_of_the_fill_mark_leaves_the_level_unknown_while_the_full_switch_is_silent() -> None:
+    short = Sender(SenderTable(((0.1, 0.0), (0.9, 0.8))))
+    settings = LevelSettings(BARREL, sender=short, full_switch=True)
+    watch = LevelWatch()
+    watch, level = observe(settings, watch, 0.8, None, None, None, 0.0)
+    assert level.zone is None

@@ -1,0 +1,169 @@
+"""Depth and volume of every tank shape."""
+
+import math
+from collections.abc import Callable
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy.integrate import quad
+from scipy.interpolate import PchipInterpolator
+
+from bridge.errors import InputError, OutOfRangeError
+from bridge.tank.shapes import (
+    Box,
+    HorizontalCylinder,
+    Shape,
+    StrappingTable,
+    TaperedBarrel,
+    UprightCylinder,
+)
+
+METRES = st.floats(0.05, 4.0)
+SHARES = st.floats(0.0, 1.0)
+
+
+@st.composite
+def tables(draw: st.DrawFn, rows: int = 1) -> StrappingTable:
+    steps = draw(st.lists(st.tuples(st.floats(0.02, 0.2), st.floats(3.0, 30.0)), min_size=rows, max_size=12))
+    points = [(0.0, 0.0)]
+    for depth, volume in steps:
+        points.append((points[-1][0] + depth, points[-1][1] + volume))
+    return StrappingTable(tuple(points))
+
+
+SHAPES: st.SearchStrategy[Shape] = st.one_of(
+    st.builds(UprightCylinder, METRES, METRES),
+    st.builds(HorizontalCylinder, METRES, METRES),
+    st.builds(Box, METRES, METRES, METRES),
+    st.builds(TaperedBarrel, METRES, METRES, METRES),
+    tables(),
+)
+
+
+def surface_of_lying_cylinder(depth_m: float) -> float:
+    return 1.2 * 2.0 * math.sqrt(max(0.3**2 - (depth_m - 0.3) ** 2, 0.0))
+
+
+def surface_of_barrel(depth_m: float) -> float:
+    return math.pi / 4.0 * (0.50 + (0.62 - 0.50) * depth_m / 0.9) ** 2
+
+
+def surface_of_bucket_upside_down(depth_m: float) -> float:
+    return math.pi / 4.0 * (0.62 + (0.31 - 0.62) * depth_m / 0.9) ** 2
+
+
+@pytest.mark.parametrize(
+    ("shape", "surface_m2"),
+    [
+        (UprightCylinder(0.58, 0.9), lambda _: math.pi / 4.0 * 0.58**2),
+        (Box(1.2, 0.8, 0.7), lambda _: 1.2 * 0.8),
+        (HorizontalCylinder(0.6, 1.2), surface_of_lying_cylinder),
+        (TaperedBarrel(0.50, 0.62, 0.9), surface_of_barrel),
+        (TaperedBarrel(0.62, 0.31, 0.9), surface_of_bucket_upside_down),
+    ],
+)
+def test_the_volume_equals_the_integral_of_the_water_surface_over_the_depth(
+    shape: Shape, surface_m2: Callable[[float], float]
+) -> None:
+    """Outside reference: numerical integration by scipy (QUADPACK)."""
+    for share in np.linspace(0.02, 1.0, 50):
+        depth_m = float(share) * shape.height_m
+        integral_l = 1000.0 * quad(surface_m2, 0.0, depth_m, epsabs=1e-12)[0]
+        assert shape.volume_l(depth_m) == pytest.approx(integral_l, rel=1e-6)
+    assert shape.volume_l(shape.height_m) == pytest.approx(shape.capacity_l, rel=1e-15)
+
+
+def test_a_lying_tank_strapped_every_two_centimetres_is_within_a_thousandth_of_its_capacity_everywhere() -> (
+    None
+):
+    true = HorizontalCylinder(0.6, 1.2)
+    depths = [0.02 * i for i in range(30)] + [0.6]
+    table = StrappingTable(tuple((depth, true.volume_l(depth)) for depth in depths))
+    worst_l = max(abs(table.volume_l(d) - true.volume_l(d)) for d in np.linspace(0.0, 0.6, 601))
+    assert worst_l < 0.001 * true.capacity_l
+
+
+@given(SHAPES, SHARES)
+def test_depth_to_volume_and_back_is_the_same_depth(shape: Shape, share: float) -> None:
+    depth_m = share * shape.height_m
+    assert shape.depth_m(shape.volume_l(depth_m)) == pytest.approx(
+        depth_m, abs=1e-9 * max(1.0, shape.height_m)
+    )
+
+
+@given(SHAPES, SHARES)
+def test_volume_to_depth_and_back_is_the_same_volume(shape: Shape, share: float) -> None:
+    volume_l = share * shape.capacity_l
+    assert shape.volume_l(shape.depth_m(volume_l)) == pytest.approx(volume_l, abs=1e-9 * shape.capacity_l)
+
+
+@given(SHAPES, st.lists(SHARES, min_size=2, max_size=8))
+def test_more_depth_is_never_less_water(shape: Shape, shares: list[float]) -> None:
+    volumes = [shape.volume_l(share * shape.height_m) for share in sorted(shares)]
+    for lower, upper in pairwise(volumes):
+        assert upper >= lower - 1e-12 * shape.capacity_l
+
+
+@given(SHAPES)
+def test_empty_and_brim_full_are_exact_ends(shape: Shape) -> None:
+    assert shape.volume_l(0.0) == 0.0
+    assert shape.depth_m(0.0) == 0.0
+    assert shape.volume_l(shape.height_m) == shape.capacity_l
+    assert shape.depth_m(shape.capacity_l) == pytest.approx(shape.height_m, rel=1e-12)
+
+
+@given(tables())
+def test_a_strapping_table_is_exact_at_the_points_its_owner_measured(table: StrappingTable) -> None:
+    for depth_m, volume_l in table.points:
+        assert table.volume_l(depth_m) == volume_l
+        assert table.depth_m(volume_l) == depth_m
+
+
+@given(tables(rows=4), SHARES)
+def test_between_the_inner_points_runs_the_published_monotone_curve(
+    table: StrappingTable, share: float
+) -> None:
+    """Outside reference: scipy's PchipInterpolator (Fritsch-Butland slopes), away from the end intervals."""
+    depths, volumes = zip(*table.points, strict=True)
+    depth_m = depths[1] + share * (depths[-2] - depths[1])
+    assert table.volume_l(depth_m) == pytest.approx(float(PchipInterpolator(depths, volumes)(depth_m)))
+
+
+@given(SHAPES, st.sampled_from([-0.01, 1.01, math.nan, math.inf, -math.inf]))
+def test_a_depth_or_volume_outside_the_tank_is_refused(shape: Shape, share: float) -> None:
+    with pytest.raises(OutOfRangeError, match="the depth is"):
+        shape.volume_l(share * shape.height_m)
+    with pytest.raises(OutOfRangeError, match="the volume is"):
+        shape.depth_m(share * shape.capacity_l)
+
+
+@pytest.mark.parametrize("wrong", [0.0, -0.3, math.nan, math.inf])
+def test_a_dimension_that_is_not_above_zero_is_refused_by_name(wrong: float) -> None:
+    with pytest.raises(OutOfRangeError, match="the diameter is"):
+        UprightCylinder(wrong, 1.0)
+    with pytest.raises(OutOfRangeError, match="the length is"):
+        HorizontalCylinder(0.5, wrong)
+    with pytest.raises(OutOfRangeError, match="the width is"):
+        Box(1.0, wrong, 1.0)
+    with pytest.raises(OutOfRangeError, match="the top diameter is"):
+        TaperedBarrel(0.5, wrong, 1.0)
+
+
+@pytest.mark.parametrize(
+    ("points", "says"),
+    [
+        (((0.0, 0.0),), "at least one more"),
+        (((0.1, 5.0), (0.2, 9.0)), "row 1"),
+        (((0.0, 0.0), (0.2, 9.0), (0.2, 12.0)), "row 3"),
+        (((0.0, 0.0), (0.2, 9.0), (0.3, 8.0)), "row 3"),
+        (((0.0, 0.0), (0.2, math.nan)), "row 2"),
+    ],
+)
+def test_a_strapping_table_that_no_tank_can_have_is_refused_by_row(
+    points: tuple[tuple[float, float], ...], says: str
+) -> None:
+    with pytest.raises(InputError, match=says):
+        StrappingTable(points)

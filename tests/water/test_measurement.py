@@ -1,0 +1,117 @@
+"""The path of every reading, and the hand readings beside it."""
+
+import dataclasses
+import math
+from collections.abc import Callable
+
+import pytest
+
+from bridge.errors import OutOfRangeError
+from bridge.water.cell import Cell
+from bridge.water.compensation import Compensation, Method
+from bridge.water.measurement import (
+    Measurement,
+    MeasuringChain,
+    measure,
+    measure_compensated,
+    measure_conductivity,
+    measure_pocket_meter,
+)
+from bridge.water.uncertainty import StandardUncertainties
+
+PRODUCT = MeasuringChain(Cell(0.05, offset_us=0.1), Compensation(Method.PURE), 0.5)
+FEED = MeasuringChain(Cell(1.0), Compensation(Method.NATURAL), 0.7)
+
+
+def test_product_water_of_20_ppm_sodium_chloride_is_recognised_at_any_temperature(
+    salt: Callable[[str, float, float], float], iapws_water: Callable[[float], float]
+) -> None:
+    # McCleskey, J. Chem. Eng. Data 56 (2011) 317 (thermo, chemicals) and IAPWS (iapws).
+    molality = 20.0 / 58.44 / 1000.0
+    truth = 0.5 * (salt("NaCl", molality, 25.0) + iapws_water(25.0))
+    for t in (5.0, 12.0, 25.0, 33.0):
+        conductance = (salt("NaCl", molality, t) + iapws_water(t)) / 0.05 + 0.1
+        reading = measure(PRODUCT, conductance, t)
+        assert reading.dissolved_solids_ppm == pytest.approx(truth, rel=0.01)
+        assert abs(reading.dissolved_solids_ppm - truth) < reading.expanded_uncertainty_ppm
+
+
+def test_a_reading_says_everything_about_itself() -> None:
+    reading = measure(FEED, 500.0, 20.0)
+    # ISO 7888:1985, f25 at 20 °C = 1.116.
+    assert reading == Measurement(
+        conductance_us=500.0,
+        conductivity_us_cm=500.0,
+        temperature_c=20.0,
+        conductivity_25_us_cm=pytest.approx(558.0, rel=0.001),
+        dissolved_solids_ppm=pytest.approx(390.6, rel=0.001),
+        expanded_uncertainty_ppm=pytest.approx(10.5, rel=0.1),
+        factor=0.7,
+        method=Method.NATURAL,
+    )
+
+
+def test_a_hand_reading_in_conductivity_needs_no_cell() -> None:
+    chain = dataclasses.replace(FEED, cell=Cell(0.05, 3.0, 1.0))
+    by_hand, by_cell = measure_conductivity(chain, 500.0, 20.0), measure(FEED, 500.0, 20.0)
+    assert dataclasses.replace(by_hand, conductance_us=500.0) == by_cell
+    assert by_hand.conductance_us is None
+
+
+def test_what_a_meter_has_compensated_is_not_compensated_again() -> None:
+    reading = measure_compensated(FEED, 100.0)
+    assert reading.conductivity_25_us_cm == 100.0
+    assert reading.dissolved_solids_ppm == pytest.approx(70.0)
+    assert reading.method is Method.OFF
+    assert reading.temperature_c is None
+
+
+def test_a_meter_s_own_compensation_is_doubted_more_away_from_25_degrees() -> None:
+    at_25, at_5 = (measure_compensated(FEED, 100.0, t).expanded_uncertainty_ppm for t in (25.0, 5.0))
+    assert at_5 > 2.0 * at_25
+
+
+def test_a_pocket_meter_s_ppm_are_put_on_the_scale_of_the_limit() -> None:
+    reading = measure_pocket_meter(PRODUCT, 56.0, 0.7)
+    assert reading.dissolved_solids_ppm == pytest.approx(40.0)
+    assert reading.conductivity_25_us_cm == pytest.approx(80.0)
+    assert reading.factor == 0.5
+
+
+def test_the_coarse_step_of_a_pocket_meter_shows_in_the_uncertainty() -> None:
+    # A display in whole ppm at 0.5 moves in steps of 2 µS/cm: rectangular, so 1 / √12 ppm standard, twice
+    # that expanded.
+    inputs = StandardUncertainties(
+        cell_constant_percent=0.0, conductance_percent=0.0, conductance_step_us=2.0, temperature_k=0.0
+    )
+    chain = dataclasses.replace(PRODUCT, uncertainties=inputs)
+    assert measure_pocket_meter(chain, 3.0, 0.5).expanded_uncertainty_ppm == pytest.approx(
+        2.0 / math.sqrt(12.0)
+    )
+
+
+@pytest.mark.parametrize(
+    "impossible",
+    [
+        lambda: measure(FEED, 500.0, 36.5),
+        lambda: measure(FEED, 500.0, -0.5),
+        lambda: measure(FEED, math.nan, 20.0),
+        lambda: measure(PRODUCT, 10.0, math.nan),
+        lambda: measure_conductivity(FEED, -1.0, 20.0),
+        lambda: measure_conductivity(FEED, math.inf, 20.0),
+        lambda: measure_compensated(FEED, math.nan),
+        lambda: measure_compensated(FEED, 100.0, 300.0),
+        lambda: measure_pocket_meter(FEED, -3.0, 0.5),
+        lambda: measure_pocket_meter(FEED, 30.0, 5.0),
+        lambda: MeasuringChain(Cell(1.0), Compensation(Method.OFF), 50.0),
+    ],
+)
+def test_what_cannot_be_worked_out_is_refused(impossible: Callable[[], object]) -> None:
+    with pytest.raises(OutOfRangeError):
+        impossible()
+
+
+def test_a_dry_cell_gives_a_figure_and_no_crash() -> None:
+    # The diagnosis of the probe says that it is dry; see test_probe.
+    assert measure(PRODUCT, 0.1, 18.0).dissolved_solids_ppm == pytest.approx(0.0, abs=1e-9)
+    assert measure(PRODUCT, 0.0, 18.0).dissolved_solids_ppm < 0.0

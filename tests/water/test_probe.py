@@ -1,0 +1,243 @@
+"""Probe diagnosis in the classes of NAMUR NE 107."""
+
+import math
+import random
+from collections.abc import Iterable
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from bridge.errors import OutOfRangeError
+from bridge.water import pure_water
+from bridge.water.health import Health
+from bridge.water.probe import (
+    Circuit,
+    Finding,
+    ProbeFault,
+    ProbeSettings,
+    ProbeState,
+    observe,
+    worst,
+)
+
+SETTINGS = ProbeSettings()
+
+
+def once(conductivity: float | None, t: float | None, **more: object) -> set[ProbeFault]:
+    return {f.fault for f in observe(SETTINGS, ProbeState(), conductivity, t, 0.0, **more)[1]}  # type: ignore[arg-type]
+
+
+def run(
+    readings: Iterable[tuple[float | None, float | None]],
+    settings: ProbeSettings = SETTINGS,
+    step_s: float = 1.0,
+    **more: object,
+) -> list[set[ProbeFault]]:
+    state, seen = ProbeState(), []
+    for i, (conductivity, t) in enumerate(readings):
+        state, findings = observe(settings, state, conductivity, t, i * step_s, **more)  # type: ignore[arg-type]
+        seen.append({finding.fault for finding in findings})
+    return seen
+
+
+def test_a_sound_reading_has_no_findings() -> None:
+    assert observe(SETTINGS, ProbeState(), 14.0, 18.0, 0.0)[1] == ()
+    assert worst(()) is Health.GOOD
+
+
+@pytest.mark.parametrize("t", [0.0, 5.0, 15.0, 25.0, 40.0])
+def test_a_dry_cell_is_not_taken_for_the_purest_water(t: float) -> None:
+    state, findings = observe(SETTINGS, ProbeState(), 0.0, t, 0.0)
+    assert [f.fault for f in findings] == [ProbeFault.BELOW_FLOOR]
+    assert worst(findings) is Health.FAILURE
+    assert "dry" in findings[0].sentence
+    assert state.seen_at_s == 0.0
+
+
+@pytest.mark.parametrize("t", [0.0, 5.0, 15.0, 25.0, 40.0])
+def test_truly_pure_water_is_believed(t: float) -> None:
+    assert once(pure_water.conductivity_us_cm(t), t) == set()
+    assert once(0.5 * pure_water.conductivity_us_cm(t), t) == {ProbeFault.BELOW_FLOOR}
+
+
+def test_the_floor_follows_the_temperature() -> None:
+    # 0.03 µS/cm: possible at 10 °C, impossible at 25 °C, where pure water has 0.055 (Light et al. 2005).
+    assert once(0.03, 10.0) == set()
+    assert once(0.03, 25.0) == {ProbeFault.BELOW_FLOOR}
+
+
+def test_a_coarse_reading_is_given_half_a_step_but_zero_never_passes() -> None:
+    coarse = ProbeSettings(resolution_us_cm=0.1)
+    assert observe(coarse, ProbeState(), 0.01, 25.0, 0.0)[1] == ()
+    assert [f.fault for f in observe(coarse, ProbeState(), 0.0, 25.0, 0.0)[1]] == [ProbeFault.BELOW_FLOOR]
+
+
+def test_a_dead_thermometer_does_not_excuse_a_dry_cell() -> None:
+    assert once(0.0, None) == {ProbeFault.BELOW_FLOOR, ProbeFault.NOT_MEASURED}
+    assert ProbeFault.BELOW_FLOOR in once(0.0, -127.0)
+
+
+@pytest.mark.parametrize("conductivity", [None, math.nan, math.inf])
+@pytest.mark.parametrize("t", [18.0, None, math.nan])
+def test_what_was_not_measured_is_a_failure(conductivity: float | None, t: float | None) -> None:
+    _, findings = observe(SETTINGS, ProbeState(), conductivity, t, 0.0)
+    assert {f.fault for f in findings} == {ProbeFault.NOT_MEASURED}
+    assert worst(findings) is Health.FAILURE
+
+
+def test_over_range_is_out_of_specification() -> None:
+    _, findings = observe(SETTINGS, ProbeState(), 5000.0, 18.0, 0.0)
+    assert [f.fault for f in findings] == [ProbeFault.OVER_RANGE]
+    assert worst(findings) is Health.OUT_OF_SPECIFICATION
+
+
+@pytest.mark.parametrize("code", [-127.0, 85.0])
+def test_a_sensor_s_fault_code_is_not_taken_for_a_temperature(code: float) -> None:
+    # What digital sensors report when disconnected and at power-on: common practice, no source.
+    assert once(14.0, code) == {ProbeFault.TEMPERATURE_FAULT_CODE}
+
+
+@pytest.mark.parametrize("circuit", [Circuit.OPEN, Circuit.SHORT])
+def test_a_broken_thermometer_circuit_is_named(circuit: Circuit) -> None:
+    _, findings = observe(SETTINGS, ProbeState(), 14.0, 18.0, 0.0, temperature_circuit=circuit)
+    assert [f.fault for f in findings] == [ProbeFault.TEMPERATURE_FAULT_CODE]
+    assert circuit.name.lower() in findings[0].sentence
+
+
+@pytest.mark.parametrize("t", [-2.1, 60.1, -40.0, 120.0])
+def test_a_temperature_no_water_here_can_have_is_a_failure(t: float) -> None:
+    assert once(14.0, t) == {ProbeFault.TEMPERATURE_IMPLAUSIBLE}
+
+
+def test_values_that_do_not_move_at_all_while_water_flows_are_frozen() -> None:
+    seen = run([(14.03, 18.25)] * 1000)
+    assert seen[899] == set()
+    assert seen[900] == {ProbeFault.FROZEN}
+
+
+def test_pure_water_read_coarsely_may_repeat_as_long_as_its_temperature_lives() -> None:
+    assert run([(0.1, 18.0 + 0.0625 * (i // 300 % 2)) for i in range(4000)])[-1] == set()
+
+
+def test_standing_water_may_stand_still() -> None:
+    assert run([(14.03, 18.25)] * 4000, flowing=False)[-1] == set()
+
+
+def test_a_single_new_value_thaws_the_probe() -> None:
+    seen = run([(14.03, 18.25)] * 1000 + [(14.04, 18.25)] + [(14.03, 18.25)])
+    assert seen[999] == {ProbeFault.FROZEN}
+    assert seen[1000] == seen[1001] == set()
+
+
+def test_an_outage_freezes_nothing() -> None:
+    state, _ = observe(SETTINGS, ProbeState(), 14.0, 18.0, 0.0)
+    state, findings = observe(SETTINGS, state, 14.0, 18.0, 100_000.0)
+    assert findings == ()
+    assert state.same_for_s == SETTINGS.longest_gap_s
+
+
+def test_a_clock_that_steps_back_counts_as_no_time() -> None:
+    state, _ = observe(SETTINGS, ProbeState(), 14.0, 18.0, 1000.0)
+    state, findings = observe(SETTINGS, state, 14.0, 18.0, 10.0)
+    assert findings == ()
+    assert state.same_for_s == 0.0
+
+
+def test_a_reading_that_jumps_all_the_time_is_noisy_until_it_calms_down() -> None:
+    dice = random.Random(1)
+    wild = [(14.0 * dice.uniform(0.5, 1.5), 18.0 + 0.01 * i) for i in range(60)]
+    calm = [(14.0 * dice.uniform(0.999, 1.001), 19.0 + 0.01 * i) for i in range(60)]
+    seen = run(wild + calm)
+    assert seen[5] == set(), "three readings are no ground for a judgement"
+    assert seen[59] == {ProbeFault.NOISY}
+    assert seen[-1] == set()
+
+
+def test_neither_a_spike_nor_a_step_nor_a_breakthrough_is_noise() -> None:
+    spike = [(14.0 + 0.01 * (i % 3), 18.0) for i in range(50)]
+    spike[25] = (400.0, 18.0)
+    step = [(14.0 if i < 25 else 60.0, 18.0 + 0.01 * i) for i in range(50)]
+    rising = [(5.0 * 1.05**i, 18.0 + 0.01 * i) for i in range(80)]
+    for readings in (spike, step, rising):
+        assert set().union(*run(readings)) == set()
+
+
+def test_ordinary_noise_of_a_sound_probe_is_no_fault() -> None:
+    dice = random.Random(2)
+    assert set().union(*run((14.0 * dice.gauss(1.0, 0.01), 18.0 + 0.01 * i) for i in range(500))) == set()
+
+
+def test_cells_plugged_in_the_wrong_way_round_are_noticed_after_a_while() -> None:
+    seen = run([(400.0 + i % 7, 15.0 + 0.01 * i) for i in range(130)], feed_us_cm=12.0)
+    assert seen[100] == set()
+    assert seen[125] == {ProbeFault.FEED_AND_PRODUCT_SWAPPED}
+
+
+def test_an_exhausted_purifier_is_not_taken_for_swapped_cells() -> None:
+    assert (
+        set().union(*run([(420.0 + i % 7, 15.0 + 0.01 * i) for i in range(300)], feed_us_cm=400.0)) == set()
+    )
+
+
+def test_a_first_flush_above_the_feed_is_not_taken_for_swapped_cells() -> None:
+    flush = [(700.0 * math.exp(-i / 30.0) + 10.0, 15.0 + 0.01 * i) for i in range(300)]
+    assert ProbeFault.FEED_AND_PRODUCT_SWAPPED not in set().union(*run(flush, feed_us_cm=400.0))
+
+
+def test_every_fault_has_its_class_and_the_worst_comes_first() -> None:
+    for fault in ProbeFault:
+        assert fault.health > Health.GOOD
+    _, findings = observe(SETTINGS, ProbeState(), 9000.0, -127.0, 0.0)
+    assert [f.fault for f in findings] == [ProbeFault.TEMPERATURE_FAULT_CODE, ProbeFault.OVER_RANGE]
+    assert worst(findings) is Health.FAILURE
+
+
+maybe = st.one_of(st.none(), st.floats(allow_nan=True, allow_infinity=True))
+
+
+@given(
+    st.lists(
+        st.tuples(maybe, maybe, st.floats(-1e9, 1e9), maybe, st.booleans(), st.sampled_from(Circuit)),
+        max_size=30,
+    )
+)
+def test_no_sequence_of_readings_upsets_the_diagnosis(
+    sequence: list[tuple[float | None, float | None, float, float | None, bool, Circuit]],
+) -> None:
+    state = ProbeState()
+    for conductivity, t, now, feed, flowing, circuit in sequence:
+        state, findings = observe(
+            SETTINGS,
+            state,
+            conductivity,
+            t,
+            now,
+            feed_us_cm=feed,
+            flowing=flowing,
+            temperature_circuit=circuit,
+        )
+        assert len({f.fault for f in findings}) <= len(ProbeFault)
+        assert all(isinstance(f, Finding) and f.health is f.fault.health and f.sentence for f in findings)
+        assert 0.0 <= state.restless <= 1.0
+        assert state.same_for_s >= 0.0
+        assert state.swapped_for_s >= 0.0
+        trusted = conductivity is not None and math.isfinite(conductivity) and conductivity > 0.0
+        assert trusted or worst(findings) is Health.FAILURE
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        {"over_range_us_cm": 0.0},
+        {"floor_tolerance": 1.0},
+        {"frozen_after_s": 0.0},
+        {"noise_readings": 0.0},
+        {"swapped_ratio": 0.5},
+        {"lowest_c": 70.0},
+        {"noise_fraction": math.nan},
+    ],
+)
+def test_settings_that_would_leave_the_probe_unwatched_are_refused(wrong: dict[str, float]) -> None:
+    with pytest.raises(OutOfRangeError, match="unwatched"):
+        ProbeSettings(**wrong)  # type: ignore[arg-type]

@@ -1,0 +1,50 @@
+"""Pure water, the floor under every reading."""
+
+import math
+from collections.abc import Callable
+
+import pytest
+
+from bridge.errors import OutOfRangeError
+from bridge.water import pure_water
+from bridge.water.pure_water import FLOOR_US_CM_25, conductivity_us_cm, with_slope
+
+
+@pytest.mark.parametrize("t", range(41))
+def test_pure_water_conducts_what_iapws_says(t: int, iapws_water: Callable[[float], float]) -> None:
+    # IAPWS guideline on electrolytic conductivity (1990), as the library iapws carries it; with its own ion
+    # product (Marshall and Franck 1981), where ours is that of Harned and Hamer.
+    assert conductivity_us_cm(t) == pytest.approx(iapws_water(t), rel=0.02)
+
+
+def test_at_25_degrees_it_is_the_measured_value() -> None:
+    # Light, Licht, Bevilacqua, Morash, Electrochem. Solid-State Lett. 8 (2005) E16: 0.05501 µS/cm at 25 °C.
+    assert conductivity_us_cm(25.0) == pytest.approx(0.05501, rel=0.002)
+    assert pytest.approx(0.05501, rel=0.002) == FLOOR_US_CM_25
+
+
+def test_the_ion_product_behind_it_is_the_published_one(
+    table: Callable[[str], list[dict[str, str]]],
+) -> None:
+    # CRC Handbook (ion_product.csv). A difference of 0.01 in pKw is 1.2 % of the conductivity.
+    for row in table("ion_product.csv"):
+        kelvin = float(row["t_C"]) + 273.15
+        assert -6.0875 + 4470.99 / kelvin + 0.01706 * kelvin == pytest.approx(float(row["pKw"]), abs=0.01)
+
+
+def test_the_density_it_uses_holds_up_to_its_upper_bound(density: Callable[[float], float]) -> None:
+    t = pure_water.HIGHEST_C
+    tanaka = 999.97495 * (1 - (t - 3.983035) ** 2 * (t + 301.797) / (522528.9 * (t + 69.34881)))
+    assert tanaka == pytest.approx(density(t), rel=1e-4)
+
+
+@pytest.mark.parametrize("t", [0.1, 4.0, 10.0, 25.0, 37.5, 49.9])
+def test_the_slope_is_the_derivative(t: float) -> None:
+    numeric = (conductivity_us_cm(t + 1e-3) - conductivity_us_cm(t - 1e-3)) / 2e-3
+    assert with_slope(t)[1] == pytest.approx(numeric, rel=1e-6)
+
+
+@pytest.mark.parametrize("t", [-0.01, 50.01, math.nan, math.inf])
+def test_outside_its_range_it_says_so(t: float) -> None:
+    with pytest.raises(OutOfRangeError, match="0 to 50 °C"):
+        conductivity_us_cm(t)

@@ -1,0 +1,89 @@
+"""The uncertainty budget by the GUM, checked by throwing dice."""
+
+import dataclasses
+import math
+import random
+import statistics
+
+import pytest
+
+from bridge.errors import OutOfRangeError
+from bridge.water.cell import Cell
+from bridge.water.compensation import Compensation, Method, conductivity_25
+from bridge.water.measurement import MeasuringChain, budget_of, measure, measure_compensated
+from bridge.water.uncertainty import Source, StandardUncertainties
+
+INPUTS = StandardUncertainties(
+    cell_constant_percent=1.0,
+    conductance_percent=0.5,
+    conductance_step_us=0.4,
+    temperature_k=0.3,
+    linear_percent_per_k=0.15,
+    method_percent_per_k=0.05,
+    factor_percent=1.0,
+)
+
+
+@pytest.mark.parametrize(
+    ("method", "conductance", "t"),
+    [
+        (Method.NATURAL, 2500.0, 8.0),
+        (Method.PURE, 400.0, 12.0),
+        (Method.PURE, 3.0, 31.0),
+        (Method.LINEAR, 900.0, 35.0),
+    ],
+)
+def test_monte_carlo_finds_the_same_uncertainty(method: Method, conductance: float, t: float) -> None:
+    # JCGM 101:2008: draw every input from its distribution and look at the spread of the result.
+    cell = Cell(0.1, lead_resistance_ohm=2.0, offset_us=0.05)
+    chain = MeasuringChain(cell, Compensation(method), 0.5, INPUTS)
+    dice = random.Random(20240229)
+
+    def once() -> float:
+        drawn_us = (
+            cell.offset_us + (conductance - cell.offset_us) * dice.gauss(1.0, 0.005) + dice.uniform(-0.2, 0.2)
+        )
+        seen = drawn_us - cell.offset_us
+        water = cell.constant_per_cm * dice.gauss(1.0, 0.01) * seen / (1.0 - seen * 2.0e-6)
+        how = Compensation(method, dice.gauss(2.0, 0.15))
+        at_25 = conductivity_25(how, water, t + dice.gauss(0.0, 0.3))
+        curve = dice.gauss(1.0, 0.0005 * abs(t - 25.0))
+        return at_25 * curve * 0.5 * dice.gauss(1.0, 0.01)
+
+    spread = statistics.stdev(once() for _ in range(20_000))
+    assert measure(chain, conductance, t).expanded_uncertainty_ppm == pytest.approx(2.0 * spread, rel=0.05)
+
+
+@pytest.mark.parametrize("method", list(Method))
+def test_the_budget_line_by_line_is_what_every_reading_carries(method: Method) -> None:
+    chain = MeasuringChain(Cell(0.1, 2.0, 0.05), Compensation(method), 0.7, INPUTS)
+    reading = measure(chain, 300.0, 14.0)
+    budget = budget_of(chain, reading)
+    assert budget.expanded_ppm == pytest.approx(reading.expanded_uncertainty_ppm, rel=1e-12)
+    assert budget.dissolved_solids_ppm == pytest.approx(reading.dissolved_solids_ppm, rel=1e-12)
+    assert {line.source for line in budget.contributions} == set(Source)
+
+
+def test_the_budget_says_what_is_worth_improving() -> None:
+    inputs = dataclasses.replace(INPUTS, temperature_k=3.0)
+    chain = MeasuringChain(Cell(0.1), Compensation(Method.NATURAL), 0.5, inputs)
+    assert budget_of(chain, measure(chain, 3000.0, 15.0)).largest.source is Source.TEMPERATURE
+
+
+def test_an_uncompensated_figure_is_the_more_doubtful_the_further_from_25_degrees() -> None:
+    chain = MeasuringChain(Cell(0.1), Compensation(Method.OFF), 0.5, INPUTS)
+    near, far = (measure(chain, 3000.0, t).expanded_uncertainty_ppm for t in (24.0, 8.0))
+    assert far > 4.0 * near
+
+
+def test_a_reading_compensated_elsewhere_has_no_budget_of_its_parts() -> None:
+    chain = MeasuringChain(Cell(1.0), Compensation(Method.NATURAL), 0.5, INPUTS)
+    with pytest.raises(OutOfRangeError, match="the meter did it"):
+        budget_of(chain, measure_compensated(chain, 100.0, 20.0))
+
+
+@pytest.mark.parametrize("value", [-0.1, math.nan, math.inf])
+@pytest.mark.parametrize("name", [field.name for field in dataclasses.fields(StandardUncertainties)])
+def test_an_impossible_uncertainty_is_refused_by_name(name: str, value: float) -> None:
+    with pytest.raises(OutOfRangeError, match=name):
+        StandardUncertainties(**{name: value})
