@@ -31,7 +31,8 @@ def enter(state: GuardState, phase: Phase, now: float) -> GuardState:
     fill, day_l, wanted = state.fill, state.day_l, state.wanted
     if state.phase in ACTIVE and phase not in ACTIVE:
         day_l += fill.volume_l
-        wanted = False
+        # A fill that a trip cut off is still wanted when the trip has been reset.
+        wanted = phase is Phase.TRIPPED
     elif phase is Phase.RINSE and state.phase not in ACTIVE:
         fill = NO_FILL
     elif phase is Phase.FILL:
@@ -51,6 +52,8 @@ def advance(moment: Moment, state: GuardState) -> tuple[GuardState, tuple[Permis
         state = enter(state, Phase.REST, now)
     elif phase is Phase.RINSE and _rinsed(moment, state):
         state = enter(state, Phase.FILL, now)
+    elif phase is Phase.REST and state.wanted and moment.assessment.zone is Zone.FULL:
+        state = replace(state, wanted=False)
     if state.phase not in (Phase.REST, Phase.PAUSE):
         return state, missing(asked(moment, state))
     absent = missing(asked_for_rinse(moment, state))

@@ -1,0 +1,5 @@
+"""``python -m bridge``: the same as ``clearwell``."""
+
+from bridge.cli import main
+
+main()

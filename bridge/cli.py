@@ -1,0 +1,64 @@
+"""The commands. Each lives in its own module and is imported only when it is called."""
+
+import importlib
+import sys
+
+import click
+
+from bridge import __version__
+from bridge.errors import ClearwellError, InputError
+
+_COMMANDS = {
+    "run": "Keep the reservoirs filled: the daemon.",
+    "check": "Check a configuration and explain what the daemon will do.",
+    "demo": "A simulated rig, a broker and the daemon together, on one screen.",
+    "rig": "Serve a simulated controller on a pseudo-terminal.",
+    "sample": "Judge a reading taken by hand.",
+}
+
+
+class _Lazy(click.Group):
+    """Knows the name and the summary of each command without importing it."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(_COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in _COMMANDS:
+            return None
+        module = importlib.import_module(f"bridge.commands.{cmd_name}")
+        command: click.Command = module.command
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl(list(_COMMANDS.items()))
+
+
+@click.command(cls=_Lazy, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, prog_name="clearwell")
+def entry() -> None:
+    """Pure water for bog plants, always in stock.
+
+    A bridge between the small controller on a water purifier and the home hub: it lets water into the
+    reservoir only while everything is known to be right, and shuts the valve when it is not.
+    """
+
+
+def main() -> None:
+    """Run the command line: status 0 when all went well, 2 for a user's mistake, 1 for everything else."""
+    try:
+        status = entry(standalone_mode=False)
+    except click.exceptions.Abort:
+        print("clearwell: stopped", file=sys.stderr)  # noqa: T201
+        sys.exit(130)
+    except click.ClickException as error:
+        error.show()
+        sys.exit(2)
+    except InputError as error:
+        print(f"clearwell: {error}", file=sys.stderr)  # noqa: T201
+        sys.exit(2)
+    except ClearwellError as error:
+        print(f"clearwell: {error}", file=sys.stderr)  # noqa: T201
+        sys.exit(1)
+    sys.exit(status if isinstance(status, int) else 0)

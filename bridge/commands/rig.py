@@ -1,0 +1,72 @@
+"""``clearwell rig``: a simulated controller for a separate ``clearwell run``."""
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from bridge.errors import InputError
+
+if TYPE_CHECKING:
+    from bridge.rig.truth import Truth
+
+
+@click.command("rig")
+@click.option(
+    "--pty", required=True, type=click.Path(path_type=Path), help="Where to put the link to the terminal."
+)
+@click.option("--speed", default=1.0, show_default=True, help="World seconds for each real second.")
+@click.option("--scenario", default="polytunnel", show_default=True, help="Which simulated garden.")
+@click.option("--seed", default=1, show_default=True, help="Seed of noise and weather.")
+@click.option(
+    "--fault",
+    "faults",
+    multiple=True,
+    metavar="NAME@SECONDS[+DURATION]",
+    help="Inject a fault at that world second; may be given several times.",
+)
+@click.option("--json", "as_json", is_flag=True, help="Print the truth as JSON lines.")
+def command(pty: Path, speed: float, scenario: str, seed: int, faults: tuple[str, ...], as_json: bool) -> int:
+    """Serve a simulated controller, purifier and barrel on a pseudo-terminal until interrupted.
+
+    The truth is printed every second and at every change of the valve: what really flows, the true volume
+    and the true dissolved solids.
+    """
+    import asyncio
+    import signal
+
+    from bridge.rig.faults import parse_fault
+    from bridge.rig.pty import RigServer
+    from bridge.rig.scenario import SCENARIOS
+    from bridge.rig.truth import truth_line
+    from bridge.rig.world import World
+
+    if scenario not in SCENARIOS:
+        raise InputError(f"--scenario {scenario!r} is not known; there are {', '.join(SCENARIOS)}")
+    world = World(SCENARIOS[scenario], seed, [parse_fault(text) for text in faults])
+
+    def show(truth: "Truth") -> None:
+        click.echo(truth_line(truth) if as_json else _sentence(truth))
+
+    async def serve() -> None:
+        server = RigServer(world, pty, speed, show)
+        serving = asyncio.ensure_future(server.run())
+        loop = asyncio.get_running_loop()
+        for number in (signal.SIGTERM, signal.SIGINT):
+            loop.add_signal_handler(number, serving.cancel)
+        try:
+            await serving
+        except asyncio.CancelledError:
+            # Being stopped is how this command ends.
+            return
+
+    asyncio.run(serve())
+    return 0
+
+
+def _sentence(truth: "Truth") -> str:
+    faults = f"  faults: {', '.join(truth.faults)}" if truth.faults else ""
+    return (
+        f"{truth.time_s:9.0f} s  valve {truth.path.value:<5}  {truth.volume_l:6.1f} L at "
+        f"{truth.reservoir_ppm:5.1f} ppm  product {truth.product_ppm:6.1f} ppm{faults}"
+    )

@@ -1,0 +1,31 @@
+"""``clearwell run``: the daemon."""
+
+import os
+from pathlib import Path
+
+import click
+
+
+@click.command("run")
+@click.option(
+    "--config", required=True, type=click.Path(path_type=Path), help="The configuration file (TOML)."
+)
+@click.option("--quiet", is_flag=True, help="Log warnings and errors only.")
+def command(config: Path, quiet: bool) -> None:
+    """Keep the reservoirs filled until SIGTERM or SIGINT, which close the valve before anything else."""
+    from bridge.settings import load
+
+    plan = load(config, os.environ)
+
+    import asyncio
+    import logging
+
+    from bridge import logs
+    from bridge.daemon import Daemon
+
+    logs.configure(level=logging.WARNING if quiet else logging.INFO)
+
+    async def keep() -> None:
+        await Daemon(plan).run()
+
+    asyncio.run(keep())

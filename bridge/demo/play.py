@@ -1,0 +1,161 @@
+"""Runs the demo: rig, broker, daemon and the judge, each as in real life, in one event loop."""
+
+import asyncio
+import json
+import tempfile
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+import aiomqtt
+
+from bridge.daemon import Daemon
+from bridge.demo.embedded import EmbeddedBroker
+from bridge.demo.rigged import BRIDGE_ID, HURRIED, RESERVOIR, bridge, station
+from bridge.demo.story import Chapter, Deed, Heard, Teller
+from bridge.errors import HubError
+from bridge.hub.broker import MqttVersion
+from bridge.hub.topics import Layout
+from bridge.rig.pty import RigServer
+from bridge.rig.scenario import DEMO, DEMO_SPEED
+from bridge.rig.truth import Truth
+from bridge.rig.world import World
+from bridge.station import StationEvent
+
+REFILL, FILL = 0.50, 0.65
+DRAW_L = 32.0
+PATIENCE_S = 55.0
+"""The story must be over by then."""
+
+
+@dataclass(frozen=True, slots=True)
+class Ending:
+    """How it went."""
+
+    complete: bool
+    waited_for: str
+    truth: Truth
+
+
+class Play:
+    """One showing.
+
+    Args:
+        broker: (host, port) of a broker that runs; None brings one along.
+        on_chapter: told each chapter as it is completed.
+        on_event: told what the daemon logs.
+        on_change: told whenever something was published.
+    """
+
+    def __init__(
+        self,
+        broker: tuple[str, int] | None,
+        on_chapter: Callable[[Chapter], None],
+        on_event: Callable[[StationEvent], None],
+        on_change: Callable[[Heard, Teller], None],
+    ) -> None:
+        self._external = broker
+        self._on_chapter = on_chapter
+        self._on_event = on_event
+        self._on_change = on_change
+        self._layout = Layout(BRIDGE_ID, "Clearwell demo")
+        self._teller = Teller()
+        self._kept: dict[str, str] = {}
+        self._said: tuple[str, ...] = ()
+
+    async def run(self) -> Ending:
+        """Show it once, from start to clean stop."""
+        embedded = EmbeddedBroker() if self._external is None else None
+        if embedded is not None:
+            await embedded.start()
+        host, port = self._external or (EmbeddedBroker.host, embedded.port if embedded else 0)
+        try:
+            with tempfile.TemporaryDirectory(prefix="clearwell-") as folder:
+                return await self._with_rig(host, port, Path(folder) / "controller", embedded is not None)
+        finally:
+            if embedded is not None:
+                await embedded.stop()
+
+    async def _with_rig(self, host: str, port: int, pty: Path, old: bool) -> Ending:
+        world = World(DEMO, seed=1)
+        rig = RigServer(world, pty, DEMO_SPEED)
+        serving = asyncio.create_task(rig.run())
+        await rig.ready.wait()
+        version = MqttVersion.V311 if old else MqttVersion.V5
+        plan = bridge(station(DEMO, str(pty), HURRIED, REFILL, FILL), host, port, version)
+        daemon = Daemon(plan, self._on_event)
+        try:
+            async with aiomqtt.Client(host, port, identifier=f"{BRIDGE_ID}-judge") as client:
+                await client.subscribe(f"{self._layout.prefix}/5/#", qos=1)
+                running = asyncio.create_task(daemon.run())
+                try:
+                    async with asyncio.timeout(PATIENCE_S):
+                        await self._watch(client, world, daemon)
+                except TimeoutError:
+                    pass
+                finally:
+                    daemon.stop()
+                    await running
+        except aiomqtt.MqttError as error:
+            raise HubError(
+                f"the broker at {host}:{port} cannot be used ({error}); check that it runs and lets in "
+                "a client without a password"
+            ) from error
+        finally:
+            truth = world.truth()
+            serving.cancel()
+            await asyncio.gather(serving, return_exceptions=True)
+        return Ending(self._teller.over, self._teller.waits_for, truth)
+
+    async def _watch(self, client: aiomqtt.Client, world: World, daemon: Daemon) -> None:
+        async for message in client.messages:
+            if message.retain and not self._teller.chapter:
+                # What an earlier showing left on the broker is not part of this one.
+                continue
+            topic, payload = message.topic.value, str(message.payload, "utf-8", "replace")
+            if "/$log/" in topic:
+                self._said = (*self._said[-49:], payload)
+            elif payload:
+                self._kept[topic] = payload
+            else:
+                self._kept.pop(topic, None)
+            heard = Heard.of(self._layout, RESERVOIR, self._kept, self._said)
+            while (chapter := self._teller.hear(heard)) is not None:
+                self._on_chapter(chapter)
+                await self._do(chapter.then, client, world, daemon)
+            self._on_change(heard, self._teller)
+            if self._teller.over:
+                return
+
+    async def _do(self, deed: Deed, client: aiomqtt.Client, world: World, daemon: Daemon) -> None:
+        device = self._layout.base(self._layout.device(RESERVOIR))
+        match deed:
+            case Deed.DRAW:
+                world.draw(DRAW_L)
+            case Deed.TRY_RESET:
+                await client.publish(f"{device}/health/reset/set", "product-over-limit", qos=1)
+            case Deed.CHANGE_CARTRIDGE:
+                world.change_cartridge()
+                await client.publish(f"{device}/purifier/cartridge-changed/set", "changed", qos=1)
+                await client.publish(f"{device}/health/reset/set", "product-over-limit", qos=1)
+            case Deed.ACKNOWLEDGE:
+                await client.publish(f"{device}/health/acknowledge/set", "all", qos=1)
+            case Deed.STOP:
+                daemon.stop()
+            case Deed.NOTHING:
+                return
+
+
+def ending_line(ending: Ending) -> str:
+    """What the rig itself says at the end, as JSON: the water's truth, not the bridge's opinion."""
+    truth = ending.truth
+    return json.dumps(
+        {
+            "complete": ending.complete,
+            "filled_l": round(truth.inflow_l, 1),
+            "over_limit_l": round(truth.over_limit_l, 2),
+            "reservoir_ppm": round(truth.reservoir_ppm, 1),
+            "spilled_l": round(truth.spilled_l, 1),
+            "valve": truth.path.value,
+        }
+    )

@@ -1,0 +1,49 @@
+"""How the daemon writes its log: readable on a terminal, JSON lines otherwise."""
+
+import logging
+import sys
+from typing import TextIO
+
+import structlog
+
+
+def configure(out: TextIO = sys.stderr, level: int = logging.INFO) -> None:
+    """Route everything, the libraries' own messages too, to one stream.
+
+    Args:
+        out: where to; colours and columns only if it is a terminal.
+        level: what matters less than this is left out.
+    """
+    shared: list[structlog.typing.Processor] = [
+        structlog.stdlib.add_log_level,
+        structlog.stdlib.add_logger_name,
+        structlog.processors.TimeStamper(fmt="iso", utc=True),
+        structlog.stdlib.ExtraAdder(),
+    ]
+    terminal = out.isatty()
+    last: list[structlog.typing.Processor] = (
+        [structlog.dev.ConsoleRenderer(exception_formatter=structlog.dev.plain_traceback)]
+        if terminal
+        else [structlog.processors.dict_tracebacks, structlog.processors.JSONRenderer(ensure_ascii=False)]
+    )
+    handler = logging.StreamHandler(out)
+    handler.setFormatter(
+        structlog.stdlib.ProcessorFormatter(
+            foreign_pre_chain=shared,
+            processors=[structlog.stdlib.ProcessorFormatter.remove_processors_meta, *last],
+        )
+    )
+    root = logging.getLogger()
+    root.handlers[:] = [handler]
+    root.setLevel(max(level, logging.WARNING))
+    logging.getLogger("clearwell").setLevel(level)
+    structlog.configure(
+        processors=[
+            structlog.stdlib.filter_by_level,
+            *shared[:3],
+            structlog.stdlib.ProcessorFormatter.wrap_for_formatter,
+        ],
+        logger_factory=structlog.stdlib.LoggerFactory(),
+        wrapper_class=structlog.stdlib.BoundLogger,
+        cache_logger_on_first_use=True,
+    )

@@ -1,0 +1,65 @@
+"""What the daemon is to do, as frozen values: the configuration after it was read, checked and converted.
+
+``settings.py`` makes these from a file and the environment; everything else reads only these.
+"""
+
+from dataclasses import dataclass
+
+from bridge.guard.limits import Limits
+from bridge.hub.announcements import AnnouncementTemplate
+from bridge.hub.broker import BrokerSettings
+from bridge.hub.topics import Layout
+from bridge.hub.view import StationIdentity
+from bridge.tank.level_settings import LevelSettings
+from bridge.water.measurement import MeasuringChain
+from bridge.water.probe import ProbeSettings
+
+
+@dataclass(frozen=True, slots=True)
+class ProbePlan:
+    """One conductivity probe with its temperature sensor."""
+
+    chain: MeasuringChain
+    watch: ProbeSettings
+
+
+@dataclass(frozen=True, slots=True)
+class StationPlan:
+    """One reservoir with its purifier and its controller."""
+
+    identity: StationIdentity
+    port: str
+    """Device path of the controller, best one that stays the same: /dev/serial/by-id/..."""
+    baud: int
+    product: ProbePlan
+    feed: ProbePlan | None
+    """None where no feed cell is fitted."""
+    feed_ppm: float | None
+    """What the feed is taken to be where no feed cell is fitted, for the purifier's load."""
+    level: LevelSettings
+    limits: Limits
+    litres_per_pulse: float | None
+    """None where no flow sensor is fitted."""
+    assumed_ppm: float
+    """What the reservoir is taken to hold at the first start, until a sample of it is sent."""
+    rain_ppm: float | None = None
+    """What a rise of the level with the valve shut brings in; None where no rain can fall in."""
+
+
+@dataclass(frozen=True, slots=True)
+class HubPlan:
+    """The broker, and what is said to it."""
+
+    broker: BrokerSettings
+    layout: Layout
+    announcements: tuple[AnnouncementTemplate, ...] = ()
+    heartbeat_s: float = 300.0
+
+
+@dataclass(frozen=True, slots=True)
+class BridgePlan:
+    """Everything one daemon does."""
+
+    stations: tuple[StationPlan, ...]
+    hub: HubPlan | None
+    """None: no broker; the guard works all the same."""

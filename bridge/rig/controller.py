@@ -1,0 +1,295 @@
+"""The simulated controller: bytes and time in, bytes and a driven valve out, as the protocol page says.
+
+"Open" is never a state that stays. What the controller drives follows from five states; a lease or a
+drain moves between them by one table, and every other cause leads to *shut*:
+
+    shut      a lease or drain opens its valve
+    fill      the same path again sets the time anew; the other path shuts first
+    drain     the same, the other way round
+    changing  every valve is shut for a moment before the other path opens
+    boot      nothing is read; outputs are shut before anything else happens
+
+Shut by itself, from any state: the time granted is over, the overflow float rises, the supply is too low,
+a reset. All times are seconds of the controller's own clock, which is the clock of the line: a world
+that runs faster does not make a lease longer or shorter.
+"""
+
+import math
+from enum import Enum
+
+from bridge.errors import OutOfRangeError
+from bridge.rig.sensors import Inputs
+from bridge.wire.codec import Decoder, Direction, encode
+from bridge.wire.messages import (
+    Ack,
+    BootReason,
+    Close,
+    Feature,
+    FromController,
+    Hello,
+    Identify,
+    Lease,
+    LocalFault,
+    Path,
+    Reading,
+    Refusal,
+)
+
+BOOT_S = 0.5
+_PAUSE_S = 0.3
+_CLEAR_S = 2.0
+_SHORTEST_GAP_S = 0.02
+_UINT16 = 0xFFFF
+_UINT32 = 0xFFFFFFFF
+
+
+class State(Enum):
+    """Where the controller stands."""
+
+    BOOT = "boot"
+    SHUT = "shut"
+    FILL = "fill"
+    DRAIN = "drain"
+    CHANGING = "changing"
+
+
+_GRANTED = {
+    (State.SHUT, Path.FILL): State.FILL,
+    (State.SHUT, Path.DRAIN): State.DRAIN,
+    (State.FILL, Path.FILL): State.FILL,
+    (State.FILL, Path.DRAIN): State.CHANGING,
+    (State.DRAIN, Path.DRAIN): State.DRAIN,
+    (State.DRAIN, Path.FILL): State.CHANGING,
+    (State.CHANGING, Path.FILL): State.CHANGING,
+    (State.CHANGING, Path.DRAIN): State.CHANGING,
+}
+"""The state after a lease or drain that was granted."""
+
+_DRIVEN = {State.FILL: Path.FILL, State.DRAIN: Path.DRAIN}
+_OPEN = {Path.FILL: State.FILL, Path.DRAIN: State.DRAIN}
+_TIMED = (State.FILL, State.DRAIN, State.CHANGING)
+
+
+class Controller:
+    """One controller; mutable. Call :meth:`watch` whenever time or the overflow float may have moved."""
+
+    def __init__(
+        self,
+        features: Feature,
+        identity: str = "rig-1",
+        firmware: str = "1.0.0",
+        reading_period_s: float = 0.2,
+        longest_lease_ms: int = 10_000,
+    ) -> None:
+        """Power it on at its time 0; the hello comes :data:`BOOT_S` later.
+
+        Raises:
+            OutOfRangeError: the reading period is not from 0.02 to 1 s (the protocol's 50 to 1 a
+                second), or the longest lease is not from 1 to 65535 ms.
+        """
+        if not 0.02 <= reading_period_s <= 1.0:
+            raise OutOfRangeError(f"reading period {reading_period_s} s: it must be from 0.02 to 1 s")
+        if not 1 <= longest_lease_ms <= _UINT16:
+            raise OutOfRangeError(f"longest lease {longest_lease_ms} ms: it must be from 1 to 65535 ms")
+        self._features = features
+        self._identity = identity
+        self._firmware = firmware
+        self._period_s = reading_period_s
+        self._longest_ms = longest_lease_ms
+        self._out: list[bytes] = []
+        self.reset(0.0, BootReason.POWER)
+
+    def reset(self, now_s: float, reason: BootReason, self_test_ok: bool = True, held_s: float = 0.0) -> None:
+        """Restart, with every output shut; ``held_s`` keeps the reset line down for that much longer."""
+        self.state = State.BOOT
+        self.faults = LocalFault.NONE if self_test_ok else LocalFault.SELF_TEST
+        self._boot_reason = reason
+        self._boot_until_s = now_s + held_s + BOOT_S
+        self._decoder = Decoder(Direction.TO_CONTROLLER)
+        self._out.clear()
+        self._sequence = 0
+        self._granted: int | None = None
+        self._until_s = math.inf
+        self._pause_until_s = math.inf
+        self._target = Path.SHUT
+        self._overflow_down_since_s: float | None = None
+        self._supply_good_since_s: float | None = None
+        self._pulses_at_reset: int | None = None
+        self._reported_path = Path.SHUT
+        self._hurry = False
+        self._next_reading_s = self._boot_until_s
+        self._last_reading_s = -math.inf
+
+    @property
+    def path(self) -> Path:
+        """What the outputs drive at this moment."""
+        return _DRIVEN.get(self.state, Path.SHUT)
+
+    @property
+    def next_due_s(self) -> float:
+        """When the outputs will next change by time alone; infinite if they will not."""
+        if self.state is State.BOOT:
+            return self._boot_until_s
+        if self.state is State.CHANGING:
+            return min(self._until_s, self._pause_until_s)
+        return self._until_s if self.state in _TIMED else math.inf
+
+    @property
+    def next_reading_s(self) -> float:
+        """When the next reading is due; a reading that cannot wait is due sooner."""
+        if self._hurry:
+            return min(self._next_reading_s, self._last_reading_s + _SHORTEST_GAP_S)
+        return self._next_reading_s
+
+    @property
+    def clearing(self) -> bool:
+        """True while a fault bit waits for its input to have been good for long enough."""
+        return bool(self.faults) and bool(self.faults & (LocalFault.OVERFLOW_CUT | LocalFault.SUPPLY_LOW))
+
+    def watch(self, now_s: float, overflow_up: bool, supply_low: bool = False) -> None:
+        """One turn of the loop: boot, float, supply, the pause and the time granted."""
+        if self.state is State.BOOT:
+            if now_s < self._boot_until_s:
+                return
+            self.state = State.SHUT
+            self._send_hello()
+        if overflow_up and self._features & Feature.SWITCH_OVERFLOW:
+            self._cut(LocalFault.OVERFLOW_CUT)
+            self._overflow_down_since_s = None
+        elif self.faults and self.faults & LocalFault.OVERFLOW_CUT:
+            self._overflow_down_since_s = self._good_since(now_s, self._overflow_down_since_s)
+            if now_s - self._overflow_down_since_s >= _CLEAR_S:
+                self.faults &= ~LocalFault.OVERFLOW_CUT
+        if supply_low:
+            self._cut(LocalFault.SUPPLY_LOW)
+            self._supply_good_since_s = None
+        elif self.faults and self.faults & LocalFault.SUPPLY_LOW:
+            self._supply_good_since_s = self._good_since(now_s, self._supply_good_since_s)
+            if now_s - self._supply_good_since_s >= _CLEAR_S:
+                self.faults &= ~LocalFault.SUPPLY_LOW
+        if self.state in _TIMED and now_s >= self._until_s:
+            self._shut()
+            self.faults |= LocalFault.LEASE_LAPSED
+        elif self.state is State.CHANGING and now_s >= self._pause_until_s:
+            self.state = _OPEN[self._target]
+            self._hurry = True
+
+    def receive(self, data: bytes, now_s: float) -> None:
+        """Take bytes from the bridge; damaged and unknown lines cause nothing."""
+        if self.state is State.BOOT:
+            return
+        for event in self._decoder.feed(data):
+            if isinstance(event, Lease):
+                self._lease(event, now_s)
+            elif isinstance(event, Close):
+                self._shut()
+                self.faults &= ~LocalFault.LEASE_LAPSED
+                self._send(Ack(self._next(), event.sequence, self.path))
+            elif isinstance(event, Identify):
+                self._send_hello()
+
+    def report(self, now_s: float, inputs: Inputs) -> None:
+        """Send one reading of these inputs; nothing while booting."""
+        if self.state is State.BOOT:
+            return
+        pulses = inputs.pulses_total
+        if pulses is not None:
+            if self._pulses_at_reset is None:
+                self._pulses_at_reset = pulses
+            pulses = (pulses - self._pulses_at_reset) & _UINT32
+        path = self.path
+        self._send(
+            Reading(
+                self._next(),
+                path,
+                inputs.product_us,
+                inputs.product_c,
+                inputs.feed_us,
+                inputs.feed_c,
+                inputs.sender,
+                inputs.switch_low,
+                inputs.switch_full,
+                inputs.switch_overflow,
+                pulses,
+                self.faults | inputs.faults if inputs.faults else self.faults,
+            )
+        )
+        self._reported_path = path
+        self._hurry = False
+        self._last_reading_s = now_s
+        # Readings that were missed in a long step are not made up for; the rhythm goes on from here.
+        self._next_reading_s = max(self._next_reading_s + self._period_s, now_s + 0.5 * self._period_s)
+
+    def take(self) -> bytes:
+        """What was sent since the last call."""
+        if not self._out:
+            return b""
+        data = b"".join(self._out)
+        self._out.clear()
+        return data
+
+    def _lease(self, lease: Lease, now_s: float) -> None:
+        if lease.sequence == self._granted:
+            self._send(Ack(self._next(), lease.sequence, self.path))
+            return
+        why = self._why_not(lease.path)
+        if why:
+            self._shut()
+            self._send(Refusal(self._next(), lease.sequence, why))
+            return
+        before = self.state
+        self.state = _GRANTED[before, lease.path]
+        if self.state is State.CHANGING and before is not State.CHANGING:
+            self._pause_until_s = now_s + _PAUSE_S
+        self._target = lease.path
+        self._until_s = now_s + min(lease.duration_ms, self._longest_ms) / 1000.0
+        self._granted = lease.sequence
+        self._hurry |= self.path is not self._reported_path
+        self.faults &= ~LocalFault.LEASE_LAPSED
+        self._send(Ack(self._next(), lease.sequence, self.path))
+
+    def _why_not(self, path: Path) -> str:
+        if self.faults & LocalFault.OVERFLOW_CUT:
+            return "overflow"
+        if self.faults & LocalFault.SUPPLY_LOW:
+            return "supply"
+        if self.faults & LocalFault.SELF_TEST:
+            return "fault"
+        if path is Path.DRAIN and not self._features & Feature.DRAIN_VALVE:
+            return "nodrain"
+        return ""
+
+    def _cut(self, fault: LocalFault) -> None:
+        if not self.faults & fault:
+            self.faults |= fault
+            self._hurry = True
+        self._shut()
+
+    def _shut(self) -> None:
+        self._hurry |= self.state in _TIMED
+        self.state = State.SHUT
+        self._until_s = self._pause_until_s = math.inf
+
+    @staticmethod
+    def _good_since(now_s: float, since_s: float | None) -> float:
+        return now_s if since_s is None else since_s
+
+    def _next(self) -> int:
+        sequence = self._sequence
+        self._sequence = (sequence + 1) & _UINT16
+        return sequence
+
+    def _send_hello(self) -> None:
+        self._send(
+            Hello(
+                self._next(),
+                self._identity,
+                self._firmware,
+                self._boot_reason,
+                self._longest_ms,
+                self._features,
+            )
+        )
+
+    def _send(self, message: FromController) -> None:
+        self._out.append(encode(message))

@@ -1,0 +1,165 @@
+"""The faults a rig can be given: a closed set, each with its time window.
+
+A fault is written ``NAME@SECONDS`` (until the end) or ``NAME@SECONDS+DURATION``; both numbers are
+world seconds since the start, the same seconds that the truth shows.
+"""
+
+import difflib
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from enum import Enum
+
+from bridge.errors import InputError
+
+
+class FaultName(Enum):
+    """What can go wrong. ``probe`` is the product cell, ``float`` what measures the level."""
+
+    PROBE_STUCK = "probe-stuck"
+    """The product conductance stays at its last value, digit for digit."""
+    PROBE_DRIFT = "probe-drift"
+    """The product cell reads less and less: 1 % of what is left for each hour at severity 1."""
+    PROBE_NOISY = "probe-noisy"
+    """The product conductance jumps by some 30 % at severity 1."""
+    PROBE_DRY = "probe-dry"
+    """The product cell stands in air and conducts nothing."""
+    PROBE_SHORTED = "probe-shorted"
+    """The product cell conducts more than any range can show."""
+    PROBES_SWAPPED = "probes-swapped"
+    """Product and feed cell are plugged into each other's place."""
+    FEED_PROBE_DRY = "feed-probe-dry"
+    TEMPERATURE_OPEN = "temperature-open"
+    """The product temperature sensor is disconnected."""
+    TEMPERATURE_SHORTED = "temperature-shorted"
+    FLOAT_STUCK = "float-stuck"
+    """The level stays at its last reading: the sender where one is fitted, else the low and full switch."""
+    FLOATS_CONTRADICT = "floats-contradict"
+    """The full switch says water, the low switch says none; without those the sender reads upside down."""
+    SENDER_OPEN = "sender-open"
+    SENDER_SHORTED = "sender-shorted"
+    OVERFLOW_FLOAT_UP = "overflow-float-up"
+    """The overflow float hangs in its upper place."""
+    OVERFLOW_FLOAT_DOWN = "overflow-float-down"
+    """The overflow float never rises."""
+    VALVE_STUCK_OPEN = "valve-stuck-open"
+    """The fill valve lets water through whatever drives it."""
+    VALVE_STUCK_CLOSED = "valve-stuck-closed"
+    VALVE_LEAKING = "valve-leaking"
+    """The closed fill valve drips into the reservoir."""
+    SUPPLY_OFF = "supply-off"
+    """No feed water."""
+    HOSE_BURST = "hose-burst"
+    """The hose from the purifier to the reservoir is off: the product runs onto the floor."""
+    VOLTAGE_LOW = "voltage-low"
+    """The controller's supply is too low to hold the valve."""
+    CONTROLLER_RESET = "controller-reset"
+    """The controller is held in reset for the duration (one second where none is given), then boots."""
+    SELF_TEST_FAILED = "self-test-failed"
+    """The controller restarts and its self-test fails; only a later reset after the end clears it."""
+    LINK_NOISE = "link-noise"
+    """One byte in 200 is damaged at severity 1, both ways."""
+    LINK_CUT = "link-cut"
+    """Nothing gets through, either way."""
+    LINK_LAG = "link-lag"
+    """Everything arrives 2 seconds late at severity 1, both ways."""
+    PURIFIER_EXHAUSTED = "purifier-exhausted"
+    """The bed breaks through long before its time; a new cartridge ends it."""
+    PURIFIER_SLIPPING = "purifier-slipping"
+    """A slow breakthrough: each hour another 0.05 % of the feed slips past; a new cartridge ends it."""
+
+
+_MOMENT_S = 1.0
+_MOMENTARY = frozenset({FaultName.CONTROLLER_RESET})
+CURED_BY_CARTRIDGE = frozenset({FaultName.PURIFIER_EXHAUSTED, FaultName.PURIFIER_SLIPPING})
+"""Faults that leave with the old cartridge."""
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """One fault: active from ``start_s`` until before ``end_s``."""
+
+    name: FaultName
+    start_s: float
+    end_s: float = math.inf
+    severity: float = 1.0
+    """Scales what the name describes, where that has a size."""
+
+
+def parse_fault(text: str) -> Fault:
+    """Read ``NAME@SECONDS`` or ``NAME@SECONDS+DURATION``.
+
+    Raises:
+        InputError: the form is wrong, the name is unknown (the message lists the right ones), the
+            start is negative or the duration is not positive.
+    """
+    name, at, times = text.strip().partition("@")
+    try:
+        fault_name = FaultName(name.strip())
+    except ValueError:
+        known = [member.value for member in FaultName]
+        near = difflib.get_close_matches(name, known, n=1)
+        hint = f" (did you mean {near[0]}?)" if near else ""
+        raise InputError(
+            f"fault {text!r}: there is no fault {name!r}{hint}; the faults are {', '.join(known)}"
+        ) from None
+    start, plus, duration = times.partition("+")
+    start_s = _number(start)
+    if not at or start_s is None or start_s < 0.0:
+        raise InputError(
+            f"fault {text!r}: the form is NAME@SECONDS or NAME@SECONDS+DURATION with SECONDS from 0 up, "
+            f"for example {fault_name.value}@120+30"
+        )
+    if not plus:
+        end_s = start_s + _MOMENT_S if fault_name in _MOMENTARY else math.inf
+        return Fault(fault_name, start_s, end_s)
+    duration_s = _number(duration)
+    if duration_s is None or duration_s <= 0.0:
+        raise InputError(f"fault {text!r}: the duration {duration!r} must be a number of seconds above 0")
+    return Fault(fault_name, start_s, start_s + duration_s)
+
+
+def _number(text: str) -> float | None:
+    try:
+        value = float(text)
+    except ValueError:
+        return None
+    return value if math.isfinite(value) else None
+
+
+class FaultPlan:
+    """Which faults are active now, and when that changes next; mutable, steered by the world's time."""
+
+    def __init__(self, faults: Iterable[Fault] = ()) -> None:
+        """Start at time 0 with these faults planned."""
+        self._faults = list(faults)
+        self.active: dict[FaultName, Fault] = {}
+        """The faults that are active at the time last given to :meth:`update`."""
+        self.next_change_s = math.inf
+        """The first later moment at which a fault starts or ends."""
+        self.update(0.0)
+
+    def add(self, fault: Fault, time_s: float) -> None:
+        """Plan one more fault; one whose start has passed begins at once."""
+        self._faults.append(fault)
+        self.update(time_s)
+
+    def end(self, names: frozenset[FaultName], time_s: float) -> None:
+        """End the active faults with these names now; those still to come stay planned."""
+        self._faults = [
+            replace(fault, end_s=time_s) if fault.name in names and fault.start_s <= time_s else fault
+            for fault in self._faults
+        ]
+        self.update(time_s)
+
+    def update(self, time_s: float) -> None:
+        """Move on to ``time_s``."""
+        self._faults = [fault for fault in self._faults if fault.end_s > time_s]
+        self.active = {fault.name: fault for fault in self._faults if fault.start_s <= time_s}
+        moments = [fault.end_s if fault.start_s <= time_s else fault.start_s for fault in self._faults]
+        self.next_change_s = min(moments, default=math.inf)
+
+    def severity(self, name: FaultName) -> float:
+        """Severity of an active fault; 0 for one that is not active."""
+        fault = self.active.get(name)
+        return 0.0 if fault is None else fault.severity

@@ -1,0 +1,232 @@
+"""What is simulated: the water, the purifier, the reservoir, the climate and what is fitted.
+
+The default is a scenario of our own: the bog-garden polytunnel of a school, with a 200 L barrel
+on hard tap water. Its numbers are invented for demonstration and stand for no real installation.
+"""
+
+from dataclasses import dataclass, field, replace
+
+from bridge.errors import OutOfRangeError
+from bridge.wire.messages import Feature
+
+ALL_BUT_DRAIN = (
+    Feature.FEED_CELL
+    | Feature.FLOW_PULSES
+    | Feature.SENDER
+    | Feature.SWITCH_LOW
+    | Feature.SWITCH_FULL
+    | Feature.SWITCH_OVERFLOW
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Climate:
+    """Yearly and daily course of the air in the tunnel and of the mains water, and the rain outside."""
+
+    air_mean_c: float = 14.0
+    air_year_amplitude_c: float = 7.5
+    air_day_amplitude_c: float = 4.5
+    air_weather_c: float = 1.8
+    """Standard deviation of the daily mean around its season."""
+    mains_mean_c: float = 12.0
+    mains_year_amplitude_c: float = 5.0
+    warmest_day: int = 205
+    """Day of the year with the highest mean, 1 to 365."""
+    rainy_days_fraction: float = 0.4
+    rain_mm_on_rainy_day: float = 5.0
+    evaporation_mm_day_at_20_c: float = 2.5
+
+
+@dataclass(frozen=True, slots=True)
+class Feed:
+    """Tap water on the scale of the scenario: ppm = factor x conductivity at 25 °C."""
+
+    mean_ppm: float = 320.0
+    year_amplitude_ppm: float = 25.0
+    """Harder in winter, when more of it comes from the borehole."""
+    day_amplitude_ppm: float = 4.0
+
+
+@dataclass(frozen=True, slots=True)
+class Membrane:
+    """A reverse-osmosis stage before the cartridge."""
+
+    rejection: float = 0.95
+    """Fraction of the dissolved solids held back at 25 °C."""
+    passage_growth_per_k: float = 0.03
+    """Relative growth of the salt passage for each kelvin of water temperature."""
+    recovery: float = 0.3
+    """Product divided by feed; the rest leaves as concentrate."""
+    creep_time_s: float = 4 * 3600.0
+    """Time constant with which standing product takes up salt through the membrane at rest."""
+    creep_fraction: float = 0.6
+    """Where the creep ends, as a fraction of the feed."""
+    hold_up_l: float = 0.6
+    """Volume that must flow to wash the crept salt out to 1/e."""
+
+
+@dataclass(frozen=True, slots=True)
+class Cartridge:
+    """A mixed-bed exchange cartridge."""
+
+    capacity_g: float = 350.0
+    """Dissolved solids taken up when the front has half passed, grams."""
+    front_width: float = 0.02
+    """Scale of the logistic front as a fraction of the capacity."""
+    floor_ppm: float = 0.1
+    """What a fresh bed lets through."""
+    standing_ppm: float = 80.0
+    """Where water standing in the bed ends after a long rest."""
+    standing_time_s: float = 12 * 3600.0
+    hold_up_l: float = 0.4
+    """Volume that must flow to wash the standing water out to 1/e."""
+
+
+@dataclass(frozen=True, slots=True)
+class Watering:
+    """A draw-off that returns every day."""
+
+    hour: float
+    """Hour of the day, 0 to 24."""
+    summer_l: float
+    winter_l: float
+    flow_l_min: float = 6.0
+
+
+@dataclass(frozen=True, slots=True)
+class Barrel:
+    """The reservoir: an upright cylinder with an overflow pipe at its rim."""
+
+    diameter_m: float = 0.58
+    height_m: float = 0.76
+    start_fraction: float = 0.55
+    start_ppm: float = 6.0
+    open_surface_m2: float = 0.05
+    """Surface that evaporates: most of the barrel is under a lid."""
+    rain_catch_m2: float = 0.03
+    """Area whose rain drips into the barrel."""
+    low_fraction: float = 0.15
+    """Depth of the low switch as a fraction of the height; the same for the next two."""
+    full_fraction: float = 0.90
+    overflow_fraction: float = 0.96
+    sender_bottom_fraction: float = 0.05
+    """Depth at which the sender reads 0."""
+    sender_top_fraction: float = 0.98
+    """Depth at which the sender reads 1."""
+
+
+@dataclass(frozen=True, slots=True)
+class Fittings:
+    """Cells, sender, valve and line, and how well they measure."""
+
+    features: Feature = ALL_BUT_DRAIN
+    product_cell_per_cm: float = 0.1
+    """Cell constant, cm⁻¹."""
+    feed_cell_per_cm: float = 1.0
+    cell_noise_relative: float = 0.002
+    cell_noise_us: float = 0.002
+    cell_step_us: float = 0.001
+    """Smallest difference the controller resolves, µS."""
+    cell_limit_us: float = 20_000.0
+    """Upper end of the widest measuring range, µS."""
+    temperature_noise_c: float = 0.02
+    temperature_step_c: float = 0.0625
+    sender_noise: float = 0.0005
+    sender_steps: int = 1023
+    pulses_per_l: float = 450.0
+    flow_l_min: float = 1.5
+    """Product flow with the valve open at 25 °C."""
+    leak_l_min: float = 0.08
+    """Flow through a leaking valve."""
+
+
+@dataclass(frozen=True, slots=True)
+class Scenario:
+    """Everything a :class:`bridge.rig.world.World` starts from."""
+
+    name: str
+    factor: float = 0.5
+    """ppm for each µS/cm at 25 °C: the scale of every ppm in the scenario and in the truth."""
+    limit_ppm: float = 50.0
+    """Over this, water that enters counts as over the limit in the truth."""
+    start_day: int = 120
+    """Day of the year at which the world's time 0, a midnight, falls; 1 to 365."""
+    rest_before_start_s: float = 12 * 3600.0
+    """How long the purifier stood before time 0."""
+    climate: Climate = field(default_factory=Climate)
+    feed: Feed = field(default_factory=Feed)
+    membrane: Membrane | None = None
+    cartridge: Cartridge = field(default_factory=Cartridge)
+    barrel: Barrel = field(default_factory=Barrel)
+    waterings: tuple[Watering, ...] = (
+        Watering(hour=7.5, summer_l=6.0, winter_l=1.0),
+        Watering(hour=18.25, summer_l=4.0, winter_l=0.0),
+    )
+    fittings: Fittings = field(default_factory=Fittings)
+
+    def __post_init__(self) -> None:
+        """Refuse what no world could be built from."""
+        barrel = self.barrel
+        marks = (
+            ("start_fraction", barrel.start_fraction),
+            ("low_fraction", barrel.low_fraction),
+            ("full_fraction", barrel.full_fraction),
+            ("overflow_fraction", barrel.overflow_fraction),
+        )
+        for name, value in marks:
+            if not 0.0 <= value <= 1.0:
+                raise OutOfRangeError(
+                    f"scenario {self.name}: barrel {name} is {value}; it must be from 0 to 1"
+                )
+        if not 0.0 <= barrel.sender_bottom_fraction < barrel.sender_top_fraction <= 1.0:
+            raise OutOfRangeError(
+                f"scenario {self.name}: the sender's ends {barrel.sender_bottom_fraction} and "
+                f"{barrel.sender_top_fraction} must rise within 0 to 1"
+            )
+        positive = (
+            ("factor", self.factor),
+            ("cartridge capacity_g", self.cartridge.capacity_g),
+            ("cartridge front_width", self.cartridge.front_width),
+            ("cartridge hold_up_l", self.cartridge.hold_up_l),
+            ("fittings flow_l_min", self.fittings.flow_l_min),
+            ("fittings product_cell_per_cm", self.fittings.product_cell_per_cm),
+            ("fittings feed_cell_per_cm", self.fittings.feed_cell_per_cm),
+        )
+        for name, value in positive:
+            if not value > 0.0:
+                raise OutOfRangeError(f"scenario {self.name}: {name} is {value}; it must be more than 0")
+
+
+POLYTUNNEL = Scenario(name="polytunnel")
+"""The default: filled through a fill valve only, every level sensor fitted, no drain valve."""
+
+POLYTUNNEL_WITH_DRAIN = replace(
+    POLYTUNNEL, name="polytunnel-drain", fittings=Fittings(features=ALL_BUT_DRAIN | Feature.DRAIN_VALVE)
+)
+"""The same with a drain valve, so that standing water need not enter the barrel."""
+
+POLYTUNNEL_WITH_MEMBRANE = replace(
+    POLYTUNNEL_WITH_DRAIN,
+    name="polytunnel-membrane",
+    membrane=Membrane(),
+    cartridge=Cartridge(capacity_g=60.0),
+)
+"""Membrane first, a small polishing cartridge after it, drain valve fitted."""
+
+DEMO_SPEED = 120.0
+"""World seconds for each real second at which :data:`DEMO` tells its story in about half a minute."""
+
+DEMO = Scenario(
+    name="demo",
+    climate=Climate(air_weather_c=0.0, rainy_days_fraction=0.0),
+    cartridge=Cartridge(capacity_g=25.6, front_width=0.025),
+    barrel=Barrel(start_fraction=0.48),
+    waterings=(),
+    fittings=Fittings(features=ALL_BUT_DRAIN | Feature.DRAIN_VALVE, flow_l_min=2.5),
+    rest_before_start_s=6 * 3600.0,
+)
+"""For a refill mark near 0.50 and a fill mark near 0.65: at :data:`DEMO_SPEED` each fill of some
+30 L takes some 6 s, and the cartridge is exhausted about 80 L after the start, in the third fill."""
+
+SCENARIOS = {s.name: s for s in (POLYTUNNEL, POLYTUNNEL_WITH_DRAIN, POLYTUNNEL_WITH_MEMBRANE, DEMO)}
+"""Every ready scenario by its name."""

@@ -1,0 +1,203 @@
+"""What the controller's inputs see of the true world: cells, thermometers, sender, switches, pulses.
+
+Every input has the noise and the resolution of its kind, and every fault of an input is made here.
+"""
+
+import math
+import random
+from dataclasses import dataclass
+
+from bridge.rig.conduct import conductivity_us_cm
+from bridge.rig.faults import FaultName, FaultPlan
+from bridge.rig.scenario import Scenario
+from bridge.wire.messages import FAILED, Feature, LocalFault, Value
+
+_DRIFT_PER_HOUR = 0.01
+_DRIFT_FLOOR = 0.05
+_NOISY_RELATIVE = 0.3
+_HOUR_S = 3600.0
+
+
+@dataclass(frozen=True, slots=True)
+class Scene:
+    """The true state at the places where something is measured."""
+
+    time_s: float
+    product_ppm: float
+    feed_ppm: float
+    water_c: float
+    sender: float
+    """Where the sender's float truly stands, 0 to 1."""
+    low_covered: bool
+    full_covered: bool
+    overflow_up: bool
+    """The overflow float with its own faults: the same signal that cuts the valve."""
+    flowed_l: float
+    """Product litres since the start."""
+
+
+@dataclass(frozen=True, slots=True)
+class Inputs:
+    """One cycle of the controller's measurements."""
+
+    product_us: Value
+    product_c: Value
+    feed_us: Value
+    feed_c: Value
+    sender: Value
+    switch_low: bool | None
+    switch_full: bool | None
+    switch_overflow: bool | None
+    pulses_total: int | None
+    """Pulses since the start of the world; the controller counts from its reset."""
+    faults: LocalFault
+
+
+class Sensors:
+    """Turns a scene into inputs; mutable, as it holds the chance of the noise and what got stuck."""
+
+    def __init__(self, scenario: Scenario, seed: int) -> None:
+        """Fit what the scenario says."""
+        self._fit = scenario.fittings
+        self._factor = scenario.factor
+        self._chance = random.Random(f"{seed}/sensors")
+        # Asked of every reading, so they are looked up once.
+        features = scenario.fittings.features
+        self._has_feed = bool(features & Feature.FEED_CELL)
+        self._has_sender = bool(features & Feature.SENDER)
+        self._has_low = bool(features & Feature.SWITCH_LOW)
+        self._has_full = bool(features & Feature.SWITCH_FULL)
+        self._has_overflow = bool(features & Feature.SWITCH_OVERFLOW)
+        self._has_pulses = bool(features & Feature.FLOW_PULSES)
+        self._stuck_us: Value = None
+        self._stuck_level: tuple[Value, bool | None, bool | None] | None = None
+
+    def measure(self, scene: Scene, plan: FaultPlan) -> Inputs:
+        """Measure once."""
+        fit = self._fit
+        active = plan.active
+        faults = LocalFault.NONE
+        product_us: Value = self._cell(scene.product_ppm, scene.water_c, fit.product_cell_per_cm)
+        product_c: Value = self._temperature(scene.water_c)
+        feed_us: Value = None
+        feed_c: Value = None
+        if self._has_feed:
+            feed_us = self._cell(scene.feed_ppm, scene.water_c, fit.feed_cell_per_cm)
+            feed_c = self._temperature(scene.water_c)
+        sender: Value = None
+        if self._has_sender:
+            noisy = scene.sender + self._chance.gauss(0.0, fit.sender_noise)
+            sender = round(min(1.0, max(0.0, noisy)) * fit.sender_steps) / fit.sender_steps
+        low = scene.low_covered if self._has_low else None
+        full = scene.full_covered if self._has_full else None
+        if active:
+            product_us, product_c, feed_us, feed_c = self._cell_faults(
+                scene, plan, product_us, product_c, feed_us, feed_c
+            )
+            sender, low, full = self._level_faults(plan, sender, low, full)
+            faults = self._flags(plan)
+        else:
+            self._stuck_us = product_us
+            self._stuck_level = (sender, low, full)
+        if isinstance(product_us, float) and product_us > fit.cell_limit_us:
+            product_us = FAILED
+            faults |= LocalFault.CELL_RANGE
+        if isinstance(feed_us, float) and feed_us > fit.cell_limit_us:
+            feed_us = FAILED
+        return Inputs(
+            product_us,
+            product_c,
+            feed_us,
+            feed_c,
+            sender,
+            low,
+            full,
+            scene.overflow_up if self._has_overflow else None,
+            int(scene.flowed_l * fit.pulses_per_l) if self._has_pulses else None,
+            faults,
+        )
+
+    def _cell(self, ppm: float, temperature_c: float, cell_per_cm: float) -> float:
+        fit = self._fit
+        true_us = conductivity_us_cm(ppm, self._factor, temperature_c) / cell_per_cm
+        noise = self._chance.gauss(0.0, 1.0)
+        noisy_us = true_us + noise * math.hypot(true_us * fit.cell_noise_relative, fit.cell_noise_us)
+        return max(0.0, round(noisy_us / fit.cell_step_us) * fit.cell_step_us)
+
+    def _temperature(self, temperature_c: float) -> float:
+        fit = self._fit
+        noisy_c = temperature_c + self._chance.gauss(0.0, fit.temperature_noise_c)
+        return round(noisy_c / fit.temperature_step_c) * fit.temperature_step_c
+
+    def _cell_faults(
+        self,
+        scene: Scene,
+        plan: FaultPlan,
+        product_us: Value,
+        product_c: Value,
+        feed_us: Value,
+        feed_c: Value,
+    ) -> tuple[Value, Value, Value, Value]:
+        active = plan.active
+        if FaultName.PROBES_SWAPPED in active and isinstance(feed_us, float):
+            # The plugs are swapped, not the cells: each still has its own cell constant.
+            product_us, feed_us = feed_us, product_us
+            product_c, feed_c = feed_c, product_c
+        drift = active.get(FaultName.PROBE_DRIFT)
+        if drift is not None and isinstance(product_us, float):
+            hours = (scene.time_s - drift.start_s) / _HOUR_S
+            product_us *= max(_DRIFT_FLOOR, math.exp(-_DRIFT_PER_HOUR * drift.severity * hours))
+        noisy = plan.severity(FaultName.PROBE_NOISY)
+        if noisy and isinstance(product_us, float):
+            product_us *= math.exp(self._chance.gauss(0.0, _NOISY_RELATIVE * noisy))
+        if FaultName.PROBE_DRY in active:
+            product_us = max(0.0, round(self._chance.gauss(0.0, 0.001), 3))
+        if FaultName.PROBE_SHORTED in active:
+            product_us = 10.0 * self._fit.cell_limit_us
+        if FaultName.PROBE_STUCK in active:
+            if self._stuck_us is None:
+                self._stuck_us = product_us
+            product_us = self._stuck_us
+        else:
+            self._stuck_us = product_us
+        if FaultName.FEED_PROBE_DRY in active and feed_us is not None:
+            feed_us = 0.0
+        if FaultName.TEMPERATURE_OPEN in active or FaultName.TEMPERATURE_SHORTED in active:
+            product_c = FAILED
+        return product_us, product_c, feed_us, feed_c
+
+    def _level_faults(
+        self, plan: FaultPlan, sender: Value, low: bool | None, full: bool | None
+    ) -> tuple[Value, bool | None, bool | None]:
+        active = plan.active
+        if FaultName.FLOAT_STUCK in active:
+            if self._stuck_level is None:
+                self._stuck_level = (sender, low, full)
+            if sender is not None:
+                sender = self._stuck_level[0]
+            else:
+                _, low, full = self._stuck_level
+        else:
+            self._stuck_level = (sender, low, full)
+        if FaultName.FLOATS_CONTRADICT in active:
+            if low is not None and full is not None:
+                low, full = False, True
+            elif isinstance(sender, float):
+                sender = 1.0 - sender
+        if sender is not None and (FaultName.SENDER_OPEN in active or FaultName.SENDER_SHORTED in active):
+            sender = FAILED
+        return sender, low, full
+
+    def _flags(self, plan: FaultPlan) -> LocalFault:
+        active = plan.active
+        faults = LocalFault.NONE
+        if FaultName.TEMPERATURE_OPEN in active:
+            faults |= LocalFault.TEMPERATURE_OPEN
+        if FaultName.TEMPERATURE_SHORTED in active:
+            faults |= LocalFault.TEMPERATURE_SHORT
+        if self._has_sender:
+            if FaultName.SENDER_OPEN in active:
+                faults |= LocalFault.SENDER_OPEN
+            if FaultName.SENDER_SHORTED in active:
+                faults |= LocalFault.SENDER_SHORT
+        return faults

@@ -1,0 +1,94 @@
+"""Air, mains and feed through the day and the year, and the rain: pure functions of seed and time.
+
+Nothing here is integrated, so the world may ask for any moment in any order. A day's chance is
+drawn from a generator seeded with the seed and the number of the day alone: the same day is the
+same whichever way a simulation got there.
+"""
+
+import math
+import random
+from dataclasses import dataclass
+
+from bridge.rig.scenario import Climate, Feed
+
+DAY_S = 86_400.0
+_YEAR_DAYS = 365.0
+_WARMEST_SECOND = 15 * 3600.0
+_MAINS_LAG_DAYS = 30.0
+
+
+@dataclass(frozen=True, slots=True)
+class Day:
+    """What chance gave one day."""
+
+    number: int
+    """Days since the world's time 0."""
+    offset_c: float
+    """How much warmer than its season the air is at the day's start."""
+    next_offset_c: float
+    """The same at its end."""
+    rain_start_s: float
+    """World time; equal to ``rain_end_s`` on a dry day."""
+    rain_end_s: float
+    rain_mm: float
+
+    def rain_mm_s(self, time_s: float) -> float:
+        """Rain at a moment of this day, mm/s."""
+        if self.rain_start_s <= time_s < self.rain_end_s:
+            return self.rain_mm / (self.rain_end_s - self.rain_start_s)
+        return 0.0
+
+
+def day(climate: Climate, seed: int, number: int) -> Day:
+    """Draw day ``number`` (0 is the first) of the world with this seed."""
+    chance = random.Random(f"{seed}/day/{number}")
+    offset_c = chance.gauss(0.0, climate.air_weather_c)
+    start_s = number * DAY_S
+    rain_start_s = rain_end_s = start_s
+    rain_mm = 0.0
+    if chance.random() < climate.rainy_days_fraction:
+        rain_mm = chance.expovariate(1.0 / climate.rain_mm_on_rainy_day)
+        rain_start_s = start_s + chance.uniform(0.0, 18.0) * 3600.0
+        rain_end_s = rain_start_s + chance.uniform(0.5, 5.0) * 3600.0
+    next_offset_c = random.Random(f"{seed}/day/{number + 1}").gauss(0.0, climate.air_weather_c)
+    return Day(number, offset_c, next_offset_c, rain_start_s, rain_end_s, rain_mm)
+
+
+def season(climate: Climate, day_of_year: float) -> float:
+    """Course of the year from -1 (coldest) to 1 (warmest)."""
+    return math.cos(2.0 * math.pi * (day_of_year - climate.warmest_day) / _YEAR_DAYS)
+
+
+def air_c(climate: Climate, today: Day, start_day: int, time_s: float) -> float:
+    """Air in the tunnel, °C. A frost heater keeps it from falling under 2 °C."""
+    days = time_s / DAY_S
+    through = days - today.number
+    weather_c = today.offset_c + (today.next_offset_c - today.offset_c) * through
+    phase = 2.0 * math.pi * (time_s % DAY_S - _WARMEST_SECOND) / DAY_S
+    return max(
+        2.0,
+        climate.air_mean_c
+        + climate.air_year_amplitude_c * season(climate, start_day + days)
+        + climate.air_day_amplitude_c * math.cos(phase)
+        + weather_c,
+    )
+
+
+def mains_c(climate: Climate, start_day: int, time_s: float) -> float:
+    """Water as it comes from the main, °C: the ground follows the year about a month late."""
+    day_of_year = start_day + time_s / DAY_S - _MAINS_LAG_DAYS
+    return climate.mains_mean_c + climate.mains_year_amplitude_c * season(climate, day_of_year)
+
+
+def feed_ppm(feed: Feed, climate: Climate, start_day: int, time_s: float) -> float:
+    """Dissolved solids of the tap water, ppm: more in winter, and a little more each night."""
+    return (
+        feed.mean_ppm
+        - feed.year_amplitude_ppm * season(climate, start_day + time_s / DAY_S)
+        + feed.day_amplitude_ppm * math.cos(2.0 * math.pi * time_s / DAY_S)
+    )
+
+
+def evaporation_l_s(climate: Climate, surface_m2: float, temperature_c: float) -> float:
+    """Evaporation from an open surface, L/s; it doubles every 10 K (1 mm on 1 m² is 1 L)."""
+    return climate.evaporation_mm_day_at_20_c * surface_m2 * math.exp2((temperature_c - 20.0) / 10.0) / DAY_S

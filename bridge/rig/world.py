@@ -1,0 +1,315 @@
+"""The simulated world: weather, purifier, reservoir, valve and faults under one time.
+
+The world is a mutable object without a clock and without I/O: whoever owns it says how far time goes
+on. The same scenario, seed, faults and calls give the same world, number for number.
+
+Between two *events* (midnight, a draw-off, a shower, a fault, an order to the valve) every rate is
+steady. At rest one step spans up to half an hour; while product flows a step is a fraction of the
+purifier's hold-up. So a year costs little, and the front and the first litres after a rest stay sharp.
+"""
+
+import math
+from collections.abc import Iterable
+
+from bridge.errors import OutOfRangeError
+from bridge.rig.draws import Draw, DrawPlan, draws_of_day
+from bridge.rig.faults import CURED_BY_CARTRIDGE, Fault, FaultName, FaultPlan
+from bridge.rig.flows import flows
+from bridge.rig.purifier import FRESH, Ageing, Purifier
+from bridge.rig.reservoir import Account, Reservoir
+from bridge.rig.scenario import Scenario
+from bridge.rig.sensors import Inputs, Scene, Sensors
+from bridge.rig.truth import Truth
+from bridge.rig.weather import DAY_S, air_c, day, evaporation_l_s, feed_ppm, mains_c, season
+from bridge.tank.shapes import UprightCylinder
+from bridge.wire.messages import Path
+
+_REST_STEP_S = 1800.0
+_FLOW_STEP_L = 0.5
+_WASH_STEP_L = 0.05
+_LINE_HOLD_UP_L = 0.4
+_LINE_TIME_S = 1800.0
+_FLOAT_SLACK_L = 0.3
+_RAIN_PPM = 5.0
+_SLIP_PER_S = 0.0005 / 3600.0
+_HOUR_S = 3600.0
+
+
+class World:
+    """Everything on the wet side of the controller, from the feed pipe to the watering can."""
+
+    def __init__(self, scenario: Scenario, seed: int = 1, faults: Iterable[Fault] = ()) -> None:
+        """Build the scenario at world time 0."""
+        self.scenario = scenario
+        self.seed = seed
+        self.time_s = 0.0
+        self.driven = Path.SHUT
+        barrel = scenario.barrel
+        self._shape = UprightCylinder(barrel.diameter_m, barrel.height_m)
+        capacity_l = self._shape.capacity_l
+        self._low_l = barrel.low_fraction * capacity_l
+        self._full_l = barrel.full_fraction * capacity_l
+        self._overflow_l = barrel.overflow_fraction * capacity_l
+        self.reservoir = Reservoir(capacity_l, barrel.start_fraction * capacity_l, barrel.start_ppm)
+        self.purifier = Purifier(scenario.cartridge, scenario.membrane)
+        self.sensors = Sensors(scenario, seed)
+        self.plan = FaultPlan(faults)
+        self.feed = Account()
+        self.concentrate = Account()
+        self.drained = Account()
+        self.burst = Account()
+        self.flowed_l = 0.0
+        self.over_limit_l = 0.0
+        self._washing_l = 0.0
+        self._draws = DrawPlan()
+        self._float_up = self.reservoir.volume_l >= self._overflow_l
+        self._today = day(scenario.climate, seed, 0)
+        self._plan_day()
+        self._water_c = self._air_c()
+        self.purifier.rest(scenario.rest_before_start_s, self._feed_ppm())
+        self._refresh()
+
+    # -- what people and the controller do ------------------------------------------------------------
+
+    def drive(self, path: Path) -> None:
+        """The controller drives this path from now on."""
+        if path is not self.driven:
+            self.driven = path
+            self._refresh()
+
+    def draw(self, litres: float, flow_l_min: float = 30.0) -> None:
+        """Draw water from the reservoir, beginning now.
+
+        Raises:
+            OutOfRangeError: the amount or the flow is not above 0.
+        """
+        if not (0.0 < litres < math.inf and 0.0 < flow_l_min < math.inf):
+            raise OutOfRangeError(f"drawing {litres} L at {flow_l_min} L/min: both must be numbers above 0")
+        flow_l_s = flow_l_min / 60.0
+        self._draws.add(Draw(self.time_s, self.time_s + litres / flow_l_s, flow_l_s))
+        self._refresh()
+
+    def change_cartridge(self) -> None:
+        """Put in a fresh cartridge; faults of the old one end."""
+        self.purifier.change_cartridge()
+        self.plan.end(CURED_BY_CARTRIDGE, self.time_s)
+        self._refresh()
+
+    def inject(self, fault: Fault) -> None:
+        """Plan one more fault; one whose start has passed begins now."""
+        self.plan.add(fault, self.time_s)
+        self._refresh()
+
+    def repair(self, name: FaultName) -> None:
+        """End an active fault now."""
+        self.plan.end(frozenset({name}), self.time_s)
+        self._refresh()
+
+    # -- time ----------------------------------------------------------------------------------------
+
+    def advance(self, to_s: float) -> None:
+        """Let time go on to ``to_s``, whatever happens on the way; a past moment changes nothing."""
+        while self.time_s < to_s:
+            self.step(to_s)
+
+    def step(self, to_s: float) -> float:
+        """Let time go on to ``to_s`` or to the first moment the controller could notice at once.
+
+        These moments are: the overflow float moved, a fault began or ended. Returns the time reached.
+        """
+        float_was_up = self.overflow_up
+        faults_were = self.plan.active
+        while self.time_s < to_s:
+            if self.time_s >= self._next_event_s:
+                self._refresh()
+            self._small_step(min(to_s, self._next_event_s))
+            if self.time_s >= self._next_event_s:
+                self._refresh()
+            if self.overflow_up is not float_was_up or self.plan.active is not faults_were:
+                break
+        return self.time_s
+
+    @property
+    def next_event_s(self) -> float:
+        """The next moment at which a rate changes by itself: a draw-off, a shower, a fault, midnight."""
+        return self._next_event_s
+
+    @property
+    def is_quiet(self) -> bool:
+        """True while no product flows and nothing is drawn: the world may take long steps."""
+        return self._flows.product_l_s == 0.0 and self._draw_l_s == 0.0
+
+    def _small_step(self, to_s: float) -> None:
+        seconds = to_s - self.time_s
+        flow = self._flows
+        product_l_s = flow.product_l_s
+        if product_l_s > 0.0:
+            at_most_l = _WASH_STEP_L if self._washing_l < 10.0 * _LINE_HOLD_UP_L else _FLOW_STEP_L
+            seconds = min(seconds, at_most_l / product_l_s)
+            rise_l_s = flow.to_reservoir_l_s - self._draw_l_s
+            if not self._float_up and rise_l_s > 0.0:
+                # Stop just where the overflow float rises, so that the valve reacts there.
+                seconds = min(
+                    seconds, max(1e-3, (self._overflow_l - self.reservoir.volume_l) / rise_l_s + 1e-6)
+                )
+        else:
+            seconds = min(seconds, _REST_STEP_S)
+        middle_s = self.time_s + 0.5 * seconds
+        air = air_c(self.scenario.climate, self._today, self.scenario.start_day, middle_s)
+        inflow_l = inflow_mg = 0.0
+        if product_l_s > 0.0:
+            inflow_l, inflow_mg = self._flow(product_l_s * seconds)
+        else:
+            self._washing_l = 0.0
+            self.purifier.rest(seconds, self._feed_ppm())
+            self._water_c += (air - self._water_c) * -math.expm1(-seconds / _LINE_TIME_S)
+        evaporated_l = (
+            evaporation_l_s(self.scenario.climate, self.scenario.barrel.open_surface_m2, air) * seconds
+        )
+        rain_l = self._rain_l_s * seconds
+        self.reservoir.exchange(
+            inflow_l, inflow_mg, rain_l, rain_l * _RAIN_PPM, evaporated_l, self._draw_l_s * seconds
+        )
+        # Adding up steps must land exactly on the moment asked for, or a loop would never end.
+        self.time_s = to_s if self.time_s + seconds >= to_s - 1e-9 else self.time_s + seconds
+        self._move_float()
+
+    def _flow(self, litres: float) -> tuple[float, float]:
+        """Let product through; returns what of it enters the reservoir, L and mg."""
+        flow = self._flows
+        feed = self._feed_ppm()
+        passed = self.purifier.flow(litres, feed, self._water_c, self._ageing())
+        self._washing_l += litres
+        self.flowed_l += litres
+        mains = mains_c(self.scenario.climate, self.scenario.start_day, self.time_s)
+        self._water_c += (mains - self._water_c) * -math.expm1(-litres / _LINE_HOLD_UP_L)
+        self.feed.add(passed.feed_l, passed.feed_mg)
+        self.concentrate.add(passed.feed_l - litres, passed.concentrate_mg)
+        if flow.to_drain_l_s > 0.0:
+            self.drained.add(litres, passed.product_mg)
+        elif flow.to_floor_l_s > 0.0:
+            self.burst.add(litres, passed.product_mg)
+        else:
+            if passed.product_mg > self.scenario.limit_ppm * litres:
+                self.over_limit_l += litres
+            return litres, passed.product_mg
+        return 0.0, 0.0
+
+    # -- what is seen --------------------------------------------------------------------------------
+
+    @property
+    def overflow_up(self) -> bool:
+        """The overflow float as its contact shows it, with its own faults."""
+        active = self.plan.active
+        if active:
+            if FaultName.OVERFLOW_FLOAT_UP in active:
+                return True
+            if FaultName.OVERFLOW_FLOAT_DOWN in active:
+                return False
+        return self._float_up
+
+    def measure(self) -> Inputs:
+        """One cycle of the controller's measurements; it uses up chance, so it is part of the course."""
+        barrel = self.scenario.barrel
+        reservoir = self.reservoir
+        level = self._shape.depth_m(reservoir.volume_l) / barrel.height_m
+        sender = (level - barrel.sender_bottom_fraction) / (
+            barrel.sender_top_fraction - barrel.sender_bottom_fraction
+        )
+        feed = self._feed_ppm()
+        return self.sensors.measure(
+            Scene(
+                self.time_s,
+                self.purifier.product_ppm(feed, self._water_c, self._ageing()),
+                feed,
+                self._water_c,
+                min(1.0, max(0.0, sender)),
+                reservoir.volume_l >= self._low_l,
+                reservoir.volume_l >= self._full_l,
+                self.overflow_up,
+                self.flowed_l,
+            ),
+            self.plan,
+        )
+
+    def truth(self) -> Truth:
+        """The true state now."""
+        reservoir = self.reservoir
+        feed = self._feed_ppm()
+        return Truth(
+            time_s=self.time_s,
+            driven=self.driven,
+            path=self._flows.path,
+            flow_l_min=self._flows.product_l_s * 60.0,
+            volume_l=reservoir.volume_l,
+            level_fraction=self._shape.depth_m(reservoir.volume_l) / self.scenario.barrel.height_m,
+            reservoir_ppm=reservoir.ppm,
+            product_ppm=self.purifier.product_ppm(feed, self._water_c, self._ageing()),
+            feed_ppm=feed,
+            water_c=self._water_c,
+            air_c=self._air_c(),
+            overflow_up=self._float_up,
+            load_fraction=self.purifier.load_fraction,
+            treated_l=self.purifier.treated_l,
+            inflow_l=reservoir.inflow.litres,
+            over_limit_l=self.over_limit_l,
+            drained_l=self.drained.litres,
+            burst_l=self.burst.litres,
+            drawn_l=reservoir.drawn.litres,
+            spilled_l=reservoir.spilled.litres,
+            evaporated_l=reservoir.evaporated.litres,
+            rain_l=reservoir.rain.litres,
+            faults=tuple(sorted(name.value for name in self.plan.active)),
+        )
+
+    # -- inside --------------------------------------------------------------------------------------
+
+    def _air_c(self) -> float:
+        return air_c(self.scenario.climate, self._today, self.scenario.start_day, self.time_s)
+
+    def _feed_ppm(self) -> float:
+        scenario = self.scenario
+        return feed_ppm(scenario.feed, scenario.climate, scenario.start_day, self.time_s)
+
+    def _ageing(self) -> Ageing:
+        active = self.plan.active
+        if not active:
+            return FRESH
+        slipping = active.get(FaultName.PURIFIER_SLIPPING)
+        slip = 0.0
+        if slipping is not None:
+            slip = min(1.0, (self.time_s - slipping.start_s) * _SLIP_PER_S * slipping.severity)
+        return Ageing(FaultName.PURIFIER_EXHAUSTED in active, slip)
+
+    def _move_float(self) -> None:
+        volume_l = self.reservoir.volume_l
+        slack_l = _FLOAT_SLACK_L if self._float_up else 0.0
+        up = volume_l >= self._overflow_l - slack_l
+        if up is not self._float_up:
+            self._float_up = up
+            self._refresh()
+
+    def _plan_day(self) -> None:
+        scenario = self.scenario
+        number = self._today.number
+        warmth = season(scenario.climate, scenario.start_day + number)
+        self._draws.add(*draws_of_day(scenario.waterings, number, warmth))
+
+    def _refresh(self) -> None:
+        """Find every rate anew and the moment until which they hold."""
+        now_s = self.time_s
+        if now_s >= (self._today.number + 1) * DAY_S:
+            self._today = day(self.scenario.climate, self.seed, self._today.number + 1)
+            self._plan_day()
+        if now_s >= self.plan.next_change_s:
+            self.plan.update(now_s)
+        self._flows = flows(self.driven, self.overflow_up, self.plan, self.scenario.fittings)
+        self._draw_l_s = self._draws.flow_l_s(now_s)
+        self._rain_l_s = self._today.rain_mm_s(now_s) * self.scenario.barrel.rain_catch_m2
+        shower = [m for m in (self._today.rain_start_s, self._today.rain_end_s) if m > now_s]
+        self._next_event_s = min(
+            (self._today.number + 1) * DAY_S,
+            self._draws.next_change_s(now_s),
+            self.plan.next_change_s,
+            *shower,
+        )

@@ -1,0 +1,283 @@
+"""One reservoir's loop: a reading comes in, a decision goes out, in one turn and without waiting for anybody.
+
+A :class:`Station` does no I/O of its own. It is handed messages, commands and the time, and puts messages on
+the wire through ``send``, which must put them there at once. What it shows and what happened it hands to
+``on_view`` and ``on_event``, which must not wait either. The daemon runs it on a serial line, and a
+simulation can run it in virtual time.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from enum import Enum
+
+from bridge import assess, inventory
+from bridge.assess import Memory, Picture
+from bridge.faults import FAULTS
+from bridge.guard.assessment import Assessment
+from bridge.guard.commands import CartridgeChanged, GuardCommand, ReservoirSample
+from bridge.guard.state import AlarmChanged, Decision, GuardEvent, GuardState, Latched, PhaseChanged, begin
+from bridge.guard.step import step
+from bridge.guard.words import Advisory, Flow, Phase, Trip
+from bridge.hub.view import StationView
+from bridge.inventory import Inventory
+from bridge.plan import StationPlan
+from bridge.view import picture_of
+from bridge.wire.messages import (
+    BootReason,
+    Close,
+    FromBridge,
+    FromController,
+    Hello,
+    Lease,
+    LocalFault,
+    Path,
+    Reading,
+    Refusal,
+)
+
+_PATHS = {Flow.SHUT: Path.SHUT, Flow.TO_RESERVOIR: Path.FILL, Flow.TO_DRAIN: Path.DRAIN}
+
+OBEY_S = 2.0
+"""A controller may take this long to report the path it was told."""
+RESTART_SHOWN_S = 60.0
+DAMAGE_SHARE = 0.05
+"""More than this share of damaged frames, over about a hundred, is worth an alarm."""
+
+
+class Level(Enum):
+    """How much an event matters to a person."""
+
+    INFO = "info"
+    WARNING = "warning"
+    ERROR = "error"
+
+
+@dataclass(frozen=True, slots=True)
+class StationEvent:
+    """Something that happened, for the log and for people."""
+
+    reservoir: str
+    id: str
+    level: Level
+    sentence: str
+    guard: GuardEvent | None = None
+
+
+class Station:
+    """One reservoir with its purifier: everything between the wire and the hub.
+
+    Args:
+        plan: what to do.
+        send: puts a message on the wire at once; False when the line cannot take it.
+        next_sequence: the number for the next message.
+        now: monotonic seconds at the start.
+        on_view: is handed what the station shows, after every turn.
+        on_event: is handed what happened, as it happens.
+        state: the guard's state from an earlier run, where there is one.
+        accounts: the inventory from an earlier run, where there is one.
+    """
+
+    def __init__(
+        self,
+        plan: StationPlan,
+        *,
+        send: Callable[[FromBridge], bool],
+        next_sequence: Callable[[], int],
+        now: float,
+        on_view: Callable[[StationView], None] | None = None,
+        on_event: Callable[[StationEvent], None] | None = None,
+        state: GuardState | None = None,
+        accounts: Inventory | None = None,
+    ) -> None:
+        self.plan = plan
+        self._send = send
+        self._next_sequence = next_sequence
+        self._on_view = on_view
+        self._on_event = on_event
+        self.state = begin(now) if state is None else state
+        self.memory: Memory = assess.begin(plan, accounts)
+        self.picture: Picture | None = None
+        self.decision: Decision | None = None
+        self.controller = ""
+        self._link_up = False
+        self._greeted = False
+        self._restarted_at: float | None = None
+        self._leased: tuple[Flow, float] | None = None
+        self._closed_at = now - OBEY_S
+        self._differs_since: float | None = None
+        self._damage = 0.0
+        self._frames_good = 0
+        self._frames_damaged = 0
+
+    # --- what comes in ------------------------------------------------------------------------
+
+    def receive(self, message: FromController, now: float) -> None:
+        """Take one good message from the controller; a reading is decided on before this returns."""
+        self._frames_good += 1
+        self._damage *= 0.99
+        match message:
+            case Reading():
+                filling = self.state.phase is Phase.FILL
+                self.memory, self.picture = assess.assess(self.plan, self.memory, message, filling, now)
+                self._turn(now)
+            case Hello():
+                self._greet(message, now)
+            case Refusal(why=why):
+                self._leased = None
+                self._tell("lease-refused", Level.WARNING, f"The controller refused a command: {why}.")
+
+    def damaged(self) -> None:
+        """One line arrived damaged and was dropped."""
+        self._frames_damaged += 1
+        self._damage = self._damage * 0.99 + 0.01
+
+    def link(self, up: bool, sentence: str = "") -> None:
+        """The line to the controller came up, or went down for a reason."""
+        self._link_up = up
+        self._greeted = False
+        self._leased = None
+        if up:
+            self._tell("link-up", Level.INFO, "The controller is heard.")
+        else:
+            self._tell("link-down", Level.WARNING, sentence)
+
+    def tick(self, now: float) -> None:
+        """Let time pass: to be called at least every ``limits.step_s`` when no reading comes."""
+        self._turn(now)
+
+    def command(self, command: GuardCommand, now: float) -> str | None:
+        """Obey a person; None when it was carried out, else the sentence that refuses it."""
+        decision = self._turn(now, command)
+        reply = decision.replies[0]
+        name = type(command).__name__
+        if reply.accepted:
+            if isinstance(command, CartridgeChanged):
+                self._set_accounts(inventory.renewed(self.memory.inventory))
+            elif isinstance(command, ReservoirSample):
+                self._set_accounts(inventory.sampled(self.memory.inventory, command.ppm))
+            self._tell("command-obeyed", Level.INFO, f"{name} from {command.sender}: {reply.sentence}")
+            return None
+        self._tell("command-refused", Level.WARNING, f"{name} from {command.sender}: {reply.sentence}")
+        return reply.sentence
+
+    def shut(self) -> None:
+        """Close the valve now, whatever the guard thinks; it may open again at the next turn."""
+        self._leased = None
+        self._send(Close(self._next_sequence()))
+
+    # --- one turn ---------------------------------------------------------------------------------
+
+    def _turn(self, now: float, *commands: GuardCommand) -> Decision:
+        assessment = self._assessment(now)
+        self.state, decision = step(self.plan.limits, self.state, assessment, commands, now)
+        self.decision = decision
+        self._drive(decision, now)
+        if decision.events:
+            for event in decision.events:
+                self._record(event)
+        if self._on_view is not None:
+            self._on_view(self.view())
+        return decision
+
+    def _assessment(self, now: float) -> Assessment:
+        seen = Assessment() if self.picture is None else self.picture.assessment
+        advisories = seen.advisories | self._own_advisories(now)
+        if self._differs_since is not None and now - self._differs_since >= OBEY_S:
+            return replace(seen, advisories=advisories, controller_fault=True)
+        return seen if advisories is seen.advisories else replace(seen, advisories=advisories)
+
+    def _own_advisories(self, now: float) -> frozenset[Advisory]:
+        found: frozenset[Advisory] = frozenset()
+        if self._restarted_at is not None and now - self._restarted_at < RESTART_SHOWN_S:
+            found |= {Advisory.CONTROLLER_RESTARTED}
+        if self._damage > DAMAGE_SHARE:
+            found |= {Advisory.FRAMES_DAMAGED}
+        if self._differs_since is not None and now - self._differs_since >= OBEY_S:
+            found |= {Advisory.CONTROLLER_FAULT}
+        return found
+
+    def _drive(self, decision: Decision, now: float) -> None:
+        """Carry the decision to the wire: a close at once, a lease early enough to be renewed twice."""
+        flow, leased = decision.flow, self._leased
+        seen = Flow.SHUT if self.picture is None else self.picture.assessment.seen
+        if flow is Flow.SHUT:
+            if leased is not None:
+                self._leased = None
+                self._closed_at = now
+                self._send(Close(self._next_sequence()))
+            elif seen is not Flow.SHUT and now - self._closed_at >= OBEY_S:
+                self._closed_at = now
+                self._send(Close(self._next_sequence()))
+        elif leased is None or leased[0] is not flow or now - leased[1] >= decision.lease_s / 3.0:
+            duration_ms = round(1000.0 * decision.lease_s)
+            if self._send(Lease(self._next_sequence(), _PATHS[flow], duration_ms)):
+                self._leased = (flow, now)
+        # A valve that stays shut harms nobody at once, and has an alarm of its own when nothing rises.
+        disobeys = flow is Flow.SHUT and seen is not Flow.SHUT
+        if not disobeys:
+            self._differs_since = None
+        elif self._differs_since is None:
+            self._differs_since = now
+
+    # --- what goes out ------------------------------------------------------------------------------
+
+    def view(self) -> StationView:
+        """What the station shows now."""
+        return picture_of(
+            self.plan,
+            self.memory.inventory,
+            self.picture,
+            self.state,
+            self.decision,
+            link_up=self._link_up,
+            controller=self.controller,
+            frames=(self._frames_good, self._frames_damaged),
+        )
+
+    def _set_accounts(self, accounts: Inventory) -> None:
+        self.memory = replace(self.memory, inventory=accounts)
+        if self.picture is not None:
+            seen = replace(self.picture.assessment, reservoir_ppm=inventory.holding(accounts))
+            self.picture = replace(self.picture, assessment=seen)
+
+    def _greet(self, hello: Hello, now: float) -> None:
+        self.controller = f"{hello.identity} {hello.firmware}".strip()
+        # Only a hello at boot has the number 0; the others were asked for.
+        if self._greeted and hello.sequence == 0:
+            self._restarted_at = now
+            self._leased = None
+        self._greeted = True
+        self._tell(
+            "controller-hello",
+            Level.INFO if hello.boot in (BootReason.POWER, BootReason.SOFTWARE) else Level.WARNING,
+            f"The controller {self.controller} started because of {hello.boot.value}.",
+        )
+
+    def _record(self, event: GuardEvent) -> None:
+        match event:
+            case Latched(trip=trip, first_out=first):
+                order = "First-out: " if first else ""
+                self._tell(trip.value, Level.ERROR, f"{order}{FAULTS[trip].sentence}", event)
+            case PhaseChanged(before=before, after=after):
+                missing = self.decision.missing if self.decision is not None else ()
+                why = f" Missing: {', '.join(one.value for one in missing)}." if missing else ""
+                self._tell("phase", Level.INFO, f"From {before.value} to {after.value}.{why}", event)
+            case AlarmChanged(alarm=alarm, before=before_, after=after_, shelved=shelved):
+                shown = " and shelved" if shelved else ""
+                sentence = f"The alarm {alarm.value} went from {before_} to {after_}{shown}."
+                if not isinstance(alarm, Trip) and after_ == "unacknowledged":
+                    sentence = f"{sentence} {FAULTS[alarm].sentence}"
+                self._tell(alarm.value, Level.WARNING, sentence, event)
+            case _:
+                self._tell(event.trip.value, Level.INFO, f"The trip was reset by {event.by}.", event)
+
+    def _tell(self, id_: str, level: Level, sentence: str, guard: GuardEvent | None = None) -> None:
+        if self._on_event is not None:
+            self._on_event(StationEvent(self.plan.identity.reservoir, id_, level, sentence, guard))
+
+
+def local_faults(faults: LocalFault) -> str:
+    """The controller's own faults as words."""
+    return ", ".join(
+        (one.name or "").lower().replace("_", "-") for one in LocalFault if one in faults and one
+    )

@@ -1,0 +1,105 @@
+"""What a station shows, put together from what it knows. Core."""
+
+from bridge.assess import Picture, ProbeView
+from bridge.faults import FAULTS
+from bridge.guard.alarms import AlarmRecord, Status
+from bridge.guard.permissives import ACTIVE
+from bridge.guard.state import Decision, GuardState
+from bridge.hub.view import ActiveAlarm, StationView
+from bridge.inventory import Inventory, holding
+from bridge.plan import StationPlan
+from bridge.purifier.load import rejection_percent
+from bridge.tank.level import Level
+from bridge.water.health import Health
+from bridge.water.solids import judge
+
+_NO_PROBE = ProbeView(health=Health.FAILURE)
+_NO_LEVEL = Level(None, None, None, None, ())
+_LEVEL_HEALTH = {False: Health.GOOD, True: Health.MAINTENANCE_REQUIRED}
+
+
+def level_health(level: Level) -> Health:
+    """How far the level can be trusted, as an NE 107 class."""
+    if level.zone is None:
+        return Health.FAILURE
+    return _LEVEL_HEALTH[bool(level.faults)]
+
+
+def picture_of(
+    plan: StationPlan,
+    accounts: Inventory,
+    picture: Picture | None,
+    state: GuardState,
+    decision: Decision | None,
+    *,
+    link_up: bool,
+    controller: str,
+    frames: tuple[int, int],
+) -> StationView:
+    """Everything the hub is shown of one reservoir. Without a link the last values are not shown as live."""
+    identity, limits = plan.identity, plan.limits
+    live = picture if link_up else None
+    product = _NO_PROBE if live is None else live.product
+    feed = _NO_PROBE if live is None else live.feed
+    level = _NO_LEVEL if live is None else live.level
+    measured, fed = product.measurement, feed.measurement
+    of_level = level_health(level)
+    of_feed = feed.health if plan.feed is not None else Health.GOOD
+    verdict = "unknown"
+    rejection = None
+    if measured is not None and product.health < Health.FUNCTION_CHECK:
+        band_ppm = measured.expanded_uncertainty_ppm
+        verdict = judge(measured.dissolved_solids_ppm, band_ppm, limits.limit_ppm, limits.advice_ppm).value
+        if fed is not None and fed.dissolved_solids_ppm > 0.0:
+            rejection = rejection_percent(fed.dissolved_solids_ppm, measured.dissolved_solids_ppm)
+    volume_l = level.volume_l
+    running = state.phase in ACTIVE
+    return StationView(
+        identity=identity,
+        link_up=link_up,
+        product_conductivity_25_us_cm=None if measured is None else measured.conductivity_25_us_cm,
+        product_ppm=None if measured is None else measured.dissolved_solids_ppm,
+        product_uncertainty_ppm=None if measured is None else measured.expanded_uncertainty_ppm,
+        product_temperature_c=None if live is None else live.assessment.temperature_c,
+        product_health=product.health.word,
+        verdict=verdict,
+        feed_conductivity_25_us_cm=None if fed is None else fed.conductivity_25_us_cm,
+        feed_ppm=None if fed is None else fed.dissolved_solids_ppm,
+        feed_temperature_c=None if fed is None else fed.temperature_c,
+        feed_health=of_feed.word,
+        volume_l=volume_l,
+        level_fraction=None if volume_l is None else volume_l / identity.capacity_l,
+        zone="unknown" if level.zone is None else level.zone.value,
+        level_health=of_level.word,
+        overflow=None if live is None else live.assessment.overflow,
+        reservoir_ppm=holding(accounts),
+        valve_decided="shut" if decision is None else decision.flow.value,
+        valve_reported="unknown" if live is None else live.seen.value,
+        missing_permissives=() if decision is None else tuple([one.value for one in decision.missing]),
+        hold=state.hold,
+        phase=state.phase.value,
+        fill_volume_l=state.fill.volume_l if identity.has_volume else None,
+        fill_elapsed_s=state.fill.open_s,
+        volume_today_l=(state.day_l + (state.fill.volume_l if running else 0.0))
+        if identity.has_volume
+        else None,
+        purifier_treated_l=accounts.load.treated_l,
+        purifier_load_g=accounts.load.taken_up_g,
+        rejection_percent=rejection,
+        health=max(product.health, of_feed, of_level).word if link_up else Health.FAILURE.word,
+        first_out=None if state.first_out is None else state.first_out.value,
+        latched_trips=tuple([latch.trip.value for latch in state.latches]),
+        alarms=tuple([_alarm(record) for record in state.alarms if record.status is not Status.NORMAL]),
+        frames_good=frames[0],
+        frames_damaged=frames[1],
+        controller=controller,
+    )
+
+
+def _alarm(record: AlarmRecord) -> ActiveAlarm:
+    return ActiveAlarm(
+        record.alarm.value,
+        record.status.value,
+        FAULTS[record.alarm].sentence,
+        record.shelved_until is not None,
+    )
