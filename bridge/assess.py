@@ -111,24 +111,21 @@ def assess(
     feed_ppm = memory.feed_ppm if plan.feed is not None else plan.feed_ppm
     if feed_us_cm is not None and feed.measurement is not None:
         feed_ppm = feed.measurement.dissolved_solids_ppm
-    measured = product.measurement
+    # A failed probe's figure is no figure: nothing is decided on it and nothing is booked with it.
+    trusted = product.measurement if product.health < Health.FUNCTION_CHECK else None
+    product_ppm = None if trusted is None else trusted.dissolved_solids_ppm
+    band_ppm = 0.0 if trusted is None else trusted.expanded_uncertainty_ppm
     inventory = follow(
         plan,
         memory.inventory,
         level,
-        Inflow(
-            reading.path,
-            pulsed_l,
-            None if measured is None else measured.dissolved_solids_ppm,
-            0.0 if measured is None else measured.expanded_uncertainty_ppm,
-            feed_ppm,
-        ),
+        Inflow(reading.path, pulsed_l, product_ppm, band_ppm, feed_ppm),
         now,
     )
     assessment = Assessment(
         frame_at=now,
-        product_ppm=None if measured is None else measured.dissolved_solids_ppm,
-        guard_band_ppm=0.0 if measured is None else measured.expanded_uncertainty_ppm,
+        product_ppm=product_ppm,
+        guard_band_ppm=band_ppm,
         probe=product.health,
         temperature_c=_number(reading.product_c),
         zone=level.zone,

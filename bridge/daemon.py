@@ -152,6 +152,11 @@ class Daemon:
         self._stop = asyncio.Event()
         self._service = ServiceManager.from_environment()
 
+    @property
+    def hub_connected(self) -> bool:
+        """The broker was told everything, and the connection stands."""
+        return self._hub is not None and self._hub.connected
+
     def stop(self) -> None:
         """Close every valve, then let everything else end."""
         for keeper in self.keepers.values():

@@ -13,19 +13,23 @@ import click
 @click.option("--quiet", is_flag=True, help="Log warnings and errors only.")
 def command(config: Path, quiet: bool) -> None:
     """Keep the reservoirs filled until SIGTERM or SIGINT, which close the valve before anything else."""
-    from bridge.settings import load
+    from bridge.settings import read
 
-    plan = load(config, os.environ)
+    configuration = read(config, os.environ)
 
     import asyncio
     import logging
+
+    import structlog
 
     from bridge import logs
     from bridge.daemon import Daemon
 
     logs.configure(level=logging.WARNING if quiet else logging.INFO)
+    for warning in configuration.warnings:
+        structlog.get_logger("clearwell").warning("configuration", sentence=warning)
 
     async def keep() -> None:
-        await Daemon(plan).run()
+        await Daemon(configuration.plan).run()
 
     asyncio.run(keep())

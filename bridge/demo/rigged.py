@@ -48,15 +48,13 @@ def station(scenario: Scenario, port: str, limits: Limits, refill: float, fill: 
     features = fittings.features
     table = SenderTable(
         (
-            (0.0, barrel.sender_bottom_fraction * barrel.height_m),
-            (1.0, barrel.sender_top_fraction * barrel.height_m),
+            (fittings.sender_low, barrel.sender_bottom_fraction * barrel.height_m),
+            (fittings.sender_high, barrel.sender_top_fraction * barrel.height_m),
         )
     )
     level = LevelSettings(
         shape,
-        sender=Sender(
-            table, step_m=barrel.height_m / fittings.sender_steps, plausible_low=0.0, plausible_high=1.0
-        ),
+        sender=Sender(table, step_m=barrel.height_m / fittings.sender_steps),
         low_switch=Feature.SWITCH_LOW in features,
         full_switch=Feature.SWITCH_FULL in features,
         overflow_switch=Feature.SWITCH_OVERFLOW in features,

@@ -109,10 +109,10 @@ class Barrel:
     """Depth of the low switch as a fraction of the height; the same for the next two."""
     full_fraction: float = 0.90
     overflow_fraction: float = 0.96
-    sender_bottom_fraction: float = 0.05
-    """Depth at which the sender reads 0."""
-    sender_top_fraction: float = 0.98
-    """Depth at which the sender reads 1."""
+    sender_bottom_fraction: float = 0.04 / 0.76
+    """Depth of the float's lower stop, as a fraction of the height."""
+    sender_top_fraction: float = 0.74 / 0.76
+    """Depth of the float's upper stop."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,6 +131,10 @@ class Fittings:
     """Upper end of the widest measuring range, µS."""
     temperature_noise_c: float = 0.02
     temperature_step_c: float = 0.0625
+    sender_low: float = 0.05
+    """What the sender reads at its lower stop; the rest of the range is left to a broken wire."""
+    sender_high: float = 0.95
+    """What it reads at its upper stop."""
     sender_noise: float = 0.0005
     sender_steps: int = 1023
     pulses_per_l: float = 450.0

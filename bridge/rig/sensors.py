@@ -86,7 +86,8 @@ class Sensors:
             feed_c = self._temperature(scene.water_c)
         sender: Value = None
         if self._has_sender:
-            noisy = scene.sender + self._chance.gauss(0.0, fit.sender_noise)
+            span = fit.sender_high - fit.sender_low
+            noisy = fit.sender_low + span * scene.sender + self._chance.gauss(0.0, fit.sender_noise)
             sender = round(min(1.0, max(0.0, noisy)) * fit.sender_steps) / fit.sender_steps
         low = scene.low_covered if self._has_low else None
         full = scene.full_covered if self._has_full else None

@@ -157,6 +157,13 @@ def transitions(
     # A command is tried against a calm world, and against each single deviation from it.
     calm = looks[0]
     plain = [look for look in looks if _deviations(look, calm) <= 1]
+    # Temperature and the controller's own fault are remembered by nothing: each is one plain permissive. And
+    # a link lost for longer than a stale one moves one more timer. Those are combined in pairs, the rest fully.
+    remembered = [
+        look
+        for look in looks
+        if look.temperature_c == 20.0 and not look.controller_fault and look.frame_at != NOW - 4
+    ]
     # An overflow float that is fitted and does not report shuts the valve and trips nothing.
     plain.append(replace(calm, overflow=None))
     pairs = [look for look in looks if _deviations(look, calm) <= 2]
@@ -168,7 +175,7 @@ def transitions(
         state = frontier.pop()
         note(state)
         # With a trip latched only pairs of deviations are tried: what is shut needs no third reason.
-        tries = [(look, None) for look in (pairs if state.latches else looks)]
+        tries = [(look, None) for look in (pairs if state.latches else [*remembered, *pairs])]
         tries += [
             (look, order) for order in orders for look in (plain if _bears(order, state) else plain[:1])
         ]

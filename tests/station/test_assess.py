@@ -1,0 +1,191 @@
+"""From a raw reading to what is known: nothing that cannot be trusted is used, nothing is invented."""
+
+import math
+from dataclasses import replace
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from bridge.assess import Memory, Picture, assess, begin
+from bridge.demo.rigged import HURRIED, station
+from bridge.guard.words import Advisory, Flow
+from bridge.inventory import holding, renewed, sampled
+from bridge.plan import StationPlan
+from bridge.rig.scenario import DEMO
+from bridge.tank.zone import Zone
+from bridge.water.health import Health
+from bridge.wire.messages import FAILED, LocalFault, Path, Reading, Value
+
+PLAN = station(DEMO, "nowhere", HURRIED, 0.5, 0.9)
+GOOD = Reading(
+    1, Path.SHUT, product_us=40.0, product_c=15.0, feed_us=600.0, feed_c=15.0, sender=0.5, switch_low=True,
+    switch_full=False, switch_overflow=False, pulses=1000,
+)  # fmt: skip
+
+
+def _after(plan: StationPlan, *readings: Reading, memory: Memory | None = None) -> tuple[Memory, Picture]:
+    """What is known after these readings, a second apart."""
+    memory = memory or begin(plan)
+    picture = None
+    for second, reading in enumerate(readings):
+        memory, picture = assess(plan, memory, reading, False, 10.0 + second)
+    assert picture is not None
+    return memory, picture
+
+
+def test_a_good_reading_is_known_whole() -> None:
+    _, picture = _after(PLAN, GOOD, GOOD)
+    seen = picture.assessment
+    # 40 µS in a cell of 0.1 per cm is 4 µS/cm at 15 °C, about 5 at 25 °C, 2.5 ppm on the scale of 0.5.
+    assert seen.product_ppm == pytest.approx(2.5, rel=0.05)
+    assert seen.guard_band_ppm > 0
+    assert (seen.probe, seen.zone, seen.seen) == (Health.GOOD, Zone.MIDDLE, Flow.SHUT)
+    assert seen.advisories == frozenset()
+
+
+@pytest.mark.parametrize(
+    "bad",
+    [
+        replace(GOOD, product_us=FAILED),
+        replace(GOOD, product_us=0.0),
+        replace(GOOD, product_us=-3.0),
+        replace(GOOD, product_us=0.2),
+        replace(GOOD, product_c=FAILED),
+        replace(GOOD, product_c=-127.0),
+        replace(GOOD, product_c=85.0),
+        replace(GOOD, product_c=900.0),
+        replace(GOOD, faults=LocalFault.TEMPERATURE_OPEN),
+    ],
+)
+def test_a_probe_that_cannot_be_right_gives_no_figure(bad: Reading) -> None:
+    """A dry cell would otherwise pass for the purest water there is."""
+    _, picture = _after(PLAN, GOOD, bad)
+    assert picture.assessment.product_ppm is None
+    assert picture.product.health is Health.FAILURE
+    assert picture.product.findings
+
+
+@pytest.mark.parametrize("sender", [7.0, -0.5, FAILED, None, 0.999])
+def test_a_sender_that_cannot_be_right_gives_no_level_for_long(sender: Value) -> None:
+    plan = replace(PLAN, level=replace(PLAN.level, low_switch=False, full_switch=False))
+    _, picture = _after(plan, GOOD, *[replace(GOOD, sender=sender)] * 4)
+    assert picture.level.zone is None
+    assert picture.level.volume_l is None
+    assert picture.level.faults
+
+
+def test_water_beyond_the_range_of_the_method_has_no_figure_and_an_advisory() -> None:
+    _, picture = _after(PLAN, GOOD, replace(GOOD, product_c=52.0))
+    assert picture.assessment.product_ppm is None
+    assert picture.product.health is Health.OUT_OF_SPECIFICATION
+    assert Advisory.TEMPERATURE_OUT_OF_RANGE in picture.assessment.advisories
+
+
+def test_the_controllers_own_cut_counts_as_the_overflow_float() -> None:
+    _, picture = _after(PLAN, GOOD, replace(GOOD, faults=LocalFault.OVERFLOW_CUT))
+    assert picture.assessment.overflow is True
+
+
+@pytest.mark.parametrize("fault", [LocalFault.SELF_TEST, LocalFault.SUPPLY_LOW])
+def test_a_controller_that_is_not_sound_forbids_a_fill(fault: LocalFault) -> None:
+    _, picture = _after(PLAN, replace(GOOD, faults=fault))
+    assert picture.assessment.controller_fault
+    assert Advisory.CONTROLLER_FAULT in picture.assessment.advisories
+
+
+def test_a_lapsed_lease_is_no_fault() -> None:
+    _, picture = _after(PLAN, replace(GOOD, faults=LocalFault.LEASE_LAPSED))
+    assert not picture.assessment.controller_fault
+
+
+def test_flow_pulses_become_litres_over_a_wrap_and_over_a_restart() -> None:
+    memory, picture = _after(
+        PLAN,
+        replace(GOOD, pulses=2**32 - 450),
+        replace(GOOD, pulses=450),  # wrapped: 900 pulses, 2 L
+        replace(GOOD, pulses=90),  # restarted: 90 pulses, 0.2 L
+    )
+    assert picture.assessment.throughput_l == pytest.approx(2.2)
+    assert memory.inventory.load.treated_l == pytest.approx(2.2)
+
+
+def test_the_load_is_what_the_feed_had_and_the_product_has_not() -> None:
+    memory, picture = _after(PLAN, GOOD, replace(GOOD, pulses=1000 + 4500))
+    assert picture.feed_ppm is not None
+    assert picture.assessment.product_ppm is not None
+    grams = 10.0 * (picture.feed_ppm - picture.assessment.product_ppm) / 1000.0
+    assert memory.inventory.load.taken_up_g == pytest.approx(grams, rel=1e-6)
+    assert renewed(memory.inventory).load.treated_l == 0.0
+
+
+def test_a_rise_while_filling_mixes_in_with_its_guard_band() -> None:
+    """Half full of 6 ppm, then a rise of about 18 L of 2.5 ppm: the mean, on the careful side."""
+    memory, before = _after(PLAN, *[GOOD] * 5)
+    filling = replace(GOOD, path=Path.FILL, sender=0.6)
+    memory, after = _after(PLAN, *[filling] * 8, memory=memory)
+    assert before.level.volume_l is not None
+    assert after.level.volume_l is not None
+    came_l = after.level.volume_l - before.level.volume_l
+    assert came_l > 15
+    assert after.assessment.product_ppm is not None
+    worst_ppm = after.assessment.product_ppm + after.assessment.guard_band_ppm
+    mixed = (before.level.volume_l * 6.0 + came_l * worst_ppm) / after.level.volume_l
+    assert holding(memory.inventory) == pytest.approx(mixed, rel=0.01)
+
+
+def test_waves_do_not_change_what_the_reservoir_holds() -> None:
+    memory, _ = _after(PLAN, *[GOOD] * 5)
+    filling = [
+        replace(GOOD, path=Path.FILL, sender=0.5 + 0.002 * (i % 2), product_us=900.0) for i in range(400)
+    ]
+    memory, _ = _after(PLAN, *filling, memory=memory)
+    assert holding(memory.inventory) == pytest.approx(6.0, abs=0.6)
+
+
+def test_a_sample_replaces_the_estimate() -> None:
+    memory, _ = _after(PLAN, *[GOOD] * 3)
+    assert holding(sampled(memory.inventory, 12.0)) == pytest.approx(12.0)
+    assert holding(sampled(begin(PLAN).inventory, 12.0)) == 12.0
+
+
+def test_with_switches_only_bad_water_counts_as_if_it_came_at_full_flow() -> None:
+    level = replace(PLAN.level, sender=None)
+    plan = replace(
+        PLAN, level=level, litres_per_pulse=None, identity=replace(PLAN.identity, has_volume=False)
+    )
+    memory, _ = _after(plan, *[GOOD] * 4)
+    bad = replace(GOOD, path=Path.FILL, product_us=1500.0)
+    memory, picture = _after(plan, *[bad] * 4, memory=memory)
+    assert picture.level.volume_l is None
+    assert holding(memory.inventory) > 6.0
+
+
+VALUES = st.one_of(
+    st.none(), st.just(FAILED), st.floats(-1e6, 1e6), st.floats(0, 50), st.sampled_from([0.0, 1e9])
+)
+
+
+@given(
+    st.lists(
+        st.builds(
+            Reading,
+            sequence=st.integers(0, 65535), path=st.sampled_from(Path), product_us=VALUES, product_c=VALUES,
+            feed_us=VALUES, feed_c=VALUES, sender=VALUES, switch_low=st.sampled_from([None, True, False]),
+            switch_full=st.sampled_from([None, True, False]),
+            switch_overflow=st.sampled_from([None, True, False]),
+            pulses=st.one_of(st.none(), st.integers(0, 2**32 - 1)),
+            faults=st.integers(0, 511).map(LocalFault),
+        ),
+        max_size=20,
+    )
+)  # fmt: skip
+def test_whatever_a_controller_sends_is_taken_without_a_crash(readings: list[Reading]) -> None:
+    memory = begin(PLAN)
+    for second, reading in enumerate(readings):
+        memory, picture = assess(PLAN, memory, reading, True, float(second))
+        seen = picture.assessment
+        assert seen.product_ppm is None or (math.isfinite(seen.product_ppm) and seen.product_ppm > -0.1)
+        assert math.isfinite(holding(memory.inventory))
+        assert holding(memory.inventory) >= 0
+        assert seen.volume_l is None or 0 <= seen.volume_l <= PLAN.identity.capacity_l + 1e-6
