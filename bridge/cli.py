@@ -8,7 +8,7 @@ import click
 from bridge import __version__
 from bridge.errors import ClearwellError, InputError
 
-_COMMANDS = {
+COMMANDS = {
     "run": "Keep the reservoirs filled: the daemon.",
     "check": "Check a configuration and explain what the daemon will do.",
     "demo": "A simulated rig, a broker and the daemon together, on one screen.",
@@ -21,10 +21,10 @@ class _Lazy(click.Group):
     """Knows the name and the summary of each command without importing it."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:
-        return list(_COMMANDS)
+        return list(COMMANDS)
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
-        if cmd_name not in _COMMANDS:
+        if cmd_name not in COMMANDS:
             return None
         module = importlib.import_module(f"bridge.commands.{cmd_name}")
         command: click.Command = module.command
@@ -32,7 +32,7 @@ class _Lazy(click.Group):
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         with formatter.section("Commands"):
-            formatter.write_dl(list(_COMMANDS.items()))
+            formatter.write_dl(list(COMMANDS.items()))
 
 
 @click.command(cls=_Lazy, context_settings={"help_option_names": ["-h", "--help"]})

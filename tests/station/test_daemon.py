@@ -7,12 +7,11 @@ import signal
 import socket
 import subprocess
 import sys
-from collections.abc import AsyncIterator, Iterator
+from collections.abc import AsyncIterator, Awaitable, Callable, Iterator
 from contextlib import asynccontextmanager
 from dataclasses import replace
 from pathlib import Path
 
-import aiomqtt
 import pytest
 
 from bridge import daemon as daemon_module
@@ -37,7 +36,7 @@ from bridge.wire.messages import (
 from bridge.wire.messages import (
     Path as WaterPath,
 )
-from tests.hub.conftest import Mosquitto, free_port
+from tests.brokers import AnyBroker, Mosquitto, Observe, free_port
 
 PATIENCE_S = 20.0
 DEVICE = f"homie/5/{BRIDGE_ID}-{RESERVOIR}"
@@ -102,8 +101,8 @@ class SpiedKeeper(Keeper):
             self.answers.append(self.board.heard())
 
 
-def _plan(port: str, broker_port: int, *, hub: bool = True) -> BridgePlan:
-    plan = bridge(station(DEMO, port, HURRIED, 0.5, 0.65), "127.0.0.1", broker_port, MqttVersion.V5)
+def _plan(port: str, broker_port: int, *, hub: bool = True, version: str = "5") -> BridgePlan:
+    plan = bridge(station(DEMO, port, HURRIED, 0.5, 0.65), "127.0.0.1", broker_port, MqttVersion(version))
     return plan if hub else replace(plan, hub=None)
 
 
@@ -118,9 +117,8 @@ async def _running(plan: BridgePlan) -> AsyncIterator[Daemon]:
         await asyncio.wait_for(task, PATIENCE_S)
 
 
-async def _until(condition: "object", told: str) -> None:
+async def _until(condition: Callable[[], bool], told: str) -> None:
     """Let the loop turn until something is so."""
-    assert callable(condition)
     try:
         async with asyncio.timeout(PATIENCE_S):
             while not condition():  # noqa: ASYNC110 - what is awaited is state of any kind
@@ -129,57 +127,84 @@ async def _until(condition: "object", told: str) -> None:
         pytest.fail(told)
 
 
-@pytest.mark.parametrize("hub", ["no hub", "broker runs", "broker stopped", "broker frozen"])
-async def test_a_reading_over_the_limit_puts_the_close_on_the_wire_in_the_same_turn(
-    board: Board, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, hub: str
-) -> None:
-    mosquitto = Mosquitto(tmp_path)
-    await mosquitto.start()
-    SpiedKeeper.board, SpiedKeeper.answers = board, []
-    monkeypatch.setattr(daemon_module, "Keeper", SpiedKeeper)
-    try:
-        async with _running(_plan(board.path, mosquitto.port, hub=hub != "no hub")) as daemon:
-            keeper = daemon.keepers[RESERVOIR]
-            await _until(
-                lambda: any(True for _ in board.heard()), "the bridge said nothing to its controller"
-            )
-            if hub != "no hub":
-                await _until(lambda: daemon.hub_connected, "the bridge never reached the broker")
-            board.hello()
-            while keeper.station.state.phase is not Phase.FILL:
-                board.read(
-                    20.0, WaterPath.FILL if keeper.station.state.flow is Flow.TO_RESERVOIR else WaterPath.SHUT
-                )
-                await asyncio.sleep(0.02)
-            if hub == "broker stopped":
-                await mosquitto.stop()
-                await _until(lambda: not daemon.hub_connected, "the loss of the broker was not noticed")
-            if hub == "broker frozen":
-                mosquitto._process.send_signal(signal.SIGSTOP)
-            board.read(20.0, WaterPath.FILL)
-            await asyncio.sleep(0.05)
-            assert keeper.station.state.flow is Flow.TO_RESERVOIR
-            answered = len(SpiedKeeper.answers)
-            board.read(2000.0, WaterPath.FILL)
-            await _until(lambda: len(SpiedKeeper.answers) > answered, "the bad reading never arrived")
-            assert any(isinstance(said, Close) for said in SpiedKeeper.answers[answered]), (
-                "water over the limit, and no close on the wire when the reading had been handled"
-            )
-            assert not any(isinstance(said, Lease) for said in SpiedKeeper.answers[answered])
-            if hub == "broker frozen":
-                mosquitto._process.send_signal(signal.SIGCONT)
-    finally:
-        await mosquitto.stop()
+async def _close_on_the_wire(board: Board, daemon: Daemon, before: Callable[[], Awaitable[None]]) -> None:
+    """Fill, let ``before`` happen, and see what is on the wire when one bad reading has been handled."""
+    keeper = daemon.keepers[RESERVOIR]
+    board.hello()
+    while keeper.station.state.phase is not Phase.FILL:
+        open_ = keeper.station.state.flow is Flow.TO_RESERVOIR
+        board.read(20.0, WaterPath.FILL if open_ else WaterPath.SHUT)
+        await asyncio.sleep(0.02)
+    await before()
+    board.read(20.0, WaterPath.FILL)
+    await asyncio.sleep(0.05)
+    assert keeper.station.state.flow is Flow.TO_RESERVOIR
+    answered = len(SpiedKeeper.answers)
+    board.read(2000.0, WaterPath.FILL)
+    await _until(lambda: len(SpiedKeeper.answers) > answered, "the bad reading never arrived")
+    assert any(isinstance(said, Close) for said in SpiedKeeper.answers[answered]), (
+        "water over the limit, and no close on the wire when the reading had been handled"
+    )
+    assert not any(isinstance(said, Lease) for said in SpiedKeeper.answers[answered])
 
 
-async def test_an_impossible_value_in_a_good_frame_closes_the_valve(
-    board: Board, monkeypatch: pytest.MonkeyPatch
-) -> None:
+async def _nothing() -> None:
+    return
+
+
+@pytest.fixture
+def spied(board: Board, monkeypatch: pytest.MonkeyPatch) -> Board:
     SpiedKeeper.board, SpiedKeeper.answers = board, []
     monkeypatch.setattr(daemon_module, "Keeper", SpiedKeeper)
+    return board
+
+
+async def _greeted(board: Board) -> None:
+    await _until(lambda: any(True for _ in board.heard()), "the bridge said nothing to its controller")
+
+
+async def test_a_reading_over_the_limit_puts_the_close_on_the_wire_in_the_same_turn(spied: Board) -> None:
+    async with _running(_plan(spied.path, 1, hub=False)) as daemon:
+        await _greeted(spied)
+        await _close_on_the_wire(spied, daemon, _nothing)
+
+
+@pytest.mark.parametrize("stopped", [False, True], ids=["broker-runs", "broker-stopped"])
+async def test_the_close_is_on_the_wire_in_the_same_turn_with_a_broker_that(
+    spied: Board, broker: AnyBroker, stopped: bool
+) -> None:
+    async with _running(_plan(spied.path, broker.port, version=broker.newest)) as daemon:
+        await _greeted(spied)
+        await _until(lambda: daemon.hub_connected, "the bridge never reached the broker")
+
+        async def stop() -> None:
+            await broker.stop()
+            await _until(lambda: not daemon.hub_connected, "the loss of the broker was not noticed")
+
+        await _close_on_the_wire(spied, daemon, stop if stopped else _nothing)
+
+
+async def test_the_close_is_on_the_wire_in_the_same_turn_with_a_broker_that_hangs(
+    spied: Board, mosquitto: Mosquitto
+) -> None:
+    async with _running(_plan(spied.path, mosquitto.port)) as daemon:
+        await _greeted(spied)
+        await _until(lambda: daemon.hub_connected, "the bridge never reached the broker")
+
+        async def freeze() -> None:
+            mosquitto.signal(signal.SIGSTOP)
+
+        try:
+            await _close_on_the_wire(spied, daemon, freeze)
+        finally:
+            mosquitto.signal(signal.SIGCONT)
+
+
+async def test_an_impossible_value_in_a_good_frame_closes_the_valve(spied: Board) -> None:
+    board = spied
     async with _running(_plan(board.path, 1, hub=False)) as daemon:
         keeper = daemon.keepers[RESERVOIR]
-        await _until(lambda: any(True for _ in board.heard()), "the bridge said nothing to its controller")
+        await _greeted(board)
         for impossible_us, sender in ((-5.0, 0.3), (0.0, 0.3), (20.0, 7.0)):
             while keeper.station.state.phase is not Phase.FILL:
                 board.read(
@@ -226,7 +251,7 @@ id = "clearwell-demo"
 [hub]
 host = "127.0.0.1"
 port = {broker}
-version = "5"
+version = "{version}"
 [reservoir.barrel]
 port = "{pty}"
 shape = {{ kind = "upright-cylinder", diameter_m = 0.58, height_m = 0.76 }}
@@ -248,10 +273,10 @@ in_spec_s = 0.4
 """
 
 
-def _config(folder: Path, broker_port: int) -> tuple[Path, Path]:
+def _config(folder: Path, broker_port: int, version: str = "5") -> tuple[Path, Path]:
     pty = folder / "controller"
     file = folder / "clearwell.toml"
-    file.write_text(CONFIG.format(broker=broker_port, pty=pty))
+    file.write_text(CONFIG.format(broker=broker_port, pty=pty, version=version))
     return file, pty
 
 
@@ -282,27 +307,20 @@ def test_whatever_ends_the_bridge_the_rig_sees_its_valve_close(tmp_path: Path, h
             assert open_s < lease_s / 2, "the valve waited for its lease instead of being closed"
 
 
-async def test_a_separate_rig_is_filled_and_shown_on_the_hub(tmp_path: Path) -> None:
-    mosquitto = Mosquitto(tmp_path)
-    await mosquitto.start()
-    config, pty = _config(tmp_path, mosquitto.port)
-    try:
-        with (
-            Process("rig", "--pty", str(pty), "--speed", "300", "--json"),
-            Process("run", "--config", str(config)),
-        ):
-            kept: dict[str, str] = {}
-            async with asyncio.timeout(60), aiomqtt.Client("127.0.0.1", mosquitto.port) as client:
-                await client.subscribe("homie/5/#", qos=1)
-                async for message in client.messages:
-                    kept[message.topic.value] = bytes(message.payload).decode()
-                    if kept.get(f"{DEVICE}/reservoir/zone") == "full":
-                        break
-            assert kept[f"{DEVICE}/$state"] == "ready"
-            assert kept[f"{DEVICE}/product/verdict"] == "suitable"
-            assert float(kept[f"{DEVICE}/reservoir/volume"]) > 170
-    finally:
-        await mosquitto.stop()
+async def test_a_separate_rig_is_filled_and_shown_on_the_hub(
+    tmp_path: Path, broker: AnyBroker, observe: Observe
+) -> None:
+    config, pty = _config(tmp_path, broker.port, broker.newest)
+    hub = await observe(broker)
+    with (
+        Process("rig", "--pty", str(pty), "--speed", "300", "--json"),
+        Process("run", "--config", str(config)),
+    ):
+        full = f"{DEVICE}/reservoir/zone"
+        await hub.until(lambda seen: seen.kept.get(full) == "full", "the reservoir never got full", 60.0)
+        assert hub.kept[f"{DEVICE}/$state"] == "ready"
+        assert hub.kept[f"{DEVICE}/product/verdict"] == "suitable"
+        assert float(hub.kept[f"{DEVICE}/reservoir/volume"]) > 170
 
 
 async def test_one_failing_reservoir_does_not_stop_the_others(

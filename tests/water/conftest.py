@@ -5,11 +5,6 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from hypothesis import settings
-
-# A property is true or false, however busy the machine is.
-settings.register_profile("untimed", deadline=None)
-settings.load_profile("untimed")
 
 HERE = Path(__file__).parent
 

@@ -1,0 +1,131 @@
+"""Where things are on the broker: the topics of the Homie convention, version 5, and one message to publish.
+
+Source of every rule in this room that says "the convention": The Homie Convention, version 5.0
+(homieiot.github.io/specification, repository homieiot/convention).
+
+A bridge is the *root device*; each reservoir is a *child device* whose id is the bridge's id, a hyphen and
+the reservoir's id, so that two bridges with a reservoir of the same name can share a broker::
+
+    homie/5/<bridge>/$state                          init, ready, disconnected; lost by the last will
+    homie/5/<bridge>-<reservoir>/$description        what there is, as JSON
+    homie/5/<bridge>-<reservoir>/<node>/<property>   a value
+    homie/5/<bridge>-<reservoir>/<node>/<property>/set
+    homie/5/<bridge>-<reservoir>/$alert/<alarm>      an alarm that is not normal and not shelved
+    homie/5/<bridge>-<reservoir>/$log/<level>        one line, never retained
+"""
+
+import re
+from dataclasses import dataclass
+from enum import Enum
+
+from bridge.errors import InputError
+
+STATE_QOS = 2
+"""For everything retained. The convention recommends exactly once, and one level for all keeps the order."""
+EVENT_QOS = 0
+"""For everything that is not retained, so that it comes now or never (the convention's rule for events)."""
+
+_ID = re.compile(r"[a-z0-9]+(-[a-z0-9]+)*", re.ASCII)
+
+
+class Lifecycle(Enum):
+    """The states of a device that the bridge uses. ``sleeping`` exists too, but a bridge does not sleep."""
+
+    INIT = "init"
+    READY = "ready"
+    DISCONNECTED = "disconnected"
+    LOST = "lost"
+
+
+class Level(Enum):
+    """The levels of ``$log``."""
+
+    DEBUG = "debug"
+    INFO = "info"
+    WARN = "warn"
+    ERROR = "error"
+    FATAL = "fatal"
+
+
+@dataclass(frozen=True, slots=True)
+class Publication:
+    """One message for the broker. An empty payload with ``retain`` deletes the retained message."""
+
+    topic: str
+    payload: str
+    qos: int
+    retain: bool
+
+
+def retained(topic: str, payload: str) -> Publication:
+    """A message that stays on the broker."""
+    return Publication(topic, payload, STATE_QOS, True)
+
+
+def deleted(topic: str) -> Publication:
+    """The message that takes a retained one away."""
+    return Publication(topic, "", STATE_QOS, True)
+
+
+def event(topic: str, payload: str) -> Publication:
+    """A message for those who listen now."""
+    return Publication(topic, payload, EVENT_QOS, False)
+
+
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """The names that all topics start with.
+
+    :param bridge: id of the root device: lower-case letters and digits in groups joined by hyphens.
+    :param name: what people call the bridge.
+    :param prefix: the first level of every topic. Only ``homie`` is found by every controller unasked.
+    :raises InputError: an id or the prefix cannot stand in a topic.
+    """
+
+    bridge: str
+    name: str
+    prefix: str = "homie"
+
+    def __post_init__(self) -> None:
+        if not _ID.fullmatch(self.bridge):
+            raise InputError(
+                f"hub: the bridge's id {self.bridge!r} cannot stand in a topic; use lower-case letters "
+                "and digits, in groups joined by hyphens, for example 'garden-bridge'."
+            )
+        if not self.prefix or set(self.prefix) & set("/+#$\0") or not self.prefix.isprintable():
+            raise InputError(
+                f"hub: the topic prefix {self.prefix!r} is not one level of a topic; "
+                "use a word without '/', '+', '#' and '$', for example 'homie'."
+            )
+
+    def device(self, reservoir: str) -> str:
+        """The device id of a reservoir.
+
+        :raises InputError: the reservoir's id cannot stand in a topic.
+        """
+        if not _ID.fullmatch(reservoir):
+            raise InputError(
+                f"hub: the reservoir's id {reservoir!r} cannot stand in a topic; use lower-case letters "
+                "and digits, in groups joined by hyphens, for example 'north-barrel'."
+            )
+        return f"{self.bridge}-{reservoir}"
+
+    def base(self, device: str) -> str:
+        """The topic under which everything of a device stands."""
+        return f"{self.prefix}/5/{device}"
+
+    def state(self, device: str, state: Lifecycle) -> Publication:
+        """A device's ``$state``."""
+        return retained(f"{self.base(device)}/$state", state.value)
+
+    def log(self, device: str, level: Level, sentence: str) -> Publication:
+        """One line on a device's ``$log``."""
+        return event(f"{self.base(device)}/$log/{level.value}", sentence)
+
+    @property
+    def will(self) -> Publication:
+        """What the broker publishes when the bridge is gone without a word.
+
+        Only the root's state: the convention makes a lost root mean that all its children are lost.
+        """
+        return self.state(self.bridge, Lifecycle.LOST)

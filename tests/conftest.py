@@ -1,0 +1,114 @@
+"""What every room's tests share: real brokers, and what happens where a program is not installed.
+
+``broker`` runs each test that asks for it twice: on the embedded broker (``amqtt``, which speaks MQTT 3.1.1)
+and on ``mosquitto`` (which speaks 3.1.1 and 5), where that is installed. A test marked ``needs("program")``
+is left out where the program is missing, and the header says so; in CI a missing program is an error.
+"""
+
+import asyncio
+import contextlib
+import os
+import shutil
+from collections.abc import AsyncIterator, Awaitable, Callable
+from pathlib import Path
+
+import aiomqtt
+import pytest
+from hypothesis import settings
+
+from tests.brokers import AnyBroker, Cable, Embedded, Mosquitto, Observe, Observer
+
+# How long an example takes says nothing on a shared machine.
+settings.register_profile("shared", deadline=None)
+settings.load_profile("shared")
+
+PROGRAMS = {
+    "mosquitto": "Debian's package mosquitto",
+    "mosquitto_passwd": "Debian's package mosquitto",
+}
+"""Programs that tests need and Python's package index does not have, with where they come from."""
+
+
+def installed(program: str) -> bool:
+    return shutil.which(program, path=f"{os.environ.get('PATH', '')}:/usr/sbin:/usr/local/sbin") is not None
+
+
+MISSING = {program: source for program, source in PROGRAMS.items() if not installed(program)}
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    config.addinivalue_line("markers", "needs(*programs): left out where one of these programs is missing")
+    if MISSING and os.environ.get("CI"):
+        raise pytest.UsageError(f"CI runs every test, and these are missing: {MISSING}")
+
+
+def pytest_report_header() -> list[str]:
+    return [f"left out are the tests that need {name}: install {source}" for name, source in MISSING.items()]
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    def needed(item: pytest.Item) -> set[str]:
+        programs = {name for mark in item.iter_markers("needs") for name in mark.args}
+        return programs | ({"mosquitto"} & set(getattr(item, "fixturenames", ())))
+
+    left_out = [item for item in items if needed(item) & set(MISSING)]
+    if left_out:
+        config.hook.pytest_deselected(items=left_out)
+        items[:] = [item for item in items if item not in left_out]
+
+
+@pytest.fixture(params=["embedded", *({"mosquitto"} - set(MISSING))])
+async def broker(request: pytest.FixtureRequest, tmp_path: Path) -> AsyncIterator[AnyBroker]:
+    """A running broker."""
+    one: AnyBroker = Embedded() if request.param == "embedded" else Mosquitto(tmp_path)
+    await one.start()
+    yield one
+    await one.stop()
+
+
+@pytest.fixture
+async def mosquitto(tmp_path: Path) -> AsyncIterator[Mosquitto]:
+    """A running mosquitto, for what only MQTT 5 can do."""
+    one = Mosquitto(tmp_path)
+    await one.start()
+    yield one
+    await one.stop()
+
+
+@pytest.fixture
+async def observe() -> AsyncIterator[Observe]:
+    """Start an observer on a broker: ``await observe(broker)``."""
+    async with contextlib.AsyncExitStack() as stack:
+
+        async def start(where: AnyBroker, **options: object) -> Observer:
+            client = await stack.enter_async_context(aiomqtt.Client(where.host, where.port, **options))
+            await client.subscribe("#", qos=2)
+            observer = Observer(client)
+            task = asyncio.create_task(observer.listen())
+
+            async def end() -> None:
+                task.cancel()
+                with contextlib.suppress(asyncio.CancelledError, aiomqtt.MqttError):
+                    await task
+
+            stack.push_async_callback(end)
+            return observer
+
+        # A broker that was stopped by the test cannot be said goodbye to.
+        with contextlib.suppress(aiomqtt.MqttError):
+            yield start
+
+
+@pytest.fixture
+async def cable_to() -> AsyncIterator[Callable[[AnyBroker], Awaitable[Cable]]]:
+    """Put a broker behind a cable: ``await cable_to(broker)``."""
+    laid: list[Cable] = []
+
+    async def lay(where: AnyBroker) -> Cable:
+        laid.append(Cable(where))
+        await laid[-1].lay()
+        return laid[-1]
+
+    yield lay
+    for one in laid:
+        one.cut()
