@@ -1,0 +1,243 @@
+"""What the log holds, as values: one class for each kind of row.
+
+A row carries a :class:`Stamp`, made by :class:`bridge.history.order.RecordClock`. Rows are ordered by
+boot and sequence, never by the clock on the wall; their UTC never goes backwards along that order.
+"""
+
+from dataclasses import dataclass
+from enum import Enum, IntEnum
+
+from bridge.guard.words import AlarmId, Flow
+from bridge.water.health import Health
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class Stamp:
+    """When a row was made: compared by boot, then sequence; the UTC follows that order."""
+
+    boot: int
+    """How many times the log has been opened for writing, this time included."""
+    sequence: int
+    """Counts the rows of one boot from 0."""
+    utc_ms: int
+    """Milliseconds since 1970-01-01T00:00:00Z, without leap seconds."""
+
+
+@dataclass(frozen=True, slots=True)
+class SeriesFacts:
+    """How one series is stored, named and exported."""
+
+    field: str
+    """The attribute of :class:`ReadingRow`, with its unit; also the column of an export."""
+    senml_name: str
+    senml_unit: str
+    senml_scale: float
+    """One of the row's units in the SenML unit; SenML takes unscaled SI units (RFC 8428, section 12.1)."""
+    step: float | None = None
+    """Fixed resolution in the log; None keeps significant digits instead."""
+    digits: int = 4
+    """Significant digits in the log: four for what a cell measures to 1 % or so, three where that is
+    plenty."""
+
+
+class Series(IntEnum):
+    """The measured and computed quantities of a reading. The numbers are on disk: never reuse one."""
+
+    CONDUCTANCE = 0
+    TEMPERATURE = 1
+    CONDUCTIVITY_25 = 2
+    PRODUCT_PPM = 3
+    UNCERTAINTY = 4
+    FEED_PPM = 5
+    VOLUME = 6
+    RESERVOIR_PPM = 7
+    THROUGHPUT = 8
+
+    @property
+    def facts(self) -> SeriesFacts:
+        return SERIES_FACTS[self]
+
+
+SERIES_FACTS: dict[Series, SeriesFacts] = {
+    Series.CONDUCTANCE: SeriesFacts("conductance_us", "product/conductance", "S", 1e-6),
+    Series.TEMPERATURE: SeriesFacts("temperature_c", "product/temperature", "Cel", 1.0, 0.01),
+    Series.CONDUCTIVITY_25: SeriesFacts("conductivity_25_us_cm", "product/conductivity-25", "S/m", 1e-4),
+    Series.PRODUCT_PPM: SeriesFacts("product_ppm", "product/solids", "/", 1e-6),
+    Series.UNCERTAINTY: SeriesFacts("uncertainty_ppm", "product/solids-uncertainty", "/", 1e-6, digits=3),
+    Series.FEED_PPM: SeriesFacts("feed_ppm", "feed/solids", "/", 1e-6, digits=3),
+    Series.VOLUME: SeriesFacts("volume_l", "reservoir/volume", "m3", 1e-3),
+    Series.RESERVOIR_PPM: SeriesFacts("reservoir_ppm", "reservoir/solids", "/", 1e-6),
+    Series.THROUGHPUT: SeriesFacts("throughput_l", "purifier/throughput", "m3", 1e-3, 0.01),
+}
+
+Values = tuple[float | None, ...]
+"""One number or None for each :class:`Series`, in its order."""
+
+FLOWS = (Flow.SHUT, Flow.TO_RESERVOIR, Flow.TO_DRAIN)
+"""The paths by their number on disk."""
+
+
+@dataclass(frozen=True, slots=True)
+class ReadingRow:
+    """One reading of one reservoir; None where nothing is fitted or nothing is known."""
+
+    stamp: Stamp
+    reservoir: str
+    conductance_us: float | None = None
+    """Raw conductance of the product cell, µS."""
+    temperature_c: float | None = None
+    conductivity_25_us_cm: float | None = None
+    product_ppm: float | None = None
+    uncertainty_ppm: float | None = None
+    """Expanded uncertainty (k = 2) of ``product_ppm``."""
+    feed_ppm: float | None = None
+    volume_l: float | None = None
+    reservoir_ppm: float | None = None
+    throughput_l: float | None = None
+    """Product made by this cartridge so far."""
+    path: Flow = Flow.SHUT
+    health: Health = Health.GOOD
+    """The worst class among everything measured."""
+
+    @property
+    def values(self) -> Values:
+        """The series of this reading in the order of :class:`Series`."""
+        return (
+            self.conductance_us,
+            self.temperature_c,
+            self.conductivity_25_us_cm,
+            self.product_ppm,
+            self.uncertainty_ppm,
+            self.feed_ppm,
+            self.volume_l,
+            self.reservoir_ppm,
+            self.throughput_l,
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class EventRow:
+    """Something that happened and is neither an alarm nor a command: a fill began, a clock stepped."""
+
+    stamp: Stamp
+    reservoir: str
+    """Empty when it concerns the whole bridge."""
+    event: str
+    """An id of lower-case words and hyphens."""
+    sentence: str
+
+
+class AlarmChange(Enum):
+    """A step in the life of an alarm (the transitions of IEC 62682's state diagram)."""
+
+    RAISED = "raised"
+    ACKNOWLEDGED = "acknowledged"
+    RETURNED = "returned"
+    """The condition is gone; a latched or unacknowledged alarm stays until somebody acts."""
+    RESET = "reset"
+    """A latched alarm was taken back by its own rule."""
+    CLEARED = "cleared"
+    """Back to normal."""
+    SHELVED = "shelved"
+    UNSHELVED = "unshelved"
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmRow:
+    """One step in the life of one alarm; :func:`bridge.history.lives.alarm_lives` joins them."""
+
+    stamp: Stamp
+    reservoir: str
+    alarm: AlarmId
+    change: AlarmChange
+    sentence: str
+    sender: str = ""
+    """Who acknowledged, reset or shelved it; empty for the bridge itself."""
+    first_out: bool = False
+    """Whether this trip was the first of its group."""
+
+
+@dataclass(frozen=True, slots=True)
+class CommandRow:
+    """What somebody asked for, and what became of it."""
+
+    stamp: Stamp
+    reservoir: str
+    what: str
+    sender: str
+    accepted: bool
+    refusal: str = ""
+    """Why it was refused, as a sentence; empty when accepted."""
+
+
+@dataclass(frozen=True, slots=True)
+class CartridgeRow:
+    """A cartridge or membrane was changed: what the old one did."""
+
+    stamp: Stamp
+    reservoir: str
+    name: str
+    """The new one."""
+    treated_l: float | None
+    """Product the old one made."""
+    load_g: float | None
+    """Dissolved solids the old one took out."""
+    sender: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class CalibrationRow:
+    """A cell was calibrated in a standard solution."""
+
+    stamp: Stamp
+    reservoir: str
+    cell: str
+    """``product`` or ``feed``."""
+    cell_constant_per_cm: float
+    offset_us: float
+    standard_us_cm: float
+    """Conductivity of the standard at ``temperature_c``."""
+    temperature_c: float
+    uncertainty_percent: float
+    """Expanded (k = 2) uncertainty of the cell constant."""
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class SampleRow:
+    """A reading taken by hand."""
+
+    stamp: Stamp
+    reservoir: str
+    of: str
+    """``rain``, ``jug``, ``tray``, ``feed``, ``reservoir`` or a name of the user's own."""
+    conductivity_25_us_cm: float
+    dissolved_solids_ppm: float
+    uncertainty_ppm: float
+    factor: float
+    temperature_c: float | None
+    method: str
+    verdict: str
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class FillRow:
+    """A fill that ended."""
+
+    stamp: Stamp
+    """Its end."""
+    reservoir: str
+    started_ms: int
+    """UTC of its start."""
+    volume_l: float | None
+    rinse_l: float | None
+    mean_ppm: float | None
+    end: str
+    """Why it ended: ``full``, ``trip``, ``hold``, ``command``, ``stop``."""
+
+
+EntryRow = EventRow | AlarmRow | CommandRow | CartridgeRow | CalibrationRow | SampleRow | FillRow
+"""Everything that is not a reading."""
+
+Row = ReadingRow | EntryRow

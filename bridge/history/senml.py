@@ -1,0 +1,263 @@
+"""SenML, the Sensor Measurement Lists of RFC 8428, as JSON: packs out of rows, and packs read back.
+
+Numbers go out in the unscaled SI units of the SenML registry (RFC 8428, section 12.1): siemens, S/m,
+cubic metres, mass ratio; times as seconds since 1970 with milliseconds. A record is known by its name and
+time: a reader that gets one twice may drop either.
+"""
+
+import json
+import math
+import re
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from bridge.errors import InputError
+from bridge.history.entries import KINDS, Kind, details
+from bridge.history.records import EntryRow, ReadingRow, Row, Series
+from bridge.history.rollup import MINUTE_MS, Bucket
+
+VERSION = 10
+"""The version of SenML that RFC 8428 defines (section 4.4)."""
+RELATIVE_BELOW_S = 2.0**28
+"""Times below this are seconds from now, not since 1970 (section 4.5.3)."""
+
+_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9\-:./_]*\Z")
+"""Section 4.5.1."""
+
+_UNITS: tuple[tuple[str, str | None, float], ...] = (
+    ("_us_cm", "S/m", 1e-4),
+    ("_us", "S", 1e-6),
+    ("_ppm", "/", 1e-6),
+    ("_percent", "/", 1e-2),
+    ("_ms", "s", 1e-3),
+    ("_c", "Cel", 1.0),
+    ("_l", "m3", 1e-3),
+    ("_g", "kg", 1e-3),
+)
+"""SenML unit and scale of a field by the end of its name."""
+
+
+@dataclass(frozen=True, slots=True)
+class SenmlRecord:
+    """One resolved record: absolute name, unit and time, and at most one kind of value."""
+
+    name: str
+    time_s: float
+    unit: str | None = None
+    value: float | None = None
+    text: str | None = None
+    flag: bool | None = None
+    data: str | None = None
+    """Octets as URL-safe base64."""
+    total: float | None = None
+    """The integrated sum."""
+    update_s: float | None = None
+
+
+def base_name(root: str, reservoir: str) -> str:
+    """``root/reservoir/``, ``root/bridge/`` for what concerns no single one.
+
+    ``InputError`` for other characters than letters, digits and ``- : . / _``, or a first one that is no
+    letter or digit (RFC 8428, section 4.5.1).
+    """
+    name = f"{root}/{reservoir or 'bridge'}/"
+    if not _NAME.match(name):
+        raise InputError(
+            f"{name!r} cannot be a SenML base name: it must begin with a letter or digit and hold only "
+            "letters, digits and the characters - : . / _"
+        )
+    return name
+
+
+def reading_records(
+    row: ReadingRow, base: str, series: Sequence[Series] = tuple(Series)
+) -> list[SenmlRecord]:
+    """A reading as records: one for each series that has a value, the path, and the health."""
+    time_s = row.stamp.utc_ms / 1000
+    values = row.values
+    out = [
+        SenmlRecord(base + facts.senml_name, time_s, facts.senml_unit, scaled(value, facts.senml_scale))
+        for one in series
+        if (value := values[one]) is not None and math.isfinite(value)
+        for facts in (one.facts,)
+    ]
+    out.append(SenmlRecord(base + "path", time_s, text=row.path.value))
+    out.append(SenmlRecord(base + "health", time_s, text=row.health.word))
+    return out
+
+
+def entry_records(row: EntryRow, base: str) -> list[SenmlRecord]:
+    """An entry as records, one for each of its fields that says something: ``alarm/no-rise-while-
+    open/change``."""
+    kind = KINDS[type(row)]
+    fields = details(row)
+    prefix = base + kind.value + "/"
+    if kind in (Kind.ALARM, Kind.EVENT):
+        prefix += _safe(str(fields.pop(kind.value))) + "/"
+    time_s = row.stamp.utc_ms / 1000
+    out = []
+    for field, value in fields.items():
+        name = prefix + field.replace("_", "-")
+        if isinstance(value, bool):
+            out.append(SenmlRecord(name, time_s, flag=value))
+        elif isinstance(value, int | float):
+            unit, scale = next(((u, k) for ending, u, k in _UNITS if field.endswith(ending)), (None, 1.0))
+            if math.isfinite(value):
+                out.append(SenmlRecord(name, time_s, unit, scaled(float(value), scale)))
+        elif value:
+            out.append(SenmlRecord(name, time_s, text=str(value)))
+    return out
+
+
+def bucket_records(bucket: Bucket, base: str, series: Sequence[Series] = tuple(Series)) -> list[SenmlRecord]:
+    """A roll-up as records under ``.../minute/mean`` and the like, at the start of its span."""
+    span = "minute" if bucket.span_ms == MINUTE_MS else "hour"
+    time_s = bucket.start_ms / 1000
+    out = []
+    for one in series:
+        cell = bucket.cells[one]
+        if cell is None:
+            continue
+        facts = one.facts
+        name = f"{base}{facts.senml_name}/{span}/"
+        for part, value in (("min", cell.least), ("mean", cell.mean), ("max", cell.greatest)):
+            out.append(SenmlRecord(name + part, time_s, facts.senml_unit, scaled(value, facts.senml_scale)))
+        out.append(SenmlRecord(name + "count", time_s, "count", float(cell.count)))
+    out.append(SenmlRecord(f"{base}health/{span}", time_s, text=bucket.health.word))
+    return out
+
+
+def row_records(row: Row, root: str) -> list[SenmlRecord]:
+    """Any row as records with absolute names."""
+    base = base_name(root, row.reservoir)
+    return reading_records(row, base) if isinstance(row, ReadingRow) else entry_records(row, base)
+
+
+def pack(rows: Sequence[Row], root: str) -> str:
+    """Rows as one SenML pack (``application/senml+json``), with a base name and a base time. At least one
+    row."""
+    return write(
+        [record for row in rows for record in row_records(row, root)], base_name(root, rows[0].reservoir)
+    )
+
+
+def write(records: Sequence[SenmlRecord], base: str) -> str:
+    """Resolved records as a pack; names that begin with ``base`` are shortened by it. At least one record."""
+    base_s = records[0].time_s
+    shorten = all(record.name.startswith(base) and len(record.name) > len(base) for record in records)
+    out: list[dict[str, Any]] = []
+    for record in records:
+        item: dict[str, Any] = {}
+        if not out:
+            if shorten:
+                item["bn"] = base
+            item["bt"] = _number(base_s)
+        item["n"] = record.name[len(base) :] if shorten else record.name
+        if record.unit is not None:
+            item["u"] = record.unit
+        after = round(record.time_s - base_s, 3)
+        if after:
+            item["t"] = _number(after)
+        item |= _value_fields(record)
+        out.append(item)
+    return json.dumps(out, separators=(",", ":"), allow_nan=False)
+
+
+def write_one(record: SenmlRecord) -> str:
+    """One resolved record as a JSON object, for a list that is written as it comes."""
+    item: dict[str, Any] = {"n": record.name}
+    if record.unit is not None:
+        item["u"] = record.unit
+    item["t"] = _number(record.time_s)
+    item |= _value_fields(record)
+    return json.dumps(item, separators=(",", ":"), allow_nan=False)
+
+
+def parse(text: str, *, now_s: float = 0.0) -> list[SenmlRecord]:
+    """The records of a pack, resolved: base values applied, times absolute, in chronological order.
+
+    ``now_s`` is the time that relative times count from. ``InputError`` says which record breaks
+    which rule of RFC 8428.
+    """
+    try:
+        items = json.loads(text)
+    except ValueError as error:
+        raise InputError(f"This is not JSON, so it is no SenML pack: {error}.") from error
+    if not isinstance(items, list) or not all(isinstance(item, dict) for item in items):
+        raise InputError("A SenML pack is a JSON array of objects (RFC 8428, section 5).")
+    base: dict[str, Any] = {}
+    out = []
+    for number, item in enumerate(items, start=1):
+        base.update({key: value for key, value in item.items() if key in ("bn", "bt", "bu", "bv", "bs")})
+        out.append(_resolve(item, base, f"Record {number} of the SenML pack", now_s))
+    return sorted(out, key=lambda record: record.time_s)
+
+
+def _resolve(item: dict[str, Any], base: dict[str, Any], where: str, now_s: float) -> SenmlRecord:
+    strange = [key for key in item if key.endswith("_")]
+    if strange:
+        raise InputError(f"{where} needs a reader that understands {strange[0]!r} (RFC 8428, section 4.4).")
+    if _real(item, "bver", where, VERSION) > VERSION:
+        raise InputError(f"{where} has version {item['bver']}; version {VERSION} is known (section 4.4).")
+    given = [key for key in ("v", "vs", "vb", "vd") if key in item]
+    if len(given) > 1 or (not given and "s" not in item):
+        raise InputError(
+            f"{where} must have one value, or a sum (section 4.2); it has {', '.join(given) or 'none'}."
+        )
+    name = str(base.get("bn", "")) + str(item.get("n", ""))
+    if not _NAME.match(name):
+        raise InputError(f"{where} has the name {name!r}, which section 4.5.1 does not allow.")
+    time_s = _real(base, "bt", where, 0.0) + _real(item, "t", where, 0.0)
+    value = _real(item, "v", where, 0.0) + _real(base, "bv", where, 0.0) if "v" in item else None
+    total = _real(item, "s", where, 0.0) + _real(base, "bs", where, 0.0) if "s" in item else None
+    flag = item.get("vb")
+    if "vb" in item and not isinstance(flag, bool):
+        raise InputError(f"{where} has {flag!r} as a boolean value; true or false would be right.")
+    for key in ("vs", "vd"):
+        if key in item and not isinstance(item[key], str):
+            raise InputError(f"{where} has {item[key]!r} for {key}; a string would be right.")
+    unit = item.get("u", base.get("bu"))
+    return SenmlRecord(
+        name,
+        time_s + now_s if time_s < RELATIVE_BELOW_S else time_s,
+        None if unit is None else str(unit),
+        value,
+        item.get("vs"),
+        flag,
+        item.get("vd"),
+        total,
+        _real(item, "ut", where, 0.0) if "ut" in item else None,
+    )
+
+
+def _real(item: dict[str, Any], key: str, where: str, default: float) -> float:
+    value = item.get(key, default)
+    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+        raise InputError(f"{where} has {value!r} for {key}; a number would be right.")
+    return float(value)
+
+
+def scaled(value: float, scale: float) -> float:
+    """A value in another unit, to ten digits: the log keeps fewer, and 1.2340000000000001 helps nobody."""
+    return float(f"{value * scale:.10g}")
+
+
+def _value_fields(record: SenmlRecord) -> dict[str, Any]:
+    fields: Iterable[tuple[str, Any]] = (
+        ("v", None if record.value is None else _number(record.value)),
+        ("vs", record.text),
+        ("vb", record.flag),
+        ("vd", record.data),
+        ("s", None if record.total is None else _number(record.total)),
+        ("ut", None if record.update_s is None else _number(record.update_s)),
+    )
+    return {key: value for key, value in fields if value is not None}
+
+
+def _number(value: float) -> float | int:
+    return int(value) if value == int(value) and abs(value) < 2**53 else value
+
+
+def _safe(word: str) -> str:
+    return re.sub(r"[^A-Za-z0-9\-:./_]", "-", word) or "-"

@@ -1,0 +1,86 @@
+"""Killed at any moment, the log is whole, what was promised is in it, and the hub gets every record."""
+
+import random
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+from bridge.history.entries import Kind
+from bridge.history.limits import LogSettings
+from bridge.history.log import Log
+from bridge.history.outbox import OutboxSettings
+from bridge.history.reader import Reader
+from bridge.history.records import AlarmRow, Row
+
+ALWAYS = 2**50
+Line = Callable[[Row], str]
+KILLS = 20
+SCRIPT = Path(__file__).with_name("bridge_to_kill.py")
+
+
+def test_twenty_kills_at_random_moments_lose_nothing_that_was_promised(
+    tmp_path: Path, memory: Path, line_of: Line
+) -> None:
+    log, spill, hub = tmp_path / "log.db", memory / "spill", tmp_path / "hub"
+    chance = random.Random(20)
+    boots: list[int] = []
+    latched = 0
+    for kill in range(KILLS):
+        child = subprocess.Popen(
+            [sys.executable, str(SCRIPT), str(log), str(spill), str(hub)], stdout=subprocess.PIPE, text=True
+        )
+        assert child.stdout is not None
+        # Not by the clock but by what it has done: after so many promises, and a moment anywhere in the next.
+        lines = [child.stdout.readline() for _ in range(chance.randrange(1, 40))]
+        try:
+            child.wait(chance.random() * 0.02)
+        except subprocess.TimeoutExpired:
+            child.kill()
+        lines += child.communicate()[0].splitlines()
+        assert child.returncode == -9, "killed, and not ended by an error of its own"
+        words = [line.split() for line in lines if line.endswith("\n") or line]
+        begun = next(line for line in words if line[0] == "B")
+        boots.append(int(begun[1]))
+        assert int(begun[2]) >= latched, "a latched state that was promised is back"
+        latched = max([latched, *(int(line[1]) for line in words if line[0] == "A" and len(line) == 2)])
+        safe = max([-1, *(int(line[1]) for line in words if line[0] == "R" and len(line) == 2)])
+        with Reader(log, spill) as reader:
+            assert reader.check() == ["ok"], f"after kill {kill}"
+            alarms = [
+                row for row in reader.events(0, ALWAYS, kinds=[Kind.ALARM]) if isinstance(row, AlarmRow)
+            ]
+            texts = [row.sentence for row in alarms]
+            assert texts == sorted(set(texts), key=lambda text: int(text.split()[1])), (
+                "in order and none twice"
+            )
+            assert {f"alarm {n}" for n in range(1, latched + 1)} <= set(texts), (
+                "every promised alarm is there"
+            )
+            stamps = [row.stamp for row in reader.readings("barrel", 0, ALWAYS)]
+            assert stamps == sorted(set(stamps))
+            mine = [s.sequence for s in stamps if s.boot == boots[-1] and s.sequence <= safe]
+            assert len(mine) + len(
+                [a for a in alarms if a.stamp.boot == boots[-1] and a.stamp.sequence < safe]
+            ) == (safe + 1), "every reading that was promised is there"
+    assert boots == sorted(set(boots))
+    deliver_the_rest(log, spill, hub, line_of)
+    with Reader(log, spill) as reader:
+        readings = [line_of(row) for row in reader.readings("barrel", 0, ALWAYS)]
+        entries = [line_of(row) for row in reader.events(0, ALWAYS)]
+    received = list(dict.fromkeys(hub.read_text().split("\n")[:-1]))
+    assert [line for line in received if line.startswith("reading")] == readings, "once each, and in order"
+    assert [line for line in received if not line.startswith("reading")] == entries
+    assert len(readings) > 1000
+
+
+def deliver_the_rest(path: Path, spill: Path, hub: Path, line_of: Line) -> None:
+    settings = LogSettings(outbox=OutboxSettings(every_s=0, pack_rows=100, pack_s=0))
+    log = Log(path, spill=spill, settings=settings)
+    log.start().result(30)
+    with hub.open("a") as received:
+        while parcels := log.peek(50).result(30):
+            for parcel in parcels:
+                received.writelines(line_of(row) + "\n" for row in parcel.rows)
+            log.acknowledge([parcel.id for parcel in parcels])
+    assert log.close(30)

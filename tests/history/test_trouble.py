@@ -1,0 +1,301 @@
+"""A full disk, a file that is locked, read-only, damaged or too new: told, survived, nothing overwritten."""
+
+import sqlite3
+import subprocess
+import sys
+import threading
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+
+from bridge.errors import InputError, LogError
+from bridge.guard.words import Trip
+from bridge.history.entries import Kind
+from bridge.history.limits import LogSettings
+from bridge.history.log import Log
+from bridge.history.reader import Reader
+from bridge.history.records import AlarmChange, AlarmRow, CommandRow, EventRow, Stamp
+from bridge.history.trouble import LogFault, LogTrouble
+from bridge.history.writer import Writer
+
+ROOT = Path(__file__).parents[2]
+ALWAYS = 2**50
+
+
+class Told:
+    """What the log told of itself, in order; waits for the next thing told."""
+
+    def __init__(self) -> None:
+        self.all: list[LogTrouble | None] = []
+        self._changed = threading.Condition()
+
+    def __call__(self, trouble: LogTrouble | None) -> None:
+        with self._changed:
+            self.all.append(trouble)
+            self._changed.notify_all()
+
+    def wait_for(self, count: int) -> list[LogFault | None]:
+        with self._changed:
+            assert self._changed.wait_for(lambda: len(self.all) >= count, 20), f"only told {self.all}"
+        return [None if one is None else one.fault for one in self.all]
+
+
+@pytest.fixture
+def told() -> Told:
+    return Told()
+
+
+Opener = Callable[..., Log]
+
+
+@pytest.fixture
+def opener(tmp_path: Path, memory: Path, told: Told) -> Iterator[Opener]:
+    logs: list[Log] = []
+
+    def make(path: Path = tmp_path / "log.db", **more: float) -> Log:
+        log = Log(path, spill=memory / "spill", on_trouble=told, retry_s=0.05, **more)  # type: ignore[arg-type]
+        logs.append(log)
+        return log
+
+    yield make
+    for log in logs:
+        log.close()
+
+
+def alarm(number: int, boot: int = 1) -> AlarmRow:
+    stamp = Stamp(boot, number, 1_750_003_200_000 + 1000 * number)
+    return AlarmRow(stamp, "barrel", Trip.OVERFLOW, AlarmChange.RAISED, f"The float rose, number {number}.")
+
+
+def alarms_in(path: Path) -> list[int]:
+    with Reader(path) as reader:
+        assert reader.check() == ["ok"]
+        return [row.stamp.sequence for row in reader.events(0, ALWAYS, kinds=[Kind.ALARM])]
+
+
+def pragma(log: Log, text: str) -> None:
+    """Make the connection of the log misbehave; a new connection is sound again."""
+    log._writer.store.connection.execute(f"PRAGMA {text}")  # type: ignore[union-attr]
+
+
+@pytest.mark.parametrize(
+    ("broken", "fault"), [("max_page_count = 1", LogFault.FULL), ("query_only = ON", LogFault.READ_ONLY)]
+)
+def test_a_file_that_cannot_be_written_is_told_and_what_waited_is_written_later(
+    opener: Opener, told: Told, tmp_path: Path, broken: str, fault: LogFault
+) -> None:
+    log = opener()
+    log.start().result(20)
+    pragma(log, broken)
+    for number in range(50):
+        log.append(alarm(number), state={"latched": b"overflow"})
+    assert told.wait_for(2)[:2] == [fault, None]
+    assert log.settle().result(20)
+    assert alarms_in(tmp_path / "log.db") == list(range(50))
+    assert "log.db" in str(told.all[0])
+
+
+def test_a_disk_that_is_really_full_never_raises_into_the_caller_and_loses_no_alarm(tmp_path: Path) -> None:
+    """The size of files is limited for a process, which goes on; then the limit is lifted."""
+    script = """
+import resource, sys, time
+from pathlib import Path
+sys.path.insert(0, sys.argv[2]); sys.path.insert(0, sys.argv[2] + "/tests/history")
+from bridge.history.log import Log
+from test_trouble import Told, alarm
+told = Told()
+log = Log(Path(sys.argv[1]), on_trouble=told, retry_s=0.05)
+log.start().result(20)
+resource.setrlimit(resource.RLIMIT_FSIZE, (200_000, resource.RLIM_INFINITY))
+for number in range(1000):
+    log.append(alarm(number))
+    if number % 100 == 0: log.settle().result(20)
+faults = told.wait_for(1)
+resource.setrlimit(resource.RLIMIT_FSIZE, (resource.RLIM_INFINITY, resource.RLIM_INFINITY))
+print(log.settle().result(20), faults[0].value, log.close(20))
+"""
+    run = subprocess.run(
+        [sys.executable, "-c", script, str(tmp_path / "log.db"), str(ROOT)],
+        capture_output=True, text=True, timeout=60, check=False,
+    )  # fmt: skip
+    assert run.stdout.split() in (["True", "log-disk-full", "True"], ["True", "log-unusable", "True"]), (
+        run.stderr
+    )
+    assert alarms_in(tmp_path / "log.db") == list(range(1000))
+
+
+def test_a_locked_file_is_told_and_written_once_it_is_free(
+    opener: Opener, told: Told, tmp_path: Path
+) -> None:
+    log = opener()
+    log.start().result(20)
+    other = sqlite3.connect(tmp_path / "log.db", isolation_level=None, check_same_thread=False)
+    other.execute("BEGIN IMMEDIATE")
+    log.append(alarm(1))
+    assert told.wait_for(1) == [LogFault.LOCKED]
+    other.execute("ROLLBACK")
+    assert told.wait_for(2) == [LogFault.LOCKED, None]
+    assert log.settle().result(20)
+    assert alarms_in(tmp_path / "log.db") == [1]
+
+
+def test_two_bridges_do_not_write_one_log(opener: Opener, told: Told) -> None:
+    first, second = opener(), opener(patience_s=0.1)
+    assert first.start().result(20).complete
+    second.start().result(20)
+    assert told.wait_for(1) == [LogFault.LOCKED]
+    assert "Another bridge" in str(told.all[0])
+
+
+def test_a_folder_that_cannot_be_made_leaves_the_caller_at_work(
+    opener: Opener, told: Told, tmp_path: Path
+) -> None:
+    (tmp_path / "file").write_text("no folder")
+    log = opener(tmp_path / "file" / "log.db", patience_s=0.2)
+    opened = log.start().result(20)
+    assert not opened.complete, "nobody knows what was latched"
+    log.append(alarm(1))
+    assert told.wait_for(1) == [LogFault.UNUSABLE]
+    assert not log.settle().result(20)
+
+
+def test_a_file_that_is_no_log_is_set_aside_whole_and_a_new_log_begun(
+    opener: Opener, told: Told, tmp_path: Path
+) -> None:
+    rubbish = b"this is not a database, it only sits where one was" * 100
+    (tmp_path / "log.db").write_bytes(rubbish)
+    log = opener()
+    opened = log.start().result(20)
+    assert not opened.complete, "what was latched is not known"
+    log.append(alarm(opened.boot))
+    assert log.settle().result(20)
+    aside = list(tmp_path.glob("log.db.damaged-*"))
+    assert [path.read_bytes() for path in aside] == [rubbish]
+    assert told.wait_for(2) == [LogFault.CORRUPTED, None]
+    assert aside[0].name in str(told.all[0])
+    assert alarms_in(tmp_path / "log.db") == [1]
+
+
+def damage(path: Path, table: str) -> None:
+    """Overwrite the first page of a table."""
+    connection = sqlite3.connect(path)
+    page = connection.execute("SELECT rootpage FROM sqlite_schema WHERE name = ?", (table,)).fetchone()[0]
+    size = connection.execute("PRAGMA page_size").fetchone()[0]
+    connection.close()
+    with path.open("r+b") as file:
+        file.seek((page - 1) * size)
+        file.write(b"\x5a" * size)
+
+
+def test_what_was_latched_is_saved_out_of_a_damaged_log(opener: Opener, told: Told, tmp_path: Path) -> None:
+    path = tmp_path / "log.db"
+    before = opener()
+    before.start().result(20)
+    before.append(alarm(1), state={"latched": b"overflow", "hold": b"on"})
+    assert before.close(20)
+    damage(path, "entry")
+    damaged = path.read_bytes()
+    log = opener()
+    opened = log.start().result(20)
+    assert opened.complete
+    assert opened.state == {"latched": b"overflow", "hold": b"on"}
+    assert log.close(20)
+    assert [aside.read_bytes() for aside in tmp_path.glob("log.db.damaged-*Z")] == [damaged]
+    again = opener()
+    assert again.start().result(20).state == {"latched": b"overflow", "hold": b"on"}
+
+
+def test_a_log_damaged_while_it_is_written_is_set_aside_and_the_state_goes_on(
+    opener: Opener, told: Told, tmp_path: Path
+) -> None:
+    path = tmp_path / "log.db"
+    log = opener()
+    log.start().result(20)
+    log.append(alarm(1), state={"latched": b"overflow"})
+    assert log.settle().result(20)
+    other = sqlite3.connect(path)
+    other.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    other.close()
+    damage(path, "entry")
+    pragma(log, "cache_size = 0")
+    pragma(log, "shrink_memory")
+    log.append(alarm(2))
+    told.wait_for(2)
+    assert log.settle().result(20)
+    assert len(list(tmp_path.glob("log.db.damaged-*Z"))) == 1
+    assert alarms_in(path) == [2]
+    assert log.close(20)
+    assert opener().start().result(20).state == {"latched": b"overflow"}
+
+
+def test_a_newer_log_is_left_untouched(opener: Opener, told: Told, tmp_path: Path) -> None:
+    path = tmp_path / "log.db"
+    connection = sqlite3.connect(path)
+    connection.executescript("CREATE TABLE later (x); PRAGMA user_version = 99;")
+    connection.close()
+    before = path.read_bytes()
+    log = opener(patience_s=0.2)
+    assert not log.start().result(20).complete
+    assert told.wait_for(1) == [LogFault.NEWER]
+    assert not log.close(20)
+    assert path.read_bytes() == before
+    with pytest.raises(LogError, match="newer program"):
+        Reader(path)
+
+
+def test_a_spill_that_fails_costs_the_spill_and_not_the_log(told: Told, tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("no folder")
+    log = Log(tmp_path / "log.db", spill=tmp_path / "file" / "spill", on_trouble=told)
+    log.start().result(20)
+    log.append(alarm(1))
+    assert log.settle().result(20)
+    assert told.wait_for(1) == [LogFault.SPILL]
+    assert log.close(20)
+    assert alarms_in(tmp_path / "log.db") == [1]
+
+
+def test_while_the_file_cannot_be_written_the_oldest_readings_go_and_no_alarm(
+    tmp_path: Path, make_reading
+) -> None:  # type: ignore[no-untyped-def]
+    writer = Writer(tmp_path / "log.db", None, LogSettings(most_waiting=100, most_entries=10))
+    for second in range(250):
+        writer.waiting.take_reading(make_reading(second))
+    assert writer.waiting.lost_readings == 150
+    rows: list[AlarmRow | CommandRow | EventRow] = []
+    for n in range(8):
+        stamp = Stamp(1, 1000 + n, 1_750_003_700_000 + n)
+        rows += [
+            alarm(2000 + n),
+            CommandRow(stamp, "barrel", "open", "stranger", False, "Not allowed."),
+            EventRow(stamp, "barrel", "hub-lost", "The broker is away."),
+        ]
+    for row in rows:
+        writer.waiting.take_entry(row, 0.0)
+    writer.open()
+    writer.turn(0.0, everything=True)
+    writer.close()
+    with Reader(tmp_path / "log.db") as reader:
+        assert [r.stamp.sequence for r in reader.readings("barrel", 0, ALWAYS)] == list(range(150, 250))
+        kinds = [type(row) for row in reader.events(0, ALWAYS)]
+    assert kinds.count(AlarmRow) == 8
+    assert len(kinds) == 10
+    assert EventRow not in kinds
+
+
+def test_when_the_thread_hangs_on_a_disk_the_queue_drops_its_oldest_readings(
+    tmp_path: Path, make_reading
+) -> None:  # type: ignore[no-untyped-def]
+    log = Log(tmp_path / "log.db", most_queued=10)
+    for second in range(25):
+        log.append(make_reading(second))
+    assert log.figures.lost_readings == 15
+    assert log.figures.queued == 10
+
+
+def test_a_reader_says_what_is_wrong(tmp_path: Path) -> None:
+    with pytest.raises(LogError, match="cannot be used"):
+        Reader(tmp_path / "none.db")
+    Writer(tmp_path / "log.db", None, LogSettings()).open()
+    with Reader(tmp_path / "log.db") as reader, pytest.raises(InputError, match="no reservoir 'tub'"):
+        list(reader.readings("tub", 0, 1))
