@@ -62,10 +62,13 @@ def command(headless: bool, where: str | None) -> int:
 
     def on_change(heard: "Heard", teller: "Teller") -> None:
         if live is not None:
+            from rich.text import Text
+
             from bridge.demo.screen import lines
 
             goal = f" waiting: {teller.waits_for}" if teller.waits_for else ""
-            live.update("\n".join(["", *lines(heard), "", *(f" {line}" for line in told[-8:]), goal]))
+            shown = ["", *lines(heard), "", *(f" {line}" for line in told[-8:]), goal]
+            live.update(Text("\n".join(shown)))
 
     play = Play(broker, on_chapter, on_event, on_change)
     if headless or not sys.stdout.isatty():

@@ -36,15 +36,15 @@ def lines(h: Heard) -> list[str]:
     trip = h.value("health/first-out")
     product = _with_unit(h.value("product/ppm"), "ppm")
     if h.value("product/ppm"):
-        product += f" ± {h.value('product/uncertainty')}  (limit {h.value('product/limit')}, "
-        product += f"scale {h.value('product/factor')} ppm per µS/cm)"
+        product += f" ± {h.value('product/uncertainty')}, limit {h.value('product/limit')}"
     alerts = sorted(topic.rsplit("/", 1)[1] for topic in h.kept if topic.startswith(f"{h.device}/$alert/"))
     return [
-        _row("Use it?", f"{answer}: product {product}"),
+        _row("Use it?", answer),
+        _row("Product", f"{product}, scale {h.value('product/factor')} ppm per µS/cm"),
         _row("Reservoir", f"{_bar(h.number('reservoir/level') / 100.0)} {_volume(h)}"),
         _row("", f"zone {h.value('reservoir/zone')}, about {_with_unit(h.value('reservoir/ppm'), 'ppm')}"),
         _row("Valve", f"{valve.upper()}, phase {phase}"),
-        _row("", f"waits for {', '.join(missing)}" if missing else "every permissive holds"),
+        _row("", f"missing: {', '.join(missing)}" if missing else "every permissive holds"),
         _row("Purifier", f"{_with_unit(h.value('purifier/treated'), 'L')} treated, {_load(h)}"),
         _row("Trip", f"{trip} came first" if trip and trip != "none" else "none"),
         _row("Alerts", ", ".join(alerts) or "none"),
