@@ -1,0 +1,123 @@
+"""The front of an exchange bed: the running cartridge's own effluent sharpens what is known of its capacity.
+
+While the product is pure the evidence is only that the front has not come yet, and the prior capacity
+speaks; once it rises, its shape does. Real fronts are not exactly those of the model, so readings count once
+for each half of an e-fold of the front, have heavy tails, and are forgotten as the front moves on: the
+posterior never grows surer than the model deserves, and the cost of an update does not depend on the age of
+the cartridge.
+"""
+
+import math
+from dataclasses import dataclass, replace
+
+from bridge.errors import InputError, OutOfRangeError
+from bridge.purifier.capacity import Capacity
+from bridge.purifier.grid import RESOLUTION_SHARE, Grid, Reading, blank, weigh
+from bridge.purifier.load import Load, add
+
+_NEW = Load()
+_E_FOLD_SHARE = 0.5
+_FLOOR_SHARE = 0.02
+_RISE_SHARE = 0.04
+_GATE = 0.1
+"""A reading worth less than this share of an independent one waits until more load has passed."""
+
+
+@dataclass(frozen=True, slots=True)
+class Front:
+    """An exchange bed's progress. Grams and ppm are on the limit's scale.
+
+    ``feed_ppm`` is the mean feed of about the last tenth of the capacity, ``floor_ppm`` what the bed leaves
+    while its front is far (infinite before the first reading), ``crossed`` the load at which the product
+    first reached the limit (None before).
+    """
+
+    grid: Grid
+    load: Load = _NEW
+    applied_g: float = 0.0
+    feed_ppm: float = 0.0
+    floor_ppm: float = math.inf
+    unused_g: float = 0.0
+    last_product_ppm: float = 0.0
+    crossed: Load | None = None
+
+    @property
+    def risen(self) -> bool:
+        """Whether the product stands 4 % of the limit above the bed's own floor."""
+        floor = 0.0 if math.isinf(self.floor_ppm) else self.floor_ppm
+        return self.last_product_ppm >= floor + _RISE_SHARE * self.grid.limit_ppm
+
+
+def begin(prior: Capacity, limit_ppm: float) -> Front:
+    """A new bed of which only ``prior`` is known, watched for ``limit_ppm``.
+
+    Raises:
+        InputError: a limit that is not above zero.
+    """
+    if not (math.isfinite(limit_ppm) and limit_ppm > 0.0):
+        raise InputError(f"Front: a limit of {limit_ppm:g} ppm; it must be above zero.")
+    return Front(blank(prior, limit_ppm))
+
+
+def observe(
+    front: Front, volume_l: float, feed_ppm: float, product_ppm: float, standing: bool = False
+) -> Front:
+    """The front after ``volume_l`` more litres whose feed and product read so.
+
+    A ``standing`` sample (the first water after a rest) adds to the load and says nothing of the front. A
+    product above the feed counts as the feed. Most calls only add to the load; the grid is brought up to
+    date when the load or the product has moved enough to matter.
+
+    Raises:
+        OutOfRangeError: a negative or non-finite value.
+    """
+    if not (math.isfinite(product_ppm) and product_ppm >= 0.0):
+        raise OutOfRangeError(f"Front: a product of {product_ppm} ppm; it must be zero or more.")
+    load = add(front.load, volume_l, feed_ppm, min(product_ppm, feed_ppm))
+    if front.crossed is not None:
+        return replace(front, load=load)
+    if standing:
+        floor = 0.0 if math.isinf(front.floor_ppm) else front.floor_ppm
+        gained = max(feed_ppm - floor, 0.0) * volume_l / 1000.0
+        return replace(front, load=load, applied_g=front.applied_g + gained)
+    if product_ppm >= front.grid.limit_ppm:
+        return replace(front, load=load, crossed=_crossing(front, load, product_ppm))
+    floor = min(product_ppm, front.floor_ppm)
+    gained = max(feed_ppm - floor, 0.0) * volume_l / 1000.0
+    typical = front.grid.typical_g
+    share = min(1.0, gained / (0.1 * typical)) if front.feed_ppm else 1.0
+    applied = front.applied_g + gained
+    mean_feed = front.feed_ppm + share * (feed_ppm - front.feed_ppm)
+    floor = _floor(front, product_ppm, gained)
+    unused = front.unused_g + gained
+    resolution = RESOLUTION_SHARE * front.grid.limit_ppm
+    changed = abs(math.log((product_ppm + resolution) / (front.last_product_ppm + resolution)))
+    by_load = unused / (_E_FOLD_SHARE * front.grid.spread * typical)
+    by_change = changed / _E_FOLD_SHARE
+    grid, last = front.grid, front.last_product_ppm
+    if by_load >= _GATE or by_change >= 1.0:
+        reading = Reading(applied, mean_feed, feed_ppm, floor, product_ppm)
+        grid, unused, last = weigh(grid, reading, min(1.0, max(by_load, by_change))), 0.0, product_ppm
+    return Front(grid, load, applied, mean_feed, floor, unused, last)
+
+
+def _floor(front: Front, product_ppm: float, gained_g: float) -> float:
+    """The floor follows the product down at once, and up slowly and only while the product is near it."""
+    floor = front.floor_ppm
+    if product_ppm <= floor:
+        return product_ppm
+    if product_ppm - floor > _FLOOR_SHARE * front.grid.limit_ppm:
+        return floor
+    return floor + min(1.0, gained_g / (0.3 * front.grid.typical_g)) * (product_ppm - floor)
+
+
+def _crossing(front: Front, load: Load, product_ppm: float) -> Load:
+    """Where between the last reading and this one the product passed the limit, on an exponential rise."""
+    before = max(front.last_product_ppm, 1e-3)
+    if front.load.treated_l == 0.0 or before >= front.grid.limit_ppm:
+        return load
+    rise = math.log(product_ppm / before)
+    share = math.log(front.grid.limit_ppm / before) / rise if rise > 0.0 else 1.0
+    treated = front.load.treated_l + share * (load.treated_l - front.load.treated_l)
+    taken_up = front.load.taken_up_g + share * (load.taken_up_g - front.load.taken_up_g)
+    return Load(treated, taken_up)

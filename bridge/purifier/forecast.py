@@ -1,0 +1,183 @@
+"""How many litres and days are left, with their intervals, and when to order.
+
+The posterior over the load at the crossing is turned into litres by the feed to be expected, itself with an
+uncertainty, and into days by the use to be expected.
+"""
+
+import math
+from dataclasses import dataclass
+
+from bridge.errors import InputError
+from bridge.purifier.breakthrough import Front
+from bridge.purifier.grid import CELLS, SHELVES, SLOPES, posterior
+
+ORDER_DRY_SHARE = 0.02
+"""Order as soon as this share of the lead time is to be expected without a working cartridge.
+
+Unlike a bare chance of running out it weighs how long one would be without: where the capacity is well known
+being late means being late by little.
+"""
+
+_SPREAD_POINTS = ((-1.732, 1 / 6), (0.0, 2 / 3), (1.732, 1 / 6))
+"""Gauss-Hermite: three values and weights that carry a normal's mean and variance."""
+
+Cell = tuple[float, float, float]
+"""Litres left from, to, and the probability spread evenly between the two."""
+
+
+@dataclass(frozen=True, slots=True)
+class Interval:
+    """A quantity's median with its central 80 % and 95 % intervals."""
+
+    median: float
+    low80: float
+    high80: float
+    low95: float
+    high95: float
+
+    def shifted(self, offset: float) -> "Interval":
+        """The interval of the quantity + ``offset``."""
+        values = (self.median, self.low80, self.high80, self.low95, self.high95)
+        return Interval(*(value + offset for value in values))
+
+
+@dataclass(frozen=True, slots=True)
+class Expected:
+    """A mean to be expected (a feed in ppm, a use in litres a day) and its standard deviation."""
+
+    mean: float
+    sd: float
+
+    def __post_init__(self) -> None:
+        if not (math.isfinite(self.mean) and self.mean > 0.0 and math.isfinite(self.sd) and self.sd >= 0.0):
+            raise InputError(
+                f"Expected {self.mean:g} ± {self.sd:g}: the mean must be above zero, the deviation not below."
+            )
+
+
+@dataclass(frozen=True, slots=True)
+class Forecast:
+    """What is left. ``rests_on`` names what the figures were drawn from.
+
+    ``chance_within_lead`` is the probability that the product crosses the limit within the lead time,
+    ``dry_share_of_lead`` the part of the lead time that is on average spent after the crossing; ``order_now``
+    says that the latter has reached ORDER_DRY_SHARE, or that the crossing is past.
+    """
+
+    litres_left: Interval
+    days_left: Interval
+    chance_within_lead: float
+    dry_share_of_lead: float
+    order_now: bool
+    rests_on: str
+
+
+def forecast(front: Front, feed: Expected, use_l_per_day: Expected, lead_days: float) -> Forecast:
+    """Litres and days left for an exchange bed, and whether to order.
+
+    Args:
+        front: the running bed.
+        feed: the mean feed to be expected until it gives out, ppm.
+        use_l_per_day: mean product to be drawn until then, litres a day.
+        lead_days: days from the order to the fitted cartridge.
+
+    Raises:
+        InputError: a negative lead time.
+    """
+    seen = "product over the limit" if front.crossed else "product rising" if front.risen else "product pure"
+    rests_on = f"{front.grid.prior.rests_on}; {seen}; feed {feed.mean:.3g} ± {feed.sd:.2g} ppm"
+    return from_cells(cells_left(front, feed), use_l_per_day, lead_days, rests_on)
+
+
+def from_cells(cells: list[Cell], use_l_per_day: Expected, lead_days: float, rests_on: str) -> Forecast:
+    """The forecast that a distribution of litres left makes with a use and a lead time.
+
+    Raises:
+        InputError: a negative lead time.
+    """
+    if not (math.isfinite(lead_days) and lead_days >= 0.0):
+        raise InputError(f"Forecast: a lead time of {lead_days:g} days; it must be zero or more.")
+    days: list[Cell] = []
+    for use, share in _spread(use_l_per_day):
+        days.extend((low / use, high / use, weight * share) for low, high, weight in cells)
+    total = sum(weight for _, _, weight in days)
+    chance = min(1.0, sum(weight * _part_below(low, high, lead_days) for low, high, weight in days) / total)
+    dry_days = sum(weight * _mean_below(low, high, lead_days) for low, high, weight in days) / total
+    dry_share = dry_days / lead_days if lead_days > 0.0 else 0.0
+    left = interval(days)
+    order = dry_share >= ORDER_DRY_SHARE or left.high95 <= 0.0
+    rests_on = f"{rests_on}; use {use_l_per_day.mean:.3g} ± {use_l_per_day.sd:.2g} L/day"
+    return Forecast(interval(cells), left, chance, dry_share, order, rests_on)
+
+
+def cells_left(front: Front, feed: Expected) -> list[Cell]:
+    """The distribution of the litres until the product crosses the limit, on the feed to be expected.
+
+    All at zero once it has crossed. A feed at or under the limit never crosses it; the figure is then the
+    litres until nearly the whole feed comes through.
+    """
+    if front.crossed is not None:
+        return [(0.0, 0.0, 1.0)]
+    reach = max(feed.mean, 1.05 * front.grid.limit_ppm)
+    ln_open = math.log(reach / (reach - front.grid.limit_ppm))
+    weights = posterior(front.grid)
+    floor = 0.0 if math.isinf(front.floor_ppm) else front.floor_ppm
+    half = 0.5 * front.grid.ln_step
+    capacities = [math.exp(front.grid.ln_low + i * front.grid.ln_step) for i in range(CELLS)]
+    grams: list[Cell] = []
+    k = 0
+    for stretch in [1.0 + slope * ln_open for slope in SLOPES] + [1.0] * len(SHELVES):
+        for capacity in capacities:
+            weight = weights[k]
+            k += 1
+            if weight > 1e-5:
+                centre = capacity * stretch
+                low = max(centre * (1.0 - half) - front.applied_g, 0.0)
+                high = max(centre * (1.0 + half) - front.applied_g, 0.0)
+                grams.append((low, high, weight))
+    litres: list[Cell] = []
+    for ppm, share in _spread(feed):
+        per_g = 1000.0 / max(ppm - floor, 1e-3 * feed.mean)
+        litres.extend((low * per_g, high * per_g, weight * share) for low, high, weight in grams)
+    return litres
+
+
+def interval(cells: list[Cell]) -> Interval:
+    """Median and central intervals of a distribution given as cells."""
+    ordered = sorted(cells, key=lambda cell: cell[0] + cell[1])
+    total = sum(weight for _, _, weight in ordered)
+    targets = iter([p * total for p in (0.025, 0.1, 0.5, 0.9, 0.975)])
+    values: list[float] = []
+    reached = 0.0
+    target = next(targets)
+    for low, high, weight in ordered:
+        while reached + weight >= target:
+            values.append(low + (high - low) * (target - reached) / weight)
+            target = next(targets, math.inf)
+        reached += weight
+    # cells overlap, and one spread may put a bound a hair past its neighbour
+    low95, low80, median, high80, high95 = sorted(values)
+    return Interval(median, low80, high80, low95, high95)
+
+
+def _part_below(low: float, high: float, mark: float) -> float:
+    if high <= mark:
+        return 1.0
+    return max(mark - low, 0.0) / (high - low) if high > low else 0.0
+
+
+def _mean_below(low: float, high: float, mark: float) -> float:
+    """Mean distance below the mark (zero above it) of a value spread evenly from low to high."""
+    if high <= mark:
+        return mark - 0.5 * (low + high)
+    return 0.5 * (mark - low) ** 2 / (high - low) if low < mark else 0.0
+
+
+def _spread(expected: Expected) -> list[tuple[float, float]]:
+    """Values and weights that stand for an expectation with its deviation."""
+    if expected.sd == 0.0:
+        return [(expected.mean, 1.0)]
+    return [
+        (max(expected.mean + offset * expected.sd, 0.2 * expected.mean), share)
+        for offset, share in _SPREAD_POINTS
+    ]

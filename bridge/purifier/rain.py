@@ -1,0 +1,165 @@
+"""How reliably a roof and a tank of a given size give water: a daily balance over recorded or drawn rain."""
+
+import math
+import random
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from bridge.errors import InputError
+
+_DAYS_IN_MONTH = (31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31)
+
+
+@dataclass(frozen=True, slots=True)
+class Collection:
+    """A roof, its gutter and its tank.
+
+    ``runoff`` is the share of the rain that reaches the tank (0.8 to 0.9 for a hard roof: common practice, no
+    source), ``first_flush_mm`` the rain of each wet day that is led away because it washes the roof.
+    """
+
+    roof_m2: float
+    tank_l: float
+    runoff: float = 0.85
+    first_flush_mm: float = 0.5
+
+    def __post_init__(self) -> None:
+        for what, value in (("roof", self.roof_m2), ("tank", self.tank_l)):
+            if not (math.isfinite(value) and value > 0.0):
+                raise InputError(f"Rain: a {what} of {value:g}; it must be above zero.")
+        if not 0.0 < self.runoff <= 1.0:
+            raise InputError(f"Rain: a runoff share of {self.runoff:g}; give more than 0 and at most 1.")
+        if not (math.isfinite(self.first_flush_mm) and self.first_flush_mm >= 0.0):
+            raise InputError(f"Rain: a first flush of {self.first_flush_mm:g} mm; it must be zero or more.")
+
+
+@dataclass(frozen=True, slots=True)
+class RainBalance:
+    """What one run of days gave. Litres in + start = out + spilt + end."""
+
+    days: int
+    days_met: int
+    collected_l: float
+    given_l: float
+    spilt_l: float
+    end_l: float
+    longest_dry_days: int
+
+    @property
+    def reliability(self) -> float:
+        """Share of the days on which the whole need was met."""
+        return self.days_met / self.days if self.days else 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Reliability:
+    """Share of days met over many years: its mean, the worst year in ten, and the worst of all."""
+
+    mean: float
+    one_year_in_ten: float
+    worst: float
+    given_l_per_day: float
+    longest_dry_days: int
+    years: int
+
+
+def balance(
+    rain_mm: Sequence[float], collection: Collection, need_l_per_day: float, start_l: float = 0.0
+) -> RainBalance:
+    """The tank day by day: rain comes in, what is over the brim spills, the need is drawn while it lasts.
+
+    Raises:
+        InputError: a negative or non-finite rain, need or start, or a start beyond the tank.
+    """
+    if not (math.isfinite(need_l_per_day) and need_l_per_day >= 0.0):
+        raise InputError(f"Rain: a need of {need_l_per_day:g} L/day; it must be zero or more.")
+    if not 0.0 <= start_l <= collection.tank_l:
+        raise InputError(f"Rain: {start_l:g} L to start with; the tank holds 0 to {collection.tank_l:g}.")
+    stored = start_l
+    met = dry = longest = 0
+    collected = given = spilt = 0.0
+    for day, mm in enumerate(rain_mm, start=1):
+        if not (math.isfinite(mm) and mm >= 0.0):
+            raise InputError(f"Rain: day {day} has {mm} mm; it must be zero or more.")
+        comes = max(mm - collection.first_flush_mm, 0.0) * collection.roof_m2 * collection.runoff
+        collected += comes
+        stored += comes
+        over_brim = max(stored - collection.tank_l, 0.0)
+        spilt += over_brim
+        stored -= over_brim
+        drawn = min(need_l_per_day, stored)
+        stored -= drawn
+        given += drawn
+        if drawn >= need_l_per_day:
+            met += 1
+            dry = 0
+        else:
+            dry += 1
+            longest = max(longest, dry)
+    return RainBalance(len(rain_mm), met, collected, given, spilt, stored, longest)
+
+
+def draw_year(monthly_mm: Sequence[float], wet_days: Sequence[float], seed: int) -> list[float]:
+    """A year of daily rain drawn from monthly means: wet spells by a two-state chain, amounts exponential.
+
+    A wet day is likelier after a wet day (persistence 0.75 of the chain: Geng et al., Agricultural and Forest
+    Meteorology 36 (1986) 363, find p(wet | dry) = 0.75 x the share of wet days; from memory). A month's total
+    scatters by itself about the mean. The same seed gives the same year.
+
+    Raises:
+        InputError: not twelve months, a negative amount, or more wet days than the month has.
+    """
+    if len(monthly_mm) != 12 or len(wet_days) != 12:
+        raise InputError(
+            f"Rain: {len(monthly_mm)} monthly amounts and {len(wet_days)} wet-day counts; give 12 of each."
+        )
+    rng = random.Random(seed)
+    year: list[float] = []
+    wet = False
+    for month, (mm, count, days) in enumerate(
+        zip(monthly_mm, wet_days, _DAYS_IN_MONTH, strict=True), start=1
+    ):
+        if not (math.isfinite(mm) and mm >= 0.0 and 0.0 <= count <= days):
+            raise InputError(f"Rain: month {month} has {mm:g} mm on {count:g} wet days of {days}.")
+        if mm > 0.0 and count == 0.0:
+            raise InputError(f"Rain: month {month} has {mm:g} mm and no wet day; give at least one.")
+        share = count / days
+        for _ in range(days):
+            chance = 0.25 + 0.75 * share if wet else 0.75 * share
+            wet = share > 0.0 and rng.random() < chance
+            year.append(rng.expovariate(count / mm) if wet and mm > 0.0 else 0.0)
+    return year
+
+
+def reliability(
+    monthly_mm: Sequence[float],
+    wet_days: Sequence[float],
+    collection: Collection,
+    need_l_per_day: float,
+    years: int = 60,
+    seed: int = 1,
+) -> Reliability:
+    """How reliably the need is met over many drawn years, each starting with what the last one left.
+
+    A year before them, from an empty tank and not counted, settles what the first one starts with.
+
+    Raises:
+        InputError: as ``draw_year`` and ``balance``, or fewer than ten years.
+    """
+    if years < 10:
+        raise InputError(f"Rain: {years} years; give at least 10.")
+    before = balance(draw_year(monthly_mm, wet_days, seed * 10_000 - 1), collection, need_l_per_day)
+    stored = before.end_l
+    shares: list[float] = []
+    longest = 0
+    given = 0.0
+    for year in range(years):
+        result = balance(
+            draw_year(monthly_mm, wet_days, seed * 10_000 + year), collection, need_l_per_day, stored
+        )
+        stored = result.end_l
+        shares.append(result.reliability)
+        given += result.given_l / result.days
+        longest = max(longest, result.longest_dry_days)
+    shares.sort()
+    return Reliability(sum(shares) / years, shares[years // 10], shares[0], given / years, longest, years)

@@ -1,0 +1,76 @@
+"""The cartridge book: ratings in the trade's units, and what became of each cartridge."""
+
+from datetime import UTC, datetime
+
+import pytest
+
+from bridge.errors import InputError
+from bridge.purifier import distiller, units
+from bridge.purifier.cartridge import (
+    Cartridge,
+    Fate,
+    Kind,
+    RatedGrains,
+    RatedGrams,
+    RatedLitres,
+    RatedResin,
+    litres_on_feed,
+    rated_grams,
+)
+
+FITTED = datetime(2025, 3, 1, tzinfo=UTC)
+
+
+def test_one_grain_per_us_gallon_is_17_118_ppm() -> None:
+    # exact by definition: 64.79891 mg in a grain, 3.785411784 L in a US gallon
+    assert units.ppm(1.0, "gpg") == pytest.approx(17.118, abs=0.0005)
+    assert units.litres(1.0, "us-gal") == 3.785411784
+    assert units.grams(1.0, "grain") == pytest.approx(0.06479891, rel=1e-12)
+
+
+def test_twenty_cubic_feet_of_10000_grains_each_treat_8000_us_gallons_of_25_grains_per_gallon() -> None:
+    # worked example, common practice in the trade
+    capacity = rated_grams(RatedGrains(20.0 * 10_000.0))
+    litres = litres_on_feed(capacity, units.ppm(25.0, "gpg"))
+    assert litres / units.LITRES_PER_US_GALLON == pytest.approx(8000.0, rel=1e-9)
+
+
+def test_a_rating_of_litres_at_a_ppm_treats_fewer_litres_of_a_harder_feed_in_proportion() -> None:
+    # common practice, no source: about 45 to 50 US gallons of 80 to 110 ppm, fewer in proportion when harder
+    capacity = rated_grams(RatedLitres(units.litres(47.5, "us-gal"), 95.0))
+    assert litres_on_feed(capacity, 95.0) == pytest.approx(units.litres(47.5, "us-gal"))
+    assert litres_on_feed(capacity, 285.0) == pytest.approx(units.litres(47.5, "us-gal") / 3.0)
+
+
+def test_resin_and_grams_ratings_stand_on_the_scale_they_are_given_on() -> None:
+    assert rated_grams(RatedResin(2.0, 0.5)) == pytest.approx(50.04)
+    assert rated_grams(RatedResin(2.0, 0.5), equivalent_weight_g=60.0) == pytest.approx(60.0)
+    assert rated_grams(RatedGrams(33.0)) == 33.0
+
+
+def test_a_cartridge_with_a_negative_price_or_a_fate_without_its_date_is_refused() -> None:
+    with pytest.raises(InputError, match="price -1"):
+        Cartridge("pitcher", Kind.EXCHANGE, RatedGrams(20.0), -1.0, FITTED)
+    with pytest.raises(InputError, match="exhausted"):
+        Cartridge("pitcher", Kind.EXCHANGE, None, 15.0, FITTED, fate=Fate.EXHAUSTED)
+    early = datetime(2024, 1, 1, tzinfo=UTC)
+    with pytest.raises(InputError, match="before it was fitted"):
+        Cartridge("pitcher", Kind.EXCHANGE, None, 15.0, FITTED, removed=early, fate=Fate.EXHAUSTED)
+
+
+@pytest.mark.parametrize("unit", ["furlong", "", "gal"])
+def test_an_unknown_unit_is_answered_with_the_known_ones(unit: str) -> None:
+    with pytest.raises(InputError, match="us-gal"):
+        units.litres(1.0, unit)
+
+
+@pytest.mark.parametrize("rating", [RatedLitres(0.0, 95.0), RatedGrains(-3.0), RatedResin(1.0, float("nan"))])
+def test_a_rating_that_is_not_above_zero_is_refused(rating: RatedLitres | RatedGrains | RatedResin) -> None:
+    with pytest.raises(InputError, match="above zero"):
+        rated_grams(rating)
+
+
+def test_a_distiller_is_descaled_by_the_volume_it_boiled() -> None:
+    assert distiller.scale_g(100.0, 250.0) == pytest.approx(25.0)
+    assert distiller.litres_to_descaling(60.0, 250.0, allowed_g=25.0) == pytest.approx(40.0)
+    assert distiller.litres_to_descaling(200.0, 250.0, allowed_g=25.0) == 0.0
