@@ -46,6 +46,8 @@ class Memory:
     throughput_l: float = 0.0
     feed_ppm: float | None = None
     """The last good feed value."""
+    over_advice_since: float | None = None
+    """Since when product has been over the advised value in a fill without a break."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,6 +124,9 @@ def assess(
         Inflow(reading.path, pulsed_l, product_ppm, band_ppm, feed_ppm),
         now,
     )
+    over_advice_since = _over_advice(plan, memory.over_advice_since, product, filling, now)
+    # A rinse ends at the limit, and what is left of the standing water washes out in the fill.
+    advice_exceeded = over_advice_since is not None and now - over_advice_since >= plan.limits.rinse_max_s
     assessment = Assessment(
         frame_at=now,
         product_ppm=product_ppm,
@@ -136,9 +141,11 @@ def assess(
         throughput_l=None if plan.litres_per_pulse is None else throughput_l,
         seen=_SEEN[reading.path],
         controller_fault=bool(reading.faults & _UNSOUND),
-        advisories=_advisories(plan, reading, product, feed, level, filling),
+        advisories=_advisories(plan, reading, product, feed, level, advice_exceeded),
     )
-    after = Memory(inventory, product_state, feed_state, level_state, pulses, throughput_l, feed_ppm)
+    after = Memory(
+        inventory, product_state, feed_state, level_state, pulses, throughput_l, feed_ppm, over_advice_since
+    )
     return after, Picture(assessment, product, feed, level, feed_ppm, reading.path, reading.faults)
 
 
@@ -207,12 +214,26 @@ def _count(plan: StationPlan, memory: Memory, pulses: int | None) -> tuple[int |
     return pulses, memory.throughput_l + litres, litres
 
 
+def _over_advice(
+    plan: StationPlan, since: float | None, product: ProbeView, filling: bool, now: float
+) -> float | None:
+    measured = product.measurement
+    if not filling or measured is None or measured.dissolved_solids_ppm < plan.limits.advice_ppm:
+        return None
+    return now if since is None else since
+
+
 def _advisories(
-    plan: StationPlan, reading: Reading, product: ProbeView, feed: ProbeView, level: Level, filling: bool
+    plan: StationPlan,
+    reading: Reading,
+    product: ProbeView,
+    feed: ProbeView,
+    level: Level,
+    advice_exceeded: bool,
 ) -> frozenset[Advisory]:
     found = set()
-    limits, measured = plan.limits, product.measurement
-    if filling and measured is not None and measured.dissolved_solids_ppm >= limits.advice_ppm:
+    limits = plan.limits
+    if advice_exceeded:
         found.add(Advisory.PRODUCT_OVER_ADVICE)
     if Health.GOOD < product.health < Health.FUNCTION_CHECK and product.findings:
         found.add(Advisory.PROBE_MAINTENANCE)

@@ -14,6 +14,10 @@ COMMANDS = {
     "demo": "A simulated rig, a broker and the daemon together, on one screen.",
     "rig": "Serve a simulated controller on a pseudo-terminal.",
     "sample": "Judge a reading taken by hand.",
+    "forecast": "When will the purifier give out?",
+    "sources": "Which way of making water is the right one, and what does a litre cost?",
+    "log": "Read events, alarms and commands out of the log.",
+    "export": "Write the log as CSV or SenML.",
 }
 
 

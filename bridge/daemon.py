@@ -12,13 +12,20 @@ import structlog
 
 from bridge.errors import HubError
 from bridge.guard.commands import GuardCommand
+from bridge.guard.state import GuardState
+from bridge.guard.words import Advisory
+from bridge.history.outbox import OutboxLevel
+from bridge.history.trouble import LogTrouble
 from bridge.hub.announcements import Announcements
 from bridge.hub.client import HubClient
 from bridge.hub.topics import Level as HubLevel
 from bridge.hub.view import StationView
+from bridge.inventory import Inventory
+from bridge.logbook import Logbook
 from bridge.plan import BridgePlan, HubPlan, StationPlan
+from bridge.relay import carry
 from bridge.service import ServiceManager
-from bridge.station import Level, Station, StationEvent
+from bridge.station import Level, Station, StationEvent, Turn
 from bridge.wire.codec import Damaged, Ignored
 from bridge.wire.messages import FromController
 from bridge.wire.port import LinkDown, LinkUp, SerialLink
@@ -27,6 +34,10 @@ _log = structlog.get_logger("clearwell")
 
 FIRST_WAIT_S = 1.0
 LONGEST_WAIT_S = 60.0
+STATE_LOST = (
+    "What was latched before the restart is not known, because the log could not be read; filling is on "
+    "hold. Look at the purifier and the reservoir, and lift the hold when all is well."
+)
 
 _STRUCTLOG_LEVEL = {Level.INFO: logging.INFO, Level.WARNING: logging.WARNING, Level.ERROR: logging.ERROR}
 _HUB_LEVEL = {Level.INFO: HubLevel.INFO, Level.WARNING: HubLevel.WARN, Level.ERROR: HubLevel.ERROR}
@@ -44,8 +55,10 @@ class Keeper:
         plan: StationPlan,
         on_view: Callable[[StationView], None],
         on_event: Callable[[StationEvent], None],
+        logbook: Logbook | None = None,
     ) -> None:
         self.plan = plan
+        self._logbook = logbook
         self._link = SerialLink(
             plan.port,
             on_message=self._on_message,
@@ -58,7 +71,13 @@ class Keeper:
         self._on_event = on_event
         self._loop = asyncio.get_running_loop()
         self._stopping = False
-        self.station = self._begin()
+        restored = None if logbook is None else logbook.restored(plan)
+        if restored is None:
+            self.station = self._begin(None, None)
+        else:
+            self.station = self._begin(restored.state, restored.accounts)
+            if not restored.known:
+                self._say("state-lost", STATE_LOST)
 
     def close_now(self) -> None:
         """Send the close and let nothing open the valve again."""
@@ -69,7 +88,16 @@ class Keeper:
         """Obey a person: None, or the sentence that refuses."""
         if self._stopping:
             return "the bridge is stopping."
-        return self.station.command(command, self._loop.time())
+        refusal = self.station.command(command, self._loop.time())
+        if refusal is None:
+            self.save_accounts()
+        return refusal
+
+    def save_accounts(self) -> None:
+        """Let the log keep what the reservoir holds and what the purifier took up."""
+        if self._logbook is not None:
+            accounts = self.station.memory.inventory
+            self._logbook.accounts(self.plan.identity.reservoir, self.station.state, accounts)
 
     async def run(self) -> None:
         """Keep it until :meth:`close_now`."""
@@ -79,14 +107,10 @@ class Keeper:
             try:
                 await self._session()
             except Exception as error:  # noqa: BLE001 - one reservoir's fault must not end the others
-                self._on_event(
-                    StationEvent(
-                        self.plan.identity.reservoir,
-                        "station-failed",
-                        Level.ERROR,
-                        f"This reservoir's session ended by a fault of the program ({error!r}); its valve "
-                        f"was closed. It begins anew in {wait_s:.0f} s. Please report this with the log.",
-                    )
+                self._say(
+                    "station-failed",
+                    f"This reservoir's session ended by a fault of the program ({error!r}); its valve "
+                    f"was closed. It begins anew in {wait_s:.0f} s. Please report this with the log.",
                 )
                 _log.exception("station-failed", reservoir=self.plan.identity.reservoir)
                 await asyncio.sleep(wait_s)
@@ -96,7 +120,7 @@ class Keeper:
                     else min(2 * wait_s, LONGEST_WAIT_S)
                 )
                 # The guard's state goes on: a latched trip does not vanish because the program failed.
-                self.station = self._begin(self.station)
+                self.station = self._begin(self.station.state, self.station.memory.inventory)
 
     async def _session(self) -> None:
         async with asyncio.TaskGroup() as group:
@@ -111,17 +135,25 @@ class Keeper:
             if not self._stopping:
                 self.station.tick(self._loop.time())
 
-    def _begin(self, before: Station | None = None) -> Station:
+    def _begin(self, state: GuardState | None, accounts: Inventory | None) -> Station:
         return Station(
             self.plan,
             send=self._link.send,
             next_sequence=self._link.next_sequence,
             now=self._loop.time(),
             on_view=self._on_view,
+            on_turn=None if self._logbook is None else self._on_turn,
             on_event=self._on_event,
-            state=None if before is None else before.state,
-            accounts=None if before is None else before.memory.inventory,
+            state=state,
+            accounts=accounts,
         )
+
+    def _say(self, event: str, sentence: str) -> None:
+        self._on_event(StationEvent(self.plan.identity.reservoir, event, Level.ERROR, sentence))
+
+    def _on_turn(self, turn: Turn) -> None:
+        if self._logbook is not None:
+            self._logbook.turn(self.plan.identity.reservoir, turn)
 
     def _on_message(self, message: FromController) -> None:
         if not self._stopping:
@@ -139,16 +171,18 @@ class Keeper:
 
 
 class Daemon:
-    """All reservoirs, the broker, and how it ends."""
+    """All reservoirs, the log, the broker, and how it ends."""
 
     def __init__(self, plan: BridgePlan, watcher: Callable[[StationEvent], None] | None = None) -> None:
         self.plan = plan
         self._watcher = watcher
         self._hub: HubClient | None = None if plan.hub is None else self._client(plan.hub, plan.stations)
-        self.keepers = {
-            station.identity.reservoir: Keeper(station, self._on_view, self._on_event)
-            for station in plan.stations
-        }
+        self._logbook: Logbook | None = None
+        if plan.log is not None:
+            self._logbook = Logbook(plan.log, plan.stations, self._on_log, self._on_outbox)
+        self.keepers: dict[str, Keeper] = {}
+        self.ready = asyncio.Event()
+        """Set when every reservoir is kept."""
         self._stop = asyncio.Event()
         self._service = ServiceManager.from_environment()
 
@@ -169,23 +203,41 @@ class Daemon:
         for number in (signal.SIGTERM, signal.SIGINT):
             loop.add_signal_handler(number, self.stop)
         try:
-            async with asyncio.TaskGroup() as group:
-                for keeper in self.keepers.values():
-                    group.create_task(keeper.run())
-                if self._hub is not None:
-                    group.create_task(self._hub.run())
-                pulse = group.create_task(self._service.pulse())
-                self._service.ready(f"keeping {len(self.keepers)} reservoir(s)")
-                _log.info("started", reservoirs=list(self.keepers))
-                await self._stop.wait()
-                self._service.stopping()
-                if self._hub is not None:
-                    await self._hub.stop()
-                pulse.cancel()
+            if self._logbook is not None:
+                await self._logbook.open()
+            await self._keep()
         finally:
+            if self._logbook is not None:
+                for keeper in self.keepers.values():
+                    keeper.save_accounts()
+                await self._logbook.close()
             for number in (signal.SIGTERM, signal.SIGINT):
                 loop.remove_signal_handler(number)
         _log.info("stopped")
+
+    async def _keep(self) -> None:
+        if self._stop.is_set():
+            return
+        for one in self.plan.stations:
+            keeper = Keeper(one, self._on_view, self._on_event, self._logbook)
+            self.keepers[one.identity.reservoir] = keeper
+        async with asyncio.TaskGroup() as group:
+            for keeper in self.keepers.values():
+                group.create_task(keeper.run())
+            aside = [group.create_task(self._service.pulse())]
+            if self._hub is not None:
+                group.create_task(self._hub.run())
+                if self._logbook is not None and self.plan.hub is not None:
+                    aside.append(group.create_task(carry(self._logbook, self._hub, self.plan.hub.layout)))
+            self.ready.set()
+            self._service.ready(f"keeping {len(self.keepers)} reservoir(s)")
+            _log.info("started", reservoirs=list(self.keepers))
+            await self._stop.wait()
+            self._service.stopping()
+            if self._hub is not None:
+                await self._hub.stop()
+            for task in aside:
+                task.cancel()
 
     def _client(self, hub: HubPlan, stations: Sequence[StationPlan]) -> HubClient:
         return HubClient(
@@ -194,6 +246,7 @@ class Daemon:
             [station.identity for station in stations],
             on_command=self._on_command,
             report=self._on_hub,
+            on_refused=self._on_refused,
             announcements=Announcements(hub.announcements, hub.layout),
             heartbeat_s=hub.heartbeat_s,
             clock=asyncio.get_running_loop().time,
@@ -207,6 +260,8 @@ class Daemon:
         _log.log(_STRUCTLOG_LEVEL[event.level], event.id, reservoir=event.reservoir, sentence=event.sentence)
         if self._hub is not None:
             self._hub.log(_HUB_LEVEL[event.level], f"{event.id}: {event.sentence}", event.reservoir)
+        if self._logbook is not None:
+            self._logbook.event(event)
         if self._watcher is not None:
             self._watcher(event)
 
@@ -218,3 +273,22 @@ class Daemon:
             _log.info("hub-connected")
         else:
             _log.warning("hub-away", sentence=str(trouble))
+
+    def _on_refused(self, reservoir: str, sentence: str) -> None:
+        if self._logbook is not None:
+            self._logbook.refused(reservoir, sentence)
+
+    def _on_log(self, trouble: LogTrouble | None) -> None:
+        for keeper in self.keepers.values():
+            keeper.station.note(Advisory.LOG_TROUBLE, trouble is not None)
+        if trouble is None:
+            _log.info("log-works")
+        else:
+            _log.error(trouble.fault.value, sentence=str(trouble))
+
+    def _on_outbox(self, level: OutboxLevel) -> None:
+        for keeper in self.keepers.values():
+            keeper.station.note(Advisory.OUTBOX_FILLING, level.alert)
+        _log.warning(
+            "outbox", waiting=level.waiting_readings, dropped=level.dropped_readings, alert=level.alert
+        )

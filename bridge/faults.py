@@ -123,4 +123,14 @@ FAULTS: dict[AlarmId, Fault] = {
         "The valve is kept shut until the temperature is back in its range.",
         "Protect the purifier from frost and sun.",
     ),
+    Advisory.LOG_TROUBLE: Fault(
+        "The log on disk cannot be written.",
+        "Filling goes on; what happens waits in memory, and a damaged file is set aside, not overwritten.",
+        "Look for a full or worn-out card, and at the file's permissions; the daemon's own log says more.",
+    ),
+    Advisory.OUTBOX_FILLING: Fault(
+        "The hub's log has not been reached for long, and what waits for it nears its bound.",
+        "When the bound is reached the oldest readings go first; alarms, trips and commands never do.",
+        "See why the broker is away, or whether nobody keeps the hub's log.",
+    ),
 }

@@ -4,8 +4,10 @@
 """
 
 from dataclasses import dataclass
+from pathlib import Path
 
 from bridge.guard.limits import Limits
+from bridge.history.limits import LogSettings
 from bridge.hub.announcements import AnnouncementTemplate
 from bridge.hub.broker import BrokerSettings
 from bridge.hub.topics import Layout
@@ -57,9 +59,19 @@ class HubPlan:
 
 
 @dataclass(frozen=True, slots=True)
+class LogPlan:
+    """The log on disk."""
+
+    path: Path
+    settings: LogSettings
+
+
+@dataclass(frozen=True, slots=True)
 class BridgePlan:
     """Everything one daemon does."""
 
     stations: tuple[StationPlan, ...]
     hub: HubPlan | None
     """None: no broker; the guard works all the same."""
+    log: LogPlan | None = None
+    """None: nothing is kept, and nothing survives a restart."""

@@ -28,8 +28,9 @@ from pydantic_settings import (
 from bridge.errors import InputError
 from bridge.plan import BridgePlan
 from bridge.settings_mistakes import SECRET_KEYS, Mistakes, from_validation, similar
-from bridge.settings_model import BridgeTable, HubTable, Settings
+from bridge.settings_model import BridgeTable, HubTable, LogTable, Settings
 from bridge.settings_plan import hub as hub_plan
+from bridge.settings_plan import log as log_plan
 from bridge.settings_plan import station
 from bridge.settings_reservoir import ReservoirTable
 from bridge.settings_table import Keys, Table, find, is_text
@@ -37,6 +38,7 @@ from bridge.settings_warnings import warnings_of
 
 PREFIX = "CLEARWELL_"
 CREDENTIALS = "CREDENTIALS_DIRECTORY"
+STATE_DIRECTORY = "STATE_DIRECTORY"
 LONGEST_SECRET = 65535
 """Bytes; MQTT carries no more."""
 
@@ -73,7 +75,7 @@ def read(path: Path, environ: Mapping[str, str]) -> Configuration:
     sources = (overrides, secrets, written)
     merged = _merged(sources)
 
-    bridge = hub = None
+    bridge = hub = log = None
     reservoirs: dict[str, ReservoirTable] = {}
     try:
         settings = _settings(sources)
@@ -83,12 +85,14 @@ def read(path: Path, environ: Mapping[str, str]) -> Configuration:
         # What is right by itself is still looked at, so that one reading of the messages is enough.
         hub = _part(HubTable, merged.get("hub"))
         bridge = _part(BridgeTable, merged.get("bridge", {}))
+        log = _part(LogTable, merged.get("log", {}))
         tables = merged.get("reservoir")
         for ident, table in tables.items() if isinstance(tables, dict) else ():
             if (reservoir := _part(ReservoirTable, table)) is not None:
                 reservoirs[ident] = reservoir
     else:
-        bridge, hub, reservoirs = settings.bridge, settings.hub, dict(settings.reservoir)
+        bridge, hub, log = settings.bridge, settings.hub, settings.log
+        reservoirs = dict(settings.reservoir)
 
     hub_part = None
     if hub is not None and bridge is not None:
@@ -96,7 +100,8 @@ def read(path: Path, environ: Mapping[str, str]) -> Configuration:
     stations = [station(ident, table, mistakes) for ident, table in reservoirs.items()]
     _check_ports(merged.get("reservoir"), mistakes)
     mistakes.refuse()
-    plan = BridgePlan(tuple(one for one in stations if one is not None), hub_part)
+    log_part = None if log is None else log_plan(log, path.parent, environ.get(STATE_DIRECTORY))
+    plan = BridgePlan(tuple(one for one in stations if one is not None), hub_part, log_part)
     return Configuration(plan, (*warnings_of(plan), *_about_files(plan), *strays))
 
 

@@ -87,6 +87,28 @@ class HubTable(Table):
     announcement: list[AnnouncementTable] = Field(default_factory=list, description="tables of announcements")
 
 
+class OutboxTable(Table):
+    """``log.outbox``: what is sent to the hub's log, as SenML records."""
+
+    enabled: bool = Field(default=True, description="whether records are sent at all")
+    every_s: float = Field(
+        default=10.0, ge=0, le=3600, description="at most one reading in so many seconds; 0 for all"
+    )
+    limit_mib: int = Field(default=32, ge=1, le=4096, description="how much may wait for the broker, in MiB")
+
+
+class LogTable(Table):
+    """``[log]``: what is kept on disk."""
+
+    enabled: bool = Field(
+        default=True, description="whether a log is kept; without one nothing survives a restart"
+    )
+    path: str | None = Field(default=None, min_length=1, description="the file of the log")
+    raw_days: int = Field(default=14, ge=1, le=3660, description="how long readings are kept, in days")
+    years: int = Field(default=20, ge=1, le=100, description="how long everything else is kept, in years")
+    outbox: OutboxTable = Field(default=OutboxTable(), description="a table about the hub's log")
+
+
 class Settings(BaseSettings):
     """Everything that can be set. Read it with :func:`bridge.settings.read`, which knows the sources."""
 
@@ -96,6 +118,7 @@ class Settings(BaseSettings):
         default=None, min_length=1, description="a directory with the files hub_username and hub_password"
     )
     bridge: BridgeTable = Field(default=BridgeTable(), description="a table with 'id' and 'name'")
+    log: LogTable = Field(default=LogTable(), description="a table about the log on disk")
     hub: HubTable | None = Field(default=None, description="a table about the broker, with 'host'")
     reservoir: Annotated[dict[ReservoirId, ReservoirTable], Field(min_length=1)] = Field(
         description="at least one table [reservoir.<id>], such as [reservoir.barrel]"

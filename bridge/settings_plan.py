@@ -11,12 +11,14 @@ Bounds that nobody gave follow from the reservoir. They are rules of thumb of ou
 from pathlib import Path
 
 from bridge.guard.limits import Limits
+from bridge.history.limits import LogSettings
+from bridge.history.outbox import OutboxSettings
 from bridge.hub.broker import BrokerSettings, MqttVersion, Secret, TlsSettings
 from bridge.hub.topics import Layout
 from bridge.hub.view import StationIdentity
-from bridge.plan import HubPlan, ProbePlan, StationPlan
+from bridge.plan import HubPlan, LogPlan, ProbePlan, StationPlan
 from bridge.settings_mistakes import Mistakes
-from bridge.settings_model import BridgeTable, HubTable
+from bridge.settings_model import BridgeTable, HubTable, LogTable
 from bridge.settings_reservoir import GuardTable, ProbeTable, PurifierTable, ReservoirTable
 from bridge.settings_table import Keys, given
 from bridge.settings_tank import LevelTable
@@ -27,6 +29,7 @@ from bridge.water.compensation import Method
 from bridge.water.solids import LIMIT_PPM
 
 PORT, PORT_TLS = 1883, 8883
+LOG_NAME = "clearwell.db"
 _SLICES = 50
 
 
@@ -38,6 +41,28 @@ def hub(table: HubTable, bridge: BridgeTable, directory: Path, mistakes: Mistake
         return None
     templates = tuple(one.core() for one in table.announcement)
     return HubPlan(broker, layout, templates, table.heartbeat_s)
+
+
+def log(table: LogTable, directory: Path, state_directory: str | None) -> LogPlan | None:
+    """The log's part; None where none is wanted. A path counts from ``directory``, that of the configuration.
+
+    Without a path the log lies in systemd's state directory where there is one, else beside the
+    configuration.
+    """
+    if not table.enabled:
+        return None
+    home = Path(state_directory.split(":")[0]) if state_directory else directory
+    path = home / LOG_NAME if table.path is None else directory / table.path
+    outbox = OutboxSettings(every_s=table.outbox.every_s, limit_bytes=table.outbox.limit_mib * 2**20)
+    days = 366 * table.years
+    settings = LogSettings(
+        raw_days=table.raw_days,
+        minute_days=min(days, LogSettings().minute_days),
+        hour_days=days,
+        entry_days=days,
+        outbox=outbox if table.outbox.enabled else None,
+    )
+    return LogPlan(path, settings)
 
 
 def _broker(table: HubTable, bridge: BridgeTable, directory: Path) -> BrokerSettings:

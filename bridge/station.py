@@ -63,6 +63,22 @@ class StationEvent:
     guard: GuardEvent | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class Turn:
+    """One turn of a station, whole, for whoever keeps the log."""
+
+    now: float
+    reading: bool
+    """A new reading was taken; otherwise time passed, or somebody commanded something."""
+    memory: Memory
+    """What was known at this turn; a command that was obeyed may have changed it after."""
+    picture: Picture | None
+    before: GuardState
+    state: GuardState
+    decision: Decision
+    command: GuardCommand | None
+
+
 class Station:
     """One reservoir with its purifier: everything between the wire and the hub.
 
@@ -72,6 +88,7 @@ class Station:
         next_sequence: the number for the next message.
         now: monotonic seconds at the start.
         on_view: is handed what the station shows, after every turn.
+        on_turn: is handed every turn, after the wire and before the view.
         on_event: is handed what happened, as it happens.
         state: the guard's state from an earlier run, where there is one.
         accounts: the inventory from an earlier run, where there is one.
@@ -85,6 +102,7 @@ class Station:
         next_sequence: Callable[[], int],
         now: float,
         on_view: Callable[[StationView], None] | None = None,
+        on_turn: Callable[[Turn], None] | None = None,
         on_event: Callable[[StationEvent], None] | None = None,
         state: GuardState | None = None,
         accounts: Inventory | None = None,
@@ -93,6 +111,7 @@ class Station:
         self._send = send
         self._next_sequence = next_sequence
         self._on_view = on_view
+        self._on_turn = on_turn
         self._on_event = on_event
         self.state = begin(now) if state is None else state
         self.memory: Memory = assess.begin(plan, accounts)
@@ -108,6 +127,7 @@ class Station:
         self._damage = 0.0
         self._frames_good = 0
         self._frames_damaged = 0
+        self._outside: frozenset[Advisory] = frozenset()
 
     # --- what comes in ------------------------------------------------------------------------
 
@@ -117,9 +137,12 @@ class Station:
         self._damage *= 0.99
         match message:
             case Reading():
+                if message.path is Path.SHUT:
+                    # Looked at before the decision: what is shut now no longer disobeys.
+                    self._differs_since = None
                 filling = self.state.phase is Phase.FILL
                 self.memory, self.picture = assess.assess(self.plan, self.memory, message, filling, now)
-                self._turn(now)
+                self._turn(now, reading=True)
             case Hello():
                 self._greet(message, now)
             case Refusal(why=why):
@@ -134,12 +157,15 @@ class Station:
     def link(self, up: bool, sentence: str = "") -> None:
         """The line to the controller came up, or went down for a reason."""
         self._link_up = up
-        self._greeted = False
         self._leased = None
         if up:
             self._tell("link-up", Level.INFO, "The controller is heard.")
         else:
             self._tell("link-down", Level.WARNING, sentence)
+
+    def note(self, advisory: Advisory, present: bool) -> None:
+        """Take note of a condition outside the station, such as a log that cannot be written."""
+        self._outside = self._outside | {advisory} if present else self._outside - {advisory}
 
     def tick(self, now: float) -> None:
         """Let time pass: to be called at least every ``limits.step_s`` when no reading comes."""
@@ -147,7 +173,7 @@ class Station:
 
     def command(self, command: GuardCommand, now: float) -> str | None:
         """Obey a person; None when it was carried out, else the sentence that refuses it."""
-        decision = self._turn(now, command)
+        decision = self._turn(now, command=command)
         reply = decision.replies[0]
         name = type(command).__name__
         if reply.accepted:
@@ -167,14 +193,19 @@ class Station:
 
     # --- one turn ---------------------------------------------------------------------------------
 
-    def _turn(self, now: float, *commands: GuardCommand) -> Decision:
-        assessment = self._assessment(now)
-        self.state, decision = step(self.plan.limits, self.state, assessment, commands, now)
+    def _turn(self, now: float, *, reading: bool = False, command: GuardCommand | None = None) -> Decision:
+        assessment, before = self._assessment(now), self.state
+        commands = () if command is None else (command,)
+        self.state, decision = step(self.plan.limits, before, assessment, commands, now)
         self.decision = decision
         self._drive(decision, now)
         if decision.events:
             for event in decision.events:
                 self._record(event)
+        if self._on_turn is not None:
+            self._on_turn(
+                Turn(now, reading, self.memory, self.picture, before, self.state, decision, command)
+            )
         if self._on_view is not None:
             self._on_view(self.view())
         return decision
@@ -187,7 +218,7 @@ class Station:
         return seen if advisories is seen.advisories else replace(seen, advisories=advisories)
 
     def _own_advisories(self, now: float) -> frozenset[Advisory]:
-        found: frozenset[Advisory] = frozenset()
+        found = self._outside
         if self._restarted_at is not None and now - self._restarted_at < RESTART_SHOWN_S:
             found |= {Advisory.CONTROLLER_RESTARTED}
         if self._damage > DAMAGE_SHARE:

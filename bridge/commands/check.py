@@ -42,6 +42,7 @@ def explain(plan: "BridgePlan") -> Iterator[tuple[str, list[Line]]]:
     for station in plan.stations:
         title = f'Reservoir "{station.identity.name}" ({station.identity.reservoir})'
         yield title, [*_reservoir(station), *_measured(station), *_guarded(station)]
+    yield "Log", list(_log(plan))
     yield "Hub", list(_hub(plan))
     yield (
         "Caution",
@@ -234,6 +235,24 @@ def _closed(station: "StationPlan") -> str:
 
 
 # --- the hub -------------------------------------------------------------------------------------
+
+
+def _log(plan: "BridgePlan") -> Iterator[Line]:
+    if plan.log is None:
+        yield "File", "none. A restart forgets trips, alarms and what the purifier has taken up."
+        return
+    settings = plan.log.settings
+    yield (
+        "File",
+        f"{plan.log.path}. Readings for {settings.raw_days} days, their minutes and hours for years; alarms, "
+        "trips and commands at once and for years. Trips, alarms and a hold survive a restart.",
+    )
+    if settings.outbox is not None and plan.hub is not None:
+        yield (
+            "Records",
+            f"for the hub's log on clearwell/{plan.hub.layout.bridge}/records, as SenML with their own times; "
+            "what the broker has not acknowledged waits on disk.",
+        )
 
 
 def _hub(plan: "BridgePlan") -> Iterator[Line]:

@@ -59,6 +59,10 @@ class Advisory(Enum):
     FILL_BLOCKED = "fill-blocked"
     """A fill is due and a permissive has been missing for long."""
     TEMPERATURE_OUT_OF_RANGE = "temperature-out-of-range"
+    LOG_TROUBLE = "log-trouble"
+    """The log on disk cannot be written."""
+    OUTBOX_FILLING = "outbox-filling"
+    """The records that wait for the hub's log near their bound."""
 
 
 AlarmId = Trip | Advisory

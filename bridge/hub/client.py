@@ -56,6 +56,8 @@ class HubClient:
     :param reservoirs: every reservoir that will ever be offered.
     :param on_command: called in the event loop with the reservoir's id and a whole command; it must not
         block. It returns None if it took the command, or the sentence that refuses it.
+    :param on_refused: called with the reservoir's id (or an empty text) and the sentence, for what came as a
+        command and is none.
     :param report: called with each new trouble, and with None when the connection stands. The sentence holds
         no secret.
     :param announcements: what the user wants said besides.
@@ -71,6 +73,7 @@ class HubClient:
         *,
         on_command: Callable[[str, GuardCommand], str | None],
         report: Callable[[HubError | None], None],
+        on_refused: Callable[[str, str], None] = lambda reservoir, sentence: None,
         announcements: Announcements | None = None,
         heartbeat_s: float = 300.0,
         patience: Patience | None = None,
@@ -81,6 +84,7 @@ class HubClient:
         self._layout = layout
         self._on_command = on_command
         self._report = report
+        self._on_refused = on_refused
         self._announcements = announcements or Announcements((), layout)
         self._patience = patience or Patience()
         self._clock = clock
@@ -240,6 +244,7 @@ class HubClient:
             answer = parse(self._layout, known, incoming)
             if isinstance(answer, Refused):
                 self._refuse(answer.device, answer.sentence)
+                self._on_refused(identities.get(answer.device, ""), answer.sentence)
                 continue
             refusal = self._on_command(answer.reservoir, answer.command)
             if refusal is not None:

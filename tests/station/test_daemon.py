@@ -111,6 +111,7 @@ async def _running(plan: BridgePlan) -> AsyncIterator[Daemon]:
     one = Daemon(plan)
     task = asyncio.create_task(one.run())
     try:
+        await asyncio.wait_for(one.ready.wait(), PATIENCE_S)
         yield one
     finally:
         one.stop()
@@ -342,6 +343,7 @@ async def test_one_failing_reservoir_does_not_stop_the_others(
     try:
         daemon = Daemon(plan, events.append)
         task = asyncio.create_task(daemon.run())
+        await daemon.ready.wait()
 
         def broken(*_: object) -> None:
             raise ZeroDivisionError("a fault of the program")

@@ -1,0 +1,132 @@
+"""From a station's turn to the rows of the log. Core."""
+
+from collections.abc import Callable, Iterator
+
+from bridge.faults import FAULTS
+from bridge.guard.alarms import Status
+from bridge.guard.commands import CartridgeChanged, GuardCommand, ReservoirSample, Retest
+from bridge.guard.state import AlarmChanged, Latched, Unlatched
+from bridge.guard.words import AlarmId
+from bridge.history.records import (
+    AlarmChange,
+    AlarmRow,
+    CartridgeRow,
+    CommandRow,
+    EntryRow,
+    ReadingRow,
+    SampleRow,
+    Stamp,
+)
+from bridge.inventory import holding
+from bridge.plan import StationPlan
+from bridge.station import Turn
+from bridge.view import level_health
+from bridge.water.health import Health
+from bridge.water.solids import judge
+
+Stamper = Callable[[], Stamp]
+
+
+def reading_row(plan: StationPlan, turn: Turn, stamp: Stamp) -> ReadingRow:
+    """The row of a turn that took a reading."""
+    picture = turn.picture
+    if picture is None:
+        return ReadingRow(stamp, plan.identity.reservoir, health=Health.FAILURE)
+    measured, accounts = picture.product.measurement, turn.memory.inventory
+    return ReadingRow(
+        stamp,
+        plan.identity.reservoir,
+        conductance_us=None if measured is None else measured.conductance_us,
+        temperature_c=picture.assessment.temperature_c,
+        conductivity_25_us_cm=None if measured is None else measured.conductivity_25_us_cm,
+        product_ppm=picture.assessment.product_ppm,
+        uncertainty_ppm=None if measured is None else measured.expanded_uncertainty_ppm,
+        feed_ppm=picture.feed_ppm,
+        volume_l=picture.level.volume_l,
+        reservoir_ppm=holding(accounts),
+        throughput_l=accounts.load.treated_l,
+        path=turn.state.flow,
+        health=max(picture.product.health, picture.feed.health, level_health(picture.level)),
+    )
+
+
+def entry_rows(plan: StationPlan, turn: Turn, stamp: Stamper) -> Iterator[EntryRow]:
+    """The rows of everything else that came with a turn, in the order in which it happened."""
+    name, command = plan.identity.reservoir, turn.command
+    sender = "" if command is None else command.sender
+    if command is not None:
+        yield from _command_rows(plan, turn, command, stamp)
+    firsts = {event.trip for event in turn.decision.events if isinstance(event, Latched) and event.first_out}
+    for event in turn.decision.events:
+        match event:
+            case Unlatched(trip=trip, by=by):
+                yield AlarmRow(stamp(), name, trip, AlarmChange.RESET, FAULTS[trip].sentence, by)
+            case AlarmChanged(alarm=alarm):
+                change = alarm_change(event)
+                by = sender if change in _BY_PEOPLE else ""
+                first = change is AlarmChange.RAISED and alarm in firsts
+                yield AlarmRow(stamp(), name, alarm, change, FAULTS[alarm].sentence, by, first)
+
+
+_BY_PEOPLE = {AlarmChange.ACKNOWLEDGED, AlarmChange.SHELVED, AlarmChange.UNSHELVED}
+
+
+def alarm_change(event: AlarmChanged) -> AlarmChange:
+    """The step in its life that a change of an alarm's record is."""
+    before, after = Status(event.before), Status(event.after)
+    if before is after:
+        return AlarmChange.SHELVED if event.shelved else AlarmChange.UNSHELVED
+    match after:
+        case Status.NORMAL:
+            return AlarmChange.CLEARED
+        case Status.UNACKNOWLEDGED:
+            return AlarmChange.RAISED
+        case Status.ACKNOWLEDGED:
+            return AlarmChange.ACKNOWLEDGED
+        case Status.LATCHED_ACKNOWLEDGED if before is not Status.ACKNOWLEDGED:
+            return AlarmChange.ACKNOWLEDGED
+        case _:
+            return AlarmChange.RETURNED
+
+
+def _command_rows(plan: StationPlan, turn: Turn, command: GuardCommand, stamp: Stamper) -> Iterator[EntryRow]:
+    name, reply = plan.identity.reservoir, turn.decision.replies[0]
+    refusal = "" if reply.accepted else reply.sentence
+    yield CommandRow(stamp(), name, spoken(command), command.sender, reply.accepted, refusal)
+    if not reply.accepted:
+        return
+    match command:
+        case CartridgeChanged():
+            load = turn.memory.inventory.load
+            yield CartridgeRow(stamp(), name, "", load.treated_l, load.taken_up_g, command.sender)
+        case Retest(ppm=ppm):
+            yield _sample(plan, stamp(), "product", ppm)
+        case ReservoirSample(ppm=ppm):
+            yield _sample(plan, stamp(), "reservoir", ppm)
+
+
+def spoken(command: GuardCommand) -> str:
+    """A command as a few words: its name, and what it was about."""
+    about: list[str] = []
+    for field in command.__slots__:
+        value: AlarmId | float | bool | None = getattr(command, field)
+        about.append("all" if value is None else str(getattr(value, "value", value)))
+    words = "".join(f"-{c.lower()}" if c.isupper() else c for c in type(command).__name__).strip("-")
+    return " ".join((words, *about))
+
+
+def _sample(plan: StationPlan, stamp: Stamp, of: str, ppm: float) -> SampleRow:
+    identity = plan.identity
+    return SampleRow(
+        stamp,
+        identity.reservoir,
+        of,
+        conductivity_25_us_cm=ppm / identity.factor,
+        dissolved_solids_ppm=ppm,
+        uncertainty_ppm=0.0,
+        factor=identity.factor,
+        temperature_c=None,
+        method="off",
+        verdict=judge(ppm, 0.0, identity.limit_ppm, identity.advice_ppm).value,
+        note="sent by hand, without its uncertainty",
+    )
