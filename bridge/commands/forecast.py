@@ -1,0 +1,101 @@
+"""``clearwell forecast``: when the purifier will give out."""
+
+import math
+import sys
+from collections.abc import Iterable
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from bridge.errors import InputError
+
+if TYPE_CHECKING:
+    from bridge.purifier.capacity import Capacity
+
+
+@click.command("forecast")
+@click.option(
+    "--trace",
+    type=click.Path(path_type=Path),
+    metavar="FILE.csv",
+    help="Readings of one cartridge since new.",
+)
+@click.option("--capacity-grams", type=float, metavar="G", help="What it is rated to take up, in grams.")
+@click.option("--limit", type=float, metavar="PPM", help="The product's limit, on the scale of the trace.")
+@click.option(
+    "--rating-sd",
+    type=float,
+    metavar="SHARE",
+    help="Standard deviation of the rating, as a share of it.  [default: 0.2]",
+)
+@click.option(
+    "--earlier",
+    type=float,
+    multiple=True,
+    metavar="GRAMS",
+    help="What an earlier cartridge of this kind had taken up when it gave out; again for each one.",
+)
+@click.option(
+    "--earlier-unspent",
+    type=float,
+    multiple=True,
+    metavar="GRAMS",
+    help="The same of one that was changed early, before it gave out; again for each one.",
+)
+@click.option("--plot/--no-plot", default=None, help="A plot after the table.  [default: on a terminal]")
+@click.option("--json", "as_json", is_flag=True, help="Print a list of JSON objects.")
+def command(
+    trace: Path | None,
+    capacity_grams: float | None,
+    limit: float | None,
+    rating_sd: float | None,
+    earlier: tuple[float, ...],
+    earlier_unspent: tuple[float, ...],
+    plot: bool | None,
+    as_json: bool,
+) -> None:
+    """Forecast the litres at which an exchange cartridge gives out: its product crosses the limit.
+
+    FILE.csv has the columns volume_L (litres treated since the cartridge was new), feed_ppm and product_ppm.
+    For each row the forecast is made from the rows up to it and from nothing else: the median and the 80 %
+    and 95 % intervals. The feed to come is taken as the mean of the feed so far.
+
+    Grams and ppm are on one scale: 1 g is what 1000 L lose when they become 1 ppm purer. A maker's
+    "180 L at 100 ppm" is 180 x 100 / 1000 = 18 g.
+
+    A forecast is no guard: keep measuring the product until the cartridge is changed.
+    """
+    from bridge.commands.forecast_trace import read, show
+
+    if trace is None:
+        raise InputError(
+            "forecast: there is nothing to forecast from; give --trace FILE.csv, and with it "
+            "--capacity-grams and --limit."
+        )
+    capacity_g = _above_zero("--capacity-grams", capacity_grams, "the grams that the cartridge is rated for")
+    limit_ppm = _above_zero("--limit", limit, "the product's limit in ppm")
+    if as_json and plot:
+        raise InputError("forecast: --json and --plot do not go together; leave one of them out.")
+    prior = _prior(capacity_g, rating_sd, earlier, earlier_unspent)
+    show(
+        read(trace), prior, limit_ppm, as_json, sys.stdout.isatty() and not as_json if plot is None else plot
+    )
+
+
+def _above_zero(option: str, value: float | None, what: str) -> float:
+    if value is None:
+        raise InputError(f"forecast: --trace needs {option}, {what}; give it too.")
+    if not (math.isfinite(value) and value > 0.0):
+        raise InputError(f"forecast: {option} is {value:g}; it is {what} and must be above zero.")
+    return value
+
+
+def _prior(
+    capacity_g: float, rating_sd: float | None, earlier: Iterable[float], unspent: Iterable[float]
+) -> "Capacity":
+    from bridge.purifier.capacity import RATING_SD, Evidence, estimate
+
+    book = [Evidence(grams, exhausted=True) for grams in earlier]
+    book += [Evidence(grams, exhausted=False) for grams in unspent]
+    return estimate(capacity_g, book, RATING_SD if rating_sd is None else rating_sd)

@@ -1,0 +1,91 @@
+"""A tray thickens as it dries; a flush thins it."""
+
+import math
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from bridge.errors import InputError, OutOfRangeError
+from bridge.tank.mixing import Balance, draw_off, evaporation, inflow
+from bridge.tank.tray import cycles, flush, run_off_share
+
+
+def poured_through(volume_l: float, tray_ppm: float, given_ppm: float, poured_l: float) -> float:
+    """The tray's ppm, a little at a time: in comes the given water, out runs as much of the mixture."""
+    steps = 20_000
+    tray = Balance.of_water(volume_l, tray_ppm)
+    for _ in range(steps):
+        tray = draw_off(inflow(tray, poured_l / steps, given_ppm), poured_l / steps)
+    return tray.ppm
+
+
+def test_a_tray_that_lost_three_quarters_of_its_water_stands_at_four_cycles() -> None:
+    dried = evaporation(Balance.of_water(8.0, 12.0), 6.0)
+    assert cycles(dried.ppm, 12.0) == pytest.approx(4.0)
+
+
+def test_rain_thins_a_tray_to_less_than_one_cycle() -> None:
+    assert cycles(6.0, 12.0) == pytest.approx(0.5)
+
+
+def test_pouring_through_what_the_flush_says_brings_the_tray_where_it_says() -> None:
+    said = flush(5.0, 140.0, 8.0, 50.0)
+    after = poured_through(5.0, 140.0, 8.0, said.through_l)
+    assert after == pytest.approx(said.ppm_after, rel=1e-3)
+    assert after < 50.0
+
+
+def test_tipping_out_and_filling_up_takes_less_water_and_ends_at_the_same_ppm() -> None:
+    said = flush(5.0, 140.0, 8.0, 50.0)
+    after = inflow(draw_off(Balance.of_water(5.0, 140.0), said.exchange_l), said.exchange_l, 8.0)
+    assert after.ppm == pytest.approx(said.ppm_after)
+    assert after.volume_l == pytest.approx(5.0)
+    assert said.exchange_l < said.through_l
+
+
+@given(
+    volume=st.floats(0.1, 100.0),
+    tray=st.floats(0.0, 2000.0),
+    water=st.floats(0.0, 60.0),
+    limit=st.floats(1.0, 200.0),
+    expanded=st.floats(0.0, 20.0),
+)
+def test_after_any_flush_the_tray_with_its_uncertainty_is_under_the_limit(
+    volume: float, tray: float, water: float, limit: float, expanded: float
+) -> None:
+    if water >= limit - expanded:
+        with pytest.raises(InputError, match="purer water"):
+            flush(volume, tray, water, limit, expanded)
+        return
+    said = flush(volume, tray, water, limit, expanded)
+    assert said.ppm_after + expanded < limit
+    assert (said.through_l == 0.0) == (tray + expanded < limit)
+    assert 0.0 <= said.exchange_l <= volume
+    after = water + (tray - water) * math.exp(-said.through_l / volume)
+    assert after == pytest.approx(said.ppm_after, abs=1e-6)
+
+
+def test_a_wider_uncertainty_asks_for_a_larger_flush() -> None:
+    assert flush(5.0, 140.0, 8.0, 50.0, 10.0).through_l > flush(5.0, 140.0, 8.0, 50.0).through_l
+
+
+def test_with_the_run_off_share_the_tray_settles_where_it_is_to_be_kept() -> None:
+    share = run_off_share(10.0, 40.0)
+    tray = Balance.of_water(5.0, 10.0)
+    for _ in range(2000):
+        tray = inflow(tray, 0.5, 10.0)
+        tray = evaporation(tray, 0.5 * (1.0 - share))
+        tray = draw_off(tray, tray.volume_l - 5.0)
+    assert tray.ppm == pytest.approx(40.0, rel=0.03)
+
+
+def test_what_cannot_be_is_refused_with_what_would_be_right() -> None:
+    with pytest.raises(InputError, match="0 ppm"):
+        cycles(100.0, 0.0)
+    with pytest.raises(OutOfRangeError):
+        cycles(-1.0, 10.0)
+    with pytest.raises(OutOfRangeError):
+        flush(0.0, 100.0, 10.0, 50.0)
+    with pytest.raises(InputError, match="cannot keep"):
+        run_off_share(60.0, 50.0)
