@@ -1,8 +1,8 @@
 """What every room's tests share: real brokers, and what happens where a program is not installed.
 
 ``broker`` runs each test that asks for it twice: on the embedded broker (``amqtt``, which speaks MQTT 3.1.1)
-and on ``mosquitto`` (which speaks 3.1.1 and 5), where that is installed. A test marked ``needs("program")``
-is left out where the program is missing, and the header says so; in CI a missing program is an error.
+and on ``mosquitto`` (which speaks 3.1.1 and 5), where that is installed. A test marked ``needs("package")``
+is left out where that Debian package is missing, and the header says so; in CI a missing one is an error.
 """
 
 import asyncio
@@ -22,42 +22,60 @@ from tests.brokers import AnyBroker, Cable, Embedded, Mosquitto, Observe, Observ
 settings.register_profile("shared", deadline=None)
 settings.load_profile("shared")
 
-PROGRAMS = {
-    "mosquitto": "Debian's package mosquitto",
-    "mosquitto_passwd": "Debian's package mosquitto",
+PACKAGES = {
+    "mosquitto": ("mosquitto", "mosquitto_passwd"),
+    "systemd": ("systemd-analyze",),
+    "make": ("make",),
+    "gcc": ("gcc",),
+    "gcc-avr": ("avr-gcc",),
+    "binutils-avr": ("avr-size",),
+    "avr-libc": ("/usr/lib/avr/include/avr/io.h",),
+    "libsimavr-dev": ("/usr/include/simavr/sim_avr.h",),
 }
-"""Programs that tests need and Python's package index does not have, with where they come from."""
+"""Debian's packages that tests need, each with the programs, or a file, by which it is known."""
+FIRMWARE = frozenset({"make", "gcc", "gcc-avr", "binutils-avr", "avr-libc", "libsimavr-dev"})
 
 
-def installed(program: str) -> bool:
-    return shutil.which(program, path=f"{os.environ.get('PATH', '')}:/usr/sbin:/usr/local/sbin") is not None
+def _there(name: str) -> bool:
+    if name.startswith("/"):
+        return Path(name).exists()
+    return shutil.which(name, path=f"{os.environ.get('PATH', '')}:/usr/sbin:/usr/local/sbin") is not None
 
 
-MISSING = {program: source for program, source in PROGRAMS.items() if not installed(program)}
+MISSING = frozenset(package for package, parts in PACKAGES.items() if not all(map(_there, parts)))
 
 
 def pytest_configure(config: pytest.Config) -> None:
-    config.addinivalue_line("markers", "needs(*programs): left out where one of these programs is missing")
+    config.addinivalue_line(
+        "markers", "needs(*packages): left out where one of these Debian packages is missing"
+    )
     if MISSING and os.environ.get("CI"):
-        raise pytest.UsageError(f"CI runs every test, and these are missing: {MISSING}")
+        raise pytest.UsageError(f"CI runs every test, and these packages are missing: {sorted(MISSING)}")
 
 
-def pytest_report_header() -> list[str]:
-    return [f"left out are the tests that need {name}: install {source}" for name, source in MISSING.items()]
+def pytest_report_header() -> str:
+    if not MISSING:
+        return "every test runs"
+    return f"left out are the tests that need these Debian packages: {' '.join(sorted(MISSING))}"
+
+
+def _needed(item: pytest.Item) -> set[str]:
+    packages = {name for mark in item.iter_markers("needs") for name in mark.args}
+    if "mosquitto" in getattr(item, "fixturenames", ()):
+        packages.add("mosquitto")
+    if item.path.parent.name == "firmware":
+        packages |= FIRMWARE
+    return packages
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    def needed(item: pytest.Item) -> set[str]:
-        programs = {name for mark in item.iter_markers("needs") for name in mark.args}
-        return programs | ({"mosquitto"} & set(getattr(item, "fixturenames", ())))
-
-    left_out = [item for item in items if needed(item) & set(MISSING)]
+    left_out = [item for item in items if _needed(item) & MISSING]
     if left_out:
         config.hook.pytest_deselected(items=left_out)
         items[:] = [item for item in items if item not in left_out]
 
 
-@pytest.fixture(params=["embedded", *({"mosquitto"} - set(MISSING))])
+@pytest.fixture(params=["embedded", *({"mosquitto"} - MISSING)])
 async def broker(request: pytest.FixtureRequest, tmp_path: Path) -> AsyncIterator[AnyBroker]:
     """A running broker."""
     one: AnyBroker = Embedded() if request.param == "embedded" else Mosquitto(tmp_path)

@@ -1,0 +1,36 @@
+"""The two-electrode cell: range resistors, middle point, buffer, return electrode."""
+
+import sys
+
+import schemdraw
+import schemdraw.elements as elm
+
+schemdraw.use("svg")
+with schemdraw.Drawing(file=sys.argv[1], show=False) as d:
+    d.config(fontsize=11, unit=2.2, margin=0.9)
+    for row, (pin, ohm) in enumerate((("PB0", "1 MΩ"), ("PB1", "33 kΩ"), ("PB2", "1 kΩ"))):
+        elm.Dot(open=True).at((0, -1.3 * row)).label(pin, "left")
+        elm.Resistor().at((0, -1.3 * row)).right().label(ohm, "top")
+    elm.Line().at((2.2, 0)).to((2.2, -2.6))
+    node = elm.Dot().at((2.2, -1.3))
+    elm.Line().at((2.2, -1.3)).to((5.2, -1.3)).label("middle\npoint", "bottom", fontsize=10)
+    elm.Dot().at((4.4, -1.3))
+    elm.Line().at((5.2, -1.3)).to((5.2, -2.2))
+    cell = elm.ResistorIEC().at((5.2, -2.2)).down(1.8).label("cell\nin the water", "bottom", ofst=0.25)
+    elm.Line().at((5.2, -4.0)).to((5.2, -4.6))
+    elm.Line().at((5.2, -4.6)).to((0, -4.6)).label(
+        "return electrode, driven and measured", "bottom", fontsize=10
+    )
+    elm.Dot(open=True).at((0, -4.6)).label("PC1 (ADC1)", "left")
+    elm.Line().at((4.4, -1.3)).to((4.4, 0.9))
+    elm.Resistor().at((4.4, 0.9)).right(2.2).label("10 kΩ", "top")
+    op = elm.Opamp().anchor("in2").at((6.9, 0.9)).flip()
+    elm.Line().at((6.6, 0.9)).to(op.in2)
+    elm.Line().at(op.in1).left(0.3)
+    elm.Line().down(1.0)
+    elm.Line().tox(op.out)
+    elm.Line().toy(op.out)
+    elm.Dot()
+    elm.Line().at(op.out).right(0.8)
+    elm.Dot(open=True).label("ADC0", "right")
+    elm.Label().at((op.center.x - 0.1, op.center.y + 1.35)).label("buffer")
