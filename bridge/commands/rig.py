@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 )
 @click.option("--speed", default=1.0, show_default=True, help="World seconds for each real second.")
 @click.option("--scenario", default="polytunnel", show_default=True, help="Which simulated garden.")
+@click.option("--level", type=float, metavar="FRACTION", help="How full the barrel is at the start, 0 to 1.")
 @click.option("--seed", default=1, show_default=True, help="Seed of noise and weather.")
 @click.option(
     "--fault",
@@ -26,7 +27,15 @@ if TYPE_CHECKING:
     help="Inject a fault at that world second; may be given several times.",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print the truth as JSON lines.")
-def command(pty: Path, speed: float, scenario: str, seed: int, faults: tuple[str, ...], as_json: bool) -> int:
+def command(
+    pty: Path,
+    speed: float,
+    scenario: str,
+    level: float | None,
+    seed: int,
+    faults: tuple[str, ...],
+    as_json: bool,
+) -> int:
     """Serve a simulated controller, purifier and barrel on a pseudo-terminal until interrupted.
 
     The truth is printed every second and at every change of the valve: what really flows, the true volume
@@ -34,6 +43,7 @@ def command(pty: Path, speed: float, scenario: str, seed: int, faults: tuple[str
     """
     import asyncio
     import signal
+    from dataclasses import replace
 
     from bridge.rig.faults import parse_fault
     from bridge.rig.pty import RigServer
@@ -43,7 +53,10 @@ def command(pty: Path, speed: float, scenario: str, seed: int, faults: tuple[str
 
     if scenario not in SCENARIOS:
         raise InputError(f"--scenario {scenario!r} is not known; there are {', '.join(SCENARIOS)}")
-    world = World(SCENARIOS[scenario], seed, [parse_fault(text) for text in faults])
+    garden = SCENARIOS[scenario]
+    if level is not None:
+        garden = replace(garden, barrel=replace(garden.barrel, start_fraction=level))
+    world = World(garden, seed, [parse_fault(text) for text in faults])
 
     def show(truth: "Truth") -> None:
         click.echo(truth_line(truth) if as_json else _sentence(truth))
