@@ -34,9 +34,12 @@ from bridge.wire.messages import (
     Reading,
     Refusal,
 )
+from bridge.wire.sequence import MODULUS
 
 _PATHS = {Flow.SHUT: Path.SHUT, Flow.TO_RESERVOIR: Path.FILL, Flow.TO_DRAIN: Path.DRAIN}
 
+MOST_MESSAGES_S = 100
+"""Fifty readings a second at most, and as many answers."""
 OBEY_S = 2.0
 """A controller may take this long to report the path it was told."""
 RESTART_SHOWN_S = 60.0
@@ -119,9 +122,13 @@ class Station:
         self.decision: Decision | None = None
         self.controller = ""
         self._link_up = False
-        self._greeted = False
+        self._newest: tuple[int, float] | None = None
+        """Number and time of the newest message."""
         self._restarted_at: float | None = None
         self._leased: tuple[Flow, float] | None = None
+        self._lease_ms = round(1000.0 * plan.limits.lease_s)
+        self._refused_at: float | None = None
+        self._refused_why = ""
         self._closed_at = now - OBEY_S
         self._differs_since: float | None = None
         self._damage = 0.0
@@ -147,7 +154,11 @@ class Station:
                 self._greet(message, now)
             case Refusal(why=why):
                 self._leased = None
-                self._tell("lease-refused", Level.WARNING, f"The controller refused a command: {why}.")
+                self._refused_at = now
+                if why != self._refused_why:
+                    self._refused_why = why
+                    self._tell("lease-refused", Level.WARNING, f"The controller refused a command: {why}.")
+        self._newest = message.sequence, now
 
     def damaged(self) -> None:
         """One line arrived damaged and was dropped."""
@@ -239,16 +250,23 @@ class Station:
             elif seen is not Flow.SHUT and now - self._closed_at >= OBEY_S:
                 self._closed_at = now
                 self._send(Close(self._next_sequence()))
-        elif leased is None or leased[0] is not flow or now - leased[1] >= decision.lease_s / 3.0:
-            duration_ms = round(1000.0 * decision.lease_s)
-            if self._send(Lease(self._next_sequence(), _PATHS[flow], duration_ms)):
-                self._leased = (flow, now)
+        elif self._wants_lease(flow, now) and self._send(
+            Lease(self._next_sequence(), _PATHS[flow], self._lease_ms)
+        ):
+            self._leased = (flow, now)
         # A valve that stays shut harms nobody at once, and has an alarm of its own when nothing rises.
         disobeys = flow is Flow.SHUT and seen is not Flow.SHUT
         if not disobeys:
             self._differs_since = None
         elif self._differs_since is None:
             self._differs_since = now
+
+    def _wants_lease(self, flow: Flow, now: float) -> bool:
+        """A lease is due: none runs, another path is wanted, or a third of it is over."""
+        if self._leased is None:
+            # A controller that refused is asked again after a while, not with every reading.
+            return self._refused_at is None or now - self._refused_at >= OBEY_S
+        return self._leased[0] is not flow or now - self._leased[1] >= self._lease_ms / 3000.0
 
     # --- what goes out ------------------------------------------------------------------------------
 
@@ -272,17 +290,30 @@ class Station:
             self.picture = replace(self.picture, assessment=seen)
 
     def _greet(self, hello: Hello, now: float) -> None:
+        # A controller cuts a lease to its longest one; renewed by thirds of that, none lapses in between.
+        self._lease_ms = min(round(1000.0 * self.plan.limits.lease_s), hello.longest_lease_ms)
+        self._refused_at, self._refused_why = None, ""
         self.controller = f"{hello.identity} {hello.firmware}".strip()
-        # Only a hello at boot has the number 0; the others were asked for.
-        if self._greeted and hello.sequence == 0:
+        if self._began_anew(hello, now):
             self._restarted_at = now
             self._leased = None
-        self._greeted = True
         self._tell(
             "controller-hello",
             Level.INFO if hello.boot in (BootReason.POWER, BootReason.SOFTWARE) else Level.WARNING,
             f"The controller {self.controller} started because of {hello.boot.value}.",
         )
+
+    def _began_anew(self, hello: Hello, now: float) -> bool:
+        """The controller has started again since it was last heard, by the numbers of what it sends.
+
+        Only a hello at boot has the number 0. Where that one was lost, as while the line was down, the
+        number of a hello that was asked for lies behind the newest, or further ahead than was time for.
+        """
+        if self._newest is None:
+            return False
+        number, at = self._newest
+        ahead = (hello.sequence - number) % MODULUS
+        return hello.sequence == 0 or ahead > MOST_MESSAGES_S * (now - at + 1.0)
 
     def _record(self, event: GuardEvent) -> None:
         match event:

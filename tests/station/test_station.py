@@ -1,0 +1,183 @@
+"""One reservoir's turn, without a wire: what it tells its controller, and when."""
+
+from dataclasses import replace
+
+from bridge.demo.rigged import HURRIED, station
+from bridge.guard.commands import CartridgeChanged, Hold, ReservoirSample, Reset
+from bridge.guard.state import Latched
+from bridge.guard.words import Advisory, Flow, Phase, Trip
+from bridge.hub.view import StationView
+from bridge.plan import StationPlan
+from bridge.rig.scenario import DEMO
+from bridge.station import OBEY_S, Station, StationEvent, Turn
+from bridge.wire.messages import (
+    BootReason,
+    Close,
+    Feature,
+    FromBridge,
+    Hello,
+    Lease,
+    LocalFault,
+    Path,
+    Reading,
+    Refusal,
+)
+
+PLAN = station(DEMO, "nowhere", HURRIED, 0.5, 0.9)
+HELLO = Hello(0, "board", "1.0", BootReason.POWER, 10_000, Feature.SENDER)
+
+
+class Bench:
+    """A station whose wire is a list; every tenth of a second a reading."""
+
+    def __init__(self, plan: StationPlan = PLAN) -> None:
+        self.sent: list[FromBridge] = []
+        self.events: list[StationEvent] = []
+        self.turns: list[Turn] = []
+        self.views: list[StationView] = []
+        self.now = 100.0
+        self.number = 0
+        self.station = Station(
+            plan,
+            send=self._send,
+            next_sequence=lambda: len(self.sent),
+            now=self.now,
+            on_view=self.views.append,
+            on_turn=self.turns.append,
+            on_event=self.events.append,
+        )
+        self.station.link(True)
+
+    def _send(self, message: FromBridge) -> bool:
+        self.sent.append(message)
+        return True
+
+    def read(self, product_us: float = 20.0, path: Path | None = None, **more: object) -> list[FromBridge]:
+        """One reading; what the station sent because of it. The path follows what was told, if not given."""
+        self.now += 0.1
+        self.number += 1
+        if path is None:
+            flow = self.station.state.flow
+            path = {Flow.SHUT: Path.SHUT, Flow.TO_RESERVOIR: Path.FILL, Flow.TO_DRAIN: Path.DRAIN}[flow]
+        reading = Reading(
+            self.number, path, product_us=product_us, product_c=15.0 + 0.001 * self.number, feed_us=600.0,
+            feed_c=15.0, sender=0.3, switch_low=True, switch_full=False, switch_overflow=False,
+            pulses=self.number,
+        )  # fmt: skip
+        before = len(self.sent)
+        self.station.receive(replace(reading, **more), self.now)  # type: ignore[arg-type]
+        return self.sent[before:]
+
+    def fill(self) -> None:
+        for _ in range(200):
+            self.read()
+            if self.station.state.phase is Phase.FILL:
+                return
+        raise AssertionError(f"no fill began: {self.station.decision}")
+
+
+def test_a_lease_is_renewed_by_thirds_and_never_longer_than_the_controller_grants() -> None:
+    bench = Bench(replace(PLAN, limits=replace(HURRIED, lease_s=30.0, no_rise_after_s=500.0, fill_max_s=500.0)))
+    bench.station.receive(HELLO, bench.now)
+    bench.fill()
+    leases = []
+    for _ in range(300):
+        leases += [(bench.now, said) for said in bench.read() if isinstance(said, Lease)]
+    assert {said.duration_ms for _, said in leases} == {10_000}
+    gaps = [after - before for (before, _), (after, _) in zip(leases, leases[1:], strict=False)]
+    assert gaps
+    assert max(gaps) < 3.5
+
+
+def test_a_refused_lease_is_asked_for_again_after_a_while_and_told_once() -> None:
+    bench = Bench()
+    bench.station.receive(HELLO, bench.now)
+    bench.fill()
+    asked = 0
+    for _ in range(100):
+        bench.station.receive(Refusal(bench.number, 0, "supply"), bench.now)
+        asked += sum(isinstance(said, Lease) for said in bench.read(path=Path.SHUT))
+    assert asked <= 10.0 / OBEY_S + 1
+    assert len([event for event in bench.events if event.id == "lease-refused"]) == 1
+
+
+def test_a_valve_that_stays_open_is_told_to_close_again_and_raises_an_alarm() -> None:
+    bench = Bench()
+    bench.fill()
+    bench.station.command(Hold(bench.now, "hub", True), bench.now)
+    closes = 0
+    for _ in range(60):
+        closes += sum(isinstance(said, Close) for said in bench.read(path=Path.FILL))
+    assert closes >= 2
+    assert Advisory.CONTROLLER_FAULT in {record.alarm for record in bench.station.state.alarms}
+
+
+def test_a_controller_that_restarts_by_itself_raises_an_alarm_and_an_asked_hello_does_not() -> None:
+    bench = Bench()
+    bench.station.receive(HELLO, bench.now)
+    bench.station.receive(replace(HELLO, sequence=7), bench.now)
+    bench.read()
+    assert bench.station.state.alarms == ()
+    bench.station.receive(replace(HELLO, boot=BootReason.WATCHDOG), bench.now)
+    bench.read()
+    assert [record.alarm for record in bench.station.state.alarms] == [Advisory.CONTROLLER_RESTARTED]
+
+
+def test_many_damaged_frames_raise_an_alarm_and_a_few_do_not() -> None:
+    bench = Bench()
+    for number in range(200):
+        if number % 50 == 0:
+            bench.station.damaged()
+        bench.read()
+    assert Advisory.FRAMES_DAMAGED not in {record.alarm for record in bench.station.state.alarms}
+    for _ in range(100):
+        bench.station.damaged()
+        bench.read()
+    assert Advisory.FRAMES_DAMAGED in {record.alarm for record in bench.station.state.alarms}
+
+
+def test_commands_reach_the_accounts_and_are_answered() -> None:
+    bench = Bench()
+    for _ in range(20):
+        bench.read(path=Path.FILL, pulses=bench.number * 4500)
+    assert bench.station.memory.inventory.load.treated_l > 0
+    assert bench.station.command(ReservoirSample(bench.now, "hub", 12.0), bench.now) is None
+    assert round(bench.views[-1].reservoir_ppm or 0, 3) != 12.0
+    bench.read(pulses=90_000)
+    assert round(bench.views[-1].reservoir_ppm or 0) == 12
+    assert (bench.views[-1].purifier_treated_l or 0) > 100
+    assert bench.station.command(CartridgeChanged(bench.now, "hub"), bench.now) is None
+    bench.read(pulses=90_450)
+    assert round(bench.views[-1].purifier_treated_l or 0, 6) == 1.0
+    refusal = bench.station.command(Reset(bench.now, "hub", Trip.OVERFLOW), bench.now)
+    assert refusal == "overflow is not latched."
+
+
+def test_a_turn_is_handed_on_whole_and_a_trip_is_told_in_plain_words() -> None:
+    bench = Bench()
+    bench.fill()
+    assert [type(said) for said in bench.read(product_us=8000.0)] == [Close]
+    turn = bench.turns[-1]
+    assert turn.reading
+    assert any(isinstance(event, Latched) and event.first_out for event in turn.decision.events)
+    told = next(event for event in bench.events if event.id == "product-over-limit")
+    assert told.sentence.startswith("First-out: The purified water is over its limit.")
+
+
+def test_without_a_link_nothing_old_is_shown_as_live() -> None:
+    bench = Bench()
+    bench.read()
+    assert bench.views[-1].verdict == "suitable"
+    bench.station.link(False, "the cable is out")
+    bench.station.tick(bench.now + 1.0)
+    view = bench.views[-1]
+    assert (view.verdict, view.volume_l, view.valve_reported, view.health) == (
+        "unknown", None, "unknown", "failure",
+    )  # fmt: skip
+
+
+def test_a_self_test_that_failed_keeps_the_valve_shut() -> None:
+    bench = Bench()
+    for _ in range(50):
+        said = bench.read(faults=LocalFault.SELF_TEST)
+        assert not any(isinstance(one, Lease) for one in said)
