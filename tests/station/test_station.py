@@ -1,6 +1,7 @@
 """One reservoir's turn, without a wire: what it tells its controller, and when."""
 
 from dataclasses import replace
+from itertools import pairwise
 
 from bridge.demo.rigged import HURRIED, station
 from bridge.guard.commands import CartridgeChanged, Hold, ReservoirSample, Reset
@@ -77,14 +78,15 @@ class Bench:
 
 
 def test_a_lease_is_renewed_by_thirds_and_never_longer_than_the_controller_grants() -> None:
-    bench = Bench(replace(PLAN, limits=replace(HURRIED, lease_s=30.0, no_rise_after_s=500.0, fill_max_s=500.0)))
+    patient = replace(HURRIED, lease_s=30.0, no_rise_after_s=500.0, fill_max_s=500.0)
+    bench = Bench(replace(PLAN, limits=patient))
     bench.station.receive(HELLO, bench.now)
     bench.fill()
     leases = []
     for _ in range(300):
         leases += [(bench.now, said) for said in bench.read() if isinstance(said, Lease)]
     assert {said.duration_ms for _, said in leases} == {10_000}
-    gaps = [after - before for (before, _), (after, _) in zip(leases, leases[1:], strict=False)]
+    gaps = [after - before for (before, _), (after, _) in pairwise(leases)]
     assert gaps
     assert max(gaps) < 3.5
 
