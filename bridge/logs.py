@@ -5,6 +5,7 @@ import sys
 from typing import TextIO
 
 import structlog
+import structlog.tracebacks
 
 
 def configure(out: TextIO = sys.stderr, level: int = logging.INFO) -> None:
@@ -24,7 +25,7 @@ def configure(out: TextIO = sys.stderr, level: int = logging.INFO) -> None:
     last: list[structlog.typing.Processor] = (
         [structlog.dev.ConsoleRenderer(exception_formatter=structlog.dev.plain_traceback)]
         if terminal
-        else [structlog.processors.dict_tracebacks, structlog.processors.JSONRenderer(ensure_ascii=False)]
+        else [_plain_traceback(), structlog.processors.JSONRenderer(ensure_ascii=False)]
     )
     handler = logging.StreamHandler(out)
     handler.setFormatter(
@@ -46,4 +47,11 @@ def configure(out: TextIO = sys.stderr, level: int = logging.INFO) -> None:
         logger_factory=structlog.stdlib.LoggerFactory(),
         wrapper_class=structlog.stdlib.BoundLogger,
         cache_logger_on_first_use=True,
+    )
+
+
+def _plain_traceback() -> structlog.typing.Processor:
+    """Tracebacks without the variables of their frames: one of those may be a password."""
+    return structlog.processors.ExceptionRenderer(
+        structlog.tracebacks.ExceptionDictTransformer(show_locals=False)
     )

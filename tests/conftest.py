@@ -25,6 +25,7 @@ settings.load_profile("shared")
 PACKAGES = {
     "mosquitto": ("mosquitto", "mosquitto_passwd"),
     "systemd": ("systemd-analyze",),
+    "strace": ("strace",),
     "make": ("make",),
     "gcc": ("gcc",),
     "gcc-avr": ("avr-gcc",),

@@ -13,7 +13,7 @@ _REFUSALS = {
     0x84: "it does not speak this version of MQTT; set the other one (5 or 3.1.1)",
     0x85: "it does not accept the client id; set another one",
     0x86: "it does not know this user name and password; check both",
-    0x87: "this user may not connect; check the broker's access rules",
+    0x87: "this user may not connect; check the user name and password, and the broker's access rules",
     0x88: "it is not available just now",
     0x89: "it is busy",
     0x8A: "it has banned this client; check the broker's access rules",

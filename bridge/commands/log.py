@@ -1,0 +1,143 @@
+"""``clearwell log``: what happened, out of the log, in the terminal."""
+
+import json
+import shutil
+import textwrap
+import time
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from bridge.commands.logfile import (
+    check_reservoirs,
+    chosen,
+    closed_pipe_is_an_end,
+    reading,
+    which_log,
+    which_time,
+)
+
+if TYPE_CHECKING:
+    from bridge.history.entries import Kind
+    from bridge.history.records import EntryRow, Stamp
+
+KINDS = ("event", "alarm", "command", "cartridge", "calibration", "sample", "fill")
+FOLLOW_EVERY_S = 0.5
+LATE_MS = 180_000
+"""An event may reach the file a minute after its time; three are looked back on."""
+_WIDEST, _INDENT = 100, 21
+
+
+@click.command("log")
+@which_log
+@which_time
+@click.option(
+    "--kind",
+    "kinds",
+    multiple=True,
+    type=click.Choice(KINDS),
+    help="Only this kind; may be given several times.",
+)
+@click.option("--reservoir", metavar="R", help="Only what concerns this reservoir.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object for each entry.")
+@click.option("--follow", is_flag=True, help="Go on with what happens, until interrupted.")
+def command(
+    log_file: Path | None,
+    config: Path | None,
+    since: str | None,
+    until: str | None,
+    kinds: tuple[str, ...],
+    reservoir: str | None,
+    as_json: bool,
+    follow: bool,
+) -> None:
+    """Read events, alarms, commands, cartridges, calibrations, samples and fills, the oldest first.
+
+    T is a day such as 2026-06-01, a time such as 2026-06-01T14:30 or 2026-06-01T14:30+02:00 (UTC without an
+    offset), or how long ago: 90m, 12h, 7d, 2w. Times in the output are UTC.
+    """
+    if follow and until is not None:
+        raise click.UsageError("--follow has no end, and --to is one: leave one of them out.")
+    from bridge.history.entries import Kind
+    from bridge.history.export import utc_text
+    from bridge.history.span import span_of
+
+    path = chosen(log_file, config)
+    wanted = tuple(Kind(kind) for kind in dict.fromkeys(kinds))
+    show = _json_line if as_json else _lines
+    with closed_pipe_is_an_end():
+        with reading(path) as reader:
+            held = reader.span_ms()
+            start, end = span_of(since, until, held, round(1000 * time.time()))
+            if reservoir is not None:
+                check_reservoirs(reader, path, (reservoir,), entries=True)
+            nothing = True
+            if not follow:
+                for row in reader.events(start, end, kinds=wanted, reservoir=reservoir):
+                    click.echo(show(row))
+                    nothing = False
+        if follow:
+            try:
+                for row in _following(path, start, wanted, reservoir):
+                    click.echo(show(row))
+            except KeyboardInterrupt:
+                # Being interrupted is how following ends.
+                return
+        elif nothing:
+            span = f"from {utc_text(held[0])} to {utc_text(held[1])}"
+            click.echo(f"clearwell: nothing of this in the range; the log goes {span}.", err=True)
+
+
+def _following(
+    path: Path, start: int, kinds: "tuple[Kind, ...]", reservoir: str | None
+) -> "Iterator[EntryRow]":
+    """What is there from ``start`` on, then what comes, each entry once.
+
+    The log is opened anew each time: a damaged one is set aside, and another one takes its name.
+    """
+    shown: set[Stamp] = set()
+    while True:
+        with reading(path) as reader:
+            _, last = reader.span_ms()
+            # A bound above every time there is: a clock that was set back has left entries in the future.
+            for row in reader.events(start, last + 1, kinds=kinds, reservoir=reservoir):
+                if row.stamp not in shown:
+                    shown.add(row.stamp)
+                    yield row
+        start = max(start, last - LATE_MS)
+        shown = {stamp for stamp in shown if stamp.utc_ms >= start}
+        time.sleep(FOLLOW_EVERY_S)
+
+
+def _lines(row: "EntryRow") -> str:
+    """An entry for a terminal: the time, then the words, wrapped beside it."""
+    from bridge.history.entries import KINDS as KIND_OF
+    from bridge.history.telling import printable, told
+
+    moment = datetime.fromtimestamp(row.stamp.utc_ms // 1000, UTC)
+    kind = KIND_OF[type(row)].value
+    where = f"{printable(row.reservoir)}, " if row.reservoir else ""
+    width = min(shutil.get_terminal_size((80, 24)).columns, _WIDEST)
+    return textwrap.fill(
+        f"{where}{kind}: {told(row)}",
+        width=max(width, _INDENT + 20),
+        initial_indent=f"{moment:%Y-%m-%d %H:%M:%S}  ",
+        subsequent_indent=" " * _INDENT,
+        break_on_hyphens=False,
+    )
+
+
+def _json_line(row: "EntryRow") -> str:
+    from bridge.history.entries import KINDS as KIND_OF
+    from bridge.history.entries import details
+    from bridge.history.export import utc_text
+
+    head = {
+        "time": utc_text(row.stamp.utc_ms),
+        "reservoir": row.reservoir,
+        "kind": KIND_OF[type(row)].value,
+    }
+    return json.dumps({**head, **details(row)})

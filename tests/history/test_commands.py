@@ -1,0 +1,502 @@
+"""``clearwell export`` and ``clearwell log``: the log in files and in the terminal."""
+
+import csv
+import errno
+import io
+import json
+import os
+import pty
+import re
+import select
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+
+from bridge.commands import logfile
+from bridge.commands.log import KINDS
+from bridge.errors import InputError
+from bridge.guard.words import Trip
+from bridge.history.entries import Kind
+from bridge.history.export import utc_text
+from bridge.history.log import Log
+from bridge.history.records import (
+    AlarmChange,
+    AlarmRow,
+    CalibrationRow,
+    CartridgeRow,
+    CommandRow,
+    EntryRow,
+    EventRow,
+    FillRow,
+    SampleRow,
+    Stamp,
+)
+from bridge.history.senml import parse
+from bridge.history.span import moment_ms, span_of
+
+ROOT = Path(__file__).parents[2]
+PYTHON = (sys.executable, "-m", "bridge")
+NOW_MS = 1_750_003_200_000
+"""2025-06-15T16:00Z."""
+DAY_MS, HOUR_MS = 86_400_000, 3_600_000
+
+SAID = "The valve was open and the level did not rise in the time it takes; the valve was shut, see the hose."
+ESCAPE = "open\x1b[2J\nthe valve\u202e"
+
+
+def one_of_each(start_ms: int) -> list[EntryRow]:
+    at = [Stamp(1, 50_000 + n, start_ms + 600_000 * (n + 1)) for n in range(8)]
+    return [
+        EventRow(at[0], "", "clock-stepped", "The clock was set back by 3600 s."),
+        AlarmRow(at[1], "barrel", Trip.NO_RISE, AlarmChange.RAISED, SAID, first_out=True),
+        AlarmRow(at[2], "barrel", Trip.NO_RISE, AlarmChange.ACKNOWLEDGED, "", "hub"),
+        CommandRow(at[3], "barrel", ESCAPE, "stranger", False, "No command opens the valve."),
+        CartridgeRow(at[4], "barrel", "second", 812.5, 251.0, "gardener"),
+        CalibrationRow(at[5], "barrel", "product", 0.1003, 0.02, 84.0, 24.9, 1.1, "after cleaning"),
+        SampleRow(at[6], "cask", "rain", 18.2, 9.1, 0.3, 0.5, 17.5, "natural", "suitable"),
+        FillRow(at[7], "barrel", at[7].utc_ms - 1_500_000, 81.0, 1.5, 6.2, "full"),
+    ]
+
+
+@pytest.fixture(scope="module")
+def log(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Three hours of a barrel, a cask that was heard a little, and an entry of every kind."""
+    from tests.history.conftest import START_MS, barrel
+
+    path = tmp_path_factory.mktemp("log") / "clearwell.db"
+    one = Log(path)
+    one.start().result(20)
+    one.append(*(barrel(second) for second in range(0, 3 * 3600, 2)))
+    one.append(*(barrel(second, reservoir="cask") for second in range(20_000, 20_010)))
+    one.append(*one_of_each(START_MS))
+    assert one.settle(blocks=True).result(20)
+    assert one.close(20)
+    return path
+
+
+def clearwell(*arguments: object, **environ: str) -> "subprocess.CompletedProcess[str]":
+    return subprocess.run(
+        [*PYTHON, *map(str, arguments)],
+        cwd=ROOT,
+        env={**os.environ, "COLUMNS": "80", **environ},
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=60,
+    )
+
+
+def refused(*arguments: object, **environ: str) -> str:
+    """The one message of a command that was typed wrong."""
+    done = clearwell(*arguments, **environ)
+    assert done.returncode == 2, done
+    assert done.stdout == ""
+    assert "Traceback" not in done.stderr
+    return done.stderr
+
+
+# --- from when to when --------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("text", "end", "moment"),
+    [
+        ("2025-06-15", False, "2025-06-15T00:00:00.000Z"),
+        ("2025-06-15", True, "2025-06-16T00:00:00.000Z"),
+        ("2025-06-15T14:30", False, "2025-06-15T14:30:00.000Z"),
+        ("2025-06-15T14:30", True, "2025-06-15T14:30:00.000Z"),
+        ("2025-06-15 14:30:05.25", False, "2025-06-15T14:30:05.250Z"),
+        ("2025-06-15T14:30Z", False, "2025-06-15T14:30:00.000Z"),
+        ("2025-06-15T14:30+02:00", False, "2025-06-15T12:30:00.000Z"),
+        ("7d", False, "2025-06-08T16:00:00.000Z"),
+        ("2w", False, "2025-06-01T16:00:00.000Z"),
+        ("12h", True, "2025-06-15T04:00:00.000Z"),
+        ("90m", False, "2025-06-15T14:30:00.000Z"),
+    ],
+)
+def test_days_times_and_how_long_ago_are_read(text: str, end: bool, moment: str) -> None:
+    assert utc_text(moment_ms(text, NOW_MS, end=end)) == moment
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["", "yesterday", "7", "-7d", "7 d", "7y", "2025-06-31", "2025-13-01", "0001-01-01", "1969-12-30",
+     "9999-12-31T23:59", "999999w", "2025-06-15T25:00", "٧d", "1e9"],
+)  # fmt: skip
+def test_what_is_no_moment_is_refused_with_what_would_be_right(text: str) -> None:
+    with pytest.raises(InputError, match="is no moment; give a day such as"):
+        moment_ms(text, NOW_MS, end=True)
+
+
+def test_a_range_takes_its_open_ends_from_the_log_and_may_not_be_empty() -> None:
+    held = (NOW_MS - 10 * DAY_MS, NOW_MS - DAY_MS)
+    assert span_of(None, None, held, NOW_MS) == (held[0], NOW_MS + 1)
+    assert span_of("2d", "1d", held, NOW_MS) == (NOW_MS - 2 * DAY_MS, NOW_MS - DAY_MS)
+    assert span_of(None, None, (0, 0), NOW_MS) == (0, NOW_MS + 1)
+    # A clock that was set back: the log goes on past now, and none of it may be left out.
+    assert span_of("1d", None, (held[0], NOW_MS + DAY_MS), NOW_MS)[1] == NOW_MS + DAY_MS + 1
+    for since, until, why in (
+        ("1d", "2d", "ends before it begins"),
+        ("2025-06-15", "2025-06-14", "ends before it begins"),
+        ("2025-07-01", None, "in the future"),
+        (None, "2025-01-01", "before the log begins"),
+    ):
+        with pytest.raises(InputError, match=why):
+            span_of(since, until, held, NOW_MS)
+
+
+# --- export -------------------------------------------------------------------------------------------
+
+
+def test_csv_holds_the_range_the_series_and_the_reservoirs_asked_for(log: Path, start_ms: int) -> None:
+    done = clearwell(
+        "export", "--log", log, "--out", "-", "--format", "csv", "--grain", "raw", "--series", "volume",
+        "--series", "conductivity-25", "--reservoir", "barrel",
+        "--from", utc_text(start_ms + HOUR_MS), "--to", utc_text(start_ms + HOUR_MS + 60_000),
+    )  # fmt: skip
+    assert (done.returncode, done.stderr) == (0, "")
+    rows = list(csv.reader(io.StringIO(done.stdout)))
+    assert rows[0] == ["time", "reservoir", "path", "health", "volume_l", "conductivity_25_us_cm"]
+    assert len(rows) == 1 + 30
+    assert {row[1] for row in rows[1:]} == {"barrel"}
+    assert rows[1][0].startswith("2025-06-15T17:00:00")
+    assert rows[-1][0].startswith("2025-06-15T17:00:58")
+
+
+@pytest.mark.parametrize(("grain", "buckets"), [("minute", 180), ("hour", 3)])
+def test_senml_holds_the_roll_ups_and_can_be_read_back(
+    log: Path, tmp_path: Path, grain: str, buckets: int
+) -> None:
+    out = tmp_path / "summer.json"
+    done = clearwell(
+        "export", "--log", log, "--out", out, "--format", "senml", "--grain", grain, "--reservoir", "barrel",
+        "--series", "volume",
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    assert str(out) in done.stdout
+    names = [record.name for record in parse(out.read_text())]
+    for part in ("min", "mean", "max", "count"):
+        assert names.count(f"clearwell/barrel/reservoir/volume/{grain}/{part}") == buckets
+
+
+def test_every_reservoir_and_the_minutes_are_exported_when_nothing_else_is_asked(log: Path) -> None:
+    done = clearwell("export", "--log", log, "--out", "-", "--format", "csv")
+    rows = list(csv.DictReader(io.StringIO(done.stdout)))
+    assert [row["reservoir"] for row in rows].count("barrel") == 180
+    assert [row["reservoir"] for row in rows].count("cask") >= 1
+    assert {"volume_l_min", "product_ppm_mean", "throughput_l_max"} <= set(rows[0])
+
+
+def test_events_are_exported_instead_of_readings(log: Path, start_ms: int) -> None:
+    done = clearwell("export", "--log", log, "--out", "-", "--format", "csv", "--events")
+    rows = list(csv.DictReader(io.StringIO(done.stdout)))
+    assert [row["kind"] for row in rows] == [
+        "event", "alarm", "alarm", "command", "cartridge", "calibration", "sample", "fill",
+    ]  # fmt: skip
+    assert json.loads(rows[1]["details"])["sentence"] == SAID
+    only = clearwell(
+        "export", "--log", log, "--out", "-", "--format", "senml", "--events", "--reservoir", "cask"
+    )
+    records = parse(only.stdout)
+    assert records
+    assert all(record.name.startswith("clearwell/cask/sample/") for record in records)
+
+
+def test_a_range_without_anything_is_no_mistake_and_is_said(log: Path) -> None:
+    done = clearwell(
+        "export", "--log", log, "--out", "-", "--format", "csv", "--grain", "raw", "--from", "1m"
+    )
+    assert done.returncode == 0
+    assert len(done.stdout.splitlines()) == 1
+    assert "nothing in this range; the log goes from 2025-06-15T16:00:00.000Z to" in done.stderr
+    assert "--grain minute" in done.stderr
+
+
+def test_an_existing_file_is_replaced_only_when_forced_and_the_log_never(log: Path, tmp_path: Path) -> None:
+    out = tmp_path / "out.csv"
+    out.write_text("mine")
+    asked = ("export", "--log", log, "--format", "csv", "--grain", "hour")
+    assert "the file is there already" in refused(*asked, "--out", out)
+    assert out.read_text() == "mine"
+    assert clearwell(*asked, "--out", out, "--force").returncode == 0
+    assert out.read_text().startswith("time,reservoir,readings")
+    before = log.read_bytes()
+    link = tmp_path / "link"
+    link.symlink_to(log)
+    for itself in (log, link):
+        assert "that is the log itself" in refused(*asked, "--out", itself, "--force")
+    assert log.read_bytes() == before
+    assert sorted(one.name for one in tmp_path.iterdir()) == ["link", "out.csv"]
+
+
+def test_a_disk_that_fills_leaves_neither_half_an_export_nor_a_traceback(log: Path, tmp_path: Path) -> None:
+    """A limit on the size of files stands for the full disk; the file that is to be replaced stays."""
+    out = tmp_path / "out.csv"
+    out.write_text("mine")
+    line = " ".join([*PYTHON, "export", "--log", str(log), "--out", str(out), "--format", "csv", "--force"])
+    limited = f"ulimit -f 16; trap '' XFSZ; {line}"
+    done = subprocess.run(["bash", "-c", limited], cwd=ROOT, capture_output=True, text=True, check=False)
+    assert done.returncode == 1
+    assert "cannot be written (File too large)" in done.stderr
+    assert "Traceback" not in done.stderr
+    assert out.read_text() == "mine"
+    assert list(tmp_path.iterdir()) == [out]
+
+
+@pytest.mark.parametrize(
+    ("arguments", "message"),
+    [
+        (("--series", "purity"), "--series purity: there is no such series; there are conductance"),
+        (("--reservoir", "pond"), "has no such reservoir; it has barrel, cask"),
+        (("--events", "--reservoir", "pond"), "has no such reservoir; it has barrel, cask"),
+        (("--from", "yesterday"), "--from 'yesterday' is no moment"),
+        (("--from", "1d", "--to", "2d"), "the range ends before it begins"),
+        (("--out", "/nowhere/out.csv"), "there is no directory /nowhere"),
+        (("--out", "/"), "that is a directory"),
+        (("--events", "--grain", "raw"), "leave out --grain and --series"),
+        (("--grain", "day"), "'day' is not one of"),
+        (("--format", "xml"), "'xml' is not one of"),
+        (("--log", "nowhere.db"), "nowhere.db: there is no such file"),
+        (("--log", "/"), "/: is not a file"),
+        (("--log", __file__), "this is no log, or a damaged one"),
+        (("--log", os.devnull), "is not a file"),
+        (("--config", "config/minimal.toml"), "which log? Give either --log"),
+    ],
+)
+def test_what_is_typed_wrong_ends_with_status_2_and_says_what_would_be_right(
+    log: Path, arguments: tuple[str, ...], message: str
+) -> None:
+    said = refused("export", "--log", log, "--out", "-", "--format", "csv", *arguments)
+    assert message in " ".join(said.split())
+
+
+def test_a_log_that_only_the_service_may_read_is_told_as_that(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Not by real permissions, which root has anyway."""
+
+    def hidden(*_: object, **__: object) -> os.stat_result:
+        raise PermissionError(errno.EACCES, "Permission denied")
+
+    monkeypatch.setattr(Path, "stat", hidden)
+    with pytest.raises(InputError, match="this user may not read it"):
+        logfile.chosen(tmp_path / "clearwell.db", None)
+
+
+def test_an_export_through_a_link_goes_to_what_the_link_names(log: Path, tmp_path: Path) -> None:
+    real, link = tmp_path / "real.csv", tmp_path / "link.csv"
+    real.write_text("mine")
+    link.symlink_to(real)
+    asked = ("export", "--log", log, "--format", "csv", "--grain", "hour", "--out", link, "--force")
+    assert clearwell(*asked).returncode == 0
+    assert link.is_symlink()
+    assert real.read_text().startswith("time,reservoir,readings")
+
+
+def test_another_sqlite_file_is_no_log(tmp_path: Path) -> None:
+    empty = tmp_path / "empty.db"
+    empty.touch()
+    assert "this is no log" in refused("log", "--log", empty)
+
+
+def test_the_log_is_found_by_the_configuration(log: Path, tmp_path: Path) -> None:
+    config = tmp_path / "clearwell.toml"
+    minimal = (ROOT / "config" / "minimal.toml").read_text(encoding="utf-8")
+    config.write_text(minimal, encoding="utf-8")
+    said = refused("log", "--config", config)
+    assert f"{tmp_path / 'clearwell.db'}: there is no such file" in said
+    config.write_text(f'{minimal}\n[log]\npath = "{log}"\n', encoding="utf-8")
+    done = clearwell("log", "--config", config, "--kind", "fill")
+    assert done.returncode == 0, done.stderr
+    assert "barrel, fill: 81.0 L in 25 min" in done.stdout
+    config.write_text(f"{minimal}\n[log]\nenabled = false\n", encoding="utf-8")
+    assert "keeps no log" in refused("log", "--config", config)
+
+
+# --- long work ----------------------------------------------------------------------------------------
+
+
+def on_terminal(arguments: list[str], stdout: int) -> str:
+    """What a command shows on a terminal's error stream."""
+    master, slave = pty.openpty()
+    try:
+        with subprocess.Popen(arguments, cwd=ROOT, stdout=stdout, stderr=slave, close_fds=True) as process:
+            os.close(slave)
+            shown = b""
+            while True:
+                try:
+                    piece = os.read(master, 65536)
+                except OSError:
+                    break
+                if not piece:
+                    break
+                shown += piece
+            assert process.wait(60) == 0
+    finally:
+        os.close(master)
+    return shown.decode()
+
+
+def test_long_work_shows_a_bar_on_a_terminal_and_short_work_does_not(log: Path, tmp_path: Path) -> None:
+    export = ["export", "--log", str(log), "--format", "csv", "--grain", "raw", "--force", "--out"]
+    eager = (
+        "from bridge.commands import logfile; from bridge.cli import main; logfile.BAR_AFTER_S = 0.0; main()"
+    )
+    long_work = [sys.executable, "-c", eager, *export, str(tmp_path / "out.csv")]
+    shown = on_terminal(long_work, subprocess.DEVNULL)
+    assert "export" in shown
+    assert "100%" in shown
+    assert on_terminal([*PYTHON, *export, str(tmp_path / "out.csv")], subprocess.DEVNULL) == ""
+    piped = subprocess.run(long_work, cwd=ROOT, capture_output=True, text=True, check=True)
+    assert piped.stderr == ""
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [("export", "--out", "-", "--format", "csv", "--grain", "raw"),
+     ("export", "--out", "-", "--format", "senml", "--grain", "raw"),
+     ("log",)],
+)  # fmt: skip
+def test_a_pipe_that_is_closed_early_is_a_quiet_end(log: Path, arguments: tuple[str, ...]) -> None:
+    with subprocess.Popen(
+        [*PYTHON, *arguments, "--log", str(log)], cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE
+    ) as process:
+        assert process.stdout is not None
+        assert process.stderr is not None
+        process.stdout.close()
+        assert process.stderr.read() == b""
+        assert process.wait(60) == 0
+
+
+# --- the terminal -------------------------------------------------------------------------------------
+
+
+def test_the_kinds_of_the_option_are_those_of_the_log() -> None:
+    assert tuple(kind.value for kind in Kind) == KINDS
+
+
+def test_entries_of_every_kind_are_readable_at_80_columns_without_colour(log: Path) -> None:
+    done = clearwell("log", "--log", log)
+    assert (done.returncode, done.stderr) == (0, "")
+    lines = done.stdout.splitlines()
+    assert max(map(len, lines)) <= 80
+    assert all(one.isprintable() for one in lines)
+    # Each entry begins with its time, and goes on beside it.
+    assert sum(bool(re.match(r"2025-06-15 1[67]:\d0:00  \S", one)) for one in lines) == 8
+    assert all(re.match(r"(2025-06-15 1[67]:\d0:00  | {21})\S", one) for one in lines)
+    said = " ".join(done.stdout.split())
+    for part in (
+        "16:10:00 event: clock-stepped: The clock was set back by 3600 s.",
+        f"barrel, alarm: no-rise-while-open raised (first-out): {SAID}",
+        "barrel, alarm: no-rise-while-open acknowledged by hub",
+        "from stranger: refused: No command opens the valve.",
+        "barrel, cartridge: changed to second by gardener; the old one made 812 L and took out 251 g of",
+        "product cell in 84 µS/cm at 24.9 °C: constant 0.1003 cm⁻¹ ± 1.1 % (k = 2), offset 0.02 µS: after",
+        "cask, sample: rain: 9.1 ± 0.3 ppm at a factor of 0.5 (18.2 µS/cm at 25 °C, taken at 17.5 °C),",
+        "barrel, fill: 81.0 L in 25 min, of rinse 1.5 L, on average 6.2 ppm; ended by full",
+    ):
+        assert part in said
+
+
+def test_what_a_stranger_sent_cannot_steer_the_terminal(log: Path) -> None:
+    for how in ((), ("--json",)):
+        shown = clearwell("log", "--log", log, "--kind", "command", *how).stdout
+        assert "\x1b" not in shown
+        assert "\u202e" not in shown
+        assert "stranger" in shown
+    assert r"open\x1b[2J\nthe valve\u202e" in " ".join(
+        clearwell("log", "--log", log, COLUMNS="100").stdout.split()
+    )
+
+
+def test_entries_are_chosen_by_kind_reservoir_and_range(log: Path, start_ms: int) -> None:
+    def times(*arguments: str) -> list[str]:
+        done = clearwell("log", "--log", log, "--json", *arguments)
+        assert done.returncode == 0, done.stderr
+        return [json.loads(line)["time"][11:16] for line in done.stdout.splitlines()]
+
+    assert times("--kind", "alarm", "--kind", "fill") == ["16:20", "16:30", "17:20"]
+    assert times("--reservoir", "cask") == ["17:10"]
+    assert times("--from", "2025-06-15T16:40", "--to", "2025-06-15T17:00") == ["16:40", "16:50"]
+    assert times("--to", "2025-06-15", "--kind", "event") == ["16:10"]
+
+
+def test_json_lines_hold_every_field(log: Path) -> None:
+    done = clearwell("log", "--log", log, "--json", "--kind", "command")
+    assert json.loads(done.stdout) == {
+        "time": "2025-06-15T16:40:00.000Z", "reservoir": "barrel", "kind": "command", "what": ESCAPE,
+        "sender": "stranger", "accepted": False, "refusal": "No command opens the valve.",
+    }  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("arguments", "message"),
+    [
+        (("--kind", "trip"), "'trip' is not one of"),
+        (("--reservoir", "pond"), "has no such reservoir; it has barrel, cask"),
+        (("--to", "2025"), "--to '2025' is no moment"),
+        (("--follow", "--to", "1d"), "leave one of them out"),
+        (("--log", "nowhere.db"), "nowhere.db: there is no such file"),
+    ],
+)
+def test_a_wrong_question_to_the_log_ends_with_status_2(
+    log: Path, arguments: tuple[str, ...], message: str
+) -> None:
+    assert message in " ".join(refused("log", "--log", log, *arguments).split())
+
+
+@pytest.fixture
+def running(tmp_path: Path) -> Iterator[Log]:
+    """A log that is being written, with a spill as the daemon has it."""
+    one = Log(tmp_path / "clearwell.db", spill=tmp_path / "clearwell.db.spill")
+    one.start().result(20)
+    yield one
+    assert one.close(20)
+
+
+def test_following_shows_what_happens_while_the_daemon_writes_and_each_entry_once(
+    running: Log, start_ms: int, make_reading: Callable[..., object]
+) -> None:
+    def event(number: int) -> EventRow:
+        return EventRow(Stamp(1, number, start_ms + 1000 * number), "barrel", "phase", f"Number {number}.")
+
+    running.append(event(1))
+    assert running.settle().result(20)
+    follow = [*PYTHON, "log", "--log", str(running.path), "--follow"]
+    with subprocess.Popen(
+        follow, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
+        env={**os.environ, "PYTHONUNBUFFERED": "1"},
+    ) as process:  # fmt: skip
+        try:
+            assert process.stdout is not None
+            shown = _until(process.stdout.fileno(), b"Number 1.")
+            # Events wait for a commit; until then they are in the spill only.
+            running.append(event(2))
+            shown += _until(process.stdout.fileno(), b"Number 2.")
+            running.append(event(3))
+            assert running.settle().result(20)
+            shown += _until(process.stdout.fileno(), b"Number 3.")
+            process.send_signal(signal.SIGINT)
+            rest, error = process.communicate(timeout=20)
+        finally:
+            process.kill()
+    assert re.findall(rb"Number \d", shown + rest) == [b"Number 1", b"Number 2", b"Number 3"]
+    assert error == b""
+    assert process.returncode == 0
+
+
+def _until(stream: int, part: bytes, patience_s: float = 20.0) -> bytes:
+    """Read until something is shown; the failure says what was."""
+    shown, give_up = b"", time.monotonic() + patience_s
+    while part not in shown:
+        ready, _, _ = select.select([stream], [], [], max(0.0, give_up - time.monotonic()))
+        assert ready, f"{part!r} was not shown; only {shown!r} was"
+        piece = os.read(stream, 65536)
+        assert piece, f"the command ended before it showed {part!r}"
+        shown += piece
+    return shown

@@ -1,0 +1,83 @@
+"""The codec under bytes that nobody would send: guided by its own code, and a million damaged frames.
+
+In CI a million frames are damaged, on all cores; elsewhere fifty thousand, which take a second. Any number:
+``CLEARWELL_DAMAGED_FRAMES=1000000 python -m pytest tests/security/test_fuzz.py``.
+"""
+
+import importlib.util
+import os
+import re
+import subprocess
+import sys
+from concurrent.futures import ProcessPoolExecutor
+from multiprocessing import get_context
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from bridge.wire import fields
+from bridge.wire.codec import Direction
+from tests.wire import test_damage as damage
+from tests.wire.fuzz_codec import own_guide
+
+ROOT = Path(__file__).parents[2]
+FRAMES = int(os.environ.get("CLEARWELL_DAMAGED_FRAMES", 1_000_000 if os.environ.get("CI") else 50_000))
+SHARE = 25_000
+"""Frames of one campaign; each has a seed of its own."""
+
+
+def test_a_guided_fuzz_finds_no_wrong_value_and_no_crash() -> None:
+    done, messages, paths, kept = own_guide(runs=2500, seconds=None)
+    assert done == 2500
+    assert messages > 300, "hardly anything that was tried is a message, so its values were not looked at"
+    assert paths > 100
+    assert kept > 10
+    if importlib.util.find_spec("atheris") is None:
+        return
+    # The better guide, where it is installed; it ends its process, so it has one of its own.
+    fuzz = [sys.executable, "tests/wire/fuzz_codec.py", "--engine", "atheris", "--seconds", "5"]
+    run = subprocess.run(fuzz, cwd=ROOT, capture_output=True, text=True, check=False, timeout=120)
+    assert run.returncode == 0, run.stderr[-3000:]
+    executed = re.search(r"number_of_executed_units: (\d+)", run.stderr)
+    assert executed is not None
+    assert int(executed[1]) > 2000
+
+
+def long_numbers(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(fields, "NUMBER_WIDTH", 14)
+
+
+def switches_as_not_fitted(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(
+        fields, "read_switches", lambda some: fields._SWITCHES.get(some.get("sw", ""), (None,) * 3)
+    )
+
+
+@pytest.mark.parametrize("fault", [long_numbers, switches_as_not_fitted])
+def test_a_codec_with_a_fault_is_found_out(fault: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A fuzz that finds nothing says something only if it would find something."""
+    fault(monkeypatch)
+    with pytest.raises(AssertionError, match="was taken for"):
+        own_guide(runs=20_000, seconds=None)
+
+
+def _campaign(number: int) -> tuple[int, int, int]:
+    """One share of the damage; how many frames were sent, changed and turned down."""
+    direction, make = (
+        (Direction.TO_BRIDGE, damage.from_controller),
+        (Direction.TO_CONTROLLER, damage.from_bridge),
+    )[number % 2]
+    damage.SEED = 1000 + number
+    changed, rejected = damage.campaign(direction, make, SHARE)
+    return SHARE, changed, rejected
+
+
+def test_no_damaged_frame_is_taken_for_one_that_was_never_sent_nor_hides_the_next() -> None:
+    with ProcessPoolExecutor(mp_context=get_context("spawn")) as cores:
+        shares = list(cores.map(_campaign, range(-(-FRAMES // SHARE))))
+    sent, changed, rejected = (sum(share[one] for share in shares) for one in range(3))
+    assert sent >= FRAMES
+    # The campaign did damage: nearly every frame was changed, and most were turned down for it.
+    assert changed > 0.95 * sent
+    assert rejected > 0.75 * sent
