@@ -143,25 +143,45 @@ def pack(rows: Sequence[Row], root: str) -> str:
 
 
 def write(records: Sequence[SenmlRecord], base: str) -> str:
-    """Resolved records as a pack; names that begin with ``base`` are shortened by it. At least one record."""
-    base_s = records[0].time_s
+    """Resolved records as a pack; names that begin with ``base`` are shortened by it. At least one record.
+
+    A reader that adds ``bt`` and ``t`` in double precision gets each record's time to the last bit, whatever
+    else is in the pack: otherwise a record sent again in other company would pass for a new one.
+    """
+    base_s: float | None = None
     shorten = all(record.name.startswith(base) and len(record.name) > len(base) for record in records)
     out: list[dict[str, Any]] = []
     for record in records:
         item: dict[str, Any] = {}
-        if not out:
-            if shorten:
-                item["bn"] = base
+        if not out and shorten:
+            item["bn"] = base
+        if base_s is None or base_s + _after(record.time_s, base_s) != record.time_s:
+            base_s = _base_time(record.time_s)
             item["bt"] = _number(base_s)
         item["n"] = record.name[len(base) :] if shorten else record.name
         if record.unit is not None:
             item["u"] = record.unit
-        after = round(record.time_s - base_s, 3)
+        after = _after(record.time_s, base_s)
         if after:
             item["t"] = _number(after)
         item |= _value_fields(record)
         out.append(item)
     return json.dumps(out, separators=(",", ":"), allow_nan=False)
+
+
+def _after(time_s: float, base_s: float) -> float:
+    """Seconds from the base time to a time, in whole milliseconds."""
+    return round(time_s - base_s, 3)
+
+
+def _base_time(time_s: float) -> float:
+    """A base time for this record and those after it, exact with :func:`_after`.
+
+    Whole seconds, for they carry no rounding of their own into the sum; the time itself where it is finer
+    than a millisecond.
+    """
+    whole_s = float(math.floor(time_s))
+    return whole_s if whole_s + _after(time_s, whole_s) == time_s else time_s
 
 
 def write_one(record: SenmlRecord) -> str:
