@@ -103,3 +103,13 @@ def _clearwell(arguments: list[str]) -> "subprocess.CompletedProcess[str]":
         text=True,
         check=False,
     )
+
+
+def test_the_fault_table_names_every_trip_and_tests_that_exist() -> None:
+    page = (ROOT / "firmware_notes" / "faults.md").read_text(encoding="utf-8")
+    assert {trip.value for trip in Trip} <= set(re.findall(r"`([a-z-]+)`", page))
+    shown = re.findall(r"`(tests/[\w/]+\.py)(?:::(\w+))?`", page)
+    assert len(shown) > 20
+    for file, function in shown:
+        text = (ROOT / file).read_text(encoding="utf-8")
+        assert f"def {function}(" in text if function else "def test_" in text, f"{file} has no {function}"
