@@ -45,7 +45,7 @@ class Memory:
     pulses: int | None = None
     throughput_l: float = 0.0
     feed_ppm: float | None = None
-    """The last good feed value."""
+    """The last good feed value, or the last sample of it by hand."""
     over_advice_since: float | None = None
     """Since when product has been over the advised value in a fill without a break."""
 
@@ -110,7 +110,8 @@ def assess(
         now,
     )
     pulses, throughput_l, pulsed_l = _count(plan, memory, reading.pulses)
-    feed_ppm = memory.feed_ppm if plan.feed is not None else plan.feed_ppm
+    unseen = plan.feed is None and memory.feed_ppm is None
+    feed_ppm = plan.feed_ppm if unseen else memory.feed_ppm
     if feed_us_cm is not None and feed.measurement is not None:
         feed_ppm = feed.measurement.dissolved_solids_ppm
     # A failed probe's figure is no figure: nothing is decided on it and nothing is booked with it.

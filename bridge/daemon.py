@@ -11,6 +11,7 @@ from collections.abc import Callable, Sequence
 import structlog
 
 from bridge.errors import HubError
+from bridge.foresight import Foresight
 from bridge.guard.commands import GuardCommand
 from bridge.guard.state import GuardState
 from bridge.guard.words import Advisory
@@ -21,19 +22,22 @@ from bridge.hub.client import HubClient
 from bridge.hub.topics import Level as HubLevel
 from bridge.hub.view import StationView
 from bridge.inventory import Inventory
+from bridge.linking import link_to
 from bridge.logbook import Logbook
 from bridge.plan import BridgePlan, HubPlan, StationPlan
+from bridge.prospect import Prospect
 from bridge.relay import carry
 from bridge.service import ServiceManager
 from bridge.station import Level, Station, StationEvent, Turn
 from bridge.wire.codec import Damaged, Ignored
 from bridge.wire.messages import FromController
-from bridge.wire.port import LinkDown, LinkUp, SerialLink
+from bridge.wire.port import LinkDown, LinkUp
 
 _log = structlog.get_logger("clearwell")
 
 FIRST_WAIT_S = 1.0
 LONGEST_WAIT_S = 60.0
+SAMPLES_EVERY_S = 60.0
 STATE_LOST = (
     "What was latched before the restart is not known, because the log could not be read; filling is on "
     "hold. Look at the purifier and the reservoir, and lift the hold when all is well."
@@ -59,18 +63,18 @@ class Keeper:
     ) -> None:
         self.plan = plan
         self._logbook = logbook
-        self._link = SerialLink(
-            plan.port,
+        self._link = link_to(
+            plan,
             on_message=self._on_message,
             on_link=self._on_link,
             on_stray=self._on_stray,
-            baud=plan.baud,
-            silence_s=plan.limits.stale_after_s,
+            on_note=self._on_note,
         )
         self._on_view = on_view
         self._on_event = on_event
         self._loop = asyncio.get_running_loop()
         self._stopping = False
+        self._feed_us_cm = None if logbook is None else logbook.feed_sampled(plan.identity.reservoir)
         restored = None if logbook is None else logbook.restored(plan)
         if restored is None:
             self.station = self._begin(None, None)
@@ -78,6 +82,14 @@ class Keeper:
             self.station = self._begin(restored.state, restored.accounts)
             if not restored.known:
                 self._say("state-lost", STATE_LOST)
+        load = self.station.memory.inventory.load
+        self._foresight = Foresight(
+            Prospect(plan, load=load)
+            if logbook is None
+            else logbook.prospect(plan, self.station.memory.inventory),
+            logbook,
+            self._say,
+        )
 
     def close_now(self) -> None:
         """Send the close and let nothing open the valve again."""
@@ -98,6 +110,15 @@ class Keeper:
         if self._logbook is not None:
             accounts = self.station.memory.inventory
             self._logbook.accounts(self.plan.identity.reservoir, self.station.state, accounts)
+
+    def feed_sampled(self, conductivity_25_us_cm: float) -> None:
+        """Somebody sampled the feed by hand."""
+        self._feed_us_cm = conductivity_25_us_cm
+        self.station.feed_sampled(conductivity_25_us_cm)
+
+    def save_forecast(self) -> None:
+        """Let the log keep what the forecast has learned."""
+        self._foresight.save()
 
     async def run(self) -> None:
         """Keep it until :meth:`close_now`."""
@@ -136,17 +157,20 @@ class Keeper:
                 self.station.tick(self._loop.time())
 
     def _begin(self, state: GuardState | None, accounts: Inventory | None) -> Station:
-        return Station(
+        station = Station(
             self.plan,
             send=self._link.send,
             next_sequence=self._link.next_sequence,
             now=self._loop.time(),
             on_view=self._on_view,
-            on_turn=None if self._logbook is None else self._on_turn,
+            on_turn=self._on_turn,
             on_event=self._on_event,
             state=state,
             accounts=accounts,
         )
+        if self._feed_us_cm is not None:
+            station.feed_sampled(self._feed_us_cm)
+        return station
 
     def _say(self, event: str, sentence: str) -> None:
         self._on_event(StationEvent(self.plan.identity.reservoir, event, Level.ERROR, sentence))
@@ -154,6 +178,7 @@ class Keeper:
     def _on_turn(self, turn: Turn) -> None:
         if self._logbook is not None:
             self._logbook.turn(self.plan.identity.reservoir, turn)
+        self._foresight.turn(self.station, turn)
 
     def _on_message(self, message: FromController) -> None:
         if not self._stopping:
@@ -164,6 +189,10 @@ class Keeper:
             self.station.link(True)
         else:
             self.station.link(False, str(news.error))
+
+    def _on_note(self, sentence: str) -> None:
+        reservoir = self.plan.identity.reservoir
+        self._on_event(StationEvent(reservoir, "modbus-note", Level.WARNING, sentence))
 
     def _on_stray(self, stray: Damaged | Ignored) -> None:
         if isinstance(stray, Damaged):
@@ -210,6 +239,7 @@ class Daemon:
             if self._logbook is not None:
                 for keeper in self.keepers.values():
                     keeper.save_accounts()
+                    keeper.save_forecast()
                 await self._logbook.close()
             for number in (signal.SIGTERM, signal.SIGINT):
                 loop.remove_signal_handler(number)
@@ -229,6 +259,8 @@ class Daemon:
                 group.create_task(self._hub.run())
                 if self._logbook is not None and self.plan.hub is not None:
                     aside.append(group.create_task(carry(self._logbook, self._hub, self.plan.hub.layout)))
+            if self._logbook is not None:
+                aside.append(group.create_task(self._take_samples(self._logbook)))
             self.ready.set()
             self._service.ready(f"keeping {len(self.keepers)} reservoir(s)")
             _log.info("started", reservoirs=list(self.keepers))
@@ -238,6 +270,15 @@ class Daemon:
                 await self._hub.stop()
             for task in aside:
                 task.cancel()
+
+    async def _take_samples(self, logbook: Logbook) -> None:
+        """Samples of the feed that a person puts into the log while the bridge runs."""
+        while any(keeper.plan.feed is None for keeper in self.keepers.values()):
+            await asyncio.sleep(SAMPLES_EVERY_S)
+            book = await logbook.read_book()
+            for reservoir, us_cm in book.feed_us_cm.items():
+                if reservoir in self.keepers:
+                    self.keepers[reservoir].feed_sampled(us_cm)
 
     def _client(self, hub: HubPlan, stations: Sequence[StationPlan]) -> HubClient:
         return HubClient(

@@ -133,4 +133,14 @@ FAULTS: dict[AlarmId, Fault] = {
         "When the bound is reached the oldest readings go first; alarms, trips and commands never do.",
         "See why the broker is away, or whether nobody keeps the hub's log.",
     ),
+    Advisory.ORDER_CARTRIDGE: Fault(
+        "By the forecast the purifier gives out within about the time that a new cartridge takes to come.",
+        _ALARM_ONLY,
+        "Order the next cartridge or membrane now; days and litres left are shown with their intervals.",
+    ),
+    Advisory.LEAK_SUSPECTED: Fault(
+        "The reservoir falls at night, too steadily for water that is taken.",
+        _ALARM_ONLY,
+        "Look for a drip at tap, hose and fittings, and for a wick or a tray that draws all night.",
+    ),
 }

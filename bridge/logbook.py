@@ -9,7 +9,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import TypeVar
 
-from bridge import saved
+from bridge import book, prospect_saved, saved
+from bridge.book import Book
 from bridge.errors import LogError
 from bridge.guard.permissives import ACTIVE
 from bridge.guard.state import GuardState
@@ -20,13 +21,16 @@ from bridge.history.outbox import OutboxLevel, Parcel
 from bridge.history.records import CommandRow, EventRow, FillRow, Stamp
 from bridge.history.trouble import LogTrouble
 from bridge.inventory import Inventory
+from bridge.learned import worth_keeping
 from bridge.plan import LogPlan, StationPlan
+from bridge.prospect import Prospect
 from bridge.rows import entry_rows, reading_row
 from bridge.station import StationEvent, Turn
 
 T = TypeVar("T")
 
 ACCOUNTS_EVERY_S = 60.0
+BOOK_PATIENCE_S = 5.0
 _STRUCTURED = frozenset({"command-obeyed", "command-refused"})
 """Events that stand in the log as rows of their own kind."""
 
@@ -80,6 +84,9 @@ class Logbook:
         self._running = {one.identity.reservoir: _Running(one) for one in stations}
         self._kept: dict[str, bytes] = {}
         self._known = True
+        self._path = plan.path
+        self._book = Book()
+        self._unread = False
 
     async def open(self) -> None:
         """Open the file, and take up what an earlier process left. Never raises; waits seconds at most."""
@@ -87,6 +94,49 @@ class Logbook:
         self._clock = RecordClock(opened.boot, opened.last_utc_ms)
         self._kept, self._known = opened.state, opened.complete
         self._event("", "bridge-started", "The bridge started.")
+        await self.read_book()
+
+    async def read_book(self) -> Book:
+        """What the log has of cartridges and feed samples since it was last asked; nothing when it cannot be
+        read in time."""
+        try:
+            async with asyncio.timeout(BOOK_PATIENCE_S):
+                fresh = await self._loop.run_in_executor(None, book.read, self._path, self._book.until_ms)
+        except (TimeoutError, LogError) as error:
+            if not self._unread:
+                why = str(error) or "it took too long"
+                self._event("", "book-unread", f"The log's cartridges and samples cannot be read: {why}.")
+            self._unread = True
+            return Book()
+        self._unread = False
+        fresh.until_ms = max(fresh.until_ms, self._book.until_ms)
+        self._book.feed_us_cm.update(fresh.feed_us_cm)
+        for reservoir, more in fresh.earlier.items():
+            self._book.earlier[reservoir] = (*self._book.earlier.get(reservoir, ()), *more)
+        self._book.until_ms = fresh.until_ms
+        return fresh
+
+    def prospect(self, plan: StationPlan, accounts: Inventory) -> Prospect:
+        """The forecast that this station starts from."""
+        name = plan.identity.reservoir
+        earlier = worth_keeping(plan.cartridge, self._book.earlier.get(name, ()))
+        data = self._kept.get(f"prospect.{name}")
+        if data is not None:
+            try:
+                kept = prospect_saved.read(data, earlier, plan.cartridge, plan.limits.limit_ppm)
+                return Prospect(plan, earlier, kept.learned, accounts.load, kept.feed_ppm, kept.volume_l)
+            except LogError as error:
+                self._event(name, "forecast-lost", f"{error} It is learned anew.")
+        return Prospect(plan, earlier, load=accounts.load)
+
+    def learned(self, prospect: Prospect) -> None:
+        """Keep what a forecast has learned."""
+        name = prospect.plan.identity.reservoir
+        self._log.remember(f"prospect.{name}", prospect_saved.written(prospect.kept))
+
+    def feed_sampled(self, reservoir: str) -> float | None:
+        """The newest sample of this reservoir's feed, µS/cm at 25 °C."""
+        return self._book.feed_us_cm.get(reservoir)
 
     def restored(self, plan: StationPlan) -> Restored:
         """What this station starts from; on hold when what was latched is not known."""

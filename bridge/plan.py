@@ -4,6 +4,7 @@
 """
 
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 
 from bridge.guard.limits import Limits
@@ -12,9 +13,23 @@ from bridge.hub.announcements import AnnouncementTemplate
 from bridge.hub.broker import BrokerSettings
 from bridge.hub.topics import Layout
 from bridge.hub.view import StationIdentity
+from bridge.purifier.capacity import RATING_SD
+from bridge.purifier.cartridge import Kind
 from bridge.tank.level_settings import LevelSettings
 from bridge.water.measurement import MeasuringChain
 from bridge.water.probe import ProbeSettings
+from bridge.wire.registers import ModbusMap
+
+
+@dataclass(frozen=True, slots=True)
+class CalibrationInForce:
+    """The calibration that a cell's constant comes from."""
+
+    made: datetime
+    standard: str
+    cell_constant_percent: float
+    """Standard uncertainty (k = 1) of the constant."""
+    file: Path
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,6 +38,24 @@ class ProbePlan:
 
     chain: MeasuringChain
     watch: ProbeSettings
+    calibration: CalibrationInForce | None = None
+    """None where the constant is the configuration's own."""
+
+
+@dataclass(frozen=True, slots=True)
+class CartridgePlan:
+    """The exchange cartridge, membrane or distiller of one purifier, for its forecast."""
+
+    kind: Kind
+    rated_g: float | None = None
+    """What an exchange cartridge takes up, or the scale that a distiller may gather, in grams."""
+    rating_sd: float = RATING_SD
+    """Relative standard deviation of the rating."""
+    rejection_percent: float | None = None
+    """A membrane's rated rejection."""
+    price: float | None = None
+    lead_days: float = 7.0
+    """From the order until a new one is fitted."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +79,10 @@ class StationPlan:
     """What the reservoir is taken to hold at the first start, until a sample of it is sent."""
     rain_ppm: float | None = None
     """What a rise of the level with the valve shut brings in; None where no rain can fall in."""
+    modbus: ModbusMap | None = None
+    """What is where on a Modbus line; None where a controller speaks the line protocol."""
+    cartridge: CartridgePlan | None = None
+    """None: nothing is forecast of the purifier."""
 
 
 @dataclass(frozen=True, slots=True)

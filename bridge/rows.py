@@ -5,8 +5,9 @@ from collections.abc import Callable, Iterator
 from bridge.faults import FAULTS
 from bridge.guard.alarms import Status
 from bridge.guard.commands import CartridgeChanged, GuardCommand, ReservoirSample, Retest
+from bridge.guard.permissives import ACTIVE
 from bridge.guard.state import AlarmChanged, Latched, Unlatched
-from bridge.guard.words import AlarmId
+from bridge.guard.words import AlarmId, Trip
 from bridge.history.records import (
     AlarmChange,
     AlarmRow,
@@ -98,11 +99,26 @@ def _command_rows(plan: StationPlan, turn: Turn, command: GuardCommand, stamp: S
     match command:
         case CartridgeChanged():
             load = turn.memory.inventory.load
-            yield CartridgeRow(stamp(), name, "", load.treated_l, load.taken_up_g, command.sender)
+            yield CartridgeRow(
+                stamp(), name, "", load.treated_l, load.taken_up_g, command.sender, spent(plan, turn)
+            )
         case Retest(ppm=ppm):
             yield _sample(plan, stamp(), "product", ppm)
         case ReservoirSample(ppm=ppm):
             yield _sample(plan, stamp(), "reservoir", ppm)
+
+
+def spent(plan: StationPlan, turn: Turn) -> bool:
+    """Whether the cartridge that was in until this turn had given out; else it was changed early.
+
+    It had when a trip of the product stood that no retest has remedied, or the product that flows is at or
+    over the limit.
+    """
+    stood = any(latch.trip is Trip.PRODUCT_OVER_LIMIT and not latch.remedied for latch in turn.before.latches)
+    if stood or turn.picture is None or turn.before.phase not in ACTIVE:
+        return stood
+    ppm = turn.picture.assessment.product_ppm
+    return ppm is not None and ppm >= plan.limits.limit_ppm
 
 
 def spoken(command: GuardCommand) -> str:

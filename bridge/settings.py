@@ -27,6 +27,7 @@ from pydantic_settings import (
 
 from bridge.errors import InputError
 from bridge.plan import BridgePlan
+from bridge.settings_calibration import in_force, newest, notes_on, place_of, values_of
 from bridge.settings_mistakes import SECRET_KEYS, Mistakes, from_validation, similar
 from bridge.settings_model import BridgeTable, HubTable, LogTable, Settings
 from bridge.settings_plan import hub as hub_plan
@@ -72,7 +73,9 @@ def read(path: Path, environ: Mapping[str, str]) -> Configuration:
     _refuse_secrets(written, mistakes)
     overrides, mistakes.origins, strays = _overrides(environ, mistakes)
     secrets = _secrets(path, environ, written, overrides, mistakes)
-    sources = (overrides, secrets, written)
+    calibrations = newest(_calibration_places(path, environ, _over(written, overrides)))
+    reservoir_tables = written.get("reservoir")
+    sources = (overrides, secrets, values_of(calibrations, reservoir_tables), written)
     merged = _merged(sources)
 
     bridge = hub = log = None
@@ -101,8 +104,10 @@ def read(path: Path, environ: Mapping[str, str]) -> Configuration:
     _check_ports(merged.get("reservoir"), mistakes)
     mistakes.refuse()
     log_part = None if log is None else log_plan(log, path.parent, environ.get(STATE_DIRECTORY))
-    plan = BridgePlan(tuple(one for one in stations if one is not None), hub_part, log_part)
-    return Configuration(plan, (*warnings_of(plan), *_about_files(plan), *strays))
+    kept = tuple(in_force(one, calibrations, overrides) for one in stations if one is not None)
+    plan = BridgePlan(kept, hub_part, log_part)
+    notes = notes_on(calibrations, reservoir_tables)
+    return Configuration(plan, (*warnings_of(plan), *_about_files(plan), *notes, *strays))
 
 
 # --- sources --------------------------------------------------------------------------------------
@@ -259,6 +264,13 @@ def _secrets(
             named,
         )
     return {"hub": found} if found else {}
+
+
+def _calibration_places(path: Path, environ: Mapping[str, str], values: dict[str, Any]) -> list[Path]:
+    """Where calibrations may lie: beside the configuration, and beside its log."""
+    log = _part(LogTable, values.get("log", {}))
+    log_part = None if log is None else log_plan(log, path.parent, environ.get(STATE_DIRECTORY))
+    return [place_of(path, None), place_of(path, None if log_part is None else log_part.path)]
 
 
 # --- checks across tables -------------------------------------------------------------------------

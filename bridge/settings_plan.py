@@ -27,6 +27,7 @@ from bridge.tank.level_settings import LevelSettings
 from bridge.tank.shapes import Shape
 from bridge.water.compensation import Method
 from bridge.water.solids import LIMIT_PPM
+from bridge.wire.registers import ModbusMap
 
 PORT, PORT_TLS = 1883, 8883
 LOG_NAME = "clearwell.db"
@@ -114,6 +115,7 @@ def station(ident: str, table: ReservoirTable, mistakes: Mistakes) -> StationPla
         has_feed_probe=feed is not None,
         has_drain=purifier.drain_valve,
         has_volume=level.sender is not None,
+        has_forecast=table.cartridge is not None,
     )
     return StationPlan(
         identity=identity,
@@ -127,7 +129,37 @@ def station(ident: str, table: ReservoirTable, mistakes: Mistakes) -> StationPla
         litres_per_pulse=purifier.litres_per_pulse,
         assumed_ppm=assumed_ppm,
         rain_ppm=table.rain_ppm,
+        modbus=_modbus(at, table, mistakes),
+        cartridge=None if table.cartridge is None else table.cartridge.core(),
     )
+
+
+def _modbus(at: Keys, table: ReservoirTable, mistakes: Mistakes) -> ModbusMap | None:
+    """What is on the Modbus line, which must have what the other tables say is fitted."""
+    modbus = table.modbus
+    if modbus is None:
+        return None
+    for fitted, there, name, key in (
+        (table.purifier.drain_valve, modbus.drain, "drain", "purifier.drain_valve"),
+        (table.feed is not None, modbus.feed_conductivity, "feed_conductivity", "feed"),
+        (table.feed is not None, modbus.feed_temperature, "feed_temperature", "feed"),
+        (table.level.sender is not None, modbus.level, "level", "level.sender"),
+        (table.level.low_switch, modbus.low_switch, "low_switch", "level.low_switch"),
+        (table.level.full_switch, modbus.full_switch, "full_switch", "level.full_switch"),
+        (table.level.overflow_float, modbus.overflow_float, "overflow_float", "level.overflow_float"),
+    ):
+        if fitted != (there is not None):
+            more = (
+                "says that one is fitted; add the table"
+                if fitted
+                else "says that none is fitted; take it out"
+            )
+            mistakes.add((*at, "modbus", name), f"{key} {more}, or correct the one that is wrong")
+    if table.purifier.litres_per_pulse is not None:
+        mistakes.add(
+            (*at, "purifier", "litres_per_pulse"), "pulses cannot be counted over Modbus; remove this key"
+        )
+    return modbus.core()
 
 
 def _level(table: LevelTable, shape: Shape) -> LevelSettings:

@@ -7,6 +7,8 @@ from typing import Any, Literal
 
 from pydantic import Field, model_validator
 
+from bridge.settings_cartridge import CartridgeTable
+from bridge.settings_modbus import ModbusTable
 from bridge.settings_table import Table, from_zero, given, positive, refused
 from bridge.settings_tank import LevelTable, ShapeTable
 from bridge.water import cell
@@ -199,4 +201,11 @@ class ReservoirTable(Table):
         default=None, description="the table of the feed probe, where one is fitted"
     )
     purifier: PurifierTable = Field(default=PurifierTable(), description="a table about the purifier")
+    cartridge: CartridgeTable | None = Field(
+        default=None, description="a table about the cartridge, membrane or distiller, for the forecast"
+    )
     guard: GuardTable = Field(default=GuardTable(), description="a table of bounds")
+    modbus: ModbusTable | None = Field(
+        default=None,
+        description="a table, where transmitters and relays on a Modbus line stand for a controller",
+    )

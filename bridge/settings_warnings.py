@@ -5,6 +5,7 @@ from collections.abc import Iterator
 
 from bridge.hub.broker import BrokerSettings
 from bridge.plan import BridgePlan, StationPlan
+from bridge.settings_modbus import CANNOT_PROMISE
 from bridge.water.compensation import Method
 
 _CHANGING = ("/dev/ttyUSB", "/dev/ttyACM")
@@ -66,6 +67,10 @@ def _about(station: StationPlan) -> Iterator[str]:
                 f"'{method.value}' ends, but water may flow from {limits.temperature_low_c:g} to "
                 f"{limits.temperature_high_c:g} °C"
             )
+    if station.modbus is not None:
+        plain = [relay for relay in (station.modbus.valve, station.modbus.drain) if relay is not None]
+        if any(relay.time_limit_register is None for relay in plain):
+            yield CANNOT_PROMISE
     if station.level.sender is None and station.litres_per_pulse is None:
         yield (
             "with switches only and no flow sensor the volume of a fill is not known; only its time is "

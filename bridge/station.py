@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 from enum import Enum
 
 from bridge import assess, inventory
+from bridge.ahead import NOTHING_KNOWN, Ahead
 from bridge.assess import Memory, Picture
 from bridge.faults import FAULTS
 from bridge.guard.assessment import Assessment
@@ -120,6 +121,8 @@ class Station:
         self.memory: Memory = assess.begin(plan, accounts)
         self.picture: Picture | None = None
         self.decision: Decision | None = None
+        self.ahead: Ahead = NOTHING_KNOWN
+        """What was forecast last, for the view; whoever forecasts puts it here."""
         self.controller = ""
         self._link_up = False
         self._newest: tuple[int, float] | None = None
@@ -142,6 +145,7 @@ class Station:
         """Take one good message from the controller; a reading is decided on before this returns."""
         self._frames_good += 1
         self._damage *= 0.99
+        self._follow(message.sequence, now)
         match message:
             case Reading():
                 if message.path is Path.SHUT:
@@ -151,14 +155,13 @@ class Station:
                 self.memory, self.picture = assess.assess(self.plan, self.memory, message, filling, now)
                 self._turn(now, reading=True)
             case Hello():
-                self._greet(message, now)
+                self._greet(message)
             case Refusal(why=why):
                 self._leased = None
                 self._refused_at = now
                 if why != self._refused_why:
                     self._refused_why = why
                     self._tell("lease-refused", Level.WARNING, f"The controller refused a command: {why}.")
-        self._newest = message.sequence, now
 
     def damaged(self) -> None:
         """One line arrived damaged and was dropped."""
@@ -177,6 +180,12 @@ class Station:
     def note(self, advisory: Advisory, present: bool) -> None:
         """Take note of a condition outside the station, such as a log that cannot be written."""
         self._outside = self._outside | {advisory} if present else self._outside - {advisory}
+
+    def feed_sampled(self, conductivity_25_us_cm: float) -> None:
+        """Take the feed, which no probe measures here, to be what a sample by hand showed."""
+        if self.plan.feed is None:
+            ppm = self.plan.identity.factor * conductivity_25_us_cm
+            self.memory = replace(self.memory, feed_ppm=ppm)
 
     def tick(self, now: float) -> None:
         """Let time pass: to be called at least every ``limits.step_s`` when no reading comes."""
@@ -281,6 +290,7 @@ class Station:
             link_up=self._link_up,
             controller=self.controller,
             frames=(self._frames_good, self._frames_damaged),
+            ahead=self.ahead,
         )
 
     def _set_accounts(self, accounts: Inventory) -> None:
@@ -289,31 +299,30 @@ class Station:
             seen = replace(self.picture.assessment, reservoir_ppm=inventory.holding(accounts))
             self.picture = replace(self.picture, assessment=seen)
 
-    def _greet(self, hello: Hello, now: float) -> None:
+    def _greet(self, hello: Hello) -> None:
         # A controller cuts a lease to its longest one; renewed by thirds of that, none lapses in between.
         self._lease_ms = min(round(1000.0 * self.plan.limits.lease_s), hello.longest_lease_ms)
         self._refused_at, self._refused_why = None, ""
         self.controller = f"{hello.identity} {hello.firmware}".strip()
-        if self._began_anew(hello, now):
-            self._restarted_at = now
-            self._leased = None
         self._tell(
             "controller-hello",
             Level.INFO if hello.boot in (BootReason.POWER, BootReason.SOFTWARE) else Level.WARNING,
             f"The controller {self.controller} started because of {hello.boot.value}.",
         )
 
-    def _began_anew(self, hello: Hello, now: float) -> bool:
-        """The controller has started again since it was last heard, by the numbers of what it sends.
+    def _follow(self, number: int, now: float) -> None:
+        """See from the number of a message whether the controller has started again since the last one.
 
-        Only a hello at boot has the number 0. Where that one was lost, as while the line was down, the
-        number of a hello that was asked for lies behind the newest, or further ahead than was time for.
+        It begins at 0. Where the hello with that number was lost, as while the line was down, the number
+        lies behind the newest, or further ahead than there was time for.
         """
-        if self._newest is None:
-            return False
-        number, at = self._newest
-        ahead = (hello.sequence - number) % MODULUS
-        return hello.sequence == 0 or ahead > MOST_MESSAGES_S * (now - at + 1.0)
+        if self._newest is not None:
+            before, at = self._newest
+            ahead = (number - before) % MODULUS
+            if ahead > MOST_MESSAGES_S * (now - at + 1.0):
+                self._restarted_at = now
+                self._leased = None
+        self._newest = number, now
 
     def _record(self, event: GuardEvent) -> None:
         match event:

@@ -1,5 +1,6 @@
 """What a station shows, put together from what it knows. Core."""
 
+from bridge.ahead import NOTHING_KNOWN, Ahead
 from bridge.assess import Picture, ProbeView
 from bridge.faults import FAULTS
 from bridge.guard.alarms import AlarmRecord, Status
@@ -9,6 +10,7 @@ from bridge.hub.view import ActiveAlarm, StationView
 from bridge.inventory import Inventory, holding
 from bridge.plan import StationPlan
 from bridge.purifier.load import rejection_percent
+from bridge.tank.cover import HORIZON_DAYS
 from bridge.tank.level import Level
 from bridge.water.health import Health
 from bridge.water.solids import judge
@@ -35,6 +37,7 @@ def picture_of(
     link_up: bool,
     controller: str,
     frames: tuple[int, int],
+    ahead: Ahead = NOTHING_KNOWN,
 ) -> StationView:
     """Everything the hub is shown of one reservoir. Without a link the last values are not shown as live."""
     identity, limits = plan.identity, plan.limits
@@ -53,6 +56,7 @@ def picture_of(
         if fed is not None and fed.dissolved_solids_ppm > 0.0:
             rejection = rejection_percent(fed.dissolved_solids_ppm, measured.dissolved_solids_ppm)
     volume_l = level.volume_l
+    days_left, cover = ahead.days_left, ahead.cover
     running = state.phase in ACTIVE
     return StationView(
         identity=identity,
@@ -86,6 +90,14 @@ def picture_of(
         purifier_treated_l=accounts.load.treated_l,
         purifier_load_g=accounts.load.taken_up_g,
         rejection_percent=rejection,
+        litres_left=None if ahead.litres_left is None else ahead.litres_left.median,
+        days_left=None if days_left is None else days_left.median,
+        days_left_low=None if days_left is None else days_left.low80,
+        days_left_high=None if days_left is None else days_left.high80,
+        order_now=ahead.order_now,
+        cover_days=None if cover is None else min(cover.days, HORIZON_DAYS),
+        cover_low_days=None if cover is None else min(cover.low80_days, HORIZON_DAYS),
+        cover_high_days=None if cover is None else min(cover.high80_days, HORIZON_DAYS),
         health=max(product.health, of_feed, of_level).word if link_up else Health.FAILURE.word,
         first_out=None if state.first_out is None else state.first_out.value,
         latched_trips=tuple([latch.trip.value for latch in state.latches]),

@@ -3,6 +3,7 @@
 import os
 import textwrap
 from collections.abc import Iterator
+from datetime import UTC
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -24,9 +25,10 @@ def command(file: Path) -> None:
     Nothing is opened and nothing is moved. The exit status is 0 when FILE is right, warnings or not, and 2
     when it is wrong; then every mistake found is named, with its key and what would be right.
     """
+    from bridge.commands.place import environ_of_service
     from bridge.settings import read
 
-    configuration = read(file, os.environ)
+    configuration = read(file, environ_of_service(file, os.environ))
     click.echo(f"{file} is right. This is what the daemon will do.")
     for title, lines in explain(configuration.plan):
         click.echo(f"\n{title}")
@@ -66,12 +68,15 @@ def _reservoir(station: "StationPlan") -> Iterator[Line]:
     from bridge.tank import shapes
 
     lease_s = station.limits.lease_s
-    yield (
-        "Controller",
-        f"on {station.port} at {station.baud} bit/s. Its valve is opened for {lease_s:g} s at a time, "
-        "renewed "
-        f"while all is well; when the bridge stops, the controller shuts it within these {lease_s:g} s.",
-    )
+    if station.modbus is not None:
+        yield "Modbus", _modbus(station)
+    else:
+        yield (
+            "Controller",
+            f"on {station.port} at {station.baud} bit/s. Its valve is opened for {lease_s:g} s at a time, "
+            "renewed "
+            f"while all is well; when the bridge stops, the controller shuts it within these {lease_s:g} s.",
+        )
     level = station.level
     match level.shape:
         case shapes.UprightCylinder(diameter_m=across, height_m=high):
@@ -94,6 +99,29 @@ def _reservoir(station: "StationPlan") -> Iterator[Line]:
         f"({level.fill_fraction:.0%}, {level.fill_m:.2f} m).",
     )
     yield "Level", _level(station)
+
+
+def _modbus(station: "StationPlan") -> str:
+    from bridge.settings_modbus import CANNOT_PROMISE
+
+    modbus, lease_s = station.modbus, station.limits.lease_s
+    assert modbus is not None
+    relays = [relay for relay in (modbus.valve, modbus.drain) if relay is not None]
+    devices = sorted({modbus.conductivity.device, modbus.temperature.device, *(one.device for one in relays)})
+    line = (
+        f"transmitters and relays, devices {_listed([str(one) for one in devices])} among them, on "
+        f"{station.port} "
+        f"at {station.baud} bit/s, asked every {modbus.poll_s:g} s."
+    )
+    if any(relay.time_limit_register is None for relay in relays):
+        return (
+            f"{line} The bridge switches the valve off after {lease_s:g} s unrenewed; but {CANNOT_PROMISE}."
+        )
+    return (
+        f"{line} The relay is switched on for {lease_s:g} s at a time, renewed while all is well; when the "
+        "bridge "
+        f"stops, the relay module itself shuts the valve within these {lease_s:g} s."
+    )
 
 
 def _level(station: "StationPlan") -> str:
@@ -128,6 +156,16 @@ def _measured(station: "StationPlan") -> Iterator[Line]:
         yield "Feed", f"not measured; taken to be {station.feed_ppm:g} ppm for the purifier's load."
     else:
         yield "Feed", "neither measured nor stated, so the purifier's load is not known (purifier.feed_ppm)."
+    fitted = station.cartridge
+    if fitted is not None:
+        what = "unknown" if fitted.rated_g is None else f"{fitted.rated_g:.4g} g"
+        if fitted.rejection_percent is not None:
+            what = f"{fitted.rejection_percent:g} % rejection"
+        yield (
+            "Cartridge",
+            f"{fitted.kind.value}, rated {what}; its end is forecast, and an order is called for "
+            f"{fitted.lead_days:g} days ahead.",
+        )
     if station.litres_per_pulse is not None:
         yield "Flow", f"counted, {1000.0 * station.litres_per_pulse:.4g} mL for each pulse."
     elif station.level.sender is not None:
@@ -156,7 +194,18 @@ def _probe(probe: "ProbePlan") -> str:
     return (
         f"a cell of {chain.cell.constant_per_cm:g} cm⁻¹{corrected}, {how}. A reading below that of pure "
         "water counts "
-        "as a failed probe."
+        f"as a failed probe. {_calibrated(probe)}"
+    )
+
+
+def _calibrated(probe: "ProbePlan") -> str:
+    made = probe.calibration
+    if made is None:
+        return "The constant is the configuration's; no calibration is in force."
+    return (
+        f"The constant is that of the calibration of {made.made.astimezone(UTC):%Y-%m-%d %H:%M} UTC in the "
+        "standard "
+        f"{made.standard}, ±{2.0 * made.cell_constant_percent:.2g} % (k = 2), in {made.file}."
     )
 
 
@@ -250,7 +299,8 @@ def _log(plan: "BridgePlan") -> Iterator[Line]:
     if settings.outbox is not None and plan.hub is not None:
         yield (
             "Records",
-            f"for the hub's log on clearwell/{plan.hub.layout.bridge}/records, as SenML with their own times; "
+            f"for the hub's log on clearwell/{plan.hub.layout.bridge}/records, as SenML with their own "
+            "times; "
             "what the broker has not acknowledged waits on disk.",
         )
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from bridge.commands.logfile import which_log
 from bridge.errors import InputError
 
 if TYPE_CHECKING:
@@ -43,6 +44,8 @@ if TYPE_CHECKING:
     metavar="GRAMS",
     help="The same of one that was changed early, before it gave out; again for each one.",
 )
+@which_log
+@click.option("--reservoir", metavar="ID", help="Only this reservoir of the log.")
 @click.option("--plot/--no-plot", default=None, help="A plot after the table.  [default: on a terminal]")
 @click.option("--json", "as_json", is_flag=True, help="Print a list of JSON objects.")
 def command(
@@ -52,10 +55,16 @@ def command(
     rating_sd: float | None,
     earlier: tuple[float, ...],
     earlier_unspent: tuple[float, ...],
+    log_file: Path | None,
+    config: Path | None,
+    reservoir: str | None,
     plot: bool | None,
     as_json: bool,
 ) -> None:
-    """Forecast the litres at which an exchange cartridge gives out: its product crosses the limit.
+    """Forecast when the purifier gives out: its product crosses the limit.
+
+    With --config or --log: the forecast that the daemon keeps, with the days left, whether to order, and the
+    days that the reservoir's water lasts. With --trace: that of an exchange cartridge from its readings.
 
     FILE.csv has the columns volume_L (litres treated since the cartridge was new), feed_ppm and product_ppm.
     For each row the forecast is made from the rows up to it and from nothing else: the median and the 80 %
@@ -66,21 +75,35 @@ def command(
 
     A forecast is no guard: keep measuring the product until the cartridge is changed.
     """
-    from bridge.commands.forecast_trace import read, show
+    drawn = sys.stdout.isatty() and not as_json if plot is None else plot
+    if log_file is not None or config is not None:
+        if trace is not None or capacity_grams is not None or limit is not None:
+            raise InputError(
+                "forecast: --trace with its options and the log do not go together; give one of them."
+            )
+        if as_json and plot:
+            raise InputError("forecast: --json and --plot do not go together; leave one of them out.")
+        from bridge.commands import forecast_log
+        from bridge.commands.logfile import chosen, spill_of
 
+        path = chosen(log_file, config)
+        forecast_log.show(forecast_log.states(path, spill_of(path), reservoir), as_json, drawn)
+        return
     if trace is None:
         raise InputError(
-            "forecast: there is nothing to forecast from; give --trace FILE.csv, and with it "
-            "--capacity-grams and --limit."
+            "forecast: there is nothing to forecast from; give --config with the configuration, --log with "
+            "the daemon's log, or --trace FILE.csv and with it --capacity-grams and --limit."
         )
+    if reservoir is not None:
+        raise InputError("forecast: --reservoir belongs to --config or --log; leave it out.")
+    from bridge.commands.forecast_trace import read, show
+
     capacity_g = _above_zero("--capacity-grams", capacity_grams, "the grams that the cartridge is rated for")
     limit_ppm = _above_zero("--limit", limit, "the product's limit in ppm")
     if as_json and plot:
         raise InputError("forecast: --json and --plot do not go together; leave one of them out.")
     prior = _prior(capacity_g, rating_sd, earlier, earlier_unspent)
-    show(
-        read(trace), prior, limit_ppm, as_json, sys.stdout.isatty() and not as_json if plot is None else plot
-    )
+    show(read(trace), prior, limit_ppm, as_json, drawn)
 
 
 def _above_zero(option: str, value: float | None, what: str) -> float:

@@ -1,11 +1,15 @@
 """``clearwell sample``: a reading taken by hand, judged."""
 
 import json
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
+from bridge.commands.logfile import which_log
+
 if TYPE_CHECKING:
+    from bridge.commands.sample_kept import Tray
     from bridge.water.measurement import Measurement
     from bridge.water.solids import Verdict
 
@@ -50,6 +54,24 @@ CAUTION = (
     metavar="ppm",
     help="Marginal from here.  [default: 25, or half of a limit under 25]",
 )
+@click.option(
+    "--of", metavar="WORD", help="What it is of: rain, jug, tray, feed, reservoir or a name of yours."
+)
+@click.option("--reservoir", metavar="ID", help="The reservoir it belongs to, where the log has several.")
+@click.option("--note", default="", help="A few words to keep with it.")
+@click.option(
+    "--tray-litres",
+    type=click.FloatRange(min=0.0, min_open=True),
+    metavar="L",
+    help="With --of tray: the water that stands in the tray.",
+)
+@click.option(
+    "--given",
+    type=click.FloatRange(min=0.0),
+    metavar="ppm",
+    help="With --of tray: the water it is given.  [default: what the reservoir holds, by the log]",
+)
+@which_log
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 def command(
     conductivity: float | None,
@@ -63,6 +85,13 @@ def command(
     factor: float,
     limit: float,
     advice: float | None,
+    of: str | None,
+    reservoir: str | None,
+    note: str,
+    tray_litres: float | None,
+    given: float | None,
+    log_file: Path | None,
+    config: Path | None,
     as_json: bool,
 ) -> None:
     """Judge a reading taken by hand: is this water fit for bog plants?
@@ -78,19 +107,33 @@ def command(
 
     The limit, the advice and the dissolved solids are on one scale, --factor ppm for each µS/cm at 25 °C.
     The verdict counts the uncertainty against the water.
+
+    With --log or --config, and --of, the sample is also kept in the log, where a running daemon finds it: a
+    sample of the feed counts for the purifier's load where no feed probe is fitted. A tray's sample gives its
+    cycles of concentration, and with --tray-litres the flush that brings it back under the limit.
     """
     from bridge.settings_usual import usual_advice_ppm
     from bridge.water.solids import judge
 
-    given = _one_reading(conductivity, conductance, cell_constant, meter_ppm, meter_factor)
-    _check_temperature(given, temperature, method, compensated)
+    reading = _one_reading(conductivity, conductance, cell_constant, meter_ppm, meter_factor)
+    _check_temperature(reading, temperature, method, compensated)
     by_meter = compensated or temperature is None
     measurement = _measured(
-        given, cell_constant, meter_factor, temperature, method or "natural", by_meter, factor
+        reading, cell_constant, meter_factor, temperature, method or "natural", by_meter, factor
     )
     _check_plausible(measurement, by_meter)
     advice_ppm = usual_advice_ppm(limit) if advice is None else advice
     verdict = judge(measurement.dissolved_solids_ppm, measurement.expanded_uncertainty_ppm, limit, advice_ppm)
+    kept_in = _kept_in(log_file, config, of, reservoir, tray_litres, given)
+    found = None
+    if of == "tray":
+        from bridge.commands import sample_kept
+
+        found = sample_kept.tray(measurement, limit, tray_litres, given, kept_in)
+    if kept_in is not None and of is not None:
+        from bridge.commands import sample_kept
+
+        sample_kept.keep(*kept_in, of, measurement, verdict, note)
     if as_json:
         click.echo(
             json.dumps(
@@ -101,15 +144,65 @@ def command(
                     "factor": measurement.factor,
                     "method": measurement.method.value,
                     "verdict": verdict.value,
+                    **_more(of, kept_in, found),
                 }
             )
         )
         return
     for line in _lines(measurement, by_meter, verdict, limit, advice_ppm):
         click.echo(line)
-    if given[0] == "--meter-ppm" and not by_meter:
+    if reading[0] == "--meter-ppm" and not by_meter:
         click.echo("If the meter corrects for temperature by itself, as most do, add --compensated.")
+    if found is not None:
+        from bridge.commands.sample_kept import told
+
+        for line in told(found, tray_litres):
+            click.echo(line)
+    if kept_in is not None:
+        click.echo(f"Kept in {kept_in[0]} as a sample of {of}, reservoir {kept_in[1]}.")
     click.echo(CAUTION)
+
+
+def _kept_in(
+    log_file: Path | None,
+    config: Path | None,
+    of: str | None,
+    reservoir: str | None,
+    tray_litres: float | None,
+    given: float | None,
+) -> tuple[Path, str] | None:
+    """The log and the reservoir that the sample goes to; None when it is not kept."""
+    from bridge.commands.logfile import chosen
+    from bridge.commands.sample_kept import checked_name, reservoir_of
+
+    if of is not None:
+        checked_name(of)
+    if of != "tray" and (tray_litres is not None or given is not None):
+        raise click.UsageError("--tray-litres and --given belong to --of tray; leave them out.")
+    if log_file is None and config is None:
+        if reservoir is not None:
+            raise click.UsageError("--reservoir says whose log entry it is; give --log or --config too.")
+        return None
+    if of is None:
+        raise click.UsageError("What is it a sample of? Give --of, for the log keeps it under that word.")
+    path = chosen(log_file, config)
+    return path, reservoir_of(path, reservoir)
+
+
+def _more(of: str | None, kept_in: tuple[Path, str] | None, found: "Tray | None") -> dict[str, object]:
+    """What the JSON object has beside the reading."""
+    made: dict[str, object] = {} if of is None else {"of": of}
+    if kept_in is not None:
+        made["reservoir"] = kept_in[1]
+    if found is not None:
+        made |= {"given": found.given_ppm, "cycles": found.cycles, "run_off_share": found.run_off}
+        if found.flush is not None:
+            made |= {
+                "flush_through_l": found.flush.through_l,
+                "flush_exchange_l": found.flush.exchange_l,
+                "ppm_after_flush": found.flush.ppm_after,
+            }
+    return made
 
 
 def _one_reading(

@@ -63,6 +63,10 @@ class Advisory(Enum):
     """The log on disk cannot be written."""
     OUTBOX_FILLING = "outbox-filling"
     """The records that wait for the hub's log near their bound."""
+    ORDER_CARTRIDGE = "order-cartridge"
+    """By the forecast the purifier gives out within the time that a new cartridge takes to come."""
+    LEAK_SUSPECTED = "leak-suspected"
+    """The reservoir falls at night, too steadily for water that is taken."""
 
 
 AlarmId = Trip | Advisory

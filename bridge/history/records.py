@@ -183,6 +183,8 @@ class CartridgeRow:
     load_g: float | None
     """Dissolved solids the old one took out."""
     sender: str = ""
+    exhausted: bool | None = None
+    """Whether the old one's product had crossed the limit; None in rows from before this was noted."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -157,7 +157,7 @@ _F, _I, _B = Datatype.FLOAT, Datatype.INTEGER, Datatype.BOOLEAN
 _S, _E, _J = Datatype.STRING, Datatype.ENUM, Datatype.JSON
 _FLOWS = _words(flow.value for flow in Flow)
 _HEALTH = _words(HEALTH_WORDS)
-_FEED, _VOLUME = "has_feed_probe", "has_volume"
+_FEED, _VOLUME, _FORECAST = "has_feed_probe", "has_volume", "has_forecast"
 
 NODES = {
     "product": "Product water",
@@ -205,6 +205,13 @@ def _litres(node: str, id_: str, name: str, source: str, needs: str | None = Non
     )
 
 
+def _days(node: str, id_: str, name: str, source: str, needs: str) -> Property:
+    return Property(
+        node, id_, name, _F, source, "d", "0:", decimals=1, dead_band=0.2, dead_band_fraction=0.02,
+        needs=needs,
+    )  # fmt: skip
+
+
 def _by_hand(node: str, id_: str, name: str) -> Property:
     return Property(node, id_, name, _F, None, "ppm", f"0:{SAMPLE_MAX_PPM}", settable=True, retained=False)
 
@@ -240,6 +247,9 @@ PROPERTIES: tuple[Property, ...] = (
     Property("reservoir", "health", "Level sensor health", _E, "level_health", None, _HEALTH),
     Property("reservoir", "overflow", "Overflow float", _B, "overflow", None, "down,up"),
     _ppm("reservoir", "ppm", "Dissolved solids by the mixing balance", "reservoir_ppm"),
+    _days("reservoir", "days-of-cover", "Days of cover", "cover_days", _VOLUME),
+    _days("reservoir", "days-of-cover-low", "Days of cover, 80 % low", "cover_low_days", _VOLUME),
+    _days("reservoir", "days-of-cover-high", "Days of cover, 80 % high", "cover_high_days", _VOLUME),
     _by_hand("reservoir", "sample", "Sample of the reservoir by hand"),
     Property("valve", "decided", "Decided", _E, "valve_decided", None, _FLOWS),
     Property("valve", "reported", "Reported", _E, "valve_reported", None, f"{_FLOWS},unknown"),
@@ -263,6 +273,14 @@ PROPERTIES: tuple[Property, ...] = (
     Property(
         "purifier", "rejection", "Rejection", _F, "rejection_percent", "%", None, decimals=1, dead_band=0.2,
         needs=_FEED,
+    ),
+    _litres("purifier", "litres-left", "Litres left, median", "litres_left", _FORECAST),
+    _days("purifier", "days-left", "Days left, median", "days_left", _FORECAST),
+    _days("purifier", "days-left-low", "Days left, 80 % low", "days_left_low", _FORECAST),
+    _days("purifier", "days-left-high", "Days left, 80 % high", "days_left_high", _FORECAST),
+    Property(
+        "purifier", "order-now", "Order the next cartridge", _B, "order_now", None, "not-yet,now",
+        needs=_FORECAST,
     ),
     _action("purifier", "cartridge-changed", "A new cartridge or membrane is in", ("changed",)),
     Property("health", "status", "The worst of everything", _E, "health", None, _HEALTH),

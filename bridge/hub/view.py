@@ -23,6 +23,8 @@ class StationIdentity:
     has_drain: bool
     has_volume: bool
     """False where only switches are fitted: then a zone is known, and no volume."""
+    has_forecast: bool = False
+    """A cartridge is configured, so that its end is forecast."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,6 +77,18 @@ class StationView:
     purifier_treated_l: float | None
     purifier_load_g: float | None
     rejection_percent: float | None
+    litres_left: float | None
+    """Product until the purifier gives out, by the forecast: the median."""
+    days_left: float | None
+    days_left_low: float | None
+    """The lower and the upper end of the interval that holds it with 80 %."""
+    days_left_high: float | None
+    order_now: bool | None
+    """Whether it is time to order the next cartridge."""
+    cover_days: float | None
+    """How long the reservoir lasts with nothing flowing in: the median, and the interval of 80 %."""
+    cover_low_days: float | None
+    cover_high_days: float | None
     health: str
     """The worst of everything, as a NAMUR NE 107 word: ``good`` ... ``failure``."""
     first_out: str | None

@@ -42,7 +42,8 @@ def given(value: float, sd_share: float, unit: str, what: str, source: str = "st
         raise InputError(f"{what}: {value:g} {unit}; it must be zero or more.")
     if not (math.isfinite(sd_share) and sd_share >= 0.0):
         raise InputError(f"{what}: a relative deviation of {sd_share:g}; it must be zero or more.")
-    return Figure(value, value * sd_share, unit, (f"{what} {value:.4g} {unit} ({source})",))
+    spread = f" ± {100 * sd_share:.2g} %" if sd_share else ""
+    return Figure(value, value * sd_share, unit, (f"{what} {value:.4g} {unit}{spread} ({source})",))
 
 
 def plus(unit: str, *terms: Figure) -> Figure:

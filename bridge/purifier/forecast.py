@@ -5,21 +5,32 @@ uncertainty, and into days by the use to be expected.
 """
 
 import math
+from bisect import bisect_left
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from statistics import NormalDist
 
 from bridge.errors import InputError
 from bridge.purifier.breakthrough import Front
 from bridge.purifier.grid import CELLS, SHELVES, SLOPES, posterior
 
-ORDER_DRY_SHARE = 0.02
+ORDER_DRY_SHARE = 0.08
 """Order as soon as this share of the lead time is to be expected without a working cartridge.
 
 Unlike a bare chance of running out it weighs how long one would be without: where the capacity is well known
-being late means being late by little.
+being late means being late by little. Smaller orders sooner and wastes more of the old cartridge's time on
+the shelf; at this share no order on a known kind of cartridge came before 75 % of its life, and nearly
+every one before the crossing, in simulated columns.
 """
 
 _SPREAD_POINTS = ((-1.732, 1 / 6), (0.0, 2 / 3), (1.732, 1 / 6))
 """Gauss-Hermite: three values and weights that carry a normal's mean and variance."""
+
+SHARES = (0.5, 0.1, 0.9, 0.025, 0.975)
+"""Of an interval's median, low80, high80, low95 and high95."""
+
+_MARKS = (1e-9, *(NormalDist().cdf(0.12 * k) for k in range(-30, 31)), 1.0 - 1e-9)
+"""Shares between which many cells are gathered into few: even steps of a normal, so that the tails stay."""
 
 Cell = tuple[float, float, float]
 """Litres left from, to, and the probability spread evenly between the two."""
@@ -97,9 +108,10 @@ def from_cells(cells: list[Cell], use_l_per_day: Expected, lead_days: float, res
     """
     if not (math.isfinite(lead_days) and lead_days >= 0.0):
         raise InputError(f"Forecast: a lead time of {lead_days:g} days; it must be zero or more.")
+    few = gathered(cells)
     days: list[Cell] = []
     for use, share in _spread(use_l_per_day):
-        days.extend((low / use, high / use, weight * share) for low, high, weight in cells)
+        days.extend((low / use, high / use, weight * share) for low, high, weight in few)
     total = sum(weight for _, _, weight in days)
     chance = min(1.0, sum(weight * _part_below(low, high, lead_days) for low, high, weight in days) / total)
     dry_days = sum(weight * _mean_below(low, high, lead_days) for low, high, weight in days) / total
@@ -135,6 +147,8 @@ def cells_left(front: Front, feed: Expected) -> list[Cell]:
                 low = max(centre * (1.0 - half) - front.applied_g, 0.0)
                 high = max(centre * (1.0 + half) - front.applied_g, 0.0)
                 grams.append((low, high, weight))
+    if feed.sd > 0.0:
+        grams = gathered(grams)
     litres: list[Cell] = []
     for ppm, share in _spread(feed):
         per_g = 1000.0 / max(ppm - floor, 1e-3 * feed.mean)
@@ -144,20 +158,52 @@ def cells_left(front: Front, feed: Expected) -> list[Cell]:
 
 def interval(cells: list[Cell]) -> Interval:
     """Median and central intervals of a distribution given as cells."""
-    ordered = sorted(cells, key=lambda cell: cell[0] + cell[1])
-    total = sum(weight for _, _, weight in ordered)
-    targets = iter([p * total for p in (0.025, 0.1, 0.5, 0.9, 0.975)])
+    return Interval(*quantiles(cells, SHARES))
+
+
+def gathered(cells: list[Cell]) -> list[Cell]:
+    """The same distribution in a few dozen cells that do not overlap, however many there were."""
+    if len(cells) < len(_MARKS):
+        return cells
+    total = sum(weight for _, _, weight in cells)
+    bounds = quantiles(cells, _MARKS)
+    return [(bounds[i], bounds[i + 1], total * (_MARKS[i + 1] - _MARKS[i])) for i in range(len(_MARKS) - 1)]
+
+
+def quantiles(cells: Iterable[Cell], shares: Sequence[float]) -> list[float]:
+    """The values below which these shares of a distribution lie that is spread evenly within each cell.
+
+    The cells may overlap in any way: where they do, their densities add up.
+
+    Raises:
+        InputError: a share that does not lie between 0 and 1, or cells without any weight.
+    """
+    if not all(0.0 < share < 1.0 for share in shares):
+        raise InputError(f"Quantiles: shares of {list(shares)}; each must lie between 0 and 1.")
+    slopes: dict[float, float] = {}
+    jumps: dict[float, float] = {}
+    for low, high, weight in cells:
+        if high > low:
+            slopes[low] = slopes.get(low, 0.0) + weight / (high - low)
+            slopes[high] = slopes.get(high, 0.0) - weight / (high - low)
+        else:
+            jumps[low] = jumps.get(low, 0.0) + weight
+    edges = sorted(slopes.keys() | jumps.keys())
+    # two for each edge: the share reached before it and, after a cell of no width there, beyond it
     values: list[float] = []
-    reached = 0.0
-    target = next(targets)
-    for low, high, weight in ordered:
-        while reached + weight >= target:
-            values.append(low + (high - low) * (target - reached) / weight)
-            target = next(targets, math.inf)
-        reached += weight
-    # cells overlap, and one spread may put a bound a hair past its neighbour
-    low95, low80, median, high80, high95 = sorted(values)
-    return Interval(median, low80, high80, low95, high95)
+    reached: list[float] = []
+    total = density = 0.0
+    before = edges[0] if edges else 0.0
+    for edge in edges:
+        total += max(density, 0.0) * (edge - before)
+        values += [edge, edge]
+        reached += [total, total + jumps.get(edge, 0.0)]
+        total = reached[-1]
+        density += slopes.get(edge, 0.0)
+        before = edge
+    if not total > 0.0:
+        raise InputError("Quantiles: the cells have no weight; at least one must be above zero.")
+    return [_looked_up(values, reached, share * total) for share in shares]
 
 
 def _part_below(low: float, high: float, mark: float) -> float:
@@ -181,3 +227,12 @@ def _spread(expected: Expected) -> list[tuple[float, float]]:
         (max(expected.mean + offset * expected.sd, 0.2 * expected.mean), share)
         for offset, share in _SPREAD_POINTS
     ]
+
+
+def _looked_up(values: list[float], reached: list[float], target: float) -> float:
+    """The value at which so much is reached, on a straight line between the two around it."""
+    i = min(bisect_left(reached, target), len(reached) - 1)
+    if i == 0 or reached[i] == reached[i - 1]:
+        return values[i]
+    share = min((target - reached[i - 1]) / (reached[i] - reached[i - 1]), 1.0)
+    return values[i - 1] + share * (values[i] - values[i - 1])

@@ -20,6 +20,7 @@ import math
 import operator
 from dataclasses import dataclass, replace
 
+from bridge.errors import InputError
 from bridge.purifier.capacity import Capacity
 
 SLOPES = (0.001, 0.003, 0.008, 0.02, 0.045, 0.08, 0.12, 0.18, 0.27)
@@ -84,6 +85,20 @@ def blank(prior: Capacity, limit_ppm: float) -> Grid:
     evidence = (0.0,) * (CELLS * SHAPES)
     prior_ln = _prior_ln(prior, low, step)
     grid = Grid(prior, limit_ppm, low, step, prior_ln, evidence, 0.0, 0.0)
+    return _typical(grid, posterior(grid))
+
+
+def restored(
+    prior: Capacity, limit_ppm: float, ln_low: float, ln_step: float, evidence: tuple[float, ...]
+) -> Grid:
+    """A grid with the evidence that an earlier process had gathered, under a prior that may have changed.
+
+    Raises:
+        InputError: evidence that does not belong to a grid of this size.
+    """
+    if len(evidence) != CELLS * SHAPES or not ln_step > 0.0 or not all(map(math.isfinite, evidence)):
+        raise InputError(f"Grid: {len(evidence)} values of evidence; it must be {CELLS * SHAPES} numbers.")
+    grid = Grid(prior, limit_ppm, ln_low, ln_step, _prior_ln(prior, ln_low, ln_step), evidence, 0.0, 0.0)
     return _typical(grid, posterior(grid))
 
 

@@ -5,7 +5,7 @@ from bridge.purifier.forecast import Expected, Forecast, forecast
 from bridge.purifier.season import Season, expected
 
 _ROUNDS = 3
-_LONGEST_DAYS = 3652.0
+LONGEST_DAYS = 3652.0
 
 
 def through_season(front: Front, feed: Season, use: Season, today: float, lead_days: float) -> Forecast:
@@ -19,13 +19,14 @@ def through_season(front: Front, feed: Season, use: Season, today: float, lead_d
     """
     days = 30.0
     for _ in range(_ROUNDS - 1):
-        days = min(_forecast(front, feed, use, today, days, lead_days).days_left.median, _LONGEST_DAYS)
-    return _forecast(front, feed, use, today, days, lead_days)
+        days = min(over_days(front, feed, use, today, days, lead_days).days_left.median, LONGEST_DAYS)
+    return over_days(front, feed, use, today, days, lead_days)
 
 
-def _forecast(
+def over_days(
     front: Front, feed: Season, use: Season, today: float, days: float, lead_days: float
 ) -> Forecast:
+    """One round: the forecast with feed and use as they are to be expected over so many days from today."""
     end = today + max(days, 1.0)
     coming: Expected = expected(feed, today, end)
     return forecast(front, coming, expected(use, today, end), lead_days)

@@ -144,7 +144,11 @@ class Controller:
     @property
     def clearing(self) -> bool:
         """True while a fault bit waits for its input to have been good for long enough."""
-        return bool(self.faults) and bool(self.faults & (LocalFault.OVERFLOW_CUT | LocalFault.SUPPLY_LOW))
+        if not self.faults:
+            return False
+        overflow_good = LocalFault.OVERFLOW_CUT in self.faults and self._overflow_down_since_s is not None
+        supply_good = LocalFault.SUPPLY_LOW in self.faults and self._supply_good_since_s is not None
+        return overflow_good or supply_good
 
     def watch(self, now_s: float, overflow_up: bool, supply_low: bool = False) -> None:
         """One turn of the loop: boot, float, supply, the pause and the time granted."""
@@ -183,7 +187,6 @@ class Controller:
                 self._lease(event, now_s)
             elif isinstance(event, Close):
                 self._shut()
-                self.faults &= ~LocalFault.LEASE_LAPSED
                 self._send(Ack(self._next(), event.sequence, self.path))
             elif isinstance(event, Identify):
                 self._send_hello()

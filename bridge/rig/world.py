@@ -139,6 +139,16 @@ class World:
         """True while no product flows and nothing is drawn: the world may take long steps."""
         return self._flows.product_l_s == 0.0 and self._draw_l_s == 0.0
 
+    @property
+    def rising_l_s(self) -> float:
+        """What comes into the reservoir through the valve less what is drawn, L/s; below 0 when it falls."""
+        return self._flows.to_reservoir_l_s - self._draw_l_s
+
+    @property
+    def product_ppm(self) -> float:
+        """True dissolved solids where the product cell stands, ppm."""
+        return self.purifier.product_ppm(self._feed_ppm(), self._water_c, self._ageing())
+
     def _small_step(self, to_s: float) -> None:
         seconds = to_s - self.time_s
         flow = self._flows

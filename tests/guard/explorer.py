@@ -158,7 +158,7 @@ def transitions(
     calm = looks[0]
     plain = [look for look in looks if _deviations(look, calm) <= 1]
     # Temperature and the controller's own fault are remembered by nothing: each is one plain permissive. And
-    # a link lost for longer than a stale one moves one more timer. Those are combined in pairs, the rest fully.
+    # a link lost for longer than a stale one moves one more timer. Those are combined in pairs.
     remembered = [
         look
         for look in looks

@@ -8,7 +8,9 @@ from bridge.hub.view import StationIdentity, StationView
 @pytest.fixture
 def identity() -> StationIdentity:
     """A reservoir with everything fitted."""
-    return StationIdentity("north-barrel", 'The "north" barrel', 200.0, 50.0, 25.0, 0.5, True, True, True)
+    return StationIdentity(
+        "north-barrel", 'The "north" barrel', 200.0, 50.0, 25.0, 0.5, True, True, True, True
+    )
 
 
 @pytest.fixture
@@ -44,6 +46,14 @@ def view(identity: StationIdentity) -> StationView:
         purifier_treated_l=1500.0,
         purifier_load_g=470.0,
         rejection_percent=98.1,
+        litres_left=412.0,
+        days_left=21.0,
+        days_left_low=17.5,
+        days_left_high=26.0,
+        order_now=False,
+        cover_days=6.5,
+        cover_low_days=5.0,
+        cover_high_days=9.0,
         health="good",
         first_out=None,
         latched_trips=(),

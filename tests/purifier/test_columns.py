@@ -227,21 +227,19 @@ def test_one_earlier_cartridge_brings_the_median_within_6_per_cent_from_a_tenth_
     assert sum(error < 0.06 for error in errors) > 0.70 * len(errors)
 
 
-def test_from_the_third_cartridge_on_the_order_comes_in_time_and_rarely_before_75_per_cent_of_life() -> None:
+def test_the_third_cartridge_is_ordered_before_its_crossing_and_not_before_75_per_cent_of_life() -> None:
     ordered: list[float] = []
     rng = random.Random(3)
     for column in kind("plug"):
         rating = column.capacity_g * math.exp(rng.gauss(0.0, RATING_SD))
         book = [Evidence(column.capacity_g * math.exp(rng.gauss(0.0, SCATTER)), True) for _ in range(2)]
         order = math.inf
-        for share, front in follow(column, estimate(rating, book), COARSE[24:]):
+        for share, front in follow(column, estimate(rating, book), (*COARSE[24:29], 0.745, *COARSE[29:])):
             if ten_per_cent_ahead(column, front):
                 order = share
                 break
         ordered.append(order)
-    # two earlier cartridges that both gave out early by chance leave no way to know better
-    assert sum(share >= 0.75 for share in ordered) >= 0.95 * len(ordered)
-    assert min(ordered) >= 0.70
+    assert min(ordered) >= 0.75
     assert sum(share < 1.0 for share in ordered) >= 0.95 * len(ordered)
 
 

@@ -152,3 +152,8 @@ def test_negative_prices_and_impossible_needs_are_refused() -> None:
         compare(HARD, TARIFFS, membrane=Membrane(recovery=0.0))
     with pytest.raises(InputError, match="advice"):
         compare(Need(300.0, 4.0, limit_ppm=20.0, advice_ppm=25.0), TARIFFS)
+
+
+def test_an_assumption_says_how_uncertain_it_is() -> None:
+    assert given(300.0, 0.1, "ppm", "feed").assumed == ("feed 300 ppm ± 10 % (stated by you)",)
+    assert given(15.0, 0.0, "each", "cartridge").assumed == ("cartridge 15 each (stated by you)",)

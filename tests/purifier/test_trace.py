@@ -2,13 +2,14 @@
 
 import math
 import random
+from itertools import pairwise
 
 import pytest
 
 from bridge.errors import InputError, OutOfRangeError
 from bridge.purifier.breakthrough import Front, begin, observe
 from bridge.purifier.capacity import estimate
-from bridge.purifier.forecast import Expected, forecast, from_cells
+from bridge.purifier.forecast import Expected, cells_left, forecast, from_cells, gathered, quantiles
 from bridge.purifier.grid import CELLS, SHAPES
 from bridge.purifier.trace import TraceRow, forecast_trace
 
@@ -138,9 +139,23 @@ def test_days_are_litres_over_use_and_an_uncertain_use_widens_them() -> None:
 
 def test_the_order_falls_due_when_part_of_the_lead_time_is_likely_to_be_dry() -> None:
     cells = [(10.0, 110.0, 1.0)]
-    said = [from_cells(cells, Expected(10.0, 0.0), lead, "made") for lead in (1.0, 2.0, 6.0)]
+    said = [from_cells(cells, Expected(10.0, 0.0), lead, "made") for lead in (1.0, 4.0, 6.0)]
     assert [item.order_now for item in said] == [False, True, True]
     assert said[2].chance_within_lead == pytest.approx(0.5)
     assert said[2].dry_share_of_lead == pytest.approx(0.5 * 5.0 / 2.0 / 6.0)
     with pytest.raises(InputError):
         from_cells(cells, Expected(10.0, 0.0), -1.0, "made")
+
+
+def test_the_litres_left_fall_as_smoothly_as_water_is_drawn() -> None:
+    crossing = [one.crossing_l.median for one in forecast_trace(rows(150, 60.0), CAPACITY_G, 50.0)]
+    assert max(abs(b - a) for a, b in pairwise(crossing)) < 0.005 * crossing[0]
+
+
+def test_many_cells_gathered_into_few_keep_the_intervals_and_the_far_tail() -> None:
+    cells = cells_left(run(begin(estimate(CAPACITY_G), 50.0), rows(40, 60.0)), Expected(FEED_PPM, 0.0))
+    few = gathered(cells)
+    assert len(few) < 70 < len(cells)
+    for share in (0.001, 0.025, 0.1, 0.5, 0.9, 0.975, 0.999):
+        near = 0.05 if share == 0.001 else 5e-3
+        assert quantiles(few, [share]) == pytest.approx(quantiles(cells, [share]), rel=near), share

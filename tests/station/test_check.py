@@ -29,7 +29,7 @@ def clearwell(*words: str) -> subprocess.CompletedProcess[str]:
     )
 
 
-@pytest.mark.parametrize("name", ["minimal", "polytunnel", "membrane-with-drain"])
+@pytest.mark.parametrize("name", ["minimal", "polytunnel", "membrane-with-drain", "modbus-transmitters"])
 def test_every_example_is_explained(name: str) -> None:
     assert "is right. This is what the daemon will do." in explained(CONFIG / f"{name}.toml")
 

@@ -61,7 +61,7 @@ def barrel_with(line: str) -> str:
 # --- examples and defaults ------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("name", ["minimal", "polytunnel", "membrane-with-drain"])
+@pytest.mark.parametrize("name", ["minimal", "polytunnel", "membrane-with-drain", "modbus-transmitters"])
 def test_every_example_loads(name: str) -> None:
     plan = load(CONFIG / f"{name}.toml", {})
     assert [station.port for station in plan.stations] == sorted({one.port for one in plan.stations})
@@ -73,7 +73,12 @@ def test_every_example_loads(name: str) -> None:
 
 def test_there_are_no_other_examples() -> None:
     daemons = {file.name for file in CONFIG.glob("*.toml")} - {"sources.toml"}
-    assert daemons == {"minimal.toml", "polytunnel.toml", "membrane-with-drain.toml"}
+    assert daemons == {
+        "minimal.toml",
+        "polytunnel.toml",
+        "membrane-with-drain.toml",
+        "modbus-transmitters.toml",
+    }
 
 
 def test_a_short_file_is_enough() -> None:

@@ -27,7 +27,7 @@ class Tank:
     """Feeds one reading each second."""
 
     settings: LevelSettings
-    watch: LevelWatch = LevelWatch()  # noqa: RUF009 - frozen
+    watch: LevelWatch = LevelWatch()
     now: float = 1000.0
 
     def read(

@@ -1,0 +1,158 @@
+"""A sample that is kept: into the log, and what a tray's sample says of its cycles and its flush."""
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from bridge.commands.logfile import check_reservoirs, reading
+from bridge.errors import InputError
+from bridge.history import by_hand
+from bridge.history.reader import Reader
+from bridge.history.records import SampleRow
+from bridge.history.rollup import HOUR_MS
+from bridge.tank.tray import Flush, cycles, flush, run_off_share
+from bridge.water.measurement import Measurement
+from bridge.water.solids import Verdict
+
+OF = ("rain", "jug", "tray", "feed", "reservoir")
+_NAME = re.compile(r"[a-z0-9]+(-[a-z0-9]+)*")
+_LONGEST_NAME = 40
+
+
+@dataclass(frozen=True, slots=True)
+class Tray:
+    """What a tray's sample says."""
+
+    given_ppm: float
+    from_log: bool
+    """Whether the water given was taken to be that of the reservoir, as the log has it."""
+    cycles: float
+    flush: Flush | None
+    """None where the water in the tray is not stated."""
+    run_off: float | None
+    """The share of the water given that has to run off for the tray to stay under nine tenths of its limit;
+    None where the water given is worse than that."""
+
+
+def checked_name(of: str) -> str:
+    """What the sample is of.
+
+    :raises InputError: a name that is not lower-case words joined by hyphens.
+    """
+    if of in OF or (_NAME.fullmatch(of) and len(of) <= _LONGEST_NAME):
+        return of
+    raise InputError(
+        f"--of {of}: give {', '.join(OF)}, or a name of lower-case letters, digits and hyphens, such as "
+        "well-2"
+    )
+
+
+def reservoir_of(path: Path, named: str | None) -> str:
+    """The reservoir that the sample belongs to: the one named, or the only one that the log has.
+
+    :raises InputError: the log has none of that name, or more than one and none was named.
+    """
+    with reading(path) as reader:
+        if named is not None:
+            check_reservoirs(reader, path, (named,), entries=True)
+            return named
+        known = reader.reservoirs()
+    if len(known) == 1:
+        return known[0]
+    there = ", ".join(known) or "none yet"
+    raise InputError(f"which reservoir? Give --reservoir; {path} has {there}")
+
+
+def keep(
+    path: Path, reservoir: str, of: str, measurement: Measurement, verdict: Verdict, note: str
+) -> SampleRow:
+    """Put the sample into the log.
+
+    :raises LogError: the log cannot be written.
+    """
+    row = by_hand.add(
+        path,
+        lambda stamp: SampleRow(
+            stamp,
+            reservoir,
+            of,
+            conductivity_25_us_cm=measurement.conductivity_25_us_cm,
+            dissolved_solids_ppm=measurement.dissolved_solids_ppm,
+            uncertainty_ppm=measurement.expanded_uncertainty_ppm,
+            factor=measurement.factor,
+            temperature_c=measurement.temperature_c,
+            method=measurement.method.value,
+            verdict=verdict.value,
+            note=note,
+        ),
+    )
+    assert isinstance(row, SampleRow)
+    return row
+
+
+def tray(
+    measurement: Measurement,
+    limit_ppm: float,
+    litres: float | None,
+    given_ppm: float | None,
+    log: tuple[Path, str] | None,
+) -> Tray | None:
+    """Cycles of concentration and flush; None where the water given is neither stated nor in the log.
+
+    :raises InputError: no flush with the water given can help, or it has 0 ppm.
+    """
+    from_log = given_ppm is None
+    if given_ppm is None and log is not None:
+        with reading(log[0]) as reader:
+            given_ppm = _held_ppm(reader, log[1], measurement.factor)
+    if given_ppm is None:
+        return None
+    ppm, band_ppm = measurement.dissolved_solids_ppm, measurement.expanded_uncertainty_ppm
+    aim_ppm = 0.9 * limit_ppm
+    return Tray(
+        given_ppm,
+        from_log,
+        cycles(ppm, given_ppm),
+        None if litres is None else flush(litres, ppm, given_ppm, limit_ppm, band_ppm),
+        run_off_share(given_ppm, aim_ppm) if given_ppm < aim_ppm else None,
+    )
+
+
+def told(found: Tray, litres: float | None) -> Iterator[str]:
+    """What the tray's sample says, as lines."""
+    whence = "what the reservoir holds, by the log" if found.from_log else "as you state"
+    yield _line(
+        "Cycles",
+        f"{found.cycles:.3g} cycles of concentration against the {found.given_ppm:.3g} ppm given ({whence})",
+    )
+    wanted = found.flush
+    if wanted is None:
+        yield _line("Flush", "give --tray-litres, the water that stands in the tray, to have its flush")
+    elif wanted.through_l == 0.0:
+        yield _line("Flush", "none needed: with its uncertainty it is under the limit")
+    else:
+        yield _line(
+            "Flush",
+            f"pour {wanted.through_l:.2g} L through while it runs over, or tip out {wanted.exchange_l:.2g} L "
+            f"of {litres:g} L and fill up; it then has about {wanted.ppm_after:.3g} ppm",
+        )
+    if found.run_off is not None:
+        share = 100.0 * found.run_off
+        yield _line("Upkeep", f"it stays under the limit when {share:.2g} % of the water given runs off")
+    yield "Soil and moss hold water too and give their solids off slowly: measure again a day later."
+
+
+def _line(label: str, text: str) -> str:
+    return f"{label:<23}{text}"
+
+
+def _held_ppm(reader: Reader, reservoir: str, factor: float) -> float | None:
+    """What the reservoir holds by the newest reading, brought to the scale of the sample."""
+    end = reader.span_ms()[1] + 1
+    held = scale = None
+    for row in reader.readings(reservoir, end - HOUR_MS, end):
+        held = row.reservoir_ppm if row.reservoir_ppm is not None else held
+        if row.product_ppm and row.conductivity_25_us_cm:
+            scale = row.product_ppm / row.conductivity_25_us_cm
+    return None if held is None or scale is None else held / scale * factor

@@ -1,0 +1,424 @@
+"""The link to transmitters and relays on a Modbus RTU line: the same face as a controller's serial link.
+
+Shell. It plays the controller that is not there: it polls the transmitters and makes readings, and turns
+leases into writes of a relay, with a timer **on this side of the cable**. What that means:
+
+- With a relay module whose output has a time limit of its own, each renewal writes the time anew, and the
+  module shuts when none comes: the promise of a lease holds, to within what it keeps. The timer on this
+  side comes a little later, as a second line; bit 128 then says that it had to.
+- With a plain relay nothing shuts the valve when this computer, its program or the cable fails. The
+  configuration has to accept that in so many words.
+- A close waits for the exchange that is on the line, at most ``timeout_s``, and then goes first.
+
+Modbus RTU answers carry no number. After a time-out the line is therefore left alone for as long again, so
+that a late answer is not taken for that to the next question.
+"""
+
+import asyncio
+import logging
+from collections import deque
+from collections.abc import Callable
+from contextlib import suppress
+
+from pymodbus import FramerType, ModbusException
+from pymodbus.client import AsyncModbusSerialClient
+from pymodbus.pdu import ModbusPDU
+
+from bridge.wire.device import DownCause, LinkDown, down, open_device
+from bridge.wire.messages import (
+    FAILED,
+    Ack,
+    BootReason,
+    Close,
+    Feature,
+    FromBridge,
+    FromController,
+    Hello,
+    Identify,
+    Lease,
+    LocalFault,
+    Path,
+    Reading,
+    Refusal,
+    Value,
+)
+from bridge.wire.port import LinkUp
+from bridge.wire.registers import Function, ModbusMap, Quantity, Relay, Switch, other_order_fits, value
+from bridge.wire.sequence import MODULUS
+
+__all__ = ["ModbusLink"]
+
+LONGEST_LEASE_MS = 30_000
+_SECOND_LINE_S = 0.5
+_LAST_CLOSE_S = 2.0
+# The library tells every time-out in its own log; here each is told once, in the words of this program.
+logging.getLogger("pymodbus").setLevel(logging.CRITICAL)
+
+
+class ModbusLink:
+    """A line that comes up by itself when it can. Parameters as for
+    :class:`bridge.wire.port.SerialLink`, and:
+
+    :param plan: what is where on the line
+    :param on_note: called once with each sentence worth a person's attention
+    """
+
+    def __init__(
+        self,
+        path: str,
+        plan: ModbusMap,
+        *,
+        on_message: Callable[[FromController], None],
+        on_link: Callable[[LinkUp | LinkDown], None],
+        on_note: Callable[[str], None] | None = None,
+        baud: int = 9600,
+        silence_s: float = 3.0,
+        first_wait_s: float = 0.2,
+        longest_wait_s: float = 10.0,
+    ) -> None:
+        self._path, self._plan, self._baud = path, plan, baud
+        self._on_message, self._on_link, self._on_note = on_message, on_link, on_note
+        self._silence_s = silence_s
+        self._first_wait_s = self._wait_s = first_wait_s
+        self._longest_wait_s = longest_wait_s
+        self._client: AsyncModbusSerialClient | None = None
+        self._orders: deque[FromBridge] = deque()
+        self._news = asyncio.Event()
+        self._finish = asyncio.Event()
+        self._sequence = 0
+        self._own_sequence = 0
+        self._up = False
+        self._heard_at = 0.0
+        self._reported: tuple[DownCause, str] | None = None
+        self._noted: set[str] = set()
+        self._granted = Path.SHUT
+        self._until = 0.0
+        self._lapsed = False
+        self._overflow_up = False
+
+    @property
+    def is_up(self) -> bool:
+        """Whether the port is open and a device answers."""
+        return self._up
+
+    def next_sequence(self) -> int:
+        """The number for the next message to send."""
+        number = self._sequence
+        self._sequence = (number + 1) % MODULUS
+        return number
+
+    def send(self, message: FromBridge) -> bool:
+        """Take a message, to be carried out before the next question; a close drops what waits before it.
+
+        It never waits. False when the line is not open.
+        """
+        if isinstance(message, Close):
+            self._orders.clear()
+        elif self._client is None:
+            return False
+        self._orders.append(message)
+        self._news.set()
+        return self._client is not None
+
+    def finish(self) -> None:
+        """Shut every relay, and make :meth:`run` return."""
+        self._finish.set()
+        self.send(Close(self.next_sequence()))
+
+    async def run(self) -> None:
+        """Keep the line up until :meth:`finish` or cancellation; either shuts the relays as the last "
+        "thing."""
+        while not self._finish.is_set():
+            await self._session()
+            if not self._finish.is_set():
+                wait_s, self._wait_s = self._wait_s, min(2 * self._wait_s, self._longest_wait_s)
+                with suppress(TimeoutError):
+                    async with asyncio.timeout(wait_s):
+                        await self._finish.wait()
+
+    # --- one session ------------------------------------------------------------------------------
+
+    async def _session(self) -> None:
+        loop = asyncio.get_running_loop()
+        # Opened once by our own hand, for the cause in plain words where it does not work.
+        port = await loop.run_in_executor(None, open_device, self._path, self._baud)
+        if isinstance(port, LinkDown):
+            self._report(port)
+            return
+        port.close()
+        plan = self._plan
+        client = AsyncModbusSerialClient(
+            self._path, framer=FramerType.RTU, baudrate=self._baud, parity=plan.parity,
+            stopbits=plan.stop_bits, timeout=plan.timeout_s, retries=0, reconnect_delay=0,
+        )  # fmt: skip
+        if not await client.connect():
+            self._report(down(DownCause.UNUSABLE, self._path, "it was taken away while it was opened"))
+            client.close()
+            return
+        self._client = client
+        self._granted, self._heard_at = Path.SHUT, loop.time()
+        try:
+            await self._shut(client)
+            await self._poll(client)
+        finally:
+            self._client = None
+            self._up = False
+            with suppress(TimeoutError, asyncio.CancelledError):
+                await asyncio.wait_for(self._shut(client), _LAST_CLOSE_S)
+            client.close()
+
+    async def _poll(self, client: AsyncModbusSerialClient) -> None:
+        loop = asyncio.get_running_loop()
+        while not self._finish.is_set():
+            began = loop.time()
+            await self._measure(client)
+            while not self._finish.is_set():
+                await self._obey(client)
+                now = loop.time()
+                if not client.connected:
+                    self._report(down(DownCause.LOST, self._path, "the line was closed"))
+                    return
+                if now - self._heard_at > self._silence_s:
+                    self._report(down(DownCause.SILENT, self._path, f"{self._silence_s:g} s"))
+                    return
+                due = began + self._plan.poll_s
+                if now >= due:
+                    break
+                if self._granted is not Path.SHUT:
+                    due = min(due, self._until)
+                with suppress(TimeoutError):
+                    async with asyncio.timeout(max(0.0, due - now)):
+                        await self._news.wait()
+
+    async def _obey(self, client: AsyncModbusSerialClient) -> None:
+        """Carry out what was said, in order, and shut what has run out."""
+        loop = asyncio.get_running_loop()
+        if self._granted is not Path.SHUT and loop.time() >= self._until:
+            self._lapsed = await self._shut(client) or self._lapsed
+        self._news.clear()
+        while self._orders:
+            match self._orders.popleft():
+                case Lease() as lease:
+                    await self._open(client, lease)
+                case Close(sequence=number):
+                    if await self._shut(client):
+                        self._say(Ack(self._own(), number, Path.SHUT))
+                    else:
+                        # Not yet shut: said again before anything else, until it is.
+                        if not self._orders and not self._finish.is_set() and client.connected:
+                            self._orders.append(Close(number))
+                            return
+                case Identify():
+                    self._greet()
+
+    async def _open(self, client: AsyncModbusSerialClient, lease: Lease) -> None:
+        loop = asyncio.get_running_loop()
+        relay = self._relay(lease.path)
+        if relay is None:
+            await self._shut(client)
+            self._say(Refusal(self._own(), lease.sequence, "nodrain"))
+            return
+        if self._overflow_up:
+            await self._shut(client)
+            self._say(Refusal(self._own(), lease.sequence, "overflow"))
+            return
+        if self._granted not in (Path.SHUT, lease.path) and not await self._shut(client):
+            self._say(Refusal(self._own(), lease.sequence, "relay"))
+            return
+        seconds = min(lease.duration_ms, LONGEST_LEASE_MS) / 1000.0
+        # Counted from before the write: never longer than granted.
+        until = loop.time() + seconds
+        if relay.time_limit_register is not None:
+            until += _SECOND_LINE_S
+            steps = max(1, int(seconds / relay.time_limit_step_s))
+            done = await self._write(client, relay.device, relay.time_limit_register, steps)
+        elif self._granted is lease.path:
+            done = True
+        else:
+            done = await self._write(client, relay.device, relay.coil, True)
+        if not done:
+            # A write without an answer may have been carried out all the same.
+            await self._shut(client)
+            self._say(Refusal(self._own(), lease.sequence, "relay"))
+            return
+        self._granted, self._until, self._lapsed = lease.path, until, False
+        self._say(Ack(self._own(), lease.sequence, lease.path))
+
+    async def _shut(self, client: AsyncModbusSerialClient) -> bool:
+        """Switch every relay off; False when one did not confirm it."""
+        confirmed = True
+        for relay in (self._plan.valve, self._plan.drain):
+            if relay is not None:
+                confirmed = await self._write(client, relay.device, relay.coil, False) and confirmed
+        if confirmed:
+            self._granted = Path.SHUT
+        return confirmed
+
+    # --- measuring --------------------------------------------------------------------------------
+
+    async def _measure(self, client: AsyncModbusSerialClient) -> None:
+        plan = self._plan
+        path = await self._path_driven(client)
+        faults = LocalFault.LEASE_LAPSED if self._lapsed else LocalFault.NONE
+        product_us = await self._number(client, plan.conductivity, "conductivity")
+        if product_us is FAILED:
+            faults |= LocalFault.CELL_RANGE
+        product_c = await self._number(client, plan.temperature, "temperature")
+        feed_us = await self._number(client, plan.feed_conductivity, "feed_conductivity")
+        feed_c = await self._number(client, plan.feed_temperature, "feed_temperature")
+        sender = await self._number(client, plan.level, "level")
+        low = await self._contact(client, plan.low_switch, False)
+        full = await self._contact(client, plan.full_switch, True)
+        overflow = await self._contact(client, plan.overflow_float, True)
+        if path is None:
+            # Where the water goes must not be guessed: no reading then, and the link grows stale.
+            return
+        self._overflow_up = overflow is True
+        if self._overflow_up:
+            faults |= LocalFault.OVERFLOW_CUT
+        if path is Path.SHUT and self._limited(self._granted):
+            # The module's own time limit came first, as it should.
+            self._granted = Path.SHUT
+        elif path is not Path.SHUT and (self._granted is Path.SHUT or self._overflow_up):
+            path = Path.SHUT if await self._shut(client) else path
+        self._say(
+            Reading(
+                self._own(), path, product_us, product_c, feed_us, feed_c, sender, low, full, overflow, None,
+                faults,
+            )
+        )  # fmt: skip
+
+    async def _path_driven(self, client: AsyncModbusSerialClient) -> Path | None:
+        """Where water goes, as the relays themselves say."""
+        states = {}
+        for path in (Path.FILL, Path.DRAIN):
+            relay = self._relay(path)
+            if relay is not None:
+                states[path] = await self._bit(client, relay.device, Function.COIL, relay.coil)
+        if None in states.values():
+            return None
+        opened = [path for path, on in states.items() if on]
+        return opened[0] if opened else Path.SHUT
+
+    async def _number(self, client: AsyncModbusSerialClient, what: Quantity | None, name: str) -> Value:
+        if what is None:
+            return None
+        registers = await self._registers(client, what)
+        if registers is None:
+            return FAILED
+        found = value(what, registers)
+        if found is not None:
+            return found
+        if other_order_fits(what, registers):
+            self._note(
+                f"The {name} on the Modbus line is no possible value, and would be one with the words of its "
+                f'number exchanged: try word_order = "{what.order.other.value}".'
+            )
+        return FAILED
+
+    async def _contact(self, client: AsyncModbusSerialClient, what: Switch | None, safe: bool) -> bool | None:
+        """A switch; one that does not answer says what stops a fill."""
+        if what is None:
+            return None
+        bit = await self._bit(client, what.device, what.function, what.register)
+        return safe if bit is None else bit is what.water_when
+
+    # --- single exchanges -------------------------------------------------------------------------
+
+    async def _registers(self, client: AsyncModbusSerialClient, what: Quantity) -> list[int] | None:
+        holding = what.function is Function.HOLDING
+        ask = client.read_holding_registers if holding else client.read_input_registers
+        count = what.number.registers
+        answer = await self._exchange(client, lambda: ask(what.register, count=count, device_id=what.device))
+        return None if answer is None or len(answer.registers) != count else list(answer.registers)
+
+    async def _bit(
+        self, client: AsyncModbusSerialClient, device: int, function: Function, register: int
+    ) -> bool | None:
+        ask = client.read_coils if function is Function.COIL else client.read_discrete_inputs
+        answer = await self._exchange(client, lambda: ask(register, count=1, device_id=device))
+        return None if answer is None or not answer.bits else bool(answer.bits[0])
+
+    async def _write(
+        self, client: AsyncModbusSerialClient, device: int, register: int, what: bool | int
+    ) -> bool:
+        if isinstance(what, bool):
+            answer = await self._exchange(client, lambda: client.write_coil(register, what, device_id=device))
+        else:
+            answer = await self._exchange(
+                client, lambda: client.write_register(register, what, device_id=device)
+            )
+        return answer is not None
+
+    async def _exchange(
+        self, client: AsyncModbusSerialClient, ask: Callable[[], "asyncio.Future[ModbusPDU] | object"]
+    ) -> ModbusPDU | None:
+        """One question; None when no usable answer came."""
+        if not client.connected:
+            return None
+        try:
+            answer = await ask()  # type: ignore[misc]
+        except ModbusException:
+            await asyncio.sleep(self._plan.timeout_s)
+            return None
+        self._alive()
+        if not isinstance(answer, ModbusPDU) or answer.isError():
+            code = getattr(answer, "exception_code", 0)
+            self._note(
+                f"Device {getattr(answer, 'dev_id', 0)} on the Modbus line refuses a question (exception "
+                f"{code}): "
+                "compare device, function and register in the configuration with its manual."
+            )
+            return None
+        return answer
+
+    # --- telling ------------------------------------------------------------------------------------
+
+    def _alive(self) -> None:
+        self._heard_at = asyncio.get_running_loop().time()
+        if not self._up and self._client is not None:
+            self._up, self._reported, self._wait_s = True, None, self._first_wait_s
+            self._on_link(LinkUp())
+            self._greet()
+
+    def _greet(self) -> None:
+        plan = self._plan
+        features = Feature.NONE
+        for there, feature in (
+            (plan.drain, Feature.DRAIN_VALVE),
+            (plan.feed_conductivity, Feature.FEED_CELL),
+            (plan.level, Feature.SENDER),
+            (plan.low_switch, Feature.SWITCH_LOW),
+            (plan.full_switch, Feature.SWITCH_FULL),
+            (plan.overflow_float, Feature.SWITCH_OVERFLOW),
+        ):
+            features |= feature if there is not None else Feature.NONE
+        self._say(Hello(self._own(), "modbus", "rtu", BootReason.SOFTWARE, LONGEST_LEASE_MS, features))
+
+    def _limited(self, path: Path) -> bool:
+        relay = None if path is Path.SHUT else self._relay(path)
+        return relay is not None and relay.time_limit_register is not None
+
+    def _relay(self, path: Path) -> Relay | None:
+        return self._plan.valve if path is Path.FILL else self._plan.drain
+
+    def _own(self) -> int:
+        number = self._own_sequence
+        # 0 would say that a controller was reset, and there is none.
+        self._own_sequence = number % (MODULUS - 1) + 1
+        return number or self._own()
+
+    def _say(self, message: FromController) -> None:
+        self._on_message(message)
+
+    def _report(self, news: LinkDown) -> None:
+        self._up = False
+        now = (news.cause, str(news.error))
+        last, self._reported = self._reported, now
+        if last != now:
+            self._on_link(news)
+
+    def _note(self, sentence: str) -> None:
+        if sentence not in self._noted and self._on_note is not None:
+            self._noted.add(sentence)
+            self._on_note(sentence)
