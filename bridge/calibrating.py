@@ -1,0 +1,147 @@
+"""From readings in standard solutions to a calibration that is kept: in the log, and in the daemon's file."""
+
+import os
+import time
+from collections.abc import Sequence
+from concurrent.futures import TimeoutError as FutureTimeoutError
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from pathlib import Path
+
+from bridge.errors import InputError, LinkError, LogError
+from bridge.history.log import Log, spill_path
+from bridge.history.order import RecordClock
+from bridge.history.records import CalibrationRow
+from bridge.plan import BridgePlan, LogPlan, ProbePlan, StationPlan
+from bridge.settings_calibration import CalibrationTable, append, place_of
+from bridge.water.calibration import Calibration, CalibrationPoint, one_point, two_point
+from bridge.wire.device import DownCause, LinkDown, open_device
+
+LARGEST_DRIFT_PERCENT = 20.0
+"""A cell that moved more than this has not aged: the solution is wrong, or the cell is another one."""
+_PATIENCE_S = 15.0
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """A calibration beside the one before it."""
+
+    new: Calibration
+    before: Calibration
+    """The constant that counted until now, with its uncertainty; it has no points."""
+
+    @property
+    def drift_percent(self) -> float:
+        return self.new.drift_percent(self.before)
+
+    @property
+    def drift_is_significant(self) -> bool:
+        return self.new.drift_is_significant(self.before)
+
+    @property
+    def is_far(self) -> bool:
+        """The constant moved further than a cell ages."""
+        return abs(self.drift_percent) > LARGEST_DRIFT_PERCENT
+
+
+def calibrated(probe: ProbePlan, points: Sequence[CalibrationPoint]) -> Outcome:
+    """One or two solutions, as the cell of this probe saw them.
+
+    Raises :class:`InputError` when no real cell fits them, and for any other number of solutions.
+    """
+    cell = probe.chain.cell
+    match points:
+        case [one]:
+            new = one_point(one, lead_resistance_ohm=cell.lead_resistance_ohm, offset_us=cell.offset_us)
+        case [low, high]:
+            new = two_point(low, high, lead_resistance_ohm=cell.lead_resistance_ohm)
+        case _:
+            raise InputError(f"a calibration takes one or two standard solutions, not {len(points)}")
+    before = Calibration(cell, probe.chain.uncertainties.cell_constant_percent, 0.0, ())
+    return Outcome(new, before)
+
+
+def refuse_beside_daemon(plan: BridgePlan) -> None:
+    """Raise :class:`LinkError` when another program has the port of one of the controllers."""
+    from bridge.bench import STOP_FIRST
+
+    for station in plan.stations:
+        port = open_device(station.port, station.baud)
+        if not isinstance(port, LinkDown):
+            port.close()
+        elif port.cause is DownCause.BUSY:
+            raise LinkError(f"{port.error} {STOP_FIRST}")
+
+
+def keep(plan: BridgePlan, configuration: Path, station: StationPlan, cell: str, outcome: Outcome,
+         configured_per_cm: float) -> tuple[Path, LogError | None]:  # fmt: skip
+    """Add the calibration to the file that the daemon reads, then to the log; nothing earlier is lost.
+
+    Returns the file, and why the log could not be written where it could not. Raises :class:`InputError`
+    when the file cannot be written; then nothing was kept.
+    """
+    new, before = outcome.new, outcome.before.cell
+    file = place_of(configuration, None if plan.log is None else plan.log.path)
+    append(
+        file,
+        CalibrationTable(
+            reservoir=station.identity.reservoir,
+            cell="feed" if cell == "feed" else "product",
+            made=datetime.now(UTC).replace(microsecond=0),
+            standard=new.standard_id,
+            temperature_c=round(new.temperature_c, 3),
+            cell_constant_per_cm=float(f"{new.cell.constant_per_cm:.6g}"),
+            offset_us=float(f"{new.cell.offset_us:.6g}"),
+            cell_constant_percent=float(f"{new.constant_uncertainty_percent:.3g}"),
+            before_cell_constant_per_cm=before.constant_per_cm,
+            before_offset_us=before.offset_us,
+            configured_cell_constant_per_cm=configured_per_cm,
+        ),
+    )
+    _as_its_directory(file)
+    if plan.log is None:
+        return file, None
+    try:
+        _log(plan.log, station.identity.reservoir, cell, outcome)
+    except LogError as error:
+        return file, error
+    finally:
+        _as_its_directory(plan.log.path)
+    return file, None
+
+
+def _as_its_directory(file: Path) -> None:
+    """Give a file to whoever owns its directory, when root made it: the daemon is often another user."""
+    if os.geteuid() == 0 and file.exists():
+        owner = file.parent.stat()
+        os.chown(file, owner.st_uid, owner.st_gid)
+
+
+def _log(plan: LogPlan, reservoir: str, cell: str, outcome: Outcome) -> None:
+    log = Log(plan.path, spill=spill_path(plan.path), settings=replace(plan.settings))
+    opened = log.start().result(_PATIENCE_S)
+    clock = RecordClock(opened.boot, opened.last_utc_ms)
+    stamp, _ = clock.stamp(time.monotonic(), time.time())
+    new = outcome.new
+    strongest = max(new.points, key=lambda point: point.reference_us_cm)
+    row = CalibrationRow(
+        stamp,
+        reservoir,
+        cell,
+        new.cell.constant_per_cm,
+        new.cell.offset_us,
+        strongest.reference_us_cm,
+        strongest.temperature_c,
+        2.0 * new.constant_uncertainty_percent,
+        f"standard {new.standard_id}; before it {outcome.before.cell.constant_per_cm:.4g} cm⁻¹, "
+        f"drift {outcome.drift_percent:+.2f} %",
+    )
+    log.append(row)
+    try:
+        written = log.settle().result(_PATIENCE_S)
+    except FutureTimeoutError:
+        written = False
+    trouble = log.trouble
+    log.close(_PATIENCE_S)
+    if not written:
+        raise LogError(f"The calibration is not in the log {plan.path} ({trouble or 'it did not answer'}).")

@@ -1,0 +1,311 @@
+"""``clearwell calibrate``: the constant of a cell, from one or two standard solutions."""
+
+import os
+import sys
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from bridge.errors import InputError, LinkError
+
+if TYPE_CHECKING:
+    from bridge.bench import Bench
+    from bridge.calibrating import Outcome
+    from bridge.plan import ProbePlan, StationPlan
+    from bridge.water.calibration import CalibrationPoint
+    from bridge.water.stability import Settled
+    from bridge.water.standards import Standard
+
+_SHOW_EVERY_S = 1.0
+_SILENT_S = 5.0
+_NO_VALUE_S = 20.0
+PROCEDURE = (
+    "Rinse the cell three times with product water and twice with the standard, and throw both away. Fill "
+    "it, knock "
+    "the bubbles out, and let cell, thermometer and solution come to the same temperature. Use fresh "
+    "solution and "
+    "never pour any back."
+)
+CAUTION = (
+    "Caution: shut the hand valve before the cell is taken out; its line may be under pressure. A calibrated "
+    "conductivity reading never shows that water is safe to drink."
+)
+
+
+@click.command("calibrate")
+@click.option("--config", required=True, type=click.Path(path_type=Path), help="The daemon's configuration.")
+@click.option("--reservoir", metavar="ID", help="Which reservoir's controller, where there are several.")
+@click.option("--cell", type=click.Choice(["product", "feed"]), default="product", show_default=True)
+@click.option(
+    "--standard",
+    "standards",
+    multiple=True,
+    metavar="84|1413|kcl-0.01|kcl-0.1|µS/cm",
+    help="The solution, or the value on its label at 25 °C; twice for two solutions, which also give the "
+    "offset.",
+)
+@click.option(
+    "--conductance",
+    "conductances",
+    type=float,
+    multiple=True,
+    metavar="µS",
+    help="What the cell read in it; then no controller is asked. Once for each standard.",
+)
+@click.option(
+    "--temperature",
+    "temperatures",
+    type=float,
+    multiple=True,
+    metavar="°C",
+    help="Temperature of the solution, instead of the probe's. Once, or once for each standard.",
+)
+@click.option("--steady-for", type=click.FloatRange(2, 3600), default=60.0, show_default=True, metavar="S",
+              help="How long the reading must keep still.")  # fmt: skip
+@click.option("--give-up", type=click.FloatRange(5, 7200), default=900.0, show_default=True, metavar="S",
+              help="How long to wait for that at most.")  # fmt: skip
+@click.option(
+    "--new-cell", is_flag=True, help="The cell was exchanged, so its constant may be a quite other one."
+)
+@click.option("--yes", is_flag=True, help="Ask nothing, and keep the result.")
+def command(
+    config: Path,
+    reservoir: str | None,
+    cell: str,
+    standards: tuple[str, ...],
+    conductances: tuple[float, ...],
+    temperatures: tuple[float, ...],
+    steady_for: float,
+    give_up: float,
+    new_cell: bool,
+    yes: bool,
+) -> None:
+    """Calibrate the conductivity cell of a reservoir in one or two standard solutions.
+
+    Without --conductance the controller is read through its serial port, so the daemon must not be running.
+    The result goes to the log, and to clearwell-calibration.toml beside it (or beside the configuration where
+    no log is kept), which the daemon reads over the configuration when it starts. Earlier values stay there.
+    """
+    from bridge.calibrating import calibrated, keep, refuse_beside_daemon
+    from bridge.commands.place import environ_of_service
+    from bridge.settings import read
+    from bridge.water.labelled import chosen
+
+    if len(standards) > 2:
+        raise InputError("--standard: one or two solutions, not more")
+    if conductances and len(conductances) != len(standards):
+        raise InputError("--conductance: give it once for each --standard, in the same order")
+    if len(temperatures) > 1 and len(temperatures) != len(standards):
+        raise InputError("--temperature: give it once, or once for each --standard, in the same order")
+    if conductances and not temperatures:
+        raise InputError(
+            "--temperature: with --conductance, the temperature of the solution must be given too"
+        )
+    if yes and not standards:
+        raise InputError("--standard: with --yes nothing is asked, so name the solution")
+    if yes and len(standards) == 2 and not conductances:
+        raise InputError(
+            "--yes: two solutions need somebody to change them; leave it out, or give --conductance"
+        )
+    solutions = [chosen(text) for text in standards]
+    environ = environ_of_service(config, os.environ)
+    plan = read(config, environ).plan
+    station, probe = _probe(plan.stations, reservoir, cell)
+    refuse_beside_daemon(plan)
+
+    if conductances:
+        given = temperatures if len(temperatures) == len(solutions) else temperatures * len(solutions)
+        rows = list(zip(solutions, conductances, given, strict=True))
+        points = [_point(standard, us, c) for standard, us, c in rows]
+    else:
+        points = _at_the_bench(station, probe, cell, solutions, temperatures, steady_for, give_up, yes)
+    outcome = calibrated(probe, points)
+    _show(outcome, probe)
+    _agree(outcome, new_cell, yes or bool(conductances))
+    configured = _configured_per_cm(
+        config, station.identity.reservoir, cell, probe.chain.cell.constant_per_cm
+    )
+    file, trouble = keep(plan, config, station, cell, outcome, configured)
+    click.echo(f"Kept in {file}; the daemon reads it when it starts. The earlier values stay there.")
+    if trouble is not None:
+        click.echo(f"clearwell: {trouble}", err=True)
+        sys.exit(1)
+
+
+def _probe(
+    stations: "tuple[StationPlan, ...]", reservoir: str | None, cell: str
+) -> "tuple[StationPlan, ProbePlan]":
+    from bridge.commands.place import station_of
+
+    station = station_of(stations, reservoir)
+    probe = station.product if cell == "product" else station.feed
+    if probe is None:
+        raise InputError(f"--cell feed: {station.identity.reservoir} has no feed cell in the configuration")
+    return station, probe
+
+
+def _configured_per_cm(config: Path, reservoir: str, cell: str, usual: float) -> float:
+    """The constant as it stands in the configuration itself, whatever was calibrated since;
+    ``usual`` where the environment gives it instead."""
+    import tomllib
+
+    tables = tomllib.loads(config.read_text("utf-8"))
+    for key in ("reservoir", reservoir, cell):
+        tables = tables.get(key, {})
+    return float(tables.get("cell_constant_per_cm", usual))
+
+
+def _point(
+    standard: "Standard", us: float, c: float, doubt_k: float = 0.2, doubt_percent: float = 0.2
+) -> "CalibrationPoint":
+    from bridge.water.calibration import point
+
+    return point(
+        standard, us, c, temperature_uncertainty_k=doubt_k, conductance_uncertainty_percent=doubt_percent
+    )
+
+
+def _at_the_bench(
+    station: "StationPlan",
+    probe: "ProbePlan",
+    cell: str,
+    solutions: "list[Standard]",
+    temperatures: tuple[float, ...],
+    steady_for: float,
+    give_up: float,
+    yes: bool,
+) -> "list[CalibrationPoint]":
+    from math import hypot
+
+    from bridge.bench import Bench
+    from bridge.water.labelled import chosen
+
+    points: list[CalibrationPoint] = []
+    with Bench(station) as bench:
+        click.echo(f"The controller at {station.port} is heard. Its valve stays shut.\n")
+        click.echo(f"{CAUTION}\n\n{PROCEDURE}\n")
+        while True:
+            number = len(points)
+            if number < len(solutions):
+                standard = solutions[number]
+            else:
+                standard = chosen(
+                    click.prompt("Which standard? 84, 1413, kcl-0.01, kcl-0.1, or its label's µS/cm")
+                )
+            if not yes:
+                click.prompt(
+                    f"Put the cell into {standard.description}, then press Enter", "", show_default=False
+                )
+            settled = _settle(bench, cell, standard, probe, steady_for, give_up)
+            doubt_k = probe.chain.uncertainties.temperature_k
+            celsius = settled.temperature_c
+            if temperatures:
+                celsius, doubt_k = temperatures[min(number, len(temperatures) - 1)], 0.2
+            click.echo(f"Settled at {settled.conductance_us:.5g} µS and {celsius:.2f} °C.")
+            doubt_percent = hypot(0.2, settled.mean_uncertainty_percent)
+            points.append(_point(standard, settled.conductance_us, celsius, doubt_k, doubt_percent))
+            if len(points) == 2 or (solutions and len(points) == len(solutions)):
+                return points
+            if not solutions and not click.confirm("Also a second solution, for the offset?", default=False):
+                return points
+
+
+def _settle(
+    bench: "Bench", cell: str, standard: "Standard", probe: "ProbePlan", steady_for: float, give_up: float
+) -> "Settled":
+    from bridge.water.stability import Criterion, Settling
+    from bridge.water.standards import value_us_cm
+    from bridge.wire.messages import Reading
+
+    settling = Settling(Criterion(window_s=steady_for))
+    until_s = time.monotonic() + give_up
+    last_value_s = time.monotonic()
+    shown_s = 0.0
+    bench.forget()
+    while time.monotonic() < until_s:
+        heard = bench.wait(Reading, _SILENT_S)
+        if heard is None:
+            raise LinkError(
+                f"The controller at {bench.plan.port} sends no readings. Look at its supply and the cable."
+            )
+        at_s, reading = heard
+        feed = cell == "feed"
+        us, c = (reading.feed_us, reading.feed_c) if feed else (reading.product_us, reading.product_c)
+        us_number = us if isinstance(us, float) else None
+        c_number = c if isinstance(c, float) else None
+        settling.take(at_s, us_number, c_number)
+        if us_number is not None and c_number is not None:
+            last_value_s = at_s
+        elif at_s - last_value_s > min(_NO_VALUE_S, give_up / 2.0):
+            expected_us = value_us_cm(standard, 25.0) / probe.chain.cell.constant_per_cm
+            raise LinkError(
+                f"The {cell} cell or its thermometer gives no value. The solution would be about "
+                f"{expected_us:.4g} µS "
+                "in this cell at 25 °C: if that is more than the controller measures, take a weaker "
+                "standard; "
+                "otherwise look at plug, cable and bubbles."
+            )
+        if (settled := settling.settled) is not None:
+            if sys.stderr.isatty():
+                click.echo(err=True)
+            return settled
+        if sys.stderr.isatty() and at_s - shown_s >= _SHOW_EVERY_S and us_number is not None:
+            shown_s = at_s
+            moved = settling.movement
+            how = (
+                "" if moved is None else f", moved {moved.conductance_percent:.2f} % in {moved.seconds:.0f} s"
+            )
+            click.echo(f"\r{us_number:10.5g} µS  {c_number or 0.0:6.2f} °C{how}   ", nl=False, err=True)
+    raise LinkError(
+        f"The reading did not keep still for {steady_for:g} s within {give_up:g} s. Look for bubbles, "
+        "stirring and a "
+        "solution that is still warming or cooling, and begin anew."
+    )
+
+
+def _show(outcome: "Outcome", probe: "ProbePlan") -> None:
+    new, before = outcome.new, outcome.before
+    for point in new.points:
+        click.echo(
+            f"In {point.standard.description} at {point.temperature_c:.2f} °C, which is "
+            f"{point.reference_us_cm:.5g} µS/cm: {point.conductance_us:.5g} µS."
+        )
+    click.echo(
+        f"Cell constant  {new.cell.constant_per_cm:.5g} cm⁻¹ ± "
+        f"{2.0 * new.constant_uncertainty_percent:.2g} % (k = 2)"
+    )
+    if len(new.points) == 2:
+        click.echo(
+            f"Offset         {new.cell.offset_us:.3g} µS ± {2.0 * new.offset_uncertainty_us:.2g} µS (k = 2)"
+        )
+    else:
+        click.echo(f"Offset         {new.cell.offset_us:.3g} µS, as before (one solution does not tell it)")
+    made = probe.calibration
+    last = "the value in the configuration" if made is None else f"the calibration of {made.made:%Y-%m-%d}"
+    weight = (
+        "more than both uncertainties explain" if outcome.drift_is_significant else "within the uncertainties"
+    )
+    click.echo(
+        f"Drift          {outcome.drift_percent:+.2f} % against {last}, {before.cell.constant_per_cm:.5g} "
+        f"cm⁻¹: {weight}"
+    )
+
+
+def _agree(outcome: "Outcome", new_cell: bool, unasked: bool) -> None:
+    """Have the result confirmed, or refuse it."""
+    if outcome.is_far and not new_cell:
+        sentence = (
+            f"The constant moved by {outcome.drift_percent:+.0f} %, and no cell ages like that: a wrong "
+            "solution, a "
+            "bubble, or another cell"
+        )
+        if unasked:
+            raise InputError(
+                f"{sentence}. If the cell was exchanged, say so with --new-cell; nothing was kept"
+            )
+        click.echo(f"{sentence}.")
+        click.confirm("Was the cell exchanged, and is the result to be kept?", default=False, abort=True)
+    elif not unasked:
+        click.confirm("Keep this result?", default=True, abort=True)

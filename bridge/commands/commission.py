@@ -1,0 +1,107 @@
+"""``clearwell commission``: the commissioning checklist, with the hardware attached."""
+
+import os
+import sys
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    from bridge.commissioning import Result, Walk
+    from bridge.plan import StationPlan
+
+CAUTIONS = """\
+Caution. Low-voltage parts only; mains is for a licensed electrician. The hand valve before the fill valve
+stays SHUT during all of this, with a second person at it: the valve will open. Mop and bucket at hand. Wire
+the overflow float in series with the valve, and fit an overflow pipe to a drain, as the local plumbing code
+asks.
+"""
+BY_HAND = (
+    "Board held in reset, the valve switched by a wire, overflow float lifted: the float alone shuts the "
+    "valve.",
+    "Board without bridge, reset pressed three times: the valve's pin stays at 0 V.",
+    "Valve open, 12 V pulled and put back: shut, and it stays shut.",
+    "Hand valve opened, fill valve shut: no drop in ten minutes; all joints dry.",
+    "Floats held down, hand valve fully open: the overflow pipe carries all the water there is.",
+    "Air gap or backflow device as the local code asks.",
+)
+"""What no program can watch, of the checklist in firmware_notes/commissioning.md."""
+
+
+@click.command("commission")
+@click.option("--config", required=True, type=click.Path(path_type=Path), help="The daemon's configuration.")
+@click.option("--reservoir", metavar="ID", help="Which reservoir's controller, where there are several.")
+@click.option(
+    "--record", type=click.Path(path_type=Path, dir_okay=False), help="Also write the record to this file."
+)
+def command(config: Path, reservoir: str | None, record: Path | None) -> None:
+    """Walk the commissioning checklist with the hardware attached, and print a record to be signed.
+
+    Each float is lifted, the valve is opened for a second, the overflow float cuts it off, and the bridge
+    falls silent while the valve is open. Everything is confirmed by a person, so there is no way to skip the
+    questions. The daemon must not be running. The exit status is 0 only when every test passed.
+    """
+    from bridge.bench import Bench
+    from bridge.commands.place import environ_of_service, station_of
+    from bridge.commissioning import Verdict, Walk
+    from bridge.settings import read
+
+    station = station_of(read(config, environ_of_service(config, os.environ)).plan.stations, reservoir)
+    click.echo(CAUTIONS)
+    click.confirm("Is the hand valve shut, and is somebody beside it?", default=False, abort=True)
+    results: list[Result] = []
+    with Bench(station) as bench:
+        walk = Walk(bench, station, _ask)
+        for result in walk.results():
+            results.append(result)
+            click.echo(f"  {result.verdict.value}: {result.test}{': ' if result.seen else ''}{result.seen}\n")
+    by_hand = [(what, click.confirm(f"By hand: {what} Done, and passed?", default=False)) for what in BY_HAND]
+    signed = click.prompt("Your name, for the record", default="", show_default=False)
+    text = _record(station, walk, results, by_hand, signed)
+    click.echo(f"\n{text}")
+    if record is not None:
+        record.write_text(text, encoding="utf-8")
+    passed = all(result.verdict in (Verdict.PASSED, Verdict.NOT_FITTED) for result in results)
+    if not (passed and all(done for _, done in by_hand)):
+        click.echo("Not everything passed: the hand valve stays shut.", err=True)
+        sys.exit(1)
+
+
+def _ask(what: str) -> bool:
+    return click.confirm(f"{what} Ready?" if not what.endswith("?") else what, default=True)
+
+
+def _record(
+    station: "StationPlan",
+    walk: "Walk",
+    results: "list[Result]",
+    by_hand: list[tuple[str, bool]],
+    signed: str,
+) -> str:
+    """The record, as text for a printer."""
+    hello = walk.hello
+    board = "unknown" if hello is None else f"{hello.identity} {hello.firmware}"
+    lines = [
+        "COMMISSIONING RECORD",
+        f"Reservoir   {station.identity.name} ({station.identity.reservoir})",
+        f"Controller  {board} at {station.port}",
+        f"Date        {datetime.now().astimezone():%Y-%m-%d %H:%M %z}",
+        "",
+        "Watched by the bridge",
+    ]
+    for result in results:
+        lines.append(f"  [{result.verdict.value:^10}] {result.test}")
+        if result.seen:
+            lines.append(f"               {result.seen}")
+    lines += ["", "Watched by hand"]
+    lines += [f"  [{'passed' if done else 'NOT DONE':^10}] {what}" for what, done in by_hand]
+    lines += [
+        "",
+        "No test here shows that the water is safe to drink, or that the plumbing is to code.",
+        "",
+        f"Done by {signed or '______________________'}    Signature ______________________",
+        "",
+    ]
+    return "\n".join(lines)

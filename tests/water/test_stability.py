@@ -1,0 +1,66 @@
+"""When a cell in a standard has settled, and standards known only by their label."""
+
+import random
+
+import pytest
+
+from bridge.errors import InputError, OutOfRangeError
+from bridge.water.labelled import chosen, labelled
+from bridge.water.stability import Criterion, Settling
+from bridge.water.standards import BOTTLED_84, BOTTLED_1413, value_us_cm
+
+
+def after(seconds: float, us, c=lambda t: 21.0, every_s: float = 0.1) -> Settling:
+    settling = Settling(Criterion(60.0, 0.2, 0.1))
+    for step in range(round(seconds / every_s)):
+        at_s = step * every_s
+        settling.take(at_s, us(at_s), c(at_s))
+    return settling
+
+
+def test_still_readings_settle_after_the_window_and_not_before() -> None:
+    assert after(59.0, lambda t: 840.0).settled is None
+    settled = after(61.0, lambda t: 840.0).settled
+    assert settled is not None
+    assert (settled.conductance_us, settled.temperature_c) == pytest.approx((840.0, 21.0))
+
+
+def test_noise_is_no_movement_and_counts_as_uncertainty() -> None:
+    rng = random.Random(1)
+    settled = after(70.0, lambda t: 840.0 * (1 + rng.gauss(0.0, 0.005))).settled
+    assert settled is not None
+    assert settled.conductance_us == pytest.approx(840.0, rel=0.001)
+    # Standard deviation of the mean of n values: s / sqrt(n), JCGM 100:2008, 4.2.3.
+    assert settled.mean_uncertainty_percent == pytest.approx(0.5 / settled.readings**0.5, rel=0.2)
+
+
+def test_slow_drift_and_a_solution_that_still_warms_do_not_settle() -> None:
+    assert after(200.0, lambda t: 840.0 * (1 + 0.0001 * t)).settled is None
+    assert after(200.0, lambda t: 840.0, lambda t: 20.0 + 0.005 * t).settled is None
+    assert after(200.0, lambda t: 840.0 * (1 + 0.00001 * t)).settled is not None
+
+
+def test_a_reading_without_a_value_begins_the_wait_anew() -> None:
+    settling = after(61.0, lambda t: 840.0)
+    settling.take(61.0, None, 21.0)
+    for step in range(500):
+        settling.take(61.1 + 0.1 * step, 840.0, 21.0)
+        assert settling.settled is None
+
+
+@pytest.mark.parametrize("celsius", [15.0, 20.0, 25.0, 30.0])
+def test_a_label_means_nearly_what_the_bottlers_own_table_says(celsius: float) -> None:
+    """The tables of :mod:`bridge.water.standards`, within what this guess adds as doubt (k = 2)."""
+    for standard, label in ((BOTTLED_84, 84.0), (BOTTLED_1413, 1413.0)):
+        guess = value_us_cm(labelled(label), celsius)
+        assert guess == pytest.approx(value_us_cm(standard, celsius), rel=0.016)
+    assert value_us_cm(labelled(147.0), 25.0) == pytest.approx(147.0)
+
+
+def test_a_standard_is_chosen_by_its_id_or_by_its_label() -> None:
+    assert chosen("84") is BOTTLED_84
+    assert chosen(" KCL-0.01 ").ident == "kcl-0.01"
+    assert chosen("146.9").ident == "146.9"
+    for wrong, error in (("salt", InputError), ("1", OutOfRangeError), ("nan", OutOfRangeError)):
+        with pytest.raises(error):
+            chosen(wrong)
