@@ -101,7 +101,7 @@ def configured(tmp_path: Path) -> Callable[..., Path]:
 def passwords(tmp_path: Path) -> Path:
     """A broker's file with the one account ``clearwell``."""
     file = tmp_path / "passwords"
-    make = ("mosquitto", "-b", "-c", str(file), "clearwell", PASSWORD)
+    make = ("mosquitto_passwd", "-b", "-c", str(file), "clearwell", PASSWORD)
     subprocess.run(make, check=True, capture_output=True)
     return file
 

@@ -46,7 +46,7 @@ def identity() -> StationIdentity:
 def passwords(tmp_path: Path) -> Path:
     file = tmp_path / "passwords"
     for number, account in enumerate(ACCOUNTS):
-        make = ("mosquitto", *(("-c",) if number == 0 else ()), "-b", str(file), account, PASSWORD)
+        make = ("mosquitto_passwd", *(("-c",) if number == 0 else ()), "-b", str(file), account, PASSWORD)
         subprocess.run(make, check=True, capture_output=True)
     return file
 
