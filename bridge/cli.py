@@ -13,10 +13,13 @@ COMMANDS = {
     "check": "Check a configuration and explain what the daemon will do.",
     "demo": "A simulated rig, a broker and the daemon together, on one screen.",
     "rig": "Serve a simulated controller on a pseudo-terminal.",
+    "simulate": "Run years of faults in virtual time, and judge the bridge by what truly happened.",
     "sample": "Judge a reading taken by hand.",
     "forecast": "When will the purifier give out?",
     "sources": "Which way of making water is the right one, and what does a litre cost?",
     "log": "Read events, alarms and commands out of the log.",
+    "calibrate": "Find a cell's constant in a standard solution.",
+    "commission": "Walk the commissioning checklist with the hardware attached.",
     "export": "Write the log as CSV or SenML.",
 }
 

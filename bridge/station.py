@@ -133,6 +133,8 @@ class Station:
         self._refused_at: float | None = None
         self._refused_why = ""
         self._closed_at = now - OBEY_S
+        self._shut_at = now - OBEY_S
+        """When the valve was last told to shut for the first time."""
         self._differs_since: float | None = None
         self._damage = 0.0
         self._frames_good = 0
@@ -233,7 +235,7 @@ class Station:
     def _assessment(self, now: float) -> Assessment:
         seen = Assessment() if self.picture is None else self.picture.assessment
         advisories = seen.advisories | self._own_advisories(now)
-        if self._differs_since is not None and now - self._differs_since >= OBEY_S:
+        if self._disobeyed():
             return replace(seen, advisories=advisories, controller_fault=True)
         return seen if advisories is seen.advisories else replace(seen, advisories=advisories)
 
@@ -243,7 +245,7 @@ class Station:
             found |= {Advisory.CONTROLLER_RESTARTED}
         if self._damage > DAMAGE_SHARE:
             found |= {Advisory.FRAMES_DAMAGED}
-        if self._differs_since is not None and now - self._differs_since >= OBEY_S:
+        if self._disobeyed():
             found |= {Advisory.CONTROLLER_FAULT}
         return found
 
@@ -254,7 +256,7 @@ class Station:
         if flow is Flow.SHUT:
             if leased is not None:
                 self._leased = None
-                self._closed_at = now
+                self._closed_at = self._shut_at = now
                 self._send(Close(self._next_sequence()))
             elif seen is not Flow.SHUT and now - self._closed_at >= OBEY_S:
                 self._closed_at = now
@@ -264,11 +266,21 @@ class Station:
         ):
             self._leased = (flow, now)
         # A valve that stays shut harms nobody at once, and has an alarm of its own when nothing rises.
-        disobeys = flow is Flow.SHUT and seen is not Flow.SHUT
-        if not disobeys:
+        heard_at = None if self.picture is None else self.picture.assessment.frame_at
+        if flow is not Flow.SHUT or seen is Flow.SHUT or heard_at is None:
             self._differs_since = None
-        elif self._differs_since is None:
-            self._differs_since = now
+        elif self._differs_since is None and heard_at > self._shut_at:
+            # What was heard before the close shows nothing yet.
+            self._differs_since = heard_at
+
+    def _disobeyed(self) -> bool:
+        """Frames have shown an open valve for too long after it was to be shut; silence shows nothing."""
+        heard_at = None if self.picture is None else self.picture.assessment.frame_at
+        return (
+            self._differs_since is not None
+            and heard_at is not None
+            and heard_at - self._differs_since >= OBEY_S
+        )
 
     def _wants_lease(self, flow: Flow, now: float) -> bool:
         """A lease is due: none runs, another path is wanted, or a third of it is over."""

@@ -145,6 +145,11 @@ class World:
         return self._flows.to_reservoir_l_s - self._draw_l_s
 
     @property
+    def water_c(self) -> float:
+        """Water at the cells, °C."""
+        return self._water_c
+
+    @property
     def product_ppm(self) -> float:
         """True dissolved solids where the product cell stands, ppm."""
         return self.purifier.product_ppm(self._feed_ppm(), self._water_c, self._ageing())

@@ -7,8 +7,10 @@ why:
 * **below the floor**: no water conducts less than pure water does at its temperature. A dry, broken or
   disconnected cell reads about zero, and without this check would pass for the purest water there is.
 * **over range**: the input circuit cannot tell how much more it is.
-* **frozen**: real readings move. Pure water read with a coarse step may well repeat, so conductance *and*
-  temperature must both be the same to the last bit, for a long time, in water that flows.
+* **frozen**: real readings move. Pure water read with a coarse step may well repeat, so the conductance must
+  be the same to the last bit for a long time, in water that flows, and the temperature must either be the
+  same too, or have moved so far meanwhile that no water could have kept its conductance: by 2 % for each
+  kelvin at the least, which is more than any usable step of the reading.
 * **noisy**: more than half of the recent readings jump more than allowed. Each jump is taken from the
   straight line through its two predecessors, so that neither a single spike nor a steady rise counts.
 * **temperature implausible / fault code**: no liquid water has it, or a sensor says "I failed" in its own
@@ -97,6 +99,8 @@ class ProbeSettings:
     """What digital sensors report when disconnected, and at power-on before they measured (common practice,
     no source)."""
     frozen_after_s: float = 900.0
+    moved_k: float = 3.0
+    """A conductance that stays the same although the temperature moved by this much is frozen."""
     noise_fraction: float = 0.1
     """A jump larger than this fraction of the reading counts as noise ..."""
     noise_us_cm: float = 0.05
@@ -115,6 +119,7 @@ class ProbeSettings:
             and 0.0 <= self.resolution_us_cm < math.inf
             and -math.inf < self.lowest_c < self.highest_c < math.inf
             and self.frozen_after_s > 0.0
+            and self.moved_k > 0.0
             and self.noise_fraction > 0.0
             and self.noise_us_cm >= 0.0
             and 2.0 <= self.noise_readings <= 10000.0
@@ -144,6 +149,11 @@ class ProbeState:
     """Share of the recent readings that jumped, forgetting exponentially."""
     noisy: bool = False
     swapped_for_s: float = 0.0
+    still_for_s: float = 0.0
+    """As ``same_for_s``, for the conductance alone ..."""
+    still_low_c: float = math.inf
+    """... and between which temperatures it has stood still."""
+    still_high_c: float = -math.inf
 
 
 def observe(
@@ -220,6 +230,28 @@ def observe(
                 )
             )
 
+    still_for_s, still_low_c, still_high_c = 0.0, math.inf, -math.inf
+    if conductivity_us_cm == last:
+        still_for_s = state.still_for_s + elapsed_s if flowing else state.still_for_s
+        still_low_c, still_high_c = state.still_low_c, state.still_high_c
+        if temperature_c is not None and fault is None:
+            still_low_c = min(still_low_c, temperature_c)
+            still_high_c = max(still_high_c, temperature_c)
+        moved_k = still_high_c - still_low_c
+        if (
+            still_for_s >= settings.frozen_after_s
+            and moved_k >= settings.moved_k
+            and same_for_s < still_for_s
+        ):
+            found = found or []
+            found.append(
+                _finding(
+                    ProbeFault.FROZEN,
+                    f"the conductance has not moved at all for {still_for_s:.0f} s of flow, while the "
+                    f"temperature moved by {moved_k:.1f} K; the controller may be repeating an old value",
+                )
+            )
+
     restless, noisy = state.restless, state.noisy
     if last is not None and state.before_us_cm is not None:
         jump = abs(conductivity_us_cm - 2.0 * last + state.before_us_cm)
@@ -252,7 +284,17 @@ def observe(
 
     return (
         ProbeState(
-            now_s, conductivity_us_cm, last, temperature_c, same_for_s, restless, noisy, swapped_for_s
+            now_s,
+            conductivity_us_cm,
+            last,
+            temperature_c,
+            same_for_s,
+            restless,
+            noisy,
+            swapped_for_s,
+            still_for_s,
+            still_low_c,
+            still_high_c,
         ),
         () if found is None else _worst_first(found),
     )

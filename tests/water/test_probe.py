@@ -120,6 +120,15 @@ def test_pure_water_read_coarsely_may_repeat_as_long_as_its_temperature_lives() 
     assert run([(0.1, 18.0 + 0.0625 * (i // 300 % 2)) for i in range(4000)])[-1] == set()
 
 
+def test_a_conductance_that_ignores_three_kelvin_is_frozen() -> None:
+    warming = [(14.03, 10.0 + 0.0625 * (i // 20)) for i in range(1000)]
+    seen = run(warming)
+    # 3 K are over after 960 readings, and the 900 s of flow before that.
+    assert seen[959] == set()
+    assert seen[960] == seen[999] == {ProbeFault.FROZEN}
+    assert run([*warming, (14.04, 13.1)])[-1] == set()
+
+
 def test_standing_water_may_stand_still() -> None:
     assert run([(14.03, 18.25)] * 4000, flowing=False)[-1] == set()
 

@@ -1,0 +1,243 @@
+"""How every injected fault comes to light: a clock for each, stopped by the first of its signs."""
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+
+from bridge.guard.alarms import Status
+from bridge.rig.faults import Fault, FaultName
+from bridge.rig.world import World
+from bridge.simulate.hazards import LEVEL_HEALTH, Hazard, Matters, Organ, Sign, hidden_by
+from bridge.station import Station
+from bridge.tank.level import Level
+from bridge.wire.messages import Path
+
+_WARMED_K = 3.5
+_UNBROKEN = frozenset({Matters.SHUT_FLOW, Matters.OPENING})
+
+
+@dataclass(slots=True)
+class Tally:
+    """What became of all faults of one kind."""
+
+    injected: int = 0
+    mattered: int = 0
+    """Its clock ran to its bound, or it was seen before."""
+    seen: int = 0
+    times_s: list[float] = field(default_factory=list)
+    bound_s: float = 0.0
+    over_limit_l: float = 0.0
+    """The most that entered over the limit while one of these was active."""
+    spilled_l: float = 0.0
+    floor_l: float = 0.0
+
+
+@dataclass(slots=True)
+class _Watch:
+    """One injected fault that is still looked at."""
+
+    fault: Fault
+    hazard: Hazard
+    known: frozenset[Sign]
+    """Signs that were there before it began: they show nothing."""
+    over_limit_l: float
+    spilled_l: float
+    floor_l: float
+    clock_s: float = -1.0
+    """Below 0 until the step in which it was injected, at its end, is over."""
+    low_c: float = math.inf
+    """Between which temperatures the water has been since it can be seen."""
+    high_c: float = -math.inf
+    ended: bool = False
+    settled: bool = False
+    """Seen or missed: only its consequence is still followed."""
+
+
+class Detection:
+    """All clocks of one year; mutable."""
+
+    def __init__(self, table: dict[FaultName, Hazard], world: World) -> None:
+        """Look at faults by this table."""
+        self.tallies = {name.value: Tally(bound_s=row.bound_s) for name, row in table.items()}
+        self._table = table
+        self._world = world
+        self._watched: list[_Watch] = []
+        self._active_before: dict[FaultName, Fault] = {}
+        self._others: dict[FaultName, Fault] = {}
+
+    @property
+    def watching(self) -> bool:
+        """Some fault has not come to its end yet."""
+        return bool(self._watched)
+
+    def injected(self, fault: Fault, station: Station | None) -> None:
+        """A fault begins now."""
+        tally = self.tallies[fault.name.value]
+        tally.injected += 1
+        world = self._world
+        known = frozenset[Sign]() if station is None else signs_of(station)
+        self._watched.append(
+            _Watch(
+                fault,
+                self._table[fault.name],
+                known,
+                world.over_limit_l,
+                world.reservoir.spilled.litres,
+                world.burst.litres,
+            )
+        )
+
+    def passed(
+        self,
+        seconds: float,
+        driven: Path,
+        station: Station | None,
+        *,
+        alive: bool,
+        sound: bool,
+        new_fill: bool,
+    ) -> str | None:
+        """A step passed; a sentence when a fault's time is up and nothing shows it.
+
+        ``alive`` says that the bridge runs, ``sound`` that it hears the controller undisturbed;
+        ``new_fill`` that a trip, a reset or a start ended whatever fill there was.
+        """
+        if not self._watched:
+            return None
+        signs = frozenset[Sign]()
+        if station is not None and any(not watch.settled for watch in self._watched):
+            signs = signs_of(station)
+        wrong = None
+        active = self._world.plan.active
+        # What was active when the step began could hide something, too.
+        self._others = {**self._active_before, **active}
+        self._active_before = active
+        for watch in list(self._watched):
+            fault = watch.fault
+            if watch.clock_s < 0.0:
+                watch.clock_s = 0.0
+                continue
+            ended = fault.name not in active or active[fault.name].start_s != fault.start_s
+            if ended and not watch.ended:
+                watch.ended = True
+                self._book(watch)
+            if not watch.settled:
+                wrong = self._look(watch, seconds, driven, signs, alive, sound, new_fill) or wrong
+            if watch.ended and (watch.settled or watch.hazard.matters is not Matters.AFTER):
+                self._watched.remove(watch)
+        return wrong
+
+    def finished(self) -> None:
+        """The year is over: book what the faults that are still active have done."""
+        for watch in self._watched:
+            if not watch.ended:
+                self._book(watch)
+        self._watched.clear()
+
+    def _look(
+        self,
+        watch: _Watch,
+        seconds: float,
+        driven: Path,
+        signs: frozenset[Sign],
+        alive: bool,
+        sound: bool,
+        new_fill: bool,
+    ) -> str | None:
+        hazard = watch.hazard
+        tally = self.tallies[watch.fault.name.value]
+        watch.known &= signs
+        celsius = self._world.water_c
+        watch.low_c, watch.high_c = min(watch.low_c, celsius), max(watch.high_c, celsius)
+        runs = self._runs(watch, driven)
+        if runs:
+            watch.clock_s += seconds
+        lasting = hazard.matters not in (Matters.ALWAYS, Matters.AFTER)
+        heard = alive if hazard.organ is Organ.LINK else sound
+        if not heard or self._hidden(watch):
+            # What shows now may show for another reason.
+            watch.known |= signs & hazard.signs
+            watch.clock_s = 0.0
+            watch.low_c, watch.high_c = math.inf, -math.inf
+            watch.settled = hazard.matters is Matters.AFTER and watch.ended
+            return None
+        if (signs & hazard.signs) - watch.known:
+            tally.mattered += 1
+            tally.seen += 1
+            tally.times_s.append(watch.clock_s)
+            watch.settled = True
+            return None
+        if hazard.signs & watch.known:
+            # It is on show already, for another reason: nothing more would tell anybody anything.
+            watch.settled = watch.hazard.matters is not Matters.NEVER
+            return None
+        if (new_fill and lasting) or (hazard.matters in _UNBROKEN and not runs):
+            watch.clock_s = 0.0
+        if hazard.matters is Matters.NEVER or watch.clock_s <= hazard.bound_s:
+            return None
+        tally.mattered += 1
+        watch.settled = True
+        expected = ", ".join(sorted(s if isinstance(s, str) else s.value for s in hazard.signs))
+        return (
+            f"{watch.fault.name.value}, active since {watch.fault.start_s:.0f} s, has mattered for "
+            f"{watch.clock_s:.0f} s and nothing shows it; one of these was due within "
+            f"{hazard.bound_s:.0f} s: {expected}"
+        )
+
+    def _runs(self, watch: _Watch, driven: Path) -> bool:
+        world = self._world
+        match watch.hazard.matters:
+            case Matters.ALWAYS:
+                return not watch.ended
+            case Matters.AFTER:
+                return watch.ended
+            case Matters.OPENING:
+                return driven is not Path.SHUT
+            case Matters.WARMED:
+                return driven is not Path.SHUT and watch.high_c - watch.low_c >= _WARMED_K
+            case Matters.FILLING:
+                return driven is Path.FILL
+            case Matters.OVER:
+                return driven is not Path.SHUT and self.product_ppm() > 1.02 * world.scenario.limit_ppm
+            case Matters.SHUT_FLOW:
+                return driven is Path.SHUT and world.rising_l_s > 0.0 and self._in_sight()
+            case Matters.NEVER:
+                return not watch.ended
+
+    def _in_sight(self) -> bool:
+        """The true level lies between the stops of the sender's float."""
+        barrel, reservoir = self._world.scenario.barrel, self._world.reservoir
+        fraction = reservoir.volume_l / reservoir.capacity_l
+        return barrel.sender_bottom_fraction < fraction < barrel.sender_top_fraction
+
+    def product_ppm(self) -> float:
+        """What truly leaves the purifier now."""
+        return self._world.product_ppm
+
+    def _hidden(self, watch: _Watch) -> bool:
+        mine = watch.fault.name
+        organs = hidden_by(watch.hazard.organ)
+        return any(name is not mine and self._table[name].organ in organs for name in self._others)
+
+    def _book(self, watch: _Watch) -> None:
+        tally, world = self.tallies[watch.fault.name.value], self._world
+        tally.over_limit_l = max(tally.over_limit_l, world.over_limit_l - watch.over_limit_l)
+        tally.spilled_l = max(tally.spilled_l, world.reservoir.spilled.litres - watch.spilled_l)
+        tally.floor_l = max(tally.floor_l, world.burst.litres - watch.floor_l)
+
+
+def signs_of(station: Station) -> frozenset[Sign]:
+    """Everything the bridge shows to be wrong at this moment."""
+    shown: Iterable[Sign] = [
+        record.alarm
+        for record in station.state.alarms
+        if record.status not in (Status.NORMAL, Status.RETURNED_UNACKNOWLEDGED)
+    ]
+    picture = station.picture
+    if picture is not None and _level_ails(picture.level):
+        return frozenset({*shown, LEVEL_HEALTH})
+    return frozenset(shown)
+
+
+def _level_ails(level: Level) -> bool:
+    return level.zone is None or bool(level.faults)

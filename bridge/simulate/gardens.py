@@ -1,0 +1,118 @@
+"""The gardens of a campaign: each a world to simulate, and the plan a person would have written for it.
+
+The plan goes through the same tables as a configuration file, so its bounds are those a user gets.
+Every number of a garden is invented and stands for no real installation.
+"""
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+from bridge.errors import InputError
+from bridge.plan import StationPlan
+from bridge.rig.scenario import (
+    ALL_BUT_DRAIN,
+    POLYTUNNEL,
+    POLYTUNNEL_WITH_DRAIN,
+    POLYTUNNEL_WITH_MEMBRANE,
+    Climate,
+    Scenario,
+)
+from bridge.settings_mistakes import Mistakes
+from bridge.settings_plan import station
+from bridge.settings_reservoir import ReservoirTable
+from bridge.wire.messages import Feature
+
+
+@dataclass(frozen=True, slots=True)
+class Garden:
+    """One world and the plan of the station that keeps it."""
+
+    scenario: Scenario
+    plan: StationPlan
+    hot: bool = False
+    """Its pipes get warmer than water may be measured: a temperature alarm is no false one."""
+    rained_into: bool = False
+    """Rain may fill the reservoir to its overflow."""
+
+
+_GLASSHOUSE = replace(
+    POLYTUNNEL_WITH_DRAIN,
+    name="glasshouse",
+    climate=Climate(air_mean_c=19.0, air_day_amplitude_c=9.0, rainy_days_fraction=0.0),
+)
+_BUTT = replace(
+    POLYTUNNEL_WITH_DRAIN,
+    name="butt",
+    barrel=replace(
+        POLYTUNNEL.barrel, start_fraction=0.5, low_fraction=0.3, full_fraction=0.8, rain_catch_m2=0.12
+    ),
+    fittings=replace(
+        POLYTUNNEL.fittings,
+        features=(ALL_BUT_DRAIN | Feature.DRAIN_VALVE) & ~Feature.SENDER & ~Feature.FEED_CELL,
+    ),
+)
+_WORLDS = (POLYTUNNEL, POLYTUNNEL_WITH_DRAIN, POLYTUNNEL_WITH_MEMBRANE, _GLASSHOUSE, _BUTT)
+
+NAMES = tuple(world.name for world in _WORLDS)
+"""The gardens, in the order in which the years of a campaign take turns with them."""
+
+
+def garden(name: str) -> Garden:
+    """The garden of this name.
+
+    Raises:
+        InputError: its tables do not fit together, which would be a mistake in this file.
+    """
+    world = _WORLDS[NAMES.index(name)]
+    mistakes = Mistakes(f"the garden {name}")
+    plan = station(name, ReservoirTable.model_validate(_tables(world)), mistakes)
+    if plan is None:
+        raise InputError(f"the garden {name} has mistakes: {mistakes.found}")
+    return Garden(world, plan, world is _GLASSHOUSE, world is _BUTT)
+
+
+def _tables(world: Scenario) -> dict[str, Any]:
+    """What would stand in the file for this world."""
+    barrel, fittings = world.barrel, world.fittings
+    features = fittings.features
+    level: dict[str, Any] = {
+        "low_switch": Feature.SWITCH_LOW in features,
+        "full_switch": Feature.SWITCH_FULL in features,
+        "low_switch_fraction": barrel.low_fraction,
+        "full_switch_fraction": barrel.full_fraction,
+        "fill_fraction": barrel.full_fraction,
+    }
+    if Feature.SENDER in features:
+        ends = (barrel.sender_bottom_fraction, barrel.sender_top_fraction)
+        depths_m = [end * barrel.height_m for end in ends]
+        readings = (fittings.sender_low, fittings.sender_high)
+        level["sender"] = {
+            "table": [list(pair) for pair in zip(readings, depths_m, strict=True)],
+            "step_m": barrel.height_m / fittings.sender_steps,
+        }
+    else:
+        level["refill_fraction"] = barrel.low_fraction
+    tables: dict[str, Any] = {
+        "port": "/dev/simulated",
+        "factor": world.factor,
+        "assumed_ppm": barrel.start_ppm,
+        "shape": {
+            "kind": "upright-cylinder",
+            "diameter_m": barrel.diameter_m,
+            "height_m": barrel.height_m,
+        },
+        "level": level,
+        "product": {"cell_constant_per_cm": fittings.product_cell_per_cm},
+        "purifier": {"drain_valve": Feature.DRAIN_VALVE in features, "flow_max_l_min": 3.0},
+    }
+    if Feature.FEED_CELL in features:
+        tables["feed"] = {"cell_constant_per_cm": fittings.feed_cell_per_cm}
+    else:
+        tables["purifier"]["feed_ppm"] = world.feed.mean_ppm
+    if Feature.FLOW_PULSES in features:
+        tables["purifier"]["litres_per_pulse"] = 1.0 / fittings.pulses_per_l
+    if world.membrane is not None:
+        tables["guard"] = {"rinse_max_s": 600.0}
+    if world is _BUTT:
+        tables["rain_ppm"] = 5.0
+    return tables

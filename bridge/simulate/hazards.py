@@ -1,0 +1,256 @@
+"""The table of faults: what each one is seen by, within what time, and what hides it meanwhile.
+
+A fault counts only while it *matters*, and its clock runs only then: a supply that is off is no matter while
+nobody asks for water. A clock begins anew when something hides the fault, when a trip ends the fill, or when
+the bridge starts again. A fault whose clock never reaches its bound was gone before it mattered for long.
+"""
+
+from dataclasses import dataclass
+from enum import Enum
+
+from bridge.guard.limits import Limits
+from bridge.guard.words import Advisory, AlarmId, Trip
+from bridge.rig.faults import FaultName
+from bridge.water.probe import ProbeSettings
+
+LEVEL_HEALTH = "level-health"
+"""Not an alarm: the level's NE 107 class, as the hub shows it."""
+Sign = AlarmId | str
+
+
+class Matters(Enum):
+    """When a fault's clock runs."""
+
+    ALWAYS = "at any time"
+    OPENING = "within one opening of the valve"
+    WARMED = "while the valve is open, once the water has changed its temperature by 3.5 K"
+    FILLING = "while the reservoir is filled"
+    OVER = "while the valve is open and product is over its limit"
+    SHUT_FLOW = "while the level rises by a shut valve, within the sender's travel"
+    AFTER = "from its end"
+    NEVER = "no sign by itself"
+
+
+class Organ(Enum):
+    """What a fault sits in."""
+
+    PROBE = "product probe"
+    FEED = "feed probe"
+    LEVEL = "level"
+    OVERFLOW = "overflow float"
+    WATER = "valve, supply and hose"
+    PURIFIER = "purifier"
+    CONTROLLER = "controller"
+    LINK = "link"
+
+
+@dataclass(frozen=True, slots=True)
+class Hazard:
+    """One row: a fault of the rig and what must become of it."""
+
+    fault: FaultName
+    organ: Organ
+    signs: frozenset[Sign]
+    """Any of these shows it."""
+    matters: Matters
+    bound_s: float
+    """Seconds of its clock within which a sign must be there."""
+    remark: str = ""
+    """For a fault without a sign: what would reveal it."""
+
+
+_HIDDEN_BY: dict[Organ, frozenset[Organ]] = {
+    Organ.PROBE: frozenset({Organ.PROBE}),
+    Organ.FEED: frozenset({Organ.FEED, Organ.PROBE}),
+    Organ.LEVEL: frozenset({Organ.LEVEL, Organ.WATER, Organ.OVERFLOW}),
+    Organ.OVERFLOW: frozenset({Organ.OVERFLOW}),
+    Organ.WATER: frozenset({Organ.WATER, Organ.LEVEL}),
+    Organ.PURIFIER: frozenset({Organ.PROBE, Organ.WATER}),
+    Organ.CONTROLLER: frozenset({Organ.CONTROLLER}),
+    Organ.LINK: frozenset({Organ.LINK}),
+}
+_ALWAYS_HIDE = frozenset({Organ.CONTROLLER, Organ.LINK})
+
+FRAMES_S = 5.0
+"""Two looks, a boot, and a second for the measurement: nothing is noticed sooner."""
+
+
+def hidden_by(organ: Organ) -> frozenset[Organ]:
+    """Faults in these, when another than the one asked about is active, hide it."""
+    return _HIDDEN_BY[organ] | _ALWAYS_HIDE
+
+
+def hazards(
+    limits: Limits, watch: ProbeSettings, has_sender: bool, flow_l_s: float, leak_l_s: float
+) -> dict[FaultName, Hazard]:
+    """The table for one station: its bounds are the plan's own waits and a few seconds for the frames."""
+    probe = frozenset[Sign]({Trip.PROBE_FAILURE})
+    no_rise = frozenset[Sign]({Trip.NO_RISE, Trip.FILL_OVER_TIME})
+    product = frozenset[Sign]({Trip.PRODUCT_OVER_LIMIT, Trip.RESERVOIR_BUDGET})
+    rises = frozenset[Sign]({Trip.RISE_WHILE_CLOSED, Trip.OVERFLOW})
+    probe_s = limits.probe_failure_after_s + FRAMES_S
+    # A rise is looked for after the level has settled; waves and the sender's noise may cost a litre.
+    rise_l = (limits.rise_closed_l or 0.0) + 1.0
+    no_rise_s = (limits.no_rise_after_s if has_sender else limits.fill_max_s) + 60.0
+    seen_rise = has_sender and limits.rise_closed_l is not None
+    shut_flow = Matters.SHUT_FLOW if seen_rise else Matters.NEVER
+    without_sender = "" if seen_rise else "only the overflow float sees it: a zone is no volume"
+    over_s = limits.rinse_max_s + limits.persistence_s + FRAMES_S
+    rows = [
+        Hazard(FaultName.PROBE_DRY, Organ.PROBE, probe, Matters.ALWAYS, probe_s),
+        Hazard(FaultName.PROBE_SHORTED, Organ.PROBE, probe, Matters.ALWAYS, probe_s),
+        Hazard(FaultName.TEMPERATURE_OPEN, Organ.PROBE, probe, Matters.ALWAYS, probe_s),
+        Hazard(FaultName.TEMPERATURE_SHORTED, Organ.PROBE, probe, Matters.ALWAYS, probe_s),
+        Hazard(
+            FaultName.PROBES_SWAPPED,
+            Organ.PROBE,
+            probe | product,
+            Matters.OPENING if has_sender else Matters.NEVER,
+            # The cells differ the wrong way round only when the standing water is out.
+            limits.rinse_max_s + watch.swapped_after_s + probe_s,
+            "" if has_sender else "no feed cell is fitted, so nothing is swapped",
+        ),
+        Hazard(
+            FaultName.PROBE_STUCK,
+            Organ.PROBE,
+            probe | product,
+            Matters.WARMED,
+            watch.frozen_after_s + probe_s,
+            "stuck at a good value it reads on as good until then; a hand sample shows it sooner",
+        ),
+        Hazard(
+            FaultName.PROBE_NOISY,
+            Organ.PROBE,
+            frozenset({Advisory.PROBE_MAINTENANCE, Trip.PROBE_FAILURE, Trip.PRODUCT_OVER_LIMIT}),
+            Matters.ALWAYS,
+            90.0,
+        ),
+        Hazard(
+            FaultName.PROBE_DRIFT,
+            Organ.PROBE,
+            probe,
+            Matters.NEVER,
+            0.0,
+            "a hand sample or a calibration; by itself only when it reads less than pure water",
+        ),
+        Hazard(
+            FaultName.FEED_PROBE_DRY,
+            Organ.FEED,
+            frozenset({Advisory.FEED_PROBE_FAILURE}),
+            Matters.ALWAYS if has_sender else Matters.NEVER,
+            FRAMES_S,
+            "" if has_sender else "no feed cell is fitted",
+        ),
+        Hazard(
+            FaultName.FLOAT_STUCK,
+            Organ.LEVEL,
+            no_rise | {Trip.LEVEL_FAILURE, Trip.OVERFLOW, Trip.FILL_OVER_VOLUME},
+            Matters.FILLING,
+            no_rise_s,
+        ),
+        Hazard(
+            FaultName.FLOATS_CONTRADICT,
+            Organ.LEVEL,
+            frozenset({Trip.LEVEL_FAILURE}),
+            Matters.ALWAYS,
+            22.0 + limits.level_failure_after_s + FRAMES_S,
+        ),
+        Hazard(
+            FaultName.SENDER_OPEN,
+            Organ.LEVEL,
+            frozenset({LEVEL_HEALTH, Trip.LEVEL_FAILURE}),
+            Matters.ALWAYS if has_sender else Matters.NEVER,
+            FRAMES_S,
+            "" if has_sender else "no sender is fitted",
+        ),
+        Hazard(
+            FaultName.SENDER_SHORTED,
+            Organ.LEVEL,
+            frozenset({LEVEL_HEALTH, Trip.LEVEL_FAILURE}),
+            Matters.ALWAYS if has_sender else Matters.NEVER,
+            FRAMES_S,
+            "" if has_sender else "no sender is fitted",
+        ),
+        Hazard(
+            FaultName.OVERFLOW_FLOAT_UP, Organ.OVERFLOW, frozenset({Trip.OVERFLOW}), Matters.ALWAYS, FRAMES_S
+        ),
+        Hazard(
+            FaultName.OVERFLOW_FLOAT_DOWN,
+            Organ.OVERFLOW,
+            frozenset({Trip.OVERFLOW}),
+            Matters.NEVER,
+            0.0,
+            "lift the float by hand twice a year; the fill mark ends every fill without it",
+        ),
+        Hazard(
+            FaultName.VALVE_STUCK_OPEN,
+            Organ.WATER,
+            rises,
+            shut_flow,
+            limits.settle_s + rise_l / flow_l_s + 60.0,
+            without_sender,
+        ),
+        Hazard(
+            FaultName.VALVE_LEAKING,
+            Organ.WATER,
+            rises,
+            shut_flow,
+            limits.settle_s + rise_l / leak_l_s + 60.0,
+            without_sender,
+        ),
+        Hazard(FaultName.VALVE_STUCK_CLOSED, Organ.WATER, no_rise, Matters.FILLING, no_rise_s),
+        Hazard(FaultName.SUPPLY_OFF, Organ.WATER, no_rise, Matters.FILLING, no_rise_s),
+        Hazard(
+            FaultName.HOSE_BURST,
+            Organ.WATER,
+            no_rise | {Trip.FILL_OVER_VOLUME},
+            Matters.FILLING,
+            no_rise_s,
+        ),
+        Hazard(
+            FaultName.VOLTAGE_LOW,
+            Organ.CONTROLLER,
+            frozenset({Advisory.CONTROLLER_FAULT}),
+            Matters.ALWAYS,
+            FRAMES_S,
+        ),
+        Hazard(
+            FaultName.SELF_TEST_FAILED,
+            Organ.CONTROLLER,
+            frozenset({Advisory.CONTROLLER_FAULT}),
+            Matters.ALWAYS,
+            FRAMES_S,
+        ),
+        Hazard(
+            FaultName.CONTROLLER_RESET,
+            Organ.CONTROLLER,
+            frozenset({Advisory.CONTROLLER_RESTARTED}),
+            Matters.AFTER,
+            15.0,
+        ),
+        Hazard(
+            FaultName.LINK_NOISE,
+            Organ.LINK,
+            frozenset({Advisory.FRAMES_DAMAGED, Trip.LINK_LOST}),
+            Matters.ALWAYS,
+            120.0,
+        ),
+        Hazard(
+            FaultName.LINK_CUT,
+            Organ.LINK,
+            frozenset({Trip.LINK_LOST}),
+            Matters.ALWAYS,
+            limits.link_lost_after_s + FRAMES_S,
+        ),
+        Hazard(
+            FaultName.LINK_LAG,
+            Organ.LINK,
+            frozenset({Advisory.CONTROLLER_FAULT}),
+            Matters.NEVER,
+            0.0,
+            "the valve shuts late by twice the lag; a close that is obeyed late shows as a controller fault",
+        ),
+        Hazard(FaultName.PURIFIER_EXHAUSTED, Organ.PURIFIER, product, Matters.OVER, over_s),
+        Hazard(FaultName.PURIFIER_SLIPPING, Organ.PURIFIER, product, Matters.OVER, over_s),
+    ]
+    return {row.fault: row for row in rows}

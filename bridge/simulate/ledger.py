@@ -1,0 +1,141 @@
+"""The judge's own books: the level that was sent, the litres by the pulses, the fill, the day, the balance.
+
+Every bound here is one of the plan's with a margin, because the bridge smooths the level and the books do
+not: what exceeds a bound with its margin exceeds the bound itself surely.
+"""
+
+from bridge.guard.words import Trip
+from bridge.simulate.gardens import Garden
+from bridge.simulate.witness import Sent
+from bridge.wire.messages import Path
+
+_DAY_S = 86_400.0
+_MARGIN = 1.02
+_NEAR_MARK_M = 0.010
+_LOOKS_S = 60.0
+_BUDGET_MARGIN = 1.15
+_DEADBAND_L = 1.0
+
+
+class Ledger:
+    """Own accounts of one reservoir; mutable. Times are line seconds."""
+
+    def __init__(self, garden: Garden, now_s: float) -> None:
+        """Begin with the plan's assumption about what the reservoir holds."""
+        self._garden = garden
+        self._limits = garden.plan.limits
+        self._held_ppm = garden.plan.assumed_ppm
+        self._booked_l: float | None = None
+        self._day_from_s = now_s
+        self._day_l = 0.0
+        self._pulses: int | None = None
+        self._fill_open_s = 0.0
+        self._fill_l = 0.0
+        self._risen_from_l: float | None = None
+        self._risen_at_open_s = 0.0
+        self._at_mark = False
+
+    def depth_m(self, sent: Sent) -> float | None:
+        """What the sender says, in metres; None without one or without a value."""
+        sender = sent.inputs.sender
+        if not isinstance(sender, float):
+            return None
+        barrel, fit = self._garden.scenario.barrel, self._garden.scenario.fittings
+        bottom_m, top_m = (
+            barrel.sender_bottom_fraction * barrel.height_m,
+            barrel.sender_top_fraction * barrel.height_m,
+        )
+        return bottom_m + (sender - fit.sender_low) / (fit.sender_high - fit.sender_low) * (top_m - bottom_m)
+
+    def restarted(self, now_s: float, down_s: float) -> None:
+        """The bridge was away: its day stood still, and an interrupted fill begins anew."""
+        self._day_from_s += down_s
+        self._pulses = None
+        self._new_fill()
+
+    def arrived(self, sent: Sent, ppm: float | None, now_s: float) -> None:
+        """Book one frame."""
+        self._book_pulses(sent)
+        depth_m = self.depth_m(sent)
+        mark_m = self._garden.plan.level.fill_m
+        self._at_mark = sent.inputs.switch_full is True or (
+            depth_m is not None and depth_m >= mark_m - _NEAR_MARK_M
+        )
+        if depth_m is None:
+            self._booked_l = self._risen_from_l = None
+            return
+        volume_l = self._garden.plan.level.shape.volume_l(depth_m)
+        self._book_volume(sent, volume_l, ppm)
+        rise_l = self._limits.no_rise_l
+        if self._risen_from_l is None or volume_l >= self._risen_from_l + rise_l:
+            self._risen_from_l, self._risen_at_open_s = volume_l, self._fill_open_s
+        self._risen_from_l = min(self._risen_from_l, volume_l)
+
+    def passed(self, driven: Path, seconds: float, now_s: float) -> None:
+        """The valve stood like this for so long, until now."""
+        if now_s - self._day_from_s >= _DAY_S:
+            self._day_from_s, self._day_l = now_s, 0.0
+        if driven is Path.FILL:
+            self._fill_open_s += seconds
+        elif driven is Path.SHUT and self._at_mark:
+            self._new_fill()
+
+    def tripped(self, now_s: float) -> list[Trip]:
+        """What must have tripped by these books."""
+        limits = self._limits
+        found = []
+        if self._fill_open_s > limits.fill_max_s * _MARGIN + _LOOKS_S:
+            found.append(Trip.FILL_OVER_TIME)
+        if self._fill_l > limits.fill_max_l * _MARGIN + 1.0:
+            found.append(Trip.FILL_OVER_VOLUME)
+        stood_s = self._fill_open_s - self._risen_at_open_s
+        if self._risen_from_l is not None and stood_s > limits.no_rise_after_s + _LOOKS_S:
+            found.append(Trip.NO_RISE)
+        return found
+
+    def forbids(self, now_s: float) -> str | None:
+        """Why no water may flow by these books."""
+        if self._day_l > self._limits.daily_max_l * _MARGIN + 1.0:
+            return f"{self._day_l:.0f} L have come in within a day"
+        if self._held_ppm > self._limits.reservoir_limit_ppm * _BUDGET_MARGIN:
+            return f"the reservoir holds {self._held_ppm:.0f} ppm by its balance"
+        return None
+
+    def sampled(self, ppm: float) -> None:
+        """A sample of the reservoir was accepted."""
+        self._held_ppm = ppm
+
+    def reset(self, trip: Trip, now_s: float) -> None:
+        """A trip was reset: the next fill is a new one."""
+        self._new_fill()
+
+    def unlatched(self) -> None:
+        """A trip ended the fill that ran."""
+        self._new_fill()
+
+    def _new_fill(self) -> None:
+        self._fill_open_s = self._fill_l = self._risen_at_open_s = 0.0
+        self._risen_from_l = None
+
+    def _book_pulses(self, sent: Sent) -> None:
+        pulses, litres_each = sent.inputs.pulses_total, self._garden.plan.litres_per_pulse
+        before, self._pulses = self._pulses, pulses
+        # Only water that the open valve let in counts for a fill and for a day.
+        if pulses is None or before is None or litres_each is None or sent.path is not Path.FILL:
+            return
+        litres = max(0, pulses - before) * litres_each
+        self._fill_l += litres
+        self._day_l += litres
+
+    def _book_volume(self, sent: Sent, volume_l: float, ppm: float | None) -> None:
+        if self._booked_l is None:
+            self._booked_l = volume_l
+            return
+        change_l = volume_l - self._booked_l
+        if abs(change_l) < _DEADBAND_L:
+            return
+        if change_l > 0.0 and sent.path is Path.FILL:
+            came_ppm = 0.0 if ppm is None else max(0.0, ppm)
+            held_mg = self._booked_l * self._held_ppm + change_l * came_ppm
+            self._held_ppm = held_mg / volume_l
+        self._booked_l = volume_l

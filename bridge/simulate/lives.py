@@ -1,0 +1,203 @@
+"""One life of the bridge, from its start to the moment its power goes: the station and its end of the line.
+
+The line is opened, found silent and opened anew by the rules of :class:`bridge.wire.port.SerialLink`, whose
+waits are written here a second time because that class waits in real time.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+from bridge.guard.alarms import AlarmRecord
+from bridge.guard.commands import GuardCommand
+from bridge.guard.permissives import ACTIVE
+from bridge.guard.state import GuardState, Latch, begin
+from bridge.guard.words import Trip
+from bridge.inventory import Inventory
+from bridge.plan import StationPlan
+from bridge.rig.rig import Rig
+from bridge.station import Station, StationEvent
+from bridge.wire.codec import Damaged, Decoder, Direction, Ignored, encode
+from bridge.wire.messages import Close, FromBridge, FromController, Identify, Reading
+from bridge.wire.sequence import MODULUS, Track, follow_message
+
+_FIRST_WAIT_S = 0.2
+_LONGEST_WAIT_S = 10.0
+
+
+@dataclass(frozen=True, slots=True)
+class Saved:
+    """What a bridge leaves on its disk for the next start; every time is the old life's monotonic one."""
+
+    at: float
+    latches: tuple[Latch, ...]
+    first_out: Trip | None
+    hold: bool
+    alarms: tuple[AlarmRecord, ...]
+    day_from: float
+    day_l: float
+    accounts: Inventory
+
+
+def save(station: Station, now: float) -> Saved:
+    """What would be on the disk if the power went now."""
+    state = station.state
+    running_l = state.fill.volume_l if state.phase in ACTIVE else 0.0
+    return Saved(
+        now,
+        state.latches,
+        state.first_out,
+        state.hold,
+        state.alarms,
+        state.day_from,
+        state.day_l + running_l,
+        station.memory.inventory,
+    )
+
+
+def revived(saved: Saved, now: float) -> GuardState:
+    """The guard's state at the next start: every age goes on from where it was."""
+    shift = now - saved.at
+    alarms = tuple(
+        replace(
+            one,
+            since=one.since + shift,
+            shelved_until=None if one.shelved_until is None else one.shelved_until + shift,
+        )
+        for one in saved.alarms
+    )
+    return begin(
+        now,
+        latches=tuple(replace(one, at=one.at + shift) for one in saved.latches),
+        first_out=saved.first_out,
+        hold=saved.hold,
+        alarms=alarms,
+        day_from=saved.day_from + shift,
+        day_l=saved.day_l,
+    )
+
+
+class Life:
+    """One run of the bridge, in line seconds; its own monotonic clock stands ``offset_s`` ahead of these."""
+
+    def __init__(
+        self,
+        plan: StationPlan,
+        rig: Rig,
+        offset_s: float,
+        saved: Saved | None,
+        *,
+        on_event: Callable[[StationEvent], None],
+        on_sent: Callable[[FromBridge], None],
+        on_heard: Callable[[FromController], None],
+    ) -> None:
+        self._rig = rig
+        self._offset_s = offset_s
+        self._on_sent = on_sent
+        self._on_heard = on_heard
+        self._decoder = Decoder(Direction.TO_BRIDGE)
+        self._track = Track()
+        self._sequence = 0
+        self._echo: list[bytes] = []
+        self._silence_s = plan.limits.stale_after_s
+        self._wait_s = _FIRST_WAIT_S
+        self._is_open = False
+        self._opens_at = rig.line_s
+        self._heard_at = rig.line_s
+        self._up = False
+        self._told_down = False
+        self.heard_reading = False
+        """A reading was decided on in the last :meth:`turn`."""
+        now = self.now
+        self.station = Station(
+            plan,
+            send=self._send,
+            next_sequence=self._next_sequence,
+            now=now,
+            on_event=on_event,
+            state=None if saved is None else revived(saved, now),
+            accounts=None if saved is None else replace(saved.accounts, followed_at=None),
+        )
+
+    @property
+    def now(self) -> float:
+        """The monotonic clock of this life."""
+        return self._rig.line_s + self._offset_s
+
+    def turn(self, data: bytes) -> None:
+        """Everything the bridge does at this moment, with these bytes from the line."""
+        self.heard_reading = False
+        if self._is_open:
+            self._hear(data)
+            if self._rig.line_s - self._heard_at >= self._silence_s:
+                self._hang_up()
+        elif self._rig.line_s >= self._opens_at:
+            self._open()
+        if not self.heard_reading:
+            self.station.tick(self.now)
+            self._hear(b"")
+
+    def command(self, command: GuardCommand) -> str | None:
+        """A person's command; None, or the sentence that refuses it."""
+        refusal = self.station.command(command, self.now)
+        self._hear(b"")
+        return refusal
+
+    def _hear(self, data: bytes) -> None:
+        while True:
+            if self._echo:
+                data += b"".join(self._echo)
+                self._echo.clear()
+            if not data or not self._is_open:
+                return
+            for event in self._decoder.feed(data):
+                if isinstance(event, Damaged):
+                    self.station.damaged()
+                elif not isinstance(event, Ignored):
+                    self._take(event)
+            data = b""
+
+    def _take(self, message: FromController) -> None:
+        self._track, arrival = follow_message(self._track, message)
+        if not arrival.fresh:
+            return
+        self._heard_at = self._rig.line_s
+        if not self._up:
+            self._up = True
+            self._told_down = False
+            self._wait_s = _FIRST_WAIT_S
+            self.station.link(True)
+        self._on_heard(message)
+        self.station.receive(message, self.now)
+        if isinstance(message, Reading):
+            self.heard_reading = True
+
+    def _open(self) -> None:
+        self._is_open = True
+        self._heard_at = self._rig.line_s
+        self._decoder.restart()
+        self._track = replace(self._track, newest=None, late=None, late_run=0)
+        self._send(Close(self._next_sequence()))
+        self._send(Identify(self._next_sequence()))
+        self._hear(b"")
+
+    def _hang_up(self) -> None:
+        if not self._told_down:
+            self._told_down = True
+            self.station.link(False, f"Nothing was heard for {self._silence_s:g} s.")
+        self._send(Close(self._next_sequence()))
+        self._echo.clear()
+        self._is_open = self._up = False
+        self._opens_at = self._rig.line_s + self._wait_s
+        self._wait_s = min(2.0 * self._wait_s, _LONGEST_WAIT_S)
+
+    def _next_sequence(self) -> int:
+        number = self._sequence
+        self._sequence = (number + 1) % MODULUS
+        return number
+
+    def _send(self, message: FromBridge) -> bool:
+        if not self._is_open:
+            return False
+        self._echo.append(self._rig.receive(encode(message)))
+        self._on_sent(message)
+        return True
