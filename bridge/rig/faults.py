@@ -69,6 +69,8 @@ class FaultName(Enum):
     """A slow breakthrough: each hour another 0.05 % of the feed slips past; a new cartridge ends it."""
 
 
+LATEST_S = 1e10
+"""No fault starts later than this, three centuries on: beyond, a float no longer tells seconds apart."""
 _MOMENT_S = 1.0
 _MOMENTARY = frozenset({FaultName.CONTROLLER_RESET})
 CURED_BY_CARTRIDGE = frozenset({FaultName.PURIFIER_EXHAUSTED, FaultName.PURIFIER_SLIPPING})
@@ -105,17 +107,20 @@ def parse_fault(text: str) -> Fault:
         ) from None
     start, plus, duration = times.partition("+")
     start_s = _number(start)
-    if not at or start_s is None or start_s < 0.0:
+    if not at or start_s is None or not 0.0 <= start_s <= LATEST_S:
         raise InputError(
-            f"fault {text!r}: the form is NAME@SECONDS or NAME@SECONDS+DURATION with SECONDS from 0 up, "
-            f"for example {fault_name.value}@120+30"
+            f"fault {text!r}: the form is NAME@SECONDS or NAME@SECONDS+DURATION with SECONDS from 0 to "
+            f"{LATEST_S:.0e}, for example {fault_name.value}@120+30"
         )
     if not plus:
         end_s = start_s + _MOMENT_S if fault_name in _MOMENTARY else math.inf
         return Fault(fault_name, start_s, end_s)
     duration_s = _number(duration)
-    if duration_s is None or duration_s <= 0.0:
-        raise InputError(f"fault {text!r}: the duration {duration!r} must be a number of seconds above 0")
+    if duration_s is None or not start_s < start_s + duration_s:
+        raise InputError(
+            f"fault {text!r}: the duration {duration!r} must be a number of seconds that moves the end "
+            "behind the start"
+        )
     return Fault(fault_name, start_s, start_s + duration_s)
 
 

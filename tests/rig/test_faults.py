@@ -44,6 +44,8 @@ def test_an_unknown_name_is_answered_with_the_right_ones_and_the_nearest():
         "probe-dry@nan",
         "probe-dry@5+0",
         "probe-dry@5+x",
+        "probe-dry@1E16+1",
+        "probe-dry@1E9+1E-9",
         "",
     ],
 )
