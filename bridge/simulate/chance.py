@@ -54,6 +54,8 @@ _SELF_HEALING = frozenset(
         FaultName.PROBE_NOISY,
     }
 )
+_ON_THE_LINE = frozenset({FaultName.LINK_NOISE, FaultName.LINK_LAG})
+"""Looked at second by second for as long as they last."""
 _ONLY_IN_FLOW = frozenset(
     {
         FaultName.PROBE_STUCK,
@@ -66,7 +68,8 @@ _ONLY_IN_FLOW = frozenset(
         FaultName.PURIFIER_SLIPPING,
     }
 )
-_MET_BY_A_FILL = 0.4
+_MET_BY_A_FILL = {False: 0.5, True: 0.1}
+"""The chance that somebody draws water just then, in a calm month and in a brutal one."""
 _A_FILL_L = 110.0
 
 
@@ -109,14 +112,14 @@ def _faults(chance: random.Random, seconds: float) -> list[Event]:
         if name is FaultName.CONTROLLER_RESET:
             lasts_s = chance.uniform(*_MOMENTARY_S)
         elif brutal:
-            lasts_s = _log_uniform(chance, 10.0, 8 * _HOUR_S)
+            lasts_s = _log_uniform(chance, 10.0, _HOUR_S if name in _ON_THE_LINE else 8 * _HOUR_S)
         elif name in _SELF_HEALING:
-            lasts_s = _log_uniform(chance, 60.0, 2 * _DAY_S)
+            lasts_s = _log_uniform(chance, 60.0, 4 * _HOUR_S if name in _ON_THE_LINE else 2 * _DAY_S)
         else:
             # Until the grower repairs it, or lives with it for long.
             lasts_s = 12 * _DAY_S
         found.append(Event(at_s, Fault(name, at_s, at_s + lasts_s, severity)))
-        if name in _ONLY_IN_FLOW and chance.random() < _MET_BY_A_FILL:
+        if name in _ONLY_IN_FLOW and chance.random() < _MET_BY_A_FILL[brutal]:
             # Most of these would be repaired before anybody asked for water.
             found.append(Event(at_s + min(60.0, 0.1 * lasts_s), happening=Happening.DRAW, size=_A_FILL_L))
 

@@ -35,6 +35,7 @@ class Organ(Enum):
     """What a fault sits in."""
 
     PROBE = "product probe"
+    CELLS = "plugs of both cells"
     FEED = "feed probe"
     LEVEL = "level"
     OVERFLOW = "overflow float"
@@ -60,12 +61,14 @@ class Hazard:
 
 
 _HIDDEN_BY: dict[Organ, frozenset[Organ]] = {
-    Organ.PROBE: frozenset({Organ.PROBE}),
-    Organ.FEED: frozenset({Organ.FEED, Organ.PROBE}),
+    Organ.PROBE: frozenset({Organ.PROBE, Organ.CELLS}),
+    # Swapped cells show by product that is worse than the feed, so only while the purifier works.
+    Organ.CELLS: frozenset({Organ.PROBE, Organ.FEED, Organ.CELLS, Organ.PURIFIER}),
+    Organ.FEED: frozenset({Organ.FEED, Organ.PROBE, Organ.CELLS}),
     Organ.LEVEL: frozenset({Organ.LEVEL, Organ.WATER, Organ.OVERFLOW}),
     Organ.OVERFLOW: frozenset({Organ.OVERFLOW}),
     Organ.WATER: frozenset({Organ.WATER, Organ.LEVEL}),
-    Organ.PURIFIER: frozenset({Organ.PROBE, Organ.WATER}),
+    Organ.PURIFIER: frozenset({Organ.PROBE, Organ.CELLS, Organ.WATER}),
     Organ.CONTROLLER: frozenset({Organ.CONTROLLER}),
     Organ.LINK: frozenset({Organ.LINK}),
 }
@@ -103,7 +106,7 @@ def hazards(
         Hazard(FaultName.TEMPERATURE_SHORTED, Organ.PROBE, probe, Matters.ALWAYS, probe_s),
         Hazard(
             FaultName.PROBES_SWAPPED,
-            Organ.PROBE,
+            Organ.CELLS,
             probe | product,
             Matters.OPENING if has_sender else Matters.NEVER,
             # The cells differ the wrong way round only when the standing water is out.
