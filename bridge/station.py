@@ -203,6 +203,8 @@ class Station:
                 self._set_accounts(inventory.renewed(self.memory.inventory))
             elif isinstance(command, ReservoirSample):
                 self._set_accounts(inventory.sampled(self.memory.inventory, command.ppm))
+                # What was measured counts now: a reservoir over its limit shuts the valve in this turn.
+                self._turn(now)
             self._tell("command-obeyed", Level.INFO, f"{name} from {command.sender}: {reply.sentence}")
             return None
         self._tell("command-refused", Level.WARNING, f"{name} from {command.sender}: {reply.sentence}")

@@ -9,8 +9,13 @@ import click
 @click.option("--faults", is_flag=True, help="With faults, at realistic and at brutal rates.")
 @click.option("--reservoirs", default=1, show_default=True, help="How many reservoirs, each for those years.")
 @click.option("--jobs", type=click.IntRange(min=1), help="Processes at once; one on each core if not given.")
+@click.option(
+    "--log", type=click.Path(dir_okay=False), help="Really write the log of the first half-year to this file."
+)
 @click.option("--json", "as_json", is_flag=True, help="Print the outcome as JSON.")
-def command(years: float, seed: int, faults: bool, reservoirs: int, jobs: int | None, as_json: bool) -> int:
+def command(
+    years: float, seed: int, faults: bool, reservoirs: int, jobs: int | None, log: str | None, as_json: bool
+) -> int:
     """Run the real station against a simulated garden in virtual time, and judge it by the garden's truth.
 
     The same seed gives the same outcome on any number of cores. The status is 1 when something happened
@@ -20,9 +25,9 @@ def command(years: float, seed: int, faults: bool, reservoirs: int, jobs: int | 
 
     from bridge.simulate import report
     from bridge.simulate.campaign import run, summed, tasks_of
-    from bridge.simulate.year import Outcome
+    from bridge.simulate.outcome import Outcome
 
-    tasks = tasks_of(years, seed, faults=faults, reservoirs=reservoirs)
+    tasks = tasks_of(years, seed, faults=faults, reservoirs=reservoirs, log=log)
     days = round(sum(task.days for task in tasks))
     with click.progressbar(
         length=days, label="days simulated", file=sys.stderr, hidden=not sys.stderr.isatty()

@@ -1,7 +1,7 @@
 """Many reservoir-years on every core: what each one showed, put together in their own order.
 
-A task is one reservoir for at most one year and has a seed of its own, so the outcome does not depend on how
-many processes share the tasks, or on which of them is done first.
+A task is one reservoir for at most half a year and has a seed of its own, so the outcome does not depend on
+how many processes share the tasks, or on which of them is done first.
 """
 
 import gc
@@ -15,10 +15,12 @@ from statistics import median
 from bridge.errors import OutOfRangeError
 from bridge.simulate.detection import Tally
 from bridge.simulate.gardens import NAMES
+from bridge.simulate.outcome import Outcome, Task, Violation
 from bridge.simulate.waters import Entered
-from bridge.simulate.year import Outcome, Task, Violation, simulate
+from bridge.simulate.year import simulate
 
 DAYS_A_YEAR = 365.0
+_TASK_YEARS = 0.5
 _COLLECT_AFTER = 50_000
 
 
@@ -57,6 +59,7 @@ class Summary:
     let_in_l: float = 0.0
     log_rows: int = 0
     shut_after_death_s: float = 0.0
+    most_ppm: float = 0.0
 
     @property
     def reservoir_years(self) -> float:
@@ -65,9 +68,16 @@ class Summary:
 
 
 def tasks_of(
-    years: float, seed: int, *, faults: bool, reservoirs: int, fine_s: float = 1.0, coarse_s: float = 240.0
+    years: float,
+    seed: int,
+    *,
+    faults: bool,
+    reservoirs: int,
+    log: str | None = None,
+    fine_s: float = 1.0,
+    coarse_s: float = 240.0,
 ) -> list[Task]:
-    """The reservoir-years of a campaign; the gardens take turns.
+    """The half-years of a campaign; the gardens take turns. The first really writes ``log``, if it is given.
 
     Raises:
         OutOfRangeError: the years are not from above 0 to 1000, or the reservoirs not from 1 to 1000.
@@ -76,14 +86,15 @@ def tasks_of(
         raise OutOfRangeError(f"--years {years:g}: it must be above 0 and at most 1000, such as 3 or 0.25")
     if not 1 <= reservoirs <= 1000:
         raise OutOfRangeError(f"--reservoirs {reservoirs}: it must be from 1 to 1000")
-    tasks = []
+    tasks: list[Task] = []
     for reservoir in range(reservoirs):
-        left, year = years, 0
+        left, part = years, 0
         while left > 1e-9:
-            name = NAMES[(reservoir + year) % len(NAMES)]
-            days = min(1.0, left) * DAYS_A_YEAR
-            tasks.append(Task(f"{seed}/{reservoir}/{year}", name, days, faults, fine_s, coarse_s))
-            left, year = left - 1.0, year + 1
+            name = NAMES[(reservoir + part) % len(NAMES)]
+            days = min(_TASK_YEARS, left) * DAYS_A_YEAR
+            kept = log if not tasks else None
+            tasks.append(Task(f"{seed}/{reservoir}/{part}", name, days, faults, fine_s, coarse_s, log=kept))
+            left, part = left - _TASK_YEARS, part + 1
     return tasks
 
 
@@ -132,6 +143,7 @@ def summed(seed: int, reservoirs: int, years: float, outcomes: list[Outcome]) ->
         whole.violations += one.violations
         whole.let_in_l += one.let_in_l
         whole.log_rows += one.rows
+        whole.most_ppm = max(whole.most_ppm, one.most_ppm)
         whole.shut_after_death_s = max(whole.shut_after_death_s, one.shut_after_death_s)
         for into, more in (
             (whole.happenings, one.happenings),

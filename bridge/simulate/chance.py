@@ -1,7 +1,7 @@
 """What befalls a year, drawn from its seed before it begins: faults, power cuts, clock steps, commands.
 
 Most months are as gardens are: a fault every few days, each lasting until somebody repairs it. One month in
-four, the second of every four, is brutal: ten faults a day, overlapping, from seconds to hours, the power cut
+six, the second of every six, is brutal: ten faults a day, overlapping, from seconds to hours, the power cut
 twice a day, with somebody at the hub who presses everything.
 Each kind of happening has a chance of its own, so that one more of one kind leaves the others where they are.
 """
@@ -39,6 +39,7 @@ class Event:
 
     at_s: float
     fault: Fault | None = None
+    """As if it began at 0."""
     happening: Happening | None = None
     size: float = 0.0
     """How long it lasts or how far the clock steps, in seconds; how much is drawn, in litres."""
@@ -75,14 +76,21 @@ _A_FILL_L = 110.0
 
 def is_brutal(at_s: float) -> bool:
     """Whether a moment lies in one of the brutal months."""
-    return int(at_s // MONTH_S) % 4 == 1
+    return int(at_s // MONTH_S) % 6 == 1
 
 
-def events_of(seed: str, seconds: float, *, faults: bool) -> list[Event]:
-    """Everything that befalls a span of so many seconds, in order of time."""
-    if not faults:
-        return []
-    found = _faults(random.Random(f"{seed}/faults"), seconds)
+def events_of(seed: str, seconds: float, begins_s: float = 0.0) -> list[Event]:
+    """Everything that befalls a span of so many seconds, in order of time.
+
+    The span begins so many seconds after the beginning of its first month; the events count from its own.
+    """
+    return [
+        replace(event, at_s=event.at_s - begins_s) for event in _drawn(seed, begins_s, begins_s + seconds)
+    ]
+
+
+def _drawn(seed: str, begins_s: float, ends_s: float) -> list[Event]:
+    found = _faults(random.Random(f"{seed}/faults"), begins_s, ends_s)
     ways = (
         # How long between two: in a calm month, in a brutal one; and how big.
         (Happening.POWER_CUT, 40 * _DAY_S, 12 * _HOUR_S, (5.0, 6 * _HOUR_S)),
@@ -94,17 +102,17 @@ def events_of(seed: str, seconds: float, *, faults: bool) -> list[Event]:
         (Happening.COMMAND, 4 * _DAY_S, 0.75 * _HOUR_S, (0.0, 0.0)),
     )
     for kind, calm_s, brutal_s, sizes in ways:
-        found += _happenings(random.Random(f"{seed}/{kind.value}"), seconds, kind, calm_s, brutal_s, sizes)
+        chance = random.Random(f"{seed}/{kind.value}")
+        found += _happenings(chance, begins_s, ends_s, kind, calm_s, brutal_s, sizes)
     return sorted(found, key=lambda event: event.at_s)
 
 
-def _faults(chance: random.Random, seconds: float) -> list[Event]:
+def _faults(chance: random.Random, at_s: float, ends_s: float) -> list[Event]:
     found: list[Event] = []
-    at_s = 0.0
     names = list(FaultName)
     while True:
         at_s = _next(chance, at_s, 4.0 * _DAY_S, 2.5 * _HOUR_S)
-        if at_s >= seconds:
+        if at_s >= ends_s:
             return found
         brutal = is_brutal(at_s)
         name = chance.choice(names)
@@ -118,7 +126,7 @@ def _faults(chance: random.Random, seconds: float) -> list[Event]:
         else:
             # Until the grower repairs it, or lives with it for long.
             lasts_s = 12 * _DAY_S
-        found.append(Event(at_s, Fault(name, at_s, at_s + lasts_s, severity)))
+        found.append(Event(at_s, Fault(name, 0.0, lasts_s, severity)))
         if name in _ONLY_IN_FLOW and chance.random() < _MET_BY_A_FILL[brutal]:
             # Most of these would be repaired before anybody asked for water.
             found.append(Event(at_s + min(60.0, 0.1 * lasts_s), happening=Happening.DRAW, size=_A_FILL_L))
@@ -126,17 +134,17 @@ def _faults(chance: random.Random, seconds: float) -> list[Event]:
 
 def _happenings(
     chance: random.Random,
-    seconds: float,
+    at_s: float,
+    ends_s: float,
     kind: Happening,
     calm_s: float,
     brutal_s: float,
     sizes: tuple[float, float],
 ) -> list[Event]:
     found: list[Event] = []
-    at_s = 0.0
     while True:
         at_s = _next(chance, at_s, calm_s, brutal_s)
-        if at_s >= seconds:
+        if at_s >= ends_s:
             return found
         size = _log_uniform(chance, *sizes) if sizes[1] > 0.0 else 0.0
         if kind is Happening.CLOCK_STEP and chance.random() < 0.5:
@@ -162,4 +170,4 @@ def _log_uniform(chance: random.Random, least: float, most: float) -> float:
 def begun_at(event: Event, now_s: float) -> Fault:
     """The fault of an event as it begins at this very moment."""
     assert event.fault is not None
-    return replace(event.fault, start_s=now_s, end_s=max(event.fault.end_s, now_s + 1.0))
+    return replace(event.fault, start_s=now_s, end_s=now_s + event.fault.end_s)

@@ -13,7 +13,7 @@ from bridge.tank.level import Level
 from bridge.wire.messages import Path
 
 _WARMED_K = 3.5
-_UNBROKEN = frozenset({Matters.SHUT_FLOW, Matters.OPENING})
+_UNBROKEN = frozenset({Matters.SHUT_FLOW, Matters.PURE, Matters.OVER})
 
 
 @dataclass(slots=True)
@@ -191,8 +191,8 @@ class Detection:
                 return not watch.ended
             case Matters.AFTER:
                 return watch.ended
-            case Matters.OPENING:
-                return driven is not Path.SHUT
+            case Matters.PURE:
+                return driven is not Path.SHUT and self.product_ppm() < 1.0
             case Matters.WARMED:
                 return driven is not Path.SHUT and watch.high_c - watch.low_c >= _WARMED_K
             case Matters.FILLING:

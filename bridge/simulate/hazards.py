@@ -22,10 +22,10 @@ class Matters(Enum):
     """When a fault's clock runs."""
 
     ALWAYS = "at any time"
-    OPENING = "within one opening of the valve"
+    PURE = "within one opening, while product is really purer than 1 ppm"
     WARMED = "while the valve is open, once the water has changed its temperature by 3.5 K"
     FILLING = "while the reservoir is filled"
-    OVER = "while the valve is open and product is over its limit"
+    OVER = "within one opening, while product is really over its limit"
     SHUT_FLOW = "while the level rises by a shut valve, within the sender's travel"
     AFTER = "from its end"
     NEVER = "no sign by itself"
@@ -108,9 +108,9 @@ def hazards(
             FaultName.PROBES_SWAPPED,
             Organ.CELLS,
             probe | product,
-            Matters.OPENING if has_sender else Matters.NEVER,
-            # The cells differ the wrong way round only when the standing water is out.
-            limits.rinse_max_s + watch.swapped_after_s + probe_s,
+            Matters.PURE if has_sender else Matters.NEVER,
+            # Worse product is not worse than what the feed cell shows of it, with its other constant.
+            watch.swapped_after_s + probe_s,
             "" if has_sender else "no feed cell is fitted, so nothing is swapped",
         ),
         Hazard(

@@ -75,8 +75,11 @@ class Judge:
 
     # --- what happens ---------------------------------------------------------------------------------
 
-    def restarted(self, now_s: float, down_s: float) -> None:
-        """The bridge starts again: what was latched still is, every clock begins anew."""
+    def restarted(self, now_s: float, clock_moved_s: float) -> None:
+        """The bridge starts again: what was latched still is, every clock begins anew.
+
+        Ages are kept by the clock on the wall, which has gained so much against the line meanwhile.
+        """
         self._began_s = self._arrived_s = now_s
         for clock in (self._steady, self._bad_probe, self._full_switch, self._torn, self._unknown):
             clock.at_s = None
@@ -87,7 +90,7 @@ class Judge:
         self._why = "nothing has arrived yet"
         self.filling = False
         self._open_s = 0.0
-        self.ledger.restarted(now_s, down_s)
+        self.ledger.restarted(now_s, clock_moved_s)
 
     def arrived(self, sent: Sent, now_s: float) -> None:
         """A frame reached the bridge intact."""
@@ -230,10 +233,10 @@ class Judge:
             return f"the water has {celsius:.1f} °C"
         if inputs.switch_overflow is True or LocalFault.OVERFLOW_CUT in sent.faults:
             return "the overflow float is up"
-        if full_s > level.debounce_s + _LATE_S or depth_m >= level.fill_m + _ABOVE_MARK_M:
-            return "the level is at the fill mark"
         if self._unknown.at_s is not None:
             return "the level is not known"
+        if full_s > level.debounce_s + _LATE_S or depth_m >= level.fill_m + _ABOVE_MARK_M:
+            return "the level is at the fill mark"
         if sent.faults & _UNSOUND:
             return "the controller reports a fault"
         return None

@@ -15,6 +15,8 @@ _NEAR_MARK_M = 0.010
 _LOOKS_S = 60.0
 _BUDGET_MARGIN = 1.15
 _DEADBAND_L = 1.0
+_UNSAVED_L = 2.0
+"""A minute of product."""
 
 
 class Ledger:
@@ -47,9 +49,12 @@ class Ledger:
         )
         return bottom_m + (sender - fit.sender_low) / (fit.sender_high - fit.sender_low) * (top_m - bottom_m)
 
-    def restarted(self, now_s: float, down_s: float) -> None:
-        """The bridge was away: its day stood still, and an interrupted fill begins anew."""
-        self._day_from_s += down_s
+    def restarted(self, now_s: float, clock_moved_s: float) -> None:
+        """The bridge was away: its day is as old as the wall clock says, an interrupted fill begins anew."""
+        age_s = min(max(now_s - self._day_from_s + clock_moved_s, 0.0), _DAY_S)
+        self._day_from_s = now_s - age_s
+        # What came in since the accounts were last kept is not known to it.
+        self._day_l = max(0.0, self._day_l - _UNSAVED_L)
         self._pulses = None
         self._new_fill()
 

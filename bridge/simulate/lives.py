@@ -7,15 +7,11 @@ waits are written here a second time because that class waits in real time.
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
-from bridge.guard.alarms import AlarmRecord
+from bridge import saved
 from bridge.guard.commands import GuardCommand
-from bridge.guard.permissives import ACTIVE
-from bridge.guard.state import GuardState, Latch, begin
-from bridge.guard.words import Trip
-from bridge.inventory import Inventory
 from bridge.plan import StationPlan
 from bridge.rig.rig import Rig
-from bridge.station import Station, StationEvent
+from bridge.station import Station, StationEvent, Turn
 from bridge.wire.codec import Damaged, Decoder, Direction, Ignored, encode
 from bridge.wire.messages import Close, FromBridge, FromController, Identify, Reading
 from bridge.wire.sequence import MODULUS, Track, follow_message
@@ -26,54 +22,10 @@ _LONGEST_WAIT_S = 10.0
 
 @dataclass(frozen=True, slots=True)
 class Saved:
-    """What a bridge leaves on its disk for the next start; every time is the old life's monotonic one."""
+    """What a bridge leaves on its disk for the next start."""
 
-    at: float
-    latches: tuple[Latch, ...]
-    first_out: Trip | None
-    hold: bool
-    alarms: tuple[AlarmRecord, ...]
-    day_from: float
-    day_l: float
-    accounts: Inventory
-
-
-def save(station: Station, now: float) -> Saved:
-    """What would be on the disk if the power went now."""
-    state = station.state
-    running_l = state.fill.volume_l if state.phase in ACTIVE else 0.0
-    return Saved(
-        now,
-        state.latches,
-        state.first_out,
-        state.hold,
-        state.alarms,
-        state.day_from,
-        state.day_l + running_l,
-        station.memory.inventory,
-    )
-
-
-def revived(saved: Saved, now: float) -> GuardState:
-    """The guard's state at the next start: every age goes on from where it was."""
-    shift = now - saved.at
-    alarms = tuple(
-        replace(
-            one,
-            since=one.since + shift,
-            shelved_until=None if one.shelved_until is None else one.shelved_until + shift,
-        )
-        for one in saved.alarms
-    )
-    return begin(
-        now,
-        latches=tuple(replace(one, at=one.at + shift) for one in saved.latches),
-        first_out=saved.first_out,
-        hold=saved.hold,
-        alarms=alarms,
-        day_from=saved.day_from + shift,
-        day_l=saved.day_l,
-    )
+    latched: bytes
+    accounts: bytes
 
 
 class Life:
@@ -84,11 +36,13 @@ class Life:
         plan: StationPlan,
         rig: Rig,
         offset_s: float,
-        saved: Saved | None,
+        kept: Saved | None,
+        utc_s: float,
         *,
         on_event: Callable[[StationEvent], None],
         on_sent: Callable[[FromBridge], None],
         on_heard: Callable[[FromController], None],
+        on_turn: Callable[[Turn], None],
     ) -> None:
         self._rig = rig
         self._offset_s = offset_s
@@ -113,9 +67,12 @@ class Life:
             send=self._send,
             next_sequence=self._next_sequence,
             now=now,
+            on_turn=on_turn,
             on_event=on_event,
-            state=None if saved is None else revived(saved, now),
-            accounts=None if saved is None else replace(saved.accounts, followed_at=None),
+            state=None
+            if kept is None
+            else saved.guard_state(kept.latched, kept.accounts, plan.limits, saved.Moment(now, utc_s)),
+            accounts=None if kept is None else saved.inventory(kept.accounts, plan.assumed_ppm),
         )
 
     @property

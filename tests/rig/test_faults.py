@@ -276,3 +276,23 @@ def test_a_fault_can_be_repaired(make_bench):
     bench.world.repair(FaultName.SUPPLY_OFF)
     bench.keep_open(10.0)
     assert bench.world.truth().inflow_l > 0.1
+
+
+def test_a_reset_injected_between_two_steps_is_not_lost_in_a_long_one(make_bench):
+    bench = make_bench()
+    hellos = sum(isinstance(message, Hello) for message in bench.heard)
+    now_s = bench.world.time_s
+    bench.world.inject(Fault(FaultName.CONTROLLER_RESET, now_s, now_s + 2.0))
+    # One step reaches to the very end of the fault.
+    bench.wait(60.0, step_s=60.0)
+    assert sum(isinstance(message, Hello) for message in bench.heard) == hellos + 1
+
+
+def test_a_float_that_stays_up_asks_for_no_short_steps(make_bench):
+    bench = make_bench("overflow-float-up@5+600")
+    bench.wait(30.0)
+    assert bench.reading.faults & LocalFault.OVERFLOW_CUT
+    assert bench.rig.longest_step_s(60.0) > 30.0
+    # Its return must be seen for 2 s before the cut is taken back: there every second counts.
+    bench.wait(575.5)
+    assert bench.rig.longest_step_s(60.0) <= 1.0

@@ -1,39 +1,147 @@
-"""``clearwell simulate``: the real station against a simulated garden in virtual time."""
+"""A campaign: what a fault-free garden does, what faults do to it, and that both come from the seed alone."""
 
 import json
-import subprocess
-import sys
+from dataclasses import replace
+from pathlib import Path
 
 import pytest
 
+from bridge.errors import InputError, OutOfRangeError
+from bridge.rig.faults import Fault, FaultName
+from bridge.simulate.campaign import run, summed, tasks_of
+from bridge.simulate.chance import Event, Happening
+from bridge.simulate.gardens import NAMES
+from bridge.simulate.outcome import Outcome, Task
+from bridge.simulate.report import as_json, as_text
+from bridge.simulate.year import Year, simulate
 
-def _simulate(*arguments: str) -> "subprocess.CompletedProcess[str]":
-    return subprocess.run(
-        [sys.executable, "-m", "bridge", "simulate", *arguments],
-        capture_output=True, text=True, check=False, timeout=200,
-    )  # fmt: skip
-
-
-def test_weeks_without_faults_have_no_violation_and_no_trip() -> None:
-    done = _simulate("--years", "0.1", "--seed", "11", "--json")
-    assert done.returncode == 0, done.stdout[-3000:] + done.stderr
-    told = json.loads(done.stdout)
-    assert told["violations"] == []
-    assert told["trips"] == {}
-    assert told["let_in_l"] > 100
+BRUTAL = Task("rough", NAMES[0], 1.3, faults=True, begins_day=30.0)
+"""The first days of a brutal month."""
 
 
-def test_weeks_with_faults_have_no_violation_and_are_the_same_on_one_core_and_on_two() -> None:
-    options = ("--years", "0.04", "--reservoirs", "2", "--seed", "5", "--faults", "--json")
-    one, two = _simulate(*options, "--jobs", "1"), _simulate(*options, "--jobs", "2")
-    assert one.returncode == 0, one.stdout[-3000:] + one.stderr
-    assert one.stdout == two.stdout
-    told = json.loads(one.stdout)
-    assert sum(told["trips"].values()) > 0, "faults at these rates, and not one trip"
+def sentences(outcome: Outcome) -> list[str]:
+    return [f"step {one.step}, {one.time_s:.0f} s: {one.sentence}" for one in outcome.violations]
 
 
-@pytest.mark.parametrize("years", ["0", "-1", "nan", "many"])
-def test_years_that_cannot_be_are_refused(years: str) -> None:
-    done = _simulate("--years", years)
-    assert done.returncode == 2
-    assert "Traceback" not in done.stderr
+def summary_of(outcomes: list[Outcome]) -> str:
+    return as_json(summed(7, len(outcomes), 0.01, outcomes))
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_without_faults_no_garden_trips_or_alarms(name: str) -> None:
+    drawn = Event(at_s=30_000.0, happening=Happening.DRAW, size=45.0)
+    outcome = Year(Task(f"quiet/{name}", name, 2.0, faults=False), events=[drawn]).run()
+    assert sentences(outcome) == []
+    assert outcome.trips == {}
+    assert outcome.let_in_l > 50.0, "nothing was filled in, so nothing was shown"
+    assert outcome.alarms.keys() <= {"temperature-out-of-range"}
+
+
+@pytest.fixture(scope="module")
+def campaign() -> list[Outcome]:
+    return run([replace(BRUTAL, seed=f"rough/{name}", garden=name) for name in NAMES])
+
+
+def test_days_of_faults_break_no_rule(campaign: list[Outcome]) -> None:
+    assert [sentence for outcome in campaign for sentence in sentences(outcome)] == []
+
+
+def test_faults_are_injected_matter_and_come_to_light_within_their_time(campaign: list[Outcome]) -> None:
+    rows = summed(1, 5, 0.01, campaign).rows
+    assert sum(row.injected for row in rows) > 40
+    seen = [row for row in rows if row.seen]
+    assert len(seen) > 10
+    for row in seen:
+        assert row.seen == row.mattered, row.fault
+        if row.bound_s is not None:
+            assert row.worst_s is not None
+            assert row.worst_s <= row.bound_s, row.fault
+
+
+def test_a_dead_bridge_leaves_the_valve_open_for_no_longer_than_the_lease(campaign: list[Outcome]) -> None:
+    assert sum(outcome.happenings.get("power-cut", 0) for outcome in campaign) > 4
+    assert max(outcome.shut_after_death_s for outcome in campaign) <= 5.0
+
+
+def test_the_table_names_every_fault_and_the_verdict(campaign: list[Outcome]) -> None:
+    text = as_text(summed(1, 5, 0.01, campaign))
+    for name in campaign[0].tallies:
+        assert f"\n{name} " in text
+    assert text.endswith("No violation.")
+
+
+def test_json_holds_what_the_table_holds(campaign: list[Outcome]) -> None:
+    record = json.loads(summary_of(campaign))
+    assert {row["fault"] for row in record["rows"]} == set(campaign[0].tallies)
+    assert record["violations"] == []
+
+
+def test_the_same_seed_gives_the_same_outcome_on_any_number_of_cores() -> None:
+    tasks = [replace(BRUTAL, seed=f"twice/{name}", garden=name, days=0.3) for name in NAMES[:2]]
+    one_core = run(tasks, jobs=1)
+    assert summary_of(one_core) == summary_of(run(tasks, jobs=2))
+    assert summary_of(one_core) != summary_of(run([replace(tasks[0], seed="another"), tasks[1]], jobs=1))
+
+
+def test_a_finer_step_changes_no_verdict() -> None:
+    hour_s = 3600.0
+    events = [Event(hour_s, happening=Happening.DRAW, size=30.0)]
+    for hour, name, lasts_s in (
+        (1.2, FaultName.LINK_NOISE, 300.0),
+        (1.4, FaultName.CONTROLLER_RESET, 6.0),
+        (1.5, FaultName.SENDER_OPEN, 120.0),
+        (1.6, FaultName.FEED_PROBE_DRY, 120.0),
+        (1.7, FaultName.SUPPLY_OFF, 1800.0),
+        (3.0, FaultName.VALVE_STUCK_OPEN, 900.0),
+        (4.0, FaultName.LINK_CUT, 300.0),
+        (5.0, FaultName.PROBE_DRY, 300.0),
+        (6.0, FaultName.FLOATS_CONTRADICT, 300.0),
+        (7.0, FaultName.VALVE_LEAKING, 10_000.0),
+    ):
+        events.append(Event(hour * hour_s, Fault(name, 0.0, lasts_s)))
+    coarse = Task("finer", "polytunnel", 0.5, faults=True)
+    fine = replace(coarse, fine_s=0.25, coarse_s=30.0)
+    outcomes = [Year(task, events=events).run() for task in (coarse, fine)]
+    assert outcomes[1].steps > 3 * outcomes[0].steps
+    assert [sentences(outcome) for outcome in outcomes] == [[], []]
+    verdicts = [{name: (t.injected, t.mattered, t.seen) for name, t in o.tallies.items()} for o in outcomes]
+    assert verdicts[0] == verdicts[1]
+    assert sum(seen for _, _, seen in verdicts[0].values()) >= 9
+    assert outcomes[0].trips == outcomes[1].trips
+    assert outcomes[0].let_in_l == pytest.approx(outcomes[1].let_in_l, rel=0.05)
+
+
+def test_a_violation_names_its_seed_and_its_step() -> None:
+    year = Year(Task("7/0/3", "polytunnel", 0.1, faults=False))
+    year.step()
+    year.step()
+    year.checks.violated("the sky fell")
+    text = as_text(summed(7, 1, 0.1 / 365.0, [year.run()]))
+    assert "seed 7/0/3, garden polytunnel, step 2, at " in text
+    assert "the sky fell" in text
+
+
+def test_a_real_log_survives_the_power_cuts_of_a_brutal_day(tmp_path: Path) -> None:
+    path = tmp_path / "year.log"
+    outcome = simulate(replace(BRUTAL, seed="logged", days=0.7, log=str(path)))
+    assert sentences(outcome) == []
+    assert outcome.happenings["power-cut"] + outcome.happenings["bridge-killed"] > 1
+    assert outcome.rows > 100
+    assert [one.name for one in tmp_path.iterdir() if "life" in one.name] == []
+    with pytest.raises(InputError, match="exists already"):
+        simulate(replace(BRUTAL, log=str(path)))
+
+
+@pytest.mark.parametrize(
+    ("years", "reservoirs"), [(0.0, 1), (-1.0, 1), (float("nan"), 1), (1.0, 0), (1.0, 2000)]
+)
+def test_a_span_that_cannot_be_simulated_is_refused(years: float, reservoirs: int) -> None:
+    with pytest.raises(OutOfRangeError, match="must be"):
+        tasks_of(years, 1, faults=False, reservoirs=reservoirs)
+
+
+def test_the_years_are_cut_into_halves_and_the_gardens_take_turns() -> None:
+    tasks = tasks_of(1.25, 4, faults=True, reservoirs=2)
+    assert [task.days for task in tasks] == [182.5, 182.5, 91.25] * 2
+    assert [task.garden for task in tasks] == [*NAMES[0:3], *NAMES[1:4]]
+    assert len({task.seed for task in tasks}) == 6

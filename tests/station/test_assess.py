@@ -189,3 +189,21 @@ def test_whatever_a_controller_sends_is_taken_without_a_crash(readings: list[Rea
         assert math.isfinite(holding(memory.inventory))
         assert holding(memory.inventory) >= 0
         assert seen.volume_l is None or 0 <= seen.volume_l <= PLAN.identity.capacity_l + 1e-6
+
+
+def _advised(plan: StationPlan, seconds: int, product_us: float) -> bool:
+    """Whether product so conductive is over the advised value after so many seconds of a fill."""
+    memory, picture = begin(plan), None
+    for second in range(seconds):
+        reading = replace(GOOD, path=Path.FILL, product_us=product_us + 0.01 * (second % 7))
+        memory, picture = assess(plan, memory, reading, True, 10.0 + second)
+    assert picture is not None
+    return Advisory.PRODUCT_OVER_ADVICE in picture.assessment.advisories
+
+
+def test_what_a_rinse_leaves_to_be_washed_out_is_no_alarm_and_product_that_stays_so_is() -> None:
+    rinse_s = round(PLAN.limits.rinse_max_s)
+    # 500 µS in a cell of 0.1 per cm are about 32 ppm on the scale of 0.5.
+    assert not _advised(PLAN, rinse_s, 500.0)
+    assert _advised(PLAN, rinse_s + 2, 500.0)
+    assert not _advised(PLAN, rinse_s + 2, 40.0)

@@ -1,0 +1,213 @@
+"""Everything that is held against the truth, at every step: the valve, the water, the faults, the alarms."""
+
+from collections.abc import Mapping
+
+from bridge.guard.commands import CartridgeChanged, GuardCommand, Hold, ReservoirSample, Reset, Retest
+from bridge.guard.state import AlarmChanged
+from bridge.guard.words import Advisory, Trip
+from bridge.rig.faults import Fault, FaultName
+from bridge.rig.rig import Rig
+from bridge.simulate.detection import Detection
+from bridge.simulate.gardens import Garden
+from bridge.simulate.hazards import hazards
+from bridge.simulate.judge import Judge
+from bridge.simulate.outcome import Outcome
+from bridge.simulate.waters import Waters
+from bridge.simulate.witness import Witness, same
+from bridge.station import Station
+from bridge.wire.messages import Close, FromBridge, FromController, Lease, Path, Reading
+
+_LINKS = frozenset({FaultName.LINK_NOISE, FaultName.LINK_CUT, FaultName.LINK_LAG})
+_LONGEST_LAG_S = 4.0
+"""Two seconds at the highest severity that is drawn."""
+_LINE_RECOVERS_S = 15.0
+_HEARS_AFTER_S = 5.0
+_BREAKS_THROUGH = 0.9
+"""From this share of its capacity on a bed may honestly let more through than is advised."""
+_LONG_AGO_S = -1e9
+
+
+class Checks:
+    """Judges one reservoir; mutable. Times are line seconds.
+
+    **The valve.** On a sound line the valve must stand, after every turn of the bridge, as the judge allows.
+    Where the line is disturbed a close may be late or lost: then the valve may stay open for a frame's age
+    at most, one lease, and the lag both ways. A lease may never be *sent* against the judge, on any line,
+    and after the death of a bridge the valve must be shut within the lease that it left behind.
+    """
+
+    def __init__(self, garden: Garden, rig: Rig, controller: Witness, outcome: Outcome) -> None:
+        """Begin with a bridge that has just been started for the first time."""
+        self.judge = Judge(garden, rig.line_s)
+        self.waters = Waters(garden, rig.world)
+        fit = garden.scenario.fittings
+        table = hazards(
+            garden.plan.limits,
+            garden.plan.product.watch,
+            garden.plan.identity.has_volume,
+            fit.flow_l_min / 60.0,
+            0.5 * fit.leak_l_min / 60.0,
+        )
+        self.detection = Detection(table, rig.world)
+        self.new_fill = False
+        """A trip, a reset or a start ended whatever fill there was."""
+        self._garden = garden
+        self._rig = rig
+        self._world = rig.world
+        self._controller = controller
+        self._outcome = outcome
+        self._limits = garden.plan.limits
+        self._disturbed_until = _LONG_AGO_S
+        self._forbidden_since: float | None = None
+        self._last_lease_s = self._last_death_s = _LONG_AGO_S
+        self._born_s = rig.line_s
+        self._commanding = False
+        self._asked_for: list[Path] = []
+
+    def violated(self, sentence: str) -> None:
+        """Something happened that must never happen."""
+        self._outcome.violated(self._rig.line_s, sentence)
+
+    # --- what happens ---------------------------------------------------------------------------------
+
+    def born(self, clock_moved_s: float) -> None:
+        """A bridge starts; meanwhile the clock by which it keeps its state has gained so much."""
+        now_s = self._rig.line_s
+        if self._last_death_s > _LONG_AGO_S:
+            self.judge.restarted(now_s, clock_moved_s)
+        self._born_s = now_s
+        self.new_fill = True
+        self._forbidden_since = None
+
+    def died(self) -> None:
+        """The bridge is gone."""
+        self._last_death_s = self._rig.line_s
+
+    def passed(self, driven: Path, seconds: float, before: Mapping[FaultName, Fault]) -> None:
+        """Time passed with the valve driven like this; ``before`` are the faults at its start."""
+        now_s = self._rig.line_s
+        if not (_LINKS.isdisjoint(before) and _LINKS.isdisjoint(self._world.plan.active)):
+            self._disturbed_until = now_s + _LINE_RECOVERS_S + 2.0 * _LONGEST_LAG_S
+        self.judge.passed(driven, seconds, now_s)
+
+    def heard(self, message: FromController) -> None:
+        """A message reached the bridge and will be acted on."""
+        if not isinstance(message, Reading):
+            return
+        now_s = self._rig.line_s
+        sent = self._controller.sent_as(message)
+        # On a sound line what arrives is what was sent.
+        if sent is None or (now_s < self._disturbed_until and not same(sent, message)):
+            self.violated(f"a reading was taken that the controller never sent: {message}")
+            return
+        self.judge.arrived(sent, now_s)
+
+    def sent(self, message: FromBridge) -> None:
+        """The bridge put a message on the wire."""
+        if isinstance(message, Close):
+            # What opens again within the same second is another opening.
+            self.judge.shut()
+            self.waters.shut()
+        elif isinstance(message, Lease):
+            self._last_lease_s = self._rig.line_s
+            if self._commanding:
+                # Judged when it is known whether the command that brought it about was accepted.
+                self._asked_for.append(message.path)
+            else:
+                self._check_lease(message.path)
+
+    def commanding(self) -> None:
+        """A person's command is about to be obeyed or refused."""
+        self._commanding = True
+
+    def commanded(self, command: GuardCommand, accepted: bool) -> None:
+        """It was: what is accepted changes what the judge knows, too."""
+        self._commanding = False
+        judge = self.judge
+        if accepted:
+            match command:
+                case Hold(on=on):
+                    judge.hold = on
+                case CartridgeChanged() | Retest():
+                    judge.remedied()
+                case ReservoirSample(ppm=ppm):
+                    judge.ledger.sampled(ppm)
+                case Reset(trip=trip):
+                    self.new_fill = True
+                    judge.ledger.unlatched()
+                    wrong = judge.reset(trip, self._rig.line_s)
+                    if wrong is not None:
+                        self.violated(wrong)
+                case _:
+                    pass
+        for path in self._asked_for:
+            self._check_lease(path)
+        self._asked_for.clear()
+
+    def raised(self, change: AlarmChanged) -> None:
+        """An alarm was raised although nothing was made to go wrong: is it an honest one?"""
+        world = self._world
+        expected = False
+        match change.alarm:
+            case Advisory.PRODUCT_OVER_ADVICE:
+                expected = world.purifier.load_fraction > _BREAKS_THROUGH
+            case Advisory.TEMPERATURE_OUT_OF_RANGE:
+                expected = self._garden.hot
+            case Trip.OVERFLOW:
+                expected = self._garden.rained_into and world.overflow_up
+            case _:
+                pass
+        if not expected:
+            self.violated(f"nothing is wrong, and the alarm {change.alarm.value} was raised")
+
+    # --- the verdict on a step -------------------------------------------------------------------------
+
+    def verdict(self, driven: Path, seconds: float, station: Station | None) -> None:
+        """Judge the step that is over; ``driven`` is how the valve stood in it."""
+        now_s, world = self._rig.line_s, self._world
+        delay_s = 0.0
+        if now_s < self._disturbed_until:
+            delay_s = self._limits.stale_after_s + self._limits.lease_s + 2.0 * _LONGEST_LAG_S
+        self._check_valve(world.driven, delay_s, now_s)
+        wrong = self.waters.passed(driven, delay_s)
+        if wrong is not None:
+            self.violated(wrong)
+        if self.detection.watching:
+            alive = station is not None and now_s >= self._born_s + _HEARS_AFTER_S
+            sound = alive and now_s >= self._disturbed_until
+            wrong = self.detection.passed(
+                seconds, driven, station, alive=alive, sound=sound, new_fill=self.new_fill
+            )
+            self.new_fill = False
+            if wrong is not None:
+                self.violated(wrong)
+        if world.reservoir.ppm > self._outcome.most_ppm:
+            self._outcome.most_ppm = world.reservoir.ppm
+
+    def _check_lease(self, path: Path) -> None:
+        why = self.judge.forbids(path, self._rig.line_s)
+        if why is not None:
+            self.violated(f"a lease for {path.value} was sent although {why}")
+
+    def _check_valve(self, driven: Path, delay_s: float, now_s: float) -> None:
+        if driven is Path.SHUT:
+            self._forbidden_since = None
+            return
+        lease_s = self._limits.lease_s
+        if self._last_lease_s <= self._last_death_s:
+            # Neither the dead bridge nor the one that was started since has asked for this.
+            open_s = now_s - self._last_death_s
+            self._outcome.shut_after_death_s = max(self._outcome.shut_after_death_s, open_s)
+            if open_s > lease_s + delay_s:
+                self.violated(f"the bridge has been dead for {open_s:.1f} s and the valve is open")
+            return
+        if now_s - self._last_lease_s > lease_s + delay_s:
+            self.violated(f"the valve is open {now_s - self._last_lease_s:.1f} s after the last lease")
+        why = self.judge.forbids(driven, now_s)
+        if why is None:
+            self._forbidden_since = None
+            return
+        if self._forbidden_since is None:
+            self._forbidden_since = now_s
+        if delay_s == 0.0 or now_s - self._forbidden_since > delay_s:
+            self.violated(f"the valve is driven to {driven.value} although {why}")

@@ -1,0 +1,287 @@
+"""A guard with one permissive taken out is caught: by the first step in which it lets water flow.
+
+Some permissives never stand alone, because something else closes the valve in the same step; that is named
+beside them, and taken out as well, or the removal would change nothing that could be caught. Each story is
+also told with the guard whole, and then nothing is wrong.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import Any
+
+import pytest
+
+from bridge.guard import permissives, sequence, step, trips
+from bridge.guard.commands import Hold, ReservoirSample, StartFill
+from bridge.guard.moment import Moment
+from bridge.guard.state import GuardState
+from bridge.guard.words import Permissive, Phase, Trip
+from bridge.rig.faults import Fault, FaultName
+from bridge.simulate.gardens import Garden, garden
+from bridge.simulate.outcome import Task
+from bridge.simulate.year import Year
+from bridge.tank.zone import Zone
+
+P = Permissive
+
+
+class Told:
+    """One garden, made to do what a story needs."""
+
+    def __init__(self, name: str = "polytunnel-drain", place: Garden | None = None) -> None:
+        self.year = Year(Task("story", name, 2.0, faults=True), events=[], place=place)
+
+    def wait(self, seconds: float) -> None:
+        ends_s = self.year.rig.line_s + seconds
+        while self.year.rig.line_s < ends_s and not self.year.outcome.violations:
+            self.year.step()
+
+    def until(self, phase: Phase, at_most_s: float = 2000.0) -> None:
+        ends_s = self.year.rig.line_s + at_most_s
+        while self.year.life.station.state.phase is not phase:  # type: ignore[union-attr]
+            assert self.year.rig.line_s < ends_s, f"the story never came to {phase}"
+            self.year.step()
+
+    def fill(self, seconds: float = 30.0) -> None:
+        """Draw water, so that a fill begins, and let it run for a while."""
+        self.wait(5.0)
+        self.year.world.draw(60.0)
+        self.until(Phase.FILL)
+        self.wait(seconds)
+
+    def fault(self, name: FaultName, severity: float = 1.0) -> None:
+        now_s = self.year.world.time_s
+        self.year.inject(Fault(name, now_s, now_s + 7200.0, severity))
+
+    def say(self, command: Callable[..., Any], *words: object) -> None:
+        self.year.send(command(self.year.clock(), "test", *words))
+
+
+def link_cut_in_a_fill() -> Told:
+    told = Told()
+    told.fill()
+    told.fault(FaultName.LINK_CUT)
+    told.wait(30.0)
+    return told
+
+
+def probe_dry_in_a_rinse() -> Told:
+    told = Told()
+    told.wait(5.0)
+    told.year.world.draw(60.0)
+    told.until(Phase.RINSE)
+    told.fault(FaultName.PROBE_DRY)
+    told.wait(20.0)
+    return told
+
+
+def product_a_little_over_its_limit() -> Told:
+    told = Told()
+    told.fill()
+    told.fault(FaultName.PURIFIER_SLIPPING, 5000.0)
+    told.wait(600.0)
+    return told
+
+
+def water_too_hot() -> Told:
+    here = garden("polytunnel-drain")
+    hot = replace(here.scenario, climate=replace(here.scenario.climate, air_mean_c=42.0))
+    told = Told(place=replace(here, scenario=hot))
+    told.wait(5.0)
+    told.year.world.draw(60.0)
+    told.wait(300.0)
+    return told
+
+
+def floats_contradict_at_rest() -> Told:
+    told = Told()
+    told.wait(5.0)
+    told.fault(FaultName.FLOATS_CONTRADICT)
+    told.wait(27.0)
+    told.say(StartFill)
+    told.wait(10.0)
+    return told
+
+
+def fill_to_the_mark() -> Told:
+    here = garden("polytunnel-drain")
+    nearly_full = replace(here.scenario, barrel=replace(here.scenario.barrel, start_fraction=0.87))
+    told = Told(place=replace(here, scenario=nearly_full))
+    told.wait(10.0)
+    told.say(StartFill)
+    told.until(Phase.FILL)
+    told.wait(900.0)
+    return told
+
+
+def overflow_float_up_in_a_fill() -> Told:
+    told = Told()
+    told.fill()
+    told.fault(FaultName.OVERFLOW_FLOAT_UP)
+    told.wait(30.0)
+    return told
+
+
+def reservoir_found_unfit() -> Told:
+    told = Told()
+    told.fill()
+    told.say(ReservoirSample, 80.0)
+    told.wait(30.0)
+    return told
+
+
+def bounded(**bounds: float) -> Garden:
+    here = garden("polytunnel-drain")
+    return replace(here, plan=replace(here.plan, limits=replace(here.plan.limits, **bounds)))  # type: ignore[arg-type]
+
+
+def fill_without_end() -> Told:
+    told = Told(place=bounded(fill_max_s=600.0))
+    told.fill(1200.0)
+    return told
+
+
+def fill_too_large() -> Told:
+    told = Told(place=bounded(fill_max_l=15.0))
+    told.fill(1200.0)
+    return told
+
+
+def voltage_low_in_a_fill() -> Told:
+    told = Told()
+    told.fill()
+    told.fault(FaultName.VOLTAGE_LOW)
+    told.wait(30.0)
+    return told
+
+
+def purifier_exhausted_in_a_fill() -> Told:
+    told = Told()
+    told.fill()
+    told.fault(FaultName.PURIFIER_EXHAUSTED)
+    told.wait(120.0)
+    return told
+
+
+def held_in_a_fill() -> Told:
+    told = Told()
+    told.fill()
+    told.say(Hold, True)
+    told.wait(10.0)
+    return told
+
+
+def without_trips(*gone: Trip) -> Callable[[pytest.MonkeyPatch], None]:
+    def take_out(patch: pytest.MonkeyPatch) -> None:
+        for trip in gone:
+            patch.setitem(trips.CAUSES, trip, lambda moment, state: False)
+
+    return take_out
+
+
+def without_the_end_of_a_fill(patch: pytest.MonkeyPatch) -> None:
+    class NeverFull:
+        LOW, FULL = Zone.LOW, object()
+
+    patch.setattr(sequence, "Zone", NeverFull)
+
+
+def without_overflow(patch: pytest.MonkeyPatch) -> None:
+    without_trips(Trip.OVERFLOW)(patch)
+    without_the_end_of_a_fill(patch)
+    patch.setitem(permissives.HOLDS, P.BELOW_FILL_MARK, lambda question: True)
+
+
+def without_the_tripped_phase(patch: pytest.MonkeyPatch) -> None:
+    advance = sequence.advance
+
+    def as_if_nothing_had_tripped(moment: Moment, state: GuardState) -> Any:
+        after, absent = advance(moment, replace(state, latches=()))
+        return replace(after, latches=state.latches), absent
+
+    patch.setattr(step.sequence, "advance", as_if_nothing_had_tripped)
+
+
+def nothing_else(patch: pytest.MonkeyPatch) -> None:
+    """The permissive stands alone."""
+
+
+@dataclass(frozen=True)
+class Mutant:
+    """One permissive, a story in which it is missed, and what else covers it there."""
+
+    story: Callable[[], Told]
+    caught: str
+    """Words of the sentence by which it is caught."""
+    covered_by: Callable[[pytest.MonkeyPatch], None] = nothing_else
+    cover: str = ""
+
+
+MUTANTS: dict[Permissive, Mutant] = {
+    P.LINK_FRESH: Mutant(link_cut_in_a_fill, "the newest frame is"),
+    P.PROBE_HEALTHY: Mutant(probe_dry_in_a_rinse, "the product probe has failed"),
+    P.PRODUCT_IN_SPEC: Mutant(product_a_little_over_its_limit, "L over the limit entered in one opening"),
+    P.TEMPERATURE_IN_RANGE: Mutant(water_too_hot, "°C"),
+    P.LEVEL_KNOWN: Mutant(floats_contradict_at_rest, "the level is not known"),
+    P.BELOW_FILL_MARK: Mutant(
+        fill_to_the_mark,
+        "the level is at the fill mark",
+        without_the_end_of_a_fill,
+        "the sequence ends every fill at the mark, and never begins one there",
+    ),
+    P.OVERFLOW_DOWN: Mutant(
+        overflow_float_up_in_a_fill,
+        "overflow must be latched",
+        without_overflow,
+        "the overflow trip, the zone that a float up there makes full, and the controller itself",
+    ),
+    P.RESERVOIR_BUDGET: Mutant(
+        reservoir_found_unfit,
+        "by its balance",
+        without_trips(Trip.RESERVOIR_BUDGET),
+        "the trip of the same name",
+    ),
+    P.FILL_TIME: Mutant(
+        fill_without_end, "fill-over-time", without_trips(Trip.FILL_OVER_TIME), "the trip of the same bound"
+    ),
+    P.FILL_VOLUME: Mutant(
+        fill_too_large, "fill-over-volume", without_trips(Trip.FILL_OVER_VOLUME), "the trip of the same bound"
+    ),
+    P.CONTROLLER_SOUND: Mutant(voltage_low_in_a_fill, "the controller reports a fault"),
+    P.NO_TRIP: Mutant(
+        purifier_exhausted_in_a_fill,
+        "product-over-limit must be latched",
+        without_the_tripped_phase,
+        "the tripped phase, in which nothing asks for water",
+    ),
+    P.NO_HOLD: Mutant(held_in_a_fill, "filling is on hold"),
+}
+COVERED = [permissive for permissive, mutant in MUTANTS.items() if mutant.cover]
+
+
+def test_every_permissive_has_its_mutant() -> None:
+    assert set(MUTANTS) == set(Permissive)
+
+
+@pytest.mark.parametrize("permissive", MUTANTS, ids=lambda one: one.value)
+def test_with_the_guard_whole_the_story_ends_well(permissive: Permissive) -> None:
+    assert MUTANTS[permissive].story().year.outcome.violations == []
+
+
+@pytest.mark.parametrize("permissive", MUTANTS, ids=lambda one: one.value)
+def test_a_permissive_taken_out_is_caught(permissive: Permissive, monkeypatch: pytest.MonkeyPatch) -> None:
+    mutant = MUTANTS[permissive]
+    monkeypatch.setitem(permissives.HOLDS, permissive, lambda question: True)
+    mutant.covered_by(monkeypatch)
+    found = [violation.sentence for violation in mutant.story().year.outcome.violations]
+    assert found, f"nobody noticed that {permissive.value} was gone"
+    assert any(mutant.caught in sentence for sentence in found), found
+
+
+@pytest.mark.parametrize("permissive", COVERED, ids=lambda one: one.value)
+def test_a_covered_permissive_alone_is_not_missed(
+    permissive: Permissive, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # So the cover that is named for it is a real one.
+    monkeypatch.setitem(permissives.HOLDS, permissive, lambda question: True)
+    assert MUTANTS[permissive].story().year.outcome.violations == []
