@@ -11,7 +11,6 @@ from collections.abc import Callable, Sequence
 import structlog
 
 from bridge.errors import HubError
-from bridge.foresight import Foresight
 from bridge.guard.commands import GuardCommand
 from bridge.guard.state import GuardState
 from bridge.guard.words import Advisory
@@ -21,14 +20,15 @@ from bridge.hub.announcements import Announcements
 from bridge.hub.client import HubClient
 from bridge.hub.topics import Level as HubLevel
 from bridge.hub.view import StationView
-from bridge.inventory import Inventory
-from bridge.linking import link_to
 from bridge.logbook import Logbook
 from bridge.plan import BridgePlan, HubPlan, StationPlan
-from bridge.prospect import Prospect
+from bridge.prospect.foresight import Foresight
+from bridge.prospect.prospect import Prospect
 from bridge.relay import carry
 from bridge.service import ServiceManager
-from bridge.station import Level, Station, StationEvent, Turn
+from bridge.station.inventory import Inventory
+from bridge.station.linking import link_to
+from bridge.station.station import Level, Station, StationEvent, Turn
 from bridge.wire.codec import Damaged, Ignored
 from bridge.wire.messages import FromController
 from bridge.wire.port import LinkDown, LinkUp

@@ -9,8 +9,6 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import TypeVar
 
-from bridge import book, prospect_saved, saved
-from bridge.book import Book
 from bridge.errors import LogError
 from bridge.guard.permissives import ACTIVE
 from bridge.guard.state import GuardState
@@ -20,12 +18,16 @@ from bridge.history.order import RecordClock
 from bridge.history.outbox import OutboxLevel, Parcel
 from bridge.history.records import CommandRow, EventRow, FillRow, Stamp
 from bridge.history.trouble import LogTrouble
-from bridge.inventory import Inventory
-from bridge.learned import worth_keeping
 from bridge.plan import LogPlan, StationPlan
-from bridge.prospect import Prospect
-from bridge.rows import entry_rows, reading_row
-from bridge.station import StationEvent, Turn
+from bridge.prospect import book
+from bridge.prospect import saved as prospect_saved
+from bridge.prospect.book import Book
+from bridge.prospect.learned import worth_keeping
+from bridge.prospect.prospect import Prospect
+from bridge.station import saved
+from bridge.station.inventory import Inventory
+from bridge.station.rows import entry_rows, reading_row
+from bridge.station.station import StationEvent, Turn
 
 T = TypeVar("T")
 

@@ -11,8 +11,8 @@ import click
 from bridge.errors import InputError, LinkError
 
 if TYPE_CHECKING:
-    from bridge.bench import Bench
-    from bridge.calibrating import Outcome
+    from bridge.bench.bench import Bench
+    from bridge.bench.calibrating import Outcome
     from bridge.plan import ProbePlan, StationPlan
     from bridge.water.calibration import CalibrationPoint
     from bridge.water.stability import Settled
@@ -88,9 +88,9 @@ def command(
     The result goes to the log, and to clearwell-calibration.toml beside it (or beside the configuration where
     no log is kept), which the daemon reads over the configuration when it starts. Earlier values stay there.
     """
-    from bridge.calibrating import calibrated, keep, refuse_beside_daemon
+    from bridge.bench.calibrating import calibrated, keep, refuse_beside_daemon
     from bridge.commands.place import environ_of_service
-    from bridge.settings import read
+    from bridge.settings.file import read
     from bridge.water.labelled import chosen
 
     if len(standards) > 2:
@@ -179,7 +179,7 @@ def _at_the_bench(
 ) -> "list[CalibrationPoint]":
     from math import hypot
 
-    from bridge.bench import Bench
+    from bridge.bench.bench import Bench
     from bridge.water.labelled import chosen
 
     points: list[CalibrationPoint] = []

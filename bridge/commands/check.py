@@ -26,7 +26,7 @@ def command(file: Path) -> None:
     when it is wrong; then every mistake found is named, with its key and what would be right.
     """
     from bridge.commands.place import environ_of_service
-    from bridge.settings import read
+    from bridge.settings.file import read
 
     configuration = read(file, environ_of_service(file, os.environ))
     click.echo(f"{file} is right. This is what the daemon will do.")
@@ -102,7 +102,7 @@ def _reservoir(station: "StationPlan") -> Iterator[Line]:
 
 
 def _modbus(station: "StationPlan") -> str:
-    from bridge.settings_modbus import CANNOT_PROMISE
+    from bridge.settings.modbus import CANNOT_PROMISE
 
     modbus, lease_s = station.modbus, station.limits.lease_s
     assert modbus is not None

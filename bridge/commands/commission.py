@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 if TYPE_CHECKING:
-    from bridge.commissioning import Result, Walk
+    from bridge.bench.commissioning import Result, Walk
     from bridge.plan import StationPlan
 
 CAUTIONS = """\
@@ -43,10 +43,10 @@ def command(config: Path, reservoir: str | None, record: Path | None) -> None:
     falls silent while the valve is open. Everything is confirmed by a person, so there is no way to skip the
     questions. The daemon must not be running. The exit status is 0 only when every test passed.
     """
-    from bridge.bench import Bench
+    from bridge.bench.bench import Bench
+    from bridge.bench.commissioning import Verdict, Walk
     from bridge.commands.place import environ_of_service, station_of
-    from bridge.commissioning import Verdict, Walk
-    from bridge.settings import read
+    from bridge.settings.file import read
 
     station = station_of(read(config, environ_of_service(config, os.environ)).plan.stations, reservoir)
     click.echo(CAUTIONS)

@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from rich.live import Live
 
     from bridge.demo.story import Chapter, Heard, Teller
-    from bridge.station import StationEvent
+    from bridge.station.station import StationEvent
 
 
 def _address(text: str | None) -> tuple[str, int] | None:

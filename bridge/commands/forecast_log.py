@@ -9,15 +9,16 @@ from typing import Any
 
 import click
 
-from bridge import book, prospect_saved
-from bridge.ahead import Ahead
 from bridge.commands.chart import Axis, Canvas
 from bridge.commands.logfile import reading
 from bridge.errors import InputError
 from bridge.history.records import Series
 from bridge.history.recovery import look_only
 from bridge.history.rollup import HOUR_MS, Bucket
-from bridge.learned import Kept, forecast_of, worth_keeping
+from bridge.prospect import book
+from bridge.prospect import saved as prospect_saved
+from bridge.prospect.ahead import Ahead
+from bridge.prospect.learned import Kept, forecast_of, worth_keeping
 from bridge.purifier.cartridge import Kind
 from bridge.purifier.forecast import Forecast, Interval
 from bridge.purifier.membrane import rejection_percent

@@ -13,8 +13,8 @@ def environ_of_service(config: Path, environ: Mapping[str, str]) -> dict[str, st
 
     A person's environment does not have what the service manager puts into the daemon's.
     """
-    from bridge.settings import STATE_DIRECTORY, read
-    from bridge.settings_plan import LOG_NAME
+    from bridge.settings.file import STATE_DIRECTORY, read
+    from bridge.settings.plan import LOG_NAME
 
     own = dict(environ)
     if own.get(STATE_DIRECTORY):

@@ -13,7 +13,7 @@ import click
 @click.option("--quiet", is_flag=True, help="Log warnings and errors only.")
 def command(config: Path, quiet: bool) -> None:
     """Keep the reservoirs filled until SIGTERM or SIGINT, which close the valve before anything else."""
-    from bridge.settings import read
+    from bridge.settings.file import read
 
     configuration = read(config, os.environ)
 

@@ -112,7 +112,7 @@ def command(
     sample of the feed counts for the purifier's load where no feed probe is fitted. A tray's sample gives its
     cycles of concentration, and with --tray-litres the flush that brings it back under the limit.
     """
-    from bridge.settings_usual import usual_advice_ppm
+    from bridge.settings.usual import usual_advice_ppm
     from bridge.water.solids import judge
 
     reading = _one_reading(conductivity, conductance, cell_constant, meter_ppm, meter_factor)

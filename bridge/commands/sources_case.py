@@ -13,7 +13,7 @@ from bridge.purifier.cartridge import RatedGrams, RatedLitres, RatedResin, Ratin
 from bridge.purifier.rain import Collection, balance, reliability
 from bridge.purifier.sources import Offer, compare
 from bridge.purifier.ways import Bought, Cartridge, Distiller, Membrane, Need, Rain, Tariffs
-from bridge.settings_usual import usual_advice_ppm
+from bridge.settings.usual import usual_advice_ppm
 
 LIMIT_PPM = 50.0
 """Unfit from here where no limit is stated (common practice, no source)."""

@@ -10,9 +10,9 @@ from pydantic_core import PydanticCustomError
 from bridge.errors import InputError
 from bridge.purifier import units
 from bridge.purifier.cartridge import RatedGrams, RatedLitres, RatedResin, Rating
-from bridge.settings_mistakes import Mistakes, from_validation
-from bridge.settings_quantities import Grams, Litres, Ppm
-from bridge.settings_table import Table, from_zero, positive, sound
+from bridge.settings.mistakes import Mistakes, from_validation
+from bridge.settings.quantities import Grams, Litres, Ppm
+from bridge.settings.table import Table, from_zero, positive, sound
 
 
 def _unit_of_volume(unit: Any) -> Any:

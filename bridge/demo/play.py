@@ -20,7 +20,7 @@ from bridge.rig.pty import RigServer
 from bridge.rig.scenario import DEMO, DEMO_SPEED
 from bridge.rig.truth import Truth
 from bridge.rig.world import World
-from bridge.station import StationEvent
+from bridge.station.station import StationEvent
 
 REFILL, FILL = 0.50, 0.65
 DRAW_L = 32.0

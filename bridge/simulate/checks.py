@@ -14,7 +14,7 @@ from bridge.simulate.judge import Judge
 from bridge.simulate.outcome import Outcome
 from bridge.simulate.waters import Waters
 from bridge.simulate.witness import Witness, same
-from bridge.station import Station
+from bridge.station.station import Station
 from bridge.wire.messages import Close, FromBridge, FromController, Lease, Path, Reading
 
 _LINKS = frozenset({FaultName.LINK_NOISE, FaultName.LINK_CUT, FaultName.LINK_LAG})

@@ -8,7 +8,7 @@ from bridge.guard.alarms import Status
 from bridge.rig.faults import Fault, FaultName
 from bridge.rig.world import World
 from bridge.simulate.hazards import LEVEL_HEALTH, Hazard, Matters, Organ, Sign, hidden_by
-from bridge.station import Station
+from bridge.station.station import Station
 from bridge.tank.level import Level
 from bridge.wire.messages import Path
 

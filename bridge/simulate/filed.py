@@ -17,8 +17,8 @@ from bridge.history.order import RecordClock
 from bridge.history.reader import Reader
 from bridge.history.records import Stamp
 from bridge.plan import StationPlan
-from bridge.rows import entry_rows, reading_row
-from bridge.station import Turn
+from bridge.station.rows import entry_rows, reading_row
+from bridge.station.station import Turn
 
 _FAR_MS = 1 << 52
 _LIFE = "{name}.life-{number}"

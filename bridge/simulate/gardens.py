@@ -17,9 +17,9 @@ from bridge.rig.scenario import (
     Climate,
     Scenario,
 )
-from bridge.settings_mistakes import Mistakes
-from bridge.settings_plan import station
-from bridge.settings_reservoir import ReservoirTable
+from bridge.settings.mistakes import Mistakes
+from bridge.settings.plan import station
+from bridge.settings.reservoir import ReservoirTable
 from bridge.wire.messages import Feature
 
 

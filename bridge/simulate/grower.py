@@ -21,7 +21,7 @@ from bridge.guard.words import Trip
 from bridge.rig.faults import CURED_BY_CARTRIDGE, Fault, FaultName
 from bridge.rig.rig import Rig
 from bridge.rig.weather import DAY_S
-from bridge.station import Station
+from bridge.station.station import Station
 
 SETTLES_S = 180.0
 _AGAIN_S = 300.0

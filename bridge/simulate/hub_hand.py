@@ -18,7 +18,7 @@ from bridge.guard.commands import (
     StartFill,
 )
 from bridge.guard.words import Advisory, Phase, Trip
-from bridge.station import Station
+from bridge.station.station import Station
 
 _NAME = "hub"
 _ALARMS = (*Trip, *Advisory)

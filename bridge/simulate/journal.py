@@ -10,7 +10,7 @@ from typing import Protocol
 
 from bridge.history.order import RecordClock
 from bridge.history.records import Stamp
-from bridge.station import Turn
+from bridge.station.station import Turn
 
 _READING_S = 1.0
 

@@ -7,11 +7,11 @@ waits are written here a second time because that class waits in real time.
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
-from bridge import saved
 from bridge.guard.commands import GuardCommand
 from bridge.plan import StationPlan
 from bridge.rig.rig import Rig
-from bridge.station import Station, StationEvent, Turn
+from bridge.station import saved
+from bridge.station.station import Station, StationEvent, Turn
 from bridge.wire.codec import Damaged, Decoder, Direction, Ignored, encode
 from bridge.wire.messages import Close, FromBridge, FromController, Identify, Reading
 from bridge.wire.sequence import MODULUS, Track, follow_message

@@ -9,7 +9,6 @@ import random
 from dataclasses import replace
 from pathlib import Path as FilePath
 
-from bridge import saved
 from bridge.guard.commands import GuardCommand
 from bridge.guard.state import AlarmChanged, Latched, Unlatched
 from bridge.guard.words import Phase, Trip
@@ -26,7 +25,8 @@ from bridge.simulate.journal import Journal, MemoryJournal
 from bridge.simulate.lives import Life, Saved
 from bridge.simulate.outcome import Outcome, Task
 from bridge.simulate.witness import Witness
-from bridge.station import Station, StationEvent, Turn
+from bridge.station import saved
+from bridge.station.station import Station, StationEvent, Turn
 
 FINE_AFTER_S = 66.0
 # How many times less often a draw-off or a leak is looked at: with nothing in hand, and after a trip.

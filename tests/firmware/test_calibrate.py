@@ -13,7 +13,7 @@ import pytest
 from bridge.history.entries import Kind
 from bridge.history.reader import Reader
 from bridge.history.records import CalibrationRow
-from bridge.settings import load, read
+from bridge.settings.file import load, read
 from bridge.water.standards import BOTTLED_84, BOTTLED_1413, value_us_cm
 from tests.firmware.emulator import Build, Emulator
 

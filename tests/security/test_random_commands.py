@@ -15,7 +15,7 @@ from bridge.hub.commands import Accepted, Incoming, parse
 from bridge.hub.properties import PROPERTIES
 from bridge.hub.topics import Layout
 from bridge.rig.scenario import DEMO
-from bridge.station import Station, StationEvent
+from bridge.station.station import Station, StationEvent
 from bridge.wire.messages import FAILED, Close, FromBridge, Lease, LocalFault, Path, Reading
 
 SEED = 20250615

@@ -18,8 +18,8 @@ import structlog
 from bridge import logs
 from bridge.errors import InputError
 from bridge.hub.connection import prepare
-from bridge.settings import Configuration, read
-from bridge.settings_model import HubTable
+from bridge.settings.file import Configuration, read
+from bridge.settings.model import HubTable
 from tests.brokers import Mosquitto, free_port
 from tests.security.conftest import PASSWORD, Start
 

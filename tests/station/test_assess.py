@@ -7,12 +7,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.assess import Memory, Picture, assess, begin
 from bridge.demo.rigged import HURRIED, station
 from bridge.guard.words import Advisory, Flow
-from bridge.inventory import holding, renewed, sampled
 from bridge.plan import StationPlan
 from bridge.rig.scenario import DEMO
+from bridge.station.assess import Memory, Picture, assess, begin
+from bridge.station.inventory import holding, renewed, sampled
 from bridge.tank.zone import Zone
 from bridge.water.health import Health
 from bridge.wire.messages import FAILED, LocalFault, Path, Reading, Value

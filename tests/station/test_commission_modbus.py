@@ -6,9 +6,9 @@ from pathlib import Path
 
 import pytest
 
-from bridge.bench import Bench
-from bridge.commissioning import Result, Verdict, Walk
-from bridge.settings import load
+from bridge.bench.bench import Bench
+from bridge.bench.commissioning import Result, Verdict, Walk
+from bridge.settings.file import load
 from tests.station.test_modbus_daemon import LIMITED, PLAIN, configured
 from tests.wire.modbus_line import Devices, serving
 from tests.wire.null_modem import NullModem

@@ -13,7 +13,6 @@ import pytest
 from click.testing import CliRunner
 
 from bridge import daemon as daemon_module
-from bridge import prospect as prospect_module
 from bridge.commands import forecast, sample
 from bridge.daemon import Daemon, Keeper
 from bridge.demo.rigged import HURRIED, RESERVOIR, bridge, station
@@ -27,12 +26,13 @@ from bridge.history.reader import Reader
 from bridge.history.records import CartridgeRow, EventRow, SampleRow, Stamp
 from bridge.hub.broker import MqttVersion
 from bridge.plan import BridgePlan, CartridgePlan, LogPlan
+from bridge.prospect import prospect as prospect_module
 from bridge.purifier.capacity import Evidence
 from bridge.purifier.cartridge import Kind as PurifierKind
 from bridge.rig.pty import RigServer
 from bridge.rig.scenario import DEMO
 from bridge.rig.world import World
-from bridge.settings import load
+from bridge.settings.file import load
 
 PATIENCE_S = 20.0
 CARTRIDGE = CartridgePlan(PurifierKind.EXCHANGE, 100.0, price=40.0)
@@ -137,7 +137,7 @@ async def test_a_feed_sample_from_the_terminal_makes_the_running_daemon_forecast
 async def test_a_fault_of_the_forecast_costs_nothing_but_the_forecast(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from bridge.prospect import Prospect
+    from bridge.prospect.prospect import Prospect
 
     def broken(*_: object) -> None:
         raise ZeroDivisionError

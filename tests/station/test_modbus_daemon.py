@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from bridge.errors import InputError
-from bridge.settings import load, read
+from bridge.settings.file import load, read
 from tests.wire.modbus_line import DEVICE, Devices, serving
 from tests.wire.null_modem import NullModem
 

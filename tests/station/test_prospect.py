@@ -5,25 +5,25 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from bridge import prospect_saved
-from bridge.assess import Memory, Picture, ProbeView
-from bridge.book import gathered
 from bridge.demo.rigged import HURRIED, station
 from bridge.errors import LogError
-from bridge.foresight import Foresight
 from bridge.guard.assessment import Assessment
 from bridge.guard.commands import CartridgeChanged
 from bridge.guard.state import Decision, GuardState, Latch, Reply, begin
 from bridge.guard.words import Advisory, Flow, Phase, Trip
 from bridge.history.records import AlarmChange, AlarmRow, CartridgeRow, SampleRow, Stamp
-from bridge.inventory import Inventory
 from bridge.plan import CartridgePlan, StationPlan
-from bridge.prospect import Prospect
+from bridge.prospect import saved as prospect_saved
+from bridge.prospect.book import gathered
+from bridge.prospect.foresight import Foresight
+from bridge.prospect.prospect import Prospect
 from bridge.purifier.capacity import Evidence
 from bridge.purifier.cartridge import Kind
 from bridge.purifier.load import Load, add
 from bridge.rig.scenario import DEMO
-from bridge.station import Station, Turn
+from bridge.station.assess import Memory, Picture, ProbeView
+from bridge.station.inventory import Inventory
+from bridge.station.station import Station, Turn
 from bridge.tank.level import Level
 from bridge.tank.zone import Zone
 from bridge.wire.messages import LocalFault, Path

@@ -16,7 +16,6 @@ from pathlib import Path
 import aiomqtt
 import pytest
 
-from bridge import saved
 from bridge.daemon import Daemon
 from bridge.demo.rigged import BRIDGE_ID, HURRIED, RESERVOIR, bridge, station
 from bridge.guard.alarms import AlarmRecord, Status
@@ -31,13 +30,14 @@ from bridge.history.outbox import OutboxSettings
 from bridge.history.reader import Reader
 from bridge.history.records import AlarmChange, AlarmRow, CommandRow, ReadingRow
 from bridge.hub.broker import MqttVersion
-from bridge.inventory import Inventory
 from bridge.plan import BridgePlan, LogPlan
 from bridge.purifier.load import Load
 from bridge.rig.faults import Fault, FaultName
 from bridge.rig.pty import RigServer
 from bridge.rig.scenario import DEMO
 from bridge.rig.world import World
+from bridge.station import saved
+from bridge.station.inventory import Inventory
 from bridge.tank.mixing import Balance
 from tests.brokers import Mosquitto
 

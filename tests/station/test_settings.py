@@ -11,10 +11,10 @@ from pydantic import BaseModel
 from bridge.errors import InputError
 from bridge.hub.broker import MqttVersion, Secret
 from bridge.plan import BridgePlan
-from bridge.settings import load, read
-from bridge.settings_mistakes import Mistakes
-from bridge.settings_model import Settings
-from bridge.settings_table import find, tables
+from bridge.settings.file import load, read
+from bridge.settings.mistakes import Mistakes
+from bridge.settings.model import Settings
+from bridge.settings.table import find, tables
 from bridge.water.compensation import Method
 
 CONFIG = Path(__file__).parents[2] / "config"

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 
 import pytest
 
-from bridge.settings_modbus import ModbusTable
+from bridge.settings.modbus import ModbusTable
 from bridge.wire.device import DownCause, LinkDown
 from bridge.wire.messages import (
     FAILED,

@@ -15,7 +15,7 @@ from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails
 
 from bridge.errors import InputError
-from bridge.settings_table import Keys, find, keys_at
+from bridge.settings.table import Keys, find, keys_at
 
 T = TypeVar("T")
 

@@ -17,12 +17,12 @@ from bridge.hub.broker import BrokerSettings, MqttVersion, Secret, TlsSettings
 from bridge.hub.topics import Layout
 from bridge.hub.view import StationIdentity
 from bridge.plan import HubPlan, LogPlan, ProbePlan, StationPlan
-from bridge.settings_mistakes import Mistakes
-from bridge.settings_model import BridgeTable, HubTable, LogTable
-from bridge.settings_reservoir import GuardTable, ProbeTable, PurifierTable, ReservoirTable
-from bridge.settings_table import Keys, given
-from bridge.settings_tank import LevelTable
-from bridge.settings_usual import usual_advice_ppm
+from bridge.settings.mistakes import Mistakes
+from bridge.settings.model import BridgeTable, HubTable, LogTable
+from bridge.settings.reservoir import GuardTable, ProbeTable, PurifierTable, ReservoirTable
+from bridge.settings.table import Keys, given
+from bridge.settings.tank import LevelTable
+from bridge.settings.usual import usual_advice_ppm
 from bridge.tank.level_settings import LevelSettings
 from bridge.tank.shapes import Shape
 from bridge.water.compensation import Method

@@ -5,7 +5,7 @@ from collections.abc import Iterator
 
 from bridge.hub.broker import BrokerSettings
 from bridge.plan import BridgePlan, StationPlan
-from bridge.settings_modbus import CANNOT_PROMISE
+from bridge.settings.modbus import CANNOT_PROMISE
 from bridge.water.compensation import Method
 
 _CHANGING = ("/dev/ttyUSB", "/dev/ttyACM")

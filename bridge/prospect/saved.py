@@ -11,8 +11,8 @@ from dataclasses import asdict, fields, replace
 from typing import Any
 
 from bridge.errors import ClearwellError, LogError
-from bridge.learned import Kept, Learned, prior
 from bridge.plan import CartridgePlan
+from bridge.prospect.learned import Kept, Learned, prior
 from bridge.purifier import breakthrough, grid
 from bridge.purifier.breakthrough import Front
 from bridge.purifier.capacity import Evidence

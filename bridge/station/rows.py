@@ -18,10 +18,10 @@ from bridge.history.records import (
     SampleRow,
     Stamp,
 )
-from bridge.inventory import holding
 from bridge.plan import StationPlan
-from bridge.station import Turn
-from bridge.view import level_health
+from bridge.station.inventory import holding
+from bridge.station.station import Turn
+from bridge.station.view import level_health
 from bridge.water.health import Health
 from bridge.water.solids import judge
 

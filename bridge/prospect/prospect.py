@@ -12,10 +12,11 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from datetime import datetime
 
-from bridge.ahead import NOTHING_KNOWN, Ahead
 from bridge.guard.commands import CartridgeChanged
 from bridge.guard.words import Advisory, Flow, Phase, Trip
-from bridge.learned import (
+from bridge.plan import StationPlan
+from bridge.prospect.ahead import NOTHING_KNOWN, Ahead
+from bridge.prospect.learned import (
     Kept,
     Learned,
     begun,
@@ -24,7 +25,6 @@ from bridge.learned import (
     started,
     worth_keeping,
 )
-from bridge.plan import StationPlan
 from bridge.purifier import breakthrough, membrane, season
 from bridge.purifier.capacity import Evidence
 from bridge.purifier.forecast import (
@@ -33,8 +33,8 @@ from bridge.purifier.forecast import (
 )
 from bridge.purifier.load import Load
 from bridge.purifier.outlook import LONGEST_DAYS
-from bridge.rows import spent
-from bridge.station import Turn
+from bridge.station.rows import spent
+from bridge.station.station import Turn
 from bridge.tank import draw_off
 from bridge.tank.cover import days_until_dry, leak_hint
 from bridge.wire.messages import Path

@@ -18,8 +18,8 @@ from pydantic import AwareDatetime, Field, ValidationError
 
 from bridge.errors import InputError
 from bridge.plan import CalibrationInForce, ProbePlan, StationPlan
-from bridge.settings_mistakes import Mistakes, from_validation
-from bridge.settings_table import ID_PATTERN, Table, from_zero
+from bridge.settings.mistakes import Mistakes, from_validation
+from bridge.settings.table import ID_PATTERN, Table, from_zero
 from bridge.water.cell import LARGEST_CONSTANT_PER_CM, LARGEST_OFFSET_US, SMALLEST_CONSTANT_PER_CM
 
 NAME = "clearwell-calibration.toml"

@@ -3,8 +3,8 @@
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
-from bridge.ahead import Ahead
 from bridge.plan import CartridgePlan, StationPlan
+from bridge.prospect.ahead import Ahead
 from bridge.purifier import breakthrough, distiller, membrane, season
 from bridge.purifier.breakthrough import Front
 from bridge.purifier.capacity import Capacity, Evidence, estimate

@@ -7,8 +7,8 @@ from pydantic import Field, model_validator
 from bridge.plan import CartridgePlan
 from bridge.purifier.capacity import RATING_SD
 from bridge.purifier.cartridge import Kind, RatedGrams, RatedLitres, RatedResin, Rating, rated_grams
-from bridge.settings_quantities import Grams, Litres, Ppm
-from bridge.settings_table import Table, from_zero, positive, refused
+from bridge.settings.quantities import Grams, Litres, Ppm
+from bridge.settings.table import Table, from_zero, positive, refused
 
 USUAL_LEAD_DAYS = 7.0
 _OF_KIND = {

@@ -6,8 +6,8 @@ from pydantic import Field, SecretStr, model_validator
 from pydantic_settings import BaseSettings, SettingsConfigDict
 
 from bridge.hub.announcements import AnnouncementTemplate, Each
-from bridge.settings_reservoir import ReservoirTable
-from bridge.settings_table import ID_PATTERN, Table, positive, sound
+from bridge.settings.reservoir import ReservoirTable
+from bridge.settings.table import ID_PATTERN, Table, positive, sound
 
 ReservoirId = Annotated[str, Field(pattern=ID_PATTERN)]
 
@@ -110,7 +110,7 @@ class LogTable(Table):
 
 
 class Settings(BaseSettings):
-    """Everything that can be set. Read it with :func:`bridge.settings.read`, which knows the sources."""
+    """Everything that can be set. Read it with :func:`bridge.settings.file.read`, which knows the sources."""
 
     model_config = SettingsConfigDict(extra="forbid", strict=True, frozen=True, allow_inf_nan=False)
 

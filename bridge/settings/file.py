@@ -27,15 +27,15 @@ from pydantic_settings import (
 
 from bridge.errors import InputError
 from bridge.plan import BridgePlan
-from bridge.settings_calibration import in_force, newest, notes_on, place_of, values_of
-from bridge.settings_mistakes import SECRET_KEYS, Mistakes, from_validation, similar
-from bridge.settings_model import BridgeTable, HubTable, LogTable, Settings
-from bridge.settings_plan import hub as hub_plan
-from bridge.settings_plan import log as log_plan
-from bridge.settings_plan import station
-from bridge.settings_reservoir import ReservoirTable
-from bridge.settings_table import Keys, Table, find, is_text
-from bridge.settings_warnings import warnings_of
+from bridge.settings.calibration import in_force, newest, notes_on, place_of, values_of
+from bridge.settings.mistakes import SECRET_KEYS, Mistakes, from_validation, similar
+from bridge.settings.model import BridgeTable, HubTable, LogTable, Settings
+from bridge.settings.plan import hub as hub_plan
+from bridge.settings.plan import log as log_plan
+from bridge.settings.plan import station
+from bridge.settings.reservoir import ReservoirTable
+from bridge.settings.table import Keys, Table, find, is_text
+from bridge.settings.warnings import warnings_of
 
 PREFIX = "CLEARWELL_"
 CREDENTIALS = "CREDENTIALS_DIRECTORY"

@@ -10,9 +10,6 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from enum import Enum
 
-from bridge import assess, inventory
-from bridge.ahead import NOTHING_KNOWN, Ahead
-from bridge.assess import Memory, Picture
 from bridge.faults import FAULTS
 from bridge.guard.assessment import Assessment
 from bridge.guard.commands import CartridgeChanged, GuardCommand, ReservoirSample
@@ -20,9 +17,12 @@ from bridge.guard.state import AlarmChanged, Decision, GuardEvent, GuardState, L
 from bridge.guard.step import step
 from bridge.guard.words import Advisory, Flow, Phase, Trip
 from bridge.hub.view import StationView
-from bridge.inventory import Inventory
 from bridge.plan import StationPlan
-from bridge.view import picture_of
+from bridge.prospect.ahead import NOTHING_KNOWN, Ahead
+from bridge.station import assess, inventory
+from bridge.station.assess import Memory, Picture
+from bridge.station.inventory import Inventory
+from bridge.station.view import picture_of
 from bridge.wire.messages import (
     BootReason,
     Close,

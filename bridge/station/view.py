@@ -1,15 +1,15 @@
 """What a station shows, put together from what it knows. Core."""
 
-from bridge.ahead import NOTHING_KNOWN, Ahead
-from bridge.assess import Picture, ProbeView
 from bridge.faults import FAULTS
 from bridge.guard.alarms import AlarmRecord, Status
 from bridge.guard.permissives import ACTIVE
 from bridge.guard.state import Decision, GuardState
 from bridge.hub.view import ActiveAlarm, StationView
-from bridge.inventory import Inventory, holding
 from bridge.plan import StationPlan
+from bridge.prospect.ahead import NOTHING_KNOWN, Ahead
 from bridge.purifier.load import rejection_percent
+from bridge.station.assess import Picture, ProbeView
+from bridge.station.inventory import Inventory, holding
 from bridge.tank.cover import HORIZON_DAYS
 from bridge.tank.level import Level
 from bridge.water.health import Health

@@ -7,10 +7,10 @@ from typing import Any, Literal
 
 from pydantic import Field, model_validator
 
-from bridge.settings_cartridge import CartridgeTable
-from bridge.settings_modbus import ModbusTable
-from bridge.settings_table import Table, from_zero, given, positive, refused
-from bridge.settings_tank import LevelTable, ShapeTable
+from bridge.settings.cartridge import CartridgeTable
+from bridge.settings.modbus import ModbusTable
+from bridge.settings.table import Table, from_zero, given, positive, refused
+from bridge.settings.tank import LevelTable, ShapeTable
 from bridge.water import cell
 from bridge.water.compensation import LARGEST_LINEAR_PERCENT_PER_K, Compensation, Method
 from bridge.water.measurement import MeasuringChain

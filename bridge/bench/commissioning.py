@@ -1,6 +1,6 @@
 """The tests of the commissioning checklist that a program can watch, one after the other.
 
-Core of ``clearwell commission``: it talks to a controller through a :class:`bridge.bench.Bench` and to a
+Core of ``clearwell commission``: it talks to a controller through a ``Bench`` and to a
 person through ``ask``, and knows nothing of a terminal. Every opening of the valve is one lease of a few
 seconds, and whatever fails is followed by a close.
 """
@@ -10,9 +10,9 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from enum import Enum
 
-from bridge.bench import Bench, Heard
+from bridge.bench.bench import Bench, Heard
 from bridge.plan import StationPlan
-from bridge.settings_modbus import CANNOT_PROMISE
+from bridge.settings.modbus import CANNOT_PROMISE
 from bridge.wire.messages import Close, Feature, Hello, Lease, LocalFault, Path, Reading, Refusal
 
 ANSWER_S = 3.0

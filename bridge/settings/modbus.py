@@ -5,7 +5,7 @@ from typing import Literal
 
 from pydantic import Field, model_validator
 
-from bridge.settings_table import Table, positive, refused
+from bridge.settings.table import Table, positive, refused
 from bridge.wire.registers import (
     Function,
     ModbusMap,

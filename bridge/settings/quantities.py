@@ -6,7 +6,7 @@ from pydantic import BeforeValidator
 
 from bridge.errors import InputError
 from bridge.purifier import units
-from bridge.settings_table import sound
+from bridge.settings.table import sound
 
 
 def with_unit(text: str, convert: Any, bare: str) -> float:

@@ -9,11 +9,11 @@ from datetime import datetime
 
 import structlog
 
-from bridge.ahead import NOTHING_KNOWN
 from bridge.guard.words import Advisory, Phase
 from bridge.logbook import Logbook
-from bridge.prospect import Prospect
-from bridge.station import Station, Turn
+from bridge.prospect.ahead import NOTHING_KNOWN
+from bridge.prospect.prospect import Prospect
+from bridge.station.station import Station, Turn
 
 _log = structlog.get_logger("clearwell")
 

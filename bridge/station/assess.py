@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from bridge.errors import OutOfRangeError
 from bridge.guard.assessment import Assessment
 from bridge.guard.words import Advisory, Flow
-from bridge.inventory import Inflow, Inventory, follow, holding
 from bridge.plan import ProbePlan, StationPlan
+from bridge.station.inventory import Inflow, Inventory, follow, holding
 from bridge.tank import level as tank_level
 from bridge.tank.faults import LevelFault
 from bridge.tank.level import Level, LevelWatch

@@ -14,8 +14,8 @@ from types import TracebackType
 from typing import TypeVar
 
 from bridge.errors import LinkError
-from bridge.linking import Link, link_to
 from bridge.plan import StationPlan
+from bridge.station.linking import Link, link_to
 from bridge.wire.device import DownCause, LinkDown
 from bridge.wire.messages import Ack, FromBridge, FromController, Identify, Refusal
 from bridge.wire.port import LinkUp

@@ -5,7 +5,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
-from bridge.settings_table import Table, fraction, from_zero, given, positive, refused, sound
+from bridge.settings.table import Table, fraction, from_zero, given, positive, refused, sound
 from bridge.tank import shapes
 from bridge.tank.sender import Sender, SenderTable
 

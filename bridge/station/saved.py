@@ -16,8 +16,8 @@ from bridge.guard.limits import Limits
 from bridge.guard.permissives import ACTIVE
 from bridge.guard.state import GuardState, Latch, begin
 from bridge.guard.words import Advisory, AlarmId, Trip
-from bridge.inventory import Inventory
 from bridge.purifier.load import Load
+from bridge.station.inventory import Inventory
 from bridge.tank.mixing import Balance
 
 _LAYOUT = 1

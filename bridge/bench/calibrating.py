@@ -13,7 +13,7 @@ from bridge.history.log import Log, spill_path
 from bridge.history.order import RecordClock
 from bridge.history.records import CalibrationRow
 from bridge.plan import BridgePlan, LogPlan, ProbePlan, StationPlan
-from bridge.settings_calibration import CalibrationTable, append, place_of
+from bridge.settings.calibration import CalibrationTable, append, place_of
 from bridge.water.calibration import Calibration, CalibrationPoint, one_point, two_point
 from bridge.wire.device import DownCause, LinkDown, open_device
 
@@ -63,7 +63,7 @@ def calibrated(probe: ProbePlan, points: Sequence[CalibrationPoint]) -> Outcome:
 
 def refuse_beside_daemon(plan: BridgePlan) -> None:
     """Raise :class:`LinkError` when another program has the port of one of the controllers."""
-    from bridge.bench import STOP_FIRST
+    from bridge.bench.bench import STOP_FIRST
 
     for station in plan.stations:
         port = open_device(station.port, station.baud)

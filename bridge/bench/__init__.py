@@ -1,0 +1,1 @@
+"""Work at the bench: cells against standards, and a new rig's first trial."""

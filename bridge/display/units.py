@@ -1,0 +1,104 @@
+"""Units as people use them, for everything shown to a person. Core.
+
+Inside the bridge, on the hub and in records, units never change: litres, °C, ppm on the reservoir's own scale, UTC.
+Source of the factors: 1 US gal = 231 in³ = 3.785411784 L exactly; t/°F = 1.8 t/°C + 32 exactly (NIST Special
+Publication 811, 2008, appendix B).
+"""
+
+from dataclasses import dataclass
+from datetime import UTC, datetime, tzinfo
+from enum import Enum
+from zoneinfo import ZoneInfo
+
+LITRES_PER_US_GALLON = 3.785411784
+
+
+class VolumeUnit(Enum):
+    """How volumes are shown."""
+
+    LITRE = "L"
+    US_GALLON = "US gal"
+
+
+class TemperatureUnit(Enum):
+    """How temperatures are shown."""
+
+    CELSIUS = "°C"
+    FAHRENHEIT = "°F"
+
+
+class SolidsUnit(Enum):
+    """How dissolved solids are shown: on the reservoir's ppm scale, or as the conductivity behind it."""
+
+    PPM = "ppm"
+    US_CM = "µS/cm"
+
+
+@dataclass(frozen=True, slots=True)
+class Quantity:
+    """A number as it is shown, with its unit."""
+
+    number: float
+    unit: str
+    text: str
+    """Number and unit with the digits that mean something, such as ``12.4 L``."""
+
+
+@dataclass(frozen=True, slots=True)
+class DisplayUnits:
+    """The one setting of how things are shown."""
+
+    volume: VolumeUnit = VolumeUnit.LITRE
+    temperature: TemperatureUnit = TemperatureUnit.CELSIUS
+    solids: SolidsUnit = SolidsUnit.PPM
+    currency: str = ""
+    """A code or a sign, such as ``EUR``; empty where none was named."""
+    zone: str | None = None
+    """An IANA time zone; None is this machine's own."""
+
+    def litres(self, volume_l: float) -> Quantity:
+        """A volume, from litres."""
+        if self.volume is VolumeUnit.US_GALLON:
+            return _quantity(volume_l / LITRES_PER_US_GALLON, self.volume.value)
+        return _quantity(volume_l, self.volume.value)
+
+    def celsius(self, temperature_c: float) -> Quantity:
+        """A temperature, from °C, with one decimal."""
+        number = (
+            1.8 * temperature_c + 32.0 if self.temperature is TemperatureUnit.FAHRENHEIT else temperature_c
+        )
+        return Quantity(number, self.temperature.value, f"{_signed(number, 1)} {self.temperature.value}")
+
+    def ppm(self, ppm: float, factor: float) -> Quantity:
+        """Dissolved solids, from ppm on the scale ``factor`` (ppm for each µS/cm at 25 °C)."""
+        return _quantity(ppm / factor if self.solids is SolidsUnit.US_CM else ppm, self.solids.value)
+
+    def scale(self, factor: float) -> str:
+        """The scale in words, which stands beside every ppm: a ppm without it says little."""
+        return "at 25 °C" if self.solids is SolidsUnit.US_CM else f"{factor:g} ppm per µS/cm"
+
+    def money(self, amount: float) -> str:
+        """An amount with its currency, two decimals."""
+        return f"{amount:.2f} {self.currency}".rstrip()
+
+    def per_volume(self, amount_per_l: float) -> str:
+        """A cost, from the amount for one litre, for one unit of volume."""
+        scale = LITRES_PER_US_GALLON if self.volume is VolumeUnit.US_GALLON else 1.0
+        per = f"{self.currency}/{self.volume.value}" if self.currency else f"per {self.volume.value}"
+        return f"{amount_per_l * scale:.2f} {per}"
+
+    def local(self, utc_s: float) -> datetime:
+        """A moment of a record (seconds of UTC since 1970) in the time zone of the people."""
+        zone: tzinfo | None = None if self.zone is None else ZoneInfo(self.zone)
+        return datetime.fromtimestamp(utc_s, UTC).astimezone(zone)
+
+
+def _quantity(number: float, unit: str) -> Quantity:
+    # Three digits are what a level float, a flow sensor or a conductivity cell can tell.
+    places = 2 if abs(number) < 9.995 else 1 if abs(number) < 99.95 else 0
+    return Quantity(number, unit, f"{_signed(number, places)} {unit}")
+
+
+def _signed(number: float, places: int) -> str:
+    """With fixed decimals and no minus before a zero."""
+    return f"{round(number, places) + 0.0:.{places}f}"

@@ -1,0 +1,1 @@
+"""One reservoir's loop: from a frame to a decision, what is shown and what is kept of it."""
