@@ -9,9 +9,6 @@ leases into writes of a relay, with a timer **on this side of the cable**. What 
 - With a plain relay nothing shuts the valve when this computer, its program or the cable fails. The
   configuration has to accept that in so many words.
 - A close waits for the exchange that is on the line, at most ``timeout_s``, and then goes first.
-
-Modbus RTU answers carry no number. After a time-out the line is therefore left alone for as long again, so
-that a late answer is not taken for that to the next question.
 """
 
 import asyncio
@@ -20,9 +17,8 @@ from collections import deque
 from collections.abc import Callable
 from contextlib import suppress
 
-from pymodbus import FramerType, ModbusException
+from pymodbus import FramerType
 from pymodbus.client import AsyncModbusSerialClient
-from pymodbus.pdu import ModbusPDU
 
 from bridge.wire.device import DownCause, LinkDown, down, open_device
 from bridge.wire.messages import (
@@ -40,10 +36,10 @@ from bridge.wire.messages import (
     Path,
     Reading,
     Refusal,
-    Value,
 )
 from bridge.wire.port import LinkUp
-from bridge.wire.registers import Function, ModbusMap, Quantity, Relay, Switch, other_order_fits, value
+from bridge.wire.questions import Questions
+from bridge.wire.registers import Function, ModbusMap, Relay
 from bridge.wire.sequence import MODULUS
 
 __all__ = ["ModbusLink"]
@@ -126,8 +122,7 @@ class ModbusLink:
         self.send(Close(self.next_sequence()))
 
     async def run(self) -> None:
-        """Keep the line up until :meth:`finish` or cancellation; either shuts the relays as the last "
-        "thing."""
+        """Keep the line up until :meth:`finish` or cancellation; either shuts the relays last."""
         while not self._finish.is_set():
             await self._session()
             if not self._finish.is_set():
@@ -156,26 +151,27 @@ class ModbusLink:
             client.close()
             return
         self._client = client
+        line = Questions(client, plan.timeout_s, self._alive, self._note)
         self._granted, self._heard_at = Path.SHUT, loop.time()
         try:
-            await self._shut(client)
-            await self._poll(client)
+            await self._shut(line)
+            await self._poll(line)
         finally:
             self._client = None
             self._up = False
             with suppress(TimeoutError, asyncio.CancelledError):
-                await asyncio.wait_for(self._shut(client), _LAST_CLOSE_S)
+                await asyncio.wait_for(self._shut(line), _LAST_CLOSE_S)
             client.close()
 
-    async def _poll(self, client: AsyncModbusSerialClient) -> None:
+    async def _poll(self, line: Questions) -> None:
         loop = asyncio.get_running_loop()
         while not self._finish.is_set():
             began = loop.time()
-            await self._measure(client)
+            await self._measure(line)
             while not self._finish.is_set():
-                await self._obey(client)
+                await self._obey(line)
                 now = loop.time()
-                if not client.connected:
+                if not line.connected:
                     self._report(down(DownCause.LOST, self._path, "the line was closed"))
                     return
                 if now - self._heard_at > self._silence_s:
@@ -190,39 +186,39 @@ class ModbusLink:
                     async with asyncio.timeout(max(0.0, due - now)):
                         await self._news.wait()
 
-    async def _obey(self, client: AsyncModbusSerialClient) -> None:
+    async def _obey(self, line: Questions) -> None:
         """Carry out what was said, in order, and shut what has run out."""
         loop = asyncio.get_running_loop()
         if self._granted is not Path.SHUT and loop.time() >= self._until:
-            self._lapsed = await self._shut(client) or self._lapsed
+            self._lapsed = await self._shut(line) or self._lapsed
         self._news.clear()
         while self._orders:
             match self._orders.popleft():
                 case Lease() as lease:
-                    await self._open(client, lease)
+                    await self._open(line, lease)
                 case Close(sequence=number):
-                    if await self._shut(client):
+                    if await self._shut(line):
                         self._say(Ack(self._own(), number, Path.SHUT))
                     else:
                         # Not yet shut: said again before anything else, until it is.
-                        if not self._orders and not self._finish.is_set() and client.connected:
+                        if not self._orders and not self._finish.is_set() and line.connected:
                             self._orders.append(Close(number))
                             return
                 case Identify():
                     self._greet()
 
-    async def _open(self, client: AsyncModbusSerialClient, lease: Lease) -> None:
+    async def _open(self, line: Questions, lease: Lease) -> None:
         loop = asyncio.get_running_loop()
         relay = self._relay(lease.path)
         if relay is None:
-            await self._shut(client)
+            await self._shut(line)
             self._say(Refusal(self._own(), lease.sequence, "nodrain"))
             return
         if self._overflow_up:
-            await self._shut(client)
+            await self._shut(line)
             self._say(Refusal(self._own(), lease.sequence, "overflow"))
             return
-        if self._granted not in (Path.SHUT, lease.path) and not await self._shut(client):
+        if self._granted not in (Path.SHUT, lease.path) and not await self._shut(line):
             self._say(Refusal(self._own(), lease.sequence, "relay"))
             return
         seconds = min(lease.duration_ms, LONGEST_LEASE_MS) / 1000.0
@@ -231,45 +227,45 @@ class ModbusLink:
         if relay.time_limit_register is not None:
             until += _SECOND_LINE_S
             steps = max(1, int(seconds / relay.time_limit_step_s))
-            done = await self._write(client, relay.device, relay.time_limit_register, steps)
+            done = await line.write(relay.device, relay.time_limit_register, steps)
         elif self._granted is lease.path:
             done = True
         else:
-            done = await self._write(client, relay.device, relay.coil, True)
+            done = await line.write(relay.device, relay.coil, True)
         if not done:
             # A write without an answer may have been carried out all the same.
-            await self._shut(client)
+            await self._shut(line)
             self._say(Refusal(self._own(), lease.sequence, "relay"))
             return
         self._granted, self._until, self._lapsed = lease.path, until, False
         self._say(Ack(self._own(), lease.sequence, lease.path))
 
-    async def _shut(self, client: AsyncModbusSerialClient) -> bool:
+    async def _shut(self, line: Questions) -> bool:
         """Switch every relay off; False when one did not confirm it."""
         confirmed = True
         for relay in (self._plan.valve, self._plan.drain):
             if relay is not None:
-                confirmed = await self._write(client, relay.device, relay.coil, False) and confirmed
+                confirmed = await line.write(relay.device, relay.coil, False) and confirmed
         if confirmed:
             self._granted = Path.SHUT
         return confirmed
 
     # --- measuring --------------------------------------------------------------------------------
 
-    async def _measure(self, client: AsyncModbusSerialClient) -> None:
+    async def _measure(self, line: Questions) -> None:
         plan = self._plan
-        path = await self._path_driven(client)
+        path = await self._path_driven(line)
         faults = LocalFault.LEASE_LAPSED if self._lapsed else LocalFault.NONE
-        product_us = await self._number(client, plan.conductivity, "conductivity")
+        product_us = await line.number(plan.conductivity, "conductivity")
         if product_us is FAILED:
             faults |= LocalFault.CELL_RANGE
-        product_c = await self._number(client, plan.temperature, "temperature")
-        feed_us = await self._number(client, plan.feed_conductivity, "feed_conductivity")
-        feed_c = await self._number(client, plan.feed_temperature, "feed_temperature")
-        sender = await self._number(client, plan.level, "level")
-        low = await self._contact(client, plan.low_switch, False)
-        full = await self._contact(client, plan.full_switch, True)
-        overflow = await self._contact(client, plan.overflow_float, True)
+        product_c = await line.number(plan.temperature, "temperature")
+        feed_us = await line.number(plan.feed_conductivity, "feed_conductivity")
+        feed_c = await line.number(plan.feed_temperature, "feed_temperature")
+        sender = await line.number(plan.level, "level")
+        low = await line.contact(plan.low_switch, False)
+        full = await line.contact(plan.full_switch, True)
+        overflow = await line.contact(plan.overflow_float, True)
         if path is None:
             # Where the water goes must not be guessed: no reading then, and the link grows stale.
             return
@@ -280,7 +276,7 @@ class ModbusLink:
             # The module's own time limit came first, as it should.
             self._granted = Path.SHUT
         elif path is not Path.SHUT and (self._granted is Path.SHUT or self._overflow_up):
-            path = Path.SHUT if await self._shut(client) else path
+            path = Path.SHUT if await self._shut(line) else path
         self._say(
             Reading(
                 self._own(), path, product_us, product_c, feed_us, feed_c, sender, low, full, overflow, None,
@@ -288,89 +284,17 @@ class ModbusLink:
             )
         )  # fmt: skip
 
-    async def _path_driven(self, client: AsyncModbusSerialClient) -> Path | None:
+    async def _path_driven(self, line: Questions) -> Path | None:
         """Where water goes, as the relays themselves say."""
         states = {}
         for path in (Path.FILL, Path.DRAIN):
             relay = self._relay(path)
             if relay is not None:
-                states[path] = await self._bit(client, relay.device, Function.COIL, relay.coil)
+                states[path] = await line.bit(relay.device, Function.COIL, relay.coil)
         if None in states.values():
             return None
         opened = [path for path, on in states.items() if on]
         return opened[0] if opened else Path.SHUT
-
-    async def _number(self, client: AsyncModbusSerialClient, what: Quantity | None, name: str) -> Value:
-        if what is None:
-            return None
-        registers = await self._registers(client, what)
-        if registers is None:
-            return FAILED
-        found = value(what, registers)
-        if found is not None:
-            return found
-        if other_order_fits(what, registers):
-            self._note(
-                f"The {name} on the Modbus line is no possible value, and would be one with the words of its "
-                f'number exchanged: try word_order = "{what.order.other.value}".'
-            )
-        return FAILED
-
-    async def _contact(self, client: AsyncModbusSerialClient, what: Switch | None, safe: bool) -> bool | None:
-        """A switch; one that does not answer says what stops a fill."""
-        if what is None:
-            return None
-        bit = await self._bit(client, what.device, what.function, what.register)
-        return safe if bit is None else bit is what.water_when
-
-    # --- single exchanges -------------------------------------------------------------------------
-
-    async def _registers(self, client: AsyncModbusSerialClient, what: Quantity) -> list[int] | None:
-        holding = what.function is Function.HOLDING
-        ask = client.read_holding_registers if holding else client.read_input_registers
-        count = what.number.registers
-        answer = await self._exchange(client, lambda: ask(what.register, count=count, device_id=what.device))
-        return None if answer is None or len(answer.registers) != count else list(answer.registers)
-
-    async def _bit(
-        self, client: AsyncModbusSerialClient, device: int, function: Function, register: int
-    ) -> bool | None:
-        ask = client.read_coils if function is Function.COIL else client.read_discrete_inputs
-        answer = await self._exchange(client, lambda: ask(register, count=1, device_id=device))
-        return None if answer is None or not answer.bits else bool(answer.bits[0])
-
-    async def _write(
-        self, client: AsyncModbusSerialClient, device: int, register: int, what: bool | int
-    ) -> bool:
-        if isinstance(what, bool):
-            answer = await self._exchange(client, lambda: client.write_coil(register, what, device_id=device))
-        else:
-            answer = await self._exchange(
-                client, lambda: client.write_register(register, what, device_id=device)
-            )
-        return answer is not None
-
-    async def _exchange(
-        self, client: AsyncModbusSerialClient, ask: Callable[[], "asyncio.Future[ModbusPDU] | object"]
-    ) -> ModbusPDU | None:
-        """One question; None when no usable answer came."""
-        if not client.connected:
-            return None
-        try:
-            answer = await ask()  # type: ignore[misc]
-        except ModbusException:
-            await asyncio.sleep(self._plan.timeout_s)
-            return None
-        self._alive()
-        if not isinstance(answer, ModbusPDU) or answer.isError():
-            code = getattr(answer, "exception_code", 0)
-            self._note(
-                f"Device {getattr(answer, 'dev_id', 0)} on the Modbus line refuses a question (exception "
-                f"{code}): "
-                "compare device, function and register in the configuration with its manual."
-            )
-            return None
-        return answer
 
     # --- telling ------------------------------------------------------------------------------------
 
