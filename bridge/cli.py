@@ -11,16 +11,22 @@ from bridge.errors import ClearwellError, InputError
 COMMANDS = {
     "run": "Keep the reservoirs filled: the daemon.",
     "check": "Check a configuration and explain what the daemon will do.",
+    "watch": "Watch any running bridge in the terminal, through the broker.",
     "demo": "A simulated rig, a broker and the daemon together, on one screen.",
     "rig": "Serve a simulated controller on a pseudo-terminal.",
     "simulate": "Run years of faults in virtual time, and judge the bridge by what truly happened.",
     "sample": "Judge a reading taken by hand.",
     "forecast": "When will the purifier give out?",
     "sources": "Which way of making water is the right one, and what does a litre cost?",
+    "report": "Write a season's report: one HTML page, or a PDF.",
     "log": "Read events, alarms and commands out of the log.",
     "calibrate": "Find a cell's constant in a standard solution.",
     "commission": "Walk the commissioning checklist with the hardware attached.",
     "export": "Write the log as CSV or SenML.",
+    "backup": "Copy the log into one file, also while the daemon runs.",
+    "restore": "Go on from a backup of the log.",
+    "doctor": "Look at everything a bridge needs, and say what is wrong and what to do.",
+    "completion": "Print a script that lets a shell complete commands and options.",
 }
 
 

@@ -1,17 +1,21 @@
-"""The process: one task for each reservoir, one for the broker, and the word with the service manager.
+"""The process: a task for each reservoir, for the broker and for the page, and the service manager's word.
 
 Everything that matters for the valve happens inside a reservoir's own turn; nothing here can delay it.
 """
 
 import asyncio
+import gc
 import logging
 import signal
+import sys
 from collections.abc import Callable, Sequence
+from functools import partial
+from typing import TYPE_CHECKING
 
 import structlog
 
 from bridge.errors import HubError
-from bridge.guard.commands import GuardCommand
+from bridge.guard.commands import GuardCommand, ReservoirSample
 from bridge.guard.state import GuardState
 from bridge.guard.words import Advisory
 from bridge.history.outbox import OutboxLevel
@@ -21,7 +25,7 @@ from bridge.hub.client import HubClient
 from bridge.hub.topics import Level as HubLevel
 from bridge.hub.view import StationView
 from bridge.logbook import Logbook
-from bridge.plan import BridgePlan, HubPlan, StationPlan
+from bridge.plan import BridgePlan, HubPlan, PagePlan, StationPlan
 from bridge.prospect.foresight import Foresight
 from bridge.prospect.prospect import Prospect
 from bridge.relay import carry
@@ -33,11 +37,17 @@ from bridge.wire.codec import Damaged, Ignored
 from bridge.wire.messages import FromController
 from bridge.wire.port import LinkDown, LinkUp
 
+if TYPE_CHECKING:
+    from bridge.page.host import PageHost
+
 _log = structlog.get_logger("clearwell")
 
 FIRST_WAIT_S = 1.0
 LONGEST_WAIT_S = 60.0
 SAMPLES_EVERY_S = 60.0
+SWITCH_S = 0.0005
+SAMPLER = "a sample in the log"
+"""Who is said to have sent it."""
 STATE_LOST = (
     "What was latched before the restart is not known, because the log could not be read; filling is on "
     "hold. Look at the purifier and the reservoir, and lift the hold when all is well."
@@ -116,6 +126,11 @@ class Keeper:
         self._feed_us_cm = conductivity_25_us_cm
         self.station.feed_sampled(conductivity_25_us_cm)
 
+    def reservoir_sampled(self, conductivity_25_us_cm: float) -> None:
+        """Somebody sampled the reservoir by hand: a command like any other, and recorded like one."""
+        ppm = self.plan.identity.factor * conductivity_25_us_cm
+        self.command(ReservoirSample(self._loop.time(), SAMPLER, ppm))
+
     def save_forecast(self) -> None:
         """Let the log keep what the forecast has learned."""
         self._foresight.save()
@@ -151,9 +166,12 @@ class Keeper:
 
     async def _tick(self) -> None:
         period_s = min(self.plan.limits.step_s, 0.5 * self.plan.limits.stale_after_s)
-        while True:
-            await asyncio.sleep(period_s)
-            if not self._stopping:
+        while not self._stopping:
+            # A turn that a reading or a command brought is as good as a tick.
+            wait_s = self.station.state.stepped_at + period_s - self._loop.time()
+            if wait_s > 0.0:
+                await asyncio.sleep(wait_s)
+            else:
                 self.station.tick(self._loop.time())
 
     def _begin(self, state: GuardState | None, accounts: Inventory | None) -> Station:
@@ -209,6 +227,7 @@ class Daemon:
         self._logbook: Logbook | None = None
         if plan.log is not None:
             self._logbook = Logbook(plan.log, plan.stations, self._on_log, self._on_outbox)
+        self.page: PageHost | None = None if plan.page is None else self._page(plan.page)
         self.keepers: dict[str, Keeper] = {}
         self.ready = asyncio.Event()
         """Set when every reservoir is kept."""
@@ -259,8 +278,14 @@ class Daemon:
                 group.create_task(self._hub.run())
                 if self._logbook is not None and self.plan.hub is not None:
                     aside.append(group.create_task(carry(self._logbook, self._hub, self.plan.hub.layout)))
+            if self.page is not None:
+                aside.append(group.create_task(self.page.run()))
             if self._logbook is not None:
                 aside.append(group.create_task(self._take_samples(self._logbook)))
+            # What stands by now stays: to look through it for garbage would hold up a turn for up to 0.1 s.
+            gc.freeze()
+            # The usual 5 ms for which the log's thread may keep the interpreter are too long beside a trip.
+            sys.setswitchinterval(SWITCH_S)
             self.ready.set()
             self._service.ready(f"keeping {len(self.keepers)} reservoir(s)")
             _log.info("started", reservoirs=list(self.keepers))
@@ -272,8 +297,11 @@ class Daemon:
                 task.cancel()
 
     async def _take_samples(self, logbook: Logbook) -> None:
-        """Samples of the feed that a person puts into the log while the bridge runs."""
-        while any(keeper.plan.feed is None for keeper in self.keepers.values()):
+        """Samples of feed and reservoir that a person put into the log, before the start or since."""
+        while True:
+            for reservoir, us_cm in logbook.reservoirs_sampled().items():
+                if reservoir in self.keepers:
+                    self.keepers[reservoir].reservoir_sampled(us_cm)
             await asyncio.sleep(SAMPLES_EVERY_S)
             book = await logbook.read_book()
             for reservoir, us_cm in book.feed_us_cm.items():
@@ -293,14 +321,30 @@ class Daemon:
             clock=asyncio.get_running_loop().time,
         )
 
+    def _page(self, page: PagePlan) -> "PageHost":
+        from bridge.page.host import PageHost
+
+        return PageHost(
+            page,
+            self.plan.log,
+            self.plan.display,
+            [station.identity for station in self.plan.stations],
+            broker=None if self.plan.hub is None else self.plan.hub.broker,
+            on_command=self._on_command,
+            on_refused=partial(self._on_refused, sender="page"),
+            tell=self._on_event,
+        )
+
     def _on_view(self, view: StationView) -> None:
         if self._hub is not None:
             self._hub.offer(view)
+        if self.page is not None:
+            self.page.offer(view)
 
     def _on_event(self, event: StationEvent) -> None:
         _log.log(_STRUCTLOG_LEVEL[event.level], event.id, reservoir=event.reservoir, sentence=event.sentence)
         if self._hub is not None:
-            self._hub.log(_HUB_LEVEL[event.level], f"{event.id}: {event.sentence}", event.reservoir)
+            self._hub.log(_HUB_LEVEL[event.level], f"{event.id}: {event.sentence}", event.reservoir or None)
         if self._logbook is not None:
             self._logbook.event(event)
         if self._watcher is not None:
@@ -315,9 +359,9 @@ class Daemon:
         else:
             _log.warning("hub-away", sentence=str(trouble))
 
-    def _on_refused(self, reservoir: str, sentence: str) -> None:
+    def _on_refused(self, reservoir: str, sentence: str, sender: str = "hub") -> None:
         if self._logbook is not None:
-            self._logbook.refused(reservoir, sentence)
+            self._logbook.refused(reservoir, sentence, sender)
 
     def _on_log(self, trouble: LogTrouble | None) -> None:
         for keeper in self.keepers.values():

@@ -6,6 +6,7 @@ Shell. Nothing here waits for the disk: rows go into the log's queue, whose thre
 import asyncio
 import time
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from typing import TypeVar
 
@@ -89,6 +90,7 @@ class Logbook:
         self._path = plan.path
         self._book = Book()
         self._unread = False
+        self._fresh = asyncio.Event()
 
     async def open(self) -> None:
         """Open the file, and take up what an earlier process left. Never raises; waits seconds at most."""
@@ -113,6 +115,7 @@ class Logbook:
         self._unread = False
         fresh.until_ms = max(fresh.until_ms, self._book.until_ms)
         self._book.feed_us_cm.update(fresh.feed_us_cm)
+        self._book.reservoir_us_cm = fresh.reservoir_us_cm
         for reservoir, more in fresh.earlier.items():
             self._book.earlier[reservoir] = (*self._book.earlier.get(reservoir, ()), *more)
         self._book.until_ms = fresh.until_ms
@@ -139,6 +142,11 @@ class Logbook:
     def feed_sampled(self, reservoir: str) -> float | None:
         """The newest sample of this reservoir's feed, µS/cm at 25 °C."""
         return self._book.feed_us_cm.get(reservoir)
+
+    def reservoirs_sampled(self) -> dict[str, float]:
+        """Hand over, once, the samples of reservoirs, µS/cm at 25 °C, that no balance had taken."""
+        found, self._book.reservoir_us_cm = self._book.reservoir_us_cm, {}
+        return found
 
     def restored(self, plan: StationPlan) -> Restored:
         """What this station starts from; on hold when what was latched is not known."""
@@ -181,6 +189,7 @@ class Logbook:
                 kept[f"latched.{reservoir}"] = saved.latched(state, moment)
             if rows or kept:
                 self._log.append(*rows, state=kept)
+                self._fresh.set()
         if state.phase is not before.phase:
             self._phase(running, turn)
         if state.phase is not before.phase or now - running.saved_at >= ACCOUNTS_EVERY_S:
@@ -198,14 +207,22 @@ class Logbook:
         if event.guard is None and event.id not in _STRUCTURED:
             self._event(event.reservoir, event.id, event.sentence)
 
-    def refused(self, reservoir: str, sentence: str) -> None:
+    def refused(self, reservoir: str, sentence: str, sender: str = "hub") -> None:
         """Put a command into the log that was refused before it reached its station."""
-        row = CommandRow(self._stamp(), reservoir, "not understood", "hub", False, sentence)
+        row = CommandRow(self._stamp(), reservoir, "not understood", sender, False, sentence)
         self._log.append(row)
+        self._fresh.set()
 
     async def parcels(self, count: int) -> list[Parcel]:
         """The first parcels for the hub's log that are not acknowledged."""
         return await asyncio.wrap_future(self._log.peek(count))
+
+    async def stirred(self, patience_s: float) -> None:
+        """Wait until something else than a reading has come since the last time, but not for ever."""
+        with suppress(TimeoutError):
+            async with asyncio.timeout(patience_s):
+                await self._fresh.wait()
+        self._fresh.clear()
 
     def acknowledge(self, parcel: Parcel) -> None:
         """The broker has this parcel."""
@@ -235,6 +252,7 @@ class Logbook:
 
     def _event(self, reservoir: str, event: str, sentence: str) -> None:
         self._log.append(EventRow(self._stamp(), reservoir, event, sentence))
+        self._fresh.set()
 
     def _stamp(self) -> Stamp:
         stamp, step = self._clock.stamp(self._loop.time(), time.time())

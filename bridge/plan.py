@@ -7,10 +7,11 @@ from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
+from bridge.display.units import DisplayUnits
 from bridge.guard.limits import Limits
 from bridge.history.limits import LogSettings
 from bridge.hub.announcements import AnnouncementTemplate
-from bridge.hub.broker import BrokerSettings
+from bridge.hub.broker import BrokerSettings, Secret
 from bridge.hub.topics import Layout
 from bridge.hub.view import StationIdentity
 from bridge.purifier.capacity import RATING_SD
@@ -86,6 +87,38 @@ class StationPlan:
 
 
 @dataclass(frozen=True, slots=True)
+class HandPlan:
+    """A purifier without probe and float, whose litres and readings a person enters."""
+
+    ident: str
+    """Its word in the log and on the command line."""
+    name: str
+    factor: float
+    """The scale of every ppm of it."""
+    limit_ppm: float
+    advice_ppm: float
+    feed_ppm: float | None
+    """What the feed is taken to be until a sample of it is entered."""
+    cartridge: CartridgePlan
+    other_cost_per_l: float = 0.0
+    """Money for one litre beside the cartridge: energy, water."""
+
+
+@dataclass(frozen=True, slots=True)
+class ShelfPlan:
+    """Water in jugs on a shelf, bought or made elsewhere, whose litres a person enters."""
+
+    ident: str
+    name: str
+    factor: float
+    limit_ppm: float
+    advice_ppm: float
+    price_per_l: float | None = None
+    lead_days: float = 7.0
+    """From the order, or the decision to go for more, until it stands on the shelf."""
+
+
+@dataclass(frozen=True, slots=True)
 class HubPlan:
     """The broker, and what is said to it."""
 
@@ -93,6 +126,21 @@ class HubPlan:
     layout: Layout
     announcements: tuple[AnnouncementTemplate, ...] = ()
     heartbeat_s: float = 300.0
+
+
+@dataclass(frozen=True, slots=True)
+class PagePlan:
+    """The page on the home network."""
+
+    layout: Layout
+    """The names that commands are read by, with or without a broker."""
+    host: str = "127.0.0.1"
+    port: int = 8375
+    """0: any free one."""
+    names: tuple[str, ...] = ()
+    """Host names by which browsers may address it, besides its address and the names of loopback."""
+    token: Secret | None = None
+    """None: the page only shows."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,3 +160,16 @@ class BridgePlan:
     """None: no broker; the guard works all the same."""
     log: LogPlan | None = None
     """None: nothing is kept, and nothing survives a restart."""
+    display: DisplayUnits = DisplayUnits()
+    """How people are shown things; nothing that is published or kept depends on it."""
+    by_hand: tuple[HandPlan, ...] = ()
+    """Purifiers that are kept by hand; the daemon has nothing to do with them."""
+    shelves: tuple[ShelfPlan, ...] = ()
+    page: PagePlan | None = None
+    """None: no page is served."""
+
+    @property
+    def kept_by_hand(self) -> dict[str, HandPlan | ShelfPlan]:
+        """Purifiers and shelves by their words."""
+        kept: tuple[HandPlan | ShelfPlan, ...] = (*self.by_hand, *self.shelves)
+        return {one.ident: one for one in kept}

@@ -16,7 +16,12 @@ from bridge.logbook import Logbook
 
 PER_S = 20.0
 BURST = 20.0
-LOOK_EVERY_S = 1.0
+AWAY_S = 1.0
+"""How soon a broker that was away is looked for again."""
+LOOK_EVERY_S = 5.0
+"""Readings wait a minute for a full parcel, so they are not looked for with every one of them..."""
+GATHER_S = 0.5
+"""...and an entry is looked for this long after it came, with what came with it."""
 AT_ONCE = 16
 
 
@@ -30,9 +35,13 @@ async def carry(logbook: Logbook, hub: HubClient, layout: Layout) -> None:
     loop = asyncio.get_running_loop()
     pace = full_pace(PER_S, BURST, loop.time())
     while True:
-        parcels = await logbook.parcels(AT_ONCE) if hub.connected else []
+        if not hub.connected:
+            await asyncio.sleep(AWAY_S)
+            continue
+        parcels = await logbook.parcels(AT_ONCE)
         if not parcels:
-            await asyncio.sleep(LOOK_EVERY_S)
+            await logbook.stirred(LOOK_EVERY_S)
+            await asyncio.sleep(GATHER_S)
         for parcel in parcels:
             await asyncio.sleep(wait_s(pace, loop.time()))
             if not await _sent(hub, layout, parcel):
@@ -47,6 +56,6 @@ async def _sent(hub: HubClient, layout: Layout, parcel: Parcel) -> bool:
         await hub.send(Publication(records_topic(layout), payload, qos=1, retain=False))
     except HubError:
         # The client tells of the broker's absence; the parcel stays where it is.
-        await asyncio.sleep(LOOK_EVERY_S)
+        await asyncio.sleep(AWAY_S)
         return False
     return True

@@ -7,7 +7,7 @@ seconds, and whatever fails is followed by a close.
 
 import time
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import Enum
 
 from bridge.bench.bench import Bench, Heard
@@ -186,15 +186,23 @@ class Walk:
         result = self._held(name, opened, LAPSE_MS)
         if result.verdict is not Verdict.PASSED:
             return result
+        if modbus is not None:
+            return self._who_shut(result)
         told = self._soon(lambda reading: bool(reading.faults & LocalFault.LEASE_LAPSED), TOLD_S)
-        if modbus is None and told is None:
+        if told is None:
             return Result(
                 name, Verdict.FAILED, f"{result.seen}, and the controller does not say so (bit 128)"
             )
-        if modbus is not None and told is not None:
-            return Result(
-                name, Verdict.FAILED, "the module's own time limit did not shut it; this program had to"
-            )
+        return result
+
+    def _who_shut(self, result: Result) -> Result:
+        """The module by its own time limit, or this program for want of it? Every reading after it tells."""
+        after = self._soon(lambda reading: True, ANSWER_S)
+        if after is None:
+            return replace(result, verdict=Verdict.FAILED, seen=f"{result.seen}, and then no reading came")
+        if after.faults & LocalFault.LEASE_LAPSED:
+            sentence = "the module's own time limit did not shut it; this program had to"
+            return replace(result, verdict=Verdict.FAILED, seen=sentence)
         return result
 
     def _cut(self) -> Result:

@@ -3,6 +3,7 @@
 import os
 import textwrap
 from collections.abc import Iterator
+from dataclasses import dataclass
 from datetime import UTC
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -10,7 +11,8 @@ from typing import TYPE_CHECKING
 import click
 
 if TYPE_CHECKING:
-    from bridge.plan import BridgePlan, HubPlan, ProbePlan, StationPlan
+    from bridge.display.units import DisplayUnits
+    from bridge.plan import BridgePlan, CartridgePlan, HandPlan, HubPlan, ProbePlan, ShelfPlan, StationPlan
 
 _LABEL, _WIDTH = 13, 100
 Line = tuple[str, str]
@@ -43,9 +45,19 @@ def explain(plan: "BridgePlan") -> Iterator[tuple[str, list[Line]]]:
     """The plan in plain sentences: a title and its lines, for each reservoir and for the hub."""
     for station in plan.stations:
         title = f'Reservoir "{station.identity.name}" ({station.identity.reservoir})'
-        yield title, [*_reservoir(station), *_measured(station), *_guarded(station)]
+        told = _Told(plan.display, station.identity.factor)
+        yield title, [*_reservoir(station, told), *_measured(station, told), *_guarded(station, told)]
+    for hand in plan.by_hand:
+        yield (
+            f'Purifier "{hand.name}" ({hand.ident}), kept by hand',
+            list(_by_hand(hand, _Told(plan.display, hand.factor))),
+        )
+    for shelf in plan.shelves:
+        lines = list(_shelf(shelf, plan.display))
+        yield f'Shelf "{shelf.name}" ({shelf.ident}), kept by hand', lines
     yield "Log", list(_log(plan))
     yield "Hub", list(_hub(plan))
+    yield "People", [("Are shown", _shown(plan.display))]
     yield (
         "Caution",
         [
@@ -64,7 +76,7 @@ def explain(plan: "BridgePlan") -> Iterator[tuple[str, list[Line]]]:
 # --- the reservoir and what is measured ------------------------------------------------------------
 
 
-def _reservoir(station: "StationPlan") -> Iterator[Line]:
+def _reservoir(station: "StationPlan", told: "_Told") -> Iterator[Line]:
     from bridge.tank import shapes
 
     lease_s = station.limits.lease_s
@@ -90,12 +102,12 @@ def _reservoir(station: "StationPlan") -> Iterator[Line]:
         case shape:
             words = f"a tank by its strapping table, {shape.height_m:g} m high"
     capacity_l = level.shape.capacity_l
-    yield "Shape", f"{words}; brim-full it holds {_litres(capacity_l)}."
+    yield "Shape", f"{words}; brim-full it holds {told.litres(capacity_l)}."
     yield (
         "Marks",
-        f"a fill starts at or below {_litres(level.refill_fraction * capacity_l)} "
+        f"a fill starts at or below {told.litres(level.refill_fraction * capacity_l)} "
         f"({level.refill_fraction:.0%}, "
-        f"{level.refill_m:.2f} m deep) and ends at {_litres(level.fill_fraction * capacity_l)} "
+        f"{level.refill_m:.2f} m deep) and ends at {told.litres(level.fill_fraction * capacity_l)} "
         f"({level.fill_fraction:.0%}, {level.fill_m:.2f} m).",
     )
     yield "Level", _level(station)
@@ -140,7 +152,7 @@ def _level(station: "StationPlan") -> str:
     return sentence + " No overflow float is fitted."
 
 
-def _measured(station: "StationPlan") -> Iterator[Line]:
+def _measured(station: "StationPlan", told: "_Told") -> Iterator[Line]:
     from bridge.water.solids import scale_label
 
     yield (
@@ -153,19 +165,12 @@ def _measured(station: "StationPlan") -> Iterator[Line]:
     if station.feed is not None:
         yield "Feed", _probe(station.feed)
     elif station.feed_ppm is not None:
-        yield "Feed", f"not measured; taken to be {station.feed_ppm:g} ppm for the purifier's load."
+        yield "Feed", f"not measured; taken to be {told.ppm(station.feed_ppm)} for the purifier's load."
     else:
         yield "Feed", "neither measured nor stated, so the purifier's load is not known (purifier.feed_ppm)."
     fitted = station.cartridge
     if fitted is not None:
-        what = "unknown" if fitted.rated_g is None else f"{fitted.rated_g:.4g} g"
-        if fitted.rejection_percent is not None:
-            what = f"{fitted.rejection_percent:g} % rejection"
-        yield (
-            "Cartridge",
-            f"{fitted.kind.value}, rated {what}; its end is forecast, and an order is called for "
-            f"{fitted.lead_days:g} days ahead.",
-        )
+        yield "Cartridge", _cartridge(fitted)
     if station.litres_per_pulse is not None:
         yield "Flow", f"counted, {1000.0 * station.litres_per_pulse:.4g} mL for each pulse."
     elif station.level.sender is not None:
@@ -209,29 +214,72 @@ def _calibrated(probe: "ProbePlan") -> str:
     )
 
 
+# --- what is kept by hand --------------------------------------------------------------------------
+
+
+def _by_hand(hand: "HandPlan", told: "_Told") -> Iterator[Line]:
+    from bridge.water.solids import scale_label
+
+    yield (
+        "Scale",
+        f"{scale_label(hand.factor)}; the limit is {told.ppm(hand.limit_ppm)}, the advice "
+        f"{told.ppm(hand.advice_ppm)}.",
+    )
+    fed = "not stated; give feed_ppm, or enter --feed-ppm, or nothing can be forecast"
+    if hand.feed_ppm is not None:
+        fed = f"taken to be {told.ppm(hand.feed_ppm)} until a sample of it is entered"
+    yield "Feed", f"{fed}."
+    yield "Cartridge", _cartridge(hand.cartridge)
+    yield (
+        "Entries",
+        f"clearwell sample --config FILE --of {hand.ident} --litres L --ppm N, in one line for each time; "
+        "the daemon has nothing to do with it.",
+    )
+
+
+def _shelf(shelf: "ShelfPlan", units: "DisplayUnits") -> Iterator[Line]:
+    cost = "" if shelf.price_per_l is None else f" It costs {units.cost_as(shelf.price_per_l, '.4g')}."
+    yield (
+        "Entries",
+        f"clearwell sample --config FILE --of {shelf.ident} --litres L for what is put there, --took L, or "
+        "--left L for a count. How long it lasts is forecast, and more is called for "
+        f"{shelf.lead_days:g} days ahead.{cost}",
+    )
+
+
+def _cartridge(fitted: "CartridgePlan") -> str:
+    what = "unknown" if fitted.rated_g is None else f"{fitted.rated_g:.4g} g"
+    if fitted.rejection_percent is not None:
+        what = f"{fitted.rejection_percent:g} % rejection"
+    return (
+        f"{fitted.kind.value}, rated {what}; its end is forecast, and an order is called for "
+        f"{fitted.lead_days:g} days ahead."
+    )
+
+
 # --- the guard -----------------------------------------------------------------------------------
 
 
-def _guarded(station: "StationPlan") -> Iterator[Line]:
+def _guarded(station: "StationPlan", told: "_Told") -> Iterator[Line]:
     limits, level = station.limits, station.level
     capacity_l = level.shape.capacity_l
     yield (
         "Limit",
-        f"product that with its uncertainty reaches {limits.limit_ppm:g} ppm shuts the valve at once. It "
+        f"product that with its uncertainty reaches {told.ppm(limits.limit_ppm)} shuts the valve at once. It "
         "trips, and "
         "stays shut until a cartridge change or a passed retest and a reset, when it lasts "
         f"{limits.persistence_s:g} s, "
-        f"comes {limits.excursions_max} times in one fill, or reaches {limits.gross_ppm:g} ppm.",
+        f"comes {limits.excursions_max} times in one fill, or reaches {told.ppm(limits.gross_ppm)}.",
     )
     yield (
         "Advice",
-        f"from {limits.advice_ppm:g} ppm an alarm tells you, and the fill goes on.",
+        f"from {told.ppm(limits.advice_ppm)} an alarm tells you, and the fill goes on.",
     )
     yield (
         "Reservoir",
-        f"by the mixing balance it must stay under {limits.reservoir_limit_ppm:g} ppm, or nothing more "
+        f"by the mixing balance it must stay under {told.ppm(limits.reservoir_limit_ppm)}, or nothing more "
         "flows in. At the "
-        f"first start it is taken to hold {station.assumed_ppm:g} ppm; send a sample of it soon.",
+        f"first start it is taken to hold {told.ppm(station.assumed_ppm)}; send a sample of it soon.",
     )
     to = (
         "to the drain"
@@ -247,40 +295,40 @@ def _guarded(station: "StationPlan") -> Iterator[Line]:
     fill_l = (level.fill_fraction - level.refill_fraction) * capacity_l
     yield (
         "Bounds",
-        f"one fill brings at most {_litres(limits.fill_max_l)} in {_span(limits.fill_max_s)}, and 24 hours "
-        "at most "
-        f"{_litres(limits.daily_max_l)}; more trips. From mark to mark are {_litres(fill_l)}, so the "
+        f"one fill brings at most {told.litres(limits.fill_max_l)} in {_span(limits.fill_max_s)}, and 24 "
+        "hours at most "
+        f"{told.litres(limits.daily_max_l)}; more trips. From mark to mark are {told.litres(fill_l)}, so the "
         "purifier must give "
-        f"more than {60.0 * fill_l / limits.fill_max_s:.2g} L a minute.",
+        f"more than {told.units.litres_as(60.0 * fill_l / limits.fill_max_s, '.2g')} a minute.",
     )
     if level.sender is not None:
-        least = 60.0 * limits.no_rise_l / limits.no_rise_after_s
+        least = told.units.litres_as(60.0 * limits.no_rise_l / limits.no_rise_after_s, ".2g")
         yield (
             "Rise",
-            f"{_span(limits.no_rise_after_s)} of flow must raise the level by {_litres(limits.no_rise_l)}, "
-            "which is "
-            f"{least:.2g} L a minute; less trips. {_closed(station)}",
+            f"{_span(limits.no_rise_after_s)} of flow must raise the level by "
+            f"{told.litres(limits.no_rise_l)}, which is "
+            f"{least} a minute; less trips. {_closed(station, told)}",
         )
     elif limits.rise_closed_l is not None:
         yield "Rise", "a full switch that turns wet with the valve shut trips."
     else:
-        yield "Rise", f"with the valve shut it is taken as rain of {station.rain_ppm:g} ppm."
+        yield "Rise", f"with the valve shut it is taken as rain of {told.ppm(station.rain_ppm)}."
     yield (
         "Water",
-        f"flows only from {limits.temperature_low_c:g} to {limits.temperature_high_c:g} °C. A silent "
-        "controller shuts "
+        f"flows only from {told.celsius(limits.temperature_low_c)} to "
+        f"{told.celsius(limits.temperature_high_c)}. A silent controller shuts "
         f"it after {limits.stale_after_s:g} s and trips after {limits.link_lost_after_s:g} s; a failed "
         "probe trips after "
         f"{limits.probe_failure_after_s:g} s, an unknown level after {limits.level_failure_after_s:g} s.",
     )
 
 
-def _closed(station: "StationPlan") -> str:
+def _closed(station: "StationPlan", told: "_Told") -> str:
     bound_l = station.limits.rise_closed_l
     if station.rain_ppm is not None:
-        rain = f"A rise with the valve shut is taken as rain of {station.rain_ppm:g} ppm"
-        return f"{rain}." if bound_l is None else f"{rain}, up to {_litres(bound_l)}; more trips."
-    return f"A rise of {_litres(bound_l or 0.0)} with the valve shut trips."
+        rain = f"A rise with the valve shut is taken as rain of {told.ppm(station.rain_ppm)}"
+        return f"{rain}." if bound_l is None else f"{rain}, up to {told.litres(bound_l)}; more trips."
+    return f"A rise of {told.litres(bound_l or 0.0)} with the valve shut trips."
 
 
 # --- the hub -------------------------------------------------------------------------------------
@@ -372,8 +420,31 @@ def _wrapped(sentences: str, before: str) -> str:
     )
 
 
-def _litres(volume_l: float) -> str:
-    return f"{volume_l:.0f} L" if volume_l >= 20.0 else f"{volume_l:.1f} L"
+@dataclass(frozen=True, slots=True)
+class _Told:
+    """Quantities of one reservoir as people are told them."""
+
+    units: "DisplayUnits"
+    factor: float
+
+    def litres(self, volume_l: float) -> str:
+        return self.units.litres_as(volume_l, ".0f" if self.units.litres(volume_l).number >= 20.0 else ".1f")
+
+    def ppm(self, ppm: float | None) -> str:
+        return "" if ppm is None else self.units.ppm_as(ppm, self.factor, ".4g")
+
+    def celsius(self, temperature_c: float) -> str:
+        return self.units.celsius_as(temperature_c, ".4g")
+
+
+def _shown(units: "DisplayUnits") -> str:
+    money = f", money in {units.currency}" if units.currency else ""
+    where = "of this machine" if units.zone is None else f"of {units.zone}"
+    return (
+        f"volumes in {units.volume.value}, temperatures in {units.temperature.value}, dissolved solids in "
+        f"{units.solids.value}{money}, and the time {where} (table [display]). What is published and kept "
+        "stays in L, °C, ppm and UTC."
+    )
 
 
 def _span(seconds: float) -> str:

@@ -66,8 +66,7 @@ def command(headless: bool, where: str | None) -> int:
 
             from bridge.demo.screen import lines
 
-            goal = f" waiting: {teller.waits_for}" if teller.waits_for else ""
-            shown = ["", *lines(heard), "", *(f" {line}" for line in told[-8:]), goal]
+            shown = lines(heard, told, teller.waits_for, live.console.height - 1)
             live.update(Text("\n".join(shown)))
 
     play = Play(broker, on_chapter, on_event, on_change)

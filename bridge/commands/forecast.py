@@ -12,6 +12,8 @@ from bridge.commands.logfile import which_log
 from bridge.errors import InputError
 
 if TYPE_CHECKING:
+    from bridge.commands.forecast_by_hand import OfPurifier, OfShelf
+    from bridge.commands.forecast_log import State
     from bridge.purifier.capacity import Capacity
 
 
@@ -45,7 +47,9 @@ if TYPE_CHECKING:
     help="The same of one that was changed early, before it gave out; again for each one.",
 )
 @which_log
-@click.option("--reservoir", metavar="ID", help="Only this reservoir of the log.")
+@click.option(
+    "--reservoir", metavar="ID", help="Only this reservoir, or what is kept by hand under this word."
+)
 @click.option("--plot/--no-plot", default=None, help="A plot after the table.  [default: on a terminal]")
 @click.option("--json", "as_json", is_flag=True, help="Print a list of JSON objects.")
 def command(
@@ -64,7 +68,8 @@ def command(
     """Forecast when the purifier gives out: its product crosses the limit.
 
     With --config or --log: the forecast that the daemon keeps, with the days left, whether to order, and the
-    days that the reservoir's water lasts. With --trace: that of an exchange cartridge from its readings.
+    days that the reservoir's water lasts; with --config also that of what is kept by hand, and what a litre
+    costs. With --trace: that of an exchange cartridge from its readings.
 
     FILE.csv has the columns volume_L (litres treated since the cartridge was new), feed_ppm and product_ppm.
     For each row the forecast is made from the rows up to it and from nothing else: the median and the 80 %
@@ -84,10 +89,10 @@ def command(
         if as_json and plot:
             raise InputError("forecast: --json and --plot do not go together; leave one of them out.")
         from bridge.commands import forecast_log
-        from bridge.commands.logfile import chosen, spill_of
+        from bridge.commands.place import shown_by
 
-        path = chosen(log_file, config)
-        forecast_log.show(forecast_log.states(path, spill_of(path), reservoir), as_json, drawn)
+        kept = _kept(log_file, config, reservoir)
+        forecast_log.show(*kept, as_json, drawn, shown_by(config if log_file is None else None))
         return
     if trace is None:
         raise InputError(
@@ -104,6 +109,25 @@ def command(
         raise InputError("forecast: --json and --plot do not go together; leave one of them out.")
     prior = _prior(capacity_g, rating_sd, earlier, earlier_unspent)
     show(read(trace), prior, limit_ppm, as_json, drawn)
+
+
+def _kept(
+    log_file: Path | None, config: Path | None, named: str | None
+) -> "tuple[list[State], list[OfPurifier | OfShelf]]":
+    """What the daemon keeps, and what is kept by hand; where there is neither, the sentence that says so."""
+    from bridge.commands import forecast_by_hand, forecast_log
+    from bridge.commands.logfile import chosen, spill_of
+
+    by_hand = [] if config is None or log_file is not None else forecast_by_hand.states(config, named)
+    if named is not None and by_hand:
+        return [], by_hand
+    try:
+        path = chosen(log_file, config)
+        return forecast_log.states(path, spill_of(path), named), by_hand
+    except InputError:
+        if not by_hand:
+            raise
+        return [], by_hand
 
 
 def _above_zero(option: str, value: float | None, what: str) -> float:

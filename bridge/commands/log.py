@@ -21,14 +21,15 @@ from bridge.commands.logfile import (
 )
 
 if TYPE_CHECKING:
+    from bridge.commands.place import Shown
     from bridge.history.entries import Kind
     from bridge.history.records import EntryRow, Stamp
 
-KINDS = ("event", "alarm", "command", "cartridge", "calibration", "sample", "fill")
+KINDS = ("event", "alarm", "command", "cartridge", "calibration", "sample", "litres", "fill")
 FOLLOW_EVERY_S = 0.5
 LATE_MS = 180_000
 """An event may reach the file a minute after its time; three are looked back on."""
-_WIDEST, _INDENT = 100, 21
+_WIDEST = 100
 
 
 @click.command("log")
@@ -57,17 +58,27 @@ def command(
     """Read events, alarms, commands, cartridges, calibrations, samples and fills, the oldest first.
 
     T is a day such as 2026-06-01, a time such as 2026-06-01T14:30 or 2026-06-01T14:30+02:00 (UTC without an
-    offset), or how long ago: 90m, 12h, 7d, 2w. Times in the output are UTC.
+    offset), or how long ago: 90m, 12h, 7d, 2w.
+
+    With --log, times in the output are UTC. With --config they are local, with their offset from UTC, and
+    quantities are in the units of its table [display]. With --json all is as recorded, in UTC.
     """
     if follow and until is not None:
         raise click.UsageError("--follow has no end, and --to is one: leave one of them out.")
+    from bridge.commands.place import shown_by
     from bridge.history.entries import Kind
     from bridge.history.export import utc_text
     from bridge.history.span import span_of
 
     path = chosen(log_file, config)
     wanted = tuple(Kind(kind) for kind in dict.fromkeys(kinds))
-    show = _json_line if as_json else _lines
+    show = _json_line
+    if not as_json:
+        shown = None if config is None else shown_by(config)
+
+        def show(row: "EntryRow") -> str:
+            return _lines(row, shown)
+
     with closed_pipe_is_an_end():
         with reading(path) as reader:
             held = reader.span_ms()
@@ -112,20 +123,28 @@ def _following(
         time.sleep(FOLLOW_EVERY_S)
 
 
-def _lines(row: "EntryRow") -> str:
+def _lines(row: "EntryRow", shown: "Shown | None") -> str:
     """An entry for a terminal: the time, then the words, wrapped beside it."""
+    from bridge.display.columns import printable
     from bridge.history.entries import KINDS as KIND_OF
-    from bridge.history.telling import printable, told
+    from bridge.history.telling import told
 
-    moment = datetime.fromtimestamp(row.stamp.utc_ms // 1000, UTC)
+    if shown is None:
+        when = f"{datetime.fromtimestamp(row.stamp.utc_ms // 1000, UTC):%Y-%m-%d %H:%M:%S}"
+        said = told(row)
+    else:
+        # With the offset, so that it is no riddle at the end of summer time, and can be typed after --from.
+        when = shown.units.local(row.stamp.utc_ms // 1000).isoformat(" ")
+        said = told(row, shown.units, shown.factors.get(row.reservoir))
+    indent = len(when) + 2
     kind = KIND_OF[type(row)].value
     where = f"{printable(row.reservoir)}, " if row.reservoir else ""
     width = min(shutil.get_terminal_size((80, 24)).columns, _WIDEST)
     return textwrap.fill(
-        f"{where}{kind}: {told(row)}",
-        width=max(width, _INDENT + 20),
-        initial_indent=f"{moment:%Y-%m-%d %H:%M:%S}  ",
-        subsequent_indent=" " * _INDENT,
+        f"{where}{kind}: {said}",
+        width=max(width, indent + 20),
+        initial_indent=f"{when}  ",
+        subsequent_indent=" " * indent,
         break_on_hyphens=False,
     )
 

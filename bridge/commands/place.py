@@ -1,11 +1,40 @@
-"""What the commands at the bench share: whose log it is, and which reservoir is meant."""
+"""What commands share: whose log it is, which reservoir is meant, and in what units people are told."""
 
+import os
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from bridge.commands.logfile import SERVICE_STATE
+from bridge.display.units import DisplayUnits
 from bridge.errors import InputError
 from bridge.plan import StationPlan
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """How a command tells people what it found. JSON and CSV are always as recorded."""
+
+    units: DisplayUnits = DisplayUnits()
+    factors: Mapping[str, float] = field(default_factory=dict)
+    """The scale of each reservoir, and of whatever is kept by hand, in ppm for each µS/cm."""
+
+
+AS_RECORDED = Shown()
+
+
+def shown_by(config: Path | None) -> Shown:
+    """As the configuration's table ``[display]`` has it; as recorded where no configuration was named.
+
+    :raises InputError: the configuration is wrong.
+    """
+    if config is None:
+        return AS_RECORDED
+    from bridge.settings.file import read
+
+    plan = read(config, environ_of_service(config, os.environ)).plan
+    factors = {one.identity.reservoir: one.identity.factor for one in plan.stations}
+    return Shown(plan.display, factors | {ident: one.factor for ident, one in plan.kept_by_hand.items()})
 
 
 def environ_of_service(config: Path, environ: Mapping[str, str]) -> dict[str, str]:
@@ -20,7 +49,8 @@ def environ_of_service(config: Path, environ: Mapping[str, str]) -> dict[str, st
     if own.get(STATE_DIRECTORY):
         return own
     log = read(config, own).plan.log
-    kept_there = (Path(SERVICE_STATE) / LOG_NAME).exists()
+    # Without a right to look there, it is simply not there; Path.exists would raise.
+    kept_there = os.path.exists(f"{SERVICE_STATE}/{LOG_NAME}")
     if log is not None and log.path == config.parent / LOG_NAME and not log.path.exists() and kept_there:
         own[STATE_DIRECTORY] = SERVICE_STATE
     return own

@@ -5,6 +5,8 @@ from pathlib import Path
 
 import click
 
+from bridge.errors import InputError
+
 
 @click.command("run")
 @click.option(
@@ -16,6 +18,11 @@ def command(config: Path, quiet: bool) -> None:
     from bridge.settings.file import read
 
     configuration = read(config, os.environ)
+    if not configuration.plan.stations:
+        raise InputError(
+            f"{config}: there is no [reservoir.<id>] to keep filled; what is kept by hand needs no daemon: "
+            "enter it with clearwell sample, and ask clearwell forecast"
+        )
 
     import asyncio
     import logging

@@ -7,14 +7,19 @@ from typing import TYPE_CHECKING
 import click
 
 from bridge.commands.logfile import which_log
+from bridge.commands.sample_entry import enter, own_log, scale_of, values
+from bridge.commands.sample_reading import check_plausible, check_temperature, measured, one_reading
 
 if TYPE_CHECKING:
+    from bridge.commands.sample_by_hand import Known
     from bridge.commands.sample_kept import Tray
+    from bridge.display.units import DisplayUnits
     from bridge.water.measurement import Measurement
     from bridge.water.solids import Verdict
 
-LARGEST_US_CM = 100_000.0
-"""Sea water has about half of this (from memory); whatever reads more is no water for plants."""
+MOST_LITRES = 100_000.0
+MOST_PPM = 100_000.0
+"""More is a slip of the hand."""
 CAUTION = (
     "A conductivity reading never shows that water is safe to drink: microbes, pesticides, lead and "
     "solvents do "
@@ -32,6 +37,7 @@ CAUTION = (
     "--meter-ppm", type=float, metavar="N", help="What a ppm-only pocket meter shows; with --meter-factor."
 )
 @click.option("--meter-factor", type=float, metavar="F", help="That meter's own factor, often 0.5 or 0.7.")
+@click.option("--ppm", type=float, metavar="N", help="What a meter on the scale used here (--factor) shows.")
 @click.option("--temperature", type=float, metavar="°C", help="Temperature of the water.")
 @click.option(
     "--method",
@@ -39,23 +45,27 @@ CAUTION = (
     help="How the reading is brought to 25 °C.  [default: natural]",
 )
 @click.option("--compensated", is_flag=True, help="The meter has brought the reading to 25 °C already.")
-@click.option("--factor", type=float, default=0.5, show_default=True, help="The scale of the ppm here.")
+@click.option(
+    "--factor",
+    type=float,
+    help="The scale of the ppm here.  [default: that of the configuration, or 0.5]",
+)
 @click.option(
     "--limit",
     type=click.FloatRange(min=0.0, min_open=True),
-    default=50.0,
-    show_default=True,
     metavar="ppm",
-    help="Unsuitable from here.",
+    help="Unsuitable from here.  [default: that of the configuration, or 50]",
 )
 @click.option(
     "--advice",
     type=float,
     metavar="ppm",
-    help="Marginal from here.  [default: 25, or half of a limit under 25]",
+    help="Marginal from here.  [default: that of the configuration, or 25, or half of a limit under 25]",
 )
 @click.option(
-    "--of", metavar="WORD", help="What it is of: rain, jug, tray, feed, reservoir or a name of yours."
+    "--of",
+    metavar="WORD",
+    help="What it is of: rain, jug, tray, feed, reservoir, what is kept by hand, or a name of yours.",
 )
 @click.option("--reservoir", metavar="ID", help="The reservoir it belongs to, where the log has several.")
 @click.option("--note", default="", help="A few words to keep with it.")
@@ -71,6 +81,35 @@ CAUTION = (
     metavar="ppm",
     help="With --of tray: the water it is given.  [default: what the reservoir holds, by the log]",
 )
+@click.option(
+    "--litres",
+    type=click.FloatRange(0.0, MOST_LITRES, min_open=True),
+    metavar="L",
+    help="Kept by hand: the litres that it made, or that were put on the shelf.",
+)
+@click.option(
+    "--took",
+    type=click.FloatRange(0.0, MOST_LITRES, min_open=True),
+    metavar="L",
+    help="Kept by hand: the litres that were taken from the shelf.",
+)
+@click.option(
+    "--left",
+    type=click.FloatRange(0.0, MOST_LITRES),
+    metavar="L",
+    help="Kept by hand: the litres that stand on the shelf, counted.",
+)
+@click.option(
+    "--feed-ppm",
+    type=click.FloatRange(0.0, MOST_PPM),
+    metavar="N",
+    help="Kept by hand: what goes into the purifier, by a meter on the scale used here.",
+)
+@click.option(
+    "--changed",
+    type=click.Choice(["exhausted", "early"]),
+    help="Kept by hand: the cartridge was changed now (or the boiler descaled): it had given out, or early.",
+)
 @which_log
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 def command(
@@ -79,26 +118,32 @@ def command(
     cell_constant: float | None,
     meter_ppm: float | None,
     meter_factor: float | None,
+    ppm: float | None,
     temperature: float | None,
     method: str | None,
     compensated: bool,
-    factor: float,
-    limit: float,
+    factor: float | None,
+    limit: float | None,
     advice: float | None,
     of: str | None,
     reservoir: str | None,
     note: str,
     tray_litres: float | None,
     given: float | None,
+    litres: float | None,
+    took: float | None,
+    left: float | None,
+    feed_ppm: float | None,
+    changed: str | None,
     log_file: Path | None,
     config: Path | None,
     as_json: bool,
 ) -> None:
     """Judge a reading taken by hand: is this water fit for bog plants?
 
-    Give one of --conductivity, --conductance with --cell-constant, or --meter-ppm with --meter-factor; and
-    the water's --temperature, or --compensated if the meter corrects for it by itself. A pocket meter that
-    shows only ppm is taken to correct by itself, as nearly all do, when no temperature is given.
+    Give one of --conductivity, --conductance with --cell-constant, --meter-ppm with --meter-factor, or --ppm;
+    and the water's --temperature, or --compensated if the meter corrects for it by itself. A pocket meter
+    that shows only ppm is taken to correct by itself, as nearly all do, when no temperature is given.
 
     The method is natural unless another one is named: what people take by hand is rain, tap water or what
     stands in a reservoir, and natural (ISO 7888, 0 to 36 °C) is made for such waters. For fresh product that
@@ -106,57 +151,78 @@ def command(
     conducts.
 
     The limit, the advice and the dissolved solids are on one scale, --factor ppm for each µS/cm at 25 °C.
-    The verdict counts the uncertainty against the water.
+    With --config they are the configuration's. The verdict counts the uncertainty against the water.
 
     With --log or --config, and --of, the sample is also kept in the log, where a running daemon finds it: a
-    sample of the feed counts for the purifier's load where no feed probe is fitted. A tray's sample gives its
-    cycles of concentration, and with --tray-litres the flush that brings it back under the limit.
+    sample of the feed counts for the purifier's load where no feed probe is fitted, and one of the reservoir
+    for its mixing balance. A tray's sample gives its cycles of concentration, and with --tray-litres the
+    flush that brings it back under the limit.
+
+    What is kept by hand, a table [purifier.<id>] or [shelf.<id>] of the configuration, is entered in one
+    line: --of pitcher --litres 3.8 --ppm 4, with --feed-ppm when the feed was measured and --changed when the
+    cartridge was; --of jugs with --litres for what was put there, --took, or --left for a count.
     """
-    from bridge.settings.usual import usual_advice_ppm
+    from bridge.commands import sample_by_hand
+    from bridge.commands.place import shown_by
+    from bridge.commands.sample_kept import checked_name
     from bridge.water.solids import judge
 
-    reading = _one_reading(conductivity, conductance, cell_constant, meter_ppm, meter_factor)
-    _check_temperature(reading, temperature, method, compensated)
+    if of is not None:
+        checked_name(of)
+    if config is not None and log_file is None and of is not None:
+        known = sample_by_hand.known(config, of, reservoir)
+    else:
+        known = None
+    typed = sample_by_hand.ByHand(litres, took, left, feed_ppm, changed)
+    sample_by_hand.check(of, typed, known, log_file or config)
+    scale = scale_of(known, factor, limit, advice)
+    shown = shown_by(config)
+    read = (conductivity, conductance, cell_constant, meter_ppm, meter_factor, ppm)
+    if typed.options and all(value is None for value in read):
+        enter(of or "", typed, known, log_file, config, scale, None, note, as_json, shown)
+        return
+    reading = one_reading(*read)
+    check_temperature(reading, temperature, method, compensated)
     by_meter = compensated or temperature is None
-    measurement = _measured(
-        reading, cell_constant, meter_factor, temperature, method or "natural", by_meter, factor
+    on_factor = scale.factor if ppm is not None else meter_factor
+    measurement = measured(
+        reading, cell_constant, on_factor, temperature, method or "natural", by_meter, scale.factor
     )
-    _check_plausible(measurement, by_meter)
-    advice_ppm = usual_advice_ppm(limit) if advice is None else advice
-    verdict = judge(measurement.dissolved_solids_ppm, measurement.expanded_uncertainty_ppm, limit, advice_ppm)
-    kept_in = _kept_in(log_file, config, of, reservoir, tray_litres, given)
+    check_plausible(measurement, by_meter)
+    verdict = judge(
+        measurement.dissolved_solids_ppm,
+        measurement.expanded_uncertainty_ppm,
+        scale.limit_ppm,
+        scale.advice_ppm,
+    )
+    if typed.options or (known is not None and known.kept is not None and of == known.reservoir):
+        told = _lines(measurement, by_meter, verdict, scale.limit_ppm, scale.advice_ppm, shown.units)
+        judged = (measurement, verdict)
+        enter(of or "", typed, known, log_file, config, scale, judged, note, as_json, shown, told)
+        if not as_json:
+            click.echo(CAUTION)
+        return
+    kept_in = _kept_in(log_file, config, of, reservoir, tray_litres, given, known)
     found = None
     if of == "tray":
         from bridge.commands import sample_kept
 
-        found = sample_kept.tray(measurement, limit, tray_litres, given, kept_in)
+        found = sample_kept.tray(measurement, scale.limit_ppm, tray_litres, given, kept_in)
     if kept_in is not None and of is not None:
         from bridge.commands import sample_kept
 
         sample_kept.keep(*kept_in, of, measurement, verdict, note)
     if as_json:
-        click.echo(
-            json.dumps(
-                {
-                    "conductivity_25": measurement.conductivity_25_us_cm,
-                    "dissolved_solids": measurement.dissolved_solids_ppm,
-                    "expanded_uncertainty": measurement.expanded_uncertainty_ppm,
-                    "factor": measurement.factor,
-                    "method": measurement.method.value,
-                    "verdict": verdict.value,
-                    **_more(of, kept_in, found),
-                }
-            )
-        )
+        click.echo(json.dumps({**values(measurement, verdict), **_more(of, kept_in, found)}))
         return
-    for line in _lines(measurement, by_meter, verdict, limit, advice_ppm):
+    for line in _lines(measurement, by_meter, verdict, scale.limit_ppm, scale.advice_ppm, shown.units):
         click.echo(line)
-    if reading[0] == "--meter-ppm" and not by_meter:
+    if reading[0] in ("--meter-ppm", "--ppm") and not by_meter:
         click.echo("If the meter corrects for temperature by itself, as most do, add --compensated.")
     if found is not None:
-        from bridge.commands.sample_kept import told
+        from bridge.commands.sample_kept import told as told_of_tray
 
-        for line in told(found, tray_litres):
+        for line in told_of_tray(found, tray_litres, shown.units, scale.factor):
             click.echo(line)
     if kept_in is not None:
         click.echo(f"Kept in {kept_in[0]} as a sample of {of}, reservoir {kept_in[1]}.")
@@ -170,13 +236,12 @@ def _kept_in(
     reservoir: str | None,
     tray_litres: float | None,
     given: float | None,
+    known: "Known | None",
 ) -> tuple[Path, str] | None:
     """The log and the reservoir that the sample goes to; None when it is not kept."""
     from bridge.commands.logfile import chosen
-    from bridge.commands.sample_kept import checked_name, reservoir_of
+    from bridge.commands.sample_kept import reservoir_of
 
-    if of is not None:
-        checked_name(of)
     if of != "tray" and (tray_litres is not None or given is not None):
         raise click.UsageError("--tray-litres and --given belong to --of tray; leave them out.")
     if log_file is None and config is None:
@@ -185,8 +250,10 @@ def _kept_in(
         return None
     if of is None:
         raise click.UsageError("What is it a sample of? Give --of, for the log keeps it under that word.")
+    if known is not None and known.kept is not None and config is not None:
+        return own_log(config), known.reservoir
     path = chosen(log_file, config)
-    return path, reservoir_of(path, reservoir)
+    return path, reservoir_of(path, reservoir if known is None else known.reservoir)
 
 
 def _more(of: str | None, kept_in: tuple[Path, str] | None, found: "Tray | None") -> dict[str, object]:
@@ -205,146 +272,42 @@ def _more(of: str | None, kept_in: tuple[Path, str] | None, found: "Tray | None"
     return made
 
 
-def _one_reading(
-    conductivity: float | None,
-    conductance: float | None,
-    cell_constant: float | None,
-    meter_ppm: float | None,
-    meter_factor: float | None,
-) -> tuple[str, float]:
-    """The option that gave the reading, and the reading."""
-    given = [
-        (name, value)
-        for name, value in (
-            ("--conductivity", conductivity),
-            ("--conductance", conductance),
-            ("--meter-ppm", meter_ppm),
-        )
-        if value is not None
-    ]
-    if len(given) != 1:
-        got = " and ".join(name for name, _ in given) or "none of them"
-        raise click.UsageError(
-            "Give one reading: --conductivity, --conductance with --cell-constant, or --meter-ppm with "
-            f"--meter-factor; here is {got}."
-        )
-    for reading, value, partner, other in (
-        ("--conductance", conductance, "--cell-constant", cell_constant),
-        ("--meter-ppm", meter_ppm, "--meter-factor", meter_factor),
-    ):
-        if value is not None and other is None:
-            raise click.UsageError(f"{reading} needs {partner}; give it too.")
-        if value is None and other is not None:
-            raise click.UsageError(f"{partner} belongs to {reading}, which is not given; leave it out.")
-    return given[0]
-
-
-def _check_temperature(
-    given: tuple[str, float], temperature: float | None, method: str | None, compensated: bool
-) -> None:
-    if compensated and given[0] == "--conductance":
-        raise click.UsageError(
-            "--compensated does not go with --conductance: a bare cell corrects nothing; give --temperature."
-        )
-    if compensated and method not in (None, "off"):
-        raise click.UsageError(
-            f"--compensated and --method {method} would correct for the temperature twice; give one of them."
-        )
-    if temperature is None and not compensated and (given[0] != "--meter-ppm" or method is not None):
-        raise click.UsageError(
-            f"{given[0]} needs --temperature, that of the water in °C"
-            + (
-                "."
-                if given[0] == "--conductance"
-                else ", or --compensated if the meter corrects for it by itself."
-            )
-        )
-
-
-def _measured(
-    given: tuple[str, float],
-    cell_constant: float | None,
-    meter_factor: float | None,
-    temperature_c: float | None,
-    method: str,
-    by_meter: bool,
-    factor: float,
-) -> "Measurement":
-    from bridge.water.cell import Cell
-    from bridge.water.compensation import Compensation, Method
-    from bridge.water.measurement import (
-        MeasuringChain,
-        measure,
-        measure_compensated,
-        measure_conductivity,
-        measure_pocket_meter,
-    )
-    from bridge.water.solids import checked_factor
-    from bridge.water.uncertainty import USUAL, StandardUncertainties
-
-    name, reading = given
-    # A hand meter is usually good to ±2 %, taken as rectangular (common practice, no source).
-    meter_percent = 1.2
-    # A pocket meter shows whole ppm: a step of 1 ppm on its own scale.
-    step_us_cm = 0.0 if meter_factor is None else 1.0 / checked_factor(meter_factor)
-    chain = MeasuringChain(
-        Cell(1.0 if cell_constant is None else cell_constant),
-        Compensation(Method(method)),
-        factor,
-        USUAL
-        if name == "--conductance"
-        else StandardUncertainties(cell_constant_percent=meter_percent, conductance_step_us=step_us_cm),
-    )
-    if by_meter or temperature_c is None:
-        if meter_factor is not None:
-            return measure_pocket_meter(chain, reading, meter_factor, temperature_c)
-        return measure_compensated(chain, reading, temperature_c)
-    if name == "--conductance":
-        return measure(chain, reading, temperature_c)
-    return measure_conductivity(chain, reading / (meter_factor or 1.0), temperature_c)
-
-
-def _check_plausible(measurement: "Measurement", by_meter: bool) -> None:
-    """Nothing conducts less than pure water: a dry cell must not pass for the purest water there is."""
-    from bridge.errors import OutOfRangeError
-    from bridge.water.compensation import REFERENCE_C
-    from bridge.water.probe import ProbeFault, ProbeSettings, ProbeState, observe
-
-    temperature_c = REFERENCE_C if by_meter else measurement.temperature_c
-    _, findings = observe(
-        ProbeSettings(over_range_us_cm=LARGEST_US_CM),
-        ProbeState(),
-        measurement.conductivity_us_cm,
-        temperature_c,
-        0.0,
-    )
-    for finding in findings:
-        if finding.fault in (ProbeFault.BELOW_FLOOR, ProbeFault.OVER_RANGE):
-            raise OutOfRangeError(f"no verdict: {finding.sentence}")
-
-
 def _lines(
-    measurement: "Measurement", by_meter: bool, verdict: "Verdict", limit_ppm: float, advice_ppm: float
+    measurement: "Measurement",
+    by_meter: bool,
+    verdict: "Verdict",
+    limit_ppm: float,
+    advice_ppm: float,
+    units: "DisplayUnits",
 ) -> tuple[str, ...]:
+    from bridge.display.units import SolidsUnit
     from bridge.water.compensation import Method
     from bridge.water.solids import scale_label
 
+    def told(ppm: float, spec: str) -> str:
+        return units.ppm_as(ppm, measurement.factor, spec)
+
     ppm, band_ppm = measurement.dissolved_solids_ppm, measurement.expanded_uncertainty_ppm
+    temperature_c = measurement.temperature_c
+    water = "" if temperature_c is None else units.celsius_as(temperature_c, ".4g")
     if by_meter:
         how = "brought there by the meter itself"
     elif measurement.method is Method.OFF:
-        how = f"method 'off': the figure stands for {measurement.temperature_c:g} °C"
+        how = f"method 'off': the figure stands for {water}"
     else:
-        how = f"by the method '{measurement.method.value}' from {measurement.temperature_c:g} °C"
+        how = f"by the method '{measurement.method.value}' from {water}"
     reason = {
-        "suitable": f"under the advice of {advice_ppm:g} ppm",
-        "marginal": f"at or over the advice of {advice_ppm:g} ppm, and under the limit of {limit_ppm:g} ppm",
-        "unsuitable": f"at or over the limit of {limit_ppm:g} ppm",
+        "suitable": f"under the advice of {told(advice_ppm, 'g')}",
+        "marginal": f"at or over the advice of {told(advice_ppm, 'g')}, and under the limit of "
+        f"{told(limit_ppm, 'g')}",
+        "unsuitable": f"at or over the limit of {told(limit_ppm, 'g')}",
     }[verdict.value]
+    # In µS/cm the line above has said it already.
+    solids = f"Dissolved solids       {ppm:.3g} ppm on the scale of {scale_label(measurement.factor)}"
     return (
         f"Conductivity at 25 °C  {measurement.conductivity_25_us_cm:.4g} µS/cm ({how})",
-        f"Dissolved solids       {ppm:.3g} ppm on the scale of {scale_label(measurement.factor)}",
-        f"Expanded uncertainty   {band_ppm:.2g} ppm (k = 2)",
-        f"Verdict                {verdict.value}: {ppm + band_ppm:.3g} ppm, the uncertainty counted, is "
+        *((solids,) if units.solids is SolidsUnit.PPM else ()),
+        f"Expanded uncertainty   {told(band_ppm, '.2g')} (k = 2)",
+        f"Verdict                {verdict.value}: {told(ppm + band_ppm, '.3g')}, the uncertainty counted, is "
         f"{reason}",
     )

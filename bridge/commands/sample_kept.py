@@ -6,10 +6,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from bridge.commands.logfile import check_reservoirs, reading
+from bridge.display.units import DisplayUnits
 from bridge.errors import InputError
 from bridge.history import by_hand
 from bridge.history.reader import Reader
-from bridge.history.records import SampleRow
+from bridge.history.records import SampleRow, Stamp
 from bridge.history.rollup import HOUR_MS
 from bridge.tank.tray import Flush, cycles, flush, run_off_share
 from bridge.water.measurement import Measurement
@@ -71,24 +72,28 @@ def keep(
 
     :raises LogError: the log cannot be written.
     """
-    row = by_hand.add(
-        path,
-        lambda stamp: SampleRow(
-            stamp,
-            reservoir,
-            of,
-            conductivity_25_us_cm=measurement.conductivity_25_us_cm,
-            dissolved_solids_ppm=measurement.dissolved_solids_ppm,
-            uncertainty_ppm=measurement.expanded_uncertainty_ppm,
-            factor=measurement.factor,
-            temperature_c=measurement.temperature_c,
-            method=measurement.method.value,
-            verdict=verdict.value,
-            note=note,
-        ),
-    )
+    (row,) = by_hand.add(path, lambda stamp: sample_row(stamp, reservoir, of, measurement, verdict, note))
     assert isinstance(row, SampleRow)
     return row
+
+
+def sample_row(
+    stamp: Stamp, reservoir: str, of: str, measurement: Measurement, verdict: Verdict, note: str
+) -> SampleRow:
+    """The sample as it stands in the log."""
+    return SampleRow(
+        stamp,
+        reservoir,
+        of,
+        conductivity_25_us_cm=measurement.conductivity_25_us_cm,
+        dissolved_solids_ppm=measurement.dissolved_solids_ppm,
+        uncertainty_ppm=measurement.expanded_uncertainty_ppm,
+        factor=measurement.factor,
+        temperature_c=measurement.temperature_c,
+        method=measurement.method.value,
+        verdict=verdict.value,
+        note=note,
+    )
 
 
 def tray(
@@ -119,12 +124,13 @@ def tray(
     )
 
 
-def told(found: Tray, litres: float | None) -> Iterator[str]:
-    """What the tray's sample says, as lines."""
+def told(found: Tray, litres: float | None, units: DisplayUnits, factor: float) -> Iterator[str]:
+    """What the tray's sample says, as lines; ``factor`` is the scale of its ppm."""
+    given = units.ppm_as(found.given_ppm, factor, ".3g")
     whence = "what the reservoir holds, by the log" if found.from_log else "as you state"
     yield _line(
         "Cycles",
-        f"{found.cycles:.3g} cycles of concentration against the {found.given_ppm:.3g} ppm given ({whence})",
+        f"{found.cycles:.3g} cycles of concentration against the {given} given ({whence})",
     )
     wanted = found.flush
     if wanted is None:
@@ -134,8 +140,9 @@ def told(found: Tray, litres: float | None) -> Iterator[str]:
     else:
         yield _line(
             "Flush",
-            f"pour {wanted.through_l:.2g} L through while it runs over, or tip out {wanted.exchange_l:.2g} L "
-            f"of {litres:g} L and fill up; it then has about {wanted.ppm_after:.3g} ppm",
+            f"pour {units.litres_as(wanted.through_l, '.2g')} through while it runs over, or tip out "
+            f"{units.litres_as(wanted.exchange_l, '.2g')} of {units.litres_as(litres or 0.0, '.4g')} and "
+            f"fill up; it then has about {units.ppm_as(wanted.ppm_after, factor, '.3g')}",
         )
     if found.run_off is not None:
         share = 100.0 * found.run_off

@@ -43,11 +43,6 @@ class Heard:
         """The value of one property, or an empty text."""
         return self.kept.get(f"{self.device}/{path}", "")
 
-    def number(self, path: str) -> float:
-        """The value of one property as a number, or 0."""
-        text = self.value(path)
-        return float(text) if text else 0.0
-
 
 @dataclass(frozen=True, slots=True)
 class Chapter:

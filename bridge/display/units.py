@@ -1,8 +1,8 @@
 """Units as people use them, for everything shown to a person. Core.
 
-Inside the bridge, on the hub and in records, units never change: litres, °C, ppm on the reservoir's own scale, UTC.
-Source of the factors: 1 US gal = 231 in³ = 3.785411784 L exactly; t/°F = 1.8 t/°C + 32 exactly (NIST Special
-Publication 811, 2008, appendix B).
+Inside the bridge, on the hub and in records, units never change: litres, °C, ppm on the reservoir's own
+scale, UTC. Source of the factors: 1 US gal = 231 in³ = 3.785411784 L exactly; t/°F = 1.8 t/°C + 32 exactly
+(NIST Special Publication 811, 2008, appendix B).
 """
 
 from dataclasses import dataclass
@@ -83,9 +83,37 @@ class DisplayUnits:
 
     def per_volume(self, amount_per_l: float) -> str:
         """A cost, from the amount for one litre, for one unit of volume."""
-        scale = LITRES_PER_US_GALLON if self.volume is VolumeUnit.US_GALLON else 1.0
         per = f"{self.currency}/{self.volume.value}" if self.currency else f"per {self.volume.value}"
-        return f"{amount_per_l * scale:.2f} {per}"
+        return f"{self.cost_number(amount_per_l):.2f} {per}"
+
+    def litres_as(self, volume_l: float, spec: str) -> str:
+        """A volume, from litres, with the digits that a format such as ``.3g`` asks for."""
+        shown = self.litres(volume_l)
+        return f"{shown.number:{spec}} {shown.unit}"
+
+    def celsius_as(self, temperature_c: float, spec: str) -> str:
+        """A temperature, from °C, with the digits of a format."""
+        shown = self.celsius(temperature_c)
+        return f"{shown.number:{spec}} {shown.unit}"
+
+    def ppm_as(self, ppm: float, factor: float | None, spec: str) -> str:
+        """Dissolved solids, from ppm, with the digits of a format; as ppm where the scale is not known."""
+        shown = Quantity(ppm, SolidsUnit.PPM.value, "") if factor is None else self.ppm(ppm, factor)
+        return f"{shown.number:{spec}} {shown.unit}"
+
+    def cost_as(self, amount_per_l: float, spec: str) -> str:
+        """A cost, from the amount for one litre, with the digits of a format: ``0.31 EUR per US gal``."""
+        return f"{self.cost_number(amount_per_l):{spec}} {self.cost_unit}"
+
+    def cost_number(self, amount_per_l: float) -> float:
+        """A cost for one unit of volume, from the amount for one litre."""
+        return amount_per_l * (LITRES_PER_US_GALLON if self.volume is VolumeUnit.US_GALLON else 1.0)
+
+    @property
+    def cost_unit(self) -> str:
+        """What a cost is for, with the currency where one was named: ``EUR per litre``."""
+        per = "litre" if self.volume is VolumeUnit.LITRE else self.volume.value
+        return f"{self.currency} per {per}".lstrip()
 
     def local(self, utc_s: float) -> datetime:
         """A moment of a record (seconds of UTC since 1970) in the time zone of the people."""

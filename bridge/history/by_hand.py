@@ -1,8 +1,8 @@
-"""One entry put into a log by another process than the daemon, which may be running.
+"""Entries put into a log by another process than the daemon, which may be running.
 
-Shell. SQLite's write-ahead log lets two processes write by turns; the entry goes into a transaction of its
-own. It takes boot and sequence of the last entry before it and so stays in that entry's place in the order:
-the number of boots belongs to the daemon, which would take a new one for a restart of itself.
+Shell. SQLite's write-ahead log lets two processes write by turns; what belongs together goes into one
+transaction. An entry takes boot and sequence of the last one before it and so stays in that one's place in
+the order: the number of boots belongs to the daemon, which would take a new one for a restart of itself.
 """
 
 import sqlite3
@@ -19,9 +19,9 @@ from bridge.history.trouble import trouble_from
 BUSY_S = 5.0
 
 
-def add(path: Path, make: Callable[[Stamp], EntryRow]) -> EntryRow:
-    """Put the entry that ``make`` makes of its stamp into the log at ``path``, which is there; on disk when
-    this returns.
+def add(path: Path, *makers: Callable[[Stamp], EntryRow]) -> tuple[EntryRow, ...]:
+    """Put the entries that ``makers`` make of their stamps into the log at ``path``, all of them or none; on
+    disk when this returns. A log that is not there is begun.
 
     Raises:
         LogTrouble: the log cannot be written, or another program holds it for longer than five seconds.
@@ -31,10 +31,12 @@ def add(path: Path, make: Callable[[Stamp], EntryRow]) -> EntryRow:
         try:
             store = Store(connection)
             store.begin()
-            row = make(_stamp(store))
-            store.add_entries((row,))
+            rows = []
+            for make in makers:
+                rows.append(make(_stamp(store)))
+                store.add_entries(rows[-1:])
             store.commit()
-            return row
+            return tuple(rows)
         finally:
             connection.close()
     except (sqlite3.Error, OSError) as error:

@@ -16,6 +16,8 @@ from bridge.history.records import (
     EntryRow,
     EventRow,
     FillRow,
+    Litres,
+    LitresRow,
     SampleRow,
     Stamp,
 )
@@ -30,6 +32,7 @@ class Kind(Enum):
     CARTRIDGE = "cartridge"
     CALIBRATION = "calibration"
     SAMPLE = "sample"
+    LITRES = "litres"
     FILL = "fill"
 
 
@@ -40,6 +43,7 @@ CLASSES: dict[Kind, type[EntryRow]] = {
     Kind.CARTRIDGE: CartridgeRow,
     Kind.CALIBRATION: CalibrationRow,
     Kind.SAMPLE: SampleRow,
+    Kind.LITRES: LitresRow,
     Kind.FILL: FillRow,
 }
 KINDS = {row_class: kind for kind, row_class in CLASSES.items()}
@@ -82,6 +86,8 @@ def from_text(kind: str, reservoir: str, stamp: Stamp, body: str) -> EntryRow:
         if row_class is AlarmRow:
             known["alarm"] = alarm_from(known["alarm"])
             known["change"] = AlarmChange(known["change"])
+        if row_class is LitresRow:
+            known["what"] = Litres(known["what"])
         return row_class(stamp=stamp, reservoir=reservoir, **known)
     except (ValueError, TypeError, KeyError) as error:
         raise LogError(f"An entry of kind {kind!r} in the log cannot be read: {error}.") from error

@@ -80,6 +80,18 @@ class Cursor:
         return (self.boot, self.sequence) < (boot, sequence)
 
 
+@dataclass(slots=True)
+class Thinned:
+    """Readings on their way into one parcel."""
+
+    start: Cursor
+    """Where the parcel before it ended."""
+    kept: list[Measured]
+    end: Cursor
+    """The last reading that was looked at."""
+    full: bool = False
+
+
 class Unstored(Protocol):
     """The readings that are in no block yet."""
 
@@ -116,6 +128,8 @@ class Outbox:
         self._offers: dict[str, tuple[tuple[Row, ...], Cursor | int]] = {}
         """The next parcel of each stream that has one, found but not yet handed out."""
         self._cached: tuple[int, list[Measured]] = (-1, [])
+        self._begun: dict[str, Thinned] = {}
+        """The beginning of each stream's next parcel, found in readings that are in no block yet."""
 
     def load(self, state: dict[str, bytes], store: Store, boot: int) -> None:
         """Take the cursors up; on its first use, in this ``boot``, it begins at the end of the log."""
@@ -242,16 +256,21 @@ class Outbox:
             return (entries, found[-1][0]) if found else None
         head = self._heads.get(name) or self._cursor(name)
         if head.precedes(*waiting.in_blocks(name)):
-            thinned, end, _ = self._thin(head, self._stored(name, head, store))
-            if thinned:
-                return _rows(name, thinned), end
-            head = self._heads[name] = end
-        fresh = waiting.after(name, head.boot, head.sequence)
-        thinned, end, full = self._thin(head, iter(fresh))
-        if not thinned:
+            stored = Thinned(head, [], head)
+            self._thin(stored, self._stored(name, head, store))
+            if stored.kept:
+                return _rows(name, stored.kept), stored.end
+            head = self._heads[name] = stored.end
+        # Looked at every second, so only what is new since the last look may cost anything.
+        begun = self._begun.get(name)
+        if begun is None or begun.start is not head:
+            begun = self._begun[name] = Thinned(head, [], head)
+        if not begun.full:
+            self._thin(begun, waiting.after(name, begun.end.boot, begun.end.sequence))
+        if not begun.kept:
             return None
-        if full or fresh[-1].utc_ms - thinned[0].utc_ms >= self.settings.pack_s * 1000:
-            return _rows(name, thinned), end
+        if begun.full or begun.end.utc_ms - begun.kept[0].utc_ms >= self.settings.pack_s * 1000:
+            return _rows(name, begun.kept), begun.end
         return None
 
     def _stored(self, name: str, head: Cursor, store: Store) -> Iterator[Measured]:
@@ -265,20 +284,19 @@ class Outbox:
                 self._cached = (info.id, store.readings_in(info.id))
             yield from (one for one in self._cached[1] if head.precedes(one.boot, one.sequence))
 
-    def _thin(self, head: Cursor, rows: Iterator[Measured]) -> tuple[list[Measured], Cursor, bool]:
-        """Rows for one parcel, the cursor after them and what was passed over, and whether the parcel is
-        full."""
+    def _thin(self, parcel: Thinned, rows: Iterable[Measured]) -> None:
+        """Put into a parcel what of these rows belongs there, until it is full."""
         every_ms = round(self.settings.every_s * 1000)
-        kept: list[Measured] = []
+        kept, head = parcel.kept, parcel.end
         for one in rows:
             new_slot = not every_ms or one.utc_ms // every_ms != head.utc_ms // every_ms
             wanted = new_slot or one.path != head.path or one.health != head.health
             if wanted and len(kept) == self.settings.pack_rows:
-                return kept, head, True
+                break
             if wanted:
                 kept.append(one)
             head = Cursor(one.boot, one.sequence, one.utc_ms, one.path, int(one.health))
-        return kept, head, len(kept) == self.settings.pack_rows
+        parcel.end, parcel.full = head, len(kept) == self.settings.pack_rows
 
 
 def _rows(name: str, kept: list[Measured]) -> tuple[ReadingRow, ...]:

@@ -125,6 +125,13 @@ class Reader:
                 if not names or KINDS[type(row)].value in names:
                     yield row
 
+    def earlier(self, before: int, kinds: Iterable[Kind], reservoir: str, among: int) -> list[EntryRow]:
+        """Entries of these kinds before a time, in order; looked for among so many entries before it, so that
+        an old log takes no longer than a young one."""
+        with self._told():
+            found = self._store.entries_before(entry_floor(before), kinds, reservoir, among)
+            return [row for _, row in found]
+
     def check(self) -> list[str]:
         """What SQLite's own check finds wrong with the file: ``["ok"]`` when nothing is."""
         with self._told():

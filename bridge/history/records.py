@@ -223,6 +223,30 @@ class SampleRow:
     note: str = ""
 
 
+class Litres(Enum):
+    """What litres that a person enters are."""
+
+    MADE = "made"
+    """By a purifier that is kept by hand."""
+    PUT = "put"
+    """On the shelf: bought, or filled elsewhere."""
+    TAKEN = "taken"
+    """From the shelf."""
+    LEFT = "left"
+    """Counted on the shelf."""
+
+
+@dataclass(frozen=True, slots=True)
+class LitresRow:
+    """Litres that a person entered; ``reservoir`` is the purifier or shelf that is kept by hand."""
+
+    stamp: Stamp
+    reservoir: str
+    what: Litres
+    litres: float
+    note: str = ""
+
+
 @dataclass(frozen=True, slots=True)
 class FillRow:
     """A fill that ended."""
@@ -239,7 +263,7 @@ class FillRow:
     """Why it ended: ``full``, ``trip``, ``hold``, ``command``, ``stop``."""
 
 
-EntryRow = EventRow | AlarmRow | CommandRow | CartridgeRow | CalibrationRow | SampleRow | FillRow
+EntryRow = EventRow | AlarmRow | CommandRow | CartridgeRow | CalibrationRow | SampleRow | LitresRow | FillRow
 """Everything that is not a reading."""
 
 Row = ReadingRow | EntryRow

@@ -36,6 +36,10 @@ class BlockInfo:
     size: int
 
 
+_LAYOUT_OF_MARKS = 2
+"""The layout that brought marks, and checksums of what is saved."""
+
+
 class Store:
     """Reads and writes the tables. Transactions are the caller's: :meth:`begin`, :meth:`commit`,
     :meth:`rollback`."""
@@ -138,7 +142,9 @@ class Store:
         )
 
     def marks(self) -> list[tuple[int, Measured]]:
-        """Every mark with its reservoir, in order."""
+        """Every mark with its reservoir, in order; none in a file of the first layout, which had no marks."""
+        if self.layout < _LAYOUT_OF_MARKS:
+            return []
         rows = self.connection.execute("SELECT reservoir, body FROM mark ORDER BY id")
         return [(int(reservoir), from_raw(zlib.decompress(body))[0]) for reservoir, body in rows]
 
@@ -248,7 +254,29 @@ class Store:
         ):
             yield key, from_text(kind, name, Stamp(boot, sequence, key >> 8), body)
 
+    def entries_before(
+        self, before_id: int, kinds: Iterable[Kind], reservoir: str, among: int
+    ) -> list[tuple[int, EntryRow]]:
+        """Entries of these kinds and this reservoir, in order, from the last ``among`` entries before a key:
+        the work does not grow with the log."""
+        words = [kind.value for kind in kinds]
+        sql = (
+            "SELECT id, boot, sequence, kind, reservoir, body FROM entry WHERE id IN (SELECT id FROM "
+            "(SELECT id, kind, reservoir FROM entry WHERE id < ? ORDER BY id DESC LIMIT ?) "
+            f"WHERE kind IN ({', '.join('?' * len(words))}) AND reservoir = ?) ORDER BY id"
+        )
+        rows = self.connection.execute(sql, (before_id, among, *words, reservoir))
+        return [
+            (key, from_text(kind, name, Stamp(boot, sequence, key >> 8), body))
+            for key, boot, sequence, kind, name, body in rows
+        ]
+
     # What survives a restart
+
+    @property
+    def layout(self) -> int:
+        """The number of the file's layout; a file that is only read may have an older one than ours."""
+        return int(self.connection.execute("PRAGMA user_version").fetchone()[0])
 
     def save_state(self, states: Mapping[str, bytes]) -> None:
         self.connection.executemany(
@@ -258,8 +286,7 @@ class Store:
 
     def state(self) -> dict[str, bytes]:
         """Every saved value whose checksum fits; one from before there were checksums counts as fitting."""
-        layout = int(self.connection.execute("PRAGMA user_version").fetchone()[0])
-        checksum = "checksum" if layout > 1 else "-1"
+        checksum = "checksum" if self.layout >= _LAYOUT_OF_MARKS else "-1"
         rows = self.connection.execute(f"SELECT key, value, {checksum} FROM state")
         return {key: bytes(value) for key, value, crc in rows if crc in (-1, zlib.crc32(value))}
 

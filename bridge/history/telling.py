@@ -4,6 +4,8 @@ Some of the words come from strangers: whoever may send a command. Nothing of th
 not a printable character, or a line could be made to look like another one.
 """
 
+from bridge.display.columns import printable as printable
+from bridge.display.units import DisplayUnits, SolidsUnit
 from bridge.history.records import (
     AlarmRow,
     CalibrationRow,
@@ -12,12 +14,26 @@ from bridge.history.records import (
     EntryRow,
     EventRow,
     FillRow,
+    Litres,
+    LitresRow,
     SampleRow,
 )
 
+AS_RECORDED = DisplayUnits()
+_LITRES = {
+    Litres.MADE: "made",
+    Litres.PUT: "put on the shelf",
+    Litres.TAKEN: "taken from the shelf",
+    Litres.LEFT: "counted on the shelf",
+}
 
-def told(row: EntryRow) -> str:
-    """What an entry says, in one line of printable characters, without its time, reservoir and kind."""
+
+def told(row: EntryRow, units: DisplayUnits = AS_RECORDED, factor: float | None = None) -> str:
+    """What an entry says, in one line of printable characters, without its time, reservoir and kind.
+
+    :param units: how quantities are told; sentences that were recorded stay as they were said.
+    :param factor: the scale of the reservoir's ppm, for those entries that do not hold it.
+    """
     match row:
         case EventRow():
             text = _joined(row.event, row.sentence)
@@ -30,44 +46,58 @@ def told(row: EntryRow) -> str:
             what = f"{row.what} from {row.sender or 'the bridge'}"
             text = f"{what}: accepted" if row.accepted else _joined(f"{what}: refused", row.refusal)
         case CartridgeRow():
-            text = f"changed to {row.name}" + (f" by {row.sender}" if row.sender else "")
+            text = (f"changed to {row.name}" if row.name else "changed") + (
+                f" by {row.sender}" if row.sender else ""
+            )
             parts = []
             if row.treated_l is not None:
-                parts.append(f"made {row.treated_l:.0f} L")
+                parts.append(f"made {units.litres_as(row.treated_l, '.0f')}")
             if row.load_g is not None:
                 parts.append(f"took out {row.load_g:.0f} g of dissolved solids")
-            text += f"; the old one {' and '.join(parts)}" if parts else ""
+            if row.exhausted is not None:
+                parts.append("had given out" if row.exhausted else "was changed early")
+            text += f"; the old one {_listed(parts)}" if parts else ""
         case CalibrationRow():
             text = (
-                f"{row.cell} cell in {row.standard_us_cm:g} µS/cm at {row.temperature_c:g} °C: constant "
+                f"{row.cell} cell in {row.standard_us_cm:g} µS/cm at "
+                f"{units.celsius_as(row.temperature_c, '.4g')}: constant "
                 f"{row.cell_constant_per_cm:.4g} cm⁻¹ ± {row.uncertainty_percent:.2g} % (k = 2), "
                 f"offset {row.offset_us:g} µS"
             )
             text = _joined(text, row.note)
         case SampleRow():
-            at = "" if row.temperature_c is None else f", taken at {row.temperature_c:g} °C"
-            text = (
-                f"{row.of}: {row.dissolved_solids_ppm:.3g} ± {row.uncertainty_ppm:.2g} ppm at a factor of "
-                f"{row.factor:g} ({row.conductivity_25_us_cm:.4g} µS/cm at 25 °C{at}), {row.verdict}"
-            )
+            text = _sample(row, units)
             text = _joined(text, row.note)
+        case LitresRow():
+            text = _joined(f"{units.litres_as(row.litres, '.4g')} {_LITRES[row.what]}", row.note)
         case FillRow():
-            text = _fill(row)
+            text = _fill(row, units, factor)
     return printable(text)
 
 
-def printable(text: str) -> str:
-    """The text with everything that is not a printable character written out, ``\\x1b`` for the escape."""
-    return "".join(one if one.isprintable() else ascii(one)[1:-1] for one in text)
+def _sample(row: SampleRow, units: DisplayUnits) -> str:
+    at = "" if row.temperature_c is None else f", taken at {units.celsius_as(row.temperature_c, '.4g')}"
+    if units.solids is SolidsUnit.US_CM:
+        # The conductivity itself is what people want to see, so the ppm need not be told too.
+        measured = f"{row.conductivity_25_us_cm:.4g} ± {row.uncertainty_ppm / row.factor:.2g} µS/cm at 25 °C"
+        return f"{row.of}: {measured}{at}, {row.verdict}"
+    return (
+        f"{row.of}: {row.dissolved_solids_ppm:.3g} ± {row.uncertainty_ppm:.2g} ppm at a factor of "
+        f"{row.factor:g} ({row.conductivity_25_us_cm:.4g} µS/cm at 25 °C{at}), {row.verdict}"
+    )
 
 
-def _fill(row: FillRow) -> str:
+def _fill(row: FillRow, units: DisplayUnits, factor: float | None) -> str:
     minutes = (row.stamp.utc_ms - row.started_ms) / 60_000
-    volume = "an unknown volume" if row.volume_l is None else f"{row.volume_l:.1f} L"
+    volume = "an unknown volume" if row.volume_l is None else units.litres_as(row.volume_l, ".1f")
     text = f"{volume} in {minutes:.0f} min"
-    text += "" if row.rinse_l is None else f", of rinse {row.rinse_l:.1f} L"
-    text += "" if row.mean_ppm is None else f", on average {row.mean_ppm:.1f} ppm"
+    text += "" if row.rinse_l is None else f", of rinse {units.litres_as(row.rinse_l, '.1f')}"
+    text += "" if row.mean_ppm is None else f", on average {units.ppm_as(row.mean_ppm, factor, '.1f')}"
     return f"{text}; ended by {row.end}"
+
+
+def _listed(parts: list[str]) -> str:
+    return " and ".join([", ".join(parts[:-1]), parts[-1]] if len(parts) > 1 else parts)
 
 
 def _joined(what: str, sentence: str) -> str:

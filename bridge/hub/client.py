@@ -15,16 +15,18 @@ from dataclasses import dataclass
 
 import aiomqtt
 
+from bridge import __version__
 from bridge.errors import HubError
 from bridge.guard.commands import GuardCommand
 from bridge.hub.announcements import Announcements
 from bridge.hub.broker import BrokerSettings
 from bridge.hub.commands import Incoming, Refused, parse
-from bridge.hub.connection import prepare, publish, subscribe
+from bridge.hub.connection import WINDOW, prepare, publish, subscribe
 from bridge.hub.description import describe_bridge
 from bridge.hub.faults import explain
 from bridge.hub.homie import Device
 from bridge.hub.stall import PULSE_S, Pulse
+from bridge.hub.thing import Access, publication
 from bridge.hub.topics import Layout, Level, Lifecycle, Publication
 from bridge.hub.view import StationIdentity, StationView
 
@@ -195,15 +197,17 @@ class HubClient:
         await self._open(client)
         self._client, self._stood = client, True
         self._tell(None)
+        await publish(client, [self._thing(device.map.identity) for device in self._devices.values()])
         while not self._stopping.is_set():
             await self._wake.wait()
             self._wake.clear()
-            for reservoir in tuple(self._fresh):
-                self._fresh.discard(reservoir)
-                await self._show(client, reservoir)
-            for queue in (self._echoes, self._lines):
-                while queue:
-                    await publish(client, (queue.popleft(),))
+            # Views first, again and again: an alarm does not queue behind lines for $log.
+            while self._fresh or self._echoes or self._lines:
+                if self._fresh:
+                    await self._show(client, self._fresh.pop())
+                    continue
+                queue = self._echoes or self._lines
+                await publish(client, [queue.popleft() for _ in range(min(WINDOW, len(queue)))])
 
     async def _open(self, client: aiomqtt.Client) -> None:
         """Children before their parent, as the convention recommends; ready once commands are listened to."""
@@ -214,7 +218,8 @@ class HubClient:
             await publish(client, messages)
         topics = [f"{layout.base(device.map.device)}/+/+/set" for device in self._devices.values()]
         await subscribe(client, self._settings.version, topics)
-        for reservoir in self._latest:
+        # A copy: another reservoir may be offered for the first time while these are published.
+        for reservoir in tuple(self._latest):
             self._fresh.discard(reservoir)
             await self._show(client, reservoir)
         identities = tuple(device.map.identity for device in self._devices.values())
@@ -228,11 +233,17 @@ class HubClient:
         )
 
     async def _show(self, client: aiomqtt.Client, reservoir: str) -> None:
-        device, messages = self._devices[reservoir].shows(self._latest[reservoir], self._clock(), time.time())
+        before = self._devices[reservoir]
+        device, messages = before.shows(self._latest[reservoir], self._clock(), time.time())
         self._devices[reservoir] = device
+        if device.map is not before.map:
+            messages = (*messages, self._thing(device.map.identity))
         if messages:
             await publish(client, messages)
             await publish(client, self._announcements.following(device.map.identity, messages))
+
+    def _thing(self, identity: StationIdentity) -> Publication:
+        return publication(identity, self._layout, Access.of(self._settings), __version__)
 
     async def _read(self, client: aiomqtt.Client) -> None:
         identities = {device.map.device: reservoir for reservoir, device in self._devices.items()}

@@ -143,7 +143,8 @@ class ReservoirMap:
         alerts, alert_messages = self._alerts(previous, view, again=again)
         alerts_at = now if again else previous.alerts_at
         shown = Shown(tuple(low), tuple(high), words, tuple(at), alerts, alerts_at, min(alerts_at, *at))
-        return shown, (*messages, *alert_messages)
+        # What is wrong goes first: the rest of a trip is a dozen messages, each with its own acknowledgement.
+        return shown, (*alert_messages, *messages)
 
     def _alerts(
         self, previous: Shown, view: StationView, *, again: bool

@@ -259,11 +259,11 @@ PROPERTIES: tuple[Property, ...] = (
     ),
     Property("valve", "hold", "Hold filling", _B, "hold", None, "released,held", settable=True),
     Property("fill", "phase", "Phase", _E, "phase", None, _words(phase.value for phase in Phase)),
-    _litres("fill", "volume", "Volume of this fill", "fill_volume_l"),
+    _litres("fill", "volume", "Volume of this fill", "fill_volume_l", _VOLUME),
     Property(
         "fill", "elapsed", "Time of this fill", _F, "fill_elapsed_s", "s", "0:", decimals=0, dead_band=9.5,
     ),
-    _litres("fill", "volume-today", "Volume filled today", "volume_today_l"),
+    _litres("fill", "volume-today", "Volume filled today", "volume_today_l", _VOLUME),
     _action("fill", "start", "Start a fill", ("start",)),
     _litres("purifier", "treated", "Water treated", "purifier_treated_l"),
     Property(

@@ -1,4 +1,4 @@
-"""What the log says of earlier cartridges, and of the feed as it was sampled by hand.
+"""What the log says of earlier cartridges, and of feed and reservoir as they were sampled by hand.
 
 Shell: it reads the file, with a connection of its own that cannot write.
 """
@@ -10,17 +10,21 @@ from pathlib import Path
 from bridge.guard.words import Trip
 from bridge.history.entries import Kind
 from bridge.history.reader import Reader
-from bridge.history.records import AlarmChange, AlarmRow, CartridgeRow, EntryRow, SampleRow
+from bridge.history.records import AlarmChange, AlarmRow, CartridgeRow, EntryRow, FillRow, SampleRow
 from bridge.purifier.capacity import Evidence
+
+_KINDS = (Kind.CARTRIDGE, Kind.ALARM, Kind.SAMPLE, Kind.FILL)
 
 
 @dataclass(slots=True)
 class Book:
-    """By reservoir: what became of each cartridge, the oldest first, and the newest feed sample in µS/cm at
+    """By reservoir: what became of each cartridge, the oldest first, and the newest samples in µS/cm at
     25 °C, which knows of no scale."""
 
     earlier: dict[str, tuple[Evidence, ...]] = field(default_factory=dict)
     feed_us_cm: dict[str, float] = field(default_factory=dict)
+    reservoir_us_cm: dict[str, float] = field(default_factory=dict)
+    """Only samples that no mixing balance has taken yet."""
     until_ms: int = 0
     """The time of the last row that was read."""
 
@@ -33,13 +37,14 @@ def read(path: Path, since_ms: int = 0) -> Book:
     """
     with Reader(path) as reader:
         end = reader.span_ms()[1] + 1
-        return gathered(reader.events(since_ms + 1, end, kinds=(Kind.CARTRIDGE, Kind.ALARM, Kind.SAMPLE)))
+        return gathered(reader.events(since_ms + 1, end, kinds=_KINDS))
 
 
 def gathered(rows: Iterable[EntryRow]) -> Book:
     """The book from rows in order."""
     book = Book()
     standing: dict[str, bool] = {}
+    sampled_ms: dict[str, int] = {}
     for row in rows:
         book.until_ms = max(book.until_ms, row.stamp.utc_ms)
         match row:
@@ -54,4 +59,13 @@ def gathered(rows: Iterable[EntryRow]) -> Book:
                 book.earlier[row.reservoir] = (*before, Evidence(load_g, exhausted))
             case SampleRow(of="feed"):
                 book.feed_us_cm[row.reservoir] = row.conductivity_25_us_cm
+            case SampleRow(of="reservoir") if row.uncertainty_ppm > 0.0:
+                book.reservoir_us_cm[row.reservoir] = row.conductivity_25_us_cm
+                sampled_ms[row.reservoir] = row.stamp.utc_ms
+            case SampleRow(of="reservoir"):
+                # What a station writes of a sample it has obeyed knows of no uncertainty.
+                book.reservoir_us_cm.pop(row.reservoir, None)
+            case FillRow() if row.started_ms > sampled_ms.get(row.reservoir, row.started_ms):
+                # Other water has come in since.
+                book.reservoir_us_cm.pop(row.reservoir, None)
     return book

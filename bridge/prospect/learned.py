@@ -25,6 +25,9 @@ WARMEST_C = 20.0
 FEED_SD_SHARE = 0.10
 USE_SD_SHARE = 0.5
 """Deviations of feed and use before a week of them was seen."""
+LEARN_DAYS = 7.0
+"""Feed and use enter their seasons as means of at least so many days."""
+LONGEST_STRETCH_DAYS = 30.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,6 +110,33 @@ def worth_keeping(fitted: CartridgePlan | None, earlier: Iterable[Evidence]) -> 
     return tuple([one for one in earlier if one.load_g > least_g][-MOST_EARLIER:])
 
 
+def seasoned(
+    learned: Learned, day: float, feed_ppm: float | None, longest_days: float = LONGEST_STRETCH_DAYS
+) -> Learned:
+    """What is known of feed and use after a look on that day; ``feed_ppm`` is None where nothing was treated.
+
+    ``longest_days`` without a look mean that nobody knows what was used meanwhile.
+    """
+    if feed_ppm is not None:
+        learned = replace(learned, feed_sum=learned.feed_sum + feed_ppm, feed_looks=learned.feed_looks + 1)
+    if learned.since_day is None or day - learned.since_day > longest_days:
+        # The bridge was away, or the clock has only now found its date.
+        return replace(learned, since_day=day, since_l=learned.total_l)
+    if day - learned.since_day < LEARN_DAYS:
+        return learned
+    per_day = (learned.total_l - learned.since_l) / (day - learned.since_day)
+    feed, use = learned.feed, learned.use
+    if learned.feed_looks:
+        mean_ppm = learned.feed_sum / learned.feed_looks
+        feed = feed or season.begin(max(mean_ppm, 1e-3), learned.since_day)
+        feed = season.learn(feed, day, mean_ppm)
+    if use is not None or per_day > 0.0:
+        use = season.learn(use or season.begin(per_day, learned.since_day), day, per_day)
+    return replace(
+        learned, feed=feed, use=use, feed_sum=0.0, feed_looks=0, since_day=day, since_l=learned.total_l
+    )
+
+
 def forecast_of(
     fitted: CartridgePlan | None,
     limit_ppm: float,
@@ -134,15 +164,19 @@ def forecast_of(
         if learned.feed is not None and learned.use is not None:
             return over_days(learned.front, learned.feed, learned.use, day, learned.days, fitted.lead_days)
         return forecast(learned.front, feed, use, fitted.lead_days)
-    if use is None:
-        return None
+    a_day = use or Expected(1.0, 0.0)
+    said: Forecast | None = None
     if learned.membrane is not None:
-        return membrane.forecast(learned.membrane, limit_ppm, feed, learned.warmest_c, use, fitted.lead_days)
-    if fitted.kind is Kind.DISTILLER and fitted.rated_g is not None:
+        said = membrane.forecast(
+            learned.membrane, limit_ppm, feed, learned.warmest_c, a_day, fitted.lead_days
+        )
+    elif fitted.kind is Kind.DISTILLER and fitted.rated_g is not None:
         left_l = distiller.litres_to_descaling(load.treated_l, feed.mean, fitted.rated_g)
         rests_on = f"scale of at most the whole feed, {feed.mean:.3g} ppm"
-        return from_cells([(left_l, left_l, 1.0)], use, fitted.lead_days, rests_on)
-    return None
+        said = from_cells([(left_l, left_l, 1.0)], a_day, fitted.lead_days, rests_on)
+    if said is None or use is not None:
+        return said
+    return Ahead(said.litres_left, rests_on="use not known yet")
 
 
 def expected_use(learned: Learned, day: float, end: float) -> Expected | None:

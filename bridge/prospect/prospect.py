@@ -22,15 +22,13 @@ from bridge.prospect.learned import (
     begun,
     draw_off_settings,
     forecast_of,
+    seasoned,
     started,
     worth_keeping,
 )
-from bridge.purifier import breakthrough, membrane, season
+from bridge.purifier import breakthrough, membrane
 from bridge.purifier.capacity import Evidence
-from bridge.purifier.forecast import (
-    ORDER_DRY_SHARE,
-    Forecast,
-)
+from bridge.purifier.forecast import ORDER_DRY_SHARE, Forecast
 from bridge.purifier.load import Load
 from bridge.purifier.outlook import LONGEST_DAYS
 from bridge.station.rows import spent
@@ -41,9 +39,6 @@ from bridge.wire.messages import Path
 
 LOOK_EVERY_S = 60.0
 FORECAST_EVERY_S = 3600.0
-LEARN_DAYS = 7.0
-"""Feed and use enter their seasons as means of at least so many days."""
-LONGEST_STRETCH_DAYS = 30.0
 UNTRIPPED_SHARE = 0.98
 """What did not trip the guard has not crossed the limit: a mean over it counts as this share of it."""
 
@@ -139,7 +134,7 @@ class Prospect:
             # The accounts of an earlier process are older than what it had learned.
             self.learned = learned = replace(learned, booked_l=self._load.treated_l)
         moved = (treated > 0.0 or self._tripped) and self._take_up(max(treated, 0.0))
-        self._learn_seasons(day)
+        self.learned = seasoned(self.learned, day, self._feed_ppm if self._gathered.readings else None)
         self._gathered = Gathered()
         hourly = now >= self._forecast_at or self._changed or self._ended
         before, after = learned.front, self.learned.front
@@ -182,9 +177,9 @@ class Prospect:
             return False
         front, running = learned.front, learned.membrane
         if front is not None:
-            if front.crossed is not None and measured and not self._tripped:
-                # Somebody reset the trip after a retest, and the product is good.
-                front = replace(front, crossed=None, applied_g=max(front.applied_g, front.load.taken_up_g))
+            if measured and not self._tripped:
+                # Where it had crossed, somebody reset the trip after a retest, and the product is good.
+                front = breakthrough.reopened(front)
             product_ppm = max(self._product_ppm, limit_ppm) if self._tripped else self._product_ppm
             standing = not measured and not self._tripped
             front = breakthrough.observe(front, treated_l, feed_ppm, product_ppm, standing)
@@ -204,28 +199,6 @@ class Prospect:
             total_l=learned.total_l + treated_l,
         )
         return True
-
-    def _learn_seasons(self, day: float) -> None:
-        learned = self.learned
-        if self._feed_ppm is not None and self._gathered.readings:
-            learned = replace(
-                learned, feed_sum=learned.feed_sum + self._feed_ppm, feed_looks=learned.feed_looks + 1
-            )
-        if learned.since_day is None or day - learned.since_day > LONGEST_STRETCH_DAYS:
-            # The bridge was away, or the clock has only now found its date: nobody knows what was used.
-            learned = replace(learned, since_day=day, since_l=learned.total_l)
-        elif day - learned.since_day >= LEARN_DAYS:
-            per_day = (learned.total_l - learned.since_l) / (day - learned.since_day)
-            feed, use = learned.feed, learned.use
-            if learned.feed_looks:
-                mean_ppm = learned.feed_sum / learned.feed_looks
-                feed = feed or season.begin(max(mean_ppm, 1e-3), learned.since_day)
-                feed = season.learn(feed, day, mean_ppm)
-            if use is not None or per_day > 0.0:
-                use = season.learn(use or season.begin(per_day, learned.since_day), day, per_day)
-            learned = replace(learned, feed=feed, use=use, feed_sum=0.0, feed_looks=0)
-            learned = replace(learned, since_day=day, since_l=learned.total_l)
-        self.learned = learned
 
     def _renew(self, turn: Turn) -> None:
         """A new cartridge is in: what became of the old one is evidence for it."""

@@ -1,4 +1,4 @@
-"""What a prospect has learned, as JSON and back: about eight kilobytes, however old the cartridge is. Core.
+"""What a prospect has learned, as packed JSON and back: two kilobytes, however old the cartridge is. Core.
 
 The prior of a front is not kept: it follows from the configuration and the cartridge book, either of which
 may have changed. What was kept under another limit is not evidence for this one; its load still is.
@@ -6,8 +6,9 @@ may have changed. What was kept under another limit is not evidence for this one
 
 import json
 import math
+import zlib
 from collections.abc import Mapping
-from dataclasses import asdict, fields, replace
+from dataclasses import asdict, astuple, fields, replace
 from typing import Any
 
 from bridge.errors import ClearwellError, LogError
@@ -20,11 +21,12 @@ from bridge.purifier.cartridge import Kind
 from bridge.purifier.load import Load
 from bridge.purifier.membrane import Membrane
 from bridge.purifier.season import Season
+from bridge.purifier.shapes import Reading
 from bridge.tank.draw_off import DrawOff, RunningMean
 
-_LAYOUT = 1
-_DECIMALS = 3
-"""Of the evidence: a thousandth in a log likelihood changes nothing."""
+_LAYOUT = 2
+_DECIMALS = 2
+"""Of the evidence: a hundredth in a log likelihood changes nothing."""
 _PLAIN = (
     "booked_l", "total_l", "feed_sum", "feed_looks", "since_day", "since_l", "warmest_c", "days", "due",
     "order",
@@ -32,7 +34,7 @@ _PLAIN = (
 
 
 def written(kept: Kept) -> bytes:
-    """Everything as JSON."""
+    """Everything as JSON, packed: it is written to a memory card every hour."""
     learned, fitted = kept.learned, kept.fitted
     data: dict[str, Any] = {
         "layout": _LAYOUT,
@@ -48,7 +50,7 @@ def written(kept: Kept) -> bytes:
         "draw": {**asdict(learned.draw), "lowest_l": _finite(learned.draw.lowest_l)},
         **{name: getattr(learned, name) for name in _PLAIN},
     }
-    return json.dumps(data, separators=(",", ":")).encode()
+    return zlib.compress(json.dumps(data, separators=(",", ":")).encode(), 9)
 
 
 def read(
@@ -63,7 +65,7 @@ def read(
         LogError: it cannot be read.
     """  # fmt: skip
     try:
-        data = json.loads(kept)
+        data = json.loads(zlib.decompress(kept))
         if data["layout"] != _LAYOUT:
             raise ValueError(f"layout {data['layout']}")
         was = data["fitted"]
@@ -82,7 +84,7 @@ def read(
         if fitted is None or there is None or fitted.kind is not there.kind:
             learned = replace(learned, front=None, membrane=None)
         return Kept(learned, fitted, limit, data["feed_ppm"], data["volume_l"], Load(*data["load"]))
-    except (ValueError, KeyError, TypeError, IndexError, ClearwellError) as error:
+    except (ValueError, KeyError, TypeError, IndexError, zlib.error, ClearwellError) as error:
         raise LogError(f"The forecast that an earlier run saved cannot be read ({error}).") from error
 
 
@@ -91,6 +93,7 @@ def _front(front: Front) -> dict[str, Any]:
         "limit_ppm": front.grid.limit_ppm,
         "ln": [front.grid.ln_low, front.grid.ln_step],
         "evidence": [round(value, _DECIMALS) for value in front.grid.evidence],
+        "last": None if front.grid.last is None else list(astuple(front.grid.last)),
         "load": [front.load.treated_l, front.load.taken_up_g],
         "floor_ppm": _finite(front.floor_ppm),
         "crossed": None if front.crossed is None else [front.crossed.treated_l, front.crossed.taken_up_g],
@@ -108,7 +111,14 @@ def _front_from(
     if data["limit_ppm"] != limit_ppm:
         return replace(breakthrough.begin(known, limit_ppm), load=load, applied_g=data["applied_g"])
     return Front(
-        grid.restored(known, limit_ppm, data["ln"][0], data["ln"][1], tuple(data["evidence"])),
+        grid.restored(
+            known,
+            limit_ppm,
+            data["ln"][0],
+            data["ln"][1],
+            tuple(data["evidence"]),
+            None if data.get("last") is None else Reading(*data["last"]),
+        ),
         load,
         data["applied_g"],
         data["feed_ppm"],

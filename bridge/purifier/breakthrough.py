@@ -1,10 +1,7 @@
 """The front of an exchange bed: the running cartridge's own effluent sharpens what is known of its capacity.
 
 While the product is pure the evidence is only that the front has not come yet, and the prior capacity
-speaks; once it rises, its shape does. Real fronts are not exactly those of the model, so readings count once
-for each half of an e-fold of the front, have heavy tails, and are forgotten as the front moves on: the
-posterior never grows surer than the model deserves, and the cost of an update does not depend on the age of
-the cartridge.
+speaks; once it rises, its shape does. The cost of an update does not depend on the age of the cartridge.
 """
 
 import math
@@ -12,15 +9,16 @@ from dataclasses import dataclass, replace
 
 from bridge.errors import InputError, OutOfRangeError
 from bridge.purifier.capacity import Capacity
-from bridge.purifier.grid import RESOLUTION_SHARE, Grid, Reading, blank, weigh
+from bridge.purifier.grid import Grid, blank, weigh
 from bridge.purifier.load import Load, add
+from bridge.purifier.shapes import RESOLUTION_SHARE, Reading
 
 _NEW = Load()
 _E_FOLD_SHARE = 0.5
 _FLOOR_SHARE = 0.02
 _RISE_SHARE = 0.04
-_GATE = 0.1
-"""A reading worth less than this share of an independent one waits until more load has passed."""
+_GATE = 0.2
+"""A reading that comes sooner than this share of an e-fold after the last waits until more has passed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,8 +95,15 @@ def observe(
     grid, last = front.grid, front.last_product_ppm
     if by_load >= _GATE or by_change >= 1.0:
         reading = Reading(applied, mean_feed, feed_ppm, floor, product_ppm)
-        grid, unused, last = weigh(grid, reading, min(1.0, max(by_load, by_change))), 0.0, product_ppm
+        grid, unused, last = weigh(grid, reading, unused), 0.0, product_ppm
     return Front(grid, load, applied, mean_feed, floor, unused, last)
+
+
+def reopened(front: Front) -> Front:
+    """The front of a bed that was taken to have crossed the limit, and whose product is good after all."""
+    if front.crossed is None:
+        return front
+    return replace(front, crossed=None, applied_g=max(front.applied_g, front.load.taken_up_g))
 
 
 def _floor(front: Front, product_ppm: float, gained_g: float) -> float:

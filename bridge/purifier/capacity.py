@@ -64,7 +64,7 @@ class Capacity:
         last = len(self.weights) - 1
         inside = min(max(position, 0.0), float(last))
         left = min(int(inside), last - 1)
-        low, high = (math.log(max(self.weights[left + i], 1e-300)) for i in (0, 1))
+        low, high = math.log(max(self.weights[left], 1e-300)), math.log(max(self.weights[left + 1], 1e-300))
         return low + (inside - left) * (high - low) - _FALL_BEYOND * self.ln_step * abs(position - inside)
 
 

@@ -4,6 +4,7 @@ import math
 from dataclasses import dataclass
 
 from bridge.errors import InputError
+from bridge.purifier.forecast import Interval
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,6 +78,30 @@ def over(unit: str, top: Figure, bottom: Figure) -> Figure:
     value = top.value / bottom.value
     sd = abs(value) * math.hypot(_relative(top), _relative(bottom))
     return Figure(value, sd, unit, _together(top, bottom))
+
+
+def per_litre(price: float, treated_l: float, left: Interval, other_per_l: float = 0.0) -> Interval:
+    """Money for a litre of a cartridge over its whole life, with the intervals of the litres that are left.
+
+    Args:
+        price: of the cartridge.
+        treated_l: litres it has made; with what is left more than zero.
+        left: litres left.
+        other_per_l: money for a litre beside the cartridge.
+
+    Raises:
+        InputError: a price that is negative or not finite, or no litre at all.
+    """
+    if not (math.isfinite(price) and price >= 0.0):
+        raise InputError(f"Cost: a price of {price:g}; it must be zero or more.")
+    if not treated_l + left.median > 0.0:
+        raise InputError(f"Cost: {treated_l:g} litres made and none left; one of them must be above zero.")
+
+    def at(left_l: float) -> float:
+        litres = treated_l + left_l
+        return other_per_l + (price / litres if litres > 0.0 else math.inf)
+
+    return Interval(at(left.median), at(left.high80), at(left.low80), at(left.high95), at(left.low95))
 
 
 def scaled(figure: Figure, factor: float, unit: str) -> Figure:

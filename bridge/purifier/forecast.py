@@ -8,11 +8,13 @@ import math
 from bisect import bisect_left
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from itertools import accumulate
 from statistics import NormalDist
 
 from bridge.errors import InputError
 from bridge.purifier.breakthrough import Front
-from bridge.purifier.grid import CELLS, SHELVES, SLOPES, posterior
+from bridge.purifier.grid import by_shape
+from bridge.purifier.shapes import CELLS, SHELVES, SLOPES
 
 ORDER_DRY_SHARE = 0.08
 """Order as soon as this share of the lead time is to be expected without a working cartridge.
@@ -29,8 +31,11 @@ _SPREAD_POINTS = ((-1.732, 1 / 6), (0.0, 2 / 3), (1.732, 1 / 6))
 SHARES = (0.5, 0.1, 0.9, 0.025, 0.975)
 """Of an interval's median, low80, high80, low95 and high95."""
 
-_MARKS = (1e-9, *(NormalDist().cdf(0.12 * k) for k in range(-30, 31)), 1.0 - 1e-9)
+_MARKS = (1e-9, *(NormalDist().cdf(0.2 * k) for k in range(-18, 19)), 1.0 - 1e-9)
 """Shares between which many cells are gathered into few: even steps of a normal, so that the tails stay."""
+
+_SMALL = 1e-5
+"""A shape less likely than this does not show in any figure."""
 
 Cell = tuple[float, float, float]
 """Litres left from, to, and the probability spread evenly between the two."""
@@ -119,7 +124,7 @@ def from_cells(cells: list[Cell], use_l_per_day: Expected, lead_days: float, res
     left = interval(days)
     order = dry_share >= ORDER_DRY_SHARE or left.high95 <= 0.0
     rests_on = f"{rests_on}; use {use_l_per_day.mean:.3g} ± {use_l_per_day.sd:.2g} L/day"
-    return Forecast(interval(cells), left, chance, dry_share, order, rests_on)
+    return Forecast(interval(few), left, chance, dry_share, order, rests_on)
 
 
 def cells_left(front: Front, feed: Expected) -> list[Cell]:
@@ -130,30 +135,56 @@ def cells_left(front: Front, feed: Expected) -> list[Cell]:
     """
     if front.crossed is not None:
         return [(0.0, 0.0, 1.0)]
-    reach = max(feed.mean, 1.05 * front.grid.limit_ppm)
-    ln_open = math.log(reach / (reach - front.grid.limit_ppm))
-    weights = posterior(front.grid)
     floor = 0.0 if math.isinf(front.floor_ppm) else front.floor_ppm
-    half = 0.5 * front.grid.ln_step
-    capacities = [math.exp(front.grid.ln_low + i * front.grid.ln_step) for i in range(CELLS)]
-    grams: list[Cell] = []
-    k = 0
-    for stretch in [1.0 + slope * ln_open for slope in SLOPES] + [1.0] * len(SHELVES):
-        for capacity in capacities:
-            weight = weights[k]
-            k += 1
-            if weight > 1e-5:
-                centre = capacity * stretch
-                low = max(centre * (1.0 - half) - front.applied_g, 0.0)
-                high = max(centre * (1.0 + half) - front.applied_g, 0.0)
-                grams.append((low, high, weight))
-    if feed.sd > 0.0:
-        grams = gathered(grams)
+    grams = [
+        (max(low - front.applied_g, 0.0), max(high - front.applied_g, 0.0), weight)
+        for low, high, weight in _grams_at_crossing(front, feed.mean)
+    ]
     litres: list[Cell] = []
     for ppm, share in _spread(feed):
         per_g = 1000.0 / max(ppm - floor, 1e-3 * feed.mean)
         litres.extend((low * per_g, high * per_g, weight * share) for low, high, weight in grams)
     return litres
+
+
+def _grams_at_crossing(front: Front, feed_ppm: float) -> list[Cell]:
+    """The distribution of the grams brought to the bed at the crossing, in cells that do not overlap.
+
+    In the logarithm a shape only shifts the capacities, so all shapes add up on one line of even steps.
+    """
+    grid = front.grid
+    reach = max(feed_ppm, 1.05 * grid.limit_ppm)
+    ln_open = math.log(reach / (reach - grid.limit_ppm))
+    shifts = [math.log1p(slope * ln_open) / grid.ln_step for slope in SLOPES] + [0.0] * len(SHELVES)
+    shares = by_shape(grid.weights)
+    line = [0.0] * (
+        CELLS + 1 + int(max(x for x, share in zip(shifts, shares, strict=True) if share > _SMALL))
+    )
+    for shape, (shift, share) in enumerate(zip(shifts, shares, strict=True)):
+        if share <= _SMALL:
+            continue
+        whole = int(shift)
+        part = shift - whole
+        row = grid.weights[shape * CELLS : (shape + 1) * CELLS]
+        for k, weight in enumerate(row, start=whole):
+            if weight:
+                line[k] += (1.0 - part) * weight
+                line[k + 1] += part * weight
+    reached = list(accumulate(line, initial=0.0))
+    lowest = grid.ln_low - 0.5 * grid.ln_step
+    cells: list[Cell] = []
+    at = lowest
+    before = 0.0
+    for mark in _MARKS:
+        target = mark * reached[-1]
+        i = min(bisect_left(reached, target, lo=1), len(line))
+        inside = line[i - 1]
+        place = i - 1 + ((target - reached[i - 1]) / inside if inside > 0.0 else 1.0)
+        here = math.exp(lowest + place * grid.ln_step)
+        if mark != _MARKS[0]:
+            cells.append((at, here, mark - before))
+        at, before = here, mark
+    return cells
 
 
 def interval(cells: list[Cell]) -> Interval:
@@ -180,26 +211,29 @@ def quantiles(cells: Iterable[Cell], shares: Sequence[float]) -> list[float]:
     """
     if not all(0.0 < share < 1.0 for share in shares):
         raise InputError(f"Quantiles: shares of {list(shares)}; each must lie between 0 and 1.")
-    slopes: dict[float, float] = {}
-    jumps: dict[float, float] = {}
+    edges: list[tuple[float, float, float]] = []
     for low, high, weight in cells:
         if high > low:
-            slopes[low] = slopes.get(low, 0.0) + weight / (high - low)
-            slopes[high] = slopes.get(high, 0.0) - weight / (high - low)
+            slope = weight / (high - low)
+            edges.append((low, slope, 0.0))
+            edges.append((high, -slope, 0.0))
         else:
-            jumps[low] = jumps.get(low, 0.0) + weight
-    edges = sorted(slopes.keys() | jumps.keys())
-    # two for each edge: the share reached before it and, after a cell of no width there, beyond it
+            edges.append((low, 0.0, weight))
+    edges.sort()
     values: list[float] = []
     reached: list[float] = []
     total = density = 0.0
-    before = edges[0] if edges else 0.0
-    for edge in edges:
-        total += max(density, 0.0) * (edge - before)
-        values += [edge, edge]
-        reached += [total, total + jumps.get(edge, 0.0)]
-        total = reached[-1]
-        density += slopes.get(edge, 0.0)
+    before = edges[0][0] if edges else 0.0
+    for edge, slope, jump in edges:
+        if density > 0.0:
+            total += density * (edge - before)
+        values.append(edge)
+        reached.append(total)
+        if jump:
+            total += jump
+            values.append(edge)
+            reached.append(total)
+        density += slope
         before = edge
     if not total > 0.0:
         raise InputError("Quantiles: the cells have no weight; at least one must be above zero.")

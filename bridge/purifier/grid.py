@@ -1,19 +1,11 @@
 """The joint posterior of a bed's capacity and of the shape of its front, on a grid of fixed size.
 
-Two families of shape. Logistic: the front of Bohart and Adams, of Thomas, and of Yoon and Nelson, which are
-one curve in different letters, written in load instead of time so that a changing feed does not bend it:
-
-    product = floor + (feed - floor) / (1 + exp(-(applied - centre) / width))
-
-``applied`` is the grams brought to the bed so far, ``capacity`` the grams it takes up until the product
-crosses the limit, and ``slope`` = width / capacity. From the curve,
-
-    centre  = capacity x (1 + slope x ln(feed / limit))
-    applied = capacity x (1 + slope x ln(feed / (feed - limit)))       when the product crosses the limit
-
-Shelf: a mixed bed can end in two steps. The hydroxide resin, which takes up carbonic acid too, ends first,
-and the product stands on a low shelf of carbonic acid until the hydrogen resin ends as well: pure, then
-anything up to a share of the limit for the last few per cent of the capacity, then the crossing.
+Real fronts are not those of a model. What a reading misses by is taken to wander along the bed: close
+readings miss by nearly the same, and readings some widths of the front apart miss independently (an
+Ornstein-Uhlenbeck process in load, of each shape's own length). So a reading is judged by what the one before
+it leaves to be expected, and it is the change between two readings that tells a steep front from a slow one,
+or from a shelf. Evidence is forgotten by the same measure of length: the posterior never grows surer than the
+model deserves.
 """
 
 import math
@@ -22,51 +14,45 @@ from dataclasses import dataclass, replace
 
 from bridge.errors import InputError
 from bridge.purifier.capacity import Capacity
+from bridge.purifier.shapes import (
+    CELLS,
+    LOG_SD,
+    SHAPES,
+    SHELVES,
+    SLOPES,
+    WIDTHS,
+    Reading,
+    residuals,
+)
 
-SLOPES = (0.001, 0.003, 0.008, 0.02, 0.045, 0.08, 0.12, 0.18, 0.27)
-"""Logistic shapes: width of the front over capacity, from an ideal bed to a strongly hindered one."""
-SHELVES = (0.006, 0.012, 0.022, 0.04, 0.07)
-"""Shelf shapes: the share of the capacity that the shelf lasts."""
-SHAPES = len(SLOPES) + len(SHELVES)
-CELLS = 64
-"""Cells of the grid in ln(capacity); with the shapes, the whole size of the posterior."""
-
-RESOLUTION_SHARE = 0.005
-"""What a probe resolves, as a share of the limit."""
-
-_SHELF_ODDS = 0.5
+_SHELF_ODDS = 0.2
 """Odds of a shelf against a logistic front before anything is seen."""
-_SHELF_TOP_SHARE = 0.3
-"""A shelf stays under this share of the limit (carbonic acid alone; seen in PHREEQC columns)."""
-_SHELF_SPREAD = 0.3
 _SHAPE_LN = (-math.log(len(SLOPES)),) * len(SLOPES) + (math.log(_SHELF_ODDS / len(SHELVES)),) * len(SHELVES)
-_SHAPE_LN_SPREAD = tuple(math.log(x) for x in (*SLOPES, *(0.25 * shelf for shelf in SHELVES)))
-_LOG_SD = 0.25
-"""Disagreement of a reading with a perfect model, in e-folds of the product above the resolution."""
+_LN_WIDTHS = tuple(map(math.log, WIDTHS))
+_READ_SD = 0.05
+"""Of a reading by itself, in e-folds: what does not wander along."""
 _TAIL = 8.0
-"""Degrees of freedom of that disagreement: one wild reading cannot decide."""
-_FORGET = 0.7
-"""What is left of the evidence after one more reading's worth."""
+"""Degrees of freedom of all that disagreement: one wild reading cannot decide."""
+_LENGTH = 2.0
+"""Widths of a front after which what a reading misses by is independent, or nearly so."""
+_FORGET = 0.5
+"""What is left of the evidence after half a width of a shape's front."""
+_FORGET_WIDTHS = 0.5
+_FASTER = 2.0
+"""A steep shape forgets at most this much faster than the front that is likely."""
 _MIN_STEP = 2e-4
 _TAIL_MASS = 2e-4
 
 
 @dataclass(frozen=True, slots=True)
-class Reading:
-    """One reading of a bed: where it stands in load, its mean feed lately, and the three concentrations."""
-
-    applied_g: float
-    mean_feed_ppm: float
-    feed_ppm: float
-    floor_ppm: float
-    product_ppm: float
-
-
-@dataclass(frozen=True, slots=True)
 class Grid:
-    """``prior_ln`` is the log prior of each cell of ln(capacity), ``evidence`` the log likelihood over
-    shapes x capacities, shape by shape. ``spread`` and ``typical_g`` are the posterior's mean slope
-    (geometric) and capacity."""
+    """The grid and the readings that are in it.
+
+    ``prior_ln`` is the log prior of each cell, ``evidence`` the log likelihood and ``weights`` the posterior
+    probability, each over shapes x capacities, shape by shape. ``spread`` and ``typical_g`` are the
+    posterior's mean width (geometric, as a share of the capacity) and capacity. ``last`` is the newest
+    reading and ``missed`` what it misses by in each cell.
+    """
 
     prior: Capacity
     limit_ppm: float
@@ -74,8 +60,11 @@ class Grid:
     ln_step: float
     prior_ln: tuple[float, ...]
     evidence: tuple[float, ...]
-    spread: float
-    typical_g: float
+    weights: tuple[float, ...] = ()
+    spread: float = 0.0
+    typical_g: float = 0.0
+    last: Reading | None = None
+    missed: tuple[float, ...] = ()
 
 
 def blank(prior: Capacity, limit_ppm: float) -> Grid:
@@ -83,13 +72,16 @@ def blank(prior: Capacity, limit_ppm: float) -> Grid:
     low = prior.ln_low
     step = prior.ln_step * (len(prior.weights) - 1) / (CELLS - 1)
     evidence = (0.0,) * (CELLS * SHAPES)
-    prior_ln = _prior_ln(prior, low, step)
-    grid = Grid(prior, limit_ppm, low, step, prior_ln, evidence, 0.0, 0.0)
-    return _typical(grid, posterior(grid))
+    return _weighed(Grid(prior, limit_ppm, low, step, _prior_ln(prior, low, step), evidence))
 
 
 def restored(
-    prior: Capacity, limit_ppm: float, ln_low: float, ln_step: float, evidence: tuple[float, ...]
+    prior: Capacity,
+    limit_ppm: float,
+    ln_low: float,
+    ln_step: float,
+    evidence: tuple[float, ...],
+    last: Reading | None,
 ) -> Grid:
     """A grid with the evidence that an earlier process had gathered, under a prior that may have changed.
 
@@ -98,105 +90,98 @@ def restored(
     """
     if len(evidence) != CELLS * SHAPES or not ln_step > 0.0 or not all(map(math.isfinite, evidence)):
         raise InputError(f"Grid: {len(evidence)} values of evidence; it must be {CELLS * SHAPES} numbers.")
-    grid = Grid(prior, limit_ppm, ln_low, ln_step, _prior_ln(prior, ln_low, ln_step), evidence, 0.0, 0.0)
-    return _typical(grid, posterior(grid))
+    missed = () if last is None else tuple(residuals(ln_low, ln_step, limit_ppm, last)[0])
+    prior_ln = _prior_ln(prior, ln_low, ln_step)
+    grid = Grid(prior, limit_ppm, ln_low, ln_step, prior_ln, evidence, last=last, missed=missed)
+    return _weighed(grid)
 
 
-def posterior(grid: Grid) -> list[float]:
-    """Probabilities over shapes x capacities (shape by shape), each capacity a cell of the grid."""
-    priors = [value + shape for shape in _SHAPE_LN for value in grid.prior_ln]
-    logs = list(map(operator.add, grid.evidence, priors))
-    top = max(logs)
-    cut = top - 30.0
-    exp = math.exp
-    weights = [exp(value - top) if value > cut else 0.0 for value in logs]
-    total = sum(weights)
-    return [value / total for value in weights]
-
-
-def weigh(grid: Grid, reading: Reading, weight: float) -> Grid:
-    """The grid with one reading put on it that is worth ``weight`` (0 to 1) of an independent one.
+def weigh(grid: Grid, reading: Reading, gained_g: float) -> Grid:
+    """The grid with one more reading in it, ``gained_g`` grams brought to the bed after the one before it.
 
     Where the reading narrows or moves the posterior so far that the grid must follow, it is put on the new
     grid again, once, so the cost is bounded.
     """
-    after = replace(grid, evidence=_judge(grid, reading, weight))
-    weights = posterior(after)
-    better = _better_range(grid, _by_capacity(weights))
+    after = _judged(grid, reading, gained_g)
+    better = _better_range(grid, by_capacity(after.weights))
     if better is None:
-        return _typical(after, weights)
+        return after
     low, step = better
+    last = grid.last
     moved = replace(
         grid,
         ln_low=low,
         ln_step=step,
         prior_ln=_prior_ln(grid.prior, low, step),
         evidence=_regrid(grid, low, step),
+        missed=() if last is None else tuple(residuals(low, step, grid.limit_ppm, last)[0]),
     )
-    after = replace(moved, evidence=_judge(moved, reading, weight))
-    return _typical(after, posterior(after))
+    return _judged(moved, reading, gained_g)
 
 
-def _judge(grid: Grid, reading: Reading, weight: float) -> tuple[float, ...]:
-    """The evidence with one more reading in it.
+def by_shape(weights: tuple[float, ...]) -> list[float]:
+    """The probability of each shape."""
+    return [sum(weights[start : start + CELLS]) for start in range(0, CELLS * SHAPES, CELLS)]
 
-    A steep front fits between two cells, so a cell is judged by what its two edges would show: a reading
-    between them misses nothing, and the wider they stand apart the less it says.
-    """
-    resolution = RESOLUTION_SHARE * grid.limit_ppm
-    seen = math.log(reading.product_ppm + resolution)
-    floor = min(reading.floor_ppm, reading.feed_ppm)
-    reach = reading.feed_ppm - floor
-    base = floor + resolution
-    ln_base = math.log(base)
-    ln_ratio = math.log(max(reading.mean_feed_ppm, 1.05 * grid.limit_ppm) / grid.limit_ppm)
-    edges = [reading.applied_g * math.exp(-grid.ln_low - (i - 0.5) * grid.ln_step) for i in range(CELLS + 1)]
-    keep = _FORGET**weight
-    gain = -0.5 * (_TAIL + 1.0) * weight
-    scale = 1.0 / (_LOG_SD * _LOG_SD * _TAIL)
-    width = 1.0 / (2.5 * _LOG_SD)
-    far = gain * math.log1p((seen - ln_base) ** 2 * scale)
-    exp, log, log1p = math.exp, math.log, math.log1p
+
+def by_capacity(weights: tuple[float, ...]) -> list[float]:
+    """The probability of each capacity, whatever the shape."""
+    rows = [weights[start : start + CELLS] for start in range(0, CELLS * SHAPES, CELLS)]
+    return list(map(sum, zip(*rows, strict=True)))
+
+
+def _judged(grid: Grid, reading: Reading, gained_g: float) -> Grid:
+    """The evidence and the posterior with one more reading."""
+    missed, apart = residuals(grid.ln_low, grid.ln_step, grid.limit_ppm, reading)
+    before = grid.missed or (0.0,) * (CELLS * SHAPES)
+    widths = gained_g / grid.typical_g
+    likely = _FASTER * min(1.0, widths / (_FORGET_WIDTHS * grid.spread))
+    gain, unit = -0.5 * (_TAIL + 1.0), 1.0 / (2.5 * LOG_SD)
+    log1p, exp = math.log1p, math.exp
     old = grid.evidence
-    new: list[float] = []
-    k = 0
-    for slope in SLOPES:
-        centre = 1.0 / slope + ln_ratio
-        high = ln_base
-        for i, progress in enumerate(edges):
-            z = progress / slope - centre
-            low = ln_base if z < -18.0 else log(base + (reach / (1.0 + exp(-z)) if z < 18.0 else reach))
-            if i:
-                if high == ln_base:
-                    new.append(keep * old[k] + far)
-                else:
-                    miss = seen - high if seen > high else low - seen if seen < low else 0.0
-                    spread = weight * log1p((high - low) * width)
-                    new.append(keep * old[k] + gain * log1p(miss * miss * scale) - spread)
-                k += 1
-            high = low
-    shelf_miss = max(seen - log(base + _SHELF_TOP_SHARE * grid.limit_ppm), 0.0)
-    on_shelf = gain * log1p(shelf_miss * shelf_miss * scale) - _SHELF_SPREAD * weight
-    spent = gain * log1p(max(log(base + grid.limit_ppm) - seen, 0.0) ** 2 * scale)
-    for shelf in SHELVES:
-        for i in range(CELLS):
-            if edges[i + 1] >= 1.0:
-                said = spent
-            elif edges[i] < 1.0 - shelf:
-                said = far
-            else:
-                said = on_shelf
-            new.append(keep * old[k] + said)
-            k += 1
-    return tuple(new)
+    evidence: list[float] = []
+    start = 0
+    for width in WIDTHS:
+        stays = exp(-widths / (_LENGTH * width))
+        fresh = 1.0 - stays * stays
+        scale = 1.0 / (_TAIL * (LOG_SD * LOG_SD * fresh + _READ_SD * _READ_SD))
+        keep = _FORGET ** min(likely, widths / (_FORGET_WIDTHS * width), 1.0)
+        part = slice(start, start + CELLS)
+        start += CELLS
+        evidence += [
+            keep * held
+            + gain * log1p((off := now - stays * earlier) * off * scale)
+            - (fresh * log1p(between * unit) if between else 0.0)
+            for held, now, earlier, between in zip(
+                old[part], missed[part], before[part], apart[part], strict=True
+            )
+        ]
+    after = replace(grid, evidence=tuple(evidence), last=reading, missed=tuple(missed))
+    return _weighed(after)
 
 
-def _typical(grid: Grid, weights: list[float]) -> Grid:
-    """The grid with its typical values brought up to date."""
-    by_shape = [sum(weights[j * CELLS : (j + 1) * CELLS]) for j in range(SHAPES)]
-    ln_spread = sum(map(operator.mul, by_shape, _SHAPE_LN_SPREAD))
-    ln_mean = grid.ln_low + grid.ln_step * sum(i * value for i, value in enumerate(_by_capacity(weights)))
-    return replace(grid, spread=math.exp(ln_spread), typical_g=math.exp(ln_mean))
+def _weighed(grid: Grid) -> Grid:
+    """The grid with its posterior and the typical values brought up to date."""
+    prior_ln = grid.prior_ln
+    logs: list[float] = []
+    for shape, start in enumerate(range(0, CELLS * SHAPES, CELLS)):
+        of_shape = _SHAPE_LN[shape]
+        part = map(operator.add, grid.evidence[start : start + CELLS], prior_ln)
+        logs += [value + of_shape for value in part]
+    top = max(logs)
+    cut = top - 30.0
+    exp = math.exp
+    likely = [exp(value - top) if value > cut else 0.0 for value in logs]
+    total = sum(likely)
+    weights = tuple([value / total for value in likely])
+    ln_spread = sum(map(operator.mul, by_shape(weights), _LN_WIDTHS))
+    mean = sum(map(operator.mul, range(CELLS), by_capacity(weights)))
+    return replace(
+        grid,
+        weights=weights,
+        spread=math.exp(ln_spread),
+        typical_g=math.exp(grid.ln_low + grid.ln_step * mean),
+    )
 
 
 def _better_range(grid: Grid, by_capacity: list[float]) -> tuple[float, float] | None:
@@ -215,10 +200,6 @@ def _better_range(grid: Grid, by_capacity: list[float]) -> tuple[float, float] |
     low = grid.ln_low + (first - 1.5) * grid.ln_step
     high = grid.ln_low + (last + 1.5) * grid.ln_step + (0.5 if overflows else 0.0)
     return low, max((high - low) / (CELLS - 1), _MIN_STEP)
-
-
-def _by_capacity(weights: list[float]) -> list[float]:
-    return [sum(weights[i::CELLS]) for i in range(CELLS)]
 
 
 def _prior_ln(prior: Capacity, low: float, step: float) -> tuple[float, ...]:

@@ -5,9 +5,10 @@ A value stands in the file, ``[hub] host = "localhost"``, or in the environment,
 are written as in TOML, texts as they are. An id of a reservoir has no underscores, so that ``NORTH_BARREL``
 means ``north-barrel``.
 
-The broker's user name and password never stand in the file. They come from ``CLEARWELL_HUB__USERNAME`` and
-``CLEARWELL_HUB__PASSWORD``, or from the files ``hub_username`` and ``hub_password`` in a directory: the one
-named by ``secrets_dir``, or else the one that systemd names by ``CREDENTIALS_DIRECTORY``.
+The broker's user name and password, and the page's token, never stand in the file. They come from
+``CLEARWELL_HUB__USERNAME``, ``CLEARWELL_HUB__PASSWORD`` and ``CLEARWELL_PAGE__TOKEN``, or from the files
+``hub_username``, ``hub_password`` and ``page_token`` in a directory: the one named by ``secrets_dir``, or
+else the one that systemd names by ``CREDENTIALS_DIRECTORY``.
 """
 
 import os
@@ -25,11 +26,15 @@ from pydantic_settings import (
     TomlConfigSettingsSource,
 )
 
+from bridge.display.units import DisplayUnits
 from bridge.errors import InputError
+from bridge.hub.topics import Layout
 from bridge.plan import BridgePlan
+from bridge.settings.by_hand import HandTable, ShelfTable, check_ids
 from bridge.settings.calibration import in_force, newest, notes_on, place_of, values_of
-from bridge.settings.mistakes import SECRET_KEYS, Mistakes, from_validation, similar
+from bridge.settings.mistakes import SECRETS, Mistakes, from_validation, similar
 from bridge.settings.model import BridgeTable, HubTable, LogTable, Settings
+from bridge.settings.page import warnings_on
 from bridge.settings.plan import hub as hub_plan
 from bridge.settings.plan import log as log_plan
 from bridge.settings.plan import station
@@ -78,8 +83,11 @@ def read(path: Path, environ: Mapping[str, str]) -> Configuration:
     sources = (overrides, secrets, values_of(calibrations, reservoir_tables), written)
     merged = _merged(sources)
 
-    bridge = hub = log = None
+    bridge = hub = log = page = None
+    display = DisplayUnits()
     reservoirs: dict[str, ReservoirTable] = {}
+    purifiers: dict[str, HandTable] = {}
+    shelves: dict[str, ShelfTable] = {}
     try:
         settings = _settings(sources)
     except ValidationError as error:
@@ -94,20 +102,33 @@ def read(path: Path, environ: Mapping[str, str]) -> Configuration:
             if (reservoir := _part(ReservoirTable, table)) is not None:
                 reservoirs[ident] = reservoir
     else:
-        bridge, hub, log = settings.bridge, settings.hub, settings.log
+        bridge, hub, log, page = settings.bridge, settings.hub, settings.log, settings.page
+        display = settings.display.core()
         reservoirs = dict(settings.reservoir)
+        purifiers, shelves = settings.purifier, settings.shelf
 
     hub_part = None
     if hub is not None and bridge is not None:
         hub_part = hub_plan(hub, bridge, path.parent, mistakes)
     stations = [station(ident, table, mistakes) for ident, table in reservoirs.items()]
+    page_part = None
+    if page is not None and bridge is not None and (hub is None or hub_part is not None):
+        layout = Layout(bridge.id, bridge.name) if hub_part is None else hub_part.layout
+        page_part = page.core(layout)
     _check_ports(merged.get("reservoir"), mistakes)
+    rooms = {room: merged.get(room, {}) for room in ("reservoir", "purifier", "shelf")}
+    if all(isinstance(ids, dict) for ids in rooms.values()):
+        check_ids({room: list(ids) for room, ids in rooms.items()}, mistakes)
     mistakes.refuse()
     log_part = None if log is None else log_plan(log, path.parent, environ.get(STATE_DIRECTORY))
     kept = tuple(in_force(one, calibrations, overrides) for one in stations if one is not None)
-    plan = BridgePlan(kept, hub_part, log_part)
+    by_hand = tuple(table.core(ident) for ident, table in purifiers.items())
+    on_shelves = tuple(table.core(ident) for ident, table in shelves.items())
+    plan = BridgePlan(kept, hub_part, log_part, display, by_hand, on_shelves, page_part)
     notes = notes_on(calibrations, reservoir_tables)
-    return Configuration(plan, (*warnings_of(plan), *_about_files(plan), *notes, *strays))
+    return Configuration(
+        plan, (*warnings_of(plan), *warnings_on(page_part), *_about_files(plan), *notes, *strays)
+    )
 
 
 # --- sources --------------------------------------------------------------------------------------
@@ -177,17 +198,20 @@ def _written(path: Path) -> dict[str, Any]:
 
 
 def _refuse_secrets(written: dict[str, Any], mistakes: Mistakes) -> None:
-    hub = written.get("hub")
-    if not isinstance(hub, dict):
-        return
-    for key in sorted(SECRET_KEYS.intersection(hub)):
-        del hub[key]
-        mistakes.add(
-            ("hub", key),
-            f"must not stand in the file, which is copied and shown around; give {PREFIX}HUB__{key.upper()} "
-            "in the "
-            f"environment, or a file hub_{key} in the directory that secrets_dir names",
-        )
+    for name, keys in SECRETS.items():
+        table = written.get(name)
+        if not isinstance(table, dict):
+            continue
+        for key in keys:
+            if key not in table:
+                continue
+            del table[key]
+            mistakes.add(
+                (name, key),
+                "must not stand in the file, which is copied and shown around; give "
+                f"{PREFIX}{name.upper()}__{key.upper()} in the environment, or a file {name}_{key} in the "
+                "directory that secrets_dir names",
+            )
 
 
 def _overrides(
@@ -204,7 +228,7 @@ def _overrides(
             known = [PREFIX + key.upper() for key in Settings.model_fields]
             strays.append(f"the environment variable {name} sets nothing here; {similar(name, known)}")
             continue
-        if parts[0] == "reservoir" and len(parts) > 1:
+        if parts[0] in ("reservoir", "purifier", "shelf") and len(parts) > 1:
             parts[1] = parts[1].replace("_", "-")
         keys = tuple(parts)
         table = values
@@ -236,34 +260,39 @@ def _secrets(
     overrides: dict[str, Any],
     mistakes: Mistakes,
 ) -> dict[str, Any]:
-    """User name and password from a directory, if there is a hub and one is named."""
-    if not isinstance(written.get("hub", overrides.get("hub")), dict):
+    """What is secret from a directory, for each table that is there, if a directory is named."""
+    wanted = [name for name in SECRETS if isinstance(written.get(name, overrides.get(name)), dict)]
+    if not wanted:
         return {}
     named = overrides.get("secrets_dir", written.get("secrets_dir"))
     directory = environ.get(CREDENTIALS) if named is None else named
     if not directory or not isinstance(directory, str):
         return {}
     place = path.parent / directory
-    found: dict[str, str] = {}
-    for key in sorted(SECRET_KEYS):
-        file = place / f"hub_{key}"
+    places = [(name, key) for name in wanted for key in SECRETS[name]]
+    found: dict[str, dict[str, str]] = {}
+    for name, key in places:
+        file = place / f"{name}_{key}"
         try:
-            if file.exists():
-                found[key] = file.read_bytes()[: LONGEST_SECRET + 1].decode().rstrip("\r\n")
+            if not file.exists():
+                continue
+            secret = file.read_bytes()[: LONGEST_SECRET + 1].decode().rstrip("\r\n")
         except (OSError, UnicodeDecodeError):
             mistakes.add(
                 (), f"the secret in {file} cannot be read; it must be one line of text, and yours to read"
             )
             continue
-        if key in found and not 0 < len(found[key].encode()) <= LONGEST_SECRET:
+        found.setdefault(name, {})[key] = secret
+        if not 0 < len(secret.encode()) <= LONGEST_SECRET:
             mistakes.add((), f"the secret in {file} is empty or far too long; it must be one line of text")
     if named is not None and not found:
         mistakes.add(
             ("secrets_dir",),
-            "has neither hub_username nor hub_password in it; create them or correct it",
+            f"has no {' or '.join(f'{name}_{key}' for name, key in places)} in it; create "
+            "what is wanted or correct it",
             named,
         )
-    return {"hub": found} if found else {}
+    return dict(found)
 
 
 def _calibration_places(path: Path, environ: Mapping[str, str], values: dict[str, Any]) -> list[Path]:

@@ -19,7 +19,9 @@ from bridge.settings.table import Keys, find, keys_at
 
 T = TypeVar("T")
 
-SECRET_KEYS = frozenset({"username", "password"})
+SECRETS = {"hub": ("password", "username"), "page": ("token",)}
+"""The keys that never stand in the file, by their table."""
+SECRET_KEYS = frozenset(key for keys in SECRETS.values() for key in keys)
 _NOTHING = object()
 
 
@@ -182,7 +184,7 @@ def similar(word: str, known: list[str]) -> str:
 
 def _unknown(root: type[BaseModel], keys: Keys) -> str:
     known = keys_at(root, keys[:-1])
-    if keys[0] == "hub":
+    if keys[0] in SECRETS:
         known = [key for key in known if key not in SECRET_KEYS]
     return f"there is no such key; {similar(str(keys[-1]), known)}"
 

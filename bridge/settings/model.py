@@ -6,6 +6,9 @@ from pydantic import Field, SecretStr, model_validator
 from pydantic_settings import BaseSettings, SettingsConfigDict
 
 from bridge.hub.announcements import AnnouncementTemplate, Each
+from bridge.settings.by_hand import HandTable, ShelfTable
+from bridge.settings.display import DisplayTable
+from bridge.settings.page import PageTable
 from bridge.settings.reservoir import ReservoirTable
 from bridge.settings.table import ID_PATTERN, Table, positive, sound
 
@@ -115,11 +118,26 @@ class Settings(BaseSettings):
     model_config = SettingsConfigDict(extra="forbid", strict=True, frozen=True, allow_inf_nan=False)
 
     secrets_dir: str | None = Field(
-        default=None, min_length=1, description="a directory with the files hub_username and hub_password"
+        default=None,
+        min_length=1,
+        description="a directory with the files hub_username, hub_password and page_token",
     )
     bridge: BridgeTable = Field(default=BridgeTable(), description="a table with 'id' and 'name'")
     log: LogTable = Field(default=LogTable(), description="a table about the log on disk")
     hub: HubTable | None = Field(default=None, description="a table about the broker, with 'host'")
-    reservoir: Annotated[dict[ReservoirId, ReservoirTable], Field(min_length=1)] = Field(
-        description="at least one table [reservoir.<id>], such as [reservoir.barrel]"
+    page: PageTable | None = Field(default=None, description="a table about the page on the home network")
+    display: DisplayTable = Field(
+        default=DisplayTable(), description="a table about the units in which people are shown things"
+    )
+    reservoir: dict[ReservoirId, ReservoirTable] = Field(
+        default_factory=dict,
+        description="at least one table [reservoir.<id>], such as [reservoir.barrel]",
+    )
+    purifier: dict[ReservoirId, HandTable] = Field(
+        default_factory=dict,
+        description="tables [purifier.<id>], such as [purifier.pitcher], of purifiers that are kept by hand",
+    )
+    shelf: dict[ReservoirId, ShelfTable] = Field(
+        default_factory=dict,
+        description="tables [shelf.<id>], such as [shelf.jugs], of water that stands in jugs",
     )

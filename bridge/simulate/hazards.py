@@ -94,7 +94,8 @@ def hazards(
     probe_s = limits.probe_failure_after_s + FRAMES_S
     # A rise is looked for after the level has settled; waves and the sender's noise may cost a litre.
     rise_l = (limits.rise_closed_l or 0.0) + 1.0
-    no_rise_s = (limits.no_rise_after_s if has_sender else limits.fill_max_s) + 60.0
+    # Twice: a rise that stopped just short of counting may yet be made to count by the noise of the level.
+    no_rise_s = (2.0 * limits.no_rise_after_s if has_sender else limits.fill_max_s) + 60.0
     seen_rise = has_sender and limits.rise_closed_l is not None
     shut_flow = Matters.SHUT_FLOW if seen_rise else Matters.NEVER
     without_sender = "" if seen_rise else "only the overflow float sees it: a zone is no volume"

@@ -94,7 +94,9 @@ class Ledger:
         if self._fill_l > limits.fill_max_l * _MARGIN + 1.0:
             found.append(Trip.FILL_OVER_VOLUME)
         stood_s = self._fill_open_s - self._risen_at_open_s
-        if self._risen_from_l is not None and stood_s > limits.no_rise_after_s + _LOOKS_S:
+        # Twice: a rise that stopped just short of counting is made to count by the noise of the level, at any
+        # moment until the first time is over, and then the guard waits anew.
+        if self._risen_from_l is not None and stood_s > 2.0 * limits.no_rise_after_s + _LOOKS_S:
             found.append(Trip.NO_RISE)
         return found
 

@@ -6,6 +6,7 @@ the wire through ``send``, which must put them there at once. What it shows and 
 simulation can run it in virtual time.
 """
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from enum import Enum
@@ -44,6 +45,8 @@ MOST_MESSAGES_S = 100
 OBEY_S = 2.0
 """A controller may take this long to report the path it was told."""
 RESTART_SHOWN_S = 60.0
+VIEW_EVERY_S = 0.2
+"""People are shown what only moved this often at most, and at once what was decided or happened."""
 DAMAGE_SHARE = 0.05
 """More than this share of damaged frames, over about a hundred, is worth an alarm."""
 
@@ -91,7 +94,8 @@ class Station:
         send: puts a message on the wire at once; False when the line cannot take it.
         next_sequence: the number for the next message.
         now: monotonic seconds at the start.
-        on_view: is handed what the station shows, after every turn.
+        on_view: is handed what the station shows, after every turn that decided something, and at least
+            every :data:`VIEW_EVERY_S` while turns come.
         on_turn: is handed every turn, after the wire and before the view.
         on_event: is handed what happened, as it happens.
         state: the guard's state from an earlier run, where there is one.
@@ -125,6 +129,7 @@ class Station:
         """What was forecast last, for the view; whoever forecasts puts it here."""
         self.controller = ""
         self._link_up = False
+        self._viewed_at = -math.inf
         self._newest: tuple[int, float] | None = None
         """Number and time of the newest message."""
         self._restarted_at: float | None = None
@@ -230,7 +235,13 @@ class Station:
             self._on_turn(
                 Turn(now, reading, self.memory, self.picture, before, self.state, decision, command)
             )
-        if self._on_view is not None:
+        if self._on_view is not None and (
+            decision.events
+            or command is not None
+            or decision.flow is not before.flow
+            or now - self._viewed_at >= VIEW_EVERY_S
+        ):
+            self._viewed_at = now
             self._on_view(self.view())
         return decision
 
@@ -309,6 +320,7 @@ class Station:
 
     def _set_accounts(self, accounts: Inventory) -> None:
         self.memory = replace(self.memory, inventory=accounts)
+        self._viewed_at = -math.inf
         if self.picture is not None:
             seen = replace(self.picture.assessment, reservoir_ppm=inventory.holding(accounts))
             self.picture = replace(self.picture, assessment=seen)

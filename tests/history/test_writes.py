@@ -204,6 +204,10 @@ def test_an_older_log_is_brought_up_to_date_with_all_it_holds(
     connection.execute("INSERT INTO state VALUES ('latched', x'6f6e')")
     connection.commit()
     connection.close()
+    with Reader(log) as reader:
+        # Who only reads it before the new program's first start sees all of it, too.
+        assert reader.span_ms()[1] >= rows[-1].utc_ms
+        assert len(list(reader.readings("barrel", 0, 2**50))) == len(rows)
     writer = Writer(log, None, LogSettings())
     opened = writer.open()
     assert opened is not None

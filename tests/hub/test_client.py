@@ -15,6 +15,7 @@ from bridge.hub.broker import BrokerSettings, MqttVersion
 from bridge.hub.client import HubClient, Patience
 from bridge.hub.topics import Layout, Level, Publication
 from bridge.hub.view import ActiveAlarm, StationView
+from tests.brokers import Observer
 
 LAYOUT = Layout("garden", "Garden bridge")
 ROOT, CHILD = "homie/5/garden", "homie/5/garden-north-barrel"
@@ -109,6 +110,31 @@ async def test_a_hub_that_comes_later_finds_everything_kept(broker, observe, sta
     await hub.has(f"{CHILD}/reservoir/volume", "120.00")
     await hub.has(f"{ROOT}/$state", "ready")
     await hub.has(f"{CHILD}/$state", "ready")
+
+
+async def test_a_reservoir_that_is_heard_while_another_is_shown_for_the_first_time_is_shown_too(
+    broker, observe, view
+) -> None:
+    """At a start with many reservoirs the first views come while the broker is still told of others."""
+    hub = await observe(broker)
+    south = replace(view, identity=replace(view.identity, reservoir="south-barrel"))
+    client = HubClient(
+        BrokerSettings(broker.host, "garden-bridge", broker.port, version=MqttVersion(broker.newest)),
+        LAYOUT,
+        [view.identity, south.identity],
+        on_command=lambda reservoir, command: None,
+        report=lambda trouble: None,
+    )
+    client.offer(view)
+    running = asyncio.create_task(client.run())
+    await hub.until(
+        lambda seen: any(t.startswith(f"{CHILD}/product/") for t, _ in seen.seen), "nothing was shown"
+    )
+    client.offer(south)
+    await hub.has(f"{ROOT}/$state", "ready")
+    await hub.has(f"{ROOT}-south-barrel/$state", "ready")
+    await client.stop()
+    await running
 
 
 async def test_a_reservoir_stays_in_init_until_its_first_view(broker, observe, start, view) -> None:
@@ -229,6 +255,7 @@ async def test_when_the_bridge_is_killed_its_last_will_says_lost(
     bridge.client.offer(view)
     await hub.has(f"{ROOT}/$state", "ready")
     await hub.has(f"{CHILD}/$state", "ready")
+    await bridge.until(lambda b: b.client.connected)
     cable.cut()
     await hub.has(f"{ROOT}/$state", "lost")
     await bridge.until(lambda b: isinstance(b.reports[-1], HubError))
@@ -284,14 +311,17 @@ async def test_a_broker_that_starts_late_and_forgets_everything_is_told_everythi
     await hub.has(f"{CHILD}/$alert/reservoir-low", "The reservoir is low.")
     await hub.has(f"{CHILD}/$state", "ready")
     await hub.has(f"{ROOT}/$state", "ready")
-    child = json.loads(hub.kept[f"{CHILD}/$description"])
-    missing = [
-        f"{n}/{p}"
-        for n, node in child["nodes"].items()
-        for p, d in node["properties"].items()
-        if d.get("retained", True) and f"{CHILD}/{n}/{p}" not in hub.kept
-    ]
-    assert missing == []
+
+    def missing(seen: Observer) -> list[str]:
+        child = json.loads(seen.kept[f"{CHILD}/$description"])
+        return [
+            f"{n}/{p}"
+            for n, node in child["nodes"].items()
+            for p, d in node["properties"].items()
+            if d.get("retained", True) and f"{CHILD}/{n}/{p}" not in seen.kept
+        ]
+
+    await hub.until(lambda seen: missing(seen) == [], "the description promises a value that the hub has not")
 
 
 async def test_a_clean_stop_says_disconnected_and_not_lost(broker, observe, start, view) -> None:

@@ -204,11 +204,15 @@ def test_wider_fronts_and_shelves_keep_the_coverage_and_warn_earlier() -> None:
 
 
 def test_once_the_product_is_2_ppm_above_its_floor_the_median_is_within_2_per_cent_of_life() -> None:
-    for word, worst in (("plug", 0.04), ("acid", 0.06)):
-        errors = first_cartridges(word, 2 if word == "plug" else 3).late_errors
-        assert len(errors) > 50
-        assert sum(errors) / len(errors) < 0.02, word
-        assert max(errors) < worst, word
+    errors = first_cartridges("plug", 2).late_errors
+    assert len(errors) > 200
+    assert sum(errors) / len(errors) < 0.005
+    assert sum(error < 0.02 for error in errors) >= 0.98 * len(errors)
+    assert max(errors) < 0.055
+    # At first nothing tells a shelf of carbonic acid, which lasts up to 6 % of life, from the front itself.
+    errors = first_cartridges("acid", 3).late_errors
+    assert sum(errors) / len(errors) < 0.03
+    assert max(errors) < 0.065
 
 
 def test_one_earlier_cartridge_brings_the_median_within_6_per_cent_from_a_tenth_of_life_on() -> None:

@@ -137,6 +137,8 @@ async def test_the_bridge_may_say_all_it_has_to_say_and_the_hub_hears_it(
         await hub.has(f"{DEVICE}/$alert/reservoir-low", "The reservoir is low.")
         bridge.client.log(Level.WARN, "A line.", "barrel")
         await hub.said(f"{DEVICE}/$log/warn", "A line.")
+        thing = "clearwell/polytunnel/things/barrel"
+        await hub.until(lambda seen: thing in seen.kept, "the hub never saw the description of the barrel")
         await bridge.client.send(Publication("clearwell/polytunnel/records", "[]", 1, False))
         await hub.said("clearwell/polytunnel/records", "[]")
         # The answer to a command whose property is not kept.

@@ -29,7 +29,9 @@ def clearwell(*words: str) -> subprocess.CompletedProcess[str]:
     )
 
 
-@pytest.mark.parametrize("name", ["minimal", "polytunnel", "membrane-with-drain", "modbus-transmitters"])
+@pytest.mark.parametrize(
+    "name", ["minimal", "polytunnel", "membrane-with-drain", "modbus-transmitters", "announcements-example"]
+)
 def test_every_example_is_explained(name: str) -> None:
     assert "is right. This is what the daemon will do." in explained(CONFIG / f"{name}.toml")
 

@@ -7,15 +7,14 @@ import signal
 import socket
 import subprocess
 import sys
-from collections.abc import AsyncIterator, Awaitable, Callable, Iterator
-from contextlib import asynccontextmanager
+from collections.abc import Awaitable, Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from bridge import daemon as daemon_module
-from bridge.daemon import Daemon, Keeper
+from bridge.daemon import Daemon
 from bridge.demo.rigged import BRIDGE_ID, HURRIED, RESERVOIR, bridge, station
 from bridge.guard.words import Flow, Phase
 from bridge.hub.broker import MqttVersion
@@ -23,62 +22,17 @@ from bridge.plan import BridgePlan
 from bridge.rig.pty import RigServer
 from bridge.rig.scenario import DEMO
 from bridge.rig.world import World
-from bridge.wire.codec import Decoder, Direction, encode
 from bridge.wire.messages import (
-    BootReason,
     Close,
-    Feature,
-    FromController,
-    Hello,
     Lease,
-    Reading,
 )
 from bridge.wire.messages import (
     Path as WaterPath,
 )
+from tests.board import PATIENCE_S, Board, SpiedKeeper, greeted, running, until
 from tests.brokers import AnyBroker, Mosquitto, Observe, free_port
 
-PATIENCE_S = 20.0
 DEVICE = f"homie/5/{BRIDGE_ID}-{RESERVOIR}"
-
-
-class Board:
-    """The controller's end of a pseudo-terminal, played by hand."""
-
-    def __init__(self) -> None:
-        self.master, slave = os.openpty()
-        os.set_blocking(self.master, False)
-        self.path = os.ttyname(slave)
-        self._slave = slave
-        self._decoder = Decoder(Direction.TO_CONTROLLER)
-        self._sequence = 0
-
-    def say(self, message: FromController) -> None:
-        os.write(self.master, encode(message))
-
-    def hello(self) -> None:
-        self.say(Hello(0, "board", "1.0", BootReason.POWER, 10_000, Feature.SENDER | Feature.DRAIN_VALVE))
-
-    def read(self, product_us: float, path: WaterPath = WaterPath.SHUT, sender: float = 0.3) -> None:
-        self._sequence += 1
-        self.say(
-            Reading(
-                self._sequence, path, product_us=product_us, product_c=15.0 + 0.001 * self._sequence,
-                feed_us=600.0, feed_c=15.0, sender=sender, switch_low=True, switch_full=False,
-                switch_overflow=False, pulses=self._sequence,
-            )
-        )  # fmt: skip
-
-    def heard(self) -> list[object]:
-        """What is on the wire at this moment, without waiting."""
-        try:
-            return list(self._decoder.feed(os.read(self.master, 65536)))
-        except BlockingIOError:
-            return []
-
-    def close(self) -> None:
-        os.close(self.master)
-        os.close(self._slave)
 
 
 @pytest.fixture
@@ -88,44 +42,9 @@ def board() -> Iterator[Board]:
     one.close()
 
 
-class SpiedKeeper(Keeper):
-    """Notes what is on the wire when the callback of a message returns: the same turn of the event loop."""
-
-    board: Board
-    answers: list[list[object]]
-
-    def _on_message(self, message: FromController) -> None:
-        self.board.heard()
-        super()._on_message(message)
-        if isinstance(message, Reading):
-            self.answers.append(self.board.heard())
-
-
 def _plan(port: str, broker_port: int, *, hub: bool = True, version: str = "5") -> BridgePlan:
     plan = bridge(station(DEMO, port, HURRIED, 0.5, 0.65), "127.0.0.1", broker_port, MqttVersion(version))
     return plan if hub else replace(plan, hub=None)
-
-
-@asynccontextmanager
-async def _running(plan: BridgePlan) -> AsyncIterator[Daemon]:
-    one = Daemon(plan)
-    task = asyncio.create_task(one.run())
-    try:
-        await asyncio.wait_for(one.ready.wait(), PATIENCE_S)
-        yield one
-    finally:
-        one.stop()
-        await asyncio.wait_for(task, PATIENCE_S)
-
-
-async def _until(condition: Callable[[], bool], told: str) -> None:
-    """Let the loop turn until something is so."""
-    try:
-        async with asyncio.timeout(PATIENCE_S):
-            while not condition():  # noqa: ASYNC110 - what is awaited is state of any kind
-                await asyncio.sleep(0.01)
-    except TimeoutError:
-        pytest.fail(told)
 
 
 async def _close_on_the_wire(board: Board, daemon: Daemon, before: Callable[[], Awaitable[None]]) -> None:
@@ -142,7 +61,7 @@ async def _close_on_the_wire(board: Board, daemon: Daemon, before: Callable[[], 
     assert keeper.station.state.flow is Flow.TO_RESERVOIR
     answered = len(SpiedKeeper.answers)
     board.read(2000.0, WaterPath.FILL)
-    await _until(lambda: len(SpiedKeeper.answers) > answered, "the bad reading never arrived")
+    await until(lambda: len(SpiedKeeper.answers) > answered, "the bad reading never arrived")
     assert any(isinstance(said, Close) for said in SpiedKeeper.answers[answered]), (
         "water over the limit, and no close on the wire when the reading had been handled"
     )
@@ -160,13 +79,9 @@ def spied(board: Board, monkeypatch: pytest.MonkeyPatch) -> Board:
     return board
 
 
-async def _greeted(board: Board) -> None:
-    await _until(lambda: any(True for _ in board.heard()), "the bridge said nothing to its controller")
-
-
 async def test_a_reading_over_the_limit_puts_the_close_on_the_wire_in_the_same_turn(spied: Board) -> None:
-    async with _running(_plan(spied.path, 1, hub=False)) as daemon:
-        await _greeted(spied)
+    async with running(_plan(spied.path, 1, hub=False)) as daemon:
+        await greeted(spied)
         await _close_on_the_wire(spied, daemon, _nothing)
 
 
@@ -174,13 +89,13 @@ async def test_a_reading_over_the_limit_puts_the_close_on_the_wire_in_the_same_t
 async def test_the_close_is_on_the_wire_in_the_same_turn_with_a_broker_that(
     spied: Board, broker: AnyBroker, stopped: bool
 ) -> None:
-    async with _running(_plan(spied.path, broker.port, version=broker.newest)) as daemon:
-        await _greeted(spied)
-        await _until(lambda: daemon.hub_connected, "the bridge never reached the broker")
+    async with running(_plan(spied.path, broker.port, version=broker.newest)) as daemon:
+        await greeted(spied)
+        await until(lambda: daemon.hub_connected, "the bridge never reached the broker")
 
         async def stop() -> None:
             await broker.stop()
-            await _until(lambda: not daemon.hub_connected, "the loss of the broker was not noticed")
+            await until(lambda: not daemon.hub_connected, "the loss of the broker was not noticed")
 
         await _close_on_the_wire(spied, daemon, stop if stopped else _nothing)
 
@@ -188,9 +103,9 @@ async def test_the_close_is_on_the_wire_in_the_same_turn_with_a_broker_that(
 async def test_the_close_is_on_the_wire_in_the_same_turn_with_a_broker_that_hangs(
     spied: Board, mosquitto: Mosquitto
 ) -> None:
-    async with _running(_plan(spied.path, mosquitto.port)) as daemon:
-        await _greeted(spied)
-        await _until(lambda: daemon.hub_connected, "the bridge never reached the broker")
+    async with running(_plan(spied.path, mosquitto.port)) as daemon:
+        await greeted(spied)
+        await until(lambda: daemon.hub_connected, "the bridge never reached the broker")
 
         async def freeze() -> None:
             mosquitto.signal(signal.SIGSTOP)
@@ -203,9 +118,9 @@ async def test_the_close_is_on_the_wire_in_the_same_turn_with_a_broker_that_hang
 
 async def test_an_impossible_value_in_a_good_frame_closes_the_valve(spied: Board) -> None:
     board = spied
-    async with _running(_plan(board.path, 1, hub=False)) as daemon:
+    async with running(_plan(board.path, 1, hub=False)) as daemon:
         keeper = daemon.keepers[RESERVOIR]
-        await _greeted(board)
+        await greeted(board)
         for impossible_us, sender in ((-5.0, 0.3), (0.0, 0.3), (20.0, 7.0)):
             while keeper.station.state.phase is not Phase.FILL:
                 board.read(
@@ -216,7 +131,7 @@ async def test_an_impossible_value_in_a_good_frame_closes_the_valve(spied: Board
             for _ in range(200):
                 answered = len(SpiedKeeper.answers)
                 board.read(impossible_us, WaterPath.FILL, sender)
-                await _until(lambda n=answered: len(SpiedKeeper.answers) > n, "the reading never arrived")
+                await until(lambda n=answered: len(SpiedKeeper.answers) > n, "the reading never arrived")
                 closed = any(isinstance(said, Close) for said in SpiedKeeper.answers[answered])
                 if closed:
                     break
@@ -348,12 +263,12 @@ async def test_one_failing_reservoir_does_not_stop_the_others(
         def broken(*_: object) -> None:
             raise ZeroDivisionError("a fault of the program")
 
-        await _until(
+        await until(
             lambda: any(True for _ in failing.heard()), "the bridge said nothing to the second controller"
         )
         monkeypatch.setattr(daemon.keepers["bad"].station, "receive", broken)
         failing.read(20.0)
-        await _until(lambda: any(e.id == "station-failed" for e in events), "the fault was swallowed")
+        await until(lambda: any(e.id == "station-failed" for e in events), "the fault was swallowed")
         assert any(isinstance(said, Close) for said in failing.heard()), (
             "the failing station left its valve open"
         )
@@ -379,16 +294,16 @@ async def test_a_lost_cable_is_found_again_and_the_fill_goes_on(tmp_path: Path) 
         return serving
 
     serving = await plugged()
-    async with _running(_plan(str(pty), 1, hub=False)) as daemon:
+    async with running(_plan(str(pty), 1, hub=False)) as daemon:
         keeper = daemon.keepers[RESERVOIR]
-        await _until(lambda: keeper.station.state.phase is Phase.FILL, "no fill began")
+        await until(lambda: keeper.station.state.phase is Phase.FILL, "no fill began")
         serving.cancel()
         await asyncio.gather(serving, return_exceptions=True)
-        await _until(
+        await until(
             lambda: keeper.station.state.phase is Phase.PAUSE, "a cut cable did not interrupt the fill"
         )
         serving = await plugged()
-        await _until(lambda: keeper.station.state.phase is Phase.FILL, "the fill did not go on")
+        await until(lambda: keeper.station.state.phase is Phase.FILL, "the fill did not go on")
     serving.cancel()
     await asyncio.gather(serving, return_exceptions=True)
 
@@ -406,10 +321,10 @@ async def test_the_service_manager_hears_ready_alive_and_stopping(
         heard: list[str] = []
         loop = asyncio.get_running_loop()
         loop.add_reader(manager, lambda: heard.append(manager.recv(4096).decode()))
-        async with _running(_plan(board.path, 1, hub=False)):
-            await _until(lambda: heard.count("WATCHDOG=1") >= 3, "the watchdog was not told that all is well")
+        async with running(_plan(board.path, 1, hub=False)):
+            await until(lambda: heard.count("WATCHDOG=1") >= 3, "the watchdog was not told that all is well")
         assert heard[0].startswith("READY=1\nSTATUS=")
-        await _until(lambda: "STOPPING=1" in heard, "the manager was not told of the stop")
+        await until(lambda: "STOPPING=1" in heard, "the manager was not told of the stop")
         loop.remove_reader(manager)
 
 

@@ -6,8 +6,9 @@ import sys
 
 import pytest
 
-from bridge.demo.screen import WIDTH, lines
+from bridge.demo.screen import lines
 from bridge.demo.story import STORY, Heard, Teller
+from bridge.display.terminal import WIDTH
 from bridge.hub.topics import Layout
 from tests.brokers import AnyBroker
 
@@ -70,6 +71,7 @@ def test_the_view_fits_into_eighty_columns_even_with_nothing_known() -> None:
         {},
         {f"homie/5/b-r/{path}": "9" * 60 for path in ("product/ppm", "reservoir/volume", "valve/missing")},
     ):
-        shown = lines(Heard.of(layout, "r", kept, ()))
-        assert shown
+        shown = lines(Heard.of(layout, "r", kept, ()), ["9" * 200], "a chapter", rows=24)
+        assert "waiting: a chapter" in shown
+        assert len(shown) <= 24
         assert max(len(line) for line in shown) <= WIDTH

@@ -23,16 +23,18 @@ from bridge.history.entries import Kind
 from bridge.history.limits import LogSettings
 from bridge.history.log import Log
 from bridge.history.reader import Reader
-from bridge.history.records import CartridgeRow, EventRow, SampleRow, Stamp
+from bridge.history.records import CartridgeRow, CommandRow, EventRow, SampleRow, Stamp
 from bridge.hub.broker import MqttVersion
 from bridge.plan import BridgePlan, CartridgePlan, LogPlan
 from bridge.prospect import prospect as prospect_module
+from bridge.prospect.book import gathered
 from bridge.purifier.capacity import Evidence
 from bridge.purifier.cartridge import Kind as PurifierKind
 from bridge.rig.pty import RigServer
 from bridge.rig.scenario import DEMO
 from bridge.rig.world import World
 from bridge.settings.file import load
+from bridge.station.inventory import holding
 
 PATIENCE_S = 20.0
 CARTRIDGE = CartridgePlan(PurifierKind.EXCHANGE, 100.0, price=40.0)
@@ -134,6 +136,46 @@ async def test_a_feed_sample_from_the_terminal_makes_the_running_daemon_forecast
     await asyncio.wait((serving,), timeout=PATIENCE_S)
 
 
+async def test_a_sample_of_the_reservoir_enters_the_balance_of_the_running_daemon_once(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(daemon_module, "SAMPLES_EVERY_S", 0.05)
+    plan = plan_in(tmp_path)
+    log = str(tmp_path / "log.db")
+    rig = RigServer(World(DEMO, seed=2), tmp_path / "controller", 5.0)
+    serving = asyncio.create_task(rig.run())
+    await asyncio.wait_for(rig.ready.wait(), PATIENCE_S)
+
+    async def sampled(us_cm: float) -> None:
+        words = ["--conductivity", str(us_cm), "--compensated", "--log", log, "--of", "reservoir"]
+        await asyncio.to_thread(lambda: typed(sample.command, *words, "--reservoir", RESERVOIR))
+
+    async def shows(daemon: Daemon, ppm: float) -> None:
+        station = daemon.keepers[RESERVOIR].station
+        await until(lambda: station.memory.inventory.balance is not None, "no volume was measured")
+        # A litre or two may flow in meanwhile.
+        near = pytest.approx(ppm, rel=0.1)
+        await until(lambda: station.view().reservoir_ppm == near, f"the balance never held {ppm} ppm")
+
+    async with running(plan) as daemon:
+        await shows(daemon, holding(daemon.keepers[RESERVOIR].station.memory.inventory))
+        await sampled(90.0)
+        await shows(daemon, 90.0 * plan.stations[0].identity.factor)
+    await sampled(60.0)
+    for _ in range(2):
+        async with running(plan) as daemon:
+            await shows(daemon, 60.0 * plan.stations[0].identity.factor)
+    with Reader(tmp_path / "log.db") as reader:
+        rows = list(reader.events(0, 2**45, kinds=(Kind.COMMAND, Kind.SAMPLE)))
+    taken = [row for row in rows if isinstance(row, CommandRow)]
+    assert [(row.what.split()[0], row.sender, row.accepted) for row in taken] == [
+        ("reservoir-sample", daemon_module.SAMPLER, True)
+    ] * 2
+    assert gathered(rows).reservoir_us_cm == {}
+    serving.cancel()
+    await asyncio.wait((serving,), timeout=PATIENCE_S)
+
+
 async def test_a_fault_of_the_forecast_costs_nothing_but_the_forecast(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -224,6 +266,23 @@ def test_a_sample_that_cannot_be_kept_gets_one_clear_line_and_status_2(
     assert told in capsys.readouterr().err
     with Reader(log) as reader:
         assert not list(reader.events(0, 2**45, kinds=(Kind.SAMPLE,)))
+
+
+def test_scale_and_limits_of_a_sample_are_those_of_the_configuration(log: Path) -> None:
+    config = log.with_name("clearwell.toml")
+    name = next(line for line in EXAMPLE.splitlines() if line.startswith("[reservoir.")).strip("[]")
+    text = EXAMPLE.replace(f"[{name}]", f"[{name}]\nfactor = 0.7")
+    more = f'[{name}.guard]\nlimit_ppm = 60\n[log]\npath = "{log.name}"\n'
+    config.write_text(f"{text}\n{more}", encoding="utf-8")
+    words = ("--conductivity", "80", "--compensated", "--config", str(config), "--of")
+    for of in ("rain", "reservoir"):
+        values = json.loads(typed(sample.command, *words, of, "--json"))
+        assert (values["factor"], values["dissolved_solids"]) == (0.7, pytest.approx(56.0))
+        assert values["verdict"] == "marginal"
+        assert values["reservoir"] == "barrel"
+    # What is typed counts more.
+    values = json.loads(typed(sample.command, *words, "rain", "--limit", "40", "--factor", "0.5", "--json"))
+    assert (values["dissolved_solids"], values["verdict"]) == (pytest.approx(40.0), "unsuitable")
 
 
 def test_a_log_without_a_forecast_says_so(log: Path) -> None:

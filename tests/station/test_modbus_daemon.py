@@ -69,8 +69,10 @@ async def test_a_fill_over_modbus_ends(tmp_path: Path, how: str) -> None:
             try:
                 await devices.until(lambda d: d.relays[0], "no fill began")
                 # A rinse comes first, for want of a drain into the reservoir too.
-                await devices.until(lambda d: d.heard[-1][0] > d.changes[0][0] + 2.0, "the line fell silent")
-                assert devices.relays[0]
+                await devices.until(
+                    lambda d: d.relays[0] and d.heard[-1][0] > d.changes[0][0] + 2.0,
+                    "the line fell silent, or the valve did not stay open",
+                )
                 match how:
                     case "over the limit":
                         devices.conductivity_us_cm = 250.0
@@ -83,7 +85,7 @@ async def test_a_fill_over_modbus_ends(tmp_path: Path, how: str) -> None:
                 await devices.until(lambda d: not d.relays[0], f"{how}, and the valve stayed open")
                 if how == "killed":
                     last = max(at for at, function, _ in devices.heard if function == 6)
-                    assert devices.changes[-1][0] - last <= 2.0 + 0.1
+                    assert devices.changes[-1][0] - last <= 2.0 + 1.0
                 elif how == "terminated":
                     assert devices.heard[-1][1] == 5, "the last word was not the switching off"
             finally:

@@ -1,7 +1,12 @@
 """What lies ahead: the forecast that a station keeps of its purifier and of its water."""
 
+import math
+import pickle
+import sys
+import zlib
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from statistics import median
 
 import pytest
 
@@ -11,9 +16,10 @@ from bridge.guard.assessment import Assessment
 from bridge.guard.commands import CartridgeChanged
 from bridge.guard.state import Decision, GuardState, Latch, Reply, begin
 from bridge.guard.words import Advisory, Flow, Phase, Trip
-from bridge.history.records import AlarmChange, AlarmRow, CartridgeRow, SampleRow, Stamp
+from bridge.history.records import AlarmChange, AlarmRow, CartridgeRow, FillRow, SampleRow, Stamp
 from bridge.plan import CartridgePlan, StationPlan
 from bridge.prospect import saved as prospect_saved
+from bridge.prospect.ahead import Ahead
 from bridge.prospect.book import gathered
 from bridge.prospect.foresight import Foresight
 from bridge.prospect.prospect import Prospect
@@ -50,6 +56,7 @@ class Shed:
         self.volume_l = 100.0
         self.state = begin(0.0)
         self.product_ppm = FLOOR_PPM
+        self.celsius = 15.0
         self.foresight: Foresight | None = None
         self.station: Station | None = None
 
@@ -67,7 +74,9 @@ class Shed:
     def turn(self, after: GuardState, command: CartridgeChanged | None = None) -> None:
         before, self.state = self.state, after
         seen = Path.FILL if before.phase is Phase.FILL else Path.SHUT
-        assessment = Assessment(product_ppm=self.product_ppm, temperature_c=15.0, volume_l=self.volume_l)
+        assessment = Assessment(
+            product_ppm=self.product_ppm, temperature_c=self.celsius, volume_l=self.volume_l
+        )
         level = Level(self.volume_l / 200.0, self.volume_l, Zone.MIDDLE, False, (), self.volume_l)
         picture = Picture(assessment, ProbeView(), ProbeView(), level, FEED_PPM, seen, LocalFault(0))
         memory = Memory(Inventory(5.0, load=self.load))
@@ -247,8 +256,8 @@ def test_a_restart_goes_on_with_the_same_forecast_and_keeps_no_more_for_an_old_c
     for _ in range(18):
         shed.day()
     old = prospect_saved.written(shed.prospect.kept)
-    assert len(young) < 12_000
-    assert len(old) < 12_000
+    assert len(young) < 3_000
+    assert len(old) < 3_000
     plan = plan_with(EXCHANGE)
     kept = prospect_saved.read(old, (), plan.cartridge, plan.limits.limit_ppm)
     assert kept.learned.draw == shed.prospect.learned.draw
@@ -264,10 +273,11 @@ def test_a_restart_goes_on_with_the_same_forecast_and_keeps_no_more_for_an_old_c
     assert again.prospect.learned.booked_l == pytest.approx(shed.prospect.learned.booked_l)
 
 
-@pytest.mark.parametrize("kept", [b"", b"[]", b'{"layout":7}', b'{"layout":1,"fitted":null}'])
+@pytest.mark.parametrize("kept", [b"", b"[]", b'{"layout":7}', b'{"layout":2,"fitted":null}'])
 def test_a_forecast_that_cannot_be_read_is_refused(kept: bytes) -> None:
-    with pytest.raises(LogError):
-        prospect_saved.read(kept, ())
+    for given in (kept, zlib.compress(kept)):
+        with pytest.raises(LogError):
+            prospect_saved.read(given, ())
 
 
 def test_another_limit_keeps_the_load_and_forgets_what_the_product_said(shed: Shed) -> None:
@@ -347,6 +357,83 @@ def test_a_membrane_and_a_distiller_are_forecast_too() -> None:
     assert shed.prospect.ahead.litres_left.median == pytest.approx((50.0 - 10.8) / 0.3, rel=0.01)
 
 
+def membrane_years(ageing_per_m3: float, days: int) -> tuple[list[int], int | None, Shed]:
+    """A membrane in a tunnel at 8 °C in winter and 22 °C in summer, whose first litre of each fill stood.
+
+    The days on which it said order now, the first day on which the product crossed, and the shed.
+    """
+    cartridge = CartridgePlan(Kind.MEMBRANE, rejection_percent=95.0, lead_days=14.0)
+    shed = Shed(Prospect(plan_with(cartridge)))
+    orders: list[int] = []
+    crossed: int | None = None
+    for day in range(0, days, 3):
+        shed.celsius = 15.0 - 7.0 * math.cos(2.0 * math.pi * day / 365.25)
+        warmth = 0.03 * (shed.celsius - 25.0)
+        passage = 0.05 * math.exp(ageing_per_m3 * shed.load.treated_l / 1000.0 + warmth)
+        wobble = 1.0 + 0.05 * math.sin(7.0 * day)
+        for minute in range(MINUTES):
+            stood = 3.0 if minute < 2 else 1.0
+            shed.product_ppm = min(FEED_PPM * passage * wobble * stood, 49.0)
+            shed.step(Phase.FILL, 3.0 if minute else 0.0)
+        if FEED_PPM * passage >= 50.0 and crossed is None:
+            crossed = day
+        shed.step(Phase.REST, 3.0)
+        for _ in range(2):
+            shed.now += 86_400.0
+            shed.step(Phase.REST)
+        shed.now += 86_400.0 - 60.0 * (MINUTES + 3)
+        if shed.prospect.ahead.order_now:
+            orders.append(day)
+    return orders, crossed, shed
+
+
+def test_a_membranes_year_of_warm_and_cold_water_gives_no_false_order_and_its_end_a_true_one() -> None:
+    orders, crossed, shed = membrane_years(0.05, 366)
+    assert (orders, crossed) == ([], None)
+    learned = shed.prospect.learned.membrane
+    assert learned is not None
+    # What a kelvin does was learned from the year itself: 3 % and not the 2 % that were taken before.
+    assert learned.means[2] == pytest.approx(0.03, abs=0.004)
+    orders, crossed, _ = membrane_years(0.35, 800)
+    assert crossed is not None
+    assert orders
+    assert 0.6 * crossed < orders[0] < crossed - 3
+
+
+def test_a_look_has_a_bound_and_costs_no_more_late_in_a_cartridges_life_than_early(shed: Shed) -> None:
+    """Calls are counted and not seconds, which depend on the machine: 20 000 took 1.1 to 1.8 ms."""
+    calls: list[int] = []
+    sizes: list[int] = []
+    look = Prospect.look
+
+    def counted(prospect: Prospect, when: datetime) -> Ahead:
+        count = 0
+
+        def note(*_: object) -> None:
+            nonlocal count
+            count += 1
+
+        sys.setprofile(note)
+        try:
+            return look(prospect, when)
+        finally:
+            sys.setprofile(None)
+            calls.append(count)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(Prospect, "look", counted)
+        while not shed.tripped:
+            shed.day()
+            sizes.append(len(pickle.dumps(shed.prospect.learned)))
+    third = len(calls) // 3
+    young, old = median(calls[:third]), median(calls[-third:])
+    print(f"calls a look: {young:.0f} when young, {old:.0f} when old, {max(calls)} at most")
+    assert old < 1.3 * young
+    assert max(calls) < 25_000
+    # After a month every part of the draw-off has been seen.
+    assert max(sizes) < 1.15 * sizes[8]
+
+
 def test_the_log_tells_what_became_of_each_cartridge_and_the_newest_feed_sample() -> None:
     def at(k: int) -> Stamp:
         return Stamp(1, k, 1000 * k)
@@ -363,11 +450,19 @@ def test_the_log_tells_what_became_of_each_cartridge_and_the_newest_feed_sample(
             CartridgeRow(at(7), "butt", "", None, None),
             SampleRow(at(8), "butt", "feed", 600.0, 300.0, 6.0, 0.5, 12.0, "natural", "unsuitable"),
             SampleRow(at(9), "butt", "rain", 20.0, 10.0, 1.0, 0.5, 12.0, "natural", "suitable"),
+            # Taken by the balance, mixed with other water since, and neither.
+            SampleRow(at(10), "butt", "reservoir", 40.0, 20.0, 1.0, 0.5, 12.0, "natural", "suitable"),
+            SampleRow(at(11), "butt", "reservoir", 40.0, 20.0, 0.0, 0.5, None, "off", "suitable"),
+            SampleRow(at(12), "barrel", "reservoir", 60.0, 30.0, 1.0, 0.5, 12.0, "natural", "marginal"),
+            FillRow(at(14), "barrel", 13_000, 20.0, None, None, "full"),
+            FillRow(at(16), "pond", 14_500, 20.0, None, None, "full"),
+            SampleRow(at(15), "pond", "reservoir", 80.0, 40.0, 1.0, 0.5, 12.0, "natural", "marginal"),
         ]
     )
+    assert book.reservoir_us_cm == {"pond": 80.0}
     assert book.earlier == {
         "barrel": (Evidence(30.0, True),),
         "butt": (Evidence(20.0, False), Evidence(25.0, True)),
     }
     assert book.feed_us_cm == {"butt": 600.0}
-    assert book.until_ms == 9000
+    assert book.until_ms == 16_000

@@ -266,7 +266,7 @@ class Hub:
         for record in self.records:
             key = (record.name, record.time_s)
             if key in got:
-                assert got[key] == record, f"{key} came again as something else"
+                assert got[key] == record, f"{record} came again, and was {got[key]} before"
                 continue
             got[key] = record
             assert record.time_s >= newest.get(record.name, 0.0), f"{record.name} is out of order"

@@ -61,7 +61,9 @@ def barrel_with(line: str) -> str:
 # --- examples and defaults ------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("name", ["minimal", "polytunnel", "membrane-with-drain", "modbus-transmitters"])
+@pytest.mark.parametrize(
+    "name", ["minimal", "polytunnel", "membrane-with-drain", "modbus-transmitters", "announcements-example"]
+)
 def test_every_example_loads(name: str) -> None:
     plan = load(CONFIG / f"{name}.toml", {})
     assert [station.port for station in plan.stations] == sorted({one.port for one in plan.stations})
@@ -78,6 +80,7 @@ def test_there_are_no_other_examples() -> None:
         "polytunnel.toml",
         "membrane-with-drain.toml",
         "modbus-transmitters.toml",
+        "announcements-example.toml",
     }
 
 

@@ -1,0 +1,26 @@
+"""``clearwell completion``: commands, options and their values at a press of the tab key."""
+
+import click
+
+
+@click.command("completion")
+@click.argument("shell", type=click.Choice(["bash", "zsh", "fish"]))
+def command(shell: str) -> None:
+    """Print a script that lets bash, zsh or fish complete commands, options, values and files.
+
+    \b
+    bash  clearwell completion bash > ~/.local/share/bash-completion/completions/clearwell
+    zsh   clearwell completion zsh > a file _clearwell in a directory of $fpath
+    fish  clearwell completion fish > ~/.config/fish/completions/clearwell.fish
+
+    The script asks the program itself, so it is always up to date, and the program must be on the PATH.
+    """
+    from click.shell_completion import get_completion_class
+
+    from bridge.cli import entry
+
+    kind = get_completion_class(shell)
+    assert kind is not None
+    made = kind(entry, {}, "clearwell", "_CLEARWELL_COMPLETE")
+    # Not made.source(), which for bash looks at the bash that is found on this machine now.
+    click.echo(made.source_template % made.source_vars())

@@ -1,0 +1,125 @@
+"""``clearwell watch``: any running bridge in the terminal, through the broker."""
+
+import os
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from bridge.errors import InputError
+
+if TYPE_CHECKING:
+    from bridge.display.units import DisplayUnits
+    from bridge.hub.broker import BrokerSettings
+
+HOST, PORT, PREFIX = "localhost", 1883, "homie"
+
+
+@click.command("watch")
+@click.argument("config", required=False, type=click.Path(path_type=Path))
+@click.option("--host", metavar="H", help=f"The broker's host.  [default: the configuration's, or {HOST}]")
+@click.option(
+    "--port",
+    type=click.IntRange(1, 65535),
+    metavar="P",
+    help=f"The broker's port.  [default: the configuration's, or {PORT}]",
+)
+@click.option(
+    "--prefix",
+    metavar="WORD",
+    help=f"First level of the topics.  [default: the configuration's, or {PREFIX}]",
+)
+@click.option("--reservoir", metavar="ID", help="Only this reservoir.")
+@click.option("--once", is_flag=True, help="Print one view and end.")
+@click.option("--plain", is_flag=True, help="Print what changes line by line, instead of drawing in place.")
+@click.option(
+    "--wait",
+    "wait_s",
+    type=click.FloatRange(0.5, 600.0),
+    default=5.0,
+    show_default=True,
+    metavar="S",
+    help="With --once: how long to wait for a bridge.",
+)
+def command(
+    config: Path | None,
+    host: str | None,
+    port: int | None,
+    prefix: str | None,
+    reservoir: str | None,
+    once: bool,
+    plain: bool,
+    wait_s: float,
+) -> int:
+    """Watch bridges, on this machine or another one: what they publish, as a view for the terminal.
+
+    With the configuration file CONFIG it is that bridge, over its broker, in the units of its table
+    [display]. Without one it is every bridge that announces itself on the broker. Nothing is ever published.
+
+    User name and password come from where the daemon's do: CLEARWELL_HUB__USERNAME and
+    CLEARWELL_HUB__PASSWORD, or the secret files. An account that may only read is enough.
+
+    It goes on until interrupted. A conductivity reading never shows that water is safe to drink.
+    """
+    import asyncio
+    import logging
+
+    from bridge import logs
+    from bridge.commands.logfile import closed_pipe_is_an_end
+
+    broker, words, bridge, units = _from(config, host, port, prefix)
+    # What there is to say of the broker stands in the view.
+    logs.configure(level=logging.CRITICAL)
+    logging.getLogger().setLevel(logging.CRITICAL)
+    from bridge.display.watched import Watch
+
+    watch = Watch(f"{broker.address} under {words}/5", bridge, reservoir)
+    from bridge.display.following import follow, once_only
+
+    with closed_pipe_is_an_end():
+        if once:
+            asyncio.run(once_only(broker, words, watch, units, wait_s))
+        else:
+            in_place = not plain and sys.stdout.isatty() and os.environ.get("TERM", "dumb") != "dumb"
+            asyncio.run(follow(broker, words, watch, units, in_place=in_place))
+    return 0
+
+
+def _from(
+    config: Path | None, host: str | None, port: int | None, prefix: str | None
+) -> "tuple[BrokerSettings, str, str | None, DisplayUnits]":
+    """The broker, the first level of the topics, the bridge that is meant, and the units."""
+    from dataclasses import replace
+    from uuid import uuid4
+
+    from bridge.display.units import DisplayUnits
+    from bridge.hub.broker import BrokerSettings, MqttVersion, Secret
+    from bridge.hub.topics import Layout
+
+    # Not the bridge's own client id, which would throw the bridge out.
+    client_id = f"clearwell-watch-{uuid4().hex[:8]}"
+    if config is None:
+        password = os.environ.get("CLEARWELL_HUB__PASSWORD")
+        broker = BrokerSettings(
+            host or HOST,
+            client_id,
+            port or PORT,
+            username=os.environ.get("CLEARWELL_HUB__USERNAME"),
+            password=None if password is None else Secret(password),
+            # Every broker understands it, and nothing of the newer one is needed to listen.
+            version=MqttVersion.V311,
+        )
+        return broker, Layout("any", "any", PREFIX if prefix is None else prefix).prefix, None, DisplayUnits()
+    from bridge.settings.file import read
+
+    plan = read(config, os.environ).plan
+    if plan.hub is None:
+        raise InputError(
+            f"{config}: there is no table [hub], so this bridge publishes nothing that could be watched; add "
+            "one with the broker's host"
+        )
+    told = plan.hub.broker
+    broker = replace(told, client_id=client_id, host=host or told.host, port=port or told.port)
+    layout = replace(plan.hub.layout, prefix=prefix or plan.hub.layout.prefix)
+    return broker, layout.prefix, layout.bridge, plan.display

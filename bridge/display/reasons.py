@@ -1,0 +1,88 @@
+"""Why a verdict is as it is, and why the valve is open or shut, in sentences. Core."""
+
+import math
+
+from bridge.display.units import DisplayUnits, Quantity
+from bridge.display.words import ANSWERS, PERMISSIVE_MISSING
+from bridge.faults import FAULTS
+from bridge.guard.words import Flow, Permissive, Phase, Trip
+from bridge.hub.view import StationView
+
+_WORSE = ("suitable", "marginal", "unsuitable")
+
+
+def use_of(view: StationView, units: DisplayUnits) -> tuple[str, str, str]:
+    """Verdict, answer and reason.
+
+    Where the reservoir is worse than the product, it decides: that is the water that people take.
+    """
+    identity = view.identity
+    limit, advice = (
+        as_set(units.ppm(ppm, identity.factor)) for ppm in (identity.limit_ppm, identity.advice_ppm)
+    )
+    verdict, reason = view.verdict, "There is no measurement of the product that can be trusted."
+    if verdict in _WORSE:
+        measured = _ppm(view.product_ppm, view, units)
+        band = _ppm(view.product_uncertainty_ppm, view, units)
+        against = {
+            "suitable": f"under the advised {advice}",
+            "marginal": f"over the advised {advice}, and still under the limit of {limit}",
+            "unsuitable": f"over the limit of {limit}",
+        }[verdict]
+        reason = f"At its worst the product, {measured} ± {band}, is {against}."
+        if verdict == "unsuitable" and view.phase == Phase.REST.value:
+            reason += " Water that stood in the purifier reads higher, and is rinsed before a fill."
+    held_ppm = view.reservoir_ppm
+    if held_ppm is None or not math.isfinite(held_ppm):
+        return verdict, ANSWERS[verdict], reason
+    held = _ppm(held_ppm, view, units)
+    stored = (
+        "unsuitable"
+        if held_ppm >= identity.limit_ppm
+        else "marginal"
+        if held_ppm >= identity.advice_ppm
+        else "suitable"
+    )
+    reason += f" The reservoir holds about {held} by the mixing balance"
+    reason += f", which is over the limit of {limit}." if stored == "unsuitable" else "."
+    if stored == "unsuitable" or (verdict == "suitable" and stored == "marginal"):
+        verdict = stored
+    return verdict, ANSWERS[verdict], reason
+
+
+def why_of(view: StationView) -> str:
+    """Why the valve is open, or why not, as sentences."""
+    decided, missing = view.valve_decided, view.missing_permissives
+    if decided == Flow.TO_DRAIN.value:
+        why = "Open to the drain: the purifier is rinsed before the fill."
+    elif decided == Flow.TO_RESERVOIR.value and view.phase == Phase.RINSE.value:
+        why = "Open: a short rinse runs, and every permissive holds."
+    elif decided == Flow.TO_RESERVOIR.value:
+        why = "Open: the reservoir is filling, and every permissive holds."
+    elif view.phase == Phase.TRIPPED.value and view.first_out is not None:
+        why = f"Shut by a trip: {FAULTS[Trip(view.first_out)].what}"
+    elif missing:
+        clauses = [PERMISSIVE_MISSING[Permissive(one)] for one in missing]
+        begins = "Shut, and a fill waits" if view.phase == Phase.PAUSE.value else "Shut"
+        why = f"{begins}: {'; '.join(clauses)}."
+    elif view.phase == Phase.REST.value:
+        why = "Shut: no fill is due. Nothing stands in the way of one."
+    else:
+        why = "Shut: the fill goes on in a moment."
+    if view.valve_reported not in ("unknown", decided):
+        why += f" The controller still reports it {_REPORTED[view.valve_reported]}."
+    return why
+
+
+_REPORTED = {"shut": "shut", "fill": "open to the reservoir", "drain": "open to the drain"}
+
+
+def as_set(quantity: Quantity) -> str:
+    """A quantity that somebody has set, such as a limit: without the decimals of a measurement."""
+    return f"{float(quantity.text.split(' ', 1)[0]):g} {quantity.unit}"
+
+
+def _ppm(ppm: float | None, view: StationView, units: DisplayUnits) -> str:
+    if ppm is None or not math.isfinite(ppm):
+        return "not known"
+    return units.ppm(ppm, view.identity.factor).text

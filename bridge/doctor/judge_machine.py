@@ -1,0 +1,223 @@
+"""The small computer: its clock, its disk, and the program on it. Core."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+from bridge.doctor.finding import Finding, Verdict
+from bridge.plan import BridgePlan
+
+FIRST_YEAR, LAST_YEAR = 2025, 2099
+"""A clock outside of these was never set."""
+BEHIND_S = 60.0
+MIB = 2.0**20
+NO_ROOM_BYTES = 16 * MIB
+USUAL_BYTES_A_DAY = 100_000.0
+"""Of one reservoir, over years: what the log's own tests measured with a noisy barrel, rounded up."""
+TELLING_DAYS = 30.0
+"""A log this long tells its own growth."""
+YEAR_DAYS = 365.0
+NETWORK_FILES = frozenset(
+    {"nfs", "nfs4", "cifs", "smb3", "smbfs", "9p", "ceph", "afs", "fuse.sshfs", "fuse.glusterfs", "davfs"}
+)
+"""File systems on which SQLite's write-ahead log does not work, because it needs shared memory. Source:
+sqlite.org/wal.html, "WAL does not work over a network filesystem"."""
+MEMORY_FILES = frozenset({"tmpfs", "ramfs"})
+
+
+@dataclass(frozen=True, slots=True)
+class ClockFacts:
+    """The wall clock."""
+
+    now_s: float
+    """UTC, seconds since 1970."""
+    synchronised: bool | None
+    """None where nobody here can tell."""
+    newest_s: float | None = None
+    """The newest time in the log."""
+
+
+@dataclass(frozen=True, slots=True)
+class DiskFacts:
+    """Where the log lies."""
+
+    log: Path
+    files: str
+    """The kind of file system; empty where it cannot be told."""
+    free_bytes: int
+    trouble: str | None
+    """Why a database like the log cannot be written there; None when one was."""
+    there: bool
+    """The directory exists."""
+    log_bytes: int = 0
+    span_days: float = 0.0
+    """What the log spans."""
+    foreign: tuple[str, ...] = ()
+    """Files of the log that belong to another user than their directory."""
+
+
+@dataclass(frozen=True, slots=True)
+class Library:
+    """One library, and what it is for."""
+
+    name: str
+    extra: str
+    """The extra of the package that brings it; empty for one that is always needed."""
+    version: str | None
+    """None where it is not installed."""
+
+
+@dataclass(frozen=True, slots=True)
+class ProgramFacts:
+    """What runs here."""
+
+    version: str
+    python: str
+    sqlite: str
+    libraries: tuple[Library, ...]
+
+
+def judge_clock(clock: ClockFacts) -> Finding:
+    """Is the clock set, kept right, and not behind the log?"""
+    now = datetime.fromtimestamp(clock.now_s, UTC)
+    said = f"It is {now:%Y-%m-%d %H:%M:%S} UTC"
+
+    def found(verdict: Verdict, what: str, then: str = "") -> Finding:
+        return Finding("clock", "", verdict, what, then)
+
+    if not FIRST_YEAR <= now.year <= LAST_YEAR:
+        return found(
+            Verdict.WRONG,
+            f"{said} by this machine's clock, which was never set.",
+            "Set it, and switch its synchronisation on: sudo timedatectl set-ntp true. Without a network a "
+            "clock "
+            "module with a battery keeps the time.",
+        )
+    if clock.newest_s is not None and clock.newest_s - clock.now_s > BEHIND_S:
+        newest = datetime.fromtimestamp(clock.newest_s, UTC)
+        return found(
+            Verdict.WRONG,
+            f"{said} by this machine's clock, and the log goes to {newest:%Y-%m-%d %H:%M:%S} UTC already.",
+            "Set the clock. The log keeps its order meanwhile, with times that are ahead.",
+        )
+    if clock.synchronised is False:
+        return found(
+            Verdict.LOOK,
+            f"{said} by this machine's clock, which nothing keeps right.",
+            "Switch its synchronisation on: sudo timedatectl set-ntp true.",
+        )
+    kept = (
+        "and the clock is synchronised"
+        if clock.synchronised
+        else "and whether it is synchronised cannot be told here"
+    )
+    return found(Verdict.OK, f"{said}, {kept}.")
+
+
+def judge_disk(disk: DiskFacts, plan: BridgePlan) -> Iterator[Finding]:
+    """Can the log be written, does it stay, and is there room for it?"""
+    folder = str(disk.log.parent)
+
+    def found(verdict: Verdict, what: str, then: str = "") -> Finding:
+        return Finding("disk", "", verdict, what, then)
+
+    if not disk.there:
+        yield found(
+            Verdict.LOOK,
+            f"There is no directory {folder} yet.",
+            "The daemon makes it at its first start, if it may.",
+        )
+        return
+    if disk.files in NETWORK_FILES:
+        yield found(
+            Verdict.WRONG,
+            f"{folder} is on another machine ({disk.files}), where the log cannot be kept safely.",
+            "Set log.path to a disk of this machine, and take backups to the other one.",
+        )
+    elif disk.files in MEMORY_FILES:
+        yield found(
+            Verdict.LOOK,
+            f"{folder} is in memory ({disk.files}); the log is gone when this machine restarts.",
+            "Set log.path to a disk.",
+        )
+    if disk.trouble is not None:
+        yield found(
+            Verdict.WRONG,
+            f"The log cannot be written in {folder}: {disk.trouble}.",
+            "Make room there, or give the daemon's user the right to write; or ask as that user, or with "
+            "sudo.",
+        )
+        return
+    if disk.foreign:
+        yield found(
+            Verdict.LOOK,
+            f"Beside the log, {' and '.join(disk.foreign)} belong to another user than {folder} itself.",
+            f"Give them back: sudo chown --reference={folder} {folder}/*, with the daemon stopped.",
+        )
+    yield _room(disk, plan)
+
+
+def _room(disk: DiskFacts, plan: BridgePlan) -> Finding:
+    a_day = USUAL_BYTES_A_DAY * max(1, len(plan.stations))
+    by = "by what a log usually takes"
+    if disk.span_days >= TELLING_DAYS:
+        a_day, by = max(disk.log_bytes / disk.span_days, 1.0), "by its growth until now"
+    outbox = None if plan.log is None else plan.log.settings.outbox
+    year = a_day * YEAR_DAYS + (0 if outbox is None or plan.hub is None else outbox.limit_bytes)
+    said = (
+        f"{disk.free_bytes / MIB:.0f} MiB are free for the log, which has {disk.log_bytes / MIB:.1f} MiB "
+        "and takes up to "
+        f"{year / MIB:.0f} MiB in the next year, {by}"
+    )
+    if disk.free_bytes < NO_ROOM_BYTES:
+        return Finding("disk", "", Verdict.WRONG, f"{said}.", "Make room there.")
+    if disk.free_bytes < year:
+        return Finding(
+            "disk", "", Verdict.LOOK, f"{said}.", "Make room there, or set log.path to a larger disk."
+        )
+    return Finding("disk", "", Verdict.OK, f"{said}.")
+
+
+def judge_program(program: ProgramFacts, plan: BridgePlan | None) -> Iterator[Finding]:
+    """Is everything there that the program needs, and that this configuration needs?"""
+
+    def found(verdict: Verdict, what: str, then: str = "") -> Finding:
+        return Finding("program", "", verdict, what, then)
+
+    missing = [one.name for one in program.libraries if one.version is None and not one.extra]
+    said = f"clearwell {program.version}, Python {program.python}, SQLite {program.sqlite}"
+    there = ", ".join(
+        f"{one.name} {one.version}" for one in program.libraries if one.version and not one.extra
+    )
+    if missing:
+        yield found(
+            Verdict.WRONG,
+            f"{said}; missing: {', '.join(missing)}.",
+            "Install the program anew: see config/INSTALL.md.",
+        )
+    else:
+        yield found(Verdict.OK, f"{said}, {there}.")
+    wanted = set()
+    if plan is not None and any(one.modbus is not None for one in plan.stations):
+        wanted.add("modbus")
+    if plan is not None and plan.page is not None:
+        wanted.add("page")
+    extras = dict.fromkeys(one.extra for one in program.libraries if one.extra)
+    whole = {
+        name: [one.name for one in program.libraries if one.extra == name and one.version is None]
+        for name in extras
+    }
+    for name in sorted(wanted):
+        if whole.get(name):
+            yield found(
+                Verdict.WRONG,
+                f"The configuration needs the extra {name}, of which {', '.join(whole[name])} is missing.",
+                f"Install it: see config/INSTALL.md, with '.[{name}]'.",
+            )
+    has = [name for name in extras if not whole[name]]
+    lacks = [name for name in extras if whole[name]]
+    yield found(
+        Verdict.OK,
+        f"Extras installed: {', '.join(has) or 'none'}; not installed: {', '.join(lacks) or 'none'}.",
+    )

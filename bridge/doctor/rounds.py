@@ -1,0 +1,149 @@
+"""All checks, in the order in which one rests on the other. Shell."""
+
+import os
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+
+from bridge.doctor.finding import Finding, Verdict
+from bridge.doctor.judge_line import PortFacts
+from bridge.errors import InputError
+from bridge.plan import BridgePlan, StationPlan
+
+
+def findings(config: Path, environ: Mapping[str, str]) -> Iterator[Finding]:
+    """Look at everything, and hand over each finding as it comes. Changes nothing and opens no valve."""
+    from bridge.doctor.judge_machine import judge_program
+    from bridge.doctor.see_machine import see_program
+    from bridge.settings.file import read
+
+    try:
+        configuration = read(config, environ)
+    except InputError as error:
+        yield from judge_program(see_program(), None)
+        for mistake in str(error).splitlines():
+            yield Finding(
+                "configuration",
+                "",
+                Verdict.WRONG,
+                f"{mistake}.",
+                "Correct it; the other checks come after that.",
+            )
+        return
+    plan = configuration.plan
+    yield from judge_program(see_program(), plan)
+    kept = " and ".join(station.identity.reservoir for station in plan.stations) or "no reservoir"
+    yield Finding("configuration", "", Verdict.OK, f"{config} is right; it keeps {kept}.")
+    for warning in configuration.warnings:
+        # What concerns the broker is said with the broker.
+        if not warning.startswith("hub: "):
+            yield Finding(
+                "configuration", "", Verdict.LOOK, f"{warning}.", "clearwell check explains all of it."
+            )
+    yield from _machine(plan)
+    daemon_runs = False
+    for station in plan.stations:
+        seen = _port(station)
+        daemon_runs = daemon_runs or seen.daemon is not None
+        yield from _line(plan, station, seen)
+    daemon_runs = daemon_runs or _log_is_held(plan)
+    yield Finding("daemon", "", *_daemon(daemon_runs))
+    yield from _hub(plan, daemon_runs)
+    yield from _calibrations(plan)
+
+
+def _machine(plan: BridgePlan) -> Iterator[Finding]:
+    from bridge.doctor.judge_log import judge_log
+    from bridge.doctor.judge_machine import judge_clock, judge_disk
+    from bridge.doctor.see_log import see_log
+    from bridge.doctor.see_machine import see_clock, see_disk
+
+    if plan.log is None:
+        yield judge_clock(see_clock(None))
+        yield Finding(
+            "log",
+            "",
+            Verdict.LOOK,
+            "No log is kept, so a restart forgets trips, alarms and what the purifier has taken up.",
+            "Set log.enabled = true.",
+        )
+        return
+    log = see_log(plan.log.path)
+    yield judge_clock(see_clock(log.last_s or None))
+    yield from judge_disk(see_disk(plan.log.path, log.span_days), plan)
+    yield judge_log(log)
+
+
+def _port(station: StationPlan) -> PortFacts:
+    from bridge.doctor.see_line import see_port
+
+    return see_port(station.port)
+
+
+def _line(plan: BridgePlan, station: StationPlan, port: PortFacts) -> Iterator[Finding]:
+    from bridge.doctor.judge_line import judge_controller, judge_daemons_controller, judge_port
+    from bridge.doctor.see_line import ask_controller
+    from bridge.doctor.see_log import greeting
+
+    reservoir = station.identity.reservoir
+    yield judge_port(reservoir, port)
+    if port.daemon is not None:
+        said = None if plan.log is None else greeting(plan.log.path, reservoir)
+        yield judge_daemons_controller(reservoir, said)
+    elif port.is_free:
+        try:
+            seen = ask_controller(station)
+        except InputError as error:
+            yield Finding("controller", reservoir, Verdict.WRONG, str(error), "Then look again.")
+            return
+        yield from judge_controller(station, seen)
+
+
+def _log_is_held(plan: BridgePlan) -> bool:
+    from bridge.history.set_aside import holder
+
+    return plan.log is not None and holder(plan.log.path) is not None
+
+
+def _daemon(runs: bool) -> tuple[Verdict, str, str]:
+    if runs:
+        return Verdict.OK, "The daemon of this configuration runs.", ""
+    return (
+        Verdict.LOOK,
+        "No daemon of this configuration runs here, as far as this user may see.",
+        "Start it: sudo systemctl enable --now clearwell, or clearwell run --config FILE.",
+    )
+
+
+def _hub(plan: BridgePlan, daemon_runs: bool) -> Iterator[Finding]:
+    from bridge.doctor.judge_hub import judge_hub
+    from bridge.doctor.see_hub import see_hub
+
+    if plan.hub is None:
+        yield Finding("broker", "", Verdict.OK, "There is no table [hub]: nothing is shown to a hub.")
+        return
+    yield from judge_hub(plan.hub.broker, see_hub(plan, daemon_runs=daemon_runs))
+    tls = plan.hub.broker.tls
+    if tls is not None and tls.key_file is not None and _others_may_read(tls.key_file):
+        yield Finding(
+            "encryption",
+            "",
+            Verdict.LOOK,
+            f"Others than its owner may read the key {tls.key_file}.",
+            f"Take that away: chmod 600 {tls.key_file}.",
+        )
+
+
+def _others_may_read(file: Path) -> bool:
+    try:
+        return bool(os.stat(file).st_mode & 0o044)
+    except OSError:
+        return False
+
+
+def _calibrations(plan: BridgePlan) -> Iterator[Finding]:
+    import time
+
+    from bridge.doctor.judge_log import judge_calibrations
+
+    for station in plan.stations:
+        yield from judge_calibrations(station, time.time())

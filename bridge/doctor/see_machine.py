@@ -1,0 +1,152 @@
+"""Looks at the clock, the disk and the program. Shell."""
+
+import os
+import platform
+import shutil
+import sqlite3
+import subprocess
+import time
+from importlib import metadata
+from pathlib import Path
+
+from bridge import __version__
+from bridge.doctor.judge_machine import ClockFacts, DiskFacts, Library, ProgramFacts
+from bridge.history.schema import PAGE_BYTES
+
+LIBRARIES = (
+    ("aiomqtt", ""),
+    ("paho-mqtt", ""),
+    ("pyserial", ""),
+    ("pydantic-settings", ""),
+    ("structlog", ""),
+    ("click", ""),
+    ("pymodbus", "modbus"),
+    ("starlette", "page"),
+    ("uvicorn", "page"),
+    ("prometheus_client", "page"),
+    ("matplotlib", "report"),
+    ("weasyprint", "report"),
+    ("amqtt", "demo"),
+    ("rich", "demo"),
+)
+"""As in ``pyproject.toml``: the library, and the extra that brings it."""
+_PATIENCE_S = 5.0
+_TRIAL_BYTES = 256 * 1024
+
+
+def see_clock(newest_s: float | None) -> ClockFacts:
+    """The wall clock, and what the system says of it."""
+    return ClockFacts(time.time(), _synchronised(), newest_s)
+
+
+def _synchronised() -> bool | None:
+    try:
+        done = subprocess.run(
+            ["timedatectl", "show", "--property=NTPSynchronized", "--value"],
+            capture_output=True, text=True, timeout=_PATIENCE_S, check=False,
+        )  # fmt: skip
+    except (OSError, subprocess.TimeoutExpired):
+        return None
+    return {"yes": True, "no": False}.get(done.stdout.strip())
+
+
+def see_disk(log: Path, span_days: float) -> DiskFacts:
+    """The place of the log; a small database is written there and taken away again."""
+    folder = log.parent
+    if not os.path.isdir(folder):
+        return DiskFacts(log, "", 0, None, False)
+    size = 0
+    for ending in ("", "-wal"):
+        try:
+            size += log.with_name(log.name + ending).stat().st_size
+        except OSError:
+            continue
+    return DiskFacts(
+        log=log,
+        files=files_at(folder, _mounts()),
+        free_bytes=shutil.disk_usage(folder).free,
+        trouble=_trial(folder),
+        there=True,
+        log_bytes=size,
+        span_days=span_days,
+        foreign=tuple(_foreign(log)),
+    )
+
+
+def _mounts() -> str:
+    try:
+        return Path("/proc/self/mountinfo").read_text("utf-8", "replace")
+    except OSError:
+        return ""
+
+
+def files_at(folder: Path, mounts: str) -> str:
+    """The kind of file system of a directory, by the table of mounts (proc(5), mountinfo); empty if
+    unknown."""
+    real = os.path.realpath(folder)
+    best = kind = ""
+    for line in mounts.splitlines():
+        before, _, after = line.partition(" - ")
+        fields = before.split()
+        if len(fields) < 5 or not after:
+            continue
+        # A blank in a path is written as \040.
+        point = fields[4].encode().decode("unicode_escape")
+        inside = real == point or real.startswith(point.rstrip("/") + "/")
+        # The last of two mounts on one point lies on top.
+        if inside and len(point) >= len(best):
+            best, kind = point, after.split()[0]
+    return kind
+
+
+def _trial(folder: Path) -> str | None:
+    """Write as the log does, journal and all; why that does not work, None when it does."""
+    path = folder / f".clearwell-doctor-{os.getpid()}.db"
+    try:
+        connection = sqlite3.connect(path, timeout=1.0, isolation_level=None)
+        try:
+            connection.execute(f"PRAGMA page_size = {PAGE_BYTES}")
+            (mode,) = connection.execute("PRAGMA journal_mode = WAL").fetchone()
+            if mode != "wal":
+                return "the file system does not allow SQLite's write-ahead log"
+            connection.execute("PRAGMA synchronous = FULL")
+            connection.execute("CREATE TABLE trial (body BLOB)")
+            connection.execute("INSERT INTO trial VALUES (?)", (os.urandom(_TRIAL_BYTES),))
+            connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        finally:
+            connection.close()
+    except (sqlite3.Error, OSError) as error:
+        return str(error)
+    finally:
+        for ending in ("", "-wal", "-shm", "-journal"):
+            try:
+                path.with_name(path.name + ending).unlink(missing_ok=True)
+            except OSError:
+                continue
+    return None
+
+
+def _foreign(log: Path) -> list[str]:
+    owner = log.parent.stat().st_uid
+    found = []
+    for ending in ("", "-wal", "-shm"):
+        one = log.with_name(log.name + ending)
+        try:
+            if one.stat().st_uid != owner:
+                found.append(one.name)
+        except OSError:
+            continue
+    return found
+
+
+def see_program() -> ProgramFacts:
+    """The versions of everything."""
+    libraries = tuple(Library(name, extra, _version(name)) for name, extra in LIBRARIES)
+    return ProgramFacts(__version__, platform.python_version(), sqlite3.sqlite_version, libraries)
+
+
+def _version(name: str) -> str | None:
+    try:
+        return metadata.version(name)
+    except metadata.PackageNotFoundError:
+        return None

@@ -1,0 +1,145 @@
+"""What the page reads from the log: trends and fills.
+
+Shell. The log is read in a thread, by one reader at a time, and given up when it takes too long; an answer is
+kept for a moment, so that many browsers, or one that asks and asks, cost one reading.
+"""
+
+import asyncio
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import TypedDict, TypeVar
+
+from bridge.display.units import DisplayUnits
+from bridge.errors import LogError
+from bridge.hub.view import StationIdentity
+from bridge.page import trend
+from bridge.page.trend import Trend
+
+T = TypeVar("T")
+
+KEPT_S = 10.0
+MOST_KEPT = 16
+MOST_WAITING = 8
+PATIENCE_S = 15.0
+FILLS = 10
+_DAY_MS = 86_400_000
+_LOOK_BACK_DAYS = (7, 60, 730, 36_600)
+"""How far back the last fills are looked for, in steps, so that the common case reads little."""
+
+
+class FillShown(TypedDict):
+    """One fill that ended, as the page shows it."""
+
+    began: str
+    ended: str
+    volume: str | None
+    minutes: int
+    ended_by: str
+
+
+class BusyError(LogError):
+    """Too many wait for the log already."""
+
+
+class Records:
+    """The log, for those who look at the page."""
+
+    def __init__(self, log: str | None, spill: str | None, units: DisplayUnits) -> None:
+        self._log = None if log is None else Path(log)
+        self._spill = None if spill is None else Path(spill)
+        self._units = units
+        self._one = asyncio.Semaphore(1)
+        self._waiting = 0
+        self._kept: dict[tuple[str, str, int], tuple[float, object]] = {}
+
+    async def trend(self, identity: StationIdentity, hours: int) -> Trend:
+        """The product of the last hours.
+
+        :raises LogError: the log cannot be read, or not in time.
+        """
+        log = self._log
+        if log is None:
+            return trend.nothing(identity, self._units, trend.NO_LOG)
+        return await self._once(
+            ("trend", identity.reservoir, hours), lambda until: self._read_trend(log, identity, hours, until)
+        )
+
+    async def fills(self, identity: StationIdentity) -> list[FillShown]:
+        """The last fills, the newest first; none where no log is kept.
+
+        :raises LogError: the log cannot be read, or not in time.
+        """
+        log = self._log
+        if log is None:
+            return []
+        return await self._once(
+            ("fills", identity.reservoir, 0), lambda until: self._read_fills(log, identity.reservoir, until)
+        )
+
+    async def _once(self, key: tuple[str, str, int], read: Callable[[float], T]) -> T:
+        if self._waiting >= MOST_WAITING:
+            raise BusyError("The log is being read for others; try again in a moment.")
+        self._waiting += 1
+        try:
+            async with self._one:
+                at, kept = self._kept.get(key, (0.0, None))
+                if kept is None or time.monotonic() - at >= KEPT_S:
+                    kept = await asyncio.to_thread(read, time.monotonic() + PATIENCE_S)
+                    self._kept.pop(key, None)
+                    if len(self._kept) >= MOST_KEPT:
+                        del self._kept[next(iter(self._kept))]
+                    self._kept[key] = time.monotonic(), kept
+                return kept  # type: ignore[return-value]
+        finally:
+            self._waiting -= 1
+
+    def _read_trend(self, log: Path, identity: StationIdentity, hours: int, until: float) -> Trend:
+        from bridge.history.reader import Reader
+
+        end_ms = int(time.time() * 1000)
+        start_ms = end_ms - hours * 3_600_000
+        with Reader(log, self._spill) as reader:
+            if identity.reservoir not in reader.reservoirs():
+                return trend.nothing(identity, self._units, "The log has nothing of this reservoir yet.")
+            span = trend.span_ms(hours)
+            buckets = reader.buckets(identity.reservoir, span, start_ms, end_ms + 1, _in_time(until))
+            return trend.trend_of(buckets, hours, end_ms, identity, self._units)
+
+    def _read_fills(self, log: Path, reservoir: str, until: float) -> list[FillShown]:
+        from bridge.history.entries import Kind
+        from bridge.history.reader import Reader
+        from bridge.history.records import FillRow
+
+        end_ms = int(time.time() * 1000) + 1
+        rows: list[FillRow] = []
+        with Reader(log, self._spill) as reader:
+            first_ms, _ = reader.span_ms()
+            for days in _LOOK_BACK_DAYS:
+                start_ms = max(first_ms, end_ms - days * _DAY_MS)
+                found = reader.events(start_ms, end_ms, kinds=[Kind.FILL], reservoir=reservoir)
+                rows = [row for row in found if isinstance(row, FillRow)][-FILLS:]
+                if len(rows) == FILLS or start_ms == first_ms:
+                    break
+                _in_time(until)(0.0)
+        return [
+            self._shown(row.started_ms, row.stamp.utc_ms, row.volume_l, row.end) for row in reversed(rows)
+        ]
+
+    def _shown(self, began_ms: int, ended_ms: int, volume_l: float | None, end: str) -> FillShown:
+        began, ended = (self._units.local(ms / 1000.0) for ms in (began_ms, ended_ms))
+        return FillShown(
+            began=began.strftime("%Y-%m-%d %H:%M"),
+            ended=ended.strftime("%Y-%m-%d %H:%M"),
+            volume=None if volume_l is None else self._units.litres(volume_l).text,
+            minutes=round((ended_ms - began_ms) / 60_000),
+            ended_by=end,
+        )
+
+
+def _in_time(until: float) -> Callable[[float], None]:
+    def check(fraction: float) -> None:
+        if time.monotonic() > until:
+            raise LogError(f"The log could not be read within {PATIENCE_S:.0f} s.")
+
+    return check

@@ -1,0 +1,162 @@
+// What is done by hand: each act is one command on the bridge's own guarded path, and its answer is shown.
+import { element, made, write } from "./dom.js";
+
+const KEPT = "page-token";
+const SHELVE_MINUTES = 60;
+
+let current = () => undefined;
+let mayAct = false;
+let token = kept();
+
+// A browser that is told to keep nothing throws when it is asked.
+function kept() {
+  try {
+    return sessionStorage.getItem(KEPT) ?? "";
+  } catch {
+    return "";
+  }
+}
+
+function keep(text) {
+  try {
+    sessionStorage.removeItem(KEPT);
+    if (text !== "") {
+      sessionStorage.setItem(KEPT, text);
+    }
+  } catch {
+    // Then the token lasts as long as the page is not loaded again.
+  }
+}
+
+export function allow(canAct) {
+  mayAct = canAct;
+  element("no-token").hidden = canAct;
+  element("token-form").hidden = !canAct;
+  element("acts").hidden = !canAct;
+  showToken();
+}
+
+function showToken() {
+  element("token-drop").hidden = token === "";
+  for (const button of document.querySelectorAll(".acts button, .alarms button")) {
+    button.disabled = !mayAct;
+  }
+}
+
+function say(sentence, refused) {
+  const said = element("said");
+  said.classList.toggle("refused", refused);
+  write(said, sentence);
+  element("said-close").hidden = sentence === "";
+}
+
+async function act(property, value) {
+  const reservoir = current();
+  if (reservoir === undefined) {
+    return;
+  }
+  if (token === "") {
+    say("Enter the token first; without it the page only shows.", true);
+    element("token").focus();
+    return;
+  }
+  try {
+    const answer = await fetch(`/api/reservoirs/${encodeURIComponent(reservoir.id)}/command`, {
+      method: "POST",
+      headers: { "content-type": "application/json", authorization: `Bearer ${token}` },
+      body: JSON.stringify({ property, value }),
+    });
+    const { sentence } = await answer.json();
+    say(answer.ok ? `${reservoir.name}: ${sentence}` : `Refused: ${sentence}`, !answer.ok);
+  } catch {
+    say("Not sent: there is no connection to the bridge.", true);
+  }
+}
+
+export function alarmItem(alarm, reservoir) {
+  const item = made("li", undefined, `${alarm.is_trip ? "trip" : ""} ${alarm.shelved ? "shelved" : ""}`);
+  const trip = reservoir.valve.trips.find((one) => one.id === alarm.id);
+  const kind = alarm.is_trip ? "Trip" : "Alarm";
+  item.append(
+    made("h3", `${kind} ${alarm.id}: ${alarm.state_words}${alarm.shelved ? ", shelved" : ""}`),
+    made("p", trip === undefined ? alarm.sentence : `${alarm.sentence} ${trip.reset_rule}`),
+  );
+  const buttons = made("div", undefined, "buttons");
+  const add = (words, name, property, value) => {
+    const button = made("button", words);
+    button.type = "button";
+    button.dataset.act = `${name}/${alarm.id}`;
+    button.disabled = !mayAct;
+    // The same words stand at every alarm; who hears them is told which one.
+    button.setAttribute("aria-label", `${words}: ${alarm.id}`);
+    button.addEventListener("click", () => act(property, value));
+    buttons.append(button);
+  };
+  add("Acknowledge", "acknowledge", "health/acknowledge", alarm.id);
+  if (trip !== undefined) {
+    add("Reset", "reset", "health/reset", alarm.id);
+  }
+  const minutes = alarm.shelved ? 0 : SHELVE_MINUTES;
+  add(
+    alarm.shelved ? "Take off the shelf" : "Shelve for an hour",
+    "shelve",
+    "health/shelve",
+    JSON.stringify({ alarm: alarm.id, minutes }),
+  );
+  item.append(buttons);
+  return item;
+}
+
+function asked(question) {
+  const dialog = element("confirm");
+  write(element("confirm-text"), question);
+  dialog.showModal();
+  element("confirm-no").focus();
+  return new Promise((resolve) => {
+    const done = (answer) => () => {
+      dialog.close();
+      resolve(answer);
+    };
+    element("confirm-yes").onclick = done(true);
+    element("confirm-no").onclick = done(false);
+    dialog.oncancel = () => resolve(false);
+  });
+}
+
+function wireNumber(form, input, property) {
+  element(form).addEventListener("submit", async (event) => {
+    event.preventDefault();
+    await act(property, element(input).value.trim().replace(",", "."));
+  });
+}
+
+export function wireActions(reservoir) {
+  current = reservoir;
+  element("token-form").addEventListener("submit", (event) => {
+    event.preventDefault();
+    token = element("token").value.trim();
+    element("token").value = "";
+    keep(element("token-keep").checked ? token : "");
+    say(token === "" ? "No token was entered." : "The token is used from now on.", token === "");
+    showToken();
+  });
+  element("token-drop").addEventListener("click", () => {
+    token = "";
+    keep("");
+    say("The token is forgotten.", false);
+    showToken();
+    element("token").focus();
+  });
+  element("hold").addEventListener("click", () => act("valve/hold", String(!current()?.hold)));
+  element("start").addEventListener("click", () => act("fill/start", "start"));
+  element("changed").addEventListener("click", async () => {
+    const sure = "Is a new cartridge, or membrane, really in? The load and the forecast of the old one end here.";
+    if (await asked(sure)) {
+      await act("purifier/cartridge-changed", "changed");
+    }
+  });
+  element("said-close").addEventListener("click", () => say("", false));
+  wireNumber("sample-form", "sample", "reservoir/sample");
+  wireNumber("retest-form", "retest", "product/retest");
+  showToken();
+}

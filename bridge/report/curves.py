@@ -1,0 +1,200 @@
+"""Each cartridge's curve: the product hour by hour over the litres that it treated. Core."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+
+from bridge.history.records import CartridgeRow, Series
+from bridge.history.rollup import HOUR_MS, Bucket
+from bridge.purifier.capacity import Evidence
+from bridge.report.made import Made
+
+STANDING_L = 2.0
+"""The first litres after a rest say what stood, not what the cartridge makes (common practice, no source)."""
+REST_MS = 1_800_000
+
+
+@dataclass(frozen=True, slots=True)
+class Point:
+    """An hour in which a cartridge made water, or a day of its past before the report."""
+
+    start_ms: int
+    treated_l: float
+    """Since the cartridge was new, at the end of the hour."""
+    litres: float
+    product_ppm: float
+    feed_ppm: float | None
+    celsius: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Life:
+    """One cartridge, as far as the report sees it."""
+
+    number: int
+    fitted_ms: int | None
+    """None where the log does not say."""
+    changed: CartridgeRow | None
+    """The record of its removal; None while it runs."""
+    points: tuple[Point, ...]
+    past: tuple[Point, ...]
+    """Of a cartridge that was in when the report begins: some days of its life before."""
+    earlier: tuple[Evidence, ...]
+    """What became of those before it, as known when it was fitted."""
+    litres: float
+    """Made within the report."""
+
+
+@dataclass(slots=True)
+class _Hour:
+    start_ms: int
+    treated_l: float
+    all: list[tuple[float, float]]
+    """Litres and product."""
+    settled: list[tuple[float, float]]
+    feed: list[tuple[float, float]]
+    warm: list[tuple[float, float]]
+
+    def point(self, litres: float) -> Point:
+        product = _mean(self.settled) if self.settled else _mean(self.all)
+        assert product is not None
+        return Point(self.start_ms, self.treated_l, litres, product, _mean(self.feed), _mean(self.warm))
+
+
+def points(pieces: Iterable[Made], feed_ppm: float | None) -> dict[int, list[Point]]:
+    """By the cartridge's number, a point for each hour in which it made water of a known product.
+
+    :param feed_ppm: what the feed is taken to be where the log has none.
+    """
+    found: dict[int, list[Point]] = {}
+    hour: _Hour | None = None
+    at: tuple[int, int] | None = None
+    since_l, last_ms = 0.0, 0
+    for one in pieces:
+        bucket = one.bucket
+        product = bucket.cells[Series.PRODUCT_PPM]
+        if one.litres <= 0.0 or product is None:
+            continue
+        key = (one.number, bucket.start_ms // HOUR_MS)
+        goes_on = bucket.start_ms - last_ms <= REST_MS and at is not None and at[0] == one.number
+        if hour is not None and goes_on and not hour.settled:
+            # A fill that has only begun: what it has brought so far counts with what follows.
+            at = key
+        if key != at:
+            if hour is not None and at is not None:
+                found.setdefault(at[0], []).append(hour.point(sum(litres for litres, _ in hour.all)))
+            if at is None or at[0] != one.number:
+                since_l = 0.0
+            hour, at = _Hour(bucket.start_ms - bucket.start_ms % HOUR_MS, 0.0, [], [], [], []), key
+        assert hour is not None
+        since_l = one.litres + (since_l if bucket.start_ms - last_ms <= REST_MS else 0.0)
+        last_ms = bucket.start_ms + bucket.span_ms
+        hour.treated_l = one.treated_l
+        hour.all.append((one.litres, product.mean))
+        if since_l > STANDING_L:
+            hour.settled.append((one.litres, product.mean))
+        feed, warm = bucket.cells[Series.FEED_PPM], bucket.cells[Series.TEMPERATURE]
+        if feed is not None or feed_ppm is not None:
+            hour.feed.append((one.litres, feed.mean if feed is not None else feed_ppm or 0.0))
+        if warm is not None:
+            hour.warm.append((one.litres, warm.mean))
+    if hour is not None and at is not None:
+        found.setdefault(at[0], []).append(hour.point(sum(litres for litres, _ in hour.all)))
+    return found
+
+
+def past_points(days: Sequence[Sequence[Bucket]], feed_ppm: float | None) -> tuple[Point, ...]:
+    """A point for each of some days before the report, from its hours. Their litres are those since the point
+    before, so that they add up to what was treated.
+
+    Of a day the best product counts, for the means of its hours hold water that stood.
+    What was treated before a fall of
+    the account belongs to another cartridge, and is left out.
+    """
+    found: list[Point] = []
+    for hours in days:
+        treated = [cell for one in hours if (cell := one.cells[Series.THROUGHPUT]) is not None]
+        if not treated:
+            continue
+        at_l = treated[-1].greatest
+        if found and at_l < found[-1].treated_l:
+            found.clear()
+        before_l = found[-1].treated_l if found else 0.0
+        product = [
+            cell.least
+            for one in hours
+            if (cell := one.cells[Series.PRODUCT_PPM]) is not None
+            and (through := one.cells[Series.THROUGHPUT]) is not None
+            and through.greatest > through.least
+        ]
+        feeds = [cell.mean for one in hours if (cell := one.cells[Series.FEED_PPM]) is not None]
+        warm = [cell.mean for one in hours if (cell := one.cells[Series.TEMPERATURE]) is not None]
+        if not product or at_l <= before_l:
+            continue
+        feed = sum(feeds) / len(feeds) if feeds else feed_ppm
+        found.append(
+            Point(
+                hours[-1].start_ms,
+                at_l,
+                at_l - before_l,
+                min(product),
+                feed,
+                sum(warm) / len(warm) if warm else None,
+            )
+        )
+    return tuple(found)
+
+
+def lives(
+    pieces: Sequence[Made],
+    changes: Sequence[CartridgeRow],
+    before: Sequence[CartridgeRow],
+    evidence: Sequence[Evidence],
+    past: tuple[Point, ...],
+    feed_ppm: float | None,
+) -> list[Life]:
+    """Every cartridge that was in within the report, in order.
+
+    :param changes: those within the report.
+    :param before: those of the time before it.
+    :param evidence: what became of each cartridge changed, both of the time before and of the report.
+    """
+    curve = points(pieces, feed_ppm)
+    known = len(evidence) - sum(1 for row in changes if row.load_g)
+    found = []
+    fitted_ms = before[-1].stamp.utc_ms if before else None
+    for number in range(len(changes) + 1):
+        changed = changes[number] if number < len(changes) else None
+        litres = sum(one.litres for one in pieces if one.number == number)
+        own = tuple(curve.get(number, ()))
+        earlier = tuple(evidence[:known])
+        found.append(Life(number, fitted_ms, changed, own, past if number == 0 else (), earlier, litres))
+        if changed is not None:
+            fitted_ms = changed.stamp.utc_ms
+            known += 1 if changed.load_g else 0
+    return [one for one in found if one.points or one.litres > 0.0 or one.changed is None]
+
+
+def thinned(curve: Sequence[Point], most: int = 300) -> list[Point]:
+    """The curve in at most about so many points; the last one stays, and each rise to a new height does."""
+    step = max(1, len(curve) // most)
+    kept = []
+    highest = 0.0
+    for i, point in enumerate(curve):
+        if i % step == 0 or i == len(curve) - 1 or point.product_ppm > 1.05 * highest:
+            kept.append(point)
+        highest = max(highest, point.product_ppm)
+    return kept
+
+
+def joined(life: Life) -> tuple[Point, ...]:
+    """Past and present of one curve; litres of the first present hour begin where the past ends."""
+    if not life.past or not life.points:
+        return life.past + life.points
+    first = life.points[0]
+    gap_l = max(first.treated_l - life.past[-1].treated_l, 0.0)
+    return (*life.past, replace(first, litres=gap_l), *life.points[1:])
+
+
+def _mean(pairs: Sequence[tuple[float, float]]) -> float | None:
+    total = sum(weight for weight, _ in pairs)
+    return sum(weight * value for weight, value in pairs) / total if total > 0.0 else None

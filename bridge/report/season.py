@@ -1,0 +1,223 @@
+"""The report of one reservoir as a value: everything that is shown, before anything is drawn. Core."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from statistics import median
+
+from bridge.guard.words import Trip
+from bridge.history.records import (
+    AlarmChange,
+    AlarmRow,
+    CalibrationRow,
+    CartridgeRow,
+    CommandRow,
+    EntryRow,
+    FillRow,
+    SampleRow,
+    Series,
+)
+from bridge.history.rollup import HOUR_MS, MINUTE_MS, Bucket
+from bridge.prospect import book
+from bridge.report.cost import Costs, costs
+from bridge.report.curves import Life, lives, past_points
+from bridge.report.facts import Facts
+from bridge.report.gaps import Gap, gaps
+from bridge.report.hindsight import Hindsight, hindsight
+from bridge.report.incidents import Incident, incidents
+from bridge.report.made import Made, made
+from bridge.report.periods import Grain, Local, Period, grain_for, period_of, periods
+from bridge.report.quality import Flow, Quality, quality
+
+
+@dataclass(frozen=True, slots=True)
+class Material:
+    """What was read of one reservoir."""
+
+    start_ms: int
+    end_ms: int
+    hours: tuple[Bucket, ...]
+    mixed: tuple[Bucket, ...]
+    """The same, with the minutes in place of each hour in which water flowed, where they are still kept."""
+    entries: tuple[EntryRow, ...]
+    """Of this reservoir, within the report."""
+    before: tuple[EntryRow, ...]
+    """Cartridges and calibrations of the time before."""
+    past: tuple[tuple[Bucket, ...], ...]
+    """The hours of some days before, since the running cartridge was fitted."""
+
+
+@dataclass(frozen=True, slots=True)
+class PeriodRow:
+    """One month, week or day."""
+
+    period: Period
+    covered_h: float
+    """Hours of it that the log has readings of."""
+    litres: float
+    quality: Quality | None
+    fills: int
+    fills_cut: int
+    """Fills that ended otherwise than full."""
+    fill_l: float | None
+    """What they brought, where a volume is measured."""
+    fill_minutes: float | None
+    """The median."""
+
+    @property
+    def litres_a_day(self) -> float | None:
+        """Over the hours that are known."""
+        return self.litres / self.covered_h * 24.0 if self.covered_h > 0.0 else None
+
+
+@dataclass(frozen=True, slots=True)
+class Season:
+    """Everything that is reported of one reservoir."""
+
+    facts: Facts
+    start_ms: int
+    end_ms: int
+    grain: Grain
+    rows: tuple[PeriodRow, ...]
+    litres: float
+    covered_h: float
+    quality: Quality | None
+    coarse_hours: int
+    """Hours with water whose minutes are no longer kept."""
+    gaps: tuple[Gap, ...]
+    incidents: tuple[Incident, ...]
+    lives: tuple[Life, ...]
+    hindsight: tuple[Hindsight, ...]
+    orders_ms: tuple[int, ...]
+    """When the bridge said that it was time to order."""
+    costs: Costs
+    calibrations: tuple[CalibrationRow, ...]
+    calibrations_before: tuple[CalibrationRow, ...]
+    """The last of each cell before the report."""
+    samples: tuple[SampleRow, ...]
+    fills: tuple[FillRow, ...]
+
+    @property
+    def trips(self) -> int:
+        """How often the valve was shut by a trip."""
+        return sum(one.trip and one.raised_ms is not None for one in self.incidents)
+
+
+def season(facts: Facts, material: Material, local: Local) -> Season:
+    """Work everything out.
+
+    :param local: from seconds of UTC to local time.
+    """
+    start_ms, end_ms, entries = material.start_ms, material.end_ms, material.entries
+    changes = [row for row in entries if isinstance(row, CartridgeRow)]
+    before = [row for row in material.before if isinstance(row, CartridgeRow)]
+    fills = tuple(row for row in entries if isinstance(row, FillRow))
+    alarms = [row for row in entries if isinstance(row, AlarmRow)]
+    pieces = made(material.mixed, changes)
+    flows = _flows(pieces, material.mixed, fills)
+    hours_ms = [one.start_ms for one in material.hours]
+    ledger = book.gathered([*before, *(row for row in entries if isinstance(row, CartridgeRow | AlarmRow))])
+    past = past_points(material.past, facts.feed_ppm)
+    found = lives(pieces, changes, before, ledger.earlier.get(facts.reservoir, ()), past, facts.feed_ppm)
+    seen = hindsight(facts.cartridge, facts.limit_ppm, found, hours_ms, _trips_ms(alarms), end_ms)
+    grain = grain_for(start_ms, end_ms)
+    return Season(
+        facts,
+        start_ms,
+        end_ms,
+        grain,
+        tuple(_rows(facts, material, pieces, flows, fills, grain, local)),
+        sum(one.litres for one in pieces),
+        float(len(hours_ms)),
+        quality(flows, facts.advice_ppm, facts.limit_ppm, facts.volume_known),
+        sum(one.span_ms > MINUTE_MS for one in flows),
+        tuple(gaps(hours_ms, start_ms, end_ms)),
+        tuple(incidents(alarms, [row for row in entries if isinstance(row, CommandRow)])),
+        tuple(found),
+        tuple(seen),
+        tuple(
+            row.stamp.utc_ms
+            for row in alarms
+            if row.alarm.value == "order-cartridge" and row.change is AlarmChange.RAISED
+        ),
+        costs(None if facts.cartridge is None else facts.cartridge.price, seen),
+        tuple(row for row in entries if isinstance(row, CalibrationRow)),
+        tuple({row.cell: row for row in material.before if isinstance(row, CalibrationRow)}.values()),
+        tuple(row for row in entries if isinstance(row, SampleRow)),
+        fills,
+    )
+
+
+def _flows(pieces: Sequence[Made], buckets: Sequence[Bucket], fills: Sequence[FillRow]) -> list[Flow]:
+    """Every roll-up in which product flowed: something was made in it, or a fill was under way."""
+    litres: dict[int, float] = {}
+    for one in pieces:
+        litres[one.bucket.start_ms] = litres.get(one.bucket.start_ms, 0.0) + one.litres
+    spans = [(row.started_ms, row.stamp.utc_ms) for row in fills]
+    found = []
+    at = 0
+    for bucket in buckets:
+        product = bucket.cells[Series.PRODUCT_PPM]
+        while at < len(spans) and spans[at][1] <= bucket.start_ms:
+            at += 1
+        filling = at < len(spans) and spans[at][0] < bucket.start_ms + bucket.span_ms
+        own_l = litres.get(bucket.start_ms, 0.0)
+        if product is not None and (own_l > 0.0 or (filling and bucket.span_ms == MINUTE_MS)):
+            found.append(Flow(bucket.start_ms, bucket.span_ms, own_l, product.mean))
+    return found
+
+
+def _rows(
+    facts: Facts,
+    material: Material,
+    pieces: Sequence[Made],
+    flows: Sequence[Flow],
+    fills: Sequence[FillRow],
+    grain: Grain,
+    local: Local,
+) -> list[PeriodRow]:
+    keys: dict[int, str] = {}
+
+    def key(utc_ms: int) -> str:
+        hour = utc_ms // HOUR_MS
+        if hour not in keys:
+            keys[hour] = period_of(local(hour * HOUR_MS / 1000.0), grain).key
+        return keys[hour]
+
+    covered: dict[str, int] = {}
+    litres: dict[str, float] = {}
+    flowed: dict[str, list[Flow]] = {}
+    filled: dict[str, list[FillRow]] = {}
+    for bucket in material.hours:
+        covered[key(bucket.start_ms)] = covered.get(key(bucket.start_ms), 0) + 1
+    for one in pieces:
+        at = key(one.bucket.start_ms)
+        litres[at] = litres.get(at, 0.0) + one.litres
+    for flow in flows:
+        flowed.setdefault(key(flow.start_ms), []).append(flow)
+    for row in fills:
+        filled.setdefault(key(row.stamp.utc_ms), []).append(row)
+    made_rows = []
+    for period in periods(material.start_ms, material.end_ms, grain, local):
+        own = filled.get(period.key, [])
+        volumes = [row.volume_l for row in own if row.volume_l is not None]
+        made_rows.append(
+            PeriodRow(
+                period,
+                float(covered.get(period.key, 0)),
+                litres.get(period.key, 0.0),
+                quality(flowed.get(period.key, []), facts.advice_ppm, facts.limit_ppm, facts.volume_known),
+                len(own),
+                sum(row.end != "full" for row in own),
+                sum(volumes) if volumes else None,
+                median([(row.stamp.utc_ms - row.started_ms) / 60_000.0 for row in own]) if own else None,
+            )
+        )
+    return made_rows
+
+
+def _trips_ms(alarms: Sequence[AlarmRow]) -> list[int]:
+    return [
+        row.stamp.utc_ms
+        for row in alarms
+        if row.alarm is Trip.PRODUCT_OVER_LIMIT and row.change is AlarmChange.RAISED
+    ]

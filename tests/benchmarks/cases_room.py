@@ -1,0 +1,202 @@
+"""What the bridge takes up: memory, start, many reservoirs, the disk."""
+
+import os
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+from tests.benchmarks.feed import Feed
+from tests.benchmarks.figures import Result, left_out, repeated
+from tests.benchmarks.history_file import grown
+from tests.benchmarks.programs import ROOT
+from tests.benchmarks.stage import Stage, cpu_per_reading_us
+
+HOUR_S = 3600.0
+MANY = 64
+
+
+def start(stage: Stage) -> list[Result]:
+    """From the start of the process to the first lease: the controller sends all the while.
+
+    Nothing on the wire shows an earlier decision; here the first reading allows a rinse.
+    """
+    seconds: list[float] = []
+    with stage.boards() as (board,):
+        for _ in range(stage.times(9, 3)):
+            board.forget()
+            with stage.bridge([board]) as one:
+                Feed([board], 50.0).run(20.0, until=lambda: b"lease" in board.heard)
+                seconds.append(time.perf_counter() - one.began)
+    return [repeated("start", "start of the process to the first guarded decision", seconds, "s", most=0.8)]
+
+
+def many(stage: Stage) -> list[Result]:
+    """CPU time at one reading a second each, with 1 to 64 reservoirs."""
+    share = 0.0
+    for count in (1, 4, 16, MANY):
+        with stage.boards(count) as boards, stage.bridge(boards) as one:
+            feed = Feed(boards, 1.0)
+            stage.opened(one, feed, 60.0)
+            each_us = cpu_per_reading_us(one, feed, stage.span(15.0, 5.0))
+            stage.series.setdefault("CPU for each reading, µs, by reservoirs", []).append((count, each_us))
+            memory_mib = one.memory_mib()
+            stage.series.setdefault("memory after seconds, MiB, by reservoirs", []).append(
+                (count, memory_mib)
+            )
+            share = count * each_us / 1e4
+    return [
+        repeated(
+            "many",
+            f"{MANY} reservoirs at 1/s: share of one core",
+            [share],
+            "%",
+            most=10.0,
+            note=f"{each_us:.0f} µs for each reading",
+        ),
+    ]
+
+
+def memory(stage: Stage) -> list[Result]:
+    """Resident memory with clocks that run fast: an hour and more of readings, with its blocks and roll-ups.
+
+    One reservoir and many run beside each other; the one gets through three times as many hours.
+    """
+    slow, fast = 20.0, 60.0
+    hour_s = stage.span(HOUR_S / slow, 20.0)
+    with stage.boards(1 + MANY) as boards:
+        single, crowd = boards[:1], boards[1:]
+        with stage.bridge(single, speed=fast) as one, stage.bridge(crowd, speed=slow) as lots:
+            feed = Feed(boards, [fast] + [slow] * MANY)
+            feed.run(hour_s * slow / fast)
+            after_hour = one.memory_mib()
+            feed.run(hour_s - hour_s * slow / fast)
+            # The block of an hour is written when the next one begins: let that pass.
+            feed.run(stage.span(10.0))
+            hours = fast * (hour_s + stage.span(10.0)) / HOUR_S
+            single_mib, crowd_mib, peak = one.memory_mib(), lots.memory_mib(), lots.memory_mib("VmHWM")
+    growth = single_mib - after_hour
+    whole = stage.scale >= 1.0
+    note = "" if whole else "a short look: less than an hour"
+    return [
+        Result(
+            "memory",
+            "resident after an hour of readings",
+            after_hour,
+            "MiB",
+            "at most 56",
+            after_hour <= 56.0,
+            note=note,
+        ),
+        Result("memory", f"growth until {hours:.1f} hours", growth, "MiB", "none (under 0.5)", growth < 0.5),
+        Result(
+            "memory",
+            f"{MANY} reservoirs over one, after an hour",
+            crowd_mib - single_mib,
+            "MiB",
+            "at most 64",
+            crowd_mib - single_mib <= 64.0,
+            note=f"peak {peak:.1f} MiB; {feed.late} readings late. {note}",
+        ),
+    ]
+
+
+def disk(stage: Stage) -> list[Result]:
+    """A day at one reading a second through the real station and logbook, in a process whose writes the
+    kernel counts (write_bytes in /proc/PID/io: blocks of 4096 bytes handed to the disk)."""
+    hours = max(2, round(24 * stage.scale))
+    where = stage.directory()
+    worker = Path(__file__).with_name("a_day.py")
+    done = subprocess.run(
+        [sys.executable, str(worker), str(where), str(hours)], cwd=ROOT, capture_output=True, text=True
+    )
+    if done.returncode:
+        raise RuntimeError(done.stderr[-800:])
+    octets, commits = (int(word) for word in done.stdout.split())
+    if not octets:
+        return [left_out("disk", "bytes a day", f"{where} is not on a disk")]
+    mib_a_day, blocks_a_year = octets * 24 / hours / 2**20, octets / 4096 * 24 / hours * 365
+    note = f"{hours} hours, {commits} commits; the file system's journal is not in it"
+    return [
+        Result(
+            "disk", "bytes written a day at 1/s", mib_a_day, "MiB", "at most 2", mib_a_day <= 2.0, note=note
+        ),
+        Result(
+            "disk", "blocks written a year", blocks_a_year, "blocks", "at most 100000", blocks_a_year <= 1e5
+        ),
+    ]
+
+
+def history(stage: Stage) -> list[Result]:
+    """A log of five years: its size, and a month out of it against a month out of a log of three months."""
+    from bridge.cli import COMMANDS
+
+    ages = (("three months", 90 * 24), ("one year", 8766), ("five years", 5 * 8766))
+    commands = {"export": ["--format", "csv", "--force", "--from", "30d"]}
+    if "report" in COMMANDS:
+        commands["report"] = _report_options()
+    size_mib = 0.0
+    seconds: dict[tuple[str, str], list[float]] = {}
+    logs: dict[str, Path] = {}
+    for name, hours in ages:
+        logs[name] = stage.directory() / "log.db"
+        grown(logs[name], hours=hours)
+        size_mib = logs[name].stat().st_size / 2**20
+        stage.series.setdefault("size of the log, MiB, by years", []).append((hours / 8766, size_mib))
+    for _ in range(stage.times(5, 2)):
+        for name, log in logs.items():
+            for command, options in commands.items():
+                out = log.with_name(f"out.{'csv' if command == 'export' else 'html'}")
+                seconds.setdefault((command, name), []).append(_child_cpu_s(command, log, out, options))
+    results = [repeated("history", "size of a log of five years", [size_mib], "MiB", most=150.0)]
+    for command in commands:
+        old, young = seconds[command, "five years"], seconds[command, "three months"]
+        ratios = [a / b for a, b in zip(old, young, strict=True)]
+        note = f"{min(old):.2f} s of CPU against {min(young):.2f} s"
+        results.append(
+            repeated(
+                "history",
+                f"{command} of a month, five years against three months",
+                ratios,
+                "x",
+                most=1.2,
+                note=note,
+            )
+        )
+        for name, hours in ages:
+            curve = stage.series.setdefault(f"{command} of a month, s of CPU, by years of log", [])
+            curve.append((hours / 8766, min(seconds[command, name])))
+    if "report" not in commands:
+        results.append(left_out("history", "report of a month", "there is no command report yet"))
+    results += _start_on(stage, logs)
+    return results
+
+
+def _start_on(stage: Stage, logs: dict[str, Path]) -> list[Result]:
+    """The start of the bridge on logs of every age."""
+    for name, log in logs.items():
+        with stage.boards() as (board,), stage.bridge([board], directory=log.parent) as one:
+            Feed([board], 50.0).run(20.0, until=lambda: b"lease" in board.heard)
+            took_s = time.perf_counter() - one.began
+        years = {"three months": 90 / 365.25, "one year": 1.0, "five years": 5.0}[name]
+        stage.series.setdefault("start, s, by years of log", []).append((years, took_s))
+    first, last = (stage.series["start, s, by years of log"][i][1] for i in (0, -1))
+    return [repeated("history", "start on five years against three months", [last / first], "x")]
+
+
+def _report_options() -> list[str]:
+    return ["--from", "30d", "--force"]
+
+
+def _child_cpu_s(command: str, log: Path, out: Path, options: list[str]) -> float:
+    before = os.times()
+    done = subprocess.run(
+        [sys.executable, "-m", "bridge", command, "--log", str(log), "--out", str(out), *options],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+    )
+    if done.returncode:
+        raise RuntimeError(f"{command}: {done.stderr[-600:]}")
+    after = os.times()
+    return after.children_user + after.children_system - before.children_user - before.children_system

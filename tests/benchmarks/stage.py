@@ -1,0 +1,96 @@
+"""What every case is given: how long it may take, a broker, fresh directories and boards."""
+
+import contextlib
+import tempfile
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from tests.benchmarks import programs
+from tests.benchmarks.board import Board
+from tests.benchmarks.feed import Feed
+from tests.benchmarks.programs import Broker, Program
+
+START_S = 30.0
+WARM_S = 2.0
+
+
+@dataclass(slots=True)
+class Stage:
+    """Where the cases play.
+
+    ``scale`` shortens every span: 1 is the whole run, less is a look.
+    """
+
+    broker: Broker
+    root: Path
+    scale: float = 1.0
+    series: dict[str, list[tuple[float, float]]] = field(default_factory=dict)
+    """How costs grow, for the plot: pairs of size and cost under the name of the curve."""
+
+    def span(self, seconds: float, least: float = 2.0) -> float:
+        return max(least, seconds * self.scale)
+
+    def times(self, count: int, least: int = 1) -> int:
+        return max(least, round(count * self.scale))
+
+    def directory(self) -> Path:
+        return Path(tempfile.mkdtemp(dir=self.root))
+
+    @contextlib.contextmanager
+    def boards(self, count: int = 1) -> Iterator[list[Board]]:
+        made = [Board(seed) for seed in range(1, count + 1)]
+        try:
+            yield made
+        finally:
+            for board in made:
+                board.close()
+
+    @contextlib.contextmanager
+    def bridge(
+        self, boards: list[Board], *, cores: set[int] | None = None, extra: str = "", hub: bool = True,
+        directory: Path | None = None, speed: float | None = None,
+    ) -> Iterator[Program]:  # fmt: skip
+        """The bridge on these boards, with a log of its own."""
+        where = directory or self.directory()
+        config = programs.configuration(
+            where, [board.path for board in boards], self.broker if hub else None, extra
+        )
+        one = programs.bridge(config, cores, speed=speed)
+        try:
+            yield one
+        finally:
+            one.stop()
+
+    @contextlib.contextmanager
+    def script(self, board: Board) -> Iterator[Program]:
+        one = programs.script(board.path, self.broker)
+        try:
+            yield one
+        finally:
+            one.stop()
+
+    @contextlib.contextmanager
+    def either(self, which: str, board: Board) -> Iterator[Program]:
+        """The bridge or the script, on the same line, its valve open and its start behind it."""
+        board.forget()
+        with self.script(board) if which == "script" else self.bridge([board]) as one:
+            self.opened(one, Feed([board], 50.0))
+            yield one
+
+    def opened(self, one: Program, feed: Feed, patience_s: float = START_S) -> None:
+        """Feed until every valve is open, and a little longer."""
+        feed.run(patience_s, until=lambda: all(board.flow == "fill" for board in feed.boards))
+        if not all(board.flow == "fill" for board in feed.boards):
+            raise RuntimeError("no fill began" if one.alive() else f"the program ended: {one.said()}")
+        feed.run(WARM_S)
+
+
+def cpu_per_reading_us(one: Program, feed: Feed, seconds: float) -> float:
+    """CPU time of all threads for each reading that was fed in a span."""
+    cpu_s, sent = one.cpu_s, feed.sent
+    feed.run(seconds)
+    return (one.cpu_s - cpu_s) / (feed.sent - sent) * 1e6
+
+
+Case = Callable[[Stage], "list[object]"]

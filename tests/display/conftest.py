@@ -1,0 +1,24 @@
+"""A reservoir at rest, with all that is nearly always known."""
+
+from dataclasses import fields
+from typing import Any
+
+import pytest
+
+from bridge.hub.view import StationIdentity, StationView
+
+
+@pytest.fixture(scope="session")
+def kept_view() -> StationView:
+    """120 of 200 litres, 12 ppm, nothing wrong; no forecast."""
+    identity = StationIdentity(
+        "north-barrel", "North", 200.0, 50.0, 25.0, 0.5, has_feed_probe=True, has_drain=False, has_volume=True
+    )
+    values: dict[str, Any] = dict.fromkeys((one.name for one in fields(StationView)), None)
+    values |= dict.fromkeys(("product_health", "feed_health", "level_health", "health"), "good")
+    values |= dict.fromkeys(("missing_permissives", "latched_trips", "alarms"), ())
+    values |= {"product_ppm": 12.0, "product_uncertainty_ppm": 1.0, "volume_l": 120.0, "level_fraction": 0.6}
+    values |= {"verdict": "suitable", "zone": "middle", "phase": "rest", "fill_elapsed_s": 0.0}
+    values |= {"valve_decided": "shut", "valve_reported": "shut", "link_up": True, "hold": False}
+    values |= {"frames_good": 1, "frames_damaged": 0, "controller": "rig 1.0", "identity": identity}
+    return StationView(**values)

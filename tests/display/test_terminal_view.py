@@ -1,0 +1,92 @@
+"""The terminal view: readable at 80 columns and without colour, whatever stands in the facts."""
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from rich.cells import cell_len
+
+from bridge.display.columns import cut, padded, width, wrapped
+from bridge.display.facts import Facts, facts_of
+from bridge.display.terminal import CAUTION, WIDTH, lines, silent
+from bridge.display.units import DisplayUnits
+from bridge.display.watched import changes, cropped
+from bridge.guard.words import Permissive
+from bridge.hub.view import StationView
+from tests.display.made import FACTS, WORDS, views
+
+
+@given(FACTS, st.sampled_from([40, 57, WIDTH]))
+def test_every_line_fits_and_steers_no_terminal_whatever_the_facts_say(facts: Facts, columns: int) -> None:
+    for line in (*lines(facts, columns), *silent(facts.name, facts.id, facts.use.reason, columns)):
+        # The width is judged by another library's table.
+        assert cell_len(line) <= columns
+        assert line.isprintable()
+        assert line == line.rstrip()
+
+
+@given(views())
+def test_every_fact_is_in_the_view(view: StationView) -> None:
+    facts = facts_of(view, DisplayUnits(), "14:05:09")
+    shown = " ".join(" ".join(lines(facts)).split())
+    told = [facts.use.answer, facts.use.reason, facts.valve.why, facts.product.limit, facts.product.advice]
+    told += [facts.product.scale, facts.product.text or "not known", facts.valve.phase_words, "14:05:09"]
+    told += [one for one in (facts.product.uncertainty, facts.product.temperature) if one]
+    told += [one for one in (facts.reservoir.cover, facts.purifier.days, facts.purifier.litres) if one]
+    told += [one for one in (facts.fill.today, facts.reservoir.ppm, facts.purifier.load) if one]
+    told += [f"{alarm.id} ({alarm.state_words}" for alarm in facts.alarms]
+    told += [] if facts.valve.first_out is None else [facts.valve.first_out.sentence]
+    told += [f"NO: {one.label}" for one in facts.valve.permissives if not one.holds]
+    told += [one.id for one in facts.valve.permissives]
+    told += ["on hold until somebody releases it"] if facts.hold else []
+    told += [] if facts.link else ["The controller is not heard"]
+    told += ["ORDER the next one now"] if facts.purifier.order_now else []
+    for one in told:
+        assert " ".join(one.split()) in shown
+    assert {one.id for one in facts.valve.permissives} == {one.value for one in Permissive}
+
+
+@given(WORDS, st.integers(2, 90))
+def test_text_is_wrapped_and_cut_to_its_columns_and_nothing_of_it_is_lost(text: str, columns: int) -> None:
+    whole = "".join(cut(text, 10**6).split())
+    assert "".join("".join(wrapped(text, columns)).split()) == whole
+    assert all(cell_len(line) <= columns for line in wrapped(text, columns))
+    assert cell_len(cut(text, columns)) <= columns
+    assert width(padded(text, columns)) == columns
+
+
+def test_the_caution_says_what_a_conductivity_reading_cannot_show() -> None:
+    for word in ("microbes", "pesticides", "lead", "solvents", "drink"):
+        assert word in CAUTION
+
+
+@pytest.mark.parametrize("rows", [1, 2, 10, 24, 60])
+def test_a_low_window_keeps_the_top_and_the_caution_and_says_what_is_missing(rows: int) -> None:
+    whole = [*(f"line {number}" for number in range(30)), "", *wrapped(CAUTION, WIDTH)]
+    shown = cropped(whole, rows)
+    assert len(shown) <= rows
+    if rows < len(whole):
+        (said,) = [line for line in shown if "more lines" in line]
+        top = shown[: shown.index(said)]
+        assert top == whole[: len(top)]
+        kept = len(shown) - 1
+        assert said.startswith(f"({len(whole) - kept} more lines")
+    if rows >= 10:
+        assert CAUTION in " ".join(shown)
+
+
+def test_a_listener_hears_what_changed_with_its_label_and_its_reservoir() -> None:
+    before = [
+        "North (n)  14:00",
+        " Valve        SHUT",
+        "              why",
+        " Fill         none",
+        "",
+        "South (s)",
+    ]
+    before += [" Valve        SHUT", "              why", "", "A caution."]
+    after = list(before)
+    after[0], after[2] = "North (n)  14:01", "              another why"
+    assert changes([], before) == [line for line in before if line]
+    assert changes(before, after) == ["North (n)  14:01", " Valve        SHUT", "              another why"]
+    # A time that went on is no news.
+    assert changes(before, ["North (n)  14:02", *before[1:]]) == []

@@ -1,0 +1,251 @@
+"""``clearwell watch`` beside a real daemon, a real serial line and a real broker."""
+
+import asyncio
+import json
+import os
+import pty
+import signal
+import sys
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from bridge.commands import log
+from bridge.daemon import Daemon
+from bridge.demo.rigged import BRIDGE_ID, HURRIED, RESERVOIR, bridge, station
+from bridge.display.units import LITRES_PER_US_GALLON, DisplayUnits
+from bridge.history.limits import LogSettings
+from bridge.hub.broker import MqttVersion
+from bridge.plan import LogPlan
+from bridge.rig.pty import RigServer
+from bridge.rig.scenario import DEMO, DEMO_SPEED
+from bridge.rig.world import World
+from tests.brokers import Cable, Mosquitto, Observe, free_port
+from tests.display.test_display_units import AMERICAN, MINIMAL
+
+ROOT = Path(__file__).parents[2]
+DEVICE = f"homie/5/{BRIDGE_ID}-{RESERVOIR}"
+PATIENCE_S = 15.0
+COMMAND = (sys.executable, "-m", "bridge")
+
+
+@asynccontextmanager
+async def running(tmp_path: Path, port: int, display: DisplayUnits) -> AsyncIterator[Daemon]:
+    """Rig and daemon, with a log."""
+    rig = RigServer(World(DEMO, seed=1), tmp_path / "controller", DEMO_SPEED)
+    serving = asyncio.create_task(rig.run())
+    await rig.ready.wait()
+    one = station(DEMO, str(tmp_path / "controller"), HURRIED, 0.5, 0.55)
+    plan = bridge(one, "127.0.0.1", port, MqttVersion.V5)
+    kept = LogPlan(tmp_path / "clearwell.db", LogSettings())
+    daemon = Daemon(replace(plan, display=display, log=kept))
+    task = asyncio.create_task(daemon.run())
+    try:
+        await asyncio.wait_for(daemon.ready.wait(), PATIENCE_S)
+        yield daemon
+    finally:
+        daemon.stop()
+        await asyncio.wait_for(task, PATIENCE_S)
+        serving.cancel()
+        await asyncio.gather(serving, return_exceptions=True)
+
+
+def configured(tmp_path: Path, port: int, display: str) -> Path:
+    """The configuration that somebody at a screen has."""
+    file = tmp_path / "clearwell.toml"
+    rest = f'[hub]\nhost = "127.0.0.1"\nport = {port}\n[bridge]\nid = "{BRIDGE_ID}"\n[display]\n{display}'
+    file.write_text(f"{MINIMAL}\n{rest}", encoding="utf-8")
+    return file
+
+
+async def clearwell(*arguments: str | Path) -> tuple[int, str, str]:
+    process = await asyncio.create_subprocess_exec(
+        *COMMAND, *arguments, cwd=ROOT, stdout=asyncio.subprocess.PIPE, stderr=asyncio.subprocess.PIPE,
+        env={**os.environ, "COLUMNS": "80"},
+    )  # fmt: skip
+    out, error = await asyncio.wait_for(process.communicate(), PATIENCE_S)
+    assert process.returncode is not None
+    return process.returncode, out.decode(), error.decode()
+
+
+def fills(*arguments: str) -> str:
+    result = CliRunner().invoke(log.command, [*arguments, "--kind", "fill"], catch_exceptions=False)
+    assert result.exit_code == 0, result.output
+    return result.stdout
+
+
+class Screen:
+    """A ``clearwell watch`` that goes on, and what it has printed."""
+
+    def __init__(self, process: asyncio.subprocess.Process) -> None:
+        self.process = process
+        self.shown = ""
+
+    @classmethod
+    async def start(cls, *arguments: str | Path) -> "Screen":
+        return cls(
+            await asyncio.create_subprocess_exec(
+                *COMMAND, "watch", *arguments, cwd=ROOT, stdout=asyncio.subprocess.PIPE
+            )
+        )
+
+    async def until(self, part: str, told: str) -> None:
+        """Read on until something is shown; the failure says what a user would have missed."""
+        seen = ""
+        assert self.process.stdout is not None
+        try:
+            async with asyncio.timeout(PATIENCE_S):
+                while part not in " ".join(seen.split()):
+                    line = await self.process.stdout.readline()
+                    assert line, f"{told}: the command ended; it had shown {self.shown[-600:]!r}"
+                    seen += line.decode()
+                    self.shown += line.decode()
+        except TimeoutError:
+            pytest.fail(f"{told}; what was shown was {seen[-900:]!r}")
+
+    async def interrupted(self) -> int:
+        self.process.send_signal(signal.SIGINT)
+        out, _ = await asyncio.wait_for(self.process.communicate(), PATIENCE_S)
+        self.shown += out.decode()
+        assert self.process.returncode is not None
+        return self.process.returncode
+
+
+AMERICANS = (
+    'volume = "US gal"\ntemperature = "F"\nsolids = "uS/cm"\ncurrency = "USD"\nzone = "America/New_York"\n'
+)
+
+
+async def test_one_setting_changes_what_people_are_shown_and_never_what_is_published_or_kept(
+    mosquitto: Mosquitto, observe: Observe, tmp_path: Path
+) -> None:
+    config = configured(tmp_path, mosquitto.port, AMERICANS)
+    hub = await observe(mosquitto)
+    async with running(tmp_path, mosquitto.port, AMERICAN):
+        # A fill and its end.
+        await hub.until(lambda me: me.kept.get(f"{DEVICE}/reservoir/zone") == "full", "it never was full")
+        await hub.has(f"{DEVICE}/fill/phase", "rest")
+        status, shown, error = await clearwell("watch", config, "--once")
+        assert (status, error) == (0, "")
+        hub_volume_l = float(hub.kept[f"{DEVICE}/reservoir/volume"])
+        described = json.loads(hub.kept[f"{DEVICE}/$description"])["nodes"]
+        plain = (await clearwell("watch", "--port", str(mosquitto.port), "--once"))[1]
+    # What the hub hears is in the units that never change.
+    assert described["reservoir"]["properties"]["volume"]["unit"] == "L"
+    assert described["product"]["properties"]["temperature"]["unit"] == "°C"
+    assert described["product"]["properties"]["ppm"]["unit"] == "ppm"
+    assert 100.0 < hub_volume_l < 130.0
+    assert 5.0 < float(hub.kept[f"{DEVICE}/product/temperature"]) < 25.0
+    # The view is in the people's own, and says the same.
+    in_gallons = float(shown.split("] ")[1].split(" US gal of ")[0])
+    assert in_gallons * LITRES_PER_US_GALLON == pytest.approx(hub_volume_l, rel=0.03)
+    assert " of 53 US gal" in shown
+    assert "°F, probe: good" in shown
+    assert "µS/cm, scale: at 25 °C" in shown
+    assert "Limit 100 µS/cm, advised under 50 µS/cm" in shown
+    assert " L of 201 L" in plain
+    assert "°C, probe: good" in plain
+    assert "Limit 50 ppm" in plain
+    # So are the log's words, and not its records.
+    file = str(tmp_path / "clearwell.db")
+    kept = json.loads(fills("--log", file, "--json").splitlines()[0])
+    as_recorded, told = fills("--log", file), fills("--config", str(config))
+    assert 5.0 < kept["volume_l"] < 100.0
+    assert f"{kept['volume_l']:.1f} L in" in as_recorded
+    assert f"{kept['volume_l'] / LITRES_PER_US_GALLON:.1f} US gal in" in told
+    assert kept["time"].endswith("Z")
+    assert as_recorded.startswith(kept["time"][:19].replace("T", " "))
+    assert told.splitlines()[0][19:25] in ("-04:00", "-05:00")
+
+
+async def test_watching_outlives_the_broker_and_says_what_is_lost(
+    mosquitto: Mosquitto, cable_to: Callable[[Mosquitto], "asyncio.Future[Cable]"], tmp_path: Path
+) -> None:
+    cable = await cable_to(mosquitto)
+    async with running(tmp_path, cable.port, DisplayUnits()):
+        screen = await Screen.start("--port", str(mosquitto.port))
+        await screen.until("permissive holds.", "no view was shown")
+        await mosquitto.stop()
+        await screen.until(f"localhost:{mosquitto.port} cannot be used", "nobody was told of the broker")
+        await screen.until("Not known: nothing can be said of this water.", "old values were shown as live")
+        await mosquitto.start()
+        await screen.until("Yes: this water may be used.", "the view did not come back with the broker")
+        cable.cut()
+        await screen.until("LOST: the bridge went away without a word.", "a lost bridge was not called that")
+        assert await screen.interrupted() == 0
+        assert "\x1b" not in screen.shown
+        assert "Traceback" not in screen.shown
+        assert max(map(len, screen.shown.splitlines())) <= 80
+        lost = await clearwell("watch", "--port", str(mosquitto.port), "--once")
+        assert lost[0] == 0
+        assert "LOST" in lost[1]
+        status, _, error = await clearwell(
+            "watch", "--port", str(mosquitto.port), "--once", "--reservoir", "tub"
+        )
+        assert status == 2
+        assert (
+            f"There is no reservoir 'tub' on localhost:{mosquitto.port} under homie/5; there are: " in error
+        )
+
+
+async def test_on_a_terminal_the_view_is_drawn_in_place_and_the_cursor_comes_back(
+    mosquitto: Mosquitto, tmp_path: Path
+) -> None:
+    primary, secondary = pty.openpty()
+    process = await asyncio.create_subprocess_exec(
+        *COMMAND, "watch", "--port", str(mosquitto.port), cwd=ROOT, stdout=secondary,
+        env={**os.environ, "TERM": "xterm", "COLUMNS": "80", "LINES": "10"},
+    )  # fmt: skip
+    os.close(secondary)
+    shown = b""
+    async with asyncio.timeout(PATIENCE_S):
+        while b"No bridge answers on" not in shown:
+            shown += await asyncio.to_thread(os.read, primary, 4096)
+        process.send_signal(signal.SIGTERM)
+        assert await process.wait() == 0
+    shown += os.read(primary, 4096)
+    os.close(primary)
+    assert shown.startswith(b"\x1b[?25l\x1b[2J\x1b[H")
+    assert shown.rstrip().endswith(b"\x1b[?25h")
+
+
+async def test_with_nobody_there_once_ends_with_one_clear_sentence(mosquitto: Mosquitto) -> None:
+    nobody = await clearwell("watch", "--port", str(mosquitto.port), "--once", "--wait", "0.5")
+    assert nobody == (
+        1,
+        "",
+        f"clearwell: No bridge answers on localhost:{mosquitto.port} under homie/5. See whether it runs, and "
+        "whether this user may read there by the broker's access rules.\n",
+    )
+    away = free_port()
+    status, shown, error = await clearwell("watch", "--port", str(away), "--once")
+    assert (status, shown) == (1, "")
+    assert error.startswith(f"clearwell: The broker at localhost:{away} cannot be used: nothing listens")
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (("--prefix", "a/b"), "is not one level of a topic"),
+        ((ROOT / "config" / "minimal.toml",), "there is no table [hub]"),
+        (("missing.toml",), "there is no such file"),
+    ],
+)
+async def test_what_cannot_be_watched_is_refused(arguments: tuple[str | Path, ...], said: str) -> None:
+    status, _, error = await clearwell("watch", *arguments, "--once")
+    assert status == 2
+    assert said in error
+
+
+def test_its_import_is_light() -> None:
+    import subprocess
+
+    asked = "import bridge.commands.watch, sys; print(*sys.modules)"
+    loaded = subprocess.run(
+        [sys.executable, "-c", asked], cwd=ROOT, capture_output=True, text=True, check=True
+    )
+    assert not {"asyncio", "aiomqtt", "pydantic", "numpy", "rich"} & set(loaded.stdout.split())

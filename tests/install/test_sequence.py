@@ -1,0 +1,290 @@
+"""The page ``config/INSTALL.md`` is true: its lines are run, in an own root, and what they make fits "
+"together."""
+
+import asyncio
+import os
+import re
+import shutil
+import stat
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from bridge.commands import installed, logfile
+from bridge.settings.file import load
+from tests.brokers import Mosquitto
+from tests.hub.test_access import openssl
+from tests.install.conftest import ROOT, clearwell
+from tests.install.test_doctor import checks
+from tests.security.conftest import Start
+
+PAGE = (ROOT / "config" / "INSTALL.md").read_text(encoding="utf-8")
+STEPS = dict(re.findall(r"<!-- run: (\w+) -->\n```sh\n(.*?)\n```", PAGE, re.DOTALL))
+MADE = ("names", "configuration", "accounts", "certificates", "broker", "port", "unit")
+"""The steps that need no network."""
+INSTALLERS = ("uv", *(("pipx",) if os.environ.get("CLEARWELL_PIPX") else ()))
+"""With pipx it takes half a minute, so that is done when it is asked for."""
+TREE = ("bridge", "config", "pyproject.toml", "README.md", "LICENSE")
+
+
+def moved(text: str, root: Path) -> str:
+    """Lines of the page, or a file of theirs, for a machine that begins at ``root``, by somebody who is root
+    there."""
+    text = re.sub(r"(?<![\w./}])/(etc|opt|usr/local)/", rf"{root}/\1/", text)
+    text = text.replace("sudo ", "").replace("chown mosquitto:", "chown $(id -u)")
+    return text.replace("cd -\n", "cd - >/dev/null\n")
+
+
+def typed(step: str, root: Path, **environ: str) -> str:
+    """What a step says."""
+    path = (str(Path(sys.executable).parent), os.environ["PATH"], "/usr/sbin")
+    done = subprocess.run(
+        ["bash", "-euo", "pipefail", "-c", f"umask 022\n{moved(STEPS[step], root)}\n"],
+        cwd=root / "clone",
+        env={**os.environ, "PATH": ":".join(path), **environ},
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=300,
+    )
+    assert done.returncode == 0, f"{step}: {done.stderr}"
+    return done.stdout
+
+
+def root_at(folder: Path) -> Path:
+    (folder / "clone").mkdir()
+    for name in TREE:
+        source = ROOT / name
+        if source.is_dir():
+            shutil.copytree(source, folder / "clone" / name, ignore=shutil.ignore_patterns("__pycache__"))
+        else:
+            shutil.copy(source, folder / "clone" / name)
+    return folder
+
+
+@pytest.fixture(scope="module")
+def machine(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A machine on which every step was typed but the program's own, which stands there as a link."""
+    root = root_at(tmp_path_factory.mktemp("machine"))
+    program = root / "opt" / "clearwell" / "bin" / "clearwell"
+    program.parent.mkdir(parents=True)
+    program.write_text(f'#!/bin/sh\nPYTHONPATH={ROOT}:$PYTHONPATH exec {sys.executable} -m bridge "$@"\n')
+    program.chmod(0o755)
+    # As the package of the broker makes it.
+    (root / "etc" / "mosquitto").mkdir(parents=True)
+    for step in MADE:
+        typed(step, root)
+    certs = root / "etc" / "mosquitto" / "certs"
+    curve = ("-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1", "-nodes")
+    usage = ("-addext", "keyUsage=critical,keyCertSign", "-subj", "/CN=other")
+    openssl("req", "-x509", *curve, *usage, "-keyout", f"{certs}/other.key", "-out", f"{certs}/other.pem")
+    return root
+
+
+def test_every_line_of_the_page_is_run_but_those_of_a_running_system() -> None:
+    assert set(STEPS) == {"pipx", "uv", *MADE}
+    blocks = re.findall(r"```sh\n(.*?)\n```", PAGE, re.DOTALL)
+    others = [line for block in blocks if block not in STEPS.values() for line in block.splitlines()]
+    # Packages, the other installer, the service manager, and what is only for a machine that is installed.
+    allowed = (
+        r"sudo (apt|systemctl|udevadm|rm|tar|install -m 0644 config/clearwell.service)\b|git pull|"
+        r"sudo env (UV_TOOL_DIR|PIPX_HOME)|sudo clearwell (backup|restore|check|doctor|commission)\b"
+    )
+    assert [line for line in others if not re.match(allowed, line)] == []
+    for command in re.findall(r"clearwell ([a-z]+) ", "\n".join(others)):
+        assert clearwell(command, "--help").returncode == 0
+
+
+@pytest.mark.parametrize("installer", INSTALLERS)
+def test_the_program_is_installed_where_the_unit_looks_for_it(installer: str, tmp_path: Path) -> None:
+    root = root_at(tmp_path)
+    # Where an interpreter of its own runs the tests, it is the one to install for.
+    STEPS[installer] = STEPS[installer].replace("/usr/bin/python3", sys.executable)
+    said = typed(installer, root, PYTHONPATH="")
+    assert "clearwell, version" in said
+    program = root / "opt" / "clearwell" / "bin" / "clearwell"
+    assert (
+        f"ExecStart=/{program.relative_to(root)} run" in (ROOT / "config" / "clearwell.service").read_text()
+    )
+    # Nothing of it is where the unit hides things from the service.
+    assert program.resolve().is_relative_to(root / "opt" / "clearwell")
+    python = program.resolve().read_text().splitlines()[0].removeprefix("#!")
+    assert Path(python).is_relative_to(root / "opt" / "clearwell")
+
+
+def test_only_root_can_read_the_secrets_and_the_service_everything_else(machine: Path) -> None:
+    secrets = machine / "etc" / "clearwell" / "secrets"
+    assert stat.S_IMODE(secrets.stat().st_mode) == 0o700
+    assert {one.name for one in secrets.iterdir()} == {"hub_username", "hub_password", "broker_accounts"}
+    private = [
+        *secrets.iterdir(),
+        machine / "etc/mosquitto/certs/broker.key",
+        machine / "etc/mosquitto/certs/ca.key",
+    ]
+    assert {stat.S_IMODE(one.stat().st_mode) for one in private} == {0o600}
+    password = (secrets / "hub_password").read_text().strip()
+    assert len(password) == 32
+    assert password not in (machine / "etc/mosquitto/clearwell-passwords").read_text()
+    config = machine / "etc" / "clearwell" / "clearwell.toml"
+    assert stat.S_IMODE(config.stat().st_mode) == 0o644
+    assert stat.S_IMODE(config.parent.stat().st_mode) == 0o755
+
+
+def test_the_configuration_takes_the_accounts_and_the_authority_from_where_they_were_put(
+    machine: Path,
+) -> None:
+    etc = machine / "etc" / "clearwell"
+    environ = installed.environ_as_daemon(etc / "clearwell.toml", {}, etc, str(machine / "state"))
+    hub = load(etc / "clearwell.toml", environ).hub
+    assert hub is not None
+    assert hub.broker.username == "clearwell"
+    assert hub.broker.password is not None
+    assert hub.broker.password.reveal() == (etc / "secrets" / "hub_password").read_text().strip()
+    assert hub.broker.port == 8883
+    # The places are the unit's own.
+    unit = (ROOT / "config" / "clearwell.service").read_text()
+    assert f"--config {installed.SERVICE_ETC / installed.NAME}" in unit
+    for name in ("hub_username", "hub_password"):
+        assert f"LoadCredential={name}:{installed.SERVICE_ETC / installed.SECRETS / name}\n" in unit
+    # Another configuration is not the service's, and gets nothing of it.
+    assert installed.environ_as_daemon(ROOT / "config" / "minimal.toml", {}, etc) == {}
+    kept = load(etc / "clearwell.toml", environ).log
+    assert kept is not None
+    assert kept.path == machine / "state" / "clearwell.db"
+    assert logfile.SERVICE_STATE in PAGE
+
+
+def of_this_machine(machine: Path, port: int, line: object) -> Path:
+    """The configuration with a controller and a broker that there are."""
+    config = machine / "etc" / "clearwell" / f"tried-{port}.toml"
+    text = moved((machine / "etc/clearwell/clearwell.toml").read_text(), machine)
+    text = re.sub(r'port = "/dev/serial/[^"]*"', f'port = "{line}"', text)
+    text = text.replace('host = "localhost"', f'host = "localhost"\nport = {port}')
+    config.write_text(text)
+    return config
+
+
+async def broker_of(machine: Path, mosquitto: Mosquitto) -> Mosquitto:
+    """mosquitto with the very settings, accounts, rules and certificates of the page, on a port of its "
+    "own."""
+    await mosquitto.stop()
+    text = moved((machine / "etc/mosquitto/conf.d/clearwell.conf").read_text(), machine)
+    (listener,) = re.findall(r"^listener 8883$", text, re.MULTILINE)
+    before, after = text.split(listener)
+    # The test's own broker names the listener before its other lines; what comes before it there is global.
+    mosquitto.settings = tuple(line for line in (after + before).splitlines() if line and line[0] != "#")
+    await mosquitto.start()
+    return mosquitto
+
+
+@pytest.mark.needs("mosquitto")
+async def test_bridge_broker_accounts_certificates_and_rules_fit_together(
+    machine: Path, mosquitto: Mosquitto, rig: Path
+) -> None:
+    broker = await broker_of(machine, mosquitto)
+    config = of_this_machine(machine, broker.port, rig)
+    credentials = {
+        "CREDENTIALS_DIRECTORY": str(machine / "etc/clearwell/secrets"),
+        "STATE_DIRECTORY": str(machine),
+    }
+    done = await asyncio.to_thread(lambda: clearwell("doctor", config, "--json", **credentials))
+    assert done.returncode == 0, done.stdout
+    found = checks(done)
+    for check in ("broker", "encryption", "login"):
+        assert found[check, ""]["verdict"] == "ok", found[check, ""]
+    assert "8" in found["encryption", ""]["what"]
+    assert "is trusted for 82" in found["encryption", ""]["what"]
+    for check in ("rights", "commands"):
+        assert found[check, "homie/5/polytunnel-barrel"]["verdict"] == "ok"
+    # Whoever has no account, or trusts another authority, stays out.
+    stranger = await asyncio.to_thread(
+        lambda: clearwell(
+            "doctor", config, "--json", CLEARWELL_HUB__USERNAME="hub", CLEARWELL_HUB__PASSWORD="hub"
+        )
+    )
+    assert checks(stranger)["login", ""]["verdict"] == "wrong"
+    other = machine / "etc/mosquitto/certs/other.pem"
+    config.write_text(
+        config.read_text().replace(f"{machine}/etc/mosquitto/ca_certificates/ca.pem", str(other))
+    )
+    done = await asyncio.to_thread(lambda: clearwell("doctor", config, "--json", **credentials))
+    assert done.returncode == 1
+    assert "not trusted" in checks(done)["encryption", ""]["what"]
+    assert ("login", "") not in checks(done)
+
+
+@pytest.mark.needs("mosquitto")
+async def test_the_daemon_starts_with_what_the_page_has_made(
+    machine: Path, mosquitto: Mosquitto, rig: Path, start: Start, tmp_path: Path
+) -> None:
+    broker = await broker_of(machine, mosquitto)
+    config = of_this_machine(machine, broker.port, rig)
+    places = {
+        "CREDENTIALS_DIRECTORY": str(machine / "etc/clearwell/secrets"),
+        "STATE_DIRECTORY": str(tmp_path),
+    }
+    daemon = start("run", "--config", config, RUNTIME_DIRECTORY=str(tmp_path), **places)
+    await asyncio.to_thread(daemon.until, '"event": "hub-connected"')
+    done = await asyncio.to_thread(
+        lambda: clearwell("doctor", config, "--json", RUNTIME_DIRECTORY=str(tmp_path), **places)
+    )
+    found = checks(done)
+    assert done.returncode == 0, done.stdout
+    assert found["daemon", ""]["verdict"] == "ok"
+    # Its connection was left alone, and nothing was tried that it would take for a command.
+    assert "Not tried while the daemon runs" in found["commands", "homie/5/polytunnel-barrel"]["what"]
+    said = daemon.ended()
+    assert "hub-away" not in said
+    assert "command-refused" not in said
+
+
+@pytest.mark.needs("systemd")
+def test_the_unit_is_understood_where_the_program_is_installed(machine: Path) -> None:
+    unit = machine / "etc" / "systemd" / "system" / "clearwell.service"
+    copy = machine / "clearwell.service"
+    copy.write_text(moved(unit.read_text(), machine))
+    assert f"ExecStart={machine}/opt/clearwell/bin/clearwell run" in copy.read_text()
+    done = subprocess.run(
+        ["systemd-analyze", "--no-pager", "verify", "--man=no", str(copy)],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert (done.returncode, done.stdout, done.stderr) == (0, "", "")
+
+
+def test_the_udev_rule_is_one_that_udev_reads(machine: Path) -> None:
+    """By udev itself where it is there and can be asked: newer ones by a command of their own, older ones by
+    root with the rule in its place, in a space of mounts that nobody else sees."""
+    rule = machine / "etc" / "udev" / "rules.d" / "99-clearwell.rules"
+    assert rule.read_text() == (ROOT / "config" / "99-clearwell.rules").read_text()
+    if shutil.which("udevadm") is None:
+        return
+    wrong = machine / "wrong.rules"
+    wrong.write_text(rule.read_text().replace('GROUP="dialout"', 'GRUOP="dialout"'))
+    said = [complaints(one) for one in (rule, wrong)]
+    if None not in said:
+        assert said[0] == ""
+        assert "GRUOP" in str(said[1])
+
+
+def complaints(rule: Path) -> str | None:
+    """What udev says against a file; None where it cannot be asked here."""
+    asked = subprocess.run(
+        ["udevadm", "verify", "--no-summary", str(rule)], capture_output=True, text=True, check=False
+    )
+    if "Unknown command" not in asked.stderr + asked.stdout and "unrecognized" not in asked.stderr:
+        return "" if asked.returncode == 0 else asked.stderr + asked.stdout
+    folder = rule.parent / f"{rule.stem}.d"
+    folder.mkdir(exist_ok=True)
+    shutil.copy(rule, folder / "99-clearwell.rules")
+    script = f"mount --bind {folder} /etc/udev/rules.d && udevadm test /sys/class/mem/null 2>&1"
+    asked = subprocess.run(
+        ["unshare", "--mount", "sh", "-c", script], capture_output=True, text=True, check=False
+    )
+    if "Reading rules file: /etc/udev/rules.d/99-clearwell.rules" not in asked.stdout:
+        return None
+    lines = [line for line in asked.stdout.splitlines() if "99-clearwell" in line and "Reading" not in line]
+    return "\n".join(lines)

@@ -1,0 +1,247 @@
+"""The figures of a report asked of the log anew, in plain SQL, as the report's own code does not.
+
+The log packs an hour of roll-ups into one row; unpacked, they lie here in flat tables, and everything else is
+a query over them and over the entries' JSON. The hour that still runs is rolled up here from its readings.
+One reservoir, ``barrel``.
+"""
+
+import math
+import sqlite3
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+from bridge.history.pack import unpack_buckets, unpack_readings
+from bridge.history.records import Series
+
+Figures = dict[str, float]
+
+FLAT = """
+CREATE TEMP TABLE rolled (width TEXT, ms INTEGER, product REAL, feed REAL, lo REAL, hi REAL);
+CREATE TEMP VIEW cart AS SELECT id >> 8 AS ms, json_extract(body, '$.treated_l') AS treated,
+    json_extract(body, '$.load_g') AS load, json_extract(body, '$.exhausted') AS exhausted
+    FROM entry WHERE kind = 'cartridge';
+CREATE TEMP VIEW fill AS SELECT id >> 8 AS ms, json_extract(body, '$.started_ms') AS began,
+    json_extract(body, '$.volume_l') AS volume, json_extract(body, '$.end') AS ended
+    FROM entry WHERE kind = 'fill';
+CREATE TEMP VIEW alarm AS SELECT id >> 8 AS ms, json_extract(body, '$.alarm') AS alarm,
+    json_extract(body, '$.change') AS change FROM entry WHERE kind = 'alarm';
+"""
+MADE = """
+CREATE TEMP TABLE made AS SELECT *, hi - coalesce(lag(hi) OVER (PARTITION BY number ORDER BY ms),
+        CASE number WHEN 0 THEN lo ELSE 0 END) AS litres
+    FROM (SELECT *, (SELECT count(*) FROM cart WHERE cart.ms < rolled.ms) AS number FROM rolled
+        WHERE width = 'minute');
+CREATE TEMP TABLE flow AS SELECT *, month(ms) AS month FROM made WHERE litres > 1e-9 OR
+    EXISTS (SELECT 1 FROM fill WHERE fill.began < made.ms + 60000 AND fill.ms > made.ms);
+CREATE TEMP VIEW stood AS SELECT alarm, ms, coalesce((SELECT min(after.ms) FROM alarm AS after
+        WHERE after.alarm = alarm.alarm AND after.ms >= alarm.ms AND after.change IN ('reset', 'cleared')),
+        (SELECT last FROM span)) - ms AS stood_ms
+    FROM alarm WHERE change = 'raised';
+"""
+
+
+class Asked:
+    """A log with its roll-ups laid out flat."""
+
+    def __init__(self, path: Path, zone: ZoneInfo, start_ms: int, end_ms: int) -> None:
+        self.db = sqlite3.connect(f"file:{path}?mode=ro", uri=True)
+        self.db.create_function(
+            "month", 1, lambda ms: f"{datetime.fromtimestamp(ms / 1000, UTC).astimezone(zone):%Y-%m}"
+        )
+        self.db.executescript(FLAT)
+        self.db.execute("CREATE TEMP TABLE span AS SELECT ? AS first, ? AS last", (start_ms, end_ms))
+        for table in ("minute", "hour"):
+            for (body,) in self.db.execute(f"SELECT body FROM {table} ORDER BY id").fetchall():
+                for one in unpack_buckets(body):
+                    cells = [one.cells[k] for k in (Series.PRODUCT_PPM, Series.FEED_PPM, Series.THROUGHPUT)]
+                    product, feed, through = cells
+                    assert product is not None
+                    assert feed is not None
+                    assert through is not None
+                    row = (table, one.start_ms, product.mean, feed.mean, through.least, through.greatest)
+                    self.db.execute("INSERT INTO rolled VALUES (?, ?, ?, ?, ?, ?)", row)
+        last = self.one("SELECT max(id) >> 12 FROM hour")
+        self.db.execute("CREATE TEMP TABLE raw (ms INTEGER, product REAL, feed REAL, through REAL)")
+        for (body,) in self.db.execute("SELECT body FROM block WHERE id >> 24 > ?", (last,)).fetchall():
+            for reading in unpack_readings(body):
+                values = [reading.values[k] for k in (Series.PRODUCT_PPM, Series.FEED_PPM, Series.THROUGHPUT)]
+                self.db.execute("INSERT INTO raw VALUES (?, ?, ?, ?)", (reading.utc_ms, *values))
+        for table, width_ms in (("minute", 60_000), ("hour", 3_600_000)):
+            self.db.execute(
+                "INSERT INTO rolled SELECT ?, ms - ms % ?, avg(product), avg(feed), min(through), "
+                "max(through) FROM raw GROUP BY 2",
+                (table, width_ms),
+            )
+        self.db.executescript(MADE)
+
+    def rows(self, sql: str, *values: object) -> list[tuple]:  # type: ignore[type-arg]
+        return self.db.execute(sql, values).fetchall()
+
+    def one(self, sql: str, *values: object) -> float:
+        return self.rows(sql, *values)[0][0]  # type: ignore[no-any-return]
+
+    def figures(self, price: float) -> Figures:
+        """Everything but what the forecast's code says."""
+        found: Figures = {"price": price}
+        for part in (self.water(), self.purity(), self.fills(), self.alarms(), self.by_hand()):
+            found.update(part)
+        found.update(self.cartridges(price))
+        return found
+
+    def water(self) -> Iterator[tuple[str, float]]:
+        total = self.one("SELECT sum(litres) FROM made")
+        hours = self.one("SELECT count(*) FROM rolled WHERE width = 'hour'")
+        yield "made", total
+        yield "made-a-day", total / hours * 24
+        yield "covered", 100 * hours / self.one("SELECT (last - first) / 3.6e6 FROM span")
+        for month, litres, known in self.rows(
+            "SELECT month(ms), sum(litres), (SELECT count(*) FROM rolled WHERE width = 'hour' AND "
+            "month(rolled.ms) = month(made.ms)) FROM made GROUP BY 1"
+        ):
+            yield f"made/{month}", litres
+            yield f"made-a-day/{month}", litres / known * 24
+            yield f"covered-hours/{month}", known
+        holes = self.rows(
+            "SELECT (ms - before) / 3.6e6 - 1 FROM (SELECT ms, lag(ms) OVER (ORDER BY ms) AS before "
+            "FROM rolled WHERE width = 'hour') WHERE ms - before > 3600000"
+        )
+        yield "gaps", len(holes)
+        yield "gap-hours", sum(one for (one,) in holes)
+        assert len(holes) == 1, "the name 'gap' stands once here"
+        yield "gap", holes[0][0]
+
+    def purity(self) -> Iterator[tuple[str, float]]:
+        months = [month for (month,) in self.rows("SELECT DISTINCT month FROM flow")]
+        for ending, only in (("", "1"), *((f"/{month}", f"month = '{month}'") for month in months)):
+            yield from self.purity_of(ending, only)
+
+    def purity_of(self, ending: str, only: str) -> Iterator[tuple[str, float]]:
+        total = self.one(f"SELECT sum(litres) FROM flow WHERE {only}")
+        yield (
+            f"product-mean{ending}",
+            self.one(f"SELECT sum(litres * product) FROM flow WHERE {only}") / total,
+        )
+        for name, share in (("median", 0.5), ("p90", 0.9), ("p95", 0.95), ("p99", 0.99)):
+            yield (
+                f"product-{name}{ending}",
+                self.one(
+                    "SELECT min(product) FROM (SELECT product, sum(litres) OVER (ORDER BY product, ms ROWS "
+                    f"UNBOUNDED PRECEDING) AS reached FROM flow WHERE {only}) WHERE reached >= ? - 1e-6",
+                    share * total,
+                ),
+            )
+        yield f"product-worst{ending}", self.one(f"SELECT max(product) FROM flow WHERE {only}")
+        for word, ppm in (("advice", 25), ("limit", 50)):
+            minutes, litres = self.rows(
+                f"SELECT count(*), coalesce(sum(litres), 0) FROM flow WHERE {only} AND product >= {ppm}"
+            )[0]
+            yield f"{word}-hours{ending}", minutes / 60
+            if not ending:
+                yield f"{word}-litres", litres
+
+    def fills(self) -> Iterator[tuple[str, float]]:
+        yield "fills", self.one("SELECT count(*) FROM fill")
+        for month, _ in self.rows("SELECT DISTINCT month(ms), 1 FROM made"):
+            yield f"fills/{month}", 0
+            yield f"fills-cut/{month}", 0
+        for month, count, cut, litres in self.rows(
+            "SELECT month(ms), count(*), sum(ended != 'full'), sum(volume) FROM fill GROUP BY 1"
+        ):
+            yield f"fills/{month}", count
+            yield f"fills-cut/{month}", cut
+            yield f"fill-volume/{month}", litres
+            yield (
+                f"fill-minutes/{month}",
+                self.one(
+                    "SELECT avg(m) FROM (SELECT (ms - began) / 6e4 AS m, row_number() OVER (ORDER BY "
+                    "ms - began) AS n, count(*) OVER () AS c FROM fill WHERE month(ms) = ?) "
+                    "WHERE n IN ((c + 1) / 2, c / 2 + 1)",
+                    month,
+                ),
+            )
+        for number, (volume,) in enumerate(
+            self.rows("SELECT volume FROM fill WHERE ended != 'full' ORDER BY ms"), start=1
+        ):
+            yield f"cut-fill-{number}/volume", volume
+
+    def alarms(self) -> Iterator[tuple[str, float]]:
+        for alarm, count, total, longest in self.rows(
+            "SELECT alarm, count(*), sum(stood_ms) / 3.6e6, max(stood_ms) / 3.6e6 FROM stood GROUP BY 1"
+        ):
+            yield f"alarm-count/{alarm}", count
+            yield f"alarm-hours/{alarm}", total
+            yield f"alarm-longest/{alarm}", longest
+        yield (
+            "trips",
+            self.one("SELECT count(*) FROM stood WHERE alarm IN ('link-lost', 'product-over-limit')"),
+        )
+
+    def by_hand(self) -> Iterator[tuple[str, float]]:
+        keys = {
+            "calibration": {
+                "constant": "cell_constant_per_cm", "uncertainty": "uncertainty_percent",
+                "offset": "offset_us", "standard": "standard_us_cm", "temperature": "temperature_c",
+            },
+            "sample": {
+                "value": "dissolved_solids_ppm", "uncertainty": "uncertainty_ppm",
+                "temperature": "temperature_c",
+            },
+        }  # fmt: skip
+        for kind, fields in keys.items():
+            for name, key in fields.items():
+                found = self.rows(
+                    "SELECT json_extract(body, ?) FROM entry WHERE kind = ? ORDER BY id", f"$.{key}", kind
+                )
+                for number, (value,) in enumerate(found, start=1):
+                    yield f"{kind}-{number}/{name}", value
+
+    def cartridges(self, price: float) -> Iterator[tuple[str, float]]:
+        done = self.rows("SELECT treated, load, exhausted FROM cart ORDER BY ms")
+        yield "changed", len(done)
+        yield "gave-out", sum(exhausted for _, _, exhausted in done)
+        together = sum(treated for treated, _, _ in done)
+        yield "cost-litres", together
+        yield "cost-finished", price * len(done) / together
+        yield "cost", price * len(done) / together
+        running = self.rows(
+            "SELECT max(hi), sum((feed - product) * litres) / 1000 FROM made WHERE number = ?",
+            len(done),
+        )[0]
+        for number, (treated, load) in enumerate([*(row[:2] for row in done), running], start=1):
+            yield f"cartridge-{number}/treated", treated
+            yield f"cartridge-{number}/load", load
+            yield f"cartridge-{number}/cost-litres", treated
+            yield f"cartridge-{number}/cost", price / treated
+            yield (
+                f"cartridge-{number}/made",
+                self.one("SELECT sum(litres) FROM made WHERE number = ?", number - 1),
+            )
+            yield (
+                f"cartridge-{number}/end",
+                self.one(
+                    "SELECT coalesce(min(CASE WHEN product >= 50 THEN hi END), max(hi)) FROM flow "
+                    "WHERE number = ?",
+                    number - 1,
+                ),
+            )
+
+    def evenings(self, number: int) -> list[tuple[float, float, float, float | None, float | None]]:
+        """For each day that a cartridge was in: when it ended, in days since 1970; litres so far, and of that
+        day; feed, and the product after the first five minutes, None where no water was made."""
+        return [
+            (last / 86_400_000, so_far, litres, feed, product)
+            for last, so_far, litres, feed, product in self.rows(
+                "SELECT max(ms), max(hi), sum(litres), avg(CASE WHEN nth > 0 THEN feed END), coalesce(avg("
+                "CASE WHEN nth > 5 THEN product END), avg(CASE WHEN nth > 0 THEN product END)) FROM (SELECT "
+                "*, ms / 86400000 AS day, sum(litres > 1e-9) OVER (PARTITION BY ms / 86400000 ORDER BY ms) * "
+                "(litres > 1e-9) AS nth FROM made WHERE number = ?) GROUP BY day ORDER BY 1",
+                number,
+            )
+        ]
+
+
+def near(a: float, b: float, share: float = 1e-6) -> bool:
+    """Whether two figures are the same, to the digits that they are written with."""
+    return math.isclose(a, b, rel_tol=share, abs_tol=1e-6)

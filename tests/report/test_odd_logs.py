@@ -1,0 +1,232 @@
+"""Reports of logs that are not the usual barrel's: switches only, several reservoirs, old, or empty."""
+
+import math
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from bridge.commands.report import command
+from bridge.errors import InputError
+from bridge.guard.words import Advisory, Flow, Trip
+from bridge.history.entries import Kind
+from bridge.history.limits import LogSettings
+from bridge.history.reader import Reader
+from bridge.history.records import (
+    AlarmChange,
+    AlarmRow,
+    CartridgeRow,
+    FillRow,
+    ReadingRow,
+    Row,
+    Series,
+    Stamp,
+)
+from bridge.history.rollup import HOUR_MS, MINUTE_MS, Bucket, Cell
+from bridge.history.writer import Writer
+from bridge.plan import CartridgePlan
+from bridge.purifier.cartridge import Kind as Sort
+from bridge.report.curves import Life, Point
+from bridge.report.gather import AMONG, gather
+from bridge.report.hindsight import MOMENTS, Fate, hindsight, verdict
+from bridge.report.incidents import incidents
+from bridge.report.made import made
+from bridge.report.quality import percentiles
+from bridge.water.health import Health
+from tests.history.conftest import barrel
+from tests.history.test_writes import fill
+from tests.report.read import Read, read
+
+START_MS = 1_750_003_200_000
+"""A full hour."""
+
+
+def write(path: Path, rows: Iterator[Row]) -> None:
+    writer = Writer(path, None, LogSettings(outbox=None))
+    writer.open()
+    for row in sorted(rows, key=lambda one: one.stamp.utc_ms):
+        if isinstance(row, ReadingRow):
+            writer.waiting.take_reading(row)
+        else:
+            writer.waiting.take_entry(row, 0.0)
+    writer.close()
+
+
+def butt(name: str, days: int = 3) -> Iterator[Row]:
+    """Switches and no flow sensor: forty litres count when the upper switch rises, an hour after the valve
+    opened. The product is 8 ppm for fifty minutes and 30 ppm for the last ten."""
+    for sequence, minute in enumerate(range(0, days * 1440, 2)):
+        of_day = minute % 1440
+        filling = 600 <= of_day < 660
+        fills = minute // 1440 + (of_day >= 660)
+        at_ms = START_MS + minute * MINUTE_MS
+        product = 30.0 if 650 <= of_day < 660 else 8.0
+        yield ReadingRow(
+            Stamp(1, sequence, at_ms),
+            name,
+            conductivity_25_us_cm=2.0 * product,
+            product_ppm=product,
+            feed_ppm=280.0,
+            throughput_l=40.0 * fills,
+            path=Flow.TO_RESERVOIR if filling else Flow.SHUT,
+        )
+        if of_day == 660:
+            yield FillRow(Stamp(1, sequence, at_ms), name, at_ms - HOUR_MS, None, None, None, "full")
+
+
+def report(tmp_path: Path, log: Path, *options: str) -> Read:
+    out = tmp_path / "r.html"
+    result = CliRunner().invoke(command, ["--log", str(log), "--out", str(out), *options])
+    if result.exception is not None:
+        raise result.exception
+    return read(out.read_text())
+
+
+def test_with_switches_only_each_minute_of_a_fill_counts_the_same(tmp_path: Path) -> None:
+    write(tmp_path / "log.db", butt("butt"))
+    page = report(tmp_path, tmp_path / "log.db")
+    assert page.closed
+    assert page.figures["made"] == [120.0]
+    assert page.figures["product-median"] == [8.0, 8.0]
+    assert page.figures["product-p90"] == [30.0]
+    assert page.figures["advice-hours"][0] == pytest.approx(3 * 5 / 60), "a reading every other minute"
+    assert "advice-litres" not in page.figures
+    assert "Each minute of a fill counts the same" in page.text
+    assert "from the refill mark to the fill mark" in page.text
+    assert "No cartridge is configured" in page.text
+    assert "No price of a cartridge is configured" in page.text
+    assert page.text.count("None.") == 2, "no alarms and no samples"
+
+
+def test_several_reservoirs_each_have_a_part_and_one_can_be_picked(tmp_path: Path) -> None:
+    log = tmp_path / "log.db"
+    write(log, iter([*butt("north"), *butt("south", 2)]))
+    page = report(tmp_path, log)
+    assert page.figures["made"] == [120.0, 80.0]
+    assert len(page.ids) == len(set(page.ids))
+    alone = report(tmp_path, log, "--reservoir", "south", "--force")
+    assert alone.figures["made"] == [80.0]
+
+
+def test_an_empty_log_is_refused_with_a_sentence(tmp_path: Path) -> None:
+    write(tmp_path / "log.db", iter(()))
+    with pytest.raises(InputError, match="has no readings yet"):
+        report(tmp_path, tmp_path / "log.db")
+
+
+# --- the accounts ---------------------------------------------------------------------------------
+
+
+def bucket(number: int, least: float, greatest: float) -> Bucket:
+    cells: list[Cell | None] = [None] * len(Series)
+    cells[Series.THROUGHPUT] = Cell(least, (least + greatest) / 2, greatest, 10)
+    return Bucket(START_MS + number * HOUR_MS, HOUR_MS, tuple(cells), 10, Health.GOOD)
+
+
+def changed(hour: float, treated_l: float) -> CartridgeRow:
+    return CartridgeRow(Stamp(1, 1, START_MS + round(hour * HOUR_MS)), "barrel", "", treated_l, 9.0, "", True)
+
+
+def litres(buckets: list[Bucket], *changes: CartridgeRow) -> list[tuple[int, float]]:
+    return [(one.number, round(one.litres, 6)) for one in made(buckets, changes) if one.litres]
+
+
+def test_a_change_of_cartridge_parts_its_hour_between_the_two() -> None:
+    hours = [bucket(0, 100, 104), bucket(1, 0, 106), bucket(2, 3, 8)]
+    assert litres(hours, changed(1.5, 106)) == [(0, 4), (0, 2), (1, 3), (1, 5)]
+
+
+def test_accounts_that_fall_without_a_change_make_no_water() -> None:
+    assert litres([bucket(0, 100, 104), bucket(1, 102, 103)]) == [(0, 4), (0, 1)]
+    assert litres([bucket(0, 100, 104), bucket(1, 0, 104), bucket(2, 1, 4)]) == [(0, 4), (0, 1), (0, 3)]
+
+
+def test_what_was_made_while_nobody_read_counts_when_it_is_seen() -> None:
+    assert litres([bucket(0, 100, 104), bucket(30, 110, 111)]) == [(0, 4), (0, 7)]
+
+
+def test_a_percentile_is_the_smallest_value_that_so_much_is_at_or_under() -> None:
+    assert percentiles([1.0, 2.0, 9.0], [1.0, 8.0, 1.0], (0.1, 0.5, 0.9, 0.91)) == (1.0, 2.0, 2.0, 9.0)
+
+
+def test_an_alarm_that_stood_before_and_one_that_still_stands_are_told_so(tmp_path: Path) -> None:
+    def at(hour: float, alarm: Trip | Advisory, change: AlarmChange) -> AlarmRow:
+        return AlarmRow(Stamp(1, 9, START_MS + round(hour * HOUR_MS)), "butt", alarm, change, "", "")
+
+    rows = [
+        at(2, Trip.OVERFLOW, AlarmChange.ACKNOWLEDGED),
+        at(3, Trip.OVERFLOW, AlarmChange.RESET),
+        at(3, Trip.OVERFLOW, AlarmChange.CLEARED),
+        at(70, Advisory.RESERVOIR_LOW, AlarmChange.RAISED),
+    ]
+    before, still = incidents(rows, ())
+    assert (before.raised_ms, before.stood_ms(START_MS, 0)) == (None, 3 * HOUR_MS)
+    assert still.ended_ms is None
+    write(tmp_path / "log.db", iter([*butt("butt"), *rows]))
+    page = report(tmp_path, tmp_path / "log.db")
+    assert "before this report overflow" in page.text
+    assert "and still does" in page.text
+    assert page.figures["trips"] == [0.0], "it was shut before the report began"
+
+
+@pytest.mark.parametrize(
+    "fitted",
+    [
+        CartridgePlan(Sort.MEMBRANE, rejection_percent=95.0),
+        CartridgePlan(Sort.DISTILLER, rated_g=900.0),
+    ],
+)
+def test_a_membrane_and_a_distiller_have_their_forecasts_as_they_stood(fitted: CartridgePlan) -> None:
+    day = 24 * HOUR_MS
+    curve = tuple(
+        Point(START_MS + k * day, 20.0 * (k + 1), 20.0, 10.0 * math.exp(0.004 * k), 300.0, 18.0)
+        for k in range(120)
+    )
+    life = Life(0, START_MS, None, curve, (), (), 2400.0)
+    (seen,) = hindsight(fitted, 50.0, [life], [one.start_ms for one in curve], [], START_MS + 120 * day)
+    assert seen.outcome.fate is Fate.RUNNING
+    assert len(seen.stood) == MOMENTS
+    left = [one.crossing_l.median - one.treated_l for one in seen.stood]
+    assert left == sorted(left, reverse=True), "what is left gets less"
+    assert {verdict(one, seen.outcome) for one in seen.stood} == {"not contradicted"}
+
+
+# --- the work -------------------------------------------------------------------------------------
+
+
+def test_a_month_out_of_years_is_read_in_no_more_work_than_out_of_three_months(tmp_path: Path) -> None:
+    """Steps of SQLite, and roll-ups that are read; without the look back at entries, which is bounded."""
+    old, young = tmp_path / "old.db", tmp_path / "young.db"
+    start = fill(old, barrel, 8766 + 60 * 24, 24)
+    fill(young, barrel, 90 * 24, 24)
+    month = 30 * 24 * HOUR_MS
+    counted = []
+    for log, first in ((young, start + month), (old, start + 8766 * HOUR_MS)):
+        steps = 0
+
+        def count() -> None:
+            nonlocal steps
+            steps += 1
+
+        with Reader(log) as reader:
+            reader._store.connection.set_progress_handler(count, 100)
+            material = gather(reader, "barrel", first, first + month, lambda _: None)
+            whole = steps
+            reader.earlier(first, (Kind.CARTRIDGE, Kind.CALIBRATION), "barrel", AMONG)
+        assert len(material.hours) == sum(map(len, material.past)) == 720
+        counted.append((2 * whole - steps, len(material.mixed)))
+    (young_steps, young_rows), (old_steps, old_rows) = counted
+    print(f"a month: {old_steps} and {young_steps} hundred steps, {old_rows} and {young_rows} roll-ups")
+    assert old_rows == young_rows
+    assert young_steps > 10
+    assert old_steps <= 1.2 * young_steps
+
+
+def test_the_look_back_for_earlier_cartridges_is_bounded(tmp_path: Path) -> None:
+    rows = [CartridgeRow(Stamp(1, k, START_MS + k), "butt", "", 1.0 + k, 1.0, "", True) for k in range(50)]
+    write(tmp_path / "log.db", iter(rows))
+    with Reader(tmp_path / "log.db") as reader:
+        found = reader.earlier(START_MS + 40, (Kind.CARTRIDGE,), "butt", 10)
+        assert found == rows[30:40]
+        assert reader.earlier(START_MS + 40, (Kind.CARTRIDGE,), "pond", 10) == []

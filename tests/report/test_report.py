@@ -1,0 +1,361 @@
+"""The report of an invented year against its log, asked in plain SQL; its page, its PDF, and its refusals."""
+
+import io
+import re
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from bridge.commands.report import command
+from bridge.display.units import LITRES_PER_US_GALLON, DisplayUnits
+from bridge.errors import InputError
+from bridge.history.reader import Reader
+from bridge.purifier import season
+from bridge.purifier.breakthrough import begin, observe
+from bridge.purifier.capacity import Evidence, estimate
+from bridge.purifier.forecast import Forecast
+from bridge.purifier.outlook import through_season
+from bridge.report.gather import facts_of, gather
+from bridge.report.season import Season
+from bridge.report.season import season as report_of
+from tests.report import year
+from tests.report.asked import Asked, near
+from tests.report.read import Read, read
+
+CONFIG = """
+[display]
+currency = "EUR"
+zone = "Europe/Berlin"
+{more}
+[reservoir.barrel]
+name = "Bog-garden <barrel>"
+port = "/dev/ttyACM0"
+factor = 0.5
+[reservoir.barrel.shape]
+kind = "upright-cylinder"
+diameter_m = 0.58
+height_m = 0.76
+[reservoir.barrel.level.sender]
+table = [[0.05, 0.04], [0.95, 0.74]]
+[reservoir.barrel.product]
+cell_constant_per_cm = 0.1
+[reservoir.barrel.purifier]
+feed_ppm = 300
+[reservoir.barrel.cartridge]
+kind = "exchange"
+takes_up = 300
+price = 60
+"""
+START_MS = round(year.FIRST.timestamp() * 1000)
+END_MS = START_MS + year.DAYS * 86_400_000
+
+
+def told(*options: object) -> Result:
+    result = CliRunner().invoke(command, [str(one) for one in options])
+    if result.exception is not None and not isinstance(result.exception, SystemExit):
+        raise result.exception
+    return result
+
+
+@pytest.fixture(scope="module")
+def log(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    path = tmp_path_factory.mktemp("year") / "clearwell.db"
+    year.write(path)
+    return path
+
+
+@pytest.fixture(scope="module")
+def config(log: Path) -> Path:
+    path = log.with_name("clearwell.toml")
+    path.write_text(CONFIG.format(more=""))
+    return path
+
+
+@pytest.fixture(scope="module")
+def html(log: Path, config: Path) -> str:
+    out = log.with_name("year.html")
+    told(config, "--out", out)
+    return out.read_text()
+
+
+@pytest.fixture(scope="module")
+def page(html: str) -> Read:
+    return read(html)
+
+
+@pytest.fixture(scope="module")
+def asked(log: Path) -> Iterator[Asked]:
+    one = Asked(log, year.ZONE, START_MS, END_MS)
+    yield one
+    one.db.close()
+
+
+# --- every figure ---------------------------------------------------------------------------------
+
+ABOUT = {"load": 0.01, "end": 0.01}
+"""What the report works out hour by hour, and the queries by the minute."""
+
+
+def test_every_figure_is_that_of_an_independent_query(page: Read, asked: Asked) -> None:
+    expected = asked.figures(year.PRICE)
+    forecast = {name for name in page.figures if "/forecast-" in name or name.endswith("/cost-expected")}
+    assert set(page.figures) - forecast == set(expected), (
+        "a figure that nobody asked for, or one that is missing"
+    )
+    wrong = {
+        name: (shown, expected[name])
+        for name, values in page.figures.items()
+        if name not in forecast
+        for shown in values
+        if not near(shown, expected[name], ABOUT.get(name.rpartition("/")[2], 1e-6))
+    }
+    assert not wrong
+    assert len(page.figures) > 300
+
+
+def own_forecasts(
+    asked: Asked, treated: dict[int, list[float]]
+) -> Iterator[tuple[int, int, float, Forecast]]:
+    """The forecasts at the litres given, worked out anew day by day: number, place, litres treated, and what
+    was said."""
+    book: list[Evidence] = []
+    feeds = uses = None
+    week: list[tuple[float, float, float | None]] = []
+    for number in range(3):
+        front = begin(estimate(year.RATED_G, book), year.LIMIT_PPM)
+        wanted = list(enumerate(treated[number + 1], start=1))
+        for day, so_far, litres, feed, product in asked.evenings(number):
+            if feed is not None and product is not None:
+                front = observe(front, litres, feed, min(product, 0.98 * year.LIMIT_PPM))
+            week.append((day, litres, feed))
+            first = week[0][0]
+            if day - first >= 7.0:
+                known = [one for _, _, one in week[1:] if one is not None]
+                if known:
+                    mean = sum(known) / len(known)
+                    feeds = season.learn(feeds or season.begin(mean, first), day, mean)
+                per_day = sum(one for _, one, _ in week[1:]) / (day - first)
+                uses = season.learn(uses or season.begin(per_day, first), day, per_day)
+                week = week[-1:]
+            while wanted and so_far >= wanted[0][1] - 0.5:
+                assert feeds is not None
+                assert uses is not None
+                yield number + 1, wanted.pop(0)[0], so_far, through_season(front, feeds, uses, day, 7.0)
+        rows = asked.rows("SELECT load, exhausted FROM cart ORDER BY ms")[: number + 1]
+        book = [Evidence(load, bool(exhausted)) for load, exhausted in rows]
+
+
+def test_each_forecast_as_it_stood_is_what_the_log_up_to_then_says(page: Read, asked: Asked) -> None:
+    def figure(number: int, place: int, name: str) -> float:
+        return page.figures[f"cartridge-{number}/forecast-{place}/{name}"][0]
+
+    treated: dict[int, list[float]] = {}
+    for name, (value, *_) in page.figures.items():
+        if found := re.fullmatch(r"cartridge-(\d)/forecast-\d/treated", name):
+            treated.setdefault(int(found[1]), []).append(value)
+    assert [len(treated[number]) for number in (1, 2, 3)] == [7, 7, 8]
+    checked = 0
+    for number, place, so_far, said in own_forecasts(asked, treated):
+        left = said.litres_left.shifted(so_far)
+        assert figure(number, place, "median") == pytest.approx(left.median, rel=0.03)
+        assert figure(number, place, "low80") == pytest.approx(left.low80, rel=0.05)
+        # Before the feed of some months is known, each weekly mean of it narrows the far end by much.
+        wide = 0.3 if number == 1 else 0.05
+        assert figure(number, place, "high80") == pytest.approx(left.high80, rel=wide)
+        assert figure(number, place, "days") == pytest.approx(said.days_left.median, rel=0.1)
+        checked += 1
+    assert checked == 22
+    last = figure(3, 8, "median")
+    assert page.figures["cartridge-3/cost-expected"][0] == pytest.approx(year.PRICE / last)
+
+
+def test_the_forecasts_are_set_beside_what_came_true(page: Read, asked: Asked) -> None:
+    trips = [
+        ms for (ms,) in asked.rows("SELECT ms FROM stood WHERE alarm = 'product-over-limit' ORDER BY ms")
+    ]
+    for number, trip_ms in enumerate(trips, start=1):
+        for place in range(1, 8):
+            at = f"cartridge-{number}/forecast-{place}"
+            treated = page.figures[f"{at}/treated"][0]
+            # A fill that runs over a full hour stands in two hours.
+            made_ms = asked.one(
+                "SELECT min(ms) FROM made WHERE number = ? AND hi >= ? - 0.01",
+                number - 1,
+                treated,
+            )
+            assert page.figures[f"{at}/true-days"][0] == pytest.approx((trip_ms - made_ms) / 864e5, abs=0.05)
+            low, high = (page.figures[f"{at}/{end}"][0] for end in ("low80", "high80"))
+            true_l = page.figures[f"cartridge-{number}/end"][0]
+            assert low <= true_l <= high, "in this invented year every forecast held"
+    assert page.text.count("within 80 %") == 14
+    assert page.text.count("not contradicted") == 8
+    for words in ("Gave out", "Still in", "it was time to order"):
+        assert words in page.text
+
+
+def test_nothing_from_after_a_moment_enters_its_forecast(log: Path) -> None:
+    def until(end_ms: int) -> Season:
+        with Reader(log) as reader:
+            material = gather(reader, "barrel", START_MS, end_ms, lambda _: None)
+            facts = facts_of(log, None, "barrel", (), material)
+            return report_of(facts, material, DisplayUnits(zone=str(year.ZONE)).local)
+
+    whole = until(END_MS)
+    for number, place in ((0, 3), (1, 5)):
+        then = whole.hindsight[number].stood[place]
+        # The fill may have gone on for an hour more.
+        short = until(then.at_ms + 3_600_000).hindsight[number].stood[-1]
+        assert short == then
+
+
+def test_in_gallons_and_conductivity_it_is_the_same_water(log: Path, tmp_path: Path, page: Read) -> None:
+    config = tmp_path / "gallons.toml"
+    config.write_text(CONFIG.format(more='volume = "US gal"\nsolids = "µS/cm"\ntemperature = "°F"\n'))
+    told(config, "--log", log, "--out", tmp_path / "r.html", "--from", "2025-06-01", "--to", "2025-06-30")
+    june = read((tmp_path / "r.html").read_text())
+    litres = page.figures["made/2025-06"][0]
+    assert june.figures["made"][0] == pytest.approx(litres / LITRES_PER_US_GALLON)
+    assert june.shown["made"].endswith(" US gal")
+    assert june.figures["product-worst"][0] == pytest.approx(page.figures["product-worst/2025-06"][0] / 0.5)
+    assert june.shown["product-worst"].endswith(" µS/cm")
+    weeks = [name for name in june.figures if name.startswith("made/")]
+    assert sum(june.figures[name][0] for name in weeks) == pytest.approx(june.figures["made"][0])
+    assert "before this report begins" in june.text, "the first cartridge's past is looked at, and it is said"
+
+
+# --- the page and the paper -----------------------------------------------------------------------
+
+
+def test_the_page_stands_alone_and_says_in_words_what_it_shows(page: Read, html: str) -> None:
+    assert page.closed
+    assert len(page.ids) == len(set(page.ids))
+    assert all(one.startswith("#") and one[1:] in page.ids for one in page.refers)
+    assert not re.search(r"(?:https?|ftp|file|data):|//[a-z]|@import|url\((?!#)", html)
+    assert page.tags["svg"] == page.named == 5
+    assert page.tags["title"] == 1 + page.tags["svg"] == 1 + page.tags["desc"]
+    assert "script" not in page.tags
+    assert page.tags["table"] == page.tags["caption"]
+    for caution in (
+        "says nothing of microbes, pesticides, lead or solvents",
+        "safe to drink",
+        "roof treatments",
+        "do not belong in eyes, hands or drains",
+        "licensed electrician",
+    ):
+        assert caution in page.text
+    assert "Europe/Berlin, UTC+01:00 and UTC+02:00" in page.text
+    assert "2024-12-31T23:00Z to 2025-12-31T23:00Z" in page.text
+    assert "no energy, no feed water" in page.text
+    # What strangers wrote is shown, and not obeyed.
+    assert year.SAMPLE_NOTE in page.text
+    assert "Bog-garden <barrel>" in page.text
+
+
+def test_the_same_log_makes_the_same_page(config: Path, tmp_path: Path) -> None:
+    written = re.compile(r"<p>Written by clearwell .*</p>")
+    made = []
+    for name in ("one.html", "two.html"):
+        told(config, "--out", tmp_path / name, "--from", "2025-06-01", "--to", "2025-06-20")
+        made.append(written.sub("", (tmp_path / name).read_text()))
+    assert made[0] == made[1]
+
+
+@pytest.mark.needs("libpangoft2-1.0-0")
+@pytest.mark.parametrize(("paper", "points"), [("a4", (595, 842)), ("letter", (612, 792))])
+def test_on_paper_it_is_numbered_and_holds_the_same(
+    log: Path, config: Path, tmp_path: Path, paper: str, points: tuple[int, int]
+) -> None:
+    from pypdf import PdfReader
+
+    out = tmp_path / "june.pdf"
+    told(config, "--out", out, "--from", "2025-06-09", "--to", "2025-06-15", "--paper", paper)
+    pages = PdfReader(io.BytesIO(out.read_bytes())).pages
+    texts = [" ".join(one.extract_text().split()) for one in pages]
+    assert [round(float(side)) for side in pages[0].mediabox[2:]] == list(points)
+    assert all(f"{number} / {len(pages)}" in text for number, text in enumerate(texts, start=1))
+    whole = " ".join(texts)
+    for words in (
+        "Caution.",
+        "safe to drink",
+        "Gave out",
+        "Alarms and trips",
+        "product-over-limit",
+        "How pure it was",
+    ):
+        assert words in whole
+    # A chart and its caption stay on one page: the axis and the words under it are found together.
+    for axis, caption in (
+        ("water made, L", "Water made, by day."),
+        ("treated since new, L", "Above, the product"),
+    ):
+        assert any(axis in text and caption in text for text in texts)
+
+
+# --- odd logs -------------------------------------------------------------------------------------
+
+
+def test_from_the_log_alone_it_says_what_it_had_to_assume(log: Path, tmp_path: Path, page: Read) -> None:
+    told("--log", log, "--out", tmp_path / "r.html", "--from", "2025-03-01", "--to", "2025-03-31")
+    alone = read((tmp_path / "r.html").read_text())
+    march = page.figures["product-median/2025-03"][0]
+    assert alone.figures["product-median"] == pytest.approx([march, march], rel=1e-2)
+    assert "The advice is taken to be 25 ppm" in alone.text
+    assert "per L" in alone.text, "no currency was named"
+
+
+def test_a_month_without_water_reads_sensibly(log: Path, config: Path, tmp_path: Path) -> None:
+    told(config, "--out", tmp_path / "r.html", "--from", "2025-02-01", "--to", "2025-02-28")
+    february = read((tmp_path / "r.html").read_text())
+    assert february.figures["made"] == [0.0]
+    assert "No water flowed that the log knows of" in february.text
+    assert february.tags["svg"] == 2
+
+
+def test_days_without_a_record_are_no_days_without_water(log: Path, config: Path, tmp_path: Path) -> None:
+    told(config, "--out", tmp_path / "r.html", "--from", "2025-08-05", "--to", "2025-08-22")
+    august = read((tmp_path / "r.html").read_text())
+    assert august.figures["gap-hours"] == [240.0]
+    assert august.text.count("no record") >= 20
+    assert "made/2025-08-12" not in august.figures
+
+
+# --- refusals -------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("options", "said"),
+    [
+        (("--out", "r.txt"), "ends in .html or .pdf"),
+        (("--out", "nowhere/r.html"), "there is no directory"),
+        (("--out", "there.html"), "is there already"),
+        (("--out", "r.html", "--reservoir", "pond"), "no such reservoir; it has barrel"),
+        (("--out", "r.html", "--from", "2026-06-01"), "the log ends before that"),
+        (("--out", "r.html", "--from", "soon"), "is no moment"),
+    ],
+)
+def test_a_mistake_is_answered_in_one_sentence(
+    log: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, options: tuple[str, ...], said: str
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    Path("there.html").write_text("mine")
+    with pytest.raises(InputError, match=re.escape(said)):
+        told("--log", log, *options)
+    assert Path("there.html").read_text() == "mine"
+
+
+def test_without_a_log_it_asks_for_one(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="which log"):
+        told("--out", tmp_path / "r.html")
+
+
+@pytest.mark.parametrize(("library", "name"), [("matplotlib", "r.html"), ("weasyprint", "r.pdf")])
+def test_without_the_extra_it_says_what_is_missing(
+    log: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, library: str, name: str
+) -> None:
+    monkeypatch.setitem(sys.modules, library, None)
+    with pytest.raises(InputError, match=rf"the library {library}.*clearwell-bridge\[report\]"):
+        told("--log", log, "--out", tmp_path / name)
+    assert not list(tmp_path.iterdir())

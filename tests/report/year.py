@@ -1,0 +1,274 @@
+"""An invented year of one barrel, written through the real log: three cartridges, of which two give out.
+
+Every number is made up and stands for no real installation. A fill a day at half a litre a minute, read once
+a minute; a reading every hour in between. No water is made in February, and the bridge is off for ten
+days in August. The product follows a front of another shape than the forecast's model.
+"""
+
+import math
+import random
+from collections.abc import Iterator
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+from bridge.guard.words import Advisory, AlarmId, Flow, Trip
+from bridge.history.limits import LogSettings
+from bridge.history.log import Log
+from bridge.history.records import (
+    AlarmChange,
+    AlarmRow,
+    CalibrationRow,
+    CartridgeRow,
+    CommandRow,
+    EntryRow,
+    FillRow,
+    ReadingRow,
+    SampleRow,
+    Stamp,
+)
+from bridge.plan import CartridgePlan
+from bridge.prospect import saved as prospect_saved
+from bridge.prospect.learned import Kept, Learned
+from bridge.purifier.cartridge import Kind
+from bridge.purifier.load import Load
+from bridge.water.health import Health
+
+ZONE = ZoneInfo("Europe/Berlin")
+FIRST = datetime(2025, 1, 1, tzinfo=ZONE)
+DAYS = 365
+LIMIT_PPM, ADVICE_PPM, FACTOR = 50.0, 25.0, 0.5
+TRUE_G = (352.0, 374.0, 900.0)
+RATED_G, PRICE = 300.0, 60.0
+FLOW_L_MIN = 0.5
+CHANGE_AT = timedelta(hours=9, minutes=30)
+SAMPLE_NOTE = "<b>bold</b> & <script>alert(1)</script>"
+
+
+@dataclass(slots=True)
+class Barrel:
+    """The world, and what is put into the log of it."""
+
+    treated_l: float = 0.0
+    applied_g: float = 0.0
+    number: int = 0
+    sequence: int = 0
+    boot: int = 1
+    waiting: list[ReadingRow | EntryRow] = field(default_factory=list)
+    feed: float = 300.0
+    volume: float = 150.0
+    advised: bool = False
+    ordered: bool = False
+    chance: random.Random = field(default_factory=lambda: random.Random(7))
+
+    def stamp(self, when: datetime) -> Stamp:
+        self.sequence += 1
+        return Stamp(self.boot, self.sequence, round(when.timestamp() * 1000))
+
+    def add(self, row: ReadingRow | EntryRow) -> None:
+        self.waiting.append(row)
+
+    def read(self, when: datetime, product: float, flow: Flow) -> None:
+        warm = 15.0 + 6.0 * math.cos((when.timetuple().tm_yday - 200) / 365.0 * math.tau)
+        flows = flow is not Flow.SHUT
+        self.add(
+            ReadingRow(
+                self.stamp(when),
+                "barrel",
+                temperature_c=round(warm, 2),
+                conductivity_25_us_cm=product / FACTOR,
+                product_ppm=product,
+                uncertainty_ppm=0.02 * product + 0.05 if flows else None,
+                feed_ppm=self.feed,
+                volume_l=round(self.volume, 1) if flows else None,
+                throughput_l=round(self.treated_l, 2),
+                path=flow,
+                health=Health.GOOD,
+            )
+        )
+
+    def alarm(
+        self, when: datetime, alarm: AlarmId, change: AlarmChange, by: str = "", first: bool = False
+    ) -> None:
+        self.add(AlarmRow(self.stamp(when), "barrel", alarm, change, "As the manual has it.", by, first))
+
+    def asked(self, when: datetime, what: str) -> None:
+        self.add(CommandRow(self.stamp(when), "barrel", what, "hub", True))
+
+    def made_ppm(self) -> float:
+        true_g = TRUE_G[self.number]
+        through = 0.5 * math.erfc((true_g - self.applied_g) / (0.03 * true_g * math.sqrt(2.0)))
+        return 0.6 + (self.feed - 0.6) * through + abs(self.chance.gauss(0.0, 0.02))
+
+    def day(self, day: datetime, after: datetime) -> None:
+        """One day: rest, and a fill that begins in the evening."""
+        yearly = math.cos((day.timetuple().tm_yday - 30) / 365.0 * math.tau)
+        self.feed = 300.0 * (1.0 + 0.15 * yearly) * self.chance.uniform(0.98, 1.02)
+        wanted_l = (
+            0.0 if day.astimezone(ZONE).month == 2 else 10.0 - 5.0 * yearly + self.chance.uniform(-2.0, 2.0)
+        )
+        begin = day + timedelta(hours=18, minutes=self.chance.randrange(0, 90))
+        self.volume = 170.0
+        at = day + timedelta(minutes=30)
+        while at < after:
+            if at - day == CHANGE_AT and self.exhausted:
+                # The hour of the change has readings of both cartridges.
+                self.read(at - timedelta(minutes=20), 9.0, Flow.SHUT)
+                self.change(at - timedelta(minutes=1))
+            if wanted_l > 0.0 and begin <= at:
+                at = max(at, self.fill(begin, wanted_l))
+                wanted_l = 0.0
+            self.read(at, 9.0, Flow.SHUT)
+            at += timedelta(hours=1)
+
+    def fill(self, begin: datetime, wanted_l: float) -> datetime:
+        came_l, minute, over = 0.0, 0, False
+        while came_l < wanted_l and not over:
+            when = begin + timedelta(minutes=minute)
+            product = self.made_ppm() + 14.0 * math.exp(-minute / 1.5)
+            over = self.made_ppm() >= LIMIT_PPM
+            litres = min(FLOW_L_MIN, wanted_l - came_l)
+            came_l += litres
+            self.treated_l += litres
+            self.applied_g += self.feed * litres / 1000.0
+            self.volume += litres
+            self.read(when, product, Flow.TO_RESERVOIR)
+            minute += 1
+        end = begin + timedelta(minutes=minute)
+        if not self.advised and self.made_ppm() >= ADVICE_PPM:
+            self.advised = True
+            self.alarm(end, Advisory.PRODUCT_OVER_ADVICE, AlarmChange.RAISED)
+        if not self.ordered and self.applied_g >= 0.9 * TRUE_G[self.number]:
+            self.ordered = True
+            self.alarm(end, Advisory.ORDER_CARTRIDGE, AlarmChange.RAISED)
+        if over:
+            self.alarm(end, Trip.PRODUCT_OVER_LIMIT, AlarmChange.RAISED, first=True)
+        self.add(
+            FillRow(
+                self.stamp(end), "barrel", round(begin.timestamp() * 1000), round(came_l, 2), None, None,
+                "trip" if over else "full",
+            )
+        )  # fmt: skip
+        if over:
+            self.spent(end)
+        return end
+
+    def spent(self, end: datetime) -> None:
+        """The grower acknowledges, changes the cartridge the next morning, and resets."""
+        self.asked(end + timedelta(minutes=40), "acknowledge product-over-limit")
+        self.alarm(end + timedelta(minutes=40), Trip.PRODUCT_OVER_LIMIT, AlarmChange.ACKNOWLEDGED, by="hub")
+
+    def change(self, when: datetime) -> None:
+        self.asked(when, "cartridge-changed")
+        self.add(
+            CartridgeRow(
+                self.stamp(when), "barrel", "", round(self.treated_l, 2), round(self.applied_g, 3), "hub",
+                True,
+            )
+        )  # fmt: skip
+        self.asked(when + timedelta(minutes=1), "reset all")
+        for change in (AlarmChange.RESET, AlarmChange.CLEARED):
+            by = "hub" if change is AlarmChange.RESET else ""
+            self.alarm(when + timedelta(minutes=1), Trip.PRODUCT_OVER_LIMIT, change, by)
+        for standing, alarm in (
+            (self.advised, Advisory.PRODUCT_OVER_ADVICE),
+            (self.ordered, Advisory.ORDER_CARTRIDGE),
+        ):
+            if standing:
+                self.alarm(when + timedelta(minutes=2), alarm, AlarmChange.RETURNED)
+                self.alarm(when + timedelta(minutes=2), alarm, AlarmChange.CLEARED)
+        self.treated_l = self.applied_g = 0.0
+        self.number += 1
+        self.advised = self.ordered = False
+
+    @property
+    def exhausted(self) -> bool:
+        return self.applied_g > 0.0 and self.made_ppm() >= LIMIT_PPM
+
+
+def by_hand(barrel: Barrel, day: datetime) -> None:
+    """What happened on some days beside the fills."""
+    at = day + timedelta(hours=9)
+    number = (day.date() - FIRST.date()).days
+    if number in (40, 290):
+        barrel.add(
+            CalibrationRow(
+                barrel.stamp(at), "barrel", "product", 0.1012 - number * 1e-6, 0.02, 84.0, 25.0, 1.4,
+                "bottle opened on the day",
+            )
+        )  # fmt: skip
+    if number in (60, 150, 240):
+        barrel.add(
+            SampleRow(
+                barrel.stamp(at), "barrel", "feed", 610.0 + number, 305.0 + number / 2, 6.0, FACTOR, 14.0,
+                "natural", "unsuitable", "",
+            )
+        )  # fmt: skip
+    if number == 200:
+        barrel.add(
+            SampleRow(
+                barrel.stamp(at), "barrel", "tray", 92.0, 46.0, 1.5, FACTOR, 21.5, "natural", "marginal",
+                SAMPLE_NOTE,
+            )
+        )  # fmt: skip
+    if number in (20, 100, 101, 300):
+        barrel.alarm(at, Trip.LINK_LOST, AlarmChange.RAISED, first=True)
+        for change, minute in ((AlarmChange.RETURNED, 7), (AlarmChange.RESET, 8), (AlarmChange.CLEARED, 8)):
+            barrel.alarm(at + timedelta(minutes=minute), Trip.LINK_LOST, change)
+    if number == 330:
+        barrel.alarm(at, Advisory.PROBE_MAINTENANCE, AlarmChange.RAISED)
+
+
+def off(day: datetime) -> bool:
+    """Whether the bridge was off that day."""
+    return (8, 10) <= (day.month, day.day) < (8, 20)
+
+
+def batches(barrel: Barrel, days: int) -> Iterator[tuple[datetime, list[ReadingRow | EntryRow]]]:
+    """The rows of each day, in order of time."""
+    for number in range(days):
+        local, after = (_midnight(number + k) for k in (0, 1))
+        if off(local):
+            continue
+        by_hand(barrel, local)
+        # Days are local ones, of 23 to 25 hours; the clock that the readings follow knows no summer.
+        barrel.day(local.astimezone(UTC), after.astimezone(UTC))
+        rows, barrel.waiting = sorted(barrel.waiting, key=lambda row: row.stamp.utc_ms), []
+        yield local, rows
+
+
+def _midnight(number: int) -> datetime:
+    day = FIRST.date() + timedelta(days=number)
+    return datetime(day.year, day.month, day.day, tzinfo=ZONE)
+
+
+def write(path: Path, days: int = DAYS) -> Barrel:
+    """Write the year into a log at ``path``, through the log's own thread and file."""
+    barrel = Barrel()
+    log = Log(path, settings=LogSettings(outbox=None))
+    barrel.boot = log.start().result().boot
+    sequence = 0
+    for _, rows in batches(barrel, days):
+        ordered = []
+        for row in rows:
+            # A stamp's order is that of time; the world above jumps to and fro within a day.
+            sequence += 1
+            ordered.append(_restamped(row, sequence))
+        log.append(*ordered)
+        assert log.settle().result(), log.trouble
+    log.save("prospect.barrel", prospect_saved.written(kept(barrel)))
+    assert log.close(30.0), log.trouble
+    assert log.figures.lost_readings == 0
+    return barrel
+
+
+def kept(barrel: Barrel) -> Kept:
+    """What the daemon would keep of its forecast: enough to read limit and cartridge from the log."""
+    fitted = CartridgePlan(Kind.EXCHANGE, RATED_G, price=PRICE)
+    load = Load(barrel.treated_l, barrel.applied_g)
+    return Kept(Learned(), fitted, LIMIT_PPM, barrel.feed, barrel.volume, load)
+
+
+def _restamped(row: ReadingRow | EntryRow, sequence: int) -> ReadingRow | EntryRow:
+    return replace(row, stamp=Stamp(row.stamp.boot, sequence, row.stamp.utc_ms))
