@@ -2,9 +2,12 @@
 
 import json
 import shutil
+import signal
 import textwrap
+import threading
 import time
 from collections.abc import Iterator
+from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -91,36 +94,56 @@ def command(
                     click.echo(show(row))
                     nothing = False
         if follow:
-            try:
-                for row in _following(path, start, wanted, reservoir):
+            with _interrupted() as ended:
+                for row in _following(path, start, wanted, reservoir, ended):
                     click.echo(show(row))
-            except KeyboardInterrupt:
-                # Being interrupted is how following ends.
-                return
         elif nothing:
             span = f"from {utc_text(held[0])} to {utc_text(held[1])}"
             click.echo(f"clearwell: nothing of this in the range; the log goes {span}.", err=True)
 
 
+@contextmanager
+def _interrupted() -> Iterator[threading.Event]:
+    """Being interrupted is how following ends: the first time at the next row, the second time at once.
+
+    Not by catching KeyboardInterrupt: one that is raised while something is cleaned up goes lost.
+    """
+    ended = threading.Event()
+
+    def end(*_: object) -> None:
+        signal.signal(signal.SIGINT, before)
+        ended.set()
+
+    before = signal.signal(signal.SIGINT, end)
+    try:
+        yield ended
+    except KeyboardInterrupt:
+        return
+    finally:
+        signal.signal(signal.SIGINT, before)
+
+
 def _following(
-    path: Path, start: int, kinds: "tuple[Kind, ...]", reservoir: str | None
+    path: Path, start: int, kinds: "tuple[Kind, ...]", reservoir: str | None, ended: threading.Event
 ) -> "Iterator[EntryRow]":
     """What is there from ``start`` on, then what comes, each entry once.
 
     The log is opened anew each time: a damaged one is set aside, and another one takes its name.
     """
     shown: set[Stamp] = set()
-    while True:
+    while not ended.is_set():
         with reading(path) as reader:
             _, last = reader.span_ms()
             # A bound above every time there is: a clock that was set back has left entries in the future.
             for row in reader.events(start, last + 1, kinds=kinds, reservoir=reservoir):
+                if ended.is_set():
+                    return
                 if row.stamp not in shown:
                     shown.add(row.stamp)
                     yield row
         start = max(start, last - LATE_MS)
         shown = {stamp for stamp in shown if stamp.utc_ms >= start}
-        time.sleep(FOLLOW_EVERY_S)
+        ended.wait(FOLLOW_EVERY_S)
 
 
 def _lines(row: "EntryRow", shown: "Shown | None") -> str:

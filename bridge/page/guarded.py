@@ -9,10 +9,12 @@
 - Every answer carries headers that forbid scripts, frames and requests from or to anywhere else.
 """
 
+import asyncio
 import hmac
 import ipaddress
 from collections import OrderedDict
 from collections.abc import Iterable
+from contextlib import suppress
 from http import HTTPStatus
 
 from starlette.datastructures import Headers, MutableHeaders
@@ -38,6 +40,11 @@ WRONG_TRIES = 10
 WITHIN_S = 60.0
 """...within this time, and no more are looked at until it is over."""
 MOST_ADDRESSES = 1024
+_TOO_MUCH = frozenset({HTTPStatus.REQUEST_TIMEOUT, 413})
+"""Refused for being slow or long: of those nothing more is read."""
+LINGER_S = 0.5
+MOST_PIECES = 16
+"""So long, and so many pieces, of a refused request are still read."""
 _OWN = frozenset({"same-origin", "none"})
 _LOOPBACK_NAMES = frozenset({"localhost", "127.0.0.1", "::1"})
 
@@ -58,18 +65,37 @@ class Guarded:
         if scope["type"] != "http":
             return
 
+        complete = scope["method"] in ("GET", "HEAD")
+
+        async def receive_noted() -> Message:
+            nonlocal complete
+            message = await receive()
+            complete = message["type"] != "http.request" or not message.get("more_body", False)
+            return message
+
+        async def rest_read() -> None:
+            with suppress(TimeoutError):
+                async with asyncio.timeout(LINGER_S):
+                    for _ in range(MOST_PIECES):
+                        if complete:
+                            return
+                        await receive_noted()
+
         async def send_guarded(message: Message) -> None:
             if message["type"] == "http.response.start":
                 headers = MutableHeaders(scope=message)
                 headers.update(SECURITY_HEADERS)
                 headers.setdefault("cache-control", NO_STORE)
                 if message["status"] >= HTTPStatus.BAD_REQUEST:
-                    # What the rest of a refused request holds is nobody's concern.
+                    # What the rest of a refused request holds is nobody's concern. But a connection that is
+                    # closed over unread bytes is reset, and its browser may never see the sentence.
                     headers["connection"] = "close"
+                    if message["status"] not in _TOO_MUCH:
+                        await rest_read()
             await send(message)
 
         refused = self._refused(scope)
-        await (self._app if refused is None else refused)(scope, receive, send_guarded)
+        await (self._app if refused is None else refused)(scope, receive_noted, send_guarded)
 
     def _refused(self, scope: Scope) -> JSONResponse | None:
         headers = Headers(scope=scope)
