@@ -8,6 +8,7 @@ import gc
 import logging
 import signal
 import sys
+from collections import deque
 from collections.abc import Callable, Sequence
 from functools import partial
 from typing import TYPE_CHECKING
@@ -46,6 +47,7 @@ FIRST_WAIT_S = 1.0
 LONGEST_WAIT_S = 60.0
 SAMPLES_EVERY_S = 60.0
 SWITCH_S = 0.0005
+FORESEE_AFTER_S = 0.05
 SAMPLER = "a sample in the log"
 """Who is said to have sent it."""
 STATE_LOST = (
@@ -100,6 +102,9 @@ class Keeper:
             logbook,
             self._say,
         )
+        self._unforeseen: deque[Turn] = deque()
+        """Turns that the forecast has still to take, in order."""
+        self._foreseeing: asyncio.TimerHandle | None = None
 
     def close_now(self) -> None:
         """Send the close and let nothing open the valve again."""
@@ -133,6 +138,7 @@ class Keeper:
 
     def save_forecast(self) -> None:
         """Let the log keep what the forecast has learned."""
+        self._foresee()
         self._foresight.save()
 
     async def run(self) -> None:
@@ -196,7 +202,20 @@ class Keeper:
     def _on_turn(self, turn: Turn) -> None:
         if self._logbook is not None:
             self._logbook.turn(self.plan.identity.reservoir, turn)
-        self._foresight.turn(self.station, turn)
+        self._unforeseen.append(turn)
+        if self._foreseeing is None:
+            if turn.decision.events:
+                # A forecast may take milliseconds; what has just happened is told to people first.
+                self._foreseeing = self._loop.call_later(FORESEE_AFTER_S, self._foresee)
+            else:
+                self._foresee()
+
+    def _foresee(self) -> None:
+        if self._foreseeing is not None:
+            self._foreseeing.cancel()
+            self._foreseeing = None
+        while self._unforeseen:
+            self._foresight.turn(self.station, self._unforeseen.popleft())
 
     def _on_message(self, message: FromController) -> None:
         if not self._stopping:

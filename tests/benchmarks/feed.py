@@ -48,7 +48,8 @@ class Listener:
 
 
 class Trial:
-    """One bad reading at a time, on one board after the other, each when its valve has been open for a while.
+    """One bad reading at a time, on one board after the other, each when its valve has been open for a while,
+    so that what the one before brought about is over, and ``apart_s`` after the one before at least.
 
     ``ready`` says whether a board may have its next one; ``after`` is called when its answer has come.
     """
@@ -57,16 +58,25 @@ class Trial:
         self,
         bad_us: float,
         *,
-        open_readings: int = 4,
+        open_readings: int = 10,
+        apart_s: float = 0.0,
         ready: Callable[[int], bool] = lambda board: True,
         after: Callable[[int], None] = lambda board: None,
     ) -> None:
-        self.bad_us, self.open_readings = bad_us, open_readings
+        self.bad_us, self.open_readings, self._apart_s = bad_us, open_readings, apart_s
+        self._newest_at = 0.0
         self.ready, self.after = ready, after
         self.close_s: list[float] = []
         """From the last byte of the bad frame to the first byte of the close."""
         self.lost = 0
         self.sent_at: dict[int, float] = {}
+
+    def due(self, board: int, now: float) -> bool:
+        """Whether the board may have its bad reading now; then it must be sent."""
+        if now - self._newest_at < self._apart_s or not self.ready(board):
+            return False
+        self._newest_at = now
+        return True
 
 
 class Feed:
@@ -132,7 +142,7 @@ class Feed:
                 trial.lost += 1
                 del trial.sent_at[i]
             board.send(GOOD_US)
-        elif self._open[i] > trial.open_readings and trial.ready(i):
+        elif self._open[i] > trial.open_readings and trial.due(i, time.perf_counter()):
             self._open[i] = 0
             board.hear()
             board.heard.clear()
