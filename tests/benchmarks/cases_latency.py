@@ -38,9 +38,9 @@ def trip(stage: Stage) -> list[Result]:
             for side in SIDES:
                 with stage.either(side, board) as one:
                     feed = Feed([board], 50.0)
-                    cpu_us[side].append(cpu_per_reading_us(one, feed, stage.span(6.0)))
+                    cpu_us[side].append(cpu_per_reading_us(one, feed, stage.span(5.0)))
                     trial = Trial(OVER_US)
-                    feed.run(stage.span(20.0), trial)
+                    feed.run(stage.span(14.0), trial)
                     lost += trial.lost
                     middle[side].append(statistics.median(trial.close_s))
                     every[side] += trial.close_s
@@ -100,7 +100,7 @@ def cpu(stage: Stage) -> list[Result]:
                 with stage.either(side, board) as one:
                     feed = Feed([board], 1.0)
                     feed.run(2.0)
-                    cpu_us[side].append(cpu_per_reading_us(one, feed, stage.span(15.0, 5.0)))
+                    cpu_us[side].append(cpu_per_reading_us(one, feed, stage.span(12.0, 4.0)))
     parts = {f"{side}_us": statistics.median(cpu_us[side]) for side in SIDES}
     note = f"bridge {parts['bridge_us']:.0f} µs, script {parts['script_us']:.0f} µs"
     return [
@@ -175,7 +175,7 @@ def alarm(stage: Stage) -> list[Result]:
                     stage.broker.port, f"{DEVICE}/$alert/+", f"{DEVICE}/fill/phase", "garden/barrel"
                 )
                 watch = _Alarm(board, listener, bridge=side == "bridge")
-                Feed([board], 50.0, listener).run(stage.span(16.0, 4.0), watch.trial)
+                Feed([board], 50.0, listener).run(stage.span(10.0, 3.0), watch.trial)
                 listener.close()
                 if not watch.seconds:
                     raise RuntimeError(f"the {side} raised no alarm")
@@ -211,7 +211,7 @@ def sixteen(stage: Stage) -> list[Result]:
         stage.opened(one, feed, 60.0)
         cpu_us = cpu_per_reading_us(one, feed, stage.span(5.0))
         trial = Trial(OVER_US, apart_s=0.4)
-        feed.run(stage.span(30.0, 8.0), trial)
+        feed.run(stage.span(20.0, 5.0), trial)
     tail_ms = 1e3 * percentile(trial.close_s, 0.99)
     note = (
         f"median {1e3 * statistics.median(trial.close_s):.2f} ms, worst {1e3 * max(trial.close_s):.1f} ms, "
@@ -247,7 +247,7 @@ def _against_quiet(
 ) -> Result:
     feed = Feed([board], 50.0)
     quiet, upset = Trial(OVER_US), Trial(OVER_US)
-    span_s = stage.span(8.0, 3.0)
+    span_s = stage.span(6.0, 1.0)
     feed.run(span_s, quiet)
     with disturb:
         feed.run(1.0)
@@ -289,22 +289,11 @@ def _report_running(stage: Stage) -> Result:
     where = stage.directory()
     log = where / "log.db"
     grown(log, hours=90 * 24)
-    command = [
-        "export",
-        "--log",
-        str(log),
-        "--out",
-        str(where / "out.csv"),
-        "--format",
-        "csv",
-        "--force",
-        "--from",
-        "30d",
-    ]
-    told = "trip with an export of a month running"
+    command = ["report", "--log", str(log), "--out", str(where / "out.html"), "--force", "--from", "30d"]
+    told = "trip with a report of a month running"
 
     @contextlib.contextmanager
-    def exporting() -> Iterator[None]:
+    def reporting() -> Iterator[None]:
         again = "import subprocess, sys\nwhile True: subprocess.run(sys.argv[1:], capture_output=True)"
         loop = subprocess.Popen(
             [sys.executable, "-c", again, sys.executable, "-m", "bridge", *command], cwd=ROOT
@@ -319,7 +308,7 @@ def _report_running(stage: Stage) -> Result:
         board.forget()
         with stage.bridge([board], directory=where) as one:
             stage.opened(one, Feed([board], 50.0))
-            return _against_quiet(stage, told, board, one, exporting())
+            return _against_quiet(stage, told, board, one, reporting())
 
 
 def _outbox_full(stage: Stage) -> Result:
@@ -335,7 +324,7 @@ def _outbox_full(stage: Stage) -> Result:
             with stage.bridge([board], directory=where, extra="[log.outbox]\nlimit_mib = 1") as one:
                 stage.opened(one, Feed([board], 50.0))
                 trials[name] = Trial(OVER_US)
-                Feed([board], 50.0).run(stage.span(16.0, 6.0), trials[name])
+                Feed([board], 50.0).run(stage.span(12.0, 3.0), trials[name])
     quiet, full = trials["empty"].close_s, trials["full"].close_s
     ratios = [percentile(full, share) / percentile(quiet, share) for share in (0.5, 0.99)]
     note = f"99th percentile; median {ratios[0]:.2f} x; {waiting} readings waited and were being sent"

@@ -26,7 +26,7 @@ YEAR_S = 365.25 * 86_400
 
 def simulate(stage: Stage) -> list[Result]:
     """``clearwell simulate`` with faults on one core, by its CPU time."""
-    years = max(0.02, 0.12 * stage.scale)
+    years = max(0.02, 0.05 * stage.scale)
     speeds = []
     for seed in range(stage.times(3)):
         before = os.times()

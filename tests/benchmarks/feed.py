@@ -101,6 +101,9 @@ class Feed:
     ) -> float:
         """Feed for so long, or until something is so; how long it took."""
         boards, periods_s = self.boards, self._periods_s
+        if trial is not None:
+            # What the end of an earlier run cut off is no lost answer.
+            trial.sent_at.clear()
         began = time.perf_counter()
         due = [(began + periods_s[i] * i / len(boards), i) for i in range(len(boards))]
         heapq.heapify(due)

@@ -81,7 +81,7 @@ class Broker:
     def __init__(self, directory: Path) -> None:
         self.port = free_port()
         self._file = directory / "mosquitto.conf"
-        # Else its own TCP may hold a message back for 40 ms, which is neither the bridge's time nor the script's.
+        # Else its own TCP may hold a message back for 40 ms, which is nobody's time who is measured here.
         lines = ("user root", f"listener {self.port} {HOST}", "allow_anonymous true", "set_tcp_nodelay true")
         self._file.write_text("\n".join(lines) + "\n")
         self._process: subprocess.Popen[bytes] | None = None

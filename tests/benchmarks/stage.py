@@ -83,7 +83,7 @@ class Stage:
         feed.run(patience_s, until=lambda: all(board.flow == "fill" for board in feed.boards))
         if not all(board.flow == "fill" for board in feed.boards):
             raise RuntimeError("no fill began" if one.alive() else f"the program ended: {one.said()}")
-        feed.run(WARM_S)
+        feed.run(self.span(WARM_S, 0.5))
 
 
 def cpu_per_reading_us(one: Program, feed: Feed, seconds: float) -> float:
