@@ -7,15 +7,15 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-import aiomqtt
-
 from bridge.daemon import Daemon
 from bridge.demo.embedded import EmbeddedBroker
 from bridge.demo.rigged import BRIDGE_ID, HURRIED, RESERVOIR, bridge, station
 from bridge.demo.story import Chapter, Deed, Heard, Teller
 from bridge.errors import HubError
-from bridge.hub.broker import MqttVersion
-from bridge.hub.topics import Layout
+from bridge.hub.broker import BrokerSettings, MqttVersion
+from bridge.hub.faults import BrokerTrouble
+from bridge.hub.session import Session
+from bridge.hub.topics import Layout, Publication
 from bridge.rig.pty import RigServer
 from bridge.rig.scenario import DEMO, DEMO_SPEED
 from bridge.rig.truth import Truth
@@ -26,6 +26,7 @@ REFILL, FILL = 0.50, 0.65
 DRAW_L = 32.0
 PATIENCE_S = 55.0
 """The story must be over by then."""
+ANSWER_S = 10.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,19 +85,29 @@ class Play:
         version = MqttVersion.V311 if old else MqttVersion.V5
         plan = bridge(station(DEMO, str(pty), HURRIED, REFILL, FILL), host, port, version)
         daemon = Daemon(plan, self._on_event)
+        over = asyncio.Event()
+        settings = BrokerSettings(host, f"{BRIDGE_ID}-judge", port, version=version)
+
+        def hear(topic: str, payload: bytes, kept: bool) -> None:
+            if not over.is_set() and self._hear(topic, payload, kept, lambda deed: do(deed)):
+                over.set()
+
+        def do(deed: Deed) -> None:
+            self._do(deed, session, world, daemon)
+
         try:
-            async with aiomqtt.Client(host, port, identifier=f"{BRIDGE_ID}-judge") as client:
-                await client.subscribe(f"{self._layout.prefix}/5/#", qos=1)
+            async with Session(settings, answer_s=ANSWER_S, on_message=hear) as session:
+                await session.subscribe([f"{self._layout.prefix}/5/#"])
                 running = asyncio.create_task(daemon.run())
                 try:
                     async with asyncio.timeout(PATIENCE_S):
-                        await self._watch(client, world, daemon)
+                        await over.wait()
                 except TimeoutError:
                     pass
                 finally:
                     daemon.stop()
                     await running
-        except aiomqtt.MqttError as error:
+        except (BrokerTrouble, OSError) as error:
             raise HubError(
                 f"the broker at {host}:{port} cannot be used ({error}); check that it runs and lets in "
                 "a client without a password"
@@ -107,39 +118,42 @@ class Play:
             await asyncio.gather(serving, return_exceptions=True)
         return Ending(self._teller.over, self._teller.waits_for, truth)
 
-    async def _watch(self, client: aiomqtt.Client, world: World, daemon: Daemon) -> None:
-        async for message in client.messages:
-            if message.retain and not self._teller.chapter:
-                # What an earlier showing left on the broker is not part of this one.
-                continue
-            topic, payload = message.topic.value, str(message.payload, "utf-8", "replace")
-            if "/$log/" in topic:
-                self._said = (*self._said[-49:], payload)
-            elif payload:
-                self._kept[topic] = payload
-            else:
-                self._kept.pop(topic, None)
-            heard = Heard.of(self._layout, RESERVOIR, self._kept, self._said)
-            while (chapter := self._teller.hear(heard)) is not None:
-                self._on_chapter(chapter)
-                await self._do(chapter.then, client, world, daemon)
-            self._on_change(heard, self._teller)
-            if self._teller.over:
-                return
+    def _hear(self, topic: str, payload: bytes, kept: bool, do: Callable[[Deed], None]) -> bool:
+        """Take one message; True when the story is over."""
+        if kept and not self._teller.chapter:
+            # What an earlier showing left on the broker is not part of this one.
+            return False
+        text = str(payload, "utf-8", "replace")
+        if "/$log/" in topic:
+            self._said = (*self._said[-49:], text)
+        elif text:
+            self._kept[topic] = text
+        else:
+            self._kept.pop(topic, None)
+        heard = Heard.of(self._layout, RESERVOIR, self._kept, self._said)
+        while (chapter := self._teller.hear(heard)) is not None:
+            self._on_chapter(chapter)
+            do(chapter.then)
+        self._on_change(heard, self._teller)
+        return self._teller.over
 
-    async def _do(self, deed: Deed, client: aiomqtt.Client, world: World, daemon: Daemon) -> None:
+    def _do(self, deed: Deed, session: Session, world: World, daemon: Daemon) -> None:
         device = self._layout.base(self._layout.device(RESERVOIR))
+
+        def say(path: str, payload: str) -> None:
+            session.publish(Publication(f"{device}/{path}/set", payload, 1, False))
+
         match deed:
             case Deed.DRAW:
                 world.draw(DRAW_L)
             case Deed.TRY_RESET:
-                await client.publish(f"{device}/health/reset/set", "product-over-limit", qos=1)
+                say("health/reset", "product-over-limit")
             case Deed.CHANGE_CARTRIDGE:
                 world.change_cartridge()
-                await client.publish(f"{device}/purifier/cartridge-changed/set", "changed", qos=1)
-                await client.publish(f"{device}/health/reset/set", "product-over-limit", qos=1)
+                say("purifier/cartridge-changed", "changed")
+                say("health/reset", "product-over-limit")
             case Deed.ACKNOWLEDGE:
-                await client.publish(f"{device}/health/acknowledge/set", "all", qos=1)
+                say("health/acknowledge", "all")
             case Deed.STOP:
                 daemon.stop()
             case Deed.NOTHING:

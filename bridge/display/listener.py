@@ -2,26 +2,19 @@
 
 import asyncio
 import contextlib
-import logging
 import time
 from collections.abc import Callable
 
-import aiomqtt
-from paho.mqtt.client import MQTT_CLEAN_START_FIRST_ONLY
-
 from bridge.errors import HubError
-from bridge.hub.broker import BrokerSettings, MqttVersion
-from bridge.hub.connection import subscribe, tls_context
-from bridge.hub.faults import explain
+from bridge.hub.broker import BrokerSettings
+from bridge.hub.faults import BrokerTrouble, explain
+from bridge.hub.session import Session
 
 MOST_TOPICS = 20_000
 LONGEST_PAYLOAD = 256 * 1024
 """More than this no bridge publishes; what a stranger does is not kept."""
 FIRST_WAIT_S, LONGEST_WAIT_S = 0.5, 10.0
 _ANSWER_S = 5.0
-_INCOMING = 20_000
-
-_wire_log = logging.getLogger(f"{__name__}.mqtt")
 
 
 class Listener:
@@ -51,7 +44,7 @@ class Listener:
         while True:
             try:
                 await self._connection()
-            except (aiomqtt.MqttError, OSError, ValueError, HubError) as error:
+            except (BrokerTrouble, OSError, ValueError, HubError) as error:
                 self.trouble = str(explain(error, self._settings))
             if self.connected_at is not None:
                 wait_s, self.connected_at = FIRST_WAIT_S, None
@@ -60,47 +53,21 @@ class Listener:
             wait_s = min(2.0 * wait_s, LONGEST_WAIT_S)
 
     async def _connection(self) -> None:
-        async with await self._client() as client:
+        async with Session(self._settings, answer_s=_ANSWER_S, on_message=self._hear) as session:
             self.kept.clear()
             # The state comes last, so that a device that is ready has been heard whole before.
-            topics = [f"{self._start}+/+/+", f"{self._start}+/+"]
-            await subscribe(client, self._settings.version, topics)
+            await session.subscribe([f"{self._start}+/+/+", f"{self._start}+/+"])
             self.trouble, self.connected_at = None, time.monotonic()
             self._on_change()
-            async for message in client.messages:
-                self._hear(message.topic.value, message.payload)
+            await asyncio.shield(session.ended)
 
-    async def _client(self) -> aiomqtt.Client:
-        settings = self._settings
-        tls = None if settings.tls is None else await asyncio.to_thread(tls_context, settings.tls)
-        v5 = settings.version is MqttVersion.V5
-        return aiomqtt.Client(
-            settings.host,
-            settings.port,
-            username=settings.username,
-            password=None if settings.password is None else settings.password.reveal(),
-            logger=_wire_log,
-            identifier=settings.client_id,
-            protocol=aiomqtt.ProtocolVersion.V5 if v5 else aiomqtt.ProtocolVersion.V311,
-            clean_session=None if v5 else True,
-            clean_start=True if v5 else MQTT_CLEAN_START_FIRST_ONLY,
-            timeout=_ANSWER_S,
-            keepalive=settings.keepalive_s,
-            max_queued_incoming_messages=_INCOMING,
-            tls_context=tls,
-        )
-
-    def _hear(self, topic: str, payload: object) -> None:
+    def _hear(self, topic: str, payload: bytes, kept: bool) -> None:
         device, _, rest = topic.removeprefix(self._start).partition("/")
         if rest.startswith("$log/"):
             return
         if not payload:
             self.kept.pop(topic, None)
-        elif (
-            isinstance(payload, bytes | bytearray)
-            and len(payload) <= LONGEST_PAYLOAD
-            and (topic in self.kept or len(self.kept) < MOST_TOPICS)
-        ):
+        elif len(payload) <= LONGEST_PAYLOAD and (topic in self.kept or len(self.kept) < MOST_TOPICS):
             self.kept[topic] = payload.decode("utf-8", "replace")
         self.heard_at[device] = time.time()
         self._on_change()
@@ -109,5 +76,5 @@ class Listener:
 async def ended(task: "asyncio.Task[None]", within_s: float = 1.0) -> None:
     """End a task; a broker that hangs may not hold up the goodbye for longer than this."""
     task.cancel()
-    with contextlib.suppress(TimeoutError, asyncio.CancelledError, aiomqtt.MqttError):
+    with contextlib.suppress(TimeoutError, asyncio.CancelledError, BrokerTrouble):
         await asyncio.wait_for(asyncio.shield(task), within_s)

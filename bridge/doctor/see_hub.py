@@ -12,7 +12,6 @@ from collections.abc import Callable
 from uuid import uuid4
 
 import paho.mqtt.client as mqtt
-from aiomqtt import MqttCodeError
 from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
@@ -20,8 +19,8 @@ from paho.mqtt.reasoncodes import ReasonCode
 from bridge.doctor.judge_hub import NODE, PROPERTY, Answer, DeviceFacts, Echo, HubFacts
 from bridge.errors import HubError
 from bridge.hub.broker import BrokerSettings, MqttVersion
-from bridge.hub.connection import tls_context
-from bridge.hub.faults import explain
+from bridge.hub.faults import BrokerTrouble, explain
+from bridge.hub.session import tls_context
 from bridge.plan import BridgePlan
 
 PATIENCE_S = 5.0
@@ -47,14 +46,14 @@ def see_hub(plan: BridgePlan, *, daemon_runs: bool) -> HubFacts:
         return HubFacts(reach_trouble=str(explain(error, broker)))
     try:
         visit = _Visit(broker, broker.version)
-    except (OSError, HubError, MqttCodeError, TimeoutError) as error:
+    except (OSError, HubError, BrokerTrouble, TimeoutError) as error:
         return HubFacts(certificate_days=days, login_trouble=str(explain(error, broker)))
     visit.end()
     base, layout = hub.layout.base, hub.layout
     bases = [base(layout.bridge), *(base(layout.device(one.identity.reservoir)) for one in plan.stations)]
     try:
         visit = _telling(broker)
-    except (OSError, HubError, MqttCodeError, TimeoutError) as error:
+    except (OSError, HubError, BrokerTrouble, TimeoutError) as error:
         return HubFacts(certificate_days=days, rights_trouble=str(explain(error, broker)))
     try:
         found = [
@@ -82,7 +81,7 @@ def _telling(broker: BrokerSettings) -> "_Visit":
     """A connection on which the broker says what became of a message, if it speaks MQTT 5 at all."""
     try:
         return _Visit(broker, MqttVersion.V5)
-    except (OSError, HubError, MqttCodeError, TimeoutError):
+    except (OSError, HubError, BrokerTrouble, TimeoutError):
         if broker.version is MqttVersion.V5:
             raise
         return _Visit(broker, broker.version)
@@ -125,7 +124,7 @@ class _Visit:
             if self._answer is None:
                 raise TimeoutError
             if self._answer.is_failure:
-                raise MqttCodeError(self._answer, "connection refused")
+                raise BrokerTrouble(str(self._answer), self._answer)
         except BaseException:
             self.end()
             raise

@@ -14,7 +14,6 @@ from bridge.doctor.judge_machine import ClockFacts, DiskFacts, Library, ProgramF
 from bridge.history.schema import PAGE_BYTES
 
 LIBRARIES = (
-    ("aiomqtt", ""),
     ("paho-mqtt", ""),
     ("pyserial", ""),
     ("pydantic-settings", ""),

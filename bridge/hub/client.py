@@ -1,19 +1,19 @@
 """The client: carries messages to the broker and commands from it, and outlives every outage.
 
-The station's loop only ever calls :meth:`HubClient.offer`, which stores one reference and returns. Everything
-slow happens in :meth:`HubClient.run`. What waits is bounded: the latest view of each reservoir and the last
-lines for ``$log``. After a reconnect the broker is told everything anew, as it may have lost what it kept.
+The station's loop only ever calls :meth:`HubClient.offer`, which stores one reference, unless an alarm has
+changed: that goes out in the same call. Everything slow happens in :meth:`HubClient.run`. What waits is
+bounded: the latest view of each reservoir and the last lines for ``$log``. After a reconnect the broker is
+told everything anew, as it may have lost what it kept.
 """
 
 import asyncio
 import contextlib
 import logging
+import math
 import time
 from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-
-import aiomqtt
 
 from bridge import __version__
 from bridge.errors import HubError
@@ -21,10 +21,10 @@ from bridge.guard.commands import GuardCommand
 from bridge.hub.announcements import Announcements
 from bridge.hub.broker import BrokerSettings
 from bridge.hub.commands import Incoming, Refused, parse
-from bridge.hub.connection import WINDOW, prepare, publish, subscribe
 from bridge.hub.description import describe_bridge
-from bridge.hub.faults import explain
+from bridge.hub.faults import BrokerTrouble, explain
 from bridge.hub.homie import Device
+from bridge.hub.session import WINDOW, Session
 from bridge.hub.stall import PULSE_S, Pulse
 from bridge.hub.thing import Access, publication
 from bridge.hub.topics import Layout, Level, Lifecycle, Publication
@@ -34,8 +34,6 @@ LINES = 100
 """Lines for ``$log`` that wait at most; older ones go first."""
 
 _log = logging.getLogger(__name__)
-_wire_log = logging.getLogger(f"{__name__}.mqtt")
-"""What the library says of single packets; it never holds the password."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,65 +90,80 @@ class HubClient:
         self._clock = clock
         self._devices = {one.reservoir: Device.of(layout, one, heartbeat_s, utc_s) for one in reservoirs}
         self._root = describe_bridge(layout, self._devices, utc_s)
+        self._identities = {device.map.device: reservoir for reservoir, device in self._devices.items()}
         self._latest: dict[str, StationView] = {}
-        self._fresh: set[str] = set()
+        self._fresh: dict[str, None] = {}
+        """Reservoirs whose latest view was not looked at yet, in order."""
+        self._queue: deque[Publication] = deque()
+        """What the last view that was looked at calls for, and the broker has no room for yet."""
         self._lines: deque[Publication] = deque(maxlen=LINES)
         self._echoes: deque[Publication] = deque(maxlen=LINES)
-        self._wake = asyncio.Event()
+        self._stirred = False
         self._stopping = asyncio.Event()
         self._ended = asyncio.Event()
         self._ended.set()
-        self._client: aiomqtt.Client | None = None
+        self._loop = asyncio.get_running_loop()
+        self._session: Session | None = None
         self._pulse = Pulse(_awake())
+        self._beat_at = -math.inf
+        self._beating: asyncio.TimerHandle | None = None
         self._told: str | None = None
         self._stood = False
 
     @property
     def connected(self) -> bool:
         """Whether the broker has been told everything and the connection stands, as far as is known."""
-        return self._client is not None
+        return self._session is not None
 
     def offer(self, view: StationView) -> None:
-        """Hand over the state of a reservoir; the latest one counts. Never blocks, never grows.
+        """Hand over the state of a reservoir; the latest one counts. Never waits, never grows.
 
         :raises HubError: a reservoir that the client was not made for.
         """
         reservoir = view.identity.reservoir
         if reservoir not in self._devices:
             raise HubError(f"The reservoir {reservoir!r} is not one that the hub was told of at the start.")
+        if self._beating is not None and self._loop.time() - self._beat_at >= 0.8 * PULSE_S:
+            self._beat()
+        before = self._latest.get(reservoir)
         self._latest[reservoir] = view
-        self._fresh.add(reservoir)
-        self._wake.set()
+        if before is not None and view.alarms != before.alarms and not self._queue:
+            # An alarm is worth the moment that this takes the other reservoirs.
+            self._fresh = {reservoir: None, **self._fresh}
+            self._flow()
+        else:
+            self._fresh[reservoir] = None
+            self._stir()
 
     def log(self, level: Level, sentence: str, reservoir: str | None = None) -> None:
         """Put one line on ``$log`` of a reservoir, or of the bridge. Never blocks, never grows."""
         device = self._layout.bridge if reservoir is None else self._layout.device(reservoir)
         self._lines.append(self._layout.log(device, level, sentence))
-        self._wake.set()
+        self._stir()
 
     async def send(self, publication: Publication) -> None:
         """Publish one message of another stream and wait until the broker has acknowledged it (QoS 1 or 2).
 
         :raises HubError: no connection, or it broke before the acknowledgement: then send it again later.
         """
-        client = self._client
-        if client is None:
+        session = self._session
+        if session is None:
             raise HubError(f"The broker at {self._settings.address} is away; the message was not sent.")
         try:
-            await publish(client, (publication,))
-        except aiomqtt.MqttError as error:
+            await session.deliver((publication,))
+        except (BrokerTrouble, OSError) as error:
             raise explain(error, self._settings) from error
 
     async def run(self) -> None:
         """Stay connected until :meth:`stop`; try again for ever, however long the broker is away."""
         self._ended.clear()
-        pulse = asyncio.create_task(self._beat())
+        self._beat()
         wait_s = self._patience.first_s
         try:
             while not self._stopping.is_set():
                 try:
                     await self._connection()
-                except (aiomqtt.MqttError, OSError, ValueError, HubError) as error:
+                except (BrokerTrouble, OSError, ValueError, HubError) as error:
                     self._tell(explain(error, self._settings))
                 if self._stood:
                     wait_s, self._stood = self._patience.first_s, False
@@ -158,125 +171,151 @@ class HubClient:
                     await asyncio.wait_for(self._stopping.wait(), wait_s)
                 wait_s = min(2.0 * wait_s, self._patience.longest_s)
         finally:
-            pulse.cancel()
+            if self._beating is not None:
+                self._beating.cancel()
             self._ended.set()
 
     async def stop(self) -> None:
         """Say goodbye (``$state`` disconnected), close the connection and end :meth:`run`."""
         self._stopping.set()
-        self._wake.set()
         await self._ended.wait()
 
     async def _connection(self) -> None:
         """One connection, from its start to its end."""
-        client = await prepare(self._settings, self._layout.will, _wire_log, self._patience.answer_s)
-        async with client:
-            reading = asyncio.create_task(self._read(client))
-            writing = asyncio.create_task(self._write(client))
+        session = Session(
+            self._settings,
+            answer_s=self._patience.answer_s,
+            will=self._layout.will,
+            on_message=self._hear,
+            on_room=self._flow,
+        )
+        async with session:
+            living = asyncio.create_task(self._live(session))
+            stopping = asyncio.create_task(self._stopping.wait())
             try:
-                await asyncio.wait((reading, writing), return_when=asyncio.FIRST_COMPLETED)
+                await asyncio.wait((living, stopping), return_when=asyncio.FIRST_COMPLETED)
             except asyncio.CancelledError:
                 # Closing may end in an error that takes the cancellation's place; run() must not go on then.
                 self._stopping.set()
                 raise
             finally:
-                self._client = None
-                lost = reading.done() and reading.exception() is not None
-                reading.cancel()
-                writing.cancel()
-                await asyncio.wait((reading, writing))
-                if not lost:
-                    await self._farewell(client)
-            for task in (reading, writing):
-                if not task.cancelled():
-                    task.result()
+                self._session = None
+                living.cancel()
+                stopping.cancel()
+                await asyncio.wait((living, stopping))
+                if not session.ended.done():
+                    await self._farewell(session)
+            if not living.cancelled():
+                living.result()
 
-    async def _write(self, client: aiomqtt.Client) -> None:
-        """Tell everything, then every change, until the client is to stop."""
+    async def _live(self, session: Session) -> None:
+        """Tell everything, then every change, until the connection breaks."""
         self._echoes.clear()
-        await self._open(client)
-        self._client, self._stood = client, True
+        self._queue.clear()
+        await self._open(session)
+        self._session, self._stood = session, True
         self._tell(None)
-        await publish(client, [self._thing(device.map.identity) for device in self._devices.values()])
-        while not self._stopping.is_set():
-            await self._wake.wait()
-            self._wake.clear()
-            # Views first, again and again: an alarm does not queue behind lines for $log.
-            while self._fresh or self._echoes or self._lines:
-                if self._fresh:
-                    await self._show(client, self._fresh.pop())
-                    continue
-                queue = self._echoes or self._lines
-                await publish(client, [queue.popleft() for _ in range(min(WINDOW, len(queue)))])
+        self._queue.extend(self._thing(device.map.identity) for device in self._devices.values())
+        self._flow()
+        # Whoever is cancelled here must not cancel the connection with it.
+        await asyncio.shield(session.ended)
 
-    async def _open(self, client: aiomqtt.Client) -> None:
+    def _stir(self) -> None:
+        """Let what waits go out when this turn of the loop is over: several changes go together."""
+        if not self._stirred and self._session is not None:
+            self._stirred = True
+            self._loop.call_soon(self._flow)
+
+    def _flow(self) -> None:
+        """Publish what waits, as far as there is room: one view at a time, and views before lines for
+        ``$log``, so that an alarm does not queue behind them."""
+        self._stirred = False
+        session = self._session
+        if session is None or session.ended.done():
+            return
+        if not self._queue:
+            self._queue.extend(self._next())
+        try:
+            while self._queue and session.room > 0:
+                session.publish(self._queue.popleft())
+        except BrokerTrouble:
+            # Whoever waits for the end of the connection hears of it.
+            return
+        if (self._fresh or self._echoes or self._lines) and not self._queue:
+            self._stir()
+
+    def _next(self) -> Sequence[Publication]:
+        if self._fresh:
+            reservoir = next(iter(self._fresh))
+            del self._fresh[reservoir]
+            return self._changes(reservoir)
+        queue = self._echoes or self._lines
+        return [queue.popleft() for _ in range(min(WINDOW, len(queue)))]
+
+    async def _open(self, session: Session) -> None:
         """Children before their parent, as the convention recommends; ready once commands are listened to."""
         layout = self._layout
-        await publish(client, (layout.state(layout.bridge, Lifecycle.INIT),))
+        await session.deliver((layout.state(layout.bridge, Lifecycle.INIT),))
         for reservoir, device in self._devices.items():
             self._devices[reservoir], messages = device.opened()
-            await publish(client, messages)
-        topics = [f"{layout.base(device.map.device)}/+/+/set" for device in self._devices.values()]
-        await subscribe(client, self._settings.version, topics)
+            await session.deliver(messages)
+        commands = [f"{layout.base(name)}/+/+/set" for name in self._identities]
+        await session.subscribe(commands, as_published=True)
         # A copy: another reservoir may be offered for the first time while these are published.
         for reservoir in tuple(self._latest):
-            self._fresh.discard(reservoir)
-            await self._show(client, reservoir)
+            self._fresh.pop(reservoir, None)
+            await session.deliver(self._changes(reservoir))
         identities = tuple(device.map.identity for device in self._devices.values())
-        await publish(
-            client,
+        await session.deliver(
             (
                 self._root.publication(layout),
                 layout.state(layout.bridge, Lifecycle.READY),
                 *self._announcements.standing(identities),
-            ),
+            )
         )
 
-    async def _show(self, client: aiomqtt.Client, reservoir: str) -> None:
+    def _changes(self, reservoir: str) -> Sequence[Publication]:
+        """What the latest view of a reservoir calls for; taken as told from here on."""
         before = self._devices[reservoir]
         device, messages = before.shows(self._latest[reservoir], self._clock(), time.time())
         self._devices[reservoir] = device
+        if not messages:
+            return ()
         if device.map is not before.map:
             messages = (*messages, self._thing(device.map.identity))
-        if messages:
-            await publish(client, messages)
-            await publish(client, self._announcements.following(device.map.identity, messages))
+        return (*messages, *self._announcements.following(device.map.identity, messages))
 
     def _thing(self, identity: StationIdentity) -> Publication:
         return publication(identity, self._layout, Access.of(self._settings), __version__)
 
-    async def _read(self, client: aiomqtt.Client) -> None:
-        identities = {device.map.device: reservoir for reservoir, device in self._devices.items()}
-        async for message in client.messages:
-            known = {name: self._devices[reservoir].map.identity for name, reservoir in identities.items()}
-            waited_s = self._pulse.waited_s(_awake())
-            topic, payload, kept = message.topic.value, message.payload, bool(message.retain)
-            incoming = Incoming(topic, payload, kept, self._clock(), waited_s)
-            answer = parse(self._layout, known, incoming)
-            if isinstance(answer, Refused):
-                self._refuse(answer.device, answer.sentence)
-                self._on_refused(identities.get(answer.device, ""), answer.sentence)
-                continue
-            refusal = self._on_command(answer.reservoir, answer.command)
-            if refusal is not None:
-                self._refuse(self._layout.device(answer.reservoir), refusal)
-            elif answer.echo is not None:
-                self._echoes.append(answer.echo)
-                self._wake.set()
+    def _hear(self, topic: str, payload: bytes, kept: bool) -> None:
+        known = {device.map.device: device.map.identity for device in self._devices.values()}
+        waited_s = self._pulse.waited_s(_awake())
+        answer = parse(self._layout, known, Incoming(topic, payload, kept, self._clock(), waited_s))
+        if isinstance(answer, Refused):
+            self._refuse(answer.device, answer.sentence)
+            self._on_refused(self._identities.get(answer.device, ""), answer.sentence)
+            return
+        refusal = self._on_command(answer.reservoir, answer.command)
+        if refusal is not None:
+            self._refuse(self._layout.device(answer.reservoir), refusal)
+        elif answer.echo is not None:
+            self._echoes.append(answer.echo)
+            self._stir()
 
     def _refuse(self, device: str, sentence: str) -> None:
         _log.warning("%s", sentence)
         self._lines.append(self._layout.log(device, Level.WARN, sentence))
-        self._wake.set()
+        self._stir()
 
-    async def _farewell(self, client: aiomqtt.Client) -> None:
+    async def _farewell(self, session: Session) -> None:
         """The last state of every device, within a moment: nobody may wait for a broker at the end."""
         layout = self._layout
         devices = [device.map.device for device in self._devices.values()]
         messages = [layout.state(device, Lifecycle.DISCONNECTED) for device in (*devices, layout.bridge)]
         try:
-            await asyncio.wait_for(publish(client, messages), 2.0)
-        except (TimeoutError, aiomqtt.MqttError) as error:
+            await asyncio.wait_for(session.deliver(messages), 2.0)
+        except (BrokerTrouble, OSError) as error:
             _log.info("The broker did not take the farewell: %s", explain(error, self._settings))
 
     def _tell(self, trouble: HubError | None) -> None:
@@ -285,10 +324,12 @@ class HubClient:
             self._report(trouble)
         self._told = sentence
 
-    async def _beat(self) -> None:
-        while True:
-            await asyncio.sleep(PULSE_S)
-            self._pulse = self._pulse.beat(_awake())
+    def _beat(self) -> None:
+        """Note that the process runs: now and then with a view, else by a timer of its own."""
+        self._pulse, self._beat_at = self._pulse.beat(_awake()), self._loop.time()
+        if self._beating is not None:
+            self._beating.cancel()
+        self._beating = self._loop.call_later(1.5 * PULSE_S, self._beat)
 
 
 def _awake() -> float:

@@ -3,7 +3,6 @@
 import socket
 import ssl
 
-from aiomqtt import MqttError
 from paho.mqtt.reasoncodes import ReasonCode
 
 from bridge.errors import HubError
@@ -22,6 +21,17 @@ _REFUSALS = {
 turns those of 3.1.1 into these."""
 
 
+class BrokerTrouble(Exception):
+    """The broker refused, or the connection to it is over.
+
+    :param code: the broker's own reason, where it gave one.
+    """
+
+    def __init__(self, what: str, code: ReasonCode | None = None) -> None:
+        super().__init__(what)
+        self.code = code
+
+
 def explain(error: BaseException, settings: BrokerSettings) -> HubError:
     """Any error of a connection as a sentence. It holds neither the user name nor the password."""
     return HubError(f"The broker at {settings.address} cannot be used: {_reason(error, settings)}.")
@@ -30,9 +40,8 @@ def explain(error: BaseException, settings: BrokerSettings) -> HubError:
 def _reason(error: BaseException, settings: BrokerSettings) -> str:
     if isinstance(error, HubError):
         return str(error)
-    code = getattr(error, "rc", None)
-    if isinstance(code, ReasonCode) and code.value in _REFUSALS:
-        return _REFUSALS[code.value]
+    if isinstance(error, BrokerTrouble) and error.code is not None and error.code.value in _REFUSALS:
+        return _REFUSALS[error.code.value]
     for cause in _causes(error):
         match cause:
             case ssl.SSLCertVerificationError():
@@ -54,7 +63,7 @@ def _reason(error: BaseException, settings: BrokerSettings) -> str:
                     f"it does not answer in time; check the host, the port and the network{_hint(settings)}"
                 )
     port = "this port speaks TLS" if settings.tls else "this port speaks plain MQTT, without TLS"
-    what = str(error).removeprefix("[code:7] ").rstrip(".") or type(error).__name__
+    what = str(error).rstrip(".") or type(error).__name__
     return f"the connection broke ({what}); check that {port}{_hint(settings)}"
 
 
@@ -66,10 +75,10 @@ def _hint(settings: BrokerSettings) -> str:
 
 
 def _causes(error: BaseException) -> list[BaseException]:
-    """The error and what led to it, the first cause first: aiomqtt hides it behind its own."""
+    """The error and what led to it, the first cause first."""
     chain: list[BaseException] = []
     at: BaseException | None = error
     while at is not None and at not in chain:
         chain.append(at)
         at = at.__cause__ or at.__context__
-    return [cause for cause in reversed(chain) if not isinstance(cause, MqttError)]
+    return chain[::-1]

@@ -1,7 +1,7 @@
 """How long a message may have lain unread because the whole process stood still.
 
 A clean session keeps the broker from delivering old commands, but a computer that was suspended finds in its
-own socket what arrived before. A pulse that comes every second shows afterwards how long nothing ran.
+own socket what arrived before. A pulse that comes about every second shows afterwards how long nothing ran.
 """
 
 from dataclasses import dataclass, replace
@@ -24,7 +24,7 @@ class Pulse:
     resumed_at: float = 0.0
 
     def beat(self, now: float) -> "Pulse":
-        """One beat; to be called every :data:`PULSE_S`."""
+        """One beat; to be called about every :data:`PULSE_S`, more often does no harm."""
         gap = now - self.at
         if gap < PULSE_S + LATE_S:
             return replace(self, at=now)

@@ -26,7 +26,7 @@ from bridge.faults import FAULTS
 from bridge.hub.broker import BrokerSettings
 from bridge.hub.description import fitted
 from bridge.hub.properties import NODES, Datatype, Property
-from bridge.hub.topics import STATE_QOS, Layout, Lifecycle, Publication, retained
+from bridge.hub.topics import COMMAND_QOS, STATE_QOS, Layout, Lifecycle, Publication, retained
 from bridge.hub.view import StationIdentity
 
 MEDIA_TYPE = "application/td+json"
@@ -145,7 +145,7 @@ class _Forms:
 
     def command(self, op: str, row: Property) -> Member:
         """A message on a ``/set`` topic, never kept."""
-        return self._form([op], _content(row), STATE_QOS) | {
+        return self._form([op], _content(row), COMMAND_QOS) | {
             "mqv:retain": False,
             "mqv:topic": f"{self.base}/{row.path}/set",
         }
