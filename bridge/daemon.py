@@ -6,6 +6,7 @@ Everything that matters for the valve happens inside a reservoir's own turn; not
 import asyncio
 import gc
 import logging
+import math
 import signal
 import sys
 from collections import deque
@@ -85,6 +86,10 @@ class Keeper:
         self._on_view = on_view
         self._on_event = on_event
         self._loop = asyncio.get_running_loop()
+        self._tick_s = min(plan.limits.step_s, 0.5 * plan.limits.stale_after_s)
+        self._tick_at = -math.inf
+        self._ticking: asyncio.TimerHandle | None = None
+        self._broken: asyncio.Future[None] = self._loop.create_future()
         self._stopping = False
         self._feed_us_cm = None if logbook is None else logbook.feed_sampled(plan.identity.reservoir)
         restored = None if logbook is None else logbook.restored(plan)
@@ -165,20 +170,38 @@ class Keeper:
                 self.station = self._begin(self.station.state, self.station.memory.inventory)
 
     async def _session(self) -> None:
+        broken = self._broken = self._loop.create_future()
+        self._rearm(self._loop.time())
         async with asyncio.TaskGroup() as group:
-            ticking = group.create_task(self._tick())
+            watching = group.create_task(_fault_of(broken))
             await self._link.run()
-            ticking.cancel()
+            watching.cancel()
 
-    async def _tick(self) -> None:
-        period_s = min(self.plan.limits.step_s, 0.5 * self.plan.limits.stale_after_s)
-        while not self._stopping:
-            # A turn that a reading or a command brought is as good as a tick.
-            wait_s = self.station.state.stepped_at + period_s - self._loop.time()
-            if wait_s > 0.0:
-                await asyncio.sleep(wait_s)
-            else:
-                self.station.tick(self._loop.time())
+    def _rearm(self, now: float) -> None:
+        """Put the next tick off, as a turn that a reading or a command brought is as good as one.
+
+        A timer that is moved wakes nobody; moving it with each of fifty readings a second would cost more.
+        """
+        due = now + self._tick_s
+        if due - self._tick_at > 0.5 * self._tick_s:
+            if self._ticking is not None:
+                self._ticking.cancel()
+            self._tick_at = due
+            self._ticking = self._loop.call_at(due, self._tick)
+
+    def _tick(self) -> None:
+        self._ticking, self._tick_at = None, -math.inf
+        if self._stopping:
+            return
+        now = self._loop.time()
+        try:
+            if now - self.station.state.stepped_at >= self._tick_s:
+                self.station.tick(now)
+        except Exception as error:  # noqa: BLE001 - it ends the session, as one that a reading brought does
+            if not self._broken.done():
+                self._broken.set_exception(error)
+            return
+        self._rearm(self.station.state.stepped_at)
 
     def _begin(self, state: GuardState | None, accounts: Inventory | None) -> Station:
         station = Station(
@@ -202,6 +225,7 @@ class Keeper:
     def _on_turn(self, turn: Turn) -> None:
         if self._logbook is not None:
             self._logbook.turn(self.plan.identity.reservoir, turn)
+        self._rearm(turn.now)
         self._unforeseen.append(turn)
         if self._foreseeing is None:
             if turn.decision.events:
@@ -234,6 +258,10 @@ class Keeper:
     def _on_stray(self, stray: Damaged | Ignored) -> None:
         if isinstance(stray, Damaged):
             self.station.damaged()
+
+
+async def _fault_of(broken: "asyncio.Future[None]") -> None:
+    await broken
 
 
 class Daemon:

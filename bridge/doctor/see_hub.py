@@ -20,7 +20,7 @@ from bridge.doctor.judge_hub import NODE, PROPERTY, Answer, DeviceFacts, Echo, H
 from bridge.errors import HubError
 from bridge.hub.broker import BrokerSettings, MqttVersion
 from bridge.hub.faults import BrokerTrouble, explain
-from bridge.hub.session import tls_context
+from bridge.hub.tls import tls_context
 from bridge.plan import BridgePlan
 
 PATIENCE_S = 5.0

@@ -38,8 +38,9 @@ class Limits:
     """The most that can flow, for the reservoir budget of a rinse without a drain valve."""
 
     lease_s: float = 5.0
-    step_s: float = 1.0
-    """The longest time between two steps; with the lease, what may flow before the guard looks again."""
+    step_s: float = 1.25
+    """The longest time between two steps; with the lease, what may flow before the guard looks again. A little
+    more than the second after which a controller sends its next reading, so that none is looked for in vain."""
 
     stale_after_s: float = 3.0
     link_lost_after_s: float = 60.0

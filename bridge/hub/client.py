@@ -11,7 +11,6 @@ import contextlib
 import logging
 import math
 import time
-from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
@@ -21,17 +20,13 @@ from bridge.guard.commands import GuardCommand
 from bridge.hub.announcements import Announcements
 from bridge.hub.broker import BrokerSettings
 from bridge.hub.commands import Incoming, Refused, parse
-from bridge.hub.description import describe_bridge
 from bridge.hub.faults import BrokerTrouble, explain
-from bridge.hub.homie import Device
-from bridge.hub.session import WINDOW, Session
+from bridge.hub.outgoing import Outgoing
+from bridge.hub.session import Session
 from bridge.hub.stall import PULSE_S, Pulse
 from bridge.hub.thing import Access, publication
-from bridge.hub.topics import Layout, Level, Lifecycle, Publication
+from bridge.hub.topics import Layout, Level, Publication
 from bridge.hub.view import StationIdentity, StationView
-
-LINES = 100
-"""Lines for ``$log`` that wait at most; older ones go first."""
 
 _log = logging.getLogger(__name__)
 
@@ -79,25 +74,22 @@ class HubClient:
         patience: Patience | None = None,
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
-        utc_s = time.time()
         self._settings = settings
         self._layout = layout
         self._on_command = on_command
         self._report = report
         self._on_refused = on_refused
-        self._announcements = announcements or Announcements((), layout)
         self._patience = patience or Patience()
         self._clock = clock
-        self._devices = {one.reservoir: Device.of(layout, one, heartbeat_s, utc_s) for one in reservoirs}
-        self._root = describe_bridge(layout, self._devices, utc_s)
-        self._identities = {device.map.device: reservoir for reservoir, device in self._devices.items()}
-        self._latest: dict[str, StationView] = {}
-        self._fresh: dict[str, None] = {}
-        """Reservoirs whose latest view was not looked at yet, in order."""
-        self._queue: deque[Publication] = deque()
-        """What the last view that was looked at calls for, and the broker has no room for yet."""
-        self._lines: deque[Publication] = deque(maxlen=LINES)
-        self._echoes: deque[Publication] = deque(maxlen=LINES)
+        self._outgoing = Outgoing(
+            layout,
+            reservoirs,
+            announcements or Announcements((), layout),
+            lambda identity: publication(identity, layout, Access.of(settings), __version__),
+            heartbeat_s,
+            time.time(),
+        )
+        self._reservoirs = {layout.device(one.reservoir): one.reservoir for one in reservoirs}
         self._stirred = False
         self._stopping = asyncio.Event()
         self._ended = asyncio.Event()
@@ -120,25 +112,18 @@ class HubClient:
 
         :raises HubError: a reservoir that the client was not made for.
         """
-        reservoir = view.identity.reservoir
-        if reservoir not in self._devices:
-            raise HubError(f"The reservoir {reservoir!r} is not one that the hub was told of at the start.")
         if self._beating is not None and self._loop.time() - self._beat_at >= 0.8 * PULSE_S:
             self._beat()
-        before = self._latest.get(reservoir)
-        self._latest[reservoir] = view
-        if before is not None and view.alarms != before.alarms and not self._queue:
-            # An alarm is worth the moment that this takes the other reservoirs.
-            self._fresh = {reservoir: None, **self._fresh}
-            self._flow()
-        else:
-            self._fresh[reservoir] = None
-            self._stir()
+        if self._outgoing.offer(view) and self._session is not None:
+            # It is worth the moment that this takes the other reservoirs.
+            self._outgoing.alert(view.identity.reservoir)
+            self._drain(self._session)
+        self._stir()
 
     def log(self, level: Level, sentence: str, reservoir: str | None = None) -> None:
         """Put one line on ``$log`` of a reservoir, or of the bridge. Never blocks, never grows."""
         device = self._layout.bridge if reservoir is None else self._layout.device(reservoir)
-        self._lines.append(self._layout.log(device, level, sentence))
+        self._outgoing.say(self._layout.log(device, level, sentence))
         self._stir()
 
     async def send(self, publication: Publication) -> None:
@@ -210,12 +195,18 @@ class HubClient:
 
     async def _live(self, session: Session) -> None:
         """Tell everything, then every change, until the connection breaks."""
-        self._echoes.clear()
-        self._queue.clear()
-        await self._open(session)
+        outgoing = self._outgoing
+        await session.deliver((outgoing.begin(),))
+        for messages in outgoing.opened():
+            await session.deliver(messages)
+        commands = [f"{self._layout.base(name)}/+/+/set" for name in self._reservoirs]
+        await session.subscribe(commands, as_published=True)
+        for messages in outgoing.shown(self._clock, time.time):
+            await session.deliver(messages)
+        await session.deliver(outgoing.ready())
         self._session, self._stood = session, True
         self._tell(None)
-        self._queue.extend(self._thing(device.map.identity) for device in self._devices.values())
+        outgoing.waiting.extend(outgoing.things())
         self._flow()
         # Whoever is cancelled here must not cancel the connection with it.
         await asyncio.shield(session.ended)
@@ -227,94 +218,46 @@ class HubClient:
             self._loop.call_soon(self._flow)
 
     def _flow(self) -> None:
-        """Publish what waits, as far as there is room: one view at a time, and views before lines for
-        ``$log``, so that an alarm does not queue behind them."""
+        """Publish what waits, as far as there is room; a little at a time, as others want the loop too."""
         self._stirred = False
         session = self._session
-        if session is None or session.ended.done():
+        if session is None:
             return
-        if not self._queue:
-            self._queue.extend(self._next())
-        try:
-            while self._queue and session.room > 0:
-                session.publish(self._queue.popleft())
-        except BrokerTrouble:
-            # Whoever waits for the end of the connection hears of it.
-            return
-        if (self._fresh or self._echoes or self._lines) and not self._queue:
+        self._outgoing.refill(self._clock(), time.time())
+        self._drain(session)
+        if self._outgoing.more and not self._outgoing.waiting:
             self._stir()
 
-    def _next(self) -> Sequence[Publication]:
-        if self._fresh:
-            reservoir = next(iter(self._fresh))
-            del self._fresh[reservoir]
-            return self._changes(reservoir)
-        queue = self._echoes or self._lines
-        return [queue.popleft() for _ in range(min(WINDOW, len(queue)))]
-
-    async def _open(self, session: Session) -> None:
-        """Children before their parent, as the convention recommends; ready once commands are listened to."""
-        layout = self._layout
-        await session.deliver((layout.state(layout.bridge, Lifecycle.INIT),))
-        for reservoir, device in self._devices.items():
-            self._devices[reservoir], messages = device.opened()
-            await session.deliver(messages)
-        commands = [f"{layout.base(name)}/+/+/set" for name in self._identities]
-        await session.subscribe(commands, as_published=True)
-        # A copy: another reservoir may be offered for the first time while these are published.
-        for reservoir in tuple(self._latest):
-            self._fresh.pop(reservoir, None)
-            await session.deliver(self._changes(reservoir))
-        identities = tuple(device.map.identity for device in self._devices.values())
-        await session.deliver(
-            (
-                self._root.publication(layout),
-                layout.state(layout.bridge, Lifecycle.READY),
-                *self._announcements.standing(identities),
-            )
-        )
-
-    def _changes(self, reservoir: str) -> Sequence[Publication]:
-        """What the latest view of a reservoir calls for; taken as told from here on."""
-        before = self._devices[reservoir]
-        device, messages = before.shows(self._latest[reservoir], self._clock(), time.time())
-        self._devices[reservoir] = device
-        if not messages:
-            return ()
-        if device.map is not before.map:
-            messages = (*messages, self._thing(device.map.identity))
-        return (*messages, *self._announcements.following(device.map.identity, messages))
-
-    def _thing(self, identity: StationIdentity) -> Publication:
-        return publication(identity, self._layout, Access.of(self._settings), __version__)
+    def _drain(self, session: Session) -> None:
+        waiting = self._outgoing.waiting
+        # Whoever waits for the end of the connection hears of it.
+        with contextlib.suppress(BrokerTrouble):
+            while waiting and session.room > 0 and not session.ended.done():
+                session.publish(waiting.popleft())
 
     def _hear(self, topic: str, payload: bytes, kept: bool) -> None:
-        known = {device.map.device: device.map.identity for device in self._devices.values()}
-        waited_s = self._pulse.waited_s(_awake())
+        waited_s, known = self._pulse.waited_s(_awake()), self._outgoing.identities
         answer = parse(self._layout, known, Incoming(topic, payload, kept, self._clock(), waited_s))
         if isinstance(answer, Refused):
             self._refuse(answer.device, answer.sentence)
-            self._on_refused(self._identities.get(answer.device, ""), answer.sentence)
+            self._on_refused(self._reservoirs.get(answer.device, ""), answer.sentence)
             return
         refusal = self._on_command(answer.reservoir, answer.command)
         if refusal is not None:
             self._refuse(self._layout.device(answer.reservoir), refusal)
         elif answer.echo is not None:
-            self._echoes.append(answer.echo)
+            self._outgoing.echo(answer.echo)
             self._stir()
 
     def _refuse(self, device: str, sentence: str) -> None:
         _log.warning("%s", sentence)
-        self._lines.append(self._layout.log(device, Level.WARN, sentence))
+        self._outgoing.say(self._layout.log(device, Level.WARN, sentence))
         self._stir()
 
     async def _farewell(self, session: Session) -> None:
         """The last state of every device, within a moment: nobody may wait for a broker at the end."""
-        layout = self._layout
-        devices = [device.map.device for device in self._devices.values()]
-        messages = [layout.state(device, Lifecycle.DISCONNECTED) for device in (*devices, layout.bridge)]
         try:
-            await asyncio.wait_for(session.deliver(messages), 2.0)
+            await asyncio.wait_for(session.deliver(self._outgoing.farewell()), 2.0)
         except (BrokerTrouble, OSError) as error:
             _log.info("The broker did not take the farewell: %s", explain(error, self._settings))
 

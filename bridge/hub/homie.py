@@ -146,6 +146,14 @@ class ReservoirMap:
         # What is wrong goes first: the rest of a trip is a dozen messages, each with its own acknowledgement.
         return shown, (*alert_messages, *messages)
 
+    def alerts(self, previous: Shown, view: StationView) -> tuple[Shown, tuple[Publication, ...]]:
+        """The alerts of a view alone, for one that cannot wait for everything else to be looked at.
+
+        :return: as :meth:`changes`.
+        """
+        alerts, messages = self._alerts(previous, view, again=False)
+        return replace(previous, alerts=alerts), tuple(messages)
+
     def _alerts(
         self, previous: Shown, view: StationView, *, again: bool
     ) -> tuple[tuple[tuple[str, str], ...], list[Publication]]:
@@ -225,6 +233,13 @@ class Device:
         if self.shown is None:
             messages = (*messages, self.map.layout.state(self.map.device, Lifecycle.READY))
         return (self if shown is self.shown else replace(self, shown=shown)), messages
+
+    def alerts(self, view: StationView) -> tuple["Device", tuple[Publication, ...]]:
+        """What is wrong in a view, before all else in it; nothing before a first view was shown whole."""
+        if self.shown is None:
+            return self, ()
+        shown, messages = self.map.alerts(self.shown, view)
+        return (replace(self, shown=shown), messages) if messages else (self, ())
 
     def _described(self) -> tuple[Publication, ...]:
         layout = self.map.layout

@@ -19,8 +19,9 @@ from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from bridge.errors import HubError
-from bridge.hub.broker import BrokerSettings, MqttVersion, TlsSettings
+from bridge.hub.broker import BrokerSettings, MqttVersion
 from bridge.hub.faults import BrokerTrouble
+from bridge.hub.tls import tls_context
 from bridge.hub.topics import COMMAND_QOS, Publication
 
 WINDOW = 10
@@ -72,8 +73,8 @@ class Session:
         """The thread that connected is done with the socket."""
         self._writes = False
         self._beating: asyncio.TimerHandle | None = None
-        # A ping that is due is seen within a quarter of its time, a missing answer within half of its.
-        self._beat_s = min(settings.keepalive_s / 4.0, answer_s / 2.0)
+        # A broker waits half as long again as the keepalive, and a late answer is no matter of seconds.
+        self._beat_s = min(settings.keepalive_s / 6.0, answer_s)
         self._mqtt = self._client(will)
 
     async def __aenter__(self) -> "Session":
@@ -350,21 +351,3 @@ def _without_delay(client: mqtt.Client, data: object, line: object) -> None:
     """Else a message waits up to 40 ms for the broker's TCP to confirm one before it that needs no answer."""
     if isinstance(line, socket.socket):
         line.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-
-
-def tls_context(tls: TlsSettings) -> ssl.SSLContext:
-    """Read the files; with no authority given, those of the operating system are trusted.
-
-    :raises HubError: a file is missing, is no certificate or key, or the two do not belong together.
-    """
-    try:
-        context = ssl.create_default_context(cafile=None if tls.ca_file is None else str(tls.ca_file))
-        if tls.cert_file is not None and tls.key_file is not None:
-            # Without this, OpenSSL would ask for the passphrase of a locked key on the terminal, and wait.
-            context.load_cert_chain(tls.cert_file, tls.key_file, password=lambda: "")
-    except (OSError, ValueError) as error:
-        files = ", ".join(
-            str(file) for file in (tls.ca_file, tls.cert_file, tls.key_file) if file is not None
-        )
-        raise HubError(f"the TLS files ({files}) cannot be used: {error}") from error
-    return context
