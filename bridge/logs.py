@@ -1,11 +1,37 @@
 """How the daemon writes its log: readable on a terminal, JSON lines otherwise."""
 
+import contextlib
 import logging
 import sys
-from typing import TextIO
+from collections.abc import Iterator
+from types import ModuleType
+from typing import TextIO, cast
 
-import structlog
-import structlog.tracebacks
+
+@contextlib.contextmanager
+def _without(*names: str) -> Iterator[None]:
+    """While this lasts, these modules cannot be imported (None in ``sys.modules`` says so), unless they are
+    there already."""
+    absent = [name for name in names if name not in sys.modules]
+    sys.modules.update(dict.fromkeys(absent, cast(ModuleType, None)))
+    try:
+        yield
+    finally:
+        for name in absent:
+            del sys.modules[name]
+
+
+# structlog takes these where it finds them, for tracebacks in colour and a kind of threads, and uses neither
+# here: fifty modules, which would stay for months.
+with _without("rich", "greenlet"):
+    import structlog
+    import structlog.tracebacks
+
+
+def logger() -> structlog.stdlib.BoundLogger:
+    """The daemon's logger."""
+    made: structlog.stdlib.BoundLogger = structlog.get_logger("clearwell")
+    return made
 
 
 def configure(out: TextIO = sys.stderr, level: int = logging.INFO) -> None:

@@ -88,12 +88,12 @@ class AlarmRecord:
 
 
 def follow(
-    records: Sequence[AlarmRecord],
+    records: tuple[AlarmRecord, ...],
     presence: Callable[[AlarmId], Presence],
     active: Iterable[AlarmId],
     now: float,
 ) -> tuple[AlarmRecord, ...]:
-    """Every alarm after the process was looked at and shelving times ran out.
+    """Every alarm after the process was looked at and shelving times ran out; the same tuple if none moved.
 
     Args:
         records: the alarms that are not normal, at most one for each id.
@@ -102,22 +102,20 @@ def follow(
         now: monotonic seconds.
     """
     after: list[AlarmRecord] = []
-    known = set()
+    known = [record.alarm for record in records]
     for record in records:
-        known.add(record.alarm)
         status = FOLLOW[record.status, presence(record.alarm)]
         if status is not record.status:
-            record = replace(record, status=status, since=now)
+            record = AlarmRecord(record.alarm, status, now, record.shelved_until)
         if record.shelved_until is not None and now >= record.shelved_until:
             record = replace(record, shelved_until=None)
         if not record.quiet:
             after.append(record)
-    after.extend(
-        AlarmRecord(alarm, FOLLOW[Status.NORMAL, presence(alarm)], now)
-        for alarm in active
-        if alarm not in known
-    )
-    return tuple(after)
+    for alarm in active:
+        if alarm not in known:
+            after.append(AlarmRecord(alarm, FOLLOW[Status.NORMAL, presence(alarm)], now))
+    found = tuple(after)
+    return records if found == records else found
 
 
 def acknowledge(

@@ -39,3 +39,13 @@ class Assessment:
     """The controller reports a fault of its own that forbids a fill."""
     advisories: frozenset[Advisory] = frozenset()
     """Conditions worth an alarm that do not concern the valve."""
+
+
+def amended(seen: Assessment, found: frozenset[Advisory], controller_fault: bool) -> Assessment:
+    """The assessment with more advisories, and with a fault of the controller if there is one."""
+    # Written out, in the order of the fields, as in the guard's state.
+    return Assessment(
+        seen.frame_at, seen.product_ppm, seen.guard_band_ppm, seen.probe, seen.temperature_c,
+        seen.zone, seen.volume_l, seen.volume_at_least_l, seen.overflow, seen.reservoir_ppm,
+        seen.throughput_l, seen.seen, seen.controller_fault or controller_fault, seen.advisories | found,
+    )  # fmt: skip

@@ -6,6 +6,8 @@ from bridge.guard.assessment import Assessment
 from bridge.guard.limits import Limits
 from bridge.water.health import Health
 
+_UNTRUSTED_FROM = Health.FUNCTION_CHECK
+
 
 @dataclass(frozen=True, slots=True)
 class Moment:
@@ -28,20 +30,20 @@ class Moment:
 
 def look(limits: Limits, assessment: Assessment, now: float) -> Moment:
     """Hold an assessment against the limits."""
-    age_s = None if assessment.frame_at is None else now - assessment.frame_at
-    fresh = age_s is not None and 0.0 <= age_s <= limits.stale_after_s
-    ppm = assessment.product_ppm
-    sound = ppm is not None and assessment.probe < Health.FUNCTION_CHECK
-    worst_ppm = float("inf") if ppm is None else ppm + assessment.guard_band_ppm
+    frame_at, ppm = assessment.frame_at, assessment.product_ppm
+    fresh = frame_at is not None and 0.0 <= now - frame_at <= limits.stale_after_s
+    if ppm is None:
+        return Moment(limits, assessment, now, fresh, False, True, False, True)
+    worst_ppm = ppm + assessment.guard_band_ppm
     over = not worst_ppm < limits.limit_ppm
     return Moment(
         limits,
         assessment,
         now,
         fresh,
-        sound,
+        assessment.probe < _UNTRUSTED_FROM,
         over,
-        ppm is not None and worst_ppm >= limits.gross_ppm,
+        worst_ppm >= limits.gross_ppm,
         over and _spoils(limits, assessment, worst_ppm),
     )
 

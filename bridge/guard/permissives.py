@@ -1,89 +1,60 @@
-"""The permissives as a table: what each one asks. The valve is open only while every one holds."""
-
-from collections.abc import Callable
-from dataclasses import dataclass
+"""The permissives, a line for each: what it asks. The valve is open only while every one holds."""
 
 from bridge.guard.moment import Moment
-from bridge.guard.state import NO_FILL, FillRecord, GuardState
-from bridge.guard.words import Permissive, Phase
+from bridge.guard.state import FillRecord, GuardState
+from bridge.guard.words import FILL, PAUSE, RINSE, Permissive, Phase
 from bridge.tank.zone import Zone
 
-ACTIVE = frozenset({Phase.RINSE, Phase.FILL, Phase.PAUSE})
+ACTIVE = (RINSE, FILL, PAUSE)
 """The phases in which a fill is under way."""
+_FULL = Zone.FULL
 
 
-@dataclass(frozen=True, slots=True)
-class Question:
-    """May the valve be open, now, in this phase, with this account of the fill?"""
+def missing(m: Moment, s: GuardState, phase: Phase, fill: FillRecord) -> tuple[Permissive, ...]:
+    """The permissives that do not hold.
 
-    moment: Moment
-    state: GuardState
-    phase: Phase
-    fill: FillRecord
+    Lines of one function, and not a table of functions: with every reading all of them are asked, and so many
+    calls take several times as long as what they do.
 
-    @property
-    def rinses_unseen(self) -> bool:
-        """Product that is not in specification would go to the reservoir."""
-        return self.phase is Phase.RINSE and not self.moment.limits.has_drain and self.moment.over
-
-    @property
-    def day_volume_l(self) -> float:
-        """What came in within the running 24 hours, with the fill that runs."""
-        return self.state.day_l + (self.fill.volume_l if self.phase in ACTIVE else 0.0)
-
-
-def asked(moment: Moment, state: GuardState) -> Question:
-    """The question for the phase the state is in."""
-    return Question(moment, state, state.phase, state.fill)
-
-
-def asked_for_rinse(moment: Moment, state: GuardState) -> Question:
-    """The question whether a rinse could begin now."""
-    return Question(moment, state, Phase.RINSE, state.fill if state.phase in ACTIVE else NO_FILL)
-
-
-def _product_in_spec(q: Question) -> bool:
-    return not q.moment.over or (q.phase is Phase.RINSE and q.fill.rinse_s < q.moment.limits.rinse_max_s)
-
-
-def _temperature_in_range(q: Question) -> bool:
-    celsius, limits = q.moment.assessment.temperature_c, q.moment.limits
-    return celsius is not None and limits.temperature_low_c <= celsius <= limits.temperature_high_c
-
-
-def _overflow_down(q: Question) -> bool:
-    overflow = q.moment.assessment.overflow
-    return overflow is False or (overflow is None and not q.moment.limits.has_overflow_float)
-
-
-def in_budget(moment: Moment) -> bool:
-    """The reservoir as a whole is known to be in specification."""
-    ppm = moment.assessment.reservoir_ppm
-    return ppm is not None and ppm < moment.limits.reservoir_limit_ppm
+    Args:
+        m: what is known now.
+        s: what is remembered.
+        phase: the phase in which the valve would be open.
+        fill: the account of the fill for which it would be.
+    """
+    limits, seen = m.limits, m.assessment
+    celsius, zone, overflow, ppm = seen.temperature_c, seen.zone, seen.overflow, seen.reservoir_ppm
+    day_l = s.day_l + fill.volume_l if phase in ACTIVE else s.day_l
+    absent: list[Permissive] = []
+    if not m.fresh:
+        absent.append(Permissive.LINK_FRESH)
+    if not m.probe_sound:
+        absent.append(Permissive.PROBE_HEALTHY)
+    if m.over and not (phase is RINSE and fill.rinse_s < limits.rinse_max_s):
+        absent.append(Permissive.PRODUCT_IN_SPEC)
+    if celsius is None or not limits.temperature_low_c <= celsius <= limits.temperature_high_c:
+        absent.append(Permissive.TEMPERATURE_IN_RANGE)
+    if zone is None:
+        absent.append(Permissive.LEVEL_KNOWN)
+    if zone is _FULL:
+        absent.append(Permissive.BELOW_FILL_MARK)
+    if overflow is not False and (overflow or limits.has_overflow_float):
+        absent.append(Permissive.OVERFLOW_DOWN)
+    if ppm is None or not ppm < limits.reservoir_limit_ppm or (m.spoils and rinses_unseen(m, phase)):
+        absent.append(Permissive.RESERVOIR_BUDGET)
+    if not fill.open_s < limits.fill_max_s:
+        absent.append(Permissive.FILL_TIME)
+    if not (fill.volume_l < limits.fill_max_l and day_l < limits.daily_max_l):
+        absent.append(Permissive.FILL_VOLUME)
+    if seen.controller_fault:
+        absent.append(Permissive.CONTROLLER_SOUND)
+    if s.latches:
+        absent.append(Permissive.NO_TRIP)
+    if s.hold:
+        absent.append(Permissive.NO_HOLD)
+    return tuple(absent)
 
 
-def _fill_volume(q: Question) -> bool:
-    limits = q.moment.limits
-    return q.fill.volume_l < limits.fill_max_l and q.day_volume_l < limits.daily_max_l
-
-
-HOLDS: dict[Permissive, Callable[[Question], bool]] = {
-    Permissive.LINK_FRESH: lambda q: q.moment.fresh,
-    Permissive.PROBE_HEALTHY: lambda q: q.moment.probe_sound,
-    Permissive.PRODUCT_IN_SPEC: _product_in_spec,
-    Permissive.TEMPERATURE_IN_RANGE: _temperature_in_range,
-    Permissive.LEVEL_KNOWN: lambda q: q.moment.assessment.zone is not None,
-    Permissive.BELOW_FILL_MARK: lambda q: q.moment.assessment.zone is not Zone.FULL,
-    Permissive.OVERFLOW_DOWN: _overflow_down,
-    Permissive.RESERVOIR_BUDGET: lambda q: in_budget(q.moment) and not (q.moment.spoils and q.rinses_unseen),
-    Permissive.FILL_TIME: lambda q: q.fill.open_s < q.moment.limits.fill_max_s,
-    Permissive.FILL_VOLUME: _fill_volume,
-    Permissive.CONTROLLER_SOUND: lambda q: not q.moment.assessment.controller_fault,
-    Permissive.NO_TRIP: lambda q: not q.state.latches,
-    Permissive.NO_HOLD: lambda q: not q.state.hold,
-}
-
-
-def missing(question: Question) -> tuple[Permissive, ...]:
-    """The permissives that do not hold."""
-    return tuple([permissive for permissive, holds in HOLDS.items() if not holds(question)])
+def rinses_unseen(m: Moment, phase: Phase) -> bool:
+    """Product that is not in specification would go to the reservoir."""
+    return phase is RINSE and not m.limits.has_drain and m.over

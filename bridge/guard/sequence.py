@@ -14,16 +14,30 @@ The valve may be open in RINSE and FILL only; :func:`advance` moves at most one 
 from dataclasses import replace
 
 from bridge.guard.moment import Moment
-from bridge.guard.permissives import ACTIVE, asked, asked_for_rinse, missing
-from bridge.guard.state import NO_FILL, GuardState
+from bridge.guard.permissives import ACTIVE, missing
+from bridge.guard.state import NO_FILL, FillRecord, GuardState, moved
 from bridge.guard.trips import lasted
-from bridge.guard.words import Flow, Permissive, Phase
+from bridge.guard.words import (
+    FILL,
+    PAUSE,
+    REST,
+    RINSE,
+    SHUT,
+    TO_DRAIN,
+    TO_RESERVOIR,
+    TRIPPED,
+    Flow,
+    Permissive,
+    Phase,
+)
 from bridge.tank.zone import Zone
+
+_LOW, _FULL = Zone.LOW, Zone.FULL
 
 
 def due(moment: Moment, state: GuardState) -> bool:
     """The level, or a person, asks for a fill."""
-    return moment.assessment.zone is Zone.LOW or state.wanted
+    return moment.assessment.zone is _LOW or state.wanted
 
 
 def enter(state: GuardState, phase: Phase, now: float) -> GuardState:
@@ -32,12 +46,12 @@ def enter(state: GuardState, phase: Phase, now: float) -> GuardState:
     if state.phase in ACTIVE and phase not in ACTIVE:
         day_l += fill.volume_l
         # A fill that a trip cut off is still wanted when the trip has been reset.
-        wanted = phase is Phase.TRIPPED
-    elif phase is Phase.RINSE and state.phase not in ACTIVE:
+        wanted = phase is TRIPPED
+    elif phase is RINSE and state.phase not in ACTIVE:
         fill = NO_FILL
-    elif phase is Phase.FILL:
+    elif phase is FILL:
         fill = replace(fill, rinse_s=0.0)
-    return replace(state, phase=phase, since=now, fill=fill, day_l=day_l, wanted=wanted)
+    return moved(state, phase, now, fill, day_l, wanted)
 
 
 def advance(moment: Moment, state: GuardState) -> tuple[GuardState, tuple[Permissive, ...]]:
@@ -45,22 +59,23 @@ def advance(moment: Moment, state: GuardState) -> tuple[GuardState, tuple[Permis
 
     At rest and in a pause these are the permissives that keep a rinse from beginning.
     """
-    now, phase = moment.now, state.phase
+    now, phase, zone = moment.now, state.phase, moment.assessment.zone
     if state.latches:
-        state = state if phase is Phase.TRIPPED else enter(state, Phase.TRIPPED, now)
-    elif phase is Phase.TRIPPED or (phase in ACTIVE and moment.assessment.zone is Zone.FULL):
-        state = enter(state, Phase.REST, now)
-    elif phase is Phase.RINSE and _rinsed(moment, state):
-        state = enter(state, Phase.FILL, now)
-    elif phase is Phase.REST and state.wanted and moment.assessment.zone is Zone.FULL:
+        state = state if phase is TRIPPED else enter(state, TRIPPED, now)
+    elif phase is TRIPPED or (zone is _FULL and phase in ACTIVE):
+        state = enter(state, REST, now)
+    elif phase is RINSE and _rinsed(moment, state):
+        state = enter(state, FILL, now)
+    elif phase is REST and state.wanted and zone is _FULL:
         state = replace(state, wanted=False)
-    if state.phase not in (Phase.REST, Phase.PAUSE):
-        return state, missing(asked(moment, state))
-    absent = missing(asked_for_rinse(moment, state))
-    if state.phase is not phase or absent:
+    after = state.phase
+    if after is not REST and after is not PAUSE:
+        return state, missing(moment, state, after, state.fill)
+    absent = missing(moment, state, RINSE, state.fill if after is PAUSE else NO_FILL)
+    if after is not phase or absent:
         return state, absent
-    ready = due(moment, state) if phase is Phase.REST else lasted(state.since, now, moment.limits.pause_s)
-    return (enter(state, Phase.RINSE, now) if ready else state), absent
+    ready = due(moment, state) if phase is REST else lasted(state.since, now, moment.limits.pause_s)
+    return (enter(state, RINSE, now) if ready else state), absent
 
 
 def _rinsed(moment: Moment, state: GuardState) -> bool:
@@ -72,13 +87,18 @@ def _rinsed(moment: Moment, state: GuardState) -> bool:
 def interrupt(moment: Moment, state: GuardState, absent: tuple[Permissive, ...]) -> GuardState:
     """A fill whose permissives do not all hold goes into its pause."""
     fill = state.fill
-    if state.phase is Phase.FILL and Permissive.PRODUCT_IN_SPEC in absent and moment.probe_sound:
-        fill = replace(fill, excursions=fill.excursions + 1)
-    return replace(enter(state, Phase.PAUSE, moment.now), fill=fill)
+    if state.phase is FILL and moment.probe_sound and Permissive.PRODUCT_IN_SPEC in absent:
+        fill = FillRecord(
+            fill.open_s, fill.volume_l, fill.rinse_s, fill.excursions + 1,
+            fill.start_volume_l, fill.base_volume_l, fill.base_open_s,
+        )  # fmt: skip
+    return moved(state, PAUSE, moment.now, fill, state.day_l, state.wanted)
 
 
 def flow_of(state: GuardState, has_drain: bool) -> Flow:
     """What the phase asks of the valve, if every permissive holds."""
-    if state.phase is Phase.RINSE:
-        return Flow.TO_DRAIN if has_drain else Flow.TO_RESERVOIR
-    return Flow.TO_RESERVOIR if state.phase is Phase.FILL else Flow.SHUT
+    if state.phase is FILL:
+        return TO_RESERVOIR
+    if state.phase is RINSE:
+        return TO_DRAIN if has_drain else TO_RESERVOIR
+    return SHUT

@@ -11,7 +11,6 @@ The order inside a step is the theory of it:
 """
 
 from collections.abc import Sequence
-from dataclasses import replace
 
 from bridge.guard import alarms, sequence
 from bridge.guard.alarms import AlarmRecord, Presence, Status
@@ -25,6 +24,7 @@ from bridge.guard.state import (
     AlarmChanged,
     Closed,
     Decision,
+    Evidence,
     GuardEvent,
     GuardState,
     Latch,
@@ -32,13 +32,16 @@ from bridge.guard.state import (
     PhaseChanged,
     Reply,
     Unlatched,
+    decided,
+    latched,
 )
-from bridge.guard.trips import CAUSES, lasted, resets_itself
-from bridge.guard.words import Advisory, AlarmId, Flow, Phase, Trip
+from bridge.guard.trips import causes, lasted, resets_itself
+from bridge.guard.words import PAUSE, REST, SHUT, Advisory, AlarmId, Trip
 
 # In the order of their definition: going through an enumeration itself costs several times as much.
 _TRIPS = tuple(Trip)
 _ADVISORIES = tuple(Advisory)
+_NORMAL = Status.NORMAL.value
 
 
 def step(
@@ -60,7 +63,8 @@ def step(
     Returns:
         The next state, and the decision that is in force until the next step.
     """
-    now = max(now, state.stepped_at)
+    if now < state.stepped_at:
+        now = state.stepped_at
     moment = look(limits, assessment, now)
     before = state
     state = account(moment, state)
@@ -71,68 +75,75 @@ def step(
         replies.append(Reply(index, accepted, sentence))
         events.extend(brought)
 
-    causes = [trip for trip, present in CAUSES.items() if present(moment, state)]
-    state = _latch(moment, state, causes, events)
+    present = causes(moment, state)
+    if present or state.latches:
+        state = _latch(moment, state, present, events)
     state, absent = sequence.advance(moment, state)
     flow = sequence.flow_of(state, limits.has_drain)
-    if flow is not Flow.SHUT and absent:
-        flow = Flow.SHUT
+    if absent and flow is not SHUT:
+        flow = SHUT
         state = sequence.interrupt(moment, state, absent)
     if state.phase is not before.phase:
         events.append(PhaseChanged(before.phase, state.phase))
 
-    state = _blocked(moment, state, bool(absent))
-    records = _alarms(moment, state, causes)
-    events.extend(_changes(before.alarms, records))
-    if flow is not state.flow or records != state.alarms:
-        state = replace(state, flow=flow, alarms=records)
-    lease_s = 0.0 if flow is Flow.SHUT else limits.lease_s
+    evidence, records = state.evidence, state.alarms
+    if absent or evidence.blocked is not None:
+        evidence = _blocked(moment, state, bool(absent))
+    if records or state.latches or assessment.advisories or evidence.blocked is not None:
+        records = _alarms(moment, state, evidence, present)
+    if records is not before.alarms:
+        events.extend(_changes(before.alarms, records))
+    if flow is not state.flow or evidence is not state.evidence or records is not state.alarms:
+        state = decided(state, flow, evidence, records)
+    lease_s = 0.0 if flow is SHUT else limits.lease_s
     return state, Decision(flow, lease_s, absent, tuple(events), tuple(replies))
 
 
-def _latch(moment: Moment, state: GuardState, causes: list[Trip], events: list[GuardEvent]) -> GuardState:
-    if not causes and not state.latches:
-        return state
-    held = {latch.trip for latch in state.latches}
-    new = [trip for trip in causes if trip not in held]
+def _latch(moment: Moment, state: GuardState, present: list[Trip], events: list[GuardEvent]) -> GuardState:
+    held = [latch.trip for latch in state.latches]
+    new = [trip for trip in present if trip not in held]
     if new:
         first = state.first_out or new[0]
-        events.extend(Latched(trip, state.first_out is None and trip is first) for trip in new)
-        latches = state.latches + tuple(Latch(trip, moment.now) for trip in new)
+        events.extend([Latched(trip, state.first_out is None and trip is first) for trip in new])
+        latches = state.latches + tuple([Latch(trip, moment.now) for trip in new])
         # A rise that tripped is counted from anew, so that its end can be seen.
         closed = Closed(moment.now) if Trip.RISE_WHILE_CLOSED in new else state.closed
-        state = replace(state, latches=latches, first_out=first, closed=closed)
-    released = frozenset(latch.trip for latch in state.latches if resets_itself(moment, state, latch))
+        state = latched(state, latches, first, closed)
+    released = frozenset([latch.trip for latch in state.latches if resets_itself(moment, state, latch)])
     if released:
-        events.extend(Unlatched(trip, "itself") for trip in released)
+        events.extend([Unlatched(trip, "itself") for trip in released])
         state = unlatch(state, released)
     return state
 
 
-def _blocked(moment: Moment, state: GuardState, shut: bool) -> GuardState:
-    waits = state.phase is Phase.PAUSE or (state.phase is Phase.REST and sequence.due(moment, state))
-    since = unbroken(state.evidence.blocked, shut and waits, moment.now)
-    if since == state.evidence.blocked:
-        return state
-    return replace(state, evidence=replace(state.evidence, blocked=since))
+def _blocked(moment: Moment, state: GuardState, shut: bool) -> Evidence:
+    """The evidence, with how long a fill that is due has been kept from going on."""
+    evidence, phase = state.evidence, state.phase
+    waits = shut and (phase is PAUSE or (phase is REST and sequence.due(moment, state)))
+    since = unbroken(evidence.blocked, moment.now) if waits else None
+    if since is evidence.blocked:
+        return evidence
+    return Evidence(
+        evidence.fresh, evidence.probe_bad, evidence.level_bad, evidence.over, evidence.in_spec, since
+    )
 
 
-def _alarms(moment: Moment, state: GuardState, causes: list[Trip]) -> tuple[AlarmRecord, ...]:
+def _alarms(
+    moment: Moment, state: GuardState, evidence: Evidence, present: list[Trip]
+) -> tuple[AlarmRecord, ...]:
     advisories = moment.assessment.advisories
-    if lasted(state.evidence.blocked, moment.now, moment.limits.blocked_after_s):
+    if lasted(evidence.blocked, moment.now, moment.limits.blocked_after_s):
         advisories |= {Advisory.FILL_BLOCKED}
-    latched = {latch.trip for latch in state.latches}
-    if not advisories and not latched and not state.alarms:
-        return ()
+    held = [latch.trip for latch in state.latches]
 
     def presence(alarm: AlarmId) -> Presence:
         if alarm in advisories:
             return Presence.PRESENT
-        if alarm not in latched:
+        if alarm not in held:
             return Presence.GONE
-        return Presence.PRESENT if alarm in causes else Presence.LATCHED
+        return Presence.PRESENT if alarm in present else Presence.LATCHED
 
-    active: list[AlarmId] = [trip for trip in _TRIPS if trip in latched] if latched else []
+    active: list[AlarmId] = [trip for trip in _TRIPS if trip in held] if held else []
     if advisories:
         active.extend([advisory for advisory in _ADVISORIES if advisory in advisories])
     return alarms.follow(state.alarms, presence, active, moment.now)
@@ -146,8 +157,8 @@ def _changes(before: Sequence[AlarmRecord], after: Sequence[AlarmRecord]) -> lis
     return [
         AlarmChanged(
             alarm,
-            old[alarm].status.value if alarm in old else Status.NORMAL.value,
-            new[alarm].status.value if alarm in new else Status.NORMAL.value,
+            old[alarm].status.value if alarm in old else _NORMAL,
+            new[alarm].status.value if alarm in new else _NORMAL,
             alarm in new and new[alarm].shelved_until is not None,
         )
         for alarm in {**old, **new}

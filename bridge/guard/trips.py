@@ -1,14 +1,16 @@
-"""The trips as tables: what brings each one about, and what its reset asks for."""
+"""The trips: what brings each one about, a line for each, and what its reset asks for, as a table."""
 
 from collections.abc import Callable
 from dataclasses import dataclass
 from enum import Enum
 
 from bridge.guard.moment import Moment
-from bridge.guard.permissives import ACTIVE, asked, in_budget
+from bridge.guard.permissives import ACTIVE, rinses_unseen
 from bridge.guard.state import GuardState, Latch
-from bridge.guard.words import Flow, Phase, Trip
+from bridge.guard.words import RINSE, SHUT, Trip
 from bridge.tank.zone import Zone
+
+_FULL = Zone.FULL
 
 
 def lasted(since: float | None, now: float, seconds: float) -> bool:
@@ -19,61 +21,59 @@ def lasted(since: float | None, now: float, seconds: float) -> bool:
 # --- causes -----------------------------------------------------------------------------------
 
 
-def _product_over_limit(m: Moment, s: GuardState) -> bool:
-    if s.phase is Phase.RINSE:
-        return s.fill.rinse_s >= m.limits.rinse_max_s
-    if s.phase not in (Phase.FILL, Phase.PAUSE):
-        return False
-    if s.fill.excursions >= m.limits.excursions_max:
-        return True
-    over = s.evidence.over
-    return lasted(over, m.now, m.limits.persistence_s) or (over is not None and m.gross)
+def causes(m: Moment, s: GuardState) -> list[Trip]:
+    """The trips whose cause is present, the worst first: of several in one step it is the first-out.
+
+    Lines of one function for the same reason as the permissives.
+    """
+    limits, seen, now, fill, evidence = m.limits, m.assessment, m.now, s.fill, s.evidence
+    active, ppm, frame_at = s.phase in ACTIVE, seen.reservoir_ppm, seen.frame_at
+    bad, lost = evidence.probe_bad, evidence.level_bad
+    found: list[Trip] = []
+    if m.fresh and seen.overflow is True:
+        found.append(Trip.OVERFLOW)
+    if m.fresh and _rose_while_closed(m, s):
+        found.append(Trip.RISE_WHILE_CLOSED)
+    if active and _product_over_limit(m, s):
+        found.append(Trip.PRODUCT_OVER_LIMIT)
+    if (ppm is not None and not ppm < limits.reservoir_limit_ppm) or (
+        m.spoils and m.fresh and m.probe_sound and rinses_unseen(m, s.phase)
+    ):
+        found.append(Trip.RESERVOIR_BUDGET)
+    if active:
+        base_l = fill.base_volume_l
+        if fill.volume_l >= limits.fill_max_l or s.day_l + fill.volume_l >= limits.daily_max_l:
+            found.append(Trip.FILL_OVER_VOLUME)
+        if fill.open_s >= limits.fill_max_s:
+            found.append(Trip.FILL_OVER_TIME)
+        if base_l is not None and fill.open_s - fill.base_open_s >= limits.no_rise_after_s:
+            found.append(Trip.NO_RISE)
+    if bad is not None and now - bad >= limits.probe_failure_after_s:
+        found.append(Trip.PROBE_FAILURE)
+    if lost is not None and now - lost >= limits.level_failure_after_s:
+        found.append(Trip.LEVEL_FAILURE)
+    if not m.fresh and now - (s.started_at if frame_at is None else frame_at) >= limits.link_lost_after_s:
+        found.append(Trip.LINK_LOST)
+    return found
 
 
-def _reservoir_budget(m: Moment, s: GuardState) -> bool:
-    ppm = m.assessment.reservoir_ppm
-    over = ppm is not None and not ppm < m.limits.reservoir_limit_ppm
-    return over or (m.spoils and m.fresh and m.probe_sound and asked(m, s).rinses_unseen)
-
-
-def _no_rise(m: Moment, s: GuardState) -> bool:
-    fill = s.fill
-    return (
-        s.phase in ACTIVE
-        and fill.base_volume_l is not None
-        and fill.open_s - fill.base_open_s >= m.limits.no_rise_after_s
-    )
-
-
-def _rise_while_closed(m: Moment, s: GuardState) -> bool:
+def _rose_while_closed(m: Moment, s: GuardState) -> bool:
     bound_l, volume_l, closed = m.limits.rise_closed_l, m.assessment.volume_l, s.closed
-    if bound_l is None or not m.fresh:
+    if bound_l is None:
         return False
     if volume_l is not None:
         return closed.lowest_l is not None and volume_l - closed.lowest_l >= bound_l
-    return closed.below_mark and m.assessment.zone is Zone.FULL
+    return closed.below_mark and m.assessment.zone is _FULL
 
 
-CAUSES: dict[Trip, Callable[[Moment, GuardState], bool]] = {
-    # The order decides the first-out when several come in the same step: the worst first.
-    Trip.OVERFLOW: lambda m, s: m.fresh and m.assessment.overflow is True,
-    Trip.RISE_WHILE_CLOSED: _rise_while_closed,
-    Trip.PRODUCT_OVER_LIMIT: _product_over_limit,
-    Trip.RESERVOIR_BUDGET: _reservoir_budget,
-    Trip.FILL_OVER_VOLUME: lambda m, s: (
-        s.phase in ACTIVE
-        and (s.fill.volume_l >= m.limits.fill_max_l or asked(m, s).day_volume_l >= m.limits.daily_max_l)
-    ),
-    Trip.FILL_OVER_TIME: lambda m, s: s.phase in ACTIVE and s.fill.open_s >= m.limits.fill_max_s,
-    Trip.NO_RISE: _no_rise,
-    Trip.PROBE_FAILURE: lambda m, s: lasted(s.evidence.probe_bad, m.now, m.limits.probe_failure_after_s),
-    Trip.LEVEL_FAILURE: lambda m, s: lasted(s.evidence.level_bad, m.now, m.limits.level_failure_after_s),
-    Trip.LINK_LOST: lambda m, s: (
-        not m.fresh
-        and m.now - (s.started_at if m.assessment.frame_at is None else m.assessment.frame_at)
-        >= m.limits.link_lost_after_s
-    ),
-}
+def _product_over_limit(m: Moment, s: GuardState) -> bool:
+    """While a fill is under way."""
+    if s.phase is RINSE:
+        return s.fill.rinse_s >= m.limits.rinse_max_s
+    if s.fill.excursions >= m.limits.excursions_max:
+        return True
+    over = s.evidence.over
+    return over is not None and (m.gross or m.now - over >= m.limits.persistence_s)
 
 
 # --- reset rules --------------------------------------------------------------------------------
@@ -101,11 +101,16 @@ class ResetRule:
 
 
 def _seen_shut(m: Moment, s: GuardState) -> bool:
-    return m.fresh and m.assessment.seen is Flow.SHUT
+    return m.fresh and m.assessment.seen is SHUT
 
 
 def _still(m: Moment, s: GuardState) -> bool:
-    return m.fresh and lasted(s.closed.since, m.now, m.limits.settle_s) and not _rise_while_closed(m, s)
+    return m.fresh and lasted(s.closed.since, m.now, m.limits.settle_s) and not _rose_while_closed(m, s)
+
+
+def _in_budget(m: Moment) -> bool:
+    ppm = m.assessment.reservoir_ppm
+    return ppm is not None and ppm < m.limits.reservoir_limit_ppm
 
 
 _NOT_SHUT = "the controller has not reported its valve shut"
@@ -124,7 +129,7 @@ RULES: dict[Trip, ResetRule] = {
     ),
     Trip.RESERVOIR_BUDGET: ResetRule(
         Needs.COMMAND,
-        lambda m, s: in_budget(m),
+        lambda m, s: _in_budget(m),
         "the reservoir is still over its limit by the mixing balance; measure it, and send the sample",
     ),
     Trip.FILL_OVER_VOLUME: ResetRule(

@@ -78,33 +78,37 @@ class RecordClock:
             if floor_s > wall_s + TOLERANCE_S:
                 step = ClockStep(wall_s - floor_s, floor_s - wall_s)
         else:
-            elapsed = max(0.0, monotonic_s - self._monotonic_s)
+            elapsed = monotonic_s - self._monotonic_s
+            if elapsed < 0.0:
+                elapsed = 0.0
             moved = offset - self._offset_s
             coasting = self._utc_s + elapsed
-            stepped = abs(moved) > TOLERANCE_S
-            utc = self._follow(coasting, elapsed, monotonic_s, wall_s, stepped)
+            stepped = not -TOLERANCE_S <= moved <= TOLERANCE_S
+            if -FAR_BEHIND_S < wall_s - coasting <= FAR_AHEAD_S:
+                self._doubted_since = None
+                # At once where it runs ahead, at half pace where it runs behind.
+                utc = max(wall_s, coasting - elapsed / 2)
+            else:
+                utc = self._coast(coasting, monotonic_s, wall_s, stepped)
             if stepped:
                 step = ClockStep(moved, utc - wall_s)
         self._utc_s, self._offset_s = utc, offset
-        self._monotonic_s = max(self._monotonic_s, monotonic_s)
+        if monotonic_s > self._monotonic_s:
+            self._monotonic_s = monotonic_s
         # Strictly later than the last: a record is known by its time and name, so no two may share both.
         self._last_ms = max(round(utc * 1000), self._last_ms + 1)
         made = Stamp(self.boot, self._next_sequence, self._last_ms)
         self._next_sequence += 1
         return made, step
 
-    def _follow(
-        self, coasting: float, elapsed: float, monotonic_s: float, wall_s: float, stepped: bool
-    ) -> float:
-        ahead = wall_s - coasting
-        if ahead > FAR_AHEAD_S:
+    def _coast(self, coasting: float, monotonic_s: float, wall_s: float, stepped: bool) -> float:
+        """The time while the wall clock is too far off to be followed, or has been so long enough."""
+        if wall_s > coasting:
             if stepped or self._doubted_since is None:
                 self._doubted_since = monotonic_s
             if monotonic_s - self._doubted_since < self._confirm_s:
                 return coasting
-        self._doubted_since = None
-        if ahead >= 0:
+            self._doubted_since = None
             return wall_s
-        if ahead > -FAR_BEHIND_S:
-            return max(wall_s, coasting - elapsed / 2)
+        self._doubted_since = None
         return coasting

@@ -28,6 +28,9 @@ from bridge.hub.thing import Access, publication
 from bridge.hub.topics import Layout, Level, Publication
 from bridge.hub.view import StationIdentity, StationView
 
+REST_AFTER_S = 0.002
+"""After an alert: its subscribers hear it before the system has a dozen values more to carry."""
+
 _log = logging.getLogger(__name__)
 
 
@@ -118,7 +121,9 @@ class HubClient:
             # It is worth the moment that this takes the other reservoirs.
             self._outgoing.alert(view.identity.reservoir)
             self._drain(self._session)
-        self._stir()
+            self._stir(REST_AFTER_S)
+        else:
+            self._stir()
 
     def log(self, level: Level, sentence: str, reservoir: str | None = None) -> None:
         """Put one line on ``$log`` of a reservoir, or of the bridge. Never blocks, never grows."""
@@ -211,11 +216,14 @@ class HubClient:
         # Whoever is cancelled here must not cancel the connection with it.
         await asyncio.shield(session.ended)
 
-    def _stir(self) -> None:
+    def _stir(self, after_s: float = 0.0) -> None:
         """Let what waits go out when this turn of the loop is over: several changes go together."""
         if not self._stirred and self._session is not None:
             self._stirred = True
-            self._loop.call_soon(self._flow)
+            if after_s:
+                self._loop.call_later(after_s, self._flow)
+            else:
+                self._loop.call_soon(self._flow)
 
     def _flow(self) -> None:
         """Publish what waits, as far as there is room; a little at a time, as others want the loop too."""

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 
 from bridge.guard.commands import CartridgeChanged
-from bridge.guard.words import Advisory, Flow, Phase, Trip
+from bridge.guard.words import FILL, SHUT, Advisory, Trip
 from bridge.plan import StationPlan
 from bridge.prospect.ahead import NOTHING_KNOWN, Ahead
 from bridge.prospect.learned import (
@@ -36,6 +36,8 @@ from bridge.station.station import Turn
 from bridge.tank import draw_off
 from bridge.tank.cover import days_until_dry, leak_hint
 from bridge.wire.messages import Path
+
+_SEEN_SHUT = Path.SHUT
 
 LOOK_EVERY_S = 60.0
 FORECAST_EVERY_S = 3600.0
@@ -102,10 +104,10 @@ class Prospect:
             if picture.feed_ppm is not None:
                 self._feed_ppm = picture.feed_ppm
             self._volume_l = picture.level.volume_l
-            if state.flow is not Flow.SHUT or picture.seen is not Path.SHUT:
+            if state.flow is not SHUT or picture.seen is not _SEEN_SHUT:
                 self._gathered.flowed = True
                 self._settled_at = turn.now + self.plan.limits.settle_s
-            if turn.reading and before.phase is Phase.FILL and picture.assessment.product_ppm is not None:
+            if turn.reading and before.phase is FILL and picture.assessment.product_ppm is not None:
                 self._gathered.readings += 1
                 self._gathered.product_ppm += picture.assessment.product_ppm
                 self._gathered.celsius += picture.assessment.temperature_c or 0.0
@@ -115,9 +117,9 @@ class Prospect:
             self._tripped = True
         if isinstance(turn.command, CartridgeChanged) and turn.decision.replies[0].accepted:
             self._renew(turn)
-        if before.flow is Flow.SHUT and state.flow is not Flow.SHUT:
+        if before.flow is SHUT and state.flow is not SHUT:
             self._fill_from_l = self._load.treated_l
-        filled, filling = before.phase is Phase.FILL, state.phase is Phase.FILL
+        filled, filling = before.phase is FILL, state.phase is FILL
         self._ended = self._ended or (filled and not filling)
         return turn.now >= self._look_at or self._changed or filled is not filling
 

@@ -18,10 +18,11 @@ class Load:
     taken_up_g: float = 0.0
 
     def __post_init__(self) -> None:
+        if 0.0 <= self.treated_l < math.inf and 0.0 <= self.taken_up_g < math.inf:
+            return
         if not (math.isfinite(self.treated_l) and self.treated_l >= 0.0):
             raise OutOfRangeError(f"Load: {self.treated_l} litres treated; it must be zero or more.")
-        if not (math.isfinite(self.taken_up_g) and self.taken_up_g >= 0.0):
-            raise OutOfRangeError(f"Load: {self.taken_up_g} grams taken up; it must be zero or more.")
+        raise OutOfRangeError(f"Load: {self.taken_up_g} grams taken up; it must be zero or more.")
 
     @property
     def mean_uptake_ppm(self) -> float:
@@ -38,15 +39,8 @@ def add(load: Load, volume_l: float, feed_ppm: float, product_ppm: float) -> Loa
         OutOfRangeError: a negative or non-finite value, or a feed below the product. A caller that reads
             probes passes ``min(product, feed)`` once a spent bed lets everything through.
     """
-    if not (math.isfinite(volume_l) and volume_l >= 0.0):
-        raise OutOfRangeError(f"Load: {volume_l} litres more; volume treated cannot run backwards.")
-    _check_ppm("feed", feed_ppm)
-    _check_ppm("product", product_ppm)
-    if feed_ppm < product_ppm:
-        raise OutOfRangeError(
-            f"Load: the feed ({feed_ppm:g} ppm) is below the product ({product_ppm:g} ppm); "
-            "a purifier only takes up, so check whether the two probes are swapped."
-        )
+    if not (0.0 <= volume_l < math.inf and 0.0 <= product_ppm <= feed_ppm < math.inf):
+        raise _impossible(volume_l, feed_ppm, product_ppm)
     return Load(load.treated_l + volume_l, load.taken_up_g + (feed_ppm - product_ppm) * volume_l / 1000.0)
 
 
@@ -80,6 +74,17 @@ def equivalents(taken_up_g: float, equivalent_weight_g: float) -> float:
     if not (math.isfinite(taken_up_g) and taken_up_g >= 0.0):
         raise OutOfRangeError(f"Load: {taken_up_g} grams taken up; it must be zero or more.")
     return taken_up_g / equivalent_weight_g
+
+
+def _impossible(volume_l: float, feed_ppm: float, product_ppm: float) -> OutOfRangeError:
+    if not 0.0 <= volume_l < math.inf:
+        return OutOfRangeError(f"Load: {volume_l} litres more; volume treated cannot run backwards.")
+    _check_ppm("feed", feed_ppm)
+    _check_ppm("product", product_ppm)
+    return OutOfRangeError(
+        f"Load: the feed ({feed_ppm:g} ppm) is below the product ({product_ppm:g} ppm); "
+        "a purifier only takes up, so check whether the two probes are swapped."
+    )
 
 
 def _check_ppm(which: str, value: float) -> None:

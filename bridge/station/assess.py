@@ -1,28 +1,33 @@
 """From one raw reading to everything that is known: the arrow from Reading to Assessment.
 
-Core: one call for each reading, a memory in and out, no clock.
+Core: one call for each reading, a memory in and out, no clock. Up to fifty readings come in a second, and
+nearly all of them are sound: what only an unsound one needs is asked for behind one cheap question.
 """
 
 from dataclasses import dataclass
 
 from bridge.errors import OutOfRangeError
 from bridge.guard.assessment import Assessment
-from bridge.guard.words import Advisory, Flow
+from bridge.guard.words import SHUT, TO_DRAIN, TO_RESERVOIR, Advisory
 from bridge.plan import ProbePlan, StationPlan
-from bridge.station.inventory import Inflow, Inventory, follow, holding
+from bridge.station.inventory import Inventory, follow, holding
 from bridge.tank import level as tank_level
 from bridge.tank.faults import LevelFault
 from bridge.tank.level import Level, LevelWatch
 from bridge.tank.sender import RawSender
 from bridge.water import probe as water_probe
-from bridge.water.cell import conductivity_us_cm
+from bridge.water.cell import Cell, conductivity_us_cm
 from bridge.water.health import Health
 from bridge.water.measurement import Measurement, measure
 from bridge.water.probe import Circuit, Finding, ProbeState
-from bridge.wire.messages import LocalFault, Path, Reading, Unmeasured, Value
+from bridge.wire.messages import FAILED, LocalFault, Path, Reading, Value
 
-_SEEN = {Path.SHUT: Flow.SHUT, Path.FILL: Flow.TO_RESERVOIR, Path.DRAIN: Flow.TO_DRAIN}
 _UNSOUND = LocalFault.SELF_TEST | LocalFault.SUPPLY_LOW
+_NO_ADVISORY: frozenset[Advisory] = frozenset()
+# In Python 3.11 a member looked up on its enumeration costs six times as much as a name of the module, and a
+# dictionary with members for keys calls Python code.
+_NO_FAULT, _PATH_SHUT, _PATH_FILL, _SOUND = LocalFault.NONE, Path.SHUT, Path.FILL, Circuit.SOUND
+_GOOD, _FUNCTION_CHECK = Health.GOOD, Health.FUNCTION_CHECK
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,6 +37,9 @@ class ProbeView:
     measurement: Measurement | None = None
     findings: tuple[Finding, ...] = ()
     health: Health = Health.GOOD
+
+
+_NOT_FITTED = ProbeView()
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,78 +88,76 @@ def assess(
         filling: product flows past its probe, and the rinse is over.
         now: monotonic seconds.
     """
-    flowing = reading.path is not Path.SHUT
-    feed_state, feed = memory.feed, ProbeView()
-    feed_us_cm = None
+    path, faults = reading.path, reading.faults
+    flowing = path is not _PATH_SHUT
+    circuit, cut, unsound = _SOUND, False, False
+    sender: RawSender = None if reading.sender is FAILED else reading.sender
+    if faults is not _NO_FAULT:
+        circuit, sender = _circuit(faults), _sender(faults, sender)
+        cut, unsound = LocalFault.OVERFLOW_CUT in faults, bool(faults & _UNSOUND)
+    feed_state, feed, feed_us_cm, feed_ppm = memory.feed, _NOT_FITTED, None, memory.feed_ppm
     if plan.feed is not None:
-        feed_us = _number(reading.feed_us)
         feed_state, feed = _probe(
-            plan.feed, memory.feed, feed_us, _number(reading.feed_c), now, flowing, Circuit.SOUND, None
+            plan.feed, memory.feed, reading.feed_us, reading.feed_c, now, flowing, _SOUND, None
         )
-        if feed.measurement is not None and feed.health < Health.FUNCTION_CHECK:
+        if feed.measurement is not None and feed.health < _FUNCTION_CHECK:
             feed_us_cm = feed.measurement.conductivity_us_cm
+            feed_ppm = feed.measurement.dissolved_solids_ppm
+    elif feed_ppm is None:
+        feed_ppm = plan.feed_ppm
     product_state, product = _probe(
         plan.product,
         memory.product,
-        _number(reading.product_us),
-        _number(reading.product_c),
+        reading.product_us,
+        reading.product_c,
         now,
         flowing,
-        _circuit(reading.faults),
+        circuit,
         feed_us_cm,
     )
     level_state, level = tank_level.observe(
         plan.level,
         memory.level,
-        _sender(reading),
+        sender,
         reading.switch_low,
         reading.switch_full,
         reading.switch_overflow,
         now,
     )
     pulses, throughput_l, pulsed_l = _count(plan, memory, reading.pulses)
-    unseen = plan.feed is None and memory.feed_ppm is None
-    feed_ppm = plan.feed_ppm if unseen else memory.feed_ppm
-    if feed_us_cm is not None and feed.measurement is not None:
-        feed_ppm = feed.measurement.dissolved_solids_ppm
     # A failed probe's figure is no figure: nothing is decided on it and nothing is booked with it.
-    trusted = product.measurement if product.health < Health.FUNCTION_CHECK else None
+    trusted = product.measurement if product.health < _FUNCTION_CHECK else None
     product_ppm = None if trusted is None else trusted.dissolved_solids_ppm
     band_ppm = 0.0 if trusted is None else trusted.expanded_uncertainty_ppm
+    last_at = memory.product.seen_at_s
     inventory = follow(
         plan,
         memory.inventory,
         level,
-        Inflow(reading.path, pulsed_l, product_ppm, band_ppm, feed_ppm),
-        now,
+        path,
+        pulsed_l,
+        product_ppm,
+        band_ppm,
+        feed_ppm,
+        0.0 if last_at is None or last_at > now else now - last_at,
     )
     over_advice_since = _over_advice(plan, memory.over_advice_since, product, filling, now)
     # A rinse ends at the limit, and what is left of the standing water washes out in the fill.
     advice_exceeded = over_advice_since is not None and now - over_advice_since >= plan.limits.rinse_max_s
+    product_c = None if reading.product_c is FAILED else reading.product_c
+    seen = SHUT if path is _PATH_SHUT else TO_RESERVOIR if path is _PATH_FILL else TO_DRAIN
+    advisories = _advisories(plan, product_c, product, feed, level, unsound, advice_exceeded)
+    # In the order of the fields: this many keywords would cost a third of the value on top.
     assessment = Assessment(
-        frame_at=now,
-        product_ppm=product_ppm,
-        guard_band_ppm=band_ppm,
-        probe=product.health,
-        temperature_c=_number(reading.product_c),
-        zone=level.zone,
-        volume_l=level.volume_l,
-        volume_at_least_l=level.volume_at_least_l,
-        overflow=True if LocalFault.OVERFLOW_CUT in reading.faults else level.overflow,
-        reservoir_ppm=holding(inventory),
-        throughput_l=None if plan.litres_per_pulse is None else throughput_l,
-        seen=_SEEN[reading.path],
-        controller_fault=bool(reading.faults & _UNSOUND),
-        advisories=_advisories(plan, reading, product, feed, level, advice_exceeded),
-    )
+        now, product_ppm, band_ppm, product.health, product_c,
+        level.zone, level.volume_l, level.volume_at_least_l, True if cut else level.overflow,
+        holding(inventory), None if plan.litres_per_pulse is None else throughput_l,
+        seen, unsound, advisories,
+    )  # fmt: skip
     after = Memory(
         inventory, product_state, feed_state, level_state, pulses, throughput_l, feed_ppm, over_advice_since
     )
-    return after, Picture(assessment, product, feed, level, feed_ppm, reading.path, reading.faults)
-
-
-def _number(value: Value) -> float | None:
-    return None if isinstance(value, Unmeasured) else value
+    return after, Picture(assessment, product, feed, level, feed_ppm, path, faults)
 
 
 def _circuit(faults: LocalFault) -> Circuit:
@@ -160,32 +166,34 @@ def _circuit(faults: LocalFault) -> Circuit:
     return Circuit.SHORT if LocalFault.TEMPERATURE_SHORT in faults else Circuit.SOUND
 
 
-def _sender(reading: Reading) -> RawSender:
-    if LocalFault.SENDER_OPEN in reading.faults:
+def _sender(faults: LocalFault, sender: RawSender) -> RawSender:
+    if LocalFault.SENDER_OPEN in faults:
         return LevelFault.SENDER_OPEN
-    if LocalFault.SENDER_SHORT in reading.faults:
-        return LevelFault.SENDER_SHORT
-    return _number(reading.sender)
+    return LevelFault.SENDER_SHORT if LocalFault.SENDER_SHORT in faults else sender
 
 
 def _probe(
     plan: ProbePlan,
     state: ProbeState,
-    conductance_us: float | None,
-    temperature_c: float | None,
+    conductance: Value,
+    temperature: Value,
     now: float,
     flowing: bool,
     circuit: Circuit,
     feed_us_cm: float | None,
 ) -> tuple[ProbeState, ProbeView]:
-    measurement = None
-    conductivity = None if conductance_us is None else conductivity_us_cm(plan.chain.cell, conductance_us)
+    conductance_us = None if conductance is FAILED else conductance
+    temperature_c = None if temperature is FAILED else temperature
+    measurement = conductivity = None
     if conductance_us is not None and temperature_c is not None:
         try:
             measurement = measure(plan.chain, conductance_us, temperature_c)
+            conductivity = measurement.conductivity_us_cm
         except OutOfRangeError:
             # No value is better than one beyond the method's range; the missing value closes the valve.
             measurement = None
+    if measurement is None and conductance_us is not None:
+        conductivity = _conductivity(plan.chain.cell, conductance_us)
     state, findings = water_probe.observe(
         plan.watch,
         state,
@@ -196,10 +204,18 @@ def _probe(
         flowing=flowing,
         temperature_circuit=circuit,
     )
-    health = water_probe.worst(findings)
-    if measurement is None and health is Health.GOOD:
+    health = water_probe.worst(findings) if findings else _GOOD
+    if measurement is None and health is _GOOD:
         health = Health.OUT_OF_SPECIFICATION
     return state, ProbeView(measurement, findings, health)
+
+
+def _conductivity(cell: Cell, conductance_us: float) -> float | None:
+    try:
+        return conductivity_us_cm(cell, conductance_us)
+    except OutOfRangeError:
+        # More than the leads alone would let through: whatever that is, it is no reading of this cell.
+        return None
 
 
 def _count(plan: StationPlan, memory: Memory, pulses: int | None) -> tuple[int | None, float, float]:
@@ -226,28 +242,26 @@ def _over_advice(
 
 def _advisories(
     plan: StationPlan,
-    reading: Reading,
+    product_c: float | None,
     product: ProbeView,
     feed: ProbeView,
     level: Level,
+    unsound: bool,
     advice_exceeded: bool,
 ) -> frozenset[Advisory]:
     found = set()
     limits = plan.limits
     if advice_exceeded:
         found.add(Advisory.PRODUCT_OVER_ADVICE)
-    if Health.GOOD < product.health < Health.FUNCTION_CHECK and product.findings:
+    if product.findings and product.health < _FUNCTION_CHECK:
         found.add(Advisory.PROBE_MAINTENANCE)
-    if feed.health >= Health.FUNCTION_CHECK:
+    if feed.health >= _FUNCTION_CHECK:
         found.add(Advisory.FEED_PROBE_FAILURE)
-    if (
-        level.volume_l is not None
-        and level.volume_l < 0.5 * plan.level.refill_fraction * plan.identity.capacity_l
-    ):
+    volume_l = level.volume_l
+    if volume_l is not None and volume_l < 0.5 * plan.level.refill_fraction * plan.identity.capacity_l:
         found.add(Advisory.RESERVOIR_LOW)
-    if reading.faults & _UNSOUND:
+    if unsound:
         found.add(Advisory.CONTROLLER_FAULT)
-    celsius = _number(reading.product_c)
-    if celsius is not None and not limits.temperature_low_c <= celsius <= limits.temperature_high_c:
+    if product_c is not None and not limits.temperature_low_c <= product_c <= limits.temperature_high_c:
         found.add(Advisory.TEMPERATURE_OUT_OF_RANGE)
-    return frozenset(found)
+    return frozenset(found) if found else _NO_ADVISORY

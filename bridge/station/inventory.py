@@ -12,6 +12,8 @@ from bridge.tank.mixing import Balance, inflow, observed_volume, sample
 from bridge.tank.zone import Zone
 from bridge.wire.messages import Path
 
+_LOW, _FULL = Zone.LOW, Zone.FULL
+
 
 @dataclass(frozen=True, slots=True)
 class Inventory:
@@ -20,21 +22,8 @@ class Inventory:
     assumed_ppm: float
     balance: Balance | None = None
     load: Load = Load()
-    followed_at: float | None = None
     was_low: bool = False
     """Switches only: the level was at the refill mark since it was last at the fill mark."""
-
-
-@dataclass(frozen=True, slots=True)
-class Inflow:
-    """What may have come in since the last reading."""
-
-    path: Path
-    pulsed_l: float
-    """By flow pulses, 0 where none are fitted."""
-    product_ppm: float | None
-    guard_band_ppm: float
-    feed_ppm: float | None
 
 
 def holding(inventory: Inventory) -> float:
@@ -53,26 +42,51 @@ def renewed(inventory: Inventory) -> Inventory:
     return replace(inventory, load=Load())
 
 
-def follow(plan: StationPlan, before: Inventory, level: Level, came: Inflow, now: float) -> Inventory:
-    """The accounts after one reading."""
-    elapsed_s = 0.0 if before.followed_at is None else max(0.0, now - before.followed_at)
-    worst_ppm = None if came.product_ppm is None else came.product_ppm + came.guard_band_ppm
+def follow(
+    plan: StationPlan,
+    before: Inventory,
+    level: Level,
+    path: Path,
+    pulsed_l: float,
+    product_ppm: float | None,
+    guard_band_ppm: float,
+    feed_ppm: float | None,
+    elapsed_s: float,
+) -> Inventory:
+    """The accounts after one reading; the same object when nothing was entered.
+
+    Args:
+        plan: the reservoir.
+        before: the accounts so far.
+        level: where it stands now.
+        path: where the water went.
+        pulsed_l: what came by flow pulses since the last reading, 0 where none are fitted.
+        product_ppm: the water that came; None where no sound probe saw it.
+        guard_band_ppm: its expanded uncertainty.
+        feed_ppm: what it was made from; None where nobody knows.
+        elapsed_s: the time since the last reading, 0 at the first.
+    """
+    worst_ppm = None if product_ppm is None else product_ppm + guard_band_ppm
     if level.volume_l is None:
-        balance, treated_l = _by_switches(plan, before, level, came, worst_ppm, elapsed_s)
+        balance, treated_l = _by_switches(plan, before, level, path, pulsed_l, worst_ppm, elapsed_s)
     else:
-        balance, treated_l = _by_level(plan, before, level.volume_l, came, worst_ppm)
+        balance, treated_l = _by_level(plan, before, level.volume_l, path, worst_ppm)
     if plan.litres_per_pulse is not None:
-        treated_l = came.pulsed_l
+        treated_l = pulsed_l
     load = before.load
-    if treated_l > 0.0 and came.product_ppm is not None:
-        feed_ppm = came.product_ppm if came.feed_ppm is None else came.feed_ppm
-        load = add(load, treated_l, max(feed_ppm, came.product_ppm), came.product_ppm)
-    was_low = level.zone is Zone.LOW or (before.was_low and level.zone is not Zone.FULL)
-    return Inventory(before.assumed_ppm, balance, load, now, was_low)
+    if treated_l > 0.0 and product_ppm is not None:
+        # A spent bed lets everything through, and gives nothing back.
+        from_ppm = product_ppm if feed_ppm is None or feed_ppm < product_ppm else feed_ppm
+        load = add(load, treated_l, from_ppm, product_ppm)
+    zone = level.zone
+    was_low = zone is _LOW or (before.was_low and zone is not _FULL)
+    if balance is before.balance and load is before.load and was_low is before.was_low:
+        return before
+    return Inventory(before.assumed_ppm, balance, load, was_low)
 
 
 def _by_level(
-    plan: StationPlan, before: Inventory, volume_l: float, came: Inflow, worst_ppm: float | None
+    plan: StationPlan, before: Inventory, volume_l: float, path: Path, worst_ppm: float | None
 ) -> tuple[Balance, float]:
     """The balance brought to the measured volume, and the litres that came through the purifier."""
     if before.balance is None:
@@ -81,7 +95,7 @@ def _by_level(
     # Noise on the level would otherwise count as water going in and out, second after second.
     if -0.005 * plan.identity.capacity_l < change_l <= 0.0:
         return before.balance, 0.0
-    if came.path is Path.FILL:
+    if path is Path.FILL:
         inflow_ppm = plan.limits.gross_ppm if worst_ppm is None else worst_ppm
         return observed_volume(before.balance, volume_l, inflow_ppm), max(0.0, change_l)
     rise_ppm = worst_ppm if plan.rain_ppm is None else plan.rain_ppm
@@ -92,22 +106,23 @@ def _by_switches(
     plan: StationPlan,
     before: Inventory,
     level: Level,
-    came: Inflow,
+    path: Path,
+    pulsed_l: float,
     worst_ppm: float | None,
     elapsed_s: float,
 ) -> tuple[Balance | None, float]:
     """Without a volume: bad water counts as if it came at full flow, good water when a fill is complete."""
+    if path is not Path.FILL or level.volume_at_least_l <= 0.0:
+        return before.balance, 0.0
     held_ppm = holding(before)
     balance = Balance.of_water(level.volume_at_least_l, held_ppm)
-    if came.path is not Path.FILL or level.volume_at_least_l <= 0.0:
-        return before.balance, 0.0
-    if level.zone is Zone.FULL and before.was_low and worst_ppm is not None:
+    if level.zone is _FULL and before.was_low and worst_ppm is not None:
         settings, shape = plan.level, plan.level.shape
         refill_l, fill_l = shape.volume_l(settings.refill_m), shape.volume_l(settings.fill_m)
         filled = inflow(Balance.of_water(refill_l, held_ppm), fill_l - refill_l, worst_ppm)
         return filled, fill_l - refill_l
     ppm = plan.limits.gross_ppm if worst_ppm is None else worst_ppm
     if ppm > held_ppm:
-        litres = came.pulsed_l if plan.litres_per_pulse is not None else plan.limits.flow_max_l_s * elapsed_s
+        litres = pulsed_l if plan.litres_per_pulse is not None else plan.limits.flow_max_l_s * elapsed_s
         return inflow(balance, litres, ppm), 0.0
     return before.balance, 0.0

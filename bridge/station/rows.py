@@ -34,20 +34,21 @@ def reading_row(plan: StationPlan, turn: Turn, stamp: Stamp) -> ReadingRow:
     if picture is None:
         return ReadingRow(stamp, plan.identity.reservoir, health=Health.FAILURE)
     measured, accounts = picture.product.measurement, turn.memory.inventory
+    # In the order of the fields, without their names, because this runs for every reading.
     return ReadingRow(
         stamp,
         plan.identity.reservoir,
-        conductance_us=None if measured is None else measured.conductance_us,
-        temperature_c=picture.assessment.temperature_c,
-        conductivity_25_us_cm=None if measured is None else measured.conductivity_25_us_cm,
-        product_ppm=picture.assessment.product_ppm,
-        uncertainty_ppm=None if measured is None else measured.expanded_uncertainty_ppm,
-        feed_ppm=picture.feed_ppm,
-        volume_l=picture.level.volume_l,
-        reservoir_ppm=holding(accounts),
-        throughput_l=accounts.load.treated_l,
-        path=turn.state.flow,
-        health=max(picture.product.health, picture.feed.health, level_health(picture.level)),
+        None if measured is None else measured.conductance_us,
+        picture.assessment.temperature_c,
+        None if measured is None else measured.conductivity_25_us_cm,
+        picture.assessment.product_ppm,
+        None if measured is None else measured.expanded_uncertainty_ppm,
+        picture.feed_ppm,
+        picture.level.volume_l,
+        holding(accounts),
+        accounts.load.treated_l,
+        turn.state.flow,
+        max(picture.product.health, picture.feed.health, level_health(picture.level)),
     )
 
 

@@ -12,43 +12,30 @@ from dataclasses import dataclass, replace
 from enum import Enum
 
 from bridge.faults import FAULTS
-from bridge.guard.assessment import Assessment
+from bridge.guard.assessment import Assessment, amended
 from bridge.guard.commands import CartridgeChanged, GuardCommand, ReservoirSample
 from bridge.guard.state import AlarmChanged, Decision, GuardEvent, GuardState, Latched, PhaseChanged, begin
 from bridge.guard.step import step
-from bridge.guard.words import Advisory, Flow, Phase, Trip
+from bridge.guard.words import FILL, Advisory, Trip
 from bridge.hub.view import StationView
 from bridge.plan import StationPlan
 from bridge.prospect.ahead import NOTHING_KNOWN, Ahead
 from bridge.station import assess, inventory
 from bridge.station.assess import Memory, Picture
+from bridge.station.driving import Driver
 from bridge.station.inventory import Inventory
 from bridge.station.view import picture_of
-from bridge.wire.messages import (
-    BootReason,
-    Close,
-    FromBridge,
-    FromController,
-    Hello,
-    Lease,
-    LocalFault,
-    Path,
-    Reading,
-    Refusal,
-)
+from bridge.wire.messages import BootReason, FromBridge, FromController, Hello, Reading, Refusal
 from bridge.wire.sequence import MODULUS
-
-_PATHS = {Flow.SHUT: Path.SHUT, Flow.TO_RESERVOIR: Path.FILL, Flow.TO_DRAIN: Path.DRAIN}
 
 MOST_MESSAGES_S = 100
 """Fifty readings a second at most, and as many answers."""
-OBEY_S = 2.0
-"""A controller may take this long to report the path it was told."""
 RESTART_SHOWN_S = 60.0
 VIEW_EVERY_S = 0.2
 """People are shown what only moved this often at most, and at once what was decided or happened."""
 DAMAGE_SHARE = 0.05
 """More than this share of damaged frames, over about a hundred, is worth an alarm."""
+_NOTHING_SEEN = Assessment()
 
 
 class Level(Enum):
@@ -96,7 +83,7 @@ class Station:
         now: monotonic seconds at the start.
         on_view: is handed what the station shows, after every turn that decided something, and at least
             every :data:`VIEW_EVERY_S` while turns come.
-        on_turn: is handed every turn, after the wire and before the view.
+        on_turn: is handed every turn, after the wire and the view.
         on_event: is handed what happened, as it happens.
         state: the guard's state from an earlier run, where there is one.
         accounts: the inventory from an earlier run, where there is one.
@@ -116,8 +103,7 @@ class Station:
         accounts: Inventory | None = None,
     ) -> None:
         self.plan = plan
-        self._send = send
-        self._next_sequence = next_sequence
+        self._driver = Driver(send, next_sequence, plan.limits.lease_s, now)
         self._on_view = on_view
         self._on_turn = on_turn
         self._on_event = on_event
@@ -133,14 +119,7 @@ class Station:
         self._newest: tuple[int, float] | None = None
         """Number and time of the newest message."""
         self._restarted_at: float | None = None
-        self._leased: tuple[Flow, float] | None = None
-        self._lease_ms = round(1000.0 * plan.limits.lease_s)
-        self._refused_at: float | None = None
         self._refused_why = ""
-        self._closed_at = now - OBEY_S
-        self._shut_at = now - OBEY_S
-        """When the valve was last told to shut for the first time."""
-        self._differs_since: float | None = None
         self._damage = 0.0
         self._frames_good = 0
         self._frames_damaged = 0
@@ -155,17 +134,13 @@ class Station:
         self._follow(message.sequence, now)
         match message:
             case Reading():
-                if message.path is Path.SHUT:
-                    # Looked at before the decision: what is shut now no longer disobeys.
-                    self._differs_since = None
-                filling = self.state.phase is Phase.FILL
+                filling = self.state.phase is FILL
                 self.memory, self.picture = assess.assess(self.plan, self.memory, message, filling, now)
                 self._turn(now, reading=True)
             case Hello():
                 self._greet(message)
             case Refusal(why=why):
-                self._leased = None
-                self._refused_at = now
+                self._driver.refused(now)
                 if why != self._refused_why:
                     self._refused_why = why
                     self._tell("lease-refused", Level.WARNING, f"The controller refused a command: {why}.")
@@ -178,7 +153,7 @@ class Station:
     def link(self, up: bool, sentence: str = "") -> None:
         """The line to the controller came up, or went down for a reason."""
         self._link_up = up
-        self._leased = None
+        self._driver.forget()
         if up:
             self._tell("link-up", Level.INFO, "The controller is heard.")
         else:
@@ -217,8 +192,7 @@ class Station:
 
     def shut(self) -> None:
         """Close the valve now, whatever the guard thinks; it may open again at the next turn."""
-        self._leased = None
-        self._send(Close(self._next_sequence()))
+        self._driver.shut()
 
     # --- one turn ---------------------------------------------------------------------------------
 
@@ -226,15 +200,9 @@ class Station:
         assessment, before = self._assessment(now), self.state
         commands = () if command is None else (command,)
         self.state, decision = step(self.plan.limits, before, assessment, commands, now)
+        self._driver.drive(decision.flow, assessment.seen, assessment.frame_at, now)
+        # From here on the wire has it, and nobody waits.
         self.decision = decision
-        self._drive(decision, now)
-        if decision.events:
-            for event in decision.events:
-                self._record(event)
-        if self._on_turn is not None:
-            self._on_turn(
-                Turn(now, reading, self.memory, self.picture, before, self.state, decision, command)
-            )
         if self._on_view is not None and (
             decision.events
             or command is not None
@@ -243,64 +211,27 @@ class Station:
         ):
             self._viewed_at = now
             self._on_view(self.view())
+        if decision.events:
+            for event in decision.events:
+                self._record(event)
+        if self._on_turn is not None:
+            self._on_turn(
+                Turn(now, reading, self.memory, self.picture, before, self.state, decision, command)
+            )
         return decision
 
     def _assessment(self, now: float) -> Assessment:
-        seen = Assessment() if self.picture is None else self.picture.assessment
-        advisories = seen.advisories | self._own_advisories(now)
-        if self._disobeyed():
-            return replace(seen, advisories=advisories, controller_fault=True)
-        return seen if advisories is seen.advisories else replace(seen, advisories=advisories)
-
-    def _own_advisories(self, now: float) -> frozenset[Advisory]:
+        """What is known, with what the station itself has found; the very same when that adds nothing."""
+        seen = _NOTHING_SEEN if self.picture is None else self.picture.assessment
         found = self._outside
         if self._restarted_at is not None and now - self._restarted_at < RESTART_SHOWN_S:
             found |= {Advisory.CONTROLLER_RESTARTED}
         if self._damage > DAMAGE_SHARE:
             found |= {Advisory.FRAMES_DAMAGED}
-        if self._disobeyed():
+        disobeyed = self._driver.disobeyed(seen.seen, seen.frame_at)
+        if disobeyed:
             found |= {Advisory.CONTROLLER_FAULT}
-        return found
-
-    def _drive(self, decision: Decision, now: float) -> None:
-        """Carry the decision to the wire: a close at once, a lease early enough to be renewed twice."""
-        flow, leased = decision.flow, self._leased
-        seen = Flow.SHUT if self.picture is None else self.picture.assessment.seen
-        if flow is Flow.SHUT:
-            if leased is not None:
-                self._leased = None
-                self._closed_at = self._shut_at = now
-                self._send(Close(self._next_sequence()))
-            elif seen is not Flow.SHUT and now - self._closed_at >= OBEY_S:
-                self._closed_at = now
-                self._send(Close(self._next_sequence()))
-        elif self._wants_lease(flow, now) and self._send(
-            Lease(self._next_sequence(), _PATHS[flow], self._lease_ms)
-        ):
-            self._leased = (flow, now)
-        # A valve that stays shut harms nobody at once, and has an alarm of its own when nothing rises.
-        heard_at = None if self.picture is None else self.picture.assessment.frame_at
-        if flow is not Flow.SHUT or seen is Flow.SHUT or heard_at is None:
-            self._differs_since = None
-        elif self._differs_since is None and heard_at > self._shut_at:
-            # What was heard before the close shows nothing yet.
-            self._differs_since = heard_at
-
-    def _disobeyed(self) -> bool:
-        """Frames have shown an open valve for too long after it was to be shut; silence shows nothing."""
-        heard_at = None if self.picture is None else self.picture.assessment.frame_at
-        return (
-            self._differs_since is not None
-            and heard_at is not None
-            and heard_at - self._differs_since >= OBEY_S
-        )
-
-    def _wants_lease(self, flow: Flow, now: float) -> bool:
-        """A lease is due: none runs, another path is wanted, or a third of it is over."""
-        if self._leased is None:
-            # A controller that refused is asked again after a while, not with every reading.
-            return self._refused_at is None or now - self._refused_at >= OBEY_S
-        return self._leased[0] is not flow or now - self._leased[1] >= self._lease_ms / 3000.0
+        return amended(seen, found, disobeyed) if found else seen
 
     # --- what goes out ------------------------------------------------------------------------------
 
@@ -326,9 +257,8 @@ class Station:
             self.picture = replace(self.picture, assessment=seen)
 
     def _greet(self, hello: Hello) -> None:
-        # A controller cuts a lease to its longest one; renewed by thirds of that, none lapses in between.
-        self._lease_ms = min(round(1000.0 * self.plan.limits.lease_s), hello.longest_lease_ms)
-        self._refused_at, self._refused_why = None, ""
+        self._driver.greeted(hello.longest_lease_ms)
+        self._refused_why = ""
         self.controller = f"{hello.identity} {hello.firmware}".strip()
         self._tell(
             "controller-hello",
@@ -347,7 +277,7 @@ class Station:
             ahead = (number - before) % MODULUS
             if ahead > MOST_MESSAGES_S * (now - at + 1.0):
                 self._restarted_at = now
-                self._leased = None
+                self._driver.forget()
         self._newest = number, now
 
     def _record(self, event: GuardEvent) -> None:
@@ -371,10 +301,3 @@ class Station:
     def _tell(self, id_: str, level: Level, sentence: str, guard: GuardEvent | None = None) -> None:
         if self._on_event is not None:
             self._on_event(StationEvent(self.plan.identity.reservoir, id_, level, sentence, guard))
-
-
-def local_faults(faults: LocalFault) -> str:
-    """The controller's own faults as words."""
-    return ", ".join(
-        (one.name or "").lower().replace("_", "-") for one in LocalFault if one in faults and one
-    )

@@ -17,14 +17,17 @@ from bridge.water.solids import judge
 
 _NO_PROBE = ProbeView(health=Health.FAILURE)
 _NO_LEVEL = Level(None, None, None, None, ())
-_LEVEL_HEALTH = {False: Health.GOOD, True: Health.MAINTENANCE_REQUIRED}
+# A view has a dozen words. The word of a member is read as its _value_, which is what .value would return, at
+# an eighth of its cost in Python 3.11.
+_WORDS = tuple(health.word for health in Health)
+"""By the number of the class."""
 
 
 def level_health(level: Level) -> Health:
     """How far the level can be trusted, as an NE 107 class."""
     if level.zone is None:
         return Health.FAILURE
-    return _LEVEL_HEALTH[bool(level.faults)]
+    return Health.MAINTENANCE_REQUIRED if level.faults else Health.GOOD
 
 
 def picture_of(
@@ -52,7 +55,7 @@ def picture_of(
     rejection = None
     if measured is not None and product.health < Health.FUNCTION_CHECK:
         band_ppm = measured.expanded_uncertainty_ppm
-        verdict = judge(measured.dissolved_solids_ppm, band_ppm, limits.limit_ppm, limits.advice_ppm).value
+        verdict = judge(measured.dissolved_solids_ppm, band_ppm, limits.limit_ppm, limits.advice_ppm)._value_
         if fed is not None and fed.dissolved_solids_ppm > 0.0:
             rejection = rejection_percent(fed.dissolved_solids_ppm, measured.dissolved_solids_ppm)
     volume_l = level.volume_l
@@ -65,23 +68,23 @@ def picture_of(
         product_ppm=None if measured is None else measured.dissolved_solids_ppm,
         product_uncertainty_ppm=None if measured is None else measured.expanded_uncertainty_ppm,
         product_temperature_c=None if live is None else live.assessment.temperature_c,
-        product_health=product.health.word,
+        product_health=_WORDS[product.health],
         verdict=verdict,
         feed_conductivity_25_us_cm=None if fed is None else fed.conductivity_25_us_cm,
         feed_ppm=None if fed is None else fed.dissolved_solids_ppm,
         feed_temperature_c=None if fed is None else fed.temperature_c,
-        feed_health=of_feed.word,
+        feed_health=_WORDS[of_feed],
         volume_l=volume_l,
         level_fraction=None if volume_l is None else volume_l / identity.capacity_l,
-        zone="unknown" if level.zone is None else level.zone.value,
-        level_health=of_level.word,
+        zone="unknown" if level.zone is None else level.zone._value_,
+        level_health=_WORDS[of_level],
         overflow=None if live is None else live.assessment.overflow,
         reservoir_ppm=holding(accounts),
-        valve_decided="shut" if decision is None else decision.flow.value,
-        valve_reported="unknown" if live is None else live.seen.value,
-        missing_permissives=() if decision is None else tuple([one.value for one in decision.missing]),
+        valve_decided="shut" if decision is None else decision.flow._value_,
+        valve_reported="unknown" if live is None else live.seen._value_,
+        missing_permissives=() if decision is None else tuple([one._value_ for one in decision.missing]),
         hold=state.hold,
-        phase=state.phase.value,
+        phase=state.phase._value_,
         fill_volume_l=state.fill.volume_l if identity.has_volume else None,
         fill_elapsed_s=state.fill.open_s,
         volume_today_l=(state.day_l + (state.fill.volume_l if running else 0.0))
@@ -98,9 +101,9 @@ def picture_of(
         cover_days=None if cover is None else min(cover.days, HORIZON_DAYS),
         cover_low_days=None if cover is None else min(cover.low80_days, HORIZON_DAYS),
         cover_high_days=None if cover is None else min(cover.high80_days, HORIZON_DAYS),
-        health=max(product.health, of_feed, of_level).word if link_up else Health.FAILURE.word,
-        first_out=None if state.first_out is None else state.first_out.value,
-        latched_trips=tuple([latch.trip.value for latch in state.latches]),
+        health=_WORDS[max(product.health, of_feed, of_level) if link_up else Health.FAILURE],
+        first_out=None if state.first_out is None else state.first_out._value_,
+        latched_trips=tuple([latch.trip._value_ for latch in state.latches]),
         alarms=tuple([_alarm(record) for record in state.alarms if record.status is not Status.NORMAL]),
         frames_good=frames[0],
         frames_damaged=frames[1],
@@ -110,8 +113,8 @@ def picture_of(
 
 def _alarm(record: AlarmRecord) -> ActiveAlarm:
     return ActiveAlarm(
-        record.alarm.value,
-        record.status.value,
+        record.alarm._value_,
+        record.status._value_,
         FAULTS[record.alarm].sentence,
         record.shelved_until is not None,
     )

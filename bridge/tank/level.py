@@ -120,12 +120,11 @@ def observe(
     ):
         faults.append(LevelFault.SWITCH_MISSING)
 
-    switches_since = _began(watch.switches_since, contradict(low_wet, full_wet, overflow_up), now)
-    disagree_since = _began(
-        watch.disagree_since,
-        depth_m is not None and _disagree(settings, depth_m, low_wet, full_wet, overflow_up),
-        now,
-    )
+    switches_since = disagree_since = None
+    if contradict(low_wet, full_wet, overflow_up):
+        switches_since = now if watch.switches_since is None else watch.switches_since
+    if depth_m is not None and _disagree(settings, depth_m, low_wet, full_wet, overflow_up):
+        disagree_since = now if watch.disagree_since is None else watch.disagree_since
     given_up = False
     if switches_since is not None and now - switches_since >= settings.contradiction_s:
         faults.append(LevelFault.SWITCHES_CONTRADICT)
@@ -146,7 +145,9 @@ def observe(
     if depth_m is not None:
         volume_l = settings.shape.volume_l(depth_m)
         if not given_up and disagree_since is None:
-            certain_l = max(certain_l, settings.shape.volume_l(max(depth_m - settings.tolerance_m, 0.0)))
+            least_m = depth_m - settings.tolerance_m
+            sensed_l = settings.shape.volume_l(least_m if least_m > 0.0 else 0.0)
+            certain_l = sensed_l if sensed_l > certain_l else certain_l
         if settings.stuck_after_s is not None and now - sender_watch.still_since >= settings.stuck_after_s:
             faults.append(LevelFault.SENDER_STUCK)
 
@@ -175,12 +176,13 @@ def _follow(
     middle_m = sorted(recent_m)[len(recent_m) // 2]
     smooth_m = middle_m
     if watch.smooth_m is not None and settings.wave_time_constant_s > 0.0:
-        elapsed_s = max(now - watch.smooth_at, 0.0)
+        elapsed_s = now - watch.smooth_at if now > watch.smooth_at else 0.0
         kept = math.exp(-elapsed_s / settings.wave_time_constant_s)
         smooth_m = middle_m + kept * (watch.smooth_m - middle_m)
 
     still_m, still_since = watch.still_m, watch.still_since
-    if abs(smooth_m - still_m) > max(_STILL_M, 0.5 * sender.step_m):
+    moved_m = abs(smooth_m - still_m)
+    if moved_m > _STILL_M and moved_m > 0.5 * sender.step_m:
         still_m, still_since = smooth_m, now
     return SenderWatch(recent_m, smooth_m, now, None, still_m, still_since), smooth_m, None
 
@@ -220,10 +222,3 @@ def _zone(
     if depth_m <= settings.refill_m + _MARK_TOLERANCE_M and not low_switch_denies:
         return Zone.LOW
     return Zone.MIDDLE
-
-
-def _began(since: float | None, present: bool, now: float) -> float | None:
-    """When a condition began that is ``present`` now, or None."""
-    if not present:
-        return None
-    return now if since is None else since

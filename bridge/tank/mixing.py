@@ -29,8 +29,9 @@ class Balance:
     solids_mg: float = 0.0
 
     def __post_init__(self) -> None:
-        not_negative("Balance", "the volume", self.volume_l, "L")
-        not_negative("Balance", "the dissolved solids", self.solids_mg, "mg")
+        if not (0.0 <= self.volume_l < math.inf and 0.0 <= self.solids_mg < math.inf):
+            not_negative("Balance", "the volume", self.volume_l, "L")
+            not_negative("Balance", "the dissolved solids", self.solids_mg, "mg")
 
     @classmethod
     def of_water(cls, volume_l: float, ppm: float) -> "Balance":

@@ -8,13 +8,17 @@ of Fritsch and Carlson (SIAM J. Numer. Anal. 17, 1980, 238) with the slopes of F
 
 from bisect import bisect_right
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import pairwise
 
 # An end slope of nothing would make the inverse there infinitely steep; this share of the first
 # secant keeps the way back as exact as the way there.
 _LEAST_END_SLOPE = 0.01
 _SOLVER_STEPS = 80
+
+_Cubic = tuple[float, float, float, float, float, float]
+"""One piece: where it begins, its length h, the value and slope there, and b, c of y0 + u (m0 + t (b + t c))
+with u the distance from its beginning and t = u / h."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,6 +28,17 @@ class MonotoneCurve:
     xs: tuple[float, ...]
     ys: tuple[float, ...]
     slopes: tuple[float, ...]
+    _cubics: tuple[_Cubic, ...] = field(init=False, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        cubics = []
+        for x0, x1, y0, y1, m0, m1 in zip(
+            self.xs, self.xs[1:], self.ys, self.ys[1:], self.slopes, self.slopes[1:], strict=False
+        ):
+            h = x1 - x0
+            secant = (y1 - y0) / h
+            cubics.append((x0, h, y0, m0, 3.0 * secant - 2.0 * m0 - m1, m0 + m1 - 2.0 * secant))
+        object.__setattr__(self, "_cubics", tuple(cubics))
 
     @classmethod
     def through(cls, xs: Sequence[float], ys: Sequence[float]) -> "MonotoneCurve":
@@ -31,24 +46,26 @@ class MonotoneCurve:
         return cls(tuple(xs), tuple(ys), _slopes(xs, ys))
 
     def at(self, x: float) -> float:
-        """The value at ``x``, which lies within the points."""
-        last = len(self.xs) - 1
-        if x >= self.xs[last]:
-            return self.ys[last]
-        i = max(bisect_right(self.xs, x) - 1, 0)
-        return self._cubic(i, x - self.xs[i])[0]
+        """The value at ``x``, which is not below the first point; beyond the last one the last value."""
+        if x >= self.xs[-1]:
+            return self.ys[-1]
+        x0, h, y0, m0, b, c = self._cubics[max(bisect_right(self.xs, x) - 1, 0)]
+        u = x - x0
+        t = u / h
+        return y0 + u * (m0 + t * (b + t * c))
 
     def inverse(self, y: float) -> float:
         """The ``x`` at which the curve has the value ``y``, which lies within the points."""
-        last = len(self.ys) - 1
-        if y >= self.ys[last]:
-            return self.xs[last]
+        if y >= self.ys[-1]:
+            return self.xs[-1]
         i = max(bisect_right(self.ys, y) - 1, 0)
+        x0, h, y0, m0, b, c = self._cubics[i]
         # Newton, kept inside a bracket that halves whenever a step would leave it.
-        low, high = 0.0, self.xs[i + 1] - self.xs[i]
-        u = high * (y - self.ys[i]) / (self.ys[i + 1] - self.ys[i])
+        low, high = 0.0, h
+        u = high * (y - y0) / (self.ys[i + 1] - y0)
         for _ in range(_SOLVER_STEPS):
-            value, slope = self._cubic(i, u)
+            t = u / h
+            value, slope = y0 + u * (m0 + t * (b + t * c)), m0 + t * (2.0 * b + 3.0 * t * c)
             if value == y:
                 break
             if value < y:
@@ -61,17 +78,7 @@ class MonotoneCurve:
             if following == u or high - low <= 1e-16 * high:
                 break
             u = following
-        return self.xs[i] + u
-
-    def _cubic(self, i: int, u: float) -> tuple[float, float]:
-        """Value and slope at the distance ``u`` behind point ``i``."""
-        h = self.xs[i + 1] - self.xs[i]
-        secant = (self.ys[i + 1] - self.ys[i]) / h
-        m0, m1 = self.slopes[i], self.slopes[i + 1]
-        t = u / h
-        b = 3.0 * secant - 2.0 * m0 - m1
-        c = m0 + m1 - 2.0 * secant
-        return self.ys[i] + u * (m0 + t * (b + t * c)), m0 + t * (2.0 * b + 3.0 * t * c)
+        return x0 + u
 
 
 def _slopes(xs: Sequence[float], ys: Sequence[float]) -> tuple[float, ...]:

@@ -71,8 +71,9 @@ class SenderTable:
 
     def depth_m(self, fraction: float) -> float:
         """The depth in metres at ``fraction``; beyond the table's ends the depth of the end."""
-        first, last = self._curve.xs[0], self._curve.xs[-1]
-        return self._sign * self._curve.at(min(max(fraction, first), last))
+        curve = self._curve
+        first = curve.xs[0]
+        return self._sign * curve.at(fraction if fraction > first else first)
 
     def fraction(self, depth_m: float) -> float:
         """The fraction at ``depth_m``; beyond the table's ends the fraction of the end."""
@@ -100,6 +101,9 @@ class Sender:
     """True where a broken wire drives the input to its top, as with a pull-up resistor."""
     margin: float = 0.02
     """So far outside the table a fraction still counts as the table's end (wear, temperature)."""
+    _lowest: float = field(init=False, repr=False, compare=False)
+    _highest: float = field(init=False, repr=False, compare=False)
+    """Between these two a fraction is a depth: inside the table and its margin, and plausible."""
 
     def __post_init__(self) -> None:
         not_negative("Sender", "the step", self.step_m, "m")
@@ -116,18 +120,21 @@ class Sender:
                 f"{self.plausible_low:g} to {self.plausible_high:g}; widen the band or check the table. "
                 "A broken wire could not be told from a level there."
             )
+        object.__setattr__(self, "_lowest", max(first - self.margin, self.plausible_low))
+        object.__setattr__(self, "_highest", min(last + self.margin, self.plausible_high))
 
     def read(self, raw: RawSender) -> float | LevelFault:
         """The depth in metres, or the fault that keeps it unknown. None and not-a-number are missing."""
         if isinstance(raw, LevelFault):
             return raw
-        if raw is None or not math.isfinite(raw):
+        if raw is None:
+            return LevelFault.SENDER_MISSING
+        if self._lowest <= raw <= self._highest:
+            return self.table.depth_m(raw)
+        if not math.isfinite(raw):
             return LevelFault.SENDER_MISSING
         if raw > self.plausible_high:
             return LevelFault.SENDER_OPEN if self.open_reads_high else LevelFault.SENDER_SHORT
         if raw < self.plausible_low:
             return LevelFault.SENDER_SHORT if self.open_reads_high else LevelFault.SENDER_OPEN
-        first, last = self.table.fractions
-        if not first - self.margin <= raw <= last + self.margin:
-            return LevelFault.SENDER_OUT_OF_RANGE
-        return self.table.depth_m(raw)
+        return LevelFault.SENDER_OUT_OF_RANGE

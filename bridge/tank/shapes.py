@@ -1,7 +1,10 @@
 """Tank shapes: from the depth of the water to its volume, and back.
 
 Depth is measured in metres from the lowest inside point, volume in litres; all dimensions are inside
-dimensions. A new shape is one more class with the five members of :class:`Shape`.
+dimensions. A new shape is one more class with the members of :class:`Shape`.
+
+What depends on the dimensions alone is worked out once. A reading asks for a volume twice, so a depth that
+lies in the tank is not even handed to :func:`bridge.tank.checks.within`.
 """
 
 import math
@@ -53,25 +56,23 @@ class UprightCylinder:
 
     diameter_m: float
     height_m: float
+    capacity_l: float = field(init=False, repr=False, compare=False)
+    _l_per_m: float = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
         positive("Upright cylinder", "the diameter", self.diameter_m, "m")
         positive("Upright cylinder", "the height", self.height_m, "m")
-
-    @property
-    def capacity_l(self) -> float:
-        return self._l_per_m * self.height_m
+        object.__setattr__(self, "_l_per_m", math.pi / 4.0 * self.diameter_m**2 * _L_PER_M3)
+        object.__setattr__(self, "capacity_l", self._l_per_m * self.height_m)
 
     def volume_l(self, depth_m: float) -> float:
-        return self._l_per_m * within("Upright cylinder", "the depth", depth_m, self.height_m, "m")
+        if not 0.0 <= depth_m <= self.height_m:
+            depth_m = within("Upright cylinder", "the depth", depth_m, self.height_m, "m")
+        return self._l_per_m * depth_m
 
     def depth_m(self, volume_l: float) -> float:
         volume_l = within("Upright cylinder", "the volume", volume_l, self.capacity_l, "L")
         return min(volume_l / self._l_per_m, self.height_m)
-
-    @property
-    def _l_per_m(self) -> float:
-        return math.pi / 4.0 * self.diameter_m**2 * _L_PER_M3
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,26 +86,24 @@ class Box:
     length_m: float
     width_m: float
     height_m: float
+    capacity_l: float = field(init=False, repr=False, compare=False)
+    _l_per_m: float = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
         positive("Box", "the length", self.length_m, "m")
         positive("Box", "the width", self.width_m, "m")
         positive("Box", "the height", self.height_m, "m")
-
-    @property
-    def capacity_l(self) -> float:
-        return self._l_per_m * self.height_m
+        object.__setattr__(self, "_l_per_m", self.length_m * self.width_m * _L_PER_M3)
+        object.__setattr__(self, "capacity_l", self._l_per_m * self.height_m)
 
     def volume_l(self, depth_m: float) -> float:
-        return self._l_per_m * within("Box", "the depth", depth_m, self.height_m, "m")
+        if not 0.0 <= depth_m <= self.height_m:
+            depth_m = within("Box", "the depth", depth_m, self.height_m, "m")
+        return self._l_per_m * depth_m
 
     def depth_m(self, volume_l: float) -> float:
         volume_l = within("Box", "the volume", volume_l, self.capacity_l, "L")
         return min(volume_l / self._l_per_m, self.height_m)
-
-    @property
-    def _l_per_m(self) -> float:
-        return self.length_m * self.width_m * _L_PER_M3
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,21 +119,22 @@ class HorizontalCylinder:
 
     diameter_m: float
     length_m: float
+    capacity_l: float = field(init=False, repr=False, compare=False)
+    _scale_l: float = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
         positive("Horizontal cylinder", "the diameter", self.diameter_m, "m")
         positive("Horizontal cylinder", "the length", self.length_m, "m")
+        object.__setattr__(self, "_scale_l", self.diameter_m**2 / 8.0 * self.length_m * _L_PER_M3)
+        object.__setattr__(self, "capacity_l", 2.0 * math.pi * self._scale_l)
 
     @property
     def height_m(self) -> float:
         return self.diameter_m
 
-    @property
-    def capacity_l(self) -> float:
-        return 2.0 * math.pi * self._scale_l
-
     def volume_l(self, depth_m: float) -> float:
-        depth_m = within("Horizontal cylinder", "the depth", depth_m, self.diameter_m, "m")
+        if not 0.0 <= depth_m <= self.diameter_m:
+            depth_m = within("Horizontal cylinder", "the depth", depth_m, self.diameter_m, "m")
         # The upper half mirrors the lower one; measured from the nearer end the angle stays exact.
         if depth_m > 0.5 * self.diameter_m:
             return self.capacity_l - self._segment_l(self.diameter_m - depth_m)
@@ -145,10 +145,6 @@ class HorizontalCylinder:
         if volume_l > 0.5 * self.capacity_l:
             return self.diameter_m - self._segment_depth_m(self.capacity_l - volume_l)
         return self._segment_depth_m(volume_l)
-
-    @property
-    def _scale_l(self) -> float:
-        return self.diameter_m**2 / 8.0 * self.length_m * _L_PER_M3
 
     def _segment_l(self, depth_m: float) -> float:
         angle = 4.0 * math.asin(math.sqrt(depth_m / self.diameter_m))
@@ -169,18 +165,23 @@ class TaperedBarrel:
     bottom_diameter_m: float
     top_diameter_m: float
     height_m: float
+    capacity_l: float = field(init=False, repr=False, compare=False)
+    _taper: float = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
         positive("Tapered barrel", "the bottom diameter", self.bottom_diameter_m, "m")
         positive("Tapered barrel", "the top diameter", self.top_diameter_m, "m")
         positive("Tapered barrel", "the height", self.height_m, "m")
-
-    @property
-    def capacity_l(self) -> float:
-        return self._volume_l(self.height_m)
+        taper = 0.5 * (self.top_diameter_m - self.bottom_diameter_m) / self.height_m
+        object.__setattr__(self, "_taper", taper)
+        object.__setattr__(self, "capacity_l", self.volume_l(self.height_m))
 
     def volume_l(self, depth_m: float) -> float:
-        return self._volume_l(within("Tapered barrel", "the depth", depth_m, self.height_m, "m"))
+        if not 0.0 <= depth_m <= self.height_m:
+            depth_m = within("Tapered barrel", "the depth", depth_m, self.height_m, "m")
+        r0 = 0.5 * self.bottom_diameter_m
+        widening = self._taper * depth_m
+        return math.pi * depth_m * (r0 * r0 + r0 * widening + widening * widening / 3.0) * _L_PER_M3
 
     def depth_m(self, volume_l: float) -> float:
         volume_l = within("Tapered barrel", "the volume", volume_l, self.capacity_l, "L")
@@ -190,15 +191,6 @@ class TaperedBarrel:
         # (r - r0) / taper would lose every digit of a barrel that hardly tapers; this form loses none.
         depth = thrice_m3 / (surface_radius**2 + surface_radius * r0 + r0**2)
         return min(depth, self.height_m)
-
-    @property
-    def _taper(self) -> float:
-        return 0.5 * (self.top_diameter_m - self.bottom_diameter_m) / self.height_m
-
-    def _volume_l(self, depth_m: float) -> float:
-        r0 = 0.5 * self.bottom_diameter_m
-        widening = self._taper * depth_m
-        return math.pi * depth_m * (r0 * r0 + r0 * widening + widening * widening / 3.0) * _L_PER_M3
 
 
 @dataclass(frozen=True, slots=True)
@@ -250,7 +242,9 @@ class StrappingTable:
         return self.points[-1][1]
 
     def volume_l(self, depth_m: float) -> float:
-        return self._curve.at(within("Strapping table", "the depth", depth_m, self.height_m, "m"))
+        if not 0.0 <= depth_m <= self.points[-1][0]:
+            depth_m = within("Strapping table", "the depth", depth_m, self.height_m, "m")
+        return self._curve.at(depth_m)
 
     def depth_m(self, volume_l: float) -> float:
         return self._curve.inverse(within("Strapping table", "the volume", volume_l, self.capacity_l, "L"))

@@ -14,8 +14,9 @@ Four methods, each with the range in which it may be used:
 * ``off`` (0 to 100 °C): no compensation. The figure stands for the water's own temperature.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
+from functools import lru_cache
 from typing import NamedTuple
 
 from bridge.errors import OutOfRangeError
@@ -49,6 +50,8 @@ _RANGES = {
     Method.LINEAR: (0.0, 50.0),
     Method.OFF: (0.0, 100.0),
 }
+# In Python 3.11 a member looked up on its enumeration costs six times as much as a name of the module.
+_PURE, _NATURAL = Method.PURE, Method.NATURAL
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,6 +65,9 @@ class Compensation:
 
     method: Method
     linear_percent_per_k: float = 2.0
+    low_c: float = field(init=False, repr=False, compare=False)
+    """The method's range."""
+    high_c: float = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
         if not 0.0 < self.linear_percent_per_k <= LARGEST_LINEAR_PERCENT_PER_K:
@@ -70,6 +76,9 @@ class Compensation:
                 f"salts in it; it must be above 0 and at most {LARGEST_LINEAR_PERCENT_PER_K} %/K, and 2 "
                 "%/K is usual"
             )
+        low_c, high_c = _RANGES[self.method]
+        object.__setattr__(self, "low_c", low_c)
+        object.__setattr__(self, "high_c", high_c)
 
 
 class Compensated(NamedTuple):
@@ -94,25 +103,31 @@ def conductivity_25(compensation: Compensation, conductivity_us_cm: float, tempe
 
 def compensate(compensation: Compensation, conductivity_us_cm: float, temperature_c: float) -> Compensated:
     """As :func:`conductivity_25`, with the sensitivities to each input."""
+    return Compensated(*with_slopes(compensation, conductivity_us_cm, temperature_c))
+
+
+def with_slopes(
+    compensation: Compensation, conductivity_us_cm: float, temperature_c: float
+) -> tuple[float, float, float, float]:
+    """As :func:`compensate`, for every reading: the same four numbers without their names."""
+    if not compensation.low_c <= temperature_c <= compensation.high_c:
+        raise _outside(compensation, temperature_c)
     method = compensation.method
-    if method is Method.PURE:
+    if method is _PURE:
         return _pure(conductivity_us_cm, temperature_c)
-    low, high = _RANGES[method]
-    if not low <= temperature_c <= high:
-        raise _outside(method, temperature_c)
     x = temperature_c - REFERENCE_C
-    if method is Method.NATURAL:
+    if method is _NATURAL:
         # Conductivity relative to that at 25 °C: least squares on the reciprocals of the standard's factors.
         relative = 1.0 + x * (0.0210616 + x * (6.63413e-5 - x * 4.10352e-7))
         slope = 0.0210616 + x * (1.326826e-4 - x * 1.231056e-6)
         at_25 = conductivity_us_cm / relative
-        return Compensated(at_25, 1.0 / relative, -at_25 * slope / relative, 0.0)
+        return at_25, 1.0 / relative, -at_25 * slope / relative, 0.0
     if method is Method.LINEAR:
         slope = 0.01 * compensation.linear_percent_per_k
         relative = 1.0 + slope * x
         at_25 = conductivity_us_cm / relative
-        return Compensated(at_25, 1.0 / relative, -at_25 * slope / relative, -0.01 * at_25 * x / relative)
-    return Compensated(conductivity_us_cm, 1.0, 0.0, 0.0)
+        return at_25, 1.0 / relative, -at_25 * slope / relative, -0.01 * at_25 * x / relative
+    return conductivity_us_cm, 1.0, 0.0, 0.0
 
 
 # Λ° of sodium chloride as a quadratic in t - 25, relative to its value at 25 °C.
@@ -121,10 +136,8 @@ _SALT_SQUARE = (SODIUM.limit[0] + CHLORIDE.limit[0]) / _SALT_AT_25
 _SALT_FIRST = (SODIUM.limit[1] + CHLORIDE.limit[1]) / _SALT_AT_25 + 2.0 * REFERENCE_C * _SALT_SQUARE
 
 
-def _pure(conductivity_us_cm: float, temperature_c: float) -> Compensated:
-    if not pure_water.LOWEST_C <= temperature_c <= pure_water.HIGHEST_C:
-        raise _outside(Method.PURE, temperature_c)
-    water, water_slope = pure_water.with_slope(temperature_c)
+def _pure(conductivity_us_cm: float, temperature_c: float) -> tuple[float, float, float, float]:
+    water, water_slope, relative, slope = _water_and_salt(temperature_c)
     salt = conductivity_us_cm - water
     if salt < 0.0:
         # No water conducts so little: the probe is at fault, and its diagnosis says so. Here the figure only
@@ -132,23 +145,25 @@ def _pure(conductivity_us_cm: float, temperature_c: float) -> Compensated:
         # zero but zero.
         scale = pure_water.AT_25_US_CM / water
         at_25 = conductivity_us_cm * scale
-        return Compensated(at_25, scale, -at_25 * water_slope / water, 0.0)
+        return at_25, scale, -at_25 * water_slope / water, 0.0
+    salt_25 = salt / relative
+    per_kelvin = -(water_slope + salt_25 * slope) / relative
+    return salt_25 + pure_water.AT_25_US_CM, 1.0 / relative, per_kelvin, 0.0
+
+
+# A thermometer shows tenths or hundredths of a kelvin, so the same few temperatures come again and again.
+@lru_cache(maxsize=256)
+def _water_and_salt(temperature_c: float) -> tuple[float, float, float, float]:
+    """What pure water conducts, and the salt relative to 25 °C, each with its change for each kelvin."""
+    water, water_slope = pure_water.with_slope(temperature_c)
     x = temperature_c - REFERENCE_C
     relative = 1.0 + x * (_SALT_FIRST + x * _SALT_SQUARE)
-    slope = _SALT_FIRST + 2.0 * x * _SALT_SQUARE
-    salt_25 = salt / relative
-    return Compensated(
-        salt_25 + pure_water.AT_25_US_CM,
-        1.0 / relative,
-        -(water_slope + salt_25 * slope) / relative,
-        0.0,
-    )
+    return water, water_slope, relative, _SALT_FIRST + 2.0 * x * _SALT_SQUARE
 
 
-def _outside(method: Method, temperature_c: float) -> OutOfRangeError:
-    low, high = _RANGES[method]
+def _outside(compensation: Compensation, temperature_c: float) -> OutOfRangeError:
     return OutOfRangeError(
         f"the water temperature {temperature_c:g} °C lies outside the range of the method "
-        f"'{method.value}', {low:g} to {high:g} °C; bring the sample into that range or choose a method "
-        "that is valid there"
+        f"'{compensation.method.value}', {compensation.low_c:g} to {compensation.high_c:g} °C; bring the "
+        "sample into that range or choose a method that is valid there"
     )

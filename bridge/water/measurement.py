@@ -2,14 +2,23 @@
 uncertainty."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from bridge.errors import OutOfRangeError
 from bridge.water import uncertainty
 from bridge.water.cell import Cell, with_slope
-from bridge.water.compensation import REFERENCE_C, Compensated, Compensation, Method, compensate
+from bridge.water.compensation import (
+    REFERENCE_C,
+    Compensated,
+    Compensation,
+    Method,
+    compensate,
+    with_slopes,
+)
 from bridge.water.solids import Scale, checked_factor
-from bridge.water.uncertainty import USUAL, Budget, StandardUncertainties
+from bridge.water.uncertainty import USUAL, Budget, StandardUncertainties, expanded_ppm
+
+_NO_CELL = Cell(1.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,14 +63,29 @@ def measure(chain: MeasuringChain, conductance_us: float, temperature_c: float) 
     Raises :class:`OutOfRangeError` when the temperature lies outside the range of the chain's method, or the
     conductance is no finite number.
     """
-    conductivity_us_cm, per_us = with_slope(chain.cell, conductance_us)
-    return _worked_out(
-        chain,
-        conductance_us,
-        conductance_us - chain.cell.offset_us,
+    cell, compensation, factor = chain.cell, chain.compensation, chain.factor
+    conductivity_us_cm, per_us = with_slope(cell, conductance_us)
+    compensated = with_slopes(compensation, conductivity_us_cm, temperature_c)
+    at_25, method = compensated[0], compensation.method
+    band_ppm = expanded_ppm(
+        chain.uncertainties,
+        method,
+        factor,
+        conductivity_us_cm,
         per_us,
+        conductance_us - cell.offset_us,
+        temperature_c,
+        compensated,
+    )
+    return Measurement(
+        conductance_us,
         conductivity_us_cm,
         temperature_c,
+        at_25,
+        factor * at_25,
+        band_ppm,
+        factor,
+        method,
     )
 
 
@@ -77,7 +101,9 @@ def measure_conductivity(
     conductivity is negative or no finite number.
     """
     _check_shown(conductivity_us_cm, "µS/cm")
-    return _worked_out(chain, None, conductivity_us_cm, 1.0, conductivity_us_cm, temperature_c)
+    # Of a cell of 1 cm⁻¹ the conductance is the conductivity.
+    measured = measure(replace(chain, cell=_NO_CELL), conductivity_us_cm, temperature_c)
+    return replace(measured, conductance_us=None)
 
 
 def measure_compensated(
@@ -140,40 +166,6 @@ def budget_of(chain: MeasuringChain, measurement: Measurement) -> Budget:
     )
 
 
-def _worked_out(
-    chain: MeasuringChain,
-    conductance_us: float | None,
-    net_us: float,
-    per_us: float,
-    conductivity_us_cm: float,
-    temperature_c: float,
-) -> Measurement:
-    compensation = chain.compensation
-    method = compensation.method
-    factor = chain.factor
-    compensated = compensate(compensation, conductivity_us_cm, temperature_c)
-    at_25 = compensated[0]
-    return Measurement(
-        conductance_us,
-        conductivity_us_cm,
-        temperature_c,
-        at_25,
-        factor * at_25,
-        uncertainty.expanded_ppm(
-            chain.uncertainties,
-            method,
-            factor,
-            conductivity_us_cm,
-            per_us,
-            net_us,
-            temperature_c,
-            compensated,
-        ),
-        factor,
-        method,
-    )
-
-
 def _from_meter(
     chain: MeasuringChain, conductivity_25_us_cm: float, per_us: float, temperature_c: float | None
 ) -> Measurement:
@@ -203,7 +195,7 @@ def _from_meter(
         temperature_c,
         conductivity_25_us_cm,
         factor * conductivity_25_us_cm,
-        uncertainty.expanded_ppm(
+        expanded_ppm(
             chain.uncertainties,
             Method.LINEAR,
             factor,

@@ -130,11 +130,12 @@ def expanded_ppm(
     per_conductance: float,
     conductance_us: float,
     temperature_c: float,
-    compensated: Compensated,
+    compensated: tuple[float, float, float, float],
 ) -> float:
     """Expanded uncertainty (k = 2) of the dissolved solids in ppm: the budget's last line, for every reading.
 
-    ``conductance_us`` is net of the offset; ``per_conductance`` is the conductivity's change for each µS.
+    ``conductance_us`` is net of the offset; ``per_conductance`` is the conductivity's change for each µS;
+    ``compensated`` are the numbers of a :class:`~bridge.water.compensation.Compensated`.
     """
     at_25, per_conductivity, per_kelvin, per_coefficient = compensated
     through_cell = per_conductivity * per_conductance

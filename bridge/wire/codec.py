@@ -13,9 +13,13 @@ Noise is reported at the byte that ends it, or that fills the room of a frame; a
 event hangs on a byte, none on where a chunk ends, so the same bytes give the same events however they were
 cut up. Whatever came before, a whole frame that follows it is read, and never more than one frame's bytes
 are kept.
+
+What has come may be the usual reading and nothing else, and mostly is. Then the table above would judge just
+that one line, and :mod:`bridge.wire.usual` takes it apart sooner.
 """
 
 import re
+from collections.abc import Callable
 from typing import Generic, Literal, TypeVar, cast, overload
 
 from bridge.wire import kinds
@@ -33,6 +37,7 @@ from bridge.wire.frame import (
 )
 from bridge.wire.kinds import Message, encode
 from bridge.wire.messages import FromBridge, FromController
+from bridge.wire.usual import usual_reading
 
 __all__ = ["Counts", "DamageReason", "Damaged", "Decoder", "Direction", "IgnoreReason", "Ignored", "encode"]
 
@@ -56,6 +61,8 @@ class Decoder(Generic[M]):
     def __init__(self, direction: Direction) -> None:
         self.counts = Counts()
         self._direction = direction
+        usual = usual_reading if direction is Direction.TO_BRIDGE else _nothing_usual
+        self._usual: Callable[[bytes], M | None] = cast("Callable[[bytes], M | None]", usual)
         self._kept = b""
         self._skipping = False
 
@@ -66,9 +73,13 @@ class Decoder(Generic[M]):
 
     def feed(self, data: bytes) -> list[M | Damaged | Ignored]:
         """The events these bytes complete, in their order. Never raises for what the bytes are."""
-        events: list[M | Damaged | Ignored] = []
         if self._kept:
             data = self._kept + data
+        if not self._skipping and (usual := self._usual(data)) is not None:
+            self._kept = b""
+            self.counts.good += 1
+            return [usual]
+        events: list[M | Damaged | Ignored] = []
         begin = 0
         # The byte at ``begin`` may be a start character that is known already: search behind it.
         search_from = len(self._kept)
@@ -119,6 +130,10 @@ class Decoder(Generic[M]):
     def _ignored(self, reason: IgnoreReason, line: bytes) -> Ignored:
         self.counts.ignored[reason] += 1
         return Ignored(reason, line[:EXCERPT_LENGTH])
+
+
+def _nothing_usual(data: bytes) -> None:
+    """Few commands are sent, so they have no short cut."""
 
 
 def _overlong(line: bytes) -> DamageReason:

@@ -31,7 +31,7 @@ PATHS = {path.value: path for path in Path}
 Switches = tuple[bool | None, bool | None, bool | None]
 _SWITCH = {"1": True, "0": False, "-": None}
 _SWITCH_WORD = {state: letter for letter, state in _SWITCH.items()}
-_SWITCHES: dict[str, Switches] = {
+SWITCHES: dict[str, Switches] = {
     a + b + c: (_SWITCH[a], _SWITCH[b], _SWITCH[c]) for a, b, c in product(_SWITCH, repeat=3)
 }
 
@@ -77,7 +77,7 @@ def read_switches(fields: dict[str, str]) -> Switches:
     text = fields.get("sw")
     if text is None:
         return (None, None, None)
-    switches = _SWITCHES.get(text)
+    switches = SWITCHES.get(text)
     if switches is None:
         raise MalformedError("sw")
     return switches

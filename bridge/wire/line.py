@@ -43,6 +43,9 @@ class Line:
         self._on_bytes = on_bytes
         self._on_end = on_end
         self._pending = b""
+        self._most_waiting = 0
+        """No more bytes than this can wait in the system."""
+        self._writes = False
         self._failed = False
         self._loop.add_reader(self._fd, self._readable)
 
@@ -59,10 +62,10 @@ class Line:
         if self._failed:
             return False
         try:
-            crowded = self._port.out_waiting + len(self._pending) + len(frame) > WAITING_LIMIT
+            crowded = self._crowded(len(self._pending) + len(frame))
             if urgent and (crowded or self._pending):
                 # A frame cut in two here does no harm: its receiver begins anew at the next start character.
-                self._pending = b""
+                self._pending, self._most_waiting = b"", 0
                 termios.tcflush(self._fd, termios.TCOFLUSH)
             elif crowded:
                 self._end(DownCause.STUCK, f"{WAITING_LIMIT} bytes would wait")
@@ -76,15 +79,24 @@ class Line:
             return False
         return True
 
+    def _crowded(self, more: int) -> bool:
+        # To ask the system is dear beside a close; it is asked when so much was written that it may be so.
+        if self._most_waiting + more > WAITING_LIMIT:
+            self._most_waiting = self._port.out_waiting
+        return self._most_waiting + more > WAITING_LIMIT
+
     def _push(self, data: bytes) -> None:
         try:
             sent = os.write(self._fd, data)
         except BlockingIOError:
             sent = 0
+        self._most_waiting += sent
         self._pending = data[sent:]
         if self._pending:
+            self._writes = True
             self._loop.add_writer(self._fd, self._writable)
-        else:
+        elif self._writes:
+            self._writes = False
             self._loop.remove_writer(self._fd)
 
     def _writable(self) -> None:

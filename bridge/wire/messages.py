@@ -5,6 +5,7 @@ The text form of each message, field by field, is in ``firmware_notes/protocol.m
 
 from dataclasses import dataclass
 from enum import Enum, IntFlag
+from typing import Final
 
 
 class Path(Enum):
@@ -67,7 +68,7 @@ class Unmeasured(Enum):
     FAILED = "?"
 
 
-FAILED = Unmeasured.FAILED
+FAILED: Final = Unmeasured.FAILED
 
 Value = float | Unmeasured | None
 """A number; :data:`FAILED` for a fitted input without a usable value; None for an input not fitted."""

@@ -39,13 +39,12 @@ from bridge.wire.messages import (
 )
 from bridge.wire.port import LinkUp
 from bridge.wire.questions import Questions
-from bridge.wire.registers import Function, ModbusMap, Relay
+from bridge.wire.registers import ModbusMap
+from bridge.wire.relays import LONGEST_LEASE_MS, Relays
 from bridge.wire.sequence import MODULUS
 
 __all__ = ["ModbusLink"]
 
-LONGEST_LEASE_MS = 30_000
-_SECOND_LINE_S = 0.5
 _LAST_CLOSE_S = 2.0
 # The library tells every time-out in its own log; here each is told once, in the words of this program.
 logging.getLogger("pymodbus").setLevel(logging.CRITICAL)
@@ -87,9 +86,7 @@ class ModbusLink:
         self._heard_at = 0.0
         self._reported: tuple[DownCause, str] | None = None
         self._noted: set[str] = set()
-        self._granted = Path.SHUT
-        self._until = 0.0
-        self._lapsed = False
+        self._relays = Relays(plan)
         self._overflow_up = False
 
     @property
@@ -152,15 +149,16 @@ class ModbusLink:
             return
         self._client = client
         line = Questions(client, plan.timeout_s, self._alive, self._note)
-        self._granted, self._heard_at = Path.SHUT, loop.time()
+        self._relays.begin()
+        self._heard_at = loop.time()
         try:
-            await self._shut(line)
+            await self._relays.shut(line)
             await self._poll(line)
         finally:
             self._client = None
             self._up = False
             with suppress(TimeoutError, asyncio.CancelledError):
-                await asyncio.wait_for(self._shut(line), _LAST_CLOSE_S)
+                await asyncio.wait_for(self._relays.shut(line), _LAST_CLOSE_S)
             client.close()
 
     async def _poll(self, line: Questions) -> None:
@@ -180,24 +178,25 @@ class ModbusLink:
                 due = began + self._plan.poll_s
                 if now >= due:
                     break
-                if self._granted is not Path.SHUT:
-                    due = min(due, self._until)
+                due = min(due, self._relays.over_at)
                 with suppress(TimeoutError):
                     async with asyncio.timeout(max(0.0, due - now)):
                         await self._news.wait()
 
     async def _obey(self, line: Questions) -> None:
         """Carry out what was said, in order, and shut what has run out."""
-        loop = asyncio.get_running_loop()
-        if self._granted is not Path.SHUT and loop.time() >= self._until:
-            self._lapsed = await self._shut(line) or self._lapsed
+        await self._relays.shut_when_over(line)
         self._news.clear()
         while self._orders:
             match self._orders.popleft():
                 case Lease() as lease:
-                    await self._open(line, lease)
+                    why = await self._relays.grant(line, lease, self._overflow_up)
+                    if why is None:
+                        self._say(Ack(self._own(), lease.sequence, lease.path))
+                    else:
+                        self._say(Refusal(self._own(), lease.sequence, why))
                 case Close(sequence=number):
-                    if await self._shut(line):
+                    if await self._relays.shut(line):
                         self._say(Ack(self._own(), number, Path.SHUT))
                     else:
                         # Not yet shut: said again before anything else, until it is.
@@ -207,55 +206,12 @@ class ModbusLink:
                 case Identify():
                     self._greet()
 
-    async def _open(self, line: Questions, lease: Lease) -> None:
-        loop = asyncio.get_running_loop()
-        relay = self._relay(lease.path)
-        if relay is None:
-            await self._shut(line)
-            self._say(Refusal(self._own(), lease.sequence, "nodrain"))
-            return
-        if self._overflow_up:
-            await self._shut(line)
-            self._say(Refusal(self._own(), lease.sequence, "overflow"))
-            return
-        if self._granted not in (Path.SHUT, lease.path) and not await self._shut(line):
-            self._say(Refusal(self._own(), lease.sequence, "relay"))
-            return
-        seconds = min(lease.duration_ms, LONGEST_LEASE_MS) / 1000.0
-        # Counted from before the write: never longer than granted.
-        until = loop.time() + seconds
-        if relay.time_limit_register is not None:
-            until += _SECOND_LINE_S
-            steps = max(1, int(seconds / relay.time_limit_step_s))
-            done = await line.write(relay.device, relay.time_limit_register, steps)
-        elif self._granted is lease.path:
-            done = True
-        else:
-            done = await line.write(relay.device, relay.coil, True)
-        if not done:
-            # A write without an answer may have been carried out all the same.
-            await self._shut(line)
-            self._say(Refusal(self._own(), lease.sequence, "relay"))
-            return
-        self._granted, self._until, self._lapsed = lease.path, until, False
-        self._say(Ack(self._own(), lease.sequence, lease.path))
-
-    async def _shut(self, line: Questions) -> bool:
-        """Switch every relay off; False when one did not confirm it."""
-        confirmed = True
-        for relay in (self._plan.valve, self._plan.drain):
-            if relay is not None:
-                confirmed = await line.write(relay.device, relay.coil, False) and confirmed
-        if confirmed:
-            self._granted = Path.SHUT
-        return confirmed
-
     # --- measuring --------------------------------------------------------------------------------
 
     async def _measure(self, line: Questions) -> None:
         plan = self._plan
-        path = await self._path_driven(line)
-        faults = LocalFault.LEASE_LAPSED if self._lapsed else LocalFault.NONE
+        path = await self._relays.driven(line)
+        faults = LocalFault.LEASE_LAPSED if self._relays.lapsed else LocalFault.NONE
         product_us = await line.number(plan.conductivity, "conductivity")
         if product_us is FAILED:
             faults |= LocalFault.CELL_RANGE
@@ -272,29 +228,13 @@ class ModbusLink:
         self._overflow_up = overflow is True
         if self._overflow_up:
             faults |= LocalFault.OVERFLOW_CUT
-        if path is Path.SHUT and self._limited(self._granted):
-            # The module's own time limit came first, as it should.
-            self._granted = Path.SHUT
-        elif path is not Path.SHUT and (self._granted is Path.SHUT or self._overflow_up):
-            path = Path.SHUT if await self._shut(line) else path
+        path = await self._relays.agreed(line, path, self._overflow_up)
         self._say(
             Reading(
                 self._own(), path, product_us, product_c, feed_us, feed_c, sender, low, full, overflow, None,
                 faults,
             )
         )  # fmt: skip
-
-    async def _path_driven(self, line: Questions) -> Path | None:
-        """Where water goes, as the relays themselves say."""
-        states = {}
-        for path in (Path.FILL, Path.DRAIN):
-            relay = self._relay(path)
-            if relay is not None:
-                states[path] = await line.bit(relay.device, Function.COIL, relay.coil)
-        if None in states.values():
-            return None
-        opened = [path for path, on in states.items() if on]
-        return opened[0] if opened else Path.SHUT
 
     # --- telling ------------------------------------------------------------------------------------
 
@@ -318,13 +258,6 @@ class ModbusLink:
         ):
             features |= feature if there is not None else Feature.NONE
         self._say(Hello(self._own(), "modbus", "rtu", BootReason.SOFTWARE, LONGEST_LEASE_MS, features))
-
-    def _limited(self, path: Path) -> bool:
-        relay = None if path is Path.SHUT else self._relay(path)
-        return relay is not None and relay.time_limit_register is not None
-
-    def _relay(self, path: Path) -> Relay | None:
-        return self._plan.valve if path is Path.FILL else self._plan.drain
 
     def _own(self) -> int:
         number = self._own_sequence

@@ -18,6 +18,8 @@ from bridge.wire.sequence import MODULUS, Track, follow_message
 
 __all__ = ["DownCause", "LinkDown", "LinkUp", "SerialLink"]
 
+_STRAY = (Damaged, Ignored)
+
 
 @dataclass(frozen=True, slots=True)
 class LinkUp:
@@ -192,7 +194,7 @@ class SerialLink:
             for event in self._decoder.feed(data):
                 if self._line is None:
                     return
-                if not isinstance(event, Damaged | Ignored):
+                if not isinstance(event, _STRAY):
                     self._take(event)
                 elif self._on_stray is not None:
                     self._on_stray(event)

@@ -31,10 +31,19 @@ class Arrival(Enum):
     DUPLICATE = "duplicate"
     LATE = "late"
 
-    @property
-    def fresh(self) -> bool:
+    def __init__(self, word: str) -> None:
+        self.fresh = word not in ("duplicate", "late")
         """Whether the frame is a sign of life and may be used."""
-        return self not in (Arrival.DUPLICATE, Arrival.LATE)
+
+
+@dataclass(frozen=True, slots=True)
+class Irregular:
+    """How often something else came than the next number."""
+
+    lost: int = 0
+    duplicates: int = 0
+    reordered: int = 0
+    restarts: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,36 +54,30 @@ class Track:
     late: int | None = None
     """The last of a run of late numbers."""
     late_run: int = 0
-    lost: int = 0
-    duplicates: int = 0
-    reordered: int = 0
-    restarts: int = 0
+    counted: Irregular = Irregular()
 
 
 def follow(track: Track, sequence: int, begins_anew: bool = False) -> tuple[Track, Arrival]:
     """The next number, 0 to 65535. ``begins_anew``: the frame itself says that its sender was reset."""
-    newest = track.newest
+    newest, counted = track.newest, track.counted
     if newest is None:
         return replace(track, newest=sequence), Arrival.FIRST
     if begins_anew:
-        return _restarted(track, sequence), Arrival.RESTARTED
+        return _restarted(sequence, counted), Arrival.RESTARTED
     step = (sequence - newest) % MODULUS
     if step == 1:
-        # Written out, not replace(): this is the path of every reading.
-        return Track(
-            sequence, None, 0, track.lost, track.duplicates, track.reordered, track.restarts
-        ), Arrival.NEXT
+        return Track(sequence, None, 0, counted), Arrival.NEXT
     if step == 0:
-        return replace(track, duplicates=track.duplicates + 1), Arrival.DUPLICATE
+        return replace(track, counted=replace(counted, duplicates=counted.duplicates + 1)), Arrival.DUPLICATE
     if step < _AHEAD:
-        lost = track.lost + step - 1
-        return replace(track, newest=sequence, late=None, late_run=0, lost=lost), Arrival.AFTER_GAP
+        lost = replace(counted, lost=counted.lost + step - 1)
+        return Track(sequence, None, 0, lost), Arrival.AFTER_GAP
     follows = track.late is not None and (sequence - track.late) % MODULUS == 1
     run = track.late_run + 1 if follows else 1
     if run >= CONVINCING_RUN:
-        return _restarted(track, sequence), Arrival.RESTARTED
-    late = replace(track, late=sequence, late_run=run, reordered=track.reordered + 1)
-    return late, Arrival.LATE
+        return _restarted(sequence, counted), Arrival.RESTARTED
+    reordered = replace(counted, reordered=counted.reordered + 1)
+    return Track(newest, sequence, run, reordered), Arrival.LATE
 
 
 def follow_message(track: Track, message: FromController) -> tuple[Track, Arrival]:
@@ -82,5 +85,5 @@ def follow_message(track: Track, message: FromController) -> tuple[Track, Arriva
     return follow(track, message.sequence, isinstance(message, Hello) and message.sequence == 0)
 
 
-def _restarted(track: Track, sequence: int) -> Track:
-    return replace(track, newest=sequence, late=None, late_run=0, restarts=track.restarts + 1)
+def _restarted(sequence: int, counted: Irregular) -> Track:
+    return Track(sequence, None, 0, replace(counted, restarts=counted.restarts + 1))

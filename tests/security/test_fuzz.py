@@ -50,7 +50,7 @@ def long_numbers(monkeypatch: pytest.MonkeyPatch) -> None:
 
 def switches_as_not_fitted(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(
-        fields, "read_switches", lambda some: fields._SWITCHES.get(some.get("sw", ""), (None,) * 3)
+        fields, "read_switches", lambda some: fields.SWITCHES.get(some.get("sw", ""), (None,) * 3)
     )
 
 

@@ -11,16 +11,15 @@ from typing import Any
 
 import pytest
 
-from bridge.guard import permissives, sequence, step, trips
+from bridge.guard import sequence, step
 from bridge.guard.commands import Hold, ReservoirSample, StartFill
 from bridge.guard.moment import Moment
-from bridge.guard.state import GuardState
+from bridge.guard.state import FillRecord, GuardState
 from bridge.guard.words import Permissive, Phase, Trip
 from bridge.rig.faults import Fault, FaultName
 from bridge.simulate.gardens import Garden, garden
 from bridge.simulate.outcome import Task
 from bridge.simulate.year import Year
-from bridge.tank.zone import Zone
 
 P = Permissive
 
@@ -171,25 +170,31 @@ def held_in_a_fill() -> Told:
     return told
 
 
+def without_permissive(patch: pytest.MonkeyPatch, gone: Permissive) -> None:
+    missing = sequence.missing
+
+    def all_but_one(m: Moment, s: GuardState, phase: Phase, fill: FillRecord) -> tuple[Permissive, ...]:
+        return tuple(one for one in missing(m, s, phase, fill) if one is not gone)
+
+    patch.setattr(sequence, "missing", all_but_one)
+
+
 def without_trips(*gone: Trip) -> Callable[[pytest.MonkeyPatch], None]:
     def take_out(patch: pytest.MonkeyPatch) -> None:
-        for trip in gone:
-            patch.setitem(trips.CAUSES, trip, lambda moment, state: False)
+        causes = step.causes
+        patch.setattr(step, "causes", lambda m, s: [trip for trip in causes(m, s) if trip not in gone])
 
     return take_out
 
 
 def without_the_end_of_a_fill(patch: pytest.MonkeyPatch) -> None:
-    class NeverFull:
-        LOW, FULL = Zone.LOW, object()
-
-    patch.setattr(sequence, "Zone", NeverFull)
+    patch.setattr(sequence, "_FULL", object())
 
 
 def without_overflow(patch: pytest.MonkeyPatch) -> None:
     without_trips(Trip.OVERFLOW)(patch)
     without_the_end_of_a_fill(patch)
-    patch.setitem(permissives.HOLDS, P.BELOW_FILL_MARK, lambda question: True)
+    without_permissive(patch, P.BELOW_FILL_MARK)
 
 
 def without_the_tripped_phase(patch: pytest.MonkeyPatch) -> None:
@@ -271,7 +276,7 @@ def test_with_the_guard_whole_the_story_ends_well(permissive: Permissive) -> Non
 @pytest.mark.parametrize("permissive", MUTANTS, ids=lambda one: one.value)
 def test_a_permissive_taken_out_is_caught(permissive: Permissive, monkeypatch: pytest.MonkeyPatch) -> None:
     mutant = MUTANTS[permissive]
-    monkeypatch.setitem(permissives.HOLDS, permissive, lambda question: True)
+    without_permissive(monkeypatch, permissive)
     mutant.covered_by(monkeypatch)
     found = [violation.sentence for violation in mutant.story().year.outcome.violations]
     assert found, f"nobody noticed that {permissive.value} was gone"
@@ -283,5 +288,5 @@ def test_a_covered_permissive_alone_is_not_missed(
     permissive: Permissive, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     # So the cover that is named for it is a real one.
-    monkeypatch.setitem(permissives.HOLDS, permissive, lambda question: True)
+    without_permissive(monkeypatch, permissive)
     assert MUTANTS[permissive].story().year.outcome.violations == []

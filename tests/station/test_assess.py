@@ -15,6 +15,7 @@ from bridge.station.assess import Memory, Picture, assess, begin
 from bridge.station.inventory import holding, renewed, sampled
 from bridge.tank.zone import Zone
 from bridge.water.health import Health
+from bridge.water.probe import ProbeFault
 from bridge.wire.messages import FAILED, LocalFault, Path, Reading, Value
 
 PLAN = station(DEMO, "nowhere", HURRIED, 0.5, 0.9)
@@ -82,6 +83,16 @@ def test_water_beyond_the_range_of_the_method_has_no_figure_and_an_advisory() ->
     assert Advisory.TEMPERATURE_OUT_OF_RANGE in picture.assessment.advisories
 
 
+def test_a_cell_that_conducts_more_than_its_leads_could_is_not_measured() -> None:
+    """A short circuit at the plug; of 1.5 ohm no more than 667 000 µS can come."""
+    chain = replace(PLAN.product.chain, cell=replace(PLAN.product.chain.cell, lead_resistance_ohm=1.5))
+    plan = replace(PLAN, product=replace(PLAN.product, chain=chain))
+    _, picture = _after(plan, GOOD, replace(GOOD, product_us=700_000.0))
+    assert picture.assessment.product_ppm is None
+    assert picture.product.health is Health.FAILURE
+    assert [finding.fault for finding in picture.product.findings] == [ProbeFault.NOT_MEASURED]
+
+
 def test_the_controllers_own_cut_counts_as_the_overflow_float() -> None:
     _, picture = _after(PLAN, GOOD, replace(GOOD, faults=LocalFault.OVERFLOW_CUT))
     assert picture.assessment.overflow is True
@@ -141,6 +152,12 @@ def test_waves_do_not_change_what_the_reservoir_holds() -> None:
     ]
     memory, _ = _after(PLAN, *filling, memory=memory)
     assert holding(memory.inventory) == pytest.approx(6.0, abs=0.6)
+
+
+def test_accounts_into_which_nothing_came_are_the_same_object() -> None:
+    before, _ = _after(PLAN, *[GOOD] * 3)
+    after, _ = _after(PLAN, *[replace(GOOD, sender=0.4999)] * 3, memory=before)
+    assert after.inventory is before.inventory
 
 
 def test_a_sample_replaces_the_estimate() -> None:

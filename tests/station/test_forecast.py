@@ -25,6 +25,7 @@ from bridge.history.log import Log
 from bridge.history.reader import Reader
 from bridge.history.records import CartridgeRow, CommandRow, EventRow, SampleRow, Stamp
 from bridge.hub.broker import MqttVersion
+from bridge.keeper import SAMPLER
 from bridge.plan import BridgePlan, CartridgePlan, LogPlan
 from bridge.prospect import prospect as prospect_module
 from bridge.prospect.book import gathered
@@ -76,6 +77,16 @@ def typed(command: object, *words: str) -> str:
     return result.output
 
 
+async def in_the_log(path: str) -> None:
+    """The log may take a moment to know of a reservoir that was only just heard."""
+
+    def known() -> bool:
+        with Reader(Path(path)) as reader:
+            return RESERVOIR in reader.reservoirs()
+
+    await until(known, "the log does not know the reservoir")
+
+
 async def filled(keeper: Keeper) -> None:
     await until(lambda: keeper.station.state.phase is Phase.FILL, "no fill began")
     await until(lambda: keeper.station.memory.inventory.load.treated_l > 8.0, "nothing was treated")
@@ -95,6 +106,7 @@ async def test_a_feed_sample_from_the_terminal_makes_the_running_daemon_forecast
         keeper = daemon.keepers[RESERVOIR]
         await until(lambda: keeper.station.picture is not None, "no reading came")
         assert keeper.station.ahead.litres_left is None
+        await in_the_log(log)
         words = ["--conductivity", "640", "--compensated", "--log", log, "--of", "feed", "--reservoir"]
         out = await asyncio.to_thread(
             lambda: typed(sample.command, *words, RESERVOIR, "--note", "at the tap")
@@ -147,6 +159,7 @@ async def test_a_sample_of_the_reservoir_enters_the_balance_of_the_running_daemo
     await asyncio.wait_for(rig.ready.wait(), PATIENCE_S)
 
     async def sampled(us_cm: float) -> None:
+        await in_the_log(log)
         words = ["--conductivity", str(us_cm), "--compensated", "--log", log, "--of", "reservoir"]
         await asyncio.to_thread(lambda: typed(sample.command, *words, "--reservoir", RESERVOIR))
 
@@ -169,7 +182,7 @@ async def test_a_sample_of_the_reservoir_enters_the_balance_of_the_running_daemo
         rows = list(reader.events(0, 2**45, kinds=(Kind.COMMAND, Kind.SAMPLE)))
     taken = [row for row in rows if isinstance(row, CommandRow)]
     assert [(row.what.split()[0], row.sender, row.accepted) for row in taken] == [
-        ("reservoir-sample", daemon_module.SAMPLER, True)
+        ("reservoir-sample", SAMPLER, True)
     ] * 2
     assert gathered(rows).reservoir_us_cm == {}
     serving.cancel()

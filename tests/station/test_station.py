@@ -7,10 +7,14 @@ from bridge.demo.rigged import HURRIED, station
 from bridge.guard.commands import CartridgeChanged, Hold, ReservoirSample, Reset
 from bridge.guard.state import Latched
 from bridge.guard.words import Advisory, Flow, Phase, Trip
+from bridge.history.records import ReadingRow, Stamp
 from bridge.hub.view import StationView
 from bridge.plan import StationPlan
 from bridge.rig.scenario import DEMO
-from bridge.station.station import OBEY_S, Station, StationEvent, Turn
+from bridge.station.driving import OBEY_S
+from bridge.station.rows import reading_row
+from bridge.station.station import Station, StationEvent, Turn
+from bridge.water.health import Health
 from bridge.wire.messages import (
     BootReason,
     Close,
@@ -166,6 +170,34 @@ def test_a_turn_is_handed_on_whole_and_a_trip_is_told_in_plain_words() -> None:
     assert any(isinstance(event, Latched) and event.first_out for event in turn.decision.events)
     told = next(event for event in bench.events if event.id == "product-over-limit")
     assert told.sentence.startswith("First-out: The purified water is over its limit.")
+
+
+def test_a_reading_is_logged_with_each_value_under_its_own_name() -> None:
+    bench = Bench()
+    bench.fill()
+    bench.read()
+    turn, stamp = bench.turns[-1], Stamp(1, 2, 3)
+    picture, accounts = turn.picture, turn.memory.inventory
+    assert picture is not None
+    measured = picture.product.measurement
+    assert measured is not None
+    row = ReadingRow(
+        stamp=stamp,
+        reservoir=PLAN.identity.reservoir,
+        conductance_us=measured.conductance_us,
+        temperature_c=picture.assessment.temperature_c,
+        conductivity_25_us_cm=measured.conductivity_25_us_cm,
+        product_ppm=measured.dissolved_solids_ppm,
+        uncertainty_ppm=measured.expanded_uncertainty_ppm,
+        feed_ppm=picture.feed_ppm,
+        volume_l=picture.level.volume_l,
+        reservoir_ppm=picture.assessment.reservoir_ppm,
+        throughput_l=accounts.load.treated_l,
+        path=Flow.TO_RESERVOIR,
+        health=Health.GOOD,
+    )
+    assert len(set(row.values)) == len(row.values)
+    assert reading_row(PLAN, turn, stamp) == row
 
 
 def test_without_a_link_nothing_old_is_shown_as_live() -> None:

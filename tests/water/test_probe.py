@@ -143,14 +143,14 @@ def test_an_outage_freezes_nothing() -> None:
     state, _ = observe(SETTINGS, ProbeState(), 14.0, 18.0, 0.0)
     state, findings = observe(SETTINGS, state, 14.0, 18.0, 100_000.0)
     assert findings == ()
-    assert state.same_for_s == SETTINGS.longest_gap_s
+    assert state.still.same_for_s == SETTINGS.longest_gap_s
 
 
 def test_a_clock_that_steps_back_counts_as_no_time() -> None:
     state, _ = observe(SETTINGS, ProbeState(), 14.0, 18.0, 1000.0)
     state, findings = observe(SETTINGS, state, 14.0, 18.0, 10.0)
     assert findings == ()
-    assert state.same_for_s == 0.0
+    assert state.still.same_for_s == 0.0
 
 
 def test_a_reading_that_jumps_all_the_time_is_noisy_until_it_calms_down() -> None:
@@ -229,7 +229,7 @@ def test_no_sequence_of_readings_upsets_the_diagnosis(
         assert len({f.fault for f in findings}) <= len(ProbeFault)
         assert all(isinstance(f, Finding) and f.health is f.fault.health and f.sentence for f in findings)
         assert 0.0 <= state.restless <= 1.0
-        assert state.same_for_s >= 0.0
+        assert state.still.same_for_s >= 0.0
         assert state.swapped_for_s >= 0.0
         trusted = conductivity is not None and math.isfinite(conductivity) and conductivity > 0.0
         assert trusted or worst(findings) is Health.FAILURE
