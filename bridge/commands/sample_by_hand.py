@@ -21,13 +21,15 @@ EXHAUSTED, EARLY = "exhausted", "early"
 
 @dataclass(frozen=True, slots=True)
 class ByHand:
-    """What was typed of litres, feed and cartridge."""
+    """What was typed of litres, feed and cartridge, and of the time."""
 
     litres: float | None = None
     took: float | None = None
     left: float | None = None
     feed_ppm: float | None = None
     changed: str | None = None
+    at_ms: int | None = None
+    """When it was so, in UTC; None for now."""
 
     @property
     def options(self) -> list[str]:
@@ -146,24 +148,25 @@ def enter(
                 f"--feed-ppm {typed.feed_ppm:g}: the feed is below the reading of {ppm:.3g} ppm; check "
                 "whether the two are swapped"
             )
+    at_ms = typed.at_ms
     makers: list[Callable[[Stamp], EntryRow]] = []
     if typed.feed_ppm is not None:
         feed, judged = _of_feed(typed.feed_ppm, factor, found)
-        makers.append(lambda stamp: sample_row(stamp, ident, "feed", feed, judged, ""))
+        makers.append(lambda stamp: sample_row(stamp, ident, "feed", feed, judged, "", at_ms))
     into = Litres.PUT if found is not None and isinstance(found.kept, ShelfPlan) else Litres.MADE
     for litres, what in ((typed.litres, into), (typed.took, Litres.TAKEN), (typed.left, Litres.LEFT)):
         if litres is not None:
             makers.append(
-                lambda stamp, litres=litres, what=what: LitresRow(stamp, ident, what, litres, note)  # type: ignore[misc]
+                lambda stamp, litres=litres, what=what: LitresRow(stamp, ident, what, litres, note, at_ms)  # type: ignore[misc]
             )
     if reading is not None:
         measurement, verdict = reading
-        makers.append(lambda stamp: sample_row(stamp, ident, "product", measurement, verdict, note))
+        makers.append(lambda stamp: sample_row(stamp, ident, "product", measurement, verdict, note, at_ms))
     if typed.changed is not None:
         exhausted = typed.changed == EXHAUSTED
-        made_l, load_g = _until_now(path, ident, typed, found)
+        made_l, load_g = _until_then(path, ident, typed, found)
         makers.append(
-            lambda stamp: CartridgeRow(stamp, ident, "", made_l, load_g, "", exhausted),
+            lambda stamp: CartridgeRow(stamp, ident, "", made_l, load_g, "", exhausted, at_ms),
         )
     by_hand.add(path, *makers)
 
@@ -178,16 +181,18 @@ def _of_feed(ppm: float, factor: float, found: Known | None) -> "tuple[Measureme
     return measurement, judge(measurement.dissolved_solids_ppm, band_ppm, limit_ppm, advice_ppm)
 
 
-def _until_now(
+def _until_then(
     path: Path, ident: str, typed: ByHand, found: Known | None
 ) -> tuple[float | None, float | None]:
     """Litres made and grams taken up by the cartridge that is taken out, as far as the log knows."""
+    from bridge.history.records import when_ms
     from bridge.plan import HandPlan
     from bridge.prospect.by_hand import followed
 
     if found is None or not isinstance(found.kept, HandPlan):
         return None, None
-    load = followed(found.kept, entries(path, ident)).kept.load
+    before = [row for row in entries(path, ident) if typed.at_ms is None or when_ms(row) <= typed.at_ms]
+    load = followed(found.kept, before).kept.load
     return load.treated_l + (typed.litres or 0.0), load.taken_up_g or None
 
 

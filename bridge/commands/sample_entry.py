@@ -11,6 +11,7 @@ import click
 if TYPE_CHECKING:
     from bridge.commands.place import Shown
     from bridge.commands.sample_by_hand import ByHand, Known
+    from bridge.commands.typed_units import Solids
     from bridge.water.measurement import Measurement
     from bridge.water.solids import Verdict
 
@@ -32,7 +33,9 @@ class Scale:
     advice_ppm: float
 
 
-def scale_of(known: "Known | None", factor: float | None, limit: float | None, advice: float | None) -> Scale:
+def scale_of(
+    known: "Known | None", factor: float | None, limit: "Solids | None", advice: "Solids | None"
+) -> Scale:
     """The scale and the limits: those typed, else those of the configuration, else the usual ones."""
     from bridge.settings.usual import usual_advice_ppm
     from bridge.water.solids import LIMIT_PPM, checked_factor
@@ -41,11 +44,12 @@ def scale_of(known: "Known | None", factor: float | None, limit: float | None, a
     used = checked_factor(
         (UsualScale.HALF.value if known is None else known.factor) if factor is None else factor
     )
-    limit_ppm = LIMIT_PPM if limit is None else limit
-    advice_ppm = usual_advice_ppm(limit_ppm) if advice is None else advice
+    limit_ppm = LIMIT_PPM if limit is None else limit.ppm(used)
+    advice_ppm = usual_advice_ppm(limit_ppm) if advice is None else advice.ppm(used)
     if known is not None and limit is None:
         limit_ppm = known.limit_ppm * used / known.factor
-        advice_ppm = known.advice_ppm * used / known.factor if advice is None else advice
+        if advice is None:
+            advice_ppm = known.advice_ppm * used / known.factor
     return Scale(used, limit_ppm, advice_ppm)
 
 
@@ -65,6 +69,7 @@ def enter(
     """Keep what was typed of something that is kept by hand, and say how it stands."""
     from bridge.commands import forecast_by_hand, sample_by_hand
     from bridge.commands.logfile import chosen
+    from bridge.commands.sample_told import reading_values
 
     path = chosen(log_file, config) if known is None or config is None else own_log(config)
     sample_by_hand.enter(path, of, typed, known, scale.factor, judged, note)
@@ -72,27 +77,17 @@ def enter(
     if known is not None and known.kept is not None:
         state = forecast_by_hand.state_of(known.kept, sample_by_hand.entries(path, of))
     if as_json:
-        read = {} if judged is None else values(*judged)
+        read = {} if judged is None else reading_values(*judged)
         stands = {} if state is None else forecast_by_hand.values(state)
         click.echo(json.dumps({"of": of, **read, **stands}))
         return
     for line in told:
         click.echo(line)
-    click.echo(f"Kept in {path} of {of}.")
+    at_ms = typed.at_ms
+    as_of = "" if at_ms is None else f", as of {shown.units.local(at_ms // 1000).isoformat(' ')}"
+    click.echo(f"Kept in {path} of {of}{as_of}.")
     if state is None:
         click.echo("With --config, that of the table it has, it would also be forecast.")
     else:
         for line in forecast_by_hand.lines(state, shown):
             click.echo(line)
-
-
-def values(measurement: "Measurement", verdict: "Verdict") -> dict[str, object]:
-    """What the JSON object has of a reading."""
-    return {
-        "conductivity_25": measurement.conductivity_25_us_cm,
-        "dissolved_solids": measurement.dissolved_solids_ppm,
-        "expanded_uncertainty": measurement.expanded_uncertainty_ppm,
-        "factor": measurement.factor,
-        "method": measurement.method.value,
-        "verdict": verdict.value,
-    }

@@ -66,19 +66,34 @@ def reservoir_of(path: Path, named: str | None) -> str:
 
 
 def keep(
-    path: Path, reservoir: str, of: str, measurement: Measurement, verdict: Verdict, note: str
+    path: Path,
+    reservoir: str,
+    of: str,
+    measurement: Measurement,
+    verdict: Verdict,
+    note: str,
+    at_ms: int | None = None,
 ) -> SampleRow:
     """Put the sample into the log.
 
+    :param at_ms: when it was taken, in UTC; None for now.
     :raises LogError: the log cannot be written.
     """
-    (row,) = by_hand.add(path, lambda stamp: sample_row(stamp, reservoir, of, measurement, verdict, note))
+    (row,) = by_hand.add(
+        path, lambda stamp: sample_row(stamp, reservoir, of, measurement, verdict, note, at_ms)
+    )
     assert isinstance(row, SampleRow)
     return row
 
 
 def sample_row(
-    stamp: Stamp, reservoir: str, of: str, measurement: Measurement, verdict: Verdict, note: str
+    stamp: Stamp,
+    reservoir: str,
+    of: str,
+    measurement: Measurement,
+    verdict: Verdict,
+    note: str,
+    at_ms: int | None = None,
 ) -> SampleRow:
     """The sample as it stands in the log."""
     return SampleRow(
@@ -93,6 +108,7 @@ def sample_row(
         method=measurement.method.value,
         verdict=verdict.value,
         note=note,
+        at_ms=at_ms,
     )
 
 
@@ -102,6 +118,7 @@ def tray(
     litres: float | None,
     given_ppm: float | None,
     log: tuple[Path, str] | None,
+    at_ms: int | None = None,
 ) -> Tray | None:
     """Cycles of concentration and flush; None where the water given is neither stated nor in the log.
 
@@ -110,7 +127,7 @@ def tray(
     from_log = given_ppm is None
     if given_ppm is None and log is not None:
         with reading(log[0]) as reader:
-            given_ppm = _held_ppm(reader, log[1], measurement.factor)
+            given_ppm = _held_ppm(reader, log[1], measurement.factor, at_ms)
     if given_ppm is None:
         return None
     ppm, band_ppm = measurement.dissolved_solids_ppm, measurement.expanded_uncertainty_ppm
@@ -154,9 +171,9 @@ def _line(label: str, text: str) -> str:
     return f"{label:<23}{text}"
 
 
-def _held_ppm(reader: Reader, reservoir: str, factor: float) -> float | None:
-    """What the reservoir holds by the newest reading, brought to the scale of the sample."""
-    end = reader.span_ms()[1] + 1
+def _held_ppm(reader: Reader, reservoir: str, factor: float, at_ms: int | None) -> float | None:
+    """What the reservoir held then, or holds by the newest reading, brought to the scale of the sample."""
+    end = (reader.span_ms()[1] if at_ms is None else at_ms) + 1
     held = scale = None
     for row in reader.readings(reservoir, end - HOUR_MS, end):
         held = row.reservoir_ppm if row.reservoir_ppm is not None else held

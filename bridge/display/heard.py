@@ -12,8 +12,9 @@ from dataclasses import dataclass, fields
 from functools import lru_cache
 from typing import Any
 
-from bridge.display.facts import Facts, facts_of
+from bridge.display.facts import Facts
 from bridge.display.units import DisplayUnits
+from bridge.display.viewed import facts_of
 from bridge.faults import FAULTS
 from bridge.guard.words import Advisory, AlarmId, Trip
 from bridge.hub.properties import NONE, PROPERTIES, Datatype, Property

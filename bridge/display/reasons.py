@@ -22,20 +22,18 @@ def use_of(view: StationView, units: DisplayUnits) -> tuple[str, str, str]:
     )
     verdict, reason = view.verdict, "There is no measurement of the product that can be trusted."
     if verdict in _WORSE:
-        measured = _ppm(view.product_ppm, view, units)
-        band = _ppm(view.product_uncertainty_ppm, view, units)
         against = {
             "suitable": f"under the advised {advice}",
             "marginal": f"over the advised {advice}, and still under the limit of {limit}",
             "unsuitable": f"over the limit of {limit}",
         }[verdict]
-        reason = f"At its worst the product, {measured} ± {band}, is {against}."
+        reason = f"At its worst the product, {_measured(view, units)}, is {against}."
         if verdict == "unsuitable" and view.phase == Phase.REST.value:
             reason += " Water that stood in the purifier reads higher, and is rinsed before a fill."
     held_ppm = view.reservoir_ppm
     if held_ppm is None or not math.isfinite(held_ppm):
         return verdict, ANSWERS[verdict], reason
-    held = _ppm(held_ppm, view, units)
+    held = units.ppm(held_ppm, identity.factor).text
     stored = (
         "unsuitable"
         if held_ppm >= identity.limit_ppm
@@ -82,7 +80,9 @@ def as_set(quantity: Quantity) -> str:
     return f"{float(quantity.text.split(' ', 1)[0]):g} {quantity.unit}"
 
 
-def _ppm(ppm: float | None, view: StationView, units: DisplayUnits) -> str:
+def _measured(view: StationView, units: DisplayUnits) -> str:
+    ppm = view.product_ppm
     if ppm is None or not math.isfinite(ppm):
         return "not known"
-    return units.ppm(ppm, view.identity.factor).text
+    value, band = units.measured(ppm, view.product_uncertainty_ppm, view.identity.factor)
+    return f"{value.text} ± {'not known' if band is None else band.text}"

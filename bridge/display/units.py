@@ -5,12 +5,15 @@ scale, UTC. Source of the factors: 1 US gal = 231 in³ = 3.785411784 L exactly; 
 (NIST Special Publication 811, 2008, appendix B).
 """
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, tzinfo
 from enum import Enum
 from zoneinfo import ZoneInfo
 
 LITRES_PER_US_GALLON = 3.785411784
+MOST_PLACES = 4
+"""Decimals of ppm and µS/cm: two digits of the uncertainty of the purest water there is need no more."""
 
 
 class VolumeUnit(Enum):
@@ -73,6 +76,23 @@ class DisplayUnits:
         """Dissolved solids, from ppm on the scale ``factor`` (ppm for each µS/cm at 25 °C)."""
         return _quantity(ppm / factor if self.solids is SolidsUnit.US_CM else ppm, self.solids.value)
 
+    def measured(
+        self, ppm: float, expanded_ppm: float | None, factor: float
+    ) -> tuple[Quantity, Quantity | None]:
+        """Dissolved solids as they were measured, with their expanded uncertainty; both from ppm.
+
+        The uncertainty has two significant digits, and the value as many decimals as it (JCGM 100:2008,
+        7.2.6). Where none is known, it is None and the value is as :meth:`ppm` has it.
+        """
+        value = self.ppm(ppm, factor)
+        if expanded_ppm is None or not 0.0 < expanded_ppm < math.inf:
+            return value, None
+        band = self.ppm(expanded_ppm, factor).number
+        places = min(1 - int(f"{band:.1e}".partition("e")[2]), MOST_PLACES)
+        # At the last decimal it is rounded up: an uncertainty is never nothing.
+        band = max(band, 10.0**-places)
+        return _with_places(value, places), _with_places(Quantity(band, value.unit, ""), places)
+
     def scale(self, factor: float) -> str:
         """The scale in words, which stands beside every ppm: a ppm without it says little."""
         return "at 25 °C" if self.solids is SolidsUnit.US_CM else f"{factor:g} ppm per µS/cm"
@@ -127,6 +147,10 @@ def _quantity(number: float, unit: str) -> Quantity:
     return Quantity(number, unit, f"{_signed(number, places)} {unit}")
 
 
+def _with_places(quantity: Quantity, places: int) -> Quantity:
+    return replace(quantity, text=f"{_signed(quantity.number, places)} {quantity.unit}")
+
+
 def _signed(number: float, places: int) -> str:
-    """With fixed decimals and no minus before a zero."""
-    return f"{round(number, places) + 0.0:.{places}f}"
+    """With fixed decimals and no minus before a zero; with -1, rounded to tens."""
+    return f"{round(number, places) + 0.0:.{max(places, 0)}f}"

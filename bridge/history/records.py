@@ -185,6 +185,8 @@ class CartridgeRow:
     sender: str = ""
     exhausted: bool | None = None
     """Whether the old one's product had crossed the limit; None in rows from before this was noted."""
+    at_ms: int | None = None
+    """As in :class:`SampleRow`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -221,6 +223,9 @@ class SampleRow:
     method: str
     verdict: str
     note: str = ""
+    at_ms: int | None = None
+    """When it was so, in UTC, where a person entered it later than that, for the log itself only grows at its
+    end. None for what was so when it was entered; see :func:`when_ms`."""
 
 
 class Litres(Enum):
@@ -245,6 +250,8 @@ class LitresRow:
     what: Litres
     litres: float
     note: str = ""
+    at_ms: int | None = None
+    """As in :class:`SampleRow`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -267,3 +274,11 @@ EntryRow = EventRow | AlarmRow | CommandRow | CartridgeRow | CalibrationRow | Sa
 """Everything that is not a reading."""
 
 Row = ReadingRow | EntryRow
+
+
+def when_ms(row: EntryRow) -> int:
+    """When it was so, in UTC, of whatever an entry tells."""
+    match row:
+        case SampleRow(at_ms=int(at_ms)) | LitresRow(at_ms=int(at_ms)) | CartridgeRow(at_ms=int(at_ms)):
+            return at_ms
+    return row.stamp.utc_ms

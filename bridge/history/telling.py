@@ -45,7 +45,7 @@ def told(row: EntryRow, units: DisplayUnits = AS_RECORDED, factor: float | None 
         case CommandRow():
             what = f"{row.what} from {row.sender or 'the bridge'}"
             text = f"{what}: accepted" if row.accepted else _joined(f"{what}: refused", row.refusal)
-        case CartridgeRow():
+        case CartridgeRow(at_ms=at_ms):
             text = (f"changed to {row.name}" if row.name else "changed") + (
                 f" by {row.sender}" if row.sender else ""
             )
@@ -57,6 +57,7 @@ def told(row: EntryRow, units: DisplayUnits = AS_RECORDED, factor: float | None 
             if row.exhausted is not None:
                 parts.append("had given out" if row.exhausted else "was changed early")
             text += f"; the old one {_listed(parts)}" if parts else ""
+            text += _entered_later(at_ms, units)
         case CalibrationRow():
             text = (
                 f"{row.cell} cell in {row.standard_us_cm:g} µS/cm at "
@@ -65,14 +66,19 @@ def told(row: EntryRow, units: DisplayUnits = AS_RECORDED, factor: float | None 
                 f"offset {row.offset_us:g} µS"
             )
             text = _joined(text, row.note)
-        case SampleRow():
-            text = _sample(row, units)
+        case SampleRow(at_ms=at_ms):
+            text = _joined(_sample(row, units) + _entered_later(at_ms, units), row.note)
+        case LitresRow(at_ms=at_ms):
+            text = f"{units.litres_as(row.litres, '.4g')} {_LITRES[row.what]}{_entered_later(at_ms, units)}"
             text = _joined(text, row.note)
-        case LitresRow():
-            text = _joined(f"{units.litres_as(row.litres, '.4g')} {_LITRES[row.what]}", row.note)
         case FillRow():
             text = _fill(row, units, factor)
     return printable(text)
+
+
+def _entered_later(at_ms: int | None, units: DisplayUnits) -> str:
+    # With the offset, for the time beside it may be local or UTC.
+    return "" if at_ms is None else f", at {units.local(at_ms // 1000).isoformat(' ')}"
 
 
 def _sample(row: SampleRow, units: DisplayUnits) -> str:

@@ -158,6 +158,8 @@ _S, _E, _J = Datatype.STRING, Datatype.ENUM, Datatype.JSON
 _FLOWS = _words(flow.value for flow in Flow)
 _HEALTH = _words(HEALTH_WORDS)
 _FEED, _VOLUME, _FORECAST = "has_feed_probe", "has_volume", "has_forecast"
+_OF_PUREST = 4
+"""Decimals of ppm in which the uncertainty of the purest water, 0.0011 ppm, still has its two digits."""
 
 NODES = {
     "product": "Product water",
@@ -188,11 +190,18 @@ def _conductivity(node: str, source: str, needs: str | None = None) -> Property:
 
 
 def _ppm(
-    node: str, id_: str, name: str, source: str, band: float = 0.1, needs: str | None = None
+    node: str,
+    id_: str,
+    name: str,
+    source: str,
+    band: float = 0.1,
+    needs: str | None = None,
+    decimals: int = 2,
 ) -> Property:
     return Property(
-        node, id_, name, _F, source, "ppm", "0:", dead_band=band, dead_band_fraction=0.01, needs=needs
-    )
+        node, id_, name, _F, source, "ppm", "0:", decimals=decimals, dead_band=band, dead_band_fraction=0.01,
+        needs=needs,
+    )  # fmt: skip
 
 
 def _temperature(node: str, source: str, needs: str | None = None) -> Property:
@@ -222,8 +231,11 @@ def _action(node: str, id_: str, name: str, words: Iterable[str]) -> Property:
 
 PROPERTIES: tuple[Property, ...] = (
     _conductivity("product", "product_conductivity_25_us_cm"),
-    _ppm("product", "ppm", "Dissolved solids", "product_ppm"),
-    _ppm("product", "uncertainty", "Expanded uncertainty (k = 2)", "product_uncertainty_ppm"),
+    _ppm("product", "ppm", "Dissolved solids", "product_ppm", decimals=_OF_PUREST),
+    _ppm(
+        "product", "uncertainty", "Expanded uncertainty (k = 2)", "product_uncertainty_ppm",
+        decimals=_OF_PUREST,
+    ),
     _temperature("product", "product_temperature_c"),
     Property("product", "health", "Probe health", _E, "product_health", None, _HEALTH),
     Property("product", "verdict", "Verdict", _E, "verdict", None, "suitable,marginal,unsuitable,unknown"),

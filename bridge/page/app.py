@@ -14,14 +14,17 @@ from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 from starlette.types import ASGIApp
 
-from bridge.display.facts import as_json, facts_of
+from bridge.display.facts import as_json
+from bridge.display.viewed import facts_of
 from bridge.errors import LogError
+from bridge.guard.permissives import ACTIVE
+from bridge.guard.words import Phase
 from bridge.hub.topics import Layout
 from bridge.hub.view import StationIdentity, StationView
 from bridge.page.feed import EventStream, Feed
 from bridge.page.files import FIRST, Files
 from bridge.page.guarded import Door, Guarded, refusal
-from bridge.page.lines import LONGEST_PROPERTY, LONGEST_VALUE, Answer, Asked, Setup
+from bridge.page.lines import LONGEST_PROPERTY, LONGEST_UNIT, LONGEST_VALUE, Answer, Asked, Setup
 from bridge.page.records import BusyError, Records
 from bridge.page.trend import MOST_HOURS
 
@@ -34,8 +37,13 @@ TOO_LARGE = 413
 """Its name in the standard library differs between versions."""
 MOST_COMMANDS = 8
 """On their way to the daemon at the same time."""
+LAG_MS = 1000
+"""A view may be so old when it comes here."""
 QUIET_S = 5.0
 """Facts that stay the same are told this often, so that their time shows that they still hold."""
+
+_LONGEST = {"property": LONGEST_PROPERTY, "value": LONGEST_VALUE, "unit": LONGEST_UNIT}
+"""What a command may have, and how many characters of it."""
 
 Send = Callable[[Asked], None]
 _STATUS = {"done": HTTPStatus.OK, "refused": HTTPStatus.CONFLICT, "malformed": HTTPStatus.BAD_REQUEST}
@@ -58,6 +66,9 @@ class Page:
         self._door = Door(setup.token)
         self._records = Records(setup.log, setup.spill, setup.units)
         self._files = Files(STATIC)
+        self._filling_ms: dict[str, int] = {}
+        """Since when a fill is seen under way, in UTC, by reservoir; only while one is."""
+        self._ending: dict[str, asyncio.Task[None]] = {}
         self._number = 0
         self._pending: dict[int, asyncio.Future[Answer]] = {}
 
@@ -87,6 +98,7 @@ class Page:
         """Tell every browser of a view, if it shows anything new."""
         reservoir, units = view.identity.reservoir, self._setup.units
         self._views[reservoir] = view
+        self._watch_fill(view)
         now = time.monotonic()
         timeless = as_json(facts_of(view, units, ""))
         told, at = self._told.get(reservoir, ("", now))
@@ -96,7 +108,25 @@ class Page:
         clock = units.local(time.time()).strftime("%H:%M:%S")
         facts = timeless.replace('"time":""', f'"time":"{clock}"', 1)
         self._facts[reservoir] = facts
-        self.feed.publish(reservoir, facts)
+        self.feed.publish("facts", reservoir, facts)
+
+    def _watch_fill(self, view: StationView) -> None:
+        reservoir = view.identity.reservoir
+        if Phase(view.phase) in ACTIVE:
+            self._filling_ms.setdefault(reservoir, int(time.time() * 1000) - LAG_MS)
+            return
+        since_ms = self._filling_ms.pop(reservoir, None)
+        if since_ms is None:
+            return
+        before = self._ending.get(reservoir)
+        if before is not None:
+            before.cancel()
+        self._ending[reservoir] = asyncio.create_task(self._tell_fill(view.identity, since_ms))
+
+    async def _tell_fill(self, identity: StationIdentity, since_ms: int) -> None:
+        """Let browsers ask for the fills again once the one that has just ended is among them."""
+        if await self._records.fill_ended(identity, since_ms):
+            self.feed.publish("fills", identity.reservoir, json.dumps({"id": identity.reservoir}))
 
     def answered(self, answer: Answer) -> None:
         """What became of a command."""
@@ -187,7 +217,7 @@ class Page:
         if closed is not None:
             return closed
         identity = self._named(request)
-        path, value = _command_in(await _body(request))
+        path, value, unit = _command_in(await _body(request))
         if len(self._pending) >= MOST_COMMANDS:
             return refusal(
                 HTTPStatus.SERVICE_UNAVAILABLE, "Too many commands wait for the bridge; try again."
@@ -195,7 +225,7 @@ class Page:
         self._number += 1
         number = self._number
         future = self._pending[number] = asyncio.get_running_loop().create_future()
-        self._send(Asked(number, identity.reservoir, path, value))
+        self._send(Asked(number, identity.reservoir, path, value, unit))
         try:
             async with asyncio.timeout(ANSWER_S):
                 answer = await future
@@ -236,23 +266,25 @@ async def _body(request: Request) -> bytes:
     return body
 
 
-def _command_in(body: bytes) -> tuple[str, str]:
-    """Property and value of a command; whether they mean anything is for the daemon to say.
+def _command_in(body: bytes) -> tuple[str, str, str]:
+    """Property, value and unit of a command; whether they mean anything is for the daemon to say.
 
-    :raises HTTPException: there are no such two.
+    :raises HTTPException: they are not there.
     """
     try:
         said = json.loads(body)
     except (ValueError, RecursionError):
         said = None
-    match said:
-        case {"property": str(path), "value": str(value)} if len(said) == 2:
-            if len(path) <= LONGEST_PROPERTY and len(value) <= LONGEST_VALUE:
-                return path, value
+    if isinstance(said, dict) and said.keys() <= _LONGEST.keys():
+        read = {"unit": "", **said}
+        if all(
+            isinstance(read.get(name), str) and len(read[name]) <= most for name, most in _LONGEST.items()
+        ):
+            return read["property"], read["value"], read["unit"]
     raise HTTPException(
         HTTPStatus.BAD_REQUEST,
         'A command has the form {"property": "valve/hold", "value": "true"}, with two texts of at most '
-        f"{LONGEST_PROPERTY} and {LONGEST_VALUE} characters.",
+        f'{LONGEST_PROPERTY} and {LONGEST_VALUE} characters, and for a measurement "unit" may say its unit.',
     )
 
 

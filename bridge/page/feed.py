@@ -1,9 +1,9 @@
-"""The facts as server-sent events, to many browsers at once.
+"""What is new, as server-sent events, to many browsers at once.
 
 Every event is encoded once and the same bytes go to everybody. For a browser that reads slowly nothing
-queues up: it is only noted of which reservoirs it has not had the newest facts, so that it drops the old ones
-and its share of memory is one event of each reservoir. Format: HTML Living Standard, section 9.2,
-"Server-sent events".
+queues up: it is only noted which newest events it has not had, so that it drops the old ones and its share of
+memory is one event of each kind and reservoir. Format: HTML Living Standard, section 9.2, "Server-sent
+events".
 """
 
 import asyncio
@@ -28,16 +28,16 @@ class Browser:
     __slots__ = ("behind", "wake")
 
     def __init__(self) -> None:
-        self.behind: set[str] = set()
-        """The reservoirs of which it has not had the newest facts."""
+        self.behind: set[tuple[str, str]] = set()
+        """The events that it has not had, by their name and their reservoir."""
         self.wake = asyncio.Event()
 
 
 class Feed:
-    """The newest event of every reservoir, and who listens."""
+    """The newest event of each name and reservoir, and who listens."""
 
     def __init__(self) -> None:
-        self._newest: dict[str, bytes] = {}
+        self._newest: dict[tuple[str, str], bytes] = {}
         self._browsers: set[Browser] = set()
 
     @property
@@ -45,11 +45,11 @@ class Feed:
         """No more browsers can listen."""
         return len(self._browsers) >= MOST_BROWSERS
 
-    def publish(self, reservoir: str, facts: str) -> None:
-        """Let everybody have these facts, given as JSON."""
-        self._newest[reservoir] = event("facts", facts)
+    def publish(self, name: str, reservoir: str, data: str) -> None:
+        """Let everybody have this event of a reservoir, given as JSON."""
+        self._newest[name, reservoir] = event(name, data)
         for browser in self._browsers:
-            browser.behind.add(reservoir)
+            browser.behind.add((name, reservoir))
             browser.wake.set()
 
     @contextlib.contextmanager
@@ -65,7 +65,7 @@ class Feed:
     def due(self, browser: Browser) -> bytes:
         """What this browser has not had yet."""
         browser.wake.clear()
-        events = b"".join([self._newest[reservoir] for reservoir in browser.behind])
+        events = b"".join([self._newest[which] for which in browser.behind])
         browser.behind.clear()
         return events
 

@@ -33,6 +33,7 @@ from bridge.page.lines import (
     setup_line,
     view_line,
 )
+from bridge.page.typed import Unfit, in_ppm
 from bridge.plan import LogPlan, PagePlan
 from bridge.station.station import Level, StationEvent
 
@@ -189,7 +190,14 @@ class PageHost:
         layout = self._plan.layout
         device = f"{layout.bridge}-{asked.reservoir}"
         topic = f"{layout.base(device)}/{asked.property}/set"
-        value = asked.value.encode("utf-8", "backslashreplace")
+        identity = self._identities.get(device)
+        # Of a reservoir that is not there, the parser says so, whatever its figure would have been.
+        factor = 1.0 if identity is None else identity.factor
+        text = in_ppm(asked.property, asked.value, asked.unit, factor)
+        if isinstance(text, Unfit):
+            self._on_refused(asked.reservoir, text.sentence)
+            return Answer(asked.number, "malformed", text.sentence)
+        value = text.encode("utf-8", "backslashreplace")
         message = Incoming(topic, value, retained=False, received_at=self._loop.time())
         read = parse(layout, self._identities, message, SENDER)
         if isinstance(read, Refused):

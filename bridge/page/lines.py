@@ -24,6 +24,7 @@ LONGEST_LINE = 256 * 1024
 """Bytes; the longest view is a tenth of it."""
 LONGEST_PROPERTY = 64
 LONGEST_VALUE = 256
+LONGEST_UNIT = 16
 """Characters; no command is longer."""
 
 
@@ -81,6 +82,8 @@ class Asked:
     reservoir: str
     property: str
     value: str
+    unit: str = ""
+    """In which a figure was asked for; empty where the value is as the property has it."""
 
 
 _NAMES = tuple(field.name for field in fields(StationView) if field.name != "identity")
@@ -127,7 +130,7 @@ def trouble_line(trouble: Trouble) -> bytes:
 
 def asked_line(asked: Asked) -> bytes:
     """A command on its way to the daemon."""
-    return _line({"asked": [asked.number, asked.reservoir, asked.property, asked.value]})
+    return _line({"asked": [asked.number, asked.reservoir, asked.property, asked.value, asked.unit]})
 
 
 def read_setup(line: bytes) -> Setup:
@@ -178,10 +181,10 @@ def read_from_page(line: bytes) -> Opened | Trouble | Asked:
     :raises ValueError: it is none of those that the page may say.
     """
     match _read(line):
-        case {"asked": [int(number), str(reservoir), str(path), str(value)]} if (
-            len(path) <= LONGEST_PROPERTY and len(value) <= LONGEST_VALUE
+        case {"asked": [int(number), str(reservoir), str(path), str(value), str(unit)]} if (
+            len(path) <= LONGEST_PROPERTY and len(value) <= LONGEST_VALUE and len(unit) <= LONGEST_UNIT
         ):
-            return Asked(number, reservoir, path, value)
+            return Asked(number, reservoir, path, value, unit)
         case {"opened": [str(host), int(port)]}:
             return Opened(host, port)
         case {"trouble": str(sentence)}:

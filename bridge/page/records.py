@@ -7,8 +7,9 @@ kept for a moment, so that many browsers, or one that asks and asks, cost one re
 import asyncio
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
-from typing import TypedDict, TypeVar
+from typing import TYPE_CHECKING, TypedDict, TypeVar
 
 from bridge.display.units import DisplayUnits
 from bridge.errors import LogError
@@ -16,13 +17,20 @@ from bridge.hub.view import StationIdentity
 from bridge.page import trend
 from bridge.page.trend import Trend
 
+if TYPE_CHECKING:
+    from bridge.history.records import FillRow
+
 T = TypeVar("T")
+_Key = tuple[str, str, int]
 
 KEPT_S = 10.0
 MOST_KEPT = 16
 MOST_WAITING = 8
 PATIENCE_S = 15.0
 FILLS = 10
+FILL_WAITS_S = (0.75, 1.0, 2.0, 4.0, 8.0, 15.0, 15.0, 15.0, 15.0)
+"""Between two looks for a fill that has ended: it is in the spill within a second, and where there is none on
+the disk within a minute (:mod:`bridge.history.writer`)."""
 _DAY_MS = 86_400_000
 _LOOK_BACK_DAYS = (7, 60, 730, 36_600)
 """How far back the last fills are looked for, in steps, so that the common case reads little."""
@@ -51,7 +59,7 @@ class Records:
         self._units = units
         self._one = asyncio.Semaphore(1)
         self._waiting = 0
-        self._kept: dict[tuple[str, str, int], tuple[float, object]] = {}
+        self._kept: dict[_Key, tuple[float, object]] = {}
 
     async def trend(self, identity: StationIdentity, hours: int) -> Trend:
         """The product of the last hours.
@@ -73,11 +81,32 @@ class Records:
         log = self._log
         if log is None:
             return []
-        return await self._once(
-            ("fills", identity.reservoir, 0), lambda until: self._read_fills(log, identity.reservoir, until)
-        )
+        rows = await self._fill_rows(log, identity.reservoir)
+        return [self._shown(row) for row in reversed(rows)]
 
-    async def _once(self, key: tuple[str, str, int], read: Callable[[float], T]) -> T:
+    async def fill_ended(self, identity: StationIdentity, since_ms: int) -> bool:
+        """Wait until the log has a fill that ended at this UTC or later. The end of a fill may come to the
+        disk a minute after it.
+
+        :returns: whether it came within the time in which it has to.
+        """
+        log = self._log
+        if log is None:
+            return False
+        for wait_s in FILL_WAITS_S:
+            await asyncio.sleep(wait_s)
+            # Whoever reads at the same moment, or a log in trouble, may well be done at the next look.
+            with suppress(LogError):
+                self._kept.pop(_fills_key(identity.reservoir), None)
+                rows = await self._fill_rows(log, identity.reservoir)
+                if rows and rows[-1].stamp.utc_ms >= since_ms:
+                    return True
+        return False
+
+    async def _fill_rows(self, log: Path, reservoir: str) -> "list[FillRow]":
+        return await self._once(_fills_key(reservoir), lambda until: self._read_fills(log, reservoir, until))
+
+    async def _once(self, key: _Key, read: Callable[[float], T]) -> T:
         if self._waiting >= MOST_WAITING:
             raise BusyError("The log is being read for others; try again in a moment.")
         self._waiting += 1
@@ -106,7 +135,8 @@ class Records:
             buckets = reader.buckets(identity.reservoir, span, start_ms, end_ms + 1, _in_time(until))
             return trend.trend_of(buckets, hours, end_ms, identity, self._units)
 
-    def _read_fills(self, log: Path, reservoir: str, until: float) -> list[FillShown]:
+    def _read_fills(self, log: Path, reservoir: str, until: float) -> "list[FillRow]":
+        """The last fills in order."""
         from bridge.history.entries import Kind
         from bridge.history.reader import Reader
         from bridge.history.records import FillRow
@@ -122,19 +152,21 @@ class Records:
                 if len(rows) == FILLS or start_ms == first_ms:
                     break
                 _in_time(until)(0.0)
-        return [
-            self._shown(row.started_ms, row.stamp.utc_ms, row.volume_l, row.end) for row in reversed(rows)
-        ]
+        return rows
 
-    def _shown(self, began_ms: int, ended_ms: int, volume_l: float | None, end: str) -> FillShown:
-        began, ended = (self._units.local(ms / 1000.0) for ms in (began_ms, ended_ms))
+    def _shown(self, row: "FillRow") -> FillShown:
+        began, ended = (self._units.local(ms / 1000.0) for ms in (row.started_ms, row.stamp.utc_ms))
         return FillShown(
             began=began.strftime("%Y-%m-%d %H:%M"),
             ended=ended.strftime("%Y-%m-%d %H:%M"),
-            volume=None if volume_l is None else self._units.litres(volume_l).text,
-            minutes=round((ended_ms - began_ms) / 60_000),
-            ended_by=end,
+            volume=None if row.volume_l is None else self._units.litres(row.volume_l).text,
+            minutes=round((row.stamp.utc_ms - row.started_ms) / 60_000),
+            ended_by=row.end,
         )
+
+
+def _fills_key(reservoir: str) -> _Key:
+    return "fills", reservoir, 0
 
 
 def _in_time(until: float) -> Callable[[float], None]:

@@ -10,7 +10,15 @@ from pathlib import Path
 from bridge.guard.words import Trip
 from bridge.history.entries import Kind
 from bridge.history.reader import Reader
-from bridge.history.records import AlarmChange, AlarmRow, CartridgeRow, EntryRow, FillRow, SampleRow
+from bridge.history.records import (
+    AlarmChange,
+    AlarmRow,
+    CartridgeRow,
+    EntryRow,
+    FillRow,
+    SampleRow,
+    when_ms,
+)
 from bridge.purifier.capacity import Evidence
 
 _KINDS = (Kind.CARTRIDGE, Kind.ALARM, Kind.SAMPLE, Kind.FILL)
@@ -23,6 +31,8 @@ class Book:
 
     earlier: dict[str, tuple[Evidence, ...]] = field(default_factory=dict)
     feed_us_cm: dict[str, float] = field(default_factory=dict)
+    feed_ms: dict[str, int] = field(default_factory=dict)
+    """When each of these was taken, in UTC."""
     reservoir_us_cm: dict[str, float] = field(default_factory=dict)
     """Only samples that no mixing balance has taken yet."""
     until_ms: int = 0
@@ -37,7 +47,14 @@ def read(path: Path, since_ms: int = 0) -> Book:
     """
     with Reader(path) as reader:
         end = reader.span_ms()[1] + 1
-        return gathered(reader.events(since_ms + 1, end, kinds=_KINDS))
+        book = gathered(reader.events(since_ms + 1, end, kinds=_KINDS))
+        for name, taken_ms in book.feed_ms.items():
+            # One that was entered late counts only if none that was taken after it was entered before.
+            if taken_ms <= since_ms:
+                known = gathered(reader.events(0, since_ms + 1, kinds=(Kind.SAMPLE,), reservoir=name))
+                if known.feed_ms.get(name, 0) > taken_ms:
+                    del book.feed_us_cm[name]
+        return book
 
 
 def gathered(rows: Iterable[EntryRow]) -> Book:
@@ -57,8 +74,12 @@ def gathered(rows: Iterable[EntryRow]) -> Book:
                     exhausted = standing.get(row.reservoir, False)
                 before = book.earlier.get(row.reservoir, ())
                 book.earlier[row.reservoir] = (*before, Evidence(load_g, exhausted))
-            case SampleRow(of="feed"):
+            case SampleRow(of="feed") if when_ms(row) >= book.feed_ms.get(row.reservoir, 0):
                 book.feed_us_cm[row.reservoir] = row.conductivity_25_us_cm
+                book.feed_ms[row.reservoir] = when_ms(row)
+            case SampleRow(of="reservoir", at_ms=int()):
+                # What it held then, and not what the balance holds now.
+                pass
             case SampleRow(of="reservoir") if row.uncertainty_ppm > 0.0:
                 book.reservoir_us_cm[row.reservoir] = row.conductivity_25_us_cm
                 sampled_ms[row.reservoir] = row.stamp.utc_ms

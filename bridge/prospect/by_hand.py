@@ -1,16 +1,16 @@
 """What a purifier that is kept by hand has done, from its entries in the log. Core.
 
-The entries are the book: they are gone through in order whenever somebody asks, with the configuration of
-today. A reading is one of all the litres entered since the reading before it; litres that came after the last
-reading count for the load and say nothing of the front. Only the last cartridges are followed in full, so
-that the cost of an answer has a bound.
+The entries are the book: whenever somebody asks they are gone through, with the configuration of today, in
+the order in which they were so, which may not be that in which they were entered. A reading is one of all the
+litres since the reading before it; litres that came after the last reading count for the load and say nothing
+of the front. Only the last cartridges are followed in full, so that the cost of an answer has a bound.
 """
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from bridge.guard.words import Advisory
-from bridge.history.records import CartridgeRow, EntryRow, Litres, LitresRow, SampleRow
+from bridge.history.records import CartridgeRow, EntryRow, Litres, LitresRow, SampleRow, when_ms
 from bridge.plan import HandPlan
 from bridge.prospect.ahead import Ahead
 from bridge.prospect.learned import (
@@ -47,7 +47,7 @@ class HandState:
     treated_before_l: tuple[float, ...]
     """Litres that each of them made."""
     entered_ms: int | None
-    """UTC of the last entry; None where there is none."""
+    """When the last entry was so, in UTC; None where there is none."""
     product_ppm: float | None
     points: tuple[tuple[float, float], ...]
     """Litres treated and product in ppm, reading by reading, of the cartridge that is in."""
@@ -60,7 +60,7 @@ class HandState:
 
 def followed(plan: HandPlan, rows: Iterable[EntryRow]) -> HandState:
     """The purifier after its entries, which come in the order of the log."""
-    own = [row for row in rows if row.reservoir == plan.ident]
+    own = sorted((row for row in rows if row.reservoir == plan.ident), key=when_ms)
     changes = sum(isinstance(row, CartridgeRow) for row in own)
     walk = _Walk(plan)
     for row in own:
@@ -76,7 +76,7 @@ def followed(plan: HandPlan, rows: Iterable[EntryRow]) -> HandState:
                 walk.changed(row)
             case _:
                 continue
-        walk.entered_ms = row.stamp.utc_ms
+        walk.entered_ms = when_ms(row)
     return walk.ended()
 
 
@@ -193,4 +193,4 @@ class _Walk:
 
 
 def _day(row: LitresRow) -> float:
-    return row.stamp.utc_ms / _MS_A_DAY
+    return when_ms(row) / _MS_A_DAY

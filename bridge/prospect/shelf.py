@@ -11,7 +11,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from statistics import NormalDist
 
-from bridge.history.records import EntryRow, Litres, LitresRow, SampleRow
+from bridge.history.records import EntryRow, Litres, LitresRow, SampleRow, when_ms
 from bridge.plan import ShelfPlan
 from bridge.purifier.forecast import ORDER_DRY_SHARE
 from bridge.tank.cover import HORIZON_DAYS, Cover
@@ -66,16 +66,14 @@ def followed(plan: ShelfPlan, rows: Iterable[EntryRow]) -> ShelfState:
     stock_l = put_l = taken_l = 0.0
     entered_ms: int | None = None
     ppm: float | None = None
-    for row in rows:
-        if row.reservoir != plan.ident:
-            continue
+    for row in sorted((row for row in rows if row.reservoir == plan.ident), key=when_ms):
         if isinstance(row, SampleRow):
             ppm = row.conductivity_25_us_cm * plan.factor
         if not isinstance(row, LitresRow):
             continue
         if entered_ms is not None:
-            takings.pass_days(max(row.stamp.utc_ms - entered_ms, 0) / _MS_A_DAY)
-        entered_ms = row.stamp.utc_ms
+            takings.pass_days((when_ms(row) - entered_ms) / _MS_A_DAY)
+        entered_ms = when_ms(row)
         match row.what:
             case Litres.PUT | Litres.MADE:
                 stock_l += row.litres

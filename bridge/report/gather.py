@@ -9,7 +9,7 @@ from pathlib import Path
 
 from bridge.history.entries import Kind
 from bridge.history.reader import Reader
-from bridge.history.records import CartridgeRow, FillRow
+from bridge.history.records import CartridgeRow, EntryRow, FillRow, when_ms
 from bridge.history.recovery import look_only
 from bridge.history.rollup import HOUR_MS, MINUTE_MS, Bucket
 from bridge.plan import StationPlan
@@ -22,6 +22,7 @@ PAST_DAYS = 30
 AMONG = 20_000
 """Entries before the report among which earlier cartridges and calibrations are looked for: years of them."""
 DAY_MS = 24 * HOUR_MS
+_FOREVER_MS = 2**45
 
 Progress = Callable[[float], None]
 _KINDS = (
@@ -37,7 +38,7 @@ def gather(reader: Reader, reservoir: str, start_ms: int, end_ms: int, progress:
     """
     hours = list(reader.buckets(reservoir, HOUR_MS, start_ms, end_ms))
     progress(0.3)
-    entries = tuple(reader.events(start_ms, end_ms, kinds=_KINDS, reservoir=reservoir))
+    entries = tuple(_entries(reader, reservoir, start_ms, end_ms))
     before = tuple(reader.earlier(start_ms, (Kind.CARTRIDGE, Kind.CALIBRATION), reservoir, AMONG))
     close = flowing(hours, [row for row in entries if isinstance(row, CartridgeRow)])
     for row in entries:
@@ -76,6 +77,17 @@ def facts_of(
     state = look_only(path, spill).state.get(f"prospect.{reservoir}")
     kept = None if state is None else prospect_saved.read(state, ())
     return from_log(reservoir, kept, material.hours)
+
+
+def _entries(reader: Reader, reservoir: str, start_ms: int, end_ms: int) -> Iterator[EntryRow]:
+    """What was so between start and end, whenever it was entered; what was entered later comes last."""
+    for row in reader.events(start_ms, end_ms, kinds=_KINDS, reservoir=reservoir):
+        if start_ms <= when_ms(row):
+            yield row
+    # Nothing is entered before it is so, so only what came after the end can still belong here.
+    for row in reader.events(end_ms, _FOREVER_MS, kinds=(Kind.SAMPLE,), reservoir=reservoir):
+        if start_ms <= when_ms(row) < end_ms:
+            yield row
 
 
 def _runs(hours: list[Bucket], close: set[int]) -> Iterator[list[Bucket]]:

@@ -2,7 +2,7 @@
 
 from bridge.display.units import DisplayUnits
 from bridge.faults import FAULTS
-from bridge.history.records import CalibrationRow, SampleRow
+from bridge.history.records import CalibrationRow, SampleRow, when_ms
 from bridge.report.incidents import Incident, tallies
 from bridge.report.marks import NONE, Column, figure, lasting, listed, moment, quantity, table, text
 from bridge.report.season import Season
@@ -149,11 +149,12 @@ def _samples(season: Season, units: DisplayUnits) -> str:
 
 
 def _sample(row: SampleRow, units: DisplayUnits, at: str) -> list[str]:
+    value, band = units.measured(row.dissolved_solids_ppm, row.uncertainty_ppm, row.factor)
     return [
-        moment(units, row.stamp.utc_ms),
+        moment(units, when_ms(row)),
         text(row.of),
-        quantity(f"{at}/value", units.ppm(row.dissolved_solids_ppm, row.factor)),
-        quantity(f"{at}/uncertainty", units.ppm(row.uncertainty_ppm, row.factor)),
+        quantity(f"{at}/value", value),
+        NONE if band is None else quantity(f"{at}/uncertainty", band),
         text(units.scale(row.factor)),
         NONE
         if row.temperature_c is None

@@ -15,6 +15,7 @@ from bridge.history.records import (
     FillRow,
     SampleRow,
     Series,
+    when_ms,
 )
 from bridge.history.rollup import HOUR_MS, MINUTE_MS, Bucket
 from bridge.prospect import book
@@ -142,7 +143,7 @@ def season(facts: Facts, material: Material, local: Local) -> Season:
         costs(None if facts.cartridge is None else facts.cartridge.price, seen),
         tuple(row for row in entries if isinstance(row, CalibrationRow)),
         tuple({row.cell: row for row in material.before if isinstance(row, CalibrationRow)}.values()),
-        tuple(row for row in entries if isinstance(row, SampleRow)),
+        tuple(sorted((row for row in entries if isinstance(row, SampleRow)), key=when_ms)),
         fills,
     )
 

@@ -39,7 +39,7 @@ FACTS = st.builds(
     time=WORDS,
     link=st.booleans(),
     use=st.builds(Use, WORDS, WORDS, WORDS),
-    product=st.builds(Product, MAYBE, st.none(), MAYBE, WORDS, WORDS, WORDS, MAYBE, WORDS),
+    product=st.builds(Product, MAYBE, st.none(), MAYBE, WORDS, WORDS, WORDS, WORDS, MAYBE, WORDS),
     feed=st.none() | st.builds(Feed, MAYBE, MAYBE, WORDS),
     reservoir=st.builds(
         Reservoir,

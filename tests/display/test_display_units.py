@@ -47,6 +47,39 @@ def test_solids_are_shown_as_the_conductivity_behind_them_on_any_scale(ppm: floa
     assert DisplayUnits().scale(factor) == f"{factor} ppm per µS/cm"
 
 
+@pytest.mark.parametrize(
+    ("ppm", "expanded", "shown"),
+    [
+        (6.0, 0.4, ("6.00 ppm", "0.40 ppm")),
+        (12.34, 1.25, ("12.3 ppm", "1.2 ppm")),
+        (49.96, 0.0996, ("49.96 ppm", "0.10 ppm")),
+        (1234.0, 123.0, ("1230 ppm", "120 ppm")),
+        (0.0275, 0.00001, ("0.0275 ppm", "0.0001 ppm")),
+        (6.0, None, ("6.00 ppm", None)),
+        (6.0, 0.0, ("6.00 ppm", None)),
+        (6.0, float("nan"), ("6.00 ppm", None)),
+    ],
+)
+def test_an_uncertainty_has_two_digits_and_its_value_as_many_decimals(
+    ppm: float, expanded: float | None, shown: tuple[str, str | None]
+) -> None:
+    """JCGM 100:2008 (GUM), 7.2.6: at most two significant digits, and the estimate to the same place."""
+    value, band = DisplayUnits().measured(ppm, expanded, 0.5)
+    assert (value.text, None if band is None else band.text) == shown
+
+
+@given(st.floats(0.01, 2e4), st.floats(0.001, 500.0), st.sampled_from([0.5, 0.7]))
+def test_what_is_shown_of_a_measurement_is_never_further_off_than_a_tenth_of_its_uncertainty(
+    ppm: float, expanded: float, factor: float
+) -> None:
+    for units in (DisplayUnits(), AMERICAN):
+        value, band = units.measured(ppm, expanded, factor)
+        assert band is not None
+        said, doubt = (float(one.text.split(" ")[0]) for one in (value, band))
+        assert abs(said - value.number) <= 0.1 * band.number
+        assert doubt == pytest.approx(band.number, rel=0.06)
+
+
 def test_a_moment_is_shown_in_the_zone_of_the_people_in_summer_and_winter() -> None:
     summer = datetime(2026, 7, 1, 16, 0, tzinfo=UTC).timestamp()
     winter = datetime(2026, 1, 1, 16, 0, tzinfo=UTC).timestamp()

@@ -6,9 +6,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.display.facts import facts_of
 from bridge.display.heard import FOREIGN, LOST, SILENCES, UNDESCRIBED, HeardReservoir, bridges
 from bridge.display.units import DisplayUnits
+from bridge.display.viewed import facts_of
 from bridge.display.watched import Watch, screen
 from bridge.hub.description import describe_bridge
 from bridge.hub.homie import Device

@@ -6,9 +6,10 @@ from hypothesis import strategies as st
 from rich.cells import cell_len
 
 from bridge.display.columns import cut, padded, width, wrapped
-from bridge.display.facts import Facts, facts_of
+from bridge.display.facts import Facts
 from bridge.display.terminal import CAUTION, WIDTH, lines, silent
 from bridge.display.units import DisplayUnits
+from bridge.display.viewed import facts_of
 from bridge.display.watched import changes, cropped
 from bridge.guard.words import Permissive
 from bridge.hub.view import StationView

@@ -61,7 +61,7 @@ def test_a_template_with_the_value_follows_the_value(view: StationView) -> None:
     assert announcements.standing([view.identity]) == ()
     device, first = Device.of(LAYOUT, view.identity, 300.0, 0.0).shows(view, 0.0, 0.0)
     assert announcements.following(view.identity, first) == (
-        Publication("now/north-barrel/ppm", '{"v": "6.00"}', 2, True),
+        Publication("now/north-barrel/ppm", '{"v": "6.0000"}', 1, True),
     )
     _, quiet = device.shows(replace(view, hold=True), 1.0, 0.0)
     assert announcements.following(view.identity, quiet) == ()

@@ -60,7 +60,7 @@ async def test_the_invented_hub_gets_its_cards_its_lines_and_its_values(
         "homie/5/potting-shed/$state"
     )
     line = json.loads(hub.kept["board/lines/potting-shed-barrel/product/ppm"])
-    assert hub.kept[line["look-at"]] == "6.00"
+    assert hub.kept[line["look-at"]] == "6.0000"
     button = json.loads(hub.kept["board/buttons/potting-shed-barrel/hold"])
     assert button["press"]["to"] == f"{BARREL}/valve/hold/set"
 

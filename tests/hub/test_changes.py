@@ -37,7 +37,7 @@ def test_a_small_step_stays_inside_the_dead_band_and_a_large_one_does_not(
     ready: Device, view: StationView
 ) -> None:
     assert told(ready, replace(view, product_ppm=6.05)) == {}
-    assert told(ready, replace(view, product_ppm=6.2)) == {"product/ppm": "6.20"}
+    assert told(ready, replace(view, product_ppm=6.2)) == {"product/ppm": "6.2000"}
     assert told(ready, replace(view, feed_ppm=323.0)) == {}
     assert told(ready, replace(view, feed_ppm=326.0)) == {"feed/ppm": "326.00"}
 
@@ -98,8 +98,8 @@ def test_words_switches_and_sets_are_told_at_once(ready: Device, view: StationVi
 def test_what_becomes_unknown_is_deleted_and_comes_back(ready: Device, view: StationView) -> None:
     gone, messages = ready.shows(replace(view, volume_l=None, overflow=None), 1.0, 100.0)
     assert set(messages) == {
-        Publication(f"{BASE}/reservoir/volume", "", 2, True),
-        Publication(f"{BASE}/reservoir/overflow", "", 2, True),
+        Publication(f"{BASE}/reservoir/volume", "", 1, True),
+        Publication(f"{BASE}/reservoir/overflow", "", 1, True),
     }
     assert told(gone, replace(view, volume_l=None, overflow=None), 2.0) == {}
     assert told(gone, view, 3.0) == {"reservoir/volume": "120.00", "reservoir/overflow": "false"}
@@ -114,18 +114,18 @@ def test_every_value_is_told_again_within_the_heartbeat(ready: Device, view: Sta
     assert at_300["health/status"] == "good"
     assert "product/ppm" not in at_300
     later, _ = changed.shows(now, 300.0, 100.0)
-    assert told(later, now, 500.0) == {"product/ppm": "9.00"}
+    assert told(later, now, 500.0) == {"product/ppm": "9.0000"}
 
 
 def test_an_alarm_is_an_alert_until_it_is_normal_or_shelved(ready: Device, view: StationView) -> None:
     low = ActiveAlarm(Advisory.RESERVOIR_LOW.value, "unacknowledged", "The reservoir is low.", False)
     trip = ActiveAlarm(Trip.OVERFLOW.value, "latched-unacknowledged", "The overflow float is up.", False)
     raised, messages = ready.shows(replace(view, alarms=(low, trip)), 1.0, 100.0)
-    assert Publication(f"{BASE}/$alert/reservoir-low", "The reservoir is low.", 2, True) in messages
-    assert Publication(f"{BASE}/$alert/overflow", "The overflow float is up.", 2, True) in messages
+    assert Publication(f"{BASE}/$alert/reservoir-low", "The reservoir is low.", 1, True) in messages
+    assert Publication(f"{BASE}/$alert/overflow", "The overflow float is up.", 1, True) in messages
 
     shelved, messages = raised.shows(replace(view, alarms=(replace(low, shelved=True), trip)), 2.0, 100.0)
-    assert Publication(f"{BASE}/$alert/reservoir-low", "", 2, True) in messages
+    assert Publication(f"{BASE}/$alert/reservoir-low", "", 1, True) in messages
     assert not any("overflow" in m.topic and "$alert" in m.topic for m in messages)
     listed = json.loads(next(m.payload for m in messages if m.topic.endswith("health/alarms")))
     assert listed[0] == {"alarm": "reservoir-low", "state": "unacknowledged", "shelved": True}
@@ -148,7 +148,7 @@ def test_a_device_is_ready_only_after_its_values(view: StationView) -> None:
     assert [m.topic for m in opening] == [f"{BASE}/$state", f"{BASE}/$description"]
     assert opening[0].payload == "init"
     device, messages = device.shows(view, 0.0, 100.0)
-    assert messages[-1] == Publication(f"{BASE}/$state", "ready", 2, True)
+    assert messages[-1] == Publication(f"{BASE}/$state", "ready", 1, True)
     assert "$state" not in told(device, replace(view, hold=True))
 
 
@@ -159,7 +159,7 @@ def test_a_description_changes_only_in_init(ready: Device, view: StationView) ->
     assert topics[:2] == ["$state", "$description"]
     assert (messages[0].payload, messages[-1].payload) == ("init", "ready")
     assert json.loads(messages[1].payload)["version"] == 200
-    assert Publication(f"{BASE}/feed/ppm", "", 2, True) in messages
+    assert Publication(f"{BASE}/feed/ppm", "", 1, True) in messages
     assert told(device, changed, 2.0) == {}
 
 

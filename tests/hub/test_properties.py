@@ -116,12 +116,15 @@ def test_every_part_of_the_view_is_shown() -> None:
 @pytest.mark.parametrize(
     ("path", "value", "payload"),
     [
-        ("product/ppm", 6.0, "6.00"),
+        ("product/ppm", 6.0, "6.0000"),
         ("product/ppm", None, None),
         ("product/ppm", math.nan, None),
         ("product/ppm", math.inf, None),
         ("product/ppm", -3.0, None),
-        ("product/ppm", -0.001, "0.00"),
+        ("product/ppm", -0.00001, "0.0000"),
+        # Pure water at 25 °C, 0.055 µS/cm at 0.5 ppm per µS/cm, by a usual cell.
+        ("product/ppm", 0.0275, "0.0275"),
+        ("product/uncertainty", 0.001115, "0.0011"),
         ("product/temperature", -0.5, "-0.50"),
         ("product/conductivity", 0.0555, "0.056"),
         ("product/conductivity", 1234567.0, "1234567.000"),

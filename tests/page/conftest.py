@@ -5,7 +5,7 @@ import json
 import subprocess
 import sys
 from collections.abc import AsyncIterator, Callable, Iterator
-from contextlib import AbstractAsyncContextManager, asynccontextmanager
+from contextlib import AbstractAsyncContextManager, asynccontextmanager, contextmanager
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -21,7 +21,7 @@ from bridge.guard.words import Flow, Phase
 from bridge.hub.broker import Secret
 from bridge.hub.topics import Layout
 from bridge.hub.view import StationIdentity, StationView
-from bridge.page.lines import Opened, Setup, read_from_page, setup_line
+from bridge.page.lines import Asked, Opened, Setup, read_from_page, setup_line
 from bridge.plan import BridgePlan, PagePlan, StationPlan
 from bridge.rig.scenario import DEMO
 from bridge.station.station import StationEvent
@@ -69,13 +69,13 @@ class Site:
         await until(lambda: page.opened is not None, "the page was never served")
         self.web.base_url = httpx.URL(self.url)
 
-    async def command(self, path: str, value: str, **headers: str) -> httpx.Response:
+    async def command(self, path: str, value: str, unit: str | None = None, **headers: str) -> httpx.Response:
         """A command as the page's own script sends it, but for the headers that are given."""
         own = {"authorization": f"Bearer {TOKEN}", "origin": self.url, "sec-fetch-site": "same-origin"}
         sent = {name.replace("_", "-"): value for name, value in headers.items()}
         return await self.web.post(
             f"/api/reservoirs/{RESERVOIR}/command",
-            content=json.dumps({"property": path, "value": value}),
+            content=json.dumps({"property": path, "value": value} | ({} if unit is None else {"unit": unit})),
             headers={**own, "content-type": "application/json", **sent},
         )
 
@@ -135,13 +135,14 @@ def begin(board: Board, monkeypatch: pytest.MonkeyPatch) -> Begin:
 
 
 class Events:
-    """What a browser that listens has had: the newest facts."""
+    """What a browser that listens has had: the newest facts, and the last news of fills."""
 
     def __init__(self, site: Site) -> None:
         self._site = site
         self.hello: dict[str, Any] = {}
         self.facts: dict[str, Any] = {}
         self.count = 0
+        self.fills: dict[str, Any] = {}
         self._news = asyncio.Condition()
 
     async def listen(self) -> None:
@@ -156,6 +157,8 @@ class Events:
                     async with self._news:
                         if name == "hello":
                             self.hello = said
+                        elif name == "fills":
+                            self.fills = said
                         else:
                             self.facts, self.count = said, self.count + 1
                         self._news.notify_all()
@@ -190,6 +193,18 @@ class Alone:
     process: "subprocess.Popen[bytes]"
     port: int
 
+    @property
+    def url(self) -> str:
+        return f"http://127.0.0.1:{self.port}"
+
+    async def asked(self) -> Asked:
+        """The next command of a browser."""
+        assert self.process.stdout is not None
+        async with asyncio.timeout(PATIENCE_S):
+            read = read_from_page(await asyncio.to_thread(self.process.stdout.readline))
+        assert isinstance(read, Asked)
+        return read
+
     def tell(self, line: bytes) -> None:
         assert self.process.stdin is not None
         self.process.stdin.write(line)
@@ -199,12 +214,12 @@ class Alone:
 IDENTITY = StationIdentity(RESERVOIR, "The barrel", 200.0, 50.0, 25.0, 0.5, True, True, True, True)
 
 
-@pytest.fixture(scope="module")
-def alone() -> Iterator[Alone]:
-    """One page for a whole module, which only answers."""
+@contextmanager
+def alone_with(*reservoirs: StationIdentity) -> Iterator[Alone]:
+    """A page that only answers."""
     setup = Setup(
         "tunnel", "The tunnel", "homie", "0", DisplayUnits(), "127.0.0.1", 0, (), Secret(TOKEN), None, None,
-        (IDENTITY,),
+        reservoirs,
     )  # fmt: skip
     with subprocess.Popen(
         [sys.executable, "-m", "bridge.page"], stdin=subprocess.PIPE, stdout=subprocess.PIPE
@@ -218,6 +233,13 @@ def alone() -> Iterator[Alone]:
         yield Alone(process, opened.port)
         process.stdin.close()
         assert process.wait(PATIENCE_S) == 0, "the page did not end with its input"
+
+
+@pytest.fixture(scope="module")
+def alone() -> Iterator[Alone]:
+    """One page for a whole module."""
+    with alone_with(IDENTITY) as one:
+        yield one
 
 
 @pytest.fixture

@@ -1,7 +1,6 @@
 """The page in a real browser: what people see of a bridge that runs, and what their clicks do.
 
-Debian's Chromium, headless, against a real daemon, its page's own process and a controller played by hand;
-axe-core looks for what shuts people out.
+A real daemon, its page's own process and a controller played by hand.
 """
 
 import asyncio
@@ -9,13 +8,14 @@ import json
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 from urllib.parse import urlsplit
 
 import pytest
-from playwright.async_api import Browser, Page, async_playwright, expect
+from playwright.async_api import expect
 
 from bridge.demo.rigged import RESERVOIR
+from bridge.display.units import DisplayUnits, SolidsUnit
 from bridge.guard.commands import (
     Acknowledge,
     CartridgeChanged,
@@ -27,20 +27,15 @@ from bridge.guard.commands import (
     StartFill,
 )
 from bridge.guard.words import Flow, Permissive, Trip
+from bridge.history.limits import LogSettings
+from bridge.plan import LogPlan
 from bridge.wire.messages import Path as WaterPath
-from tests.node.modules import node_modules
+from tests.page.browser import WIDTHS, Looking, chromium, looking, refused_by_axe
 from tests.page.conftest import TOKEN, Begin, Site
 
 pytestmark = pytest.mark.needs("chromium", "nodejs")
 
-CHROMIUM = "/usr/bin/chromium"
-ARGUMENTS = [
-    "--headless=new", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
-    "--disable-background-networking", "--disable-component-update", "--disable-sync",
-]  # fmt: skip
 MOST_BYTES = 300_000
-WIDTHS = (360, 1440)
-Scheme = Literal["light", "dark"]
 LISTEN = """
     window.spoken = [];
     new MutationObserver((changes) => {
@@ -80,84 +75,15 @@ async def flowing(site: Site, sender: float = 0.3) -> AsyncIterator[Water]:
     task.cancel()
 
 
-class Looking:
-    """A window, and what went wrong in it."""
-
-    def __init__(self, page: Page, site: Site) -> None:
-        self.page = page
-        self.site = site
-        self.complaints: list[str] = []
-        self.hosts: set[str] = set()
-        page.on("console", lambda message: self.complaints.append(message.text))
-        page.on("pageerror", lambda error: self.complaints.append(str(error)))
-        page.on("request", lambda request: self.hosts.add(urlsplit(request.url).netloc))
-
-    async def shows(self, selector: str, text: str) -> None:
-        await expect(self.page.locator(selector)).to_contain_text(text)
-
-    async def use(self, token: str) -> None:
-        await self.page.get_by_label("Token").fill(token)
-        await self.page.get_by_role("button", name="Use this token").click()
-
-    async def said(self, text: str) -> None:
-        await self.shows("#said", text)
-
-    async def is_sound(self) -> None:
-        """Nothing failed, nobody else was asked, and nothing goes over the edge of the window."""
-        assert self.complaints == []
-        assert self.hosts == {urlsplit(self.site.url).netloc}
-        wide, window = await self.page.evaluate("[document.documentElement.scrollWidth, innerWidth]")
-        assert wide <= window, f"the page is {wide} px wide in a window of {window} px"
-
-
-@asynccontextmanager
-async def chromium() -> AsyncIterator[Browser]:
-    async with async_playwright() as driver:
-        browser = await driver.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
-        yield browser
-        await browser.close()
-
-
-@asynccontextmanager
-async def looking(
-    browser: Browser, site: Site, width: int = 1440, scheme: Scheme = "light", **more: Any
-) -> AsyncIterator[Looking]:
-    window = await browser.new_context(
-        viewport={"width": width, "height": 800}, color_scheme=scheme, reduced_motion="reduce", **more
-    )
-    page = await window.new_page()
-    here = Looking(page, site)
-    await page.goto(site.url)
-    yield here
-    await window.close()
-
-
-def axe() -> str:
-    return Path(node_modules(), "axe-core", "axe.min.js").read_text(encoding="utf-8")
-
-
-async def refused_by_axe(browser: Browser, site: Site, width: int, scheme: Scheme) -> list[str]:
-    """What axe-core finds serious or critical; to be let in it needs a way around the content policy."""
-    async with looking(browser, site, width, scheme, bypass_csp=True) as here:
-        await here.shows("#volume", " of ")
-        await here.page.evaluate(axe())
-        found = await here.page.evaluate("axe.run()")
-    assert len(found["passes"]) > 20, "axe-core hardly looked"
-    return [
-        f"{one['id']} at {[node['target'] for node in one['nodes']]}"
-        for one in found["violations"]
-        if one["impact"] in ("serious", "critical")
-    ]
-
-
 async def test_every_fact_changes_live_and_nobody_is_shut_out(begin: Begin) -> None:
     async with (
         begin() as site,
         chromium() as browser,
-        looking(browser, site) as here,
+        looking(browser, site.url) as here,
         flowing(site) as water,
     ):
         await expect(here.page).to_have_title("The tunnel: pure water")
+        await expect(here.page.locator("#chooser"), "there is nothing to choose").not_to_be_visible()
         await here.shows("#answer-word", "Yes")
         await here.shows("#valve-state", "OPEN to the reservoir")
         await here.shows("#valve-why", "every permissive holds")
@@ -172,7 +98,7 @@ async def test_every_fact_changes_live_and_nobody_is_shut_out(begin: Begin) -> N
         await expect(here.page.locator("#product")).not_to_have_text(product)
         assert await here.page.evaluate("window.spoken") == [], "who listens hears every new figure"
         for width in WIDTHS:
-            assert await refused_by_axe(browser, site, width, "light") == []
+            assert await refused_by_axe(browser, site.url, width, "light") == []
         water.product_us = 2000.0
         await here.shows("#answer-word", "No")
         await here.shows("#valve-state", "SHUT")
@@ -185,9 +111,9 @@ async def test_every_fact_changes_live_and_nobody_is_shut_out(begin: Begin) -> N
         for part in ("Do not use this water", "SHUT", "Trip: The purified water is over its limit"):
             assert part in spoken, f"who listens never hears {part!r}, only {spoken!r}"
         for width in WIDTHS:
-            assert await refused_by_axe(browser, site, width, "dark") == []
+            assert await refused_by_axe(browser, site.url, width, "dark") == []
         await here.is_sound()
-        async with looking(browser, site, 360) as phone:
+        async with looking(browser, site.url, 360) as phone:
             await phone.shows("#alarms", "product-over-limit")
             await phone.is_sound()
             weight = await phone.page.evaluate(
@@ -200,7 +126,7 @@ async def test_every_fact_changes_live_and_nobody_is_shut_out(begin: Begin) -> N
 
 
 async def test_each_act_needs_the_token_and_is_answered(begin: Begin) -> None:
-    async with begin() as site, chromium() as browser, looking(browser, site) as here, flowing(site, 0.6):
+    async with begin() as site, chromium() as browser, looking(browser, site.url) as here, flowing(site, 0.6):
         page = here.page
         await here.shows("#answer-word", "Yes")
         await page.get_by_role("button", name="Hold: keep the valve shut").click()
@@ -218,7 +144,7 @@ async def test_each_act_needs_the_token_and_is_answered(begin: Begin) -> None:
         await here.shows("#hold-word", "On hold")
         await page.get_by_role("button", name="Lift the hold").click()
         await here.shows("#hold-word", "Not on hold")
-        await page.get_by_label("Measured in the reservoir").fill("9")
+        await page.get_by_label("Measured in the reservoir, ppm at 0.5 ppm per µS/cm").fill("9")
         await page.get_by_role("button", name="Enter the sample").click()
         await here.said("Done.")
         await here.shows("#stock", "about 9.00 ppm")
@@ -238,8 +164,39 @@ async def test_each_act_needs_the_token_and_is_answered(begin: Begin) -> None:
         assert here.complaints == []
 
 
+async def test_a_measurement_is_entered_in_the_unit_that_is_shown(begin: Begin) -> None:
+    units = DisplayUnits(solids=SolidsUnit.US_CM)
+    async with (
+        begin(display=units) as site,
+        chromium() as browser,
+        looking(browser, site.url) as here,
+        flowing(site, 0.6),
+    ):
+        page = here.page
+        await here.shows("#product", "µS/cm ±")
+        await here.use(TOKEN)
+        sample = page.get_by_label("Measured in the reservoir, µS/cm at 25 °C")
+        await sample.fill("18")
+        await page.get_by_role("button", name="Enter the sample").click()
+        await here.said("Done.")
+        await here.shows("#stock", "about 18.0 µS/cm")
+        await page.get_by_label("Measured in the product, µS/cm at 25 °C").fill("25,5")
+        await page.get_by_role("button", name="Enter the retest").click()
+        await here.said("Done.")
+        factor = site.keeper.station.plan.identity.factor
+        assert [one.ppm for one in site.commands] == [18.0 * factor, 25.5 * factor]
+        await sample.fill("99999")
+        await page.get_by_role("button", name="Enter the sample").click()
+        await here.said("'99999' is not a number of µS/cm from 0 to 20000")
+        await sample.fill("much")
+        await page.get_by_role("button", name="Enter the sample").click()
+        assert await sample.evaluate("field => field.validity.patternMismatch"), "no number is sent"
+        assert len(site.commands) == 2
+        assert [one for one in here.complaints if "400" not in one] == []
+
+
 async def test_an_alarm_is_acknowledged_shelved_and_reset_with_the_keyboard_alone(begin: Begin) -> None:
-    async with begin() as site, chromium() as browser, looking(browser, site, 360) as here:
+    async with begin() as site, chromium() as browser, looking(browser, site.url, 360) as here:
         page = here.page
         await site.filling()
         site.board.read(2000.0, WaterPath.FILL)
@@ -273,7 +230,7 @@ async def test_a_name_of_markup_is_text_and_without_a_token_the_page_only_shows(
     async with (
         begin(token=None, name=name) as site,
         chromium() as browser,
-        looking(browser, site) as here,
+        looking(browser, site.url) as here,
         flowing(site),
     ):
         await here.shows("#answer-word", "Yes")
@@ -299,6 +256,22 @@ async def test_a_lost_bridge_is_told_and_old_facts_are_called_old(begin: Begin) 
         await window.close()
 
 
+async def test_a_fill_that_ended_stands_in_the_table_at_once(begin: Begin, tmp_path: Path) -> None:
+    log = LogPlan(tmp_path / "clearwell.db", LogSettings())
+    async with (
+        begin(log=log) as site,
+        chromium() as browser,
+        looking(browser, site.url) as here,
+        flowing(site) as water,
+    ):
+        await here.shows("#valve-state", "OPEN to the reservoir")
+        await here.shows("#fills", "None in the log.")
+        water.product_us = 2000.0
+        await here.shows("#valve-phase", "tripped")
+        await here.shows("#fills", "trip")
+        await here.is_sound()
+
+
 async def test_the_course_of_the_product_is_drawn_with_its_words(begin: Begin) -> None:
     course = {
         "unit": "ppm", "scale": "0.5 ppm per µS/cm", "limit": 50.0, "advice": 25.0, "sentence": None,
@@ -311,7 +284,7 @@ async def test_the_course_of_the_product_is_drawn_with_its_words(begin: Begin) -
     async with begin() as site, chromium() as browser:
         window = await browser.new_context(viewport={"width": 360, "height": 800})
         page = await window.new_page()
-        here = Looking(page, site)
+        here = Looking(page, site.url)
 
         async def answer(route: Any) -> None:
             asked.append(urlsplit(route.request.url).query)

@@ -9,14 +9,16 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from bridge.display.facts import as_json, facts_of, span
+from bridge.display.facts import as_json
 from bridge.display.units import DisplayUnits, SolidsUnit, TemperatureUnit, VolumeUnit
+from bridge.display.viewed import facts_of, span
 from bridge.display.words import PERMISSIVE_LABELS, PERMISSIVE_MISSING
 from bridge.faults import FAULTS
 from bridge.guard.trips import RULES
 from bridge.guard.words import Permissive, Phase, Trip
 from bridge.hub.view import ActiveAlarm, StationView
 from bridge.page.lines import (
+    LONGEST_UNIT,
     Answer,
     Asked,
     Opened,
@@ -44,9 +46,19 @@ def test_quantities_are_shown_in_the_units_that_people_chose(view: StationView) 
     assert (plain.reservoir.cover, plain.purifier.days) == ("5 to 9 days", "18 to 26 days")
     # 120 L are 31.7 US gal and 18 °C are 64.4 °F (NIST SP 811); 6 ppm at 0.5 ppm per µS/cm are 12 µS/cm.
     assert (other.reservoir.volume, other.product.temperature) == ("31.7 US gal", "64.4 °F")
-    assert (other.product.text, other.product.number, other.product.limit) == (
-        "12.0 µS/cm", 12.0, "100 µS/cm",
-    )  # fmt: skip
+    assert (other.product.text, other.product.uncertainty) == ("12.00 µS/cm", "± 0.80 µS/cm")
+    assert (other.product.number, other.product.limit, other.product.unit) == (12.0, "100 µS/cm", "µS/cm")
+
+
+def test_the_purest_water_has_an_uncertainty_that_means_something(view: StationView) -> None:
+    """Pure water: 0.055 µS/cm at 25 °C (Light et al., Electrochem. Solid-State Lett. 8 (2005) E16)."""
+    pure = replace(view, product_ppm=0.0275, product_uncertainty_ppm=0.001115)
+    shown = facts_of(pure, UNITS, "")
+    assert (shown.product.text, shown.product.uncertainty) == ("0.0275 ppm", "± 0.0011 ppm")
+    assert shown.product.number == 0.0275
+    assert "0.0275 ppm ± 0.0011 ppm" in shown.use.reason
+    told = facts_of(pure, replace(UNITS, solids=SolidsUnit.US_CM), "").product
+    assert (told.text, told.uncertainty) == ("0.0550 µS/cm", "± 0.0022 µS/cm")
 
 
 def test_the_answer_is_that_of_the_worse_water(view: StationView) -> None:
@@ -172,9 +184,14 @@ def test_a_view_arrives_at_the_page_as_it_left_the_daemon(
     assert read_from_daemon(line, {view.identity.reservoir: view.identity}) == sent
 
 
-@given(number=st.integers(0, 1 << 40), a=st.text(max_size=60), b=st.text(max_size=200))
-def test_commands_and_answers_arrive_as_they_left(number: int, a: str, b: str) -> None:
-    assert read_from_page(asked_line(Asked(number, a, a, b))) == Asked(number, a, a, b)
+@given(
+    number=st.integers(0, 1 << 40),
+    a=st.text(max_size=60),
+    b=st.text(max_size=200),
+    unit=st.text(max_size=LONGEST_UNIT),
+)
+def test_commands_and_answers_arrive_as_they_left(number: int, a: str, b: str, unit: str) -> None:
+    assert read_from_page(asked_line(Asked(number, a, a, b, unit))) == Asked(number, a, a, b, unit)
     assert read_from_page(opened_line(Opened(a, number))) == Opened(a, number)
     assert read_from_page(trouble_line(Trouble(b))) == Trouble(b)
     assert read_from_daemon(answer_line(Answer(number, a, b)), {}) == Answer(number, a, b)

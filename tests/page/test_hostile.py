@@ -239,8 +239,8 @@ def test_a_slow_browser_has_the_newest_facts_and_nothing_piles_up() -> None:
     feed = Feed()
     with feed.joined() as slow:
         for number in range(10_000):
-            feed.publish("barrel", f'{{"n":{number}}}')
-            feed.publish("butt", f'{{"n":{-number}}}')
+            feed.publish("facts", "barrel", f'{{"n":{number}}}')
+            feed.publish("facts", "butt", f'{{"n":{-number}}}')
         due = feed.due(slow)
         assert due.count(b"event: facts") == 2
         assert b'{"n":9999}' in due
@@ -335,7 +335,7 @@ async def test_whoever_stops_reading_is_let_go(view: StationView, monkeypatch: p
         big = json.dumps("x" * 100_000)
 
         def gone() -> bool:
-            page.feed.publish("barrel", big)
+            page.feed.publish("facts", "barrel", big)
             return not page.feed._browsers
 
         await until(gone, "a browser that reads nothing is written to for ever")

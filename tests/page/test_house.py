@@ -17,8 +17,8 @@ from bridge.rig.scenario import POLYTUNNEL_WITH_DRAIN
 from bridge.rig.world import World
 from bridge.wire.messages import Path as WaterPath
 from tests.brokers import Mosquitto, Observe, free_port
+from tests.page.browser import chromium
 from tests.page.conftest import TOKEN
-from tests.page.test_browser import chromium
 
 pytestmark = pytest.mark.needs("chromium", "nodejs", "mosquitto")
 
@@ -62,7 +62,9 @@ treats_of = "250 ppm"
 [reservoir.barrel.guard]
 rinse_min_s = 0.5
 in_spec_s = 0.4
+pause_s = 0.5
 """
+"""At the rig's pace: of its own accord a fill that was interrupted would rest for half a minute."""
 
 
 async def changes(page: Page, selector: str, told: str) -> None:
@@ -112,8 +114,9 @@ async def test_page_hub_and_rig_agree_on_what_happens(
             assert world.truth().path is WaterPath.SHUT, "the page says shut, and the rig's valve is open"
             await hub.sends(f"{DEVICE}/valve/hold/set", "false")
             await shows(page, "#hold-word", "Not on hold")
-            await page.get_by_role("button", name="Fill to the mark now").click()
             await shows(page, "#valve-state", "OPEN to the reservoir")
+            await page.get_by_role("button", name="Fill to the mark now").click()
+            await shows(page, "#said", "Refused: A fill is under way already.")
 
             world.inject(parse_fault("overflow-float-up@0+100000"))
             await shows(page, "#first-out", "First came overflow")

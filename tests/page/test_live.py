@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from bridge.demo.rigged import RESERVOIR
+from bridge.display.units import DisplayUnits, SolidsUnit
 from bridge.guard.commands import (
     Acknowledge,
     CartridgeChanged,
@@ -21,8 +22,9 @@ from bridge.guard.commands import (
     StartFill,
 )
 from bridge.guard.words import Advisory, Phase, Trip
+from bridge.history.limits import LogSettings
 from bridge.hub.broker import BrokerSettings, Secret
-from bridge.plan import HubPlan
+from bridge.plan import HubPlan, LogPlan
 from bridge.wire.messages import Close
 from bridge.wire.messages import Path as WaterPath
 from tests.board import SpiedKeeper, until
@@ -122,6 +124,33 @@ async def test_each_command_arrives_whole_and_the_guards_answer_comes_back(begin
         assert len(site.commands) == before
 
 
+async def test_a_measurement_by_hand_counts_in_the_unit_that_was_asked_for(begin: Begin) -> None:
+    async with begin(display=DisplayUnits(solids=SolidsUnit.US_CM)) as site, listening(site) as events:
+        site.board.read(20.0)
+        shown = await events.until(lambda r: r["product"]["number"] is not None, "no product was shown")
+        assert (shown["product"]["unit"], shown["product"]["scale"]) == ("µS/cm", "at 25 °C")
+        factor = site.keeper.station.plan.identity.factor
+        for unit, value in (("µS/cm", "25"), ("ppm", f"{25 * factor:g}"), (None, f"{25 * factor:g}")):
+            assert (await site.command("product/retest", value, unit)).status_code == 200
+        assert (await site.command("reservoir/sample", "25", "µS/cm")).status_code == 200
+        assert {one.ppm for one in site.commands} == {25.0 * factor}
+        before = len(site.commands)
+        for path, value, unit, said in (
+            ("product/retest", "nan", "µS/cm", "is not a number of µS/cm from 0 to 20000"),
+            ("product/retest", "-1", "µS/cm", "is not a number of µS/cm"),
+            ("reservoir/sample", "20001", "µS/cm", "is not a number of µS/cm"),
+            ("reservoir/sample", "12,5", "µS/cm", "with a point before the decimals"),
+            ("reservoir/sample", "12", "grains", "is not set in 'grains'"),
+            ("valve/hold", "true", "µS/cm", "is not set in"),
+            ("valve/hold", "true", "ppm", "is not set in 'ppm'"),
+            ("valve/hold", "true", "a unit that is much too long", "has the form"),
+        ):
+            answer = await site.command(path, value, unit)
+            assert answer.status_code == 400
+            assert said in answer.json()["sentence"]
+        assert len(site.commands) == before
+
+
 async def _nothing_happens(site: Site, status: int, **headers: str) -> None:
     for path, (value, _) in COMMANDS.items():
         answer = await site.command(path, value, **headers)
@@ -150,6 +179,20 @@ async def test_no_command_works_without_the_token_or_from_another_site(begin: Be
         told = " ".join(event.sentence for event in site.events)
         assert TOKEN not in told
         assert (await site.web.get("/api/facts")).status_code == 200, "looking needs no token"
+
+
+async def test_browsers_are_told_when_a_fill_that_ended_is_in_the_log(begin: Begin, tmp_path: Path) -> None:
+    log = LogPlan(tmp_path / "clearwell.db", LogSettings())
+    async with begin(log=log) as site, listening(site) as events:
+        await site.filling()
+        await events.until(lambda r: r["valve"]["phase"] == "fill", "no fill was shown")
+        site.board.read(2000.0, WaterPath.FILL)
+        await events.until(lambda r: r["valve"]["phase"] == "tripped", "no trip was shown")
+        # What is asked for too early is kept for a while, and must not hide the fill then.
+        await site.web.get(f"/api/reservoirs/{RESERVOIR}/fills")
+        await until(lambda: events.fills == {"id": RESERVOIR}, "nobody was told of the fill")
+        (shown,) = (await site.web.get(f"/api/reservoirs/{RESERVOIR}/fills")).json()
+        assert shown["ended_by"] == "trip"
 
 
 async def test_a_page_without_a_token_only_shows(begin: Begin) -> None:

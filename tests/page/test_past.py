@@ -1,8 +1,10 @@
 """What the page shows of the past: the product's trend where water flowed, and the last fills."""
 
 import asyncio
+import time
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -113,17 +115,58 @@ async def test_the_log_is_read_while_it_is_written(tmp_path: Path, monkeypatch: 
         await asyncio.to_thread(log.close)
 
 
+async def test_the_end_of_a_fill_is_awaited_until_it_is_on_the_disk(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Without a spill it may come there a minute late."""
+    monkeypatch.setattr(records_module, "FILL_WAITS_S", (0.01,) * 1000)
+    path = tmp_path / "clearwell.db"
+    log = Log(path)
+    boot = (await asyncio.wrap_future(log.start())).boot
+    looked = asyncio.Event()
+    loop = asyncio.get_running_loop()
+    records = Records(str(path), None, UNITS)
+    read = records._read_fills
+
+    def noted(*asked: Any) -> list[FillRow]:
+        rows = read(*asked)
+        loop.call_soon_threadsafe(looked.set)
+        return rows
+
+    monkeypatch.setattr(records, "_read_fills", noted)
+    since_ms = int(time.time() * 1000)
+    try:
+        earlier = FillRow(
+            Stamp(boot, 0, since_ms - 1), IDENTITY.reservoir, since_ms - 9, 1.0, None, None, "full"
+        )
+        log.append(earlier)
+        await asyncio.wrap_future(log.settle())
+        waiting = asyncio.create_task(records.fill_ended(IDENTITY, since_ms))
+        for _ in range(2):
+            await looked.wait()
+            looked.clear()
+        # It looked again, so the earlier fill was not taken for this one.
+        log.append(replace(earlier, stamp=Stamp(boot, 1, since_ms + 5), volume_l=42.0))
+        assert not waiting.done()
+        await asyncio.wrap_future(log.settle())
+        assert await waiting
+        assert [one["volume"] for one in await records.fills(IDENTITY)] == ["42.0 L", "1.00 L"]
+        assert not await Records(None, None, UNITS).fill_ended(IDENTITY, since_ms)
+    finally:
+        await asyncio.to_thread(log.close)
+
+
 async def test_a_log_that_cannot_be_read_is_said_and_many_who_ask_cost_one_reading(tmp_path: Path) -> None:
     with pytest.raises(LogError):
         await Records(str(tmp_path / "none.db"), None, UNITS).trend(IDENTITY, 24)
     records = Records(str(tmp_path / "x.db"), None, UNITS)
     read = []
 
-    def reading(*_: object) -> list[object]:
+    def reading(*_: object) -> list[FillRow]:
         read.append(1)
-        return [1]
+        return []
 
-    records._read_fills = reading  # type: ignore[assignment, method-assign]
+    records._read_fills = reading  # type: ignore[method-assign]
     answers = await asyncio.gather(*(records.fills(IDENTITY) for _ in range(20)), return_exceptions=True)
     assert len(read) == 1
     assert sum(isinstance(answer, LogError) for answer in answers) == 20 - records_module.MOST_WAITING

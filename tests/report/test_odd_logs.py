@@ -20,6 +20,7 @@ from bridge.history.records import (
     FillRow,
     ReadingRow,
     Row,
+    SampleRow,
     Series,
     Stamp,
 )
@@ -107,6 +108,24 @@ def test_several_reservoirs_each_have_a_part_and_one_can_be_picked(tmp_path: Pat
     assert len(page.ids) == len(set(page.ids))
     alone = report(tmp_path, log, "--reservoir", "south", "--force")
     assert alone.figures["made"] == [80.0]
+
+
+def test_a_sample_that_was_entered_later_stands_where_it_was_taken(tmp_path: Path) -> None:
+    def sample(entered_h: int, us_cm: float, taken_h: int | None = None) -> SampleRow:
+        taken_ms = None if taken_h is None else START_MS + taken_h * HOUR_MS
+        return SampleRow(
+            Stamp(1, 9000 + entered_h, START_MS + entered_h * HOUR_MS), "butt", "product", us_cm, us_cm / 2,
+            1.0, 0.5, None, "off", "suitable", at_ms=taken_ms,
+        )  # fmt: skip
+
+    log = tmp_path / "log.db"
+    # Taken on the second day are one that was entered on it, and one that was entered on the third.
+    late = [sample(30, 12.0), sample(31, 14.0, 20), sample(60, 16.0, 26), sample(61, 18.0)]
+    write(log, iter([*butt("butt"), *late]))
+    day = ("--from", "2025-06-16T16:00", "--to", "2025-06-17T16:00")
+    page = report(tmp_path, log, *day)
+    assert [page.figures.get(f"sample-{k}/value") for k in (1, 2, 3)] == [[8.0], [6.0], None]
+    assert report(tmp_path, log, "--force").figures["sample-1/value"] == [7.0]
 
 
 def test_an_empty_log_is_refused_with_a_sentence(tmp_path: Path) -> None:

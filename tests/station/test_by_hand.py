@@ -246,6 +246,17 @@ def test_litres_and_reading_are_entered_in_one_line_and_forecast_without_a_daemo
     ]
 
 
+def test_litres_and_feed_are_entered_in_the_unit_that_people_write(config: Path) -> None:
+    here = ("--config", str(config), "--of", "pitcher")
+    typed(sample.command, *here, "--litres", "2 US gal", "--ppm", "4", "--feed-ppm", "250 uS/cm")
+    litres, feed = (
+        next(row for row in by_hand_rows(config) if isinstance(row, one)) for one in (LitresRow, SampleRow)
+    )
+    assert litres.litres == pytest.approx(2.0 * LITRES_PER_US_GALLON)
+    # On the pitcher's own scale of 0.7 ppm for each µS/cm.
+    assert (feed.of, feed.dissolved_solids_ppm) == ("feed", pytest.approx(175.0))
+
+
 def by_hand_rows(config: Path) -> list[EntryRow]:
     from bridge.history.reader import Reader
 
@@ -260,6 +271,9 @@ def by_hand_rows(config: Path) -> list[EntryRow]:
         (("sample", "--of", "jugs", "--changed", "early"), "belongs to a purifier"),
         (("sample", "--of", "feed", "--litres", "3"), "kept by hand"),
         (("sample", "--of", "pitcher", "--litres", "-3"), "range"),
+        (("sample", "--of", "pitcher", "--litres", "nan"), "must be a number"),
+        (("sample", "--of", "pitcher", "--litres", "101 m3"), "range"),
+        (("sample", "--of", "pitcher", "--litres", "3 pints"), "one of L, mL, m3, us-gal, ft3"),
         (
             ("sample", "--of", "pitcher", "--litres", "3", "--ppm", "60", "--feed-ppm", "50"),
             "below the reading",

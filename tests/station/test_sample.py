@@ -12,7 +12,8 @@ from click.testing import CliRunner
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.commands.sample import CAUTION, command
+from bridge.commands.sample import command
+from bridge.commands.sample_told import CAUTION
 from bridge.errors import InputError
 from bridge.water import pure_water
 
@@ -113,6 +114,22 @@ def test_limit_and_advice_can_be_set() -> None:
     assert judged(*words, "--advice", "40")["verdict"] == "suitable"
 
 
+@pytest.mark.parametrize(
+    ("typed", "bare"),
+    [
+        # t/°F = 1.8 t/°C + 32 (NIST Special Publication 811, 2008, appendix B).
+        (("--temperature", "50 F"), ("--temperature", "10")),
+        (("--temperature", "50°f"), ("--temperature", "10 °C")),
+        (("--compensated", "--limit", "120 uS/cm"), ("--compensated", "--limit", "60")),
+        (("--compensated", "--advice", "90 \u00b5S/cm"), ("--compensated", "--advice", "45")),
+        (("--compensated", "--advice", "90 \u03bcS/cm"), ("--compensated", "--advice", "45 mg/l")),
+    ],
+)
+def test_a_quantity_may_carry_its_unit(typed: tuple[str, ...], bare: tuple[str, ...]) -> None:
+    one, other = (judged("--conductivity", "80", *words) for words in (typed, bare))
+    assert one == pytest.approx(other)
+
+
 @given(st.floats(1.0, 2000.0), st.floats(0.0, 36.0), st.sampled_from(["natural", "pure", "linear"]))
 def test_the_verdict_follows_from_what_is_printed(
     conductivity: float, temperature: float, method: str
@@ -186,6 +203,12 @@ REFUSED = {
         ("--conductivity", "5", "--temperature", "400", "--compensated"),
         ("400", "0 and 100 °C"),
     ),
+    "unknown unit": (("--conductivity", "5", "--temperature", "20 K"), ("20 K", "C, F, °C, °F")),
+    "unit of something else": (
+        ("--conductivity", "5", "--compensated", "--limit", "20 us-gal"),
+        ("ppm, mg/L, gpg, uS/cm",),
+    ),
+    "unit alone": (("--conductivity", "5", "--temperature", "F"), ("'F' must be a number", "'10 C'")),
     "negative": (("--conductivity", "-5", "--compensated"), ("-5", "zero or more")),
     "not a number": (("--conductivity", "nan", "--temperature", "20"), ("nan",)),
     "infinite": (("--conductance", "inf", "--cell-constant", "1", "--temperature", "20"), ("inf",)),

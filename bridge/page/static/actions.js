@@ -50,7 +50,8 @@ function say(sentence, refused) {
   element("said-close").hidden = sentence === "";
 }
 
-async function act(property, value) {
+// unit: in which a figure was asked for; undefined for all that is no figure.
+async function act(property, value, unit) {
   const reservoir = current();
   if (reservoir === undefined) {
     return;
@@ -64,7 +65,7 @@ async function act(property, value) {
     const answer = await fetch(`/api/reservoirs/${encodeURIComponent(reservoir.id)}/command`, {
       method: "POST",
       headers: { "content-type": "application/json", authorization: `Bearer ${token}` },
-      body: JSON.stringify({ property, value }),
+      body: JSON.stringify({ property, value, unit }),
     });
     const { sentence } = await answer.json();
     say(answer.ok ? `${reservoir.name}: ${sentence}` : `Refused: ${sentence}`, !answer.ok);
@@ -126,7 +127,9 @@ function asked(question) {
 function wireNumber(form, input, property) {
   element(form).addEventListener("submit", async (event) => {
     event.preventDefault();
-    await act(property, element(input).value.trim().replace(",", "."));
+    // The unit that stands in the label is the one that people have seen.
+    const { unit } = element(form).querySelector(".in-unit").dataset;
+    await act(property, element(input).value.trim().replace(",", "."), unit);
   });
 }
 

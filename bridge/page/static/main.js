@@ -126,6 +126,12 @@ function follow() {
       refreshPast();
     }
   });
+  // A fill that has ended comes into the log some time after its phase has changed.
+  stream.addEventListener("fills", (event) => {
+    if (JSON.parse(event.data).id === chosen) {
+      refreshPast();
+    }
+  });
   stream.addEventListener("error", () => {
     lost();
     if (stream.readyState === EventSource.CLOSED) {

@@ -57,8 +57,10 @@ export function showFacts(r, oldSince) {
     element("hold-word"),
     r.hold ? "On hold: nothing is filled until somebody lifts it." : "Not on hold: it fills by itself.",
   );
-  for (const node of document.querySelectorAll(".ppm-scale")) {
-    write(node, r.product.scale === "at 25 °C" ? "ppm, on the limit's scale" : `ppm at ${r.product.scale}`);
+  const { unit, scale } = r.product;
+  for (const node of document.querySelectorAll(".in-unit")) {
+    node.dataset.unit = unit;
+    write(node, unit === "ppm" ? `ppm at ${scale}` : `${unit} ${scale}`);
   }
 }
 
