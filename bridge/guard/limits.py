@@ -39,8 +39,9 @@ class Limits:
 
     lease_s: float = 5.0
     step_s: float = 1.25
-    """The longest time between two steps; with the lease, what may flow before the guard looks again. A little
-    more than the second after which a controller sends its next reading, lest one be looked for in vain."""
+    """The longest time between two steps; with the lease, what may flow before the guard looks again. It is
+    a little more than the second after which a controller sends its next reading, lest one be looked for in
+    vain."""
 
     stale_after_s: float = 3.0
     link_lost_after_s: float = 60.0
