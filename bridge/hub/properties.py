@@ -232,9 +232,10 @@ def _action(node: str, id_: str, name: str, words: Iterable[str]) -> Property:
 PROPERTIES: tuple[Property, ...] = (
     _conductivity("product", "product_conductivity_25_us_cm"),
     _ppm("product", "ppm", "Dissolved solids", "product_ppm", decimals=_OF_PUREST),
-    _ppm(
-        "product", "uncertainty", "Expanded uncertainty (k = 2)", "product_uncertainty_ppm",
-        decimals=_OF_PUREST,
+    # It has two digits, and a tenth of it says as much of pure water as of tap water.
+    Property(
+        "product", "uncertainty", "Expanded uncertainty (k = 2)", _F, "product_uncertainty_ppm", "ppm", "0:",
+        decimals=_OF_PUREST, dead_band_fraction=0.1,
     ),
     _temperature("product", "product_temperature_c"),
     Property("product", "health", "Probe health", _E, "product_health", None, _HEALTH),
