@@ -213,9 +213,16 @@ class Logbook:
         self._log.append(row)
         self._fresh.set()
 
-    async def parcels(self, count: int) -> list[Parcel]:
-        """The first parcels for the hub's log that are not acknowledged."""
-        return await asyncio.wrap_future(self._log.peek(count))
+    async def packs(self, count: int, root: str) -> list[tuple[Parcel, str]]:
+        """The first parcels for the hub's log that are not acknowledged, each as a SenML pack, whose names
+        begin with ``root``."""
+        return await asyncio.wrap_future(self._log.packs(count, root))
+
+    @property
+    def quiet_s(self) -> float:
+        """For how long after the last look at the parcels there will be no other one of readings, in
+        seconds."""
+        return self._log.quiet_s
 
     async def stirred(self, patience_s: float) -> None:
         """Wait until something else than a reading has come since the last time, but not for ever."""

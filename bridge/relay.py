@@ -7,8 +7,6 @@ with the same times and values, so that whoever keeps it can drop what it has.
 import asyncio
 
 from bridge.errors import HubError
-from bridge.history import senml
-from bridge.history.outbox import Parcel
 from bridge.history.pace import full_pace, spend, wait_s
 from bridge.hub.client import HubClient
 from bridge.hub.topics import Layout, Publication
@@ -18,8 +16,8 @@ PER_S = 20.0
 BURST = 20.0
 AWAY_S = 1.0
 """How soon a broker that was away is looked for again."""
-LOOK_EVERY_S = 5.0
-"""Readings wait a minute for a full parcel, so they are not looked for with every one of them..."""
+LEAST_WAIT_S = 5.0
+"""Parcels of several reservoirs, which are due at different times, are looked for together..."""
 GATHER_S = 0.5
 """...and an entry is looked for this long after it came, with what came with it."""
 AT_ONCE = 16
@@ -38,22 +36,23 @@ async def carry(logbook: Logbook, hub: HubClient, layout: Layout) -> None:
         if not hub.connected:
             await asyncio.sleep(AWAY_S)
             continue
-        parcels = await logbook.parcels(AT_ONCE)
-        if not parcels:
-            await logbook.stirred(LOOK_EVERY_S)
-            await asyncio.sleep(GATHER_S)
-        for parcel in parcels:
+        packs = await logbook.packs(AT_ONCE, layout.bridge)
+        for parcel, payload in packs:
             await asyncio.sleep(wait_s(pace, loop.time()))
-            if not await _sent(hub, layout, parcel):
+            if not await _sent(hub, Publication(records_topic(layout), payload, qos=1, retain=False)):
                 break
             logbook.acknowledge(parcel)
             pace = spend(pace, 1, loop.time())
+        else:
+            if len(packs) < AT_ONCE:
+                # These were all. The log knows when readings make the next one: nothing to look for before.
+                await logbook.stirred(max(LEAST_WAIT_S, logbook.quiet_s))
+                await asyncio.sleep(GATHER_S)
 
 
-async def _sent(hub: HubClient, layout: Layout, parcel: Parcel) -> bool:
-    payload = senml.pack(parcel.rows, layout.bridge)
+async def _sent(hub: HubClient, records: Publication) -> bool:
     try:
-        await hub.send(Publication(records_topic(layout), payload, qos=1, retain=False))
+        await hub.send(records)
     except HubError:
         # The client tells of the broker's absence; the parcel stays where it is.
         await asyncio.sleep(AWAY_S)

@@ -15,28 +15,28 @@ from bridge.errors import InputError
 @click.option("--quiet", is_flag=True, help="Log warnings and errors only.")
 def command(config: Path, quiet: bool) -> None:
     """Keep the reservoirs filled until SIGTERM or SIGINT, which close the valve before anything else."""
-    from bridge.settings.file import read
+    # Before they part, for the child needs this too.
+    import asyncio
+    import logging
 
-    configuration = read(config, os.environ)
-    if not configuration.plan.stations:
+    from bridge.settings.apart import ApartReading
+
+    reading = ApartReading(config, os.environ)
+    # And this while the child is at work.
+    from bridge import logs
+    from bridge.daemon import Daemon
+
+    plan, warnings = reading.result()
+    if not plan.stations:
         raise InputError(
             f"{config}: there is no [reservoir.<id>] to keep filled; what is kept by hand needs no daemon: "
             "enter it with clearwell sample, and ask clearwell forecast"
         )
-
-    import asyncio
-    import logging
-
-    import structlog
-
-    from bridge import logs
-    from bridge.daemon import Daemon
-
     logs.configure(level=logging.WARNING if quiet else logging.INFO)
-    for warning in configuration.warnings:
-        structlog.get_logger("clearwell").warning("configuration", sentence=warning)
+    for warning in warnings:
+        logs.logger().warning("configuration", sentence=warning)
 
     async def keep() -> None:
-        await Daemon(configuration.plan).run()
+        await Daemon(plan).run()
 
     asyncio.run(keep())

@@ -6,14 +6,16 @@ order, 9000 to a decade, from one millionth up, so that close values have close 
 is mostly small steps.
 """
 
-import math
 import sys
 from array import array
 from collections.abc import Iterable, Sequence
+from math import floor, log10
 
 from bridge.errors import LogError
 
 _POWERS = [10.0**e for e in range(40)]
+_LOWEST: list[int] = [10 ** (digits - 1) for digits in range(1, 7)]
+"""The smallest mantissa, by digits less one."""
 _SMALLEST = 1e-6
 _GREATEST = 1e30
 
@@ -24,10 +26,11 @@ def code_of(value: float, digits: int = 4) -> int:
     size = abs(value)
     if size < _SMALLEST:
         return 0
-    size = min(size, _GREATEST)
-    decade = math.floor(math.log10(size))
+    if size > _GREATEST:
+        size = _GREATEST
+    decade = floor(log10(size))
     exponent = decade - digits + 1
-    lowest: int = 10 ** (digits - 1)
+    lowest = _LOWEST[digits - 1]
     mantissa = round(size / _POWERS[exponent] if exponent >= 0 else size * _POWERS[-exponent])
     if mantissa >= 10 * lowest:
         mantissa, decade = lowest, decade + 1
@@ -41,7 +44,7 @@ def value_of(code: int, digits: int = 4) -> float:
     """The number a code stands for, as the float nearest to its decimal."""
     if code == 0:
         return 0.0
-    lowest: int = 10 ** (digits - 1)
+    lowest = _LOWEST[digits - 1]
     decade, mantissa = divmod(abs(code) - 1, 9 * lowest)
     exponent = decade - 6 - digits + 1
     mantissa += lowest

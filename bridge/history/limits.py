@@ -17,6 +17,8 @@ class LogSettings:
     minute_days: int = 5 * 366
     hour_days: int = 20 * 366
     entry_days: int = 20 * 366
+    most_in_block: int = 4096
+    """Readings of one reservoir in one block: a controller that sends fast fills several in an hour."""
     most_waiting: int = 7200
     """Readings of one reservoir that may wait while the file cannot be written; then the oldest go."""
     most_entries: int = 20_000

@@ -1,37 +1,47 @@
 """The log: rows in from the event loop, a thread of its own for the disk.
 
 Nothing here blocks its caller and nothing raises into it. ``append`` puts a row into a queue in memory and
-returns; the thread takes what is there twice a second, and at once when a row may not wait. Trouble with the
-file comes as a :class:`bridge.history.trouble.LogTrouble` through a callback, once for each kind, and None
-when the file works again; meanwhile rows wait in memory and the file is tried again and again.
+returns; the thread takes it within half a second (:mod:`bridge.history.rhythm`), and at once when it may not
+wait. Long work it does in bites (:mod:`bridge.history.rest`), so that the event loop does not wait for it;
+what may not wait comes in between. Trouble with the file comes as a
+:class:`bridge.history.trouble.LogTrouble` through a callback, once for each kind, and None when the file
+works again; meanwhile rows wait in memory and the file is tried again and again.
 
 **When a queue is full** the oldest readings go, counted in ``lost_readings``. Alarms, trips and accepted
 commands never go; see :class:`bridge.history.limits.LogSettings` for the bounds.
 """
 
 import os
-import sqlite3
 import threading
 import time
 from collections import deque
 from collections.abc import Callable, Iterable, Mapping
 from concurrent.futures import Future
-from dataclasses import dataclass, replace
-from datetime import UTC, datetime
+from contextlib import suppress
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 from zlib import crc32
 
-from bridge.errors import LogError
+from bridge.errors import InputError
+from bridge.history import senml
+from bridge.history.attempts import FILE_ERRORS, Attempts
+from bridge.history.entries import CLASSES, LAZY
 from bridge.history.limits import LogSettings
 from bridge.history.outbox import OutboxLevel, Parcel
 from bridge.history.records import EntryRow, ReadingRow, Row
-from bridge.history.recovery import Opened, look_only, next_boot, opened, state_of_damaged
-from bridge.history.trouble import LogFault, LogTrouble, trouble_from
+from bridge.history.recovery import Opened
+from bridge.history.rest import Bites
+from bridge.history.rhythm import Rhythm
+from bridge.history.trouble import LogFault, LogTrouble
 from bridge.history.writer import Writer
 
-TURN_S = 0.5
-_FILE_ERRORS = (sqlite3.Error, OSError, LogError)
+TURN_S = 0.45
+"""A row waits no longer for its turn; the rest of the half second that is promised is for the turn itself."""
+AT_ONCE = 16
+"""Readings that are taken between two bites of other work."""
+NEVER_S = 86_400.0
+_LAZY = {CLASSES[kind] for kind in LAZY}
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,36 +84,40 @@ class Log:
         retry_s: float = 1.0,
     ) -> None:
         self.path = path
-        self._writer = Writer(path, spill, settings or LogSettings())
-        self._on_trouble = on_trouble
-        self._on_outbox = on_outbox
+        self._writer = Writer(path, spill, settings or LogSettings(), self._rest)
+        self._file = Attempts(self._writer, on_trouble, on_outbox, retry_s)
         self._readings: deque[ReadingRow] = deque(maxlen=most_queued)
         self._others: deque[tuple[tuple[EntryRow, ...], dict[str, bytes], bool]] = deque()
         self._asked: deque[tuple[Callable[[], Any], Future[Any]]] = deque()
         self._overrun = 0
-        self._wake = threading.Event()
+        # A bare lock is the cheapest thing a thread can wait on: locked, nobody has rung.
+        self._bell = threading.Lock()
+        self._bell.acquire()
+        self._called = False
+        """Something may not wait."""
+        self._rousable = False
+        """The thread sleeps until it is woken, so the next row must do it."""
+        self._rhythm = Rhythm(TURN_S)
+        self._bites = Bites(self._between)
+        self._turned_s = 0.0
+        self._hurry: deque[bool] = deque()
+        """One for each :meth:`settle` that has no answer yet."""
+        self._quiet_s = 0.0
         self._stop = False
         self._ended = False
-        self._opened: Future[Opened] = Future()
         self._patience_s = patience_s
-        self._retry_s = retry_s
-        self._delay_s = retry_s
-        self._retry_at = 0.0
-        self._trouble: LogTrouble | None = None
-        self._salvaging = False
-        self._state_lost = False
-        self._alert = False
         self._thread = threading.Thread(target=self._run, name="log", daemon=True)
 
     def start(self) -> Future[Opened]:
         """Start the thread. The future always comes to a result, at the latest after ``patience_s``."""
         self._thread.start()
-        return self._opened
+        return self._file.opened
 
     def append(self, *rows: Row, state: Mapping[str, bytes] | None = None) -> None:
         """Put rows, and state that must never contradict them, into the log; both in one commit. Returns at
         once."""
         entries: list[EntryRow] = []
+        urgent = bool(state)
         for row in rows:
             if isinstance(row, ReadingRow):
                 if len(self._readings) == self._readings.maxlen:
@@ -111,9 +125,13 @@ class Log:
                 self._readings.append(row)
             else:
                 entries.append(row)
+                urgent = urgent or type(row) not in _LAZY
         if entries or state:
             self._others.append((tuple(entries), dict(state or {}), True))
-            self._wake.set()
+        if urgent:
+            self._call()
+        elif self._rousable:
+            self._rouse()
 
     def save(self, key: str, value: bytes) -> None:
         """Keep a value that a restart needs, committed at once: a latched trip, a hold, a shelving."""
@@ -123,19 +141,33 @@ class Log:
         """Keep a value that a restart would like: a counter. Safe from a killed process within half a
         second, from a power cut within ``lazy_s``."""
         self._others.append(((), {key: value}, False))
+        if self._rousable:
+            self._rouse()
 
     def settle(self, *, blocks: bool = False) -> "Future[bool]":
         """True when everything appended before is committed, and readings at least in the spill.
 
         False when it cannot be written now. ``blocks`` commits the readings too, at the cost of a block
-        before its hour is over.
+        before its hour is over. Somebody waits for this, so the thread does not rest meanwhile.
         """
-        return self._ask(lambda: self._settle(blocks))
+        self._hurry.append(True)
+        answer = self._ask(lambda: self._settle(blocks))
+        answer.add_done_callback(lambda _: self._hurry.pop())
+        return answer
 
     def peek(self, count: int) -> "Future[list[Parcel]]":
         """The first parcels for the hub's log that are not acknowledged, oldest first. An empty list on
         trouble."""
         return self._ask(lambda: self._peek(count))
+
+    def packs(self, count: int, root: str) -> "Future[list[tuple[Parcel, str]]]":
+        """As :meth:`peek`, each parcel with its rows as a SenML pack, whose names begin with ``root``."""
+        return self._ask(lambda: [(one, senml.pack(one.rows, root, self._rest)) for one in self._peek(count)])
+
+    @property
+    def quiet_s(self) -> float:
+        """For how long after the last :meth:`peek` there will be no other parcel of readings, in seconds."""
+        return self._quiet_s
 
     def acknowledge(self, ids: Iterable[int]) -> None:
         """The broker has these parcels."""
@@ -145,15 +177,15 @@ class Log:
     def close(self, timeout_s: float = 5.0) -> bool:
         """Write what waits and stop the thread; False when not everything could be written in that time."""
         self._stop = True
-        self._wake.set()
+        self._call()
         if self._thread.is_alive():
             self._thread.join(timeout_s)
-        return not self._thread.is_alive() and self._trouble is None
+        return not self._thread.is_alive() and self._file.trouble is None
 
     @property
     def trouble(self) -> LogTrouble | None:
         """What is wrong with the file now."""
-        return self._trouble
+        return self._file.trouble
 
     @property
     def figures(self) -> LogFigures:
@@ -172,8 +204,25 @@ class Log:
             return answer
         self._asked.append((question, answer))
         if wake:
-            self._wake.set()
+            self._call()
+        elif self._rousable:
+            self._rouse()
         return answer
+
+    def _call(self) -> None:
+        """Have the thread take its turn now."""
+        self._called = True
+        self._ring()
+
+    def _rouse(self) -> None:
+        """Have the thread look whether its turn is due."""
+        self._rousable = False
+        self._ring()
+
+    def _ring(self) -> None:
+        # It has been rung already, and not been heard yet.
+        with suppress(RuntimeError):
+            self._bell.release()
 
     def _run(self) -> None:
         try:
@@ -182,154 +231,139 @@ class Log:
             self._ended = True
             if not self._stop:
                 told = f"The log {self.path} stopped because of a fault in this program; restart the bridge."
-                self._tell(LogTrouble(LogFault.UNUSABLE, told))
+                self._file.tell(LogTrouble(LogFault.UNUSABLE, told))
             while self._asked:
                 self._asked.popleft()[1].cancel()
 
     def _work(self) -> None:
         began = time.monotonic()
-        self._attempt(lambda: None)
+        file = self._file
+        file.attempt(lambda: None)
         while not self._stop:
-            self._wake.wait(TURN_S)
-            self._wake.clear()
+            self._wait(None if file.known else began + self._patience_s)
             self._turn()
-            if not self._opened.done() and time.monotonic() - began > self._patience_s:
-                self._open_blind()
-        self._retry_at = 0.0
+            if not file.known and time.monotonic() - began > self._patience_s:
+                file.open_blind()
+        file.retry_at_s = 0.0
         self._turn()
-        self._retry_at = 0.0
-        self._attempt(lambda: None)
+        file.retry_at_s = 0.0
+        file.attempt(lambda: None)
         try:
             self._writer.close()
-        except _FILE_ERRORS as error:
-            self._note(error)
-        if not self._opened.done():
-            self._open_blind()
-        self._answer()
+        except FILE_ERRORS as error:
+            file.note(error)
+        if not file.known:
+            file.open_blind()
+        self._answer(len(self._asked))
+
+    def _wait(self, until_s: float | None) -> None:
+        """Until a turn is due; no longer than until then."""
+        rhythm, file = self._rhythm, self._file
+        while not self._called:
+            now = time.monotonic()
+            due_s = self._writer.waiting.due_s() if file.trouble is None else file.retry_at_s
+            if until_s is not None:
+                due_s = until_s if due_s is None else min(due_s, until_s)
+            wait_s = rhythm.wait_s(now, self._waits(), due_s)
+            if wait_s == 0.0:
+                return
+            self._rousable = rhythm.rouses
+            # What came just before that was said has woken nobody.
+            if not (self._rousable and self._waits()):
+                self._bell.acquire(timeout=-1 if wait_s is None else wait_s)
+            self._rousable = False
+
+    def _waits(self) -> bool:
+        return bool(self._readings or self._others or self._asked)
 
     def _turn(self) -> None:
-        now = time.monotonic()
+        # Before anything is taken, so that whatever comes from now on rings again.
+        self._bell.acquire(blocking=False)
+        self._called = False
+        asked = len(self._asked)
+        readings, writer, file = self._readings, self._writer, self._file
+        now = self._turned_s = time.monotonic()
+        self._rhythm.turned(now, len(readings) + len(self._others))
+        self._take_others(now)
+        self._bites.begin()
+        while readings:
+            writer.waiting.take_reading(readings.popleft())
+            if readings:
+                self._rest()
+        self._take_others(now)
+        writer.spill()
+        if writer.waiting.is_due(now) or file.trouble is not None or writer.spill_trouble is not None:
+            file.attempt(lambda: writer.turn(now))
+        if asked:
+            self._answer(asked)
+
+    def _take_others(self, now: float) -> None:
         waiting = self._writer.waiting
-        while self._readings:
-            waiting.take_reading(self._readings.popleft())
         while self._others:
             rows, states, urgent = self._others.popleft()
             for row in rows:
                 waiting.take_entry(row, now)
             for key, value in states.items():
                 waiting.save(key, value, now, urgent=urgent)
-        self._writer.spill()
-        self._attempt(lambda: self._writer.turn(now))
-        self._answer()
 
-    def _answer(self) -> None:
-        for _ in range(len(self._asked)):
+    def _rest(self) -> None:
+        # At the start and at the end, too, others wait for just this work.
+        if self._file.known and not self._stop and not self._hurry:
+            self._bites.rest()
+
+    def _between(self) -> None:
+        """Between two bites of long work: take what has waited long enough, and commit what may not wait."""
+        now = time.monotonic()
+        if not self._others and now < self._turned_s + TURN_S:
+            return
+        writer, readings = self._writer, self._readings
+        self._take_others(now)
+        for _ in range(min(AT_ONCE, len(readings))):
+            writer.waiting.take_reading(readings.popleft())
+        writer.spill()
+        if not readings:
+            self._turned_s = now
+        elif not writer.waiting.urgent:
+            return
+        if self._file.busy:
+            # Its trouble ends the work around it, which is what an attempt is for.
+            writer.commit_now(now)
+        elif writer.waiting.urgent:
+            self._file.attempt(lambda: writer.commit_now(now))
+
+    def _answer(self, count: int) -> None:
+        for _ in range(count):
             question, answer = self._asked.popleft()
             if not answer.set_running_or_notify_cancel():
                 continue
-            answer.set_result(question())
+            try:
+                answer.set_result(question())
+            except InputError as error:
+                answer.set_exception(error)
 
     def _settle(self, blocks: bool) -> bool:
-        self._retry_at = 0.0
+        self._file.retry_at_s = 0.0
         waiting = self._writer.waiting
         waiting.urgent = waiting.urgent or bool(waiting.entries or waiting.dirty)
-        return self._attempt(lambda: self._writer.turn(time.monotonic(), everything=blocks))
+        return self._file.attempt(lambda: self._writer.turn(time.monotonic(), everything=blocks))
 
     def _peek(self, count: int) -> list[Parcel]:
         writer = self._writer
         found: list[Parcel] = []
+        self._quiet_s = 0.0 if writer.outbox is not None else NEVER_S
 
         def look() -> None:
             if writer.outbox is not None and writer.store is not None:
                 found.extend(writer.outbox.peek(count, writer.store, writer.waiting))
+                self._quiet_s = writer.outbox.quiet_s()
+                if writer.waiting.entries:
+                    # They can be sent as soon as they are committed.
+                    due_s = writer.waiting.due_s() or 0.0
+                    self._quiet_s = min(self._quiet_s, max(0.0, due_s - time.monotonic()))
 
-        self._attempt(look)
+        self._file.attempt(look)
         return found
 
     def _acknowledge(self, ids: list[int]) -> None:
         if self._writer.outbox is not None:
             self._writer.outbox.acknowledge(ids)
-
-    def _attempt(self, work: Callable[[], None]) -> bool:
-        """Do something with the file, opening it first if need be. False on trouble, which is told."""
-        if time.monotonic() < self._retry_at:
-            return False
-        try:
-            if self._writer.store is None:
-                known = self._writer.open(trust_spill=self._salvaging)
-                if known is not None and not self._opened.done():
-                    self._opened.set_result(replace(known, complete=not self._state_lost))
-            work()
-        except _FILE_ERRORS as error:
-            self._note(error)
-            return False
-        self._delay_s = self._retry_s
-        self._tell(None)
-        spill_trouble, self._writer.spill_trouble = self._writer.spill_trouble, None
-        if spill_trouble is not None and self._on_trouble is not None:
-            self._on_trouble(spill_trouble)
-        level = self._writer.level
-        if level is not None and level.alert != self._alert:
-            self._alert = level.alert
-            if self._on_outbox is not None:
-                self._on_outbox(level)
-        return True
-
-    def _note(self, error: BaseException) -> None:
-        trouble = trouble_from(error, self.path)
-        try:
-            self._writer.drop_file()
-            if trouble.fault is LogFault.CORRUPTED:
-                trouble = self._set_aside(trouble)
-        except _FILE_ERRORS as another:
-            trouble = trouble_from(another, self.path)
-        self._retry_at = time.monotonic() + self._delay_s
-        self._delay_s = min(self._delay_s * 2, 60.0 * self._retry_s)
-        self._tell(trouble)
-        if not self._opened.done() and trouble.fault is not LogFault.CORRUPTED:
-            self._open_unwritable()
-
-    def _tell(self, trouble: LogTrouble | None) -> None:
-        before, self._trouble = self._trouble, trouble
-        changed = (before is None) != (trouble is None) or (
-            before is not None and trouble is not None and before.fault is not trouble.fault
-        )
-        if changed and self._on_trouble is not None:
-            self._on_trouble(trouble)
-
-    def _set_aside(self, trouble: LogTrouble) -> LogTrouble:
-        """Move a damaged file and its companions out of the way, under a name no file has yet."""
-        try:
-            self._writer.salvage(state_of_damaged(self.path))
-            saved = "The saved state was still readable and goes on in the new log."
-        except _FILE_ERRORS:
-            self._state_lost = True
-            saved = "The saved state in it could not be read."
-        base = f"{self.path.name}.damaged-{datetime.now(UTC):%Y%m%dT%H%M%SZ}"
-        aside = self.path.with_name(base)
-        number = 2
-        while aside.exists():
-            aside = self.path.with_name(f"{base}-{number}")
-            number += 1
-        for ending in ("-wal", "-shm", ""):
-            companion = self.path.with_name(self.path.name + ending)
-            if companion.exists():
-                companion.rename(aside.with_name(aside.name + ending))
-        self._salvaging = True
-        self._delay_s = 0.0
-        told = f"{trouble} It was kept as {aside.name}, and a new log is begun. {saved}"
-        return LogTrouble(LogFault.CORRUPTED, told)
-
-    def _open_unwritable(self) -> None:
-        """A log that can be read and not written still says what was latched."""
-        try:
-            found = look_only(self.path, self._writer.spill_path)
-        except _FILE_ERRORS:
-            return
-        boot = self._writer.provisional_boot = next_boot(found.state)
-        self._opened.set_result(opened(found.state, boot, found.last_utc_ms))
-
-    def _open_blind(self) -> None:
-        boot = int(time.time())
-        self._writer.provisional_boot = boot
-        self._opened.set_result(Opened(boot, 0, {}, complete=False))

@@ -7,7 +7,6 @@ band of the truth up to the last second, and loses only the fine detail since th
 
 from dataclasses import dataclass
 
-from bridge.history.pack import Measured
 from bridge.history.records import Series
 
 
@@ -28,20 +27,28 @@ BANDS: dict[Series, Band] = {
     Series.THROUGHPUT: Band(10.0, 0.0),
 }
 """The series a grower asks for after a failure. The others follow from these."""
+_BANDS = tuple((int(series), band.absolute, band.relative) for series, band in BANDS.items())
+
+Marked = tuple[int, int, int, list[float]]
+"""What is remembered of a reading: path, health, UTC in ms, and its series with NaN for none."""
 
 
-def moved(marked: Measured | None, now: Measured, still_s: float) -> bool:
+def moved(marked: Marked, now: Marked, still_ms: float) -> bool:
     """Whether ``now`` must be committed although ``marked`` is: a path, a health, a value present or absent
-    or out of its band, or ``still_s`` seconds without a mark (which show that the bridge was alive)."""
-    if marked is None or marked.path != now.path or marked.health != now.health:
+    or out of its band, or ``still_ms`` without a mark (which show that the bridge was alive)."""
+    was_path, was_health, was_ms, was = marked
+    path, health, utc_ms, numbers = now
+    if was_path != path or was_health != health or utc_ms - was_ms >= still_ms:
         return True
-    if now.utc_ms - marked.utc_ms >= still_s * 1000:
-        return True
-    for series, band in BANDS.items():
-        old, new = marked.values[series], now.values[series]
-        if old is None or new is None:
-            if old is not new:
+    for series, absolute, relative in _BANDS:
+        old, new = was[series], numbers[series]
+        change = new - old
+        # Asked first, for so it is nearly always.
+        if -absolute <= change <= absolute:
+            continue
+        if change != change:
+            if (old == old) != (new == new):
                 return True
-        elif abs(new - old) > max(band.absolute, band.relative * max(abs(old), abs(new))):
+        elif abs(change) > max(absolute, relative * max(abs(old), abs(new))):
             return True
     return False

@@ -11,12 +11,14 @@ readings.** Alarms, trips, commands and all other entries never go. The alert co
 """
 
 import json
-from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
+from collections import deque
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, replace
 from typing import Protocol
 
-from bridge.history.pack import Measured, reading_row, resolved
-from bridge.history.records import EntryRow, ReadingRow, Row, Series
+from bridge.history.parcels import Cursor, Seen, Thinned, Unpacked
+from bridge.history.records import EntryRow, Row
+from bridge.history.rest import Rest, no_rest
 from bridge.history.schema import block_id, hour_of
 from bridge.history.store import Store
 
@@ -25,6 +27,8 @@ _ENTRIES = ""
 """The name of the entries' stream; no reservoir has an empty name."""
 _SINCE = "outbox.since"
 _PREFIX = "outbox.at."
+_MOST_READY = 8
+"""Parcels that one unpacking of a block gives."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,37 +70,11 @@ class Parcel:
     rows: tuple[Row, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class Cursor:
-    """The last record of a stream that was dealt with."""
-
-    boot: int = -1
-    sequence: int = -1
-    utc_ms: int = 0
-    path: int = -1
-    health: int = -1
-
-    def precedes(self, boot: int, sequence: int) -> bool:
-        return (self.boot, self.sequence) < (boot, sequence)
-
-
-@dataclass(slots=True)
-class Thinned:
-    """Readings on their way into one parcel."""
-
-    start: Cursor
-    """Where the parcel before it ended."""
-    kept: list[Measured]
-    end: Cursor
-    """The last reading that was looked at."""
-    full: bool = False
-
-
 class Unstored(Protocol):
     """The readings that are in no block yet."""
 
-    def after(self, reservoir: str, boot: int, sequence: int) -> list[Measured]:
-        """Those of a reservoir after that one, in order."""
+    def after(self, reservoir: str, boot: int, sequence: int) -> Seen:
+        """Those of a reservoir after that one."""
         ...
 
     def in_blocks(self, reservoir: str) -> tuple[int, int]:
@@ -112,9 +90,12 @@ class Outbox:
     """The cursors and the parcels under way. Used from the writer's thread only; raises
     :class:`sqlite3.Error`."""
 
-    def __init__(self, settings: OutboxSettings, save: Callable[[str, bytes], None]) -> None:
+    def __init__(
+        self, settings: OutboxSettings, save: Callable[[str, bytes], None], rest: Rest = no_rest
+    ) -> None:
         self.settings = settings
         self._save = save
+        self._rest = rest
         self._since = Cursor()
         self._entry = 0
         self._cursors: dict[str, Cursor] = {}
@@ -127,9 +108,10 @@ class Outbox:
         self._dropped = 0
         self._offers: dict[str, tuple[tuple[Row, ...], Cursor | int]] = {}
         """The next parcel of each stream that has one, found but not yet handed out."""
-        self._cached: tuple[int, list[Measured]] = (-1, [])
+        self._ready: dict[str, deque[tuple[tuple[Row, ...], Cursor]]] = {}
+        """Those after it, which the same block gave: to unpack it takes long."""
         self._begun: dict[str, Thinned] = {}
-        """The beginning of each stream's next parcel, found in readings that are in no block yet."""
+        """The beginning of each stream's next parcel, as far as its readings were looked at."""
 
     def load(self, state: dict[str, bytes], store: Store, boot: int) -> None:
         """Take the cursors up; on its first use, in this ``boot``, it begins at the end of the log."""
@@ -156,6 +138,7 @@ class Outbox:
         while len(self._window) < count:
             for name in (_ENTRIES, *waiting.names()):
                 if name not in self._offers and name not in idle:
+                    self._rest()
                     offer = self._next(name, store, waiting)
                     if offer is None:
                         idle.add(name)
@@ -191,12 +174,31 @@ class Outbox:
             self._move(parcel.reservoir, self._ends.pop(parcel.id))
         self._window = left
 
+    def gather(self, waiting: Unstored) -> None:
+        """Look at what is about to go into blocks while it is at hand: to unpack a block again for the few
+        readings at its end that are still to be sent costs as much as to pack it."""
+        for name in waiting.names():
+            begun = self._begun_of(name)
+            if not begun.full and not begun.end.precedes(*waiting.in_blocks(name)):
+                self._look(begun, waiting.after(name, begun.end.boot, begun.end.sequence))
+
+    def quiet_s(self) -> float:
+        """For how long after a look that found nothing there will be no parcel of readings, in seconds."""
+        pack_s = self.settings.pack_s
+        due_s = [
+            pack_s - (begun.end.utc_ms - begun.kept[0].utc_ms) / 1000.0
+            for name, begun in self._begun.items()
+            if begun.kept and begun.start is self._head(name)
+        ]
+        return max(0.0, min([pack_s, self.settings.pack_rows * self.settings.every_s, *due_s]))
+
     def level(self, store: Store) -> OutboxLevel:
         """How full the outbox is, after giving up the oldest readings if it was over its limit."""
         names = store.names()
         behind = []
         first = min((self._cursor(name).utc_ms for name in names.values()), default=self._since.utc_ms)
-        for info in store.blocks(block_id(hour_of(first), 0, 0), _END):
+        for info in list(store.blocks(block_id(hour_of(first), 0, 0), _END)):
+            self._rest()
             name = names.get(info.reservoir, "")
             if self._cursor(name).precedes(info.boot, info.last_sequence):
                 behind.append((name, info))
@@ -237,6 +239,7 @@ class Outbox:
         if head is None or head.precedes(to.boot, to.sequence):
             self._heads[name] = to
             self._offers.pop(name, None)
+            self._ready.pop(name, None)
         gone = [p for p in self._window if p.reservoir == name and not self._reaches_past(p, to)]
         for parcel in gone:
             self._window.remove(parcel)
@@ -254,57 +257,61 @@ class Outbox:
             found = list(store.entries(self._entry_head, _END, limit=16))
             entries: tuple[EntryRow, ...] = tuple(row for _, row in found)
             return (entries, found[-1][0]) if found else None
-        head = self._heads.get(name) or self._cursor(name)
-        if head.precedes(*waiting.in_blocks(name)):
-            stored = Thinned(head, [], head)
-            self._thin(stored, self._stored(name, head, store))
-            if stored.kept:
-                return _rows(name, stored.kept), stored.end
-            head = self._heads[name] = stored.end
-        # Looked at every second, so only what is new since the last look may cost anything.
+        ready = self._ready.setdefault(name, deque())
+        if ready:
+            return ready.popleft()
+        begun = self._begun_of(name)
+        while not begun.full and begun.end.precedes(*waiting.in_blocks(name)):
+            before = begun.end
+            begun = self._out_of_a_block(name, begun, ready, store)
+            if begun.end is before:
+                # What is left of them was given up with its days.
+                boot, sequence = waiting.in_blocks(name)
+                begun.end = replace(before, boot=boot, sequence=sequence)
+            if ready:
+                return ready.popleft()
+        # Looked at again and again, so only what is new since the last look may cost anything.
+        if not begun.full:
+            self._look(begun, waiting.after(name, begun.end.boot, begun.end.sequence))
+        if not begun.kept:
+            return None
+        old = begun.end.utc_ms - begun.kept[0].utc_ms >= self.settings.pack_s * 1000
+        # What a block ends with would wait for ever if nothing more came.
+        ends = (begun.end.boot, begun.end.sequence) == waiting.in_blocks(name)
+        return (begun.rows(name, self._rest), begun.end) if begun.full or old or ends else None
+
+    def _head(self, name: str) -> Cursor:
+        """The last reading of a reservoir that is in a parcel, or needs none."""
+        return self._heads.get(name) or self._cursor(name)
+
+    def _begun_of(self, name: str) -> Thinned:
+        head = self._head(name)
         begun = self._begun.get(name)
         if begun is None or begun.start is not head:
             begun = self._begun[name] = Thinned(head, [], head)
-        if not begun.full:
-            self._thin(begun, waiting.after(name, begun.end.boot, begun.end.sequence))
-        if not begun.kept:
-            return None
-        if begun.full or begun.end.utc_ms - begun.kept[0].utc_ms >= self.settings.pack_s * 1000:
-            return _rows(name, begun.kept), begun.end
-        return None
+        return begun
 
-    def _stored(self, name: str, head: Cursor, store: Store) -> Iterator[Measured]:
+    def _out_of_a_block(
+        self, name: str, begun: Thinned, ready: deque[tuple[tuple[Row, ...], Cursor]], store: Store
+    ) -> Thinned:
+        """Go on with a parcel, and some after it, in the next block; the parcel that is begun then."""
+        end = begun.end
         number = store.find(name)
-        if number is None:
-            return
-        for info in list(store.blocks(block_id(hour_of(head.utc_ms), 0, 0), _END, number)):
-            if not head.precedes(info.boot, info.last_sequence):
-                continue
-            if self._cached[0] != info.id:
-                self._cached = (info.id, store.readings_in(info.id))
-            yield from (one for one in self._cached[1] if head.precedes(one.boot, one.sequence))
+        blocks = () if number is None else store.blocks(block_id(hour_of(end.utc_ms), 0, 0), _END, number)
+        info = next((one for one in blocks if end.precedes(one.boot, one.last_sequence)), None)
+        if info is None:
+            return begun
+        rows = store.readings_in(info.id, self._rest)
+        while not self._look(begun, Unpacked(rows, begun.end)):
+            ready.append((begun.rows(name, self._rest), begun.end))
+            begun = self._begun[name] = Thinned(begun.end, [], begun.end)
+            if len(ready) == _MOST_READY:
+                return begun
+        if begun.end.precedes(info.boot, info.last_sequence):
+            # Its readings are gone, or not what it says they are.
+            begun.end = replace(begun.end, boot=info.boot, sequence=info.last_sequence, utc_ms=info.last_ms)
+        return begun
 
-    def _thin(self, parcel: Thinned, rows: Iterable[Measured]) -> None:
-        """Put into a parcel what of these rows belongs there, until it is full."""
+    def _look(self, parcel: Thinned, seen: Seen) -> bool:
         every_ms = round(self.settings.every_s * 1000)
-        kept, head = parcel.kept, parcel.end
-        for one in rows:
-            new_slot = not every_ms or one.utc_ms // every_ms != head.utc_ms // every_ms
-            wanted = new_slot or one.path != head.path or one.health != head.health
-            if wanted and len(kept) == self.settings.pack_rows:
-                break
-            if wanted:
-                kept.append(one)
-            head = Cursor(one.boot, one.sequence, one.utc_ms, one.path, int(one.health))
-        parcel.end, parcel.full = head, len(kept) == self.settings.pack_rows
-
-
-def _rows(name: str, kept: list[Measured]) -> tuple[ReadingRow, ...]:
-    """The rows as the log will keep them, so that a record sent twice has the same values twice."""
-    return tuple(reading_row(name, at_resolution(one)) for one in kept)
-
-
-def at_resolution(one: Measured) -> Measured:
-    """A reading with every value at the resolution of the log."""
-    values = tuple(None if v is None else resolved(s, v) for s, v in zip(Series, one.values, strict=True))
-    return Measured(one.boot, one.sequence, one.utc_ms, one.path, one.health, values)
+        return parcel.look(seen, every_ms, self.settings.pack_rows, self._rest)

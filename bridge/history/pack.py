@@ -2,37 +2,40 @@
 
 A year of readings a second apart must fit a memory card's patience, so the log writes an hour of one
 reservoir at once and as small as it can. Three things make it small: numbers at the resolution they are
-good for (:mod:`bridge.history.coding`), columns instead of rows, and a guess for every number. A series that
-follows from another (dissolved solids from conductivity, conductivity from conductance) is guessed from
-it with the last ratio between the two, and what is stored is by how much the guess was wrong: mostly nothing.
+good for (:mod:`bridge.history.coding`), columns instead of rows, and a guess for every number
+(:mod:`bridge.history.guess`).
 """
 
 import math
 import struct
 import zlib
-from collections.abc import Sequence
+from array import array
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from typing import Protocol
 
 from bridge.errors import LogError
-from bridge.history.coding import ColumnReader, code_of, pack_column, steps, sums, value_of
-from bridge.history.records import FLOWS, SERIES_FACTS, ReadingRow, Series, Stamp, Values
+from bridge.history.coding import ColumnReader, pack_column, steps, sums
+from bridge.history.guess import ASKED, Guess, coded, valued
+from bridge.history.guess import resolved as resolved
+from bridge.history.records import FLOWS, ReadingRow, Series, Stamp, Values
+from bridge.history.rest import Rest, no_rest
 from bridge.history.rollup import Bucket, Cell
 from bridge.water.health import Health
 
 TICK_MS = 10
 """Resolution of a reading's time in the log: the jitter below it would be half of all bytes written."""
 
-PARENTS = {
-    Series.CONDUCTIVITY_25: Series.CONDUCTANCE,
-    Series.PRODUCT_PPM: Series.CONDUCTIVITY_25,
-    Series.UNCERTAINTY: Series.PRODUCT_PPM,
-}
-
 _HEAD = struct.Struct("<BIQqI")
 _BUCKET_HEAD = struct.Struct("<BqIB")
 _VERSION = 1
-_LIMIT = 2**30
 _LONG = 1000
+_BITE = 64
+"""Rows between two rests."""
+_SLICE = 1024
+"""Bytes squeezed between two rests."""
+HEALTHS = {int(one): one for one in Health}
+"""Cheaper to ask than the class is."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +59,57 @@ def measured(row: ReadingRow) -> Measured:
     return Measured(stamp.boot, stamp.sequence, utc_ms, FLOWS.index(row.path), row.health, values)
 
 
+class Table(Protocol):
+    """Readings of one reservoir and one boot, in order, by columns; at least one."""
+
+    @property
+    def boot(self) -> int: ...
+
+    def sequences(self) -> list[int]:
+        """Their sequence numbers."""
+        ...
+
+    def utc_ms(self) -> list[int]:
+        """Their times."""
+        ...
+
+    def paths(self) -> list[int]:
+        """Their paths, as :attr:`Measured.path`."""
+        ...
+
+    def healths(self) -> list[int]:
+        """Their healths."""
+        ...
+
+    def series(self, series: Series) -> "array[float]":
+        """One series, NaN for none."""
+        ...
+
+
+class MeasuredTable:
+    """Values as a table."""
+
+    def __init__(self, rows: Sequence[Measured]) -> None:
+        self._rows = rows
+        self.boot = rows[0].boot
+
+    def sequences(self) -> list[int]:
+        return [row.sequence for row in self._rows]
+
+    def utc_ms(self) -> list[int]:
+        return [row.utc_ms for row in self._rows]
+
+    def paths(self) -> list[int]:
+        return [row.path for row in self._rows]
+
+    def healths(self) -> list[int]:
+        return [int(row.health) for row in self._rows]
+
+    def series(self, series: Series) -> "array[float]":
+        found = (row.values[series] for row in self._rows)
+        return array("d", [math.nan if value is None else value for value in found])
+
+
 def reading_row(reservoir: str, one: Measured) -> ReadingRow:
     """The inverse of :func:`measured`."""
     stamp = Stamp(one.boot, one.sequence, one.utc_ms)
@@ -66,60 +120,15 @@ def reading_row(reservoir: str, one: Measured) -> ReadingRow:
     )  # fmt: skip
 
 
-def _code(series: Series, value: float) -> int:
-    facts = SERIES_FACTS[series]
-    if facts.step is None:
-        return code_of(value, facts.digits)
-    return max(-_LIMIT, min(_LIMIT, round(value / facts.step)))
-
-
-def _value(series: Series, code: int) -> float:
-    facts = SERIES_FACTS[series]
-    return value_of(code, facts.digits) if facts.step is None else code / round(1 / facts.step)
-
-
-class _Guess:
-    """What the next code of one series is expected to be; packing and unpacking ask it the same questions."""
-
-    def __init__(self, series: Series, columns: Sequence[list[float | None]]) -> None:
-        self._digits = SERIES_FACTS[series].digits
-        self._parent = columns[PARENTS[series]] if series in PARENTS else None
-        # 2 % for each kelvin, turned back, is what a compensation to 25 °C does to first order.
-        self._heat = columns[Series.TEMPERATURE] if series is Series.CONDUCTIVITY_25 else None
-        self._mean = 0.0
-        self._fresh = True
-
-    def code(self, own: list[float | None], i: int) -> int:
-        """The guess for row ``i``, from the values of the rows before it and the other series now."""
-        if self._parent is not None and i:
-            now, before, last = self._parent[i], self._parent[i - 1], own[i - 1]
-            if now and before and last:
-                guess = last / before * now
-                if self._heat is not None:
-                    warm, was = self._heat[i], self._heat[i - 1]
-                    if warm is not None and was is not None:
-                        guess *= 1 - 0.02 * (warm - was)
-                return code_of(guess, self._digits)
-        return round(self._mean)
-
-    def learn(self, code: int) -> None:
-        """A moving mean guesses better than the last value does when most of the change is noise."""
-        self._mean = float(code) if self._fresh else self._mean + 0.3 * (code - self._mean)
-        self._fresh = False
-
-
-def resolved(series: Series, value: float) -> float:
-    """A value at the resolution of the log."""
-    return _value(series, _code(series, value))
-
-
-def _squeeze(columns: Sequence[bytes]) -> bytes:
+def _squeeze(columns: Sequence[bytes], rest: Rest) -> bytes:
     """One zlib stream, checksum included, with a code table of its own for each column long enough to pay for
     it."""
     squeezer = zlib.compressobj(9, zlib.DEFLATED, zlib.MAX_WBITS, 9, zlib.Z_FILTERED)
     out = []
     for column in columns:
-        out.append(squeezer.compress(column))
+        for at in range(0, len(column), _SLICE):
+            rest()
+            out.append(squeezer.compress(column[at : at + _SLICE]))
         if len(column) > _LONG:
             out.append(squeezer.flush(zlib.Z_BLOCK))
     out.append(squeezer.flush())
@@ -128,36 +137,70 @@ def _squeeze(columns: Sequence[bytes]) -> bytes:
 
 def pack_readings(rows: Sequence[Measured]) -> bytes:
     """Readings of one reservoir and one boot, in order, as bytes. At least one row."""
-    first = rows[0]
-    count = len(rows)
-    body = [
-        pack_column(steps([row.sequence - first.sequence for row in rows])),
-        pack_column(steps(steps([(row.utc_ms - first.utc_ms) // TICK_MS for row in rows]))),
-        pack_column(steps([row.path for row in rows])),
-        pack_column(steps([int(row.health) for row in rows])),
-    ]
-    kept: list[list[float | None]] = []
+    return pack_table(MeasuredTable(rows))
+
+
+def pack_table(table: Table, rest: Rest = no_rest) -> bytes:
+    """As :func:`pack_readings`."""
+    sequences = table.sequences()
+    first, count = sequences[0], len(sequences)
+    rest()
+    body = [pack_column(steps([sequence - first for sequence in sequences]))]
+    del sequences
+    rest()
+    utc_ms = table.utc_ms()
+    began_ms = utc_ms[0]
+    rest()
+    ticks = steps([(at - began_ms) // TICK_MS for at in utc_ms])
+    del utc_ms
+    rest()
+    body.append(pack_column(steps(ticks)))
+    for small in (table.paths, table.healths):
+        rest()
+        body.append(pack_column(steps(small())))
+    body += _packed_series(table, count, rest)
+    head = _HEAD.pack(_VERSION, table.boot, first, began_ms, count)
+    return head + bytes([len(Series)]) + _squeeze(body, rest)
+
+
+def _packed_series(table: Table, count: int, rest: Rest) -> Iterator[bytes]:
+    # Arrays, for an hour in lists of numbers would be the largest thing in the daemon.
+    kept: dict[Series, array[float]] = {}
     for series in Series:
-        column = [row.values[series] for row in rows]
-        body.append(pack_column(steps([int(value is None) for value in column])))
-        guess = _Guess(series, kept)
-        own: list[float | None] = []
+        rest()
+        column = table.series(series)
+        rest()
+        yield pack_column(steps([int(value != value) for value in column]))
+        guess = Guess(series, kept)
+        own = array("d")
         errors: list[int] = []
-        for i, value in enumerate(column):
-            if value is None:
-                own.append(None)
-                continue
-            code = _code(series, value)
-            errors.append(code - guess.code(own, i))
-            own.append(_value(series, code))
-            guess.learn(code)
-        body.append(pack_column(errors))
-        kept.append(own)
-    head = _HEAD.pack(_VERSION, first.boot, first.sequence, first.utc_ms, count)
-    return head + bytes([len(Series)]) + _squeeze(body)
+        last, code, rounded = math.nan, 0, 0.0
+        for bite in _bites(count, rest):
+            for i in bite:
+                value = column[i]
+                if value != value:
+                    own.append(math.nan)
+                    continue
+                # Many a series stands still for long.
+                if value != last:
+                    last, code = value, coded(series, value)
+                    rounded = valued(series, code)
+                errors.append(code - guess.code(own, i))
+                own.append(rounded)
+                guess.learn(code)
+        yield pack_column(errors)
+        if series in ASKED:
+            kept[series] = own
 
 
-def unpack_readings(packed: bytes) -> list[Measured]:
+def _bites(count: int, rest: Rest) -> Iterator[range]:
+    """The rows in short spans, with a rest after each."""
+    for first in range(0, count, _BITE):
+        yield range(first, min(first + _BITE, count))
+        rest()
+
+
+def unpack_readings(packed: bytes, rest: Rest = no_rest) -> list[Measured]:
     """The inverse of :func:`pack_readings`, at the resolution of the log. :class:`LogError` on damaged
     bytes."""
     try:
@@ -172,30 +215,37 @@ def unpack_readings(packed: bytes) -> list[Measured]:
     ticks = sums(sums(reader.column(count)))
     paths = sums(reader.column(count))
     healths = sums(reader.column(count))
-    columns: list[list[float | None]] = []
+    columns: dict[Series, array[float]] = {}
     for series in list(Series)[:width]:
+        rest()
         missing = sums(reader.column(count))
         errors = iter(reader.column(count - sum(missing)))
-        guess = _Guess(series, columns)
-        own: list[float | None] = []
-        for i in range(count):
-            if missing[i]:
-                own.append(None)
-                continue
-            code = next(errors) + guess.code(own, i)
-            own.append(_value(series, code))
-            guess.learn(code)
-        columns.append(own)
-    columns += [[None] * count for _ in range(len(Series) - width)]
-    return [
-        Measured(boot, sequence + ds, utc_ms + dt * TICK_MS, path, Health(health), values)
-        for ds, dt, path, health, values in zip(
-            sequences, ticks, paths, healths, zip(*columns, strict=True), strict=True
-        )
-    ]
+        guess = Guess(series, columns)
+        own = array("d")
+        for bite in _bites(count, rest):
+            for i in bite:
+                if missing[i]:
+                    own.append(math.nan)
+                    continue
+                code = next(errors) + guess.code(own, i)
+                own.append(valued(series, code))
+                guess.learn(code)
+        columns[series] = own
+    none = (None,) * (len(Series) - width)
+    try:
+        return [
+            Measured(
+                boot, sequence + sequences[i], utc_ms + ticks[i] * TICK_MS, paths[i], HEALTHS[healths[i]],
+                tuple([None if (v := column[i]) != v else v for column in columns.values()]) + none,
+            )
+            for bite in _bites(count, rest)
+            for i in bite
+        ]  # fmt: skip
+    except KeyError as error:
+        raise LogError(f"A block of readings in the log has a health {error}, which is none.") from error
 
 
-def pack_buckets(buckets: Sequence[Bucket]) -> bytes:
+def pack_buckets(buckets: Sequence[Bucket], rest: Rest = no_rest) -> bytes:
     """Buckets of one reservoir and one span, in order, as bytes. At least one bucket."""
     first = buckets[0]
     body = [
@@ -204,16 +254,17 @@ def pack_buckets(buckets: Sequence[Bucket]) -> bytes:
         pack_column(steps([int(b.health) for b in buckets])),
     ]
     for series in Series:
+        rest()
         cells = [b.cells[series] for b in buckets]
         body.append(pack_column(steps([int(cell is None) for cell in cells])))
         there = [cell for cell in cells if cell is not None]
-        means = [_code(series, cell.mean) for cell in there]
+        means = [coded(series, cell.mean) for cell in there]
         body.append(pack_column(steps(means)))
-        body.append(pack_column([m - _code(series, c.least) for c, m in zip(there, means, strict=True)]))
-        body.append(pack_column([_code(series, c.greatest) - m for c, m in zip(there, means, strict=True)]))
+        body.append(pack_column([m - coded(series, c.least) for c, m in zip(there, means, strict=True)]))
+        body.append(pack_column([coded(series, c.greatest) - m for c, m in zip(there, means, strict=True)]))
         body.append(pack_column([b.count - c.count for b, c in zip(buckets, cells, strict=True) if c]))
     head = _BUCKET_HEAD.pack(_VERSION, first.start_ms, first.span_ms, len(buckets))
-    return head + bytes([len(Series)]) + _squeeze(body)
+    return head + bytes([len(Series)]) + _squeeze(body, rest)
 
 
 def unpack_buckets(packed: bytes) -> list[Bucket]:
@@ -239,7 +290,7 @@ def unpack_buckets(packed: bytes) -> list[Bucket]:
         highs = reader.column(len(there))
         lacks = reader.column(len(there))
         cells = iter(
-            Cell(_value(series, m - low), _value(series, m), _value(series, m + high), n - lack)
+            Cell(valued(series, m - low), valued(series, m), valued(series, m + high), n - lack)
             for m, low, high, n, lack in zip(means, lows, highs, there, lacks, strict=True)
         )
         columns.append([None if gone else next(cells) for gone in missing])

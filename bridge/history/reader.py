@@ -12,8 +12,8 @@ from types import TracebackType
 
 from bridge.errors import InputError
 from bridge.history.entries import KINDS, Kind
-from bridge.history.outbox import at_resolution
 from bridge.history.pack import Measured, reading_row
+from bridge.history.parcels import at_resolution
 from bridge.history.records import EntryRow, ReadingRow
 from bridge.history.recovery import Found, look
 from bridge.history.rollup import HOUR_MS, Bucket, RollUp

@@ -8,19 +8,31 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
 from bridge.history.entries import KINDS, Kind, from_text, to_text
-from bridge.history.pack import Measured, pack_buckets, pack_readings, unpack_buckets, unpack_readings
+from bridge.history.pack import Measured, unpack_buckets, unpack_readings
 from bridge.history.records import EntryRow, Stamp
-from bridge.history.rollup import HOUR_MS, MINUTE_MS, Bucket, RollUp, merge
+from bridge.history.rest import Rest, no_rest
+from bridge.history.rollup import MINUTE_MS, Bucket
 from bridge.history.schema import (
     MOST_BLOCKS_AN_HOUR,
     MOST_RESERVOIRS,
     block_id,
     entry_floor,
     hour_id,
-    hour_of,
 )
 from bridge.history.spill import from_raw, raw
 from bridge.history.trouble import LogFault, LogTrouble
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    """Readings of one hour and one boot, packed."""
+
+    hour: int
+    boot: int
+    last_sequence: int
+    last_ms: int
+    readings: int
+    body: bytes
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,23 +59,15 @@ class Store:
     def __init__(self, connection: sqlite3.Connection, *, names: bool = True) -> None:
         """``names`` False leaves the reservoirs unread, for a file that is damaged."""
         self.connection = connection
-        self._new: dict[int, list[Measured]] = {}
-        """Blocks just stored, so that their roll-up need not unpack them."""
         self._ids: dict[str, int] = (
             dict(connection.execute("SELECT name, id FROM reservoir")) if names else {}
         )
 
     def begin(self) -> None:
-        self.forget_new()
         self.connection.execute("BEGIN IMMEDIATE")
 
     def commit(self) -> None:
         self.connection.execute("COMMIT")
-        self.forget_new()
-
-    def forget_new(self) -> None:
-        """Let go of the readings of blocks just stored; a roll-up of theirs unpacks them from now on."""
-        self._new.clear()
 
     def rollback(self) -> None:
         if self.connection.in_transaction:
@@ -95,10 +99,10 @@ class Store:
 
     # Readings
 
-    def add_block(self, reservoir: int, rows: list[Measured]) -> None:
-        """Store readings of one hour and one boot as the next block of that hour."""
-        hour = hour_of(rows[0].utc_ms)
-        low, high = block_id(hour, reservoir, 0), block_id(hour, reservoir, MOST_BLOCKS_AN_HOUR - 1)
+    def add_block(self, reservoir: int, block: Block) -> None:
+        """Store readings as the next block of their hour."""
+        low = block_id(block.hour, reservoir, 0)
+        high = block_id(block.hour, reservoir, MOST_BLOCKS_AN_HOUR - 1)
         row = self.connection.execute(
             "SELECT max(id) FROM block WHERE id BETWEEN ? AND ?", (low, high)
         ).fetchone()
@@ -106,11 +110,9 @@ class Store:
         if number > high:
             told = f"More than {MOST_BLOCKS_AN_HOUR} blocks within an hour: too many restarts."
             raise LogTrouble(LogFault.UNUSABLE, told)
-        last = rows[-1]
-        self._new[number] = rows
         self.connection.execute(
             "INSERT INTO block (id, boot, last_sequence, last_ms, readings, body) VALUES (?, ?, ?, ?, ?, ?)",
-            (number, last.boot, last.sequence, last.utc_ms, len(rows), pack_readings(rows)),
+            (number, block.boot, block.last_sequence, block.last_ms, block.readings, block.body),
         )
 
     def blocks(self, after_id: int, before_id: int, reservoir: int | None = None) -> Iterator[BlockInfo]:
@@ -123,10 +125,10 @@ class Store:
         )
         return (BlockInfo(*row) for row in rows)
 
-    def readings_in(self, block: int) -> list[Measured]:
+    def readings_in(self, block: int, rest: Rest = no_rest) -> list[Measured]:
         """The readings of one block; none when retention took it meanwhile."""
         row = self.connection.execute("SELECT body FROM block WHERE id = ?", (block,)).fetchone()
-        return unpack_readings(row[0]) if row else []
+        return unpack_readings(row[0], rest) if row else []
 
     def last_reading(self, reservoir: int) -> tuple[int, int]:
         """Boot and sequence of the last reading stored in a block; ``(-1, -1)`` when there is none."""
@@ -136,10 +138,12 @@ class Store:
         ).fetchone()
         return (int(row[0]), int(row[1])) if row else (-1, -1)
 
-    def add_mark(self, reservoir: int, one: Measured) -> None:
-        self.connection.execute(
+    def add_mark(self, reservoir: int, one: Measured) -> int:
+        """Store a mark; its id."""
+        made = self.connection.execute(
             "INSERT INTO mark (reservoir, body) VALUES (?, ?)", (reservoir, zlib.compress(raw(one)))
         )
+        return made.lastrowid or 0
 
     def marks(self) -> list[tuple[int, Measured]]:
         """Every mark with its reservoir, in order; none in a file of the first layout, which had no marks."""
@@ -148,32 +152,20 @@ class Store:
         rows = self.connection.execute("SELECT reservoir, body FROM mark ORDER BY id")
         return [(int(reservoir), from_raw(zlib.decompress(body))[0]) for reservoir, body in rows]
 
-    def drop_marks(self) -> None:
-        self.connection.execute("DELETE FROM mark")
+    def drop_marks(self, ids: Iterable[int] | None = None) -> None:
+        """Delete marks; all of them, where none are named."""
+        if ids is None:
+            self.connection.execute("DELETE FROM mark")
+        else:
+            self.connection.executemany("DELETE FROM mark WHERE id = ?", [(one,) for one in ids])
 
     # Roll-ups
 
-    def roll_hour(self, hour: int, reservoir: int) -> None:
-        """Make the roll-ups of an hour from its blocks; what is there already is made anew."""
-        roll = RollUp(MINUTE_MS)
-        buckets: list[Bucket] = []
-        for info in self.blocks(block_id(hour, reservoir, 0), block_id(hour, reservoir + 1, 0)):
-            for one in self._new.get(info.id) or self.readings_in(info.id):
-                closed = roll.add(one.utc_ms, one.values, one.health)
-                if closed:
-                    buckets.append(closed)
-        last = roll.close()
-        if last is None:
-            return
-        buckets.append(last)
-        whole = merge(buckets, hour * HOUR_MS, HOUR_MS)
+    def add_roll_ups(self, hour: int, reservoir: int, minutes: bytes, whole: bytes) -> None:
+        """Store the packed roll-ups of an hour, in the place of those that are there."""
         key = hour_id(hour, reservoir)
-        self.connection.execute(
-            "INSERT OR REPLACE INTO minute (id, body) VALUES (?, ?)", (key, pack_buckets(buckets))
-        )
-        self.connection.execute(
-            "INSERT OR REPLACE INTO hour (id, body) VALUES (?, ?)", (key, pack_buckets([whole]))
-        )
+        for table, body in (("minute", minutes), ("hour", whole)):
+            self.connection.execute(f"INSERT OR REPLACE INTO {table} (id, body) VALUES (?, ?)", (key, body))
 
     def last_rolled(self) -> int:
         """The last hour that has roll-ups; -1 when there is none."""

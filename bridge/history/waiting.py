@@ -1,20 +1,22 @@
 """What waits in memory for the next commit, within bounds, and its copy as frames for the spill."""
 
 import bisect
-import struct
 from collections.abc import Mapping
+from operator import attrgetter
+from struct import Struct
+from zlib import crc32
 
 from bridge.history.entries import KINDS, LAZY, Kind, from_text, to_text
 from bridge.history.limits import LogSettings
-from bridge.history.marks import moved
-from bridge.history.pack import Measured, measured
-from bridge.history.records import CommandRow, EntryRow, EventRow, ReadingRow, Stamp
+from bridge.history.marks import Marked, moved
+from bridge.history.pack import TICK_MS, Measured
+from bridge.history.records import FLOWS, SERIES_FACTS, CommandRow, EntryRow, EventRow, ReadingRow, Stamp
 from bridge.history.rollup import HOUR_MS
-from bridge.history.spill import RAW, Part, frame, from_raw, raw
+from bridge.history.spill import HEAD, NAN, ORDER, RAW, Laid, Part, frame, from_raw
 
-_ORDER = struct.Struct("<II")
-_ENTRY = struct.Struct("<IIqBB")
+_ENTRY = Struct("<IIqBB")
 _KINDS = list(Kind)
+_numbers_of = attrgetter(*[facts.field for facts in SERIES_FACTS.values()])
 
 
 class Waiting:
@@ -33,35 +35,52 @@ class Waiting:
         self.in_block: dict[str, tuple[int, int]] = {}
         """Boot and sequence of each reservoir's last reading that is in a block."""
         self.frames: list[bytes] | None = []
-        """For the spill; None when there is none."""
+        """For the spill, in pieces; None when there is none."""
         self.hour = -1
         """The hour of the latest reading, as hours since 1970."""
         self.block_due = False
         self.urgent = False
         self.lazy_since: float | None = None
+        self.holding = False
+        """Blocks are being made of the first readings: none of them may go."""
         self.lost_readings = 0
         self.lost_entries = 0
-        self._marked: dict[str, Measured] = {}
+        self._still_ms = settings.still_s * 1000
+        self._most_bytes = settings.most_waiting * RAW.size
+        self._block_bytes = min(settings.most_in_block, settings.most_waiting) * RAW.size
+        self._names: dict[str, tuple[bytes, int]] = {}
+        """Each reservoir's name as it stands in a frame, and the checksum of that."""
+        self._marked: dict[str, Marked] = {}
 
     def take_reading(self, row: ReadingRow) -> None:
-        one = measured(row)
-        name = row.reservoir
-        packed = raw(one)
-        waiting = self.readings.setdefault(name, bytearray())
+        """Take a reading; a number that is not finite counts as none."""
+        name, stamp = row.reservoir, row.stamp
+        utc_ms = stamp.utc_ms - stamp.utc_ms % TICK_MS
+        path, health = FLOWS.index(row.path), row.health
+        # A difference of itself is 0 for every number but those that are not finite.
+        numbers = [v if v is not None and v - v == 0.0 else NAN for v in _numbers_of(row)]
+        packed = RAW.pack(stamp.boot, stamp.sequence & 0xFFFFFFFF, utc_ms, path, health, *numbers)
+        waiting = self.readings.get(name)
+        if waiting is None:
+            waiting = self.readings[name] = bytearray()
         waiting += packed
-        excess = len(waiting) - self._settings.most_waiting * RAW.size
-        if excess > 0:
-            del waiting[:excess]
-            self.lost_readings += excess // RAW.size
+        if len(waiting) >= self._block_bytes and not self.holding:
+            self.block_due = True
+            if len(waiting) > self._most_bytes:
+                self._give_up_readings(waiting)
         if self.frames is not None:
-            self.frames.append(frame(Part.READING, _named(name) + packed))
-        hour = one.utc_ms // HOUR_MS
+            named, checksum = self._names.get(name) or self._name(name)
+            head = HEAD.pack(Part.READING, len(named) + RAW.size, crc32(packed, checksum))
+            self.frames += (head, named, packed)
+        hour = utc_ms // HOUR_MS
         if hour > self.hour:
             self.hour = hour
             self.block_due = True
-        if moved(self._marked.get(name), one, self._settings.still_s):
-            self._marked[name] = one
-            self.marks.append((name, one))
+        now = (path, health, utc_ms, numbers)
+        marked = self._marked.get(name)
+        if marked is None or moved(marked, now, self._still_ms):
+            self._marked[name] = now
+            self.marks += ((name, one) for one in from_raw(packed))
 
     def take_entry(self, row: EntryRow, now_s: float) -> None:
         self.entries.append(row)
@@ -91,44 +110,85 @@ class Waiting:
         self.kept = {**(more or {}), **self.kept}
         self.dirty = dict(self.kept)
 
-    def is_due(self, now_s: float) -> bool:
-        lazy = self.lazy_since is not None and now_s - self.lazy_since >= self._settings.lazy_s
-        return self.urgent or lazy or self.block_due or bool(self.marks)
+    def due_s(self, *, blocks: bool = True) -> float | None:
+        """When a commit is due, in monotonic seconds; None while there is no need of one.
 
-    def committed(self, readings: dict[str, bytearray] | None) -> None:
-        """Everything is in the file, and of the readings all but these; None when no block was closed."""
-        if readings is not None:
-            for name, waiting in self.readings.items():
-                taken = len(waiting) - len(readings[name])
-                if taken:
-                    self.in_block[name] = _ORDER.unpack_from(waiting, taken - RAW.size)
-            self.readings = readings
+        :param blocks: whether blocks count that are due.
+        """
+        if self.urgent or self.marks or (blocks and self.block_due):
+            return 0.0
+        return None if self.lazy_since is None else self.lazy_since + self._settings.lazy_s
+
+    def is_due(self, now_s: float, *, blocks: bool = True) -> bool:
+        due_s = self.due_s(blocks=blocks)
+        return due_s is not None and now_s >= due_s
+
+    def committed(self) -> None:
+        """Everything but readings is in the file."""
         self.entries, self.dirty, self.marks = [], {}, []
-        self.urgent = self.block_due = False
+        self.urgent = False
         self.lazy_since = None
+
+    def blocked(self, taken: Mapping[str, int]) -> None:
+        """So many of each reservoir's first readings are in blocks."""
+        for name, count in taken.items():
+            waiting = self.readings[name]
+            self.in_block[name] = Laid(waiting, count - 1, count).order(0)
+            del waiting[: count * RAW.size]
+
+    def taken_by_blocks(self, everything: bool) -> dict[str, int]:
+        """Of which reservoirs how many of the first readings are to go into blocks: those of hours that are
+        over, or all where a block is full, or ``everything``."""
+        taken = {}
+        for name, packed in self.readings.items():
+            laid = Laid(packed, 0, len(packed) // RAW.size)
+            count = len(laid)
+            if not everything and len(packed) < self._block_bytes:
+                # Looked for from the end, and only where there are any: few are of the hour that began.
+                if count and laid.utc_of(0) // HOUR_MS >= self.hour:
+                    count = 0
+                while count and laid.utc_of(count - 1) // HOUR_MS >= self.hour:
+                    count -= 1
+            if count:
+                taken[name] = count
+        return taken
 
     def all_frames(self) -> bytes:
         """Everything that waits as frames, for a spill that begins anew."""
-        out = [frame(Part.ENTRY, entry_bytes(row)) for row in self.entries]
+        out: list[bytes | bytearray] = [frame(Part.ENTRY, entry_bytes(row)) for row in self.entries]
         out += [frame(Part.STATE, _named(key) + value) for key, value in self.dirty.items()]
         for name, packed in self.readings.items():
-            head = _named(name)
+            named, checksum = self._names.get(name) or self._name(name)
+            size = len(named) + RAW.size
             for at in range(0, len(packed), RAW.size):
-                out.append(frame(Part.READING, head + packed[at : at + RAW.size]))
+                one = packed[at : at + RAW.size]
+                out += (HEAD.pack(Part.READING, size, crc32(one, checksum)), named, one)
         return b"".join(out)
 
-    def after(self, reservoir: str, boot: int, sequence: int) -> list[Measured]:
-        """The waiting readings of a reservoir after that one."""
-        packed = self.readings.get(reservoir)
-        if not packed:
-            return []
+    def after(self, reservoir: str, boot: int, sequence: int) -> Laid:
+        """The waiting readings of a reservoir after that one, as they stand now."""
+        packed = self.readings.get(reservoir, b"")
+        left = bytes(memoryview(packed)[self._after(packed, boot, sequence) :])
+        return Laid(left, 0, len(left) // RAW.size)
+
+    def _after(self, packed: bytes | bytearray, boot: int, sequence: int) -> int:
+        """Where what comes after a reading begins."""
 
         def order(index: int) -> tuple[int, int]:
-            first, second = _ORDER.unpack_from(packed, index * RAW.size)
+            first, second = ORDER.unpack_from(packed, index * RAW.size)
             return first, second
 
-        at = bisect.bisect_right(range(len(packed) // RAW.size), (boot, sequence), key=order)
-        return from_raw(bytes(packed[at * RAW.size :]))
+        return RAW.size * bisect.bisect_right(range(len(packed) // RAW.size), (boot, sequence), key=order)
+
+    def _name(self, reservoir: str) -> tuple[bytes, int]:
+        named = _named(reservoir)
+        self._names[reservoir] = named, crc32(named)
+        return self._names[reservoir]
+
+    def _give_up_readings(self, waiting: bytearray) -> None:
+        excess = len(waiting) - self._most_bytes
+        del waiting[:excess]
+        self.lost_readings += excess // RAW.size
 
     def in_blocks(self, reservoir: str) -> tuple[int, int]:
         return self.in_block.get(reservoir, (-1, -1))

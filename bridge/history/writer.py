@@ -9,8 +9,8 @@ event, end of a fill, counters         within ``lazy_s``, or with the  at most `
                                        next commit
 a reading that moved                   within one turn (half a second) at most the last turn
 (:mod:`bridge.history.marks`)
-every other reading                    in the block of its hour        its detail inside the bands
-                                                                       of the marks, for an hour
+every other reading                    in a block, when its hour is    its detail inside the bands
+                                       over or the block is full       of the marks, for an hour
 =====================================  ==============================  ===========================
 
 Killing the process costs nothing but the last turn: what waits lies in the spill
@@ -22,38 +22,46 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 
 from bridge.errors import LogError
+from bridge.history.closing import Closed, close
 from bridge.history.limits import LogSettings
 from bridge.history.outbox import Outbox, OutboxLevel
-from bridge.history.pack import Measured
 from bridge.history.recovery import BOOT, Opened, look, next_boot, opened
+from bridge.history.rest import Rest, no_rest
 from bridge.history.rollup import HOUR_MS
-from bridge.history.schema import block_id, hour_of, open_for_writing
-from bridge.history.spill import Part, Spill, frame, from_raw, raw
+from bridge.history.schema import hour_of, open_for_writing
+from bridge.history.spill import Laid, Part, Spill, frame, raw
 from bridge.history.store import Store
 from bridge.history.trouble import LogFault, LogTrouble
 from bridge.history.waiting import Waiting
 
 
 class Writer:
-    """The file, the spill and what waits. Methods raise sqlite3.Error, OSError and LogError."""
+    """The file, the spill and what waits. Methods raise sqlite3.Error, OSError and LogError.
 
-    def __init__(self, path: Path, spill: Path | None, settings: LogSettings) -> None:
+    ``rest`` is called again and again while blocks are made. It may take more rows and call
+    :meth:`commit_now`.
+    """
+
+    def __init__(self, path: Path, spill: Path | None, settings: LogSettings, rest: Rest = no_rest) -> None:
         self.path = path
         self.settings = settings
         self.spill_path = spill
         self.waiting = Waiting(settings)
         self.store: Store | None = None
-        self.outbox = Outbox(settings.outbox, self.waiting.remember) if settings.outbox else None
+        self.outbox = Outbox(settings.outbox, self.waiting.remember, rest) if settings.outbox else None
         self.level: OutboxLevel | None = None
         self.commits = 0
         self.provisional_boot = 0
         """The boot number that was given out before the file could be written; 0 when none was."""
         self.spill_trouble: LogTrouble | None = None
         """Set when the spill had to be given up; the owner takes it and tells."""
+        self._rest = rest
         self._spill: Spill | None = None
         self._identity = ""
         self._boot = 0
         self._swept_day = -1
+        self._marks: list[tuple[str, tuple[int, int], int]] = []
+        """The marks that this writer put into the file: reservoir, boot and sequence, id."""
 
     def open(self, *, trust_spill: bool = False) -> Opened | None:
         """Open the file. The first time, also take up what an earlier process left, and return what was
@@ -108,12 +116,15 @@ class Writer:
         if not frames:
             return
         self.waiting.frames = []
+        spill = self._spill
         # Before the file is open nobody knows whose spill it is; the first commit writes all of it anew.
-        if not self._identity:
+        if spill is None or not self._identity:
             return
-        self._spilling(lambda spill: spill.append(b"".join(frames)))
-        most = self.settings.most_waiting * 512 * (1 + len(self.waiting.readings))
-        if self._spill is not None and self._spill.size > most:
+        try:
+            spill.append(b"".join(frames))
+        except OSError as error:
+            self._lose_spill(spill, error)
+        if spill.size > self.settings.most_waiting * 512 * (1 + len(self.waiting.readings)):
             self._begin_spill()
 
     def turn(self, now_s: float, *, everything: bool = False) -> None:
@@ -122,11 +133,15 @@ class Writer:
             return
         if self.store is None:
             raise LogError(f"The log {self.path} is not open.")
-        try:
-            self._commit(self.store, everything)
-        except BaseException:
-            self.store.rollback()
-            raise
+        if everything or self.waiting.block_due:
+            self._close_blocks(self.store, everything)
+        else:
+            self._commit(self.store, None)
+
+    def commit_now(self, now_s: float) -> None:
+        """Commit what may not wait for blocks that are being made."""
+        if self.store is not None and self.waiting.is_due(now_s, blocks=False):
+            self._commit(self.store, None)
 
     def close(self) -> None:
         """Write everything and let go; the spill stays when something could not be written."""
@@ -140,57 +155,61 @@ class Writer:
                 self._spill = None
             self.drop_file()
 
-    def _commit(self, store: Store, everything: bool) -> None:
+    def _close_blocks(self, store: Store, everything: bool) -> None:
+        """Make blocks of what is due for them, and commit them with all else that waits."""
         waiting = self.waiting
-        blocks = everything or waiting.block_due
-        store.begin()
-        left = self._write_blocks(store, everything) if blocks else None
-        for name, one in waiting.marks:
-            if not blocks or (not everything and hour_of(one.utc_ms) >= waiting.hour):
-                store.add_mark(store.reservoir(name), one)
-        store.add_entries(waiting.entries)
-        swept = self._swept_day
-        if blocks:
-            if self.outbox is not None:
-                self.level = self.outbox.level(store)
-            swept = self._sweep(store)
-        store.save_state(waiting.dirty)
-        store.commit()
-        self.commits += 1
-        self._swept_day = swept
-        waiting.committed(left)
-        if blocks:
-            self._begin_spill()
-        else:
-            self._spilling(lambda spill: spill.append(frame(Part.COMMITTED, b"")))
+        if self.outbox is not None:
+            self.outbox.gather(waiting)
+        waiting.block_due, waiting.holding = False, True
+        try:
+            taken = waiting.taken_by_blocks(everything)
+            self._commit(store, close(store, waiting.readings, taken, waiting.hour, self._rest))
+        except BaseException:
+            waiting.block_due = True
+            raise
+        finally:
+            waiting.holding = False
+        if self.outbox is not None:
+            self.level = self.outbox.level(store)
 
-    def _write_blocks(self, store: Store, everything: bool) -> dict[str, bytearray]:
-        """Store the readings of finished hours, or all, and the roll-ups of finished hours; what stays
-        waiting."""
-        hour = self.waiting.hour
-        left: dict[str, bytearray] = {}
-        unrolled_from = block_id(store.last_rolled() + 1, 0, 0)
-        rolled: set[tuple[int, int]] = set()
-        for name, packed in self.waiting.readings.items():
-            rows = from_raw(packed)
-            stay = [row for row in rows if not everything and hour_of(row.utc_ms) >= hour]
-            groups: dict[tuple[int, int], list[Measured]] = {}
-            for row in rows[: len(rows) - len(stay)]:
-                groups.setdefault((row.boot, hour_of(row.utc_ms)), []).append(row)
-            number = store.reservoir(name)
-            for group in groups.values():
-                store.add_block(number, group)
-            for finished in sorted({at for _, at in groups if at < hour}):
-                store.roll_hour(finished, number)
-                rolled.add((finished, number))
-            # One reservoir after the other: the unpacked readings of all would be the daemon's largest piece.
-            store.forget_new()
-            left[name] = bytearray().join(map(raw, stay))
-        unrolled = store.blocks(unrolled_from, block_id(max(hour, 0), 0, 0))
-        for finished, number in sorted({(info.id >> 24, info.reservoir) for info in unrolled} - rolled):
-            store.roll_hour(finished, number)
-        store.drop_marks()
-        return left
+    def _commit(self, store: Store, closed: Closed | None) -> None:
+        waiting = self.waiting
+        store.begin()
+        try:
+            kept = self._marks if closed is None else self._write_blocks(store, closed)
+            marks = [
+                (name, (one.boot, one.sequence), store.add_mark(store.reservoir(name), one))
+                for name, one in waiting.marks
+                if closed is None or (one.boot, one.sequence) > _last_of(closed, waiting, name)
+            ]
+            store.add_entries(waiting.entries)
+            swept = self._swept_day if closed is None else self._sweep(store)
+            store.save_state(waiting.dirty)
+            store.commit()
+        except BaseException:
+            store.rollback()
+            raise
+        self.commits += 1
+        self._swept_day, self._marks = swept, [*kept, *marks]
+        waiting.committed()
+        if closed is None:
+            self._spilling(lambda spill: spill.append(frame(Part.COMMITTED, b"")))
+        else:
+            waiting.blocked(closed.taken)
+            self._begin_spill()
+
+    def _write_blocks(self, store: Store, closed: Closed) -> list[tuple[str, tuple[int, int], int]]:
+        """Store blocks and roll-ups, and drop the marks of what is in them; the marks that stay."""
+        for name, block in closed.blocks:
+            store.add_block(store.reservoir(name), block)
+        for one in closed.hours:
+            store.add_roll_ups(one.hour, store.reservoir(one.reservoir), one.minutes, one.whole)
+        last = {name: _last_of(closed, self.waiting, name) for name, _, _ in self._marks}
+        kept = [mark for mark in self._marks if mark[1] > last[mark[0]]]
+        # Those that an earlier process left are known to nobody; all they stand for is in blocks by now.
+        gone = {mark[2] for mark in self._marks} - {mark[2] for mark in kept}
+        store.drop_marks(gone if kept else None)
+        return kept
 
     def _sweep(self, store: Store) -> int:
         """Retention, once a day."""
@@ -227,10 +246,13 @@ class Writer:
         try:
             work(self._spill)
         except OSError as error:
-            # Left behind, it would one day be taken for newer than the file.
-            self._spill.close(remove=True)
-            self._spill = None
-            self._give_up_spill(error)
+            self._lose_spill(self._spill, error)
+
+    def _lose_spill(self, spill: Spill, error: OSError) -> None:
+        # Left behind, it would one day be taken for newer than the file.
+        spill.close(remove=True)
+        self._spill = None
+        self._give_up_spill(error)
 
     def _give_up_spill(self, error: OSError) -> None:
         self.waiting.frames = None
@@ -240,3 +262,9 @@ class Writer:
             "hour of the readings' detail is lost. Make room there, or give the right to write, and restart."
         )
         self.spill_trouble = LogTrouble(LogFault.SPILL, told)
+
+
+def _last_of(closed: Closed, waiting: Waiting, reservoir: str) -> tuple[int, int]:
+    """Boot and sequence of the last reading of a reservoir that went into the blocks."""
+    count = closed.taken.get(reservoir)
+    return (-1, -1) if count is None else Laid(waiting.readings[reservoir], 0, count).order(-1)

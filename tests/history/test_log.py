@@ -340,6 +340,7 @@ def test_what_a_stranger_sends_is_logged_whatever_it_is(tmp_path: Path, memory: 
     assert log.settle().result(20)
     parcel = log.peek(1).result(20)[0]
     assert parcel.rows == (row,)
+    assert log.packs(1, "clearwell").result(20) == [(parcel, pack(parcel.rows, "clearwell"))]
     pack(parcel.rows, "clearwell").encode("utf-8")
     assert log.close(20)
     with Reader(tmp_path / "log.db") as reader, (tmp_path / "events.csv").open("w", encoding="utf-8") as out:

@@ -2,6 +2,7 @@
 
 from pathlib import Path
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -9,7 +10,10 @@ from bridge.guard.words import Flow, Trip
 from bridge.history.limits import LogSettings
 from bridge.history.outbox import OutboxSettings, Parcel
 from bridge.history.pace import allowed, full_pace, spend, wait_s
+from bridge.history.pack import Measured
 from bridge.history.records import AlarmChange, AlarmRow, ReadingRow, Row, Stamp
+from bridge.history.rest import Rest
+from bridge.history.store import Store
 from bridge.history.writer import Writer
 
 ALL = OutboxSettings(every_s=0, pack_rows=50, pack_s=60)
@@ -196,6 +200,72 @@ def test_a_replay_never_goes_faster_than_its_pace(
         assert sent <= burst + per_s * now + 1e-6
         if want > go:
             assert allowed(pace, now + wait_s(pace, now) + 1e-6) >= 1, "after the wait one more may go"
+
+
+def test_over_the_end_of_an_hour_readings_are_sent_without_unpacking_its_block(
+    tmp_path: Path, make_reading, monkeypatch: pytest.MonkeyPatch
+) -> None:  # type: ignore[no-untyped-def]
+    writer = start(tmp_path / "log.db", OutboxSettings())
+    unpacked: list[object] = []
+    monkeypatch.setattr(Store, "readings_in", lambda *arguments: unpacked.append(arguments) or [])
+    sent: list[int] = []
+    for second in range(3 * 3600 + 1):
+        writer.waiting.take_reading(make_reading(second))
+        writer.turn(float(second))
+        if second % 61 == 0:
+            while parcels := peek(writer, 4):
+                sent += [row.stamp.sequence for parcel in parcels for row in parcel.rows]
+                acknowledge(writer, *parcels)
+    assert sent == list(range(0, sent[-1] + 1, 10))
+    assert sent[-1] > 3 * 3600 - 130
+    assert unpacked == []
+
+
+def test_after_an_outage_each_block_is_unpacked_once_or_twice_however_many_reservoirs(
+    tmp_path: Path, make_reading, monkeypatch: pytest.MonkeyPatch
+) -> None:  # type: ignore[no-untyped-def]
+    names = ("barrel", "tub", "vat")
+    writer = start(tmp_path / "log.db", OutboxSettings())
+    for second in range(0, 6 * 3600, 5):
+        for name in names:
+            writer.waiting.take_reading(make_reading(second, reservoir=name))
+        writer.turn(float(second))
+    writer.turn(0.0, everything=True)
+    unpacked: list[int] = []
+    sound = Store.readings_in
+
+    def counted(store: Store, block: int, *more: Rest) -> list[Measured]:
+        unpacked.append(block)
+        return sound(store, block, *more)
+
+    monkeypatch.setattr(Store, "readings_in", counted)
+    rows = drain(writer)
+    for name in names:
+        assert [row.stamp.sequence for row in rows if row.reservoir == name] == list(range(0, 6 * 3600, 10))
+    assert len(unpacked) <= 2 * 6 * len(names)
+
+
+@pytest.mark.parametrize("settings", [OutboxSettings(), OutboxSettings(every_s=2.0, pack_rows=10)])
+def test_the_log_says_for_how_long_there_is_nothing_to_look_for(
+    tmp_path: Path, make_reading, settings: OutboxSettings
+) -> None:  # type: ignore[no-untyped-def]
+    writer = start(tmp_path / "log.db", settings)
+    assert writer.outbox is not None
+    quiet_until, looks, found = 0.0, 0, 0
+    for second in range(2 * 3600):
+        writer.waiting.take_reading(make_reading(second, noise=0.0))
+        writer.turn(float(second))
+        if second < quiet_until:
+            continue
+        looks += 1
+        while parcels := peek(writer, 4):
+            found += 1
+            oldest = parcels[0].rows[0].stamp.sequence
+            assert second - oldest <= settings.pack_s + 1, "it could have been sent before"
+            acknowledge(writer, *parcels)
+        quiet_until = second + writer.outbox.quiet_s()
+    assert found > 2 * 3600 / (settings.pack_s + settings.every_s + 2)
+    assert looks <= 2.1 * found
 
 
 def test_an_acknowledgement_of_something_unknown_changes_nothing(tmp_path: Path, make_reading) -> None:  # type: ignore[no-untyped-def]
