@@ -1,6 +1,8 @@
 """The commands. Each lives in its own module and is imported only when it is called."""
 
+import contextlib
 import importlib
+import os
 import sys
 
 import click
@@ -28,6 +30,11 @@ COMMANDS = {
     "doctor": "Look at everything a bridge needs, and say what is wrong and what to do.",
     "completion": "Print a script that lets a shell complete commands and options.",
 }
+
+PATIENT = frozenset({"report", "export", "backup", "simulate"})
+"""Those that compute for long, and may run beside a daemon on the same small computer."""
+STEP_BACK = 10
+"""How much nicer they are (nice(2))."""
 
 
 class _Lazy(click.Group):
@@ -60,6 +67,10 @@ def entry() -> None:
 
 def main() -> None:
     """Run the command line: status 0 when all went well, 2 for a user's mistake, 1 for everything else."""
+    if PATIENT.intersection(sys.argv[1:2]):
+        # A close is not to wait for a picture of last year's water.
+        with contextlib.suppress(OSError):
+            os.nice(STEP_BACK)
     try:
         status = entry(standalone_mode=False)
     except click.exceptions.Abort:

@@ -247,7 +247,7 @@ def _against_quiet(
 ) -> Result:
     feed = Feed([board], 50.0)
     quiet, upset = Trial(OVER_US), Trial(OVER_US)
-    span_s = stage.span(6.0, 1.0)
+    span_s = stage.span(15.0, 1.0)
     feed.run(span_s, quiet)
     with disturb:
         feed.run(1.0)
@@ -324,7 +324,7 @@ def _outbox_full(stage: Stage) -> Result:
             with stage.bridge([board], directory=where, extra="[log.outbox]\nlimit_mib = 1") as one:
                 stage.opened(one, Feed([board], 50.0))
                 trials[name] = Trial(OVER_US)
-                Feed([board], 50.0).run(stage.span(12.0, 3.0), trials[name])
+                Feed([board], 50.0).run(stage.span(30.0, 3.0), trials[name])
     quiet, full = trials["empty"].close_s, trials["full"].close_s
     ratios = [percentile(full, share) / percentile(quiet, share) for share in (0.5, 0.99)]
     note = f"99th percentile; median {ratios[0]:.2f} x; {waiting} readings waited and were being sent"

@@ -1,0 +1,21 @@
+"""What computes for long steps back behind a daemon on the same computer; what keeps the water does not."""
+
+import subprocess
+import sys
+
+import pytest
+
+TELLING = (
+    "import os, sys; before = os.nice(0); "
+    "import atexit; atexit.register(lambda: print('STEPPED BACK', os.nice(0) - before)); "
+    "from bridge.cli import main; main()"
+)
+
+
+@pytest.mark.parametrize(("command", "steps"), [("report", 10), ("export", 10), ("run", 0), ("doctor", 0)])
+def test_what_computes_for_long_steps_back_and_the_daemon_does_not(command: str, steps: int) -> None:
+    done = subprocess.run(
+        [sys.executable, "-c", TELLING, command, "--help"], capture_output=True, text=True, timeout=60
+    )
+    assert done.returncode == 0, done.stderr
+    assert done.stdout.splitlines()[-1] == f"STEPPED BACK {steps}"
