@@ -30,7 +30,7 @@ def grown(log: Path, *, hours: int, outbox: bool = False) -> int:
     rows = writer.store.connection.execute
     minutes = [row[0] for row in rows("SELECT body FROM minute ORDER BY id LIMIT 24")]
     whole = [row[0] for row in rows("SELECT body FROM hour ORDER BY id LIMIT 24")]
-    blocks = list(rows("SELECT readings, body FROM block ORDER BY id LIMIT 24"))
+    blocks = list(rows("SELECT readings, last_sequence, body FROM block ORDER BY id LIMIT 24"))
     writer.close()
     model.unlink()
 
@@ -44,6 +44,7 @@ def grown(log: Path, *, hours: int, outbox: bool = False) -> int:
     store.reservoir("barrel-0")
     execute = store.connection.execute
     readings = 0
+    newest = 0
     for n in range(hours):
         at = start + n * HOUR_MS
         for table, bodies in (("minute", minutes), ("hour", whole)):
@@ -52,19 +53,25 @@ def grown(log: Path, *, hours: int, outbox: bool = False) -> int:
             execute(f"INSERT INTO {table} VALUES (?, ?)", (hour_id(hour_of(at), 1), bytes(body)))
         if n < hours - RAW_HOURS:
             continue
-        count, packed = blocks[n % 24]
+        count, last, packed = blocks[n % 24]
         body = bytearray(packed)
-        struct.pack_into("<q", body, 1 + 4 + 8, at)
+        # After the version: the boot, the first sequence number and the first time.
+        boot, first, _ = struct.unpack_from("<IQq", body, 1)
         # A block of readings 5 s apart is a fifth of one 1 s apart: five of them stand for it.
         for part in range(5):
             readings += count
+            struct.pack_into("<IQq", body, 1, boot, newest + 1, at)
+            newest += 1 + last - first
             execute(
-                "INSERT INTO block VALUES (?, 1, ?, ?, ?, ?)",
-                (block_id(hour_of(at), 1, part), n, at + HOUR_MS - 1, count, bytes(body)),
+                "INSERT INTO block VALUES (?, ?, ?, ?, ?, ?)",
+                (block_id(hour_of(at), 1, part), boot, newest, at + HOUR_MS - 1, count, bytes(body)),
             )
     told = "The level fell to 80 L."
     store.add_entries(
-        [EventRow(Stamp(1, n, start + n * HOUR_MS + 5), "barrel-0", "fill-began", told) for n in range(hours)]
+        [
+            EventRow(Stamp(1, newest + n, start + n * HOUR_MS + 5), "barrel-0", "fill-began", told)
+            for n in range(hours)
+        ]
     )
     store.commit()
     execute("PRAGMA wal_checkpoint(TRUNCATE)")
