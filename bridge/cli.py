@@ -67,10 +67,6 @@ def entry() -> None:
 
 def main() -> None:
     """Run the command line: status 0 when all went well, 2 for a user's mistake, 1 for everything else."""
-    if PATIENT.intersection(sys.argv[1:2]):
-        # A close is not to wait for a picture of last year's water.
-        with contextlib.suppress(OSError):
-            os.nice(STEP_BACK)
     try:
         status = entry(standalone_mode=False)
     except click.exceptions.Abort:
@@ -86,3 +82,12 @@ def main() -> None:
         print(f"clearwell: {error}", file=sys.stderr)  # noqa: T201
         sys.exit(1)
     sys.exit(status if isinstance(status, int) else 0)
+
+
+def program() -> None:
+    """The command line as a process of its own, which may step back behind others."""
+    if PATIENT.intersection(sys.argv[1:2]):
+        # A close is not to wait for a picture of last year's water.
+        with contextlib.suppress(OSError):
+            os.nice(STEP_BACK)
+    main()
