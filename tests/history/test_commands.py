@@ -345,7 +345,9 @@ def on_terminal(arguments: list[str], stdout: int) -> str:
 def test_long_work_shows_a_bar_on_a_terminal_and_short_work_does_not(log: Path, tmp_path: Path) -> None:
     export = ["export", "--log", str(log), "--format", "csv", "--grain", "raw", "--force", "--out"]
     # What counts as long is set here, so that a busy machine does not decide it.
-    after_s = "from bridge.commands import logfile; from bridge.cli import main; logfile.BAR_AFTER_S = {}; main()"
+    after_s = (
+        "from bridge.commands import logfile; from bridge.cli import main; logfile.BAR_AFTER_S = {}; main()"
+    )
     long_work = [sys.executable, "-c", after_s.format(0.0), *export, str(tmp_path / "out.csv")]
     short_work = [sys.executable, "-c", after_s.format(60.0), *export, str(tmp_path / "out.csv")]
     shown = on_terminal(long_work, subprocess.DEVNULL)
