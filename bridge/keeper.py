@@ -12,8 +12,8 @@ from collections.abc import Callable
 import structlog
 
 from bridge.guard.commands import GuardCommand, ReservoirSample
-from bridge.guard.state import GuardState
-from bridge.hub.view import ActiveAlarm, StationView
+from bridge.guard.state import AlarmChanged, GuardState
+from bridge.hub.view import StationView
 from bridge.logbook import Logbook
 from bridge.plan import StationPlan
 from bridge.prospect.foresight import Foresight
@@ -72,8 +72,6 @@ class Keeper:
         self._settling: asyncio.TimerHandle | None = None
         self._unseen: StationView | None = None
         """The last view, where it is still to be shown."""
-        self._alarms: tuple[ActiveAlarm, ...] = ()
-        """Those of the last view."""
         self._loop = asyncio.get_running_loop()
         self._tick_s = min(plan.limits.step_s, 0.5 * plan.limits.stale_after_s)
         self._tick_at = -math.inf
@@ -217,9 +215,9 @@ class Keeper:
         self._on_event(StationEvent(self.plan.identity.reservoir, event, Level.ERROR, sentence))
 
     def _show(self, view: StationView) -> None:
-        alarms, self._alarms = self._alarms, view.alarms
         decision = self.station.decision
-        if view.alarms == alarms and decision is not None and decision.events:
+        events = () if decision is None else decision.events
+        if events and not any(isinstance(event, AlarmChanged) for event in events):
             self._unseen = view
         else:
             self._unseen = None

@@ -17,7 +17,6 @@ from bridge.guard.words import Phase
 from bridge.history.log import Log, spill_path
 from bridge.history.order import RecordClock
 from bridge.history.outbox import OutboxLevel, Parcel
-from bridge.history.pack import TICK_MS
 from bridge.history.records import CommandRow, EventRow, FillRow, Stamp
 from bridge.history.trouble import LogTrouble
 from bridge.plan import LogPlan, StationPlan
@@ -35,8 +34,6 @@ T = TypeVar("T")
 
 ACCOUNTS_EVERY_S = 60.0
 BOOK_PATIENCE_S = 5.0
-BURST_MS = 5000
-"""Readings that waited on the line are taken at once; none of them is ahead of its time by more than this."""
 _STRUCTURED = frozenset({"command-obeyed", "command-refused"})
 """Events that stand in the log as rows of their own kind."""
 
@@ -58,8 +55,6 @@ class _Running:
     plan: StationPlan
     saved_at: float = 0.0
     fill_since_ms: int | None = None
-    read_ms: int = 0
-    """The time of the newest reading in the log."""
 
 
 class Logbook:
@@ -175,7 +170,8 @@ class Logbook:
         running = self._running[reservoir]
         now, decision, state = turn.now, turn.decision, turn.state
         if turn.reading:
-            self._log.append(reading_row(running.plan, turn, self._own_moment(running)))
+            stamp = self._clock.reading(reservoir, self._stamp())
+            self._log.append(reading_row(running.plan, turn, stamp))
         before = turn.before
         changed = (
             state.latches is not before.latches
@@ -265,16 +261,6 @@ class Logbook:
     def _event(self, reservoir: str, event: str, sentence: str) -> None:
         self._log.append(EventRow(self._stamp(), reservoir, event, sentence))
         self._fresh.set()
-
-    def _own_moment(self, running: _Running) -> Stamp:
-        """A stamp that no other reading of this reservoir has: whoever keeps the records tells them apart by
-        their time, and a burst after a standstill is taken within one tick."""
-        stamp, newest = self._stamp(), running.read_ms
-        # A clock that was set back by more is no burst.
-        if newest - BURST_MS < stamp.utc_ms < newest + TICK_MS:
-            stamp = replace(stamp, utc_ms=newest + TICK_MS)
-        running.read_ms = stamp.utc_ms
-        return stamp
 
     def _stamp(self) -> Stamp:
         stamp, step = self._clock.stamp(self._loop.time(), time.time())

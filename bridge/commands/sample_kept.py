@@ -8,7 +8,6 @@ from pathlib import Path
 from bridge.commands.logfile import check_reservoirs, reading
 from bridge.display.units import DisplayUnits
 from bridge.errors import InputError
-from bridge.history import by_hand
 from bridge.history.reader import Reader
 from bridge.history.records import SampleRow, Stamp
 from bridge.history.rollup import HOUR_MS
@@ -65,27 +64,6 @@ def reservoir_of(path: Path, named: str | None) -> str:
     raise InputError(f"which reservoir? Give --reservoir; {path} has {there}")
 
 
-def keep(
-    path: Path,
-    reservoir: str,
-    of: str,
-    measurement: Measurement,
-    verdict: Verdict,
-    note: str,
-    at_ms: int | None = None,
-) -> SampleRow:
-    """Put the sample into the log.
-
-    :param at_ms: when it was taken, in UTC; None for now.
-    :raises LogError: the log cannot be written.
-    """
-    (row,) = by_hand.add(
-        path, lambda stamp: sample_row(stamp, reservoir, of, measurement, verdict, note, at_ms)
-    )
-    assert isinstance(row, SampleRow)
-    return row
-
-
 def sample_row(
     stamp: Stamp,
     reservoir: str,
@@ -95,7 +73,10 @@ def sample_row(
     note: str,
     at_ms: int | None = None,
 ) -> SampleRow:
-    """The sample as it stands in the log."""
+    """The sample as it stands in the log.
+
+    :param at_ms: when it was taken, in UTC; None for now.
+    """
     return SampleRow(
         stamp,
         reservoir,

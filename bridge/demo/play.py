@@ -88,12 +88,12 @@ class Play:
         over = asyncio.Event()
         settings = BrokerSettings(host, f"{BRIDGE_ID}-judge", port, version=version)
 
-        def hear(topic: str, payload: bytes, kept: bool) -> None:
-            if not over.is_set() and self._hear(topic, payload, kept, lambda deed: do(deed)):
-                over.set()
-
         def do(deed: Deed) -> None:
             self._do(deed, session, world, daemon)
+
+        def hear(topic: str, payload: bytes, kept: bool) -> None:
+            if not over.is_set() and self._hear(topic, payload, kept, do):
+                over.set()
 
         try:
             async with Session(settings, answer_s=ANSWER_S, on_message=hear) as session:

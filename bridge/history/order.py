@@ -20,6 +20,7 @@ Every step comes out as a :class:`ClockStep`, for an event in the log. Nothing h
 
 from dataclasses import dataclass
 
+from bridge.history.pack import TICK_MS
 from bridge.history.records import Stamp
 
 TOLERANCE_S = 1.5
@@ -64,6 +65,18 @@ class RecordClock:
         self._offset_s = 0.0
         self._monotonic_s = 0.0
         self._doubted_since: float | None = None
+        self._floor_ms = floor_utc_ms
+        self._read_ms: dict[str, int] = {}
+        """The time of each reservoir's newest reading."""
+
+    def reading(self, reservoir: str, stamp: Stamp) -> Stamp:
+        """The stamp of a reading, in a tick of its own: the log keeps a reading's time in whole ticks, and
+        what was held up on the line comes faster than that."""
+        earliest = self._read_ms.get(reservoir, self._floor_ms) // TICK_MS * TICK_MS + TICK_MS
+        if stamp.utc_ms < earliest:
+            stamp = Stamp(stamp.boot, stamp.sequence, earliest)
+        self._read_ms[reservoir] = stamp.utc_ms
+        return stamp
 
     def stamp(self, monotonic_s: float, wall_s: float) -> tuple[Stamp, ClockStep | None]:
         """A stamp for a row made now, and the step of the wall clock since the last row, if there was one.

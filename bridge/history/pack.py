@@ -51,14 +51,6 @@ class Measured:
     values: Values
 
 
-def measured(row: ReadingRow) -> Measured:
-    """A row made ready for the log; a number that is not finite counts as none."""
-    values = tuple(v if v is not None and math.isfinite(v) else None for v in row.values)
-    stamp = row.stamp
-    utc_ms = stamp.utc_ms - stamp.utc_ms % TICK_MS
-    return Measured(stamp.boot, stamp.sequence, utc_ms, FLOWS.index(row.path), row.health, values)
-
-
 class Table(Protocol):
     """Readings of one reservoir and one boot, in order, by columns; at least one."""
 
@@ -86,32 +78,8 @@ class Table(Protocol):
         ...
 
 
-class MeasuredTable:
-    """Values as a table."""
-
-    def __init__(self, rows: Sequence[Measured]) -> None:
-        self._rows = rows
-        self.boot = rows[0].boot
-
-    def sequences(self) -> list[int]:
-        return [row.sequence for row in self._rows]
-
-    def utc_ms(self) -> list[int]:
-        return [row.utc_ms for row in self._rows]
-
-    def paths(self) -> list[int]:
-        return [row.path for row in self._rows]
-
-    def healths(self) -> list[int]:
-        return [int(row.health) for row in self._rows]
-
-    def series(self, series: Series) -> "array[float]":
-        found = (row.values[series] for row in self._rows)
-        return array("d", [math.nan if value is None else value for value in found])
-
-
 def reading_row(reservoir: str, one: Measured) -> ReadingRow:
-    """The inverse of :func:`measured`."""
+    """A reading of the log as the row that it was."""
     stamp = Stamp(one.boot, one.sequence, one.utc_ms)
     us, celsius, us_cm, ppm, uncertainty, feed, volume, kept, through = one.values
     return ReadingRow(
@@ -135,13 +103,8 @@ def _squeeze(columns: Sequence[bytes], rest: Rest) -> bytes:
     return b"".join(out)
 
 
-def pack_readings(rows: Sequence[Measured]) -> bytes:
-    """Readings of one reservoir and one boot, in order, as bytes. At least one row."""
-    return pack_table(MeasuredTable(rows))
-
-
 def pack_table(table: Table, rest: Rest = no_rest) -> bytes:
-    """As :func:`pack_readings`."""
+    """Readings of one reservoir and one boot, in order, as bytes."""
     sequences = table.sequences()
     first, count = sequences[0], len(sequences)
     rest()
@@ -201,7 +164,7 @@ def _bites(count: int, rest: Rest) -> Iterator[range]:
 
 
 def unpack_readings(packed: bytes, rest: Rest = no_rest) -> list[Measured]:
-    """The inverse of :func:`pack_readings`, at the resolution of the log. :class:`LogError` on damaged
+    """The inverse of :func:`pack_table`, at the resolution of the log. :class:`LogError` on damaged
     bytes."""
     try:
         version, boot, sequence, utc_ms, count = _HEAD.unpack_from(packed)

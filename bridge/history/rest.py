@@ -37,18 +37,9 @@ class Bites:
         """A bite begins."""
         self._ends_s = time.perf_counter() + BITE_S
 
-    @property
-    def over(self) -> bool:
-        """The bite has lasted long enough."""
-        return time.perf_counter() >= self._ends_s
-
     def rest(self) -> None:
         """Go on, or nap first."""
         if time.perf_counter() >= self._ends_s:
             self._between()
-            self.nap()
-
-    def nap(self) -> None:
-        """Let go of the interpreter; a bite begins."""
-        time.sleep(NAP_S)
-        self._ends_s = time.perf_counter() + BITE_S
+            time.sleep(NAP_S)
+            self.begin()

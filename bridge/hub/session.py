@@ -325,7 +325,7 @@ class Session:
         if flags.is_disconnect_packet_from_server:
             self._end(BrokerTrouble(f"the broker ended it: {code}"))
         else:
-            self._end(BrokerTrouble("the connection was lost"))
+            self._end(BrokerTrouble("the connection was lost") if code.is_failure else None)
 
     def _published(
         self, client: mqtt.Client, data: object, number: int, code: ReasonCode, more: Properties | None

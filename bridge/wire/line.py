@@ -43,8 +43,8 @@ class Line:
         self._on_bytes = on_bytes
         self._on_end = on_end
         self._pending = b""
-        self._most_waiting = 0
-        """No more bytes than this can wait in the system."""
+        self._most_waiting = WAITING_LIMIT
+        """No more bytes than this can wait in the system; not known before it was asked."""
         self._writes = False
         self._failed = False
         self._loop.add_reader(self._fd, self._readable)
@@ -62,7 +62,7 @@ class Line:
         if self._failed:
             return False
         try:
-            crowded = self._crowded(len(self._pending) + len(frame))
+            crowded = self._crowded(len(self._pending) + len(frame), urgent)
             if urgent and (crowded or self._pending):
                 # A frame cut in two here does no harm: its receiver begins anew at the next start character.
                 self._pending, self._most_waiting = b"", 0
@@ -79,9 +79,9 @@ class Line:
             return False
         return True
 
-    def _crowded(self, more: int) -> bool:
-        # To ask the system is dear beside a close; it is asked when so much was written that it may be so.
-        if self._most_waiting + more > WAITING_LIMIT:
+    def _crowded(self, more: int, urgent: bool) -> bool:
+        # To ask the system is dear beside a close, for which it is asked only when it may be so.
+        if not urgent or self._most_waiting + more > WAITING_LIMIT:
             self._most_waiting = self._port.out_waiting
         return self._most_waiting + more > WAITING_LIMIT
 

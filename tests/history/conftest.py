@@ -4,14 +4,18 @@ import math
 import random
 import shutil
 import tempfile
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
 import pytest
 
 from bridge.guard.words import Flow
+from bridge.history.limits import LogSettings
+from bridge.history.pack import Measured, pack_table
 from bridge.history.records import ReadingRow, Row, Stamp
 from bridge.history.senml import row_records, write_one
+from bridge.history.spill import Laid, from_raw, raw
+from bridge.history.waiting import Waiting
 from bridge.water.health import Health
 
 START_MS = 1_750_003_200_000
@@ -52,6 +56,18 @@ def barrel(second: int, *, boot: int = 1, noise: float = 1.0, reservoir: str = "
         path=Flow.TO_RESERVOIR if filling else Flow.SHUT,
         health=Health.GOOD,
     )
+
+
+def measured(row: ReadingRow) -> Measured:
+    """A row as the log takes it."""
+    waiting = Waiting(LogSettings())
+    waiting.take_reading(row)
+    return from_raw(waiting.readings[row.reservoir])[0]
+
+
+def packed(rows: Sequence[Measured]) -> bytes:
+    """A block of readings, as the log makes one of those that wait."""
+    return pack_table(Laid(b"".join(map(raw, rows)), 0, len(rows)))
 
 
 def line(row: Row) -> str:

@@ -11,9 +11,7 @@ from bridge.history.coding import code_of, pack_column, value_of
 from bridge.history.pack import (
     TICK_MS,
     Measured,
-    measured,
     pack_buckets,
-    pack_readings,
     reading_row,
     resolved,
     unpack_buckets,
@@ -23,6 +21,7 @@ from bridge.history.records import Series
 from bridge.history.rollup import MINUTE_MS, RollUp
 from bridge.history.spill import Part, frame, frames, from_raw, raw
 from bridge.water.health import Health
+from tests.history.conftest import measured, packed
 
 quantity = st.none() | st.just(0.0) | st.floats(1e-5, 1e6) | st.floats(-1e3, 0)
 row = st.builds(
@@ -74,7 +73,7 @@ def test_a_block_gives_back_its_readings(
     steps: list[tuple[int, int, int, Health, tuple[float | None, ...]]],
 ) -> None:
     rows = rows_of(steps)
-    back = unpack_readings(pack_readings(rows))
+    back = unpack_readings(packed(rows))
     assert len(back) == len(rows)
     for was, now in zip(rows, back, strict=True):
         assert (now.boot, now.sequence, now.utc_ms, now.path, now.health) == (
@@ -108,17 +107,17 @@ def test_roll_ups_come_back(steps: list[tuple[int, int, int, Health, tuple[float
 
 @given(st.binary(max_size=200), st.integers(0, 200))
 def test_a_damaged_block_is_an_error_and_not_a_number(noise: bytes, cut: int) -> None:
-    for packed in (
+    for damaged in (
         noise,
-        pack_readings(rows_of([(1, 1, 0, Health.GOOD, (1.0,) * len(Series))] * 5))[:-1][:cut],
+        packed(rows_of([(1, 1, 0, Health.GOOD, (1.0,) * len(Series))] * 5))[:-1][:cut],
     ):
         with pytest.raises(LogError):
-            unpack_readings(packed)
+            unpack_readings(damaged)
 
 
 def test_an_hour_of_a_noisy_barrel_takes_less_than_twelve_kibibytes(make_reading) -> None:  # type: ignore[no-untyped-def]
     rows = [measured(make_reading(second)) for second in range(3600)]
-    assert len(pack_readings(rows)) < 12 * 1024
+    assert len(packed(rows)) < 12 * 1024
     assert reading_row("barrel", measured(make_reading(5))).path is make_reading(5).path
 
 

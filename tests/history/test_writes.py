@@ -185,8 +185,8 @@ def test_readings_go_after_their_days_and_roll_ups_and_entries_stay(
 def test_an_older_log_is_brought_up_to_date_with_all_it_holds(
     tmp_path: Path, make_reading, start_ms: int
 ) -> None:  # type: ignore[no-untyped-def]
-    from bridge.history.pack import measured, pack_readings
     from bridge.history.schema import LAYOUT, MIGRATIONS
+    from tests.history.conftest import measured, packed
 
     log = tmp_path / "log.db"
     connection = sqlite3.connect(log)
@@ -195,7 +195,7 @@ def test_an_older_log_is_brought_up_to_date_with_all_it_holds(
     connection.execute("INSERT INTO reservoir VALUES (1, 'barrel')")
     connection.execute(
         "INSERT INTO block VALUES (?, 1, 99, ?, 100, ?)",
-        (block_id(hour_of(start_ms), 1, 0), rows[-1].utc_ms, pack_readings(rows)),
+        (block_id(hour_of(start_ms), 1, 0), rows[-1].utc_ms, packed(rows)),
     )
     connection.execute(
         "INSERT INTO entry VALUES (?, 1, 100, 'event', 'barrel', ?)",
@@ -215,7 +215,7 @@ def test_an_older_log_is_brought_up_to_date_with_all_it_holds(
     assert opened.last_utc_ms == start_ms + 100_000
     writer.close()
     with Reader(log) as reader:
-        assert len(list(reader.readings("barrel", 0, 2**50))) == len(unpack_readings(pack_readings(rows)))
+        assert len(list(reader.readings("barrel", 0, 2**50))) == len(unpack_readings(packed(rows)))
         assert [row.event for row in reader.events(0, 2**50)] == ["fill-began"]  # type: ignore[union-attr]
         assert reader.check() == ["ok"]
     assert sqlite3.connect(log).execute("PRAGMA user_version").fetchone() == (LAYOUT,)

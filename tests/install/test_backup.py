@@ -14,13 +14,12 @@ import pytest
 from bridge.guard.words import Trip
 from bridge.history.duplicate import duplicate, faults_in
 from bridge.history.log import Log
-from bridge.history.pack import measured, pack_readings
 from bridge.history.reader import Reader
 from bridge.history.records import AlarmChange, AlarmRow, Stamp
 from bridge.history.recovery import look_only
 from bridge.history.schema import LAYOUT, MIGRATIONS, block_id, entry_floor, hour_of
 from bridge.settings.calibration import CalibrationTable, append, history
-from tests.history.conftest import START_MS, barrel
+from tests.history.conftest import START_MS, barrel, measured, packed
 from tests.install.conftest import ROOT, clearwell
 from tests.security.conftest import Start
 
@@ -272,7 +271,7 @@ def older(path: Path) -> None:
     connection.executescript(MIGRATIONS[0] + "PRAGMA user_version = 1;")
     rows = [measured(barrel(second)) for second in range(100)]
     connection.execute("INSERT INTO reservoir VALUES (1, 'barrel')")
-    block = (block_id(hour_of(START_MS), 1, 0), rows[-1].utc_ms, pack_readings(rows))
+    block = (block_id(hour_of(START_MS), 1, 0), rows[-1].utc_ms, packed(rows))
     connection.execute("INSERT INTO block VALUES (?, 1, 99, ?, 100, ?)", block)
     body = '{"event":"fill-began","sentence":"The level fell."}'
     key = entry_floor(START_MS + 100_000)
