@@ -25,7 +25,8 @@ from bridge.hub.topics import Level as HubLevel
 from bridge.hub.view import StationView
 from bridge.keeper import Keeper
 from bridge.logbook import Logbook
-from bridge.plan import BridgePlan, HubPlan, PagePlan, StationPlan
+from bridge.plan import BridgePlan, HubPlan, PagePlan
+from bridge.plan_station import StationPlan
 from bridge.relay import carry
 from bridge.service import ServiceManager
 from bridge.station.station import Level, StationEvent

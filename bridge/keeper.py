@@ -15,7 +15,7 @@ from bridge.guard.commands import GuardCommand, ReservoirSample
 from bridge.guard.state import AlarmChanged, GuardState
 from bridge.hub.view import StationView
 from bridge.logbook import Logbook
-from bridge.plan import StationPlan
+from bridge.plan_station import StationPlan
 from bridge.prospect.foresight import Foresight
 from bridge.prospect.prospect import Prospect
 from bridge.station.inventory import Inventory

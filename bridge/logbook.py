@@ -19,7 +19,8 @@ from bridge.history.order import RecordClock
 from bridge.history.outbox import OutboxLevel, Parcel
 from bridge.history.records import CommandRow, EventRow, FillRow, Stamp
 from bridge.history.trouble import LogTrouble
-from bridge.plan import LogPlan, StationPlan
+from bridge.plan import LogPlan
+from bridge.plan_station import StationPlan
 from bridge.prospect import book
 from bridge.prospect import saved as prospect_saved
 from bridge.prospect.book import Book

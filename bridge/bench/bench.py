@@ -14,7 +14,7 @@ from types import TracebackType
 from typing import TypeVar
 
 from bridge.errors import LinkError
-from bridge.plan import StationPlan
+from bridge.plan_station import StationPlan
 from bridge.station.linking import Link, link_to
 from bridge.wire.device import DownCause, LinkDown
 from bridge.wire.messages import Ack, FromBridge, FromController, Identify, Refusal

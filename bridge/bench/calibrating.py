@@ -12,7 +12,8 @@ from bridge.errors import InputError, LinkError, LogError
 from bridge.history.log import Log, spill_path
 from bridge.history.order import RecordClock
 from bridge.history.records import CalibrationRow
-from bridge.plan import BridgePlan, LogPlan, ProbePlan, StationPlan
+from bridge.plan import BridgePlan, LogPlan
+from bridge.plan_station import ProbePlan, StationPlan
 from bridge.settings.calibration import CalibrationTable, append, place_of
 from bridge.water.calibration import Calibration, CalibrationPoint, one_point, two_point
 from bridge.wire.device import DownCause, LinkDown, open_device

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from enum import Enum
 
 from bridge.bench.bench import Bench, Heard
-from bridge.plan import StationPlan
+from bridge.plan_station import StationPlan
 from bridge.settings.modbus import CANNOT_PROMISE
 from bridge.wire.messages import Close, Feature, Hello, Lease, LocalFault, Path, Reading, Refusal
 

@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from bridge.commands.check_reservoir import cartridge
 from bridge.commands.check_words import Line, Told
 from bridge.display.units import DisplayUnits
-from bridge.plan import HandPlan, ShelfPlan
+from bridge.plan_hand import HandPlan, ShelfPlan
 from bridge.water.solids import scale_label
 
 

@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from datetime import UTC
 
 from bridge.commands.check_words import Line, Told, listed
-from bridge.plan import CartridgePlan, ProbePlan, StationPlan
+from bridge.plan_station import CartridgePlan, ProbePlan, StationPlan
 from bridge.settings.modbus import CANNOT_PROMISE
 from bridge.tank import shapes
 from bridge.water.compensation import Method

@@ -9,7 +9,7 @@ from typing import Any
 from bridge.commands.forecast_log import State, cover_line, cover_values, interval_text, line, lines_of, plot
 from bridge.commands.place import AS_RECORDED, Shown
 from bridge.history.records import EntryRow
-from bridge.plan import HandPlan, ShelfPlan
+from bridge.plan_hand import HandPlan, ShelfPlan
 from bridge.prospect import by_hand, shelf
 from bridge.prospect.by_hand import HandState
 from bridge.prospect.shelf import ShelfState

@@ -8,7 +8,7 @@ from pathlib import Path
 from bridge.commands.logfile import SERVICE_STATE
 from bridge.display.units import DisplayUnits
 from bridge.errors import InputError
-from bridge.plan import StationPlan
+from bridge.plan_station import StationPlan
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,7 +12,8 @@ from bridge.errors import InputError
 
 if TYPE_CHECKING:
     from bridge.history.records import EntryRow, Stamp
-    from bridge.plan import BridgePlan, HandPlan, ShelfPlan
+    from bridge.plan import BridgePlan
+    from bridge.plan_hand import HandPlan, ShelfPlan
     from bridge.water.measurement import Measurement
     from bridge.water.solids import Verdict
 
@@ -94,7 +95,7 @@ def check(of: str | None, typed: ByHand, found: Known | None, where: Path | None
     :raises InputError: those of a purifier for a shelf, or the other way round.
     """
     from bridge.commands.sample_kept import OF
-    from bridge.plan import ShelfPlan
+    from bridge.plan_hand import ShelfPlan
 
     options = typed.options
     if not options:
@@ -139,7 +140,7 @@ def enter(
     from bridge.commands.sample_kept import sample_row
     from bridge.history import by_hand
     from bridge.history.records import CartridgeRow, Litres, LitresRow
-    from bridge.plan import ShelfPlan
+    from bridge.plan_hand import ShelfPlan
 
     if typed.feed_ppm is not None and reading is not None:
         ppm = reading[0].dissolved_solids_ppm
@@ -186,7 +187,7 @@ def _until_then(
 ) -> tuple[float | None, float | None]:
     """Litres made and grams taken up by the cartridge that is taken out, as far as the log knows."""
     from bridge.history.records import when_ms
-    from bridge.plan import HandPlan
+    from bridge.plan_hand import HandPlan
     from bridge.prospect.by_hand import followed
 
     if found is None or not isinstance(found.kept, HandPlan):

@@ -3,8 +3,8 @@
 from bridge.guard.limits import Limits
 from bridge.hub.broker import BrokerSettings, MqttVersion
 from bridge.hub.topics import Layout
-from bridge.hub.view import StationIdentity
-from bridge.plan import BridgePlan, HubPlan, ProbePlan, StationPlan
+from bridge.plan import BridgePlan, HubPlan
+from bridge.plan_station import ProbePlan, StationIdentity, StationPlan
 from bridge.rig.scenario import Scenario
 from bridge.tank.level_settings import LevelSettings
 from bridge.tank.sender import Sender, SenderTable

@@ -19,7 +19,8 @@ from bridge.faults import FAULTS
 from bridge.guard.words import Advisory, AlarmId, Trip
 from bridge.hub.properties import NONE, PROPERTIES, Datatype, Property
 from bridge.hub.topics import Lifecycle
-from bridge.hub.view import ActiveAlarm, StationIdentity, StationView
+from bridge.hub.view import ActiveAlarm, StationView
+from bridge.plan_station import StationIdentity
 
 BRIDGE_TYPE, RESERVOIR_TYPE = "clearwell/bridge", "clearwell/reservoir"
 LARGEST_DESCRIPTION = 256 * 1024

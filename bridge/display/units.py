@@ -11,7 +11,8 @@ from datetime import UTC, datetime, tzinfo
 from enum import Enum
 from zoneinfo import ZoneInfo
 
-LITRES_PER_US_GALLON = 3.785411784
+from bridge.purifier.units import LITRES_PER_US_GALLON
+
 MOST_PLACES = 4
 """Decimals of ppm and µS/cm: two digits of the uncertainty of the purest water there is need no more."""
 

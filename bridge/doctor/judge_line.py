@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from bridge.doctor.finding import Finding, Verdict
-from bridge.plan import StationPlan
+from bridge.plan_station import StationPlan
 from bridge.wire.device import DownCause, LinkDown
 from bridge.wire.frame import VERSION
 from bridge.wire.messages import Feature, Hello, LocalFault, Reading

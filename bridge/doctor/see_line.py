@@ -13,7 +13,7 @@ from itertools import pairwise
 from pathlib import Path
 
 from bridge.doctor.judge_line import ControllerFacts, Holder, PortFacts
-from bridge.plan import StationPlan
+from bridge.plan_station import StationPlan
 from bridge.station.linking import link_to
 from bridge.wire.codec import Damaged, Ignored, IgnoreReason
 from bridge.wire.device import DownCause, LinkDown

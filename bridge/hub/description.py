@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from bridge.hub.properties import NODES, PROPERTIES, Property
 from bridge.hub.topics import Layout, Publication, retained
-from bridge.hub.view import StationIdentity
+from bridge.plan_station import StationIdentity
 
 CONVENTION = "5.0"
 

@@ -12,7 +12,8 @@ from bridge.hub.announcements import Announcements
 from bridge.hub.description import describe_bridge
 from bridge.hub.homie import Device
 from bridge.hub.topics import Layout, Lifecycle, Publication
-from bridge.hub.view import StationIdentity, StationView
+from bridge.hub.view import StationView
+from bridge.plan_station import StationIdentity
 
 LINES = 100
 """Lines for ``$log`` that wait at most; older ones go first."""

@@ -21,7 +21,8 @@ from dataclasses import dataclass
 from enum import Enum
 
 from bridge.guard.words import Advisory, Flow, Permissive, Phase, Trip
-from bridge.hub.view import ActiveAlarm, StationIdentity
+from bridge.hub.view import ActiveAlarm
+from bridge.plan_station import StationIdentity
 
 
 class Datatype(Enum):

@@ -6,25 +6,7 @@ A field is None where nothing is fitted or nothing is known.
 
 from dataclasses import dataclass
 
-
-@dataclass(frozen=True, slots=True)
-class StationIdentity:
-    """What does not change while the daemon runs."""
-
-    reservoir: str
-    """Id fit for a topic: lower-case letters, digits and hyphens."""
-    name: str
-    capacity_l: float
-    limit_ppm: float
-    advice_ppm: float
-    factor: float
-    """ppm for each µS/cm at 25 °C; the scale of every ppm shown."""
-    has_feed_probe: bool
-    has_drain: bool
-    has_volume: bool
-    """False where only switches are fitted: then a zone is known, and no volume."""
-    has_forecast: bool = False
-    """A cartridge is configured, so that its end is forecast."""
+from bridge.plan_station import StationIdentity
 
 
 @dataclass(frozen=True, slots=True)

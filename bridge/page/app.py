@@ -20,13 +20,14 @@ from bridge.errors import LogError
 from bridge.guard.permissives import ACTIVE
 from bridge.guard.words import Phase
 from bridge.hub.topics import Layout
-from bridge.hub.view import StationIdentity, StationView
+from bridge.hub.view import StationView
 from bridge.page.feed import EventStream, Feed
 from bridge.page.files import FIRST, Files
 from bridge.page.guarded import Door, Guarded, refusal
 from bridge.page.lines import LONGEST_PROPERTY, LONGEST_UNIT, LONGEST_VALUE, Answer, Asked, Setup
 from bridge.page.records import BusyError, Records
 from bridge.page.trend import MOST_HOURS
+from bridge.plan_station import StationIdentity
 
 STATIC = Path(__file__).parent / "static"
 LONGEST_BODY = 2048

@@ -18,7 +18,8 @@ from typing import Any
 
 from bridge.display.units import DisplayUnits, SolidsUnit, TemperatureUnit, VolumeUnit
 from bridge.hub.broker import Secret
-from bridge.hub.view import ActiveAlarm, StationIdentity, StationView
+from bridge.hub.view import ActiveAlarm, StationView
+from bridge.plan_station import StationIdentity
 
 LONGEST_LINE = 256 * 1024
 """Bytes; the longest view is a tenth of it."""

@@ -13,9 +13,9 @@ from typing import TYPE_CHECKING, TypedDict, TypeVar
 
 from bridge.display.units import DisplayUnits
 from bridge.errors import LogError
-from bridge.hub.view import StationIdentity
 from bridge.page import trend
 from bridge.page.trend import Trend
+from bridge.plan_station import StationIdentity
 
 if TYPE_CHECKING:
     from bridge.history.records import FillRow

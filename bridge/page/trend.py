@@ -10,7 +10,7 @@ from typing import TypedDict
 from bridge.display.units import DisplayUnits
 from bridge.history.records import Series
 from bridge.history.rollup import HOUR_MS, MINUTE_MS, Bucket, merge
-from bridge.hub.view import StationIdentity
+from bridge.plan_station import StationIdentity
 
 MOST_POINTS = 720
 MOST_HOURS = 8760

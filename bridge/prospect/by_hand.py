@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 from bridge.guard.words import Advisory
 from bridge.history.records import CartridgeRow, EntryRow, Litres, LitresRow, SampleRow, when_ms
-from bridge.plan import HandPlan
+from bridge.plan_hand import HandPlan
 from bridge.prospect.ahead import Ahead
 from bridge.prospect.learned import (
     MOST_EARLIER,

@@ -3,7 +3,7 @@
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
-from bridge.plan import CartridgePlan, StationPlan
+from bridge.plan_station import CartridgePlan, StationPlan
 from bridge.prospect.ahead import Ahead
 from bridge.purifier import breakthrough, distiller, membrane, season
 from bridge.purifier.breakthrough import Front

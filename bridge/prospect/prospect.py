@@ -14,7 +14,7 @@ from datetime import datetime
 
 from bridge.guard.commands import CartridgeChanged
 from bridge.guard.words import FILL, SHUT, Advisory, Trip
-from bridge.plan import StationPlan
+from bridge.plan_station import StationPlan
 from bridge.prospect.ahead import NOTHING_KNOWN, Ahead
 from bridge.prospect.learned import (
     Kept,

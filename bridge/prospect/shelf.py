@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from statistics import NormalDist
 
 from bridge.history.records import EntryRow, Litres, LitresRow, SampleRow, when_ms
-from bridge.plan import ShelfPlan
+from bridge.plan_hand import ShelfPlan
 from bridge.purifier.forecast import ORDER_DRY_SHARE
 from bridge.tank.cover import HORIZON_DAYS, Cover
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from bridge.history.records import Series
 from bridge.history.rollup import Bucket
-from bridge.plan import CalibrationInForce, CartridgePlan, StationPlan
+from bridge.plan_station import CalibrationInForce, CartridgePlan, StationPlan
 from bridge.prospect.learned import Kept
 from bridge.settings.usual import usual_advice_ppm
 from bridge.water.solids import LIMIT_PPM, Scale

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from enum import Enum
 
-from bridge.plan import CartridgePlan
+from bridge.plan_station import CartridgePlan
 from bridge.prospect.learned import Learned, forecast_of, prior, seasoned, worth_keeping
 from bridge.prospect.prospect import UNTRIPPED_SHARE
 from bridge.purifier import breakthrough, membrane

@@ -4,7 +4,7 @@ from typing import Literal
 
 from pydantic import Field, model_validator
 
-from bridge.plan import CartridgePlan
+from bridge.plan_station import CartridgePlan
 from bridge.purifier.capacity import RATING_SD
 from bridge.purifier.cartridge import Kind, RatedGrams, RatedLitres, RatedResin, Rating, rated_grams
 from bridge.settings.quantities import Grams, Litres, Ppm

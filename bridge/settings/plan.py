@@ -15,8 +15,8 @@ from bridge.history.limits import LogSettings
 from bridge.history.outbox import OutboxSettings
 from bridge.hub.broker import BrokerSettings, MqttVersion, Secret, TlsSettings
 from bridge.hub.topics import Layout
-from bridge.hub.view import StationIdentity
-from bridge.plan import HubPlan, LogPlan, ProbePlan, StationPlan
+from bridge.plan import HubPlan, LogPlan
+from bridge.plan_station import ProbePlan, StationIdentity, StationPlan
 from bridge.settings.mistakes import Mistakes
 from bridge.settings.model import BridgeTable, HubTable, LogTable
 from bridge.settings.reservoir import GuardTable, ProbeTable, PurifierTable, ReservoirTable

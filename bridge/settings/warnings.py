@@ -4,7 +4,8 @@ import ipaddress
 from collections.abc import Iterator
 
 from bridge.hub.broker import BrokerSettings
-from bridge.plan import BridgePlan, StationPlan
+from bridge.plan import BridgePlan
+from bridge.plan_station import StationPlan
 from bridge.settings.modbus import CANNOT_PROMISE
 from bridge.water.compensation import Method
 

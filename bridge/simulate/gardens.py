@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from bridge.errors import InputError
-from bridge.plan import StationPlan
+from bridge.plan_station import StationPlan
 from bridge.rig.scenario import (
     ALL_BUT_DRAIN,
     POLYTUNNEL,

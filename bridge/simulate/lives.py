@@ -8,7 +8,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 from bridge.guard.commands import GuardCommand
-from bridge.plan import StationPlan
+from bridge.plan_station import StationPlan
 from bridge.rig.rig import Rig
 from bridge.station import saved
 from bridge.station.station import Station, StationEvent, Turn

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from bridge.errors import OutOfRangeError
 from bridge.guard.assessment import Assessment
 from bridge.guard.words import SHUT, TO_DRAIN, TO_RESERVOIR, Advisory
-from bridge.plan import ProbePlan, StationPlan
+from bridge.plan_station import ProbePlan, StationPlan
 from bridge.station.inventory import Inventory, follow, holding
 from bridge.tank import level as tank_level
 from bridge.tank.faults import LevelFault

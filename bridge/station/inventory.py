@@ -5,7 +5,7 @@ Core. The mixing balance is kept on the careful side: water that comes in counts
 
 from dataclasses import dataclass, replace
 
-from bridge.plan import StationPlan
+from bridge.plan_station import StationPlan
 from bridge.purifier.load import Load, add
 from bridge.tank.level import Level
 from bridge.tank.mixing import Balance, inflow, observed_volume, sample

@@ -4,7 +4,7 @@ from collections.abc import Callable
 from typing import Protocol
 
 from bridge.errors import InputError
-from bridge.plan import StationPlan
+from bridge.plan_station import StationPlan
 from bridge.wire.codec import Damaged, Ignored
 from bridge.wire.messages import FromBridge, FromController
 from bridge.wire.port import LinkDown, LinkUp, SerialLink

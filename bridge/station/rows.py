@@ -18,7 +18,7 @@ from bridge.history.records import (
     SampleRow,
     Stamp,
 )
-from bridge.plan import StationPlan
+from bridge.plan_station import StationPlan
 from bridge.station.inventory import holding
 from bridge.station.station import Turn
 from bridge.station.view import level_health

@@ -18,7 +18,7 @@ from bridge.guard.state import AlarmChanged, Decision, GuardEvent, GuardState, L
 from bridge.guard.step import step
 from bridge.guard.words import FILL, Advisory, Trip
 from bridge.hub.view import StationView
-from bridge.plan import StationPlan
+from bridge.plan_station import StationPlan
 from bridge.prospect.ahead import NOTHING_KNOWN, Ahead
 from bridge.station import assess, inventory
 from bridge.station.assess import Memory, Picture

@@ -5,7 +5,7 @@ from bridge.guard.alarms import AlarmRecord, Status
 from bridge.guard.permissives import ACTIVE
 from bridge.guard.state import Decision, GuardState
 from bridge.hub.view import ActiveAlarm, StationView
-from bridge.plan import StationPlan
+from bridge.plan_station import StationPlan
 from bridge.prospect.ahead import NOTHING_KNOWN, Ahead
 from bridge.purifier.load import rejection_percent
 from bridge.station.assess import Picture, ProbeView

@@ -5,7 +5,8 @@ from typing import Any
 
 import pytest
 
-from bridge.hub.view import StationIdentity, StationView
+from bridge.hub.view import StationView
+from bridge.plan_station import StationIdentity
 
 
 @pytest.fixture(scope="session")

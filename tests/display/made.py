@@ -23,7 +23,8 @@ from bridge.faults import FAULTS
 from bridge.guard.alarms import Status
 from bridge.guard.words import Permissive, Trip
 from bridge.hub.properties import NUMERIC, PROPERTIES
-from bridge.hub.view import ActiveAlarm, StationIdentity, StationView
+from bridge.hub.view import ActiveAlarm, StationView
+from bridge.plan_station import StationIdentity
 
 WORDS = st.one_of(
     st.text(max_size=40),

@@ -2,7 +2,8 @@
 
 import pytest
 
-from bridge.hub.view import StationIdentity, StationView
+from bridge.hub.view import StationView
+from bridge.plan_station import StationIdentity
 
 
 @pytest.fixture

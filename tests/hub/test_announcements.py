@@ -9,7 +9,8 @@ from bridge.errors import InputError
 from bridge.hub.announcements import Announcements, AnnouncementTemplate, Each
 from bridge.hub.homie import Device
 from bridge.hub.topics import Layout, Publication
-from bridge.hub.view import StationIdentity, StationView
+from bridge.hub.view import StationView
+from bridge.plan_station import StationIdentity
 
 LAYOUT = Layout("garden", 'The "garden" bridge\n')
 

@@ -21,8 +21,8 @@ from bridge.guard.words import Trip
 from bridge.history.log import Log
 from bridge.hub.description import fitted
 from bridge.hub.properties import PROPERTIES, Datatype, Property
-from bridge.hub.view import StationIdentity
 from bridge.plan import BridgePlan
+from bridge.plan_station import StationIdentity
 from bridge.prospect import saved
 from bridge.prospect.learned import Kept, begun
 from bridge.purifier import season

@@ -20,9 +20,10 @@ from bridge.guard.commands import GuardCommand
 from bridge.guard.words import Flow, Phase
 from bridge.hub.broker import Secret
 from bridge.hub.topics import Layout
-from bridge.hub.view import StationIdentity, StationView
+from bridge.hub.view import StationView
 from bridge.page.lines import Asked, Opened, Setup, read_from_page, setup_line
-from bridge.plan import BridgePlan, PagePlan, StationPlan
+from bridge.plan import BridgePlan, PagePlan
+from bridge.plan_station import StationIdentity, StationPlan
 from bridge.rig.scenario import DEMO
 from bridge.station.station import StationEvent
 from bridge.wire.messages import Path as WaterPath

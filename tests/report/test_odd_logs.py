@@ -26,7 +26,7 @@ from bridge.history.records import (
 )
 from bridge.history.rollup import HOUR_MS, MINUTE_MS, Bucket, Cell
 from bridge.history.writer import Writer
-from bridge.plan import CartridgePlan
+from bridge.plan_station import CartridgePlan
 from bridge.purifier.cartridge import Kind as Sort
 from bridge.report.curves import Life, Point
 from bridge.report.gather import AMONG, gather

@@ -28,7 +28,7 @@ from bridge.history.records import (
     SampleRow,
     Stamp,
 )
-from bridge.plan import CartridgePlan
+from bridge.plan_station import CartridgePlan
 from bridge.prospect import saved as prospect_saved
 from bridge.prospect.learned import Kept, Learned
 from bridge.purifier.cartridge import Kind

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from bridge.demo.rigged import HURRIED, station
 from bridge.guard.words import Advisory, Flow
-from bridge.plan import StationPlan
+from bridge.plan_station import StationPlan
 from bridge.rig.scenario import DEMO
 from bridge.station.assess import Memory, Picture, assess, begin
 from bridge.station.inventory import holding, renewed, sampled

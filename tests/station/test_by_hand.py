@@ -14,7 +14,8 @@ from bridge.commands.forecast_by_hand import state_of, values
 from bridge.guard.words import Advisory
 from bridge.history.records import CartridgeRow, EntryRow, Litres, LitresRow, SampleRow, Stamp
 from bridge.history.telling import told
-from bridge.plan import CartridgePlan, HandPlan, ShelfPlan
+from bridge.plan_hand import HandPlan, ShelfPlan
+from bridge.plan_station import CartridgePlan
 from bridge.prospect import by_hand, shelf
 from bridge.purifier.capacity import Evidence
 from bridge.purifier.cartridge import Kind

@@ -26,7 +26,8 @@ from bridge.history.reader import Reader
 from bridge.history.records import CartridgeRow, CommandRow, EventRow, SampleRow, Stamp
 from bridge.hub.broker import MqttVersion
 from bridge.keeper import SAMPLER
-from bridge.plan import BridgePlan, CartridgePlan, LogPlan
+from bridge.plan import BridgePlan, LogPlan
+from bridge.plan_station import CartridgePlan
 from bridge.prospect import prospect as prospect_module
 from bridge.prospect.book import gathered
 from bridge.purifier.capacity import Evidence

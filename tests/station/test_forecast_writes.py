@@ -9,7 +9,7 @@ from bridge.history.limits import LogSettings
 from bridge.history.records import ReadingRow, Stamp
 from bridge.history.schema import PAGE_BYTES
 from bridge.history.writer import Writer
-from bridge.plan import CartridgePlan
+from bridge.plan_station import CartridgePlan
 from bridge.prospect import saved
 from bridge.prospect.learned import Kept, Learned, prior
 from bridge.purifier import breakthrough

@@ -17,7 +17,7 @@ from bridge.guard.commands import CartridgeChanged
 from bridge.guard.state import Decision, GuardState, Latch, Reply, begin
 from bridge.guard.words import Advisory, Flow, Phase, Trip
 from bridge.history.records import AlarmChange, AlarmRow, CartridgeRow, FillRow, SampleRow, Stamp
-from bridge.plan import CartridgePlan, StationPlan
+from bridge.plan_station import CartridgePlan, StationPlan
 from bridge.prospect import saved as prospect_saved
 from bridge.prospect.ahead import Ahead
 from bridge.prospect.book import gathered

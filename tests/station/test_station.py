@@ -9,7 +9,7 @@ from bridge.guard.state import Latched
 from bridge.guard.words import Advisory, Flow, Phase, Trip
 from bridge.history.records import ReadingRow, Stamp
 from bridge.hub.view import StationView
-from bridge.plan import StationPlan
+from bridge.plan_station import StationPlan
 from bridge.rig.scenario import DEMO
 from bridge.station.driving import OBEY_S
 from bridge.station.rows import reading_row
