@@ -6,13 +6,13 @@
 from dataclasses import dataclass
 from pathlib import Path
 
-from bridge.display.units import DisplayUnits
 from bridge.history.limits import LogSettings
 from bridge.hub.announcements import AnnouncementTemplate
 from bridge.hub.broker import BrokerSettings, Secret
 from bridge.hub.topics import Layout
 from bridge.plan_hand import HandPlan, ShelfPlan
 from bridge.plan_station import StationPlan
+from bridge.units import DisplayUnits
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,8 +14,7 @@ if TYPE_CHECKING:
     from bridge.bench.bench import Bench
     from bridge.bench.calibrating import Outcome
     from bridge.plan_station import ProbePlan, StationPlan
-    from bridge.water.calibration import CalibrationPoint
-    from bridge.water.stability import Settled
+    from bridge.water.calibration import CalibrationPoint, Settled
     from bridge.water.standards import Standard
 
 _SHOW_EVERY_S = 1.0
@@ -91,7 +90,7 @@ def command(
     from bridge.bench.calibrating import calibrated, keep, refuse_beside_daemon
     from bridge.commands.place import environ_of_service
     from bridge.settings.file import read
-    from bridge.water.labelled import chosen
+    from bridge.water.standards import chosen
 
     if len(standards) > 2:
         raise InputError("--standard: one or two solutions, not more")
@@ -180,7 +179,7 @@ def _at_the_bench(
     from math import hypot
 
     from bridge.bench.bench import Bench
-    from bridge.water.labelled import chosen
+    from bridge.water.standards import chosen
 
     points: list[CalibrationPoint] = []
     with Bench(station) as bench:
@@ -215,7 +214,7 @@ def _at_the_bench(
 def _settle(
     bench: "Bench", cell: str, standard: "Standard", probe: "ProbePlan", steady_for: float, give_up: float
 ) -> "Settled":
-    from bridge.water.stability import Criterion, Settling
+    from bridge.water.calibration import Criterion, Settling
     from bridge.water.standards import value_us_cm
     from bridge.wire.messages import Reading
 

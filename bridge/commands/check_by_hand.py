@@ -4,8 +4,8 @@ from collections.abc import Iterator
 
 from bridge.commands.check_reservoir import cartridge
 from bridge.commands.check_words import Line, Told
-from bridge.display.units import DisplayUnits
 from bridge.plan_hand import HandPlan, ShelfPlan
+from bridge.units import DisplayUnits
 from bridge.water.solids import scale_label
 
 

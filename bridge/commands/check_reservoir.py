@@ -7,7 +7,7 @@ from bridge.commands.check_words import Line, Told, listed
 from bridge.plan_station import CartridgePlan, ProbePlan, StationPlan
 from bridge.settings.modbus import CANNOT_PROMISE
 from bridge.tank import shapes
-from bridge.water.compensation import Method
+from bridge.water.conductivity import Method
 from bridge.water.solids import scale_label
 
 

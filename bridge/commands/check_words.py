@@ -3,7 +3,7 @@
 import textwrap
 from dataclasses import dataclass
 
-from bridge.display.units import DisplayUnits
+from bridge.units import DisplayUnits
 
 _WIDTH = 100
 Line = tuple[str, str]

@@ -6,7 +6,15 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
-from bridge.commands.forecast_log import State, cover_line, cover_values, interval_text, line, lines_of, plot
+from bridge.commands.forecast_log import (
+    State,
+    cover_line,
+    cover_values,
+    interval_text,
+    line,
+    lines_of,
+    plot,
+)
 from bridge.commands.place import AS_RECORDED, Shown
 from bridge.history.records import EntryRow
 from bridge.plan_hand import HandPlan, ShelfPlan

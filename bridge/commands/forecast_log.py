@@ -12,7 +12,6 @@ import click
 from bridge.commands.chart import Axis, Canvas
 from bridge.commands.logfile import reading
 from bridge.commands.place import AS_RECORDED, Shown
-from bridge.display.units import DisplayUnits, Quantity, VolumeUnit
 from bridge.errors import InputError
 from bridge.history.records import Series
 from bridge.history.recovery import look_only
@@ -25,6 +24,7 @@ from bridge.purifier.cartridge import Kind
 from bridge.purifier.forecast import Forecast, Interval
 from bridge.purifier.membrane import rejection_percent
 from bridge.tank.cover import HORIZON_DAYS, Cover, days_until_dry
+from bridge.units import DisplayUnits, Quantity, VolumeUnit
 
 if TYPE_CHECKING:
     from bridge.commands.forecast_by_hand import OfPurifier, OfShelf

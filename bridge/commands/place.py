@@ -6,9 +6,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from bridge.commands.logfile import SERVICE_STATE
-from bridge.display.units import DisplayUnits
 from bridge.errors import InputError
 from bridge.plan_station import StationPlan
+from bridge.units import DisplayUnits
 
 
 @dataclass(frozen=True, slots=True)

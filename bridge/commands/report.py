@@ -13,9 +13,9 @@ from bridge.commands.outfile import check_out, put
 from bridge.errors import InputError
 
 if TYPE_CHECKING:
-    from bridge.display.units import DisplayUnits
     from bridge.history.reader import Reader
     from bridge.plan import BridgePlan
+    from bridge.units import DisplayUnits
 
 YEAR_DAYS = 365
 _DAY = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
@@ -102,7 +102,7 @@ def _plan(config: Path | None) -> "BridgePlan | None":
 
 
 def _units(plan: "BridgePlan | None") -> "DisplayUnits":
-    from bridge.display.units import DisplayUnits
+    from bridge.units import DisplayUnits
 
     return DisplayUnits() if plan is None else plan.display
 

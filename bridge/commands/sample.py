@@ -10,7 +10,12 @@ import click
 from bridge.commands.logfile import which_log
 from bridge.commands.sample_entry import Scale, enter, own_log, scale_of
 from bridge.commands.sample_options import sample_options
-from bridge.commands.sample_reading import check_plausible, check_temperature, measured, one_reading
+from bridge.commands.sample_reading import (
+    check_plausible,
+    check_temperature,
+    measured,
+    one_reading,
+)
 from bridge.commands.typed_units import Solids
 
 if TYPE_CHECKING:

@@ -6,12 +6,12 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from bridge.commands.logfile import check_reservoirs, reading
-from bridge.display.units import DisplayUnits
 from bridge.errors import InputError
 from bridge.history.reader import Reader
 from bridge.history.records import SampleRow, Stamp
 from bridge.history.rollup import HOUR_MS
 from bridge.tank.tray import Flush, cycles, flush, run_off_share
+from bridge.units import DisplayUnits
 from bridge.water.measurement import Measurement
 from bridge.water.solids import Verdict
 

@@ -82,8 +82,7 @@ def measured(
     by_meter: bool,
     factor: float,
 ) -> "Measurement":
-    from bridge.water.cell import Cell
-    from bridge.water.compensation import Compensation, Method
+    from bridge.water.conductivity import Cell, Compensation, Method
     from bridge.water.measurement import (
         MeasuringChain,
         measure,
@@ -119,7 +118,7 @@ def measured(
 def check_plausible(measurement: "Measurement", by_meter: bool) -> None:
     """Nothing conducts less than pure water: a dry cell must not pass for the purest water there is."""
     from bridge.errors import OutOfRangeError
-    from bridge.water.compensation import REFERENCE_C
+    from bridge.water.conductivity import REFERENCE_C
     from bridge.water.probe import ProbeFault, ProbeSettings, ProbeState, observe
 
     temperature_c = REFERENCE_C if by_meter else measurement.temperature_c

@@ -3,8 +3,8 @@
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from bridge.display.units import DisplayUnits, SolidsUnit
-from bridge.water.compensation import Method
+from bridge.units import DisplayUnits, SolidsUnit
+from bridge.water.conductivity import Method
 from bridge.water.measurement import Measurement
 from bridge.water.solids import Verdict, scale_label
 

@@ -96,7 +96,7 @@ def _put(values: dict[str, Any], table: str, key: str, value: object) -> None:
 
 
 def _with_unit(option: str, text: str | None) -> float | None:
-    from bridge.purifier import units
+    from bridge import units
     from bridge.settings.quantities import with_unit
 
     if text is None:

@@ -5,11 +5,18 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from bridge import units
 from bridge.commands.sources_file import BlendTable, FeedTable, RainTable, SourcesTable, stated
 from bridge.errors import InputError
-from bridge.purifier import units
 from bridge.purifier.blending import Blend, Water, tap_into_rain
-from bridge.purifier.cartridge import RatedGrams, RatedLitres, RatedResin, Rating, litres_on_feed, rated_grams
+from bridge.purifier.cartridge import (
+    RatedGrams,
+    RatedLitres,
+    RatedResin,
+    Rating,
+    litres_on_feed,
+    rated_grams,
+)
 from bridge.purifier.rain import Collection, balance, reliability
 from bridge.purifier.sources import Offer, compare
 from bridge.purifier.ways import Bought, Cartridge, Distiller, Membrane, Need, Rain, Tariffs

@@ -7,8 +7,8 @@ from typing import Annotated, Any
 from pydantic import BeforeValidator, Field, ValidationError, model_validator
 from pydantic_core import PydanticCustomError
 
+from bridge import units
 from bridge.errors import InputError
-from bridge.purifier import units
 from bridge.purifier.cartridge import RatedGrams, RatedLitres, RatedResin, Rating
 from bridge.settings.mistakes import Mistakes, from_validation
 from bridge.settings.quantities import Grams, Litres, Ppm

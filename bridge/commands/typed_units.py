@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import click
 
-from bridge.purifier import units
+from bridge import units
 
 _WRITTEN = re.compile(r"(\S*[0-9.])\s*([a-z°µ\u03bc].*)")
 _VOLUMES = ("L", "mL", "m3", "us-gal", "ft3")

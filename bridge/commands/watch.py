@@ -10,8 +10,8 @@ import click
 from bridge.errors import InputError
 
 if TYPE_CHECKING:
-    from bridge.display.units import DisplayUnits
     from bridge.hub.broker import BrokerSettings
+    from bridge.units import DisplayUnits
 
 HOST, PORT, PREFIX = "localhost", 1883, "homie"
 
@@ -93,9 +93,9 @@ def _from(
     from dataclasses import replace
     from uuid import uuid4
 
-    from bridge.display.units import DisplayUnits
     from bridge.hub.broker import BrokerSettings, MqttVersion, Secret
     from bridge.hub.topics import Layout
+    from bridge.units import DisplayUnits
 
     # Not the bridge's own client id, which would throw the bridge out.
     client_id = f"clearwell-watch-{uuid4().hex[:8]}"

@@ -9,8 +9,7 @@ from bridge.rig.scenario import Scenario
 from bridge.tank.level_settings import LevelSettings
 from bridge.tank.sender import Sender, SenderTable
 from bridge.tank.shapes import UprightCylinder
-from bridge.water.cell import Cell
-from bridge.water.compensation import Compensation, Method
+from bridge.water.conductivity import Cell, Compensation, Method
 from bridge.water.measurement import MeasuringChain
 from bridge.water.probe import ProbeSettings
 from bridge.wire.messages import Feature

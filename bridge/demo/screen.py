@@ -6,8 +6,8 @@ from bridge.demo.story import Heard
 from bridge.display.columns import cut
 from bridge.display.heard import bridges
 from bridge.display.terminal import WIDTH
-from bridge.display.units import DisplayUnits
 from bridge.display.watched import Watch, cropped, screen
+from bridge.units import DisplayUnits
 
 _TOLD = 3
 """Lines of the story that stay in sight."""

@@ -12,10 +12,10 @@ from contextlib import contextmanager
 from bridge.display.heard import HeardBridge, bridges
 from bridge.display.listener import Listener, ended
 from bridge.display.terminal import NARROWEST, WIDTH
-from bridge.display.units import DisplayUnits
 from bridge.display.watched import Watch, changes, cropped, screen
 from bridge.errors import HubError, InputError
 from bridge.hub.broker import BrokerSettings
+from bridge.units import DisplayUnits
 
 PAUSE_S = 0.25
 """Between two looks: four a second are as many as anybody reads."""

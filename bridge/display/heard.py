@@ -13,7 +13,6 @@ from functools import lru_cache
 from typing import Any
 
 from bridge.display.facts import Facts
-from bridge.display.units import DisplayUnits
 from bridge.display.viewed import facts_of
 from bridge.faults import FAULTS
 from bridge.guard.words import Advisory, AlarmId, Trip
@@ -21,6 +20,7 @@ from bridge.hub.properties import NONE, PROPERTIES, Datatype, Property
 from bridge.hub.topics import Lifecycle
 from bridge.hub.view import ActiveAlarm, StationView
 from bridge.plan_station import StationIdentity
+from bridge.units import DisplayUnits
 
 BRIDGE_TYPE, RESERVOIR_TYPE = "clearwell/bridge", "clearwell/reservoir"
 LARGEST_DESCRIPTION = 256 * 1024

@@ -2,11 +2,11 @@
 
 import math
 
-from bridge.display.units import DisplayUnits, Quantity
 from bridge.display.words import ANSWERS, PERMISSIVE_MISSING
 from bridge.faults import FAULTS
 from bridge.guard.words import Flow, Permissive, Phase, Trip
 from bridge.hub.view import StationView
+from bridge.units import DisplayUnits, Quantity
 
 _WORSE = ("suitable", "marginal", "unsuitable")
 

@@ -17,7 +17,6 @@ from bridge.display.facts import (
     Valve,
 )
 from bridge.display.reasons import as_set, use_of, why_of
-from bridge.display.units import MOST_PLACES, DisplayUnits
 from bridge.display.words import PERMISSIVE_LABELS, PHASE_WORDS, STATUS_WORDS
 from bridge.faults import FAULTS
 from bridge.guard.alarms import Status
@@ -25,6 +24,7 @@ from bridge.guard.trips import RULES
 from bridge.guard.words import Advisory, AlarmId, Phase, Trip
 from bridge.hub.view import ActiveAlarm, StationView
 from bridge.tank.cover import HORIZON_DAYS
+from bridge.units import MOST_PLACES, DisplayUnits
 from bridge.water.health import Health
 
 

@@ -15,7 +15,6 @@ from pathlib import Path
 
 import bridge
 from bridge import __version__
-from bridge.display.units import DisplayUnits
 from bridge.guard.commands import GuardCommand
 from bridge.hub.broker import BrokerSettings
 from bridge.hub.commands import Incoming, Refused, parse
@@ -37,6 +36,7 @@ from bridge.page.typed import Unfit, in_ppm
 from bridge.plan import LogPlan, PagePlan
 from bridge.plan_station import StationIdentity
 from bridge.station.station import Level, StationEvent
+from bridge.units import DisplayUnits
 
 SENDER = "page"
 EVERY_S = 0.25

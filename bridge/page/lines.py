@@ -16,10 +16,10 @@ from dataclasses import astuple, dataclass, fields
 from operator import attrgetter
 from typing import Any
 
-from bridge.display.units import DisplayUnits, SolidsUnit, TemperatureUnit, VolumeUnit
 from bridge.hub.broker import Secret
 from bridge.hub.view import ActiveAlarm, StationView
 from bridge.plan_station import StationIdentity
+from bridge.units import DisplayUnits, SolidsUnit, TemperatureUnit, VolumeUnit
 
 LONGEST_LINE = 256 * 1024
 """Bytes; the longest view is a tenth of it."""

@@ -11,11 +11,11 @@ from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, TypedDict, TypeVar
 
-from bridge.display.units import DisplayUnits
 from bridge.errors import LogError
 from bridge.page import trend
 from bridge.page.trend import Trend
 from bridge.plan_station import StationIdentity
+from bridge.units import DisplayUnits
 
 if TYPE_CHECKING:
     from bridge.history.records import FillRow

@@ -7,10 +7,10 @@ water flowed shows in the throughput; where nothing tells of it every span count
 from collections.abc import Iterable
 from typing import TypedDict
 
-from bridge.display.units import DisplayUnits
 from bridge.history.records import Series
 from bridge.history.rollup import HOUR_MS, MINUTE_MS, Bucket, merge
 from bridge.plan_station import StationIdentity
+from bridge.units import DisplayUnits
 
 MOST_POINTS = 720
 MOST_HOURS = 8760

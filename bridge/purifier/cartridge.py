@@ -7,7 +7,7 @@ from enum import Enum
 
 from bridge.errors import InputError
 from bridge.purifier.load import Load
-from bridge.purifier.units import CACO3_EQUIVALENT_WEIGHT_G, MILLIGRAMS_PER_GRAIN
+from bridge.units import CACO3_EQUIVALENT_WEIGHT_G, MILLIGRAMS_PER_GRAIN
 
 
 class Kind(Enum):

@@ -6,7 +6,7 @@ Unless a line says otherwise the defaults are common practice, no source; money 
 from dataclasses import dataclass
 from enum import Enum
 
-from bridge.purifier.units import LITRES_PER_US_GALLON
+from bridge.units import LITRES_PER_US_GALLON
 
 COMMON = "common practice, no source"
 

@@ -1,12 +1,12 @@
 """Draws the charts of one reservoir. Shell: it calls matplotlib."""
 
-from bridge.display.units import DisplayUnits
 from bridge.report import charts
 from bridge.report.charts import Range, Words
 from bridge.report.curves import Life, joined, thinned
 from bridge.report.drawn import Drawn
 from bridge.report.hindsight import Fate, Hindsight, Stood
 from bridge.report.season import Season
+from bridge.units import DisplayUnits
 
 
 def draw(season: Season, units: DisplayUnits, ident: str) -> Drawn:

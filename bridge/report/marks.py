@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from html import escape
 
-from bridge.display.units import DisplayUnits, Quantity
 from bridge.history.telling import printable
+from bridge.units import DisplayUnits, Quantity
 
 NONE = "–"
 

@@ -5,7 +5,6 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
 from bridge import __version__
-from bridge.display.units import DisplayUnits
 from bridge.report.drawn import Drawn
 from bridge.report.marks import listed, moment, text
 from bridge.report.part_alarms import alarms, record
@@ -13,6 +12,7 @@ from bridge.report.part_cartridges import cartridges, money
 from bridge.report.part_water import glance, holes, purity, water
 from bridge.report.season import Season
 from bridge.report.style import STYLE
+from bridge.units import DisplayUnits
 
 TITLE = "Report of the water"
 CAUTIONS = (

@@ -1,11 +1,21 @@
 """The parts of the page about what happened: alarms, trips, calibrations, samples, fills cut short. Core."""
 
-from bridge.display.units import DisplayUnits
 from bridge.faults import FAULTS
 from bridge.history.records import CalibrationRow, SampleRow, when_ms
 from bridge.report.incidents import Incident, tallies
-from bridge.report.marks import NONE, Column, figure, lasting, listed, moment, quantity, table, text
+from bridge.report.marks import (
+    NONE,
+    Column,
+    figure,
+    lasting,
+    listed,
+    moment,
+    quantity,
+    table,
+    text,
+)
 from bridge.report.season import Season
+from bridge.units import DisplayUnits
 
 MOST_ROWS = 150
 """More of one kind are not printed; the log has them."""

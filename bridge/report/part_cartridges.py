@@ -1,15 +1,25 @@
 """The parts of the page about cartridges: curves, forecasts and what came true, and the cost. Core."""
 
-from bridge.display.units import DisplayUnits, Quantity
 from bridge.purifier.cartridge import Kind
 from bridge.purifier.forecast import Interval
 from bridge.report.cost import ASSUMES, Cost
 from bridge.report.curves import Life
 from bridge.report.drawn import Drawn
 from bridge.report.hindsight import Fate, Hindsight, Stood, verdict
-from bridge.report.marks import NONE, Column, drawing, figure, listed, moment, quantity, table, text
+from bridge.report.marks import (
+    NONE,
+    Column,
+    drawing,
+    figure,
+    listed,
+    moment,
+    quantity,
+    table,
+    text,
+)
 from bridge.report.part_water import cost as per_litre
 from bridge.report.season import Season
+from bridge.units import DisplayUnits, Quantity
 
 _DAY_MS = 86_400_000.0
 _WORD = {Kind.EXCHANGE: "Cartridge", Kind.MEMBRANE: "Membrane", Kind.DISTILLER: "Distiller"}

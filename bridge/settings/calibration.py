@@ -20,7 +20,11 @@ from bridge.errors import InputError
 from bridge.plan_station import CalibrationInForce, ProbePlan, StationPlan
 from bridge.settings.mistakes import Mistakes, from_validation
 from bridge.settings.table import ID_PATTERN, Table, from_zero
-from bridge.water.cell import LARGEST_CONSTANT_PER_CM, LARGEST_OFFSET_US, SMALLEST_CONSTANT_PER_CM
+from bridge.water.conductivity import (
+    LARGEST_CONSTANT_PER_CM,
+    LARGEST_OFFSET_US,
+    SMALLEST_CONSTANT_PER_CM,
+)
 
 NAME = "clearwell-calibration.toml"
 _HEAD = """\

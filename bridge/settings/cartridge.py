@@ -6,7 +6,14 @@ from pydantic import Field, model_validator
 
 from bridge.plan_station import CartridgePlan
 from bridge.purifier.capacity import RATING_SD
-from bridge.purifier.cartridge import Kind, RatedGrams, RatedLitres, RatedResin, Rating, rated_grams
+from bridge.purifier.cartridge import (
+    Kind,
+    RatedGrams,
+    RatedLitres,
+    RatedResin,
+    Rating,
+    rated_grams,
+)
 from bridge.settings.quantities import Grams, Litres, Ppm
 from bridge.settings.table import Table, from_zero, positive, refused
 

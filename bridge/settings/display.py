@@ -7,8 +7,8 @@ from zoneinfo import ZoneInfo, available_timezones
 
 from pydantic import BeforeValidator, Field, model_validator
 
-from bridge.display.units import DisplayUnits, SolidsUnit, TemperatureUnit, VolumeUnit
 from bridge.settings.table import Table, refused
+from bridge.units import DisplayUnits, SolidsUnit, TemperatureUnit, VolumeUnit
 
 LONGEST_CURRENCY = 8
 

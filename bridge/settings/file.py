@@ -11,7 +11,6 @@ from typing import Any, TypeVar
 
 from pydantic import ValidationError
 
-from bridge.display.units import DisplayUnits
 from bridge.hub.topics import Layout
 from bridge.plan import BridgePlan
 from bridge.settings.by_hand import HandTable, ShelfTable, check_ids
@@ -34,6 +33,7 @@ from bridge.settings.sources import (
 )
 from bridge.settings.table import Table
 from bridge.settings.warnings import warnings_of
+from bridge.units import DisplayUnits
 
 STATE_DIRECTORY = "STATE_DIRECTORY"
 

@@ -25,7 +25,7 @@ from bridge.settings.tank import LevelTable
 from bridge.settings.usual import usual_advice_ppm
 from bridge.tank.level_settings import LevelSettings
 from bridge.tank.shapes import Shape
-from bridge.water.compensation import Method
+from bridge.water.conductivity import Method
 from bridge.water.solids import LIMIT_PPM
 from bridge.wire.registers import ModbusMap
 

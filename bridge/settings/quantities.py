@@ -4,8 +4,8 @@ from typing import Annotated, Any
 
 from pydantic import BeforeValidator
 
+from bridge import units
 from bridge.errors import InputError
-from bridge.purifier import units
 from bridge.settings.table import sound
 
 

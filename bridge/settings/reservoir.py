@@ -11,8 +11,8 @@ from bridge.settings.cartridge import CartridgeTable
 from bridge.settings.modbus import ModbusTable
 from bridge.settings.table import Table, from_zero, given, positive, refused
 from bridge.settings.tank import LevelTable, ShapeTable
-from bridge.water import cell
-from bridge.water.compensation import LARGEST_LINEAR_PERCENT_PER_K, Compensation, Method
+from bridge.water import conductivity as cell
+from bridge.water.conductivity import LARGEST_LINEAR_PERCENT_PER_K, Compensation, Method
 from bridge.water.measurement import MeasuringChain
 from bridge.water.probe import ProbeSettings
 from bridge.water.solids import LARGEST_FACTOR, LIMIT_PPM, SMALLEST_FACTOR, Scale

@@ -7,7 +7,7 @@ from bridge.hub.broker import BrokerSettings
 from bridge.plan import BridgePlan
 from bridge.plan_station import StationPlan
 from bridge.settings.modbus import CANNOT_PROMISE
-from bridge.water.compensation import Method
+from bridge.water.conductivity import Method
 
 _CHANGING = ("/dev/ttyUSB", "/dev/ttyACM")
 

@@ -2,7 +2,14 @@
 
 from collections.abc import Mapping
 
-from bridge.guard.commands import CartridgeChanged, GuardCommand, Hold, ReservoirSample, Reset, Retest
+from bridge.guard.commands import (
+    CartridgeChanged,
+    GuardCommand,
+    Hold,
+    ReservoirSample,
+    Reset,
+    Retest,
+)
 from bridge.guard.state import AlarmChanged
 from bridge.guard.words import Advisory, Trip
 from bridge.rig.faults import Fault, FaultName

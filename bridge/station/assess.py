@@ -16,7 +16,7 @@ from bridge.tank.faults import LevelFault
 from bridge.tank.level import Level, LevelWatch
 from bridge.tank.sender import RawSender
 from bridge.water import probe as water_probe
-from bridge.water.cell import Cell, conductivity_us_cm
+from bridge.water.conductivity import Cell, conductivity_us_cm
 from bridge.water.health import Health
 from bridge.water.measurement import Measurement, measure
 from bridge.water.probe import Circuit, Finding, ProbeState

@@ -14,7 +14,15 @@ from enum import Enum
 from bridge.faults import FAULTS
 from bridge.guard.assessment import Assessment, amended
 from bridge.guard.commands import CartridgeChanged, GuardCommand, ReservoirSample
-from bridge.guard.state import AlarmChanged, Decision, GuardEvent, GuardState, Latched, PhaseChanged, begin
+from bridge.guard.state import (
+    AlarmChanged,
+    Decision,
+    GuardEvent,
+    GuardState,
+    Latched,
+    PhaseChanged,
+    begin,
+)
 from bridge.guard.step import step
 from bridge.guard.words import FILL, Advisory, Trip
 from bridge.hub.view import StationView

@@ -9,7 +9,6 @@ from click.testing import CliRunner
 from bridge.commands import check, forecast, sample
 from bridge.commands.forecast_log import interval_text, volume_left
 from bridge.display.facts import as_json
-from bridge.display.units import LITRES_PER_US_GALLON, DisplayUnits
 from bridge.display.viewed import facts_of
 from bridge.history.records import (
     CalibrationRow,
@@ -25,6 +24,7 @@ from bridge.history.records import (
 from bridge.history.telling import told
 from bridge.hub.view import StationView
 from bridge.purifier.forecast import Interval
+from bridge.units import LITRES_PER_US_GALLON, DisplayUnits
 from tests.display.test_display_units import AMERICAN, MINIMAL
 
 STAMP = Stamp(1, 1, 1_750_000_000_000)

@@ -7,7 +7,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bridge.display.heard import FOREIGN, LOST, SILENCES, UNDESCRIBED, HeardReservoir, bridges
-from bridge.display.units import DisplayUnits
 from bridge.display.viewed import facts_of
 from bridge.display.watched import Watch, screen
 from bridge.hub.description import describe_bridge
@@ -15,6 +14,7 @@ from bridge.hub.homie import Device
 from bridge.hub.properties import PROPERTIES
 from bridge.hub.topics import Layout, Publication
 from bridge.hub.view import StationView
+from bridge.units import DisplayUnits
 from tests.display.made import WORDS, views
 from tests.display.test_display_units import AMERICAN
 

@@ -8,11 +8,11 @@ from rich.cells import cell_len
 from bridge.display.columns import cut, padded, width, wrapped
 from bridge.display.facts import Facts
 from bridge.display.terminal import CAUTION, WIDTH, lines, silent
-from bridge.display.units import DisplayUnits
 from bridge.display.viewed import facts_of
 from bridge.display.watched import changes, cropped
 from bridge.guard.words import Permissive
 from bridge.hub.view import StationView
+from bridge.units import DisplayUnits
 from tests.display.made import FACTS, WORDS, views
 
 

@@ -17,13 +17,13 @@ from click.testing import CliRunner
 from bridge.commands import log
 from bridge.daemon import Daemon
 from bridge.demo.rigged import BRIDGE_ID, HURRIED, RESERVOIR, bridge, station
-from bridge.display.units import LITRES_PER_US_GALLON, DisplayUnits
 from bridge.history.limits import LogSettings
 from bridge.hub.broker import MqttVersion
 from bridge.plan import LogPlan
 from bridge.rig.pty import RigServer
 from bridge.rig.scenario import DEMO, DEMO_SPEED
 from bridge.rig.world import World
+from bridge.units import LITRES_PER_US_GALLON, DisplayUnits
 from tests.brokers import Cable, Mosquitto, Observe, free_port
 from tests.display.test_display_units import AMERICAN, MINIMAL
 

@@ -15,7 +15,6 @@ import pytest
 from bridge import daemon as daemon_module
 from bridge.daemon import Daemon
 from bridge.demo.rigged import HURRIED, RESERVOIR, station
-from bridge.display.units import DisplayUnits
 from bridge.guard.commands import GuardCommand
 from bridge.guard.words import Flow, Phase
 from bridge.hub.broker import Secret
@@ -26,6 +25,7 @@ from bridge.plan import BridgePlan, PagePlan
 from bridge.plan_station import StationIdentity, StationPlan
 from bridge.rig.scenario import DEMO
 from bridge.station.station import StationEvent
+from bridge.units import DisplayUnits
 from bridge.wire.messages import Path as WaterPath
 from tests.board import PATIENCE_S, Board, SpiedKeeper, greeted, until
 

@@ -15,7 +15,6 @@ import pytest
 from playwright.async_api import expect
 
 from bridge.demo.rigged import RESERVOIR
-from bridge.display.units import DisplayUnits, SolidsUnit
 from bridge.guard.commands import (
     Acknowledge,
     CartridgeChanged,
@@ -29,6 +28,7 @@ from bridge.guard.commands import (
 from bridge.guard.words import Flow, Permissive, Trip
 from bridge.history.limits import LogSettings
 from bridge.plan import LogPlan
+from bridge.units import DisplayUnits, SolidsUnit
 from bridge.wire.messages import Path as WaterPath
 from tests.page.browser import WIDTHS, Looking, chromium, looking, refused_by_axe
 from tests.page.conftest import TOKEN, Begin, Site

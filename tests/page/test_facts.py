@@ -10,7 +10,6 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from bridge.display.facts import as_json
-from bridge.display.units import DisplayUnits, SolidsUnit, TemperatureUnit, VolumeUnit
 from bridge.display.viewed import facts_of, span
 from bridge.display.words import PERMISSIVE_LABELS, PERMISSIVE_MISSING
 from bridge.faults import FAULTS
@@ -31,6 +30,7 @@ from bridge.page.lines import (
     trouble_line,
     view_line,
 )
+from bridge.units import DisplayUnits, SolidsUnit, TemperatureUnit, VolumeUnit
 
 UNITS = DisplayUnits()
 

@@ -17,7 +17,6 @@ from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from bridge.demo.rigged import RESERVOIR
-from bridge.display.units import DisplayUnits
 from bridge.guard.commands import Reset, Retest
 from bridge.guard.words import Flow, Phase
 from bridge.hub.broker import Secret
@@ -29,6 +28,7 @@ from bridge.page.feed import Feed
 from bridge.page.guarded import MOST_ADDRESSES, WITHIN_S, Door
 from bridge.page.lines import Answer, Asked, Setup
 from bridge.page.serving import serve
+from bridge.units import DisplayUnits
 from bridge.wire.messages import Close
 from bridge.wire.messages import Path as WaterPath
 from tests.board import PATIENCE_S, SpiedKeeper, until

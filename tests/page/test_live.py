@@ -10,7 +10,6 @@ from pathlib import Path
 import pytest
 
 from bridge.demo.rigged import RESERVOIR
-from bridge.display.units import DisplayUnits, SolidsUnit
 from bridge.guard.commands import (
     Acknowledge,
     CartridgeChanged,
@@ -25,6 +24,7 @@ from bridge.guard.words import Advisory, Phase, Trip
 from bridge.history.limits import LogSettings
 from bridge.hub.broker import BrokerSettings, Secret
 from bridge.plan import HubPlan, LogPlan
+from bridge.units import DisplayUnits, SolidsUnit
 from bridge.wire.messages import Close
 from bridge.wire.messages import Path as WaterPath
 from tests.board import SpiedKeeper, until

@@ -8,7 +8,6 @@ from typing import Any
 
 import pytest
 
-from bridge.display.units import DisplayUnits, SolidsUnit, VolumeUnit
 from bridge.errors import LogError
 from bridge.history.log import Log
 from bridge.history.records import FillRow, ReadingRow, Series, Stamp
@@ -16,6 +15,7 @@ from bridge.history.rollup import HOUR_MS, MINUTE_MS, Bucket, Cell
 from bridge.page import records as records_module
 from bridge.page.records import Records
 from bridge.page.trend import MOST_POINTS, span_ms, trend_of
+from bridge.units import DisplayUnits, SolidsUnit, VolumeUnit
 from bridge.water.health import Health
 from tests.page.conftest import IDENTITY
 

@@ -9,8 +9,8 @@ import pytest
 from bridge.errors import InputError
 from bridge.purifier.cost import Figure, given, over, overtakes_at, plus, times
 from bridge.purifier.sources import Offer, compare, crossover, judge
-from bridge.purifier.units import LITRES_PER_US_GALLON
 from bridge.purifier.ways import Cartridge, Membrane, Need, Rain, Suitability, Tariffs, Way
+from bridge.units import LITRES_PER_US_GALLON
 
 HARD = Need(feed_ppm=300.0, litres_per_day=4.0)
 TARIFFS = Tariffs(water_per_m3=2.5, energy_per_kwh=0.30)

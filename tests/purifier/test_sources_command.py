@@ -10,7 +10,7 @@ import pytest
 
 from bridge import cli
 from bridge.commands.sources_notes import KEYS
-from bridge.purifier.units import LITRES_PER_US_GALLON
+from bridge.units import LITRES_PER_US_GALLON
 
 ROOT = Path(__file__).parents[2]
 EXAMPLE = ROOT / "config" / "sources.toml"

@@ -10,7 +10,6 @@ import pytest
 from click.testing import CliRunner, Result
 
 from bridge.commands.report import command
-from bridge.display.units import LITRES_PER_US_GALLON, DisplayUnits
 from bridge.errors import InputError
 from bridge.history.reader import Reader
 from bridge.purifier import season
@@ -21,6 +20,7 @@ from bridge.purifier.outlook import through_season
 from bridge.report.gather import facts_of, gather
 from bridge.report.season import Season
 from bridge.report.season import season as report_of
+from bridge.units import LITRES_PER_US_GALLON, DisplayUnits
 from tests.report import year
 from tests.report.asked import Asked, near
 from tests.report.read import Read, read

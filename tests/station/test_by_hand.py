@@ -20,7 +20,7 @@ from bridge.prospect import by_hand, shelf
 from bridge.purifier.capacity import Evidence
 from bridge.purifier.cartridge import Kind
 from bridge.purifier.forecast import Forecast
-from bridge.purifier.units import LITRES_PER_US_GALLON
+from bridge.units import LITRES_PER_US_GALLON
 
 DAY_MS = 86_400_000
 FEED_PPM, RATED_G, TRUE_G = 200.0, 16.0, 14.0

@@ -22,13 +22,8 @@ from bridge.plan import BridgePlan
 from bridge.rig.pty import RigServer
 from bridge.rig.scenario import DEMO
 from bridge.rig.world import World
-from bridge.wire.messages import (
-    Close,
-    Lease,
-)
-from bridge.wire.messages import (
-    Path as WaterPath,
-)
+from bridge.wire.messages import Close, Lease
+from bridge.wire.messages import Path as WaterPath
 from tests.board import PATIENCE_S, Board, SpiedKeeper, greeted, running, until
 from tests.brokers import AnyBroker, Mosquitto, Observe, free_port
 

@@ -11,7 +11,16 @@ from bridge.guard.limits import Limits
 from bridge.guard.words import Advisory, AlarmId, Phase
 from bridge.rig.scenario import POLYTUNNEL_WITH_DRAIN
 from bridge.station.station import Station
-from bridge.wire.messages import BootReason, Close, Feature, FromBridge, Hello, Lease, Path, Reading
+from bridge.wire.messages import (
+    BootReason,
+    Close,
+    Feature,
+    FromBridge,
+    Hello,
+    Lease,
+    Path,
+    Reading,
+)
 
 PLAN = station(POLYTUNNEL_WITH_DRAIN, "nowhere", Limits(has_drain=True), 0.5, 0.9)
 GOOD = Reading(

@@ -15,7 +15,7 @@ from bridge.settings.file import load, read
 from bridge.settings.mistakes import Mistakes
 from bridge.settings.model import Settings
 from bridge.settings.table import find, tables
-from bridge.water.compensation import Method
+from bridge.water.conductivity import Method
 
 CONFIG = Path(__file__).parents[2] / "config"
 
