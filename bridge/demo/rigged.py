@@ -6,8 +6,8 @@ from bridge.hub.topics import Layout
 from bridge.plan import BridgePlan, HubPlan
 from bridge.plan_station import ProbePlan, StationIdentity, StationPlan
 from bridge.rig.scenario import Scenario
+from bridge.tank.level_sensor import Sender, SenderTable
 from bridge.tank.level_settings import LevelSettings
-from bridge.tank.sender import Sender, SenderTable
 from bridge.tank.shapes import UprightCylinder
 from bridge.water.conductivity import Cell, Compensation, Method
 from bridge.water.measurement import MeasuringChain

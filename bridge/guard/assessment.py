@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 
 from bridge.guard.words import Advisory, Flow
-from bridge.tank.zone import Zone
+from bridge.tank.level import Zone
 from bridge.water.health import Health
 
 

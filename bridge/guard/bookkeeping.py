@@ -5,7 +5,7 @@ from dataclasses import replace
 from bridge.guard.moment import Moment
 from bridge.guard.state import Closed, Evidence, FillRecord, GuardState
 from bridge.guard.words import FILL, PAUSE, RINSE, SHUT, TO_RESERVOIR
-from bridge.tank.zone import Zone
+from bridge.tank.level import Zone
 from bridge.water.health import Health
 
 DAY_S = 86_400.0

@@ -22,7 +22,7 @@ from bridge.guard.permissives import ACTIVE
 from bridge.guard.state import GuardEvent, GuardState, Latch, Unlatched
 from bridge.guard.trips import obstacle
 from bridge.guard.words import Trip
-from bridge.tank.zone import Zone
+from bridge.tank.level import Zone
 
 Outcome = tuple[GuardState, bool, str, tuple[GuardEvent, ...]]
 """The state after a command, whether it was accepted, the sentence that answers it, what it brought about."""

@@ -3,7 +3,7 @@
 from bridge.guard.moment import Moment
 from bridge.guard.state import FillRecord, GuardState
 from bridge.guard.words import FILL, PAUSE, RINSE, Permissive, Phase
-from bridge.tank.zone import Zone
+from bridge.tank.level import Zone
 
 ACTIVE = (RINSE, FILL, PAUSE)
 """The phases in which a fill is under way."""

@@ -30,7 +30,7 @@ from bridge.guard.words import (
     Permissive,
     Phase,
 )
-from bridge.tank.zone import Zone
+from bridge.tank.level import Zone
 
 _LOW, _FULL = Zone.LOW, Zone.FULL
 

@@ -8,7 +8,7 @@ from bridge.guard.moment import Moment
 from bridge.guard.permissives import ACTIVE, rinses_unseen
 from bridge.guard.state import GuardState, Latch
 from bridge.guard.words import RINSE, SHUT, Trip
-from bridge.tank.zone import Zone
+from bridge.tank.level import Zone
 
 _FULL = Zone.FULL
 

@@ -14,7 +14,7 @@ from bridge.purifier.load import Load
 from bridge.purifier.membrane import Membrane
 from bridge.purifier.outlook import over_days
 from bridge.purifier.season import Season
-from bridge.tank.draw_off import DrawOff, DrawOffSettings
+from bridge.tank.use import DrawOff, DrawOffSettings
 
 MOST_EARLIER = 12
 """So many earlier cartridges are remembered, the last ones."""

@@ -33,7 +33,7 @@ from bridge.purifier.load import Load
 from bridge.purifier.outlook import LONGEST_DAYS
 from bridge.station.rows import spent
 from bridge.station.station import Turn
-from bridge.tank import draw_off
+from bridge.tank import use as draw_off
 from bridge.tank.cover import days_until_dry, leak_hint
 from bridge.wire.messages import Path
 

@@ -22,7 +22,7 @@ from bridge.purifier.load import Load
 from bridge.purifier.membrane import Membrane
 from bridge.purifier.season import Season
 from bridge.purifier.shapes import Reading
-from bridge.tank.draw_off import DrawOff, RunningMean
+from bridge.tank.use import DrawOff, RunningMean
 
 _LAYOUT = 2
 _DECIMALS = 2

@@ -7,7 +7,7 @@ from pydantic import Field, model_validator
 
 from bridge.settings.table import Table, fraction, from_zero, given, positive, refused, sound
 from bridge.tank import shapes
-from bridge.tank.sender import Sender, SenderTable
+from bridge.tank.level_sensor import Sender, SenderTable
 
 Pair = Annotated[list[float], Field(min_length=2, max_length=2)]
 

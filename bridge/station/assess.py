@@ -12,9 +12,8 @@ from bridge.guard.words import SHUT, TO_DRAIN, TO_RESERVOIR, Advisory
 from bridge.plan_station import ProbePlan, StationPlan
 from bridge.station.inventory import Inventory, follow, holding
 from bridge.tank import level as tank_level
-from bridge.tank.faults import LevelFault
 from bridge.tank.level import Level, LevelWatch
-from bridge.tank.sender import RawSender
+from bridge.tank.level_sensor import LevelFault, RawSender
 from bridge.water import probe as water_probe
 from bridge.water.conductivity import Cell, conductivity_us_cm
 from bridge.water.health import Health

@@ -7,9 +7,8 @@ from dataclasses import dataclass, replace
 
 from bridge.plan_station import StationPlan
 from bridge.purifier.load import Load, add
-from bridge.tank.level import Level
+from bridge.tank.level import Level, Zone
 from bridge.tank.mixing import Balance, inflow, observed_volume, sample
-from bridge.tank.zone import Zone
 from bridge.wire.messages import Path
 
 _LOW, _FULL = Zone.LOW, Zone.FULL

@@ -3,9 +3,8 @@
 from dataclasses import dataclass, field
 
 from bridge.errors import InputError, OutOfRangeError
-from bridge.tank.checks import not_negative, positive
-from bridge.tank.sender import Sender
-from bridge.tank.shapes import Shape
+from bridge.tank.level_sensor import Sender
+from bridge.tank.shapes import Shape, not_negative, positive
 
 
 @dataclass(frozen=True, slots=True)

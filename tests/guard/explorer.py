@@ -16,7 +16,7 @@ from bridge.guard.permissives import ACTIVE
 from bridge.guard.state import Closed, Decision, Evidence, FillRecord, GuardState, Latch, begin
 from bridge.guard.step import step
 from bridge.guard.words import Flow, Phase, Trip
-from bridge.tank.zone import Zone
+from bridge.tank.level import Zone
 from bridge.water.health import Health
 
 NOW = 1000.0

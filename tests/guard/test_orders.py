@@ -14,7 +14,7 @@ from bridge.guard.commands import (
 )
 from bridge.guard.limits import Limits
 from bridge.guard.words import Flow, Trip
-from bridge.tank.zone import Zone
+from bridge.tank.level import Zone
 from tests.guard.world import Told
 
 

@@ -5,7 +5,7 @@ from dataclasses import replace
 from bridge.guard.commands import Reset
 from bridge.guard.limits import Limits
 from bridge.guard.words import Flow, Permissive, Phase, Trip
-from bridge.tank.zone import Zone
+from bridge.tank.level import Zone
 from tests.guard.world import Told
 
 LIMITS = replace(

@@ -18,7 +18,7 @@ from bridge.guard.state import (
     moved,
 )
 from bridge.guard.words import Advisory, Flow, Phase, Trip
-from bridge.tank.zone import Zone
+from bridge.tank.level import Zone
 from bridge.water.health import Health
 from tests.guard.world import Told
 

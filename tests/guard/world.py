@@ -8,7 +8,7 @@ from bridge.guard.limits import Limits
 from bridge.guard.state import Decision, GuardState, Latched, begin
 from bridge.guard.step import step
 from bridge.guard.words import Flow, Permissive, Phase, Trip
-from bridge.tank.zone import Zone
+from bridge.tank.level import Zone
 from bridge.water.health import Health
 
 CALM = Assessment(

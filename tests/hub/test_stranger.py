@@ -32,7 +32,7 @@ from bridge.rig.pty import RigServer
 from bridge.rig.scenario import POLYTUNNEL, POLYTUNNEL_WITH_DRAIN, Fittings
 from bridge.rig.world import World
 from bridge.settings.file import load
-from bridge.tank.draw_off import DrawOff, RunningMean
+from bridge.tank.use import DrawOff, RunningMean
 from bridge.wire.messages import Feature
 from tests.brokers import Mosquitto, Observe, Observer
 from tests.node.modules import HERE, node_modules

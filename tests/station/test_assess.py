@@ -13,7 +13,7 @@ from bridge.plan_station import StationPlan
 from bridge.rig.scenario import DEMO
 from bridge.station.assess import Memory, Picture, assess, begin
 from bridge.station.inventory import holding, renewed, sampled
-from bridge.tank.zone import Zone
+from bridge.tank.level import Zone
 from bridge.water.health import Health
 from bridge.water.probe import ProbeFault
 from bridge.wire.messages import FAILED, LocalFault, Path, Reading, Value

@@ -14,7 +14,7 @@ from bridge.prospect import saved
 from bridge.prospect.learned import Kept, Learned, prior
 from bridge.purifier import breakthrough
 from bridge.purifier.cartridge import Kind
-from bridge.tank.draw_off import DrawOff, RunningMean
+from bridge.tank.use import DrawOff, RunningMean
 from bridge.water.health import Health
 
 BLOCK, WAL_HEAD, FRAME_HEAD = 4096, 32, 24

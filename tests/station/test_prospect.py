@@ -30,8 +30,7 @@ from bridge.rig.scenario import DEMO
 from bridge.station.assess import Memory, Picture, ProbeView
 from bridge.station.inventory import Inventory
 from bridge.station.station import Station, Turn
-from bridge.tank.level import Level
-from bridge.tank.zone import Zone
+from bridge.tank.level import Level, Zone
 from bridge.wire.messages import LocalFault, Path
 
 FEED_PPM, FLOOR_PPM, RATED_G, TRUE_G = 300.0, 0.5, 60.0, 54.0

@@ -8,11 +8,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bridge.errors import InputError, OutOfRangeError
-from bridge.tank.faults import LevelFault
-from bridge.tank.level import Level, LevelSettings, LevelWatch, observe
-from bridge.tank.sender import RawSender, Sender, SenderTable
+from bridge.tank.level import Level, LevelSettings, LevelWatch, Zone, observe
+from bridge.tank.level_sensor import LevelFault, RawSender, Sender, SenderTable
 from bridge.tank.shapes import UprightCylinder
-from bridge.tank.zone import Zone
 
 BARREL = UprightCylinder(0.6, 1.0)
 # A straight line: fraction 0.1 at the floor, 0.9 at the brim.

@@ -7,8 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bridge.errors import InputError, OutOfRangeError
-from bridge.tank.faults import LevelFault
-from bridge.tank.sender import Sender, SenderTable
+from bridge.tank.level_sensor import LevelFault, Sender, SenderTable
 
 RISING = SenderTable(((0.1, 0.0), (0.3, 0.25), (0.6, 0.50), (0.9, 0.85)))
 FALLING = SenderTable(((0.9, 0.0), (0.6, 0.25), (0.3, 0.50), (0.1, 0.85)))

@@ -21,7 +21,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 
 from bridge.errors import InputError, OutOfRangeError
-from bridge.tank.checks import not_negative, positive
+from bridge.tank.shapes import not_negative, positive
 
 HOURS = 24
 MONTHS = 12
