@@ -21,8 +21,8 @@ from bridge.plan_hand import HandPlan, ShelfPlan
 from bridge.prospect import by_hand, shelf
 from bridge.prospect.by_hand import HandState
 from bridge.prospect.shelf import ShelfState
-from bridge.purifier.cost import per_litre
 from bridge.purifier.forecast import Interval
+from bridge.sourcing.cost import per_litre
 
 _MS_A_DAY = 86_400_000.0
 

@@ -13,8 +13,7 @@ import click
 
 from bridge.commands.columns_file import read_columns
 from bridge.errors import InputError
-from bridge.purifier.crossing import crossings
-from bridge.purifier.trace import TraceForecast, TraceRow
+from bridge.purifier.trace import TraceForecast, TraceRow, crossings
 
 if TYPE_CHECKING:
     from bridge.purifier.capacity import Capacity

@@ -8,7 +8,6 @@ from typing import Any
 from bridge import units
 from bridge.commands.sources_file import BlendTable, FeedTable, RainTable, SourcesTable, stated
 from bridge.errors import InputError
-from bridge.purifier.blending import Blend, Water, tap_into_rain
 from bridge.purifier.cartridge import (
     RatedGrams,
     RatedLitres,
@@ -17,10 +16,11 @@ from bridge.purifier.cartridge import (
     litres_on_feed,
     rated_grams,
 )
-from bridge.purifier.rain import Collection, balance, reliability
-from bridge.purifier.sources import Offer, compare
-from bridge.purifier.ways import Bought, Cartridge, Distiller, Membrane, Need, Rain, Tariffs
 from bridge.settings.usual import usual_advice_ppm
+from bridge.sourcing.blending import Blend, Water, tap_into_rain
+from bridge.sourcing.compare import Offer, compare
+from bridge.sourcing.rain import Collection, balance, reliability
+from bridge.sourcing.ways import Bought, Cartridge, Distiller, Membrane, Need, Rain, Tariffs
 
 LIMIT_PPM = 50.0
 """Unfit from here where no limit is stated (common practice, no source)."""

@@ -5,9 +5,9 @@ from typing import Any
 
 from bridge.commands.sources_case import Case
 from bridge.commands.sources_notes import Notes, money
-from bridge.commands.sources_sizes import cheapest, overtakings
-from bridge.purifier.cost import Figure
-from bridge.purifier.sources import Offer
+from bridge.sourcing.compare import Offer
+from bridge.sourcing.cost import Figure
+from bridge.sourcing.sizes import cheapest, overtakings
 
 
 def as_object(case: Case) -> dict[str, Any]:

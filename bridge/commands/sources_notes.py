@@ -5,7 +5,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from itertools import groupby
 
-from bridge.purifier.cost import Figure
+from bridge.sourcing.cost import Figure
 
 KEYS = {
     "need": "need.per_day",

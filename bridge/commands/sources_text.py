@@ -7,11 +7,11 @@ from collections.abc import Iterator
 from bridge.commands.chart import Axis, Bar, Canvas, bars
 from bridge.commands.sources_case import Case
 from bridge.commands.sources_notes import Notes, ranges
-from bridge.commands.sources_sizes import cheapest, cost_per_l, fit, overtakings
-from bridge.purifier.blending import Blend
-from bridge.purifier.cost import Figure
-from bridge.purifier.sources import Offer
-from bridge.purifier.ways import Way
+from bridge.sourcing.blending import Blend
+from bridge.sourcing.compare import Offer
+from bridge.sourcing.cost import Figure
+from bridge.sourcing.sizes import cheapest, cost_per_l, fit, overtakings
+from bridge.sourcing.ways import Way
 
 WIDTH = 80
 _COLUMNS = 66

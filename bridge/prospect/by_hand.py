@@ -24,10 +24,9 @@ from bridge.prospect.learned import (
 )
 from bridge.purifier import breakthrough, membrane
 from bridge.purifier.capacity import Evidence
-from bridge.purifier.cartridge import Kind
+from bridge.purifier.cartridge import Kind, Load, add
 from bridge.purifier.forecast import Forecast
-from bridge.purifier.load import Load, add
-from bridge.purifier.outlook import LONGEST_DAYS
+from bridge.purifier.season import LONGEST_DAYS
 
 LONGEST_GAP_DAYS = 120.0
 """Entries further apart say nothing of the use in between."""

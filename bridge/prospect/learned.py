@@ -5,15 +5,14 @@ from dataclasses import dataclass, replace
 
 from bridge.plan_station import CartridgePlan, StationPlan
 from bridge.prospect.ahead import Ahead
-from bridge.purifier import breakthrough, distiller, membrane, season
+from bridge.purifier import breakthrough, membrane, season
+from bridge.purifier import cartridge as distiller
 from bridge.purifier.breakthrough import Front
 from bridge.purifier.capacity import Capacity, Evidence, estimate
-from bridge.purifier.cartridge import Kind
+from bridge.purifier.cartridge import Kind, Load
 from bridge.purifier.forecast import Expected, Forecast, cells_left, forecast, from_cells, interval
-from bridge.purifier.load import Load
 from bridge.purifier.membrane import Membrane
-from bridge.purifier.outlook import over_days
-from bridge.purifier.season import Season
+from bridge.purifier.season import Season, over_days
 from bridge.tank.use import DrawOff, DrawOffSettings
 
 MOST_EARLIER = 12

@@ -28,9 +28,9 @@ from bridge.prospect.learned import (
 )
 from bridge.purifier import breakthrough, membrane
 from bridge.purifier.capacity import Evidence
+from bridge.purifier.cartridge import Load
 from bridge.purifier.forecast import ORDER_DRY_SHARE, Forecast
-from bridge.purifier.load import Load
-from bridge.purifier.outlook import LONGEST_DAYS
+from bridge.purifier.season import LONGEST_DAYS
 from bridge.station.rows import spent
 from bridge.station.station import Turn
 from bridge.tank import use as draw_off

@@ -17,11 +17,10 @@ from bridge.prospect.learned import Kept, Learned, prior
 from bridge.purifier import breakthrough, grid
 from bridge.purifier.breakthrough import Front
 from bridge.purifier.capacity import Evidence
-from bridge.purifier.cartridge import Kind
-from bridge.purifier.load import Load
+from bridge.purifier.cartridge import Kind, Load
+from bridge.purifier.grid import Reading
 from bridge.purifier.membrane import Membrane
 from bridge.purifier.season import Season
-from bridge.purifier.shapes import Reading
 from bridge.tank.use import DrawOff, RunningMean
 
 _LAYOUT = 2

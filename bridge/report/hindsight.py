@@ -14,10 +14,9 @@ from bridge.prospect.learned import Learned, forecast_of, prior, seasoned, worth
 from bridge.prospect.prospect import UNTRIPPED_SHARE
 from bridge.purifier import breakthrough, membrane
 from bridge.purifier.capacity import Evidence
-from bridge.purifier.cartridge import Kind
+from bridge.purifier.cartridge import Kind, Load, add
 from bridge.purifier.forecast import Forecast, Interval
-from bridge.purifier.load import Load, add
-from bridge.purifier.outlook import LONGEST_DAYS
+from bridge.purifier.season import LONGEST_DAYS
 from bridge.report.curves import Life, Point, joined
 
 MOMENTS = 8

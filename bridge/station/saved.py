@@ -16,7 +16,7 @@ from bridge.guard.limits import Limits
 from bridge.guard.permissives import ACTIVE
 from bridge.guard.state import GuardState, Latch, begin
 from bridge.guard.words import Advisory, AlarmId, Trip
-from bridge.purifier.load import Load
+from bridge.purifier.cartridge import Load
 from bridge.station.inventory import Inventory
 from bridge.tank.mixing import Balance
 

@@ -7,7 +7,7 @@ from bridge.guard.state import Decision, GuardState
 from bridge.hub.view import ActiveAlarm, StationView
 from bridge.plan_station import StationPlan
 from bridge.prospect.ahead import NOTHING_KNOWN, Ahead
-from bridge.purifier.load import rejection_percent
+from bridge.purifier.cartridge import rejection_percent
 from bridge.station.assess import Picture, ProbeView
 from bridge.station.inventory import Inventory, holding
 from bridge.tank.cover import HORIZON_DAYS

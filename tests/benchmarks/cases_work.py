@@ -12,7 +12,7 @@ from datetime import UTC, datetime, timedelta
 from bridge.guard.state import begin
 from bridge.guard.words import Flow, Phase
 from bridge.prospect.prospect import Prospect
-from bridge.purifier.load import Load
+from bridge.purifier.cartridge import Load
 from bridge.settings.file import load
 from bridge.station.station import Station, Turn
 from bridge.wire.messages import Path as WaterPath

@@ -26,7 +26,7 @@ from bridge.plan_station import StationIdentity
 from bridge.prospect import saved
 from bridge.prospect.learned import Kept, begun
 from bridge.purifier import season
-from bridge.purifier.load import Load
+from bridge.purifier.cartridge import Load
 from bridge.rig.faults import parse_fault
 from bridge.rig.pty import RigServer
 from bridge.rig.scenario import POLYTUNNEL, POLYTUNNEL_WITH_DRAIN, Fittings

@@ -6,7 +6,7 @@ import pytest
 
 from bridge import units
 from bridge.errors import InputError
-from bridge.purifier import distiller
+from bridge.purifier import cartridge as distiller
 from bridge.purifier.cartridge import (
     Cartridge,
     Fate,

@@ -17,8 +17,7 @@ from bridge.purifier.forecast import (
     gathered,
     quantiles,
 )
-from bridge.purifier.grid import by_shape
-from bridge.purifier.shapes import CELLS, SHAPES, SLOPES
+from bridge.purifier.grid import CELLS, SHAPES, SLOPES, by_shape
 from bridge.purifier.trace import TraceRow, forecast_trace
 
 FEED_PPM = 300.0

@@ -16,7 +16,7 @@ from bridge.purifier import season
 from bridge.purifier.breakthrough import begin, observe
 from bridge.purifier.capacity import Evidence, estimate
 from bridge.purifier.forecast import Forecast
-from bridge.purifier.outlook import through_season
+from bridge.purifier.season import through_season
 from bridge.report.gather import facts_of, gather
 from bridge.report.season import Season
 from bridge.report.season import season as report_of

@@ -31,8 +31,7 @@ from bridge.history.records import (
 from bridge.plan_station import CartridgePlan
 from bridge.prospect import saved as prospect_saved
 from bridge.prospect.learned import Kept, Learned
-from bridge.purifier.cartridge import Kind
-from bridge.purifier.load import Load
+from bridge.purifier.cartridge import Kind, Load
 from bridge.water.health import Health
 
 ZONE = ZoneInfo("Europe/Berlin")

@@ -24,8 +24,7 @@ from bridge.prospect.book import gathered
 from bridge.prospect.foresight import Foresight
 from bridge.prospect.prospect import Prospect
 from bridge.purifier.capacity import Evidence
-from bridge.purifier.cartridge import Kind
-from bridge.purifier.load import Load, add
+from bridge.purifier.cartridge import Kind, Load, add
 from bridge.rig.scenario import DEMO
 from bridge.station.assess import Memory, Picture, ProbeView
 from bridge.station.inventory import Inventory

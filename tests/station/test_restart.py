@@ -31,7 +31,7 @@ from bridge.history.reader import Reader
 from bridge.history.records import AlarmChange, AlarmRow, CommandRow, ReadingRow
 from bridge.hub.broker import MqttVersion
 from bridge.plan import BridgePlan, LogPlan
-from bridge.purifier.load import Load
+from bridge.purifier.cartridge import Load
 from bridge.rig.faults import Fault, FaultName
 from bridge.rig.pty import RigServer
 from bridge.rig.scenario import DEMO

@@ -7,9 +7,9 @@ from dataclasses import fields
 import pytest
 
 from bridge.errors import InputError
-from bridge.purifier.cost import Figure, given, over, overtakes_at, plus, times
-from bridge.purifier.sources import Offer, compare, crossover, judge
-from bridge.purifier.ways import Cartridge, Membrane, Need, Rain, Suitability, Tariffs, Way
+from bridge.sourcing.compare import Offer, compare, crossover, judge
+from bridge.sourcing.cost import Figure, given, over, overtakes_at, plus, times
+from bridge.sourcing.ways import Cartridge, Membrane, Need, Rain, Suitability, Tariffs, Way
 from bridge.units import LITRES_PER_US_GALLON
 
 HARD = Need(feed_ppm=300.0, litres_per_day=4.0)

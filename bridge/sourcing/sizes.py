@@ -4,9 +4,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
-from bridge.purifier.cost import Figure
-from bridge.purifier.sources import Offer, crossover
-from bridge.purifier.ways import Suitability
+from bridge.sourcing.compare import Offer, crossover
+from bridge.sourcing.cost import Figure
+from bridge.sourcing.ways import Suitability
 
 DAYS_PER_YEAR = 365.25
 

@@ -4,8 +4,8 @@ import math
 from dataclasses import dataclass
 
 from bridge.errors import InputError
-from bridge.purifier.cost import Figure, given, over, overtakes_at, plus, scaled, times
-from bridge.purifier.ways import (
+from bridge.sourcing.cost import Figure, given, over, overtakes_at, plus, scaled, times
+from bridge.sourcing.ways import (
     COMMON,
     Bought,
     Cartridge,
