@@ -16,7 +16,7 @@ import structlog
 
 from bridge.errors import HubError
 from bridge.guard.commands import GuardCommand
-from bridge.guard.words import Advisory
+from bridge.guard.model import Advisory
 from bridge.history.outbox import OutboxLevel
 from bridge.history.trouble import LogTrouble
 from bridge.hub.announcements import Announcements

@@ -11,9 +11,9 @@ from dataclasses import dataclass, replace
 from typing import TypeVar
 
 from bridge.errors import LogError
-from bridge.guard.permissives import ACTIVE
+from bridge.guard.model import Phase
+from bridge.guard.rules import ACTIVE
 from bridge.guard.state import GuardState
-from bridge.guard.words import Phase
 from bridge.history.log import Log, spill_path
 from bridge.history.order import RecordClock
 from bridge.history.outbox import OutboxLevel, Parcel

@@ -14,8 +14,8 @@ from typing import Any
 
 from bridge.display.facts import Facts
 from bridge.display.viewed import facts_of
-from bridge.faults import FAULTS
-from bridge.guard.words import Advisory, AlarmId, Trip
+from bridge.guard.faults import FAULTS
+from bridge.guard.model import Advisory, AlarmId, Trip
 from bridge.hub.properties import NONE, PROPERTIES, Datatype, Property
 from bridge.hub.topics import Lifecycle
 from bridge.hub.view import ActiveAlarm, StationView

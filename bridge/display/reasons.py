@@ -3,8 +3,8 @@
 import math
 
 from bridge.display.words import ANSWERS, PERMISSIVE_MISSING
-from bridge.faults import FAULTS
-from bridge.guard.words import Flow, Permissive, Phase, Trip
+from bridge.guard.faults import FAULTS
+from bridge.guard.model import Flow, Permissive, Phase, Trip
 from bridge.hub.view import StationView
 from bridge.units import DisplayUnits, Quantity
 

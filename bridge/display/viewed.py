@@ -18,10 +18,10 @@ from bridge.display.facts import (
 )
 from bridge.display.reasons import as_set, use_of, why_of
 from bridge.display.words import PERMISSIVE_LABELS, PHASE_WORDS, STATUS_WORDS
-from bridge.faults import FAULTS
 from bridge.guard.alarms import Status
-from bridge.guard.trips import RULES
-from bridge.guard.words import Advisory, AlarmId, Phase, Trip
+from bridge.guard.faults import FAULTS
+from bridge.guard.model import Advisory, AlarmId, Phase, Trip
+from bridge.guard.rules import RULES
 from bridge.hub.view import ActiveAlarm, StationView
 from bridge.tank.cover import HORIZON_DAYS
 from bridge.units import MOST_PLACES, DisplayUnits

@@ -4,7 +4,7 @@ The ids stay the guard's own everywhere; these are only what stands beside them 
 """
 
 from bridge.guard.alarms import Status
-from bridge.guard.words import Permissive, Phase
+from bridge.guard.model import Permissive, Phase
 
 PERMISSIVE_LABELS: dict[Permissive, str] = {
     Permissive.LINK_FRESH: "Fresh frames from the controller",

@@ -16,7 +16,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from enum import Enum
 
-from bridge.guard.words import AlarmId
+from bridge.guard.model import AlarmId
 
 
 class Status(Enum):

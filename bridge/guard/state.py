@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 
 from bridge.guard.alarms import AlarmRecord
-from bridge.guard.words import AlarmId, Flow, Permissive, Phase, Trip
+from bridge.guard.model import AlarmId, Flow, Permissive, Phase, Trip
 
 
 @dataclass(frozen=True, slots=True)

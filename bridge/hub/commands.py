@@ -24,7 +24,7 @@ from bridge.guard.commands import (
     Shelve,
     StartFill,
 )
-from bridge.guard.words import Advisory, AlarmId, Trip
+from bridge.guard.model import Advisory, AlarmId, Trip
 from bridge.hub.properties import (
     ALARM_WORDS,
     ALL,

@@ -20,7 +20,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import Enum
 
-from bridge.guard.words import Advisory, Flow, Permissive, Phase, Trip
+from bridge.guard.model import Advisory, Flow, Permissive, Phase, Trip
 from bridge.hub.view import ActiveAlarm
 from bridge.plan_station import StationIdentity
 

@@ -22,7 +22,7 @@ from dataclasses import dataclass
 from typing import Any
 from uuid import NAMESPACE_URL, uuid5
 
-from bridge.faults import FAULTS
+from bridge.guard.faults import FAULTS
 from bridge.hub.broker import BrokerSettings
 from bridge.hub.description import fitted
 from bridge.hub.properties import NODES, Datatype, Property

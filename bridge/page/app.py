@@ -17,8 +17,8 @@ from starlette.types import ASGIApp
 from bridge.display.facts import as_json
 from bridge.display.viewed import facts_of
 from bridge.errors import LogError
-from bridge.guard.permissives import ACTIVE
-from bridge.guard.words import Phase
+from bridge.guard.model import Phase
+from bridge.guard.rules import ACTIVE
 from bridge.hub.topics import Layout
 from bridge.hub.view import StationView
 from bridge.page.feed import EventStream, Feed

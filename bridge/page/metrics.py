@@ -25,7 +25,7 @@ from prometheus_client.core import (
 from prometheus_client.openmetrics.exposition import CONTENT_TYPE_LATEST, generate_latest
 from prometheus_client.registry import Collector
 
-from bridge.guard.words import Permissive
+from bridge.guard.model import Permissive
 from bridge.hub.properties import ALARM_WORDS, PROPERTIES, TRIP_WORDS
 from bridge.hub.view import StationView
 

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from bridge.guard.words import Trip
+from bridge.guard.model import Trip
 from bridge.history.entries import Kind
 from bridge.history.reader import Reader
 from bridge.history.records import (

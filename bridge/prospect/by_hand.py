@@ -9,7 +9,7 @@ of the front. Only the last cartridges are followed in full, so that the cost of
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
-from bridge.guard.words import Advisory
+from bridge.guard.model import Advisory
 from bridge.history.records import CartridgeRow, EntryRow, Litres, LitresRow, SampleRow, when_ms
 from bridge.plan_hand import HandPlan
 from bridge.prospect.ahead import Ahead

@@ -9,7 +9,7 @@ from datetime import datetime
 
 import structlog
 
-from bridge.guard.words import Advisory, Phase
+from bridge.guard.model import Advisory, Phase
 from bridge.logbook import Logbook
 from bridge.prospect.ahead import NOTHING_KNOWN
 from bridge.prospect.prospect import Prospect

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 
 from bridge.guard.commands import CartridgeChanged
-from bridge.guard.words import FILL, SHUT, Advisory, Trip
+from bridge.guard.model import FILL, SHUT, Advisory, Trip
 from bridge.plan_station import StationPlan
 from bridge.prospect.ahead import NOTHING_KNOWN, Ahead
 from bridge.prospect.learned import (

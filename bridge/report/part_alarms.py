@@ -1,6 +1,6 @@
 """The parts of the page about what happened: alarms, trips, calibrations, samples, fills cut short. Core."""
 
-from bridge.faults import FAULTS
+from bridge.guard.faults import FAULTS
 from bridge.history.records import CalibrationRow, SampleRow, when_ms
 from bridge.report.incidents import Incident, tallies
 from bridge.report.marks import (

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import median
 
-from bridge.guard.words import Trip
+from bridge.guard.model import Trip
 from bridge.history.records import (
     AlarmChange,
     AlarmRow,

@@ -10,8 +10,8 @@ from bridge.guard.commands import (
     Reset,
     Retest,
 )
+from bridge.guard.model import Advisory, Trip
 from bridge.guard.state import AlarmChanged
-from bridge.guard.words import Advisory, Trip
 from bridge.rig.faults import Fault, FaultName
 from bridge.rig.rig import Rig
 from bridge.simulate.detection import Detection

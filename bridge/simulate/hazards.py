@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from enum import Enum
 
 from bridge.guard.limits import Limits
-from bridge.guard.words import Advisory, AlarmId, Trip
+from bridge.guard.model import Advisory, AlarmId, Trip
 from bridge.rig.faults import FaultName
 from bridge.water.probe import ProbeSettings
 

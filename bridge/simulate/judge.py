@@ -12,7 +12,7 @@ let something pass that the guard refuses, and never the other way round.
 import math
 from dataclasses import dataclass
 
-from bridge.guard.words import Trip
+from bridge.guard.model import Trip
 from bridge.rig.conduct import conductivity_us_cm
 from bridge.simulate.gardens import Garden
 from bridge.simulate.ledger import Ledger

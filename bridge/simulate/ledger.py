@@ -4,7 +4,7 @@ Every bound here is one of the plan's with a margin, because the bridge smooths 
 not: what exceeds a bound with its margin exceeds the bound itself surely.
 """
 
-from bridge.guard.words import Trip
+from bridge.guard.model import Trip
 from bridge.simulate.gardens import Garden
 from bridge.simulate.witness import Sent
 from bridge.wire.messages import Path

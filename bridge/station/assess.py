@@ -7,8 +7,7 @@ nearly all of them are sound: what only an unsound one needs is asked for behind
 from dataclasses import dataclass
 
 from bridge.errors import OutOfRangeError
-from bridge.guard.assessment import Assessment
-from bridge.guard.words import SHUT, TO_DRAIN, TO_RESERVOIR, Advisory
+from bridge.guard.model import SHUT, TO_DRAIN, TO_RESERVOIR, Advisory, Assessment
 from bridge.plan_station import ProbePlan, StationPlan
 from bridge.station.inventory import Inventory, follow, holding
 from bridge.tank import level as tank_level

@@ -7,7 +7,7 @@ station.
 
 from collections.abc import Callable
 
-from bridge.guard.words import SHUT, Flow
+from bridge.guard.model import SHUT, Flow
 from bridge.wire.messages import Close, FromBridge, Lease, Path
 
 _PATHS = {Flow.TO_RESERVOIR: Path.FILL, Flow.TO_DRAIN: Path.DRAIN}

@@ -2,12 +2,12 @@
 
 from collections.abc import Callable, Iterator
 
-from bridge.faults import FAULTS
 from bridge.guard.alarms import Status
 from bridge.guard.commands import CartridgeChanged, GuardCommand, ReservoirSample, Retest
-from bridge.guard.permissives import ACTIVE
+from bridge.guard.faults import FAULTS
+from bridge.guard.model import AlarmId, Trip
+from bridge.guard.rules import ACTIVE
 from bridge.guard.state import AlarmChanged, Latched, Unlatched
-from bridge.guard.words import AlarmId, Trip
 from bridge.history.records import (
     AlarmChange,
     AlarmRow,

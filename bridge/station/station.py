@@ -11,9 +11,9 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from enum import Enum
 
-from bridge.faults import FAULTS
-from bridge.guard.assessment import Assessment, amended
 from bridge.guard.commands import CartridgeChanged, GuardCommand, ReservoirSample
+from bridge.guard.faults import FAULTS
+from bridge.guard.model import FILL, Advisory, Assessment, Trip, amended
 from bridge.guard.state import (
     AlarmChanged,
     Decision,
@@ -24,7 +24,6 @@ from bridge.guard.state import (
     begin,
 )
 from bridge.guard.step import step
-from bridge.guard.words import FILL, Advisory, Trip
 from bridge.hub.view import StationView
 from bridge.plan_station import StationPlan
 from bridge.prospect.ahead import NOTHING_KNOWN, Ahead

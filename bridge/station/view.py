@@ -1,8 +1,8 @@
 """What a station shows, put together from what it knows. Core."""
 
-from bridge.faults import FAULTS
 from bridge.guard.alarms import AlarmRecord, Status
-from bridge.guard.permissives import ACTIVE
+from bridge.guard.faults import FAULTS
+from bridge.guard.rules import ACTIVE
 from bridge.guard.state import Decision, GuardState
 from bridge.hub.view import ActiveAlarm, StationView
 from bridge.plan_station import StationPlan

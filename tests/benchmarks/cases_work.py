@@ -9,8 +9,8 @@ import time
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
+from bridge.guard.model import Flow, Phase
 from bridge.guard.state import begin
-from bridge.guard.words import Flow, Phase
 from bridge.prospect.prospect import Prospect
 from bridge.purifier.cartridge import Load
 from bridge.settings.file import load

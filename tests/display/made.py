@@ -19,9 +19,9 @@ from bridge.display.facts import (
     Use,
     Valve,
 )
-from bridge.faults import FAULTS
 from bridge.guard.alarms import Status
-from bridge.guard.words import Permissive, Trip
+from bridge.guard.faults import FAULTS
+from bridge.guard.model import Permissive, Trip
 from bridge.hub.properties import NUMERIC, PROPERTIES
 from bridge.hub.view import ActiveAlarm, StationView
 from bridge.plan_station import StationIdentity

@@ -15,7 +15,7 @@ from bridge.guard.alarms import (
     shelve,
 )
 from bridge.guard.commands import Acknowledge, Reset, Shelve
-from bridge.guard.words import Advisory, Flow, Trip
+from bridge.guard.model import Advisory, Flow, Trip
 from tests.guard.world import Told
 
 OVERFLOW = Trip.OVERFLOW

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 from bridge.guard.commands import Hold, StartFill
 from bridge.guard.limits import Limits
-from bridge.guard.words import Advisory, Flow, Permissive, Phase, Trip
+from bridge.guard.model import Advisory, Flow, Permissive, Phase, Trip
 from bridge.tank.level import Zone
 from tests.guard.world import Told
 

@@ -13,7 +13,7 @@ from bridge.guard.commands import (
     StartFill,
 )
 from bridge.guard.limits import Limits
-from bridge.guard.words import Flow, Trip
+from bridge.guard.model import Flow, Trip
 from bridge.tank.level import Zone
 from tests.guard.world import Told
 

@@ -20,7 +20,7 @@ import pytest
 from bridge.commands import logfile
 from bridge.commands.log import KINDS
 from bridge.errors import InputError
-from bridge.guard.words import Trip
+from bridge.guard.model import Trip
 from bridge.history.entries import Kind
 from bridge.history.export import utc_text
 from bridge.history.log import Log

@@ -9,7 +9,7 @@ import sqlite3
 import struct
 from pathlib import Path
 
-from bridge.guard.words import Trip
+from bridge.guard.model import Trip
 from bridge.history.entries import Kind
 from bridge.history.limits import LogSettings
 from bridge.history.pack import unpack_buckets, unpack_readings

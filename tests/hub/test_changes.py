@@ -7,7 +7,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from bridge.guard.words import Advisory, Trip
+from bridge.guard.model import Advisory, Trip
 from bridge.hub.homie import Device
 from bridge.hub.properties import PROPERTIES
 from bridge.hub.topics import Layout, Publication

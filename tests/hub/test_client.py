@@ -9,7 +9,7 @@ import pytest
 
 from bridge.errors import HubError
 from bridge.guard.commands import GuardCommand, Hold, StartFill
-from bridge.guard.words import Advisory
+from bridge.guard.model import Advisory
 from bridge.hub.announcements import Announcements, AnnouncementTemplate, Each
 from bridge.hub.broker import BrokerSettings, MqttVersion
 from bridge.hub.client import HubClient, Patience

@@ -19,7 +19,7 @@ from bridge.guard.commands import (
     Shelve,
     StartFill,
 )
-from bridge.guard.words import Advisory, Trip
+from bridge.guard.model import Advisory, Trip
 from bridge.hub.commands import Accepted, Incoming, Refused, parse
 from bridge.hub.properties import ALARM_WORDS, PROPERTIES
 from bridge.hub.stall import Pulse

@@ -16,8 +16,8 @@ from typing import Any
 
 import pytest
 
-from bridge.faults import FAULTS
-from bridge.guard.words import Trip
+from bridge.guard.faults import FAULTS
+from bridge.guard.model import Trip
 from bridge.history.log import Log
 from bridge.hub.description import fitted
 from bridge.hub.properties import PROPERTIES, Datatype, Property

@@ -17,7 +17,7 @@ import pytest
 
 from bridge import __version__
 from bridge.guard.commands import GuardCommand, Hold, Reset
-from bridge.guard.words import Trip
+from bridge.guard.model import Trip
 from bridge.hub.broker import BrokerSettings, MqttVersion, Secret, TlsSettings
 from bridge.hub.client import HubClient
 from bridge.hub.commands import Accepted, Incoming, parse

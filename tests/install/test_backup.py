@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from bridge.guard.words import Trip
+from bridge.guard.model import Trip
 from bridge.history.duplicate import duplicate, faults_in
 from bridge.history.log import Log
 from bridge.history.reader import Reader

@@ -16,7 +16,7 @@ from bridge import daemon as daemon_module
 from bridge.daemon import Daemon
 from bridge.demo.rigged import HURRIED, RESERVOIR, station
 from bridge.guard.commands import GuardCommand
-from bridge.guard.words import Flow, Phase
+from bridge.guard.model import Flow, Phase
 from bridge.hub.broker import Secret
 from bridge.hub.topics import Layout
 from bridge.hub.view import StationView

@@ -25,7 +25,7 @@ from bridge.guard.commands import (
     Shelve,
     StartFill,
 )
-from bridge.guard.words import Flow, Permissive, Trip
+from bridge.guard.model import Flow, Permissive, Trip
 from bridge.history.limits import LogSettings
 from bridge.plan import LogPlan
 from bridge.units import DisplayUnits, SolidsUnit

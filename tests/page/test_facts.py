@@ -12,9 +12,9 @@ from hypothesis import strategies as st
 from bridge.display.facts import as_json
 from bridge.display.viewed import facts_of, span
 from bridge.display.words import PERMISSIVE_LABELS, PERMISSIVE_MISSING
-from bridge.faults import FAULTS
-from bridge.guard.trips import RULES
-from bridge.guard.words import Permissive, Phase, Trip
+from bridge.guard.faults import FAULTS
+from bridge.guard.model import Permissive, Phase, Trip
+from bridge.guard.rules import RULES
 from bridge.hub.view import ActiveAlarm, StationView
 from bridge.page.lines import (
     LONGEST_UNIT,

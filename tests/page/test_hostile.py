@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 
 from bridge.demo.rigged import RESERVOIR
 from bridge.guard.commands import Reset, Retest
-from bridge.guard.words import Flow, Phase
+from bridge.guard.model import Flow, Phase
 from bridge.hub.broker import Secret
 from bridge.hub.view import StationView
 from bridge.page import app as app_module

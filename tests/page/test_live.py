@@ -20,7 +20,7 @@ from bridge.guard.commands import (
     Shelve,
     StartFill,
 )
-from bridge.guard.words import Advisory, Phase, Trip
+from bridge.guard.model import Advisory, Phase, Trip
 from bridge.history.limits import LogSettings
 from bridge.hub.broker import BrokerSettings, Secret
 from bridge.plan import HubPlan, LogPlan

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from prometheus_client import Metric
 from prometheus_client.openmetrics.parser import text_string_to_metric_families
 
-from bridge.guard.words import Permissive
+from bridge.guard.model import Permissive
 from bridge.hub.properties import ALARM_WORDS, TRIP_WORDS
 from bridge.hub.view import ActiveAlarm, StationView
 from bridge.page.metrics import CONTENT_TYPE, exposition

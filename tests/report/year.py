@@ -13,7 +13,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-from bridge.guard.words import Advisory, AlarmId, Flow, Trip
+from bridge.guard.model import Advisory, AlarmId, Flow, Trip
 from bridge.history.limits import LogSettings
 from bridge.history.log import Log
 from bridge.history.records import (

@@ -10,7 +10,7 @@ import pytest
 
 from bridge.demo.rigged import BRIDGE_ID, HURRIED, RESERVOIR, station
 from bridge.guard.commands import CartridgeChanged, GuardCommand, Retest
-from bridge.guard.words import Advisory, Permissive, Trip
+from bridge.guard.model import Advisory, Permissive, Trip
 from bridge.hub.commands import Accepted, Incoming, parse
 from bridge.hub.properties import PROPERTIES
 from bridge.hub.topics import Layout

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bridge.demo.rigged import HURRIED, station
-from bridge.guard.words import Advisory, Flow
+from bridge.guard.model import Advisory, Flow
 from bridge.plan_station import StationPlan
 from bridge.rig.scenario import DEMO
 from bridge.station.assess import Memory, Picture, assess, begin

@@ -11,7 +11,7 @@ from click.testing import CliRunner
 from bridge import cli
 from bridge.commands import check, forecast, sample
 from bridge.commands.forecast_by_hand import state_of, values
-from bridge.guard.words import Advisory
+from bridge.guard.model import Advisory
 from bridge.history.records import CartridgeRow, EntryRow, Litres, LitresRow, SampleRow, Stamp
 from bridge.history.telling import told
 from bridge.plan_hand import HandPlan, ShelfPlan

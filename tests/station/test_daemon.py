@@ -16,7 +16,7 @@ import pytest
 from bridge import daemon as daemon_module
 from bridge.daemon import Daemon
 from bridge.demo.rigged import BRIDGE_ID, HURRIED, RESERVOIR, bridge, station
-from bridge.guard.words import Flow, Phase
+from bridge.guard.model import Flow, Phase
 from bridge.hub.broker import MqttVersion
 from bridge.plan import BridgePlan
 from bridge.rig.pty import RigServer

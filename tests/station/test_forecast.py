@@ -18,7 +18,7 @@ from bridge.daemon import Daemon, Keeper
 from bridge.demo.rigged import HURRIED, RESERVOIR, bridge, station
 from bridge.errors import InputError
 from bridge.guard.commands import CartridgeChanged
-from bridge.guard.words import Phase
+from bridge.guard.model import Phase
 from bridge.history.entries import Kind
 from bridge.history.limits import LogSettings
 from bridge.history.log import Log

@@ -4,7 +4,7 @@ import math
 import struct
 from pathlib import Path
 
-from bridge.guard.words import Flow
+from bridge.guard.model import Flow
 from bridge.history.limits import LogSettings
 from bridge.history.records import ReadingRow, Stamp
 from bridge.history.schema import PAGE_BYTES

@@ -3,7 +3,7 @@
 from pathlib import Path
 
 from bridge.demo.rigged import HURRIED, RESERVOIR, station
-from bridge.guard.assessment import Assessment
+from bridge.guard.model import Assessment
 from bridge.guard.state import begin
 from bridge.guard.step import step
 from bridge.history.limits import LogSettings

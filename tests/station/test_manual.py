@@ -10,8 +10,8 @@ from pathlib import Path
 import pytest
 
 from bridge import cli
-from bridge.faults import FAULTS
-from bridge.guard.words import Advisory, Permissive, Trip
+from bridge.guard.faults import FAULTS
+from bridge.guard.model import Advisory, Permissive, Trip
 from bridge.hub.properties import PROPERTIES
 
 ROOT = Path(__file__).parents[2]

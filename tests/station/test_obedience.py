@@ -8,7 +8,7 @@ from bridge.demo.rigged import station
 from bridge.guard.alarms import Status
 from bridge.guard.commands import ReservoirSample, StartFill
 from bridge.guard.limits import Limits
-from bridge.guard.words import Advisory, AlarmId, Phase
+from bridge.guard.model import Advisory, AlarmId, Phase
 from bridge.rig.scenario import POLYTUNNEL_WITH_DRAIN
 from bridge.station.station import Station
 from bridge.wire.messages import (

@@ -12,10 +12,9 @@ import pytest
 
 from bridge.demo.rigged import HURRIED, station
 from bridge.errors import LogError
-from bridge.guard.assessment import Assessment
 from bridge.guard.commands import CartridgeChanged
+from bridge.guard.model import Advisory, Assessment, Flow, Phase, Trip
 from bridge.guard.state import Decision, GuardState, Latch, Reply, begin
-from bridge.guard.words import Advisory, Flow, Phase, Trip
 from bridge.history.records import AlarmChange, AlarmRow, CartridgeRow, FillRow, SampleRow, Stamp
 from bridge.plan_station import CartridgePlan, StationPlan
 from bridge.prospect import saved as prospect_saved

@@ -20,8 +20,8 @@ from bridge.daemon import Daemon
 from bridge.demo.rigged import BRIDGE_ID, HURRIED, RESERVOIR, bridge, station
 from bridge.guard.alarms import AlarmRecord, Status
 from bridge.guard.limits import Limits
+from bridge.guard.model import Advisory, Flow, Phase, Trip
 from bridge.guard.state import Latch, begin
-from bridge.guard.words import Advisory, Flow, Phase, Trip
 from bridge.history import senml
 from bridge.history.limits import LogSettings
 from bridge.history.log import Log, spill_path

@@ -5,8 +5,8 @@ from itertools import pairwise
 
 from bridge.demo.rigged import HURRIED, station
 from bridge.guard.commands import CartridgeChanged, Hold, ReservoirSample, Reset
+from bridge.guard.model import Advisory, Flow, Phase, Trip
 from bridge.guard.state import Latched
-from bridge.guard.words import Advisory, Flow, Phase, Trip
 from bridge.history.records import ReadingRow, Stamp
 from bridge.hub.view import StationView
 from bridge.plan_station import StationPlan

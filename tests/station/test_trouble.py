@@ -12,7 +12,7 @@ import pytest
 from bridge import logbook
 from bridge.daemon import Daemon
 from bridge.demo.rigged import HURRIED, RESERVOIR, bridge, station
-from bridge.guard.words import Advisory, Flow, Phase
+from bridge.guard.model import Advisory, Flow, Phase
 from bridge.history.limits import LogSettings
 from bridge.history.log import spill_path
 from bridge.history.reader import Reader

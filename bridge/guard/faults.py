@@ -5,7 +5,7 @@ The id is the same in the log, in the alert topic, on the command line and in th
 
 from dataclasses import dataclass
 
-from bridge.guard.words import Advisory, AlarmId, Trip
+from bridge.guard.model import Advisory, AlarmId, Trip
 
 
 @dataclass(frozen=True, slots=True)
