@@ -18,12 +18,12 @@ from bridge.logbook import Logbook
 from bridge.plan_station import StationPlan
 from bridge.prospect.foresight import Foresight
 from bridge.prospect.prospect import Prospect
+from bridge.protocol.codec import Damaged, Ignored
+from bridge.protocol.messages import FromController
 from bridge.station.inventory import Inventory
-from bridge.station.linking import link_to
 from bridge.station.station import Level, Station, StationEvent, Turn
-from bridge.wire.codec import Damaged, Ignored
-from bridge.wire.messages import FromController
-from bridge.wire.port import LinkDown, LinkUp
+from bridge.transport.link import link_to
+from bridge.transport.serial_link import LinkDown, LinkUp
 
 _log = structlog.get_logger("clearwell")
 

@@ -5,12 +5,12 @@ from datetime import datetime
 from pathlib import Path
 
 from bridge.guard.limits import Limits
+from bridge.protocol.registers import ModbusMap
 from bridge.purifier.capacity import RATING_SD
 from bridge.purifier.cartridge import Kind
 from bridge.tank.level_settings import LevelSettings
 from bridge.water.measurement import MeasuringChain
 from bridge.water.probe import ProbeSettings
-from bridge.wire.registers import ModbusMap
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,9 +9,9 @@ import pytest
 
 from bridge.daemon import Daemon, Keeper
 from bridge.plan import BridgePlan
-from bridge.wire.codec import Decoder, Direction, encode
-from bridge.wire.messages import BootReason, Feature, FromController, Hello, Reading
-from bridge.wire.messages import Path as WaterPath
+from bridge.protocol.codec import Decoder, Direction, encode
+from bridge.protocol.messages import BootReason, Feature, FromController, Hello, Reading
+from bridge.protocol.messages import Path as WaterPath
 
 PATIENCE_S = 60.0
 

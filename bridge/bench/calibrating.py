@@ -15,8 +15,8 @@ from bridge.history.records import CalibrationRow
 from bridge.plan import BridgePlan, LogPlan
 from bridge.plan_station import ProbePlan, StationPlan
 from bridge.settings.calibration import CalibrationTable, append, place_of
+from bridge.transport.line import DownCause, LinkDown, open_device
 from bridge.water.calibration import Calibration, CalibrationPoint, one_point, two_point
-from bridge.wire.device import DownCause, LinkDown, open_device
 
 LARGEST_DRIFT_PERCENT = 20.0
 """A cell that moved more than this has not aged: the solution is wrong, or the cell is another one."""

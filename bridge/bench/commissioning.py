@@ -12,8 +12,17 @@ from enum import Enum
 
 from bridge.bench.bench import Bench, Heard
 from bridge.plan_station import StationPlan
+from bridge.protocol.messages import (
+    Close,
+    Feature,
+    Hello,
+    Lease,
+    LocalFault,
+    Path,
+    Reading,
+    Refusal,
+)
 from bridge.settings.modbus import CANNOT_PROMISE
-from bridge.wire.messages import Close, Feature, Hello, Lease, LocalFault, Path, Reading, Refusal
 
 ANSWER_S = 3.0
 SECOND_MS = 1000

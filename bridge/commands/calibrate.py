@@ -214,9 +214,9 @@ def _at_the_bench(
 def _settle(
     bench: "Bench", cell: str, standard: "Standard", probe: "ProbePlan", steady_for: float, give_up: float
 ) -> "Settled":
+    from bridge.protocol.messages import Reading
     from bridge.water.calibration import Criterion, Settling
     from bridge.water.standards import value_us_cm
-    from bridge.wire.messages import Reading
 
     settling = Settling(Criterion(window_s=steady_for))
     until_s = time.monotonic() + give_up

@@ -5,6 +5,7 @@ from bridge.hub.broker import BrokerSettings, MqttVersion
 from bridge.hub.topics import Layout
 from bridge.plan import BridgePlan, HubPlan
 from bridge.plan_station import ProbePlan, StationIdentity, StationPlan
+from bridge.protocol.messages import Feature
 from bridge.rig.scenario import Scenario
 from bridge.tank.level_sensor import Sender, SenderTable
 from bridge.tank.level_settings import LevelSettings
@@ -12,7 +13,6 @@ from bridge.tank.shapes import UprightCylinder
 from bridge.water.conductivity import Cell, Compensation, Method
 from bridge.water.measurement import MeasuringChain
 from bridge.water.probe import ProbeSettings
-from bridge.wire.messages import Feature
 
 BRIDGE_ID = "clearwell-demo"
 RESERVOIR = "barrel"

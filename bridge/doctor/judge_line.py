@@ -6,9 +6,9 @@ from dataclasses import dataclass
 
 from bridge.doctor.finding import Finding, Verdict
 from bridge.plan_station import StationPlan
-from bridge.wire.device import DownCause, LinkDown
-from bridge.wire.frame import VERSION
-from bridge.wire.messages import Feature, Hello, LocalFault, Reading
+from bridge.protocol.frame import VERSION
+from bridge.protocol.messages import Feature, Hello, LocalFault, Reading
+from bridge.transport.line import DownCause, LinkDown
 
 SERVICE_GROUP = "dialout"
 """The group that ``config/clearwell.service`` joins."""

@@ -26,6 +26,7 @@ from bridge.prospect.learned import (
     started,
     worth_keeping,
 )
+from bridge.protocol.messages import Path
 from bridge.purifier import breakthrough, membrane
 from bridge.purifier.capacity import Evidence
 from bridge.purifier.cartridge import Load
@@ -35,7 +36,6 @@ from bridge.station.rows import spent
 from bridge.station.station import Turn
 from bridge.tank import use as draw_off
 from bridge.tank.cover import days_until_dry, leak_hint
-from bridge.wire.messages import Path
 
 _SEEN_SHUT = Path.SHUT
 

@@ -2,9 +2,9 @@
 
 from dataclasses import dataclass
 
+from bridge.protocol.messages import Feature, Path
 from bridge.rig.faults import FaultName, FaultPlan
 from bridge.rig.scenario import Fittings
-from bridge.wire.messages import Feature, Path
 
 _BURST_FLOW = 1.5
 

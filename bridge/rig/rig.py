@@ -9,11 +9,11 @@ windows of faults. With ``speed`` 1, as in virtual time, they are the same. A le
 import math
 
 from bridge.errors import OutOfRangeError
+from bridge.protocol.messages import BootReason
 from bridge.rig.controller import Controller, State
 from bridge.rig.faults import Fault, FaultName
 from bridge.rig.link import Line
 from bridge.rig.world import World
-from bridge.wire.messages import BootReason
 
 FINE_STEP_S = 1.0
 LONGEST_STEP_S = 60.0

@@ -7,7 +7,7 @@ on hard tap water. Its numbers are invented for demonstration and stand for no r
 from dataclasses import dataclass, field, replace
 
 from bridge.errors import OutOfRangeError
-from bridge.wire.messages import Feature
+from bridge.protocol.messages import Feature
 
 ALL_BUT_DRAIN = (
     Feature.FEED_CELL

@@ -7,10 +7,10 @@ import math
 import random
 from dataclasses import dataclass
 
+from bridge.protocol.messages import FAILED, Feature, LocalFault, Value
 from bridge.rig.conduct import conductivity_us_cm
 from bridge.rig.faults import FaultName, FaultPlan
 from bridge.rig.scenario import Scenario
-from bridge.wire.messages import FAILED, Feature, LocalFault, Value
 
 _DRIFT_PER_HOUR = 0.01
 _DRIFT_FLOOR = 0.05

@@ -3,7 +3,7 @@
 import json
 from dataclasses import dataclass
 
-from bridge.wire.messages import Path
+from bridge.protocol.messages import Path
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,6 +12,7 @@ import math
 from collections.abc import Iterable
 
 from bridge.errors import OutOfRangeError
+from bridge.protocol.messages import Path
 from bridge.rig.draws import Draw, DrawPlan, draws_of_day
 from bridge.rig.faults import CURED_BY_CARTRIDGE, Fault, FaultName, FaultPlan
 from bridge.rig.flows import flows
@@ -22,7 +23,6 @@ from bridge.rig.sensors import Inputs, Scene, Sensors
 from bridge.rig.truth import Truth
 from bridge.rig.weather import DAY_S, air_c, day, evaporation_l_s, feed_ppm, mains_c, season
 from bridge.tank.shapes import UprightCylinder
-from bridge.wire.messages import Path
 
 _REST_STEP_S = 1800.0
 _FLOW_STEP_L = 0.5

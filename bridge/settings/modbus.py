@@ -5,8 +5,7 @@ from typing import Literal
 
 from pydantic import Field, model_validator
 
-from bridge.settings.table import Table, positive, refused
-from bridge.wire.registers import (
+from bridge.protocol.registers import (
     Function,
     ModbusMap,
     NumberType,
@@ -15,6 +14,7 @@ from bridge.wire.registers import (
     Switch,
     WordOrder,
 )
+from bridge.settings.table import Table, positive, refused
 
 CANNOT_PROMISE = (
     "a relay without a time limit of its own stays as it was switched last: when this computer, its "

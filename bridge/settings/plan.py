@@ -17,6 +17,7 @@ from bridge.hub.broker import BrokerSettings, MqttVersion, Secret, TlsSettings
 from bridge.hub.topics import Layout
 from bridge.plan import HubPlan, LogPlan
 from bridge.plan_station import ProbePlan, StationIdentity, StationPlan
+from bridge.protocol.registers import ModbusMap
 from bridge.settings.mistakes import Mistakes
 from bridge.settings.model import BridgeTable, HubTable, LogTable
 from bridge.settings.reservoir import GuardTable, ProbeTable, PurifierTable, ReservoirTable
@@ -27,7 +28,6 @@ from bridge.tank.level_settings import LevelSettings
 from bridge.tank.shapes import Shape
 from bridge.water.conductivity import Method
 from bridge.water.solids import LIMIT_PPM
-from bridge.wire.registers import ModbusMap
 
 PORT, PORT_TLS = 1883, 8883
 LOG_NAME = "clearwell.db"

@@ -12,6 +12,7 @@ from bridge.guard.commands import (
 )
 from bridge.guard.model import Advisory, Trip
 from bridge.guard.state import AlarmChanged
+from bridge.protocol.messages import Close, FromBridge, FromController, Lease, Path, Reading
 from bridge.rig.faults import Fault, FaultName
 from bridge.rig.rig import Rig
 from bridge.simulate.detection import Detection
@@ -22,7 +23,6 @@ from bridge.simulate.outcome import Outcome
 from bridge.simulate.waters import Waters
 from bridge.simulate.witness import Witness, same
 from bridge.station.station import Station
-from bridge.wire.messages import Close, FromBridge, FromController, Lease, Path, Reading
 
 _LINKS = frozenset({FaultName.LINK_NOISE, FaultName.LINK_CUT, FaultName.LINK_LAG})
 _LONGEST_LAG_S = 4.0

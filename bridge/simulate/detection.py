@@ -5,12 +5,12 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 from bridge.guard.alarms import Status
+from bridge.protocol.messages import Path
 from bridge.rig.faults import Fault, FaultName
 from bridge.rig.world import World
 from bridge.simulate.hazards import LEVEL_HEALTH, Hazard, Matters, Organ, Sign, hidden_by
 from bridge.station.station import Station
 from bridge.tank.level import Level
-from bridge.wire.messages import Path
 
 _WARMED_K = 3.5
 _UNBROKEN = frozenset({Matters.SHUT_FLOW, Matters.PURE, Matters.OVER})

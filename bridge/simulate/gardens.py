@@ -9,6 +9,7 @@ from typing import Any
 
 from bridge.errors import InputError
 from bridge.plan_station import StationPlan
+from bridge.protocol.messages import Feature
 from bridge.rig.scenario import (
     ALL_BUT_DRAIN,
     POLYTUNNEL,
@@ -20,7 +21,6 @@ from bridge.rig.scenario import (
 from bridge.settings.mistakes import Mistakes
 from bridge.settings.plan import station
 from bridge.settings.reservoir import ReservoirTable
-from bridge.wire.messages import Feature
 
 
 @dataclass(frozen=True, slots=True)

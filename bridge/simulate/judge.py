@@ -13,11 +13,11 @@ import math
 from dataclasses import dataclass
 
 from bridge.guard.model import Trip
+from bridge.protocol.messages import LocalFault, Path
 from bridge.rig.conduct import conductivity_us_cm
 from bridge.simulate.gardens import Garden
 from bridge.simulate.ledger import Ledger
 from bridge.simulate.witness import Sent
-from bridge.wire.messages import LocalFault, Path
 
 _LATE_S = 2.5
 """What the judge adds to every wait of the bridge: two looks of a second each, and a little."""

@@ -5,9 +5,9 @@ not: what exceeds a bound with its margin exceeds the bound itself surely.
 """
 
 from bridge.guard.model import Trip
+from bridge.protocol.messages import Path
 from bridge.simulate.gardens import Garden
 from bridge.simulate.witness import Sent
-from bridge.wire.messages import Path
 
 _DAY_S = 86_400.0
 _MARGIN = 1.02

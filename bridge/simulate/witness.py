@@ -2,9 +2,9 @@
 
 from dataclasses import dataclass
 
+from bridge.protocol.messages import Feature, LocalFault, Path, Reading
 from bridge.rig.controller import Controller
 from bridge.rig.sensors import Inputs
-from bridge.wire.messages import Feature, LocalFault, Path, Reading
 
 _KEPT = 512
 

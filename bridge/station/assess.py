@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from bridge.errors import OutOfRangeError
 from bridge.guard.model import SHUT, TO_DRAIN, TO_RESERVOIR, Advisory, Assessment
 from bridge.plan_station import ProbePlan, StationPlan
+from bridge.protocol.messages import FAILED, LocalFault, Path, Reading, Value
 from bridge.station.inventory import Inventory, follow, holding
 from bridge.tank import level as tank_level
 from bridge.tank.level import Level, LevelWatch
@@ -18,7 +19,6 @@ from bridge.water.conductivity import Cell, conductivity_us_cm
 from bridge.water.health import Health
 from bridge.water.measurement import Measurement, measure
 from bridge.water.probe import Circuit, Finding, ProbeState
-from bridge.wire.messages import FAILED, LocalFault, Path, Reading, Value
 
 _UNSOUND = LocalFault.SELF_TEST | LocalFault.SUPPLY_LOW
 _NO_ADVISORY: frozenset[Advisory] = frozenset()

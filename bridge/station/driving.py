@@ -8,7 +8,7 @@ station.
 from collections.abc import Callable
 
 from bridge.guard.model import SHUT, Flow
-from bridge.wire.messages import Close, FromBridge, Lease, Path
+from bridge.protocol.messages import Close, FromBridge, Lease, Path
 
 _PATHS = {Flow.TO_RESERVOIR: Path.FILL, Flow.TO_DRAIN: Path.DRAIN}
 

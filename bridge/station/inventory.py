@@ -6,10 +6,10 @@ Core. The mixing balance is kept on the careful side: water that comes in counts
 from dataclasses import dataclass, replace
 
 from bridge.plan_station import StationPlan
+from bridge.protocol.messages import Path
 from bridge.purifier.cartridge import Load, add
 from bridge.tank.level import Level, Zone
 from bridge.tank.mixing import Balance, inflow, observed_volume, sample
-from bridge.wire.messages import Path
 
 _LOW, _FULL = Zone.LOW, Zone.FULL
 

@@ -27,13 +27,20 @@ from bridge.guard.step import step
 from bridge.hub.view import StationView
 from bridge.plan_station import StationPlan
 from bridge.prospect.ahead import NOTHING_KNOWN, Ahead
+from bridge.protocol.messages import (
+    BootReason,
+    FromBridge,
+    FromController,
+    Hello,
+    Reading,
+    Refusal,
+)
+from bridge.protocol.sequence import MODULUS
 from bridge.station import assess, inventory
 from bridge.station.assess import Memory, Picture
 from bridge.station.driving import Driver
 from bridge.station.inventory import Inventory
 from bridge.station.view import picture_of
-from bridge.wire.messages import BootReason, FromBridge, FromController, Hello, Reading, Refusal
-from bridge.wire.sequence import MODULUS
 
 MOST_MESSAGES_S = 100
 """Fifty readings a second at most, and as many answers."""

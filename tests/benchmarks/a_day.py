@@ -23,10 +23,10 @@ from bridge.history.writer import Writer
 from bridge.logbook import Logbook
 from bridge.plan import LogPlan
 from bridge.prospect.foresight import Foresight
+from bridge.protocol.messages import Path as Flow
+from bridge.protocol.messages import Reading
 from bridge.settings.file import load
 from bridge.station.station import Station, Turn
-from bridge.wire.messages import Path as Flow
-from bridge.wire.messages import Reading
 from tests.benchmarks.programs import configuration
 
 START_S = 1_750_003_200.0

@@ -12,11 +12,11 @@ from datetime import UTC, datetime, timedelta
 from bridge.guard.model import Flow, Phase
 from bridge.guard.state import begin
 from bridge.prospect.prospect import Prospect
+from bridge.protocol.messages import Path as WaterPath
+from bridge.protocol.messages import Reading
 from bridge.purifier.cartridge import Load
 from bridge.settings.file import load
 from bridge.station.station import Station, Turn
-from bridge.wire.messages import Path as WaterPath
-from bridge.wire.messages import Reading
 from tests.benchmarks.figures import Result, repeated
 from tests.benchmarks.programs import ROOT, configuration
 from tests.benchmarks.stage import Stage

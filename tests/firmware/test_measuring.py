@@ -2,7 +2,7 @@
 
 import pytest
 
-from bridge.wire.messages import FAILED, Feature, Hello, LocalFault, Reading
+from bridge.protocol.messages import FAILED, Feature, Hello, LocalFault, Reading
 from tests.firmware.emulator import THERMISTOR_OHM, Emulator
 
 

@@ -5,8 +5,8 @@ import subprocess
 
 import pytest
 
-from bridge.wire.codec import encode
-from bridge.wire.messages import (
+from bridge.protocol.codec import encode
+from bridge.protocol.messages import (
     Ack,
     Close,
     Feature,

@@ -25,6 +25,7 @@ from bridge.plan import BridgePlan
 from bridge.plan_station import StationIdentity
 from bridge.prospect import saved
 from bridge.prospect.learned import Kept, begun
+from bridge.protocol.messages import Feature
 from bridge.purifier import season
 from bridge.purifier.cartridge import Load
 from bridge.rig.faults import parse_fault
@@ -33,7 +34,6 @@ from bridge.rig.scenario import POLYTUNNEL, POLYTUNNEL_WITH_DRAIN, Fittings
 from bridge.rig.world import World
 from bridge.settings.file import load
 from bridge.tank.use import DrawOff, RunningMean
-from bridge.wire.messages import Feature
 from tests.brokers import Mosquitto, Observe, Observer
 from tests.node.modules import HERE, node_modules
 

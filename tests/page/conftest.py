@@ -23,10 +23,10 @@ from bridge.hub.view import StationView
 from bridge.page.lines import Asked, Opened, Setup, read_from_page, setup_line
 from bridge.plan import BridgePlan, PagePlan
 from bridge.plan_station import StationIdentity, StationPlan
+from bridge.protocol.messages import Path as WaterPath
 from bridge.rig.scenario import DEMO
 from bridge.station.station import StationEvent
 from bridge.units import DisplayUnits
-from bridge.wire.messages import Path as WaterPath
 from tests.board import PATIENCE_S, Board, SpiedKeeper, greeted, until
 
 TOKEN = "velvet-badger-77-in-the-bog"

@@ -28,8 +28,8 @@ from bridge.guard.commands import (
 from bridge.guard.model import Flow, Permissive, Trip
 from bridge.history.limits import LogSettings
 from bridge.plan import LogPlan
+from bridge.protocol.messages import Path as WaterPath
 from bridge.units import DisplayUnits, SolidsUnit
-from bridge.wire.messages import Path as WaterPath
 from tests.page.browser import WIDTHS, Looking, chromium, looking, refused_by_axe
 from tests.page.conftest import TOKEN, Begin, Site
 

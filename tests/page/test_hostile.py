@@ -28,9 +28,9 @@ from bridge.page.feed import Feed
 from bridge.page.guarded import MOST_ADDRESSES, WITHIN_S, Door
 from bridge.page.lines import Answer, Asked, Setup
 from bridge.page.serving import serve
+from bridge.protocol.messages import Close
+from bridge.protocol.messages import Path as WaterPath
 from bridge.units import DisplayUnits
-from bridge.wire.messages import Close
-from bridge.wire.messages import Path as WaterPath
 from tests.board import PATIENCE_S, SpiedKeeper, until
 from tests.page.conftest import IDENTITY, TOKEN, Alone, Begin, Site
 

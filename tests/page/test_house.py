@@ -11,11 +11,11 @@ from pathlib import Path
 import pytest
 from playwright.async_api import Page, expect
 
+from bridge.protocol.messages import Path as WaterPath
 from bridge.rig.faults import parse_fault
 from bridge.rig.pty import RigServer
 from bridge.rig.scenario import POLYTUNNEL_WITH_DRAIN
 from bridge.rig.world import World
-from bridge.wire.messages import Path as WaterPath
 from tests.brokers import Mosquitto, Observe, free_port
 from tests.page.browser import chromium
 from tests.page.conftest import TOKEN

@@ -24,9 +24,9 @@ from bridge.guard.model import Advisory, Phase, Trip
 from bridge.history.limits import LogSettings
 from bridge.hub.broker import BrokerSettings, Secret
 from bridge.plan import HubPlan, LogPlan
+from bridge.protocol.messages import Close
+from bridge.protocol.messages import Path as WaterPath
 from bridge.units import DisplayUnits, SolidsUnit
-from bridge.wire.messages import Close
-from bridge.wire.messages import Path as WaterPath
 from tests.board import SpiedKeeper, until
 from tests.brokers import free_port
 from tests.page.conftest import LAYOUT, TOKEN, Begin, Site, listening

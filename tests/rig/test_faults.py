@@ -9,10 +9,19 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bridge.errors import InputError
+from bridge.protocol.messages import (
+    FAILED,
+    Ack,
+    BootReason,
+    Feature,
+    Hello,
+    LocalFault,
+    Path,
+    Refusal,
+)
 from bridge.rig.conduct import conductivity_us_cm
 from bridge.rig.faults import Fault, FaultName, parse_fault
 from bridge.rig.scenario import POLYTUNNEL
-from bridge.wire.messages import FAILED, Ack, BootReason, Feature, Hello, LocalFault, Path, Refusal
 
 
 @pytest.mark.parametrize(

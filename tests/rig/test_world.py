@@ -7,6 +7,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bridge.errors import OutOfRangeError
+from bridge.protocol.codec import Decoder, Direction, encode
+from bridge.protocol.messages import Close, Lease, Path, Reading
 from bridge.rig.faults import parse_fault
 from bridge.rig.purifier import Purifier, leak_fraction
 from bridge.rig.rig import Rig
@@ -21,8 +23,6 @@ from bridge.rig.scenario import (
 )
 from bridge.rig.truth import Truth
 from bridge.rig.world import World
-from bridge.wire.codec import Decoder, Direction, encode
-from bridge.wire.messages import Close, Lease, Path, Reading
 
 DAY_S = 86_400.0
 

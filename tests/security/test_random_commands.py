@@ -14,9 +14,9 @@ from bridge.guard.model import Advisory, Permissive, Trip
 from bridge.hub.commands import Accepted, Incoming, parse
 from bridge.hub.properties import PROPERTIES
 from bridge.hub.topics import Layout
+from bridge.protocol.messages import FAILED, Close, FromBridge, Lease, LocalFault, Path, Reading
 from bridge.rig.scenario import DEMO
 from bridge.station.station import Station, StationEvent
-from bridge.wire.messages import FAILED, Close, FromBridge, Lease, LocalFault, Path, Reading
 
 SEED = 20250615
 MESSAGES = 100_000

@@ -19,11 +19,11 @@ from bridge.demo.rigged import BRIDGE_ID, HURRIED, RESERVOIR, bridge, station
 from bridge.guard.model import Flow, Phase
 from bridge.hub.broker import MqttVersion
 from bridge.plan import BridgePlan
+from bridge.protocol.messages import Close, Lease
+from bridge.protocol.messages import Path as WaterPath
 from bridge.rig.pty import RigServer
 from bridge.rig.scenario import DEMO
 from bridge.rig.world import World
-from bridge.wire.messages import Close, Lease
-from bridge.wire.messages import Path as WaterPath
 from tests.board import PATIENCE_S, Board, SpiedKeeper, greeted, running, until
 from tests.brokers import AnyBroker, Mosquitto, Observe, free_port
 

@@ -9,8 +9,8 @@ import pytest
 
 from bridge.errors import InputError
 from bridge.settings.file import load, read
-from tests.wire.modbus_line import DEVICE, Devices, serving
-from tests.wire.null_modem import NullModem
+from tests.transport.modbus_line import DEVICE, Devices, serving
+from tests.transport.null_modem import NullModem
 
 CONFIG = """
 [log]

@@ -9,9 +9,7 @@ from bridge.guard.alarms import Status
 from bridge.guard.commands import ReservoirSample, StartFill
 from bridge.guard.limits import Limits
 from bridge.guard.model import Advisory, AlarmId, Phase
-from bridge.rig.scenario import POLYTUNNEL_WITH_DRAIN
-from bridge.station.station import Station
-from bridge.wire.messages import (
+from bridge.protocol.messages import (
     BootReason,
     Close,
     Feature,
@@ -21,6 +19,8 @@ from bridge.wire.messages import (
     Path,
     Reading,
 )
+from bridge.rig.scenario import POLYTUNNEL_WITH_DRAIN
+from bridge.station.station import Station
 
 PLAN = station(POLYTUNNEL_WITH_DRAIN, "nowhere", Limits(has_drain=True), 0.5, 0.9)
 GOOD = Reading(

@@ -22,6 +22,7 @@ from bridge.prospect.ahead import Ahead
 from bridge.prospect.book import gathered
 from bridge.prospect.foresight import Foresight
 from bridge.prospect.prospect import Prospect
+from bridge.protocol.messages import LocalFault, Path
 from bridge.purifier.capacity import Evidence
 from bridge.purifier.cartridge import Kind, Load, add
 from bridge.rig.scenario import DEMO
@@ -29,7 +30,6 @@ from bridge.station.assess import Memory, Picture, ProbeView
 from bridge.station.inventory import Inventory
 from bridge.station.station import Station, Turn
 from bridge.tank.level import Level, Zone
-from bridge.wire.messages import LocalFault, Path
 
 FEED_PPM, FLOOR_PPM, RATED_G, TRUE_G = 300.0, 0.5, 60.0, 54.0
 PER_DAY_L = 6.0

@@ -10,12 +10,7 @@ from bridge.guard.state import Latched
 from bridge.history.records import ReadingRow, Stamp
 from bridge.hub.view import StationView
 from bridge.plan_station import StationPlan
-from bridge.rig.scenario import DEMO
-from bridge.station.driving import OBEY_S
-from bridge.station.rows import reading_row
-from bridge.station.station import Station, StationEvent, Turn
-from bridge.water.health import Health
-from bridge.wire.messages import (
+from bridge.protocol.messages import (
     BootReason,
     Close,
     Feature,
@@ -27,6 +22,11 @@ from bridge.wire.messages import (
     Reading,
     Refusal,
 )
+from bridge.rig.scenario import DEMO
+from bridge.station.driving import OBEY_S
+from bridge.station.rows import reading_row
+from bridge.station.station import Station, StationEvent, Turn
+from bridge.water.health import Health
 
 PLAN = station(DEMO, "nowhere", HURRIED, 0.5, 0.9)
 HELLO = Hello(0, "board", "1.0", BootReason.POWER, 10_000, Feature.SENDER)

@@ -3,8 +3,8 @@
 import random
 import zlib
 
-from bridge.wire.codec import Damaged, Decoder, Direction, Ignored, encode
-from bridge.wire.messages import (
+from bridge.protocol.codec import Damaged, Decoder, Direction, Ignored, encode
+from bridge.protocol.messages import (
     FAILED,
     Ack,
     BootReason,

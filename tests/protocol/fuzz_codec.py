@@ -1,7 +1,7 @@
 """A fuzz of the codec that is guided by what the code does with each input.
 
-    python tests/wire/fuzz_codec.py --seconds 60                    with atheris, where it is installed
-    python tests/wire/fuzz_codec.py --seconds 60 --engine own       with the small loop below, everywhere
+    python tests/protocol/fuzz_codec.py --seconds 60                    with atheris, where it is installed
+    python tests/protocol/fuzz_codec.py --seconds 60 --engine own       with the small loop below, everywhere
 
 atheris (libFuzzer for Python; there are wheels for Linux on x86-64) is the better guide: it is faster, and
 sees comparisons as well as lines. The loop below keeps an input when it makes the codec go from one line to
@@ -56,11 +56,11 @@ def check(data: bytes) -> int:
     The first byte says how the others are taken, the second how they are cut up. Raises ``AssertionError``
     with what was wrong, and whatever the codec raises.
     """
-    from bridge.wire.codec import Damaged, Decoder, Direction, Ignored
-    from bridge.wire.frame import LONGEST_FRAME
-    from tests.wire.page_reader import said
-    from tests.wire.test_damage import receive_as_the_page_says
-    from tests.wire.test_vectors import described
+    from bridge.protocol.codec import Damaged, Decoder, Direction, Ignored
+    from bridge.protocol.frame import LONGEST_FRAME
+    from tests.protocol.page_reader import said
+    from tests.protocol.test_damage import receive_as_the_page_says
+    from tests.protocol.test_vectors import described
 
     how, piece = data[:2].ljust(2, b"\0")
     piece, body = piece % 67 + 1, data[2:]
@@ -115,7 +115,7 @@ class Paths:
     def __init__(self) -> None:
         self._known: set[tuple[str, int, int]] = set()
         self._new = False
-        self._room = str(ROOT / "bridge" / "wire")
+        self._room = str(ROOT / "bridge" / "protocol")
 
     def __len__(self) -> int:
         return len(self._known)
@@ -204,8 +204,8 @@ def with_atheris(runs: int | None, seconds: float | None) -> None:
     import atheris
 
     # Not its hook for regular expressions, which knows no search from a place on.
-    with atheris.instrument_imports(include=["bridge.wire"]):
-        import bridge.wire.codec  # noqa: F401
+    with atheris.instrument_imports(include=["bridge.protocol"]):
+        import bridge.protocol.codec  # noqa: F401
 
     def one(data: bytes) -> None:
         try:

@@ -8,9 +8,9 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from bridge.errors import InputError, OutOfRangeError
-from bridge.wire.codec import Damaged, Decoder, Direction, encode
-from bridge.wire.frame import seal
-from bridge.wire.messages import (
+from bridge.protocol.codec import Damaged, Decoder, Direction, encode
+from bridge.protocol.frame import seal
+from bridge.protocol.messages import (
     FAILED,
     Ack,
     BootReason,

@@ -10,11 +10,10 @@ from dataclasses import dataclass, replace
 
 import serial
 
-from bridge.wire.codec import Counts, Damaged, Decoder, Direction, Ignored, encode
-from bridge.wire.device import DownCause, LinkDown, down, open_device
-from bridge.wire.line import Line
-from bridge.wire.messages import Close, FromBridge, FromController, Identify
-from bridge.wire.sequence import MODULUS, Track, follow_message
+from bridge.protocol.codec import Counts, Damaged, Decoder, Direction, Ignored, encode
+from bridge.protocol.messages import Close, FromBridge, FromController, Identify
+from bridge.protocol.sequence import MODULUS, Track, follow_message
+from bridge.transport.line import DownCause, Line, LinkDown, down, open_device
 
 __all__ = ["DownCause", "LinkDown", "LinkUp", "SerialLink"]
 

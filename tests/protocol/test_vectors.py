@@ -7,8 +7,18 @@ from pathlib import Path as File
 
 import pytest
 
-from bridge.wire.codec import Damaged, Decoder, Direction, Ignored, encode
-from bridge.wire.messages import FAILED, Ack, Close, Hello, Identify, Lease, Path, Reading, Refusal
+from bridge.protocol.codec import Damaged, Decoder, Direction, Ignored, encode
+from bridge.protocol.messages import (
+    FAILED,
+    Ack,
+    Close,
+    Hello,
+    Identify,
+    Lease,
+    Path,
+    Reading,
+    Refusal,
+)
 
 NOTES = File(__file__).parents[2] / "firmware_notes"
 

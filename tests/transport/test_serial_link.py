@@ -12,11 +12,10 @@ import pytest
 import serial
 
 from bridge.errors import LinkError
-from bridge.wire.codec import Damaged, DamageReason, Decoder, Direction, encode
-from bridge.wire.device import open_device
-from bridge.wire.line import WAITING_LIMIT, Line
-from bridge.wire.messages import Close, Identify, Lease, Path, Reading
-from bridge.wire.port import DownCause, LinkDown, LinkUp, SerialLink
+from bridge.protocol.codec import Damaged, DamageReason, Decoder, Direction, encode
+from bridge.protocol.messages import Close, Identify, Lease, Path, Reading
+from bridge.transport.line import WAITING_LIMIT, Line, open_device
+from bridge.transport.serial_link import DownCause, LinkDown, LinkUp, SerialLink
 
 PATIENCE_S = 10.0
 

@@ -20,8 +20,7 @@ from contextlib import suppress
 from pymodbus import FramerType
 from pymodbus.client import AsyncModbusSerialClient
 
-from bridge.wire.device import DownCause, LinkDown, down, open_device
-from bridge.wire.messages import (
+from bridge.protocol.messages import (
     FAILED,
     Ack,
     BootReason,
@@ -37,11 +36,11 @@ from bridge.wire.messages import (
     Reading,
     Refusal,
 )
-from bridge.wire.port import LinkUp
-from bridge.wire.questions import Questions
-from bridge.wire.registers import ModbusMap
-from bridge.wire.relays import LONGEST_LEASE_MS, Relays
-from bridge.wire.sequence import MODULUS
+from bridge.protocol.registers import ModbusMap
+from bridge.protocol.sequence import MODULUS
+from bridge.transport.line import DownCause, LinkDown, down, open_device
+from bridge.transport.relays import LONGEST_LEASE_MS, Questions, Relays
+from bridge.transport.serial_link import LinkUp
 
 __all__ = ["ModbusLink"]
 
@@ -52,7 +51,7 @@ logging.getLogger("pymodbus").setLevel(logging.CRITICAL)
 
 class ModbusLink:
     """A line that comes up by itself when it can. Parameters as for
-    :class:`bridge.wire.port.SerialLink`, and:
+    :class:`bridge.transport.serial_link.SerialLink`, and:
 
     :param plan: what is where on the line
     :param on_note: called once with each sentence worth a person's attention

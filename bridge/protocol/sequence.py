@@ -10,7 +10,7 @@ after :data:`CONVINCING_RUN` of them the sender is taken to have begun anew.
 from dataclasses import dataclass, replace
 from enum import Enum
 
-from bridge.wire.messages import FromController, Hello
+from bridge.protocol.messages import FromController, Hello
 
 MODULUS = 0x10000
 _AHEAD = MODULUS // 2

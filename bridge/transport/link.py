@@ -5,13 +5,13 @@ from typing import Protocol
 
 from bridge.errors import InputError
 from bridge.plan_station import StationPlan
-from bridge.wire.codec import Damaged, Ignored
-from bridge.wire.messages import FromBridge, FromController
-from bridge.wire.port import LinkDown, LinkUp, SerialLink
+from bridge.protocol.codec import Damaged, Ignored
+from bridge.protocol.messages import FromBridge, FromController
+from bridge.transport.serial_link import LinkDown, LinkUp, SerialLink
 
 
 class Link(Protocol):
-    """What every link offers; :class:`bridge.wire.port.SerialLink` says what each part means."""
+    """What every link offers; :class:`bridge.transport.serial_link.SerialLink` says what each part means."""
 
     def next_sequence(self) -> int: ...
 
@@ -36,7 +36,7 @@ def link_to(
     """
     if plan.modbus is not None:
         try:
-            from bridge.wire.modbus import ModbusLink
+            from bridge.transport.modbus import ModbusLink
         except ImportError as error:
             raise InputError(
                 "The configuration has a table modbus, and the library for it is not installed. Install "

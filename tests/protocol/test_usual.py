@@ -4,10 +4,9 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from bridge.wire.codec import Decoder, Direction, encode
-from bridge.wire.frame import LONGEST_FRAME, seal
-from bridge.wire.messages import FAILED, LocalFault, Path, Reading
-from bridge.wire.usual import usual_reading
+from bridge.protocol.codec import Decoder, Direction, encode, usual_reading
+from bridge.protocol.frame import LONGEST_FRAME, seal
+from bridge.protocol.messages import FAILED, LocalFault, Path, Reading
 
 PLAIN = ">1 4710 reading path=fill p=3.271 pt=18.42 f=412.6 ft=17.9 lv=0.6125 sw=100 n=18231"
 

@@ -3,8 +3,8 @@
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.wire.messages import BootReason, Feature, Hello, Path, Reading
-from bridge.wire.sequence import Arrival, Irregular, Track, follow, follow_message
+from bridge.protocol.messages import BootReason, Feature, Hello, Path, Reading
+from bridge.protocol.sequence import Arrival, Irregular, Track, follow, follow_message
 
 number = st.integers(0, 65535)
 

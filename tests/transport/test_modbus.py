@@ -7,9 +7,7 @@ from dataclasses import dataclass, field, replace
 
 import pytest
 
-from bridge.settings.modbus import ModbusTable
-from bridge.wire.device import DownCause, LinkDown
-from bridge.wire.messages import (
+from bridge.protocol.messages import (
     FAILED,
     Ack,
     Close,
@@ -21,11 +19,13 @@ from bridge.wire.messages import (
     Reading,
     Refusal,
 )
-from bridge.wire.modbus import ModbusLink
-from bridge.wire.port import LinkUp
-from bridge.wire.registers import ModbusMap, WordOrder, other_order_fits, value
-from tests.wire.modbus_line import CONDUCTIVITY, DEVICE, LEVEL, TEMPERATURE, TIME_LIMIT, Devices, serving
-from tests.wire.null_modem import NullModem
+from bridge.protocol.registers import ModbusMap, WordOrder, other_order_fits, value
+from bridge.settings.modbus import ModbusTable
+from bridge.transport.line import DownCause, LinkDown
+from bridge.transport.modbus import ModbusLink
+from bridge.transport.serial_link import LinkUp
+from tests.transport.modbus_line import CONDUCTIVITY, DEVICE, LEVEL, TEMPERATURE, TIME_LIMIT, Devices, serving
+from tests.transport.null_modem import NullModem
 
 PATIENCE_S = 20.0
 
