@@ -22,14 +22,14 @@ from bridge.history.trouble import LogTrouble
 from bridge.hub.announcements import Announcements
 from bridge.hub.client import HubClient
 from bridge.hub.topics import Level as HubLevel
-from bridge.hub.view import StationView
 from bridge.keeper import Keeper
 from bridge.logbook import Logbook
 from bridge.plan import BridgePlan, HubPlan, PagePlan
-from bridge.plan_station import StationPlan
 from bridge.relay import carry
 from bridge.service import ServiceManager
+from bridge.station.plan import StationPlan
 from bridge.station.station import Level, StationEvent
+from bridge.station.view import StationView
 
 if TYPE_CHECKING:
     from bridge.page.host import PageHost

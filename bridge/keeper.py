@@ -13,15 +13,15 @@ import structlog
 
 from bridge.guard.commands import GuardCommand, ReservoirSample
 from bridge.guard.state import AlarmChanged, GuardState
-from bridge.hub.view import StationView
 from bridge.logbook import Logbook
-from bridge.plan_station import StationPlan
 from bridge.prospect.foresight import Foresight
 from bridge.prospect.prospect import Prospect
 from bridge.protocol.codec import Damaged, Ignored
 from bridge.protocol.messages import FromController
 from bridge.station.inventory import Inventory
+from bridge.station.plan import StationPlan
 from bridge.station.station import Level, Station, StationEvent, Turn
+from bridge.station.view import StationView
 from bridge.transport.link import link_to
 from bridge.transport.serial_link import LinkDown, LinkUp
 

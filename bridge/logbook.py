@@ -20,7 +20,6 @@ from bridge.history.outbox import OutboxLevel, Parcel
 from bridge.history.records import CommandRow, EventRow, FillRow, Stamp
 from bridge.history.trouble import LogTrouble
 from bridge.plan import LogPlan
-from bridge.plan_station import StationPlan
 from bridge.prospect import book
 from bridge.prospect import saved as prospect_saved
 from bridge.prospect.book import Book
@@ -28,6 +27,7 @@ from bridge.prospect.learned import worth_keeping
 from bridge.prospect.prospect import Prospect
 from bridge.station import saved
 from bridge.station.inventory import Inventory
+from bridge.station.plan import StationPlan
 from bridge.station.rows import entry_rows, reading_row
 from bridge.station.station import StationEvent, Turn
 

@@ -11,7 +11,7 @@ from bridge.hub.announcements import AnnouncementTemplate
 from bridge.hub.broker import BrokerSettings, Secret
 from bridge.hub.topics import Layout
 from bridge.plan_hand import HandPlan, ShelfPlan
-from bridge.plan_station import StationPlan
+from bridge.station.plan import StationPlan
 from bridge.units import DisplayUnits
 
 

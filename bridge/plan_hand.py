@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from bridge.plan_station import CartridgePlan
+from bridge.station.plan import CartridgePlan
 
 
 @dataclass(frozen=True, slots=True)

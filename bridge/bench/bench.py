@@ -14,8 +14,8 @@ from types import TracebackType
 from typing import TypeVar
 
 from bridge.errors import LinkError
-from bridge.plan_station import StationPlan
 from bridge.protocol.messages import Ack, FromBridge, FromController, Identify, Refusal
+from bridge.station.plan import StationPlan
 from bridge.transport.line import DownCause, LinkDown
 from bridge.transport.link import Link, link_to
 from bridge.transport.serial_link import LinkUp

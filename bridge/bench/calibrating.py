@@ -13,8 +13,8 @@ from bridge.history.log import Log, spill_path
 from bridge.history.order import RecordClock
 from bridge.history.records import CalibrationRow
 from bridge.plan import BridgePlan, LogPlan
-from bridge.plan_station import ProbePlan, StationPlan
 from bridge.settings.calibration import CalibrationTable, append, place_of
+from bridge.station.plan import ProbePlan, StationPlan
 from bridge.transport.line import DownCause, LinkDown, open_device
 from bridge.water.calibration import Calibration, CalibrationPoint, one_point, two_point
 

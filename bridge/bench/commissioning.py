@@ -11,7 +11,6 @@ from dataclasses import dataclass, replace
 from enum import Enum
 
 from bridge.bench.bench import Bench, Heard
-from bridge.plan_station import StationPlan
 from bridge.protocol.messages import (
     Close,
     Feature,
@@ -23,6 +22,7 @@ from bridge.protocol.messages import (
     Refusal,
 )
 from bridge.settings.modbus import CANNOT_PROMISE
+from bridge.station.plan import StationPlan
 
 ANSWER_S = 3.0
 SECOND_MS = 1000

@@ -13,7 +13,7 @@ from bridge.errors import InputError, LinkError
 if TYPE_CHECKING:
     from bridge.bench.bench import Bench
     from bridge.bench.calibrating import Outcome
-    from bridge.plan_station import ProbePlan, StationPlan
+    from bridge.station.plan import ProbePlan, StationPlan
     from bridge.water.calibration import CalibrationPoint, Settled
     from bridge.water.standards import Standard
 

@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 
 from bridge.commands.check_words import Line, Told, span
-from bridge.plan_station import StationPlan
+from bridge.station.plan import StationPlan
 
 
 def guarded(station: StationPlan, told: Told) -> Iterator[Line]:

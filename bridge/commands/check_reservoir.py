@@ -4,8 +4,8 @@ from collections.abc import Iterator
 from datetime import UTC
 
 from bridge.commands.check_words import Line, Told, listed
-from bridge.plan_station import CartridgePlan, ProbePlan, StationPlan
 from bridge.settings.modbus import CANNOT_PROMISE
+from bridge.station.plan import CartridgePlan, ProbePlan, StationPlan
 from bridge.tank import shapes
 from bridge.water.conductivity import Method
 from bridge.water.solids import scale_label

@@ -10,7 +10,7 @@ import click
 
 if TYPE_CHECKING:
     from bridge.bench.commissioning import Result, Walk
-    from bridge.plan_station import StationPlan
+    from bridge.station.plan import StationPlan
 
 CAUTIONS = """\
 Caution. Low-voltage parts only; mains is for a licensed electrician. The hand valve before the fill valve

@@ -18,11 +18,11 @@ from bridge.history.recovery import look_only
 from bridge.history.rollup import HOUR_MS, Bucket
 from bridge.prospect import book
 from bridge.prospect import saved as prospect_saved
-from bridge.prospect.ahead import Ahead
 from bridge.prospect.learned import Kept, forecast_of, worth_keeping
 from bridge.purifier.cartridge import Kind
 from bridge.purifier.forecast import Forecast, Interval
 from bridge.purifier.membrane import rejection_percent
+from bridge.station.view import Ahead
 from bridge.tank.cover import HORIZON_DAYS, Cover, days_until_dry
 from bridge.units import DisplayUnits, Quantity, VolumeUnit
 

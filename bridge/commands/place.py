@@ -7,7 +7,7 @@ from pathlib import Path
 
 from bridge.commands.logfile import SERVICE_STATE
 from bridge.errors import InputError
-from bridge.plan_station import StationPlan
+from bridge.station.plan import StationPlan
 from bridge.units import DisplayUnits
 
 

@@ -4,9 +4,9 @@ from bridge.guard.limits import Limits
 from bridge.hub.broker import BrokerSettings, MqttVersion
 from bridge.hub.topics import Layout
 from bridge.plan import BridgePlan, HubPlan
-from bridge.plan_station import ProbePlan, StationIdentity, StationPlan
 from bridge.protocol.messages import Feature
 from bridge.rig.scenario import Scenario
+from bridge.station.plan import ProbePlan, StationIdentity, StationPlan
 from bridge.tank.level_sensor import Sender, SenderTable
 from bridge.tank.level_settings import LevelSettings
 from bridge.tank.shapes import UprightCylinder

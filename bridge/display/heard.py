@@ -18,8 +18,8 @@ from bridge.guard.faults import FAULTS
 from bridge.guard.model import Advisory, AlarmId, Trip
 from bridge.hub.properties import NONE, PROPERTIES, Datatype, Property
 from bridge.hub.topics import Lifecycle
-from bridge.hub.view import ActiveAlarm, StationView
-from bridge.plan_station import StationIdentity
+from bridge.station.plan import StationIdentity
+from bridge.station.view import ActiveAlarm, StationView
 from bridge.units import DisplayUnits
 
 BRIDGE_TYPE, RESERVOIR_TYPE = "clearwell/bridge", "clearwell/reservoir"

@@ -5,7 +5,7 @@ import math
 from bridge.display.words import ANSWERS, PERMISSIVE_MISSING
 from bridge.guard.faults import FAULTS
 from bridge.guard.model import Flow, Permissive, Phase, Trip
-from bridge.hub.view import StationView
+from bridge.station.view import StationView
 from bridge.units import DisplayUnits, Quantity
 
 _WORSE = ("suitable", "marginal", "unsuitable")

@@ -22,7 +22,7 @@ from bridge.guard.alarms import Status
 from bridge.guard.faults import FAULTS
 from bridge.guard.model import Advisory, AlarmId, Phase, Trip
 from bridge.guard.rules import RULES
-from bridge.hub.view import ActiveAlarm, StationView
+from bridge.station.view import ActiveAlarm, StationView
 from bridge.tank.cover import HORIZON_DAYS
 from bridge.units import MOST_PLACES, DisplayUnits
 from bridge.water.health import Health

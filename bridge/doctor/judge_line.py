@@ -5,9 +5,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from bridge.doctor.finding import Finding, Verdict
-from bridge.plan_station import StationPlan
 from bridge.protocol.frame import VERSION
 from bridge.protocol.messages import Feature, Hello, LocalFault, Reading
+from bridge.station.plan import StationPlan
 from bridge.transport.line import DownCause, LinkDown
 
 SERVICE_GROUP = "dialout"

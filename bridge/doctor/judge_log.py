@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from bridge.doctor.finding import Finding, Verdict
-from bridge.plan_station import ProbePlan, StationPlan
+from bridge.station.plan import ProbePlan, StationPlan
 
 CALIBRATION_DAYS = 366.0
 """How long a calibration serves; common practice, no source."""

@@ -8,7 +8,7 @@ from bridge.doctor.finding import Finding, Verdict
 from bridge.doctor.judge_line import PortFacts
 from bridge.errors import InputError
 from bridge.plan import BridgePlan
-from bridge.plan_station import StationPlan
+from bridge.station.plan import StationPlan
 
 
 def findings(config: Path, environ: Mapping[str, str]) -> Iterator[Finding]:

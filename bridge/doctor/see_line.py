@@ -13,9 +13,9 @@ from itertools import pairwise
 from pathlib import Path
 
 from bridge.doctor.judge_line import ControllerFacts, Holder, PortFacts
-from bridge.plan_station import StationPlan
 from bridge.protocol.codec import Damaged, Ignored, IgnoreReason
 from bridge.protocol.messages import FromController, Hello, Identify, Reading
+from bridge.station.plan import StationPlan
 from bridge.transport.line import DownCause, LinkDown
 from bridge.transport.link import link_to
 from bridge.transport.serial_link import LinkUp

@@ -17,7 +17,7 @@ from bridge.errors import InputError
 from bridge.hub.description import fitted
 from bridge.hub.properties import NODES, PROPERTIES, Property
 from bridge.hub.topics import EVENT_QOS, STATE_QOS, Layout, Publication
-from bridge.plan_station import StationIdentity
+from bridge.station.plan import StationIdentity
 
 
 class Each(Enum):

@@ -26,8 +26,8 @@ from bridge.hub.session import Session
 from bridge.hub.stall import PULSE_S, Pulse
 from bridge.hub.thing import Access, publication
 from bridge.hub.topics import Layout, Level, Publication
-from bridge.hub.view import StationView
-from bridge.plan_station import StationIdentity
+from bridge.station.plan import StationIdentity
+from bridge.station.view import StationView
 
 REST_AFTER_S = 0.002
 """After an alert: its subscribers hear it before the system has a dozen values more to carry."""

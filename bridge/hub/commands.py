@@ -35,7 +35,7 @@ from bridge.hub.properties import (
     Property,
 )
 from bridge.hub.topics import Layout, Publication, event
-from bridge.plan_station import StationIdentity
+from bridge.station.plan import StationIdentity
 
 MAX_PAYLOAD = 256
 """Bytes; the longest command that means anything is a third of it."""

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from bridge.hub.properties import NODES, PROPERTIES, Property
 from bridge.hub.topics import Layout, Publication, retained
-from bridge.plan_station import StationIdentity
+from bridge.station.plan import StationIdentity
 
 CONVENTION = "5.0"
 

@@ -13,8 +13,8 @@ from operator import attrgetter
 from bridge.hub.description import Description, describe_reservoir, fitted
 from bridge.hub.properties import ALARM_WORDS, NUMERIC, PROPERTIES, Property
 from bridge.hub.topics import Layout, Lifecycle, Publication, deleted, retained
-from bridge.hub.view import StationView
-from bridge.plan_station import StationIdentity
+from bridge.station.plan import StationIdentity
+from bridge.station.view import StationView
 
 NEVER = -math.inf
 

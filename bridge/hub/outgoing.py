@@ -12,8 +12,8 @@ from bridge.hub.announcements import Announcements
 from bridge.hub.description import describe_bridge
 from bridge.hub.homie import Device
 from bridge.hub.topics import Layout, Lifecycle, Publication
-from bridge.hub.view import StationView
-from bridge.plan_station import StationIdentity
+from bridge.station.plan import StationIdentity
+from bridge.station.view import StationView
 
 LINES = 100
 """Lines for ``$log`` that wait at most; older ones go first."""

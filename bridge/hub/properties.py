@@ -21,8 +21,8 @@ from dataclasses import dataclass
 from enum import Enum
 
 from bridge.guard.model import Advisory, Flow, Permissive, Phase, Trip
-from bridge.hub.view import ActiveAlarm
-from bridge.plan_station import StationIdentity
+from bridge.station.plan import StationIdentity
+from bridge.station.view import ActiveAlarm
 
 
 class Datatype(Enum):

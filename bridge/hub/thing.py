@@ -27,7 +27,7 @@ from bridge.hub.broker import BrokerSettings
 from bridge.hub.description import fitted
 from bridge.hub.properties import NODES, Datatype, Property
 from bridge.hub.topics import COMMAND_QOS, STATE_QOS, Layout, Lifecycle, Publication, retained
-from bridge.plan_station import StationIdentity
+from bridge.station.plan import StationIdentity
 
 MEDIA_TYPE = "application/td+json"
 """As it is registered for a Thing Description (TD 1.1, section 10)."""

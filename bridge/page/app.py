@@ -20,14 +20,14 @@ from bridge.errors import LogError
 from bridge.guard.model import Phase
 from bridge.guard.rules import ACTIVE
 from bridge.hub.topics import Layout
-from bridge.hub.view import StationView
 from bridge.page.feed import EventStream, Feed
 from bridge.page.files import FIRST, Files
 from bridge.page.guarded import Door, Guarded, refusal
 from bridge.page.lines import LONGEST_PROPERTY, LONGEST_UNIT, LONGEST_VALUE, Answer, Asked, Setup
 from bridge.page.records import BusyError, Records
 from bridge.page.trend import MOST_HOURS
-from bridge.plan_station import StationIdentity
+from bridge.station.plan import StationIdentity
+from bridge.station.view import StationView
 
 STATIC = Path(__file__).parent / "static"
 LONGEST_BODY = 2048

@@ -19,7 +19,6 @@ from bridge.guard.commands import GuardCommand
 from bridge.hub.broker import BrokerSettings
 from bridge.hub.commands import Incoming, Refused, parse
 from bridge.hub.thing import Access
-from bridge.hub.view import StationView
 from bridge.page.lines import (
     LONGEST_LINE,
     Answer,
@@ -34,8 +33,9 @@ from bridge.page.lines import (
 )
 from bridge.page.typed import Unfit, in_ppm
 from bridge.plan import LogPlan, PagePlan
-from bridge.plan_station import StationIdentity
+from bridge.station.plan import StationIdentity
 from bridge.station.station import Level, StationEvent
+from bridge.station.view import StationView
 from bridge.units import DisplayUnits
 
 SENDER = "page"

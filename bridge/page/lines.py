@@ -17,8 +17,8 @@ from operator import attrgetter
 from typing import Any
 
 from bridge.hub.broker import Secret
-from bridge.hub.view import ActiveAlarm, StationView
-from bridge.plan_station import StationIdentity
+from bridge.station.plan import StationIdentity
+from bridge.station.view import ActiveAlarm, StationView
 from bridge.units import DisplayUnits, SolidsUnit, TemperatureUnit, VolumeUnit
 
 LONGEST_LINE = 256 * 1024

@@ -27,7 +27,7 @@ from prometheus_client.registry import Collector
 
 from bridge.guard.model import Permissive
 from bridge.hub.properties import ALARM_WORDS, PROPERTIES, TRIP_WORDS
-from bridge.hub.view import StationView
+from bridge.station.view import StationView
 
 CONTENT_TYPE: str = CONTENT_TYPE_LATEST
 """The media type of :func:`exposition`."""

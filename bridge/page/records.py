@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, TypedDict, TypeVar
 from bridge.errors import LogError
 from bridge.page import trend
 from bridge.page.trend import Trend
-from bridge.plan_station import StationIdentity
+from bridge.station.plan import StationIdentity
 from bridge.units import DisplayUnits
 
 if TYPE_CHECKING:

@@ -9,7 +9,7 @@ from typing import TypedDict
 
 from bridge.history.records import Series
 from bridge.history.rollup import HOUR_MS, MINUTE_MS, Bucket, merge
-from bridge.plan_station import StationIdentity
+from bridge.station.plan import StationIdentity
 from bridge.units import DisplayUnits
 
 MOST_POINTS = 720

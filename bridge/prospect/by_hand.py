@@ -12,7 +12,6 @@ from dataclasses import dataclass, replace
 from bridge.guard.model import Advisory
 from bridge.history.records import CartridgeRow, EntryRow, Litres, LitresRow, SampleRow, when_ms
 from bridge.plan_hand import HandPlan
-from bridge.prospect.ahead import Ahead
 from bridge.prospect.learned import (
     MOST_EARLIER,
     Kept,
@@ -27,6 +26,7 @@ from bridge.purifier.capacity import Evidence
 from bridge.purifier.cartridge import Kind, Load, add
 from bridge.purifier.forecast import Forecast
 from bridge.purifier.season import LONGEST_DAYS
+from bridge.station.view import Ahead
 
 LONGEST_GAP_DAYS = 120.0
 """Entries further apart say nothing of the use in between."""

@@ -11,9 +11,9 @@ import structlog
 
 from bridge.guard.model import Advisory, Phase
 from bridge.logbook import Logbook
-from bridge.prospect.ahead import NOTHING_KNOWN
 from bridge.prospect.prospect import Prospect
 from bridge.station.station import Station, Turn
+from bridge.station.view import NOTHING_KNOWN
 
 _log = structlog.get_logger("clearwell")
 

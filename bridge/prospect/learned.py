@@ -3,8 +3,6 @@
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
-from bridge.plan_station import CartridgePlan, StationPlan
-from bridge.prospect.ahead import Ahead
 from bridge.purifier import breakthrough, membrane, season
 from bridge.purifier import cartridge as distiller
 from bridge.purifier.breakthrough import Front
@@ -13,6 +11,8 @@ from bridge.purifier.cartridge import Kind, Load
 from bridge.purifier.forecast import Expected, Forecast, cells_left, forecast, from_cells, interval
 from bridge.purifier.membrane import Membrane
 from bridge.purifier.season import Season, over_days
+from bridge.station.plan import CartridgePlan, StationPlan
+from bridge.station.view import Ahead
 from bridge.tank.use import DrawOff, DrawOffSettings
 
 MOST_EARLIER = 12

@@ -14,8 +14,6 @@ from datetime import datetime
 
 from bridge.guard.commands import CartridgeChanged
 from bridge.guard.model import FILL, SHUT, Advisory, Trip
-from bridge.plan_station import StationPlan
-from bridge.prospect.ahead import NOTHING_KNOWN, Ahead
 from bridge.prospect.learned import (
     Kept,
     Learned,
@@ -32,8 +30,10 @@ from bridge.purifier.capacity import Evidence
 from bridge.purifier.cartridge import Load
 from bridge.purifier.forecast import ORDER_DRY_SHARE, Forecast
 from bridge.purifier.season import LONGEST_DAYS
+from bridge.station.plan import StationPlan
 from bridge.station.rows import spent
 from bridge.station.station import Turn
+from bridge.station.view import NOTHING_KNOWN, Ahead
 from bridge.tank import use as draw_off
 from bridge.tank.cover import days_until_dry, leak_hint
 

@@ -12,7 +12,6 @@ from dataclasses import asdict, astuple, fields, replace
 from typing import Any
 
 from bridge.errors import ClearwellError, LogError
-from bridge.plan_station import CartridgePlan
 from bridge.prospect.learned import Kept, Learned, prior
 from bridge.purifier import breakthrough, grid
 from bridge.purifier.breakthrough import Front
@@ -21,6 +20,7 @@ from bridge.purifier.cartridge import Kind, Load
 from bridge.purifier.grid import Reading
 from bridge.purifier.membrane import Membrane
 from bridge.purifier.season import Season
+from bridge.station.plan import CartridgePlan
 from bridge.tank.use import DrawOff, RunningMean
 
 _LAYOUT = 2

@@ -8,9 +8,9 @@ from dataclasses import dataclass
 
 from bridge.history.records import Series
 from bridge.history.rollup import Bucket
-from bridge.plan_station import CalibrationInForce, CartridgePlan, StationPlan
 from bridge.prospect.learned import Kept
 from bridge.settings.usual import usual_advice_ppm
+from bridge.station.plan import CalibrationInForce, CartridgePlan, StationPlan
 from bridge.water.solids import LIMIT_PPM, Scale
 
 

@@ -12,11 +12,11 @@ from bridge.history.reader import Reader
 from bridge.history.records import CartridgeRow, EntryRow, FillRow, when_ms
 from bridge.history.recovery import look_only
 from bridge.history.rollup import HOUR_MS, MINUTE_MS, Bucket
-from bridge.plan_station import StationPlan
 from bridge.prospect import saved as prospect_saved
 from bridge.report.facts import Facts, from_log, from_plan
 from bridge.report.made import flowing
 from bridge.report.season import Material
+from bridge.station.plan import StationPlan
 
 PAST_DAYS = 30
 AMONG = 20_000

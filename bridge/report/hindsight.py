@@ -9,7 +9,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from enum import Enum
 
-from bridge.plan_station import CartridgePlan
 from bridge.prospect.learned import Learned, forecast_of, prior, seasoned, worth_keeping
 from bridge.prospect.prospect import UNTRIPPED_SHARE
 from bridge.purifier import breakthrough, membrane
@@ -18,6 +17,7 @@ from bridge.purifier.cartridge import Kind, Load, add
 from bridge.purifier.forecast import Forecast, Interval
 from bridge.purifier.season import LONGEST_DAYS
 from bridge.report.curves import Life, Point, joined
+from bridge.station.plan import CartridgePlan
 
 MOMENTS = 8
 _ROUNDS = 4

@@ -17,9 +17,9 @@ from typing import Any, Literal
 from pydantic import AwareDatetime, Field, ValidationError
 
 from bridge.errors import InputError
-from bridge.plan_station import CalibrationInForce, ProbePlan, StationPlan
 from bridge.settings.mistakes import Mistakes, from_validation
 from bridge.settings.table import ID_PATTERN, Table, from_zero
+from bridge.station.plan import CalibrationInForce, ProbePlan, StationPlan
 from bridge.water.conductivity import (
     LARGEST_CONSTANT_PER_CM,
     LARGEST_OFFSET_US,

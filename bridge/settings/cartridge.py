@@ -4,7 +4,6 @@ from typing import Literal
 
 from pydantic import Field, model_validator
 
-from bridge.plan_station import CartridgePlan
 from bridge.purifier.capacity import RATING_SD
 from bridge.purifier.cartridge import (
     Kind,
@@ -16,6 +15,7 @@ from bridge.purifier.cartridge import (
 )
 from bridge.settings.quantities import Grams, Litres, Ppm
 from bridge.settings.table import Table, from_zero, positive, refused
+from bridge.station.plan import CartridgePlan
 
 USUAL_LEAD_DAYS = 7.0
 _OF_KIND = {

@@ -16,7 +16,6 @@ from bridge.history.outbox import OutboxSettings
 from bridge.hub.broker import BrokerSettings, MqttVersion, Secret, TlsSettings
 from bridge.hub.topics import Layout
 from bridge.plan import HubPlan, LogPlan
-from bridge.plan_station import ProbePlan, StationIdentity, StationPlan
 from bridge.protocol.registers import ModbusMap
 from bridge.settings.mistakes import Mistakes
 from bridge.settings.model import BridgeTable, HubTable, LogTable
@@ -24,6 +23,7 @@ from bridge.settings.reservoir import GuardTable, ProbeTable, PurifierTable, Res
 from bridge.settings.table import Keys, given
 from bridge.settings.tank import LevelTable
 from bridge.settings.usual import usual_advice_ppm
+from bridge.station.plan import ProbePlan, StationIdentity, StationPlan
 from bridge.tank.level_settings import LevelSettings
 from bridge.tank.shapes import Shape
 from bridge.water.conductivity import Method

@@ -5,8 +5,8 @@ from collections.abc import Iterator
 
 from bridge.hub.broker import BrokerSettings
 from bridge.plan import BridgePlan
-from bridge.plan_station import StationPlan
 from bridge.settings.modbus import CANNOT_PROMISE
+from bridge.station.plan import StationPlan
 from bridge.water.conductivity import Method
 
 _CHANGING = ("/dev/ttyUSB", "/dev/ttyACM")

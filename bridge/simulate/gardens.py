@@ -8,7 +8,6 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from bridge.errors import InputError
-from bridge.plan_station import StationPlan
 from bridge.protocol.messages import Feature
 from bridge.rig.scenario import (
     ALL_BUT_DRAIN,
@@ -21,6 +20,7 @@ from bridge.rig.scenario import (
 from bridge.settings.mistakes import Mistakes
 from bridge.settings.plan import station
 from bridge.settings.reservoir import ReservoirTable
+from bridge.station.plan import StationPlan
 
 
 @dataclass(frozen=True, slots=True)

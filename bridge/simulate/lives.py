@@ -9,12 +9,12 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 from bridge.guard.commands import GuardCommand
-from bridge.plan_station import StationPlan
 from bridge.protocol.codec import Damaged, Decoder, Direction, Ignored, encode
 from bridge.protocol.messages import Close, FromBridge, FromController, Identify, Reading
 from bridge.protocol.sequence import MODULUS, Track, follow_message
 from bridge.rig.rig import Rig
 from bridge.station import saved
+from bridge.station.plan import StationPlan
 from bridge.station.station import Station, StationEvent, Turn
 
 _FIRST_WAIT_S = 0.2

@@ -8,9 +8,9 @@ from dataclasses import dataclass
 
 from bridge.errors import OutOfRangeError
 from bridge.guard.model import SHUT, TO_DRAIN, TO_RESERVOIR, Advisory, Assessment
-from bridge.plan_station import ProbePlan, StationPlan
 from bridge.protocol.messages import FAILED, LocalFault, Path, Reading, Value
 from bridge.station.inventory import Inventory, follow, holding
+from bridge.station.plan import ProbePlan, StationPlan
 from bridge.tank import level as tank_level
 from bridge.tank.level import Level, LevelWatch
 from bridge.tank.level_sensor import LevelFault, RawSender

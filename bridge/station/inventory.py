@@ -5,9 +5,9 @@ Core. The mixing balance is kept on the careful side: water that comes in counts
 
 from dataclasses import dataclass, replace
 
-from bridge.plan_station import StationPlan
 from bridge.protocol.messages import Path
 from bridge.purifier.cartridge import Load, add
+from bridge.station.plan import StationPlan
 from bridge.tank.level import Level, Zone
 from bridge.tank.mixing import Balance, inflow, observed_volume, sample
 

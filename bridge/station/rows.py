@@ -18,8 +18,8 @@ from bridge.history.records import (
     SampleRow,
     Stamp,
 )
-from bridge.plan_station import StationPlan
 from bridge.station.inventory import holding
+from bridge.station.plan import StationPlan
 from bridge.station.station import Turn
 from bridge.station.view import level_health
 from bridge.water.health import Health

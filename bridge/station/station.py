@@ -24,9 +24,6 @@ from bridge.guard.state import (
     begin,
 )
 from bridge.guard.step import step
-from bridge.hub.view import StationView
-from bridge.plan_station import StationPlan
-from bridge.prospect.ahead import NOTHING_KNOWN, Ahead
 from bridge.protocol.messages import (
     BootReason,
     FromBridge,
@@ -38,9 +35,10 @@ from bridge.protocol.messages import (
 from bridge.protocol.sequence import MODULUS
 from bridge.station import assess, inventory
 from bridge.station.assess import Memory, Picture
-from bridge.station.driving import Driver
 from bridge.station.inventory import Inventory
-from bridge.station.view import picture_of
+from bridge.station.plan import StationPlan
+from bridge.station.valve import Driver
+from bridge.station.view import NOTHING_KNOWN, Ahead, StationView, picture_of
 
 MOST_MESSAGES_S = 100
 """Fifty readings a second at most, and as many answers."""

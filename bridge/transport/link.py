@@ -4,9 +4,9 @@ from collections.abc import Callable
 from typing import Protocol
 
 from bridge.errors import InputError
-from bridge.plan_station import StationPlan
 from bridge.protocol.codec import Damaged, Ignored
 from bridge.protocol.messages import FromBridge, FromController
+from bridge.station.plan import StationPlan
 from bridge.transport.serial_link import LinkDown, LinkUp, SerialLink
 
 

@@ -19,7 +19,15 @@ from pymodbus.client import AsyncModbusSerialClient
 from pymodbus.pdu import ModbusPDU
 
 from bridge.protocol.messages import FAILED, Lease, Path, Value
-from bridge.protocol.registers import Function, ModbusMap, Quantity, Relay, Switch, other_order_fits, value
+from bridge.protocol.registers import (
+    Function,
+    ModbusMap,
+    Quantity,
+    Relay,
+    Switch,
+    other_order_fits,
+    value,
+)
 
 
 class Questions:

@@ -5,8 +5,8 @@ from typing import Any
 
 import pytest
 
-from bridge.hub.view import StationView
-from bridge.plan_station import StationIdentity
+from bridge.station.plan import StationIdentity
+from bridge.station.view import StationView
 
 
 @pytest.fixture(scope="session")

@@ -23,8 +23,8 @@ from bridge.guard.alarms import Status
 from bridge.guard.faults import FAULTS
 from bridge.guard.model import Permissive, Trip
 from bridge.hub.properties import NUMERIC, PROPERTIES
-from bridge.hub.view import ActiveAlarm, StationView
-from bridge.plan_station import StationIdentity
+from bridge.station.plan import StationIdentity
+from bridge.station.view import ActiveAlarm, StationView
 
 WORDS = st.one_of(
     st.text(max_size=40),

@@ -22,8 +22,8 @@ from bridge.history.records import (
     Stamp,
 )
 from bridge.history.telling import told
-from bridge.hub.view import StationView
 from bridge.purifier.forecast import Interval
+from bridge.station.view import StationView
 from bridge.units import LITRES_PER_US_GALLON, DisplayUnits
 from tests.display.test_display_units import AMERICAN, MINIMAL
 

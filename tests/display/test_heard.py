@@ -13,7 +13,7 @@ from bridge.hub.description import describe_bridge
 from bridge.hub.homie import Device
 from bridge.hub.properties import PROPERTIES
 from bridge.hub.topics import Layout, Publication
-from bridge.hub.view import StationView
+from bridge.station.view import StationView
 from bridge.units import DisplayUnits
 from tests.display.made import WORDS, views
 from tests.display.test_display_units import AMERICAN

@@ -11,7 +11,7 @@ from bridge.display.terminal import CAUTION, WIDTH, lines, silent
 from bridge.display.viewed import facts_of
 from bridge.display.watched import changes, cropped
 from bridge.guard.model import Permissive
-from bridge.hub.view import StationView
+from bridge.station.view import StationView
 from bridge.units import DisplayUnits
 from tests.display.made import FACTS, WORDS, views
 

@@ -2,8 +2,8 @@
 
 import pytest
 
-from bridge.hub.view import StationView
-from bridge.plan_station import StationIdentity
+from bridge.station.plan import StationIdentity
+from bridge.station.view import StationView
 
 
 @pytest.fixture

@@ -9,8 +9,8 @@ from bridge.errors import InputError
 from bridge.hub.announcements import Announcements, AnnouncementTemplate, Each
 from bridge.hub.homie import Device
 from bridge.hub.topics import Layout, Publication
-from bridge.hub.view import StationView
-from bridge.plan_station import StationIdentity
+from bridge.station.plan import StationIdentity
+from bridge.station.view import StationView
 
 LAYOUT = Layout("garden", 'The "garden" bridge\n')
 

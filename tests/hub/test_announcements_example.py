@@ -9,8 +9,8 @@ from pathlib import Path
 from bridge.hub.announcements import PAYLOAD_PLACES, TOPIC_PLACES, Announcements, Each
 from bridge.hub.broker import MqttVersion
 from bridge.hub.client import HubClient
-from bridge.hub.view import StationView
 from bridge.settings.file import load
+from bridge.station.view import StationView
 from tests.brokers import AnyBroker, Observe
 
 FILE = Path(__file__).parents[2] / "config" / "announcements-example.toml"

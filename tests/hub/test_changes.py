@@ -11,7 +11,7 @@ from bridge.guard.model import Advisory, Trip
 from bridge.hub.homie import Device
 from bridge.hub.properties import PROPERTIES
 from bridge.hub.topics import Layout, Publication
-from bridge.hub.view import ActiveAlarm, StationView
+from bridge.station.view import ActiveAlarm, StationView
 
 LAYOUT = Layout("garden", "Garden bridge")
 BASE = "homie/5/garden-north-barrel"

@@ -14,7 +14,7 @@ from bridge.hub.announcements import Announcements, AnnouncementTemplate, Each
 from bridge.hub.broker import BrokerSettings, MqttVersion
 from bridge.hub.client import HubClient, Patience
 from bridge.hub.topics import Layout, Level, Publication
-from bridge.hub.view import ActiveAlarm, StationView
+from bridge.station.view import ActiveAlarm, StationView
 from tests.brokers import Observer
 
 LAYOUT = Layout("garden", "Garden bridge")

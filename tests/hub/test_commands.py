@@ -24,7 +24,7 @@ from bridge.hub.commands import Accepted, Incoming, Refused, parse
 from bridge.hub.properties import ALARM_WORDS, PROPERTIES
 from bridge.hub.stall import Pulse
 from bridge.hub.topics import Layout, Publication
-from bridge.plan_station import StationIdentity
+from bridge.station.plan import StationIdentity
 
 LAYOUT = Layout("garden", "Garden bridge")
 FULL = StationIdentity("barrel", "Barrel", 200.0, 50.0, 25.0, 0.5, True, True, True)

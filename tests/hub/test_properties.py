@@ -12,8 +12,8 @@ from bridge.hub.description import describe_bridge, describe_reservoir, fitted
 from bridge.hub.homie import Device
 from bridge.hub.properties import NODES, PROPERTIES
 from bridge.hub.topics import Layout
-from bridge.hub.view import StationView
-from bridge.plan_station import StationIdentity
+from bridge.station.plan import StationIdentity
+from bridge.station.view import StationView
 
 LAYOUT = Layout("garden", "Garden bridge")
 # The Homie Convention, version 5.0, "Payloads".

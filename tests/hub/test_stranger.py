@@ -22,7 +22,6 @@ from bridge.history.log import Log
 from bridge.hub.description import fitted
 from bridge.hub.properties import PROPERTIES, Datatype, Property
 from bridge.plan import BridgePlan
-from bridge.plan_station import StationIdentity
 from bridge.prospect import saved
 from bridge.prospect.learned import Kept, begun
 from bridge.protocol.messages import Feature
@@ -33,6 +32,7 @@ from bridge.rig.pty import RigServer
 from bridge.rig.scenario import POLYTUNNEL, POLYTUNNEL_WITH_DRAIN, Fittings
 from bridge.rig.world import World
 from bridge.settings.file import load
+from bridge.station.plan import StationIdentity
 from bridge.tank.use import DrawOff, RunningMean
 from tests.brokers import Mosquitto, Observe, Observer
 from tests.node.modules import HERE, node_modules

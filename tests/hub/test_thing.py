@@ -25,8 +25,8 @@ from bridge.hub.description import fitted
 from bridge.hub.properties import ALARM_WORDS
 from bridge.hub.thing import CAUTION, Access, thing_description, topic
 from bridge.hub.topics import Layout
-from bridge.hub.view import ActiveAlarm, StationView
-from bridge.plan_station import StationIdentity
+from bridge.station.plan import StationIdentity
+from bridge.station.view import ActiveAlarm, StationView
 from tests.brokers import AnyBroker, Observe
 from tests.node.modules import node_modules
 

@@ -25,8 +25,8 @@ from bridge.doctor.judge_machine import (
 )
 from bridge.doctor.see_machine import LIBRARIES, files_at, see_disk
 from bridge.history.log import Log
-from bridge.plan_station import CalibrationInForce
 from bridge.settings.file import load
+from bridge.station.plan import CalibrationInForce
 from tests.history.conftest import barrel
 from tests.install.conftest import ROOT, as_somebody_else
 from tests.install.test_backup import older

@@ -19,13 +19,13 @@ from bridge.guard.commands import GuardCommand
 from bridge.guard.model import Flow, Phase
 from bridge.hub.broker import Secret
 from bridge.hub.topics import Layout
-from bridge.hub.view import StationView
 from bridge.page.lines import Asked, Opened, Setup, read_from_page, setup_line
 from bridge.plan import BridgePlan, PagePlan
-from bridge.plan_station import StationIdentity, StationPlan
 from bridge.protocol.messages import Path as WaterPath
 from bridge.rig.scenario import DEMO
+from bridge.station.plan import StationIdentity, StationPlan
 from bridge.station.station import StationEvent
+from bridge.station.view import StationView
 from bridge.units import DisplayUnits
 from tests.board import PATIENCE_S, Board, SpiedKeeper, greeted, until
 

@@ -15,7 +15,6 @@ from bridge.display.words import PERMISSIVE_LABELS, PERMISSIVE_MISSING
 from bridge.guard.faults import FAULTS
 from bridge.guard.model import Permissive, Phase, Trip
 from bridge.guard.rules import RULES
-from bridge.hub.view import ActiveAlarm, StationView
 from bridge.page.lines import (
     LONGEST_UNIT,
     Answer,
@@ -30,6 +29,7 @@ from bridge.page.lines import (
     trouble_line,
     view_line,
 )
+from bridge.station.view import ActiveAlarm, StationView
 from bridge.units import DisplayUnits, SolidsUnit, TemperatureUnit, VolumeUnit
 
 UNITS = DisplayUnits()

@@ -20,7 +20,6 @@ from bridge.demo.rigged import RESERVOIR
 from bridge.guard.commands import Reset, Retest
 from bridge.guard.model import Flow, Phase
 from bridge.hub.broker import Secret
-from bridge.hub.view import StationView
 from bridge.page import app as app_module
 from bridge.page import patience
 from bridge.page.app import Page
@@ -30,6 +29,7 @@ from bridge.page.lines import Answer, Asked, Setup
 from bridge.page.serving import serve
 from bridge.protocol.messages import Close
 from bridge.protocol.messages import Path as WaterPath
+from bridge.station.view import StationView
 from bridge.units import DisplayUnits
 from tests.board import PATIENCE_S, SpiedKeeper, until
 from tests.page.conftest import IDENTITY, TOKEN, Alone, Begin, Site

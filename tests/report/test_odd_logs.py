@@ -26,7 +26,6 @@ from bridge.history.records import (
 )
 from bridge.history.rollup import HOUR_MS, MINUTE_MS, Bucket, Cell
 from bridge.history.writer import Writer
-from bridge.plan_station import CartridgePlan
 from bridge.purifier.cartridge import Kind as Sort
 from bridge.report.curves import Life, Point
 from bridge.report.gather import AMONG, gather
@@ -34,6 +33,7 @@ from bridge.report.hindsight import MOMENTS, Fate, hindsight, verdict
 from bridge.report.incidents import incidents
 from bridge.report.made import made
 from bridge.report.quality import percentiles
+from bridge.station.plan import CartridgePlan
 from bridge.water.health import Health
 from tests.history.conftest import barrel
 from tests.history.test_writes import fill

@@ -28,10 +28,10 @@ from bridge.history.records import (
     SampleRow,
     Stamp,
 )
-from bridge.plan_station import CartridgePlan
 from bridge.prospect import saved as prospect_saved
 from bridge.prospect.learned import Kept, Learned
 from bridge.purifier.cartridge import Kind, Load
+from bridge.station.plan import CartridgePlan
 from bridge.water.health import Health
 
 ZONE = ZoneInfo("Europe/Berlin")

@@ -17,8 +17,8 @@ from bridge.hub.broker import BrokerSettings, MqttVersion, Secret
 from bridge.hub.client import HubClient, Patience
 from bridge.hub.properties import PROPERTIES
 from bridge.hub.topics import Layout, Level, Publication
-from bridge.hub.view import ActiveAlarm, StationView
-from bridge.plan_station import StationIdentity
+from bridge.station.plan import StationIdentity
+from bridge.station.view import ActiveAlarm, StationView
 from tests.brokers import Mosquitto, Observer, free_port
 from tests.hub.conftest import view
 from tests.security.conftest import Start

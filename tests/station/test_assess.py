@@ -9,11 +9,11 @@ from hypothesis import strategies as st
 
 from bridge.demo.rigged import HURRIED, station
 from bridge.guard.model import Advisory, Flow
-from bridge.plan_station import StationPlan
 from bridge.protocol.messages import FAILED, LocalFault, Path, Reading, Value
 from bridge.rig.scenario import DEMO
 from bridge.station.assess import Memory, Picture, assess, begin
 from bridge.station.inventory import holding, renewed, sampled
+from bridge.station.plan import StationPlan
 from bridge.tank.level import Zone
 from bridge.water.health import Health
 from bridge.water.probe import ProbeFault

@@ -15,11 +15,11 @@ from bridge.guard.model import Advisory
 from bridge.history.records import CartridgeRow, EntryRow, Litres, LitresRow, SampleRow, Stamp
 from bridge.history.telling import told
 from bridge.plan_hand import HandPlan, ShelfPlan
-from bridge.plan_station import CartridgePlan
 from bridge.prospect import by_hand, shelf
 from bridge.purifier.capacity import Evidence
 from bridge.purifier.cartridge import Kind
 from bridge.purifier.forecast import Forecast
+from bridge.station.plan import CartridgePlan
 from bridge.units import LITRES_PER_US_GALLON
 
 DAY_MS = 86_400_000

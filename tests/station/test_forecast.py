@@ -27,7 +27,6 @@ from bridge.history.records import CartridgeRow, CommandRow, EventRow, SampleRow
 from bridge.hub.broker import MqttVersion
 from bridge.keeper import SAMPLER
 from bridge.plan import BridgePlan, LogPlan
-from bridge.plan_station import CartridgePlan
 from bridge.prospect import prospect as prospect_module
 from bridge.prospect.book import gathered
 from bridge.purifier.capacity import Evidence
@@ -37,6 +36,7 @@ from bridge.rig.scenario import DEMO
 from bridge.rig.world import World
 from bridge.settings.file import load
 from bridge.station.inventory import holding
+from bridge.station.plan import CartridgePlan
 
 PATIENCE_S = 20.0
 CARTRIDGE = CartridgePlan(PurifierKind.EXCHANGE, 100.0, price=40.0)

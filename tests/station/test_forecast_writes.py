@@ -9,11 +9,11 @@ from bridge.history.limits import LogSettings
 from bridge.history.records import ReadingRow, Stamp
 from bridge.history.schema import PAGE_BYTES
 from bridge.history.writer import Writer
-from bridge.plan_station import CartridgePlan
 from bridge.prospect import saved
 from bridge.prospect.learned import Kept, Learned, prior
 from bridge.purifier import breakthrough
 from bridge.purifier.cartridge import Kind
+from bridge.station.plan import CartridgePlan
 from bridge.tank.use import DrawOff, RunningMean
 from bridge.water.health import Health
 

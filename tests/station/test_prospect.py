@@ -16,9 +16,7 @@ from bridge.guard.commands import CartridgeChanged
 from bridge.guard.model import Advisory, Assessment, Flow, Phase, Trip
 from bridge.guard.state import Decision, GuardState, Latch, Reply, begin
 from bridge.history.records import AlarmChange, AlarmRow, CartridgeRow, FillRow, SampleRow, Stamp
-from bridge.plan_station import CartridgePlan, StationPlan
 from bridge.prospect import saved as prospect_saved
-from bridge.prospect.ahead import Ahead
 from bridge.prospect.book import gathered
 from bridge.prospect.foresight import Foresight
 from bridge.prospect.prospect import Prospect
@@ -28,7 +26,9 @@ from bridge.purifier.cartridge import Kind, Load, add
 from bridge.rig.scenario import DEMO
 from bridge.station.assess import Memory, Picture, ProbeView
 from bridge.station.inventory import Inventory
+from bridge.station.plan import CartridgePlan, StationPlan
 from bridge.station.station import Station, Turn
+from bridge.station.view import Ahead
 from bridge.tank.level import Level, Zone
 
 FEED_PPM, FLOOR_PPM, RATED_G, TRUE_G = 300.0, 0.5, 60.0, 54.0

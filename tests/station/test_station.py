@@ -8,8 +8,6 @@ from bridge.guard.commands import CartridgeChanged, Hold, ReservoirSample, Reset
 from bridge.guard.model import Advisory, Flow, Phase, Trip
 from bridge.guard.state import Latched
 from bridge.history.records import ReadingRow, Stamp
-from bridge.hub.view import StationView
-from bridge.plan_station import StationPlan
 from bridge.protocol.messages import (
     BootReason,
     Close,
@@ -23,9 +21,11 @@ from bridge.protocol.messages import (
     Refusal,
 )
 from bridge.rig.scenario import DEMO
-from bridge.station.driving import OBEY_S
+from bridge.station.plan import StationPlan
 from bridge.station.rows import reading_row
 from bridge.station.station import Station, StationEvent, Turn
+from bridge.station.valve import OBEY_S
+from bridge.station.view import StationView
 from bridge.water.health import Health
 
 PLAN = station(DEMO, "nowhere", HURRIED, 0.5, 0.9)
