@@ -11,11 +11,11 @@ from collections.abc import Callable
 
 import structlog
 
+from bridge.forecast.learner import Prospect
 from bridge.guard.commands import GuardCommand, ReservoirSample
 from bridge.guard.state import AlarmChanged, GuardState
 from bridge.logbook import Logbook
 from bridge.prospect.foresight import Foresight
-from bridge.prospect.prospect import Prospect
 from bridge.protocol.codec import Damaged, Ignored
 from bridge.protocol.messages import FromController
 from bridge.station.inventory import Inventory

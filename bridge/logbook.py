@@ -11,6 +11,11 @@ from dataclasses import dataclass, replace
 from typing import TypeVar
 
 from bridge.errors import LogError
+from bridge.forecast import cartridges as book
+from bridge.forecast import persistence as prospect_saved
+from bridge.forecast.cartridges import Book
+from bridge.forecast.learned import worth_keeping
+from bridge.forecast.learner import Prospect
 from bridge.guard.model import Phase
 from bridge.guard.rules import ACTIVE
 from bridge.guard.state import GuardState
@@ -20,11 +25,6 @@ from bridge.history.outbox import OutboxLevel, Parcel
 from bridge.history.records import CommandRow, EventRow, FillRow, Stamp
 from bridge.history.trouble import LogTrouble
 from bridge.plan import LogPlan
-from bridge.prospect import book
-from bridge.prospect import saved as prospect_saved
-from bridge.prospect.book import Book
-from bridge.prospect.learned import worth_keeping
-from bridge.prospect.prospect import Prospect
 from bridge.station import saved
 from bridge.station.inventory import Inventory
 from bridge.station.plan import StationPlan

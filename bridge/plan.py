@@ -6,11 +6,11 @@
 from dataclasses import dataclass
 from pathlib import Path
 
+from bridge.forecast.by_hand import HandPlan, ShelfPlan
 from bridge.history.limits import LogSettings
 from bridge.hub.announcements import AnnouncementTemplate
 from bridge.hub.broker import BrokerSettings, Secret
 from bridge.hub.topics import Layout
-from bridge.plan_hand import HandPlan, ShelfPlan
 from bridge.station.plan import StationPlan
 from bridge.units import DisplayUnits
 

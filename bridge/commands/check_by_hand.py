@@ -4,7 +4,7 @@ from collections.abc import Iterator
 
 from bridge.commands.check_reservoir import cartridge
 from bridge.commands.check_words import Line, Told
-from bridge.plan_hand import HandPlan, ShelfPlan
+from bridge.forecast.by_hand import HandPlan, ShelfPlan
 from bridge.units import DisplayUnits
 from bridge.water.solids import scale_label
 

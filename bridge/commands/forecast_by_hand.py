@@ -16,11 +16,10 @@ from bridge.commands.forecast_log import (
     plot,
 )
 from bridge.commands.place import AS_RECORDED, Shown
+from bridge.forecast import by_hand, shelf
+from bridge.forecast.by_hand import HandPlan, HandState, ShelfPlan
+from bridge.forecast.shelf import ShelfState
 from bridge.history.records import EntryRow
-from bridge.plan_hand import HandPlan, ShelfPlan
-from bridge.prospect import by_hand, shelf
-from bridge.prospect.by_hand import HandState
-from bridge.prospect.shelf import ShelfState
 from bridge.purifier.forecast import Interval
 from bridge.sourcing.cost import per_litre
 

@@ -13,12 +13,12 @@ from bridge.commands.chart import Axis, Canvas
 from bridge.commands.logfile import reading
 from bridge.commands.place import AS_RECORDED, Shown
 from bridge.errors import InputError
+from bridge.forecast import cartridges as book
+from bridge.forecast import persistence as prospect_saved
+from bridge.forecast.learned import Kept, forecast_of, worth_keeping
 from bridge.history.records import Series
 from bridge.history.recovery import look_only
 from bridge.history.rollup import HOUR_MS, Bucket
-from bridge.prospect import book
-from bridge.prospect import saved as prospect_saved
-from bridge.prospect.learned import Kept, forecast_of, worth_keeping
 from bridge.purifier.cartridge import Kind
 from bridge.purifier.forecast import Forecast, Interval
 from bridge.purifier.membrane import rejection_percent

@@ -11,9 +11,9 @@ import click
 from bridge.errors import InputError
 
 if TYPE_CHECKING:
+    from bridge.forecast.by_hand import HandPlan, ShelfPlan
     from bridge.history.records import EntryRow, Stamp
     from bridge.plan import BridgePlan
-    from bridge.plan_hand import HandPlan, ShelfPlan
     from bridge.water.measurement import Measurement
     from bridge.water.solids import Verdict
 
@@ -95,7 +95,7 @@ def check(of: str | None, typed: ByHand, found: Known | None, where: Path | None
     :raises InputError: those of a purifier for a shelf, or the other way round.
     """
     from bridge.commands.sample_kept import OF
-    from bridge.plan_hand import ShelfPlan
+    from bridge.forecast.by_hand import ShelfPlan
 
     options = typed.options
     if not options:
@@ -138,9 +138,9 @@ def enter(
     :raises LogError: the log cannot be written.
     """
     from bridge.commands.sample_kept import sample_row
+    from bridge.forecast.by_hand import ShelfPlan
     from bridge.history import by_hand
     from bridge.history.records import CartridgeRow, Litres, LitresRow
-    from bridge.plan_hand import ShelfPlan
 
     if typed.feed_ppm is not None and reading is not None:
         ppm = reading[0].dissolved_solids_ppm
@@ -186,9 +186,8 @@ def _until_then(
     path: Path, ident: str, typed: ByHand, found: Known | None
 ) -> tuple[float | None, float | None]:
     """Litres made and grams taken up by the cartridge that is taken out, as far as the log knows."""
+    from bridge.forecast.by_hand import HandPlan, followed
     from bridge.history.records import when_ms
-    from bridge.plan_hand import HandPlan
-    from bridge.prospect.by_hand import followed
 
     if found is None or not isinstance(found.kept, HandPlan):
         return None, None

@@ -9,8 +9,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from enum import Enum
 
-from bridge.prospect.learned import Learned, forecast_of, prior, seasoned, worth_keeping
-from bridge.prospect.prospect import UNTRIPPED_SHARE
+from bridge.forecast.learned import Learned, forecast_of, prior, seasoned, worth_keeping
+from bridge.forecast.learner import UNTRIPPED_SHARE
 from bridge.purifier import breakthrough, membrane
 from bridge.purifier.capacity import Evidence
 from bridge.purifier.cartridge import Kind, Load, add

@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import median
 
+from bridge.forecast import cartridges as book
 from bridge.guard.model import Trip
 from bridge.history.records import (
     AlarmChange,
@@ -18,7 +19,6 @@ from bridge.history.records import (
     when_ms,
 )
 from bridge.history.rollup import HOUR_MS, MINUTE_MS, Bucket
-from bridge.prospect import book
 from bridge.report.cost import Costs, costs
 from bridge.report.curves import Life, lives, past_points
 from bridge.report.facts import Facts

@@ -2,7 +2,7 @@
 
 from pydantic import Field, model_validator
 
-from bridge.plan_hand import HandPlan, ShelfPlan
+from bridge.forecast.by_hand import HandPlan, ShelfPlan
 from bridge.settings.cartridge import USUAL_LEAD_DAYS, CartridgeTable
 from bridge.settings.mistakes import Mistakes
 from bridge.settings.quantities import Ppm

@@ -9,9 +9,9 @@ import time
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
+from bridge.forecast.learner import Prospect
 from bridge.guard.model import Flow, Phase
 from bridge.guard.state import begin
-from bridge.prospect.prospect import Prospect
 from bridge.protocol.messages import Path as WaterPath
 from bridge.protocol.messages import Reading
 from bridge.purifier.cartridge import Load

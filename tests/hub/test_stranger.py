@@ -16,14 +16,14 @@ from typing import Any
 
 import pytest
 
+from bridge.forecast import persistence as saved
+from bridge.forecast.learned import Kept, begun
 from bridge.guard.faults import FAULTS
 from bridge.guard.model import Trip
 from bridge.history.log import Log
 from bridge.hub.description import fitted
 from bridge.hub.properties import PROPERTIES, Datatype, Property
 from bridge.plan import BridgePlan
-from bridge.prospect import saved
-from bridge.prospect.learned import Kept, begun
 from bridge.protocol.messages import Feature
 from bridge.purifier import season
 from bridge.purifier.cartridge import Load

@@ -13,6 +13,8 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
+from bridge.forecast import persistence as prospect_saved
+from bridge.forecast.learned import Kept, Learned
 from bridge.guard.model import Advisory, AlarmId, Flow, Trip
 from bridge.history.limits import LogSettings
 from bridge.history.log import Log
@@ -28,8 +30,6 @@ from bridge.history.records import (
     SampleRow,
     Stamp,
 )
-from bridge.prospect import saved as prospect_saved
-from bridge.prospect.learned import Kept, Learned
 from bridge.purifier.cartridge import Kind, Load
 from bridge.station.plan import CartridgePlan
 from bridge.water.health import Health

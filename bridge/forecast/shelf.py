@@ -11,8 +11,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from statistics import NormalDist
 
+from bridge.forecast.by_hand import ShelfPlan
 from bridge.history.records import EntryRow, Litres, LitresRow, SampleRow, when_ms
-from bridge.plan_hand import ShelfPlan
 from bridge.purifier.forecast import ORDER_DRY_SHARE
 from bridge.tank.cover import HORIZON_DAYS, Cover
 

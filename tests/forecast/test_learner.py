@@ -12,14 +12,14 @@ import pytest
 
 from bridge.demo.rigged import HURRIED, station
 from bridge.errors import LogError
+from bridge.forecast import persistence as prospect_saved
+from bridge.forecast.cartridges import gathered
+from bridge.forecast.learner import Prospect
 from bridge.guard.commands import CartridgeChanged
 from bridge.guard.model import Advisory, Assessment, Flow, Phase, Trip
 from bridge.guard.state import Decision, GuardState, Latch, Reply, begin
 from bridge.history.records import AlarmChange, AlarmRow, CartridgeRow, FillRow, SampleRow, Stamp
-from bridge.prospect import saved as prospect_saved
-from bridge.prospect.book import gathered
 from bridge.prospect.foresight import Foresight
-from bridge.prospect.prospect import Prospect
 from bridge.protocol.messages import LocalFault, Path
 from bridge.purifier.capacity import Evidence
 from bridge.purifier.cartridge import Kind, Load, add

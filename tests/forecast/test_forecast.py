@@ -17,6 +17,8 @@ from bridge.commands import forecast, sample
 from bridge.daemon import Daemon, Keeper
 from bridge.demo.rigged import HURRIED, RESERVOIR, bridge, station
 from bridge.errors import InputError
+from bridge.forecast import learner as prospect_module
+from bridge.forecast.cartridges import gathered
 from bridge.guard.commands import CartridgeChanged
 from bridge.guard.model import Phase
 from bridge.history.entries import Kind
@@ -27,8 +29,6 @@ from bridge.history.records import CartridgeRow, CommandRow, EventRow, SampleRow
 from bridge.hub.broker import MqttVersion
 from bridge.keeper import SAMPLER
 from bridge.plan import BridgePlan, LogPlan
-from bridge.prospect import prospect as prospect_module
-from bridge.prospect.book import gathered
 from bridge.purifier.capacity import Evidence
 from bridge.purifier.cartridge import Kind as PurifierKind
 from bridge.rig.pty import RigServer
@@ -193,7 +193,7 @@ async def test_a_sample_of_the_reservoir_enters_the_balance_of_the_running_daemo
 async def test_a_fault_of_the_forecast_costs_nothing_but_the_forecast(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from bridge.prospect.prospect import Prospect
+    from bridge.forecast.learner import Prospect
 
     def broken(*_: object) -> None:
         raise ZeroDivisionError

@@ -4,13 +4,13 @@ import math
 import struct
 from pathlib import Path
 
+from bridge.forecast import persistence as saved
+from bridge.forecast.learned import Kept, Learned, prior
 from bridge.guard.model import Flow
 from bridge.history.limits import LogSettings
 from bridge.history.records import ReadingRow, Stamp
 from bridge.history.schema import PAGE_BYTES
 from bridge.history.writer import Writer
-from bridge.prospect import saved
-from bridge.prospect.learned import Kept, Learned, prior
 from bridge.purifier import breakthrough
 from bridge.purifier.cartridge import Kind
 from bridge.station.plan import CartridgePlan

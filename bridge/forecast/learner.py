@@ -12,9 +12,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from datetime import datetime
 
-from bridge.guard.commands import CartridgeChanged
-from bridge.guard.model import FILL, SHUT, Advisory, Trip
-from bridge.prospect.learned import (
+from bridge.forecast.learned import (
     Kept,
     Learned,
     begun,
@@ -24,6 +22,8 @@ from bridge.prospect.learned import (
     started,
     worth_keeping,
 )
+from bridge.guard.commands import CartridgeChanged
+from bridge.guard.model import FILL, SHUT, Advisory, Trip
 from bridge.protocol.messages import Path
 from bridge.purifier import breakthrough, membrane
 from bridge.purifier.capacity import Evidence

@@ -16,6 +16,9 @@ from bridge.commands import log as log_command
 from bridge.commands import sample
 from bridge.commands.entered_at import moment_ms
 from bridge.errors import InputError
+from bridge.forecast import by_hand, shelf
+from bridge.forecast import cartridges as book
+from bridge.forecast.cartridges import gathered
 from bridge.history import by_hand as entering
 from bridge.history.reader import Reader
 from bridge.history.records import (
@@ -28,9 +31,7 @@ from bridge.history.records import (
     Stamp,
     when_ms,
 )
-from bridge.prospect import book, by_hand, shelf
-from bridge.prospect.book import gathered
-from tests.station.test_by_hand import CONFIG, JUGS, PITCHER, Kitchen
+from tests.forecast.test_by_hand import CONFIG, JUGS, PITCHER, Kitchen
 
 NOW_MS = 1_790_000_000_000
 MINUTE_MS = 60_000

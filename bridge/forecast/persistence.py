@@ -12,7 +12,7 @@ from dataclasses import asdict, astuple, fields, replace
 from typing import Any
 
 from bridge.errors import ClearwellError, LogError
-from bridge.prospect.learned import Kept, Learned, prior
+from bridge.forecast.learned import Kept, Learned, prior
 from bridge.purifier import breakthrough, grid
 from bridge.purifier.breakthrough import Front
 from bridge.purifier.capacity import Evidence

@@ -4,29 +4,56 @@ The entries are the book: whenever somebody asks they are gone through, with the
 the order in which they were so, which may not be that in which they were entered. A reading is one of all the
 litres since the reading before it; litres that came after the last reading count for the load and say nothing
 of the front. Only the last cartridges are followed in full, so that the cost of an answer has a bound.
+
+Plans of purifiers and shelves whose readings a person enters.
 """
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
+from bridge.forecast.learned import MOST_EARLIER, Kept, Learned, forecast_of, prior, seasoned, worth_keeping
 from bridge.guard.model import Advisory
 from bridge.history.records import CartridgeRow, EntryRow, Litres, LitresRow, SampleRow, when_ms
-from bridge.plan_hand import HandPlan
-from bridge.prospect.learned import (
-    MOST_EARLIER,
-    Kept,
-    Learned,
-    forecast_of,
-    prior,
-    seasoned,
-    worth_keeping,
-)
 from bridge.purifier import breakthrough, membrane
 from bridge.purifier.capacity import Evidence
 from bridge.purifier.cartridge import Kind, Load, add
 from bridge.purifier.forecast import Forecast
 from bridge.purifier.season import LONGEST_DAYS
+from bridge.station.plan import CartridgePlan
 from bridge.station.view import Ahead
+
+
+@dataclass(frozen=True, slots=True)
+class HandPlan:
+    """A purifier without probe and float, whose litres and readings a person enters."""
+
+    ident: str
+    """Its word in the log and on the command line."""
+    name: str
+    factor: float
+    """The scale of every ppm of it."""
+    limit_ppm: float
+    advice_ppm: float
+    feed_ppm: float | None
+    """What the feed is taken to be until a sample of it is entered."""
+    cartridge: CartridgePlan
+    other_cost_per_l: float = 0.0
+    """Money for one litre beside the cartridge: energy, water."""
+
+
+@dataclass(frozen=True, slots=True)
+class ShelfPlan:
+    """Water in jugs on a shelf, bought or made elsewhere, whose litres a person enters."""
+
+    ident: str
+    name: str
+    factor: float
+    limit_ppm: float
+    advice_ppm: float
+    price_per_l: float | None = None
+    lead_days: float = 7.0
+    """From the order, or the decision to go for more, until it stands on the shelf."""
+
 
 LONGEST_GAP_DAYS = 120.0
 """Entries further apart say nothing of the use in between."""
