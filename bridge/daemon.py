@@ -19,11 +19,11 @@ from bridge.guard.commands import GuardCommand
 from bridge.guard.model import Advisory
 from bridge.history.outbox import OutboxLevel
 from bridge.history.trouble import LogTrouble
-from bridge.hub.announcements import Announcements
-from bridge.hub.client import HubClient
-from bridge.hub.topics import Level as HubLevel
 from bridge.keeper import Keeper
 from bridge.logbook import Logbook
+from bridge.mqtt.announcements import Announcements
+from bridge.mqtt.client import HubClient
+from bridge.mqtt.topics import Level as HubLevel
 from bridge.plan import BridgePlan, HubPlan, PagePlan
 from bridge.relay import carry
 from bridge.service import ServiceManager

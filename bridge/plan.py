@@ -8,9 +8,9 @@ from pathlib import Path
 
 from bridge.forecast.by_hand import HandPlan, ShelfPlan
 from bridge.history.limits import LogSettings
-from bridge.hub.announcements import AnnouncementTemplate
-from bridge.hub.broker import BrokerSettings, Secret
-from bridge.hub.topics import Layout
+from bridge.mqtt.announcements import AnnouncementTemplate
+from bridge.mqtt.broker import BrokerSettings, Secret
+from bridge.mqtt.topics import Layout
 from bridge.station.plan import StationPlan
 from bridge.units import DisplayUnits
 

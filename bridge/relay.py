@@ -8,9 +8,9 @@ import asyncio
 
 from bridge.errors import HubError
 from bridge.history.pace import full_pace, spend, wait_s
-from bridge.hub.client import HubClient
-from bridge.hub.topics import Layout, Publication
 from bridge.logbook import Logbook
+from bridge.mqtt.client import HubClient
+from bridge.mqtt.topics import Layout, Publication
 
 PER_S = 20.0
 BURST = 20.0

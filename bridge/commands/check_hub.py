@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 
 from bridge.commands.check_words import Line, listed
-from bridge.hub.announcements import Announcements
+from bridge.mqtt.announcements import Announcements
 from bridge.plan import BridgePlan, HubPlan
 
 

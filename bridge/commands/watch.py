@@ -10,7 +10,7 @@ import click
 from bridge.errors import InputError
 
 if TYPE_CHECKING:
-    from bridge.hub.broker import BrokerSettings
+    from bridge.mqtt.broker import BrokerSettings
     from bridge.units import DisplayUnits
 
 HOST, PORT, PREFIX = "localhost", 1883, "homie"
@@ -93,8 +93,8 @@ def _from(
     from dataclasses import replace
     from uuid import uuid4
 
-    from bridge.hub.broker import BrokerSettings, MqttVersion, Secret
-    from bridge.hub.topics import Layout
+    from bridge.mqtt.broker import BrokerSettings, MqttVersion, Secret
+    from bridge.mqtt.topics import Layout
     from bridge.units import DisplayUnits
 
     # Not the bridge's own client id, which would throw the bridge out.

@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from enum import Enum, auto
 
-from bridge.hub.topics import Layout
+from bridge.mqtt.topics import Layout
 
 
 class Deed(Enum):

@@ -14,7 +14,7 @@ from bridge.display.listener import Listener, ended
 from bridge.display.terminal import NARROWEST, WIDTH
 from bridge.display.watched import Watch, changes, cropped, screen
 from bridge.errors import HubError, InputError
-from bridge.hub.broker import BrokerSettings
+from bridge.mqtt.broker import BrokerSettings
 from bridge.units import DisplayUnits
 
 PAUSE_S = 0.25

@@ -1,6 +1,6 @@
 """From topics to facts: what a subscriber has heard of bridges, as people are shown it. Core.
 
-It is the map of ``bridge.hub.properties`` read backwards, so it shows any bridge that speaks it, wherever
+It is the map of ``bridge.mqtt.properties`` read backwards, so it shows any bridge that speaks it, wherever
 that runs. What is heard may be old, half of it, or nonsense: then nothing is shown as live, and a sentence
 says why.
 """
@@ -16,8 +16,8 @@ from bridge.display.facts import Facts
 from bridge.display.viewed import facts_of
 from bridge.guard.faults import FAULTS
 from bridge.guard.model import Advisory, AlarmId, Trip
-from bridge.hub.properties import NONE, PROPERTIES, Datatype, Property
-from bridge.hub.topics import Lifecycle
+from bridge.mqtt.properties import NONE, PROPERTIES, Datatype, Property
+from bridge.mqtt.topics import Lifecycle
 from bridge.station.plan import StationIdentity
 from bridge.station.view import ActiveAlarm, StationView
 from bridge.units import DisplayUnits

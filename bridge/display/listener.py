@@ -6,9 +6,8 @@ import time
 from collections.abc import Callable
 
 from bridge.errors import HubError
-from bridge.hub.broker import BrokerSettings
-from bridge.hub.faults import BrokerTrouble, explain
-from bridge.hub.session import Session
+from bridge.mqtt.broker import BrokerSettings, BrokerTrouble, explain
+from bridge.mqtt.session import Session
 
 MOST_TOPICS = 20_000
 LONGEST_PAYLOAD = 256 * 1024

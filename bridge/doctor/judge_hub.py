@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from enum import Enum
 
 from bridge.doctor.finding import Finding, Verdict
-from bridge.hub.broker import BrokerSettings
+from bridge.mqtt.broker import BrokerSettings
 from bridge.settings.warnings import is_this_machine
 
 NODE, PROPERTY = "doctor", "echo"

@@ -11,7 +11,15 @@ Plans of purifiers and shelves whose readings a person enters.
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
-from bridge.forecast.learned import MOST_EARLIER, Kept, Learned, forecast_of, prior, seasoned, worth_keeping
+from bridge.forecast.learned import (
+    MOST_EARLIER,
+    Kept,
+    Learned,
+    forecast_of,
+    prior,
+    seasoned,
+    worth_keeping,
+)
 from bridge.guard.model import Advisory
 from bridge.history.records import CartridgeRow, EntryRow, Litres, LitresRow, SampleRow, when_ms
 from bridge.purifier import breakthrough, membrane

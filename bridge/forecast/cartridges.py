@@ -10,7 +10,15 @@ from pathlib import Path
 from bridge.guard.model import Trip
 from bridge.history.entries import Kind
 from bridge.history.reader import Reader
-from bridge.history.records import AlarmChange, AlarmRow, CartridgeRow, EntryRow, FillRow, SampleRow, when_ms
+from bridge.history.records import (
+    AlarmChange,
+    AlarmRow,
+    CartridgeRow,
+    EntryRow,
+    FillRow,
+    SampleRow,
+    when_ms,
+)
 from bridge.purifier.capacity import Evidence
 
 _KINDS = (Kind.CARTRIDGE, Kind.ALARM, Kind.SAMPLE, Kind.FILL)

@@ -19,7 +19,7 @@ from bridge.display.viewed import facts_of
 from bridge.errors import LogError
 from bridge.guard.model import Phase
 from bridge.guard.rules import ACTIVE
-from bridge.hub.topics import Layout
+from bridge.mqtt.topics import Layout
 from bridge.page.feed import EventStream, Feed
 from bridge.page.files import FIRST, Files
 from bridge.page.guarded import Door, Guarded, refusal
@@ -188,7 +188,7 @@ class Page:
         )
 
     async def _thing(self, request: Request) -> Response:
-        from bridge.hub.thing import MEDIA_TYPE, Access, thing_description
+        from bridge.mqtt.thing import MEDIA_TYPE, Access, thing_description
 
         identity, setup = self._named(request), self._setup
         if setup.broker is None:

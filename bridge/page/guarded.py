@@ -21,7 +21,7 @@ from starlette.datastructures import Headers, MutableHeaders
 from starlette.responses import JSONResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from bridge.hub.broker import Secret
+from bridge.mqtt.broker import Secret
 
 SECURITY_HEADERS = {
     "content-security-policy": (

@@ -16,9 +16,9 @@ from pathlib import Path
 import bridge
 from bridge import __version__
 from bridge.guard.commands import GuardCommand
-from bridge.hub.broker import BrokerSettings
-from bridge.hub.commands import Incoming, Refused, parse
-from bridge.hub.thing import Access
+from bridge.mqtt.broker import BrokerSettings
+from bridge.mqtt.commands import Incoming, Refused, parse
+from bridge.mqtt.thing import Access
 from bridge.page.lines import (
     LONGEST_LINE,
     Answer,

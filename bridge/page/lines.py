@@ -16,7 +16,7 @@ from dataclasses import astuple, dataclass, fields
 from operator import attrgetter
 from typing import Any
 
-from bridge.hub.broker import Secret
+from bridge.mqtt.broker import Secret
 from bridge.station.plan import StationIdentity
 from bridge.station.view import ActiveAlarm, StationView
 from bridge.units import DisplayUnits, SolidsUnit, TemperatureUnit, VolumeUnit

@@ -26,7 +26,7 @@ from prometheus_client.openmetrics.exposition import CONTENT_TYPE_LATEST, genera
 from prometheus_client.registry import Collector
 
 from bridge.guard.model import Permissive
-from bridge.hub.properties import ALARM_WORDS, PROPERTIES, TRIP_WORDS
+from bridge.mqtt.properties import ALARM_WORDS, PROPERTIES, TRIP_WORDS
 from bridge.station.view import StationView
 
 CONTENT_TYPE: str = CONTENT_TYPE_LATEST

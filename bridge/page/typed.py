@@ -7,7 +7,7 @@ unit into the other on the way. Everything behind the page takes ppm on the rese
 import re
 from dataclasses import dataclass
 
-from bridge.hub.properties import PROPERTIES, SAMPLE_MAX_PPM
+from bridge.mqtt.properties import PROPERTIES, SAMPLE_MAX_PPM
 from bridge.units import SolidsUnit
 
 BY_HAND = frozenset(row.path for row in PROPERTIES if row.settable and row.unit == SolidsUnit.PPM.value)

@@ -11,7 +11,7 @@ from typing import Any, TypeVar
 
 from pydantic import ValidationError
 
-from bridge.hub.topics import Layout
+from bridge.mqtt.topics import Layout
 from bridge.plan import BridgePlan
 from bridge.settings.by_hand import HandTable, ShelfTable, check_ids
 from bridge.settings.calibration import in_force, newest, notes_on, place_of, values_of

@@ -5,7 +5,7 @@ from typing import Annotated, Literal
 from pydantic import Field, SecretStr, model_validator
 from pydantic_settings import BaseSettings, SettingsConfigDict
 
-from bridge.hub.announcements import AnnouncementTemplate, Each
+from bridge.mqtt.announcements import AnnouncementTemplate, Each
 from bridge.settings.by_hand import HandTable, ShelfTable
 from bridge.settings.display import DisplayTable
 from bridge.settings.page import PageTable

@@ -7,8 +7,8 @@ from collections.abc import Iterator
 from pydantic import Field, SecretStr, field_validator
 from pydantic_core import PydanticCustomError
 
-from bridge.hub.broker import Secret
-from bridge.hub.topics import Layout
+from bridge.mqtt.broker import Secret
+from bridge.mqtt.topics import Layout
 from bridge.plan import PagePlan
 from bridge.settings.table import Table
 

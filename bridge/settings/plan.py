@@ -13,8 +13,8 @@ from pathlib import Path
 from bridge.guard.limits import Limits
 from bridge.history.limits import LogSettings
 from bridge.history.outbox import OutboxSettings
-from bridge.hub.broker import BrokerSettings, MqttVersion, Secret, TlsSettings
-from bridge.hub.topics import Layout
+from bridge.mqtt.broker import BrokerSettings, MqttVersion, Secret, TlsSettings
+from bridge.mqtt.topics import Layout
 from bridge.plan import HubPlan, LogPlan
 from bridge.protocol.registers import ModbusMap
 from bridge.settings.mistakes import Mistakes

@@ -3,7 +3,7 @@
 import ipaddress
 from collections.abc import Iterator
 
-from bridge.hub.broker import BrokerSettings
+from bridge.mqtt.broker import BrokerSettings
 from bridge.plan import BridgePlan
 from bridge.settings.modbus import CANNOT_PROMISE
 from bridge.station.plan import StationPlan

@@ -22,7 +22,7 @@ from bridge.display.facts import (
 from bridge.guard.alarms import Status
 from bridge.guard.faults import FAULTS
 from bridge.guard.model import Permissive, Trip
-from bridge.hub.properties import NUMERIC, PROPERTIES
+from bridge.mqtt.properties import NUMERIC, PROPERTIES
 from bridge.station.plan import StationIdentity
 from bridge.station.view import ActiveAlarm, StationView
 

@@ -9,10 +9,10 @@ from hypothesis import strategies as st
 from bridge.display.heard import FOREIGN, LOST, SILENCES, UNDESCRIBED, HeardReservoir, bridges
 from bridge.display.viewed import facts_of
 from bridge.display.watched import Watch, screen
-from bridge.hub.description import describe_bridge
-from bridge.hub.homie import Device
-from bridge.hub.properties import PROPERTIES
-from bridge.hub.topics import Layout, Publication
+from bridge.mqtt.changes import Device
+from bridge.mqtt.description import describe_bridge
+from bridge.mqtt.properties import PROPERTIES
+from bridge.mqtt.topics import Layout, Publication
 from bridge.station.view import StationView
 from bridge.units import DisplayUnits
 from tests.display.made import WORDS, views

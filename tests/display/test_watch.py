@@ -18,7 +18,7 @@ from bridge.commands import log
 from bridge.daemon import Daemon
 from bridge.demo.rigged import BRIDGE_ID, HURRIED, RESERVOIR, bridge, station
 from bridge.history.limits import LogSettings
-from bridge.hub.broker import MqttVersion
+from bridge.mqtt.broker import MqttVersion
 from bridge.plan import LogPlan
 from bridge.rig.pty import RigServer
 from bridge.rig.scenario import DEMO, DEMO_SPEED

@@ -26,8 +26,8 @@ from bridge.history.limits import LogSettings
 from bridge.history.log import Log
 from bridge.history.reader import Reader
 from bridge.history.records import CartridgeRow, CommandRow, EventRow, SampleRow, Stamp
-from bridge.hub.broker import MqttVersion
 from bridge.keeper import SAMPLER
+from bridge.mqtt.broker import MqttVersion
 from bridge.plan import BridgePlan, LogPlan
 from bridge.purifier.capacity import Evidence
 from bridge.purifier.cartridge import Kind as PurifierKind

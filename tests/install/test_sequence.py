@@ -15,9 +15,9 @@ import pytest
 from bridge.commands import installed, logfile
 from bridge.settings.file import load
 from tests.brokers import Mosquitto
-from tests.hub.test_access import openssl
 from tests.install.conftest import ROOT, clearwell
 from tests.install.test_doctor import checks
+from tests.mqtt.test_access import openssl
 from tests.security.conftest import Start
 
 PAGE = (ROOT / "config" / "INSTALL.md").read_text(encoding="utf-8")

@@ -17,8 +17,8 @@ from bridge.daemon import Daemon
 from bridge.demo.rigged import HURRIED, RESERVOIR, station
 from bridge.guard.commands import GuardCommand
 from bridge.guard.model import Flow, Phase
-from bridge.hub.broker import Secret
-from bridge.hub.topics import Layout
+from bridge.mqtt.broker import Secret
+from bridge.mqtt.topics import Layout
 from bridge.page.lines import Asked, Opened, Setup, read_from_page, setup_line
 from bridge.plan import BridgePlan, PagePlan
 from bridge.protocol.messages import Path as WaterPath

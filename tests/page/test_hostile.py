@@ -19,7 +19,7 @@ from hypothesis import strategies as st
 from bridge.demo.rigged import RESERVOIR
 from bridge.guard.commands import Reset, Retest
 from bridge.guard.model import Flow, Phase
-from bridge.hub.broker import Secret
+from bridge.mqtt.broker import Secret
 from bridge.page import app as app_module
 from bridge.page import patience
 from bridge.page.app import Page

@@ -22,7 +22,7 @@ from bridge.guard.commands import (
 )
 from bridge.guard.model import Advisory, Phase, Trip
 from bridge.history.limits import LogSettings
-from bridge.hub.broker import BrokerSettings, Secret
+from bridge.mqtt.broker import BrokerSettings, Secret
 from bridge.plan import HubPlan, LogPlan
 from bridge.protocol.messages import Close
 from bridge.protocol.messages import Path as WaterPath

@@ -9,7 +9,7 @@ from prometheus_client import Metric
 from prometheus_client.openmetrics.parser import text_string_to_metric_families
 
 from bridge.guard.model import Permissive
-from bridge.hub.properties import ALARM_WORDS, TRIP_WORDS
+from bridge.mqtt.properties import ALARM_WORDS, TRIP_WORDS
 from bridge.page.metrics import CONTENT_TYPE, exposition
 from bridge.station.plan import StationIdentity
 from bridge.station.view import ActiveAlarm, StationView

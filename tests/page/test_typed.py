@@ -5,9 +5,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bridge.guard.commands import Retest
-from bridge.hub.commands import Accepted, Incoming, parse
-from bridge.hub.properties import SAMPLE_MAX_PPM
-from bridge.hub.topics import Layout
+from bridge.mqtt.commands import Accepted, Incoming, parse
+from bridge.mqtt.properties import SAMPLE_MAX_PPM
+from bridge.mqtt.topics import Layout
 from bridge.page.typed import BY_HAND, Unfit, in_ppm
 from tests.page.conftest import IDENTITY
 

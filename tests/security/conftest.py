@@ -14,7 +14,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.hub.test_access import certificates
+from tests.mqtt.test_access import certificates
 
 __all__ = ["certificates"]
 

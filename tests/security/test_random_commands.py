@@ -11,9 +11,9 @@ import pytest
 from bridge.demo.rigged import BRIDGE_ID, HURRIED, RESERVOIR, station
 from bridge.guard.commands import CartridgeChanged, GuardCommand, Retest
 from bridge.guard.model import Advisory, Permissive, Trip
-from bridge.hub.commands import Accepted, Incoming, parse
-from bridge.hub.properties import PROPERTIES
-from bridge.hub.topics import Layout
+from bridge.mqtt.commands import Accepted, Incoming, parse
+from bridge.mqtt.properties import PROPERTIES
+from bridge.mqtt.topics import Layout
 from bridge.protocol.messages import FAILED, Close, FromBridge, Lease, LocalFault, Path, Reading
 from bridge.rig.scenario import DEMO
 from bridge.station.station import Station, StationEvent

@@ -16,7 +16,7 @@ import structlog
 
 from bridge import logs
 from bridge.errors import InputError
-from bridge.hub.session import Session
+from bridge.mqtt.session import Session
 from bridge.settings.file import Configuration, read
 from bridge.settings.model import HubTable
 from tests.brokers import Mosquitto, free_port
@@ -131,7 +131,7 @@ def test_a_fault_on_the_way_to_the_broker_is_logged_without_the_password(
     shown = json_lines.getvalue()
     assert "a fault of the library" in plain
     assert [line.count('"exc_value": "a fault of the library"') for line in shown.splitlines()] == [1, 1]
-    assert "bridge/hub/session.py" in shown
+    assert "bridge/mqtt/session.py" in shown
     assert PASSWORD not in plain
     assert PASSWORD not in shown
 

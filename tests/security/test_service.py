@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from bridge.commands import logfile
-from bridge.hub.topics import Layout
+from bridge.mqtt.topics import Layout
 from tests.brokers import Mosquitto
 from tests.security.conftest import PASSWORD, Start
 

@@ -9,7 +9,7 @@ import pytest
 from bridge.demo.screen import lines
 from bridge.demo.story import STORY, Heard, Teller
 from bridge.display.terminal import WIDTH
-from bridge.hub.topics import Layout
+from bridge.mqtt.topics import Layout
 from tests.brokers import AnyBroker
 
 

@@ -12,7 +12,7 @@ import pytest
 from bridge import cli
 from bridge.guard.faults import FAULTS
 from bridge.guard.model import Advisory, Permissive, Trip
-from bridge.hub.properties import PROPERTIES
+from bridge.mqtt.properties import PROPERTIES
 
 ROOT = Path(__file__).parents[2]
 README = (ROOT / "README.md").read_text(encoding="utf-8")

@@ -29,7 +29,7 @@ from bridge.history.order import RecordClock
 from bridge.history.outbox import OutboxSettings
 from bridge.history.reader import Reader
 from bridge.history.records import AlarmChange, AlarmRow, CommandRow, ReadingRow
-from bridge.hub.broker import MqttVersion
+from bridge.mqtt.broker import MqttVersion
 from bridge.plan import BridgePlan, LogPlan
 from bridge.purifier.cartridge import Load
 from bridge.rig.faults import Fault, FaultName

@@ -9,7 +9,7 @@ import pytest
 from pydantic import BaseModel
 
 from bridge.errors import InputError
-from bridge.hub.broker import MqttVersion, Secret
+from bridge.mqtt.broker import MqttVersion, Secret
 from bridge.plan import BridgePlan
 from bridge.settings.file import load, read
 from bridge.settings.mistakes import Mistakes

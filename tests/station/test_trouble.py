@@ -16,7 +16,7 @@ from bridge.guard.model import Advisory, Flow, Phase
 from bridge.history.limits import LogSettings
 from bridge.history.log import spill_path
 from bridge.history.reader import Reader
-from bridge.hub.broker import MqttVersion
+from bridge.mqtt.broker import MqttVersion
 from bridge.plan import BridgePlan, LogPlan
 from bridge.rig.pty import RigServer
 from bridge.rig.scenario import DEMO

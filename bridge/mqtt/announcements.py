@@ -14,9 +14,9 @@ from enum import Enum
 from string import Template
 
 from bridge.errors import InputError
-from bridge.hub.description import fitted
-from bridge.hub.properties import NODES, PROPERTIES, Property
-from bridge.hub.topics import EVENT_QOS, STATE_QOS, Layout, Publication
+from bridge.mqtt.description import fitted
+from bridge.mqtt.properties import NODES, PROPERTIES, Property
+from bridge.mqtt.topics import EVENT_QOS, STATE_QOS, Layout, Publication
 from bridge.station.plan import StationIdentity
 
 

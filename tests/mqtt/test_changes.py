@@ -8,9 +8,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from bridge.guard.model import Advisory, Trip
-from bridge.hub.homie import Device
-from bridge.hub.properties import PROPERTIES
-from bridge.hub.topics import Layout, Publication
+from bridge.mqtt.changes import Device
+from bridge.mqtt.properties import PROPERTIES
+from bridge.mqtt.topics import Layout, Publication
 from bridge.station.view import ActiveAlarm, StationView
 
 LAYOUT = Layout("garden", "Garden bridge")

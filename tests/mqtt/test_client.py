@@ -10,10 +10,10 @@ import pytest
 from bridge.errors import HubError
 from bridge.guard.commands import GuardCommand, Hold, StartFill
 from bridge.guard.model import Advisory
-from bridge.hub.announcements import Announcements, AnnouncementTemplate, Each
-from bridge.hub.broker import BrokerSettings, MqttVersion
-from bridge.hub.client import HubClient, Patience
-from bridge.hub.topics import Layout, Level, Publication
+from bridge.mqtt.announcements import Announcements, AnnouncementTemplate, Each
+from bridge.mqtt.broker import BrokerSettings, MqttVersion
+from bridge.mqtt.client import HubClient, Patience
+from bridge.mqtt.topics import Layout, Level, Publication
 from bridge.station.view import ActiveAlarm, StationView
 from tests.brokers import Observer
 

@@ -3,6 +3,8 @@
 The library underneath frames, acknowledges and keeps alive; here its socket is put on the loop. A message is
 handed to the system within the very call that publishes it, so that an alarm does not wait for a turn of the
 loop, and acknowledgements are read as they come, without a task or a timer for each.
+
+The files of an encrypted connection. Shell: it reads the disk.
 """
 
 import asyncio
@@ -19,10 +21,27 @@ from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from bridge.errors import HubError
-from bridge.hub.broker import BrokerSettings, MqttVersion
-from bridge.hub.faults import BrokerTrouble
-from bridge.hub.tls import tls_context
-from bridge.hub.topics import COMMAND_QOS, Publication
+from bridge.mqtt.broker import BrokerSettings, BrokerTrouble, MqttVersion, TlsSettings
+from bridge.mqtt.topics import COMMAND_QOS, Publication
+
+
+def tls_context(tls: TlsSettings) -> ssl.SSLContext:
+    """Read the files; with no authority given, those of the operating system are trusted.
+
+    :raises HubError: a file is missing, is no certificate or key, or the two do not belong together.
+    """
+    try:
+        context = ssl.create_default_context(cafile=None if tls.ca_file is None else str(tls.ca_file))
+        if tls.cert_file is not None and tls.key_file is not None:
+            # Without this, OpenSSL would ask for the passphrase of a locked key on the terminal, and wait.
+            context.load_cert_chain(tls.cert_file, tls.key_file, password=lambda: "")
+    except (OSError, ValueError) as error:
+        files = ", ".join(
+            str(file) for file in (tls.ca_file, tls.cert_file, tls.key_file) if file is not None
+        )
+        raise HubError(f"the TLS files ({files}) cannot be used: {error}") from error
+    return context
+
 
 WINDOW = 10
 """Messages under way at once: enough to hide the round trips, few enough for any broker's own limit."""

@@ -8,10 +8,10 @@ from dataclasses import fields, replace
 import pytest
 
 from bridge.errors import InputError
-from bridge.hub.description import describe_bridge, describe_reservoir, fitted
-from bridge.hub.homie import Device
-from bridge.hub.properties import NODES, PROPERTIES
-from bridge.hub.topics import Layout
+from bridge.mqtt.changes import Device
+from bridge.mqtt.description import describe_bridge, describe_reservoir, fitted
+from bridge.mqtt.properties import NODES, PROPERTIES
+from bridge.mqtt.topics import Layout
 from bridge.station.plan import StationIdentity
 from bridge.station.view import StationView
 

@@ -6,9 +6,9 @@ from dataclasses import replace
 import pytest
 
 from bridge.errors import InputError
-from bridge.hub.announcements import Announcements, AnnouncementTemplate, Each
-from bridge.hub.homie import Device
-from bridge.hub.topics import Layout, Publication
+from bridge.mqtt.announcements import Announcements, AnnouncementTemplate, Each
+from bridge.mqtt.changes import Device
+from bridge.mqtt.topics import Layout, Publication
 from bridge.station.plan import StationIdentity
 from bridge.station.view import StationView
 

@@ -9,9 +9,9 @@ from pathlib import Path
 import pytest
 
 from bridge.errors import HubError, InputError
-from bridge.hub.broker import BrokerSettings, MqttVersion, Secret, TlsSettings
-from bridge.hub.client import HubClient, Patience
-from bridge.hub.topics import Layout
+from bridge.mqtt.broker import BrokerSettings, MqttVersion, Secret, TlsSettings
+from bridge.mqtt.client import HubClient, Patience
+from bridge.mqtt.topics import Layout
 
 PASSWORD = "correct-horse-99"
 SECURE = (

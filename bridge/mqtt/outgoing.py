@@ -8,10 +8,10 @@ from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 
 from bridge.errors import HubError
-from bridge.hub.announcements import Announcements
-from bridge.hub.description import describe_bridge
-from bridge.hub.homie import Device
-from bridge.hub.topics import Layout, Lifecycle, Publication
+from bridge.mqtt.announcements import Announcements
+from bridge.mqtt.changes import Device
+from bridge.mqtt.description import describe_bridge
+from bridge.mqtt.topics import Layout, Lifecycle, Publication
 from bridge.station.plan import StationIdentity
 from bridge.station.view import StationView
 

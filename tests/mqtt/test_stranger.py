@@ -21,8 +21,8 @@ from bridge.forecast.learned import Kept, begun
 from bridge.guard.faults import FAULTS
 from bridge.guard.model import Trip
 from bridge.history.log import Log
-from bridge.hub.description import fitted
-from bridge.hub.properties import PROPERTIES, Datatype, Property
+from bridge.mqtt.description import fitted
+from bridge.mqtt.properties import PROPERTIES, Datatype, Property
 from bridge.plan import BridgePlan
 from bridge.protocol.messages import Feature
 from bridge.purifier import season

@@ -5,10 +5,9 @@ import signal
 
 import pytest
 
-from bridge.hub.broker import BrokerSettings, MqttVersion
-from bridge.hub.faults import BrokerTrouble
-from bridge.hub.session import Session
-from bridge.hub.topics import Publication
+from bridge.mqtt.broker import BrokerSettings, BrokerTrouble, MqttVersion
+from bridge.mqtt.session import Session
+from bridge.mqtt.topics import Publication
 from tests.brokers import PATIENCE_S, AnyBroker, Mosquitto
 
 MESSAGE = Publication("a/b", "1", 1, False)

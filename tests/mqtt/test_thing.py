@@ -18,13 +18,13 @@ import pytest
 from bridge import __version__
 from bridge.guard.commands import GuardCommand, Hold, Reset
 from bridge.guard.model import Trip
-from bridge.hub.broker import BrokerSettings, MqttVersion, Secret, TlsSettings
-from bridge.hub.client import HubClient
-from bridge.hub.commands import Accepted, Incoming, parse
-from bridge.hub.description import fitted
-from bridge.hub.properties import ALARM_WORDS
-from bridge.hub.thing import CAUTION, Access, thing_description, topic
-from bridge.hub.topics import Layout
+from bridge.mqtt.broker import BrokerSettings, MqttVersion, Secret, TlsSettings
+from bridge.mqtt.client import HubClient
+from bridge.mqtt.commands import Accepted, Incoming, parse
+from bridge.mqtt.description import fitted
+from bridge.mqtt.properties import ALARM_WORDS
+from bridge.mqtt.thing import CAUTION, Access, thing_description, topic
+from bridge.mqtt.topics import Layout
 from bridge.station.plan import StationIdentity
 from bridge.station.view import ActiveAlarm, StationView
 from tests.brokers import AnyBroker, Observe

@@ -25,7 +25,7 @@ from bridge.guard.commands import (
     StartFill,
 )
 from bridge.guard.model import Advisory, AlarmId, Trip
-from bridge.hub.properties import (
+from bridge.mqtt.properties import (
     ALARM_WORDS,
     ALL,
     PROPERTIES,
@@ -34,7 +34,7 @@ from bridge.hub.properties import (
     TRIP_WORDS,
     Property,
 )
-from bridge.hub.topics import Layout, Publication, event
+from bridge.mqtt.topics import Layout, Publication, event
 from bridge.station.plan import StationIdentity
 
 MAX_PAYLOAD = 256

@@ -10,9 +10,9 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from operator import attrgetter
 
-from bridge.hub.description import Description, describe_reservoir, fitted
-from bridge.hub.properties import ALARM_WORDS, NUMERIC, PROPERTIES, Property
-from bridge.hub.topics import Layout, Lifecycle, Publication, deleted, retained
+from bridge.mqtt.description import Description, describe_reservoir, fitted
+from bridge.mqtt.properties import ALARM_WORDS, NUMERIC, PROPERTIES, Property
+from bridge.mqtt.topics import Layout, Lifecycle, Publication, deleted, retained
 from bridge.station.plan import StationIdentity
 from bridge.station.view import StationView
 

@@ -4,8 +4,8 @@ import json
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
-from bridge.hub.properties import NODES, PROPERTIES, Property
-from bridge.hub.topics import Layout, Publication, retained
+from bridge.mqtt.properties import NODES, PROPERTIES, Property
+from bridge.mqtt.topics import Layout, Publication, retained
 from bridge.station.plan import StationIdentity
 
 CONVENTION = "5.0"

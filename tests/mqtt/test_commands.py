@@ -20,10 +20,10 @@ from bridge.guard.commands import (
     StartFill,
 )
 from bridge.guard.model import Advisory, Trip
-from bridge.hub.commands import Accepted, Incoming, Refused, parse
-from bridge.hub.properties import ALARM_WORDS, PROPERTIES
-from bridge.hub.stall import Pulse
-from bridge.hub.topics import Layout, Publication
+from bridge.mqtt.client import Pulse
+from bridge.mqtt.commands import Accepted, Incoming, Refused, parse
+from bridge.mqtt.properties import ALARM_WORDS, PROPERTIES
+from bridge.mqtt.topics import Layout, Publication
 from bridge.station.plan import StationIdentity
 
 LAYOUT = Layout("garden", "Garden bridge")

@@ -10,7 +10,7 @@ from bridge.errors import HubError
 from bridge.history import senml
 from bridge.history.outbox import Parcel
 from bridge.history.records import EventRow, Stamp
-from bridge.hub.topics import Layout, Publication
+from bridge.mqtt.topics import Layout, Publication
 
 LAYOUT = Layout("garden", "Garden")
 

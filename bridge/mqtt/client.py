@@ -4,6 +4,11 @@ The station's loop only ever calls :meth:`HubClient.offer`, which stores one ref
 changed: that goes out in the same call. Everything slow happens in :meth:`HubClient.run`. What waits is
 bounded: the latest view of each reservoir and the last lines for ``$log``. After a reconnect the broker is
 told everything anew, as it may have lost what it kept.
+
+How long a message may have lain unread because the whole process stood still.
+
+A clean session keeps the broker from delivering old commands, but a computer that was suspended finds in its
+own socket what arrived before. A pulse that comes about every second shows afterwards how long nothing ran.
 """
 
 import asyncio
@@ -12,22 +17,52 @@ import logging
 import math
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from bridge import __version__
 from bridge.errors import HubError
 from bridge.guard.commands import GuardCommand
-from bridge.hub.announcements import Announcements
-from bridge.hub.broker import BrokerSettings
-from bridge.hub.commands import Incoming, Refused, parse
-from bridge.hub.faults import BrokerTrouble, explain
-from bridge.hub.outgoing import Outgoing
-from bridge.hub.session import Session
-from bridge.hub.stall import PULSE_S, Pulse
-from bridge.hub.thing import Access, publication
-from bridge.hub.topics import Layout, Level, Publication
+from bridge.mqtt.announcements import Announcements
+from bridge.mqtt.broker import BrokerSettings, BrokerTrouble, explain
+from bridge.mqtt.commands import Incoming, Refused, parse
+from bridge.mqtt.outgoing import Outgoing
+from bridge.mqtt.session import Session
+from bridge.mqtt.thing import Access, publication
+from bridge.mqtt.topics import Layout, Level, Publication
 from bridge.station.plan import StationIdentity
 from bridge.station.view import StationView
+
+PULSE_S = 1.0
+LATE_S = 2.0
+"""A pulse this late is a standstill, and not just a busy moment."""
+
+
+@dataclass(frozen=True, slots=True)
+class Pulse:
+    """When the process last ran, on a clock that also counts while the computer sleeps.
+
+    :param stood_s: length of the last standstill.
+    :param resumed_at: when it ended.
+    """
+
+    at: float
+    stood_s: float = 0.0
+    resumed_at: float = 0.0
+
+    def beat(self, now: float) -> "Pulse":
+        """One beat; to be called about every :data:`PULSE_S`, more often does no harm."""
+        gap = now - self.at
+        if gap < PULSE_S + LATE_S:
+            return replace(self, at=now)
+        return Pulse(now, stood_s=gap, resumed_at=now)
+
+    def waited_s(self, now: float) -> float:
+        """How long a message that is read now may have waited: the standstill, if one has just ended."""
+        gap = now - self.at
+        if gap >= PULSE_S + LATE_S:
+            return gap
+        return self.stood_s if self.stood_s and now - self.resumed_at < PULSE_S else 0.0
+
 
 REST_AFTER_S = 0.002
 """After an alert: its subscribers hear it before the system has a dozen values more to carry."""
