@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 
 import structlog
 
+from bridge.config.plan import BridgePlan, HubPlan, PagePlan
 from bridge.errors import HubError
 from bridge.guard.commands import GuardCommand
 from bridge.guard.model import Advisory
@@ -24,7 +25,6 @@ from bridge.logbook import Logbook
 from bridge.mqtt.announcements import Announcements
 from bridge.mqtt.client import HubClient
 from bridge.mqtt.topics import Level as HubLevel
-from bridge.plan import BridgePlan, HubPlan, PagePlan
 from bridge.relay import carry
 from bridge.service import ServiceManager
 from bridge.station.plan import StationPlan

@@ -10,6 +10,7 @@ from contextlib import suppress
 from dataclasses import dataclass, replace
 from typing import TypeVar
 
+from bridge.config.plan import LogPlan
 from bridge.errors import LogError
 from bridge.forecast import cartridges as book
 from bridge.forecast import persistence as prospect_saved
@@ -24,7 +25,6 @@ from bridge.history.order import RecordClock
 from bridge.history.outbox import OutboxLevel, Parcel
 from bridge.history.records import CommandRow, EventRow, FillRow, Stamp
 from bridge.history.trouble import LogTrouble
-from bridge.plan import LogPlan
 from bridge.station import saved
 from bridge.station.inventory import Inventory
 from bridge.station.plan import StationPlan

@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 from enum import Enum
 
 from bridge.bench.bench import Bench, Heard
+from bridge.config.modbus import CANNOT_PROMISE
 from bridge.protocol.messages import (
     Close,
     Feature,
@@ -21,7 +22,6 @@ from bridge.protocol.messages import (
     Reading,
     Refusal,
 )
-from bridge.settings.modbus import CANNOT_PROMISE
 from bridge.station.plan import StationPlan
 
 ANSWER_S = 3.0

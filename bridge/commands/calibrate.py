@@ -89,7 +89,7 @@ def command(
     """
     from bridge.bench.calibrating import calibrated, keep, refuse_beside_daemon
     from bridge.commands.place import environ_of_service
-    from bridge.settings.file import read
+    from bridge.config.loading import read
     from bridge.water.standards import chosen
 
     if len(standards) > 2:

@@ -19,7 +19,7 @@ def command(file: Path) -> None:
     from bridge.commands.check_plan import explained
     from bridge.commands.check_words import wrapped
     from bridge.commands.place import environ_of_service
-    from bridge.settings.file import read
+    from bridge.config.loading import read
 
     configuration = read(file, environ_of_service(file, os.environ))
     click.echo(f"{file} is right. This is what the daemon will do.")

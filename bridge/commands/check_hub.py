@@ -3,8 +3,8 @@
 from collections.abc import Iterator
 
 from bridge.commands.check_words import Line, listed
+from bridge.config.plan import BridgePlan, HubPlan
 from bridge.mqtt.announcements import Announcements
-from bridge.plan import BridgePlan, HubPlan
 
 
 def log(plan: BridgePlan) -> Iterator[Line]:

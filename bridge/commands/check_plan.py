@@ -7,7 +7,7 @@ from bridge.commands.check_guard import guarded
 from bridge.commands.check_hub import hub, log
 from bridge.commands.check_reservoir import measured, reservoir
 from bridge.commands.check_words import Line, Told, people
-from bridge.plan import BridgePlan
+from bridge.config.plan import BridgePlan
 
 _CAUTION = (
     "Low-voltage wiring only; mains work is for a licensed electrician. Backflow protection (an air gap) "

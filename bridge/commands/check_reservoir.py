@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from datetime import UTC
 
 from bridge.commands.check_words import Line, Told, listed
-from bridge.settings.modbus import CANNOT_PROMISE
+from bridge.config.modbus import CANNOT_PROMISE
 from bridge.station.plan import CartridgePlan, ProbePlan, StationPlan
 from bridge.tank import shapes
 from bridge.water.conductivity import Method

@@ -46,7 +46,7 @@ def command(config: Path, reservoir: str | None, record: Path | None) -> None:
     from bridge.bench.bench import Bench
     from bridge.bench.commissioning import Verdict, Walk
     from bridge.commands.place import environ_of_service, station_of
-    from bridge.settings.file import read
+    from bridge.config.loading import read
 
     station = station_of(read(config, environ_of_service(config, os.environ)).plan.stations, reservoir)
     click.echo(CAUTIONS)

@@ -60,7 +60,7 @@ def states(config: Path, named: str | None) -> list[OfPurifier | OfShelf]:
     from bridge.commands.logfile import log_path
     from bridge.commands.place import environ_of_service
     from bridge.commands.sample_by_hand import entries
-    from bridge.settings.file import read
+    from bridge.config.loading import read
 
     plan = read(config, environ_of_service(config, os.environ)).plan
     kept = [one for ident, one in plan.kept_by_hand.items() if named in (None, ident)]

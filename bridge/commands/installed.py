@@ -39,8 +39,8 @@ def environ_as_daemon(
 
     Only for the configuration of the service does the unit say where log and credentials are.
     """
-    from bridge.settings.file import STATE_DIRECTORY
-    from bridge.settings.sources import CREDENTIALS
+    from bridge.config.loading import STATE_DIRECTORY
+    from bridge.config.sources import CREDENTIALS
 
     own = dict(environ)
     if os.path.realpath(config.parent) != os.path.realpath(etc):

@@ -56,7 +56,7 @@ def log_path(config: Path) -> Path:
 
     :raises InputError: the configuration is wrong, or keeps no log.
     """
-    from bridge.settings.file import STATE_DIRECTORY, read
+    from bridge.config.loading import STATE_DIRECTORY, read
 
     found = []
     # A person's environment does not have what the service manager puts into the daemon's.

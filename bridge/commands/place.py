@@ -30,7 +30,7 @@ def shown_by(config: Path | None) -> Shown:
     """
     if config is None:
         return AS_RECORDED
-    from bridge.settings.file import read
+    from bridge.config.loading import read
 
     plan = read(config, environ_of_service(config, os.environ)).plan
     factors = {one.identity.reservoir: one.identity.factor for one in plan.stations}
@@ -42,8 +42,8 @@ def environ_of_service(config: Path, environ: Mapping[str, str]) -> dict[str, st
 
     A person's environment does not have what the service manager puts into the daemon's.
     """
-    from bridge.settings.file import STATE_DIRECTORY, read
-    from bridge.settings.plan import LOG_NAME
+    from bridge.config.building import LOG_NAME
+    from bridge.config.loading import STATE_DIRECTORY, read
 
     own = dict(environ)
     if own.get(STATE_DIRECTORY):

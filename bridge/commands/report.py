@@ -13,8 +13,8 @@ from bridge.commands.outfile import check_out, put
 from bridge.errors import InputError
 
 if TYPE_CHECKING:
+    from bridge.config.plan import BridgePlan
     from bridge.history.reader import Reader
-    from bridge.plan import BridgePlan
     from bridge.units import DisplayUnits
 
 YEAR_DAYS = 365
@@ -96,7 +96,7 @@ def _plan(config: Path | None) -> "BridgePlan | None":
         return None
     import os
 
-    from bridge.settings.file import load
+    from bridge.config.loading import load
 
     return load(config, os.environ)
 

@@ -14,7 +14,7 @@ from bridge.commands.logfile import Bar
 from bridge.errors import ClearwellError, InputError, LogError
 
 if TYPE_CHECKING:
-    from bridge.plan import BridgePlan
+    from bridge.config.plan import BridgePlan
 
 
 @click.command("restore")
@@ -33,7 +33,7 @@ def command(file: Path, config: Path | None) -> None:
 
     Without CONFIG it is /etc/clearwell/clearwell.toml, or clearwell.toml in this directory.
     """
-    from bridge.settings.file import read
+    from bridge.config.loading import read
 
     config = usual_config(config, "restore")
     plan = read(config, environ_as_daemon(config, os.environ)).plan
@@ -156,8 +156,8 @@ def _latched(plan: "BridgePlan", log: Path, part: Path, layout: int) -> str:
 def _calibrations(log: Path, config: Path) -> str:
     """Add the calibrations of the backup that the file lacks; the sentence on it, empty when there is
     none."""
+    from bridge.config.calibration_file import append, history, place_of
     from bridge.history.duplicate import CALIBRATIONS
-    from bridge.settings.calibration import append, history, place_of
 
     text = _state_of(log).get(CALIBRATIONS, b"")
     if not text:

@@ -19,7 +19,7 @@ def command(config: Path, quiet: bool) -> None:
     import asyncio
     import logging
 
-    from bridge.settings.apart import ApartReading
+    from bridge.config.apart import ApartReading
 
     reading = ApartReading(config, os.environ)
     # And this while the child is at work.

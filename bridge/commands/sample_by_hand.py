@@ -11,9 +11,9 @@ import click
 from bridge.errors import InputError
 
 if TYPE_CHECKING:
+    from bridge.config.plan import BridgePlan
     from bridge.forecast.by_hand import HandPlan, ShelfPlan
     from bridge.history.records import EntryRow, Stamp
-    from bridge.plan import BridgePlan
     from bridge.water.measurement import Measurement
     from bridge.water.solids import Verdict
 
@@ -65,7 +65,7 @@ def known(config: Path, of: str, reservoir: str | None) -> Known:
     :raises InputError: it is wrong, or does not say which reservoir is meant.
     """
     from bridge.commands.place import environ_of_service, station_of
-    from bridge.settings.file import read
+    from bridge.config.loading import read
 
     plan = read(config, environ_of_service(config, os.environ)).plan
     kept = plan.kept_by_hand

@@ -37,7 +37,7 @@ def scale_of(
     known: "Known | None", factor: float | None, limit: "Solids | None", advice: "Solids | None"
 ) -> Scale:
     """The scale and the limits: those typed, else those of the configuration, else the usual ones."""
-    from bridge.settings.usual import usual_advice_ppm
+    from bridge.config.tables import usual_advice_ppm
     from bridge.water.solids import LIMIT_PPM, checked_factor
     from bridge.water.solids import Scale as UsualScale
 

@@ -97,7 +97,7 @@ def _put(values: dict[str, Any], table: str, key: str, value: object) -> None:
 
 def _with_unit(option: str, text: str | None) -> float | None:
     from bridge import units
-    from bridge.settings.quantities import with_unit
+    from bridge.config.tables import with_unit
 
     if text is None:
         return None

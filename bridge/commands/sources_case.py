@@ -7,6 +7,7 @@ from typing import Any
 
 from bridge import units
 from bridge.commands.sources_file import BlendTable, FeedTable, RainTable, SourcesTable, stated
+from bridge.config.tables import usual_advice_ppm
 from bridge.errors import InputError
 from bridge.purifier.cartridge import (
     RatedGrams,
@@ -16,7 +17,6 @@ from bridge.purifier.cartridge import (
     litres_on_feed,
     rated_grams,
 )
-from bridge.settings.usual import usual_advice_ppm
 from bridge.sourcing.blending import Blend, Water, tap_into_rain
 from bridge.sourcing.compare import Offer, compare
 from bridge.sourcing.rain import Collection, balance, reliability

@@ -8,11 +8,10 @@ from pydantic import BeforeValidator, Field, ValidationError, model_validator
 from pydantic_core import PydanticCustomError
 
 from bridge import units
+from bridge.config.mistakes import Mistakes, from_validation
+from bridge.config.tables import Grams, Litres, Ppm, Table, from_zero, positive, sound
 from bridge.errors import InputError
 from bridge.purifier.cartridge import RatedGrams, RatedLitres, RatedResin, Rating
-from bridge.settings.mistakes import Mistakes, from_validation
-from bridge.settings.quantities import Grams, Litres, Ppm
-from bridge.settings.table import Table, from_zero, positive, sound
 
 
 def _unit_of_volume(unit: Any) -> Any:

@@ -111,7 +111,7 @@ def _from(
             version=MqttVersion.V311,
         )
         return broker, Layout("any", "any", PREFIX if prefix is None else prefix).prefix, None, DisplayUnits()
-    from bridge.settings.file import read
+    from bridge.config.loading import read
 
     plan = read(config, os.environ).plan
     if plan.hub is None:

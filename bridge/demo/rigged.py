@@ -1,9 +1,9 @@
 """The plan of a station for a simulated rig: what a person would write into the configuration for it."""
 
+from bridge.config.plan import BridgePlan, HubPlan
 from bridge.guard.limits import Limits
 from bridge.mqtt.broker import BrokerSettings, MqttVersion
 from bridge.mqtt.topics import Layout
-from bridge.plan import BridgePlan, HubPlan
 from bridge.protocol.messages import Feature
 from bridge.rig.scenario import Scenario
 from bridge.station.plan import ProbePlan, StationIdentity, StationPlan

@@ -5,8 +5,8 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
+from bridge.config.plan import BridgePlan
 from bridge.doctor.finding import Finding, Verdict
-from bridge.plan import BridgePlan
 
 FIRST_YEAR, LAST_YEAR = 2025, 2099
 """A clock outside of these was never set."""

@@ -4,18 +4,18 @@ import os
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 
+from bridge.config.plan import BridgePlan
 from bridge.doctor.finding import Finding, Verdict
 from bridge.doctor.judge_line import PortFacts
 from bridge.errors import InputError
-from bridge.plan import BridgePlan
 from bridge.station.plan import StationPlan
 
 
 def findings(config: Path, environ: Mapping[str, str]) -> Iterator[Finding]:
     """Look at everything, and hand over each finding as it comes. Changes nothing and opens no valve."""
+    from bridge.config.loading import read
     from bridge.doctor.judge_machine import judge_program
     from bridge.doctor.see_machine import see_program
-    from bridge.settings.file import read
 
     try:
         configuration = read(config, environ)

@@ -15,6 +15,7 @@ from pathlib import Path
 
 import bridge
 from bridge import __version__
+from bridge.config.plan import LogPlan, PagePlan
 from bridge.guard.commands import GuardCommand
 from bridge.mqtt.broker import BrokerSettings
 from bridge.mqtt.commands import Incoming, Refused, parse
@@ -32,7 +33,6 @@ from bridge.page.lines import (
     view_line,
 )
 from bridge.page.typed import Unfit, in_ppm
-from bridge.plan import LogPlan, PagePlan
 from bridge.station.plan import StationIdentity
 from bridge.station.station import Level, StationEvent
 from bridge.station.view import StationView

@@ -6,10 +6,10 @@ It comes from the configuration, or, where only a log is at hand, from what the 
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+from bridge.config.tables import usual_advice_ppm
 from bridge.forecast.learned import Kept
 from bridge.history.records import Series
 from bridge.history.rollup import Bucket
-from bridge.settings.usual import usual_advice_ppm
 from bridge.station.plan import CalibrationInForce, CartridgePlan, StationPlan
 from bridge.water.solids import LIMIT_PPM, Scale
 

@@ -7,6 +7,9 @@ Every number of a garden is invented and stands for no real installation.
 from dataclasses import dataclass, replace
 from typing import Any
 
+from bridge.config.building import station
+from bridge.config.mistakes import Mistakes
+from bridge.config.reservoir import ReservoirTable
 from bridge.errors import InputError
 from bridge.protocol.messages import Feature
 from bridge.rig.scenario import (
@@ -17,9 +20,6 @@ from bridge.rig.scenario import (
     Climate,
     Scenario,
 )
-from bridge.settings.mistakes import Mistakes
-from bridge.settings.plan import station
-from bridge.settings.reservoir import ReservoirTable
 from bridge.station.plan import StationPlan
 
 

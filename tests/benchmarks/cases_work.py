@@ -9,13 +9,13 @@ import time
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
+from bridge.config.loading import load
 from bridge.forecast.learner import Prospect
 from bridge.guard.model import Flow, Phase
 from bridge.guard.state import begin
 from bridge.protocol.messages import Path as WaterPath
 from bridge.protocol.messages import Reading
 from bridge.purifier.cartridge import Load
-from bridge.settings.file import load
 from bridge.station.station import Station, Turn
 from tests.benchmarks.figures import Result, repeated
 from tests.benchmarks.programs import ROOT, configuration

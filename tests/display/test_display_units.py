@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from bridge.config.loading import load
 from bridge.errors import InputError
-from bridge.settings.file import load
 from bridge.units import DisplayUnits, SolidsUnit, TemperatureUnit, VolumeUnit
 
 ROOT = Path(__file__).parents[2]

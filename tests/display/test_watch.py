@@ -15,11 +15,11 @@ import pytest
 from click.testing import CliRunner
 
 from bridge.commands import log
+from bridge.config.plan import LogPlan
 from bridge.daemon import Daemon
 from bridge.demo.rigged import BRIDGE_ID, HURRIED, RESERVOIR, bridge, station
 from bridge.history.limits import LogSettings
 from bridge.mqtt.broker import MqttVersion
-from bridge.plan import LogPlan
 from bridge.rig.pty import RigServer
 from bridge.rig.scenario import DEMO, DEMO_SPEED
 from bridge.rig.world import World

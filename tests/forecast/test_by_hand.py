@@ -306,8 +306,8 @@ def test_what_cannot_be_entered_gets_one_clear_line_and_status_2(
     ],
 )
 def test_a_table_that_makes_no_sense_is_refused_by_its_key(config: Path, table: str, told: str) -> None:
+    from bridge.config.loading import load
     from bridge.errors import InputError
-    from bridge.settings.file import load
 
     config.write_text(f"{CONFIG}\n{table}\n", encoding="utf-8")
     with pytest.raises(InputError, match=told):

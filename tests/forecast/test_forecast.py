@@ -14,6 +14,8 @@ from click.testing import CliRunner
 
 from bridge import daemon as daemon_module
 from bridge.commands import forecast, sample
+from bridge.config.loading import load
+from bridge.config.plan import BridgePlan, LogPlan
 from bridge.daemon import Daemon, Keeper
 from bridge.demo.rigged import HURRIED, RESERVOIR, bridge, station
 from bridge.errors import InputError
@@ -28,13 +30,11 @@ from bridge.history.reader import Reader
 from bridge.history.records import CartridgeRow, CommandRow, EventRow, SampleRow, Stamp
 from bridge.keeper import SAMPLER
 from bridge.mqtt.broker import MqttVersion
-from bridge.plan import BridgePlan, LogPlan
 from bridge.purifier.capacity import Evidence
 from bridge.purifier.cartridge import Kind as PurifierKind
 from bridge.rig.pty import RigServer
 from bridge.rig.scenario import DEMO
 from bridge.rig.world import World
-from bridge.settings.file import load
 from bridge.station.inventory import holding
 from bridge.station.plan import CartridgePlan
 

@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from bridge.commands import installed, logfile
-from bridge.settings.file import load
+from bridge.config.loading import load
 from tests.brokers import Mosquitto
 from tests.install.conftest import ROOT, clearwell
 from tests.install.test_doctor import checks

@@ -6,10 +6,10 @@ import re
 from dataclasses import replace
 from pathlib import Path
 
+from bridge.config.loading import load
 from bridge.mqtt.announcements import PAYLOAD_PLACES, TOPIC_PLACES, Announcements, Each
 from bridge.mqtt.broker import MqttVersion
 from bridge.mqtt.client import HubClient
-from bridge.settings.file import load
 from bridge.station.view import StationView
 from tests.brokers import AnyBroker, Observe
 

@@ -16,6 +16,8 @@ from typing import Any
 
 import pytest
 
+from bridge.config.loading import load
+from bridge.config.plan import BridgePlan
 from bridge.forecast import persistence as saved
 from bridge.forecast.learned import Kept, begun
 from bridge.guard.faults import FAULTS
@@ -23,7 +25,6 @@ from bridge.guard.model import Trip
 from bridge.history.log import Log
 from bridge.mqtt.description import fitted
 from bridge.mqtt.properties import PROPERTIES, Datatype, Property
-from bridge.plan import BridgePlan
 from bridge.protocol.messages import Feature
 from bridge.purifier import season
 from bridge.purifier.cartridge import Load
@@ -31,7 +32,6 @@ from bridge.rig.faults import parse_fault
 from bridge.rig.pty import RigServer
 from bridge.rig.scenario import POLYTUNNEL, POLYTUNNEL_WITH_DRAIN, Fittings
 from bridge.rig.world import World
-from bridge.settings.file import load
 from bridge.station.plan import StationIdentity
 from bridge.tank.use import DrawOff, RunningMean
 from tests.brokers import Mosquitto, Observe, Observer

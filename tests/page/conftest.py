@@ -13,6 +13,7 @@ import httpx
 import pytest
 
 from bridge import daemon as daemon_module
+from bridge.config.plan import BridgePlan, PagePlan
 from bridge.daemon import Daemon
 from bridge.demo.rigged import HURRIED, RESERVOIR, station
 from bridge.guard.commands import GuardCommand
@@ -20,7 +21,6 @@ from bridge.guard.model import Flow, Phase
 from bridge.mqtt.broker import Secret
 from bridge.mqtt.topics import Layout
 from bridge.page.lines import Asked, Opened, Setup, read_from_page, setup_line
-from bridge.plan import BridgePlan, PagePlan
 from bridge.protocol.messages import Path as WaterPath
 from bridge.rig.scenario import DEMO
 from bridge.station.plan import StationIdentity, StationPlan

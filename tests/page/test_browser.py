@@ -14,6 +14,7 @@ from urllib.parse import urlsplit
 import pytest
 from playwright.async_api import expect
 
+from bridge.config.plan import LogPlan
 from bridge.demo.rigged import RESERVOIR
 from bridge.guard.commands import (
     Acknowledge,
@@ -27,7 +28,6 @@ from bridge.guard.commands import (
 )
 from bridge.guard.model import Flow, Permissive, Trip
 from bridge.history.limits import LogSettings
-from bridge.plan import LogPlan
 from bridge.protocol.messages import Path as WaterPath
 from bridge.units import DisplayUnits, SolidsUnit
 from tests.page.browser import WIDTHS, Looking, chromium, looking, refused_by_axe

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 
+from bridge.config.plan import HubPlan, LogPlan
 from bridge.demo.rigged import RESERVOIR
 from bridge.guard.commands import (
     Acknowledge,
@@ -23,7 +24,6 @@ from bridge.guard.commands import (
 from bridge.guard.model import Advisory, Phase, Trip
 from bridge.history.limits import LogSettings
 from bridge.mqtt.broker import BrokerSettings, Secret
-from bridge.plan import HubPlan, LogPlan
 from bridge.protocol.messages import Close
 from bridge.protocol.messages import Path as WaterPath
 from bridge.units import DisplayUnits, SolidsUnit
@@ -298,7 +298,7 @@ def test_a_bridge_without_a_page_loads_nothing_of_it() -> None:
     program = (
         "import asyncio, sys\n"
         "from bridge.daemon import Daemon\n"
-        "from bridge.plan import BridgePlan\n"
+        "from bridge.config.plan import BridgePlan\n"
         "async def make(): Daemon(BridgePlan((), None))\n"
         "asyncio.run(make())\n"
         "print([name for name in sys.modules if name.split('.')[0] in ('starlette', 'uvicorn', 'h11',"

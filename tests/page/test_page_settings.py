@@ -4,9 +4,9 @@ from pathlib import Path
 
 import pytest
 
+from bridge.config.loading import read
+from bridge.config.plan import PagePlan
 from bridge.errors import InputError
-from bridge.plan import PagePlan
-from bridge.settings.file import read
 
 RESERVOIR = """
 [reservoir.barrel]

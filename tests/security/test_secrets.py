@@ -15,10 +15,10 @@ import pytest
 import structlog
 
 from bridge import logs
+from bridge.config.loading import Configuration, read
+from bridge.config.model import HubTable
 from bridge.errors import InputError
 from bridge.mqtt.session import Session
-from bridge.settings.file import Configuration, read
-from bridge.settings.model import HubTable
 from tests.brokers import Mosquitto, free_port
 from tests.security.conftest import PASSWORD, Start
 

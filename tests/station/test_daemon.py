@@ -14,11 +14,11 @@ from pathlib import Path
 import pytest
 
 from bridge import daemon as daemon_module
+from bridge.config.plan import BridgePlan
 from bridge.daemon import Daemon
 from bridge.demo.rigged import BRIDGE_ID, HURRIED, RESERVOIR, bridge, station
 from bridge.guard.model import Flow, Phase
 from bridge.mqtt.broker import MqttVersion
-from bridge.plan import BridgePlan
 from bridge.protocol.messages import Close, Lease
 from bridge.protocol.messages import Path as WaterPath
 from bridge.rig.pty import RigServer

@@ -2,6 +2,7 @@
 
 from pathlib import Path
 
+from bridge.config.plan import LogPlan
 from bridge.demo.rigged import HURRIED, RESERVOIR, station
 from bridge.guard.model import Assessment
 from bridge.guard.state import begin
@@ -9,7 +10,6 @@ from bridge.guard.step import step
 from bridge.history.limits import LogSettings
 from bridge.history.reader import Reader
 from bridge.logbook import Logbook
-from bridge.plan import LogPlan
 from bridge.rig.scenario import DEMO
 from bridge.station import assess
 from bridge.station.station import Turn

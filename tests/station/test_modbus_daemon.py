@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
+from bridge.config.loading import load, read
 from bridge.errors import InputError
-from bridge.settings.file import load, read
 from tests.transport.modbus_line import DEVICE, Devices, serving
 from tests.transport.null_modem import NullModem
 

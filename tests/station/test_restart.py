@@ -16,6 +16,7 @@ from pathlib import Path
 import aiomqtt
 import pytest
 
+from bridge.config.plan import BridgePlan, LogPlan
 from bridge.daemon import Daemon
 from bridge.demo.rigged import BRIDGE_ID, HURRIED, RESERVOIR, bridge, station
 from bridge.guard.alarms import AlarmRecord, Status
@@ -30,7 +31,6 @@ from bridge.history.outbox import OutboxSettings
 from bridge.history.reader import Reader
 from bridge.history.records import AlarmChange, AlarmRow, CommandRow, ReadingRow
 from bridge.mqtt.broker import MqttVersion
-from bridge.plan import BridgePlan, LogPlan
 from bridge.purifier.cartridge import Load
 from bridge.rig.faults import Fault, FaultName
 from bridge.rig.pty import RigServer

@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from bridge import logbook
+from bridge.config.plan import BridgePlan, LogPlan
 from bridge.daemon import Daemon
 from bridge.demo.rigged import HURRIED, RESERVOIR, bridge, station
 from bridge.guard.model import Advisory, Flow, Phase
@@ -17,7 +18,6 @@ from bridge.history.limits import LogSettings
 from bridge.history.log import spill_path
 from bridge.history.reader import Reader
 from bridge.mqtt.broker import MqttVersion
-from bridge.plan import BridgePlan, LogPlan
 from bridge.rig.pty import RigServer
 from bridge.rig.scenario import DEMO
 from bridge.rig.world import World

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 
 import pytest
 
+from bridge.config.modbus import ModbusTable
 from bridge.protocol.messages import (
     FAILED,
     Ack,
@@ -20,7 +21,6 @@ from bridge.protocol.messages import (
     Refusal,
 )
 from bridge.protocol.registers import ModbusMap, WordOrder, other_order_fits, value
-from bridge.settings.modbus import ModbusTable
 from bridge.transport.line import DownCause, LinkDown
 from bridge.transport.modbus import ModbusLink
 from bridge.transport.serial_link import LinkUp

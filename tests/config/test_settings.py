@@ -8,13 +8,13 @@ from typing import Any
 import pytest
 from pydantic import BaseModel
 
+from bridge.config.loading import load, read
+from bridge.config.mistakes import Mistakes
+from bridge.config.model import Settings
+from bridge.config.plan import BridgePlan
+from bridge.config.tables import find, tables
 from bridge.errors import InputError
 from bridge.mqtt.broker import MqttVersion, Secret
-from bridge.plan import BridgePlan
-from bridge.settings.file import load, read
-from bridge.settings.mistakes import Mistakes
-from bridge.settings.model import Settings
-from bridge.settings.table import find, tables
 from bridge.water.conductivity import Method
 
 CONFIG = Path(__file__).parents[2] / "config"

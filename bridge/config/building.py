@@ -10,19 +10,18 @@ Bounds that nobody gave follow from the reservoir. They are rules of thumb of ou
 
 from pathlib import Path
 
+from bridge.config.mistakes import Mistakes
+from bridge.config.model import BridgeTable, HubTable, LogTable
+from bridge.config.plan import HubPlan, LogPlan
+from bridge.config.reservoir import GuardTable, ProbeTable, PurifierTable, ReservoirTable
+from bridge.config.tables import Keys, given, usual_advice_ppm
+from bridge.config.tank import LevelTable
 from bridge.guard.limits import Limits
 from bridge.history.limits import LogSettings
 from bridge.history.outbox import OutboxSettings
 from bridge.mqtt.broker import BrokerSettings, MqttVersion, Secret, TlsSettings
 from bridge.mqtt.topics import Layout
-from bridge.plan import HubPlan, LogPlan
 from bridge.protocol.registers import ModbusMap
-from bridge.settings.mistakes import Mistakes
-from bridge.settings.model import BridgeTable, HubTable, LogTable
-from bridge.settings.reservoir import GuardTable, ProbeTable, PurifierTable, ReservoirTable
-from bridge.settings.table import Keys, given
-from bridge.settings.tank import LevelTable
-from bridge.settings.usual import usual_advice_ppm
 from bridge.station.plan import ProbePlan, StationIdentity, StationPlan
 from bridge.tank.level_settings import LevelSettings
 from bridge.tank.shapes import Shape

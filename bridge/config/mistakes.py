@@ -14,8 +14,8 @@ from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails
 
+from bridge.config.tables import Keys, find, keys_at
 from bridge.errors import InputError
-from bridge.settings.table import Keys, find, keys_at
 
 T = TypeVar("T")
 

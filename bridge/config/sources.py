@@ -17,16 +17,12 @@ from pathlib import Path
 from typing import Any
 
 from pydantic.fields import FieldInfo
-from pydantic_settings import (
-    BaseSettings,
-    PydanticBaseSettingsSource,
-    TomlConfigSettingsSource,
-)
+from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, TomlConfigSettingsSource
 
+from bridge.config.mistakes import SECRETS, Mistakes, similar
+from bridge.config.model import Settings
+from bridge.config.tables import Keys, find, is_text
 from bridge.errors import InputError
-from bridge.settings.mistakes import SECRETS, Mistakes, similar
-from bridge.settings.model import Settings
-from bridge.settings.table import Keys, find, is_text
 
 PREFIX = "CLEARWELL_"
 CREDENTIALS = "CREDENTIALS_DIRECTORY"

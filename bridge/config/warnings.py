@@ -3,9 +3,9 @@
 import ipaddress
 from collections.abc import Iterator
 
+from bridge.config.modbus import CANNOT_PROMISE
+from bridge.config.plan import BridgePlan
 from bridge.mqtt.broker import BrokerSettings
-from bridge.plan import BridgePlan
-from bridge.settings.modbus import CANNOT_PROMISE
 from bridge.station.plan import StationPlan
 from bridge.water.conductivity import Method
 

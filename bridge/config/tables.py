@@ -1,13 +1,26 @@
-"""What every table of the configuration has in common, and how to find a key in one."""
+"""Quantities of the configuration that may stand with a unit: a number, or a text such as ``"12 us-gal"``.
+
+Values that follow from others where nobody gave them.
+
+What every table of the configuration has in common, and how to find a key in one.
+"""
 
 from collections.abc import Callable, Iterator
 from typing import Annotated, Any, Literal, TypeVar, get_args, get_origin
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 from pydantic.fields import FieldInfo
 from pydantic_core import PydanticCustomError
 
+from bridge import units
 from bridge.errors import InputError
+from bridge.water.solids import ADVICE_PPM
+
+
+def usual_advice_ppm(limit_ppm: float) -> float:
+    """The advice beside a limit, in ppm: 25, or half the limit where 25 would be over it."""
+    return ADVICE_PPM if limit_ppm >= ADVICE_PPM else 0.5 * limit_ppm
+
 
 ID_PATTERN = r"^[a-z0-9]+(-[a-z0-9]+)*$"
 
@@ -105,3 +118,30 @@ def is_text(annotation: Any) -> bool:
         get_origin(kind) is Literal or (isinstance(kind, type) and kind.__name__ in ("str", "SecretStr"))
         for kind in kinds
     )
+
+
+def with_unit(text: str, convert: Any, bare: str) -> float:
+    """``"18 gpg"`` through the converter of its quantity; a bare number counts in the unit ``bare``.
+
+    Raises:
+        InputError: no number, an unknown unit or a negative value.
+    """
+    number, _, unit = text.strip().partition(" ")
+    try:
+        value = float(number)
+    except ValueError:
+        raise InputError(f"{text!r} must be a number and a unit, such as '10 {bare}'.") from None
+    converted: float = convert(value, unit.strip() or bare)
+    return converted
+
+
+def _quantity(convert: Any, bare: str) -> BeforeValidator:
+    def read(value: Any) -> Any:
+        return sound(lambda: with_unit(value, convert, bare)) if isinstance(value, str) else value
+
+    return BeforeValidator(read)
+
+
+Litres = Annotated[float, _quantity(units.litres, "l")]
+Ppm = Annotated[float, _quantity(units.ppm, "ppm")]
+Grams = Annotated[float, _quantity(units.grams, "g")]

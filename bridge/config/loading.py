@@ -1,6 +1,6 @@
 """The configuration: from its sources to what the daemon is to do, with every mistake in one message.
 
-Where the values come from is told in :mod:`bridge.settings.sources`.
+Where the values come from is told in :mod:`bridge.config.sources`.
 """
 
 import os
@@ -11,18 +11,16 @@ from typing import Any, TypeVar
 
 from pydantic import ValidationError
 
-from bridge.mqtt.topics import Layout
-from bridge.plan import BridgePlan
-from bridge.settings.by_hand import HandTable, ShelfTable, check_ids
-from bridge.settings.calibration import in_force, newest, notes_on, place_of, values_of
-from bridge.settings.mistakes import Mistakes, from_validation
-from bridge.settings.model import BridgeTable, HubTable, LogTable, Settings
-from bridge.settings.page import warnings_on
-from bridge.settings.plan import hub as hub_plan
-from bridge.settings.plan import log as log_plan
-from bridge.settings.plan import station
-from bridge.settings.reservoir import ReservoirTable
-from bridge.settings.sources import (
+from bridge.config.building import hub as hub_plan
+from bridge.config.building import log as log_plan
+from bridge.config.building import station
+from bridge.config.by_hand import HandTable, ShelfTable, check_ids
+from bridge.config.calibration_file import in_force, newest, notes_on, place_of, values_of
+from bridge.config.mistakes import Mistakes, from_validation
+from bridge.config.model import BridgeTable, HubTable, LogTable, Settings, warnings_on
+from bridge.config.plan import BridgePlan
+from bridge.config.reservoir import ReservoirTable
+from bridge.config.sources import (
     merged_from,
     over,
     overrides_in,
@@ -31,8 +29,9 @@ from bridge.settings.sources import (
     settings_from,
     written_in,
 )
-from bridge.settings.table import Table
-from bridge.settings.warnings import warnings_of
+from bridge.config.tables import Table
+from bridge.config.warnings import warnings_of
+from bridge.mqtt.topics import Layout
 from bridge.units import DisplayUnits
 
 STATE_DIRECTORY = "STATE_DIRECTORY"

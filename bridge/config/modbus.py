@@ -1,20 +1,13 @@
 """The table ``modbus`` of a reservoir: transmitters and relays on a Modbus RTU line instead of a "
-"controller."""
+"controller.
+"""
 
 from typing import Literal
 
 from pydantic import Field, model_validator
 
-from bridge.protocol.registers import (
-    Function,
-    ModbusMap,
-    NumberType,
-    Quantity,
-    Relay,
-    Switch,
-    WordOrder,
-)
-from bridge.settings.table import Table, positive, refused
+from bridge.config.tables import Table, positive, refused
+from bridge.protocol.registers import Function, ModbusMap, NumberType, Quantity, Relay, Switch, WordOrder
 
 CANNOT_PROMISE = (
     "a relay without a time limit of its own stays as it was switched last: when this computer, its "

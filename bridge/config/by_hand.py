@@ -2,12 +2,10 @@
 
 from pydantic import Field, model_validator
 
+from bridge.config.mistakes import Mistakes
+from bridge.config.reservoir import USUAL_LEAD_DAYS, CartridgeTable
+from bridge.config.tables import Ppm, Table, from_zero, positive, refused, usual_advice_ppm
 from bridge.forecast.by_hand import HandPlan, ShelfPlan
-from bridge.settings.cartridge import USUAL_LEAD_DAYS, CartridgeTable
-from bridge.settings.mistakes import Mistakes
-from bridge.settings.quantities import Ppm
-from bridge.settings.table import Table, from_zero, positive, refused
-from bridge.settings.usual import usual_advice_ppm
 from bridge.water.solids import LARGEST_FACTOR, LIMIT_PPM, SMALLEST_FACTOR, Scale
 
 TAKEN = frozenset({"rain", "jug", "tray", "feed", "reservoir", "product"})

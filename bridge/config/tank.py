@@ -5,7 +5,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
-from bridge.settings.table import Table, fraction, from_zero, given, positive, refused, sound
+from bridge.config.tables import Table, fraction, from_zero, given, positive, refused, sound
 from bridge.tank import shapes
 from bridge.tank.level_sensor import Sender, SenderTable
 

@@ -1,6 +1,6 @@
 """What the daemon is to do, as frozen values: the configuration after it was read, checked and converted.
 
-``bridge.settings`` makes these from a file and the environment; everything else reads only these.
+``bridge.config`` makes these from a file and the environment; everything else reads only these.
 """
 
 from dataclasses import dataclass

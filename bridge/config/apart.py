@@ -13,10 +13,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import NoReturn
 
+from bridge.config.plan import BridgePlan
 from bridge.errors import ClearwellError, InputError
 
 # What both processes need is loaded before they part.
-from bridge.plan import BridgePlan
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +36,7 @@ class ApartReading:
 
     Args:
         path: the file.
-        environ: the environment, as :func:`bridge.settings.file.read` takes it.
+        environ: the environment, as :func:`bridge.config.loading.read` takes it.
     """
 
     def __init__(self, path: Path, environ: Mapping[str, str]) -> None:
@@ -84,7 +84,7 @@ def _read_and_end(path: Path, environ: Mapping[str, str], to_parent: int) -> NoR
 
 
 def _outcome(path: Path, environ: Mapping[str, str]) -> _Outcome:
-    from bridge.settings.file import read
+    from bridge.config.loading import read
 
     try:
         configuration = read(path, environ)
