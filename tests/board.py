@@ -8,7 +8,7 @@ from contextlib import asynccontextmanager
 import pytest
 
 from bridge.config.plan import BridgePlan
-from bridge.daemon import Daemon, Keeper
+from bridge.daemon.process import Daemon, Keeper
 from bridge.protocol.codec import Decoder, Direction, encode
 from bridge.protocol.messages import BootReason, Feature, FromController, Hello, Reading
 from bridge.protocol.messages import Path as WaterPath

@@ -38,7 +38,7 @@ def command(headless: bool, where: str | None) -> int:
     import logging
     import sys
 
-    from bridge import logs
+    from bridge.daemon import log_output as logs
     from bridge.demo.play import Play, ending_line
 
     # What happens is told below, in the story's own lines.

@@ -65,8 +65,8 @@ def command(
     import asyncio
     import logging
 
-    from bridge import logs
     from bridge.commands.logfile import closed_pipe_is_an_end
+    from bridge.daemon import log_output as logs
 
     broker, words, bridge, units = _from(config, host, port, prefix)
     # What there is to say of the broker stands in the view.

@@ -20,7 +20,11 @@ from bridge.config.mistakes import Mistakes, from_validation
 from bridge.config.tables import ID_PATTERN, Table, from_zero
 from bridge.errors import InputError
 from bridge.station.plan import CalibrationInForce, ProbePlan, StationPlan
-from bridge.water.conductivity import LARGEST_CONSTANT_PER_CM, LARGEST_OFFSET_US, SMALLEST_CONSTANT_PER_CM
+from bridge.water.conductivity import (
+    LARGEST_CONSTANT_PER_CM,
+    LARGEST_OFFSET_US,
+    SMALLEST_CONSTANT_PER_CM,
+)
 
 NAME = "clearwell-calibration.toml"
 _HEAD = """\

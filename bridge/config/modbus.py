@@ -7,7 +7,15 @@ from typing import Literal
 from pydantic import Field, model_validator
 
 from bridge.config.tables import Table, positive, refused
-from bridge.protocol.registers import Function, ModbusMap, NumberType, Quantity, Relay, Switch, WordOrder
+from bridge.protocol.registers import (
+    Function,
+    ModbusMap,
+    NumberType,
+    Quantity,
+    Relay,
+    Switch,
+    WordOrder,
+)
 
 CANNOT_PROMISE = (
     "a relay without a time limit of its own stays as it was switched last: when this computer, its "

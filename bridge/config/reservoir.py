@@ -13,7 +13,14 @@ from bridge.config.modbus import ModbusTable
 from bridge.config.tables import Grams, Litres, Ppm, Table, from_zero, given, positive, refused
 from bridge.config.tank import LevelTable, ShapeTable
 from bridge.purifier.capacity import RATING_SD
-from bridge.purifier.cartridge import Kind, RatedGrams, RatedLitres, RatedResin, Rating, rated_grams
+from bridge.purifier.cartridge import (
+    Kind,
+    RatedGrams,
+    RatedLitres,
+    RatedResin,
+    Rating,
+    rated_grams,
+)
 from bridge.station.plan import CartridgePlan
 from bridge.water import conductivity as cell
 from bridge.water.conductivity import LARGEST_LINEAR_PERCENT_PER_K, Compensation, Method

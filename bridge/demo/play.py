@@ -7,7 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from bridge.daemon import Daemon
+from bridge.daemon.process import Daemon
 from bridge.demo.embedded import EmbeddedBroker
 from bridge.demo.rigged import BRIDGE_ID, HURRIED, RESERVOIR, bridge, station
 from bridge.demo.story import Chapter, Deed, Heard, Teller

@@ -11,7 +11,7 @@ import socket
 import sys
 from typing import TYPE_CHECKING
 
-from bridge.page.lines import (
+from bridge.daemon.page_lines import (
     LONGEST_LINE,
     Answer,
     Asked,

@@ -14,6 +14,14 @@ from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 from starlette.types import ASGIApp
 
+from bridge.daemon.page_lines import (
+    LONGEST_PROPERTY,
+    LONGEST_UNIT,
+    LONGEST_VALUE,
+    Answer,
+    Asked,
+    Setup,
+)
 from bridge.display.facts import as_json
 from bridge.display.viewed import facts_of
 from bridge.errors import LogError
@@ -23,7 +31,6 @@ from bridge.mqtt.topics import Layout
 from bridge.page.feed import EventStream, Feed
 from bridge.page.files import FIRST, Files
 from bridge.page.guarded import Door, Guarded, refusal
-from bridge.page.lines import LONGEST_PROPERTY, LONGEST_UNIT, LONGEST_VALUE, Answer, Asked, Setup
 from bridge.page.records import BusyError, Records
 from bridge.page.trend import MOST_HOURS
 from bridge.station.plan import StationIdentity

@@ -16,7 +16,7 @@ from click.testing import CliRunner
 
 from bridge.commands import log
 from bridge.config.plan import LogPlan
-from bridge.daemon import Daemon
+from bridge.daemon.process import Daemon
 from bridge.demo.rigged import BRIDGE_ID, HURRIED, RESERVOIR, bridge, station
 from bridge.history.limits import LogSettings
 from bridge.mqtt.broker import MqttVersion

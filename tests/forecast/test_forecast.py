@@ -12,11 +12,12 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from bridge import daemon as daemon_module
 from bridge.commands import forecast, sample
 from bridge.config.loading import load
 from bridge.config.plan import BridgePlan, LogPlan
-from bridge.daemon import Daemon, Keeper
+from bridge.daemon import process as daemon_module
+from bridge.daemon.keeper import SAMPLER
+from bridge.daemon.process import Daemon, Keeper
 from bridge.demo.rigged import HURRIED, RESERVOIR, bridge, station
 from bridge.errors import InputError
 from bridge.forecast import learner as prospect_module
@@ -28,7 +29,6 @@ from bridge.history.limits import LogSettings
 from bridge.history.log import Log
 from bridge.history.reader import Reader
 from bridge.history.records import CartridgeRow, CommandRow, EventRow, SampleRow, Stamp
-from bridge.keeper import SAMPLER
 from bridge.mqtt.broker import MqttVersion
 from bridge.purifier.capacity import Evidence
 from bridge.purifier.cartridge import Kind as PurifierKind

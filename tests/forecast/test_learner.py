@@ -10,6 +10,7 @@ from statistics import median
 
 import pytest
 
+from bridge.daemon.forecasts import Foresight
 from bridge.demo.rigged import HURRIED, station
 from bridge.errors import LogError
 from bridge.forecast import persistence as prospect_saved
@@ -19,7 +20,6 @@ from bridge.guard.commands import CartridgeChanged
 from bridge.guard.model import Advisory, Assessment, Flow, Phase, Trip
 from bridge.guard.state import Decision, GuardState, Latch, Reply, begin
 from bridge.history.records import AlarmChange, AlarmRow, CartridgeRow, FillRow, SampleRow, Stamp
-from bridge.prospect.foresight import Foresight
 from bridge.protocol.messages import LocalFault, Path
 from bridge.purifier.capacity import Evidence
 from bridge.purifier.cartridge import Kind, Load, add

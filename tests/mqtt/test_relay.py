@@ -5,7 +5,7 @@ from collections import deque
 
 import pytest
 
-from bridge import relay
+from bridge.daemon import relay
 from bridge.errors import HubError
 from bridge.history import senml
 from bridge.history.outbox import Parcel

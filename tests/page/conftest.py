@@ -12,15 +12,15 @@ from typing import Any
 import httpx
 import pytest
 
-from bridge import daemon as daemon_module
 from bridge.config.plan import BridgePlan, PagePlan
-from bridge.daemon import Daemon
+from bridge.daemon import process as daemon_module
+from bridge.daemon.page_lines import Asked, Opened, Setup, read_from_page, setup_line
+from bridge.daemon.process import Daemon
 from bridge.demo.rigged import HURRIED, RESERVOIR, station
 from bridge.guard.commands import GuardCommand
 from bridge.guard.model import Flow, Phase
 from bridge.mqtt.broker import Secret
 from bridge.mqtt.topics import Layout
-from bridge.page.lines import Asked, Opened, Setup, read_from_page, setup_line
 from bridge.protocol.messages import Path as WaterPath
 from bridge.rig.scenario import DEMO
 from bridge.station.plan import StationIdentity, StationPlan

@@ -8,7 +8,7 @@ from dataclasses import replace
 import pytest
 from playwright.async_api import Browser, expect
 
-from bridge.page.lines import Answer, answer_line, view_line
+from bridge.daemon.page_lines import Answer, answer_line, view_line
 from bridge.station.view import ActiveAlarm, StationView
 from tests.page.browser import WIDTHS, Looking, Scheme, chromium, looking, refused_by_axe
 from tests.page.conftest import IDENTITY, TOKEN, Alone, alone_with

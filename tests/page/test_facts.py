@@ -9,13 +9,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from bridge.display.facts import as_json
-from bridge.display.viewed import facts_of, span
-from bridge.display.words import PERMISSIVE_LABELS, PERMISSIVE_MISSING
-from bridge.guard.faults import FAULTS
-from bridge.guard.model import Permissive, Phase, Trip
-from bridge.guard.rules import RULES
-from bridge.page.lines import (
+from bridge.daemon.page_lines import (
     LONGEST_UNIT,
     Answer,
     Asked,
@@ -29,6 +23,12 @@ from bridge.page.lines import (
     trouble_line,
     view_line,
 )
+from bridge.display.facts import as_json
+from bridge.display.viewed import facts_of, span
+from bridge.display.words import PERMISSIVE_LABELS, PERMISSIVE_MISSING
+from bridge.guard.faults import FAULTS
+from bridge.guard.model import Permissive, Phase, Trip
+from bridge.guard.rules import RULES
 from bridge.station.view import ActiveAlarm, StationView
 from bridge.units import DisplayUnits, SolidsUnit, TemperatureUnit, VolumeUnit
 

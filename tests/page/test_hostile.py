@@ -16,6 +16,7 @@ import pytest
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
+from bridge.daemon.page_lines import Answer, Asked, Setup
 from bridge.demo.rigged import RESERVOIR
 from bridge.guard.commands import Reset, Retest
 from bridge.guard.model import Flow, Phase
@@ -25,7 +26,6 @@ from bridge.page import patience
 from bridge.page.app import Page
 from bridge.page.feed import Feed
 from bridge.page.guarded import MOST_ADDRESSES, WITHIN_S, Door
-from bridge.page.lines import Answer, Asked, Setup
 from bridge.page.serving import serve
 from bridge.protocol.messages import Close
 from bridge.protocol.messages import Path as WaterPath

@@ -297,7 +297,7 @@ async def test_the_page_is_handed_no_secret_that_others_could_see(
 def test_a_bridge_without_a_page_loads_nothing_of_it() -> None:
     program = (
         "import asyncio, sys\n"
-        "from bridge.daemon import Daemon\n"
+        "from bridge.daemon.process import Daemon\n"
         "from bridge.config.plan import BridgePlan\n"
         "async def make(): Daemon(BridgePlan((), None))\n"
         "asyncio.run(make())\n"

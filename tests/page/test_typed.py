@@ -4,11 +4,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from bridge.daemon.page_host import BY_HAND, Unfit, in_ppm
 from bridge.guard.commands import Retest
 from bridge.mqtt.commands import Accepted, Incoming, parse
 from bridge.mqtt.properties import SAMPLE_MAX_PPM
 from bridge.mqtt.topics import Layout
-from bridge.page.typed import BY_HAND, Unfit, in_ppm
 from tests.page.conftest import IDENTITY
 
 LAYOUT = Layout("tunnel", "The tunnel")

@@ -14,9 +14,9 @@ from pathlib import Path
 import pytest
 import structlog
 
-from bridge import logs
 from bridge.config.loading import Configuration, read
 from bridge.config.model import HubTable
+from bridge.daemon import log_output as logs
 from bridge.errors import InputError
 from bridge.mqtt.session import Session
 from tests.brokers import Mosquitto, free_port
@@ -25,7 +25,7 @@ from tests.security.conftest import PASSWORD, Start
 ROOT = Path(__file__).parents[2]
 EVERYTHING = """
 import logging, sys
-from bridge import logs
+from bridge.daemon import log_output as logs
 configure = logs.configure
 def all_of_it(*_, **__):
     configure(level=logging.DEBUG)

@@ -9,7 +9,7 @@ import pytest
 from bridge.bench.bench import Bench
 from bridge.bench.commissioning import Result, Verdict, Walk
 from bridge.config.loading import load
-from tests.station.test_modbus_daemon import LIMITED, PLAIN, configured
+from tests.daemon.test_modbus_daemon import LIMITED, PLAIN, configured
 from tests.transport.modbus_line import Devices, serving
 from tests.transport.null_modem import NullModem
 

@@ -9,9 +9,9 @@ from datetime import datetime
 
 import structlog
 
+from bridge.daemon.logbook import Logbook
 from bridge.forecast.learner import Prospect
 from bridge.guard.model import Advisory, Phase
-from bridge.logbook import Logbook
 from bridge.station.station import Station, Turn
 from bridge.station.view import NOTHING_KNOWN
 

@@ -3,13 +3,13 @@
 from pathlib import Path
 
 from bridge.config.plan import LogPlan
+from bridge.daemon.logbook import Logbook
 from bridge.demo.rigged import HURRIED, RESERVOIR, station
 from bridge.guard.model import Assessment
 from bridge.guard.state import begin
 from bridge.guard.step import step
 from bridge.history.limits import LogSettings
 from bridge.history.reader import Reader
-from bridge.logbook import Logbook
 from bridge.rig.scenario import DEMO
 from bridge.station import assess
 from bridge.station.station import Turn

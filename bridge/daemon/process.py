@@ -15,24 +15,24 @@ from typing import TYPE_CHECKING
 import structlog
 
 from bridge.config.plan import BridgePlan, HubPlan, PagePlan
+from bridge.daemon.keeper import Keeper
+from bridge.daemon.logbook import Logbook
+from bridge.daemon.relay import carry
+from bridge.daemon.systemd import ServiceManager
 from bridge.errors import HubError
 from bridge.guard.commands import GuardCommand
 from bridge.guard.model import Advisory
 from bridge.history.outbox import OutboxLevel
 from bridge.history.trouble import LogTrouble
-from bridge.keeper import Keeper
-from bridge.logbook import Logbook
 from bridge.mqtt.announcements import Announcements
 from bridge.mqtt.client import HubClient
 from bridge.mqtt.topics import Level as HubLevel
-from bridge.relay import carry
-from bridge.service import ServiceManager
 from bridge.station.plan import StationPlan
 from bridge.station.station import Level, StationEvent
 from bridge.station.view import StationView
 
 if TYPE_CHECKING:
-    from bridge.page.host import PageHost
+    from bridge.daemon.page_host import PageHost
 
 _log = structlog.get_logger("clearwell")
 
@@ -149,7 +149,7 @@ class Daemon:
         )
 
     def _page(self, page: PagePlan) -> "PageHost":
-        from bridge.page.host import PageHost
+        from bridge.daemon.page_host import PageHost
 
         return PageHost(
             page,

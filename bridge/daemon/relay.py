@@ -6,9 +6,9 @@ with the same times and values, so that whoever keeps it can drop what it has.
 
 import asyncio
 
+from bridge.daemon.logbook import Logbook
 from bridge.errors import HubError
 from bridge.history.pace import full_pace, spend, wait_s
-from bridge.logbook import Logbook
 from bridge.mqtt.client import HubClient
 from bridge.mqtt.topics import Layout, Publication
 

@@ -3,24 +3,26 @@
 Shell. The page is a process of its own, so that no browser can take a moment from the guard. Towards it
 nothing waits and nothing grows: of every reservoir only the newest view is kept, it is written at most four
 times a second, and not at all while the pipe is full. A page that dies is started again.
+
+What people type into the page's forms, in the unit that stands beside them. Core.
+
+A browser says with a figure in which unit it was asked for, so that no change of the setting can turn one
+unit into the other on the way. Everything behind the page takes ppm on the reservoir's own scale.
 """
 
 import asyncio
 import contextlib
 import os
+import re
 import sys
 from collections.abc import Callable, Sequence
-from dataclasses import astuple
+from dataclasses import astuple, dataclass
 from pathlib import Path
 
 import bridge
 from bridge import __version__
 from bridge.config.plan import LogPlan, PagePlan
-from bridge.guard.commands import GuardCommand
-from bridge.mqtt.broker import BrokerSettings
-from bridge.mqtt.commands import Incoming, Refused, parse
-from bridge.mqtt.thing import Access
-from bridge.page.lines import (
+from bridge.daemon.page_lines import (
     LONGEST_LINE,
     Answer,
     Asked,
@@ -32,11 +34,54 @@ from bridge.page.lines import (
     setup_line,
     view_line,
 )
-from bridge.page.typed import Unfit, in_ppm
+from bridge.guard.commands import GuardCommand
+from bridge.mqtt.broker import BrokerSettings
+from bridge.mqtt.commands import Incoming, Refused, parse
+from bridge.mqtt.properties import PROPERTIES, SAMPLE_MAX_PPM
+from bridge.mqtt.thing import Access
 from bridge.station.plan import StationIdentity
 from bridge.station.station import Level, StationEvent
 from bridge.station.view import StationView
-from bridge.units import DisplayUnits
+from bridge.units import DisplayUnits, SolidsUnit
+
+BY_HAND = frozenset(row.path for row in PROPERTIES if row.settable and row.unit == SolidsUnit.PPM.value)
+"""The properties that take a measurement by hand."""
+_NUMBER = re.compile(r"(\d+(\.\d*)?|\.\d+)([eE]-?\d+)?", re.ASCII)
+_DIGITS = 10
+"""Significant ones; more would only be those of a binary fraction."""
+
+
+@dataclass(frozen=True, slots=True)
+class Unfit:
+    """Nothing is done; the sentence says what would have been right."""
+
+    sentence: str
+
+
+def in_ppm(path: str, text: str, unit: str, factor: float) -> str | Unfit:
+    """The text as the property takes it: figures in µS/cm become ppm, all else stays for its own reader.
+
+    :param path: the property, such as ``product/retest``.
+    :param unit: in which the text counts; empty where the browser did not say, which is as the property has
+        it.
+    :param factor: the reservoir's scale, ppm for each µS/cm at 25 °C.
+    """
+    if unit == "" or (unit == SolidsUnit.PPM.value and path in BY_HAND):
+        return text
+    if unit != SolidsUnit.US_CM.value or path not in BY_HAND:
+        return Unfit(f"The command {_excerpt(path)} was refused: it is not set in {_excerpt(unit)}.")
+    ppm = factor * float(text) if _NUMBER.fullmatch(text) else -1.0
+    if not 0.0 <= ppm <= SAMPLE_MAX_PPM:
+        return Unfit(
+            f"The command {path} was refused: {_excerpt(text)} is not a number of µS/cm from 0 to "
+            f"{SAMPLE_MAX_PPM / factor:.0f}, with a point before the decimals."
+        )
+    return f"{ppm:.{_DIGITS}g}"
+
+
+def _excerpt(text: str) -> str:
+    return f"{text[:40]!a}..." if len(text) > 40 else f"{text!a}"
+
 
 SENDER = "page"
 EVERY_S = 0.25

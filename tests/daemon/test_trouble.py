@@ -9,9 +9,9 @@ from pathlib import Path
 
 import pytest
 
-from bridge import logbook
 from bridge.config.plan import BridgePlan, LogPlan
-from bridge.daemon import Daemon
+from bridge.daemon import logbook
+from bridge.daemon.process import Daemon
 from bridge.demo.rigged import HURRIED, RESERVOIR, bridge, station
 from bridge.guard.model import Advisory, Flow, Phase
 from bridge.history.limits import LogSettings

@@ -11,11 +11,11 @@ from collections.abc import Callable
 
 import structlog
 
+from bridge.daemon.forecasts import Foresight
+from bridge.daemon.logbook import Logbook
 from bridge.forecast.learner import Prospect
 from bridge.guard.commands import GuardCommand, ReservoirSample
 from bridge.guard.state import AlarmChanged, GuardState
-from bridge.logbook import Logbook
-from bridge.prospect.foresight import Foresight
 from bridge.protocol.codec import Damaged, Ignored
 from bridge.protocol.messages import FromController
 from bridge.station.inventory import Inventory

@@ -13,9 +13,9 @@ from pathlib import Path
 
 import pytest
 
-from bridge import daemon as daemon_module
 from bridge.config.plan import BridgePlan
-from bridge.daemon import Daemon
+from bridge.daemon import process as daemon_module
+from bridge.daemon.process import Daemon
 from bridge.demo.rigged import BRIDGE_ID, HURRIED, RESERVOIR, bridge, station
 from bridge.guard.model import Flow, Phase
 from bridge.mqtt.broker import MqttVersion
