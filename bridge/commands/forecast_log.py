@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from bridge.commands.chart import Axis, Canvas
 from bridge.commands.logfile import reading
 from bridge.commands.place import AS_RECORDED, Shown
+from bridge.display.text import Axis, Canvas
 from bridge.errors import InputError
 from bridge.forecast import cartridges as book
 from bridge.forecast import persistence as prospect_saved

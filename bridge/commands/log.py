@@ -148,7 +148,7 @@ def _following(
 
 def _lines(row: "EntryRow", shown: "Shown | None") -> str:
     """An entry for a terminal: the time, then the words, wrapped beside it."""
-    from bridge.display.columns import printable
+    from bridge.display.text import printable
     from bridge.history.entries import KINDS as KIND_OF
     from bridge.history.telling import told
 

@@ -4,9 +4,9 @@ import math
 import textwrap
 from collections.abc import Iterator
 
-from bridge.commands.chart import Axis, Bar, Canvas, bars
 from bridge.commands.sources_case import Case
 from bridge.commands.sources_notes import Notes, ranges
+from bridge.display.text import Axis, Bar, Canvas, bars
 from bridge.sourcing.blending import Blend
 from bridge.sourcing.compare import Offer
 from bridge.sourcing.cost import Figure

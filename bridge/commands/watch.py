@@ -72,10 +72,10 @@ def command(
     # What there is to say of the broker stands in the view.
     logs.configure(level=logging.CRITICAL)
     logging.getLogger().setLevel(logging.CRITICAL)
-    from bridge.display.watched import Watch
+    from bridge.display.terminal import Watch
 
     watch = Watch(f"{broker.address} under {words}/5", bridge, reservoir)
-    from bridge.display.following import follow, once_only
+    from bridge.display.follow import follow, once_only
 
     with closed_pipe_is_an_end():
         if once:

@@ -3,10 +3,9 @@
 from collections.abc import Sequence
 
 from bridge.demo.story import Heard
-from bridge.display.columns import cut
-from bridge.display.heard import bridges
-from bridge.display.terminal import WIDTH
-from bridge.display.watched import Watch, cropped, screen
+from bridge.display.terminal import WIDTH, Watch, cropped, screen
+from bridge.display.text import cut
+from bridge.display.topics import bridges
 from bridge.units import DisplayUnits
 
 _TOLD = 3

@@ -23,7 +23,7 @@ from bridge.daemon.page_lines import (
     Setup,
 )
 from bridge.display.facts import as_json
-from bridge.display.viewed import facts_of
+from bridge.display.from_view import facts_of
 from bridge.errors import LogError
 from bridge.guard.model import Phase
 from bridge.guard.rules import ACTIVE

@@ -6,9 +6,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.display.heard import FOREIGN, LOST, SILENCES, UNDESCRIBED, HeardReservoir, bridges
-from bridge.display.viewed import facts_of
-from bridge.display.watched import Watch, screen
+from bridge.display.from_view import facts_of
+from bridge.display.terminal import Watch, screen
+from bridge.display.topics import FOREIGN, LOST, SILENCES, UNDESCRIBED, HeardReservoir, bridges
 from bridge.mqtt.changes import Device
 from bridge.mqtt.description import describe_bridge
 from bridge.mqtt.properties import PROPERTIES

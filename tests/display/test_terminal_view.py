@@ -5,11 +5,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 from rich.cells import cell_len
 
-from bridge.display.columns import cut, padded, width, wrapped
 from bridge.display.facts import Facts
-from bridge.display.terminal import CAUTION, WIDTH, lines, silent
-from bridge.display.viewed import facts_of
-from bridge.display.watched import changes, cropped
+from bridge.display.from_view import facts_of
+from bridge.display.terminal import CAUTION, WIDTH, changes, cropped, lines, silent
+from bridge.display.text import cut, padded, width, wrapped
 from bridge.guard.model import Permissive
 from bridge.station.view import StationView
 from bridge.units import DisplayUnits

@@ -13,7 +13,7 @@ from functools import lru_cache
 from typing import Any
 
 from bridge.display.facts import Facts
-from bridge.display.viewed import facts_of
+from bridge.display.from_view import facts_of
 from bridge.guard.faults import FAULTS
 from bridge.guard.model import Advisory, AlarmId, Trip
 from bridge.mqtt.properties import NONE, PROPERTIES, Datatype, Property

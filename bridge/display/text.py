@@ -1,8 +1,97 @@
-"""Charts in plain characters, readable at 80 columns and without colour. Core: numbers in, lines out."""
+"""Charts in plain characters, readable at 80 columns and without colour. Core: numbers in, lines out.
+
+Text in columns of a terminal: how wide it is, and how it is brought to a width. Core.
+
+Letters of East Asian scripts and most pictures take two columns, combining marks none (Unicode Standard
+Annex 11, East Asian Width). Where terminals differ the wider reading is taken, so that no line is too long.
+"""
 
 import math
-from collections.abc import Iterable, Sequence
+import unicodedata
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
+
+_EMOJI_SIGN = "\ufe0f"
+"""After a sign of one column, asks for its picture, which takes two."""
+
+
+_FIRST_PICTURE = "\u2600"
+
+
+def printable(text: str) -> str:
+    """The text with everything that is not a printable character written out, ``\\x1b`` for the escape.
+
+    Some words come from strangers: whoever may publish on the broker, or send a command. None of them may
+    move a terminal's cursor or make one line look like another.
+    """
+    return text if text.isprintable() else "".join(map(_printable, text))
+
+
+def width(text: str) -> int:
+    """How many columns a printable text takes at most."""
+    return len(text) if text.isascii() else sum(map(_width, text))
+
+
+def cut(text: str, columns: int) -> str:
+    """The text, printable and at most so many columns wide; where it is cut, dots say so."""
+    text = printable(text)
+    if width(text) <= columns:
+        return text
+    return f"{next(_pieces(text, max(columns - 3, 0)), '')}{'...'[: max(columns, 0)]}"
+
+
+def wrapped(text: str, columns: int) -> list[str]:
+    """The text, printable, in lines of at most so many columns, at least two; at least one line."""
+    made: list[str] = []
+    line = ""
+    for word in printable(text).split():
+        joined = f"{line} {word}" if line else word
+        if width(joined) <= columns:
+            line = joined
+            continue
+        if line:
+            made.append(line)
+        *full, line = _pieces(word, columns)
+        made += full
+    return [*made, line] if line or not made else made
+
+
+def padded(text: str, columns: int) -> str:
+    """The text, cut or filled up with blanks to just so many columns."""
+    text = cut(text, columns)
+    return text + " " * (columns - width(text))
+
+
+def _printable(one: str) -> str:
+    return one if one.isprintable() else ascii(one)[1:-1]
+
+
+def _width(one: str) -> int:
+    if one == _EMOJI_SIGN:
+        return 1
+    category = unicodedata.category(one)
+    if unicodedata.combining(one) or category in ("Mn", "Me"):
+        return 0
+    if one >= _FIRST_PICTURE and category in ("So", "No"):
+        # Newer versions of Unicode make more of them wide than the table that Python has.
+        return 2
+    return 2 if unicodedata.east_asian_width(one) in ("W", "F") else 1
+
+
+def _pieces(text: str, columns: int) -> Iterator[str]:
+    """The text in pieces of at most so many columns; no piece where there is no room."""
+    piece, taken = "", 0
+    for one in text:
+        more = _width(one)
+        if taken + more > columns and piece:
+            yield piece
+            piece, taken = "", 0
+        if more > columns:
+            continue
+        piece, taken = piece + one, taken + more
+    if piece:
+        yield piece
+
 
 _MARGIN = 8
 """Characters for the figures of the upright axis."""
