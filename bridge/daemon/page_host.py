@@ -188,7 +188,7 @@ class PageHost:
         """One life of the page's process; why it ended."""
         process = await asyncio.create_subprocess_exec(
             # Without -P the process would also look for its modules where the daemon happens to stand.
-            sys.executable, "-P", "-m", "bridge.page",
+            sys.executable, "-P", "-m", "bridge.web",
             stdin=asyncio.subprocess.PIPE,
             stdout=asyncio.subprocess.PIPE,
             limit=LONGEST_LINE,

@@ -16,7 +16,14 @@ from bridge.display.facts import (
     Use,
     Valve,
 )
-from bridge.display.reasons import PERMISSIVE_LABELS, PHASE_WORDS, STATUS_WORDS, as_set, use_of, why_of
+from bridge.display.reasons import (
+    PERMISSIVE_LABELS,
+    PHASE_WORDS,
+    STATUS_WORDS,
+    as_set,
+    use_of,
+    why_of,
+)
 from bridge.guard.alarms import Status
 from bridge.guard.faults import FAULTS
 from bridge.guard.model import Advisory, AlarmId, Phase, Trip

@@ -1,4 +1,6 @@
-"""One connection to a browser, with bounds on how many there are and how long each may dawdle.
+"""The web server of the page, with its bounds.
+
+One connection to a browser, with bounds on how many there are and how long each may dawdle.
 
 The web server reads requests and writes answers; what it leaves open is bounded here: a connection beyond the
 number that can be served is closed at once, a request that does not arrive whole in time ends its connection,
@@ -6,11 +8,16 @@ and so does a browser that stops reading. All that a stranger can hold is a plac
 """
 
 import asyncio
+import contextlib
 import resource
+import socket
 from collections import Counter
+from collections.abc import Iterator
 from typing import Any
 
 import h11
+import uvicorn
+from starlette.types import ASGIApp
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
 MOST_CONNECTIONS = 256
@@ -124,3 +131,34 @@ class PatientProtocol(H11Protocol):
         elif not arriving and self._request_due is not None:
             self._request_due.cancel()
             self._request_due = None
+
+
+class _Server(uvicorn.Server):
+    @contextlib.contextmanager
+    def capture_signals(self) -> Iterator[None]:
+        """None: the page ends with its input."""
+        yield
+
+
+async def serve(app: ASGIApp, listening: socket.socket) -> None:
+    """Serve until cancelled."""
+
+    class Protocol(PatientProtocol):
+        crowd = Crowd(most_connections())
+
+    config = uvicorn.Config(
+        app,
+        http=Protocol,
+        ws="none",
+        loop="asyncio",
+        lifespan="off",
+        backlog=BACKLOG,
+        log_config=None,
+        log_level="error",
+        # No line for each request: those would fill a card, and tell who looked when.
+        access_log=False,
+        proxy_headers=False,
+        server_header=False,
+        timeout_keep_alive=5,
+    )
+    await _Server(config).serve([listening])

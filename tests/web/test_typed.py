@@ -9,7 +9,7 @@ from bridge.guard.commands import Retest
 from bridge.mqtt.commands import Accepted, Incoming, parse
 from bridge.mqtt.properties import SAMPLE_MAX_PPM
 from bridge.mqtt.topics import Layout
-from tests.page.conftest import IDENTITY
+from tests.web.conftest import IDENTITY
 
 LAYOUT = Layout("tunnel", "The tunnel")
 DEVICE = LAYOUT.device(IDENTITY.reservoir)

@@ -30,8 +30,8 @@ from bridge.guard.model import Flow, Permissive, Trip
 from bridge.history.limits import LogSettings
 from bridge.protocol.messages import Path as WaterPath
 from bridge.units import DisplayUnits, SolidsUnit
-from tests.page.browser import WIDTHS, Looking, chromium, looking, refused_by_axe
-from tests.page.conftest import TOKEN, Begin, Site
+from tests.web.browser import WIDTHS, Looking, chromium, looking, refused_by_axe
+from tests.web.conftest import TOKEN, Begin, Site
 
 pytestmark = pytest.mark.needs("chromium", "nodejs")
 

@@ -17,8 +17,8 @@ from bridge.rig.pty import RigServer
 from bridge.rig.scenario import POLYTUNNEL_WITH_DRAIN
 from bridge.rig.world import World
 from tests.brokers import Mosquitto, Observe, free_port
-from tests.page.browser import chromium
-from tests.page.conftest import TOKEN
+from tests.web.browser import chromium
+from tests.web.conftest import TOKEN
 
 pytestmark = pytest.mark.needs("chromium", "nodejs", "mosquitto")
 

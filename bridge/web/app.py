@@ -14,27 +14,20 @@ from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 from starlette.types import ASGIApp
 
-from bridge.daemon.page_lines import (
-    LONGEST_PROPERTY,
-    LONGEST_UNIT,
-    LONGEST_VALUE,
-    Answer,
-    Asked,
-    Setup,
-)
+from bridge.daemon.page_lines import LONGEST_PROPERTY, LONGEST_UNIT, LONGEST_VALUE, Answer, Asked, Setup
 from bridge.display.facts import as_json
 from bridge.display.from_view import facts_of
 from bridge.errors import LogError
 from bridge.guard.model import Phase
 from bridge.guard.rules import ACTIVE
 from bridge.mqtt.topics import Layout
-from bridge.page.feed import EventStream, Feed
-from bridge.page.files import FIRST, Files
-from bridge.page.guarded import Door, Guarded, refusal
-from bridge.page.records import BusyError, Records
-from bridge.page.trend import MOST_HOURS
 from bridge.station.plan import StationIdentity
 from bridge.station.view import StationView
+from bridge.web.events import EventStream, Feed
+from bridge.web.files import FIRST, Files
+from bridge.web.history import BusyError, Records
+from bridge.web.security import Door, Guarded, refusal
+from bridge.web.trend import MOST_HOURS
 
 STATIC = Path(__file__).parent / "static"
 LONGEST_BODY = 2048
@@ -187,7 +180,7 @@ class Page:
         return await _from_log(self._records.fills(self._named(request)))
 
     async def _metrics(self, request: Request) -> Response:
-        from bridge.page.metrics import CONTENT_TYPE, exposition
+        from bridge.web.metrics import CONTENT_TYPE, exposition
 
         return Response(
             exposition(list(self._views.values()), self._setup.version),

@@ -12,12 +12,12 @@ from bridge.errors import LogError
 from bridge.history.log import Log
 from bridge.history.records import FillRow, ReadingRow, Series, Stamp
 from bridge.history.rollup import HOUR_MS, MINUTE_MS, Bucket, Cell
-from bridge.page import records as records_module
-from bridge.page.records import Records
-from bridge.page.trend import MOST_POINTS, span_ms, trend_of
 from bridge.units import DisplayUnits, SolidsUnit, VolumeUnit
 from bridge.water.health import Health
-from tests.page.conftest import IDENTITY
+from bridge.web import history as records_module
+from bridge.web.history import Records
+from bridge.web.trend import MOST_POINTS, span_ms, trend_of
+from tests.web.conftest import IDENTITY
 
 UNITS = DisplayUnits(zone="Europe/Berlin")
 START_MS = 1_780_000_020_000 // HOUR_MS * HOUR_MS

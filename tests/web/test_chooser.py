@@ -10,8 +10,8 @@ from playwright.async_api import Browser, expect
 
 from bridge.daemon.page_lines import Answer, answer_line, view_line
 from bridge.station.view import ActiveAlarm, StationView
-from tests.page.browser import WIDTHS, Looking, Scheme, chromium, looking, refused_by_axe
-from tests.page.conftest import IDENTITY, TOKEN, Alone, alone_with
+from tests.web.browser import WIDTHS, Looking, Scheme, chromium, looking, refused_by_axe
+from tests.web.conftest import IDENTITY, TOKEN, Alone, alone_with
 
 pytestmark = pytest.mark.needs("chromium", "nodejs")
 

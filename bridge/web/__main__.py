@@ -26,7 +26,7 @@ from bridge.daemon.page_lines import (
 )
 
 if TYPE_CHECKING:
-    from bridge.page.app import Page
+    from bridge.web.app import Page
 
 NICENESS = 10
 NOT_INSTALLED = (
@@ -63,8 +63,8 @@ async def _keep(out: int) -> int:
         return 0
     setup = read_setup(line)
 
-    from bridge.page.app import Page
-    from bridge.page.serving import serve
+    from bridge.web.app import Page
+    from bridge.web.server import serve
 
     try:
         listening = _listen(setup)
@@ -99,7 +99,7 @@ async def _hear(said: asyncio.StreamReader, setup: Setup, page: "Page") -> None:
 
 
 def _listen(setup: Setup) -> socket.socket:
-    from bridge.page.patience import BACKLOG
+    from bridge.web.server import BACKLOG
 
     host = "127.0.0.1" if setup.host == "localhost" else setup.host
     family = socket.AF_INET6 if ":" in host else socket.AF_INET

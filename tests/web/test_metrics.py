@@ -10,9 +10,9 @@ from prometheus_client.openmetrics.parser import text_string_to_metric_families
 
 from bridge.guard.model import Permissive
 from bridge.mqtt.properties import ALARM_WORDS, TRIP_WORDS
-from bridge.page.metrics import CONTENT_TYPE, exposition
 from bridge.station.plan import StationIdentity
 from bridge.station.view import ActiveAlarm, StationView
+from bridge.web.metrics import CONTENT_TYPE, exposition
 
 IDENTITY = StationIdentity(
     "north-barrel", 'The "north" barrel', 200.0, 50.0, 25.0, 0.5, True, True, True, True

@@ -223,7 +223,7 @@ def alone_with(*reservoirs: StationIdentity) -> Iterator[Alone]:
         reservoirs,
     )  # fmt: skip
     with subprocess.Popen(
-        [sys.executable, "-m", "bridge.page"], stdin=subprocess.PIPE, stdout=subprocess.PIPE
+        [sys.executable, "-m", "bridge.web"], stdin=subprocess.PIPE, stdout=subprocess.PIPE
     ) as process:
         assert process.stdin is not None
         assert process.stdout is not None

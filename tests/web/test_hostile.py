@@ -21,18 +21,18 @@ from bridge.demo.rigged import RESERVOIR
 from bridge.guard.commands import Reset, Retest
 from bridge.guard.model import Flow, Phase
 from bridge.mqtt.broker import Secret
-from bridge.page import app as app_module
-from bridge.page import patience
-from bridge.page.app import Page
-from bridge.page.feed import Feed
-from bridge.page.guarded import MOST_ADDRESSES, WITHIN_S, Door
-from bridge.page.serving import serve
 from bridge.protocol.messages import Close
 from bridge.protocol.messages import Path as WaterPath
 from bridge.station.view import StationView
 from bridge.units import DisplayUnits
+from bridge.web import app as app_module
+from bridge.web import server as patience
+from bridge.web.app import Page
+from bridge.web.events import Feed
+from bridge.web.security import MOST_ADDRESSES, WITHIN_S, Door
+from bridge.web.server import serve
 from tests.board import PATIENCE_S, SpiedKeeper, until
-from tests.page.conftest import IDENTITY, TOKEN, Alone, Begin, Site
+from tests.web.conftest import IDENTITY, TOKEN, Alone, Begin, Site
 
 CONNECTIONS = int(os.environ.get("CLEARWELL_CONNECTIONS", "10000" if os.environ.get("CI") else "1500"))
 SCRIPT = "</script><script>alert(1)</script><img src=x onerror=alert(2)>\"'&\u2028"

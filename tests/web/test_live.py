@@ -29,7 +29,7 @@ from bridge.protocol.messages import Path as WaterPath
 from bridge.units import DisplayUnits, SolidsUnit
 from tests.board import SpiedKeeper, until
 from tests.brokers import free_port
-from tests.page.conftest import LAYOUT, TOKEN, Begin, Site, listening
+from tests.web.conftest import LAYOUT, TOKEN, Begin, Site, listening
 
 COMMANDS = {
     "valve/hold": ("true", Hold),
@@ -302,7 +302,7 @@ def test_a_bridge_without_a_page_loads_nothing_of_it() -> None:
         "async def make(): Daemon(BridgePlan((), None))\n"
         "asyncio.run(make())\n"
         "print([name for name in sys.modules if name.split('.')[0] in ('starlette', 'uvicorn', 'h11',"
-        " 'prometheus_client') or name.startswith('bridge.page')])"
+        " 'prometheus_client') or name.startswith('bridge.web')])"
     )
     done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"

@@ -8,7 +8,7 @@ from pathlib import Path
 from starlette.requests import Request
 from starlette.responses import Response
 
-from bridge.page.guarded import refusal
+from bridge.web.security import refusal
 
 _TYPES = {
     ".html": "text/html; charset=utf-8",

@@ -12,10 +12,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, TypedDict, TypeVar
 
 from bridge.errors import LogError
-from bridge.page import trend
-from bridge.page.trend import Trend
 from bridge.station.plan import StationIdentity
 from bridge.units import DisplayUnits
+from bridge.web import trend
+from bridge.web.trend import Trend
 
 if TYPE_CHECKING:
     from bridge.history.records import FillRow
