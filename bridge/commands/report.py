@@ -132,7 +132,7 @@ def _page(
     units: "DisplayUnits",
     bar: Bar,
 ) -> str:
-    from bridge.report.draw import draw
+    from bridge.report.charts import draw
     from bridge.report.gather import facts_of, gather
     from bridge.report.page import Part, page
     from bridge.report.season import season

@@ -13,9 +13,8 @@ from bridge.history.reader import Reader
 from bridge.history.records import CartridgeRow, EntryRow, FillRow, when_ms
 from bridge.history.recovery import look_only
 from bridge.history.rollup import HOUR_MS, MINUTE_MS, Bucket
-from bridge.report.facts import Facts, from_log, from_plan
-from bridge.report.made import flowing
-from bridge.report.season import Material
+from bridge.report.season import Facts, Material, from_log, from_plan
+from bridge.report.water import flowing
 from bridge.station.plan import StationPlan
 
 PAST_DAYS = 30

@@ -13,15 +13,23 @@ from collections.abc import Iterable
 
 from bridge.errors import OutOfRangeError
 from bridge.protocol.messages import Path
-from bridge.rig.draws import Draw, DrawPlan, draws_of_day
 from bridge.rig.faults import CURED_BY_CARTRIDGE, Fault, FaultName, FaultPlan
-from bridge.rig.flows import flows
 from bridge.rig.purifier import FRESH, Ageing, Purifier
-from bridge.rig.reservoir import Account, Reservoir
+from bridge.rig.reservoir import Account, Reservoir, Truth, flows
 from bridge.rig.scenario import Scenario
 from bridge.rig.sensors import Inputs, Scene, Sensors
-from bridge.rig.truth import Truth
-from bridge.rig.weather import DAY_S, air_c, day, evaporation_l_s, feed_ppm, mains_c, season
+from bridge.rig.weather import (
+    DAY_S,
+    Draw,
+    DrawPlan,
+    air_c,
+    day,
+    draws_of_day,
+    evaporation_l_s,
+    feed_ppm,
+    mains_c,
+    season,
+)
 from bridge.tank.shapes import UprightCylinder
 
 _REST_STEP_S = 1800.0

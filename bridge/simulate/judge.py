@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 from bridge.guard.model import Trip
 from bridge.protocol.messages import LocalFault, Path
-from bridge.rig.conduct import conductivity_us_cm
+from bridge.rig.sensors import conductivity_us_cm
 from bridge.simulate.gardens import Garden
 from bridge.simulate.ledger import Ledger
 from bridge.simulate.witness import Sent

@@ -14,7 +14,14 @@ from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 from starlette.types import ASGIApp
 
-from bridge.daemon.page_lines import LONGEST_PROPERTY, LONGEST_UNIT, LONGEST_VALUE, Answer, Asked, Setup
+from bridge.daemon.page_lines import (
+    LONGEST_PROPERTY,
+    LONGEST_UNIT,
+    LONGEST_VALUE,
+    Answer,
+    Asked,
+    Setup,
+)
 from bridge.display.facts import as_json
 from bridge.display.from_view import facts_of
 from bridge.errors import LogError

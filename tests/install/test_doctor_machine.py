@@ -14,12 +14,13 @@ import pytest
 
 from bridge.config.loading import load
 from bridge.doctor.finding import Verdict
-from bridge.doctor.judge_log import CALIBRATION_DAYS, judge_calibrations
 from bridge.doctor.judge_machine import (
+    CALIBRATION_DAYS,
     ClockFacts,
     DiskFacts,
     Library,
     ProgramFacts,
+    judge_calibrations,
     judge_clock,
     judge_disk,
     judge_program,

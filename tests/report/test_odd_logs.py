@@ -31,8 +31,7 @@ from bridge.report.curves import Life, Point
 from bridge.report.gather import AMONG, gather
 from bridge.report.hindsight import MOMENTS, Fate, hindsight, verdict
 from bridge.report.incidents import incidents
-from bridge.report.made import made
-from bridge.report.quality import percentiles
+from bridge.report.water import made, percentiles
 from bridge.station.plan import CartridgePlan
 from bridge.water.health import Health
 from tests.history.conftest import barrel

@@ -19,9 +19,9 @@ from bridge.protocol.messages import (
     Path,
     Refusal,
 )
-from bridge.rig.conduct import conductivity_us_cm
 from bridge.rig.faults import Fault, FaultName, parse_fault
 from bridge.rig.scenario import POLYTUNNEL
+from bridge.rig.sensors import conductivity_us_cm
 
 
 @pytest.mark.parametrize(

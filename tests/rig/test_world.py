@@ -11,6 +11,7 @@ from bridge.protocol.codec import Decoder, Direction, encode
 from bridge.protocol.messages import Close, Lease, Path, Reading
 from bridge.rig.faults import parse_fault
 from bridge.rig.purifier import Purifier, leak_fraction
+from bridge.rig.reservoir import Truth
 from bridge.rig.rig import Rig
 from bridge.rig.scenario import (
     DEMO,
@@ -21,7 +22,6 @@ from bridge.rig.scenario import (
     Cartridge,
     Membrane,
 )
-from bridge.rig.truth import Truth
 from bridge.rig.world import World
 
 DAY_S = 86_400.0

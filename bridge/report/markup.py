@@ -2,6 +2,8 @@
 
 Every figure stands as ``<data value="...">`` with the number as it is shown, before rounding, and
 ``data-figure`` with its name; every moment stands as ``<time datetime="...">`` in UTC.
+
+The charts of one reservoir as the page takes them: SVG texts, empty where nothing is drawn. Values.
 """
 
 from collections.abc import Iterable, Sequence
@@ -9,8 +11,19 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from html import escape
 
-from bridge.history.telling import printable
+from bridge.display.text import printable
 from bridge.units import DisplayUnits, Quantity
+
+
+@dataclass(frozen=True, slots=True)
+class Drawn:
+    """One reservoir's charts."""
+
+    water: str = ""
+    purity: str = ""
+    cartridges: tuple[str, ...] = ()
+    """One for each cartridge of the season, in its order."""
+
 
 NONE = "–"
 

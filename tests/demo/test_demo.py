@@ -6,8 +6,7 @@ import sys
 
 import pytest
 
-from bridge.demo.screen import lines
-from bridge.demo.story import STORY, Heard, Teller
+from bridge.demo.story import STORY, Heard, Teller, lines
 from bridge.display.terminal import WIDTH
 from bridge.mqtt.topics import Layout
 from tests.brokers import AnyBroker

@@ -1,20 +1,9 @@
 """The parts of the page about water: at a glance, what the log lacks, litres made, how pure. Core."""
 
-from bridge.report.drawn import Drawn
 from bridge.report.hindsight import Fate
-from bridge.report.marks import (
-    NONE,
-    Column,
-    drawing,
-    figure,
-    lasting,
-    moment,
-    quantity,
-    table,
-    text,
-)
-from bridge.report.periods import Grain
+from bridge.report.markup import NONE, Column, Drawn, drawing, figure, lasting, moment, quantity, table, text
 from bridge.report.season import PeriodRow, Season
+from bridge.report.water import Grain
 from bridge.units import DisplayUnits, Quantity
 
 MOST_GAPS = 20

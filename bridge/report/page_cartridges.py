@@ -2,22 +2,10 @@
 
 from bridge.purifier.cartridge import Kind
 from bridge.purifier.forecast import Interval
-from bridge.report.cost import ASSUMES, Cost
 from bridge.report.curves import Life
-from bridge.report.drawn import Drawn
-from bridge.report.hindsight import Fate, Hindsight, Stood, verdict
-from bridge.report.marks import (
-    NONE,
-    Column,
-    drawing,
-    figure,
-    listed,
-    moment,
-    quantity,
-    table,
-    text,
-)
-from bridge.report.part_water import cost as per_litre
+from bridge.report.hindsight import ASSUMES, Cost, Fate, Hindsight, Stood, verdict
+from bridge.report.markup import NONE, Column, Drawn, drawing, figure, listed, moment, quantity, table, text
+from bridge.report.page_water import cost as per_litre
 from bridge.report.season import Season
 from bridge.units import DisplayUnits, Quantity
 
