@@ -7,9 +7,9 @@ from pathlib import Path
 
 import click
 
-from bridge.commands.installed import environ_as_daemon, usual_config
-from bridge.commands.logfile import Bar, chosen, spill_of
-from bridge.commands.outfile import check_out
+from bridge.commands.shared.configuration import environ_as_daemon, usual_config
+from bridge.commands.shared.files import check_out
+from bridge.commands.shared.log_file import Bar, chosen, spill_of
 from bridge.errors import ClearwellError, InputError, LogError
 
 _ROOM = 1.1

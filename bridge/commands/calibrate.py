@@ -88,7 +88,7 @@ def command(
     no log is kept), which the daemon reads over the configuration when it starts. Earlier values stay there.
     """
     from bridge.bench.calibrating import calibrated, keep, refuse_beside_daemon
-    from bridge.commands.place import environ_of_service
+    from bridge.commands.shared.configuration import environ_of_service
     from bridge.config.loading import read
     from bridge.water.standards import chosen
 
@@ -136,7 +136,7 @@ def command(
 def _probe(
     stations: "tuple[StationPlan, ...]", reservoir: str | None, cell: str
 ) -> "tuple[StationPlan, ProbePlan]":
-    from bridge.commands.place import station_of
+    from bridge.commands.shared.configuration import station_of
 
     station = station_of(stations, reservoir)
     probe = station.product if cell == "product" else station.feed

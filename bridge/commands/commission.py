@@ -45,7 +45,7 @@ def command(config: Path, reservoir: str | None, record: Path | None) -> None:
     """
     from bridge.bench.bench import Bench
     from bridge.bench.commissioning import Verdict, Walk
-    from bridge.commands.place import environ_of_service, station_of
+    from bridge.commands.shared.configuration import environ_of_service, station_of
     from bridge.config.loading import read
 
     station = station_of(read(config, environ_of_service(config, os.environ)).plan.stations, reservoir)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from bridge.commands.installed import environ_as_daemon, usual_config
+from bridge.commands.shared.configuration import environ_as_daemon, usual_config
 from bridge.errors import InputError
 
 if TYPE_CHECKING:

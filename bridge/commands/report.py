@@ -8,8 +8,15 @@ from typing import TYPE_CHECKING
 
 import click
 
-from bridge.commands.logfile import Bar, check_reservoirs, chosen, reading, spill_of, which_time
-from bridge.commands.outfile import check_out, put
+from bridge.commands.shared.files import check_out, put
+from bridge.commands.shared.log_file import (
+    Bar,
+    check_reservoirs,
+    chosen,
+    reading,
+    spill_of,
+    which_time,
+)
 from bridge.errors import InputError
 
 if TYPE_CHECKING:

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from bridge.commands.installed import environ_as_daemon, usual_config
-from bridge.commands.logfile import Bar
+from bridge.commands.shared.configuration import environ_as_daemon, usual_config
+from bridge.commands.shared.log_file import Bar
 from bridge.errors import ClearwellError, InputError, LogError
 
 if TYPE_CHECKING:
@@ -104,7 +104,7 @@ def _prepared(file: Path, part: Path) -> tuple[int, int]:
     """A copy of the backup, on the disk of the log: its layout, and its last time."""
     import sqlite3
 
-    from bridge.commands.logfile import spill_of
+    from bridge.commands.shared.log_file import spill_of
     from bridge.history.duplicate import duplicate, span_ms
     from bridge.history.trouble import trouble_from
 
@@ -183,7 +183,7 @@ def _state_of(log: Path) -> dict[str, bytes]:
     """The saved values of a log, those that wait beside it over those in it; nothing where there are none."""
     import sqlite3
 
-    from bridge.commands.logfile import spill_of
+    from bridge.commands.shared.log_file import spill_of
     from bridge.history.recovery import look_only, state_of_damaged
 
     if not log.exists():

@@ -65,7 +65,7 @@ def command(
     import asyncio
     import logging
 
-    from bridge.commands.logfile import closed_pipe_is_an_end
+    from bridge.commands.shared.log_file import closed_pipe_is_an_end
     from bridge.daemon import log_output as logs
 
     broker, words, bridge, units = _from(config, host, port, prefix)

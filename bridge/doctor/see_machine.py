@@ -14,7 +14,7 @@ from importlib import metadata
 from pathlib import Path
 
 from bridge import __version__
-from bridge.commands.logfile import spill_of
+from bridge.commands.shared.log_file import spill_of
 from bridge.doctor.judge_machine import ClockFacts, DiskFacts, Library, LogFacts, ProgramFacts
 from bridge.errors import LogError
 from bridge.history.duplicate import layout_of, span_ms

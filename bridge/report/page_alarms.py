@@ -3,7 +3,17 @@
 from bridge.guard.faults import FAULTS
 from bridge.history.records import CalibrationRow, SampleRow, when_ms
 from bridge.report.incidents import Incident, tallies
-from bridge.report.markup import NONE, Column, figure, lasting, listed, moment, quantity, table, text
+from bridge.report.markup import (
+    NONE,
+    Column,
+    figure,
+    lasting,
+    listed,
+    moment,
+    quantity,
+    table,
+    text,
+)
 from bridge.report.season import Season
 from bridge.units import DisplayUnits
 

@@ -4,7 +4,18 @@ from bridge.purifier.cartridge import Kind
 from bridge.purifier.forecast import Interval
 from bridge.report.curves import Life
 from bridge.report.hindsight import ASSUMES, Cost, Fate, Hindsight, Stood, verdict
-from bridge.report.markup import NONE, Column, Drawn, drawing, figure, listed, moment, quantity, table, text
+from bridge.report.markup import (
+    NONE,
+    Column,
+    Drawn,
+    drawing,
+    figure,
+    listed,
+    moment,
+    quantity,
+    table,
+    text,
+)
 from bridge.report.page_water import cost as per_litre
 from bridge.report.season import Season
 from bridge.units import DisplayUnits, Quantity

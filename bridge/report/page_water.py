@@ -1,7 +1,18 @@
 """The parts of the page about water: at a glance, what the log lacks, litres made, how pure. Core."""
 
 from bridge.report.hindsight import Fate
-from bridge.report.markup import NONE, Column, Drawn, drawing, figure, lasting, moment, quantity, table, text
+from bridge.report.markup import (
+    NONE,
+    Column,
+    Drawn,
+    drawing,
+    figure,
+    lasting,
+    moment,
+    quantity,
+    table,
+    text,
+)
 from bridge.report.season import PeriodRow, Season
 from bridge.report.water import Grain
 from bridge.units import DisplayUnits, Quantity

@@ -7,7 +7,7 @@ import pytest
 from click.testing import CliRunner
 
 from bridge.commands import check, forecast, sample
-from bridge.commands.forecast_log import interval_text, volume_left
+from bridge.commands.forecast.log import interval_text, volume_left
 from bridge.display.facts import as_json
 from bridge.display.from_view import facts_of
 from bridge.history.records import (

@@ -8,9 +8,9 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from bridge import cli
 from bridge.commands import check, forecast, sample
-from bridge.commands.forecast_by_hand import state_of, values
+from bridge.commands import main as cli
+from bridge.commands.forecast.by_hand import state_of, values
 from bridge.forecast import by_hand, shelf
 from bridge.forecast.by_hand import HandPlan, ShelfPlan
 from bridge.guard.model import Advisory

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from bridge.commands import log as log_command
 from bridge.commands import sample
-from bridge.commands.entered_at import moment_ms
+from bridge.commands.shared.typed import moment_ms
 from bridge.errors import InputError
 from bridge.forecast import by_hand, shelf
 from bridge.forecast import cartridges as book

@@ -269,7 +269,7 @@ def test_a_sample_that_cannot_be_kept_gets_one_clear_line_and_status_2(
     log: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str],
     words: tuple[str, ...], told: str,
 ) -> None:  # fmt: skip
-    from bridge import cli
+    from bridge.commands import main as cli
 
     named = {"LOG": str(log), "NONE": str(log.with_name("none.db"))}
     reading = ("sample", "--conductivity", "160", "--compensated")

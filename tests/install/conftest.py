@@ -13,7 +13,7 @@ from unittest import mock
 
 import pytest
 
-from bridge import cli
+from bridge.commands import main as cli
 from tests.board import Board
 from tests.security.conftest import Start, start
 

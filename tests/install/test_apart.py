@@ -21,9 +21,9 @@ CARRIED_NO_LONGER = {
 TELLING = (
     "import atexit, sys; "
     "atexit.register(lambda: print('LOADED', *{name.split('.')[0] for name in sys.modules})); "
-    "from bridge.cli import main; main()"
+    "from bridge.commands.main import main; main()"
 )
-MAIN = "from bridge.cli import main; main()"
+MAIN = "from bridge.commands.main import main; main()"
 CHANGED = "import os, signal; import bridge.config.loading as file; {change}; " + MAIN
 PATIENCE_S = 30
 

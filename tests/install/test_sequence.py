@@ -12,7 +12,8 @@ from pathlib import Path
 
 import pytest
 
-from bridge.commands import installed, logfile
+from bridge.commands.shared import configuration as installed
+from bridge.commands.shared import log_file as logfile
 from bridge.config.loading import load
 from tests.brokers import Mosquitto
 from tests.install.conftest import ROOT, clearwell

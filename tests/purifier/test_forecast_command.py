@@ -15,7 +15,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bridge import cli
+from bridge.commands import main as cli
 from bridge.errors import InputError
 from bridge.purifier.capacity import Evidence, estimate
 from bridge.purifier.forecast import quantiles

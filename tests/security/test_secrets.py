@@ -31,7 +31,7 @@ def all_of_it(*_, **__):
     configure(level=logging.DEBUG)
     logging.getLogger().setLevel(logging.DEBUG)
 logs.configure = all_of_it
-from bridge.cli import main
+from bridge.commands.main import main
 main()
 """
 """``clearwell`` with every line of every library, down to those for debugging."""

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from bridge.commands import logfile
+from bridge.commands.shared import log_file as logfile
 from bridge.mqtt.topics import Layout
 from tests.brokers import Mosquitto
 from tests.security.conftest import PASSWORD, Start

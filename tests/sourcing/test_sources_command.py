@@ -8,8 +8,8 @@ from typing import Any
 
 import pytest
 
-from bridge import cli
-from bridge.commands.sources_notes import KEYS
+from bridge.commands import main as cli
+from bridge.commands.sources.notes import KEYS
 from bridge.units import LITRES_PER_US_GALLON
 
 ROOT = Path(__file__).parents[2]

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from bridge.commands.logfile import reading
-from bridge.commands.place import AS_RECORDED, Shown
+from bridge.commands.shared.configuration import AS_RECORDED, Shown
+from bridge.commands.shared.log_file import reading
 from bridge.display.text import Axis, Canvas
 from bridge.errors import InputError
 from bridge.forecast import cartridges as book
@@ -27,7 +27,7 @@ from bridge.tank.cover import HORIZON_DAYS, Cover, days_until_dry
 from bridge.units import DisplayUnits, Quantity, VolumeUnit
 
 if TYPE_CHECKING:
-    from bridge.commands.forecast_by_hand import OfPurifier, OfShelf
+    from bridge.commands.forecast.by_hand import OfPurifier, OfShelf
 
 _KEY = "prospect."
 _WIDTH = 66
@@ -119,7 +119,7 @@ def show(
     shown: Shown = AS_RECORDED,
 ) -> None:
     """Print it all."""
-    from bridge.commands import forecast_by_hand
+    from bridge.commands.forecast import by_hand as forecast_by_hand
 
     if as_json:
         values = [state.as_values() for state in found] + [forecast_by_hand.values(one) for one in by_hand]

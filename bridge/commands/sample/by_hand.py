@@ -64,7 +64,7 @@ def known(config: Path, of: str, reservoir: str | None) -> Known:
 
     :raises InputError: it is wrong, or does not say which reservoir is meant.
     """
-    from bridge.commands.place import environ_of_service, station_of
+    from bridge.commands.shared.configuration import environ_of_service, station_of
     from bridge.config.loading import read
 
     plan = read(config, environ_of_service(config, os.environ)).plan
@@ -94,7 +94,7 @@ def check(of: str | None, typed: ByHand, found: Known | None, where: Path | None
     :raises click.UsageError: those of what is kept by hand where nothing is.
     :raises InputError: those of a purifier for a shelf, or the other way round.
     """
-    from bridge.commands.sample_kept import OF
+    from bridge.commands.sample.kept import OF
     from bridge.forecast.by_hand import ShelfPlan
 
     options = typed.options
@@ -137,7 +137,7 @@ def enter(
     :raises InputError: the feed is below the reading.
     :raises LogError: the log cannot be written.
     """
-    from bridge.commands.sample_kept import sample_row
+    from bridge.commands.sample.kept import sample_row
     from bridge.forecast.by_hand import ShelfPlan
     from bridge.history import by_hand
     from bridge.history.records import CartridgeRow, Litres, LitresRow
@@ -173,7 +173,7 @@ def enter(
 
 
 def _of_feed(ppm: float, factor: float, found: Known | None) -> "tuple[Measurement, Verdict]":
-    from bridge.commands.sample_reading import measured
+    from bridge.commands.sample.reading import measured
     from bridge.water.solids import ADVICE_PPM, LIMIT_PPM, judge
 
     measurement = measured(("--feed-ppm", ppm), None, factor, None, "natural", True, factor)
@@ -201,7 +201,7 @@ def entries(path: Path, ident: str) -> "list[EntryRow]":
 
     :raises LogError: it cannot be read.
     """
-    from bridge.commands.logfile import reading
+    from bridge.commands.shared.log_file import reading
     from bridge.history.entries import Kind
 
     if not path.exists():

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from bridge.commands.columns_file import read_columns
+from bridge.commands.shared.files import read_columns
 from bridge.errors import InputError
 from bridge.purifier.trace import TraceForecast, TraceRow, crossings
 

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from bridge import cli
+from bridge.commands import main as cli
 from bridge.guard.faults import FAULTS
 from bridge.guard.model import Advisory, Permissive, Trip
 from bridge.mqtt.properties import PROPERTIES

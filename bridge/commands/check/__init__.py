@@ -16,9 +16,9 @@ def command(file: Path) -> None:
     Nothing is opened and nothing is moved. The exit status is 0 when FILE is right, warnings or not, and 2
     when it is wrong; then every mistake found is named, with its key and what would be right.
     """
-    from bridge.commands.check_plan import explained
-    from bridge.commands.check_words import wrapped
-    from bridge.commands.place import environ_of_service
+    from bridge.commands.check.plan import explained
+    from bridge.commands.check.words import wrapped
+    from bridge.commands.shared.configuration import environ_of_service
     from bridge.config.loading import read
 
     configuration = read(file, environ_of_service(file, os.environ))

@@ -6,16 +6,8 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
-from bridge.commands.forecast_log import (
-    State,
-    cover_line,
-    cover_values,
-    interval_text,
-    line,
-    lines_of,
-    plot,
-)
-from bridge.commands.place import AS_RECORDED, Shown
+from bridge.commands.forecast.log import State, cover_line, cover_values, interval_text, line, lines_of, plot
+from bridge.commands.shared.configuration import AS_RECORDED, Shown
 from bridge.forecast import by_hand, shelf
 from bridge.forecast.by_hand import HandPlan, HandState, ShelfPlan
 from bridge.forecast.shelf import ShelfState
@@ -57,9 +49,9 @@ def states(config: Path, named: str | None) -> list[OfPurifier | OfShelf]:
     """
     import os
 
-    from bridge.commands.logfile import log_path
-    from bridge.commands.place import environ_of_service
-    from bridge.commands.sample_by_hand import entries
+    from bridge.commands.sample.by_hand import entries
+    from bridge.commands.shared.configuration import environ_of_service
+    from bridge.commands.shared.log_file import log_path
     from bridge.config.loading import read
 
     plan = read(config, environ_of_service(config, os.environ)).plan

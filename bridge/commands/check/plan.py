@@ -2,11 +2,9 @@
 
 from collections.abc import Iterator
 
-from bridge.commands.check_by_hand import by_hand, shelf
-from bridge.commands.check_guard import guarded
-from bridge.commands.check_hub import hub, log
-from bridge.commands.check_reservoir import measured, reservoir
-from bridge.commands.check_words import Line, Told, people
+from bridge.commands.check.guard import guarded, hub, log
+from bridge.commands.check.reservoir import by_hand, measured, reservoir, shelf
+from bridge.commands.check.words import Line, Told, people
 from bridge.config.plan import BridgePlan
 
 _CAUTION = (

@@ -13,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bridge.commands.sample import command
-from bridge.commands.sample_told import CAUTION
+from bridge.commands.sample.kept import CAUTION
 from bridge.errors import InputError
 from bridge.water import pure_water
 

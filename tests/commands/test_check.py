@@ -110,7 +110,7 @@ def test_a_wrong_call_ends_with_2_and_no_traceback(words: tuple[str, ...]) -> No
 
 def test_the_command_line_itself_loads_nothing_heavy() -> None:
     probe = (
-        "import sys, bridge.cli, bridge.commands.check, bridge.commands.sample;"
+        "import sys, bridge.commands.main, bridge.commands.check, bridge.commands.sample;"
         "sys.exit(any(n.startswith(('pydantic', 'bridge.water', 'bridge.mqtt')) for n in sys.modules))"
     )
     done = subprocess.run([sys.executable, "-c", probe], cwd=CONFIG.parent, check=False, timeout=60)

@@ -8,12 +8,12 @@ from typing import TYPE_CHECKING
 
 import click
 
-from bridge.commands.logfile import which_log
+from bridge.commands.shared.log_file import which_log
 from bridge.errors import InputError
 
 if TYPE_CHECKING:
-    from bridge.commands.forecast_by_hand import OfPurifier, OfShelf
-    from bridge.commands.forecast_log import State
+    from bridge.commands.forecast.by_hand import OfPurifier, OfShelf
+    from bridge.commands.forecast.log import State
     from bridge.purifier.capacity import Capacity
 
 
@@ -88,8 +88,8 @@ def command(
             )
         if as_json and plot:
             raise InputError("forecast: --json and --plot do not go together; leave one of them out.")
-        from bridge.commands import forecast_log
-        from bridge.commands.place import shown_by
+        from bridge.commands.forecast import log as forecast_log
+        from bridge.commands.shared.configuration import shown_by
 
         kept = _kept(log_file, config, reservoir)
         forecast_log.show(*kept, as_json, drawn, shown_by(config if log_file is None else None))
@@ -101,7 +101,7 @@ def command(
         )
     if reservoir is not None:
         raise InputError("forecast: --reservoir belongs to --config or --log; leave it out.")
-    from bridge.commands.forecast_trace import read, show
+    from bridge.commands.forecast.trace import read, show
 
     capacity_g = _above_zero("--capacity-grams", capacity_grams, "the grams that the cartridge is rated for")
     limit_ppm = _above_zero("--limit", limit, "the product's limit in ppm")
@@ -115,8 +115,9 @@ def _kept(
     log_file: Path | None, config: Path | None, named: str | None
 ) -> "tuple[list[State], list[OfPurifier | OfShelf]]":
     """What the daemon keeps, and what is kept by hand; where there is neither, the sentence that says so."""
-    from bridge.commands import forecast_by_hand, forecast_log
-    from bridge.commands.logfile import chosen, spill_of
+    from bridge.commands.forecast import by_hand as forecast_by_hand
+    from bridge.commands.forecast import log as forecast_log
+    from bridge.commands.shared.log_file import chosen, spill_of
 
     by_hand = [] if config is None or log_file is not None else forecast_by_hand.states(config, named)
     if named is not None and by_hand:

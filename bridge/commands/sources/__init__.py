@@ -51,8 +51,8 @@ def command(
     --energy-price; an option counts more than the file. Whatever is not stated takes a usual value, and the
     notes say for every number which ones it rests on. Rain needs a roof, so it needs a file.
     """
-    from bridge.commands.sources_case import make
-    from bridge.commands.sources_file import checked, written
+    from bridge.commands.sources.case import make
+    from bridge.commands.sources.file import checked, written
 
     values = {} if config is None else written(config)
     _put(values, "feed", "solids", _with_unit("--feed", feed))
@@ -79,11 +79,11 @@ def command(
     except InputError as error:
         raise InputError(f"{where}: {error}") from None
     if as_json:
-        from bridge.commands.sources_json import as_object
+        from bridge.commands.sources.text import as_object
 
         click.echo(json.dumps(as_object(case), ensure_ascii=False, indent=1, allow_nan=False))
         return
-    from bridge.commands.sources_text import lines
+    from bridge.commands.sources.text import lines
 
     for line in lines(case):
         click.echo(line)

@@ -9,16 +9,16 @@ from typing import TYPE_CHECKING
 import click
 
 if TYPE_CHECKING:
-    from bridge.commands.place import Shown
-    from bridge.commands.sample_by_hand import ByHand, Known
-    from bridge.commands.typed_units import Solids
+    from bridge.commands.sample.by_hand import ByHand, Known
+    from bridge.commands.shared.configuration import Shown
+    from bridge.commands.shared.typed import Solids
     from bridge.water.measurement import Measurement
     from bridge.water.solids import Verdict
 
 
 def own_log(config: Path) -> Path:
     """The log of the configuration, which need not be there yet."""
-    from bridge.commands.logfile import chosen, log_path
+    from bridge.commands.shared.log_file import chosen, log_path
 
     path = log_path(config)
     return chosen(path, None) if path.exists() else path
@@ -67,9 +67,10 @@ def enter(
     told: Iterable[str] = (),
 ) -> None:
     """Keep what was typed of something that is kept by hand, and say how it stands."""
-    from bridge.commands import forecast_by_hand, sample_by_hand
-    from bridge.commands.logfile import chosen
-    from bridge.commands.sample_told import reading_values
+    from bridge.commands.forecast import by_hand as forecast_by_hand
+    from bridge.commands.sample import by_hand as sample_by_hand
+    from bridge.commands.sample.kept import reading_values
+    from bridge.commands.shared.log_file import chosen
 
     path = chosen(log_file, config) if known is None or config is None else own_log(config)
     sample_by_hand.enter(path, of, typed, known, scale.factor, judged, note)

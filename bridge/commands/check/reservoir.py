@@ -1,12 +1,17 @@
-"""What ``clearwell check`` says of a reservoir, its line and its probes. Core."""
+"""What ``clearwell check`` says of purifiers and shelves that are kept by hand. Core.
+
+What ``clearwell check`` says of a reservoir, its line and its probes. Core.
+"""
 
 from collections.abc import Iterator
 from datetime import UTC
 
-from bridge.commands.check_words import Line, Told, listed
+from bridge.commands.check.words import Line, Told, listed
 from bridge.config.modbus import CANNOT_PROMISE
+from bridge.forecast.by_hand import HandPlan, ShelfPlan
 from bridge.station.plan import CartridgePlan, ProbePlan, StationPlan
 from bridge.tank import shapes
+from bridge.units import DisplayUnits
 from bridge.water.conductivity import Method
 from bridge.water.solids import scale_label
 
@@ -145,4 +150,34 @@ def cartridge(fitted: CartridgePlan) -> str:
     return (
         f"{fitted.kind.value}, rated {what}; its end is forecast, and an order is called for "
         f"{fitted.lead_days:g} days ahead."
+    )
+
+
+def by_hand(hand: HandPlan, told: Told) -> Iterator[Line]:
+    """A purifier: its scale, its feed, its cartridge and how it is entered."""
+    yield (
+        "Scale",
+        f"{scale_label(hand.factor)}; the limit is {told.ppm(hand.limit_ppm)}, the advice "
+        f"{told.ppm(hand.advice_ppm)}.",
+    )
+    fed = "not stated; give feed_ppm, or enter --feed-ppm, or nothing can be forecast"
+    if hand.feed_ppm is not None:
+        fed = f"taken to be {told.ppm(hand.feed_ppm)} until a sample of it is entered"
+    yield "Feed", f"{fed}."
+    yield "Cartridge", cartridge(hand.cartridge)
+    yield (
+        "Entries",
+        f"clearwell sample --config FILE --of {hand.ident} --litres L --ppm N, in one line for each time; "
+        "the daemon has nothing to do with it.",
+    )
+
+
+def shelf(stock: ShelfPlan, units: DisplayUnits) -> Iterator[Line]:
+    """A shelf: how it is entered, and when more is called for."""
+    cost = "" if stock.price_per_l is None else f" It costs {units.cost_as(stock.price_per_l, '.4g')}."
+    yield (
+        "Entries",
+        f"clearwell sample --config FILE --of {stock.ident} --litres L for what is put there, --took L, or "
+        f"--left L for a count. How long it lasts is forecast, and more is called for {stock.lead_days:g} "
+        f"days ahead.{cost}",
     )

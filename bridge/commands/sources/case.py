@@ -6,17 +6,10 @@ from pathlib import Path
 from typing import Any
 
 from bridge import units
-from bridge.commands.sources_file import BlendTable, FeedTable, RainTable, SourcesTable, stated
+from bridge.commands.sources.file import BlendTable, FeedTable, RainTable, SourcesTable, stated
 from bridge.config.tables import usual_advice_ppm
 from bridge.errors import InputError
-from bridge.purifier.cartridge import (
-    RatedGrams,
-    RatedLitres,
-    RatedResin,
-    Rating,
-    litres_on_feed,
-    rated_grams,
-)
+from bridge.purifier.cartridge import RatedGrams, RatedLitres, RatedResin, Rating, litres_on_feed, rated_grams
 from bridge.sourcing.blending import Blend, Water, tap_into_rain
 from bridge.sourcing.compare import Offer, compare
 from bridge.sourcing.rain import Collection, balance, reliability
@@ -209,7 +202,7 @@ def _rain(way: RainTable, need_l_per_day: float, base: Path) -> tuple[Rain, str]
 
 
 def _daily_mm(path: Path) -> Sequence[float]:
-    from bridge.commands.columns_file import read_columns
+    from bridge.commands.shared.files import read_columns
 
     return [row.values[0] for row in read_columns(path, ("rain_mm",))]
 

@@ -7,19 +7,14 @@ from typing import TYPE_CHECKING
 
 import click
 
-from bridge.commands.logfile import which_log
-from bridge.commands.sample_entry import Scale, enter, own_log, scale_of
-from bridge.commands.sample_options import sample_options
-from bridge.commands.sample_reading import (
-    check_plausible,
-    check_temperature,
-    measured,
-    one_reading,
-)
-from bridge.commands.typed_units import Solids
+from bridge.commands.sample.entry import Scale, enter, own_log, scale_of
+from bridge.commands.sample.options import sample_options
+from bridge.commands.sample.reading import check_plausible, check_temperature, measured, one_reading
+from bridge.commands.shared.log_file import which_log
+from bridge.commands.shared.typed import Solids
 
 if TYPE_CHECKING:
-    from bridge.commands.sample_by_hand import Known
+    from bridge.commands.sample.by_hand import Known
 
 
 @click.command("sample")
@@ -83,11 +78,10 @@ def command(
     What is entered later than it was so has its time with --at; what was so first counts first, in whatever
     order it is entered.
     """
-    from bridge.commands import sample_by_hand
-    from bridge.commands.entered_at import moment_ms
-    from bridge.commands.place import shown_by
-    from bridge.commands.sample_kept import checked_name
-    from bridge.commands.sample_told import CAUTION, more_values, reading_values, told_lines
+    from bridge.commands.sample import by_hand as sample_by_hand
+    from bridge.commands.sample.kept import CAUTION, checked_name, more_values, reading_values, told_lines
+    from bridge.commands.shared.configuration import shown_by
+    from bridge.commands.shared.typed import moment_ms
     from bridge.water.solids import judge
 
     if of is not None:
@@ -134,11 +128,11 @@ def command(
     kept_in = _kept_in(log_file, config, of, reservoir, tray_litres, given_ppm, known)
     found = None
     if of == "tray":
-        from bridge.commands import sample_kept
+        from bridge.commands.sample import kept as sample_kept
 
         found = sample_kept.tray(measurement, scale.limit_ppm, tray_litres, given_ppm, kept_in, at_ms)
     if kept_in is not None and of is not None:
-        from bridge.commands.sample_kept import sample_row
+        from bridge.commands.sample.kept import sample_row
         from bridge.history import by_hand
 
         path, name = kept_in
@@ -151,7 +145,7 @@ def command(
     if reading[0] in ("--meter-ppm", "--ppm") and not by_meter:
         click.echo("If the meter corrects for temperature by itself, as most do, add --compensated.")
     if found is not None:
-        from bridge.commands.sample_kept import told as told_of_tray
+        from bridge.commands.sample.kept import told as told_of_tray
 
         for line in told_of_tray(found, tray_litres, shown.units, scale.factor):
             click.echo(line)
@@ -177,8 +171,8 @@ def _kept_in(
     known: "Known | None",
 ) -> tuple[Path, str] | None:
     """The log and the reservoir that the sample goes to; None when it is not kept."""
-    from bridge.commands.logfile import chosen
-    from bridge.commands.sample_kept import reservoir_of
+    from bridge.commands.sample.kept import reservoir_of
+    from bridge.commands.shared.log_file import chosen
 
     if of != "tray" and (tray_litres is not None or given is not None):
         raise click.UsageError("--tray-litres and --given belong to --of tray; leave them out.")
