@@ -120,7 +120,7 @@ class Walk:
             (limits.has_drain, Feature.DRAIN_VALVE),
             (self._plan.feed is not None, Feature.FEED_CELL),
             (self._plan.litres_per_pulse is not None, Feature.FLOW_PULSES),
-            (level.sender is not None, Feature.SENDER),
+            (level.level_sensor is not None, Feature.LEVEL_SENSOR),
             (level.low_switch, Feature.SWITCH_LOW),
             (level.full_switch, Feature.SWITCH_FULL),
             (level.overflow_switch, Feature.SWITCH_OVERFLOW),

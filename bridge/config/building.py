@@ -4,8 +4,8 @@ Bounds that nobody gave follow from the reservoir. They are rules of thumb of ou
 
     fill_max_l      1.1 times what lies below the fill mark: the first fill of an empty reservoir fits
     daily_max_l     twice the capacity
-    rise_closed_l   1/40 of the capacity, and at least two steps of the sender; none where rain falls in
-    no_rise_l       1/200 of the capacity, and more than one step of the sender
+    rise_closed_l   1/40 of the capacity, and at least two steps of the level sensor; none where rain falls in
+    no_rise_l       1/200 of the capacity, and more than one step of the level sensor
 """
 
 from pathlib import Path
@@ -14,7 +14,7 @@ from bridge.config.mistakes import Mistakes
 from bridge.config.model import BridgeTable, HubTable, LogTable
 from bridge.config.plan import HubPlan, LogPlan
 from bridge.config.reservoir import GuardTable, ProbeTable, PurifierTable, ReservoirTable
-from bridge.config.tables import Keys, given, usual_advice_ppm
+from bridge.config.tables import Keys, given, usual_target_ppm
 from bridge.config.tank import LevelTable
 from bridge.guard.limits import Limits
 from bridge.history.limits import LogSettings
@@ -109,11 +109,11 @@ def station(ident: str, table: ReservoirTable, mistakes: Mistakes) -> StationPla
         name=table.name or ident.replace("-", " ").capitalize(),
         capacity_l=shape.capacity_l,
         limit_ppm=limits.limit_ppm,
-        advice_ppm=limits.advice_ppm,
+        target_ppm=limits.target_ppm,
         factor=table.factor,
         has_feed_probe=feed is not None,
         has_drain=purifier.drain_valve,
-        has_volume=level.sender is not None,
+        has_volume=level.level_sensor is not None,
         has_forecast=table.cartridge is not None,
     )
     return StationPlan(
@@ -142,7 +142,7 @@ def _modbus(at: Keys, table: ReservoirTable, mistakes: Mistakes) -> ModbusMap | 
         (table.purifier.drain_valve, modbus.drain, "drain", "purifier.drain_valve"),
         (table.feed is not None, modbus.feed_conductivity, "feed_conductivity", "feed"),
         (table.feed is not None, modbus.feed_temperature, "feed_temperature", "feed"),
-        (table.level.sender is not None, modbus.level, "level", "level.sender"),
+        (table.level.level_sensor is not None, modbus.level, "level", "level.level_sensor"),
         (table.level.low_switch, modbus.low_switch, "low_switch", "level.low_switch"),
         (table.level.full_switch, modbus.full_switch, "full_switch", "level.full_switch"),
         (table.level.overflow_float, modbus.overflow_float, "overflow_float", "level.overflow_float"),
@@ -164,9 +164,9 @@ def _modbus(at: Keys, table: ReservoirTable, mistakes: Mistakes) -> ModbusMap | 
 def _level(table: LevelTable, shape: Shape) -> LevelSettings:
     return LevelSettings(
         shape,
-        sender=None if table.sender is None else table.sender.core(),
+        level_sensor=None if table.level_sensor is None else table.level_sensor.core(),
         overflow_switch=table.overflow_float,
-        **given(table, "sender", "overflow_float"),
+        **given(table, "level_sensor", "overflow_float"),
     )
 
 
@@ -179,11 +179,13 @@ def _limits(table: ReservoirTable, shape: Shape) -> Limits:
     purifier: PurifierTable = table.purifier
     limit_ppm = LIMIT_PPM if guard.limit_ppm is None else guard.limit_ppm
     capacity_l = shape.capacity_l
-    step_l = 0.0 if table.level.sender is None else _step_l(shape, table.level.sender.step_m or 0.0)
+    step_l = (
+        0.0 if table.level.level_sensor is None else _step_l(shape, table.level.level_sensor.step_m or 0.0)
+    )
     rise_l = max(0.025 * capacity_l, 2.0 * step_l)
     values: dict[str, float | None] = {
         "limit_ppm": limit_ppm,
-        "advice_ppm": usual_advice_ppm(limit_ppm),
+        "target_ppm": usual_target_ppm(limit_ppm),
         "gross_ppm": 2.0 * limit_ppm,
         "reservoir_limit_ppm": limit_ppm,
         "flow_max_l_s": purifier.flow_max_l_min / 60.0,
@@ -200,7 +202,7 @@ def _limits(table: ReservoirTable, shape: Shape) -> Limits:
 
 
 def _step_l(shape: Shape, step_m: float) -> float:
-    """The most that one step of the sender means in litres."""
+    """The most that one step of the level sensor means in litres."""
     high_m = shape.height_m
     step_m = min(step_m, high_m)
     bottoms = [(high_m - step_m) * part / _SLICES for part in range(_SLICES + 1)]
@@ -227,7 +229,7 @@ def _check_temperatures(at: Keys, limits: Limits, method: Method, mistakes: Mist
 
 def _assumed_ppm(at: Keys, table: ReservoirTable, limits: Limits, mistakes: Mistakes) -> float | None:
     if table.assumed_ppm is None:
-        return min(limits.advice_ppm, 0.5 * limits.reservoir_limit_ppm)
+        return min(limits.target_ppm, 0.5 * limits.reservoir_limit_ppm)
     if table.assumed_ppm < limits.reservoir_limit_ppm:
         return table.assumed_ppm
     mistakes.add(

@@ -4,7 +4,7 @@ from pydantic import Field, model_validator
 
 from bridge.config.mistakes import Mistakes
 from bridge.config.reservoir import USUAL_LEAD_DAYS, CartridgeTable
-from bridge.config.tables import Ppm, Table, from_zero, positive, refused, usual_advice_ppm
+from bridge.config.tables import Ppm, Table, from_zero, positive, refused, usual_target_ppm
 from bridge.forecast.by_hand import HandPlan, ShelfPlan
 from bridge.water.solids import LARGEST_FACTOR, LIMIT_PPM, SMALLEST_FACTOR, Scale
 
@@ -23,16 +23,16 @@ class _ByHandTable(Table):
         description="the scale of every ppm of it: ppm for each µS/cm at 25 °C, often 0.5 or 0.7",
     )
     limit_ppm: float = positive("the limit of its water in ppm", LIMIT_PPM)
-    advice_ppm: float | None = positive("the ppm from which its water is only marginal")
+    target_ppm: float | None = positive("the ppm from which its water is only marginal")
 
     @property
-    def advice(self) -> float:
-        return usual_advice_ppm(self.limit_ppm) if self.advice_ppm is None else self.advice_ppm
+    def target(self) -> float:
+        return usual_target_ppm(self.limit_ppm) if self.target_ppm is None else self.target_ppm
 
     @model_validator(mode="after")
-    def _advice_under_limit(self) -> "_ByHandTable":
-        if self.advice > self.limit_ppm:
-            raise refused("advice_ppm", self.advice_ppm, f"must be at most limit_ppm = {self.limit_ppm:g}")
+    def _target_under_limit(self) -> "_ByHandTable":
+        if self.target > self.limit_ppm:
+            raise refused("target_ppm", self.target_ppm, f"must be at most limit_ppm = {self.limit_ppm:g}")
         return self
 
     def called(self, ident: str) -> str:
@@ -56,7 +56,7 @@ class HandTable(_ByHandTable):
             self.called(ident),
             self.factor,
             self.limit_ppm,
-            self.advice,
+            self.target,
             self.feed_ppm,
             self.cartridge.core(),
             self.other_cost_per_l,
@@ -75,7 +75,7 @@ class ShelfTable(_ByHandTable):
             self.called(ident),
             self.factor,
             self.limit_ppm,
-            self.advice,
+            self.target,
             self.price_per_l,
             self.lead_days,
         )

@@ -196,7 +196,7 @@ class GuardTable(Table):
     """``guard``: the bounds. What is not given follows from the capacity, or has a usual value."""
 
     limit_ppm: float | None = positive("the limit of the product in ppm on the reservoir's scale")
-    advice_ppm: float | None = positive("the ppm from which product is only marginal")
+    target_ppm: float | None = positive("the ppm from which product is only marginal")
     gross_ppm: float | None = positive("the ppm at which the product trips without delay")
     reservoir_limit_ppm: float | None = positive("the limit of what is in the reservoir, in ppm")
     persistence_s: float | None = positive("how long an excess lasts until it is a trip, in seconds")
@@ -240,8 +240,8 @@ class GuardTable(Table):
     @model_validator(mode="after")
     def _rising(self) -> "GuardTable":
         limit_ppm = LIMIT_PPM if self.limit_ppm is None else self.limit_ppm
-        if self.advice_ppm is not None and self.advice_ppm > limit_ppm:
-            raise refused("advice_ppm", self.advice_ppm, f"must be at most limit_ppm = {limit_ppm:g}")
+        if self.target_ppm is not None and self.target_ppm > limit_ppm:
+            raise refused("target_ppm", self.target_ppm, f"must be at most limit_ppm = {limit_ppm:g}")
         if self.gross_ppm is not None and self.gross_ppm < limit_ppm:
             raise refused("gross_ppm", self.gross_ppm, f"must be at least limit_ppm = {limit_ppm:g}")
         return self
@@ -270,7 +270,7 @@ class ReservoirTable(Table):
         "strapping-table) and the inside dimensions in metres"
     )
     level: LevelTable = Field(
-        description="a table with 'sender', or with 'low_switch' and 'full_switch', or with all of them"
+        description="a table with 'level_sensor', or with 'low_switch' and 'full_switch', or with all of them"
     )
     product: ProbeTable = Field(description="the table of the product probe, with 'cell_constant_per_cm'")
     feed: ProbeTable | None = Field(

@@ -14,12 +14,12 @@ from pydantic_core import PydanticCustomError
 
 from bridge import units
 from bridge.errors import InputError
-from bridge.water.solids import ADVICE_PPM
+from bridge.water.solids import TARGET_PPM
 
 
-def usual_advice_ppm(limit_ppm: float) -> float:
-    """The advice beside a limit, in ppm: 25, or half the limit where 25 would be over it."""
-    return ADVICE_PPM if limit_ppm >= ADVICE_PPM else 0.5 * limit_ppm
+def usual_target_ppm(limit_ppm: float) -> float:
+    """The target beside a limit, in ppm: 25, or half the limit where 25 would be over it."""
+    return TARGET_PPM if limit_ppm >= TARGET_PPM else 0.5 * limit_ppm
 
 
 ID_PATTERN = r"^[a-z0-9]+(-[a-z0-9]+)*$"

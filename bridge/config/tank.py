@@ -7,7 +7,7 @@ from pydantic import Field, model_validator
 
 from bridge.config.tables import Table, fraction, from_zero, given, positive, refused, sound
 from bridge.tank import shapes
-from bridge.tank.level_sensor import Sender, SenderTable
+from bridge.tank.level_sensor import LevelSensor, LevelSensorTable
 
 Pair = Annotated[list[float], Field(min_length=2, max_length=2)]
 
@@ -77,8 +77,8 @@ ShapeTable = Annotated[
 ]
 
 
-class SenderSection(Table):
-    """``level.sender``: a continuous float sender."""
+class LevelSensorSection(Table):
+    """``level.level_sensor``: a continuous level sensor."""
 
     table: list[Pair] = Field(
         min_length=2,
@@ -93,12 +93,12 @@ class SenderSection(Table):
     )
     margin: float | None = from_zero("how far outside the table a fraction still counts as its end", le=1)
 
-    def core(self) -> Sender:
-        table = SenderTable(tuple((part, depth_m) for part, depth_m in self.table))
-        return Sender(table, **given(self, "table"))
+    def core(self) -> LevelSensor:
+        table = LevelSensorTable(tuple((part, depth_m) for part, depth_m in self.table))
+        return LevelSensor(table, **given(self, "table"))
 
     @model_validator(mode="after")
-    def _sound(self) -> "SenderSection":
+    def _sound(self) -> "LevelSensorSection":
         sound(self.core)
         return self
 
@@ -106,7 +106,9 @@ class SenderSection(Table):
 class LevelTable(Table):
     """``level``: what is fitted, and the marks as fractions of the brim-full capacity."""
 
-    sender: SenderSection | None = Field(default=None, description="the table of a continuous float sender")
+    level_sensor: LevelSensorSection | None = Field(
+        default=None, description="the table of a continuous level sensor"
+    )
     low_switch: bool = Field(default=False, description="true where a float switch marks the low level")
     full_switch: bool = Field(default=False, description="true where a float switch marks the full level")
     overflow_float: bool = Field(default=True, description="false only where no overflow float is fitted")
@@ -119,10 +121,10 @@ class LevelTable(Table):
         "how long the overflow float must be down to count as down, in seconds"
     )
     contradiction_s: float | None = from_zero("how long sensors may contradict each other, in seconds")
-    ride_through_s: float | None = from_zero("how long a sender may give no value, in seconds")
+    ride_through_s: float | None = from_zero("how long a level sensor may give no value, in seconds")
     wave_time_constant_s: float | None = from_zero("the time constant that takes waves out, in seconds")
-    agreement_m: float | None = from_zero("how far sender and switches may differ, in metres of depth")
-    stuck_after_s: float | None = positive("after how long a still sender is worth a hint, in seconds")
+    agreement_m: float | None = from_zero("how far level sensor and switches may differ, in metres of depth")
+    stuck_after_s: float | None = positive("after how long a still level sensor is worth a hint, in seconds")
 
     @model_validator(mode="after")
     def _rising(self) -> "LevelTable":

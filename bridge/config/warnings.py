@@ -72,7 +72,7 @@ def _about(station: StationPlan) -> Iterator[str]:
         plain = [relay for relay in (station.modbus.valve, station.modbus.drain) if relay is not None]
         if any(relay.time_limit_register is None for relay in plain):
             yield CANNOT_PROMISE
-    if station.level.sender is None and station.litres_per_pulse is None:
+    if station.level.level_sensor is None and station.litres_per_pulse is None:
         yield (
             "with switches only and no flow sensor the volume of a fill is not known; only its time is "
             "bounded, "

@@ -254,7 +254,7 @@ class Logbook:
             running.fill_since_ms = stamp.utc_ms
         elif phase not in ACTIVE and running.fill_since_ms is not None:
             volume_l = turn.state.fill.volume_l if running.plan.identity.has_volume else None
-            end = "full" if phase is Phase.REST else "trip"
+            end = "full" if phase is Phase.IDLE else "trip"
             row = FillRow(stamp, name, running.fill_since_ms, volume_l, None, None, end)
             running.fill_since_ms = None
             self._log.append(row)

@@ -68,7 +68,7 @@ def _flows(h: Heard) -> bool:
 
 
 def _full(h: Heard) -> bool:
-    return h.value("reservoir/zone") == "full" and h.value("fill/phase") == "rest" and _shut(h)
+    return h.value("reservoir/zone") == "full" and h.value("fill/phase") == "idle" and _shut(h)
 
 
 def _tripped(h: Heard) -> bool:

@@ -113,7 +113,7 @@ def _product(view: StationView, units: DisplayUnits) -> Product:
         unit=units.solids.value,
         scale=units.scale(factor),
         limit=as_set(units.ppm(view.identity.limit_ppm, factor)),
-        advice=as_set(units.ppm(view.identity.advice_ppm, factor)),
+        target=as_set(units.ppm(view.identity.target_ppm, factor)),
         temperature=_celsius(view.product_temperature_c, units),
         health=view.product_health,
     )

@@ -48,7 +48,7 @@ PERMISSIVE_MISSING: dict[Permissive, str] = {
 """The same as clauses, for when it does not hold."""
 
 PHASE_WORDS: dict[Phase, str] = {
-    Phase.REST: "at rest",
+    Phase.IDLE: "at rest",
     Phase.RINSE: "rinsing",
     Phase.FILL: "filling",
     Phase.PAUSE: "interrupted",
@@ -59,14 +59,14 @@ STATUS_WORDS: dict[Status, str] = {
     Status.NORMAL: "gone",
     Status.UNACKNOWLEDGED: "not yet acknowledged",
     Status.ACKNOWLEDGED: "acknowledged",
-    Status.RETURNED_UNACKNOWLEDGED: "gone again, not yet acknowledged",
+    Status.CLEARED_UNACKNOWLEDGED: "gone again, not yet acknowledged",
     Status.LATCHED_UNACKNOWLEDGED: "latched, not yet acknowledged",
     Status.LATCHED_ACKNOWLEDGED: "latched, acknowledged, waits for its reset",
 }
 
 ANSWERS = {
     "suitable": "Yes: this water may be used.",
-    "marginal": "Yes, with care: this water is above the advised value.",
+    "marginal": "Yes, with care: this water is above the target.",
     "unsuitable": "No: do not use this water.",
     "unknown": "Not known: nothing can be said of this water.",
 }
@@ -82,18 +82,18 @@ def use_of(view: StationView, units: DisplayUnits) -> tuple[str, str, str]:
     Where the reservoir is worse than the product, it decides: that is the water that people take.
     """
     identity = view.identity
-    limit, advice = (
-        as_set(units.ppm(ppm, identity.factor)) for ppm in (identity.limit_ppm, identity.advice_ppm)
+    limit, target = (
+        as_set(units.ppm(ppm, identity.factor)) for ppm in (identity.limit_ppm, identity.target_ppm)
     )
     verdict, reason = view.verdict, "There is no measurement of the product that can be trusted."
     if verdict in _WORSE:
         against = {
-            "suitable": f"under the advised {advice}",
-            "marginal": f"over the advised {advice}, and still under the limit of {limit}",
+            "suitable": f"under the target {target}",
+            "marginal": f"over the target {target}, and still under the limit of {limit}",
             "unsuitable": f"over the limit of {limit}",
         }[verdict]
         reason = f"At its worst the product, {_measured(view, units)}, is {against}."
-        if verdict == "unsuitable" and view.phase == Phase.REST.value:
+        if verdict == "unsuitable" and view.phase == Phase.IDLE.value:
             reason += " Water that stood in the purifier reads higher, and is rinsed before a fill."
     held_ppm = view.reservoir_ppm
     if held_ppm is None or not math.isfinite(held_ppm):
@@ -103,7 +103,7 @@ def use_of(view: StationView, units: DisplayUnits) -> tuple[str, str, str]:
         "unsuitable"
         if held_ppm >= identity.limit_ppm
         else "marginal"
-        if held_ppm >= identity.advice_ppm
+        if held_ppm >= identity.target_ppm
         else "suitable"
     )
     reason += f" The reservoir holds about {held} by the mixing balance"
@@ -128,7 +128,7 @@ def why_of(view: StationView) -> str:
         clauses = [PERMISSIVE_MISSING[Permissive(one)] for one in missing]
         begins = "Shut, and a fill waits" if view.phase == Phase.PAUSE.value else "Shut"
         why = f"{begins}: {'; '.join(clauses)}."
-    elif view.phase == Phase.REST.value:
+    elif view.phase == Phase.IDLE.value:
         why = "Shut: no fill is due. Nothing stands in the way of one."
     else:
         why = "Shut: the fill goes on in a moment."

@@ -118,7 +118,7 @@ def _reservoir(facts: Facts) -> Iterator[str]:
 def _product(facts: Facts) -> Iterator[str]:
     product = facts.product
     yield _joined(" ", product.text or "not known", product.uncertainty) + f", scale: {product.scale}"
-    yield f"Limit {product.limit}, advised under {product.advice}"
+    yield f"Limit {product.limit}, target under {product.target}"
     yield _joined(", ", product.temperature, _probe(product.health))
 
 

@@ -202,7 +202,7 @@ def _unheard(plan: StationPlan, facts: ControllerFacts) -> tuple[str, str]:
 
 def _fitted(plan: StationPlan) -> Iterator[tuple[str, bool, Feature]]:
     level = plan.level
-    yield "a float sender", level.sender is not None, Feature.SENDER
+    yield "a level sensor", level.level_sensor is not None, Feature.LEVEL_SENSOR
     yield "a low switch", level.low_switch, Feature.SWITCH_LOW
     yield "a full switch", level.full_switch, Feature.SWITCH_FULL
     yield "an overflow float", level.overflow_switch, Feature.SWITCH_OVERFLOW

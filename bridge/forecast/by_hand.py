@@ -41,7 +41,7 @@ class HandPlan:
     factor: float
     """The scale of every ppm of it."""
     limit_ppm: float
-    advice_ppm: float
+    target_ppm: float
     feed_ppm: float | None
     """What the feed is taken to be until a sample of it is entered."""
     cartridge: CartridgePlan
@@ -57,7 +57,7 @@ class ShelfPlan:
     name: str
     factor: float
     limit_ppm: float
-    advice_ppm: float
+    target_ppm: float
     price_per_l: float | None = None
     lead_days: float = 7.0
     """From the order, or the decision to go for more, until it stands on the shelf."""

@@ -78,8 +78,8 @@ FAULTS: dict[AlarmId, Fault] = {
         "Its valve shuts by itself when its lease lapses; the trip resets itself once the link is steady.",
         "Check the controller's supply and the cable.",
     ),
-    Advisory.PRODUCT_OVER_ADVICE: Fault(
-        "The purified water is above the advised value, and still under the limit.",
+    Advisory.PRODUCT_OVER_TARGET: Fault(
+        "The purified water is above the target, and still under the limit.",
         _ALARM_ONLY,
         "Get the next cartridge or membrane ready.",
     ),

@@ -22,7 +22,7 @@ class Limits:
     """
 
     limit_ppm: float = 50.0
-    advice_ppm: float = 25.0
+    target_ppm: float = 25.0
     gross_ppm: float = 100.0
     """A product this bad while filling trips at once, without the persistence filter."""
     reservoir_limit_ppm: float = 50.0
@@ -82,7 +82,7 @@ class Limits:
             if not 0 < value < float("inf"):
                 raise OutOfRangeError(f"the bound {field.name} is {value}; it must be a number above 0")
         for lower, upper in (
-            ("advice_ppm", "limit_ppm"),
+            ("target_ppm", "limit_ppm"),
             ("limit_ppm", "gross_ppm"),
             ("in_spec_s", "rinse_max_s"),
             ("rinse_min_s", "rinse_max_s"),

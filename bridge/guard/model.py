@@ -56,7 +56,7 @@ class Trip(Enum):
 class Advisory(Enum):
     """An alarm that does not close the valve."""
 
-    PRODUCT_OVER_ADVICE = "product-over-advice"
+    PRODUCT_OVER_TARGET = "product-over-target"
     PROBE_MAINTENANCE = "probe-maintenance"
     FEED_PROBE_FAILURE = "feed-probe-failure"
     RESERVOIR_LOW = "reservoir-low"
@@ -82,7 +82,7 @@ AlarmId = Trip | Advisory
 class Phase(Enum):
     """Where the fill sequence stands."""
 
-    REST = "rest"
+    IDLE = "idle"
     """No fill is due."""
     RINSE = "rinse"
     """Standing water leaves the purifier; bounded in time, and in volume when it goes to the reservoir."""
@@ -103,7 +103,7 @@ class Flow(Enum):
 
 # For what runs with every reading: in Python 3.11 a member looked up on its enumeration costs six times as
 # much as a name of the module.
-REST: Final = Phase.REST
+REST: Final = Phase.IDLE
 RINSE: Final = Phase.RINSE
 FILL: Final = Phase.FILL
 PAUSE: Final = Phase.PAUSE

@@ -32,7 +32,7 @@ _BRIDGE = ("prefix", "bridge", "bridge_state_topic")
 _RESERVOIR = (*_BRIDGE, "reservoir", "device", "device_state_topic")
 _PROPERTY = (*_RESERVOIR, "node", "property", "value_topic", "set_topic")
 _BRIDGE_TEXT = ("bridge_name",)
-_RESERVOIR_TEXT = (*_BRIDGE_TEXT, "reservoir_name", "capacity_l", "limit_ppm", "advice_ppm", "factor")
+_RESERVOIR_TEXT = (*_BRIDGE_TEXT, "reservoir_name", "capacity_l", "limit_ppm", "target_ppm", "factor")
 _PROPERTY_TEXT = (
     *_RESERVOIR_TEXT,
     *("node_name", "property_name", "datatype", "unit", "format", "settable", "retained", "value"),
@@ -191,7 +191,7 @@ class Announcements:
             "device_state_topic": f"{self._layout.base(device)}/$state",
             "capacity_l": f"{identity.capacity_l:g}",
             "limit_ppm": f"{identity.limit_ppm:g}",
-            "advice_ppm": f"{identity.advice_ppm:g}",
+            "target_ppm": f"{identity.target_ppm:g}",
             "factor": f"{identity.factor:g}",
         }
 

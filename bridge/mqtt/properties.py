@@ -242,7 +242,7 @@ PROPERTIES: tuple[Property, ...] = (
     Property("product", "health", "Probe health", _E, "product_health", None, _HEALTH),
     Property("product", "verdict", "Verdict", _E, "verdict", None, "suitable,marginal,unsuitable,unknown"),
     Property("product", "limit", "Limit", _F, "identity.limit_ppm", "ppm", "0:"),
-    Property("product", "advice", "Advice", _F, "identity.advice_ppm", "ppm", "0:"),
+    Property("product", "target", "Target", _F, "identity.target_ppm", "ppm", "0:"),
     Property(
         "product", "factor", "Scale of every ppm", _F, "identity.factor", "ppm per µS/cm", "0:", decimals=3,
     ),

@@ -38,7 +38,7 @@ CONDUCTANCE_WIDTH = 8
 TEMPERATURE_WIDTH = 6
 FRACTION_WIDTH = 6
 NUMBER_WIDTH = 10
-"""What a receiver takes; a sender keeps to the narrower widths."""
+"""What a receiver takes; a level sensor keeps to the narrower widths."""
 IDENTITY_WIDTH = 24
 WORD_WIDTH = 16
 
@@ -275,7 +275,7 @@ def _write_reading(m: Reading) -> str:
         f"{write_measured('pt', m.product_c, TEMPERATURE_WIDTH)}"
         f"{write_measured('f', m.feed_us, CONDUCTANCE_WIDTH)}"
         f"{write_measured('ft', m.feed_c, TEMPERATURE_WIDTH)}"
-        f"{write_measured('lv', m.sender, FRACTION_WIDTH)}"
+        f"{write_measured('lv', m.level_sensor, FRACTION_WIDTH)}"
         f"{write_switches((m.switch_low, m.switch_full, m.switch_overflow))}"
         f"{n}{err}"
     )

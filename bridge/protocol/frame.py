@@ -39,7 +39,7 @@ class DamageReason(Enum):
     CHECK = "check"
     """The check is missing or does not agree."""
     MALFORMED = "malformed"
-    """The check agrees, but this is not what the protocol page allows: the sender is at fault."""
+    """The check agrees, but this is not what the protocol page allows: the level sensor is at fault."""
 
 
 class IgnoreReason(Enum):

@@ -37,7 +37,7 @@ class Feature(IntFlag):
     DRAIN_VALVE = 1
     FEED_CELL = 2
     FLOW_PULSES = 4
-    SENDER = 8
+    LEVEL_SENSOR = 8
     SWITCH_LOW = 16
     SWITCH_FULL = 32
     SWITCH_OVERFLOW = 64
@@ -53,8 +53,8 @@ class LocalFault(IntFlag):
     """The product cell is outside every measuring range."""
     TEMPERATURE_OPEN = 4
     TEMPERATURE_SHORT = 8
-    SENDER_OPEN = 16
-    SENDER_SHORT = 32
+    LEVEL_SENSOR_OPEN = 16
+    LEVEL_SENSOR_SHORT = 32
     OVERFLOW_CUT = 64
     """The overflow float has closed the valve here, whatever the bridge says."""
     LEASE_LAPSED = 128
@@ -98,8 +98,8 @@ class Reading:
     """Temperature at the product cell, °C."""
     feed_us: Value = None
     feed_c: Value = None
-    sender: Value = None
-    """Float sender as a fraction of its full electrical range, 0 to 1."""
+    level_sensor: Value = None
+    """Level sensor as a fraction of its full electrical range, 0 to 1."""
     switch_low: bool | None = None
     """True while water covers the low switch; None when not fitted."""
     switch_full: bool | None = None

@@ -92,11 +92,11 @@ def purity(
     medians: Sequence[float | None],
     high: Sequence[float | None],
     worst: Sequence[float | None],
-    advice: float,
+    target: float,
     limit: float,
     unit: str,
 ) -> str:
-    """Median, 95 % and worst of each period, with advice and limit."""
+    """Median, 95 % and worst of each period, with target and limit."""
     with _figure(2.6) as (figure, made):
         axes = figure.add_subplot()
         rows = (("median", medians, "o", WATER), ("95 %", high, "_", INK), ("worst minute", worst, "^", RUST))
@@ -111,8 +111,8 @@ def purity(
             if low is not None and top is not None:
                 axes.plot([place, place], [low, top], "-", color=STONE, linewidth=1.0, zorder=1)
         axes.axhline(limit, color=RUST, linewidth=1.2)
-        axes.axhline(advice, color=MOSS, linewidth=1.0, linestyle=(0, (5, 3)))
-        for value, text in ((limit, "limit"), (advice, "advice")):
+        axes.axhline(target, color=MOSS, linewidth=1.0, linestyle=(0, (5, 3)))
+        for value, text in ((limit, "limit"), (target, "target")):
             axes.annotate(
                 text, (1.0, value), (3, 0), xycoords=("axes fraction", "data"), textcoords="offset points",
                 va="center",
@@ -295,7 +295,7 @@ def _purity(season: Season, units: DisplayUnits, ident: str) -> str:
         [None if one is None else shown(one.median_ppm) for one in found],
         [None if one is None else shown(one.p95_ppm) for one in found],
         [None if one is None else shown(one.worst_ppm) for one in found],
-        shown(facts.advice_ppm),
+        shown(facts.target_ppm),
         shown(facts.limit_ppm),
         units.ppm(0.0, facts.factor).unit,
     )

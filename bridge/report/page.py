@@ -129,8 +129,8 @@ def _part(part: Part, units: DisplayUnits) -> str:
     season, drawn = part.season, part.drawn
     facts = season.facts
     scale = units.scale(facts.factor)
-    limit, advice = (units.ppm(ppm, facts.factor).text for ppm in (facts.limit_ppm, facts.advice_ppm))
-    said = f"The limit is {limit}, the advice {advice} (dissolved solids, {scale})."
+    limit, target = (units.ppm(ppm, facts.factor).text for ppm in (facts.limit_ppm, facts.target_ppm))
+    said = f"The limit is {limit}, the target {target} (dissolved solids, {scale})."
     return (
         f'<section class="reservoir" data-reservoir="{text(facts.reservoir)}">\n<h2>{text(facts.name)}</h2>\n'
         f"<p>{text(said)}</p>\n{listed(map(text, facts.assumed))}"
@@ -150,7 +150,7 @@ def _foot(units: DisplayUnits, written_ms: int) -> str:
                 "The product is that of the minutes in which water was made or a fill was under way, each "
                 "with its mean. A percentile is the smallest value that so much of the water was at or "
                 "under; the worst is that of the worst minute. Between fills nothing is counted.",
-                "Hours over advice or limit are such minutes with a mean at or over it.",
+                "Hours over target or limit are such minutes with a mean at or over it.",
                 "A forecast as it stood is worked out anew from what the log had up to that moment, hour "
                 "by hour, with today's limit and rating; nothing from after that moment enters it.",
                 "Alarms follow the life cycle of IEC 62682: an alarm stands from when it is raised until it "

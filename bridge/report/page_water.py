@@ -151,7 +151,7 @@ def purity(season: Season, units: DisplayUnits, drawn: Drawn) -> str:
             ppm("product-worst", quality.worst_ppm, season, units) + ", " + moment(units, quality.worst_ms),
         ]
     )
-    for word in ("advice", "limit"):
+    for word in ("target", "limit"):
         over_h, over_l = getattr(quality, f"{word}_h"), getattr(quality, f"{word}_l")
         shown = figure(f"{word}-hours", over_h, hours(over_h))
         if quality.by_volume:
@@ -163,13 +163,13 @@ def purity(season: Season, units: DisplayUnits, drawn: Drawn) -> str:
         + drawing(
             drawn.purity,
             f"Product by {season.grain.value}: median (disc), 95 % (bar) and worst minute (triangle), with "
-            "the limit (full line) and the advice (broken line). The table has the figures.",
+            "the limit (full line) and the target (broken line). The table has the figures.",
         )
         + '<div class="scroll">'
         + table(
             f"Product by {season.grain.value}",
             (Column(_EVERY[season.grain]), *(Column(name, True) for _, name in _SHARES),
-             Column("worst minute", True), Column("over advice", True), Column("over limit", True)),
+             Column("worst minute", True), Column("over target", True), Column("over limit", True)),
             [_pure(one, season, units) for one in season.rows],
         )
         + "</div>\n"
@@ -184,7 +184,7 @@ def _pure(row: PeriodRow, season: Season, units: DisplayUnits) -> list[str]:
         text(row.period.label),
         *(ppm(f"product-{key}/{at}", getattr(quality, f"{key}_ppm"), season, units) for key, _ in _SHARES),
         ppm(f"product-worst/{at}", quality.worst_ppm, season, units),
-        figure(f"advice-hours/{at}", quality.advice_h, hours(quality.advice_h)),
+        figure(f"target-hours/{at}", quality.target_h, hours(quality.target_h)),
         figure(f"limit-hours/{at}", quality.limit_h, hours(quality.limit_h)),
     ]
 

@@ -9,7 +9,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from statistics import median
 
-from bridge.config.tables import usual_advice_ppm
+from bridge.config.tables import usual_target_ppm
 from bridge.forecast import cartridges as book
 from bridge.forecast.learned import Kept
 from bridge.guard.model import Trip
@@ -55,7 +55,7 @@ class Facts:
     reservoir: str
     name: str
     limit_ppm: float
-    advice_ppm: float
+    target_ppm: float
     factor: float
     """The scale of every ppm: ppm for each µS/cm at 25 °C."""
     volume_known: bool
@@ -77,7 +77,7 @@ def from_plan(plan: StationPlan) -> Facts:
         identity.reservoir,
         identity.name,
         identity.limit_ppm,
-        identity.advice_ppm,
+        identity.target_ppm,
         identity.factor,
         volume_known=identity.has_volume or plan.litres_per_pulse is not None,
         cartridge=plan.cartridge,
@@ -97,7 +97,7 @@ def from_log(reservoir: str, kept: Kept | None, hours: Iterable[Bucket]) -> Fact
     :param hours: roll-ups, which show the scale and whether a volume is measured.
     """
     limit_ppm = LIMIT_PPM if kept is None else kept.limit_ppm
-    advice_ppm = usual_advice_ppm(limit_ppm)
+    target_ppm = usual_target_ppm(limit_ppm)
     factor, volume_known = None, False
     for bucket in hours:
         volume_known = volume_known or bucket.cells[Series.VOLUME] is not None
@@ -107,7 +107,7 @@ def from_log(reservoir: str, kept: Kept | None, hours: Iterable[Bucket]) -> Fact
         if factor is not None and volume_known:
             break
     assumed = [
-        f"The advice is taken to be {advice_ppm:g} ppm: it stands in the configuration, which was not given."
+        f"The target is taken to be {target_ppm:g} ppm: it stands in the configuration, which was not given."
     ]
     if kept is None:
         assumed.append(f"The limit is taken to be {limit_ppm:g} ppm, for the log does not say it.")
@@ -118,7 +118,7 @@ def from_log(reservoir: str, kept: Kept | None, hours: Iterable[Bucket]) -> Fact
         reservoir,
         reservoir,
         limit_ppm,
-        advice_ppm,
+        target_ppm,
         factor,
         volume_known,
         None if kept is None else kept.fitted,
@@ -226,7 +226,7 @@ def season(facts: Facts, material: Material, local: Local) -> Season:
         tuple(_rows(facts, material, pieces, flows, fills, grain, local)),
         sum(one.litres for one in pieces),
         float(len(hours_ms)),
-        quality(flows, facts.advice_ppm, facts.limit_ppm, facts.volume_known),
+        quality(flows, facts.target_ppm, facts.limit_ppm, facts.volume_known),
         sum(one.span_ms > MINUTE_MS for one in flows),
         tuple(gaps(hours_ms, start_ms, end_ms)),
         tuple(incidents(alarms, [row for row in entries if isinstance(row, CommandRow)])),
@@ -303,7 +303,7 @@ def _rows(
                 period,
                 float(covered.get(period.key, 0)),
                 litres.get(period.key, 0.0),
-                quality(flowed.get(period.key, []), facts.advice_ppm, facts.limit_ppm, facts.volume_known),
+                quality(flowed.get(period.key, []), facts.target_ppm, facts.limit_ppm, facts.volume_known),
                 len(own),
                 sum(row.end != "full" for row in own),
                 sum(volumes) if volumes else None,

@@ -1,4 +1,4 @@
-"""How pure the product was: percentiles and times over advice and limit. Core.
+"""How pure the product was: percentiles and times over target and limit. Core.
 
 Every litre counts the same: the percentiles are weighted by the litres that were made at each value. Where
 no litres are known as they flow, every minute of a fill counts the same instead. A percentile is the smallest
@@ -197,14 +197,14 @@ class Quality:
     worst_ppm: float
     """The mean of the worst roll-up."""
     worst_ms: int
-    advice_h: float
-    """Hours in which the product that flowed was at or over the advice, those over the limit included."""
+    target_h: float
+    """Hours in which the product that flowed was at or over the target, those over the limit included."""
     limit_h: float
-    advice_l: float
+    target_l: float
     limit_l: float
 
 
-def quality(flows: Sequence[Flow], advice_ppm: float, limit_ppm: float, by_volume: bool) -> Quality | None:
+def quality(flows: Sequence[Flow], target_ppm: float, limit_ppm: float, by_volume: bool) -> Quality | None:
     """The quality of what flowed; None when nothing did."""
     if not flows:
         return None
@@ -215,8 +215,8 @@ def quality(flows: Sequence[Flow], advice_ppm: float, limit_ppm: float, by_volum
     values = [one.ppm for one in ordered]
     median, p90, p95, p99 = percentiles(values, weights, (0.5, 0.9, 0.95, 0.99))
     worst = ordered[-1]
-    over_advice = [one for one in ordered if one.ppm >= advice_ppm]
-    over_limit = [one for one in over_advice if one.ppm >= limit_ppm]
+    over_target = [one for one in ordered if one.ppm >= target_ppm]
+    over_limit = [one for one in over_target if one.ppm >= limit_ppm]
     return Quality(
         by_volume,
         sum(one.litres for one in ordered),
@@ -228,9 +228,9 @@ def quality(flows: Sequence[Flow], advice_ppm: float, limit_ppm: float, by_volum
         p99,
         worst.ppm,
         worst.start_ms,
-        _hours(over_advice),
+        _hours(over_target),
         _hours(over_limit),
-        sum(one.litres for one in over_advice),
+        sum(one.litres for one in over_target),
         sum(one.litres for one in over_limit),
     )
 

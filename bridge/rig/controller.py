@@ -209,7 +209,7 @@ class Controller:
                 inputs.product_c,
                 inputs.feed_us,
                 inputs.feed_c,
-                inputs.sender,
+                inputs.level_sensor,
                 inputs.switch_low,
                 inputs.switch_full,
                 inputs.switch_overflow,

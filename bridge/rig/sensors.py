@@ -1,4 +1,4 @@
-"""What the controller's inputs see of the true world: cells, thermometers, sender, switches, pulses.
+"""What the controller's inputs see of the true world: cells, thermometers, level sensor, switches, pulses.
 
 Every input has the noise and the resolution of its kind, and every fault of an input is made here.
 
@@ -60,8 +60,8 @@ class Scene:
     product_ppm: float
     feed_ppm: float
     water_c: float
-    sender: float
-    """Where the sender's float truly stands, 0 to 1."""
+    level_sensor: float
+    """Where the level sensor's float truly stands, 0 to 1."""
     low_covered: bool
     full_covered: bool
     overflow_up: bool
@@ -78,7 +78,7 @@ class Inputs:
     product_c: Value
     feed_us: Value
     feed_c: Value
-    sender: Value
+    level_sensor: Value
     switch_low: bool | None
     switch_full: bool | None
     switch_overflow: bool | None
@@ -98,7 +98,7 @@ class Sensors:
         # Asked of every reading, so they are looked up once.
         features = scenario.fittings.features
         self._has_feed = bool(features & Feature.FEED_CELL)
-        self._has_sender = bool(features & Feature.SENDER)
+        self._has_level_sensor = bool(features & Feature.LEVEL_SENSOR)
         self._has_low = bool(features & Feature.SWITCH_LOW)
         self._has_full = bool(features & Feature.SWITCH_FULL)
         self._has_overflow = bool(features & Feature.SWITCH_OVERFLOW)
@@ -118,22 +118,26 @@ class Sensors:
         if self._has_feed:
             feed_us = self._cell(scene.feed_ppm, scene.water_c, fit.feed_cell_per_cm)
             feed_c = self._temperature(scene.water_c)
-        sender: Value = None
-        if self._has_sender:
-            span = fit.sender_high - fit.sender_low
-            noisy = fit.sender_low + span * scene.sender + self._chance.gauss(0.0, fit.sender_noise)
-            sender = round(min(1.0, max(0.0, noisy)) * fit.sender_steps) / fit.sender_steps
+        level_sensor: Value = None
+        if self._has_level_sensor:
+            span = fit.level_sensor_high - fit.level_sensor_low
+            noisy = (
+                fit.level_sensor_low
+                + span * scene.level_sensor
+                + self._chance.gauss(0.0, fit.level_sensor_noise)
+            )
+            level_sensor = round(min(1.0, max(0.0, noisy)) * fit.level_sensor_steps) / fit.level_sensor_steps
         low = scene.low_covered if self._has_low else None
         full = scene.full_covered if self._has_full else None
         if active:
             product_us, product_c, feed_us, feed_c = self._cell_faults(
                 scene, plan, product_us, product_c, feed_us, feed_c
             )
-            sender, low, full = self._level_faults(plan, sender, low, full)
+            level_sensor, low, full = self._level_faults(plan, level_sensor, low, full)
             faults = self._flags(plan)
         else:
             self._stuck_us = product_us
-            self._stuck_level = (sender, low, full)
+            self._stuck_level = (level_sensor, low, full)
         if isinstance(product_us, float) and product_us > fit.cell_limit_us:
             product_us = FAILED
             faults |= LocalFault.CELL_RANGE
@@ -144,7 +148,7 @@ class Sensors:
             product_c,
             feed_us,
             feed_c,
-            sender,
+            level_sensor,
             low,
             full,
             scene.overflow_up if self._has_overflow else None,
@@ -202,26 +206,28 @@ class Sensors:
         return product_us, product_c, feed_us, feed_c
 
     def _level_faults(
-        self, plan: FaultPlan, sender: Value, low: bool | None, full: bool | None
+        self, plan: FaultPlan, level_sensor: Value, low: bool | None, full: bool | None
     ) -> tuple[Value, bool | None, bool | None]:
         active = plan.active
         if FaultName.FLOAT_STUCK in active:
             if self._stuck_level is None:
-                self._stuck_level = (sender, low, full)
-            if sender is not None:
-                sender = self._stuck_level[0]
+                self._stuck_level = (level_sensor, low, full)
+            if level_sensor is not None:
+                level_sensor = self._stuck_level[0]
             else:
                 _, low, full = self._stuck_level
         else:
-            self._stuck_level = (sender, low, full)
+            self._stuck_level = (level_sensor, low, full)
         if FaultName.FLOATS_CONTRADICT in active:
             if low is not None and full is not None:
                 low, full = False, True
-            elif isinstance(sender, float):
-                sender = 1.0 - sender
-        if sender is not None and (FaultName.SENDER_OPEN in active or FaultName.SENDER_SHORTED in active):
-            sender = FAILED
-        return sender, low, full
+            elif isinstance(level_sensor, float):
+                level_sensor = 1.0 - level_sensor
+        if level_sensor is not None and (
+            FaultName.LEVEL_SENSOR_OPEN in active or FaultName.LEVEL_SENSOR_SHORTED in active
+        ):
+            level_sensor = FAILED
+        return level_sensor, low, full
 
     def _flags(self, plan: FaultPlan) -> LocalFault:
         active = plan.active
@@ -230,9 +236,9 @@ class Sensors:
             faults |= LocalFault.TEMPERATURE_OPEN
         if FaultName.TEMPERATURE_SHORTED in active:
             faults |= LocalFault.TEMPERATURE_SHORT
-        if self._has_sender:
-            if FaultName.SENDER_OPEN in active:
-                faults |= LocalFault.SENDER_OPEN
-            if FaultName.SENDER_SHORTED in active:
-                faults |= LocalFault.SENDER_SHORT
+        if self._has_level_sensor:
+            if FaultName.LEVEL_SENSOR_OPEN in active:
+                faults |= LocalFault.LEVEL_SENSOR_OPEN
+            if FaultName.LEVEL_SENSOR_SHORTED in active:
+                faults |= LocalFault.LEVEL_SENSOR_SHORT
         return faults

@@ -236,8 +236,8 @@ class World:
         barrel = self.scenario.barrel
         reservoir = self.reservoir
         level = self._shape.depth_m(reservoir.volume_l) / barrel.height_m
-        sender = (level - barrel.sender_bottom_fraction) / (
-            barrel.sender_top_fraction - barrel.sender_bottom_fraction
+        level_sensor = (level - barrel.level_sensor_bottom_fraction) / (
+            barrel.level_sensor_top_fraction - barrel.level_sensor_bottom_fraction
         )
         feed = self._feed_ppm()
         return self.sensors.measure(
@@ -246,7 +246,7 @@ class World:
                 self.purifier.product_ppm(feed, self._water_c, self._ageing()),
                 feed,
                 self._water_c,
-                min(1.0, max(0.0, sender)),
+                min(1.0, max(0.0, level_sensor)),
                 reservoir.volume_l >= self._low_l,
                 reservoir.volume_l >= self._full_l,
                 self.overflow_up,

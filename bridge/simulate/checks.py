@@ -30,7 +30,7 @@ _LONGEST_LAG_S = 4.0
 _LINE_RECOVERS_S = 15.0
 _HEARS_AFTER_S = 5.0
 _BREAKS_THROUGH = 0.9
-"""From this share of its capacity on a bed may honestly let more through than is advised."""
+"""From this share of its capacity on a bed may honestly let more through than is target."""
 _LONG_AGO_S = -1e9
 
 
@@ -156,7 +156,7 @@ class Checks:
         world = self._world
         expected = False
         match change.alarm:
-            case Advisory.PRODUCT_OVER_ADVICE:
+            case Advisory.PRODUCT_OVER_TARGET:
                 expected = world.purifier.load_fraction > _BREAKS_THROUGH
             case Advisory.TEMPERATURE_OUT_OF_RANGE:
                 expected = self._garden.hot

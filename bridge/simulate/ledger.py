@@ -38,16 +38,18 @@ class Ledger:
         self._at_mark = False
 
     def depth_m(self, sent: Sent) -> float | None:
-        """What the sender says, in metres; None without one or without a value."""
-        sender = sent.inputs.sender
-        if not isinstance(sender, float):
+        """What the level sensor says, in metres; None without one or without a value."""
+        level_sensor = sent.inputs.level_sensor
+        if not isinstance(level_sensor, float):
             return None
         barrel, fit = self._garden.scenario.barrel, self._garden.scenario.fittings
         bottom_m, top_m = (
-            barrel.sender_bottom_fraction * barrel.height_m,
-            barrel.sender_top_fraction * barrel.height_m,
+            barrel.level_sensor_bottom_fraction * barrel.height_m,
+            barrel.level_sensor_top_fraction * barrel.height_m,
         )
-        return bottom_m + (sender - fit.sender_low) / (fit.sender_high - fit.sender_low) * (top_m - bottom_m)
+        return bottom_m + (level_sensor - fit.level_sensor_low) / (
+            fit.level_sensor_high - fit.level_sensor_low
+        ) * (top_m - bottom_m)
 
     def restarted(self, now_s: float, clock_moved_s: float) -> None:
         """The bridge was away: its day is as old as the wall clock says, an interrupted fill begins anew."""

@@ -61,7 +61,7 @@ def compare(
     """Every way for this need, the cheapest suitable one first; rain only where a roof was given.
 
     Raises:
-        InputError: a negative price or need, a limit under the advice, a recovery or rejection out of range.
+        InputError: a negative price or need, a limit under the target, a recovery or rejection out of range.
     """
     _check(need)
     case = _Case(need, tariffs)
@@ -87,10 +87,10 @@ def crossover(dearer_per_l: Offer, dearer_to_own: Offer) -> Figure | None:
 
 
 def judge(product_ppm: float, need: Need) -> Suitability:
-    """At or over the limit unfit, from the advice on marginal, under it suitable (common practice)."""
+    """At or over the limit unfit, from the target on marginal, under it suitable (common practice)."""
     if product_ppm >= need.limit_ppm:
         return Suitability.UNSUITABLE
-    return Suitability.MARGINAL if product_ppm >= need.advice_ppm else Suitability.SUITABLE
+    return Suitability.MARGINAL if product_ppm >= need.target_ppm else Suitability.SUITABLE
 
 
 class _Case:
@@ -267,8 +267,8 @@ def _check(need: Need) -> None:
         raise InputError(f"Need: {need.litres_per_day:g} litres a day; it must be above zero.")
     if not (math.isfinite(need.feed_ppm) and need.feed_ppm > 0.0):
         raise InputError(f"Feed: {need.feed_ppm:g} ppm; it must be above zero.")
-    if not 0.0 < need.advice_ppm <= need.limit_ppm:
+    if not 0.0 < need.target_ppm <= need.limit_ppm:
         raise InputError(
-            f"Need: advice {need.advice_ppm:g} ppm and limit {need.limit_ppm:g} ppm; "
-            "the advice must be above zero and not over the limit."
+            f"Need: target {need.target_ppm:g} ppm and limit {need.limit_ppm:g} ppm; "
+            "the target must be above zero and not over the limit."
         )

@@ -24,7 +24,7 @@ class Way(Enum):
 
 
 class Suitability(Enum):
-    """The product against limit and advice."""
+    """The product against limit and target."""
 
     SUITABLE = "suitable"
     MARGINAL = "marginal"
@@ -38,7 +38,7 @@ class Need:
     feed_ppm: float
     litres_per_day: float
     limit_ppm: float = 50.0
-    advice_ppm: float = 25.0
+    target_ppm: float = 25.0
     feed_sd_share: float = 0.10
 
 

@@ -22,7 +22,7 @@ class StationIdentity:
     name: str
     capacity_l: float
     limit_ppm: float
-    advice_ppm: float
+    target_ppm: float
     factor: float
     """ppm for each µS/cm at 25 °C; the scale of every ppm shown."""
     has_feed_probe: bool

@@ -144,6 +144,6 @@ def _sample(plan: StationPlan, stamp: Stamp, of: str, ppm: float) -> SampleRow:
         factor=identity.factor,
         temperature_c=None,
         method="off",
-        verdict=judge(ppm, 0.0, identity.limit_ppm, identity.advice_ppm).value,
+        verdict=judge(ppm, 0.0, identity.limit_ppm, identity.target_ppm).value,
         note="sent by hand, without its uncertainty",
     )

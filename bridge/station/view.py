@@ -158,7 +158,7 @@ def picture_of(
     rejection = None
     if measured is not None and product.health < Health.FUNCTION_CHECK:
         band_ppm = measured.expanded_uncertainty_ppm
-        verdict = judge(measured.dissolved_solids_ppm, band_ppm, limits.limit_ppm, limits.advice_ppm)._value_
+        verdict = judge(measured.dissolved_solids_ppm, band_ppm, limits.limit_ppm, limits.target_ppm)._value_
         if fed is not None and fed.dissolved_solids_ppm > 0.0:
             rejection = rejection_percent(fed.dissolved_solids_ppm, measured.dissolved_solids_ppm)
     volume_l = level.volume_l

@@ -1,9 +1,9 @@
-"""The level of a reservoir, from a float sender, from float switches, or from both.
+"""The level of a reservoir, from a level sensor, from float switches, or from both.
 
-Each reading is looked at in three turns. First every sensor by itself: switches are debounced, the sender
-is turned into a depth and freed of waves, and what is electrically impossible becomes a fault. Then the
-sensors against each other: an upper switch that is wet over a dry one, a sender that says something else
-than a switch. Last the zone, and there the careful answer wins:
+Each reading is checked in three steps. First each sensor alone: switches are debounced, the level sensor
+becomes a depth without waves, and an electrically impossible value becomes a fault. Then the sensors
+against each other: an upper switch that is wet over a dry one, a level sensor that disagrees with a
+switch. Last the zone, and there the careful answer wins:
 
     FULL    as soon as any sensor says so
     LOW     only when no sensor denies it, for LOW lets water flow
@@ -24,7 +24,7 @@ import math
 from dataclasses import dataclass
 from enum import Enum
 
-from bridge.tank.level_sensor import LevelFault, RawSender, Sender
+from bridge.tank.level_sensor import LevelFault, LevelSensor, RawLevelSensor
 from bridge.tank.level_settings import LevelSettings
 
 
@@ -82,11 +82,11 @@ def contradict(low: bool | None, full: bool | None, overflow: bool | None) -> bo
     return (full is True and low is False) or (overflow is True and (full is False or low is False))
 
 
-__all__ = ["Level", "LevelFault", "LevelSettings", "LevelWatch", "SenderWatch", "observe"]
+__all__ = ["Level", "LevelFault", "LevelSensorWatch", "LevelSettings", "LevelWatch", "observe"]
 
-# A low pass approaches a mark that is also the sender's end without ever reaching it.
+# A low pass approaches a mark that is also the level sensor's end without ever reaching it.
 _MARK_TOLERANCE_M = 0.001
-# Movements below this are noise, whatever the sender's step.
+# Movements below this are noise, whatever the level sensor's step.
 _STILL_M = 0.005
 
 
@@ -96,7 +96,7 @@ class Level:
 
     depth_m: float | None
     volume_l: float | None
-    """None without a trustworthy sender: switches give a zone and no volume."""
+    """None without a trustworthy level sensor: switches give a zone and no volume."""
     zone: Zone | None
     overflow: bool | None
     """True while the overflow float is up."""
@@ -106,8 +106,8 @@ class Level:
 
 
 @dataclass(frozen=True, slots=True)
-class SenderWatch:
-    """What is remembered of the sender."""
+class LevelSensorWatch:
+    """What is remembered of the level sensor."""
 
     recent_m: tuple[float, ...] = ()
     """The newest depths, at most three, for the median."""
@@ -115,7 +115,7 @@ class SenderWatch:
     smooth_at: float = 0.0
     faulty_since: float | None = None
     still_m: float = math.inf
-    """Where the sender last moved to."""
+    """Where the level sensor last moved to."""
     still_since: float = 0.0
 
 
@@ -126,17 +126,17 @@ class LevelWatch:
     low: SwitchState = UNKNOWN
     full: SwitchState = UNKNOWN
     overflow: SwitchState = UNKNOWN
-    sender: SenderWatch = SenderWatch()
+    level_sensor: LevelSensorWatch = LevelSensorWatch()
     switches_since: float | None = None
     """Since when the switches contradict each other."""
     disagree_since: float | None = None
-    """Since when the sender contradicts a switch."""
+    """Since when the level sensor contradicts a switch."""
 
 
 def observe(
     settings: LevelSettings,
     watch: LevelWatch,
-    sender_fraction: RawSender,
+    level_sensor_fraction: RawLevelSensor,
     low: bool | None,
     full: bool | None,
     overflow: bool | None,
@@ -147,8 +147,8 @@ def observe(
     Args:
         settings: what is fitted; inputs that are not fitted are ignored.
         watch: what the last call returned, or ``LevelWatch()``.
-        sender_fraction: 0 to 1 of the electrical range; a :class:`LevelFault` that the controller found by
-            itself; None (or not-a-number) for no value.
+        level_sensor_fraction: 0 to 1 of the electrical range; a :class:`LevelFault` that the controller
+            found; None (or not-a-number) for no value.
         low: True while water covers the low switch; None for no value.
         full: the same for the full switch.
         overflow: the same for the overflow float.
@@ -167,10 +167,12 @@ def observe(
     low_wet, full_wet, overflow_up = low_state.wet, full_state.wet, overflow_state.wet
     faults: list[LevelFault] = []
 
-    if settings.sender is None:
-        sender_watch, depth_m = watch.sender, None
+    if settings.level_sensor is None:
+        level_sensor_watch, depth_m = watch.level_sensor, None
     else:
-        sender_watch, depth_m, fault = _follow(settings, settings.sender, watch.sender, sender_fraction, now)
+        level_sensor_watch, depth_m, fault = _follow(
+            settings, settings.level_sensor, watch.level_sensor, level_sensor_fraction, now
+        )
         if fault is not None:
             faults.append(fault)
     if (
@@ -190,7 +192,7 @@ def observe(
         faults.append(LevelFault.SWITCHES_CONTRADICT)
         given_up = True
     if disagree_since is not None and now - disagree_since >= settings.contradiction_s:
-        faults.append(LevelFault.SENDER_CONTRADICTS_SWITCH)
+        faults.append(LevelFault.LEVEL_SENSOR_CONTRADICTS_SWITCH)
         given_up = True
         depth_m = None
 
@@ -208,25 +210,32 @@ def observe(
             least_m = depth_m - settings.tolerance_m
             sensed_l = settings.shape.volume_l(least_m if least_m > 0.0 else 0.0)
             certain_l = sensed_l if sensed_l > certain_l else certain_l
-        if settings.stuck_after_s is not None and now - sender_watch.still_since >= settings.stuck_after_s:
-            faults.append(LevelFault.SENDER_STUCK)
+        if (
+            settings.stuck_after_s is not None
+            and now - level_sensor_watch.still_since >= settings.stuck_after_s
+        ):
+            faults.append(LevelFault.LEVEL_SENSOR_STUCK)
 
     return (
-        LevelWatch(low_state, full_state, overflow_state, sender_watch, switches_since, disagree_since),
+        LevelWatch(low_state, full_state, overflow_state, level_sensor_watch, switches_since, disagree_since),
         Level(depth_m, volume_l, zone, overflow_up, tuple(faults), certain_l),
     )
 
 
 def _follow(
-    settings: LevelSettings, sender: Sender, watch: SenderWatch, raw: RawSender, now: float
-) -> tuple[SenderWatch, float | None, LevelFault | None]:
-    """The sender's memory, its depth freed of waves, and its fault if it has one."""
-    read = sender.read(raw)
+    settings: LevelSettings,
+    level_sensor: LevelSensor,
+    watch: LevelSensorWatch,
+    raw: RawLevelSensor,
+    now: float,
+) -> tuple[LevelSensorWatch, float | None, LevelFault | None]:
+    """The level sensor's memory, its depth freed of waves, and its fault if it has one."""
+    read = level_sensor.read(raw)
     if isinstance(read, LevelFault):
         since = now if watch.faulty_since is None else watch.faulty_since
         if watch.smooth_m is None or now - since >= settings.ride_through_s:
-            return SenderWatch(faulty_since=since), None, read
-        held = SenderWatch(
+            return LevelSensorWatch(faulty_since=since), None, read
+        held = LevelSensorWatch(
             watch.recent_m, watch.smooth_m, watch.smooth_at, since, watch.still_m, watch.still_since
         )
         return held, watch.smooth_m, None
@@ -242,15 +251,15 @@ def _follow(
 
     still_m, still_since = watch.still_m, watch.still_since
     moved_m = abs(smooth_m - still_m)
-    if moved_m > _STILL_M and moved_m > 0.5 * sender.step_m:
+    if moved_m > _STILL_M and moved_m > 0.5 * level_sensor.step_m:
         still_m, still_since = smooth_m, now
-    return SenderWatch(recent_m, smooth_m, now, None, still_m, still_since), smooth_m, None
+    return LevelSensorWatch(recent_m, smooth_m, now, None, still_m, still_since), smooth_m, None
 
 
 def _disagree(
     settings: LevelSettings, depth_m: float, low: bool | None, full: bool | None, overflow: bool | None
 ) -> bool:
-    """True when the sender's depth is further from what a switch says than both together may be wrong."""
+    """True when the level sensor and a switch differ by more than both may be wrong."""
     above_m = depth_m - settings.tolerance_m
     below_m = depth_m + settings.tolerance_m
     return (

@@ -217,7 +217,7 @@ class ModbusLink:
         product_c = await line.number(plan.temperature, "temperature")
         feed_us = await line.number(plan.feed_conductivity, "feed_conductivity")
         feed_c = await line.number(plan.feed_temperature, "feed_temperature")
-        sender = await line.number(plan.level, "level")
+        level_sensor = await line.number(plan.level, "level")
         low = await line.contact(plan.low_switch, False)
         full = await line.contact(plan.full_switch, True)
         overflow = await line.contact(plan.overflow_float, True)
@@ -230,8 +230,8 @@ class ModbusLink:
         path = await self._relays.agreed(line, path, self._overflow_up)
         self._say(
             Reading(
-                self._own(), path, product_us, product_c, feed_us, feed_c, sender, low, full, overflow, None,
-                faults,
+                self._own(), path, product_us, product_c, feed_us, feed_c, level_sensor, low, full, overflow,
+                None, faults,
             )
         )  # fmt: skip
 
@@ -250,7 +250,7 @@ class ModbusLink:
         for there, feature in (
             (plan.drain, Feature.DRAIN_VALVE),
             (plan.feed_conductivity, Feature.FEED_CELL),
-            (plan.level, Feature.SENDER),
+            (plan.level, Feature.LEVEL_SENSOR),
             (plan.low_switch, Feature.SWITCH_LOW),
             (plan.full_switch, Feature.SWITCH_FULL),
             (plan.overflow_float, Feature.SWITCH_OVERFLOW),

@@ -108,7 +108,7 @@ def conductance_us(cell: Cell, conductivity_us_cm: float) -> float:
 REFERENCE_C = 25.0
 NATURAL_LOW_US_CM = 60.0
 NATURAL_HIGH_US_CM = 1000.0
-"""The span for which ISO 7888 recommends its function: advice, not a bound."""
+"""The span for which ISO 7888 recommends its function: target, not a bound."""
 LARGEST_LINEAR_PERCENT_PER_K = 3.5
 
 

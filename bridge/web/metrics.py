@@ -101,7 +101,7 @@ _GAUGES = (
     ),
     _Gauge("product_temperature", "celsius", "Product water.", "product_temperature_c"),
     _ppm("product_limit", "At or over this, water is unfit; on the reservoir's scale.", "identity.limit_ppm"),
-    _ppm("product_advice", "Under this, water is better; on the reservoir's scale.", "identity.advice_ppm"),
+    _ppm("product_target", "Under this, water is better; on the reservoir's scale.", "identity.target_ppm"),
     _Gauge("scale_factor", "", "ppm for each µS/cm at 25 °C: the scale of every ppm.", "identity.factor"),
     _us_cm("feed_conductivity", "Feed water at 25 °C.", "feed_conductivity_25_us_cm"),
     _ppm("feed_dissolved_solids", "Feed water, on the reservoir's scale.", "feed_ppm"),

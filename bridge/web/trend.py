@@ -25,7 +25,7 @@ class Trend(TypedDict):
     unit: str
     scale: str
     limit: float
-    advice: float
+    target: float
     times: list[int]
     """UTC seconds of the beginning of each span."""
     value: list[float | None]
@@ -45,12 +45,12 @@ def span_ms(hours: int) -> int:
 def nothing(identity: StationIdentity, units: DisplayUnits, sentence: str) -> Trend:
     """A trend without a point, and why."""
     factor = identity.factor
-    limit, advice = units.ppm(identity.limit_ppm, factor), units.ppm(identity.advice_ppm, factor)
+    limit, target = units.ppm(identity.limit_ppm, factor), units.ppm(identity.target_ppm, factor)
     return Trend(
         unit=limit.unit,
         scale=units.scale(factor),
         limit=_rounded(limit.number),
-        advice=_rounded(advice.number),
+        target=_rounded(target.number),
         times=[],
         value=[],
         low=[],

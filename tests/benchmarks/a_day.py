@@ -99,7 +99,7 @@ class Barrel:
         level = 0.05 + 0.9 * (self.volume_l / 200.8 * 0.76 - 0.04) / 0.70
         return Reading(
             second % 65536, self.flow, product_us=round(20.0 * fresh * warm, 3), product_c=celsius,
-            feed_us=round(640.0 * warm, 2), feed_c=celsius, sender=round(level, 3), switch_low=True,
+            feed_us=round(640.0 * warm, 2), feed_c=celsius, level_sensor=round(level, 3), switch_low=True,
             switch_full=False, switch_overflow=False, pulses=int(self.pulses),
         )  # fmt: skip
 

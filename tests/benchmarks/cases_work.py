@@ -119,7 +119,7 @@ def _a_turn(plan: object) -> Turn:
                 product_c=17.0 + 0.01 * (second % 5),
                 feed_us=540.0 + second % 3,
                 feed_c=17.0,
-                sender=0.5,
+                level_sensor=0.5,
                 switch_overflow=False,
                 pulses=second * 7,
             ),
@@ -132,5 +132,5 @@ def _a_turn(plan: object) -> Turn:
 
 def _at(turn: Turn, now: float, load: Load, *, ends: bool) -> Turn:
     memory = replace(turn.memory, inventory=replace(turn.memory.inventory, load=load))
-    state = replace(turn.state, phase=Phase.REST, flow=Flow.SHUT) if ends else turn.state
+    state = replace(turn.state, phase=Phase.IDLE, flow=Flow.SHUT) if ends else turn.state
     return replace(turn, now=now, memory=memory, state=state)

@@ -41,7 +41,7 @@ def test_the_explanation_tells_shape_marks_scale_limits_and_hub() -> None:
     for words in (
         "an upright cylinder 0.58 m across and 0.76 m high; brim-full it holds 201 L",
         "a fill starts at or below 100 L (50%, 0.38 m deep) and ends at 181 L (90%, 0.68 m)",
-        "a float sender from 0.04 to 0.74 m in steps of 10 mm",
+        "a level sensor from 0.04 to 0.74 m in steps of 10 mm",
         "0.5 ppm per µS/cm at 25 °C",
         "brought to 25 °C by the method 'pure'",
         "reaches 50 ppm shuts the valve at once",

@@ -107,11 +107,11 @@ def test_very_pure_water_is_judged_by_its_own_method() -> None:
     assert judged(*words, "--method", "linear")["conductivity_25"] < 0.6 * 0.05501
 
 
-def test_limit_and_advice_can_be_set() -> None:
+def test_limit_and_target_can_be_set() -> None:
     words = ("--conductivity", "60", "--compensated")
     assert judged(*words)["verdict"] == "marginal"
     assert judged(*words, "--limit", "20")["verdict"] == "unsuitable"
-    assert judged(*words, "--advice", "40")["verdict"] == "suitable"
+    assert judged(*words, "--target", "40")["verdict"] == "suitable"
 
 
 @pytest.mark.parametrize(
@@ -121,8 +121,8 @@ def test_limit_and_advice_can_be_set() -> None:
         (("--temperature", "50 F"), ("--temperature", "10")),
         (("--temperature", "50°f"), ("--temperature", "10 °C")),
         (("--compensated", "--limit", "120 uS/cm"), ("--compensated", "--limit", "60")),
-        (("--compensated", "--advice", "90 \u00b5S/cm"), ("--compensated", "--advice", "45")),
-        (("--compensated", "--advice", "90 \u03bcS/cm"), ("--compensated", "--advice", "45 mg/l")),
+        (("--compensated", "--target", "90 \u00b5S/cm"), ("--compensated", "--target", "45")),
+        (("--compensated", "--target", "90 \u03bcS/cm"), ("--compensated", "--target", "45 mg/l")),
     ],
 )
 def test_a_quantity_may_carry_its_unit(typed: tuple[str, ...], bare: tuple[str, ...]) -> None:
@@ -220,7 +220,7 @@ REFUSED = {
     "impossible factor": (("--conductivity", "5", "--compensated", "--factor", "3"), ("3", "1.5")),
     "impossible meter factor": (("--meter-ppm", "5", "--meter-factor", "0"), ("0.3", "1.5")),
     "limit of nothing": (("--conductivity", "5", "--compensated", "--limit", "0"), ("--limit",)),
-    "advice over the limit": (("--conductivity", "5", "--compensated", "--advice", "60"), ("60", "50")),
+    "target over the limit": (("--conductivity", "5", "--compensated", "--target", "60"), ("60", "50")),
     "dry cell": (("--conductivity", "0", "--temperature", "20"), ("purest water", "dry")),
     "dry bare cell": (
         ("--conductance", "0.01", "--cell-constant", "1", "--temperature", "25"),

@@ -50,8 +50,8 @@ def refusal(file: Path, environ: dict[str, str] | None = None) -> list[str]:
     return str(caught.value).splitlines()
 
 
-def with_sender(text: str, table: str, more: str = "") -> str:
-    return text.replace("level = {", f"level = {{ sender = {{ table = {table}{more} }},")
+def with_level_sensor(text: str, table: str, more: str = "") -> str:
+    return text.replace("level = {", f"level = {{ level_sensor = {{ table = {table}{more} }},")
 
 
 def barrel_with(line: str) -> str:
@@ -89,7 +89,7 @@ def test_a_short_file_is_enough() -> None:
     assert station.identity.name == "Barrel"
     assert station.product.chain.compensation.method is Method.PURE
     assert station.product.chain.factor == 0.5
-    assert (station.limits.limit_ppm, station.limits.advice_ppm) == (50.0, 25.0)
+    assert (station.limits.limit_ppm, station.limits.target_ppm) == (50.0, 25.0)
     assert station.limits.has_overflow_float
     assert station.level.overflow_switch
     assert not station.identity.has_drain
@@ -135,7 +135,7 @@ def test_bounds_nobody_gave_follow_from_the_size_of_the_reservoir(write: Write) 
 
 
 def test_one_step_of_a_reed_chain_is_not_a_rise(write: Write) -> None:
-    text = with_sender(BARREL, "[[0.05, 0.05], [0.95, 0.75]]", ", step_m = 0.05")
+    text = with_level_sensor(BARREL, "[[0.05, 0.05], [0.95, 0.75]]", ", step_m = 0.05")
     (station,) = load(write(text), {}).stations
     step_l = station.level.shape.volume_l(0.05)
     assert station.limits.no_rise_l > step_l
@@ -145,7 +145,7 @@ def test_one_step_of_a_reed_chain_is_not_a_rise(write: Write) -> None:
 def test_a_lower_limit_takes_the_bounds_beside_it_along(write: Write) -> None:
     (station,) = load(write(barrel_with("guard = { limit_ppm = 20 }")), {}).stations
     limits = station.limits
-    assert (limits.advice_ppm, limits.gross_ppm, limits.reservoir_limit_ppm) == (10.0, 40.0, 20.0)
+    assert (limits.target_ppm, limits.gross_ppm, limits.reservoir_limit_ppm) == (10.0, 40.0, 20.0)
     assert station.assumed_ppm < limits.reservoir_limit_ppm
 
 
@@ -380,17 +380,17 @@ MISTAKES: dict[str, tuple[str, tuple[str, ...]]] = {
         BARREL.replace(", full_switch = true", ""),
         ("reservoir.barrel.level", "both a low and a full switch"),
     ),
-    "blind sender": (
-        with_sender(BARREL, "[[0.1, 0.6], [0.9, 0.7]]"),
+    "blind level sensor": (
+        with_level_sensor(BARREL, "[[0.1, 0.6], [0.9, 0.7]]"),
         ("reservoir.barrel.level", "above the refill mark"),
     ),
     "three numbers for a pair": (
-        with_sender(BARREL, "[[0.1, 0.1], [0.9, 0.7, 3]]"),
-        ("reservoir.barrel.level.sender.table[2]", "3 numbers", "pair"),
+        with_level_sensor(BARREL, "[[0.1, 0.1], [0.9, 0.7, 3]]"),
+        ("reservoir.barrel.level.level_sensor.table[2]", "3 numbers", "pair"),
     ),
-    "advice over the limit": (
-        barrel_with("guard = { advice_ppm = 60 }"),
-        ("reservoir.barrel.guard.advice_ppm", "60", "limit_ppm = 50"),
+    "target over the limit": (
+        barrel_with("guard = { target_ppm = 60 }"),
+        ("reservoir.barrel.guard.target_ppm", "60", "limit_ppm = 50"),
     ),
     "rinse bounds": (
         barrel_with("guard = { rinse_min_s = 200 }"),
@@ -458,7 +458,7 @@ def test_all_mistakes_are_told_at_once(write: Write) -> None:
         + "port = 0\n"
         + BARREL.replace("= 0.1 }", "= 1e6 }").replace("0.6", "0")
         + second
-        + "guard = { advice_ppm = 90, pause_s = 0 }\nassumed_ppm = -1\n"
+        + "guard = { target_ppm = 90, pause_s = 0 }\nassumed_ppm = -1\n"
         + second.replace("butt]", "tub]")
         + "assumed_ppm = 99\n"
     )
@@ -534,7 +534,7 @@ def test_a_sound_file_gets_no_warning() -> None:
 
 def test_a_password_in_clear_to_another_machine_is_worth_a_warning(write: Write) -> None:
     environ = {"CLEARWELL_HUB__USERNAME": "garden", "CLEARWELL_HUB__PASSWORD": "hunter2"}
-    text = HUB + with_sender(BARREL, "[[0.1, 0.1], [0.9, 0.7]]")
+    text = HUB + with_level_sensor(BARREL, "[[0.1, 0.1], [0.9, 0.7]]")
     assert "the password travels in clear to broker.example.net" in warnings(write(text), environ)
     assert "hunter2" not in warnings(write(text), environ)
     assert "encrypted" in warnings(write(text))

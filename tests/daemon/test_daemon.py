@@ -116,7 +116,7 @@ async def test_an_impossible_value_in_a_good_frame_closes_the_valve(spied: Board
     async with running(_plan(board.path, 1, hub=False)) as daemon:
         keeper = daemon.keepers[RESERVOIR]
         await greeted(board)
-        for impossible_us, sender in ((-5.0, 0.3), (0.0, 0.3), (20.0, 7.0)):
+        for impossible_us, level_sensor in ((-5.0, 0.3), (0.0, 0.3), (20.0, 7.0)):
             while keeper.station.state.phase is not Phase.FILL:
                 board.read(
                     20.0, WaterPath.FILL if keeper.station.state.flow is Flow.TO_RESERVOIR else WaterPath.SHUT
@@ -125,13 +125,13 @@ async def test_an_impossible_value_in_a_good_frame_closes_the_valve(spied: Board
             closed = False
             for _ in range(200):
                 answered = len(SpiedKeeper.answers)
-                board.read(impossible_us, WaterPath.FILL, sender)
+                board.read(impossible_us, WaterPath.FILL, level_sensor)
                 await until(lambda n=answered: len(SpiedKeeper.answers) > n, "the reading never arrived")
                 closed = any(isinstance(said, Close) for said in SpiedKeeper.answers[answered])
                 if closed:
                     break
                 await asyncio.sleep(0.02)
-            assert closed, f"{impossible_us} µS and sender {sender} left the valve open"
+            assert closed, f"{impossible_us} µS and level sensor {level_sensor} left the valve open"
 
 
 class Process:
@@ -173,7 +173,7 @@ fill_fraction = 0.90
 wave_time_constant_s = 0.2
 overflow_float = true
 overflow_return_s = 0.5
-[reservoir.barrel.level.sender]
+[reservoir.barrel.level.level_sensor]
 table = [[0.05, 0.04], [0.95, 0.74]]
 [reservoir.barrel.product]
 cell_constant_per_cm = 0.1

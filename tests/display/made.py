@@ -101,7 +101,7 @@ def views(draw: st.DrawFn) -> StationView:
         name=draw(WORDS.filter(bool)),
         capacity_l=200.0,
         limit_ppm=50.0,
-        advice_ppm=25.0,
+        target_ppm=25.0,
         factor=draw(st.sampled_from([0.5, 0.7])),
         has_feed_probe=draw(st.booleans()),
         has_drain=False,

@@ -107,7 +107,7 @@ def test_a_sample_and_a_forecast_are_told_in_the_peoples_own_units(written: tupl
         assert "Last reading 8 µS/cm" in shown
         assert "Volume left" in shown
         assert "US gal treated" in shown
-        assert "under the advice of 50 µS/cm" in said
+        assert "under the target of 50 µS/cm" in said
         assert " ppm" not in said + shown
         assert " L," not in said + shown
     else:
@@ -115,7 +115,7 @@ def test_a_sample_and_a_forecast_are_told_in_the_peoples_own_units(written: tupl
         assert f"{cost:.3g} per litre, if changed now" in shown
         assert "Last reading 4 ppm" in shown
         assert "litres treated" in shown
-        assert "under the advice of 25 ppm" in said
+        assert "under the target of 25 ppm" in said
         assert "US gal" not in said + shown
 
 

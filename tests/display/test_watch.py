@@ -128,7 +128,7 @@ async def test_one_setting_changes_what_people_are_shown_and_never_what_is_publi
     async with running(tmp_path, mosquitto.port, AMERICAN):
         # A fill and its end.
         await hub.until(lambda me: me.kept.get(f"{DEVICE}/reservoir/zone") == "full", "it never was full")
-        await hub.has(f"{DEVICE}/fill/phase", "rest")
+        await hub.has(f"{DEVICE}/fill/phase", "idle")
         status, shown, error = await clearwell("watch", config, "--once")
         assert (status, error) == (0, "")
         hub_volume_l = float(hub.kept[f"{DEVICE}/reservoir/volume"])
@@ -146,7 +146,7 @@ async def test_one_setting_changes_what_people_are_shown_and_never_what_is_publi
     assert " of 53 US gal" in shown
     assert "°F, probe: good" in shown
     assert "µS/cm, scale: at 25 °C" in shown
-    assert "Limit 100 µS/cm, advised under 50 µS/cm" in shown
+    assert "Limit 100 µS/cm, target under 50 µS/cm" in shown
     assert " L of 201 L" in plain
     assert "°C, probe: good" in plain
     assert "Limit 50 ppm" in plain

@@ -65,7 +65,7 @@ class Library:
 
     def reading(self, reading: Reading) -> bytes:
         values = (
-            reading.product_us, reading.product_c, reading.feed_us, reading.feed_c, reading.sender,
+            reading.product_us, reading.product_c, reading.feed_us, reading.feed_c, reading.level_sensor,
         )  # fmt: skip
         flat = [part for value in values for part in decimal(value)]
         states = (reading.switch_low, reading.switch_full, reading.switch_overflow)

@@ -220,7 +220,7 @@ def test_litres_and_reading_are_entered_in_one_line_and_forecast_without_a_daemo
     said = typed(sample.command, *here, "--of", "pitcher", "--litres", "3.8", "--ppm", "4")
     # Scale and limit are the configuration's.
     assert "4 ppm on the scale of 0.7 ppm" in said
-    assert "advice of 25 ppm" in said
+    assert "target of 25 ppm" in said
     assert "Treated        3.8 L, 0.745 g taken up" in said
     assert "rating ±20 %; use not known yet" in said
     words = ("--of", "pitcher", "--litres", "2", "--ppm", "60", "--feed-ppm", "250", "--changed", "exhausted")

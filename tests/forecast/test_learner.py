@@ -93,10 +93,10 @@ class Shed:
                 self.trip()
                 return
             self.step(Phase.FILL, PER_DAY_L / MINUTES if minute else 0.0)
-        self.step(Phase.REST, PER_DAY_L / MINUTES)
+        self.step(Phase.IDLE, PER_DAY_L / MINUTES)
         for _ in range(23):
             self.now += 3600.0 - 60.0
-            self.step(Phase.REST)
+            self.step(Phase.IDLE)
         self.now += 3600.0 - 60.0 * (MINUTES + 1)
 
     def trip(self) -> None:
@@ -107,7 +107,7 @@ class Shed:
         self.turn(self.state, CartridgeChanged(self.now, "somebody"))
         self.load = Load()
         self.product_ppm = FLOOR_PPM
-        self.turn(replace(self.state, phase=Phase.REST, latches=()))
+        self.turn(replace(self.state, phase=Phase.IDLE, latches=()))
 
     @property
     def tripped(self) -> bool:
@@ -137,7 +137,7 @@ def shed() -> Shed:
 def test_a_new_cartridge_has_litres_left_at_once_and_days_when_its_use_is_known(shed: Shed) -> None:
     shed.step(Phase.FILL)
     shed.step(Phase.FILL, 0.1)
-    shed.step(Phase.REST, 0.1)
+    shed.step(Phase.IDLE, 0.1)
     ahead = shed.prospect.ahead
     assert ahead.litres_left is not None
     assert ahead.litres_left.median == pytest.approx(RATED_G / (FEED_PPM - FLOOR_PPM) * 1000.0, rel=0.05)
@@ -191,14 +191,14 @@ def test_the_station_shows_the_days_left_and_raises_the_order_among_its_alarms(s
     assert view.days_left is not None
     assert view.days_left_high is not None
     assert 0.0 < view.days_left_low < view.days_left < view.days_left_high
-    assert [one.state for one in view.alarms if one.alarm == "order-cartridge"] == ["returned-unacknowledged"]
+    assert [one.state for one in view.alarms if one.alarm == "order-cartridge"] == ["cleared-unacknowledged"]
     assert told == []
 
 
 def test_a_clock_that_finds_its_date_late_does_not_stretch_the_use_over_years(shed: Shed) -> None:
     shed.now = -20_000 * 86_400.0
     shed.step(Phase.FILL)
-    shed.step(Phase.REST)
+    shed.step(Phase.IDLE)
     shed.now = 0.0
     for _ in range(10):
         shed.day()
@@ -212,7 +212,7 @@ def test_a_cartridge_changed_early_says_more_than_this_and_a_second_press_says_n
         shed.day()
     shed.change()
     shed.step(Phase.FILL)
-    shed.step(Phase.REST, 0.05)
+    shed.step(Phase.IDLE, 0.05)
     shed.change()
     assert shed.prospect.earlier == (Evidence(pytest.approx(10 * PER_DAY_L * 0.2995, rel=0.02), False),)
 
@@ -225,7 +225,7 @@ def test_a_trip_that_a_retest_took_back_does_not_end_the_forecast(shed: Shed) ->
     shed.trip()
     assert shed.prospect.ahead.litres_left is not None
     assert shed.prospect.ahead.litres_left.high95 == 0.0
-    shed.turn(replace(shed.state, phase=Phase.REST, latches=()))
+    shed.turn(replace(shed.state, phase=Phase.IDLE, latches=()))
     shed.day()
     assert shed.prospect.ahead.litres_left is not None
     assert shed.prospect.ahead.litres_left.median > 20.0
@@ -307,11 +307,11 @@ def test_without_a_cartridge_the_days_of_cover_are_learned_all_the_same() -> Non
         for hour in range(24):
             for _ in range(10):
                 shed.now += 300.0
-                shed.step(Phase.REST)
+                shed.step(Phase.IDLE)
                 shed.volume_l -= 1.0 if 8 <= hour < 10 and shed.volume_l > 30.0 else 0.0
         shed.volume_l = 100.0
         shed.step(Phase.FILL)
-        shed.step(Phase.REST)
+        shed.step(Phase.IDLE)
     cover = shed.prospect.ahead.cover
     assert cover is not None
     assert 0.0 < cover.low80_days <= cover.days <= cover.high80_days
@@ -327,7 +327,7 @@ def test_water_that_goes_all_night_raises_the_leak() -> None:
     shed.volume_l = 190.0
     for _ in range(7 * 24 * 12):
         shed.now += 240.0
-        shed.step(Phase.REST)
+        shed.step(Phase.IDLE)
         shed.volume_l -= 1.0 / 12.0
     assert shed.prospect.advisories == {Advisory.LEAK_SUSPECTED}
     assert shed.prospect.ahead.leak is not None
@@ -344,7 +344,7 @@ def test_a_membrane_and_a_distiller_are_forecast_too() -> None:
         for _ in range(3):
             for minute in range(MINUTES):
                 shed.step(Phase.FILL, 1.0 if minute else 0.0)
-            shed.step(Phase.REST, 1.0)
+            shed.step(Phase.IDLE, 1.0)
             shed.now += 86400.0 - 60.0 * (MINUTES + 1)
         left = shed.prospect.ahead.days_left
         assert left is not None, fitted.kind
@@ -374,10 +374,10 @@ def membrane_years(ageing_per_m3: float, days: int) -> tuple[list[int], int | No
             shed.step(Phase.FILL, 3.0 if minute else 0.0)
         if FEED_PPM * passage >= 50.0 and crossed is None:
             crossed = day
-        shed.step(Phase.REST, 3.0)
+        shed.step(Phase.IDLE, 3.0)
         for _ in range(2):
             shed.now += 86_400.0
-            shed.step(Phase.REST)
+            shed.step(Phase.IDLE)
         shed.now += 86_400.0 - 60.0 * (MINUTES + 3)
         if shed.prospect.ahead.order_now:
             orders.append(day)

@@ -114,7 +114,7 @@ def test_every_command_gets_its_own_answer_in_order() -> None:
     [
         {"limit_ppm": 0.0},
         {"lease_s": float("nan")},
-        {"advice_ppm": 60.0},
+        {"target_ppm": 60.0},
         {"gross_ppm": 40.0},
         {"rinse_min_s": 200.0},
         {"temperature_low_c": 40.0},

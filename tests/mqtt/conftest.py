@@ -40,7 +40,7 @@ def view(identity: StationIdentity) -> StationView:
         valve_reported="shut",
         missing_permissives=(),
         hold=False,
-        phase="rest",
+        phase="idle",
         fill_volume_l=0.0,
         fill_elapsed_s=0.0,
         volume_today_l=30.0,

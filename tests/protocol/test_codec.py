@@ -83,7 +83,7 @@ def test_a_command_arrives_unchanged(message):
     assert received(encode(message), Direction.TO_CONTROLLER) == message
 
 
-WIDTHS = {"product_us": 8, "product_c": 6, "feed_us": 8, "feed_c": 6, "sender": 6}
+WIDTHS = {"product_us": 8, "product_c": 6, "feed_us": 8, "feed_c": 6, "level_sensor": 6}
 
 
 @settings(max_examples=400)

@@ -83,7 +83,7 @@ def described(event) -> list:
             sw = switch(event.switch_low) + switch(event.switch_full) + switch(event.switch_overflow)
             return ["reading", {"seq": event.sequence, "path": event.path.value,
                     "p": value(event.product_us), "pt": value(event.product_c),
-                    "f": value(event.feed_us), "ft": value(event.feed_c), "lv": value(event.sender),
+                    "f": value(event.feed_us), "ft": value(event.feed_c), "lv": value(event.level_sensor),
                     "sw": sw, "n": value(event.pulses), "err": int(event.faults)}]  # fmt: skip
         case Ack():
             return ["ack", {"seq": event.sequence, "of": event.of, "path": event.path.value}]

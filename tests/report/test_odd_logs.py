@@ -90,8 +90,8 @@ def test_with_switches_only_each_minute_of_a_fill_counts_the_same(tmp_path: Path
     assert page.figures["made"] == [120.0]
     assert page.figures["product-median"] == [8.0, 8.0]
     assert page.figures["product-p90"] == [30.0]
-    assert page.figures["advice-hours"][0] == pytest.approx(3 * 5 / 60), "a reading every other minute"
-    assert "advice-litres" not in page.figures
+    assert page.figures["target-hours"][0] == pytest.approx(3 * 5 / 60), "a reading every other minute"
+    assert "target-litres" not in page.figures
     assert "Each minute of a fill counts the same" in page.text
     assert "from the refill mark to the fill mark" in page.text
     assert "No cartridge is configured" in page.text

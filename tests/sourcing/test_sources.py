@@ -79,7 +79,7 @@ def test_behind_a_membrane_a_cartridge_lasts_as_much_longer_as_the_membrane_reje
     assert behind.product_ppm.value < offers()[Way.MEMBRANE].product_ppm.value
 
 
-def test_water_at_the_limit_is_unfit_and_under_the_advice_it_is_better() -> None:
+def test_water_at_the_limit_is_unfit_and_under_the_target_it_is_better() -> None:
     # common practice, no source: at or over 50 ppm unfit for these plants, under 25 ppm better
     assert judge(50.0, HARD) is Suitability.UNSUITABLE
     assert judge(49.9, HARD) is Suitability.MARGINAL
@@ -150,8 +150,8 @@ def test_negative_prices_and_impossible_needs_are_refused() -> None:
         compare(Need(300.0, 0.0), TARIFFS)
     with pytest.raises(InputError, match="recovery"):
         compare(HARD, TARIFFS, membrane=Membrane(recovery=0.0))
-    with pytest.raises(InputError, match="advice"):
-        compare(Need(300.0, 4.0, limit_ppm=20.0, advice_ppm=25.0), TARIFFS)
+    with pytest.raises(InputError, match="target"):
+        compare(Need(300.0, 4.0, limit_ppm=20.0, target_ppm=25.0), TARIFFS)
 
 
 def test_an_assumption_says_how_uncertain_it_is() -> None:

@@ -289,8 +289,8 @@ def test_options_alone_are_enough_and_count_more_than_the_file(sources: Sources)
     assert set(ways(made)) == WAYS
     assert made["currency"] == "krone"
     assert ways(made)["tap as it is"]["cost_per_l"]["value"] == pytest.approx(0.003)
-    more = sources.json(BASIC, "--feed", 500, "--advice", 20)
-    assert (more["feed_ppm"], more["advice_ppm"]) == (500.0, 20.0)
+    more = sources.json(BASIC, "--feed", 500, "--target", 20)
+    assert (more["feed_ppm"], more["target_ppm"]) == (500.0, 20.0)
 
 
 def test_money_without_a_word_is_ones_own(sources: Sources) -> None:

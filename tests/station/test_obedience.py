@@ -24,8 +24,8 @@ from bridge.station.station import Station
 
 PLAN = station(POLYTUNNEL_WITH_DRAIN, "nowhere", Limits(has_drain=True), 0.5, 0.9)
 GOOD = Reading(
-    1, Path.SHUT, product_us=40.0, product_c=15.0, feed_us=600.0, feed_c=15.0, sender=0.5, switch_low=True,
-    switch_full=False, switch_overflow=False, pulses=1000,
+    1, Path.SHUT, product_us=40.0, product_c=15.0, feed_us=600.0, feed_c=15.0, level_sensor=0.5,
+    switch_low=True, switch_full=False, switch_overflow=False, pulses=1000,
 )  # fmt: skip
 
 

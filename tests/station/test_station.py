@@ -29,7 +29,7 @@ from bridge.station.view import StationView
 from bridge.water.health import Health
 
 PLAN = station(DEMO, "nowhere", HURRIED, 0.5, 0.9)
-HELLO = Hello(0, "board", "1.0", BootReason.POWER, 10_000, Feature.SENDER)
+HELLO = Hello(0, "board", "1.0", BootReason.POWER, 10_000, Feature.LEVEL_SENSOR)
 
 
 class Bench:
@@ -66,7 +66,7 @@ class Bench:
             path = {Flow.SHUT: Path.SHUT, Flow.TO_RESERVOIR: Path.FILL, Flow.TO_DRAIN: Path.DRAIN}[flow]
         reading = Reading(
             self.number, path, product_us=product_us, product_c=15.0 + 0.001 * self.number, feed_us=600.0,
-            feed_c=15.0, sender=0.3, switch_low=True, switch_full=False, switch_overflow=False,
+            feed_c=15.0, level_sensor=0.3, switch_low=True, switch_full=False, switch_overflow=False,
             pulses=self.number,
         )  # fmt: skip
         before = len(self.sent)

@@ -123,7 +123,7 @@ async def test_transmitters_become_readings_in_the_units_of_the_map(cable: NullM
         assert isinstance(next(m for m in ear.messages if not isinstance(m, Ack)), Hello)
         assert reading.product_us == pytest.approx(17.25)
         assert reading.product_c == pytest.approx(-1.5)
-        assert reading.sender == pytest.approx(0.75, abs=0.001)
+        assert reading.level_sensor == pytest.approx(0.75, abs=0.001)
         assert (reading.switch_low, reading.switch_full, reading.switch_overflow) == (None, True, False)
         assert (reading.path, reading.faults, reading.feed_us) == (Path.SHUT, LocalFault.NONE, None)
 

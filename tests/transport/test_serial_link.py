@@ -380,7 +380,7 @@ def test_what_is_no_serial_line_is_said_to_be_none(tmp_path, make):
 
 
 @pytest.mark.parametrize(
-    ("number", "cause", "advice"),
+    ("number", "cause", "target"),
     [
         (errno.EACCES, DownCause.PERMISSION, "group that owns the device"),
         (errno.EBUSY, DownCause.BUSY, "stop the other one"),
@@ -388,7 +388,7 @@ def test_what_is_no_serial_line_is_said_to_be_none(tmp_path, make):
         (errno.EMFILE, DownCause.UNUSABLE, os.strerror(errno.EMFILE)),
     ],
 )
-def test_a_refusal_by_the_system_becomes_a_sentence_with_advice(monkeypatch, number, cause, advice):
+def test_a_refusal_by_the_system_becomes_a_sentence_with_target(monkeypatch, number, cause, target):
     def refuse(*_):
         raise OSError(number, os.strerror(number))
 
@@ -396,7 +396,7 @@ def test_a_refusal_by_the_system_becomes_a_sentence_with_advice(monkeypatch, num
         patch.setattr(os, "open", refuse)
         down = open_device("/dev/controller", 115200)
     assert down.cause is cause
-    assert advice in str(down.error)
+    assert target in str(down.error)
 
 
 def test_what_an_earlier_program_left_unsent_is_dropped():

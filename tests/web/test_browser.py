@@ -52,24 +52,24 @@ LISTEN = """
 class Water:
     """What the controller reports ten times a second, and does with its valve what it is told."""
 
-    def __init__(self, site: Site, sender: float) -> None:
+    def __init__(self, site: Site, level_sensor: float) -> None:
         self._site = site
         self.product_us = 20.0
-        self.sender = sender
+        self.level_sensor = level_sensor
 
     async def flow(self) -> None:
         while True:
             state = self._site.keeper.station.state
             path = WaterPath.FILL if state.flow is Flow.TO_RESERVOIR else WaterPath.SHUT
             if path is WaterPath.FILL:
-                self.sender = min(self.sender + 0.0005, 0.6)
-            self._site.board.read(self.product_us, path, self.sender)
+                self.level_sensor = min(self.level_sensor + 0.0005, 0.6)
+            self._site.board.read(self.product_us, path, self.level_sensor)
             await asyncio.sleep(0.1)
 
 
 @asynccontextmanager
-async def flowing(site: Site, sender: float = 0.3) -> AsyncIterator[Water]:
-    water = Water(site, sender)
+async def flowing(site: Site, level_sensor: float = 0.3) -> AsyncIterator[Water]:
+    water = Water(site, level_sensor)
     task = asyncio.create_task(water.flow())
     yield water
     task.cancel()
@@ -89,7 +89,7 @@ async def test_every_fact_changes_live_and_nobody_is_shut_out(begin: Begin) -> N
         await here.shows("#valve-why", "every permissive holds")
         await here.shows("#permissives-sum", "Every permissive holds")
         before = await here.page.locator("#volume").inner_text()
-        water.sender = 0.35
+        water.level_sensor = 0.35
         await expect(here.page.locator("#volume")).not_to_have_text(before)
         await here.shows("#product", "ppm ±")
         product = await here.page.locator("#product").inner_text()
@@ -274,7 +274,7 @@ async def test_a_fill_that_ended_stands_in_the_table_at_once(begin: Begin, tmp_p
 
 async def test_the_course_of_the_product_is_drawn_with_its_words(begin: Begin) -> None:
     course = {
-        "unit": "ppm", "scale": "0.5 ppm per µS/cm", "limit": 50.0, "advice": 25.0, "sentence": None,
+        "unit": "ppm", "scale": "0.5 ppm per µS/cm", "limit": 50.0, "target": 25.0, "sentence": None,
         "times": [1_760_000_000 + 600 * n for n in range(100)],
         "value": [8.0 + 0.1 * n for n in range(99)] + [None],
         "low": [7.0 + 0.1 * n for n in range(99)] + [None],
@@ -302,7 +302,7 @@ async def test_the_course_of_the_product_is_drawn_with_its_words(begin: Begin) -
             " const seen = new Set(); for (let i = 0; i < d.length; i += 4)"
             " if (d[i + 3] > 250) seen.add([d[i], d[i + 1], d[i + 2]].join()); return [...seen]; })()"
         )
-        assert {"43,111,147", "150,35,31", "122,74,0"} <= set(drawn), "mean, limit or advice is not drawn"
+        assert {"43,111,147", "150,35,31", "122,74,0"} <= set(drawn), "mean, limit or target is not drawn"
         await page.get_by_role("button", name="90 days").click()
         await here.shows("#trend-word", "In the last 90 days")
         assert asked[-1] == "hours=2160"

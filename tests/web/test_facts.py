@@ -40,7 +40,7 @@ def test_quantities_are_shown_in_the_units_that_people_chose(view: StationView) 
     plain, other = facts_of(view, UNITS, "14:05:09"), facts_of(view, american, "14:05:09")
     assert plain.time == "14:05:09"
     assert (plain.product.text, plain.product.uncertainty) == ("6.00 ppm", "± 0.40 ppm")
-    assert (plain.product.limit, plain.product.advice) == ("50 ppm", "25 ppm")
+    assert (plain.product.limit, plain.product.target) == ("50 ppm", "25 ppm")
     assert plain.product.scale == "0.5 ppm per µS/cm"
     assert (plain.reservoir.volume, plain.reservoir.capacity) == ("120 L", "200 L")
     assert (plain.reservoir.cover, plain.purifier.days) == ("5 to 9 days", "18 to 26 days")

@@ -40,7 +40,7 @@ NUMBERS = {
     "product_dissolved_solids_uncertainty_ppm": 0.4,
     "product_temperature_celsius": 18.0,
     "product_limit_ppm": 50.0,
-    "product_advice_ppm": 25.0,
+    "product_target_ppm": 25.0,
     "scale_factor": 0.5,
     "feed_conductivity_siemens_per_meter": 0.064,
     "feed_dissolved_solids_ppm": 320.0,
@@ -134,7 +134,7 @@ def test_no_field_of_a_view_is_left_out() -> None:
         value = getattr(VIEW, field.name)
         other = not value if isinstance(value, bool) else "failure" if isinstance(value, str) else value + 1
         other = {"verdict": "marginal", "zone": "low", "valve_decided": "shut", "valve_reported": "shut",
-                 "phase": "rest"}.get(field.name, other)  # fmt: skip
+                 "phase": "idle"}.get(field.name, other)  # fmt: skip
         assert exposition([replace(VIEW, **{field.name: other})], "1") != before, field.name
 
 
@@ -147,7 +147,7 @@ def test_what_is_unknown_is_absent_and_not_zero() -> None:
     always = {
         *(
             "product_limit_ppm",
-            "product_advice_ppm",
+            "product_target_ppm",
             "scale_factor",
             "reservoir_capacity_cubic_meters",
             "hold",

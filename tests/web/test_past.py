@@ -50,7 +50,7 @@ def test_water_that_stands_in_the_purifier_is_not_in_the_trend() -> None:
     first = START_MS // 1000
     # The least less its uncertainty, and the most and its uncertainty.
     assert known == {first: (8.0, 6.5, 10.5), first + 180: (9.0, 7.5, 11.5)}
-    assert (trend["unit"], trend["limit"], trend["advice"]) == ("ppm", 50.0, 25.0)
+    assert (trend["unit"], trend["limit"], trend["target"]) == ("ppm", 50.0, 25.0)
     assert trend["sentence"] is None
 
 

@@ -23,8 +23,8 @@ def guarded(station: StationPlan, told: Told) -> Iterator[Line]:
         f"{told.ppm(limits.gross_ppm)}.",
     )
     yield (
-        "Advice",
-        f"from {told.ppm(limits.advice_ppm)} an alarm tells you, and the fill goes on.",
+        "Target",
+        f"from {told.ppm(limits.target_ppm)} an alarm tells you, and the fill goes on.",
     )
     yield (
         "Reservoir",
@@ -51,7 +51,7 @@ def guarded(station: StationPlan, told: Told) -> Iterator[Line]:
         f"{told.litres(fill_l)}, so the purifier must give more than "
         f"{told.units.litres_as(60.0 * fill_l / limits.fill_max_s, '.2g')} a minute.",
     )
-    if level.sender is not None:
+    if level.level_sensor is not None:
         least = told.units.litres_as(60.0 * limits.no_rise_l / limits.no_rise_after_s, ".2g")
         yield (
             "Rise",

@@ -73,13 +73,13 @@ def _modbus(station: StationPlan) -> str:
 def _level(station: StationPlan) -> str:
     level = station.level
     parts = []
-    if level.sender is not None:
-        low_m, high_m = level.sender.table.depths_m
-        step = f" in steps of {1000.0 * level.sender.step_m:g} mm" if level.sender.step_m else ""
-        parts.append(f"a float sender from {low_m:g} to {high_m:g} m{step}")
+    if level.level_sensor is not None:
+        low_m, high_m = level.level_sensor.table.depths_m
+        step = f" in steps of {1000.0 * level.level_sensor.step_m:g} mm" if level.level_sensor.step_m else ""
+        parts.append(f"a level sensor from {low_m:g} to {high_m:g} m{step}")
     parts += ["a low switch"] * level.low_switch + ["a full switch"] * level.full_switch
     sentence = f"measured by {listed(parts)}."
-    if level.sender is None:
+    if level.level_sensor is None:
         sentence += " A zone is known, and no volume."
     if level.overflow_switch:
         return sentence + " The overflow float shuts the valve at once, and so does one that is not reported."
@@ -105,10 +105,10 @@ def measured(station: StationPlan, told: Told) -> Iterator[Line]:
         yield "Cartridge", cartridge(fitted)
     if station.litres_per_pulse is not None:
         yield "Flow", f"counted, {1000.0 * station.litres_per_pulse:.4g} mL for each pulse."
-    elif station.level.sender is not None:
+    elif station.level.level_sensor is not None:
         yield "Flow", "not counted; what a fill has brought is read from the rise of the level."
     else:
-        yield "Flow", "not counted, and without a sender the volume of a fill is not known."
+        yield "Flow", "not counted, and without a level sensor the volume of a fill is not known."
 
 
 def _probe(probe: ProbePlan) -> str:
@@ -157,8 +157,8 @@ def by_hand(hand: HandPlan, told: Told) -> Iterator[Line]:
     """A purifier: its scale, its feed, its cartridge and how it is entered."""
     yield (
         "Scale",
-        f"{scale_label(hand.factor)}; the limit is {told.ppm(hand.limit_ppm)}, the advice "
-        f"{told.ppm(hand.advice_ppm)}.",
+        f"{scale_label(hand.factor)}; the limit is {told.ppm(hand.limit_ppm)}, the target "
+        f"{told.ppm(hand.target_ppm)}.",
     )
     fed = "not stated; give feed_ppm, or enter --feed-ppm, or nothing can be forecast"
     if hand.feed_ppm is not None:

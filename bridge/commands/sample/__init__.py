@@ -33,7 +33,7 @@ def command(
     compensated: bool,
     factor: float | None,
     limit: Solids | None,
-    advice: Solids | None,
+    target: Solids | None,
     of: str | None,
     reservoir: str | None,
     note: str,
@@ -60,7 +60,7 @@ def command(
     conducts less than some µS/cm choose pure (0 to 50 °C), which also allows for what the water itself
     conducts.
 
-    The limit, the advice and the dissolved solids are on one scale, --factor ppm for each µS/cm at 25 °C.
+    The limit, the target and the dissolved solids are on one scale, --factor ppm for each µS/cm at 25 °C.
     With --config they are the configuration's. The verdict counts the uncertainty against the water.
 
     Litres, temperatures and ppm may carry another unit: --litres '1 us-gal', --temperature '54 F', --limit
@@ -90,7 +90,7 @@ def command(
         known = sample_by_hand.known(config, of, reservoir)
     else:
         known = None
-    scale = scale_of(known, factor, limit, advice)
+    scale = scale_of(known, factor, limit, target)
     shown = shown_by(config)
     at_ms = None
     if at is not None:
@@ -115,9 +115,9 @@ def command(
         measurement.dissolved_solids_ppm,
         measurement.expanded_uncertainty_ppm,
         scale.limit_ppm,
-        scale.advice_ppm,
+        scale.target_ppm,
     )
-    told = told_lines(measurement, by_meter, verdict, scale.limit_ppm, scale.advice_ppm, shown.units)
+    told = told_lines(measurement, by_meter, verdict, scale.limit_ppm, scale.target_ppm, shown.units)
     if typed.options or (known is not None and known.kept is not None and of == known.reservoir):
         judged = (measurement, verdict)
         enter(of or "", typed, known, log_file, config, scale, judged, note, as_json, shown, told)

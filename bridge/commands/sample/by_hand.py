@@ -51,7 +51,7 @@ class Known:
 
     factor: float
     limit_ppm: float
-    advice_ppm: float
+    target_ppm: float
     reservoir: str
     """Under this word it is kept in the log."""
     kept: "HandPlan | ShelfPlan | None"
@@ -78,14 +78,14 @@ def known(config: Path, of: str, reservoir: str | None) -> Known:
                 f"--reservoir {reservoir}: {of} is kept by hand and has no reservoir; leave it out"
             )
         one = kept[word]
-        return Known(one.factor, one.limit_ppm, one.advice_ppm, word, one, plan)
+        return Known(one.factor, one.limit_ppm, one.target_ppm, word, one, plan)
     if not plan.stations:
         raise InputError(f"--of {of}: {config} has no reservoir; kept by hand there are {', '.join(kept)}")
     station = station_of(plan.stations, reservoir)
     limits, identity = station.limits, station.identity
     limit_ppm = limits.reservoir_limit_ppm if of == "reservoir" else limits.limit_ppm
-    advice_ppm = min(limits.advice_ppm, limit_ppm)
-    return Known(identity.factor, limit_ppm, advice_ppm, identity.reservoir, None, plan)
+    target_ppm = min(limits.target_ppm, limit_ppm)
+    return Known(identity.factor, limit_ppm, target_ppm, identity.reservoir, None, plan)
 
 
 def check(of: str | None, typed: ByHand, found: Known | None, where: Path | None) -> None:
@@ -174,12 +174,12 @@ def enter(
 
 def _of_feed(ppm: float, factor: float, found: Known | None) -> "tuple[Measurement, Verdict]":
     from bridge.commands.sample.reading import measured
-    from bridge.water.solids import ADVICE_PPM, LIMIT_PPM, judge
+    from bridge.water.solids import LIMIT_PPM, TARGET_PPM, judge
 
     measurement = measured(("--feed-ppm", ppm), None, factor, None, "natural", True, factor)
-    limit_ppm, advice_ppm = (LIMIT_PPM, ADVICE_PPM) if found is None else (found.limit_ppm, found.advice_ppm)
+    limit_ppm, target_ppm = (LIMIT_PPM, TARGET_PPM) if found is None else (found.limit_ppm, found.target_ppm)
     band_ppm = measurement.expanded_uncertainty_ppm
-    return measurement, judge(measurement.dissolved_solids_ppm, band_ppm, limit_ppm, advice_ppm)
+    return measurement, judge(measurement.dissolved_solids_ppm, band_ppm, limit_ppm, target_ppm)
 
 
 def _until_then(

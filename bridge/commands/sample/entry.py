@@ -30,14 +30,14 @@ class Scale:
 
     factor: float
     limit_ppm: float
-    advice_ppm: float
+    target_ppm: float
 
 
 def scale_of(
-    known: "Known | None", factor: float | None, limit: "Solids | None", advice: "Solids | None"
+    known: "Known | None", factor: float | None, limit: "Solids | None", target: "Solids | None"
 ) -> Scale:
     """The scale and the limits: those typed, else those of the configuration, else the usual ones."""
-    from bridge.config.tables import usual_advice_ppm
+    from bridge.config.tables import usual_target_ppm
     from bridge.water.solids import LIMIT_PPM, checked_factor
     from bridge.water.solids import Scale as UsualScale
 
@@ -45,12 +45,12 @@ def scale_of(
         (UsualScale.HALF.value if known is None else known.factor) if factor is None else factor
     )
     limit_ppm = LIMIT_PPM if limit is None else limit.ppm(used)
-    advice_ppm = usual_advice_ppm(limit_ppm) if advice is None else advice.ppm(used)
+    target_ppm = usual_target_ppm(limit_ppm) if target is None else target.ppm(used)
     if known is not None and limit is None:
         limit_ppm = known.limit_ppm * used / known.factor
-        if advice is None:
-            advice_ppm = known.advice_ppm * used / known.factor
-    return Scale(used, limit_ppm, advice_ppm)
+        if target is None:
+            target_ppm = known.target_ppm * used / known.factor
+    return Scale(used, limit_ppm, target_ppm)
 
 
 def enter(

@@ -58,7 +58,7 @@ def told_lines(
     by_meter: bool,
     verdict: Verdict,
     limit_ppm: float,
-    advice_ppm: float,
+    target_ppm: float,
     units: DisplayUnits,
 ) -> tuple[str, ...]:
     """The reading in words: brought to 25 °C, with its uncertainty and its verdict."""
@@ -76,8 +76,8 @@ def told_lines(
     else:
         how = f"by the method '{measurement.method.value}' from {water}"
     reason = {
-        "suitable": f"under the advice of {told(advice_ppm, 'g')}",
-        "marginal": f"at or over the advice of {told(advice_ppm, 'g')}, and under the limit of "
+        "suitable": f"under the target of {told(target_ppm, 'g')}",
+        "marginal": f"at or over the target of {told(target_ppm, 'g')}, and under the limit of "
         f"{told(limit_ppm, 'g')}",
         "unsuitable": f"at or over the limit of {told(limit_ppm, 'g')}",
     }[verdict.value]

@@ -50,7 +50,7 @@ _OPTIONS = (
         help="Unsuitable from here.  [default: that of the configuration, or 50]",
     ),
     click.option(
-        "--advice",
+        "--target",
         type=as_solids(),
         metavar="ppm",
         help="Marginal from here.  [default: that of the configuration, or 25, or half of a limit under 25]",

@@ -27,7 +27,7 @@ NEEDED = {
 @click.option("--energy-price", type=float, metavar="N", help="Price of a kilowatt-hour.")
 @click.option("--limit", type=float, metavar="PPM", help="Unfit from here.  [default: 50]")
 @click.option(
-    "--advice",
+    "--target",
     type=float,
     metavar="PPM",
     help="Marginal from here.  [default: 25, or half of a limit under 25]",
@@ -41,7 +41,7 @@ def command(
     water_price: float | None,
     energy_price: float | None,
     limit: float | None,
-    advice: float | None,
+    target: float | None,
     currency: str | None,
     as_json: bool,
 ) -> None:
@@ -62,7 +62,7 @@ def command(
         _put(values, "tariffs", "water_per", "m3")
     _put(values, "tariffs", "energy_per_kwh", _above_zero("--energy-price", energy_price, or_zero=True))
     _put(values, "need", "limit_ppm", _above_zero("--limit", limit))
-    _put(values, "need", "advice_ppm", _above_zero("--advice", advice))
+    _put(values, "need", "target_ppm", _above_zero("--target", target))
     if currency is not None:
         values["currency"] = currency
     if config is None:

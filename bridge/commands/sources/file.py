@@ -33,7 +33,7 @@ class NeedTable(Table):
 
     per_day: Litres = positive("the litres needed a day, or a text with a unit such as '1 us-gal'", ...)
     limit_ppm: float | None = positive("the limit in ppm, at or over which water is unfit")
-    advice_ppm: float | None = positive("the advised ppm, from which on water is marginal")
+    target_ppm: float | None = positive("the target ppm, from which on water is marginal")
 
 
 class FeedTable(Table):

@@ -53,7 +53,7 @@ def as_object(case: Case) -> dict[str, Any]:
         "need_l_per_day": case.need.litres_per_day,
         "feed_ppm": case.need.feed_ppm,
         "limit_ppm": case.need.limit_ppm,
-        "advice_ppm": case.need.advice_ppm,
+        "target_ppm": case.need.target_ppm,
         "cartridge_treats_l": case.cartridge_l,
         "ways": [way(offer) for offer in case.offers],
         "overtakes": [
@@ -127,7 +127,7 @@ def lines(case: Case) -> Iterator[str]:
     first = case.offers[0]
     yield from _wrapped(
         f"{_short(need.litres_per_day)} L a day from a feed of {_short(need.feed_ppm)} ppm. At or over "
-        f"{_short(need.limit_ppm)} ppm water is unfit for the plants, from {_short(need.advice_ppm)} ppm on "
+        f"{_short(need.limit_ppm)} ppm water is unfit for the plants, from {_short(need.target_ppm)} ppm on "
         f"it is marginal. {_money(case)}; ± and brackets span 95 %."
     )
     if first.enough and first in fit(case.offers):

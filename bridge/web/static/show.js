@@ -114,7 +114,7 @@ function showValve(r) {
     );
   }
   const parts = [];
-  if (r.fill.volume !== null && r.valve.phase !== "rest") {
+  if (r.fill.volume !== null && r.valve.phase !== "idle") {
     parts.push(`This fill: ${r.fill.volume} in ${r.fill.minutes} min.`);
   }
   if (r.fill.today !== null) {
@@ -172,11 +172,11 @@ function showPurifier(p) {
 }
 
 function drawProduct(p) {
-  const [limit, advice, half] = [number(p.limit), number(p.advice), number(p.uncertainty) ?? 0];
+  const [limit, target, half] = [number(p.limit), number(p.target), number(p.uncertainty) ?? 0];
   const value = p.number;
   const stretch = value === null ? null : { low: Math.max(0, value - half), high: value + half, middle: value };
   drawLine(element("product-line"), stretch, Math.max(limit * 1.25, ((value ?? 0) + half) * 1.05), [
-    { at: advice, text: "advice", name: "advice" },
+    { at: target, text: "target", name: "target" },
     { at: limit, text: "limit", name: "limit" },
   ]);
 }
@@ -187,7 +187,7 @@ function showProduct(r) {
   drawProduct(p);
   terms(element("product-facts"), [
     ["Limit", p.limit],
-    ["Better under", p.advice],
+    ["Better under", p.target],
     ["Scale", p.scale],
     ["Temperature", p.temperature],
     ["Probe", p.health],

@@ -1,4 +1,4 @@
-// The product over time, with its band, the limit and the advice. Library: uPlot, in the folder beside this file.
+// The product over time, with its band, the limit and the target. Library: uPlot, in the folder beside this file.
 import { element, write } from "./dom.js";
 
 const HEIGHT = 260;
@@ -89,7 +89,7 @@ export function showTrend(trend, hours) {
     return;
   }
   const data = [
-    trend.times, trend.value, trend.low, trend.high, level(trend.times, trend.limit), level(trend.times, trend.advice),
+    trend.times, trend.value, trend.low, trend.high, level(trend.times, trend.limit), level(trend.times, trend.target),
   ];
   chart = new uPlot(options(box.clientWidth, trend), data, box);
 }
