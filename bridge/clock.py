@@ -1,7 +1,7 @@
 """Time, as it is handed to everything that needs it: two clocks and timers.
 
-The daemon runs under a :class:`LoopClock`, a simulation under a :class:`VirtualClock`. Monotonic seconds measure
-durations. Wall seconds are what the machine believes the date is; somebody may set them at any moment.
+The daemon runs under a :class:`LoopClock`, a simulation under a :class:`VirtualClock`. Monotonic seconds
+measure durations. Wall seconds are the date as the machine has it; somebody may set them at any moment.
 """
 
 import asyncio
@@ -92,8 +92,8 @@ class VirtualTimer:
 class VirtualClock:
     """A clock that stands still until it is moved.
 
-    There are two ways to move it. :meth:`advance_to` makes each call at its own time. :meth:`skip_to` followed
-    by :meth:`run_due` makes every call that came due on the way late, at the new time, as an event loop does
+    There are two ways to move it. :meth:`advance_to` makes each call at its own time. :meth:`skip_to` and
+    then :meth:`run_due` make every call that came due on the way late, at the new time, as an event loop does
     that was held up; what else happens at the new time can be done in between.
 
     Args:

@@ -14,8 +14,9 @@ from bridge.errors import InputError, LinkError, LogError
 from bridge.history.log import Log, spill_path
 from bridge.history.order import RecordClock
 from bridge.history.records import CalibrationRow
+from bridge.protocol.session import DownCause, LinkDown
 from bridge.station.plan import ProbePlan, StationPlan
-from bridge.transport.line import DownCause, LinkDown, open_device
+from bridge.transport.line import open_device
 from bridge.water.calibration import Calibration, CalibrationPoint, one_point, two_point
 
 LARGEST_DRIFT_PERCENT = 20.0

@@ -16,14 +16,14 @@ from bridge.daemon.logbook import Logbook
 from bridge.forecast.learner import Prospect
 from bridge.guard.commands import GuardCommand, ReservoirSample
 from bridge.guard.state import AlarmChanged, GuardState
-from bridge.protocol.codec import Damaged, Ignored
+from bridge.protocol.frame import Damaged, Ignored
 from bridge.protocol.messages import FromController
+from bridge.protocol.session import LinkDown, LinkUp
 from bridge.station.inventory import Inventory
 from bridge.station.plan import StationPlan
 from bridge.station.station import Level, Station, StationEvent, Turn
 from bridge.station.view import StationView
 from bridge.transport.link import link_to
-from bridge.transport.serial_link import LinkDown, LinkUp
 
 _log = structlog.get_logger("clearwell")
 

@@ -21,9 +21,8 @@ from bridge.protocol.messages import (
     Refusal,
 )
 from bridge.protocol.registers import ModbusMap, WordOrder, other_order_fits, value
-from bridge.transport.line import DownCause, LinkDown
+from bridge.protocol.session import DownCause, LinkDown, LinkUp
 from bridge.transport.modbus import ModbusLink
-from bridge.transport.serial_link import LinkUp
 from tests.transport.modbus_line import CONDUCTIVITY, DEVICE, LEVEL, TEMPERATURE, TIME_LIMIT, Devices, serving
 from tests.transport.null_modem import NullModem
 

@@ -12,10 +12,13 @@ import pytest
 import serial
 
 from bridge.errors import LinkError
-from bridge.protocol.codec import Damaged, DamageReason, Decoder, Direction, encode
+from bridge.protocol.codec import Decoder
+from bridge.protocol.fields import encode
+from bridge.protocol.frame import Damaged, DamageReason, Direction
 from bridge.protocol.messages import Close, Identify, Lease, Path, Reading
+from bridge.protocol.session import DownCause, LinkDown, LinkUp
 from bridge.transport.line import WAITING_LIMIT, Line, open_device
-from bridge.transport.serial_link import DownCause, LinkDown, LinkUp, SerialLink
+from bridge.transport.serial_link import SerialLink
 
 PATIENCE_S = 10.0
 
@@ -316,7 +319,7 @@ async def test_cancelling_in_the_middle_of_opening_leaves_the_device_free(far, t
 
 
 async def test_finish_while_there_is_no_device_returns_at_once(tmp_path):
-    watched = Watched(tmp_path / "nothing", first_wait_s=3600.0)
+    watched = Watched(tmp_path / "nothing", first_wait_s=3600.0, longest_wait_s=3600.0)
     task = asyncio.create_task(watched.link.run())
     assert (await watched.state()).cause is DownCause.NO_DEVICE
     watched.link.finish()
