@@ -9,9 +9,9 @@ import pytest
 
 from bridge.config.plan import BridgePlan
 from bridge.daemon.process import Daemon, Keeper
+from bridge.guard.model import Flow
 from bridge.protocol.codec import Decoder, Direction, encode
 from bridge.protocol.messages import BootReason, Feature, FromController, Hello, Reading
-from bridge.protocol.messages import Path as WaterPath
 
 PATIENCE_S = 60.0
 
@@ -35,7 +35,7 @@ class Board:
             Hello(0, "board", "1.0", BootReason.POWER, 10_000, Feature.LEVEL_SENSOR | Feature.DRAIN_VALVE)
         )
 
-    def read(self, product_us: float, path: WaterPath = WaterPath.SHUT, level_sensor: float = 0.3) -> None:
+    def read(self, product_us: float, path: Flow = Flow.SHUT, level_sensor: float = 0.3) -> None:
         self._sequence += 1
         self.say(
             Reading(

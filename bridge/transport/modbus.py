@@ -21,6 +21,7 @@ from pymodbus import FramerType
 from pymodbus.client import AsyncModbusSerialClient
 
 from bridge.backoff import Backoff
+from bridge.guard.model import Flow
 from bridge.protocol.messages import (
     FAILED,
     Ack,
@@ -33,7 +34,6 @@ from bridge.protocol.messages import (
     Identify,
     Lease,
     LocalFault,
-    Path,
     Reading,
     Refusal,
 )
@@ -195,7 +195,7 @@ class ModbusLink:
                         self._say(Refusal(self._own(), lease.sequence, why))
                 case Close(sequence=number):
                     if await self._relays.shut(line):
-                        self._say(Ack(self._own(), number, Path.SHUT))
+                        self._say(Ack(self._own(), number, Flow.SHUT))
                     else:
                         # Not yet shut: said again before anything else, until it is.
                         if not self._orders and not self._finish.is_set() and line.connected:

@@ -20,11 +20,11 @@ from bridge.config.loading import load
 from bridge.config.plan import LogPlan
 from bridge.daemon.forecasts import Foresight
 from bridge.daemon.logbook import Logbook
+from bridge.guard.model import Flow
 from bridge.history.log import spill_path
 from bridge.history.records import ReadingRow, Row
 from bridge.history.recovery import Opened
 from bridge.history.writer import Writer
-from bridge.protocol.messages import Path as Flow
 from bridge.protocol.messages import Reading
 from bridge.station.station import Station, Turn
 from tests.benchmarks.programs import configuration
@@ -87,7 +87,7 @@ class Barrel:
         gauss = self._chance.gauss
         hour = second / 3600.0 % 24.0
         self.volume_l -= USE_L_A_DAY / (12 * 3600) if 7.0 <= hour < 19.0 else 0.0
-        if self.flow is Flow.FILL:
+        if self.flow is Flow.TO_RESERVOIR:
             self._filled_s += 1
             self.volume_l += 1.0 / 60.0
             self.pulses += 7.5

@@ -20,7 +20,7 @@ from bridge.guard.commands import CartridgeChanged
 from bridge.guard.model import Advisory, Assessment, Flow, Phase, Trip
 from bridge.guard.state import Decision, GuardState, Latch, Reply, begin
 from bridge.history.records import AlarmChange, AlarmRow, CartridgeRow, FillRow, SampleRow, Stamp
-from bridge.protocol.messages import LocalFault, Path
+from bridge.protocol.messages import LocalFault
 from bridge.purifier.capacity import Evidence
 from bridge.purifier.cartridge import Kind, Load, add
 from bridge.rig.scenario import DEMO
@@ -70,12 +70,12 @@ class Shed:
 
     def turn(self, after: GuardState, command: CartridgeChanged | None = None) -> None:
         before, self.state = self.state, after
-        seen = Path.FILL if before.phase is Phase.FILL else Path.SHUT
+        seen = Flow.TO_RESERVOIR if before.phase is Phase.FILL else Flow.SHUT
         assessment = Assessment(
-            product_ppm=self.product_ppm, temperature_c=self.celsius, volume_l=self.volume_l
+            product_ppm=self.product_ppm, temperature_c=self.celsius, volume_l=self.volume_l, seen=seen
         )
         level = Level(self.volume_l / 200.0, self.volume_l, Zone.MIDDLE, False, (), self.volume_l)
-        picture = Picture(assessment, ProbeView(), ProbeView(), level, FEED_PPM, seen, LocalFault(0))
+        picture = Picture(assessment, ProbeView(), ProbeView(), level, FEED_PPM, LocalFault(0))
         memory = Memory(Inventory(5.0, load=self.load))
         decision = Decision(after.flow, 0.0, (), (), () if command is None else (Reply(0, True, ""),))
         one = Turn(self.now, True, memory, picture, before, after, decision, command)

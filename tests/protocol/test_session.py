@@ -7,20 +7,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bridge.backoff import Backoff
+from bridge.guard.model import Flow
 from bridge.protocol.codec import Decoder
 from bridge.protocol.fields import encode
 from bridge.protocol.frame import Damaged, Direction
-from bridge.protocol.messages import (
-    BootReason,
-    Close,
-    Feature,
-    FromBridge,
-    Hello,
-    Identify,
-    Lease,
-    Path,
-    Reading,
-)
+from bridge.protocol.messages import BootReason, Close, Feature, FromBridge, Hello, Identify, Lease, Reading
 from bridge.protocol.sequence import MODULUS
 from bridge.protocol.session import (
     ClosePort,
@@ -99,7 +90,7 @@ class Port:
     def reads(self) -> None:
         if self.session.is_open:
             self.number = (self.number + 1) % MODULUS
-            self.take(encode(Reading(self.number, Path.SHUT, 1.0, 20.0)))
+            self.take(encode(Reading(self.number, Flow.SHUT, 1.0, 20.0)))
 
     def take(self, data: bytes) -> None:
         for received in self.session.bytes(data, self.now):
@@ -113,7 +104,7 @@ class Port:
         self.session.closed(self.now)
 
     def leases(self) -> None:
-        write = self.session.send(Lease(self.session.next_sequence(), Path.FILL, 4000))
+        write = self.session.send(Lease(self.session.next_sequence(), Flow.TO_RESERVOIR, 4000))
         if write is not None:
             self.write(write)
 
@@ -206,8 +197,8 @@ def test_waits_double_up_to_their_bound_until_a_fresh_message_arrives(failures: 
     assert port.session.wait_s == FIRST_S
 
 
-MESSAGES = b"".join(encode(Reading(number, Path.SHUT, 1.0, 20.0)) for number in range(1, 6))
-STALE = encode(Reading(5, Path.SHUT, 1.0, 20.0)) + b"noise\n" + encode(Reading(3, Path.SHUT, 1.0, 20.0))
+MESSAGES = b"".join(encode(Reading(number, Flow.SHUT, 1.0, 20.0)) for number in range(1, 6))
+STALE = encode(Reading(5, Flow.SHUT, 1.0, 20.0)) + b"noise\n" + encode(Reading(3, Flow.SHUT, 1.0, 20.0))
 
 
 @given(st.data())
@@ -241,7 +232,7 @@ def test_a_stale_message_is_not_handed_on_and_a_damaged_line_is() -> None:
     port = Port()
     port.tick()
     port.opens()
-    frame = encode(Reading(7, Path.SHUT, 1.0, 20.0))
+    frame = encode(Reading(7, Flow.SHUT, 1.0, 20.0))
     received = port.session.bytes(frame + b"noise\n" + frame, port.now)
     assert [type(one) for one in received] == [LinkUp, Reading, Damaged]
     assert port.session.track.counted.duplicates == 1
@@ -252,7 +243,7 @@ def test_after_an_interruption_any_number_is_fresh_and_the_counts_go_on() -> Non
     port = Port()
     port.tick()
     port.opens()
-    port.take(encode(Reading(9000, Path.SHUT, 1.0, 20.0)))
+    port.take(encode(Reading(9000, Flow.SHUT, 1.0, 20.0)))
     port.breaks()
     port.hangs_up()
     port.wait(FIRST_S)

@@ -16,7 +16,6 @@ from bridge.protocol.messages import (
     Hello,
     Lease,
     LocalFault,
-    Path,
     Reading,
     Refusal,
 )
@@ -57,13 +56,15 @@ class Bench:
         self.sent.append(message)
         return True
 
-    def read(self, product_us: float = 20.0, path: Path | None = None, **more: object) -> list[FromBridge]:
+    def read(self, product_us: float = 20.0, path: Flow | None = None, **more: object) -> list[FromBridge]:
         """One reading; what the station sent because of it. The path follows what was told, if not given."""
         self.now += 0.1
         self.number += 1
         if path is None:
             flow = self.station.state.flow
-            path = {Flow.SHUT: Path.SHUT, Flow.TO_RESERVOIR: Path.FILL, Flow.TO_DRAIN: Path.DRAIN}[flow]
+            path = {Flow.SHUT: Flow.SHUT, Flow.TO_RESERVOIR: Flow.TO_RESERVOIR, Flow.TO_DRAIN: Flow.TO_DRAIN}[
+                flow
+            ]
         reading = Reading(
             self.number, path, product_us=product_us, product_c=15.0 + 0.001 * self.number, feed_us=600.0,
             feed_c=15.0, level_sensor=0.3, switch_low=True, switch_full=False, switch_overflow=False,
@@ -102,7 +103,7 @@ def test_a_refused_lease_is_asked_for_again_after_a_while_and_told_once() -> Non
     asked = 0
     for _ in range(100):
         bench.station.receive(Refusal(bench.number, 0, "supply"), bench.now)
-        asked += sum(isinstance(said, Lease) for said in bench.read(path=Path.SHUT))
+        asked += sum(isinstance(said, Lease) for said in bench.read(path=Flow.SHUT))
     assert asked <= 10.0 / OBEY_S + 1
     assert len([event for event in bench.events if event.id == "lease-refused"]) == 1
 
@@ -113,7 +114,7 @@ def test_a_valve_that_stays_open_is_told_to_close_again_and_raises_an_alarm() ->
     bench.station.command(Hold(bench.now, "hub", True), bench.now)
     closes = 0
     for _ in range(60):
-        closes += sum(isinstance(said, Close) for said in bench.read(path=Path.FILL))
+        closes += sum(isinstance(said, Close) for said in bench.read(path=Flow.TO_RESERVOIR))
     assert closes >= 2
     assert Advisory.CONTROLLER_FAULT in {record.alarm for record in bench.station.state.alarms}
 
@@ -147,7 +148,7 @@ def test_many_damaged_frames_raise_an_alarm_and_a_few_do_not() -> None:
 def test_commands_reach_the_accounts_and_are_answered() -> None:
     bench = Bench()
     for _ in range(20):
-        bench.read(path=Path.FILL, pulses=bench.number * 4500)
+        bench.read(path=Flow.TO_RESERVOIR, pulses=bench.number * 4500)
     assert bench.station.memory.inventory.load.treated_l > 0
     assert bench.station.command(ReservoirSample(bench.now, "hub", 12.0), bench.now) is None
     assert bench.views[-1].reservoir_ppm == 12.0

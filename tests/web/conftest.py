@@ -21,7 +21,6 @@ from bridge.guard.commands import GuardCommand
 from bridge.guard.model import Flow, Phase
 from bridge.mqtt.broker import Secret
 from bridge.mqtt.topics import Layout
-from bridge.protocol.messages import Path as WaterPath
 from bridge.rig.scenario import DEMO
 from bridge.station.plan import StationIdentity, StationPlan
 from bridge.station.station import StationEvent
@@ -85,9 +84,7 @@ class Site:
         station, board = self.keeper.station, self.board
         async with asyncio.timeout(PATIENCE_S):
             while not (station.state.phase is Phase.FILL and station.state.flow is Flow.TO_RESERVOIR):
-                board.read(
-                    20.0, WaterPath.FILL if station.state.flow is Flow.TO_RESERVOIR else WaterPath.SHUT
-                )
+                board.read(20.0, Flow.TO_RESERVOIR if station.state.flow is Flow.TO_RESERVOIR else Flow.SHUT)
                 await asyncio.sleep(0.02)
 
 
