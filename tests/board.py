@@ -8,10 +8,12 @@ from contextlib import asynccontextmanager
 import pytest
 
 from bridge.config.plan import BridgePlan
-from bridge.daemon.process import Daemon, Keeper
+from bridge.daemon.keeper import Keeper
+from bridge.daemon.process import Daemon
 from bridge.guard.model import Flow
 from bridge.protocol.codec import Decoder, Direction, encode
 from bridge.protocol.messages import BootReason, Feature, FromController, Hello, Reading
+from bridge.protocol.session import LinkDown, Received
 
 PATIENCE_S = 60.0
 
@@ -63,10 +65,10 @@ class SpiedKeeper(Keeper):
     board: Board
     answers: list[list[object]]
 
-    def _on_message(self, message: FromController) -> None:
+    def received(self, what: Received | LinkDown) -> None:
         self.board.heard()
-        super()._on_message(message)
-        if isinstance(message, Reading):
+        super().received(what)
+        if isinstance(what, Reading):
             self.answers.append(self.board.heard())
 
 

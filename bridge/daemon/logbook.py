@@ -6,6 +6,7 @@ Shell. Nothing here waits for the disk: rows go into the log's queue, whose thre
 import asyncio
 import time
 from collections.abc import Callable, Sequence
+from concurrent.futures import Future
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from typing import TypeVar
@@ -166,8 +167,14 @@ class Logbook:
             return Restored(held, Inventory(plan.assumed_ppm), False)
         return Restored(state, inventory, True)
 
-    def turn(self, reservoir: str, turn: Turn) -> None:
-        """Put one turn into the log; alarms and latched state in one commit, at once."""
+    def turn(self, reservoir: str, turn: Turn, on_disk: Callable[[], None] | None = None) -> None:
+        """Put one turn into the log; alarms and latched state in one commit, at once.
+
+        Args:
+            reservoir: whose turn it is.
+            turn: what happened.
+            on_disk: called in the event loop when everything of this turn is on disk.
+        """
         running = self._running[reservoir]
         now, decision, state = turn.now, turn.decision, turn.state
         if turn.reading:
@@ -196,6 +203,14 @@ class Logbook:
             self._phase(running, turn)
         if state.phase is not before.phase or now - running.saved_at >= ACCOUNTS_EVERY_S:
             self.accounts(reservoir, state, turn.memory.inventory)
+        if on_disk is not None:
+            loop, told = self._loop, on_disk
+
+            def settled(written: Future[bool]) -> None:
+                if not written.cancelled() and written.result() and not loop.is_closed():
+                    loop.call_soon_threadsafe(told)
+
+            self._log.settle().add_done_callback(settled)
 
     def accounts(self, reservoir: str, state: GuardState, inventory: Inventory) -> None:
         """Keep what the reservoir holds and what the purifier took up."""

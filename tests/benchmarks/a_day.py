@@ -26,6 +26,7 @@ from bridge.history.records import ReadingRow, Row
 from bridge.history.recovery import Opened
 from bridge.history.writer import Writer
 from bridge.protocol.messages import Reading
+from bridge.protocol.session import LinkUp
 from bridge.station.station import Station, Turn
 from tests.benchmarks.programs import configuration
 
@@ -136,7 +137,7 @@ async def hours(directory: Path, count: int) -> None:
 
     def on_turn(turn: Turn) -> None:
         logbook.turn(one.identity.reservoir, turn)
-        foresight.turn(station, turn)
+        foresight.turn(turn)
 
     restored = logbook.restored(one)
     station = Station(
@@ -144,7 +145,7 @@ async def hours(directory: Path, count: int) -> None:
         on_event=logbook.event, state=restored.state, accounts=restored.accounts,
     )  # fmt: skip
     foresight = Foresight(logbook.prospect(one, station.memory.inventory), logbook, lambda event, said: None)
-    station.link(True)
+    station.receive(LinkUp(), 0.0)
     before, commits = written(), straight.writer.commits
     for second in range(1, count * 3600 + 1):
         CLOCK.now = float(second)

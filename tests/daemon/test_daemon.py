@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 
 from bridge.config.plan import BridgePlan
-from bridge.daemon import process as daemon_module
+from bridge.daemon import keeper_task
 from bridge.daemon.process import Daemon
 from bridge.demo.rigged import BRIDGE_ID, HURRIED, RESERVOIR, bridge, station
 from bridge.guard.model import Flow, Phase
@@ -69,7 +69,7 @@ async def _nothing() -> None:
 @pytest.fixture
 def spied(board: Board, monkeypatch: pytest.MonkeyPatch) -> Board:
     SpiedKeeper.board, SpiedKeeper.answers = board, []
-    monkeypatch.setattr(daemon_module, "Keeper", SpiedKeeper)
+    monkeypatch.setattr(keeper_task, "Keeper", SpiedKeeper)
     return board
 
 

@@ -16,8 +16,8 @@ from bridge.commands import forecast, sample
 from bridge.config.loading import load
 from bridge.config.plan import BridgePlan, LogPlan
 from bridge.daemon import process as daemon_module
-from bridge.daemon.keeper import SAMPLER
-from bridge.daemon.process import Daemon, Keeper
+from bridge.daemon.keeper import SAMPLER, Keeper
+from bridge.daemon.process import Daemon
 from bridge.demo.rigged import HURRIED, RESERVOIR, bridge, station
 from bridge.errors import InputError
 from bridge.forecast import learner as prospect_module

@@ -15,6 +15,7 @@ from bridge.mqtt.commands import Accepted, Incoming, parse
 from bridge.mqtt.properties import PROPERTIES
 from bridge.mqtt.topics import Layout
 from bridge.protocol.messages import FAILED, Close, FromBridge, Lease, LocalFault, Reading
+from bridge.protocol.session import LinkUp
 from bridge.rig.scenario import DEMO
 from bridge.station.station import Station, StationEvent
 
@@ -99,8 +100,9 @@ class Garden:
         self.station = Station(
             station(DEMO, "nowhere", HURRIED, 0.5, 0.65), send=self.wire.send,
             next_sequence=self.wire.next_sequence, now=self.now, on_event=self.events.append,
+            on_turn=lambda turn: self.events.extend(turn.events),
         )  # fmt: skip
-        self.station.link(True)
+        self.station.receive(LinkUp(), self.now)
         self._second = 0
 
     def pass_second(self, reading: Callable[[int], Reading | None]) -> None:

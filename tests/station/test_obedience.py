@@ -10,6 +10,7 @@ from bridge.guard.commands import ReservoirSample, StartFill
 from bridge.guard.limits import Limits
 from bridge.guard.model import Advisory, AlarmId, Flow, Phase
 from bridge.protocol.messages import BootReason, Close, Feature, FromBridge, Hello, Lease, Reading
+from bridge.protocol.session import DownCause, LinkUp, down
 from bridge.rig.scenario import POLYTUNNEL_WITH_DRAIN
 from bridge.station.station import Station
 
@@ -30,7 +31,7 @@ class Bench:
 
     def __post_init__(self) -> None:
         self.station = Station(PLAN, send=self._send, next_sequence=lambda: 0, now=self.now)
-        self.station.link(True)
+        self.station.receive(LinkUp(), self.now)
 
     def _send(self, message: FromBridge) -> bool:
         self.sent.append(message)
@@ -112,9 +113,9 @@ def test_the_first_hello_of_all_is_no_restart(bench: Bench) -> None:
 def test_a_restart_is_noticed_though_its_hello_was_lost_with_the_line(bench: Bench) -> None:
     for _ in range(20):
         bench.hear(Flow.SHUT)
-    bench.station.link(False, "nothing was heard")
+    bench.station.receive(down(DownCause.SILENT, "port", "3 s"), bench.now)
     bench.now += 8.0
-    bench.station.link(True)
+    bench.station.receive(LinkUp(), bench.now)
     # The line was down while the controller began anew: the first to be heard has the number 3.
     bench.station.receive(hello(3), bench.now)
     bench.number = 3
@@ -125,9 +126,9 @@ def test_a_restart_is_noticed_though_its_hello_was_lost_with_the_line(bench: Ben
 def test_an_interrupted_line_alone_is_no_restart(bench: Bench) -> None:
     for _ in range(20):
         bench.hear(Flow.SHUT)
-    bench.station.link(False, "nothing was heard")
+    bench.station.receive(down(DownCause.SILENT, "port", "3 s"), bench.now)
     bench.now += 8.0
-    bench.station.link(True)
+    bench.station.receive(LinkUp(), bench.now)
     bench.number += 60
     bench.station.receive(hello(bench.number), bench.now)
     bench.hear(Flow.SHUT)

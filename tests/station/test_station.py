@@ -8,6 +8,7 @@ from bridge.guard.commands import CartridgeChanged, Hold, ReservoirSample, Reset
 from bridge.guard.model import Advisory, Flow, Phase, Trip
 from bridge.guard.state import Latched
 from bridge.history.records import ReadingRow, Stamp
+from bridge.protocol.frame import Damaged, DamageReason
 from bridge.protocol.messages import (
     BootReason,
     Close,
@@ -19,6 +20,7 @@ from bridge.protocol.messages import (
     Reading,
     Refusal,
 )
+from bridge.protocol.session import DownCause, LinkUp, down
 from bridge.rig.scenario import DEMO
 from bridge.station.plan import StationPlan
 from bridge.station.rows import reading_row
@@ -29,6 +31,8 @@ from bridge.water.health import Health
 
 PLAN = station(DEMO, "nowhere", HURRIED, 0.5, 0.9)
 HELLO = Hello(0, "board", "1.0", BootReason.POWER, 10_000, Feature.LEVEL_SENSOR)
+
+DAMAGED = Damaged(DamageReason.CHECK, b"")
 
 
 class Bench:
@@ -46,11 +50,16 @@ class Bench:
             send=self._send,
             next_sequence=lambda: len(self.sent),
             now=self.now,
-            on_view=self.views.append,
-            on_turn=self.turns.append,
+            on_turn=self._turned,
             on_event=self.events.append,
         )
-        self.station.link(True)
+        self.station.receive(LinkUp(), self.now)
+
+    def _turned(self, turn: Turn) -> None:
+        self.turns.append(turn)
+        self.events += turn.events
+        if turn.view is not None:
+            self.views.append(turn.view)
 
     def _send(self, message: FromBridge) -> bool:
         self.sent.append(message)
@@ -61,10 +70,7 @@ class Bench:
         self.now += 0.1
         self.number += 1
         if path is None:
-            flow = self.station.state.flow
-            path = {Flow.SHUT: Flow.SHUT, Flow.TO_RESERVOIR: Flow.TO_RESERVOIR, Flow.TO_DRAIN: Flow.TO_DRAIN}[
-                flow
-            ]
+            path = self.station.state.flow
         reading = Reading(
             self.number, path, product_us=product_us, product_c=15.0 + 0.001 * self.number, feed_us=600.0,
             feed_c=15.0, level_sensor=0.3, switch_low=True, switch_full=False, switch_overflow=False,
@@ -136,11 +142,11 @@ def test_many_damaged_frames_raise_an_alarm_and_a_few_do_not() -> None:
     bench = Bench()
     for number in range(200):
         if number % 50 == 0:
-            bench.station.damaged()
+            bench.station.receive(DAMAGED, bench.now)
         bench.read()
     assert Advisory.FRAMES_DAMAGED not in {record.alarm for record in bench.station.state.alarms}
     for _ in range(100):
-        bench.station.damaged()
+        bench.station.receive(DAMAGED, bench.now)
         bench.read()
     assert Advisory.FRAMES_DAMAGED in {record.alarm for record in bench.station.state.alarms}
 
@@ -205,7 +211,7 @@ def test_without_a_link_nothing_old_is_shown_as_live() -> None:
     bench = Bench()
     bench.read()
     assert bench.views[-1].verdict == "suitable"
-    bench.station.link(False, "the cable is out")
+    bench.station.receive(down(DownCause.LOST, "port", "the cable is out"), bench.now)
     bench.station.tick(bench.now + 1.0)
     view = bench.views[-1]
     assert (view.verdict, view.volume_l, view.valve_reported, view.health) == (

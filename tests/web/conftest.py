@@ -13,7 +13,7 @@ import httpx
 import pytest
 
 from bridge.config.plan import BridgePlan, PagePlan
-from bridge.daemon import process as daemon_module
+from bridge.daemon import keeper_task
 from bridge.daemon.page_lines import Asked, Opened, Setup, read_from_page, setup_line
 from bridge.daemon.process import Daemon
 from bridge.demo.rigged import HURRIED, RESERVOIR, station
@@ -95,7 +95,7 @@ Begin = Callable[..., AbstractAsyncContextManager[Site]]
 def begin(board: Board, monkeypatch: pytest.MonkeyPatch) -> Begin:
     """Run a bridge with its page: ``async with begin(token=None, name=...) as site``."""
     SpiedKeeper.board, SpiedKeeper.answers = board, []
-    monkeypatch.setattr(daemon_module, "Keeper", SpiedKeeper)
+    monkeypatch.setattr(keeper_task, "Keeper", SpiedKeeper)
 
     @asynccontextmanager
     async def run(
