@@ -25,7 +25,7 @@ from bridge.commands.logfile import (
 
 if TYPE_CHECKING:
     from bridge.commands.place import Shown
-    from bridge.history.entries import Kind
+    from bridge.history.records import Kind
     from bridge.history.records import EntryRow, Stamp
 
 KINDS = ("event", "alarm", "command", "cartridge", "calibration", "sample", "litres", "fill")
@@ -69,7 +69,7 @@ def command(
     if follow and until is not None:
         raise click.UsageError("--follow has no end, and --to is one: leave one of them out.")
     from bridge.commands.place import shown_by
-    from bridge.history.entries import Kind
+    from bridge.history.records import Kind
     from bridge.history.export import utc_text
     from bridge.history.span import span_of
 
@@ -149,7 +149,7 @@ def _following(
 def _lines(row: "EntryRow", shown: "Shown | None") -> str:
     """An entry for a terminal: the time, then the words, wrapped beside it."""
     from bridge.display.columns import printable
-    from bridge.history.entries import KINDS as KIND_OF
+    from bridge.history.records import KINDS as KIND_OF
     from bridge.history.telling import told
 
     if shown is None:
@@ -173,8 +173,8 @@ def _lines(row: "EntryRow", shown: "Shown | None") -> str:
 
 
 def _json_line(row: "EntryRow") -> str:
-    from bridge.history.entries import KINDS as KIND_OF
-    from bridge.history.entries import details
+    from bridge.history.records import KINDS as KIND_OF
+    from bridge.history.records import details
     from bridge.history.export import utc_text
 
     head = {

@@ -114,7 +114,7 @@ def reading(path: Path) -> Iterator["Reader"]:
     :raises LogError: it is one, and cannot be read now.
     """
     from bridge.history.reader import Reader
-    from bridge.history.trouble import LogFault, LogTrouble
+    from bridge.history.errors import LogFault, LogTrouble
 
     try:
         reader = Reader(path, spill_of(path))

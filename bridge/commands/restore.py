@@ -79,7 +79,7 @@ def _check_file(file: Path, log: Path) -> None:
 
     from bridge.history.duplicate import faults_in, layout_of
     from bridge.history.schema import LAYOUT
-    from bridge.history.trouble import newer
+    from bridge.history.errors import newer
 
     if not file.is_file():
         what = "is not a file" if file.exists() else "there is no such file"
@@ -106,7 +106,7 @@ def _prepared(file: Path, part: Path) -> tuple[int, int]:
 
     from bridge.commands.logfile import spill_of
     from bridge.history.duplicate import duplicate, span_ms
-    from bridge.history.trouble import trouble_from
+    from bridge.history.errors import trouble_from
 
     beside = file.with_name(file.name + ".spill")
     with Bar("restore", to_terminal=False) as bar:

@@ -202,7 +202,7 @@ def entries(path: Path, ident: str) -> "list[EntryRow]":
     :raises LogError: it cannot be read.
     """
     from bridge.commands.logfile import reading
-    from bridge.history.entries import Kind
+    from bridge.history.records import Kind
 
     if not path.exists():
         return []

@@ -9,7 +9,7 @@ from bridge.commands.logfile import spill_of
 from bridge.doctor.judge_log import LogFacts
 from bridge.errors import LogError
 from bridge.history.duplicate import layout_of, span_ms
-from bridge.history.entries import Kind
+from bridge.history.records import Kind
 from bridge.history.reader import Reader
 from bridge.history.records import EventRow
 from bridge.history.schema import LAYOUT, open_for_reading

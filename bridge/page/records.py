@@ -137,7 +137,7 @@ class Records:
 
     def _read_fills(self, log: Path, reservoir: str, until: float) -> "list[FillRow]":
         """The last fills in order."""
-        from bridge.history.entries import Kind
+        from bridge.history.records import Kind
         from bridge.history.reader import Reader
         from bridge.history.records import FillRow
 

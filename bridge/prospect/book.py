@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from bridge.guard.words import Trip
-from bridge.history.entries import Kind
+from bridge.history.records import Kind
 from bridge.history.reader import Reader
 from bridge.history.records import (
     AlarmChange,

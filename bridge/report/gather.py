@@ -7,7 +7,7 @@ to :data:`PAST_DAYS` days of the running one's life. So an old log takes no long
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
-from bridge.history.entries import Kind
+from bridge.history.records import Kind
 from bridge.history.reader import Reader
 from bridge.history.records import CartridgeRow, EntryRow, FillRow, when_ms
 from bridge.history.recovery import look_only

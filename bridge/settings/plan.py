@@ -12,7 +12,7 @@ from pathlib import Path
 
 from bridge.guard.limits import Limits
 from bridge.history.limits import LogSettings
-from bridge.history.outbox import OutboxSettings
+from bridge.history.limits import OutboxSettings
 from bridge.hub.broker import BrokerSettings, MqttVersion, Secret, TlsSettings
 from bridge.hub.topics import Layout
 from bridge.hub.view import StationIdentity

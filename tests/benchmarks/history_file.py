@@ -5,7 +5,7 @@ import time
 from pathlib import Path
 
 from bridge.history.limits import LogSettings
-from bridge.history.outbox import OutboxSettings
+from bridge.history.limits import OutboxSettings
 from bridge.history.records import EventRow, Stamp
 from bridge.history.rollup import HOUR_MS
 from bridge.history.schema import block_id, hour_id, hour_of

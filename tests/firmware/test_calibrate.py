@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from bridge.history.entries import Kind
+from bridge.history.records import Kind
 from bridge.history.reader import Reader
 from bridge.history.records import CalibrationRow
 from bridge.settings.file import load, read

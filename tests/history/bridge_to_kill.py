@@ -15,7 +15,7 @@ def main(log_path: Path, spill: Path, hub: Path) -> None:
     from bridge.history.limits import LogSettings
     from bridge.history.log import Log
     from bridge.history.order import RecordClock
-    from bridge.history.outbox import OutboxSettings
+    from bridge.history.limits import OutboxSettings
     from bridge.history.records import AlarmChange, AlarmRow, ReadingRow
 
     settings = LogSettings(outbox=OutboxSettings(every_s=0, pack_rows=20, pack_s=100))

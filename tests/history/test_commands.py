@@ -21,7 +21,7 @@ from bridge.commands import logfile
 from bridge.commands.log import KINDS
 from bridge.errors import InputError
 from bridge.guard.words import Trip
-from bridge.history.entries import Kind
+from bridge.history.records import Kind
 from bridge.history.export import utc_text
 from bridge.history.log import Log
 from bridge.history.records import (

@@ -6,10 +6,10 @@ import sys
 from collections.abc import Callable
 from pathlib import Path
 
-from bridge.history.entries import Kind
+from bridge.history.records import Kind
 from bridge.history.limits import LogSettings
 from bridge.history.log import Log
-from bridge.history.outbox import OutboxSettings
+from bridge.history.limits import OutboxSettings
 from bridge.history.reader import Reader
 from bridge.history.records import AlarmRow, Row
 

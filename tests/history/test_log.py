@@ -13,7 +13,7 @@ import pytest
 
 from bridge.errors import LogError
 from bridge.guard.words import Advisory, Flow, Trip
-from bridge.history.entries import Kind, alarm_from, from_text, to_text
+from bridge.history.records import Kind, alarm_from, from_text, to_text
 from bridge.history.export import (
     Grain,
     Wanted,

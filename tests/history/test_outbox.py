@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from bridge.guard.words import Flow, Trip
 from bridge.history.limits import LogSettings
-from bridge.history.outbox import OutboxSettings, Parcel
+from bridge.history.limits import OutboxSettings, Parcel
 from bridge.history.pace import allowed, full_pace, spend, wait_s
 from bridge.history.pack import Measured
 from bridge.history.records import AlarmChange, AlarmRow, ReadingRow, Row, Stamp

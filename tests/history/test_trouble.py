@@ -11,12 +11,12 @@ import pytest
 
 from bridge.errors import InputError, LogError
 from bridge.guard.words import Trip
-from bridge.history.entries import Kind
+from bridge.history.records import Kind
 from bridge.history.limits import LogSettings
 from bridge.history.log import Log
 from bridge.history.reader import Reader
 from bridge.history.records import AlarmChange, AlarmRow, CommandRow, EventRow, Stamp
-from bridge.history.trouble import LogFault, LogTrouble
+from bridge.history.errors import LogFault, LogTrouble
 from bridge.history.writer import Writer
 
 ROOT = Path(__file__).parents[2]

@@ -10,7 +10,7 @@ import struct
 from pathlib import Path
 
 from bridge.guard.words import Trip
-from bridge.history.entries import Kind
+from bridge.history.records import Kind
 from bridge.history.limits import LogSettings
 from bridge.history.pack import unpack_buckets, unpack_readings
 from bridge.history.reader import Reader

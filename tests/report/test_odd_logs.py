@@ -10,7 +10,7 @@ from click.testing import CliRunner
 from bridge.commands.report import command
 from bridge.errors import InputError
 from bridge.guard.words import Advisory, Flow, Trip
-from bridge.history.entries import Kind
+from bridge.history.records import Kind
 from bridge.history.limits import LogSettings
 from bridge.history.reader import Reader
 from bridge.history.records import (

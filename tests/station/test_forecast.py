@@ -19,7 +19,7 @@ from bridge.demo.rigged import HURRIED, RESERVOIR, bridge, station
 from bridge.errors import InputError
 from bridge.guard.commands import CartridgeChanged
 from bridge.guard.words import Phase
-from bridge.history.entries import Kind
+from bridge.history.records import Kind
 from bridge.history.limits import LogSettings
 from bridge.history.log import Log
 from bridge.history.reader import Reader

@@ -26,7 +26,7 @@ from bridge.history import senml
 from bridge.history.limits import LogSettings
 from bridge.history.log import Log, spill_path
 from bridge.history.order import RecordClock
-from bridge.history.outbox import OutboxSettings
+from bridge.history.limits import OutboxSettings
 from bridge.history.reader import Reader
 from bridge.history.records import AlarmChange, AlarmRow, CommandRow, ReadingRow
 from bridge.hub.broker import MqttVersion
