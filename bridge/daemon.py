@@ -17,8 +17,8 @@ import structlog
 from bridge.errors import HubError
 from bridge.guard.commands import GuardCommand
 from bridge.guard.words import Advisory
-from bridge.history.outbox import OutboxLevel
 from bridge.history.errors import LogTrouble
+from bridge.history.outbox import OutboxLevel
 from bridge.hub.announcements import Announcements
 from bridge.hub.client import HubClient
 from bridge.hub.topics import Level as HubLevel

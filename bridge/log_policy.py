@@ -265,6 +265,8 @@ class LogPolicy:
             volume_l = turn.state.fill.volume_l if one.plan.identity.has_volume else None
             end = "full" if phase is Phase.REST else "trip"
             rows.add(FillRow(rows.stamp(), name, one.fill.started_ms, volume_l, None, None, end))
+            # The counters of a whole fill come with it.
+            rows.durable = True
             one.fill = None
 
     def _counters(

@@ -25,8 +25,7 @@ from bridge.commands.logfile import (
 
 if TYPE_CHECKING:
     from bridge.commands.place import Shown
-    from bridge.history.records import Kind
-    from bridge.history.records import EntryRow, Stamp
+    from bridge.history.records import EntryRow, Kind, Stamp
 
 KINDS = ("event", "alarm", "command", "cartridge", "calibration", "sample", "litres", "fill")
 FOLLOW_EVERY_S = 0.5
@@ -69,8 +68,8 @@ def command(
     if follow and until is not None:
         raise click.UsageError("--follow has no end, and --to is one: leave one of them out.")
     from bridge.commands.place import shown_by
-    from bridge.history.records import Kind
     from bridge.history.export import utc_text
+    from bridge.history.records import Kind
     from bridge.history.span import span_of
 
     path = chosen(log_file, config)
@@ -149,8 +148,8 @@ def _following(
 def _lines(row: "EntryRow", shown: "Shown | None") -> str:
     """An entry for a terminal: the time, then the words, wrapped beside it."""
     from bridge.display.columns import printable
+    from bridge.display.log_text import told
     from bridge.history.records import KINDS as KIND_OF
-    from bridge.history.telling import told
 
     if shown is None:
         when = f"{datetime.fromtimestamp(row.stamp.utc_ms // 1000, UTC):%Y-%m-%d %H:%M:%S}"
@@ -173,9 +172,9 @@ def _lines(row: "EntryRow", shown: "Shown | None") -> str:
 
 
 def _json_line(row: "EntryRow") -> str:
+    from bridge.history.export import utc_text
     from bridge.history.records import KINDS as KIND_OF
     from bridge.history.records import details
-    from bridge.history.export import utc_text
 
     head = {
         "time": utc_text(row.stamp.utc_ms),

@@ -137,8 +137,8 @@ def enter(
     :raises LogError: the log cannot be written.
     """
     from bridge.commands.sample_kept import sample_row
-    from bridge.history import by_hand
     from bridge.history.records import CartridgeRow, Litres, LitresRow
+    from bridge.history.writer import add
     from bridge.plan import ShelfPlan
 
     if typed.feed_ppm is not None and reading is not None:
@@ -168,7 +168,7 @@ def enter(
         makers.append(
             lambda stamp: CartridgeRow(stamp, ident, "", made_l, load_g, "", exhausted, at_ms),
         )
-    by_hand.add(path, *makers)
+    add(path, *makers)
 
 
 def _of_feed(ppm: float, factor: float, found: Known | None) -> "tuple[Measurement, Verdict]":

@@ -11,7 +11,6 @@ from pathlib import Path
 
 from bridge import __version__
 from bridge.doctor.judge_machine import ClockFacts, DiskFacts, Library, ProgramFacts
-from bridge.history.schema import PAGE_BYTES
 
 LIBRARIES = (
     ("paho-mqtt", ""),
@@ -104,7 +103,6 @@ def _trial(folder: Path) -> str | None:
     try:
         connection = sqlite3.connect(path, timeout=1.0, isolation_level=None)
         try:
-            connection.execute(f"PRAGMA page_size = {PAGE_BYTES}")
             (mode,) = connection.execute("PRAGMA journal_mode = WAL").fetchone()
             if mode != "wal":
                 return "the file system does not allow SQLite's write-ahead log"

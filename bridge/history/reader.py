@@ -147,8 +147,8 @@ class Reader:
                     yield row
 
     def earlier(self, before: int, kinds: Iterable[Kind], reservoir: str, among: int) -> list[EntryRow]:
-        """Entries of these kinds before a time, in order, from the last ``among`` entries of each kind: an old
-        log takes no longer than a young one."""
+        """Entries of these kinds before a time, in order, from the last ``among`` entries of each kind: the
+        work does not grow with the log."""
         with self._as_log_error():
             found: list[tuple[int, EntryRow]] = []
             for kind in kinds:

@@ -1,7 +1,8 @@
-"""Which readings are stored, and roll-ups of all of them: the smallest, mean and largest value of each series in a minute or an hour. Core.
+"""Which readings are stored, and roll-ups of all of them. Core.
 
-A bucket covers one span of UTC. Readings come in the order of their stamps, so one bucket is open at a time
-and each reading costs the same, whatever the bucket already holds.
+A roll-up is the smallest, mean and largest value of each series in a minute or an hour of UTC. Readings come
+in the order of their stamps, so one bucket is open at a time and each reading costs the same, whatever the
+bucket already holds.
 """
 
 import math
@@ -38,8 +39,8 @@ _BANDS = tuple((int(series), band.absolute, band.relative) for series, band in D
 
 
 class ByException:
-    """Which readings of one reservoir are stored: those that left a dead band since the last stored one, those
-    whose path, health or set of values is new, and one a minute."""
+    """Which readings of one reservoir are stored: those that left a dead band since the last stored one,
+    those whose path, health or set of values is new, and one a minute."""
 
     def __init__(self) -> None:
         self._last: ReadingRow | None = None
@@ -116,7 +117,7 @@ class RollUp:
         return closed
 
     def over(self, utc_ms: int) -> Bucket | None:
-        """Close the open bucket if its span has ended at this time; None while it has not, or holds nothing."""
+        """Close the open bucket if its span has ended at this time; None if it has not, or holds nothing."""
         if not self._count or utc_ms < self._start + self._span:
             return None
         closed = self.close()

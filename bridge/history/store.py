@@ -265,7 +265,7 @@ class Store:
             yield key, entry(kind, Stamp(session, sequence, utc_ms_of(time)), name, given)
 
     def entries_before(self, kind: Kind, before: int, reservoir: str, among: int) -> int:
-        """The first id among so many entries of one kind before an id; the work does not grow with the log."""
+        """The first id among so many entries of one kind before an id."""
         found = self.connection.execute(
             f"SELECT min(id) FROM (SELECT id FROM {kind.value} WHERE id < ? ORDER BY id DESC LIMIT ?)",
             (before, among),

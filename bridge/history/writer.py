@@ -272,7 +272,7 @@ class Log:
                 self._tell(
                     LogTrouble(
                         LogFault.UNUSABLE,
-                        f"The log {self.path} stopped because of a fault in this program; restart the bridge.",
+                        f"The log {self.path} stopped by a fault of this program; restart the bridge.",
                     )
                 )
             for batch in left:

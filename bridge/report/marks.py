@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from html import escape
 
+from bridge.display.log_text import printable
 from bridge.display.units import DisplayUnits, Quantity
-from bridge.history.telling import printable
 
 NONE = "–"
 

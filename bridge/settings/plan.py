@@ -11,8 +11,7 @@ Bounds that nobody gave follow from the reservoir. They are rules of thumb of ou
 from pathlib import Path
 
 from bridge.guard.limits import Limits
-from bridge.history.limits import LogSettings
-from bridge.history.limits import OutboxSettings
+from bridge.history.limits import LogSettings, OutboxSettings
 from bridge.hub.broker import BrokerSettings, MqttVersion, Secret, TlsSettings
 from bridge.hub.topics import Layout
 from bridge.hub.view import StationIdentity

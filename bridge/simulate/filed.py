@@ -10,7 +10,7 @@ from itertools import pairwise
 from pathlib import Path
 
 from bridge.errors import InputError
-from bridge.history.records import KINDS, LAZY
+from bridge.history.entries import KINDS, LAZY
 from bridge.history.limits import LogSettings
 from bridge.history.log import Log
 from bridge.history.order import RecordClock

@@ -22,7 +22,7 @@ from bridge.history.records import (
     SampleRow,
     Stamp,
 )
-from bridge.history.telling import told
+from bridge.display.log_text import told
 from bridge.hub.view import StationView
 from bridge.purifier.forecast import Interval
 from tests.display.test_display_units import AMERICAN, MINIMAL

@@ -24,7 +24,7 @@ from bridge.history.export import (
     utc_text,
 )
 from bridge.history.limits import LogSettings
-from bridge.history.lives import alarm_lives
+from bridge.report.alarm_history import alarm_lives
 from bridge.history.log import Log
 from bridge.history.marks import BANDS
 from bridge.history.pack import resolved

@@ -13,7 +13,7 @@ from bridge.commands import check, forecast, sample
 from bridge.commands.forecast_by_hand import state_of, values
 from bridge.guard.words import Advisory
 from bridge.history.records import CartridgeRow, EntryRow, Litres, LitresRow, SampleRow, Stamp
-from bridge.history.telling import told
+from bridge.display.log_text import told
 from bridge.plan import CartridgePlan, HandPlan, ShelfPlan
 from bridge.prospect import by_hand, shelf
 from bridge.purifier.capacity import Evidence
