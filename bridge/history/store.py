@@ -349,8 +349,10 @@ def _plain(field: str, value: Any) -> Any:
         return utc_text(value)
     if isinstance(value, bool):
         return int(value)
-    # A stranger's text may hold what UTF-8 cannot.
-    return value.encode("utf-8", "backslashreplace").decode() if isinstance(value, str) else value
+    if not isinstance(value, str):
+        return value
+    # A stranger's text may hold what UTF-8 cannot, and a zero character, at which other programs stop reading.
+    return value.encode("utf-8", "backslashreplace").decode().replace("\x00", "\\x00")
 
 
 def _rounded(value: float | None) -> float | None:

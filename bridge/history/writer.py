@@ -61,6 +61,7 @@ LEVEL_EVERY_S = 60.0
 LONGEST_RETRIES = 60.0
 """The longest wait before the file is tried again, in first waits."""
 BUSY_S = 5.0
+_BOUND_EVERY = 5000
 _DAY_MS = 24 * HOUR_MS
 _OWN = ("log.", "outbox.")
 """Keys of saved values that are the log's own begin so."""
@@ -113,8 +114,16 @@ class _Waiting:
     def rows(self) -> list[Row]:
         return [row for batch in self.batches for row in batch.rows]
 
+    def refuse(self) -> None:
+        """Whoever waits for the disk hears that it does not answer."""
+        for batch in self.batches:
+            if batch.done is not None:
+                done, batch.done = batch.done, None
+                done(False)
+
     def bound(self) -> None:
         """Drop what there is no room for: readings, then events, refused commands and minutes."""
+        self.refuse()
         rows = self.rows()
         newest = {row.key: row for row in rows if isinstance(row, StateRow)}
         kept = [row for row in rows if not isinstance(row, StateRow) or newest[row.key] is row]
@@ -202,14 +211,20 @@ class Log:
                 return
             idle = not self._fresh and not self._waiting.batches
             self._fresh.append(_Batch(rows, durable, done, time.monotonic()))
+            if len(self._fresh) % _BOUND_EVERY == 0:
+                # The thread hangs on the disk.
+                hanging = _Waiting(self._settings, self._fresh)
+                hanging.bound()
+                self._fresh = hanging.batches
+                self._waiting.lost_readings += hanging.lost_readings
+                self._waiting.lost_entries += hanging.lost_entries
             if durable or idle:
                 self._bell.notify()
 
     def flush(self) -> "Future[bool]":
-        """Commit everything written before. The result is False when the file cannot be written now."""
-        answer: Future[bool] = Future()
-        self.write((), durable=True, done=answer.set_result)
-        return answer
+        """Commit everything written before, and try a file that gave trouble at once. The result is False when
+        it cannot be written now."""
+        return self._ask(self._flush)
 
     def parcels(self, count: int) -> "Future[list[Parcel]]":
         """The first parcels for the hub's log that are not acknowledged, oldest first; none on trouble."""
@@ -297,7 +312,7 @@ class Log:
                 self._retry_at_s = 0.0
             if stopping or self._commit_due():
                 self._attempt(self._commit)
-                self._refuse_durable()
+                self._waiting.refuse()
             if self._trouble is not None:
                 self._waiting.bound()
             self._answer(questions)
@@ -377,13 +392,6 @@ class Log:
             if batch.done is not None:
                 batch.done(True)
         self._look_at_level(store)
-
-    def _refuse_durable(self) -> None:
-        """Whoever waits for the disk hears that it does not answer; the rows go on waiting."""
-        for batch in self._waiting.batches:
-            if batch.done is not None:
-                done, batch.done = batch.done, None
-                done(False)
 
     def _sweep(self, store: Store, rows: Iterable[Row]) -> int:
         """Retention, once a day."""
@@ -547,6 +555,11 @@ class Log:
                 answer.set_result(question())
             except InputError as error:
                 answer.set_exception(error)
+
+    def _flush(self) -> bool:
+        self._retry_at_s = 0.0
+        self._waiting.batches.append(_Batch((), True, None, time.monotonic()))
+        return self._attempt(self._commit)
 
     def _peek(self, count: int) -> list[Parcel]:
         found: list[Parcel] = []

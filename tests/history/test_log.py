@@ -10,10 +10,12 @@ import time
 from pathlib import Path
 
 import pytest
+from bridge.history.log import Log
+from bridge.history.marks import BANDS
+from bridge.history.pack import resolved
 
 from bridge.errors import LogError
 from bridge.guard.words import Advisory, Flow, Trip
-from bridge.history.records import Kind, alarm_from, from_text, to_text
 from bridge.history.export import (
     Grain,
     Wanted,
@@ -24,10 +26,6 @@ from bridge.history.export import (
     utc_text,
 )
 from bridge.history.limits import LogSettings
-from bridge.report.alarm_history import alarm_lives
-from bridge.history.log import Log
-from bridge.history.marks import BANDS
-from bridge.history.pack import resolved
 from bridge.history.reader import Reader
 from bridge.history.records import (
     AlarmChange,
@@ -38,13 +36,18 @@ from bridge.history.records import (
     EntryRow,
     EventRow,
     FillRow,
+    Kind,
     SampleRow,
     Series,
     Stamp,
+    alarm_from,
+    from_text,
+    to_text,
 )
 from bridge.history.rollup import HOUR_MS, MINUTE_MS
 from bridge.history.senml import pack, parse
 from bridge.history.writer import Writer
+from bridge.report.alarm_history import alarm_lives
 from bridge.water.health import Health
 
 ALWAYS = 2**50
