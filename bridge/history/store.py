@@ -185,8 +185,9 @@ class Store:
             ).fetchone()
             found += [utc_ms_of(text) for text in row if text is not None]
         for table in SPAN_TABLES.values():
-            first = self.connection.execute(f"SELECT min(time) FROM {table}").fetchone()[0]
-            found += [] if first is None else [utc_ms_of(first)]
+            for end in ("min", "max"):
+                at = self.connection.execute(f"SELECT {end}(time) FROM {table}").fetchone()[0]
+                found += [] if at is None else [utc_ms_of(at)]
         return (min(found), max(found)) if found else (0, 0)
 
     def reservoirs(self) -> list[str]:
@@ -237,7 +238,7 @@ class Store:
         found = self.connection.execute(
             f"SELECT time, readings, health, {_SMALL_COLUMNS} FROM {SPAN_TABLES[span_ms]} "
             "WHERE time >= ? AND time < ? AND reservoir = ? ORDER BY time",
-            (span_text(start_ms), span_text(end_ms), reservoir),
+            (span_text(_whole_s(start_ms)), span_text(_whole_s(end_ms)), reservoir),
         )
         for time, count, health, *cells in found:
             yield Bucket(
@@ -332,6 +333,11 @@ def entry(kind: Kind, stamp: Stamp, reservoir: str, given: Mapping[str, Any]) ->
 def in_order(streams: Sequence[Iterator[tuple[int, StampedRow]]]) -> Iterator[tuple[int, StampedRow]]:
     """Rows of several tables in the order of their ids."""
     return heapq.merge(*streams, key=lambda one: one[0])
+
+
+def _whole_s(utc_ms: int) -> int:
+    """The first full second from a time on."""
+    return -(-utc_ms // 1000) * 1000
 
 
 def _typed(field: str, value: Any) -> Any:

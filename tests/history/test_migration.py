@@ -53,7 +53,7 @@ def test_a_log_of_layout_2_keeps_its_rows(old: Path, before: dict[str, Any]) -> 
             for expected in was["hours"]:
                 assert_same_bucket(hours[expected["start_ms"]], expected)
             assert_known_within_the_dead_bands(reader, name, was["readings"])
-        entries = [
+        entries: list[Any] = [
             [KINDS[type(r)].value, r.reservoir, r.stamp.boot, r.stamp.sequence, r.stamp.utc_ms, details(r)]
             for r in reader.events(0, ALWAYS)
         ]

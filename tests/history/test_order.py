@@ -1,6 +1,5 @@
 """The order of records survives every clock."""
 
-
 from hypothesis import given
 from hypothesis import strategies as st
 

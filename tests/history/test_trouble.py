@@ -6,6 +6,7 @@ import subprocess
 import sys
 import threading
 from collections.abc import Callable, Iterator
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -76,6 +77,10 @@ def alarms_in(path: Path) -> list[int]:
         return [row.stamp.sequence for row in reader.events(0, ALWAYS, kinds=[Kind.ALARM])]
 
 
+def _answer(answers: "queue.Queue[tuple[int, bool]]", number: int, ok: bool) -> None:
+    answers.put((number, ok))
+
+
 def pragma(log: Log, text: str) -> None:
     """Make the connection of the log misbehave; a new connection is sound again."""
     log._store.connection.execute(f"PRAGMA {text}")  # type: ignore[union-attr]
@@ -103,6 +108,7 @@ def test_a_disk_that_is_really_full_never_raises_into_the_caller_and_loses_no_al
     """The size of files is limited for a process, which goes on; then the limit is lifted."""
     script = """
 import resource, sys, time
+from functools import partial
 from pathlib import Path
 sys.path.insert(0, sys.argv[2]); sys.path.insert(0, sys.argv[2] + "/tests/history")
 from bridge.history.writer import Log
@@ -257,7 +263,7 @@ def test_rows_that_wait_are_refused_at_once_and_kept_in_order(
     other.execute("BEGIN IMMEDIATE")
     answers: queue.Queue[tuple[int, bool]] = queue.Queue()
     for number in range(3):
-        log.write([alarm(number)], durable=True, done=lambda ok, number=number: answers.put((number, ok)))
+        log.write([alarm(number)], durable=True, done=partial(_answer, answers, number))
     assert [answers.get(timeout=20) for _ in range(3)] == [(0, False), (1, False), (2, False)]
     other.execute("ROLLBACK")
     log.write([alarm(3)], durable=True)
