@@ -6,13 +6,14 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
+from bridge.config.calibration_file import CalibrationTable, append, place_of
+from bridge.config.plan import BridgePlan, LogPlan
 from bridge.errors import InputError, LinkError, LogError
 from bridge.history.records import CalibrationRow
 from bridge.history.writer import add
-from bridge.plan import BridgePlan, LogPlan, ProbePlan, StationPlan
-from bridge.settings.calibration import CalibrationTable, append, place_of
+from bridge.station.plan import ProbePlan, StationPlan
+from bridge.transport.line import DownCause, LinkDown, open_device
 from bridge.water.calibration import Calibration, CalibrationPoint, one_point, two_point
-from bridge.wire.device import DownCause, LinkDown, open_device
 
 LARGEST_DRIFT_PERCENT = 20.0
 """A cell that moved more than this has not aged: the solution is wrong, or the cell is another one."""

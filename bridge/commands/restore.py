@@ -10,13 +10,13 @@ from typing import TYPE_CHECKING
 
 import click
 
-from bridge.commands.installed import environ_as_daemon, usual_config
-from bridge.commands.logfile import Bar
+from bridge.commands.shared.configuration import environ_as_daemon, usual_config
+from bridge.commands.shared.log_file import Bar
 from bridge.errors import ClearwellError, InputError, LogError
 
 if TYPE_CHECKING:
+    from bridge.config.plan import BridgePlan
     from bridge.history.records import StateRow
-    from bridge.plan import BridgePlan
 
 
 @click.command("restore")
@@ -35,7 +35,7 @@ def command(file: Path, config: Path | None) -> None:
 
     Without CONFIG it is /etc/clearwell/clearwell.toml, or clearwell.toml in this directory.
     """
-    from bridge.settings.file import read
+    from bridge.config.loading import read
 
     config = usual_config(config, "restore")
     plan = read(config, environ_as_daemon(config, os.environ)).plan
@@ -152,8 +152,8 @@ def _latched(plan: "BridgePlan", log: Path, part: Path) -> str:
 def _calibrations(log: Path, config: Path) -> str:
     """Add the calibrations of the backup that the file lacks; the sentence on it, empty when there is
     none."""
+    from bridge.config.calibration_file import append, history, place_of
     from bridge.history.backup import CALIBRATIONS
-    from bridge.settings.calibration import append, history, place_of
 
     row = _state_of(log).get(CALIBRATIONS)
     if row is None:

@@ -1,8 +1,9 @@
 """One whole file out of a log, also while the daemon writes it, and the way back. Shell.
 
 The copy is of one moment: a read transaction holds that moment while the pages are copied (SQLite's online
-backup, sqlite.org/backup.html; in WAL mode a reader never makes the writer wait). The copy has no ``-wal``. After each piece the copying pauses for as long as the piece took, so that the daemon's commits
-find the card free at least half of the time.
+backup, sqlite.org/backup.html; in WAL mode a reader never makes the writer wait). The copy has no ``-wal``.
+After each piece the copying pauses for as long as the piece took, so that the daemon's commits find the card
+free at least half of the time.
 """
 
 import fcntl

@@ -15,7 +15,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from math import floor, log10, nan
 
 from bridge.errors import LogError
-from bridge.guard.words import Flow
+from bridge.guard.model import Flow
 from bridge.history.records import Kind, MinuteRow, ReadingRow, Series, Stamp, StateRow, reading_of
 from bridge.history.rollup import HOUR_MS, MINUTE_MS, Bucket, ByException, Cell, RollUp
 from bridge.history.store import Store, entry

@@ -1,8 +1,8 @@
 """The outbox: the rows that the hub's log has not acknowledged yet, in order, read from the log itself.
 
-Ids grow over all tables in the order in which rows were written, so one number is the position of the
-hub's log: every row up to it was acknowledged. The number is saved with the log; after a power cut it may be a little
-old, and some rows are sent a second time with the same time, names and values.
+Ids grow over all tables in the order in which rows were written, so one number is the position of the hub's
+log: every row up to it was acknowledged. The number is saved with the log; after a power cut it may be a
+little old, and some rows are sent a second time with the same time, names and values.
 
 While the hub is away the outbox grows. When it is full, the oldest readings are given up. Alarms, trips,
 commands and all other entries are never given up. The alert comes at ``alert_fraction``.

@@ -9,7 +9,7 @@ from dataclasses import dataclass, fields
 from enum import Enum, IntEnum
 from typing import Any
 
-from bridge.guard.words import Advisory, AlarmId, Flow, Trip
+from bridge.guard.model import Advisory, AlarmId, Flow, Trip
 from bridge.water.health import Health
 
 

@@ -13,7 +13,7 @@ from enum import Enum
 from typing import Any
 
 from bridge.errors import LogError
-from bridge.guard.words import Flow
+from bridge.guard.model import Flow
 from bridge.history.records import (
     CLASSES,
     KINDS,
@@ -357,7 +357,7 @@ def _plain(field: str, value: Any) -> Any:
         return int(value)
     if not isinstance(value, str):
         return value
-    # A stranger's text may hold what UTF-8 cannot, and a zero character, at which other programs stop reading.
+    # A stranger's text may hold what UTF-8 cannot, or a zero character, where other programs stop.
     return value.encode("utf-8", "backslashreplace").decode().replace("\x00", "\\x00")
 
 

@@ -106,7 +106,8 @@ def tables() -> str:
     )
     made = [
         "CREATE TABLE reading (id INTEGER PRIMARY KEY, time TEXT NOT NULL, reservoir TEXT NOT NULL, "
-        f"{series}, path TEXT NOT NULL, health TEXT NOT NULL, session INTEGER NOT NULL, sequence INTEGER NOT NULL)",
+        f"{series}, path TEXT NOT NULL, health TEXT NOT NULL, session INTEGER NOT NULL, "
+        "sequence INTEGER NOT NULL)",
         "CREATE TABLE state (key TEXT PRIMARY KEY, version INTEGER NOT NULL, value TEXT NOT NULL, "
         "checksum INTEGER NOT NULL)",
     ]

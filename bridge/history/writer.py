@@ -222,8 +222,8 @@ class Log:
                 self._bell.notify()
 
     def flush(self) -> "Future[bool]":
-        """Commit everything written before, and try a file that gave trouble at once. The result is False when
-        it cannot be written now."""
+        """Commit everything written before, and try a file that gave trouble at once. The result is False
+        when it cannot be written now."""
         return self._ask(self._flush)
 
     def parcels(self, count: int) -> "Future[list[Parcel]]":

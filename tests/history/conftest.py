@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 import pytest
 
-from bridge.guard.words import Flow
+from bridge.guard.model import Flow
 from bridge.history.records import ReadingRow, Stamp, StampedRow
 from bridge.history.senml import row_records, write_one
 from bridge.water.health import Health

@@ -7,9 +7,10 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from bridge.prospect import saved as forecast_saved
 
 from bridge.guard.limits import Limits
-from bridge.guard.words import Trip
+from bridge.guard.model import Trip
 from bridge.history.backup import duplicate, faults_in
 from bridge.history.limits import LogSettings, OutboxSettings
 from bridge.history.reader import Reader
@@ -18,7 +19,6 @@ from bridge.history.rollup import DEAD_BANDS, HOUR_MS, MINUTE_MS, Bucket
 from bridge.history.schema import LAYOUT, layout_in, open_for_writing
 from bridge.history.store import Store
 from bridge.history.writer import Log
-from bridge.prospect import saved as forecast_saved
 from bridge.station import saved
 
 FOLDER = Path(__file__).with_name("layout2")

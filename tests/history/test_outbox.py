@@ -6,7 +6,7 @@ from pathlib import Path
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.guard.words import Flow, Trip
+from bridge.guard.model import Flow, Trip
 from bridge.history.limits import OutboxSettings
 from bridge.history.outbox import READING_BYTES, Outbox
 from bridge.history.pace import allowed, full_pace, spend, wait_s

@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 
 from bridge.errors import InputError, LogError
-from bridge.guard.words import Trip
+from bridge.guard.model import Trip
 from bridge.history.errors import LogFault, LogTrouble
 from bridge.history.limits import LogSettings
 from bridge.history.reader import Reader
