@@ -83,7 +83,7 @@ class Gate:
             elif isinstance(event, AlarmChanged):
                 alarms.add(event.alarm.value)
         ticket = Ticket(frozenset(alarms))
-        ticket.timer = self._clock.call_later(DISK_PATIENCE_S, lambda: self._give_up(ticket))
+        ticket.timer = self._clock.call_later(DISK_PATIENCE_S, lambda: self.give_up(ticket))
         return ticket
 
     def logged(self, ticket: Ticket) -> None:
@@ -93,10 +93,23 @@ class Gate:
             ticket.timer.cancel()
         if ticket in self._unlogged:
             self._unlogged.remove(ticket)
-            if self._last is not None and self.is_clear:
-                # So that its alerts are put right now, and not with the next view.
-                self._show(self._last)
+            self._show_again()
         self.release()
+
+    def give_up(self, ticket: Ticket) -> None:
+        """The disk does not answer, or refuses the rows: what waits for them waits no longer."""
+        if ticket.timer is not None:
+            ticket.timer.cancel()
+        ticket.given_up = True
+        if not ticket.on_disk and ticket.alarms:
+            self._unlogged.append(ticket)
+        self.release()
+
+    def caught_up(self) -> None:
+        """The log works again, and has written everything that waited for it."""
+        if self._unlogged:
+            self._unlogged.clear()
+            self._show_again()
 
     def view(self, view: StationView, ticket: Ticket | None = None) -> None:
         """Show this, when it is its turn."""
@@ -125,7 +138,7 @@ class Gate:
         """Let everything leave, as at the end of the process, when the log is closed."""
         for one in list(self._waiting):
             if one.ticket is not None and not one.ticket.is_open:
-                self._give_up(one.ticket)
+                self.give_up(one.ticket)
         self.release()
 
     def _pass(self, what: StationView | StationEvent | Answer, ticket: Ticket | None) -> None:
@@ -146,6 +159,11 @@ class Gate:
             case answer:
                 answer()
 
+    def _show_again(self) -> None:
+        """Put the alerts of the last view right now, and not with the next one."""
+        if self._last is not None and self.is_clear:
+            self._show(self._last)
+
     def _show(self, view: StationView) -> None:
         if self._unlogged:
             behind = frozenset[str]().union(*(ticket.alarms for ticket in self._unlogged))
@@ -157,11 +175,3 @@ class Gate:
             )
             view = replace(view, alarms=alarms)
         self._on_view(view)
-
-    def _give_up(self, ticket: Ticket) -> None:
-        if ticket.timer is not None:
-            ticket.timer.cancel()
-        ticket.given_up = True
-        if not ticket.on_disk and ticket.alarms:
-            self._unlogged.append(ticket)
-        self.release()

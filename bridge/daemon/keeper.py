@@ -16,6 +16,7 @@ from bridge.backoff import Backoff
 from bridge.clock import Clock, Timer
 from bridge.daemon.forecasts import Foresight
 from bridge.daemon.gate import Gate, Ticket
+from bridge.daemon.log_policy import Restored
 from bridge.forecast.learner import Prospect
 from bridge.guard.commands import GuardCommand, ReservoirSample
 from bridge.guard.model import Advisory
@@ -42,20 +43,6 @@ STATE_LOST = (
 )
 
 
-class Restored(Protocol):
-    """What a station starts from."""
-
-    @property
-    def state(self) -> GuardState: ...
-
-    @property
-    def accounts(self) -> Inventory: ...
-
-    @property
-    def known(self) -> bool:
-        """Whether it is known what was latched; if not, the state holds filling."""
-
-
 class KeptLog(Protocol):
     """The log, as a keeper needs it."""
 
@@ -68,8 +55,15 @@ class KeptLog(Protocol):
     def prospect(self, plan: StationPlan, accounts: Inventory) -> Prospect:
         """The forecast that this station starts from."""
 
-    def turn(self, reservoir: str, turn: Turn, on_disk: Callable[[], None] | None = None) -> None:
-        """Put one turn into the log; ``on_disk`` is called when all its rows and its state are on disk."""
+    def turn(self, reservoir: str, turn: Turn, on_disk: Callable[[bool], None] | None = None) -> None:
+        """Put one turn into the log.
+
+        Args:
+            reservoir: whose turn it was.
+            turn: the turn.
+            on_disk: called once: True when what must not be lost of it is on the disk, at once where there is
+                no such thing; False when the disk refuses it.
+        """
 
     def event(self, event: StationEvent) -> None:
         """Put an event outside a turn into the log."""
@@ -179,6 +173,8 @@ class Keeper:
     def condition(self, advisory: Advisory, present: bool) -> None:
         """A condition outside the reservoir is there, or is over."""
         self.inform(Condition(advisory, present))
+        if advisory is Advisory.LOG_TROUBLE and not present:
+            self._gate.caught_up()
 
     def feed_sampled(self, conductivity_25_us_cm: float) -> None:
         """Somebody sampled the feed by hand."""
@@ -335,7 +331,7 @@ class Keeper:
         if self._log is not None:
             if _latches(turn):
                 waits = ticket = self._gate.ticket(turn)
-                self._log.turn(self._name, turn, lambda: self._logged(waits))
+                self._log.turn(self._name, turn, lambda written: self._logged(waits, written))
             else:
                 self._log.turn(self._name, turn)
         if turn.view is not None:
@@ -351,9 +347,12 @@ class Keeper:
                 else:
                     self._foresee()
 
-    def _logged(self, ticket: Ticket) -> None:
+    def _logged(self, ticket: Ticket, written: bool) -> None:
         try:
-            self._gate.logged(ticket)
+            if written:
+                self._gate.logged(ticket)
+            else:
+                self._gate.give_up(ticket)
         except Exception as error:  # noqa: BLE001 - it ends the session, as one within a turn does
             self._on_fault(error)
 

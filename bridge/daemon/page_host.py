@@ -139,7 +139,6 @@ class PageHost:
             plan.names,
             plan.token,
             None if log is None else str(log.path),
-            None if log is None else str(_spill_of(log)),
             tuple(reservoirs),
             None if broker is None else astuple(Access.of(broker)),
         )
@@ -287,12 +286,6 @@ def _environment() -> dict[str, str]:
     # The page is the same program, from wherever the daemon has it.
     places = [str(Path(bridge.__file__).resolve().parents[1]), kept.get("PYTHONPATH", "")]
     return kept | {"PYTHONPATH": os.pathsep.join(place for place in places if place)}
-
-
-def _spill_of(log: LogPlan) -> Path:
-    from bridge.history.log import spill_path
-
-    return spill_path(log.path)
 
 
 def _in_url(host: str) -> str:

@@ -45,7 +45,6 @@ class Setup:
     token: Secret | None
     log: str | None
     """The file of the log; None where none is kept."""
-    spill: str | None
     reservoirs: tuple[StationIdentity, ...]
     broker: tuple[str, str] | None = None
     """Where the hub's broker is, and how one is let in, for descriptions; None without one."""
@@ -112,7 +111,7 @@ def setup_line(setup: Setup) -> bytes:
             ],
             "listen": [setup.host, setup.port, list(setup.names)],
             "token": None if setup.token is None else setup.token.reveal(),
-            "log": [setup.log, setup.spill],
+            "log": setup.log,
             "reservoirs": [astuple(one) for one in setup.reservoirs],
             "broker": setup.broker,
         }
@@ -147,11 +146,11 @@ def read_setup(line: bytes) -> Setup:
         )
         bridge_id, bridge_name, prefix, version = said["bridge"]
         host, port, names = said["listen"]
-        log, spill = said["log"]
+        log = said["log"]
         token = None if said["token"] is None else Secret(said["token"])
         reservoirs = tuple(StationIdentity(*one) for one in said["reservoirs"])
         return Setup(
-            bridge_id, bridge_name, prefix, version, units, host, port, tuple(names), token, log, spill,
+            bridge_id, bridge_name, prefix, version, units, host, port, tuple(names), token, log,
             reservoirs, None if said["broker"] is None else tuple(said["broker"]),
         )  # fmt: skip
     except (KeyError, TypeError, ValueError):

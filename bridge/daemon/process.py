@@ -23,8 +23,8 @@ from bridge.daemon.systemd import ServiceManager
 from bridge.errors import HubError
 from bridge.guard.commands import GuardCommand
 from bridge.guard.model import Advisory
+from bridge.history.errors import LogTrouble
 from bridge.history.outbox import OutboxLevel
-from bridge.history.trouble import LogTrouble
 from bridge.mqtt.announcements import Announcements
 from bridge.mqtt.client import HubClient
 from bridge.mqtt.topics import Level as HubLevel

@@ -22,6 +22,7 @@ COMMIT_S = 5.0
 WRITEBACK_S = 30.0
 """Linux writes what has been dirty for so long: the default of vm.dirty_expire_centisecs."""
 PACK_ROWS = 60
+RECENT = 8
 
 Done = Callable[[bool], None]
 
@@ -35,8 +36,12 @@ class Disk(Protocol):
     def write(self, rows: Sequence[Row], durable: bool, done: Done | None) -> None:
         """Take rows, in order; as :meth:`bridge.history.writer.Log.write`."""
 
-    def state(self, key: str) -> StateRow | None:
-        """A saved value, as it is on the disk now."""
+    def recent(self, key: str) -> Sequence[StateRow]:
+        """A saved value as it is on the disk now, behind those that it replaced shortly before."""
+
+    @property
+    def is_full(self) -> bool:
+        """Whether the disk takes nothing more."""
 
     @property
     def cartridges(self) -> Sequence[Evidence]:
@@ -75,11 +80,14 @@ class MemoryDisk:
         """In the file, and not yet on the disk."""
         self._done: list[Done] = []
         self._saved: dict[str, StateRow] = {}
+        self._recent: dict[str, deque[StateRow]] = {}
         self._boot = 0
         self._last: Stamp | None = None
         self._rows = 0
         self._cartridges: list[Evidence] = []
         self._outbox: deque[StampedRow] = deque()
+        self._sent: tuple[StampedRow, ...] = ()
+        """The last parcel that was acknowledged."""
         self._acknowledged = 0
         self._full = False
         self._life = 0
@@ -105,9 +113,14 @@ class MemoryDisk:
         elif not self._full and now_s - self._waiting[0].at_s >= COMMIT_S:
             self._commit(now_s)
 
-    def state(self, key: str) -> StateRow | None:
-        """A saved value, as it is on the disk now."""
-        return self._saved.get(key)
+    def recent(self, key: str) -> Sequence[StateRow]:
+        """A saved value as it is on the disk now, behind those that it replaced shortly before."""
+        return self._recent.get(key, ())
+
+    @property
+    def is_full(self) -> bool:
+        """Whether the disk takes nothing more."""
+        return self._full
 
     @property
     def cartridges(self) -> Sequence[Evidence]:
@@ -133,6 +146,15 @@ class MemoryDisk:
         self._done.clear()
         self._full = False
         self._life += 1
+        # The last position of the outbox may not have come to the disk: then some rows are sent again.
+        self._outbox.extendleft(reversed(self._sent))
+        self._acknowledged -= len(self._sent)
+        self._sent = ()
+
+    @property
+    def acknowledged(self) -> int:
+        """Rows that the hub's log has."""
+        return self._acknowledged
 
     def packs(self, count: int) -> list[Parcel]:
         """The first parcels that the hub's log has not acknowledged."""
@@ -145,6 +167,7 @@ class MemoryDisk:
 
     def acknowledge(self, parcel: Parcel) -> None:
         """The hub's log has this parcel, and every one before it."""
+        self._sent = parcel.rows
         while self._acknowledged < parcel.id:
             self._outbox.popleft()
             self._acknowledged += 1
@@ -175,6 +198,7 @@ class MemoryDisk:
             match row:
                 case StateRow():
                     self._saved[row.key] = row
+                    self._recent.setdefault(row.key, deque(maxlen=RECENT)).append(row)
                     continue
                 case MinuteRow():
                     self._rows += 1

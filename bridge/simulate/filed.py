@@ -6,20 +6,20 @@ seconds. Shell: it writes files and waits for the log's thread.
 """
 
 import shutil
+from collections import deque
 from collections.abc import Sequence
 from itertools import pairwise
 from pathlib import Path
 
 from bridge.clock import VirtualClock
 from bridge.errors import InputError
-from bridge.history.limits import LogSettings
-from bridge.history.log import Log
-from bridge.history.outbox import OutboxSettings, Parcel
+from bridge.history.limits import LogSettings, OutboxSettings
+from bridge.history.outbox import Parcel
 from bridge.history.reader import Reader
 from bridge.history.records import CartridgeRow, ReadingRow, Row, Stamp, StampedRow, StateRow
-from bridge.history.writer import Opened
+from bridge.history.writer import Log, Opened
 from bridge.purifier.capacity import Evidence
-from bridge.simulate.disk import COMMIT_S, SYNC_S, Done
+from bridge.simulate.disk import COMMIT_S, RECENT, SYNC_S, Done
 
 _FAR_MS = 1 << 52
 _LIFE = "{name}.life-{number}"
@@ -45,7 +45,7 @@ class FileDisk:
         self._log: Log | None = None
         self._clock = VirtualClock()
         self._flushed_at_s = 0.0
-        self._saved: dict[str, StateRow] = {}
+        self._recent: dict[str, deque[StateRow]] = {}
         self._due: list[Stamp] = []
         """Stamps of durable entries: they must be in the file whatever happens."""
         self._cartridges: list[Evidence] = []
@@ -59,7 +59,7 @@ class FileDisk:
         opened = log.start().result()
         if not opened.complete:
             self._complaints.append(f"the log of life {self._life} could not be opened whole")
-        self._saved = dict(opened.state)
+        self._recent = {key: deque([row], RECENT) for key, row in opened.state.items()}
         return opened
 
     def write(self, rows: Sequence[Row], durable: bool, done: Done | None) -> None:
@@ -75,7 +75,7 @@ class FileDisk:
             return
         for row in rows:
             if isinstance(row, StateRow):
-                self._saved[row.key] = row
+                self._recent.setdefault(row.key, deque(maxlen=RECENT)).append(row)
             elif isinstance(row, CartridgeRow) and row.load_g:
                 self._cartridges.append(Evidence(row.load_g, bool(row.exhausted)))
         if durable:
@@ -85,9 +85,14 @@ class FileDisk:
         if done is not None:
             self._clock.call_later(SYNC_S, lambda: done(True))
 
-    def state(self, key: str) -> StateRow | None:
-        """A saved value, as it is on the disk now."""
-        return self._saved.get(key)
+    def recent(self, key: str) -> Sequence[StateRow]:
+        """A saved value as it is on the disk now, behind those that it replaced shortly before."""
+        return self._recent.get(key, ())
+
+    @property
+    def is_full(self) -> bool:
+        """Never: the tests of the log itself fill a real disk."""
+        return False
 
     @property
     def cartridges(self) -> Sequence[Evidence]:
@@ -123,6 +128,7 @@ class FileDisk:
         if not self._log.close(30.0):
             self._complaints.append(f"the log did not end: {self._log.trouble}")
         self._file.rename(self._path)
+        self._file.with_name(f"{self._file.name}.lock").unlink(missing_ok=True)
         with Reader(self._path) as reader:
             self._complaints += [f"integrity check: {one}" for one in reader.check() if one != "ok"]
             entries = [row.stamp for row in reader.events(0, _FAR_MS)]
@@ -145,5 +151,5 @@ class FileDisk:
         """Let the dead life's log go; its own file is of no more use."""
         assert self._log is not None, _NO_ROWS
         self._log.close(30.0)
-        for ending in ("", "-wal", "-shm"):
+        for ending in ("", "-wal", "-shm", ".lock"):
             before.with_name(before.name + ending).unlink(missing_ok=True)

@@ -85,14 +85,16 @@ class Life:
         """How long it is until the next timer."""
         return self.clock.next_due - self.clock.monotonic()
 
-    def settle(self, at_most_s: float) -> None:
-        """Let what was left for a moment later happen at its time."""
-        self.clock.advance_to(self.now + min(_SHORTLY_S, at_most_s))
+    def settle(self, at_most_s: float) -> float:
+        """Let what was left for a moment later happen at its time; how many seconds that took."""
+        seconds = min(_SHORTLY_S, at_most_s)
+        self.clock.advance_to(self.now + seconds)
         self._hear(b"")
+        return seconds
 
     def turn(self, now: float, data: bytes) -> None:
         """Everything that the bridge does at this time of its clock, with these bytes from the line."""
-        self.clock.skip_to(now)
+        self.clock.skip_to(max(now, self.now))
         self.heard_reading = False
         self._hear(data)
         self._follow(self._session.tick(now))

@@ -8,11 +8,10 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 from bridge.clock import VirtualClock
-from bridge.daemon.keeper import Restored
+from bridge.daemon.log_policy import LogPolicy, Restored, Written
 from bridge.forecast.learner import Prospect
 from bridge.guard.state import AlarmChanged, GuardState, Unlatched
 from bridge.history.records import AlarmRow, CommandRow, MinuteRow, ReadingRow, Row, StateRow
-from bridge.log_policy import LogPolicy, Written
 from bridge.simulate.disk import Disk
 from bridge.station import saved
 from bridge.station.inventory import Inventory
@@ -51,6 +50,7 @@ class SimulatedLog:
         clock: this life's clock.
         disk: where the rows go.
         on_turn: sees every turn.
+        on_counters: is handed the saved counters, and the time of the log, when they are written.
         complain: takes a sentence of what is wrong with what the policy wrote.
         whole: False leaves out every row but the saved values that a restart needs.
     """
@@ -59,14 +59,17 @@ class SimulatedLog:
     clock: VirtualClock
     disk: Disk
     on_turn: Callable[[Turn], None]
+    on_counters: Callable[[StateRow, float], None]
     complain: Complain
     whole: bool = True
     on_entry: Callable[[], None] | None = None
     """Called when something else than a reading was written."""
     _minutes: Minutes = field(default_factory=Minutes)
     _policy: LogPolicy = field(init=False)
+    _counters_key: str = field(init=False)
 
     def __post_init__(self) -> None:
+        self._counters_key = saved.accounts_key(self.plan.identity.reservoir)
         opened = self.disk.start(self.clock)
         self._policy = LogPolicy(
             (self.plan,), opened.boot, opened.last_utc_ms, opened.state, complete=opened.complete
@@ -125,6 +128,9 @@ class SimulatedLog:
         if not self.whole:
             rows = [row for row in rows if isinstance(row, StateRow)]
         if rows:
+            for row in rows:
+                if isinstance(row, StateRow) and row.key == self._counters_key:
+                    self.on_counters(row, self.utc_s)
             self.disk.write(rows, written.durable, on_disk if written.durable else None)
             if self.on_entry is not None and any(
                 not isinstance(row, ReadingRow | MinuteRow | StateRow) for row in rows

@@ -70,7 +70,8 @@ class Picture:
 
 def begin(plan: StationPlan, inventory: Inventory | None = None) -> Memory:
     """The memory before the first reading."""
-    return Memory(inventory or Inventory(plan.assumed_ppm))
+    accounts = inventory or Inventory(plan.assumed_ppm)
+    return Memory(accounts, pulses=accounts.pulses)
 
 
 def assess(

@@ -23,6 +23,8 @@ class Inventory:
     load: Load = Load()
     was_low: bool = False
     """Switches only: the level was at the refill mark since it was last at the fill mark."""
+    pulses: int | None = None
+    """At a start: the last count of flow pulses of the earlier process, from which counting goes on."""
 
 
 def holding(inventory: Inventory) -> float:

@@ -72,7 +72,7 @@ class Page:
         self._facts: dict[str, str] = {}
         self._told: dict[str, tuple[str, float]] = {}
         self._door = Door(setup.token)
-        self._records = Records(setup.log, setup.spill, setup.units)
+        self._records = Records(setup.log, setup.units)
         self._files = Files(STATIC)
         self._filling_ms: dict[str, int] = {}
         """Since when a fill is seen under way, in UTC, by reservoir; only while one is."""

@@ -15,6 +15,7 @@ from pathlib import Path
 
 import aiomqtt
 import pytest
+from bridge.history.log import Log, spill_path
 
 from bridge.config.plan import BridgePlan, LogPlan
 from bridge.daemon.process import Daemon
@@ -24,10 +25,8 @@ from bridge.guard.limits import Limits
 from bridge.guard.model import Advisory, Flow, Phase, Trip
 from bridge.guard.state import Latch, begin
 from bridge.history import senml
-from bridge.history.limits import LogSettings
-from bridge.history.log import Log, spill_path
+from bridge.history.limits import LogSettings, OutboxSettings
 from bridge.history.order import RecordClock
-from bridge.history.outbox import OutboxSettings
 from bridge.history.reader import Reader
 from bridge.history.records import AlarmChange, AlarmRow, CommandRow, ReadingRow
 from bridge.mqtt.broker import MqttVersion

@@ -10,6 +10,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from bridge.history.log import Log
 from click.testing import CliRunner
 
 from bridge.commands import forecast, sample
@@ -24,11 +25,9 @@ from bridge.forecast import learner as prospect_module
 from bridge.forecast.cartridges import gathered
 from bridge.guard.commands import CartridgeChanged
 from bridge.guard.model import Phase
-from bridge.history.entries import Kind
 from bridge.history.limits import LogSettings
-from bridge.history.log import Log
 from bridge.history.reader import Reader
-from bridge.history.records import CartridgeRow, CommandRow, EventRow, SampleRow, Stamp
+from bridge.history.records import CartridgeRow, CommandRow, EventRow, Kind, SampleRow, Stamp
 from bridge.mqtt.broker import MqttVersion
 from bridge.purifier.capacity import Evidence
 from bridge.purifier.cartridge import Kind as PurifierKind

@@ -1,21 +1,14 @@
-"""Shared by the tests of the log: readings like a barrel's, and a folder in memory for the spill."""
+"""Shared by the tests of the log: readings like a barrel's."""
 
 import math
 import random
-import shutil
-import tempfile
-from collections.abc import Callable, Iterator, Sequence
-from pathlib import Path
+from collections.abc import Callable
 
 import pytest
 
 from bridge.guard.model import Flow
-from bridge.history.limits import LogSettings
-from bridge.history.pack import Measured, pack_table
-from bridge.history.records import ReadingRow, Row, Stamp
+from bridge.history.records import ReadingRow, Stamp, StampedRow
 from bridge.history.senml import row_records, write_one
-from bridge.history.spill import Laid, from_raw, raw
-from bridge.history.waiting import Waiting
 from bridge.water.health import Health
 
 START_MS = 1_750_003_200_000
@@ -58,26 +51,14 @@ def barrel(second: int, *, boot: int = 1, noise: float = 1.0, reservoir: str = "
     )
 
 
-def measured(row: ReadingRow) -> Measured:
-    """A row as the log takes it."""
-    waiting = Waiting(LogSettings())
-    waiting.take_reading(row)
-    return from_raw(waiting.readings[row.reservoir])[0]
-
-
-def packed(rows: Sequence[Measured]) -> bytes:
-    """A block of readings, as the log makes one of those that wait."""
-    return pack_table(Laid(b"".join(map(raw, rows)), 0, len(rows)))
-
-
-def line(row: Row) -> str:
+def line(row: StampedRow) -> str:
     """A row as the hub's log would hold it: by its names and time, and its values."""
     kind = "reading" if isinstance(row, ReadingRow) else "entry"
     return kind + " ".join(write_one(record) for record in row_records(row, "test"))
 
 
 @pytest.fixture
-def line_of() -> Callable[[Row], str]:
+def line_of() -> Callable[[StampedRow], str]:
     return line
 
 
@@ -89,12 +70,3 @@ def make_reading() -> MakeReading:
 @pytest.fixture
 def start_ms() -> int:
     return START_MS
-
-
-@pytest.fixture
-def memory() -> Iterator[Path]:
-    """A folder on a memory file system where there is one, as the spill wants it."""
-    shm = Path("/dev/shm")
-    folder = Path(tempfile.mkdtemp(prefix="clearwell-test-", dir=shm if shm.is_dir() else None))
-    yield folder
-    shutil.rmtree(folder)

@@ -16,14 +16,13 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from bridge.history.log import Log
 
 from bridge.commands.log import KINDS
 from bridge.commands.shared import log_file as logfile
 from bridge.errors import InputError
 from bridge.guard.model import Trip
-from bridge.history.entries import Kind
 from bridge.history.export import utc_text
-from bridge.history.log import Log
 from bridge.history.records import (
     AlarmChange,
     AlarmRow,
@@ -33,6 +32,7 @@ from bridge.history.records import (
     EntryRow,
     EventRow,
     FillRow,
+    Kind,
     SampleRow,
     Stamp,
 )

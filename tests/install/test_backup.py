@@ -10,14 +10,14 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from bridge.history.log import Log
+from bridge.history.recovery import look_only
 
 from bridge.config.calibration_file import CalibrationTable, append, history
 from bridge.guard.model import Trip
-from bridge.history.duplicate import duplicate, faults_in
-from bridge.history.log import Log
+from bridge.history.backup import duplicate, faults_in
 from bridge.history.reader import Reader
 from bridge.history.records import AlarmChange, AlarmRow, Stamp
-from bridge.history.recovery import look_only
 from bridge.history.schema import LAYOUT, MIGRATIONS, block_id, entry_floor, hour_of
 from tests.history.conftest import START_MS, barrel, measured, packed
 from tests.install.conftest import ROOT, clearwell

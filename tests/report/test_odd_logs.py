@@ -6,11 +6,11 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
+from tests.history.test_writes import fill
 
 from bridge.commands.report import command
 from bridge.errors import InputError
 from bridge.guard.model import Advisory, Flow, Trip
-from bridge.history.entries import Kind
 from bridge.history.limits import LogSettings
 from bridge.history.reader import Reader
 from bridge.history.records import (
@@ -18,6 +18,7 @@ from bridge.history.records import (
     AlarmRow,
     CartridgeRow,
     FillRow,
+    Kind,
     ReadingRow,
     Row,
     SampleRow,
@@ -35,7 +36,6 @@ from bridge.report.water import made, percentiles
 from bridge.station.plan import CartridgePlan
 from bridge.water.health import Health
 from tests.history.conftest import barrel
-from tests.history.test_writes import fill
 from tests.report.read import Read, read
 
 START_MS = 1_750_003_200_000

@@ -13,9 +13,11 @@ from bridge.history.records import (
     EntryRow,
     EventRow,
     FillRow,
+    ForecastRow,
     Litres,
     LitresRow,
     SampleRow,
+    when_ms,
 )
 from bridge.units import DisplayUnits, SolidsUnit
 
@@ -73,6 +75,8 @@ def told(row: EntryRow, units: DisplayUnits = AS_RECORDED, factor: float | None 
             text = _joined(text, row.note)
         case FillRow():
             text = _fill(row, units, factor)
+        case ForecastRow():
+            text = _forecast(row, units)
     return printable(text)
 
 
@@ -94,12 +98,23 @@ def _sample(row: SampleRow, units: DisplayUnits) -> str:
 
 
 def _fill(row: FillRow, units: DisplayUnits, factor: float | None) -> str:
-    minutes = (row.stamp.utc_ms - row.started_ms) / 60_000
+    minutes = (when_ms(row) - row.started_ms) / 60_000
     volume = "an unknown volume" if row.volume_l is None else units.litres_as(row.volume_l, ".1f")
     text = f"{volume} in {minutes:.0f} min"
     text += "" if row.rinse_l is None else f", of rinse {units.litres_as(row.rinse_l, '.1f')}"
     text += "" if row.mean_ppm is None else f", on average {units.ppm_as(row.mean_ppm, factor, '.1f')}"
     return f"{text}; ended by {row.end}"
+
+
+def _forecast(row: ForecastRow, units: DisplayUnits) -> str:
+    parts = []
+    if row.left_l is not None:
+        parts.append(f"{units.litres_as(row.left_l, '.0f')} of product left")
+    if row.left_days is not None:
+        parts.append(f"{row.left_days:.0f} days left" + (", order now" if row.order_now else ""))
+    if row.cover_days is not None:
+        parts.append(f"the stored water lasts {row.cover_days:.0f} days")
+    return "; ".join(parts)
 
 
 def _listed(parts: list[str]) -> str:

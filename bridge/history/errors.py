@@ -1,4 +1,4 @@
-"""What can be wrong with the file of the log, as plain sentences."""
+"""The troubles of the log's file, as plain sentences."""
 
 import errno
 import sqlite3
@@ -17,7 +17,7 @@ class LogFault(Enum):
     CORRUPTED = "log-corrupted"
     NEWER = "log-from-newer-program"
     UNUSABLE = "log-unusable"
-    SPILL = "log-spill-unusable"
+    OLDER = "log-from-older-program"
 
 
 class LogTrouble(LogError):
@@ -67,3 +67,12 @@ def newer(path: Path, found: int, known: int) -> LogTrouble:
         "was changed: install the newer program again, or give this one another file."
     )
     return LogTrouble(LogFault.NEWER, told)
+
+
+def older(path: Path, found: int, known: int) -> LogTrouble:
+    """The file has a layout that the daemon brings up to date when it next starts."""
+    return LogTrouble(
+        LogFault.OLDER,
+        f"The log {path} has layout {found}, and this program reads layout {known}. Start the bridge once "
+        "with this file: it brings the log up to date and keeps its rows.",
+    )
