@@ -25,7 +25,7 @@ from bridge.guard.model import Advisory, Flow, Phase, Trip
 from bridge.guard.state import Latch, begin
 from bridge.history import senml
 from bridge.history.limits import LogSettings
-from bridge.history.log import Log, spill_path
+from bridge.history.writer import Log
 from bridge.history.order import RecordClock
 from bridge.history.limits import OutboxSettings
 from bridge.history.reader import Reader
@@ -149,7 +149,7 @@ async def test_a_latched_trip_and_a_hold_survive_a_restart(tmp_path: Path) -> No
     serving.cancel()
     await asyncio.gather(serving, return_exceptions=True)
 
-    with Reader(plan.log.path, spill_path(plan.log.path)) as reader:  # type: ignore[union-attr]
+    with Reader(plan.log.path) as reader:  # type: ignore[union-attr]
         rows = list(reader.events(0, END_MS))
     raised = [row.alarm for row in rows if isinstance(row, AlarmRow) and row.change is AlarmChange.RAISED]
     assert Trip.PROBE_FAILURE in raised
@@ -376,12 +376,12 @@ async def _kept_state(database: Path) -> dict[str, bytes]:
     """What the next start will find; read as the next start does, without starting anything."""
     from bridge.history.recovery import look_only
 
-    return (await asyncio.to_thread(look_only, database, spill_path(database))).state
+    return (await asyncio.to_thread(look_only, database)).state
 
 
 def _logged(database: Path) -> list[senml.SenmlRecord]:
     """Everything in the log as the records it should have become."""
-    with Reader(database, spill_path(database)) as reader:
+    with Reader(database) as reader:
         rows: list[object] = [*reader.readings(RESERVOIR, 0, END_MS), *reader.events(0, END_MS)]
     return [record for row in rows for record in senml.row_records(row, BRIDGE_ID)]  # type: ignore[arg-type]
 
@@ -467,14 +467,14 @@ def _log_a_day(path: Path, settings: LogSettings) -> None:
             stamp, _ = clock.stamp(at, start_s + at)
             log.append(CommandRow(stamp, RESERVOIR, "reset all", "hub", True))
         if number % 500 == 0:
-            assert log.settle().result(PATIENCE_S)
-    assert log.settle(blocks=True).result(PATIENCE_S)
+            assert log.flush().result(PATIENCE_S)
+    assert log.flush().result(PATIENCE_S)
     assert log.close(PATIENCE_S)
 
 
 def _logged_thinned(path: Path, settings: LogSettings) -> list[senml.SenmlRecord]:
     """What of the prepared day must arrive: all of it, since it was written at the outbox's own pace."""
-    with Reader(path, spill_path(path)) as reader:
+    with Reader(path) as reader:
         end_ms = int((1_790_000_000.0 + DAY_READINGS * 10.0) * 1000)
         rows: list[object] = [*reader.readings(RESERVOIR, 0, end_ms), *reader.events(0, end_ms)]
     return [record for row in rows for record in senml.row_records(row, BRIDGE_ID)]  # type: ignore[arg-type]

@@ -26,7 +26,7 @@ from bridge.guard.commands import CartridgeChanged
 from bridge.guard.model import Phase
 from bridge.history.records import Kind
 from bridge.history.limits import LogSettings
-from bridge.history.log import Log
+from bridge.history.writer import Log
 from bridge.history.reader import Reader
 from bridge.history.records import CartridgeRow, CommandRow, EventRow, SampleRow, Stamp
 from bridge.mqtt.broker import MqttVersion
