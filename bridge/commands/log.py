@@ -27,10 +27,10 @@ if TYPE_CHECKING:
     from bridge.commands.shared.configuration import Shown
     from bridge.history.records import EntryRow, Kind, Stamp
 
-KINDS = ("event", "alarm", "command", "cartridge", "calibration", "sample", "litres", "fill")
+KINDS = ("event", "alarm", "command", "cartridge", "calibration", "sample", "litres", "fill", "forecast")
 FOLLOW_EVERY_S = 0.5
-LATE_MS = 180_000
-"""An event may reach the file a minute after its time; three are looked back on."""
+LATE_MS = 60_000
+"""An event reaches the file seconds after its time; a minute is looked back on."""
 _WIDEST = 100
 
 

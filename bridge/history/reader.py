@@ -16,13 +16,13 @@ from bridge.history.errors import trouble_from
 from bridge.history.records import EntryRow, Kind, ReadingRow, StateRow
 from bridge.history.rollup import HOUR_MS, Bucket, RollUp, merge
 from bridge.history.schema import LAYOUT, bring_up_to_date, layout_in, open_for_reading
-from bridge.history.store import END, Store, in_order
-from bridge.history.views import first_id
+from bridge.history.store import Store, in_order
 
 Progress = Callable[[float], None]
 """Called with the fraction done, 0 to 1."""
 
-_WINDOW_MS = 24 * HOUR_MS
+_MONTH_MS = 31 * 24 * HOUR_MS
+_AT_ONCE = 5000
 _TELL_EVERY = 100
 
 
@@ -83,12 +83,12 @@ class Reader:
         """Stored readings in order; those that retention deleted are missing."""
         with self._as_log_error():
             self._check(reservoir)
-            first, last = self._store.span_ms()
-            final = min(end, last + 1)
-            for low in range(max(start, first), final, _WINDOW_MS):
-                high = min(low + _WINDOW_MS, final)
-                yield from list(self._store.readings(first_id(low), first_id(high), reservoir))
-                progress(_fraction(high, start, end))
+            last_ms = min(end, self._store.span_ms()[1] + 1)
+            after = 0
+            while found := self._store.readings_between(start, end, reservoir, after, _AT_ONCE):
+                yield from (row for _, row in found)
+                after = found[-1][0]
+                progress(_fraction(found[-1][1].stamp.utc_ms, start, last_ms))
         progress(1.0)
 
     def buckets(
@@ -102,8 +102,8 @@ class Reader:
             first -= first % span_ms
             final = min(end, last + 1)
             newest: Bucket | None = None
-            for low in range(max(start, first), final, 31 * _WINDOW_MS):
-                high = min(low + 31 * _WINDOW_MS, final)
+            for low in range(max(start, first), final, _MONTH_MS):
+                high = min(low + _MONTH_MS, final)
                 for bucket in list(self._store.buckets(span_ms, reservoir, low, high)):
                     if newest is not None:
                         yield newest
@@ -124,7 +124,7 @@ class Reader:
         """Buckets of the readings after the last closed minute."""
         fresh = max(start - start % span_ms, self._store.minutes_end(reservoir))
         roll = RollUp(span_ms)
-        for row in list(self._store.readings(first_id(fresh), first_id(max(end, fresh)), reservoir)):
+        for _, row in self._store.readings_between(fresh, end, reservoir):
             closed = roll.add(row.stamp.utc_ms, row.values, row.health)
             if closed is not None and closed.start_ms >= start:
                 yield closed
@@ -138,10 +138,7 @@ class Reader:
         """Everything but readings, in order: all kinds when none is named, all reservoirs when none is."""
         wanted = tuple(kinds) or tuple(Kind)
         with self._as_log_error():
-            streams = [
-                iter(list(self._store.entries(kind, first_id(start), min(first_id(end), END), reservoir)))
-                for kind in wanted
-            ]
+            streams = [iter(self._store.entries_between(kind, start, end, reservoir)) for kind in wanted]
             for _, row in in_order(streams):
                 if not isinstance(row, ReadingRow):
                     yield row
@@ -152,8 +149,7 @@ class Reader:
         with self._as_log_error():
             found: list[tuple[int, EntryRow]] = []
             for kind in kinds:
-                first = self._store.entries_before(kind, first_id(before), reservoir, among)
-                found += self._store.entries(kind, first, first_id(before), reservoir)
+                found += self._store.entries_before(kind, before, reservoir, among)
             return [row for _, row in sorted(found, key=lambda one: one[0])]
 
     def check(self) -> list[str]:

@@ -8,7 +8,7 @@ import sqlite3
 from pathlib import Path
 
 from bridge.history import migration
-from bridge.history.errors import newer, older
+from bridge.history.errors import LogFault, LogTrouble, newer, older
 from bridge.history.views import tables, views
 
 LAYOUT = 3
@@ -106,9 +106,11 @@ def _open_read_only(path: Path, how: str, busy_s: float, any_layout: bool) -> sq
     )
     try:
         layout = layout_in(connection)
+        if layout == 0:
+            raise LogTrouble(LogFault.UNUSABLE, f"The file {path} holds no log.")
         if layout > LAYOUT:
             raise newer(path, layout, LAYOUT)
-        if 0 < layout < LAYOUT and not any_layout:
+        if layout < LAYOUT and not any_layout:
             raise older(path, layout, LAYOUT)
     except BaseException:
         connection.close()

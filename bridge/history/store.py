@@ -36,7 +36,15 @@ from bridge.history.records import (
     reading_of,
 )
 from bridge.history.rollup import HOUR_MS, MINUTE_MS, RollUp, merge
-from bridge.history.views import ENTRY_COLUMNS, SERIES_COLUMNS, first_id, span_text, utc_ms_of, utc_text
+from bridge.history.views import (
+    ENTRY_COLUMNS,
+    LAST_MS,
+    SERIES_COLUMNS,
+    first_id,
+    span_text,
+    utc_ms_of,
+    utc_text,
+)
 from bridge.water.health import Health
 
 END = 2**62
@@ -45,6 +53,7 @@ _TABLES = ("reading", *(kind.value for kind in Kind))
 _HEALTH = {one.word: one for one in Health}
 _FLOW = {one.value: one for one in Flow}
 _SERIES = ", ".join(column for column, _ in SERIES_COLUMNS.values())
+_READING = f"id, time, reservoir, path, health, session, sequence, {_SERIES}"
 _SMALL = [column for _, column in SERIES_COLUMNS.values()]
 _SMALL_COLUMNS = ", ".join(f"{column}{part}" for column in _SMALL for part in ("", "_min", "_max", "_count"))
 _BOOLEANS = {"first_out", "accepted", "exhausted", "order_now"}
@@ -152,7 +161,7 @@ class Store:
         """Make the minutes that a killed process left open, from the readings that it had stored."""
         for name in self.reservoirs():
             roll = RollUp(MINUTE_MS)
-            for row in self.readings(first_id(self.minutes_end(name)), END, name):
+            for _, row in self.readings_between(self.minutes_end(name), LAST_MS, name):
                 closed = roll.add(row.stamp.utc_ms, row.values, row.health)
                 if closed is not None:
                     self.add_minute(MinuteRow(name, closed))
@@ -175,7 +184,7 @@ class Store:
         return int(self.connection.execute(f"SELECT max({ends})").fetchone()[0])
 
     def span_ms(self) -> tuple[int, int]:
-        """The first and the last time of anything in the file; ``(0, 0)`` when it is empty."""
+        """The full hour of the first row and the time of the last; ``(0, 0)`` when the file is empty."""
         found: list[int] = []
         for table in _TABLES:
             # Two subqueries, because SQLite looks up one end of a key at once and scans for both.
@@ -188,7 +197,8 @@ class Store:
             for end in ("min", "max"):
                 at = self.connection.execute(f"SELECT {end}(time) FROM {table}").fetchone()[0]
                 found += [] if at is None else [utc_ms_of(at)]
-        return (min(found), max(found)) if found else (0, 0)
+        first_ms = min(found, default=0)
+        return first_ms - first_ms % HOUR_MS, max(found, default=0)
 
     def reservoirs(self) -> list[str]:
         """Every reservoir with readings or hours, in the order of their names."""
@@ -202,18 +212,27 @@ class Store:
         return (row for _, row in self.numbered_readings(after, before, reservoir))
 
     def numbered_readings(
-        self, after: int, before: int, reservoir: str | None = None, limit: int = -1
+        self, after: int, before: int, reservoir: str | None = None
     ) -> Iterator[tuple[int, ReadingRow]]:
         """The same, each with its id."""
         only = "" if reservoir is None else " AND reservoir = ?"
         found = self.connection.execute(
-            f"SELECT id, time, reservoir, path, health, session, sequence, {_SERIES} FROM reading "
-            f"WHERE id >= ? AND id < ?{only} ORDER BY id LIMIT ?",
-            (after, before, *(() if reservoir is None else (reservoir,)), limit),
+            f"SELECT {_READING} FROM reading WHERE id >= ? AND id < ?{only} ORDER BY id",
+            (after, before, *(() if reservoir is None else (reservoir,))),
         )
-        for key, time, name, path, health, session, sequence, *values in found:
-            stamp = Stamp(session, sequence, utc_ms_of(time))
-            yield key, reading_of(stamp, name, values, _FLOW[path], _HEALTH[health])
+        return (_reading(row) for row in found)
+
+    def readings_between(
+        self, start_ms: int, end_ms: int, reservoir: str, after: int = 0, limit: int = -1
+    ) -> list[tuple[int, ReadingRow]]:
+        """Readings of a reservoir with ``start_ms <= time < end_ms``, in order, each with its id: at most
+        ``limit``, those with ``id > after``."""
+        found = self.connection.execute(
+            f"SELECT {_READING} FROM reading WHERE id >= ? AND time >= ? AND time < ? AND reservoir = ? "
+            "ORDER BY id LIMIT ?",
+            (max(first_id(start_ms), after + 1), utc_text(start_ms), utc_text(end_ms), reservoir, limit),
+        )
+        return [_reading(row) for row in found]
 
     def reading_before(self, key: int, reservoir: str) -> ReadingRow | None:
         """The last reading of a reservoir before an id."""
@@ -249,29 +268,42 @@ class Store:
                 _HEALTH[health],
             )
 
-    def entries(
-        self, kind: Kind, after: int, before: int, reservoir: str | None = None, limit: int = -1
-    ) -> Iterator[tuple[int, EntryRow]]:
+    def entries(self, kind: Kind, after: int, before: int) -> Iterator[tuple[int, EntryRow]]:
         """Entries of one kind with ``after <= id < before``, in order, each with its id."""
-        columns = ENTRY_COLUMNS[kind]
-        names = "".join(f", {name}" for name, _, _ in columns)
+        found = self.connection.execute(
+            f"SELECT {_columns_of(kind)} FROM {kind.value} WHERE id >= ? AND id < ? ORDER BY id",
+            (after, before),
+        )
+        return (_entry(kind, row) for row in found)
+
+    def entries_between(
+        self, kind: Kind, start_ms: int, end_ms: int, reservoir: str | None = None
+    ) -> list[tuple[int, EntryRow]]:
+        """Entries of one kind with ``start_ms <= time < end_ms``, in order, each with its id."""
         only = "" if reservoir is None else " AND reservoir = ?"
         found = self.connection.execute(
-            f"SELECT id, time, reservoir, session, sequence{names} FROM {kind.value} "
-            f"WHERE id >= ? AND id < ?{only} ORDER BY id LIMIT ?",
-            (after, before, *(() if reservoir is None else (reservoir,)), limit),
+            f"SELECT {_columns_of(kind)} FROM {kind.value} "
+            f"WHERE id >= ? AND time >= ? AND time < ?{only} ORDER BY id",
+            (
+                first_id(start_ms),
+                utc_text(start_ms),
+                utc_text(end_ms),
+                *(() if reservoir is None else (reservoir,)),
+            ),
         )
-        for key, time, name, session, sequence, *values in found:
-            given = dict(zip((field for _, _, field in columns), values, strict=True))
-            yield key, entry(kind, Stamp(session, sequence, utc_ms_of(time)), name, given)
+        return [_entry(kind, row) for row in found]
 
-    def entries_before(self, kind: Kind, before: int, reservoir: str, among: int) -> int:
-        """The first id among so many entries of one kind before an id."""
+    def entries_before(
+        self, kind: Kind, before_ms: int, reservoir: str, among: int
+    ) -> list[tuple[int, EntryRow]]:
+        """Entries of one kind and reservoir, from the last ``among`` of that kind before a time, the newest
+        first: the work does not grow with the log."""
         found = self.connection.execute(
-            f"SELECT min(id) FROM (SELECT id FROM {kind.value} WHERE id < ? ORDER BY id DESC LIMIT ?)",
-            (before, among),
-        ).fetchone()[0]
-        return before if found is None else int(found)
+            f"SELECT {_columns_of(kind)} FROM {kind.value} WHERE time < ? ORDER BY id DESC LIMIT ?",
+            (utc_text(before_ms), among),
+        )
+        rows = [_entry(kind, row) for row in found]
+        return [(key, row) for key, row in rows if row.reservoir == reservoir]
 
     def state(self) -> dict[str, StateRow]:
         """Every saved value whose checksum fits."""
@@ -333,6 +365,24 @@ def entry(kind: Kind, stamp: Stamp, reservoir: str, given: Mapping[str, Any]) ->
 def in_order(streams: Sequence[Iterator[tuple[int, StampedRow]]]) -> Iterator[tuple[int, StampedRow]]:
     """Rows of several tables in the order of their ids."""
     return heapq.merge(*streams, key=lambda one: one[0])
+
+
+def _reading(stored: Sequence[Any]) -> tuple[int, ReadingRow]:
+    key, time, name, path, health, session, sequence, *values = stored
+    stamp = Stamp(session, sequence, utc_ms_of(time))
+    return key, reading_of(stamp, name, values, _FLOW[path], _HEALTH[health])
+
+
+def _columns_of(kind: Kind) -> str:
+    return "".join(
+        ["id, time, reservoir, session, sequence", *(f", {one}" for one, _, _ in ENTRY_COLUMNS[kind])]
+    )
+
+
+def _entry(kind: Kind, stored: Sequence[Any]) -> tuple[int, EntryRow]:
+    key, time, name, session, sequence, *values = stored
+    given = dict(zip((field for _, _, field in ENTRY_COLUMNS[kind]), values, strict=True))
+    return key, entry(kind, Stamp(session, sequence, utc_ms_of(time)), name, given)
 
 
 def _whole_s(utc_ms: int) -> int:

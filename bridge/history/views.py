@@ -151,14 +151,20 @@ def views() -> str:
     return "; ".join(made) + ";"
 
 
+LAST_MS = 253_402_300_799_999
+"""The end of the year 9999, after which a time has no such text."""
+
+
 def utc_text(utc_ms: int) -> str:
     """ISO 8601 in UTC with milliseconds: ``2025-06-15T14:00:00.000Z``."""
+    utc_ms = min(utc_ms, LAST_MS)
     moment = datetime.fromtimestamp(utc_ms // 1000, UTC)
     return f"{moment.isoformat()[:19]}.{utc_ms % 1000:03d}Z"
 
 
 def span_text(start_ms: int) -> str:
     """The time of a minute or an hour: ``2025-06-15T14:00:00Z``."""
+    start_ms = min(start_ms, LAST_MS)
     return f"{datetime.fromtimestamp(start_ms // 1000, UTC).isoformat()[:19]}Z"
 
 

@@ -26,6 +26,10 @@ from bridge.forecast.cartridges import gathered
 from bridge.guard.commands import CartridgeChanged
 from bridge.guard.model import Phase
 from bridge.history.limits import LogSettings
+<<<<<<< HEAD
+=======
+from bridge.history.writer import Log
+>>>>>>> history
 from bridge.history.reader import Reader
 from bridge.history.records import CartridgeRow, CommandRow, EventRow, Kind, SampleRow, Stamp
 from bridge.mqtt.broker import MqttVersion

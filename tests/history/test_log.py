@@ -107,7 +107,7 @@ def test_every_kind_of_row_comes_back_as_it_was(
                 assert (now.stamp, now.path, now.health) == (was.stamp, was.path, was.health)
                 assert now.values == pytest.approx(was.values, rel=1e-6)
             assert reader.reservoirs() == ["barrel"]
-            assert reader.span_ms() == (rows[0].stamp.utc_ms, entries[-1].stamp.utc_ms)
+            assert reader.span_ms() == (start_ms, entries[-1].stamp.utc_ms)
 
 
 def test_state_is_back_after_a_restart_and_the_session_counts(tmp_path: Path, start_ms: int) -> None:

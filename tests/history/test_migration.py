@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from bridge.prospect import saved as forecast_saved
+from bridge.forecast import persistence as forecast_saved
 
 from bridge.guard.limits import Limits
 from bridge.guard.model import Trip

@@ -10,14 +10,14 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
-from bridge.history.log import Log
-from bridge.history.recovery import look_only
 
 from bridge.config.calibration_file import CalibrationTable, append, history
 from bridge.guard.model import Trip
 from bridge.history.backup import duplicate, faults_in
+from bridge.history.writer import Log
 from bridge.history.reader import Reader
 from bridge.history.records import AlarmChange, AlarmRow, Stamp
+from bridge.history.recovery import look_only
 from bridge.history.schema import LAYOUT, MIGRATIONS, block_id, entry_floor, hour_of
 from tests.history.conftest import START_MS, barrel, measured, packed
 from tests.install.conftest import ROOT, clearwell
@@ -43,7 +43,7 @@ def living(tmp_path: Path) -> Iterator[tuple[Log, Path, Path]]:
     log.append(*(barrel(second) for second in BLOCKED))
     log.append(*(barrel(second) for second in WAITING))
     log.append(alarm(HOUR + 600), state={"latched.barrel": b'{"a trip": 1}'})
-    assert log.settle().result(20)
+    assert log.flush().result(20)
     yield log, path, spill
     log.close(20)
 
@@ -94,7 +94,7 @@ def test_the_daemons_commits_go_through_while_the_copy_is_made_and_are_not_in_it
 
     def between(fraction: float) -> None:
         log.append(alarm(HOUR + 700 + len(committed)))
-        committed.append(log.settle().result(20))
+        committed.append(log.flush().result(20))
 
     duplicate(path, spill, tmp_path / "copy.db", progress=between)
     assert len(committed) > 10
@@ -136,7 +136,7 @@ def test_a_disk_that_fills_leaves_nothing_half_done(living: tuple[Log, Path, Pat
 
 def test_a_damaged_log_gives_no_backup(living: tuple[Log, Path, Path], tmp_path: Path) -> None:
     log, path, _ = living
-    assert log.settle(blocks=True).result(20)
+    assert log.flush().result(20)
     log.close(20)
     content = bytearray(path.read_bytes())
     content[5 * 1024 : 9 * 1024] = os.urandom(4 * 1024)
@@ -184,7 +184,7 @@ def test_a_log_that_a_daemon_holds_is_not_touched(
     assert "Stop the daemon first" in done.stderr
     assert set_aside(tmp_path) == []
     living[0].append(alarm(HOUR + 900))
-    assert living[0].settle().result(20)
+    assert living[0].flush().result(20)
 
 
 def test_the_present_log_is_set_aside_whole_and_what_is_latched_now_stays_latched(
@@ -193,7 +193,7 @@ def test_the_present_log_is_set_aside_whole_and_what_is_latched_now_stays_latche
     log, path, spill = living
     log.append(*(barrel(second) for second in LATER))
     log.append(alarm(HOUR + 901), state={"latched.barrel": b'{"another trip": 1}'})
-    assert log.settle().result(20)
+    assert log.flush().result(20)
     log.close(20)
     done = clearwell("restore", backup, configuration)
     assert done.returncode == 0, done.stderr
@@ -208,7 +208,7 @@ def test_the_present_log_is_set_aside_whole_and_what_is_latched_now_stays_latche
     again = Log(path, spill=spill)
     assert again.start().result(20).state["latched.barrel"] == b'{"another trip": 1}'
     again.append(barrel(2 * HOUR, boot=9))
-    assert again.settle(blocks=True).result(20)
+    assert again.flush().result(20)
     again.close(20)
     # A second time nothing of the first is overwritten.
     assert clearwell("restore", tmp_path / name, configuration).returncode == 0
@@ -224,7 +224,7 @@ def test_what_a_killed_daemon_left_waiting_goes_with_its_own_log(
     log = Log(tmp_path / "living" / "clearwell.db", spill=tmp_path / "living" / "clearwell.db.spill")
     log.start().result(20)
     log.append(*(barrel(second) for second in range(100)))
-    assert log.settle().result(20)
+    assert log.flush().result(20)
     # What lies there at this moment is what a process leaves that is killed at it.
     shutil.copytree(tmp_path / "living", tmp_path / "killed")
     log.close(20)

@@ -17,7 +17,7 @@ from bridge.forecast import persistence as prospect_saved
 from bridge.forecast.learned import Kept, Learned
 from bridge.guard.model import Advisory, AlarmId, Flow, Trip
 from bridge.history.limits import LogSettings
-from bridge.history.log import Log
+from bridge.history.writer import Log
 from bridge.history.records import (
     AlarmChange,
     AlarmRow,
@@ -255,7 +255,7 @@ def write(path: Path, days: int = DAYS) -> Barrel:
             sequence += 1
             ordered.append(_restamped(row, sequence))
         log.append(*ordered)
-        assert log.settle().result(), log.trouble
+        assert log.flush().result(), log.trouble
     log.save("prospect.barrel", prospect_saved.written(kept(barrel)))
     assert log.close(30.0), log.trouble
     assert log.figures.lost_readings == 0

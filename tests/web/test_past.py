@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from bridge.errors import LogError
-from bridge.history.log import Log
+from bridge.history.writer import Log
 from bridge.history.records import FillRow, ReadingRow, Series, Stamp
 from bridge.history.rollup import HOUR_MS, MINUTE_MS, Bucket, Cell
 from bridge.units import DisplayUnits, SolidsUnit, VolumeUnit
@@ -140,7 +140,7 @@ async def test_the_end_of_a_fill_is_awaited_until_it_is_on_the_disk(
             Stamp(boot, 0, since_ms - 1), IDENTITY.reservoir, since_ms - 9, 1.0, None, None, "full"
         )
         log.append(earlier)
-        await asyncio.wrap_future(log.settle())
+        await asyncio.wrap_future(log.flush())
         waiting = asyncio.create_task(records.fill_ended(IDENTITY, since_ms))
         for _ in range(2):
             await looked.wait()
@@ -148,7 +148,7 @@ async def test_the_end_of_a_fill_is_awaited_until_it_is_on_the_disk(
         # It looked again, so the earlier fill was not taken for this one.
         log.append(replace(earlier, stamp=Stamp(boot, 1, since_ms + 5), volume_l=42.0))
         assert not waiting.done()
-        await asyncio.wrap_future(log.settle())
+        await asyncio.wrap_future(log.flush())
         assert await waiting
         assert [one["volume"] for one in await records.fills(IDENTITY)] == ["42.0 L", "1.00 L"]
         assert not await Records(None, None, UNITS).fill_ended(IDENTITY, since_ms)
