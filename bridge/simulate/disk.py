@@ -59,6 +59,10 @@ class Disk(Protocol):
     def acknowledge(self, parcel: Parcel) -> None:
         """The hub's log has this parcel."""
 
+    @property
+    def acknowledged(self) -> int:
+        """Rows that have left the outbox."""
+
     def finish(self) -> tuple[int, list[str]]:
         """How many rows there are, and what is missing or out of order."""
 
@@ -153,7 +157,7 @@ class MemoryDisk:
 
     @property
     def acknowledged(self) -> int:
-        """Rows that the hub's log has."""
+        """Rows that have left the outbox."""
         return self._acknowledged
 
     def packs(self, count: int) -> list[Parcel]:

@@ -122,6 +122,11 @@ class FileDisk:
         assert self._log is not None, _NO_ROWS
         self._log.acknowledge(parcel)
 
+    @property
+    def acknowledged(self) -> int:
+        """Not counted: a real outbox leaves out readings, and sends some rows twice."""
+        return 0
+
     def finish(self) -> tuple[int, list[str]]:
         """Close the file, and read it from end to end."""
         assert self._log is not None, _NO_ROWS

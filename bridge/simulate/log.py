@@ -59,7 +59,7 @@ class SimulatedLog:
     clock: VirtualClock
     disk: Disk
     on_turn: Callable[[Turn], None]
-    on_counters: Callable[[StateRow, float], None]
+    on_counters: Callable[[StateRow, float], None] | None
     complain: Complain
     whole: bool = True
     on_entry: Callable[[], None] | None = None
@@ -123,6 +123,10 @@ class SimulatedLog:
         """Keep what a forecast has learned."""
         self._write(self._policy.learned(prospect, *self._now()))
 
+    def stop(self) -> None:
+        """The bridge stops."""
+        self._write(self._policy.stop(*self._now()))
+
     def _now(self) -> tuple[float, float]:
         return self.clock.monotonic(), self.clock.wall()
 
@@ -131,9 +135,10 @@ class SimulatedLog:
         if not self.whole:
             rows = [row for row in rows if isinstance(row, StateRow)]
         if rows:
-            for row in rows:
-                if isinstance(row, StateRow) and row.key == self._counters_key:
-                    self.on_counters(row, self.utc_s)
+            if self.on_counters is not None:
+                for row in rows:
+                    if isinstance(row, StateRow) and row.key == self._counters_key:
+                        self.on_counters(row, self.utc_s)
             self.disk.write(rows, written.durable, on_disk if written.durable else None)
             if self.on_entry is not None and any(
                 not isinstance(row, ReadingRow | MinuteRow | StateRow) for row in rows

@@ -103,16 +103,24 @@ class Year:
         outcome = self.outcome
         while self.rig.line_s < self._ends_s and not outcome.ended_early:
             self.step()
+        self.end()
+        return outcome
+
+    def end(self) -> None:
+        """The span is over: look through what is left behind."""
+        outcome = self.outcome
         self.checks.detection.finished()
         if self.life is not None:
             self.life.settle(1.0)
         outcome.rows, complaints = self._disk.finish()
         for sentence in complaints:
             self.checks.violated(sentence)
+        lost = self._disk.acknowledged - self._hub_log.rows
+        if lost > 0:
+            self.checks.violated(f"{lost} records left the outbox, and the hub's log does not have them")
         outcome.tallies = self.checks.detection.tallies
         outcome.entered = self.checks.waters.entered
         outcome.let_in_l = self.world.reservoir.inflow.litres
-        return outcome
 
     def step(self) -> None:
         """One step of the whole: time passes, the bridge has its turn, people act, everything is judged."""
@@ -220,9 +228,12 @@ class Year:
                 if event.fault.name not in self.world.plan.active:
                     self.inject(begun_at(event, now_s))
             elif event.happening is not None:
-                self._befall(event, event.happening, now_s)
+                self.befall(event)
 
-    def _befall(self, event: Event, what: Happening, now_s: float) -> None:
+    def befall(self, event: Event) -> None:
+        """Let what happens in an event happen now."""
+        what, now_s = event.happening, self.rig.line_s
+        assert what is not None, "an event of the world is a fault or a happening"
         match what:
             case Happening.POWER_CUT | Happening.KILLED:
                 if self.life is None:
