@@ -7,9 +7,8 @@ import pytest
 
 from bridge.daemon.log_policy import LogPolicy, Written
 from bridge.demo.rigged import HURRIED, RESERVOIR, station
-from bridge.guard.model import Assessment
 from bridge.guard.commands import Hold
-from bridge.guard.model import Flow, Phase, Trip
+from bridge.guard.model import Assessment, Flow, Phase, Trip
 from bridge.guard.state import GuardState, Latch, begin
 from bridge.guard.step import step
 from bridge.history.records import CommandRow, EventRow, FillRow, MinuteRow, ReadingRow, StateRow
@@ -105,9 +104,7 @@ def test_while_water_flows_the_counters_are_stored_every_few_seconds() -> None:
     filling = replace(begin(0.0), phase=Phase.FILL, flow=Flow.TO_RESERVOIR)
     stored = []
     for s in range(60):
-        one = policy.turn(
-            RESERVOIR, turn(float(s), filling, pulses=450 * s, treated_l=float(s)), WALL_S + s
-        )
+        one = policy.turn(RESERVOIR, turn(float(s), filling, pulses=450 * s, treated_l=float(s)), WALL_S + s)
         if saved.accounts_key(RESERVOIR) in kept(one):
             stored.append(s)
     assert max(b - a for a, b in zip([0, *stored], [*stored, 60], strict=True)) <= 5

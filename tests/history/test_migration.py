@@ -7,8 +7,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from bridge.forecast import persistence as forecast_saved
 
+from bridge.forecast import persistence as forecast_saved
 from bridge.guard.limits import Limits
 from bridge.guard.model import Trip
 from bridge.history.backup import duplicate, faults_in
