@@ -209,6 +209,17 @@ def test_every_page_of_the_manual_is_in_the_package() -> None:
     assert packed >= set(MANUAL.iterdir())
 
 
+OLD_TERMS_STAND_IN = ("changelog", "faults")
+"""The one lists what was renamed; the other repeats the program's own sentences."""
+
+
+@pytest.mark.parametrize("page", [page for page in PAGES if page.stem not in OLD_TERMS_STAND_IN], ids=_name)
+def test_the_prose_has_no_term_that_was_replaced(page: Path) -> None:
+    prose = re.sub(r"```.*?```|`[^`]*`", " ", page.read_text("utf-8"), flags=re.DOTALL)
+    replaced = r"\b(senders?|advice|advised|give[sn]? out|draw-offs?)\b"
+    assert re.findall(replaced, prose, re.IGNORECASE) == []
+
+
 def test_the_cautions_stand_in_the_readme() -> None:
     section = README.split("\n## Cautions\n", 1)[1].split("\n## ", 1)[0]
     for word in (
