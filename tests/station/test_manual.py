@@ -3,6 +3,7 @@
 import os
 import re
 import shutil
+import signal
 import subprocess
 import sys
 import tomllib
@@ -17,6 +18,7 @@ from bridge.faults import FAULTS
 from bridge.guard.alarms import Status
 from bridge.guard.words import Advisory, Permissive, Phase, Trip
 from bridge.hub.properties import PROPERTIES
+from tests.security.conftest import Running
 
 ROOT = Path(__file__).parents[2]
 MANUAL = ROOT / "bridge" / "manual"
@@ -145,6 +147,10 @@ def clone(tmp_path: Path) -> Path:
     return tmp_path
 
 
+def _environ(clone: Path) -> dict[str, str]:
+    return {**os.environ, "PATH": f"{clone / 'bin'}:{os.environ['PATH']}"}
+
+
 def _configuration(page: str) -> str:
     """The pieces of a configuration on a page, made whole by the smallest example."""
     pieces = "\n".join(TOML.findall(page))
@@ -168,13 +174,36 @@ def test_the_commands_of_a_page_run(page: Path, clone: Path) -> None:
         done = subprocess.run(
             ["bash", "-euo", "pipefail", "-c", block],
             cwd=clone,
-            env={**os.environ, "PATH": f"{clone / 'bin'}:{os.environ['PATH']}"},
+            env=_environ(clone),
             capture_output=True,
             text=True,
             check=False,
         )
         assert done.returncode == 0, f"{block}\n{done.stderr}"
         assert done.stdout, block
+
+
+def test_a_simulated_controller_serves_the_daemon_as_the_readme_says(clone: Path) -> None:
+    (block,) = [
+        block for block in re.findall(r"```sh\n(.*?)\n```", README, re.DOTALL) if "clearwell rig" in block
+    ]
+    shutil.copy(clone / "config" / "polytunnel.toml", clone / "clearwell.toml")
+    process = subprocess.Popen(
+        ["bash", "-c", block.replace("/tmp/controller", str(clone / "controller"))],
+        cwd=clone,
+        # No broker of this machine is to hear of it.
+        env={**_environ(clone), "CLEARWELL_HUB__PORT": "1"},
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        start_new_session=True,
+    )
+    running = Running(process)
+    try:
+        running.until('"event": "controller-hello"')
+    finally:
+        os.killpg(process.pid, signal.SIGTERM)
+    assert '"event": "stopped"' in running.ended()
+    assert "valve shut" in (clone / "truth.txt").read_text("utf-8")
 
 
 def test_ci_runs_the_second_command_of_the_readme() -> None:
