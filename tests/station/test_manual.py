@@ -8,6 +8,7 @@ import subprocess
 import sys
 import tomllib
 from pathlib import Path
+from typing import Any
 
 import click
 import pytest
@@ -18,6 +19,7 @@ from bridge.faults import FAULTS
 from bridge.guard.alarms import Status
 from bridge.guard.words import Advisory, Permissive, Phase, Trip
 from bridge.hub.properties import PROPERTIES
+from bridge.settings.model import Settings
 from tests.security.conftest import Running
 
 ROOT = Path(__file__).parents[2]
@@ -82,6 +84,49 @@ def test_every_settable_property_stands_in_the_manual_with_its_payload() -> None
 def test_every_permissive_and_every_phase_stands_in_the_manual() -> None:
     assert set(_rows("valve", "Permissives")) == {permissive.value for permissive in Permissive}
     assert set(_rows("valve", "Phases of a fill")) == {phase.value for phase in Phase}
+
+
+def test_every_key_of_the_configuration_in_the_manual_exists() -> None:
+    section = _page("configuration").split("\n## The tables\n", 1)[1].split("\n## ", 1)[0]
+    rows = re.findall(r"^\| (`\[.*?) \| (.*) \|$", section, re.MULTILINE)
+    tables = {table for first, _ in rows for table in re.findall(r"`\[([a-zA-Z.]+)\]`", first)}
+    assert {table.partition(".")[0] for table in tables} == set(Settings.model_fields) - {"secrets_dir"}
+    for first, text in rows:
+        for table in re.findall(r"`\[([a-zA-Z.]+)\]`", first):
+            assert set(re.findall(r"`([a-z_]+)`", text)) <= _words_of(table), table
+
+
+def _words_of(table: str) -> set[str]:
+    """The keys of a table of the configuration and of the tables in it, and the words that they take."""
+    whole = Settings.model_json_schema()
+    words: set[str] = set()
+
+    def gather(part: Any, inside: tuple[str, ...]) -> None:
+        if isinstance(part, list):
+            for one in part:
+                gather(one, inside)
+        elif isinstance(part, dict):
+            if "$ref" in part:
+                gather(whole["$defs"][part["$ref"].rpartition("/")[2]], inside)
+            if not inside:
+                words.update(
+                    part.get("properties", ()),
+                    part.get("enum", ()),
+                    [part["const"]] if "const" in part else [],
+                )
+            for key, one in part.get("properties", {}).items():
+                if not inside:
+                    gather(one, ())
+                elif inside[0] == key:
+                    gather(one, inside[1:])
+            for key in ("anyOf", "oneOf", "items", "additionalProperties"):
+                gather(part.get(key), inside)
+            for one in part.get("patternProperties", {}).values():
+                gather(one, inside)
+
+    # An id stands between the name of a table and its keys, and is no key itself.
+    gather(whole, tuple(level for level in table.split(".") if level != "ID"))
+    return words
 
 
 def test_every_command_stands_in_the_manual() -> None:
