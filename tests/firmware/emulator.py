@@ -26,8 +26,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path as File
 
-from bridge.wire.codec import Damaged, Decoder, Direction, Ignored, encode
-from bridge.wire.messages import FromBridge, FromController
+from bridge.protocol.codec import Damaged, Decoder, Direction, Ignored, encode
+from bridge.protocol.messages import FromBridge, FromController
 
 HERE = File(__file__).parent
 SOURCES = HERE.parents[1] / "firmware_notes" / "firmware"

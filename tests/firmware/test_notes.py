@@ -6,7 +6,7 @@ import xml.etree.ElementTree as ElementTree
 
 import pytest
 
-from bridge.wire.messages import Feature
+from bridge.protocol.messages import Feature
 from tests.firmware.emulator import SOURCES
 
 NOTES = SOURCES.parent

@@ -15,12 +15,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bridge import cli
+from bridge.commands import main as cli
 from bridge.errors import InputError
 from bridge.purifier.capacity import Evidence, estimate
-from bridge.purifier.crossing import crossings
 from bridge.purifier.forecast import quantiles
-from bridge.purifier.trace import TraceRow, forecast_trace
+from bridge.purifier.trace import TraceRow, crossings, forecast_trace
 
 ROOT = Path(__file__).parents[2]
 HEADER = "volume_L,feed_ppm,product_ppm"

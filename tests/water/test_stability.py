@@ -5,9 +5,8 @@ import random
 import pytest
 
 from bridge.errors import InputError, OutOfRangeError
-from bridge.water.labelled import chosen, labelled
-from bridge.water.stability import Criterion, Settling
-from bridge.water.standards import BOTTLED_84, BOTTLED_1413, value_us_cm
+from bridge.water.calibration import Criterion, Settling
+from bridge.water.standards import BOTTLED_84, BOTTLED_1413, chosen, labelled, value_us_cm
 
 
 def after(seconds: float, us, c=lambda t: 21.0, every_s: float = 0.1) -> Settling:
