@@ -24,11 +24,10 @@ from bridge.forecast import learner as prospect_module
 from bridge.forecast.cartridges import gathered
 from bridge.guard.commands import CartridgeChanged
 from bridge.guard.model import Phase
-from bridge.history.records import Kind
 from bridge.history.limits import LogSettings
-from bridge.history.writer import Log
 from bridge.history.reader import Reader
-from bridge.history.records import CartridgeRow, CommandRow, EventRow, SampleRow, Stamp
+from bridge.history.records import CartridgeRow, CommandRow, EventRow, Kind, SampleRow, Stamp
+from bridge.history.writer import Log
 from bridge.mqtt.broker import MqttVersion
 from bridge.purifier.capacity import Evidence
 from bridge.purifier.cartridge import Kind as PurifierKind
@@ -222,8 +221,8 @@ def log(tmp_path: Path) -> Path:
     kept = Log(path)
     kept.start().result(PATIENCE_S)
     for number, name in enumerate(("barrel", "butt")):
-        kept.append(
-            EventRow(Stamp(1, number, 1_800_000_000_000 + number), name, "phase", "From rest to fill.")
+        kept.write(
+            [EventRow(Stamp(1, number, 1_800_000_000_000 + number), name, "phase", "From rest to fill.")]
         )
     assert kept.close()
     return path

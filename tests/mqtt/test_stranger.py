@@ -165,7 +165,7 @@ def _remembers_a_month(plan: BridgePlan) -> None:
     assert plan.log is not None
     log = Log(plan.log.path)
     log.start().result(PATIENCE_S)
-    log.remember(f"prospect.{north.identity.reservoir}", saved.written(kept))
+    log.write([saved.written(north.identity.reservoir, kept)])
     assert log.close()
 
 
