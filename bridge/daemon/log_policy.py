@@ -110,6 +110,7 @@ class LogPolicy:
     def begin(self, now_s: float, wall_s: float) -> Written:
         """The bridge started; a fill that an earlier process left open gets its row."""
         rows = _Rows(self._clock, now_s, wall_s)
+        rows.durable = True
         rows.add(EventRow(rows.stamp(), "", "bridge-started", "The bridge started."))
         for name, one in self._reservoirs.items():
             kept = self._state.get(saved.accounts_key(name))

@@ -19,11 +19,11 @@ from pathlib import Path
 from bridge.errors import LogError
 from bridge.history import migration
 from bridge.history.records import StateRow
-from bridge.history.schema import LAYOUT, bring_up_to_date, layout_in, open_for_reading
+from bridge.history.schema import LAYOUT, layout_in, open_for_reading
 from bridge.history.store import Store
 from bridge.history.writer import lock_of
 
-PIECE_PAGES = 256
+PIECE_PAGES = 64
 LONGEST_PAUSE_S = 0.25
 CALIBRATIONS = "log.calibrations"
 """The saved value with the text of the calibrations' file at the time of the copy, as a JSON string."""
@@ -56,7 +56,8 @@ def duplicate(
     progress: Callable[[float], None] = lambda fraction: None,
     state: Iterable[StateRow] = (),
 ) -> Duplicate:
-    """Copy a log into ``target``, which must not exist yet, in the layout of today, and have it on the disk.
+    """Copy a log into ``target``, which must not exist yet, and have it on the disk. An older log stays old,
+    so that its program can still read the copy.
 
     Args:
         log: the log, which may be in use.
@@ -67,7 +68,7 @@ def duplicate(
     Raises:
         sqlite3.Error: either file gives trouble.
         OSError: the target cannot be written.
-        LogError: the log is from a newer program, or is an older one that cannot be read.
+        LogTrouble: the log is from a newer program.
     """
     source = open_for_reading(log, any_layout=True)
     try:
@@ -76,10 +77,10 @@ def duplicate(
         source.close()
     connection = sqlite3.connect(target, isolation_level=None)
     try:
-        bring_up_to_date(connection)
-        store = Store(connection)
-        store.save_state(state)
-        span_ms = store.span_ms()
+        layout = layout_in(connection)
+        _save(connection, layout, state)
+        now = layout == LAYOUT
+        span_ms = Store(connection).span_ms() if now else migration.span_ms_in(connection, layout)
         # Then nothing lies beside it.
         connection.execute("PRAGMA journal_mode = DELETE").fetchone()
     finally:
@@ -139,13 +140,20 @@ def state_of(log: Path) -> dict[str, StateRow]:
 
 
 def save_state(log: Path, state: Iterable[StateRow]) -> None:
-    """Put saved values into a file of today's layout that no daemon has. Raises :class:`sqlite3.Error`."""
+    """Put saved values into a file that no daemon has. Raises :class:`sqlite3.Error`."""
     connection = sqlite3.connect(log)
     try:
         with connection:
-            Store(connection).save_state(state)
+            _save(connection, layout_in(connection), state)
     finally:
         connection.close()
+
+
+def _save(connection: sqlite3.Connection, layout: int, state: Iterable[StateRow]) -> None:
+    if layout == LAYOUT:
+        Store(connection).save_state(state)
+    else:
+        migration.save_state_in(connection, layout, state)
 
 
 def faults_in(log: Path) -> list[str]:

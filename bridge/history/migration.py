@@ -89,11 +89,27 @@ def state_in(connection: sqlite3.Connection, layout: int, *, prefix: str = "") -
     return found
 
 
-def last_ms_in(connection: sqlite3.Connection, layout: int) -> int:
-    """The latest time of anything in an old log; 0 when it is empty."""
-    block = connection.execute("SELECT max(last_ms) FROM block").fetchone()[0] or 0
-    entries = (connection.execute("SELECT max(id) FROM entry").fetchone()[0] or 0) >> 8
-    return max(int(block), int(entries), *(row.stamp.utc_ms for _, row in _marks(connection, layout, "")), 0)
+def save_state_in(connection: sqlite3.Connection, layout: int, rows: Iterable[StateRow]) -> None:
+    """Put saved values into an old log, as the program of that layout reads them."""
+    for row in rows:
+        data = json.loads(row.text)
+        if isinstance(data, dict):
+            data["layout"] = row.version
+        body = (data if isinstance(data, str) else json.dumps(data, separators=(",", ":"))).encode()
+        stored = (row.key, body, zlib.crc32(body))[: 3 if layout > 1 else 2]
+        places = ", ".join("?" * len(stored))
+        connection.execute(f"INSERT OR REPLACE INTO state VALUES ({places})", stored)
+
+
+def span_ms_in(connection: sqlite3.Connection, layout: int) -> tuple[int, int]:
+    """The first and the latest time of anything in an old log; ``(0, 0)`` when it is empty."""
+    first, last = connection.execute(
+        "SELECT min(a), max(b) FROM (SELECT min(id) >> 8 AS a, max(id) >> 8 AS b FROM entry UNION ALL "
+        f"SELECT (min(id) >> 24) * {HOUR_MS}, max(last_ms) FROM block UNION ALL "
+        f"SELECT (min(id) >> 12) * {HOUR_MS}, NULL FROM hour)"
+    ).fetchone()
+    marks = [row.stamp.utc_ms for _, row in _marks(connection, layout, "")]
+    return int(first or min(marks, default=0)), max(int(last or 0), *marks, 0)
 
 
 def _there(layout: int) -> list[str]:

@@ -158,9 +158,8 @@ class Reader:
             return [str(row[0]) for row in self._store.connection.execute("PRAGMA integrity_check")]
 
     def _check(self, reservoir: str) -> None:
-        there = self._store.reservoirs()
-        if reservoir not in there:
-            known = ", ".join(there) or "none"
+        if not self._store.has(reservoir):
+            known = ", ".join(self._store.reservoirs()) or "none"
             raise InputError(f"The log {self._path} has no reservoir {reservoir!r}; it has {known}.")
 
 

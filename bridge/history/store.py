@@ -207,6 +207,15 @@ class Store:
         )
         return [str(name) for (name,) in found]
 
+    def has(self, reservoir: str) -> bool:
+        """Whether there are readings or hours of a reservoir."""
+        return any(
+            self.connection.execute(
+                f"SELECT 1 FROM {table} WHERE reservoir = ? LIMIT 1", (reservoir,)
+            ).fetchone()
+            for table in ("hour", "reading")
+        )
+
     def readings(self, after: int, before: int, reservoir: str | None = None) -> Iterator[ReadingRow]:
         """Readings with ``after <= id < before`` in order."""
         return (row for _, row in self.numbered_readings(after, before, reservoir))

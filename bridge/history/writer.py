@@ -430,7 +430,7 @@ class Log:
             if 0 < layout < LAYOUT and not self._opened.done():
                 # To take an old log over may take minutes; what was latched must be known at once.
                 state = migration.state_in(connection, layout)
-                self._say(state, migration.last_ms_in(connection, layout))
+                self._say(state, migration.span_ms_in(connection, layout)[1])
             bring_up_to_date(connection)
             store = Store(connection)
             state = {**store.state(), **self._state}
@@ -514,7 +514,7 @@ class Log:
                     store = Store(connection)
                     self._say(store.state(), store.span_ms()[1])
                 elif layout:
-                    last_ms = migration.last_ms_in(connection, layout)
+                    last_ms = migration.span_ms_in(connection, layout)[1]
                     self._say(migration.state_in(connection, layout), last_ms)
             finally:
                 connection.close()

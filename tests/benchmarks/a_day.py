@@ -16,14 +16,15 @@ from typing import Any
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
+from bridge.history.log import spill_path
+from bridge.history.recovery import Opened
+
 from bridge.config.loading import load
 from bridge.config.plan import LogPlan
 from bridge.daemon.forecasts import Foresight
 from bridge.daemon.logbook import Logbook
 from bridge.guard.model import Flow
-from bridge.history.log import spill_path
 from bridge.history.records import ReadingRow, Row
-from bridge.history.recovery import Opened
 from bridge.history.writer import Writer
 from bridge.protocol.messages import Reading
 from bridge.protocol.session import LinkUp

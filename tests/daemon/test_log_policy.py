@@ -7,9 +7,8 @@ import pytest
 
 from bridge.daemon.log_policy import LogPolicy, Written
 from bridge.demo.rigged import HURRIED, RESERVOIR, station
-from bridge.guard.model import Assessment
 from bridge.guard.commands import Hold
-from bridge.guard.model import Flow, Phase, Trip
+from bridge.guard.model import Assessment, Flow, Phase, Trip
 from bridge.guard.state import GuardState, Latch, begin
 from bridge.guard.step import step
 from bridge.history.records import CommandRow, EventRow, FillRow, MinuteRow, ReadingRow, StateRow

@@ -25,12 +25,11 @@ from bridge.guard.model import Advisory, Flow, Phase, Trip
 from bridge.guard.state import Latch, begin
 from bridge.history import senml
 from bridge.history.backup import state_of
-from bridge.history.limits import LogSettings
-from bridge.history.writer import Log
+from bridge.history.limits import LogSettings, OutboxSettings
 from bridge.history.order import RecordClock
-from bridge.history.limits import OutboxSettings
 from bridge.history.reader import Reader
 from bridge.history.records import AlarmChange, AlarmRow, CommandRow, ReadingRow, StateRow
+from bridge.history.writer import Log
 from bridge.mqtt.broker import MqttVersion
 from bridge.purifier.cartridge import Load
 from bridge.rig.faults import Fault, FaultName
@@ -200,7 +199,7 @@ refill_fraction = 0.60
 fill_fraction = 0.90
 wave_time_constant_s = 0.2
 overflow_return_s = 0.1
-[reservoir.barrel.level.level_sensor]
+[reservoir.barrel.level.sensor]
 table = [[0.05, 0.04], [0.95, 0.74]]
 [reservoir.barrel.product]
 cell_constant_per_cm = 0.1

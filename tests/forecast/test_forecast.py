@@ -26,12 +26,9 @@ from bridge.forecast.cartridges import gathered
 from bridge.guard.commands import CartridgeChanged
 from bridge.guard.model import Phase
 from bridge.history.limits import LogSettings
-<<<<<<< HEAD
-=======
-from bridge.history.writer import Log
->>>>>>> history
 from bridge.history.reader import Reader
 from bridge.history.records import CartridgeRow, CommandRow, EventRow, Kind, SampleRow, Stamp
+from bridge.history.writer import Log
 from bridge.mqtt.broker import MqttVersion
 from bridge.purifier.capacity import Evidence
 from bridge.purifier.cartridge import Kind as PurifierKind
@@ -185,7 +182,7 @@ async def test_a_sample_of_the_reservoir_enters_the_balance_of_the_running_daemo
     with Reader(tmp_path / "log.db") as reader:
         rows = list(reader.events(0, 2**45, kinds=(Kind.COMMAND, Kind.SAMPLE)))
     taken = [row for row in rows if isinstance(row, CommandRow)]
-    assert [(row.what.split()[0], row.level_sensor, row.accepted) for row in taken] == [
+    assert [(row.what.split()[0], row.sender, row.accepted) for row in taken] == [
         ("reservoir-sample", SAMPLER, True)
     ] * 2
     assert gathered(rows).reservoir_us_cm == {}
@@ -225,8 +222,8 @@ def log(tmp_path: Path) -> Path:
     kept = Log(path)
     kept.start().result(PATIENCE_S)
     for number, name in enumerate(("barrel", "butt")):
-        kept.append(
-            EventRow(Stamp(1, number, 1_800_000_000_000 + number), name, "phase", "From rest to fill.")
+        kept.write(
+            [EventRow(Stamp(1, number, 1_800_000_000_000 + number), name, "phase", "From rest to fill.")]
         )
     assert kept.close()
     return path

@@ -2,13 +2,28 @@
 
 import math
 import random
-from collections.abc import Callable
+import sqlite3
+from collections.abc import Callable, Iterable
+from pathlib import Path
 
 import pytest
 
-from bridge.guard.model import Flow
-from bridge.history.records import ReadingRow, Stamp, StampedRow
+from bridge.guard.model import Flow, Trip
+from bridge.history.records import (
+    AlarmChange,
+    AlarmRow,
+    EventRow,
+    MinuteRow,
+    ReadingRow,
+    Row,
+    Stamp,
+    StampedRow,
+)
+from bridge.history.rollup import HOUR_MS, MINUTE_MS, RollUp
+from bridge.history.schema import open_for_writing
 from bridge.history.senml import row_records, write_one
+from bridge.history.store import Store
+from bridge.history.views import span_text
 from bridge.water.health import Health
 
 START_MS = 1_750_003_200_000
@@ -69,4 +84,55 @@ def make_reading() -> MakeReading:
 
 @pytest.fixture
 def start_ms() -> int:
+    return START_MS
+
+
+def write_log(path: Path, rows: Iterable[StampedRow]) -> None:
+    """A log of these rows and the minutes that they make, in the order of time."""
+    store = Store(open_for_writing(path))
+    rolls: dict[str, RollUp] = {}
+    done: list[Row] = []
+    for row in sorted(rows, key=lambda one: one.stamp.utc_ms):
+        if isinstance(row, ReadingRow):
+            roll = rolls.setdefault(row.reservoir, RollUp(MINUTE_MS))
+            closed = roll.add(row.stamp.utc_ms, row.values, row.health)
+            done += [] if closed is None else [MinuteRow(row.reservoir, closed)]
+        done.append(row)
+    for name, roll in rolls.items():
+        last = roll.close()
+        done += [] if last is None else [MinuteRow(name, last)]
+    store.begin()
+    store.add(done)
+    store.commit()
+    store.connection.close()
+
+
+def write_days(path: Path, days: int) -> int:
+    """A log of so many days, each like the first, with readings of the last day; the beginning in UTC ms."""
+    write_log(path, (barrel(second) for second in range(0, 86_400, 5)))
+    connection = sqlite3.connect(path)
+    for table in ("minute", "hour"):
+        columns = [row[1] for row in connection.execute(f"PRAGMA table_info({table})")]
+        rest = ", ".join(columns[1:])
+        connection.executemany(
+            f"INSERT INTO {table} SELECT strftime('%Y-%m-%dT%H:%M:%SZ', time, ?), {rest} FROM {table} "
+            "WHERE time < ?",
+            [(f"+{day} days", span_text(START_MS + 86_400_000)) for day in range(1, days)],
+        )
+    last_ms = (days - 1) * 86_400_000
+    connection.execute("UPDATE reading SET id = id + (? << 8)", (last_ms,))
+    connection.execute(
+        "UPDATE reading SET time = strftime('%Y-%m-%dT%H:%M:%fZ', time, ?)", (f"+{days - 1} days",)
+    )
+    store = Store(connection)
+    store.add(
+        EventRow(Stamp(1, n, START_MS + n * HOUR_MS + 5), "barrel", "fill-began", "The level fell to 80 L.")
+        if n % 8
+        else AlarmRow(
+            Stamp(1, n, START_MS + n * HOUR_MS + 5), "barrel", Trip.NO_RISE, AlarmChange.RAISED, "x" * 200
+        )
+        for n in range(24 * days)
+    )
+    connection.commit()
+    connection.close()
     return START_MS

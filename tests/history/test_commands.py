@@ -16,7 +16,6 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
-from bridge.history.writer import Log
 
 from bridge.commands.log import KINDS
 from bridge.commands.shared import log_file as logfile
@@ -38,6 +37,7 @@ from bridge.history.records import (
 )
 from bridge.history.senml import parse
 from bridge.history.span import moment_ms, span_of
+from bridge.history.writer import Log
 
 ROOT = Path(__file__).parents[2]
 PYTHON = (sys.executable, "-m", "bridge")
