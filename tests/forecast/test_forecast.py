@@ -10,7 +10,6 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from bridge.history.log import Log
 from click.testing import CliRunner
 
 from bridge.commands import forecast, sample
