@@ -11,8 +11,9 @@ from bridge.config.plan import BridgePlan, LogPlan
 from bridge.errors import InputError, LinkError, LogError
 from bridge.history.records import CalibrationRow
 from bridge.history.writer import add
+from bridge.protocol.session import DownCause, LinkDown
 from bridge.station.plan import ProbePlan, StationPlan
-from bridge.transport.line import DownCause, LinkDown, open_device
+from bridge.transport.line import open_device
 from bridge.water.calibration import Calibration, CalibrationPoint, one_point, two_point
 
 LARGEST_DRIFT_PERCENT = 20.0

@@ -134,7 +134,7 @@ class LogPolicy:
     def restored(self, plan: StationPlan, now_s: float, wall_s: float) -> Restored:
         """The state from which this station starts; on hold when nobody knows what was latched."""
         name = plan.identity.reservoir
-        moment = self._moment(now_s, wall_s)
+        moment = self.moment(now_s, wall_s)
         latched = self._state.get(saved.latched_key(name))
         counters = self._state.get(saved.accounts_key(name))
         known = self._complete
@@ -185,7 +185,7 @@ class LogPolicy:
                 rows.add(entry)
                 rows.durable = True
         if _latched_changed(before, state):
-            rows.add(saved.latched(reservoir, state, self._moment(turn.now, wall_s)))
+            rows.add(saved.latched(reservoir, state, self.moment(turn.now, wall_s)))
             rows.durable = True
         moved = state.phase is not before.phase
         if moved:
@@ -283,13 +283,14 @@ class LogPolicy:
         if one.fill is not None:
             volume_l = state.fill.volume_l if one.plan.identity.has_volume else None
             one.fill = replace(one.fill, seen_ms=rows.utc_ms, volume_l=volume_l)
-        moment = self._moment(now_s, wall_s)
+        moment = self.moment(now_s, wall_s)
         row = saved.accounts(one.plan.identity.reservoir, state, accounts, moment, one.pulses, one.fill)
         if row != one.counters:
             one.counters = row
             rows.add(row)
 
-    def _moment(self, now_s: float, wall_s: float) -> saved.Moment:
+    def moment(self, now_s: float, wall_s: float) -> saved.Moment:
+        """This moment on the monotonic clock and in the time of the log."""
         return saved.Moment(now_s, self._clock.now_ms(now_s, wall_s)[0] / 1000.0)
 
 

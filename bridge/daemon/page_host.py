@@ -21,6 +21,7 @@ from pathlib import Path
 
 import bridge
 from bridge import __version__
+from bridge.backoff import Backoff
 from bridge.config.plan import LogPlan, PagePlan
 from bridge.daemon.page_lines import (
     LONGEST_LINE,
@@ -102,8 +103,8 @@ class PageHost:
 
     :param reservoirs: every reservoir that will ever be offered.
     :param broker: the hub's, for the descriptions of the reservoirs; none of its secrets goes to the page.
-    :param on_command: called in the event loop with the reservoir's id and a whole command; None if it took
-        the command, or the sentence that refuses it.
+    :param on_command: called in the event loop with the reservoir's id, a whole command, and what takes the
+        answer when there is one: None if the command was carried out, or the sentence that refuses it.
     :param on_refused: called with the reservoir's id and the sentence, for what came as a command and is
         none.
     :param tell: called with what people should know of the page.
@@ -117,7 +118,7 @@ class PageHost:
         reservoirs: Sequence[StationIdentity],
         *,
         broker: BrokerSettings | None,
-        on_command: Callable[[str, GuardCommand], str | None],
+        on_command: Callable[[str, GuardCommand, Callable[[str | None], None]], None],
         on_refused: Callable[[str, str], None],
         tell: Callable[[StationEvent], None],
     ) -> None:
@@ -165,7 +166,7 @@ class PageHost:
 
     async def run(self) -> None:
         """Keep the page going until cancelled."""
-        wait_s = FIRST_WAIT_S
+        waits = Backoff(FIRST_WAIT_S, LONGEST_WAIT_S)
         while True:
             began = self._loop.time()
             self._troubled = False
@@ -173,15 +174,12 @@ class PageHost:
                 why = await self._serve()
             except Exception as error:  # noqa: BLE001 - whatever becomes of the page, the guard goes on
                 why = f"It cannot be started or kept ({type(error).__name__}: {error})."
-            if self._loop.time() - began > LONGEST_WAIT_S:
-                wait_s = FIRST_WAIT_S
-            if self._troubled:
-                wait_s = LONGEST_WAIT_S
+            waits.lasted(self._loop.time() - began)
+            wait_s = LONGEST_WAIT_S if self._troubled else waits.wait_s()
             self._say(
                 "page-away", Level.WARNING, f"The page is away: {why} It is tried again in {wait_s:.0f} s."
             )
             await asyncio.sleep(wait_s)
-            wait_s = min(2 * wait_s, LONGEST_WAIT_S)
 
     async def _serve(self) -> str:
         """One life of the page's process; why it ended."""
@@ -224,13 +222,11 @@ class PageHost:
                 case Trouble(sentence):
                     trouble, self._troubled = sentence, True
                 case Asked() as asked:
-                    answer = answer_line(self._answer(asked))
-                    if self._process is not None and self._process.stdin is not None:
-                        self._process.stdin.write(answer)
+                    self._obey(asked)
             await asyncio.sleep(LINE_EVERY_S)
         return trouble
 
-    def _answer(self, asked: Asked) -> Answer:
+    def _obey(self, asked: Asked) -> None:
         """The command on the same way as one from the hub: read by the same parser, judged by the guard."""
         layout = self._plan.layout
         device = f"{layout.bridge}-{asked.reservoir}"
@@ -241,18 +237,28 @@ class PageHost:
         text = in_ppm(asked.property, asked.value, asked.unit, factor)
         if isinstance(text, Unfit):
             self._on_refused(asked.reservoir, text.sentence)
-            return Answer(asked.number, "malformed", text.sentence)
+            self._answer(Answer(asked.number, "malformed", text.sentence))
+            return
         value = text.encode("utf-8", "backslashreplace")
         message = Incoming(topic, value, retained=False, received_at=self._loop.time())
         read = parse(layout, self._identities, message, FROM_PAGE)
         if isinstance(read, Refused):
             known = self._identities.get(read.device)
             self._on_refused("" if known is None else known.reservoir, read.sentence)
-            return Answer(asked.number, "malformed", read.sentence)
-        refusal = self._on_command(read.reservoir, read.command)
-        if refusal is not None:
-            return Answer(asked.number, "refused", refusal[:1].upper() + refusal[1:])
-        return Answer(asked.number, "done", "Done.")
+            self._answer(Answer(asked.number, "malformed", read.sentence))
+            return
+
+        def answered(refusal: str | None) -> None:
+            if refusal is None:
+                self._answer(Answer(asked.number, "done", "Done."))
+            else:
+                self._answer(Answer(asked.number, "refused", refusal[:1].upper() + refusal[1:]))
+
+        self._on_command(read.reservoir, read.command, answered)
+
+    def _answer(self, answer: Answer) -> None:
+        if self._process is not None and self._process.stdin is not None:
+            self._process.stdin.write(answer_line(answer))
 
     def _write(self) -> None:
         """Hand the newest views on, unless the pipe is full: then later, what is newest then."""

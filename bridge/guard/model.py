@@ -94,11 +94,16 @@ class Phase(Enum):
 
 
 class Flow(Enum):
-    """What the guard decides about the valve."""
+    """Where product water goes, one way at a time: as the guard decides, and as the controller drives.
+
+    The values are the words on the wire.
+    """
 
     SHUT = "shut"
+    """Nowhere: every valve is at rest."""
     TO_RESERVOIR = "fill"
     TO_DRAIN = "drain"
+    """To the drain, to rinse the purifier; only on rigs with a drain valve."""
 
 
 # For what runs with every reading: in Python 3.11 a member looked up on its enumeration costs six times as

@@ -88,8 +88,9 @@ class HubClient:
     """The bridge's one connection to the broker.
 
     :param reservoirs: every reservoir that will ever be offered.
-    :param on_command: called in the event loop with the reservoir's id and a whole command; it must not
-        block. It returns None if it took the command, or the sentence that refuses it.
+    :param on_command: called in the event loop with the reservoir's id, a whole command, and what takes the
+        answer when there is one: None if the command was carried out, or the sentence that refuses it. It
+        must not block.
     :param on_refused: called with the reservoir's id (or an empty text) and the sentence, for what came as a
         command and is none.
     :param report: called with each new trouble, and with None when the connection stands. The sentence holds
@@ -105,7 +106,7 @@ class HubClient:
         layout: Layout,
         reservoirs: Sequence[StationIdentity],
         *,
-        on_command: Callable[[str, GuardCommand], str | None],
+        on_command: Callable[[str, GuardCommand, Callable[[str | None], None]], None],
         report: Callable[[HubError | None], None],
         on_refused: Callable[[str, str], None] = lambda reservoir, sentence: None,
         announcements: Announcements | None = None,
@@ -286,12 +287,16 @@ class HubClient:
             self._refuse(answer.device, answer.sentence)
             self._on_refused(self._reservoirs.get(answer.device, ""), answer.sentence)
             return
-        refusal = self._on_command(answer.reservoir, answer.command)
-        if refusal is not None:
-            self._refuse(self._layout.device(answer.reservoir), refusal)
-        elif answer.echo is not None:
-            self._outgoing.echo(answer.echo)
-            self._stir()
+        device, echo = self._layout.device(answer.reservoir), answer.echo
+
+        def answered(refusal: str | None) -> None:
+            if refusal is not None:
+                self._refuse(device, refusal)
+            elif echo is not None:
+                self._outgoing.echo(echo)
+                self._stir()
+
+        self._on_command(answer.reservoir, answer.command, answered)
 
     def _refuse(self, device: str, sentence: str) -> None:
         _log.warning("%s", sentence)

@@ -7,8 +7,8 @@ nearly all of them are sound: what only an unsound one needs is asked for behind
 from dataclasses import dataclass
 
 from bridge.errors import OutOfRangeError
-from bridge.guard.model import SHUT, TO_DRAIN, TO_RESERVOIR, Advisory, Assessment
-from bridge.protocol.messages import FAILED, LocalFault, Path, Reading, Value
+from bridge.guard.model import SHUT, Advisory, Assessment
+from bridge.protocol.messages import FAILED, LocalFault, Reading, Value
 from bridge.station.inventory import Inventory, follow, holding
 from bridge.station.plan import ProbePlan, StationPlan
 from bridge.tank import level as tank_level
@@ -24,7 +24,7 @@ _UNSOUND = LocalFault.SELF_TEST | LocalFault.SUPPLY_LOW
 _NO_ADVISORY: frozenset[Advisory] = frozenset()
 # In Python 3.11 a member looked up on its enumeration costs six times as much as a name of the module, and a
 # dictionary with members for keys calls Python code.
-_NO_FAULT, _PATH_SHUT, _PATH_FILL, _SOUND = LocalFault.NONE, Path.SHUT, Path.FILL, Circuit.SOUND
+_NO_FAULT, _SOUND = LocalFault.NONE, Circuit.SOUND
 _GOOD, _FUNCTION_CHECK = Health.GOOD, Health.FUNCTION_CHECK
 
 
@@ -65,7 +65,6 @@ class Picture:
     feed: ProbeView
     level: Level
     feed_ppm: float | None
-    seen: Path
     local: LocalFault
 
 
@@ -88,7 +87,7 @@ def assess(
         now: monotonic seconds.
     """
     path, faults = reading.path, reading.faults
-    flowing = path is not _PATH_SHUT
+    flowing = path is not SHUT
     circuit, cut, unsound = _SOUND, False, False
     level_sensor: RawLevelSensor = None if reading.level_sensor is FAILED else reading.level_sensor
     if faults is not _NO_FAULT:
@@ -144,19 +143,18 @@ def assess(
     # A rinse ends at the limit, and what is left of the standing water washes out in the fill.
     target_exceeded = over_target_since is not None and now - over_target_since >= plan.limits.rinse_max_s
     product_c = None if reading.product_c is FAILED else reading.product_c
-    seen = SHUT if path is _PATH_SHUT else TO_RESERVOIR if path is _PATH_FILL else TO_DRAIN
     advisories = _advisories(plan, product_c, product, feed, level, unsound, target_exceeded)
     # In the order of the fields: this many keywords would cost a third of the value on top.
     assessment = Assessment(
         now, product_ppm, band_ppm, product.health, product_c,
         level.zone, level.volume_l, level.volume_at_least_l, True if cut else level.overflow,
         holding(inventory), None if plan.litres_per_pulse is None else throughput_l,
-        seen, unsound, advisories,
+        path, unsound, advisories,
     )  # fmt: skip
     after = Memory(
         inventory, product_state, feed_state, level_state, pulses, throughput_l, feed_ppm, over_target_since
     )
-    return after, Picture(assessment, product, feed, level, feed_ppm, path, faults)
+    return after, Picture(assessment, product, feed, level, feed_ppm, faults)
 
 
 def _circuit(faults: LocalFault) -> Circuit:

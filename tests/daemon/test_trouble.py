@@ -20,6 +20,7 @@ from bridge.mqtt.broker import MqttVersion
 from bridge.rig.pty import RigServer
 from bridge.rig.scenario import DEMO
 from bridge.rig.world import World
+from bridge.station.station import Condition
 
 PATIENCE_S = 20.0
 SLOW = replace(HURRIED, no_rise_after_s=50.0)
@@ -97,10 +98,10 @@ async def test_a_log_that_is_locked_stops_no_fill_and_raises_an_alarm(
     assert plan.log is not None
     with sqlite3.connect(plan.log.path, isolation_level=None) as other:
         other.execute("BEGIN EXCLUSIVE")
-        one.note(Advisory.RESERVOIR_LOW, True)
+        one.inform(Condition(Advisory.RESERVOIR_LOW, True))
         told = f"nobody was told that the log is locked: {one.state.alarms}"
         await _until(lambda: Advisory.LOG_TROUBLE in {record.alarm for record in one.state.alarms}, told)
         assert one.state.phase is Phase.FILL
         other.execute("ROLLBACK")
-    await _until(lambda: Advisory.LOG_TROUBLE not in one._outside, "the log did not come back")
+    await _until(lambda: Advisory.LOG_TROUBLE not in one._conditions, "the log did not come back")
     assert one.state.phase is Phase.FILL

@@ -10,14 +10,15 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from bridge.history.log import Log
 from click.testing import CliRunner
 
 from bridge.commands import forecast, sample
 from bridge.config.loading import load
 from bridge.config.plan import BridgePlan, LogPlan
 from bridge.daemon import process as daemon_module
-from bridge.daemon.keeper import SAMPLER
-from bridge.daemon.process import Daemon, Keeper
+from bridge.daemon.keeper import SAMPLER, Keeper
+from bridge.daemon.process import Daemon
 from bridge.demo.rigged import HURRIED, RESERVOIR, bridge, station
 from bridge.errors import InputError
 from bridge.forecast import learner as prospect_module
@@ -27,7 +28,6 @@ from bridge.guard.model import Phase
 from bridge.history.limits import LogSettings
 from bridge.history.reader import Reader
 from bridge.history.records import CartridgeRow, CommandRow, EventRow, Kind, SampleRow, Stamp
-from bridge.history.writer import Log
 from bridge.mqtt.broker import MqttVersion
 from bridge.purifier.capacity import Evidence
 from bridge.purifier.cartridge import Kind as PurifierKind
