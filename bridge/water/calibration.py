@@ -173,8 +173,9 @@ def point(
     chloride solutions); not given, it is that of clean water in air, with half of it as doubt. The
     uncertainties are standard ones.
 
-    Raises :class:`OutOfRangeError` when the temperature is outside the standard's table or the conductance is
-    not positive.
+    Raises:
+        OutOfRangeError: If the temperature is outside the standard's table or the conductance is not
+            positive.
     """
     if not 0.0 < conductance_us < math.inf:
         raise OutOfRangeError(
@@ -204,7 +205,8 @@ def one_point(
 ) -> Calibration:
     """The cell constant from one solution, with leads and offset taken as known.
 
-    Raises :class:`OutOfRangeError` when no real cell fits the reading.
+    Raises:
+        OutOfRangeError: If no real cell fits the reading.
     """
     net_us = seen.conductance_us - offset_us
     through_water = 1.0 - net_us * lead_resistance_ohm * 1e-6
@@ -225,8 +227,9 @@ def two_point(
 
     The straight line through both: conductance = conductivity / constant + offset.
 
-    Raises :class:`InputError` when the solutions are too alike, and :class:`OutOfRangeError` when no real
-    cell fits.
+    Raises:
+        InputError: If the solutions are too alike.
+        OutOfRangeError: If no real cell fits.
     """
     if low.reference_us_cm > high.reference_us_cm:
         low, high = high, low

@@ -40,7 +40,8 @@ class Cell:
     suits purified water, 1 cm⁻¹ tap water. ``lead_resistance_ohm`` is the resistance of the cable in series
     with the water, both wires together. ``offset_us`` is what the input reads with the cell dry and clean.
 
-    Raises :class:`OutOfRangeError` for a value that no real cell has.
+    Raises:
+        OutOfRangeError: A value that no real cell has.
     """
 
     constant_per_cm: float
@@ -71,8 +72,9 @@ def conductivity_us_cm(cell: Cell, conductance_us: float) -> float:
     the cell constant. A conductance below the offset gives a negative conductivity: that is left as it is,
     for the probe diagnosis to see.
 
-    Raises :class:`OutOfRangeError` when the conductance is no finite number, or so high that the leads alone
-    would conduct less.
+    Raises:
+        OutOfRangeError: If the conductance is no finite number, or so high that the leads alone would conduct
+            less.
     """
     return with_slope(cell, conductance_us)[0]
 
@@ -95,7 +97,8 @@ def with_slope(cell: Cell, conductance_us: float) -> tuple[float, float]:
 def conductance_us(cell: Cell, conductivity_us_cm: float) -> float:
     """What the controller would read, in µS, with this cell in water of this conductivity: the way back.
 
-    Raises :class:`OutOfRangeError` for a conductivity below zero or not finite.
+    Raises:
+        OutOfRangeError: A conductivity below zero or not finite.
     """
     if not 0.0 <= conductivity_us_cm < math.inf:
         raise OutOfRangeError(
@@ -142,7 +145,8 @@ class Compensation:
 
     The coefficient is in per cent of the value at 25 °C for each kelvin.
 
-    Raises :class:`OutOfRangeError` for a coefficient of 0 or less, or above 3.5 %/K; salts lie near 2 %/K.
+    Raises:
+        OutOfRangeError: A coefficient of 0 or less, or above 3.5 %/K; salts lie near 2 %/K.
     """
 
     method: Method
@@ -178,7 +182,8 @@ class Compensated(NamedTuple):
 def conductivity_25(compensation: Compensation, conductivity_us_cm: float, temperature_c: float) -> float:
     """The conductivity at 25 °C in µS/cm, from that at ``temperature_c`` in °C.
 
-    Raises :class:`OutOfRangeError` when the temperature lies outside the method's range.
+    Raises:
+        OutOfRangeError: If the temperature lies outside the method's range.
     """
     return compensate(compensation, conductivity_us_cm, temperature_c).conductivity_25_us_cm
 

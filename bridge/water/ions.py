@@ -118,8 +118,9 @@ class WaterAnalysis:
     An alkalinity in mg/L CaCO₃ times 1.219 is the hydrogencarbonate. ``ph`` is optional and matters only
     below 5 or above 9.
 
-    Raises :class:`OutOfRangeError` for a negative or absurd value, or when positive and negative charges do
-    not match: then an ion is missing or a unit is wrong.
+    Raises:
+        OutOfRangeError: A negative or absurd value, or when positive and negative charges do not match: then
+            an ion is missing or a unit is wrong.
     """
 
     calcium_mg_l: float = 0.0

@@ -26,7 +26,8 @@ _NO_CELL = Cell(1.0)
 class MeasuringChain:
     """All that stands between the water and the figure: cell, compensation, scale, and how sure each is.
 
-    Raises :class:`OutOfRangeError` for a factor outside 0.3 to 1.5.
+    Raises:
+        OutOfRangeError: A factor outside 0.3 to 1.5.
     """
 
     cell: Cell
@@ -61,8 +62,9 @@ class Measurement:
 def measure(chain: MeasuringChain, conductance_us: float, temperature_c: float) -> Measurement:
     """Work out one reading: conductance in µS, water temperature in °C. A few microseconds.
 
-    Raises :class:`OutOfRangeError` when the temperature lies outside the range of the chain's method, or the
-    conductance is no finite number.
+    Raises:
+        OutOfRangeError: If the temperature lies outside the range of the chain's method, or the conductance
+            is no finite number.
     """
     cell, compensation, factor = chain.cell, chain.compensation, chain.factor
     conductivity_us_cm, per_us = with_slope(cell, conductance_us)
@@ -98,8 +100,9 @@ def measure_conductivity(
     The chain's cell plays no part: the meter's own accuracy stands in ``cell_constant_percent``, and one
     step of its display in ``conductance_step_us``, here in µS/cm.
 
-    Raises :class:`OutOfRangeError` when the temperature lies outside the range of the chain's method, or the
-    conductivity is negative or no finite number.
+    Raises:
+        OutOfRangeError: If the temperature lies outside the range of the chain's method, or the conductivity
+            is negative or no finite number.
     """
     _check_shown(conductivity_us_cm, "µS/cm")
     # Of a cell of 1 cm⁻¹ the conductance is the conductivity.
@@ -115,8 +118,8 @@ def measure_compensated(
     No compensation is done and the method is ``off``. Where the water's temperature is given, the uncertainty
     of the meter's own compensation, which is not known, is reckoned like that of the ``linear`` method.
 
-    Raises :class:`OutOfRangeError` when a value is negative or no finite number, or the temperature is not
-    that of water.
+    Raises:
+        OutOfRangeError: If a value is negative or no finite number, or the temperature is not that of water.
     """
     _check_shown(conductivity_25_us_cm, "µS/cm")
     return _from_meter(chain, conductivity_25_us_cm, 1.0, temperature_c)
@@ -131,8 +134,9 @@ def measure_pocket_meter(
     the display stands in the chain's ``conductance_step_us``, here in µS/cm: a step of 1 ppm at a factor of
     0.5 is 2 µS/cm.
 
-    Raises :class:`OutOfRangeError` when a value is negative or no finite number, or the meter's factor is
-    outside 0.3 to 1.5.
+    Raises:
+        OutOfRangeError: If a value is negative or no finite number, or the meter's factor is outside 0.3 to
+            1.5.
     """
     _check_shown(shown_ppm, "ppm")
     return _from_meter(chain, shown_ppm / checked_factor(meter_factor), 1.0, temperature_c)
@@ -143,7 +147,8 @@ def budget_of(chain: MeasuringChain, measurement: Measurement) -> Budget:
 
     The reading is one of :func:`measure` or :func:`measure_conductivity` with this chain.
 
-    Raises :class:`OutOfRangeError` for a reading that a meter compensated: what its parts were is not known.
+    Raises:
+        OutOfRangeError: A reading that a meter compensated: what its parts were is not known.
     """
     temperature_c = measurement.temperature_c
     if temperature_c is None or measurement.method is not chain.compensation.method:

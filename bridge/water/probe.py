@@ -78,7 +78,8 @@ def still_longer(
 class ProbeSettings:
     """What counts as a fault. The defaults are common practice, no source, for a product cell.
 
-    Raises :class:`OutOfRangeError` for settings under which a check could never work.
+    Raises:
+        OutOfRangeError: Settings under which a check could never work.
     """
 
     over_range_us_cm: float = 5000.0

@@ -28,7 +28,8 @@ _VANISHING_AT_0 = 1.0 / 11.6
 def conductivity_us_cm(temperature_c: float) -> float:
     """Conductivity of pure water in µS/cm, 0 to 50 °C; within 2 % of the IAPWS guideline.
 
-    Raises :class:`OutOfRangeError` outside that range.
+    Raises:
+        OutOfRangeError: Outside that range.
     """
     return with_slope(temperature_c)[0]
 
@@ -36,7 +37,8 @@ def conductivity_us_cm(temperature_c: float) -> float:
 def with_slope(temperature_c: float) -> tuple[float, float]:
     """Conductivity of pure water in µS/cm, and its change for each kelvin, in µS/cm/K; 0 to 50 °C.
 
-    Raises :class:`OutOfRangeError` outside that range.
+    Raises:
+        OutOfRangeError: Outside that range.
     """
     t = temperature_c
     if not LOWEST_C <= t <= HIGHEST_C:

@@ -45,7 +45,8 @@ def scale_label(factor: float) -> str:
 def checked_factor(factor: float) -> float:
     """The factor itself, ppm for each µS/cm at 25 °C.
 
-    Raises :class:`OutOfRangeError` outside 0.3 to 1.5, where no natural water lies.
+    Raises:
+        OutOfRangeError: Outside 0.3 to 1.5, where no natural water lies.
     """
     if not SMALLEST_FACTOR <= factor <= LARGEST_FACTOR:
         raise OutOfRangeError(
@@ -58,7 +59,8 @@ def checked_factor(factor: float) -> float:
 def dissolved_solids_ppm(conductivity_25_us_cm: float, factor: float) -> float:
     """Dissolved solids in ppm on the scale of ``factor``, from the conductivity at 25 °C in µS/cm.
 
-    Raises :class:`OutOfRangeError` for a factor outside 0.3 to 1.5.
+    Raises:
+        OutOfRangeError: A factor outside 0.3 to 1.5.
     """
     return checked_factor(factor) * conductivity_25_us_cm
 
@@ -66,7 +68,8 @@ def dissolved_solids_ppm(conductivity_25_us_cm: float, factor: float) -> float:
 def on_other_scale(ppm: float, from_factor: float, to_factor: float) -> float:
     """The same water's figure on another scale: ppm divided by one factor and multiplied by the other.
 
-    Raises :class:`OutOfRangeError` for a factor outside 0.3 to 1.5.
+    Raises:
+        OutOfRangeError: A factor outside 0.3 to 1.5.
     """
     return ppm / checked_factor(from_factor) * checked_factor(to_factor)
 
@@ -88,8 +91,9 @@ def judge(
     against the water. At or over the limit it is unsuitable; else at or over the target it is marginal;
     below, suitable. With a guard band of zero this is simple acceptance.
 
-    Raises :class:`OutOfRangeError` when a value is no finite number, the guard band is negative, or the
-    target is not between 0 and the limit.
+    Raises:
+        OutOfRangeError: If a value is no finite number, the guard band is negative, or the target is not
+            between 0 and the limit.
     """
     if not 0.0 <= target_ppm <= limit_ppm < math.inf:
         raise OutOfRangeError(

@@ -138,8 +138,8 @@ def value_us_cm(standard: Standard, temperature_c: float, water_us_cm: float | N
     solution was made with, at this temperature, or if it is not known that of clean water standing in air,
     about 1 µS/cm.
 
-    Raises :class:`OutOfRangeError` outside the table, and for a conductivity of the water below zero or above
-    10 µS/cm.
+    Raises:
+        OutOfRangeError: Outside the table, and for a conductivity of the water below zero or above 10 µS/cm.
     """
     return with_slope(standard, temperature_c, water_us_cm)[0]
 
@@ -201,7 +201,8 @@ _AT_25 = KCL_001.conductivities_us_cm[KCL_001.temperatures_c.index(25.0)]
 def labelled(value_us_cm: float) -> Standard:
     """The standard with this value at 25 °C, 5 to 20000 µS/cm, for use from 15 to 35 °C.
 
-    Raises :class:`OutOfRangeError` for a value outside that.
+    Raises:
+        OutOfRangeError: A value outside that.
     """
     if not SMALLEST_US_CM <= value_us_cm <= LARGEST_US_CM:
         raise OutOfRangeError(
@@ -228,7 +229,8 @@ def labelled(value_us_cm: float) -> Standard:
 def chosen(text: str) -> Standard:
     """The standard that a person names: an id of :data:`STANDARDS`, or the value on a label.
 
-    Raises :class:`InputError` when it is neither.
+    Raises:
+        InputError: If it is neither.
     """
     word = text.strip().lower()
     if word in {standard.ident for standard in STANDARDS}:

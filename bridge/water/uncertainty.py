@@ -27,7 +27,8 @@ class StandardUncertainties:
     """The standard uncertainties (k = 1) of everything that goes into a reading.
 
     The defaults are common practice, no source, for a calibrated cell and a digital thermometer.
-    Raises :class:`OutOfRangeError` for a value that is negative or no finite number.
+    Raises:
+        OutOfRangeError: A value that is negative or no finite number.
     """
 
     cell_constant_percent: float = 1.0
