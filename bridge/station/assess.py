@@ -15,9 +15,9 @@ from bridge.tank.level import Level, LevelWatch
 from bridge.tank.level_sensor import LevelFault, RawLevelSensor
 from bridge.water import probe
 from bridge.water.conductivity import Cell, conductivity_us_cm
-from bridge.water.health import Health
+from bridge.water.health import Finding, Health
 from bridge.water.measurement import Measurement, measure
-from bridge.water.probe import Circuit, Finding, ProbeState
+from bridge.water.probe import Circuit, ProbeState
 
 _UNSOUND = LocalFault.SELF_TEST | LocalFault.SUPPLY_LOW
 _FLOWS = {Path.SHUT: Flow.SHUT, Path.FILL: Flow.TO_RESERVOIR, Path.DRAIN: Flow.TO_DRAIN}
@@ -177,7 +177,7 @@ def assess(
 
 def _any(faults: LocalFault, wanted: LocalFault) -> bool:
     """Return whether the controller reports one of the wanted faults."""
-    # Testing for no fault first saves 4 µs of 44 µs a reading: in Python 3.11 flags are combined by Python code.
+    # Testing for no fault first saves 4 of 44 µs a reading: Python 3.11 combines flags in Python code.
     return bool(faults) and bool(faults & wanted)
 
 
