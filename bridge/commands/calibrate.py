@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from bridge.commands.shared.values import typed_values
 from bridge.errors import InputError, LinkError
 
 if TYPE_CHECKING:
@@ -108,7 +109,8 @@ def command(
         raise InputError(
             "--yes: two solutions need somebody to change them; leave it out, or give --conductance"
         )
-    solutions = [chosen(text) for text in standards]
+    with typed_values():
+        solutions = [chosen(text) for text in standards]
     environ = environ_of_service(config, os.environ)
     plan = read(config, environ).plan
     station, probe = _probe(plan.stations, reservoir, cell)
@@ -117,10 +119,11 @@ def command(
     if conductances:
         given = temperatures if len(temperatures) == len(solutions) else temperatures * len(solutions)
         rows = list(zip(solutions, conductances, given, strict=True))
-        points = [_point(standard, us, c) for standard, us, c in rows]
+        with typed_values():
+            outcome = calibrated(probe, [_point(standard, us, c) for standard, us, c in rows])
     else:
         points = _at_the_bench(station, probe, cell, solutions, temperatures, steady_for, give_up, yes)
-    outcome = calibrated(probe, points)
+        outcome = calibrated(probe, points)
     _show(outcome, probe)
     _agree(outcome, new_cell, yes or bool(conductances))
     configured = _configured_per_cm(
@@ -190,9 +193,10 @@ def _at_the_bench(
             if number < len(solutions):
                 standard = solutions[number]
             else:
-                standard = chosen(
-                    click.prompt("Which standard? 84, 1413, kcl-0.01, kcl-0.1, or its label's µS/cm")
-                )
+                with typed_values():
+                    standard = chosen(
+                        click.prompt("Which standard? 84, 1413, kcl-0.01, kcl-0.1, or its label's µS/cm")
+                    )
             if not yes:
                 click.prompt(
                     f"Put the cell into {standard.description}, then press Enter", "", show_default=False

@@ -2,6 +2,8 @@
 
 import click
 
+from bridge.commands.shared.values import typed_values
+
 
 @click.command("simulate")
 @click.option("--years", required=True, type=float, help="How many years, such as 3 or 0.25.")
@@ -13,6 +15,7 @@ import click
     "--log", type=click.Path(dir_okay=False), help="Really write the log of the first half-year to this file."
 )
 @click.option("--json", "as_json", is_flag=True, help="Print the outcome as JSON.")
+@typed_values()
 def command(
     years: float, seed: int, faults: bool, reservoirs: int, jobs: int | None, log: str | None, as_json: bool
 ) -> int:

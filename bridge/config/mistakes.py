@@ -15,7 +15,7 @@ from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails
 
 from bridge.config.tables import Keys, find, keys_at
-from bridge.errors import InputError
+from bridge.errors import InputError, OutOfRangeError
 
 T = TypeVar("T")
 
@@ -60,7 +60,7 @@ class Mistakes:
         """What ``make`` makes; None when it refuses, which is noted."""
         try:
             return make()
-        except InputError as error:
+        except (InputError, OutOfRangeError) as error:
             self.add(keys, _sentence(error))
             return None
 

@@ -16,6 +16,7 @@ from bridge.protocol.registers import (
     Switch,
     WordOrder,
 )
+from bridge.units import TEMPERATURE
 
 CANNOT_PROMISE = (
     "a relay without a time limit of its own stays as it was switched last: when this computer, its "
@@ -88,9 +89,8 @@ class TemperatureTable(_NumberTable):
     unit: Literal["C", "F"] = Field(default="C", description="'C' or 'F'")
 
     def core(self) -> Quantity:
-        if self.unit == "F":
-            return self.quantity(self.scale * 5.0 / 9.0, -32.0 * 5.0 / 9.0, -20.0, 90.0)
-        return self.quantity(self.scale, 0.0, -20.0, 90.0)
+        unit = TEMPERATURE.unit(self.unit)
+        return self.quantity(self.scale * unit.factor, unit.to_base(0.0), -20.0, 90.0)
 
 
 class TransmitterLevelTable(_NumberTable):

@@ -8,7 +8,7 @@
 import difflib
 import ipaddress
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from typing import Annotated, Any, Literal
 from zoneinfo import ZoneInfo, available_timezones
 
@@ -23,24 +23,33 @@ from bridge.config.tables import ID_PATTERN, Table, positive, refused, sound
 from bridge.mqtt.announcements import AnnouncementTemplate, Each
 from bridge.mqtt.broker import Secret
 from bridge.mqtt.topics import Layout
-from bridge.units import DisplayUnits, SolidsUnit, TemperatureUnit, VolumeUnit
+from bridge.units import (
+    CONDUCTIVITY,
+    TEMPERATURE,
+    VOLUME,
+    Dimension,
+    DisplayUnits,
+    SolidsUnit,
+    TemperatureUnit,
+    VolumeUnit,
+)
 
 LONGEST_CURRENCY = 8
 
 
-def _also(spellings: Mapping[str, str]) -> BeforeValidator:
-    """Other ways to write a unit, for keyboards that lack its sign."""
+def _spelled(dimension: Dimension) -> BeforeValidator:
+    """Takes every spelling of a unit."""
 
-    def read(value: Any) -> Any:
-        return spellings.get(value, value) if isinstance(value, str) else value
+    def symbol(value: Any) -> Any:
+        written = [one for one in dimension.units if isinstance(value, str) and one.is_written(value)]
+        return written[0].symbol if written else value
 
-    return BeforeValidator(read)
+    return BeforeValidator(symbol)
 
 
-Volume = Annotated[Literal["L", "US gal"], _also({"l": "L", "us-gal": "US gal"})]
-Temperature = Annotated[Literal["°C", "°F"], _also({"C": "°C", "F": "°F"})]
-# The micro sign U+00B5 and the Greek letter U+03BC look the same, and keyboards have either.
-Solids = Annotated[Literal["ppm", "µS/cm"], _also({"uS/cm": "µS/cm", "\u03bcS/cm": "µS/cm"})]
+Volume = Annotated[Literal["L", "US gal"], _spelled(VOLUME)]
+Temperature = Annotated[Literal["°C", "°F"], _spelled(TEMPERATURE)]
+Solids = Annotated[Literal["ppm", "µS/cm"], _spelled(CONDUCTIVITY)]
 
 
 class DisplayTable(Table):

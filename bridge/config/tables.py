@@ -12,8 +12,8 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 from pydantic.fields import FieldInfo
 from pydantic_core import PydanticCustomError
 
-from bridge import units
-from bridge.errors import InputError
+from bridge.errors import InputError, OutOfRangeError
+from bridge.units import CONCENTRATION, MASS, VOLUME, Dimension
 from bridge.water.solids import TARGET_PPM
 
 
@@ -55,7 +55,7 @@ def sound(make: Callable[[], T]) -> T:
     """What ``make`` makes; its refusal becomes one of the mistakes found while a table is validated."""
     try:
         return make()
-    except InputError as error:
+    except (InputError, OutOfRangeError) as error:
         raise PydanticCustomError("refused", "{sentence}", {"sentence": str(error)}) from None
 
 
@@ -120,28 +120,14 @@ def is_text(annotation: Any) -> bool:
     )
 
 
-def with_unit(text: str, convert: Any, bare: str) -> float:
-    """``"18 gpg"`` through the converter of its quantity; a bare number counts in the unit ``bare``.
-
-    Raises:
-        InputError: no number, an unknown unit or a negative value.
-    """
-    number, _, unit = text.strip().partition(" ")
-    try:
-        value = float(number)
-    except ValueError:
-        raise InputError(f"{text!r} must be a number and a unit, such as '10 {bare}'.") from None
-    converted: float = convert(value, unit.strip() or bare)
-    return converted
-
-
-def _quantity(convert: Any, bare: str) -> BeforeValidator:
+def _quantity(dimension: Dimension) -> BeforeValidator:
     def read(value: Any) -> Any:
-        return sound(lambda: with_unit(value, convert, bare)) if isinstance(value, str) else value
+        return sound(lambda: dimension.read(value)) if isinstance(value, str) else value
 
     return BeforeValidator(read)
 
 
-Litres = Annotated[float, _quantity(units.litres, "l")]
-Ppm = Annotated[float, _quantity(units.ppm, "ppm")]
-Grams = Annotated[float, _quantity(units.grams, "g")]
+Litres = Annotated[float, _quantity(VOLUME)]
+Ppm = Annotated[float, _quantity(CONCENTRATION)]
+Grams = Annotated[float, _quantity(MASS)]
+"""Quantities that may be written with a unit: a number, or a text such as ``"12 us-gal"``."""

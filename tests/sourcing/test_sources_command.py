@@ -370,9 +370,15 @@ def test_a_tank_of_rain_takes_tap_water_until_its_upper_end_is_at_the_limit(sour
     ("more", "says"),
     [
         ("[cartridge]\nprice = -15\n", "cartridge.price = -15"),
-        ("[bought]\nprice = 1\nper = 'pint'\n", "Unknown unit 'pint'"),
-        ("[membrane]\nmakes_per_day = '40 pails'\n", "Unknown unit 'pails'"),
-        ("[bought]\nsolids = 'two ppm'\n", "must be a number and a unit"),
+        (
+            "[bought]\nprice = 1\nper = 'pint'\n",
+            "'pint' is not a unit of volume; it must be one of L, mL, m3, us-gal, ft3",
+        ),
+        (
+            "[membrane]\nmakes_per_day = '40 pails'\n",
+            "'pails' is not a unit of volume; it must be one of L, mL, m3, us-gal, ft3",
+        ),
+        ("[bought]\nsolids = 'two ppm'\n", "must be a number, or one with a unit"),
         ("[cartridge]\nprice = '15'\n", "without quotation marks"),
         ("[cartrige]\nprice = 15\n", "did you mean 'cartridge'?"),
         ("[cartridge]\ntreats = '180 l'\n", "treats goes together with treats_of"),
@@ -404,9 +410,9 @@ def test_a_file_without_its_tables_is_told_which_are_missing(sources: Sources) -
     [
         ([], "missing here: --feed, --need, --water-price, --energy-price"),
         (["--feed", "300"], "missing here: --need, --water-price, --energy-price"),
-        (["--feed", "300 stones"], "--feed: Unknown unit 'stones'"),
-        (["--feed", "-3"], "--feed: A concentration of -3 ppm"),
-        (["--need", "4 pints"], "--need: Unknown unit 'pints'"),
+        (["--feed", "300 stones"], "--feed: 'stones' is not a unit of concentration"),
+        (["--feed", "-3"], "--feed is -3; it must be above zero"),
+        (["--need", "4 pints"], "--need: 'pints' is not a unit of volume"),
         (["--water-price", "-2"], "--water-price is -2"),
         (["--energy-price", "nan"], "--energy-price is nan"),
         (["--limit", "0"], "--limit is 0"),

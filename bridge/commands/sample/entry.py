@@ -11,7 +11,7 @@ import click
 if TYPE_CHECKING:
     from bridge.commands.sample.by_hand import ByHand, Known
     from bridge.commands.shared.configuration import Shown
-    from bridge.commands.shared.typed import Solids
+    from bridge.commands.shared.values import Solids
     from bridge.water.measurement import Measurement
     from bridge.water.solids import Verdict
 

@@ -5,7 +5,7 @@ from typing import Any, TypeVar
 
 import click
 
-from bridge.commands.shared.typed import as_solids, in_celsius, in_litres
+from bridge.commands.shared.values import as_solids, in_celsius, in_litres
 
 F = TypeVar("F", bound=Callable[..., Any])
 
