@@ -83,7 +83,7 @@ def _excerpt(text: str) -> str:
     return f"{text[:40]!a}..." if len(text) > 40 else f"{text!a}"
 
 
-LEVEL_SENSOR = "page"
+FROM_PAGE = "page"
 EVERY_S = 0.25
 """The shortest time between two views of a reservoir."""
 FIRST_WAIT_S = 1.0
@@ -245,7 +245,7 @@ class PageHost:
             return Answer(asked.number, "malformed", text.sentence)
         value = text.encode("utf-8", "backslashreplace")
         message = Incoming(topic, value, retained=False, received_at=self._loop.time())
-        read = parse(layout, self._identities, message, LEVEL_SENSOR)
+        read = parse(layout, self._identities, message, FROM_PAGE)
         if isinstance(read, Refused):
             known = self._identities.get(read.device)
             self._on_refused("" if known is None else known.reservoir, read.sentence)
