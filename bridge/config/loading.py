@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from pydantic import ValidationError
+from pydantic_settings import InitSettingsSource
 
 from bridge.config.building import hub as hub_plan
 from bridge.config.building import log as log_plan
@@ -21,13 +22,13 @@ from bridge.config.model import BridgeTable, HubTable, LogTable, Settings, warni
 from bridge.config.plan import BridgePlan
 from bridge.config.reservoir import ReservoirTable
 from bridge.config.sources import (
+    CREDENTIALS,
+    EnvironmentSource,
+    SecretFilesSource,
+    merge,
     merged_from,
-    over,
-    overrides_in,
-    refuse_secrets,
-    secrets_for,
     settings_from,
-    written_in,
+    toml_source,
 )
 from bridge.config.tables import Table
 from bridge.config.warnings import warnings_of
@@ -62,13 +63,15 @@ def load(path: Path, environ: Mapping[str, str]) -> BridgePlan:
 def read(path: Path, environ: Mapping[str, str]) -> Configuration:
     """As :func:`load`, with the warnings."""
     mistakes = Mistakes(str(path))
-    written = written_in(path)
-    refuse_secrets(written, mistakes)
-    overrides, mistakes.origins, strays = overrides_in(environ, mistakes)
-    secrets = secrets_for(path, environ, written, overrides, mistakes)
-    calibrations = newest(_calibration_places(path, environ, over(written, overrides)))
-    reservoir_tables = written.get("reservoir")
-    sources = (overrides, secrets, values_of(calibrations, reservoir_tables), written)
+    file = toml_source(path, mistakes)
+    environment = EnvironmentSource(environ, mistakes)
+    overrides = environment()
+    values = merge(file.toml_data, overrides)
+    secrets = SecretFilesSource(path.parent, environ.get(CREDENTIALS), values, mistakes)
+    calibrations = newest(_calibration_places(path, environ, values))
+    reservoir_tables = file.toml_data.get("reservoir")
+    calibrated = InitSettingsSource(Settings, values_of(calibrations, reservoir_tables))
+    sources = (environment, secrets, calibrated, file)
     merged = merged_from(sources)
 
     bridge = hub = log = page = None
@@ -115,7 +118,7 @@ def read(path: Path, environ: Mapping[str, str]) -> Configuration:
     plan = BridgePlan(kept, hub_part, log_part, display, by_hand, on_shelves, page_part)
     notes = notes_on(calibrations, reservoir_tables)
     return Configuration(
-        plan, (*warnings_of(plan), *warnings_on(page_part), *_about_files(plan), *notes, *strays)
+        plan, (*warnings_of(plan), *warnings_on(page_part), *_about_files(plan), *notes, *environment.strays)
     )
 
 

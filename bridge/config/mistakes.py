@@ -44,7 +44,7 @@ class Mistakes:
     """
 
     file: str
-    origins: Mapping[Keys, str] = field(default_factory=dict)
+    origins: dict[Keys, str] = field(default_factory=dict)
     found: list[Mistake] = field(default_factory=list)
 
     def add(self, keys: Keys, sentence: str, value: object = _NOTHING) -> None:

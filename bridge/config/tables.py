@@ -111,15 +111,6 @@ def keys_at(root: type[BaseModel], keys: Keys) -> list[str]:
     return sorted({key for table in tables(find(root, keys)[0]) for key in table.model_fields})
 
 
-def is_text(annotation: Any) -> bool:
-    """Whether a text is meant there, so that a text from the environment is taken as it is."""
-    kinds = list(_plain(annotation))
-    return bool(kinds) and all(
-        get_origin(kind) is Literal or (isinstance(kind, type) and kind.__name__ in ("str", "SecretStr"))
-        for kind in kinds
-    )
-
-
 def _quantity(dimension: Dimension) -> BeforeValidator:
     def read(value: Any) -> Any:
         return sound(lambda: dimension.read(value)) if isinstance(value, str) else value
