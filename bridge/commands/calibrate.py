@@ -1,6 +1,5 @@
 """``clearwell calibrate``: the constant of a cell, from one or two standard solutions."""
 
-import os
 import sys
 import time
 from pathlib import Path
@@ -89,8 +88,7 @@ def command(
     no log is kept), which the daemon reads over the configuration when it starts. Earlier values stay there.
     """
     from bridge.bench.calibrating import calibrated, keep, refuse_beside_daemon
-    from bridge.commands.shared.configuration import environ_of_service
-    from bridge.config.loading import read
+    from bridge.commands.shared.configuration import configuration_in_use
     from bridge.water.standards import chosen
 
     if len(standards) > 2:
@@ -111,8 +109,7 @@ def command(
         )
     with typed_values():
         solutions = [chosen(text) for text in standards]
-    environ = environ_of_service(config, os.environ)
-    plan = read(config, environ).plan
+    plan = configuration_in_use(config).plan
     station, probe = _probe(plan.stations, reservoir, cell)
     refuse_beside_daemon(plan)
 

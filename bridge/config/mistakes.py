@@ -21,6 +21,8 @@ T = TypeVar("T")
 
 SECRETS = {"hub": ("password", "username"), "page": ("token",)}
 """The keys that never stand in the file, by their table."""
+RENAMED = {"advice_ppm": "target_ppm", "sender": "sensor"}
+"""Keys of version 0.1, with the names that they have now."""
 SECRET_KEYS = frozenset(key for keys in SECRETS.values() for key in keys)
 _NOTHING = object()
 
@@ -184,6 +186,9 @@ def similar(word: str, known: list[str]) -> str:
 
 def _unknown(root: type[BaseModel], keys: Keys) -> str:
     known = keys_at(root, keys[:-1])
+    new = RENAMED.get(str(keys[-1]))
+    if new in known:
+        return f"this key is now called '{new}'; rename it"
     if keys[0] in SECRETS:
         known = [key for key in known if key not in SECRET_KEYS]
     return f"there is no such key; {similar(str(keys[-1]), known)}"

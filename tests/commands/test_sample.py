@@ -211,6 +211,10 @@ REFUSED = {
         ("--conductivity", "5", "--compensated", "--limit", "20 us-gal"),
         ("ppm, mg/L, gpg, uS/cm",),
     ),
+    "old name of the target": (
+        ("--conductivity", "5", "--advice", "20"),
+        ("--advice is now called --target",),
+    ),
     "unit alone": (("--conductivity", "5", "--temperature", "F"), ("'F' must be a number", "'10 °C'")),
     "negative": (("--conductivity", "-5", "--compensated"), ("-5", "zero or more")),
     "not a number": (("--conductivity", "nan", "--temperature", "20"), ("nan",)),

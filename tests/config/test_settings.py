@@ -375,6 +375,14 @@ MISTAKES: dict[str, tuple[str, tuple[str, ...]]] = {
     ),
     "missing table": (BARREL.replace("product =", "feed ="), ("reservoir.barrel.product", "missing")),
     "text for a table": (barrel_with('guard = "strict"'), ("reservoir.barrel.guard", "a table")),
+    "old name of the target": (
+        barrel_with("guard = { advice_ppm = 20 }"),
+        ("reservoir.barrel.guard.advice_ppm", "this key is now called 'target_ppm'"),
+    ),
+    "old name of the level sensor": (
+        with_level_sensor(BARREL, "[[0.1, 0.1], [0.9, 0.7]]").replace("sensor =", "sender ="),
+        ("reservoir.barrel.level.sender", "this key is now called 'sensor'"),
+    ),
     "no such shape": (
         BARREL.replace("upright-cylinder", "upright-cilinder"),
         ("reservoir.barrel.shape.kind", '"upright-cilinder"', "did you mean 'upright-cylinder'"),

@@ -410,6 +410,7 @@ def test_a_file_without_its_tables_is_told_which_are_missing(sources: Sources) -
     [
         ([], "missing here: --feed, --need, --water-price, --energy-price"),
         (["--feed", "300"], "missing here: --need, --water-price, --energy-price"),
+        (["--advice", "20"], "--advice is now called --target"),
         (["--feed", "300 stones"], "--feed: 'stones' is not a unit of concentration"),
         (["--feed", "-3"], "--feed is -3; it must be above zero"),
         (["--need", "4 pints"], "--need: 'pints' is not a unit of volume"),

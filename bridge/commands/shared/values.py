@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime, tzinfo
-from typing import TypeVar
+from typing import Any, TypeVar
 from zoneinfo import ZoneInfo
 
 import click
@@ -18,6 +18,7 @@ from bridge.errors import InputError, OutOfRangeError
 from bridge.units import CONCENTRATION, CONDUCTIVITY, TEMPERATURE, US_CM, VOLUME, Dimension
 
 T = TypeVar("T")
+F = TypeVar("F", bound=Callable[..., Any])
 
 _SOLIDS = Dimension("concentration or conductivity", (*CONCENTRATION.units, *CONDUCTIVITY.units))
 
@@ -81,6 +82,16 @@ def as_solids(high: float = math.inf, *, above: bool = False) -> Callable[[str],
         return Solids(unit.to_base(number), is_us_cm=unit is US_CM)
 
     return parse
+
+
+def renamed_option(old: str, new: str) -> Callable[[F], F]:
+    """Make a hidden option that refuses an old name and gives the new one."""
+
+    def refuse(context: click.Context, parameter: click.Parameter, value: str | None) -> None:
+        if value is not None:
+            raise InputError(f"{old} is now called {new}; use that name")
+
+    return click.option(old, hidden=True, expose_value=False, callback=refuse)
 
 
 def _option(parse: Callable[[], T]) -> T:

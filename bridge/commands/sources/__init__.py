@@ -7,6 +7,7 @@ from typing import Any
 
 import click
 
+from bridge.commands.shared.values import renamed_option
 from bridge.errors import InputError, OutOfRangeError
 from bridge.units import CONCENTRATION, VOLUME, Dimension
 
@@ -33,6 +34,7 @@ NEEDED = {
     metavar="PPM",
     help="Marginal from here.  [default: 25, or half of a limit under 25]",
 )
+@renamed_option("--advice", "--target")
 @click.option("--currency", metavar="WORD", help="A word for your money; nothing is converted.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 def command(
