@@ -70,8 +70,8 @@ def shown_by(config: Path | None) -> Shown:
 def environ_of_service(config: Path, environ: Mapping[str, str]) -> dict[str, str]:
     """Add the service's state directory to the environment if the daemon keeps its log there.
 
-    That is so if the service has a log, and none lies beside the configuration. A configuration that names the
-    path of its log does not look at the state directory.
+    That is so if the service has a log, and none lies beside the configuration. If the configuration names
+    the path of its log, the state directory does not matter.
     """
     from bridge.config.building import LOG_NAME
     from bridge.config.loading import STATE_DIRECTORY

@@ -58,10 +58,10 @@ def make(table: SourcesTable, base: Path) -> Case:
     cartridge = _cartridge(table)
     cartridge_l = litres_on_feed(cartridge.capacity_g, need.feed_ppm)
     words = _rating_in_words(table.cartridge.rating)
-    remarks = {"cartridge takes up": f"{words}, so {cartridge_l:.3g} L of this feed"}
+    remarks = {"cartridge.takes_up": f"{words}, so {cartridge_l:.3g} L of this feed"}
     rain = None
     if table.rain is not None:
-        rain, remarks["rain's yield"] = _rain(table.rain, need.litres_per_day, base)
+        rain, remarks["rain.roof_m2"] = _rain(table.rain, need.litres_per_day, base)
     offers = compare(need, tariffs, _bought(table), _distiller(table), _membrane(table), cartridge, rain)
     return Case(
         table.currency or "money",
