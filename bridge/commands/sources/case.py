@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any
 
 from bridge.commands.sources.file import BlendTable, FeedTable, RainTable, SourcesTable, stated
-from bridge.config.tables import usual_target_ppm
+from bridge.config.tables import default_target_ppm
 from bridge.errors import InputError
 from bridge.purifier.cartridge import RatedGrams, RatedLitres, RatedResin, Rating, litres_on_feed, rated_grams
 from bridge.sourcing.blending import Blend, Water, tap_into_rain
@@ -48,7 +48,7 @@ def make(table: SourcesTable, base: Path) -> Case:
         table.feed.solids,
         table.need.per_day,
         limit_ppm,
-        usual_target_ppm(limit_ppm) if table.need.target_ppm is None else table.need.target_ppm,
+        default_target_ppm(limit_ppm) if table.need.target_ppm is None else table.need.target_ppm,
         **_renamed(table.feed, feed_sd_share=("sd_percent", 0.01)),
     )
     tariffs = Tariffs(
