@@ -112,7 +112,7 @@ async def test_at_rest_and_with_a_choice_nobody_is_shut_out(
     async with told(house, view, butt), chromium() as browser:
         async with looking(browser, house.url) as here:
             await here.shows("#valve-state", "SHUT")
-            await here.shows("#valve-phase", "at rest")
+            await here.shows("#valve-phase", "idle")
         for width in WIDTHS:
             assert await found(browser, width, "light") == []
             assert await found(browser, width, "dark") == []
