@@ -5,12 +5,12 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
 _MARGIN = 8
-"""Characters for the figures of the upright axis."""
+"""Characters for the figures of the vertical axis."""
 
 
 @dataclass(frozen=True, slots=True)
 class Axis:
-    """One axis: where it starts and ends, what it is called, and whether it goes by powers of ten."""
+    """One axis: its ends, its title, and whether its scale is logarithmic."""
 
     low: float
     high: float
@@ -18,19 +18,19 @@ class Axis:
     logarithmic: bool = False
 
     def share(self, value: float) -> float:
-        """How far along the axis a value lies: 0 at its low end, 1 at its high end."""
+        """Return the position of a value on the axis: 0 at its low end, 1 at its high end."""
         if self.logarithmic:
             return math.log(value / self.low) / math.log(self.high / self.low)
         return (value - self.low) / (self.high - self.low)
 
     def value(self, share: float) -> float:
-        """The value so far along the axis."""
+        """Return the value at a position on the axis."""
         if self.logarithmic:
             return self.low * math.pow(self.high / self.low, share)
         return self.low + share * (self.high - self.low)
 
     def ticks(self, about: int) -> list[float]:
-        """Round values along the axis, about so many of them."""
+        """Return about so many round values along the axis."""
         if self.logarithmic:
             decades = range(math.floor(math.log10(self.low)), math.ceil(math.log10(self.high)) + 1)
             fine = [step * 10.0**decade for decade in decades for step in (1, 2, 5)]
@@ -43,13 +43,19 @@ class Axis:
 
 
 def round_step(about: float) -> float:
-    """The nearest of 1, 2 or 5 times a power of ten that is not below ``about``, which is above zero."""
+    """Return the smallest of 1, 2 or 5 times a power of ten that is at least ``about`` (above zero)."""
     power = 10.0 ** math.floor(math.log10(about))
     return next(step * power for step in (1.0, 2.0, 5.0, 10.0) if step * power >= about * (1.0 - 1e-9))
 
 
 def around(values: Iterable[float], title: str, from_zero: bool = False) -> Axis:
-    """A straight axis that holds all the values, with a little room at its ends."""
+    """Make a linear axis that covers all values, with a margin at its ends.
+
+    Args:
+        values: at least one value.
+        title: the axis's title.
+        from_zero: start the axis at 0.
+    """
     known = list(values)
     low, high = (0.0 if from_zero else min(known)), max(known)
     if high <= low:
@@ -61,7 +67,7 @@ def around(values: Iterable[float], title: str, from_zero: bool = False) -> Axis
 
 @dataclass(slots=True)
 class Canvas:
-    """A field of characters over two axes; what is drawn later stands over what was drawn before."""
+    """A field of characters with two axes; later marks replace earlier ones."""
 
     x: Axis
     y: Axis
@@ -70,14 +76,15 @@ class Canvas:
     _cells: list[list[str]] = field(init=False)
 
     def __post_init__(self) -> None:
+        """Start with an empty field."""
         self._cells = [[" "] * self.width for _ in range(self.height)]
 
     def column(self, x: float) -> int:
-        """The column of a value; below 0 or from ``width`` on where it lies outside."""
+        """Return the column of a value; below 0 or from ``width`` on if it is outside."""
         return round(self.x.share(x) * (self.width - 1))
 
     def centre(self, column: int) -> float:
-        """The value in the middle of a column."""
+        """Return the value in the middle of a column."""
         return self.x.value(column / (self.width - 1))
 
     def upright(self, column: int, low: float, high: float, mark: str) -> None:
@@ -87,13 +94,13 @@ class Canvas:
             self._cells[self.height - 1 - row][column] = mark
 
     def point(self, x: float, y: float, mark: str) -> None:
-        """Draw one mark, if it lies on the field."""
+        """Draw one mark, if it is inside the field."""
         column = self.column(x)
         if 0 <= column < self.width:
             self.upright(column, y, y, mark)
 
     def lines(self) -> list[str]:
-        """The field with its axes, a line each."""
+        """Return the field with its axes as lines."""
         labels: dict[int, str] = {}
         for value in self.y.ticks(5):
             labels.setdefault(round(self.y.share(value) * (self.height - 1)), f"{value:.4g}")
@@ -119,7 +126,7 @@ class Canvas:
 
 @dataclass(frozen=True, slots=True)
 class Bar:
-    """One line of a bar chart: a value with the interval it is known to."""
+    """One line of a bar chart: a value with its interval."""
 
     label: str
     value: float
@@ -128,7 +135,7 @@ class Bar:
 
 
 def bars(rows: Sequence[Bar], title: str, width: int = 52) -> list[str]:
-    """A line for each row: ``#`` up to the value, and ``|---|`` over its interval; the axis starts at 0."""
+    """Return a bar chart: ``#`` up to each value, and ``|---|`` over its interval; the axis starts at 0."""
     top = max(max(row.value, row.high) for row in rows) or 1.0
     axis = Axis(0.0, top, title)
     label_width = max(len(row.label) for row in rows)

@@ -1,35 +1,33 @@
 """Text in the columns of a terminal: its width, and how it is brought to a width. Core.
 
-Letters of East Asian scripts and most pictures take two columns, combining marks none (Unicode Standard
-Annex 11, East Asian Width). Where terminals differ the wider reading is taken, so that no line is too long.
+Letters of East Asian scripts and most pictographs take two columns, combining marks none (Unicode Standard
+Annex 11, East Asian Width). Where terminals differ, the greater width counts, so that no line is too long.
 """
 
 import unicodedata
 from collections.abc import Iterator
 
 _EMOJI_SIGN = "\ufe0f"
-"""After a sign of one column, asks for its picture, which takes two."""
-
-
+"""Turns the character before it into an emoji, which takes two columns instead of one."""
 _FIRST_PICTURE = "\u2600"
 
 
 def printable(text: str) -> str:
-    """The text with everything that is not a printable character written out, ``\\x1b`` for the escape.
+    """Replace every character that is not printable by its escape, such as ``\\x1b``.
 
-    Some words come from strangers: whoever may publish on the broker, or send a command. None of them may
-    move a terminal's cursor or make one line look like another.
+    Some words come from strangers who may publish on the broker or send a command. Such a word must not move
+    the terminal's cursor or make one line look like another.
     """
     return text if text.isprintable() else "".join(map(_printable, text))
 
 
 def width(text: str) -> int:
-    """How many columns a printable text takes at most."""
+    """Return the greatest number of columns that a printable text takes."""
     return len(text) if text.isascii() else sum(map(_width, text))
 
 
 def cut(text: str, columns: int) -> str:
-    """The text, printable and at most so many columns wide; where it is cut, dots say so."""
+    """Make a text printable and cut it to a number of columns; three dots mark the cut."""
     text = printable(text)
     if width(text) <= columns:
         return text
@@ -37,7 +35,7 @@ def cut(text: str, columns: int) -> str:
 
 
 def wrapped(text: str, columns: int) -> list[str]:
-    """The text, printable, in lines of at most so many columns, at least two; at least one line."""
+    """Make a text printable and break it into lines, at least one, of at most so many columns (two or more)."""
     made: list[str] = []
     line = ""
     for word in printable(text).split():
@@ -53,7 +51,7 @@ def wrapped(text: str, columns: int) -> list[str]:
 
 
 def padded(text: str, columns: int) -> str:
-    """The text, cut or filled up with blanks to just so many columns."""
+    """Cut a text, or fill it up with blanks, to a number of columns."""
     text = cut(text, columns)
     return text + " " * (columns - width(text))
 
@@ -69,13 +67,13 @@ def _width(one: str) -> int:
     if unicodedata.combining(one) or category in ("Mn", "Me"):
         return 0
     if one >= _FIRST_PICTURE and category in ("So", "No"):
-        # Newer versions of Unicode make more of them wide than the table that Python has.
+        # Newer versions of Unicode make more of them wide than the table in Python does.
         return 2
     return 2 if unicodedata.east_asian_width(one) in ("W", "F") else 1
 
 
 def _pieces(text: str, columns: int) -> Iterator[str]:
-    """The text in pieces of at most so many columns; no piece where there is no room."""
+    """Yield a text in pieces of at most so many columns; none if a character is wider than that."""
     piece, taken = "", 0
     for one in text:
         more = _width(one)
