@@ -142,7 +142,7 @@ def _modbus(at: Keys, table: ReservoirTable, mistakes: Mistakes) -> ModbusMap | 
         (table.purifier.drain_valve, modbus.drain, "drain", "purifier.drain_valve"),
         (table.feed is not None, modbus.feed_conductivity, "feed_conductivity", "feed"),
         (table.feed is not None, modbus.feed_temperature, "feed_temperature", "feed"),
-        (table.level.level_sensor is not None, modbus.level, "level", "level.level_sensor"),
+        (table.level.sensor is not None, modbus.level, "level", "level.sensor"),
         (table.level.low_switch, modbus.low_switch, "low_switch", "level.low_switch"),
         (table.level.full_switch, modbus.full_switch, "full_switch", "level.full_switch"),
         (table.level.overflow_float, modbus.overflow_float, "overflow_float", "level.overflow_float"),
@@ -164,9 +164,9 @@ def _modbus(at: Keys, table: ReservoirTable, mistakes: Mistakes) -> ModbusMap | 
 def _level(table: LevelTable, shape: Shape) -> LevelSettings:
     return LevelSettings(
         shape,
-        level_sensor=None if table.level_sensor is None else table.level_sensor.core(),
+        level_sensor=None if table.sensor is None else table.sensor.core(),
         overflow_switch=table.overflow_float,
-        **given(table, "level_sensor", "overflow_float"),
+        **given(table, "sensor", "overflow_float"),
     )
 
 
@@ -179,9 +179,7 @@ def _limits(table: ReservoirTable, shape: Shape) -> Limits:
     purifier: PurifierTable = table.purifier
     limit_ppm = LIMIT_PPM if guard.limit_ppm is None else guard.limit_ppm
     capacity_l = shape.capacity_l
-    step_l = (
-        0.0 if table.level.level_sensor is None else _step_l(shape, table.level.level_sensor.step_m or 0.0)
-    )
+    step_l = 0.0 if table.level.sensor is None else _step_l(shape, table.level.sensor.step_m or 0.0)
     rise_l = max(0.025 * capacity_l, 2.0 * step_l)
     values: dict[str, float | None] = {
         "limit_ppm": limit_ppm,

@@ -94,7 +94,7 @@ class TemperatureTable(_NumberTable):
 
 
 class TransmitterLevelTable(_NumberTable):
-    """A level transmitter; ``level.level_sensor.table`` says what its fractions mean in metres."""
+    """A level transmitter; ``level.sensor.table`` says what its fractions mean in metres."""
 
     at_zero: float = Field(default=0.0, description="the scaled number that is to be the fraction 0")
     at_one: float = Field(description="the scaled number that is to be the fraction 1")

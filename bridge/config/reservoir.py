@@ -270,7 +270,7 @@ class ReservoirTable(Table):
         "strapping-table) and the inside dimensions in metres"
     )
     level: LevelTable = Field(
-        description="a table with 'level_sensor', or with 'low_switch' and 'full_switch', or with all of them"
+        description="a table with 'sensor', or with 'low_switch' and 'full_switch', or with all of them"
     )
     product: ProbeTable = Field(description="the table of the product probe, with 'cell_constant_per_cm'")
     feed: ProbeTable | None = Field(

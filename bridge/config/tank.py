@@ -78,7 +78,7 @@ ShapeTable = Annotated[
 
 
 class LevelSensorSection(Table):
-    """``level.level_sensor``: a continuous level sensor."""
+    """``level.sensor``: a continuous level sensor."""
 
     table: list[Pair] = Field(
         min_length=2,
@@ -106,7 +106,7 @@ class LevelSensorSection(Table):
 class LevelTable(Table):
     """``level``: what is fitted, and the marks as fractions of the brim-full capacity."""
 
-    level_sensor: LevelSensorSection | None = Field(
+    sensor: LevelSensorSection | None = Field(
         default=None, description="the table of a continuous level sensor"
     )
     low_switch: bool = Field(default=False, description="true where a float switch marks the low level")

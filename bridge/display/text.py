@@ -35,7 +35,7 @@ def cut(text: str, columns: int) -> str:
 
 
 def wrapped(text: str, columns: int) -> list[str]:
-    """Make a text printable and break it into lines, at least one, of at most so many columns (two or more)."""
+    """Make a text printable and break it into lines, at least one, of a number of columns (two or more)."""
     made: list[str] = []
     line = ""
     for word in printable(text).split():

@@ -86,7 +86,7 @@ def _tables(world: Scenario) -> dict[str, Any]:
         ends = (barrel.level_sensor_bottom_fraction, barrel.level_sensor_top_fraction)
         depths_m = [end * barrel.height_m for end in ends]
         readings = (fittings.level_sensor_low, fittings.level_sensor_high)
-        level["level_sensor"] = {
+        level["sensor"] = {
             "table": [list(pair) for pair in zip(readings, depths_m, strict=True)],
             "step_m": barrel.height_m / fittings.level_sensor_steps,
         }

@@ -51,7 +51,7 @@ def refusal(file: Path, environ: dict[str, str] | None = None) -> list[str]:
 
 
 def with_level_sensor(text: str, table: str, more: str = "") -> str:
-    return text.replace("level = {", f"level = {{ level_sensor = {{ table = {table}{more} }},")
+    return text.replace("level = {", f"level = {{ sensor = {{ table = {table}{more} }},")
 
 
 def barrel_with(line: str) -> str:
@@ -386,7 +386,7 @@ MISTAKES: dict[str, tuple[str, tuple[str, ...]]] = {
     ),
     "three numbers for a pair": (
         with_level_sensor(BARREL, "[[0.1, 0.1], [0.9, 0.7, 3]]"),
-        ("reservoir.barrel.level.level_sensor.table[2]", "3 numbers", "pair"),
+        ("reservoir.barrel.level.sensor.table[2]", "3 numbers", "pair"),
     ),
     "target over the limit": (
         barrel_with("guard = { target_ppm = 60 }"),

@@ -24,7 +24,7 @@ product = {{ cell_constant_per_cm = 1.0 }}
 full_switch = true
 wave_time_constant_s = 0.2
 overflow_return_s = 0.5
-level_sensor = {{ table = [[0.0, 0.0], [1.0, 0.76]], plausible_low = 0.0, plausible_high = 1.0 }}
+sensor = {{ table = [[0.0, 0.0], [1.0, 0.76]], plausible_low = 0.0, plausible_high = 1.0 }}
 [reservoir.barrel.guard]
 lease_s = 2
 rinse_min_s = 0.5

@@ -19,7 +19,7 @@ BARREL = "homie/5/potting-shed-barrel"
 
 def test_its_comments_list_every_place_that_there_is() -> None:
     comments = "\n".join(line for line in FILE.read_text().splitlines() if line.startswith("#"))
-    in_topics, in_payloads = comments.split("Places in a payload")
+    in_topics, in_payloads = comments.split("Placeholders in a payload")
     topics, payloads = (set(re.findall(r"\$\{(\w+)\}", part)) - {"name"} for part in (in_topics, in_payloads))
     assert topics == set(TOPIC_PLACEHOLDERS[Each.PROPERTY])
     assert payloads - topics == set(PAYLOAD_PLACEHOLDERS[Each.PROPERTY]) - set(

@@ -67,7 +67,7 @@ fill_fraction = 0.62
 wave_time_constant_s = 0.2
 overflow_float = true
 overflow_return_s = 0.5
-[reservoir.north.level.level_sensor]
+[reservoir.north.level.sensor]
 table = [[0.05, 0.04], [0.95, 0.74]]
 [reservoir.north.product]
 cell_constant_per_cm = 0.1
