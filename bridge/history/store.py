@@ -272,7 +272,12 @@ class Store:
             yield Bucket(
                 utc_ms_of(time),
                 span_ms,
-                tuple(_cell(cells[at : at + 4], count) for at in range(0, len(cells), 4)),
+                tuple(
+                    [
+                        _cell(four[0], four[1], four[2], four[3], count)
+                        for four in zip(*[iter(cells)] * 4, strict=True)
+                    ]
+                ),
                 count,
                 _HEALTH[health],
             )
@@ -424,8 +429,9 @@ def _rounded(value: float | None) -> float | None:
     return None if value is None or not math.isfinite(value) else float(f"{value:.7g}")
 
 
-def _cell(stored: Sequence[int | None], readings: int) -> Cell | None:
-    mean, least, greatest, count = stored
+def _cell(
+    mean: int | None, least: int | None, greatest: int | None, count: int | None, readings: int
+) -> Cell | None:
     if mean is None:
         return None
     return Cell(

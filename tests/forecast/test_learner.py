@@ -14,13 +14,12 @@ from bridge.daemon.forecasts import Foresight
 from bridge.demo.rigged import HURRIED, station
 from bridge.errors import LogError
 from bridge.forecast import persistence as prospect_saved
-from bridge.history.records import StateRow
 from bridge.forecast.cartridges import gathered
 from bridge.forecast.learner import Prospect
 from bridge.guard.commands import CartridgeChanged
 from bridge.guard.model import Advisory, Assessment, Flow, Phase, Trip
 from bridge.guard.state import Decision, GuardState, Latch, Reply, begin
-from bridge.history.records import AlarmChange, AlarmRow, CartridgeRow, FillRow, SampleRow, Stamp
+from bridge.history.records import AlarmChange, AlarmRow, CartridgeRow, FillRow, SampleRow, Stamp, StateRow
 from bridge.protocol.messages import LocalFault
 from bridge.purifier.capacity import Evidence
 from bridge.purifier.cartridge import Kind, Load, add
@@ -274,9 +273,7 @@ def test_a_restart_goes_on_with_the_same_forecast_and_keeps_no_more_for_an_old_c
     assert again.prospect.learned.booked_l == pytest.approx(shed.prospect.learned.booked_l)
 
 
-@pytest.mark.parametrize(
-    ("version", "text"), [(2, ""), (2, "[]"), (7, "{}"), (2, '{"fitted":null}')]
-)
+@pytest.mark.parametrize(("version", "text"), [(2, ""), (2, "[]"), (7, "{}"), (2, '{"fitted":null}')])
 def test_a_forecast_that_cannot_be_read_is_refused(version: int, text: str) -> None:
     with pytest.raises(LogError):
         prospect_saved.read(StateRow("forecast.barrel", version, text), ())

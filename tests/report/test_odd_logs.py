@@ -6,7 +6,6 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
-from tests.history.test_writes import fill
 
 from bridge.commands.report import command
 from bridge.errors import InputError
