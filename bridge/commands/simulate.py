@@ -2,6 +2,8 @@
 
 import click
 
+from bridge.commands.shared.values import typed_values
+
 
 @click.command("simulate")
 @click.option("--years", required=True, type=float, help="How many years, such as 3 or 0.25.")
@@ -18,6 +20,7 @@ import click
     help="Leave out the log's rows, the forecast and the relay, which is faster.",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print the outcome as JSON.")
+@typed_values()
 def command(
     years: float,
     seed: int,

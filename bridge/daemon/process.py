@@ -162,7 +162,7 @@ class Daemon:
             broker=None if self.plan.hub is None else self.plan.hub.broker,
             on_command=self._on_command,
             on_refused=partial(self._on_refused, sender="page"),
-            tell=self._on_event,
+            report=self._on_event,
         )
 
     def _on_view(self, view: StationView) -> None:

@@ -109,7 +109,8 @@ def read_switches(fields: dict[str, str]) -> Switches:
 def write_number(value: float, width: int, what: str) -> str:
     """The decimal text of ``value`` in at most ``width`` characters, as exact as these allow.
 
-    Raises :class:`OutOfRangeError` when the value is not finite or its whole part is wider.
+    Raises:
+        OutOfRangeError: If the value is not finite or its whole part is wider.
     """
     if math.isfinite(value):
         for decimals in range(max(0, width - 2), -1, -1):
@@ -239,7 +240,8 @@ _KINDS: dict[Direction, dict[str, tuple[Reader, frozenset[str]]]] = {
 def read(frame: Frame, direction: Direction, counts: Counts) -> Message | None:
     """The message in a frame; None for an unknown kind.
 
-    Raises :class:`MalformedError` when the frame cannot be used. Counts what it passed over.
+    Raises:
+        MalformedError: If the frame cannot be used. Counts what it passed over.
     """
     kind = _KINDS[direction].get(frame.kind)
     if kind is None:

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from bridge.commands import log as log_command
 from bridge.commands import sample
-from bridge.commands.shared.typed import moment_ms
+from bridge.commands.shared.values import moment_ms
 from bridge.errors import InputError
 from bridge.forecast import by_hand, shelf
 from bridge.forecast import cartridges as book
@@ -75,12 +75,12 @@ def test_without_a_zone_the_machines_own_counts(monkeypatch: pytest.MonkeyPatch)
 @pytest.mark.parametrize(
     ("text", "told"),
     [
-        ("yesterday", "that is no time; give day and time"),
-        ("2026-07-04", "that is a whole day"),
-        ("2026-13-04T08:00", "that is no time"),
-        ("0026-07-04T08:00", "the year 26 is none of ours"),
-        ("9999-12-31T23:59-12:00", "the year 9999 is none of ours"),
-        ("2026-10-04T08:00", "that is in the future; it is 2026-09-21T16:13:20+02:00 now"),
+        ("yesterday", "this is not a time; give day and time"),
+        ("2026-07-04", "this is a whole day"),
+        ("2026-13-04T08:00", "this is not a time"),
+        ("0026-07-04T08:00", "the year 26 is not possible"),
+        ("9999-12-31T23:59-12:00", "the year 9999 is not possible"),
+        ("2026-10-04T08:00", "this is in the future; it is 2026-09-21T16:13:20+02:00 now"),
         ("2026-03-29T02:30", "this time is skipped by the clock"),
         ("2025-10-26T02:30", "this time comes twice"),
     ],

@@ -273,9 +273,7 @@ def test_a_restart_goes_on_with_the_same_forecast_and_keeps_no_more_for_an_old_c
     assert again.prospect.learned.booked_l == pytest.approx(shed.prospect.learned.booked_l)
 
 
-@pytest.mark.parametrize(
-    ("version", "text"), [(2, ""), (2, "[]"), (7, "{}"), (2, '{"fitted":null}')]
-)
+@pytest.mark.parametrize(("version", "text"), [(2, ""), (2, "[]"), (7, "{}"), (2, '{"fitted":null}')])
 def test_a_forecast_that_cannot_be_read_is_refused(version: int, text: str) -> None:
     with pytest.raises(LogError):
         prospect_saved.read(StateRow("forecast.barrel", version, text), ())

@@ -36,8 +36,9 @@ CREATE TEMP TABLE made AS SELECT *, hi - coalesce(lag(hi) OVER (PARTITION BY num
 CREATE TEMP TABLE flow AS SELECT *, month(ms) AS month FROM made WHERE litres > 1e-9 OR
     EXISTS (SELECT 1 FROM filled WHERE filled.began < made.ms + 60000 AND filled.ms > made.ms);
 CREATE TEMP VIEW stood AS SELECT alarm, ms, coalesce((SELECT min(after.ms) FROM alarmed AS after
-        WHERE after.alarm = alarmed.alarm AND after.ms >= alarmed.ms AND after.change IN
-        ('reset', 'cleared')), (SELECT last FROM span)) - ms AS stood_ms
+        WHERE after.alarm = alarmed.alarm AND after.ms >= alarmed.ms
+          AND after.change IN ('reset', 'cleared')),
+        (SELECT last FROM span)) - ms AS stood_ms
     FROM alarmed WHERE change = 'raised';
 """
 

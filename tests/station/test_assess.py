@@ -15,8 +15,7 @@ from bridge.station.assess import Memory, Picture, assess, begin
 from bridge.station.inventory import holding, renewed, sampled
 from bridge.station.plan import StationPlan
 from bridge.tank.level import Zone
-from bridge.water.health import Health
-from bridge.water.probe import ProbeFault
+from bridge.water.health import Health, ProbeFault
 
 PLAN = station(DEMO, "nowhere", HURRIED, 0.5, 0.9)
 GOOD = Reading(

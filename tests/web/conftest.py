@@ -14,7 +14,7 @@ import pytest
 
 from bridge.config.plan import BridgePlan, PagePlan
 from bridge.daemon import keeper_task
-from bridge.daemon.page_lines import Asked, Opened, Setup, read_from_page, setup_line
+from bridge.daemon.page_lines import CommandRequest, Opened, Setup, read_from_page, setup_line
 from bridge.daemon.process import Daemon
 from bridge.demo.rigged import HURRIED, RESERVOIR, station
 from bridge.guard.commands import GuardCommand
@@ -195,12 +195,12 @@ class Alone:
     def url(self) -> str:
         return f"http://127.0.0.1:{self.port}"
 
-    async def asked(self) -> Asked:
+    async def asked(self) -> CommandRequest:
         """The next command of a browser."""
         assert self.process.stdout is not None
         async with asyncio.timeout(PATIENCE_S):
             read = read_from_page(await asyncio.to_thread(self.process.stdout.readline))
-        assert isinstance(read, Asked)
+        assert isinstance(read, CommandRequest)
         return read
 
     def tell(self, line: bytes) -> None:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from bridge.commands.shared.log_file import which_log
+from bridge.commands.shared.values import typed_values
 from bridge.errors import InputError
 
 if TYPE_CHECKING:
@@ -52,6 +53,7 @@ if TYPE_CHECKING:
 )
 @click.option("--plot/--no-plot", default=None, help="A plot after the table.  [default: on a terminal]")
 @click.option("--json", "as_json", is_flag=True, help="Print a list of JSON objects.")
+@typed_values()
 def command(
     trace: Path | None,
     capacity_grams: float | None,

@@ -11,7 +11,7 @@ import click
 
 from bridge.commands.shared.configuration import AS_RECORDED, Shown
 from bridge.commands.shared.log_file import reading
-from bridge.display.text import Axis, Canvas
+from bridge.display.charts import Axis, Canvas
 from bridge.errors import InputError
 from bridge.forecast import cartridges as book
 from bridge.forecast import persistence as prospect_saved

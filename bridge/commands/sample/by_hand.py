@@ -1,6 +1,5 @@
 """Litres, readings and changed cartridges of what is kept by hand: one line typed, one transaction."""
 
-import os
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -64,10 +63,9 @@ def known(config: Path, of: str, reservoir: str | None) -> Known:
 
     :raises InputError: it is wrong, or does not say which reservoir is meant.
     """
-    from bridge.commands.shared.configuration import environ_of_service, station_of
-    from bridge.config.loading import read
+    from bridge.commands.shared.configuration import configuration_in_use, station_of
 
-    plan = read(config, environ_of_service(config, os.environ)).plan
+    plan = configuration_in_use(config).plan
     kept = plan.kept_by_hand
     word = of if of in kept else reservoir
     if word is None and not plan.stations and len(kept) == 1:

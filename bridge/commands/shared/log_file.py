@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from bridge.commands.shared.configuration import SERVICE_STATE, configuration_in_use
 from bridge.errors import InputError, LogError
 
 if TYPE_CHECKING:
@@ -23,8 +24,6 @@ F = TypeVar("F", bound=Callable[..., Any])
 BAR_AFTER_S = 0.5
 """Work that is done by then needs no bar."""
 _STEPS = 1000
-SERVICE_STATE = "/var/lib/clearwell"
-"""As ``config/clearwell.service`` has it."""
 
 
 def which_log(command: F) -> F:
@@ -52,20 +51,22 @@ def which_time(command: F) -> F:
 
 
 def log_path(config: Path) -> Path:
-    """The log that a configuration names, or that the service keeps for one that names none.
+    """Find the log that a configuration names, or the one that the service keeps if it names none.
 
-    :raises InputError: the configuration is wrong, or keeps no log.
+    Raises:
+        InputError: The configuration is wrong, or keeps no log.
     """
-    from bridge.config.loading import STATE_DIRECTORY, read
+    from bridge.config.building import LOG_NAME
+    from bridge.config.loading import STATE_DIRECTORY
 
-    found = []
-    # A person's environment does not have what the service manager puts into the daemon's.
-    for environ in (dict(os.environ), {**os.environ, STATE_DIRECTORY: SERVICE_STATE}):
-        log = read(config, environ).plan.log
-        if log is None:
-            raise InputError(f"{config}: this configuration keeps no log; give the file of one with --log")
-        found.append(log.path)
-    return next((path for path in found if _stands_at(path) is not None), found[0])
+    log = configuration_in_use(config).plan.log
+    if log is None:
+        raise InputError(f"{config}: this configuration keeps no log; give the file of one with --log")
+    defaults = {config.parent / LOG_NAME, Path(os.environ.get(STATE_DIRECTORY, "")) / LOG_NAME}
+    of_service = Path(SERVICE_STATE) / LOG_NAME
+    if log.path in defaults and _stands_at(log.path) is None and _stands_at(of_service) is not None:
+        return of_service
+    return log.path
 
 
 def chosen(log_file: Path | None, config: Path | None) -> Path:

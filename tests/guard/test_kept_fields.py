@@ -1,24 +1,15 @@
-"""What the guard writes out field by field puts every other field back into its own place."""
+"""An update of the guard's state or of an assessment changes its own fields and keeps every other one."""
 
 from dataclasses import replace
 
 from bridge.guard.alarms import AlarmRecord, Status
-from bridge.guard.limits import Limits, look
+from bridge.guard.limits import Limits, compare
 from bridge.guard.model import Advisory, Assessment, Flow, Phase, Trip, amended
 from bridge.guard.sequence import account
-from bridge.guard.state import (
-    Closed,
-    Evidence,
-    FillRecord,
-    GuardState,
-    Latch,
-    decided,
-    latched,
-    moved,
-)
+from bridge.guard.state import Closed, Evidence, FillRecord, GuardState, Latch
 from bridge.tank.level import Zone
 from bridge.water.health import Health
-from tests.guard.world import Told
+from tests.guard.world import GuardRun
 
 EVERY_FIELD_ITS_OWN = GuardState(
     started_at=1.0,
@@ -57,46 +48,31 @@ SEEN = Assessment(
 )
 
 
-def test_a_state_that_moves_on_latches_or_decides_keeps_the_rest() -> None:
-    before = EVERY_FIELD_ITS_OWN
-    fill, closed, evidence = FillRecord(open_s=90.0), Closed(91.0), Evidence(92.0)
-    assert moved(before, Phase.PAUSE, 93.0, fill, 94.0, False) == replace(
-        before, phase=Phase.PAUSE, since=93.0, fill=fill, day_l=94.0, wanted=False
-    )
-    more = (*before.latches, Latch(Trip.LINK_LOST, 95.0))
-    assert latched(before, more, Trip.LINK_LOST, closed) == replace(
-        before, latches=more, first_out=Trip.LINK_LOST, closed=closed
-    )
-    assert decided(before, Flow.TO_DRAIN, evidence, ()) == replace(
-        before, flow=Flow.TO_DRAIN, evidence=evidence, alarms=()
-    )
-
-
-def test_what_passed_is_accounted_for_and_the_rest_is_kept() -> None:
+def test_accounting_changes_its_own_fields_and_keeps_the_others() -> None:
     before = EVERY_FIELD_ITS_OWN
     evidence = Evidence(5.0, None, None, None, 9.0, 10.0)
-    assert account(look(Limits(), SEEN, 100.0), before) == replace(
+    assert account(compare(Limits(), SEEN, 100.0), before) == replace(
         before, stepped_at=100.0, evidence=evidence, volume_l=60.0, throughput_l=7.0
     )
 
 
-def test_an_assessment_with_more_advisories_keeps_the_rest() -> None:
+def test_an_assessment_with_more_advisories_keeps_its_other_fields() -> None:
     found = frozenset({Advisory.LOG_TROUBLE})
     both = frozenset({Advisory.LOG_TROUBLE, Advisory.RESERVOIR_LOW})
     assert amended(SEEN, found, False) == replace(SEEN, advisories=both)
     assert amended(SEEN, found, True) == replace(SEEN, advisories=both, controller_fault=True)
 
 
-def test_what_has_not_changed_is_the_same_object_so_that_looking_for_changes_is_cheap() -> None:
-    told = Told()
-    told.fill()
-    told.step(product_ppm=150.0)
-    told.pass_time(100)
-    before = told.state
+def test_a_value_that_has_not_changed_is_the_same_object() -> None:
+    run = GuardRun()
+    run.fill()
+    run.step(product_ppm=150.0)
+    run.pass_time(100)
+    before = run.state
     assert before.alarms
     assert before.latches
-    told.step()
-    assert told.state.alarms is before.alarms
-    assert told.state.latches is before.latches
-    assert told.state.evidence is before.evidence
-    assert told.state.fill is before.fill
+    run.step()
+    assert run.state.alarms is before.alarms
+    assert run.state.latches is before.latches
+    assert run.state.evidence is before.evidence
+    assert run.state.fill is before.fill

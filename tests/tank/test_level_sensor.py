@@ -23,7 +23,7 @@ def test_a_table_may_rise_or_fall_and_is_exact_at_its_points(table: LevelSensorT
 
 
 @given(st.floats(0.0, 0.85), st.sampled_from([RISING, FALLING]))
-def test_a_depth_survives_the_way_to_a_fraction_and_back(depth_m: float, table: LevelSensorTable) -> None:
+def test_depth_to_fraction_and_back_is_the_same_depth(depth_m: float, table: LevelSensorTable) -> None:
     assert table.depth_m(table.fraction(depth_m)) == pytest.approx(depth_m, abs=1e-9)
 
 
@@ -44,7 +44,7 @@ def test_a_table_of_two_points_is_a_straight_line() -> None:
         (LevelFault.LEVEL_SENSOR_OPEN, LevelFault.LEVEL_SENSOR_OPEN),
     ],
 )
-def test_what_no_float_can_read_is_a_fault_and_never_a_depth(
+def test_an_impossible_fraction_is_a_fault_and_never_a_depth(
     raw: float | LevelFault | None, fault: LevelFault
 ) -> None:
     assert LevelSensor(RISING).read(raw) is fault
@@ -74,14 +74,12 @@ def test_a_little_outside_the_table_counts_as_its_end() -> None:
         (((math.nan, 0.1), (0.9, 0.3)), "0 to 1"),
     ],
 )
-def test_a_table_that_is_no_calibration_is_refused(
-    points: tuple[tuple[float, float], ...], says: str
-) -> None:
+def test_an_impossible_table_is_refused(points: tuple[tuple[float, float], ...], says: str) -> None:
     with pytest.raises(InputError, match=says):
         LevelSensorTable(points)
 
 
-def test_a_table_that_reaches_where_a_broken_wire_reads_is_refused() -> None:
+def test_a_table_outside_the_plausible_band_is_refused() -> None:
     with pytest.raises(InputError, match="broken wire"):
         LevelSensor(LevelSensorTable(((0.0, 0.0), (0.9, 0.8))))
     with pytest.raises(OutOfRangeError, match="plausible band"):

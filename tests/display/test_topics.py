@@ -1,4 +1,4 @@
-"""What a subscriber hears becomes the facts that the bridge itself would show."""
+"""What a subscriber receives becomes the facts that the bridge itself would show."""
 
 import json
 
@@ -7,15 +7,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bridge.display.from_view import facts_of
-from bridge.display.terminal import Watch, screen
-from bridge.display.topics import FOREIGN, LOST, SILENCES, UNDESCRIBED, HeardReservoir, bridges
+from bridge.display.terminal import Selection, screen
+from bridge.display.topics import FOREIGN, LOST, REASONS, UNDESCRIBED, RemoteReservoir, bridges
 from bridge.mqtt.changes import Device
 from bridge.mqtt.description import describe_bridge
 from bridge.mqtt.properties import PROPERTIES
 from bridge.mqtt.topics import Layout, Publication
 from bridge.station.view import StationView
 from bridge.units import DisplayUnits
-from tests.display.made import WORDS, views
+from tests.display.strategies import WORDS, views
 from tests.display.test_display_units import AMERICAN
 
 LAYOUT = Layout("garden", "The garden")
@@ -25,14 +25,14 @@ BASE, ROOT = "homie/5/garden-north-barrel", "homie/5/garden"
 def published(view: StationView) -> dict[str, str]:
     """What the broker keeps of a bridge with this one reservoir."""
     device = Device.of(LAYOUT, view.identity, 300.0, 0.0)
-    device, opened = device.opened()
-    messages: tuple[Publication, ...] = (*opened, *device.shows(view, 0.0, 0.0)[1])
+    device, opened = device.describe()
+    messages: tuple[Publication, ...] = (*opened, *device.update(view, 0.0, 0.0)[1])
     kept = {one.topic: one.payload for one in messages if one.payload}
     kept[f"{ROOT}/$description"] = describe_bridge(LAYOUT, ["north-barrel"], 0.0).publication(LAYOUT).payload
     return kept | {f"{ROOT}/$state": "ready"}
 
 
-def heard(kept: dict[str, str], units: DisplayUnits = AMERICAN) -> HeardReservoir:
+def received(kept: dict[str, str], units: DisplayUnits = AMERICAN) -> RemoteReservoir:
     (bridge,) = bridges(kept, "homie", units, {"garden-north-barrel": "14:05:09"})
     assert (bridge.id, bridge.name) == ("garden", "The garden")
     (reservoir,) = bridge.reservoirs
@@ -40,10 +40,10 @@ def heard(kept: dict[str, str], units: DisplayUnits = AMERICAN) -> HeardReservoi
 
 
 @given(views(), st.sampled_from([DisplayUnits(), AMERICAN]))
-def test_whatever_is_published_is_heard_as_the_same_facts(view: StationView, units: DisplayUnits) -> None:
-    reservoir = heard(published(view), units)
+def test_a_published_view_is_received_as_the_same_facts(view: StationView, units: DisplayUnits) -> None:
+    reservoir = received(published(view), units)
     assert reservoir.facts == facts_of(view, units, "14:05:09")
-    assert reservoir.silence == ""
+    assert reservoir.reason == ""
 
 
 @pytest.fixture(scope="session")
@@ -53,22 +53,22 @@ def kept(kept_view: StationView) -> dict[str, str]:
 
 @pytest.mark.parametrize("state", ["lost", "disconnected", "init"])
 def test_a_bridge_that_is_not_there_shows_no_value_as_live(kept: dict[str, str], state: str) -> None:
-    gone = heard(kept | {f"{ROOT}/$state": state})
+    gone = received(kept | {f"{ROOT}/$state": state})
     assert gone.facts is None
-    assert gone.silence == SILENCES[state]
-    shown = screen(Watch("here"), bridges(kept | {f"{ROOT}/$state": state}, "homie", AMERICAN, {}), None)
-    assert "Not known: nothing can be said of this water." in " ".join(shown)
+    assert gone.reason == REASONS[state]
+    shown = screen(Selection("here"), bridges(kept | {f"{ROOT}/$state": state}, "homie", AMERICAN, {}), None)
+    assert "Not known: there is no measurement of this water." in " ".join(shown)
     assert not any("US gal" in line for line in shown)
 
 
 def test_a_lost_bridge_says_that_it_is_lost_in_plain_words(kept: dict[str, str]) -> None:
     assert LOST.startswith("LOST")
-    shown = screen(Watch("here"), bridges(kept | {f"{ROOT}/$state": "lost"}, "homie", AMERICAN, {}), None)
-    assert "LOST: the bridge went away without a word." in " ".join(" ".join(shown).split())
+    shown = screen(Selection("here"), bridges(kept | {f"{ROOT}/$state": "lost"}, "homie", AMERICAN, {}), None)
+    assert "LOST: the bridge ended without a clean stop." in " ".join(" ".join(shown).split())
 
 
 def test_while_the_broker_is_away_nothing_is_shown_as_live(kept: dict[str, str]) -> None:
-    shown = screen(Watch("here"), bridges(kept, "homie", AMERICAN, {}), "The broker is gone.")
+    shown = screen(Selection("here"), bridges(kept, "homie", AMERICAN, {}), "The broker is gone.")
     assert shown[0] == "The broker is gone."
     assert not any("US gal" in line for line in shown)
 
@@ -76,7 +76,7 @@ def test_while_the_broker_is_away_nothing_is_shown_as_live(kept: dict[str, str])
 @pytest.mark.parametrize("path", ["product/verdict", "valve/missing", "valve/reported", "product/factor"])
 def test_half_of_what_there_is_to_hear_is_not_shown_as_all(kept: dict[str, str], path: str) -> None:
     half = {topic: payload for topic, payload in kept.items() if topic != f"{BASE}/{path}"}
-    assert (heard(half).facts, heard(half).silence) == (None, SILENCES["init"])
+    assert (received(half).facts, received(half).reason) == (None, REASONS["init"])
 
 
 @pytest.mark.parametrize(
@@ -97,13 +97,13 @@ def test_half_of_what_there_is_to_hear_is_not_shown_as_all(kept: dict[str, str],
 def test_words_that_this_program_does_not_know_are_not_guessed_at(
     kept: dict[str, str], path: str, payload: str
 ) -> None:
-    foreign = heard(kept | {f"{BASE}/{path}": payload})
-    assert (foreign.facts, foreign.silence) == (None, FOREIGN)
+    foreign = received(kept | {f"{BASE}/{path}": payload})
+    assert (foreign.facts, foreign.reason) == (None, FOREIGN)
 
 
 def test_a_shelved_alarm_has_no_alert_and_is_shown_all_the_same(kept: dict[str, str]) -> None:
     one = [{"alarm": "reservoir-low", "state": "acknowledged", "shelved": True}]
-    facts = heard(kept | {f"{BASE}/health/alarms": json.dumps(one)}).facts
+    facts = received(kept | {f"{BASE}/health/alarms": json.dumps(one)}).facts
     assert facts is not None
     (alarm,) = facts.alarms
     assert alarm.shelved
@@ -129,7 +129,7 @@ def test_nonsense_on_the_broker_is_no_reason_to_fall_over(
     kept: dict[str, str], nonsense: dict[str, str], over: bool
 ) -> None:
     found = bridges(kept | nonsense if over else nonsense, "homie", AMERICAN, {})
-    shown = screen(Watch("here"), found, None)
+    shown = screen(Selection("here"), found, None)
     assert all(line.isprintable() and len(line) <= 80 for line in shown)
 
 
@@ -141,4 +141,4 @@ def test_other_devices_of_the_house_are_left_alone(kept: dict[str, str]) -> None
 
 def test_a_reservoir_that_was_announced_and_not_yet_heard_is_named(kept: dict[str, str]) -> None:
     only = {topic: payload for topic, payload in kept.items() if topic.startswith(f"{ROOT}/")}
-    assert (heard(only).id, heard(only).silence) == ("north-barrel", UNDESCRIBED)
+    assert (received(only).id, received(only).reason) == ("north-barrel", UNDESCRIBED)

@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.daemon.page_host import BY_HAND, Unfit, in_ppm
+from bridge.daemon.page_lines import BY_HAND, Unfit, in_ppm
 from bridge.guard.commands import Retest
 from bridge.mqtt.commands import Accepted, Incoming, parse
 from bridge.mqtt.properties import SAMPLE_MAX_PPM
