@@ -7,6 +7,7 @@ import signal
 import subprocess
 import sys
 from collections.abc import AsyncIterator
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -79,6 +80,6 @@ async def test_litres_are_counted_to_two_percent_over_kills_in_the_middle_of_a_f
     with Reader(database) as reader:
         fills = [row for row in reader.events(0, 2**45, kinds=[Kind.FILL]) if isinstance(row, FillRow)]
     assert [row.end for row in fills] == ["interrupted"] * KILLS + ["stop"]
-    for row, following in zip(fills, fills[1:], strict=False):
+    for row, following in pairwise(fills):
         assert row.ended_ms is not None
         assert row.started_ms <= row.ended_ms <= following.started_ms
