@@ -64,8 +64,8 @@ class PageHost:
         units: the units that people see.
         reservoirs: every reservoir that will ever be offered.
         broker: the hub's broker, for the descriptions of the reservoirs. The page gets none of its secrets.
-        on_command: called in the event loop with the reservoir's id and a valid command. Returns None if
-            the command was carried out, else the sentence that refuses it.
+        on_command: called in the event loop with the reservoir's id, a valid command, and a callback for
+            the result: None if the command was carried out, else the sentence that refuses it.
         on_refused: called with the reservoir's id and a sentence for each malformed command.
         report: called with events that people should know of.
     """
@@ -78,7 +78,7 @@ class PageHost:
         reservoirs: Sequence[StationIdentity],
         *,
         broker: BrokerSettings | None,
-        on_command: Callable[[str, GuardCommand], str | None],
+        on_command: Callable[[str, GuardCommand, Callable[[str | None], None]], None],
         on_refused: Callable[[str, str], None],
         report: Callable[[StationEvent], None],
     ) -> None:
@@ -99,7 +99,6 @@ class PageHost:
             plan.names,
             plan.token,
             None if log is None else str(log.path),
-            None if log is None else str(_spill_of(log)),
             tuple(reservoirs),
             None if broker is None else astuple(Access.of(broker)),
         )
@@ -186,13 +185,11 @@ class PageHost:
                 case Trouble(sentence):
                     trouble, self._troubled = sentence, True
                 case CommandRequest() as request:
-                    result = command_result_line(self._carry_out(request))
-                    if self._process is not None and self._process.stdin is not None:
-                        self._process.stdin.write(result)
+                    self._carry_out(request)
             await asyncio.sleep(LINE_EVERY_S)
         return trouble
 
-    def _carry_out(self, request: CommandRequest) -> CommandResult:
+    def _carry_out(self, request: CommandRequest) -> None:
         """Handle a command as one from the hub: the same parser reads it, and the guard decides."""
         layout = self._plan.layout
         device = f"{layout.bridge}-{request.reservoir}"
@@ -203,18 +200,29 @@ class PageHost:
         text = in_ppm(request.property, request.value, request.unit, factor)
         if isinstance(text, Unfit):
             self._on_refused(request.reservoir, text.sentence)
-            return CommandResult(request.number, "malformed", text.sentence)
+            self._send_result(CommandResult(request.number, "malformed", text.sentence))
+            return
         value = text.encode("utf-8", "backslashreplace")
         message = Incoming(topic, value, retained=False, received_at=self._loop.time())
         read = parse(layout, self._identities, message, SENDER)
         if isinstance(read, Refused):
             known = self._identities.get(read.device)
             self._on_refused("" if known is None else known.reservoir, read.sentence)
-            return CommandResult(request.number, "malformed", read.sentence)
-        refusal = self._on_command(read.reservoir, read.command)
-        if refusal is not None:
-            return CommandResult(request.number, "refused", refusal[:1].upper() + refusal[1:])
-        return CommandResult(request.number, "done", "Done.")
+            self._send_result(CommandResult(request.number, "malformed", read.sentence))
+            return
+
+        def send_result(refusal: str | None) -> None:
+            if refusal is None:
+                self._send_result(CommandResult(request.number, "done", "Done."))
+            else:
+                sentence = refusal[:1].upper() + refusal[1:]
+                self._send_result(CommandResult(request.number, "refused", sentence))
+
+        self._on_command(read.reservoir, read.command, send_result)
+
+    def _send_result(self, result: CommandResult) -> None:
+        if self._process is not None and self._process.stdin is not None:
+            self._process.stdin.write(command_result_line(result))
 
     def _write(self) -> None:
         """Write the newest views; while the pipe is full, try again later with the views of that time."""
@@ -242,12 +250,6 @@ def _environment() -> dict[str, str]:
     # The page must run the same program as the daemon, wherever that is installed.
     places = [str(Path(bridge.__file__).resolve().parents[1]), kept.get("PYTHONPATH", "")]
     return kept | {"PYTHONPATH": os.pathsep.join(place for place in places if place)}
-
-
-def _spill_of(log: LogPlan) -> Path:
-    from bridge.history.log import spill_path
-
-    return spill_path(log.path)
 
 
 def _in_url(host: str) -> str:

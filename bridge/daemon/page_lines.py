@@ -52,7 +52,6 @@ class Setup:
     token: Secret | None
     log: str | None
     """The log's file; None if there is no log."""
-    spill: str | None
     reservoirs: tuple[StationIdentity, ...]
     broker: tuple[str, str] | None = None
     """Address and security scheme of the hub's broker, for descriptions; None if there is no broker."""
@@ -159,7 +158,7 @@ def setup_line(setup: Setup) -> bytes:
             ],
             "listen": [setup.host, setup.port, list(setup.names)],
             "token": None if setup.token is None else setup.token.reveal(),
-            "log": [setup.log, setup.spill],
+            "log": setup.log,
             "reservoirs": [astuple(one) for one in setup.reservoirs],
             "broker": setup.broker,
         }
@@ -197,11 +196,11 @@ def read_setup(line: bytes) -> Setup:
         )
         bridge_id, bridge_name, prefix, version = message["bridge"]
         host, port, names = message["listen"]
-        log, spill = message["log"]
+        log = message["log"]
         token = None if message["token"] is None else Secret(message["token"])
         reservoirs = tuple(StationIdentity(*one) for one in message["reservoirs"])
         return Setup(
-            bridge_id, bridge_name, prefix, version, units, host, port, tuple(names), token, log, spill,
+            bridge_id, bridge_name, prefix, version, units, host, port, tuple(names), token, log,
             reservoirs, None if message["broker"] is None else tuple(message["broker"]),
         )  # fmt: skip
     except (KeyError, TypeError, ValueError):

@@ -96,8 +96,9 @@ class HubClient:
         settings: the broker.
         layout: the names that topics start with.
         reservoirs: every reservoir that will ever be offered.
-        on_command: called in the event loop with the reservoir's id and a valid command; it must not block.
-            It returns None if the command was carried out, else the sentence that refuses it.
+        on_command: called in the event loop with the reservoir's id, a valid command, and a callback for
+            the result: None if the command was carried out, else the sentence that refuses it. It must
+            not block.
         report: called with each new fault, and with None when the connection is up. The sentence contains no
             secret.
         on_refused: called with the reservoir's id (or an empty text) and a sentence, for each malformed
@@ -114,7 +115,7 @@ class HubClient:
         layout: Layout,
         reservoirs: Sequence[StationIdentity],
         *,
-        on_command: Callable[[str, GuardCommand], str | None],
+        on_command: Callable[[str, GuardCommand, Callable[[str | None], None]], None],
         report: Callable[[HubError | None], None],
         on_refused: Callable[[str, str], None] = lambda reservoir, sentence: None,
         announcements: Announcements | None = None,
@@ -303,12 +304,16 @@ class HubClient:
             self._log_refusal(parsed.device, parsed.sentence)
             self._on_refused(self._reservoirs.get(parsed.device, ""), parsed.sentence)
             return
-        refusal = self._on_command(parsed.reservoir, parsed.command)
-        if refusal is not None:
-            self._log_refusal(self._layout.device(parsed.reservoir), refusal)
-        elif parsed.echo is not None:
-            self._outgoing.queue_echo(parsed.echo)
-            self._schedule()
+        device, echo = self._layout.device(parsed.reservoir), parsed.echo
+
+        def report_result(refusal: str | None) -> None:
+            if refusal is not None:
+                self._log_refusal(device, refusal)
+            elif echo is not None:
+                self._outgoing.queue_echo(echo)
+                self._schedule()
+
+        self._on_command(parsed.reservoir, parsed.command, report_result)
 
     def _log_refusal(self, device: str, sentence: str) -> None:
         _log.warning("%s", sentence)

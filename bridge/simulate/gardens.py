@@ -7,7 +7,7 @@ Every number of a garden is invented and stands for no real installation.
 from dataclasses import dataclass, replace
 from typing import Any
 
-from bridge.config.building import station
+from bridge.config.building import station_plan
 from bridge.config.mistakes import Mistakes
 from bridge.config.reservoir import ReservoirTable
 from bridge.errors import InputError
@@ -65,7 +65,7 @@ def garden(name: str) -> Garden:
     """
     world = _WORLDS[NAMES.index(name)]
     mistakes = Mistakes(f"the garden {name}")
-    plan = station(name, ReservoirTable.model_validate(_tables(world)), mistakes)
+    plan = station_plan(name, ReservoirTable.model_validate(_tables(world)), mistakes)
     if plan is None:
         raise InputError(f"the garden {name} has mistakes: {mistakes.found}")
     return Garden(world, plan, world is _GLASSHOUSE, world is _BUTT)

@@ -77,7 +77,7 @@ class Page:
         self._published: dict[str, tuple[str, float]] = {}
         """By reservoir: the last facts without their time, and when they were published."""
         self._token = TokenCheck(setup.token)
-        self._records = Records(setup.log, setup.spill, setup.units)
+        self._records = Records(setup.log, setup.units)
         self._files = StaticFiles(directory=STATIC)
         self._filling_ms: dict[str, int] = {}
         """Since when each reservoir fills, in UTC milliseconds; only reservoirs that fill now."""

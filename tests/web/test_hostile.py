@@ -22,7 +22,6 @@ from bridge.guard.commands import Reset, Retest
 from bridge.guard.model import Flow, Phase
 from bridge.mqtt.broker import Secret
 from bridge.protocol.messages import Close
-from bridge.protocol.messages import Path as WaterPath
 from bridge.station.view import StationView
 from bridge.units import DisplayUnits
 from bridge.web import app as app_module
@@ -399,12 +398,12 @@ class Trips:
     async def one(self) -> None:
         site, board = self._site, self._site.board
         await site.filling()
-        board.read(20.0, WaterPath.FILL)
+        board.read(20.0, Flow.TO_RESERVOIR)
         await asyncio.sleep(0.02)
         assert site.keeper.station.state.flow is Flow.TO_RESERVOIR
         answered = len(SpiedKeeper.answers)
         began = time.perf_counter()
-        board.read(2000.0, WaterPath.FILL)
+        board.read(2000.0, Flow.TO_RESERVOIR)
         lease_s = site.keeper.plan.limits.lease_s
         while len(SpiedKeeper.answers) == answered:
             assert time.perf_counter() - began < lease_s, "the valve waited for its lease"
