@@ -109,8 +109,8 @@ def check(of: str | None, typed: ByHand, found: Known | None, where: Path | None
     if of in OF or (found is not None and found.kept is None):
         names = ", ".join(() if found is None else found.plan.kept_by_hand) or "none"
         raise InputError(
-            f"{options[0]} belongs to a purifier or a shelf kept by hand ([purifier.<id>], [shelf.<id>]); there "
-            f"are {names}"
+            f"{options[0]} belongs to a purifier or a shelf kept by hand ([purifier.<id>], [shelf.<id>]); "
+            f"there are {names}"
         )
     if found is not None:
         shelf = isinstance(found.kept, ShelfPlan)

@@ -84,7 +84,8 @@ def reading_lines(
         f"Conductivity at 25 °C  {measurement.conductivity_25_us_cm:.4g} µS/cm ({how})",
         *((solids,) if units.solids is SolidsUnit.PPM else ()),
         f"Expanded uncertainty   {shown(band_ppm, '.2g')} (k = 2)",
-        f"Verdict                {verdict.value}: {shown(ppm + band_ppm, '.3g')} with the uncertainty is {reason}",
+        f"Verdict                {verdict.value}: {shown(ppm + band_ppm, '.3g')} with the uncertainty is "
+        f"{reason}",
     )
 
 
