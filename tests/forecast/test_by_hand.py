@@ -11,11 +11,11 @@ from click.testing import CliRunner
 from bridge.commands import check, forecast, sample
 from bridge.commands import main as cli
 from bridge.commands.forecast.by_hand import state_of, values
+from bridge.display.log_text import told
 from bridge.forecast import by_hand, shelf
 from bridge.forecast.by_hand import HandPlan, ShelfPlan
 from bridge.guard.model import Advisory
 from bridge.history.records import CartridgeRow, EntryRow, Litres, LitresRow, SampleRow, Stamp
-from bridge.history.telling import told
 from bridge.purifier.capacity import Evidence
 from bridge.purifier.cartridge import Kind
 from bridge.purifier.forecast import Forecast

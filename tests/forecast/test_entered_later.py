@@ -19,7 +19,6 @@ from bridge.errors import InputError
 from bridge.forecast import by_hand, shelf
 from bridge.forecast import cartridges as book
 from bridge.forecast.cartridges import gathered
-from bridge.history import by_hand as entering
 from bridge.history.reader import Reader
 from bridge.history.records import (
     CartridgeRow,
@@ -31,6 +30,7 @@ from bridge.history.records import (
     Stamp,
     when_ms,
 )
+from bridge.history.writer import add
 from tests.forecast.test_by_hand import CONFIG, JUGS, PITCHER, Kitchen
 
 NOW_MS = 1_790_000_000_000
@@ -166,14 +166,14 @@ def feed(us_cm: float, at_ms: int | None = None) -> Callable[[Stamp], EntryRow]:
 
 def test_a_feed_sample_that_is_older_than_the_one_that_counts_changes_nothing(tmp_path: Path) -> None:
     path = tmp_path / "log.db"
-    (first,) = entering.add(path, feed(600.0))
+    (first,) = add(path, feed(600.0))
     begun = book.read(path)
     assert begun.feed_us_cm == {"barrel": 600.0}
-    entering.add(path, feed(300.0, first.stamp.utc_ms - MINUTE_MS))
+    add(path, feed(300.0, first.stamp.utc_ms - MINUTE_MS))
     # A daemon that runs reads on from where it was; one that starts reads everything.
     assert book.read(path, begun.until_ms).feed_us_cm == {}
     assert book.read(path).feed_us_cm == {"barrel": 600.0}
-    (last,) = entering.add(path, feed(500.0, first.stamp.utc_ms + 1))
+    (last,) = add(path, feed(500.0, first.stamp.utc_ms + 1))
     assert last.stamp.utc_ms > when_ms(last)
     assert book.read(path, begun.until_ms).feed_us_cm == {"barrel": 500.0}
     assert book.read(path).feed_us_cm == {"barrel": 500.0}

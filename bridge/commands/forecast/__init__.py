@@ -119,14 +119,14 @@ def _kept(
     """Read the forecasts that the daemon keeps, and those of purifiers and shelves kept by hand."""
     from bridge.commands.forecast import by_hand as forecast_by_hand
     from bridge.commands.forecast import log as forecast_log
-    from bridge.commands.shared.log_file import chosen, spill_of
+    from bridge.commands.shared.log_file import chosen
 
     by_hand = [] if config is None or log_file is not None else forecast_by_hand.states(config, named)
     if named is not None and by_hand:
         return [], by_hand
     try:
         path = chosen(log_file, config)
-        return forecast_log.states(path, spill_of(path), named), by_hand
+        return forecast_log.states(path, named), by_hand
     except InputError:
         if not by_hand:
             raise

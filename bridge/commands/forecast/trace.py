@@ -140,7 +140,7 @@ class Shown:
 
 def _plot(shown: Shown, readings: Readings, prior: "Capacity", limit_ppm: float) -> Iterator[str]:
     """Plot median and intervals against the volume treated, and where the trace reached the limit."""
-    from bridge.display.text import Axis, Canvas, around
+    from bridge.display.charts import Axis, Canvas, around
 
     newest, by_column = shown.newest, shown.by_column or {}
     if newest is None:

@@ -133,10 +133,10 @@ def command(
         found = tray(measurement, scale.limit_ppm, tray_litres, given_ppm, kept_in, at_ms)
     if kept_in is not None and of is not None:
         from bridge.commands.sample.kept import sample_row
-        from bridge.history import by_hand
+        from bridge.history.writer import add
 
         path, name = kept_in
-        by_hand.add(path, lambda stamp: sample_row(stamp, name, of, measurement, verdict, note, at_ms))
+        add(path, lambda stamp: sample_row(stamp, name, of, measurement, verdict, note, at_ms))
     if as_json:
         click.echo(json.dumps({**reading_values(measurement, verdict), **more_values(of, kept_in, found)}))
         return

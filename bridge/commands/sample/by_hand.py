@@ -141,8 +141,8 @@ def enter(
     """
     from bridge.commands.sample.kept import sample_row
     from bridge.forecast.by_hand import ShelfPlan
-    from bridge.history import by_hand
     from bridge.history.records import CartridgeRow, Litres, LitresRow
+    from bridge.history.writer import add
 
     if typed.feed_ppm is not None and reading is not None:
         ppm = reading[0].dissolved_solids_ppm
@@ -171,7 +171,7 @@ def enter(
         makers.append(
             lambda stamp: CartridgeRow(stamp, ident, "", made_l, load_g, "", exhausted, at_ms),
         )
-    by_hand.add(path, *makers)
+    add(path, *makers)
 
 
 def _of_feed(ppm: float, factor: float, found: Known | None) -> "tuple[Measurement, Verdict]":
@@ -205,7 +205,7 @@ def entries(path: Path, ident: str) -> "list[EntryRow]":
         LogError: The log cannot be read.
     """
     from bridge.commands.shared.log_file import reading
-    from bridge.history.entries import Kind
+    from bridge.history.records import Kind
 
     if not path.exists():
         return []

@@ -114,11 +114,11 @@ def reading(path: Path) -> Iterator["Reader"]:
     :raises InputError: the file is no log.
     :raises LogError: it is one, and cannot be read now.
     """
+    from bridge.history.errors import LogFault, LogTrouble
     from bridge.history.reader import Reader
-    from bridge.history.trouble import LogFault, LogTrouble
 
     try:
-        reader = Reader(path, spill_of(path))
+        reader = Reader(path)
     except LogTrouble as error:
         if error.fault is LogFault.NEWER:
             raise
@@ -138,21 +138,6 @@ def reading(path: Path) -> Iterator["Reader"]:
 
 def _locked(path: Path) -> LogError:
     return LogError(f"Another program holds the log {path} locked; try again in a moment.")
-
-
-def spill_of(log: Path) -> Path | None:
-    """Where the daemon keeps what it has not yet written into this log; None when nothing is found.
-
-    The daemon may have a runtime directory that is not in this command's environment, and may know the log by
-    its real path or through a link. The reader itself refuses a spill that belongs to another log.
-    """
-    from bridge.history.log import spill_path
-
-    found = [spill_path(log), log.with_name(log.name + ".spill")]
-    for name in {spill_path(one).name for one in (log, log.resolve())}:
-        found += [Path(folder) / name for folder in ("/run/clearwell", "/dev/shm")]
-    there = [one for one in found if os.access(one, os.R_OK)]
-    return max(there, key=lambda one: one.stat().st_mtime, default=None)
 
 
 class Bar:
