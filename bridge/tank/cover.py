@@ -55,8 +55,8 @@ class Leak:
         """What was found, and what to check."""
         return (
             f"The reservoir loses {self.litres_per_hour:.2f} L in every hour of the night, too steadily to "
-            f"be use: {24.0 * self.litres_per_hour:.1f} L a day. Look for a drip at the tap, the hose and the "
-            "fittings, and for a wick or a tray that takes water all night."
+            f"be use: {24.0 * self.litres_per_hour:.1f} L a day. Look for a drip at the tap, the hose and "
+            "the fittings, and for a wick or a tray that takes water all night."
         )
 
 
