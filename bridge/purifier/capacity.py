@@ -1,4 +1,4 @@
-"""A Bayesian estimate of the capacity: the grams that a cartridge takes up before its product crosses the limit.
+"""The capacity of a cartridge up to the crossing of the limit, in grams, as a Bayesian estimate.
 
 The logarithm of the capacity has a normal distribution around the mean of the kind. The rating is the prior
 of this mean. The load of each earlier cartridge at exhaustion narrows it. A cartridge that was changed early

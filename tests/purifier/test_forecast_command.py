@@ -15,7 +15,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bridge.commands import main as cli
+from bridge.commands import main
 from bridge.errors import InputError
 from bridge.purifier.capacity import Evidence, estimate
 from bridge.purifier.forecast import quantiles
@@ -60,7 +60,7 @@ class Clearwell:
     def __call__(self, *arguments: object) -> tuple[int, str, str]:
         self._monkeypatch.setattr(sys, "argv", ["clearwell", *map(str, arguments)])
         with pytest.raises(SystemExit) as ended:
-            cli.main()
+            main.main()
         said = self._capsys.readouterr()
         assert isinstance(ended.value.code, int)
         return ended.value.code, said.out, said.err
