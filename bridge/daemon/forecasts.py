@@ -10,7 +10,7 @@ from datetime import datetime
 import structlog
 
 from bridge.daemon.logbook import Logbook
-from bridge.forecast.learner import Prospect
+from bridge.forecast.learner import Learner
 from bridge.guard.model import Advisory, Phase
 from bridge.station.station import Station, Turn
 from bridge.station.view import NOTHING_KNOWN
@@ -30,7 +30,7 @@ class Foresight:
     """The forecast of one station.
 
     Args:
-        prospect: what is known at the start.
+        learner: what is known at the start.
         logbook: where it is kept, if anywhere.
         say: tells an event with its sentence.
         clock: gives the local time with its offset.
@@ -38,12 +38,12 @@ class Foresight:
 
     def __init__(
         self,
-        prospect: Prospect,
+        learner: Learner,
         logbook: Logbook | None,
         say: Callable[[str, str], None],
         clock: Callable[[], datetime] = local_time,
     ) -> None:
-        self.prospect = prospect
+        self.learner = learner
         self._logbook = logbook
         self._say = say
         self._save_at: float | None = None
@@ -55,15 +55,15 @@ class Foresight:
         if self._failed:
             return
         try:
-            if self.prospect.turn(turn):
-                station.ahead = self.prospect.look(self._clock())
-                found = self.prospect.advisories
+            if self.learner.observe(turn):
+                station.outlook = self.learner.update(self._clock())
+                found = self.learner.advisories
                 for advisory in ADVISORIES:
                     station.note(advisory, advisory in found)
                 self._save_now_and_then(turn)
         except Exception as error:  # noqa: BLE001 - a forecast must never cost a reservoir its session
             self._failed = True
-            station.ahead = NOTHING_KNOWN
+            station.outlook = NOTHING_KNOWN
             for advisory in ADVISORIES:
                 station.note(advisory, False)
             self._say(
@@ -76,7 +76,7 @@ class Foresight:
     def save(self) -> None:
         """Let the log keep what was learned."""
         if self._logbook is not None and not self._failed:
-            self._logbook.learned(self.prospect)
+            self._logbook.learned(self.learner)
 
     def _save_now_and_then(self, turn: Turn) -> None:
         if self._save_at is None:

@@ -13,7 +13,7 @@ import structlog
 
 from bridge.daemon.forecasts import Foresight
 from bridge.daemon.logbook import Logbook
-from bridge.forecast.learner import Prospect
+from bridge.forecast.learner import Learner
 from bridge.guard.commands import GuardCommand, ReservoirSample
 from bridge.guard.state import AlarmChanged, GuardState
 from bridge.protocol.codec import Damaged, Ignored
@@ -88,9 +88,9 @@ class Keeper:
                 self._say("state-lost", STATE_LOST)
         load = self.station.memory.inventory.load
         self._foresight = Foresight(
-            Prospect(plan, load=load)
+            Learner(plan, load=load)
             if logbook is None
-            else logbook.prospect(plan, self.station.memory.inventory),
+            else logbook.learner(plan, self.station.memory.inventory),
             logbook,
             self._say,
         )

@@ -13,10 +13,10 @@ from typing import TypeVar
 from bridge.config.plan import LogPlan
 from bridge.errors import LogError
 from bridge.forecast import cartridges as book
-from bridge.forecast import persistence as prospect_saved
+from bridge.forecast import persistence
 from bridge.forecast.cartridges import Book
 from bridge.forecast.learned import worth_keeping
-from bridge.forecast.learner import Prospect
+from bridge.forecast.learner import Learner
 from bridge.guard.model import Phase
 from bridge.guard.rules import ACTIVE
 from bridge.guard.state import GuardState
@@ -122,23 +122,23 @@ class Logbook:
         self._book.until_ms = fresh.until_ms
         return fresh
 
-    def prospect(self, plan: StationPlan, accounts: Inventory) -> Prospect:
+    def learner(self, plan: StationPlan, accounts: Inventory) -> Learner:
         """The forecast that this station starts from."""
         name = plan.identity.reservoir
         earlier = worth_keeping(plan.cartridge, self._book.earlier.get(name, ()))
         data = self._kept.get(f"prospect.{name}")
         if data is not None:
             try:
-                kept = prospect_saved.read(data, earlier, plan.cartridge, plan.limits.limit_ppm)
-                return Prospect(plan, earlier, kept.learned, accounts.load, kept.feed_ppm, kept.volume_l)
+                kept = persistence.read(data, earlier, plan.cartridge, plan.limits.limit_ppm)
+                return Learner(plan, earlier, kept.learned, accounts.load, kept.feed_ppm, kept.volume_l)
             except LogError as error:
                 self._event(name, "forecast-lost", f"{error} It is learned anew.")
-        return Prospect(plan, earlier, load=accounts.load)
+        return Learner(plan, earlier, load=accounts.load)
 
-    def learned(self, prospect: Prospect) -> None:
+    def learned(self, learner: Learner) -> None:
         """Keep what a forecast has learned."""
-        name = prospect.plan.identity.reservoir
-        self._log.remember(f"prospect.{name}", prospect_saved.written(prospect.kept))
+        name = learner.plan.identity.reservoir
+        self._log.remember(f"prospect.{name}", persistence.written(learner.kept))
 
     def feed_sampled(self, reservoir: str) -> float | None:
         """The newest sample of this reservoir's feed, µS/cm at 25 °C."""

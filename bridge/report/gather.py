@@ -7,7 +7,7 @@ to :data:`PAST_DAYS` days of the running one's life. So an old log takes no long
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
-from bridge.forecast import persistence as prospect_saved
+from bridge.forecast import persistence
 from bridge.history.entries import Kind
 from bridge.history.reader import Reader
 from bridge.history.records import CartridgeRow, EntryRow, FillRow, when_ms
@@ -74,7 +74,7 @@ def facts_of(
         if station.identity.reservoir == reservoir:
             return from_plan(station)
     state = look_only(path, spill).state.get(f"prospect.{reservoir}")
-    kept = None if state is None else prospect_saved.read(state, ())
+    kept = None if state is None else persistence.read(state, ())
     return from_log(reservoir, kept, material.hours)
 
 

@@ -38,7 +38,7 @@ from bridge.station.assess import Memory, Picture
 from bridge.station.inventory import Inventory
 from bridge.station.plan import StationPlan
 from bridge.station.valve import Driver
-from bridge.station.view import NOTHING_KNOWN, Ahead, StationView, picture_of
+from bridge.station.view import NOTHING_KNOWN, Outlook, StationView, picture_of
 
 MOST_MESSAGES_S = 100
 """Fifty readings a second at most, and as many answers."""
@@ -123,7 +123,7 @@ class Station:
         self.memory: Memory = assess.begin(plan, accounts)
         self.picture: Picture | None = None
         self.decision: Decision | None = None
-        self.ahead: Ahead = NOTHING_KNOWN
+        self.outlook: Outlook = NOTHING_KNOWN
         """What was forecast last, for the view; whoever forecasts puts it here."""
         self.controller = ""
         self._link_up = False
@@ -258,7 +258,7 @@ class Station:
             link_up=self._link_up,
             controller=self.controller,
             frames=(self._frames_good, self._frames_damaged),
-            ahead=self.ahead,
+            outlook=self.outlook,
         )
 
     def _set_accounts(self, accounts: Inventory) -> None:

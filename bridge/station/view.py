@@ -3,9 +3,7 @@
 Nothing here is computed; the station fills it in, the map turns it into topics.
 A field is None where nothing is fitted or nothing is known.
 
-What lies ahead of a reservoir: when its purifier gives out, how long its water lasts. Values only.
-
-What a station shows, put together from what it knows. Core.
+The outlook of a reservoir is part of it: when its purifier is exhausted, and how long its water lasts. Core.
 """
 
 from dataclasses import dataclass
@@ -26,8 +24,8 @@ from bridge.water.solids import judge
 
 
 @dataclass(frozen=True, slots=True)
-class Ahead:
-    """None where too little is known to say."""
+class Outlook:
+    """When the purifier is exhausted and how long the water lasts; None while too little is known."""
 
     litres_left: Interval | None = None
     """Product until it crosses the limit."""
@@ -42,7 +40,7 @@ class Ahead:
     leak: Leak | None = None
 
 
-NOTHING_KNOWN = Ahead()
+NOTHING_KNOWN = Outlook()
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,7 +141,7 @@ def picture_of(
     link_up: bool,
     controller: str,
     frames: tuple[int, int],
-    ahead: Ahead = NOTHING_KNOWN,
+    outlook: Outlook = NOTHING_KNOWN,
 ) -> StationView:
     """Everything the hub is shown of one reservoir. Without a link the last values are not shown as live."""
     identity, limits = plan.identity, plan.limits
@@ -162,7 +160,7 @@ def picture_of(
         if fed is not None and fed.dissolved_solids_ppm > 0.0:
             rejection = rejection_percent(fed.dissolved_solids_ppm, measured.dissolved_solids_ppm)
     volume_l = level.volume_l
-    days_left, cover = ahead.days_left, ahead.cover
+    days_left, cover = outlook.days_left, outlook.cover
     running = state.phase in ACTIVE
     return StationView(
         identity=identity,
@@ -196,11 +194,11 @@ def picture_of(
         purifier_treated_l=accounts.load.treated_l,
         purifier_load_g=accounts.load.taken_up_g,
         rejection_percent=rejection,
-        litres_left=None if ahead.litres_left is None else ahead.litres_left.median,
+        litres_left=None if outlook.litres_left is None else outlook.litres_left.median,
         days_left=None if days_left is None else days_left.median,
         days_left_low=None if days_left is None else days_left.low80,
         days_left_high=None if days_left is None else days_left.high80,
-        order_now=ahead.order_now,
+        order_now=outlook.order_now,
         cover_days=None if cover is None else min(cover.days, HORIZON_DAYS),
         cover_low_days=None if cover is None else min(cover.low80_days, HORIZON_DAYS),
         cover_high_days=None if cover is None else min(cover.high80_days, HORIZON_DAYS),

@@ -143,7 +143,7 @@ async def hours(directory: Path, count: int) -> None:
         one, send=send, next_sequence=lambda: next(numbers) % 65536, now=0.0, on_turn=on_turn,
         on_event=logbook.event, state=restored.state, accounts=restored.accounts,
     )  # fmt: skip
-    foresight = Foresight(logbook.prospect(one, station.memory.inventory), logbook, lambda event, said: None)
+    foresight = Foresight(logbook.learner(one, station.memory.inventory), logbook, lambda event, said: None)
     station.link(True)
     before, commits = written(), straight.writer.commits
     for second in range(1, count * 3600 + 1):

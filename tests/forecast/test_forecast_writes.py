@@ -1,4 +1,4 @@
-"""What keeping the forecast costs the memory card, counted in blocks and not guessed."""
+"""The blocks that saving the forecast writes to the memory card."""
 
 import math
 import struct
@@ -23,7 +23,7 @@ FITTED = CartridgePlan(Kind.EXCHANGE, 60.0)
 
 
 def states(count: int) -> list[bytes]:
-    """What a prospect keeps, save after save, of a cartridge late in its life with its draw-off seen."""
+    """Returns successive saved states of a learner, late in the life of a cartridge, with its use learned."""
     front = breakthrough.begin(prior(FITTED, ()), 50.0)
     for litre in range(170):
         front = breakthrough.observe(front, 1.0, 300.0, 0.5 + 0.02 * math.sin(litre))
@@ -38,7 +38,7 @@ def states(count: int) -> list[bytes]:
 
 
 def blocks_a_day(folder: Path, forecasts: list[bytes]) -> int:
-    """Blocks that a day of readings writes, with a forecast kept every ``24 / len(forecasts)`` hours."""
+    """Counts the blocks that a day of readings writes, with a save every ``24 / len(forecasts)`` hours."""
     log = folder / "log.db"
     writer = Writer(log, None, LogSettings(outbox=None))
     writer.open()

@@ -13,7 +13,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-from bridge.forecast import persistence as prospect_saved
+from bridge.forecast import persistence
 from bridge.forecast.learned import Kept, Learned
 from bridge.guard.model import Advisory, AlarmId, Flow, Trip
 from bridge.history.limits import LogSettings
@@ -256,7 +256,7 @@ def write(path: Path, days: int = DAYS) -> Barrel:
             ordered.append(_restamped(row, sequence))
         log.append(*ordered)
         assert log.settle().result(), log.trouble
-    log.save("prospect.barrel", prospect_saved.written(kept(barrel)))
+    log.save("prospect.barrel", persistence.written(kept(barrel)))
     assert log.close(30.0), log.trouble
     assert log.figures.lost_readings == 0
     return barrel
