@@ -150,9 +150,9 @@ def _page(
         def progress(fraction: float, done: int = done) -> None:
             bar(0.9 * (done + 0.8 * fraction) / len(names))
 
-        material = gather(reader, name, *span, progress)
-        facts = facts_of(path, spill_of(path), name, () if plan is None else plan.stations, material)
-        found = season(facts, material, units.local)
+        data = gather(reader, name, *span, progress)
+        facts = facts_of(path, spill_of(path), name, () if plan is None else plan.stations, data)
+        found = season(facts, data, units.local)
         parts.append(Part(found, draw(found, units, f"r{done + 1}")))
     return page(parts, units, round(1000 * time.time()))
 
