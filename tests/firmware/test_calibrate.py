@@ -200,7 +200,7 @@ def test_wrong_solution_for_the_cell_is_told_with_what_it_would_read(paced: Emul
         "2",
     )
     assert done.returncode == 1
-    assert "take a weaker standard" in done.stderr
+    assert "use a weaker standard" in done.stderr
     assert not (tmp_path / "clearwell-calibration.toml").exists()
 
 

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from bridge.bench.bench import Bench
-from bridge.bench.commissioning import Result, Verdict, Walk
+from bridge.bench.commissioning import Checklist, Result, Verdict
 from bridge.config.loading import load
 from tests.daemon.test_modbus_daemon import LIMITED, PLAIN, configured
 from tests.transport.modbus_line import Devices, serving
@@ -49,7 +49,7 @@ async def walked(config: Path, devices: Devices) -> list[Result]:
 
     def walk() -> list[Result]:
         with Bench(station) as bench:
-            return list(Walk(bench, station, ask).results())
+            return list(Checklist(bench, station, ask).results())
 
     return await asyncio.wait_for(asyncio.to_thread(walk), 60.0)
 
