@@ -1,4 +1,4 @@
-"""``clearwell calibrate`` at the board that is built: real command, real line, real log."""
+"""``clearwell calibrate`` with the built board: real command, real line, real log."""
 
 import os
 import subprocess
@@ -103,7 +103,7 @@ def test_guided_session_with_two_solutions_gives_the_offset_too(paced: Emulator,
     )  # fmt: skip
     assert process.stdin is not None
     assert process.stdout is not None
-    # A reading from the pipe ends when the process does, so nothing here waits for ever.
+    # Reading from the pipe ends with the process, so this cannot block for ever.
     limit = threading.Timer(PATIENCE_S, process.kill)
     limit.start()
     process.stdin.write("84\n\n")
