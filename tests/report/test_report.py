@@ -333,7 +333,7 @@ def test_days_without_a_record_are_not_counted_as_dry_days(log: Path, config: Pa
         (("--out", "nowhere/r.html"), "there is no directory"),
         (("--out", "there.html"), "is there already"),
         (("--out", "r.html", "--reservoir", "pond"), "no such reservoir; it has barrel"),
-        (("--out", "r.html", "--from", "2026-06-01"), "the log ends before that"),
+        (("--out", "r.html", "--from", "2026-06-01"), "the log ends earlier"),
         (("--out", "r.html", "--from", "soon"), "is no moment"),
     ],
 )
