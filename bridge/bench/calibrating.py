@@ -47,7 +47,7 @@ class Outcome:
         return abs(self.drift_percent) > LARGEST_DRIFT_PERCENT
 
 
-def calibrated(probe: ProbePlan, points: Sequence[CalibrationPoint]) -> Outcome:
+def calibrate(probe: ProbePlan, points: Sequence[CalibrationPoint]) -> Outcome:
     """Calibrates the cell of a probe.
 
     Args:

@@ -51,7 +51,7 @@ class Result:
 
     test: str
     verdict: Verdict
-    seen: str
+    observed: str
 
 
 Ask = Callable[[str], bool]
@@ -112,15 +112,15 @@ class Checklist:
         hello = self.hello = received[1]
         wanted = self._expected()
         missing, more = wanted & ~hello.features, hello.features & ~wanted & ~Feature.FLOW_PULSES
-        seen = f"{hello.identity} {hello.firmware}, longest lease {hello.longest_lease_ms} ms"
+        observed = f"{hello.identity} {hello.firmware}, longest lease {hello.longest_lease_ms} ms"
         for what, features in (
             ("in the configuration, but not fitted", missing),
             ("not in the configuration", more),
         ):
             if features:
                 names = ", ".join(feature.name or "" for feature in features).lower().replace("_", " ")
-                seen += f"; {what}: {names}"
-        return Result(name, Verdict.FAILED if missing else Verdict.PASSED, seen)
+                observed += f"; {what}: {names}"
+        return Result(name, Verdict.FAILED if missing else Verdict.PASSED, observed)
 
     def _expected(self) -> Feature:
         level, limits = self._plan.level, self._plan.limits
@@ -186,7 +186,7 @@ class Checklist:
             return Result(name, Verdict.FAILED, opened)
         result = self._open_time(name, opened, SECOND_MS)
         if result.verdict is Verdict.PASSED and not self._ask("Did you hear it click open and shut?"):
-            return Result(name, Verdict.FAILED, f"{result.seen}, but no click was heard")
+            return Result(name, Verdict.FAILED, f"{result.observed}, but no click was heard")
         return result
 
     def _lapsed_lease(self) -> Result:
@@ -208,17 +208,19 @@ class Checklist:
             return self._valve_module(result)
         reported = self._wait_for(lambda reading: bool(reading.faults & LocalFault.LEASE_LAPSED), REPORT_S)
         if reported is None:
-            return Result(name, Verdict.FAILED, f"{result.seen}, but the lapse is not reported (bit 128)")
+            return Result(name, Verdict.FAILED, f"{result.observed}, but the lapse is not reported (bit 128)")
         return result
 
     def _valve_module(self, result: Result) -> Result:
         """Tests that the module's own time limit shut the valve, and not this program."""
         after = self._wait_for(lambda reading: True, ANSWER_S)
         if after is None:
-            return replace(result, verdict=Verdict.FAILED, seen=f"{result.seen}, and then no reading came")
+            return replace(
+                result, verdict=Verdict.FAILED, observed=f"{result.observed}, and then no reading came"
+            )
         if after.faults & LocalFault.LEASE_LAPSED:
             sentence = "the module's own time limit did not shut it; this program had to"
-            return replace(result, verdict=Verdict.FAILED, seen=sentence)
+            return replace(result, verdict=Verdict.FAILED, observed=sentence)
         return result
 
     def _overflow_shutoff(self) -> Result:
@@ -250,16 +252,16 @@ class Checklist:
         answer = self._bench.reply(number, ANSWER_S)
         if not isinstance(answer, Refusal) or answer.why != "overflow":
             return Result(name, Verdict.FAILED, "it shut, but a further lease was not refused")
-        seen = f"shut {at_s - opened.at_s:.2f} s after it opened; a further lease was refused"
+        observed = f"shut {at_s - opened.at_s:.2f} s after it opened; a further lease was refused"
         if not self._ask("Let the float go."):
-            return Result(name, Verdict.PASSED, seen)
+            return Result(name, Verdict.PASSED, observed)
         cleared = self._wait_for(
             lambda one: one.switch_overflow is False and not one.faults & LocalFault.OVERFLOW_CUT,
             OVERFLOW_CLEAR_S,
         )
         if cleared is None:
-            return Result(name, Verdict.FAILED, f"{seen}, but the float's fault stays")
-        return Result(name, Verdict.PASSED, seen)
+            return Result(name, Verdict.FAILED, f"{observed}, but the float's fault stays")
+        return Result(name, Verdict.PASSED, observed)
 
     def _stays_shut(self) -> Result:
         name = "Closed, and it stays shut"

@@ -84,7 +84,7 @@ def command(
     configuration). At its start the daemon reads that file, which takes precedence over the configuration.
     Earlier values stay in it.
     """
-    from bridge.bench.calibrating import calibrated, keep, refuse_beside_daemon
+    from bridge.bench.calibrating import calibrate, keep, refuse_beside_daemon
     from bridge.commands.shared.configuration import environ_of_service
     from bridge.config.loading import read
     from bridge.water.standards import chosen
@@ -115,7 +115,7 @@ def command(
         points = [_point(standard, us, c) for standard, us, c in rows]
     else:
         points = _at_the_bench(station, probe, cell, solutions, temperatures, steady_for, give_up, yes)
-    outcome = calibrated(probe, points)
+    outcome = calibrate(probe, points)
     _show(outcome, probe)
     _agree(outcome, new_cell, yes or bool(conductances))
     configured = _configured_per_cm(

@@ -56,7 +56,9 @@ def command(config: Path, reservoir: str | None, record: Path | None) -> None:
         checklist = Checklist(bench, station, _ask)
         for result in checklist.results():
             results.append(result)
-            click.echo(f"  {result.verdict.value}: {result.test}{': ' if result.seen else ''}{result.seen}\n")
+            click.echo(
+                f"  {result.verdict.value}: {result.test}{': ' if result.observed else ''}{result.observed}\n"
+            )
     by_hand = [(what, click.confirm(f"By hand: {what} Done, and passed?", default=False)) for what in BY_HAND]
     signed = click.prompt("Your name, for the record", default="", show_default=False)
     text = _record(station, checklist, results, by_hand, signed)
@@ -93,8 +95,8 @@ def _record(
     ]
     for result in results:
         lines.append(f"  [{result.verdict.value:^10}] {result.test}")
-        if result.seen:
-            lines.append(f"               {result.seen}")
+        if result.observed:
+            lines.append(f"               {result.observed}")
     lines += ["", "Watched by hand"]
     lines += [f"  [{'passed' if done else 'NOT DONE':^10}] {what}" for what, done in by_hand]
     lines += [

@@ -14,9 +14,9 @@ from bridge.forecast.learned import (
     MOST_EARLIER,
     Kept,
     Learned,
+    add_to_seasons,
     forecast_of,
     prior,
-    seasoned,
     worth_keeping,
 )
 from bridge.guard.model import Advisory
@@ -91,7 +91,7 @@ class HandState:
         return frozenset({Advisory.ORDER_CARTRIDGE}) if self.kept.learned.order else frozenset()
 
 
-def followed(plan: HandPlan, rows: Iterable[EntryRow]) -> HandState:
+def state_after(plan: HandPlan, rows: Iterable[EntryRow]) -> HandState:
     """Computes the state of a purifier from its entries.
 
     Args:
@@ -141,7 +141,7 @@ class _Account:
     def add_litres(self, row: LitresRow) -> None:
         self._pending_l += row.litres
         learned = replace(self._learned, total_l=self._learned.total_l + row.litres)
-        self._learned = seasoned(learned, _day(row), self.feed_ppm, LONGEST_GAP_DAYS)
+        self._learned = add_to_seasons(learned, _day(row), self.feed_ppm, LONGEST_GAP_DAYS)
 
     def add_reading(self, row: SampleRow, *, in_full: bool) -> None:
         self._product_ppm = ppm = row.conductivity_25_us_cm * self.plan.factor

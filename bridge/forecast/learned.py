@@ -74,9 +74,11 @@ class Kept:
     load: Load
 
 
-def started(plan: StationPlan, earlier: tuple[Evidence, ...], load: Load, learned: Learned | None) -> Learned:
+def restored(
+    plan: StationPlan, earlier: tuple[Evidence, ...], load: Load, learned: Learned | None
+) -> Learned:
     """Returns the saved state, with a new front or membrane if the kind of purifier has changed."""
-    fresh = begun(plan, earlier, load)
+    fresh = new_state(plan, earlier, load)
     if learned is None:
         return fresh
     same = (learned.front is None) is (fresh.front is None)
@@ -87,7 +89,7 @@ def started(plan: StationPlan, earlier: tuple[Evidence, ...], load: Load, learne
     )
 
 
-def begun(plan: StationPlan, earlier: tuple[Evidence, ...], load: Load) -> Learned:
+def new_state(plan: StationPlan, earlier: tuple[Evidence, ...], load: Load) -> Learned:
     """Returns the state at the start of a cartridge, or of one of which only the load is known."""
     fitted = plan.cartridge
     learned = Learned(booked_l=load.treated_l)
@@ -125,7 +127,7 @@ def worth_keeping(fitted: CartridgePlan | None, earlier: Iterable[Evidence]) -> 
     return tuple([one for one in earlier if one.load_g > least_g][-MOST_EARLIER:])
 
 
-def seasoned(
+def add_to_seasons(
     learned: Learned, day: float, feed_ppm: float | None, longest_days: float = LONGEST_STRETCH_DAYS
 ) -> Learned:
     """Adds one update to the seasonal models of feed and use.

@@ -15,11 +15,11 @@ from datetime import datetime
 from bridge.forecast.learned import (
     Kept,
     Learned,
-    begun,
+    add_to_seasons,
     draw_off_settings,
     forecast_of,
-    seasoned,
-    started,
+    new_state,
+    restored,
     worth_keeping,
 )
 from bridge.guard.commands import CartridgeChanged
@@ -79,7 +79,7 @@ class Learner:
         self.earlier = worth_keeping(plan.cartridge, earlier)
         self.outlook: Outlook = NOTHING_KNOWN
         self._load = load or Load()
-        self.learned = started(plan, self.earlier, self._load, learned)
+        self.learned = restored(plan, self.earlier, self._load, learned)
         self._settings = draw_off_settings(plan)
         self._sums = _Sums()
         self._now = -math.inf
@@ -149,7 +149,7 @@ class Learner:
             # The saved totals are older than the saved state: the process stopped between the two.
             self.learned = learned = replace(learned, booked_l=self._load.treated_l)
         moved = (treated > 0.0 or self._tripped) and self._take_up(max(treated, 0.0))
-        self.learned = seasoned(self.learned, day, self._feed_ppm if self._sums.readings else None)
+        self.learned = add_to_seasons(self.learned, day, self._feed_ppm if self._sums.readings else None)
         self._sums = _Sums()
         hourly = now >= self._forecast_at or self._changed or self._ended
         before, after = learned.front, self.learned.front
@@ -220,7 +220,7 @@ class Learner:
             evidence = Evidence(old.taken_up_g, spent(self.plan, turn))
             self.earlier = worth_keeping(self.plan.cartridge, (*self.earlier, evidence))
         total_l = self.learned.total_l + max(old.treated_l - self.learned.booked_l, 0.0)
-        fresh = begun(self.plan, self.earlier, Load())
+        fresh = new_state(self.plan, self.earlier, Load())
         self.learned = replace(
             self.learned, front=fresh.front, membrane=fresh.membrane, booked_l=0.0, total_l=total_l,
             due=False, order=False,

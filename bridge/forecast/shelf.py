@@ -60,7 +60,7 @@ class _Takings:
         self.squares += litres * min(typical, litres)
 
 
-def followed(plan: ShelfPlan, rows: Iterable[EntryRow]) -> ShelfState:
+def state_after(plan: ShelfPlan, rows: Iterable[EntryRow]) -> ShelfState:
     """Computes the state of a shelf from its entries.
 
     Args:

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from enum import Enum
 
-from bridge.forecast.learned import Learned, forecast_of, prior, seasoned, worth_keeping
+from bridge.forecast.learned import Learned, add_to_seasons, forecast_of, prior, worth_keeping
 from bridge.forecast.learner import UNTRIPPED_SHARE
 from bridge.purifier import breakthrough, membrane
 from bridge.purifier.capacity import Evidence
@@ -168,7 +168,7 @@ class _Replay:
                 tripped = True
             if point is not None or tripped:
                 self._learn(point, tripped)
-            self._learned = seasoned(
+            self._learned = add_to_seasons(
                 self._learned,
                 max(start_ms / _DAY_MS, self._learned.since_day or 0.0),
                 None if point is None else point.feed_ppm,
@@ -290,8 +290,8 @@ def costs(price: float | None, found: list[Backtest]) -> Costs:
     each = tuple(None if price is None else _cost(price, one) for one in found)
     done = [
         one.litres
-        for one, seen in zip(each, found, strict=True)
-        if one is not None and seen.outcome.status is not Status.IN_USE
+        for one, tested in zip(each, found, strict=True)
+        if one is not None and tested.outcome.status is not Status.IN_USE
     ]
     total_l = sum(done)
     if price is None or total_l <= 0.0:
@@ -299,11 +299,11 @@ def costs(price: float | None, found: list[Backtest]) -> Costs:
     return Costs(each, Cost(total_l, price * len(done) / total_l))
 
 
-def _cost(price: float, seen: Backtest) -> Cost | None:
-    litres = seen.treated_l
+def _cost(price: float, tested: Backtest) -> Cost | None:
+    litres = tested.treated_l
     if litres <= 0.0:
         return None
-    if seen.outcome.status is not Status.IN_USE or not seen.forecasts:
+    if tested.outcome.status is not Status.IN_USE or not tested.forecasts:
         return Cost(litres, price / litres)
-    at = seen.forecasts[-1].crossing_l
+    at = tested.forecasts[-1].crossing_l
     return Cost(litres, price / litres, (price / at.median, price / at.high80, price / max(at.low80, litres)))

@@ -128,7 +128,7 @@ def jugs_life() -> list[EntryRow]:
 
 
 LIFE, STOCK = pitchers_life(), jugs_life()
-STATE, STANDS = by_hand.followed(PITCHER, LIFE), shelf.followed(JUGS, STOCK)
+STATE, STANDS = by_hand.state_after(PITCHER, LIFE), shelf.state_after(JUGS, STOCK)
 
 
 @given(st.permutations(range(len(LIFE))), st.permutations(range(len(STOCK))))
@@ -137,8 +137,8 @@ def test_in_whatever_order_it_is_entered_the_forecast_is_the_same(
 ) -> None:
     assert STATE.earlier
     assert STANDS.cover is not None
-    assert by_hand.followed(PITCHER, entered_in(pitchers, LIFE)) == STATE
-    assert shelf.followed(JUGS, entered_in(jugs, STOCK)) == STANDS
+    assert by_hand.state_after(PITCHER, entered_in(pitchers, LIFE)) == STATE
+    assert shelf.state_after(JUGS, entered_in(jugs, STOCK)) == STANDS
 
 
 def test_a_late_entry_counts_for_the_cartridge_in_use_at_its_time() -> None:
@@ -149,7 +149,7 @@ def test_a_late_entry_counts_for_the_cartridge_in_use_at_its_time() -> None:
     kitchen.change(exhausted=None)
     kitchen.litres(2.0)
     forgotten = LitresRow(kitchen.stamp(), "pitcher", Litres.MADE, 7.0, at_ms=round(3.0 * 86_400_000))
-    state = by_hand.followed(PITCHER, [*kitchen.rows, forgotten])
+    state = by_hand.state_after(PITCHER, [*kitchen.rows, forgotten])
     assert state.treated_before_l == (17.0,)
     assert state.kept.load.treated_l == 2.0
     assert state.entered_ms == kitchen.rows[-1].stamp.utc_ms
@@ -167,15 +167,15 @@ def feed(us_cm: float, at_ms: int | None = None) -> Callable[[Stamp], EntryRow]:
 def test_a_feed_sample_older_than_the_present_one_changes_nothing(tmp_path: Path) -> None:
     path = tmp_path / "log.db"
     (first,) = entering.add(path, feed(600.0))
-    begun = book.read(path)
-    assert begun.feed_us_cm == {"barrel": 600.0}
+    new_state = book.read(path)
+    assert new_state.feed_us_cm == {"barrel": 600.0}
     entering.add(path, feed(300.0, first.stamp.utc_ms - MINUTE_MS))
     # A running daemon reads only new rows; one that starts reads all of them.
-    assert book.read(path, begun.until_ms).feed_us_cm == {}
+    assert book.read(path, new_state.until_ms).feed_us_cm == {}
     assert book.read(path).feed_us_cm == {"barrel": 600.0}
     (last,) = entering.add(path, feed(500.0, first.stamp.utc_ms + 1))
     assert last.stamp.utc_ms > when_ms(last)
-    assert book.read(path, begun.until_ms).feed_us_cm == {"barrel": 500.0}
+    assert book.read(path, new_state.until_ms).feed_us_cm == {"barrel": 500.0}
     assert book.read(path).feed_us_cm == {"barrel": 500.0}
 
 

@@ -329,7 +329,7 @@ def test_days_without_a_record_are_not_counted_as_dry_days(log: Path, config: Pa
 @pytest.mark.parametrize(
     ("options", "said"),
     [
-        (("--out", "r.txt"), "ends in .html or .pdf"),
+        (("--out", "r.txt"), "must end in .html or .pdf"),
         (("--out", "nowhere/r.html"), "there is no directory"),
         (("--out", "there.html"), "is there already"),
         (("--out", "r.html", "--reservoir", "pond"), "no such reservoir; it has barrel"),
@@ -348,7 +348,7 @@ def test_a_mistake_gets_one_sentence(
 
 
 def test_without_a_log_the_command_asks_for_one(tmp_path: Path) -> None:
-    with pytest.raises(InputError, match="which log"):
+    with pytest.raises(InputError, match="no log is given"):
         report("--out", tmp_path / "r.html")
 
 

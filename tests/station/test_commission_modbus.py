@@ -69,7 +69,7 @@ async def test_the_kill_test_tells_who_would_shut_the_valve(tmp_path: Path, how:
         assert {result.verdict for result in others} == {Verdict.PASSED}, others
     elif how == "plain":
         assert kill.verdict is Verdict.NOT_FITTED
-        assert "nothing shuts the valve but the overflow float" in kill.seen
+        assert "nothing shuts the valve but the overflow float" in kill.observed
     else:
         assert kill.verdict is Verdict.FAILED, kill
     assert not devices.relays[0]

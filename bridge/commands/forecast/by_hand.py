@@ -37,8 +37,8 @@ class OfShelf:
 def state_of(plan: HandPlan | ShelfPlan, rows: list[EntryRow]) -> OfPurifier | OfShelf:
     """What the entries say."""
     if isinstance(plan, ShelfPlan):
-        return OfShelf(plan, shelf.followed(plan, rows))
-    return OfPurifier(plan, by_hand.followed(plan, rows))
+        return OfShelf(plan, shelf.state_after(plan, rows))
+    return OfPurifier(plan, by_hand.state_after(plan, rows))
 
 
 def states(config: Path, named: str | None) -> list[OfPurifier | OfShelf]:
