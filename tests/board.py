@@ -8,10 +8,12 @@ from contextlib import asynccontextmanager
 import pytest
 
 from bridge.config.plan import BridgePlan
-from bridge.daemon.process import Daemon, Keeper
+from bridge.daemon.keeper import Keeper
+from bridge.daemon.process import Daemon
+from bridge.guard.model import Flow
 from bridge.protocol.codec import Decoder, Direction, encode
 from bridge.protocol.messages import BootReason, Feature, FromController, Hello, Reading
-from bridge.protocol.messages import Path as WaterPath
+from bridge.protocol.session import LinkDown, Received
 
 PATIENCE_S = 60.0
 
@@ -35,7 +37,7 @@ class Board:
             Hello(0, "board", "1.0", BootReason.POWER, 10_000, Feature.LEVEL_SENSOR | Feature.DRAIN_VALVE)
         )
 
-    def read(self, product_us: float, path: WaterPath = WaterPath.SHUT, level_sensor: float = 0.3) -> None:
+    def read(self, product_us: float, path: Flow = Flow.SHUT, level_sensor: float = 0.3) -> None:
         self._sequence += 1
         self.say(
             Reading(
@@ -63,10 +65,10 @@ class SpiedKeeper(Keeper):
     board: Board
     answers: list[list[object]]
 
-    def _on_message(self, message: FromController) -> None:
+    def received(self, what: Received | LinkDown) -> None:
         self.board.heard()
-        super()._on_message(message)
-        if isinstance(message, Reading):
+        super().received(what)
+        if isinstance(what, Reading):
             self.answers.append(self.board.heard())
 
 

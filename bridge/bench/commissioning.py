@@ -11,16 +11,8 @@ from enum import Enum
 
 from bridge.bench.bench import Bench, Received
 from bridge.config.modbus import CANNOT_PROMISE
-from bridge.protocol.messages import (
-    Close,
-    Feature,
-    Hello,
-    Lease,
-    LocalFault,
-    Path,
-    Reading,
-    Refusal,
-)
+from bridge.guard.model import Flow
+from bridge.protocol.messages import Close, Feature, Hello, Lease, LocalFault, Reading, Refusal
 from bridge.station.plan import StationPlan
 
 ANSWER_S = 3.0
@@ -237,18 +229,18 @@ class Checklist:
         received = self._bench.wait(
             Reading,
             CUT_MS / 1000.0 + ANSWER_S,
-            lambda one: one.path is Path.SHUT or one.switch_overflow is True,
+            lambda one: one.path is Flow.SHUT or one.switch_overflow is True,
         )
         if received is None:
             return Result(name, Verdict.FAILED, "no more readings came")
         at_s, reading = received
         if reading.switch_overflow is not True:
             return Result(name, Verdict.FAILED, "the float was not lifted in time; nothing was tested")
-        if reading.path is not Path.SHUT:
+        if reading.path is not Flow.SHUT:
             return Result(name, Verdict.FAILED, "the float is up and the valve is still open")
         if not reading.faults & LocalFault.OVERFLOW_CUT:
             return Result(name, Verdict.FAILED, "it shut, but not because of the float: bit 64 is not set")
-        number = self._bench.send(lambda sequence: Lease(sequence, Path.FILL, SECOND_MS))
+        number = self._bench.send(lambda sequence: Lease(sequence, Flow.TO_RESERVOIR, SECOND_MS))
         answer = self._bench.reply(number, ANSWER_S)
         if not isinstance(answer, Refusal) or answer.why != "overflow":
             return Result(name, Verdict.FAILED, "it shut, but a further lease was not refused")
@@ -274,7 +266,7 @@ class Checklist:
             if received is None:
                 break
             count += 1
-            if received[1].path is not Path.SHUT:
+            if received[1].path is not Flow.SHUT:
                 return Result(name, Verdict.FAILED, f"the valve is reported as {received[1].path.value}")
         return Result(name, Verdict.PASSED if count else Verdict.FAILED, f"{count} readings, all shut")
 
@@ -283,19 +275,19 @@ class Checklist:
         bench = self._bench
         bench.discard()
         sent_s = time.monotonic()
-        number = bench.send(lambda sequence: Lease(sequence, Path.FILL, ms))
+        number = bench.send(lambda sequence: Lease(sequence, Flow.TO_RESERVOIR, ms))
         answer = bench.reply(number, ANSWER_S)
         if answer is None:
             return "the lease was not answered"
         if isinstance(answer, Refusal):
             return f"the lease was refused: {answer.why}"
-        if answer.path is not Path.FILL:
+        if answer.path is not Flow.TO_RESERVOIR:
             return f"the lease was acknowledged, but the path is {answer.path.value}"
         return Received(sent_s, answer)
 
     def _open_time(self, name: str, opened: Received, ms: int) -> Result:
         """Tests that the valve shuts at the end of this lease, neither earlier nor later."""
-        received = self._bench.wait(Reading, ms / 1000.0 + ANSWER_S, lambda one: one.path is Path.SHUT)
+        received = self._bench.wait(Reading, ms / 1000.0 + ANSWER_S, lambda one: one.path is Flow.SHUT)
         if received is None:
             return Result(name, Verdict.FAILED, "the valve was not reported shut again")
         held_s = received[0] - opened.at_s
@@ -311,4 +303,4 @@ class Checklist:
 
     def _latest(self) -> Reading:
         received = self._bench.wait(Reading, ANSWER_S)
-        return Reading(0, Path.SHUT) if received is None else received[1]
+        return Reading(0, Flow.SHUT) if received is None else received[1]

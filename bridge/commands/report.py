@@ -14,7 +14,6 @@ from bridge.commands.shared.log_file import (
     check_reservoirs,
     chosen,
     reading,
-    spill_of,
     which_time,
 )
 from bridge.errors import InputError
@@ -157,7 +156,7 @@ def _page(
             bar(0.9 * (done + 0.8 * fraction) / len(names))
 
         data = gather(reader, name, *span, progress)
-        facts = facts_of(path, spill_of(path), name, () if plan is None else plan.stations, data)
+        facts = facts_of(reader, name, () if plan is None else plan.stations, data)
         found = season(facts, data, units.local)
         parts.append(Part(found, draw(found, units, f"r{done + 1}")))
     return page(parts, units, round(1000 * time.time()))

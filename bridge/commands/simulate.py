@@ -2,6 +2,8 @@
 
 import click
 
+from bridge.commands.shared.values import typed_values
+
 
 @click.command("simulate")
 @click.option("--years", required=True, type=float, help="Number of years, such as 3 or 0.25.")
@@ -14,11 +16,24 @@ import click
 @click.option(
     "--log", type=click.Path(dir_okay=False), help="Write a real log of the first half-year to this file."
 )
+@click.option(
+    "--station-only",
+    is_flag=True,
+    help="Leave out the log's rows, the forecast and the relay, which is faster.",
+)
 @click.option("--json", "as_json", is_flag=True, help="Print the outcome as JSON.")
+@typed_values()
 def command(
-    years: float, seed: int, faults: bool, reservoirs: int, jobs: int | None, log: str | None, as_json: bool
+    years: float,
+    seed: int,
+    faults: bool,
+    reservoirs: int,
+    jobs: int | None,
+    log: str | None,
+    station_only: bool,
+    as_json: bool,
 ) -> int:
-    """Run the real station in a simulated garden in virtual time, and judge it by the garden's true state.
+    """Run the real bridge in a simulated garden in virtual time, and judge it by the garden's true state.
 
     The same seed gives the same outcome on any number of cores. The exit status is 1 if a safety rule was
     violated; seed and step are printed with each violation.
@@ -29,7 +44,7 @@ def command(
     from bridge.simulate.campaign import run, summed, tasks_of
     from bridge.simulate.outcome import Outcome
 
-    tasks = tasks_of(years, seed, faults=faults, reservoirs=reservoirs, log=log)
+    tasks = tasks_of(years, seed, faults=faults, reservoirs=reservoirs, log=log, station_only=station_only)
     days = round(sum(task.days for task in tasks))
     with click.progressbar(
         length=days, label="days simulated", file=sys.stderr, hidden=not sys.stderr.isatty()

@@ -24,7 +24,6 @@ from bridge.forecast.learned import (
 )
 from bridge.guard.commands import CartridgeChanged
 from bridge.guard.model import Advisory, Flow, Phase, Trip
-from bridge.protocol.messages import Path
 from bridge.purifier import breakthrough, membrane
 from bridge.purifier.capacity import Evidence
 from bridge.purifier.cartridge import Load
@@ -110,7 +109,7 @@ class Learner:
             if picture.feed_ppm is not None:
                 self._feed_ppm = picture.feed_ppm
             self._volume_l = picture.level.volume_l
-            if state.flow is not Flow.SHUT or picture.seen is not Path.SHUT:
+            if state.flow is not Flow.SHUT or picture.assessment.seen is not Flow.SHUT:
                 self._sums.flowed = True
                 self._settled_at = turn.now + self.plan.limits.settle_s
             if turn.reading and before.phase is Phase.FILL and picture.assessment.product_ppm is not None:

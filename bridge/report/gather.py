@@ -5,13 +5,10 @@ and up to :data:`PAST_DAYS` days of the one in use. So an old log takes no longe
 """
 
 from collections.abc import Callable, Iterator, Sequence
-from pathlib import Path
 
 from bridge.forecast import persistence
-from bridge.history.entries import Kind
 from bridge.history.reader import Reader
-from bridge.history.records import CartridgeRow, EntryRow, FillRow, when_ms
-from bridge.history.recovery import look_only
+from bridge.history.records import CartridgeRow, EntryRow, FillRow, Kind, when_ms
 from bridge.history.rollup import HOUR_MS, MINUTE_MS, Bucket
 from bridge.report.season import Facts, LogData, from_log, from_plan
 from bridge.report.water import flowing
@@ -73,14 +70,11 @@ def gather(reader: Reader, reservoir: str, start_ms: int, end_ms: int, progress:
     return LogData(start_ms, end_ms, tuple(hours), tuple(mixed), entries, before, past)
 
 
-def facts_of(
-    path: Path, spill: Path | None, reservoir: str, stations: Sequence[StationPlan], data: LogData
-) -> Facts:
+def facts_of(reader: Reader, reservoir: str, stations: Sequence[StationPlan], data: LogData) -> Facts:
     """Returns the facts of a reservoir, from its configuration if there is one, else from the log.
 
     Args:
-        path: The log's file.
-        spill: The file of rows not yet in the log; None if there is none.
+        reader: The log.
         reservoir: The reservoir's identifier.
         stations: The configured stations.
         data: The reservoir's data from the log.
@@ -94,7 +88,7 @@ def facts_of(
     for station in stations:
         if station.identity.reservoir == reservoir:
             return from_plan(station)
-    state = look_only(path, spill).state.get(f"prospect.{reservoir}")
+    state = reader.state().get(persistence.key(reservoir))
     kept = None if state is None else persistence.read(state, ())
     return from_log(reservoir, kept, data.hours)
 

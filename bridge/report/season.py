@@ -8,7 +8,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from statistics import median
 
-from bridge.config.tables import usual_target_ppm
+from bridge.config.tables import default_target_ppm
 from bridge.forecast import cartridges
 from bridge.forecast.learned import Kept
 from bridge.guard.model import Trip
@@ -101,7 +101,7 @@ def from_log(reservoir: str, kept: Kept | None, hours: Iterable[Bucket]) -> Fact
         The facts, with a sentence for each assumption.
     """
     limit_ppm = LIMIT_PPM if kept is None else kept.limit_ppm
-    target_ppm = usual_target_ppm(limit_ppm)
+    target_ppm = default_target_ppm(limit_ppm)
     factor, volume_known = None, False
     for bucket in hours:
         volume_known = volume_known or bucket.cells[Series.VOLUME] is not None

@@ -14,13 +14,12 @@ from pathlib import Path
 import pytest
 
 from bridge.config.plan import BridgePlan
-from bridge.daemon import process as daemon_module
+from bridge.daemon import keeper_task
 from bridge.daemon.process import Daemon
 from bridge.demo.rigged import BRIDGE_ID, HURRIED, RESERVOIR, bridge, station
 from bridge.guard.model import Flow, Phase
 from bridge.mqtt.broker import MqttVersion
 from bridge.protocol.messages import Close, Lease
-from bridge.protocol.messages import Path as WaterPath
 from bridge.rig.pty import RigServer
 from bridge.rig.scenario import DEMO
 from bridge.rig.world import World
@@ -48,14 +47,14 @@ async def _close_on_the_wire(board: Board, daemon: Daemon, before: Callable[[], 
     board.hello()
     while keeper.station.state.phase is not Phase.FILL:
         open_ = keeper.station.state.flow is Flow.TO_RESERVOIR
-        board.read(20.0, WaterPath.FILL if open_ else WaterPath.SHUT)
+        board.read(20.0, Flow.TO_RESERVOIR if open_ else Flow.SHUT)
         await asyncio.sleep(0.02)
     await before()
-    board.read(20.0, WaterPath.FILL)
+    board.read(20.0, Flow.TO_RESERVOIR)
     await asyncio.sleep(0.05)
     assert keeper.station.state.flow is Flow.TO_RESERVOIR
     answered = len(SpiedKeeper.answers)
-    board.read(2000.0, WaterPath.FILL)
+    board.read(2000.0, Flow.TO_RESERVOIR)
     await until(lambda: len(SpiedKeeper.answers) > answered, "the bad reading never arrived")
     assert any(isinstance(said, Close) for said in SpiedKeeper.answers[answered]), (
         "water over the limit, and no close on the wire when the reading had been handled"
@@ -70,7 +69,7 @@ async def _nothing() -> None:
 @pytest.fixture
 def spied(board: Board, monkeypatch: pytest.MonkeyPatch) -> Board:
     SpiedKeeper.board, SpiedKeeper.answers = board, []
-    monkeypatch.setattr(daemon_module, "Keeper", SpiedKeeper)
+    monkeypatch.setattr(keeper_task, "Keeper", SpiedKeeper)
     return board
 
 
@@ -119,13 +118,13 @@ async def test_an_impossible_value_in_a_good_frame_closes_the_valve(spied: Board
         for impossible_us, level_sensor in ((-5.0, 0.3), (0.0, 0.3), (20.0, 7.0)):
             while keeper.station.state.phase is not Phase.FILL:
                 board.read(
-                    20.0, WaterPath.FILL if keeper.station.state.flow is Flow.TO_RESERVOIR else WaterPath.SHUT
+                    20.0, Flow.TO_RESERVOIR if keeper.station.state.flow is Flow.TO_RESERVOIR else Flow.SHUT
                 )
                 await asyncio.sleep(0.02)
             closed = False
             for _ in range(200):
                 answered = len(SpiedKeeper.answers)
-                board.read(impossible_us, WaterPath.FILL, level_sensor)
+                board.read(impossible_us, Flow.TO_RESERVOIR, level_sensor)
                 await until(lambda n=answered: len(SpiedKeeper.answers) > n, "the reading never arrived")
                 closed = any(isinstance(said, Close) for said in SpiedKeeper.answers[answered])
                 if closed:
@@ -173,7 +172,7 @@ fill_fraction = 0.90
 wave_time_constant_s = 0.2
 overflow_float = true
 overflow_return_s = 0.5
-[reservoir.barrel.level.level_sensor]
+[reservoir.barrel.level.sensor]
 table = [[0.05, 0.04], [0.95, 0.74]]
 [reservoir.barrel.product]
 cell_constant_per_cm = 0.1
@@ -269,7 +268,7 @@ async def test_one_failing_reservoir_does_not_stop_the_others(
         )
         while daemon.keepers["good"].station.state.phase is not Phase.FILL:
             flow = daemon.keepers["good"].station.state.flow
-            board.read(20.0, WaterPath.FILL if flow is Flow.TO_RESERVOIR else WaterPath.SHUT)
+            board.read(20.0, Flow.TO_RESERVOIR if flow is Flow.TO_RESERVOIR else Flow.SHUT)
             await asyncio.sleep(0.02)
         assert any(e.id == "link-down" and e.reservoir == "missing" for e in events)
     finally:

@@ -24,7 +24,7 @@ product = {{ cell_constant_per_cm = 1.0 }}
 full_switch = true
 wave_time_constant_s = 0.2
 overflow_return_s = 0.5
-level_sensor = {{ table = [[0.0, 0.0], [1.0, 0.76]], plausible_low = 0.0, plausible_high = 1.0 }}
+sensor = {{ table = [[0.0, 0.0], [1.0, 0.76]], plausible_low = 0.0, plausible_high = 1.0 }}
 [reservoir.barrel.guard]
 lease_s = 2
 rinse_min_s = 0.5
@@ -111,4 +111,4 @@ def test_the_line_must_have_what_the_other_tables_say_is_fitted(tmp_path: Path) 
         load(file, {})
     lines = str(refused.value).splitlines()
     assert any("reservoir.barrel.modbus.low_switch" in line and "add the table" in line for line in lines)
-    assert any("reservoir.barrel.modbus.full_switch" in line and "take it out" in line for line in lines)
+    assert any("reservoir.barrel.modbus.full_switch" in line and "remove it" in line for line in lines)

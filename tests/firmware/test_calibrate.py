@@ -11,9 +11,8 @@ from pathlib import Path
 import pytest
 
 from bridge.config.loading import load, read
-from bridge.history.entries import Kind
 from bridge.history.reader import Reader
-from bridge.history.records import CalibrationRow
+from bridge.history.records import CalibrationRow, Kind
 from bridge.water.standards import BOTTLED_84, BOTTLED_1413, value_us_cm
 from tests.firmware.emulator import Build, Emulator
 

@@ -37,7 +37,7 @@ refill_fraction = 0.60
 fill_fraction = 0.90
 wave_time_constant_s = 0.2
 overflow_return_s = 0.5
-[reservoir.barrel.level.level_sensor]
+[reservoir.barrel.level.sensor]
 table = [[0.05, 0.04], [0.95, 0.74]]
 [reservoir.barrel.product]
 cell_constant_per_cm = 1.0

@@ -11,11 +11,11 @@ from click.testing import CliRunner
 from bridge.commands import check, forecast, sample
 from bridge.commands import main as cli
 from bridge.commands.forecast.by_hand import state_of, values
+from bridge.display.log_text import told
 from bridge.forecast import by_hand, shelf
 from bridge.forecast.by_hand import HandPlan, ShelfPlan
 from bridge.guard.model import Advisory
 from bridge.history.records import CartridgeRow, EntryRow, Litres, LitresRow, SampleRow, Stamp
-from bridge.history.telling import told
 from bridge.purifier.capacity import Evidence
 from bridge.purifier.cartridge import Kind
 from bridge.purifier.forecast import Forecast
@@ -299,8 +299,8 @@ def test_an_entry_that_is_refused_gets_one_clear_line_and_status_2(
 @pytest.mark.parametrize(
     ("table", "told"),
     [
-        ("[purifier.feed]\n[purifier.feed.cartridge]\nkind = 'distiller'\nscale = 5", "says already what"),
-        ("[shelf.pitcher]", "has this id already"),
+        ("[purifier.feed]\n[purifier.feed.cartridge]\nkind = 'distiller'\nscale = 5", "already"),
+        ("[shelf.pitcher]", "already has this id"),
         ("[purifier.still]", "purifier.still.cartridge: is missing"),
         ("[shelf.bottles]\nprice_per_l = -1", "price_per_l"),
     ],

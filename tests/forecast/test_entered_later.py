@@ -14,12 +14,11 @@ from hypothesis import strategies as st
 
 from bridge.commands import log as log_command
 from bridge.commands import sample
-from bridge.commands.shared.typed import moment_ms
+from bridge.commands.shared.values import moment_ms
 from bridge.errors import InputError
 from bridge.forecast import by_hand, shelf
 from bridge.forecast import cartridges as book
 from bridge.forecast.cartridges import gathered
-from bridge.history import by_hand as entering
 from bridge.history.reader import Reader
 from bridge.history.records import (
     CartridgeRow,
@@ -31,6 +30,7 @@ from bridge.history.records import (
     Stamp,
     when_ms,
 )
+from bridge.history.writer import add
 from tests.forecast.test_by_hand import CONFIG, JUGS, PITCHER, Kitchen
 
 NOW_MS = 1_790_000_000_000
@@ -75,12 +75,12 @@ def test_without_a_zone_the_machines_own_zone_applies(monkeypatch: pytest.Monkey
 @pytest.mark.parametrize(
     ("text", "told"),
     [
-        ("yesterday", "that is no time; give day and time"),
-        ("2026-07-04", "that is a whole day"),
-        ("2026-13-04T08:00", "that is no time"),
-        ("0026-07-04T08:00", "the year 26 is none of ours"),
-        ("9999-12-31T23:59-12:00", "the year 9999 is none of ours"),
-        ("2026-10-04T08:00", "that is in the future; it is 2026-09-21T16:13:20+02:00 now"),
+        ("yesterday", "this is not a time; give day and time"),
+        ("2026-07-04", "this is a whole day"),
+        ("2026-13-04T08:00", "this is not a time"),
+        ("0026-07-04T08:00", "the year 26 is not possible"),
+        ("9999-12-31T23:59-12:00", "the year 9999 is not possible"),
+        ("2026-10-04T08:00", "this is in the future; it is 2026-09-21T16:13:20+02:00 now"),
         ("2026-03-29T02:30", "this time is skipped by the clock"),
         ("2025-10-26T02:30", "this time comes twice"),
     ],
@@ -166,16 +166,16 @@ def feed(us_cm: float, at_ms: int | None = None) -> Callable[[Stamp], EntryRow]:
 
 def test_a_feed_sample_older_than_the_present_one_changes_nothing(tmp_path: Path) -> None:
     path = tmp_path / "log.db"
-    (first,) = entering.add(path, feed(600.0))
-    new_state = book.read(path)
-    assert new_state.feed_us_cm == {"barrel": 600.0}
-    entering.add(path, feed(300.0, first.stamp.utc_ms - MINUTE_MS))
+    (first,) = add(path, feed(600.0))
+    known = book.read(path)
+    assert known.feed_us_cm == {"barrel": 600.0}
+    add(path, feed(300.0, first.stamp.utc_ms - MINUTE_MS))
     # A running daemon reads only new rows; one that starts reads all of them.
-    assert book.read(path, new_state.until_ms).feed_us_cm == {}
+    assert book.read(path, known.until_ms).feed_us_cm == {}
     assert book.read(path).feed_us_cm == {"barrel": 600.0}
-    (last,) = entering.add(path, feed(500.0, first.stamp.utc_ms + 1))
+    (last,) = add(path, feed(500.0, first.stamp.utc_ms + 1))
     assert last.stamp.utc_ms > when_ms(last)
-    assert book.read(path, new_state.until_ms).feed_us_cm == {"barrel": 500.0}
+    assert book.read(path, known.until_ms).feed_us_cm == {"barrel": 500.0}
     assert book.read(path).feed_us_cm == {"barrel": 500.0}
 
 

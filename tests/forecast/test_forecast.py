@@ -10,25 +10,24 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from bridge.history.log import Log
 from click.testing import CliRunner
 
 from bridge.commands import forecast, sample
 from bridge.config.loading import load
 from bridge.config.plan import BridgePlan, LogPlan
 from bridge.daemon import process as daemon_module
-from bridge.daemon.keeper import SAMPLER
-from bridge.daemon.process import Daemon, Keeper
+from bridge.daemon.keeper import SAMPLER, Keeper
+from bridge.daemon.process import Daemon
 from bridge.demo.rigged import HURRIED, RESERVOIR, bridge, station
 from bridge.errors import InputError
 from bridge.forecast import learner as learner_module
 from bridge.forecast.cartridges import gathered
 from bridge.guard.commands import CartridgeChanged
 from bridge.guard.model import Phase
-from bridge.history.entries import Kind
 from bridge.history.limits import LogSettings
-from bridge.history.log import Log
 from bridge.history.reader import Reader
-from bridge.history.records import CartridgeRow, CommandRow, EventRow, SampleRow, Stamp
+from bridge.history.records import CartridgeRow, CommandRow, EventRow, Kind, SampleRow, Stamp
 from bridge.mqtt.broker import MqttVersion
 from bridge.purifier.capacity import Evidence
 from bridge.purifier.cartridge import Kind as PurifierKind
@@ -222,8 +221,8 @@ def log(tmp_path: Path) -> Path:
     kept = Log(path)
     kept.start().result(PATIENCE_S)
     for number, name in enumerate(("barrel", "butt")):
-        kept.append(
-            EventRow(Stamp(1, number, 1_800_000_000_000 + number), name, "phase", "From rest to fill.")
+        kept.write(
+            [EventRow(Stamp(1, number, 1_800_000_000_000 + number), name, "phase", "From rest to fill.")]
         )
     assert kept.close()
     return path

@@ -10,7 +10,7 @@ import pytest
 
 from bridge.errors import HubError, InputError
 from bridge.mqtt.broker import BrokerSettings, MqttVersion, Secret, TlsSettings
-from bridge.mqtt.client import HubClient, Patience
+from bridge.mqtt.client import HubClient, Timeouts
 from bridge.mqtt.topics import Layout
 
 PASSWORD = "correct-horse-99"
@@ -32,7 +32,7 @@ async def first_report(settings: BrokerSettings) -> HubError | None:
 
     layout = Layout("garden", "Garden bridge")
     client = HubClient(
-        settings, layout, [], on_command=lambda *_: None, report=report, patience=Patience(1.0, 0.05, 0.1)
+        settings, layout, [], on_command=lambda *_: None, report=report, timeouts=Timeouts(1.0, 0.05, 0.1)
     )
     run = asyncio.create_task(client.run())
     try:

@@ -12,7 +12,7 @@ from bridge.guard.commands import GuardCommand, Hold, StartFill
 from bridge.guard.model import Advisory
 from bridge.mqtt.announcements import Announcements, AnnouncementTemplate, Each
 from bridge.mqtt.broker import BrokerSettings, MqttVersion
-from bridge.mqtt.client import HubClient, Patience
+from bridge.mqtt.client import HubClient, Timeouts
 from bridge.mqtt.topics import Layout, Level, Publication
 from bridge.station.view import ActiveAlarm, StationView
 from tests.brokers import Observer
@@ -74,7 +74,7 @@ async def start(view: StationView) -> AsyncIterator[Start]:
             [view.identity],
             on_command=bridge.take,
             report=bridge.hear,
-            **({"patience": Patience(5.0, 0.05, 0.2)} | more),
+            **({"timeouts": Timeouts(5.0, 0.05, 0.2)} | more),
         )
         bridge.run = asyncio.create_task(bridge.client.run())
         bridges.append(bridge)
@@ -293,7 +293,7 @@ async def test_a_broker_that_starts_late_and_forgets_everything_is_told_everythi
     await bridge.until(lambda b: len(b.reports) > 0)
     assert "nothing listens there" in str(bridge.reports[0])
     assert not bridge.client.connected
-    with pytest.raises(HubError, match="is away"):
+    with pytest.raises(HubError, match="is not connected"):
         await bridge.client.send(Publication("log/1", "[]", 1, False))
 
     await broker.start()
@@ -368,7 +368,7 @@ async def test_trouble_is_reported_once_and_not_with_every_attempt(start) -> Non
 
     server = await asyncio.start_server(hang_up, "127.0.0.1", 0)
     port = server.sockets[0].getsockname()[1]
-    bridge = start(Door("127.0.0.1", port), "5", patience=Patience(0.1, 0.02, 0.02))
+    bridge = start(Door("127.0.0.1", port), "5", timeouts=Timeouts(0.1, 0.02, 0.02))
     async with asyncio.timeout(8.0):
         await third.wait()
     server.close()

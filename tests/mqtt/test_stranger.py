@@ -22,7 +22,7 @@ from bridge.forecast import persistence as saved
 from bridge.forecast.learned import Kept, new_state
 from bridge.guard.faults import FAULTS
 from bridge.guard.model import Trip
-from bridge.history.log import Log
+from bridge.history.writer import Log
 from bridge.mqtt.description import fitted
 from bridge.mqtt.properties import PROPERTIES, Datatype, Property
 from bridge.protocol.messages import Feature
@@ -67,7 +67,7 @@ fill_fraction = 0.62
 wave_time_constant_s = 0.2
 overflow_float = true
 overflow_return_s = 0.5
-[reservoir.north.level.level_sensor]
+[reservoir.north.level.sensor]
 table = [[0.05, 0.04], [0.95, 0.74]]
 [reservoir.north.product]
 cell_constant_per_cm = 0.1
@@ -165,7 +165,7 @@ def _remembers_a_month(plan: BridgePlan) -> None:
     assert plan.log is not None
     log = Log(plan.log.path)
     log.start().result(PATIENCE_S)
-    log.remember(f"prospect.{north.identity.reservoir}", saved.written(kept))
+    log.write([saved.written(north.identity.reservoir, kept)])
     assert log.close()
 
 

@@ -10,14 +10,13 @@ from click.testing import CliRunner
 from bridge.commands.report import command
 from bridge.errors import InputError
 from bridge.guard.model import Advisory, Flow, Trip
-from bridge.history.entries import Kind
-from bridge.history.limits import LogSettings
 from bridge.history.reader import Reader
 from bridge.history.records import (
     AlarmChange,
     AlarmRow,
     CartridgeRow,
     FillRow,
+    Kind,
     ReadingRow,
     Row,
     SampleRow,
@@ -25,7 +24,6 @@ from bridge.history.records import (
     Stamp,
 )
 from bridge.history.rollup import HOUR_MS, MINUTE_MS, Bucket, Cell
-from bridge.history.writer import Writer
 from bridge.purifier.cartridge import Kind as Sort
 from bridge.report.backtest import MOMENTS, Status, backtest, verdict
 from bridge.report.curves import CartridgeHistory, Point
@@ -34,23 +32,12 @@ from bridge.report.incidents import incidents
 from bridge.report.water import percentiles, production
 from bridge.station.plan import CartridgePlan
 from bridge.water.health import Health
-from tests.history.conftest import barrel
-from tests.history.test_writes import fill
+from tests.history.conftest import write_days
+from tests.history.conftest import write_log as write
 from tests.report.read import Read, read
 
 START_MS = 1_750_003_200_000
 """A full hour."""
-
-
-def write(path: Path, rows: Iterator[Row]) -> None:
-    writer = Writer(path, None, LogSettings(outbox=None))
-    writer.open()
-    for row in sorted(rows, key=lambda one: one.stamp.utc_ms):
-        if isinstance(row, ReadingRow):
-            writer.waiting.take_reading(row)
-        else:
-            writer.waiting.take_entry(row, 0.0)
-    writer.close()
 
 
 def butt(name: str, days: int = 3) -> Iterator[Row]:
@@ -219,11 +206,11 @@ def test_a_membrane_and_a_distiller_have_past_forecasts(fitted: CartridgePlan) -
 def test_a_month_out_of_years_is_read_in_no_more_work_than_out_of_three_months(tmp_path: Path) -> None:
     """Counts steps of SQLite and means that are read, without the bounded search for earlier entries."""
     old, young = tmp_path / "old.db", tmp_path / "young.db"
-    start = fill(old, barrel, 8766 + 60 * 24, 24)
-    fill(young, barrel, 90 * 24, 24)
+    start = write_days(old, 365 + 60)
+    write_days(young, 90)
     month = 30 * 24 * HOUR_MS
     counted = []
-    for log, first in ((young, start + month), (old, start + 8766 * HOUR_MS)):
+    for log, first in ((young, start + month), (old, start + 365 * 24 * HOUR_MS)):
         steps = 0
 
         def count() -> None:

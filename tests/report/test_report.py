@@ -38,7 +38,7 @@ factor = 0.5
 kind = "upright-cylinder"
 diameter_m = 0.58
 height_m = 0.76
-[reservoir.barrel.level.level_sensor]
+[reservoir.barrel.level.sensor]
 table = [[0.05, 0.04], [0.95, 0.74]]
 [reservoir.barrel.product]
 cell_constant_per_cm = 0.1
@@ -199,7 +199,7 @@ def test_no_row_after_a_moment_enters_its_forecast(log: Path) -> None:
     def until(end_ms: int) -> Season:
         with Reader(log) as reader:
             material = gather(reader, "barrel", START_MS, end_ms, lambda _: None)
-            facts = facts_of(log, None, "barrel", (), material)
+            facts = facts_of(reader, "barrel", (), material)
             return report_of(facts, material, DisplayUnits(zone=str(year.ZONE)).local)
 
     whole = until(END_MS)

@@ -5,6 +5,7 @@ from dataclasses import dataclass, field, replace
 
 import pytest
 
+from bridge.guard.model import Flow
 from bridge.protocol.codec import Decoder, Direction, encode
 from bridge.protocol.messages import (
     Ack,
@@ -14,7 +15,6 @@ from bridge.protocol.messages import (
     Hello,
     Identify,
     Lease,
-    Path,
     Reading,
     Refusal,
 )
@@ -53,7 +53,7 @@ class Bench:
         self._sequence += 1
         return self._sequence
 
-    def lease(self, path: Path = Path.FILL, ms: int = 4000) -> int:
+    def lease(self, path: Flow = Flow.TO_RESERVOIR, ms: int = 4000) -> int:
         sequence = self.next_sequence()
         self.send(Lease(sequence, path, ms))
         return sequence
@@ -72,7 +72,7 @@ class Bench:
         while self.rig.line_s < end_s:
             self._hear(self.rig.advance(min(end_s, self.rig.line_s + step_s)))
 
-    def keep_open(self, seconds: float, path: Path = Path.FILL, step_s: float = 1.0) -> None:
+    def keep_open(self, seconds: float, path: Flow = Flow.TO_RESERVOIR, step_s: float = 1.0) -> None:
         """Renews a lease of 4 s in every step."""
         end_s = self.rig.line_s + seconds
         while self.rig.line_s < end_s:

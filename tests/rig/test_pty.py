@@ -13,8 +13,9 @@ from pathlib import Path as FilePath
 import pytest
 
 from bridge.errors import InputError, OutOfRangeError
+from bridge.guard.model import Flow
 from bridge.protocol.codec import Decoder, Direction, encode
-from bridge.protocol.messages import Ack, Hello, Identify, Lease, LocalFault, Path, Reading
+from bridge.protocol.messages import Ack, Hello, Identify, Lease, LocalFault, Reading
 from bridge.rig.controller import Controller
 from bridge.rig.pty import RigServer
 from bridge.rig.reservoir import Truth, truth_line
@@ -76,7 +77,7 @@ async def _until(so: Callable[[], bool]) -> None:
             await asyncio.sleep(0.005)
 
 
-async def _truth_becomes(server: RigServer, path: Path) -> None:
+async def _truth_becomes(server: RigServer, path: Flow) -> None:
     await _until(lambda: server.world.truth().path is path)
 
 
@@ -85,17 +86,17 @@ async def test_a_lease_opens_the_true_valve_and_silence_shuts_it_within_the_leas
     async with _serving(tmp_path / "tty", speed) as server:
         peer = Peer(tmp_path / "tty")
         await peer.hear(lambda event: isinstance(event, Reading))
-        peer.send(Lease(5, Path.FILL, 500))
+        peer.send(Lease(5, Flow.TO_RESERVOIR, 500))
         sent_s = asyncio.get_running_loop().time()
         ack = await peer.hear(lambda event: isinstance(event, Ack))
-        assert (ack.of, ack.path) == (5, Path.FILL)
+        assert (ack.of, ack.path) == (5, Flow.TO_RESERVOIR)
         reading = await peer.hear(lambda event: isinstance(event, Reading))
-        assert reading.path is Path.FILL
-        await _truth_becomes(server, Path.FILL)
-        await _truth_becomes(server, Path.SHUT)
+        assert reading.path is Flow.TO_RESERVOIR
+        await _truth_becomes(server, Flow.TO_RESERVOIR)
+        await _truth_becomes(server, Flow.SHUT)
         lasted_s = asyncio.get_running_loop().time() - sent_s
         assert lasted_s > 0.45, "the lease ended before its time"
-        reading = await peer.hear(lambda event: isinstance(event, Reading) and event.path is Path.SHUT)
+        reading = await peer.hear(lambda event: isinstance(event, Reading) and event.path is Flow.SHUT)
         assert reading.faults & LocalFault.LEASE_LAPSED
         # The inflow shows how long the valve was really open, also on a busy machine.
         flow_l_s = POLYTUNNEL_WITH_DRAIN.fittings.flow_l_min / 60.0
@@ -137,9 +138,9 @@ async def test_the_truth_is_told_in_json_lines_and_at_once_when_the_path_changes
     async with _serving(tmp_path / "tty", 30.0, tell) as server:
         peer = Peer(tmp_path / "tty")
         await peer.hear(lambda event: isinstance(event, Reading))
-        peer.send(Lease(1, Path.FILL, 300))
-        await _truth_becomes(server, Path.FILL)
-        await _truth_becomes(server, Path.SHUT)
+        peer.send(Lease(1, Flow.TO_RESERVOIR, 300))
+        await _truth_becomes(server, Flow.TO_RESERVOIR)
+        await _truth_becomes(server, Flow.SHUT)
         server.world.draw(20.0)
         server.world.change_cartridge()
         await _until(lambda: server.world.truth().drawn_l > 19.99)

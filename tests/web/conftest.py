@@ -13,15 +13,14 @@ import httpx
 import pytest
 
 from bridge.config.plan import BridgePlan, PagePlan
-from bridge.daemon import process as daemon_module
-from bridge.daemon.page_lines import Asked, Opened, Setup, read_from_page, setup_line
+from bridge.daemon import keeper_task
+from bridge.daemon.page_lines import CommandRequest, Opened, Setup, read_from_page, setup_line
 from bridge.daemon.process import Daemon
 from bridge.demo.rigged import HURRIED, RESERVOIR, station
 from bridge.guard.commands import GuardCommand
 from bridge.guard.model import Flow, Phase
 from bridge.mqtt.broker import Secret
 from bridge.mqtt.topics import Layout
-from bridge.protocol.messages import Path as WaterPath
 from bridge.rig.scenario import DEMO
 from bridge.station.plan import StationIdentity, StationPlan
 from bridge.station.station import StationEvent
@@ -85,9 +84,7 @@ class Site:
         station, board = self.keeper.station, self.board
         async with asyncio.timeout(PATIENCE_S):
             while not (station.state.phase is Phase.FILL and station.state.flow is Flow.TO_RESERVOIR):
-                board.read(
-                    20.0, WaterPath.FILL if station.state.flow is Flow.TO_RESERVOIR else WaterPath.SHUT
-                )
+                board.read(20.0, Flow.TO_RESERVOIR if station.state.flow is Flow.TO_RESERVOIR else Flow.SHUT)
                 await asyncio.sleep(0.02)
 
 
@@ -98,7 +95,7 @@ Begin = Callable[..., AbstractAsyncContextManager[Site]]
 def begin(board: Board, monkeypatch: pytest.MonkeyPatch) -> Begin:
     """Run a bridge with its page: ``async with begin(token=None, name=...) as site``."""
     SpiedKeeper.board, SpiedKeeper.answers = board, []
-    monkeypatch.setattr(daemon_module, "Keeper", SpiedKeeper)
+    monkeypatch.setattr(keeper_task, "Keeper", SpiedKeeper)
 
     @asynccontextmanager
     async def run(
@@ -198,12 +195,12 @@ class Alone:
     def url(self) -> str:
         return f"http://127.0.0.1:{self.port}"
 
-    async def asked(self) -> Asked:
+    async def asked(self) -> CommandRequest:
         """The next command of a browser."""
         assert self.process.stdout is not None
         async with asyncio.timeout(PATIENCE_S):
             read = read_from_page(await asyncio.to_thread(self.process.stdout.readline))
-        assert isinstance(read, Asked)
+        assert isinstance(read, CommandRequest)
         return read
 
     def tell(self, line: bytes) -> None:
@@ -248,6 +245,6 @@ def view() -> StationView:
     """A reservoir at rest with everything fitted, and nothing wrong."""
     return StationView(
         IDENTITY, True, 12.0, 6.0, 0.4, 18.0, "good", "suitable", 640.0, 320.0, 15.0, "good", 120.0, 0.6,
-        "middle", "good", False, 7.0, "shut", "shut", (), False, "rest", 0.0, 0.0, 30.0, 1500.0, 470.0, 98.1,
+        "middle", "good", False, 7.0, "shut", "shut", (), False, "idle", 0.0, 0.0, 30.0, 1500.0, 470.0, 98.1,
         412.0, 21.0, 17.5, 26.0, False, 6.5, 5.0, 9.0, "good", None, (), (), 1000, 0, "rig 1.0",
     )  # fmt: skip

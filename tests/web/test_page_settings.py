@@ -14,7 +14,7 @@ port = "/dev/null"
 shape = { kind = "upright-cylinder", diameter_m = 0.58, height_m = 0.76 }
 [reservoir.barrel.level]
 overflow_float = true
-[reservoir.barrel.level.level_sensor]
+[reservoir.barrel.level.sensor]
 table = [[0.05, 0.04], [0.95, 0.74]]
 [reservoir.barrel.product]
 cell_constant_per_cm = 0.1
@@ -78,8 +78,8 @@ def test_the_token_comes_from_the_environment_or_a_file_and_never_stands_in_the_
 @pytest.mark.parametrize(
     ("page", "token", "part"),
     [
-        ('host = "garden"', TOKEN, "no address of this machine"),
-        ('names = ["http://garden"]', TOKEN, "is no host name"),
+        ('host = "garden"', TOKEN, "not an address of this machine"),
+        ('names = ["http://garden"]', TOKEN, "is not a host name"),
         ("port = 0", TOKEN, "must be 1 or more"),
         ("", "short-badger", "16 to 256 characters"),
         ("", "velvet badger with spaces", "one word"),
