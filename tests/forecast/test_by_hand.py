@@ -299,7 +299,7 @@ def test_an_entry_that_is_refused_gets_one_clear_line_and_status_2(
 @pytest.mark.parametrize(
     ("table", "told"),
     [
-        ("[purifier.feed]\n[purifier.feed.cartridge]\nkind = 'distiller'\nscale = 5", "already"),
+        ("[purifier.feed]\n[purifier.feed.cartridge]\nkind = 'distiller'\nscale = 5", "already says what"),
         ("[shelf.pitcher]", "already has this id"),
         ("[purifier.still]", "purifier.still.cartridge: is missing"),
         ("[shelf.bottles]\nprice_per_l = -1", "price_per_l"),
