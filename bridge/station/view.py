@@ -21,7 +21,7 @@ from bridge.water.solids import judge
 
 
 @dataclass(frozen=True, slots=True)
-class Ahead:
+class Outlook:
     """The forecast of a reservoir: the end of its purifier and the cover of its water.
 
     A field is None if the data are not sufficient.
@@ -40,7 +40,7 @@ class Ahead:
     leak: Leak | None = None
 
 
-NOTHING_KNOWN = Ahead()
+NOTHING_KNOWN = Outlook()
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,7 +137,7 @@ def picture_of(
     link_up: bool,
     controller: str,
     frames: tuple[int, int],
-    ahead: Ahead = NOTHING_KNOWN,
+    outlook: Outlook = NOTHING_KNOWN,
 ) -> StationView:
     """Return the view of one reservoir. Without a link the last measured values are not shown.
 
@@ -150,7 +150,7 @@ def picture_of(
         link_up: True while the link to the controller is up.
         controller: identity and firmware of the controller.
         frames: the numbers of good and of damaged frames.
-        ahead: the forecast.
+        outlook: the forecast.
     """
     identity, limits = plan.identity, plan.limits
     live = picture if link_up else None
@@ -168,7 +168,7 @@ def picture_of(
         if fed is not None and fed.dissolved_solids_ppm > 0.0:
             rejection = rejection_percent(fed.dissolved_solids_ppm, measured.dissolved_solids_ppm)
     volume_l = level.volume_l
-    days_left, cover = ahead.days_left, ahead.cover
+    days_left, cover = outlook.days_left, outlook.cover
     running = state.phase in ACTIVE
     return StationView(
         identity=identity,
@@ -204,11 +204,11 @@ def picture_of(
         purifier_treated_l=accounts.load.treated_l,
         purifier_load_g=accounts.load.taken_up_g,
         rejection_percent=rejection,
-        litres_left=None if ahead.litres_left is None else ahead.litres_left.median,
+        litres_left=None if outlook.litres_left is None else outlook.litres_left.median,
         days_left=None if days_left is None else days_left.median,
         days_left_low=None if days_left is None else days_left.low80,
         days_left_high=None if days_left is None else days_left.high80,
-        order_now=ahead.order_now,
+        order_now=outlook.order_now,
         cover_days=None if cover is None else min(cover.days, HORIZON_DAYS),
         cover_low_days=None if cover is None else min(cover.low80_days, HORIZON_DAYS),
         cover_high_days=None if cover is None else min(cover.high80_days, HORIZON_DAYS),

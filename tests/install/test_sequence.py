@@ -228,9 +228,7 @@ async def test_the_daemon_starts_with_what_the_page_has_made(
     }
     daemon = start("run", "--config", config, **places)
     await asyncio.to_thread(daemon.until, '"event": "hub-connected"')
-    done = await asyncio.to_thread(
-        lambda: clearwell("doctor", config, "--json", **places)
-    )
+    done = await asyncio.to_thread(lambda: clearwell("doctor", config, "--json", **places))
     found = checks(done)
     assert done.returncode == 0, done.stdout
     assert found["daemon", ""]["verdict"] == "ok"

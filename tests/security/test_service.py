@@ -73,8 +73,6 @@ def test_the_unit_is_what_the_program_counts_on() -> None:
     assert 0 < int(service["WatchdogSec"][0]) <= 30
     assert service["RestartPreventExitStatus"] == ["2"]
     assert f"/var/lib/{service['StateDirectory'][0]}" == logfile.SERVICE_STATE
-    assert service["RuntimeDirectory"] == ["clearwell"]
-    assert service["RuntimeDirectoryPreserve"] == ["restart"]
     assert [line.split(":")[0] for line in service["LoadCredential"]] == ["hub_username", "hub_password"]
     assert {"char-ttyUSB rw", "char-ttyACM rw"} == set(service["DeviceAllow"])
     assert "PrivateDevices" not in service
