@@ -7,7 +7,8 @@ from contextlib import asynccontextmanager
 
 import pytest
 
-from bridge.daemon import Daemon, Keeper
+from bridge.daemon import Daemon
+from bridge.keeper import Keeper
 from bridge.plan import BridgePlan
 from bridge.wire.codec import Decoder, Direction, encode
 from bridge.wire.messages import BootReason, Feature, FromController, Hello, Reading

@@ -131,6 +131,11 @@ class Observer:
         await self.client.publish(topic, payload, qos=1, retain=retain)
 
 
+def keeps(topic: str) -> Callable[[Observer], bool]:
+    """Whether the broker keeps a value on this topic."""
+    return lambda seen: topic in seen.kept
+
+
 @dataclass
 class Cable:
     """A stretch of network between client and broker that can be cut."""
@@ -161,6 +166,9 @@ class Cable:
         for end in self._ends:
             end.transport.abort()
         self._ends.clear()
+
+
+LayCable = Callable[[AnyBroker], Awaitable[Cable]]
 
 
 async def _pump(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:

@@ -68,7 +68,7 @@ def trip(stage: Stage) -> list[Result]:
             "x script",
             most=2.0,
             note=note,
-            **parts,
+            parts=parts,
         ),
         Result(
             "trip",
@@ -86,7 +86,7 @@ def trip(stage: Stage) -> list[Result]:
             "x script",
             most=1.0,
             note=f"bridge {cpu['bridge_us']:.0f} µs, script {cpu['script_us']:.0f} µs",
-            **cpu,
+            parts=cpu,
         ),
     ]
 
@@ -105,7 +105,7 @@ def cpu(stage: Stage) -> list[Result]:
     note = f"bridge {parts['bridge_us']:.0f} µs, script {parts['script_us']:.0f} µs"
     return [
         repeated(
-            "cpu", "CPU for each reading, 1/s", _ratios(cpu_us), "x script", most=1.0, note=note, **parts
+            "cpu", "CPU for each reading, 1/s", _ratios(cpu_us), "x script", most=1.0, note=note, parts=parts
         )
     ]
 
@@ -136,7 +136,7 @@ class _Alarm:
     def _closed(self, board: int) -> None:
         pass
 
-    def _heard(self, topic: str, payload: bytes) -> None:
+    def _heard(self, topic: str, payload: bytes | bytearray) -> None:
         now = time.perf_counter()
         if topic.endswith("/fill/phase"):
             self._phase, self._phase_at = payload.decode(), now

@@ -11,6 +11,7 @@ from datetime import UTC, datetime, timedelta
 
 from bridge.guard.state import begin
 from bridge.guard.words import Flow, Phase
+from bridge.plan import StationPlan
 from bridge.prospect.prospect import Prospect
 from bridge.purifier.load import Load
 from bridge.settings.file import load
@@ -98,7 +99,7 @@ def forecast(stage: Stage) -> list[Result]:
     return [repeated("forecast", "one update", [statistics.median(looks)], "ms", most=2.0, note=note)]
 
 
-def _a_turn(plan: object) -> Turn:
+def _a_turn(plan: StationPlan) -> Turn:
     """A turn in the middle of a fill, from the real station."""
     turns: list[Turn] = []
     numbers = iter(range(1 << 30))
@@ -106,7 +107,7 @@ def _a_turn(plan: object) -> Turn:
         plan,
         send=lambda message: True,
         next_sequence=lambda: next(numbers) % 65536,
-        now=0.0,  # type: ignore[arg-type]
+        now=0.0,
         on_turn=turns.append,
         state=begin(0.0),
     )

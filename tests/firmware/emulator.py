@@ -25,9 +25,12 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path as File
+from typing import TypeVar
 
 from bridge.wire.codec import Damaged, Decoder, Direction, Ignored, encode
 from bridge.wire.messages import FromBridge, FromController
+
+M = TypeVar("M")
 
 HERE = File(__file__).parent
 SOURCES = HERE.parents[1] / "firmware_notes" / "firmware"
@@ -153,7 +156,7 @@ class Emulator:
         self._reader = threading.Thread(target=self._read, daemon=True)
         self._reader.start()
         with self._news:
-            self._news.wait_for(lambda: self.pty and self.resets, 20)
+            self._news.wait_for(lambda: bool(self.pty and self.resets), 20)
         if not paced:
             self._line = os.open(self.pty, os.O_RDWR | os.O_NOCTTY | os.O_NONBLOCK)
         self.command(f"pace {int(paced)}")
@@ -241,7 +244,7 @@ class Emulator:
             select.select([], [self._line], [], 20)
             data = data[os.write(self._line, data) :]
 
-    def last(self, kind: type) -> object:
+    def last(self, kind: type[M]) -> M:
         """The last message of this kind."""
         return next(event for event in reversed(self.events) if isinstance(event, kind))
 
@@ -254,7 +257,7 @@ class Emulator:
         while True:
             self._hear()
             with self._news:
-                self._news.wait_for(lambda: self._answers, 0.002 if self._line >= 0 else 0.1)
+                self._news.wait_for(lambda: bool(self._answers), 0.002 if self._line >= 0 else 0.1)
                 if self._answers and self._answers[-1].split(" ")[0] in ("ok", "wrong"):
                     answers, self._answers = self._answers, []
                     break

@@ -16,6 +16,7 @@ from bridge.history.records import CalibrationRow
 from bridge.settings.file import load, read
 from bridge.water.standards import BOTTLED_84, BOTTLED_1413, value_us_cm
 from tests.firmware.emulator import Build, Emulator
+from tests.narrowing import every, of_kind
 
 PATIENCE_S = 60.0
 CONFIG = """
@@ -44,11 +45,11 @@ def clearwell(*words: str, answers: str = "") -> "subprocess.CompletedProcess[st
 def calibrations(folder: Path) -> list[CalibrationRow]:
     with Reader(folder / "clearwell.db", None) as reader:
         start, end = reader.span_ms()
-        return list(reader.events(start, end + 1, kinds=(Kind.CALIBRATION,)))
+        return every(CalibrationRow, reader.events(start, end + 1, kinds=(Kind.CALIBRATION,)))
 
 
 def kept(folder: Path) -> list[dict[str, object]]:
-    return tomllib.loads((folder / "clearwell-calibration.toml").read_text())["calibration"]
+    return of_kind(list, tomllib.loads((folder / "clearwell-calibration.toml").read_text())["calibration"])
 
 
 @pytest.fixture
@@ -153,8 +154,8 @@ def test_calibration_by_hand_needs_no_controller_and_keeps_the_old_values(tmp_pa
     assert station.feed is not None
     assert station.feed.chain.cell.constant_per_cm == pytest.approx(10.2, rel=1e-4)
 
-    product = "product = { cell_constant_per_cm = "
-    config.write_text(config.read_text().replace(f"{product}1.0", f"{product}0.1"))
+    line = "product = { cell_constant_per_cm = "
+    config.write_text(config.read_text().replace(f"{line}1.0", f"{line}0.1"))
     assert any("was changed since" in warning for warning in read(config, {}).warnings)
     over = {"CLEARWELL_RESERVOIR__BARREL__PRODUCT__CELL_CONSTANT_PER_CM": "0.5"}
     product = load(config, over).stations[0].product

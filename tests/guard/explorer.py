@@ -175,7 +175,9 @@ def transitions(
         state = frontier.pop()
         note(state)
         # With a trip latched only pairs of deviations are tried: what is shut needs no third reason.
-        tries = [(look, None) for look in (pairs if state.latches else [*remembered, *pairs])]
+        tries: list[tuple[Assessment, GuardCommand | None]] = [
+            (look, None) for look in (pairs if state.latches else [*remembered, *pairs])
+        ]
         tries += [
             (look, order) for order in orders for look in (plain if _bears(order, state) else plain[:1])
         ]
@@ -194,5 +196,5 @@ def transitions(
 
 def _deviations(look: Assessment, calm: Assessment) -> int:
     names = ("frame_at", "product_ppm", "probe", "zone", "overflow", "reservoir_ppm")
-    different = sum(getattr(look, name) != getattr(calm, name) for name in names)
+    different: int = sum(getattr(look, name) != getattr(calm, name) for name in names)
     return different + ((look.temperature_c, look.controller_fault) != (20.0, False))

@@ -1,6 +1,7 @@
 """A guard with a calm world around it, for tests that tell a story step by step."""
 
 from dataclasses import replace
+from typing import Any
 
 from bridge.guard.assessment import Assessment
 from bridge.guard.commands import GuardCommand
@@ -30,20 +31,20 @@ CALM = Assessment(
 class Told:
     """Steps a guard once a second and keeps what it said."""
 
-    def __init__(self, limits: Limits | None = None, **seen: object) -> None:
+    def __init__(self, limits: Limits | None = None, **seen: Any) -> None:
         self.limits = limits or Limits()
         self.now = 1000.0
         self.state: GuardState = begin(self.now)
-        self.seen = replace(CALM, **seen)  # type: ignore[arg-type]
+        self.seen = replace(CALM, **seen)
         self.decision: Decision | None = None
         self.trips: list[Trip] = []
 
     def step(
-        self, *commands: GuardCommand, seconds: float = 1.0, fresh: bool = True, **seen: object
+        self, *commands: GuardCommand, seconds: float = 1.0, fresh: bool = True, **seen: Any
     ) -> Decision:
         """Let one step pass in which something was seen differently from before."""
         self.now += seconds
-        self.seen = replace(self.seen, **seen)  # type: ignore[arg-type]
+        self.seen = replace(self.seen, **seen)
         if fresh:
             self.seen = replace(self.seen, frame_at=self.now)
         self.state, self.decision = step(self.limits, self.state, self.seen, commands, self.now)
@@ -51,7 +52,7 @@ class Told:
         self.trips += [event.trip for event in self.decision.events if isinstance(event, Latched)]
         return self.decision
 
-    def pass_time(self, seconds: float, *, fresh: bool = True, **seen: object) -> Decision:
+    def pass_time(self, seconds: float, *, fresh: bool = True, **seen: Any) -> Decision:
         """Let many one-second steps pass."""
         decision = self.step(fresh=fresh, **seen)
         for _ in range(int(seconds) - 1):

@@ -11,6 +11,7 @@ import sys
 import time
 from collections.abc import AsyncIterator
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -95,6 +96,11 @@ full_switch = true
 [reservoir.south.product]
 cell_constant_per_cm = 0.1
 """
+
+
+def _sent(values: set[tuple[str, str]], hub: Observer) -> bool:
+    """Whether all of these values were sent to the hub."""
+    return values <= set(hub.seen)
 
 
 @dataclass
@@ -218,7 +224,7 @@ async def test_a_stranger_finds_everything_and_is_obeyed(house: House) -> None:
     for device in (NORTH, SOUTH):
         assert (found[device]["root"], found[device]["homie"]) == (BRIDGE, "5.0")
         read = _same_as_the_table(found[device], house.rows(device))
-        await hub.until(lambda seen, read=read: read <= set(seen.seen), "it read what was never sent")
+        await hub.until(partial(_sent, read), "it read what was never sent")
 
     hold, start = f"{NORTH}/valve/hold", f"{NORTH}/fill/start"
     assert await stranger.asked("set", property=hold, value="true") == "true"

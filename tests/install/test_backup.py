@@ -90,7 +90,7 @@ def test_the_daemons_commits_go_through_while_the_copy_is_made_and_are_not_in_it
     connection.executemany("INSERT INTO ballast VALUES (?)", ((os.urandom(60_000),) for _ in range(60)))
     connection.commit()
     connection.close()
-    committed = []
+    committed: list[bool] = []
 
     def between(fraction: float) -> None:
         log.append(alarm(HOUR + 700 + len(committed)))

@@ -168,7 +168,7 @@ def test_a_program_that_has_a_file_open_without_a_lock_is_seen(tmp_path: Path) -
 
 
 @contextmanager
-def speaking(board: Board, say: Callable[[], None]) -> Iterator[list[object]]:
+def speaking(board: Board, say: Callable[[], object]) -> Iterator[list[object]]:
     """A controller that says something again and again; what it heard, when it is over."""
     heard: list[object] = []
     ended = threading.Event()
@@ -224,7 +224,7 @@ def test_the_first_and_the_last_frame_is_a_close_and_none_opens_the_valve(
 def test_a_controller_that_is_not_understood_or_not_heard(
     board: Board, configured: Callable[..., Path], line: bytes, said: str
 ) -> None:
-    with speaking(board, lambda: os.write(board.master, line) and None):
+    with speaking(board, lambda: os.write(board.master, line)):
         (found,) = controller(board, configured(port=board.path), 0.6)
     assert found.verdict is Verdict.WRONG
     assert said in found.what

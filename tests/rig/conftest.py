@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
+from typing import TypeVar
 
 import pytest
 
@@ -23,6 +24,8 @@ from bridge.wire.messages import (
     Reading,
     Refusal,
 )
+
+M = TypeVar("M")
 
 
 @dataclass
@@ -79,15 +82,13 @@ class Bench:
             self.lease(path)
             self.wait(min(step_s, end_s - self.rig.line_s), step_s)
 
-    def last(self, kind: type) -> FromController:
+    def last(self, kind: type[M]) -> M:
         """The newest message of this kind."""
         return [message for message in self.heard if isinstance(message, kind)][-1]
 
     @property
     def reading(self) -> Reading:
-        message = self.last(Reading)
-        assert isinstance(message, Reading)
-        return message
+        return self.last(Reading)
 
     def readings(self) -> list[Reading]:
         return [message for message in self.heard if isinstance(message, Reading)]

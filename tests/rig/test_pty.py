@@ -9,18 +9,20 @@ import termios
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from pathlib import Path as FilePath
+from typing import TypeVar
 
 import pytest
 
 from bridge.errors import InputError, OutOfRangeError
 from bridge.rig.controller import Controller
-from bridge.rig.pty import RigServer
+from bridge.rig.pty import OnTruth, RigServer
 from bridge.rig.scenario import POLYTUNNEL_WITH_DRAIN
 from bridge.rig.truth import Truth, truth_line
 from bridge.rig.world import World
 from bridge.wire.codec import Decoder, Direction, encode
-from bridge.wire.messages import Ack, Hello, Identify, Lease, LocalFault, Path, Reading
+from bridge.wire.messages import Ack, FromBridge, Hello, Identify, Lease, LocalFault, Path, Reading
 
+M = TypeVar("M", Ack, Hello, Reading)
 PATIENCE_S = 8.0
 
 
@@ -33,16 +35,16 @@ class Peer:
         self._decoder = Decoder(Direction.TO_BRIDGE)
         self._waiting: list[object] = []
 
-    def send(self, message) -> None:
+    def send(self, message: FromBridge) -> None:
         os.write(self.fd, encode(message))
 
-    async def hear(self, wanted: Callable[[object], bool]) -> object:
-        """The next event that is wanted; what came before it is passed over."""
+    async def hear(self, kind: type[M], path: Path | None = None) -> M:
+        """The next message of this kind, and with this path; what came before it is passed over."""
         async with asyncio.timeout(PATIENCE_S):
             while True:
                 while self._waiting:
                     event = self._waiting.pop(0)
-                    if wanted(event):
+                    if isinstance(event, kind) and path in (None, getattr(event, "path", None)):
                         return event
                 await asyncio.sleep(0.005)
                 if select.select([self.fd], [], [], 0)[0]:
@@ -54,7 +56,7 @@ class Peer:
 
 @asynccontextmanager
 async def _serving(
-    path: FilePath, speed: float = 1.0, on_truth=None, controller=None
+    path: FilePath, speed: float = 1.0, on_truth: OnTruth | None = None, controller: Controller | None = None
 ) -> AsyncIterator[RigServer]:
     server = RigServer(World(POLYTUNNEL_WITH_DRAIN, seed=1), path, speed, on_truth, 0.1, controller)
     task = asyncio.create_task(server.run())
@@ -81,21 +83,23 @@ async def _truth_becomes(server: RigServer, path: Path) -> None:
 
 
 @pytest.mark.parametrize("speed", [1.0, 120.0])
-async def test_a_lease_opens_the_true_valve_and_silence_shuts_it_within_the_lease(tmp_path, speed):
+async def test_a_lease_opens_the_true_valve_and_silence_shuts_it_within_the_lease(
+    tmp_path: FilePath, speed: float
+) -> None:
     async with _serving(tmp_path / "tty", speed) as server:
         peer = Peer(tmp_path / "tty")
-        await peer.hear(lambda event: isinstance(event, Reading))
+        await peer.hear(Reading)
         peer.send(Lease(5, Path.FILL, 500))
         sent_s = asyncio.get_running_loop().time()
-        ack = await peer.hear(lambda event: isinstance(event, Ack))
+        ack = await peer.hear(Ack)
         assert (ack.of, ack.path) == (5, Path.FILL)
-        reading = await peer.hear(lambda event: isinstance(event, Reading))
+        reading = await peer.hear(Reading)
         assert reading.path is Path.FILL
         await _truth_becomes(server, Path.FILL)
         await _truth_becomes(server, Path.SHUT)
         lasted_s = asyncio.get_running_loop().time() - sent_s
         assert lasted_s > 0.45, "the lease ended before its time"
-        reading = await peer.hear(lambda event: isinstance(event, Reading) and event.path is Path.SHUT)
+        reading = await peer.hear(Reading, Path.SHUT)
         assert reading.faults & LocalFault.LEASE_LAPSED
         # What flowed in says how long the valve was really open, however busy the machine is.
         flow_l_s = POLYTUNNEL_WITH_DRAIN.fittings.flow_l_min / 60.0
@@ -103,21 +107,23 @@ async def test_a_lease_opens_the_true_valve_and_silence_shuts_it_within_the_leas
         peer.leave()
 
 
-async def test_the_terminal_outlives_its_peer(tmp_path):
+async def test_the_terminal_outlives_its_peer(tmp_path: FilePath) -> None:
     async with _serving(tmp_path / "tty") as server:
         first = Peer(tmp_path / "tty")
-        await first.hear(lambda event: isinstance(event, Reading))
+        await first.hear(Reading)
         first.leave()
         left_s = server.rig.line_s
         await _until(lambda: server.rig.line_s > left_s + 0.1)
         second = Peer(tmp_path / "tty")
         second.send(Identify(1))
-        hello = await second.hear(lambda event: isinstance(event, Hello))
+        hello = await second.hear(Hello)
         assert hello.features == POLYTUNNEL_WITH_DRAIN.fittings.features
         second.leave()
 
 
-async def test_nobody_reading_neither_stops_the_world_nor_leaves_a_heap_of_old_frames(tmp_path):
+async def test_nobody_reading_neither_stops_the_world_nor_leaves_a_heap_of_old_frames(
+    tmp_path: FilePath,
+) -> None:
     controller = Controller(POLYTUNNEL_WITH_DRAIN.fittings.features, reading_period_s=0.02)
     async with _serving(tmp_path / "tty", 60.0, controller=controller) as server:
         await _until(lambda: server.world.time_s > 75.0)
@@ -128,7 +134,7 @@ async def test_nobody_reading_neither_stops_the_world_nor_leaves_a_heap_of_old_f
     assert len(old) < 2500, "some 4,500 bytes were sent and nobody read them"
 
 
-async def test_the_truth_is_told_in_json_lines_and_at_once_when_the_path_changes(tmp_path):
+async def test_the_truth_is_told_in_json_lines_and_at_once_when_the_path_changes(tmp_path: FilePath) -> None:
     lines: list[str] = []
 
     def tell(truth: Truth) -> None:
@@ -136,7 +142,7 @@ async def test_the_truth_is_told_in_json_lines_and_at_once_when_the_path_changes
 
     async with _serving(tmp_path / "tty", 30.0, tell) as server:
         peer = Peer(tmp_path / "tty")
-        await peer.hear(lambda event: isinstance(event, Reading))
+        await peer.hear(Reading)
         peer.send(Lease(1, Path.FILL, 300))
         await _truth_becomes(server, Path.FILL)
         await _truth_becomes(server, Path.SHUT)
@@ -152,15 +158,17 @@ async def test_the_truth_is_told_in_json_lines_and_at_once_when_the_path_changes
     assert set(told[0]) == set(Truth.__dataclass_fields__)
 
 
-async def test_the_symlink_goes_when_the_rig_ends_and_replaces_an_old_one(tmp_path):
+async def test_the_symlink_goes_when_the_rig_ends_and_replaces_an_old_one(tmp_path: FilePath) -> None:
     path = tmp_path / "tty"
     path.symlink_to("/nowhere")
     async with _serving(path):
         assert os.readlink(path) != "/nowhere"
-    assert list(tmp_path.iterdir()) == []
+    assert os.listdir(tmp_path) == []
 
 
-async def test_a_file_in_the_way_or_a_missing_directory_is_refused_and_nothing_is_overwritten(tmp_path):
+async def test_a_file_in_the_way_or_a_missing_directory_is_refused_and_nothing_is_overwritten(
+    tmp_path: FilePath,
+) -> None:
     precious = tmp_path / "notes.txt"
     precious.write_text("keep me")
     with pytest.raises(InputError, match=r"notes\.txt"):
@@ -171,6 +179,6 @@ async def test_a_file_in_the_way_or_a_missing_directory_is_refused_and_nothing_i
 
 
 @pytest.mark.parametrize("speed", [0.0, -1.0, float("inf"), float("nan")])
-def test_a_speed_that_is_none_is_refused(tmp_path, speed):
+def test_a_speed_that_is_none_is_refused(tmp_path: FilePath, speed: float) -> None:
     with pytest.raises(OutOfRangeError, match="speed"):
         RigServer(World(POLYTUNNEL_WITH_DRAIN), tmp_path / "tty", speed)

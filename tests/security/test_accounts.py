@@ -18,7 +18,7 @@ from bridge.hub.client import HubClient, Patience
 from bridge.hub.properties import PROPERTIES
 from bridge.hub.topics import Layout, Level, Publication
 from bridge.hub.view import ActiveAlarm, StationIdentity, StationView
-from tests.brokers import Mosquitto, Observer, free_port
+from tests.brokers import Mosquitto, Observer, free_port, keeps
 from tests.hub.conftest import view
 from tests.security.conftest import Start
 
@@ -130,10 +130,7 @@ async def test_the_bridge_may_say_all_it_has_to_say_and_the_hub_hears_it(
         # Every property, the alarms and the log; MQTT 3.1.1 drops what is not allowed without a word.
         for row in PROPERTIES:
             if row.retained and row.is_fitted(IDENTITY):
-                await hub.until(
-                    lambda seen, path=row.path: f"{DEVICE}/{path}" in seen.kept,
-                    f"the hub never saw {row.path}",
-                )
+                await hub.until(keeps(f"{DEVICE}/{row.path}"), f"the hub never saw {row.path}")
         await hub.has(f"{DEVICE}/$alert/reservoir-low", "The reservoir is low.")
         bridge.client.log(Level.WARN, "A line.", "barrel")
         await hub.said(f"{DEVICE}/$log/warn", "A line.")

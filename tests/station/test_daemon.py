@@ -9,6 +9,7 @@ import subprocess
 import sys
 from collections.abc import Awaitable, Callable, Iterator
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -18,10 +19,11 @@ from bridge.daemon import Daemon
 from bridge.demo.rigged import BRIDGE_ID, HURRIED, RESERVOIR, bridge, station
 from bridge.guard.words import Flow, Phase
 from bridge.hub.broker import MqttVersion
-from bridge.plan import BridgePlan
+from bridge.plan import BridgePlan, StationPlan
 from bridge.rig.pty import RigServer
 from bridge.rig.scenario import DEMO
 from bridge.rig.world import World
+from bridge.station.station import StationEvent
 from bridge.wire.messages import (
     Close,
     Lease,
@@ -66,6 +68,11 @@ async def _close_on_the_wire(board: Board, daemon: Daemon, before: Callable[[], 
         "water over the limit, and no close on the wire when the reading had been handled"
     )
     assert not any(isinstance(said, Lease) for said in SpiedKeeper.answers[answered])
+
+
+def _answered_since(count: int) -> bool:
+    """Whether more than so many readings were answered."""
+    return len(SpiedKeeper.answers) > count
 
 
 async def _nothing() -> None:
@@ -131,7 +138,7 @@ async def test_an_impossible_value_in_a_good_frame_closes_the_valve(spied: Board
             for _ in range(200):
                 answered = len(SpiedKeeper.answers)
                 board.read(impossible_us, WaterPath.FILL, sender)
-                await until(lambda n=answered: len(SpiedKeeper.answers) > n, "the reading never arrived")
+                await until(partial(_answered_since, answered), "the reading never arrived")
                 closed = any(isinstance(said, Close) for said in SpiedKeeper.answers[answered])
                 if closed:
                     break
@@ -247,14 +254,14 @@ async def test_one_failing_reservoir_does_not_stop_the_others(
     nothing = tmp_path / "no-device"
     nothing.write_text("")
 
-    def named(name: str, port: str) -> object:
+    def named(name: str, port: str) -> StationPlan:
         return replace(one, port=port, identity=replace(one.identity, reservoir=name))
 
     failing = Board()
     plan = BridgePlan(
         (named("good", board.path), named("missing", str(nothing)), named("bad", failing.path)), None
-    )  # type: ignore[arg-type]
-    events = []
+    )
+    events: list[StationEvent] = []
     try:
         daemon = Daemon(plan, events.append)
         task = asyncio.create_task(daemon.run())

@@ -30,7 +30,7 @@ from bridge.history.records import (
 )
 from bridge.prospect import book, by_hand, shelf
 from bridge.prospect.book import gathered
-from tests.station.test_by_hand import CONFIG, JUGS, PITCHER, Kitchen
+from tests.station.test_by_hand import CONFIG, JUGS, PITCHER, ByHandRow, Kitchen
 
 NOW_MS = 1_790_000_000_000
 MINUTE_MS = 60_000
@@ -94,16 +94,16 @@ def test_a_time_that_cannot_be_is_refused_with_what_would_be_right(text: str, to
 # --- what was so first counts first -------------------------------------------------------------------
 
 
-def entered_in(order: list[int], rows: list[EntryRow]) -> list[EntryRow]:
+def entered_in(order: list[int], rows: list[ByHandRow]) -> list[ByHandRow]:
     """The same rows, entered in that order long after all of them were so."""
     late_ms = rows[-1].stamp.utc_ms + 1
     return [
-        replace(rows[number], stamp=Stamp(2, k, late_ms + k), at_ms=rows[number].stamp.utc_ms)  # type: ignore[call-arg]
+        replace(rows[number], stamp=Stamp(2, k, late_ms + k), at_ms=rows[number].stamp.utc_ms)
         for k, number in enumerate(order)
     ]
 
 
-def pitchers_life() -> list[EntryRow]:
+def pitchers_life() -> list[ByHandRow]:
     kitchen = Kitchen()
     for day in range(1, 25):
         kitchen.live_a_day()
@@ -114,7 +114,7 @@ def pitchers_life() -> list[EntryRow]:
     return kitchen.rows
 
 
-def jugs_life() -> list[EntryRow]:
+def jugs_life() -> list[ByHandRow]:
     kitchen = Kitchen()
     kitchen.litres(40.0, Litres.PUT, "jugs")
     for taken in (4.0, 3.0, 6.0, 2.0, 5.0):

@@ -14,7 +14,7 @@ from click.testing import CliRunner
 
 from bridge import daemon as daemon_module
 from bridge.commands import forecast, sample
-from bridge.daemon import Daemon, Keeper
+from bridge.daemon import Daemon
 from bridge.demo.rigged import HURRIED, RESERVOIR, bridge, station
 from bridge.errors import InputError
 from bridge.guard.commands import CartridgeChanged
@@ -25,7 +25,7 @@ from bridge.history.log import Log
 from bridge.history.reader import Reader
 from bridge.history.records import CartridgeRow, CommandRow, EventRow, SampleRow, Stamp
 from bridge.hub.broker import MqttVersion
-from bridge.keeper import SAMPLER
+from bridge.keeper import SAMPLER, Keeper
 from bridge.plan import BridgePlan, CartridgePlan, LogPlan
 from bridge.prospect import prospect as prospect_module
 from bridge.prospect.book import gathered
@@ -36,6 +36,7 @@ from bridge.rig.scenario import DEMO
 from bridge.rig.world import World
 from bridge.settings.file import load
 from bridge.station.inventory import holding
+from tests.narrowing import every, of_kind
 
 PATIENCE_S = 20.0
 CARTRIDGE = CartridgePlan(PurifierKind.EXCHANGE, 100.0, price=40.0)
@@ -123,9 +124,8 @@ async def test_a_feed_sample_from_the_terminal_makes_the_running_daemon_forecast
     with Reader(tmp_path / "log.db") as reader:
         rows = list(reader.events(0, 2**45, kinds=(Kind.SAMPLE, Kind.CARTRIDGE)))
     assert [type(row) for row in rows] == [SampleRow, CartridgeRow]
-    assert rows[0].note == "at the tap"
-    changed = rows[1]
-    assert isinstance(changed, CartridgeRow)
+    assert of_kind(SampleRow, rows[0]).note == "at the tap"
+    changed = of_kind(CartridgeRow, rows[1])
     assert changed.exhausted is False
     assert changed.load_g is not None
     # Another process begins with the book, the feed and what was learned.
@@ -242,10 +242,9 @@ def test_a_tray_tells_its_cycles_and_its_flush_and_every_word_is_kept(log: Path)
     typed(sample.command, *reading, "--of", "well-2")
     with Reader(log) as reader:
         rows = list(reader.events(0, 2**45, kinds=(Kind.SAMPLE,), reservoir="butt"))
-    assert [(row.of, row.dissolved_solids_ppm) for row in rows if isinstance(row, SampleRow)] == [
-        ("tray", pytest.approx(80.0)),
-        ("well-2", pytest.approx(80.0)),
-    ]
+    samples = every(SampleRow, rows)
+    assert [row.of for row in samples] == ["tray", "well-2"]
+    assert [row.dissolved_solids_ppm for row in samples] == pytest.approx([80.0, 80.0])
     assert rows[0].stamp.utc_ms < rows[1].stamp.utc_ms
     # The clock on the wall is before the log's last row; the order of the log is not.
     assert rows[0].stamp.utc_ms > 1_800_000_000_001

@@ -166,7 +166,8 @@ def test_it_says_order_now_in_time_and_once_and_knows_the_next_cartridge_better(
         shed.change()
         assert Advisory.ORDER_CARTRIDGE not in shed.prospect.advisories
     # The fourth of a kind: three that gave out at 54 g say more than the rating of 60 g.
-    assert shed.prospect.earlier == tuple(Evidence(pytest.approx(TRUE_G, rel=0.03), True) for _ in range(3))
+    assert [one.exhausted for one in shed.prospect.earlier] == [True] * 3
+    assert [one.load_g for one in shed.prospect.earlier] == pytest.approx([TRUE_G] * 3, rel=0.03)
     for _ in range(4):
         shed.day()
     ahead = shed.prospect.ahead
@@ -217,7 +218,9 @@ def test_a_cartridge_changed_early_says_more_than_this_and_a_second_press_says_n
     shed.step(Phase.FILL)
     shed.step(Phase.REST, 0.05)
     shed.change()
-    assert shed.prospect.earlier == (Evidence(pytest.approx(10 * PER_DAY_L * 0.2995, rel=0.02), False),)
+    (earlier,) = shed.prospect.earlier
+    assert earlier.load_g == pytest.approx(10 * PER_DAY_L * 0.2995, rel=0.02)
+    assert not earlier.exhausted
 
 
 def test_a_trip_that_a_retest_took_back_does_not_end_the_forecast(shed: Shed) -> None:

@@ -9,7 +9,6 @@ from pathlib import Path
 
 import pytest
 
-from bridge import logbook
 from bridge.daemon import Daemon
 from bridge.demo.rigged import HURRIED, RESERVOIR, bridge, station
 from bridge.guard.words import Advisory, Flow, Phase
@@ -73,7 +72,7 @@ async def test_a_clock_set_while_filling_moves_no_valve_and_no_record(
 
     monkeypatch.setattr(one, "_on_turn", watch)
     true_time = time.time
-    monkeypatch.setattr(logbook.time, "time", lambda: true_time() + jump_s)
+    monkeypatch.setattr(time, "time", lambda: true_time() + jump_s)
     await _until(lambda: len(seen) > 10, "no turn came")
     assert set(seen) == {Flow.TO_RESERVOIR}, "the valve moved because the clock was set"
     assert plan.log is not None
