@@ -2,19 +2,17 @@
 
 import asyncio
 import os
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 
-import pytest
-
 from bridge.daemon import Daemon
+from bridge.guard.words import Flow, Phase
 from bridge.keeper import Keeper
 from bridge.plan import BridgePlan
 from bridge.wire.codec import Decoder, Direction, encode
 from bridge.wire.messages import BootReason, Feature, FromController, Hello, Reading
 from bridge.wire.messages import Path as WaterPath
-
-PATIENCE_S = 60.0
+from tests.waiting import until, within
 
 
 class Board:
@@ -74,22 +72,33 @@ async def running(plan: BridgePlan) -> AsyncIterator[Daemon]:
     one = Daemon(plan)
     task = asyncio.create_task(one.run())
     try:
-        await asyncio.wait_for(one.ready.wait(), PATIENCE_S)
+        await within(one.ready.wait(), "the daemon never was ready")
         yield one
     finally:
         one.stop()
-        await asyncio.wait_for(task, PATIENCE_S)
-
-
-async def until(condition: Callable[[], bool], told: str) -> None:
-    """Let the loop turn until something is so."""
-    try:
-        async with asyncio.timeout(PATIENCE_S):
-            while not condition():  # noqa: ASYNC110 - what is awaited is state of any kind
-                await asyncio.sleep(0.01)
-    except TimeoutError:
-        pytest.fail(told)
+        await within(task, "the daemon did not stop")
 
 
 async def greeted(board: Board) -> None:
     await until(lambda: any(True for _ in board.heard()), "the bridge said nothing to its controller")
+
+
+async def filling(board: Board, keeper: Keeper) -> None:
+    """Good water from the controller, until the reservoir fills."""
+    station = keeper.station
+
+    def is_filling() -> bool:
+        return station.state.phase is Phase.FILL and station.state.flow is Flow.TO_RESERVOIR
+
+    def read() -> None:
+        board.read(20.0, WaterPath.FILL if station.state.flow is Flow.TO_RESERVOIR else WaterPath.SHUT)
+
+    await until(is_filling, "no fill began", meanwhile=read)
+
+
+async def answered(board: Board, product_us: float, path: WaterPath, sender: float = 0.3) -> list[object]:
+    """What is on the wire when a spied keeper has handled one reading."""
+    before = len(SpiedKeeper.answers)
+    board.read(product_us, path, sender)
+    await until(lambda: len(SpiedKeeper.answers) > before, "the reading never arrived")
+    return SpiedKeeper.answers[before]

@@ -30,11 +30,17 @@ class Finished:
     stderr: str
 
 
-def clearwell(*words: object, answers: str = "") -> Finished:
-    """Run a command inside this process, as a person types it; ``answers`` are given to its questions."""
+def clearwell(*words: object, answers: str = "", **environ: str) -> Finished:
+    """Run a command inside this process, as a person types it.
+
+    Args:
+        words: What is typed after the program's name.
+        answers: What is typed at its questions.
+        environ: Variables to add to the environment.
+    """
     status: object = 0
     with (
-        CliRunner().isolation(input=answers) as (out, err, _),
+        CliRunner().isolation(input=answers, env=environ) as (out, err, _),
         mock.patch.object(sys, "argv", ["clearwell", *map(str, words)]),
     ):
         try:
@@ -53,6 +59,13 @@ def succeeds(*words: object, answers: str = "") -> str:
     done = clearwell(*words, answers=answers)
     assert done.status == 0, done.stderr or done.stdout
     return done.stdout
+
+
+def refused(*words: object) -> str:
+    """Run a command inside this process that must refuse what was typed; its sentence."""
+    done = clearwell(*words)
+    assert (done.status, done.stdout) == (2, "")
+    return done.stderr
 
 
 def run(
@@ -116,6 +129,15 @@ class Running:
         """The process's number."""
         return self.process.pid
 
+    @property
+    def has_ended(self) -> bool:
+        """Whether the program has printed its last."""
+        return self._ended
+
+    def command_line(self) -> str:
+        """What everybody on the machine sees of the program."""
+        return Path(f"/proc/{self.pid}/cmdline").read_text()
+
     def until(self, so: Callable[[str], bool], failure: str = "the program did not print it") -> str:
         """Wait until a condition holds for what was printed since the last wait; that text.
 
@@ -131,20 +153,28 @@ class Running:
             self._read_to = len(self.printed)
             return new
 
+    def has_printed(self, part: str) -> str:
+        """Wait until a complete line with this part was printed, now or earlier; that line."""
+        with self._news:
+            self._news.wait_for(lambda: self._line_with(part, 0) is not None or self._ended, DEADLINE_S)
+            end = self._line_with(part, 0)
+            if end is None:
+                pytest.fail(f"{part!r} was never printed, only:\n{self.printed[-3000:]}")
+            return self.printed[:end].splitlines()[-1]
+
     def prints(self, part: str, failure: str = "") -> str:
-        """Wait for a complete line with this part; everything since the last wait, to the end of that line.
+        """Wait for a complete line with this part among those since the last wait; the text up to its end.
 
         What follows the line is left for the next wait.
         """
         with self._news:
-            self._news.wait_for(lambda: self._line_with(part) is not None or self._ended, DEADLINE_S)
-            end = self._line_with(part)
+            start = self._read_to
+            self._news.wait_for(lambda: self._line_with(part, start) is not None or self._ended, DEADLINE_S)
+            end = self._line_with(part, start)
             if end is None:
-                pytest.fail(
-                    f"{failure or f'{part!r} was never printed'}; printed was:\n{self.printed[-3000:]}"
-                )
-            new, self._read_to = self.printed[self._read_to : end], end
-            return new
+                pytest.fail(f"{failure or f'{part!r} was not printed'}; printed was:\n{self.printed[-3000:]}")
+            self._read_to = end
+            return self.printed[start:end]
 
     def lines(self) -> Iterator[str]:
         """Each complete line from here on, as it comes; ends with the program."""
@@ -193,10 +223,10 @@ class Running:
     def _new(self) -> str:
         return self.printed[self._read_to :]
 
-    def _line_with(self, part: str) -> int | None:
-        """Where the first line with this part ends, of those since the last wait."""
-        at = self._new().find(part)
-        end = -1 if at < 0 else self.printed.find("\n", self._read_to + at)
+    def _line_with(self, part: str, start: int) -> int | None:
+        """Where the first line with this part ends."""
+        at = self.printed.find(part, start)
+        end = -1 if at < 0 else self.printed.find("\n", at)
         return None if end < 0 else end + 1
 
     def _read(self) -> None:

@@ -29,6 +29,7 @@ from typing import TypeVar
 
 from bridge.wire.codec import Damaged, Decoder, Direction, Ignored, encode
 from bridge.wire.messages import FromBridge, FromController
+from tests.waiting import DEADLINE_S
 
 M = TypeVar("M")
 
@@ -156,7 +157,7 @@ class Emulator:
         self._reader = threading.Thread(target=self._read, daemon=True)
         self._reader.start()
         with self._news:
-            self._news.wait_for(lambda: bool(self.pty and self.resets), 20)
+            self._news.wait_for(lambda: bool(self.pty and self.resets), DEADLINE_S)
         if not paced:
             self._line = os.open(self.pty, os.O_RDWR | os.O_NOCTTY | os.O_NONBLOCK)
         self.command(f"pace {int(paced)}")
@@ -171,8 +172,8 @@ class Emulator:
         """Switch the power off."""
         assert self._process.stdin is not None
         self._process.stdin.close()
-        self._process.wait(20)
-        self._reader.join(20)
+        self._process.wait(DEADLINE_S)
+        self._reader.join(DEADLINE_S)
         if self._process.stdout is not None:
             self._process.stdout.close()
         if self._line >= 0:
@@ -222,7 +223,7 @@ class Emulator:
     def drain(self) -> bool:
         return bool(self.drain_changes) and self.drain_changes[-1].open
 
-    def wait_for(self, condition: Callable[[], bool], timeout_s: float = 20.0) -> bool:
+    def wait_for(self, condition: Callable[[], bool], timeout_s: float = DEADLINE_S) -> bool:
         """Wait until ``condition()`` is true, looked at whenever the board did something; for paced runs."""
         with self._news:
             return self._news.wait_for(condition, timeout_s)
@@ -241,7 +242,7 @@ class Emulator:
 
     def send_bytes(self, data: bytes) -> None:
         while data:
-            select.select([], [self._line], [], 20)
+            select.select([], [self._line], [], DEADLINE_S)
             data = data[os.write(self._line, data) :]
 
     def last(self, kind: type[M]) -> M:

@@ -1,18 +1,14 @@
 """``clearwell commission`` at the board that is built: the test plays the person, and lifts the floats."""
 
-import os
-import select
-import subprocess
 import sys
-import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
 
 from tests.firmware.emulator import Build, Emulator
+from tests.running import Running
 
-PATIENCE_S = 30.0
 CONFIG = """
 [reservoir.barrel]
 port = "{port}"
@@ -27,46 +23,36 @@ sender = {{ table = [[0.05, 0.04], [0.95, 0.74]] }}
 """
 
 
+# What this computer's clock measures of a lease says nothing while the computer is busy: the board's clock is
+# asserted instead.
+PATIENT = (
+    "import bridge.bench.commissioning as walk; walk.EARLY_S = 0.9; walk.LATE_S = walk.TOLD_S = 30.0; "
+    "from bridge.cli import main; main()"
+)
+
+
 class Session:
     """The command, and what it asks."""
 
     def __init__(self, config: Path, *more: str) -> None:
-        self.process = subprocess.Popen(
-            [sys.executable, "-m", "bridge", "commission", "--config", str(config), *more],
-            stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.STDOUT,
-            env={**os.environ, "PYTHONUNBUFFERED": "1"},
-        )  # fmt: skip
-        self.said = ""
-        self._seen = 0
+        self.running = Running(sys.executable, "-c", PATIENT, "commission", "--config", config, *more)
 
     def question(self) -> str | None:
-        """What it says up to its next question; None at its end."""
-        assert self.process.stdout is not None
-        end_s = time.monotonic() + PATIENCE_S
-        while True:
-            new = self.said[self._seen :]
-            if new.rstrip(" ").endswith((":", "]:")) and (
-                ("[Y/n]:" in new) or ("[y/N]:" in new) or "record:" in new
-            ):
-                self._seen = len(self.said)
-                return new
-            left_s = end_s - time.monotonic()
-            assert left_s > 0, f"it neither asks nor ends: {self.said[-600:]}"
-            if select.select([self.process.stdout], [], [], left_s)[0]:
-                data = os.read(self.process.stdout.fileno(), 65536)
-                if not data:
-                    return None
-                self.said += data.decode()
+        """What it prints up to its next question; None at its end."""
+        asked = self.running.until(lambda new: _is_question(new) or self.running.has_ended)
+        return asked if _is_question(asked) else None
 
     def answer(self, text: str) -> None:
-        assert self.process.stdin is not None
-        self.process.stdin.write(text.encode() + b"\n")
-        self.process.stdin.flush()
+        self.running.send(f"{text}\n")
 
     def walk(self, act: Callable[[str], str]) -> int:
         while (question := self.question()) is not None:
             self.answer(act(question))
-        return self.process.wait(PATIENCE_S)
+        return self.running.ended()
+
+
+def _is_question(new: str) -> bool:
+    return new.rstrip(" ").endswith(":") and any(end in new for end in ("[Y/n]:", "[y/N]:", "record:"))
 
 
 @pytest.fixture
@@ -82,8 +68,7 @@ def session(paced: Emulator, tmp_path: Path) -> Iterator[Session]:
     config.write_text(CONFIG.format(port=paced.pty))
     one = Session(config, "--record", str(tmp_path / "record.txt"))
     yield one
-    one.process.kill()
-    one.process.communicate()
+    one.running.kill()
 
 
 def person(board: Emulator, forgets: str = "") -> Callable[[str], str]:
@@ -118,14 +103,14 @@ def test_whole_checklist_passes_on_a_good_board_and_is_recorded(
         if "Take hold of the overflow float" in question:
             opened = len(board.valve_changes)
             session.answer(answer)
-            assert board.wait_for(lambda: len(board.valve_changes) > opened and board.valve, PATIENCE_S)
+            assert board.wait_for(lambda: len(board.valve_changes) > opened and board.valve)
             board.overflow(True)
             following = session.question()
             assert following is not None
             return at_the_float(following)
         return answer
 
-    assert session.walk(at_the_float) == 0, session.said
+    assert session.walk(at_the_float) == 0, session.running.printed
     record = (tmp_path / "record.txt").read_text()
     assert "FAILED" not in record
     assert "NOT DONE" not in record

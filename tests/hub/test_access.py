@@ -14,6 +14,7 @@ from bridge.hub.broker import BrokerSettings, MqttVersion, Secret, TlsSettings
 from bridge.hub.client import HubClient, Patience
 from bridge.hub.topics import Layout
 from tests.brokers import AnyBroker, Mosquitto
+from tests.waiting import within
 
 PASSWORD = "correct-horse-99"
 SECURE = (
@@ -38,7 +39,7 @@ async def first_report(settings: BrokerSettings) -> HubError | None:
     )
     run = asyncio.create_task(client.run())
     try:
-        return await asyncio.wait_for(asyncio.shield(heard), 8.0)
+        return await within(asyncio.shield(heard), "the client reported nothing")
     finally:
         await client.stop()
         await run

@@ -17,6 +17,7 @@ from bridge.hub.client import HubClient, Patience
 from bridge.hub.topics import Layout, Level, Publication
 from bridge.hub.view import ActiveAlarm, StationView
 from tests.brokers import AnyBroker, Cable, LayCable, Mosquitto, Observe, Observer
+from tests.waiting import until, within
 
 LAYOUT = Layout("garden", "Garden bridge")
 ROOT, CHILD = "homie/5/garden", "homie/5/garden-north-barrel"
@@ -31,23 +32,17 @@ class Bridge:
     commands: list[GuardCommand] = field(default_factory=list)
     reports: list[HubError | None] = field(default_factory=list)
     refusal: str | None = None
-    _news: asyncio.Event = field(default_factory=asyncio.Event)
 
     def take(self, reservoir: str, command: GuardCommand) -> str | None:
         assert reservoir == "north-barrel"
         self.commands.append(command)
-        self._news.set()
         return self.refusal
 
     def hear(self, trouble: HubError | None) -> None:
         self.reports.append(trouble)
-        self._news.set()
 
     async def until(self, what: Callable[["Bridge"], bool]) -> None:
-        async with asyncio.timeout(8.0):
-            while not what(self):
-                self._news.clear()
-                await self._news.wait()
+        await until(lambda: what(self), lambda: f"only {self.reports} and {self.commands} came")
 
 
 @dataclass(frozen=True)
@@ -355,6 +350,10 @@ async def test_a_clean_stop_says_disconnected_and_not_lost(
     assert states[-2:] == [(f"{CHILD}/$state", "disconnected"), (f"{ROOT}/$state", "disconnected")]
 
 
+async def _nothing() -> None:
+    return
+
+
 async def test_a_client_that_is_cancelled_says_disconnected_too(
     broker: AnyBroker, observe: Observe, start: Start, view: StationView
 ) -> None:
@@ -364,16 +363,16 @@ async def test_a_client_that_is_cancelled_says_disconnected_too(
     await hub.has(f"{ROOT}/$state", "ready")
     bridge.run.cancel()
     await asyncio.wait([bridge.run])
-    bridge.run = asyncio.create_task(asyncio.sleep(0))
+    bridge.run = asyncio.create_task(_nothing())
     await hub.has(f"{ROOT}/$state", "disconnected")
 
 
 async def test_stopping_ends_at_once_while_the_broker_is_away(broker: AnyBroker, start: Start) -> None:
     await broker.stop()
-    bridge = start(broker, broker.newest, heartbeat_s=1.0)
+    hour_s = 3600.0
+    bridge = start(broker, broker.newest, heartbeat_s=hour_s, patience=Patience(5.0, hour_s, hour_s))
     await bridge.until(lambda b: len(b.reports) > 0)
-    async with asyncio.timeout(2.0):
-        await bridge.client.stop()
+    await within(bridge.client.stop(), "the stop waits for the next attempt")
 
 
 async def test_trouble_is_reported_once_and_not_with_every_attempt(start: Start) -> None:
@@ -389,8 +388,7 @@ async def test_trouble_is_reported_once_and_not_with_every_attempt(start: Start)
     server = await asyncio.start_server(hang_up, "127.0.0.1", 0)
     port = server.sockets[0].getsockname()[1]
     bridge = start(Door("127.0.0.1", port), "5", patience=Patience(0.1, 0.02, 0.02))
-    async with asyncio.timeout(8.0):
-        await third.wait()
+    await within(third.wait(), "the client made no third attempt")
     server.close()
     assert len(bridge.reports) == 1
     assert str(port) in str(bridge.reports[0])

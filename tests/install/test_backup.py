@@ -20,7 +20,8 @@ from bridge.history.recovery import look_only
 from bridge.history.schema import LAYOUT, MIGRATIONS, block_id, entry_floor, hour_of
 from bridge.settings.calibration import CalibrationTable, append, history
 from tests.history.conftest import START_MS, barrel, measured, packed
-from tests.install.conftest import ROOT, clearwell
+from tests.install.conftest import ROOT
+from tests.running import clearwell
 from tests.security.conftest import Start
 
 ALWAYS = 2**50
@@ -67,7 +68,7 @@ def test_one_file_holds_everything_up_to_its_moment_also_what_waited_outside_the
     out = tmp_path / "elsewhere"
     out.mkdir()
     done = clearwell("backup", "--log", living[1], "--out", out / "copy.db")
-    assert done.returncode == 0, done.stderr
+    assert done.status == 0, done.stderr
     assert "checked and sound" in done.stdout
     assert [one.name for one in out.iterdir()] == ["copy.db"]
     assert (out / "copy.db").stat().st_mode & 0o777 == 0o600
@@ -112,12 +113,12 @@ def test_what_is_there_is_replaced_only_when_forced_and_the_log_never(
     out = tmp_path / "copy"
     out.write_text("dear to somebody")
     done = clearwell("backup", "--log", living[1], "--out", out)
-    assert (done.returncode, out.read_text()) == (2, "dear to somebody")
+    assert (done.status, out.read_text()) == (2, "dear to somebody")
     assert "--force" in done.stderr
-    assert clearwell("backup", "--log", living[1], "--out", out, "--force").returncode == 0
+    assert clearwell("backup", "--log", living[1], "--out", out, "--force").status == 0
     assert readings_in(out) == [*BLOCKED, *WAITING]
     done = clearwell("backup", "--log", living[1], "--out", living[1], "--force")
-    assert done.returncode == 2
+    assert done.status == 2
     assert "that is the log itself" in done.stderr
 
 
@@ -142,7 +143,7 @@ def test_a_damaged_log_gives_no_backup(living: tuple[Log, Path, Path], tmp_path:
     content[5 * 1024 : 9 * 1024] = os.urandom(4 * 1024)
     path.write_bytes(content)
     done = clearwell("backup", "--log", path, "--out", tmp_path / "copy.db")
-    assert done.returncode != 0
+    assert done.status != 0
     assert "damaged" in done.stderr
     assert not (tmp_path / "copy.db").exists()
 
@@ -156,7 +157,7 @@ def backup(living: tuple[Log, Path, Path], configuration: Path, tmp_path: Path) 
     append(tmp_path / "clearwell-calibration.toml", calibration(0.1003))
     out = tmp_path / "backup.db"
     done = clearwell("backup", configuration, "--out", out)
-    assert done.returncode == 0, done.stderr
+    assert done.status == 0, done.stderr
     return out
 
 
@@ -180,7 +181,7 @@ def test_a_log_that_a_daemon_holds_is_not_touched(
     living: tuple[Log, Path, Path], backup: Path, configuration: Path, tmp_path: Path
 ) -> None:
     done = clearwell("restore", backup, configuration)
-    assert done.returncode == 1
+    assert done.status == 1
     assert "Stop the daemon first" in done.stderr
     assert set_aside(tmp_path) == []
     living[0].append(alarm(HOUR + 900))
@@ -196,7 +197,7 @@ def test_the_present_log_is_set_aside_whole_and_what_is_latched_now_stays_latche
     assert log.settle().result(20)
     log.close(20)
     done = clearwell("restore", backup, configuration)
-    assert done.returncode == 0, done.stderr
+    assert done.status == 0, done.stderr
     assert "was taken over from that log" in done.stdout
     assert readings_in(path) == [*BLOCKED, *WAITING]
     assert look_only(path, None).state["latched.barrel"] == b'{"another trip": 1}'
@@ -211,7 +212,7 @@ def test_the_present_log_is_set_aside_whole_and_what_is_latched_now_stays_latche
     assert again.settle(blocks=True).result(20)
     again.close(20)
     # A second time nothing of the first is overwritten.
-    assert clearwell("restore", tmp_path / name, configuration).returncode == 0
+    assert clearwell("restore", tmp_path / name, configuration).status == 0
     assert len(set_aside(tmp_path)) == 2
     assert readings_in(path) == [*BLOCKED, *WAITING, *LATER]
 
@@ -230,7 +231,7 @@ def test_what_a_killed_daemon_left_waiting_goes_with_its_own_log(
     log.close(20)
     config = configuration.with_name("killed.toml")
     config.write_text(configuration.read_text().replace('"clearwell.db"', '"killed/clearwell.db"'))
-    assert clearwell("restore", backup, config).returncode == 0
+    assert clearwell("restore", backup, config).status == 0
     names = set_aside(tmp_path / "killed")
     assert [name.partition(".before")[2][-6:] for name in names if name.endswith(".spill")] == [".spill"]
     aside = tmp_path / "killed" / next(name for name in names if name + ".spill" in names)
@@ -251,7 +252,7 @@ def test_where_no_log_tells_what_is_latched_nothing_is_filled_before_somebody_ha
     config = configured(hub=hub, log="new/clearwell.db")
     (tmp_path / "clearwell-calibration.toml").unlink()
     done = clearwell("restore", backup, config)
-    assert done.returncode == 0, done.stderr
+    assert done.status == 0, done.stderr
     assert ("filling is on hold" in done.stdout) == bool(hub)
     assert "is not known" in done.stdout
     kept = look_only(tmp_path / "new" / "clearwell.db", None).state
@@ -288,12 +289,12 @@ def test_a_backup_of_an_older_program_is_brought_up_to_date_when_the_daemon_star
     older(path)
     out = tmp_path / "older.db"
     done = clearwell("backup", configuration, "--out", out)
-    assert done.returncode == 0, done.stderr
+    assert done.status == 0, done.stderr
     # Not brought up to date by the way: the older program can still be installed again.
     assert sqlite3.connect(out).execute("PRAGMA user_version").fetchone() == (1,)
     path.unlink()
     done = clearwell("restore", out, configuration)
-    assert done.returncode == 0, done.stderr
+    assert done.status == 0, done.stderr
     assert sqlite3.connect(path).execute("PRAGMA user_version").fetchone() == (1,)
     log = Log(path, spill=None)
     assert log.start().result(20).state == {"latched.barrel": b"{}"}
@@ -325,9 +326,7 @@ def test_what_is_no_sound_log_of_ours_changes_nothing(
     before = living[1].read_bytes()
     for file, (status, said) in sentences.items():
         done = clearwell("restore", file, configuration)
-        assert (done.returncode, said in done.stderr, "Traceback" in done.stderr) == (status, True, False), (
-            done
-        )
+        assert (done.status, said in done.stderr, "Traceback" in done.stderr) == (status, True, False), done
     assert living[1].read_bytes() == before
     assert set_aside(tmp_path) == []
 
@@ -339,16 +338,17 @@ def test_a_running_daemon_is_backed_up_and_goes_on_and_starts_again_from_the_bac
     runtime = tmp_path / "runtime"
     runtime.mkdir()
     daemon = start("run", "--config", config, RUNTIME_DIRECTORY=str(runtime))
-    daemon.until('"event": "controller-hello"')
+    daemon.has_printed('"event": "controller-hello"')
     done = clearwell("backup", config, "--out", tmp_path / "b.db", RUNTIME_DIRECTORY=str(runtime))
-    assert done.returncode == 0, done.stderr
+    assert done.status == 0, done.stderr
     with Reader(tmp_path / "b.db") as reader:
         assert any(getattr(row, "event", "") == "bridge-started" for row in reader.events(0, ALWAYS))
     # Also to somebody who does not know where the daemon keeps its lock.
-    assert clearwell("restore", tmp_path / "b.db", config).returncode == 1
+    assert clearwell("restore", tmp_path / "b.db", config).status == 1
     assert daemon.process.poll() is None
-    daemon.ended()
-    assert clearwell("restore", tmp_path / "b.db", config).returncode == 0
+    daemon.stop()
+    assert clearwell("restore", tmp_path / "b.db", config).status == 0
     again = start("run", "--config", config, RUNTIME_DIRECTORY=str(runtime))
-    again.until('"event": "controller-hello"')
-    assert "log-" not in again.ended()
+    again.has_printed('"event": "controller-hello"')
+    again.stop()
+    assert "log-" not in again.printed

@@ -168,7 +168,7 @@ def test_a_damaged_log_is_found_and_an_older_one_is_none(
     content[5 * 1024 : 9 * 1024] = os.urandom(4096)
     path.write_bytes(content)
     done, found = examined(configured())
-    assert done.returncode == 1
+    assert done.status == 1
     assert found["log", ""]["verdict"] == "wrong"
     assert "clearwell restore" in found["log", ""]["next"]
     with sqlite3.connect(path) as connection:

@@ -17,16 +17,16 @@ from bridge.daemon import Daemon
 from bridge.demo.rigged import HURRIED, RESERVOIR, station
 from bridge.display.units import DisplayUnits
 from bridge.guard.commands import GuardCommand
-from bridge.guard.words import Flow, Phase
 from bridge.hub.broker import Secret
 from bridge.hub.topics import Layout
 from bridge.hub.view import StationIdentity, StationView
+from bridge.keeper import Keeper
 from bridge.page.lines import Asked, Opened, Setup, read_from_page, setup_line
 from bridge.plan import BridgePlan, PagePlan, StationPlan
 from bridge.rig.scenario import DEMO
 from bridge.station.station import StationEvent
-from bridge.wire.messages import Path as WaterPath
-from tests.board import PATIENCE_S, Board, SpiedKeeper, greeted, until
+from tests.board import Board, SpiedKeeper, filling, greeted
+from tests.waiting import DEADLINE_S, changed, until, within
 
 TOKEN = "velvet-badger-77-in-the-bog"
 LAYOUT = Layout("tunnel", "The tunnel")
@@ -53,7 +53,7 @@ class Site:
     heard: dict[str, Any] = field(default_factory=dict)
 
     @property
-    def keeper(self) -> Any:
+    def keeper(self) -> Keeper:
         return self.daemon.keepers[RESERVOIR]
 
     @property
@@ -81,13 +81,7 @@ class Site:
 
     async def filling(self) -> None:
         """Good water, until the reservoir fills."""
-        station, board = self.keeper.station, self.board
-        async with asyncio.timeout(PATIENCE_S):
-            while not (station.state.phase is Phase.FILL and station.state.flow is Flow.TO_RESERVOIR):
-                board.read(
-                    20.0, WaterPath.FILL if station.state.flow is Flow.TO_RESERVOIR else WaterPath.SHUT
-                )
-                await asyncio.sleep(0.02)
+        await filling(self.board, self.keeper)
 
 
 Begin = Callable[..., AbstractAsyncContextManager[Site]]
@@ -111,7 +105,7 @@ def begin(board: Board, monkeypatch: pytest.MonkeyPatch) -> Begin:
         commands: list[GuardCommand] = []
         daemon = Daemon(plan, events.append)
         task = asyncio.create_task(daemon.run())
-        await asyncio.wait_for(daemon.ready.wait(), PATIENCE_S)
+        await within(daemon.ready.wait(), "the daemon never was ready")
         obeyed = daemon.keepers[RESERVOIR].command
 
         def noted(command: GuardCommand) -> str | None:
@@ -119,7 +113,7 @@ def begin(board: Board, monkeypatch: pytest.MonkeyPatch) -> Begin:
             return obeyed(command)
 
         monkeypatch.setattr(daemon.keepers[RESERVOIR], "command", noted)
-        async with httpx.AsyncClient(timeout=PATIENCE_S) as web:
+        async with httpx.AsyncClient(timeout=DEADLINE_S) as web:
             site = Site(board, daemon, events, commands, web)
             try:
                 await greeted(board)
@@ -129,7 +123,7 @@ def begin(board: Board, monkeypatch: pytest.MonkeyPatch) -> Begin:
                 yield site
             finally:
                 daemon.stop()
-                await asyncio.wait_for(task, PATIENCE_S)
+                await within(task, "the daemon did not stop")
 
     return run
 
@@ -165,11 +159,11 @@ class Events:
 
     async def until(self, so: Callable[[dict[str, Any]], bool], told: str) -> dict[str, Any]:
         """The first facts of which something is so."""
-        try:
-            async with asyncio.timeout(PATIENCE_S), self._news:
-                await self._news.wait_for(lambda: bool(self.facts) and so(self.facts))
-        except TimeoutError:
-            pytest.fail(f"{told}; the page shows {json.dumps(self.facts, ensure_ascii=False)}")
+        await changed(
+            self._news,
+            lambda: bool(self.facts) and so(self.facts),
+            lambda: f"{told}; the page shows {json.dumps(self.facts, ensure_ascii=False)}",
+        )
         return self.facts
 
 
@@ -200,8 +194,8 @@ class Alone:
     async def asked(self) -> Asked:
         """The next command of a browser."""
         assert self.process.stdout is not None
-        async with asyncio.timeout(PATIENCE_S):
-            read = read_from_page(await asyncio.to_thread(self.process.stdout.readline))
+        line = await within(asyncio.to_thread(self.process.stdout.readline), "the page asked nothing")
+        read = read_from_page(line)
         assert isinstance(read, Asked)
         return read
 
@@ -232,7 +226,7 @@ def alone_with(*reservoirs: StationIdentity) -> Iterator[Alone]:
         assert isinstance(opened, Opened)
         yield Alone(process, opened.port)
         process.stdin.close()
-        assert process.wait(PATIENCE_S) == 0, "the page did not end with its input"
+        assert process.wait(DEADLINE_S) == 0, "the page did not end with its input"
 
 
 @pytest.fixture(scope="module")

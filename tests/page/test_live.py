@@ -3,7 +3,6 @@
 import os
 import signal
 import socket
-import subprocess
 import sys
 from pathlib import Path
 
@@ -27,9 +26,11 @@ from bridge.hub.broker import BrokerSettings, Secret
 from bridge.plan import HubPlan, LogPlan
 from bridge.wire.messages import Close
 from bridge.wire.messages import Path as WaterPath
-from tests.board import SpiedKeeper, until
+from tests.board import answered
 from tests.brokers import free_port
 from tests.page.conftest import LAYOUT, TOKEN, Begin, Site, listening
+from tests.running import run
+from tests.waiting import until
 
 COMMANDS = {
     "valve/hold": ("true", Hold),
@@ -212,10 +213,8 @@ async def test_a_page_that_is_killed_comes_back_and_the_guard_did_not_notice(beg
         killed = page.pid
         assert killed is not None
         os.kill(killed, signal.SIGKILL)
-        answered = len(SpiedKeeper.answers)
-        site.board.read(2000.0, WaterPath.FILL)
-        await until(lambda: len(SpiedKeeper.answers) > answered, "the bad reading never arrived")
-        assert any(isinstance(said, Close) for said in SpiedKeeper.answers[answered]), (
+        sent = await answered(site.board, 2000.0, WaterPath.FILL)
+        assert any(isinstance(one, Close) for one in sent), (
             "no close on the wire in the turn of the bad reading"
         )
         await until(lambda: page.pid not in (None, killed), "the page was not started again")
@@ -245,10 +244,8 @@ async def test_a_page_that_hangs_holds_up_nothing_and_nothing_piles_up(begin: Be
                 page._write()
             most = process.stdin.transport.get_write_buffer_size()
             assert most < 128 * 1024, f"{most} bytes wait for a page that does not read"
-            answered = len(SpiedKeeper.answers)
-            site.board.read(2000.0, WaterPath.FILL)
-            await until(lambda: len(SpiedKeeper.answers) > answered, "the bad reading never arrived")
-            assert any(isinstance(said, Close) for said in SpiedKeeper.answers[answered])
+            sent = await answered(site.board, 2000.0, WaterPath.FILL)
+            assert any(isinstance(one, Close) for one in sent)
         finally:
             os.kill(page.pid, signal.SIGCONT)
         async with listening(site) as events:
@@ -305,8 +302,8 @@ def test_a_bridge_without_a_page_loads_nothing_of_it() -> None:
         "print([name for name in sys.modules if name.split('.')[0] in ('starlette', 'uvicorn', 'h11',"
         " 'prometheus_client') or name.startswith('bridge.page')])"
     )
-    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True)
-    assert done.stdout.strip() == "[]"
+    done = run(sys.executable, "-c", program)
+    assert (done.status, done.stdout.strip()) == (0, "[]"), done.stderr
 
 
 async def test_a_page_ends_with_its_bridge(begin: Begin) -> None:

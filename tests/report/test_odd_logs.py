@@ -5,10 +5,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from click.testing import CliRunner
 
-from bridge.commands.report import command
-from bridge.errors import InputError
 from bridge.guard.words import Advisory, Flow, Trip
 from bridge.history.entries import Kind
 from bridge.history.limits import LogSettings
@@ -38,6 +35,7 @@ from bridge.water.health import Health
 from tests.history.conftest import barrel
 from tests.history.test_writes import fill
 from tests.report.read import Read, read
+from tests.running import refused, succeeds
 
 START_MS = 1_750_003_200_000
 """A full hour."""
@@ -78,9 +76,7 @@ def butt(name: str, days: int = 3) -> Iterator[Row]:
 
 def report(tmp_path: Path, log: Path, *options: str) -> Read:
     out = tmp_path / "r.html"
-    result = CliRunner().invoke(command, ["--log", str(log), "--out", str(out), *options])
-    if result.exception is not None:
-        raise result.exception
+    succeeds("report", "--log", log, "--out", out, *options)
     return read(out.read_text())
 
 
@@ -130,8 +126,9 @@ def test_a_sample_that_was_entered_later_stands_where_it_was_taken(tmp_path: Pat
 
 def test_an_empty_log_is_refused_with_a_sentence(tmp_path: Path) -> None:
     write(tmp_path / "log.db", iter(()))
-    with pytest.raises(InputError, match="has no readings yet"):
-        report(tmp_path, tmp_path / "log.db")
+    assert "has no readings yet" in refused(
+        "report", "--log", tmp_path / "log.db", "--out", tmp_path / "r.html"
+    )
 
 
 # --- the accounts ---------------------------------------------------------------------------------

@@ -6,7 +6,7 @@ import json
 import os
 import select
 import termios
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from pathlib import Path as FilePath
 from typing import TypeVar
@@ -21,9 +21,9 @@ from bridge.rig.truth import Truth, truth_line
 from bridge.rig.world import World
 from bridge.wire.codec import Decoder, Direction, encode
 from bridge.wire.messages import Ack, FromBridge, Hello, Identify, Lease, LocalFault, Path, Reading
+from tests.waiting import until, within
 
 M = TypeVar("M", Ack, Hello, Reading)
-PATIENCE_S = 8.0
 
 
 class Peer:
@@ -40,15 +40,19 @@ class Peer:
 
     async def hear(self, kind: type[M], path: Path | None = None) -> M:
         """The next message of this kind, and with this path; what came before it is passed over."""
-        async with asyncio.timeout(PATIENCE_S):
-            while True:
-                while self._waiting:
-                    event = self._waiting.pop(0)
-                    if isinstance(event, kind) and path in (None, getattr(event, "path", None)):
-                        return event
-                await asyncio.sleep(0.005)
-                if select.select([self.fd], [], [], 0)[0]:
-                    self._waiting += self._decoder.feed(os.read(self.fd, 4096))
+        found: list[M] = []
+
+        def read() -> bool:
+            if select.select([self.fd], [], [], 0)[0]:
+                self._waiting += self._decoder.feed(os.read(self.fd, 4096))
+            while self._waiting and not found:
+                event = self._waiting.pop(0)
+                if isinstance(event, kind) and path in (None, getattr(event, "path", None)):
+                    found.append(event)
+            return bool(found)
+
+        await until(read, f"no {kind.__name__} came")
+        return found[0]
 
     def leave(self) -> None:
         os.close(self.fd)
@@ -61,8 +65,7 @@ async def _serving(
     server = RigServer(World(POLYTUNNEL_WITH_DRAIN, seed=1), path, speed, on_truth, 0.1, controller)
     task = asyncio.create_task(server.run())
     try:
-        async with asyncio.timeout(PATIENCE_S):
-            await server.ready.wait()
+        await within(server.ready.wait(), "the rig never was ready")
         yield server
     finally:
         task.cancel()
@@ -70,23 +73,29 @@ async def _serving(
             await task
 
 
-async def _until(so: Callable[[], bool]) -> None:
-    async with asyncio.timeout(PATIENCE_S):
-        while True:
-            if so():
-                return
-            await asyncio.sleep(0.005)
+class Told:
+    """Every truth that the rig tells; it tells each change of the path."""
 
+    def __init__(self) -> None:
+        self.truths: list[Truth] = []
 
-async def _truth_becomes(server: RigServer, path: Path) -> None:
-    await _until(lambda: server.world.truth().path is path)
+    async def becomes(self, path: Path) -> None:
+        """Wait for a truth with this path; those up to it are forgotten."""
+        await until(lambda: any(one.path is path for one in self._new()), f"the valve never was {path.value}")
+        self._seen += next(k for k, one in enumerate(self._new()) if one.path is path) + 1
+
+    _seen = 0
+
+    def _new(self) -> list[Truth]:
+        return self.truths[self._seen :]
 
 
 @pytest.mark.parametrize("speed", [1.0, 120.0])
 async def test_a_lease_opens_the_true_valve_and_silence_shuts_it_within_the_lease(
     tmp_path: FilePath, speed: float
 ) -> None:
-    async with _serving(tmp_path / "tty", speed) as server:
+    told = Told()
+    async with _serving(tmp_path / "tty", speed, told.truths.append) as server:
         peer = Peer(tmp_path / "tty")
         await peer.hear(Reading)
         peer.send(Lease(5, Path.FILL, 500))
@@ -95,8 +104,8 @@ async def test_a_lease_opens_the_true_valve_and_silence_shuts_it_within_the_leas
         assert (ack.of, ack.path) == (5, Path.FILL)
         reading = await peer.hear(Reading)
         assert reading.path is Path.FILL
-        await _truth_becomes(server, Path.FILL)
-        await _truth_becomes(server, Path.SHUT)
+        await told.becomes(Path.FILL)
+        await told.becomes(Path.SHUT)
         lasted_s = asyncio.get_running_loop().time() - sent_s
         assert lasted_s > 0.45, "the lease ended before its time"
         reading = await peer.hear(Reading, Path.SHUT)
@@ -113,7 +122,7 @@ async def test_the_terminal_outlives_its_peer(tmp_path: FilePath) -> None:
         await first.hear(Reading)
         first.leave()
         left_s = server.rig.line_s
-        await _until(lambda: server.rig.line_s > left_s + 0.1)
+        await until(lambda: server.rig.line_s > left_s + 0.1, "the rig stood still")
         second = Peer(tmp_path / "tty")
         second.send(Identify(1))
         hello = await second.hear(Hello)
@@ -126,7 +135,7 @@ async def test_nobody_reading_neither_stops_the_world_nor_leaves_a_heap_of_old_f
 ) -> None:
     controller = Controller(POLYTUNNEL_WITH_DRAIN.fittings.features, reading_period_s=0.02)
     async with _serving(tmp_path / "tty", 60.0, controller=controller) as server:
-        await _until(lambda: server.world.time_s > 75.0)
+        await until(lambda: server.world.time_s > 75.0, "the rig stood still")
         fd = os.open(tmp_path / "tty", os.O_RDWR | os.O_NOCTTY | os.O_NONBLOCK)
         old = os.read(fd, 100_000)
         os.close(fd)
@@ -135,27 +144,20 @@ async def test_nobody_reading_neither_stops_the_world_nor_leaves_a_heap_of_old_f
 
 
 async def test_the_truth_is_told_in_json_lines_and_at_once_when_the_path_changes(tmp_path: FilePath) -> None:
-    lines: list[str] = []
-
-    def tell(truth: Truth) -> None:
-        lines.append(truth_line(truth))
-
-    async with _serving(tmp_path / "tty", 30.0, tell) as server:
+    told = Told()
+    async with _serving(tmp_path / "tty", 30.0, told.truths.append) as server:
         peer = Peer(tmp_path / "tty")
         await peer.hear(Reading)
         peer.send(Lease(1, Path.FILL, 300))
-        await _truth_becomes(server, Path.FILL)
-        await _truth_becomes(server, Path.SHUT)
+        await told.becomes(Path.FILL)
+        await told.becomes(Path.SHUT)
         server.world.draw(20.0)
         server.world.change_cartridge()
-        await _until(lambda: server.world.truth().drawn_l > 19.99)
-        told_until_now = len(lines)
-        await _until(lambda: len(lines) > told_until_now)
+        await until(lambda: told.truths[-1].drawn_l > 19.99, "no truth tells of the water that was drawn")
         peer.leave()
-    told = [json.loads(line) for line in lines]
-    paths = [record["path"] for record in told]
-    assert paths.index("fill") < len(paths) - 1 - paths[::-1].index("shut")
-    assert set(told[0]) == set(Truth.__dataclass_fields__)
+    record = json.loads(truth_line(told.truths[-1]))
+    assert record["path"] == "shut"
+    assert set(record) == set(Truth.__dataclass_fields__)
 
 
 async def test_the_symlink_goes_when_the_rig_ends_and_replaces_an_old_one(tmp_path: FilePath) -> None:

@@ -20,7 +20,8 @@ from bridge.hub.topics import Layout, Level, Publication
 from bridge.hub.view import ActiveAlarm, StationIdentity, StationView
 from tests.brokers import Mosquitto, Observer, free_port, keeps
 from tests.hub.conftest import view
-from tests.security.conftest import Start
+from tests.security.conftest import Start, sentence
+from tests.waiting import within
 
 __all__ = ["view"]
 
@@ -88,10 +89,10 @@ class Bridge:
             self.troubles.append(trouble)
 
     async def stands(self) -> None:
-        await asyncio.wait_for(self._stands.wait(), 10.0)
+        await within(self._stands.wait(), "the bridge never reached the broker")
 
     async def came(self) -> None:
-        await asyncio.wait_for(self._came.wait(), 10.0)
+        await within(self._came.wait(), "no command reached the bridge")
 
 
 @pytest.fixture(params=list(MqttVersion), ids=lambda version: f"MQTT-{version.value}")
@@ -193,10 +194,10 @@ async def test_the_daemon_is_let_in_by_its_secrets_and_a_wrong_one_is_told(
 ) -> None:
     wrong = configured(ruled.port, host="127.0.0.1", top=secrets("clearwell", "noisy-otter-32"))
     daemon = start("run", "--config", wrong)
-    assert "user" in daemon.sentence("hub-away")
-    daemon.ended()
+    assert "user" in sentence(daemon, "hub-away")
+    daemon.stop()
     right = configured(ruled.port, host="127.0.0.1", top=secrets("clearwell", PASSWORD))
-    start("run", "--config", right).until('"event": "hub-connected"')
+    start("run", "--config", right).has_printed('"event": "hub-connected"')
 
 
 async def test_the_broker_of_the_example_takes_its_file_and_asks_for_password_and_encryption(
@@ -221,8 +222,8 @@ async def test_the_broker_of_the_example_takes_its_file_and_asks_for_password_an
     try:
         hub = f'[hub.tls]\nca_file = "{certificates}/ca.pem"'
         config = configured(port, hub=hub, top=secrets("clearwell", PASSWORD))
-        start("run", "--config", config).until('"event": "hub-connected"')
+        start("run", "--config", config).has_printed('"event": "hub-connected"')
         stranger = start("run", "--config", configured(port, hub=hub))
-        assert "user" in stranger.sentence("hub-away")
+        assert "user" in sentence(stranger, "hub-away")
     finally:
         await broker.stop()

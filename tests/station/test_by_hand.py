@@ -2,14 +2,10 @@
 
 import json
 import math
-import sys
 from pathlib import Path
 
 import pytest
-from click.testing import CliRunner
 
-from bridge import cli
-from bridge.commands import check, forecast, sample
 from bridge.commands.forecast_by_hand import state_of, values
 from bridge.guard.words import Advisory
 from bridge.history.records import CartridgeRow, EntryRow, Litres, LitresRow, SampleRow, Stamp
@@ -20,6 +16,7 @@ from bridge.purifier.cartridge import Kind
 from bridge.purifier.forecast import Forecast
 from bridge.purifier.units import LITRES_PER_US_GALLON
 from tests.narrowing import every
+from tests.running import clearwell, succeeds
 
 DAY_MS = 86_400_000
 FEED_PPM, RATED_G, TRUE_G = 200.0, 16.0, 14.0
@@ -215,35 +212,29 @@ def config(tmp_path: Path) -> Path:
     return path
 
 
-def typed(command: object, *words: str) -> str:
-    result = CliRunner().invoke(command, list(words), catch_exceptions=False)  # type: ignore[arg-type]
-    assert result.exit_code == 0, result.output
-    return result.output
-
-
 def test_litres_and_reading_are_entered_in_one_line_and_forecast_without_a_daemon(config: Path) -> None:
     here = ("--config", str(config))
-    assert "kept by hand" in typed(check.command, str(config))
-    assert "nothing yet" in typed(forecast.command, *here)
-    said = typed(sample.command, *here, "--of", "pitcher", "--litres", "3.8", "--ppm", "4")
+    assert "kept by hand" in succeeds("check", str(config))
+    assert "nothing yet" in succeeds("forecast", *here)
+    said = succeeds("sample", *here, "--of", "pitcher", "--litres", "3.8", "--ppm", "4")
     # Scale and limit are the configuration's.
     assert "4 ppm on the scale of 0.7 ppm" in said
     assert "advice of 25 ppm" in said
     assert "Treated        3.8 L, 0.745 g taken up" in said
     assert "rating ±20 %; use not known yet" in said
     words = ("--of", "pitcher", "--litres", "2", "--ppm", "60", "--feed-ppm", "250", "--changed", "exhausted")
-    entered = json.loads(typed(sample.command, *here, *words, "--json"))
+    entered = json.loads(succeeds("sample", *here, *words, "--json"))
     assert entered["verdict"] == "unsuitable"
     assert entered["earlier_cartridges"] == 1
     assert entered["treated_l"] == 0.0
-    typed(sample.command, *here, "--of", "jugs", "--litres", "20")
-    typed(sample.command, *here, "--of", "jugs", "--took", "4", "--note", "trays")
-    pitcher, jugs = json.loads(typed(forecast.command, *here, "--json"))
+    succeeds("sample", *here, "--of", "jugs", "--litres", "20")
+    succeeds("sample", *here, "--of", "jugs", "--took", "4", "--note", "trays")
+    pitcher, jugs = json.loads(succeeds("forecast", *here, "--json"))
     assert pitcher["purifier"] == "pitcher"
     assert pitcher["litres_left"]["low80"] < pitcher["litres_left"]["median"]
     assert pitcher["cost_per_l"]["median"] > 0.0
     assert (jugs["shelf"], jugs["stock_l"]) == ("jugs", 16.0)
-    (only,) = json.loads(typed(forecast.command, *here, "--reservoir", "jugs", "--json"))
+    (only,) = json.loads(succeeds("forecast", *here, "--reservoir", "jugs", "--json"))
     assert only == jugs
     rows = by_hand_rows(config)
     assert [told(row) for row in rows if isinstance(row, LitresRow | CartridgeRow)] == [
@@ -257,7 +248,7 @@ def test_litres_and_reading_are_entered_in_one_line_and_forecast_without_a_daemo
 
 def test_litres_and_feed_are_entered_in_the_unit_that_people_write(config: Path) -> None:
     here = ("--config", str(config), "--of", "pitcher")
-    typed(sample.command, *here, "--litres", "2 US gal", "--ppm", "4", "--feed-ppm", "250 uS/cm")
+    succeeds("sample", *here, "--litres", "2 US gal", "--ppm", "4", "--feed-ppm", "250 uS/cm")
     rows = by_hand_rows(config)
     (litres,), (feed, *_) = every(LitresRow, rows), every(SampleRow, rows)
     assert litres.litres == pytest.approx(2.0 * LITRES_PER_US_GALLON)
@@ -293,14 +284,11 @@ def by_hand_rows(config: Path) -> list[EntryRow]:
     ],
 )
 def test_what_cannot_be_entered_gets_one_clear_line_and_status_2(
-    config: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str],
-    words: tuple[str, ...], told: str,
-) -> None:  # fmt: skip
-    monkeypatch.setattr(sys, "argv", ["clearwell", words[0], "--config", str(config), *words[1:]])
-    with pytest.raises(SystemExit) as end:
-        cli.main()
-    assert end.value.code == 2
-    assert told in capsys.readouterr().err
+    config: Path, words: tuple[str, ...], told: str
+) -> None:
+    done = clearwell(words[0], "--config", config, *words[1:])
+    assert done.status == 2
+    assert told in done.stderr
     assert not config.with_name("clearwell.db").exists()
 
 

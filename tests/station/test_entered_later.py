@@ -8,12 +8,9 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
-from click.testing import CliRunner
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.commands import log as log_command
-from bridge.commands import sample
 from bridge.commands.entered_at import moment_ms
 from bridge.errors import InputError
 from bridge.history import by_hand as entering
@@ -30,6 +27,7 @@ from bridge.history.records import (
 )
 from bridge.prospect import book, by_hand, shelf
 from bridge.prospect.book import gathered
+from tests.running import clearwell, succeeds
 from tests.station.test_by_hand import CONFIG, JUGS, PITCHER, ByHandRow, Kitchen
 
 NOW_MS = 1_790_000_000_000
@@ -195,9 +193,7 @@ def config(tmp_path: Path) -> Path:
 
 
 def typed(*words: str) -> str:
-    result = CliRunner().invoke(sample.command, list(words), catch_exceptions=False)
-    assert result.exit_code == 0, result.output
-    return result.output
+    return succeeds("sample", *words)
 
 
 def kept(config: Path) -> list[EntryRow]:
@@ -223,7 +219,7 @@ def test_yesterdays_litres_are_entered_today_with_their_time(config: Path) -> No
     assert [row.stamp for row in rows] == sorted(row.stamp for row in rows), "the log's order is its own"
     change = next(row for row in rows if isinstance(row, CartridgeRow))
     assert (change.treated_l, change.at_ms) == (3.0, utc_ms(changed))
-    told = CliRunner().invoke(log_command.command, ["--config", str(config), "--kind", "litres"]).output
+    told = succeeds("log", "--config", config, "--kind", "litres")
     assert f"5 L made, at {local.astimezone().strftime('%Y')}" in " ".join(told.split())
 
 
@@ -251,8 +247,6 @@ def test_a_sample_of_a_tray_is_held_against_what_it_was_given_then(tmp_path: Pat
 
 
 def test_a_time_without_an_entry_is_refused() -> None:
-    result = CliRunner().invoke(
-        sample.command, ["--conductivity", "5", "--compensated", "--at", "2026-01-01T10:00"]
-    )
-    assert result.exit_code == 2
-    assert "--at says when an entry was so" in result.output
+    done = clearwell("sample", "--conductivity", 5, "--compensated", "--at", "2026-01-01T10:00")
+    assert done.status == 2
+    assert "--at says when an entry was so" in done.stderr

@@ -3,17 +3,14 @@
 import asyncio
 import json
 import math
-import sys
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from click.testing import CliRunner
 
 from bridge import daemon as daemon_module
-from bridge.commands import forecast, sample
 from bridge.daemon import Daemon
 from bridge.demo.rigged import HURRIED, RESERVOIR, bridge, station
 from bridge.errors import InputError
@@ -37,8 +34,9 @@ from bridge.rig.world import World
 from bridge.settings.file import load
 from bridge.station.inventory import holding
 from tests.narrowing import every, of_kind
+from tests.running import clearwell, succeeds
+from tests.waiting import DEADLINE_S, until, within
 
-PATIENCE_S = 20.0
 CARTRIDGE = CartridgePlan(PurifierKind.EXCHANGE, 100.0, price=40.0)
 
 
@@ -56,26 +54,11 @@ async def running(plan: BridgePlan) -> AsyncIterator[Daemon]:
     daemon = Daemon(plan)
     task = asyncio.create_task(daemon.run())
     try:
-        await asyncio.wait_for(daemon.ready.wait(), PATIENCE_S)
+        await within(daemon.ready.wait())
         yield daemon
     finally:
         daemon.stop()
-        await asyncio.wait_for(task, PATIENCE_S)
-
-
-async def until(condition: Callable[[], bool], told: str) -> None:
-    try:
-        async with asyncio.timeout(PATIENCE_S):
-            while not condition():  # noqa: ASYNC110 - what is awaited is state of any kind
-                await asyncio.sleep(0.01)
-    except TimeoutError:
-        pytest.fail(told)
-
-
-def typed(command: object, *words: str) -> str:
-    result = CliRunner().invoke(command, list(words), catch_exceptions=False)  # type: ignore[arg-type]
-    assert result.exit_code == 0, result.output
-    return result.output
+        await within(task)
 
 
 async def in_the_log(path: str) -> None:
@@ -102,16 +85,14 @@ async def test_a_feed_sample_from_the_terminal_makes_the_running_daemon_forecast
     log = str(tmp_path / "log.db")
     rig = RigServer(World(DEMO, seed=2), tmp_path / "controller", 20.0)
     serving = asyncio.create_task(rig.run())
-    await asyncio.wait_for(rig.ready.wait(), PATIENCE_S)
+    await within(rig.ready.wait())
     async with running(plan) as daemon:
         keeper = daemon.keepers[RESERVOIR]
         await until(lambda: keeper.station.picture is not None, "no reading came")
         assert keeper.station.ahead.litres_left is None
         await in_the_log(log)
         words = ["--conductivity", "640", "--compensated", "--log", log, "--of", "feed", "--reservoir"]
-        out = await asyncio.to_thread(
-            lambda: typed(sample.command, *words, RESERVOIR, "--note", "at the tap")
-        )
+        out = await asyncio.to_thread(lambda: succeeds("sample", *words, RESERVOIR, "--note", "at the tap"))
         assert f"Kept in {log} as a sample of feed" in out
         ppm = 640.0 * keeper.plan.identity.factor
         await until(lambda: keeper.station.memory.feed_ppm == pytest.approx(ppm), "the sample was not taken")
@@ -136,16 +117,16 @@ async def test_a_feed_sample_from_the_terminal_makes_the_running_daemon_forecast
         await until(lambda: keeper.station.memory.feed_ppm == pytest.approx(ppm), "the feed was forgotten")
         learned = prospect.learned
         assert learned.draw.hour_key >= 0
-    out = await asyncio.to_thread(lambda: typed(forecast.command, "--log", log, "--plot"))
+    out = await asyncio.to_thread(lambda: succeeds("forecast", "--log", log, "--plot"))
     assert "Litres left" in out
     assert "rating ±20 %" in out
     assert "# crossing, median" in out
-    (values,) = json.loads(await asyncio.to_thread(lambda: typed(forecast.command, "--log", log, "--json")))
+    (values,) = json.loads(await asyncio.to_thread(lambda: succeeds("forecast", "--log", log, "--json")))
     assert values["reservoir"] == RESERVOIR
     assert values["litres_left"]["low80"] < values["litres_left"]["median"] < values["litres_left"]["high80"]
     assert values["days_left"] is None
     serving.cancel()
-    await asyncio.wait((serving,), timeout=PATIENCE_S)
+    await asyncio.gather(serving, return_exceptions=True)
 
 
 async def test_a_sample_of_the_reservoir_enters_the_balance_of_the_running_daemon_once(
@@ -156,12 +137,12 @@ async def test_a_sample_of_the_reservoir_enters_the_balance_of_the_running_daemo
     log = str(tmp_path / "log.db")
     rig = RigServer(World(DEMO, seed=2), tmp_path / "controller", 5.0)
     serving = asyncio.create_task(rig.run())
-    await asyncio.wait_for(rig.ready.wait(), PATIENCE_S)
+    await within(rig.ready.wait())
 
     async def sampled(us_cm: float) -> None:
         await in_the_log(log)
         words = ["--conductivity", str(us_cm), "--compensated", "--log", log, "--of", "reservoir"]
-        await asyncio.to_thread(lambda: typed(sample.command, *words, "--reservoir", RESERVOIR))
+        await asyncio.to_thread(lambda: succeeds("sample", *words, "--reservoir", RESERVOIR))
 
     async def shows(daemon: Daemon, ppm: float) -> None:
         station = daemon.keepers[RESERVOIR].station
@@ -186,7 +167,7 @@ async def test_a_sample_of_the_reservoir_enters_the_balance_of_the_running_daemo
     ] * 2
     assert gathered(rows).reservoir_us_cm == {}
     serving.cancel()
-    await asyncio.wait((serving,), timeout=PATIENCE_S)
+    await asyncio.gather(serving, return_exceptions=True)
 
 
 async def test_a_fault_of_the_forecast_costs_nothing_but_the_forecast(
@@ -201,17 +182,17 @@ async def test_a_fault_of_the_forecast_costs_nothing_but_the_forecast(
     events: list[str] = []
     rig = RigServer(World(DEMO, seed=2), tmp_path / "controller", 20.0)
     serving = asyncio.create_task(rig.run())
-    await asyncio.wait_for(rig.ready.wait(), PATIENCE_S)
+    await within(rig.ready.wait())
     daemon = Daemon(plan_in(tmp_path), lambda event: events.append(event.id))
     task = asyncio.create_task(daemon.run())
-    await asyncio.wait_for(daemon.ready.wait(), PATIENCE_S)
+    await within(daemon.ready.wait())
     await filled(daemon.keepers[RESERVOIR])
     assert events.count("forecast-failed") == 1
     assert "station-failed" not in events
     daemon.stop()
-    await asyncio.wait_for(task, PATIENCE_S)
+    await within(task)
     serving.cancel()
-    await asyncio.wait((serving,), timeout=PATIENCE_S)
+    await asyncio.gather(serving, return_exceptions=True)
 
 
 @pytest.fixture
@@ -219,7 +200,7 @@ def log(tmp_path: Path) -> Path:
     """A log with one event of each of two reservoirs."""
     path = tmp_path / "log.db"
     kept = Log(path)
-    kept.start().result(PATIENCE_S)
+    kept.start().result(DEADLINE_S)
     for number, name in enumerate(("barrel", "butt")):
         kept.append(
             EventRow(Stamp(1, number, 1_800_000_000_000 + number), name, "phase", "From rest to fill.")
@@ -230,16 +211,16 @@ def log(tmp_path: Path) -> Path:
 
 def test_a_tray_tells_its_cycles_and_its_flush_and_every_word_is_kept(log: Path) -> None:
     reading = ("--conductivity", "160", "--compensated", "--log", str(log), "--reservoir", "butt")
-    out = typed(sample.command, *reading, "--of", "tray", "--tray-litres", "4", "--given", "8")
+    out = succeeds("sample", *reading, "--of", "tray", "--tray-litres", "4", "--given", "8")
     assert "10 cycles of concentration against the 8 ppm given" in out
     values = json.loads(
-        typed(sample.command, *reading[:3], "--of", "tray", "--tray-litres", "4", "--given", "8", "--json")
+        succeeds("sample", *reading[:3], "--of", "tray", "--tray-litres", "4", "--given", "8", "--json")
     )
     # Well stirred, from 72 ppm over the water given to nine tenths of the room under limit and uncertainty.
     poured_l = 4.0 * math.log(72.0 / (0.9 * (50.0 - values["expanded_uncertainty"] - 8.0)))
     assert values["flush_through_l"] == pytest.approx(poured_l)
     assert f"pour {poured_l:.2g} L through" in out
-    typed(sample.command, *reading, "--of", "well-2")
+    succeeds("sample", *reading, "--of", "well-2")
     with Reader(log) as reader:
         rows = list(reader.events(0, 2**45, kinds=(Kind.SAMPLE,), reservoir="butt"))
     samples = every(SampleRow, rows)
@@ -264,18 +245,13 @@ def test_a_tray_tells_its_cycles_and_its_flush_and_every_word_is_kept(log: Path)
     ],
 )
 def test_a_sample_that_cannot_be_kept_gets_one_clear_line_and_status_2(
-    log: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str],
-    words: tuple[str, ...], told: str,
-) -> None:  # fmt: skip
-    from bridge import cli
-
+    log: Path, words: tuple[str, ...], told: str
+) -> None:
     named = {"LOG": str(log), "NONE": str(log.with_name("none.db"))}
     reading = ("sample", "--conductivity", "160", "--compensated")
-    monkeypatch.setattr(sys, "argv", ["clearwell", *reading, *(named.get(word, word) for word in words)])
-    with pytest.raises(SystemExit) as end:
-        cli.main()
-    assert end.value.code == 2
-    assert told in capsys.readouterr().err
+    done = clearwell(*reading, *(named.get(word, word) for word in words))
+    assert done.status == 2
+    assert told in done.stderr
     with Reader(log) as reader:
         assert not list(reader.events(0, 2**45, kinds=(Kind.SAMPLE,)))
 
@@ -288,18 +264,19 @@ def test_scale_and_limits_of_a_sample_are_those_of_the_configuration(log: Path) 
     config.write_text(f"{text}\n{more}", encoding="utf-8")
     words = ("--conductivity", "80", "--compensated", "--config", str(config), "--of")
     for of in ("rain", "reservoir"):
-        values = json.loads(typed(sample.command, *words, of, "--json"))
+        values = json.loads(succeeds("sample", *words, of, "--json"))
         assert (values["factor"], values["dissolved_solids"]) == (0.7, pytest.approx(56.0))
         assert values["verdict"] == "marginal"
         assert values["reservoir"] == "barrel"
     # What is typed counts more.
-    values = json.loads(typed(sample.command, *words, "rain", "--limit", "40", "--factor", "0.5", "--json"))
+    values = json.loads(succeeds("sample", *words, "rain", "--limit", "40", "--factor", "0.5", "--json"))
     assert (values["dissolved_solids"], values["verdict"]) == (pytest.approx(40.0), "unsuitable")
 
 
 def test_a_log_without_a_forecast_says_so(log: Path) -> None:
-    with pytest.raises(InputError, match="no forecast is kept there yet"):
-        CliRunner().invoke(forecast.command, ["--log", str(log)], catch_exceptions=False)
+    done = clearwell("forecast", "--log", log)
+    assert done.status == 2
+    assert "no forecast is kept there yet" in done.stderr
 
 
 EXAMPLE = (Path(__file__).parents[2] / "config" / "minimal.toml").read_text(encoding="utf-8")
