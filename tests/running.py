@@ -3,6 +3,7 @@
 import codecs
 import contextlib
 import os
+import re
 import subprocess
 import sys
 import threading
@@ -139,18 +140,20 @@ class Running:
         return Path(f"/proc/{self.pid}/cmdline").read_text()
 
     def until(self, so: Callable[[str], bool], failure: str = "the program did not print it") -> str:
-        """Wait until a condition holds for what was printed since the last wait; that text.
+        """Wait until a condition holds for what was printed since the last wait.
+
+        What is printed behind the first line for which it holds is left for the next wait.
 
         Args:
             so: Looks at the text since the last wait.
             failure: A sentence for the case that the program ends, or prints nothing of the kind.
         """
         with self._news:
-            holds = self._news.wait_for(lambda: so(self._new()) or self._ended, DEADLINE_S)
-            new = self._new()
-            if not holds or not so(new):
+            self._news.wait_for(lambda: self._first(so) is not None or self._ended, DEADLINE_S)
+            end = self._first(so)
+            if end is None:
                 pytest.fail(f"{failure}; it printed:\n{self.printed[-3000:]}")
-            self._read_to = len(self.printed)
+            new, self._read_to = self.printed[self._read_to : end], end
             return new
 
     def has_printed(self, part: str) -> str:
@@ -222,6 +225,14 @@ class Running:
 
     def _new(self) -> str:
         return self.printed[self._read_to :]
+
+    def _first(self, so: Callable[[str], bool]) -> int | None:
+        """The end of the first line, or of all that was printed, up to which the condition holds."""
+        ends = [one.end() + self._read_to for one in re.finditer("\n", self._new())]
+        for end in [*ends, len(self.printed)]:
+            if so(self.printed[self._read_to : end]):
+                return end
+        return None
 
     def _line_with(self, part: str, start: int) -> int | None:
         """Where the first line with this part ends."""
