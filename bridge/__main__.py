@@ -1,5 +1,5 @@
 """``python -m bridge``: the same as ``clearwell``."""
 
-from bridge.cli import program
+from bridge.commands.main import program
 
 program()

@@ -5,13 +5,13 @@ import os
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 
-from bridge.daemon import Daemon
-from bridge.guard.words import Flow, Phase
-from bridge.keeper import Keeper
-from bridge.plan import BridgePlan
-from bridge.wire.codec import Decoder, Direction, encode
-from bridge.wire.messages import BootReason, Feature, FromController, Hello, Reading
-from bridge.wire.messages import Path as WaterPath
+from bridge.config.plan import BridgePlan
+from bridge.daemon.keeper import Keeper
+from bridge.daemon.process import Daemon
+from bridge.guard.model import Flow, Phase
+from bridge.protocol.codec import Decoder, Direction, encode
+from bridge.protocol.messages import BootReason, Feature, FromController, Hello, Reading
+from bridge.protocol.messages import Path as WaterPath
 from tests.waiting import until, within
 
 
@@ -30,14 +30,16 @@ class Board:
         os.write(self.master, encode(message))
 
     def hello(self) -> None:
-        self.say(Hello(0, "board", "1.0", BootReason.POWER, 10_000, Feature.SENDER | Feature.DRAIN_VALVE))
+        self.say(
+            Hello(0, "board", "1.0", BootReason.POWER, 10_000, Feature.LEVEL_SENSOR | Feature.DRAIN_VALVE)
+        )
 
-    def read(self, product_us: float, path: WaterPath = WaterPath.SHUT, sender: float = 0.3) -> None:
+    def read(self, product_us: float, path: WaterPath = WaterPath.SHUT, level_sensor: float = 0.3) -> None:
         self._sequence += 1
         self.say(
             Reading(
                 self._sequence, path, product_us=product_us, product_c=15.0 + 0.001 * self._sequence,
-                feed_us=600.0, feed_c=15.0, sender=sender, switch_low=True, switch_full=False,
+                feed_us=600.0, feed_c=15.0, level_sensor=level_sensor, switch_low=True, switch_full=False,
                 switch_overflow=False, pulses=self._sequence,
             )
         )  # fmt: skip

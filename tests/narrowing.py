@@ -3,7 +3,7 @@
 from collections.abc import Iterable
 from typing import TypeVar
 
-from bridge.wire.messages import Value
+from bridge.protocol.messages import Value
 
 T = TypeVar("T")
 

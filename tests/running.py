@@ -16,7 +16,7 @@ from unittest import mock
 import pytest
 from click.testing import CliRunner
 
-from bridge import cli
+from bridge.commands import main as cli
 from tests.waiting import DEADLINE_S
 
 CLEARWELL = (sys.executable, "-m", "bridge")

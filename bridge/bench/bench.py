@@ -14,11 +14,11 @@ from types import TracebackType
 from typing import TypeVar
 
 from bridge.errors import LinkError
-from bridge.plan import StationPlan
-from bridge.station.linking import Link, link_to
-from bridge.wire.device import DownCause, LinkDown
-from bridge.wire.messages import Ack, FromBridge, FromController, Identify, Refusal
-from bridge.wire.port import LinkUp
+from bridge.protocol.messages import Ack, FromBridge, FromController, Identify, Refusal
+from bridge.station.plan import StationPlan
+from bridge.transport.line import DownCause, LinkDown
+from bridge.transport.link import Link, link_to
+from bridge.transport.serial_link import LinkUp
 
 M = TypeVar("M", bound=FromController)
 

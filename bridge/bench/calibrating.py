@@ -8,14 +8,15 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
+from bridge.config.calibration_file import CalibrationTable, append, place_of
+from bridge.config.plan import BridgePlan, LogPlan
 from bridge.errors import InputError, LinkError, LogError
 from bridge.history.log import Log, spill_path
 from bridge.history.order import RecordClock
 from bridge.history.records import CalibrationRow
-from bridge.plan import BridgePlan, LogPlan, ProbePlan, StationPlan
-from bridge.settings.calibration import CalibrationTable, append, place_of
+from bridge.station.plan import ProbePlan, StationPlan
+from bridge.transport.line import DownCause, LinkDown, open_device
 from bridge.water.calibration import Calibration, CalibrationPoint, one_point, two_point
-from bridge.wire.device import DownCause, LinkDown, open_device
 
 LARGEST_DRIFT_PERCENT = 20.0
 """A cell that moved more than this has not aged: the solution is wrong, or the cell is another one."""

@@ -11,9 +11,18 @@ from dataclasses import dataclass, replace
 from enum import Enum
 
 from bridge.bench.bench import Bench, Heard
-from bridge.plan import StationPlan
-from bridge.settings.modbus import CANNOT_PROMISE
-from bridge.wire.messages import Close, Feature, Hello, Lease, LocalFault, Path, Reading, Refusal
+from bridge.config.modbus import CANNOT_PROMISE
+from bridge.protocol.messages import (
+    Close,
+    Feature,
+    Hello,
+    Lease,
+    LocalFault,
+    Path,
+    Reading,
+    Refusal,
+)
+from bridge.station.plan import StationPlan
 
 ANSWER_S = 3.0
 SECOND_MS = 1000
@@ -111,7 +120,7 @@ class Walk:
             (limits.has_drain, Feature.DRAIN_VALVE),
             (self._plan.feed is not None, Feature.FEED_CELL),
             (self._plan.litres_per_pulse is not None, Feature.FLOW_PULSES),
-            (level.sender is not None, Feature.SENDER),
+            (level.level_sensor is not None, Feature.LEVEL_SENSOR),
             (level.low_switch, Feature.SWITCH_LOW),
             (level.full_switch, Feature.SWITCH_FULL),
             (level.overflow_switch, Feature.SWITCH_OVERFLOW),

@@ -7,9 +7,9 @@ from pathlib import Path
 
 import click
 
-from bridge.commands.installed import environ_as_daemon, usual_config
-from bridge.commands.logfile import Bar, chosen, spill_of
-from bridge.commands.outfile import check_out
+from bridge.commands.shared.configuration import environ_as_daemon, usual_config
+from bridge.commands.shared.files import check_out
+from bridge.commands.shared.log_file import Bar, chosen, spill_of
 from bridge.errors import ClearwellError, InputError, LogError
 
 _ROOM = 1.1
@@ -75,7 +75,7 @@ def command(config: Path | None, out: Path, log_file: Path | None, force: bool) 
 def _log_of(config: Path | None, log_file: Path | None) -> Path:
     """The log that is meant; it is there and can be read. Raises :class:`InputError`."""
     if log_file is None and config is not None:
-        from bridge.settings.file import read
+        from bridge.config.loading import read
 
         plan = read(config, environ_as_daemon(config, os.environ)).plan
         if plan.log is not None and os.path.exists(plan.log.path):
@@ -86,7 +86,7 @@ def _log_of(config: Path | None, log_file: Path | None) -> Path:
 
 def _calibrations(config: Path | None, log: Path) -> str:
     """The text of every calibration that the daemon would read."""
-    from bridge.settings.calibration import history, place_of
+    from bridge.config.calibration_file import history, place_of
 
     places = [place_of(log, log)] if config is None else [place_of(config, log), place_of(config, None)]
     texts = []

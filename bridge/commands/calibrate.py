@@ -13,9 +13,8 @@ from bridge.errors import InputError, LinkError
 if TYPE_CHECKING:
     from bridge.bench.bench import Bench
     from bridge.bench.calibrating import Outcome
-    from bridge.plan import ProbePlan, StationPlan
-    from bridge.water.calibration import CalibrationPoint
-    from bridge.water.stability import Settled
+    from bridge.station.plan import ProbePlan, StationPlan
+    from bridge.water.calibration import CalibrationPoint, Settled
     from bridge.water.standards import Standard
 
 _SHOW_EVERY_S = 1.0
@@ -89,9 +88,9 @@ def command(
     no log is kept), which the daemon reads over the configuration when it starts. Earlier values stay there.
     """
     from bridge.bench.calibrating import calibrated, keep, refuse_beside_daemon
-    from bridge.commands.place import environ_of_service
-    from bridge.settings.file import read
-    from bridge.water.labelled import chosen
+    from bridge.commands.shared.configuration import environ_of_service
+    from bridge.config.loading import read
+    from bridge.water.standards import chosen
 
     if len(standards) > 2:
         raise InputError("--standard: one or two solutions, not more")
@@ -137,7 +136,7 @@ def command(
 def _probe(
     stations: "tuple[StationPlan, ...]", reservoir: str | None, cell: str
 ) -> "tuple[StationPlan, ProbePlan]":
-    from bridge.commands.place import station_of
+    from bridge.commands.shared.configuration import station_of
 
     station = station_of(stations, reservoir)
     probe = station.product if cell == "product" else station.feed
@@ -180,7 +179,7 @@ def _at_the_bench(
     from math import hypot
 
     from bridge.bench.bench import Bench
-    from bridge.water.labelled import chosen
+    from bridge.water.standards import chosen
 
     points: list[CalibrationPoint] = []
     with Bench(station) as bench:
@@ -215,9 +214,9 @@ def _at_the_bench(
 def _settle(
     bench: "Bench", cell: str, standard: "Standard", probe: "ProbePlan", steady_for: float, give_up: float
 ) -> "Settled":
-    from bridge.water.stability import Criterion, Settling
+    from bridge.protocol.messages import Reading
+    from bridge.water.calibration import Criterion, Settling
     from bridge.water.standards import value_us_cm
-    from bridge.wire.messages import Reading
 
     settling = Settling(Criterion(window_s=steady_for))
     until_s = time.monotonic() + give_up

@@ -10,7 +10,7 @@ import click
 
 if TYPE_CHECKING:
     from bridge.bench.commissioning import Result, Walk
-    from bridge.plan import StationPlan
+    from bridge.station.plan import StationPlan
 
 CAUTIONS = """\
 Caution. Low-voltage parts only; mains is for a licensed electrician. The hand valve before the fill valve
@@ -45,8 +45,8 @@ def command(config: Path, reservoir: str | None, record: Path | None) -> None:
     """
     from bridge.bench.bench import Bench
     from bridge.bench.commissioning import Verdict, Walk
-    from bridge.commands.place import environ_of_service, station_of
-    from bridge.settings.file import read
+    from bridge.commands.shared.configuration import environ_of_service, station_of
+    from bridge.config.loading import read
 
     station = station_of(read(config, environ_of_service(config, os.environ)).plan.stations, reservoir)
     click.echo(CAUTIONS)

@@ -17,7 +17,7 @@ def command(shell: str) -> None:
     """
     from click.shell_completion import get_completion_class
 
-    from bridge.cli import entry
+    from bridge.commands.main import entry
 
     kind = get_completion_class(shell)
     assert kind is not None

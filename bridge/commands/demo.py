@@ -38,7 +38,7 @@ def command(headless: bool, where: str | None) -> int:
     import logging
     import sys
 
-    from bridge import logs
+    from bridge.daemon import log_output as logs
     from bridge.demo.play import Play, ending_line
 
     # What happens is told below, in the story's own lines.
@@ -64,7 +64,7 @@ def command(headless: bool, where: str | None) -> int:
         if live is not None:
             from rich.text import Text
 
-            from bridge.demo.screen import lines
+            from bridge.demo.story import lines
 
             shown = lines(heard, told, teller.waits_for, live.console.height - 1)
             live.update(Text("\n".join(shown)))

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from bridge.commands.installed import environ_as_daemon, usual_config
+from bridge.commands.shared.configuration import environ_as_daemon, usual_config
 from bridge.errors import InputError
 
 if TYPE_CHECKING:
@@ -63,7 +63,7 @@ def command(config: Path | None, as_json: bool) -> int:
 
 def _text(one: "Finding") -> str:
     """A finding: wrapped on a terminal, else one line, for grep and the like."""
-    from bridge.display.columns import printable, wrapped
+    from bridge.display.text import printable, wrapped
     from bridge.doctor.finding import SIGNS
 
     about = f" {one.about}" if one.about else ""

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, TextIO
 
 import click
 
-from bridge.commands.logfile import (
+from bridge.commands.shared.log_file import (
     Bar,
     check_reservoirs,
     chosen,

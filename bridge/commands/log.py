@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from bridge.commands.logfile import (
+from bridge.commands.shared.log_file import (
     check_reservoirs,
     chosen,
     closed_pipe_is_an_end,
@@ -24,7 +24,7 @@ from bridge.commands.logfile import (
 )
 
 if TYPE_CHECKING:
-    from bridge.commands.place import Shown
+    from bridge.commands.shared.configuration import Shown
     from bridge.history.entries import Kind
     from bridge.history.records import EntryRow, Stamp
 
@@ -68,7 +68,7 @@ def command(
     """
     if follow and until is not None:
         raise click.UsageError("--follow has no end, and --to is one: leave one of them out.")
-    from bridge.commands.place import shown_by
+    from bridge.commands.shared.configuration import shown_by
     from bridge.history.entries import Kind
     from bridge.history.export import utc_text
     from bridge.history.span import span_of
@@ -148,7 +148,7 @@ def _following(
 
 def _lines(row: "EntryRow", shown: "Shown | None") -> str:
     """An entry for a terminal: the time, then the words, wrapped beside it."""
-    from bridge.display.columns import printable
+    from bridge.display.text import printable
     from bridge.history.entries import KINDS as KIND_OF
     from bridge.history.telling import told
 

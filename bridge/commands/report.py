@@ -8,14 +8,21 @@ from typing import TYPE_CHECKING
 
 import click
 
-from bridge.commands.logfile import Bar, check_reservoirs, chosen, reading, spill_of, which_time
-from bridge.commands.outfile import check_out, put
+from bridge.commands.shared.files import check_out, put
+from bridge.commands.shared.log_file import (
+    Bar,
+    check_reservoirs,
+    chosen,
+    reading,
+    spill_of,
+    which_time,
+)
 from bridge.errors import InputError
 
 if TYPE_CHECKING:
-    from bridge.display.units import DisplayUnits
+    from bridge.config.plan import BridgePlan
     from bridge.history.reader import Reader
-    from bridge.plan import BridgePlan
+    from bridge.units import DisplayUnits
 
 YEAR_DAYS = 365
 _DAY = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
@@ -96,13 +103,13 @@ def _plan(config: Path | None) -> "BridgePlan | None":
         return None
     import os
 
-    from bridge.settings.file import load
+    from bridge.config.loading import load
 
     return load(config, os.environ)
 
 
 def _units(plan: "BridgePlan | None") -> "DisplayUnits":
-    from bridge.display.units import DisplayUnits
+    from bridge.units import DisplayUnits
 
     return DisplayUnits() if plan is None else plan.display
 
@@ -132,7 +139,7 @@ def _page(
     units: "DisplayUnits",
     bar: Bar,
 ) -> str:
-    from bridge.report.draw import draw
+    from bridge.report.charts import draw
     from bridge.report.gather import facts_of, gather
     from bridge.report.page import Part, page
     from bridge.report.season import season

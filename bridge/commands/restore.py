@@ -9,12 +9,12 @@ from typing import TYPE_CHECKING
 
 import click
 
-from bridge.commands.installed import environ_as_daemon, usual_config
-from bridge.commands.logfile import Bar
+from bridge.commands.shared.configuration import environ_as_daemon, usual_config
+from bridge.commands.shared.log_file import Bar
 from bridge.errors import ClearwellError, InputError, LogError
 
 if TYPE_CHECKING:
-    from bridge.plan import BridgePlan
+    from bridge.config.plan import BridgePlan
 
 
 @click.command("restore")
@@ -33,7 +33,7 @@ def command(file: Path, config: Path | None) -> None:
 
     Without CONFIG it is /etc/clearwell/clearwell.toml, or clearwell.toml in this directory.
     """
-    from bridge.settings.file import read
+    from bridge.config.loading import read
 
     config = usual_config(config, "restore")
     plan = read(config, environ_as_daemon(config, os.environ)).plan
@@ -104,7 +104,7 @@ def _prepared(file: Path, part: Path) -> tuple[int, int]:
     """A copy of the backup, on the disk of the log: its layout, and its last time."""
     import sqlite3
 
-    from bridge.commands.logfile import spill_of
+    from bridge.commands.shared.log_file import spill_of
     from bridge.history.duplicate import duplicate, span_ms
     from bridge.history.trouble import trouble_from
 
@@ -156,8 +156,8 @@ def _latched(plan: "BridgePlan", log: Path, part: Path, layout: int) -> str:
 def _calibrations(log: Path, config: Path) -> str:
     """Add the calibrations of the backup that the file lacks; the sentence on it, empty when there is
     none."""
+    from bridge.config.calibration_file import append, history, place_of
     from bridge.history.duplicate import CALIBRATIONS
-    from bridge.settings.calibration import append, history, place_of
 
     text = _state_of(log).get(CALIBRATIONS, b"")
     if not text:
@@ -183,7 +183,7 @@ def _state_of(log: Path) -> dict[str, bytes]:
     """The saved values of a log, those that wait beside it over those in it; nothing where there are none."""
     import sqlite3
 
-    from bridge.commands.logfile import spill_of
+    from bridge.commands.shared.log_file import spill_of
     from bridge.history.recovery import look_only, state_of_damaged
 
     if not log.exists():

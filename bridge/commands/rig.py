@@ -8,7 +8,7 @@ import click
 from bridge.errors import InputError
 
 if TYPE_CHECKING:
-    from bridge.rig.truth import Truth
+    from bridge.rig.reservoir import Truth
 
 
 @click.command("rig")
@@ -47,8 +47,8 @@ def command(
 
     from bridge.rig.faults import parse_fault
     from bridge.rig.pty import RigServer
+    from bridge.rig.reservoir import truth_line
     from bridge.rig.scenario import SCENARIOS
-    from bridge.rig.truth import truth_line
     from bridge.rig.world import World
 
     if scenario not in SCENARIOS:

@@ -19,12 +19,12 @@ def command(config: Path, quiet: bool) -> None:
     import asyncio
     import logging
 
-    from bridge.settings.apart import ApartReading
+    from bridge.config.apart import ApartReading
 
     reading = ApartReading(config, os.environ)
     # And this while the child is at work.
-    from bridge import logs
-    from bridge.daemon import Daemon
+    from bridge.daemon import log_output as logs
+    from bridge.daemon.process import Daemon
 
     plan, warnings = reading.result()
     if not plan.stations:

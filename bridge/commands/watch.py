@@ -10,8 +10,8 @@ import click
 from bridge.errors import InputError
 
 if TYPE_CHECKING:
-    from bridge.display.units import DisplayUnits
-    from bridge.hub.broker import BrokerSettings
+    from bridge.mqtt.broker import BrokerSettings
+    from bridge.units import DisplayUnits
 
 HOST, PORT, PREFIX = "localhost", 1883, "homie"
 
@@ -65,17 +65,17 @@ def command(
     import asyncio
     import logging
 
-    from bridge import logs
-    from bridge.commands.logfile import closed_pipe_is_an_end
+    from bridge.commands.shared.log_file import closed_pipe_is_an_end
+    from bridge.daemon import log_output as logs
 
     broker, words, bridge, units = _from(config, host, port, prefix)
     # What there is to say of the broker stands in the view.
     logs.configure(level=logging.CRITICAL)
     logging.getLogger().setLevel(logging.CRITICAL)
-    from bridge.display.watched import Watch
+    from bridge.display.terminal import Watch
 
     watch = Watch(f"{broker.address} under {words}/5", bridge, reservoir)
-    from bridge.display.following import follow, once_only
+    from bridge.display.follow import follow, once_only
 
     with closed_pipe_is_an_end():
         if once:
@@ -93,9 +93,9 @@ def _from(
     from dataclasses import replace
     from uuid import uuid4
 
-    from bridge.display.units import DisplayUnits
-    from bridge.hub.broker import BrokerSettings, MqttVersion, Secret
-    from bridge.hub.topics import Layout
+    from bridge.mqtt.broker import BrokerSettings, MqttVersion, Secret
+    from bridge.mqtt.topics import Layout
+    from bridge.units import DisplayUnits
 
     # Not the bridge's own client id, which would throw the bridge out.
     client_id = f"clearwell-watch-{uuid4().hex[:8]}"
@@ -111,7 +111,7 @@ def _from(
             version=MqttVersion.V311,
         )
         return broker, Layout("any", "any", PREFIX if prefix is None else prefix).prefix, None, DisplayUnits()
-    from bridge.settings.file import read
+    from bridge.config.loading import read
 
     plan = read(config, os.environ).plan
     if plan.hub is None:

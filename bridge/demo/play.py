@@ -7,18 +7,17 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from bridge.daemon import Daemon
+from bridge.daemon.process import Daemon
 from bridge.demo.embedded import EmbeddedBroker
 from bridge.demo.rigged import BRIDGE_ID, HURRIED, RESERVOIR, bridge, station
 from bridge.demo.story import Chapter, Deed, Heard, Teller
 from bridge.errors import HubError
-from bridge.hub.broker import BrokerSettings, MqttVersion
-from bridge.hub.faults import BrokerTrouble
-from bridge.hub.session import Session
-from bridge.hub.topics import Layout, Publication
+from bridge.mqtt.broker import BrokerSettings, BrokerTrouble, MqttVersion
+from bridge.mqtt.session import Session
+from bridge.mqtt.topics import Layout, Publication
 from bridge.rig.pty import RigServer
+from bridge.rig.reservoir import Truth
 from bridge.rig.scenario import DEMO, DEMO_SPEED
-from bridge.rig.truth import Truth
 from bridge.rig.world import World
 from bridge.station.station import StationEvent
 

@@ -1,19 +1,18 @@
 """The plan of a station for a simulated rig: what a person would write into the configuration for it."""
 
+from bridge.config.plan import BridgePlan, HubPlan
 from bridge.guard.limits import Limits
-from bridge.hub.broker import BrokerSettings, MqttVersion
-from bridge.hub.topics import Layout
-from bridge.hub.view import StationIdentity
-from bridge.plan import BridgePlan, HubPlan, ProbePlan, StationPlan
+from bridge.mqtt.broker import BrokerSettings, MqttVersion
+from bridge.mqtt.topics import Layout
+from bridge.protocol.messages import Feature
 from bridge.rig.scenario import Scenario
+from bridge.station.plan import ProbePlan, StationIdentity, StationPlan
+from bridge.tank.level_sensor import LevelSensor, LevelSensorTable
 from bridge.tank.level_settings import LevelSettings
-from bridge.tank.sender import Sender, SenderTable
 from bridge.tank.shapes import UprightCylinder
-from bridge.water.cell import Cell
-from bridge.water.compensation import Compensation, Method
+from bridge.water.conductivity import Cell, Compensation, Method
 from bridge.water.measurement import MeasuringChain
 from bridge.water.probe import ProbeSettings
-from bridge.wire.messages import Feature
 
 BRIDGE_ID = "clearwell-demo"
 RESERVOIR = "barrel"
@@ -46,15 +45,15 @@ def station(scenario: Scenario, port: str, limits: Limits, refill: float, fill: 
     barrel, fittings = scenario.barrel, scenario.fittings
     shape = UprightCylinder(barrel.diameter_m, barrel.height_m)
     features = fittings.features
-    table = SenderTable(
+    table = LevelSensorTable(
         (
-            (fittings.sender_low, barrel.sender_bottom_fraction * barrel.height_m),
-            (fittings.sender_high, barrel.sender_top_fraction * barrel.height_m),
+            (fittings.level_sensor_low, barrel.level_sensor_bottom_fraction * barrel.height_m),
+            (fittings.level_sensor_high, barrel.level_sensor_top_fraction * barrel.height_m),
         )
     )
     level = LevelSettings(
         shape,
-        sender=Sender(table, step_m=barrel.height_m / fittings.sender_steps),
+        level_sensor=LevelSensor(table, step_m=barrel.height_m / fittings.level_sensor_steps),
         low_switch=Feature.SWITCH_LOW in features,
         full_switch=Feature.SWITCH_FULL in features,
         overflow_switch=Feature.SWITCH_OVERFLOW in features,
@@ -78,7 +77,7 @@ def station(scenario: Scenario, port: str, limits: Limits, refill: float, fill: 
             name="The barrel in the polytunnel",
             capacity_l=shape.capacity_l,
             limit_ppm=limits.limit_ppm,
-            advice_ppm=limits.advice_ppm,
+            target_ppm=limits.target_ppm,
             factor=scenario.factor,
             has_feed_probe=has_feed,
             has_drain=Feature.DRAIN_VALVE in features,

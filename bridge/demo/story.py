@@ -1,13 +1,19 @@
 """The story that the demo must tell, as a table of chapters, judged from what the broker publishes. Core.
 
 The judge is a subscriber like any hub: it knows nothing that was not published.
+
+The demo's screen: the view that everybody has of a running bridge, and below it the story. Core.
 """
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import Enum, auto
 
-from bridge.hub.topics import Layout
+from bridge.display.terminal import WIDTH, Watch, cropped, screen
+from bridge.display.text import cut
+from bridge.display.topics import bridges
+from bridge.mqtt.topics import Layout
+from bridge.units import DisplayUnits
 
 
 class Deed(Enum):
@@ -62,7 +68,7 @@ def _flows(h: Heard) -> bool:
 
 
 def _full(h: Heard) -> bool:
-    return h.value("reservoir/zone") == "full" and h.value("fill/phase") == "rest" and _shut(h)
+    return h.value("reservoir/zone") == "full" and h.value("fill/phase") == "idle" and _shut(h)
 
 
 def _tripped(h: Heard) -> bool:
@@ -133,3 +139,16 @@ class Teller:
             return None
         self.chapter += 1
         return STORY[self.chapter - 1]
+
+
+_TOLD = 3
+"""Lines of the story that stay in sight."""
+
+
+def lines(heard: Heard, told: Sequence[str], waits_for: str, rows: int = 60) -> list[str]:
+    """The screen, in at most so many rows, of which the story has what it needs."""
+    goal = [f"waiting: {waits_for}"] if waits_for else []
+    story = [cut(line, WIDTH) for line in (*told[-_TOLD:], *goal)]
+    found = bridges(heard.kept, heard.root.split("/", 1)[0], DisplayUnits(), {})
+    view = screen(Watch("the demo's broker"), found, None)
+    return ["", *cropped(view, rows - len(story) - 2), "", *story]

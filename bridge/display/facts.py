@@ -31,7 +31,7 @@ class Product:
     """Of every figure of dissolved solids that is shown, and of those that are entered."""
     scale: str
     limit: str
-    advice: str
+    target: str
     temperature: str | None
     health: str
 

@@ -1,12 +1,77 @@
-"""Why a verdict is as it is, and why the valve is open or shut, in sentences. Core."""
+"""Why a verdict is as it is, and why the valve is open or shut, in sentences. Core.
+
+The closed sets of the guard in words that a grower reads. Core.
+
+The ids stay the guard's own everywhere; these are only what stands beside them on a screen or on paper.
+"""
 
 import math
 
-from bridge.display.units import DisplayUnits, Quantity
-from bridge.display.words import ANSWERS, PERMISSIVE_MISSING
-from bridge.faults import FAULTS
-from bridge.guard.words import Flow, Permissive, Phase, Trip
-from bridge.hub.view import StationView
+from bridge.guard.alarms import Status
+from bridge.guard.faults import FAULTS
+from bridge.guard.model import Flow, Permissive, Phase, Trip
+from bridge.station.view import StationView
+from bridge.units import DisplayUnits, Quantity
+
+PERMISSIVE_LABELS: dict[Permissive, str] = {
+    Permissive.LINK_FRESH: "Fresh frames from the controller",
+    Permissive.PROBE_HEALTHY: "The product probe can be trusted",
+    Permissive.PRODUCT_IN_SPEC: "Product under its limit, or a short rinse",
+    Permissive.TEMPERATURE_IN_RANGE: "Water neither too cold nor too hot",
+    Permissive.LEVEL_KNOWN: "The level is known",
+    Permissive.BELOW_FILL_MARK: "The level is below the fill mark",
+    Permissive.OVERFLOW_DOWN: "The overflow float is down",
+    Permissive.RESERVOIR_BUDGET: "The reservoir stays under its limit",
+    Permissive.FILL_TIME: "Time left for this fill",
+    Permissive.FILL_VOLUME: "Volume left for this fill and for the day",
+    Permissive.CONTROLLER_SOUND: "The controller reports no fault",
+    Permissive.NO_TRIP: "No trip is latched",
+    Permissive.NO_HOLD: "Filling is not on hold",
+}
+"""What each permissive asks, said as it is when it holds."""
+
+PERMISSIVE_MISSING: dict[Permissive, str] = {
+    Permissive.LINK_FRESH: "no fresh frames from the controller",
+    Permissive.PROBE_HEALTHY: "the product probe cannot be trusted",
+    Permissive.PRODUCT_IN_SPEC: "the product is over its limit",
+    Permissive.TEMPERATURE_IN_RANGE: "the water is too cold or too hot, or its temperature is not known",
+    Permissive.LEVEL_KNOWN: "the level is not known",
+    Permissive.BELOW_FILL_MARK: "the reservoir is full",
+    Permissive.OVERFLOW_DOWN: "the overflow float is up or not known",
+    Permissive.RESERVOIR_BUDGET: "the reservoir would not stay under its limit",
+    Permissive.FILL_TIME: "the time for this fill is used up",
+    Permissive.FILL_VOLUME: "the volume for this fill or for the day is used up",
+    Permissive.CONTROLLER_SOUND: "the controller reports a fault",
+    Permissive.NO_TRIP: "a trip is latched",
+    Permissive.NO_HOLD: "filling is on hold",
+}
+"""The same as clauses, for when it does not hold."""
+
+PHASE_WORDS: dict[Phase, str] = {
+    Phase.IDLE: "at rest",
+    Phase.RINSE: "rinsing",
+    Phase.FILL: "filling",
+    Phase.PAUSE: "interrupted",
+    Phase.TRIPPED: "tripped",
+}
+
+STATUS_WORDS: dict[Status, str] = {
+    Status.NORMAL: "gone",
+    Status.UNACKNOWLEDGED: "not yet acknowledged",
+    Status.ACKNOWLEDGED: "acknowledged",
+    Status.CLEARED_UNACKNOWLEDGED: "gone again, not yet acknowledged",
+    Status.LATCHED_UNACKNOWLEDGED: "latched, not yet acknowledged",
+    Status.LATCHED_ACKNOWLEDGED: "latched, acknowledged, waits for its reset",
+}
+
+ANSWERS = {
+    "suitable": "Yes: this water may be used.",
+    "marginal": "Yes, with care: this water is above the target.",
+    "unsuitable": "No: do not use this water.",
+    "unknown": "Not known: nothing can be said of this water.",
+}
+"""May this water be used on the plants, by the words of a verdict."""
+
 
 _WORSE = ("suitable", "marginal", "unsuitable")
 
@@ -17,18 +82,18 @@ def use_of(view: StationView, units: DisplayUnits) -> tuple[str, str, str]:
     Where the reservoir is worse than the product, it decides: that is the water that people take.
     """
     identity = view.identity
-    limit, advice = (
-        as_set(units.ppm(ppm, identity.factor)) for ppm in (identity.limit_ppm, identity.advice_ppm)
+    limit, target = (
+        as_set(units.ppm(ppm, identity.factor)) for ppm in (identity.limit_ppm, identity.target_ppm)
     )
     verdict, reason = view.verdict, "There is no measurement of the product that can be trusted."
     if verdict in _WORSE:
         against = {
-            "suitable": f"under the advised {advice}",
-            "marginal": f"over the advised {advice}, and still under the limit of {limit}",
+            "suitable": f"under the target {target}",
+            "marginal": f"over the target {target}, and still under the limit of {limit}",
             "unsuitable": f"over the limit of {limit}",
         }[verdict]
         reason = f"At its worst the product, {_measured(view, units)}, is {against}."
-        if verdict == "unsuitable" and view.phase == Phase.REST.value:
+        if verdict == "unsuitable" and view.phase == Phase.IDLE.value:
             reason += " Water that stood in the purifier reads higher, and is rinsed before a fill."
     held_ppm = view.reservoir_ppm
     if held_ppm is None or not math.isfinite(held_ppm):
@@ -38,7 +103,7 @@ def use_of(view: StationView, units: DisplayUnits) -> tuple[str, str, str]:
         "unsuitable"
         if held_ppm >= identity.limit_ppm
         else "marginal"
-        if held_ppm >= identity.advice_ppm
+        if held_ppm >= identity.target_ppm
         else "suitable"
     )
     reason += f" The reservoir holds about {held} by the mixing balance"
@@ -63,7 +128,7 @@ def why_of(view: StationView) -> str:
         clauses = [PERMISSIVE_MISSING[Permissive(one)] for one in missing]
         begins = "Shut, and a fill waits" if view.phase == Phase.PAUSE.value else "Shut"
         why = f"{begins}: {'; '.join(clauses)}."
-    elif view.phase == Phase.REST.value:
+    elif view.phase == Phase.IDLE.value:
         why = "Shut: no fill is due. Nothing stands in the way of one."
     else:
         why = "Shut: the fill goes on in a moment."

@@ -5,9 +5,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import Enum
 
+from bridge.config.warnings import is_this_machine
 from bridge.doctor.finding import Finding, Verdict
-from bridge.hub.broker import BrokerSettings
-from bridge.settings.warnings import is_this_machine
+from bridge.mqtt.broker import BrokerSettings
 
 NODE, PROPERTY = "doctor", "echo"
 """Of the topics that are tried: nothing that a reservoir has, and never kept by the broker."""

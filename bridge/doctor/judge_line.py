@@ -5,10 +5,10 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from bridge.doctor.finding import Finding, Verdict
-from bridge.plan import StationPlan
-from bridge.wire.device import DownCause, LinkDown
-from bridge.wire.frame import VERSION
-from bridge.wire.messages import Feature, Hello, LocalFault, Reading
+from bridge.protocol.frame import VERSION
+from bridge.protocol.messages import Feature, Hello, LocalFault, Reading
+from bridge.station.plan import StationPlan
+from bridge.transport.line import DownCause, LinkDown
 
 SERVICE_GROUP = "dialout"
 """The group that ``config/clearwell.service`` joins."""
@@ -202,7 +202,7 @@ def _unheard(plan: StationPlan, facts: ControllerFacts) -> tuple[str, str]:
 
 def _fitted(plan: StationPlan) -> Iterator[tuple[str, bool, Feature]]:
     level = plan.level
-    yield "a float sender", level.sender is not None, Feature.SENDER
+    yield "a level sensor", level.level_sensor is not None, Feature.LEVEL_SENSOR
     yield "a low switch", level.low_switch, Feature.SWITCH_LOW
     yield "a full switch", level.full_switch, Feature.SWITCH_FULL
     yield "an overflow float", level.overflow_switch, Feature.SWITCH_OVERFLOW

@@ -4,17 +4,18 @@ import os
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 
+from bridge.config.plan import BridgePlan
 from bridge.doctor.finding import Finding, Verdict
 from bridge.doctor.judge_line import PortFacts
 from bridge.errors import InputError
-from bridge.plan import BridgePlan, StationPlan
+from bridge.station.plan import StationPlan
 
 
 def findings(config: Path, environ: Mapping[str, str]) -> Iterator[Finding]:
     """Look at everything, and hand over each finding as it comes. Changes nothing and opens no valve."""
+    from bridge.config.loading import read
     from bridge.doctor.judge_machine import judge_program
     from bridge.doctor.see_machine import see_program
-    from bridge.settings.file import read
 
     try:
         configuration = read(config, environ)
@@ -52,10 +53,8 @@ def findings(config: Path, environ: Mapping[str, str]) -> Iterator[Finding]:
 
 
 def _machine(plan: BridgePlan) -> Iterator[Finding]:
-    from bridge.doctor.judge_log import judge_log
-    from bridge.doctor.judge_machine import judge_clock, judge_disk
-    from bridge.doctor.see_log import see_log
-    from bridge.doctor.see_machine import see_clock, see_disk
+    from bridge.doctor.judge_machine import judge_clock, judge_disk, judge_log
+    from bridge.doctor.see_machine import see_clock, see_disk, see_log
 
     if plan.log is None:
         yield judge_clock(see_clock(None))
@@ -82,7 +81,7 @@ def _port(station: StationPlan) -> PortFacts:
 def _line(plan: BridgePlan, station: StationPlan, port: PortFacts) -> Iterator[Finding]:
     from bridge.doctor.judge_line import judge_controller, judge_daemons_controller, judge_port
     from bridge.doctor.see_line import ask_controller
-    from bridge.doctor.see_log import greeting
+    from bridge.doctor.see_machine import greeting
 
     reservoir = station.identity.reservoir
     yield judge_port(reservoir, port)
@@ -143,7 +142,7 @@ def _others_may_read(file: Path) -> bool:
 def _calibrations(plan: BridgePlan) -> Iterator[Finding]:
     import time
 
-    from bridge.doctor.judge_log import judge_calibrations
+    from bridge.doctor.judge_machine import judge_calibrations
 
     for station in plan.stations:
         yield from judge_calibrations(station, time.time())

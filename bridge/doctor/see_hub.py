@@ -16,12 +16,11 @@ from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
+from bridge.config.plan import BridgePlan
 from bridge.doctor.judge_hub import NODE, PROPERTY, Answer, DeviceFacts, Echo, HubFacts
 from bridge.errors import HubError
-from bridge.hub.broker import BrokerSettings, MqttVersion
-from bridge.hub.faults import BrokerTrouble, explain
-from bridge.hub.tls import tls_context
-from bridge.plan import BridgePlan
+from bridge.mqtt.broker import BrokerSettings, BrokerTrouble, MqttVersion, explain
+from bridge.mqtt.session import tls_context
 
 PATIENCE_S = 5.0
 ECHO_S = 2.0

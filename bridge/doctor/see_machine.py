@@ -1,4 +1,7 @@
-"""Looks at the clock, the disk and the program. Shell."""
+"""Looks at the clock, the disk and the program. Shell.
+
+Looks into the log. Shell.
+"""
 
 import os
 import platform
@@ -6,12 +9,73 @@ import shutil
 import sqlite3
 import subprocess
 import time
+from datetime import UTC, datetime
 from importlib import metadata
 from pathlib import Path
 
 from bridge import __version__
-from bridge.doctor.judge_machine import ClockFacts, DiskFacts, Library, ProgramFacts
-from bridge.history.schema import PAGE_BYTES
+from bridge.commands.shared.log_file import spill_of
+from bridge.doctor.judge_machine import ClockFacts, DiskFacts, Library, LogFacts, ProgramFacts
+from bridge.errors import LogError
+from bridge.history.duplicate import layout_of, span_ms
+from bridge.history.entries import Kind
+from bridge.history.reader import Reader
+from bridge.history.records import EventRow
+from bridge.history.schema import LAYOUT, PAGE_BYTES, open_for_reading
+
+_AMONG = 5000
+"""Entries that are looked through for a greeting."""
+
+
+def see_log(path: Path) -> LogFacts:
+    """Can it be read, does SQLite's quick check find anything, and what does it span?"""
+    try:
+        os.stat(path)
+    except FileNotFoundError:
+        return LogFacts(path, missing=True)
+    except OSError as error:
+        return LogFacts(path, trouble=f"The log {path} cannot be seen by this user ({error.strerror}).")
+    try:
+        layout = layout_of(path)
+        faults = _quick_check(path)
+        if layout < LAYOUT:
+            first, last = span_ms(path)
+        else:
+            with Reader(path, spill_of(path)) as reader:
+                first, last = reader.span_ms()
+    except LogError as error:
+        return LogFacts(path, trouble=str(error))
+    except sqlite3.DatabaseError as error:
+        return LogFacts(path, trouble=f"The log {path} cannot be read ({error}).")
+    return LogFacts(path, None, False, layout, LAYOUT, faults, first / 1000.0, last / 1000.0)
+
+
+def _quick_check(path: Path) -> tuple[str, ...]:
+    connection = open_for_reading(path)
+    try:
+        said = tuple(str(row[0]) for row in connection.execute("PRAGMA quick_check(5)"))
+    finally:
+        connection.close()
+    return () if said == ("ok",) else said
+
+
+def greeting(path: Path, reservoir: str) -> str | None:
+    """The controller's newest greeting in the log, with its time; None where there is none."""
+    try:
+        with Reader(path, spill_of(path)) as reader:
+            _, last = reader.span_ms()
+            rows = reader.earlier(last + 1, [Kind.EVENT], reservoir, _AMONG)
+            # The other way finds what still waits to be written, too.
+            fresh_ms = max(last - 3_600_000, 0)
+            rows += list(reader.events(fresh_ms, last + 1, kinds=[Kind.EVENT], reservoir=reservoir))
+    except LogError:
+        return None
+    hellos = [row for row in rows if isinstance(row, EventRow) and row.event == "controller-hello"]
+    if not hellos:
+        return None
+    newest = max(hellos, key=lambda row: row.stamp)
+    return f"{newest.sentence} ({datetime.fromtimestamp(newest.stamp.utc_ms / 1000, UTC):%Y-%m-%d %H:%M} UTC)"
+
 
 LIBRARIES = (
     ("paho-mqtt", ""),

@@ -8,7 +8,7 @@ living, silently, until its time is up, so that a cause that is still there spea
     NORMAL -> UNACKNOWLEDGED -> ACKNOWLEDGED
                    | returns         | returns
                    v                 v
-       RETURNED_UNACKNOWLEDGED -> NORMAL          (plain alarms)
+       CLEARED_UNACKNOWLEDGED -> NORMAL          (plain alarms)
        LATCHED_UNACKNOWLEDGED  -> LATCHED_ACKNOWLEDGED -reset-> NORMAL   (trips)
 """
 
@@ -16,7 +16,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from enum import Enum
 
-from bridge.guard.words import AlarmId
+from bridge.guard.model import AlarmId
 
 
 class Status(Enum):
@@ -25,7 +25,7 @@ class Status(Enum):
     NORMAL = "normal"
     UNACKNOWLEDGED = "unacknowledged"
     ACKNOWLEDGED = "acknowledged"
-    RETURNED_UNACKNOWLEDGED = "returned-unacknowledged"
+    CLEARED_UNACKNOWLEDGED = "cleared-unacknowledged"
     LATCHED_UNACKNOWLEDGED = "latched-unacknowledged"
     LATCHED_ACKNOWLEDGED = "latched-acknowledged"
 
@@ -48,16 +48,16 @@ FOLLOW: dict[tuple[Status, Presence], Status] = {
     (_S.NORMAL, _P.GONE): _S.NORMAL,
     (_S.UNACKNOWLEDGED, _P.PRESENT): _S.UNACKNOWLEDGED,
     (_S.UNACKNOWLEDGED, _P.LATCHED): _S.LATCHED_UNACKNOWLEDGED,
-    (_S.UNACKNOWLEDGED, _P.GONE): _S.RETURNED_UNACKNOWLEDGED,
+    (_S.UNACKNOWLEDGED, _P.GONE): _S.CLEARED_UNACKNOWLEDGED,
     (_S.ACKNOWLEDGED, _P.PRESENT): _S.ACKNOWLEDGED,
     (_S.ACKNOWLEDGED, _P.LATCHED): _S.LATCHED_ACKNOWLEDGED,
     (_S.ACKNOWLEDGED, _P.GONE): _S.NORMAL,
-    (_S.RETURNED_UNACKNOWLEDGED, _P.PRESENT): _S.UNACKNOWLEDGED,
-    (_S.RETURNED_UNACKNOWLEDGED, _P.LATCHED): _S.LATCHED_UNACKNOWLEDGED,
-    (_S.RETURNED_UNACKNOWLEDGED, _P.GONE): _S.RETURNED_UNACKNOWLEDGED,
+    (_S.CLEARED_UNACKNOWLEDGED, _P.PRESENT): _S.UNACKNOWLEDGED,
+    (_S.CLEARED_UNACKNOWLEDGED, _P.LATCHED): _S.LATCHED_UNACKNOWLEDGED,
+    (_S.CLEARED_UNACKNOWLEDGED, _P.GONE): _S.CLEARED_UNACKNOWLEDGED,
     (_S.LATCHED_UNACKNOWLEDGED, _P.PRESENT): _S.UNACKNOWLEDGED,
     (_S.LATCHED_UNACKNOWLEDGED, _P.LATCHED): _S.LATCHED_UNACKNOWLEDGED,
-    (_S.LATCHED_UNACKNOWLEDGED, _P.GONE): _S.RETURNED_UNACKNOWLEDGED,
+    (_S.LATCHED_UNACKNOWLEDGED, _P.GONE): _S.CLEARED_UNACKNOWLEDGED,
     # A cause that comes back after it was acknowledged is a new occurrence.
     (_S.LATCHED_ACKNOWLEDGED, _P.PRESENT): _S.UNACKNOWLEDGED,
     (_S.LATCHED_ACKNOWLEDGED, _P.LATCHED): _S.LATCHED_ACKNOWLEDGED,
@@ -66,7 +66,7 @@ FOLLOW: dict[tuple[Status, Presence], Status] = {
 
 ACKNOWLEDGED: dict[Status, Status] = {
     _S.UNACKNOWLEDGED: _S.ACKNOWLEDGED,
-    _S.RETURNED_UNACKNOWLEDGED: _S.NORMAL,
+    _S.CLEARED_UNACKNOWLEDGED: _S.NORMAL,
     _S.LATCHED_UNACKNOWLEDGED: _S.LATCHED_ACKNOWLEDGED,
 }
 

@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from bridge.guard.words import AlarmId, Trip
+from bridge.guard.model import AlarmId, Trip
 
 
 @dataclass(frozen=True, slots=True)

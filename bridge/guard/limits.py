@@ -1,8 +1,13 @@
-"""What the guard compares with: every bound in one frozen value."""
+"""What the guard compares with: every bound in one frozen value.
+
+One moment's knowledge held against the limits, worked out once for all rules of a step.
+"""
 
 from dataclasses import dataclass, fields
 
 from bridge.errors import OutOfRangeError
+from bridge.guard.model import Assessment
+from bridge.water.health import Health
 
 
 @dataclass(frozen=True, slots=True)
@@ -17,7 +22,7 @@ class Limits:
     """
 
     limit_ppm: float = 50.0
-    advice_ppm: float = 25.0
+    target_ppm: float = 25.0
     gross_ppm: float = 100.0
     """A product this bad while filling trips at once, without the persistence filter."""
     reservoir_limit_ppm: float = 50.0
@@ -77,7 +82,7 @@ class Limits:
             if not 0 < value < float("inf"):
                 raise OutOfRangeError(f"the bound {field.name} is {value}; it must be a number above 0")
         for lower, upper in (
-            ("advice_ppm", "limit_ppm"),
+            ("target_ppm", "limit_ppm"),
             ("limit_ppm", "gross_ppm"),
             ("in_spec_s", "rinse_max_s"),
             ("rinse_min_s", "rinse_max_s"),
@@ -89,3 +94,54 @@ class Limits:
                     f"the bound {lower} is {getattr(self, lower)} and {upper} is {getattr(self, upper)}; "
                     f"{lower} must not be larger"
                 )
+
+
+_UNTRUSTED_FROM = Health.FUNCTION_CHECK
+
+
+@dataclass(frozen=True, slots=True)
+class Moment:
+    """An assessment, the limits and the time, with the comparisons that several rules share."""
+
+    limits: Limits
+    assessment: Assessment
+    now: float
+    fresh: bool
+    """The newest good reading is young enough to act on."""
+    probe_sound: bool
+    """The product probe shows a value that can be trusted."""
+    over: bool
+    """Product with its guard band reaches the limit, or is not known."""
+    gross: bool
+    """A known product reaches the gross limit."""
+    spoils: bool
+    """What may flow before the guard looks again would bring the reservoir to its limit."""
+
+
+def look(limits: Limits, assessment: Assessment, now: float) -> Moment:
+    """Hold an assessment against the limits."""
+    frame_at, ppm = assessment.frame_at, assessment.product_ppm
+    fresh = frame_at is not None and 0.0 <= now - frame_at <= limits.stale_after_s
+    if ppm is None:
+        return Moment(limits, assessment, now, fresh, False, True, False, True)
+    worst_ppm = ppm + assessment.guard_band_ppm
+    over = not worst_ppm < limits.limit_ppm
+    return Moment(
+        limits,
+        assessment,
+        now,
+        fresh,
+        assessment.probe < _UNTRUSTED_FROM,
+        over,
+        worst_ppm >= limits.gross_ppm,
+        over and _spoils(limits, assessment, worst_ppm),
+    )
+
+
+def _spoils(limits: Limits, assessment: Assessment, worst_ppm: float) -> bool:
+    if assessment.reservoir_ppm is None or worst_ppm == float("inf"):
+        return True
+    inflow_l = limits.flow_max_l_s * (limits.lease_s + limits.step_s)
+    volume_l = assessment.volume_at_least_l
+    mixed_ppm = (volume_l * assessment.reservoir_ppm + inflow_l * worst_ppm) / (volume_l + inflow_l)
+    return not mixed_ppm < limits.reservoir_limit_ppm

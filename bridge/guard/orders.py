@@ -17,12 +17,11 @@ from bridge.guard.commands import (
     Shelve,
     StartFill,
 )
-from bridge.guard.moment import Moment
-from bridge.guard.permissives import ACTIVE
+from bridge.guard.limits import Moment
+from bridge.guard.model import Trip
+from bridge.guard.rules import ACTIVE, obstacle
 from bridge.guard.state import GuardEvent, GuardState, Latch, Unlatched
-from bridge.guard.trips import obstacle
-from bridge.guard.words import Trip
-from bridge.tank.zone import Zone
+from bridge.tank.level import Zone
 
 Outcome = tuple[GuardState, bool, str, tuple[GuardEvent, ...]]
 """The state after a command, whether it was accepted, the sentence that answers it, what it brought about."""

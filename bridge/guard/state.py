@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 
 from bridge.guard.alarms import AlarmRecord
-from bridge.guard.words import AlarmId, Flow, Permissive, Phase, Trip
+from bridge.guard.model import AlarmId, Flow, Permissive, Phase, Trip
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +71,7 @@ class GuardState:
     stepped_at: float
     since: float
     """When the phase was entered."""
-    phase: Phase = Phase.REST
+    phase: Phase = Phase.IDLE
     flow: Flow = Flow.SHUT
     """What the last decision was."""
     wanted: bool = False
@@ -201,7 +201,7 @@ def begin(
         started_at=now,
         stepped_at=now,
         since=now,
-        phase=Phase.TRIPPED if latches else Phase.REST,
+        phase=Phase.TRIPPED if latches else Phase.IDLE,
         hold=hold,
         latches=latches,
         first_out=first_out or (latches[0].trip if latches else None),

@@ -14,12 +14,12 @@ from collections.abc import Sequence
 
 from bridge.guard import alarms, sequence
 from bridge.guard.alarms import AlarmRecord, Presence, Status
-from bridge.guard.assessment import Assessment
-from bridge.guard.bookkeeping import account, unbroken
 from bridge.guard.commands import GuardCommand
-from bridge.guard.limits import Limits
-from bridge.guard.moment import Moment, look
+from bridge.guard.limits import Limits, Moment, look
+from bridge.guard.model import PAUSE, REST, SHUT, Advisory, AlarmId, Assessment, Trip
 from bridge.guard.orders import obey, unlatch
+from bridge.guard.rules import causes, lasted, resets_itself
+from bridge.guard.sequence import account, unbroken
 from bridge.guard.state import (
     AlarmChanged,
     Closed,
@@ -35,8 +35,6 @@ from bridge.guard.state import (
     decided,
     latched,
 )
-from bridge.guard.trips import causes, lasted, resets_itself
-from bridge.guard.words import PAUSE, REST, SHUT, Advisory, AlarmId, Trip
 
 # In the order of their definition: going through an enumeration itself costs several times as much.
 _TRIPS = tuple(Trip)

@@ -6,7 +6,7 @@ from enum import Enum
 from typing import Any
 
 from bridge.errors import LogError
-from bridge.guard.words import Advisory, AlarmId, Trip
+from bridge.guard.model import Advisory, AlarmId, Trip
 from bridge.history.records import (
     AlarmChange,
     AlarmRow,

@@ -3,7 +3,7 @@
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
-from bridge.guard.words import AlarmId
+from bridge.guard.model import AlarmId
 from bridge.history.records import AlarmChange, AlarmRow, Stamp
 
 

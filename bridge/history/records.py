@@ -7,7 +7,7 @@ boot and sequence, never by the clock on the wall; their UTC never goes backward
 from dataclasses import dataclass
 from enum import Enum, IntEnum
 
-from bridge.guard.words import AlarmId, Flow
+from bridge.guard.model import AlarmId, Flow
 from bridge.water.health import Health
 
 

@@ -4,8 +4,7 @@ Some of the words come from strangers: whoever may send a command. Nothing of th
 not a printable character, or a line could be made to look like another one.
 """
 
-from bridge.display.columns import printable as printable
-from bridge.display.units import DisplayUnits, SolidsUnit
+from bridge.display.text import printable as printable
 from bridge.history.records import (
     AlarmRow,
     CalibrationRow,
@@ -18,6 +17,7 @@ from bridge.history.records import (
     LitresRow,
     SampleRow,
 )
+from bridge.units import DisplayUnits, SolidsUnit
 
 AS_RECORDED = DisplayUnits()
 _LITRES = {

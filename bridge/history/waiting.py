@@ -10,7 +10,15 @@ from bridge.history.entries import KINDS, LAZY, Kind, from_text, to_text
 from bridge.history.limits import LogSettings
 from bridge.history.marks import Marked, moved
 from bridge.history.pack import TICK_MS, Measured
-from bridge.history.records import FLOWS, SERIES_FACTS, CommandRow, EntryRow, EventRow, ReadingRow, Stamp
+from bridge.history.records import (
+    FLOWS,
+    SERIES_FACTS,
+    CommandRow,
+    EntryRow,
+    EventRow,
+    ReadingRow,
+    Stamp,
+)
 from bridge.history.rollup import HOUR_MS
 from bridge.history.spill import HEAD, NAN, ORDER, RAW, Laid, Part, frame, from_raw
 

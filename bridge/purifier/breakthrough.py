@@ -9,9 +9,8 @@ from dataclasses import dataclass, replace
 
 from bridge.errors import InputError, OutOfRangeError
 from bridge.purifier.capacity import Capacity
-from bridge.purifier.grid import Grid, blank, weigh
-from bridge.purifier.load import Load, add
-from bridge.purifier.shapes import RESOLUTION_SHARE, Reading
+from bridge.purifier.cartridge import Load, add
+from bridge.purifier.grid import RESOLUTION_SHARE, Grid, Reading, blank, weigh
 
 _NEW = Load()
 _E_FOLD_SHARE = 0.5

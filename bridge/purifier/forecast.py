@@ -13,8 +13,7 @@ from statistics import NormalDist
 
 from bridge.errors import InputError
 from bridge.purifier.breakthrough import Front
-from bridge.purifier.grid import by_shape
-from bridge.purifier.shapes import CELLS, SHELVES, SLOPES
+from bridge.purifier.grid import CELLS, SHELVES, SLOPES, by_shape
 
 ORDER_DRY_SHARE = 0.08
 """Order as soon as this share of the lead time is to be expected without a working cartridge.

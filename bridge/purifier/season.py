@@ -3,13 +3,16 @@
 Bayesian regression on a constant, one harmonic of the year and a slow trend, updated one value at a
 time in closed form: four means and a four-by-four covariance, whatever the length of the history. A little of
 the certainty is given back every day, so that a change of supply is followed.
+
+An exchange bed forecast through the season: feed and use are those of the days until it gives out.
 """
 
 import math
 from dataclasses import dataclass
 
 from bridge.errors import InputError
-from bridge.purifier.forecast import Expected
+from bridge.purifier.breakthrough import Front
+from bridge.purifier.forecast import Expected, Forecast, forecast
 
 _TERMS = 4
 _YEAR_DAYS = 365.25
@@ -98,3 +101,31 @@ def expected(season: Season, from_day: float, to_day: float) -> Expected:
 def _basis(season: Season, day: float) -> tuple[float, float, float, float]:
     angle = 2.0 * math.pi * day / _YEAR_DAYS
     return 1.0, math.cos(angle), math.sin(angle), (day - season.first_day) / _YEAR_DAYS
+
+
+_ROUNDS = 3
+LONGEST_DAYS = 3652.0
+
+
+def through_season(front: Front, feed: Season, use: Season, today: float, lead_days: float) -> Forecast:
+    """Litres and days left when feed (ppm) and use (litres a day) follow their seasons.
+
+    The days left decide over which days feed and use are averaged, and these decide the days left: three
+    rounds settle it.
+
+    Raises:
+        InputError: a negative lead time.
+    """
+    days = 30.0
+    for _ in range(_ROUNDS - 1):
+        days = min(over_days(front, feed, use, today, days, lead_days).days_left.median, LONGEST_DAYS)
+    return over_days(front, feed, use, today, days, lead_days)
+
+
+def over_days(
+    front: Front, feed: Season, use: Season, today: float, days: float, lead_days: float
+) -> Forecast:
+    """One round: the forecast with feed and use as they are to be expected over so many days from today."""
+    end = today + max(days, 1.0)
+    coming: Expected = expected(feed, today, end)
+    return forecast(front, coming, expected(use, today, end), lead_days)

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from bridge.history.records import CartridgeRow, Series
 from bridge.history.rollup import HOUR_MS, Bucket
 from bridge.purifier.capacity import Evidence
-from bridge.report.made import Made
+from bridge.report.water import Made
 
 STANDING_L = 2.0
 """The first litres after a rest say what stood, not what the cartridge makes (common practice, no source)."""

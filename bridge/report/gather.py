@@ -7,16 +7,15 @@ to :data:`PAST_DAYS` days of the running one's life. So an old log takes no long
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
+from bridge.forecast import persistence as prospect_saved
 from bridge.history.entries import Kind
 from bridge.history.reader import Reader
 from bridge.history.records import CartridgeRow, EntryRow, FillRow, when_ms
 from bridge.history.recovery import look_only
 from bridge.history.rollup import HOUR_MS, MINUTE_MS, Bucket
-from bridge.plan import StationPlan
-from bridge.prospect import saved as prospect_saved
-from bridge.report.facts import Facts, from_log, from_plan
-from bridge.report.made import flowing
-from bridge.report.season import Material
+from bridge.report.season import Facts, Material, from_log, from_plan
+from bridge.report.water import flowing
+from bridge.station.plan import StationPlan
 
 PAST_DAYS = 30
 AMONG = 20_000

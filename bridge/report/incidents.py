@@ -3,7 +3,7 @@
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from bridge.guard.words import Advisory, AlarmId, Trip
+from bridge.guard.model import Advisory, AlarmId, Trip
 from bridge.history.lives import alarm_lives
 from bridge.history.records import AlarmRow, CommandRow, Stamp
 

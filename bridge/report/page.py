@@ -1,18 +1,72 @@
-"""The whole page: its head with the cautions, a part for each reservoir, how the figures were made. Core."""
+"""The whole page: its head with the cautions, a part for each reservoir, how the figures were made. Core.
+
+How the report looks, on a screen and on paper: a notebook's page, with nothing from elsewhere.
+"""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
 from bridge import __version__
-from bridge.display.units import DisplayUnits
-from bridge.report.drawn import Drawn
-from bridge.report.marks import listed, moment, text
-from bridge.report.part_alarms import alarms, record
-from bridge.report.part_cartridges import cartridges, money
-from bridge.report.part_water import glance, holes, purity, water
+from bridge.report.markup import Drawn, listed, moment, text
+from bridge.report.page_alarms import alarms, record
+from bridge.report.page_cartridges import cartridges, money
+from bridge.report.page_water import glance, holes, purity, water
 from bridge.report.season import Season
-from bridge.report.style import STYLE
+from bridge.units import DisplayUnits
+
+STYLE = """
+:root { color-scheme: light; }
+html { background: #fff; color: #26302d; }
+body { font: 15px/1.45 "DejaVu Sans", "Liberation Sans", Verdana, sans-serif; max-width: 46rem;
+  margin: 0 auto; padding: 1.2rem; }
+h1 { font-size: 1.7rem; margin: 0 0 .2rem; }
+h2 { font-size: 1.3rem; margin: 2.2rem 0 .4rem; border-bottom: 2px solid #26302d; padding-bottom: .15rem; }
+h3 { font-size: 1.05rem; margin: 1.5rem 0 .3rem; }
+h4 { font-size: .95rem; margin: 1.1rem 0 .2rem; }
+p, ul { margin: .35rem 0 .6rem; }
+.span { color: #4a5652; margin: 0; }
+.caution { border: 1px solid #26302d; border-left-width: 6px; padding: .4rem .8rem; margin: 1rem 0; }
+.note { color: #4a5652; font-size: .88em; }
+table { border-collapse: collapse; width: 100%; margin: .5rem 0 1rem; font-size: .88em; }
+caption { text-align: left; font-weight: bold; padding: .2rem 0; }
+th, td { text-align: left; vertical-align: top; padding: .18rem .4rem;
+  border-bottom: 1px solid #cdd4d1; overflow-wrap: break-word; }
+thead th { border-bottom: 1.5px solid #26302d; font-weight: bold; }
+tbody th { font-weight: normal; }
+th:first-child, td:first-child { padding-left: 0; }
+time, data { white-space: nowrap; }
+.number { text-align: right; font-variant-numeric: tabular-nums; }
+.glance tbody th { width: 45%; }
+tr.total th, tr.total td { border-top: 1.5px solid #26302d; }
+figure { margin: .6rem 0 1rem; }
+figure svg { width: 100%; height: auto; display: block; }
+svg * { stroke-linejoin: round; stroke-linecap: butt; }
+svg text { font-family: "DejaVu Sans", "Liberation Sans", Verdana, sans-serif; }
+figcaption { font-size: .85em; color: #4a5652; }
+footer { margin-top: 2.5rem; font-size: .85em; }
+.scroll { overflow-x: auto; }
+
+@page {
+  margin: 18mm 17mm 17mm;
+  @bottom-left { content: string(report-name); font: 8pt "DejaVu Sans", sans-serif; color: #4a5652; }
+  @bottom-right { content: counter(page) " / " counter(pages); font: 8pt "DejaVu Sans", sans-serif;
+    color: #4a5652; }
+}
+@media print {
+  body { font-size: 9.5pt; max-width: none; padding: 0; }
+  h1 { string-set: report-name content(); }
+  h2, h3, h4, caption { break-after: avoid; }
+  .reservoir + .reservoir { break-before: page; }
+  figure, tr, .caution, li, .together { break-inside: avoid; }
+  thead { display: table-header-group; }
+  .scroll { overflow: visible; }
+  p { orphans: 3; widows: 3; }
+  a { color: inherit; text-decoration: none; }
+}
+"""
+"""``@page`` names no size: whatever paper is in the printer is right."""
+
 
 TITLE = "Report of the water"
 CAUTIONS = (
@@ -75,8 +129,8 @@ def _part(part: Part, units: DisplayUnits) -> str:
     season, drawn = part.season, part.drawn
     facts = season.facts
     scale = units.scale(facts.factor)
-    limit, advice = (units.ppm(ppm, facts.factor).text for ppm in (facts.limit_ppm, facts.advice_ppm))
-    said = f"The limit is {limit}, the advice {advice} (dissolved solids, {scale})."
+    limit, target = (units.ppm(ppm, facts.factor).text for ppm in (facts.limit_ppm, facts.target_ppm))
+    said = f"The limit is {limit}, the target {target} (dissolved solids, {scale})."
     return (
         f'<section class="reservoir" data-reservoir="{text(facts.reservoir)}">\n<h2>{text(facts.name)}</h2>\n'
         f"<p>{text(said)}</p>\n{listed(map(text, facts.assumed))}"
@@ -96,7 +150,7 @@ def _foot(units: DisplayUnits, written_ms: int) -> str:
                 "The product is that of the minutes in which water was made or a fill was under way, each "
                 "with its mean. A percentile is the smallest value that so much of the water was at or "
                 "under; the worst is that of the worst minute. Between fills nothing is counted.",
-                "Hours over advice or limit are such minutes with a mean at or over it.",
+                "Hours over target or limit are such minutes with a mean at or over it.",
                 "A forecast as it stood is worked out anew from what the log had up to that moment, hour "
                 "by hour, with today's limit and rating; nothing from after that moment enters it.",
                 "Alarms follow the life cycle of IEC 62682: an alarm stands from when it is raised until it "

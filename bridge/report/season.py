@@ -1,10 +1,18 @@
-"""The report of one reservoir as a value: everything that is shown, before anything is drawn. Core."""
+"""The report of one reservoir as a value: everything that is shown, before anything is drawn. Core.
 
-from collections.abc import Sequence
+What must be known of a reservoir, beside its log, to report on it. Core.
+
+It comes from the configuration, or, where only a log is at hand, from what the daemon kept in it.
+"""
+
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from statistics import median
 
-from bridge.guard.words import Trip
+from bridge.config.tables import usual_target_ppm
+from bridge.forecast import cartridges as book
+from bridge.forecast.learned import Kept
+from bridge.guard.model import Trip
 from bridge.history.records import (
     AlarmChange,
     AlarmRow,
@@ -18,16 +26,105 @@ from bridge.history.records import (
     when_ms,
 )
 from bridge.history.rollup import HOUR_MS, MINUTE_MS, Bucket
-from bridge.prospect import book
-from bridge.report.cost import Costs, costs
 from bridge.report.curves import Life, lives, past_points
-from bridge.report.facts import Facts
-from bridge.report.gaps import Gap, gaps
-from bridge.report.hindsight import Hindsight, hindsight
+from bridge.report.hindsight import Costs, Hindsight, costs, hindsight
 from bridge.report.incidents import Incident, incidents
-from bridge.report.made import Made, made
-from bridge.report.periods import Grain, Local, Period, grain_for, period_of, periods
-from bridge.report.quality import Flow, Quality, quality
+from bridge.report.water import (
+    Flow,
+    Gap,
+    Grain,
+    Local,
+    Made,
+    Period,
+    Quality,
+    gaps,
+    grain_for,
+    made,
+    period_of,
+    periods,
+    quality,
+)
+from bridge.station.plan import CalibrationInForce, CartridgePlan, StationPlan
+from bridge.water.solids import LIMIT_PPM, Scale
+
+
+@dataclass(frozen=True, slots=True)
+class Facts:
+    """One reservoir as the report needs it."""
+
+    reservoir: str
+    name: str
+    limit_ppm: float
+    target_ppm: float
+    factor: float
+    """The scale of every ppm: ppm for each µS/cm at 25 °C."""
+    volume_known: bool
+    """False where only switches are fitted and no flow sensor: then litres are counted from mark to mark."""
+    cartridge: CartridgePlan | None
+    feed_ppm: float | None = None
+    """What the feed is taken to be where the log has none."""
+    in_force: tuple[tuple[str, CalibrationInForce], ...] = ()
+    """By cell, the calibration that its constant comes from today."""
+    assumed: tuple[str, ...] = ()
+    """What nobody said, as sentences."""
+
+
+def from_plan(plan: StationPlan) -> Facts:
+    """The facts of a configured reservoir."""
+    identity = plan.identity
+    cells = (("product", plan.product), ("feed", plan.feed))
+    return Facts(
+        identity.reservoir,
+        identity.name,
+        identity.limit_ppm,
+        identity.target_ppm,
+        identity.factor,
+        volume_known=identity.has_volume or plan.litres_per_pulse is not None,
+        cartridge=plan.cartridge,
+        feed_ppm=plan.feed_ppm,
+        in_force=tuple(
+            (cell, probe.calibration)
+            for cell, probe in cells
+            if probe is not None and probe.calibration is not None
+        ),
+    )
+
+
+def from_log(reservoir: str, kept: Kept | None, hours: Iterable[Bucket]) -> Facts:
+    """The facts of a reservoir of which only the log is at hand.
+
+    :param kept: what the daemon kept of its forecast, which holds limit and cartridge.
+    :param hours: roll-ups, which show the scale and whether a volume is measured.
+    """
+    limit_ppm = LIMIT_PPM if kept is None else kept.limit_ppm
+    target_ppm = usual_target_ppm(limit_ppm)
+    factor, volume_known = None, False
+    for bucket in hours:
+        volume_known = volume_known or bucket.cells[Series.VOLUME] is not None
+        ppm, us_cm = bucket.cells[Series.PRODUCT_PPM], bucket.cells[Series.CONDUCTIVITY_25]
+        if factor is None and ppm is not None and us_cm is not None and us_cm.mean > 0.0:
+            factor = round(ppm.mean / us_cm.mean, 3)
+        if factor is not None and volume_known:
+            break
+    assumed = [
+        f"The target is taken to be {target_ppm:g} ppm: it stands in the configuration, which was not given."
+    ]
+    if kept is None:
+        assumed.append(f"The limit is taken to be {limit_ppm:g} ppm, for the log does not say it.")
+    if factor is None:
+        factor = Scale.HALF.factor
+        assumed.append(f"The scale is taken to be {factor:g} ppm per µS/cm, for the log does not show it.")
+    return Facts(
+        reservoir,
+        reservoir,
+        limit_ppm,
+        target_ppm,
+        factor,
+        volume_known,
+        None if kept is None else kept.fitted,
+        None if kept is None else kept.feed_ppm,
+        assumed=tuple(assumed),
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,7 +226,7 @@ def season(facts: Facts, material: Material, local: Local) -> Season:
         tuple(_rows(facts, material, pieces, flows, fills, grain, local)),
         sum(one.litres for one in pieces),
         float(len(hours_ms)),
-        quality(flows, facts.advice_ppm, facts.limit_ppm, facts.volume_known),
+        quality(flows, facts.target_ppm, facts.limit_ppm, facts.volume_known),
         sum(one.span_ms > MINUTE_MS for one in flows),
         tuple(gaps(hours_ms, start_ms, end_ms)),
         tuple(incidents(alarms, [row for row in entries if isinstance(row, CommandRow)])),
@@ -206,7 +303,7 @@ def _rows(
                 period,
                 float(covered.get(period.key, 0)),
                 litres.get(period.key, 0.0),
-                quality(flowed.get(period.key, []), facts.advice_ppm, facts.limit_ppm, facts.volume_known),
+                quality(flowed.get(period.key, []), facts.target_ppm, facts.limit_ppm, facts.volume_known),
                 len(own),
                 sum(row.end != "full" for row in own),
                 sum(volumes) if volumes else None,

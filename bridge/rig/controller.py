@@ -18,9 +18,8 @@ import math
 from enum import Enum
 
 from bridge.errors import OutOfRangeError
-from bridge.rig.sensors import Inputs
-from bridge.wire.codec import Decoder, Direction, encode
-from bridge.wire.messages import (
+from bridge.protocol.codec import Decoder, Direction, encode
+from bridge.protocol.messages import (
     Ack,
     BootReason,
     Close,
@@ -34,6 +33,7 @@ from bridge.wire.messages import (
     Reading,
     Refusal,
 )
+from bridge.rig.sensors import Inputs
 
 BOOT_S = 0.5
 _PAUSE_S = 0.3
@@ -209,7 +209,7 @@ class Controller:
                 inputs.product_c,
                 inputs.feed_us,
                 inputs.feed_c,
-                inputs.sender,
+                inputs.level_sensor,
                 inputs.switch_low,
                 inputs.switch_full,
                 inputs.switch_overflow,

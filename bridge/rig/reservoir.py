@@ -1,6 +1,116 @@
-"""The true contents of the reservoir: litres, dissolved mass, and everything that came and went."""
+"""The true contents of the reservoir: litres, dissolved mass, and everything that came and went.
 
+What is really so in the simulated world, for whoever judges the bridge.
+
+Where product water truly goes, given what the controller drives and what has failed.
+"""
+
+import json
 from dataclasses import dataclass
+
+from bridge.protocol.messages import Feature, Path
+from bridge.rig.faults import FaultName, FaultPlan
+from bridge.rig.scenario import Fittings
+
+
+@dataclass(frozen=True, slots=True)
+class Truth:
+    """The true state at one moment; every ppm on the scenario's scale, totals since the start."""
+
+    time_s: float
+    driven: Path
+    """Which valve the controller drives."""
+    path: Path
+    """Where water can really go: a stuck valve or a float in series makes it differ from ``driven``."""
+    flow_l_min: float
+    """True product flow; above 0 also with ``path`` shut while the valve leaks."""
+    volume_l: float
+    level_fraction: float
+    """Depth divided by the height of the reservoir."""
+    reservoir_ppm: float
+    product_ppm: float
+    feed_ppm: float
+    water_c: float
+    """Water at the cells."""
+    air_c: float
+    overflow_up: bool
+    load_fraction: float
+    """Purifier load divided by capacity."""
+    treated_l: float
+    """Product litres since the cartridge was changed."""
+    inflow_l: float
+    over_limit_l: float
+    """Litres over the scenario's limit that entered the reservoir."""
+    drained_l: float
+    burst_l: float
+    """Litres lost onto the floor through a burst hose."""
+    drawn_l: float
+    spilled_l: float
+    """Litres over the rim."""
+    evaporated_l: float
+    rain_l: float
+    faults: tuple[str, ...]
+    """Names of the active faults, in alphabetical order."""
+
+
+def truth_line(truth: Truth) -> str:
+    """The truth as one line of JSON, without the line end; numbers rounded to six digits after the point."""
+    record: dict[str, object] = {}
+    for name in Truth.__dataclass_fields__:
+        value = getattr(truth, name)
+        if isinstance(value, float):
+            value = round(value, 6)
+        elif isinstance(value, Path):
+            value = value.value
+        record[name] = value
+    return json.dumps(record, separators=(",", ":"))
+
+
+_BURST_FLOW = 1.5
+
+
+@dataclass(frozen=True, slots=True)
+class Flows:
+    """The true product flow and its three ends, L/s; at most one of the ends is above 0."""
+
+    path: Path
+    to_reservoir_l_s: float
+    to_drain_l_s: float
+    to_floor_l_s: float
+
+    @property
+    def product_l_s(self) -> float:
+        """What comes out of the purifier."""
+        return self.to_reservoir_l_s + self.to_drain_l_s + self.to_floor_l_s
+
+
+def flows(driven: Path, overflow_up: bool, plan: FaultPlan, fit: Fittings) -> Flows:
+    """The flows while nothing changes.
+
+    The overflow float is wired in series with the fill valve, so a valve that is merely driven closes
+    when the float is up; one that is stuck open does not.
+    """
+    active = plan.active
+    path = driven
+    if path is Path.FILL and (overflow_up or FaultName.VALVE_STUCK_CLOSED in active):
+        path = Path.SHUT
+    if path is Path.DRAIN and not fit.features & Feature.DRAIN_VALVE:
+        path = Path.SHUT
+    if FaultName.VALVE_STUCK_OPEN in active:
+        # With both valves open the water goes both ways; the worse of the two is simulated.
+        path = Path.FILL
+    flow_l_s = 0.0
+    if path is not Path.SHUT:
+        flow_l_s = fit.flow_l_min / 60.0
+    elif FaultName.VALVE_LEAKING in active:
+        flow_l_s = plan.severity(FaultName.VALVE_LEAKING) * fit.leak_l_min / 60.0
+    if FaultName.SUPPLY_OFF in active:
+        flow_l_s = 0.0
+    if path is Path.DRAIN:
+        return Flows(path, 0.0, flow_l_s, 0.0)
+    if FaultName.HOSE_BURST in active:
+        return Flows(path, 0.0, 0.0, flow_l_s * _BURST_FLOW)
+    return Flows(path, flow_l_s, 0.0, 0.0)
 
 
 @dataclass(slots=True)

@@ -7,12 +7,12 @@ on hard tap water. Its numbers are invented for demonstration and stand for no r
 from dataclasses import dataclass, field, replace
 
 from bridge.errors import OutOfRangeError
-from bridge.wire.messages import Feature
+from bridge.protocol.messages import Feature
 
 ALL_BUT_DRAIN = (
     Feature.FEED_CELL
     | Feature.FLOW_PULSES
-    | Feature.SENDER
+    | Feature.LEVEL_SENSOR
     | Feature.SWITCH_LOW
     | Feature.SWITCH_FULL
     | Feature.SWITCH_OVERFLOW
@@ -109,15 +109,15 @@ class Barrel:
     """Depth of the low switch as a fraction of the height; the same for the next two."""
     full_fraction: float = 0.90
     overflow_fraction: float = 0.96
-    sender_bottom_fraction: float = 0.04 / 0.76
+    level_sensor_bottom_fraction: float = 0.04 / 0.76
     """Depth of the float's lower stop, as a fraction of the height."""
-    sender_top_fraction: float = 0.74 / 0.76
+    level_sensor_top_fraction: float = 0.74 / 0.76
     """Depth of the float's upper stop."""
 
 
 @dataclass(frozen=True, slots=True)
 class Fittings:
-    """Cells, sender, valve and line, and how well they measure."""
+    """Cells, level sensor, valve and line, and how well they measure."""
 
     features: Feature = ALL_BUT_DRAIN
     product_cell_per_cm: float = 0.1
@@ -131,12 +131,12 @@ class Fittings:
     """Upper end of the widest measuring range, µS."""
     temperature_noise_c: float = 0.02
     temperature_step_c: float = 0.0625
-    sender_low: float = 0.05
-    """What the sender reads at its lower stop; the rest of the range is left to a broken wire."""
-    sender_high: float = 0.95
+    level_sensor_low: float = 0.05
+    """What the level sensor reads at its lower stop; the rest of the range is left to a broken wire."""
+    level_sensor_high: float = 0.95
     """What it reads at its upper stop."""
-    sender_noise: float = 0.0005
-    sender_steps: int = 1023
+    level_sensor_noise: float = 0.0005
+    level_sensor_steps: int = 1023
     pulses_per_l: float = 450.0
     flow_l_min: float = 1.5
     """Product flow with the valve open at 25 °C."""
@@ -182,10 +182,10 @@ class Scenario:
                 raise OutOfRangeError(
                     f"scenario {self.name}: barrel {name} is {value}; it must be from 0 to 1"
                 )
-        if not 0.0 <= barrel.sender_bottom_fraction < barrel.sender_top_fraction <= 1.0:
+        if not 0.0 <= barrel.level_sensor_bottom_fraction < barrel.level_sensor_top_fraction <= 1.0:
             raise OutOfRangeError(
-                f"scenario {self.name}: the sender's ends {barrel.sender_bottom_fraction} and "
-                f"{barrel.sender_top_fraction} must rise within 0 to 1"
+                f"scenario {self.name}: the level sensor's ends {barrel.level_sensor_bottom_fraction} and "
+                f"{barrel.level_sensor_top_fraction} must rise within 0 to 1"
             )
         positive = (
             ("factor", self.factor),

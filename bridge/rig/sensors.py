@@ -1,16 +1,50 @@
-"""What the controller's inputs see of the true world: cells, thermometers, sender, switches, pulses.
+"""What the controller's inputs see of the true world: cells, thermometers, level sensor, switches, pulses.
 
 Every input has the noise and the resolution of its kind, and every fault of an input is made here.
+
+How well the rig's water conducts: a salt part and a water part, at its own temperature.
+
+The salt part follows temperature by Walden's rule, conductivity times a power of the viscosity being
+constant, so that the rig does not simply run the bridge's own compensation backwards. The exponent is
+fitted to hard natural waters. Viscosity of water: Kestin, Sokolov and Wakeham, J. Phys. Chem. Ref. Data 7
+(1978) 941 (coefficients from memory; the tests compare them with IAPWS).
 """
 
 import math
 import random
 from dataclasses import dataclass
+from functools import lru_cache
 
-from bridge.rig.conduct import conductivity_us_cm
+from bridge.protocol.messages import FAILED, Feature, LocalFault, Value
 from bridge.rig.faults import FaultName, FaultPlan
 from bridge.rig.scenario import Scenario
-from bridge.wire.messages import FAILED, Feature, LocalFault, Value
+from bridge.water import pure_water
+
+_WALDEN_EXPONENT = 0.93
+_VISCOSITY_25_REL_20 = 10.0 ** ((20.0 - 25.0) / (25.0 + 96.0) * (1.2364 + 1.37e-3 * 5.0 + 5.7e-6 * 25.0))
+
+
+def viscosity_ratio(temperature_c: float) -> float:
+    """Viscosity of water divided by that at 25 °C, 0 to 60 °C."""
+    below_20 = 20.0 - temperature_c
+    exponent = (
+        below_20 / (temperature_c + 96.0) * (1.2364 - 1.37e-3 * below_20 + 5.7e-6 * below_20 * below_20)
+    )
+    return float(10.0**exponent) / _VISCOSITY_25_REL_20
+
+
+# Temperatures are rounded to hundredths before they come here: a year of readings has few different ones.
+@lru_cache(maxsize=8192)
+def _factors(hundredths_c: int) -> tuple[float, float]:
+    temperature_c = hundredths_c / 100.0
+    return viscosity_ratio(temperature_c) ** -_WALDEN_EXPONENT, pure_water.conductivity_us_cm(temperature_c)
+
+
+def conductivity_us_cm(ppm: float, factor: float, temperature_c: float) -> float:
+    """µS/cm of water with ``ppm`` dissolved solids on the scale ``factor`` (ppm for each µS/cm at 25 °C)."""
+    salt_ratio, water_us_cm = _factors(round(temperature_c * 100.0))
+    return ppm / factor * salt_ratio + water_us_cm
+
 
 _DRIFT_PER_HOUR = 0.01
 _DRIFT_FLOOR = 0.05
@@ -26,8 +60,8 @@ class Scene:
     product_ppm: float
     feed_ppm: float
     water_c: float
-    sender: float
-    """Where the sender's float truly stands, 0 to 1."""
+    level_sensor: float
+    """Where the level sensor's float truly stands, 0 to 1."""
     low_covered: bool
     full_covered: bool
     overflow_up: bool
@@ -44,7 +78,7 @@ class Inputs:
     product_c: Value
     feed_us: Value
     feed_c: Value
-    sender: Value
+    level_sensor: Value
     switch_low: bool | None
     switch_full: bool | None
     switch_overflow: bool | None
@@ -64,7 +98,7 @@ class Sensors:
         # Asked of every reading, so they are looked up once.
         features = scenario.fittings.features
         self._has_feed = bool(features & Feature.FEED_CELL)
-        self._has_sender = bool(features & Feature.SENDER)
+        self._has_level_sensor = bool(features & Feature.LEVEL_SENSOR)
         self._has_low = bool(features & Feature.SWITCH_LOW)
         self._has_full = bool(features & Feature.SWITCH_FULL)
         self._has_overflow = bool(features & Feature.SWITCH_OVERFLOW)
@@ -84,22 +118,26 @@ class Sensors:
         if self._has_feed:
             feed_us = self._cell(scene.feed_ppm, scene.water_c, fit.feed_cell_per_cm)
             feed_c = self._temperature(scene.water_c)
-        sender: Value = None
-        if self._has_sender:
-            span = fit.sender_high - fit.sender_low
-            noisy = fit.sender_low + span * scene.sender + self._chance.gauss(0.0, fit.sender_noise)
-            sender = round(min(1.0, max(0.0, noisy)) * fit.sender_steps) / fit.sender_steps
+        level_sensor: Value = None
+        if self._has_level_sensor:
+            span = fit.level_sensor_high - fit.level_sensor_low
+            noisy = (
+                fit.level_sensor_low
+                + span * scene.level_sensor
+                + self._chance.gauss(0.0, fit.level_sensor_noise)
+            )
+            level_sensor = round(min(1.0, max(0.0, noisy)) * fit.level_sensor_steps) / fit.level_sensor_steps
         low = scene.low_covered if self._has_low else None
         full = scene.full_covered if self._has_full else None
         if active:
             product_us, product_c, feed_us, feed_c = self._cell_faults(
                 scene, plan, product_us, product_c, feed_us, feed_c
             )
-            sender, low, full = self._level_faults(plan, sender, low, full)
+            level_sensor, low, full = self._level_faults(plan, level_sensor, low, full)
             faults = self._flags(plan)
         else:
             self._stuck_us = product_us
-            self._stuck_level = (sender, low, full)
+            self._stuck_level = (level_sensor, low, full)
         if isinstance(product_us, float) and product_us > fit.cell_limit_us:
             product_us = FAILED
             faults |= LocalFault.CELL_RANGE
@@ -110,7 +148,7 @@ class Sensors:
             product_c,
             feed_us,
             feed_c,
-            sender,
+            level_sensor,
             low,
             full,
             scene.overflow_up if self._has_overflow else None,
@@ -168,26 +206,28 @@ class Sensors:
         return product_us, product_c, feed_us, feed_c
 
     def _level_faults(
-        self, plan: FaultPlan, sender: Value, low: bool | None, full: bool | None
+        self, plan: FaultPlan, level_sensor: Value, low: bool | None, full: bool | None
     ) -> tuple[Value, bool | None, bool | None]:
         active = plan.active
         if FaultName.FLOAT_STUCK in active:
             if self._stuck_level is None:
-                self._stuck_level = (sender, low, full)
-            if sender is not None:
-                sender = self._stuck_level[0]
+                self._stuck_level = (level_sensor, low, full)
+            if level_sensor is not None:
+                level_sensor = self._stuck_level[0]
             else:
                 _, low, full = self._stuck_level
         else:
-            self._stuck_level = (sender, low, full)
+            self._stuck_level = (level_sensor, low, full)
         if FaultName.FLOATS_CONTRADICT in active:
             if low is not None and full is not None:
                 low, full = False, True
-            elif isinstance(sender, float):
-                sender = 1.0 - sender
-        if sender is not None and (FaultName.SENDER_OPEN in active or FaultName.SENDER_SHORTED in active):
-            sender = FAILED
-        return sender, low, full
+            elif isinstance(level_sensor, float):
+                level_sensor = 1.0 - level_sensor
+        if level_sensor is not None and (
+            FaultName.LEVEL_SENSOR_OPEN in active or FaultName.LEVEL_SENSOR_SHORTED in active
+        ):
+            level_sensor = FAILED
+        return level_sensor, low, full
 
     def _flags(self, plan: FaultPlan) -> LocalFault:
         active = plan.active
@@ -196,9 +236,9 @@ class Sensors:
             faults |= LocalFault.TEMPERATURE_OPEN
         if FaultName.TEMPERATURE_SHORTED in active:
             faults |= LocalFault.TEMPERATURE_SHORT
-        if self._has_sender:
-            if FaultName.SENDER_OPEN in active:
-                faults |= LocalFault.SENDER_OPEN
-            if FaultName.SENDER_SHORTED in active:
-                faults |= LocalFault.SENDER_SHORT
+        if self._has_level_sensor:
+            if FaultName.LEVEL_SENSOR_OPEN in active:
+                faults |= LocalFault.LEVEL_SENSOR_OPEN
+            if FaultName.LEVEL_SENSOR_SHORTED in active:
+                faults |= LocalFault.LEVEL_SENSOR_SHORT
         return faults

@@ -12,17 +12,25 @@ import math
 from collections.abc import Iterable
 
 from bridge.errors import OutOfRangeError
-from bridge.rig.draws import Draw, DrawPlan, draws_of_day
+from bridge.protocol.messages import Path
 from bridge.rig.faults import CURED_BY_CARTRIDGE, Fault, FaultName, FaultPlan
-from bridge.rig.flows import flows
 from bridge.rig.purifier import FRESH, Ageing, Purifier
-from bridge.rig.reservoir import Account, Reservoir
+from bridge.rig.reservoir import Account, Reservoir, Truth, flows
 from bridge.rig.scenario import Scenario
 from bridge.rig.sensors import Inputs, Scene, Sensors
-from bridge.rig.truth import Truth
-from bridge.rig.weather import DAY_S, air_c, day, evaporation_l_s, feed_ppm, mains_c, season
+from bridge.rig.weather import (
+    DAY_S,
+    Draw,
+    DrawPlan,
+    air_c,
+    day,
+    draws_of_day,
+    evaporation_l_s,
+    feed_ppm,
+    mains_c,
+    season,
+)
 from bridge.tank.shapes import UprightCylinder
-from bridge.wire.messages import Path
 
 _REST_STEP_S = 1800.0
 _FLOW_STEP_L = 0.5
@@ -228,8 +236,8 @@ class World:
         barrel = self.scenario.barrel
         reservoir = self.reservoir
         level = self._shape.depth_m(reservoir.volume_l) / barrel.height_m
-        sender = (level - barrel.sender_bottom_fraction) / (
-            barrel.sender_top_fraction - barrel.sender_bottom_fraction
+        level_sensor = (level - barrel.level_sensor_bottom_fraction) / (
+            barrel.level_sensor_top_fraction - barrel.level_sensor_bottom_fraction
         )
         feed = self._feed_ppm()
         return self.sensors.measure(
@@ -238,7 +246,7 @@ class World:
                 self.purifier.product_ppm(feed, self._water_c, self._ageing()),
                 feed,
                 self._water_c,
-                min(1.0, max(0.0, sender)),
+                min(1.0, max(0.0, level_sensor)),
                 reservoir.volume_l >= self._low_l,
                 reservoir.volume_l >= self._full_l,
                 self.overflow_up,

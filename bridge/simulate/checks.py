@@ -2,9 +2,17 @@
 
 from collections.abc import Mapping
 
-from bridge.guard.commands import CartridgeChanged, GuardCommand, Hold, ReservoirSample, Reset, Retest
+from bridge.guard.commands import (
+    CartridgeChanged,
+    GuardCommand,
+    Hold,
+    ReservoirSample,
+    Reset,
+    Retest,
+)
+from bridge.guard.model import Advisory, Trip
 from bridge.guard.state import AlarmChanged
-from bridge.guard.words import Advisory, Trip
+from bridge.protocol.messages import Close, FromBridge, FromController, Lease, Path, Reading
 from bridge.rig.faults import Fault, FaultName
 from bridge.rig.rig import Rig
 from bridge.simulate.detection import Detection
@@ -15,7 +23,6 @@ from bridge.simulate.outcome import Outcome
 from bridge.simulate.waters import Waters
 from bridge.simulate.witness import Witness, same
 from bridge.station.station import Station
-from bridge.wire.messages import Close, FromBridge, FromController, Lease, Path, Reading
 
 _LINKS = frozenset({FaultName.LINK_NOISE, FaultName.LINK_CUT, FaultName.LINK_LAG})
 _LONGEST_LAG_S = 4.0
@@ -23,7 +30,7 @@ _LONGEST_LAG_S = 4.0
 _LINE_RECOVERS_S = 15.0
 _HEARS_AFTER_S = 5.0
 _BREAKS_THROUGH = 0.9
-"""From this share of its capacity on a bed may honestly let more through than is advised."""
+"""From this share of its capacity on a bed may honestly let more through than is target."""
 _LONG_AGO_S = -1e9
 
 
@@ -149,7 +156,7 @@ class Checks:
         world = self._world
         expected = False
         match change.alarm:
-            case Advisory.PRODUCT_OVER_ADVICE:
+            case Advisory.PRODUCT_OVER_TARGET:
                 expected = world.purifier.load_fraction > _BREAKS_THROUGH
             case Advisory.TEMPERATURE_OUT_OF_RANGE:
                 expected = self._garden.hot

@@ -5,12 +5,12 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 from bridge.guard.alarms import Status
+from bridge.protocol.messages import Path
 from bridge.rig.faults import Fault, FaultName
 from bridge.rig.world import World
 from bridge.simulate.hazards import LEVEL_HEALTH, Hazard, Matters, Organ, Sign, hidden_by
 from bridge.station.station import Station
 from bridge.tank.level import Level
-from bridge.wire.messages import Path
 
 _WARMED_K = 3.5
 _UNBROKEN = frozenset({Matters.SHUT_FLOW, Matters.PURE, Matters.OVER})
@@ -205,10 +205,10 @@ class Detection:
                 return not watch.ended
 
     def _in_sight(self) -> bool:
-        """The true level lies between the stops of the sender's float."""
+        """The true level lies between the stops of the level sensor's float."""
         barrel, reservoir = self._world.scenario.barrel, self._world.reservoir
         fraction = reservoir.volume_l / reservoir.capacity_l
-        return barrel.sender_bottom_fraction < fraction < barrel.sender_top_fraction
+        return barrel.level_sensor_bottom_fraction < fraction < barrel.level_sensor_top_fraction
 
     def product_ppm(self) -> float:
         """What truly leaves the purifier now."""
@@ -231,7 +231,7 @@ def signs_of(station: Station) -> frozenset[Sign]:
     shown: Iterable[Sign] = [
         record.alarm
         for record in station.state.alarms
-        if record.status not in (Status.NORMAL, Status.RETURNED_UNACKNOWLEDGED)
+        if record.status not in (Status.NORMAL, Status.CLEARED_UNACKNOWLEDGED)
     ]
     picture = station.picture
     if picture is not None and _level_ails(picture.level):

@@ -16,7 +16,7 @@ from bridge.history.log import Log
 from bridge.history.order import RecordClock
 from bridge.history.reader import Reader
 from bridge.history.records import Stamp
-from bridge.plan import StationPlan
+from bridge.station.plan import StationPlan
 from bridge.station.rows import entry_rows, reading_row
 from bridge.station.station import Turn
 

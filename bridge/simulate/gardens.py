@@ -7,8 +7,11 @@ Every number of a garden is invented and stands for no real installation.
 from dataclasses import dataclass, replace
 from typing import Any
 
+from bridge.config.building import station
+from bridge.config.mistakes import Mistakes
+from bridge.config.reservoir import ReservoirTable
 from bridge.errors import InputError
-from bridge.plan import StationPlan
+from bridge.protocol.messages import Feature
 from bridge.rig.scenario import (
     ALL_BUT_DRAIN,
     POLYTUNNEL,
@@ -17,10 +20,7 @@ from bridge.rig.scenario import (
     Climate,
     Scenario,
 )
-from bridge.settings.mistakes import Mistakes
-from bridge.settings.plan import station
-from bridge.settings.reservoir import ReservoirTable
-from bridge.wire.messages import Feature
+from bridge.station.plan import StationPlan
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +48,7 @@ _BUTT = replace(
     ),
     fittings=replace(
         POLYTUNNEL.fittings,
-        features=(ALL_BUT_DRAIN | Feature.DRAIN_VALVE) & ~Feature.SENDER & ~Feature.FEED_CELL,
+        features=(ALL_BUT_DRAIN | Feature.DRAIN_VALVE) & ~Feature.LEVEL_SENSOR & ~Feature.FEED_CELL,
     ),
 )
 _WORLDS = (POLYTUNNEL, POLYTUNNEL_WITH_DRAIN, POLYTUNNEL_WITH_MEMBRANE, _GLASSHOUSE, _BUTT)
@@ -82,13 +82,13 @@ def _tables(world: Scenario) -> dict[str, Any]:
         "full_switch_fraction": barrel.full_fraction,
         "fill_fraction": barrel.full_fraction,
     }
-    if Feature.SENDER in features:
-        ends = (barrel.sender_bottom_fraction, barrel.sender_top_fraction)
+    if Feature.LEVEL_SENSOR in features:
+        ends = (barrel.level_sensor_bottom_fraction, barrel.level_sensor_top_fraction)
         depths_m = [end * barrel.height_m for end in ends]
-        readings = (fittings.sender_low, fittings.sender_high)
-        level["sender"] = {
+        readings = (fittings.level_sensor_low, fittings.level_sensor_high)
+        level["level_sensor"] = {
             "table": [list(pair) for pair in zip(readings, depths_m, strict=True)],
-            "step_m": barrel.height_m / fittings.sender_steps,
+            "step_m": barrel.height_m / fittings.level_sensor_steps,
         }
     else:
         level["refill_fraction"] = barrel.low_fraction

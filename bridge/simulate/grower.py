@@ -17,7 +17,7 @@ from bridge.guard.commands import (
     Reset,
     Retest,
 )
-from bridge.guard.words import Trip
+from bridge.guard.model import Trip
 from bridge.rig.faults import CURED_BY_CARTRIDGE, Fault, FaultName
 from bridge.rig.rig import Rig
 from bridge.rig.weather import DAY_S

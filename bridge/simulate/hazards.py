@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from enum import Enum
 
 from bridge.guard.limits import Limits
-from bridge.guard.words import Advisory, AlarmId, Trip
+from bridge.guard.model import Advisory, AlarmId, Trip
 from bridge.rig.faults import FaultName
 from bridge.water.probe import ProbeSettings
 
@@ -26,7 +26,7 @@ class Matters(Enum):
     WARMED = "while the valve is open, once the water has changed its temperature by 3.5 K"
     FILLING = "while the reservoir is filled"
     OVER = "within one opening, while product is really over its limit"
-    SHUT_FLOW = "while the level rises by a shut valve, within the sender's travel"
+    SHUT_FLOW = "while the level rises by a shut valve, within the level sensor's travel"
     AFTER = "from its end"
     NEVER = "no sign by itself"
 
@@ -84,7 +84,7 @@ def hidden_by(organ: Organ) -> frozenset[Organ]:
 
 
 def hazards(
-    limits: Limits, watch: ProbeSettings, has_sender: bool, flow_l_s: float, leak_l_s: float
+    limits: Limits, watch: ProbeSettings, has_level_sensor: bool, flow_l_s: float, leak_l_s: float
 ) -> dict[FaultName, Hazard]:
     """The table for one station: its bounds are the plan's own waits and a few seconds for the frames."""
     probe = frozenset[Sign]({Trip.PROBE_FAILURE})
@@ -92,13 +92,13 @@ def hazards(
     product = frozenset[Sign]({Trip.PRODUCT_OVER_LIMIT, Trip.RESERVOIR_BUDGET})
     rises = frozenset[Sign]({Trip.RISE_WHILE_CLOSED, Trip.OVERFLOW})
     probe_s = limits.probe_failure_after_s + FRAMES_S
-    # A rise is looked for after the level has settled; waves and the sender's noise may cost a litre.
+    # A rise is looked for after the level has settled; waves and the level sensor's noise may cost a litre.
     rise_l = (limits.rise_closed_l or 0.0) + 1.0
     # Twice: a rise that stopped just short of counting may yet be made to count by the noise of the level.
-    no_rise_s = (2.0 * limits.no_rise_after_s if has_sender else limits.fill_max_s) + 60.0
-    seen_rise = has_sender and limits.rise_closed_l is not None
+    no_rise_s = (2.0 * limits.no_rise_after_s if has_level_sensor else limits.fill_max_s) + 60.0
+    seen_rise = has_level_sensor and limits.rise_closed_l is not None
     shut_flow = Matters.SHUT_FLOW if seen_rise else Matters.NEVER
-    without_sender = "" if seen_rise else "only the overflow float sees it: a zone is no volume"
+    without_level_sensor = "" if seen_rise else "only the overflow float sees it: a zone is no volume"
     over_s = limits.rinse_max_s + limits.persistence_s + FRAMES_S
     rows = [
         Hazard(FaultName.PROBE_DRY, Organ.PROBE, probe, Matters.ALWAYS, probe_s),
@@ -109,10 +109,10 @@ def hazards(
             FaultName.PROBES_SWAPPED,
             Organ.CELLS,
             probe | product,
-            Matters.PURE if has_sender else Matters.NEVER,
+            Matters.PURE if has_level_sensor else Matters.NEVER,
             # Worse product is not worse than what the feed cell shows of it, with its other constant.
             watch.swapped_after_s + probe_s,
-            "" if has_sender else "no feed cell is fitted, so nothing is swapped",
+            "" if has_level_sensor else "no feed cell is fitted, so nothing is swapped",
         ),
         Hazard(
             FaultName.PROBE_STUCK,
@@ -141,9 +141,9 @@ def hazards(
             FaultName.FEED_PROBE_DRY,
             Organ.FEED,
             frozenset({Advisory.FEED_PROBE_FAILURE}),
-            Matters.ALWAYS if has_sender else Matters.NEVER,
+            Matters.ALWAYS if has_level_sensor else Matters.NEVER,
             FRAMES_S,
-            "" if has_sender else "no feed cell is fitted",
+            "" if has_level_sensor else "no feed cell is fitted",
         ),
         Hazard(
             FaultName.FLOAT_STUCK,
@@ -160,20 +160,20 @@ def hazards(
             22.0 + limits.level_failure_after_s + FRAMES_S,
         ),
         Hazard(
-            FaultName.SENDER_OPEN,
+            FaultName.LEVEL_SENSOR_OPEN,
             Organ.LEVEL,
             frozenset({LEVEL_HEALTH, Trip.LEVEL_FAILURE}),
-            Matters.ALWAYS if has_sender else Matters.NEVER,
+            Matters.ALWAYS if has_level_sensor else Matters.NEVER,
             FRAMES_S,
-            "" if has_sender else "no sender is fitted",
+            "" if has_level_sensor else "no level sensor is fitted",
         ),
         Hazard(
-            FaultName.SENDER_SHORTED,
+            FaultName.LEVEL_SENSOR_SHORTED,
             Organ.LEVEL,
             frozenset({LEVEL_HEALTH, Trip.LEVEL_FAILURE}),
-            Matters.ALWAYS if has_sender else Matters.NEVER,
+            Matters.ALWAYS if has_level_sensor else Matters.NEVER,
             FRAMES_S,
-            "" if has_sender else "no sender is fitted",
+            "" if has_level_sensor else "no level sensor is fitted",
         ),
         Hazard(
             FaultName.OVERFLOW_FLOAT_UP, Organ.OVERFLOW, frozenset({Trip.OVERFLOW}), Matters.ALWAYS, FRAMES_S
@@ -192,7 +192,7 @@ def hazards(
             rises,
             shut_flow,
             limits.settle_s + rise_l / flow_l_s + 60.0,
-            without_sender,
+            without_level_sensor,
         ),
         Hazard(
             FaultName.VALVE_LEAKING,
@@ -200,7 +200,7 @@ def hazards(
             rises,
             shut_flow,
             limits.settle_s + rise_l / leak_l_s + 60.0,
-            without_sender,
+            without_level_sensor,
         ),
         Hazard(FaultName.VALVE_STUCK_CLOSED, Organ.WATER, no_rise, Matters.FILLING, no_rise_s),
         Hazard(FaultName.SUPPLY_OFF, Organ.WATER, no_rise, Matters.FILLING, no_rise_s),

@@ -17,7 +17,7 @@ from bridge.guard.commands import (
     Shelve,
     StartFill,
 )
-from bridge.guard.words import Advisory, Phase, Trip
+from bridge.guard.model import Advisory, Phase, Trip
 from bridge.station.station import Station
 
 _NAME = "hub"

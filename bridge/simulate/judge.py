@@ -12,12 +12,12 @@ let something pass that the guard refuses, and never the other way round.
 import math
 from dataclasses import dataclass
 
-from bridge.guard.words import Trip
-from bridge.rig.conduct import conductivity_us_cm
+from bridge.guard.model import Trip
+from bridge.protocol.messages import LocalFault, Path
+from bridge.rig.sensors import conductivity_us_cm
 from bridge.simulate.gardens import Garden
 from bridge.simulate.ledger import Ledger
 from bridge.simulate.witness import Sent
-from bridge.wire.messages import LocalFault, Path
 
 _LATE_S = 2.5
 """What the judge adds to every wait of the bridge: two looks of a second each, and a little."""
@@ -188,7 +188,7 @@ class Judge:
         self._full_switch.look(inputs.switch_full is True, now_s)
         self._torn.look(inputs.switch_full is True and inputs.switch_low is False, now_s)
         level = self._garden.plan.level
-        nothing = inputs.sender is None and (inputs.switch_low is None or inputs.switch_full is None)
+        nothing = inputs.level_sensor is None and (inputs.switch_low is None or inputs.switch_full is None)
         torn_s = now_s - self._torn.at_s if self._torn.at_s is not None else 0.0
         self._unknown.look(nothing or torn_s > level.contradiction_s + level.debounce_s + _LATE_S, now_s)
         depth_m = self.ledger.depth_m(sent)

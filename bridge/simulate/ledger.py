@@ -4,10 +4,10 @@ Every bound here is one of the plan's with a margin, because the bridge smooths 
 not: what exceeds a bound with its margin exceeds the bound itself surely.
 """
 
-from bridge.guard.words import Trip
+from bridge.guard.model import Trip
+from bridge.protocol.messages import Path
 from bridge.simulate.gardens import Garden
 from bridge.simulate.witness import Sent
-from bridge.wire.messages import Path
 
 _DAY_S = 86_400.0
 _MARGIN = 1.02
@@ -38,16 +38,18 @@ class Ledger:
         self._at_mark = False
 
     def depth_m(self, sent: Sent) -> float | None:
-        """What the sender says, in metres; None without one or without a value."""
-        sender = sent.inputs.sender
-        if not isinstance(sender, float):
+        """What the level sensor says, in metres; None without one or without a value."""
+        level_sensor = sent.inputs.level_sensor
+        if not isinstance(level_sensor, float):
             return None
         barrel, fit = self._garden.scenario.barrel, self._garden.scenario.fittings
         bottom_m, top_m = (
-            barrel.sender_bottom_fraction * barrel.height_m,
-            barrel.sender_top_fraction * barrel.height_m,
+            barrel.level_sensor_bottom_fraction * barrel.height_m,
+            barrel.level_sensor_top_fraction * barrel.height_m,
         )
-        return bottom_m + (sender - fit.sender_low) / (fit.sender_high - fit.sender_low) * (top_m - bottom_m)
+        return bottom_m + (level_sensor - fit.level_sensor_low) / (
+            fit.level_sensor_high - fit.level_sensor_low
+        ) * (top_m - bottom_m)
 
     def restarted(self, now_s: float, clock_moved_s: float) -> None:
         """The bridge was away: its day is as old as the wall clock says, an interrupted fill begins anew."""

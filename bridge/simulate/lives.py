@@ -1,20 +1,21 @@
 """One life of the bridge, from its start to the moment its power goes: the station and its end of the line.
 
-The line is opened, found silent and opened anew by the rules of :class:`bridge.wire.port.SerialLink`, whose
-waits are written here a second time because that class waits in real time.
+The line is opened, found silent and opened anew by the rules of
+:class:`bridge.transport.serial_link.SerialLink`, whose waits are written here a second time because
+that class waits in real time.
 """
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 from bridge.guard.commands import GuardCommand
-from bridge.plan import StationPlan
+from bridge.protocol.codec import Damaged, Decoder, Direction, Ignored, encode
+from bridge.protocol.messages import Close, FromBridge, FromController, Identify, Reading
+from bridge.protocol.sequence import MODULUS, Track, follow_message
 from bridge.rig.rig import Rig
 from bridge.station import saved
+from bridge.station.plan import StationPlan
 from bridge.station.station import Station, StationEvent, Turn
-from bridge.wire.codec import Damaged, Decoder, Direction, Ignored, encode
-from bridge.wire.messages import Close, FromBridge, FromController, Identify, Reading
-from bridge.wire.sequence import MODULUS, Track, follow_message
 
 _FIRST_WAIT_S = 0.2
 _LONGEST_WAIT_S = 10.0

@@ -20,10 +20,10 @@ counted apart, with the fault that hid them.
 
 from dataclasses import dataclass, field
 
+from bridge.protocol.messages import Feature, Path
 from bridge.rig.faults import FaultName
 from bridge.rig.world import World
 from bridge.simulate.gardens import Garden
-from bridge.wire.messages import Feature, Path
 
 READING_PERIOD_S = 0.2
 LYING_PROBES = frozenset(

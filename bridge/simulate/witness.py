@@ -2,9 +2,9 @@
 
 from dataclasses import dataclass
 
+from bridge.protocol.messages import Feature, LocalFault, Path, Reading
 from bridge.rig.controller import Controller
 from bridge.rig.sensors import Inputs
-from bridge.wire.messages import Feature, LocalFault, Path, Reading
 
 _KEPT = 512
 
@@ -56,7 +56,7 @@ def same(sent: Sent, heard: Reading) -> bool:
         (inputs.product_c, heard.product_c),
         (inputs.feed_us, heard.feed_us),
         (inputs.feed_c, heard.feed_c),
-        (inputs.sender, heard.sender),
+        (inputs.level_sensor, heard.level_sensor),
     )
     for before, after in values:
         if isinstance(before, float) and isinstance(after, float):

@@ -10,8 +10,8 @@ from dataclasses import replace
 from pathlib import Path as FilePath
 
 from bridge.guard.commands import GuardCommand
+from bridge.guard.model import Phase, Trip
 from bridge.guard.state import AlarmChanged, Latched, Unlatched
-from bridge.guard.words import Phase, Trip
 from bridge.rig.faults import Fault, FaultName
 from bridge.rig.rig import Rig
 from bridge.rig.world import World

@@ -7,20 +7,18 @@ nearly all of them are sound: what only an unsound one needs is asked for behind
 from dataclasses import dataclass
 
 from bridge.errors import OutOfRangeError
-from bridge.guard.assessment import Assessment
-from bridge.guard.words import SHUT, TO_DRAIN, TO_RESERVOIR, Advisory
-from bridge.plan import ProbePlan, StationPlan
+from bridge.guard.model import SHUT, TO_DRAIN, TO_RESERVOIR, Advisory, Assessment
+from bridge.protocol.messages import FAILED, LocalFault, Path, Reading, Value
 from bridge.station.inventory import Inventory, follow, holding
+from bridge.station.plan import ProbePlan, StationPlan
 from bridge.tank import level as tank_level
-from bridge.tank.faults import LevelFault
 from bridge.tank.level import Level, LevelWatch
-from bridge.tank.sender import RawSender
+from bridge.tank.level_sensor import LevelFault, RawLevelSensor
 from bridge.water import probe as water_probe
-from bridge.water.cell import Cell, conductivity_us_cm
+from bridge.water.conductivity import Cell, conductivity_us_cm
 from bridge.water.health import Health
 from bridge.water.measurement import Measurement, measure
 from bridge.water.probe import Circuit, Finding, ProbeState
-from bridge.wire.messages import FAILED, LocalFault, Path, Reading, Value
 
 _UNSOUND = LocalFault.SELF_TEST | LocalFault.SUPPLY_LOW
 _NO_ADVISORY: frozenset[Advisory] = frozenset()
@@ -54,8 +52,8 @@ class Memory:
     throughput_l: float = 0.0
     feed_ppm: float | None = None
     """The last good feed value, or the last sample of it by hand."""
-    over_advice_since: float | None = None
-    """Since when product has been over the advised value in a fill without a break."""
+    over_target_since: float | None = None
+    """Since when product has been over the target in a fill without a break."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,9 +89,9 @@ def assess(
     path, faults = reading.path, reading.faults
     flowing = path is not _PATH_SHUT
     circuit, cut, unsound = _SOUND, False, False
-    sender: RawSender = None if reading.sender is FAILED else reading.sender
+    level_sensor: RawLevelSensor = None if reading.level_sensor is FAILED else reading.level_sensor
     if faults is not _NO_FAULT:
-        circuit, sender = _circuit(faults), _sender(faults, sender)
+        circuit, level_sensor = _circuit(faults), _level_sensor(faults, level_sensor)
         cut, unsound = LocalFault.OVERFLOW_CUT in faults, bool(faults & _UNSOUND)
     feed_state, feed, feed_us_cm, feed_ppm = memory.feed, _NOT_FITTED, None, memory.feed_ppm
     if plan.feed is not None:
@@ -118,7 +116,7 @@ def assess(
     level_state, level = tank_level.observe(
         plan.level,
         memory.level,
-        sender,
+        level_sensor,
         reading.switch_low,
         reading.switch_full,
         reading.switch_overflow,
@@ -141,12 +139,12 @@ def assess(
         feed_ppm,
         0.0 if last_at is None or last_at > now else now - last_at,
     )
-    over_advice_since = _over_advice(plan, memory.over_advice_since, product, filling, now)
+    over_target_since = _over_target(plan, memory.over_target_since, product, filling, now)
     # A rinse ends at the limit, and what is left of the standing water washes out in the fill.
-    advice_exceeded = over_advice_since is not None and now - over_advice_since >= plan.limits.rinse_max_s
+    target_exceeded = over_target_since is not None and now - over_target_since >= plan.limits.rinse_max_s
     product_c = None if reading.product_c is FAILED else reading.product_c
     seen = SHUT if path is _PATH_SHUT else TO_RESERVOIR if path is _PATH_FILL else TO_DRAIN
-    advisories = _advisories(plan, product_c, product, feed, level, unsound, advice_exceeded)
+    advisories = _advisories(plan, product_c, product, feed, level, unsound, target_exceeded)
     # In the order of the fields: this many keywords would cost a third of the value on top.
     assessment = Assessment(
         now, product_ppm, band_ppm, product.health, product_c,
@@ -155,7 +153,7 @@ def assess(
         seen, unsound, advisories,
     )  # fmt: skip
     after = Memory(
-        inventory, product_state, feed_state, level_state, pulses, throughput_l, feed_ppm, over_advice_since
+        inventory, product_state, feed_state, level_state, pulses, throughput_l, feed_ppm, over_target_since
     )
     return after, Picture(assessment, product, feed, level, feed_ppm, path, faults)
 
@@ -166,10 +164,10 @@ def _circuit(faults: LocalFault) -> Circuit:
     return Circuit.SHORT if LocalFault.TEMPERATURE_SHORT in faults else Circuit.SOUND
 
 
-def _sender(faults: LocalFault, sender: RawSender) -> RawSender:
-    if LocalFault.SENDER_OPEN in faults:
-        return LevelFault.SENDER_OPEN
-    return LevelFault.SENDER_SHORT if LocalFault.SENDER_SHORT in faults else sender
+def _level_sensor(faults: LocalFault, level_sensor: RawLevelSensor) -> RawLevelSensor:
+    if LocalFault.LEVEL_SENSOR_OPEN in faults:
+        return LevelFault.LEVEL_SENSOR_OPEN
+    return LevelFault.LEVEL_SENSOR_SHORT if LocalFault.LEVEL_SENSOR_SHORT in faults else level_sensor
 
 
 def _probe(
@@ -231,11 +229,11 @@ def _count(plan: StationPlan, memory: Memory, pulses: int | None) -> tuple[int |
     return pulses, memory.throughput_l + litres, litres
 
 
-def _over_advice(
+def _over_target(
     plan: StationPlan, since: float | None, product: ProbeView, filling: bool, now: float
 ) -> float | None:
     measured = product.measurement
-    if not filling or measured is None or measured.dissolved_solids_ppm < plan.limits.advice_ppm:
+    if not filling or measured is None or measured.dissolved_solids_ppm < plan.limits.target_ppm:
         return None
     return now if since is None else since
 
@@ -247,12 +245,12 @@ def _advisories(
     feed: ProbeView,
     level: Level,
     unsound: bool,
-    advice_exceeded: bool,
+    target_exceeded: bool,
 ) -> frozenset[Advisory]:
     found = set()
     limits = plan.limits
-    if advice_exceeded:
-        found.add(Advisory.PRODUCT_OVER_ADVICE)
+    if target_exceeded:
+        found.add(Advisory.PRODUCT_OVER_TARGET)
     if product.findings and product.health < _FUNCTION_CHECK:
         found.add(Advisory.PROBE_MAINTENANCE)
     if feed.health >= _FUNCTION_CHECK:

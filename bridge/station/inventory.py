@@ -5,12 +5,11 @@ Core. The mixing balance is kept on the careful side: water that comes in counts
 
 from dataclasses import dataclass, replace
 
-from bridge.plan import StationPlan
-from bridge.purifier.load import Load, add
-from bridge.tank.level import Level
+from bridge.protocol.messages import Path
+from bridge.purifier.cartridge import Load, add
+from bridge.station.plan import StationPlan
+from bridge.tank.level import Level, Zone
 from bridge.tank.mixing import Balance, inflow, observed_volume, sample
-from bridge.tank.zone import Zone
-from bridge.wire.messages import Path
 
 _LOW, _FULL = Zone.LOW, Zone.FULL
 

@@ -2,12 +2,12 @@
 
 from collections.abc import Callable, Iterator
 
-from bridge.faults import FAULTS
 from bridge.guard.alarms import Status
 from bridge.guard.commands import CartridgeChanged, GuardCommand, ReservoirSample, Retest
-from bridge.guard.permissives import ACTIVE
+from bridge.guard.faults import FAULTS
+from bridge.guard.model import AlarmId, Trip
+from bridge.guard.rules import ACTIVE
 from bridge.guard.state import AlarmChanged, Latched, Unlatched
-from bridge.guard.words import AlarmId, Trip
 from bridge.history.records import (
     AlarmChange,
     AlarmRow,
@@ -18,8 +18,8 @@ from bridge.history.records import (
     SampleRow,
     Stamp,
 )
-from bridge.plan import StationPlan
 from bridge.station.inventory import holding
+from bridge.station.plan import StationPlan
 from bridge.station.station import Turn
 from bridge.station.view import level_health
 from bridge.water.health import Health
@@ -144,6 +144,6 @@ def _sample(plan: StationPlan, stamp: Stamp, of: str, ppm: float) -> SampleRow:
         factor=identity.factor,
         temperature_c=None,
         method="off",
-        verdict=judge(ppm, 0.0, identity.limit_ppm, identity.advice_ppm).value,
+        verdict=judge(ppm, 0.0, identity.limit_ppm, identity.target_ppm).value,
         note="sent by hand, without its uncertainty",
     )

@@ -11,12 +11,12 @@ from typing import Any
 
 from bridge.errors import LogError
 from bridge.guard.alarms import AlarmRecord, Status
-from bridge.guard.bookkeeping import DAY_S
 from bridge.guard.limits import Limits
-from bridge.guard.permissives import ACTIVE
+from bridge.guard.model import Advisory, AlarmId, Trip
+from bridge.guard.rules import ACTIVE
+from bridge.guard.sequence import DAY_S
 from bridge.guard.state import GuardState, Latch, begin
-from bridge.guard.words import Advisory, AlarmId, Trip
-from bridge.purifier.load import Load
+from bridge.purifier.cartridge import Load
 from bridge.station.inventory import Inventory
 from bridge.tank.mixing import Balance
 

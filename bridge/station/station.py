@@ -11,22 +11,34 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from enum import Enum
 
-from bridge.faults import FAULTS
-from bridge.guard.assessment import Assessment, amended
 from bridge.guard.commands import CartridgeChanged, GuardCommand, ReservoirSample
-from bridge.guard.state import AlarmChanged, Decision, GuardEvent, GuardState, Latched, PhaseChanged, begin
+from bridge.guard.faults import FAULTS
+from bridge.guard.model import FILL, Advisory, Assessment, Trip, amended
+from bridge.guard.state import (
+    AlarmChanged,
+    Decision,
+    GuardEvent,
+    GuardState,
+    Latched,
+    PhaseChanged,
+    begin,
+)
 from bridge.guard.step import step
-from bridge.guard.words import FILL, Advisory, Trip
-from bridge.hub.view import StationView
-from bridge.plan import StationPlan
-from bridge.prospect.ahead import NOTHING_KNOWN, Ahead
+from bridge.protocol.messages import (
+    BootReason,
+    FromBridge,
+    FromController,
+    Hello,
+    Reading,
+    Refusal,
+)
+from bridge.protocol.sequence import MODULUS
 from bridge.station import assess, inventory
 from bridge.station.assess import Memory, Picture
-from bridge.station.driving import Driver
 from bridge.station.inventory import Inventory
-from bridge.station.view import picture_of
-from bridge.wire.messages import BootReason, FromBridge, FromController, Hello, Reading, Refusal
-from bridge.wire.sequence import MODULUS
+from bridge.station.plan import StationPlan
+from bridge.station.valve import Driver
+from bridge.station.view import NOTHING_KNOWN, Ahead, StationView, picture_of
 
 MOST_MESSAGES_S = 100
 """Fifty readings a second at most, and as many answers."""

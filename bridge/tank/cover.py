@@ -13,8 +13,8 @@ import math
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from bridge.tank.checks import not_negative
-from bridge.tank.draw_off import HOURS, DrawOff, DrawOffSettings, RunningMean
+from bridge.tank.shapes import not_negative
+from bridge.tank.use import HOURS, DrawOff, DrawOffSettings, RunningMean
 
 HORIZON_DAYS = 120
 """Beyond this the answer is infinity: long enough not to matter."""

@@ -1,9 +1,9 @@
-"""The level of a reservoir, from a float sender, from float switches, or from both.
+"""The level of a reservoir, from a level sensor, from float switches, or from both.
 
-Each reading is looked at in three turns. First every sensor by itself: switches are debounced, the sender
-is turned into a depth and freed of waves, and what is electrically impossible becomes a fault. Then the
-sensors against each other: an upper switch that is wet over a dry one, a sender that says something else
-than a switch. Last the zone, and there the careful answer wins:
+Each reading is checked in three steps. First each sensor alone: switches are debounced, the level sensor
+becomes a depth without waves, and an electrically impossible value becomes a fault. Then the sensors
+against each other: an upper switch that is wet over a dry one, a level sensor that disagrees with a
+switch. Last the zone, and there the careful answer wins:
 
     FULL    as soon as any sensor says so
     LOW     only when no sensor denies it, for LOW lets water flow
@@ -11,22 +11,82 @@ than a switch. Last the zone, and there the careful answer wins:
 
 A short disagreement is ordinary (a wave, a debounce that still runs), so it makes the answer careful and
 nothing more; one that lasts means that a sensor is lying, and nobody can know which.
+
+Where the level stands against the two marks that a fill is steered by.
+
+Float switches: debounced by time, and compared with each other.
+
+A float on moving water chatters. A changed contact counts only once it has stayed for its delay, and the
+delay may differ by direction: an overflow float that rises counts at once, and only its return waits.
 """
 
 import math
 from dataclasses import dataclass
+from enum import Enum
 
-from bridge.tank.faults import LevelFault
+from bridge.tank.level_sensor import LevelFault, LevelSensor, RawLevelSensor
 from bridge.tank.level_settings import LevelSettings
-from bridge.tank.sender import RawSender, Sender
-from bridge.tank.switches import UNKNOWN, SwitchState, contradict, debounce
-from bridge.tank.zone import Zone
 
-__all__ = ["Level", "LevelFault", "LevelSettings", "LevelWatch", "SenderWatch", "observe"]
 
-# A low pass approaches a mark that is also the sender's end without ever reaching it.
+class Zone(Enum):
+    """The level against the refill mark and the fill mark."""
+
+    LOW = "low"
+    """At or below the refill mark: a fill may start."""
+    MIDDLE = "middle"
+    """Between the marks: a fill that runs goes on, none starts."""
+    FULL = "full"
+    """At or above the fill mark: a fill ends."""
+
+
+@dataclass(frozen=True, slots=True)
+class SwitchState:
+    """One switch: what counts, and what has been seen since when but does not count yet."""
+
+    wet: bool | None = None
+    """The debounced value, True while water lifts the float; None before the first settled reading."""
+    seen: bool | None = None
+    """The newest raw value while it differs from ``wet``; None while they agree."""
+    since: float = 0.0
+    """When ``seen`` began, in monotonic seconds."""
+
+
+UNKNOWN = SwitchState()
+_SETTLED = {True: SwitchState(wet=True), False: SwitchState(wet=False)}
+
+
+def debounce(
+    state: SwitchState, raw: bool | None, now: float, wet_after_s: float = 2.0, dry_after_s: float = 2.0
+) -> SwitchState:
+    """The switch after the raw contact ``raw`` at ``now`` (monotonic seconds, never falling).
+
+    A rise counts after ``wet_after_s`` without interruption, a fall after ``dry_after_s``; a delay of 0
+    counts at once. None, a switch without a value, forgets everything at once: an old value is no
+    knowledge. Before the first value has settled, ``wet`` is None.
+    """
+    if raw is None:
+        return UNKNOWN
+    if raw is state.wet:
+        return state if state.seen is None else _SETTLED[raw]
+    if raw is not state.seen:
+        state = SwitchState(wet=state.wet, seen=raw, since=now)
+    delay = wet_after_s if raw else dry_after_s
+    return _SETTLED[raw] if now - state.since >= delay else state
+
+
+def contradict(low: bool | None, full: bool | None, overflow: bool | None) -> bool:
+    """True when an upper switch is wet while one below it is dry, which no water level can do.
+
+    None stands for a switch that is not fitted or not known; it contradicts nothing.
+    """
+    return (full is True and low is False) or (overflow is True and (full is False or low is False))
+
+
+__all__ = ["Level", "LevelFault", "LevelSensorWatch", "LevelSettings", "LevelWatch", "observe"]
+
+# A low pass approaches a mark that is also the level sensor's end without ever reaching it.
 _MARK_TOLERANCE_M = 0.001
-# Movements below this are noise, whatever the sender's step.
+# Movements below this are noise, whatever the level sensor's step.
 _STILL_M = 0.005
 
 
@@ -36,7 +96,7 @@ class Level:
 
     depth_m: float | None
     volume_l: float | None
-    """None without a trustworthy sender: switches give a zone and no volume."""
+    """None without a trustworthy level sensor: switches give a zone and no volume."""
     zone: Zone | None
     overflow: bool | None
     """True while the overflow float is up."""
@@ -46,8 +106,8 @@ class Level:
 
 
 @dataclass(frozen=True, slots=True)
-class SenderWatch:
-    """What is remembered of the sender."""
+class LevelSensorWatch:
+    """What is remembered of the level sensor."""
 
     recent_m: tuple[float, ...] = ()
     """The newest depths, at most three, for the median."""
@@ -55,7 +115,7 @@ class SenderWatch:
     smooth_at: float = 0.0
     faulty_since: float | None = None
     still_m: float = math.inf
-    """Where the sender last moved to."""
+    """Where the level sensor last moved to."""
     still_since: float = 0.0
 
 
@@ -66,17 +126,17 @@ class LevelWatch:
     low: SwitchState = UNKNOWN
     full: SwitchState = UNKNOWN
     overflow: SwitchState = UNKNOWN
-    sender: SenderWatch = SenderWatch()
+    level_sensor: LevelSensorWatch = LevelSensorWatch()
     switches_since: float | None = None
     """Since when the switches contradict each other."""
     disagree_since: float | None = None
-    """Since when the sender contradicts a switch."""
+    """Since when the level sensor contradicts a switch."""
 
 
 def observe(
     settings: LevelSettings,
     watch: LevelWatch,
-    sender_fraction: RawSender,
+    level_sensor_fraction: RawLevelSensor,
     low: bool | None,
     full: bool | None,
     overflow: bool | None,
@@ -87,8 +147,8 @@ def observe(
     Args:
         settings: what is fitted; inputs that are not fitted are ignored.
         watch: what the last call returned, or ``LevelWatch()``.
-        sender_fraction: 0 to 1 of the electrical range; a :class:`LevelFault` that the controller found by
-            itself; None (or not-a-number) for no value.
+        level_sensor_fraction: 0 to 1 of the electrical range; a :class:`LevelFault` that the controller
+            found; None (or not-a-number) for no value.
         low: True while water covers the low switch; None for no value.
         full: the same for the full switch.
         overflow: the same for the overflow float.
@@ -107,10 +167,12 @@ def observe(
     low_wet, full_wet, overflow_up = low_state.wet, full_state.wet, overflow_state.wet
     faults: list[LevelFault] = []
 
-    if settings.sender is None:
-        sender_watch, depth_m = watch.sender, None
+    if settings.level_sensor is None:
+        level_sensor_watch, depth_m = watch.level_sensor, None
     else:
-        sender_watch, depth_m, fault = _follow(settings, settings.sender, watch.sender, sender_fraction, now)
+        level_sensor_watch, depth_m, fault = _follow(
+            settings, settings.level_sensor, watch.level_sensor, level_sensor_fraction, now
+        )
         if fault is not None:
             faults.append(fault)
     if (
@@ -130,7 +192,7 @@ def observe(
         faults.append(LevelFault.SWITCHES_CONTRADICT)
         given_up = True
     if disagree_since is not None and now - disagree_since >= settings.contradiction_s:
-        faults.append(LevelFault.SENDER_CONTRADICTS_SWITCH)
+        faults.append(LevelFault.LEVEL_SENSOR_CONTRADICTS_SWITCH)
         given_up = True
         depth_m = None
 
@@ -148,25 +210,32 @@ def observe(
             least_m = depth_m - settings.tolerance_m
             sensed_l = settings.shape.volume_l(least_m if least_m > 0.0 else 0.0)
             certain_l = sensed_l if sensed_l > certain_l else certain_l
-        if settings.stuck_after_s is not None and now - sender_watch.still_since >= settings.stuck_after_s:
-            faults.append(LevelFault.SENDER_STUCK)
+        if (
+            settings.stuck_after_s is not None
+            and now - level_sensor_watch.still_since >= settings.stuck_after_s
+        ):
+            faults.append(LevelFault.LEVEL_SENSOR_STUCK)
 
     return (
-        LevelWatch(low_state, full_state, overflow_state, sender_watch, switches_since, disagree_since),
+        LevelWatch(low_state, full_state, overflow_state, level_sensor_watch, switches_since, disagree_since),
         Level(depth_m, volume_l, zone, overflow_up, tuple(faults), certain_l),
     )
 
 
 def _follow(
-    settings: LevelSettings, sender: Sender, watch: SenderWatch, raw: RawSender, now: float
-) -> tuple[SenderWatch, float | None, LevelFault | None]:
-    """The sender's memory, its depth freed of waves, and its fault if it has one."""
-    read = sender.read(raw)
+    settings: LevelSettings,
+    level_sensor: LevelSensor,
+    watch: LevelSensorWatch,
+    raw: RawLevelSensor,
+    now: float,
+) -> tuple[LevelSensorWatch, float | None, LevelFault | None]:
+    """The level sensor's memory, its depth freed of waves, and its fault if it has one."""
+    read = level_sensor.read(raw)
     if isinstance(read, LevelFault):
         since = now if watch.faulty_since is None else watch.faulty_since
         if watch.smooth_m is None or now - since >= settings.ride_through_s:
-            return SenderWatch(faulty_since=since), None, read
-        held = SenderWatch(
+            return LevelSensorWatch(faulty_since=since), None, read
+        held = LevelSensorWatch(
             watch.recent_m, watch.smooth_m, watch.smooth_at, since, watch.still_m, watch.still_since
         )
         return held, watch.smooth_m, None
@@ -182,15 +251,15 @@ def _follow(
 
     still_m, still_since = watch.still_m, watch.still_since
     moved_m = abs(smooth_m - still_m)
-    if moved_m > _STILL_M and moved_m > 0.5 * sender.step_m:
+    if moved_m > _STILL_M and moved_m > 0.5 * level_sensor.step_m:
         still_m, still_since = smooth_m, now
-    return SenderWatch(recent_m, smooth_m, now, None, still_m, still_since), smooth_m, None
+    return LevelSensorWatch(recent_m, smooth_m, now, None, still_m, still_since), smooth_m, None
 
 
 def _disagree(
     settings: LevelSettings, depth_m: float, low: bool | None, full: bool | None, overflow: bool | None
 ) -> bool:
-    """True when the sender's depth is further from what a switch says than both together may be wrong."""
+    """True when the level sensor and a switch differ by more than both may be wrong."""
     above_m = depth_m - settings.tolerance_m
     below_m = depth_m + settings.tolerance_m
     return (

@@ -3,25 +3,24 @@
 from dataclasses import dataclass, field
 
 from bridge.errors import InputError, OutOfRangeError
-from bridge.tank.checks import not_negative, positive
-from bridge.tank.sender import Sender
-from bridge.tank.shapes import Shape
+from bridge.tank.level_sensor import LevelSensor
+from bridge.tank.shapes import Shape, not_negative, positive
 
 
 @dataclass(frozen=True, slots=True)
 class LevelSettings:
     """One reservoir's level. Fractions are of the brim-full capacity, by volume.
 
-    A sender, or a low and a full switch, or all of them must be fitted: with less, either the end or the
-    start of a fill could not be seen.
+    A level sensor, or a low and a full switch, or all of them must be fitted: with less, either the end
+    or the start of a fill could not be seen.
 
     Raises:
         OutOfRangeError: a fraction, a depth or a time outside its range.
-        InputError: too little is fitted, or the sender cannot see one of the marks.
+        InputError: too little is fitted, or the level sensor cannot see one of the marks.
     """
 
     shape: Shape
-    sender: Sender | None = None
+    level_sensor: LevelSensor | None = None
     low_switch: bool = False
     full_switch: bool = False
     overflow_switch: bool = False
@@ -40,25 +39,25 @@ class LevelSettings:
     contradiction_s: float = 20.0
     """How long a contradiction must last before the level is given up."""
     ride_through_s: float = 2.0
-    """How long the last depth stands in for a sender that gives no value."""
+    """How long the last depth stands in for a level sensor that gives no value."""
     wave_time_constant_s: float = 4.0
-    """Time constant of the low pass that takes waves out of the sender; 0 for none."""
+    """Time constant of the low pass that takes waves out of the level sensor; 0 for none."""
     agreement_m: float = 0.03
-    """How far sender and switches may differ, in metres of depth, beside the sender's step."""
+    """How far level sensor and switches may differ, in metres of depth, beside the level sensor's step."""
     stuck_after_s: float | None = 3 * 86400.0
-    """A sender that stays still for this long gets a hint; None for never."""
+    """A level sensor that stays still for this long gets a hint; None for never."""
 
     refill_m: float = field(init=False, compare=False)
     fill_m: float = field(init=False, compare=False)
     low_switch_m: float = field(init=False, compare=False)
     full_switch_m: float = field(init=False, compare=False)
     tolerance_m: float = field(init=False, compare=False)
-    """``agreement_m`` and the sender's step together."""
+    """``agreement_m`` and the level sensor's step together."""
     low_certain_l: float = field(init=False, compare=False)
     """What a wet low switch vouches for, in litres."""
     full_certain_l: float = field(init=False, compare=False)
     needs_full_switch: bool = field(init=False, compare=False)
-    """True where the sender cannot see the fill mark, so that only the full switch ends a fill."""
+    """True where the level sensor cannot see the fill mark, so that only the full switch ends a fill."""
 
     def __post_init__(self) -> None:
         low = self.refill_fraction if self.low_switch_fraction is None else self.low_switch_fraction
@@ -72,7 +71,7 @@ class LevelSettings:
         not_negative("Level", "the time constant of the waves", self.wave_time_constant_s, "s")
         not_negative("Level", "the agreement", self.agreement_m, "m")
         if self.stuck_after_s is not None:
-            positive("Level", "the time after which a still sender is a hint", self.stuck_after_s, "s")
+            positive("Level", "the time after which a still level sensor is a hint", self.stuck_after_s, "s")
 
         capacity_l = self.shape.capacity_l
         depth_m = {
@@ -84,13 +83,13 @@ class LevelSettings:
                 ("full_switch_m", full),
             )
         }
-        step_m = 0.0 if self.sender is None else self.sender.step_m
+        step_m = 0.0 if self.level_sensor is None else self.level_sensor.step_m
         for name, value in depth_m.items():
             object.__setattr__(self, name, value)
         object.__setattr__(self, "tolerance_m", self.agreement_m + step_m)
         object.__setattr__(self, "low_certain_l", self._certain_l(self.low_switch_m))
         object.__setattr__(self, "full_certain_l", self._certain_l(self.full_switch_m))
-        lowest, highest = (0.0, 0.0) if self.sender is None else self.sender.table.depths_m
+        lowest, highest = (0.0, 0.0) if self.level_sensor is None else self.level_sensor.table.depths_m
         object.__setattr__(
             self, "needs_full_switch", highest < self.fill_m or self.fill_m + step_m > self.shape.height_m
         )
@@ -100,33 +99,33 @@ class LevelSettings:
         return self.shape.volume_l(max(depth_m - self.agreement_m, 0.0))
 
     def _check_fitted(self, lowest: float, highest: float) -> None:
-        if self.sender is None:
+        if self.level_sensor is None:
             if not (self.low_switch and self.full_switch):
                 raise InputError(
-                    "Level: without a float sender both a low and a full switch are needed; "
-                    "fit them, or a sender."
+                    "Level: without a level sensor both a low and a full switch are needed; "
+                    "fit them, or a level sensor."
                 )
             return
         if highest > self.shape.height_m:
             raise InputError(
-                f"Level: the sender's table reaches {highest:g} m, but the tank is only "
+                f"Level: the level sensor's table reaches {highest:g} m, but the tank is only "
                 f"{self.shape.height_m:g} m high; check the table and the tank's height."
             )
         if lowest > self.refill_m:
             raise InputError(
-                f"Level: the sender's table ends at {lowest:g} m, above the refill mark at "
+                f"Level: the level sensor's table ends at {lowest:g} m, above the refill mark at "
                 f"{self.refill_m:.3f} m; no fill would ever start. Raise the mark or extend the table."
             )
         if not self.full_switch and highest < self.fill_m:
             raise InputError(
-                f"Level: the sender's table ends at {highest:g} m, below the fill mark at "
+                f"Level: the level sensor's table ends at {highest:g} m, below the fill mark at "
                 f"{self.fill_m:.3f} m; no fill would ever end. Lower the mark, extend the table or fit a "
                 "full switch."
             )
-        if not self.full_switch and self.fill_m + self.sender.step_m > self.shape.height_m:
+        if not self.full_switch and self.fill_m + self.level_sensor.step_m > self.shape.height_m:
             raise InputError(
-                f"Level: the fill mark at {self.fill_m:.3f} m and one step of the sender of "
-                f"{self.sender.step_m:g} m reach over the brim at {self.shape.height_m:g} m; "
+                f"Level: the fill mark at {self.fill_m:.3f} m and one step of the level sensor of "
+                f"{self.level_sensor.step_m:g} m reach over the brim at {self.shape.height_m:g} m; "
                 "lower the mark or fit a full switch."
             )
 

@@ -10,7 +10,7 @@ import math
 from dataclasses import dataclass
 
 from bridge.errors import InputError
-from bridge.tank.checks import not_negative
+from bridge.tank.shapes import not_negative
 
 # A reservoir read as empty still has wet walls. This film is nothing in the balance, but it keeps the
 # concentration, so that a level sensor's short visit to zero does not turn the whole tank into pure water.

@@ -4,7 +4,9 @@ Depth is measured in metres from the lowest inside point, volume in litres; all 
 dimensions. A new shape is one more class with the members of :class:`Shape`.
 
 What depends on the dimensions alone is worked out once. A reading asks for a volume twice, so a depth that
-lies in the tank is not even handed to :func:`bridge.tank.checks.within`.
+lies in the tank is not even handed to :func:`bridge.tank.shapes.within`.
+
+The two checks that every part of the tank needs, with one wording.
 """
 
 import math
@@ -12,9 +14,45 @@ from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import Protocol
 
-from bridge.errors import InputError
-from bridge.tank.checks import positive, within
-from bridge.tank.monotone import MonotoneCurve
+from bridge.errors import InputError, OutOfRangeError
+from bridge.tank.curve import MonotoneCurve
+
+# Rounding on the way through a volume and back may pass an end by this share of the range.
+_ROUNDING = 1e-9
+
+
+def positive(where: str, what: str, value: float, unit: str) -> None:
+    """Refuse a ``value`` that is not a number above 0.
+
+    Raises:
+        OutOfRangeError: with the place, the quantity and what would be right.
+    """
+    if not 0.0 < value < math.inf:
+        raise OutOfRangeError(f"{where}: {what} is {value:g} {unit}; it must be a number above 0.")
+
+
+def not_negative(where: str, what: str, value: float, unit: str) -> None:
+    """Refuse a ``value`` that is not a number of 0 or more.
+
+    Raises:
+        OutOfRangeError: with the place, the quantity and what would be right.
+    """
+    if not 0.0 <= value < math.inf:
+        raise OutOfRangeError(f"{where}: {what} is {value:g} {unit}; it must be a number of 0 or more.")
+
+
+def within(where: str, what: str, value: float, top: float, unit: str) -> float:
+    """``value`` if it lies in 0 to ``top``; an end passed by rounding alone counts as the end.
+
+    Raises:
+        OutOfRangeError: with the place, the quantity and the range.
+    """
+    if 0.0 <= value <= top:
+        return value
+    if -_ROUNDING * top <= value <= top * (1.0 + _ROUNDING):
+        return 0.0 if value < 0.0 else top
+    raise OutOfRangeError(f"{where}: {what} is {value:g} {unit}; this tank holds 0 to {top:g} {unit}.")
+
 
 _L_PER_M3 = 1000.0
 _SOLVER_STEPS = 60
@@ -198,7 +236,7 @@ class StrappingTable:
     """Any other tank, by a table of depth in metres against volume in litres that its owner measured.
 
     ``points`` begin with (0, 0) and both columns strictly rise; between the points runs the monotone
-    curve of :mod:`bridge.tank.monotone`, which is exact at every point.
+    curve of :mod:`bridge.tank.curve`, which is exact at every point.
 
     Raises:
         InputError: fewer than two points, a first point other than (0, 0), or a column that does not

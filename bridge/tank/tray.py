@@ -10,7 +10,7 @@ import math
 from dataclasses import dataclass
 
 from bridge.errors import InputError
-from bridge.tank.checks import not_negative, positive
+from bridge.tank.shapes import not_negative, positive
 
 _SHARE_OF_THE_ROOM = 0.9
 

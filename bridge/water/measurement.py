@@ -6,13 +6,14 @@ from dataclasses import dataclass, replace
 
 from bridge.errors import OutOfRangeError
 from bridge.water import uncertainty
-from bridge.water.cell import Cell, with_slope
-from bridge.water.compensation import (
+from bridge.water.conductivity import (
     REFERENCE_C,
+    Cell,
     Compensated,
     Compensation,
     Method,
     compensate,
+    with_slope,
     with_slopes,
 )
 from bridge.water.solids import Scale, checked_factor

@@ -17,6 +17,14 @@ why:
   way.
 * **not measured**: no value came.
 * **feed and product swapped**: the product conducts clearly more than the feed it was made from, for long.
+
+How long a probe's values have stood still: real readings move, a repeated old value does not.
+
+Two clocks run, both in flowing water only, for standing water may honestly stand still: one while conductance
+and temperature are the same to the last bit, one while the conductance alone is. For the second the
+temperatures seen meanwhile are kept, since no water keeps its conductance while its temperature moves far.
+
+What counts as a fault of a probe: the bounds and times of its diagnosis.
 """
 
 import math
@@ -24,12 +32,103 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import Enum, auto
 
-from bridge.water import probe_faults as faults
+from bridge.errors import OutOfRangeError
+from bridge.water import health as faults
 from bridge.water import pure_water
-from bridge.water.health import Health
-from bridge.water.probe_faults import Finding, ProbeFault
-from bridge.water.probe_settings import ProbeSettings
-from bridge.water.stillness import MOVING, Stillness, still_longer
+from bridge.water.health import Finding, Health, ProbeFault
+
+
+@dataclass(frozen=True, slots=True)
+class Stillness:
+    """Since the conductance last moved; :data:`MOVING` when it has just done so."""
+
+    same_for_s: float = 0.0
+    """How long, in flowing water, both values have been the same."""
+    for_s: float = 0.0
+    """The same for the conductance alone ..."""
+    low_c: float = math.inf
+    """... and between which temperatures it has stood still."""
+    high_c: float = -math.inf
+
+    @property
+    def moved_k(self) -> float:
+        """How far the temperature moved meanwhile, in kelvin; below zero when none was seen."""
+        return self.high_c - self.low_c
+
+
+MOVING = Stillness()
+
+
+def still_longer(
+    before: Stillness, flowed_s: float, temperature_c: float | None, same_temperature: bool
+) -> Stillness:
+    """After one more reading with the conductance of the last one.
+
+    ``flowed_s`` is the time since then if water flowed, else 0; ``temperature_c`` is None where it cannot be
+    trusted; ``same_temperature`` says that it did not move either.
+    """
+    low_c, high_c = before.low_c, before.high_c
+    if temperature_c is not None:
+        low_c, high_c = min(low_c, temperature_c), max(high_c, temperature_c)
+    same_for_s = before.same_for_s + flowed_s if same_temperature else 0.0
+    return Stillness(same_for_s, before.for_s + flowed_s, low_c, high_c)
+
+
+@dataclass(frozen=True, slots=True)
+class ProbeSettings:
+    """What counts as a fault. The defaults are common practice, no source, for a product cell.
+
+    Raises :class:`OutOfRangeError` for settings under which a check could never work.
+    """
+
+    over_range_us_cm: float = 5000.0
+    floor_tolerance: float = 0.2
+    """How far below the conductivity of pure water a reading may lie, as a fraction of it: covers the cell's
+    calibration."""
+    resolution_us_cm: float = 0.0
+    """One step of the reading; half of it is allowed below the floor too. A reading of zero is always
+    below."""
+    lowest_c: float = -2.0
+    highest_c: float = 60.0
+    fault_codes_c: tuple[float, ...] = (-127.0, 85.0)
+    """What digital sensors report when disconnected, and at power-on before they measured (common practice,
+    no source)."""
+    frozen_after_s: float = 900.0
+    moved_k: float = 3.0
+    """A conductance that stays the same although the temperature moved by this much is frozen."""
+    noise_fraction: float = 0.1
+    """A jump larger than this fraction of the reading counts as noise ..."""
+    noise_us_cm: float = 0.05
+    """... if it is also larger than this."""
+    noise_readings: float = 16.0
+    """About how many readings the judgement on noise remembers."""
+    swapped_ratio: float = 1.5
+    swapped_after_s: float = 120.0
+    longest_gap_s: float = 10.0
+    """A gap between readings counts as at most this long, so that an outage freezes nothing."""
+
+    def __post_init__(self) -> None:
+        sound = (
+            0.0 < self.over_range_us_cm < math.inf
+            and 0.0 <= self.floor_tolerance < 1.0
+            and 0.0 <= self.resolution_us_cm < math.inf
+            and -math.inf < self.lowest_c < self.highest_c < math.inf
+            and self.frozen_after_s > 0.0
+            and self.moved_k > 0.0
+            and self.noise_fraction > 0.0
+            and self.noise_us_cm >= 0.0
+            and 2.0 <= self.noise_readings <= 10000.0
+            and 1.0 <= self.swapped_ratio < math.inf
+            and self.swapped_after_s >= 0.0
+            and self.longest_gap_s > 0.0
+        )
+        if not sound:
+            raise OutOfRangeError(
+                f"these settings leave a probe unwatched: {self}; times, ratios and limits must be "
+                "positive, the floor tolerance below 1, the lowest temperature below the highest, at "
+                "least 2 readings of noise remembered"
+            )
+
 
 __all__ = ["Circuit", "Finding", "ProbeFault", "ProbeSettings", "ProbeState", "observe", "worst"]
 

@@ -14,7 +14,7 @@ SMALLEST_FACTOR = 0.3
 LARGEST_FACTOR = 1.5
 LIMIT_PPM = 50.0
 """Water at or over this is unfit for bog plants (common practice, no source)."""
-ADVICE_PPM = 25.0
+TARGET_PPM = 25.0
 """Water under this is better (common practice, no source)."""
 
 
@@ -80,20 +80,20 @@ class Verdict(Enum):
 
 
 def judge(
-    ppm: float, guard_band_ppm: float, limit_ppm: float = LIMIT_PPM, advice_ppm: float = ADVICE_PPM
+    ppm: float, guard_band_ppm: float, limit_ppm: float = LIMIT_PPM, target_ppm: float = TARGET_PPM
 ) -> Verdict:
     """The verdict on a reading with a guard band, both in ppm on the limit's own scale.
 
     Guarded acceptance as in JCGM 106:2012: what is compared is reading plus guard band, so doubt counts
-    against the water. At or over the limit it is unsuitable; else at or over the advice it is marginal;
+    against the water. At or over the limit it is unsuitable; else at or over the target it is marginal;
     below, suitable. With a guard band of zero this is simple acceptance.
 
     Raises :class:`OutOfRangeError` when a value is no finite number, the guard band is negative, or the
-    advice is not between 0 and the limit.
+    target is not between 0 and the limit.
     """
-    if not 0.0 <= advice_ppm <= limit_ppm < math.inf:
+    if not 0.0 <= target_ppm <= limit_ppm < math.inf:
         raise OutOfRangeError(
-            f"an advice of {advice_ppm} ppm does not fit a limit of {limit_ppm} ppm; it must lie between 0 "
+            f"an target of {target_ppm} ppm does not fit a limit of {limit_ppm} ppm; it must lie between 0 "
             "and the limit"
         )
     if not (math.isfinite(ppm) and 0.0 <= guard_band_ppm < math.inf):
@@ -104,4 +104,4 @@ def judge(
     at_worst_ppm = ppm + guard_band_ppm
     if at_worst_ppm >= limit_ppm:
         return Verdict.UNSUITABLE
-    return Verdict.MARGINAL if at_worst_ppm >= advice_ppm else Verdict.SUITABLE
+    return Verdict.MARGINAL if at_worst_ppm >= target_ppm else Verdict.SUITABLE

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from enum import Enum
 
 from bridge.errors import OutOfRangeError
-from bridge.water.compensation import REFERENCE_C, Compensated, Method
+from bridge.water.conductivity import REFERENCE_C, Compensated, Method
 
 COVERAGE_FACTOR = 2.0
 _ROOT_12 = math.sqrt(12.0)
@@ -135,7 +135,7 @@ def expanded_ppm(
     """Expanded uncertainty (k = 2) of the dissolved solids in ppm: the budget's last line, for every reading.
 
     ``conductance_us`` is net of the offset; ``per_conductance`` is the conductivity's change for each µS;
-    ``compensated`` are the numbers of a :class:`~bridge.water.compensation.Compensated`.
+    ``compensated`` are the numbers of a :class:`~bridge.water.conductivity.Compensated`.
     """
     at_25, per_conductivity, per_kelvin, per_coefficient = compensated
     through_cell = per_conductivity * per_conductance

@@ -16,17 +16,17 @@ from typing import Any
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
+from bridge.config.loading import load
+from bridge.config.plan import LogPlan
+from bridge.daemon.forecasts import Foresight
+from bridge.daemon.logbook import Logbook
 from bridge.history.log import spill_path
 from bridge.history.records import ReadingRow, Row
 from bridge.history.recovery import Opened
 from bridge.history.writer import Writer
-from bridge.logbook import Logbook
-from bridge.plan import LogPlan
-from bridge.prospect.foresight import Foresight
-from bridge.settings.file import load
+from bridge.protocol.messages import Path as Flow
+from bridge.protocol.messages import Reading
 from bridge.station.station import Station, Turn
-from bridge.wire.messages import Path as Flow
-from bridge.wire.messages import Reading
 from tests.benchmarks.programs import configuration
 
 START_S = 1_750_003_200.0
@@ -99,7 +99,7 @@ class Barrel:
         level = 0.05 + 0.9 * (self.volume_l / 200.8 * 0.76 - 0.04) / 0.70
         return Reading(
             second % 65536, self.flow, product_us=round(20.0 * fresh * warm, 3), product_c=celsius,
-            feed_us=round(640.0 * warm, 2), feed_c=celsius, sender=round(level, 3), switch_low=True,
+            feed_us=round(640.0 * warm, 2), feed_c=celsius, level_sensor=round(level, 3), switch_low=True,
             switch_full=False, switch_overflow=False, pulses=int(self.pulses),
         )  # fmt: skip
 

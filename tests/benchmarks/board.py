@@ -5,7 +5,7 @@ import os
 import random
 import tty
 
-from bridge.wire.frame import seal
+from bridge.protocol.frame import seal
 
 GOOD_US, OVER_US, GROSS_US = 160.0, 1200.0, 3000.0
 """Conductance of the product cell (0.1 /cm): about 8, 60 and 150 ppm at 0.5 ppm per µS/cm."""

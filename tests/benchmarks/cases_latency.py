@@ -1,6 +1,7 @@
 """How soon the valve shuts and the hub hears: the bridge against the script and, under load, itself."""
 
 import contextlib
+import importlib.util
 import os
 import statistics
 import subprocess
@@ -343,10 +344,8 @@ def _outbox_full(stage: Stage) -> Result:
 
 def _page_clients(stage: Stage, count: int) -> Result:
     name = f"trip with {count} clients of the page"
-    try:
-        import bridge.page.host  # noqa: F401
-    except ImportError as error:
-        return left_out("loaded", name, f"the page is not there ({error})")
+    if importlib.util.find_spec("uvicorn") is None:
+        return left_out("loaded", name, "the extra of the page is not installed")
     port = free_port()
 
     @contextlib.contextmanager

@@ -131,7 +131,7 @@ def disk(stage: Stage) -> list[Result]:
 
 def history(stage: Stage) -> list[Result]:
     """A log of five years: its size, and a month out of it against a month out of a log of three months."""
-    from bridge.cli import COMMANDS
+    from bridge.commands.main import COMMANDS
 
     ages = (("three months", 90 * 24), ("one year", 8766), ("five years", 5 * 8766))
     commands = {"export": ["--format", "csv", "--force", "--from", "30d"]}

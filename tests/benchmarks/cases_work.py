@@ -9,15 +9,15 @@ import time
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
+from bridge.config.loading import load
+from bridge.forecast.learner import Prospect
+from bridge.guard.model import Flow, Phase
 from bridge.guard.state import begin
-from bridge.guard.words import Flow, Phase
-from bridge.plan import StationPlan
-from bridge.prospect.prospect import Prospect
-from bridge.purifier.load import Load
-from bridge.settings.file import load
+from bridge.protocol.messages import Path as WaterPath
+from bridge.protocol.messages import Reading
+from bridge.purifier.cartridge import Load
+from bridge.station.plan import StationPlan
 from bridge.station.station import Station, Turn
-from bridge.wire.messages import Path as WaterPath
-from bridge.wire.messages import Reading
 from tests.benchmarks.figures import Result, repeated
 from tests.benchmarks.programs import ROOT, configuration
 from tests.benchmarks.stage import Stage
@@ -120,7 +120,7 @@ def _a_turn(plan: StationPlan) -> Turn:
                 product_c=17.0 + 0.01 * (second % 5),
                 feed_us=540.0 + second % 3,
                 feed_c=17.0,
-                sender=0.5,
+                level_sensor=0.5,
                 switch_overflow=False,
                 pulses=second * 7,
             ),
@@ -133,5 +133,5 @@ def _a_turn(plan: StationPlan) -> Turn:
 
 def _at(turn: Turn, now: float, load: Load, *, ends: bool) -> Turn:
     memory = replace(turn.memory, inventory=replace(turn.memory.inventory, load=load))
-    state = replace(turn.state, phase=Phase.REST, flow=Flow.SHUT) if ends else turn.state
+    state = replace(turn.state, phase=Phase.IDLE, flow=Flow.SHUT) if ends else turn.state
     return replace(turn, now=now, memory=memory, state=state)

@@ -20,6 +20,6 @@ def hurry(speed: float) -> None:
 
 if __name__ == "__main__":
     hurry(float(sys.argv.pop(1)))
-    from bridge.cli import main
+    from bridge.commands.main import main
 
     main()

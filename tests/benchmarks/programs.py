@@ -140,7 +140,7 @@ height_m = 0.76
 overflow_return_s = 0.0
 refill_fraction = 0.85
 fill_fraction = 0.95
-[reservoir.{name}.level.sender]
+[reservoir.{name}.level.sensor]
 table = [[0.05, 0.04], [0.27, 0.21], [0.50, 0.39], [0.73, 0.57], [0.95, 0.74]]
 step_m = 0.010
 [reservoir.{name}.product]

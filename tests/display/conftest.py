@@ -5,7 +5,8 @@ from typing import Any
 
 import pytest
 
-from bridge.hub.view import StationIdentity, StationView
+from bridge.station.plan import StationIdentity
+from bridge.station.view import StationView
 
 
 @pytest.fixture(scope="session")
@@ -18,7 +19,7 @@ def kept_view() -> StationView:
     values |= dict.fromkeys(("product_health", "feed_health", "level_health", "health"), "good")
     values |= dict.fromkeys(("missing_permissives", "latched_trips", "alarms"), ())
     values |= {"product_ppm": 12.0, "product_uncertainty_ppm": 1.0, "volume_l": 120.0, "level_fraction": 0.6}
-    values |= {"verdict": "suitable", "zone": "middle", "phase": "rest", "fill_elapsed_s": 0.0}
+    values |= {"verdict": "suitable", "zone": "middle", "phase": "idle", "fill_elapsed_s": 0.0}
     values |= {"valve_decided": "shut", "valve_reported": "shut", "link_up": True, "hold": False}
     values |= {"frames_good": 1, "frames_damaged": 0, "controller": "rig 1.0", "identity": identity}
     return StationView(**values)

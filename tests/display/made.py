@@ -19,11 +19,12 @@ from bridge.display.facts import (
     Use,
     Valve,
 )
-from bridge.faults import FAULTS
 from bridge.guard.alarms import Status
-from bridge.guard.words import Permissive, Trip
-from bridge.hub.properties import NUMERIC, PROPERTIES
-from bridge.hub.view import ActiveAlarm, StationIdentity, StationView
+from bridge.guard.faults import FAULTS
+from bridge.guard.model import Permissive, Trip
+from bridge.mqtt.properties import NUMERIC, PROPERTIES
+from bridge.station.plan import StationIdentity
+from bridge.station.view import ActiveAlarm, StationView
 
 WORDS = st.one_of(
     st.text(max_size=40),
@@ -100,7 +101,7 @@ def views(draw: st.DrawFn) -> StationView:
         name=draw(WORDS.filter(bool)),
         capacity_l=200.0,
         limit_ppm=50.0,
-        advice_ppm=25.0,
+        target_ppm=25.0,
         factor=draw(st.sampled_from([0.5, 0.7])),
         has_feed_probe=draw(st.booleans()),
         has_drain=False,

@@ -5,10 +5,9 @@ from pathlib import Path
 
 import pytest
 
-from bridge.commands.forecast_log import interval_text, volume_left
+from bridge.commands.forecast.log import interval_text, volume_left
 from bridge.display.facts import as_json
-from bridge.display.units import LITRES_PER_US_GALLON, DisplayUnits
-from bridge.display.viewed import facts_of
+from bridge.display.from_view import facts_of
 from bridge.history.records import (
     CalibrationRow,
     CartridgeRow,
@@ -21,8 +20,9 @@ from bridge.history.records import (
     Stamp,
 )
 from bridge.history.telling import told
-from bridge.hub.view import StationView
 from bridge.purifier.forecast import Interval
+from bridge.station.view import StationView
+from bridge.units import LITRES_PER_US_GALLON, DisplayUnits
 from tests.display.test_display_units import AMERICAN, MINIMAL
 from tests.running import succeeds
 
@@ -104,7 +104,7 @@ def test_a_sample_and_a_forecast_are_told_in_the_peoples_own_units(written: tupl
         assert "Last reading 8 µS/cm" in shown
         assert "Volume left" in shown
         assert "US gal treated" in shown
-        assert "under the advice of 50 µS/cm" in said
+        assert "under the target of 50 µS/cm" in said
         assert " ppm" not in said + shown
         assert " L," not in said + shown
     else:
@@ -112,7 +112,7 @@ def test_a_sample_and_a_forecast_are_told_in_the_peoples_own_units(written: tupl
         assert f"{cost:.3g} per litre, if changed now" in shown
         assert "Last reading 4 ppm" in shown
         assert "litres treated" in shown
-        assert "under the advice of 25 ppm" in said
+        assert "under the target of 25 ppm" in said
         assert "US gal" not in said + shown
 
 

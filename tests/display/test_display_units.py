@@ -7,9 +7,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.display.units import DisplayUnits, SolidsUnit, TemperatureUnit, VolumeUnit
+from bridge.config.loading import load
 from bridge.errors import InputError
-from bridge.settings.file import load
+from bridge.units import DisplayUnits, SolidsUnit, TemperatureUnit, VolumeUnit
 
 ROOT = Path(__file__).parents[2]
 MINIMAL = (ROOT / "config" / "minimal.toml").read_text(encoding="utf-8")

@@ -6,15 +6,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.display.heard import FOREIGN, LOST, SILENCES, UNDESCRIBED, HeardReservoir, bridges
-from bridge.display.units import DisplayUnits
-from bridge.display.viewed import facts_of
-from bridge.display.watched import Watch, screen
-from bridge.hub.description import describe_bridge
-from bridge.hub.homie import Device
-from bridge.hub.properties import PROPERTIES
-from bridge.hub.topics import Layout, Publication
-from bridge.hub.view import StationView
+from bridge.display.from_view import facts_of
+from bridge.display.terminal import Watch, screen
+from bridge.display.topics import FOREIGN, LOST, SILENCES, UNDESCRIBED, HeardReservoir, bridges
+from bridge.mqtt.changes import Device
+from bridge.mqtt.description import describe_bridge
+from bridge.mqtt.properties import PROPERTIES
+from bridge.mqtt.topics import Layout, Publication
+from bridge.station.view import StationView
+from bridge.units import DisplayUnits
 from tests.display.made import WORDS, views
 from tests.display.test_display_units import AMERICAN
 

@@ -5,14 +5,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 from rich.cells import cell_len
 
-from bridge.display.columns import cut, padded, width, wrapped
 from bridge.display.facts import Facts
-from bridge.display.terminal import CAUTION, WIDTH, lines, silent
-from bridge.display.units import DisplayUnits
-from bridge.display.viewed import facts_of
-from bridge.display.watched import changes, cropped
-from bridge.guard.words import Permissive
-from bridge.hub.view import StationView
+from bridge.display.from_view import facts_of
+from bridge.display.terminal import CAUTION, WIDTH, changes, cropped, lines, silent
+from bridge.display.text import cut, padded, width, wrapped
+from bridge.guard.model import Permissive
+from bridge.station.view import StationView
+from bridge.units import DisplayUnits
 from tests.display.made import FACTS, WORDS, views
 
 
@@ -29,7 +28,7 @@ def test_every_line_fits_and_steers_no_terminal_whatever_the_facts_say(facts: Fa
 def test_every_fact_is_in_the_view(view: StationView) -> None:
     facts = facts_of(view, DisplayUnits(), "14:05:09")
     shown = " ".join(" ".join(lines(facts)).split())
-    told = [facts.use.answer, facts.use.reason, facts.valve.why, facts.product.limit, facts.product.advice]
+    told = [facts.use.answer, facts.use.reason, facts.valve.why, facts.product.limit, facts.product.target]
     told += [facts.product.scale, facts.product.text or "not known", facts.valve.phase_words, "14:05:09"]
     told += [one for one in (facts.product.uncertainty, facts.product.temperature) if one]
     told += [one for one in (facts.reservoir.cover, facts.purifier.days, facts.purifier.litres) if one]

@@ -13,15 +13,15 @@ from pathlib import Path
 
 import pytest
 
-from bridge.daemon import Daemon
+from bridge.config.plan import LogPlan
+from bridge.daemon.process import Daemon
 from bridge.demo.rigged import BRIDGE_ID, HURRIED, RESERVOIR, bridge, station
-from bridge.display.units import LITRES_PER_US_GALLON, DisplayUnits
 from bridge.history.limits import LogSettings
-from bridge.hub.broker import MqttVersion
-from bridge.plan import LogPlan
+from bridge.mqtt.broker import MqttVersion
 from bridge.rig.pty import RigServer
 from bridge.rig.scenario import DEMO, DEMO_SPEED
 from bridge.rig.world import World
+from bridge.units import LITRES_PER_US_GALLON, DisplayUnits
 from tests.brokers import Cable, Mosquitto, Observe, free_port
 from tests.display.test_display_units import AMERICAN, MINIMAL
 from tests.running import CLEARWELL, clearwell_process, run, started, succeeds
@@ -96,7 +96,7 @@ async def test_one_setting_changes_what_people_are_shown_and_never_what_is_publi
     async with running(tmp_path, mosquitto.port, AMERICAN):
         # A fill and its end.
         await hub.until(lambda me: me.kept.get(f"{DEVICE}/reservoir/zone") == "full", "it never was full")
-        await hub.has(f"{DEVICE}/fill/phase", "rest")
+        await hub.has(f"{DEVICE}/fill/phase", "idle")
         status, shown, error = await clearwell("watch", config, "--once")
         assert (status, error) == (0, "")
         hub_volume_l = float(hub.kept[f"{DEVICE}/reservoir/volume"])
@@ -114,7 +114,7 @@ async def test_one_setting_changes_what_people_are_shown_and_never_what_is_publi
     assert " of 53 US gal" in shown
     assert "°F, probe: good" in shown
     assert "µS/cm, scale: at 25 °C" in shown
-    assert "Limit 100 µS/cm, advised under 50 µS/cm" in shown
+    assert "Limit 100 µS/cm, target under 50 µS/cm" in shown
     assert " L of 201 L" in plain
     assert "°C, probe: good" in plain
     assert "Limit 50 ppm" in plain

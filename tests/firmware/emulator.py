@@ -27,8 +27,8 @@ from dataclasses import dataclass
 from pathlib import Path as File
 from typing import TypeVar
 
-from bridge.wire.codec import Damaged, Decoder, Direction, Ignored, encode
-from bridge.wire.messages import FromBridge, FromController
+from bridge.protocol.codec import Damaged, Decoder, Direction, Ignored, encode
+from bridge.protocol.messages import FromBridge, FromController
 from tests.waiting import DEADLINE_S
 
 M = TypeVar("M")

@@ -4,8 +4,8 @@ import ctypes
 from dataclasses import dataclass
 from pathlib import Path as File
 
-from bridge.wire.codec import Damaged, Decoder, Direction, Ignored
-from bridge.wire.messages import FAILED, FromController, Path, Reading, Value
+from bridge.protocol.codec import Damaged, Decoder, Direction, Ignored
+from bridge.protocol.messages import FAILED, FromController, Path, Reading, Value
 
 WORDS = {
     1: "damaged cut", 2: "damaged too-long", 3: "damaged bytes", 4: "damaged check", 5: "ignored echo",
@@ -68,7 +68,7 @@ class Library:
 
     def reading(self, reading: Reading) -> bytes:
         values = (
-            reading.product_us, reading.product_c, reading.feed_us, reading.feed_c, reading.sender,
+            reading.product_us, reading.product_c, reading.feed_us, reading.feed_c, reading.level_sensor,
         )  # fmt: skip
         flat = [part for value in values for part in decimal(value)]
         states = (reading.switch_low, reading.switch_full, reading.switch_overflow)

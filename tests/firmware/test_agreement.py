@@ -4,10 +4,8 @@ import random
 
 import pytest
 
-from bridge.rig.controller import BOOT_S, Controller
-from bridge.rig.sensors import Inputs
-from bridge.wire.codec import Decoder, Direction, encode
-from bridge.wire.messages import (
+from bridge.protocol.codec import Decoder, Direction, encode
+from bridge.protocol.messages import (
     FAILED,
     Ack,
     BootReason,
@@ -22,6 +20,8 @@ from bridge.wire.messages import (
     Reading,
     Refusal,
 )
+from bridge.rig.controller import BOOT_S, Controller
+from bridge.rig.sensors import Inputs
 from tests.firmware.emulator import Build
 from tests.firmware.host import WELL_SUPPLIED, Library
 from tests.narrowing import of_kind

@@ -6,10 +6,10 @@ from pathlib import Path
 
 import pytest
 
+from bridge.config.loading import load, read
 from bridge.history.entries import Kind
 from bridge.history.reader import Reader
 from bridge.history.records import CalibrationRow
-from bridge.settings.file import load, read
 from bridge.water.standards import BOTTLED_84, BOTTLED_1413, value_us_cm
 from tests.firmware.emulator import Build, Emulator
 from tests.narrowing import every, of_kind

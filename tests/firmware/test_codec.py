@@ -7,9 +7,9 @@ from dataclasses import dataclass, field
 
 import pytest
 
-from bridge.wire.codec import Damaged, Decoder, Direction, Ignored, encode
-from bridge.wire.frame import Frame, unseal
-from bridge.wire.messages import (
+from bridge.protocol.codec import Damaged, Decoder, Direction, Ignored, encode
+from bridge.protocol.frame import Frame, unseal
+from bridge.protocol.messages import (
     FAILED,
     Ack,
     BootReason,

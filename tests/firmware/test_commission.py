@@ -19,7 +19,7 @@ purifier = {{ drain_valve = true }}
 [reservoir.barrel.level]
 low_switch = true
 full_switch = true
-sender = {{ table = [[0.05, 0.04], [0.95, 0.74]] }}
+sensor = {{ table = [[0.05, 0.04], [0.95, 0.74]] }}
 """
 
 

@@ -2,7 +2,7 @@
 
 import pytest
 
-from bridge.wire.messages import FAILED, Feature, Hello, LocalFault, Reading
+from bridge.protocol.messages import FAILED, Feature, Hello, LocalFault, Reading
 from tests.firmware.emulator import THERMISTOR_OHM, Emulator
 from tests.narrowing import measured
 
@@ -98,7 +98,7 @@ def test_sender_reports_the_place_of_its_float(board: Emulator) -> None:
     for place in (0.0, 0.1, 0.5, 0.9, 1.0):
         board.set_level(place)
         for reading in settled(board):
-            assert reading.sender == pytest.approx(place, abs=0.01)
+            assert reading.level_sensor == pytest.approx(place, abs=0.01)
 
 
 @pytest.mark.parametrize(
@@ -109,8 +109,8 @@ def test_sender_reports_the_place_of_its_float(board: Emulator) -> None:
         ("thermistor 1e9", "product_c", LocalFault.TEMPERATURE_OPEN),
         ("feedthermistor 1e9", "feed_c", LocalFault.TEMPERATURE_OPEN),
         ("thermistor 5", "product_c", LocalFault.TEMPERATURE_SHORT),
-        ("sender 1e9", "sender", LocalFault.SENDER_OPEN),
-        ("sender 0.5", "sender", LocalFault.SENDER_SHORT),
+        ("sender 1e9", "level_sensor", LocalFault.LEVEL_SENSOR_OPEN),
+        ("sender 0.5", "level_sensor", LocalFault.LEVEL_SENSOR_SHORT),
     ],
 )
 def test_broken_input_gives_no_value_and_its_fault_and_comes_back(

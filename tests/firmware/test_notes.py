@@ -7,7 +7,7 @@ from pathlib import Path as File
 
 import pytest
 
-from bridge.wire.messages import Feature
+from bridge.protocol.messages import Feature
 from tests.firmware.emulator import SOURCES, Build
 
 NOTES = SOURCES.parent

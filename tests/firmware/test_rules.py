@@ -6,8 +6,8 @@ from typing import Any
 
 import pytest
 
-from bridge.wire.codec import Damaged, Ignored, encode
-from bridge.wire.messages import (
+from bridge.protocol.codec import Damaged, Ignored, encode
+from bridge.protocol.messages import (
     Ack,
     Close,
     Feature,
@@ -149,7 +149,7 @@ def test_what_is_not_fitted_is_not_sent(c: Library) -> None:
     started(c, fitted=0)
     c.wait(150)
     reading = next(e for e in c.said() if isinstance(e, Reading))
-    assert (reading.feed_us, reading.feed_c, reading.sender, reading.pulses) == (None,) * 4
+    assert (reading.feed_us, reading.feed_c, reading.level_sensor, reading.pulses) == (None,) * 4
     assert (reading.switch_low, reading.switch_full, reading.switch_overflow) == (None,) * 3
     c.wait(1, overflow_up=True)
     assert isinstance(answer(c, Lease(1, Path.FILL, 5000)), Ack), "a float that is not fitted cannot shut"

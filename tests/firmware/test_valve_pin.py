@@ -4,8 +4,8 @@ import os
 
 import pytest
 
-from bridge.wire.codec import encode
-from bridge.wire.messages import (
+from bridge.protocol.codec import encode
+from bridge.protocol.messages import (
     Ack,
     BootReason,
     Close,

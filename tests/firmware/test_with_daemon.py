@@ -34,7 +34,7 @@ refill_fraction = 0.60
 fill_fraction = 0.90
 wave_time_constant_s = 0.2
 overflow_return_s = 0.5
-[reservoir.barrel.level.sender]
+[reservoir.barrel.level.sensor]
 table = [[0.05, 0.04], [0.95, 0.74]]
 [reservoir.barrel.product]
 cell_constant_per_cm = 1.0
@@ -124,7 +124,7 @@ async def test_fill_trip_rinse_and_reset_with_the_board_that_is_built(
         board.full(True)
         await has("reservoir/zone", "full", "the reservoir never got full for the hub")
         await sees(board, lambda: not board.valve, "the fill did not end at its mark")
-        await has("fill/phase", "rest", "a full reservoir, and no rest")
+        await has("fill/phase", "idle", "a full reservoir, and no rest")
         for us in (1.0, 10.0, 100.0, 1000.0):
             board.set_conductance(us)
             await shows(hub, "product/conductivity", us, share=0.02)

@@ -9,14 +9,13 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from itertools import product
 
-from bridge.guard.assessment import Assessment
 from bridge.guard.commands import CartridgeChanged, GuardCommand, Hold, Reset, Retest, StartFill
 from bridge.guard.limits import Limits
-from bridge.guard.permissives import ACTIVE
+from bridge.guard.model import Assessment, Flow, Phase, Trip
+from bridge.guard.rules import ACTIVE
 from bridge.guard.state import Closed, Decision, Evidence, FillRecord, GuardState, Latch, begin
 from bridge.guard.step import step
-from bridge.guard.words import Flow, Phase, Trip
-from bridge.tank.zone import Zone
+from bridge.tank.level import Zone
 from bridge.water.health import Health
 
 NOW = 1000.0

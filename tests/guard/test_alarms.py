@@ -17,7 +17,7 @@ from bridge.guard.alarms import (
     shelve,
 )
 from bridge.guard.commands import Acknowledge, Reset, Shelve
-from bridge.guard.words import Advisory, AlarmId, Flow, Trip
+from bridge.guard.model import Advisory, AlarmId, Flow, Trip
 from tests.guard.world import Told
 
 OVERFLOW = Trip.OVERFLOW
@@ -65,7 +65,7 @@ def test_a_trip_reset_before_anybody_acknowledged_it_still_waits_to_be_seen() ->
     told.step(overflow=False)
     assert _status(told) is Status.LATCHED_UNACKNOWLEDGED
     told.step(Reset(told.now, "hub", None))
-    assert _status(told) is Status.RETURNED_UNACKNOWLEDGED
+    assert _status(told) is Status.CLEARED_UNACKNOWLEDGED
     told.step(Acknowledge(told.now, "hub", None))
     assert _status(told) is Status.NORMAL
 

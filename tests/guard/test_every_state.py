@@ -7,9 +7,9 @@ import pytest
 
 from bridge.guard.commands import Reset
 from bridge.guard.limits import Limits
+from bridge.guard.model import Flow, Permissive, Phase, Trip
 from bridge.guard.state import Unlatched
-from bridge.guard.words import Flow, Permissive, Phase, Trip
-from bridge.tank.zone import Zone
+from bridge.tank.level import Zone
 from bridge.water.health import Health
 from tests.guard.explorer import NOW, TICKS, Transition, transitions
 

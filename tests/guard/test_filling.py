@@ -4,8 +4,8 @@ from dataclasses import replace
 
 from bridge.guard.commands import Hold, StartFill
 from bridge.guard.limits import Limits
-from bridge.guard.words import Advisory, Flow, Permissive, Phase, Trip
-from bridge.tank.zone import Zone
+from bridge.guard.model import Advisory, Flow, Permissive, Phase, Trip
+from bridge.tank.level import Zone
 from tests.guard.world import Told
 
 
@@ -17,7 +17,7 @@ def test_a_low_reservoir_is_rinsed_in_filled_to_the_mark_and_left_alone() -> Non
     assert (decision.flow, decision.lease_s, decision.missing) == (Flow.TO_RESERVOIR, 5.0, ())
     assert told.step(zone=Zone.MIDDLE).flow is Flow.TO_RESERVOIR
     full = told.step(zone=Zone.FULL)
-    assert (full.flow, told.phase) == (Flow.SHUT, Phase.REST)
+    assert (full.flow, told.phase) == (Flow.SHUT, Phase.IDLE)
     assert told.step(zone=Zone.MIDDLE).flow is Flow.SHUT
 
 
@@ -88,7 +88,7 @@ def test_standing_water_at_rest_trips_nothing() -> None:
     told = Told(product_ppm=400.0, zone=Zone.MIDDLE)
     told.pass_time(600)
     assert not told.trips
-    assert told.phase is Phase.REST
+    assert told.phase is Phase.IDLE
 
 
 def test_a_hold_pauses_a_fill_and_lifting_it_lets_it_go_on() -> None:

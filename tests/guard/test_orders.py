@@ -13,8 +13,8 @@ from bridge.guard.commands import (
     StartFill,
 )
 from bridge.guard.limits import Limits
-from bridge.guard.words import Flow, Trip
-from bridge.tank.zone import Zone
+from bridge.guard.model import Flow, Trip
+from bridge.tank.level import Zone
 from tests.guard.world import Told
 
 
@@ -114,7 +114,7 @@ def test_every_command_gets_its_own_answer_in_order() -> None:
     [
         {"limit_ppm": 0.0},
         {"lease_s": float("nan")},
-        {"advice_ppm": 60.0},
+        {"target_ppm": 60.0},
         {"gross_ppm": 40.0},
         {"rinse_min_s": 200.0},
         {"temperature_low_c": 40.0},

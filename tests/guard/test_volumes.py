@@ -4,8 +4,8 @@ from dataclasses import replace
 
 from bridge.guard.commands import Reset
 from bridge.guard.limits import Limits
-from bridge.guard.words import Flow, Permissive, Phase, Trip
-from bridge.tank.zone import Zone
+from bridge.guard.model import Flow, Permissive, Phase, Trip
+from bridge.tank.level import Zone
 from tests.guard.world import Told
 
 LIMITS = replace(

@@ -3,10 +3,9 @@
 from dataclasses import replace
 
 from bridge.guard.alarms import AlarmRecord, Status
-from bridge.guard.assessment import Assessment, amended
-from bridge.guard.bookkeeping import account
-from bridge.guard.limits import Limits
-from bridge.guard.moment import look
+from bridge.guard.limits import Limits, look
+from bridge.guard.model import Advisory, Assessment, Flow, Phase, Trip, amended
+from bridge.guard.sequence import account
 from bridge.guard.state import (
     Closed,
     Evidence,
@@ -17,8 +16,7 @@ from bridge.guard.state import (
     latched,
     moved,
 )
-from bridge.guard.words import Advisory, Flow, Phase, Trip
-from bridge.tank.zone import Zone
+from bridge.tank.level import Zone
 from bridge.water.health import Health
 from tests.guard.world import Told
 

@@ -3,13 +3,12 @@
 from dataclasses import replace
 from typing import Any
 
-from bridge.guard.assessment import Assessment
 from bridge.guard.commands import GuardCommand
 from bridge.guard.limits import Limits
+from bridge.guard.model import Assessment, Flow, Permissive, Phase, Trip
 from bridge.guard.state import Decision, GuardState, Latched, begin
 from bridge.guard.step import step
-from bridge.guard.words import Flow, Permissive, Phase, Trip
-from bridge.tank.zone import Zone
+from bridge.tank.level import Zone
 from bridge.water.health import Health
 
 CALM = Assessment(

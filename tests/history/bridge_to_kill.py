@@ -11,7 +11,7 @@ from pathlib import Path
 def main(log_path: Path, spill: Path, hub: Path) -> None:
     from conftest import line
 
-    from bridge.guard.words import Trip
+    from bridge.guard.model import Trip
     from bridge.history.limits import LogSettings
     from bridge.history.log import Log
     from bridge.history.order import RecordClock

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from bridge.guard.words import Flow
+from bridge.guard.model import Flow
 from bridge.history.limits import LogSettings
 from bridge.history.pack import Measured, pack_table
 from bridge.history.records import ReadingRow, Row, Stamp

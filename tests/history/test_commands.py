@@ -17,10 +17,10 @@ from pathlib import Path
 
 import pytest
 
-from bridge.commands import logfile
 from bridge.commands.log import KINDS
+from bridge.commands.shared import log_file as logfile
 from bridge.errors import InputError
-from bridge.guard.words import Trip
+from bridge.guard.model import Trip
 from bridge.history.entries import Kind
 from bridge.history.export import utc_text
 from bridge.history.log import Log
@@ -346,7 +346,8 @@ def test_long_work_shows_a_bar_on_a_terminal_and_short_work_does_not(log: Path, 
     export = ["export", "--log", str(log), "--format", "csv", "--grain", "raw", "--force", "--out"]
     # What counts as long is set here, so that a busy machine does not decide it.
     after_s = (
-        "from bridge.commands import logfile; from bridge.cli import main; logfile.BAR_AFTER_S = {}; main()"
+        "from bridge.commands.shared import log_file; from bridge.commands.main import main; "
+        "log_file.BAR_AFTER_S = {}; main()"
     )
     long_work = [sys.executable, "-c", after_s.format(0.0), *export, str(tmp_path / "out.csv")]
     short_work = [sys.executable, "-c", after_s.format(60.0), *export, str(tmp_path / "out.csv")]

@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from bridge.errors import LogError
-from bridge.guard.words import Advisory, Flow, Trip
+from bridge.guard.model import Advisory, Flow, Trip
 from bridge.history.entries import Kind, alarm_from, from_text, to_text
 from bridge.history.export import (
     Grain,

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.guard.words import Flow, Trip
+from bridge.guard.model import Flow, Trip
 from bridge.history.limits import LogSettings
 from bridge.history.outbox import OutboxSettings, Parcel
 from bridge.history.pace import allowed, full_pace, spend, wait_s

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bridge.errors import InputError
-from bridge.guard.words import Trip
+from bridge.guard.model import Trip
 from bridge.history.records import AlarmChange, AlarmRow, EventRow, SampleRow, Series, Stamp
 from bridge.history.senml import SenmlRecord, pack, parse, write
 

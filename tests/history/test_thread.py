@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from bridge.guard.words import Trip
+from bridge.guard.model import Trip
 from bridge.history import rest
 from bridge.history.limits import LogSettings
 from bridge.history.log import Log

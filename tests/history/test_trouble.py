@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from bridge.errors import InputError, LogError
-from bridge.guard.words import Trip
+from bridge.guard.model import Trip
 from bridge.history.entries import Kind
 from bridge.history.limits import LogSettings
 from bridge.history.log import Log

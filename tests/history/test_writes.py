@@ -9,14 +9,21 @@ import sqlite3
 import struct
 from pathlib import Path
 
-from bridge.guard.words import Trip
+from bridge.guard.model import Trip
 from bridge.history.entries import Kind
 from bridge.history.limits import LogSettings
 from bridge.history.pack import unpack_buckets, unpack_readings
 from bridge.history.reader import Reader
 from bridge.history.records import AlarmChange, AlarmRow, CommandRow, EventRow, Stamp
 from bridge.history.rollup import HOUR_MS, MINUTE_MS
-from bridge.history.schema import CHECKPOINT_PAGES, PAGE_BYTES, block_id, entry_floor, hour_id, hour_of
+from bridge.history.schema import (
+    CHECKPOINT_PAGES,
+    PAGE_BYTES,
+    block_id,
+    entry_floor,
+    hour_id,
+    hour_of,
+)
 from bridge.history.store import Store
 from bridge.history.writer import Writer
 

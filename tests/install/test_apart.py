@@ -21,10 +21,10 @@ CARRIED_NO_LONGER = {
 TELLING = (
     "import atexit, sys; "
     "atexit.register(lambda: print('LOADED', *{name.split('.')[0] for name in sys.modules})); "
-    "from bridge.cli import main; main()"
+    "from bridge.commands.main import main; main()"
 )
-MAIN = "from bridge.cli import main; main()"
-CHANGED = "import os, signal; import bridge.settings.file as file; {change}; " + MAIN
+MAIN = "from bridge.commands.main import main; main()"
+CHANGED = "import os, signal; import bridge.config.loading as file; {change}; " + MAIN
 PATIENCE_S = 30
 
 
@@ -169,9 +169,9 @@ def test_the_plan_is_the_one_that_was_read() -> None:
         "import sys; from pathlib import Path\n"
         "environ = {'CLEARWELL_HUB__PASSWORD': 'a secret', 'CLEARWELL_HUB__USERNAME': 'clearwell',\n"
         "           'CLEARWELL_HUB__HOST': 'localhost', 'CLEARWELL_PAGE__TOKEN': 'a-token-of-the-page'}\n"
-        "from bridge.settings.apart import ApartReading\n"
+        "from bridge.config.apart import ApartReading\n"
         "parts = [ApartReading(Path(one), environ) for one in sys.argv[1:]]\n"
-        "from bridge.settings.file import read\n"
+        "from bridge.config.loading import read\n"
         "for one, part in zip(sys.argv[1:], parts):\n"
         "    found, whole = part.result(), read(Path(one), environ)\n"
         "    assert found == (whole.plan, whole.warnings), one\n"

@@ -11,14 +11,14 @@ from pathlib import Path
 
 import pytest
 
-from bridge.guard.words import Trip
+from bridge.config.calibration_file import CalibrationTable, append, history
+from bridge.guard.model import Trip
 from bridge.history.duplicate import duplicate, faults_in
 from bridge.history.log import Log
 from bridge.history.reader import Reader
 from bridge.history.records import AlarmChange, AlarmRow, Stamp
 from bridge.history.recovery import look_only
 from bridge.history.schema import LAYOUT, MIGRATIONS, block_id, entry_floor, hour_of
-from bridge.settings.calibration import CalibrationTable, append, history
 from tests.history.conftest import START_MS, barrel, measured, packed
 from tests.install.conftest import ROOT
 from tests.running import clearwell
@@ -245,7 +245,7 @@ def test_where_no_log_tells_what_is_latched_nothing_is_filled_before_somebody_ha
     backup: Path, configured: Callable[..., Path], tmp_path: Path, hub: str
 ) -> None:
     """Without a hub nobody could release a hold, so there a sentence has to do."""
-    from bridge.settings.file import load
+    from bridge.config.loading import load
     from bridge.station import saved
 
     (tmp_path / "new").mkdir()

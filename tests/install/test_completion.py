@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from bridge.cli import COMMANDS
+from bridge.commands.main import COMMANDS
 from tests.install.conftest import ROOT
 from tests.running import clearwell, run
 
@@ -30,7 +30,7 @@ def program(tmp_path: Path) -> Path:
     one.parent.mkdir()
     one.write_text(
         f"#!{sys.executable}\nimport sys\nsys.path.insert(0, {str(ROOT)!r})\n"
-        "from bridge.cli import main\nmain()\n"
+        "from bridge.commands.main import main\nmain()\n"
     )
     one.chmod(0o755)
     return one.parent
@@ -102,7 +102,7 @@ def test_completing_imports_nothing_heavy(program: Path) -> None:
     told = (
         "import atexit, json, sys; sys.argv[0] = 'clearwell'; "
         "atexit.register(lambda: print(json.dumps(sorted(sys.modules)), file=sys.stderr)); "
-        "from bridge.cli import main; main()"
+        "from bridge.commands.main import main; main()"
     )
     for words in QUESTIONS:
         done = run(

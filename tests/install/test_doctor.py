@@ -12,12 +12,12 @@ from pathlib import Path
 
 import pytest
 
+from bridge.config.loading import load
 from bridge.doctor.finding import SIGNS, Finding, Verdict
 from bridge.doctor.judge_line import judge_controller, judge_port
 from bridge.doctor.see_line import ask_controller, openers, see_port
-from bridge.settings.file import load
-from bridge.wire.frame import seal
-from bridge.wire.messages import Close, Identify, Lease
+from bridge.protocol.frame import seal
+from bridge.protocol.messages import Close, Identify, Lease
 from tests.board import Board
 from tests.brokers import Mosquitto, Observe, free_port
 from tests.install.conftest import as_somebody_else

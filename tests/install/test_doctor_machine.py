@@ -12,21 +12,22 @@ from pathlib import Path
 
 import pytest
 
+from bridge.config.loading import load
 from bridge.doctor.finding import Verdict
-from bridge.doctor.judge_log import CALIBRATION_DAYS, judge_calibrations
 from bridge.doctor.judge_machine import (
+    CALIBRATION_DAYS,
     ClockFacts,
     DiskFacts,
     Library,
     ProgramFacts,
+    judge_calibrations,
     judge_clock,
     judge_disk,
     judge_program,
 )
 from bridge.doctor.see_machine import LIBRARIES, files_at, see_disk
 from bridge.history.log import Log
-from bridge.plan import CalibrationInForce
-from bridge.settings.file import load
+from bridge.station.plan import CalibrationInForce
 from tests.history.conftest import barrel
 from tests.install.conftest import ROOT, as_somebody_else
 from tests.install.test_backup import older

@@ -10,7 +10,7 @@ from tests.running import run
 TELLING = (
     "import os, sys; before = os.nice(0); "
     "import atexit; atexit.register(lambda: print('STEPPED BACK', os.nice(0) - before)); "
-    "from bridge.cli import program; program()"
+    "from bridge.commands.main import program; program()"
 )
 
 

@@ -12,12 +12,13 @@ from pathlib import Path
 
 import pytest
 
-from bridge.commands import installed, logfile
-from bridge.settings.file import load
+from bridge.commands.shared import configuration as installed
+from bridge.commands.shared import log_file as logfile
+from bridge.config.loading import load
 from tests.brokers import Mosquitto
-from tests.hub.test_access import openssl
 from tests.install.conftest import ROOT
 from tests.install.test_doctor import checks
+from tests.mqtt.test_access import openssl
 from tests.running import clearwell
 from tests.security.conftest import Start
 

@@ -4,8 +4,9 @@ from datetime import UTC, datetime
 
 import pytest
 
+from bridge import units
 from bridge.errors import InputError
-from bridge.purifier import distiller, units
+from bridge.purifier import cartridge as distiller
 from bridge.purifier.cartridge import (
     Cartridge,
     Fate,

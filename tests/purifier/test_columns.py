@@ -20,8 +20,8 @@ import pytest
 
 from bridge.purifier.breakthrough import Front, begin, observe
 from bridge.purifier.capacity import Capacity, Evidence, estimate
+from bridge.purifier.cartridge import Load
 from bridge.purifier.forecast import Expected, Interval, cells_left, from_cells, interval
-from bridge.purifier.load import Load
 
 LIMIT_PPM = 50.0
 HERE = Path(__file__).parent

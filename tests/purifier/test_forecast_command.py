@@ -17,9 +17,8 @@ from hypothesis import strategies as st
 
 from bridge.errors import InputError
 from bridge.purifier.capacity import Evidence, estimate
-from bridge.purifier.crossing import crossings
 from bridge.purifier.forecast import quantiles
-from bridge.purifier.trace import TraceRow, forecast_trace
+from bridge.purifier.trace import TraceRow, crossings, forecast_trace
 from tests import running
 
 ROOT = Path(__file__).parents[2]

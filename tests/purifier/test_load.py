@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bridge.errors import InputError, OutOfRangeError
-from bridge.purifier.load import Load, add, equivalents, rejection_percent
+from bridge.purifier.cartridge import Load, add, equivalents, rejection_percent
 
 VOLUMES = st.lists(st.floats(0.0, 50.0), min_size=1, max_size=20)
 

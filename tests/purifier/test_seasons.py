@@ -10,8 +10,7 @@ from bridge.errors import InputError
 from bridge.purifier import season
 from bridge.purifier.breakthrough import begin, observe
 from bridge.purifier.capacity import Evidence, estimate
-from bridge.purifier.outlook import through_season
-from bridge.purifier.season import Season
+from bridge.purifier.season import Season, through_season
 
 LIMIT_PPM = 50.0
 KIND_G = 150.0

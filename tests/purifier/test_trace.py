@@ -9,9 +9,15 @@ import pytest
 from bridge.errors import InputError, OutOfRangeError
 from bridge.purifier.breakthrough import Front, begin, observe
 from bridge.purifier.capacity import estimate
-from bridge.purifier.forecast import Expected, cells_left, forecast, from_cells, gathered, quantiles
-from bridge.purifier.grid import by_shape
-from bridge.purifier.shapes import CELLS, SHAPES, SLOPES
+from bridge.purifier.forecast import (
+    Expected,
+    cells_left,
+    forecast,
+    from_cells,
+    gathered,
+    quantiles,
+)
+from bridge.purifier.grid import CELLS, SHAPES, SLOPES, by_shape
 from bridge.purifier.trace import TraceRow, forecast_trace
 
 FEED_PPM = 300.0

@@ -133,7 +133,7 @@ class Asked:
                 ),
             )
         yield f"product-worst{ending}", self.one(f"SELECT max(product) FROM flow WHERE {only}")
-        for word, ppm in (("advice", 25), ("limit", 50)):
+        for word, ppm in (("target", 25), ("limit", 50)):
             minutes, litres = self.rows(
                 f"SELECT count(*), coalesce(sum(litres), 0) FROM flow WHERE {only} AND product >= {ppm}"
             )[0]

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from bridge.guard.words import Advisory, Flow, Trip
+from bridge.guard.model import Advisory, Flow, Trip
 from bridge.history.entries import Kind
 from bridge.history.limits import LogSettings
 from bridge.history.reader import Reader
@@ -23,14 +23,13 @@ from bridge.history.records import (
 )
 from bridge.history.rollup import HOUR_MS, MINUTE_MS, Bucket, Cell
 from bridge.history.writer import Writer
-from bridge.plan import CartridgePlan
 from bridge.purifier.cartridge import Kind as Sort
 from bridge.report.curves import Life, Point
 from bridge.report.gather import AMONG, gather
 from bridge.report.hindsight import MOMENTS, Fate, hindsight, verdict
 from bridge.report.incidents import incidents
-from bridge.report.made import made
-from bridge.report.quality import percentiles
+from bridge.report.water import made, percentiles
+from bridge.station.plan import CartridgePlan
 from bridge.water.health import Health
 from tests.history.conftest import barrel
 from tests.history.test_writes import fill
@@ -87,8 +86,8 @@ def test_with_switches_only_each_minute_of_a_fill_counts_the_same(tmp_path: Path
     assert page.figures["made"] == [120.0]
     assert page.figures["product-median"] == [8.0, 8.0]
     assert page.figures["product-p90"] == [30.0]
-    assert page.figures["advice-hours"][0] == pytest.approx(3 * 5 / 60), "a reading every other minute"
-    assert "advice-litres" not in page.figures
+    assert page.figures["target-hours"][0] == pytest.approx(3 * 5 / 60), "a reading every other minute"
+    assert "target-litres" not in page.figures
     assert "Each minute of a fill counts the same" in page.text
     assert "from the refill mark to the fill mark" in page.text
     assert "No cartridge is configured" in page.text

@@ -8,16 +8,16 @@ from pathlib import Path
 
 import pytest
 
-from bridge.display.units import LITRES_PER_US_GALLON, DisplayUnits
 from bridge.history.reader import Reader
 from bridge.purifier import season
 from bridge.purifier.breakthrough import begin, observe
 from bridge.purifier.capacity import Evidence, estimate
 from bridge.purifier.forecast import Forecast
-from bridge.purifier.outlook import through_season
+from bridge.purifier.season import through_season
 from bridge.report.gather import facts_of, gather
 from bridge.report.season import Season
 from bridge.report.season import season as report_of
+from bridge.units import LITRES_PER_US_GALLON, DisplayUnits
 from tests.report import year
 from tests.report.asked import Asked, near
 from tests.report.read import Read, read
@@ -36,7 +36,7 @@ factor = 0.5
 kind = "upright-cylinder"
 diameter_m = 0.58
 height_m = 0.76
-[reservoir.barrel.level.sender]
+[reservoir.barrel.level.sensor]
 table = [[0.05, 0.04], [0.95, 0.74]]
 [reservoir.barrel.product]
 cell_constant_per_cm = 0.1
@@ -297,7 +297,7 @@ def test_from_the_log_alone_it_says_what_it_had_to_assume(log: Path, tmp_path: P
     alone = read((tmp_path / "r.html").read_text())
     march = page.figures["product-median/2025-03"][0]
     assert alone.figures["product-median"] == pytest.approx([march, march], rel=1e-2)
-    assert "The advice is taken to be 25 ppm" in alone.text
+    assert "The target is taken to be 25 ppm" in alone.text
     assert "per L" in alone.text, "no currency was named"
 
 

@@ -13,7 +13,9 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-from bridge.guard.words import Advisory, AlarmId, Flow, Trip
+from bridge.forecast import persistence as prospect_saved
+from bridge.forecast.learned import Kept, Learned
+from bridge.guard.model import Advisory, AlarmId, Flow, Trip
 from bridge.history.limits import LogSettings
 from bridge.history.log import Log
 from bridge.history.records import (
@@ -28,17 +30,14 @@ from bridge.history.records import (
     SampleRow,
     Stamp,
 )
-from bridge.plan import CartridgePlan
-from bridge.prospect import saved as prospect_saved
-from bridge.prospect.learned import Kept, Learned
-from bridge.purifier.cartridge import Kind
-from bridge.purifier.load import Load
+from bridge.purifier.cartridge import Kind, Load
+from bridge.station.plan import CartridgePlan
 from bridge.water.health import Health
 
 ZONE = ZoneInfo("Europe/Berlin")
 FIRST = datetime(2025, 1, 1, tzinfo=ZONE)
 DAYS = 365
-LIMIT_PPM, ADVICE_PPM, FACTOR = 50.0, 25.0, 0.5
+LIMIT_PPM, TARGET_PPM, FACTOR = 50.0, 25.0, 0.5
 TRUE_G = (352.0, 374.0, 900.0)
 RATED_G, PRICE = 300.0, 60.0
 FLOW_L_MIN = 0.5
@@ -58,7 +57,7 @@ class Barrel:
     waiting: list[ReadingRow | EntryRow] = field(default_factory=list)
     feed: float = 300.0
     volume: float = 150.0
-    advised: bool = False
+    target: bool = False
     ordered: bool = False
     chance: random.Random = field(default_factory=lambda: random.Random(7))
 
@@ -136,9 +135,9 @@ class Barrel:
             self.read(when, product, Flow.TO_RESERVOIR)
             minute += 1
         end = begin + timedelta(minutes=minute)
-        if not self.advised and self.made_ppm() >= ADVICE_PPM:
-            self.advised = True
-            self.alarm(end, Advisory.PRODUCT_OVER_ADVICE, AlarmChange.RAISED)
+        if not self.target and self.made_ppm() >= TARGET_PPM:
+            self.target = True
+            self.alarm(end, Advisory.PRODUCT_OVER_TARGET, AlarmChange.RAISED)
         if not self.ordered and self.applied_g >= 0.9 * TRUE_G[self.number]:
             self.ordered = True
             self.alarm(end, Advisory.ORDER_CARTRIDGE, AlarmChange.RAISED)
@@ -172,7 +171,7 @@ class Barrel:
             by = "hub" if change is AlarmChange.RESET else ""
             self.alarm(when + timedelta(minutes=1), Trip.PRODUCT_OVER_LIMIT, change, by)
         for standing, alarm in (
-            (self.advised, Advisory.PRODUCT_OVER_ADVICE),
+            (self.target, Advisory.PRODUCT_OVER_TARGET),
             (self.ordered, Advisory.ORDER_CARTRIDGE),
         ):
             if standing:
@@ -180,7 +179,7 @@ class Barrel:
                 self.alarm(when + timedelta(minutes=2), alarm, AlarmChange.CLEARED)
         self.treated_l = self.applied_g = 0.0
         self.number += 1
-        self.advised = self.ordered = False
+        self.target = self.ordered = False
 
     @property
     def exhausted(self) -> bool:

@@ -6,13 +6,8 @@ from typing import TypeVar
 
 import pytest
 
-from bridge.rig.controller import Controller
-from bridge.rig.faults import parse_fault
-from bridge.rig.rig import Rig
-from bridge.rig.scenario import POLYTUNNEL_WITH_DRAIN, Scenario
-from bridge.rig.world import World
-from bridge.wire.codec import Decoder, Direction, encode
-from bridge.wire.messages import (
+from bridge.protocol.codec import Decoder, Direction, encode
+from bridge.protocol.messages import (
     Ack,
     Close,
     FromBridge,
@@ -24,6 +19,11 @@ from bridge.wire.messages import (
     Reading,
     Refusal,
 )
+from bridge.rig.controller import Controller
+from bridge.rig.faults import parse_fault
+from bridge.rig.rig import Rig
+from bridge.rig.scenario import POLYTUNNEL_WITH_DRAIN, Scenario
+from bridge.rig.world import World
 
 M = TypeVar("M")
 

@@ -4,8 +4,8 @@ import pytest
 from iapws._iapws import _Viscosity
 from iapws.iapws97 import IAPWS97
 
-from bridge.rig.conduct import conductivity_us_cm, viscosity_ratio
-from bridge.water.compensation import Compensation, Method, conductivity_25
+from bridge.rig.sensors import conductivity_us_cm, viscosity_ratio
+from bridge.water.conductivity import Compensation, Method, conductivity_25
 from bridge.water.pure_water import conductivity_us_cm as pure_us_cm
 
 

@@ -7,12 +7,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bridge.errors import OutOfRangeError
-from bridge.rig.controller import Controller
-from bridge.rig.rig import Rig
-from bridge.rig.scenario import POLYTUNNEL, POLYTUNNEL_WITH_DRAIN
-from bridge.rig.world import World
-from bridge.wire.codec import encode
-from bridge.wire.messages import (
+from bridge.protocol.codec import encode
+from bridge.protocol.messages import (
     Ack,
     BootReason,
     Close,
@@ -25,6 +21,10 @@ from bridge.wire.messages import (
     Reading,
     Refusal,
 )
+from bridge.rig.controller import Controller
+from bridge.rig.rig import Rig
+from bridge.rig.scenario import POLYTUNNEL, POLYTUNNEL_WITH_DRAIN
+from bridge.rig.world import World
 from tests.rig.conftest import MakeBench
 
 

@@ -9,10 +9,19 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bridge.errors import InputError
-from bridge.rig.conduct import conductivity_us_cm
+from bridge.protocol.messages import (
+    FAILED,
+    Ack,
+    BootReason,
+    Feature,
+    Hello,
+    LocalFault,
+    Path,
+    Refusal,
+)
 from bridge.rig.faults import Fault, FaultName, parse_fault
 from bridge.rig.scenario import POLYTUNNEL
-from bridge.wire.messages import FAILED, Ack, BootReason, Feature, Hello, LocalFault, Path, Refusal
+from bridge.rig.sensors import conductivity_us_cm
 from tests.narrowing import measured
 from tests.rig.conftest import Bench, MakeBench
 
@@ -83,13 +92,13 @@ _SEEN: dict[FaultName, Callable[[Bench], bool]] = {
     FaultName.TEMPERATURE_SHORTED: lambda b: (
         b.reading.product_c is FAILED and bool(b.reading.faults & LocalFault.TEMPERATURE_SHORT)
     ),
-    FaultName.FLOAT_STUCK: lambda b: len({r.sender for r in b.readings()[-20:]}) == 1,
+    FaultName.FLOAT_STUCK: lambda b: len({r.level_sensor for r in b.readings()[-20:]}) == 1,
     FaultName.FLOATS_CONTRADICT: lambda b: b.reading.switch_full is True and b.reading.switch_low is False,
-    FaultName.SENDER_OPEN: lambda b: (
-        b.reading.sender is FAILED and bool(b.reading.faults & LocalFault.SENDER_OPEN)
+    FaultName.LEVEL_SENSOR_OPEN: lambda b: (
+        b.reading.level_sensor is FAILED and bool(b.reading.faults & LocalFault.LEVEL_SENSOR_OPEN)
     ),
-    FaultName.SENDER_SHORTED: lambda b: (
-        b.reading.sender is FAILED and bool(b.reading.faults & LocalFault.SENDER_SHORT)
+    FaultName.LEVEL_SENSOR_SHORTED: lambda b: (
+        b.reading.level_sensor is FAILED and bool(b.reading.faults & LocalFault.LEVEL_SENSOR_SHORT)
     ),
     FaultName.OVERFLOW_FLOAT_UP: lambda b: (
         b.reading.switch_overflow is True
@@ -262,15 +271,15 @@ def test_a_slow_breakthrough_worsens_the_product_until_a_new_cartridge(make_benc
     assert bench.world.truth().product_ppm < 1.0
 
 
-def test_without_level_switches_contradicting_floats_turn_the_sender_upside_down(
+def test_without_level_switches_contradicting_floats_turn_the_level_sensor_upside_down(
     make_bench: MakeBench,
 ) -> None:
-    fittings = replace(POLYTUNNEL.fittings, features=Feature.SENDER | Feature.SWITCH_OVERFLOW)
+    fittings = replace(POLYTUNNEL.fittings, features=Feature.LEVEL_SENSOR | Feature.SWITCH_OVERFLOW)
     bench = make_bench(scenario=replace(POLYTUNNEL, fittings=fittings), start_fraction=0.8)
-    upright = measured(bench.reading.sender)
+    upright = measured(bench.reading.level_sensor)
     bench.world.inject(Fault(FaultName.FLOATS_CONTRADICT, 0.0))
     bench.wait(1.0)
-    assert bench.reading.sender == pytest.approx(1.0 - upright, abs=0.01)
+    assert bench.reading.level_sensor == pytest.approx(1.0 - upright, abs=0.01)
 
 
 def test_a_fault_can_be_repaired(make_bench: MakeBench) -> None:

@@ -14,13 +14,13 @@ from typing import TypeVar
 import pytest
 
 from bridge.errors import InputError, OutOfRangeError
+from bridge.protocol.codec import Decoder, Direction, encode
+from bridge.protocol.messages import Ack, FromBridge, Hello, Identify, Lease, LocalFault, Path, Reading
 from bridge.rig.controller import Controller
 from bridge.rig.pty import OnTruth, RigServer
+from bridge.rig.reservoir import Truth, truth_line
 from bridge.rig.scenario import POLYTUNNEL_WITH_DRAIN
-from bridge.rig.truth import Truth, truth_line
 from bridge.rig.world import World
-from bridge.wire.codec import Decoder, Direction, encode
-from bridge.wire.messages import Ack, FromBridge, Hello, Identify, Lease, LocalFault, Path, Reading
 from tests.waiting import until, within
 
 M = TypeVar("M", Ack, Hello, Reading)

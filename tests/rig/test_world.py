@@ -8,8 +8,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bridge.errors import OutOfRangeError
+from bridge.protocol.codec import Decoder, Direction, encode
+from bridge.protocol.messages import Close, Lease, Path, Reading
 from bridge.rig.faults import parse_fault
 from bridge.rig.purifier import Purifier, leak_fraction
+from bridge.rig.reservoir import Truth
 from bridge.rig.rig import Rig
 from bridge.rig.scenario import (
     DEMO,
@@ -21,10 +24,7 @@ from bridge.rig.scenario import (
     Membrane,
     Scenario,
 )
-from bridge.rig.truth import Truth
 from bridge.rig.world import World
-from bridge.wire.codec import Decoder, Direction, encode
-from bridge.wire.messages import Close, Lease, Path, Reading
 
 DAY_S = 86_400.0
 
@@ -129,10 +129,10 @@ def _run_bridge(world: World, days: float, finest: bool) -> tuple[Truth, int, li
         for event in decoder.feed(data):
             if not isinstance(event, Reading):
                 continue
-            assert isinstance(event.sender, float)
-            if not filling and event.sender < 0.40:
+            assert isinstance(event.level_sensor, float)
+            if not filling and event.level_sensor < 0.40:
                 filling, fills = True, fills + 1
-            elif filling and event.sender > 0.50:
+            elif filling and event.level_sensor > 0.50:
                 filling = False
                 heard.append(rig.receive(encode(Close(sequence % 65536))))
                 sequence += 1
@@ -276,7 +276,7 @@ def test_the_climate_of_a_year_stays_where_the_methods_and_the_plants_are_at_hom
     "change",
     [
         {"barrel": Barrel(start_fraction=1.2)},
-        {"barrel": Barrel(sender_bottom_fraction=0.9, sender_top_fraction=0.2)},
+        {"barrel": Barrel(level_sensor_bottom_fraction=0.9, level_sensor_top_fraction=0.2)},
         {"cartridge": Cartridge(capacity_g=0.0)},
         {"factor": 0.0},
     ],

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.hub.test_access import certificates
+from tests.mqtt.test_access import certificates
 from tests.running import Running
 
 __all__ = ["certificates"]
@@ -30,7 +30,7 @@ port = "{serial}"
 shape = {{ kind = "upright-cylinder", diameter_m = 0.58, height_m = 0.76 }}
 [reservoir.barrel.level]
 overflow_float = true
-[reservoir.barrel.level.sender]
+[reservoir.barrel.level.sensor]
 table = [[0.05, 0.04], [0.95, 0.74]]
 [reservoir.barrel.product]
 cell_constant_per_cm = 0.1

@@ -13,13 +13,14 @@ import pytest
 
 from bridge.errors import HubError
 from bridge.guard.commands import GuardCommand, Hold
-from bridge.hub.broker import BrokerSettings, MqttVersion, Secret
-from bridge.hub.client import HubClient, Patience
-from bridge.hub.properties import PROPERTIES
-from bridge.hub.topics import Layout, Level, Publication
-from bridge.hub.view import ActiveAlarm, StationIdentity, StationView
+from bridge.mqtt.broker import BrokerSettings, MqttVersion, Secret
+from bridge.mqtt.client import HubClient, Patience
+from bridge.mqtt.properties import PROPERTIES
+from bridge.mqtt.topics import Layout, Level, Publication
+from bridge.station.plan import StationIdentity
+from bridge.station.view import ActiveAlarm, StationView
 from tests.brokers import Mosquitto, Observer, free_port, keeps
-from tests.hub.conftest import view
+from tests.mqtt.conftest import view
 from tests.security.conftest import Start, sentence
 from tests.waiting import within
 

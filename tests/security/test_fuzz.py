@@ -16,10 +16,10 @@ from typing import Any
 
 import pytest
 
-from bridge.wire import fields
-from bridge.wire.codec import Direction
-from tests.wire import test_damage as damage
-from tests.wire.fuzz_codec import own_guide
+from bridge.protocol import fields
+from bridge.protocol.codec import Direction
+from tests.protocol import test_damage as damage
+from tests.protocol.fuzz_codec import own_guide
 
 ROOT = Path(__file__).parents[2]
 FRAMES = int(os.environ.get("CLEARWELL_DAMAGED_FRAMES", 1_000_000 if os.environ.get("CI") else 50_000))
@@ -36,7 +36,7 @@ def test_a_guided_fuzz_finds_no_wrong_value_and_no_crash() -> None:
     if importlib.util.find_spec("atheris") is None:
         return
     # The better guide, where it is installed; it ends its process, so it has one of its own.
-    fuzz = [sys.executable, "tests/wire/fuzz_codec.py", "--engine", "atheris", "--seconds", "5"]
+    fuzz = [sys.executable, "tests/protocol/fuzz_codec.py", "--engine", "atheris", "--seconds", "5"]
     run = subprocess.run(fuzz, cwd=ROOT, capture_output=True, text=True, check=False, timeout=120)
     assert run.returncode == 0, run.stderr[-3000:]
     executed = re.search(r"number_of_executed_units: (\d+)", run.stderr)

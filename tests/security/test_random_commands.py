@@ -10,13 +10,13 @@ import pytest
 
 from bridge.demo.rigged import BRIDGE_ID, HURRIED, RESERVOIR, station
 from bridge.guard.commands import CartridgeChanged, GuardCommand, Retest
-from bridge.guard.words import Advisory, Permissive, Trip
-from bridge.hub.commands import Accepted, Incoming, parse
-from bridge.hub.properties import PROPERTIES
-from bridge.hub.topics import Layout
+from bridge.guard.model import Advisory, Permissive, Trip
+from bridge.mqtt.commands import Accepted, Incoming, parse
+from bridge.mqtt.properties import PROPERTIES
+from bridge.mqtt.topics import Layout
+from bridge.protocol.messages import FAILED, Close, FromBridge, Lease, LocalFault, Path, Reading
 from bridge.rig.scenario import DEMO
 from bridge.station.station import Station, StationEvent
-from bridge.wire.messages import FAILED, Close, FromBridge, Lease, LocalFault, Path, Reading
 
 SEED = 20250615
 MESSAGES = 100_000
@@ -26,8 +26,8 @@ READINGS_EVERY = 10
 """Messages between two readings, which are a second apart: a flood, and time enough for a fill to begin."""
 
 GOOD = Reading(
-    0, Path.SHUT, product_us=20.0, product_c=15.0, feed_us=600.0, feed_c=15.0, sender=0.3, switch_low=True,
-    switch_full=False, switch_overflow=False, pulses=0,
+    0, Path.SHUT, product_us=20.0, product_c=15.0, feed_us=600.0, feed_c=15.0, level_sensor=0.3,
+    switch_low=True, switch_full=False, switch_overflow=False, pulses=0,
 )  # fmt: skip
 """A low barrel and pure product: with this, water flows as soon as nothing else is in the way."""
 
@@ -52,13 +52,15 @@ CASES: dict[str, Shut] = {
     "overflow float up": Shut(always(switch_overflow=True), Permissive.OVERFLOW_DOWN, Trip.OVERFLOW),
     "cell dry": Shut(always(product_us=0.0), Permissive.PROBE_HEALTHY, Trip.PROBE_FAILURE),
     "cell failed": Shut(always(product_us=FAILED), Permissive.PROBE_HEALTHY, Trip.PROBE_FAILURE),
-    # Without its sender the level is still known by the switches, unless these contradict each other.
+    # Without its level sensor the level is still known by the switches, unless these contradict each other.
     "level unknown": Shut(
-        always(sender=FAILED, switch_low=False, switch_full=True), Permissive.LEVEL_KNOWN, Trip.LEVEL_FAILURE
+        always(level_sensor=FAILED, switch_low=False, switch_full=True),
+        Permissive.LEVEL_KNOWN,
+        Trip.LEVEL_FAILURE,
     ),
     "controller silent": Shut(lambda _: None, Permissive.LINK_FRESH, Trip.LINK_LOST),
     "frost": Shut(always(product_c=0.4), Permissive.TEMPERATURE_IN_RANGE),
-    "full": Shut(always(sender=0.9, switch_full=True), Permissive.BELOW_FILL_MARK),
+    "full": Shut(always(level_sensor=0.9, switch_full=True), Permissive.BELOW_FILL_MARK),
     "controller faulty": Shut(always(faults=LocalFault.SUPPLY_LOW), Permissive.CONTROLLER_SOUND),
     # A recorded cartridge change or a retest is how this one ends; without them a reset must not.
     "product over limit": Shut(

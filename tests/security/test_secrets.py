@@ -11,11 +11,11 @@ from pathlib import Path
 import pytest
 import structlog
 
-from bridge import logs
+from bridge.config.loading import Configuration, read
+from bridge.config.model import HubTable
+from bridge.daemon import log_output as logs
 from bridge.errors import InputError
-from bridge.hub.session import Session
-from bridge.settings.file import Configuration, read
-from bridge.settings.model import HubTable
+from bridge.mqtt.session import Session
 from tests.brokers import Mosquitto, free_port
 from tests.running import clearwell, clearwell_process
 from tests.security.conftest import PASSWORD, Start, sentence
@@ -23,13 +23,13 @@ from tests.security.conftest import PASSWORD, Start, sentence
 ROOT = Path(__file__).parents[2]
 EVERYTHING = """
 import logging, sys
-from bridge import logs
+from bridge.daemon import log_output as logs
 configure = logs.configure
 def all_of_it(*_, **__):
     configure(level=logging.DEBUG)
     logging.getLogger().setLevel(logging.DEBUG)
 logs.configure = all_of_it
-from bridge.cli import main
+from bridge.commands.main import main
 main()
 """
 """``clearwell`` with every line of every library, down to those for debugging."""
@@ -130,7 +130,7 @@ def test_a_fault_on_the_way_to_the_broker_is_logged_without_the_password(
     shown = json_lines.getvalue()
     assert "a fault of the library" in plain
     assert [line.count('"exc_value": "a fault of the library"') for line in shown.splitlines()] == [1, 1]
-    assert "bridge/hub/session.py" in shown
+    assert "bridge/mqtt/session.py" in shown
     assert PASSWORD not in plain
     assert PASSWORD not in shown
 

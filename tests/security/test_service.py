@@ -9,8 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from bridge.commands import logfile
-from bridge.hub.topics import Layout
+from bridge.commands.shared import log_file as logfile
+from bridge.mqtt.topics import Layout
 from tests.brokers import Mosquitto
 from tests.running import Finished, run
 from tests.security.conftest import PASSWORD, Start

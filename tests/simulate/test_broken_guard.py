@@ -13,9 +13,9 @@ import pytest
 
 from bridge.guard import sequence, step
 from bridge.guard.commands import Hold, ReservoirSample, StartFill
-from bridge.guard.moment import Moment
+from bridge.guard.limits import Moment
+from bridge.guard.model import Permissive, Phase, Trip
 from bridge.guard.state import FillRecord, GuardState
-from bridge.guard.words import Permissive, Phase, Trip
 from bridge.rig.faults import Fault, FaultName
 from bridge.simulate.gardens import Garden, garden
 from bridge.simulate.outcome import Task
@@ -188,7 +188,7 @@ def without_trips(*gone: Trip) -> Callable[[pytest.MonkeyPatch], None]:
 
 
 def without_the_end_of_a_fill(patch: pytest.MonkeyPatch) -> None:
-    patch.setattr(sequence, "_FULL", object())
+    patch.setattr(sequence, "_SEQUENCE_FULL", object())
 
 
 def without_overflow(patch: pytest.MonkeyPatch) -> None:

@@ -89,7 +89,7 @@ def test_a_finer_step_changes_no_verdict() -> None:
     for hour, name, lasts_s in (
         (1.2, FaultName.LINK_NOISE, 300.0),
         (1.4, FaultName.CONTROLLER_RESET, 6.0),
-        (1.5, FaultName.SENDER_OPEN, 120.0),
+        (1.5, FaultName.LEVEL_SENSOR_OPEN, 120.0),
         (1.6, FaultName.FEED_PROBE_DRY, 120.0),
         (1.7, FaultName.SUPPLY_OFF, 1800.0),
         (3.0, FaultName.VALVE_STUCK_OPEN, 900.0),

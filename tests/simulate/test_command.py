@@ -5,7 +5,7 @@ import sys
 
 import pytest
 
-from bridge import cli
+from bridge.commands import main as cli
 from bridge.simulate import year
 from bridge.simulate.checks import Checks
 

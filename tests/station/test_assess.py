@@ -8,20 +8,20 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bridge.demo.rigged import HURRIED, station
-from bridge.guard.words import Advisory, Flow
-from bridge.plan import StationPlan
+from bridge.guard.model import Advisory, Flow
+from bridge.protocol.messages import FAILED, LocalFault, Path, Reading, Value
 from bridge.rig.scenario import DEMO
 from bridge.station.assess import Memory, Picture, assess, begin
 from bridge.station.inventory import holding, renewed, sampled
-from bridge.tank.zone import Zone
+from bridge.station.plan import StationPlan
+from bridge.tank.level import Zone
 from bridge.water.health import Health
 from bridge.water.probe import ProbeFault
-from bridge.wire.messages import FAILED, LocalFault, Path, Reading, Value
 
 PLAN = station(DEMO, "nowhere", HURRIED, 0.5, 0.9)
 GOOD = Reading(
-    1, Path.SHUT, product_us=40.0, product_c=15.0, feed_us=600.0, feed_c=15.0, sender=0.5, switch_low=True,
-    switch_full=False, switch_overflow=False, pulses=1000,
+    1, Path.SHUT, product_us=40.0, product_c=15.0, feed_us=600.0, feed_c=15.0, level_sensor=0.5,
+    switch_low=True, switch_full=False, switch_overflow=False, pulses=1000,
 )  # fmt: skip
 
 
@@ -67,10 +67,10 @@ def test_a_probe_that_cannot_be_right_gives_no_figure(bad: Reading) -> None:
     assert picture.product.findings
 
 
-@pytest.mark.parametrize("sender", [7.0, -0.5, FAILED, None, 0.999])
-def test_a_sender_that_cannot_be_right_gives_no_level_for_long(sender: Value) -> None:
+@pytest.mark.parametrize("level_sensor", [7.0, -0.5, FAILED, None, 0.999])
+def test_a_level_sensor_that_cannot_be_right_gives_no_level_for_long(level_sensor: Value) -> None:
     plan = replace(PLAN, level=replace(PLAN.level, low_switch=False, full_switch=False))
-    _, picture = _after(plan, GOOD, *[replace(GOOD, sender=sender)] * 4)
+    _, picture = _after(plan, GOOD, *[replace(GOOD, level_sensor=level_sensor)] * 4)
     assert picture.level.zone is None
     assert picture.level.volume_l is None
     assert picture.level.faults
@@ -133,7 +133,7 @@ def test_the_load_is_what_the_feed_had_and_the_product_has_not() -> None:
 def test_a_rise_while_filling_mixes_in_with_its_guard_band() -> None:
     """Half full of 6 ppm, then a rise of about 18 L of 2.5 ppm: the mean, on the careful side."""
     memory, before = _after(PLAN, *[GOOD] * 5)
-    filling = replace(GOOD, path=Path.FILL, sender=0.6)
+    filling = replace(GOOD, path=Path.FILL, level_sensor=0.6)
     memory, after = _after(PLAN, *[filling] * 8, memory=memory)
     assert before.level.volume_l is not None
     assert after.level.volume_l is not None
@@ -148,7 +148,8 @@ def test_a_rise_while_filling_mixes_in_with_its_guard_band() -> None:
 def test_waves_do_not_change_what_the_reservoir_holds() -> None:
     memory, _ = _after(PLAN, *[GOOD] * 5)
     filling = [
-        replace(GOOD, path=Path.FILL, sender=0.5 + 0.002 * (i % 2), product_us=900.0) for i in range(400)
+        replace(GOOD, path=Path.FILL, level_sensor=0.5 + 0.002 * (i % 2), product_us=900.0)
+        for i in range(400)
     ]
     memory, _ = _after(PLAN, *filling, memory=memory)
     assert holding(memory.inventory) == pytest.approx(6.0, abs=0.6)
@@ -156,7 +157,7 @@ def test_waves_do_not_change_what_the_reservoir_holds() -> None:
 
 def test_accounts_into_which_nothing_came_are_the_same_object() -> None:
     before, _ = _after(PLAN, *[GOOD] * 3)
-    after, _ = _after(PLAN, *[replace(GOOD, sender=0.4999)] * 3, memory=before)
+    after, _ = _after(PLAN, *[replace(GOOD, level_sensor=0.4999)] * 3, memory=before)
     assert after.inventory is before.inventory
 
 
@@ -167,7 +168,7 @@ def test_a_sample_replaces_the_estimate() -> None:
 
 
 def test_with_switches_only_bad_water_counts_as_if_it_came_at_full_flow() -> None:
-    level = replace(PLAN.level, sender=None)
+    level = replace(PLAN.level, level_sensor=None)
     plan = replace(
         PLAN, level=level, litres_per_pulse=None, identity=replace(PLAN.identity, has_volume=False)
     )
@@ -188,7 +189,8 @@ VALUES = st.one_of(
         st.builds(
             Reading,
             sequence=st.integers(0, 65535), path=st.sampled_from(Path), product_us=VALUES, product_c=VALUES,
-            feed_us=VALUES, feed_c=VALUES, sender=VALUES, switch_low=st.sampled_from([None, True, False]),
+            feed_us=VALUES, feed_c=VALUES, level_sensor=VALUES,
+            switch_low=st.sampled_from([None, True, False]),
             switch_full=st.sampled_from([None, True, False]),
             switch_overflow=st.sampled_from([None, True, False]),
             pulses=st.one_of(st.none(), st.integers(0, 2**32 - 1)),
@@ -209,13 +211,13 @@ def test_whatever_a_controller_sends_is_taken_without_a_crash(readings: list[Rea
 
 
 def _advised(plan: StationPlan, seconds: int, product_us: float) -> bool:
-    """Whether product so conductive is over the advised value after so many seconds of a fill."""
+    """Whether product so conductive is over the target after so many seconds of a fill."""
     memory, picture = begin(plan), None
     for second in range(seconds):
         reading = replace(GOOD, path=Path.FILL, product_us=product_us + 0.01 * (second % 7))
         memory, picture = assess(plan, memory, reading, True, 10.0 + second)
     assert picture is not None
-    return Advisory.PRODUCT_OVER_ADVICE in picture.assessment.advisories
+    return Advisory.PRODUCT_OVER_TARGET in picture.assessment.advisories
 
 
 def test_what_a_rinse_leaves_to_be_washed_out_is_no_alarm_and_product_that_stays_so_is() -> None:

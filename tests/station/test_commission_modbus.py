@@ -8,10 +8,10 @@ import pytest
 
 from bridge.bench.bench import Bench
 from bridge.bench.commissioning import Result, Verdict, Walk
-from bridge.settings.file import load
-from tests.station.test_modbus_daemon import LIMITED, PLAIN, configured
-from tests.wire.modbus_line import Devices, serving
-from tests.wire.null_modem import NullModem
+from bridge.config.loading import load
+from tests.daemon.test_modbus_daemon import LIMITED, PLAIN, configured
+from tests.transport.modbus_line import Devices, serving
+from tests.transport.null_modem import NullModem
 
 
 def person(devices: Devices, loop: asyncio.AbstractEventLoop) -> Callable[[str], bool]:

@@ -9,15 +9,24 @@ from bridge.demo.rigged import station
 from bridge.guard.alarms import Status
 from bridge.guard.commands import ReservoirSample, StartFill
 from bridge.guard.limits import Limits
-from bridge.guard.words import Advisory, AlarmId, Phase
+from bridge.guard.model import Advisory, AlarmId, Phase
+from bridge.protocol.messages import (
+    BootReason,
+    Close,
+    Feature,
+    FromBridge,
+    Hello,
+    Lease,
+    Path,
+    Reading,
+)
 from bridge.rig.scenario import POLYTUNNEL_WITH_DRAIN
 from bridge.station.station import Station
-from bridge.wire.messages import BootReason, Close, Feature, FromBridge, Hello, Lease, Path, Reading
 
 PLAN = station(POLYTUNNEL_WITH_DRAIN, "nowhere", Limits(has_drain=True), 0.5, 0.9)
 GOOD = Reading(
-    1, Path.SHUT, product_us=40.0, product_c=15.0, feed_us=600.0, feed_c=15.0, sender=0.5, switch_low=True,
-    switch_full=False, switch_overflow=False, pulses=1000,
+    1, Path.SHUT, product_us=40.0, product_c=15.0, feed_us=600.0, feed_c=15.0, level_sensor=0.5,
+    switch_low=True, switch_full=False, switch_overflow=False, pulses=1000,
 )  # fmt: skip
 
 

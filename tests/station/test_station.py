@@ -5,17 +5,10 @@ from itertools import pairwise
 
 from bridge.demo.rigged import HURRIED, station
 from bridge.guard.commands import CartridgeChanged, Hold, ReservoirSample, Reset
+from bridge.guard.model import Advisory, Flow, Phase, Trip
 from bridge.guard.state import Latched
-from bridge.guard.words import Advisory, Flow, Phase, Trip
 from bridge.history.records import ReadingRow, Stamp
-from bridge.hub.view import StationView
-from bridge.plan import StationPlan
-from bridge.rig.scenario import DEMO
-from bridge.station.driving import OBEY_S
-from bridge.station.rows import reading_row
-from bridge.station.station import Station, StationEvent, Turn
-from bridge.water.health import Health
-from bridge.wire.messages import (
+from bridge.protocol.messages import (
     BootReason,
     Close,
     Feature,
@@ -27,9 +20,16 @@ from bridge.wire.messages import (
     Reading,
     Refusal,
 )
+from bridge.rig.scenario import DEMO
+from bridge.station.plan import StationPlan
+from bridge.station.rows import reading_row
+from bridge.station.station import Station, StationEvent, Turn
+from bridge.station.valve import OBEY_S
+from bridge.station.view import StationView
+from bridge.water.health import Health
 
 PLAN = station(DEMO, "nowhere", HURRIED, 0.5, 0.9)
-HELLO = Hello(0, "board", "1.0", BootReason.POWER, 10_000, Feature.SENDER)
+HELLO = Hello(0, "board", "1.0", BootReason.POWER, 10_000, Feature.LEVEL_SENSOR)
 
 
 class Bench:
@@ -66,7 +66,7 @@ class Bench:
             path = {Flow.SHUT: Path.SHUT, Flow.TO_RESERVOIR: Path.FILL, Flow.TO_DRAIN: Path.DRAIN}[flow]
         reading = Reading(
             self.number, path, product_us=product_us, product_c=15.0 + 0.001 * self.number, feed_us=600.0,
-            feed_c=15.0, sender=0.3, switch_low=True, switch_full=False, switch_overflow=False,
+            feed_c=15.0, level_sensor=0.3, switch_low=True, switch_full=False, switch_overflow=False,
             pulses=self.number,
         )  # fmt: skip
         before = len(self.sent)

@@ -9,7 +9,7 @@ import pytest
 
 from bridge.errors import InputError, OutOfRangeError
 from bridge.tank.cover import HORIZON_DAYS, Cover, Leak, days_until_dry, leak_hint
-from bridge.tank.draw_off import DrawOff, DrawOffSettings, RunningMean, observe
+from bridge.tank.use import DrawOff, DrawOffSettings, RunningMean, observe
 
 SETTINGS = DrawOffSettings()
 START = datetime(2025, 6, 1, tzinfo=UTC)

@@ -1,4 +1,4 @@
-"""The level of a reservoir from its sender and its switches."""
+"""The level of a reservoir from its level sensor and its switches."""
 
 import math
 from dataclasses import dataclass, replace
@@ -8,18 +8,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bridge.errors import InputError, OutOfRangeError
-from bridge.tank.faults import LevelFault
-from bridge.tank.level import Level, LevelSettings, LevelWatch, observe
-from bridge.tank.sender import RawSender, Sender, SenderTable
+from bridge.tank.level import Level, LevelSettings, LevelWatch, Zone, observe
+from bridge.tank.level_sensor import LevelFault, LevelSensor, LevelSensorTable, RawLevelSensor
 from bridge.tank.shapes import UprightCylinder
-from bridge.tank.zone import Zone
 
 BARREL = UprightCylinder(0.6, 1.0)
 # A straight line: fraction 0.1 at the floor, 0.9 at the brim.
-TABLE = SenderTable(((0.1, 0.0), (0.9, 1.0)))
-SENDER_ONLY = LevelSettings(BARREL, sender=Sender(TABLE))
+TABLE = LevelSensorTable(((0.1, 0.0), (0.9, 1.0)))
+LEVEL_SENSOR_ONLY = LevelSettings(BARREL, level_sensor=LevelSensor(TABLE))
 SWITCHES_ONLY = LevelSettings(BARREL, low_switch=True, full_switch=True, overflow_switch=True)
-BOTH = replace(SENDER_ONLY, low_switch=True, full_switch=True, overflow_switch=True)
+BOTH = replace(LEVEL_SENSOR_ONLY, low_switch=True, full_switch=True, overflow_switch=True)
 
 
 @dataclass
@@ -38,7 +36,7 @@ class Tank:
         overflow: bool | None = None,
         seconds: int = 1,
     ) -> Level:
-        raw: RawSender = TABLE.fraction(depth) if isinstance(depth, float) else depth
+        raw: RawLevelSensor = TABLE.fraction(depth) if isinstance(depth, float) else depth
         for _ in range(seconds):
             self.watch, level = observe(self.settings, self.watch, raw, low, full, overflow, self.now)
             self.now += 1.0
@@ -52,8 +50,8 @@ class Tank:
 # ------------------------------------------------------------------ what is shown of sound sensors
 
 
-def test_a_sender_gives_depth_volume_and_zone_from_the_first_reading() -> None:
-    level = Tank(SENDER_ONLY).read(0.7)
+def test_a_level_sensor_gives_depth_volume_and_zone_from_the_first_reading() -> None:
+    level = Tank(LEVEL_SENSOR_ONLY).read(0.7)
     assert level.depth_m == pytest.approx(0.7)
     assert level.volume_l == pytest.approx(BARREL.volume_l(0.7))
     assert level.zone is Zone.MIDDLE
@@ -73,7 +71,7 @@ def test_a_sender_gives_depth_volume_and_zone_from_the_first_reading() -> None:
     ],
 )
 def test_the_marks_divide_the_reservoir_into_three_zones(depth: float, zone: Zone) -> None:
-    assert Tank(SENDER_ONLY).read(depth).zone is zone
+    assert Tank(LEVEL_SENSOR_ONLY).read(depth).zone is zone
 
 
 def test_switches_alone_give_a_zone_and_no_volume() -> None:
@@ -95,7 +93,7 @@ def test_nothing_is_claimed_before_the_switches_have_settled() -> None:
 
 
 def test_waves_of_five_centimetres_move_the_shown_depth_by_less_than_two() -> None:
-    tank = Tank(SENDER_ONLY)
+    tank = Tank(LEVEL_SENSOR_ONLY)
     tank.read(0.7, seconds=10)
     shown = []
     for second in range(120):
@@ -106,14 +104,14 @@ def test_waves_of_five_centimetres_move_the_shown_depth_by_less_than_two() -> No
 
 
 def test_one_wild_reading_moves_nothing() -> None:
-    tank = Tank(SENDER_ONLY)
+    tank = Tank(LEVEL_SENSOR_ONLY)
     tank.read(0.6, seconds=10)
     assert tank.read(0.99).depth_m == pytest.approx(0.6)
     assert tank.read(0.6).depth_m == pytest.approx(0.6)
 
 
 def test_a_steady_fill_is_followed_within_seconds() -> None:
-    tank = Tank(SENDER_ONLY)
+    tank = Tank(LEVEL_SENSOR_ONLY)
     depth = 0.3
     for _ in range(300):
         depth += 0.001
@@ -121,8 +119,8 @@ def test_a_steady_fill_is_followed_within_seconds() -> None:
     assert level.depth_m == pytest.approx(depth, abs=0.001 * 6)
 
 
-def test_a_fill_mark_at_the_very_end_of_the_sender_is_still_reached() -> None:
-    tank = Tank(LevelSettings(BARREL, sender=Sender(TABLE), fill_fraction=1.0))
+def test_a_fill_mark_at_the_very_end_of_the_level_sensor_is_still_reached() -> None:
+    tank = Tank(LevelSettings(BARREL, level_sensor=LevelSensor(TABLE), fill_fraction=1.0))
     tank.read(0.8, seconds=5)
     assert tank.read(1.0, seconds=60).zone is Zone.FULL
 
@@ -148,11 +146,11 @@ def test_an_overflow_float_that_falls_waits_before_it_counts_as_down() -> None:
 # ------------------------------------------------------------------ faults
 
 
-@pytest.mark.parametrize("fault", [LevelFault.SENDER_OPEN, LevelFault.SENDER_MISSING])
-def test_a_sender_that_stays_silent_leaves_the_level_unknown_after_a_short_ride_through(
+@pytest.mark.parametrize("fault", [LevelFault.LEVEL_SENSOR_OPEN, LevelFault.LEVEL_SENSOR_MISSING])
+def test_a_level_sensor_that_stays_silent_leaves_the_level_unknown_after_a_short_ride_through(
     fault: LevelFault,
 ) -> None:
-    tank = Tank(SENDER_ONLY)
+    tank = Tank(LEVEL_SENSOR_ONLY)
     tank.read(0.7, seconds=10)
     assert tank.read(fault, seconds=2).zone is Zone.MIDDLE
     level = tank.read(fault)
@@ -161,26 +159,26 @@ def test_a_sender_that_stays_silent_leaves_the_level_unknown_after_a_short_ride_
     assert level.volume_at_least_l == 0.0
 
 
-def test_a_sender_that_never_spoke_is_a_fault_at_once() -> None:
-    assert Tank(SENDER_ONLY).read(None).faults == (LevelFault.SENDER_MISSING,)
+def test_a_level_sensor_that_never_spoke_is_a_fault_at_once() -> None:
+    assert Tank(LEVEL_SENSOR_ONLY).read(None).faults == (LevelFault.LEVEL_SENSOR_MISSING,)
 
 
-def test_a_repaired_sender_is_believed_again() -> None:
-    tank = Tank(SENDER_ONLY)
+def test_a_repaired_level_sensor_is_believed_again() -> None:
+    tank = Tank(LEVEL_SENSOR_ONLY)
     tank.read(0.7, seconds=5)
-    tank.read(LevelFault.SENDER_OPEN, seconds=60)
+    tank.read(LevelFault.LEVEL_SENSOR_OPEN, seconds=60)
     level = tank.read(0.3)
     assert level.faults == ()
     assert level.depth_m == pytest.approx(0.3)
 
 
-def test_with_a_dead_sender_two_switches_carry_on_and_the_fault_is_shown() -> None:
+def test_with_a_dead_level_sensor_two_switches_carry_on_and_the_fault_is_shown() -> None:
     tank = Tank(BOTH)
     tank.water(0.7, seconds=30)
-    level = tank.read(LevelFault.SENDER_SHORT, True, False, False, seconds=10)
+    level = tank.read(LevelFault.LEVEL_SENSOR_SHORT, True, False, False, seconds=10)
     assert level.zone is Zone.MIDDLE
     assert level.volume_l is None
-    assert level.faults == (LevelFault.SENDER_SHORT,)
+    assert level.faults == (LevelFault.LEVEL_SENSOR_SHORT,)
     assert level.volume_at_least_l == pytest.approx(BARREL.volume_l(0.47))
 
 
@@ -207,7 +205,7 @@ def test_an_overflow_over_a_dry_full_switch_is_a_contradiction_and_still_an_over
     assert level.faults == (LevelFault.SWITCHES_CONTRADICT,)
 
 
-def test_a_full_switch_ends_the_fill_whatever_the_sender_says() -> None:
+def test_a_full_switch_ends_the_fill_whatever_the_level_sensor_says() -> None:
     tank = Tank(BOTH)
     tank.water(0.7, seconds=30)
     level = tank.read(0.7, True, True, False, seconds=5)
@@ -215,10 +213,10 @@ def test_a_full_switch_ends_the_fill_whatever_the_sender_says() -> None:
     level = tank.read(0.7, True, True, False, seconds=30)
     assert level.zone is None
     assert level.depth_m is None
-    assert level.faults == (LevelFault.SENDER_CONTRADICTS_SWITCH,)
+    assert level.faults == (LevelFault.LEVEL_SENSOR_CONTRADICTS_SWITCH,)
 
 
-def test_a_sender_that_claims_an_empty_tank_over_a_wet_low_switch_starts_no_fill() -> None:
+def test_a_level_sensor_that_claims_an_empty_tank_over_a_wet_low_switch_starts_no_fill() -> None:
     tank = Tank(BOTH)
     tank.water(0.7, seconds=30)
     for _ in range(60):
@@ -235,7 +233,7 @@ def test_a_sender_that_claims_an_empty_tank_over_a_wet_low_switch_starts_no_fill
         (0.80, True, None, True),
     ],
 )
-def test_each_switch_can_convict_a_sender_that_says_otherwise(
+def test_each_switch_can_convict_a_level_sensor_that_says_otherwise(
     depth: float, low: bool, full: bool | None, overflow: bool
 ) -> None:
     settings = replace(BOTH, full_switch=full is not None)
@@ -243,11 +241,11 @@ def test_each_switch_can_convict_a_sender_that_says_otherwise(
     early = tank.read(depth, low, full, overflow, seconds=15)
     assert early.faults == ()
     level = tank.read(depth, low, full, overflow, seconds=30)
-    assert LevelFault.SENDER_CONTRADICTS_SWITCH in level.faults
+    assert LevelFault.LEVEL_SENSOR_CONTRADICTS_SWITCH in level.faults
     assert (level.depth_m, level.volume_l, level.zone) == (None, None, None)
 
 
-def test_while_a_sender_is_doubted_its_water_is_not_counted_on() -> None:
+def test_while_a_level_sensor_is_doubted_its_water_is_not_counted_on() -> None:
     tank = Tank(BOTH)
     tank.read(0.8, True, False, False, seconds=10)
     assert tank.read(0.8, True, False, False).volume_at_least_l == pytest.approx(BARREL.volume_l(0.77))
@@ -261,23 +259,23 @@ def test_a_difference_within_the_tolerance_is_no_contradiction() -> None:
 
 
 def test_a_low_switch_far_below_the_refill_mark_does_not_keep_a_fill_from_starting() -> None:
-    tank = Tank(replace(SENDER_ONLY, low_switch=True, low_switch_fraction=0.1))
+    tank = Tank(replace(LEVEL_SENSOR_ONLY, low_switch=True, low_switch_fraction=0.1))
     assert tank.read(0.4, True, seconds=30).zone is Zone.LOW
 
 
-def test_a_sender_that_never_moves_gets_a_hint_and_keeps_its_level() -> None:
-    tank = Tank(replace(SENDER_ONLY, stuck_after_s=600.0))
+def test_a_level_sensor_that_never_moves_gets_a_hint_and_keeps_its_level() -> None:
+    tank = Tank(replace(LEVEL_SENSOR_ONLY, stuck_after_s=600.0))
     assert tank.read(0.7, seconds=600).faults == ()
     level = tank.read(0.7)
-    assert level.faults == (LevelFault.SENDER_STUCK,)
-    assert LevelFault.SENDER_STUCK.is_hint
+    assert level.faults == (LevelFault.LEVEL_SENSOR_STUCK,)
+    assert LevelFault.LEVEL_SENSOR_STUCK.is_hint
     assert level.zone is Zone.MIDDLE
     tank.read(0.6, seconds=30)
     assert tank.read(0.6).faults == ()
 
 
 def test_what_is_certain_is_less_than_what_is_shown_by_step_and_tolerance() -> None:
-    reeds = replace(SENDER_ONLY, sender=Sender(TABLE, step_m=0.02))
+    reeds = replace(LEVEL_SENSOR_ONLY, level_sensor=LevelSensor(TABLE, step_m=0.02))
     level = Tank(reeds).read(0.7)
     assert level.volume_at_least_l == pytest.approx(BARREL.volume_l(0.65))
 
@@ -291,16 +289,16 @@ def test_every_fault_has_an_id_for_the_log_and_a_sentence_for_its_reader() -> No
 
 # ------------------------------------------------------------------ over any sequence
 
-RAW = st.one_of(st.none(), st.floats(-0.5, 1.5), st.just(math.nan), st.just(LevelFault.SENDER_OPEN))
+RAW = st.one_of(st.none(), st.floats(-0.5, 1.5), st.just(math.nan), st.just(LevelFault.LEVEL_SENSOR_OPEN))
 CONTACT = st.sampled_from([True, False, None])
 
 
 @given(
-    st.sampled_from([SENDER_ONLY, SWITCHES_ONLY, BOTH]),
+    st.sampled_from([LEVEL_SENSOR_ONLY, SWITCHES_ONLY, BOTH]),
     st.lists(st.tuples(RAW, CONTACT, CONTACT, CONTACT, st.floats(0.0, 30.0)), max_size=40),
 )
 def test_no_sequence_of_readings_makes_the_level_careless(
-    settings: LevelSettings, steps: list[tuple[RawSender, bool | None, bool | None, bool | None, float]]
+    settings: LevelSettings, steps: list[tuple[RawLevelSensor, bool | None, bool | None, bool | None, float]]
 ) -> None:
     watch, now = LevelWatch(), 0.0
     for raw, low, full, overflow, wait_s in steps:
@@ -318,7 +316,7 @@ def test_no_sequence_of_readings_makes_the_level_careless(
         assert (level.depth_m is None) is (level.volume_l is None)
         if level.volume_l is not None:
             assert 0.0 <= level.volume_at_least_l <= BARREL.capacity_l
-        if settings.sender is None:
+        if settings.level_sensor is None:
             assert level.volume_l is None
 
 
@@ -350,17 +348,17 @@ def test_too_few_sensors_to_steer_a_fill_are_refused() -> None:
         LevelSettings(BARREL, low_switch=True)
 
 
-def test_a_sender_that_cannot_see_a_mark_is_refused() -> None:
-    short = Sender(SenderTable(((0.1, 0.0), (0.9, 0.8))))
+def test_a_level_sensor_that_cannot_see_a_mark_is_refused() -> None:
+    short = LevelSensor(LevelSensorTable(((0.1, 0.0), (0.9, 0.8))))
     with pytest.raises(InputError, match="no fill would ever end"):
-        LevelSettings(BARREL, sender=short)
-    assert LevelSettings(BARREL, sender=short, full_switch=True).needs_full_switch
+        LevelSettings(BARREL, level_sensor=short)
+    assert LevelSettings(BARREL, level_sensor=short, full_switch=True).needs_full_switch
     with pytest.raises(InputError, match="no fill would ever start"):
-        LevelSettings(BARREL, sender=Sender(SenderTable(((0.1, 0.6), (0.9, 1.0)))))
+        LevelSettings(BARREL, level_sensor=LevelSensor(LevelSensorTable(((0.1, 0.6), (0.9, 1.0)))))
     with pytest.raises(InputError, match=r"only 1 m high"):
-        LevelSettings(BARREL, sender=Sender(SenderTable(((0.1, 0.0), (0.9, 1.2)))))
+        LevelSettings(BARREL, level_sensor=LevelSensor(LevelSensorTable(((0.1, 0.0), (0.9, 1.2)))))
     with pytest.raises(InputError, match="over the brim"):
-        LevelSettings(BARREL, sender=Sender(TABLE, step_m=0.15))
+        LevelSettings(BARREL, level_sensor=LevelSensor(TABLE, step_m=0.15))
 
 
 @pytest.mark.parametrize(
@@ -368,12 +366,14 @@ def test_a_sender_that_cannot_see_a_mark_is_refused() -> None:
 )
 def test_marks_in_the_wrong_order_are_refused(refill: float, fill: float) -> None:
     with pytest.raises(OutOfRangeError, match="refill mark"):
-        LevelSettings(BARREL, sender=Sender(TABLE), refill_fraction=refill, fill_fraction=fill)
+        LevelSettings(BARREL, level_sensor=LevelSensor(TABLE), refill_fraction=refill, fill_fraction=fill)
 
 
-def test_a_sender_short_of_the_fill_mark_leaves_the_level_unknown_while_the_full_switch_is_silent() -> None:
-    short = Sender(SenderTable(((0.1, 0.0), (0.9, 0.8))))
-    settings = LevelSettings(BARREL, sender=short, full_switch=True)
+def test_a_level_sensor_short_of_the_fill_mark_leaves_the_level_unknown_while_the_full_switch_is_silent() -> (
+    None
+):
+    short = LevelSensor(LevelSensorTable(((0.1, 0.0), (0.9, 0.8))))
+    settings = LevelSettings(BARREL, level_sensor=short, full_switch=True)
     watch = LevelWatch()
     watch, level = observe(settings, watch, 0.8, None, None, None, 0.0)
     assert level.zone is None

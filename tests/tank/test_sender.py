@@ -1,4 +1,4 @@
-"""The float sender: calibration and faults."""
+"""The level sensor: calibration and faults."""
 
 import math
 
@@ -7,15 +7,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bridge.errors import InputError, OutOfRangeError
-from bridge.tank.faults import LevelFault
-from bridge.tank.sender import Sender, SenderTable
+from bridge.tank.level_sensor import LevelFault, LevelSensor, LevelSensorTable
 
-RISING = SenderTable(((0.1, 0.0), (0.3, 0.25), (0.6, 0.50), (0.9, 0.85)))
-FALLING = SenderTable(((0.9, 0.0), (0.6, 0.25), (0.3, 0.50), (0.1, 0.85)))
+RISING = LevelSensorTable(((0.1, 0.0), (0.3, 0.25), (0.6, 0.50), (0.9, 0.85)))
+FALLING = LevelSensorTable(((0.9, 0.0), (0.6, 0.25), (0.3, 0.50), (0.1, 0.85)))
 
 
 @pytest.mark.parametrize("table", [RISING, FALLING])
-def test_a_table_may_rise_or_fall_and_is_exact_at_its_points(table: SenderTable) -> None:
+def test_a_table_may_rise_or_fall_and_is_exact_at_its_points(table: LevelSensorTable) -> None:
     for fraction, depth_m in table.points:
         assert table.depth_m(fraction) == depth_m
         assert table.fraction(depth_m) == pytest.approx(fraction, abs=1e-12)
@@ -24,43 +23,43 @@ def test_a_table_may_rise_or_fall_and_is_exact_at_its_points(table: SenderTable)
 
 
 @given(st.floats(0.0, 0.85), st.sampled_from([RISING, FALLING]))
-def test_a_depth_survives_the_way_to_a_fraction_and_back(depth_m: float, table: SenderTable) -> None:
+def test_a_depth_survives_the_way_to_a_fraction_and_back(depth_m: float, table: LevelSensorTable) -> None:
     assert table.depth_m(table.fraction(depth_m)) == pytest.approx(depth_m, abs=1e-9)
 
 
 def test_a_table_of_two_points_is_a_straight_line() -> None:
-    assert SenderTable(((0.2, 0.1), (0.8, 0.7))).depth_m(0.5) == pytest.approx(0.4)
+    assert LevelSensorTable(((0.2, 0.1), (0.8, 0.7))).depth_m(0.5) == pytest.approx(0.4)
 
 
 @pytest.mark.parametrize(
     ("raw", "fault"),
     [
-        (1.0, LevelFault.SENDER_OPEN),
-        (0.0, LevelFault.SENDER_SHORT),
-        (0.95, LevelFault.SENDER_OUT_OF_RANGE),
-        (0.05, LevelFault.SENDER_OUT_OF_RANGE),
-        (None, LevelFault.SENDER_MISSING),
-        (math.nan, LevelFault.SENDER_MISSING),
-        (math.inf, LevelFault.SENDER_MISSING),
-        (LevelFault.SENDER_OPEN, LevelFault.SENDER_OPEN),
+        (1.0, LevelFault.LEVEL_SENSOR_OPEN),
+        (0.0, LevelFault.LEVEL_SENSOR_SHORT),
+        (0.95, LevelFault.LEVEL_SENSOR_OUT_OF_RANGE),
+        (0.05, LevelFault.LEVEL_SENSOR_OUT_OF_RANGE),
+        (None, LevelFault.LEVEL_SENSOR_MISSING),
+        (math.nan, LevelFault.LEVEL_SENSOR_MISSING),
+        (math.inf, LevelFault.LEVEL_SENSOR_MISSING),
+        (LevelFault.LEVEL_SENSOR_OPEN, LevelFault.LEVEL_SENSOR_OPEN),
     ],
 )
 def test_what_no_float_can_read_is_a_fault_and_never_a_depth(
     raw: float | LevelFault | None, fault: LevelFault
 ) -> None:
-    assert Sender(RISING).read(raw) is fault
+    assert LevelSensor(RISING).read(raw) is fault
 
 
 def test_with_the_divider_the_other_way_round_a_broken_wire_reads_low() -> None:
-    sender = Sender(RISING, open_reads_high=False)
-    assert sender.read(0.0) is LevelFault.SENDER_OPEN
-    assert sender.read(1.0) is LevelFault.SENDER_SHORT
+    level_sensor = LevelSensor(RISING, open_reads_high=False)
+    assert level_sensor.read(0.0) is LevelFault.LEVEL_SENSOR_OPEN
+    assert level_sensor.read(1.0) is LevelFault.LEVEL_SENSOR_SHORT
 
 
 def test_a_little_outside_the_table_counts_as_its_end() -> None:
-    assert Sender(RISING).read(0.91) == 0.85
-    assert Sender(RISING).read(0.09) == 0.0
-    assert Sender(FALLING).read(0.91) == 0.0
+    assert LevelSensor(RISING).read(0.91) == 0.85
+    assert LevelSensor(RISING).read(0.09) == 0.0
+    assert LevelSensor(FALLING).read(0.91) == 0.0
 
 
 @pytest.mark.parametrize(
@@ -79,13 +78,13 @@ def test_a_table_that_is_no_calibration_is_refused(
     points: tuple[tuple[float, float], ...], says: str
 ) -> None:
     with pytest.raises(InputError, match=says):
-        SenderTable(points)
+        LevelSensorTable(points)
 
 
 def test_a_table_that_reaches_where_a_broken_wire_reads_is_refused() -> None:
     with pytest.raises(InputError, match="broken wire"):
-        Sender(SenderTable(((0.0, 0.0), (0.9, 0.8))))
+        LevelSensor(LevelSensorTable(((0.0, 0.0), (0.9, 0.8))))
     with pytest.raises(OutOfRangeError, match="plausible band"):
-        Sender(RISING, plausible_low=0.9, plausible_high=0.1)
+        LevelSensor(RISING, plausible_low=0.9, plausible_high=0.1)
     with pytest.raises(OutOfRangeError, match="the step"):
-        Sender(RISING, step_m=-0.01)
+        LevelSensor(RISING, step_m=-0.01)

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.tank.switches import UNKNOWN, SwitchState, contradict, debounce
+from bridge.tank.level import UNKNOWN, SwitchState, contradict, debounce
 
 
 def feed(contacts: str, state: SwitchState = UNKNOWN, **delays: float) -> list[bool | None]:

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from bridge.errors import InputError, OutOfRangeError
 from bridge.water.calibration import one_point, point, two_point
-from bridge.water.cell import Cell, conductance_us
+from bridge.water.conductivity import Cell, conductance_us
 from bridge.water.standards import (
     BOTTLED_84,
     BOTTLED_1413,

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bridge.errors import OutOfRangeError
-from bridge.water.cell import Cell, conductance_us, conductivity_us_cm, with_slope
+from bridge.water.conductivity import Cell, conductance_us, conductivity_us_cm, with_slope
 
 
 def test_conductivity_is_conductance_times_the_cell_constant() -> None:

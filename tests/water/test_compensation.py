@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from bridge.errors import OutOfRangeError
 from bridge.water import pure_water
-from bridge.water.compensation import Compensation, Method, compensate, conductivity_25
+from bridge.water.conductivity import Compensation, Method, compensate, conductivity_25
 
 NATURAL = Compensation(Method.NATURAL)
 PURE = Compensation(Method.PURE)

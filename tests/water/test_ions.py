@@ -7,8 +7,8 @@ from typing import Any
 import pytest
 
 from bridge.errors import OutOfRangeError
-from bridge.water.ionic_conductivity import IONS
 from bridge.water.ions import (
+    IONS,
     Meaning,
     WaterAnalysis,
     charge_imbalance_percent,

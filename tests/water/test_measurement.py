@@ -7,8 +7,7 @@ from collections.abc import Callable
 import pytest
 
 from bridge.errors import OutOfRangeError
-from bridge.water.cell import Cell
-from bridge.water.compensation import Compensation, Method
+from bridge.water.conductivity import Cell, Compensation, Method
 from bridge.water.measurement import (
     Measurement,
     MeasuringChain,

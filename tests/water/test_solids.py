@@ -53,7 +53,7 @@ def test_what_is_not_unsuitable_is_below_the_limit_by_the_guard_band(value: floa
 
 
 @pytest.mark.parametrize(
-    ("value", "guard", "limit", "advice"),
+    ("value", "guard", "limit", "target"),
     [
         (math.nan, 0.0, 50.0, 25.0),
         (math.inf, 0.0, 50.0, 25.0),
@@ -63,9 +63,9 @@ def test_what_is_not_unsuitable_is_below_the_limit_by_the_guard_band(value: floa
         (10.0, 0.0, math.nan, 25.0),
     ],
 )
-def test_there_is_no_verdict_on_nonsense(value: float, guard: float, limit: float, advice: float) -> None:
+def test_there_is_no_verdict_on_nonsense(value: float, guard: float, limit: float, target: float) -> None:
     with pytest.raises(OutOfRangeError):
-        judge(value, guard, limit, advice)
+        judge(value, guard, limit, target)
 
 
 @pytest.mark.parametrize("factor", [0.0, 0.05, 7.0, -0.5, math.nan])

@@ -6,9 +6,8 @@ from collections.abc import Callable
 import pytest
 
 from bridge.errors import InputError, OutOfRangeError
-from bridge.water.labelled import chosen, labelled
-from bridge.water.stability import Criterion, Settling
-from bridge.water.standards import BOTTLED_84, BOTTLED_1413, value_us_cm
+from bridge.water.calibration import Criterion, Settling
+from bridge.water.standards import BOTTLED_84, BOTTLED_1413, chosen, labelled, value_us_cm
 
 
 def after(

@@ -2,8 +2,7 @@
 
 import pytest
 
-from bridge.water.cell import Cell
-from bridge.water.compensation import Compensation, Method
+from bridge.water.conductivity import Cell, Compensation, Method
 from bridge.water.measurement import MeasuringChain, measure_conductivity
 from bridge.water.solids import Scale, Verdict, judge
 

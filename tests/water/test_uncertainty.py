@@ -8,8 +8,7 @@ import statistics
 import pytest
 
 from bridge.errors import OutOfRangeError
-from bridge.water.cell import Cell
-from bridge.water.compensation import Compensation, Method, conductivity_25
+from bridge.water.conductivity import Cell, Compensation, Method, conductivity_25
 from bridge.water.measurement import MeasuringChain, budget_of, measure, measure_compensated
 from bridge.water.uncertainty import Source, StandardUncertainties
 

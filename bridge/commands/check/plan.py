@@ -1,0 +1,31 @@
+"""What the daemon will do, in plain sentences. Core."""
+
+from collections.abc import Iterator
+
+from bridge.commands.check.guard import guarded, hub, log
+from bridge.commands.check.reservoir import by_hand, measured, reservoir, shelf
+from bridge.commands.check.words import Line, Told, people
+from bridge.config.plan import BridgePlan
+
+_CAUTION = (
+    "Low-voltage wiring only; mains work is for a licensed electrician. Backflow protection (an air gap) "
+    "before the purifier and an overflow pipe to a drain, as the local plumbing code asks. A conductivity "
+    "reading never shows that water is safe to drink."
+)
+
+
+def explained(plan: BridgePlan) -> Iterator[tuple[str, list[Line]]]:
+    """A title and its lines, for each reservoir, for what is kept by hand, and for the rest."""
+    for station in plan.stations:
+        title = f'Reservoir "{station.identity.name}" ({station.identity.reservoir})'
+        told = Told(plan.display, station.identity.factor)
+        yield title, [*reservoir(station, told), *measured(station, told), *guarded(station, told)]
+    for kept in plan.by_hand:
+        told = Told(plan.display, kept.factor)
+        yield f'Purifier "{kept.name}" ({kept.ident}), kept by hand', list(by_hand(kept, told))
+    for stock in plan.shelves:
+        yield f'Shelf "{stock.name}" ({stock.ident}), kept by hand', list(shelf(stock, plan.display))
+    yield "Log", list(log(plan))
+    yield "Hub", list(hub(plan))
+    yield "People", [("Are shown", people(plan.display))]
+    yield "Caution", [("", _CAUTION)]

@@ -1,0 +1,150 @@
+"""How what is kept by hand stands: litres and days left, whether to order, and what a litre costs."""
+
+import time
+from collections.abc import Iterator
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+from bridge.commands.forecast.log import State, cover_line, cover_values, interval_text, line, lines_of, plot
+from bridge.commands.shared.configuration import AS_RECORDED, Shown
+from bridge.forecast import by_hand, shelf
+from bridge.forecast.by_hand import HandPlan, HandState, ShelfPlan
+from bridge.forecast.shelf import ShelfState
+from bridge.history.records import EntryRow
+from bridge.purifier.forecast import Interval
+from bridge.sourcing.cost import per_litre
+
+_MS_A_DAY = 86_400_000.0
+
+
+@dataclass(frozen=True, slots=True)
+class OfPurifier:
+    """A purifier, with what its entries say."""
+
+    plan: HandPlan
+    state: HandState
+
+
+@dataclass(frozen=True, slots=True)
+class OfShelf:
+    """A shelf, with what its entries say."""
+
+    plan: ShelfPlan
+    state: ShelfState
+
+
+def state_of(plan: HandPlan | ShelfPlan, rows: list[EntryRow]) -> OfPurifier | OfShelf:
+    """What the entries say."""
+    if isinstance(plan, ShelfPlan):
+        return OfShelf(plan, shelf.followed(plan, rows))
+    return OfPurifier(plan, by_hand.followed(plan, rows))
+
+
+def states(config: Path, named: str | None) -> list[OfPurifier | OfShelf]:
+    """All that the configuration keeps by hand, or the one named.
+
+    :raises InputError: the configuration is wrong.
+    :raises LogError: the log cannot be read.
+    """
+    import os
+
+    from bridge.commands.sample.by_hand import entries
+    from bridge.commands.shared.configuration import environ_of_service
+    from bridge.commands.shared.log_file import log_path
+    from bridge.config.loading import read
+
+    plan = read(config, environ_of_service(config, os.environ)).plan
+    kept = [one for ident, one in plan.kept_by_hand.items() if named in (None, ident)]
+    if not kept:
+        return []
+    path = log_path(config)
+    return [state_of(one, entries(path, one.ident)) for one in kept]
+
+
+def values(found: OfPurifier | OfShelf) -> dict[str, Any]:
+    """As JSON."""
+    entered_ms = found.state.entered_ms
+    common = {"kept_by_hand": True, "entered": None if entered_ms is None else entered_ms / 1000.0}
+    if isinstance(found, OfShelf):
+        state = found.state
+        return {
+            "shelf": found.plan.ident,
+            **common,
+            "stock_l": state.stock_l,
+            "put_l": state.put_l,
+            "taken_l": state.taken_l,
+            "days_of_cover": None if state.cover is None else cover_values(state.cover),
+            "order_now": state.order_now,
+            "cost_per_l": found.plan.price_per_l,
+        }
+    made = _made(found).as_values()
+    made["purifier"] = made.pop("reservoir")
+    cost = _cost(found)
+    return {**made, **common, "cost_per_l": None if cost is None else asdict(cost)}
+
+
+def lines(found: OfPurifier | OfShelf, shown: Shown = AS_RECORDED) -> Iterator[str]:
+    """In words."""
+    units = shown.units
+    entered_ms = found.state.entered_ms
+    if isinstance(found, OfShelf):
+        state, plan = found.state, found.plan
+        yield f"Shelf {plan.ident}: {plan.name}, kept by hand"
+        yield line("Stands there", units.litres_as(state.stock_l, ".4g"))
+        if state.ppm is not None:
+            yield line("Last reading", units.ppm_as(state.ppm, plan.factor, ".3g"))
+        if plan.price_per_l is not None:
+            cost = units.cost_as(plan.price_per_l, ".3g")
+            yield line("Cost", f"{cost}, {units.money(plan.price_per_l * state.put_l)} so far")
+        if state.cover is None:
+            yield line("Days of cover", "not known yet: enter what is taken, twice over three days at least")
+        else:
+            yield cover_line(state.cover, units)
+            said = "order now" if state.order_now else "not yet"
+            yield line("Order", f"{said}; more is taken to need {plan.lead_days:g} days")
+    else:
+        fitted_in = found.plan
+        yield f"Purifier {fitted_in.ident}: {fitted_in.name}, {fitted_in.cartridge.kind.value}, kept by hand"
+        yield from lines_of(_made(found), units)
+        if found.state.product_ppm is not None:
+            over = ", over the limit" if found.state.product_ppm >= found.plan.limit_ppm else ""
+            reading = units.ppm_as(found.state.product_ppm, found.plan.factor, ".3g")
+            yield line("Last reading", f"{reading}{over}")
+        if found.state.kept.feed_ppm is None:
+            yield line("Feed", "not known; give feed_ppm in its table, or enter --feed-ppm")
+        costs = _cost(found)
+        if costs is not None:
+            yield line("Cost", interval_text(costs, units.cost_unit, units.cost_number(1.0)))
+        before = found.state.treated_before_l
+        price = found.plan.cartridge.price
+        if before and price is not None:
+            mean_l = sum(before) / len(before)
+            mean = units.cost_as(price / mean_l + found.plan.other_cost_per_l, ".3g")
+            said = f"{mean} from {units.litres_as(mean_l, '.3g')} each"
+            yield line("Cost before", f"{said}, {len(before)} cartridge{'s' * (len(before) > 1)}")
+    if entered_ms is None:
+        yield line("Entered", f"nothing yet; clearwell sample --of {found.plan.ident} --litres ... enters it")
+        return
+    ago = max(time.time() - entered_ms / 1000.0, 0.0) / 86_400.0
+    yield line("Entered", "today" if ago < 1.0 else f"last {ago:.0f} days ago; days are counted from then")
+
+
+def drawn(found: OfPurifier | OfShelf, shown: Shown = AS_RECORDED) -> Iterator[str]:
+    """The plot of a purifier."""
+    if isinstance(found, OfPurifier):
+        yield from plot(_made(found), shown)
+
+
+def _made(found: OfPurifier) -> State:
+    state = found.state
+    return State(found.plan.ident, state.kept, state.ahead, None, len(state.earlier), state.points)
+
+
+def _cost(found: OfPurifier) -> Interval | None:
+    plan, ahead = found.plan, found.state.ahead
+    treated_l = found.state.kept.load.treated_l
+    left = None if ahead is None else ahead.litres_left
+    if plan.cartridge.price is None or left is None or treated_l + left.median <= 0.0:
+        return None
+    return per_litre(plan.cartridge.price, treated_l, left, plan.other_cost_per_l)

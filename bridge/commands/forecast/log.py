@@ -1,0 +1,251 @@
+"""The forecast that the daemon keeps in its log, told and drawn: one reservoir after the other."""
+
+import json
+from collections.abc import Iterator
+from dataclasses import asdict, dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from bridge.commands.shared.configuration import AS_RECORDED, Shown
+from bridge.commands.shared.log_file import reading
+from bridge.display.text import Axis, Canvas
+from bridge.errors import InputError
+from bridge.forecast import cartridges as book
+from bridge.forecast import persistence as prospect_saved
+from bridge.forecast.learned import Kept, forecast_of, worth_keeping
+from bridge.history.records import Series
+from bridge.history.recovery import look_only
+from bridge.history.rollup import HOUR_MS, Bucket
+from bridge.purifier.cartridge import Kind
+from bridge.purifier.forecast import Forecast, Interval
+from bridge.purifier.membrane import rejection_percent
+from bridge.station.view import Ahead
+from bridge.tank.cover import HORIZON_DAYS, Cover, days_until_dry
+from bridge.units import DisplayUnits, Quantity, VolumeUnit
+
+if TYPE_CHECKING:
+    from bridge.commands.forecast.by_hand import OfPurifier, OfShelf
+
+_KEY = "prospect."
+_WIDTH = 66
+
+
+@dataclass(frozen=True, slots=True)
+class State:
+    """One reservoir's forecast as it stood when the log was last written."""
+
+    reservoir: str
+    kept: Kept
+    ahead: Forecast | Ahead | None
+    cover: Cover | None
+    earlier: int
+    points: tuple[tuple[float, float], ...]
+    """Litres treated and product in ppm, hour by hour, of the running cartridge."""
+
+    def as_values(self) -> dict[str, Any]:
+        """As JSON."""
+        ahead, kept = self.ahead, self.kept
+        litres, days = (None, None) if ahead is None else (ahead.litres_left, ahead.days_left)
+        learned = kept.learned
+        return {
+            "reservoir": self.reservoir,
+            "kind": None if kept.fitted is None else kept.fitted.kind.value,
+            "limit_ppm": kept.limit_ppm,
+            "treated_l": kept.load.treated_l,
+            "taken_up_g": kept.load.taken_up_g,
+            "earlier_cartridges": self.earlier,
+            "litres_left": None if litres is None else asdict(litres),
+            "days_left": None if days is None else asdict(days),
+            "order_now": None if ahead is None or ahead.days_left is None else learned.order,
+            "rests_on": "" if ahead is None else ahead.rests_on,
+            "days_of_cover": None if self.cover is None else cover_values(self.cover),
+        }
+
+
+def states(path: Path, spill: Path | None, named: str | None) -> list[State]:
+    """What the log knows, without the daemon.
+
+    :raises InputError: the log keeps no forecast, or none of the reservoir named.
+    :raises LogError: it cannot be read.
+    """
+    with reading(path) as reader:
+        found = look_only(path, spill)
+        names = [key.removeprefix(_KEY) for key in found.state if key.startswith(_KEY)]
+        if named is not None and named not in names:
+            there = ", ".join(names) or "none"
+            raise InputError(f"--reservoir {named}: {path} keeps no forecast of it; it has {there}")
+        if not names:
+            raise InputError(
+                f"{path}: no forecast is kept there yet; the daemon keeps one after its first fill, or "
+                "within an hour"
+            )
+        read = book.read(path)
+        made = []
+        for name in names if named is None else [named]:
+            earlier = read.earlier.get(name, ())
+            kept = prospect_saved.read(found.state[_KEY + name], earlier)
+            kept = prospect_saved.read(found.state[_KEY + name], worth_keeping(kept.fitted, earlier))
+            when = datetime.fromtimestamp(found.last_utc_ms / 1000.0, UTC).astimezone()
+            day = when.timestamp() / 86400.0
+            ahead = forecast_of(kept.fitted, kept.limit_ppm, kept.learned, kept.feed_ppm, kept.load, day)
+            cover = None
+            if kept.volume_l is not None:
+                cover = days_until_dry(kept.learned.draw, kept.volume_l, when)
+            points: list[tuple[float, float]] = []
+            if name in reader.reservoirs():
+                start, end = reader.span_ms()
+                for bucket in reader.buckets(name, HOUR_MS, start, end + 1):
+                    point = _point(bucket)
+                    if point is None:
+                        continue
+                    if points and point[0] < points[-1][0]:
+                        # The volume treated began anew: another cartridge.
+                        points.clear()
+                    points.append(point)
+            made.append(
+                State(name, kept, ahead, cover, len(worth_keeping(kept.fitted, earlier)), tuple(points))
+            )
+        return made
+
+
+def show(
+    found: list[State],
+    by_hand: "list[OfPurifier | OfShelf]",
+    as_json: bool,
+    draw: bool,
+    shown: Shown = AS_RECORDED,
+) -> None:
+    """Print it all."""
+    from bridge.commands.forecast import by_hand as forecast_by_hand
+
+    if as_json:
+        values = [state.as_values() for state in found] + [forecast_by_hand.values(one) for one in by_hand]
+        click.echo(json.dumps(values, indent=1))
+        return
+    parts = [(_lines(state, shown), plot(state, shown)) for state in found]
+    parts += [(forecast_by_hand.lines(one, shown), forecast_by_hand.drawn(one, shown)) for one in by_hand]
+    for number, (words, drawing) in enumerate(parts):
+        if number:
+            click.echo()
+        for text in (*words, *(drawing if draw else ())):
+            click.echo(text)
+    click.echo("A forecast is no guard: the product is measured all the same.")
+
+
+def _point(bucket: Bucket) -> tuple[float, float] | None:
+    """Litres treated at the end of the hour, and its best product, for the mean holds water that stood; None
+    for an hour without a fill."""
+    treated, product = bucket.cells[Series.THROUGHPUT], bucket.cells[Series.PRODUCT_PPM]
+    if treated is None or product is None or treated.greatest <= treated.least:
+        return None
+    return treated.greatest, product.least
+
+
+def cover_values(cover: Cover) -> dict[str, float | None]:
+    """Days of cover as JSON; None beyond the horizon."""
+    return {name: value if value < HORIZON_DAYS else None for name, value in asdict(cover).items()}
+
+
+def _lines(state: State, shown: Shown) -> Iterator[str]:
+    fitted = state.kept.fitted
+    what = "no cartridge is configured" if fitted is None else fitted.kind.value
+    yield f"Reservoir {state.reservoir}: {what}"
+    yield from lines_of(state, shown.units)
+
+
+def lines_of(state: State, units: DisplayUnits) -> Iterator[str]:
+    """What is known and forecast, in words, a line for each thing."""
+    kept, ahead = state.kept, state.ahead
+    fitted, learned = kept.fitted, kept.learned
+    if fitted is not None:
+        yield line(
+            "Treated", f"{units.litres_as(kept.load.treated_l, '.4g')}, {kept.load.taken_up_g:.3g} g taken up"
+        )
+        if learned.membrane is not None:
+            yield line("Rejection", f"{rejection_percent(learned.membrane):.1f} % at 25 °C")
+        elif fitted.rated_g is not None:
+            of = "scale that may gather" if fitted.kind is Kind.DISTILLER else "rated to take up"
+            yield line("Rating", f"{fitted.rated_g:.3g} g {of}; {state.earlier} earlier in the book")
+        if fitted.price is not None and kept.load.treated_l > 0.0:
+            cost = units.cost_as(fitted.price / kept.load.treated_l, ".3g")
+            yield line("Cost so far", f"{cost}, if changed now")
+    if ahead is None and fitted is not None:
+        yield line("Forecast", "none yet: feed, product or use are not known")
+    if ahead is not None and ahead.litres_left is not None:
+        yield line(*volume_left(ahead.litres_left, units))
+    if ahead is not None and ahead.days_left is not None:
+        yield line("Days left", interval_text(ahead.days_left, "days"))
+        said = "order now" if learned.order else "not yet"
+        lead = 0.0 if fitted is None else fitted.lead_days
+        yield line("Order", f"{said}; a new one is taken to need {lead:g} days")
+    if ahead is not None:
+        yield line("It rests on", ahead.rests_on)
+    if state.cover is not None:
+        yield cover_line(state.cover, units)
+
+
+def volume_left(left: Interval, units: DisplayUnits) -> tuple[str, str]:
+    """What the purifier still makes: a label and the interval, in the people's own unit."""
+    unit = units.litres(1.0)
+    label = "Litres left" if units.volume is VolumeUnit.LITRE else "Volume left"
+    return label, interval_text(left, unit.unit, unit.number)
+
+
+def cover_line(cover: Cover, units: DisplayUnits) -> str:
+    """How long the water lasts."""
+    days, low, high = (
+        f"{x:.3g}" if x < HORIZON_DAYS else f"over {HORIZON_DAYS}"
+        for x in (cover.days, cover.low80_days, cover.high80_days)
+    )
+    return line(
+        "Days of cover", f"{days} (80 %: {low} to {high}) at {units.litres_as(cover.daily_l, '.3g')} a day"
+    )
+
+
+def line(label: str, text: str) -> str:
+    """One line: what it is about, and what is said of it."""
+    return f"{label:<15}{text}"
+
+
+def interval_text(x: Interval, unit: str, scale: float = 1.0) -> str:
+    """A quantity with its intervals; ``scale`` brings it to the unit."""
+    median, low80, high80, low95, high95 = (
+        f"{scale * one:.3g}" for one in (x.median, x.low80, x.high80, x.low95, x.high95)
+    )
+    return f"{median} {unit}; 80 %: {low80} to {high80}, 95 %: {low95} to {high95}"
+
+
+def plot(state: State, shown: Shown) -> Iterator[str]:
+    """Product against the volume treated, and where along it it is forecast to cross the limit."""
+    if state.ahead is None or state.ahead.litres_left is None:
+        return
+    units, factor = shown.units, shown.factors.get(state.reservoir)
+    volume = units.litres(1.0)
+    solids = Quantity(1.0, "ppm", "") if factor is None else units.ppm(1.0, factor)
+    along = "litres" if units.volume is VolumeUnit.LITRE else volume.unit
+    treated, limit = volume.number * state.kept.load.treated_l, solids.number * state.kept.limit_ppm
+    left = state.ahead.litres_left
+    median, low80, high80, low95, high95 = (
+        treated + volume.number * one
+        for one in (left.median, left.low80, left.high80, left.low95, left.high95)
+    )
+    canvas = Canvas(
+        Axis(0.0, 1.05 * max(high95, treated, volume.number), f"{along} treated"),
+        Axis(0.0, 1.15 * limit, f"product, {solids.unit}"),
+        _WIDTH,
+    )
+    for column in range(_WIDTH):
+        at = canvas.centre(column)
+        if low95 <= at <= high95:
+            canvas.upright(column, 0.0, limit, ":" if low80 <= at <= high80 else ".")
+        canvas.point(at, limit, "-")
+    canvas.upright(min(canvas.column(median), _WIDTH - 1), 0.0, limit, "#")
+    for at_l, ppm in state.points:
+        canvas.point(volume.number * at_l, min(solids.number * ppm, 1.15 * limit), "o")
+    canvas.upright(canvas.column(treated), 0.0, 0.0, "^")
+    yield ""
+    yield from canvas.lines()
+    yield "o product, best of an hour   - limit   ^ now   # crossing, median   : 80 %   . 95 %"

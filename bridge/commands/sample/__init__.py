@@ -1,0 +1,188 @@
+"""``clearwell sample``: a reading taken by hand, judged."""
+
+import json
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from bridge.commands.sample.entry import Scale, enter, own_log, scale_of
+from bridge.commands.sample.options import sample_options
+from bridge.commands.sample.reading import check_plausible, check_temperature, measured, one_reading
+from bridge.commands.shared.log_file import which_log
+from bridge.commands.shared.typed import Solids
+
+if TYPE_CHECKING:
+    from bridge.commands.sample.by_hand import Known
+
+
+@click.command("sample")
+@sample_options
+@which_log
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+def command(
+    conductivity: float | None,
+    conductance: float | None,
+    cell_constant: float | None,
+    meter_ppm: float | None,
+    meter_factor: float | None,
+    ppm: float | None,
+    temperature: float | None,
+    method: str | None,
+    compensated: bool,
+    factor: float | None,
+    limit: Solids | None,
+    target: Solids | None,
+    of: str | None,
+    reservoir: str | None,
+    note: str,
+    tray_litres: float | None,
+    given: Solids | None,
+    litres: float | None,
+    took: float | None,
+    left: float | None,
+    feed_ppm: Solids | None,
+    changed: str | None,
+    at: str | None,
+    log_file: Path | None,
+    config: Path | None,
+    as_json: bool,
+) -> None:
+    """Judge a reading taken by hand: is this water fit for bog plants?
+
+    Give one of --conductivity, --conductance with --cell-constant, --meter-ppm with --meter-factor, or --ppm;
+    and the water's --temperature, or --compensated if the meter corrects for it by itself. A pocket meter
+    that shows only ppm is taken to correct by itself, as nearly all do, when no temperature is given.
+
+    The method is natural unless another one is named: what people take by hand is rain, tap water or what
+    stands in a reservoir, and natural (ISO 7888, 0 to 36 °C) is made for such waters. For fresh product that
+    conducts less than some µS/cm choose pure (0 to 50 °C), which also allows for what the water itself
+    conducts.
+
+    The limit, the target and the dissolved solids are on one scale, --factor ppm for each µS/cm at 25 °C.
+    With --config they are the configuration's. The verdict counts the uncertainty against the water.
+
+    Litres, temperatures and ppm may carry another unit: --litres '1 us-gal', --temperature '54 F', --limit
+    '100 uS/cm'. Without one they count in L, °C and ppm, whatever the configuration shows.
+
+    With --log or --config, and --of, the sample is also kept in the log, where a running daemon finds it: a
+    sample of the feed counts for the purifier's load where no feed probe is fitted, and one of the reservoir
+    for its mixing balance. A tray's sample gives its cycles of concentration, and with --tray-litres the
+    flush that brings it back under the limit.
+
+    What is kept by hand, a table [purifier.<id>] or [shelf.<id>] of the configuration, is entered in one
+    line: --of pitcher --litres 3.8 --ppm 4, with --feed-ppm when the feed was measured and --changed when the
+    cartridge was; --of jugs with --litres for what was put there, --took, or --left for a count.
+
+    What is entered later than it was so has its time with --at; what was so first counts first, in whatever
+    order it is entered.
+    """
+    from bridge.commands.sample import by_hand as sample_by_hand
+    from bridge.commands.sample.kept import CAUTION, checked_name, more_values, reading_values, told_lines
+    from bridge.commands.shared.configuration import shown_by
+    from bridge.commands.shared.typed import moment_ms
+    from bridge.water.solids import judge
+
+    if of is not None:
+        checked_name(of)
+    if config is not None and log_file is None and of is not None:
+        known = sample_by_hand.known(config, of, reservoir)
+    else:
+        known = None
+    scale = scale_of(known, factor, limit, target)
+    shown = shown_by(config)
+    at_ms = None
+    if at is not None:
+        if of is None or (log_file is None and config is None):
+            raise click.UsageError("--at says when an entry was so: give --of, and --config or --log.")
+        at_ms = moment_ms(at, shown.units.zone, int(time.time() * 1000))
+    typed = sample_by_hand.ByHand(litres, took, left, _on(scale, feed_ppm), changed, at_ms)
+    sample_by_hand.check(of, typed, known, log_file or config)
+    read = (conductivity, conductance, cell_constant, meter_ppm, meter_factor, ppm)
+    if typed.options and all(value is None for value in read):
+        enter(of or "", typed, known, log_file, config, scale, None, note, as_json, shown)
+        return
+    reading = one_reading(*read)
+    check_temperature(reading, temperature, method, compensated)
+    by_meter = compensated or temperature is None
+    on_factor = scale.factor if ppm is not None else meter_factor
+    measurement = measured(
+        reading, cell_constant, on_factor, temperature, method or "natural", by_meter, scale.factor
+    )
+    check_plausible(measurement, by_meter)
+    verdict = judge(
+        measurement.dissolved_solids_ppm,
+        measurement.expanded_uncertainty_ppm,
+        scale.limit_ppm,
+        scale.target_ppm,
+    )
+    told = told_lines(measurement, by_meter, verdict, scale.limit_ppm, scale.target_ppm, shown.units)
+    if typed.options or (known is not None and known.kept is not None and of == known.reservoir):
+        judged = (measurement, verdict)
+        enter(of or "", typed, known, log_file, config, scale, judged, note, as_json, shown, told)
+        if not as_json:
+            click.echo(CAUTION)
+        return
+    given_ppm = _on(scale, given)
+    kept_in = _kept_in(log_file, config, of, reservoir, tray_litres, given_ppm, known)
+    found = None
+    if of == "tray":
+        from bridge.commands.sample import kept as sample_kept
+
+        found = sample_kept.tray(measurement, scale.limit_ppm, tray_litres, given_ppm, kept_in, at_ms)
+    if kept_in is not None and of is not None:
+        from bridge.commands.sample.kept import sample_row
+        from bridge.history import by_hand
+
+        path, name = kept_in
+        by_hand.add(path, lambda stamp: sample_row(stamp, name, of, measurement, verdict, note, at_ms))
+    if as_json:
+        click.echo(json.dumps({**reading_values(measurement, verdict), **more_values(of, kept_in, found)}))
+        return
+    for line in told:
+        click.echo(line)
+    if reading[0] in ("--meter-ppm", "--ppm") and not by_meter:
+        click.echo("If the meter corrects for temperature by itself, as most do, add --compensated.")
+    if found is not None:
+        from bridge.commands.sample.kept import told as told_of_tray
+
+        for line in told_of_tray(found, tray_litres, shown.units, scale.factor):
+            click.echo(line)
+    if kept_in is not None:
+        as_of = "" if at_ms is None else f", as of {shown.units.local(at_ms // 1000).isoformat(' ')}"
+        click.echo(f"Kept in {kept_in[0]} as a sample of {of}, reservoir {kept_in[1]}{as_of}.")
+        if at_ms is not None and of == "reservoir":
+            click.echo("The mixing balance says what is there now, so it does not take an earlier sample.")
+    click.echo(CAUTION)
+
+
+def _on(scale: Scale, typed: Solids | None) -> float | None:
+    return None if typed is None else typed.ppm(scale.factor)
+
+
+def _kept_in(
+    log_file: Path | None,
+    config: Path | None,
+    of: str | None,
+    reservoir: str | None,
+    tray_litres: float | None,
+    given: float | None,
+    known: "Known | None",
+) -> tuple[Path, str] | None:
+    """The log and the reservoir that the sample goes to; None when it is not kept."""
+    from bridge.commands.sample.kept import reservoir_of
+    from bridge.commands.shared.log_file import chosen
+
+    if of != "tray" and (tray_litres is not None or given is not None):
+        raise click.UsageError("--tray-litres and --given belong to --of tray; leave them out.")
+    if log_file is None and config is None:
+        if reservoir is not None:
+            raise click.UsageError("--reservoir says whose log entry it is; give --log or --config too.")
+        return None
+    if of is None:
+        raise click.UsageError("What is it a sample of? Give --of, for the log keeps it under that word.")
+    if known is not None and known.kept is not None and config is not None:
+        return own_log(config), known.reservoir
+    path = chosen(log_file, config)
+    return path, reservoir_of(path, reservoir if known is None else known.reservoir)

@@ -1,0 +1,211 @@
+"""Litres, readings and changed cartridges of what is kept by hand: one line typed, one transaction."""
+
+import os
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from bridge.errors import InputError
+
+if TYPE_CHECKING:
+    from bridge.config.plan import BridgePlan
+    from bridge.forecast.by_hand import HandPlan, ShelfPlan
+    from bridge.history.records import EntryRow, Stamp
+    from bridge.water.measurement import Measurement
+    from bridge.water.solids import Verdict
+
+EXHAUSTED, EARLY = "exhausted", "early"
+
+
+@dataclass(frozen=True, slots=True)
+class ByHand:
+    """What was typed of litres, feed and cartridge, and of the time."""
+
+    litres: float | None = None
+    took: float | None = None
+    left: float | None = None
+    feed_ppm: float | None = None
+    changed: str | None = None
+    at_ms: int | None = None
+    """When it was so, in UTC; None for now."""
+
+    @property
+    def options(self) -> list[str]:
+        """Those that were given."""
+        named = {
+            "--litres": self.litres,
+            "--took": self.took,
+            "--left": self.left,
+            "--feed-ppm": self.feed_ppm,
+            "--changed": self.changed,
+        }
+        return [name for name, value in named.items() if value is not None]
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """What a configuration says of the thing that was sampled."""
+
+    factor: float
+    limit_ppm: float
+    target_ppm: float
+    reservoir: str
+    """Under this word it is kept in the log."""
+    kept: "HandPlan | ShelfPlan | None"
+    """None for a reservoir with a controller."""
+    plan: "BridgePlan"
+
+
+def known(config: Path, of: str, reservoir: str | None) -> Known:
+    """What the configuration says.
+
+    :raises InputError: it is wrong, or does not say which reservoir is meant.
+    """
+    from bridge.commands.shared.configuration import environ_of_service, station_of
+    from bridge.config.loading import read
+
+    plan = read(config, environ_of_service(config, os.environ)).plan
+    kept = plan.kept_by_hand
+    word = of if of in kept else reservoir
+    if word is None and not plan.stations and len(kept) == 1:
+        (word,) = kept
+    if word is not None and word in kept:
+        if reservoir is not None and reservoir != word:
+            raise InputError(
+                f"--reservoir {reservoir}: {of} is kept by hand and has no reservoir; leave it out"
+            )
+        one = kept[word]
+        return Known(one.factor, one.limit_ppm, one.target_ppm, word, one, plan)
+    if not plan.stations:
+        raise InputError(f"--of {of}: {config} has no reservoir; kept by hand there are {', '.join(kept)}")
+    station = station_of(plan.stations, reservoir)
+    limits, identity = station.limits, station.identity
+    limit_ppm = limits.reservoir_limit_ppm if of == "reservoir" else limits.limit_ppm
+    target_ppm = min(limits.target_ppm, limit_ppm)
+    return Known(identity.factor, limit_ppm, target_ppm, identity.reservoir, None, plan)
+
+
+def check(of: str | None, typed: ByHand, found: Known | None, where: Path | None) -> None:
+    """Refuse options that do not fit together, or not to what is sampled.
+
+    :raises click.UsageError: those of what is kept by hand where nothing is.
+    :raises InputError: those of a purifier for a shelf, or the other way round.
+    """
+    from bridge.commands.sample.kept import OF
+    from bridge.forecast.by_hand import ShelfPlan
+
+    options = typed.options
+    if not options:
+        return
+    if of is None or where is None:
+        raise click.UsageError(
+            f"{options[0]} is entered into the log: give --of with the purifier or the shelf, and --config "
+            "or --log."
+        )
+    if of in OF or (found is not None and found.kept is None):
+        names = ", ".join(() if found is None else found.plan.kept_by_hand) or "none"
+        raise InputError(
+            f"{options[0]} belongs to what is kept by hand, a table [purifier.<id>] or [shelf.<id>]; there "
+            f"are {names}"
+        )
+    if found is not None:
+        shelf = isinstance(found.kept, ShelfPlan)
+        for option in options:
+            if option in (("--feed-ppm", "--changed") if shelf else ("--took", "--left")):
+                other = "a purifier" if shelf else "a shelf"
+                raise InputError(
+                    f"{option} belongs to {other}, and {of} is {'a shelf' if shelf else 'a purifier'}"
+                )
+    if typed.left is not None and (typed.litres is not None or typed.took is not None):
+        raise InputError("--left counts what stands there after all; enter --litres and --took without it")
+
+
+def enter(
+    path: Path,
+    ident: str,
+    typed: ByHand,
+    found: Known | None,
+    factor: float,
+    reading: "tuple[Measurement, Verdict] | None",
+    note: str,
+) -> None:
+    """Put all of one line into the log: feed, litres, reading and change, in this order.
+
+    :raises InputError: the feed is below the reading.
+    :raises LogError: the log cannot be written.
+    """
+    from bridge.commands.sample.kept import sample_row
+    from bridge.forecast.by_hand import ShelfPlan
+    from bridge.history import by_hand
+    from bridge.history.records import CartridgeRow, Litres, LitresRow
+
+    if typed.feed_ppm is not None and reading is not None:
+        ppm = reading[0].dissolved_solids_ppm
+        if typed.feed_ppm < ppm:
+            raise InputError(
+                f"--feed-ppm {typed.feed_ppm:g}: the feed is below the reading of {ppm:.3g} ppm; check "
+                "whether the two are swapped"
+            )
+    at_ms = typed.at_ms
+    makers: list[Callable[[Stamp], EntryRow]] = []
+    if typed.feed_ppm is not None:
+        feed, judged = _of_feed(typed.feed_ppm, factor, found)
+        makers.append(lambda stamp: sample_row(stamp, ident, "feed", feed, judged, "", at_ms))
+    into = Litres.PUT if found is not None and isinstance(found.kept, ShelfPlan) else Litres.MADE
+    for litres, what in ((typed.litres, into), (typed.took, Litres.TAKEN), (typed.left, Litres.LEFT)):
+        if litres is not None:
+            makers.append(
+                lambda stamp, litres=litres, what=what: LitresRow(stamp, ident, what, litres, note, at_ms)  # type: ignore[misc]
+            )
+    if reading is not None:
+        measurement, verdict = reading
+        makers.append(lambda stamp: sample_row(stamp, ident, "product", measurement, verdict, note, at_ms))
+    if typed.changed is not None:
+        exhausted = typed.changed == EXHAUSTED
+        made_l, load_g = _until_then(path, ident, typed, found)
+        makers.append(
+            lambda stamp: CartridgeRow(stamp, ident, "", made_l, load_g, "", exhausted, at_ms),
+        )
+    by_hand.add(path, *makers)
+
+
+def _of_feed(ppm: float, factor: float, found: Known | None) -> "tuple[Measurement, Verdict]":
+    from bridge.commands.sample.reading import measured
+    from bridge.water.solids import LIMIT_PPM, TARGET_PPM, judge
+
+    measurement = measured(("--feed-ppm", ppm), None, factor, None, "natural", True, factor)
+    limit_ppm, target_ppm = (LIMIT_PPM, TARGET_PPM) if found is None else (found.limit_ppm, found.target_ppm)
+    band_ppm = measurement.expanded_uncertainty_ppm
+    return measurement, judge(measurement.dissolved_solids_ppm, band_ppm, limit_ppm, target_ppm)
+
+
+def _until_then(
+    path: Path, ident: str, typed: ByHand, found: Known | None
+) -> tuple[float | None, float | None]:
+    """Litres made and grams taken up by the cartridge that is taken out, as far as the log knows."""
+    from bridge.forecast.by_hand import HandPlan, followed
+    from bridge.history.records import when_ms
+
+    if found is None or not isinstance(found.kept, HandPlan):
+        return None, None
+    before = [row for row in entries(path, ident) if typed.at_ms is None or when_ms(row) <= typed.at_ms]
+    load = followed(found.kept, before).kept.load
+    return load.treated_l + (typed.litres or 0.0), load.taken_up_g or None
+
+
+def entries(path: Path, ident: str) -> "list[EntryRow]":
+    """All that was entered of one purifier or shelf; nothing where there is no log yet.
+
+    :raises LogError: it cannot be read.
+    """
+    from bridge.commands.shared.log_file import reading
+    from bridge.history.entries import Kind
+
+    if not path.exists():
+        return []
+    with reading(path) as reader:
+        kinds = (Kind.LITRES, Kind.SAMPLE, Kind.CARTRIDGE)
+        return list(reader.events(0, reader.span_ms()[1] + 1, kinds=kinds, reservoir=ident))

@@ -1,0 +1,94 @@
+"""What a sample is judged against, and a line that is entered of what is kept by hand, told back."""
+
+import json
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    from bridge.commands.sample.by_hand import ByHand, Known
+    from bridge.commands.shared.configuration import Shown
+    from bridge.commands.shared.typed import Solids
+    from bridge.water.measurement import Measurement
+    from bridge.water.solids import Verdict
+
+
+def own_log(config: Path) -> Path:
+    """The log of the configuration, which need not be there yet."""
+    from bridge.commands.shared.log_file import chosen, log_path
+
+    path = log_path(config)
+    return chosen(path, None) if path.exists() else path
+
+
+@dataclass(frozen=True, slots=True)
+class Scale:
+    """What is judged against, all on one scale."""
+
+    factor: float
+    limit_ppm: float
+    target_ppm: float
+
+
+def scale_of(
+    known: "Known | None", factor: float | None, limit: "Solids | None", target: "Solids | None"
+) -> Scale:
+    """The scale and the limits: those typed, else those of the configuration, else the usual ones."""
+    from bridge.config.tables import usual_target_ppm
+    from bridge.water.solids import LIMIT_PPM, checked_factor
+    from bridge.water.solids import Scale as UsualScale
+
+    used = checked_factor(
+        (UsualScale.HALF.value if known is None else known.factor) if factor is None else factor
+    )
+    limit_ppm = LIMIT_PPM if limit is None else limit.ppm(used)
+    target_ppm = usual_target_ppm(limit_ppm) if target is None else target.ppm(used)
+    if known is not None and limit is None:
+        limit_ppm = known.limit_ppm * used / known.factor
+        if target is None:
+            target_ppm = known.target_ppm * used / known.factor
+    return Scale(used, limit_ppm, target_ppm)
+
+
+def enter(
+    of: str,
+    typed: "ByHand",
+    known: "Known | None",
+    log_file: Path | None,
+    config: Path | None,
+    scale: Scale,
+    judged: "tuple[Measurement, Verdict] | None",
+    note: str,
+    as_json: bool,
+    shown: "Shown",
+    told: Iterable[str] = (),
+) -> None:
+    """Keep what was typed of something that is kept by hand, and say how it stands."""
+    from bridge.commands.forecast import by_hand as forecast_by_hand
+    from bridge.commands.sample import by_hand as sample_by_hand
+    from bridge.commands.sample.kept import reading_values
+    from bridge.commands.shared.log_file import chosen
+
+    path = chosen(log_file, config) if known is None or config is None else own_log(config)
+    sample_by_hand.enter(path, of, typed, known, scale.factor, judged, note)
+    state = None
+    if known is not None and known.kept is not None:
+        state = forecast_by_hand.state_of(known.kept, sample_by_hand.entries(path, of))
+    if as_json:
+        read = {} if judged is None else reading_values(*judged)
+        stands = {} if state is None else forecast_by_hand.values(state)
+        click.echo(json.dumps({"of": of, **read, **stands}))
+        return
+    for line in told:
+        click.echo(line)
+    at_ms = typed.at_ms
+    as_of = "" if at_ms is None else f", as of {shown.units.local(at_ms // 1000).isoformat(' ')}"
+    click.echo(f"Kept in {path} of {of}{as_of}.")
+    if state is None:
+        click.echo("With --config, that of the table it has, it would also be forecast.")
+    else:
+        for line in forecast_by_hand.lines(state, shown):
+            click.echo(line)

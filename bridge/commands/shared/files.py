@@ -1,0 +1,120 @@
+"""Numbers from named columns of a CSV file, each mistake named with its file, row and column.
+
+What the commands that write a file share: what it may be called, and that it appears when it is whole.
+"""
+
+import csv
+import math
+import os
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from bridge.errors import ClearwellError, InputError
+
+
+def check_out(out: Path, log: Path, force: bool) -> None:
+    """Refuse a name that is taken, that cannot be, or that is the log's own.
+
+    :raises InputError: with what would be right.
+    """
+    if not out.parent.is_dir():
+        raise InputError(f"--out {out}: there is no directory {out.parent}; create it or give another one")
+    if out.is_dir():
+        raise InputError(f"--out {out}: that is a directory; give the name of a file")
+    if not out.exists():
+        return
+    belongs = (log, *(log.with_name(log.name + ending) for ending in ("-wal", "-shm", ".spill")))
+    if any(one.exists() and out.samefile(one) for one in belongs):
+        raise InputError(f"--out {out}: that is the log itself; give another name")
+    if out.is_file() and not force:
+        raise InputError(
+            f"--out {out}: the file is there already; give another name, or --force to replace it"
+        )
+
+
+def put(out: Path, content: bytes) -> None:
+    """Write a file that has its name only when it is whole.
+
+    :raises ClearwellError: it cannot be written; nothing is left there.
+    """
+    target = out.resolve()
+    part = target.with_name(f".{target.name}.{os.getpid()}.part")
+    try:
+        part.write_bytes(content)
+        part.replace(target)
+    except OSError as error:
+        raise ClearwellError(
+            f"{out}: cannot be written ({error.strerror}); nothing was left there"
+        ) from error
+    finally:
+        part.unlink(missing_ok=True)
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One row: where it stands in a message, and its numbers in the order of the columns asked for."""
+
+    place: str
+    values: tuple[float, ...]
+
+
+def read_columns(path: Path, names: Sequence[str]) -> Iterator[Row]:
+    """The rows of a CSV file one by one. Its first line names the columns; others are passed over.
+
+    Empty lines are passed over too. Rows are counted from one and do not count the line with the names.
+
+    Raises:
+        InputError: a file that cannot be read or has no row, a column that is missing or named twice, or a
+            value that is missing, not a number, not finite or negative.
+    """
+    try:
+        with path.open(newline="", encoding="utf-8-sig") as file:
+            lines = csv.reader(file, skipinitialspace=True)
+            places = _places(path, next((line for line in lines if any(line)), []), names)
+            number = 0
+            for line in lines:
+                if not any(cell.strip() for cell in line):
+                    continue
+                number += 1
+                place = f"{path}, row {number} (line {lines.line_num})"
+                yield Row(place, tuple(_number(place, line, at, name) for at, name in places))
+    except OSError as error:
+        raise InputError(f"{path} cannot be read: {error.strerror}; give a CSV file.") from None
+    except (UnicodeDecodeError, csv.Error):
+        raise InputError(f"{path} is no CSV file in UTF-8; its columns are {', '.join(names)}.") from None
+    if number == 0:
+        raise InputError(f"{path} has no rows; under the line with the columns belongs one for each reading.")
+
+
+def _places(path: Path, header: list[str], names: Sequence[str]) -> list[tuple[int, str]]:
+    there = [cell.strip() for cell in header]
+    if not there:
+        raise InputError(f"{path} is empty; its first line names the columns: {','.join(names)}.")
+    for name in names:
+        if there.count(name) != 1:
+            wrong = "is there more than once" if name in there else "is missing"
+            raise InputError(
+                f"{path}: column {name} {wrong}; the first line is {_short(','.join(there))!r} and has to "
+                f"name {','.join(names)}."
+            )
+    return [(there.index(name), name) for name in names]
+
+
+def _number(place: str, line: list[str], at: int, name: str) -> float:
+    text = line[at].strip() if at < len(line) else ""
+    if not text:
+        raise InputError(f"{place}: {name} is missing; it must be a number of zero or more.")
+    try:
+        value = math.nan if "_" in text else float(text)
+    except ValueError:
+        value = math.nan
+    if not math.isfinite(value):
+        raise InputError(f"{place}: {name} is {_short(text)!r}; it must be a number with a decimal point.")
+    if value < 0.0:
+        raise InputError(f"{place}: {name} is {value:g}; it must be zero or more.")
+    return value
+
+
+def _short(text: str) -> str:
+    return text if len(text) <= 60 else text[:57] + "..."

@@ -1,0 +1,214 @@
+"""What the commands that read a log share: which file, its errors as a reader's, a bar, and a closed pipe."""
+
+import os
+import stat
+import sys
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from enum import Enum
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+from bridge.errors import InputError, LogError
+
+if TYPE_CHECKING:
+    from click._termui_impl import ProgressBar
+
+    from bridge.history.reader import Reader
+
+F = TypeVar("F", bound=Callable[..., Any])
+BAR_AFTER_S = 0.5
+"""Work that is done by then needs no bar."""
+_STEPS = 1000
+SERVICE_STATE = "/var/lib/clearwell"
+"""As ``config/clearwell.service`` has it."""
+
+
+def which_log(command: F) -> F:
+    """The options that say which log."""
+    for option in (
+        click.option(
+            "--config",
+            type=click.Path(path_type=Path),
+            help="Take the log's path from this configuration.",
+        ),
+        click.option("--log", "log_file", type=click.Path(path_type=Path), help="The file of the log."),
+    ):
+        command = option(command)
+    return command
+
+
+def which_time(command: F) -> F:
+    """The options that say from when to when."""
+    for option in (
+        click.option("--to", "until", metavar="T", help="Until this moment; a day is meant whole."),
+        click.option("--from", "since", metavar="T", help="From this moment on."),
+    ):
+        command = option(command)
+    return command
+
+
+def log_path(config: Path) -> Path:
+    """The log that a configuration names, or that the service keeps for one that names none.
+
+    :raises InputError: the configuration is wrong, or keeps no log.
+    """
+    from bridge.config.loading import STATE_DIRECTORY, read
+
+    found = []
+    # A person's environment does not have what the service manager puts into the daemon's.
+    for environ in (dict(os.environ), {**os.environ, STATE_DIRECTORY: SERVICE_STATE}):
+        log = read(config, environ).plan.log
+        if log is None:
+            raise InputError(f"{config}: this configuration keeps no log; give the file of one with --log")
+        found.append(log.path)
+    return next((path for path in found if _stands_at(path) is not None), found[0])
+
+
+def chosen(log_file: Path | None, config: Path | None) -> Path:
+    """The file that the options name; it is there and can be read.
+
+    :raises InputError: none or two are named, or there is no such file.
+    """
+    if (log_file is None) == (config is None):
+        raise InputError("which log? Give either --log with its file or --config with the configuration")
+    path = log_path(config) if log_file is None and config is not None else log_file
+    assert path is not None
+    what = _stands_at(path)
+    if what is _Stands.FILE:
+        return path
+    if what is _Stands.HIDDEN:
+        raise InputError(f"{path}: this user may not read it; the service's user and root may")
+    said = "there is no such file" if what is None else "is not a file"
+    raise InputError(f"{path}: {said}; give the log that the daemon writes")
+
+
+class _Stands(Enum):
+    FILE = 1
+    OTHER = 2
+    HIDDEN = 3
+    """Something that this user may not see or not read."""
+
+
+def _stands_at(path: Path) -> _Stands | None:
+    """What is at a path; None for nothing."""
+    try:
+        regular = stat.S_ISREG(path.stat().st_mode)
+    except PermissionError:
+        return _Stands.HIDDEN
+    except (OSError, ValueError):
+        return None
+    if not regular:
+        return _Stands.OTHER
+    return _Stands.FILE if os.access(path, os.R_OK) else _Stands.HIDDEN
+
+
+@contextmanager
+def reading(path: Path) -> Iterator["Reader"]:
+    """The log, open; what goes wrong is told as it concerns somebody who reads.
+
+    :raises InputError: the file is no log.
+    :raises LogError: it is one, and cannot be read now.
+    """
+    from bridge.history.reader import Reader
+    from bridge.history.trouble import LogFault, LogTrouble
+
+    try:
+        reader = Reader(path, spill_of(path))
+    except LogTrouble as error:
+        if error.fault is LogFault.NEWER:
+            raise
+        if error.fault is LogFault.LOCKED:
+            raise _locked(path) from error
+        cause = error.__cause__ or error
+        told = f"{path}: this is no log, or a damaged one ({cause}); give the file that the daemon writes"
+        raise InputError(told) from error
+    with reader:
+        try:
+            yield reader
+        except LogTrouble as error:
+            if error.fault is LogFault.LOCKED:
+                raise _locked(path) from error
+            raise LogError(f"The log {path} cannot be read on ({error.__cause__ or error}).") from error
+
+
+def _locked(path: Path) -> LogError:
+    return LogError(f"Another program holds the log {path} locked; try again in a moment.")
+
+
+def spill_of(log: Path) -> Path | None:
+    """Where the daemon keeps what it has not yet written into this log; None when nothing is found.
+
+    The daemon may have a runtime directory that is not in this command's environment, and may know the log by
+    its real path or through a link. The reader itself refuses a spill that belongs to another log.
+    """
+    from bridge.history.log import spill_path
+
+    found = [spill_path(log), log.with_name(log.name + ".spill")]
+    for name in {spill_path(one).name for one in (log, log.resolve())}:
+        found += [Path(folder) / name for folder in ("/run/clearwell", "/dev/shm")]
+    there = [one for one in found if os.access(one, os.R_OK)]
+    return max(there, key=lambda one: one.stat().st_mtime, default=None)
+
+
+class Bar:
+    """A progress bar on a terminal's error stream, for work that takes longer than a moment.
+
+    A context manager; call it with the fraction done. Where the error stream is no terminal, or the work's
+    own output goes to one, it shows nothing.
+    """
+
+    def __init__(self, label: str, *, to_terminal: bool) -> None:
+        self._label = label
+        self._wanted = sys.stderr.isatty() and not to_terminal
+        self._began = time.monotonic()
+        self._bar: ProgressBar[int] | None = None
+        self._done = 0
+
+    def __enter__(self) -> "Bar":
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        if self._bar is not None:
+            self._bar.render_finish()
+
+    def __call__(self, fraction: float) -> None:
+        if not self._wanted or (self._bar is None and time.monotonic() - self._began < BAR_AFTER_S):
+            return
+        if self._bar is None:
+            self._bar = click.progressbar(length=_STEPS, label=self._label, file=sys.stderr)
+        step = round(fraction * _STEPS) - self._done
+        if step > 0:
+            self._done += step
+            self._bar.update(step)
+
+
+@contextmanager
+def closed_pipe_is_an_end() -> Iterator[None]:
+    """Whoever reads our output may stop at any moment, as ``head`` does; that is no error."""
+    try:
+        yield
+        sys.stdout.flush()
+    except BrokenPipeError:
+        # What is still in the buffer must not be tried again when the interpreter ends.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+def check_reservoirs(reader: "Reader", path: Path, names: tuple[str, ...], *, entries: bool) -> None:
+    """Refuse a reservoir that the log does not know.
+
+    :param entries: one that has no reading yet and is named by an event is known too.
+    :raises InputError: which one, and which there are.
+    """
+    known = reader.reservoirs()
+    start, end = reader.span_ms()
+    for name in names:
+        if name in known:
+            continue
+        if entries and next(reader.events(start, end + 1, reservoir=name), None) is not None:
+            continue
+        there = ", ".join(known) or "none"
+        raise InputError(f"--reservoir {name}: {path} has no such reservoir; it has {there}")

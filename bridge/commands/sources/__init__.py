@@ -1,0 +1,115 @@
+"""``clearwell sources``: which way of making water is the right one, and what does a litre cost?"""
+
+import json
+import math
+from pathlib import Path
+from typing import Any
+
+import click
+
+from bridge.errors import InputError
+
+NEEDED = {
+    ("feed", "solids"): "--feed",
+    ("need", "per_day"): "--need",
+    ("tariffs", "water"): "--water-price",
+    ("tariffs", "energy_per_kwh"): "--energy-price",
+}
+
+
+@click.command("sources")
+@click.option(
+    "--config", type=click.Path(path_type=Path), metavar="FILE.toml", help="Feed, need, prices and ways."
+)
+@click.option("--feed", metavar="'N UNIT'", help="The feed's dissolved solids: ppm (if bare), mg/l or gpg.")
+@click.option("--need", metavar="'N UNIT'", help="Water needed a day: l (if bare), ml, m3, us-gal or ft3.")
+@click.option("--water-price", type=float, metavar="N", help="Price of a cubic metre of tap water.")
+@click.option("--energy-price", type=float, metavar="N", help="Price of a kilowatt-hour.")
+@click.option("--limit", type=float, metavar="PPM", help="Unfit from here.  [default: 50]")
+@click.option(
+    "--target",
+    type=float,
+    metavar="PPM",
+    help="Marginal from here.  [default: 25, or half of a limit under 25]",
+)
+@click.option("--currency", metavar="WORD", help="A word for your money; nothing is converted.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+def command(
+    config: Path | None,
+    feed: str | None,
+    need: str | None,
+    water_price: float | None,
+    energy_price: float | None,
+    limit: float | None,
+    target: float | None,
+    currency: str | None,
+    as_json: bool,
+) -> None:
+    """Compare the ways to come by pure water: tap, bought, distiller, membrane, cartridge, both, rain.
+
+    Give --config FILE.toml (config/sources.toml is an example), or at least --feed, --need, --water-price and
+    --energy-price; an option counts more than the file. Whatever is not stated takes a usual value, and the
+    notes say for every number which ones it rests on. Rain needs a roof, so it needs a file.
+    """
+    from bridge.commands.sources.case import make
+    from bridge.commands.sources.file import checked, written
+
+    values = {} if config is None else written(config)
+    _put(values, "feed", "solids", _with_unit("--feed", feed))
+    _put(values, "need", "per_day", _with_unit("--need", need))
+    _put(values, "tariffs", "water", _above_zero("--water-price", water_price, or_zero=True))
+    if water_price is not None:
+        _put(values, "tariffs", "water_per", "m3")
+    _put(values, "tariffs", "energy_per_kwh", _above_zero("--energy-price", energy_price, or_zero=True))
+    _put(values, "need", "limit_ppm", _above_zero("--limit", limit))
+    _put(values, "need", "target_ppm", _above_zero("--target", target))
+    if currency is not None:
+        values["currency"] = currency
+    if config is None:
+        missing = [option for (name, key), option in NEEDED.items() if key not in values.get(name, {})]
+        if missing:
+            raise InputError(
+                f"sources: missing here: {', '.join(missing)}; give --config FILE.toml, or --feed, --need, "
+                "--water-price and --energy-price."
+            )
+    where = "sources" if config is None else str(config)
+    table = checked(values, where)
+    try:
+        case = make(table, Path() if config is None else config.parent)
+    except InputError as error:
+        raise InputError(f"{where}: {error}") from None
+    if as_json:
+        from bridge.commands.sources.text import as_object
+
+        click.echo(json.dumps(as_object(case), ensure_ascii=False, indent=1, allow_nan=False))
+        return
+    from bridge.commands.sources.text import lines
+
+    for line in lines(case):
+        click.echo(line)
+
+
+def _put(values: dict[str, Any], table: str, key: str, value: object) -> None:
+    """Set what an option gave, unless the file has something else than a table there, which is refused."""
+    if value is not None and isinstance(values.setdefault(table, {}), dict):
+        values[table][key] = value
+
+
+def _with_unit(option: str, text: str | None) -> float | None:
+    from bridge import units
+    from bridge.config.tables import with_unit
+
+    if text is None:
+        return None
+    convert, bare = (units.ppm, "ppm") if option == "--feed" else (units.litres, "l")
+    try:
+        return with_unit(text, convert, bare)
+    except InputError as error:
+        raise InputError(f"sources: {option}: {error}") from None
+
+
+def _above_zero(option: str, value: float | None, or_zero: bool = False) -> float | None:
+    if value is not None and not (math.isfinite(value) and (value > 0.0 or (or_zero and value == 0.0))):
+        right = "zero or more" if or_zero else "above zero"
+        raise InputError(f"sources: {option} is {value:g}; it must be {right}.")
+    return value

@@ -1,0 +1,219 @@
+"""One case of needs and prices: the tables of the file become the values that are compared."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from bridge import units
+from bridge.commands.sources.file import BlendTable, FeedTable, RainTable, SourcesTable, stated
+from bridge.config.tables import usual_target_ppm
+from bridge.errors import InputError
+from bridge.purifier.cartridge import RatedGrams, RatedLitres, RatedResin, Rating, litres_on_feed, rated_grams
+from bridge.sourcing.blending import Blend, Water, tap_into_rain
+from bridge.sourcing.compare import Offer, compare
+from bridge.sourcing.rain import Collection, balance, reliability
+from bridge.sourcing.ways import Bought, Cartridge, Distiller, Membrane, Need, Rain, Tariffs
+
+LIMIT_PPM = 50.0
+"""Unfit from here where no limit is stated (common practice, no source)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """The question and its answers.
+
+    ``cartridge_l`` is what a cartridge treats of this feed. ``remarks`` tell more of single assumptions, by
+    their words.
+    """
+
+    currency: str
+    need: Need
+    offers: tuple[Offer, ...]
+    cartridge_l: float
+    stated: frozenset[str]
+    remarks: dict[str, str]
+    rain: Rain | None
+    blend: Blend | None
+
+
+def make(table: SourcesTable, base: Path) -> Case:
+    """Compare every way; ``base`` is the directory that file names in the table start from.
+
+    Raises:
+        InputError: values that do not fit together, or a file of daily rain that cannot be read.
+    """
+    limit_ppm = LIMIT_PPM if table.need.limit_ppm is None else table.need.limit_ppm
+    need = Need(
+        table.feed.solids,
+        table.need.per_day,
+        limit_ppm,
+        usual_target_ppm(limit_ppm) if table.need.target_ppm is None else table.need.target_ppm,
+        **_renamed(table.feed, feed_sd_share=("sd_percent", 0.01)),
+    )
+    tariffs = Tariffs(
+        table.tariffs.water * 1000.0 / units.litres(1.0, table.tariffs.water_per),
+        table.tariffs.energy_per_kwh,
+    )
+    cartridge = _cartridge(table)
+    cartridge_l = litres_on_feed(cartridge.capacity_g, need.feed_ppm)
+    words = _rating_in_words(table.cartridge.rating)
+    remarks = {"cartridge takes up": f"{words}, so {cartridge_l:.3g} L of this feed"}
+    rain = None
+    if table.rain is not None:
+        rain, remarks["rain's yield"] = _rain(table.rain, need.litres_per_day, base)
+    offers = compare(need, tariffs, _bought(table), _distiller(table), _membrane(table), cartridge, rain)
+    return Case(
+        table.currency or "money",
+        need,
+        offers,
+        cartridge_l,
+        stated(table),
+        remarks,
+        rain,
+        None if table.blend is None else _blend(table.blend, table.feed, need, rain),
+    )
+
+
+def _renamed(table: Any, *same: str, **others: tuple[str, float]) -> dict[str, Any]:
+    """The stated values as keywords: some as they are, others under a new name and times a factor."""
+    made = {key: getattr(table, key) for key in same if getattr(table, key) is not None}
+    for name, (key, factor) in others.items():
+        if getattr(table, key) is not None:
+            made[name] = getattr(table, key) * factor
+    return made
+
+
+def _bought(table: SourcesTable) -> Bought:
+    way = table.bought
+    return Bought(
+        **_renamed(
+            way,
+            "hours_per_journey",
+            price_per_l=("price", 1.0 / units.litres(1.0, way.per)),
+            price_sd_share=("price_sd_percent", 0.01),
+            litres_per_journey=("journey_brings", 1.0),
+            product_ppm=("solids", 1.0),
+        )
+    )
+
+
+def _distiller(table: SourcesTable) -> Distiller:
+    way, usual = table.distiller, Distiller()
+    batch_l = usual.litres_per_batch if way.batch is None else way.batch
+    pace = {} if way.hours_per_batch is None else {"hours_per_l": way.hours_per_batch / batch_l}
+    return Distiller(
+        **pace,
+        **_renamed(
+            way,
+            "price",
+            "life_years",
+            "energy_kwh_per_l",
+            "attended_hours_per_batch",
+            litres_per_batch=("batch", 1.0),
+            product_ppm=("solids", 1.0),
+        ),
+    )
+
+
+def _membrane(table: SourcesTable) -> Membrane:
+    return Membrane(
+        **_renamed(
+            table.membrane,
+            "price",
+            "life_years",
+            "upkeep_per_year",
+            "rejection_percent",
+            "attended_hours_per_month",
+            recovery=("recovery_percent", 0.01),
+            litres_per_day=("makes_per_day", 1.0),
+        )
+    )
+
+
+def _cartridge(table: SourcesTable) -> Cartridge:
+    way = table.cartridge
+    capacity = {} if way.rating is None else {"capacity_g": rated_grams(way.rating)}
+    return Cartridge(
+        **capacity,
+        **_renamed(
+            way,
+            "price",
+            "holder_price",
+            "holder_life_years",
+            capacity_sd_share=("capacity_sd_percent", 0.01),
+            hours_per_l=("minutes_per_l", 1.0 / 60.0),
+            attended_hours_per_l=("attended_minutes_per_l", 1.0 / 60.0),
+            product_ppm=("solids", 1.0),
+        ),
+    )
+
+
+def _rating_in_words(rating: Rating | None) -> str:
+    match rating:
+        case RatedLitres(litres, at_ppm):
+            return f"{litres:.4g} L of {at_ppm:.4g} ppm"
+        case RatedGrams(_):
+            return "as rated"
+        case RatedResin(resin_l, equivalents_per_l):
+            return f"{resin_l:.4g} L of resin, {equivalents_per_l:.4g} eq/L, 50.04 g/eq as calcium carbonate"
+        case _:
+            return "47.5 US gallons of 95 ppm"
+
+
+def _rain(way: RainTable, need_l_per_day: float, base: Path) -> tuple[Rain, str]:
+    """The rain's yield and reliability by simulation, and how it was simulated."""
+    collection = Collection(
+        way.roof_m2, way.tank, **_renamed(way, "first_flush_mm", runoff=("runoff_percent", 0.01))
+    )
+    place = (
+        f"{way.roof_m2:g} m2 of roof, {collection.runoff * 100:g} % of the rain less a first flush of "
+        f"{collection.first_flush_mm:g} mm, a tank of {way.tank:.4g} L"
+    )
+    if way.daily_file is not None:
+        days = _daily_mm(base / way.daily_file)
+        # the same days once before, uncounted, settle what the tank starts with
+        start_l = balance(days, collection, need_l_per_day).end_l
+        run = balance(days, collection, need_l_per_day, start_l)
+        met, made = run.reliability, run.given_l / run.days
+        said = f"{run.days} recorded days; longest dry spell {run.longest_dry_days} days"
+    else:
+        monthly, wet = way.monthly_mm or [], way.wet_days or []
+        drawn = reliability(monthly, wet, collection, need_l_per_day)
+        met, made = drawn.mean, drawn.given_l_per_day
+        said = (
+            f"{drawn.years} years drawn from {sum(monthly):g} mm on {sum(wet):g} days a year; the worst "
+            f"year in ten meets {100 * drawn.one_year_in_ten:.0f} % of its days; longest dry spell "
+            f"{drawn.longest_dry_days} days"
+        )
+    rain = Rain(
+        met,
+        made,
+        **_renamed(
+            way,
+            "price",
+            "life_years",
+            "attended_hours_per_month",
+            product_ppm=("solids", 1.0),
+            product_sd_share=("solids_sd_percent", 0.01),
+        ),
+    )
+    return rain, f"{place}; {said}"
+
+
+def _daily_mm(path: Path) -> Sequence[float]:
+    from bridge.commands.shared.files import read_columns
+
+    return [row.values[0] for row in read_columns(path, ("rain_mm",))]
+
+
+def _blend(blend: BlendTable, feed: FeedTable, need: Need, rain: Rain | None) -> Blend:
+    usual = rain or Rain(1.0, need.litres_per_day)
+    ppm = usual.product_ppm if blend.rain_solids is None else blend.rain_solids
+    share = usual.product_sd_share if blend.rain_sd_percent is None else blend.rain_sd_percent / 100.0
+    if feed.solids < ppm:
+        raise InputError(
+            f"blend: the rain ({ppm:g} ppm) is harder than the tap water ({feed.solids:g} ppm); check both."
+        )
+    tap = Water(need.feed_ppm, 2.0 * need.feed_sd_share * need.feed_ppm)
+    return tap_into_rain(blend.rain, blend.room, Water(ppm, 2.0 * share * ppm), tap, need.limit_ppm)

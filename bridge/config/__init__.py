@@ -1,0 +1,1 @@
+"""The configuration: its tables, where values come from, its mistakes, and the plan made from it."""

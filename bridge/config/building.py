@@ -1,0 +1,240 @@
+"""From the tables of a file that are right by themselves to the plan, where they must also fit together.
+
+Bounds that nobody gave follow from the reservoir. They are rules of thumb of our own:
+
+    fill_max_l      1.1 times what lies below the fill mark: the first fill of an empty reservoir fits
+    daily_max_l     twice the capacity
+    rise_closed_l   1/40 of the capacity, and at least two steps of the level sensor; none where rain falls in
+    no_rise_l       1/200 of the capacity, and more than one step of the level sensor
+"""
+
+from pathlib import Path
+
+from bridge.config.mistakes import Mistakes
+from bridge.config.model import BridgeTable, HubTable, LogTable
+from bridge.config.plan import HubPlan, LogPlan
+from bridge.config.reservoir import GuardTable, ProbeTable, PurifierTable, ReservoirTable
+from bridge.config.tables import Keys, given, usual_target_ppm
+from bridge.config.tank import LevelTable
+from bridge.guard.limits import Limits
+from bridge.history.limits import LogSettings
+from bridge.history.outbox import OutboxSettings
+from bridge.mqtt.broker import BrokerSettings, MqttVersion, Secret, TlsSettings
+from bridge.mqtt.topics import Layout
+from bridge.protocol.registers import ModbusMap
+from bridge.station.plan import ProbePlan, StationIdentity, StationPlan
+from bridge.tank.level_settings import LevelSettings
+from bridge.tank.shapes import Shape
+from bridge.water.conductivity import Method
+from bridge.water.solids import LIMIT_PPM
+
+PORT, PORT_TLS = 1883, 8883
+LOG_NAME = "clearwell.db"
+_SLICES = 50
+
+
+def hub(table: HubTable, bridge: BridgeTable, directory: Path, mistakes: Mistakes) -> HubPlan | None:
+    """The broker's part; None when it has mistakes, which are noted. Paths count from ``directory``."""
+    layout = mistakes.tried(("hub",), lambda: Layout(bridge.id, bridge.name, table.prefix))
+    broker = mistakes.tried(("hub",), lambda: _broker(table, bridge, directory))
+    if layout is None or broker is None:
+        return None
+    templates = tuple(one.core() for one in table.announcement)
+    return HubPlan(broker, layout, templates, table.heartbeat_s)
+
+
+def log(table: LogTable, directory: Path, state_directory: str | None) -> LogPlan | None:
+    """The log's part; None where none is wanted. A path counts from ``directory``, that of the configuration.
+
+    Without a path the log lies in systemd's state directory where there is one, else beside the
+    configuration.
+    """
+    if not table.enabled:
+        return None
+    home = Path(state_directory.split(":")[0]) if state_directory else directory
+    path = home / LOG_NAME if table.path is None else directory / table.path
+    outbox = OutboxSettings(every_s=table.outbox.every_s, limit_bytes=table.outbox.limit_mib * 2**20)
+    days = 366 * table.years
+    settings = LogSettings(
+        raw_days=table.raw_days,
+        minute_days=min(days, LogSettings().minute_days),
+        hour_days=days,
+        entry_days=days,
+        outbox=outbox if table.outbox.enabled else None,
+    )
+    return LogPlan(path, settings)
+
+
+def _broker(table: HubTable, bridge: BridgeTable, directory: Path) -> BrokerSettings:
+    tls = None
+    if table.tls is not None:
+        tls = TlsSettings(**{key: directory / name for key, name in given(table.tls).items()})
+    return BrokerSettings(
+        host=table.host,
+        client_id=bridge.id if table.client_id is None else table.client_id,
+        port=table.port or (PORT if tls is None else PORT_TLS),
+        username=table.username,
+        password=None if table.password is None else Secret(table.password.get_secret_value()),
+        version=MqttVersion(table.version),
+        tls=tls,
+        keepalive_s=table.keepalive_s,
+    )
+
+
+def station(ident: str, table: ReservoirTable, mistakes: Mistakes) -> StationPlan | None:
+    """One reservoir's part; None when its tables do not fit together, which is noted."""
+    at: Keys = ("reservoir", ident)
+    shape = table.shape.core()
+    purifier = table.purifier
+    level = mistakes.tried((*at, "level"), lambda: _level(table.level, shape))
+    limits = mistakes.tried((*at, "guard"), lambda: _limits(table, shape))
+    product = mistakes.tried((*at, "product"), lambda: _probe(table.product, Method.PURE, table.factor))
+    feed = None
+    if table.feed is not None:
+        feed_table = table.feed
+        feed = mistakes.tried((*at, "feed"), lambda: _probe(feed_table, Method.NATURAL, table.factor))
+        if purifier.feed_ppm is not None:
+            mistakes.add(
+                (*at, "purifier", "feed_ppm"),
+                "the feed has a probe that measures it; remove this key or the table 'feed'",
+                purifier.feed_ppm,
+            )
+    if limits is not None and product is not None:
+        _check_temperatures(at, limits, product.chain.compensation.method, mistakes)
+    assumed_ppm = None if limits is None else _assumed_ppm(at, table, limits, mistakes)
+    if level is None or limits is None or product is None or assumed_ppm is None:
+        return None
+    identity = StationIdentity(
+        reservoir=ident,
+        name=table.name or ident.replace("-", " ").capitalize(),
+        capacity_l=shape.capacity_l,
+        limit_ppm=limits.limit_ppm,
+        target_ppm=limits.target_ppm,
+        factor=table.factor,
+        has_feed_probe=feed is not None,
+        has_drain=purifier.drain_valve,
+        has_volume=level.level_sensor is not None,
+        has_forecast=table.cartridge is not None,
+    )
+    return StationPlan(
+        identity=identity,
+        port=table.port,
+        baud=table.baud,
+        product=product,
+        feed=feed,
+        feed_ppm=purifier.feed_ppm,
+        level=level,
+        limits=limits,
+        litres_per_pulse=purifier.litres_per_pulse,
+        assumed_ppm=assumed_ppm,
+        rain_ppm=table.rain_ppm,
+        modbus=_modbus(at, table, mistakes),
+        cartridge=None if table.cartridge is None else table.cartridge.core(),
+    )
+
+
+def _modbus(at: Keys, table: ReservoirTable, mistakes: Mistakes) -> ModbusMap | None:
+    """What is on the Modbus line, which must have what the other tables say is fitted."""
+    modbus = table.modbus
+    if modbus is None:
+        return None
+    for fitted, there, name, key in (
+        (table.purifier.drain_valve, modbus.drain, "drain", "purifier.drain_valve"),
+        (table.feed is not None, modbus.feed_conductivity, "feed_conductivity", "feed"),
+        (table.feed is not None, modbus.feed_temperature, "feed_temperature", "feed"),
+        (table.level.sensor is not None, modbus.level, "level", "level.sensor"),
+        (table.level.low_switch, modbus.low_switch, "low_switch", "level.low_switch"),
+        (table.level.full_switch, modbus.full_switch, "full_switch", "level.full_switch"),
+        (table.level.overflow_float, modbus.overflow_float, "overflow_float", "level.overflow_float"),
+    ):
+        if fitted != (there is not None):
+            more = (
+                "says that one is fitted; add the table"
+                if fitted
+                else "says that none is fitted; take it out"
+            )
+            mistakes.add((*at, "modbus", name), f"{key} {more}, or correct the one that is wrong")
+    if table.purifier.litres_per_pulse is not None:
+        mistakes.add(
+            (*at, "purifier", "litres_per_pulse"), "pulses cannot be counted over Modbus; remove this key"
+        )
+    return modbus.core()
+
+
+def _level(table: LevelTable, shape: Shape) -> LevelSettings:
+    return LevelSettings(
+        shape,
+        level_sensor=None if table.sensor is None else table.sensor.core(),
+        overflow_switch=table.overflow_float,
+        **given(table, "sensor", "overflow_float"),
+    )
+
+
+def _probe(table: ProbeTable, usual: Method, factor: float) -> ProbePlan:
+    return ProbePlan(table.chain(usual, factor), table.watching())
+
+
+def _limits(table: ReservoirTable, shape: Shape) -> Limits:
+    guard: GuardTable = table.guard
+    purifier: PurifierTable = table.purifier
+    limit_ppm = LIMIT_PPM if guard.limit_ppm is None else guard.limit_ppm
+    capacity_l = shape.capacity_l
+    step_l = 0.0 if table.level.sensor is None else _step_l(shape, table.level.sensor.step_m or 0.0)
+    rise_l = max(0.025 * capacity_l, 2.0 * step_l)
+    values: dict[str, float | None] = {
+        "limit_ppm": limit_ppm,
+        "target_ppm": usual_target_ppm(limit_ppm),
+        "gross_ppm": 2.0 * limit_ppm,
+        "reservoir_limit_ppm": limit_ppm,
+        "flow_max_l_s": purifier.flow_max_l_min / 60.0,
+        "fill_max_l": 1.1 * table.level.fill_fraction * capacity_l,
+        "daily_max_l": 2.0 * capacity_l,
+        "rise_closed_l": rise_l if table.rain_ppm is None else None,
+        "no_rise_l": max(0.005 * capacity_l, 1.2 * step_l),
+    }
+    return Limits(
+        has_drain=purifier.drain_valve,
+        has_overflow_float=table.level.overflow_float,
+        **(values | given(guard)),
+    )
+
+
+def _step_l(shape: Shape, step_m: float) -> float:
+    """The most that one step of the level sensor means in litres."""
+    high_m = shape.height_m
+    step_m = min(step_m, high_m)
+    bottoms = [(high_m - step_m) * part / _SLICES for part in range(_SLICES + 1)]
+    return max(shape.volume_l(min(low_m + step_m, high_m)) - shape.volume_l(low_m) for low_m in bottoms)
+
+
+def _check_temperatures(at: Keys, limits: Limits, method: Method, mistakes: Mistakes) -> None:
+    """The guard may not let water flow where the method of the product gives no value."""
+    low_c, high_c = method.range_c
+    name = f"of the method '{method.value}' of the product"
+    if limits.temperature_low_c < low_c:
+        mistakes.add(
+            (*at, "guard", "temperature_low_c"),
+            f"must be {low_c:g} or more, where the range {name} begins",
+            limits.temperature_low_c,
+        )
+    if limits.temperature_high_c > high_c:
+        mistakes.add(
+            (*at, "guard", "temperature_high_c"),
+            f"must be at most {high_c:g}, where the range {name} ends",
+            limits.temperature_high_c,
+        )
+
+
+def _assumed_ppm(at: Keys, table: ReservoirTable, limits: Limits, mistakes: Mistakes) -> float | None:
+    if table.assumed_ppm is None:
+        return min(limits.target_ppm, 0.5 * limits.reservoir_limit_ppm)
+    if table.assumed_ppm < limits.reservoir_limit_ppm:
+        return table.assumed_ppm
+    mistakes.add(
+        (*at, "assumed_ppm"),
+        f"must be below the reservoir's limit of {limits.reservoir_limit_ppm:g} ppm, or nothing would ever "
+        "be "
+        "filled in",
+        table.assumed_ppm,
+    )
+    return None

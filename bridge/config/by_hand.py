@@ -1,0 +1,102 @@
+"""``[purifier.<id>]`` and ``[shelf.<id>]``: what has no probe and no float, and is kept by hand."""
+
+from pydantic import Field, model_validator
+
+from bridge.config.mistakes import Mistakes
+from bridge.config.reservoir import USUAL_LEAD_DAYS, CartridgeTable
+from bridge.config.tables import Ppm, Table, from_zero, positive, refused, usual_target_ppm
+from bridge.forecast.by_hand import HandPlan, ShelfPlan
+from bridge.water.solids import LARGEST_FACTOR, LIMIT_PPM, SMALLEST_FACTOR, Scale
+
+TAKEN = frozenset({"rain", "jug", "tray", "feed", "reservoir", "product"})
+"""Words that say what a sample is of; no purifier and no shelf can have one for its id."""
+
+
+class _ByHandTable(Table):
+    """What both have."""
+
+    name: str | None = Field(default=None, min_length=1, description="what people call it")
+    factor: float = Field(
+        default=Scale.HALF.value,
+        ge=SMALLEST_FACTOR,
+        le=LARGEST_FACTOR,
+        description="the scale of every ppm of it: ppm for each µS/cm at 25 °C, often 0.5 or 0.7",
+    )
+    limit_ppm: float = positive("the limit of its water in ppm", LIMIT_PPM)
+    target_ppm: float | None = positive("the ppm from which its water is only marginal")
+
+    @property
+    def target(self) -> float:
+        return usual_target_ppm(self.limit_ppm) if self.target_ppm is None else self.target_ppm
+
+    @model_validator(mode="after")
+    def _target_under_limit(self) -> "_ByHandTable":
+        if self.target > self.limit_ppm:
+            raise refused("target_ppm", self.target_ppm, f"must be at most limit_ppm = {self.limit_ppm:g}")
+        return self
+
+    def called(self, ident: str) -> str:
+        return self.name or ident.replace("-", " ").capitalize()
+
+
+class HandTable(_ByHandTable):
+    """``[purifier.<id>]``: a pitcher, a countertop still, a membrane without a controller."""
+
+    feed_ppm: Ppm | None = positive("the feed's dissolved solids in ppm, until a sample of it is entered")
+    cartridge: CartridgeTable = Field(
+        description="a table about its cartridge, membrane or boiler, with 'kind' and a rating"
+    )
+    other_cost_per_l: float = from_zero(
+        "what a litre costs beside the cartridge (energy, water), in the currency of the price", 0.0
+    )
+
+    def core(self, ident: str) -> HandPlan:
+        return HandPlan(
+            ident,
+            self.called(ident),
+            self.factor,
+            self.limit_ppm,
+            self.target,
+            self.feed_ppm,
+            self.cartridge.core(),
+            self.other_cost_per_l,
+        )
+
+
+class ShelfTable(_ByHandTable):
+    """``[shelf.<id>]``: jugs that are bought, or filled somewhere else."""
+
+    price_per_l: float | None = from_zero("what a litre costs")
+    lead_days: float = from_zero("the days until more stands on the shelf", USUAL_LEAD_DAYS, le=366)
+
+    def core(self, ident: str) -> ShelfPlan:
+        return ShelfPlan(
+            ident,
+            self.called(ident),
+            self.factor,
+            self.limit_ppm,
+            self.target,
+            self.price_per_l,
+            self.lead_days,
+        )
+
+
+def check_ids(tables: dict[str, list[str]], mistakes: Mistakes) -> None:
+    """In the log a word means one thing: no two tables of ``tables`` (by their room) share an id."""
+    seen: dict[str, str] = {}
+    for room, idents in tables.items():
+        for ident in idents:
+            if room != "reservoir" and ident in TAKEN:
+                sentence = (
+                    f"this id says already what a sample is of ({', '.join(sorted(TAKEN))}); take another"
+                )
+                mistakes.add((room, ident), sentence)
+            elif ident in seen:
+                mistakes.add((room, ident), f"[{seen[ident]}.{ident}] has this id already; take another one")
+            seen.setdefault(ident, room)
+    if not seen:
+        mistakes.add(
+            ("reservoir",),
+            "is missing; give at least one table [reservoir.<id>], such as [reservoir.barrel], or "
+            "[purifier.<id>] of what is kept by hand",
+        )

@@ -1,0 +1,208 @@
+"""The calibrations that ``clearwell calibrate`` wrote: a file of its own, read over the configuration.
+
+``clearwell-calibration.toml`` lies beside the log, or beside the configuration where no log is kept, and is
+looked for in both places. It holds every calibration ever made; of each cell the newest counts, before the
+values in the configuration and after those in the environment.
+"""
+
+import json
+import os
+import tomllib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, Literal
+
+from pydantic import AwareDatetime, Field, ValidationError
+
+from bridge.config.mistakes import Mistakes, from_validation
+from bridge.config.tables import ID_PATTERN, Table, from_zero
+from bridge.errors import InputError
+from bridge.station.plan import CalibrationInForce, ProbePlan, StationPlan
+from bridge.water.conductivity import (
+    LARGEST_CONSTANT_PER_CM,
+    LARGEST_OFFSET_US,
+    SMALLEST_CONSTANT_PER_CM,
+)
+
+NAME = "clearwell-calibration.toml"
+_HEAD = """\
+# Written by `clearwell calibrate`, and read over the configuration: of each cell the newest calibration
+# counts. The older ones are its history. To go back to an earlier one, take out those after it.
+"""
+
+
+class CalibrationTable(Table):
+    """``[[calibration]]``: one cell in one or two standard solutions."""
+
+    reservoir: str = Field(pattern=ID_PATTERN, description="the id of the reservoir")
+    cell: Literal["product", "feed"] = Field(description="'product' or 'feed'")
+    made: AwareDatetime = Field(description="when, with the offset from UTC, such as 2025-04-01T10:00:00Z")
+    standard: str = Field(min_length=1, description="the standard solution, or two with a plus sign between")
+    temperature_c: float = Field(description="the temperature of the solution in °C")
+    cell_constant_per_cm: float = Field(
+        ge=SMALLEST_CONSTANT_PER_CM,
+        le=LARGEST_CONSTANT_PER_CM,
+        description="the cell constant in cm⁻¹",
+    )
+    offset_us: float = Field(ge=-LARGEST_OFFSET_US, le=LARGEST_OFFSET_US, description="the offset in µS")
+    cell_constant_percent: float = from_zero(
+        "the standard uncertainty (k = 1) of the constant, in per cent", ...
+    )
+    before_cell_constant_per_cm: float = Field(description="the constant that counted before, in cm⁻¹")
+    before_offset_us: float = Field(description="the offset that counted before, in µS")
+    configured_cell_constant_per_cm: float = Field(
+        description="the constant that stood in the configuration at that time, in cm⁻¹"
+    )
+
+
+class _File(Table):
+    calibration: list[CalibrationTable] = Field(default_factory=list, description="tables of calibrations")
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """The newest calibration of one cell, and the file it stands in."""
+
+    table: CalibrationTable
+    file: Path
+
+
+Newest = dict[tuple[str, str], Found]
+"""By reservoir and cell."""
+
+
+def place_of(configuration: Path, log: Path | None) -> Path:
+    """Where a calibration is written: beside the log, or beside the configuration where there is none."""
+    return (configuration if log is None else log).parent / NAME
+
+
+def newest(places: Sequence[Path]) -> Newest:
+    """The newest calibration of each cell in all of these files that are there.
+
+    :raises InputError: a file is there and is wrong: one line for each mistake.
+    """
+    found: Newest = {}
+    for path in dict.fromkeys(places):
+        for table in history(path):
+            key = (table.reservoir, table.cell)
+            if key not in found or table.made >= found[key].table.made:
+                found[key] = Found(table, path)
+    return found
+
+
+def history(path: Path) -> list[CalibrationTable]:
+    """Every calibration in a file, as written; none where there is no file. Raises :class:`InputError`."""
+    try:
+        values = tomllib.loads(path.read_text("utf-8"))
+    except FileNotFoundError:
+        return []
+    except (OSError, ValueError) as error:
+        raise InputError(
+            f"{path}: the calibrations cannot be read ({error}); correct that, or move the file away"
+        ) from error
+    try:
+        return _File.model_validate(values).calibration
+    except ValidationError as error:
+        mistakes = Mistakes(str(path))
+        for details in error.errors(include_url=False):
+            mistakes.note(from_validation(_File, details))
+        mistakes.refuse()
+        raise InputError(f"{path}: {error}") from error
+
+
+def values_of(found: Newest, tables: object) -> dict[str, Any]:
+    """What the calibrations set, as tables of the configuration, for cells that the configuration has."""
+    values: dict[str, Any] = {}
+    for (reservoir, name), one in found.items():
+        if _probe_table(tables, reservoir, name) is None:
+            continue
+        values.setdefault(reservoir, {})[name] = {
+            "cell_constant_per_cm": one.table.cell_constant_per_cm,
+            "offset_us": one.table.offset_us,
+            "uncertainty": {"cell_constant_percent": one.table.cell_constant_percent},
+        }
+    return {"reservoir": values} if values else {}
+
+
+def notes_on(found: Newest, tables: object) -> tuple[str, ...]:
+    """Sentences on calibrations that are at odds with what stands in the configuration, for a warning."""
+    notes = []
+    for (reservoir, name), one in found.items():
+        probe = _probe_table(tables, reservoir, name)
+        where = f"{one.file} has a calibration of {one.table.made:%Y-%m-%d} for {reservoir}.{name}"
+        if probe is None:
+            notes.append(f"{where}, a cell that the configuration does not have; it sets nothing")
+            continue
+        configured = probe.get("cell_constant_per_cm")
+        if configured != one.table.configured_cell_constant_per_cm:
+            notes.append(
+                f"{where}, and the cell constant in the configuration was changed since (from "
+                f"{one.table.configured_cell_constant_per_cm:g} to {configured} cm⁻¹); the calibration "
+                "counts. "
+                "Calibrate a new cell, or take the old cell's calibrations out of that file"
+            )
+    return tuple(notes)
+
+
+def in_force(station: StationPlan, found: Newest, overrides: Mapping[str, Any]) -> StationPlan:
+    """The plan that knows which calibration its cells have; one overridden from the environment has none."""
+    name = station.identity.reservoir
+    product = _known(station.product, name, "product", found, overrides)
+    feed = None if station.feed is None else _known(station.feed, name, "feed", found, overrides)
+    return replace(station, product=product, feed=feed)
+
+
+def _known(
+    probe: ProbePlan, reservoir: str, name: str, found: Newest, overrides: Mapping[str, Any]
+) -> ProbePlan:
+    one = found.get((reservoir, name))
+    over = _probe_table(overrides.get("reservoir"), reservoir, name) or {}
+    if one is None or "cell_constant_per_cm" in over:
+        return probe
+    table = one.table
+    said = CalibrationInForce(table.made, table.standard, table.cell_constant_percent, one.file)
+    return replace(probe, calibration=said)
+
+
+def _probe_table(tables: object, reservoir: str, name: str) -> dict[str, Any] | None:
+    table = tables.get(reservoir) if isinstance(tables, dict) else None
+    probe = table.get(name) if isinstance(table, dict) else None
+    return probe if isinstance(probe, dict) else None
+
+
+def append(path: Path, table: CalibrationTable) -> None:
+    """Add a calibration to the file, which is replaced as a whole: a power cut leaves the old one or the new.
+
+    :raises InputError: what is there is wrong, or the file cannot be written.
+    """
+    history(path)
+    try:
+        before = path.read_text("utf-8") if path.exists() else _HEAD
+        text = before.rstrip("\n") + "\n\n" + _written(table)
+        new = path.with_name(path.name + ".new")
+        with new.open("w", encoding="utf-8") as file:
+            file.write(text)
+            file.flush()
+            os.fsync(file.fileno())
+        if path.exists():
+            new.chmod(path.stat().st_mode & 0o777)
+        new.replace(path)
+    except OSError as error:
+        raise InputError(
+            f"{path}: the calibration cannot be written ({error.strerror}); run this as the user that the "
+            "daemon runs as, or give that directory's rights"
+        ) from error
+
+
+def _written(table: CalibrationTable) -> str:
+    lines = ["[[calibration]]"]
+    for key, value in table.model_dump().items():
+        if isinstance(value, datetime):
+            text = value.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+        else:
+            # A JSON string is a TOML string, and repr() of a finite float is a TOML float.
+            text = json.dumps(value, ensure_ascii=False) if isinstance(value, str) else repr(float(value))
+        lines.append(f"{key} = {text}")
+    return "\n".join(lines) + "\n"

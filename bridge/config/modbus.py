@@ -1,0 +1,208 @@
+"""The table ``modbus`` of a reservoir: transmitters and relays on a Modbus RTU line instead of a "
+"controller.
+"""
+
+from typing import Literal
+
+from pydantic import Field, model_validator
+
+from bridge.config.tables import Table, positive, refused
+from bridge.protocol.registers import (
+    Function,
+    ModbusMap,
+    NumberType,
+    Quantity,
+    Relay,
+    Switch,
+    WordOrder,
+)
+
+CANNOT_PROMISE = (
+    "a relay without a time limit of its own stays as it was switched last: when this computer, its "
+    "program or the "
+    "cable fails while water flows, nothing shuts the valve but the overflow float in series with it"
+)
+"""What a plain relay means, as part of a sentence."""
+
+_DEVICE = "the device's address on the line, 1 to 247"
+_REGISTER = (
+    "the address as it is sent, from 0 to 65535 (a list that begins with 30001 or 40001 counts from there)"
+)
+
+
+def _device() -> int:
+    field: int = Field(ge=1, le=247, description=_DEVICE)
+    return field
+
+
+def _register() -> int:
+    field: int = Field(ge=0, le=65535, description=_REGISTER)
+    return field
+
+
+class _NumberTable(Table):
+    device: int = _device()
+    function: Literal["input", "holding"] = Field(
+        description="'input' (function 4) or 'holding' (function 3)"
+    )
+    address: int = _register()
+    type: Literal["uint16", "int16", "uint32", "int32", "float32"] = Field(
+        description="'uint16', 'int16', 'uint32', 'int32' or 'float32'"
+    )
+    word_order: Literal["high-first", "low-first"] = Field(
+        default="high-first", description="which register of a 32-bit number comes first"
+    )
+    scale: float = Field(default=1.0, description="what the number is multiplied by, such as 0.01; not 0")
+
+    def quantity(self, scale: float, offset: float, lowest: float, highest: float) -> Quantity:
+        return Quantity(
+            self.device, Function(self.function), self.address, NumberType(self.type),
+            WordOrder(self.word_order), scale, offset, lowest, highest,
+        )  # fmt: skip
+
+    @model_validator(mode="after")
+    def _scaled(self) -> "_NumberTable":
+        if self.scale == 0.0:
+            raise refused("scale", self.scale, "must not be 0")
+        return self
+
+
+class ConductivityTable(_NumberTable):
+    """A conductivity transmitter, with its own temperature correction switched off."""
+
+    unit: Literal["uS", "mS"] = Field(
+        default="uS",
+        description="'uS' for µS or µS/cm, 'mS' for mS or mS/cm; with µS/cm the cell_constant_per_cm is 1",
+    )
+    lowest_us: float = positive("the least that it can show, in µS", 0.01)
+    highest_us: float = positive("the most that it can show, in µS", 100_000.0)
+
+    def core(self) -> Quantity:
+        scale = self.scale * (1000.0 if self.unit == "mS" else 1.0)
+        return self.quantity(scale, 0.0, self.lowest_us, self.highest_us)
+
+
+class TemperatureTable(_NumberTable):
+    """A temperature."""
+
+    unit: Literal["C", "F"] = Field(default="C", description="'C' or 'F'")
+
+    def core(self) -> Quantity:
+        if self.unit == "F":
+            return self.quantity(self.scale * 5.0 / 9.0, -32.0 * 5.0 / 9.0, -20.0, 90.0)
+        return self.quantity(self.scale, 0.0, -20.0, 90.0)
+
+
+class TransmitterLevelTable(_NumberTable):
+    """A level transmitter; ``level.sensor.table`` says what its fractions mean in metres."""
+
+    at_zero: float = Field(default=0.0, description="the scaled number that is to be the fraction 0")
+    at_one: float = Field(description="the scaled number that is to be the fraction 1")
+
+    @model_validator(mode="after")
+    def _apart(self) -> "TransmitterLevelTable":
+        if self.at_one == self.at_zero:
+            raise refused("at_one", self.at_one, "must differ from at_zero")
+        return self
+
+    def core(self) -> Quantity:
+        span = self.at_one - self.at_zero
+        return self.quantity(self.scale / span, -self.at_zero / span, -0.05, 1.05)
+
+
+class SwitchTable(Table):
+    """A float switch on a digital input."""
+
+    device: int = _device()
+    function: Literal["discrete", "coil"] = Field(
+        default="discrete", description="'discrete' (function 2) or 'coil' (function 1)"
+    )
+    address: int = _register()
+    water_when: bool = Field(default=True, description="the bit while water is there, true or false")
+
+    def core(self) -> Switch:
+        return Switch(self.device, Function(self.function), self.address, self.water_when)
+
+
+class RelayTable(Table):
+    """A relay that drives a valve."""
+
+    device: int = _device()
+    coil: int = _register()
+    time_limit_register: int | None = Field(
+        default=None,
+        ge=0,
+        le=65535,
+        description="the holding register to which a time is written that switches the output on for so "
+        "long; "
+        "each write begins anew, and the module itself switches off",
+    )
+    time_limit_step_s: float = positive("the unit of that time, in seconds, such as 0.1", 1.0)
+    relay_without_time_limit: bool = Field(
+        default=False, description="true accepts what a plain relay cannot promise"
+    )
+
+    @model_validator(mode="after")
+    def _promised(self) -> "RelayTable":
+        if self.time_limit_register is None and not self.relay_without_time_limit:
+            raise refused(
+                "relay_without_time_limit",
+                False,
+                f"must be true where there is no time_limit_register, for {CANNOT_PROMISE}; a module that "
+                "can limit "
+                "the time by itself is the better one",
+            )
+        return self
+
+    def core(self) -> Relay:
+        return Relay(self.device, self.coil, self.time_limit_register, self.time_limit_step_s)
+
+
+class ModbusTable(Table):
+    """``[reservoir.<id>.modbus]``."""
+
+    parity: Literal["none", "even", "odd"] = Field(default="none", description="'none', 'even' or 'odd'")
+    stop_bits: Literal[1, 2] = Field(default=1, description="1 or 2")
+    poll_s: float = Field(
+        default=0.5, ge=0.05, le=1.0, description="how often everything is asked, in seconds"
+    )
+    timeout_s: float = Field(
+        default=0.2,
+        ge=0.02,
+        le=0.5,
+        description="how long an answer may take, in seconds; a close may wait for it",
+    )
+    conductivity: ConductivityTable = Field(description="a table: where the product's conductivity is")
+    temperature: TemperatureTable = Field(description="a table: where the product's temperature is")
+    feed_conductivity: ConductivityTable | None = Field(
+        default=None, description="a table, where it is measured"
+    )
+    feed_temperature: TemperatureTable | None = Field(
+        default=None, description="a table, where it is measured"
+    )
+    level: TransmitterLevelTable | None = Field(
+        default=None, description="a table, where there is a transmitter"
+    )
+    low_switch: SwitchTable | None = Field(default=None, description="a table, where there is one")
+    full_switch: SwitchTable | None = Field(default=None, description="a table, where there is one")
+    overflow_float: SwitchTable | None = Field(default=None, description="a table, where it is reported too")
+    valve: RelayTable = Field(description="a table: the relay of the fill valve")
+    drain: RelayTable | None = Field(default=None, description="a table: the relay of the drain valve")
+
+    def core(self) -> ModbusMap:
+        return ModbusMap(
+            parity=self.parity[0].upper(),
+            stop_bits=self.stop_bits,
+            poll_s=self.poll_s,
+            timeout_s=self.timeout_s,
+            conductivity=self.conductivity.core(),
+            temperature=self.temperature.core(),
+            feed_conductivity=None if self.feed_conductivity is None else self.feed_conductivity.core(),
+            feed_temperature=None if self.feed_temperature is None else self.feed_temperature.core(),
+            level=None if self.level is None else self.level.core(),
+            low_switch=None if self.low_switch is None else self.low_switch.core(),
+            full_switch=None if self.full_switch is None else self.full_switch.core(),
+            overflow_float=None if self.overflow_float is None else self.overflow_float.core(),
+            valve=self.valve.core(),
+            drain=None if self.drain is None else self.drain.core(),
+        )

@@ -1,0 +1,287 @@
+"""The table of one reservoir in the configuration: its keys, their ranges and what each one means.
+
+A description is also what a person reads who forgot the key, so it says what would be right.
+
+The table ``[reservoir.<id>.cartridge]``: what is fitted, and will be fitted again when it gives out.
+"""
+
+from typing import Any, Literal
+
+from pydantic import Field, model_validator
+
+from bridge.config.modbus import ModbusTable
+from bridge.config.tables import Grams, Litres, Ppm, Table, from_zero, given, positive, refused
+from bridge.config.tank import LevelTable, ShapeTable
+from bridge.purifier.capacity import RATING_SD
+from bridge.purifier.cartridge import (
+    Kind,
+    RatedGrams,
+    RatedLitres,
+    RatedResin,
+    Rating,
+    rated_grams,
+)
+from bridge.station.plan import CartridgePlan
+from bridge.water import conductivity as cell
+from bridge.water.conductivity import LARGEST_LINEAR_PERCENT_PER_K, Compensation, Method
+from bridge.water.measurement import MeasuringChain
+from bridge.water.probe import ProbeSettings
+from bridge.water.solids import LARGEST_FACTOR, LIMIT_PPM, SMALLEST_FACTOR, Scale
+from bridge.water.uncertainty import StandardUncertainties
+
+USUAL_LEAD_DAYS = 7.0
+_OF_KIND = {
+    "exchange": ("treats", "treats_of", "takes_up", "resin", "equivalents_per_l", "rating_sd_percent"),
+    "membrane": ("rejection_percent",),
+    "distiller": ("scale",),
+}
+
+
+class CartridgeTable(Table):
+    """``cartridge``: an exchange cartridge, a membrane or a distiller, for the forecast."""
+
+    kind: Literal["exchange", "membrane", "distiller"] = Field(
+        description="'exchange' (resin), 'membrane' or 'distiller'"
+    )
+    treats: Litres | None = positive("the litres that it treats, or '45 us-gal'; with treats_of")
+    treats_of: Ppm | None = positive("the ppm of the feed that treats is stated for")
+    takes_up: Grams | None = positive("the grams that it takes up, or a text such as '300 grain'")
+    resin: Litres | None = positive("the litres of resin in it; with equivalents_per_l")
+    equivalents_per_l: float | None = positive("the equivalents that a litre of the resin takes up")
+    rating_sd_percent: float | None = Field(
+        default=None, ge=1, le=100, description="one standard deviation of the rating in per cent, 1 to 100"
+    )
+    rejection_percent: float | None = Field(
+        default=None, ge=50, le=99.9, description="the rated rejection of a membrane in per cent"
+    )
+    scale: Grams | None = positive("the grams of scale that a distiller may gather before it is descaled")
+    price: float | None = from_zero("the price of a new one")
+    lead_days: float = from_zero("the days from the order until a new one is fitted", USUAL_LEAD_DAYS, le=366)
+
+    @model_validator(mode="after")
+    def _fits(self) -> "CartridgeTable":
+        for kind, keys in _OF_KIND.items():
+            for key in keys:
+                if kind != self.kind and getattr(self, key) is not None:
+                    raise refused(key, getattr(self, key), f"belongs to the kind '{kind}'; leave it out")
+        for one, other in (("treats", "treats_of"), ("resin", "equivalents_per_l")):
+            if (getattr(self, one) is None) != (getattr(self, other) is None):
+                raise refused(one, getattr(self, one), f"goes together with {other}; give both")
+        ratings = sum(x is not None for x in (self.treats, self.takes_up, self.resin))
+        if self.kind == "exchange" and ratings != 1:
+            raise refused("kind", self.kind, "needs one rating: treats and treats_of, or takes_up, or resin")
+        if self.kind == "membrane" and self.rejection_percent is None:
+            raise refused("kind", self.kind, "needs rejection_percent, the rated rejection")
+        if self.kind == "distiller" and self.scale is None:
+            raise refused("kind", self.kind, "needs scale, the grams of scale that may gather")
+        return self
+
+    def core(self) -> CartridgePlan:
+        rating = self._rating()
+        return CartridgePlan(
+            kind=Kind(self.kind),
+            rated_g=self.scale if rating is None else rated_grams(rating),
+            rating_sd=RATING_SD if self.rating_sd_percent is None else self.rating_sd_percent / 100.0,
+            rejection_percent=self.rejection_percent,
+            price=self.price,
+            lead_days=self.lead_days,
+        )
+
+    def _rating(self) -> Rating | None:
+        if self.treats is not None and self.treats_of is not None:
+            return RatedLitres(self.treats, self.treats_of)
+        if self.resin is not None and self.equivalents_per_l is not None:
+            return RatedResin(self.resin, self.equivalents_per_l)
+        return None if self.takes_up is None else RatedGrams(self.takes_up)
+
+
+class UncertaintyTable(Table):
+    """``uncertainty``: standard uncertainties (k = 1) of what goes into a reading."""
+
+    cell_constant_percent: float | None = from_zero("that of the cell constant, in per cent")
+    conductance_percent: float | None = from_zero("that of the measured conductance, in per cent")
+    conductance_step_us: float | None = from_zero("one step of the measured conductance, in µS")
+    temperature_k: float | None = from_zero("that of the water temperature, in kelvin")
+    linear_percent_per_k: float | None = from_zero("that of the coefficient of 'linear', in %/K")
+    method_percent_per_k: float | None = from_zero("that of the compensation, in % for each K from 25 °C")
+    factor_percent: float | None = from_zero("that of the factor, in per cent; 0 for a stated scale")
+
+
+class WatchTable(Table):
+    """``watch``: what counts as a fault of the probe."""
+
+    over_range_us_cm: float | None = positive("the upper end of the probe's range in µS/cm")
+    floor_tolerance: float | None = from_zero("how far below pure water a value may lie, 0 to 1", lt=1)
+    resolution_us_cm: float | None = from_zero("one step of the reading in µS/cm")
+    lowest_c: float | None = Field(default=None, description="the lowest temperature that can be, in °C")
+    highest_c: float | None = Field(default=None, description="the highest temperature that can be, in °C")
+    fault_codes_c: list[float] | None = Field(
+        default=None, description="the temperatures by which the sensor says that it failed, in °C"
+    )
+    frozen_after_s: float | None = positive("after how long without any movement a value is frozen, in s")
+    noise_fraction: float | None = positive("the jump that counts as noise, as a fraction of the reading")
+    noise_us_cm: float | None = from_zero("the jump that is too small to count as noise, in µS/cm")
+    swapped_ratio: float | None = Field(
+        default=None, ge=1, description="how many times the feed the product may read before they are swapped"
+    )
+    swapped_after_s: float | None = from_zero("after how long that is a fault, in seconds; 0 for never")
+
+    @model_validator(mode="after")
+    def _rising(self) -> "WatchTable":
+        usual = ProbeSettings()
+        low_c = usual.lowest_c if self.lowest_c is None else self.lowest_c
+        high_c = usual.highest_c if self.highest_c is None else self.highest_c
+        if low_c >= high_c:
+            raise refused("lowest_c", low_c, f"must be below highest_c = {high_c:g}")
+        return self
+
+
+class ProbeTable(Table):
+    """``product`` or ``feed``: one conductivity probe with its temperature sensor."""
+
+    cell_constant_per_cm: float = Field(
+        ge=cell.SMALLEST_CONSTANT_PER_CM,
+        le=cell.LARGEST_CONSTANT_PER_CM,
+        description="the cell constant in cm⁻¹, from its label or its calibration, such as 0.1",
+    )
+    offset_us: float = Field(
+        default=0.0,
+        ge=-cell.LARGEST_OFFSET_US,
+        le=cell.LARGEST_OFFSET_US,
+        description="what the input reads with the cell dry and clean, in µS",
+    )
+    lead_resistance_ohm: float = from_zero(
+        "the resistance of both wires together, in ohm", 0.0, le=cell.LARGEST_LEAD_RESISTANCE_OHM
+    )
+    method: Literal["natural", "pure", "linear", "off"] | None = Field(
+        default=None, description="how the reading is brought to 25 °C"
+    )
+    linear_percent_per_k: float = positive(
+        "the coefficient of the method 'linear' in %/K", 2.0, le=LARGEST_LINEAR_PERCENT_PER_K
+    )
+    uncertainty: UncertaintyTable = Field(default=UncertaintyTable(), description="a table of uncertainties")
+    watch: WatchTable = Field(default=WatchTable(), description="a table of what counts as a fault")
+
+    def chain(self, usual: Method, factor: float) -> MeasuringChain:
+        method = usual if self.method is None else Method(self.method)
+        return MeasuringChain(
+            cell.Cell(self.cell_constant_per_cm, self.lead_resistance_ohm, self.offset_us),
+            Compensation(method, self.linear_percent_per_k),
+            factor,
+            StandardUncertainties(**given(self.uncertainty)),
+        )
+
+    def watching(self) -> ProbeSettings:
+        values: dict[str, Any] = given(self.watch)
+        if "fault_codes_c" in values:
+            values["fault_codes_c"] = tuple(values["fault_codes_c"])
+        step_us = self.uncertainty.conductance_step_us
+        if step_us is not None:
+            values.setdefault("resolution_us_cm", step_us * self.cell_constant_per_cm)
+        return ProbeSettings(**values)
+
+
+class PurifierTable(Table):
+    """``purifier``: what is known of it, and what is fitted."""
+
+    drain_valve: bool = Field(default=False, description="true where a valve can send product to a drain")
+    feed_ppm: float | None = positive("the feed's dissolved solids in ppm on the reservoir's scale")
+    litres_per_pulse: float | None = positive(
+        "the litres for each pulse of the flow sensor: 1 divided by the pulses per litre on its label"
+    )
+    flow_max_l_min: float = positive("the most that the purifier can deliver, in litres a minute", 6.0)
+
+
+class GuardTable(Table):
+    """``guard``: the bounds. What is not given follows from the capacity, or has a usual value."""
+
+    limit_ppm: float | None = positive("the limit of the product in ppm on the reservoir's scale")
+    target_ppm: float | None = positive("the ppm from which product is only marginal")
+    gross_ppm: float | None = positive("the ppm at which the product trips without delay")
+    reservoir_limit_ppm: float | None = positive("the limit of what is in the reservoir, in ppm")
+    persistence_s: float | None = positive("how long an excess lasts until it is a trip, in seconds")
+    excursions_max: int | None = Field(
+        default=None, ge=1, description="how many excesses within one fill are a trip"
+    )
+    pause_s: float | None = positive("how long an interrupted fill waits, in seconds")
+    rinse_min_s: float | None = positive("the shortest rinse, in seconds")
+    rinse_max_s: float | None = positive("the longest rinse, in seconds")
+    in_spec_s: float | None = positive("how long product must be good before a rinse ends, in seconds")
+    lease_s: float | None = Field(
+        default=None,
+        ge=2,
+        le=30,
+        description="for how long the valve may stay open without a renewal, in seconds",
+    )
+    stale_after_s: float | None = Field(
+        default=None, ge=1, le=30, description="after how long a reading is too old, in seconds"
+    )
+    link_lost_after_s: float | None = positive("after how long a silent controller trips, in seconds")
+    link_steady_s: float | None = positive("how long a link is steady before its trip resets, in seconds")
+    probe_failure_after_s: float | None = positive("after how long a failed probe trips, in seconds")
+    level_failure_after_s: float | None = positive("after how long an unknown level trips, in seconds")
+    temperature_low_c: float | None = Field(
+        default=None, description="the coldest water that may flow, in °C"
+    )
+    temperature_high_c: float | None = Field(
+        default=None, description="the warmest water that may flow, in °C"
+    )
+    fill_max_s: float | None = positive("how long a fill may last, in seconds")
+    fill_max_l: float | None = positive("how much one fill may bring, in litres")
+    daily_max_l: float | None = positive("how much 24 hours may bring, in litres")
+    no_rise_after_s: float | None = positive("how long water may flow without a rise, in seconds")
+    no_rise_l: float | None = positive("the rise that a flow must bring in that time, in litres")
+    settle_s: float | None = positive("how long the level may move after the valve shut, in seconds")
+    rise_closed_l: float | None = positive("the rise with the valve shut that trips, in litres")
+    blocked_after_s: float | None = positive("how long a due fill may be blocked unsaid, in seconds")
+    command_max_age_s: float | None = positive("how old a command from the hub may be, in seconds")
+    shelve_max_minutes: float | None = positive("how long an alarm may be shelved, in minutes", le=1440)
+
+    @model_validator(mode="after")
+    def _rising(self) -> "GuardTable":
+        limit_ppm = LIMIT_PPM if self.limit_ppm is None else self.limit_ppm
+        if self.target_ppm is not None and self.target_ppm > limit_ppm:
+            raise refused("target_ppm", self.target_ppm, f"must be at most limit_ppm = {limit_ppm:g}")
+        if self.gross_ppm is not None and self.gross_ppm < limit_ppm:
+            raise refused("gross_ppm", self.gross_ppm, f"must be at least limit_ppm = {limit_ppm:g}")
+        return self
+
+
+class ReservoirTable(Table):
+    """``[reservoir.<id>]``: one reservoir with its purifier and its controller."""
+
+    port: str = Field(
+        min_length=1,
+        pattern=r"^[^\x00-\x1f]+$",
+        description='the device path of the controller, such as "/dev/serial/by-id/..."',
+    )
+    name: str | None = Field(default=None, min_length=1, description="what people call the reservoir")
+    baud: int = Field(default=115200, ge=1200, le=1_000_000, description="the speed of the line in bit/s")
+    factor: float = Field(
+        default=Scale.HALF.value,
+        ge=SMALLEST_FACTOR,
+        le=LARGEST_FACTOR,
+        description="the scale of every ppm of this reservoir: ppm for each µS/cm at 25 °C, often 0.5 or 0.7",
+    )
+    assumed_ppm: float | None = from_zero("what the reservoir holds until a sample is sent, in ppm")
+    rain_ppm: float | None = from_zero("the dissolved solids of rain that falls in, in ppm")
+    shape: ShapeTable = Field(
+        description="a table with 'kind' (upright-cylinder, horizontal-cylinder, box, tapered-barrel or "
+        "strapping-table) and the inside dimensions in metres"
+    )
+    level: LevelTable = Field(
+        description="a table with 'sensor', or with 'low_switch' and 'full_switch', or with all of them"
+    )
+    product: ProbeTable = Field(description="the table of the product probe, with 'cell_constant_per_cm'")
+    feed: ProbeTable | None = Field(
+        default=None, description="the table of the feed probe, where one is fitted"
+    )
+    purifier: PurifierTable = Field(default=PurifierTable(), description="a table about the purifier")
+    cartridge: CartridgeTable | None = Field(
+        default=None, description="a table about the cartridge, membrane or distiller, for the forecast"
+    )
+    guard: GuardTable = Field(default=GuardTable(), description="a table of bounds")
+    modbus: ModbusTable | None = Field(
+        default=None,
+        description="a table, where transmitters and relays on a Modbus line stand for a controller",
+    )

@@ -1,0 +1,1 @@
+"""The process that keeps every reservoir: keepers, log, broker, page, service manager. Shell."""

@@ -1,0 +1,206 @@
+"""The process: a task for each reservoir, for the broker and for the page, and the service manager's word.
+
+Everything that matters for the valve happens inside a reservoir's own turn; nothing here can delay it.
+"""
+
+import asyncio
+import gc
+import logging
+import signal
+import sys
+from collections.abc import Callable, Sequence
+from functools import partial
+from typing import TYPE_CHECKING
+
+import structlog
+
+from bridge.config.plan import BridgePlan, HubPlan, PagePlan
+from bridge.daemon.keeper import Keeper
+from bridge.daemon.logbook import Logbook
+from bridge.daemon.relay import carry
+from bridge.daemon.systemd import ServiceManager
+from bridge.errors import HubError
+from bridge.guard.commands import GuardCommand
+from bridge.guard.model import Advisory
+from bridge.history.outbox import OutboxLevel
+from bridge.history.trouble import LogTrouble
+from bridge.mqtt.announcements import Announcements
+from bridge.mqtt.client import HubClient
+from bridge.mqtt.topics import Level as HubLevel
+from bridge.station.plan import StationPlan
+from bridge.station.station import Level, StationEvent
+from bridge.station.view import StationView
+
+if TYPE_CHECKING:
+    from bridge.daemon.page_host import PageHost
+
+_log = structlog.get_logger("clearwell")
+
+SAMPLES_EVERY_S = 60.0
+SWITCH_S = 0.0005
+
+_STRUCTLOG_LEVEL = {Level.INFO: logging.INFO, Level.WARNING: logging.WARNING, Level.ERROR: logging.ERROR}
+_HUB_LEVEL = {Level.INFO: HubLevel.INFO, Level.WARNING: HubLevel.WARN, Level.ERROR: HubLevel.ERROR}
+
+
+class Daemon:
+    """All reservoirs, the log, the broker, and how it ends."""
+
+    def __init__(self, plan: BridgePlan, watcher: Callable[[StationEvent], None] | None = None) -> None:
+        self.plan = plan
+        self._watcher = watcher
+        self._hub: HubClient | None = None if plan.hub is None else self._client(plan.hub, plan.stations)
+        self._logbook: Logbook | None = None
+        if plan.log is not None:
+            self._logbook = Logbook(plan.log, plan.stations, self._on_log, self._on_outbox)
+        self.page: PageHost | None = None if plan.page is None else self._page(plan.page)
+        self.keepers: dict[str, Keeper] = {}
+        self.ready = asyncio.Event()
+        """Set when every reservoir is kept."""
+        self._stop = asyncio.Event()
+        self._service = ServiceManager.from_environment()
+
+    @property
+    def hub_connected(self) -> bool:
+        """The broker was told everything, and the connection stands."""
+        return self._hub is not None and self._hub.connected
+
+    def stop(self) -> None:
+        """Close every valve, then let everything else end."""
+        for keeper in self.keepers.values():
+            keeper.close_now()
+        self._stop.set()
+
+    async def run(self) -> None:
+        """Run until :meth:`stop`, SIGTERM or SIGINT."""
+        loop = asyncio.get_running_loop()
+        for number in (signal.SIGTERM, signal.SIGINT):
+            loop.add_signal_handler(number, self.stop)
+        try:
+            if self._logbook is not None:
+                await self._logbook.open()
+            await self._keep()
+        finally:
+            if self._logbook is not None:
+                for keeper in self.keepers.values():
+                    keeper.settle()
+                    keeper.save_accounts()
+                    keeper.save_forecast()
+                await self._logbook.close()
+            for number in (signal.SIGTERM, signal.SIGINT):
+                loop.remove_signal_handler(number)
+        _log.info("stopped")
+
+    async def _keep(self) -> None:
+        if self._stop.is_set():
+            return
+        for one in self.plan.stations:
+            keeper = Keeper(one, self._on_view, self._on_event, self._logbook)
+            self.keepers[one.identity.reservoir] = keeper
+        async with asyncio.TaskGroup() as group:
+            for keeper in self.keepers.values():
+                group.create_task(keeper.run())
+            aside = [group.create_task(self._service.pulse())]
+            if self._hub is not None:
+                group.create_task(self._hub.run())
+                if self._logbook is not None and self.plan.hub is not None:
+                    aside.append(group.create_task(carry(self._logbook, self._hub, self.plan.hub.layout)))
+            if self.page is not None:
+                aside.append(group.create_task(self.page.run()))
+            if self._logbook is not None:
+                aside.append(group.create_task(self._take_samples(self._logbook)))
+            # What stands by now stays: to look through it for garbage would hold up a turn for up to 0.1 s.
+            gc.freeze()
+            # The usual 5 ms for which the log's thread may keep the interpreter are too long beside a trip.
+            sys.setswitchinterval(SWITCH_S)
+            self.ready.set()
+            self._service.ready(f"keeping {len(self.keepers)} reservoir(s)")
+            _log.info("started", reservoirs=list(self.keepers))
+            await self._stop.wait()
+            self._service.stopping()
+            if self._hub is not None:
+                await self._hub.stop()
+            for task in aside:
+                task.cancel()
+
+    async def _take_samples(self, logbook: Logbook) -> None:
+        """Samples of feed and reservoir that a person put into the log, before the start or since."""
+        while True:
+            for reservoir, us_cm in logbook.reservoirs_sampled().items():
+                if reservoir in self.keepers:
+                    self.keepers[reservoir].reservoir_sampled(us_cm)
+            await asyncio.sleep(SAMPLES_EVERY_S)
+            book = await logbook.read_book()
+            for reservoir, us_cm in book.feed_us_cm.items():
+                if reservoir in self.keepers:
+                    self.keepers[reservoir].feed_sampled(us_cm)
+
+    def _client(self, hub: HubPlan, stations: Sequence[StationPlan]) -> HubClient:
+        return HubClient(
+            hub.broker,
+            hub.layout,
+            [station.identity for station in stations],
+            on_command=self._on_command,
+            report=self._on_hub,
+            on_refused=self._on_refused,
+            announcements=Announcements(hub.announcements, hub.layout),
+            heartbeat_s=hub.heartbeat_s,
+            clock=asyncio.get_running_loop().time,
+        )
+
+    def _page(self, page: PagePlan) -> "PageHost":
+        from bridge.daemon.page_host import PageHost
+
+        return PageHost(
+            page,
+            self.plan.log,
+            self.plan.display,
+            [station.identity for station in self.plan.stations],
+            broker=None if self.plan.hub is None else self.plan.hub.broker,
+            on_command=self._on_command,
+            on_refused=partial(self._on_refused, sender="page"),
+            tell=self._on_event,
+        )
+
+    def _on_view(self, view: StationView) -> None:
+        if self._hub is not None:
+            self._hub.offer(view)
+        if self.page is not None:
+            self.page.offer(view)
+
+    def _on_event(self, event: StationEvent) -> None:
+        _log.log(_STRUCTLOG_LEVEL[event.level], event.id, reservoir=event.reservoir, sentence=event.sentence)
+        if self._hub is not None:
+            self._hub.log(_HUB_LEVEL[event.level], f"{event.id}: {event.sentence}", event.reservoir or None)
+        if self._logbook is not None:
+            self._logbook.event(event)
+        if self._watcher is not None:
+            self._watcher(event)
+
+    def _on_command(self, reservoir: str, command: GuardCommand) -> str | None:
+        return self.keepers[reservoir].command(command)
+
+    def _on_hub(self, trouble: HubError | None) -> None:
+        if trouble is None:
+            _log.info("hub-connected")
+        else:
+            _log.warning("hub-away", sentence=str(trouble))
+
+    def _on_refused(self, reservoir: str, sentence: str, sender: str = "hub") -> None:
+        if self._logbook is not None:
+            self._logbook.refused(reservoir, sentence, sender)
+
+    def _on_log(self, trouble: LogTrouble | None) -> None:
+        for keeper in self.keepers.values():
+            keeper.station.note(Advisory.LOG_TROUBLE, trouble is not None)
+        if trouble is None:
+            _log.info("log-works")
+        else:
+            _log.error(trouble.fault.value, sentence=str(trouble))
+
+    def _on_outbox(self, level: OutboxLevel) -> None:
+        for keeper in self.keepers.values():
+            keeper.station.note(Advisory.OUTBOX_FILLING, level.alert)
+        _log.warning(
+            "outbox", waiting=level.waiting_readings, dropped=level.dropped_readings, alert=level.alert
+        )

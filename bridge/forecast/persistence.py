@@ -1,0 +1,146 @@
+"""What a prospect has learned, as packed JSON and back: two kilobytes, however old the cartridge is. Core.
+
+The prior of a front is not kept: it follows from the configuration and the cartridge book, either of which
+may have changed. What was kept under another limit is not evidence for this one; its load still is.
+"""
+
+import json
+import math
+import zlib
+from collections.abc import Mapping
+from dataclasses import asdict, astuple, fields, replace
+from typing import Any
+
+from bridge.errors import ClearwellError, LogError
+from bridge.forecast.learned import Kept, Learned, prior
+from bridge.purifier import breakthrough, grid
+from bridge.purifier.breakthrough import Front
+from bridge.purifier.capacity import Evidence
+from bridge.purifier.cartridge import Kind, Load
+from bridge.purifier.grid import Reading
+from bridge.purifier.membrane import Membrane
+from bridge.purifier.season import Season
+from bridge.station.plan import CartridgePlan
+from bridge.tank.use import DrawOff, RunningMean
+
+_LAYOUT = 2
+_DECIMALS = 2
+"""Of the evidence: a hundredth in a log likelihood changes nothing."""
+_PLAIN = (
+    "booked_l", "total_l", "feed_sum", "feed_looks", "since_day", "since_l", "warmest_c", "days", "due",
+    "order",
+)  # fmt: skip
+
+
+def written(kept: Kept) -> bytes:
+    """Everything as JSON, packed: it is written to a memory card every hour."""
+    learned, fitted = kept.learned, kept.fitted
+    data: dict[str, Any] = {
+        "layout": _LAYOUT,
+        "fitted": None if fitted is None else {**asdict(fitted), "kind": fitted.kind.value},
+        "limit_ppm": kept.limit_ppm,
+        "feed_ppm": kept.feed_ppm,
+        "volume_l": kept.volume_l,
+        "load": [kept.load.treated_l, kept.load.taken_up_g],
+        "front": None if learned.front is None else _front(learned.front),
+        "membrane": None if learned.membrane is None else asdict(learned.membrane),
+        "feed": None if learned.feed is None else asdict(learned.feed),
+        "use": None if learned.use is None else asdict(learned.use),
+        "draw": {**asdict(learned.draw), "lowest_l": _finite(learned.draw.lowest_l)},
+        **{name: getattr(learned, name) for name in _PLAIN},
+    }
+    return zlib.compress(json.dumps(data, separators=(",", ":")).encode(), 9)
+
+
+def read(
+    kept: bytes,
+    earlier: tuple[Evidence, ...],
+    fitted: CartridgePlan | None = None,
+    limit_ppm: float | None = None,
+) -> Kept:
+    """What was kept, under this configuration, or under the one that it was kept with.
+
+    Raises:
+        LogError: it cannot be read.
+    """  # fmt: skip
+    try:
+        data = json.loads(zlib.decompress(kept))
+        if data["layout"] != _LAYOUT:
+            raise ValueError(f"layout {data['layout']}")
+        was = data["fitted"]
+        there = None if was is None else CartridgePlan(**{**was, "kind": Kind(was["kind"])})
+        own = limit_ppm is None
+        limit = float(data["limit_ppm"]) if limit_ppm is None else limit_ppm
+        fitted = there if own else fitted
+        learned = Learned(
+            front=None if data["front"] is None else _front_from(data["front"], fitted, earlier, limit),
+            membrane=None if data["membrane"] is None else Membrane(**_tuples(data["membrane"])),
+            feed=None if data["feed"] is None else Season(**_tuples(data["feed"])),
+            use=None if data["use"] is None else Season(**_tuples(data["use"])),
+            draw=_draw_from(data["draw"]),
+            **{name: data[name] for name in _PLAIN},
+        )
+        if fitted is None or there is None or fitted.kind is not there.kind:
+            learned = replace(learned, front=None, membrane=None)
+        return Kept(learned, fitted, limit, data["feed_ppm"], data["volume_l"], Load(*data["load"]))
+    except (ValueError, KeyError, TypeError, IndexError, zlib.error, ClearwellError) as error:
+        raise LogError(f"The forecast that an earlier run saved cannot be read ({error}).") from error
+
+
+def _front(front: Front) -> dict[str, Any]:
+    return {
+        "limit_ppm": front.grid.limit_ppm,
+        "ln": [front.grid.ln_low, front.grid.ln_step],
+        "evidence": [round(value, _DECIMALS) for value in front.grid.evidence],
+        "last": None if front.grid.last is None else list(astuple(front.grid.last)),
+        "load": [front.load.treated_l, front.load.taken_up_g],
+        "floor_ppm": _finite(front.floor_ppm),
+        "crossed": None if front.crossed is None else [front.crossed.treated_l, front.crossed.taken_up_g],
+        **{name: getattr(front, name) for name in ("applied_g", "feed_ppm", "unused_g", "last_product_ppm")},
+    }
+
+
+def _front_from(
+    data: Mapping[str, Any], fitted: CartridgePlan | None, earlier: tuple[Evidence, ...], limit_ppm: float
+) -> Front | None:
+    if fitted is None or fitted.rated_g is None:
+        return None
+    known = prior(fitted, earlier)
+    load = Load(*data["load"])
+    if data["limit_ppm"] != limit_ppm:
+        return replace(breakthrough.begin(known, limit_ppm), load=load, applied_g=data["applied_g"])
+    return Front(
+        grid.restored(
+            known,
+            limit_ppm,
+            data["ln"][0],
+            data["ln"][1],
+            tuple(data["evidence"]),
+            None if data.get("last") is None else Reading(*data["last"]),
+        ),
+        load,
+        data["applied_g"],
+        data["feed_ppm"],
+        math.inf if data["floor_ppm"] is None else data["floor_ppm"],
+        data["unused_g"],
+        data["last_product_ppm"],
+        None if data["crossed"] is None else Load(*data["crossed"]),
+    )
+
+
+def _draw_from(data: Mapping[str, Any]) -> DrawOff:
+    values = {field.name: data[field.name] for field in fields(DrawOff)}
+    for name in ("hours", "months"):
+        values[name] = tuple(RunningMean(**one) for one in values[name])
+    values["day"] = RunningMean(**values["day"])
+    values["night"] = tuple((int(key), float(taken)) for key, taken in values["night"])
+    values["lowest_l"] = math.inf if values["lowest_l"] is None else values["lowest_l"]
+    return DrawOff(**values)
+
+
+def _tuples(data: Mapping[str, Any]) -> dict[str, Any]:
+    return {name: tuple(value) if isinstance(value, list) else value for name, value in data.items()}
+
+
+def _finite(value: float) -> float | None:
+    return value if math.isfinite(value) else None

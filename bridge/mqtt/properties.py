@@ -1,0 +1,317 @@
+"""The table of properties: what a reservoir shows and what can be set, one row each.
+
+How the datatypes were chosen:
+
+- A quantity is a ``float`` with a unit, written with a fixed number of decimals. The convention allows
+  digits, one point, a minus sign and an exponent, but no plus sign, and no NaN.
+- A word of a closed set is an ``enum``. Which permissives are missing and which trips are latched are sets,
+  and a set is a ``json`` array: an empty one is ``[]``, whereas an empty string is a special case of MQTT.
+- Something that is done rather than kept (start a fill, reset) is a settable ``enum`` that is *not retained*:
+  the command may not come late. The same goes for a measurement by hand, a ``float`` that is handed in once.
+- Shelving needs an alarm and a time, so it is a ``json`` object with a schema.
+
+Something unknown has no value in the convention, which has no null. Its topic is deleted, as the convention
+deletes what is not there: a controller that subscribes later finds nothing rather than an old number.
+"""
+
+import json
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+from enum import Enum
+
+from bridge.guard.model import Advisory, Flow, Permissive, Phase, Trip
+from bridge.station.plan import StationIdentity
+from bridge.station.view import ActiveAlarm
+
+
+class Datatype(Enum):
+    """The datatypes of the convention that are used here."""
+
+    FLOAT = "float"
+    INTEGER = "integer"
+    BOOLEAN = "boolean"
+    STRING = "string"
+    ENUM = "enum"
+    JSON = "json"
+
+
+NUMERIC = frozenset({Datatype.FLOAT, Datatype.INTEGER})
+
+HEALTH_WORDS = ("good", "maintenance-required", "out-of-specification", "function-check", "failure")
+"""NAMUR NE 107, with "good" before its four classes."""
+TRIP_WORDS = tuple(trip.value for trip in Trip)
+ALARM_WORDS = TRIP_WORDS + tuple(advisory.value for advisory in Advisory)
+NONE, ALL = "none", "all"
+SHELVE_MAX_MINUTES = 24 * 60
+SAMPLE_MAX_PPM = 10_000
+"""More than this no pocket meter for fresh water shows; common practice, no source."""
+
+
+@dataclass(frozen=True, slots=True)
+class Property:
+    """One row.
+
+    :param source: the attribute of ``StationView`` with the value; None where there is nothing to show.
+    :param scale: factor from the attribute's unit to ``unit``.
+    :param dead_band: a change up to this, in the attribute's unit, is not worth a message...
+    :param dead_band_fraction: ...nor is one up to this fraction of the value.
+    :param when_none: the payload for None, where None is an answer and not ignorance.
+    :param needs: the attribute of ``StationIdentity`` that must be true for this to be there at all.
+    """
+
+    node: str
+    id: str
+    name: str
+    datatype: Datatype
+    source: str | None = None
+    unit: str | None = None
+    format: str | None = None
+    settable: bool = False
+    retained: bool = True
+    decimals: int = 2
+    scale: float = 1.0
+    dead_band: float = 0.0
+    dead_band_fraction: float = 0.0
+    when_none: str | None = None
+    needs: str | None = None
+
+    @property
+    def path(self) -> str:
+        """Node and id, as they stand in the topic."""
+        return f"{self.node}/{self.id}"
+
+    def is_fitted(self, identity: StationIdentity) -> bool:
+        """Whether this reservoir has what the row is about."""
+        return self.needs is None or bool(getattr(identity, self.needs))
+
+    def payload(self, value: object) -> str | None:
+        """The value as the convention writes it; None where it is unknown.
+
+        A number that is not finite or below a lowest value of 0, and a word outside the format, are unknown
+        too: they would be an invalid payload, and a controller may drop a property for that.
+        """
+        if value is None:
+            return self.when_none
+        match self.datatype:
+            case Datatype.FLOAT | Datatype.INTEGER if isinstance(value, int | float):
+                return self._number(value)
+            case Datatype.BOOLEAN:
+                return "true" if value else "false"
+            case Datatype.ENUM:
+                return str(value) if str(value) in (self.format or "").split(",") else None
+            case Datatype.JSON if isinstance(value, tuple):
+                return json.dumps([_plain(item) for item in value], ensure_ascii=False, separators=(",", ":"))
+            case _:
+                return str(value) or None
+
+    def _number(self, value: float) -> str | None:
+        if not math.isfinite(value):
+            return None
+        rounded = round(value * self.scale, self.decimals) + 0.0
+        if rounded < 0.0 and self.format is not None and self.format.startswith("0:"):
+            return None
+        return str(int(rounded)) if self.datatype is Datatype.INTEGER else f"{rounded:.{self.decimals}f}"
+
+
+def _plain(item: object) -> object:
+    if isinstance(item, ActiveAlarm):
+        return {"alarm": item.alarm, "state": item.state, "shelved": item.shelved}
+    return item
+
+
+def _words(words: Iterable[str]) -> str:
+    return ",".join(words)
+
+
+def _set_of(words: Iterable[str]) -> str:
+    return json.dumps({"type": "array", "items": {"type": "string", "enum": list(words)}})
+
+
+SHELVE_SCHEMA = json.dumps(
+    {
+        "type": "object",
+        "properties": {
+            "alarm": {"type": "string", "enum": list(ALARM_WORDS)},
+            "minutes": {"type": "number", "minimum": 0, "maximum": SHELVE_MAX_MINUTES},
+        },
+        "required": ["alarm", "minutes"],
+        "additionalProperties": False,
+    }
+)
+_ALARM_SCHEMA = json.dumps(
+    {
+        "type": "array",
+        "items": {
+            "type": "object",
+            "properties": {
+                "alarm": {"type": "string", "enum": list(ALARM_WORDS)},
+                "state": {"type": "string"},
+                "shelved": {"type": "boolean"},
+            },
+            "required": ["alarm", "state", "shelved"],
+        },
+    }
+)
+
+_F, _I, _B = Datatype.FLOAT, Datatype.INTEGER, Datatype.BOOLEAN
+_S, _E, _J = Datatype.STRING, Datatype.ENUM, Datatype.JSON
+_FLOWS = _words(flow.value for flow in Flow)
+_HEALTH = _words(HEALTH_WORDS)
+_FEED, _VOLUME, _FORECAST = "has_feed_probe", "has_volume", "has_forecast"
+_OF_PUREST = 4
+"""Decimals of ppm in which the uncertainty of the purest water, 0.0011 ppm, still has its two digits."""
+
+NODES = {
+    "product": "Product water",
+    "feed": "Feed water",
+    "reservoir": "Reservoir",
+    "valve": "Valve",
+    "fill": "Fill",
+    "purifier": "Purifier",
+    "health": "Health",
+}
+
+
+def _conductivity(node: str, source: str, needs: str | None = None) -> Property:
+    """From 0.055 (pure) to thousands (tap) µS/cm: hence a dead band that grows with the value."""
+    return Property(
+        node,
+        "conductivity",
+        "Conductivity at 25 °C",
+        _F,
+        source,
+        "µS/cm",
+        "0:",
+        decimals=3,
+        dead_band=0.02,
+        dead_band_fraction=0.01,
+        needs=needs,
+    )
+
+
+def _ppm(
+    node: str,
+    id_: str,
+    name: str,
+    source: str,
+    band: float = 0.1,
+    needs: str | None = None,
+    decimals: int = 2,
+) -> Property:
+    return Property(
+        node, id_, name, _F, source, "ppm", "0:", decimals=decimals, dead_band=band, dead_band_fraction=0.01,
+        needs=needs,
+    )  # fmt: skip
+
+
+def _temperature(node: str, source: str, needs: str | None = None) -> Property:
+    return Property(node, "temperature", "Temperature", _F, source, "°C", None, dead_band=0.1, needs=needs)
+
+
+def _litres(node: str, id_: str, name: str, source: str, needs: str | None = None) -> Property:
+    return Property(
+        node, id_, name, _F, source, "L", "0:", dead_band=0.2, dead_band_fraction=0.001, needs=needs
+    )
+
+
+def _days(node: str, id_: str, name: str, source: str, needs: str) -> Property:
+    return Property(
+        node, id_, name, _F, source, "d", "0:", decimals=1, dead_band=0.2, dead_band_fraction=0.02,
+        needs=needs,
+    )  # fmt: skip
+
+
+def _by_hand(node: str, id_: str, name: str) -> Property:
+    return Property(node, id_, name, _F, None, "ppm", f"0:{SAMPLE_MAX_PPM}", settable=True, retained=False)
+
+
+def _action(node: str, id_: str, name: str, words: Iterable[str]) -> Property:
+    return Property(node, id_, name, _E, None, None, _words(words), settable=True, retained=False)
+
+
+PROPERTIES: tuple[Property, ...] = (
+    _conductivity("product", "product_conductivity_25_us_cm"),
+    _ppm("product", "ppm", "Dissolved solids", "product_ppm", decimals=_OF_PUREST),
+    # It has two digits, and a tenth of it says as much of pure water as of tap water.
+    Property(
+        "product", "uncertainty", "Expanded uncertainty (k = 2)", _F, "product_uncertainty_ppm", "ppm", "0:",
+        decimals=_OF_PUREST, dead_band_fraction=0.1,
+    ),
+    _temperature("product", "product_temperature_c"),
+    Property("product", "health", "Probe health", _E, "product_health", None, _HEALTH),
+    Property("product", "verdict", "Verdict", _E, "verdict", None, "suitable,marginal,unsuitable,unknown"),
+    Property("product", "limit", "Limit", _F, "identity.limit_ppm", "ppm", "0:"),
+    Property("product", "target", "Target", _F, "identity.target_ppm", "ppm", "0:"),
+    Property(
+        "product", "factor", "Scale of every ppm", _F, "identity.factor", "ppm per µS/cm", "0:", decimals=3,
+    ),
+    _by_hand("product", "retest", "Retest of the product by hand"),
+    _conductivity("feed", "feed_conductivity_25_us_cm", _FEED),
+    _ppm("feed", "ppm", "Dissolved solids", "feed_ppm", 1.0, _FEED),
+    _temperature("feed", "feed_temperature_c", _FEED),
+    Property("feed", "health", "Probe health", _E, "feed_health", None, _HEALTH, needs=_FEED),
+    _litres("reservoir", "volume", "Volume", "volume_l", _VOLUME),
+    Property(
+        "reservoir", "level", "Level", _F, "level_fraction", "%", None, decimals=1, scale=100.0,
+        dead_band=0.002, needs=_VOLUME,
+    ),
+    Property("reservoir", "capacity", "Capacity", _F, "identity.capacity_l", "L", "0:", decimals=1),
+    Property("reservoir", "zone", "Zone", _E, "zone", None, "low,middle,full,unknown"),
+    Property("reservoir", "health", "Level sensor health", _E, "level_health", None, _HEALTH),
+    Property("reservoir", "overflow", "Overflow float", _B, "overflow", None, "down,up"),
+    _ppm("reservoir", "ppm", "Dissolved solids by the mixing balance", "reservoir_ppm"),
+    _days("reservoir", "days-of-cover", "Days of cover", "cover_days", _VOLUME),
+    _days("reservoir", "days-of-cover-low", "Days of cover, 80 % low", "cover_low_days", _VOLUME),
+    _days("reservoir", "days-of-cover-high", "Days of cover, 80 % high", "cover_high_days", _VOLUME),
+    _by_hand("reservoir", "sample", "Sample of the reservoir by hand"),
+    Property("valve", "decided", "Decided", _E, "valve_decided", None, _FLOWS),
+    Property("valve", "reported", "Reported", _E, "valve_reported", None, f"{_FLOWS},unknown"),
+    Property(
+        "valve", "missing", "Missing permissives", _J, "missing_permissives", None,
+        _set_of(permissive.value for permissive in Permissive),
+    ),
+    Property("valve", "hold", "Hold filling", _B, "hold", None, "released,held", settable=True),
+    Property("fill", "phase", "Phase", _E, "phase", None, _words(phase.value for phase in Phase)),
+    _litres("fill", "volume", "Volume of this fill", "fill_volume_l", _VOLUME),
+    Property(
+        "fill", "elapsed", "Time of this fill", _F, "fill_elapsed_s", "s", "0:", decimals=0, dead_band=9.5,
+    ),
+    _litres("fill", "volume-today", "Volume filled today", "volume_today_l", _VOLUME),
+    _action("fill", "start", "Start a fill", ("start",)),
+    _litres("purifier", "treated", "Water treated", "purifier_treated_l"),
+    Property(
+        "purifier", "load", "Load taken up", _F, "purifier_load_g", "g", "0:", dead_band=0.1,
+        dead_band_fraction=0.001,
+    ),
+    Property(
+        "purifier", "rejection", "Rejection", _F, "rejection_percent", "%", None, decimals=1, dead_band=0.2,
+        needs=_FEED,
+    ),
+    _litres("purifier", "litres-left", "Litres left, median", "litres_left", _FORECAST),
+    _days("purifier", "days-left", "Days left, median", "days_left", _FORECAST),
+    _days("purifier", "days-left-low", "Days left, 80 % low", "days_left_low", _FORECAST),
+    _days("purifier", "days-left-high", "Days left, 80 % high", "days_left_high", _FORECAST),
+    Property(
+        "purifier", "order-now", "Order the next cartridge", _B, "order_now", None, "not-yet,now",
+        needs=_FORECAST,
+    ),
+    _action("purifier", "cartridge-changed", "A new cartridge or membrane is in", ("changed",)),
+    Property("health", "status", "The worst of everything", _E, "health", None, _HEALTH),
+    Property("health", "link", "Link to the controller", _B, "link_up", None, "down,up"),
+    Property(
+        "health", "first-out", "First-out trip", _E, "first_out", None, _words((NONE, *TRIP_WORDS)),
+        when_none=NONE,
+    ),
+    Property("health", "trips", "Latched trips", _J, "latched_trips", None, _set_of(TRIP_WORDS)),
+    Property("health", "alarms", "Alarms, shelved ones too", _J, "alarms", None, _ALARM_SCHEMA),
+    Property("health", "frames-good", "Good frames", _I, "frames_good", "#", "0:", dead_band=999),
+    Property("health", "frames-damaged", "Damaged frames", _I, "frames_damaged", "#", "0:"),
+    Property("health", "controller", "Controller", _S, "controller"),
+    _action("health", "acknowledge", "Acknowledge an alarm", (ALL, *ALARM_WORDS)),
+    _action("health", "reset", "Reset a trip", (ALL, *TRIP_WORDS)),
+    Property(
+        "health", "shelve", "Shelve an alarm", _J, None, None, SHELVE_SCHEMA, settable=True, retained=False,
+    ),
+)  # fmt: skip
+"""Every property there can be, in the order in which it is shown."""

@@ -1,0 +1,215 @@
+"""A reservoir as a W3C Web of Things Thing Description: for a program that knows neither Homie nor us.
+
+Sources: Web of Things (WoT) Thing Description 1.1 (W3C Recommendation, 5 December 2023); how MQTT stands in
+a form: Web of Things (WoT) MQTT Binding Template (W3C editor's draft, repository w3c/wot-binding-templates):
+
+- ``href`` is the broker and nothing else; what is subscribed to is ``mqv:filter``, where is published
+  ``mqv:topic``; the level of quality is a word of one digit.
+- Only what the broker keeps can be read at any time, and then it can be observed too: hence one form with
+  both operations. A command is never kept: its form says ``mqv:retain`` false.
+
+The affordances are the rows of the table of properties: what has a value is a *property*, what is done once
+is an *action*, and every alarm is an *event* with the alarm's sentence as its data. An empty message there
+says that the alarm is over.
+
+HTTP has no forms here. The page takes every command at one address in one envelope, which no affordance of
+its own describes.
+"""
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+from uuid import NAMESPACE_URL, uuid5
+
+from bridge.guard.faults import FAULTS
+from bridge.mqtt.broker import BrokerSettings
+from bridge.mqtt.description import fitted
+from bridge.mqtt.properties import NODES, Datatype, Property
+from bridge.mqtt.topics import COMMAND_QOS, STATE_QOS, Layout, Lifecycle, Publication, retained
+from bridge.station.plan import StationIdentity
+
+MEDIA_TYPE = "application/td+json"
+"""As it is registered for a Thing Description (TD 1.1, section 10)."""
+CONTEXT: list[object] = [
+    "https://www.w3.org/2022/wot/td/v1.1",
+    {"@language": "en", "mqv": "https://www.w3.org/2019/wot/mqtt#"},
+]
+CAUTION = (
+    "A conductivity reading says nothing of microbes, pesticides, lead or solvents: it never shows that "
+    "water is safe to drink."
+)
+_TEXT, _JSON = "text/plain;charset=utf-8", "application/json"
+_COUNT = "#"
+"""The Homie convention's unit of a count; a count has none anywhere else."""
+Member = dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Access:
+    """Where the broker is and how one is let in; it holds no secret.
+
+    :param uri: scheme, host and port, such as ``mqtt://broker.local:1883``.
+    :param scheme: a security scheme of TD 1.1: ``nosec``, ``basic`` (user and password) or ``auto`` (by the
+        protocol itself, here a client certificate).
+    """
+
+    uri: str
+    scheme: str
+
+    @classmethod
+    def of(cls, broker: BrokerSettings) -> "Access":
+        """As the bridge itself reaches the broker.
+
+        Whoever reads a description on another machine puts its own name for the broker's in the place of
+        ``localhost``.
+        """
+        host = f"[{broker.host}]" if ":" in broker.host else broker.host
+        scheme = "nosec"
+        if broker.username is not None:
+            scheme = "basic"
+        elif broker.tls is not None and broker.tls.cert_file is not None:
+            scheme = "auto"
+        return cls(f"{'mqtt' if broker.tls is None else 'mqtts'}://{host}:{broker.port}", scheme)
+
+
+def thing_description(
+    identity: StationIdentity, layout: Layout, access: Access, version: str
+) -> dict[str, Any]:
+    """The Thing Description of one reservoir, ready for JSON.
+
+    :param version: the program's own, as the version of this instance.
+    :raises InputError: the reservoir's id cannot stand in a topic.
+    """
+    forms = _Forms(access.uri, layout.base(layout.device(identity.reservoir)))
+    rows = fitted(identity)
+    root_state = f"{layout.base(layout.bridge)}/$state"
+    properties = {_name(row): _property(row, forms) for row in rows if row.retained}
+    properties["bridge-state"] = {
+        "title": "State of the bridge; lost when it is gone without a word",
+        "type": "string",
+        "enum": [state.value for state in Lifecycle],
+        "readOnly": True,
+        "observable": True,
+        "forms": [forms.kept(root_state, _TEXT)],
+    }
+    scheme: Member = {"scheme": access.scheme}
+    if access.scheme == "basic":
+        scheme["in"] = "auto"
+    return {
+        "@context": CONTEXT,
+        "id": uuid5(NAMESPACE_URL, f"{access.uri}/{forms.base}").urn,
+        "title": identity.name or identity.reservoir,
+        "description": f"A reservoir of purified water for plants, kept filled by {layout.name}. {CAUTION}",
+        "version": {"instance": version},
+        "securityDefinitions": {"broker": scheme},
+        "security": "broker",
+        "properties": properties,
+        "actions": {_name(row): _action(row, forms) for row in rows if not row.retained},
+        "events": {
+            alarm.value: {
+                "title": alarm.value.replace("-", " ").capitalize(),
+                "description": fault.what,
+                "data": {"type": "string"},
+                "forms": [forms.event(f"$alert/{alarm.value}")],
+            }
+            for alarm, fault in FAULTS.items()
+        },
+    }
+
+
+def topic(layout: Layout, reservoir: str) -> str:
+    """Where a reservoir's description is kept on the broker."""
+    return f"clearwell/{layout.bridge}/things/{reservoir}"
+
+
+def publication(identity: StationIdentity, layout: Layout, access: Access, version: str) -> Publication:
+    """The retained message that carries the description."""
+    document = thing_description(identity, layout, access, version)
+    return retained(topic(layout, identity.reservoir), json.dumps(document, ensure_ascii=False))
+
+
+@dataclass(frozen=True, slots=True)
+class _Forms:
+    """How a topic below ``base`` is reached."""
+
+    uri: str
+    base: str
+
+    def kept(self, filter_: str, content: str) -> Member:
+        """A retained value: read at any time, and observed."""
+        return self._form(["readproperty", "observeproperty", "unobserveproperty"], content, STATE_QOS) | {
+            "mqv:retain": True,
+            "mqv:filter": filter_,
+        }
+
+    def command(self, op: str, row: Property) -> Member:
+        """A message on a ``/set`` topic, never kept."""
+        return self._form([op], _content(row), COMMAND_QOS) | {
+            "mqv:retain": False,
+            "mqv:topic": f"{self.base}/{row.path}/set",
+        }
+
+    def event(self, path: str) -> Member:
+        """Something that is told when it happens; alerts are kept while they last."""
+        return self._form(["subscribeevent", "unsubscribeevent"], _TEXT, STATE_QOS) | {
+            "mqv:retain": True,
+            "mqv:filter": f"{self.base}/{path}",
+        }
+
+    def _form(self, op: list[str], content: str, qos: int) -> Member:
+        return {"href": self.uri, "op": op, "contentType": content, "mqv:qos": str(qos)}
+
+
+def _name(row: Property) -> str:
+    return f"{row.node}-{row.id}"
+
+
+def _property(row: Property, forms: _Forms) -> Member:
+    reached = [forms.kept(f"{forms.base}/{row.path}", _content(row))]
+    if row.settable:
+        reached.append(forms.command("writeproperty", row))
+    return {
+        "title": f"{NODES[row.node]}: {row.name}",
+        **_schema(row),
+        "readOnly": not row.settable,
+        "observable": True,
+        "forms": reached,
+    }
+
+
+def _action(row: Property, forms: _Forms) -> Member:
+    return {
+        "title": f"{NODES[row.node]}: {row.name}",
+        "description": "The guard may refuse it; the reason comes on the device's $log/warn.",
+        "input": _schema(row),
+        "safe": False,
+        "idempotent": False,
+        "synchronous": False,
+        "forms": [forms.command("invokeaction", row)],
+    }
+
+
+def _content(row: Property) -> str:
+    """A word is written as it is, and not in the quotation marks of JSON; everything else is JSON as well."""
+    return _TEXT if row.datatype in (Datatype.ENUM, Datatype.STRING) else _JSON
+
+
+def _schema(row: Property) -> Member:
+    """The row's datatype, unit and format as a data schema."""
+    schema: Member = {}
+    match row.datatype:
+        case Datatype.FLOAT | Datatype.INTEGER:
+            schema["type"] = "number" if row.datatype is Datatype.FLOAT else "integer"
+            low, _, high = (row.format or ":").partition(":")
+            schema |= {bound: float(edge) for bound, edge in (("minimum", low), ("maximum", high)) if edge}
+        case Datatype.ENUM:
+            schema |= {"type": "string", "enum": (row.format or "").split(",")}
+        case Datatype.JSON:
+            described: Mapping[str, Any] = json.loads(row.format or "{}")
+            schema |= described
+        case _:
+            schema["type"] = row.datatype.value
+    if row.unit is not None and row.unit != _COUNT:
+        schema["unit"] = row.unit
+    return schema

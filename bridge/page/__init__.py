@@ -1,1 +1,0 @@
-"""The page on the home network: a process beside the daemon, which shows and which carries commands."""

@@ -1,1 +1,0 @@
-"""Configuration: what can be set, where it comes from, and what is wrong with it."""

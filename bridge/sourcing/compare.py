@@ -1,0 +1,274 @@
+"""Which way of making water is the right one: every way compared on one feed, one need, one set of prices."""
+
+import math
+from dataclasses import dataclass
+
+from bridge.errors import InputError
+from bridge.sourcing.cost import Figure, given, over, overtakes_at, plus, scaled, times
+from bridge.sourcing.ways import (
+    COMMON,
+    Bought,
+    Cartridge,
+    Distiller,
+    Membrane,
+    Need,
+    Rain,
+    Suitability,
+    Tariffs,
+    Way,
+)
+
+_DAYS = 365.25
+_PRICE_SD = 0.10
+
+
+@dataclass(frozen=True, slots=True)
+class Offer:
+    """One way, for one need. Every figure carries what it assumed.
+
+    ``fixed_per_year`` is paid at any size, ``per_l`` with every litre; ``cost_per_l`` is the two together at
+    the need. ``makes_l_per_day`` is the most that the way gives. Waste and energy are per litre of product.
+    """
+
+    way: Way
+    product_ppm: Figure
+    suitability: Suitability
+    fixed_per_year: Figure
+    per_l: Figure
+    cost_per_l: Figure
+    makes_l_per_day: Figure
+    attended_hours_per_month: Figure
+    journeys_per_month: Figure
+    waste_l_per_l: Figure
+    energy_kwh_per_l: Figure
+    days_met_share: float = 1.0
+
+    @property
+    def enough(self) -> bool:
+        """Whether it is enough on every day: the capacity reaches the need, and no dry spell stops it."""
+        return self.days_met_share >= 0.99
+
+
+def compare(
+    need: Need,
+    tariffs: Tariffs,
+    bought: Bought | None = None,
+    distiller: Distiller | None = None,
+    membrane: Membrane | None = None,
+    cartridge: Cartridge | None = None,
+    rain: Rain | None = None,
+) -> tuple[Offer, ...]:
+    """Every way for this need, the cheapest suitable one first; rain only where a roof was given.
+
+    Raises:
+        InputError: a negative price or need, a limit under the target, a recovery or rejection out of range.
+    """
+    _check(need)
+    case = _Case(need, tariffs)
+    still, mem, cart = distiller or Distiller(), membrane or Membrane(), cartridge or Cartridge()
+    offers = [
+        case.tap(),
+        case.bought(bought or Bought()),
+        case.distiller(still),
+        case.membrane(mem),
+        case.cartridge(cart),
+        case.membrane_and_cartridge(mem, cart),
+    ]
+    if rain is not None:
+        offers.append(case.rain(rain))
+    order = list(Suitability)
+    return tuple(sorted(offers, key=lambda o: (order.index(o.suitability), not o.enough, o.cost_per_l.value)))
+
+
+def crossover(dearer_per_l: Offer, dearer_to_own: Offer) -> Figure | None:
+    """Litres a day at which the second way overtakes the first in money; None where it never does."""
+    a, b = dearer_per_l, dearer_to_own
+    return overtakes_at(a.fixed_per_year, a.per_l, b.fixed_per_year, b.per_l)
+
+
+def judge(product_ppm: float, need: Need) -> Suitability:
+    """At or over the limit unfit, from the target on marginal, under it suitable (common practice)."""
+    if product_ppm >= need.limit_ppm:
+        return Suitability.UNSUITABLE
+    return Suitability.MARGINAL if product_ppm >= need.target_ppm else Suitability.SUITABLE
+
+
+class _Case:
+    """The parts that all ways share: the need, the feed and the tariffs as figures."""
+
+    def __init__(self, need: Need, tariffs: Tariffs) -> None:
+        self.need = need
+        self.feed = given(need.feed_ppm, need.feed_sd_share, "ppm", "feed")
+        self.per_day = given(need.litres_per_day, 0.0, "L/day", "need")
+        self.water = scaled(given(tariffs.water_per_m3, 0.0, "per m3", "tap water"), 0.001, "per L")
+        self.energy = given(tariffs.energy_per_kwh, 0.0, "per kWh", "energy")
+
+    def offer(
+        self,
+        way: Way,
+        product: Figure,
+        fixed: Figure,
+        per_l: Figure,
+        makes: Figure,
+        hours: Figure,
+        journeys: Figure | None = None,
+        waste: Figure | None = None,
+        energy: Figure | None = None,
+        days_met_share: float = 1.0,
+    ) -> Offer:
+        per_year = scaled(self.per_day, _DAYS, "L/year")
+        cost = plus("per L", over("per L", fixed, per_year), per_l)
+        met = min(days_met_share, makes.value / self.per_day.value)
+        return Offer(
+            way,
+            product,
+            judge(product.value, self.need),
+            fixed,
+            per_l,
+            cost,
+            makes,
+            hours,
+            journeys or _none("journeys/month", "no journeys"),
+            waste or _none("L/L", "no waste water"),
+            energy or _none("kWh/L", "no energy"),
+            met,
+        )
+
+    def tap(self) -> Offer:
+        makes = Figure(math.inf, 0.0, "L/day", ("the tap gives whatever is needed",))
+        return self.offer(
+            Way.TAP, self.feed, _none("per year", "no equipment"), self.water, makes, _none("h/month")
+        )
+
+    def bought(self, way: Bought) -> Offer:
+        per_l = given(way.price_per_l, way.price_sd_share, "per L", "distilled water", COMMON)
+        journeys = over(
+            "journeys/month",
+            scaled(self.per_day, _DAYS / 12, "L/month"),
+            given(way.litres_per_journey, 0.0, "L", "brought home on a journey", COMMON),
+        )
+        hours = times("h/month", journeys, given(way.hours_per_journey, 0.3, "h", "a journey", COMMON))
+        product = given(way.product_ppm, 0.5, "ppm", "bought water", COMMON)
+        makes = Figure(math.inf, 0.0, "L/day", ("the shop has whatever is needed",))
+        return self.offer(
+            Way.BOUGHT, product, _none("per year", "no equipment"), per_l, makes, hours, journeys
+        )
+
+    def distiller(self, way: Distiller) -> Offer:
+        energy = given(way.energy_kwh_per_l, 0.08, "kWh/L", "distiller's energy", "boiling, with losses")
+        pace = given(way.hours_per_l, 0.10, "h/L", "distiller's pace", COMMON)
+        makes = over("L/day", Figure(24.0, 0.0, "h/day", ("run day and night",)), pace)
+        batches = over(
+            "batches/month",
+            scaled(self.per_day, _DAYS / 12, "L/month"),
+            given(way.litres_per_batch, 0.0, "L", "distiller's batch", COMMON),
+        )
+        hours = times(
+            "h/month", batches, given(way.attended_hours_per_batch, 0.3, "h", "work for a batch", COMMON)
+        )
+        per_l = plus("per L", times("per L", energy, self.energy), self.water)
+        fixed = _owned("distiller", way.price, way.life_years)
+        product = given(way.product_ppm, 0.5, "ppm", "distilled water", COMMON)
+        return self.offer(Way.DISTILLER, product, fixed, per_l, makes, hours, energy=energy)
+
+    def membrane(self, way: Membrane) -> Offer:
+        product, drawn, waste = self._through_membrane(way)
+        makes = given(way.litres_per_day, 0.2, "L/day", "membrane's output", COMMON)
+        hours = given(way.attended_hours_per_month, 0.3, "h/month", "membrane's upkeep", COMMON)
+        return self.offer(
+            Way.MEMBRANE,
+            product,
+            _membrane_fixed(way),
+            times("per L", drawn, self.water),
+            makes,
+            hours,
+            None,
+            waste,
+        )
+
+    def cartridge(self, way: Cartridge) -> Offer:
+        makes, hours = self._poured(way)
+        per_l = plus("per L", _cartridge_per_l(way, self.feed), self.water)
+        fixed = _owned("cartridge's holder", way.holder_price, way.holder_life_years)
+        product = given(way.product_ppm, 0.5, "ppm", "cartridge's product", COMMON)
+        return self.offer(Way.CARTRIDGE, product, fixed, per_l, makes, hours)
+
+    def membrane_and_cartridge(self, mem: Membrane, cart: Cartridge) -> Offer:
+        between, drawn, waste = self._through_membrane(mem)
+        per_l = plus("per L", _cartridge_per_l(cart, between), times("per L", drawn, self.water))
+        holder = _owned("cartridge's holder", cart.holder_price, cart.holder_life_years)
+        fixed = plus("per year", _membrane_fixed(mem), holder)
+        makes = given(mem.litres_per_day, 0.2, "L/day", "membrane's output", COMMON)
+        hours = given(mem.attended_hours_per_month, 0.3, "h/month", "membrane's upkeep", COMMON)
+        product = given(cart.product_ppm, 0.5, "ppm", "cartridge's product", COMMON)
+        return self.offer(Way.MEMBRANE_AND_CARTRIDGE, product, fixed, per_l, makes, hours, None, waste)
+
+    def rain(self, way: Rain) -> Offer:
+        product = given(way.product_ppm, way.product_sd_share, "ppm", "rain from the roof", COMMON)
+        makes = given(way.litres_per_day, 0.1, "L/day", "rain's yield", "simulated")
+        hours = given(way.attended_hours_per_month, 0.3, "h/month", "tank's upkeep", COMMON)
+        fixed = _owned("tank", way.price, way.life_years)
+        return self.offer(
+            Way.RAIN,
+            product,
+            fixed,
+            _none("per L", "rain is free"),
+            makes,
+            hours,
+            days_met_share=way.reliability,
+        )
+
+    def _through_membrane(self, way: Membrane) -> tuple[Figure, Figure, Figure]:
+        """Product in ppm, litres drawn from the tap and litres wasted, both per litre of product."""
+        if not 0.0 < way.recovery <= 1.0:
+            raise InputError(f"Membrane: a recovery of {way.recovery:g}; give more than 0 and at most 1.")
+        if not 0.0 <= way.rejection_percent < 100.0:
+            raise InputError(f"Membrane: a rejection of {way.rejection_percent:g} %; give 0 to under 100.")
+        passage = given(
+            1.0 - way.rejection_percent / 100.0, 0.3, "of the feed", "membrane lets through", COMMON
+        )
+        recovery = given(way.recovery, 0.2, "of the feed", "membrane's recovery", COMMON)
+        drawn = over("L/L", Figure(1.0, 0.0, "L", ()), recovery)
+        waste = Figure(max(drawn.value - 1.0, 0.0), drawn.sd, "L/L", drawn.assumed)
+        return times("ppm", passage, self.feed), drawn, waste
+
+    def _poured(self, way: Cartridge) -> tuple[Figure, Figure]:
+        pace = given(way.hours_per_l, 0.2, "h/L", "cartridge's pace", COMMON)
+        makes = over("L/day", Figure(24.0, 0.0, "h/day", ("poured day and night",)), pace)
+        work = given(way.attended_hours_per_l, 0.3, "h/L", "pouring", COMMON)
+        return makes, times("h/month", work, scaled(self.per_day, _DAYS / 12, "L/month"))
+
+
+def _cartridge_per_l(way: Cartridge, feed: Figure) -> Figure:
+    price = given(way.price, 0.0, "each", "cartridge")
+    capacity = given(way.capacity_g, way.capacity_sd_share, "g", "cartridge takes up")
+    litres = scaled(over("L", capacity, feed), 1000.0, "L")
+    return over("per L", price, litres)
+
+
+def _membrane_fixed(way: Membrane) -> Figure:
+    upkeep = given(way.upkeep_per_year, 0.2, "per year", "membrane's spare parts", COMMON)
+    return plus("per year", _owned("membrane set", way.price, way.life_years), upkeep)
+
+
+def _owned(what: str, price: float, life_years: float) -> Figure:
+    if not life_years > 0.0:
+        raise InputError(f"{what}: a life of {life_years:g} years; it must be above zero.")
+    bought = given(price, _PRICE_SD, "each", what, COMMON)
+    return over("per year", bought, given(life_years, 0.3, "years", f"life of the {what}", COMMON))
+
+
+def _none(unit: str, why: str = "no work") -> Figure:
+    return Figure(0.0, 0.0, unit, (why,))
+
+
+def _check(need: Need) -> None:
+    if not (math.isfinite(need.litres_per_day) and need.litres_per_day > 0.0):
+        raise InputError(f"Need: {need.litres_per_day:g} litres a day; it must be above zero.")
+    if not (math.isfinite(need.feed_ppm) and need.feed_ppm > 0.0):
+        raise InputError(f"Feed: {need.feed_ppm:g} ppm; it must be above zero.")
+    if not 0.0 < need.target_ppm <= need.limit_ppm:
+        raise InputError(
+            f"Need: target {need.target_ppm:g} ppm and limit {need.limit_ppm:g} ppm; "
+            "the target must be above zero and not over the limit."
+        )

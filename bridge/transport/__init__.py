@@ -1,0 +1,1 @@
+"""What carries messages to a controller: a serial device, or a Modbus RTU line with relays. Shell."""

@@ -1,0 +1,280 @@
+"""The link to transmitters and relays on a Modbus RTU line: the same face as a controller's serial link.
+
+Shell. It plays the controller that is not there: it polls the transmitters and makes readings, and turns
+leases into writes of a relay, with a timer **on this side of the cable**. What that means:
+
+- With a relay module whose output has a time limit of its own, each renewal writes the time anew, and the
+  module shuts when none comes: the promise of a lease holds, to within what it keeps. The timer on this
+  side comes a little later, as a second line; bit 128 then says that it had to.
+- With a plain relay nothing shuts the valve when this computer, its program or the cable fails. The
+  configuration has to accept that in so many words.
+- A close waits for the exchange that is on the line, at most ``timeout_s``, and then goes first.
+"""
+
+import asyncio
+import logging
+from collections import deque
+from collections.abc import Callable
+from contextlib import suppress
+
+from pymodbus import FramerType
+from pymodbus.client import AsyncModbusSerialClient
+
+from bridge.protocol.messages import (
+    FAILED,
+    Ack,
+    BootReason,
+    Close,
+    Feature,
+    FromBridge,
+    FromController,
+    Hello,
+    Identify,
+    Lease,
+    LocalFault,
+    Path,
+    Reading,
+    Refusal,
+)
+from bridge.protocol.registers import ModbusMap
+from bridge.protocol.sequence import MODULUS
+from bridge.transport.line import DownCause, LinkDown, down, open_device
+from bridge.transport.relays import LONGEST_LEASE_MS, Questions, Relays
+from bridge.transport.serial_link import LinkUp
+
+__all__ = ["ModbusLink"]
+
+_LAST_CLOSE_S = 2.0
+# The library tells every time-out in its own log; here each is told once, in the words of this program.
+logging.getLogger("pymodbus").setLevel(logging.CRITICAL)
+
+
+class ModbusLink:
+    """A line that comes up by itself when it can. Parameters as for
+    :class:`bridge.transport.serial_link.SerialLink`, and:
+
+    :param plan: what is where on the line
+    :param on_note: called once with each sentence worth a person's attention
+    """
+
+    def __init__(
+        self,
+        path: str,
+        plan: ModbusMap,
+        *,
+        on_message: Callable[[FromController], None],
+        on_link: Callable[[LinkUp | LinkDown], None],
+        on_note: Callable[[str], None] | None = None,
+        baud: int = 9600,
+        silence_s: float = 3.0,
+        first_wait_s: float = 0.2,
+        longest_wait_s: float = 10.0,
+    ) -> None:
+        self._path, self._plan, self._baud = path, plan, baud
+        self._on_message, self._on_link, self._on_note = on_message, on_link, on_note
+        self._silence_s = silence_s
+        self._first_wait_s = self._wait_s = first_wait_s
+        self._longest_wait_s = longest_wait_s
+        self._client: AsyncModbusSerialClient | None = None
+        self._orders: deque[FromBridge] = deque()
+        self._news = asyncio.Event()
+        self._finish = asyncio.Event()
+        self._sequence = 0
+        self._own_sequence = 0
+        self._up = False
+        self._heard_at = 0.0
+        self._reported: tuple[DownCause, str] | None = None
+        self._noted: set[str] = set()
+        self._relays = Relays(plan)
+        self._overflow_up = False
+
+    @property
+    def is_up(self) -> bool:
+        """Whether the port is open and a device answers."""
+        return self._up
+
+    def next_sequence(self) -> int:
+        """The number for the next message to send."""
+        number = self._sequence
+        self._sequence = (number + 1) % MODULUS
+        return number
+
+    def send(self, message: FromBridge) -> bool:
+        """Take a message, to be carried out before the next question; a close drops what waits before it.
+
+        It never waits. False when the line is not open.
+        """
+        if isinstance(message, Close):
+            self._orders.clear()
+        elif self._client is None:
+            return False
+        self._orders.append(message)
+        self._news.set()
+        return self._client is not None
+
+    def finish(self) -> None:
+        """Shut every relay, and make :meth:`run` return."""
+        self._finish.set()
+        self.send(Close(self.next_sequence()))
+
+    async def run(self) -> None:
+        """Keep the line up until :meth:`finish` or cancellation; either shuts the relays last."""
+        while not self._finish.is_set():
+            await self._session()
+            if not self._finish.is_set():
+                wait_s, self._wait_s = self._wait_s, min(2 * self._wait_s, self._longest_wait_s)
+                with suppress(TimeoutError):
+                    async with asyncio.timeout(wait_s):
+                        await self._finish.wait()
+
+    # --- one session ------------------------------------------------------------------------------
+
+    async def _session(self) -> None:
+        loop = asyncio.get_running_loop()
+        # Opened once by our own hand, for the cause in plain words where it does not work.
+        port = await loop.run_in_executor(None, open_device, self._path, self._baud)
+        if isinstance(port, LinkDown):
+            self._report(port)
+            return
+        port.close()
+        plan = self._plan
+        client = AsyncModbusSerialClient(
+            self._path, framer=FramerType.RTU, baudrate=self._baud, parity=plan.parity,
+            stopbits=plan.stop_bits, timeout=plan.timeout_s, retries=0, reconnect_delay=0,
+        )  # fmt: skip
+        if not await client.connect():
+            self._report(down(DownCause.UNUSABLE, self._path, "it was taken away while it was opened"))
+            client.close()
+            return
+        self._client = client
+        line = Questions(client, plan.timeout_s, self._alive, self._note)
+        self._relays.begin()
+        self._heard_at = loop.time()
+        try:
+            await self._relays.shut(line)
+            await self._poll(line)
+        finally:
+            self._client = None
+            self._up = False
+            with suppress(TimeoutError, asyncio.CancelledError):
+                await asyncio.wait_for(self._relays.shut(line), _LAST_CLOSE_S)
+            client.close()
+
+    async def _poll(self, line: Questions) -> None:
+        loop = asyncio.get_running_loop()
+        while not self._finish.is_set():
+            began = loop.time()
+            await self._measure(line)
+            while not self._finish.is_set():
+                await self._obey(line)
+                now = loop.time()
+                if not line.connected:
+                    self._report(down(DownCause.LOST, self._path, "the line was closed"))
+                    return
+                if now - self._heard_at > self._silence_s:
+                    self._report(down(DownCause.SILENT, self._path, f"{self._silence_s:g} s"))
+                    return
+                due = began + self._plan.poll_s
+                if now >= due:
+                    break
+                due = min(due, self._relays.over_at)
+                with suppress(TimeoutError):
+                    async with asyncio.timeout(max(0.0, due - now)):
+                        await self._news.wait()
+
+    async def _obey(self, line: Questions) -> None:
+        """Carry out what was said, in order, and shut what has run out."""
+        await self._relays.shut_when_over(line)
+        self._news.clear()
+        while self._orders:
+            match self._orders.popleft():
+                case Lease() as lease:
+                    why = await self._relays.grant(line, lease, self._overflow_up)
+                    if why is None:
+                        self._say(Ack(self._own(), lease.sequence, lease.path))
+                    else:
+                        self._say(Refusal(self._own(), lease.sequence, why))
+                case Close(sequence=number):
+                    if await self._relays.shut(line):
+                        self._say(Ack(self._own(), number, Path.SHUT))
+                    else:
+                        # Not yet shut: said again before anything else, until it is.
+                        if not self._orders and not self._finish.is_set() and line.connected:
+                            self._orders.append(Close(number))
+                            return
+                case Identify():
+                    self._greet()
+
+    # --- measuring --------------------------------------------------------------------------------
+
+    async def _measure(self, line: Questions) -> None:
+        plan = self._plan
+        path = await self._relays.driven(line)
+        faults = LocalFault.LEASE_LAPSED if self._relays.lapsed else LocalFault.NONE
+        product_us = await line.number(plan.conductivity, "conductivity")
+        if product_us is FAILED:
+            faults |= LocalFault.CELL_RANGE
+        product_c = await line.number(plan.temperature, "temperature")
+        feed_us = await line.number(plan.feed_conductivity, "feed_conductivity")
+        feed_c = await line.number(plan.feed_temperature, "feed_temperature")
+        level_sensor = await line.number(plan.level, "level")
+        low = await line.contact(plan.low_switch, False)
+        full = await line.contact(plan.full_switch, True)
+        overflow = await line.contact(plan.overflow_float, True)
+        if path is None:
+            # Where the water goes must not be guessed: no reading then, and the link grows stale.
+            return
+        self._overflow_up = overflow is True
+        if self._overflow_up:
+            faults |= LocalFault.OVERFLOW_CUT
+        path = await self._relays.agreed(line, path, self._overflow_up)
+        self._say(
+            Reading(
+                self._own(), path, product_us, product_c, feed_us, feed_c, level_sensor, low, full, overflow,
+                None, faults,
+            )
+        )  # fmt: skip
+
+    # --- telling ------------------------------------------------------------------------------------
+
+    def _alive(self) -> None:
+        self._heard_at = asyncio.get_running_loop().time()
+        if not self._up and self._client is not None:
+            self._up, self._reported, self._wait_s = True, None, self._first_wait_s
+            self._on_link(LinkUp())
+            self._greet()
+
+    def _greet(self) -> None:
+        plan = self._plan
+        features = Feature.NONE
+        for there, feature in (
+            (plan.drain, Feature.DRAIN_VALVE),
+            (plan.feed_conductivity, Feature.FEED_CELL),
+            (plan.level, Feature.LEVEL_SENSOR),
+            (plan.low_switch, Feature.SWITCH_LOW),
+            (plan.full_switch, Feature.SWITCH_FULL),
+            (plan.overflow_float, Feature.SWITCH_OVERFLOW),
+        ):
+            features |= feature if there is not None else Feature.NONE
+        self._say(Hello(self._own(), "modbus", "rtu", BootReason.SOFTWARE, LONGEST_LEASE_MS, features))
+
+    def _own(self) -> int:
+        number = self._own_sequence
+        # 0 would say that a controller was reset, and there is none.
+        self._own_sequence = number % (MODULUS - 1) + 1
+        return number or self._own()
+
+    def _say(self, message: FromController) -> None:
+        self._on_message(message)
+
+    def _report(self, news: LinkDown) -> None:
+        self._up = False
+        now = (news.cause, str(news.error))
+        last, self._reported = self._reported, now
+        if last != now:
+            self._on_link(news)
+
+    def _note(self, sentence: str) -> None:
+        if sentence not in self._noted and self._on_note is not None:
+            self._noted.add(sentence)
+            self._on_note(sentence)

@@ -1,0 +1,224 @@
+"""The relays on a Modbus RTU line, and the lease that runs on this side of the cable. Shell.
+
+A lease is written to a relay that has a time limit of its own as that time, anew with each renewal; the timer
+here comes a little later, as a second line. Any other relay is switched on, and off when the lease is over.
+A relay that does not confirm counts as open until it does.
+
+Single questions to the devices on a Modbus RTU line, each with its answer or none. Shell.
+
+Modbus RTU answers carry no number. After a time-out the line is therefore left alone for as long again, so
+that a late answer is not taken for that to the next question.
+"""
+
+import asyncio
+import math
+from collections.abc import Callable
+
+from pymodbus import ModbusException
+from pymodbus.client import AsyncModbusSerialClient
+from pymodbus.pdu import ModbusPDU
+
+from bridge.protocol.messages import FAILED, Lease, Path, Value
+from bridge.protocol.registers import (
+    Function,
+    ModbusMap,
+    Quantity,
+    Relay,
+    Switch,
+    other_order_fits,
+    value,
+)
+
+
+class Questions:
+    """Asks over an open line.
+
+    :param timeout_s: how long the client waits for an answer
+    :param on_answer: called when any device answers
+    :param on_note: called with a sentence worth a person's attention, perhaps often with the same one
+    """
+
+    def __init__(
+        self,
+        client: AsyncModbusSerialClient,
+        timeout_s: float,
+        on_answer: Callable[[], None],
+        on_note: Callable[[str], None],
+    ) -> None:
+        self._client = client
+        self._timeout_s = timeout_s
+        self._on_answer, self._on_note = on_answer, on_note
+
+    @property
+    def connected(self) -> bool:
+        """Whether the line is still open."""
+        return self._client.connected
+
+    async def number(self, what: Quantity | None, name: str) -> Value:
+        """A quantity; FAILED without an answer that means one, None where nothing is fitted."""
+        if what is None:
+            return None
+        registers = await self._registers(what)
+        if registers is None:
+            return FAILED
+        found = value(what, registers)
+        if found is not None:
+            return found
+        if other_order_fits(what, registers):
+            self._on_note(
+                f"The {name} on the Modbus line is no possible value, and would be one with the words of its "
+                f'number exchanged: try word_order = "{what.order.other.value}".'
+            )
+        return FAILED
+
+    async def contact(self, what: Switch | None, safe: bool) -> bool | None:
+        """A switch; one that does not answer says what stops a fill."""
+        if what is None:
+            return None
+        bit = await self.bit(what.device, what.function, what.register)
+        return safe if bit is None else bit is what.water_when
+
+    async def _registers(self, what: Quantity) -> list[int] | None:
+        holding = what.function is Function.HOLDING
+        ask = self._client.read_holding_registers if holding else self._client.read_input_registers
+        count = what.number.registers
+        answer = await self._exchange(lambda: ask(what.register, count=count, device_id=what.device))
+        return None if answer is None or len(answer.registers) != count else list(answer.registers)
+
+    async def bit(self, device: int, function: Function, register: int) -> bool | None:
+        """A coil or a discrete input; None without a usable answer."""
+        ask = self._client.read_coils if function is Function.COIL else self._client.read_discrete_inputs
+        answer = await self._exchange(lambda: ask(register, count=1, device_id=device))
+        return None if answer is None or not answer.bits else bool(answer.bits[0])
+
+    async def write(self, device: int, register: int, what: bool | int) -> bool:
+        """Write a coil or a register; whether the device confirmed it."""
+        if isinstance(what, bool):
+            answer = await self._exchange(lambda: self._client.write_coil(register, what, device_id=device))
+        else:
+            answer = await self._exchange(
+                lambda: self._client.write_register(register, what, device_id=device)
+            )
+        return answer is not None
+
+    async def _exchange(self, ask: Callable[[], "asyncio.Future[ModbusPDU] | object"]) -> ModbusPDU | None:
+        """One question; None when no usable answer came."""
+        if not self._client.connected:
+            return None
+        try:
+            answer = await ask()  # type: ignore[misc]
+        except ModbusException:
+            await asyncio.sleep(self._timeout_s)
+            return None
+        self._on_answer()
+        if not isinstance(answer, ModbusPDU) or answer.isError():
+            code = getattr(answer, "exception_code", 0)
+            self._on_note(
+                f"Device {getattr(answer, 'dev_id', 0)} on the Modbus line refuses a question (exception "
+                f"{code}): "
+                "compare device, function and register in the configuration with its manual."
+            )
+            return None
+        return answer
+
+
+LONGEST_LEASE_MS = 30_000
+_SECOND_LINE_S = 0.5
+
+
+class Relays:
+    """The valve, and the drain where there is one."""
+
+    def __init__(self, plan: ModbusMap) -> None:
+        self._plan = plan
+        self._granted = Path.SHUT
+        self._until = 0.0
+        self._lapsed = False
+
+    @property
+    def lapsed(self) -> bool:
+        """Whether the timer on this side had to shut, and no lease was granted since."""
+        return self._lapsed
+
+    @property
+    def over_at(self) -> float:
+        """When the lease is over, on the loop's clock; infinity while none runs."""
+        return math.inf if self._granted is Path.SHUT else self._until
+
+    def begin(self) -> None:
+        """Forget the lease of an earlier session."""
+        self._granted = Path.SHUT
+
+    async def grant(self, line: Questions, lease: Lease, overflow_up: bool) -> str | None:
+        """Carry a lease out; what keeps it from being carried out, with every relay shut, or None."""
+        relay = self._relay(lease.path)
+        if relay is None:
+            await self.shut(line)
+            return "nodrain"
+        if overflow_up:
+            await self.shut(line)
+            return "overflow"
+        if self._granted not in (Path.SHUT, lease.path) and not await self.shut(line):
+            return "relay"
+        seconds = min(lease.duration_ms, LONGEST_LEASE_MS) / 1000.0
+        # Counted from before the write: never longer than granted.
+        until = asyncio.get_running_loop().time() + seconds
+        if relay.time_limit_register is not None:
+            until += _SECOND_LINE_S
+            steps = max(1, int(seconds / relay.time_limit_step_s))
+            done = await line.write(relay.device, relay.time_limit_register, steps)
+        elif self._granted is lease.path:
+            done = True
+        else:
+            done = await line.write(relay.device, relay.coil, True)
+        if not done:
+            # A write without an answer may have been carried out all the same.
+            await self.shut(line)
+            return "relay"
+        self._granted, self._until, self._lapsed = lease.path, until, False
+        return None
+
+    async def shut(self, line: Questions) -> bool:
+        """Switch every relay off; False when one did not confirm it."""
+        confirmed = True
+        for relay in (self._plan.valve, self._plan.drain):
+            if relay is not None:
+                confirmed = await line.write(relay.device, relay.coil, False) and confirmed
+        if confirmed:
+            self._granted = Path.SHUT
+        return confirmed
+
+    async def shut_when_over(self, line: Questions) -> None:
+        """Shut if a lease has run out."""
+        if asyncio.get_running_loop().time() >= self.over_at:
+            self._lapsed = await self.shut(line) or self._lapsed
+
+    async def driven(self, line: Questions) -> Path | None:
+        """Where water goes, as the relays themselves say; None when one says nothing."""
+        states = {}
+        for path in (Path.FILL, Path.DRAIN):
+            relay = self._relay(path)
+            if relay is not None:
+                states[path] = await line.bit(relay.device, Function.COIL, relay.coil)
+        if None in states.values():
+            return None
+        opened = [path for path, on in states.items() if on]
+        return opened[0] if opened else Path.SHUT
+
+    async def agreed(self, line: Questions, path: Path, overflow_up: bool) -> Path:
+        """Bring what is granted and what is driven together; where water goes after that."""
+        if path is Path.SHUT:
+            if self._granted is not Path.SHUT and self._has_time_limit(self._granted):
+                # The module's own time limit came first, as it should.
+                self._granted = Path.SHUT
+            return path
+        if self._granted is Path.SHUT or overflow_up:
+            return Path.SHUT if await self.shut(line) else path
+        return path
+
+    def _has_time_limit(self, path: Path) -> bool:
+        relay = self._relay(path)
+        return relay is not None and relay.time_limit_register is not None
+
+    def _relay(self, path: Path) -> Relay | None:
+        return self._plan.valve if path is Path.FILL else self._plan.drain

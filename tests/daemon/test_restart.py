@@ -1,0 +1,480 @@
+"""What a restart, a kill and an outage leave behind: nothing latched and no record is lost."""
+
+import asyncio
+import json
+import os
+import random
+import signal
+import sqlite3
+import subprocess
+import sys
+import threading
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import aiomqtt
+import pytest
+
+from bridge.config.plan import BridgePlan, LogPlan
+from bridge.daemon.process import Daemon
+from bridge.demo.rigged import BRIDGE_ID, HURRIED, RESERVOIR, bridge, station
+from bridge.guard.alarms import AlarmRecord, Status
+from bridge.guard.limits import Limits
+from bridge.guard.model import Advisory, Flow, Phase, Trip
+from bridge.guard.state import Latch, begin
+from bridge.history import senml
+from bridge.history.limits import LogSettings
+from bridge.history.log import Log, spill_path
+from bridge.history.order import RecordClock
+from bridge.history.outbox import OutboxSettings
+from bridge.history.reader import Reader
+from bridge.history.records import AlarmChange, AlarmRow, CommandRow, ReadingRow
+from bridge.mqtt.broker import MqttVersion
+from bridge.purifier.cartridge import Load
+from bridge.rig.faults import Fault, FaultName
+from bridge.rig.pty import RigServer
+from bridge.rig.scenario import DEMO
+from bridge.rig.world import World
+from bridge.station import saved
+from bridge.station.inventory import Inventory
+from bridge.tank.mixing import Balance
+from tests.brokers import Mosquitto
+
+PATIENCE_S = 20.0
+END_MS = 2**45
+"""A time after every other."""
+RECORDS = f"clearwell/{BRIDGE_ID}/records"
+KILLS = int(os.environ.get("CLEARWELL_KILLS", "30" if os.environ.get("CI") else "12"))
+"""How often the bridge is killed; the whole campaign is 200 times."""
+
+
+def test_what_is_latched_comes_back_as_it_was() -> None:
+    before = replace(
+        begin(
+            50.0,
+            latches=(Latch(Trip.OVERFLOW, 20.0), Latch(Trip.PRODUCT_OVER_LIMIT, 30.0, True)),
+            first_out=Trip.OVERFLOW,
+            hold=True,
+            alarms=(
+                AlarmRecord(Trip.OVERFLOW, Status.LATCHED_UNACKNOWLEDGED, 21.0),
+                AlarmRecord(Advisory.RESERVOIR_LOW, Status.NORMAL, 22.0, 50.0 + 600.0),
+            ),
+            day_from=10.0,
+        ),
+        day_l=33.0,
+    )
+    accounts = Inventory(6.0, Balance(120.0, 900.0), Load(1500.0, 470.0))
+    then = saved.Moment(50.0, 1_800_000_000.0)
+    kept = saved.latched(before, then), saved.accounts(before, accounts, then)
+    # 100 s later, in another process with a clock of its own.
+    now = saved.Moment(7.0, 1_800_000_100.0)
+    after = saved.guard_state(*kept, Limits(), now)
+    assert after.phase is Phase.TRIPPED
+    assert [(one.trip, one.remedied) for one in after.latches] == [
+        (Trip.OVERFLOW, False),
+        (Trip.PRODUCT_OVER_LIMIT, True),
+    ]
+    assert (after.first_out, after.hold, after.day_l) == (Trip.OVERFLOW, True, 33.0)
+    assert after.alarms[0].since == 7.0 - 129.0
+    assert after.alarms[1].shelved_until == 7.0 + 500.0
+    assert after.day_from == 7.0 - 140.0
+    assert saved.inventory(kept[1], 20.0) == accounts
+
+
+@pytest.mark.parametrize("jump_s", [3600.0, -3600.0, 366 * 86400.0, -366 * 86400.0])
+def test_a_clock_that_jumped_over_a_restart_shelves_nothing_for_ever(jump_s: float) -> None:
+    state = begin(0.0, alarms=(AlarmRecord(Trip.OVERFLOW, Status.UNACKNOWLEDGED, 0.0, 600.0),))
+    kept = saved.latched(state, saved.Moment(0.0, 1_800_000_000.0))
+    after = saved.guard_state(kept, None, Limits(), saved.Moment(0.0, 1_800_000_000.0 + jump_s))
+    until = after.alarms[0].shelved_until
+    assert until is not None
+    assert 0.0 <= until <= 60.0 * Limits().shelve_max_minutes
+    assert 0.0 <= -after.day_from <= 86_400.0
+
+
+async def _ready(daemon: Daemon, running: "asyncio.Task[None]") -> None:
+    """Every reservoir is kept; a daemon that ended instead says why."""
+    waiting = asyncio.create_task(daemon.ready.wait())
+    done, _ = await asyncio.wait((waiting, running), timeout=PATIENCE_S, return_when=asyncio.FIRST_COMPLETED)
+    assert done, "the daemon did not get ready"
+    if running in done:
+        running.result()
+
+
+def _plan(folder: Path, pty: Path, port: int) -> BridgePlan:
+    plan = bridge(station(DEMO, str(pty), HURRIED, 0.5, 0.65), "127.0.0.1", port, MqttVersion.V5)
+    log = LogPlan(folder / "log.db", LogSettings(outbox=OutboxSettings(every_s=0.0, pack_s=0.5)))
+    return replace(plan, log=log)
+
+
+async def _until(condition: object, told: str) -> None:
+    assert callable(condition)
+    try:
+        async with asyncio.timeout(PATIENCE_S):
+            while not condition():  # noqa: ASYNC110 - what is awaited is state of any kind
+                await asyncio.sleep(0.01)
+    except TimeoutError:
+        pytest.fail(told)
+
+
+async def test_a_latched_trip_and_a_hold_survive_a_restart(tmp_path: Path) -> None:
+    pty = tmp_path / "controller"
+    world = World(DEMO, seed=2)
+    rig = RigServer(world, pty, 20.0)
+    serving = asyncio.create_task(rig.run())
+    await rig.ready.wait()
+    plan = replace(_plan(tmp_path, pty, 1), hub=None)
+
+    daemon = Daemon(plan)
+    running = asyncio.create_task(daemon.run())
+    await _ready(daemon, running)
+    station_ = daemon.keepers[RESERVOIR].station
+    await _until(lambda: station_.state.phase is Phase.FILL, "no fill began")
+    world.inject(Fault(FaultName.PROBE_DRY, world.time_s, world.time_s + 200.0))
+    await _until(lambda: bool(station_.state.latches), "a dry probe did not trip")
+    treated_l = station_.memory.inventory.load.treated_l
+    daemon.stop()
+    await running
+
+    daemon = Daemon(plan)
+    running = asyncio.create_task(daemon.run())
+    await _ready(daemon, running)
+    station_ = daemon.keepers[RESERVOIR].station
+    assert [one.trip for one in station_.state.latches] == [Trip.PROBE_FAILURE]
+    assert station_.state.flow is Flow.SHUT
+    assert station_.memory.inventory.load.treated_l == pytest.approx(treated_l, abs=0.1)
+    daemon.stop()
+    await running
+    serving.cancel()
+    await asyncio.gather(serving, return_exceptions=True)
+
+    with Reader(plan.log.path, spill_path(plan.log.path)) as reader:  # type: ignore[union-attr]
+        rows = list(reader.events(0, END_MS))
+    raised = [row.alarm for row in rows if isinstance(row, AlarmRow) and row.change is AlarmChange.RAISED]
+    assert Trip.PROBE_FAILURE in raised
+    assert raised.count(Trip.PROBE_FAILURE) == 1, "the restart raised the same trip again"
+
+
+async def test_a_log_that_cannot_be_read_holds_filling_and_says_so(tmp_path: Path) -> None:
+    pty = tmp_path / "controller"
+    rig = RigServer(World(DEMO, seed=2), pty, 20.0)
+    serving = asyncio.create_task(rig.run())
+    await rig.ready.wait()
+    plan = replace(_plan(tmp_path, pty, 1), hub=None)
+    (tmp_path / "log.db").write_bytes(b"this was a log once" * 1000)
+    events = []
+    daemon = Daemon(plan, events.append)
+    running = asyncio.create_task(daemon.run())
+    await _ready(daemon, running)
+    station_ = daemon.keepers[RESERVOIR].station
+    assert station_.state.hold
+    assert any(event.id == "state-lost" for event in events)
+    await _until(lambda: station_.picture is not None, "the guard did not go on")
+    assert station_.state.flow is Flow.SHUT
+    daemon.stop()
+    await running
+    serving.cancel()
+    await asyncio.gather(serving, return_exceptions=True)
+    aside = [name for name in os.listdir(tmp_path) if ".damaged-" in name]
+    assert [(tmp_path / name).read_bytes()[:19] for name in aside] == [b"this was a log once"]
+
+
+CONFIG = """
+[bridge]
+id = "clearwell-demo"
+[hub]
+host = "127.0.0.1"
+port = {broker}
+[log]
+path = "log.db"
+[log.outbox]
+every_s = 0
+[reservoir.barrel]
+port = "{pty}"
+shape = {{ kind = "upright-cylinder", diameter_m = 0.58, height_m = 0.76 }}
+assumed_ppm = 6
+[reservoir.barrel.level]
+refill_fraction = 0.60
+fill_fraction = 0.90
+wave_time_constant_s = 0.2
+overflow_return_s = 0.1
+[reservoir.barrel.level.sensor]
+table = [[0.05, 0.04], [0.95, 0.74]]
+[reservoir.barrel.product]
+cell_constant_per_cm = 0.1
+[reservoir.barrel.guard]
+lease_s = 2
+rinse_min_s = 0.3
+in_spec_s = 0.2
+pause_s = 0.5
+probe_failure_after_s = 0.5
+fill_max_s = 36000
+fill_max_l = 1000
+daily_max_l = 100000
+no_rise_after_s = 36000
+"""
+
+
+class Truths:
+    """The rig's own lines, the newest at hand."""
+
+    def __init__(self, stdout: Iterator[str]) -> None:
+        self.newest: dict[str, object] = {}
+        self.changed = threading.Condition()
+        self._thread = threading.Thread(target=self._read, args=(stdout,), daemon=True)
+        self._thread.start()
+
+    def _read(self, stdout: Iterator[str]) -> None:
+        for line in stdout:
+            with self.changed:
+                self.newest = json.loads(line)
+                self.changed.notify_all()
+
+    def until(self, driven: str, patience_s: float) -> bool:
+        """Whether the valves came to be driven that way in this time."""
+        with self.changed:
+            return self.changed.wait_for(lambda: self.newest.get("driven") == driven, patience_s)
+
+    def until_shut(self) -> dict[str, object]:
+        assert self.until("shut", PATIENCE_S), "the valve did not shut after the bridge was killed"
+        return self.newest
+
+
+class Hub:
+    """Keeps every record that arrives, as the hub's log would."""
+
+    def __init__(self) -> None:
+        self.records: list[senml.SenmlRecord] = []
+        self.kept: dict[str, str] = {}
+
+    async def listen(self, port: int, up: asyncio.Event) -> None:
+        async with aiomqtt.Client("127.0.0.1", port) as client:
+            await client.subscribe([(RECORDS, 1), (f"homie/5/{BRIDGE_ID}-{RESERVOIR}/#", 1)])
+            up.set()
+            async for message in client.messages:
+                text = bytes(message.payload).decode()
+                if message.topic.value == RECORDS:
+                    self.records += senml.parse(text)
+                else:
+                    self.kept[message.topic.value] = text
+
+    def judge(self, wanted: list[senml.SenmlRecord]) -> None:
+        """Every record exactly once after removing duplicates by time and name, each series in order."""
+        got: dict[tuple[str, float], senml.SenmlRecord] = {}
+        newest: dict[str, float] = {}
+        for record in self.records:
+            key = (record.name, record.time_s)
+            if key in got:
+                assert got[key] == record, f"{record} came again, and was {got[key]} before"
+                continue
+            got[key] = record
+            assert record.time_s >= newest.get(record.name, 0.0), f"{record.name} is out of order"
+            newest[record.name] = record.time_s
+        missing = [record for record in wanted if (record.name, record.time_s) not in got]
+        assert not missing, (
+            f"{len(missing)} of {len(wanted)} records never arrived, the first is {missing[0]}"
+        )
+
+
+async def test_killed_at_random_moments_nothing_latched_and_no_record_is_lost(
+    tmp_path: Path, mosquitto: Mosquitto
+) -> None:
+    """The valve by the rig's own truth and clock; the log by SQLite's own check and by the hub's copy."""
+    speed, lease_s = 10.0, 2.0
+    (tmp_path / "clearwell.toml").write_text(
+        CONFIG.format(broker=mosquitto.port, pty=tmp_path / "controller")
+    )
+    # A dry probe now and then latches a trip, which somebody resets after the next start.
+    faults = [f"--fault=probe-dry@{start}+30" for start in range(60, 30_000, 70)]
+    rig = subprocess.Popen(  # noqa: ASYNC220 - its lines are read by a thread
+        [sys.executable, "-m", "bridge", "rig", "--pty", str(tmp_path / "controller"), "--json",
+         "--speed", str(speed), *faults],
+        stdout=subprocess.PIPE, text=True,
+    )  # fmt: skip
+    assert rig.stdout is not None
+    truths = Truths(iter(rig.stdout))
+    hub, up = Hub(), asyncio.Event()
+    listening = asyncio.create_task(hub.listen(mosquitto.port, up))
+    await up.wait()
+    chance = random.Random(7)
+    database = tmp_path / "log.db"
+    trips = f"homie/5/{BRIDGE_ID}-{RESERVOIR}/health/trips"
+    opened = tripped = 0
+
+    async def start() -> asyncio.subprocess.Process:
+        return await asyncio.create_subprocess_exec(
+            sys.executable, "-m", "bridge", "run", "--quiet", "--config", str(tmp_path / "clearwell.toml"),
+            stderr=asyncio.subprocess.PIPE,
+        )  # fmt: skip
+
+    async def kill(run: asyncio.subprocess.Process) -> None:
+        assert run.stderr is not None
+        if run.returncode is not None:
+            pytest.fail(f"the bridge ended by itself: {(await run.stderr.read()).decode()}")
+        run.send_signal(signal.SIGKILL)
+        await run.wait()
+
+    try:
+        # The first start makes the file; how a file that is not there yet dies is the log's own test.
+        run = await start()
+        await _until(lambda: trips in hub.kept, "no first start")
+        run.send_signal(signal.SIGTERM)
+        await run.wait()
+        for number in range(KILLS):
+            hub.kept.pop(trips, None)
+            run = await start()
+            await asyncio.sleep(chance.uniform(0.6, 2.6))
+            if number % 3 == 0:
+                # Most moments fall while the valve is shut; every third kill waits for it, if it opens soon.
+                await asyncio.to_thread(truths.until, "fill", 4.0)
+            seen_latched = json.loads(hub.kept.get(trips, "[]"))
+            await asyncio.sleep(0.06)
+            last = dict(truths.newest)
+            await kill(run)
+            shut = await asyncio.to_thread(truths.until_shut)
+            if last.get("driven") == "fill":
+                opened += 1
+                open_s = (float(str(shut["time_s"])) - float(str(last["time_s"]))) / speed
+                assert open_s <= lease_s + 1.2, f"the valve stayed open for {open_s:.1f} s after the kill"
+            with sqlite3.connect(database) as connection:
+                assert connection.execute("PRAGMA integrity_check").fetchone() == ("ok",)
+            kept = await _kept_state(database)
+            if seen_latched:
+                tripped += 1
+                now = saved.Moment(0.0, 0.0)
+                state = saved.guard_state(kept.get(f"latched.{RESERVOIR}"), None, Limits(), now)
+                assert {one.trip.value for one in state.latches} >= set(seen_latched), (
+                    "a latched trip was lost"
+                )
+                async with aiomqtt.Client("127.0.0.1", mosquitto.port) as client:
+                    hub.kept.pop(trips, None)
+                    run = await start()
+                    await _until(lambda: trips in hub.kept, "the bridge did not connect after a kill")
+                    await client.publish(f"homie/5/{BRIDGE_ID}-{RESERVOIR}/health/reset/set", "all", qos=1)
+                    await asyncio.sleep(0.3)
+                    await kill(run)
+        assert opened > 0, "the bridge was never killed with its valve open: the test shows nothing"
+        assert tripped > 0, "the bridge was never killed with a trip latched: the test shows nothing"
+        # What the last kill left; readings of the next run wait for a parcel to fill and prove nothing more.
+        wanted = await asyncio.to_thread(_logged, database)
+        run = await start()
+        await _arrived(hub, listening, wanted)
+        run.send_signal(signal.SIGTERM)
+        await run.wait()
+        hub.judge(wanted)
+        print(f"{KILLS} kills: {opened} with the valve open, {tripped} with a trip latched, "
+              f"{len(wanted)} records in the log, {len(hub.records)} arrived")  # fmt: skip
+    finally:
+        listening.cancel()
+        await asyncio.gather(listening, return_exceptions=True)
+        rig.kill()
+        rig.wait()
+
+
+async def _kept_state(database: Path) -> dict[str, bytes]:
+    """What the next start will find; read as the next start does, without starting anything."""
+    from bridge.history.recovery import look_only
+
+    return (await asyncio.to_thread(look_only, database, spill_path(database))).state
+
+
+def _logged(database: Path) -> list[senml.SenmlRecord]:
+    """Everything in the log as the records it should have become."""
+    with Reader(database, spill_path(database)) as reader:
+        rows: list[object] = [*reader.readings(RESERVOIR, 0, END_MS), *reader.events(0, END_MS)]
+    return [record for row in rows for record in senml.row_records(row, BRIDGE_ID)]  # type: ignore[arg-type]
+
+
+async def _arrived(hub: Hub, listening: "asyncio.Task[None]", wanted: list[senml.SenmlRecord]) -> None:
+    """Wait until all of it has arrived, or for as long as a patient user would; the judge tells which."""
+    missing = {(record.name, record.time_s) for record in wanted}
+    until = asyncio.get_running_loop().time() + 2 * PATIENCE_S
+    while asyncio.get_running_loop().time() < until:
+        assert not listening.done(), f"the hub stopped listening: {listening}"
+        missing -= {(record.name, record.time_s) for record in hub.records}
+        if not missing:
+            return
+        await asyncio.sleep(0.2)
+
+
+async def test_a_day_without_a_broker_is_sent_afterwards_in_order_and_beside_what_is_new(
+    tmp_path: Path, mosquitto: Mosquitto
+) -> None:
+    """The broker goes away once more in the middle of the replay; live values do not wait for its end."""
+    pty = tmp_path / "controller"
+    rig = RigServer(World(DEMO, seed=4), pty, 20.0)
+    serving = asyncio.create_task(rig.run())
+    await rig.ready.wait()
+    plan = _plan(tmp_path, pty, mosquitto.port)
+    settings = LogSettings(outbox=OutboxSettings(every_s=10.0, pack_s=1.0))
+    plan = replace(plan, log=LogPlan(tmp_path / "log.db", settings))
+    await asyncio.to_thread(_log_a_day, tmp_path / "log.db", settings)
+    await mosquitto.stop()
+    daemon = Daemon(plan)
+    running = asyncio.create_task(daemon.run())
+    await _ready(daemon, running)
+    await mosquitto.start()
+    hub = Hub()
+
+    async def listen() -> asyncio.Task[None]:
+        up = asyncio.Event()
+        task = asyncio.create_task(hub.listen(mosquitto.port, up))
+        await up.wait()
+        return task
+
+    listening = await listen()
+    await _until(lambda: len(hub.records) > 20_000, "the replay did not begin")
+    replayed = len(hub.records)
+    await mosquitto.stop()
+    await asyncio.gather(listening, return_exceptions=True)
+    await mosquitto.start()
+    listening = await listen()
+    await _until(lambda: len(hub.records) > replayed, "the replay did not go on")
+    hub.kept.clear()
+    wanted = await asyncio.to_thread(_logged_thinned, tmp_path / "log.db", settings)
+    await _until(lambda: bool(hub.kept), "no live value arrived while the replay went on")
+    assert len(hub.records) < len(wanted), "the replay was over before a live value arrived"
+    await _arrived(hub, listening, wanted)
+    hub.judge(wanted)
+    listening.cancel()
+    daemon.stop()
+    await running
+    serving.cancel()
+    await asyncio.gather(listening, serving, return_exceptions=True)
+
+
+DAY_READINGS = 8640
+
+
+def _log_a_day(path: Path, settings: LogSettings) -> None:
+    """A day of readings every ten seconds, and a few alarms and commands, written by the real log."""
+    log = Log(path, settings=settings)
+    opened = log.start().result(PATIENCE_S)
+    clock = RecordClock(opened.boot, opened.last_utc_ms)
+    start_s = 1_790_000_000.0
+    for number in range(DAY_READINGS):
+        at = number * 10.0
+        stamp, _ = clock.stamp(at, start_s + at)
+        log.append(
+            ReadingRow(stamp, RESERVOIR, 40.0, 15.0, 5.0, 2.5 + 0.001 * number, 0.1, 320.0, 120.0, 6.0, 1.0)
+        )
+        if number % 2000 == 500:
+            stamp, _ = clock.stamp(at, start_s + at)
+            log.append(
+                AlarmRow(stamp, RESERVOIR, Trip.OVERFLOW, AlarmChange.RAISED, "The overflow float is up.")
+            )
+            stamp, _ = clock.stamp(at, start_s + at)
+            log.append(CommandRow(stamp, RESERVOIR, "reset all", "hub", True))
+        if number % 500 == 0:
+            assert log.settle().result(PATIENCE_S)
+    assert log.settle(blocks=True).result(PATIENCE_S)
+    assert log.close(PATIENCE_S)
+
+
+def _logged_thinned(path: Path, settings: LogSettings) -> list[senml.SenmlRecord]:
+    """What of the prepared day must arrive: all of it, since it was written at the outbox's own pace."""
+    with Reader(path, spill_path(path)) as reader:
+        end_ms = int((1_790_000_000.0 + DAY_READINGS * 10.0) * 1000)
+        rows: list[object] = [*reader.readings(RESERVOIR, 0, end_ms), *reader.events(0, end_ms)]
+    return [record for row in rows for record in senml.row_records(row, BRIDGE_ID)]  # type: ignore[arg-type]

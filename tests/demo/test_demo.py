@@ -1,0 +1,73 @@
+"""The demo tells its whole story, and says so truthfully."""
+
+import json
+
+import pytest
+
+from bridge.demo.story import STORY, Heard, Teller, lines
+from bridge.display.terminal import WIDTH
+from bridge.mqtt.topics import Layout
+from tests.brokers import AnyBroker
+from tests.running import Finished, clearwell_process
+
+
+def _demo(*arguments: str) -> Finished:
+    return clearwell_process("demo", *arguments)
+
+
+def _judge(done: Finished) -> None:
+    assert done.status == 0, done.stdout[-2000:] + done.stderr
+    told = [line.split(" > ", 1)[1] for line in done.stdout.splitlines() if " > " in line]
+    assert told == [chapter.title for chapter in STORY]
+    truth = json.loads(done.stdout.split("the rig's truth: ", 1)[1].splitlines()[0])
+    assert truth["valve"] == "shut"
+    assert truth["spilled_l"] == 0
+    assert truth["filled_l"] > 80
+    assert truth["reservoir_ppm"] < 25
+
+
+def test_the_whole_story_happens_on_the_embedded_broker() -> None:
+    _judge(_demo("--headless"))
+
+
+async def test_the_whole_story_happens_on_a_broker_that_runs_already(mosquitto: AnyBroker) -> None:
+    _judge(_demo("--headless", "--broker", f"{mosquitto.host}:{mosquitto.port}"))
+
+
+@pytest.mark.parametrize("where", ["nonsense", "localhost:", ":1883", "localhost:x", "localhost:99999"])
+def test_an_address_that_is_none_is_refused(where: str) -> None:
+    done = _demo("--headless", "--broker", where)
+    assert done.status == 2
+    assert "HOST:PORT" in done.stderr
+    assert "Traceback" not in done.stderr
+
+
+def test_a_broker_that_does_not_run_is_named() -> None:
+    done = _demo("--headless", "--broker", "127.0.0.1:1")
+    assert done.status == 1
+    assert "127.0.0.1:1" in done.stderr
+    assert "Traceback" not in done.stderr
+
+
+def test_a_story_without_its_trip_is_not_complete() -> None:
+    """The judge waits for each chapter in turn, and skips none."""
+    teller = Teller()
+    layout = Layout("b", "B")
+    kept = {"homie/5/b/$state": "ready", "homie/5/b-r/$state": "ready", "homie/5/b-r/$description": "{}"}
+    assert teller.hear(Heard.of(layout, "r", kept, ())) is STORY[0]
+    kept |= {"homie/5/b/$state": "disconnected", "homie/5/b-r/health/first-out": "none"}
+    assert teller.hear(Heard.of(layout, "r", kept, ())) is None
+    assert not teller.over
+    assert teller.waits_for == STORY[1].title
+
+
+def test_the_view_fits_into_eighty_columns_even_with_nothing_known() -> None:
+    layout = Layout("b", "B")
+    for kept in (
+        {},
+        {f"homie/5/b-r/{path}": "9" * 60 for path in ("product/ppm", "reservoir/volume", "valve/missing")},
+    ):
+        shown = lines(Heard.of(layout, "r", kept, ()), ["9" * 200], "a chapter", rows=24)
+        assert "waiting: a chapter" in shown
+        assert len(shown) <= 24
+        assert max(len(line) for line in shown) <= WIDTH

@@ -1,0 +1,169 @@
+"""Damaged lines: none is taken for something that was never sent, and the next frame is always read."""
+
+import random
+import zlib
+
+from bridge.protocol.codec import Damaged, Decoder, Direction, Ignored, encode
+from bridge.protocol.messages import (
+    FAILED,
+    Ack,
+    BootReason,
+    Close,
+    Feature,
+    Hello,
+    Identify,
+    Lease,
+    LocalFault,
+    Path,
+    Reading,
+    Refusal,
+)
+
+SEED = 20240607
+
+
+def from_controller(rng):
+    kind = rng.randrange(6)
+    number = rng.randrange(65536)
+    if kind == 0:
+        return Ack(number, rng.randrange(65536), rng.choice(list(Path)))
+    if kind == 1:
+        return Refusal(number, rng.randrange(65536), rng.choice(["overflow", "nodrain", "fault"]))
+    if kind == 2:
+        return Hello(
+            number, "tunnel-1", "1.0.2", rng.choice(list(BootReason)), 10000, Feature(rng.randrange(128))
+        )
+    return Reading(
+        number,
+        rng.choice(list(Path)),
+        rng.choice([FAILED, round(rng.uniform(0, 2000), 3)]),
+        rng.choice([FAILED, round(rng.uniform(-5, 45), 2)]),
+        rng.choice([None, FAILED, round(rng.uniform(0, 2000), 3)]),
+        rng.choice([None, FAILED, round(rng.uniform(-5, 45), 2)]),
+        rng.choice([None, FAILED, round(rng.random(), 4)]),
+        rng.choice([True, False, None]),
+        rng.choice([True, False, None]),
+        rng.choice([True, False, None]),
+        rng.choice([None, rng.randrange(2**32)]),
+        LocalFault(rng.randrange(512)),
+    )
+
+
+def from_bridge(rng):
+    number = rng.randrange(65536)
+    kind = rng.randrange(4)
+    if kind == 0:
+        return Close(number)
+    if kind == 1:
+        return Identify(number)
+    return Lease(number, rng.choice([Path.FILL, Path.DRAIN]), rng.randrange(1, 65536))
+
+
+def flip(rng, frame, other):
+    data = bytearray(frame)
+    for _ in range(rng.choice([1, 1, 2, 3, 8])):
+        data[rng.randrange(len(data))] ^= 1 << rng.randrange(8)
+    return bytes(data)
+
+
+def cut(rng, frame, other):
+    a, b = sorted((rng.randrange(len(frame) + 1), rng.randrange(len(frame) + 1)))
+    return frame[:a] + frame[b:]
+
+
+def join(rng, frame, other):
+    return frame[: rng.randrange(len(frame) + 1)] + other[rng.randrange(len(other) + 1) :]
+
+
+def insert(rng, frame, other):
+    at = rng.randrange(len(frame) + 1)
+    some = rng.choice(
+        [rng.randbytes(rng.randrange(1, 12)), bytes([rng.choice(b" *=<>\n\r0123456789.-")]), other]
+    )
+    return frame[:at] + some + frame[at:]
+
+
+def exchange(rng, frame, other):
+    a, b = rng.randrange(len(frame)), rng.randrange(len(frame))
+    data = bytearray(frame)
+    data[a], data[b] = data[b], data[a]
+    return bytes(data)
+
+
+DAMAGES = [flip, cut, join, insert, exchange]
+
+
+def campaign(direction, make, number):
+    rng = random.Random(f"{SEED} {direction.name}")
+    pool = [(encode(m), m) for m in (make(rng) for _ in range(1500))]
+    decoder = Decoder(direction)
+    changed = rejected = 0
+    for _ in range(number):
+        (frame, message), (other, other_message) = rng.choice(pool), rng.choice(pool)
+        damage = rng.choice(DAMAGES)
+        damaged = damage(rng, frame, other)
+        changed += damaged != frame
+        next_frame, next_message = rng.choice(pool)
+        # The damaged stretch may end anywhere, even inside what looks like a frame; what follows is whole.
+        events = decoder.feed(damaged + next_frame)
+        assert events[-1] == next_message, f"the frame after {damaged!r} was not read"
+        for event in events[:-1]:
+            if isinstance(event, Damaged | Ignored):
+                rejected += 1
+            else:
+                assert event in (message, other_message), f"{damaged!r} was taken for {event}"
+    return changed, rejected
+
+
+def test_100_000_damaged_frames_give_no_wrong_value_and_never_hide_the_next():
+    for direction, make in ((Direction.TO_BRIDGE, from_controller), (Direction.TO_CONTROLLER, from_bridge)):
+        changed, rejected = campaign(direction, make, 50_000)
+        # The campaign did damage: nearly every frame was changed, and most were turned down for it.
+        assert changed > 48_000
+        assert rejected > 40_000
+
+
+def receive_as_the_page_says(stream, start):
+    """Sections 7 and 2 of the page, step by step and byte by byte: what a small controller would do."""
+    lines, buffer, collecting = [], bytearray(), False
+    for byte in stream:
+        if byte in b"<>":
+            buffer, collecting = bytearray([byte]), True
+        elif byte == 0x0A:
+            if collecting:
+                lines.append(bytes(buffer[:-1] if buffer.endswith(b"\r") else buffer))
+            collecting = False
+        elif collecting:
+            buffer.append(byte)
+            if len(buffer) == 120:
+                collecting = False
+    return [
+        line
+        for line in lines
+        if all(0x20 <= b <= 0x7E for b in line)
+        and line[-9:] == b"*%08X" % zlib.crc32(line[:-9])
+        and line[:2] == start + b"1"
+    ]
+
+
+def test_a_receiver_written_from_the_page_takes_the_same_lines():
+    rng = random.Random(SEED)
+    pool = [encode(from_controller(rng)) for _ in range(300)]
+    taken = 0
+    for _ in range(300):
+        stream = b"".join(rng.choice(DAMAGES)(rng, rng.choice(pool), rng.choice(pool)) for _ in range(20))
+        decoder = Decoder(Direction.TO_BRIDGE)
+        messages = [e for e in decoder.feed(stream) if not isinstance(e, Damaged | Ignored)]
+        lines = receive_as_the_page_says(stream, b">")
+        assert [encode(m) for m in messages] == [line + b"\n" for line in lines]
+        taken += len(lines)
+    assert taken > 300
+
+
+def test_a_random_megabyte_gives_no_message():
+    rng = random.Random(SEED)
+    decoder = Decoder(Direction.TO_CONTROLLER)
+    for _ in range(256):
+        assert all(isinstance(event, Damaged | Ignored) for event in decoder.feed(rng.randbytes(4096)))
+    assert decoder.counts.good == 0
+    assert decoder.counts.damaged_total > 1000

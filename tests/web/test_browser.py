@@ -1,0 +1,311 @@
+"""The page in a real browser: what people see of a bridge that runs, and what their clicks do.
+
+A real daemon, its page's own process and a controller played by hand.
+"""
+
+import asyncio
+import json
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from pathlib import Path
+from typing import Any
+from urllib.parse import urlsplit
+
+import pytest
+from playwright.async_api import expect
+
+from bridge.config.plan import LogPlan
+from bridge.demo.rigged import RESERVOIR
+from bridge.guard.commands import (
+    Acknowledge,
+    CartridgeChanged,
+    Hold,
+    ReservoirSample,
+    Reset,
+    Retest,
+    Shelve,
+    StartFill,
+)
+from bridge.guard.model import Flow, Permissive, Trip
+from bridge.history.limits import LogSettings
+from bridge.protocol.messages import Path as WaterPath
+from bridge.units import DisplayUnits, SolidsUnit
+from tests.web.browser import WIDTHS, Looking, chromium, looking, refused_by_axe
+from tests.web.conftest import TOKEN, Begin, Site
+
+pytestmark = pytest.mark.needs("chromium", "nodejs")
+
+MOST_BYTES = 300_000
+LISTEN = """
+    window.spoken = [];
+    new MutationObserver((changes) => {
+      for (const { target } of changes) {
+        const one = (target.nodeType === 1 ? target : target.parentElement).closest("[aria-live], [role]");
+        const how = one?.getAttribute("aria-live") ?? { status: "polite", alert: "assertive" }[one?.role];
+        if (how === "polite" || how === "assertive") window.spoken.push(one.textContent);
+      }
+    }).observe(document.body, { childList: true, characterData: true, subtree: true });
+"""
+"""Notes what a screen reader would say without being asked (WAI-ARIA 1.2, live regions)."""
+
+
+class Water:
+    """What the controller reports ten times a second, and does with its valve what it is told."""
+
+    def __init__(self, site: Site, level_sensor: float) -> None:
+        self._site = site
+        self.product_us = 20.0
+        self.level_sensor = level_sensor
+
+    async def flow(self) -> None:
+        while True:
+            state = self._site.keeper.station.state
+            path = WaterPath.FILL if state.flow is Flow.TO_RESERVOIR else WaterPath.SHUT
+            if path is WaterPath.FILL:
+                self.level_sensor = min(self.level_sensor + 0.0005, 0.6)
+            self._site.board.read(self.product_us, path, self.level_sensor)
+            await asyncio.sleep(0.1)
+
+
+@asynccontextmanager
+async def flowing(site: Site, level_sensor: float = 0.3) -> AsyncIterator[Water]:
+    water = Water(site, level_sensor)
+    task = asyncio.create_task(water.flow())
+    yield water
+    task.cancel()
+
+
+async def test_every_fact_changes_live_and_nobody_is_shut_out(begin: Begin) -> None:
+    async with (
+        begin() as site,
+        chromium() as browser,
+        looking(browser, site.url) as here,
+        flowing(site) as water,
+    ):
+        await expect(here.page).to_have_title("The tunnel: pure water")
+        await expect(here.page.locator("#chooser"), "there is nothing to choose").not_to_be_visible()
+        await here.shows("#answer-word", "Yes")
+        await here.shows("#valve-state", "OPEN to the reservoir")
+        await here.shows("#valve-why", "every permissive holds")
+        await here.shows("#permissives-sum", "Every permissive holds")
+        before = await here.page.locator("#volume").inner_text()
+        water.level_sensor = 0.35
+        await expect(here.page.locator("#volume")).not_to_have_text(before)
+        await here.shows("#product", "ppm ±")
+        product = await here.page.locator("#product").inner_text()
+        await here.page.evaluate(LISTEN)
+        water.product_us = 30.0
+        await expect(here.page.locator("#product")).not_to_have_text(product)
+        assert await here.page.evaluate("window.spoken") == [], "who listens hears every new figure"
+        for width in WIDTHS:
+            assert await refused_by_axe(browser, site.url, width, "light") == []
+        water.product_us = 2000.0
+        await here.shows("#answer-word", "No")
+        await here.shows("#valve-state", "SHUT")
+        await here.shows("#valve-phase", "tripped")
+        await here.shows("#first-out", "First came product-over-limit")
+        await here.shows("#alarms", "Trip product-over-limit: latched, not yet acknowledged")
+        await expect(here.page.locator("#permissives li")).to_have_count(len(Permissive))
+        await here.shows("#permissives .missing >> nth=0", "missing")
+        spoken = " ".join(await here.page.evaluate("window.spoken"))
+        for part in ("Do not use this water", "SHUT", "Trip: The purified water is over its limit"):
+            assert part in spoken, f"who listens never hears {part!r}, only {spoken!r}"
+        for width in WIDTHS:
+            assert await refused_by_axe(browser, site.url, width, "dark") == []
+        await here.is_sound()
+        async with looking(browser, site.url, 360) as phone:
+            await phone.shows("#alarms", "product-over-limit")
+            await phone.is_sound()
+            weight = await phone.page.evaluate(
+                "[...performance.getEntriesByType('resource'), ...performance.getEntriesByType('navigation')]"
+                ".reduce((sum, one) => sum + one.transferSize, 0)"
+            )
+            assert 10_000 < weight < MOST_BYTES
+            painted = await phone.page.evaluate("performance.getEntriesByName('first-paint')[0].startTime")
+            print(f"{weight} bytes in all; first paint after {painted:.0f} ms")
+
+
+async def test_each_act_needs_the_token_and_is_answered(begin: Begin) -> None:
+    async with begin() as site, chromium() as browser, looking(browser, site.url) as here, flowing(site, 0.6):
+        page = here.page
+        await here.shows("#answer-word", "Yes")
+        await page.get_by_role("button", name="Hold: keep the valve shut").click()
+        await here.said("Enter the token first")
+        await here.use("a-wrong-token-of-some-length")
+        await page.get_by_role("button", name="Hold: keep the valve shut").click()
+        await here.said("Refused:")
+        assert site.commands == []
+        # That one is told in the console by the browser itself.
+        here.complaints.clear()
+
+        await here.use(TOKEN)
+        assert await page.evaluate("sessionStorage.length") == 0, "the token is kept without being asked to"
+        await page.get_by_role("button", name="Hold: keep the valve shut").click()
+        await here.shows("#hold-word", "On hold")
+        await page.get_by_role("button", name="Lift the hold").click()
+        await here.shows("#hold-word", "Not on hold")
+        await page.get_by_label("Measured in the reservoir, ppm at 0.5 ppm per µS/cm").fill("9")
+        await page.get_by_role("button", name="Enter the sample").click()
+        await here.said("Done.")
+        await here.shows("#stock", "about 9.00 ppm")
+        await page.get_by_label("Measured in the product").fill("12,5")
+        await page.get_by_role("button", name="Enter the retest").click()
+        await here.said("Done.")
+        await page.get_by_role("button", name="A new cartridge is in").click()
+        await page.get_by_role("button", name="No", exact=True).click()
+        assert [type(one) for one in site.commands] == [Hold, Hold, ReservoirSample, Retest]
+        assert site.commands[3] == Retest(site.commands[3].received_at, "page", 12.5)
+        await page.get_by_role("button", name="A new cartridge is in").click()
+        await page.get_by_role("button", name="Yes", exact=True).click()
+        await expect(page.locator("#confirm")).not_to_be_visible()
+        await page.get_by_role("button", name="Fill to the mark now").click()
+        await here.said("The barrel:")
+        assert [type(one) for one in site.commands[4:]] == [CartridgeChanged, StartFill]
+        assert here.complaints == []
+
+
+async def test_a_measurement_is_entered_in_the_unit_that_is_shown(begin: Begin) -> None:
+    units = DisplayUnits(solids=SolidsUnit.US_CM)
+    async with (
+        begin(display=units) as site,
+        chromium() as browser,
+        looking(browser, site.url) as here,
+        flowing(site, 0.6),
+    ):
+        page = here.page
+        await here.shows("#product", "µS/cm ±")
+        await here.use(TOKEN)
+        sample = page.get_by_label("Measured in the reservoir, µS/cm at 25 °C")
+        await sample.fill("18")
+        await page.get_by_role("button", name="Enter the sample").click()
+        await here.said("Done.")
+        await here.shows("#stock", "about 18.0 µS/cm")
+        await page.get_by_label("Measured in the product, µS/cm at 25 °C").fill("25,5")
+        await page.get_by_role("button", name="Enter the retest").click()
+        await here.said("Done.")
+        factor = site.keeper.station.plan.identity.factor
+        measured_ppm = [one.ppm for one in site.commands if isinstance(one, Retest | ReservoirSample)]
+        assert measured_ppm == [18.0 * factor, 25.5 * factor]
+        await sample.fill("99999")
+        await page.get_by_role("button", name="Enter the sample").click()
+        await here.said("'99999' is not a number of µS/cm from 0 to 20000")
+        await sample.fill("much")
+        await page.get_by_role("button", name="Enter the sample").click()
+        assert await sample.evaluate("field => field.validity.patternMismatch"), "no number is sent"
+        assert len(site.commands) == 2
+        assert [one for one in here.complaints if "400" not in one] == []
+
+
+async def test_an_alarm_is_acknowledged_shelved_and_reset_with_the_keyboard_alone(begin: Begin) -> None:
+    async with begin() as site, chromium() as browser, looking(browser, site.url, 360) as here:
+        page = here.page
+        await site.filling()
+        site.board.read(2000.0, WaterPath.FILL)
+        site.board.read(2000.0)
+        await here.shows("#alarms", "not yet acknowledged")
+        await here.use(TOKEN)
+        await page.locator("#permissives-sum").focus()
+        for _ in range(10):
+            await page.keyboard.press("Tab")
+            label = await page.evaluate("document.activeElement.getAttribute('aria-label') ?? ''")
+            if label == "Acknowledge: product-over-limit":
+                break
+        else:
+            pytest.fail("the key Tab never came to the button that acknowledges")
+        await page.keyboard.press("Enter")
+        await here.said("Done.")
+        await expect(page.locator("#alarms")).not_to_contain_text(
+            "product-over-limit: latched, not yet acknowledged"
+        )
+        await page.get_by_role("button", name="Shelve for an hour: product-over-limit").press("Space")
+        await here.shows("#alarms", ", shelved")
+        await page.get_by_role("button", name="Reset: product-over-limit").press("Enter")
+        await here.said("Refused:")
+        assert [type(one) for one in site.commands] == [Acknowledge, Shelve, Reset]
+        assert site.commands[0] == Acknowledge(site.commands[0].received_at, "page", Trip.PRODUCT_OVER_LIMIT)
+        assert [one for one in here.complaints if "409" not in one] == []
+
+
+async def test_a_name_of_markup_is_text_and_without_a_token_the_page_only_shows(begin: Begin) -> None:
+    name = '<img src=x onerror="document.title=1"><script>document.title=2</script>'
+    async with (
+        begin(token=None, name=name) as site,
+        chromium() as browser,
+        looking(browser, site.url) as here,
+        flowing(site),
+    ):
+        await here.shows("#answer-word", "Yes")
+        assert await here.page.locator("h1").inner_text() == name
+        await here.shows("#no-token", "has no token")
+        await expect(here.page.locator("#acts")).not_to_be_visible()
+        await expect(here.page.locator("#token-form")).not_to_be_visible()
+        await here.is_sound()
+
+
+async def test_a_lost_bridge_is_told_and_old_facts_are_called_old(begin: Begin) -> None:
+    async with chromium() as browser:
+        window = await browser.new_context(viewport={"width": 360, "height": 800})
+        page = await window.new_page()
+        async with begin() as site:
+            site.board.read(20.0)
+            await page.goto(site.url)
+            await expect(page.locator("#stream")).to_contain_text("Live, last heard at")
+        # The bridge has stopped.
+        await expect(page.locator("#stream")).to_contain_text("What you see is as it was at", timeout=15_000)
+        await expect(page.locator("#answer-word")).to_have_text("Not known now")
+        await expect(page.locator("#answer")).to_have_attribute("data-verdict", "unknown")
+        await window.close()
+
+
+async def test_a_fill_that_ended_stands_in_the_table_at_once(begin: Begin, tmp_path: Path) -> None:
+    log = LogPlan(tmp_path / "clearwell.db", LogSettings())
+    async with (
+        begin(log=log) as site,
+        chromium() as browser,
+        looking(browser, site.url) as here,
+        flowing(site) as water,
+    ):
+        await here.shows("#valve-state", "OPEN to the reservoir")
+        await here.shows("#fills", "None in the log.")
+        water.product_us = 2000.0
+        await here.shows("#valve-phase", "tripped")
+        await here.shows("#fills", "trip")
+        await here.is_sound()
+
+
+async def test_the_course_of_the_product_is_drawn_with_its_words(begin: Begin) -> None:
+    course = {
+        "unit": "ppm", "scale": "0.5 ppm per µS/cm", "limit": 50.0, "target": 25.0, "sentence": None,
+        "times": [1_760_000_000 + 600 * n for n in range(100)],
+        "value": [8.0 + 0.1 * n for n in range(99)] + [None],
+        "low": [7.0 + 0.1 * n for n in range(99)] + [None],
+        "high": [9.0 + 0.1 * n for n in range(99)] + [None],
+    }  # fmt: skip
+    asked: list[str] = []
+    async with begin() as site, chromium() as browser:
+        window = await browser.new_context(viewport={"width": 360, "height": 800})
+        page = await window.new_page()
+        here = Looking(page, site.url)
+
+        async def answer(route: Any) -> None:
+            asked.append(urlsplit(route.request.url).query)
+            await route.fulfill(body=json.dumps(course), content_type="application/json")
+
+        await page.route(f"**/api/reservoirs/{RESERVOIR}/trend*", answer)
+        site.board.read(20.0)
+        await page.goto(site.url)
+        await here.shows(
+            "#trend-word", "last 17.8 ppm, at most 17.8 ppm on average, under the limit of 50 ppm"
+        )
+        drawn = await page.evaluate(
+            "(() => { const c = document.querySelector('#trend canvas');"
+            " const d = c.getContext('2d').getImageData(0, 0, c.width, c.height).data;"
+            " const seen = new Set(); for (let i = 0; i < d.length; i += 4)"
+            " if (d[i + 3] > 250) seen.add([d[i], d[i + 1], d[i + 2]].join()); return [...seen]; })()"
+        )
+        assert {"43,111,147", "150,35,31", "122,74,0"} <= set(drawn), "mean, limit or target is not drawn"
+        await page.get_by_role("button", name="90 days").click()
+        await here.shows("#trend-word", "In the last 90 days")
+        assert asked[-1] == "hours=2160"
+        await here.is_sound()
+        await window.close()

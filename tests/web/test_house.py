@@ -1,0 +1,134 @@
+"""The page beside everything else that is real: rig, daemon and broker as a house has them, and a browser."""
+
+import asyncio
+import os
+import re
+import sys
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from playwright.async_api import Page, expect
+
+from bridge.protocol.messages import Path as WaterPath
+from bridge.rig.faults import parse_fault
+from bridge.rig.pty import RigServer
+from bridge.rig.scenario import POLYTUNNEL_WITH_DRAIN
+from bridge.rig.world import World
+from tests.brokers import Mosquitto, Observe, free_port, listens
+from tests.waiting import DEADLINE_S, until
+from tests.web.browser import chromium
+from tests.web.conftest import TOKEN
+
+pytestmark = pytest.mark.needs("chromium", "nodejs", "mosquitto")
+
+SPEED = 60.0
+DEVICE = "homie/5/house-barrel"
+CONFIG = """
+[bridge]
+id = "house"
+name = "The house"
+[hub]
+host = "127.0.0.1"
+port = {broker}
+[page]
+port = {page}
+[reservoir.barrel]
+name = "The barrel"
+port = "{line}"
+shape = {{ kind = "upright-cylinder", diameter_m = 0.58, height_m = 0.76 }}
+assumed_ppm = 6
+[reservoir.barrel.level]
+refill_fraction = 0.50
+fill_fraction = 0.90
+wave_time_constant_s = 0.2
+overflow_float = true
+overflow_return_s = 0.5
+[reservoir.barrel.level.sensor]
+table = [[0.05, 0.04], [0.95, 0.74]]
+[reservoir.barrel.product]
+cell_constant_per_cm = 0.1
+[reservoir.barrel.feed]
+cell_constant_per_cm = 1.0
+[reservoir.barrel.purifier]
+drain_valve = true
+litres_per_pulse = 0.00222
+flow_max_l_min = 300
+[reservoir.barrel.cartridge]
+kind = "exchange"
+treats = "1200 l"
+treats_of = "250 ppm"
+[reservoir.barrel.guard]
+rinse_min_s = 0.5
+in_spec_s = 0.4
+pause_s = 0.5
+"""
+"""At the rig's pace: of its own accord a fill that was interrupted would rest for half a minute."""
+
+
+async def changes(page: Page, selector: str, told: str) -> None:
+    """What stands there becomes something else."""
+    before = await page.locator(selector).inner_text()
+    await expect(page.locator(selector), told).not_to_have_text(before)
+
+
+async def shows(page: Page, selector: str, text: str | re.Pattern[str]) -> None:
+    await expect(page.locator(selector)).to_contain_text(text)
+
+
+async def test_page_hub_and_rig_agree_on_what_happens(
+    tmp_path: Path, mosquitto: Mosquitto, observe: Observe
+) -> None:
+    file, line, port = tmp_path / "clearwell.toml", tmp_path / "line", free_port()
+    file.write_text(CONFIG.format(broker=mosquitto.port, page=port, line=line))
+    barrel = replace(POLYTUNNEL_WITH_DRAIN.barrel, start_fraction=0.45)
+    world = World(replace(POLYTUNNEL_WITH_DRAIN, barrel=barrel), seed=3)
+    serving = asyncio.create_task(RigServer(world, line, SPEED).run())
+    hub = await observe(mosquitto)
+    daemon = await asyncio.create_subprocess_exec(
+        sys.executable, "-m", "bridge", "run", "--quiet", "--config", str(file),
+        env={**os.environ, "CLEARWELL_PAGE__TOKEN": TOKEN},
+    )  # fmt: skip
+    try:
+        await hub.has("homie/5/house/$state", "ready")
+        async with chromium() as browser:
+            page = await browser.new_page()
+            page.set_default_timeout(1000.0 * DEADLINE_S)
+            await until(lambda: listens(port), "the page was never served")
+            await page.goto(f"http://127.0.0.1:{port}/")
+            await shows(page, "#name", "The barrel")
+            await shows(page, "#valve-state", "OPEN to the reservoir")
+            for selector in ("#volume", "#fill", "#purifier", "#product"):
+                await changes(page, selector, f"{selector} stands still while the reservoir fills")
+            await shows(page, "#answer-word", re.compile("Yes|No"))
+
+            await page.get_by_label("Token").fill(TOKEN)
+            await page.get_by_role("button", name="Use this token").click()
+            await page.get_by_role("button", name="Hold: keep the valve shut").click()
+            await hub.has(f"{DEVICE}/valve/hold", "true")
+            await shows(page, "#valve-state", "SHUT")
+            assert world.truth().path is WaterPath.SHUT, "the page says shut, and the rig's valve is open"
+            await hub.sends(f"{DEVICE}/valve/hold/set", "false")
+            await shows(page, "#hold-word", "Not on hold")
+            await shows(page, "#valve-state", "OPEN to the reservoir")
+            await page.get_by_role("button", name="Fill to the mark now").click()
+            await shows(page, "#said", "Refused: A fill is under way already.")
+
+            world.inject(parse_fault("overflow-float-up@0+100000"))
+            await shows(page, "#first-out", "First came overflow")
+            await shows(page, "#alarms", "Trip overflow")
+            await hub.has(f"{DEVICE}/health/first-out", "overflow")
+            await page.get_by_role("button", name="Acknowledge: overflow").click()
+            await shows(page, "#said", "Done.")
+
+            await mosquitto.stop()
+            world.repair(parse_fault("overflow-float-up@0").name)
+            await shows(page, "#stock", "down")
+            await page.get_by_role("button", name="Reset: overflow").click()
+            await expect(page.locator("#alarms")).not_to_contain_text("Trip")
+            await expect(page.locator("#first-out")).not_to_be_visible()
+    finally:
+        daemon.terminate()
+        await daemon.wait()
+        serving.cancel()
+        await asyncio.gather(serving, return_exceptions=True)
