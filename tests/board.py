@@ -4,15 +4,20 @@ import asyncio
 import os
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
+from dataclasses import replace
 
 from bridge.config.plan import BridgePlan
 from bridge.daemon.keeper import Keeper
 from bridge.daemon.process import Daemon
+from bridge.demo.rigged import HURRIED
 from bridge.guard.model import Flow, Phase
 from bridge.protocol.codec import Decoder, Direction, encode
 from bridge.protocol.messages import BootReason, Feature, FromController, Hello, Reading
 from bridge.protocol.messages import Path as WaterPath
 from tests.waiting import until, within
+
+UNHURRIED = replace(HURRIED, stale_after_s=30.0, no_rise_after_s=50.0)
+"""The demo's quick limits, but for those that a busy machine would exceed."""
 
 
 class Board:

@@ -15,6 +15,7 @@ from bridge.config.plan import BridgePlan
 from bridge.daemon import process as daemon_module
 from bridge.daemon.process import Daemon
 from bridge.demo.rigged import BRIDGE_ID, HURRIED, RESERVOIR, bridge, station
+from bridge.guard.limits import Limits
 from bridge.guard.model import Flow, Phase
 from bridge.mqtt.broker import MqttVersion
 from bridge.protocol.messages import Close, Lease
@@ -24,7 +25,7 @@ from bridge.rig.scenario import DEMO
 from bridge.rig.world import World
 from bridge.station.plan import StationPlan
 from bridge.station.station import StationEvent
-from tests.board import Board, SpiedKeeper, answered, filling, greeted, running
+from tests.board import UNHURRIED, Board, SpiedKeeper, answered, filling, greeted, running
 from tests.brokers import AnyBroker, Mosquitto, Observe, free_port
 from tests.running import clearwell_process, started
 from tests.waiting import until, within
@@ -39,8 +40,10 @@ def board() -> Iterator[Board]:
     one.close()
 
 
-def _plan(port: str, broker_port: int, *, hub: bool = True, version: str = "5") -> BridgePlan:
-    plan = bridge(station(DEMO, port, HURRIED, 0.5, 0.65), "127.0.0.1", broker_port, MqttVersion(version))
+def _plan(
+    port: str, broker_port: int, *, hub: bool = True, version: str = "5", limits: Limits = UNHURRIED
+) -> BridgePlan:
+    plan = bridge(station(DEMO, port, limits, 0.5, 0.65), "127.0.0.1", broker_port, MqttVersion(version))
     return plan if hub else replace(plan, hub=None)
 
 
@@ -230,7 +233,7 @@ async def test_one_failing_reservoir_does_not_stop_the_others(
     board: Board, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """One port is no serial device at all, and one station raises in the middle of its turn."""
-    one = station(DEMO, board.path, HURRIED, 0.5, 0.65)
+    one = station(DEMO, board.path, UNHURRIED, 0.5, 0.65)
     nothing = tmp_path / "no-device"
     nothing.write_text("")
 
@@ -278,7 +281,7 @@ async def test_a_lost_cable_is_found_again_and_the_fill_goes_on(tmp_path: Path) 
         return serving
 
     serving = await plugged()
-    async with running(_plan(str(pty), 1, hub=False)) as daemon:
+    async with running(_plan(str(pty), 1, hub=False, limits=HURRIED)) as daemon:
         keeper = daemon.keepers[RESERVOIR]
         await until(lambda: keeper.station.state.phase is Phase.FILL, "no fill began")
         serving.cancel()

@@ -17,7 +17,7 @@ from bridge.daemon import process as daemon_module
 from bridge.daemon.keeper import Keeper
 from bridge.daemon.page_lines import Asked, Opened, Setup, read_from_page, setup_line
 from bridge.daemon.process import Daemon
-from bridge.demo.rigged import HURRIED, RESERVOIR, station
+from bridge.demo.rigged import RESERVOIR, station
 from bridge.guard.commands import GuardCommand
 from bridge.mqtt.broker import Secret
 from bridge.mqtt.topics import Layout
@@ -26,12 +26,12 @@ from bridge.station.plan import StationIdentity, StationPlan
 from bridge.station.station import StationEvent
 from bridge.station.view import StationView
 from bridge.units import DisplayUnits
-from tests.board import Board, SpiedKeeper, filling, greeted
+from tests.board import UNHURRIED, Board, SpiedKeeper, filling, greeted
 from tests.waiting import DEADLINE_S, changed, until, within
 
 TOKEN = "velvet-badger-77-in-the-bog"
 LAYOUT = Layout("tunnel", "The tunnel")
-QUICK = replace(HURRIED, rinse_min_s=0.05, in_spec_s=0.05, pause_s=0.1, settle_s=0.1)
+QUICK = replace(UNHURRIED, rinse_min_s=0.05, in_spec_s=0.05, pause_s=0.1, settle_s=0.1)
 """A fill begins within moments, so that many can be tripped."""
 
 
