@@ -27,7 +27,7 @@ sensor = {{ table = [[0.05, 0.04], [0.95, 0.74]] }}
 # asserted instead.
 PATIENT = (
     "import bridge.bench.commissioning as walk; walk.EARLY_S = 0.9; walk.LATE_S = walk.TOLD_S = 30.0; "
-    "from bridge.cli import main; main()"
+    "from bridge.commands.main import main; main()"
 )
 
 
@@ -151,5 +151,6 @@ def test_float_that_does_not_work_fails_its_test_and_the_whole(
 def test_nothing_is_opened_while_the_hand_valve_is_not_known_to_be_shut(
     paced: Emulator, session: Session
 ) -> None:
-    assert session.walk(lambda _: "n") != 0
+    assert session.walk(lambda _: "n") == 130
+    assert "stopped" in session.running.printed
     assert not any(change.open for change in paced.valve_changes)
