@@ -26,7 +26,7 @@ sensor = {{ table = [[0.05, 0.04], [0.95, 0.74]] }}
 # What this computer's clock measures of a lease says nothing while the computer is busy: the board's clock is
 # asserted instead.
 PATIENT = (
-    "import bridge.bench.commissioning as walk; walk.EARLY_S = 0.9; walk.LATE_S = walk.TOLD_S = 30.0; "
+    "import bridge.bench.commissioning as walk; walk.EARLY_S = walk.LATE_S = walk.TOLD_S = 30.0; "
     "from bridge.commands.main import main; main()"
 )
 

@@ -12,7 +12,6 @@ from tests.firmware.cable import SerialCable
 from tests.firmware.emulator import Build, Emulator
 from tests.running import started
 
-PATIENCE_S = 40.0
 LEASE_S = 2
 DEVICE = "homie/5/bog-barrel"
 

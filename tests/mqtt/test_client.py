@@ -17,7 +17,7 @@ from bridge.mqtt.client import HubClient, Patience
 from bridge.mqtt.topics import Layout, Level, Publication
 from bridge.station.view import ActiveAlarm, StationView
 from tests.brokers import AnyBroker, Cable, LayCable, Mosquitto, Observe, Observer
-from tests.waiting import until, within
+from tests.waiting import DEADLINE_S, until, within
 
 LAYOUT = Layout("garden", "Garden bridge")
 ROOT, CHILD = "homie/5/garden", "homie/5/garden-north-barrel"
@@ -70,7 +70,7 @@ async def start(view: StationView) -> AsyncIterator[Start]:
             [view.identity],
             on_command=bridge.take,
             report=bridge.hear,
-            **({"patience": Patience(5.0, 0.05, 0.2)} | more),
+            **({"patience": Patience(DEADLINE_S, 0.05, 0.2)} | more),
         )
         bridge.run = asyncio.create_task(bridge.client.run())
         bridges.append(bridge)
@@ -370,7 +370,7 @@ async def test_a_client_that_is_cancelled_says_disconnected_too(
 async def test_stopping_ends_at_once_while_the_broker_is_away(broker: AnyBroker, start: Start) -> None:
     await broker.stop()
     hour_s = 3600.0
-    bridge = start(broker, broker.newest, heartbeat_s=hour_s, patience=Patience(5.0, hour_s, hour_s))
+    bridge = start(broker, broker.newest, heartbeat_s=hour_s, patience=Patience(DEADLINE_S, hour_s, hour_s))
     await bridge.until(lambda b: len(b.reports) > 0)
     await within(bridge.client.stop(), "the stop waits for the next attempt")
 
@@ -387,7 +387,7 @@ async def test_trouble_is_reported_once_and_not_with_every_attempt(start: Start)
 
     server = await asyncio.start_server(hang_up, "127.0.0.1", 0)
     port = server.sockets[0].getsockname()[1]
-    bridge = start(Door("127.0.0.1", port), "5", patience=Patience(0.1, 0.02, 0.02))
+    bridge = start(Door("127.0.0.1", port), "5", patience=Patience(DEADLINE_S, 0.02, 0.02))
     await within(third.wait(), "the client made no third attempt")
     server.close()
     assert len(bridge.reports) == 1

@@ -22,7 +22,7 @@ from bridge.station.view import ActiveAlarm, StationView
 from tests.brokers import Mosquitto, Observer, free_port, keeps
 from tests.mqtt.conftest import view
 from tests.security.conftest import Start, sentence
-from tests.waiting import within
+from tests.waiting import DEADLINE_S, within
 
 __all__ = ["view"]
 
@@ -75,7 +75,7 @@ class Bridge:
         )
         self.client = HubClient(
             settings, Layout("polytunnel", "Polytunnel"), [IDENTITY], on_command=self._take,
-            report=self._report, patience=Patience(2.0, 0.1, 0.2),
+            report=self._report, patience=Patience(DEADLINE_S, 0.1, 0.2),
         )  # fmt: skip
 
     def _take(self, _: str, command: GuardCommand) -> str | None:
