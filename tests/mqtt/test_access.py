@@ -40,7 +40,7 @@ async def first_report(settings: BrokerSettings, answer_s: float = DEADLINE_S) -
         [],
         on_command=lambda *_: None,
         report=report,
-        patience=Patience(DEADLINE_S, 0.05, 0.1),
+        patience=Patience(answer_s, 0.05, 0.1),
     )
     run = asyncio.create_task(client.run())
     try:
