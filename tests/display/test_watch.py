@@ -83,6 +83,15 @@ class Screen:
         return await asyncio.to_thread(self.running.stop, signal.SIGINT)
 
 
+@asynccontextmanager
+async def watching(*arguments: str | Path) -> AsyncIterator[Screen]:
+    screen = Screen(*arguments)
+    try:
+        yield screen
+    finally:
+        screen.running.kill()
+
+
 AMERICANS = (
     'volume = "US gal"\ntemperature = "F"\nsolids = "uS/cm"\ncurrency = "USD"\nzone = "America/New_York"\n'
 )
@@ -134,8 +143,10 @@ async def test_watching_outlives_the_broker_and_says_what_is_lost(
     mosquitto: Mosquitto, cable_to: Callable[[Mosquitto], "asyncio.Future[Cable]"], tmp_path: Path
 ) -> None:
     cable = await cable_to(mosquitto)
-    async with running(tmp_path, cable.port, DisplayUnits()):
-        screen = Screen("--port", str(mosquitto.port))
+    async with (
+        running(tmp_path, cable.port, DisplayUnits()),
+        watching("--port", str(mosquitto.port)) as screen,
+    ):
         await screen.until("permissive holds.", "no view was shown")
         await mosquitto.stop()
         await screen.until(f"localhost:{mosquitto.port} cannot be used", "nobody was told of the broker")
