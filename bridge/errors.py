@@ -13,8 +13,12 @@ class InputError(ClearwellError):
     """A value given by a person is wrong: a configuration key, an option, a file."""
 
 
-class OutOfRangeError(InputError):
-    """A physical quantity lies outside the range in which a method or a part is valid."""
+class OutOfRangeError(ClearwellError):
+    """A physical quantity lies outside the range in which a method or a part is valid.
+
+    It is no person's mistake by itself: a sensor can report such a value. A command that computes with typed
+    values turns it into an :class:`InputError`.
+    """
 
 
 class LinkError(ClearwellError):

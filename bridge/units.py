@@ -1,13 +1,12 @@
-"""Units in which the trade states volumes and capacities, and their exact or published constants.
+"""One table of units: what people may write, what they are shown, and the exact factors. Core.
 
-Units as people use them, for everything shown to a person. Core.
-
-Inside the bridge, on the hub and in records, units never change: litres, °C, ppm on the reservoir's own
-scale, UTC. Source of the factors: 1 US gal = 231 in³ = 3.785411784 L exactly; t/°F = 1.8 t/°C + 32 exactly
-(NIST Special Publication 811, 2008, appendix B).
+Inside the bridge, on the hub and in records, units never change: litres, grams, °C, ppm on one scale for
+each reservoir, UTC. Sources: NIST Special Publication 811 (2008), appendix B, for 1 US gal = 231 in³,
+1 ft = 0.3048 m, 1 grain = 64.79891 mg and t/°C = (t/°F - 32) / 1.8, all of them exact.
 """
 
 import math
+import re
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, tzinfo
 from enum import Enum
@@ -16,86 +15,161 @@ from zoneinfo import ZoneInfo
 from bridge.errors import InputError
 
 LITRES_PER_US_GALLON = 3.785411784
-"""Exact: 231 cubic inches of 25.4 mm."""
 MILLIGRAMS_PER_GRAIN = 64.79891
-"""Exact: the international grain."""
-PPM_PER_GRAIN_PER_US_GALLON = MILLIGRAMS_PER_GRAIN / LITRES_PER_US_GALLON
-"""17.118 mg/L."""
 LITRES_PER_CUBIC_FOOT = 28.316846592
-"""Exact: a cube of 304.8 mm."""
 CACO3_EQUIVALENT_WEIGHT_G = 50.04
 """Grams in one equivalent of calcium carbonate: molar mass 100.09 g/mol over two charges."""
 
-_VOLUMES_L = {
-    "l": 1.0,
-    "ml": 0.001,
-    "m3": 1000.0,
-    "us-gal": LITRES_PER_US_GALLON,
-    "ft3": LITRES_PER_CUBIC_FOOT,
-}
-_CONCENTRATIONS_PPM = {"ppm": 1.0, "mg/l": 1.0, "gpg": PPM_PER_GRAIN_PER_US_GALLON}
-_MASSES_G = {"g": 1.0, "kg": 1000.0, "grain": MILLIGRAMS_PER_GRAIN / 1000.0}
+_NUMBER_AND_UNIT = re.compile(r"(\S*[0-9.])\s*((?:[^\W\d_]|°).*)")
 
 
-def litres(value: float, unit: str) -> float:
-    """A volume in litres; units ``l``, ``ml``, ``m3``, ``us-gal``, ``ft3``.
+@dataclass(frozen=True, slots=True)
+class Unit:
+    """A unit and how it becomes the base unit of its dimension."""
 
-    Raises:
-        InputError: an unknown unit, or a value that is negative or not finite.
-    """
-    return _convert("volume", value, unit, _VOLUMES_L)
+    symbol: str
+    """As it is shown to people."""
+    factor: float
+    """How many base units one of it is."""
+    zero: float = 0.0
+    """The number on this unit's scale at which the base unit reads 0."""
+    spellings: tuple[str, ...] = ()
+    """Other ways to write it, for keyboards that lack its sign."""
+
+    def to_base(self, number: float) -> float:
+        """Convert a number of this unit to the base unit."""
+        return (number - self.zero) * self.factor
+
+    def from_base(self, number: float) -> float:
+        """Convert a number of the base unit to this unit."""
+        return number / self.factor + self.zero
+
+    @property
+    def plain(self) -> str:
+        """How it is written on any keyboard."""
+        return self.spellings[-1] if self.spellings else self.symbol
+
+    def is_written(self, text: str) -> bool:
+        """Whether a text means this unit; case, and a space or a hyphen between words, do not matter."""
+        return _folded(text) in {_folded(one) for one in (self.symbol, *self.spellings)}
 
 
-def ppm(value: float, unit: str) -> float:
-    """A concentration in ppm (mg/L); units ``ppm``, ``mg/l``, ``gpg`` (grains per US gallon).
+@dataclass(frozen=True, slots=True)
+class Dimension:
+    """The units of one kind of quantity, the base unit first."""
 
-    Raises:
-        InputError: an unknown unit, or a value that is negative or not finite.
-    """
-    return _convert("concentration", value, unit, _CONCENTRATIONS_PPM)
+    name: str
+    units: tuple[Unit, ...]
+
+    def unit(self, text: str) -> Unit:
+        """Find the unit that a text means.
+
+        Raises:
+            InputError: No unit of this dimension is written so.
+        """
+        for unit in self.units:
+            if unit.is_written(text):
+                return unit
+        raise InputError(
+            f"{text!r} is not a unit of {self.name}; it must be one of "
+            f"{', '.join(one.plain for one in self.units)}"
+        )
+
+    def parse(self, text: str) -> tuple[float, Unit]:
+        """Read a number with its unit, such as ``12 us-gal``; a bare number counts in the base unit.
+
+        Raises:
+            InputError: The text is no such number, or its unit is not known.
+        """
+        base = self.units[0]
+        written = text.strip()
+        try:
+            return _finite(written), base
+        except ValueError:
+            parts = _NUMBER_AND_UNIT.fullmatch(written)
+        try:
+            number = _finite(parts[1] if parts else "")
+        except ValueError:
+            raise InputError(
+                f"{text!r} must be a number, or one with a unit, such as '10 {base.symbol}'"
+            ) from None
+        assert parts is not None
+        return number, self.unit(parts[2])
+
+    def read(self, text: str) -> float:
+        """Read a number with its unit as :meth:`parse` does, and convert it to the base unit.
+
+        Raises:
+            InputError: The text is no such number, or its unit is not known.
+        """
+        number, unit = self.parse(text)
+        return unit.to_base(number)
 
 
-def grams(value: float, unit: str) -> float:
-    """A mass in grams; units ``g``, ``kg``, ``grain``.
-
-    Raises:
-        InputError: an unknown unit, or a value that is negative or not finite.
-    """
-    return _convert("mass", value, unit, _MASSES_G)
+def _finite(text: str) -> float:
+    number = float(text)
+    if not math.isfinite(number):
+        raise ValueError(text)
+    return number
 
 
-def _convert(quantity: str, value: float, unit: str, table: dict[str, float]) -> float:
-    factor = table.get(unit.strip().lower())
-    if factor is None:
-        raise InputError(f"Unknown unit {unit!r} for a {quantity}; it must be one of {', '.join(table)}.")
-    if not (math.isfinite(value) and value >= 0.0):
-        raise InputError(f"A {quantity} of {value:g} {unit}: it must be zero or more.")
-    return value * factor
+def _folded(text: str) -> str:
+    # Case folding also makes the micro sign U+00B5 the Greek letter U+03BC, which looks the same.
+    return "-".join(text.casefold().split())
 
+
+LITRE = Unit("L", 1.0)
+US_GALLON = Unit("US gal", LITRES_PER_US_GALLON, spellings=("us-gal",))
+CELSIUS = Unit("°C", 1.0, spellings=("C",))
+FAHRENHEIT = Unit("°F", 5.0 / 9.0, zero=32.0, spellings=("F",))
+PPM = Unit("ppm", 1.0)
+US_CM = Unit("µS/cm", 1.0, spellings=("uS/cm",))
+
+VOLUME = Dimension(
+    "volume",
+    (LITRE, Unit("mL", 0.001), Unit("m³", 1000.0, spellings=("m3",)), US_GALLON,
+     Unit("ft³", LITRES_PER_CUBIC_FOOT, spellings=("ft3",))),
+)  # fmt: skip
+CONCENTRATION = Dimension(
+    "concentration",
+    (PPM, Unit("mg/L", 1.0), Unit("gpg", MILLIGRAMS_PER_GRAIN / LITRES_PER_US_GALLON)),
+)
+"""A grain per US gallon is a unit of the trade for hardness."""
+MASS = Dimension("mass", (Unit("g", 1.0), Unit("kg", 1000.0), Unit("grain", MILLIGRAMS_PER_GRAIN / 1000.0)))
+TEMPERATURE = Dimension("temperature", (CELSIUS, FAHRENHEIT))
+CONDUCTIVITY = Dimension("conductivity", (US_CM,))
 
 MOST_PLACES = 4
-"""Decimals of ppm and µS/cm: two digits of the uncertainty of the purest water there is need no more."""
+"""Decimals of ppm and µS/cm. Two digits of the uncertainty of the purest water need no more."""
 
 
 class VolumeUnit(Enum):
     """How volumes are shown."""
 
-    LITRE = "L"
-    US_GALLON = "US gal"
+    LITRE = LITRE.symbol
+    US_GALLON = US_GALLON.symbol
 
 
 class TemperatureUnit(Enum):
     """How temperatures are shown."""
 
-    CELSIUS = "°C"
-    FAHRENHEIT = "°F"
+    CELSIUS = CELSIUS.symbol
+    FAHRENHEIT = FAHRENHEIT.symbol
 
 
 class SolidsUnit(Enum):
     """How dissolved solids are shown: on the reservoir's ppm scale, or as the conductivity behind it."""
 
-    PPM = "ppm"
-    US_CM = "µS/cm"
+    PPM = PPM.symbol
+    US_CM = US_CM.symbol
+
+
+_UNIT_OF: dict[VolumeUnit | TemperatureUnit, Unit] = {
+    VolumeUnit.LITRE: LITRE,
+    VolumeUnit.US_GALLON: US_GALLON,
+    TemperatureUnit.CELSIUS: CELSIUS,
+    TemperatureUnit.FAHRENHEIT: FAHRENHEIT,
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,7 +184,7 @@ class Quantity:
 
 @dataclass(frozen=True, slots=True)
 class DisplayUnits:
-    """The one setting of how things are shown."""
+    """How quantities, money and times are shown to people."""
 
     volume: VolumeUnit = VolumeUnit.LITRE
     temperature: TemperatureUnit = TemperatureUnit.CELSIUS
@@ -121,83 +195,79 @@ class DisplayUnits:
     """An IANA time zone; None is this machine's own."""
 
     def litres(self, volume_l: float) -> Quantity:
-        """A volume, from litres."""
-        if self.volume is VolumeUnit.US_GALLON:
-            return _quantity(volume_l / LITRES_PER_US_GALLON, self.volume.value)
-        return _quantity(volume_l, self.volume.value)
+        """Show a volume given in litres."""
+        return _quantity(_UNIT_OF[self.volume].from_base(volume_l), self.volume.value)
 
     def celsius(self, temperature_c: float) -> Quantity:
-        """A temperature, from °C, with one decimal."""
-        number = (
-            1.8 * temperature_c + 32.0 if self.temperature is TemperatureUnit.FAHRENHEIT else temperature_c
-        )
+        """Show a temperature given in °C, with one decimal."""
+        number = _UNIT_OF[self.temperature].from_base(temperature_c)
         return Quantity(number, self.temperature.value, f"{_signed(number, 1)} {self.temperature.value}")
 
     def ppm(self, ppm: float, factor: float) -> Quantity:
-        """Dissolved solids, from ppm on the scale ``factor`` (ppm for each µS/cm at 25 °C)."""
+        """Show dissolved solids given in ppm on the scale ``factor`` (ppm for each µS/cm at 25 °C)."""
         return _quantity(ppm / factor if self.solids is SolidsUnit.US_CM else ppm, self.solids.value)
 
     def measured(
         self, ppm: float, expanded_ppm: float | None, factor: float
     ) -> tuple[Quantity, Quantity | None]:
-        """Dissolved solids as they were measured, with their expanded uncertainty; both from ppm.
+        """Show a measurement with its expanded uncertainty, both given in ppm.
 
-        The uncertainty has two significant digits, and the value as many decimals as it (JCGM 100:2008,
-        7.2.6). Where none is known, it is None and the value is as :meth:`ppm` has it.
+        The uncertainty has two significant digits, and the value has as many decimals (JCGM 100:2008, 7.2.6).
+        If no uncertainty is known, the second result is None and the value is rounded as by :meth:`ppm`.
         """
         value = self.ppm(ppm, factor)
         if expanded_ppm is None or not 0.0 < expanded_ppm < math.inf:
             return value, None
         band = self.ppm(expanded_ppm, factor).number
         places = min(1 - int(f"{band:.1e}".partition("e")[2]), MOST_PLACES)
-        # At the last decimal it is rounded up: an uncertainty is never nothing.
+        # Rounded up at the last decimal, because an uncertainty of 0 would be false.
         band = max(band, 10.0**-places)
         return _with_places(value, places), _with_places(Quantity(band, value.unit, ""), places)
 
     def scale(self, factor: float) -> str:
-        """The scale in words, which stands beside every ppm: a ppm without it says little."""
+        """Name the scale, which is shown beside every ppm because a ppm without its scale means little."""
         return "at 25 °C" if self.solids is SolidsUnit.US_CM else f"{factor:g} ppm per µS/cm"
 
     def money(self, amount: float) -> str:
-        """An amount with its currency, two decimals."""
+        """Show an amount of money with its currency and two decimals."""
         return f"{amount:.2f} {self.currency}".rstrip()
 
     def per_volume(self, amount_per_l: float) -> str:
-        """A cost, from the amount for one litre, for one unit of volume."""
+        """Show a cost for one unit of volume, given for one litre."""
         per = f"{self.currency}/{self.volume.value}" if self.currency else f"per {self.volume.value}"
         return f"{self.cost_number(amount_per_l):.2f} {per}"
 
     def litres_as(self, volume_l: float, spec: str) -> str:
-        """A volume, from litres, with the digits that a format such as ``.3g`` asks for."""
+        """Show a volume given in litres with the digits of a format such as ``.3g``."""
         shown = self.litres(volume_l)
         return f"{shown.number:{spec}} {shown.unit}"
 
     def celsius_as(self, temperature_c: float, spec: str) -> str:
-        """A temperature, from °C, with the digits of a format."""
+        """Show a temperature given in °C with the digits of a format."""
         shown = self.celsius(temperature_c)
         return f"{shown.number:{spec}} {shown.unit}"
 
     def ppm_as(self, ppm: float, factor: float | None, spec: str) -> str:
-        """Dissolved solids, from ppm, with the digits of a format; as ppm where the scale is not known."""
+        """Show dissolved solids with the digits of a format; in ppm if the scale is not known."""
         shown = Quantity(ppm, SolidsUnit.PPM.value, "") if factor is None else self.ppm(ppm, factor)
         return f"{shown.number:{spec}} {shown.unit}"
 
     def cost_as(self, amount_per_l: float, spec: str) -> str:
-        """A cost, from the amount for one litre, with the digits of a format: ``0.31 EUR per US gal``."""
+        """Show a cost given for one litre with the digits of a format: ``0.31 EUR per US gal``."""
         return f"{self.cost_number(amount_per_l):{spec}} {self.cost_unit}"
 
     def cost_number(self, amount_per_l: float) -> float:
-        """A cost for one unit of volume, from the amount for one litre."""
-        return amount_per_l * (LITRES_PER_US_GALLON if self.volume is VolumeUnit.US_GALLON else 1.0)
+        """Convert a cost for one litre to a cost for one unit of volume."""
+        return _UNIT_OF[self.volume].to_base(amount_per_l)
 
     @property
     def cost_unit(self) -> str:
-        """What a cost is for, with the currency where one was named: ``EUR per litre``."""
+        """The unit of a cost, with the currency if one was named: ``EUR per litre``."""
         per = "litre" if self.volume is VolumeUnit.LITRE else self.volume.value
         return f"{self.currency} per {per}".lstrip()
 
     def local(self, utc_s: float) -> datetime:
-        """A moment of a record (seconds of UTC since 1970) in the time zone of the people."""
+        """Convert the time of a record (seconds of UTC since 1970) to the time zone of the people."""
         zone: tzinfo | None = None if self.zone is None else ZoneInfo(self.zone)
         return datetime.fromtimestamp(utc_s, UTC).astimezone(zone)
 
@@ -213,5 +283,5 @@ def _with_places(quantity: Quantity, places: int) -> Quantity:
 
 
 def _signed(number: float, places: int) -> str:
-    """With fixed decimals and no minus before a zero; with -1, rounded to tens."""
+    """Format with fixed decimals and no minus before a zero; -1 rounds to tens."""
     return f"{round(number, places) + 0.0:.{max(places, 0)}f}"

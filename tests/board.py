@@ -13,7 +13,7 @@ from bridge.demo.rigged import HURRIED
 from bridge.guard.model import Flow, Phase
 from bridge.protocol.codec import Decoder, Direction, encode
 from bridge.protocol.messages import BootReason, Feature, FromController, Hello, Reading
-from bridge.protocol.messages import Path as WaterPath
+from bridge.protocol.session import LinkDown, Received
 from tests.waiting import until, within
 
 UNHURRIED = replace(HURRIED, stale_after_s=30.0, no_rise_after_s=50.0)
@@ -39,7 +39,7 @@ class Board:
             Hello(0, "board", "1.0", BootReason.POWER, 10_000, Feature.LEVEL_SENSOR | Feature.DRAIN_VALVE)
         )
 
-    def read(self, product_us: float, path: WaterPath = WaterPath.SHUT, level_sensor: float = 0.3) -> None:
+    def read(self, product_us: float, path: Flow = Flow.SHUT, level_sensor: float = 0.3) -> None:
         self._sequence += 1
         self.say(
             Reading(
@@ -67,10 +67,10 @@ class SpiedKeeper(Keeper):
     board: Board
     answers: list[list[object]]
 
-    def _on_message(self, message: FromController) -> None:
+    def received(self, what: Received | LinkDown) -> None:
         self.board.heard()
-        super()._on_message(message)
-        if isinstance(message, Reading):
+        super().received(what)
+        if isinstance(what, Reading):
             self.answers.append(self.board.heard())
 
 
@@ -98,12 +98,12 @@ async def filling(board: Board, keeper: Keeper) -> None:
         return station.state.phase is Phase.FILL and station.state.flow is Flow.TO_RESERVOIR
 
     def read() -> None:
-        board.read(20.0, WaterPath.FILL if station.state.flow is Flow.TO_RESERVOIR else WaterPath.SHUT)
+        board.read(20.0, Flow.TO_RESERVOIR if station.state.flow is Flow.TO_RESERVOIR else Flow.SHUT)
 
     await until(is_filling, "no fill began", meanwhile=read)
 
 
-async def answered(board: Board, product_us: float, path: WaterPath, sender: float = 0.3) -> list[object]:
+async def answered(board: Board, product_us: float, path: Flow, sender: float = 0.3) -> list[object]:
     """What is on the wire when a spied keeper has handled one reading."""
     before = len(SpiedKeeper.answers)
     board.read(product_us, path, sender)

@@ -15,10 +15,9 @@ from typing import TypeVar
 
 from bridge.errors import LinkError
 from bridge.protocol.messages import Ack, FromBridge, FromController, Identify, Refusal
+from bridge.protocol.session import DownCause, LinkDown, LinkUp
 from bridge.station.plan import StationPlan
-from bridge.transport.line import DownCause, LinkDown
 from bridge.transport.link import Link, link_to
-from bridge.transport.serial_link import LinkUp
 
 M = TypeVar("M", bound=FromController)
 

@@ -1,26 +1,23 @@
 """From readings in standard solutions to a calibration that is kept: in the log, and in the daemon's file."""
 
 import os
-import time
 from collections.abc import Sequence
-from concurrent.futures import TimeoutError as FutureTimeoutError
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
 from bridge.config.calibration_file import CalibrationTable, append, place_of
 from bridge.config.plan import BridgePlan, LogPlan
 from bridge.errors import InputError, LinkError, LogError
-from bridge.history.log import Log, spill_path
-from bridge.history.order import RecordClock
 from bridge.history.records import CalibrationRow
+from bridge.history.writer import add
+from bridge.protocol.session import DownCause, LinkDown
 from bridge.station.plan import ProbePlan, StationPlan
-from bridge.transport.line import DownCause, LinkDown, open_device
+from bridge.transport.line import open_device
 from bridge.water.calibration import Calibration, CalibrationPoint, one_point, two_point
 
 LARGEST_DRIFT_PERCENT = 20.0
 """A cell that moved more than this has not aged: the solution is wrong, or the cell is another one."""
-_PATIENCE_S = 15.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,30 +116,20 @@ def _as_its_directory(file: Path) -> None:
 
 
 def _log(plan: LogPlan, reservoir: str, cell: str, outcome: Outcome) -> None:
-    log = Log(plan.path, spill=spill_path(plan.path), settings=replace(plan.settings))
-    opened = log.start().result(_PATIENCE_S)
-    clock = RecordClock(opened.boot, opened.last_utc_ms)
-    stamp, _ = clock.stamp(time.monotonic(), time.time())
     new = outcome.new
     strongest = max(new.points, key=lambda point: point.reference_us_cm)
-    row = CalibrationRow(
-        stamp,
-        reservoir,
-        cell,
-        new.cell.constant_per_cm,
-        new.cell.offset_us,
-        strongest.reference_us_cm,
-        strongest.temperature_c,
-        2.0 * new.constant_uncertainty_percent,
-        f"standard {new.standard_id}; before it {outcome.before.cell.constant_per_cm:.4g} cm⁻¹, "
-        f"drift {outcome.drift_percent:+.2f} %",
+    add(
+        plan.path,
+        lambda stamp: CalibrationRow(
+            stamp,
+            reservoir,
+            cell,
+            new.cell.constant_per_cm,
+            new.cell.offset_us,
+            strongest.reference_us_cm,
+            strongest.temperature_c,
+            2.0 * new.constant_uncertainty_percent,
+            f"standard {new.standard_id}; before it {outcome.before.cell.constant_per_cm:.4g} cm⁻¹, "
+            f"drift {outcome.drift_percent:+.2f} %",
+        ),
     )
-    log.append(row)
-    try:
-        written = log.settle().result(_PATIENCE_S)
-    except FutureTimeoutError:
-        written = False
-    trouble = log.trouble
-    log.close(_PATIENCE_S)
-    if not written:
-        raise LogError(f"The calibration is not in the log {plan.path} ({trouble or 'it did not answer'}).")

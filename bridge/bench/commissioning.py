@@ -12,16 +12,8 @@ from enum import Enum
 
 from bridge.bench.bench import Bench, Heard
 from bridge.config.modbus import CANNOT_PROMISE
-from bridge.protocol.messages import (
-    Close,
-    Feature,
-    Hello,
-    Lease,
-    LocalFault,
-    Path,
-    Reading,
-    Refusal,
-)
+from bridge.guard.model import Flow
+from bridge.protocol.messages import Close, Feature, Hello, Lease, LocalFault, Reading, Refusal
 from bridge.station.plan import StationPlan
 
 ANSWER_S = 3.0
@@ -228,18 +220,18 @@ class Walk:
         heard = self._bench.wait(
             Reading,
             CUT_MS / 1000.0 + ANSWER_S,
-            lambda one: one.path is Path.SHUT or one.switch_overflow is True,
+            lambda one: one.path is Flow.SHUT or one.switch_overflow is True,
         )
         if heard is None:
             return Result(name, Verdict.FAILED, "the controller fell silent")
         at_s, reading = heard
         if reading.switch_overflow is not True:
             return Result(name, Verdict.FAILED, "the float was not lifted in time; nothing was tested")
-        if reading.path is not Path.SHUT:
+        if reading.path is not Flow.SHUT:
             return Result(name, Verdict.FAILED, "the float is up and the valve is still open")
         if not reading.faults & LocalFault.OVERFLOW_CUT:
             return Result(name, Verdict.FAILED, "it shut, and not by the float: bit 64 is not set")
-        number = self._bench.say(lambda sequence: Lease(sequence, Path.FILL, SECOND_MS))
+        number = self._bench.say(lambda sequence: Lease(sequence, Flow.TO_RESERVOIR, SECOND_MS))
         answer = self._bench.answer(number, ANSWER_S)
         if not isinstance(answer, Refusal) or answer.why != "overflow":
             return Result(name, Verdict.FAILED, "it shut, and a further lease was not refused")
@@ -264,7 +256,7 @@ class Walk:
             if heard is None:
                 break
             count += 1
-            if heard[1].path is not Path.SHUT:
+            if heard[1].path is not Flow.SHUT:
                 return Result(name, Verdict.FAILED, f"the valve is reported as {heard[1].path.value}")
         return Result(name, Verdict.PASSED if count else Verdict.FAILED, f"{count} readings, all shut")
 
@@ -273,19 +265,19 @@ class Walk:
         bench = self._bench
         bench.forget()
         sent_s = time.monotonic()
-        number = bench.say(lambda sequence: Lease(sequence, Path.FILL, ms))
+        number = bench.say(lambda sequence: Lease(sequence, Flow.TO_RESERVOIR, ms))
         answer = bench.answer(number, ANSWER_S)
         if answer is None:
             return "the lease was not answered"
         if isinstance(answer, Refusal):
             return f"the lease was refused: {answer.why}"
-        if answer.path is not Path.FILL:
+        if answer.path is not Flow.TO_RESERVOIR:
             return f"the lease was confirmed, and the path is {answer.path.value}"
         return Heard(sent_s, answer)
 
     def _held(self, name: str, opened: Heard, ms: int) -> Result:
         """See the valve shut at the end of this lease, and neither earlier nor later."""
-        heard = self._bench.wait(Reading, ms / 1000.0 + ANSWER_S, lambda one: one.path is Path.SHUT)
+        heard = self._bench.wait(Reading, ms / 1000.0 + ANSWER_S, lambda one: one.path is Flow.SHUT)
         if heard is None:
             return Result(name, Verdict.FAILED, "the valve was not reported shut again")
         held_s = heard[0] - opened.at_s
@@ -303,4 +295,4 @@ class Walk:
 
     def _latest(self) -> Reading:
         heard = self._bench.wait(Reading, ANSWER_S)
-        return Reading(0, Path.SHUT) if heard is None else heard[1]
+        return Reading(0, Flow.SHUT) if heard is None else heard[1]

@@ -1,16 +1,21 @@
 """``clearwell backup``: the log as one file, also while the daemon writes it."""
 
+import json
 import os
 import shutil
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from bridge.commands.shared.configuration import environ_as_daemon, usual_config
 from bridge.commands.shared.files import check_out
-from bridge.commands.shared.log_file import Bar, chosen, spill_of
+from bridge.commands.shared.log_file import Bar, chosen
 from bridge.errors import ClearwellError, InputError, LogError
+
+if TYPE_CHECKING:
+    from bridge.history.backup import Duplicate
 
 _ROOM = 1.1
 """Beside the copy itself there must be room for what its last steps need."""
@@ -39,15 +44,12 @@ def command(config: Path | None, out: Path, log_file: Path | None, force: bool) 
     """
     if log_file is None:
         config = usual_config(config, "backup")
-    from bridge.history.duplicate import span_ms
-
     path = _log_of(config, log_file)
     check_out(out, path, force)
     texts = _calibrations(config, path)
     part = out.resolve().with_name(f".{out.name}.{os.getpid()}.part")
     try:
-        layout, size, taken = _made(path, part, texts)
-        held = span_ms(part)
+        made = _made(path, part, texts)
         if out.exists() and not force:
             raise InputError(f"--out {out}: the file has appeared meanwhile; give another name")
         part.replace(out.resolve())
@@ -57,19 +59,11 @@ def command(config: Path | None, out: Path, log_file: Path | None, force: bool) 
     finally:
         for ending in ("", "-journal", "-wal", "-shm"):
             part.with_name(part.name + ending).unlink(missing_ok=True)
-    start, end = (datetime.fromtimestamp(at / 1000.0, UTC) for at in held)
+    start, end = (datetime.fromtimestamp(at / 1000.0, UTC) for at in made.span_ms)
     click.echo(
-        f"{path} from {start:%Y-%m-%d %H:%M} to {end:%Y-%m-%d %H:%M} UTC is in {out}: {size / 2**20:.1f} "
-        "MiB, "
-        "checked and sound."
+        f"{path} from {start:%Y-%m-%d %H:%M} to {end:%Y-%m-%d %H:%M} UTC is in {out}: "
+        f"{made.size_bytes / 2**20:.1f} MiB, checked and sound."
     )
-    if not taken:
-        click.echo(
-            f"clearwell: the log has the layout {layout} of an older program, so readings of its last hour "
-            "that "
-            "were still waiting are not in the copy; start the daemon once to have them taken up.",
-            err=True,
-        )
 
 
 def _log_of(config: Path | None, log_file: Path | None) -> Path:
@@ -96,11 +90,12 @@ def _calibrations(config: Path | None, log: Path) -> str:
     return "\n".join(texts)
 
 
-def _made(log: Path, part: Path, calibrations: str) -> tuple[int, int, bool]:
-    """The copy under its working name: its layout, its size, and whether all that waited is in it."""
+def _made(log: Path, part: Path, calibrations: str) -> "Duplicate":
+    """The copy under its working name."""
     import sqlite3
 
-    from bridge.history.duplicate import CALIBRATIONS, duplicate, faults_in, size_bytes
+    from bridge.history.backup import CALIBRATIONS, duplicate, faults_in, size_bytes
+    from bridge.history.records import StateRow
 
     try:
         _check_room(part, size_bytes(log))
@@ -108,12 +103,10 @@ def _made(log: Path, part: Path, calibrations: str) -> tuple[int, int, bool]:
         raise InputError(
             f"{log}: this is no log, or a damaged one ({error}); give the file that the daemon writes"
         ) from error
-    state = {CALIBRATIONS: calibrations.encode()} if calibrations else {}
+    state = [StateRow(CALIBRATIONS, 1, json.dumps(calibrations))] if calibrations else []
     with Bar("backup", to_terminal=False) as bar:
         try:
-            made = duplicate(
-                log, spill_of(log), part, progress=lambda fraction: bar(0.8 * fraction), state=state
-            )
+            made = duplicate(log, part, progress=lambda fraction: bar(0.8 * fraction), state=state)
         except sqlite3.Error as error:
             code = getattr(error, "sqlite_errorcode", 0) & 0xFF
             if code in (sqlite3.SQLITE_FULL, sqlite3.SQLITE_IOERR, sqlite3.SQLITE_CANTOPEN):
@@ -127,7 +120,7 @@ def _made(log: Path, part: Path, calibrations: str) -> tuple[int, int, bool]:
             "daemon "
             "sets a damaged log aside by itself; keep your last sound backup."
         )
-    return made.layout, made.size_bytes, made.waiting_taken
+    return made
 
 
 def _check_room(part: Path, size: int) -> None:

@@ -1,6 +1,5 @@
 """``clearwell calibrate``: the constant of a cell, from one or two standard solutions."""
 
-import os
 import sys
 import time
 from pathlib import Path
@@ -8,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from bridge.commands.shared.values import typed_values
 from bridge.errors import InputError, LinkError
 
 if TYPE_CHECKING:
@@ -88,8 +88,7 @@ def command(
     no log is kept), which the daemon reads over the configuration when it starts. Earlier values stay there.
     """
     from bridge.bench.calibrating import calibrated, keep, refuse_beside_daemon
-    from bridge.commands.shared.configuration import environ_of_service
-    from bridge.config.loading import read
+    from bridge.commands.shared.configuration import configuration_in_use
     from bridge.water.standards import chosen
 
     if len(standards) > 2:
@@ -108,19 +107,20 @@ def command(
         raise InputError(
             "--yes: two solutions need somebody to change them; leave it out, or give --conductance"
         )
-    solutions = [chosen(text) for text in standards]
-    environ = environ_of_service(config, os.environ)
-    plan = read(config, environ).plan
+    with typed_values():
+        solutions = [chosen(text) for text in standards]
+    plan = configuration_in_use(config).plan
     station, probe = _probe(plan.stations, reservoir, cell)
     refuse_beside_daemon(plan)
 
     if conductances:
         given = temperatures if len(temperatures) == len(solutions) else temperatures * len(solutions)
         rows = list(zip(solutions, conductances, given, strict=True))
-        points = [_point(standard, us, c) for standard, us, c in rows]
+        with typed_values():
+            outcome = calibrated(probe, [_point(standard, us, c) for standard, us, c in rows])
     else:
         points = _at_the_bench(station, probe, cell, solutions, temperatures, steady_for, give_up, yes)
-    outcome = calibrated(probe, points)
+        outcome = calibrated(probe, points)
     _show(outcome, probe)
     _agree(outcome, new_cell, yes or bool(conductances))
     configured = _configured_per_cm(
@@ -190,9 +190,10 @@ def _at_the_bench(
             if number < len(solutions):
                 standard = solutions[number]
             else:
-                standard = chosen(
-                    click.prompt("Which standard? 84, 1413, kcl-0.01, kcl-0.1, or its label's µS/cm")
-                )
+                with typed_values():
+                    standard = chosen(
+                        click.prompt("Which standard? 84, 1413, kcl-0.01, kcl-0.1, or its label's µS/cm")
+                    )
             if not yes:
                 click.prompt(
                     f"Put the cell into {standard.description}, then press Enter", "", show_default=False

@@ -1,6 +1,5 @@
 """``clearwell commission``: the commissioning checklist, with the hardware attached."""
 
-import os
 import sys
 from datetime import datetime
 from pathlib import Path
@@ -45,10 +44,9 @@ def command(config: Path, reservoir: str | None, record: Path | None) -> None:
     """
     from bridge.bench.bench import Bench
     from bridge.bench.commissioning import Verdict, Walk
-    from bridge.commands.shared.configuration import environ_of_service, station_of
-    from bridge.config.loading import read
+    from bridge.commands.shared.configuration import configuration_in_use, station_of
 
-    station = station_of(read(config, environ_of_service(config, os.environ)).plan.stations, reservoir)
+    station = station_of(configuration_in_use(config).plan.stations, reservoir)
     click.echo(CAUTIONS)
     click.confirm("Is the hand valve shut, and is somebody beside it?", default=False, abort=True)
     results: list[Result] = []

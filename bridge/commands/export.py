@@ -16,7 +16,6 @@ from bridge.commands.shared.log_file import (
     chosen,
     closed_pipe_is_an_end,
     reading,
-    spill_of,
     which_log,
     which_time,
 )
@@ -106,10 +105,10 @@ def _rows(reader: "Reader", out: TextIO, form: str, wanted: "Wanted", bar: Bar) 
 
 def _events(path: Path, out: TextIO, form: str, wanted: "Wanted", bar: Bar) -> int:
     from bridge.history.export import export_events_csv, export_events_senml
-    from bridge.history.narrowed import NarrowedReader
+    from bridge.history.reader import NarrowedReader
 
     write = export_events_csv if form == "csv" else export_events_senml
-    with NarrowedReader(path, spill_of(path), wanted.reservoirs, bar) as reader:
+    with NarrowedReader(path, wanted.reservoirs, bar) as reader:
         return write(reader, out, wanted.start, wanted.end)
 
 
@@ -132,7 +131,7 @@ def _check_out(out: Path, log: Path, force: bool) -> None:
         return
     if out.is_dir():
         raise InputError(f"--out {out}: that is a directory; give the name of a file")
-    belongs = (log, *(log.with_name(log.name + ending) for ending in ("-wal", "-shm", ".spill")))
+    belongs = (log, *(log.with_name(log.name + ending) for ending in ("-wal", "-shm", ".lock")))
     if any(one.exists() and out.samefile(one) for one in belongs):
         raise InputError(f"--out {out}: that is the log itself; give another name")
     if out.is_file() and not force:

@@ -25,13 +25,12 @@ from bridge.commands.shared.log_file import (
 
 if TYPE_CHECKING:
     from bridge.commands.shared.configuration import Shown
-    from bridge.history.entries import Kind
-    from bridge.history.records import EntryRow, Stamp
+    from bridge.history.records import EntryRow, Kind, Stamp
 
-KINDS = ("event", "alarm", "command", "cartridge", "calibration", "sample", "litres", "fill")
+KINDS = ("event", "alarm", "command", "cartridge", "calibration", "sample", "litres", "fill", "forecast")
 FOLLOW_EVERY_S = 0.5
-LATE_MS = 180_000
-"""An event may reach the file a minute after its time; three are looked back on."""
+LATE_MS = 60_000
+"""An event reaches the file seconds after its time; a minute is looked back on."""
 _WIDEST = 100
 
 
@@ -69,8 +68,8 @@ def command(
     if follow and until is not None:
         raise click.UsageError("--follow has no end, and --to is one: leave one of them out.")
     from bridge.commands.shared.configuration import shown_by
-    from bridge.history.entries import Kind
     from bridge.history.export import utc_text
+    from bridge.history.records import Kind
     from bridge.history.span import span_of
 
     path = chosen(log_file, config)
@@ -148,9 +147,9 @@ def _following(
 
 def _lines(row: "EntryRow", shown: "Shown | None") -> str:
     """An entry for a terminal: the time, then the words, wrapped beside it."""
+    from bridge.display.log_text import told
     from bridge.display.text import printable
-    from bridge.history.entries import KINDS as KIND_OF
-    from bridge.history.telling import told
+    from bridge.history.records import KINDS as KIND_OF
 
     if shown is None:
         when = f"{datetime.fromtimestamp(row.stamp.utc_ms // 1000, UTC):%Y-%m-%d %H:%M:%S}"
@@ -173,9 +172,9 @@ def _lines(row: "EntryRow", shown: "Shown | None") -> str:
 
 
 def _json_line(row: "EntryRow") -> str:
-    from bridge.history.entries import KINDS as KIND_OF
-    from bridge.history.entries import details
     from bridge.history.export import utc_text
+    from bridge.history.records import KINDS as KIND_OF
+    from bridge.history.records import details
 
     head = {
         "time": utc_text(row.stamp.utc_ms),

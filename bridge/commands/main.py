@@ -28,6 +28,7 @@ COMMANDS = {
     "backup": "Copy the log into one file, also while the daemon runs.",
     "restore": "Go on from a backup of the log.",
     "doctor": "Look at everything a bridge needs, and say what is wrong and what to do.",
+    "manual": "Show a page of the manual.",
     "completion": "Print a script that lets a shell complete commands and options.",
 }
 

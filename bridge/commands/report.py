@@ -14,7 +14,6 @@ from bridge.commands.shared.log_file import (
     check_reservoirs,
     chosen,
     reading,
-    spill_of,
     which_time,
 )
 from bridge.errors import InputError
@@ -151,7 +150,7 @@ def _page(
             bar(0.9 * (done + 0.8 * fraction) / len(names))
 
         material = gather(reader, name, *span, progress)
-        facts = facts_of(path, spill_of(path), name, () if plan is None else plan.stations, material)
+        facts = facts_of(reader, name, () if plan is None else plan.stations, material)
         found = season(facts, material, units.local)
         parts.append(Part(found, draw(found, units, f"r{done + 1}")))
     return page(parts, units, round(1000 * time.time()))

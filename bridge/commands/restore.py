@@ -1,5 +1,6 @@
 """``clearwell restore``: go on from a backup of the log."""
 
+import json
 import os
 import tempfile
 import time
@@ -15,6 +16,7 @@ from bridge.errors import ClearwellError, InputError, LogError
 
 if TYPE_CHECKING:
     from bridge.config.plan import BridgePlan
+    from bridge.history.records import StateRow
 
 
 @click.command("restore")
@@ -42,15 +44,15 @@ def command(file: Path, config: Path | None) -> None:
     log = plan.log.path
     _check_file(file, log)
 
-    from bridge.history.set_aside import alone_with, set_aside
+    from bridge.history.backup import alone_with, set_aside
 
     try:
         log.parent.mkdir(parents=True, exist_ok=True)
         with tempfile.TemporaryDirectory(prefix=".clearwell-restore-", dir=log.parent) as folder:
             part = Path(folder) / log.name
-            layout, held = _prepared(file, part)
+            held = _prepared(file, part)
             with alone_with(log):
-                told = _latched(plan, log, part, layout)
+                told = _latched(plan, log, part)
                 kept = set_aside(log)
                 os.replace(part, log)
             _as_its_directory(log)
@@ -77,9 +79,9 @@ def _check_file(file: Path, log: Path) -> None:
     """
     import sqlite3
 
-    from bridge.history.duplicate import faults_in, layout_of
+    from bridge.history.backup import faults_in, layout_of
+    from bridge.history.errors import newer
     from bridge.history.schema import LAYOUT
-    from bridge.history.trouble import newer
 
     if not file.is_file():
         what = "is not a file" if file.exists() else "there is no such file"
@@ -100,36 +102,30 @@ def _check_file(file: Path, log: Path) -> None:
         )
 
 
-def _prepared(file: Path, part: Path) -> tuple[int, int]:
-    """A copy of the backup, on the disk of the log: its layout, and its last time."""
+def _prepared(file: Path, part: Path) -> int:
+    """A copy of the backup, on the disk of the log, and the last time in it."""
     import sqlite3
 
-    from bridge.commands.shared.log_file import spill_of
-    from bridge.history.duplicate import duplicate, span_ms
-    from bridge.history.trouble import trouble_from
+    from bridge.history.backup import duplicate
+    from bridge.history.errors import trouble_from
 
-    beside = file.with_name(file.name + ".spill")
     with Bar("restore", to_terminal=False) as bar:
         try:
-            # A log that was set aside has its spill beside it, and may be restored too.
-            made = duplicate(file, beside if beside.exists() else spill_of(file), part, progress=bar)
-            return made.layout, span_ms(part)[1]
+            return duplicate(file, part, progress=bar).span_ms[1]
         except sqlite3.Error as error:
             raise trouble_from(error, part) from error
 
 
-def _latched(plan: "BridgePlan", log: Path, part: Path, layout: int) -> str:
+def _latched(plan: "BridgePlan", log: Path, part: Path) -> str:
     """See that nothing that is latched is forgotten; the sentence on it."""
     from dataclasses import replace
 
-    from bridge.history.duplicate import save_state
+    from bridge.history.backup import save_state
     from bridge.station import saved
 
-    prefix = "latched."
     now = _state_of(log)
-    known = {key: value for key, value in now.items() if key.startswith(prefix)}
     if now:
-        save_state(part, layout, known)
+        save_state(part, [row for key, row in now.items() if key.startswith(saved.latched_key(""))])
         return "What is latched (trips, alarms, a hold) was taken over from that log."
     lifted = plan.hub is not None or (plan.page is not None and plan.page.token is not None)
     look_first = "Look at the purifier and the reservoir, and send a sample of the reservoir"
@@ -137,16 +133,16 @@ def _latched(plan: "BridgePlan", log: Path, part: Path, layout: int) -> str:
         return f"What has happened since then is not known. {look_first}, before you start the daemon."
     then = _state_of(part)
     moment = saved.Moment(0.0, time.time())
-    held = {}
+    held = []
     for station in plan.stations:
         name = station.identity.reservoir
-        kept = then.get(prefix + name), then.get(f"accounts.{name}")
+        kept = then.get(saved.latched_key(name)), then.get(saved.accounts_key(name))
         try:
             state = saved.guard_state(*kept, station.limits, moment)
         except LogError:
             state = saved.guard_state(None, None, station.limits, moment)
-        held[prefix + name] = saved.latched(replace(state, hold=True), moment)
-    save_state(part, layout, held)
+        held.append(saved.latched(name, replace(state, hold=True), moment))
+    save_state(part, held)
     return (
         f"What has happened since then is not known, so filling is on hold. {look_first}; then release "
         "the hold."
@@ -157,14 +153,14 @@ def _calibrations(log: Path, config: Path) -> str:
     """Add the calibrations of the backup that the file lacks; the sentence on it, empty when there is
     none."""
     from bridge.config.calibration_file import append, history, place_of
-    from bridge.history.duplicate import CALIBRATIONS
+    from bridge.history.backup import CALIBRATIONS
 
-    text = _state_of(log).get(CALIBRATIONS, b"")
-    if not text:
+    row = _state_of(log).get(CALIBRATIONS)
+    if row is None:
         return ""
     place = place_of(config, log)
     with tempfile.NamedTemporaryFile(suffix=".toml") as was:
-        was.write(text)
+        was.write(json.loads(row.text).encode())
         was.flush()
         kept = history(Path(was.name))
     there = {
@@ -179,19 +175,18 @@ def _calibrations(log: Path, config: Path) -> str:
     return f"{len(missing)} calibration(s) of the backup were added to {place}."
 
 
-def _state_of(log: Path) -> dict[str, bytes]:
-    """The saved values of a log, those that wait beside it over those in it; nothing where there are none."""
+def _state_of(log: Path) -> "dict[str, StateRow]":
+    """The saved values of a log; none where there is no log or it cannot be read."""
     import sqlite3
 
-    from bridge.commands.shared.log_file import spill_of
-    from bridge.history.recovery import look_only, state_of_damaged
+    from bridge.history.backup import state_of
+    from bridge.history.writer import state_of_damaged
 
     if not log.exists():
         return {}
     try:
-        return look_only(log, spill_of(log)).state
+        return state_of(log)
     except (sqlite3.Error, OSError, LogError):
-        # One of an older layout has no marks, and still says what is latched.
         try:
             return state_of_damaged(log)
         except (sqlite3.Error, OSError):

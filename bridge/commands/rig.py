@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from bridge.commands.shared.values import typed_values
 from bridge.errors import InputError
 
 if TYPE_CHECKING:
@@ -27,6 +28,7 @@ if TYPE_CHECKING:
     help="Inject a fault at that world second; may be given several times.",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print the truth as JSON lines.")
+@typed_values()
 def command(
     pty: Path,
     speed: float,

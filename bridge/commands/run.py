@@ -14,27 +14,24 @@ from bridge.errors import InputError
 )
 @click.option("--quiet", is_flag=True, help="Log warnings and errors only.")
 def command(config: Path, quiet: bool) -> None:
-    """Keep the reservoirs filled until SIGTERM or SIGINT, which close the valve before anything else."""
-    # Before they part, for the child needs this too.
+    """Keep the reservoirs filled until SIGTERM or SIGINT, which close every valve before anything else."""
     import asyncio
     import logging
 
-    from bridge.config.apart import ApartReading
-
-    reading = ApartReading(config, os.environ)
-    # And this while the child is at work.
-    from bridge.daemon import log_output as logs
+    from bridge.config.loading import read
+    from bridge.daemon import log_output
     from bridge.daemon.process import Daemon
 
-    plan, warnings = reading.result()
+    configuration = read(config, os.environ)
+    plan = configuration.plan
     if not plan.stations:
         raise InputError(
-            f"{config}: there is no [reservoir.<id>] to keep filled; what is kept by hand needs no daemon: "
-            "enter it with clearwell sample, and ask clearwell forecast"
+            f"{config}: there is no [reservoir.<id>] to keep filled; a purifier or a shelf that is kept by "
+            "hand needs no daemon: enter it with clearwell sample, and see clearwell forecast"
         )
-    logs.configure(level=logging.WARNING if quiet else logging.INFO)
-    for warning in warnings:
-        logs.logger().warning("configuration", sentence=warning)
+    log_output.configure(level=logging.WARNING if quiet else logging.INFO)
+    for warning in configuration.warnings:
+        log_output.logger().warning("configuration", sentence=warning)
 
     async def keep() -> None:
         await Daemon(plan).run()

@@ -2,6 +2,8 @@
 
 import click
 
+from bridge.commands.shared.values import typed_values
+
 
 @click.command("simulate")
 @click.option("--years", required=True, type=float, help="How many years, such as 3 or 0.25.")
@@ -12,11 +14,24 @@ import click
 @click.option(
     "--log", type=click.Path(dir_okay=False), help="Really write the log of the first half-year to this file."
 )
+@click.option(
+    "--station-only",
+    is_flag=True,
+    help="Leave out the log's rows, the forecast and the relay, which is faster.",
+)
 @click.option("--json", "as_json", is_flag=True, help="Print the outcome as JSON.")
+@typed_values()
 def command(
-    years: float, seed: int, faults: bool, reservoirs: int, jobs: int | None, log: str | None, as_json: bool
+    years: float,
+    seed: int,
+    faults: bool,
+    reservoirs: int,
+    jobs: int | None,
+    log: str | None,
+    station_only: bool,
+    as_json: bool,
 ) -> int:
-    """Run the real station against a simulated garden in virtual time, and judge it by the garden's truth.
+    """Run the real bridge against a simulated garden in virtual time, and judge it by the garden's truth.
 
     The same seed gives the same outcome on any number of cores. The status is 1 when something happened
     that must never happen; the seed and the step are printed with it.
@@ -27,7 +42,7 @@ def command(
     from bridge.simulate.campaign import run, summed, tasks_of
     from bridge.simulate.outcome import Outcome
 
-    tasks = tasks_of(years, seed, faults=faults, reservoirs=reservoirs, log=log)
+    tasks = tasks_of(years, seed, faults=faults, reservoirs=reservoirs, log=log, station_only=station_only)
     days = round(sum(task.days for task in tasks))
     with click.progressbar(
         length=days, label="days simulated", file=sys.stderr, hidden=not sys.stderr.isatty()

@@ -52,7 +52,7 @@ def command(
     plain: bool,
     wait_s: float,
 ) -> int:
-    """Watch bridges, on this machine or another one: what they publish, as a view for the terminal.
+    """Selection bridges, on this machine or another one: what they publish, as a view for the terminal.
 
     With the configuration file CONFIG it is that bridge, over its broker, in the units of its table
     [display]. Without one it is every bridge that announces itself on the broker. Nothing is ever published.
@@ -72,17 +72,17 @@ def command(
     # What there is to say of the broker stands in the view.
     logs.configure(level=logging.CRITICAL)
     logging.getLogger().setLevel(logging.CRITICAL)
-    from bridge.display.terminal import Watch
+    from bridge.display.terminal import Selection
 
-    watch = Watch(f"{broker.address} under {words}/5", bridge, reservoir)
+    selection = Selection(f"{broker.address} under {words}/5", bridge, reservoir)
     from bridge.display.follow import follow, once_only
 
     with closed_pipe_is_an_end():
         if once:
-            asyncio.run(once_only(broker, words, watch, units, wait_s))
+            asyncio.run(once_only(broker, words, selection, units, wait_s))
         else:
             in_place = not plain and sys.stdout.isatty() and os.environ.get("TERM", "dumb") != "dumb"
-            asyncio.run(follow(broker, words, watch, units, in_place=in_place))
+            asyncio.run(follow(broker, words, selection, units, in_place=in_place))
     return 0
 
 

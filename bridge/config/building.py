@@ -1,11 +1,11 @@
-"""From the tables of a file that are right by themselves to the plan, where they must also fit together.
+"""Builds the plan from tables that are valid one by one, and checks that they fit together.
 
-Bounds that nobody gave follow from the reservoir. They are rules of thumb of our own:
+Bounds that the file leaves out follow from the reservoir. They are our own rules of thumb:
 
-    fill_max_l      1.1 times what lies below the fill mark: the first fill of an empty reservoir fits
+    fill_max_l      1.1 times the volume below the fill mark, so that an empty reservoir can be filled
     daily_max_l     twice the capacity
-    rise_closed_l   1/40 of the capacity, and at least two steps of the level sensor; none where rain falls in
-    no_rise_l       1/200 of the capacity, and more than one step of the level sensor
+    rise_closed_l   1/40 of the capacity and at least two steps of the level sensor; none if rain falls in
+    no_rise_l       1/200 of the capacity and more than one step of the level sensor
 """
 
 from pathlib import Path
@@ -14,11 +14,10 @@ from bridge.config.mistakes import Mistakes
 from bridge.config.model import BridgeTable, HubTable, LogTable
 from bridge.config.plan import HubPlan, LogPlan
 from bridge.config.reservoir import GuardTable, ProbeTable, PurifierTable, ReservoirTable
-from bridge.config.tables import Keys, given, usual_target_ppm
+from bridge.config.tables import Keys, default_target_ppm, given
 from bridge.config.tank import LevelTable
 from bridge.guard.limits import Limits
-from bridge.history.limits import LogSettings
-from bridge.history.outbox import OutboxSettings
+from bridge.history.limits import LogSettings, OutboxSettings
 from bridge.mqtt.broker import BrokerSettings, MqttVersion, Secret, TlsSettings
 from bridge.mqtt.topics import Layout
 from bridge.protocol.registers import ModbusMap
@@ -33,8 +32,18 @@ LOG_NAME = "clearwell.db"
 _SLICES = 50
 
 
-def hub(table: HubTable, bridge: BridgeTable, directory: Path, mistakes: Mistakes) -> HubPlan | None:
-    """The broker's part; None when it has mistakes, which are noted. Paths count from ``directory``."""
+def hub_plan(table: HubTable, bridge: BridgeTable, directory: Path, mistakes: Mistakes) -> HubPlan | None:
+    """Build the broker's part of the plan.
+
+    Args:
+        table: The table ``[hub]``.
+        bridge: The table ``[bridge]``.
+        directory: The directory that relative paths start from.
+        mistakes: Receives the mistakes.
+
+    Returns:
+        The plan, or None if there are mistakes.
+    """
     layout = mistakes.tried(("hub",), lambda: Layout(bridge.id, bridge.name, table.prefix))
     broker = mistakes.tried(("hub",), lambda: _broker(table, bridge, directory))
     if layout is None or broker is None:
@@ -43,11 +52,19 @@ def hub(table: HubTable, bridge: BridgeTable, directory: Path, mistakes: Mistake
     return HubPlan(broker, layout, templates, table.heartbeat_s)
 
 
-def log(table: LogTable, directory: Path, state_directory: str | None) -> LogPlan | None:
-    """The log's part; None where none is wanted. A path counts from ``directory``, that of the configuration.
+def log_plan(table: LogTable, directory: Path, state_directory: str | None) -> LogPlan | None:
+    """Build the log's part of the plan.
 
-    Without a path the log lies in systemd's state directory where there is one, else beside the
+    Without a path in the table the log is in systemd's state directory if there is one, else beside the
     configuration.
+
+    Args:
+        table: The table ``[log]``.
+        directory: The directory of the configuration, which a relative path starts from.
+        state_directory: The value of ``STATE_DIRECTORY``.
+
+    Returns:
+        The plan, or None if no log is kept.
     """
     if not table.enabled:
         return None
@@ -81,8 +98,17 @@ def _broker(table: HubTable, bridge: BridgeTable, directory: Path) -> BrokerSett
     )
 
 
-def station(ident: str, table: ReservoirTable, mistakes: Mistakes) -> StationPlan | None:
-    """One reservoir's part; None when its tables do not fit together, which is noted."""
+def station_plan(ident: str, table: ReservoirTable, mistakes: Mistakes) -> StationPlan | None:
+    """Build one reservoir's part of the plan.
+
+    Args:
+        ident: The id of the reservoir.
+        table: Its table.
+        mistakes: Receives the mistakes.
+
+    Returns:
+        The plan, or None if its tables do not fit together.
+    """
     at: Keys = ("reservoir", ident)
     shape = table.shape.core()
     purifier = table.purifier
@@ -134,7 +160,6 @@ def station(ident: str, table: ReservoirTable, mistakes: Mistakes) -> StationPla
 
 
 def _modbus(at: Keys, table: ReservoirTable, mistakes: Mistakes) -> ModbusMap | None:
-    """What is on the Modbus line, which must have what the other tables say is fitted."""
     modbus = table.modbus
     if modbus is None:
         return None
@@ -148,11 +173,7 @@ def _modbus(at: Keys, table: ReservoirTable, mistakes: Mistakes) -> ModbusMap | 
         (table.level.overflow_float, modbus.overflow_float, "overflow_float", "level.overflow_float"),
     ):
         if fitted != (there is not None):
-            more = (
-                "says that one is fitted; add the table"
-                if fitted
-                else "says that none is fitted; take it out"
-            )
+            more = "says that one is fitted; add the table" if fitted else "says that none is; remove it"
             mistakes.add((*at, "modbus", name), f"{key} {more}, or correct the one that is wrong")
     if table.purifier.litres_per_pulse is not None:
         mistakes.add(
@@ -170,8 +191,8 @@ def _level(table: LevelTable, shape: Shape) -> LevelSettings:
     )
 
 
-def _probe(table: ProbeTable, usual: Method, factor: float) -> ProbePlan:
-    return ProbePlan(table.chain(usual, factor), table.watching())
+def _probe(table: ProbeTable, default: Method, factor: float) -> ProbePlan:
+    return ProbePlan(table.chain(default, factor), table.watching())
 
 
 def _limits(table: ReservoirTable, shape: Shape) -> Limits:
@@ -183,7 +204,7 @@ def _limits(table: ReservoirTable, shape: Shape) -> Limits:
     rise_l = max(0.025 * capacity_l, 2.0 * step_l)
     values: dict[str, float | None] = {
         "limit_ppm": limit_ppm,
-        "target_ppm": usual_target_ppm(limit_ppm),
+        "target_ppm": default_target_ppm(limit_ppm),
         "gross_ppm": 2.0 * limit_ppm,
         "reservoir_limit_ppm": limit_ppm,
         "flow_max_l_s": purifier.flow_max_l_min / 60.0,
@@ -200,7 +221,7 @@ def _limits(table: ReservoirTable, shape: Shape) -> Limits:
 
 
 def _step_l(shape: Shape, step_m: float) -> float:
-    """The most that one step of the level sensor means in litres."""
+    # The step is largest in litres where the tank is widest.
     high_m = shape.height_m
     step_m = min(step_m, high_m)
     bottoms = [(high_m - step_m) * part / _SLICES for part in range(_SLICES + 1)]
@@ -208,7 +229,7 @@ def _step_l(shape: Shape, step_m: float) -> float:
 
 
 def _check_temperatures(at: Keys, limits: Limits, method: Method, mistakes: Mistakes) -> None:
-    """The guard may not let water flow where the method of the product gives no value."""
+    # The guard must not let water flow at a temperature at which the method gives no value.
     low_c, high_c = method.range_c
     name = f"of the method '{method.value}' of the product"
     if limits.temperature_low_c < low_c:
@@ -232,9 +253,8 @@ def _assumed_ppm(at: Keys, table: ReservoirTable, limits: Limits, mistakes: Mist
         return table.assumed_ppm
     mistakes.add(
         (*at, "assumed_ppm"),
-        f"must be below the reservoir's limit of {limits.reservoir_limit_ppm:g} ppm, or nothing would ever "
-        "be "
-        "filled in",
+        f"must be below the reservoir's limit of {limits.reservoir_limit_ppm:g} ppm, or it would never be "
+        "filled",
         table.assumed_ppm,
     )
     return None

@@ -1,19 +1,19 @@
-"""``[purifier.<id>]`` and ``[shelf.<id>]``: what has no probe and no float, and is kept by hand."""
+"""``[purifier.<id>]`` and ``[shelf.<id>]``: water that a person measures and enters, without a probe."""
 
 from pydantic import Field, model_validator
 
 from bridge.config.mistakes import Mistakes
-from bridge.config.reservoir import USUAL_LEAD_DAYS, CartridgeTable
-from bridge.config.tables import Ppm, Table, from_zero, positive, refused, usual_target_ppm
+from bridge.config.reservoir import DEFAULT_LEAD_DAYS, CartridgeTable
+from bridge.config.tables import Ppm, Table, default_target_ppm, from_zero, positive, refused
 from bridge.forecast.by_hand import HandPlan, ShelfPlan
 from bridge.water.solids import LARGEST_FACTOR, LIMIT_PPM, SMALLEST_FACTOR, Scale
 
 TAKEN = frozenset({"rain", "jug", "tray", "feed", "reservoir", "product"})
-"""Words that say what a sample is of; no purifier and no shelf can have one for its id."""
+"""Words that say what a sample is of, so that they cannot be the id of a purifier or a shelf."""
 
 
 class _ByHandTable(Table):
-    """What both have."""
+    """The keys that both tables have."""
 
     name: str | None = Field(default=None, min_length=1, description="what people call it")
     factor: float = Field(
@@ -27,7 +27,8 @@ class _ByHandTable(Table):
 
     @property
     def target(self) -> float:
-        return usual_target_ppm(self.limit_ppm) if self.target_ppm is None else self.target_ppm
+        """The target in ppm, given or derived from the limit."""
+        return default_target_ppm(self.limit_ppm) if self.target_ppm is None else self.target_ppm
 
     @model_validator(mode="after")
     def _target_under_limit(self) -> "_ByHandTable":
@@ -36,13 +37,14 @@ class _ByHandTable(Table):
         return self
 
     def called(self, ident: str) -> str:
+        """Return the name, or make one from the id."""
         return self.name or ident.replace("-", " ").capitalize()
 
 
 class HandTable(_ByHandTable):
-    """``[purifier.<id>]``: a pitcher, a countertop still, a membrane without a controller."""
+    """``[purifier.<id>]``: a pitcher, a countertop still or a membrane without a controller."""
 
-    feed_ppm: Ppm | None = positive("the feed's dissolved solids in ppm, until a sample of it is entered")
+    feed_ppm: Ppm | None = positive("the feed's dissolved solids in ppm, until a sample is entered")
     cartridge: CartridgeTable = Field(
         description="a table about its cartridge, membrane or boiler, with 'kind' and a rating"
     )
@@ -51,6 +53,7 @@ class HandTable(_ByHandTable):
     )
 
     def core(self, ident: str) -> HandPlan:
+        """Make the plan of this purifier."""
         return HandPlan(
             ident,
             self.called(ident),
@@ -64,12 +67,13 @@ class HandTable(_ByHandTable):
 
 
 class ShelfTable(_ByHandTable):
-    """``[shelf.<id>]``: jugs that are bought, or filled somewhere else."""
+    """``[shelf.<id>]``: jugs that are bought, or filled elsewhere."""
 
     price_per_l: float | None = from_zero("what a litre costs")
-    lead_days: float = from_zero("the days until more stands on the shelf", USUAL_LEAD_DAYS, le=366)
+    lead_days: float = from_zero("the days until more stands on the shelf", DEFAULT_LEAD_DAYS, le=366)
 
     def core(self, ident: str) -> ShelfPlan:
+        """Make the plan of this shelf."""
         return ShelfPlan(
             ident,
             self.called(ident),
@@ -82,21 +86,25 @@ class ShelfTable(_ByHandTable):
 
 
 def check_ids(tables: dict[str, list[str]], mistakes: Mistakes) -> None:
-    """In the log a word means one thing: no two tables of ``tables`` (by their room) share an id."""
+    """Check that no two tables share an id, because the log knows them by their ids alone.
+
+    Args:
+        tables: The ids by the kind of their table.
+        mistakes: Receives the mistakes.
+    """
     seen: dict[str, str] = {}
     for room, idents in tables.items():
         for ident in idents:
             if room != "reservoir" and ident in TAKEN:
-                sentence = (
-                    f"this id says already what a sample is of ({', '.join(sorted(TAKEN))}); take another"
-                )
+                words = ", ".join(sorted(TAKEN))
+                sentence = f"this word already says what a sample is of ({words}); choose another id"
                 mistakes.add((room, ident), sentence)
             elif ident in seen:
-                mistakes.add((room, ident), f"[{seen[ident]}.{ident}] has this id already; take another one")
+                mistakes.add((room, ident), f"[{seen[ident]}.{ident}] already has this id; choose another")
             seen.setdefault(ident, room)
     if not seen:
         mistakes.add(
             ("reservoir",),
             "is missing; give at least one table [reservoir.<id>], such as [reservoir.barrel], or "
-            "[purifier.<id>] of what is kept by hand",
+            "[purifier.<id>] for a purifier that is kept by hand",
         )

@@ -1,8 +1,8 @@
-"""The calibrations that ``clearwell calibrate`` wrote: a file of its own, read over the configuration.
+"""The file of calibrations that ``clearwell calibrate`` writes and the daemon reads over the configuration.
 
-``clearwell-calibration.toml`` lies beside the log, or beside the configuration where no log is kept, and is
-looked for in both places. It holds every calibration ever made; of each cell the newest counts, before the
-values in the configuration and after those in the environment.
+``clearwell-calibration.toml`` is beside the log, or beside the configuration if no log is kept; both places
+are searched. It holds every calibration ever made. The newest one of each cell overrides the configuration,
+and the environment overrides that.
 """
 
 import json
@@ -63,7 +63,7 @@ class _File(Table):
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """The newest calibration of one cell, and the file it stands in."""
+    """The newest calibration of one cell, and its file."""
 
     table: CalibrationTable
     file: Path
@@ -74,14 +74,15 @@ Newest = dict[tuple[str, str], Found]
 
 
 def place_of(configuration: Path, log: Path | None) -> Path:
-    """Where a calibration is written: beside the log, or beside the configuration where there is none."""
+    """Return the file to write to: beside the log, or beside the configuration if there is no log."""
     return (configuration if log is None else log).parent / NAME
 
 
 def newest(places: Sequence[Path]) -> Newest:
-    """The newest calibration of each cell in all of these files that are there.
+    """Find the newest calibration of each cell in those of these files that exist.
 
-    :raises InputError: a file is there and is wrong: one line for each mistake.
+    Raises:
+        InputError: A file is wrong: one line for each mistake.
     """
     found: Newest = {}
     for path in dict.fromkeys(places):
@@ -93,7 +94,11 @@ def newest(places: Sequence[Path]) -> Newest:
 
 
 def history(path: Path) -> list[CalibrationTable]:
-    """Every calibration in a file, as written; none where there is no file. Raises :class:`InputError`."""
+    """Read every calibration in a file, in the order of the file; none if there is no file.
+
+    Raises:
+        InputError: The file cannot be read or is wrong.
+    """
     try:
         values = tomllib.loads(path.read_text("utf-8"))
     except FileNotFoundError:
@@ -113,7 +118,7 @@ def history(path: Path) -> list[CalibrationTable]:
 
 
 def values_of(found: Newest, tables: object) -> dict[str, Any]:
-    """What the calibrations set, as tables of the configuration, for cells that the configuration has."""
+    """Return the calibrations of the cells that the configuration has, as tables of a configuration."""
     values: dict[str, Any] = {}
     for (reservoir, name), one in found.items():
         if _probe_table(tables, reservoir, name) is None:
@@ -127,27 +132,26 @@ def values_of(found: Newest, tables: object) -> dict[str, Any]:
 
 
 def notes_on(found: Newest, tables: object) -> tuple[str, ...]:
-    """Sentences on calibrations that are at odds with what stands in the configuration, for a warning."""
+    """Return warnings about calibrations that disagree with the configuration."""
     notes = []
     for (reservoir, name), one in found.items():
         probe = _probe_table(tables, reservoir, name)
         where = f"{one.file} has a calibration of {one.table.made:%Y-%m-%d} for {reservoir}.{name}"
         if probe is None:
-            notes.append(f"{where}, a cell that the configuration does not have; it sets nothing")
+            notes.append(f"{where}, a cell that is not in the configuration; it has no effect")
             continue
         configured = probe.get("cell_constant_per_cm")
         if configured != one.table.configured_cell_constant_per_cm:
             notes.append(
-                f"{where}, and the cell constant in the configuration was changed since (from "
+                f"{where}, and the cell constant in the configuration has changed since (from "
                 f"{one.table.configured_cell_constant_per_cm:g} to {configured} cm⁻¹); the calibration "
-                "counts. "
-                "Calibrate a new cell, or take the old cell's calibrations out of that file"
+                "counts. If the cell is new, calibrate it, or remove the old calibrations from that file"
             )
     return tuple(notes)
 
 
 def in_force(station: StationPlan, found: Newest, overrides: Mapping[str, Any]) -> StationPlan:
-    """The plan that knows which calibration its cells have; one overridden from the environment has none."""
+    """Add to a plan which calibration each cell has; a cell that the environment sets has none."""
     name = station.identity.reservoir
     product = _known(station.product, name, "product", found, overrides)
     feed = None if station.feed is None else _known(station.feed, name, "feed", found, overrides)
@@ -162,8 +166,8 @@ def _known(
     if one is None or "cell_constant_per_cm" in over:
         return probe
     table = one.table
-    said = CalibrationInForce(table.made, table.standard, table.cell_constant_percent, one.file)
-    return replace(probe, calibration=said)
+    calibration = CalibrationInForce(table.made, table.standard, table.cell_constant_percent, one.file)
+    return replace(probe, calibration=calibration)
 
 
 def _probe_table(tables: object, reservoir: str, name: str) -> dict[str, Any] | None:
@@ -173,9 +177,12 @@ def _probe_table(tables: object, reservoir: str, name: str) -> dict[str, Any] | 
 
 
 def append(path: Path, table: CalibrationTable) -> None:
-    """Add a calibration to the file, which is replaced as a whole: a power cut leaves the old one or the new.
+    """Add a calibration to the file.
 
-    :raises InputError: what is there is wrong, or the file cannot be written.
+    The file is replaced as a whole, so that a power cut leaves either the old one or the new one.
+
+    Raises:
+        InputError: The present file is wrong, or the new one cannot be written.
     """
     history(path)
     try:
@@ -191,8 +198,8 @@ def append(path: Path, table: CalibrationTable) -> None:
         new.replace(path)
     except OSError as error:
         raise InputError(
-            f"{path}: the calibration cannot be written ({error.strerror}); run this as the user that the "
-            "daemon runs as, or give that directory's rights"
+            f"{path}: the calibration cannot be written ({error.strerror}); run this as the daemon's user, "
+            "or allow this user to write into that directory"
         ) from error
 
 

@@ -1,6 +1,6 @@
-"""The configuration: from its sources to what the daemon is to do, with every mistake in one message.
+"""Reads a configuration: from its sources to the plan of the daemon, with every mistake in one message.
 
-Where the values come from is told in :mod:`bridge.config.sources`.
+:mod:`bridge.config.sources` describes where the values come from.
 """
 
 import os
@@ -10,10 +10,9 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from pydantic import ValidationError
+from pydantic_settings import InitSettingsSource
 
-from bridge.config.building import hub as hub_plan
-from bridge.config.building import log as log_plan
-from bridge.config.building import station
+from bridge.config.building import hub_plan, log_plan, station_plan
 from bridge.config.by_hand import HandTable, ShelfTable, check_ids
 from bridge.config.calibration_file import in_force, newest, notes_on, place_of, values_of
 from bridge.config.mistakes import Mistakes, from_validation
@@ -21,13 +20,13 @@ from bridge.config.model import BridgeTable, HubTable, LogTable, Settings, warni
 from bridge.config.plan import BridgePlan
 from bridge.config.reservoir import ReservoirTable
 from bridge.config.sources import (
+    CREDENTIALS,
+    EnvironmentSource,
+    SecretFilesSource,
+    merge,
     merged_from,
-    over,
-    overrides_in,
-    refuse_secrets,
-    secrets_for,
     settings_from,
-    written_in,
+    toml_source,
 )
 from bridge.config.tables import Table
 from bridge.config.warnings import warnings_of
@@ -41,34 +40,43 @@ T = TypeVar("T", bound=Table)
 
 @dataclass(frozen=True, slots=True)
 class Configuration:
-    """A configuration that is right."""
+    """A configuration without mistakes."""
 
     plan: BridgePlan
     warnings: tuple[str, ...]
-    """What is allowed and still worth a second thought, as sentences."""
+    """Sentences about values that are allowed but questionable."""
 
 
 def load(path: Path, environ: Mapping[str, str]) -> BridgePlan:
-    """What the daemon is to do.
+    """Read a configuration and return its plan.
 
-    :param path: the TOML file.
-    :param environ: the environment, usually ``os.environ``.
-    :raises InputError: the file is missing, is no TOML, or has mistakes: one line for each of them, with the
-        file, the key, the value and what would be right. No secret is ever in it.
+    Args:
+        path: The TOML file.
+        environ: The environment, usually ``os.environ``.
+
+    Raises:
+        InputError: The file is missing, is not TOML, or has mistakes: one line for each, with the file, the
+            key, the value and what would be right. No line shows a secret.
     """
     return read(path, environ).plan
 
 
 def read(path: Path, environ: Mapping[str, str]) -> Configuration:
-    """As :func:`load`, with the warnings."""
+    """Read a configuration as :func:`load` does, and return its plan with its warnings.
+
+    Raises:
+        InputError: As for :func:`load`.
+    """
     mistakes = Mistakes(str(path))
-    written = written_in(path)
-    refuse_secrets(written, mistakes)
-    overrides, mistakes.origins, strays = overrides_in(environ, mistakes)
-    secrets = secrets_for(path, environ, written, overrides, mistakes)
-    calibrations = newest(_calibration_places(path, environ, over(written, overrides)))
-    reservoir_tables = written.get("reservoir")
-    sources = (overrides, secrets, values_of(calibrations, reservoir_tables), written)
+    file = toml_source(path, mistakes)
+    environment = EnvironmentSource(environ, mistakes)
+    overrides = environment()
+    values = merge(file.toml_data, overrides)
+    secrets = SecretFilesSource(path.parent, environ.get(CREDENTIALS), values, mistakes)
+    calibrations = newest(_calibration_places(path, environ, values))
+    reservoir_tables = file.toml_data.get("reservoir")
+    calibrated = InitSettingsSource(Settings, values_of(calibrations, reservoir_tables))
+    sources = (environment, secrets, calibrated, file)
     merged = merged_from(sources)
 
     bridge = hub = log = page = None
@@ -81,7 +89,7 @@ def read(path: Path, environ: Mapping[str, str]) -> Configuration:
     except ValidationError as error:
         for details in error.errors(include_url=False):
             mistakes.note(from_validation(Settings, details))
-        # What is right by itself is still looked at, so that one reading of the messages is enough.
+        # Checks the other tables too, so that all mistakes are reported at once.
         hub = _part(HubTable, merged.get("hub"))
         bridge = _part(BridgeTable, merged.get("bridge", {}))
         log = _part(LogTable, merged.get("log", {}))
@@ -98,7 +106,7 @@ def read(path: Path, environ: Mapping[str, str]) -> Configuration:
     hub_part = None
     if hub is not None and bridge is not None:
         hub_part = hub_plan(hub, bridge, path.parent, mistakes)
-    stations = [station(ident, table, mistakes) for ident, table in reservoirs.items()]
+    stations = [station_plan(ident, table, mistakes) for ident, table in reservoirs.items()]
     page_part = None
     if page is not None and bridge is not None and (hub is None or hub_part is not None):
         layout = Layout(bridge.id, bridge.name) if hub_part is None else hub_part.layout
@@ -115,12 +123,11 @@ def read(path: Path, environ: Mapping[str, str]) -> Configuration:
     plan = BridgePlan(kept, hub_part, log_part, display, by_hand, on_shelves, page_part)
     notes = notes_on(calibrations, reservoir_tables)
     return Configuration(
-        plan, (*warnings_of(plan), *warnings_on(page_part), *_about_files(plan), *notes, *strays)
+        plan, (*warnings_of(plan), *warnings_on(page_part), *_about_files(plan), *notes, *environment.strays)
     )
 
 
 def _calibration_places(path: Path, environ: Mapping[str, str], values: dict[str, Any]) -> list[Path]:
-    """Where calibrations may lie: beside the configuration, and beside its log."""
     log = _part(LogTable, values.get("log", {}))
     log_part = None if log is None else log_plan(log, path.parent, environ.get(STATE_DIRECTORY))
     return [place_of(path, None), place_of(path, None if log_part is None else log_part.path)]
@@ -137,7 +144,7 @@ def _part(model: type[T], values: Any) -> T | None:
 
 
 def _check_ports(tables: Any, mistakes: Mistakes) -> None:
-    """No two reservoirs on one device, also when it has two names."""
+    # One device may have two names, so the real paths are compared.
     seen: dict[str, str] = {}
     for ident, table in tables.items() if isinstance(tables, dict) else ():
         port = table.get("port") if isinstance(table, dict) else None
@@ -147,18 +154,16 @@ def _check_ports(tables: Any, mistakes: Mistakes) -> None:
         if other != ident:
             mistakes.add(
                 ("reservoir", ident, "port"),
-                f"is the port of the reservoir '{other}' already; every reservoir needs a controller of its "
-                "own",
+                f"is already the port of the reservoir '{other}'; every reservoir needs its own controller",
                 port,
             )
 
 
 def _about_files(plan: BridgePlan) -> list[str]:
-    """Sentences on files that the plan names and that are not there."""
     tls = None if plan.hub is None else plan.hub.broker.tls
     files = () if tls is None else (tls.ca_file, tls.cert_file, tls.key_file)
     return [
-        f"the file {file} for TLS is not there, or not for this user to see; without it the hub stays away"
+        f"the file {file} for TLS is missing, or hidden from this user; without it the hub cannot be reached"
         for file in files
         if file is not None and not file.exists()
     ]

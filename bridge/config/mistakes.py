@@ -1,7 +1,7 @@
-"""Mistakes in a configuration, as sentences: where each one is, what stands there and what would be right.
+"""Mistakes in a configuration as sentences: the place, the value, and what would be right.
 
-A value is shown only where it cannot be a secret: not for an unknown key, which may be a password misspelt,
-and not for a text with an ``@`` in it, which may be an address with a password in front.
+A value is shown only if it cannot be a secret. The value of an unknown key is hidden, because the key may be
+a misspelt password; a text with an ``@`` is hidden, because it may be an address with a password.
 """
 
 import difflib
@@ -15,12 +15,14 @@ from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails
 
 from bridge.config.tables import Keys, find, keys_at
-from bridge.errors import InputError
+from bridge.errors import InputError, OutOfRangeError
 
 T = TypeVar("T")
 
 SECRETS = {"hub": ("password", "username"), "page": ("token",)}
-"""The keys that never stand in the file, by their table."""
+"""The keys that must not be in the file, by their table."""
+RENAMED = {"advice_ppm": "target_ppm", "sender": "sensor"}
+"""Keys of version 0.1, with the names that they have now."""
 SECRET_KEYS = frozenset(key for keys in SECRETS.values() for key in keys)
 _NOTHING = object()
 
@@ -31,7 +33,7 @@ class Mistake:
 
     keys: Keys
     sentence: str
-    """What is wrong and what would be right; it goes on after the key and the value."""
+    """What is wrong and what would be right; it follows the key and the value."""
     value: object = _NOTHING
 
 
@@ -39,12 +41,14 @@ class Mistake:
 class Mistakes:
     """The mistakes found in one file so far.
 
-    :param file: what the file is called in a message.
-    :param origins: the environment variables that values came from.
+    Attributes:
+        file: The name of the file in messages.
+        origins: The environment variables that values came from.
+        found: The mistakes.
     """
 
     file: str
-    origins: Mapping[Keys, str] = field(default_factory=dict)
+    origins: dict[Keys, str] = field(default_factory=dict)
     found: list[Mistake] = field(default_factory=list)
 
     def add(self, keys: Keys, sentence: str, value: object = _NOTHING) -> None:
@@ -57,17 +61,18 @@ class Mistakes:
             self.found.append(mistake)
 
     def tried(self, keys: Keys, make: Callable[[], T]) -> T | None:
-        """What ``make`` makes; None when it refuses, which is noted."""
+        """Return the result of ``make``; if it refuses, note the mistake and return None."""
         try:
             return make()
-        except InputError as error:
+        except (InputError, OutOfRangeError) as error:
             self.add(keys, _sentence(error))
             return None
 
     def refuse(self) -> None:
-        """Raise them all as one error, if there are any.
+        """Raise all mistakes as one error.
 
-        :raises InputError: one line for each mistake.
+        Raises:
+            InputError: There are mistakes: one line for each.
         """
         if self.found:
             raise InputError("\n".join(self._line(mistake) for mistake in self.found))
@@ -87,7 +92,7 @@ class Mistakes:
 
 
 def dotted(keys: Keys) -> str:
-    """The way to a value as it is written in TOML, with places in lists counted from 1."""
+    """Write the path to a value as in TOML, with list entries counted from 1."""
     text = ""
     for key in keys:
         if isinstance(key, int):
@@ -107,14 +112,13 @@ def _shown(mistake: Mistake) -> str | None:
 
 
 def from_validation(root: type[BaseModel], error: ErrorDetails) -> Mistake:
-    """A mistake that the model of the file found."""
+    """Turn an error of the model into a mistake."""
     keys = _without_kind(error["loc"])
     if keys and keys[-1] == "[key]":
         return Mistake(
             keys[:-1],
-            "this id cannot stand in a topic; use lower-case letters and digits, in groups joined by "
-            "hyphens, "
-            "such as north-barrel",
+            "this id cannot be part of a topic; use lower-case letters and digits, in groups joined by "
+            "hyphens, such as north-barrel",
         )
     value, field_info = error["input"], find(root, keys)[1]
     context = error.get("ctx", {})
@@ -156,7 +160,7 @@ _KINDS = {
 
 
 def _sentence(error: object) -> str:
-    """What a part says of a mistake, without the place, which stands before it anyway."""
+    # The line begins with the place already.
     return str(error).removeprefix("hub: ")
 
 
@@ -168,7 +172,7 @@ _SHAPE_KINDS = ("upright-cylinder", "horizontal-cylinder", "box", "tapered-barre
 
 
 def _without_kind(location: tuple[int | str, ...]) -> Keys:
-    """The model puts the kind of a shape into the way, where the file has none."""
+    # The model puts the kind of a shape into the path; the file does not.
     return tuple(
         key
         for place, key in enumerate(location)
@@ -177,13 +181,16 @@ def _without_kind(location: tuple[int | str, ...]) -> Keys:
 
 
 def similar(word: str, known: list[str]) -> str:
-    """The end of a sentence about a word that is not known: the nearest known one, or all of them."""
+    """End a sentence about an unknown word with the nearest known one, or with all of them."""
     near = difflib.get_close_matches(word, known, 1)
     return f"did you mean '{near[0]}'?" if near else f"there are {', '.join(known)}"
 
 
 def _unknown(root: type[BaseModel], keys: Keys) -> str:
     known = keys_at(root, keys[:-1])
+    new = RENAMED.get(str(keys[-1]))
+    if new in known:
+        return f"this key is now called '{new}'; rename it"
     if keys[0] in SECRETS:
         known = [key for key in known if key not in SECRET_KEYS]
     return f"there is no such key; {similar(str(keys[-1]), known)}"
@@ -207,7 +214,7 @@ def _near(value: object, words: str) -> str:
 
 
 def _range(field_info: FieldInfo | None) -> str | None:
-    """The range of a number in words, from the bounds of its field."""
+    """Put the bounds of a field into words."""
     bounds: dict[str, float] = {}
     for one in () if field_info is None else field_info.metadata:
         bounds |= {name: getattr(one, name) for name in ("gt", "ge", "lt", "le") if hasattr(one, name)}

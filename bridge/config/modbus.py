@@ -1,6 +1,4 @@
-"""The table ``modbus`` of a reservoir: transmitters and relays on a Modbus RTU line instead of a "
-"controller.
-"""
+"""The table ``modbus`` of a reservoir: transmitters and relays on a Modbus RTU line, not a controller."""
 
 from typing import Literal
 
@@ -16,13 +14,13 @@ from bridge.protocol.registers import (
     Switch,
     WordOrder,
 )
+from bridge.units import TEMPERATURE
 
 CANNOT_PROMISE = (
-    "a relay without a time limit of its own stays as it was switched last: when this computer, its "
-    "program or the "
-    "cable fails while water flows, nothing shuts the valve but the overflow float in series with it"
+    "a relay without a time limit of its own stays as it was last switched: if this computer, its program "
+    "or the cable fails while water flows, nothing shuts the valve but the overflow float in series with it"
 )
-"""What a plain relay means, as part of a sentence."""
+"""The risk of a plain relay, as part of a sentence."""
 
 _DEVICE = "the device's address on the line, 1 to 247"
 _REGISTER = (
@@ -55,6 +53,7 @@ class _NumberTable(Table):
     scale: float = Field(default=1.0, description="what the number is multiplied by, such as 0.01; not 0")
 
     def quantity(self, scale: float, offset: float, lowest: float, highest: float) -> Quantity:
+        """Make the quantity that is read from these registers."""
         return Quantity(
             self.device, Function(self.function), self.address, NumberType(self.type),
             WordOrder(self.word_order), scale, offset, lowest, highest,
@@ -78,26 +77,27 @@ class ConductivityTable(_NumberTable):
     highest_us: float = positive("the most that it can show, in µS", 100_000.0)
 
     def core(self) -> Quantity:
+        """Make the conductance in µS."""
         scale = self.scale * (1000.0 if self.unit == "mS" else 1.0)
         return self.quantity(scale, 0.0, self.lowest_us, self.highest_us)
 
 
 class TemperatureTable(_NumberTable):
-    """A temperature."""
+    """A temperature transmitter."""
 
     unit: Literal["C", "F"] = Field(default="C", description="'C' or 'F'")
 
     def core(self) -> Quantity:
-        if self.unit == "F":
-            return self.quantity(self.scale * 5.0 / 9.0, -32.0 * 5.0 / 9.0, -20.0, 90.0)
-        return self.quantity(self.scale, 0.0, -20.0, 90.0)
+        """Make the temperature in °C."""
+        unit = TEMPERATURE.unit(self.unit)
+        return self.quantity(self.scale * unit.factor, unit.to_base(0.0), -20.0, 90.0)
 
 
 class TransmitterLevelTable(_NumberTable):
-    """A level transmitter; ``level.sensor.table`` says what its fractions mean in metres."""
+    """A level transmitter; ``level.sensor.table`` converts its fractions to metres."""
 
-    at_zero: float = Field(default=0.0, description="the scaled number that is to be the fraction 0")
-    at_one: float = Field(description="the scaled number that is to be the fraction 1")
+    at_zero: float = Field(default=0.0, description="the scaled number of the fraction 0")
+    at_one: float = Field(description="the scaled number of the fraction 1")
 
     @model_validator(mode="after")
     def _apart(self) -> "TransmitterLevelTable":
@@ -106,6 +106,7 @@ class TransmitterLevelTable(_NumberTable):
         return self
 
     def core(self) -> Quantity:
+        """Make the level as a fraction."""
         span = self.at_one - self.at_zero
         return self.quantity(self.scale / span, -self.at_zero / span, -0.05, 1.05)
 
@@ -118,9 +119,10 @@ class SwitchTable(Table):
         default="discrete", description="'discrete' (function 2) or 'coil' (function 1)"
     )
     address: int = _register()
-    water_when: bool = Field(default=True, description="the bit while water is there, true or false")
+    water_when: bool = Field(default=True, description="the bit while the switch is in water, true or false")
 
     def core(self) -> Switch:
+        """Make the switch."""
         return Switch(self.device, Function(self.function), self.address, self.water_when)
 
 
@@ -133,13 +135,12 @@ class RelayTable(Table):
         default=None,
         ge=0,
         le=65535,
-        description="the holding register to which a time is written that switches the output on for so "
-        "long; "
-        "each write begins anew, and the module itself switches off",
+        description="the holding register for the time in which the output stays on; each write starts that "
+        "time again, and the module itself switches off at its end",
     )
     time_limit_step_s: float = positive("the unit of that time, in seconds, such as 0.1", 1.0)
     relay_without_time_limit: bool = Field(
-        default=False, description="true accepts what a plain relay cannot promise"
+        default=False, description="true accepts the risk of a plain relay"
     )
 
     @model_validator(mode="after")
@@ -148,48 +149,49 @@ class RelayTable(Table):
             raise refused(
                 "relay_without_time_limit",
                 False,
-                f"must be true where there is no time_limit_register, for {CANNOT_PROMISE}; a module that "
-                "can limit "
-                "the time by itself is the better one",
+                f"must be true if there is no time_limit_register, because {CANNOT_PROMISE}; a module that "
+                "limits the time by itself is better",
             )
         return self
 
     def core(self) -> Relay:
+        """Make the relay."""
         return Relay(self.device, self.coil, self.time_limit_register, self.time_limit_step_s)
 
 
 class ModbusTable(Table):
-    """``[reservoir.<id>.modbus]``."""
+    """``[reservoir.<id>.modbus]``: the line and the devices on it."""
 
     parity: Literal["none", "even", "odd"] = Field(default="none", description="'none', 'even' or 'odd'")
     stop_bits: Literal[1, 2] = Field(default=1, description="1 or 2")
     poll_s: float = Field(
-        default=0.5, ge=0.05, le=1.0, description="how often everything is asked, in seconds"
+        default=0.5, ge=0.05, le=1.0, description="how often all registers are read, in seconds"
     )
     timeout_s: float = Field(
         default=0.2,
         ge=0.02,
         le=0.5,
-        description="how long an answer may take, in seconds; a close may wait for it",
+        description="how long a reply may take, in seconds; a close may have to wait for it",
     )
-    conductivity: ConductivityTable = Field(description="a table: where the product's conductivity is")
-    temperature: TemperatureTable = Field(description="a table: where the product's temperature is")
+    conductivity: ConductivityTable = Field(
+        description="a table: the registers of the product's conductivity"
+    )
+    temperature: TemperatureTable = Field(description="a table: the registers of the product's temperature")
     feed_conductivity: ConductivityTable | None = Field(
-        default=None, description="a table, where it is measured"
+        default=None, description="a table, if it is measured"
     )
-    feed_temperature: TemperatureTable | None = Field(
-        default=None, description="a table, where it is measured"
-    )
+    feed_temperature: TemperatureTable | None = Field(default=None, description="a table, if it is measured")
     level: TransmitterLevelTable | None = Field(
-        default=None, description="a table, where there is a transmitter"
+        default=None, description="a table, if there is a transmitter"
     )
-    low_switch: SwitchTable | None = Field(default=None, description="a table, where there is one")
-    full_switch: SwitchTable | None = Field(default=None, description="a table, where there is one")
-    overflow_float: SwitchTable | None = Field(default=None, description="a table, where it is reported too")
+    low_switch: SwitchTable | None = Field(default=None, description="a table, if there is one")
+    full_switch: SwitchTable | None = Field(default=None, description="a table, if there is one")
+    overflow_float: SwitchTable | None = Field(default=None, description="a table, if its state can be read")
     valve: RelayTable = Field(description="a table: the relay of the fill valve")
     drain: RelayTable | None = Field(default=None, description="a table: the relay of the drain valve")
 
     def core(self) -> ModbusMap:
+        """Make the map of the line."""
         return ModbusMap(
             parity=self.parity[0].upper(),
             stop_bits=self.stop_bits,

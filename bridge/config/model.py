@@ -1,14 +1,9 @@
-"""The whole configuration as a model: the bridge, the hub, and the reservoirs.
-
-``[display]``: the units, the money and the time zone in which people are shown things.
-
-``[page]``: the page on the home network. That the table is there switches it on.
-"""
+"""The whole configuration as one model: bridge, hub, log, page, display, and the tables with an id."""
 
 import difflib
 import ipaddress
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from typing import Annotated, Any, Literal
 from zoneinfo import ZoneInfo, available_timezones
 
@@ -23,33 +18,42 @@ from bridge.config.tables import ID_PATTERN, Table, positive, refused, sound
 from bridge.mqtt.announcements import AnnouncementTemplate, Each
 from bridge.mqtt.broker import Secret
 from bridge.mqtt.topics import Layout
-from bridge.units import DisplayUnits, SolidsUnit, TemperatureUnit, VolumeUnit
+from bridge.units import (
+    CONDUCTIVITY,
+    TEMPERATURE,
+    VOLUME,
+    Dimension,
+    DisplayUnits,
+    SolidsUnit,
+    TemperatureUnit,
+    VolumeUnit,
+)
 
 LONGEST_CURRENCY = 8
 
 
-def _also(spellings: Mapping[str, str]) -> BeforeValidator:
-    """Other ways to write a unit, for keyboards that lack its sign."""
+def _spelled(dimension: Dimension) -> BeforeValidator:
+    """Accept every spelling of a unit."""
 
-    def read(value: Any) -> Any:
-        return spellings.get(value, value) if isinstance(value, str) else value
+    def symbol(value: Any) -> Any:
+        written = [one for one in dimension.units if isinstance(value, str) and one.is_written(value)]
+        return written[0].symbol if written else value
 
-    return BeforeValidator(read)
+    return BeforeValidator(symbol)
 
 
-Volume = Annotated[Literal["L", "US gal"], _also({"l": "L", "us-gal": "US gal"})]
-Temperature = Annotated[Literal["°C", "°F"], _also({"C": "°C", "F": "°F"})]
-# The micro sign U+00B5 and the Greek letter U+03BC look the same, and keyboards have either.
-Solids = Annotated[Literal["ppm", "µS/cm"], _also({"uS/cm": "µS/cm", "\u03bcS/cm": "µS/cm"})]
+Volume = Annotated[Literal["L", "US gal"], _spelled(VOLUME)]
+Temperature = Annotated[Literal["°C", "°F"], _spelled(TEMPERATURE)]
+Solids = Annotated[Literal["ppm", "µS/cm"], _spelled(CONDUCTIVITY)]
 
 
 class DisplayTable(Table):
-    """``[display]``: how people are shown things. What the bridge publishes and records does not change."""
+    """``[display]``: how quantities are shown to people; published and recorded values do not change."""
 
     volume: Volume = Field(default="L", description="the unit of volumes")
     temperature: Temperature = Field(default="°C", description="the unit of temperatures")
     solids: Solids = Field(
-        default="ppm", description="whether dissolved solids are shown, or the conductivity behind them"
+        default="ppm", description="whether dissolved solids or the conductivity behind them are shown"
     )
     currency: str = Field(
         default="",
@@ -60,10 +64,11 @@ class DisplayTable(Table):
     zone: str | None = Field(
         default=None,
         min_length=1,
-        description='a time zone by its IANA name, such as "Europe/Rome"; without it, that of the machine',
+        description='a time zone by its IANA name, such as "Europe/Rome"; by default that of the machine',
     )
 
     def core(self) -> DisplayUnits:
+        """Make the units of the plan."""
         return DisplayUnits(
             VolumeUnit(self.volume),
             TemperatureUnit(self.temperature),
@@ -83,7 +88,7 @@ def _is_zone(name: str) -> bool:
     try:
         ZoneInfo(name)
     except (OSError, ValueError, LookupError):
-        # Besides a name that is not there: a folder of names, and a path that leads elsewhere.
+        # Also raised for a directory of zones and for a path that leads elsewhere.
         return False
     return True
 
@@ -91,8 +96,8 @@ def _is_zone(name: str) -> bool:
 def _no_such_zone(name: str) -> str:
     known = {zone.casefold(): zone for zone in available_timezones() if zone != "localtime"}
     if not known:
-        return "cannot be looked up, as this machine has no table of time zones; install the package tzdata"
-    # People know the town and forget the continent.
+        return "cannot be checked: this machine has no table of time zones; install the package tzdata"
+    # People often give the town alone.
     towns = {key.rpartition("/")[2]: zone for key, zone in sorted(known.items())}
     wanted = name.casefold().replace(" ", "_")
     near = difflib.get_close_matches(wanted, known, 1, 0.75) or difflib.get_close_matches(
@@ -104,12 +109,12 @@ def _no_such_zone(name: str) -> str:
 
 PORT = 8375
 SHORTEST_TOKEN = 16
-"""Characters. With the limit on attempts nobody on the network guesses one of these."""
+"""Characters: too many to guess with the few attempts that the page allows."""
 _LABEL = re.compile(r"[a-z0-9_]([a-z0-9_-]*[a-z0-9_])?", re.ASCII | re.IGNORECASE)
 
 
 class PageTable(Table):
-    """``[page]``."""
+    """``[page]``: the page on the home network; the presence of the table switches it on."""
 
     enabled: bool = Field(default=True, description="whether the page is served")
     host: str = Field(
@@ -125,7 +130,7 @@ class PageTable(Table):
         default=None,
         min_length=SHORTEST_TOKEN,
         max_length=256,
-        description=f"the word that lets people act, {SHORTEST_TOKEN} to 256 characters",
+        description=f"the word that allows people to send commands, {SHORTEST_TOKEN} to 256 characters",
         repr=False,
     )
 
@@ -137,8 +142,8 @@ class PageTable(Table):
                 ipaddress.ip_address(host)
             except ValueError:
                 raise _refused(
-                    f"{host!r} is no address of this machine; give 127.0.0.1 for this machine alone, 0.0.0.0 "
-                    "or :: for every network, or one of its own addresses",
+                    f"{host!r} is not an address of this machine; give 127.0.0.1 for this machine alone, "
+                    "0.0.0.0 or :: for every network, or one of its own addresses",
                 ) from None
         return host
 
@@ -147,7 +152,7 @@ class PageTable(Table):
     def _host_names(cls, names: list[str]) -> list[str]:
         for name in names:
             if not all(_LABEL.fullmatch(label) for label in name.split(".")):
-                raise _refused(f"{name!r} is no host name; give one without http:// and without a port")
+                raise _refused(f"{name!r} is not a host name; give one without http:// and without a port")
         return [name.lower() for name in names]
 
     @field_validator("token")
@@ -158,7 +163,7 @@ class PageTable(Table):
         return token
 
     def core(self, layout: Layout) -> PagePlan | None:
-        """The page's part of the plan; None where it is switched off."""
+        """Make the page's part of the plan; None if it is switched off."""
         if not self.enabled:
             return None
         token = None if self.token is None else Secret(self.token.get_secret_value())
@@ -166,13 +171,13 @@ class PageTable(Table):
 
 
 def warnings_on(page: PagePlan | None) -> Iterator[str]:
-    """What is allowed and still worth a second thought, as sentences."""
+    """Return warnings about a page that other machines can reach."""
     if page is None or page.host == "localhost" or ipaddress.ip_address(page.host).is_loopback:
         return
     yield (
-        f"page: it listens on {page.host} without encryption, so that everybody on that network can look"
-        + (" and can overhear the token of whoever acts" if page.token is not None else "")
-        + "; never let it be reached from the internet"
+        f"page: it listens on {page.host} without encryption, so that everybody on that network can see it"
+        + (" and can overhear the token of a person who sends a command" if page.token is not None else "")
+        + "; never make it reachable from the internet"
     )
 
 
@@ -209,18 +214,19 @@ class TlsTable(Table):
 class AnnouncementTable(Table):
     """``[[hub.announcement]]``: one message by template."""
 
-    topic: str = Field(min_length=1, description="the topic, with places such as ${reservoir}")
-    payload: str = Field(description="the payload, with places such as ${reservoir_name}")
+    topic: str = Field(min_length=1, description="the topic, with placeholders such as ${reservoir}")
+    payload: str = Field(description="the payload, with placeholders such as ${reservoir_name}")
     each: Literal["bridge", "reservoir", "property"] = Field(
-        description="what it is sent for: 'bridge', 'reservoir' or 'property'"
+        description="what each message is about: 'bridge', 'reservoir' or 'property'"
     )
     retain: bool = Field(default=True, description="whether the broker keeps it")
-    escape_json: bool = Field(default=True, description="true where the payload is JSON")
+    escape_json: bool = Field(default=True, description="true if the payload is JSON")
     only: list[str] = Field(
-        default_factory=list, description="the properties it is for, such as 'product/ppm'; all if empty"
+        default_factory=list, description="the properties to announce, such as 'product/ppm'; all if empty"
     )
 
     def core(self) -> AnnouncementTemplate:
+        """Make the template of the plan."""
         return AnnouncementTemplate(
             self.topic, self.payload, Each(self.each), self.retain, self.escape_json, tuple(self.only)
         )
@@ -232,7 +238,7 @@ class AnnouncementTable(Table):
 
 
 class HubTable(Table):
-    """``[hub]``: the broker, and what is said to it."""
+    """``[hub]``: the broker and the topics."""
 
     host: str = Field(
         pattern=r"^[^\s@/]+$",
@@ -248,18 +254,18 @@ class HubTable(Table):
     tls: TlsTable | None = Field(
         default=None, description="a table; an empty one trusts the system's authorities"
     )
-    keepalive_s: int = Field(default=30, ge=5, le=3600, description="how long the broker waits, in seconds")
+    keepalive_s: int = Field(default=30, ge=5, le=3600, description="the keep-alive time of MQTT, in seconds")
     prefix: str = Field(
         default="homie",
         pattern=r"^[^/+#$\x00-\x1f]+$",
         description="the first level of every topic, one word",
     )
-    heartbeat_s: float = positive("how often every value is published at least, in seconds", 300.0)
+    heartbeat_s: float = positive("the longest time until every value is published again, in seconds", 300.0)
     announcement: list[AnnouncementTable] = Field(default_factory=list, description="tables of announcements")
 
 
 class OutboxTable(Table):
-    """``log.outbox``: what is sent to the hub's log, as SenML records."""
+    """``log.outbox``: the SenML records that are sent to the hub's log."""
 
     enabled: bool = Field(default=True, description="whether records are sent at all")
     every_s: float = Field(
@@ -269,10 +275,10 @@ class OutboxTable(Table):
 
 
 class LogTable(Table):
-    """``[log]``: what is kept on disk."""
+    """``[log]``: the log on disk."""
 
     enabled: bool = Field(
-        default=True, description="whether a log is kept; without one nothing survives a restart"
+        default=True, description="whether a log is kept; without a log nothing survives a restart"
     )
     path: str | None = Field(default=None, min_length=1, description="the file of the log")
     raw_days: int = Field(default=14, ge=1, le=3660, description="how long readings are kept, in days")
@@ -281,10 +287,7 @@ class LogTable(Table):
 
 
 class Settings(BaseSettings):
-    """Everything that can be set.
-
-    Read it with :func:`bridge.config.loading.read`, which knows the sources.
-    """
+    """All keys of a configuration; :func:`bridge.config.loading.read` builds it from its sources."""
 
     model_config = SettingsConfigDict(extra="forbid", strict=True, frozen=True, allow_inf_nan=False)
 
@@ -298,7 +301,7 @@ class Settings(BaseSettings):
     hub: HubTable | None = Field(default=None, description="a table about the broker, with 'host'")
     page: PageTable | None = Field(default=None, description="a table about the page on the home network")
     display: DisplayTable = Field(
-        default=DisplayTable(), description="a table about the units in which people are shown things"
+        default=DisplayTable(), description="a table about the units that are shown to people"
     )
     reservoir: dict[ReservoirId, ReservoirTable] = Field(
         default_factory=dict,
@@ -306,7 +309,7 @@ class Settings(BaseSettings):
     )
     purifier: dict[ReservoirId, HandTable] = Field(
         default_factory=dict,
-        description="tables [purifier.<id>], such as [purifier.pitcher], of purifiers that are kept by hand",
+        description="tables [purifier.<id>], such as [purifier.pitcher], of purifiers kept by hand",
     )
     shelf: dict[ReservoirId, ShelfTable] = Field(
         default_factory=dict,

@@ -1,6 +1,6 @@
-"""What the daemon is to do, as frozen values: the configuration after it was read, checked and converted.
+"""The plan: the configuration as frozen values after it was read, checked and converted.
 
-``bridge.config`` makes these from a file and the environment; everything else reads only these.
+The other files of this room make the plan from a file and the environment; other rooms read only the plan.
 """
 
 from dataclasses import dataclass
@@ -17,7 +17,7 @@ from bridge.units import DisplayUnits
 
 @dataclass(frozen=True, slots=True)
 class HubPlan:
-    """The broker, and what is said to it."""
+    """The broker and the topics."""
 
     broker: BrokerSettings
     layout: Layout
@@ -30,14 +30,14 @@ class PagePlan:
     """The page on the home network."""
 
     layout: Layout
-    """The names that commands are read by, with or without a broker."""
+    """The names in commands, with or without a broker."""
     host: str = "127.0.0.1"
     port: int = 8375
-    """0: any free one."""
+    """0 means any free port."""
     names: tuple[str, ...] = ()
-    """Host names by which browsers may address it, besides its address and the names of loopback."""
+    """Host names that browsers may use, besides the address and the names of loopback."""
     token: Secret | None = None
-    """None: the page only shows."""
+    """None: the page shows everything and takes no commands."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,23 +50,23 @@ class LogPlan:
 
 @dataclass(frozen=True, slots=True)
 class BridgePlan:
-    """Everything one daemon does."""
+    """Everything that one daemon does."""
 
     stations: tuple[StationPlan, ...]
     hub: HubPlan | None
-    """None: no broker; the guard works all the same."""
+    """None: there is no broker, and the guard works all the same."""
     log: LogPlan | None = None
-    """None: nothing is kept, and nothing survives a restart."""
+    """None: no log is kept, and nothing survives a restart."""
     display: DisplayUnits = DisplayUnits()
-    """How people are shown things; nothing that is published or kept depends on it."""
+    """The units shown to people; published and kept values do not depend on them."""
     by_hand: tuple[HandPlan, ...] = ()
-    """Purifiers that are kept by hand; the daemon has nothing to do with them."""
+    """Purifiers that are kept by hand, which the daemon does not use."""
     shelves: tuple[ShelfPlan, ...] = ()
     page: PagePlan | None = None
     """None: no page is served."""
 
     @property
     def kept_by_hand(self) -> dict[str, HandPlan | ShelfPlan]:
-        """Purifiers and shelves by their words."""
+        """Purifiers and shelves by their ids."""
         kept: tuple[HandPlan | ShelfPlan, ...] = (*self.by_hand, *self.shelves)
         return {one.ident: one for one in kept}

@@ -1,8 +1,6 @@
-"""The table of one reservoir in the configuration: its keys, their ranges and what each one means.
+"""``[reservoir.<id>]``: the keys of one reservoir, their ranges and their meaning.
 
-A description is also what a person reads who forgot the key, so it says what would be right.
-
-The table ``[reservoir.<id>.cartridge]``: what is fitted, and will be fitted again when it gives out.
+Messages about mistakes quote the descriptions, so each says what would be right.
 """
 
 from typing import Any, Literal
@@ -22,14 +20,14 @@ from bridge.purifier.cartridge import (
     rated_grams,
 )
 from bridge.station.plan import CartridgePlan
-from bridge.water import conductivity as cell
+from bridge.water import conductivity
 from bridge.water.conductivity import LARGEST_LINEAR_PERCENT_PER_K, Compensation, Method
 from bridge.water.measurement import MeasuringChain
 from bridge.water.probe import ProbeSettings
 from bridge.water.solids import LARGEST_FACTOR, LIMIT_PPM, SMALLEST_FACTOR, Scale
 from bridge.water.uncertainty import StandardUncertainties
 
-USUAL_LEAD_DAYS = 7.0
+DEFAULT_LEAD_DAYS = 7.0
 _OF_KIND = {
     "exchange": ("treats", "treats_of", "takes_up", "resin", "equivalents_per_l", "rating_sd_percent"),
     "membrane": ("rejection_percent",),
@@ -43,8 +41,10 @@ class CartridgeTable(Table):
     kind: Literal["exchange", "membrane", "distiller"] = Field(
         description="'exchange' (resin), 'membrane' or 'distiller'"
     )
-    treats: Litres | None = positive("the litres that it treats, or '45 us-gal'; with treats_of")
-    treats_of: Ppm | None = positive("the ppm of the feed that treats is stated for")
+    treats: Litres | None = positive(
+        "the litres that it treats, or a text such as '45 us-gal'; with treats_of"
+    )
+    treats_of: Ppm | None = positive("the ppm of the feed to which treats applies")
     takes_up: Grams | None = positive("the grams that it takes up, or a text such as '300 grain'")
     resin: Litres | None = positive("the litres of resin in it; with equivalents_per_l")
     equivalents_per_l: float | None = positive("the equivalents that a litre of the resin takes up")
@@ -54,9 +54,11 @@ class CartridgeTable(Table):
     rejection_percent: float | None = Field(
         default=None, ge=50, le=99.9, description="the rated rejection of a membrane in per cent"
     )
-    scale: Grams | None = positive("the grams of scale that a distiller may gather before it is descaled")
+    scale: Grams | None = positive("the grams of scale that may collect in a distiller before it is descaled")
     price: float | None = from_zero("the price of a new one")
-    lead_days: float = from_zero("the days from the order until a new one is fitted", USUAL_LEAD_DAYS, le=366)
+    lead_days: float = from_zero(
+        "the days from the order until a new one is fitted", DEFAULT_LEAD_DAYS, le=366
+    )
 
     @model_validator(mode="after")
     def _fits(self) -> "CartridgeTable":
@@ -73,10 +75,11 @@ class CartridgeTable(Table):
         if self.kind == "membrane" and self.rejection_percent is None:
             raise refused("kind", self.kind, "needs rejection_percent, the rated rejection")
         if self.kind == "distiller" and self.scale is None:
-            raise refused("kind", self.kind, "needs scale, the grams of scale that may gather")
+            raise refused("kind", self.kind, "needs scale, the grams of scale that may collect")
         return self
 
     def core(self) -> CartridgePlan:
+        """Make the plan of this cartridge."""
         rating = self._rating()
         return CartridgePlan(
             kind=Kind(self.kind),
@@ -96,7 +99,7 @@ class CartridgeTable(Table):
 
 
 class UncertaintyTable(Table):
-    """``uncertainty``: standard uncertainties (k = 1) of what goes into a reading."""
+    """``uncertainty``: the standard uncertainties (k = 1) of the inputs of a reading."""
 
     cell_constant_percent: float | None = from_zero("that of the cell constant, in per cent")
     conductance_percent: float | None = from_zero("that of the measured conductance, in per cent")
@@ -108,15 +111,15 @@ class UncertaintyTable(Table):
 
 
 class WatchTable(Table):
-    """``watch``: what counts as a fault of the probe."""
+    """``watch``: the limits beyond which the probe is faulty."""
 
     over_range_us_cm: float | None = positive("the upper end of the probe's range in µS/cm")
     floor_tolerance: float | None = from_zero("how far below pure water a value may lie, 0 to 1", lt=1)
     resolution_us_cm: float | None = from_zero("one step of the reading in µS/cm")
-    lowest_c: float | None = Field(default=None, description="the lowest temperature that can be, in °C")
-    highest_c: float | None = Field(default=None, description="the highest temperature that can be, in °C")
+    lowest_c: float | None = Field(default=None, description="the lowest possible temperature, in °C")
+    highest_c: float | None = Field(default=None, description="the highest possible temperature, in °C")
     fault_codes_c: list[float] | None = Field(
-        default=None, description="the temperatures by which the sensor says that it failed, in °C"
+        default=None, description="the temperatures that the sensor reports when it has failed, in °C"
     )
     frozen_after_s: float | None = positive("after how long without any movement a value is frozen, in s")
     noise_fraction: float | None = positive("the jump that counts as noise, as a fraction of the reading")
@@ -128,9 +131,9 @@ class WatchTable(Table):
 
     @model_validator(mode="after")
     def _rising(self) -> "WatchTable":
-        usual = ProbeSettings()
-        low_c = usual.lowest_c if self.lowest_c is None else self.lowest_c
-        high_c = usual.highest_c if self.highest_c is None else self.highest_c
+        default = ProbeSettings()
+        low_c = default.lowest_c if self.lowest_c is None else self.lowest_c
+        high_c = default.highest_c if self.highest_c is None else self.highest_c
         if low_c >= high_c:
             raise refused("lowest_c", low_c, f"must be below highest_c = {high_c:g}")
         return self
@@ -140,38 +143,47 @@ class ProbeTable(Table):
     """``product`` or ``feed``: one conductivity probe with its temperature sensor."""
 
     cell_constant_per_cm: float = Field(
-        ge=cell.SMALLEST_CONSTANT_PER_CM,
-        le=cell.LARGEST_CONSTANT_PER_CM,
+        ge=conductivity.SMALLEST_CONSTANT_PER_CM,
+        le=conductivity.LARGEST_CONSTANT_PER_CM,
         description="the cell constant in cm⁻¹, from its label or its calibration, such as 0.1",
     )
     offset_us: float = Field(
         default=0.0,
-        ge=-cell.LARGEST_OFFSET_US,
-        le=cell.LARGEST_OFFSET_US,
+        ge=-conductivity.LARGEST_OFFSET_US,
+        le=conductivity.LARGEST_OFFSET_US,
         description="what the input reads with the cell dry and clean, in µS",
     )
     lead_resistance_ohm: float = from_zero(
-        "the resistance of both wires together, in ohm", 0.0, le=cell.LARGEST_LEAD_RESISTANCE_OHM
+        "the resistance of both wires together, in ohm", 0.0, le=conductivity.LARGEST_LEAD_RESISTANCE_OHM
     )
     method: Literal["natural", "pure", "linear", "off"] | None = Field(
-        default=None, description="how the reading is brought to 25 °C"
+        default=None, description="how the reading is converted to 25 °C"
     )
     linear_percent_per_k: float = positive(
         "the coefficient of the method 'linear' in %/K", 2.0, le=LARGEST_LINEAR_PERCENT_PER_K
     )
     uncertainty: UncertaintyTable = Field(default=UncertaintyTable(), description="a table of uncertainties")
-    watch: WatchTable = Field(default=WatchTable(), description="a table of what counts as a fault")
+    watch: WatchTable = Field(
+        default=WatchTable(), description="a table of limits beyond which the probe is faulty"
+    )
 
-    def chain(self, usual: Method, factor: float) -> MeasuringChain:
-        method = usual if self.method is None else Method(self.method)
+    def chain(self, default: Method, factor: float) -> MeasuringChain:
+        """Make the measuring chain.
+
+        Args:
+            default: The method of compensation if none is given.
+            factor: The scale of the reservoir in ppm for each µS/cm at 25 °C.
+        """
+        method = default if self.method is None else Method(self.method)
         return MeasuringChain(
-            cell.Cell(self.cell_constant_per_cm, self.lead_resistance_ohm, self.offset_us),
+            conductivity.Cell(self.cell_constant_per_cm, self.lead_resistance_ohm, self.offset_us),
             Compensation(method, self.linear_percent_per_k),
             factor,
             StandardUncertainties(**given(self.uncertainty)),
         )
 
     def watching(self) -> ProbeSettings:
+        """Make the settings of the probe's diagnosis."""
         values: dict[str, Any] = given(self.watch)
         if "fault_codes_c" in values:
             values["fault_codes_c"] = tuple(values["fault_codes_c"])
@@ -182,26 +194,26 @@ class ProbeTable(Table):
 
 
 class PurifierTable(Table):
-    """``purifier``: what is known of it, and what is fitted."""
+    """``purifier``: its feed, its flow and its drain valve."""
 
-    drain_valve: bool = Field(default=False, description="true where a valve can send product to a drain")
+    drain_valve: bool = Field(default=False, description="true if a valve can send product to a drain")
     feed_ppm: float | None = positive("the feed's dissolved solids in ppm on the reservoir's scale")
     litres_per_pulse: float | None = positive(
         "the litres for each pulse of the flow sensor: 1 divided by the pulses per litre on its label"
     )
-    flow_max_l_min: float = positive("the most that the purifier can deliver, in litres a minute", 6.0)
+    flow_max_l_min: float = positive("the greatest flow of the purifier, in litres a minute", 6.0)
 
 
 class GuardTable(Table):
-    """``guard``: the bounds. What is not given follows from the capacity, or has a usual value."""
+    """``guard``: the bounds. Those that are not given follow from the capacity or have a default."""
 
     limit_ppm: float | None = positive("the limit of the product in ppm on the reservoir's scale")
     target_ppm: float | None = positive("the ppm from which product is only marginal")
     gross_ppm: float | None = positive("the ppm at which the product trips without delay")
-    reservoir_limit_ppm: float | None = positive("the limit of what is in the reservoir, in ppm")
-    persistence_s: float | None = positive("how long an excess lasts until it is a trip, in seconds")
+    reservoir_limit_ppm: float | None = positive("the limit of the water in the reservoir, in ppm")
+    persistence_s: float | None = positive("how long an excess lasts until it causes a trip, in seconds")
     excursions_max: int | None = Field(
-        default=None, ge=1, description="how many excesses within one fill are a trip"
+        default=None, ge=1, description="how many excesses within one fill cause a trip"
     )
     pause_s: float | None = positive("how long an interrupted fill waits, in seconds")
     rinse_min_s: float | None = positive("the shortest rinse, in seconds")
@@ -216,10 +228,14 @@ class GuardTable(Table):
     stale_after_s: float | None = Field(
         default=None, ge=1, le=30, description="after how long a reading is too old, in seconds"
     )
-    link_lost_after_s: float | None = positive("after how long a silent controller trips, in seconds")
-    link_steady_s: float | None = positive("how long a link is steady before its trip resets, in seconds")
-    probe_failure_after_s: float | None = positive("after how long a failed probe trips, in seconds")
-    level_failure_after_s: float | None = positive("after how long an unknown level trips, in seconds")
+    link_lost_after_s: float | None = positive("after how long a silent controller causes a trip, in seconds")
+    link_steady_s: float | None = positive(
+        "how long the link must be steady before its trip can be reset, in seconds"
+    )
+    probe_failure_after_s: float | None = positive("after how long a failed probe causes a trip, in seconds")
+    level_failure_after_s: float | None = positive(
+        "after how long an unknown level causes a trip, in seconds"
+    )
     temperature_low_c: float | None = Field(
         default=None, description="the coldest water that may flow, in °C"
     )
@@ -227,13 +243,15 @@ class GuardTable(Table):
         default=None, description="the warmest water that may flow, in °C"
     )
     fill_max_s: float | None = positive("how long a fill may last, in seconds")
-    fill_max_l: float | None = positive("how much one fill may bring, in litres")
-    daily_max_l: float | None = positive("how much 24 hours may bring, in litres")
+    fill_max_l: float | None = positive("the greatest volume of one fill, in litres")
+    daily_max_l: float | None = positive("the greatest volume in 24 hours, in litres")
     no_rise_after_s: float | None = positive("how long water may flow without a rise, in seconds")
-    no_rise_l: float | None = positive("the rise that a flow must bring in that time, in litres")
+    no_rise_l: float | None = positive("the rise that the flow must cause in that time, in litres")
     settle_s: float | None = positive("how long the level may move after the valve shut, in seconds")
-    rise_closed_l: float | None = positive("the rise with the valve shut that trips, in litres")
-    blocked_after_s: float | None = positive("how long a due fill may be blocked unsaid, in seconds")
+    rise_closed_l: float | None = positive("the rise that causes a trip with the valve shut, in litres")
+    blocked_after_s: float | None = positive(
+        "how long a pending fill may be blocked before an alarm, in seconds"
+    )
     command_max_age_s: float | None = positive("how old a command from the hub may be, in seconds")
     shelve_max_minutes: float | None = positive("how long an alarm may be shelved, in minutes", le=1440)
 
@@ -263,7 +281,7 @@ class ReservoirTable(Table):
         le=LARGEST_FACTOR,
         description="the scale of every ppm of this reservoir: ppm for each µS/cm at 25 °C, often 0.5 or 0.7",
     )
-    assumed_ppm: float | None = from_zero("what the reservoir holds until a sample is sent, in ppm")
+    assumed_ppm: float | None = from_zero("the ppm of the reservoir until a sample is sent")
     rain_ppm: float | None = from_zero("the dissolved solids of rain that falls in, in ppm")
     shape: ShapeTable = Field(
         description="a table with 'kind' (upright-cylinder, horizontal-cylinder, box, tapered-barrel or "
@@ -273,9 +291,7 @@ class ReservoirTable(Table):
         description="a table with 'sensor', or with 'low_switch' and 'full_switch', or with all of them"
     )
     product: ProbeTable = Field(description="the table of the product probe, with 'cell_constant_per_cm'")
-    feed: ProbeTable | None = Field(
-        default=None, description="the table of the feed probe, where one is fitted"
-    )
+    feed: ProbeTable | None = Field(default=None, description="the table of the feed probe, if one is fitted")
     purifier: PurifierTable = Field(default=PurifierTable(), description="a table about the purifier")
     cartridge: CartridgeTable | None = Field(
         default=None, description="a table about the cartridge, membrane or distiller, for the forecast"
@@ -283,5 +299,5 @@ class ReservoirTable(Table):
     guard: GuardTable = Field(default=GuardTable(), description="a table of bounds")
     modbus: ModbusTable | None = Field(
         default=None,
-        description="a table, where transmitters and relays on a Modbus line stand for a controller",
+        description="a table, if transmitters and relays on a Modbus line replace the controller",
     )

@@ -1,14 +1,13 @@
-"""Where a configuration's values come from: a TOML file, the environment, and files of secrets.
+"""The sources of a configuration, in the order in which they count: each may override those after it.
 
-A value stands in the file, ``[hub] host = "localhost"``, or in the environment, where it counts more:
-``CLEARWELL_HUB__HOST=localhost``. Two underscores go one table deeper; numbers, ``true``, lists and tables
-are written as in TOML, texts as they are. An id of a reservoir has no underscores, so that ``NORTH_BARREL``
-means ``north-barrel``.
-
-The broker's user name and password, and the page's token, never stand in the file. They come from
-``CLEARWELL_HUB__USERNAME``, ``CLEARWELL_HUB__PASSWORD`` and ``CLEARWELL_PAGE__TOKEN``, or from the files
-``hub_username``, ``hub_password`` and ``page_token`` in a directory: the one named by ``secrets_dir``, or
-else the one that systemd names by ``CREDENTIALS_DIRECTORY``.
+1. The environment: ``CLEARWELL_HUB__HOST=localhost`` sets ``[hub] host``. Two underscores go one table
+   deeper. Numbers, ``true``, lists and tables are written as in TOML, texts as they are. Ids have no
+   underscores, so ``NORTH_BARREL`` means ``north-barrel``.
+2. Secret files: the broker's user name and password and the page's token never stand in the TOML file. They
+   come from the environment, or from the files ``hub_username``, ``hub_password`` and ``page_token`` in the
+   directory that ``secrets_dir`` names, or else in the one that systemd names by ``CREDENTIALS_DIRECTORY``.
+3. The calibrations that ``clearwell calibrate`` wrote.
+4. The TOML file.
 """
 
 import tomllib
@@ -17,89 +16,84 @@ from pathlib import Path
 from typing import Any
 
 from pydantic.fields import FieldInfo
-from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, TomlConfigSettingsSource
+from pydantic_settings import (
+    BaseSettings,
+    EnvSettingsSource,
+    PydanticBaseSettingsSource,
+    TomlConfigSettingsSource,
+)
 
 from bridge.config.mistakes import SECRETS, Mistakes, similar
 from bridge.config.model import Settings
-from bridge.config.tables import Keys, find, is_text
 from bridge.errors import InputError
 
 PREFIX = "CLEARWELL_"
+DELIMITER = "__"
 CREDENTIALS = "CREDENTIALS_DIRECTORY"
-LONGEST_SECRET = 65535
-"""Bytes; MQTT carries no more."""
+LONGEST_SECRET_BYTES = 65535
+"""MQTT carries no more."""
+_TABLES_BY_ID = ("reservoir", "purifier", "shelf")
 
 
-class _Gathered(PydanticBaseSettingsSource):
-    """Values that were gathered already."""
+def settings_from(sources: tuple[PydanticBaseSettingsSource, ...]) -> Settings:
+    """Build the model from sources of which an earlier one overrides a later one.
 
-    def __init__(self, settings_cls: type[BaseSettings], values: dict[str, Any]) -> None:
-        super().__init__(settings_cls)
-        self._values = values
+    Raises:
+        pydantic.ValidationError: The values do not fit the model.
+    """
 
-    def get_field_value(self, field: FieldInfo, field_name: str) -> tuple[Any, str, bool]:
-        return self._values.get(field_name), field_name, False
-
-    def __call__(self) -> dict[str, Any]:
-        return self._values
-
-
-def settings_from(sources: tuple[dict[str, Any], ...]) -> Settings:
-    """The model, from sources of which an earlier one counts more than a later one."""
-
-    class Here(Settings):
+    class Sourced(Settings):
         @classmethod
         def settings_customise_sources(
             cls, settings_cls: type[BaseSettings], *_: Any, **__: Any
         ) -> tuple[PydanticBaseSettingsSource, ...]:
-            return tuple(_Gathered(settings_cls, values) for values in sources)
+            return sources
 
     nothing_else: dict[str, Any] = {}
-    return Here(**nothing_else)
+    return Sourced(**nothing_else)
 
 
-def merged_from(sources: tuple[dict[str, Any], ...]) -> dict[str, Any]:
-    """The values of all sources, of which an earlier one counts more than a later one."""
+def merged_from(sources: tuple[PydanticBaseSettingsSource, ...]) -> dict[str, Any]:
+    """Merge the raw values of sources of which an earlier one overrides a later one."""
     merged: dict[str, Any] = {}
-    for values in reversed(sources):
-        merged = over(merged, values)
+    for source in reversed(sources):
+        merged = merge(merged, source())
     return merged
 
 
-def over(lower: dict[str, Any], upper: dict[str, Any]) -> dict[str, Any]:
-    """Both, table by table; where both have a value the upper one counts."""
+def merge(lower: dict[str, Any], upper: dict[str, Any]) -> dict[str, Any]:
+    """Merge two tables key by key; where both have a value, ``upper`` counts."""
     both = dict(lower)
     for key, value in upper.items():
         below = both.get(key)
-        both[key] = over(below, value) if isinstance(below, dict) and isinstance(value, dict) else value
+        both[key] = merge(below, value) if isinstance(below, dict) and isinstance(value, dict) else value
     return both
 
 
-def written_in(path: Path) -> dict[str, Any]:
-    """What stands in the file.
+def toml_source(path: Path, mistakes: Mistakes) -> TomlConfigSettingsSource:
+    """Read the TOML file. Secrets that stand in it are noted as mistakes and taken out.
 
-    :raises InputError: it is not there, cannot be read, or is no TOML.
+    Raises:
+        InputError: There is no such file, it cannot be read, or it is not TOML.
     """
     try:
         if not path.is_file():
             what = "is not a file" if path.exists() else "there is no such file"
             raise InputError(f"{path}: {what}; give the path of a configuration in TOML")
-        values: dict[str, Any] = TomlConfigSettingsSource(Settings, path).toml_data
+        source = TomlConfigSettingsSource(Settings, path)
     except tomllib.TOMLDecodeError as error:
         raise InputError(f"{path}: this is not TOML: {error}; correct that place") from error
     except UnicodeDecodeError as error:
-        raise InputError(
-            f"{path}: this is not TOML, which is text in UTF-8; save the file as that"
-        ) from error
+        raise InputError(f"{path}: this is not TOML, which is text in UTF-8; save it as UTF-8") from error
     except OSError as error:
         raise InputError(
             f"{path}: cannot be read ({error.strerror}); check the path and its rights"
         ) from error
-    return values
+    _refuse_secrets(source.toml_data, mistakes)
+    return source
 
 
-def refuse_secrets(written: dict[str, Any], mistakes: Mistakes) -> None:
-    """Note every secret that stands in the file, and take it out."""
+def _refuse_secrets(written: dict[str, Any], mistakes: Mistakes) -> None:
     for name, keys in SECRETS.items():
         table = written.get(name)
         if not isinstance(table, dict):
@@ -110,88 +104,121 @@ def refuse_secrets(written: dict[str, Any], mistakes: Mistakes) -> None:
             del table[key]
             mistakes.add(
                 (name, key),
-                "must not stand in the file, which is copied and shown around; give "
-                f"{PREFIX}{name.upper()}__{key.upper()} in the environment, or a file {name}_{key} in the "
-                "directory that secrets_dir names",
+                "must not stand in the file, because files are copied and shown around; give "
+                f"{PREFIX}{name.upper()}{DELIMITER}{key.upper()} in the environment, or a file {name}_{key} "
+                "in the directory that secrets_dir names",
             )
 
 
-def overrides_in(
-    environ: Mapping[str, str], mistakes: Mistakes
-) -> tuple[dict[str, Any], dict[Keys, str], tuple[str, ...]]:
-    """What the environment sets, which variable set it, and a sentence on each variable that sets nothing."""
-    values: dict[str, Any] = {}
-    origins: dict[Keys, str] = {}
-    strays = []
-    for name in sorted(name for name in environ if name.startswith(PREFIX)):
-        parts = name[len(PREFIX) :].lower().split("__")
-        if len(parts) == 1 and parts[0] not in Settings.model_fields:
-            # Others may use the prefix too: a container's host sets variables after the names of services.
-            known = [PREFIX + key.upper() for key in Settings.model_fields]
-            strays.append(f"the environment variable {name} sets nothing here; {similar(name, known)}")
-            continue
-        if parts[0] in ("reservoir", "purifier", "shelf") and len(parts) > 1:
-            parts[1] = parts[1].replace("_", "-")
-        keys = tuple(parts)
-        table = values
-        for key in keys[:-1]:
-            table = table.setdefault(key, {})
-            if not isinstance(table, dict):
-                break
-        if not isinstance(table, dict) or "" in keys:
-            mistakes.add((), f"the environment variable {name} leads into something that is not a table")
-            continue
-        table[keys[-1]] = _literal(keys, environ[name])
-        origins[keys] = name
-    return values, origins, tuple(strays)
+class EnvironmentSource(EnvSettingsSource):
+    """Values from variables such as ``CLEARWELL_HUB__HOST``, with lists and tables written as in TOML.
 
+    Args:
+        environ: The environment.
+        mistakes: Receives variables that cannot set anything, and which variable set which key.
 
-def _literal(keys: Keys, text: str) -> Any:
-    if is_text(find(Settings, keys)[0]):
-        return text
-    try:
-        return tomllib.loads(f"value = {text}")["value"]
-    except tomllib.TOMLDecodeError:
-        return text
+    Attributes:
+        strays: A sentence for each variable with our prefix that sets nothing. Another program may use the
+            prefix too: a container's host names variables after its services.
+    """
 
-
-def secrets_for(
-    path: Path,
-    environ: Mapping[str, str],
-    written: dict[str, Any],
-    overrides: dict[str, Any],
-    mistakes: Mistakes,
-) -> dict[str, Any]:
-    """What is secret from a directory, for each table that is there, if a directory is named."""
-    wanted = [name for name in SECRETS if isinstance(written.get(name, overrides.get(name)), dict)]
-    if not wanted:
-        return {}
-    named = overrides.get("secrets_dir", written.get("secrets_dir"))
-    directory = environ.get(CREDENTIALS) if named is None else named
-    if not directory or not isinstance(directory, str):
-        return {}
-    place = path.parent / directory
-    places = [(name, key) for name in wanted for key in SECRETS[name]]
-    found: dict[str, dict[str, str]] = {}
-    for name, key in places:
-        file = place / f"{name}_{key}"
-        try:
-            if not file.exists():
+    def __init__(self, environ: Mapping[str, str], mistakes: Mistakes) -> None:
+        super().__init__(Settings, env_prefix=PREFIX.lower(), env_nested_delimiter=DELIMITER)
+        by_keys: dict[tuple[str, ...], str] = {}
+        strays = []
+        for name in sorted(name for name in environ if name.startswith(PREFIX)):
+            keys: tuple[str, ...] = tuple(name.removeprefix(PREFIX).lower().split(DELIMITER))
+            if keys[0] not in Settings.model_fields:
+                known = [PREFIX + key.upper() for key in Settings.model_fields]
+                if len(keys) == 1:
+                    strays.append(f"the environment variable {name} sets nothing; {similar(name, known)}")
+                else:
+                    mistakes.add(keys[:1], f"there is no such table; {similar(keys[0], list(SECTIONS))}")
+                    by_keys[keys[:1]] = name
                 continue
-            secret = file.read_bytes()[: LONGEST_SECRET + 1].decode().rstrip("\r\n")
-        except (OSError, UnicodeDecodeError):
+            if keys[0] in _TABLES_BY_ID and len(keys) > 1:
+                keys = (keys[0], keys[1].replace("_", "-"), *keys[2:])
+            by_keys[keys] = name
+        self.strays = tuple(strays)
+        self.env_vars = {}
+        for keys, name in by_keys.items():
+            above = [keys[:length] for length in range(1, len(keys)) if keys[:length] in by_keys]
+            if "" in keys or any(not self._is_table(environ[by_keys[one]]) for one in above):
+                mistakes.add((), f"the environment variable {name} leads into something that is not a table")
+                continue
+            self.env_vars[PREFIX.lower() + DELIMITER.join(keys)] = environ[name]
+            mistakes.origins[keys] = name
+
+    def decode_complex_value(self, field_name: str, field: FieldInfo, value: Any) -> Any:
+        """Read a list or a table as TOML; anything else stays a text, which the model then refuses."""
+        try:
+            return tomllib.loads(f"value = {value}")["value"]
+        except tomllib.TOMLDecodeError:
+            return value
+
+    def _is_table(self, text: str) -> bool:
+        try:
+            return isinstance(tomllib.loads(f"value = {text}")["value"], dict)
+        except tomllib.TOMLDecodeError:
+            return False
+
+
+SECTIONS = tuple(name for name in Settings.model_fields if name != "secrets_dir")
+
+
+class SecretFilesSource(PydanticBaseSettingsSource):
+    """Secrets from a directory, each in a file of its own, for the tables that the configuration has.
+
+    The secrets source of pydantic-settings takes any key from any file of the directory and strips the spaces
+    of a password, so this one reads only the files that it knows.
+
+    Args:
+        base: The directory that a relative ``secrets_dir`` starts from.
+        credentials: The directory that the service manager names, if any.
+        values: The values of the environment over those of the file.
+        mistakes: Receives what is wrong with the files.
+    """
+
+    def __init__(
+        self, base: Path, credentials: str | None, values: Mapping[str, Any], mistakes: Mistakes
+    ) -> None:
+        super().__init__(Settings)
+        tables = [name for name in SECRETS if isinstance(values.get(name), dict)]
+        named = values.get("secrets_dir")
+        directory = credentials if named is None else named
+        self._found: dict[str, dict[str, str]] = {}
+        if not tables or not directory or not isinstance(directory, str):
+            return
+        wanted = [(name, key) for name in tables for key in SECRETS[name]]
+        for name, key in wanted:
+            secret = _secret(base / directory / f"{name}_{key}", mistakes)
+            if secret is not None:
+                self._found.setdefault(name, {})[key] = secret
+        if named is not None and not self._found:
+            files = " or ".join(f"{name}_{key}" for name, key in wanted)
             mistakes.add(
-                (), f"the secret in {file} cannot be read; it must be one line of text, and yours to read"
+                ("secrets_dir",), f"has no {files} in it; create the file, or correct the directory", named
             )
-            continue
-        found.setdefault(name, {})[key] = secret
-        if not 0 < len(secret.encode()) <= LONGEST_SECRET:
-            mistakes.add((), f"the secret in {file} is empty or far too long; it must be one line of text")
-    if named is not None and not found:
+
+    def get_field_value(self, field: FieldInfo, field_name: str) -> tuple[Any, str, bool]:
+        """Return the secrets of one table, as pydantic-settings asks for them."""
+        return self._found.get(field_name), field_name, False
+
+    def __call__(self) -> dict[str, Any]:
+        """Return the secrets by table and key."""
+        return dict(self._found)
+
+
+def _secret(file: Path, mistakes: Mistakes) -> str | None:
+    try:
+        if not file.exists():
+            return None
+        secret = file.read_bytes()[: LONGEST_SECRET_BYTES + 1].decode().rstrip("\r\n")
+    except (OSError, UnicodeDecodeError):
         mistakes.add(
-            ("secrets_dir",),
-            f"has no {' or '.join(f'{name}_{key}' for name, key in places)} in it; create "
-            "what is wanted or correct it",
-            named,
+            (), f"the secret in {file} cannot be read; it must be one line of text that you may read"
         )
-    return dict(found)
+        return None
+    if not 0 < len(secret.encode()) <= LONGEST_SECRET_BYTES:
+        mistakes.add((), f"the secret in {file} is empty or far too long; it must be one line of text")
+    return secret

@@ -1,4 +1,4 @@
-"""What a configuration may say and what is still worth a second thought, as plain sentences."""
+"""Warnings about values that a configuration may have but that are questionable."""
 
 import ipaddress
 from collections.abc import Iterator
@@ -13,7 +13,7 @@ _CHANGING = ("/dev/ttyUSB", "/dev/ttyACM")
 
 
 def warnings_of(plan: BridgePlan) -> tuple[str, ...]:
-    """The warnings on a plan, those on the broker first."""
+    """Return the warnings about a plan, those about the broker first."""
     found = [] if plan.hub is None else list(_about_broker(plan.hub.broker))
     for station in plan.stations:
         found += [f"reservoir {station.identity.reservoir}: {sentence}" for sentence in _about(station)]
@@ -21,7 +21,7 @@ def warnings_of(plan: BridgePlan) -> tuple[str, ...]:
 
 
 def is_this_machine(host: str) -> bool:
-    """Whether a host's name or address means the machine itself, as far as that can be told unasked."""
+    """Return whether a host name or address is this machine, without asking a name server."""
     try:
         return ipaddress.ip_address(host).is_loopback
     except ValueError:
@@ -33,15 +33,14 @@ def _about_broker(broker: BrokerSettings) -> Iterator[str]:
         return
     if broker.password is not None:
         yield (
-            f"hub: the password travels in clear to {broker.host}, and whoever reads it there can command "
-            "the "
-            "bridge; add the table hub.tls"
+            f"hub: the password travels in clear to {broker.host}, and anyone who reads it there can "
+            "command the bridge; add the table hub.tls"
         )
     else:
         yield (
             f"hub: nothing between here and {broker.host} is encrypted, and no password is given, so anyone "
-            "on the "
-            "way can read along and send commands; add the table hub.tls, a user name and a password"
+            "on that network can read everything and send commands; add the table hub.tls, a user name and a "
+            "password"
         )
 
 
@@ -49,15 +48,13 @@ def _about(station: StationPlan) -> Iterator[str]:
     limits, product = station.limits, station.product.chain.compensation
     if not limits.has_overflow_float:
         yield (
-            "no overflow float is fitted, so nothing stops a fill whose level sensor hangs but its time and "
-            "volume; "
-            "fit one, and in any case an overflow pipe to a drain"
+            "no overflow float is fitted, so if the level sensor sticks only the bounds on time and volume "
+            "stop a fill; fit one, and in any case an overflow pipe to a drain"
         )
     if product.method is Method.OFF:
         yield (
-            "the product is not compensated for its temperature, so cold water passes for purer and hot "
-            "water for "
-            'worse than it is; product.method = "pure" suits purified water'
+            "the product is not compensated for its temperature, so cold water seems purer and warm water "
+            'less pure than it is; product.method = "pure" suits purified water'
         )
     if station.feed is not None:
         method = station.feed.chain.compensation.method
@@ -75,11 +72,11 @@ def _about(station: StationPlan) -> Iterator[str]:
     if station.level.level_sensor is None and station.litres_per_pulse is None:
         yield (
             "with switches only and no flow sensor the volume of a fill is not known; only its time is "
-            "bounded, "
-            f"now by {limits.fill_max_s / 3600.0:g} h: set guard.fill_max_s little above what a fill takes"
+            f"bounded, now by {limits.fill_max_s / 3600.0:g} h: set guard.fill_max_s a little "
+            "above the time of a fill"
         )
     if station.port.startswith(_CHANGING):
         yield (
             f"the port {station.port} may name another device after a restart; the links in "
-            "/dev/serial/by-id stay"
+            "/dev/serial/by-id do not change"
         )

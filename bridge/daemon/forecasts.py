@@ -1,18 +1,18 @@
-"""Keeps one station's forecast: hands it the turns and the local time, and its answers to station and log.
+"""Runs one station's forecast: hands it the turns and the local time, and its results on. Core.
 
-Shell, and beside the valve's path: it runs when a turn has been decided and is on the wire. A fault in here
-ends the forecast and nothing else.
+Beside the valve's path: it runs when a turn has been decided and is on the wire. A fault in here ends the
+forecast and nothing else.
 """
 
 from collections.abc import Callable
-from datetime import datetime
+from datetime import datetime, tzinfo
 
 import structlog
 
-from bridge.daemon.logbook import Logbook
+from bridge.clock import Clock
 from bridge.forecast.learner import Prospect
 from bridge.guard.model import Advisory, Phase
-from bridge.station.station import Station, Turn
+from bridge.station.station import Condition, Note, Turn
 from bridge.station.view import NOTHING_KNOWN
 
 _log = structlog.get_logger("clearwell")
@@ -21,62 +21,68 @@ SAVE_EVERY_S = 3600.0
 ADVISORIES = (Advisory.ORDER_CARTRIDGE, Advisory.LEAK_SUSPECTED)
 
 
-def local_time() -> datetime:
-    """Now, with the offset of this machine's time zone."""
-    return datetime.now().astimezone()
-
-
 class Foresight:
     """The forecast of one station.
 
     Args:
         prospect: what is known at the start.
-        logbook: where it is kept, if anywhere.
-        say: tells an event with its sentence.
-        clock: gives the local time with its offset.
+        clock: the time; the forecast needs the date and the hour of the day.
+        inform: hands notes to the station, for its next turn.
+        say: reports an event with its sentence.
+        keep: lets the log keep what was learned; None for nowhere.
+        zone: the time zone in which people live; None for that of the machine.
     """
 
     def __init__(
         self,
         prospect: Prospect,
-        logbook: Logbook | None,
+        clock: Clock,
+        inform: Callable[[Note], None],
         say: Callable[[str, str], None],
-        clock: Callable[[], datetime] = local_time,
+        keep: Callable[[Prospect], None] | None = None,
+        zone: tzinfo | None = None,
     ) -> None:
         self.prospect = prospect
-        self._logbook = logbook
+        self._clock = clock
+        self._inform = inform
         self._say = say
+        self._keep = keep
+        self._zone = zone
         self._save_at: float | None = None
         self._failed = False
-        self._clock = clock
 
-    def turn(self, station: Station, turn: Turn) -> None:
-        """Take one turn; now and then, look ahead."""
+    def turn(self, turn: Turn) -> None:
+        """Take one turn; now and then, forecast."""
         if self._failed:
             return
         try:
             if self.prospect.turn(turn):
-                station.ahead = self.prospect.look(self._clock())
+                self._inform(self.prospect.look(self._local_time()))
                 found = self.prospect.advisories
                 for advisory in ADVISORIES:
-                    station.note(advisory, advisory in found)
+                    self._inform(Condition(advisory, advisory in found))
                 self._save_now_and_then(turn)
         except Exception as error:  # noqa: BLE001 - a forecast must never cost a reservoir its session
             self._failed = True
-            station.ahead = NOTHING_KNOWN
+            self._inform(NOTHING_KNOWN)
             for advisory in ADVISORIES:
-                station.note(advisory, False)
+                self._inform(Condition(advisory, False))
             self._say(
                 "forecast-failed",
                 f"The forecast ended by a fault of the program ({error!r}); filling goes on without it. "
                 "Restart the bridge to have it again, and please report this with the log.",
             )
-            _log.exception("forecast-failed", reservoir=station.plan.identity.reservoir)
+            _log.exception("forecast-failed", reservoir=self.prospect.plan.identity.reservoir)
 
     def save(self) -> None:
         """Let the log keep what was learned."""
-        if self._logbook is not None and not self._failed:
-            self._logbook.learned(self.prospect)
+        if self._keep is not None and not self._failed:
+            self._keep(self.prospect)
+
+    def _local_time(self) -> datetime:
+        """Now, with the offset of the time zone."""
+        when = datetime.fromtimestamp(self._clock.wall(), self._zone)
+        return when if self._zone is not None else when.astimezone()
 
     def _save_now_and_then(self, turn: Turn) -> None:
         if self._save_at is None:

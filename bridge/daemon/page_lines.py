@@ -1,22 +1,24 @@
-"""What daemon and page say to each other: one JSON object a line, both ways. Core.
+"""The messages between daemon and page: one JSON object a line, in both directions. Core.
 
     daemon to page   setup    once, first: where to listen, what to show, the token
                      view     a reservoir's newest view
-                     answer   what became of a command
-    page to daemon   opened   once: where it listens
-                     trouble  why it cannot serve, as a sentence
-                     asked    a command
+                     result   the result of a command
+    page to daemon   opened   once: where the page listens
+                     trouble  why the page cannot be served, as a sentence
+                     command  a command from a browser
 
-Both ends are ours, but the page faces the network, so the daemon trusts no line of it: a line that is none of
-these is refused whole.
+Both programs are ours, but the page faces the network. So the daemon does not trust the page: it refuses a
+line that is not one of these.
 """
 
 import json
+import re
 from dataclasses import astuple, dataclass, fields
 from operator import attrgetter
 from typing import Any
 
 from bridge.mqtt.broker import Secret
+from bridge.mqtt.properties import PROPERTIES, SAMPLE_MAX_PPM
 from bridge.station.plan import StationIdentity
 from bridge.station.view import ActiveAlarm, StationView
 from bridge.units import DisplayUnits, SolidsUnit, TemperatureUnit, VolumeUnit
@@ -27,11 +29,16 @@ LONGEST_PROPERTY = 64
 LONGEST_VALUE = 256
 LONGEST_UNIT = 16
 """Characters; no command is longer."""
+BY_HAND = frozenset(row.path for row in PROPERTIES if row.settable and row.unit == SolidsUnit.PPM.value)
+"""The properties that take a measurement by hand."""
+_NUMBER = re.compile(r"(\d+(\.\d*)?|\.\d+)([eE]-?\d+)?", re.ASCII)
+_DIGITS = 10
+"""Significant digits; more would only show the binary fraction."""
 
 
 @dataclass(frozen=True, slots=True)
 class Setup:
-    """Everything that the page is told at its start."""
+    """Everything that the page needs at its start."""
 
     bridge_id: str
     bridge_name: str
@@ -44,25 +51,25 @@ class Setup:
     names: tuple[str, ...]
     token: Secret | None
     log: str | None
-    """The file of the log; None where none is kept."""
-    spill: str | None
+    """The log's file; None if there is no log."""
     reservoirs: tuple[StationIdentity, ...]
     broker: tuple[str, str] | None = None
-    """Where the hub's broker is, and how one is let in, for descriptions; None without one."""
+    """Address and security scheme of the hub's broker, for descriptions; None if there is no broker."""
 
 
 @dataclass(frozen=True, slots=True)
-class Answer:
-    """What became of a command: ``done``, ``refused`` by the guard, or ``malformed``."""
+class CommandResult:
+    """The result of a command."""
 
     number: int
     status: str
+    """``done``, ``refused`` by the guard, or ``malformed``."""
     sentence: str
 
 
 @dataclass(frozen=True, slots=True)
 class Opened:
-    """The page is served here."""
+    """Where the page listens."""
 
     host: str
     port: int
@@ -76,15 +83,54 @@ class Trouble:
 
 
 @dataclass(frozen=True, slots=True)
-class Asked:
-    """A command as a browser sent it: a property's path and a value, neither looked at yet."""
+class CommandRequest:
+    """A command as a browser sent it: a property's path and a value, not checked yet."""
 
     number: int
     reservoir: str
     property: str
     value: str
     unit: str = ""
-    """In which a figure was asked for; empty where the value is as the property has it."""
+    """The unit of a figure; empty if the value is in the property's own unit."""
+
+
+@dataclass(frozen=True, slots=True)
+class Unfit:
+    """A value that cannot be used; the sentence says what would be right."""
+
+    sentence: str
+
+
+def in_ppm(path: str, text: str, unit: str, factor: float) -> str | Unfit:
+    """Convert a measurement from the page's form to the unit that its property has.
+
+    The browser sends the unit that the form showed, so that a change of the setting cannot turn a figure in
+    one unit into a figure in the other.
+
+    Args:
+        path: the property, such as ``product/retest``.
+        text: the value as a person typed it.
+        unit: the unit of the value; empty if it is the property's own.
+        factor: the reservoir's scale, ppm for each µS/cm at 25 °C.
+
+    Returns:
+        The value in ppm if it was in µS/cm, else the text unchanged, which its property's parser checks.
+    """
+    if unit == "" or (unit == SolidsUnit.PPM.value and path in BY_HAND):
+        return text
+    if unit != SolidsUnit.US_CM.value or path not in BY_HAND:
+        return Unfit(f"The command {_excerpt(path)} was refused: it is not set in {_excerpt(unit)}.")
+    ppm = factor * float(text) if _NUMBER.fullmatch(text) else -1.0
+    if not 0.0 <= ppm <= SAMPLE_MAX_PPM:
+        return Unfit(
+            f"The command {path} was refused: {_excerpt(text)} is not a number of µS/cm from 0 to "
+            f"{SAMPLE_MAX_PPM / factor:.0f}, with a point before the decimals."
+        )
+    return f"{ppm:.{_DIGITS}g}"
+
+
+def _excerpt(text: str) -> str:
+    return f"{text[:40]!a}..." if len(text) > 40 else f"{text!a}"
 
 
 _NAMES = tuple(field.name for field in fields(StationView) if field.name != "identity")
@@ -92,17 +138,17 @@ _VALUES = attrgetter(*_NAMES)
 
 
 def view_line(view: StationView) -> bytes:
-    """A reservoir's view, without the identity, which the other end knows from the setup."""
+    """Encode a view, without its identity, which the page has from the setup."""
     return _line({"view": view.identity.reservoir, "values": _VALUES(view)})
 
 
-def answer_line(answer: Answer) -> bytes:
-    """What became of a command."""
-    return _line({"answer": [answer.number, answer.status, answer.sentence]})
+def command_result_line(result: CommandResult) -> bytes:
+    """Encode the result of a command."""
+    return _line({"result": [result.number, result.status, result.sentence]})
 
 
 def setup_line(setup: Setup) -> bytes:
-    """The first line, with the token in it: it goes through the pipe and nowhere else."""
+    """Encode the setup. It contains the token, so it goes through the pipe and nowhere else."""
     units = setup.units
     return _line(
         {
@@ -112,7 +158,7 @@ def setup_line(setup: Setup) -> bytes:
             ],
             "listen": [setup.host, setup.port, list(setup.names)],
             "token": None if setup.token is None else setup.token.reveal(),
-            "log": [setup.log, setup.spill],
+            "log": setup.log,
             "reservoirs": [astuple(one) for one in setup.reservoirs],
             "broker": setup.broker,
         }
@@ -120,95 +166,104 @@ def setup_line(setup: Setup) -> bytes:
 
 
 def opened_line(opened: Opened) -> bytes:
-    """Where the page listens."""
+    """Encode where the page listens."""
     return _line({"opened": [opened.host, opened.port]})
 
 
 def trouble_line(trouble: Trouble) -> bytes:
-    """Why the page cannot be served."""
+    """Encode why the page cannot be served."""
     return _line({"trouble": trouble.sentence})
 
 
-def asked_line(asked: Asked) -> bytes:
-    """A command on its way to the daemon."""
-    return _line({"asked": [asked.number, asked.reservoir, asked.property, asked.value, asked.unit]})
+def command_request_line(request: CommandRequest) -> bytes:
+    """Encode a command for the daemon."""
+    return _line(
+        {"command": [request.number, request.reservoir, request.property, request.value, request.unit]}
+    )
 
 
 def read_setup(line: bytes) -> Setup:
-    """The setup out of the daemon's first line.
+    """Decode the daemon's first line.
 
-    :raises ValueError: it is none.
+    Raises:
+        ValueError: the line is not a setup.
     """
-    said = _read(line)
+    message = _read(line)
     try:
-        volume, temperature, solids, currency, zone = said["units"]
+        volume, temperature, solids, currency, zone = message["units"]
         units = DisplayUnits(
             VolumeUnit(volume), TemperatureUnit(temperature), SolidsUnit(solids), currency, zone
         )
-        bridge_id, bridge_name, prefix, version = said["bridge"]
-        host, port, names = said["listen"]
-        log, spill = said["log"]
-        token = None if said["token"] is None else Secret(said["token"])
-        reservoirs = tuple(StationIdentity(*one) for one in said["reservoirs"])
+        bridge_id, bridge_name, prefix, version = message["bridge"]
+        host, port, names = message["listen"]
+        log = message["log"]
+        token = None if message["token"] is None else Secret(message["token"])
+        reservoirs = tuple(StationIdentity(*one) for one in message["reservoirs"])
         return Setup(
-            bridge_id, bridge_name, prefix, version, units, host, port, tuple(names), token, log, spill,
-            reservoirs, None if said["broker"] is None else tuple(said["broker"]),
+            bridge_id, bridge_name, prefix, version, units, host, port, tuple(names), token, log,
+            reservoirs, None if message["broker"] is None else tuple(message["broker"]),
         )  # fmt: skip
     except (KeyError, TypeError, ValueError):
-        raise ValueError("the daemon's first line is no setup") from None
+        raise ValueError("the daemon's first line is not a setup") from None
 
 
-def read_from_daemon(line: bytes, identities: dict[str, StationIdentity]) -> StationView | Answer:
-    """A later line of the daemon.
+def read_from_daemon(line: bytes, identities: dict[str, StationIdentity]) -> StationView | CommandResult:
+    """Decode a later line of the daemon.
 
-    :raises ValueError: it is neither a view nor an answer.
+    Args:
+        line: the line.
+        identities: the reservoirs of the setup, by id.
+
+    Raises:
+        ValueError: the line is neither a view nor a result.
     """
-    said = _read(line)
+    message = _read(line)
     try:
-        if "answer" in said:
-            return Answer(*said["answer"])
-        named = dict(zip(_NAMES, said["values"], strict=True))
+        if "result" in message:
+            return CommandResult(*message["result"])
+        named = dict(zip(_NAMES, message["values"], strict=True))
         for name in ("missing_permissives", "latched_trips"):
             named[name] = tuple(named[name])
         named["alarms"] = tuple(ActiveAlarm(*one) for one in named["alarms"])
-        return StationView(identities[said["view"]], **named)
+        return StationView(identities[message["view"]], **named)
     except (KeyError, TypeError, ValueError):
-        raise ValueError("the daemon's line is neither a view nor an answer") from None
+        raise ValueError("the daemon's line is neither a view nor a result") from None
 
 
-def read_from_page(line: bytes) -> Opened | Trouble | Asked:
-    """A line of the page.
+def read_from_page(line: bytes) -> Opened | Trouble | CommandRequest:
+    """Decode a line of the page.
 
-    :raises ValueError: it is none of those that the page may say.
+    Raises:
+        ValueError: the line is not a message that the page may send.
     """
     match _read(line):
-        case {"asked": [int(number), str(reservoir), str(path), str(value), str(unit)]} if (
+        case {"command": [int(number), str(reservoir), str(path), str(value), str(unit)]} if (
             len(path) <= LONGEST_PROPERTY and len(value) <= LONGEST_VALUE and len(unit) <= LONGEST_UNIT
         ):
-            return Asked(number, reservoir, path, value, unit)
+            return CommandRequest(number, reservoir, path, value, unit)
         case {"opened": [str(host), int(port)]}:
             return Opened(host, port)
         case {"trouble": str(sentence)}:
             return Trouble(sentence[:500])
-    raise ValueError("the page's line is none that it may say")
+    raise ValueError("the page sent a line that is not one of its messages")
 
 
 def _read(line: bytes) -> dict[str, Any]:
     try:
-        said = json.loads(line)
+        message = json.loads(line)
     except (ValueError, RecursionError):
-        # The decoder's own message may quote the line, and the line may hold a secret.
-        raise ValueError("a line between daemon and page is no JSON") from None
-    if not isinstance(said, dict):
-        raise ValueError("a line between daemon and page is no object")
-    return said
+        # The decoder's own message may quote the line, and the line may contain a secret.
+        raise ValueError("a line between daemon and page is not JSON") from None
+    if not isinstance(message, dict):
+        raise ValueError("a line between daemon and page is not a JSON object")
+    return message
 
 
-def _line(said: dict[str, object]) -> bytes:
-    return json.dumps(said, default=_alarm, separators=(",", ":")).encode() + b"\n"
+def _line(message: dict[str, object]) -> bytes:
+    return json.dumps(message, default=_alarm, separators=(",", ":")).encode() + b"\n"
 
 
 def _alarm(value: object) -> object:
     if isinstance(value, ActiveAlarm):
         return [value.alarm, value.state, value.sentence, value.shelved]
-    raise TypeError(f"{type(value).__name__} does not go between daemon and page")
+    raise TypeError(f"{type(value).__name__} cannot be sent between daemon and page")

@@ -15,15 +15,16 @@ from typing import TYPE_CHECKING
 import structlog
 
 from bridge.config.plan import BridgePlan, HubPlan, PagePlan
-from bridge.daemon.keeper import Keeper
+from bridge.daemon.keeper import Answered, Keeper
+from bridge.daemon.keeper_task import Keeping
 from bridge.daemon.logbook import Logbook
-from bridge.daemon.relay import carry
+from bridge.daemon.relay_task import carry
 from bridge.daemon.systemd import ServiceManager
 from bridge.errors import HubError
 from bridge.guard.commands import GuardCommand
 from bridge.guard.model import Advisory
+from bridge.history.errors import LogTrouble
 from bridge.history.outbox import OutboxLevel
-from bridge.history.trouble import LogTrouble
 from bridge.mqtt.announcements import Announcements
 from bridge.mqtt.client import HubClient
 from bridge.mqtt.topics import Level as HubLevel
@@ -55,6 +56,7 @@ class Daemon:
             self._logbook = Logbook(plan.log, plan.stations, self._on_log, self._on_outbox)
         self.page: PageHost | None = None if plan.page is None else self._page(plan.page)
         self.keepers: dict[str, Keeper] = {}
+        self._keepings: list[Keeping] = []
         self.ready = asyncio.Event()
         """Set when every reservoir is kept."""
         self._stop = asyncio.Event()
@@ -67,8 +69,8 @@ class Daemon:
 
     def stop(self) -> None:
         """Close every valve, then let everything else end."""
-        for keeper in self.keepers.values():
-            keeper.close_now()
+        for keeping in self._keepings:
+            keeping.close_now()
         self._stop.set()
 
     async def run(self) -> None:
@@ -83,10 +85,10 @@ class Daemon:
         finally:
             if self._logbook is not None:
                 for keeper in self.keepers.values():
-                    keeper.settle()
-                    keeper.save_accounts()
-                    keeper.save_forecast()
+                    keeper.end()
                 await self._logbook.close()
+                for keeper in self.keepers.values():
+                    keeper.flush()
             for number in (signal.SIGTERM, signal.SIGINT):
                 loop.remove_signal_handler(number)
         _log.info("stopped")
@@ -95,11 +97,12 @@ class Daemon:
         if self._stop.is_set():
             return
         for one in self.plan.stations:
-            keeper = Keeper(one, self._on_view, self._on_event, self._logbook)
-            self.keepers[one.identity.reservoir] = keeper
+            keeping = Keeping(one, self._on_view, self._show_event, self._logbook)
+            self._keepings.append(keeping)
+            self.keepers[one.identity.reservoir] = keeping.keeper
         async with asyncio.TaskGroup() as group:
-            for keeper in self.keepers.values():
-                group.create_task(keeper.run())
+            for keeping in self._keepings:
+                group.create_task(keeping.run())
             aside = [group.create_task(self._service.pulse())]
             if self._hub is not None:
                 group.create_task(self._hub.run())
@@ -159,7 +162,7 @@ class Daemon:
             broker=None if self.plan.hub is None else self.plan.hub.broker,
             on_command=self._on_command,
             on_refused=partial(self._on_refused, sender="page"),
-            tell=self._on_event,
+            report=self._on_event,
         )
 
     def _on_view(self, view: StationView) -> None:
@@ -169,16 +172,20 @@ class Daemon:
             self.page.offer(view)
 
     def _on_event(self, event: StationEvent) -> None:
+        """An event of no reservoir: it goes into the log here; a keeper logs its own."""
+        if self._logbook is not None:
+            self._logbook.event(event)
+        self._show_event(event)
+
+    def _show_event(self, event: StationEvent) -> None:
         _log.log(_STRUCTLOG_LEVEL[event.level], event.id, reservoir=event.reservoir, sentence=event.sentence)
         if self._hub is not None:
             self._hub.log(_HUB_LEVEL[event.level], f"{event.id}: {event.sentence}", event.reservoir or None)
-        if self._logbook is not None:
-            self._logbook.event(event)
         if self._watcher is not None:
             self._watcher(event)
 
-    def _on_command(self, reservoir: str, command: GuardCommand) -> str | None:
-        return self.keepers[reservoir].command(command)
+    def _on_command(self, reservoir: str, command: GuardCommand, answered: Answered) -> None:
+        self.keepers[reservoir].command(command, answered)
 
     def _on_hub(self, trouble: HubError | None) -> None:
         if trouble is None:
@@ -192,7 +199,7 @@ class Daemon:
 
     def _on_log(self, trouble: LogTrouble | None) -> None:
         for keeper in self.keepers.values():
-            keeper.station.note(Advisory.LOG_TROUBLE, trouble is not None)
+            keeper.condition(Advisory.LOG_TROUBLE, trouble is not None)
         if trouble is None:
             _log.info("log-works")
         else:
@@ -200,7 +207,7 @@ class Daemon:
 
     def _on_outbox(self, level: OutboxLevel) -> None:
         for keeper in self.keepers.values():
-            keeper.station.note(Advisory.OUTBOX_FILLING, level.alert)
+            keeper.condition(Advisory.OUTBOX_FILLING, level.alert)
         _log.warning(
             "outbox", waiting=level.waiting_readings, dropped=level.dropped_readings, alert=level.alert
         )

@@ -1,60 +1,98 @@
-"""Carries the outbox to the hub's log: SenML packs, in order, QoS 1, at a bounded rate. Shell.
+"""Carries the outbox to the hub's log: SenML packs, in order, QoS 1, at a bounded rate. Core.
 
-A parcel leaves the outbox only when the broker has acknowledged it; what breaks in between is sent again,
-with the same times and values, so that whoever keeps it can drop what it has.
+A parcel leaves the outbox only when the broker has acknowledged it. A parcel whose sending breaks off is sent
+again, with the same times and values, so that whoever keeps it can drop it the second time.
+
+Whoever runs a relay asks :meth:`Relay.next` for the next step, carries it out and reports its outcome.
 """
 
-import asyncio
+from collections import deque
+from collections.abc import Sequence
+from dataclasses import dataclass
 
-from bridge.daemon.logbook import Logbook
-from bridge.errors import HubError
+from bridge.history.outbox import Parcel
 from bridge.history.pace import full_pace, spend, wait_s
-from bridge.mqtt.client import HubClient
-from bridge.mqtt.topics import Layout, Publication
 
 PER_S = 20.0
 BURST = 20.0
 AWAY_S = 1.0
-"""How soon a broker that was away is looked for again."""
+"""A broker that was away is tried again after this long."""
 LEAST_WAIT_S = 5.0
-"""Parcels of several reservoirs, which are due at different times, are looked for together..."""
+"""Parcels of several reservoirs, which are due at different times, are fetched together..."""
 GATHER_S = 0.5
-"""...and an entry is looked for this long after it came, with what came with it."""
+"""...and an entry is fetched this long after it came, with what came with it."""
 AT_ONCE = 16
 
 
-def records_topic(layout: Layout) -> str:
-    """Where the records go: one topic, so that the broker keeps their order."""
-    return f"clearwell/{layout.bridge}/records"
+@dataclass(frozen=True, slots=True)
+class Fetch:
+    """Take the first parcels out of the log, and report them with :meth:`Relay.fetched`."""
+
+    count: int
 
 
-async def carry(logbook: Logbook, hub: HubClient, layout: Layout) -> None:
-    """Send parcels as they come, until cancelled; the broker may come and go."""
-    loop = asyncio.get_running_loop()
-    pace = full_pace(PER_S, BURST, loop.time())
-    while True:
-        if not hub.connected:
-            await asyncio.sleep(AWAY_S)
-            continue
-        packs = await logbook.packs(AT_ONCE, layout.bridge)
-        for parcel, payload in packs:
-            await asyncio.sleep(wait_s(pace, loop.time()))
-            if not await _sent(hub, Publication(records_topic(layout), payload, qos=1, retain=False)):
-                break
-            logbook.acknowledge(parcel)
-            pace = spend(pace, 1, loop.time())
-        else:
-            if len(packs) < AT_ONCE:
-                # These were all. The log knows when readings make the next one: nothing to look for before.
-                await logbook.stirred(max(LEAST_WAIT_S, logbook.quiet_s))
-                await asyncio.sleep(GATHER_S)
+@dataclass(frozen=True, slots=True)
+class Send:
+    """Send this, and report with :meth:`Relay.sent` whether the broker acknowledged it."""
+
+    parcel: Parcel
+    payload: str
 
 
-async def _sent(hub: HubClient, records: Publication) -> bool:
-    try:
-        await hub.send(records)
-    except HubError:
-        # The client tells of the broker's absence; the parcel stays where it is.
-        await asyncio.sleep(AWAY_S)
-        return False
-    return True
+@dataclass(frozen=True, slots=True)
+class Pause:
+    """Wait for so long."""
+
+    seconds: float
+    until_entry: bool = False
+    """Or until something else than a reading is written."""
+
+
+Step = Fetch | Send | Pause
+
+
+class Relay:
+    """The policy of the relay; mutable. All times are monotonic seconds."""
+
+    def __init__(self, now: float) -> None:
+        self._pace = full_pace(PER_S, BURST, now)
+        self._parcels: deque[tuple[Parcel, str]] = deque()
+        self._pauses: deque[Pause] = deque()
+        self._rest: tuple[Pause, ...] = ()
+        """What to wait for when these parcels are sent; nothing where the log has more."""
+
+    def next(self, now: float, connected: bool) -> Step:
+        """What to do now; ``connected`` is whether the broker can be used."""
+        if not connected:
+            self._parcels.clear()
+            self._pauses.clear()
+            return Pause(AWAY_S)
+        if self._pauses:
+            return self._pauses.popleft()
+        if not self._parcels:
+            return Fetch(AT_ONCE)
+        wait = wait_s(self._pace, now)
+        if wait > 0.0:
+            return Pause(wait)
+        return Send(*self._parcels[0])
+
+    def fetched(self, packs: Sequence[tuple[Parcel, str]], quiet_s: float) -> None:
+        """The parcels that the log had; ``quiet_s`` is for how long it will have no other one of readings."""
+        self._parcels.extend(packs)
+        all_there_is = len(packs) < AT_ONCE
+        self._rest = (
+            (Pause(max(LEAST_WAIT_S, quiet_s), until_entry=True), Pause(GATHER_S)) if all_there_is else ()
+        )
+        if not packs:
+            self._pauses.extend(self._rest)
+
+    def sent(self, acknowledged: bool, now: float) -> None:
+        """What became of the parcel; if it was acknowledged, it may leave the outbox."""
+        if not acknowledged:
+            self._parcels.clear()
+            self._pauses.append(Pause(AWAY_S))
+            return
+        self._parcels.popleft()
+        self._pace = spend(self._pace, 1, now)
+        if not self._parcels:
+            self._pauses.extend(self._rest)

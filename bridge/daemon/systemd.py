@@ -1,6 +1,6 @@
-"""The word with the service manager: ready, alive, stopping, as systemd's notification protocol has it.
+"""Notifications for systemd (sd_notify): ready, watchdog, stopping.
 
-Source: the manual page sd_notify(3) of systemd. Without a manager that listens, every call does nothing.
+Source: the manual page sd_notify(3) of systemd. Without a service manager every call does nothing.
 """
 
 import asyncio
@@ -10,7 +10,12 @@ from collections.abc import Mapping
 
 
 class ServiceManager:
-    """Sends notifications to the socket the manager named, if it named one."""
+    """Sends notifications to the service manager's socket, if there is one.
+
+    Args:
+        address: the socket; None if there is no service manager.
+        watchdog_s: the watchdog's period; None if it is off.
+    """
 
     def __init__(self, address: str | None, watchdog_s: float | None) -> None:
         self._address = address
@@ -18,29 +23,33 @@ class ServiceManager:
 
     @classmethod
     def from_environment(cls, environ: Mapping[str, str] = os.environ) -> "ServiceManager":
-        """What ``NOTIFY_SOCKET`` and ``WATCHDOG_USEC`` say; the latter only if meant for this process."""
+        """Read ``NOTIFY_SOCKET`` and ``WATCHDOG_USEC``; the latter only if it is for this process."""
         micros = environ.get("WATCHDOG_USEC", "")
         ours = environ.get("WATCHDOG_PID", str(os.getpid())) == str(os.getpid())
         watchdog_s = int(micros) / 1e6 if micros.isdigit() and int(micros) > 0 and ours else None
         return cls(environ.get("NOTIFY_SOCKET"), watchdog_s)
 
     def ready(self, status: str) -> None:
-        """Starting is over; ``status`` is one line for people."""
-        self._tell(f"READY=1\nSTATUS={status}")
+        """Report that the start is complete.
+
+        Args:
+            status: one line for people.
+        """
+        self._notify(f"READY=1\nSTATUS={status}")
 
     def stopping(self) -> None:
-        """Stopping has begun."""
-        self._tell("STOPPING=1")
+        """Report that the stop has begun."""
+        self._notify("STOPPING=1")
 
     async def pulse(self) -> None:
-        """Tell the watchdog that the event loop turns, twice in each of its periods, until cancelled."""
+        """Reset the watchdog twice in each of its periods, until cancelled; proves that the loop runs."""
         if self._address is None or self._watchdog_s is None:
             return
         while True:
-            self._tell("WATCHDOG=1")
+            self._notify("WATCHDOG=1")
             await asyncio.sleep(self._watchdog_s / 2.0)
 
-    def _tell(self, message: str) -> None:
+    def _notify(self, message: str) -> None:
         if self._address is None:
             return
         # A leading @ is how the manager writes the zero byte of an abstract address.
@@ -50,5 +59,5 @@ class ServiceManager:
             try:
                 out.sendto(message.encode(), address)
             except OSError:
-                # A manager that does not listen is no reason to stop keeping the water.
+                # The daemon must go on although the service manager does not listen.
                 return

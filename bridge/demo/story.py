@@ -9,7 +9,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import Enum, auto
 
-from bridge.display.terminal import WIDTH, Watch, cropped, screen
+from bridge.display.terminal import WIDTH, Selection, cropped, screen
 from bridge.display.text import cut
 from bridge.display.topics import bridges
 from bridge.mqtt.topics import Layout
@@ -150,5 +150,5 @@ def lines(heard: Heard, told: Sequence[str], waits_for: str, rows: int = 60) -> 
     goal = [f"waiting: {waits_for}"] if waits_for else []
     story = [cut(line, WIDTH) for line in (*told[-_TOLD:], *goal)]
     found = bridges(heard.kept, heard.root.split("/", 1)[0], DisplayUnits(), {})
-    view = screen(Watch("the demo's broker"), found, None)
+    view = screen(Selection("the demo's broker"), found, None)
     return ["", *cropped(view, rows - len(story) - 2), "", *story]

@@ -1,1 +1,1 @@
-"""What people see, in the units they use: the same facts for the page, the terminal and the report."""
+"""The facts that people see, in their own units: the same for the page, the terminal and the report."""

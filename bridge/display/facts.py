@@ -1,20 +1,20 @@
-"""What people are shown of one reservoir, every text finished. Core.
+"""The facts that people see of one reservoir, with every text finished. Core.
 
-One value for every screen: page, terminal and report say the same because they are made from this. The
-fields carry the names under which they stand in :func:`as_json`. A field is None where nothing is fitted or
-nothing is known.
+Page, terminal and report show the same because all are made from these values. The fields have the same
+names in `as_json`. A field is None if nothing is fitted or nothing is known.
 """
 
 import json
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
+from typing import Any
 
 
 @dataclass(frozen=True, slots=True)
 class Use:
-    """May this water be used on the plants? By its dissolved solids alone."""
+    """Whether this water may be used on the plants, by its dissolved solids alone."""
 
     verdict: str
-    """``suitable``, ``marginal``, ``unsuitable`` or ``unknown``: of product and reservoir, the worse."""
+    """``suitable``, ``marginal``, ``unsuitable`` or ``unknown``: the worse of product and reservoir."""
     answer: str
     reason: str
 
@@ -28,7 +28,7 @@ class Product:
     """In ``unit``."""
     uncertainty: str | None
     unit: str
-    """Of every figure of dissolved solids that is shown, and of those that are entered."""
+    """The unit of every figure of dissolved solids that is shown or entered."""
     scale: str
     limit: str
     target: str
@@ -47,7 +47,7 @@ class Feed:
 
 @dataclass(frozen=True, slots=True)
 class Reservoir:
-    """What is stored, and how long it lasts."""
+    """The stored water, and how long it lasts."""
 
     volume: str | None
     capacity: str
@@ -61,7 +61,7 @@ class Reservoir:
 
 @dataclass(frozen=True, slots=True)
 class Purifier:
-    """The cartridge, membrane or distiller: what it did, and how long it lasts."""
+    """The cartridge, membrane or distiller: its work so far, and how long it lasts."""
 
     days: str | None
     days_median: float | None
@@ -83,7 +83,7 @@ class PermissiveFact:
 
 @dataclass(frozen=True, slots=True)
 class FirstOut:
-    """The trip that came first."""
+    """The first-out trip: the one that came first."""
 
     id: str
     sentence: str
@@ -91,7 +91,7 @@ class FirstOut:
 
 @dataclass(frozen=True, slots=True)
 class TripFact:
-    """One latched trip, and what its reset needs."""
+    """One latched trip, and the condition for its reset."""
 
     id: str
     sentence: str
@@ -100,10 +100,10 @@ class TripFact:
 
 @dataclass(frozen=True, slots=True)
 class Valve:
-    """Whether the valve is open, and why or why not."""
+    """Whether the valve is open, and why."""
 
     state: str
-    """What the controller reports: ``shut``, ``fill``, ``drain`` or ``unknown``."""
+    """The state that the controller reports: ``shut``, ``fill``, ``drain`` or ``unknown``."""
     decided: str
     phase: str
     phase_words: str
@@ -141,7 +141,7 @@ class Facts:
     id: str
     name: str
     time: str
-    """When this was so, in the people's own time, as the caller writes it."""
+    """The time of the facts in the local time zone, as the caller formats it."""
     link: bool
     use: Use
     product: Product
@@ -156,10 +156,9 @@ class Facts:
 
 
 def as_json(facts: Facts) -> str:
-    """The facts as one line of JSON, with the fields' own names."""
+    """Encode the facts as one line of JSON, with the names of the fields."""
     return json.dumps(facts, default=_fields, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
 
 
-def _fields(value: object) -> dict[str, object]:
-    names: tuple[str, ...] = value.__slots__  # type: ignore[attr-defined]
-    return {name: getattr(value, name) for name in names}
+def _fields(value: Any) -> dict[str, object]:
+    return {field.name: getattr(value, field.name) for field in fields(value)}

@@ -1,4 +1,4 @@
-"""From a reservoir's view to the facts that people are shown. Core."""
+"""From a reservoir's view to the facts that people see. Core."""
 
 import math
 
@@ -35,10 +35,12 @@ from bridge.water.health import Health
 
 
 def facts_of(view: StationView, units: DisplayUnits, time: str) -> Facts:
-    """Everything that is shown of a reservoir.
+    """Make the facts of a reservoir.
 
-    :param units: how quantities are shown.
-    :param time: the moment of the view as people read it, such as ``14:05:09``.
+    Args:
+        view: the reservoir's state.
+        units: the units of the quantities.
+        time: the time of the view, formatted, such as ``14:05:09``.
     """
     identity = view.identity
     return Facts(
@@ -64,7 +66,7 @@ def facts_of(view: StationView, units: DisplayUnits, time: str) -> Facts:
 
 
 def span(low_days: float | None, high_days: float | None) -> str | None:
-    """An interval of days, such as ``4 to 9 days``; None where an end is not known."""
+    """Format an interval of days, such as ``4 to 9 days``. Returns None if an end is not known."""
     if low_days is None or high_days is None or math.isnan(low_days) or math.isnan(high_days):
         return None
     if low_days >= HORIZON_DAYS:
@@ -101,7 +103,7 @@ def _celsius(temperature_c: float | None, units: DisplayUnits) -> str | None:
 def _product(view: StationView, units: DisplayUnits) -> Product:
     factor, ppm = view.identity.factor, _known(view.product_ppm)
     if view.product_health == Health.FAILURE.word:
-        # A cell that hangs dry reads like the purest water there is: no figure then.
+        # A dry cell reads like very pure water, so a failed probe has no figure.
         ppm = None
     shown = band = None
     if ppm is not None:

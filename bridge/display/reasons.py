@@ -1,8 +1,6 @@
-"""Why a verdict is as it is, and why the valve is open or shut, in sentences. Core.
+"""The reasons for a verdict and for the valve's state, as sentences for a grower. Core.
 
-The closed sets of the guard in words that a grower reads. Core.
-
-The ids stay the guard's own everywhere; these are only what stands beside them on a screen or on paper.
+The tables put the guard's closed sets into words. The guard's ids are shown unchanged beside these words.
 """
 
 import math
@@ -28,7 +26,7 @@ PERMISSIVE_LABELS: dict[Permissive, str] = {
     Permissive.NO_TRIP: "No trip is latched",
     Permissive.NO_HOLD: "Filling is not on hold",
 }
-"""What each permissive asks, said as it is when it holds."""
+"""The condition of each permissive."""
 
 PERMISSIVE_MISSING: dict[Permissive, str] = {
     Permissive.LINK_FRESH: "no fresh frames from the controller",
@@ -45,10 +43,10 @@ PERMISSIVE_MISSING: dict[Permissive, str] = {
     Permissive.NO_TRIP: "a trip is latched",
     Permissive.NO_HOLD: "filling is on hold",
 }
-"""The same as clauses, for when it does not hold."""
+"""A clause for each permissive that does not hold."""
 
 PHASE_WORDS: dict[Phase, str] = {
-    Phase.IDLE: "at rest",
+    Phase.IDLE: "idle",
     Phase.RINSE: "rinsing",
     Phase.FILL: "filling",
     Phase.PAUSE: "interrupted",
@@ -56,45 +54,49 @@ PHASE_WORDS: dict[Phase, str] = {
 }
 
 STATUS_WORDS: dict[Status, str] = {
-    Status.NORMAL: "gone",
+    Status.NORMAL: "normal",
     Status.UNACKNOWLEDGED: "not yet acknowledged",
     Status.ACKNOWLEDGED: "acknowledged",
-    Status.CLEARED_UNACKNOWLEDGED: "gone again, not yet acknowledged",
+    Status.CLEARED_UNACKNOWLEDGED: "cleared, not yet acknowledged",
     Status.LATCHED_UNACKNOWLEDGED: "latched, not yet acknowledged",
-    Status.LATCHED_ACKNOWLEDGED: "latched, acknowledged, waits for its reset",
+    Status.LATCHED_ACKNOWLEDGED: "latched, acknowledged, waiting for its reset",
 }
 
 ANSWERS = {
     "suitable": "Yes: this water may be used.",
     "marginal": "Yes, with care: this water is above the target.",
     "unsuitable": "No: do not use this water.",
-    "unknown": "Not known: nothing can be said of this water.",
+    "unknown": "Not known: there is no measurement of this water.",
 }
-"""May this water be used on the plants, by the words of a verdict."""
+"""The answer to "may this water be used on the plants?", by verdict."""
 
 
 _WORSE = ("suitable", "marginal", "unsuitable")
 
 
 def use_of(view: StationView, units: DisplayUnits) -> tuple[str, str, str]:
-    """Verdict, answer and reason.
+    """Return verdict, answer and reason.
 
-    Where the reservoir is worse than the product, it decides: that is the water that people take.
+    If the water in the reservoir is worse than the product, it decides, because that is the water in use.
+
+    Args:
+        view: the reservoir's state.
+        units: the units of the quantities.
     """
     identity = view.identity
     limit, target = (
         as_set(units.ppm(ppm, identity.factor)) for ppm in (identity.limit_ppm, identity.target_ppm)
     )
-    verdict, reason = view.verdict, "There is no measurement of the product that can be trusted."
+    verdict, reason = view.verdict, "The product has no trusted measurement."
     if verdict in _WORSE:
         against = {
-            "suitable": f"under the target {target}",
-            "marginal": f"over the target {target}, and still under the limit of {limit}",
+            "suitable": f"under the target of {target}",
+            "marginal": f"over the target of {target} and under the limit of {limit}",
             "unsuitable": f"over the limit of {limit}",
         }[verdict]
-        reason = f"At its worst the product, {_measured(view, units)}, is {against}."
+        reason = f"The product is {_measured(view, units)}; with its uncertainty it is {against}."
         if verdict == "unsuitable" and view.phase == Phase.IDLE.value:
-            reason += " Water that stood in the purifier reads higher, and is rinsed before a fill."
+            reason += " Water that stands in the purifier reads higher; a rinse removes it before a fill."
     held_ppm = view.reservoir_ppm
     if held_ppm is None or not math.isfinite(held_ppm):
         return verdict, ANSWERS[verdict], reason
@@ -114,24 +116,24 @@ def use_of(view: StationView, units: DisplayUnits) -> tuple[str, str, str]:
 
 
 def why_of(view: StationView) -> str:
-    """Why the valve is open, or why not, as sentences."""
+    """Return why the valve is open or shut, as sentences."""
     decided, missing = view.valve_decided, view.missing_permissives
     if decided == Flow.TO_DRAIN.value:
         why = "Open to the drain: the purifier is rinsed before the fill."
     elif decided == Flow.TO_RESERVOIR.value and view.phase == Phase.RINSE.value:
-        why = "Open: a short rinse runs, and every permissive holds."
+        why = "Open: a short rinse is running, and every permissive holds."
     elif decided == Flow.TO_RESERVOIR.value:
         why = "Open: the reservoir is filling, and every permissive holds."
     elif view.phase == Phase.TRIPPED.value and view.first_out is not None:
         why = f"Shut by a trip: {FAULTS[Trip(view.first_out)].what}"
     elif missing:
         clauses = [PERMISSIVE_MISSING[Permissive(one)] for one in missing]
-        begins = "Shut, and a fill waits" if view.phase == Phase.PAUSE.value else "Shut"
+        begins = "Shut, and a fill is pending" if view.phase == Phase.PAUSE.value else "Shut"
         why = f"{begins}: {'; '.join(clauses)}."
     elif view.phase == Phase.IDLE.value:
-        why = "Shut: no fill is due. Nothing stands in the way of one."
+        why = "Shut: no fill is due, and every permissive holds."
     else:
-        why = "Shut: the fill goes on in a moment."
+        why = "Shut: the fill continues in a moment."
     if view.valve_reported not in ("unknown", decided):
         why += f" The controller still reports it {_REPORTED[view.valve_reported]}."
     return why
@@ -141,7 +143,7 @@ _REPORTED = {"shut": "shut", "fill": "open to the reservoir", "drain": "open to 
 
 
 def as_set(quantity: Quantity) -> str:
-    """A quantity that somebody has set, such as a limit: without the decimals of a measurement."""
+    """Format a quantity from the configuration, such as a limit, without the decimals of a measurement."""
     return f"{float(quantity.text.split(' ', 1)[0]):g} {quantity.unit}"
 
 

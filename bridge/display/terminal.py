@@ -1,9 +1,7 @@
-"""The terminal view of one reservoir: the facts as lines of plain text, without colour. Core.
+"""The terminal view: facts as lines of plain text, without colour; one screen, or its changed lines. Core.
 
-What is needed at once stands at the top, so that a low window cuts off what can wait. Nothing is told by a
-sign alone: every mark has its word beside it.
-
-What somebody who watches bridges sees: one screen, or the lines of it that have changed. Core.
+The most urgent facts are at the top, so that a low window cuts off the less urgent ones. Every sign has a
+word beside it.
 """
 
 from collections.abc import Iterator, Sequence
@@ -12,7 +10,7 @@ from dataclasses import dataclass
 from bridge.display.facts import Facts
 from bridge.display.reasons import ANSWERS
 from bridge.display.text import cut, padded, width, wrapped
-from bridge.display.topics import HeardBridge, HeardReservoir
+from bridge.display.topics import RemoteBridge, RemoteReservoir
 
 WIDTH = 80
 NARROWEST = 40
@@ -23,7 +21,7 @@ _LABEL = 13
 _BAR = 30
 _ZONES = {
     "low": "low: a fill is due",
-    "middle": "between the marks",
+    "middle": "between the low mark and the full mark",
     "full": "full",
     "unknown": "level not known",
 }
@@ -37,9 +35,11 @@ _FLOATS = {True: "; the overflow float is UP", False: "; the overflow float is d
 
 
 def lines(facts: Facts, columns: int = WIDTH) -> list[str]:
-    """One reservoir's view.
+    """Return one reservoir's view.
 
-    :param columns: how wide a line may be, at least :data:`NARROWEST`.
+    Args:
+        facts: the reservoir's facts.
+        columns: the greatest width of a line, at least `NARROWEST`.
     """
     made = [heading(facts.name, facts.id, facts.time, columns)]
     for label, texts in _rows(facts):
@@ -47,23 +47,23 @@ def lines(facts: Facts, columns: int = WIDTH) -> list[str]:
     return made
 
 
-def silent(name: str, ident: str, silence: str, columns: int = WIDTH) -> list[str]:
-    """The view of a reservoir of which nothing is known now, and why."""
+def unknown(name: str, ident: str, reason: str, columns: int = WIDTH) -> list[str]:
+    """Return the view of a reservoir of which nothing is known now, with the reason."""
     made = [heading(name, ident, "", columns)]
-    return [*made, *row("Use it?", (ANSWERS["unknown"], silence), columns)]
+    return [*made, *row("Use it?", (ANSWERS["unknown"], reason), columns)]
 
 
 def heading(name: str, ident: str, time: str, columns: int = WIDTH) -> str:
-    """The first line of a view: whose it is, and when it was so."""
+    """Return the first line of a view: name, id and time."""
     when = cut(time, columns // 3)
     room = columns - width(when) - 2
-    # The id says which one is meant even where two have one name, so it is the name that is cut.
+    # Two reservoirs may have the same name but not the same id, so a long name is cut first.
     which = cut(f" ({ident})", room // 2)
     return (padded(f"{cut(name, room - width(which))}{which}", columns - width(when)) + when).rstrip()
 
 
 def row(label: str, texts: tuple[str, ...], columns: int = WIDTH) -> list[str]:
-    """A label and texts beside it, each from a line of its own on."""
+    """Return a label with texts beside it; each text starts on a new line."""
     made: list[str] = []
     for text in texts:
         for line in wrapped(text, columns - _LABEL - 1):
@@ -78,7 +78,7 @@ def _rows(facts: Facts) -> Iterator[tuple[str, tuple[str, ...]]]:
     if facts.hold:
         yield "Hold", ("Filling is on hold until somebody releases it.",)
     if not facts.link:
-        yield "Link", ("The controller is not heard, so nothing of it is known now.",)
+        yield "Link", ("The controller does not answer, so its present state is not known.",)
     if valve.first_out is not None:
         yield "First trip", (f"{valve.first_out.id}: {valve.first_out.sentence}",)
     for trip in valve.trips:
@@ -92,9 +92,9 @@ def _rows(facts: Facts) -> Iterator[tuple[str, tuple[str, ...]]]:
     yield "Fill", (_fill(facts),)
     for alarm in facts.alarms or ():
         shelved = ", shelved" if alarm.shelved else ""
-        # The first trip's sentence stands above already.
-        said = valve.first_out is not None and valve.first_out.id == alarm.id
-        yield "Alarm", (f"{alarm.id} ({alarm.state_words}{shelved}){'' if said else f': {alarm.sentence}'}",)
+        # The first trip's sentence is already shown above.
+        shown = valve.first_out is not None and valve.first_out.id == alarm.id
+        yield "Alarm", (f"{alarm.id} ({alarm.state_words}{shelved}){'' if shown else f': {alarm.sentence}'}",)
     if not facts.alarms:
         yield "Alarms", ("none",)
     yield "Permissives", tuple(_permissives(facts))
@@ -109,10 +109,10 @@ def _reservoir(facts: Facts) -> Iterator[str]:
     zone = _ZONES.get(reservoir.zone, reservoir.zone)
     yield f"{zone[:1].upper()}{zone[1:]}{_FLOATS[reservoir.overflow]}."
     held = None if reservoir.ppm is None else f"about {reservoir.ppm} by the mixing balance"
-    cover = None if reservoir.cover is None else f"lasts {reservoir.cover} with nothing flowing in"
-    told = _joined("; ", held, cover)
-    if told:
-        yield f"{told[:1].upper()}{told[1:]}."
+    cover = None if reservoir.cover is None else f"lasts {reservoir.cover} without a fill"
+    sentence = _joined("; ", held, cover)
+    if sentence:
+        yield f"{sentence[:1].upper()}{sentence[1:]}."
 
 
 def _product(facts: Facts) -> Iterator[str]:
@@ -134,14 +134,14 @@ def _purifier(facts: Facts) -> str:
     treated = None if purifier.treated is None else f"has treated {purifier.treated}"
     load = None if purifier.load is None else f"took up {purifier.load}"
     rejection = None if purifier.rejection is None else f"rejects {purifier.rejection}"
-    return _joined(", ", order, lasts, left, treated, load, rejection) or "nothing is known of it"
+    return _joined(", ", order, lasts, left, treated, load, rejection) or "not known"
 
 
 def _fill(facts: Facts) -> str:
     fill = facts.fill
-    this = None if fill.volume is None else f"{fill.volume} in {fill.minutes} min, this one or the last"
+    this = None if fill.volume is None else f"{fill.volume} in {fill.minutes} min, this fill or the last"
     today = None if fill.today is None else f"{fill.today} today"
-    return _joined("; ", today, this) or f"{fill.minutes} min, this one or the last"
+    return _joined("; ", today, this) or f"{fill.minutes} min, this fill or the last"
 
 
 def _permissives(facts: Facts) -> Iterator[str]:
@@ -152,7 +152,7 @@ def _permissives(facts: Facts) -> Iterator[str]:
         if not one.holds:
             yield f"NO:  {one.label} ({one.id})"
     if holding:
-        # By their ids, as in the log and the manual: the whole list must not push the rest out of a window.
+        # Their ids are short, so the list does not push other lines out of the window.
         yield f"yes: {', '.join(holding)}"
 
 
@@ -166,70 +166,76 @@ def _joined(between: str, *parts: str | None) -> str:
 
 
 @dataclass(frozen=True, slots=True)
-class Watch:
-    """What is looked at.
+class Selection:
+    """Which bridges and reservoirs are shown.
 
-    :param where: the broker and the topics, for a sentence.
-    :param bridge: the one bridge that is meant; None for all.
-    :param reservoir: the one reservoir that is meant; None for all.
+    Attributes:
+        where: the broker and the topics, for a sentence.
+        bridge: the id of the one bridge to show; None for all.
+        reservoir: the id of the one reservoir to show; None for all.
     """
 
     where: str
     bridge: str | None = None
     reservoir: str | None = None
 
-    def of(self, found: Sequence[HeardBridge]) -> tuple[HeardBridge, ...]:
-        """The bridges that are meant."""
+    def of(self, found: Sequence[RemoteBridge]) -> tuple[RemoteBridge, ...]:
+        """Return the selected bridges."""
         return tuple([one for one in found if self.bridge is None or one.id == self.bridge])
 
-    def reservoirs(self, found: Sequence[HeardBridge]) -> tuple[HeardReservoir, ...]:
-        """The reservoirs that are meant."""
+    def reservoirs(self, found: Sequence[RemoteBridge]) -> tuple[RemoteReservoir, ...]:
+        """Return the selected reservoirs."""
         every = [one for bridge in self.of(found) for one in bridge.reservoirs]
         return tuple([one for one in every if self.reservoir is None or one.id == self.reservoir])
 
-    def nobody(self) -> str:
-        """The sentence for when no bridge is there."""
-        which = "No bridge answers" if self.bridge is None else f"The bridge '{self.bridge}' does not answer"
+    def no_bridge(self) -> str:
+        """Return the sentence for the case that there is no such bridge."""
+        which = "There is no bridge" if self.bridge is None else f"There is no bridge '{self.bridge}'"
         return (
-            f"{which} on {self.where}. See whether it runs, and whether this user may read there by the "
-            "broker's access rules"
+            f"{which} on {self.where}. Check that it runs, and that the broker's access rules let this user "
+            "read there"
         )
 
-    def no_such(self, found: Sequence[HeardBridge]) -> str:
-        """The sentence for when the reservoir that is meant is none of those there are."""
+    def no_reservoir(self, found: Sequence[RemoteBridge]) -> str:
+        """Return the sentence for the case that there is no such reservoir."""
         there = ", ".join(one.id for bridge in self.of(found) for one in bridge.reservoirs) or "none yet"
         return f"There is no reservoir '{self.reservoir}' on {self.where}; there are: {there}"
 
 
 def screen(
-    watch: Watch, found: Sequence[HeardBridge], trouble: str | None, columns: int = WIDTH
+    selection: Selection, found: Sequence[RemoteBridge], trouble: str | None, columns: int = WIDTH
 ) -> list[str]:
-    """Everything that is looked at, as lines.
+    """Return the whole screen.
 
-    :param trouble: why nothing can be heard, as sentences; then nothing is shown as live.
+    Args:
+        selection: the bridges and reservoirs to show.
+        found: the bridges on the broker.
+        trouble: why the broker cannot be used, as sentences; then no value is shown as live.
+        columns: the greatest width of a line.
     """
-    meant, shown = watch.of(found), watch.reservoirs(found)
+    bridges, shown = selection.of(found), selection.reservoirs(found)
     made: list[str] = []
     if trouble is not None:
         made += wrapped(trouble, columns)
-    elif not meant:
-        made += wrapped(f"{watch.nobody()}.", columns)
+    elif not bridges:
+        made += wrapped(f"{selection.no_bridge()}.", columns)
     elif not shown:
         made += wrapped(
-            f"{watch.no_such(found)}." if watch.reservoir else "The bridge has no reservoir.", columns
+            f"{selection.no_reservoir(found)}." if selection.reservoir else "The bridge has no reservoir.",
+            columns,
         )
     for one in shown:
         if made:
             made.append("")
         if one.facts is None or trouble is not None:
-            made += silent(one.name, one.id, one.silence or "The broker is not heard.", columns)
+            made += unknown(one.name, one.id, one.reason or "The broker does not answer.", columns)
         else:
             made += lines(one.facts, columns)
     return [*made, "", *wrapped(CAUTION, columns)]
 
 
 def cropped(whole: Sequence[str], rows: int, columns: int = WIDTH) -> list[str]:
-    """As much of a screen as a window has rows for, and how many lines are missing; the caution stays."""
+    """Cut a screen to the rows of a window. The last lines are the number of lines cut, and the caution."""
     if len(whole) <= rows:
         return list(whole)
     caution = wrapped(CAUTION, columns)
@@ -240,25 +246,25 @@ def cropped(whole: Sequence[str], rows: int, columns: int = WIDTH) -> list[str]:
 
 
 def changes(before: Sequence[str], after: Sequence[str]) -> list[str]:
-    """The parts of a screen that have changed, for a listener who hears one line after the other.
+    """Return the parts of a screen that have changed, for output line by line.
 
-    Each comes whole, with its label and under the heading of its reservoir.
+    Each part is complete, with its label, and follows the heading of its reservoir.
     """
     known = set(_parts(before))
     made: list[str] = []
-    told = None
+    last = None
     for section, heading, part in _parts(after):
         if (section, heading, part) in known:
             continue
-        if heading and section != told:
+        if heading and section != last:
             made.append(_sections(after)[section][0])
-            told = section
+            last = section
         made += part
     return made
 
 
 def _sections(whole: Sequence[str]) -> list[list[str]]:
-    """Each reservoir's lines, and what is said besides."""
+    """Split a screen at its empty lines."""
     sections: list[list[str]] = [[]]
     for line in whole:
         if line:
@@ -269,7 +275,7 @@ def _sections(whole: Sequence[str]) -> list[list[str]]:
 
 
 def _parts(whole: Sequence[str]) -> list[tuple[int, bool, tuple[str, ...]]]:
-    """Every labelled part: its section, whether that has a heading, and its lines."""
+    """Return every labelled part: its section, whether that has a heading, and its lines."""
     parts: list[tuple[int, bool, tuple[str, ...]]] = []
     for number, section in enumerate(_sections(whole)):
         headed = any(line.startswith(" ") for line in section)

@@ -1,16 +1,16 @@
-"""From topics to facts: what a subscriber has heard of bridges, as people are shown it. Core.
+"""From retained topics to the facts that people see, for a subscriber. Core.
 
-It is the map of ``bridge.mqtt.properties`` read backwards, so it shows any bridge that speaks it, wherever
-that runs. What is heard may be old, half of it, or nonsense: then nothing is shown as live, and a sentence
-says why.
+It applies the table of ``bridge.mqtt.properties`` in reverse, so it can show any bridge on any machine. If
+the messages are old, incomplete or invalid, no value is shown as live, and a sentence gives the reason.
 """
 
 import json
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any
+from types import NoneType
+from typing import Any, get_args, get_type_hints
 
 from bridge.display.facts import Facts
 from bridge.display.from_view import facts_of
@@ -26,77 +26,79 @@ BRIDGE_TYPE, RESERVOIR_TYPE = "clearwell/bridge", "clearwell/reservoir"
 LARGEST_DESCRIPTION = 256 * 1024
 
 LOST = (
-    "LOST: the bridge went away without a word. It was killed, or its machine, its power or its network "
+    "LOST: the bridge ended without a clean stop. It was killed, or its machine, its power or its network "
     "failed. A controller shuts its valve by itself when its lease runs out; a plain relay does not, so look "
     "there."
 )
-SILENCES = {
+REASONS = {
     Lifecycle.LOST.value: LOST,
     Lifecycle.DISCONNECTED.value: "STOPPED: the bridge was stopped, and shut every valve first.",
-    Lifecycle.INIT.value: "STARTING: the bridge has not yet told what is so.",
+    Lifecycle.INIT.value: "STARTING: the bridge has not published every value yet.",
 }
-UNDESCRIBED = "Nothing has been heard of it yet."
-FOREIGN = "The bridge says something that this program does not know; the two may be of different versions."
+UNDESCRIBED = "Nothing was received from it yet."
+FOREIGN = "The bridge publishes a value that this program does not know; the two may have different versions."
 
 
 @dataclass(frozen=True, slots=True)
-class HeardReservoir:
-    """One reservoir of a bridge."""
+class RemoteReservoir:
+    """One reservoir of a bridge, as published on the broker."""
 
     id: str
     name: str
     device: str
     facts: Facts | None
-    """None where nothing is known that would hold now."""
-    silence: str
-    """Why there are no facts, as a sentence; empty where there are."""
+    """None if the present state is not known."""
+    reason: str
+    """Why there are no facts, as a sentence; empty if there are."""
 
 
 @dataclass(frozen=True, slots=True)
-class HeardBridge:
-    """One bridge, found by its description."""
+class RemoteBridge:
+    """One bridge, discovered by its description."""
 
     id: str
     name: str
     state: str
-    """Its ``$state``, an empty text where none was heard."""
-    reservoirs: tuple[HeardReservoir, ...]
+    """Its ``$state``; empty if none was received."""
+    reservoirs: tuple[RemoteReservoir, ...]
 
     @property
-    def is_whole(self) -> bool:
-        """Whether all was heard that there is to hear: the facts of each reservoir, or that it has gone."""
+    def is_complete(self) -> bool:
+        """Whether everything was received: the facts of each reservoir, or that the bridge has stopped."""
         gone = self.state in (Lifecycle.LOST.value, Lifecycle.DISCONNECTED.value)
         return gone or (bool(self.reservoirs) and all(one.facts is not None for one in self.reservoirs))
 
 
 def bridges(
-    kept: Mapping[str, str], prefix: str, units: DisplayUnits, times: Mapping[str, str]
-) -> tuple[HeardBridge, ...]:
-    """Every bridge there is, by its id.
+    retained: Mapping[str, str], prefix: str, units: DisplayUnits, times: Mapping[str, str]
+) -> tuple[RemoteBridge, ...]:
+    """Return every bridge on the broker, in the order of their ids.
 
-    :param kept: the retained messages, by topic.
-    :param prefix: the first level of the topics.
-    :param times: when each device was last heard, as people read it, by the device's id.
+    Args:
+        retained: the retained messages, by topic.
+        prefix: the first level of the topics.
+        units: the units of the quantities.
+        times: the formatted time of the last message of each device, by device id.
     """
     start, end = f"{prefix}/5/", "/$description"
     found = []
-    for topic in sorted(kept):
+    for topic in sorted(retained):
         if not (topic.startswith(start) and topic.endswith(end)):
             continue
         ident = topic[len(start) : -len(end)]
-        about = _document(kept[topic])
+        about = _document(retained[topic])
         if about.get("type") != BRIDGE_TYPE:
             continue
-        state = kept.get(f"{start}{ident}/$state", "")
+        state = retained.get(f"{start}{ident}/$state", "")
         children = about.get("children")
         found.append(
-            HeardBridge(
+            RemoteBridge(
                 ident,
                 _text(about.get("name")) or ident,
                 state,
                 tuple(
                     [
-                        _reservoir(kept, start, ident, child, state, units, times.get(child, ""))
+                        _reservoir(retained, start, ident, child, state, units, times.get(child, ""))
                         for child in (children if isinstance(children, list) else ())
                         if isinstance(child, str)
                     ]
@@ -107,47 +109,59 @@ def bridges(
 
 
 def _reservoir(
-    kept: Mapping[str, str], start: str, bridge: str, device: str, root: str, units: DisplayUnits, time: str
-) -> HeardReservoir:
+    retained: Mapping[str, str],
+    start: str,
+    bridge: str,
+    device: str,
+    root: str,
+    units: DisplayUnits,
+    time: str,
+) -> RemoteReservoir:
     base = f"{start}{device}"
     ident = device.removeprefix(f"{bridge}-")
-    about = _document(kept.get(f"{base}/$description", ""))
+    about = _document(retained.get(f"{base}/$description", ""))
     if about.get("type") != RESERVOIR_TYPE:
-        return HeardReservoir(ident, ident, device, None, SILENCES.get(root, UNDESCRIBED))
+        return RemoteReservoir(ident, ident, device, None, REASONS.get(root, UNDESCRIBED))
     name = _text(about.get("name")) or ident
-    # The convention: where the root is lost or gone, so are its children, whatever their own state says.
-    state = root if root != Lifecycle.READY.value else kept.get(f"{base}/$state", "")
+    # The convention: if the root is not ready, neither are its children, whatever their own state is.
+    state = root if root != Lifecycle.READY.value else retained.get(f"{base}/$state", "")
     if state != Lifecycle.READY.value:
-        return HeardReservoir(ident, name, device, None, SILENCES.get(state, UNDESCRIBED))
+        return RemoteReservoir(ident, name, device, None, REASONS.get(state, UNDESCRIBED))
     try:
-        view = _view(kept, base, ident, name, about)
+        view = _view(retained, base, ident, name, about)
         facts = facts_of(view, units, time)
     except _MissingError:
-        return HeardReservoir(ident, name, device, None, SILENCES[Lifecycle.INIT.value])
+        return RemoteReservoir(ident, name, device, None, REASONS[Lifecycle.INIT.value])
     except (ValueError, KeyError):
-        return HeardReservoir(ident, name, device, None, FOREIGN)
-    return HeardReservoir(ident, name, device, facts, "")
+        return RemoteReservoir(ident, name, device, None, FOREIGN)
+    return RemoteReservoir(ident, name, device, facts, "")
 
 
 # --- one view ---------------------------------------------------------------------------------------
 
 
 class _MissingError(Exception):
-    """Something that is always published was not heard."""
+    """A value that is always published was not received."""
 
 
 _SHOWN = tuple(row for row in PROPERTIES if row.source is not None and row.retained)
 _OPTIONAL = frozenset(
-    one.name for one in (*fields(StationView), *fields(StationIdentity)) if "None" in str(one.type)
+    name
+    for values in (StationView, StationIdentity)
+    for name, kind in get_type_hints(values).items()
+    if NoneType in get_args(kind)
 )
+"""The attributes that may be None."""
 
 
-def _view(kept: Mapping[str, str], base: str, ident: str, name: str, about: Mapping[str, Any]) -> StationView:
-    """The view that was published.
+def _view(
+    retained: Mapping[str, str], base: str, ident: str, name: str, about: Mapping[str, Any]
+) -> StationView:
+    """Return the view that was published.
 
     Raises:
-        _MissingError: it was not heard whole.
-        ValueError: a value is none of those that there are.
+        _MissingError: a value was not received.
+        ValueError: a value is not valid.
     """
     of_identity: dict[str, Any] = {
         "reservoir": ident,
@@ -155,20 +169,20 @@ def _view(kept: Mapping[str, str], base: str, ident: str, name: str, about: Mapp
         "has_feed_probe": _has(about, "feed", "ppm"),
         "has_volume": _has(about, "reservoir", "volume"),
         "has_forecast": _has(about, "purifier", "days-left"),
-        # A drain valve has no property of its own; nothing that is shown depends on it.
+        # A drain valve has no property of its own, and no fact depends on it.
         "has_drain": False,
     }
     values: dict[str, Any] = {}
     for row in _SHOWN:
         source = str(row.source)
         attribute = source.removeprefix("identity.")
-        value = _value(row, kept.get(f"{base}/{row.path}"))
+        value = _value(row, retained.get(f"{base}/{row.path}"))
         if value is None and attribute not in _OPTIONAL:
             if row.needs is None:
                 raise _MissingError
             value = "good" if row.datatype is Datatype.ENUM else value
         (values if attribute == source else of_identity)[attribute] = value
-    values["alarms"] = tuple([_alarm(one, kept, base) for one in values["alarms"]])
+    values["alarms"] = tuple([_alarm(one, retained, base) for one in values["alarms"]])
     for one in (*values["missing_permissives"], *values["latched_trips"]):
         if not isinstance(one, str):
             raise ValueError(one)
@@ -177,9 +191,10 @@ def _view(kept: Mapping[str, str], base: str, ident: str, name: str, about: Mapp
 
 
 def _value(row: Property, payload: str | None) -> Any:
-    """A payload as the attribute's own type; None for one that was not heard.
+    """Return a payload as the attribute's own type; None if it was not received.
 
-    Raises :class:`ValueError` for one that does not fit the row's datatype.
+    Raises:
+        ValueError: it does not fit the row's datatype.
     """
     if payload is None:
         return "" if row.datatype is Datatype.STRING else None
@@ -204,13 +219,13 @@ def _value(row: Property, payload: str | None) -> Any:
             return payload
 
 
-def _alarm(one: Any, kept: Mapping[str, str], base: str) -> ActiveAlarm:
-    """An alarm, with the bridge's own sentence where it has told one; a shelved one has none."""
+def _alarm(one: Any, retained: Mapping[str, str], base: str) -> ActiveAlarm:
+    """Return an alarm, with the bridge's own sentence if it has an alert; a shelved alarm has none."""
     if not isinstance(one, dict):
         raise ValueError(one)
     ident = str(one["alarm"])
     known: AlarmId = _ALARMS[ident]
-    sentence = kept.get(f"{base}/$alert/{ident}") or FAULTS[known].sentence
+    sentence = retained.get(f"{base}/$alert/{ident}") or FAULTS[known].sentence
     return ActiveAlarm(ident, str(one["state"]), sentence, one["shelved"] is True)
 
 
@@ -226,7 +241,7 @@ def _has(about: Mapping[str, Any], node: str, ident: str) -> bool:
 
 @lru_cache(maxsize=64)
 def _document(text: str) -> Mapping[str, Any]:
-    """A description, or an empty one where it cannot be read. Read once, as it outlives many values."""
+    """Parse a description; an invalid one is empty. Cached, because it changes less often than the values."""
     if len(text) > LARGEST_DESCRIPTION:
         return {}
     try:

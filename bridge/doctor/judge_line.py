@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from bridge.doctor.finding import Finding, Verdict
 from bridge.protocol.frame import VERSION
 from bridge.protocol.messages import Feature, Hello, LocalFault, Reading
+from bridge.protocol.session import DownCause, LinkDown
 from bridge.station.plan import StationPlan
-from bridge.transport.line import DownCause, LinkDown
 
 SERVICE_GROUP = "dialout"
 """The group that ``config/clearwell.service`` joins."""

@@ -98,7 +98,7 @@ def _line(plan: BridgePlan, station: StationPlan, port: PortFacts) -> Iterator[F
 
 
 def _log_is_held(plan: BridgePlan) -> bool:
-    from bridge.history.set_aside import holder
+    from bridge.history.backup import holder
 
     return plan.log is not None and holder(plan.log.path) is not None
 

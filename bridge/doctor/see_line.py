@@ -13,12 +13,11 @@ from itertools import pairwise
 from pathlib import Path
 
 from bridge.doctor.judge_line import ControllerFacts, Holder, PortFacts
-from bridge.protocol.codec import Damaged, Ignored, IgnoreReason
+from bridge.protocol.frame import Damaged, Ignored, IgnoreReason
 from bridge.protocol.messages import FromController, Hello, Identify, Reading
+from bridge.protocol.session import DownCause, LinkDown, LinkUp
 from bridge.station.plan import StationPlan
-from bridge.transport.line import DownCause, LinkDown
 from bridge.transport.link import link_to
-from bridge.transport.serial_link import LinkUp
 
 PATIENCE_S = 8.0
 """A board that was reset by the opening may take three seconds to its hello."""

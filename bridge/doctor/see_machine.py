@@ -14,14 +14,12 @@ from importlib import metadata
 from pathlib import Path
 
 from bridge import __version__
-from bridge.commands.shared.log_file import spill_of
 from bridge.doctor.judge_machine import ClockFacts, DiskFacts, Library, LogFacts, ProgramFacts
 from bridge.errors import LogError
-from bridge.history.duplicate import layout_of, span_ms
-from bridge.history.entries import Kind
+from bridge.history.backup import layout_of
 from bridge.history.reader import Reader
-from bridge.history.records import EventRow
-from bridge.history.schema import LAYOUT, PAGE_BYTES, open_for_reading
+from bridge.history.records import EventRow, Kind
+from bridge.history.schema import LAYOUT, open_for_reading
 
 _AMONG = 5000
 """Entries that are looked through for a greeting."""
@@ -38,11 +36,8 @@ def see_log(path: Path) -> LogFacts:
     try:
         layout = layout_of(path)
         faults = _quick_check(path)
-        if layout < LAYOUT:
-            first, last = span_ms(path)
-        else:
-            with Reader(path, spill_of(path)) as reader:
-                first, last = reader.span_ms()
+        with Reader(path) as reader:
+            first, last = reader.span_ms()
     except LogError as error:
         return LogFacts(path, trouble=str(error))
     except sqlite3.DatabaseError as error:
@@ -51,7 +46,7 @@ def see_log(path: Path) -> LogFacts:
 
 
 def _quick_check(path: Path) -> tuple[str, ...]:
-    connection = open_for_reading(path)
+    connection = open_for_reading(path, any_layout=True)
     try:
         said = tuple(str(row[0]) for row in connection.execute("PRAGMA quick_check(5)"))
     finally:
@@ -62,12 +57,9 @@ def _quick_check(path: Path) -> tuple[str, ...]:
 def greeting(path: Path, reservoir: str) -> str | None:
     """The controller's newest greeting in the log, with its time; None where there is none."""
     try:
-        with Reader(path, spill_of(path)) as reader:
+        with Reader(path) as reader:
             _, last = reader.span_ms()
             rows = reader.earlier(last + 1, [Kind.EVENT], reservoir, _AMONG)
-            # The other way finds what still waits to be written, too.
-            fresh_ms = max(last - 3_600_000, 0)
-            rows += list(reader.events(fresh_ms, last + 1, kinds=[Kind.EVENT], reservoir=reservoir))
     except LogError:
         return None
     hellos = [row for row in rows if isinstance(row, EventRow) and row.event == "controller-hello"]
@@ -168,7 +160,6 @@ def _trial(folder: Path) -> str | None:
     try:
         connection = sqlite3.connect(path, timeout=1.0, isolation_level=None)
         try:
-            connection.execute(f"PRAGMA page_size = {PAGE_BYTES}")
             (mode,) = connection.execute("PRAGMA journal_mode = WAL").fetchone()
             if mode != "wal":
                 return "the file system does not allow SQLite's write-ahead log"

@@ -8,7 +8,6 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from bridge.guard.model import Trip
-from bridge.history.entries import Kind
 from bridge.history.reader import Reader
 from bridge.history.records import (
     AlarmChange,
@@ -16,6 +15,7 @@ from bridge.history.records import (
     CartridgeRow,
     EntryRow,
     FillRow,
+    Kind,
     SampleRow,
     when_ms,
 )

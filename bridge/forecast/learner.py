@@ -24,7 +24,6 @@ from bridge.forecast.learned import (
 )
 from bridge.guard.commands import CartridgeChanged
 from bridge.guard.model import FILL, SHUT, Advisory, Trip
-from bridge.protocol.messages import Path
 from bridge.purifier import breakthrough, membrane
 from bridge.purifier.capacity import Evidence
 from bridge.purifier.cartridge import Load
@@ -36,8 +35,6 @@ from bridge.station.station import Turn
 from bridge.station.view import NOTHING_KNOWN, Ahead
 from bridge.tank import use as draw_off
 from bridge.tank.cover import days_until_dry, leak_hint
-
-_SEEN_SHUT = Path.SHUT
 
 LOOK_EVERY_S = 60.0
 FORECAST_EVERY_S = 3600.0
@@ -104,7 +101,7 @@ class Prospect:
             if picture.feed_ppm is not None:
                 self._feed_ppm = picture.feed_ppm
             self._volume_l = picture.level.volume_l
-            if state.flow is not SHUT or picture.seen is not _SEEN_SHUT:
+            if state.flow is not SHUT or picture.assessment.seen is not SHUT:
                 self._gathered.flowed = True
                 self._settled_at = turn.now + self.plan.limits.settle_s
             if turn.reading and before.phase is FILL and picture.assessment.product_ppm is not None:

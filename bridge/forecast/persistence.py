@@ -1,4 +1,4 @@
-"""What a prospect has learned, as packed JSON and back: two kilobytes, however old the cartridge is. Core.
+"""The state of a forecast as JSON and back: a few kilobytes, however old the cartridge is. Core.
 
 The prior of a front is not kept: it follows from the configuration and the cartridge book, either of which
 may have changed. What was kept under another limit is not evidence for this one; its load still is.
@@ -6,13 +6,13 @@ may have changed. What was kept under another limit is not evidence for this one
 
 import json
 import math
-import zlib
 from collections.abc import Mapping
 from dataclasses import asdict, astuple, fields, replace
 from typing import Any
 
 from bridge.errors import ClearwellError, LogError
 from bridge.forecast.learned import Kept, Learned, prior
+from bridge.history.records import StateRow
 from bridge.purifier import breakthrough, grid
 from bridge.purifier.breakthrough import Front
 from bridge.purifier.capacity import Evidence
@@ -23,7 +23,7 @@ from bridge.purifier.season import Season
 from bridge.station.plan import CartridgePlan
 from bridge.tank.use import DrawOff, RunningMean
 
-_LAYOUT = 2
+VERSION = 2
 _DECIMALS = 2
 """Of the evidence: a hundredth in a log likelihood changes nothing."""
 _PLAIN = (
@@ -32,11 +32,15 @@ _PLAIN = (
 )  # fmt: skip
 
 
-def written(kept: Kept) -> bytes:
-    """Everything as JSON, packed: it is written to a memory card every hour."""
+def key(reservoir: str) -> str:
+    """The key of a reservoir's forecast."""
+    return f"forecast.{reservoir}"
+
+
+def written(reservoir: str, kept: Kept) -> StateRow:
+    """Everything as one row of saved state."""
     learned, fitted = kept.learned, kept.fitted
     data: dict[str, Any] = {
-        "layout": _LAYOUT,
         "fitted": None if fitted is None else {**asdict(fitted), "kind": fitted.kind.value},
         "limit_ppm": kept.limit_ppm,
         "feed_ppm": kept.feed_ppm,
@@ -49,11 +53,11 @@ def written(kept: Kept) -> bytes:
         "draw": {**asdict(learned.draw), "lowest_l": _finite(learned.draw.lowest_l)},
         **{name: getattr(learned, name) for name in _PLAIN},
     }
-    return zlib.compress(json.dumps(data, separators=(",", ":")).encode(), 9)
+    return StateRow(key(reservoir), VERSION, json.dumps(data, separators=(",", ":")))
 
 
 def read(
-    kept: bytes,
+    kept: StateRow,
     earlier: tuple[Evidence, ...],
     fitted: CartridgePlan | None = None,
     limit_ppm: float | None = None,
@@ -64,9 +68,9 @@ def read(
         LogError: it cannot be read.
     """  # fmt: skip
     try:
-        data = json.loads(zlib.decompress(kept))
-        if data["layout"] != _LAYOUT:
-            raise ValueError(f"layout {data['layout']}")
+        if kept.version != VERSION:
+            raise ValueError(f"version {kept.version}")
+        data = json.loads(kept.text)
         was = data["fitted"]
         there = None if was is None else CartridgePlan(**{**was, "kind": Kind(was["kind"])})
         own = limit_ppm is None
@@ -83,7 +87,7 @@ def read(
         if fitted is None or there is None or fitted.kind is not there.kind:
             learned = replace(learned, front=None, membrane=None)
         return Kept(learned, fitted, limit, data["feed_ppm"], data["volume_l"], Load(*data["load"]))
-    except (ValueError, KeyError, TypeError, IndexError, zlib.error, ClearwellError) as error:
+    except (ValueError, KeyError, TypeError, IndexError, ClearwellError) as error:
         raise LogError(f"The forecast that an earlier run saved cannot be read ({error}).") from error
 
 

@@ -1,1 +1,1 @@
-"""May water flow? Permissives, trips, the fill sequence and the alarm life cycle. Core: pure functions."""
+"""The guard: permissives, trips, the fill sequence and the alarm life cycle. Core: pure functions."""

@@ -1,15 +1,16 @@
 """The alarm life cycle of IEC 62682 / ANSI/ISA-18.2, as a table.
 
-An alarm *occurs*, a person *acknowledges* it, its cause *returns* to normal; an alarm of a latched trip
-that returned stays latched until its *reset*. Shelving lies over all of that: a shelved alarm goes on
-living, silently, until its time is up, so that a cause that is still there speaks again.
+An alarm *occurs*, a person *acknowledges* it, and its cause *clears*. If a latched trip raised the alarm, the
+alarm stays latched after the cause has cleared, until the trip is *reset*. Shelving is independent of this: a
+shelved alarm keeps changing its status without being shown. When the shelving time ends it is shown again if
+its cause is still present.
 
         occurs            acknowledge
     NORMAL -> UNACKNOWLEDGED -> ACKNOWLEDGED
-                   | returns         | returns
+                   | clears          | clears
                    v                 v
-       CLEARED_UNACKNOWLEDGED -> NORMAL          (plain alarms)
-       LATCHED_UNACKNOWLEDGED  -> LATCHED_ACKNOWLEDGED -reset-> NORMAL   (trips)
+       CLEARED_UNACKNOWLEDGED -> NORMAL          (advisories)
+       LATCHED_UNACKNOWLEDGED -> LATCHED_ACKNOWLEDGED -reset-> NORMAL   (trips)
 """
 
 from collections.abc import Callable, Iterable, Sequence
@@ -20,7 +21,7 @@ from bridge.guard.model import AlarmId
 
 
 class Status(Enum):
-    """Where one alarm stands in its life cycle."""
+    """The status of one alarm in its life cycle."""
 
     NORMAL = "normal"
     UNACKNOWLEDGED = "unacknowledged"
@@ -31,18 +32,18 @@ class Status(Enum):
 
 
 class Presence(Enum):
-    """What the process says about an alarm's cause."""
+    """The state of an alarm's cause."""
 
     PRESENT = "present"
     LATCHED = "latched"
-    """The cause is gone, the trip it caused is not reset."""
+    """The cause is gone, but its trip is not reset yet."""
     GONE = "gone"
 
 
 _S, _P = Status, Presence
 
-# Where an alarm goes when its cause is seen like this. Acknowledging is a table of its own, below.
-FOLLOW: dict[tuple[Status, Presence], Status] = {
+# The next status for each state of the cause. ACKNOWLEDGED below is the table for acknowledging.
+TRANSITIONS: dict[tuple[Status, Presence], Status] = {
     (_S.NORMAL, _P.PRESENT): _S.UNACKNOWLEDGED,
     (_S.NORMAL, _P.LATCHED): _S.LATCHED_UNACKNOWLEDGED,
     (_S.NORMAL, _P.GONE): _S.NORMAL,
@@ -58,7 +59,7 @@ FOLLOW: dict[tuple[Status, Presence], Status] = {
     (_S.LATCHED_UNACKNOWLEDGED, _P.PRESENT): _S.UNACKNOWLEDGED,
     (_S.LATCHED_UNACKNOWLEDGED, _P.LATCHED): _S.LATCHED_UNACKNOWLEDGED,
     (_S.LATCHED_UNACKNOWLEDGED, _P.GONE): _S.CLEARED_UNACKNOWLEDGED,
-    # A cause that comes back after it was acknowledged is a new occurrence.
+    # If the cause comes back after the alarm was acknowledged, this is a new occurrence.
     (_S.LATCHED_ACKNOWLEDGED, _P.PRESENT): _S.UNACKNOWLEDGED,
     (_S.LATCHED_ACKNOWLEDGED, _P.LATCHED): _S.LATCHED_ACKNOWLEDGED,
     (_S.LATCHED_ACKNOWLEDGED, _P.GONE): _S.NORMAL,
@@ -78,42 +79,45 @@ class AlarmRecord:
     alarm: AlarmId
     status: Status
     since: float
-    """When it entered this status, monotonic seconds."""
+    """When the alarm entered this status, monotonic seconds."""
     shelved_until: float | None = None
 
     @property
     def quiet(self) -> bool:
-        """Nothing left to remember."""
+        """True if the record can be dropped: the alarm is normal and not shelved."""
         return self.status is Status.NORMAL and self.shelved_until is None
 
 
-def follow(
+def update(
     records: tuple[AlarmRecord, ...],
     presence: Callable[[AlarmId], Presence],
     active: Iterable[AlarmId],
     now: float,
 ) -> tuple[AlarmRecord, ...]:
-    """Every alarm after the process was looked at and shelving times ran out; the same tuple if none moved.
+    """Update every alarm from the state of its cause, and end the shelving times that are over.
 
     Args:
         records: the alarms that are not normal, at most one for each id.
-        presence: what the process says about any alarm.
-        active: the ids whose presence is not GONE; only these can appear anew.
+        presence: returns the state of the cause of any alarm.
+        active: the ids whose presence is not GONE. Only these can become new records.
         now: monotonic seconds.
+
+    Returns:
+        The new records, or the same tuple if nothing changed.
     """
     after: list[AlarmRecord] = []
     known = [record.alarm for record in records]
     for record in records:
-        status = FOLLOW[record.status, presence(record.alarm)]
+        status = TRANSITIONS[record.status, presence(record.alarm)]
         if status is not record.status:
-            record = AlarmRecord(record.alarm, status, now, record.shelved_until)
+            record = replace(record, status=status, since=now)
         if record.shelved_until is not None and now >= record.shelved_until:
             record = replace(record, shelved_until=None)
         if not record.quiet:
             after.append(record)
     for alarm in active:
         if alarm not in known:
-            after.append(AlarmRecord(alarm, FOLLOW[Status.NORMAL, presence(alarm)], now))
+            after.append(AlarmRecord(alarm, TRANSITIONS[Status.NORMAL, presence(alarm)], now))
     found = tuple(after)
     return records if found == records else found
 
@@ -121,7 +125,11 @@ def follow(
 def acknowledge(
     records: Sequence[AlarmRecord], alarm: AlarmId | None, now: float
 ) -> tuple[tuple[AlarmRecord, ...], int]:
-    """Every alarm after a person acknowledged one (or all, for None), and how many that concerned."""
+    """Acknowledge one alarm, or all for None.
+
+    Returns:
+        The new records, and the number of alarms that this acknowledged.
+    """
     count = 0
     after: list[AlarmRecord] = []
     for record in records:
@@ -137,7 +145,7 @@ def acknowledge(
 def shelve(
     records: Sequence[AlarmRecord], alarm: AlarmId, until: float | None, now: float
 ) -> tuple[AlarmRecord, ...]:
-    """Every alarm after one was shelved until then, or taken off the shelf for None."""
+    """Return the records with one alarm shelved until ``until``, or no longer shelved if that is None."""
     after = [replace(r, shelved_until=until) if r.alarm is alarm else r for r in records]
     if until is not None and all(r.alarm is not alarm for r in records):
         after.append(AlarmRecord(alarm, Status.NORMAL, now, until))

@@ -1,4 +1,4 @@
-"""What a person may ask of the guard, as values; whoever carries them checked their form already."""
+"""The commands that a person can send to the guard, as values. The sender has already checked their form."""
 
 from dataclasses import dataclass
 
@@ -7,7 +7,7 @@ from bridge.guard.model import AlarmId, Trip
 
 @dataclass(frozen=True, slots=True)
 class Command:
-    """The common part: when it was received (monotonic seconds) and who sent it."""
+    """The part that all commands share: the time of receipt (monotonic seconds) and the sender."""
 
     received_at: float
     sender: str
@@ -15,33 +15,33 @@ class Command:
 
 @dataclass(frozen=True, slots=True)
 class Hold(Command):
-    """Keep the valve shut until the hold is lifted (``on`` false)."""
+    """Keep the valve shut until the hold is cancelled (``on`` false)."""
 
     on: bool
 
 
 @dataclass(frozen=True, slots=True)
 class StartFill(Command):
-    """Fill to the mark now although the level is above the refill mark."""
+    """Fill to the fill mark now, although the level is above the refill mark."""
 
 
 @dataclass(frozen=True, slots=True)
 class Acknowledge(Command):
-    """Somebody has seen the alarm; None means every alarm."""
+    """Acknowledge an alarm. None means every alarm."""
 
     alarm: AlarmId | None
 
 
 @dataclass(frozen=True, slots=True)
 class Reset(Command):
-    """Take back a latched trip whose own rule is met; None means every one whose rule is met."""
+    """Reset a latched trip if its reset rule is met. None means every such trip."""
 
     trip: Trip | None
 
 
 @dataclass(frozen=True, slots=True)
 class Shelve(Command):
-    """Keep an alarm silent for a time; it never shelves a trip's effect on the valve. Zero ends it."""
+    """Suppress an alarm for a time; 0 minutes ends this. A shelved trip still keeps the valve shut."""
 
     alarm: AlarmId
     minutes: float
@@ -49,19 +49,19 @@ class Shelve(Command):
 
 @dataclass(frozen=True, slots=True)
 class CartridgeChanged(Command):
-    """A new cartridge or membrane is in."""
+    """Record that a new cartridge or membrane is fitted."""
 
 
 @dataclass(frozen=True, slots=True)
 class Retest(Command):
-    """Product water was measured by hand: this many ppm, on the scale the limit is on."""
+    """Record a hand measurement of the product, in ppm on the scale of the limit."""
 
     ppm: float
 
 
 @dataclass(frozen=True, slots=True)
 class ReservoirSample(Command):
-    """The reservoir was measured by hand: this many ppm, on the scale the limit is on."""
+    """Record a hand measurement of the reservoir, in ppm on the scale of the limit."""
 
     ppm: float
 

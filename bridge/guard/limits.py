@@ -1,6 +1,6 @@
-"""What the guard compares with: every bound in one frozen value.
+"""The bounds of one reservoir, and the comparison of an assessment with them.
 
-One moment's knowledge held against the limits, worked out once for all rules of a step.
+Several rules of a step share the same comparisons. :func:`compare` makes them once for each step.
 """
 
 from dataclasses import dataclass, fields
@@ -14,8 +14,8 @@ from bridge.water.health import Health
 class Limits:
     """The bounds of one reservoir. Times in seconds, volumes in litres, solids in ppm on one stated scale.
 
-    The ppm defaults are common practice for carnivorous bog plants, no source: at or over 50 unfit,
-    under 25 better.
+    The ppm defaults are common practice for carnivorous bog plants, no source: water at or over 50 ppm is
+    unfit, under 25 ppm it is better.
 
     Raises:
         OutOfRangeError: a bound is not positive, or two bounds contradict each other.
@@ -24,34 +24,36 @@ class Limits:
     limit_ppm: float = 50.0
     target_ppm: float = 25.0
     gross_ppm: float = 100.0
-    """A product this bad while filling trips at once, without the persistence filter."""
+    """Product at or over this trips a fill at once, without the persistence filter."""
     reservoir_limit_ppm: float = 50.0
 
     persistence_s: float = 10.0
-    """An excess lasting this long after it shut the valve becomes a trip."""
+    """An excess becomes a trip if it lasts this long after it shut the valve."""
     excursions_max: int = 3
-    """This many excesses within one fill become a trip, however short each was."""
+    """This many excesses within one fill become a trip, even if each is short."""
     pause_s: float = 30.0
-    """The valve stays shut for this long before an interrupted fill goes on."""
+    """The valve stays shut for this long before an interrupted fill resumes."""
 
     rinse_min_s: float = 10.0
     rinse_max_s: float = 120.0
     in_spec_s: float = 5.0
-    """Product must be in specification for this long before a rinse ends."""
+    """A rinse ends after the product has been in specification for this long."""
     has_drain: bool = False
     flow_max_l_s: float = 0.1
-    """The most that can flow, for the reservoir budget of a rinse without a drain valve."""
+    """The highest possible flow, for the reservoir budget of a rinse without a drain valve."""
 
     lease_s: float = 5.0
     step_s: float = 1.25
-    """The longest time between two steps; with the lease, what may flow before the guard looks again. It is
-    a little more than the second after which a controller sends its next reading, lest one be looked for in
-    vain."""
+    """The longest time between two scans. With the lease it bounds the water that flows before the next scan.
+
+    A controller sends a reading every second. The value is a little more, so that each scan has a new
+    reading.
+    """
 
     stale_after_s: float = 3.0
     link_lost_after_s: float = 60.0
     link_steady_s: float = 60.0
-    """Frames must have been fresh for this long before a lost link resets itself."""
+    """A lost link resets itself after frames have been fresh for this long."""
     probe_failure_after_s: float = 10.0
     level_failure_after_s: float = 30.0
 
@@ -65,12 +67,12 @@ class Limits:
     no_rise_after_s: float = 900.0
     no_rise_l: float = 1.0
     settle_s: float = 60.0
-    """After closing, the level may still move for this long (drips, waves)."""
+    """The level may still move for this long after the valve shuts (drips, waves)."""
     rise_closed_l: float | None = 5.0
-    """A rise of this much with the valve shut trips; None where rain may fall into the reservoir."""
+    """A rise of this much with the valve shut trips. None if rain may fall into the reservoir."""
 
     blocked_after_s: float = 900.0
-    """A fill that is due and cannot start or go on for this long is worth an alarm."""
+    """A pending fill raises an alarm if it is blocked for this long."""
     command_max_age_s: float = 10.0
     shelve_max_minutes: float = 24 * 60.0
 
@@ -96,45 +98,44 @@ class Limits:
                 )
 
 
-_UNTRUSTED_FROM = Health.FUNCTION_CHECK
-
-
 @dataclass(frozen=True, slots=True)
 class Moment:
-    """An assessment, the limits and the time, with the comparisons that several rules share."""
+    """An assessment at one time, with the results of the comparisons that several rules share."""
 
     limits: Limits
     assessment: Assessment
     now: float
     fresh: bool
-    """The newest good reading is young enough to act on."""
+    """The newest good reading is recent enough to act on."""
     probe_sound: bool
-    """The product probe shows a value that can be trusted."""
+    """The product probe gives a value that can be trusted."""
     over: bool
-    """Product with its guard band reaches the limit, or is not known."""
+    """The product with its guard band reaches the limit, or is not known."""
     gross: bool
-    """A known product reaches the gross limit."""
+    """The product is known, and with its guard band reaches the gross limit."""
     spoils: bool
-    """What may flow before the guard looks again would bring the reservoir to its limit."""
+    """The water that may flow before the next scan would bring the reservoir to its limit."""
 
 
-def look(limits: Limits, assessment: Assessment, now: float) -> Moment:
-    """Hold an assessment against the limits."""
+def compare(limits: Limits, assessment: Assessment, now: float) -> Moment:
+    """Compare an assessment with the limits at ``now`` (monotonic seconds)."""
     frame_at, ppm = assessment.frame_at, assessment.product_ppm
     fresh = frame_at is not None and 0.0 <= now - frame_at <= limits.stale_after_s
     if ppm is None:
-        return Moment(limits, assessment, now, fresh, False, True, False, True)
+        return Moment(
+            limits, assessment, now, fresh=fresh, probe_sound=False, over=True, gross=False, spoils=True
+        )
     worst_ppm = ppm + assessment.guard_band_ppm
     over = not worst_ppm < limits.limit_ppm
     return Moment(
-        limits,
-        assessment,
-        now,
-        fresh,
-        assessment.probe < _UNTRUSTED_FROM,
-        over,
-        worst_ppm >= limits.gross_ppm,
-        over and _spoils(limits, assessment, worst_ppm),
+        limits=limits,
+        assessment=assessment,
+        now=now,
+        fresh=fresh,
+        probe_sound=assessment.probe < Health.FUNCTION_CHECK,
+        over=over,
+        gross=worst_ppm >= limits.gross_ppm,
+        spoils=over and _spoils(limits, assessment, worst_ppm),
     )
 
 

@@ -1,13 +1,11 @@
-"""What is known of a reservoir and its purifier at one moment: the guard's only view of the world.
+"""The closed sets of the guard (permissives, trips, advisories, phases, flows), and the assessment.
 
-The closed sets of the guard: permissives, trips, alarms, phases.
-
-The words are those of process safety (IEC 62682 / ANSI/ISA-18.2): a *permissive* must hold for
-the valve to be open, a *trip* closes it and latches, the *first-out* is the trip that came first.
-Each value is also the id in the log, on the hub and in the manual.
+The terms are those of process safety (IEC 62682 / ANSI/ISA-18.2). A *permissive* must hold for the valve to
+be open. A *trip* closes the valve and latches. The *first-out* is the trip that came first. Each value is
+also the id in the log, on the hub and in the manual.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import Enum
 from typing import Final
 
@@ -16,24 +14,24 @@ from bridge.water.health import Health
 
 
 class Permissive(Enum):
-    """What must hold, all of it, for the valve to be open."""
+    """A condition for the valve to be open. Every one must hold."""
 
     LINK_FRESH = "link-fresh"
-    """A good frame arrived a moment ago."""
+    """The newest good frame is fresh."""
     PROBE_HEALTHY = "probe-healthy"
-    """The product probe shows a value that can be trusted."""
+    """The product probe gives a value that can be trusted."""
     PRODUCT_IN_SPEC = "product-in-specification"
-    """Product with its guard band is at or under the limit, or a bounded rinse runs."""
+    """The product with its guard band is under the limit, or a bounded rinse runs."""
     TEMPERATURE_IN_RANGE = "temperature-in-range"
     LEVEL_KNOWN = "level-known"
     BELOW_FILL_MARK = "below-fill-mark"
     OVERFLOW_DOWN = "overflow-down"
     RESERVOIR_BUDGET = "reservoir-budget"
-    """What is in the reservoir stays in specification with what may still flow in unseen."""
+    """The reservoir stays in specification, even with the water that may flow in before the next scan."""
     FILL_TIME = "fill-time"
     FILL_VOLUME = "fill-volume"
     CONTROLLER_SOUND = "controller-sound"
-    """The controller reports no fault of its own that forbids a fill."""
+    """The controller reports no fault that forbids a fill."""
     NO_TRIP = "no-trip"
     NO_HOLD = "no-hold"
 
@@ -64,94 +62,88 @@ class Advisory(Enum):
     CONTROLLER_FAULT = "controller-fault"
     FRAMES_DAMAGED = "frames-damaged"
     FILL_BLOCKED = "fill-blocked"
-    """A fill is due and a permissive has been missing for long."""
+    """A fill is pending, and a permissive has been missing for a long time."""
     TEMPERATURE_OUT_OF_RANGE = "temperature-out-of-range"
     LOG_TROUBLE = "log-trouble"
     """The log on disk cannot be written."""
     OUTBOX_FILLING = "outbox-filling"
-    """The records that wait for the hub's log near their bound."""
+    """The outbox of records for the hub's log is nearly full."""
     ORDER_CARTRIDGE = "order-cartridge"
-    """By the forecast the purifier gives out within the time that a new cartridge takes to come."""
+    """The purifier is forecast to be exhausted within the delivery time of a new cartridge."""
     LEAK_SUSPECTED = "leak-suspected"
-    """The reservoir falls at night, too steadily for water that is taken."""
+    """The level falls at night, too steadily to be use."""
 
 
 AlarmId = Trip | Advisory
 
 
 class Phase(Enum):
-    """Where the fill sequence stands."""
+    """A phase of the fill sequence."""
 
     IDLE = "idle"
-    """No fill is due."""
+    """No fill is pending."""
     RINSE = "rinse"
-    """Standing water leaves the purifier; bounded in time, and in volume when it goes to the reservoir."""
+    """Standing water is flushed out. Bounded in time, and in volume if it goes to the reservoir."""
     FILL = "fill"
     PAUSE = "pause"
-    """A fill was interrupted by a missing permissive and waits for it to return."""
+    """A missing permissive interrupted the fill. The fill resumes once every permissive holds."""
     TRIPPED = "tripped"
     """At least one trip is latched."""
 
 
 class Flow(Enum):
-    """What the guard decides about the valve."""
+    """Where product water goes, one way at a time: as the guard decides, and as the controller drives.
+
+    The values are the words on the wire.
+    """
 
     SHUT = "shut"
+    """Nowhere: every valve is at rest."""
     TO_RESERVOIR = "fill"
     TO_DRAIN = "drain"
+    """To the drain, to rinse the purifier; only on rigs with a drain valve."""
 
 
-# For what runs with every reading: in Python 3.11 a member looked up on its enumeration costs six times as
-# much as a name of the module.
-REST: Final = Phase.IDLE
-RINSE: Final = Phase.RINSE
 FILL: Final = Phase.FILL
-PAUSE: Final = Phase.PAUSE
-TRIPPED: Final = Phase.TRIPPED
 SHUT: Final = Flow.SHUT
-TO_RESERVOIR: Final = Flow.TO_RESERVOIR
-TO_DRAIN: Final = Flow.TO_DRAIN
 
 
 @dataclass(frozen=True, slots=True)
 class Assessment:
-    """One moment's knowledge. None means not known, and not knowing is a reason to close.
+    """Everything known at one scan. None means not known, and an unknown value closes the valve.
 
-    All ppm are on the scale that the limits are on; times are seconds of the same monotonic clock that
-    :func:`bridge.guard.step.step` is given.
+    All ppm are on the scale of the limits. Times are seconds of the monotonic clock that
+    :func:`bridge.guard.step.step` receives.
     """
 
     frame_at: float | None = None
-    """When the newest good reading arrived."""
+    """Arrival time of the newest good reading."""
     product_ppm: float | None = None
     guard_band_ppm: float = 0.0
-    """The expanded uncertainty of ``product_ppm``, added to it before it is compared."""
+    """Expanded uncertainty of ``product_ppm``, added to it before each comparison."""
     probe: Health = Health.FAILURE
     temperature_c: float | None = None
     zone: Zone | None = None
     volume_l: float | None = None
-    """The measured volume; None where only switches are fitted."""
+    """The measured volume. None if only switches are fitted."""
     volume_at_least_l: float = 0.0
-    """What the reservoir certainly holds, for the mixing budget."""
+    """The volume that the reservoir holds at least, for the mixing balance."""
     overflow: bool | None = None
     """True while the overflow float is up."""
     reservoir_ppm: float | None = None
-    """Dissolved solids of the reservoir by the mixing balance."""
+    """Dissolved solids of the reservoir, from the mixing balance."""
     throughput_l: float | None = None
-    """What has flowed in altogether, from flow pulses; never falls."""
+    """Total inflow, counted from flow pulses. Never falls."""
     seen: Flow | None = None
-    """What the controller says about its valves."""
+    """The valve position that the controller reports."""
     controller_fault: bool = False
-    """The controller reports a fault of its own that forbids a fill."""
+    """True if the controller reports a fault that forbids a fill."""
     advisories: frozenset[Advisory] = frozenset()
-    """Conditions worth an alarm that do not concern the valve."""
+    """Conditions that raise an alarm and leave the valve as it is."""
 
 
 def amended(seen: Assessment, found: frozenset[Advisory], controller_fault: bool) -> Assessment:
-    """The assessment with more advisories, and with a fault of the controller if there is one."""
-    # Written out, in the order of the fields, as in the guard's state.
-    return Assessment(
-        seen.frame_at, seen.product_ppm, seen.guard_band_ppm, seen.probe, seen.temperature_c,
-        seen.zone, seen.volume_l, seen.volume_at_least_l, seen.overflow, seen.reservoir_ppm,
-        seen.throughput_l, seen.seen, seen.controller_fault or controller_fault, seen.advisories | found,
-    )  # fmt: skip
+    """Return the assessment with more advisories, and with a controller fault if there is one."""
+    return replace(
+        seen, controller_fault=seen.controller_fault or controller_fault, advisories=seen.advisories | found
+    )

@@ -1,6 +1,6 @@
-"""Commands from people: each is carried out whole, or refused whole with a sentence.
+"""The execution of commands: each is executed whole, or refused whole with a sentence.
 
-None of them can open the valve: they change what a later look at the permissives starts from.
+No command can open the valve. A command changes the state, and the check of the permissives comes after it.
 """
 
 from dataclasses import replace
@@ -20,18 +20,18 @@ from bridge.guard.commands import (
 from bridge.guard.limits import Moment
 from bridge.guard.model import Trip
 from bridge.guard.rules import ACTIVE, obstacle
-from bridge.guard.state import GuardEvent, GuardState, Latch, Unlatched
+from bridge.guard.state import GuardEvent, GuardState, Unlatched
 from bridge.tank.level import Zone
 
 Outcome = tuple[GuardState, bool, str, tuple[GuardEvent, ...]]
-"""The state after a command, whether it was accepted, the sentence that answers it, what it brought about."""
+"""The state after a command, whether the command was accepted, the reply, and the events that it caused."""
 
 
-def obey(moment: Moment, state: GuardState, command: GuardCommand) -> Outcome:
-    """Carry out one command, or refuse it."""
+def execute(moment: Moment, state: GuardState, command: GuardCommand) -> Outcome:
+    """Execute one command, or refuse it."""
     age_s = moment.now - command.received_at
     if not 0.0 <= age_s <= moment.limits.command_max_age_s:
-        return _refused(state, f"the command is {age_s:.0f} s old; send it again if it is still wanted.")
+        return _refused(state, f"the command is {age_s:.0f} s old; send it again if you still want it.")
     match command:
         case Hold(on=on):
             return _accepted(
@@ -59,14 +59,16 @@ def obey(moment: Moment, state: GuardState, command: GuardCommand) -> Outcome:
                 )
             return _accepted(_remedied(state), f"the retest of {ppm:g} ppm is recorded as passed.")
         case ReservoirSample(ppm=ppm):
-            # The mixing balance belongs to the station; the guard sees its result in the next assessment.
+            # The station owns the mixing balance. The next assessment brings its result to the guard.
             if not 0.0 <= ppm < float("inf"):
-                return _refused(state, f"a reservoir of {ppm:g} ppm cannot be; give a number from 0 up.")
+                return _refused(
+                    state, f"a reservoir of {ppm:g} ppm is impossible; send a number of 0 or more."
+                )
             return _accepted(state, f"the reservoir sample of {ppm:g} ppm is recorded.")
 
 
 def unlatch(state: GuardState, trips: frozenset[Trip]) -> GuardState:
-    """The state without these latched trips; the first-out goes with the last of them."""
+    """Return the state without these latched trips. The first-out stays until no trip is latched."""
     left = tuple(latch for latch in state.latches if latch.trip not in trips)
     return replace(state, latches=left, first_out=state.first_out if left else None)
 
@@ -85,23 +87,23 @@ def _start(moment: Moment, state: GuardState) -> Outcome:
     if state.hold:
         return _refused(state, "no fill can start: filling is on hold.")
     if state.phase in ACTIVE:
-        return _refused(state, "a fill is under way already.")
+        return _refused(state, "a fill is already running.")
     if moment.assessment.zone is Zone.FULL:
         return _refused(state, "no fill can start: the level is at the fill mark.")
     return _accepted(replace(state, wanted=True), "a fill starts as soon as every permissive holds.")
 
 
 def _reset(moment: Moment, state: GuardState, trip: Trip | None, sender: str) -> Outcome:
-    concerned = [latch for latch in state.latches if trip in (None, latch.trip)]
-    if not concerned:
+    chosen = [latch for latch in state.latches if trip in (None, latch.trip)]
+    if not chosen:
         return _refused(state, "no trip is latched." if trip is None else f"{trip.value} is not latched.")
-    obstacles = {latch.trip: obstacle(moment, state, latch) for latch in concerned}
+    obstacles = {latch.trip: obstacle(moment, state, latch) for latch in chosen}
     free = frozenset(trip for trip, why in obstacles.items() if why is None)
     kept = " ".join(why for why in obstacles.values() if why is not None)
     if not free:
         return _refused(state, kept)
-    names = ", ".join(latch.trip.value for latch in concerned if latch.trip in free)
-    events = tuple(Unlatched(latch.trip, sender) for latch in concerned if latch.trip in free)
+    names = ", ".join(latch.trip.value for latch in chosen if latch.trip in free)
+    events = tuple(Unlatched(latch.trip, sender) for latch in chosen if latch.trip in free)
     return _accepted(unlatch(state, free), f"reset: {names}. {kept}".rstrip(), events)
 
 
@@ -117,7 +119,7 @@ def _shelve(moment: Moment, state: GuardState, command: Shelve, minutes: float) 
 
 def _remedied(state: GuardState) -> GuardState:
     latches = tuple(
-        Latch(latch.trip, latch.at, True) if latch.trip is Trip.PRODUCT_OVER_LIMIT else latch
+        replace(latch, remedied=True) if latch.trip is Trip.PRODUCT_OVER_LIMIT else latch
         for latch in state.latches
     )
     return replace(state, latches=latches)

@@ -1,6 +1,7 @@
-"""The trips: what brings each one about, a line for each, and what its reset asks for, as a table.
+"""The rules of the guard: every permissive, every trip with its cause, and every reset rule.
 
-The permissives, a line for each: what it asks. The valve is open only while every one holds.
+The valve is open only while every permissive holds. A trip latches when its cause is present. A table gives
+the reset rule of each trip.
 """
 
 from collections.abc import Callable
@@ -8,26 +9,22 @@ from dataclasses import dataclass
 from enum import Enum
 
 from bridge.guard.limits import Moment
-from bridge.guard.model import FILL, PAUSE, RINSE, SHUT, Permissive, Phase, Trip
+from bridge.guard.model import Flow, Permissive, Phase, Trip
 from bridge.guard.state import FillRecord, GuardState, Latch
 from bridge.tank.level import Zone
 
-ACTIVE = (RINSE, FILL, PAUSE)
-"""The phases in which a fill is under way."""
-_FULL = Zone.FULL
+ACTIVE = (Phase.RINSE, Phase.FILL, Phase.PAUSE)
+"""The phases of a running fill."""
 
 
 def missing(m: Moment, s: GuardState, phase: Phase, fill: FillRecord) -> tuple[Permissive, ...]:
-    """The permissives that do not hold.
-
-    Lines of one function, and not a table of functions: with every reading all of them are asked, and so many
-    calls take several times as long as what they do.
+    """Return the permissives that do not hold.
 
     Args:
-        m: what is known now.
-        s: what is remembered.
+        m: the assessment, compared with the limits.
+        s: the state of the guard.
         phase: the phase in which the valve would be open.
-        fill: the account of the fill for which it would be.
+        fill: the record of the fill for which the valve would be open.
     """
     limits, seen = m.limits, m.assessment
     celsius, zone, overflow, ppm = seen.temperature_c, seen.zone, seen.overflow, seen.reservoir_ppm
@@ -37,13 +34,13 @@ def missing(m: Moment, s: GuardState, phase: Phase, fill: FillRecord) -> tuple[P
         absent.append(Permissive.LINK_FRESH)
     if not m.probe_sound:
         absent.append(Permissive.PROBE_HEALTHY)
-    if m.over and not (phase is RINSE and fill.rinse_s < limits.rinse_max_s):
+    if m.over and not (phase is Phase.RINSE and fill.rinse_s < limits.rinse_max_s):
         absent.append(Permissive.PRODUCT_IN_SPEC)
     if celsius is None or not limits.temperature_low_c <= celsius <= limits.temperature_high_c:
         absent.append(Permissive.TEMPERATURE_IN_RANGE)
     if zone is None:
         absent.append(Permissive.LEVEL_KNOWN)
-    if zone is _FULL:
+    if zone is Zone.FULL:
         absent.append(Permissive.BELOW_FILL_MARK)
     if overflow is not False and (overflow or limits.has_overflow_float):
         absent.append(Permissive.OVERFLOW_DOWN)
@@ -63,15 +60,12 @@ def missing(m: Moment, s: GuardState, phase: Phase, fill: FillRecord) -> tuple[P
 
 
 def rinses_unseen(m: Moment, phase: Phase) -> bool:
-    """Product that is not in specification would go to the reservoir."""
-    return phase is RINSE and not m.limits.has_drain and m.over
-
-
-_TRIPS_FULL = Zone.FULL
+    """Return whether a rinse would send product that is not in specification to the reservoir."""
+    return phase is Phase.RINSE and not m.limits.has_drain and m.over
 
 
 def lasted(since: float | None, now: float, seconds: float) -> bool:
-    """Something that began at ``since`` has gone on for that long."""
+    """Return whether a condition that began at ``since`` has lasted for ``seconds``."""
     return since is not None and now - since >= seconds
 
 
@@ -79,9 +73,9 @@ def lasted(since: float | None, now: float, seconds: float) -> bool:
 
 
 def causes(m: Moment, s: GuardState) -> list[Trip]:
-    """The trips whose cause is present, the worst first: of several in one step it is the first-out.
+    """Return the trips whose cause is present, worst first.
 
-    Lines of one function for the same reason as the permissives.
+    If several trips latch in one step, the first one is the first-out.
     """
     limits, seen, now, fill, evidence = m.limits, m.assessment, m.now, s.fill, s.evidence
     active, ppm, frame_at = s.phase in ACTIVE, seen.reservoir_ppm, seen.frame_at
@@ -120,12 +114,12 @@ def _rose_while_closed(m: Moment, s: GuardState) -> bool:
         return False
     if volume_l is not None:
         return closed.lowest_l is not None and volume_l - closed.lowest_l >= bound_l
-    return closed.below_mark and m.assessment.zone is _TRIPS_FULL
+    return closed.below_mark and m.assessment.zone is Zone.FULL
 
 
 def _product_over_limit(m: Moment, s: GuardState) -> bool:
-    """While a fill is under way."""
-    if s.phase is RINSE:
+    """Return whether the product trips a running fill."""
+    if s.phase is Phase.RINSE:
         return s.fill.rinse_s >= m.limits.rinse_max_s
     if s.fill.excursions >= m.limits.excursions_max:
         return True
@@ -133,13 +127,13 @@ def _product_over_limit(m: Moment, s: GuardState) -> bool:
     return over is not None and (m.gross or m.now - over >= m.limits.persistence_s)
 
 
-# --- reset rules --------------------------------------------------------------------------------
-# Every reset needs the cause gone. What else it needs is the trip's own rule: a product over its limit
-# is not cured by pressing a button, and a cable that was pulled and is back needs nobody's visit.
+# --- reset rules -------------------------------------------------------------------------------- Every reset
+# needs that the cause is gone. The trip's own rule may need more: a reset command does not improve a product
+# over its limit, and a cable that is plugged in again needs no person.
 
 
 class Needs(Enum):
-    """What a reset needs beside the cause being gone."""
+    """A condition of a reset, in addition to the absence of the cause."""
 
     COMMAND = "a reset command"
     REMEDY_AND_COMMAND = "a recorded cartridge change or a passed retest, then a reset command"
@@ -148,20 +142,20 @@ class Needs(Enum):
 
 @dataclass(frozen=True, slots=True)
 class ResetRule:
-    """How one trip is reset."""
+    """The reset rule of one trip."""
 
     needs: Needs
     gone: Callable[[Moment, GuardState], bool]
-    """The cause is gone, as far as it can be seen with the valve shut."""
-    until_then: str
-    """What is still there while the cause is not gone, as a clause."""
+    """Returns whether the cause is gone, as far as the sensors show with the valve shut."""
+    obstacle: str
+    """The obstacle while the cause is present, as a clause."""
 
 
-def _seen_shut(m: Moment, s: GuardState) -> bool:
-    return m.fresh and m.assessment.seen is SHUT
+def _reported_shut(m: Moment, s: GuardState) -> bool:
+    return m.fresh and m.assessment.seen is Flow.SHUT
 
 
-def _still(m: Moment, s: GuardState) -> bool:
+def _steady(m: Moment, s: GuardState) -> bool:
     return m.fresh and lasted(s.closed.since, m.now, m.limits.settle_s) and not _rose_while_closed(m, s)
 
 
@@ -179,7 +173,7 @@ RULES: dict[Trip, ResetRule] = {
         "the overflow float is still up",
     ),
     Trip.RISE_WHILE_CLOSED: ResetRule(
-        Needs.COMMAND, _still, "the level has not yet been steady with the valve shut for the settling time"
+        Needs.COMMAND, _steady, "the level has not yet been steady with the valve shut for the settling time"
     ),
     Trip.PRODUCT_OVER_LIMIT: ResetRule(
         Needs.REMEDY_AND_COMMAND, lambda m, s: True, "product is still over its limit"
@@ -191,30 +185,28 @@ RULES: dict[Trip, ResetRule] = {
     ),
     Trip.FILL_OVER_VOLUME: ResetRule(
         Needs.COMMAND,
-        lambda m, s: _seen_shut(m, s) and s.day_l < m.limits.daily_max_l,
+        lambda m, s: _reported_shut(m, s) and s.day_l < m.limits.daily_max_l,
         f"{_NOT_SHUT}, or the day's volume is used up",
     ),
-    Trip.FILL_OVER_TIME: ResetRule(Needs.COMMAND, _seen_shut, _NOT_SHUT),
-    Trip.NO_RISE: ResetRule(Needs.COMMAND, _seen_shut, _NOT_SHUT),
+    Trip.FILL_OVER_TIME: ResetRule(Needs.COMMAND, _reported_shut, _NOT_SHUT),
+    Trip.NO_RISE: ResetRule(Needs.COMMAND, _reported_shut, _NOT_SHUT),
     Trip.PROBE_FAILURE: ResetRule(
         Needs.COMMAND,
         lambda m, s: m.fresh and m.probe_sound,
-        "the product probe still shows no value to be trusted",
+        "the product probe still gives no value that can be trusted",
     ),
     Trip.LEVEL_FAILURE: ResetRule(
         Needs.COMMAND, lambda m, s: m.fresh and m.assessment.zone is not None, "the level is still not known"
     ),
-    Trip.LINK_LOST: ResetRule(
-        Needs.COMMAND_OR_STEADY, lambda m, s: m.fresh, "no good frame has arrived for too long"
-    ),
+    Trip.LINK_LOST: ResetRule(Needs.COMMAND_OR_STEADY, lambda m, s: m.fresh, "no good frame arrives"),
 }
 
 
 def obstacle(moment: Moment, state: GuardState, latch: Latch) -> str | None:
-    """Why a reset command cannot take this trip back now, as a sentence; None when it can."""
+    """Return the sentence that says why this trip cannot be reset now, or None if it can."""
     rule = RULES[latch.trip]
     if not rule.gone(moment, state):
-        return f"{latch.trip.value} cannot be reset: {rule.until_then}."
+        return f"{latch.trip.value} cannot be reset: {rule.obstacle}."
     if rule.needs is Needs.REMEDY_AND_COMMAND and not latch.remedied:
         return (
             f"{latch.trip.value} cannot be reset yet: "
@@ -224,7 +216,7 @@ def obstacle(moment: Moment, state: GuardState, latch: Latch) -> str | None:
 
 
 def resets_itself(moment: Moment, state: GuardState, latch: Latch) -> bool:
-    """The trip's rule lets it go without a command, and is met."""
+    """Return whether the trip resets without a command now."""
     rule = RULES[latch.trip]
     return (
         rule.needs is Needs.COMMAND_OR_STEADY

@@ -1,4 +1,4 @@
-"""What the guard remembers between steps, and what it answers."""
+"""The state that the guard keeps between scans, and its results: events, replies and the decision."""
 
 from dataclasses import dataclass
 
@@ -13,41 +13,41 @@ class Latch:
     trip: Trip
     at: float
     remedied: bool = False
-    """The cartridge was changed, or a retest passed, since it latched."""
+    """True if the cartridge was changed, or a retest passed, after the trip latched."""
 
 
 @dataclass(frozen=True, slots=True)
 class Evidence:
-    """Since when each of these has lasted without a break (monotonic seconds); None while it does not."""
+    """Start times of lasting conditions, in monotonic seconds. None while a condition does not hold."""
 
     fresh: float | None = None
     probe_bad: float | None = None
     level_bad: float | None = None
     over: float | None = None
-    """Product over the limit, counted from an excess that interrupted a fill."""
+    """Product over the limit, since the excess that interrupted a fill."""
     in_spec: float | None = None
     blocked: float | None = None
-    """A fill is due, and the valve is shut for want of a permissive."""
+    """A fill is pending, and the valve is shut because a permissive is missing."""
 
 
 @dataclass(frozen=True, slots=True)
 class FillRecord:
-    """The fill that runs, or the last one."""
+    """The running fill, or the last one."""
 
     open_s: float = 0.0
-    """How long water was let into the reservoir."""
+    """Time for which water flowed to the reservoir."""
     volume_l: float = 0.0
-    """What came in: by flow pulses where fitted, else by the rise of the level."""
+    """Inflow, from flow pulses if fitted, else from the rise of the level."""
     rinse_s: float = 0.0
-    """How long the rinse that runs has been open."""
+    """Open time of the running rinse."""
     excursions: int = 0
-    """How often product over the limit interrupted it."""
+    """Number of interruptions by product over the limit."""
     start_volume_l: float | None = None
-    """The level it started from."""
+    """The volume at the start of the fill."""
     base_volume_l: float | None = None
-    """The level that the next rise is counted from."""
+    """The volume from which the next rise is counted."""
     base_open_s: float = 0.0
-    """``open_s`` when that level was noted."""
+    """``open_s`` at the time of ``base_volume_l``."""
 
 
 NO_FILL = FillRecord()
@@ -55,81 +55,46 @@ NO_FILL = FillRecord()
 
 @dataclass(frozen=True, slots=True)
 class Closed:
-    """What the level did since the valve was shut."""
+    """The level since the valve was shut."""
 
     since: float
     lowest_l: float | None = None
     below_mark: bool = False
-    """The level was seen below the fill mark since the valve has been shut and settled."""
+    """True if the level was below the fill mark after the valve was shut and the water had settled."""
 
 
 @dataclass(frozen=True, slots=True)
 class GuardState:
-    """Everything the guard remembers. Build the first with :func:`begin`."""
+    """The complete state of the guard. :func:`begin` makes the first one."""
 
     started_at: float
     stepped_at: float
     since: float
-    """When the phase was entered."""
+    """Entry time of the phase."""
     phase: Phase = Phase.IDLE
     flow: Flow = Flow.SHUT
-    """What the last decision was."""
+    """The last decision."""
     wanted: bool = False
-    """A person asked for a fill."""
+    """True if a person requested a fill."""
     hold: bool = False
     latches: tuple[Latch, ...] = ()
     first_out: Trip | None = None
-    """The trip that came first, kept until every trip is reset."""
+    """The trip that came first. Kept until every trip is reset."""
     evidence: Evidence = Evidence()
     fill: FillRecord = NO_FILL
     closed: Closed = Closed(0.0)
     volume_l: float | None = None
-    """The measured volume at the last step."""
+    """The last measured volume."""
     throughput_l: float | None = None
     day_from: float = 0.0
     day_l: float = 0.0
-    """What came in within the 24 hours that began at ``day_from``."""
+    """Inflow of the completed fills within the 24 hours from ``day_from``."""
     alarms: tuple[AlarmRecord, ...] = ()
-
-
-# A state that differs in part. Written out, in the order of the fields, because this lies between a reading
-# and the valve, where dataclasses.replace costs twice as much.
-
-
-def moved(
-    state: GuardState, phase: Phase, since: float, fill: FillRecord, day_l: float, wanted: bool
-) -> GuardState:
-    """The state elsewhere in the fill sequence."""
-    return GuardState(
-        state.started_at, state.stepped_at, since, phase, state.flow, wanted, state.hold,
-        state.latches, state.first_out, state.evidence, fill, state.closed,
-        state.volume_l, state.throughput_l, state.day_from, day_l, state.alarms,
-    )  # fmt: skip
-
-
-def latched(
-    state: GuardState, latches: tuple[Latch, ...], first_out: Trip | None, closed: Closed
-) -> GuardState:
-    """The state with these trips latched."""
-    return GuardState(
-        state.started_at, state.stepped_at, state.since, state.phase, state.flow, state.wanted, state.hold,
-        latches, first_out, state.evidence, state.fill, closed,
-        state.volume_l, state.throughput_l, state.day_from, state.day_l, state.alarms,
-    )  # fmt: skip
-
-
-def decided(state: GuardState, flow: Flow, evidence: Evidence, alarms: tuple[AlarmRecord, ...]) -> GuardState:
-    """The state after a decision: what flows, and what that means for evidence and alarms."""
-    return GuardState(
-        state.started_at, state.stepped_at, state.since, state.phase, flow, state.wanted, state.hold,
-        state.latches, state.first_out, evidence, state.fill, state.closed,
-        state.volume_l, state.throughput_l, state.day_from, state.day_l, alarms,
-    )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
 class Latched:
-    """A trip has latched."""
+    """A trip latched."""
 
     trip: Trip
     first_out: bool
@@ -137,7 +102,7 @@ class Latched:
 
 @dataclass(frozen=True, slots=True)
 class Unlatched:
-    """A latched trip was reset, by whom."""
+    """A latched trip was reset. ``by`` is the sender, or ``itself``."""
 
     trip: Trip
     by: str
@@ -145,7 +110,7 @@ class Unlatched:
 
 @dataclass(frozen=True, slots=True)
 class PhaseChanged:
-    """The fill sequence moved on."""
+    """The fill sequence changed its phase."""
 
     before: Phase
     after: Phase
@@ -153,7 +118,7 @@ class PhaseChanged:
 
 @dataclass(frozen=True, slots=True)
 class AlarmChanged:
-    """An alarm moved within its life cycle; ``shelved`` is how it is shown."""
+    """An alarm changed its status, or was shelved or unshelved."""
 
     alarm: AlarmId
     before: str
@@ -166,7 +131,7 @@ GuardEvent = Latched | Unlatched | PhaseChanged | AlarmChanged
 
 @dataclass(frozen=True, slots=True)
 class Reply:
-    """What became of one command, by its place in the sequence given to the step."""
+    """The result of one command. ``index`` is its place in the sequence given to the step."""
 
     index: int
     accepted: bool
@@ -175,11 +140,11 @@ class Reply:
 
 @dataclass(frozen=True, slots=True)
 class Decision:
-    """What one step decided."""
+    """The result of one step."""
 
     flow: Flow
     lease_s: float
-    """For how long the flow may last without another decision; 0 when shut."""
+    """How long the flow may last without a new decision. 0 if shut."""
     missing: tuple[Permissive, ...]
     """The permissives that do not hold."""
     events: tuple[GuardEvent, ...] = ()
@@ -196,7 +161,17 @@ def begin(
     day_from: float | None = None,
     day_l: float = 0.0,
 ) -> GuardState:
-    """The state at the start of the process, with what an earlier process left behind."""
+    """Return the state at the start of the process.
+
+    Args:
+        now: monotonic seconds.
+        latches: the trips that were latched when the last process ended.
+        first_out: the first of these trips.
+        hold: True if filling was on hold.
+        alarms: the alarms that were not normal.
+        day_from: start of the running 24 hours; None for now.
+        day_l: inflow within these 24 hours, litres.
+    """
     return GuardState(
         started_at=now,
         stepped_at=now,

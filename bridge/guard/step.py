@@ -1,23 +1,24 @@
-"""One step of the guard: everything known goes in, one decision comes out.
+"""One step of the guard: it takes the assessment and the commands, and returns one decision.
 
-The order inside a step is the theory of it:
+The steps have a fixed order:
 
-1. account for what passed since the last step, under the decision that was in force;
-2. obey commands, which can never open the valve;
-3. latch every trip whose cause is present, and let go those that reset themselves;
-4. move the fill sequence on by at most one phase;
-5. look at every permissive: the valve is open if, and only if, the phase asks for it and none is missing;
-6. let the alarms follow.
+1. account for the time since the last step, under the decision that was in force;
+2. execute the commands, which can never open the valve;
+3. latch every trip whose cause is present, and unlatch the trips that reset themselves;
+4. advance the fill sequence by at most one phase;
+5. check every permissive: the valve is open if, and only if, the phase needs it and no permissive is missing;
+6. update the alarms.
 """
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from bridge.guard import alarms, sequence
 from bridge.guard.alarms import AlarmRecord, Presence, Status
 from bridge.guard.commands import GuardCommand
-from bridge.guard.limits import Limits, Moment, look
-from bridge.guard.model import PAUSE, REST, SHUT, Advisory, AlarmId, Assessment, Trip
-from bridge.guard.orders import obey, unlatch
+from bridge.guard.limits import Limits, Moment, compare
+from bridge.guard.model import Advisory, AlarmId, Assessment, Flow, Phase, Trip
+from bridge.guard.orders import execute, unlatch
 from bridge.guard.rules import causes, lasted, resets_itself
 from bridge.guard.sequence import account, unbroken
 from bridge.guard.state import (
@@ -32,14 +33,7 @@ from bridge.guard.state import (
     PhaseChanged,
     Reply,
     Unlatched,
-    decided,
-    latched,
 )
-
-# In the order of their definition: going through an enumeration itself costs several times as much.
-_TRIPS = tuple(Trip)
-_ADVISORIES = tuple(Advisory)
-_NORMAL = Status.NORMAL.value
 
 
 def step(
@@ -53,33 +47,33 @@ def step(
 
     Args:
         limits: the bounds of this reservoir.
-        state: what the last step returned, or :func:`bridge.guard.state.begin`.
-        assessment: what is known now.
-        commands: what people asked for since the last step, oldest first.
-        now: monotonic seconds, never less than at the last step; an earlier time counts as no time passed.
+        state: the state that the last step returned, or that of :func:`bridge.guard.state.begin`.
+        assessment: everything known now.
+        commands: the commands received since the last step, oldest first.
+        now: monotonic seconds. A time before the last step counts as the time of the last step.
 
     Returns:
-        The next state, and the decision that is in force until the next step.
+        The next state, and the decision, which is in force until the next step.
     """
     if now < state.stepped_at:
         now = state.stepped_at
-    moment = look(limits, assessment, now)
+    moment = compare(limits, assessment, now)
     before = state
     state = account(moment, state)
     events: list[GuardEvent] = []
     replies: list[Reply] = []
     for index, command in enumerate(commands):
-        state, accepted, sentence, brought = obey(moment, state, command)
+        state, accepted, sentence, caused = execute(moment, state, command)
         replies.append(Reply(index, accepted, sentence))
-        events.extend(brought)
+        events.extend(caused)
 
     present = causes(moment, state)
     if present or state.latches:
         state = _latch(moment, state, present, events)
     state, absent = sequence.advance(moment, state)
     flow = sequence.flow_of(state, limits.has_drain)
-    if absent and flow is not SHUT:
-        flow = SHUT
+    if absent and flow is not Flow.SHUT:
+        flow = Flow.SHUT
         state = sequence.interrupt(moment, state, absent)
     if state.phase is not before.phase:
         events.append(PhaseChanged(before.phase, state.phase))
@@ -92,8 +86,8 @@ def step(
     if records is not before.alarms:
         events.extend(_changes(before.alarms, records))
     if flow is not state.flow or evidence is not state.evidence or records is not state.alarms:
-        state = decided(state, flow, evidence, records)
-    lease_s = 0.0 if flow is SHUT else limits.lease_s
+        state = replace(state, flow=flow, evidence=evidence, alarms=records)
+    lease_s = 0.0 if flow is Flow.SHUT else limits.lease_s
     return state, Decision(flow, lease_s, absent, tuple(events), tuple(replies))
 
 
@@ -104,9 +98,9 @@ def _latch(moment: Moment, state: GuardState, present: list[Trip], events: list[
         first = state.first_out or new[0]
         events.extend([Latched(trip, state.first_out is None and trip is first) for trip in new])
         latches = state.latches + tuple([Latch(trip, moment.now) for trip in new])
-        # A rise that tripped is counted from anew, so that its end can be seen.
+        # After a rise has tripped, rises count from the new level, so that the end of the rise is visible.
         closed = Closed(moment.now) if Trip.RISE_WHILE_CLOSED in new else state.closed
-        state = latched(state, latches, first, closed)
+        state = replace(state, latches=latches, first_out=first, closed=closed)
     released = frozenset([latch.trip for latch in state.latches if resets_itself(moment, state, latch)])
     if released:
         events.extend([Unlatched(trip, "itself") for trip in released])
@@ -115,15 +109,11 @@ def _latch(moment: Moment, state: GuardState, present: list[Trip], events: list[
 
 
 def _blocked(moment: Moment, state: GuardState, shut: bool) -> Evidence:
-    """The evidence, with how long a fill that is due has been kept from going on."""
+    """Return the evidence with the start time of the blocking of a pending fill."""
     evidence, phase = state.evidence, state.phase
-    waits = shut and (phase is PAUSE or (phase is REST and sequence.due(moment, state)))
-    since = unbroken(evidence.blocked, moment.now) if waits else None
-    if since is evidence.blocked:
-        return evidence
-    return Evidence(
-        evidence.fresh, evidence.probe_bad, evidence.level_bad, evidence.over, evidence.in_spec, since
-    )
+    pending = phase is Phase.PAUSE or (phase is Phase.IDLE and sequence.due(moment, state))
+    since = unbroken(evidence.blocked, moment.now) if shut and pending else None
+    return evidence if since is evidence.blocked else replace(evidence, blocked=since)
 
 
 def _alarms(
@@ -141,10 +131,10 @@ def _alarms(
             return Presence.GONE
         return Presence.PRESENT if alarm in present else Presence.LATCHED
 
-    active: list[AlarmId] = [trip for trip in _TRIPS if trip in held] if held else []
+    active: list[AlarmId] = [trip for trip in Trip if trip in held] if held else []
     if advisories:
-        active.extend([advisory for advisory in _ADVISORIES if advisory in advisories])
-    return alarms.follow(state.alarms, presence, active, moment.now)
+        active.extend([advisory for advisory in Advisory if advisory in advisories])
+    return alarms.update(state.alarms, presence, active, moment.now)
 
 
 def _changes(before: Sequence[AlarmRecord], after: Sequence[AlarmRecord]) -> list[AlarmChanged]:
@@ -155,9 +145,9 @@ def _changes(before: Sequence[AlarmRecord], after: Sequence[AlarmRecord]) -> lis
     return [
         AlarmChanged(
             alarm,
-            old[alarm].status.value if alarm in old else _NORMAL,
-            new[alarm].status.value if alarm in new else _NORMAL,
-            alarm in new and new[alarm].shelved_until is not None,
+            before=(old[alarm].status if alarm in old else Status.NORMAL).value,
+            after=(new[alarm].status if alarm in new else Status.NORMAL).value,
+            shelved=alarm in new and new[alarm].shelved_until is not None,
         )
         for alarm in {**old, **new}
         if old.get(alarm) != new.get(alarm)

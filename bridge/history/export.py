@@ -8,9 +8,8 @@ from datetime import UTC, datetime
 from enum import Enum
 from typing import TextIO
 
-from bridge.history.entries import KINDS, Kind, details
 from bridge.history.reader import Progress, Reader, no_progress
-from bridge.history.records import Series
+from bridge.history.records import KINDS, Kind, Series, details
 from bridge.history.rollup import HOUR_MS, MINUTE_MS
 from bridge.history.senml import (
     SenmlRecord,

@@ -20,7 +20,6 @@ Every step comes out as a :class:`ClockStep`, for an event in the log. Nothing h
 
 from dataclasses import dataclass
 
-from bridge.history.pack import TICK_MS
 from bridge.history.records import Stamp
 
 TOLERANCE_S = 1.5
@@ -65,24 +64,23 @@ class RecordClock:
         self._offset_s = 0.0
         self._monotonic_s = 0.0
         self._doubted_since: float | None = None
-        self._floor_ms = floor_utc_ms
-        self._read_ms: dict[str, int] = {}
-        """The time of each reservoir's newest reading."""
-
-    def reading(self, reservoir: str, stamp: Stamp) -> Stamp:
-        """The stamp of a reading, in a tick of its own: the log keeps a reading's time in whole ticks, and
-        what was held up on the line comes faster than that."""
-        earliest = self._read_ms.get(reservoir, self._floor_ms) // TICK_MS * TICK_MS + TICK_MS
-        if stamp.utc_ms < earliest:
-            stamp = Stamp(stamp.boot, stamp.sequence, earliest)
-        self._read_ms[reservoir] = stamp.utc_ms
-        return stamp
 
     def stamp(self, monotonic_s: float, wall_s: float) -> tuple[Stamp, ClockStep | None]:
-        """A stamp for a row made now, and the step of the wall clock since the last row, if there was one.
+        """A stamp for a row made now, and the step of the wall clock since the last call, if there was one.
 
         ``monotonic_s`` never decreases; ``wall_s`` is the wall clock in seconds since 1970, whatever it says.
         """
+        utc_ms, step = self.now_ms(monotonic_s, wall_s)
+        return self.numbered(utc_ms), step
+
+    def numbered(self, utc_ms: int) -> Stamp:
+        """The next stamp, at a time that :meth:`now_ms` has just returned."""
+        made = Stamp(self.boot, self._next_sequence, utc_ms)
+        self._next_sequence += 1
+        return made
+
+    def now_ms(self, monotonic_s: float, wall_s: float) -> tuple[int, ClockStep | None]:
+        """The UTC of this moment in milliseconds, later than every one before it, and the step as above."""
         offset = wall_s - monotonic_s
         step: ClockStep | None = None
         if self._utc_s is None:
@@ -110,9 +108,7 @@ class RecordClock:
             self._monotonic_s = monotonic_s
         # Strictly later than the last: a record is known by its time and name, so no two may share both.
         self._last_ms = max(round(utc * 1000), self._last_ms + 1)
-        made = Stamp(self.boot, self._next_sequence, self._last_ms)
-        self._next_sequence += 1
-        return made, step
+        return self._last_ms, step
 
     def _coast(self, coasting: float, monotonic_s: float, wall_s: float, stepped: bool) -> float:
         """The time while the wall clock is too far off to be followed, or has been so long enough."""

@@ -1,47 +1,50 @@
-"""Reading the log while it is being written: its own connection, which cannot write.
+"""Reading the log while it is being written, with a connection of its own that cannot write. Shell.
 
-What is in no block yet is taken from the marks and the spill, so that a reader sees everything up to the last
-half second. Statements are short, so that a long export does not hold up the writer's checkpoints.
+Statements are short, so that a long export does not hold up the writer's checkpoints. A log of an older
+layout is read from a copy that was brought up to date; the file itself is left as it is.
 """
 
 import sqlite3
+import tempfile
 from collections.abc import Callable, Iterable, Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from types import TracebackType
 
 from bridge.errors import InputError
-from bridge.history.entries import KINDS, Kind
-from bridge.history.pack import Measured, reading_row
-from bridge.history.parcels import at_resolution
-from bridge.history.records import EntryRow, ReadingRow
-from bridge.history.recovery import Found, look
-from bridge.history.rollup import HOUR_MS, Bucket, RollUp
-from bridge.history.schema import block_id, entry_floor, hour_of, open_for_reading
-from bridge.history.store import Store
-from bridge.history.trouble import trouble_from
+from bridge.history.errors import trouble_from
+from bridge.history.records import EntryRow, Kind, ReadingRow, StateRow
+from bridge.history.rollup import HOUR_MS, Bucket, RollUp, merge
+from bridge.history.schema import LAYOUT, bring_up_to_date, layout_in, open_for_reading
+from bridge.history.store import Store, in_order
 
 Progress = Callable[[float], None]
 """Called with the fraction done, 0 to 1."""
 
-_WINDOW_HOURS = 24
+_MONTH_MS = 31 * 24 * HOUR_MS
+_AT_ONCE = 5000
+_TELL_EVERY = 100
 
 
 def no_progress(fraction: float) -> None:
-    """For those who do not want to know."""
+    """For callers that need no progress."""
 
 
 class Reader:
     """The rows of a log by time. Times are UTC milliseconds, ``start`` included, ``end`` not.
 
-    A context manager. Everything raises ``LogError`` with a sentence when the file cannot be read.
+    A context manager. Every method raises ``LogError`` with a sentence when the file cannot be read.
     """
 
-    def __init__(self, path: Path, spill: Path | None = None) -> None:
+    def __init__(self, path: Path) -> None:
         self._path = path
-        self._spill = spill
-        with self._told():
-            self._store = Store(open_for_reading(path))
+        self._held = ExitStack()
+        with self._as_log_error():
+            connection = open_for_reading(path, any_layout=True)
+            self._held.callback(connection.close)
+            if 0 < layout_in(connection) < LAYOUT:
+                connection = self._held.enter_context(_brought_up_to_date(connection))
+            self._store = Store(connection)
 
     def __enter__(self) -> "Reader":
         return self
@@ -49,125 +52,156 @@ class Reader:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        self._store.connection.close()
+        self._held.close()
 
     @contextmanager
-    def _told(self) -> Iterator[None]:
+    def _as_log_error(self) -> Iterator[None]:
         try:
             yield
         except (sqlite3.Error, OSError) as error:
+            self._held.close()
             raise trouble_from(error, self._path) from error
 
     def reservoirs(self) -> list[str]:
-        """Every reservoir the log has readings of, in the order in which they appeared."""
-        with self._told():
-            names = list(self._store.names().values())
-            return names + [name for name in self._found().readings if name not in names]
+        """Every reservoir with readings, in the order of their names."""
+        with self._as_log_error():
+            return self._store.reservoirs()
 
     def span_ms(self) -> tuple[int, int]:
         """The first and the last time of anything in the log; ``(0, 0)`` when it is empty."""
-        with self._told():
-            row = self._store.connection.execute(
-                "SELECT min(t) FROM (SELECT min(id) >> 12 AS t FROM hour UNION ALL "
-                f"SELECT min(id) >> 24 FROM block UNION ALL SELECT (min(id) >> 8) / {HOUR_MS} FROM entry)"
-            ).fetchone()
-            last = self._found().last_utc_ms
-            return (int(row[0]) * HOUR_MS, last) if row[0] is not None else (last, last)
+        with self._as_log_error():
+            return self._store.span_ms()
+
+    def state(self) -> dict[str, StateRow]:
+        """The saved values by key."""
+        with self._as_log_error():
+            return self._store.state()
 
     def readings(
         self, reservoir: str, start: int, end: int, progress: Progress = no_progress
     ) -> Iterator[ReadingRow]:
-        """Raw readings in order; those that retention took are gone."""
-        with self._told():
-            for one in self._measured(reservoir, start, end, progress):
-                yield reading_row(reservoir, one)
+        """Stored readings in order; those that retention deleted are missing."""
+        with self._as_log_error():
+            self._check(reservoir)
+            last_ms = min(end, self._store.span_ms()[1] + 1)
+            after = 0
+            while found := self._store.readings_between(start, end, reservoir, after, _AT_ONCE):
+                yield from (row for _, row in found)
+                after = found[-1][0]
+                progress(_fraction(found[-1][1].stamp.utc_ms, start, last_ms))
+        progress(1.0)
 
     def buckets(
         self, reservoir: str, span_ms: int, start: int, end: int, progress: Progress = no_progress
     ) -> Iterator[Bucket]:
-        """Roll-ups of a minute or an hour in order, whose start lies in the range; the last may still be
-        growing."""
-        with self._told():
-            number = self._number(reservoir)
-            oldest, rolled = self._store.hours_rolled()
-            last = min(hour_of(end - 1), rolled)
-            for first in range(max(hour_of(start), oldest), last + 1, _WINDOW_HOURS):
-                hours = (first, min(first + _WINDOW_HOURS - 1, last))
-                for bucket in list(self._store.buckets(span_ms, number, *hours)):
-                    if start <= bucket.start_ms < end:
-                        yield bucket
-                progress(_fraction(first * HOUR_MS, start, end))
-            fresh = max(start - start % span_ms, (rolled + 1) * HOUR_MS)
-            roll = RollUp(span_ms)
-            for one in self._measured(reservoir, fresh, end, progress):
-                closed = roll.add(one.utc_ms, one.values, one.health)
-                if closed and closed.start_ms >= start:
-                    yield closed
-            rest = roll.close()
-            if rest and rest.start_ms >= start:
-                yield rest
+        """Roll-ups of a minute or an hour in order, whose start lies in the range. The last is made from the
+        stored readings of the minute that is not closed yet."""
+        with self._as_log_error():
+            self._check(reservoir)
+            first, last = self._store.span_ms()
+            first -= first % span_ms
+            final = min(end, last + 1)
+            newest: Bucket | None = None
+            for low in range(max(start, first), final, _MONTH_MS):
+                high = min(low + _MONTH_MS, final)
+                for bucket in list(self._store.buckets(span_ms, reservoir, low, high)):
+                    if newest is not None:
+                        yield newest
+                    newest = bucket
+                progress(_fraction(high, start, end))
+            for bucket in self._open(reservoir, span_ms, start, final):
+                if newest is not None and newest.start_ms == bucket.start_ms:
+                    newest = merge([newest, bucket], bucket.start_ms, span_ms)
+                    continue
+                if newest is not None:
+                    yield newest
+                newest = bucket
+            if newest is not None:
+                yield newest
+        progress(1.0)
+
+    def _open(self, reservoir: str, span_ms: int, start: int, end: int) -> Iterator[Bucket]:
+        """Buckets of the readings after the last closed minute."""
+        fresh = max(start - start % span_ms, self._store.minutes_end(reservoir))
+        roll = RollUp(span_ms)
+        for _, row in self._store.readings_between(fresh, end, reservoir):
+            closed = roll.add(row.stamp.utc_ms, row.values, row.health)
+            if closed is not None and closed.start_ms >= start:
+                yield closed
+        last = roll.close()
+        if last is not None and last.start_ms >= start:
+            yield last
 
     def events(
         self, start: int, end: int, *, kinds: Iterable[Kind] = (), reservoir: str | None = None
     ) -> Iterator[EntryRow]:
         """Everything but readings, in order: all kinds when none is named, all reservoirs when none is."""
-        wanted = list(kinds)
-        with self._told():
-            found = self._found()
-            names = {kind.value for kind in wanted}
-            for _, row in self._store.entries(entry_floor(start) - 1, entry_floor(end), wanted, reservoir):
-                yield row
-            for row in found.entries:
-                if not start <= row.stamp.utc_ms < end or self._store.has_entry(row):
-                    continue
-                if reservoir is not None and row.reservoir != reservoir:
-                    continue
-                if not names or KINDS[type(row)].value in names:
+        wanted = tuple(kinds) or tuple(Kind)
+        with self._as_log_error():
+            streams = [iter(self._store.entries_between(kind, start, end, reservoir)) for kind in wanted]
+            for _, row in in_order(streams):
+                if not isinstance(row, ReadingRow):
                     yield row
 
     def earlier(self, before: int, kinds: Iterable[Kind], reservoir: str, among: int) -> list[EntryRow]:
-        """Entries of these kinds before a time, in order; looked for among so many entries before it, so that
-        an old log takes no longer than a young one."""
-        with self._told():
-            found = self._store.entries_before(entry_floor(before), kinds, reservoir, among)
-            return [row for _, row in found]
+        """Entries of these kinds before a time, in order, from the last ``among`` entries of each kind: the
+        work does not grow with the log."""
+        with self._as_log_error():
+            found: list[tuple[int, EntryRow]] = []
+            for kind in kinds:
+                found += self._store.entries_before(kind, before, reservoir, among)
+            return [row for _, row in sorted(found, key=lambda one: one[0])]
 
     def check(self) -> list[str]:
-        """What SQLite's own check finds wrong with the file: ``["ok"]`` when nothing is."""
-        with self._told():
+        """The findings of SQLite's own check of the file: ``["ok"]`` when there is none."""
+        with self._as_log_error():
             return [str(row[0]) for row in self._store.connection.execute("PRAGMA integrity_check")]
 
-    def _found(self) -> Found:
-        return look(self._store, self._spill)
-
-    def _number(self, reservoir: str) -> int:
-        number = self._store.find(reservoir)
-        if number is None:
-            if reservoir in self._found().readings:
-                return -1
-            known = ", ".join(self._store.names().values()) or "none"
+    def _check(self, reservoir: str) -> None:
+        if not self._store.has(reservoir):
+            known = ", ".join(self._store.reservoirs()) or "none"
             raise InputError(f"The log {self._path} has no reservoir {reservoir!r}; it has {known}.")
-        return number
 
-    def _measured(self, reservoir: str, start: int, end: int, progress: Progress) -> Iterator[Measured]:
-        number = self._number(reservoir)
-        # The spill first: what moves from it into a block meanwhile is then seen twice and not never.
-        fresh = self._found().readings.get(reservoir, []) if end > start else []
-        last = (-1, -1)
-        oldest, newest = self._store.hours_blocked()
-        final = min(hour_of(end - 1), newest)
-        for first in range(max(hour_of(start), oldest), final + 1, _WINDOW_HOURS):
-            bounds = block_id(first, 0, 0), block_id(min(first + _WINDOW_HOURS, final + 1), 0, 0)
-            for info in list(self._store.blocks(*bounds, number)):
-                for one in self._store.readings_in(info.id):
-                    last = (one.boot, one.sequence)
-                    if start <= one.utc_ms < end:
-                        yield one
-                progress(_fraction(info.last_ms, start, end))
-        for one in fresh:
-            if (one.boot, one.sequence) > last and start <= one.utc_ms < end:
-                yield at_resolution(one)
-        progress(1.0)
+
+class NarrowedReader(Reader):
+    """As its parent; :meth:`events` leaves out the entries of other reservoirs than those named.
+
+    Args:
+        path: the log.
+        reservoirs: all of them, and the whole bridge, when empty.
+        progress: called with the fraction done.
+    """
+
+    def __init__(self, path: Path, reservoirs: Iterable[str], progress: Progress) -> None:
+        super().__init__(path)
+        self._reservoirs = frozenset(reservoirs)
+        self._progress = progress
+
+    def events(
+        self, start: int, end: int, *, kinds: Iterable[Kind] = (), reservoir: str | None = None
+    ) -> Iterator[EntryRow]:
+        """The entries that are left, in order."""
+        rows = super().events(start, end, kinds=kinds, reservoir=reservoir)
+        for number, row in enumerate(rows):
+            if number % _TELL_EVERY == 0:
+                self._progress((row.stamp.utc_ms - start) / max(1, end - start))
+            if not self._reservoirs or row.reservoir in self._reservoirs:
+                yield row
+        self._progress(1.0)
+
+
+@contextmanager
+def _brought_up_to_date(old: sqlite3.Connection) -> Iterator[sqlite3.Connection]:
+    """A copy of an older log in the layout of today, for as long as it is needed."""
+    with tempfile.TemporaryDirectory(prefix="clearwell-") as folder:
+        copy = sqlite3.connect(Path(folder) / "log.db", isolation_level=None, check_same_thread=False)
+        try:
+            old.backup(copy)
+            copy.execute("PRAGMA synchronous = OFF")
+            bring_up_to_date(copy)
+            yield copy
+        finally:
+            copy.close()
 
 
 def _fraction(now: int, start: int, end: int) -> float:

@@ -1,13 +1,15 @@
-"""What the log holds, as values: one class for each kind of row.
+"""The rows of the log as values: one class for each table.
 
 A row carries a :class:`Stamp`, made by :class:`bridge.history.order.RecordClock`. Rows are ordered by
-boot and sequence, never by the clock on the wall; their UTC never goes backwards along that order.
+boot and sequence, never by the wall clock; their UTC never goes backwards along that order.
 """
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
 from enum import Enum, IntEnum
+from typing import Any
 
-from bridge.guard.model import AlarmId, Flow
+from bridge.guard.model import Advisory, AlarmId, Flow, Trip
 from bridge.water.health import Health
 
 
@@ -25,7 +27,7 @@ class Stamp:
 
 @dataclass(frozen=True, slots=True)
 class SeriesFacts:
-    """How one series is stored, named and exported."""
+    """How one series is named and exported."""
 
     field: str
     """The attribute of :class:`ReadingRow`, with its unit; also the column of an export."""
@@ -33,15 +35,10 @@ class SeriesFacts:
     senml_unit: str
     senml_scale: float
     """One of the row's units in the SenML unit; SenML takes unscaled SI units (RFC 8428, section 12.1)."""
-    step: float | None = None
-    """Fixed resolution in the log; None keeps significant digits instead."""
-    digits: int = 4
-    """Significant digits in the log: four for what a cell measures to 1 % or so, three where that is
-    plenty."""
 
 
 class Series(IntEnum):
-    """The measured and computed quantities of a reading. The numbers are on disk: never reuse one."""
+    """The measured and computed quantities of a reading, in the order of :attr:`ReadingRow.values`."""
 
     CONDUCTANCE = 0
     TEMPERATURE = 1
@@ -60,21 +57,42 @@ class Series(IntEnum):
 
 SERIES_FACTS: dict[Series, SeriesFacts] = {
     Series.CONDUCTANCE: SeriesFacts("conductance_us", "product/conductance", "S", 1e-6),
-    Series.TEMPERATURE: SeriesFacts("temperature_c", "product/temperature", "Cel", 1.0, 0.01),
+    Series.TEMPERATURE: SeriesFacts("temperature_c", "product/temperature", "Cel", 1.0),
     Series.CONDUCTIVITY_25: SeriesFacts("conductivity_25_us_cm", "product/conductivity-25", "S/m", 1e-4),
     Series.PRODUCT_PPM: SeriesFacts("product_ppm", "product/solids", "/", 1e-6),
-    Series.UNCERTAINTY: SeriesFacts("uncertainty_ppm", "product/solids-uncertainty", "/", 1e-6, digits=3),
-    Series.FEED_PPM: SeriesFacts("feed_ppm", "feed/solids", "/", 1e-6, digits=3),
+    Series.UNCERTAINTY: SeriesFacts("uncertainty_ppm", "product/solids-uncertainty", "/", 1e-6),
+    Series.FEED_PPM: SeriesFacts("feed_ppm", "feed/solids", "/", 1e-6),
     Series.VOLUME: SeriesFacts("volume_l", "reservoir/volume", "m3", 1e-3),
     Series.RESERVOIR_PPM: SeriesFacts("reservoir_ppm", "reservoir/solids", "/", 1e-6),
-    Series.THROUGHPUT: SeriesFacts("throughput_l", "purifier/throughput", "m3", 1e-3, 0.01),
+    Series.THROUGHPUT: SeriesFacts("throughput_l", "purifier/throughput", "m3", 1e-3),
 }
 
 Values = tuple[float | None, ...]
 """One number or None for each :class:`Series`, in its order."""
 
-FLOWS = (Flow.SHUT, Flow.TO_RESERVOIR, Flow.TO_DRAIN)
-"""The paths by their number on disk."""
+
+@dataclass(frozen=True, slots=True)
+class Cell:
+    """One series in one bucket."""
+
+    least: float
+    mean: float
+    greatest: float
+    count: int
+
+
+@dataclass(frozen=True, slots=True)
+class Bucket:
+    """All series of one reservoir over one span."""
+
+    start_ms: int
+    span_ms: int
+    cells: tuple[Cell | None, ...]
+    """In the order of :class:`Series`; None where no reading had a value."""
+    count: int
+    """Readings in the span, with or without values."""
+    health: Health
+    """The worst among them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,6 +133,16 @@ class ReadingRow:
         )
 
 
+def reading_of(
+    stamp: Stamp, reservoir: str, values: Sequence[float | None], path: Flow, health: Health
+) -> ReadingRow:
+    """A reading from its series in the order of :class:`Series`."""
+    us, celsius, us_cm, ppm, uncertainty, feed, volume, kept, through = values
+    return ReadingRow(
+        stamp, reservoir, us, celsius, us_cm, ppm, uncertainty, feed, volume, kept, through, path, health
+    )
+
+
 @dataclass(frozen=True, slots=True)
 class EventRow:
     """Something that happened and is neither an alarm nor a command: a fill began, a clock stepped."""
@@ -144,7 +172,7 @@ class AlarmChange(Enum):
 
 @dataclass(frozen=True, slots=True)
 class AlarmRow:
-    """One step in the life of one alarm; :func:`bridge.history.lives.alarm_lives` joins them."""
+    """One step in the life of one alarm; :func:`bridge.report.alarm_history.alarm_lives` joins them."""
 
     stamp: Stamp
     reservoir: str
@@ -267,18 +295,120 @@ class FillRow:
     rinse_l: float | None
     mean_ppm: float | None
     end: str
-    """Why it ended: ``full``, ``trip``, ``hold``, ``command``, ``stop``."""
+    """Why it ended: ``full``, ``trip``, ``stop``, ``interrupted``."""
+    ended_ms: int | None = None
+    """UTC of its end where the row was made later, after a kill or a power cut; None for the stamp."""
 
 
-EntryRow = EventRow | AlarmRow | CommandRow | CartridgeRow | CalibrationRow | SampleRow | LitresRow | FillRow
-"""Everything that is not a reading."""
+@dataclass(frozen=True, slots=True)
+class ForecastRow:
+    """The forecast of a purifier and of the stored water; None where too little is known."""
 
-Row = ReadingRow | EntryRow
+    stamp: Stamp
+    reservoir: str
+    left_l: float | None
+    """Product until it crosses the limit: the best estimate."""
+    left_low_l: float | None
+    left_high_l: float | None
+    left_days: float | None
+    left_low_days: float | None
+    left_high_days: float | None
+    order_now: bool | None
+    cover_days: float | None
+    """How long the water in the reservoir lasts with nothing flowing in."""
+    rests_on: str = ""
+    """The basis of the figures."""
+
+
+@dataclass(frozen=True, slots=True)
+class MinuteRow:
+    """One closed minute of one reservoir; the hours follow from the minutes."""
+
+    reservoir: str
+    bucket: Bucket
+
+
+@dataclass(frozen=True, slots=True)
+class StateRow:
+    """A value that a restart needs; a later one with the same key replaces it."""
+
+    key: str
+    version: int
+    """The version of the JSON text's layout."""
+    text: str
+
+
+EntryRow = (
+    EventRow
+    | AlarmRow
+    | CommandRow
+    | CartridgeRow
+    | CalibrationRow
+    | SampleRow
+    | LitresRow
+    | FillRow
+    | ForecastRow
+)
+"""Everything that has a stamp and is not a reading."""
+
+StampedRow = ReadingRow | EntryRow
+"""Everything that the hub's log receives."""
+
+Row = StampedRow | MinuteRow | StateRow
+
+
+class Kind(Enum):
+    """The kinds of entry; the value is the table's name and stands in exports."""
+
+    EVENT = "event"
+    ALARM = "alarm"
+    COMMAND = "command"
+    CARTRIDGE = "cartridge"
+    CALIBRATION = "calibration"
+    SAMPLE = "sample"
+    LITRES = "litres"
+    FILL = "fill"
+    FORECAST = "forecast"
+
+
+CLASSES: dict[Kind, type[EntryRow]] = {
+    Kind.EVENT: EventRow,
+    Kind.ALARM: AlarmRow,
+    Kind.COMMAND: CommandRow,
+    Kind.CARTRIDGE: CartridgeRow,
+    Kind.CALIBRATION: CalibrationRow,
+    Kind.SAMPLE: SampleRow,
+    Kind.LITRES: LitresRow,
+    Kind.FILL: FillRow,
+    Kind.FORECAST: ForecastRow,
+}
+KINDS = {row_class: kind for kind, row_class in CLASSES.items()}
+
+
+def alarm_from(word: str) -> AlarmId:
+    """The trip or advisory with this id; ``ValueError`` for any other word."""
+    try:
+        return Trip(word)
+    except ValueError:
+        return Advisory(word)
+
+
+def details(row: EntryRow) -> dict[str, Any]:
+    """The fields of an entry without its stamp and reservoir, as plain JSON values."""
+    out: dict[str, Any] = {}
+    for field in fields(row):
+        if field.name in ("stamp", "reservoir"):
+            continue
+        value = getattr(row, field.name)
+        out[field.name] = value.value if isinstance(value, Enum) else value
+    return out
 
 
 def when_ms(row: EntryRow) -> int:
-    """When it was so, in UTC, of whatever an entry tells."""
+    """The UTC at which an entry's content was true: ``at_ms`` or ``ended_ms`` where given, else its stamp."""
     match row:
         case SampleRow(at_ms=int(at_ms)) | LitresRow(at_ms=int(at_ms)) | CartridgeRow(at_ms=int(at_ms)):
             return at_ms
+        case FillRow(ended_ms=int(ended_ms)):
+            return ended_ms
     return row.stamp.utc_ms

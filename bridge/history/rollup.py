@@ -1,14 +1,17 @@
-"""Roll-ups: the smallest, mean and largest value of each series in a minute or an hour.
+"""Which readings are stored, and roll-ups of all of them. Core.
 
-A bucket belongs to the span of UTC it starts; readings come in the order of their stamps, so one bucket
-is open at a time and each reading costs the same whatever the bucket holds already.
+A roll-up is the smallest, mean and largest value of each series in a minute or an hour of UTC. Readings come
+in the order of their stamps, so one bucket is open at a time and each reading costs the same, whatever the
+bucket already holds.
 """
 
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from bridge.history.records import Series, Values
+from bridge.history.records import Bucket as Bucket
+from bridge.history.records import Cell as Cell
+from bridge.history.records import ReadingRow, Series, Values
 from bridge.water.health import Health
 
 MINUTE_MS = 60_000
@@ -16,27 +19,59 @@ HOUR_MS = 3_600_000
 
 
 @dataclass(frozen=True, slots=True)
-class Cell:
-    """One series in one bucket."""
+class DeadBand:
+    """A series has moved when it differs by more than both the absolute and the relative part."""
 
-    least: float
-    mean: float
-    greatest: float
-    count: int
+    absolute: float
+    relative: float = 0.0
 
 
-@dataclass(frozen=True, slots=True)
-class Bucket:
-    """All series of one reservoir over one span."""
+DEAD_BANDS: dict[Series, DeadBand] = {
+    Series.TEMPERATURE: DeadBand(0.5),
+    Series.PRODUCT_PPM: DeadBand(0.5, 0.05),
+    Series.FEED_PPM: DeadBand(10.0, 0.05),
+    Series.VOLUME: DeadBand(2.0, 0.01),
+    Series.RESERVOIR_PPM: DeadBand(0.5, 0.05),
+    Series.THROUGHPUT: DeadBand(5.0),
+}
+"""The other series follow from these."""
+_BANDS = tuple((int(series), band.absolute, band.relative) for series, band in DEAD_BANDS.items())
 
-    start_ms: int
-    span_ms: int
-    cells: tuple[Cell | None, ...]
-    """In the order of :class:`Series`; None where no reading had a value."""
-    count: int
-    """Readings in the span, with or without values."""
-    health: Health
-    """The worst among them."""
+
+class ByException:
+    """Which readings of one reservoir are stored: those that left a dead band since the last stored one,
+    those whose path, health or set of values is new, and one a minute."""
+
+    def __init__(self) -> None:
+        self._last: ReadingRow | None = None
+        self._values: Values = ()
+
+    def keeps(self, row: ReadingRow) -> bool:
+        """Take the next reading; whether it is to be stored."""
+        if self._moved(row):
+            self._last, self._values = row, row.values
+            return True
+        return False
+
+    def _moved(self, row: ReadingRow) -> bool:
+        last = self._last
+        if (
+            last is None
+            or row.path is not last.path
+            or row.health is not last.health
+            or row.stamp.utc_ms - last.stamp.utc_ms >= MINUTE_MS
+            or row.stamp.boot != last.stamp.boot
+        ):
+            return True
+        values = row.values
+        for series, absolute, relative in _BANDS:
+            old, new = self._values[series], values[series]
+            if old is None or new is None:
+                if old is not new:
+                    return True
+            elif not abs(new - old) <= max(absolute, relative * abs(old)):
+                return True
+        return False
 
 
 class RollUp:
@@ -70,7 +105,8 @@ class RollUp:
             self._health = health
         least, greatest, sums, counts = self._least, self._greatest, self._sum, self._counts
         for i, value in enumerate(values):
-            if value is None:
+            # A difference of itself is 0 for every number but those that are not finite.
+            if value is None or value - value != 0.0:
                 continue
             if value < least[i]:
                 least[i] = value
@@ -78,6 +114,14 @@ class RollUp:
                 greatest[i] = value
             sums[i] += value
             counts[i] += 1
+        return closed
+
+    def over(self, utc_ms: int) -> Bucket | None:
+        """Close the open bucket if its span has ended at this time; None if it has not, or holds nothing."""
+        if not self._count or utc_ms < self._start + self._span:
+            return None
+        closed = self.close()
+        self._begin(-1)
         return closed
 
     def close(self) -> Bucket | None:

@@ -13,9 +13,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from bridge.errors import InputError
-from bridge.history.entries import KINDS, Kind, details
-from bridge.history.records import EntryRow, ReadingRow, Row, Series
-from bridge.history.rest import Rest, no_rest
+from bridge.history.records import KINDS, EntryRow, Kind, ReadingRow, Series, StampedRow, details
 from bridge.history.rollup import MINUTE_MS, Bucket
 
 VERSION = 10
@@ -23,8 +21,6 @@ VERSION = 10
 RELATIVE_BELOW_S = 2.0**28
 """Times below this are seconds from now, not since 1970 (section 4.5.3)."""
 
-_ROWS, _RECORDS = 4, 32
-"""Of each so many between two rests."""
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9\-:./_]*\Z")
 """Section 4.5.1."""
 
@@ -131,24 +127,21 @@ def bucket_records(bucket: Bucket, base: str, series: Sequence[Series] = tuple(S
     return out
 
 
-def row_records(row: Row, root: str) -> list[SenmlRecord]:
+def row_records(row: StampedRow, root: str) -> list[SenmlRecord]:
     """Any row as records with absolute names."""
     base = base_name(root, row.reservoir)
     return reading_records(row, base) if isinstance(row, ReadingRow) else entry_records(row, base)
 
 
-def pack(rows: Sequence[Row], root: str, rest: Rest = no_rest) -> str:
+def pack(rows: Sequence[StampedRow], root: str) -> str:
     """Rows as one SenML pack (``application/senml+json``), with a base name and a base time. At least one
-    row."""
-    records: list[SenmlRecord] = []
-    for index, row in enumerate(rows):
-        if not index % _ROWS:
-            rest()
-        records += row_records(row, root)
-    return write(records, base_name(root, rows[0].reservoir), rest)
+    row; the base name holds the reservoir where all rows have the same."""
+    records = [record for row in rows for record in row_records(row, root)]
+    names = {row.reservoir for row in rows}
+    return write(records, base_name(root, names.pop()) if len(names) == 1 else f"{root}/")
 
 
-def write(records: Sequence[SenmlRecord], base: str, rest: Rest = no_rest) -> str:
+def write(records: Sequence[SenmlRecord], base: str) -> str:
     """Resolved records as a pack; names that begin with ``base`` are shortened by it. At least one record.
 
     A reader that adds ``bt`` and ``t`` in double precision gets each record's time to the last bit, whatever
@@ -157,9 +150,7 @@ def write(records: Sequence[SenmlRecord], base: str, rest: Rest = no_rest) -> st
     base_s: float | None = None
     shorten = all(record.name.startswith(base) and len(record.name) > len(base) for record in records)
     out: list[dict[str, Any]] = []
-    for index, record in enumerate(records):
-        if not index % _RECORDS:
-            rest()
+    for record in records:
         item: dict[str, Any] = {}
         if not out and shorten:
             item["bn"] = base
@@ -174,7 +165,6 @@ def write(records: Sequence[SenmlRecord], base: str, rest: Rest = no_rest) -> st
             item["t"] = _number(after)
         item |= _value_fields(record)
         out.append(item)
-    rest()
     return json.dumps(out, separators=(",", ":"), allow_nan=False)
 
 

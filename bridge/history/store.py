@@ -1,315 +1,442 @@
-"""The statements behind the log: rows in, rows out, one connection. Every method raises
-:class:`sqlite3.Error`."""
+"""The statements behind the log: rows in, rows out, one connection. Shell.
 
-import secrets
+Every method raises :class:`sqlite3.Error`. Transactions are the caller's.
+"""
+
+import heapq
+import math
 import sqlite3
 import zlib
-from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import fields
+from enum import Enum
+from typing import Any
 
-from bridge.history.entries import KINDS, Kind, from_text, to_text
-from bridge.history.pack import Measured, unpack_buckets, unpack_readings
-from bridge.history.records import EntryRow, Stamp
-from bridge.history.rest import Rest, no_rest
-from bridge.history.rollup import MINUTE_MS, Bucket
-from bridge.history.schema import (
-    MOST_BLOCKS_AN_HOUR,
-    MOST_RESERVOIRS,
-    block_id,
-    entry_floor,
-    hour_id,
+from bridge.errors import LogError
+from bridge.guard.model import Flow
+from bridge.history.records import (
+    CLASSES,
+    KINDS,
+    AlarmChange,
+    AlarmRow,
+    Bucket,
+    Cell,
+    EntryRow,
+    Kind,
+    Litres,
+    LitresRow,
+    MinuteRow,
+    ReadingRow,
+    Row,
+    Series,
+    Stamp,
+    StampedRow,
+    StateRow,
+    alarm_from,
+    reading_of,
 )
-from bridge.history.spill import from_raw, raw
-from bridge.history.trouble import LogFault, LogTrouble
+from bridge.history.rollup import HOUR_MS, MINUTE_MS, RollUp, merge
+from bridge.history.views import (
+    ENTRY_COLUMNS,
+    LAST_MS,
+    SERIES_COLUMNS,
+    first_id,
+    span_text,
+    utc_ms_of,
+    utc_text,
+)
+from bridge.water.health import Health
 
-
-@dataclass(frozen=True, slots=True)
-class Block:
-    """Readings of one hour and one boot, packed."""
-
-    hour: int
-    boot: int
-    last_sequence: int
-    last_ms: int
-    readings: int
-    body: bytes
-
-
-@dataclass(frozen=True, slots=True)
-class BlockInfo:
-    """A block of readings without its body."""
-
-    id: int
-    reservoir: int
-    boot: int
-    last_sequence: int
-    last_ms: int
-    readings: int
-    size: int
-
-
-_LAYOUT_OF_MARKS = 2
-"""The layout that brought marks, and checksums of what is saved."""
+END = 2**62
+"""An id after every other."""
+_TABLES = ("reading", *(kind.value for kind in Kind))
+_HEALTH = {one.word: one for one in Health}
+_FLOW = {one.value: one for one in Flow}
+_SERIES = ", ".join(column for column, _ in SERIES_COLUMNS.values())
+_READING = f"id, time, reservoir, path, health, session, sequence, {_SERIES}"
+_SMALL = [column for _, column in SERIES_COLUMNS.values()]
+_SMALL_COLUMNS = ", ".join(f"{column}{part}" for column in _SMALL for part in ("", "_min", "_max", "_count"))
+_BOOLEANS = {"first_out", "accepted", "exhausted", "order_now"}
+SPAN_TABLES = {MINUTE_MS: "minute", HOUR_MS: "hour"}
 
 
 class Store:
-    """Reads and writes the tables. Transactions are the caller's: :meth:`begin`, :meth:`commit`,
-    :meth:`rollback`."""
+    """Reads and writes the tables."""
 
-    def __init__(self, connection: sqlite3.Connection, *, names: bool = True) -> None:
-        """``names`` False leaves the reservoirs unread, for a file that is damaged."""
+    def __init__(self, connection: sqlite3.Connection) -> None:
         self.connection = connection
-        self._ids: dict[str, int] = (
-            dict(connection.execute("SELECT name, id FROM reservoir")) if names else {}
-        )
 
     def begin(self) -> None:
+        """Begin a transaction that will write."""
         self.connection.execute("BEGIN IMMEDIATE")
 
     def commit(self) -> None:
+        """End it; what was written is in the file."""
         self.connection.execute("COMMIT")
 
     def rollback(self) -> None:
+        """Take back what the open transaction wrote, if there is one."""
         if self.connection.in_transaction:
             self.connection.execute("ROLLBACK")
-        self._ids = dict(self.connection.execute("SELECT name, id FROM reservoir"))
 
-    # Reservoirs
+    # In
 
-    def names(self) -> dict[int, str]:
-        """The reservoirs by their number."""
-        return {number: name for name, number in self._ids.items()}
+    def add(self, rows: Iterable[Row]) -> None:
+        """Store rows in the order given; ids grow in that order over all tables."""
+        last = self.last_id()
+        for row in rows:
+            match row:
+                case StateRow():
+                    self.save_state((row,))
+                case MinuteRow():
+                    self.add_minute(row)
+                case ReadingRow():
+                    last = max(last + 1, first_id(row.stamp.utc_ms))
+                    self.add_reading(last, row)
+                case _:
+                    last = max(last + 1, first_id(row.stamp.utc_ms))
+                    self.add_entry(last, row)
 
-    def reservoir(self, name: str) -> int:
-        """The number of a reservoir, given to it now if it is new."""
-        known = self._ids.get(name)
-        if known is None:
-            known = max(self._ids.values(), default=0) + 1
-            if known > MOST_RESERVOIRS:
-                raise LogTrouble(
-                    LogFault.UNUSABLE, f"The log holds {MOST_RESERVOIRS} reservoirs; no room for {name!r}."
-                )
-            self.connection.execute("INSERT INTO reservoir (id, name) VALUES (?, ?)", (known, name))
-            self._ids[name] = known
-        return known
+    def free_id(self, key: int) -> int:
+        """The first id from this one on that no reading has."""
+        while self.connection.execute("SELECT 1 FROM reading WHERE id = ?", (key,)).fetchone() is not None:
+            key += 1
+        return key
 
-    def find(self, name: str) -> int | None:
-        """The number of a reservoir, None when the log has no such."""
-        return self._ids.get(name)
-
-    # Readings
-
-    def add_block(self, reservoir: int, block: Block) -> None:
-        """Store readings as the next block of their hour."""
-        low = block_id(block.hour, reservoir, 0)
-        high = block_id(block.hour, reservoir, MOST_BLOCKS_AN_HOUR - 1)
-        row = self.connection.execute(
-            "SELECT max(id) FROM block WHERE id BETWEEN ? AND ?", (low, high)
-        ).fetchone()
-        number = low if row[0] is None else int(row[0]) + 1
-        if number > high:
-            told = f"More than {MOST_BLOCKS_AN_HOUR} blocks within an hour: too many restarts."
-            raise LogTrouble(LogFault.UNUSABLE, told)
+    def add_reading(self, key: int, row: ReadingRow) -> None:
+        """Store a reading under an id."""
+        values = (_rounded(value) for value in row.values)
+        stamp = row.stamp
         self.connection.execute(
-            "INSERT INTO block (id, boot, last_sequence, last_ms, readings, body) VALUES (?, ?, ?, ?, ?, ?)",
-            (number, block.boot, block.last_sequence, block.last_ms, block.readings, block.body),
+            f"INSERT INTO reading (id, time, reservoir, {_SERIES}, path, health, session, sequence) "
+            f"VALUES (?, ?, ?{', ?' * len(Series)}, ?, ?, ?, ?)",
+            (
+                key, utc_text(stamp.utc_ms), row.reservoir, *values, row.path.value, row.health.word,
+                stamp.boot, stamp.sequence,
+            ),
+        )  # fmt: skip
+
+    def add_entry(self, key: int, row: EntryRow) -> None:
+        """Store an entry under an id."""
+        kind, stamp = KINDS[type(row)], row.stamp
+        columns = ENTRY_COLUMNS[kind]
+        values = [_plain(field, getattr(row, field)) for _, _, field in columns]
+        names = "".join(f"{name}, " for name, _, _ in columns)
+        self.connection.execute(
+            f"INSERT INTO {kind.value} (id, time, reservoir, {names}session, sequence) "
+            f"VALUES (?, ?, ?{', ?' * len(columns)}, ?, ?)",
+            (key, utc_text(stamp.utc_ms), row.reservoir, *values, stamp.boot, stamp.sequence),
         )
 
-    def blocks(self, after_id: int, before_id: int, reservoir: int | None = None) -> Iterator[BlockInfo]:
-        """Blocks with ``after_id <= id < before_id`` in order, without their bodies."""
-        only = "" if reservoir is None else f" AND ((id >> 12) & 4095) = {int(reservoir)}"
-        rows = self.connection.execute(
-            "SELECT id, (id >> 12) & 4095, boot, last_sequence, last_ms, readings, length(body) FROM block "
-            f"WHERE id >= ? AND id < ?{only} ORDER BY id",
-            (after_id, before_id),
+    def add_minute(self, row: MinuteRow) -> None:
+        """Store a minute, together with what its minute and its hour already hold."""
+        bucket = row.bucket
+        hour_ms = bucket.start_ms - bucket.start_ms % HOUR_MS
+        for start_ms, span_ms in ((bucket.start_ms, MINUTE_MS), (hour_ms, HOUR_MS)):
+            there = self.bucket(span_ms, row.reservoir, start_ms)
+            parts = [bucket] if there is None else [there, bucket]
+            self.put_bucket(row.reservoir, merge(parts, start_ms, span_ms))
+
+    def put_bucket(self, reservoir: str, bucket: Bucket) -> None:
+        """Store a minute or an hour in the place of the one that is there."""
+        cells: list[int | None] = []
+        for cell in bucket.cells:
+            if cell is None:
+                cells += (None, None, None, None)
+                continue
+            mean, least, greatest = (round(1000 * v) for v in (cell.mean, cell.least, cell.greatest))
+            cells += (
+                mean,
+                None if least == mean else least,
+                None if greatest == mean else greatest,
+                None if cell.count == bucket.count else cell.count,
+            )
+        self.connection.execute(
+            f"INSERT OR REPLACE INTO {SPAN_TABLES[bucket.span_ms]} (time, reservoir, readings, health, "
+            f"{_SMALL_COLUMNS}) VALUES (?, ?, ?, ?{', ?' * len(cells)})",
+            (span_text(bucket.start_ms), reservoir, bucket.count, bucket.health.word, *cells),
         )
-        return (BlockInfo(*row) for row in rows)
 
-    def readings_in(self, block: int, rest: Rest = no_rest) -> list[Measured]:
-        """The readings of one block; none when retention took it meanwhile."""
-        row = self.connection.execute("SELECT body FROM block WHERE id = ?", (block,)).fetchone()
-        return unpack_readings(row[0], rest) if row else []
+    def close_minutes(self) -> None:
+        """Make the minutes that a killed process left open, from the readings that it had stored."""
+        for name in self.reservoirs():
+            roll = RollUp(MINUTE_MS)
+            for _, row in self.readings_between(self.minutes_end(name), LAST_MS, name):
+                closed = roll.add(row.stamp.utc_ms, row.values, row.health)
+                if closed is not None:
+                    self.add_minute(MinuteRow(name, closed))
+            last = roll.close()
+            if last is not None:
+                self.add_minute(MinuteRow(name, last))
 
-    def last_reading(self, reservoir: int) -> tuple[int, int]:
-        """Boot and sequence of the last reading stored in a block; ``(-1, -1)`` when there is none."""
-        row = self.connection.execute(
-            "SELECT boot, last_sequence FROM block WHERE ((id >> 12) & 4095) = ? ORDER BY id DESC LIMIT 1",
-            (reservoir,),
-        ).fetchone()
-        return (int(row[0]), int(row[1])) if row else (-1, -1)
-
-    def add_mark(self, reservoir: int, one: Measured) -> int:
-        """Store a mark; its id."""
-        made = self.connection.execute(
-            "INSERT INTO mark (reservoir, body) VALUES (?, ?)", (reservoir, zlib.compress(raw(one)))
+    def save_state(self, rows: Iterable[StateRow]) -> None:
+        """Store values, each in the place of the one with its key."""
+        self.connection.executemany(
+            "INSERT OR REPLACE INTO state (key, version, value, checksum) VALUES (?, ?, ?, ?)",
+            [(row.key, row.version, row.text, zlib.crc32(row.text.encode())) for row in rows],
         )
-        return made.lastrowid or 0
 
-    def marks(self) -> list[tuple[int, Measured]]:
-        """Every mark with its reservoir, in order; none in a file of the first layout, which had no marks."""
-        if self.layout < _LAYOUT_OF_MARKS:
-            return []
-        rows = self.connection.execute("SELECT reservoir, body FROM mark ORDER BY id")
-        return [(int(reservoir), from_raw(zlib.decompress(body))[0]) for reservoir, body in rows]
+    # Out
 
-    def drop_marks(self, ids: Iterable[int] | None = None) -> None:
-        """Delete marks; all of them, where none are named."""
-        if ids is None:
-            self.connection.execute("DELETE FROM mark")
-        else:
-            self.connection.executemany("DELETE FROM mark WHERE id = ?", [(one,) for one in ids])
+    def last_id(self) -> int:
+        """The id of the newest row of any table with ids; 0 when there is none."""
+        ends = ", ".join(f"(SELECT coalesce(max(id), 0) FROM {table})" for table in _TABLES)
+        return int(self.connection.execute(f"SELECT max({ends})").fetchone()[0])
 
-    # Roll-ups
+    def span_ms(self) -> tuple[int, int]:
+        """The full hour of the first row and the time of the last; ``(0, 0)`` when the file is empty."""
+        found: list[int] = []
+        for table in _TABLES:
+            # Two subqueries, because SQLite looks up one end of a key at once and scans for both.
+            row = self.connection.execute(
+                f"SELECT (SELECT time FROM {table} ORDER BY id LIMIT 1), "
+                f"(SELECT time FROM {table} ORDER BY id DESC LIMIT 1)"
+            ).fetchone()
+            found += [utc_ms_of(text) for text in row if text is not None]
+        for table in SPAN_TABLES.values():
+            for end in ("min", "max"):
+                at = self.connection.execute(f"SELECT {end}(time) FROM {table}").fetchone()[0]
+                found += [] if at is None else [utc_ms_of(at)]
+        first_ms = min(found, default=0)
+        return first_ms - first_ms % HOUR_MS, max(found, default=0)
 
-    def add_roll_ups(self, hour: int, reservoir: int, minutes: bytes, whole: bytes) -> None:
-        """Store the packed roll-ups of an hour, in the place of those that are there."""
-        key = hour_id(hour, reservoir)
-        for table, body in (("minute", minutes), ("hour", whole)):
-            self.connection.execute(f"INSERT OR REPLACE INTO {table} (id, body) VALUES (?, ?)", (key, body))
-
-    def last_rolled(self) -> int:
-        """The last hour that has roll-ups; -1 when there is none."""
-        return self.hours_rolled()[1]
-
-    def hours_rolled(self) -> tuple[int, int]:
-        """The first and the last hour that have roll-ups; ``(0, -1)`` when there are none."""
-        first, last = self._ends("hour")
-        return (0, -1) if last is None or first is None else (first >> 12, last >> 12)
-
-    def hours_blocked(self) -> tuple[int, int]:
-        """The first and the last hour that have blocks; ``(0, -1)`` when there are none."""
-        first, last = self._ends("block")
-        return (0, -1) if last is None or first is None else (first >> 24, last >> 24)
-
-    def _ends(self, table: str) -> tuple[int | None, int | None]:
-        # Two subqueries, for SQLite looks up one end of a table by its key and scans for both at once.
-        row = self.connection.execute(f"SELECT (SELECT min(id) FROM {table}), (SELECT max(id) FROM {table})")
-        first, last = row.fetchone()
-        return first, last
-
-    def buckets(self, span_ms: int, reservoir: int, first_hour: int, last_hour: int) -> Iterator[Bucket]:
-        """Stored buckets of one minute or one hour of a reservoir, from the first to the last hour, both
-        included."""
-        table = "minute" if span_ms == MINUTE_MS else "hour"
-        rows = self.connection.execute(
-            f"SELECT body FROM {table} WHERE id BETWEEN ? AND ? AND (id & 4095) = ? ORDER BY id",
-            (hour_id(first_hour, 0), hour_id(last_hour, MOST_RESERVOIRS), reservoir),
+    def reservoirs(self) -> list[str]:
+        """Every reservoir with readings or hours, in the order of their names."""
+        found = self.connection.execute(
+            "SELECT reservoir FROM reading UNION SELECT reservoir FROM hour ORDER BY reservoir"
         )
-        for row in rows:
-            yield from unpack_buckets(row[0])
+        return [str(name) for (name,) in found]
 
-    # Entries
-
-    def add_entries(self, rows: Iterable[EntryRow]) -> None:
-        """Store entries in the order given."""
-        top = self.last_entry()
-        for row in rows:
-            top = max(top + 1, entry_floor(row.stamp.utc_ms))
-            kind = KINDS[type(row)].value
+    def has(self, reservoir: str) -> bool:
+        """Whether there are readings or hours of a reservoir."""
+        return any(
             self.connection.execute(
-                "INSERT INTO entry (id, boot, sequence, kind, reservoir, body) VALUES (?, ?, ?, ?, ?, ?)",
-                (top, row.stamp.boot, row.stamp.sequence, kind, row.reservoir, to_text(row)),
+                f"SELECT 1 FROM {table} WHERE reservoir = ? LIMIT 1", (reservoir,)
+            ).fetchone()
+            for table in ("hour", "reading")
+        )
+
+    def readings(self, after: int, before: int, reservoir: str | None = None) -> Iterator[ReadingRow]:
+        """Readings with ``after <= id < before`` in order."""
+        return (row for _, row in self.numbered_readings(after, before, reservoir))
+
+    def numbered_readings(
+        self, after: int, before: int, reservoir: str | None = None
+    ) -> Iterator[tuple[int, ReadingRow]]:
+        """The same, each with its id."""
+        only = "" if reservoir is None else " AND reservoir = ?"
+        found = self.connection.execute(
+            f"SELECT {_READING} FROM reading WHERE id >= ? AND id < ?{only} ORDER BY id",
+            (after, before, *(() if reservoir is None else (reservoir,))),
+        )
+        return (_reading(row) for row in found)
+
+    def readings_between(
+        self, start_ms: int, end_ms: int, reservoir: str, after: int = 0, limit: int = -1
+    ) -> list[tuple[int, ReadingRow]]:
+        """Readings of a reservoir with ``start_ms <= time < end_ms``, in order, each with its id: at most
+        ``limit``, those with ``id > after``."""
+        found = self.connection.execute(
+            f"SELECT {_READING} FROM reading WHERE id >= ? AND time >= ? AND time < ? AND reservoir = ? "
+            "ORDER BY id LIMIT ?",
+            (max(first_id(start_ms), after + 1), utc_text(start_ms), utc_text(end_ms), reservoir, limit),
+        )
+        return [_reading(row) for row in found]
+
+    def reading_before(self, key: int, reservoir: str) -> ReadingRow | None:
+        """The last reading of a reservoir before an id."""
+        found = self.connection.execute(
+            "SELECT id FROM reading WHERE id < ? AND reservoir = ? ORDER BY id DESC LIMIT 1", (key, reservoir)
+        ).fetchone()
+        return None if found is None else next(self.readings(found[0], found[0] + 1))
+
+    def minutes_end(self, reservoir: str) -> int:
+        """The end of the last stored minute of a reservoir, in UTC milliseconds; 0 when there is none."""
+        found = self.connection.execute(
+            "SELECT time FROM minute WHERE reservoir = ? ORDER BY time DESC LIMIT 1", (reservoir,)
+        ).fetchone()
+        return 0 if found is None else utc_ms_of(found[0]) + MINUTE_MS
+
+    def bucket(self, span_ms: int, reservoir: str, start_ms: int) -> Bucket | None:
+        """One minute or hour."""
+        return next(self.buckets(span_ms, reservoir, start_ms, start_ms + span_ms), None)
+
+    def buckets(self, span_ms: int, reservoir: str, start_ms: int, end_ms: int) -> Iterator[Bucket]:
+        """Minutes or hours of a reservoir that start in a range, in order."""
+        found = self.connection.execute(
+            f"SELECT time, readings, health, {_SMALL_COLUMNS} FROM {SPAN_TABLES[span_ms]} "
+            "WHERE time >= ? AND time < ? AND reservoir = ? ORDER BY time",
+            (span_text(_whole_s(start_ms)), span_text(_whole_s(end_ms)), reservoir),
+        )
+        for time, count, health, *cells in found:
+            yield Bucket(
+                utc_ms_of(time),
+                span_ms,
+                tuple(
+                    [
+                        _cell(four[0], four[1], four[2], four[3], count)
+                        for four in zip(*[iter(cells)] * 4, strict=True)
+                    ]
+                ),
+                count,
+                _HEALTH[health],
             )
 
-    def last_entry(self) -> int:
-        row = self.connection.execute("SELECT max(id) FROM entry").fetchone()
-        return 0 if row[0] is None else int(row[0])
-
-    def has_entry(self, row: EntryRow) -> bool:
-        """Whether this very entry is stored already."""
-        low, high = entry_floor(row.stamp.utc_ms), entry_floor(row.stamp.utc_ms + 1)
-        sql = "SELECT 1 FROM entry WHERE id >= ? AND id < ? AND boot = ? AND sequence = ?"
-        return (
-            self.connection.execute(sql, (low, high, row.stamp.boot, row.stamp.sequence)).fetchone()
-            is not None
+    def entries(self, kind: Kind, after: int, before: int) -> Iterator[tuple[int, EntryRow]]:
+        """Entries of one kind with ``after <= id < before``, in order, each with its id."""
+        found = self.connection.execute(
+            f"SELECT {_columns_of(kind)} FROM {kind.value} WHERE id >= ? AND id < ? ORDER BY id",
+            (after, before),
         )
+        return (_entry(kind, row) for row in found)
 
-    def entries(
-        self,
-        after_id: int,
-        before_id: int,
-        kinds: Iterable[Kind] = (),
-        reservoir: str | None = None,
-        limit: int = -1,
-    ) -> Iterator[tuple[int, EntryRow]]:
-        """Entries with ``after_id < id < before_id`` in order; all kinds when none is named."""
-        where, values = "id > ? AND id < ?", [after_id, before_id]
-        words = [kind.value for kind in kinds]
-        if words:
-            where += f" AND kind IN ({', '.join('?' * len(words))})"
-        names = [reservoir] if reservoir is not None else []
-        if names:
-            where += " AND reservoir = ?"
-        sql = f"SELECT id, boot, sequence, kind, reservoir, body FROM entry WHERE {where} ORDER BY id LIMIT ?"
-        for key, boot, sequence, kind, name, body in self.connection.execute(
-            sql, (*values, *words, *names, limit)
-        ):
-            yield key, from_text(kind, name, Stamp(boot, sequence, key >> 8), body)
+    def entries_between(
+        self, kind: Kind, start_ms: int, end_ms: int, reservoir: str | None = None
+    ) -> list[tuple[int, EntryRow]]:
+        """Entries of one kind with ``start_ms <= time < end_ms``, in order, each with its id."""
+        only = "" if reservoir is None else " AND reservoir = ?"
+        found = self.connection.execute(
+            f"SELECT {_columns_of(kind)} FROM {kind.value} "
+            f"WHERE id >= ? AND time >= ? AND time < ?{only} ORDER BY id",
+            (
+                first_id(start_ms),
+                utc_text(start_ms),
+                utc_text(end_ms),
+                *(() if reservoir is None else (reservoir,)),
+            ),
+        )
+        return [_entry(kind, row) for row in found]
 
     def entries_before(
-        self, before_id: int, kinds: Iterable[Kind], reservoir: str, among: int
+        self, kind: Kind, before_ms: int, reservoir: str, among: int
     ) -> list[tuple[int, EntryRow]]:
-        """Entries of these kinds and this reservoir, in order, from the last ``among`` entries before a key:
-        the work does not grow with the log."""
-        words = [kind.value for kind in kinds]
-        sql = (
-            "SELECT id, boot, sequence, kind, reservoir, body FROM entry WHERE id IN (SELECT id FROM "
-            "(SELECT id, kind, reservoir FROM entry WHERE id < ? ORDER BY id DESC LIMIT ?) "
-            f"WHERE kind IN ({', '.join('?' * len(words))}) AND reservoir = ?) ORDER BY id"
+        """Entries of one kind and reservoir, from the last ``among`` of that kind before a time, the newest
+        first: the work does not grow with the log."""
+        found = self.connection.execute(
+            f"SELECT {_columns_of(kind)} FROM {kind.value} WHERE time < ? ORDER BY id DESC LIMIT ?",
+            (utc_text(before_ms), among),
         )
-        rows = self.connection.execute(sql, (before_id, among, *words, reservoir))
-        return [
-            (key, from_text(kind, name, Stamp(boot, sequence, key >> 8), body))
-            for key, boot, sequence, kind, name, body in rows
-        ]
+        rows = [_entry(kind, row) for row in found]
+        return [(key, row) for key, row in rows if row.reservoir == reservoir]
 
-    # What survives a restart
+    def state(self) -> dict[str, StateRow]:
+        """Every saved value whose checksum fits."""
+        found = self.connection.execute("SELECT key, version, value, checksum FROM state")
+        return {
+            key: StateRow(key, version, text)
+            for key, version, text, crc in found
+            if zlib.crc32(text.encode()) == crc
+        }
 
-    @property
-    def layout(self) -> int:
-        """The number of the file's layout; a file that is only read may have an older one than ours."""
-        return int(self.connection.execute("PRAGMA user_version").fetchone()[0])
-
-    def save_state(self, states: Mapping[str, bytes]) -> None:
-        self.connection.executemany(
-            "INSERT OR REPLACE INTO state (key, value, checksum) VALUES (?, ?, ?)",
-            [(key, value, zlib.crc32(value)) for key, value in states.items()],
+    def next_stamp(self, now_ms: int) -> Stamp:
+        """A stamp after every entry in the file, for a row that is made outside of the daemon."""
+        ends = " UNION ALL ".join(
+            f"SELECT * FROM (SELECT id, session, sequence, time FROM {kind.value} ORDER BY id DESC LIMIT 1)"
+            for kind in Kind
         )
-
-    def state(self) -> dict[str, bytes]:
-        """Every saved value whose checksum fits; one from before there were checksums counts as fitting."""
-        checksum = "checksum" if self.layout >= _LAYOUT_OF_MARKS else "-1"
-        rows = self.connection.execute(f"SELECT key, value, {checksum} FROM state")
-        return {key: bytes(value) for key, value, crc in rows if crc in (-1, zlib.crc32(value))}
-
-    def identity(self) -> str:
-        """A random name this file was given when it was begun."""
-        row = self.connection.execute("SELECT value FROM state WHERE key = 'log.identity'").fetchone()
-        if row:
-            return bytes(row[0]).decode("ascii")
-        made = secrets.token_hex(8)
-        self.save_state({"log.identity": made.encode("ascii")})
-        return made
-
-    def last_utc_ms(self) -> int:
-        """The latest UTC of anything in the file; 0 when it is empty."""
-        block = self.connection.execute("SELECT last_ms FROM block ORDER BY id DESC LIMIT 1").fetchone()
-        marks = [one.utc_ms for _, one in self.marks()]
-        return max(int(block[0]) if block else 0, self.last_entry() >> 8, *marks, 0)
+        last = self.connection.execute(f"{ends} ORDER BY id DESC LIMIT 1").fetchone()
+        if last is None:
+            session = self.state().get("log.session")
+            return Stamp(0 if session is None else int(session.text), 0, now_ms)
+        return Stamp(int(last[1]), int(last[2]), max(now_ms, utc_ms_of(last[3]) + 1))
 
     # Retention
 
     def drop_before(
-        self, *, block_hour: int, minute_hour: int, hour_hour: int, entry_ms: int, keep_from: int
+        self, *, reading_ms: int, minute_ms: int, hour_ms: int, entry_ms: int, keep_from: int
     ) -> None:
-        """Delete what is older than each bound; blocks from ``keep_from`` on stay, the outbox needs them.
+        """Delete what is older than each bound; readings from the id ``keep_from`` on stay for the outbox.
 
-        At most two days of readings go at once: a clock that jumped ahead must not empty the log at a stroke.
+        At most two days of readings are deleted at once, so that a clock that jumped ahead does not empty the
+        log.
         """
-        row = self.connection.execute("SELECT min(id) FROM block").fetchone()
-        oldest = 0 if row[0] is None else int(row[0]) >> 24
-        bound = min(block_id(block_hour, 0, 0), block_id(oldest + 48, 0, 0), keep_from)
-        self.connection.execute("DELETE FROM block WHERE id < ?", (bound,))
-        self.connection.execute("DELETE FROM minute WHERE id < ?", (hour_id(minute_hour, 0),))
-        self.connection.execute("DELETE FROM hour WHERE id < ?", (hour_id(hour_hour, 0),))
-        self.connection.execute("DELETE FROM entry WHERE id < ?", (entry_floor(entry_ms),))
+        oldest = self.connection.execute("SELECT min(id) FROM reading").fetchone()[0]
+        if oldest is not None:
+            bound = min(first_id(reading_ms), int(oldest) + first_id(48 * HOUR_MS), keep_from)
+            self.connection.execute("DELETE FROM reading WHERE id < ?", (bound,))
+        self.connection.execute("DELETE FROM minute WHERE time < ?", (span_text(max(0, minute_ms)),))
+        self.connection.execute("DELETE FROM hour WHERE time < ?", (span_text(max(0, hour_ms)),))
+        for kind in Kind:
+            bound = min(first_id(entry_ms), keep_from)
+            self.connection.execute(f"DELETE FROM {kind.value} WHERE id < ?", (bound,))
+
+
+def entry(kind: Kind, stamp: Stamp, reservoir: str, given: Mapping[str, Any]) -> EntryRow:
+    """An entry out of plain values by their fields' names; ``LogError`` when they make no such entry."""
+    row_class = CLASSES[kind]
+    try:
+        known = {f.name: _typed(f.name, given[f.name]) for f in fields(row_class) if f.name in given}
+        if row_class is AlarmRow:
+            known["alarm"] = alarm_from(known["alarm"])
+            known["change"] = AlarmChange(known["change"])
+        if row_class is LitresRow:
+            known["what"] = Litres(known["what"])
+        return row_class(stamp=stamp, reservoir=reservoir, **known)
+    except (ValueError, TypeError, KeyError) as error:
+        raise LogError(f"An entry of kind {kind.value!r} in the log cannot be read: {error}.") from error
+
+
+def in_order(streams: Sequence[Iterator[tuple[int, StampedRow]]]) -> Iterator[tuple[int, StampedRow]]:
+    """Rows of several tables in the order of their ids."""
+    return heapq.merge(*streams, key=lambda one: one[0])
+
+
+def _reading(stored: Sequence[Any]) -> tuple[int, ReadingRow]:
+    key, time, name, path, health, session, sequence, *values = stored
+    stamp = Stamp(session, sequence, utc_ms_of(time))
+    return key, reading_of(stamp, name, values, _FLOW[path], _HEALTH[health])
+
+
+def _columns_of(kind: Kind) -> str:
+    return "".join(
+        ["id, time, reservoir, session, sequence", *(f", {one}" for one, _, _ in ENTRY_COLUMNS[kind])]
+    )
+
+
+def _entry(kind: Kind, stored: Sequence[Any]) -> tuple[int, EntryRow]:
+    key, time, name, session, sequence, *values = stored
+    given = dict(zip((field for _, _, field in ENTRY_COLUMNS[kind]), values, strict=True))
+    return key, entry(kind, Stamp(session, sequence, utc_ms_of(time)), name, given)
+
+
+def _whole_s(utc_ms: int) -> int:
+    """The first full second from a time on."""
+    return -(-utc_ms // 1000) * 1000
+
+
+def _typed(field: str, value: Any) -> Any:
+    if value is not None and field in _BOOLEANS:
+        return bool(value)
+    return utc_ms_of(value) if field.endswith("_ms") and isinstance(value, str) else value
+
+
+def _plain(field: str, value: Any) -> Any:
+    if value is None:
+        return None
+    if isinstance(value, Enum):
+        return value.value
+    if field.endswith("_ms"):
+        return utc_text(value)
+    if isinstance(value, bool):
+        return int(value)
+    if not isinstance(value, str):
+        return value
+    # A stranger's text may hold what UTF-8 cannot, or a zero character, where other programs stop.
+    return value.encode("utf-8", "backslashreplace").decode().replace("\x00", "\\x00")
+
+
+def _rounded(value: float | None) -> float | None:
+    return None if value is None or not math.isfinite(value) else float(f"{value:.7g}")
+
+
+def _cell(
+    mean: int | None, least: int | None, greatest: int | None, count: int | None, readings: int
+) -> Cell | None:
+    if mean is None:
+        return None
+    return Cell(
+        (mean if least is None else least) / 1000,
+        mean / 1000,
+        (mean if greatest is None else greatest) / 1000,
+        readings if count is None else count,
+    )

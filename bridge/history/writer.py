@@ -1,270 +1,667 @@
-"""What the log writes and when. Runs in the log's thread; nothing here knows of threads.
+"""The log: rows in from anywhere, one thread that owns the connection and commits them in order. Shell.
 
-=====================================  ==============================  ===========================
-what                                   reaches the card                a power cut costs
-=====================================  ==============================  ===========================
-alarm, trip, command, cartridge,       at once, committed with full    nothing that was committed
-calibration, sample, latched state     synchronisation
-event, end of a fill, counters         within ``lazy_s``, or with the  at most ``lazy_s`` of them
-                                       next commit
-a reading that moved                   within one turn (half a second) at most the last turn
-(:mod:`bridge.history.marks`)
-every other reading                    in a block, when its hour is    its detail inside the bands
-                                       over or the block is full       of the marks, for an hour
-=====================================  ==============================  ===========================
+==========================================  ==========================================================
+rows                                        reach the disk
+==========================================  ==========================================================
+``durable``: alarms, trips, commands,       at once, with everything before them, in one commit with
+latched state, samples, cartridges          ``synchronous = FULL``; then ``done`` is called
+all others: readings, minutes, events,      within ``COMMIT_S`` with ``synchronous = NORMAL``: safe from
+fills, accounts                             a killed process, and from a power cut at the next full commit
+==========================================  ==========================================================
 
-Killing the process costs nothing but the last turn: what waits lies in the spill
-(:mod:`bridge.history.spill`). The hour is the price of a card that lasts: a commit for each reading
-would write at least 31 million blocks a year, and the aim is a hundred thousand.
+Nothing here blocks its caller and nothing raises into it. Trouble with the file is reported through a
+callback, once for each kind, and None when the file works again. Meanwhile rows wait in memory, in order and
+within the bounds of :class:`bridge.history.limits.LogSettings`, and the file is tried again and again.
 """
 
-from collections.abc import Callable, Mapping
+import fcntl
+import os
+import sqlite3
+import threading
+import time
+from collections import deque
+from collections.abc import Callable, Iterable, Sequence
+from concurrent.futures import Future
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
-from bridge.errors import LogError
-from bridge.history.closing import Closed, close
+from bridge.errors import InputError, LogError
+from bridge.history import migration, senml
+from bridge.history.errors import LogFault, LogTrouble, trouble_from
 from bridge.history.limits import LogSettings
-from bridge.history.outbox import Outbox, OutboxLevel
-from bridge.history.recovery import BOOT, Opened, look, next_boot, opened
-from bridge.history.rest import Rest, no_rest
+from bridge.history.migration import SESSION
+from bridge.history.outbox import Outbox, OutboxLevel, Parcel
+from bridge.history.records import (
+    CommandRow,
+    EntryRow,
+    EventRow,
+    ForecastRow,
+    MinuteRow,
+    ReadingRow,
+    Row,
+    Stamp,
+    StateRow,
+)
 from bridge.history.rollup import HOUR_MS
-from bridge.history.schema import hour_of, open_for_writing
-from bridge.history.spill import Laid, Part, Spill, frame, raw
+from bridge.history.schema import (
+    LAYOUT,
+    bring_up_to_date,
+    connect_for_writing,
+    layout_in,
+    open_for_reading,
+    open_for_writing,
+)
 from bridge.history.store import Store
-from bridge.history.trouble import LogFault, LogTrouble
-from bridge.history.waiting import Waiting
+
+COMMIT_S = 5.0
+"""A row waits no longer for its commit."""
+LEVEL_EVERY_S = 60.0
+LONGEST_RETRIES = 60.0
+"""The longest wait before the file is tried again, in first waits."""
+BUSY_S = 5.0
+_BOUND_EVERY = 5000
+_DAY_MS = 24 * HOUR_MS
+_OWN = ("log.", "outbox.")
+"""Keys of saved values that are the log's own begin so."""
+FILE_ERRORS = (sqlite3.Error, OSError, LogError)
 
 
-class Writer:
-    """The file, the spill and what waits. Methods raise sqlite3.Error, OSError and LogError.
+@dataclass(frozen=True, slots=True)
+class Opened:
+    """The content of the log that a new process needs."""
 
-    ``rest`` is called again and again while blocks are made. It may take more rows and call
-    :meth:`commit_now`.
+    boot: int
+    """The number of this session."""
+    last_utc_ms: int
+    """The first stamp must lie after this: it is the floor of a ``RecordClock``."""
+    state: dict[str, StateRow]
+    """The saved values by key, without the log's own."""
+    complete: bool
+    """False when the saved values could not be read: then nobody knows what was latched."""
+
+
+@dataclass(frozen=True, slots=True)
+class LogFigures:
+    """Counters since the start."""
+
+    commits: int
+    lost_readings: int
+    lost_entries: int
+    queued: int
+
+
+@dataclass(slots=True)
+class _Batch:
+    """Rows of one call."""
+
+    rows: Sequence[Row]
+    durable: bool
+    done: Callable[[bool], None] | None
+    at_s: float
+
+
+@dataclass(slots=True)
+class _Waiting:
+    """Rows that are not in the file, in order and within bounds."""
+
+    settings: LogSettings
+    batches: deque[_Batch] = field(default_factory=deque)
+    lost_readings: int = 0
+    lost_entries: int = 0
+
+    def rows(self) -> list[Row]:
+        return [row for batch in self.batches for row in batch.rows]
+
+    def refuse(self) -> None:
+        """Whoever waits for the disk hears that it does not answer."""
+        for batch in self.batches:
+            if batch.done is not None:
+                done, batch.done = batch.done, None
+                done(False)
+
+    def bound(self) -> None:
+        """Drop what there is no room for: readings, then events, refused commands and minutes."""
+        self.refuse()
+        rows = self.rows()
+        newest = {row.key: row for row in rows if isinstance(row, StateRow)}
+        kept = [row for row in rows if not isinstance(row, StateRow) or newest[row.key] is row]
+        over = sum(isinstance(row, ReadingRow) for row in kept) - self.settings.most_waiting
+        self.lost_readings += max(0, over)
+        kept = _without(kept, over, lambda row: isinstance(row, ReadingRow))
+        for sort in (_is_event, _is_refused, _is_summary):
+            over = sum(not isinstance(row, ReadingRow) for row in kept) - self.settings.most_entries
+            before = len(kept)
+            kept = _without(kept, over, sort)
+            self.lost_entries += before - len(kept)
+        if len(kept) < len(rows):
+            durable = any(batch.durable for batch in self.batches)
+            at_s = self.batches[0].at_s
+            self.batches = deque([_Batch(kept, durable, None, at_s)])
+
+
+class Log:
+    """One log for all reservoirs of a bridge.
+
+    ``on_trouble`` and ``on_outbox`` are called from the log's thread: hand over to the event loop with
+    ``loop.call_soon_threadsafe``.
     """
 
-    def __init__(self, path: Path, spill: Path | None, settings: LogSettings, rest: Rest = no_rest) -> None:
+    def __init__(
+        self,
+        path: Path,
+        *,
+        settings: LogSettings | None = None,
+        on_trouble: Callable[[LogTrouble | None], None] | None = None,
+        on_outbox: Callable[[OutboxLevel], None] | None = None,
+        patience_s: float = 5.0,
+        retry_s: float = 1.0,
+    ) -> None:
         self.path = path
-        self.settings = settings
-        self.spill_path = spill
-        self.waiting = Waiting(settings)
-        self.store: Store | None = None
-        self.outbox = Outbox(settings.outbox, self.waiting.remember, rest) if settings.outbox else None
-        self.level: OutboxLevel | None = None
-        self.commits = 0
-        self.provisional_boot = 0
-        """The boot number that was given out before the file could be written; 0 when none was."""
-        self.spill_trouble: LogTrouble | None = None
-        """Set when the spill had to be given up; the owner takes it and tells."""
-        self._rest = rest
-        self._spill: Spill | None = None
-        self._identity = ""
-        self._boot = 0
+        self._settings = settings or LogSettings()
+        self._on_trouble = on_trouble
+        self._on_outbox = on_outbox
+        self._patience_s = patience_s
+        self._retry_s = self._delay_s = retry_s
+        self._retry_at_s = 0.0
+        self._bell = threading.Condition()
+        self._fresh: deque[_Batch] = deque()
+        self._asked: deque[tuple[Callable[[], Any], Future[Any]]] = deque()
+        self._stop = False
+        self._ended = False
+        self._waiting = _Waiting(self._settings)
+        self._store: Store | None = None
+        self._lock = -1
+        self._outbox = None if self._settings.outbox is None else Outbox(self._settings.outbox)
+        self._level_at_s = 0.0
+        self._alert = False
+        self._state: dict[str, StateRow] = {}
+        """The newest of every saved value: another file must hold them all."""
+        self._session = 0
+        self._was_open = False
+        self._state_lost = False
         self._swept_day = -1
-        self._marks: list[tuple[str, tuple[int, int], int]] = []
-        """The marks that this writer put into the file: reservoir, boot and sequence, id."""
+        self._commits = 0
+        self._opened: Future[Opened] = Future()
+        self._trouble: LogTrouble | None = None
+        self._quiet_s = 0.0
+        self._thread = threading.Thread(target=self._run, name="log", daemon=True)
 
-    def open(self, *, trust_spill: bool = False) -> Opened | None:
-        """Open the file. The first time, also take up what an earlier process left, and return what was
-        known."""
-        if self._spill is None and not self._identity:
-            self._open_spill()
-        if self.store is None:
-            self.store = Store(open_for_writing(self.path))
-        known: Opened | None = None
-        if not self._boot:
-            known = self._recover(self.store, trust_spill)
-        else:
-            self.waiting.all_again()
-        self.store.begin()
-        self._identity = self.store.identity()
-        self.store.commit()
-        self.turn(0.0, everything=True)
-        return known
+    def start(self) -> Future[Opened]:
+        """Start the thread. The future always comes to a result, at the latest after ``patience_s``."""
+        self._thread.start()
+        return self._opened
 
-    def _recover(self, store: Store, trust_spill: bool) -> Opened:
-        found = look(store, self.spill_path if self._spill else None, trust_spill=trust_spill)
-        waiting = self.waiting
-        for name, rows in found.readings.items():
-            # What arrived before the file could be opened comes after what an earlier process left.
-            waiting.readings[name] = bytearray().join(map(raw, rows)) + waiting.readings.get(name, b"")
-        waiting.entries = [*found.entries, *waiting.entries]
-        waiting.in_block = dict(found.in_block)
-        waiting.kept = {**found.state, **waiting.kept}
-        waiting.dirty = {**found.spilled, **waiting.dirty}
-        waiting.hour = max(waiting.hour, hour_of(found.last_utc_ms))
-        self._boot = max(next_boot(waiting.kept), self.provisional_boot)
-        waiting.remember(BOOT, str(self._boot).encode())
-        if self.outbox is not None:
-            self.outbox.load(waiting.kept, store, self._boot)
-        return opened(waiting.kept, self._boot, found.last_utc_ms)
+    def write(
+        self, rows: Sequence[Row], *, durable: bool = False, done: Callable[[bool], None] | None = None
+    ) -> None:
+        """Put rows into the log, after everything written before. Returns at once.
 
-    def salvage(self, state: Mapping[str, bytes]) -> None:
-        """Saved values out of a damaged file, for the new one."""
-        self.waiting.all_again({key: value for key, value in state.items() if key != "log.identity"})
+        Args:
+            rows: the rows, in order.
+            durable: whether they must be on the disk before anything follows from them.
+            done: called once from the log's thread: True after the commit, False when the file cannot be
+                written now. The rows wait for the file all the same.
+        """
+        with self._bell:
+            if self._ended:
+                if done is not None:
+                    done(False)
+                return
+            idle = not self._fresh and not self._waiting.batches
+            self._fresh.append(_Batch(rows, durable, done, time.monotonic()))
+            if len(self._fresh) % _BOUND_EVERY == 0:
+                # The thread hangs on the disk.
+                hanging = _Waiting(self._settings, self._fresh)
+                hanging.bound()
+                self._fresh = hanging.batches
+                self._waiting.lost_readings += hanging.lost_readings
+                self._waiting.lost_entries += hanging.lost_entries
+            if durable or idle:
+                self._bell.notify()
 
-    def drop_file(self) -> None:
-        """Let go of a file that gave trouble. What waits stays."""
-        if self.store is not None:
-            try:
-                self.store.connection.close()
-            finally:
-                self.store = None
+    def flush(self) -> "Future[bool]":
+        """Commit everything written before, and try a file that gave trouble at once. The result is False
+        when it cannot be written now."""
+        return self._ask(self._flush)
 
-    def spill(self) -> None:
-        """Put what was taken since the last time where a killed process leaves it."""
-        frames = self.waiting.frames
-        if not frames:
-            return
-        self.waiting.frames = []
-        spill = self._spill
-        # Before the file is open nobody knows whose spill it is; the first commit writes all of it anew.
-        if spill is None or not self._identity:
-            return
+    def parcels(self, count: int) -> "Future[list[Parcel]]":
+        """The first parcels for the hub's log that are not acknowledged, oldest first; none on trouble."""
+        return self._ask(lambda: self._peek(count))
+
+    def packs(self, count: int, root: str) -> "Future[list[tuple[Parcel, str]]]":
+        """As :meth:`parcels`, each with its rows as a SenML pack, whose names begin with ``root``."""
+        return self._ask(lambda: [(one, senml.pack(one.rows, root)) for one in self._peek(count)])
+
+    @property
+    def quiet_s(self) -> float:
+        """For how long after the last look there will be no other parcel of readings alone, in seconds."""
+        return self._quiet_s
+
+    def acknowledge(self, parcel: Parcel) -> None:
+        """The broker has this parcel and every one before it."""
+        self._ask(lambda: self._acknowledge(parcel))
+
+    def close(self, timeout_s: float = 5.0) -> bool:
+        """Write what waits and stop the thread; False when not everything could be written in that time."""
+        with self._bell:
+            self._stop = True
+            self._bell.notify()
+        if self._thread.is_alive():
+            self._thread.join(timeout_s)
+        return not self._thread.is_alive() and self._trouble is None
+
+    @property
+    def trouble(self) -> LogTrouble | None:
+        """The trouble with the file now."""
+        return self._trouble
+
+    @property
+    def figures(self) -> LogFigures:
+        """What was done so far."""
+        waiting = self._waiting
+        queued = sum(len(batch.rows) for batch in (*self._fresh, *waiting.batches))
+        return LogFigures(self._commits, waiting.lost_readings, waiting.lost_entries, queued)
+
+    # The thread
+
+    def _ask(self, question: Callable[[], Any]) -> "Future[Any]":
+        answer: Future[Any] = Future()
+        with self._bell:
+            if self._ended:
+                answer.cancel()
+            else:
+                self._asked.append((question, answer))
+                self._bell.notify()
+        return answer
+
+    def _run(self) -> None:
         try:
-            spill.append(b"".join(frames))
-        except OSError as error:
-            self._lose_spill(spill, error)
-        if spill.size > self.settings.most_waiting * 512 * (1 + len(self.waiting.readings)):
-            self._begin_spill()
-
-    def turn(self, now_s: float, *, everything: bool = False) -> None:
-        """Commit what is due; ``everything``, whether it is due or not, with the blocks as they are."""
-        if not everything and not self.waiting.is_due(now_s):
-            return
-        if self.store is None:
-            raise LogError(f"The log {self.path} is not open.")
-        if everything or self.waiting.block_due:
-            self._close_blocks(self.store, everything)
-        else:
-            self._commit(self.store, None)
-
-    def commit_now(self, now_s: float) -> None:
-        """Commit what may not wait for blocks that are being made."""
-        if self.store is not None and self.waiting.is_due(now_s, blocks=False):
-            self._commit(self.store, None)
-
-    def close(self) -> None:
-        """Write everything and let go; the spill stays when something could not be written."""
-        clean = False
-        try:
-            self.turn(0.0, everything=True)
-            clean = True
+            self._work()
         finally:
-            if self._spill is not None:
-                self._spill.close(remove=clean)
-                self._spill = None
-            self.drop_file()
+            with self._bell:
+                self._ended = True
+                left = [*self._waiting.batches, *self._fresh]
+            if not self._stop:
+                self._tell(
+                    LogTrouble(
+                        LogFault.UNUSABLE,
+                        f"The log {self.path} stopped by a fault of this program; restart the bridge.",
+                    )
+                )
+            for batch in left:
+                if batch.done is not None:
+                    batch.done(False)
+            while self._asked:
+                self._asked.popleft()[1].cancel()
+            if not self._opened.done():
+                self._open_blind()
 
-    def _close_blocks(self, store: Store, everything: bool) -> None:
-        """Make blocks of what is due for them, and commit them with all else that waits."""
-        waiting = self.waiting
-        if self.outbox is not None:
-            self.outbox.gather(waiting)
-        waiting.block_due, waiting.holding = False, True
+    def _work(self) -> None:
+        began = time.monotonic()
+        self._attempt(lambda store: None)
+        while True:
+            with self._bell:
+                while not self._is_due(began):
+                    self._bell.wait(self._wait_s(began))
+                stopping, questions = self._stop, len(self._asked)
+                self._waiting.batches += self._fresh
+                self._fresh.clear()
+            if stopping:
+                self._retry_at_s = 0.0
+            if stopping or self._commit_due():
+                self._attempt(self._commit)
+                self._waiting.refuse()
+            if self._trouble is not None:
+                self._waiting.bound()
+            self._answer(questions)
+            if not self._opened.done() and (stopping or time.monotonic() - began > self._patience_s):
+                self._open_blind()
+            if stopping:
+                self._let_go()
+                return
+
+    def _is_due(self, began: float) -> bool:
+        now = time.monotonic()
+        if self._stop or self._asked or any(batch.durable for batch in self._fresh):
+            return True
+        if not self._opened.done() and now - began > self._patience_s:
+            return True
+        if self._trouble is not None:
+            return now >= self._retry_at_s
+        oldest = next(iter(self._waiting.batches or self._fresh), None)
+        return oldest is not None and now - oldest.at_s >= COMMIT_S
+
+    def _wait_s(self, began: float) -> float | None:
+        now = time.monotonic()
+        ends: list[float] = []
+        if not self._opened.done():
+            ends.append(began + self._patience_s + 0.01)
+        if self._trouble is not None:
+            ends.append(self._retry_at_s)
+        elif self._waiting.batches or self._fresh:
+            ends.append((self._waiting.batches or self._fresh)[0].at_s + COMMIT_S)
+        return max(0.0, min(ends) - now) if ends else None
+
+    def _commit_due(self) -> bool:
+        batches = self._waiting.batches
+        if self._trouble is not None or any(batch.durable for batch in batches):
+            return True
+        return bool(batches) and time.monotonic() - batches[0].at_s >= COMMIT_S
+
+    def _attempt(self, work: Callable[[Store], None]) -> bool:
+        """Do something with the file, opening it first if need be. False on trouble, which is reported."""
+        if time.monotonic() < self._retry_at_s:
+            return False
         try:
-            taken = waiting.taken_by_blocks(everything)
-            self._commit(store, close(store, waiting.readings, taken, waiting.hour, self._rest))
-        except BaseException:
-            waiting.block_due = True
-            raise
-        finally:
-            waiting.holding = False
-        if self.outbox is not None:
-            self.level = self.outbox.level(store)
+            store = self._store or self._open()
+            work(store)
+        except FILE_ERRORS as error:
+            self._note(error)
+            return False
+        self._delay_s = self._retry_s
+        self._tell(None)
+        return True
 
-    def _commit(self, store: Store, closed: Closed | None) -> None:
-        waiting = self.waiting
+    def _commit(self, store: Store) -> None:
+        """Put everything that waits into the file, in order, in one transaction."""
+        batches = self._waiting.batches
+        rows = self._waiting.rows()
+        if not rows and not any(batch.durable for batch in batches):
+            batches.clear()
+            return
+        durable = any(batch.durable for batch in batches)
+        store.connection.execute(f"PRAGMA synchronous = {'FULL' if durable else 'NORMAL'}")
+        swept = self._swept_day
         store.begin()
         try:
-            kept = self._marks if closed is None else self._write_blocks(store, closed)
-            marks = [
-                (name, (one.boot, one.sequence), store.add_mark(store.reservoir(name), one))
-                for name, one in waiting.marks
-                if closed is None or (one.boot, one.sequence) > _last_of(closed, waiting, name)
-            ]
-            store.add_entries(waiting.entries)
-            swept = self._swept_day if closed is None else self._sweep(store)
-            store.save_state(waiting.dirty)
+            store.add(rows)
+            if self._outbox is not None:
+                store.save_state(self._outbox.saved())
+            swept = self._sweep(store, rows)
             store.commit()
         except BaseException:
             store.rollback()
             raise
-        self.commits += 1
-        self._swept_day, self._marks = swept, [*kept, *marks]
-        waiting.committed()
-        if closed is None:
-            self._spilling(lambda spill: spill.append(frame(Part.COMMITTED, b"")))
-        else:
-            waiting.blocked(closed.taken)
-            self._begin_spill()
+        self._swept_day = swept
+        self._commits += 1
+        self._state.update((row.key, row) for row in rows if isinstance(row, StateRow))
+        self._waiting.batches = deque()
+        for batch in batches:
+            if batch.done is not None:
+                batch.done(True)
+        self._look_at_level(store)
 
-    def _write_blocks(self, store: Store, closed: Closed) -> list[tuple[str, tuple[int, int], int]]:
-        """Store blocks and roll-ups, and drop the marks of what is in them; the marks that stay."""
-        for name, block in closed.blocks:
-            store.add_block(store.reservoir(name), block)
-        for one in closed.hours:
-            store.add_roll_ups(one.hour, store.reservoir(one.reservoir), one.minutes, one.whole)
-        last = {name: _last_of(closed, self.waiting, name) for name, _, _ in self._marks}
-        kept = [mark for mark in self._marks if mark[1] > last[mark[0]]]
-        # Those that an earlier process left are known to nobody; all they stand for is in blocks by now.
-        gone = {mark[2] for mark in self._marks} - {mark[2] for mark in kept}
-        store.drop_marks(gone if kept else None)
-        return kept
-
-    def _sweep(self, store: Store) -> int:
+    def _sweep(self, store: Store, rows: Iterable[Row]) -> int:
         """Retention, once a day."""
-        hour, ages = self.waiting.hour, self.settings
-        if hour // 24 != self._swept_day:
-            store.drop_before(
-                block_hour=hour - 24 * ages.raw_days,
-                minute_hour=hour - 24 * ages.minute_days,
-                hour_hour=hour - 24 * ages.hour_days,
-                entry_ms=(hour - 24 * ages.entry_days) * HOUR_MS,
-                keep_from=self.outbox.keep_from(store) if self.outbox is not None else 2**62,
-            )
-        return hour // 24
-
-    def _open_spill(self) -> None:
-        if self.spill_path is None:
-            self.waiting.frames = None
-            return
-        try:
-            self._spill = Spill(self.spill_path)
-        except OSError as error:
-            self._give_up_spill(error)
-
-    def _begin_spill(self) -> None:
-        """Write the spill anew with what waits now, so that it holds nothing twice."""
-        waiting = self.waiting
-        waiting.frames = None if waiting.frames is None else []
-        self._spilling(lambda spill: spill.replace(self._identity, self._boot, waiting.all_frames()))
-
-    def _spilling(self, work: Callable[[Spill], None]) -> None:
-        """The spill is a second line: when it fails the log goes on without it."""
-        if self._spill is None:
-            return
-        try:
-            work(self._spill)
-        except OSError as error:
-            self._lose_spill(self._spill, error)
-
-    def _lose_spill(self, spill: Spill, error: OSError) -> None:
-        # Left behind, it would one day be taken for newer than the file.
-        spill.close(remove=True)
-        self._spill = None
-        self._give_up_spill(error)
-
-    def _give_up_spill(self, error: OSError) -> None:
-        self.waiting.frames = None
-        self.spill_path, where = None, self.spill_path
-        told = (
-            f"What waits for the log cannot be kept in {where} ({error}): if the bridge is killed, up to an "
-            "hour of the readings' detail is lost. Make room there, or give the right to write, and restart."
+        now_ms = max((row.stamp.utc_ms for row in rows if isinstance(row, ReadingRow)), default=0)
+        if now_ms // _DAY_MS <= self._swept_day:
+            return self._swept_day
+        ages = self._settings
+        store.drop_before(
+            reading_ms=now_ms - _DAY_MS * ages.raw_days,
+            minute_ms=now_ms - _DAY_MS * ages.minute_days,
+            hour_ms=now_ms - _DAY_MS * ages.hour_days,
+            entry_ms=now_ms - _DAY_MS * ages.entry_days,
+            keep_from=2**62 if self._outbox is None else self._outbox.keep_from(),
         )
-        self.spill_trouble = LogTrouble(LogFault.SPILL, told)
+        return now_ms // _DAY_MS
+
+    def _look_at_level(self, store: Store) -> None:
+        now = time.monotonic()
+        if self._outbox is None or now < self._level_at_s:
+            return
+        self._level_at_s = now + LEVEL_EVERY_S
+        level = self._outbox.level(store)
+        if level.alert != self._alert:
+            self._alert = level.alert
+            if self._on_outbox is not None:
+                self._on_outbox(level)
+
+    # The file
+
+    def _open(self) -> Store:
+        if self._lock < 0:
+            self._lock = _locked(self.path)
+        connection = connect_for_writing(self.path)
+        try:
+            layout = layout_in(connection)
+            if 0 < layout < LAYOUT and not self._opened.done():
+                # To take an old log over may take minutes; what was latched must be known at once.
+                state = migration.state_in(connection, layout)
+                self._say(state, migration.span_ms_in(connection, layout)[1])
+            bring_up_to_date(connection)
+            store = Store(connection)
+            state = {**store.state(), **self._state}
+            if not self._opened.done():
+                self._say(state, store.span_ms()[1])
+            if not self._was_open:
+                self._session = max(self._session, _next_session(state))
+                state[SESSION] = StateRow(SESSION, 1, str(self._session))
+                if self._outbox is not None:
+                    self._outbox.load(state, store)
+            self._state = state
+            store.begin()
+            store.save_state(state.values())
+            if not self._was_open:
+                store.close_minutes()
+            store.commit()
+            self._look_at_level(store)
+        except BaseException:
+            connection.close()
+            raise
+        self._was_open = True
+        self._store = store
+        return store
+
+    def _note(self, error: BaseException) -> None:
+        """Let go of a file that gave trouble, report it, and set the time for the next try."""
+        trouble = trouble_from(error, self.path)
+        try:
+            self._drop_file()
+            if trouble.fault is LogFault.CORRUPTED:
+                trouble = self._set_aside(trouble)
+        except FILE_ERRORS as another:
+            trouble = trouble_from(another, self.path)
+        self._retry_at_s = time.monotonic() + self._delay_s
+        self._delay_s = min(max(self._delay_s, self._retry_s) * 2, LONGEST_RETRIES * self._retry_s)
+        self._tell(trouble)
+        if not self._opened.done() and trouble.fault is not LogFault.CORRUPTED:
+            self._open_unwritable()
+
+    def _tell(self, trouble: LogTrouble | None) -> None:
+        before, self._trouble = self._trouble, trouble
+        changed = (before is None) != (trouble is None) or (
+            before is not None and trouble is not None and before.fault is not trouble.fault
+        )
+        if changed and self._on_trouble is not None:
+            self._on_trouble(trouble)
+
+    def _set_aside(self, trouble: LogTrouble) -> LogTrouble:
+        """Move a damaged file and its companions out of the way, under a name that no file has yet."""
+        try:
+            self._state = {**state_of_damaged(self.path), **self._state}
+            saved = "The saved state was still readable and goes on in the new log."
+        except FILE_ERRORS:
+            self._state_lost = not self._was_open
+            saved = "The saved state in it could not be read."
+        self._outbox = None if self._settings.outbox is None else Outbox(self._settings.outbox)
+        self._state = {key: row for key, row in self._state.items() if not key.startswith("outbox.")}
+        base = f"{self.path.name}.damaged-{datetime.now(UTC):%Y%m%dT%H%M%SZ}"
+        aside = self.path.with_name(base)
+        number = 2
+        while aside.exists():
+            aside = self.path.with_name(f"{base}-{number}")
+            number += 1
+        for ending in ("-wal", "-shm", ""):
+            companion = self.path.with_name(self.path.name + ending)
+            if companion.exists():
+                companion.rename(aside.with_name(aside.name + ending))
+        self._delay_s = 0.0
+        return LogTrouble(
+            LogFault.CORRUPTED,
+            f"{trouble} It was kept as {aside.name}, and a new log is begun. {saved}",
+        )
+
+    def _open_unwritable(self) -> None:
+        """A log that can be read and not written still holds what was latched."""
+        try:
+            connection = open_for_reading(self.path, busy_s=1.0, any_layout=True)
+            try:
+                layout = layout_in(connection)
+                if layout == LAYOUT:
+                    store = Store(connection)
+                    self._say(store.state(), store.span_ms()[1])
+                elif layout:
+                    last_ms = migration.span_ms_in(connection, layout)[1]
+                    self._say(migration.state_in(connection, layout), last_ms)
+            finally:
+                connection.close()
+        except FILE_ERRORS:
+            return
+
+    def _open_blind(self) -> None:
+        """Nobody knows what was latched."""
+        self._session = int(time.time())
+        self._opened.set_result(Opened(self._session, 0, {}, complete=False))
+
+    def _say(self, state: dict[str, StateRow], last_utc_ms: int) -> None:
+        self._session = _next_session(state)
+        mine = {key: row for key, row in state.items() if not key.startswith(_OWN)}
+        self._opened.set_result(Opened(self._session, last_utc_ms, mine, complete=not self._state_lost))
+
+    def _drop_file(self) -> None:
+        store, self._store = self._store, None
+        if store is not None:
+            store.connection.close()
+
+    def _let_go(self) -> None:
+        try:
+            self._drop_file()
+        except sqlite3.Error as error:
+            self._tell(trouble_from(error, self.path))
+        if self._lock >= 0:
+            os.close(self._lock)
+
+    # Questions
+
+    def _answer(self, count: int) -> None:
+        for _ in range(count):
+            question, answer = self._asked.popleft()
+            if not answer.set_running_or_notify_cancel():
+                continue
+            try:
+                answer.set_result(question())
+            except InputError as error:
+                answer.set_exception(error)
+
+    def _flush(self) -> bool:
+        self._retry_at_s = 0.0
+        self._waiting.batches.append(_Batch((), True, None, time.monotonic()))
+        return self._attempt(self._commit)
+
+    def _peek(self, count: int) -> list[Parcel]:
+        found: list[Parcel] = []
+        outbox = self._outbox
+        if outbox is None:
+            self._quiet_s = 86_400.0
+            return found
+        self._attempt(lambda store: found.extend(outbox.peek(count, store, time.monotonic())))
+        self._quiet_s = outbox.quiet_s(time.monotonic())
+        if self._waiting.batches:
+            # They can be sent as soon as they are committed.
+            self._quiet_s = min(self._quiet_s, COMMIT_S)
+        return found
+
+    def _acknowledge(self, parcel: Parcel) -> None:
+        if self._outbox is not None:
+            self._outbox.acknowledge(parcel)
 
 
-def _last_of(closed: Closed, waiting: Waiting, reservoir: str) -> tuple[int, int]:
-    """Boot and sequence of the last reading of a reservoir that went into the blocks."""
-    count = closed.taken.get(reservoir)
-    return (-1, -1) if count is None else Laid(waiting.readings[reservoir], 0, count).order(-1)
+def lock_of(log: Path) -> Path:
+    """The file that the writer of a log keeps locked."""
+    return log.with_name(log.name + ".lock")
+
+
+def _locked(log: Path) -> int:
+    """The lock of a log, held; ``LogTrouble`` when another bridge holds it."""
+    log.parent.mkdir(parents=True, exist_ok=True)
+    held = os.open(lock_of(log), os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
+    try:
+        fcntl.flock(held, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError as error:
+        os.close(held)
+        raise LogTrouble(
+            LogFault.LOCKED,
+            f"Another bridge writes the log {log}. Stop one, or give each its own log.",
+        ) from error
+    return held
+
+
+def state_of_damaged(path: Path) -> dict[str, StateRow]:
+    """The saved values of a damaged file whose checksum still fits. Raises :class:`sqlite3.Error`."""
+    connection = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, timeout=1.0)
+    try:
+        layout = layout_in(connection)
+        if 0 < layout < LAYOUT:
+            return migration.state_in(connection, layout)
+        return Store(connection).state()
+    finally:
+        connection.close()
+
+
+def add(path: Path, *makers: Callable[[Stamp], EntryRow]) -> tuple[EntryRow, ...]:
+    """Put entries into a log from another process than the daemon, which may be running.
+
+    They are stored all together or not at all, and are on the disk when this returns. A log that does not
+    exist is begun. The stamps continue the newest entry's: the number of sessions belongs to the daemon.
+
+    Raises:
+        LogTrouble: the log cannot be written, or another program holds it for longer than five seconds.
+    """
+    try:
+        connection = open_for_writing(path, busy_s=BUSY_S)
+        try:
+            store = Store(connection)
+            store.begin()
+            rows = []
+            for make in makers:
+                rows.append(make(store.next_stamp(int(time.time() * 1000))))
+                store.add(rows[-1:])
+            store.commit()
+            return tuple(rows)
+        finally:
+            connection.close()
+    except (sqlite3.Error, OSError) as error:
+        raise trouble_from(error, path) from error
+
+
+def _next_session(state: dict[str, StateRow]) -> int:
+    saved = state.get(SESSION)
+    return 1 if saved is None else int(saved.text) + 1
+
+
+def _is_event(row: Row) -> bool:
+    return isinstance(row, EventRow)
+
+
+def _is_refused(row: Row) -> bool:
+    return isinstance(row, CommandRow) and not row.accepted
+
+
+def _is_summary(row: Row) -> bool:
+    return isinstance(row, MinuteRow | ForecastRow)
+
+
+def _without(rows: list[Row], count: int, sort: Callable[[Row], bool]) -> list[Row]:
+    """The rows without the first ``count`` of a sort."""
+    if count <= 0:
+        return rows
+    kept: list[Row] = []
+    for row in rows:
+        if count > 0 and sort(row):
+            count -= 1
+        else:
+            kept.append(row)
+    return kept

@@ -1,10 +1,9 @@
-"""Announcements: retained messages whose topics and payloads the user writes, for a hub that reads neither
-Homie nor SenML.
+"""Announcements: messages whose topics and payloads the user writes, for a hub without Homie and SenML.
 
-The project ships no product's dialect. A template is a text with named places in it, in the notation of
-Python's ``string.Template``: ``${name}`` is a place and ``$$`` is a dollar sign. It is used once for the
-bridge, once for each reservoir or once for each property. A payload with ``${value}`` in it is sent again
-whenever that property's value is; without it, a template is sent once at each connection.
+The project ships no product's dialect. A template is a text with named placeholders, in the notation of
+Python's ``string.Template``: ``${name}`` is a placeholder and ``$$`` is a dollar sign. It is used once for
+the bridge, once for each reservoir or once for each property. A template with ``${value}`` in its payload is
+published whenever that property's value is; one without is published once at each connection.
 """
 
 import json
@@ -21,7 +20,7 @@ from bridge.station.plan import StationIdentity
 
 
 class Each(Enum):
-    """What a template is used for."""
+    """What a template is repeated for."""
 
     BRIDGE = "bridge"
     RESERVOIR = "reservoir"
@@ -38,13 +37,13 @@ _PROPERTY_TEXT = (
     *("node_name", "property_name", "datatype", "unit", "format", "settable", "retained", "value"),
 )
 
-TOPIC_PLACES: dict[Each, tuple[str, ...]] = {
+TOPIC_PLACEHOLDERS: dict[Each, tuple[str, ...]] = {
     Each.BRIDGE: _BRIDGE,
     Each.RESERVOIR: _RESERVOIR,
     Each.PROPERTY: _PROPERTY,
 }
-"""Only ids: what people name freely may hold characters that a topic cannot."""
-PAYLOAD_PLACES: dict[Each, tuple[str, ...]] = {
+"""Only ids: a name that people choose may contain characters that a topic cannot."""
+PAYLOAD_PLACEHOLDERS: dict[Each, tuple[str, ...]] = {
     Each.BRIDGE: _BRIDGE + _BRIDGE_TEXT,
     Each.RESERVOIR: _RESERVOIR + _RESERVOIR_TEXT,
     Each.PROPERTY: _PROPERTY + _PROPERTY_TEXT,
@@ -55,11 +54,18 @@ PAYLOAD_PLACES: dict[Each, tuple[str, ...]] = {
 class AnnouncementTemplate:
     """One template from the configuration.
 
-    :param escape_json: put values in as the inside of a JSON string, so that a quotation mark in a name
-        cannot break the document. The finished payload is then checked to be JSON.
-    :param only: for ``each`` property: the paths it is used for, such as ``product/ppm``; empty for all.
-    :raises InputError: an unknown place, a lone dollar sign, a wildcard in the topic, an unknown path, or a
-        payload that is not JSON although it should be.
+    Args:
+        topic: the topic's template.
+        payload: the payload's template.
+        each: what the template is repeated for.
+        retain: whether the broker retains the message.
+        escape_json: escape values for a JSON string, so that a quotation mark in a name cannot break the
+            document. The payload must then be JSON.
+        only: if ``each`` is property: the paths it is used for, such as ``product/ppm``; empty for all.
+
+    Raises:
+        InputError: an unknown placeholder, a lone dollar sign, a wildcard in the topic, an unknown path, or
+            a payload that is not JSON although it should be.
     """
 
     topic: str
@@ -70,8 +76,9 @@ class AnnouncementTemplate:
     only: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
-        _check("topic", self.topic, TOPIC_PLACES[self.each])
-        _check("payload", self.payload, PAYLOAD_PLACES[self.each])
+        """Check the values."""
+        _check("topic", self.topic, TOPIC_PLACEHOLDERS[self.each])
+        _check("payload", self.payload, PAYLOAD_PLACEHOLDERS[self.each])
         if not self.topic or set(self.topic) & set("+#\0"):
             raise self._wrong("its topic is empty or has a '+' or '#' in it; a message needs one plain topic")
         paths = {row.path for row in PROPERTIES}
@@ -81,28 +88,32 @@ class AnnouncementTemplate:
                     f"'only' names {path!r}; with each = 'property' it may name {sorted(paths)}"
                 )
         if self.escape_json:
-            sample = dict.fromkeys(PAYLOAD_PLACES[self.each], "0")
+            sample = dict.fromkeys(PAYLOAD_PLACEHOLDERS[self.each], "0")
             try:
                 json.loads(Template(self.payload).substitute(sample))
             except ValueError as error:
                 raise self._wrong(
-                    f"its payload is not JSON once its places are filled ({error}); correct it, or set "
+                    f"its payload is not JSON once its placeholders are filled ({error}); correct it, or set "
                     "escape_json = false if it is to be plain text"
                 ) from error
 
     @property
     def has_value(self) -> bool:
-        """Whether it follows the property's value."""
+        """Whether the payload contains the property's value."""
         return "value" in Template(self.payload).get_identifiers()
 
-    def fill(self, places: Mapping[str, str]) -> Publication:
-        """The message for one bridge, reservoir or property."""
-        inside = (
-            {name: json.dumps(text)[1:-1] for name, text in places.items()} if self.escape_json else places
+    def fill(self, values: Mapping[str, str]) -> Publication:
+        """Make the message for one bridge, reservoir or property.
+
+        Args:
+            values: the value of each placeholder.
+        """
+        escaped = (
+            {name: json.dumps(text)[1:-1] for name, text in values.items()} if self.escape_json else values
         )
         return Publication(
-            Template(self.topic).substitute(places),
-            Template(self.payload).substitute(inside),
+            Template(self.topic).substitute(values),
+            Template(self.payload).substitute(escaped),
             STATE_QOS if self.retain else EVENT_QOS,
             self.retain,
         )
@@ -115,30 +126,35 @@ def _check(part: str, text: str, allowed: tuple[str, ...]) -> None:
     template = Template(text)
     if not template.is_valid():
         raise InputError(
-            f"hub: the announcement's {part} {text!r} has a '$' that starts no place; write '${{name}}' "
-            "for a place and '$$' for a dollar sign."
+            f"hub: the announcement's {part} {text!r} has a '$' that starts no placeholder; write "
+            "'${{name}}' for a placeholder and '$$' for a dollar sign."
         )
     for name in template.get_identifiers():
         if name not in allowed:
             raise InputError(
-                f"hub: the announcement's {part} {text!r} has the place '${{{name}}}'; there are only "
+                f"hub: the announcement's {part} {text!r} has the placeholder '${{{name}}}'; there are only "
                 f"{', '.join(allowed)}."
             )
 
 
 class Announcements:
-    """The templates, sorted by when they are used."""
+    """The templates, sorted by when they are published.
+
+    Args:
+        templates: the templates from the configuration.
+        layout: the names that topics start with.
+    """
 
     def __init__(self, templates: Iterable[AnnouncementTemplate], layout: Layout) -> None:
         self._layout = layout
         self._all = tuple(templates)
-        self._live = tuple(template for template in self._all if template.has_value)
+        self._with_value = tuple(template for template in self._all if template.has_value)
 
-    def standing(self, reservoirs: Iterable[StationIdentity]) -> tuple[Publication, ...]:
-        """What is sent at each connection: everything that holds no value."""
+    def without_value(self, reservoirs: Iterable[StationIdentity]) -> tuple[Publication, ...]:
+        """Return the messages for each connection: all whose payload has no value in it."""
         messages = []
         for template in self._all:
-            if template in self._live:
+            if template in self._with_value:
                 continue
             if template.each is Each.BRIDGE:
                 messages.append(template.fill(self._bridge()))
@@ -154,11 +170,11 @@ class Announcements:
                 ]
         return tuple(messages)
 
-    def following(
+    def with_values(
         self, identity: StationIdentity, published: Iterable[Publication]
     ) -> tuple[Publication, ...]:
-        """What is sent besides values that were just published."""
-        if not self._live:
+        """Return the messages that go with values that were just published."""
+        if not self._with_value:
             return ()
         base = self._layout.base(self._layout.device(identity.reservoir))
         rows = {f"{base}/{row.path}": row for row in fitted(identity)}
@@ -167,10 +183,10 @@ class Announcements:
             row = rows.get(publication.topic)
             if row is None or not publication.payload:
                 continue
-            for template in self._live:
+            for template in self._with_value:
                 if not template.only or row.path in template.only:
-                    places = self._property(identity, row) | {"value": publication.payload}
-                    messages.append(template.fill(places))
+                    values = self._property(identity, row) | {"value": publication.payload}
+                    messages.append(template.fill(values))
         return tuple(messages)
 
     def _bridge(self) -> dict[str, str]:

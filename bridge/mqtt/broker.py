@@ -1,7 +1,4 @@
-"""Where the broker is and how to be let in.
-
-What went wrong with the broker, as one sentence: what happened, where, and what would be right.
-"""
+"""Address and login of the broker, and its errors as sentences."""
 
 import socket
 import ssl
@@ -15,7 +12,11 @@ from bridge.errors import HubError, InputError
 
 
 class Secret:
-    """A text that shows itself only when asked by name: not in a repr, a log line or a traceback."""
+    """A text that never appears in a repr, a log line or a traceback.
+
+    Args:
+        text: the secret.
+    """
 
     __slots__ = ("_text",)
 
@@ -23,21 +24,24 @@ class Secret:
         self._text = text
 
     def reveal(self) -> str:
-        """The text itself. Hand it on, do not keep it."""
+        """Return the text itself. Pass it on; do not store it."""
         return self._text
 
     def __repr__(self) -> str:
+        """Hide the text."""
         return "Secret(...)"
 
     def __eq__(self, other: object) -> bool:
+        """Compare two secrets."""
         return isinstance(other, Secret) and self._text == other._text
 
     def __hash__(self) -> int:
+        """Hash the text."""
         return hash(self._text)
 
 
 class MqttVersion(Enum):
-    """The version of the protocol; 5 tells more, 3.1.1 is understood by every broker."""
+    """The version of the protocol. 5 reports more errors; every broker supports 3.1.1."""
 
     V5 = "5"
     V311 = "3.1.1"
@@ -45,12 +49,15 @@ class MqttVersion(Enum):
 
 @dataclass(frozen=True, slots=True)
 class TlsSettings:
-    """Encryption: whom to trust, and how to identify oneself.
+    """Files for an encrypted connection.
 
-    :param ca_file: the certificate authority's certificate (PEM); None trusts those of the operating system.
-    :param cert_file: a client certificate (PEM), for a broker that asks for one...
-    :param key_file: ...and its key (PEM, without a passphrase, as nobody is there to type one).
-    :raises InputError: only one of certificate and key is given.
+    Args:
+        ca_file: the certificate authority's certificate (PEM); None trusts those of the operating system.
+        cert_file: a client certificate (PEM), for a broker that asks for one.
+        key_file: its key (PEM), without a passphrase, because nobody is there to type it.
+
+    Raises:
+        InputError: only one of certificate and key is given.
     """
 
     ca_file: Path | None = None
@@ -58,6 +65,7 @@ class TlsSettings:
     key_file: Path | None = None
 
     def __post_init__(self) -> None:
+        """Check the values."""
         if (self.cert_file is None) != (self.key_file is None):
             raise InputError(
                 "hub: a client certificate needs its key, and a key its certificate; give both or none."
@@ -68,9 +76,18 @@ class TlsSettings:
 class BrokerSettings:
     """The broker.
 
-    :param client_id: the bridge's alone on this broker: a second client with it throws the first one out.
-    :param keepalive_s: the broker publishes the last will after one and a half times this without a word.
-    :raises InputError: a value out of range.
+    Args:
+        host: name or address.
+        client_id: must be unique on the broker: a second client with the same id disconnects the first.
+        port: TCP port.
+        username: None if the broker wants no login.
+        password: None if the account has none.
+        version: the version of MQTT.
+        tls: None for an unencrypted connection.
+        keepalive_s: the broker publishes the last will after 1.5 times this without a packet.
+
+    Raises:
+        InputError: a value is out of range.
     """
 
     host: str
@@ -83,11 +100,12 @@ class BrokerSettings:
     keepalive_s: int = 30
 
     def __post_init__(self) -> None:
+        """Check the values."""
         if not self.host or not self.client_id:
             raise InputError("hub: the broker's host and the client id may not be empty.")
         if not 1 <= self.port <= 65535:
             raise InputError(
-                f"hub: port {self.port} does not exist; a port is 1 to 65535, for MQTT usually 1883."
+                f"hub: port {self.port} does not exist; a port is 1 to 65535, normally 1883 for MQTT."
             )
         if not 5 <= self.keepalive_s <= 3600:
             raise InputError(f"hub: a keepalive of {self.keepalive_s} s is out of range; use 5 to 3600 s.")
@@ -110,13 +128,15 @@ _REFUSALS = {
     0x8A: "it has banned this client; check the broker's access rules",
 }
 """Reason codes of CONNACK. Source: MQTT Version 5.0 (OASIS Standard), section 3.2.2.2. The client library
-turns those of 3.1.1 into these."""
+converts the codes of 3.1.1 into these."""
 
 
 class BrokerTrouble(Exception):
-    """The broker refused, or the connection to it is over.
+    """The broker refused, or the connection to it has ended.
 
-    :param code: the broker's own reason, where it gave one.
+    Args:
+        what: what happened.
+        code: the broker's reason, if it gave one.
     """
 
     def __init__(self, what: str, code: ReasonCode | None = None) -> None:
@@ -125,7 +145,7 @@ class BrokerTrouble(Exception):
 
 
 def explain(error: BaseException, settings: BrokerSettings) -> HubError:
-    """Any error of a connection as a sentence. It holds neither the user name nor the password."""
+    """Turn any error of a connection into a sentence, which contains neither user name nor password."""
     return HubError(f"The broker at {settings.address} cannot be used: {_reason(error, settings)}.")
 
 
@@ -143,11 +163,11 @@ def _reason(error: BaseException, settings: BrokerSettings) -> str:
                 )
             case ssl.SSLError():
                 return (
-                    f"no encrypted connection came about ({cause.reason or 'TLS error'}); check that "
+                    f"the encrypted connection failed ({cause.reason or 'TLS error'}); check that "
                     "this port speaks TLS, the file of the certificate authority, and the client certificate"
                 )
             case ConnectionRefusedError():
-                return "nothing listens there; check that the broker runs, its host and its port"
+                return "nothing listens there; check that the broker runs, and its host and port"
             case socket.gaierror():
                 return "the host name is not known; check its spelling and the name server"
             case TimeoutError():
@@ -160,14 +180,14 @@ def _reason(error: BaseException, settings: BrokerSettings) -> str:
 
 
 def _hint(settings: BrokerSettings) -> str:
-    """Some brokers of the older version do not refuse the newer one, but fall silent or hang up."""
+    """Return a hint for brokers that do not refuse an unknown version, but stay silent or disconnect."""
     return (
         ", and set version 3.1.1 if the broker speaks no other" if settings.version is MqttVersion.V5 else ""
     )
 
 
 def _causes(error: BaseException) -> list[BaseException]:
-    """The error and what led to it, the first cause first."""
+    """Return the error and its causes, the first cause first."""
     chain: list[BaseException] = []
     at: BaseException | None = error
     while at is not None and at not in chain:

@@ -1,7 +1,7 @@
-"""From views to messages: what of a reservoir has changed enough to be worth telling.
+"""From views to messages: which values of a reservoir have changed enough to be published.
 
-A view comes with every reading, and most views tell nothing new. So the common case is made cheap: two calls
-fetch every attribute, one comparison settles all words and switches, and each number is compared with the
+A view comes with every reading, and most views contain nothing new. So the common case is cheap: two calls
+fetch every attribute, one comparison covers all words and switches, and each number is compared with the
 edges of its dead band around the value last published. Nothing is formatted before something has changed.
 """
 
@@ -20,13 +20,17 @@ NEVER = -math.inf
 
 
 @dataclass(frozen=True, slots=True)
-class Shown:
-    """What the broker has of a reservoir: the values and when each was published (monotonic seconds).
+class Published:
+    """What was published of a reservoir, and when (monotonic seconds).
 
-    :param low: lower edge of each number's dead band; above ``high`` where nothing is published.
-    :param words: everything that is no number, as it was in the last view.
-    :param alerts: alarm and sentence of each ``$alert`` that stands.
-    :param oldest: the earliest time in ``at`` and ``alerts_at``: when the next heartbeat counts from.
+    Attributes:
+        low: lower edge of each number's dead band; above ``high`` if no value is published.
+        high: upper edge of each number's dead band.
+        words: everything that is not a number, as it was in the last view.
+        at: when each value was published, in the order of `ReservoirMap.rows`.
+        alerts: alarm and sentence of each ``$alert`` that is retained.
+        alerts_at: when all alerts were last published.
+        oldest: the earliest time in ``at`` and ``alerts_at``, from which the next heartbeat counts.
     """
 
     low: tuple[float, ...]
@@ -40,9 +44,18 @@ class Shown:
 
 @dataclass(frozen=True, slots=True)
 class ReservoirMap:
-    """The map of one reservoir, made once for its identity.
+    """Maps the views of one reservoir to messages; made once for its identity.
 
-    :param heartbeat_s: each value and alert is published at least this often.
+    Attributes:
+        layout: the names that topics start with.
+        identity: the reservoir.
+        heartbeat_s: each value and alert is published at least this often.
+        device: the device id.
+        numbers: the properties with a number, as rows of the table.
+        others: the other properties.
+        topics: the topic of each property, numbers first.
+        numbers_of: returns the numbers of a view.
+        others_of: returns the other values of a view.
     """
 
     layout: Layout
@@ -57,9 +70,10 @@ class ReservoirMap:
 
     @classmethod
     def of(cls, layout: Layout, identity: StationIdentity, heartbeat_s: float) -> "ReservoirMap":
-        """The map for one identity.
+        """Make the map for one identity.
 
-        :raises InputError: the reservoir's id cannot stand in a topic.
+        Raises:
+            InputError: the reservoir's id cannot be part of a topic.
         """
         device = layout.device(identity.reservoir)
         rows = [row for row in fitted(identity) if row.source is not None and row.retained]
@@ -78,18 +92,23 @@ class ReservoirMap:
         )
 
     def rows(self) -> tuple[Property, ...]:
-        """The rows with a retained value, in the order of :attr:`Shown.at`."""
+        """Return the rows with a retained value, in the order of `Published.at`."""
         return self.numbers + self.others
 
     def changes(
-        self, previous: Shown | None, view: StationView, now: float
-    ) -> tuple[Shown, tuple[Publication, ...]]:
-        """What to publish for a view.
+        self, previous: Published | None, view: StationView, now: float
+    ) -> tuple[Published, tuple[Publication, ...]]:
+        """Compare a view with what was published.
 
-        :param previous: what the broker has; None at the start and after a reconnect: then everything is
-            published, what is unknown is deleted, and so is what an earlier configuration left behind.
-        :param now: monotonic seconds.
-        :return: what the broker will have, and the messages. Nothing new: ``previous`` itself, no message.
+        Args:
+            previous: what was published; None at the start and after a reconnect. Then everything is
+                published, and unknown values and leftovers of an earlier configuration are deleted.
+            view: the new state.
+            now: monotonic seconds.
+
+        Returns:
+            What is published after the messages, and the messages. If nothing is new: ``previous`` itself
+            and no message.
         """
         if previous is None:
             shown, messages = self._publish(self._blank(), view, now, everything=True)
@@ -107,8 +126,8 @@ class ReservoirMap:
         return self._publish(previous, view, now, everything=False)
 
     def _publish(
-        self, previous: Shown, view: StationView, now: float, *, everything: bool
-    ) -> tuple[Shown, tuple[Publication, ...]]:
+        self, previous: Published, view: StationView, now: float, *, everything: bool
+    ) -> tuple[Published, tuple[Publication, ...]]:
         messages: list[Publication] = []
         at, low, high = list(previous.at), list(previous.low), list(previous.high)
         words = self.others_of(view)
@@ -143,22 +162,23 @@ class ReservoirMap:
         again = everything or previous.alerts_at <= due
         alerts, alert_messages = self._alerts(previous, view, again=again)
         alerts_at = now if again else previous.alerts_at
-        shown = Shown(tuple(low), tuple(high), words, tuple(at), alerts, alerts_at, min(alerts_at, *at))
-        # What is wrong goes first: the rest of a trip is a dozen messages, each with its own acknowledgement.
+        shown = Published(tuple(low), tuple(high), words, tuple(at), alerts, alerts_at, min(alerts_at, *at))
+        # Alerts go first: a trip changes a dozen values, and each message needs its own acknowledgement.
         return shown, (*alert_messages, *messages)
 
-    def alerts(self, previous: Shown, view: StationView) -> tuple[Shown, tuple[Publication, ...]]:
-        """The alerts of a view alone, for one that cannot wait for everything else to be looked at.
+    def alerts(self, previous: Published, view: StationView) -> tuple[Published, tuple[Publication, ...]]:
+        """Compare only the alerts of a view, so that they can be published before everything else.
 
-        :return: as :meth:`changes`.
+        Returns:
+            As `changes`.
         """
         alerts, messages = self._alerts(previous, view, again=False)
         return replace(previous, alerts=alerts), tuple(messages)
 
     def _alerts(
-        self, previous: Shown, view: StationView, *, again: bool
+        self, previous: Published, view: StationView, *, again: bool
     ) -> tuple[tuple[tuple[str, str], ...], list[Publication]]:
-        """A shelved alarm has no alert: that is what shelving is for. It stays in ``health/alarms``."""
+        """Compare the alerts. A shelved alarm has none, which is the purpose of shelving."""
         before = dict(previous.alerts)
         after = {alarm.alarm: alarm.sentence for alarm in view.alarms if not alarm.shelved and alarm.sentence}
         topic = f"{self.layout.base(self.device)}/$alert"
@@ -170,10 +190,10 @@ class ReservoirMap:
         ]
         return tuple(after.items()), messages
 
-    def _blank(self) -> Shown:
-        """What is known of a broker that was just met: nothing, so each alarm may have an alert there."""
+    def _blank(self) -> Published:
+        """Return the state of a new connection: nothing is known, so each alarm may have a retained alert."""
         numbers, rows = len(self.numbers), len(self.topics)
-        return Shown(
+        return Published(
             (math.inf,) * numbers,
             (NEVER,) * numbers,
             (None,) * len(self.others),
@@ -184,7 +204,7 @@ class ReservoirMap:
         )
 
     def _leftovers(self) -> tuple[Publication, ...]:
-        """Values of what this reservoir does not have, but may have had in an earlier configuration."""
+        """Delete the values that an earlier configuration of this reservoir may have left on the broker."""
         base = self.layout.base(self.device)
         return tuple(
             deleted(f"{base}/{row.path}")
@@ -195,32 +215,37 @@ class ReservoirMap:
 
 @dataclass(frozen=True, slots=True)
 class Device:
-    """One reservoir on the hub, through its life: described, then ready once its first view was published.
+    """One reservoir on the hub: first described, then ready once its first view was published.
 
     A reservoir whose controller does not answer stays ``ready``: hold, acknowledge and reset still work, and
-    its alarm must stay in sight. ``health/link`` and the alert tell of the lost link.
+    its alarm must stay visible. ``health/link`` and the alert show the lost link.
+
+    Attributes:
+        map: maps its views to messages.
+        description: its description document.
+        shown: what was published; None before the first view on a connection.
     """
 
     map: ReservoirMap
     description: Description
-    shown: Shown | None = None
+    shown: Published | None = None
 
     @classmethod
     def of(cls, layout: Layout, identity: StationIdentity, heartbeat_s: float, utc_s: float) -> "Device":
-        """A reservoir that the broker has not heard of yet."""
+        """Make a device of which nothing is published yet."""
         return cls(
             ReservoirMap.of(layout, identity, heartbeat_s), describe_reservoir(layout, identity, utc_s)
         )
 
-    def opened(self) -> tuple["Device", tuple[Publication, ...]]:
-        """The start of a connection: the description, in state ``init``, as no value is published yet."""
-        return replace(self, shown=None), self._described()
+    def describe(self) -> tuple["Device", tuple[Publication, ...]]:
+        """Begin a connection: state ``init``, because no value is published yet, and the description."""
+        return replace(self, shown=None), self._description_messages()
 
-    def shows(self, view: StationView, now: float, utc_s: float) -> tuple["Device", tuple[Publication, ...]]:
-        """The messages for a view; with the first one the device becomes ready.
+    def update(self, view: StationView, now: float, utc_s: float) -> tuple["Device", tuple[Publication, ...]]:
+        """Return the messages for a view; the first view makes the device ready.
 
-        A view whose identity differs (a probe was fitted) changes the description, which the convention
-        allows only outside ``ready``: so the device goes back to ``init`` first.
+        A view with another identity (for example with a new probe) changes the description. The convention
+        allows this only outside ``ready``, so the device goes back to ``init`` first.
         """
         if view.identity is not self.map.identity and view.identity != self.map.identity:
             layout = self.map.layout
@@ -228,20 +253,21 @@ class Device:
                 ReservoirMap.of(layout, view.identity, self.map.heartbeat_s),
                 describe_reservoir(layout, view.identity, utc_s, self.description),
             )
-            after, messages = changed.shows(view, now, utc_s)
-            return after, (*changed._described(), *messages)
+            opened, opening = changed.describe()
+            after, messages = opened.update(view, now, utc_s)
+            return after, (*opening, *messages)
         shown, messages = self.map.changes(self.shown, view, now)
         if self.shown is None:
             messages = (*messages, self.map.layout.state(self.map.device, Lifecycle.READY))
         return (self if shown is self.shown else replace(self, shown=shown)), messages
 
     def alerts(self, view: StationView) -> tuple["Device", tuple[Publication, ...]]:
-        """What is wrong in a view, before all else in it; nothing before a first view was shown whole."""
+        """Return the messages for a view's alerts alone; none before the first view was published."""
         if self.shown is None:
             return self, ()
         shown, messages = self.map.alerts(self.shown, view)
         return (replace(self, shown=shown), messages) if messages else (self, ())
 
-    def _described(self) -> tuple[Publication, ...]:
+    def _description_messages(self) -> tuple[Publication, ...]:
         layout = self.map.layout
         return layout.state(self.map.device, Lifecycle.INIT), self.description.publication(layout)

@@ -1,14 +1,13 @@
-"""The client: carries messages to the broker and commands from it, and outlives every outage.
+"""The client: sends messages to the broker, receives commands from it, and reconnects after every outage.
 
-The station's loop only ever calls :meth:`HubClient.offer`, which stores one reference, unless an alarm has
-changed: that goes out in the same call. Everything slow happens in :meth:`HubClient.run`. What waits is
-bounded: the latest view of each reservoir and the last lines for ``$log``. After a reconnect the broker is
-told everything anew, as it may have lost what it kept.
+The station's loop only calls `HubClient.offer`, which stores one reference; only a changed alarm is published
+in the same call. Everything slow happens in `HubClient.run`. What waits is bounded: the latest view of each
+reservoir and the last lines for ``$log``. After a reconnect everything is published again, because the broker
+may have lost its retained messages.
 
-How long a message may have lain unread because the whole process stood still.
-
-A clean session keeps the broker from delivering old commands, but a computer that was suspended finds in its
-own socket what arrived before. A pulse that comes about every second shows afterwards how long nothing ran.
+A clean session keeps the broker from delivering old commands. But a computer that was suspended finds
+messages in its own socket that arrived before. `Heartbeat` shows how long the process did not run, so that
+the age of such a command is known.
 """
 
 import asyncio
@@ -20,6 +19,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 from bridge import __version__
+from bridge.backoff import Backoff
 from bridge.errors import HubError
 from bridge.guard.commands import GuardCommand
 from bridge.mqtt.announcements import Announcements
@@ -32,51 +32,56 @@ from bridge.mqtt.topics import Layout, Level, Publication
 from bridge.station.plan import StationIdentity
 from bridge.station.view import StationView
 
-PULSE_S = 1.0
+BEAT_S = 1.0
 LATE_S = 2.0
-"""A pulse this late is a standstill, and not just a busy moment."""
+"""A beat this late means that the process did not run, not that it was busy."""
 
 
 @dataclass(frozen=True, slots=True)
-class Pulse:
-    """When the process last ran, on a clock that also counts while the computer sleeps.
+class Heartbeat:
+    """When the process last ran, on a clock that also counts while the computer is suspended.
 
-    :param stood_s: length of the last standstill.
-    :param resumed_at: when it ended.
+    Attributes:
+        at: the time of the last beat.
+        standstill_s: length of the last standstill.
+        resumed_at: when that standstill ended.
     """
 
     at: float
-    stood_s: float = 0.0
+    standstill_s: float = 0.0
     resumed_at: float = 0.0
 
-    def beat(self, now: float) -> "Pulse":
-        """One beat; to be called about every :data:`PULSE_S`, more often does no harm."""
+    def beat(self, now: float) -> "Heartbeat":
+        """Record that the process runs; call it about every `BEAT_S` or more often."""
         gap = now - self.at
-        if gap < PULSE_S + LATE_S:
+        if gap < BEAT_S + LATE_S:
             return replace(self, at=now)
-        return Pulse(now, stood_s=gap, resumed_at=now)
+        return Heartbeat(now, standstill_s=gap, resumed_at=now)
 
     def waited_s(self, now: float) -> float:
-        """How long a message that is read now may have waited: the standstill, if one has just ended."""
+        """Return how long a message that is read now may have waited, because the process did not run."""
         gap = now - self.at
-        if gap >= PULSE_S + LATE_S:
+        if gap >= BEAT_S + LATE_S:
             return gap
-        return self.stood_s if self.stood_s and now - self.resumed_at < PULSE_S else 0.0
+        return self.standstill_s if now - self.resumed_at < BEAT_S else 0.0
 
 
-REST_AFTER_S = 0.002
-"""After an alert: its subscribers hear it before the system has a dozen values more to carry."""
+PAUSE_AFTER_ALERT_S = 0.002
+"""Subscribers get the alert before the system has a dozen more values to deliver."""
 
+JITTER = 0.3
+"""Shortens each wait by up to this share, so that bridges do not all reconnect at the same moment."""
 _log = logging.getLogger(__name__)
 
 
 @dataclass(frozen=True, slots=True)
-class Patience:
+class Timeouts:
     """How long to wait for the broker.
 
-    :param answer_s: for the answer to one message, before the connection counts as broken.
-    :param first_s: before the next attempt; doubled each time...
-    :param longest_s: ...up to this.
+    Attributes:
+        answer_s: for the acknowledgement of one message, before the connection counts as broken.
+        first_s: before the second attempt to connect; doubled with each further attempt.
+        longest_s: the longest wait between two attempts.
     """
 
     answer_s: float = 5.0
@@ -87,16 +92,21 @@ class Patience:
 class HubClient:
     """The bridge's one connection to the broker.
 
-    :param reservoirs: every reservoir that will ever be offered.
-    :param on_command: called in the event loop with the reservoir's id and a whole command; it must not
-        block. It returns None if it took the command, or the sentence that refuses it.
-    :param on_refused: called with the reservoir's id (or an empty text) and the sentence, for what came as a
-        command and is none.
-    :param report: called with each new trouble, and with None when the connection stands. The sentence holds
-        no secret.
-    :param announcements: what the user wants said besides.
-    :param heartbeat_s: every value is published at least this often.
-    :param clock: monotonic seconds; the same clock that judges the age of a command.
+    Args:
+        settings: the broker.
+        layout: the names that topics start with.
+        reservoirs: every reservoir that will ever be offered.
+        on_command: called in the event loop with the reservoir's id, a valid command, and a callback for
+            the result: None if the command was carried out, else the sentence that refuses it. It must
+            not block.
+        report: called with each new fault, and with None when the connection is up. The sentence contains no
+            secret.
+        on_refused: called with the reservoir's id (or an empty text) and a sentence, for each malformed
+            command.
+        announcements: the user's own messages.
+        heartbeat_s: every value is published at least this often.
+        timeouts: how long to wait for the broker.
+        clock: monotonic seconds; the same clock gives the age of a command.
     """
 
     def __init__(
@@ -105,12 +115,12 @@ class HubClient:
         layout: Layout,
         reservoirs: Sequence[StationIdentity],
         *,
-        on_command: Callable[[str, GuardCommand], str | None],
+        on_command: Callable[[str, GuardCommand, Callable[[str | None], None]], None],
         report: Callable[[HubError | None], None],
         on_refused: Callable[[str, str], None] = lambda reservoir, sentence: None,
         announcements: Announcements | None = None,
         heartbeat_s: float = 300.0,
-        patience: Patience | None = None,
+        timeouts: Timeouts | None = None,
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
         self._settings = settings
@@ -118,7 +128,7 @@ class HubClient:
         self._on_command = on_command
         self._report = report
         self._on_refused = on_refused
-        self._patience = patience or Patience()
+        self._timeouts = timeouts or Timeouts()
         self._clock = clock
         self._outgoing = Outgoing(
             layout,
@@ -129,197 +139,209 @@ class HubClient:
             time.time(),
         )
         self._reservoirs = {layout.device(one.reservoir): one.reservoir for one in reservoirs}
-        self._stirred = False
+        self._scheduled = False
         self._stopping = asyncio.Event()
         self._ended = asyncio.Event()
         self._ended.set()
         self._loop = asyncio.get_running_loop()
         self._session: Session | None = None
-        self._pulse = Pulse(_awake())
+        self._heartbeat = Heartbeat(_boottime_s())
         self._beat_at = -math.inf
         self._beating: asyncio.TimerHandle | None = None
-        self._told: str | None = None
-        self._stood = False
+        self._reported: str | None = None
+        self._backoff = Backoff(self._timeouts.first_s, self._timeouts.longest_s, JITTER)
 
     @property
     def connected(self) -> bool:
-        """Whether the broker has been told everything and the connection stands, as far as is known."""
+        """Whether the connection is up, as far as is known, and every retained value was published on it."""
         return self._session is not None
 
     def offer(self, view: StationView) -> None:
-        """Hand over the state of a reservoir; the latest one counts. Never waits, never grows.
+        """Take the state of a reservoir, to be published. Never blocks; only the latest one is kept.
 
-        :raises HubError: a reservoir that the client was not made for.
+        Raises:
+            HubError: the reservoir is not one of those that the client was made for.
         """
-        if self._beating is not None and self._loop.time() - self._beat_at >= 0.8 * PULSE_S:
+        if self._beating is not None and self._loop.time() - self._beat_at >= 0.8 * BEAT_S:
             self._beat()
         if self._outgoing.offer(view) and self._session is not None:
-            # It is worth the moment that this takes the other reservoirs.
-            self._outgoing.alert(view.identity.reservoir)
+            # An alarm is published at once, although the other reservoirs wait for that moment.
+            self._outgoing.queue_alerts(view.identity.reservoir)
             self._drain(self._session)
-            self._stir(REST_AFTER_S)
+            self._schedule(PAUSE_AFTER_ALERT_S)
         else:
-            self._stir()
+            self._schedule()
 
     def log(self, level: Level, sentence: str, reservoir: str | None = None) -> None:
-        """Put one line on ``$log`` of a reservoir, or of the bridge. Never blocks, never grows."""
+        """Publish one line on ``$log`` of a reservoir or of the bridge. Never blocks; old lines are dropped.
+
+        Args:
+            level: the level of ``$log``.
+            sentence: the line.
+            reservoir: the reservoir's id; None for the bridge.
+        """
         device = self._layout.bridge if reservoir is None else self._layout.device(reservoir)
-        self._outgoing.say(self._layout.log(device, level, sentence))
-        self._stir()
+        self._outgoing.queue_line(self._layout.log(device, level, sentence))
+        self._schedule()
 
     async def send(self, publication: Publication) -> None:
-        """Publish one message of another stream and wait until the broker has acknowledged it (QoS 1 or 2).
+        """Publish one message beside the views, and wait for its acknowledgement (QoS 1 or 2).
 
-        :raises HubError: no connection, or it broke before the acknowledgement: then send it again later.
+        Raises:
+            HubError: there is no connection, or it broke before the acknowledgement; send the message again
+                later.
         """
         session = self._session
         if session is None:
-            raise HubError(f"The broker at {self._settings.address} is away; the message was not sent.")
+            raise HubError(
+                f"The broker at {self._settings.address} is not connected; the message was not sent."
+            )
         try:
             await session.deliver((publication,))
         except (BrokerTrouble, OSError) as error:
             raise explain(error, self._settings) from error
 
     async def run(self) -> None:
-        """Stay connected until :meth:`stop`; try again for ever, however long the broker is away."""
+        """Stay connected until `stop`. Reconnects for ever, however long the broker is away."""
         self._ended.clear()
         self._beat()
-        wait_s = self._patience.first_s
         try:
             while not self._stopping.is_set():
                 try:
                     await self._connection()
                 except (BrokerTrouble, OSError, ValueError, HubError) as error:
-                    self._tell(explain(error, self._settings))
-                if self._stood:
-                    wait_s, self._stood = self._patience.first_s, False
+                    self._report_change(explain(error, self._settings))
                 with contextlib.suppress(TimeoutError):
-                    await asyncio.wait_for(self._stopping.wait(), wait_s)
-                wait_s = min(2.0 * wait_s, self._patience.longest_s)
+                    await asyncio.wait_for(self._stopping.wait(), self._backoff.wait_s())
         finally:
             if self._beating is not None:
                 self._beating.cancel()
             self._ended.set()
 
     async def stop(self) -> None:
-        """Say goodbye (``$state`` disconnected), close the connection and end :meth:`run`."""
+        """Publish ``$state`` disconnected, close the connection and end `run`."""
         self._stopping.set()
         await self._ended.wait()
 
     async def _connection(self) -> None:
-        """One connection, from its start to its end."""
+        """Open one connection, and return or raise when it has ended."""
         session = Session(
             self._settings,
-            answer_s=self._patience.answer_s,
+            answer_s=self._timeouts.answer_s,
             will=self._layout.will,
-            on_message=self._hear,
-            on_room=self._flow,
+            on_message=self._receive,
+            on_room=self._publish_waiting,
         )
         async with session:
-            living = asyncio.create_task(self._live(session))
+            serving = asyncio.create_task(self._serve(session))
             stopping = asyncio.create_task(self._stopping.wait())
             try:
-                await asyncio.wait((living, stopping), return_when=asyncio.FIRST_COMPLETED)
+                await asyncio.wait((serving, stopping), return_when=asyncio.FIRST_COMPLETED)
             except asyncio.CancelledError:
-                # Closing may end in an error that takes the cancellation's place; run() must not go on then.
+                # An error while closing may replace the cancellation; run() must end all the same.
                 self._stopping.set()
                 raise
             finally:
                 self._session = None
-                living.cancel()
+                serving.cancel()
                 stopping.cancel()
-                await asyncio.wait((living, stopping))
+                await asyncio.wait((serving, stopping))
                 if not session.ended.done():
-                    await self._farewell(session)
-            if not living.cancelled():
-                living.result()
+                    await self._publish_last_states(session)
+            if not serving.cancelled():
+                serving.result()
 
-    async def _live(self, session: Session) -> None:
-        """Tell everything, then every change, until the connection breaks."""
+    async def _serve(self, session: Session) -> None:
+        """Publish everything, then every change, until the connection breaks."""
         outgoing = self._outgoing
-        await session.deliver((outgoing.begin(),))
-        for messages in outgoing.opened():
+        await session.deliver((outgoing.reset(),))
+        for messages in outgoing.descriptions():
             await session.deliver(messages)
         commands = [f"{self._layout.base(name)}/+/+/set" for name in self._reservoirs]
         await session.subscribe(commands, as_published=True)
-        for messages in outgoing.shown(self._clock, time.time):
+        for messages in outgoing.values(self._clock, time.time):
             await session.deliver(messages)
         await session.deliver(outgoing.ready())
-        self._session, self._stood = session, True
-        self._tell(None)
+        self._session = session
+        self._backoff.reset()
+        self._report_change(None)
         outgoing.waiting.extend(outgoing.things())
-        self._flow()
-        # Whoever is cancelled here must not cancel the connection with it.
+        self._publish_waiting()
+        # A cancellation of this task must not cancel the connection.
         await asyncio.shield(session.ended)
 
-    def _stir(self, after_s: float = 0.0) -> None:
-        """Let what waits go out when this turn of the loop is over: several changes go together."""
-        if not self._stirred and self._session is not None:
-            self._stirred = True
+    def _schedule(self, after_s: float = 0.0) -> None:
+        """Publish what waits in the next turn of the event loop, so that several changes go together."""
+        if not self._scheduled and self._session is not None:
+            self._scheduled = True
             if after_s:
-                self._loop.call_later(after_s, self._flow)
+                self._loop.call_later(after_s, self._publish_waiting)
             else:
-                self._loop.call_soon(self._flow)
+                self._loop.call_soon(self._publish_waiting)
 
-    def _flow(self) -> None:
-        """Publish what waits, as far as there is room; a little at a time, as others want the loop too."""
-        self._stirred = False
+    def _publish_waiting(self) -> None:
+        """Publish what waits, up to the window; one view at a time, so that the loop stays responsive."""
+        self._scheduled = False
         session = self._session
         if session is None:
             return
         self._outgoing.refill(self._clock(), time.time())
         self._drain(session)
         if self._outgoing.more and not self._outgoing.waiting:
-            self._stir()
+            self._schedule()
 
     def _drain(self, session: Session) -> None:
         waiting = self._outgoing.waiting
-        # Whoever waits for the end of the connection hears of it.
+        # `_serve` waits for the end of the connection and raises its error.
         with contextlib.suppress(BrokerTrouble):
             while waiting and session.room > 0 and not session.ended.done():
                 session.publish(waiting.popleft())
 
-    def _hear(self, topic: str, payload: bytes, kept: bool) -> None:
-        waited_s, known = self._pulse.waited_s(_awake()), self._outgoing.identities
-        answer = parse(self._layout, known, Incoming(topic, payload, kept, self._clock(), waited_s))
-        if isinstance(answer, Refused):
-            self._refuse(answer.device, answer.sentence)
-            self._on_refused(self._reservoirs.get(answer.device, ""), answer.sentence)
+    def _receive(self, topic: str, payload: bytes, retained: bool) -> None:
+        waited_s, known = self._heartbeat.waited_s(_boottime_s()), self._outgoing.identities
+        parsed = parse(self._layout, known, Incoming(topic, payload, retained, self._clock(), waited_s))
+        if isinstance(parsed, Refused):
+            self._log_refusal(parsed.device, parsed.sentence)
+            self._on_refused(self._reservoirs.get(parsed.device, ""), parsed.sentence)
             return
-        refusal = self._on_command(answer.reservoir, answer.command)
-        if refusal is not None:
-            self._refuse(self._layout.device(answer.reservoir), refusal)
-        elif answer.echo is not None:
-            self._outgoing.echo(answer.echo)
-            self._stir()
+        device, echo = self._layout.device(parsed.reservoir), parsed.echo
 
-    def _refuse(self, device: str, sentence: str) -> None:
+        def report_result(refusal: str | None) -> None:
+            if refusal is not None:
+                self._log_refusal(device, refusal)
+            elif echo is not None:
+                self._outgoing.queue_echo(echo)
+                self._schedule()
+
+        self._on_command(parsed.reservoir, parsed.command, report_result)
+
+    def _log_refusal(self, device: str, sentence: str) -> None:
         _log.warning("%s", sentence)
-        self._outgoing.say(self._layout.log(device, Level.WARN, sentence))
-        self._stir()
+        self._outgoing.queue_line(self._layout.log(device, Level.WARN, sentence))
+        self._schedule()
 
-    async def _farewell(self, session: Session) -> None:
-        """The last state of every device, within a moment: nobody may wait for a broker at the end."""
+    async def _publish_last_states(self, session: Session) -> None:
+        """Publish the last state of every device; a broker that hangs delays the end by 2 s at most."""
         try:
-            await asyncio.wait_for(session.deliver(self._outgoing.farewell()), 2.0)
+            await asyncio.wait_for(session.deliver(self._outgoing.last_states()), 2.0)
         except (BrokerTrouble, OSError) as error:
-            _log.info("The broker did not take the farewell: %s", explain(error, self._settings))
+            _log.info("The broker did not acknowledge the last states: %s", explain(error, self._settings))
 
-    def _tell(self, trouble: HubError | None) -> None:
-        sentence = None if trouble is None else str(trouble)
-        if trouble is None or sentence != self._told:
-            self._report(trouble)
-        self._told = sentence
+    def _report_change(self, error: HubError | None) -> None:
+        sentence = None if error is None else str(error)
+        if error is None or sentence != self._reported:
+            self._report(error)
+        self._reported = sentence
 
     def _beat(self) -> None:
-        """Note that the process runs: now and then with a view, else by a timer of its own."""
-        self._pulse, self._beat_at = self._pulse.beat(_awake()), self._loop.time()
+        """Record that the process runs. A view calls this; without views a timer does."""
+        self._heartbeat, self._beat_at = self._heartbeat.beat(_boottime_s()), self._loop.time()
         if self._beating is not None:
             self._beating.cancel()
-        self._beating = self._loop.call_later(1.5 * PULSE_S, self._beat)
+        self._beating = self._loop.call_later(1.5 * BEAT_S, self._beat)
 
 
-def _awake() -> float:
-    """Seconds that go on while the computer sleeps, where the system has such a clock."""
+def _boottime_s() -> float:
+    """Return seconds that also count while the computer is suspended, if the system has such a clock."""
     clock = getattr(time, "CLOCK_BOOTTIME", None)
     return time.monotonic() if clock is None else time.clock_gettime(clock)

@@ -1,11 +1,11 @@
-"""Commands from the hub: one message becomes one whole command, or is refused with one plain sentence.
+"""Commands from the hub: one message becomes one valid command, or is refused with one plain sentence.
 
-Refused are: messages that the broker had kept (*retained*: a command must not be carried out again with each
-connection), messages that waited too long before they were read, and everything that is not exactly what the
-property's description promises. Whether a well-formed command may have its way is for the guard to say.
+Three kinds of messages are refused: *retained* ones, because a command must not be carried out again at each
+connection; messages that waited too long before they were read; and messages that do not have the format in
+the property's description. The guard decides whether a valid command is carried out.
 
-On MQTT 3.1.1 a broker does not tell a subscriber that a message which it passes on at once is also kept. Such
-a command is fresh and is obeyed; at the next connection the kept copy comes marked, and is refused.
+On MQTT 3.1.1 a message that is passed on at once does not show that the broker also retains it. Such a
+command is fresh and is carried out. At the next connection the retained copy is marked, and is refused.
 """
 
 import json
@@ -38,7 +38,7 @@ from bridge.mqtt.topics import Layout, Publication, event
 from bridge.station.plan import StationIdentity
 
 MAX_PAYLOAD = 256
-"""Bytes; the longest command that means anything is a third of it."""
+"""Bytes; the longest valid command is a third of it."""
 MAX_WAIT_S = 10.0
 _NUMBER = re.compile(r"-?(\d+(\.\d*)?|\.\d+)([eE]-?\d+)?", re.ASCII)
 _SETTABLE: dict[str, Property] = {row.path: row for row in PROPERTIES if row.settable}
@@ -46,11 +46,14 @@ _SETTABLE: dict[str, Property] = {row.path: row for row in PROPERTIES if row.set
 
 @dataclass(frozen=True, slots=True)
 class Incoming:
-    """One message as it came.
+    """One message as it was received.
 
-    :param retained: the broker had kept it.
-    :param received_at: monotonic seconds when it was read.
-    :param waited_s: how long it may have lain unread before that.
+    Attributes:
+        topic: its topic.
+        payload: its payload.
+        retained: whether the broker had retained it.
+        received_at: monotonic seconds when it was read.
+        waited_s: how long it may have waited unread before that.
     """
 
     topic: str
@@ -62,10 +65,13 @@ class Incoming:
 
 @dataclass(frozen=True, slots=True)
 class Accepted:
-    """A whole command for one reservoir.
+    """A valid command for one reservoir.
 
-    :param echo: the message that closes the control loop for a property that is not retained; None where the
-        next view shows the new value.
+    Attributes:
+        reservoir: the reservoir's id.
+        command: the command for the guard.
+        echo: the message that confirms the command for a property that is not retained; None if the next
+            view shows the new value.
     """
 
     reservoir: str
@@ -75,7 +81,7 @@ class Accepted:
 
 @dataclass(frozen=True, slots=True)
 class Refused:
-    """Nothing is done; the sentence belongs on the ``$log`` of the device."""
+    """A message that is not carried out; the sentence goes to the ``$log`` of the device."""
 
     device: str
     sentence: str
@@ -83,22 +89,25 @@ class Refused:
 
 @dataclass(frozen=True, slots=True)
 class _Unfit:
-    """What would have been right."""
+    """The value does not fit; the words name what would be right."""
 
     wanted: str
 
 
 _Sent = tuple[float, str]
-"""When the command was received, and who sent it."""
+"""When the command was received, and its sender."""
 
 
 def parse(
     layout: Layout, reservoirs: Mapping[str, StationIdentity], message: Incoming, sender: str = "hub"
 ) -> Accepted | Refused:
-    """Read one message from a ``/set`` topic.
+    """Parse one message from a ``/set`` topic.
 
-    :param reservoirs: identity by device id.
-    :param sender: for the record; MQTT does not tell who sent a message.
+    Args:
+        layout: the names that topics start with.
+        reservoirs: the reservoirs' identities, by device id.
+        message: the message.
+        sender: the sender for the record; MQTT does not name the sender of a message.
     """
     found = _addressed(layout, reservoirs, message.topic)
     if isinstance(found, Refused):
@@ -110,11 +119,11 @@ def parse(
         return Refused(device, f"The command {where} was refused: {sentence}")
 
     if not message.payload:
-        return refused("the message is empty, which asks for nothing.")
+        return refused("the message is empty.")
     if message.retained:
         return refused(
-            "it was kept by the broker (a retained message), so it may be old. Send it without the retain "
-            f"flag, and delete the kept one with an empty retained message on {message.topic}."
+            "the broker had retained it, so it may be old. Send it without the retain flag, and delete the "
+            f"retained one with an empty retained message on {message.topic}."
         )
     if not 0.0 <= message.waited_s <= MAX_WAIT_S:
         return refused(f"it may have waited {message.waited_s:.0f} s before it was read; send it again.")
@@ -124,7 +133,7 @@ def parse(
         text = message.payload.decode("utf-8")
     except UnicodeDecodeError:
         return refused("it is not text in UTF-8.")
-    command = _MEANINGS[row.path](text, (message.received_at, sender))
+    command = _PARSERS[row.path](text, (message.received_at, sender))
     if isinstance(command, _Unfit):
         return refused(f"{_excerpt(text)} is not {command.wanted}.")
     topic = message.topic.removesuffix("/set")
@@ -137,7 +146,7 @@ def _addressed(
     levels = topic.removeprefix(layout.base("")).split("/")
     if not topic.startswith(layout.base("")) or len(levels) != 4 or levels[3] != "set":
         return Refused(
-            layout.bridge, f"A message on {_excerpt(topic)} was ignored: that is no command topic."
+            layout.bridge, f"A message on {_excerpt(topic)} was ignored: that is not a topic of a command."
         )
     device, path = levels[0], f"{levels[1]}/{levels[2]}"
     if device not in reservoirs:
@@ -151,7 +160,7 @@ def _addressed(
 
 
 def _excerpt(text: str) -> str:
-    """What came, fit for a line of a log: short, and without control characters."""
+    """Shorten a text for a line of a log, without control characters."""
     shown = ascii(text[:40])
     return f"{shown}..." if len(text) > 40 else shown
 
@@ -204,13 +213,13 @@ def _shelve(text: str, sent: _Sent) -> GuardCommand | _Unfit:
         f"0 to {SHELVE_MAX_MINUTES} minutes"
     )
     try:
-        pairs = json.loads(text, object_pairs_hook=tuple, parse_constant=_no_number)
+        pairs = json.loads(text, object_pairs_hook=tuple, parse_constant=_refuse_constant)
     except (ValueError, RecursionError):
         return wanted
     if not isinstance(pairs, tuple) or len(pairs) != 2:
         return wanted
-    asked = dict(pairs)
-    alarm, minutes = asked.get("alarm"), asked.get("minutes")
+    values = dict(pairs)
+    alarm, minutes = values.get("alarm"), values.get("minutes")
     if not isinstance(alarm, str) or alarm not in ALARM_WORDS:
         return wanted
     if (
@@ -222,11 +231,11 @@ def _shelve(text: str, sent: _Sent) -> GuardCommand | _Unfit:
     return Shelve(*sent, alarm=_alarm(alarm), minutes=float(minutes))
 
 
-def _no_number(word: str) -> float:
+def _refuse_constant(word: str) -> float:
     raise ValueError(word)
 
 
-_MEANINGS: dict[str, Callable[[str, _Sent], GuardCommand | _Unfit]] = {
+_PARSERS: dict[str, Callable[[str, _Sent], GuardCommand | _Unfit]] = {
     "valve/hold": _hold,
     "fill/start": _exactly("start", StartFill),
     "product/retest": _ppm(Retest),

@@ -1,4 +1,4 @@
-"""The description documents: what a controller reads to find everything without being told."""
+"""The description documents, by which a Homie controller discovers devices, nodes and properties."""
 
 import json
 from collections.abc import Iterable, Mapping
@@ -15,7 +15,10 @@ CONVENTION = "5.0"
 class Description:
     """A device's ``$description``.
 
-    :param content: the document without its version, in one normal form, so that two can be compared.
+    Attributes:
+        device: the device id.
+        content: the document without its version, in one normal form, so that two can be compared.
+        version: the document's version.
     """
 
     device: str
@@ -23,22 +26,26 @@ class Description:
     version: int
 
     def publication(self, layout: Layout) -> Publication:
-        """The retained message that carries the document."""
+        """Make the retained message with the document."""
         document = json.dumps({**json.loads(self.content), "version": self.version}, ensure_ascii=False)
         return retained(f"{layout.base(self.device)}/$description", document)
 
 
 def fitted(identity: StationIdentity) -> tuple[Property, ...]:
-    """The rows of the table that this reservoir has."""
+    """Return the rows of the table that this reservoir has."""
     return tuple(row for row in PROPERTIES if row.is_fitted(identity))
 
 
 def describe_bridge(
     layout: Layout, reservoirs: Iterable[str], utc_s: float, previous: Description | None = None
 ) -> Description:
-    """The root device: the bridge with its reservoirs as children.
+    """Describe the root device: the bridge with its reservoirs as children.
 
-    :param utc_s: seconds since 1970, for the version; see :func:`describe_reservoir`.
+    Args:
+        layout: the names that topics start with.
+        reservoirs: the reservoirs' ids.
+        utc_s: seconds since 1970, for the version; see `describe_reservoir`.
+        previous: the present description, if there is one.
     """
     content: dict[str, object] = {
         "homie": CONVENTION,
@@ -52,12 +59,17 @@ def describe_bridge(
 def describe_reservoir(
     layout: Layout, identity: StationIdentity, utc_s: float, previous: Description | None = None
 ) -> Description:
-    """A child device: one reservoir with its nodes and properties.
+    """Describe a child device: one reservoir with its nodes and properties.
 
-    :param utc_s: seconds since 1970. The convention asks for a higher version with each change and suggests a
-        timestamp: it grows over a restart, when the version before is no longer known.
-    :param previous: the description so far. The same content keeps its version.
-    :raises InputError: the reservoir's id cannot stand in a topic.
+    Args:
+        layout: the names that topics start with.
+        identity: the reservoir.
+        utc_s: seconds since 1970. The convention requires a higher version with each change and suggests a
+            timestamp: it also grows over a restart, after which the earlier version is not known.
+        previous: the present description, if there is one. The same content keeps its version.
+
+    Raises:
+        InputError: the reservoir's id cannot be part of a topic.
     """
     rows = fitted(identity)
     content: dict[str, object] = {

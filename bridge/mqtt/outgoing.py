@@ -1,7 +1,7 @@
-"""What the broker has still to be told, in what order. Core: no connection, no clock of its own.
+"""The queue of messages for the broker, and their order. Core: no connection, no clock of its own.
 
-Bounded whatever the broker does: the latest view of each reservoir, what one of them calls for, and the last
-lines for ``$log`` and echoes of commands.
+The queue is bounded whatever the broker does: the latest view of each reservoir, the messages of one of them,
+the last lines for ``$log`` and the last echoes of commands.
 """
 
 from collections import deque
@@ -16,18 +16,21 @@ from bridge.station.plan import StationIdentity
 from bridge.station.view import StationView
 
 LINES = 100
-"""Lines for ``$log`` that wait at most; older ones go first."""
+"""The greatest number of waiting lines for ``$log``; older lines are dropped."""
 AT_ONCE = 10
-"""Lines or echoes that are handed out together."""
+"""Lines or echoes that are published together."""
 
 
 class Outgoing:
-    """The devices on the hub, and what of them is new.
+    """The devices on the hub, and the messages that wait.
 
-    :param reservoirs: every reservoir that will ever be offered.
-    :param announcements: what the user wants said besides.
-    :param thing: describes a reservoir for those who read no Homie.
-    :param heartbeat_s: every value is published at least this often.
+    Args:
+        layout: the names that topics start with.
+        reservoirs: every reservoir that will ever be offered.
+        announcements: the user's own messages.
+        thing: makes the Thing Description of a reservoir.
+        heartbeat_s: every value is published at least this often.
+        utc_s: seconds since 1970, for the version of the descriptions.
     """
 
     def __init__(
@@ -46,53 +49,59 @@ class Outgoing:
         self._root = describe_bridge(layout, self._devices, utc_s)
         self._latest: dict[str, StationView] = {}
         self._fresh: dict[str, None] = {}
-        """Reservoirs whose latest view was not looked at yet, in order."""
+        """Reservoirs whose latest view was not compared yet, in order."""
         self._lines: deque[Publication] = deque(maxlen=LINES)
         self._echoes: deque[Publication] = deque(maxlen=LINES)
         self.waiting: deque[Publication] = deque()
-        """What was looked at and is to be published before anything else is."""
+        """Messages that are published before all others."""
 
     @property
     def identities(self) -> dict[str, StationIdentity]:
-        """Who is shown as which device."""
+        """The reservoirs' identities, by device id."""
         return {device.map.device: device.map.identity for device in self._devices.values()}
 
     @property
     def more(self) -> bool:
-        """Whether :meth:`refill` would find anything to look at."""
+        """Whether `refill` would find anything."""
         return bool(self._fresh or self._echoes or self._lines)
 
     def offer(self, view: StationView) -> bool:
-        """Take the state of a reservoir; the latest one counts. True when its alarms have changed.
+        """Take the state of a reservoir; only the latest one is kept.
 
-        :raises HubError: a reservoir that nobody told of.
+        Returns:
+            Whether its alarms have changed.
+
+        Raises:
+            HubError: the reservoir is not one of those given at the start.
         """
         reservoir = view.identity.reservoir
         if reservoir not in self._devices:
-            raise HubError(f"The reservoir {reservoir!r} is not one that the hub was told of at the start.")
+            raise HubError(f"The reservoir {reservoir!r} is not one of those given at the start.")
         before = self._latest.get(reservoir)
         self._latest[reservoir] = view
         self._fresh[reservoir] = None
         return before is not None and view.alarms != before.alarms
 
-    def say(self, line: Publication) -> None:
-        """Take a line for ``$log``."""
+    def queue_line(self, line: Publication) -> None:
+        """Queue a line for ``$log``."""
         self._lines.append(line)
 
-    def echo(self, echo: Publication) -> None:
-        """Take the answer to a command that was obeyed."""
+    def queue_echo(self, echo: Publication) -> None:
+        """Queue the echo of a command that was carried out."""
         self._echoes.append(echo)
 
-    def alert(self, reservoir: str) -> None:
-        """Let the alerts of the latest view wait first, the rest of it being looked at later."""
-        # What of an earlier view still waits must not come after what of this one goes before it.
+    def queue_alerts(self, reservoir: str) -> None:
+        """Queue the alerts of the latest view; its other values follow later."""
+        # Messages of an earlier view that still wait must not arrive after those of this view.
         if not self.waiting:
             self._devices[reservoir], alerts = self._devices[reservoir].alerts(self._latest[reservoir])
             self.waiting.extend(alerts)
 
     def refill(self, now: float, utc_s: float) -> None:
-        """Look at the next thing when nothing waits: one view at a time, and views before lines for ``$log``,
-        so that an alarm does not queue behind them."""
+        """Queue the messages of the next view, or else the next echoes or lines, if nothing waits.
+
+        Views come before lines for ``$log``, so that an alarm does not wait behind lines.
+        """
         if self.waiting:
             return
         if self._fresh:
@@ -102,50 +111,58 @@ class Outgoing:
         queue = self._echoes or self._lines
         self.waiting.extend(queue.popleft() for _ in range(min(AT_ONCE, len(queue))))
 
-    def begin(self) -> Publication:
-        """A broker was met: it knows nothing. The first message to it."""
+    def reset(self) -> Publication:
+        """Forget what waits, at a new connection. Returns the first message for the broker."""
         self._echoes.clear()
         self.waiting.clear()
         return self._layout.state(self._layout.bridge, Lifecycle.INIT)
 
-    def opened(self) -> Iterator[Sequence[Publication]]:
-        """The description of each reservoir: children before their parent, as the convention recommends."""
+    def descriptions(self) -> Iterator[Sequence[Publication]]:
+        """Yield each reservoir's description: children before their parent, as the convention recommends."""
         for reservoir, device in self._devices.items():
-            self._devices[reservoir], messages = device.opened()
+            self._devices[reservoir], messages = device.describe()
             yield messages
 
-    def shown(self, now: Callable[[], float], utc_s: Callable[[], float]) -> Iterator[Sequence[Publication]]:
-        """Every value of each reservoir that was offered; others may be offered meanwhile."""
+    def values(self, now: Callable[[], float], utc_s: Callable[[], float]) -> Iterator[Sequence[Publication]]:
+        """Yield every value of each reservoir that was offered; more may be offered meanwhile.
+
+        Args:
+            now: returns monotonic seconds.
+            utc_s: returns seconds since 1970.
+        """
         for reservoir in tuple(self._latest):
             yield self._changes(reservoir, now(), utc_s())
 
     def ready(self) -> Sequence[Publication]:
-        """The bridge itself, and what stands for good; to be sent when commands are listened to."""
+        """Return the bridge's description and state, and the announcements that hold no value.
+
+        Publish them once the bridge has subscribed to commands.
+        """
         layout, identities = self._layout, tuple(self.identities.values())
         return (
             self._root.publication(layout),
             layout.state(layout.bridge, Lifecycle.READY),
-            *self._announcements.standing(identities),
+            *self._announcements.without_value(identities),
         )
 
     def things(self) -> Sequence[Publication]:
-        """The reservoirs for those who read no Homie."""
+        """Return the Thing Description of each reservoir."""
         return [self._thing(identity) for identity in self.identities.values()]
 
-    def farewell(self) -> Sequence[Publication]:
-        """The last state of every device."""
+    def last_states(self) -> Sequence[Publication]:
+        """Return the last state of every device."""
         return [
             self._layout.state(one, Lifecycle.DISCONNECTED) for one in (*self.identities, self._layout.bridge)
         ]
 
     def _changes(self, reservoir: str, now: float, utc_s: float) -> Sequence[Publication]:
-        """What the latest view of a reservoir calls for; taken as told from here on."""
+        """Return the messages for the latest view of a reservoir, which then counts as published."""
         self._fresh.pop(reservoir, None)
         before = self._devices[reservoir]
-        device, messages = before.shows(self._latest[reservoir], now, utc_s)
+        device, messages = before.update(self._latest[reservoir], now, utc_s)
         self._devices[reservoir] = device
         if not messages:
             return ()
         if device.map is not before.map:
             messages = (*messages, self._thing(device.map.identity))
-        return (*messages, *self._announcements.following(device.map.identity, messages))
+        return (*messages, *self._announcements.with_values(device.map.identity, messages))

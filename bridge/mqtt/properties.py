@@ -1,17 +1,17 @@
-"""The table of properties: what a reservoir shows and what can be set, one row each.
+"""The table of properties: one row for each value that a reservoir publishes and each command that it takes.
 
 How the datatypes were chosen:
 
 - A quantity is a ``float`` with a unit, written with a fixed number of decimals. The convention allows
   digits, one point, a minus sign and an exponent, but no plus sign, and no NaN.
-- A word of a closed set is an ``enum``. Which permissives are missing and which trips are latched are sets,
-  and a set is a ``json`` array: an empty one is ``[]``, whereas an empty string is a special case of MQTT.
-- Something that is done rather than kept (start a fill, reset) is a settable ``enum`` that is *not retained*:
-  the command may not come late. The same goes for a measurement by hand, a ``float`` that is handed in once.
+- A word of a closed set is an ``enum``. The missing permissives and the latched trips are sets, and a set is
+  a ``json`` array: an empty one is ``[]``, whereas an empty string is a special case in MQTT.
+- An action (start a fill, reset) is a settable ``enum`` that is *not retained*, because the command must not
+  be delivered late. A measurement by hand is a settable ``float`` for the same reason.
 - Shelving needs an alarm and a time, so it is a ``json`` object with a schema.
 
-Something unknown has no value in the convention, which has no null. Its topic is deleted, as the convention
-deletes what is not there: a controller that subscribes later finds nothing rather than an old number.
+The convention has no null. If a value is unknown, its topic is deleted, so that a controller that subscribes
+later finds no old number.
 """
 
 import json
@@ -45,19 +45,29 @@ ALARM_WORDS = TRIP_WORDS + tuple(advisory.value for advisory in Advisory)
 NONE, ALL = "none", "all"
 SHELVE_MAX_MINUTES = 24 * 60
 SAMPLE_MAX_PPM = 10_000
-"""More than this no pocket meter for fresh water shows; common practice, no source."""
+"""The upper end of pocket meters for fresh water; common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True)
 class Property:
     """One row.
 
-    :param source: the attribute of ``StationView`` with the value; None where there is nothing to show.
-    :param scale: factor from the attribute's unit to ``unit``.
-    :param dead_band: a change up to this, in the attribute's unit, is not worth a message...
-    :param dead_band_fraction: ...nor is one up to this fraction of the value.
-    :param when_none: the payload for None, where None is an answer and not ignorance.
-    :param needs: the attribute of ``StationIdentity`` that must be true for this to be there at all.
+    Attributes:
+        node: the node's id.
+        id: the property's id in its node.
+        name: the name that people see.
+        datatype: the convention's datatype.
+        source: the attribute of ``StationView`` with the value; None if the property has no value.
+        unit: the unit of the payload.
+        format: the convention's format: a range, the words of an enum, or a JSON schema.
+        settable: whether it takes commands.
+        retained: whether its value is retained.
+        decimals: decimals of a number.
+        scale: factor from the attribute's unit to ``unit``.
+        dead_band: a change up to this, in the attribute's unit, is not published.
+        dead_band_fraction: a change up to this fraction of the value is not published either.
+        when_none: the payload for None, if None is a known value, such as "no trip".
+        needs: the attribute of ``StationIdentity`` that must be true for the property to exist.
     """
 
     node: str
@@ -78,18 +88,20 @@ class Property:
 
     @property
     def path(self) -> str:
-        """Node and id, as they stand in the topic."""
+        """Node and id, as in the topic."""
         return f"{self.node}/{self.id}"
 
     def is_fitted(self, identity: StationIdentity) -> bool:
-        """Whether this reservoir has what the row is about."""
+        """Return whether this reservoir has the property."""
         return self.needs is None or bool(getattr(identity, self.needs))
 
     def payload(self, value: object) -> str | None:
-        """The value as the convention writes it; None where it is unknown.
+        """Encode a value as the convention requires.
 
-        A number that is not finite or below a lowest value of 0, and a word outside the format, are unknown
-        too: they would be an invalid payload, and a controller may drop a property for that.
+        Returns:
+            The payload; None if the value is unknown. A number that is not finite or is below a minimum of 0,
+            and a word outside the format, count as unknown: a controller may drop a property that has an
+            invalid payload.
         """
         if value is None:
             return self.when_none

@@ -1,10 +1,8 @@
 """One connection to a broker, on the event loop: opened once, closed once. Shell.
 
-The library underneath frames, acknowledges and keeps alive; here its socket is put on the loop. A message is
-handed to the system within the very call that publishes it, so that an alarm does not wait for a turn of the
-loop, and acknowledgements are read as they come, without a task or a timer for each.
-
-The files of an encrypted connection. Shell: it reads the disk.
+The MQTT library encodes, acknowledges and keeps the connection alive; this file puts its socket on the event
+loop. A message goes to the operating system in the same call that publishes it, so that an alarm does not
+wait for the next turn of the loop. Acknowledgements need neither a task nor a timer of their own.
 """
 
 import asyncio
@@ -26,14 +24,18 @@ from bridge.mqtt.topics import COMMAND_QOS, Publication
 
 
 def tls_context(tls: TlsSettings) -> ssl.SSLContext:
-    """Read the files; with no authority given, those of the operating system are trusted.
+    """Read the files of an encrypted connection. Blocks on the disk.
 
-    :raises HubError: a file is missing, is no certificate or key, or the two do not belong together.
+    Args:
+        tls: the files; without an authority's certificate those of the operating system are trusted.
+
+    Raises:
+        HubError: a file is missing, is not a certificate or key, or certificate and key do not match.
     """
     try:
         context = ssl.create_default_context(cafile=None if tls.ca_file is None else str(tls.ca_file))
         if tls.cert_file is not None and tls.key_file is not None:
-            # Without this, OpenSSL would ask for the passphrase of a locked key on the terminal, and wait.
+            # Without this, OpenSSL would ask on the terminal for the passphrase of a locked key, and wait.
             context.load_cert_chain(tls.cert_file, tls.key_file, password=lambda: "")
     except (OSError, ValueError) as error:
         files = ", ".join(
@@ -44,24 +46,26 @@ def tls_context(tls: TlsSettings) -> ssl.SSLContext:
 
 
 WINDOW = 10
-"""Messages under way at once: enough to hide the round trips, few enough for any broker's own limit."""
+"""Unacknowledged messages at the same time: enough to hide the round trips, few enough for any broker."""
 _packet_log = logging.getLogger(f"{__name__}.packets")
-"""What the library says of single packets, for those who ask for it; it never holds the password."""
+"""The library's lines about single packets, at level DEBUG; they never contain the password."""
 
 OnMessage = Callable[[str, bytes, bool], None]
-"""Topic, payload, and whether the broker had kept the message."""
+"""Called with topic, payload, and whether the broker had retained the message."""
 
 
 class Session:
     """A connection. Use it as a context: ``async with Session(...) as session``.
 
-    :param will: what the broker publishes when the connection ends without a farewell.
-    :param on_message: called in the event loop with every message; it must not block.
-    :param on_room: called in the event loop when acknowledgements have come.
-    :param answer_s: how long the broker may take over anything before the connection counts as broken.
-
-    The session is clean on every connection: a command that was sent while nobody was there is lost, and not
+    Each connection starts a clean session: a command that was sent while the bridge was away is lost, and not
     delivered late.
+
+    Args:
+        settings: the broker.
+        answer_s: how long the broker may take for any answer before the connection counts as broken.
+        will: what the broker publishes when the connection ends without a DISCONNECT.
+        on_message: called in the event loop with every message; it must not block.
+        on_room: called in the event loop when acknowledgements were received.
     """
 
     def __init__(
@@ -70,7 +74,7 @@ class Session:
         *,
         answer_s: float,
         will: Publication | None = None,
-        on_message: OnMessage = lambda topic, payload, kept: None,
+        on_message: OnMessage = lambda topic, payload, retained: None,
         on_room: Callable[[], None] = lambda: None,
     ) -> None:
         self._loop = asyncio.get_running_loop()
@@ -80,32 +84,33 @@ class Session:
         self._on_room = on_room
         self._v5 = settings.version is MqttVersion.V5
         self.ended: asyncio.Future[None] = self._loop.create_future()
-        """Done when the connection is over: with nothing after :meth:`close`, else with what broke it."""
+        """Done when the connection has ended: without an error after `close`, else with the error."""
         self._accepted: asyncio.Future[None] = self._loop.create_future()
         self._unacknowledged: dict[int, float] = {}
-        """Message id and when it was sent, oldest first."""
+        """The time at which each unacknowledged message was sent, by message id, oldest first."""
         self._acknowledged: asyncio.Future[None] | None = None
         self._granting: dict[int, asyncio.Future[list[ReasonCode]]] = {}
-        self._news = False
+        self._acknowledgements_came = False
         self._fd = -1
         self._handed_over = False
-        """The thread that connected is done with the socket."""
+        """Whether the thread that connects no longer uses the socket."""
         self._writes = False
         self._beating: asyncio.TimerHandle | None = None
-        # A broker waits half as long again as the keepalive, and a late answer is no matter of seconds.
+        # A broker waits 1.5 times the keepalive, so there is time for a PING after a late beat.
         self._beat_s = min(settings.keepalive_s / 6.0, answer_s)
         self._mqtt = self._client(will)
 
     async def __aenter__(self) -> "Session":
         """Connect.
 
-        :raises BrokerTrouble: the broker refuses.
-        :raises OSError: it cannot be reached, or does not answer in time.
-        :raises HubError: a TLS file cannot be used.
+        Raises:
+            BrokerTrouble: the broker refuses.
+            OSError: the broker cannot be reached, or does not answer in time.
+            HubError: a TLS file cannot be used.
         """
         settings = self._settings
         if settings.tls is not None:
-            # Reading certificates takes the disk's time, which the event loop does not have.
+            # Reading certificates blocks on the disk.
             self._mqtt.tls_set_context(await asyncio.to_thread(tls_context, settings.tls))
         connecting = self._loop.run_in_executor(None, self._connect)
         try:
@@ -113,13 +118,13 @@ class Session:
                 await asyncio.shield(connecting)
             line = self._mqtt.socket()
             if line is None:
-                raise BrokerTrouble("it hung up at once")
+                raise BrokerTrouble("it closed the connection at once")
             self._handed_over, self._fd = True, line.fileno()
             self._loop.add_reader(self._fd, self._readable)
             async with asyncio.timeout(self._answer_s):
                 await self._accepted
         except BaseException:
-            # The thread may still be at it; what it opens must not stay open.
+            # The thread may still be connecting; the socket that it opens must not stay open.
             connecting.add_done_callback(self._abandon)
             raise
         self._beating = self._loop.call_later(self._beat_s, self._beat)
@@ -128,17 +133,22 @@ class Session:
     async def __aexit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
+        """Close the connection."""
         self.close()
 
     @property
     def room(self) -> int:
-        """How many messages may be published before an acknowledgement must come."""
+        """How many more messages may be published before an acknowledgement is needed."""
         return WINDOW - len(self._unacknowledged)
 
     def publish(self, message: Publication) -> int:
-        """Publish a message now; the number by which its acknowledgement is known.
+        """Publish a message now.
 
-        :raises BrokerTrouble: the connection is over.
+        Returns:
+            The message id, by which its acknowledgement is known.
+
+        Raises:
+            BrokerTrouble: the connection has ended.
         """
         info = self._mqtt.publish(message.topic, message.payload, message.qos, message.retain)
         if info.rc is not MQTTErrorCode.MQTT_ERR_SUCCESS:
@@ -150,9 +160,11 @@ class Session:
         return info.mid
 
     async def deliver(self, messages: Sequence[Publication]) -> None:
-        """Publish in order, several under way at once, and wait for every acknowledgement.
+        """Publish messages in order, and wait until all are acknowledged. Several are under way at once.
 
-        :raises BrokerTrouble, OSError: the connection broke before.
+        Raises:
+            BrokerTrouble: the connection ended before.
+            OSError: the connection broke before.
         """
         under_way: set[int] = set()
         for message in messages:
@@ -165,13 +177,17 @@ class Session:
             await self._next_acknowledgement()
 
     async def subscribe(self, topics: Sequence[str], *, as_published: bool = False) -> None:
-        """Listen to topics.
+        """Subscribe to topics.
 
-        :param as_published: on MQTT 5, let the retain flag stay on a message as it was published, so that a
-            command that was meant to be kept can be refused even when it is passed on at once.
+        Args:
+            topics: the topic filters.
+            as_published: on MQTT 5, leave the retain flag as the sender set it, so that a retained command
+                can be refused even if it was sent just now.
 
-        :raises HubError: the broker does not let this user listen.
-        :raises BrokerTrouble, OSError: the connection broke, or the broker did not answer.
+        Raises:
+            HubError: the broker does not let this user subscribe.
+            BrokerTrouble: the connection ended.
+            OSError: the connection broke, or the broker did not answer in time.
         """
         if not topics:
             return
@@ -190,10 +206,10 @@ class Session:
             del self._granting[number]
         for topic, answer in zip(topics, codes, strict=True):
             if answer.is_failure:
-                raise HubError(f"it does not let this user listen to {topic}; check its access rules")
+                raise HubError(f"it does not let this user subscribe to {topic}; check its access rules")
 
     def close(self) -> None:
-        """Say goodbye to the broker as far as it listens, and end the connection. May be called twice."""
+        """Send DISCONNECT if the connection is up, and end it. May be called twice."""
         if self._mqtt.is_connected() and not self.ended.done():
             self._mqtt.disconnect()
         self._end(None)
@@ -219,13 +235,13 @@ class Session:
         client.on_disconnect = self._disconnected
         client.on_publish = self._published
         client.on_subscribe = self._subscribed
-        client.on_message = self._heard
+        client.on_message = self._received
         client.on_socket_open = _without_delay
         client.on_socket_close = self._closing
         return client
 
     def _connect(self) -> None:
-        """In a thread: name, connection and handshake may each take their time."""
+        """Connect, in a thread: name lookup, connection and handshake may each block."""
         settings = self._settings
         clean: mqtt.CleanStartOption = True if self._v5 else mqtt.MQTT_CLEAN_START_FIRST_ONLY
         self._mqtt.connect(settings.host, settings.port, settings.keepalive_s, clean_start=clean)
@@ -241,7 +257,7 @@ class Session:
             raise BrokerTrouble("the connection is closed")
         if self._acknowledged is None:
             self._acknowledged = self._loop.create_future()
-        # Several may wait for the same one, and one of them may be cancelled.
+        # Several tasks may wait for the same future, and one of them may be cancelled.
         await asyncio.shield(self._acknowledged)
 
     def _readable(self) -> None:
@@ -249,16 +265,16 @@ class Session:
             while True:
                 self._mqtt.loop_read()
                 line = self._mqtt.socket()
-                # What TLS has decrypted already does not make the socket readable again.
+                # Data that TLS has already decrypted does not make the socket readable again.
                 if not isinstance(line, ssl.SSLSocket) or not line.pending():
                     break
             if self._mqtt.want_write():
-                # What was published while a callback ran is still here.
+                # A callback may have published messages that the library has only queued.
                 self._writable()
-        except Exception as error:  # noqa: BLE001 - it belongs to whoever awaits the connection
+        except Exception as error:  # noqa: BLE001 - whoever awaits the connection gets it
             self._end(error)
-        if self._news:
-            self._news = False
+        if self._acknowledgements_came:
+            self._acknowledgements_came = False
             waiting, self._acknowledged = self._acknowledged, None
             if waiting is not None:
                 waiting.set_result(None)
@@ -300,12 +316,12 @@ class Session:
             self.ended.set_result(None)
         else:
             self.ended.set_exception(error)
-            # It may be that nobody asks; then it is no news to anybody.
+            # Retrieved here, because asyncio complains about an exception that nobody retrieves.
             self.ended.exception()
-        told = error or BrokerTrouble("the connection is closed")
+        reason = error or BrokerTrouble("the connection is closed")
         for waiting in (self._accepted, self._acknowledged, *self._granting.values()):
             if waiting is not None and not waiting.done():
-                waiting.set_exception(told)
+                waiting.set_exception(reason)
                 waiting.exception()
         line = self._mqtt.socket()
         if line is not None:
@@ -318,7 +334,7 @@ class Session:
             self._loop.remove_writer(self._fd)
             self._fd = -1
 
-    # What the library tells
+    # Callbacks of the library
 
     def _connected(
         self, client: mqtt.Client, data: object, flags: object, code: ReasonCode, more: Properties | None
@@ -338,7 +354,7 @@ class Session:
         code: ReasonCode,
         more: Properties | None,
     ) -> None:
-        # Before, this comes from the thread itself, which raises as well.
+        # Before that, the thread that connects gets the error itself.
         if not self._handed_over:
             return
         if flags.is_disconnect_packet_from_server:
@@ -350,7 +366,7 @@ class Session:
         self, client: mqtt.Client, data: object, number: int, code: ReasonCode, more: Properties | None
     ) -> None:
         if self._unacknowledged.pop(number, None) is not None:
-            self._news = True
+            self._acknowledgements_came = True
 
     def _subscribed(
         self, client: mqtt.Client, data: object, number: int, codes: list[ReasonCode], more: Properties | None
@@ -359,7 +375,7 @@ class Session:
         if waiting is not None and not waiting.done():
             waiting.set_result(codes)
 
-    def _heard(self, client: mqtt.Client, data: object, message: mqtt.MQTTMessage) -> None:
+    def _received(self, client: mqtt.Client, data: object, message: mqtt.MQTTMessage) -> None:
         self._on_message(message.topic, bytes(message.payload), message.retain)
 
     def _closing(self, client: mqtt.Client, data: object, line: object) -> None:
@@ -367,6 +383,6 @@ class Session:
 
 
 def _without_delay(client: mqtt.Client, data: object, line: object) -> None:
-    """Else a message waits up to 40 ms for the broker's TCP to confirm one before it that needs no answer."""
+    """Switch Nagle's algorithm off, by which a message can wait up to 40 ms for a TCP acknowledgement."""
     if isinstance(line, socket.socket):
         line.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)

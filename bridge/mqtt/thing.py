@@ -1,19 +1,19 @@
-"""A reservoir as a W3C Web of Things Thing Description: for a program that knows neither Homie nor us.
+"""A reservoir as a W3C Web of Things Thing Description, for a program that does not support Homie.
 
-Sources: Web of Things (WoT) Thing Description 1.1 (W3C Recommendation, 5 December 2023); how MQTT stands in
-a form: Web of Things (WoT) MQTT Binding Template (W3C editor's draft, repository w3c/wot-binding-templates):
+Sources: Web of Things (WoT) Thing Description 1.1 (W3C Recommendation, 5 December 2023); for MQTT in a form:
+Web of Things (WoT) MQTT Binding Template (W3C editor's draft, repository w3c/wot-binding-templates):
 
-- ``href`` is the broker and nothing else; what is subscribed to is ``mqv:filter``, where is published
-  ``mqv:topic``; the level of quality is a word of one digit.
-- Only what the broker keeps can be read at any time, and then it can be observed too: hence one form with
-  both operations. A command is never kept: its form says ``mqv:retain`` false.
+- ``href`` contains the broker only; ``mqv:filter`` is the topic to subscribe to, ``mqv:topic`` the topic to
+  publish on; the quality of service is a string of one digit.
+- A retained value can be read at any time and also observed, so one form has both operations. A command is
+  never retained, so its form has ``mqv:retain`` false.
 
-The affordances are the rows of the table of properties: what has a value is a *property*, what is done once
-is an *action*, and every alarm is an *event* with the alarm's sentence as its data. An empty message there
-says that the alarm is over.
+The affordances are the rows of the table of properties: a row with a value is a *property*, an action is an
+*action*, and every alarm is an *event* with the alarm's sentence as its data. An empty message means that the
+alarm has ended.
 
-HTTP has no forms here. The page takes every command at one address in one envelope, which no affordance of
-its own describes.
+There are no forms for HTTP: the page takes every command at one address in one format, and no form of a
+single affordance can describe that.
 """
 
 import json
@@ -30,7 +30,7 @@ from bridge.mqtt.topics import COMMAND_QOS, STATE_QOS, Layout, Lifecycle, Public
 from bridge.station.plan import StationIdentity
 
 MEDIA_TYPE = "application/td+json"
-"""As it is registered for a Thing Description (TD 1.1, section 10)."""
+"""The registered media type of a Thing Description (TD 1.1, section 10)."""
 CONTEXT: list[object] = [
     "https://www.w3.org/2022/wot/td/v1.1",
     {"@language": "en", "mqv": "https://www.w3.org/2019/wot/mqtt#"},
@@ -41,17 +41,18 @@ CAUTION = (
 )
 _TEXT, _JSON = "text/plain;charset=utf-8", "application/json"
 _COUNT = "#"
-"""The Homie convention's unit of a count; a count has none anywhere else."""
+"""The Homie convention's unit of a count; elsewhere a count has no unit."""
 Member = dict[str, Any]
 
 
 @dataclass(frozen=True, slots=True)
 class Access:
-    """Where the broker is and how one is let in; it holds no secret.
+    """Address and security scheme of the broker, without any secret.
 
-    :param uri: scheme, host and port, such as ``mqtt://broker.local:1883``.
-    :param scheme: a security scheme of TD 1.1: ``nosec``, ``basic`` (user and password) or ``auto`` (by the
-        protocol itself, here a client certificate).
+    Attributes:
+        uri: scheme, host and port, such as ``mqtt://broker.local:1883``.
+        scheme: a security scheme of TD 1.1: ``nosec``, ``basic`` (user and password) or ``auto`` (by the
+            protocol itself, here a client certificate).
     """
 
     uri: str
@@ -59,10 +60,9 @@ class Access:
 
     @classmethod
     def of(cls, broker: BrokerSettings) -> "Access":
-        """As the bridge itself reaches the broker.
+        """Return the access that the bridge itself uses.
 
-        Whoever reads a description on another machine puts its own name for the broker's in the place of
-        ``localhost``.
+        A program on another machine must replace ``localhost`` with the broker's name.
         """
         host = f"[{broker.host}]" if ":" in broker.host else broker.host
         scheme = "nosec"
@@ -76,22 +76,28 @@ class Access:
 def thing_description(
     identity: StationIdentity, layout: Layout, access: Access, version: str
 ) -> dict[str, Any]:
-    """The Thing Description of one reservoir, ready for JSON.
+    """Make the Thing Description of one reservoir, ready for JSON.
 
-    :param version: the program's own, as the version of this instance.
-    :raises InputError: the reservoir's id cannot stand in a topic.
+    Args:
+        identity: the reservoir.
+        layout: the names that topics start with.
+        access: address and security scheme of the broker.
+        version: the program's version, as the version of this instance.
+
+    Raises:
+        InputError: the reservoir's id cannot be part of a topic.
     """
     forms = _Forms(access.uri, layout.base(layout.device(identity.reservoir)))
     rows = fitted(identity)
     root_state = f"{layout.base(layout.bridge)}/$state"
     properties = {_name(row): _property(row, forms) for row in rows if row.retained}
     properties["bridge-state"] = {
-        "title": "State of the bridge; lost when it is gone without a word",
+        "title": "State of the bridge; lost when it ended without a clean stop",
         "type": "string",
         "enum": [state.value for state in Lifecycle],
         "readOnly": True,
         "observable": True,
-        "forms": [forms.kept(root_state, _TEXT)],
+        "forms": [forms.value(root_state, _TEXT)],
     }
     scheme: Member = {"scheme": access.scheme}
     if access.scheme == "basic":
@@ -119,39 +125,39 @@ def thing_description(
 
 
 def topic(layout: Layout, reservoir: str) -> str:
-    """Where a reservoir's description is kept on the broker."""
+    """Return the topic of a reservoir's description."""
     return f"clearwell/{layout.bridge}/things/{reservoir}"
 
 
 def publication(identity: StationIdentity, layout: Layout, access: Access, version: str) -> Publication:
-    """The retained message that carries the description."""
+    """Make the retained message with the description."""
     document = thing_description(identity, layout, access, version)
     return retained(topic(layout, identity.reservoir), json.dumps(document, ensure_ascii=False))
 
 
 @dataclass(frozen=True, slots=True)
 class _Forms:
-    """How a topic below ``base`` is reached."""
+    """Makes the forms for the topics below ``base``."""
 
     uri: str
     base: str
 
-    def kept(self, filter_: str, content: str) -> Member:
-        """A retained value: read at any time, and observed."""
+    def value(self, filter_: str, content: str) -> Member:
+        """Make the form of a retained value, which can be read and observed."""
         return self._form(["readproperty", "observeproperty", "unobserveproperty"], content, STATE_QOS) | {
             "mqv:retain": True,
             "mqv:filter": filter_,
         }
 
     def command(self, op: str, row: Property) -> Member:
-        """A message on a ``/set`` topic, never kept."""
+        """Make the form of a message on a ``/set`` topic, which is never retained."""
         return self._form([op], _content(row), COMMAND_QOS) | {
             "mqv:retain": False,
             "mqv:topic": f"{self.base}/{row.path}/set",
         }
 
     def event(self, path: str) -> Member:
-        """Something that is told when it happens; alerts are kept while they last."""
+        """Make the form of an alert, which is retained while it lasts."""
         return self._form(["subscribeevent", "unsubscribeevent"], _TEXT, STATE_QOS) | {
             "mqv:retain": True,
             "mqv:filter": f"{self.base}/{path}",
@@ -166,7 +172,7 @@ def _name(row: Property) -> str:
 
 
 def _property(row: Property, forms: _Forms) -> Member:
-    reached = [forms.kept(f"{forms.base}/{row.path}", _content(row))]
+    reached = [forms.value(f"{forms.base}/{row.path}", _content(row))]
     if row.settable:
         reached.append(forms.command("writeproperty", row))
     return {
@@ -181,7 +187,7 @@ def _property(row: Property, forms: _Forms) -> Member:
 def _action(row: Property, forms: _Forms) -> Member:
     return {
         "title": f"{NODES[row.node]}: {row.name}",
-        "description": "The guard may refuse it; the reason comes on the device's $log/warn.",
+        "description": "The guard may refuse it; the reason is published on the device's $log/warn.",
         "input": _schema(row),
         "safe": False,
         "idempotent": False,
@@ -191,12 +197,12 @@ def _action(row: Property, forms: _Forms) -> Member:
 
 
 def _content(row: Property) -> str:
-    """A word is written as it is, and not in the quotation marks of JSON; everything else is JSON as well."""
+    """Return the media type of a payload: a word has no quotation marks, so it is not JSON."""
     return _TEXT if row.datatype in (Datatype.ENUM, Datatype.STRING) else _JSON
 
 
 def _schema(row: Property) -> Member:
-    """The row's datatype, unit and format as a data schema."""
+    """Return the row's datatype, unit and format as a data schema."""
     schema: Member = {}
     match row.datatype:
         case Datatype.FLOAT | Datatype.INTEGER:

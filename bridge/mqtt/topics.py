@@ -1,4 +1,4 @@
-"""Where things are on the broker: the topics of the Homie convention, version 5, and one message to publish.
+"""Topics of the Homie convention, version 5, and the messages published on them.
 
 Source of every rule in this room that says "the convention": The Homie Convention, version 5.0
 (homieiot.github.io/specification, repository homieiot/convention).
@@ -21,20 +21,20 @@ from enum import Enum
 from bridge.errors import InputError
 
 STATE_QOS = 1
-"""For everything retained: at least once. The convention holds this fine, and recommends exactly once because
-a message that is sent again could overtake a newer one. Here nothing is sent again: every connection begins a
-clean session and tells everything anew. Exactly once would add nothing but two packets more, and the broker
-would pass an alarm on only after a second round trip. One level for all keeps the order."""
+"""For everything retained: at least once. The convention allows this, and recommends exactly once because a
+repeated message could arrive after a newer one. Here nothing is repeated: each connection starts a clean
+session and publishes everything again. Exactly once would add two packets, and the broker would pass an alarm
+on only after a second round trip. One level for everything keeps the order."""
 COMMAND_QOS = 2
-"""For commands, which are asked for exactly once: a cartridge is not changed twice."""
+"""For commands: exactly once, so that one message does not change a cartridge twice."""
 EVENT_QOS = 0
-"""For everything that is not retained, so that it comes now or never (the convention's rule for events)."""
+"""For everything that is not retained: it is delivered now or never (the convention's rule for events)."""
 
 _ID = re.compile(r"[a-z0-9]+(-[a-z0-9]+)*", re.ASCII)
 
 
 class Lifecycle(Enum):
-    """The states of a device that the bridge uses. ``sleeping`` exists too, but a bridge does not sleep."""
+    """The states of a device that the bridge uses. The convention's ``sleeping`` does not apply to it."""
 
     INIT = "init"
     READY = "ready"
@@ -63,17 +63,17 @@ class Publication:
 
 
 def retained(topic: str, payload: str) -> Publication:
-    """A message that stays on the broker."""
+    """Make a message that the broker retains."""
     return Publication(topic, payload, STATE_QOS, True)
 
 
 def deleted(topic: str) -> Publication:
-    """The message that takes a retained one away."""
+    """Make the message that deletes a retained one."""
     return Publication(topic, "", STATE_QOS, True)
 
 
 def event(topic: str, payload: str) -> Publication:
-    """A message for those who listen now."""
+    """Make a message that only present subscribers get."""
     return Publication(topic, payload, EVENT_QOS, False)
 
 
@@ -81,10 +81,13 @@ def event(topic: str, payload: str) -> Publication:
 class Layout:
     """The names that all topics start with.
 
-    :param bridge: id of the root device: lower-case letters and digits in groups joined by hyphens.
-    :param name: what people call the bridge.
-    :param prefix: the first level of every topic. Only ``homie`` is found by every controller unasked.
-    :raises InputError: an id or the prefix cannot stand in a topic.
+    Args:
+        bridge: id of the root device: lower-case letters and digits in groups joined by hyphens.
+        name: the name that people see.
+        prefix: the first level of every topic. Every controller discovers ``homie`` by itself.
+
+    Raises:
+        InputError: the id or the prefix cannot be part of a topic.
     """
 
     bridge: str
@@ -92,9 +95,10 @@ class Layout:
     prefix: str = "homie"
 
     def __post_init__(self) -> None:
+        """Check the values."""
         if not _ID.fullmatch(self.bridge):
             raise InputError(
-                f"hub: the bridge's id {self.bridge!r} cannot stand in a topic; use lower-case letters "
+                f"hub: the bridge's id {self.bridge!r} cannot be part of a topic; use lower-case letters "
                 "and digits, in groups joined by hyphens, for example 'garden-bridge'."
             )
         if not self.prefix or set(self.prefix) & set("/+#$\0") or not self.prefix.isprintable():
@@ -104,33 +108,34 @@ class Layout:
             )
 
     def device(self, reservoir: str) -> str:
-        """The device id of a reservoir.
+        """Return the device id of a reservoir.
 
-        :raises InputError: the reservoir's id cannot stand in a topic.
+        Raises:
+            InputError: the reservoir's id cannot be part of a topic.
         """
         if not _ID.fullmatch(reservoir):
             raise InputError(
-                f"hub: the reservoir's id {reservoir!r} cannot stand in a topic; use lower-case letters "
+                f"hub: the reservoir's id {reservoir!r} cannot be part of a topic; use lower-case letters "
                 "and digits, in groups joined by hyphens, for example 'north-barrel'."
             )
         return f"{self.bridge}-{reservoir}"
 
     def base(self, device: str) -> str:
-        """The topic under which everything of a device stands."""
+        """Return the topic above all topics of a device."""
         return f"{self.prefix}/5/{device}"
 
     def state(self, device: str, state: Lifecycle) -> Publication:
-        """A device's ``$state``."""
+        """Make a device's ``$state``."""
         return retained(f"{self.base(device)}/$state", state.value)
 
     def log(self, device: str, level: Level, sentence: str) -> Publication:
-        """One line on a device's ``$log``."""
+        """Make one line of a device's ``$log``."""
         return event(f"{self.base(device)}/$log/{level.value}", sentence)
 
     @property
     def will(self) -> Publication:
-        """What the broker publishes when the bridge is gone without a word.
+        """The last will, which the broker publishes when the bridge is lost.
 
-        Only the root's state: the convention makes a lost root mean that all its children are lost.
+        It sets the root's state only: by the convention, the children of a lost root are lost too.
         """
         return self.state(self.bridge, Lifecycle.LOST)

@@ -30,6 +30,7 @@ from collections.abc import Callable
 from typing import Generic, Literal, TypeVar, cast, overload
 from zlib import crc32
 
+from bridge.guard.model import Flow
 from bridge.protocol import fields as kinds
 from bridge.protocol.fields import PATHS, SWITCHES, UINT16, UINT32, Message, Switches, encode
 from bridge.protocol.frame import (
@@ -44,7 +45,7 @@ from bridge.protocol.frame import (
     MalformedError,
     unseal,
 )
-from bridge.protocol.messages import FromBridge, FromController, LocalFault, Path, Reading
+from bridge.protocol.messages import FromBridge, FromController, LocalFault, Reading
 
 _NUMBER = rb"(?=[^ *]{1,10}[ *])(-?[0-9]+(?:\.[0-9]+)?)"
 _READING = re.compile(
@@ -53,7 +54,7 @@ _READING = re.compile(
     rb"(?: n=(0|[1-9][0-9]{0,9}))?)\*([0-9A-F]{8})\r?\n" % {b"number": _NUMBER}
 ).fullmatch
 
-_PATHS: dict[bytes, Path] = {word.encode(): path for word, path in PATHS.items()}
+_PATHS: dict[bytes, Flow] = {word.encode(): path for word, path in PATHS.items()}
 _SWITCHES: dict[bytes | None, Switches] = {word.encode(): states for word, states in SWITCHES.items()}
 _SWITCHES[None] = (None, None, None)
 _NO_FAULT = LocalFault.NONE

@@ -15,6 +15,7 @@ from collections.abc import Callable
 from itertools import product
 
 from bridge.errors import InputError, OutOfRangeError
+from bridge.guard.model import Flow
 from bridge.protocol.frame import Counts, Direction, Frame, MalformedError, seal
 from bridge.protocol.messages import (
     FAILED,
@@ -28,7 +29,6 @@ from bridge.protocol.messages import (
     Identify,
     Lease,
     LocalFault,
-    Path,
     Reading,
     Refusal,
     Value,
@@ -49,7 +49,7 @@ _NUMBER = re.compile(r"-?[0-9]+(?:\.[0-9]+)?").fullmatch
 _WHOLE = re.compile(r"0|[1-9][0-9]{0,9}").fullmatch
 _TOKEN = re.compile(r"[A-Za-z0-9._+-]+").fullmatch
 
-PATHS = {path.value: path for path in Path}
+PATHS = {path.value: path for path in Flow}
 
 Switches = tuple[bool | None, bool | None, bool | None]
 _SWITCH = {"1": True, "0": False, "-": None}
@@ -87,7 +87,7 @@ def read_token(fields: dict[str, str], name: str, width: int) -> str:
     raise MalformedError(name)
 
 
-def read_path(fields: dict[str, str]) -> Path:
+def read_path(fields: dict[str, str]) -> Flow:
     """The path, which must be there."""
     path = PATHS.get(fields.get("path", ""))
     if path is None:
@@ -109,7 +109,8 @@ def read_switches(fields: dict[str, str]) -> Switches:
 def write_number(value: float, width: int, what: str) -> str:
     """The decimal text of ``value`` in at most ``width`` characters, as exact as these allow.
 
-    Raises :class:`OutOfRangeError` when the value is not finite or its whole part is wider.
+    Raises:
+        OutOfRangeError: If the value is not finite or its whole part is wider.
     """
     if math.isfinite(value):
         for decimals in range(max(0, width - 2), -1, -1):
@@ -203,11 +204,11 @@ def _refusal(sequence: int, fields: dict[str, str], counts: Counts) -> Refusal:
 
 
 def _lease(sequence: int, fields: dict[str, str], counts: Counts) -> Lease:
-    return Lease(sequence, Path.FILL, read_whole(fields, "ms", 1, UINT16))
+    return Lease(sequence, Flow.TO_RESERVOIR, read_whole(fields, "ms", 1, UINT16))
 
 
 def _drain(sequence: int, fields: dict[str, str], counts: Counts) -> Lease:
-    return Lease(sequence, Path.DRAIN, read_whole(fields, "ms", 1, UINT16))
+    return Lease(sequence, Flow.TO_DRAIN, read_whole(fields, "ms", 1, UINT16))
 
 
 def _close(sequence: int, fields: dict[str, str], counts: Counts) -> Close:
@@ -239,7 +240,8 @@ _KINDS: dict[Direction, dict[str, tuple[Reader, frozenset[str]]]] = {
 def read(frame: Frame, direction: Direction, counts: Counts) -> Message | None:
     """The message in a frame; None for an unknown kind.
 
-    Raises :class:`MalformedError` when the frame cannot be used. Counts what it passed over.
+    Raises:
+        MalformedError: If the frame cannot be used. Counts what it passed over.
     """
     kind = _KINDS[direction].get(frame.kind)
     if kind is None:
@@ -282,7 +284,7 @@ def _write_reading(m: Reading) -> str:
 
 
 def _write_lease(m: Lease) -> str:
-    kind = {Path.FILL: "lease", Path.DRAIN: "drain"}.get(m.path)
+    kind = {Flow.TO_RESERVOIR: "lease", Flow.TO_DRAIN: "drain"}.get(m.path)
     if kind is None:
         raise InputError("A lease cannot be sent for the path 'shut': send a close instead.")
     return f"{kind} ms={write_whole(m.duration_ms, 1, UINT16, 'The lease in ms')}"

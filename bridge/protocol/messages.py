@@ -7,16 +7,7 @@ from dataclasses import dataclass
 from enum import Enum, IntFlag
 from typing import Final
 
-
-class Path(Enum):
-    """Where the controller lets product water go. Exactly one at a time."""
-
-    SHUT = "shut"
-    """Nowhere: every valve is at rest."""
-    FILL = "fill"
-    """Into the reservoir."""
-    DRAIN = "drain"
-    """To the drain, to rinse the purifier; only on rigs with a drain valve."""
+from bridge.guard.model import Flow
 
 
 class BootReason(Enum):
@@ -91,7 +82,7 @@ class Reading:
     """Controller to bridge, at a steady rate: everything measured in one cycle, raw."""
 
     sequence: int
-    path: Path
+    path: Flow
     product_us: Value = None
     """Conductance of the product cell, µS."""
     product_c: Value = None
@@ -115,7 +106,7 @@ class Ack:
 
     sequence: int
     of: int
-    path: Path
+    path: Flow
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,8 +123,8 @@ class Lease:
     """Bridge to controller: let water into the reservoir, or to the drain, for this long at most."""
 
     sequence: int
-    path: Path
-    """FILL or DRAIN."""
+    path: Flow
+    """To the reservoir or to the drain."""
     duration_ms: int
 
 

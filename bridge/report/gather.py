@@ -5,13 +5,10 @@ to :data:`PAST_DAYS` days of the running one's life. So an old log takes no long
 """
 
 from collections.abc import Callable, Iterator, Sequence
-from pathlib import Path
 
 from bridge.forecast import persistence as prospect_saved
-from bridge.history.entries import Kind
 from bridge.history.reader import Reader
-from bridge.history.records import CartridgeRow, EntryRow, FillRow, when_ms
-from bridge.history.recovery import look_only
+from bridge.history.records import CartridgeRow, EntryRow, FillRow, Kind, when_ms
 from bridge.history.rollup import HOUR_MS, MINUTE_MS, Bucket
 from bridge.report.season import Facts, Material, from_log, from_plan
 from bridge.report.water import flowing
@@ -63,9 +60,7 @@ def gather(reader: Reader, reservoir: str, start_ms: int, end_ms: int, progress:
     return Material(start_ms, end_ms, tuple(hours), tuple(mixed), entries, before, past)
 
 
-def facts_of(
-    path: Path, spill: Path | None, reservoir: str, stations: Sequence[StationPlan], material: Material
-) -> Facts:
+def facts_of(reader: Reader, reservoir: str, stations: Sequence[StationPlan], material: Material) -> Facts:
     """What is known of a reservoir: from its configuration where there is one, else from the log.
 
     :raises LogError: the log cannot be read, or what it keeps of the forecast cannot.
@@ -73,7 +68,7 @@ def facts_of(
     for station in stations:
         if station.identity.reservoir == reservoir:
             return from_plan(station)
-    state = look_only(path, spill).state.get(f"prospect.{reservoir}")
+    state = reader.state().get(prospect_saved.key(reservoir))
     kept = None if state is None else prospect_saved.read(state, ())
     return from_log(reservoir, kept, material.hours)
 

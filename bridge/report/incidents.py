@@ -4,8 +4,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from bridge.guard.model import Advisory, AlarmId, Trip
-from bridge.history.lives import alarm_lives
 from bridge.history.records import AlarmRow, CommandRow, Stamp
+from bridge.report.alarm_history import alarm_lives
 
 _ALARMS = {one.value for one in (*Trip, *Advisory)}
 MOST_DONE = 4

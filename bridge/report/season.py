@@ -9,7 +9,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from statistics import median
 
-from bridge.config.tables import usual_target_ppm
+from bridge.config.tables import default_target_ppm
 from bridge.forecast import cartridges as book
 from bridge.forecast.learned import Kept
 from bridge.guard.model import Trip
@@ -97,7 +97,7 @@ def from_log(reservoir: str, kept: Kept | None, hours: Iterable[Bucket]) -> Fact
     :param hours: roll-ups, which show the scale and whether a volume is measured.
     """
     limit_ppm = LIMIT_PPM if kept is None else kept.limit_ppm
-    target_ppm = usual_target_ppm(limit_ppm)
+    target_ppm = default_target_ppm(limit_ppm)
     factor, volume_known = None, False
     for bucket in hours:
         volume_known = volume_known or bucket.cells[Series.VOLUME] is not None

@@ -18,6 +18,7 @@ import math
 from enum import Enum
 
 from bridge.errors import OutOfRangeError
+from bridge.guard.model import Flow
 from bridge.protocol.codec import Decoder, Direction, encode
 from bridge.protocol.messages import (
     Ack,
@@ -29,7 +30,6 @@ from bridge.protocol.messages import (
     Identify,
     Lease,
     LocalFault,
-    Path,
     Reading,
     Refusal,
 )
@@ -54,19 +54,19 @@ class State(Enum):
 
 
 _GRANTED = {
-    (State.SHUT, Path.FILL): State.FILL,
-    (State.SHUT, Path.DRAIN): State.DRAIN,
-    (State.FILL, Path.FILL): State.FILL,
-    (State.FILL, Path.DRAIN): State.CHANGING,
-    (State.DRAIN, Path.DRAIN): State.DRAIN,
-    (State.DRAIN, Path.FILL): State.CHANGING,
-    (State.CHANGING, Path.FILL): State.CHANGING,
-    (State.CHANGING, Path.DRAIN): State.CHANGING,
+    (State.SHUT, Flow.TO_RESERVOIR): State.FILL,
+    (State.SHUT, Flow.TO_DRAIN): State.DRAIN,
+    (State.FILL, Flow.TO_RESERVOIR): State.FILL,
+    (State.FILL, Flow.TO_DRAIN): State.CHANGING,
+    (State.DRAIN, Flow.TO_DRAIN): State.DRAIN,
+    (State.DRAIN, Flow.TO_RESERVOIR): State.CHANGING,
+    (State.CHANGING, Flow.TO_RESERVOIR): State.CHANGING,
+    (State.CHANGING, Flow.TO_DRAIN): State.CHANGING,
 }
 """The state after a lease or drain that was granted."""
 
-_DRIVEN = {State.FILL: Path.FILL, State.DRAIN: Path.DRAIN}
-_OPEN = {Path.FILL: State.FILL, Path.DRAIN: State.DRAIN}
+_DRIVEN = {State.FILL: Flow.TO_RESERVOIR, State.DRAIN: Flow.TO_DRAIN}
+_OPEN = {Flow.TO_RESERVOIR: State.FILL, Flow.TO_DRAIN: State.DRAIN}
 _TIMED = (State.FILL, State.DRAIN, State.CHANGING)
 
 
@@ -111,19 +111,19 @@ class Controller:
         self._granted: int | None = None
         self._until_s = math.inf
         self._pause_until_s = math.inf
-        self._target = Path.SHUT
+        self._target = Flow.SHUT
         self._overflow_down_since_s: float | None = None
         self._supply_good_since_s: float | None = None
         self._pulses_at_reset: int | None = None
-        self._reported_path = Path.SHUT
+        self._reported_path = Flow.SHUT
         self._hurry = False
         self._next_reading_s = self._boot_until_s
         self._last_reading_s = -math.inf
 
     @property
-    def path(self) -> Path:
+    def path(self) -> Flow:
         """What the outputs drive at this moment."""
-        return _DRIVEN.get(self.state, Path.SHUT)
+        return _DRIVEN.get(self.state, Flow.SHUT)
 
     @property
     def next_due_s(self) -> float:
@@ -251,14 +251,14 @@ class Controller:
         self.faults &= ~LocalFault.LEASE_LAPSED
         self._send(Ack(self._next(), lease.sequence, self.path))
 
-    def _why_not(self, path: Path) -> str:
+    def _why_not(self, path: Flow) -> str:
         if self.faults & LocalFault.OVERFLOW_CUT:
             return "overflow"
         if self.faults & LocalFault.SUPPLY_LOW:
             return "supply"
         if self.faults & LocalFault.SELF_TEST:
             return "fault"
-        if path is Path.DRAIN and not self._features & Feature.DRAIN_VALVE:
+        if path is Flow.TO_DRAIN and not self._features & Feature.DRAIN_VALVE:
             return "nodrain"
         return ""
 

@@ -8,7 +8,8 @@ Where product water truly goes, given what the controller drives and what has fa
 import json
 from dataclasses import dataclass
 
-from bridge.protocol.messages import Feature, Path
+from bridge.guard.model import Flow
+from bridge.protocol.messages import Feature
 from bridge.rig.faults import FaultName, FaultPlan
 from bridge.rig.scenario import Fittings
 
@@ -18,9 +19,9 @@ class Truth:
     """The true state at one moment; every ppm on the scenario's scale, totals since the start."""
 
     time_s: float
-    driven: Path
+    driven: Flow
     """Which valve the controller drives."""
-    path: Path
+    path: Flow
     """Where water can really go: a stuck valve or a float in series makes it differ from ``driven``."""
     flow_l_min: float
     """True product flow; above 0 also with ``path`` shut while the valve leaks."""
@@ -60,7 +61,7 @@ def truth_line(truth: Truth) -> str:
         value = getattr(truth, name)
         if isinstance(value, float):
             value = round(value, 6)
-        elif isinstance(value, Path):
+        elif isinstance(value, Flow):
             value = value.value
         record[name] = value
     return json.dumps(record, separators=(",", ":"))
@@ -73,7 +74,7 @@ _BURST_FLOW = 1.5
 class Flows:
     """The true product flow and its three ends, L/s; at most one of the ends is above 0."""
 
-    path: Path
+    path: Flow
     to_reservoir_l_s: float
     to_drain_l_s: float
     to_floor_l_s: float
@@ -84,7 +85,7 @@ class Flows:
         return self.to_reservoir_l_s + self.to_drain_l_s + self.to_floor_l_s
 
 
-def flows(driven: Path, overflow_up: bool, plan: FaultPlan, fit: Fittings) -> Flows:
+def flows(driven: Flow, overflow_up: bool, plan: FaultPlan, fit: Fittings) -> Flows:
     """The flows while nothing changes.
 
     The overflow float is wired in series with the fill valve, so a valve that is merely driven closes
@@ -92,21 +93,21 @@ def flows(driven: Path, overflow_up: bool, plan: FaultPlan, fit: Fittings) -> Fl
     """
     active = plan.active
     path = driven
-    if path is Path.FILL and (overflow_up or FaultName.VALVE_STUCK_CLOSED in active):
-        path = Path.SHUT
-    if path is Path.DRAIN and not fit.features & Feature.DRAIN_VALVE:
-        path = Path.SHUT
+    if path is Flow.TO_RESERVOIR and (overflow_up or FaultName.VALVE_STUCK_CLOSED in active):
+        path = Flow.SHUT
+    if path is Flow.TO_DRAIN and not fit.features & Feature.DRAIN_VALVE:
+        path = Flow.SHUT
     if FaultName.VALVE_STUCK_OPEN in active:
         # With both valves open the water goes both ways; the worse of the two is simulated.
-        path = Path.FILL
+        path = Flow.TO_RESERVOIR
     flow_l_s = 0.0
-    if path is not Path.SHUT:
+    if path is not Flow.SHUT:
         flow_l_s = fit.flow_l_min / 60.0
     elif FaultName.VALVE_LEAKING in active:
         flow_l_s = plan.severity(FaultName.VALVE_LEAKING) * fit.leak_l_min / 60.0
     if FaultName.SUPPLY_OFF in active:
         flow_l_s = 0.0
-    if path is Path.DRAIN:
+    if path is Flow.TO_DRAIN:
         return Flows(path, 0.0, flow_l_s, 0.0)
     if FaultName.HOSE_BURST in active:
         return Flows(path, 0.0, 0.0, flow_l_s * _BURST_FLOW)

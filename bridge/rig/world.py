@@ -12,7 +12,7 @@ import math
 from collections.abc import Iterable
 
 from bridge.errors import OutOfRangeError
-from bridge.protocol.messages import Path
+from bridge.guard.model import Flow
 from bridge.rig.faults import CURED_BY_CARTRIDGE, Fault, FaultName, FaultPlan
 from bridge.rig.purifier import FRESH, Ageing, Purifier
 from bridge.rig.reservoir import Account, Reservoir, Truth, flows
@@ -51,7 +51,7 @@ class World:
         self.scenario = scenario
         self.seed = seed
         self.time_s = 0.0
-        self.driven = Path.SHUT
+        self.driven = Flow.SHUT
         barrel = scenario.barrel
         self._shape = UprightCylinder(barrel.diameter_m, barrel.height_m)
         capacity_l = self._shape.capacity_l
@@ -79,7 +79,7 @@ class World:
 
     # -- what people and the controller do ------------------------------------------------------------
 
-    def drive(self, path: Path) -> None:
+    def drive(self, path: Flow) -> None:
         """The controller drives this path from now on."""
         if path is not self.driven:
             self.driven = path

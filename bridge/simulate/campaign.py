@@ -74,6 +74,7 @@ def tasks_of(
     faults: bool,
     reservoirs: int,
     log: str | None = None,
+    station_only: bool = False,
     fine_s: float = 1.0,
     coarse_s: float = 240.0,
 ) -> list[Task]:
@@ -93,7 +94,18 @@ def tasks_of(
             name = NAMES[(reservoir + part) % len(NAMES)]
             days = min(_TASK_YEARS, left) * DAYS_A_YEAR
             kept = log if not tasks else None
-            tasks.append(Task(f"{seed}/{reservoir}/{part}", name, days, faults, fine_s, coarse_s, log=kept))
+            tasks.append(
+                Task(
+                    f"{seed}/{reservoir}/{part}",
+                    name,
+                    days,
+                    faults,
+                    fine_s,
+                    coarse_s,
+                    log=kept,
+                    station_only=station_only,
+                )
+            )
             left, part = left - _TASK_YEARS, part + 1
     return tasks
 

@@ -10,9 +10,9 @@ from bridge.guard.commands import (
     Reset,
     Retest,
 )
-from bridge.guard.model import Advisory, Trip
+from bridge.guard.model import Advisory, Flow, Trip
 from bridge.guard.state import AlarmChanged
-from bridge.protocol.messages import Close, FromBridge, FromController, Lease, Path, Reading
+from bridge.protocol.messages import Close, FromBridge, FromController, Lease, Reading
 from bridge.rig.faults import Fault, FaultName
 from bridge.rig.rig import Rig
 from bridge.simulate.detection import Detection
@@ -69,7 +69,7 @@ class Checks:
         self._last_lease_s = self._last_death_s = _LONG_AGO_S
         self._born_s = rig.line_s
         self._commanding = False
-        self._asked_for: list[Path] = []
+        self._asked_for: list[Flow] = []
 
     def violated(self, sentence: str) -> None:
         """Something happened that must never happen."""
@@ -90,7 +90,7 @@ class Checks:
         """The bridge is gone."""
         self._last_death_s = self._rig.line_s
 
-    def passed(self, driven: Path, seconds: float, before: Mapping[FaultName, Fault]) -> None:
+    def passed(self, driven: Flow, seconds: float, before: Mapping[FaultName, Fault]) -> None:
         """Time passed with the valve driven like this; ``before`` are the faults at its start."""
         now_s = self._rig.line_s
         if not (_LINKS.isdisjoint(before) and _LINKS.isdisjoint(self._world.plan.active)):
@@ -169,7 +169,7 @@ class Checks:
 
     # --- the verdict on a step -------------------------------------------------------------------------
 
-    def verdict(self, driven: Path, seconds: float, station: Station | None) -> None:
+    def verdict(self, driven: Flow, seconds: float, station: Station | None) -> None:
         """Judge the step that is over; ``driven`` is how the valve stood in it."""
         now_s, world = self._rig.line_s, self._world
         delay_s = 0.0
@@ -191,13 +191,13 @@ class Checks:
         if world.reservoir.ppm > self._outcome.most_ppm:
             self._outcome.most_ppm = world.reservoir.ppm
 
-    def _check_lease(self, path: Path) -> None:
+    def _check_lease(self, path: Flow) -> None:
         why = self.judge.forbids(path, self._rig.line_s)
         if why is not None:
             self.violated(f"a lease for {path.value} was sent although {why}")
 
-    def _check_valve(self, driven: Path, delay_s: float, now_s: float) -> None:
-        if driven is Path.SHUT:
+    def _check_valve(self, driven: Flow, delay_s: float, now_s: float) -> None:
+        if driven is Flow.SHUT:
             self._forbidden_since = None
             return
         lease_s = self._limits.lease_s

@@ -5,7 +5,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 from bridge.guard.alarms import Status
-from bridge.protocol.messages import Path
+from bridge.guard.model import Flow
 from bridge.rig.faults import Fault, FaultName
 from bridge.rig.world import World
 from bridge.simulate.hazards import LEVEL_HEALTH, Hazard, Matters, Organ, Sign, hidden_by
@@ -90,7 +90,7 @@ class Detection:
     def passed(
         self,
         seconds: float,
-        driven: Path,
+        driven: Flow,
         station: Station | None,
         *,
         alive: bool,
@@ -138,7 +138,7 @@ class Detection:
         self,
         watch: _Watch,
         seconds: float,
-        driven: Path,
+        driven: Flow,
         signs: frozenset[Sign],
         alive: bool,
         sound: bool,
@@ -184,7 +184,7 @@ class Detection:
             f"{hazard.bound_s:.0f} s: {expected}"
         )
 
-    def _runs(self, watch: _Watch, driven: Path) -> bool:
+    def _runs(self, watch: _Watch, driven: Flow) -> bool:
         world = self._world
         match watch.hazard.matters:
             case Matters.ALWAYS:
@@ -192,15 +192,15 @@ class Detection:
             case Matters.AFTER:
                 return watch.ended
             case Matters.PURE:
-                return driven is not Path.SHUT and self.product_ppm() < 1.0
+                return driven is not Flow.SHUT and self.product_ppm() < 1.0
             case Matters.WARMED:
-                return driven is not Path.SHUT and watch.high_c - watch.low_c >= _WARMED_K
+                return driven is not Flow.SHUT and watch.high_c - watch.low_c >= _WARMED_K
             case Matters.FILLING:
-                return driven is Path.FILL
+                return driven is Flow.TO_RESERVOIR
             case Matters.OVER:
-                return driven is not Path.SHUT and self.product_ppm() > 1.02 * world.scenario.limit_ppm
+                return driven is not Flow.SHUT and self.product_ppm() > 1.02 * world.scenario.limit_ppm
             case Matters.SHUT_FLOW:
-                return driven is Path.SHUT and world.rising_l_s > 0.0 and self._in_sight()
+                return driven is Flow.SHUT and world.rising_l_s > 0.0 and self._in_sight()
             case Matters.NEVER:
                 return not watch.ended
 

@@ -1,33 +1,35 @@
-"""A journal that really writes the log's file, and loses its machine's power with it.
+"""A disk that really writes the log's file, and loses its machine's power with it.
 
-A power cut is a copy of the file and its write-ahead log as they stand at that moment; the next life opens
-the copy. Entries and what must survive are committed before the turn is over; readings wait as they do in the
-daemon, so a cut may take some with it. Shell: it writes files and waits for the log's thread.
+A death is a copy of the file and its write-ahead log as they stand at that moment; the next life opens the
+copy. Durable rows are committed before the call is over; the others wait as they do in the daemon, in virtual
+seconds. Shell: it writes files and waits for the log's thread.
 """
 
 import shutil
+from collections import deque
+from collections.abc import Sequence
 from itertools import pairwise
 from pathlib import Path
 
+from bridge.clock import VirtualClock
 from bridge.errors import InputError
-from bridge.history.entries import KINDS, LAZY
-from bridge.history.limits import LogSettings
-from bridge.history.log import Log
-from bridge.history.order import RecordClock
+from bridge.history.limits import LogSettings, OutboxSettings
+from bridge.history.outbox import Parcel
 from bridge.history.reader import Reader
-from bridge.history.records import Stamp
-from bridge.station.plan import StationPlan
-from bridge.station.rows import entry_rows, reading_row
-from bridge.station.station import Turn
+from bridge.history.records import CartridgeRow, ReadingRow, Row, Stamp, StampedRow, StateRow
+from bridge.history.writer import Log, Opened
+from bridge.purifier.capacity import Evidence
+from bridge.simulate.disk import COMMIT_S, RECENT, SYNC_S, Done
 
 _FAR_MS = 1 << 52
 _LIFE = "{name}.life-{number}"
+_NO_ROWS = "a disk is started before it is written to"
 
 
-class FiledJournal:
+class FileDisk:
     """A log in a real file; the last life's file is moved to ``path`` when the span is over."""
 
-    def __init__(self, plan: StationPlan, path: Path) -> None:
+    def __init__(self, reservoir: str, path: Path) -> None:
         """Begin without a file.
 
         Raises:
@@ -37,51 +39,71 @@ class FiledJournal:
             raise InputError(f"--log {path}: the file exists already; give a new name")
         if not path.parent.is_dir():
             raise InputError(f"--log {path}: there is no directory {path.parent}")
-        self._plan = plan
+        self._reservoir = reservoir
         self._path = path
         self._life = 0
         self._log: Log | None = None
-        self._clock = RecordClock(0)
+        self._clock = VirtualClock()
+        self._flushed_at_s = 0.0
+        self._recent: dict[str, deque[StateRow]] = {}
         self._due: list[Stamp] = []
-        """Stamps of entries that must be in the file whatever happens."""
-        self._readings = 0
+        """Stamps of durable entries: they must be in the file whatever happens."""
+        self._cartridges: list[Evidence] = []
         self._complaints: list[str] = []
-        self._wall_s = 0.0
-        self._now_s = 0.0
 
-    def start(self, monotonic_s: float, wall_s: float) -> None:
+    def start(self, clock: VirtualClock) -> Opened:
         """Open the file that the last life left."""
-        log = self._log = Log(self._file, settings=LogSettings(outbox=None))
+        self._clock = clock
+        self._flushed_at_s = clock.monotonic()
+        log = self._log = Log(self._file, settings=LogSettings(outbox=OutboxSettings(pack_s=0.0)))
         opened = log.start().result()
         if not opened.complete:
             self._complaints.append(f"the log of life {self._life} could not be opened whole")
-        self._clock = RecordClock(opened.boot, opened.last_utc_ms)
+        self._recent = {key: deque([row], RECENT) for key, row in opened.state.items()}
+        return opened
 
-    def turn(self, turn: Turn, wall_s: float) -> None:
-        """Put the rows of a turn into the log, as the daemon does."""
-        log = self._log
-        assert log is not None, "a journal is started before it is written to"
-        self._now_s, self._wall_s = turn.now, wall_s
-        if turn.reading:
-            self._readings += 1
-            log.append(reading_row(self._plan, turn, self._stamp()))
-        if turn.decision.events or turn.command is not None:
-            rows = list(entry_rows(self._plan, turn, self._stamp))
-            if rows:
-                log.append(*rows)
-                if not log.settle().result():
-                    self._complaints.append(f"rows at {turn.now:.0f} s could not be written: {log.trouble}")
-                self._due += [row.stamp for row in rows if KINDS[type(row)] not in LAZY]
+    def write(self, rows: Sequence[Row], durable: bool, done: Done | None) -> None:
+        """Take rows, in order."""
+        log, now_s = self._log, self._clock.monotonic()
+        assert log is not None, _NO_ROWS
+        log.write(rows, durable=durable)
+        if not durable and now_s - self._flushed_at_s < COMMIT_S:
+            return
+        self._flushed_at_s = now_s
+        if not log.flush().result():
+            self._complaints.append(f"rows at {now_s:.0f} s could not be written: {log.trouble}")
+            return
+        for row in rows:
+            if isinstance(row, StateRow):
+                self._recent.setdefault(row.key, deque(maxlen=RECENT)).append(row)
+            elif isinstance(row, CartridgeRow) and row.load_g:
+                self._cartridges.append(Evidence(row.load_g, bool(row.exhausted)))
+        if durable:
+            self._due += [
+                row.stamp for row in rows if isinstance(row, StampedRow) and not isinstance(row, ReadingRow)
+            ]
+        if done is not None:
+            self._clock.call_later(SYNC_S, lambda: done(True))
 
-    def utc_s(self, monotonic_s: float, wall_s: float) -> float:
-        """The time that a row made now would carry."""
-        return self._clock.stamp(monotonic_s, wall_s)[0].utc_ms / 1000.0
+    def recent(self, key: str) -> Sequence[StateRow]:
+        """A saved value as it is on the disk now, behind those that it replaced shortly before."""
+        return self._recent.get(key, ())
 
-    def disk_full(self, full: bool) -> None:
+    @property
+    def is_full(self) -> bool:
+        """Never: the tests of the log itself fill a real disk."""
+        return False
+
+    @property
+    def cartridges(self) -> Sequence[Evidence]:
+        """What became of the earlier cartridges."""
+        return self._cartridges
+
+    def full(self, full: bool) -> None:
         """Not done to a real disk: the tests of the log itself do that."""
 
-    def power_cut(self) -> None:
-        """Copy what is on the disk now; nothing that the dying log still writes comes into the copy."""
+    def dies(self, power_cut: bool) -> None:
+        """Copy what is in the file now; nothing that the dying log still writes comes into the copy."""
         before = self._file
         self._life += 1
         for ending in ("", "-wal"):
@@ -90,16 +112,32 @@ class FiledJournal:
                 shutil.copyfile(companion, self._file.with_name(self._file.name + ending))
         self._end_of(before)
 
+    def packs(self, count: int) -> list[Parcel]:
+        """The first parcels that the hub's log has not acknowledged."""
+        assert self._log is not None, _NO_ROWS
+        return self._log.parcels(count).result()
+
+    def acknowledge(self, parcel: Parcel) -> None:
+        """The hub's log has this parcel."""
+        assert self._log is not None, _NO_ROWS
+        self._log.acknowledge(parcel)
+
+    @property
+    def acknowledged(self) -> int:
+        """Not counted: a real outbox leaves out readings, and sends some rows twice."""
+        return 0
+
     def finish(self) -> tuple[int, list[str]]:
         """Close the file, and read it from end to end."""
-        assert self._log is not None, "a journal is started before it is finished"
+        assert self._log is not None, _NO_ROWS
         if not self._log.close(30.0):
             self._complaints.append(f"the log did not end: {self._log.trouble}")
         self._file.rename(self._path)
+        self._file.with_name(f"{self._file.name}.lock").unlink(missing_ok=True)
         with Reader(self._path) as reader:
             self._complaints += [f"integrity check: {one}" for one in reader.check() if one != "ok"]
             entries = [row.stamp for row in reader.events(0, _FAR_MS)]
-            measured = list(reader.readings(self._plan.identity.reservoir, 0, _FAR_MS))
+            measured = list(reader.readings(self._reservoir, 0, _FAR_MS))
         missing = set(self._due) - set(entries)
         if missing:
             self._complaints.append(f"{len(missing)} alarms, trips or commands are not in the log")
@@ -114,12 +152,9 @@ class FiledJournal:
     def _file(self) -> Path:
         return self._path.with_name(_LIFE.format(name=self._path.name, number=self._life))
 
-    def _stamp(self) -> Stamp:
-        return self._clock.stamp(self._now_s, self._wall_s)[0]
-
     def _end_of(self, before: Path) -> None:
         """Let the dead life's log go; its own file is of no more use."""
-        assert self._log is not None, "a life that ends has begun"
+        assert self._log is not None, _NO_ROWS
         self._log.close(30.0)
-        for ending in ("", "-wal", "-shm"):
+        for ending in ("", "-wal", "-shm", ".lock"):
             before.with_name(before.name + ending).unlink(missing_ok=True)

@@ -7,7 +7,7 @@ Every number of a garden is invented and stands for no real installation.
 from dataclasses import dataclass, replace
 from typing import Any
 
-from bridge.config.building import station
+from bridge.config.building import station_plan
 from bridge.config.mistakes import Mistakes
 from bridge.config.reservoir import ReservoirTable
 from bridge.errors import InputError
@@ -65,7 +65,7 @@ def garden(name: str) -> Garden:
     """
     world = _WORLDS[NAMES.index(name)]
     mistakes = Mistakes(f"the garden {name}")
-    plan = station(name, ReservoirTable.model_validate(_tables(world)), mistakes)
+    plan = station_plan(name, ReservoirTable.model_validate(_tables(world)), mistakes)
     if plan is None:
         raise InputError(f"the garden {name} has mistakes: {mistakes.found}")
     return Garden(world, plan, world is _GLASSHOUSE, world is _BUTT)
@@ -86,7 +86,7 @@ def _tables(world: Scenario) -> dict[str, Any]:
         ends = (barrel.level_sensor_bottom_fraction, barrel.level_sensor_top_fraction)
         depths_m = [end * barrel.height_m for end in ends]
         readings = (fittings.level_sensor_low, fittings.level_sensor_high)
-        level["level_sensor"] = {
+        level["sensor"] = {
             "table": [list(pair) for pair in zip(readings, depths_m, strict=True)],
             "step_m": barrel.height_m / fittings.level_sensor_steps,
         }

@@ -12,8 +12,8 @@ let something pass that the guard refuses, and never the other way round.
 import math
 from dataclasses import dataclass
 
-from bridge.guard.model import Trip
-from bridge.protocol.messages import LocalFault, Path
+from bridge.guard.model import Flow, Trip
+from bridge.protocol.messages import LocalFault
 from bridge.rig.sensors import conductivity_us_cm
 from bridge.simulate.gardens import Garden
 from bridge.simulate.ledger import Ledger
@@ -103,9 +103,9 @@ class Judge:
         self._latch(now_s)
         self._why = self._reason(sent)
 
-    def passed(self, driven: Path, seconds: float, now_s: float) -> None:
+    def passed(self, driven: Flow, seconds: float, now_s: float) -> None:
         """The valve stood like this for so long, until now."""
-        if driven is Path.SHUT:
+        if driven is Flow.SHUT:
             self.shut()
         else:
             self._open_s += seconds
@@ -146,9 +146,9 @@ class Judge:
 
     # --- what is asked --------------------------------------------------------------------------------
 
-    def forbids(self, path: Path, now_s: float) -> str | None:
+    def forbids(self, path: Flow, now_s: float) -> str | None:
         """Why the valve may not be driven to this path now; None when it may."""
-        if path is Path.SHUT:
+        if path is Flow.SHUT:
             return None
         if self.hold:
             return "filling is on hold"
@@ -181,9 +181,9 @@ class Judge:
         in_spec_s = self._in_spec.look(ppm is not None and ppm < 0.9 * limits.limit_ppm, now_s)
         if self._open_s >= limits.rinse_min_s + _LATE_S and in_spec_s >= limits.in_spec_s + _LATE_S:
             self.filling = True
-        if sent.path is not Path.SHUT and self._looks_swapped(sent):
+        if sent.path is not Flow.SHUT and self._looks_swapped(sent):
             self._swapped_s += gap_s
-        elif sent.path is not Path.SHUT:
+        elif sent.path is not Flow.SHUT:
             self._swapped_s = 0.0
         self._full_switch.look(inputs.switch_full is True, now_s)
         self._torn.look(inputs.switch_full is True and inputs.switch_low is False, now_s)
@@ -241,14 +241,14 @@ class Judge:
             return "the controller reports a fault"
         return None
 
-    def _over_reason(self, path: Path) -> str | None:
+    def _over_reason(self, path: Flow) -> str | None:
         """Product over the limit may flow to a drain, or for a bounded time, and not once it was good."""
         ppm, limits = self.ppm, self._limits
         if ppm is None or ppm < self._off_spec_l_m:
             return None
         if self.filling:
             return f"product reads {ppm:.0f} ppm in a fill"
-        if limits.has_drain and path is Path.FILL:
+        if limits.has_drain and path is Flow.TO_RESERVOIR:
             return f"product of {ppm:.0f} ppm goes to the reservoir, and there is a drain"
         if self._open_s > limits.rinse_max_s + _LATE_S:
             return f"the rinse has gone on for {self._open_s:.0f} s"

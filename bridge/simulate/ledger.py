@@ -4,8 +4,7 @@ Every bound here is one of the plan's with a margin, because the bridge smooths 
 not: what exceeds a bound with its margin exceeds the bound itself surely.
 """
 
-from bridge.guard.model import Trip
-from bridge.protocol.messages import Path
+from bridge.guard.model import Flow, Trip
 from bridge.simulate.gardens import Garden
 from bridge.simulate.witness import Sent
 
@@ -78,13 +77,13 @@ class Ledger:
             self._risen_from_l, self._risen_at_open_s = volume_l, self._fill_open_s
         self._risen_from_l = min(self._risen_from_l, volume_l)
 
-    def passed(self, driven: Path, seconds: float, now_s: float) -> None:
+    def passed(self, driven: Flow, seconds: float, now_s: float) -> None:
         """The valve stood like this for so long, until now."""
         if now_s - self._day_from_s >= _DAY_S:
             self._day_from_s, self._day_l = now_s, 0.0
-        if driven is Path.FILL:
+        if driven is Flow.TO_RESERVOIR:
             self._fill_open_s += seconds
-        elif driven is Path.SHUT and self._at_mark:
+        elif driven is Flow.SHUT and self._at_mark:
             self._new_fill()
 
     def tripped(self, now_s: float) -> list[Trip]:
@@ -130,7 +129,7 @@ class Ledger:
         pulses, litres_each = sent.inputs.pulses_total, self._garden.plan.litres_per_pulse
         before, self._pulses = self._pulses, pulses
         # Only water that the open valve let in counts for a fill and for a day.
-        if pulses is None or before is None or litres_each is None or sent.path is not Path.FILL:
+        if pulses is None or before is None or litres_each is None or sent.path is not Flow.TO_RESERVOIR:
             return
         litres = max(0, pulses - before) * litres_each
         self._fill_l += litres
@@ -143,7 +142,7 @@ class Ledger:
         change_l = volume_l - self._booked_l
         if abs(change_l) < _DEADBAND_L:
             return
-        if change_l > 0.0 and sent.path is Path.FILL:
+        if change_l > 0.0 and sent.path is Flow.TO_RESERVOIR:
             came_ppm = 0.0 if ppm is None else max(0.0, ppm)
             held_mg = self._booked_l * self._held_ppm + change_l * came_ppm
             self._held_ppm = held_mg / volume_l

@@ -24,6 +24,8 @@ class Task:
     """How many days after the start of its first month the span begins."""
     log: str | None = None
     """Where the log is really written; None for one in memory."""
+    station_only: bool = False
+    """The log keeps only what a restart needs; no forecast, no relay."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,7 +20,8 @@ counted apart, with the fault that hid them.
 
 from dataclasses import dataclass, field
 
-from bridge.protocol.messages import Feature, Path
+from bridge.guard.model import Flow
+from bridge.protocol.messages import Feature
 from bridge.rig.faults import FaultName
 from bridge.rig.world import World
 from bridge.simulate.gardens import Garden
@@ -75,17 +76,17 @@ class Waters:
         """The most that one opening may let in over the limit, L."""
         return self._flow_l_s * (self._rinse_s + self._looks_s + line_delay_s)
 
-    def passed(self, driven: Path, line_delay_s: float) -> str | None:
+    def passed(self, driven: Flow, line_delay_s: float) -> str | None:
         """A step passed with the valve driven like this; a sentence when a bound was broken."""
         world = self._world
         over_l = world.over_limit_l - self._over_l
         spilled_l = world.reservoir.spilled.litres - self._spilled_l
         self._over_l += over_l
         self._spilled_l += spilled_l
-        if driven is Path.SHUT:
+        if driven is Flow.SHUT:
             self.shut()
         wrong = self._spilled(driven, spilled_l) if spilled_l > 0.0 else None
-        if driven is not Path.SHUT:
+        if driven is not Flow.SHUT:
             self._opening_bound_l = max(self._opening_bound_l, self.bound_l(line_delay_s))
             lying = LYING_PROBES & world.plan.active.keys()
             if lying:
@@ -99,20 +100,20 @@ class Waters:
         self._opening_l = self._opening_bound_l = 0.0
         self._lied = None
 
-    def _spilled(self, driven: Path, litres: float) -> str | None:
+    def _spilled(self, driven: Flow, litres: float) -> str | None:
         active = self._world.plan.active
         self.entered.spilled_l += litres
         # At the brim evaporation and rain trade hundredths of a litre.
-        if driven is not Path.FILL or FaultName.VALVE_STUCK_OPEN in active or litres < _RIM_L:
+        if driven is not Flow.TO_RESERVOIR or FaultName.VALVE_STUCK_OPEN in active or litres < _RIM_L:
             return None
         if FaultName.OVERFLOW_FLOAT_DOWN in active and BOTH_FLOATS & active.keys():
             self.entered.both_floats_l += litres
             return None
         return f"{litres:.2f} L ran over the rim through a valve that the bridge kept open"
 
-    def _over(self, driven: Path, litres: float) -> str | None:
+    def _over(self, driven: Flow, litres: float) -> str | None:
         entered = self.entered
-        if driven is not Path.FILL:
+        if driven is not Flow.TO_RESERVOIR:
             entered.unasked_l += litres
             return None
         if self._lied is not None:

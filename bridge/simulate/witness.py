@@ -2,7 +2,8 @@
 
 from dataclasses import dataclass
 
-from bridge.protocol.messages import Feature, LocalFault, Path, Reading
+from bridge.guard.model import Flow
+from bridge.protocol.messages import Feature, LocalFault, Reading
 from bridge.rig.controller import Controller
 from bridge.rig.sensors import Inputs
 
@@ -16,7 +17,7 @@ class Sent:
     at_s: float
     """Line seconds."""
     sequence: int
-    path: Path
+    path: Flow
     faults: LocalFault
     inputs: Inputs
 

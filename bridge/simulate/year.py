@@ -6,35 +6,44 @@ happens: every wait of the guard that is not counted in flowing water is shorter
 """
 
 import random
+from collections import deque
 from dataclasses import replace
 from pathlib import Path as FilePath
 
+from bridge.clock import VirtualClock
+from bridge.daemon.log_policy import COUNTERS_S
 from bridge.guard.commands import GuardCommand
 from bridge.guard.model import Phase, Trip
 from bridge.guard.state import AlarmChanged, Latched, Unlatched
+from bridge.history.records import StateRow
 from bridge.rig.faults import Fault, FaultName
 from bridge.rig.rig import Rig
 from bridge.rig.world import World
+from bridge.simulate.audience import Audience
 from bridge.simulate.chance import Event, Happening, begun_at, events_of, is_brutal
 from bridge.simulate.checks import Checks
-from bridge.simulate.filed import FiledJournal
+from bridge.simulate.disk import COMMIT_S, WRITEBACK_S, Disk, MemoryDisk
+from bridge.simulate.filed import FileDisk
 from bridge.simulate.gardens import Garden, garden
 from bridge.simulate.grower import Grower
 from bridge.simulate.hub_hand import HubHand
-from bridge.simulate.journal import Journal, MemoryJournal
-from bridge.simulate.lives import Life, Saved
+from bridge.simulate.hub_log import Carrier, HubLog
+from bridge.simulate.life import Life
+from bridge.simulate.log import SimulatedLog
 from bridge.simulate.outcome import Outcome, Task
 from bridge.simulate.witness import Witness
 from bridge.station import saved
 from bridge.station.station import Station, StationEvent, Turn
+from bridge.station.view import StationView
 
 FINE_AFTER_S = 66.0
 # How many times less often a draw-off or a leak is looked at: with nothing in hand, and after a trip.
 _UNDRIVEN, _UNDRIVEN_TRIPPED = 5.0, 30.0
-_LAZY_S = 60.0
 _START_S = 1_760_000_000.0
 _EARLIEST_S = 1e6
 _NEVER_S = float("inf")
+_LITRES_STEP = 3.0
+"""Where litres are counted by the level, they are counted in steps."""
 
 
 class Year:
@@ -60,9 +69,11 @@ class Year:
         self.checks = Checks(self.garden, self.rig, controller, self.outcome)
         self.life: Life | None = None
         plan = self.garden.plan
-        self._journal: Journal = (
-            MemoryJournal() if task.log is None else FiledJournal(plan, FilePath(task.log))
-        )
+        name = plan.identity.reservoir
+        self._disk: Disk = MemoryDisk() if task.log is None else FileDisk(name, FilePath(task.log))
+        self._hub_log = HubLog(self.checks.violated)
+        self._audience = Audience(self._disk, name, self.checks.violated)
+        self._log: SimulatedLog | None = None
         self._grower = Grower(task.seed, self.rig, self.send, self.inject)
         self._hand = HubHand(task.seed)
         self._chance = random.Random(f"{task.seed}/lives")
@@ -76,9 +87,13 @@ class Year:
         self._wall_offset_s = _START_S
         self._broker_back_at = 0.0
         self._disk_back_at = self._restart_at = _NEVER_S
-        self._kept: Saved | None = None
-        self._accounts_at = self._kept_utc_s = 0.0
+        self._counters: deque[tuple[StateRow, float, float]] = deque(maxlen=64)
+        """The counters that were handed to the log, and when: in line seconds, and in the time of the log."""
+        self._treated_l: float | None = None
+        """What the purifier had treated when the bridge died, where that must not be lost."""
+        self._lost_s = 0.0
         self._tripped = False
+        self._offset_s = 0.0
         self._begin()
 
     # --- the run --------------------------------------------------------------------------------------
@@ -88,20 +103,31 @@ class Year:
         outcome = self.outcome
         while self.rig.line_s < self._ends_s and not outcome.ended_early:
             self.step()
+        self.end()
+        return outcome
+
+    def end(self) -> None:
+        """The span is over: look through what is left behind."""
+        outcome = self.outcome
         self.checks.detection.finished()
-        outcome.rows, complaints = self._journal.finish()
+        if self.life is not None:
+            self.life.settle(1.0)
+        outcome.rows, complaints = self._disk.finish()
         for sentence in complaints:
             self.checks.violated(sentence)
+        lost = self._disk.acknowledged - self._hub_log.rows
+        if lost > 0:
+            self.checks.violated(f"{lost} records left the outbox, and the hub's log does not have them")
         outcome.tallies = self.checks.detection.tallies
         outcome.entered = self.checks.waters.entered
         outcome.let_in_l = self.world.reservoir.inflow.litres
-        return outcome
 
     def step(self) -> None:
         """One step of the whole: time passes, the bridge has its turn, people act, everything is judged."""
         rig, world = self.rig, self.world
+        step_s = self._settled_step_s()
         driven, active, before_s = world.driven, world.plan.active, rig.line_s
-        data = rig.advance(before_s + self._step_s())
+        data = rig.advance(before_s + step_s)
         self.outcome.steps += 1
         now_s = rig.line_s
         seconds = now_s - before_s
@@ -110,8 +136,9 @@ class Year:
         self.checks.passed(driven, seconds, active)
         life = self.life
         if life is not None:
-            life.turn(data)
+            life.turn(now_s + self._offset_s, data)
             self.checks.judge.silence(now_s)
+            self._audience.passed(life.now)
         self._happen(now_s)
         if life is not None and life is self.life:
             self._press(life, now_s)
@@ -136,13 +163,21 @@ class Year:
         """The monotonic clock of the bridge that runs; 0 while none does."""
         return 0.0 if self.life is None else self.life.now
 
-    @property
-    def _wall_s(self) -> float:
-        return self.rig.line_s + self._wall_offset_s
-
     def _look_closely(self, seconds: float) -> None:
         """Take short steps for so long."""
         self._fine_until = max(self._fine_until, self.rig.line_s + seconds)
+
+    def _settled_step_s(self) -> float:
+        """Let the bridge do what it left for a moment later; the length of the next step."""
+        life = self.life
+        if life is None:
+            return self._step_s()
+        settled_s = life.settle(self._step_s())
+        step_s = max(settled_s, self._step_s())
+        if step_s <= self.task.fine_s:
+            # The bridge acts at the times of its timers; in a long step nothing hangs on these.
+            step_s = min(step_s, settled_s + max(1e-3, life.next_due_in_s))
+        return step_s
 
     def _step_s(self) -> float:
         now_s, fine_s = self.rig.line_s, self.task.fine_s
@@ -184,7 +219,7 @@ class Year:
             self._begin()
         if now_s >= self._disk_back_at:
             self._disk_back_at = _NEVER_S
-            self._journal.disk_full(False)
+            self._disk.full(False)
         events = self._events
         while self._next_event < len(events) and events[self._next_event].at_s <= now_s:
             event = events[self._next_event]
@@ -193,27 +228,30 @@ class Year:
                 if event.fault.name not in self.world.plan.active:
                     self.inject(begun_at(event, now_s))
             elif event.happening is not None:
-                self._befall(event, event.happening, now_s)
+                self.befall(event)
 
-    def _befall(self, event: Event, what: Happening, now_s: float) -> None:
+    def befall(self, event: Event) -> None:
+        """Let what happens in an event happen now."""
+        what, now_s = event.happening, self.rig.line_s
+        assert what is not None, "an event of the world is a fault or a happening"
         match what:
             case Happening.POWER_CUT | Happening.KILLED:
                 if self.life is None:
                     return
-                self._journal.power_cut()
-                self._disk_back_at = _NEVER_S
-                self.checks.died()
-                self.life = None
+                self._die(power_cut=what is Happening.POWER_CUT)
                 self._restart_at = now_s + event.size
             case Happening.BROKER_GONE:
                 self._broker_back_at = max(self._broker_back_at, now_s + event.size)
             case Happening.CLOCK_STEP:
-                self._wall_offset_s = max(_EARLIEST_S - now_s, self._wall_offset_s + event.size)
+                before_s = self._wall_offset_s
+                self._wall_offset_s = max(_EARLIEST_S - now_s, before_s + event.size)
+                if self.life is not None:
+                    self.life.clock.step_wall(self._wall_offset_s - before_s)
             case Happening.DISK_FULL:
                 if self.life is None:
                     return
                 self._disk_back_at = now_s + event.size
-                self._journal.disk_full(True)
+                self._disk.full(True)
             case Happening.DRAW:
                 self.world.draw(event.size)
             case Happening.COMMAND:
@@ -225,32 +263,61 @@ class Year:
 
     def _begin(self) -> None:
         """Start the bridge, with what the last one kept."""
-        line_s = self.rig.line_s
-        offset_s = self._chance.uniform(0.0, 1e5)
+        line_s, plan = self.rig.line_s, self.garden.plan
+        whole = not self.task.station_only
+        self._offset_s = self._chance.uniform(0.0, 1e5)
         self._restart_at = _NEVER_S
-        self._journal.start(line_s + offset_s, self._wall_s)
-        utc_s = self._journal.utc_s(line_s + offset_s, self._wall_s)
+        clock = VirtualClock(line_s + self._offset_s, line_s + self._wall_offset_s)
+        log = self._log = SimulatedLog(
+            plan, clock, self._disk, self._on_turn, self._on_counters, self.checks.violated, whole
+        )
+        utc_s = log.utc_s
         # The bridge knows its ages by the stamps of its log; the judge knows how time really passed.
-        self.checks.born(
-            0.0 if self._kept is None else utc_s - self._kept_utc_s - (line_s - self._accounts_at)
-        )
+        kept = self._kept_at()
+        self.checks.born(0.0 if kept is None else utc_s - kept[1] - (line_s - kept[0]))
+        self._audience.began()
         self.life = Life(
-            self.garden.plan,
-            self.rig,
-            offset_s,
-            self._kept,
-            utc_s,
-            on_event=self._on_event,
-            on_sent=self.checks.sent,
-            on_heard=self.checks.heard,
-            on_turn=self._on_turn,
+            plan, self.rig, clock, log, self.checks, self._on_view, self._on_event, forecasts=whole
         )
+        if whole:
+            carrier = Carrier(
+                clock, self._disk, self._hub_log, lambda: self.rig.line_s >= self._broker_back_at
+            )
+            log.on_entry = carrier.entry
         self._look_closely(FINE_AFTER_S)
-        if self._kept is None:
-            station = self.life.station
-            moment = saved.Moment(self.life.now, utc_s)
-            accounts = saved.accounts(station.state, station.memory.inventory, moment)
-            self._keep(saved.latched(station.state, moment), accounts, utc_s)
+        self._count_litres(self.life.station)
+        if kept is None:
+            self.life.keeper.save_accounts()
+
+    def _die(self, *, power_cut: bool) -> None:
+        """The bridge is gone."""
+        assert self.life is not None, "only a bridge that runs can die"
+        self._treated_l = None if self._disk.is_full else self.life.station.memory.inventory.load.treated_l
+        self._lost_s = COUNTERS_S + COMMIT_S + self.task.fine_s + (WRITEBACK_S if power_cut else 0.0)
+        self._disk.dies(power_cut)
+        self._disk_back_at = _NEVER_S
+        self.checks.died()
+        self.life = None
+
+    def _kept_at(self) -> tuple[float, float] | None:
+        """When the counters on the disk were saved: in line seconds, and in the time of the log."""
+        kept = self._disk.recent(saved.accounts_key(self.garden.plan.identity.reservoir))
+        for row, line_s, utc_s in reversed(self._counters):
+            if kept and row == kept[-1]:
+                return line_s, utc_s
+        return None
+
+    def _count_litres(self, station: Station) -> None:
+        """What was counted before a death must be known after it, up to what flowed since it was saved."""
+        before_l, self._treated_l = self._treated_l, None
+        if before_l is None:
+            return
+        lost_l = before_l - station.memory.inventory.load.treated_l
+        bound_l = self.garden.scenario.fittings.flow_l_min / 60.0 * self._lost_s + _LITRES_STEP
+        if lost_l > bound_l:
+            self.checks.violated(
+                f"{lost_l:.1f} L treated were lost at a restart, and the bound is {bound_l:.1f} L"
+            )
 
     def _press(self, life: Life, now_s: float) -> None:
         tripped, self._tripped = self._tripped, False
@@ -267,30 +334,23 @@ class Year:
     # --- what the bridge tells --------------------------------------------------------------------------
 
     def _on_turn(self, turn: Turn) -> None:
-        """Keep what a restart needs, as the daemon does: what is latched at once, the rest now and then."""
-        self._journal.turn(turn, self._wall_s)
-        state, before = turn.state, turn.before
-        kept = self._kept
-        if kept is None:
-            return
-        latched = state.latches, state.alarms, state.hold
-        changed = latched != (before.latches, before.alarms, before.hold)
-        due = state.phase is not before.phase or self.rig.line_s - self._accounts_at >= _LAZY_S
-        if changed or due:
-            moment = saved.Moment(turn.now, self._journal.utc_s(turn.now, self._wall_s))
-            self._keep(
-                saved.latched(state, moment) if changed else kept.latched,
-                saved.accounts(state, turn.memory.inventory, moment) if due else kept.accounts,
-                moment.utc_s if due else None,
-            )
+        self._audience.turned(turn)
+        for event in turn.events:
+            self._happened(event)
 
-    def _keep(self, latched: bytes, accounts: bytes, accounts_utc_s: float | None) -> None:
-        self._kept = Saved(latched, accounts)
-        if accounts_utc_s is not None:
-            self._accounts_at = self.rig.line_s
-            self._kept_utc_s = accounts_utc_s
+    def _on_counters(self, row: StateRow, utc_s: float) -> None:
+        """The counters were handed to the log, whose time this is."""
+        self._counters.append((row, self.rig.line_s, utc_s))
+
+    def _on_view(self, view: StationView) -> None:
+        self._audience.view(view)
 
     def _on_event(self, event: StationEvent) -> None:
+        """People are shown an event; those of a turn were noted when they happened."""
+        if event.guard is None and not event.id.startswith("command-"):
+            self._look_closely(FINE_AFTER_S)
+
+    def _happened(self, event: StationEvent) -> None:
         happened = event.guard
         self._look_closely(1.0 if event.id.startswith("command-") else FINE_AFTER_S)
         counts = self.outcome
@@ -302,6 +362,7 @@ class Year:
             self._grower.alarmed(now_s, brutal=self._is_brutal(now_s))
         elif isinstance(happened, Unlatched):
             self.checks.judge.ledger.unlatched()
+            self._audience.reset(happened.trip.value)
         elif isinstance(happened, AlarmChanged) and happened.after == "unacknowledged":
             name = happened.alarm.value
             counts.alarms[name] = counts.alarms.get(name, 0) + 1

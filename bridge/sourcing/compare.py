@@ -4,7 +4,7 @@ import math
 from dataclasses import dataclass
 
 from bridge.errors import InputError
-from bridge.sourcing.cost import Figure, given, over, overtakes_at, plus, scaled, times
+from bridge.sourcing.cost import Assumption, Figure, given, over, overtakes_at, plus, scaled, times
 from bridge.sourcing.ways import (
     COMMON,
     Bought,
@@ -98,10 +98,12 @@ class _Case:
 
     def __init__(self, need: Need, tariffs: Tariffs) -> None:
         self.need = need
-        self.feed = given(need.feed_ppm, need.feed_sd_share, "ppm", "feed")
-        self.per_day = given(need.litres_per_day, 0.0, "L/day", "need")
-        self.water = scaled(given(tariffs.water_per_m3, 0.0, "per m3", "tap water"), 0.001, "per L")
-        self.energy = given(tariffs.energy_per_kwh, 0.0, "per kWh", "energy")
+        self.feed = given(need.feed_ppm, need.feed_sd_share, "ppm", "feed", key="feed.solids")
+        self.per_day = given(need.litres_per_day, 0.0, "L/day", "need", key="need.per_day")
+        self.water = scaled(
+            given(tariffs.water_per_m3, 0.0, "per m3", "tap water", key="tariffs.water"), 0.001, "per L"
+        )
+        self.energy = given(tariffs.energy_per_kwh, 0.0, "per kWh", "energy", key="tariffs.energy_per_kwh")
 
     def offer(
         self,
@@ -135,46 +137,86 @@ class _Case:
         )
 
     def tap(self) -> Offer:
-        makes = Figure(math.inf, 0.0, "L/day", ("the tap gives whatever is needed",))
+        makes = Figure(math.inf, 0.0, "L/day", (Assumption("the tap gives whatever is needed"),))
         return self.offer(
             Way.TAP, self.feed, _none("per year", "no equipment"), self.water, makes, _none("h/month")
         )
 
     def bought(self, way: Bought) -> Offer:
-        per_l = given(way.price_per_l, way.price_sd_share, "per L", "distilled water", COMMON)
+        per_l = given(
+            way.price_per_l, way.price_sd_share, "per L", "distilled water", COMMON, key="bought.price"
+        )
         journeys = over(
             "journeys/month",
             scaled(self.per_day, _DAYS / 12, "L/month"),
-            given(way.litres_per_journey, 0.0, "L", "brought home on a journey", COMMON),
+            given(
+                way.litres_per_journey,
+                0.0,
+                "L",
+                "brought home on a journey",
+                COMMON,
+                key="bought.journey_brings",
+            ),
         )
-        hours = times("h/month", journeys, given(way.hours_per_journey, 0.3, "h", "a journey", COMMON))
-        product = given(way.product_ppm, 0.5, "ppm", "bought water", COMMON)
-        makes = Figure(math.inf, 0.0, "L/day", ("the shop has whatever is needed",))
+        hours = times(
+            "h/month",
+            journeys,
+            given(way.hours_per_journey, 0.3, "h", "a journey", COMMON, key="bought.hours_per_journey"),
+        )
+        product = given(way.product_ppm, 0.5, "ppm", "bought water", COMMON, key="bought.solids")
+        makes = Figure(math.inf, 0.0, "L/day", (Assumption("the shop has whatever is needed"),))
         return self.offer(
             Way.BOUGHT, product, _none("per year", "no equipment"), per_l, makes, hours, journeys
         )
 
     def distiller(self, way: Distiller) -> Offer:
-        energy = given(way.energy_kwh_per_l, 0.08, "kWh/L", "distiller's energy", "boiling, with losses")
-        pace = given(way.hours_per_l, 0.10, "h/L", "distiller's pace", COMMON)
-        makes = over("L/day", Figure(24.0, 0.0, "h/day", ("run day and night",)), pace)
+        energy = given(
+            way.energy_kwh_per_l,
+            0.08,
+            "kWh/L",
+            "distiller's energy",
+            "boiling, with losses",
+            key="distiller.energy_kwh_per_l",
+        )
+        pace = given(
+            way.hours_per_l, 0.10, "h/L", "distiller's pace", COMMON, key="distiller.hours_per_batch"
+        )
+        makes = over("L/day", Figure(24.0, 0.0, "h/day", (Assumption("run day and night"),)), pace)
         batches = over(
             "batches/month",
             scaled(self.per_day, _DAYS / 12, "L/month"),
-            given(way.litres_per_batch, 0.0, "L", "distiller's batch", COMMON),
+            given(way.litres_per_batch, 0.0, "L", "distiller's batch", COMMON, key="distiller.batch"),
         )
         hours = times(
-            "h/month", batches, given(way.attended_hours_per_batch, 0.3, "h", "work for a batch", COMMON)
+            "h/month",
+            batches,
+            given(
+                way.attended_hours_per_batch,
+                0.3,
+                "h",
+                "work for a batch",
+                COMMON,
+                key="distiller.attended_hours_per_batch",
+            ),
         )
         per_l = plus("per L", times("per L", energy, self.energy), self.water)
-        fixed = _owned("distiller", way.price, way.life_years)
-        product = given(way.product_ppm, 0.5, "ppm", "distilled water", COMMON)
+        fixed = _owned("distiller", way.price, way.life_years, "distiller.price", "distiller.life_years")
+        product = given(way.product_ppm, 0.5, "ppm", "distilled water", COMMON, key="distiller.solids")
         return self.offer(Way.DISTILLER, product, fixed, per_l, makes, hours, energy=energy)
 
     def membrane(self, way: Membrane) -> Offer:
         product, drawn, waste = self._through_membrane(way)
-        makes = given(way.litres_per_day, 0.2, "L/day", "membrane's output", COMMON)
-        hours = given(way.attended_hours_per_month, 0.3, "h/month", "membrane's upkeep", COMMON)
+        makes = given(
+            way.litres_per_day, 0.2, "L/day", "membrane's output", COMMON, key="membrane.makes_per_day"
+        )
+        hours = given(
+            way.attended_hours_per_month,
+            0.3,
+            "h/month",
+            "membrane's upkeep",
+            COMMON,
+            key="membrane.attended_hours_per_month",
+        )
         return self.offer(
             Way.MEMBRANE,
             product,
@@ -189,25 +231,55 @@ class _Case:
     def cartridge(self, way: Cartridge) -> Offer:
         makes, hours = self._poured(way)
         per_l = plus("per L", _cartridge_per_l(way, self.feed), self.water)
-        fixed = _owned("cartridge's holder", way.holder_price, way.holder_life_years)
-        product = given(way.product_ppm, 0.5, "ppm", "cartridge's product", COMMON)
+        fixed = _owned(
+            "cartridge's holder",
+            way.holder_price,
+            way.holder_life_years,
+            "cartridge.holder_price",
+            "cartridge.holder_life_years",
+        )
+        product = given(way.product_ppm, 0.5, "ppm", "cartridge's product", COMMON, key="cartridge.solids")
         return self.offer(Way.CARTRIDGE, product, fixed, per_l, makes, hours)
 
     def membrane_and_cartridge(self, mem: Membrane, cart: Cartridge) -> Offer:
         between, drawn, waste = self._through_membrane(mem)
         per_l = plus("per L", _cartridge_per_l(cart, between), times("per L", drawn, self.water))
-        holder = _owned("cartridge's holder", cart.holder_price, cart.holder_life_years)
+        holder = _owned(
+            "cartridge's holder",
+            cart.holder_price,
+            cart.holder_life_years,
+            "cartridge.holder_price",
+            "cartridge.holder_life_years",
+        )
         fixed = plus("per year", _membrane_fixed(mem), holder)
-        makes = given(mem.litres_per_day, 0.2, "L/day", "membrane's output", COMMON)
-        hours = given(mem.attended_hours_per_month, 0.3, "h/month", "membrane's upkeep", COMMON)
-        product = given(cart.product_ppm, 0.5, "ppm", "cartridge's product", COMMON)
+        makes = given(
+            mem.litres_per_day, 0.2, "L/day", "membrane's output", COMMON, key="membrane.makes_per_day"
+        )
+        hours = given(
+            mem.attended_hours_per_month,
+            0.3,
+            "h/month",
+            "membrane's upkeep",
+            COMMON,
+            key="membrane.attended_hours_per_month",
+        )
+        product = given(cart.product_ppm, 0.5, "ppm", "cartridge's product", COMMON, key="cartridge.solids")
         return self.offer(Way.MEMBRANE_AND_CARTRIDGE, product, fixed, per_l, makes, hours, None, waste)
 
     def rain(self, way: Rain) -> Offer:
-        product = given(way.product_ppm, way.product_sd_share, "ppm", "rain from the roof", COMMON)
-        makes = given(way.litres_per_day, 0.1, "L/day", "rain's yield", "simulated")
-        hours = given(way.attended_hours_per_month, 0.3, "h/month", "tank's upkeep", COMMON)
-        fixed = _owned("tank", way.price, way.life_years)
+        product = given(
+            way.product_ppm, way.product_sd_share, "ppm", "rain from the roof", COMMON, key="rain.solids"
+        )
+        makes = given(way.litres_per_day, 0.1, "L/day", "rain's yield", "simulated", key="rain.roof_m2")
+        hours = given(
+            way.attended_hours_per_month,
+            0.3,
+            "h/month",
+            "tank's upkeep",
+            COMMON,
+            key="rain.attended_hours_per_month",
+        )
+        fixed = _owned("tank", way.price, way.life_years, "rain.price", "rain.life_years")
         return self.offer(
             Way.RAIN,
             product,
@@ -225,41 +297,59 @@ class _Case:
         if not 0.0 <= way.rejection_percent < 100.0:
             raise InputError(f"Membrane: a rejection of {way.rejection_percent:g} %; give 0 to under 100.")
         passage = given(
-            1.0 - way.rejection_percent / 100.0, 0.3, "of the feed", "membrane lets through", COMMON
+            1.0 - way.rejection_percent / 100.0,
+            0.3,
+            "of the feed",
+            "membrane lets through",
+            COMMON,
+            key="membrane.rejection_percent",
         )
-        recovery = given(way.recovery, 0.2, "of the feed", "membrane's recovery", COMMON)
+        recovery = given(
+            way.recovery, 0.2, "of the feed", "membrane's recovery", COMMON, key="membrane.recovery_percent"
+        )
         drawn = over("L/L", Figure(1.0, 0.0, "L", ()), recovery)
         waste = Figure(max(drawn.value - 1.0, 0.0), drawn.sd, "L/L", drawn.assumed)
         return times("ppm", passage, self.feed), drawn, waste
 
     def _poured(self, way: Cartridge) -> tuple[Figure, Figure]:
-        pace = given(way.hours_per_l, 0.2, "h/L", "cartridge's pace", COMMON)
-        makes = over("L/day", Figure(24.0, 0.0, "h/day", ("poured day and night",)), pace)
-        work = given(way.attended_hours_per_l, 0.3, "h/L", "pouring", COMMON)
+        pace = given(way.hours_per_l, 0.2, "h/L", "cartridge's pace", COMMON, key="cartridge.minutes_per_l")
+        makes = over("L/day", Figure(24.0, 0.0, "h/day", (Assumption("poured day and night"),)), pace)
+        work = given(
+            way.attended_hours_per_l, 0.3, "h/L", "pouring", COMMON, key="cartridge.attended_minutes_per_l"
+        )
         return makes, times("h/month", work, scaled(self.per_day, _DAYS / 12, "L/month"))
 
 
 def _cartridge_per_l(way: Cartridge, feed: Figure) -> Figure:
-    price = given(way.price, 0.0, "each", "cartridge")
-    capacity = given(way.capacity_g, way.capacity_sd_share, "g", "cartridge takes up")
+    price = given(way.price, 0.0, "each", "cartridge", key="cartridge.price")
+    capacity = given(
+        way.capacity_g, way.capacity_sd_share, "g", "cartridge takes up", key="cartridge.takes_up"
+    )
     litres = scaled(over("L", capacity, feed), 1000.0, "L")
     return over("per L", price, litres)
 
 
 def _membrane_fixed(way: Membrane) -> Figure:
-    upkeep = given(way.upkeep_per_year, 0.2, "per year", "membrane's spare parts", COMMON)
-    return plus("per year", _owned("membrane set", way.price, way.life_years), upkeep)
+    upkeep = given(
+        way.upkeep_per_year, 0.2, "per year", "membrane's spare parts", COMMON, key="membrane.upkeep_per_year"
+    )
+    return plus(
+        "per year",
+        _owned("membrane set", way.price, way.life_years, "membrane.price", "membrane.life_years"),
+        upkeep,
+    )
 
 
-def _owned(what: str, price: float, life_years: float) -> Figure:
+def _owned(what: str, price: float, life_years: float, price_key: str, life_key: str) -> Figure:
     if not life_years > 0.0:
         raise InputError(f"{what}: a life of {life_years:g} years; it must be above zero.")
-    bought = given(price, _PRICE_SD, "each", what, COMMON)
-    return over("per year", bought, given(life_years, 0.3, "years", f"life of the {what}", COMMON))
+    bought = given(price, _PRICE_SD, "each", what, COMMON, key=price_key)
+    life = given(life_years, 0.3, "years", f"life of the {what}", COMMON, key=life_key)
+    return over("per year", bought, life)
 
 
 def _none(unit: str, why: str = "no work") -> Figure:
-    return Figure(0.0, 0.0, unit, (why,))
+    return Figure(0.0, 0.0, unit, (Assumption(why),))
 
 
 def _check(need: Need) -> None:

@@ -5,7 +5,7 @@ Core. The mixing balance is kept on the careful side: water that comes in counts
 
 from dataclasses import dataclass, replace
 
-from bridge.protocol.messages import Path
+from bridge.guard.model import Flow
 from bridge.purifier.cartridge import Load, add
 from bridge.station.plan import StationPlan
 from bridge.tank.level import Level, Zone
@@ -23,6 +23,8 @@ class Inventory:
     load: Load = Load()
     was_low: bool = False
     """Switches only: the level was at the refill mark since it was last at the fill mark."""
+    pulses: int | None = None
+    """At a start: the last count of flow pulses of the earlier process, from which counting goes on."""
 
 
 def holding(inventory: Inventory) -> float:
@@ -45,7 +47,7 @@ def follow(
     plan: StationPlan,
     before: Inventory,
     level: Level,
-    path: Path,
+    path: Flow,
     pulsed_l: float,
     product_ppm: float | None,
     guard_band_ppm: float,
@@ -85,7 +87,7 @@ def follow(
 
 
 def _by_level(
-    plan: StationPlan, before: Inventory, volume_l: float, path: Path, worst_ppm: float | None
+    plan: StationPlan, before: Inventory, volume_l: float, path: Flow, worst_ppm: float | None
 ) -> tuple[Balance, float]:
     """The balance brought to the measured volume, and the litres that came through the purifier."""
     if before.balance is None:
@@ -94,7 +96,7 @@ def _by_level(
     # Noise on the level would otherwise count as water going in and out, second after second.
     if -0.005 * plan.identity.capacity_l < change_l <= 0.0:
         return before.balance, 0.0
-    if path is Path.FILL:
+    if path is Flow.TO_RESERVOIR:
         inflow_ppm = plan.limits.gross_ppm if worst_ppm is None else worst_ppm
         return observed_volume(before.balance, volume_l, inflow_ppm), max(0.0, change_l)
     rise_ppm = worst_ppm if plan.rain_ppm is None else plan.rain_ppm
@@ -105,13 +107,13 @@ def _by_switches(
     plan: StationPlan,
     before: Inventory,
     level: Level,
-    path: Path,
+    path: Flow,
     pulsed_l: float,
     worst_ppm: float | None,
     elapsed_s: float,
 ) -> tuple[Balance | None, float]:
     """Without a volume: bad water counts as if it came at full flow, good water when a fill is complete."""
-    if path is not Path.FILL or level.volume_at_least_l <= 0.0:
+    if path is not Flow.TO_RESERVOIR or level.volume_at_least_l <= 0.0:
         return before.balance, 0.0
     held_ppm = holding(before)
     balance = Balance.of_water(level.volume_at_least_l, held_ppm)

@@ -1,8 +1,9 @@
-"""What survives a restart, as JSON and back. Core.
+"""The state of a station that survives a restart, as JSON and back. Core.
 
-Two values for each reservoir. The *latched* one must never be lost: trips, alarms, shelving, hold. The
-*accounts* would be missed: what the reservoir holds, what the purifier took up, the day's volume. Times are
-kept as UTC and come back as monotonic seconds; an age that the clock makes absurd is cut to its bound.
+Each reservoir has two rows. The *latched* one must never be lost: trips, alarms, shelving, hold. The
+*accounts* are counters: contents of the reservoir, load of the purifier, the day's volume, the running fill,
+the last count of pulses. Times are stored as UTC and come back as monotonic seconds; an age that the clock
+makes absurd is cut to its bound.
 """
 
 import json
@@ -16,11 +17,12 @@ from bridge.guard.model import Advisory, AlarmId, Trip
 from bridge.guard.rules import ACTIVE
 from bridge.guard.sequence import DAY_S
 from bridge.guard.state import GuardState, Latch, begin
+from bridge.history.records import StateRow
 from bridge.purifier.cartridge import Load
 from bridge.station.inventory import Inventory
 from bridge.tank.mixing import Balance
 
-_LAYOUT = 1
+VERSION = 1
 _ALARMS: dict[str, AlarmId] = {one.value: one for one in (*Trip, *Advisory)}
 
 
@@ -44,9 +46,30 @@ class Moment:
         return self.monotonic_s + min(max(utc_s - self.utc_s, 0.0), longest_s)
 
 
-def latched(state: GuardState, moment: Moment) -> bytes:
-    """What must not be lost."""
+@dataclass(frozen=True, slots=True)
+class RunningFill:
+    """A fill that has not ended."""
+
+    started_ms: int
+    seen_ms: int
+    """The newest time at which it still ran."""
+    volume_l: float | None
+
+
+def latched_key(reservoir: str) -> str:
+    """The key of what must not be lost."""
+    return f"latched.{reservoir}"
+
+
+def accounts_key(reservoir: str) -> str:
+    """The key of the counters."""
+    return f"accounts.{reservoir}"
+
+
+def latched(reservoir: str, state: GuardState, moment: Moment) -> StateRow:
+    """The row that must not be lost."""
     return _written(
+        latched_key(reservoir),
         {
             "latches": [[one.trip.value, moment.utc_of(one.at), one.remedied] for one in state.latches],
             "first_out": None if state.first_out is None else state.first_out.value,
@@ -60,26 +83,46 @@ def latched(state: GuardState, moment: Moment) -> bytes:
                 ]
                 for one in state.alarms
             ],
-        }
+        },
     )
 
 
-def accounts(state: GuardState, inventory: Inventory, moment: Moment) -> bytes:
-    """What would be missed."""
+def accounts(
+    reservoir: str,
+    state: GuardState,
+    inventory: Inventory,
+    moment: Moment,
+    pulses: int | None = None,
+    fill: RunningFill | None = None,
+) -> StateRow:
+    """The row of the counters.
+
+    Args:
+        reservoir: the reservoir.
+        state: the guard's state, for the day's volume.
+        inventory: the accounts of the reservoir and the purifier.
+        moment: now.
+        pulses: the newest count of the controller's flow pulses.
+        fill: the fill that runs.
+    """
     balance, load = inventory.balance, inventory.load
     running_l = state.fill.volume_l if state.phase in ACTIVE else 0.0
     return _written(
+        accounts_key(reservoir),
         {
-            "day": [moment.utc_of(state.day_from), state.day_l + running_l],
+            # In whole seconds, so that a row in which nothing changed is the same text.
+            "day": [round(moment.utc_of(state.day_from)), state.day_l + running_l],
             "assumed_ppm": inventory.assumed_ppm,
             "balance": None if balance is None else [balance.volume_l, balance.solids_mg],
             "load": [load.treated_l, load.taken_up_g],
-        }
+            "pulses": pulses,
+            "fill": None if fill is None else [fill.started_ms, fill.seen_ms, fill.volume_l],
+        },
     )
 
 
 def guard_state(
-    kept_latched: bytes | None, kept_accounts: bytes | None, limits: Limits, moment: Moment
+    kept_latched: StateRow | None, kept_accounts: StateRow | None, limits: Limits, moment: Moment
 ) -> GuardState:
     """The guard's state at the start, from what an earlier process kept.
 
@@ -114,7 +157,7 @@ def guard_state(
         raise _unreadable(error) from error
 
 
-def inventory(kept: bytes | None, assumed_ppm: float) -> Inventory:
+def inventory(kept: StateRow | None, assumed_ppm: float) -> Inventory:
     """The accounts at the start; ``assumed_ppm`` stands in where nothing was kept.
 
     Raises:
@@ -127,25 +170,49 @@ def inventory(kept: bytes | None, assumed_ppm: float) -> Inventory:
             float(data.get("assumed_ppm", assumed_ppm)),
             None if balance is None else Balance(float(balance[0]), float(balance[1])),
             Load() if load is None else Load(float(load[0]), float(load[1])),
+            pulses=None if data.get("pulses") is None else int(data["pulses"]),
         )
     except (ValueError, KeyError, TypeError, IndexError) as error:
         raise _unreadable(error) from error
 
 
-def _written(data: dict[str, Any]) -> bytes:
-    return json.dumps({"layout": _LAYOUT, **data}, separators=(",", ":")).encode()
+def running_fill(kept: StateRow | None) -> RunningFill | None:
+    """The fill that ran when the counters were stored.
+
+    Raises:
+        LogError: the row cannot be read.
+    """
+    found = _read(kept).get("fill")
+    try:
+        if found is None:
+            return None
+        volume_l = None if found[2] is None else float(found[2])
+        return RunningFill(int(found[0]), int(found[1]), volume_l)
+    except (ValueError, TypeError, IndexError) as error:
+        raise _unreadable(error) from error
 
 
-def _read(kept: bytes | None) -> dict[str, Any]:
+def without_fill(kept: StateRow) -> StateRow:
+    """The same counters, with no fill running."""
+    return _written(kept.key, {**_read(kept), "fill": None})
+
+
+def _written(key: str, data: dict[str, Any]) -> StateRow:
+    return StateRow(key, VERSION, json.dumps(data, separators=(",", ":")))
+
+
+def _read(kept: StateRow | None) -> dict[str, Any]:
     if kept is None:
         return {}
     try:
-        data = json.loads(kept)
-        if data["layout"] != _LAYOUT:
-            raise ValueError(f"layout {data['layout']}")
-    except (ValueError, KeyError, TypeError) as error:
+        if kept.version != VERSION:
+            raise ValueError(f"version {kept.version}")
+        data = json.loads(kept.text)
+        if not isinstance(data, dict):
+            raise TypeError("it is no object")
+    except (ValueError, TypeError) as error:
         raise _unreadable(error) from error
-    return dict(data)
+    return data
 
 
 def _unreadable(error: BaseException) -> LogError:

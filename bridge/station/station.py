@@ -1,13 +1,12 @@
 """One reservoir's loop: a reading comes in, a decision goes out, in one turn and without waiting for anybody.
 
 A :class:`Station` does no I/O of its own. It is handed messages, commands and the time, and puts messages on
-the wire through ``send``, which must put them there at once. What it shows and what happened it hands to
-``on_view`` and ``on_event``, which must not wait either. The daemon runs it on a serial line, and a
-simulation can run it in virtual time.
+the wire through ``send``, which must put them there at once. Each turn it hands to ``on_turn``, which must
+not wait either. The daemon runs it on a serial line, and a simulation can run it in virtual time.
 """
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from enum import Enum
 
@@ -24,6 +23,7 @@ from bridge.guard.state import (
     begin,
 )
 from bridge.guard.step import step
+from bridge.protocol.frame import Damaged, Ignored
 from bridge.protocol.messages import (
     BootReason,
     FromBridge,
@@ -33,6 +33,7 @@ from bridge.protocol.messages import (
     Refusal,
 )
 from bridge.protocol.sequence import MODULUS
+from bridge.protocol.session import LinkDown, LinkUp, Received
 from bridge.station import assess, inventory
 from bridge.station.assess import Memory, Picture
 from bridge.station.inventory import Inventory
@@ -70,8 +71,27 @@ class StationEvent:
 
 
 @dataclass(frozen=True, slots=True)
+class Condition:
+    """A condition outside the station, such as a log that cannot be written, is there or is over."""
+
+    advisory: Advisory
+    present: bool
+
+
+@dataclass(frozen=True, slots=True)
+class FeedSampled:
+    """A sample of the feed, taken by hand: it counts where no probe measures the feed."""
+
+    conductivity_25_us_cm: float
+
+
+Note = Condition | FeedSampled | Ahead
+"""What is learned beside the wire, as an input of the next turn."""
+
+
+@dataclass(frozen=True, slots=True)
 class Turn:
-    """One turn of a station, whole, for whoever keeps the log."""
+    """One turn of a station, whole: what was known, what was decided, and what people are to learn of it."""
 
     now: float
     reading: bool
@@ -83,6 +103,10 @@ class Turn:
     state: GuardState
     decision: Decision
     command: GuardCommand | None
+    events: tuple[StationEvent, ...] = ()
+    """What happened, in its order, in words."""
+    view: StationView | None = None
+    """What the station shows, where it is time to show it."""
 
 
 class Station:
@@ -93,10 +117,9 @@ class Station:
         send: puts a message on the wire at once; False when the line cannot take it.
         next_sequence: the number for the next message.
         now: monotonic seconds at the start.
-        on_view: is handed what the station shows, after every turn that decided something, and at least
-            every :data:`VIEW_EVERY_S` while turns come.
-        on_turn: is handed every turn, after the wire and the view.
-        on_event: is handed what happened, as it happens.
+        on_turn: is handed every turn, after the wire. A turn has a view when it decided something, and at
+            least every :data:`VIEW_EVERY_S` while turns come.
+        on_event: is handed what happens outside a turn.
         state: the guard's state from an earlier run, where there is one.
         accounts: the inventory from an earlier run, where there is one.
     """
@@ -108,7 +131,6 @@ class Station:
         send: Callable[[FromBridge], bool],
         next_sequence: Callable[[], int],
         now: float,
-        on_view: Callable[[StationView], None] | None = None,
         on_turn: Callable[[Turn], None] | None = None,
         on_event: Callable[[StationEvent], None] | None = None,
         state: GuardState | None = None,
@@ -116,7 +138,6 @@ class Station:
     ) -> None:
         self.plan = plan
         self._driver = Driver(send, next_sequence, plan.limits.lease_s, now)
-        self._on_view = on_view
         self._on_turn = on_turn
         self._on_event = on_event
         self.state = begin(now) if state is None else state
@@ -124,7 +145,7 @@ class Station:
         self.picture: Picture | None = None
         self.decision: Decision | None = None
         self.ahead: Ahead = NOTHING_KNOWN
-        """What was forecast last, for the view; whoever forecasts puts it here."""
+        """The last forecast, for the view."""
         self.controller = ""
         self._link_up = False
         self._viewed_at = -math.inf
@@ -135,76 +156,88 @@ class Station:
         self._damage = 0.0
         self._frames_good = 0
         self._frames_damaged = 0
-        self._outside: frozenset[Advisory] = frozenset()
+        self._conditions: frozenset[Advisory] = frozenset()
+        self._notes: list[Note] = []
 
     # --- what comes in ------------------------------------------------------------------------
 
-    def receive(self, message: FromController, now: float) -> None:
-        """Take one good message from the controller; a reading is decided on before this returns."""
-        self._frames_good += 1
-        self._damage *= 0.99
-        self._follow(message.sequence, now)
-        match message:
+    def receive(self, what: Received | LinkDown, now: float) -> None:
+        """Take what comes from the wire; a reading is decided on before this returns."""
+        match what:
             case Reading():
+                self._good(what, now)
+                self._take_notes()
                 filling = self.state.phase is FILL
-                self.memory, self.picture = assess.assess(self.plan, self.memory, message, filling, now)
+                self.memory, self.picture = assess.assess(self.plan, self.memory, what, filling, now)
                 self._turn(now, reading=True)
+            case Damaged():
+                self._frames_damaged += 1
+                self._damage = self._damage * 0.99 + 0.01
+            case Ignored():
+                pass
+            case LinkUp():
+                self._link_up = True
+                self._driver.forget()
+                self._tell("link-up", Level.INFO, "The controller is heard.")
+            case LinkDown(error=error):
+                self._link_up = False
+                self._driver.forget()
+                self._tell("link-down", Level.WARNING, str(error))
             case Hello():
-                self._greet(message)
+                self._good(what, now)
+                self._greet(what)
             case Refusal(why=why):
+                self._good(what, now)
                 self._driver.refused(now)
                 if why != self._refused_why:
                     self._refused_why = why
                     self._tell("lease-refused", Level.WARNING, f"The controller refused a command: {why}.")
+            case _:
+                self._good(what, now)
 
-    def damaged(self) -> None:
-        """One line arrived damaged and was dropped."""
-        self._frames_damaged += 1
-        self._damage = self._damage * 0.99 + 0.01
-
-    def link(self, up: bool, sentence: str = "") -> None:
-        """The line to the controller came up, or went down for a reason."""
-        self._link_up = up
-        self._driver.forget()
-        if up:
-            self._tell("link-up", Level.INFO, "The controller is heard.")
-        else:
-            self._tell("link-down", Level.WARNING, sentence)
-
-    def note(self, advisory: Advisory, present: bool) -> None:
-        """Take note of a condition outside the station, such as a log that cannot be written."""
-        self._outside = self._outside | {advisory} if present else self._outside - {advisory}
-
-    def feed_sampled(self, conductivity_25_us_cm: float) -> None:
-        """Take the feed, which no probe measures here, to be what a sample by hand showed."""
-        if self.plan.feed is None:
-            ppm = self.plan.identity.factor * conductivity_25_us_cm
-            self.memory = replace(self.memory, feed_ppm=ppm)
+    def inform(self, *notes: Note) -> None:
+        """Hand in what was learned beside the wire: it counts from the next turn on."""
+        self._notes += notes
 
     def tick(self, now: float) -> None:
         """Let time pass: to be called at least every ``limits.step_s`` when no reading comes."""
+        self._take_notes()
         self._turn(now)
 
     def command(self, command: GuardCommand, now: float) -> str | None:
         """Obey a person; None when it was carried out, else the sentence that refuses it."""
-        decision = self._turn(now, command=command)
-        reply = decision.replies[0]
-        name = type(command).__name__
-        if reply.accepted:
-            if isinstance(command, CartridgeChanged):
-                self._set_accounts(inventory.renewed(self.memory.inventory))
-            elif isinstance(command, ReservoirSample):
-                self._set_accounts(inventory.sampled(self.memory.inventory, command.ppm))
-                # What was measured counts now: a reservoir over its limit shuts the valve in this turn.
-                self._turn(now)
-            self._tell("command-obeyed", Level.INFO, f"{name} from {command.sender}: {reply.sentence}")
-            return None
-        self._tell("command-refused", Level.WARNING, f"{name} from {command.sender}: {reply.sentence}")
-        return reply.sentence
+        self._take_notes()
+        reply = self._turn(now, command=command).replies[0]
+        if not reply.accepted:
+            return reply.sentence
+        if isinstance(command, CartridgeChanged):
+            self._set_accounts(inventory.renewed(self.memory.inventory))
+        elif isinstance(command, ReservoirSample):
+            self._set_accounts(inventory.sampled(self.memory.inventory, command.ppm))
+            # What was measured counts now: a reservoir over its limit shuts the valve in this turn.
+            self._turn(now)
+        return None
 
-    def shut(self) -> None:
-        """Close the valve now, whatever the guard thinks; it may open again at the next turn."""
-        self._driver.shut()
+    def _good(self, message: FromController, now: float) -> None:
+        self._frames_good += 1
+        self._damage *= 0.99
+        self._follow(message.sequence, now)
+
+    def _take_notes(self) -> None:
+        if not self._notes:
+            return
+        for note in self._notes:
+            match note:
+                case Condition(advisory, present):
+                    found = self._conditions
+                    self._conditions = found | {advisory} if present else found - {advisory}
+                case FeedSampled(us_cm):
+                    if self.plan.feed is None:
+                        feed_ppm = self.plan.identity.factor * us_cm
+                        self.memory = replace(self.memory, feed_ppm=feed_ppm)
+                case Ahead():
+                    self.ahead = note
+        self._notes.clear()
 
     # --- one turn ---------------------------------------------------------------------------------
 
@@ -213,29 +246,41 @@ class Station:
         commands = () if command is None else (command,)
         self.state, decision = step(self.plan.limits, before, assessment, commands, now)
         self._driver.drive(decision.flow, assessment.seen, assessment.frame_at, now)
-        # From here on the wire has it, and nobody waits.
+        # The wire has it; what follows is off the critical path.
         self.decision = decision
-        if self._on_view is not None and (
+        view: StationView | None = None
+        events: tuple[StationEvent, ...] = ()
+        if decision.events or command is not None:
+            events = tuple(self._told(decision, command))
+        if (
             decision.events
             or command is not None
             or decision.flow is not before.flow
             or now - self._viewed_at >= VIEW_EVERY_S
         ):
             self._viewed_at = now
-            self._on_view(self.view())
-        if decision.events:
-            for event in decision.events:
-                self._record(event)
+            view = self.view()
         if self._on_turn is not None:
             self._on_turn(
-                Turn(now, reading, self.memory, self.picture, before, self.state, decision, command)
+                Turn(
+                    now,
+                    reading,
+                    self.memory,
+                    self.picture,
+                    before,
+                    self.state,
+                    decision,
+                    command,
+                    events,
+                    view,
+                )
             )
         return decision
 
     def _assessment(self, now: float) -> Assessment:
         """What is known, with what the station itself has found; the very same when that adds nothing."""
         seen = _NOTHING_SEEN if self.picture is None else self.picture.assessment
-        found = self._outside
+        found = self._conditions
         if self._restarted_at is not None and now - self._restarted_at < RESTART_SHOWN_S:
             found |= {Advisory.CONTROLLER_RESTARTED}
         if self._damage > DAMAGE_SHARE:
@@ -292,24 +337,39 @@ class Station:
                 self._driver.forget()
         self._newest = number, now
 
-    def _record(self, event: GuardEvent) -> None:
+    def _told(self, decision: Decision, command: GuardCommand | None) -> Iterator[StationEvent]:
+        """What happened in a turn, in words."""
+        for event in decision.events:
+            yield self._guard_event(event, decision)
+        if command is not None:
+            reply, name = decision.replies[0], type(command).__name__
+            yield self._event(
+                "command-obeyed" if reply.accepted else "command-refused",
+                Level.INFO if reply.accepted else Level.WARNING,
+                f"{name} from {command.sender}: {reply.sentence}",
+            )
+
+    def _guard_event(self, event: GuardEvent, decision: Decision) -> StationEvent:
         match event:
             case Latched(trip=trip, first_out=first):
                 order = "First-out: " if first else ""
-                self._tell(trip.value, Level.ERROR, f"{order}{FAULTS[trip].sentence}", event)
+                return self._event(trip.value, Level.ERROR, f"{order}{FAULTS[trip].sentence}", event)
             case PhaseChanged(before=before, after=after):
-                missing = self.decision.missing if self.decision is not None else ()
-                why = f" Missing: {', '.join(one.value for one in missing)}." if missing else ""
-                self._tell("phase", Level.INFO, f"From {before.value} to {after.value}.{why}", event)
+                missing = ", ".join(one.value for one in decision.missing)
+                why = f" Missing: {missing}." if missing else ""
+                return self._event("phase", Level.INFO, f"From {before.value} to {after.value}.{why}", event)
             case AlarmChanged(alarm=alarm, before=before_, after=after_, shelved=shelved):
                 shown = " and shelved" if shelved else ""
                 sentence = f"The alarm {alarm.value} went from {before_} to {after_}{shown}."
                 if not isinstance(alarm, Trip) and after_ == "unacknowledged":
                     sentence = f"{sentence} {FAULTS[alarm].sentence}"
-                self._tell(alarm.value, Level.WARNING, sentence, event)
+                return self._event(alarm.value, Level.WARNING, sentence, event)
             case _:
-                self._tell(event.trip.value, Level.INFO, f"The trip was reset by {event.by}.", event)
+                return self._event(event.trip.value, Level.INFO, f"The trip was reset by {event.by}.", event)
 
-    def _tell(self, id_: str, level: Level, sentence: str, guard: GuardEvent | None = None) -> None:
+    def _event(self, id_: str, level: Level, sentence: str, guard: GuardEvent | None = None) -> StationEvent:
+        return StationEvent(self.plan.identity.reservoir, id_, level, sentence, guard)
+
+    def _tell(self, id_: str, level: Level, sentence: str) -> None:
         if self._on_event is not None:
-            self._on_event(StationEvent(self.plan.identity.reservoir, id_, level, sentence, guard))
+            self._on_event(self._event(id_, level, sentence))

@@ -8,9 +8,7 @@ station.
 from collections.abc import Callable
 
 from bridge.guard.model import SHUT, Flow
-from bridge.protocol.messages import Close, FromBridge, Lease, Path
-
-_PATHS = {Flow.TO_RESERVOIR: Path.FILL, Flow.TO_DRAIN: Path.DRAIN}
+from bridge.protocol.messages import Close, FromBridge, Lease
 
 OBEY_S = 2.0
 """A controller may take this long to report the path it was told."""
@@ -57,7 +55,7 @@ class Driver:
             # A valve that stays shut harms nobody at once, and has an alarm of its own when nothing rises.
             self._differs_since = None
             if self._wants_lease(flow, now) and self._send(
-                Lease(self._next_sequence(), _PATHS[flow], self._lease_ms)
+                Lease(self._next_sequence(), flow, self._lease_ms)
             ):
                 self._leased, self._leased_at = flow, now
             return

@@ -184,7 +184,9 @@ def picture_of(
         overflow=None if live is None else live.assessment.overflow,
         reservoir_ppm=holding(accounts),
         valve_decided="shut" if decision is None else decision.flow._value_,
-        valve_reported="unknown" if live is None else live.seen._value_,
+        valve_reported="unknown"
+        if live is None or live.assessment.seen is None
+        else live.assessment.seen.value,
         missing_permissives=() if decision is None else tuple([one._value_ for one in decision.missing]),
         hold=state.hold,
         phase=state.phase._value_,

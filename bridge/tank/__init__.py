@@ -1,1 +1,1 @@
-"""From a float to a volume, and what mixes in the reservoir. Core: pure functions."""
+"""The reservoir: its level and volume, its mixing balance, its use, and the tray under the pots. Core."""

@@ -1,12 +1,11 @@
-"""Days of cover: how long the water lasts at the use that was learned, and whether some of it leaks away.
+"""Days of cover, from the learned draw-off: how long the water lasts, and whether some of it leaks.
 
-The theory. The expected use of a coming day is the present daily use, scaled by the season: the learned
-mean of its month over that of the present month. Both months are drawn towards the mean of all months as
-long as few of their days were seen, so that a first year carries no season. Within the day the use follows
-the learned hours. Around the sum lie two errors: the scatter from day to day, which adds up as the square
-root of the days, and the error of the daily mean itself, which adds up as the days. The reservoir is dry
-when the sum reaches what is in it; the ends of an interval are the times at which the sum with its errors
-on one side, or on the other, reaches it.
+The theory. The expected use of a future day is the present daily use, scaled by the season: the learned mean
+of its month over that of the present month. While few days of a month are known, its mean is shrunk towards
+the mean of all months, so that a first year has no season. Within the day the use follows the learned hours.
+The sum has two errors. The scatter from day to day grows with the square root of the days, the error of the
+daily mean grows with the days. The reservoir is dry when the sum reaches its volume. The ends of an interval
+are the times at which the sum plus or minus its errors reaches the volume.
 """
 
 import math
@@ -17,14 +16,14 @@ from bridge.tank.shapes import not_negative
 from bridge.tank.use import HOURS, DrawOff, DrawOffSettings, RunningMean
 
 HORIZON_DAYS = 120
-"""Beyond this the answer is infinity: long enough not to matter."""
+"""Beyond this the result is infinity: the time is long enough."""
 
 # Quantiles of the normal distribution for 80 % and 95 % between both ends.
 _Z80 = 1.2816
 _Z95 = 1.9600
-# Fewer days than this show no scatter worth an interval.
+# Fewer days than this are too few to estimate the scatter.
 _LEAST_DAYS = 4.0
-# So many days of a month weigh as much as what is known of all months.
+# The mean of all months has the weight of this many days of one month.
 _SEASON_PRIOR_DAYS = 10.0
 
 _LEAK_NIGHTS = 4
@@ -33,10 +32,10 @@ _LEAK_SCATTER = 0.35
 
 @dataclass(frozen=True, slots=True)
 class Cover:
-    """Days until the reservoir is dry; infinity where that is more than :data:`HORIZON_DAYS` away."""
+    """Days until the reservoir is dry. Infinity if that is after :data:`HORIZON_DAYS`."""
 
     daily_l: float
-    """What is drawn off on a day at present."""
+    """The present draw-off of a day."""
     days: float
     """The median."""
     low80_days: float
@@ -47,38 +46,38 @@ class Cover:
 
 @dataclass(frozen=True, slots=True)
 class Leak:
-    """Water that goes at night, too steadily for people or timers."""
+    """A steady fall of the level at night, which neither people nor timers explain."""
 
     litres_per_hour: float
 
     @property
     def sentence(self) -> str:
-        """What was seen and what to look at."""
+        """What was found, and what to check."""
         return (
-            f"The reservoir falls by {self.litres_per_hour:.2f} L in every hour of the night, too steadily "
-            f"for water that is taken: {24.0 * self.litres_per_hour:.1f} L a day. Look for a drip at the "
-            "tap, the hose and the fittings, and for a wick or a tray that draws all night."
+            f"The reservoir loses {self.litres_per_hour:.2f} L in every hour of the night, too steadily to "
+            f"be use: {24.0 * self.litres_per_hour:.1f} L a day. Look for a drip at the tap, the hose and "
+            "the fittings, and for a wick or a tray that takes water all night."
         )
 
 
 def days_until_dry(
     state: DrawOff, volume_l: float, when: datetime, unusable_l: float = 0.0, evaporation_l_d: float = 0.0
 ) -> Cover | None:
-    """How long ``volume_l`` litres last from the local time ``when`` with nothing flowing in.
+    """Return how long ``volume_l`` litres last from the local time ``when`` without inflow.
 
     Args:
-        state: what was learned of the draw-off.
-        volume_l: what is in the reservoir.
-        when: local time; its hour and month say where in the day and the year the forecast begins.
-        unusable_l: what stays below the outlet.
-        evaporation_l_d: what evaporates in a day beside the draw-off.
+        state: the learned draw-off.
+        volume_l: the volume in the reservoir.
+        when: local time. The forecast begins in its hour and month.
+        unusable_l: the volume below the outlet.
+        evaporation_l_d: the evaporation of a day, in addition to the draw-off.
 
     Returns:
-        The forecast; None before about five days were learned. It takes up to some milliseconds: for a
-        forecast now and then, not for every reading.
+        The forecast, or None before about five days are learned. The calculation takes up to a few
+        milliseconds, so it is not meant for every reading.
 
     Raises:
-        OutOfRangeError: a negative or non-finite volume or evaporation.
+        OutOfRangeError: If a volume or the evaporation is negative or not finite.
     """
     not_negative("Days of cover", "the volume", volume_l, "L")
     not_negative("Days of cover", "the unusable volume", unusable_l, "L")
@@ -88,7 +87,7 @@ def days_until_dry(
         return None
 
     daily_l = max(state.day.mean, 0.0)
-    # Few days make the scatter itself uncertain: the sample variance, widened like Student's t.
+    # With few days the scatter is uncertain: the sample variance is widened like that of Student's t.
     day_variance = state.day.variance * weight / (weight - 3.0)
     mean_variance = day_variance / weight
     shares = _shares(state.hours)
@@ -96,7 +95,7 @@ def days_until_dry(
     season_now = season[when.month - 1]
 
     usable_l = max(volume_l - unusable_l, 0.0)
-    # One crossing for each bound: the errors all on the side of more use, none, all on the other side.
+    # One crossing for each bound: from the highest use to the lowest.
     factors = (_Z95, _Z80, 0.0, -_Z80, -_Z95)
     crossings = [0.0 if usable_l == 0.0 else math.inf] * len(factors)
     begin = when.replace(minute=0, second=0, microsecond=0)
@@ -122,16 +121,15 @@ def days_until_dry(
 
 
 def leak_hint(settings: DrawOffSettings, state: DrawOff, least_l_h: float = 0.05) -> Leak | None:
-    """A leak of at least ``least_l_h`` litres an hour, if the last nights look like one.
+    """Return a leak of at least ``least_l_h`` litres an hour if the last nights show one, else None.
 
-    Laid out as a table, nights down and hours across, a leak is the same everywhere: a timer makes the
-    columns differ, people make the rows differ. So each column's mean and each row's mean must lie within
-    35 % of the mean of all, beside what the resolution explains. At least four nights must have been seen
-    whole. A flow too small for the resolution to show such a difference is not judged. Something that is
-    meant to run all night at a constant rate cannot be told from a leak.
+    In a table with nights as rows and hours as columns a leak is the same everywhere. A timer makes the
+    columns differ, people make the rows differ. So the mean of each row and of each column must lie within 35
+    % of the mean of all, plus the resolution. At least four complete nights are necessary. A flow that is too
+    small for the resolution is not reported. A constant use all night looks like a leak.
 
     Raises:
-        OutOfRangeError: a negative threshold.
+        OutOfRangeError: If ``least_l_h`` is negative.
     """
     not_negative("Leak", "the least flow", least_l_h, "L/h")
     table: dict[int, list[float]] = {}
@@ -141,7 +139,8 @@ def leak_hint(settings: DrawOffSettings, state: DrawOff, least_l_h: float = 0.05
     nights = [taken for taken in table.values() if len(taken) == width]
     if len(nights) < _LEAK_NIGHTS:
         return None
-    # Readings end where the next begin, so over a night, or over many, their errors shrink.
+    # Each hour starts at the reading that ended the last one, so the errors shrink over a night and over many
+    # nights.
     row_error = settings.resolution_l / width
     column_error = settings.resolution_l / math.sqrt(len(nights))
     rows = [math.fsum(night) / width for night in nights]
@@ -156,14 +155,14 @@ def leak_hint(settings: DrawOffSettings, state: DrawOff, least_l_h: float = 0.05
 
 
 def _shares(hours: tuple[RunningMean, ...]) -> list[float]:
-    """Which share of a day's use falls in each hour; even where nothing was learned."""
+    """Return the share of each hour in the use of a day. Equal shares if nothing is learned."""
     taken = [max(hour.mean, 0.0) for hour in hours]
     total = sum(taken)
     return [one / total for one in taken] if total > 0.0 else [1.0 / HOURS] * HOURS
 
 
 def _season(months: tuple[RunningMean, ...], daily_l: float) -> list[float]:
-    """The expected daily use in each month, on a scale of its own: only ratios of months are used."""
+    """Return the expected daily use of each month, on an arbitrary scale: only ratios are used."""
     known = [month.mean for month in months if month.weight > 0.0]
     overall = sum(known) / len(known) if known else daily_l
     if overall <= 0.0:

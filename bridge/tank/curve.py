@@ -1,9 +1,9 @@
-"""A smooth curve through measured points that never turns back between them.
+"""A smooth monotone curve through measured points.
 
-A calibration taken with a bucket and a rule has few points. Straight lines between them cut every bend;
-a plain cubic may swing and give a volume that falls while the water rises. The monotone piecewise cubic
-of Fritsch and Carlson (SIAM J. Numer. Anal. 17, 1980, 238) with the slopes of Fritsch and Butland
-(SIAM J. Sci. Stat. Comput. 5, 1984, 300) does neither, and passes through every point exactly.
+A calibration with a bucket and a rule has few points. Straight lines between them cut every bend. A plain
+cubic can overshoot, so that the volume falls while the water rises. The monotone piecewise cubic of Fritsch
+and Carlson (SIAM J. Numer. Anal. 17, 1980, 238) with the slopes of Fritsch and Butland (SIAM J. Sci. Stat.
+Comput. 5, 1984, 300) does neither, and is exact at every point.
 """
 
 from bisect import bisect_right
@@ -11,19 +11,19 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
 
-# An end slope of nothing would make the inverse there infinitely steep; this share of the first
-# secant keeps the way back as exact as the way there.
+# With an end slope of zero the inverse would be infinitely steep there. This share of the first secant keeps
+# the inverse as exact as the curve.
 _LEAST_END_SLOPE = 0.01
 _SOLVER_STEPS = 80
 
 _Cubic = tuple[float, float, float, float, float, float]
-"""One piece: where it begins, its length h, the value and slope there, and b, c of y0 + u (m0 + t (b + t c))
-with u the distance from its beginning and t = u / h."""
+"""One piece: its start x0, its length h, the value y0 and the slope m0 at the start, and b, c of
+y0 + u (m0 + t (b + t c)), with u the distance from the start and t = u / h."""
 
 
 @dataclass(frozen=True, slots=True)
 class MonotoneCurve:
-    """Piecewise cubic through ``xs`` and ``ys``, both strictly rising, with a slope at each point."""
+    """A piecewise cubic through ``xs`` and ``ys``, both strictly rising, with a slope at each point."""
 
     xs: tuple[float, ...]
     ys: tuple[float, ...]
@@ -42,11 +42,17 @@ class MonotoneCurve:
 
     @classmethod
     def through(cls, xs: Sequence[float], ys: Sequence[float]) -> "MonotoneCurve":
-        """The curve through at least two points, both coordinates strictly rising (the caller checks)."""
+        """Return the curve through at least two points.
+
+        The caller checks that both coordinates strictly rise.
+        """
         return cls(tuple(xs), tuple(ys), _slopes(xs, ys))
 
     def at(self, x: float) -> float:
-        """The value at ``x``, which is not below the first point; beyond the last one the last value."""
+        """Return the value at ``x``, which must not be below the first point.
+
+        Beyond the last point, the last value.
+        """
         if x >= self.xs[-1]:
             return self.ys[-1]
         x0, h, y0, m0, b, c = self._cubics[max(bisect_right(self.xs, x) - 1, 0)]
@@ -55,12 +61,12 @@ class MonotoneCurve:
         return y0 + u * (m0 + t * (b + t * c))
 
     def inverse(self, y: float) -> float:
-        """The ``x`` at which the curve has the value ``y``, which lies within the points."""
+        """Return the ``x`` at which the curve has the value ``y``, which must lie within the points."""
         if y >= self.ys[-1]:
             return self.xs[-1]
         i = max(bisect_right(self.ys, y) - 1, 0)
         x0, h, y0, m0, b, c = self._cubics[i]
-        # Newton, kept inside a bracket that halves whenever a step would leave it.
+        # Newton's method within a bracket. A step that would leave the bracket halves it instead.
         low, high = 0.0, h
         u = high * (y - y0) / (self.ys[i + 1] - y0)
         for _ in range(_SOLVER_STEPS):
@@ -96,6 +102,6 @@ def _slopes(xs: Sequence[float], ys: Sequence[float]) -> tuple[float, ...]:
 
 
 def _end_slope(h0: float, h1: float, d0: float, d1: float) -> float:
-    """The one-sided three-point slope at an end, held where the curve stays monotone."""
+    """Return the one-sided three-point slope at an end, bounded so that the curve stays monotone."""
     slope = ((2.0 * h0 + h1) * d0 - h0 * d1) / (h0 + h1)
     return min(max(slope, _LEAST_END_SLOPE * d0), 3.0 * d0)

@@ -1,27 +1,22 @@
-"""The level of a reservoir, from a level sensor, from float switches, or from both.
+"""The level of a reservoir, from a level sensor, from level switches, or from both.
 
-Each reading is checked in three steps. First each sensor alone: switches are debounced, the level sensor
-becomes a depth without waves, and an electrically impossible value becomes a fault. Then the sensors
-against each other: an upper switch that is wet over a dry one, a level sensor that disagrees with a
-switch. Last the zone, and there the careful answer wins:
+Each reading is evaluated in three steps. The first step evaluates each sensor alone. It debounces the
+switches, because a float on moving water chatters: a changed contact counts after it has been stable for a
+delay. The delay can differ by direction: a rising overflow float counts at once, a falling one after a delay.
+The level sensor becomes a depth without waves, or a fault if its value is electrically impossible. The second
+step compares the sensors: an upper switch that is wet above a dry one, a level sensor that disagrees with a
+switch. The third step derives the zone, on the safe side:
 
-    FULL    as soon as any sensor says so
-    LOW     only when no sensor denies it, for LOW lets water flow
-    None    when nothing trustworthy is left, or when a contradiction has lasted
+    FULL    as soon as any sensor reports it
+    LOW     only if no sensor contradicts, because LOW lets water flow
+    None    if no trustworthy sensor is left, or if a contradiction has lasted
 
-A short disagreement is ordinary (a wave, a debounce that still runs), so it makes the answer careful and
-nothing more; one that lasts means that a sensor is lying, and nobody can know which.
-
-Where the level stands against the two marks that a fill is steered by.
-
-Float switches: debounced by time, and compared with each other.
-
-A float on moving water chatters. A changed contact counts only once it has stayed for its delay, and the
-delay may differ by direction: an overflow float that rises counts at once, and only its return waits.
+A short disagreement is normal (a wave, a running debounce), and only the rules above apply. After a lasting
+disagreement one sensor must be wrong, and it is unknown which one.
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import Enum
 
 from bridge.tank.level_sensor import LevelFault, LevelSensor, RawLevelSensor
@@ -29,85 +24,85 @@ from bridge.tank.level_settings import LevelSettings
 
 
 class Zone(Enum):
-    """The level against the refill mark and the fill mark."""
+    """The level relative to the refill mark and the fill mark."""
 
     LOW = "low"
-    """At or below the refill mark: a fill may start."""
+    """At or below the refill mark: a fill can start."""
     MIDDLE = "middle"
-    """Between the marks: a fill that runs goes on, none starts."""
+    """Between the marks: a running fill continues, no fill starts."""
     FULL = "full"
     """At or above the fill mark: a fill ends."""
 
 
 @dataclass(frozen=True, slots=True)
 class SwitchState:
-    """One switch: what counts, and what has been seen since when but does not count yet."""
+    """The state of one switch: its debounced value, and a new value that does not count yet."""
 
     wet: bool | None = None
-    """The debounced value, True while water lifts the float; None before the first settled reading."""
-    seen: bool | None = None
-    """The newest raw value while it differs from ``wet``; None while they agree."""
+    """The debounced value, True while water lifts the float. None before the first stable value."""
+    new: bool | None = None
+    """The raw value if it differs from ``wet``, else None."""
     since: float = 0.0
-    """When ``seen`` began, in monotonic seconds."""
+    """Start time of ``new``, in monotonic seconds."""
 
 
 UNKNOWN = SwitchState()
-_SETTLED = {True: SwitchState(wet=True), False: SwitchState(wet=False)}
 
 
 def debounce(
     state: SwitchState, raw: bool | None, now: float, wet_after_s: float = 2.0, dry_after_s: float = 2.0
 ) -> SwitchState:
-    """The switch after the raw contact ``raw`` at ``now`` (monotonic seconds, never falling).
+    """Return the state of a switch after one raw value.
 
-    A rise counts after ``wet_after_s`` without interruption, a fall after ``dry_after_s``; a delay of 0
-    counts at once. None, a switch without a value, forgets everything at once: an old value is no
-    knowledge. Before the first value has settled, ``wet`` is None.
+    Args:
+        state: the state before.
+        raw: the raw value. None, for no value, resets the state at once.
+        now: monotonic seconds, never falling.
+        wet_after_s: how long a rise must last before it counts; 0 for at once.
+        dry_after_s: how long a fall must last before it counts.
     """
     if raw is None:
         return UNKNOWN
     if raw is state.wet:
-        return state if state.seen is None else _SETTLED[raw]
-    if raw is not state.seen:
-        state = SwitchState(wet=state.wet, seen=raw, since=now)
-    delay = wet_after_s if raw else dry_after_s
-    return _SETTLED[raw] if now - state.since >= delay else state
+        return SwitchState(wet=raw)
+    if raw is not state.new:
+        state = SwitchState(wet=state.wet, new=raw, since=now)
+    delay_s = wet_after_s if raw else dry_after_s
+    return SwitchState(wet=raw) if now - state.since >= delay_s else state
 
 
 def contradict(low: bool | None, full: bool | None, overflow: bool | None) -> bool:
-    """True when an upper switch is wet while one below it is dry, which no water level can do.
+    """Return whether an upper switch is wet while a lower one is dry, which is impossible.
 
-    None stands for a switch that is not fitted or not known; it contradicts nothing.
+    None is a switch that is not fitted or not known. It contradicts nothing.
     """
     return (full is True and low is False) or (overflow is True and (full is False or low is False))
 
 
-__all__ = ["Level", "LevelFault", "LevelSensorWatch", "LevelSettings", "LevelWatch", "observe"]
-
-# A low pass approaches a mark that is also the level sensor's end without ever reaching it.
+# A low pass never quite reaches a mark that is at the end of the level sensor.
 _MARK_TOLERANCE_M = 0.001
-# Movements below this are noise, whatever the level sensor's step.
+# Movements below this are noise, for any step of the level sensor.
 _STILL_M = 0.005
 
 
 @dataclass(frozen=True, slots=True)
 class Level:
-    """What is known of the level at one moment; None is "not known" or, for overflow, "not fitted"."""
+    """The level at one reading. None is not known, or for ``overflow`` also not fitted."""
 
     depth_m: float | None
     volume_l: float | None
-    """None without a trustworthy level sensor: switches give a zone and no volume."""
+    """None without a trustworthy level sensor: switches give a zone, but no volume."""
     zone: Zone | None
     overflow: bool | None
     """True while the overflow float is up."""
     faults: tuple[LevelFault, ...]
     volume_at_least_l: float = 0.0
-    """What the reservoir certainly holds, with the sensors' tolerance taken off."""
+    """The volume that the reservoir holds at least, with the tolerance of the sensors subtracted."""
 
 
 @dataclass(frozen=True, slots=True)
 class LevelSensorWatch:
-    """What is remembered of the level sensor."""
+    """The state of the level sensor between readings."""
 
     recent_m: tuple[float, ...] = ()
     """The newest depths, at most three, for the median."""
@@ -115,13 +110,13 @@ class LevelSensorWatch:
     smooth_at: float = 0.0
     faulty_since: float | None = None
     still_m: float = math.inf
-    """Where the level sensor last moved to."""
+    """The depth after the last movement of the level sensor."""
     still_since: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
 class LevelWatch:
-    """What is remembered from one reading to the next; ``LevelWatch()`` knows nothing yet."""
+    """The state between readings. ``LevelWatch()`` is the first one."""
 
     low: SwitchState = UNKNOWN
     full: SwitchState = UNKNOWN
@@ -142,19 +137,20 @@ def observe(
     overflow: bool | None,
     now: float,
 ) -> tuple[LevelWatch, Level]:
-    """Take one reading at ``now`` (monotonic seconds, never falling) and say where the level stands.
+    """Evaluate one reading of the level.
 
     Args:
-        settings: what is fitted; inputs that are not fitted are ignored.
-        watch: what the last call returned, or ``LevelWatch()``.
+        settings: the fitted sensors. Inputs that are not fitted are ignored.
+        watch: the state that the last call returned, or ``LevelWatch()``.
         level_sensor_fraction: 0 to 1 of the electrical range; a :class:`LevelFault` that the controller
-            found; None (or not-a-number) for no value.
+            found; None or not-a-number for no value.
         low: True while water covers the low switch; None for no value.
         full: the same for the full switch.
         overflow: the same for the overflow float.
+        now: monotonic seconds, never falling.
 
     Returns:
-        The new memory and the level. Constant time and memory.
+        The next state, and the level.
     """
     wait_s = settings.debounce_s
     low_state = debounce(watch.low, low, now, wait_s, wait_s) if settings.low_switch else UNKNOWN
@@ -187,18 +183,18 @@ def observe(
         switches_since = now if watch.switches_since is None else watch.switches_since
     if depth_m is not None and _disagree(settings, depth_m, low_wet, full_wet, overflow_up):
         disagree_since = now if watch.disagree_since is None else watch.disagree_since
-    given_up = False
+    unknown = False
     if switches_since is not None and now - switches_since >= settings.contradiction_s:
         faults.append(LevelFault.SWITCHES_CONTRADICT)
-        given_up = True
+        unknown = True
     if disagree_since is not None and now - disagree_since >= settings.contradiction_s:
         faults.append(LevelFault.LEVEL_SENSOR_CONTRADICTS_SWITCH)
-        given_up = True
+        unknown = True
         depth_m = None
 
-    zone = None if given_up else _zone(settings, depth_m, low_wet, full_wet, overflow_up)
+    zone = None if unknown else _zone(settings, depth_m, low_wet, full_wet, overflow_up)
     certain_l = 0.0
-    if not given_up:
+    if not unknown:
         if full_wet:
             certain_l = settings.full_certain_l
         elif low_wet:
@@ -206,10 +202,9 @@ def observe(
     volume_l = None
     if depth_m is not None:
         volume_l = settings.shape.volume_l(depth_m)
-        if not given_up and disagree_since is None:
-            least_m = depth_m - settings.tolerance_m
-            sensed_l = settings.shape.volume_l(least_m if least_m > 0.0 else 0.0)
-            certain_l = sensed_l if sensed_l > certain_l else certain_l
+        if not unknown and disagree_since is None:
+            least_m = max(depth_m - settings.tolerance_m, 0.0)
+            certain_l = max(certain_l, settings.shape.volume_l(least_m))
         if (
             settings.stuck_after_s is not None
             and now - level_sensor_watch.still_since >= settings.stuck_after_s
@@ -229,23 +224,20 @@ def _follow(
     raw: RawLevelSensor,
     now: float,
 ) -> tuple[LevelSensorWatch, float | None, LevelFault | None]:
-    """The level sensor's memory, its depth freed of waves, and its fault if it has one."""
+    """Return the next state of the level sensor, its depth without waves, and its fault if there is one."""
     read = level_sensor.read(raw)
     if isinstance(read, LevelFault):
         since = now if watch.faulty_since is None else watch.faulty_since
         if watch.smooth_m is None or now - since >= settings.ride_through_s:
             return LevelSensorWatch(faulty_since=since), None, read
-        held = LevelSensorWatch(
-            watch.recent_m, watch.smooth_m, watch.smooth_at, since, watch.still_m, watch.still_since
-        )
-        return held, watch.smooth_m, None
+        return replace(watch, faulty_since=since), watch.smooth_m, None
 
-    # The median takes out a single wild value whole; of two values it takes the higher, the careful one.
+    # The median removes a single outlier completely. Of two values it takes the higher one, the safe one.
     recent_m = (*watch.recent_m[-2:], read)
     middle_m = sorted(recent_m)[len(recent_m) // 2]
     smooth_m = middle_m
     if watch.smooth_m is not None and settings.wave_time_constant_s > 0.0:
-        elapsed_s = now - watch.smooth_at if now > watch.smooth_at else 0.0
+        elapsed_s = max(now - watch.smooth_at, 0.0)
         kept = math.exp(-elapsed_s / settings.wave_time_constant_s)
         smooth_m = middle_m + kept * (watch.smooth_m - middle_m)
 
@@ -259,7 +251,7 @@ def _follow(
 def _disagree(
     settings: LevelSettings, depth_m: float, low: bool | None, full: bool | None, overflow: bool | None
 ) -> bool:
-    """True when the level sensor and a switch differ by more than both may be wrong."""
+    """Return whether the level sensor and a switch differ by more than their tolerance."""
     above_m = depth_m - settings.tolerance_m
     below_m = depth_m + settings.tolerance_m
     return (
@@ -278,7 +270,7 @@ def _zone(
     full: bool | None,
     overflow: bool | None,
 ) -> Zone | None:
-    """The careful answer: FULL when anything says so, LOW when nothing denies it."""
+    """Return the zone on the safe side: FULL if any sensor reports it, LOW only if none contradicts."""
     if overflow or full or (depth_m is not None and depth_m >= settings.fill_m - _MARK_TOLERANCE_M):
         return Zone.FULL
     if depth_m is None:
@@ -287,7 +279,7 @@ def _zone(
         return Zone.MIDDLE if low else Zone.LOW
     if full is None and settings.needs_full_switch:
         return None
-    low_switch_denies = low is True and settings.low_switch_m >= settings.refill_m
-    if depth_m <= settings.refill_m + _MARK_TOLERANCE_M and not low_switch_denies:
+    low_switch_contradicts = low is True and settings.low_switch_m >= settings.refill_m
+    if depth_m <= settings.refill_m + _MARK_TOLERANCE_M and not low_switch_contradicts:
         return Zone.LOW
     return Zone.MIDDLE

@@ -1,10 +1,8 @@
 """A continuous level sensor: from its raw electrical fraction to a depth, or to a fault.
 
-Two kinds are common: a float on an arm or a stem that turns a resistor, and a chain of reed contacts and
-resistors that a magnet in the float closes one after the other. Both give a fraction of the full
-electrical range; which way it runs depends on the wiring, so the calibration table may fall or rise.
-
-What can be wrong with a level, as a closed set of ids with a sentence each.
+Two kinds are common. In the first a float on an arm or a stem turns a resistor. In the second a magnet in the
+float closes reed contacts in a chain of resistors. Both give a fraction of the full electrical range. The
+direction depends on the wiring, so the calibration table may rise or fall.
 """
 
 import math
@@ -18,7 +16,10 @@ from bridge.tank.shapes import not_negative
 
 
 class LevelFault(Enum):
-    """A finding about the level sensors; the value is the id in the log, on the hub and in the manual."""
+    """A fault of the level sensor or the switches.
+
+    The value is its id in the log, on the hub and in the manual.
+    """
 
     LEVEL_SENSOR_OPEN = "level-sensor-open"
     LEVEL_SENSOR_SHORT = "level-sensor-short"
@@ -31,18 +32,21 @@ class LevelFault(Enum):
 
     @property
     def sentence(self) -> str:
-        """What was found and what to look at first."""
+        """What was found, and what to check first."""
         return _SENTENCES[self]
 
     @property
     def is_hint(self) -> bool:
-        """True for a suspicion that leaves the level as it is; the others make it less known, or unknown."""
+        """True for a suspicion that does not change the level.
+
+        The other faults make it uncertain or unknown.
+        """
         return self is LevelFault.LEVEL_SENSOR_STUCK
 
 
 _SENTENCES = {
     LevelFault.LEVEL_SENSOR_OPEN: (
-        "The level sensor reads like a broken circuit; the depth is unknown. Check its plug and its cable."
+        "The level sensor reads like an open circuit; the depth is unknown. Check its plug and its cable."
     ),
     LevelFault.LEVEL_SENSOR_SHORT: (
         "The level sensor reads like a short circuit; the depth is unknown. "
@@ -61,34 +65,34 @@ _SENTENCES = {
         "Check that the controller is set up for it, or take it out of the configuration."
     ),
     LevelFault.SWITCHES_CONTRADICT: (
-        "An upper level switch is wet while a lower one is dry, which no water level can do; the level is "
+        "An upper level switch is wet while a lower one is dry, which is impossible; the level is "
         "unknown. Check that every float moves freely and that no two switches are swapped."
     ),
     LevelFault.LEVEL_SENSOR_CONTRADICTS_SWITCH: (
         "The level sensor and a level switch disagree about the level; the level is unknown. Look into the "
-        "reservoir, then check the one that is wrong: a float that hangs, or a mark set at the wrong height."
+        "reservoir, then check the wrong one for a stuck float or a mark at the wrong height."
     ),
     LevelFault.LEVEL_SENSOR_STUCK: (
         "The level sensor has not moved for a long time, or did not move while the water did. "
-        "Check that its float is free; if nobody took water, all may be well."
+        "Check that its float is free. If nobody took water, this can be normal."
     ),
 }
 
 
 RawLevelSensor = float | LevelFault | None
-"""A fraction of the electrical range; a fault that the controller found by itself; None for no value."""
+"""A fraction of the electrical range; a fault that the controller reports; None for no value."""
 
 
 @dataclass(frozen=True, slots=True)
 class LevelSensorTable:
-    """Calibration of a level sensor: ``points`` of (fraction 0 to 1, depth in metres), in any order.
+    """The calibration of a level sensor: ``points`` of (fraction 0 to 1, depth in metres), in any order.
 
-    Sorted by fraction the depth must strictly rise or strictly fall. Between the points runs the monotone
-    curve of :mod:`bridge.tank.curve`.
+    In the order of the fractions the depth must strictly rise or strictly fall. The monotone curve of
+    :mod:`bridge.tank.curve` connects the points.
 
     Raises:
-        InputError: fewer than two points, a fraction given twice, a depth that turns back, or a value
-            outside its range.
+        InputError: If there are fewer than two points, if a fraction occurs twice, if the depth does not
+            always rise or always fall, or if a value is outside its range.
     """
 
     points: tuple[tuple[float, float], ...]
@@ -131,40 +135,39 @@ class LevelSensorTable:
         return min(ends), max(ends)
 
     def depth_m(self, fraction: float) -> float:
-        """The depth in metres at ``fraction``; beyond the table's ends the depth of the end."""
-        curve = self._curve
-        first = curve.xs[0]
-        return self._sign * curve.at(fraction if fraction > first else first)
+        """Return the depth in metres at ``fraction``. Beyond an end of the table, the depth of that end."""
+        return self._sign * self._curve.at(max(fraction, self._curve.xs[0]))
 
     def fraction(self, depth_m: float) -> float:
-        """The fraction at ``depth_m``; beyond the table's ends the fraction of the end."""
+        """Return the fraction at ``depth_m``. Beyond an end of the table, the fraction of that end."""
         low, high = self.depths_m
         return self._curve.inverse(self._sign * min(max(depth_m, low), high))
 
 
 @dataclass(frozen=True, slots=True)
 class LevelSensor:
-    """A level sensor with its table and what counts as a fault.
+    """A level sensor: its table, and the bounds of a fault.
 
     Raises:
-        InputError: the plausible band is empty or the table reaches outside it.
-        OutOfRangeError: a negative step or margin.
+        InputError: If the table reaches outside the plausible band.
+        OutOfRangeError: If the step or the margin is negative, or the plausible band is empty.
     """
 
     table: LevelSensorTable
     step_m: float = 0.0
-    """Resolution: the distance of two reed contacts in metres; 0 for a resistor that turns smoothly."""
+    """Resolution: the distance of two reed contacts in metres; 0 for a continuous resistor."""
     plausible_low: float = 0.01
-    """A fraction below this is a broken or a short circuit."""
+    """A fraction below this is an open or a short circuit."""
     plausible_high: float = 0.99
-    """A fraction above this is the other of the two."""
+    """A fraction above this is the other one of the two."""
     open_reads_high: bool = True
-    """True where a broken wire drives the input to its top, as with a pull-up resistor."""
+    """True if a broken wire gives the highest reading, as with a pull-up resistor."""
     margin: float = 0.02
-    """So far outside the table a fraction still counts as the table's end (wear, temperature)."""
+    """A fraction outside the table by up to this much counts as the end of the table (wear, temperature)."""
     _lowest: float = field(init=False, repr=False, compare=False)
     _highest: float = field(init=False, repr=False, compare=False)
-    """Between these two a fraction is a depth: inside the table and its margin, and plausible."""
+    """A fraction from ``_lowest`` to ``_highest`` gives a depth: it is plausible, and in the table or its
+    margin."""
 
     def __post_init__(self) -> None:
         not_negative("Level sensor", "the step", self.step_m, "m")
@@ -179,13 +182,13 @@ class LevelSensor:
             raise InputError(
                 f"Level sensor: the table runs from {first:g} to {last:g}, outside the plausible band of "
                 f"{self.plausible_low:g} to {self.plausible_high:g}; widen the band or check the table. "
-                "A broken wire could not be told from a level there."
+                "There a broken wire would look like a level."
             )
         object.__setattr__(self, "_lowest", max(first - self.margin, self.plausible_low))
         object.__setattr__(self, "_highest", min(last + self.margin, self.plausible_high))
 
     def read(self, raw: RawLevelSensor) -> float | LevelFault:
-        """The depth in metres, or the fault that keeps it unknown. None and not-a-number are missing."""
+        """Return the depth in metres, or the fault. None and not-a-number are a missing value."""
         if isinstance(raw, LevelFault):
             return raw
         if raw is None:

@@ -1,4 +1,4 @@
-"""How the level of one reservoir is measured: what is fitted, where the marks are, and how long to wait."""
+"""The settings of the level of one reservoir: the fitted sensors, the marks, and the delays."""
 
 from dataclasses import dataclass, field
 
@@ -9,14 +9,14 @@ from bridge.tank.shapes import Shape, not_negative, positive
 
 @dataclass(frozen=True, slots=True)
 class LevelSettings:
-    """One reservoir's level. Fractions are of the brim-full capacity, by volume.
+    """The settings of one reservoir. Fractions are of the capacity to the brim, by volume.
 
-    A level sensor, or a low and a full switch, or all of them must be fitted: with less, either the end
-    or the start of a fill could not be seen.
+    A level sensor, or a low and a full switch, or all of them must be fitted. With less, the start or the end
+    of a fill could not be detected.
 
     Raises:
-        OutOfRangeError: a fraction, a depth or a time outside its range.
-        InputError: too little is fitted, or the level sensor cannot see one of the marks.
+        OutOfRangeError: If a fraction, a depth or a time is outside its range.
+        InputError: If too few sensors are fitted, or if the level sensor does not reach one of the marks.
     """
 
     shape: Shape
@@ -25,39 +25,41 @@ class LevelSettings:
     full_switch: bool = False
     overflow_switch: bool = False
     refill_fraction: float = 0.5
-    """At or below this mark a fill may start."""
+    """At or below this mark a fill can start."""
     fill_fraction: float = 0.9
     """At or above this mark a fill ends."""
     low_switch_fraction: float | None = None
-    """Where the low switch sits; None: at the refill mark."""
+    """The position of the low switch. None for the refill mark."""
     full_switch_fraction: float | None = None
-    """Where the full switch sits; None: at the fill mark."""
+    """The position of the full switch. None for the fill mark."""
     debounce_s: float = 2.0
-    """How long a low or full switch must stay before it counts."""
+    """How long a low or full switch must be stable before it counts."""
     overflow_return_s: float = 10.0
-    """How long an overflow float must stay down before it counts as down; up counts at once."""
+    """How long an overflow float must stay down before it counts as down. Up counts at once."""
     contradiction_s: float = 20.0
-    """How long a contradiction must last before the level is given up."""
+    """How long a contradiction must last before the level counts as unknown."""
     ride_through_s: float = 2.0
-    """How long the last depth stands in for a level sensor that gives no value."""
+    """How long the last depth is used if the level sensor gives no value."""
     wave_time_constant_s: float = 4.0
-    """Time constant of the low pass that takes waves out of the level sensor; 0 for none."""
+    """Time constant of the low pass that removes waves from the level sensor; 0 for none."""
     agreement_m: float = 0.03
-    """How far level sensor and switches may differ, in metres of depth, beside the level sensor's step."""
+    """How far level sensor and switches may differ, in metres of depth, in addition to the level sensor's
+    step."""
     stuck_after_s: float | None = 3 * 86400.0
-    """A level sensor that stays still for this long gets a hint; None for never."""
+    """A level sensor that does not move for this long is reported as stuck. None for never."""
 
     refill_m: float = field(init=False, compare=False)
     fill_m: float = field(init=False, compare=False)
     low_switch_m: float = field(init=False, compare=False)
     full_switch_m: float = field(init=False, compare=False)
     tolerance_m: float = field(init=False, compare=False)
-    """``agreement_m`` and the level sensor's step together."""
+    """The sum of ``agreement_m`` and the level sensor's step."""
     low_certain_l: float = field(init=False, compare=False)
-    """What a wet low switch vouches for, in litres."""
+    """The least volume while the low switch is wet, in litres."""
     full_certain_l: float = field(init=False, compare=False)
+    """The least volume while the full switch is wet, in litres."""
     needs_full_switch: bool = field(init=False, compare=False)
-    """True where the level sensor cannot see the fill mark, so that only the full switch ends a fill."""
+    """True if the level sensor does not reach the fill mark, so that only the full switch ends a fill."""
 
     def __post_init__(self) -> None:
         low = self.refill_fraction if self.low_switch_fraction is None else self.low_switch_fraction

@@ -1,12 +1,8 @@
 """Tank shapes: from the depth of the water to its volume, and back.
 
-Depth is measured in metres from the lowest inside point, volume in litres; all dimensions are inside
-dimensions. A new shape is one more class with the members of :class:`Shape`.
-
-What depends on the dimensions alone is worked out once. A reading asks for a volume twice, so a depth that
-lies in the tank is not even handed to :func:`bridge.tank.shapes.within`.
-
-The two checks that every part of the tank needs, with one wording.
+Depth is in metres from the lowest inside point, volume in litres. All dimensions are inside dimensions. A new
+shape is one more class with the members of :class:`Shape`. The checks of quantities at the top serve the
+whole room.
 """
 
 import math
@@ -17,35 +13,41 @@ from typing import Protocol
 from bridge.errors import InputError, OutOfRangeError
 from bridge.tank.curve import MonotoneCurve
 
-# Rounding on the way through a volume and back may pass an end by this share of the range.
+# After a conversion to a volume and back, rounding may exceed an end by this share of the range.
 _ROUNDING = 1e-9
 
 
 def positive(where: str, what: str, value: float, unit: str) -> None:
-    """Refuse a ``value`` that is not a number above 0.
+    """Check that a value is a finite number above 0.
+
+    Args:
+        where: the part that the message names.
+        what: the quantity that the message names.
+        value: the value.
+        unit: its unit.
 
     Raises:
-        OutOfRangeError: with the place, the quantity and what would be right.
+        OutOfRangeError: If it is not.
     """
     if not 0.0 < value < math.inf:
         raise OutOfRangeError(f"{where}: {what} is {value:g} {unit}; it must be a number above 0.")
 
 
 def not_negative(where: str, what: str, value: float, unit: str) -> None:
-    """Refuse a ``value`` that is not a number of 0 or more.
+    """Check that a value is a finite number of 0 or more. The arguments are those of :func:`positive`.
 
     Raises:
-        OutOfRangeError: with the place, the quantity and what would be right.
+        OutOfRangeError: If it is not.
     """
     if not 0.0 <= value < math.inf:
         raise OutOfRangeError(f"{where}: {what} is {value:g} {unit}; it must be a number of 0 or more.")
 
 
 def within(where: str, what: str, value: float, top: float, unit: str) -> float:
-    """``value`` if it lies in 0 to ``top``; an end passed by rounding alone counts as the end.
+    """Return ``value`` if it lies in 0 to ``top``. A value beyond an end by rounding counts as the end.
 
     Raises:
-        OutOfRangeError: with the place, the quantity and the range.
+        OutOfRangeError: If the value lies outside the range.
     """
     if 0.0 <= value <= top:
         return value
@@ -59,7 +61,7 @@ _SOLVER_STEPS = 60
 
 
 class Shape(Protocol):
-    """What every tank shape can do. ``volume_l`` and ``depth_m`` are each other's inverse."""
+    """The members of every tank shape. ``volume_l`` and ``depth_m`` are inverse to each other."""
 
     @property
     def height_m(self) -> float:
@@ -70,26 +72,26 @@ class Shape(Protocol):
         """The volume when the tank is brim-full, in litres."""
 
     def volume_l(self, depth_m: float) -> float:
-        """Litres in the tank when the water stands ``depth_m`` deep, 0 to ``height_m``.
+        """Return the volume in litres at a depth of ``depth_m``, 0 to ``height_m``.
 
         Raises:
-            OutOfRangeError: the depth is negative, above the brim, or no number.
+            OutOfRangeError: If the depth is negative, above the brim, or not a number.
         """
 
     def depth_m(self, volume_l: float) -> float:
-        """Metres of depth when ``volume_l`` is in the tank, 0 to ``capacity_l``.
+        """Return the depth in metres at a volume of ``volume_l``, 0 to ``capacity_l``.
 
         Raises:
-            OutOfRangeError: the volume is negative, above the capacity, or no number.
+            OutOfRangeError: If the volume is negative, above the capacity, or not a number.
         """
 
 
 @dataclass(frozen=True, slots=True)
 class UprightCylinder:
-    """A round tank standing on its end.
+    """A round tank that stands upright.
 
     Raises:
-        OutOfRangeError: a dimension is not above 0.
+        OutOfRangeError: If a dimension is not above 0.
     """
 
     diameter_m: float
@@ -104,11 +106,12 @@ class UprightCylinder:
         object.__setattr__(self, "capacity_l", self._l_per_m * self.height_m)
 
     def volume_l(self, depth_m: float) -> float:
-        if not 0.0 <= depth_m <= self.height_m:
-            depth_m = within("Upright cylinder", "the depth", depth_m, self.height_m, "m")
+        """Return the volume in litres at ``depth_m``, as :meth:`Shape.volume_l`."""
+        depth_m = within("Upright cylinder", "the depth", depth_m, self.height_m, "m")
         return self._l_per_m * depth_m
 
     def depth_m(self, volume_l: float) -> float:
+        """Return the depth in metres at ``volume_l``, as :meth:`Shape.depth_m`."""
         volume_l = within("Upright cylinder", "the volume", volume_l, self.capacity_l, "L")
         return min(volume_l / self._l_per_m, self.height_m)
 
@@ -118,7 +121,7 @@ class Box:
     """A tank with a rectangular floor and upright walls.
 
     Raises:
-        OutOfRangeError: a dimension is not above 0.
+        OutOfRangeError: If a dimension is not above 0.
     """
 
     length_m: float
@@ -135,24 +138,25 @@ class Box:
         object.__setattr__(self, "capacity_l", self._l_per_m * self.height_m)
 
     def volume_l(self, depth_m: float) -> float:
-        if not 0.0 <= depth_m <= self.height_m:
-            depth_m = within("Box", "the depth", depth_m, self.height_m, "m")
+        """Return the volume in litres at ``depth_m``, as :meth:`Shape.volume_l`."""
+        depth_m = within("Box", "the depth", depth_m, self.height_m, "m")
         return self._l_per_m * depth_m
 
     def depth_m(self, volume_l: float) -> float:
+        """Return the depth in metres at ``volume_l``, as :meth:`Shape.depth_m`."""
         volume_l = within("Box", "the volume", volume_l, self.capacity_l, "L")
         return min(volume_l / self._l_per_m, self.height_m)
 
 
 @dataclass(frozen=True, slots=True)
 class HorizontalCylinder:
-    """A round tank lying on its side, with flat ends.
+    """A round tank that lies on its side, with flat ends.
 
-    The wetted part of the end is a circular segment of area r²/2 · (φ - sin φ), where φ is the angle the
-    water line subtends at the axis: sin²(φ/4) = depth / (2 r).
+    The wetted part of an end is a circular segment of area r²/2 · (φ - sin φ). φ is the angle of the water
+    line, seen from the axis: sin²(φ/4) = depth / (2 r).
 
     Raises:
-        OutOfRangeError: a dimension is not above 0.
+        OutOfRangeError: If a dimension is not above 0.
     """
 
     diameter_m: float
@@ -168,17 +172,19 @@ class HorizontalCylinder:
 
     @property
     def height_m(self) -> float:
+        """The depth of water when the tank is full to the brim, in metres."""
         return self.diameter_m
 
     def volume_l(self, depth_m: float) -> float:
-        if not 0.0 <= depth_m <= self.diameter_m:
-            depth_m = within("Horizontal cylinder", "the depth", depth_m, self.diameter_m, "m")
-        # The upper half mirrors the lower one; measured from the nearer end the angle stays exact.
+        """Return the volume in litres at ``depth_m``, as :meth:`Shape.volume_l`."""
+        depth_m = within("Horizontal cylinder", "the depth", depth_m, self.diameter_m, "m")
+        # The upper half mirrors the lower one. From the nearer end the angle stays exact.
         if depth_m > 0.5 * self.diameter_m:
             return self.capacity_l - self._segment_l(self.diameter_m - depth_m)
         return self._segment_l(depth_m)
 
     def depth_m(self, volume_l: float) -> float:
+        """Return the depth in metres at ``volume_l``, as :meth:`Shape.depth_m`."""
         volume_l = within("Horizontal cylinder", "the volume", volume_l, self.capacity_l, "L")
         if volume_l > 0.5 * self.capacity_l:
             return self.diameter_m - self._segment_depth_m(self.capacity_l - volume_l)
@@ -197,7 +203,7 @@ class TaperedBarrel:
     """A round barrel whose diameter changes evenly from bottom to top (a frustum of a cone).
 
     Raises:
-        OutOfRangeError: a dimension is not above 0.
+        OutOfRangeError: If a dimension is not above 0.
     """
 
     bottom_diameter_m: float
@@ -215,32 +221,33 @@ class TaperedBarrel:
         object.__setattr__(self, "capacity_l", self.volume_l(self.height_m))
 
     def volume_l(self, depth_m: float) -> float:
-        if not 0.0 <= depth_m <= self.height_m:
-            depth_m = within("Tapered barrel", "the depth", depth_m, self.height_m, "m")
+        """Return the volume in litres at ``depth_m``, as :meth:`Shape.volume_l`."""
+        depth_m = within("Tapered barrel", "the depth", depth_m, self.height_m, "m")
         r0 = 0.5 * self.bottom_diameter_m
         widening = self._taper * depth_m
         return math.pi * depth_m * (r0 * r0 + r0 * widening + widening * widening / 3.0) * _L_PER_M3
 
     def depth_m(self, volume_l: float) -> float:
+        """Return the depth in metres at ``volume_l``, as :meth:`Shape.depth_m`."""
         volume_l = within("Tapered barrel", "the volume", volume_l, self.capacity_l, "L")
         r0 = 0.5 * self.bottom_diameter_m
         thrice_m3 = 3.0 * volume_l / (math.pi * _L_PER_M3)
         surface_radius = math.cbrt(max(r0**3 + self._taper * thrice_m3, 0.0))
-        # (r - r0) / taper would lose every digit of a barrel that hardly tapers; this form loses none.
+        # (r - r0) / taper would lose all digits for a barrel that is nearly a cylinder. This form loses none.
         depth = thrice_m3 / (surface_radius**2 + surface_radius * r0 + r0**2)
         return min(depth, self.height_m)
 
 
 @dataclass(frozen=True, slots=True)
 class StrappingTable:
-    """Any other tank, by a table of depth in metres against volume in litres that its owner measured.
+    """Any other tank, as a measured table of depth in metres and volume in litres.
 
-    ``points`` begin with (0, 0) and both columns strictly rise; between the points runs the monotone
-    curve of :mod:`bridge.tank.curve`, which is exact at every point.
+    ``points`` begin with (0, 0), and both columns strictly rise. The monotone curve of
+    :mod:`bridge.tank.curve` connects the points. It is exact at every point.
 
     Raises:
-        InputError: fewer than two points, a first point other than (0, 0), or a column that does not
-            rise, naming the row.
+        InputError: If there are fewer than two points, if the first point is not (0, 0), or if a column does
+            not rise. The message names the row.
     """
 
     points: tuple[tuple[float, float], ...]
@@ -273,26 +280,29 @@ class StrappingTable:
 
     @property
     def height_m(self) -> float:
+        """The depth of water when the tank is full to the brim, in metres."""
         return self.points[-1][0]
 
     @property
     def capacity_l(self) -> float:
+        """The volume when the tank is full to the brim, in litres."""
         return self.points[-1][1]
 
     def volume_l(self, depth_m: float) -> float:
-        if not 0.0 <= depth_m <= self.points[-1][0]:
-            depth_m = within("Strapping table", "the depth", depth_m, self.height_m, "m")
+        """Return the volume in litres at ``depth_m``, as :meth:`Shape.volume_l`."""
+        depth_m = within("Strapping table", "the depth", depth_m, self.height_m, "m")
         return self._curve.at(depth_m)
 
     def depth_m(self, volume_l: float) -> float:
+        """Return the depth in metres at ``volume_l``, as :meth:`Shape.depth_m`."""
         return self._curve.inverse(within("Strapping table", "the volume", volume_l, self.capacity_l, "L"))
 
 
 def _segment_angle(target: float) -> float:
-    """The angle φ in 0 to π with φ - sin φ = ``target``, by Newton.
+    """Return the angle φ in 0 to π with φ - sin φ = ``target``, by Newton's method.
 
-    The function is convex there and the cube root starts below the answer, so the first step lands
-    above it and every further one comes down towards it.
+    The function is convex there, and the cube root is below the solution. So the first step goes above the
+    solution, and every further step approaches it from above.
     """
     if target <= 0.0:
         return 0.0

@@ -1,9 +1,10 @@
-"""A tray under the pots: how far its water has thickened, and the flush that brings it back.
+"""The tray under the pots: the concentration of its water, and the flush that lowers it.
 
-What evaporates leaves its solids behind, so the water in a tray thickens however pure the water given is.
-Cycles of concentration, the cooling trade's measure, say how many times over. Two ways bring a tray back:
-pour the given water through it while it runs over (what runs off is a mixture, well stirred), or tip part of
-it out and fill up. Soil and moss hold water too and give their solids off slowly: measure again a day later.
+Evaporation leaves the solids behind, so the concentration in a tray rises, even if the added water is pure.
+The cycles of concentration, a term of cooling towers, are the ratio of the tray's concentration to that of
+the added water. There are two ways to lower it. Pour water through the tray while it overflows: the water
+that runs off is a well-stirred mixture. Or tip a part out and refill. Soil and moss hold water too, and
+release their solids slowly: measure again a day later.
 """
 
 import math
@@ -17,10 +18,12 @@ _SHARE_OF_THE_ROOM = 0.9
 
 @dataclass(frozen=True, slots=True)
 class Flush:
-    """What brings a tray back under its limit; both are zero when it is there already.
+    """The flush that brings a tray under its limit. Both volumes are zero if the tray is already under it.
 
-    ``through_l`` is the water to pour through while the tray runs over, ``exchange_l`` what to tip out and
-    replace instead, in litres. ``ppm_after`` is what the tray then has.
+    Attributes:
+        through_l: the litres to pour through while the tray overflows.
+        exchange_l: instead of that, the litres to tip out and replace.
+        ppm_after: the concentration of the tray after either.
     """
 
     through_l: float
@@ -29,20 +32,20 @@ class Flush:
 
 
 def cycles(tray_ppm: float, given_ppm: float) -> float:
-    """Cycles of concentration: the tray's dissolved solids over those of the water it was given.
+    """Return the cycles of concentration: the ppm of the tray over the ppm of the added water, on one scale.
 
-    Below 1 rain has thinned it. Both in ppm on one scale.
+    Below 1 rain has diluted the tray.
 
     Raises:
-        OutOfRangeError: a negative or non-finite value.
-        InputError: given water of 0 ppm, against which nothing can be counted.
+        OutOfRangeError: If a value is negative or not finite.
+        InputError: If the added water has 0 ppm: then the ratio is not defined.
     """
     not_negative("Tray", "the concentration", tray_ppm, "ppm")
     not_negative("Given water", "the concentration", given_ppm, "ppm")
     if given_ppm == 0.0:
         raise InputError(
-            "Given water: 0 ppm; cycles of concentration cannot be counted against it. Measure it with a "
-            "meter that shows µS/cm with a decimal."
+            "Given water: 0 ppm; the cycles of concentration are not defined. Measure the water with a meter "
+            "that shows µS/cm with a decimal."
         )
     return tray_ppm / given_ppm
 
@@ -50,22 +53,22 @@ def cycles(tray_ppm: float, given_ppm: float) -> float:
 def flush(
     volume_l: float, tray_ppm: float, given_ppm: float, limit_ppm: float, expanded_ppm: float = 0.0
 ) -> Flush:
-    """The flush that brings a tray with its uncertainty under the limit.
+    """Return the flush that brings a tray under the limit, with its uncertainty.
 
-    Poured through, a well-stirred tray falls towards the given water as ``exp(-poured / volume)``. The aim is
-    nine tenths of the way from the given water to the limit less ``expanded_ppm``, so that the tray ends
-    under the limit and not on it.
+    While water is poured through, the concentration of a well-stirred tray approaches that of the added water
+    as ``exp(-poured / volume)``. The aim is the concentration of the added water plus nine tenths of the
+    distance to the limit less ``expanded_ppm``, so that the tray ends under the limit and not at it.
 
     Args:
-        volume_l: water standing in the tray, litres.
+        volume_l: the water in the tray, litres.
         tray_ppm: its dissolved solids.
-        given_ppm: those of the water to flush with, on the same scale.
+        given_ppm: the dissolved solids of the water for the flush, on the same scale.
         limit_ppm: the limit on the same scale.
         expanded_ppm: expanded uncertainty (k = 2) of the tray's reading.
 
     Raises:
-        OutOfRangeError: a negative or non-finite value, a tray without water, or a limit of zero.
-        InputError: given water that is not under the limit less the uncertainty: no flush with it can help.
+        OutOfRangeError: If a value is negative or not finite, or if the volume or the limit is zero.
+        InputError: If the added water is not under the limit less the uncertainty: then no flush can help.
     """
     positive("Tray", "the volume", volume_l, "L")
     not_negative("Tray", "the concentration", tray_ppm, "ppm")
@@ -86,13 +89,13 @@ def flush(
 
 
 def run_off_share(given_ppm: float, keep_ppm: float) -> float:
-    """The share of the water given that has to run off for the tray to settle at ``keep_ppm``: given / keep.
+    """Return the share of the added water that must run off to keep the tray at ``keep_ppm``: given / keep.
 
-    In the long run as much solids must leave as come in.
+    In the long term the outflow of solids must equal the inflow.
 
     Raises:
-        OutOfRangeError: a negative or non-finite value, or a ``keep_ppm`` that is not above zero.
-        InputError: given water over what is to be kept.
+        OutOfRangeError: If a value is negative or not finite, or if ``keep_ppm`` is not above zero.
+        InputError: If the added water has more than ``keep_ppm``.
     """
     not_negative("Given water", "the concentration", given_ppm, "ppm")
     positive("Tray", "the concentration to be kept", keep_ppm, "ppm")

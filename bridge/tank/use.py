@@ -1,19 +1,19 @@
-"""Draw-off, learned from the falling level: how much water is taken, at which hours, in which months.
+"""Draw-off, learned from the falling level: the volume per hour of the day, per day, and per month.
 
-The theory. While nothing flows in, the net fall of the level over an hour, less what evaporates, is what
-was drawn off. Net, from the first reading to the last: adding up only the falls would count every wave as
-water taken. The end of one hour is the beginning of the next, so that errors of reading cancel over a day.
-An hour with an unexplained rise (rain, a bucket) is not learned; a fill only interrupts its hour, and the
-hour counts when at least half of it was seen.
+The theory. Without inflow, the draw-off in an hour is the net fall of the level less the evaporation. The net
+fall is that from the first to the last reading: a sum of all falls would count every wave as draw-off. The
+end of one hour is the start of the next, so that reading errors cancel over a day. An hour with an
+unexplained rise (rain, a bucket) is not learned. A fill only interrupts its hour. An hour counts if readings
+cover at least half of it.
 
-Three groups of running means are kept, each with exponential forgetting, so that the state never grows:
+Three groups of running means, each with exponential forgetting, keep the state at a fixed size:
 
-    24 hours of the day    L/h    half-life in days       the shape of a day
+    24 hours of the day    L/h    half-life in days       the profile of a day
     the day                L/d    half-life in days       the present use, and its scatter
-    12 months              L/d    half-life in seasons    the season, carried over from year to year
+    12 months              L/d    half-life in seasons    the season, kept from year to year
 
-For a leak the falls of the last night hours are kept one by one: people and timers take water in lumps,
-a leak takes the same in every hour.
+To find a leak, the falls of the last night hours are kept separately: the draw-off of people and timers
+differs from hour to hour, a leak takes the same in every hour.
 """
 
 import math
@@ -29,15 +29,18 @@ MONTHS = 12
 
 @dataclass(frozen=True, slots=True)
 class RunningMean:
-    """A mean and a variance that forget: every new value makes the older ones count less."""
+    """A mean and a variance with exponential forgetting."""
 
     weight: float = 0.0
-    """How many values it is worth."""
+    """The effective number of values."""
     mean: float = 0.0
     variance: float = 0.0
 
     def after(self, value: float, half_life: float) -> "RunningMean":
-        """With one more ``value``; after ``half_life`` more of them it counts half."""
+        """Return the mean with one more ``value``.
+
+        After ``half_life`` further values its weight is halved.
+        """
         kept = self.weight * 0.5 ** (1.0 / half_life)
         weight = kept + 1.0
         deviation = value - self.mean
@@ -48,25 +51,25 @@ class RunningMean:
 
 @dataclass(frozen=True, slots=True)
 class DrawOffSettings:
-    """How the learning listens and forgets.
+    """The settings of the learning.
 
     Raises:
-        OutOfRangeError: a value outside its range.
+        OutOfRangeError: If a value is outside its range.
     """
 
     half_life_days: float = 14.0
     season_half_life_days: float = 60.0
-    """In days of the same month: 60 of them are two years."""
+    """In days of the same month: 60 days are two years."""
     longest_gap_s: float = 900.0
-    """A silence longer than this is not bridged; the hours it touches are not learned."""
+    """A longer gap between readings is not bridged: its hours are not learned."""
     rise_l: float = 1.0
-    """A rise of more than this with nothing flowing in is rain or a bucket. Above the sensor's noise."""
+    """A rise of more than this without inflow is rain or a bucket. Must be above the noise of the sensor."""
     resolution_l: float = 0.2
-    """How exactly one reading of the volume is known: its step, or twice its noise if that is larger."""
+    """Resolution of one reading of the volume: its step, or twice its noise if that is larger."""
     night_from_hour: int = 1
-    """A leak is looked for from the beginning of this hour"""
+    """The hour of local time at which the night begins, for the search for leaks."""
     night_until_hour: int = 5
-    """to the beginning of this one, local time."""
+    """The hour at which the night ends."""
 
     def __post_init__(self) -> None:
         if not 3.0 <= self.half_life_days < math.inf:
@@ -80,7 +83,7 @@ class DrawOffSettings:
         not_negative("Draw-off", "the resolution", self.resolution_l, "L")
         if self.rise_l <= self.resolution_l:
             raise OutOfRangeError(
-                f"Draw-off: a rise of {self.rise_l:g} L counts as inflow, but a reading is only known to "
+                f"Draw-off: a rise of {self.rise_l:g} L counts as inflow, but a reading has a resolution of "
                 f"{self.resolution_l:g} L; the rise must be larger."
             )
         width = self.night_until_hour - self.night_from_hour
@@ -93,7 +96,7 @@ class DrawOffSettings:
 
 @dataclass(frozen=True, slots=True)
 class DrawOff:
-    """What has been learned, and the hour that is being watched. ``DrawOff()`` knows nothing yet."""
+    """The learned draw-off, and the running hour. ``DrawOff()`` is the first state."""
 
     hours: tuple[RunningMean, ...] = (RunningMean(),) * HOURS
     """L/h for each hour of the local day."""
@@ -102,32 +105,32 @@ class DrawOff:
     months: tuple[RunningMean, ...] = (RunningMean(),) * MONTHS
     """L/d for each month, January first."""
     night: tuple[tuple[int, float], ...] = ()
-    """The last night hours as (hour key, L/h), the oldest first, at most 24."""
+    """The last night hours as (hour key, L/h), oldest first, at most 24."""
 
     hour_key: int = -1
-    """Which hour is being watched: the day's ordinal times 24 and the hour."""
+    """The running hour: the ordinal of the day times 24, plus the hour."""
     at_s: float = 0.0
     """Time of the newest reading, UTC seconds."""
     base_l: float | None = None
-    """Volume at the start of the present stretch without inflow."""
+    """The volume at the start of the running stretch without inflow."""
     last_l: float = 0.0
     lowest_l: float = math.inf
-    """The lowest that two readings in a row agreed on in this stretch."""
+    """The lowest volume that two successive readings confirmed in this stretch."""
     fallen_l: float = 0.0
-    """What earlier stretches of this hour fell by."""
+    """The fall in the earlier stretches of this hour."""
     evaporated_l: float = 0.0
     watched_s: float = 0.0
     spoiled: bool = False
-    """True when something in this hour cannot be explained: it is not learned."""
+    """True if this hour has an unexplained rise. It is not learned."""
     today_l: float = 0.0
     today_seen: int = 0
-    """The hours of today that were learned, one bit each."""
+    """The learned hours of today, one bit for each."""
 
 
 _NIGHT_HOURS_KEPT = 24
 _HOUR_S = 3600.0
 _LEAST_WATCHED_S = 1800.0
-# A day with more hours missing says too little about a day.
+# A day with fewer learned hours is not learned.
 _LEAST_HOURS = 18
 
 
@@ -139,22 +142,22 @@ def observe(
     flowing_in: bool,
     evaporation_l_h: float = 0.0,
 ) -> DrawOff:
-    """Take one reading of the reservoir's volume.
+    """Learn from one reading of the volume.
 
     Args:
-        settings: how to listen.
-        state: what the last call returned, or ``DrawOff()``.
-        when: the local time, with its offset from UTC. A clock that jumps spoils an hour, nothing more.
-        volume_l: the measured volume; None while it is unknown.
-        flowing_in: True during a fill and while the water still settles after it.
-        evaporation_l_h: what evaporates, if that is known; it is no draw-off.
+        settings: the settings of the learning.
+        state: the state that the last call returned, or ``DrawOff()``.
+        when: the local time, with its offset from UTC. A clock that jumps only spoils one hour.
+        volume_l: the measured volume; None while it is not known.
+        flowing_in: True during a fill and while the water settles after it.
+        evaporation_l_h: the evaporation, if known. It does not count as draw-off.
 
     Returns:
-        The new state. Constant time and memory; a reading that ends no hour costs microseconds.
+        The next state.
 
     Raises:
-        InputError: a time without its offset.
-        OutOfRangeError: a negative or non-finite volume or evaporation.
+        InputError: If the time has no offset from UTC.
+        OutOfRangeError: If the volume or the evaporation is negative or not finite.
     """
     if when.tzinfo is None:
         raise InputError("Draw-off: the time has no offset from UTC; give local time with its offset.")
@@ -166,16 +169,16 @@ def observe(
     key = when.toordinal() * HOURS + when.hour
     elapsed_s = at_s - state.at_s
     if state.hour_key < 0 or not 0.0 <= elapsed_s <= settings.longest_gap_s:
-        return _afresh(state, key, at_s, None if flowing_in else volume_l)
+        return _restarted(state, key, at_s, None if flowing_in else volume_l)
 
-    at_rest = volume_l is not None and not flowing_in
+    still = volume_l is not None and not flowing_in
     fallen_l, base_l, lowest_l = state.fallen_l, state.base_l, state.lowest_l
     evaporated_l, watched_s, spoiled = state.evaporated_l, state.watched_s, state.spoiled
     last_l = state.last_l
-    if base_l is not None and at_rest and volume_l is not None:
+    if base_l is not None and still and volume_l is not None:
         watched_s += elapsed_s
         evaporated_l += evaporation_l_h * elapsed_s / _HOUR_S
-        # Two readings in a row must agree on a low and on a high; one alone may be a wave.
+        # Two successive readings must confirm a low and a high: a single one can be a wave.
         lowest_l = min(lowest_l, max(volume_l, last_l))
         if min(volume_l, last_l) > lowest_l + settings.rise_l:
             spoiled, base_l, lowest_l = True, volume_l, math.inf
@@ -183,7 +186,7 @@ def observe(
     elif base_l is not None:
         fallen_l += base_l - last_l
         base_l = None
-    elif at_rest and volume_l is not None:
+    elif still and volume_l is not None:
         base_l = last_l = volume_l
         lowest_l = math.inf
 
@@ -201,8 +204,8 @@ def observe(
     return state if key == state.hour_key else _end_hour(settings, state, key)
 
 
-def _afresh(state: DrawOff, key: int, at_s: float, base_l: float | None) -> DrawOff:
-    """Begin to watch in the middle of an hour; it counts if enough of it is left."""
+def _restarted(state: DrawOff, key: int, at_s: float, base_l: float | None) -> DrawOff:
+    """Start in the middle of an hour. The hour counts if enough of it is left."""
     level_l = 0.0 if base_l is None else base_l
     same_day = state.hour_key >= 0 and key // HOURS == state.hour_key // HOURS
     return replace(
@@ -222,9 +225,9 @@ def _afresh(state: DrawOff, key: int, at_s: float, base_l: float | None) -> Draw
 
 
 def _end_hour(settings: DrawOffSettings, state: DrawOff, key: int) -> DrawOff:
-    """Learn the hour that has ended, and the day when it was the last one; begin the next."""
+    """Learn the hour that has ended, and the day if it has ended too, and start the next hour."""
     hour = state.hour_key % HOURS
-    # A clock that was set back comes through the same hour twice; it counts once.
+    # After a clock was set back the same hour comes twice. It counts once.
     seen_already = state.today_seen >> hour & 1
     if not state.spoiled and not seen_already and state.watched_s >= _LEAST_WATCHED_S:
         fallen_l = state.fallen_l + (0.0 if state.base_l is None else state.base_l - state.last_l)
@@ -247,7 +250,7 @@ def _end_hour(settings: DrawOffSettings, state: DrawOff, key: int) -> DrawOff:
     return replace(
         state,
         hour_key=key,
-        # The end of this hour is the beginning of the next one: no reading is left out between them.
+        # The end of this hour is the start of the next one, so that no fall between them is lost.
         base_l=None if state.base_l is None else state.last_l,
         fallen_l=0.0,
         evaporated_l=0.0,
@@ -259,12 +262,12 @@ def _end_hour(settings: DrawOffSettings, state: DrawOff, key: int) -> DrawOff:
 def _end_day(settings: DrawOffSettings, state: DrawOff) -> DrawOff:
     day, months = state.day, state.months
     if state.today_seen.bit_count() >= _LEAST_HOURS:
-        # An hour that was not seen (a fill, rain) is given what it usually takes.
+        # An hour that was not learned (a fill, rain) counts with its mean.
         unseen_l = sum(
-            usual.mean for hour, usual in enumerate(state.hours) if not state.today_seen >> hour & 1
+            learned.mean for hour, learned in enumerate(state.hours) if not state.today_seen >> hour & 1
         )
-        # A day on which nobody took water reads a little above or below nothing; cut at nothing, the mean
-        # of such days would be use that nobody had.
+        # Without use a day reads a little above or below zero. Clipped at zero, the mean of such days would
+        # be above zero.
         total_l = state.today_l + unseen_l
         month = datetime.fromordinal(state.hour_key // HOURS).month - 1
         day = day.after(total_l, settings.half_life_days)

@@ -14,38 +14,10 @@ import os
 import termios
 from collections.abc import Callable
 from contextlib import suppress
-from dataclasses import dataclass
-from enum import Enum
 
 import serial
 
-from bridge.errors import LinkError
-
-
-class DownCause(Enum):
-    """Why a link is down; the value is the id in the log."""
-
-    NO_DEVICE = "no-device"
-    PERMISSION = "permission"
-    BUSY = "busy"
-    NOT_SERIAL = "not-serial"
-    UNUSABLE = "unusable"
-    """The system refused for another reason, which the sentence gives."""
-    LOST = "lost"
-    """The device went away while it was open."""
-    SILENT = "silent"
-    """The device is open, and no good frame comes."""
-    STUCK = "stuck"
-    """The device takes no more bytes."""
-
-
-@dataclass(frozen=True, slots=True)
-class LinkDown:
-    """The link cannot be used at present, for this cause; it is tried again by itself."""
-
-    cause: DownCause
-    error: LinkError
-
+from bridge.protocol.session import DownCause, LinkDown, down
 
 _CAUSES = {
     errno.ENOENT: DownCause.NO_DEVICE,
@@ -62,25 +34,6 @@ _CAUSES = {
     errno.EISDIR: DownCause.NOT_SERIAL,
     errno.EINVAL: DownCause.NOT_SERIAL,
 }
-
-_SENTENCES = {
-    DownCause.NO_DEVICE: "There is no device at {path}. Plug the controller in, or correct the port in the "
-    "configuration.",
-    DownCause.PERMISSION: "This user may not open {path}. Make it a member of the group that owns the "
-    "device (often dialout).",
-    DownCause.BUSY: "Another program uses {path}. Only one may talk to a controller: stop the other one.",
-    DownCause.NOT_SERIAL: "{path} is not a serial line. Set the port to the controller's serial device.",
-    DownCause.UNUSABLE: "{path} cannot be used: {detail}.",
-    DownCause.LOST: "The device at {path} went away ({detail}). Look at the cable and its supply.",
-    DownCause.SILENT: "The controller at {path} has been silent for {detail}. Look at its supply, "
-    "the cable and the speed of the line.",
-    DownCause.STUCK: "The device at {path} takes no more bytes ({detail}).",
-}
-
-
-def down(cause: DownCause, path: str, detail: str = "") -> LinkDown:
-    """The value for a link that is down, with its sentence."""
-    return LinkDown(cause, LinkError(_SENTENCES[cause].format(path=path, detail=detail)))
 
 
 def open_device(path: str, baud: int) -> serial.Serial | LinkDown:

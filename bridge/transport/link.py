@@ -4,10 +4,11 @@ from collections.abc import Callable
 from typing import Protocol
 
 from bridge.errors import InputError
-from bridge.protocol.codec import Damaged, Ignored
+from bridge.protocol.frame import Damaged, Ignored
 from bridge.protocol.messages import FromBridge, FromController
+from bridge.protocol.session import LinkDown, LinkUp
 from bridge.station.plan import StationPlan
-from bridge.transport.serial_link import LinkDown, LinkUp, SerialLink
+from bridge.transport.serial_link import SerialLink
 
 
 class Link(Protocol):

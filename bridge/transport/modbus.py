@@ -20,6 +20,8 @@ from contextlib import suppress
 from pymodbus import FramerType
 from pymodbus.client import AsyncModbusSerialClient
 
+from bridge.backoff import Backoff
+from bridge.guard.model import Flow
 from bridge.protocol.messages import (
     FAILED,
     Ack,
@@ -32,15 +34,14 @@ from bridge.protocol.messages import (
     Identify,
     Lease,
     LocalFault,
-    Path,
     Reading,
     Refusal,
 )
 from bridge.protocol.registers import ModbusMap
 from bridge.protocol.sequence import MODULUS
-from bridge.transport.line import DownCause, LinkDown, down, open_device
+from bridge.protocol.session import DownCause, LinkDown, LinkUp, down
+from bridge.transport.line import open_device
 from bridge.transport.relays import LONGEST_LEASE_MS, Questions, Relays
-from bridge.transport.serial_link import LinkUp
 
 __all__ = ["ModbusLink"]
 
@@ -73,8 +74,7 @@ class ModbusLink:
         self._path, self._plan, self._baud = path, plan, baud
         self._on_message, self._on_link, self._on_note = on_message, on_link, on_note
         self._silence_s = silence_s
-        self._first_wait_s = self._wait_s = first_wait_s
-        self._longest_wait_s = longest_wait_s
+        self._waits = Backoff(first_wait_s, longest_wait_s)
         self._client: AsyncModbusSerialClient | None = None
         self._orders: deque[FromBridge] = deque()
         self._news = asyncio.Event()
@@ -122,9 +122,8 @@ class ModbusLink:
         while not self._finish.is_set():
             await self._session()
             if not self._finish.is_set():
-                wait_s, self._wait_s = self._wait_s, min(2 * self._wait_s, self._longest_wait_s)
                 with suppress(TimeoutError):
-                    async with asyncio.timeout(wait_s):
+                    async with asyncio.timeout(self._waits.wait_s()):
                         await self._finish.wait()
 
     # --- one session ------------------------------------------------------------------------------
@@ -196,7 +195,7 @@ class ModbusLink:
                         self._say(Refusal(self._own(), lease.sequence, why))
                 case Close(sequence=number):
                     if await self._relays.shut(line):
-                        self._say(Ack(self._own(), number, Path.SHUT))
+                        self._say(Ack(self._own(), number, Flow.SHUT))
                     else:
                         # Not yet shut: said again before anything else, until it is.
                         if not self._orders and not self._finish.is_set() and line.connected:
@@ -240,7 +239,8 @@ class ModbusLink:
     def _alive(self) -> None:
         self._heard_at = asyncio.get_running_loop().time()
         if not self._up and self._client is not None:
-            self._up, self._reported, self._wait_s = True, None, self._first_wait_s
+            self._up, self._reported = True, None
+            self._waits.reset()
             self._on_link(LinkUp())
             self._greet()
 

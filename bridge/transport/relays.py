@@ -18,7 +18,8 @@ from pymodbus import ModbusException
 from pymodbus.client import AsyncModbusSerialClient
 from pymodbus.pdu import ModbusPDU
 
-from bridge.protocol.messages import FAILED, Lease, Path, Value
+from bridge.guard.model import Flow
+from bridge.protocol.messages import FAILED, Lease, Value
 from bridge.protocol.registers import (
     Function,
     ModbusMap,
@@ -131,7 +132,7 @@ class Relays:
 
     def __init__(self, plan: ModbusMap) -> None:
         self._plan = plan
-        self._granted = Path.SHUT
+        self._granted = Flow.SHUT
         self._until = 0.0
         self._lapsed = False
 
@@ -143,11 +144,11 @@ class Relays:
     @property
     def over_at(self) -> float:
         """When the lease is over, on the loop's clock; infinity while none runs."""
-        return math.inf if self._granted is Path.SHUT else self._until
+        return math.inf if self._granted is Flow.SHUT else self._until
 
     def begin(self) -> None:
         """Forget the lease of an earlier session."""
-        self._granted = Path.SHUT
+        self._granted = Flow.SHUT
 
     async def grant(self, line: Questions, lease: Lease, overflow_up: bool) -> str | None:
         """Carry a lease out; what keeps it from being carried out, with every relay shut, or None."""
@@ -158,7 +159,7 @@ class Relays:
         if overflow_up:
             await self.shut(line)
             return "overflow"
-        if self._granted not in (Path.SHUT, lease.path) and not await self.shut(line):
+        if self._granted not in (Flow.SHUT, lease.path) and not await self.shut(line):
             return "relay"
         seconds = min(lease.duration_ms, LONGEST_LEASE_MS) / 1000.0
         # Counted from before the write: never longer than granted.
@@ -185,7 +186,7 @@ class Relays:
             if relay is not None:
                 confirmed = await line.write(relay.device, relay.coil, False) and confirmed
         if confirmed:
-            self._granted = Path.SHUT
+            self._granted = Flow.SHUT
         return confirmed
 
     async def shut_when_over(self, line: Questions) -> None:
@@ -193,32 +194,32 @@ class Relays:
         if asyncio.get_running_loop().time() >= self.over_at:
             self._lapsed = await self.shut(line) or self._lapsed
 
-    async def driven(self, line: Questions) -> Path | None:
+    async def driven(self, line: Questions) -> Flow | None:
         """Where water goes, as the relays themselves say; None when one says nothing."""
         states = {}
-        for path in (Path.FILL, Path.DRAIN):
+        for path in (Flow.TO_RESERVOIR, Flow.TO_DRAIN):
             relay = self._relay(path)
             if relay is not None:
                 states[path] = await line.bit(relay.device, Function.COIL, relay.coil)
         if None in states.values():
             return None
         opened = [path for path, on in states.items() if on]
-        return opened[0] if opened else Path.SHUT
+        return opened[0] if opened else Flow.SHUT
 
-    async def agreed(self, line: Questions, path: Path, overflow_up: bool) -> Path:
+    async def agreed(self, line: Questions, path: Flow, overflow_up: bool) -> Flow:
         """Bring what is granted and what is driven together; where water goes after that."""
-        if path is Path.SHUT:
-            if self._granted is not Path.SHUT and self._has_time_limit(self._granted):
+        if path is Flow.SHUT:
+            if self._granted is not Flow.SHUT and self._has_time_limit(self._granted):
                 # The module's own time limit came first, as it should.
-                self._granted = Path.SHUT
+                self._granted = Flow.SHUT
             return path
-        if self._granted is Path.SHUT or overflow_up:
-            return Path.SHUT if await self.shut(line) else path
+        if self._granted is Flow.SHUT or overflow_up:
+            return Flow.SHUT if await self.shut(line) else path
         return path
 
-    def _has_time_limit(self, path: Path) -> bool:
+    def _has_time_limit(self, path: Flow) -> bool:
         relay = self._relay(path)
         return relay is not None and relay.time_limit_register is not None
 
-    def _relay(self, path: Path) -> Relay | None:
-        return self._plan.valve if path is Path.FILL else self._plan.drain
+    def _relay(self, path: Flow) -> Relay | None:
+        return self._plan.valve if path is Flow.TO_RESERVOIR else self._plan.drain

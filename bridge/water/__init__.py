@@ -1,1 +1,1 @@
-"""From a conductance in a cell to dissolved solids with an uncertainty. Core: pure functions."""
+"""Water: conductivity, dissolved solids and their uncertainty, and the health of the probe. Core."""

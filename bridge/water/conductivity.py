@@ -1,25 +1,26 @@
-"""From the conductivity at the water's own temperature to that at the reference temperature, 25 °C.
+"""Conductivity: from the conductance in a cell to the conductivity at 25 °C.
 
-Four methods, each with the range in which it may be used:
+The cell constant turns a conductance into the conductivity at the water's own temperature, after the offset
+and the lead resistance are removed. A compensation method converts this to the reference temperature of 25
+°C. There are four methods, each with its valid range:
 
-* ``natural`` (0 to 36 °C): the non-linear function for natural waters of ISO 7888:1985 (EN 27888), as a cubic
-  through the standard's table of factors, which it meets within 0.0005. The standard recommends it for about
-  60 to 1000 µS/cm: tap water, feed, rain. Outside that span it still answers, with less right to be believed.
-* ``pure`` (0 to 50 °C): for product water. Salt and water conduct side by side and change with temperature
-  differently, so the share of the water itself is taken off, the salt's share follows the curve of sodium
-  chloride at infinite dilution (McCleskey et al. 2012, see :mod:`ionic_conductivity`), and the water's share
-  at 25 °C is put back. Meant for neutral salts up to about 100 µS/cm.
-* ``linear`` (0 to 50 °C): one coefficient in %/K for the whole way, common practice in simple meters. Good
-  near 25 °C only; in very pure water, below about 2 µS/cm, wrong by tens of per cent.
-* ``off`` (0 to 100 °C): no compensation. The figure stands for the water's own temperature.
-
-The conductivity cell: from the conductance between the electrodes to the conductivity of the water.
+* ``natural`` (0 to 36 °C): the non-linear function for natural waters of ISO 7888:1985 (EN 27888). A cubic
+  reproduces the standard's table of factors within 0.0005. The standard recommends it for about 60 to
+  1000 µS/cm: tap water, feed, rain. Outside this span the method still gives a value, which is less reliable.
+* ``pure`` (0 to 50 °C): for product water. Salt and water conduct in parallel, and each changes differently
+with
+  temperature. The method subtracts the conductivity of the water, converts the rest with the curve of sodium
+  chloride at infinite dilution (McCleskey et al. 2012, see :mod:`bridge.water.ions`), and adds the
+  conductivity of the water at 25 °C. Meant for neutral salts up to about 100 µS/cm.
+* ``linear`` (0 to 50 °C): one coefficient in %/K, common practice in simple meters. Good near 25 °C only. In
+very
+  pure water, below about 2 µS/cm, it is wrong by tens of per cent.
+* ``off`` (0 to 100 °C): no compensation. The value is that at the water's own temperature.
 """
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from enum import StrEnum
-from functools import lru_cache
 from typing import NamedTuple
 
 from bridge.errors import OutOfRangeError
@@ -31,16 +32,25 @@ LARGEST_CONSTANT_PER_CM = 100.0
 LARGEST_LEAD_RESISTANCE_OHM = 1000.0
 LARGEST_OFFSET_US = 1000.0
 
+REFERENCE_C = 25.0
+NATURAL_LOW_US_CM = 60.0
+NATURAL_HIGH_US_CM = 1000.0
+"""The span that ISO 7888 recommends for its function. A recommendation, not a bound."""
+LARGEST_LINEAR_PERCENT_PER_K = 3.5
+
 
 @dataclass(frozen=True, slots=True)
 class Cell:
     """One conductivity cell as it is wired to the controller.
 
-    ``constant_per_cm`` is the cell constant, the electrodes' distance over their area; 0.01 to 0.1 cm⁻¹
-    suits purified water, 1 cm⁻¹ tap water. ``lead_resistance_ohm`` is the resistance of the cable in series
-    with the water, both wires together. ``offset_us`` is what the input reads with the cell dry and clean.
+    Attributes:
+        constant_per_cm: the cell constant, the distance of the electrodes over their area, 0.001 to 100 cm⁻¹.
+            A constant of 0.01 to 0.1 cm⁻¹ suits purified water, 1 cm⁻¹ tap water.
+        lead_resistance_ohm: the resistance of both wires of the cable together, 0 to 1000 ohm.
+        offset_us: the reading with the cell dry and clean, within ±1000 µS.
 
-    Raises :class:`OutOfRangeError` for a value that no real cell has.
+    Raises:
+        OutOfRangeError: If a value is outside its range.
     """
 
     constant_per_cm: float
@@ -65,37 +75,36 @@ class Cell:
 
 
 def conductivity_us_cm(cell: Cell, conductance_us: float) -> float:
-    """Conductivity in µS/cm, at the water's own temperature, from the measured conductance in µS.
+    """Return the conductivity in µS/cm at the water's own temperature, from the conductance in µS.
 
-    The offset is subtracted, the lead resistance taken out of the series circuit, and the rest multiplied by
-    the cell constant. A conductance below the offset gives a negative conductivity: that is left as it is,
-    for the probe diagnosis to see.
+    A conductance below the offset gives a negative conductivity. The probe diagnosis needs this value.
 
-    Raises :class:`OutOfRangeError` when the conductance is no finite number, or so high that the leads alone
-    would conduct less.
+    Raises:
+        OutOfRangeError: If the conductance is not a finite number, or is higher than that of the leads alone.
     """
     return with_slope(cell, conductance_us)[0]
 
 
 def with_slope(cell: Cell, conductance_us: float) -> tuple[float, float]:
-    """The conductivity in µS/cm, and by how much it changes for each µS of conductance, in cm⁻¹."""
-    seen_us = conductance_us - cell.offset_us
-    through_water = 1.0 - seen_us * cell.lead_resistance_ohm * 1e-6
-    if not (through_water > 0.0 and math.isfinite(seen_us)):
+    """Return the conductivity in µS/cm, and its change for each µS of conductance, in cm⁻¹."""
+    net_us = conductance_us - cell.offset_us
+    water_share = 1.0 - net_us * cell.lead_resistance_ohm * 1e-6
+    if not (water_share > 0.0 and math.isfinite(net_us)):
         raise OutOfRangeError(
             f"the conductance {conductance_us} µS cannot come from a cell whose leads have "
             f"{cell.lead_resistance_ohm:g} ohm; check the lead resistance and look for a short circuit"
         )
     return (
-        cell.constant_per_cm * seen_us / through_water,
-        cell.constant_per_cm / (through_water * through_water),
+        cell.constant_per_cm * net_us / water_share,
+        cell.constant_per_cm / (water_share * water_share),
     )
 
 
 def conductance_us(cell: Cell, conductivity_us_cm: float) -> float:
-    """What the controller would read, in µS, with this cell in water of this conductivity: the way back.
+    """Return the conductance in µS of this cell in water of this conductivity in µS/cm.
 
-    Raises :class:`OutOfRangeError` for a conductivity below zero or not finite.
+    Raises:
+        OutOfRangeError: If the conductivity is negative or not finite.
     """
     if not 0.0 <= conductivity_us_cm < math.inf:
         raise OutOfRangeError(
@@ -105,15 +114,8 @@ def conductance_us(cell: Cell, conductivity_us_cm: float) -> float:
     return water_us / (1.0 + water_us * cell.lead_resistance_ohm * 1e-6) + cell.offset_us
 
 
-REFERENCE_C = 25.0
-NATURAL_LOW_US_CM = 60.0
-NATURAL_HIGH_US_CM = 1000.0
-"""The span for which ISO 7888 recommends its function: target, not a bound."""
-LARGEST_LINEAR_PERCENT_PER_K = 3.5
-
-
 class Method(StrEnum):
-    """How a conductivity is brought to 25 °C."""
+    """A method that converts a conductivity to 25 °C."""
 
     NATURAL = "natural"
     PURE = "pure"
@@ -122,7 +124,7 @@ class Method(StrEnum):
 
     @property
     def range_c(self) -> tuple[float, float]:
-        """The lowest and the highest water temperature, in °C, for which the method is valid."""
+        """The lowest and the highest water temperature, in °C, at which the method is valid."""
         return _RANGES[self]
 
 
@@ -132,39 +134,32 @@ _RANGES = {
     Method.LINEAR: (0.0, 50.0),
     Method.OFF: (0.0, 100.0),
 }
-# In Python 3.11 a member looked up on its enumeration costs six times as much as a name of the module.
-_PURE, _NATURAL = Method.PURE, Method.NATURAL
 
 
 @dataclass(frozen=True, slots=True)
 class Compensation:
-    """A method, and the coefficient that only ``linear`` uses.
+    """A compensation method, and the coefficient of ``linear``.
 
-    The coefficient is in per cent of the value at 25 °C for each kelvin.
+    The coefficient is in per cent of the value at 25 °C for each kelvin. The other methods do not use it.
 
-    Raises :class:`OutOfRangeError` for a coefficient of 0 or less, or above 3.5 %/K; salts lie near 2 %/K.
+    Raises:
+        OutOfRangeError: If the coefficient is 0 or less, or above 3.5 %/K. Salts have about 2 %/K.
     """
 
     method: Method
     linear_percent_per_k: float = 2.0
-    low_c: float = field(init=False, repr=False, compare=False)
-    """The method's range."""
-    high_c: float = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
         if not 0.0 < self.linear_percent_per_k <= LARGEST_LINEAR_PERCENT_PER_K:
             raise OutOfRangeError(
-                f"a temperature coefficient of {self.linear_percent_per_k} %/K is not that of water with "
-                f"salts in it; it must be above 0 and at most {LARGEST_LINEAR_PERCENT_PER_K} %/K, and 2 "
-                "%/K is usual"
+                f"a temperature coefficient of {self.linear_percent_per_k} %/K is impossible for water with "
+                f"dissolved salts; it must be above 0 and at most {LARGEST_LINEAR_PERCENT_PER_K} %/K, and "
+                "2 %/K is common"
             )
-        low_c, high_c = _RANGES[self.method]
-        object.__setattr__(self, "low_c", low_c)
-        object.__setattr__(self, "high_c", high_c)
 
 
 class Compensated(NamedTuple):
-    """A conductivity at 25 °C with its sensitivities (partial derivatives), for the uncertainty."""
+    """A conductivity at 25 °C, with its sensitivities (partial derivatives) for the uncertainty."""
 
     conductivity_25_us_cm: float
     per_conductivity: float
@@ -176,40 +171,43 @@ class Compensated(NamedTuple):
 
 
 def conductivity_25(compensation: Compensation, conductivity_us_cm: float, temperature_c: float) -> float:
-    """The conductivity at 25 °C in µS/cm, from that at ``temperature_c`` in °C.
+    """Return the conductivity at 25 °C in µS/cm, from the conductivity at ``temperature_c`` in °C.
 
-    Raises :class:`OutOfRangeError` when the temperature lies outside the method's range.
+    Raises:
+        OutOfRangeError: If the temperature lies outside the method's range.
     """
     return compensate(compensation, conductivity_us_cm, temperature_c).conductivity_25_us_cm
 
 
 def compensate(compensation: Compensation, conductivity_us_cm: float, temperature_c: float) -> Compensated:
-    """As :func:`conductivity_25`, with the sensitivities to each input."""
-    return Compensated(*with_slopes(compensation, conductivity_us_cm, temperature_c))
+    """Return the conductivity at 25 °C, from that at ``temperature_c`` in °C, with its sensitivities.
 
-
-def with_slopes(
-    compensation: Compensation, conductivity_us_cm: float, temperature_c: float
-) -> tuple[float, float, float, float]:
-    """As :func:`compensate`, for every reading: the same four numbers without their names."""
-    if not compensation.low_c <= temperature_c <= compensation.high_c:
-        raise _outside(compensation, temperature_c)
+    Raises:
+        OutOfRangeError: If the temperature lies outside the method's range.
+    """
     method = compensation.method
-    if method is _PURE:
+    low_c, high_c = method.range_c
+    if not low_c <= temperature_c <= high_c:
+        raise OutOfRangeError(
+            f"the water temperature {temperature_c:g} °C lies outside the range of the method "
+            f"'{method.value}', {low_c:g} to {high_c:g} °C; bring the sample into that range or choose a "
+            "method that is valid there"
+        )
+    if method is Method.PURE:
         return _pure(conductivity_us_cm, temperature_c)
     x = temperature_c - REFERENCE_C
-    if method is _NATURAL:
+    if method is Method.NATURAL:
         # Conductivity relative to that at 25 °C: least squares on the reciprocals of the standard's factors.
         relative = 1.0 + x * (0.0210616 + x * (6.63413e-5 - x * 4.10352e-7))
         slope = 0.0210616 + x * (1.326826e-4 - x * 1.231056e-6)
         at_25 = conductivity_us_cm / relative
-        return at_25, 1.0 / relative, -at_25 * slope / relative, 0.0
+        return Compensated(at_25, 1.0 / relative, -at_25 * slope / relative, 0.0)
     if method is Method.LINEAR:
         slope = 0.01 * compensation.linear_percent_per_k
         relative = 1.0 + slope * x
         at_25 = conductivity_us_cm / relative
-        return at_25, 1.0 / relative, -at_25 * slope / relative, -0.01 * at_25 * x / relative
-    return conductivity_us_cm, 1.0, 0.0, 0.0
+        return Compensated(at_25, 1.0 / relative, -at_25 * slope / relative, -0.01 * at_25 * x / relative)
+    return Compensated(conductivity_us_cm, 1.0, 0.0, 0.0)
 
 
 # Λ° of sodium chloride as a quadratic in t - 25, relative to its value at 25 °C.
@@ -218,34 +216,18 @@ _SALT_SQUARE = (SODIUM.limit[0] + CHLORIDE.limit[0]) / _SALT_AT_25
 _SALT_FIRST = (SODIUM.limit[1] + CHLORIDE.limit[1]) / _SALT_AT_25 + 2.0 * REFERENCE_C * _SALT_SQUARE
 
 
-def _pure(conductivity_us_cm: float, temperature_c: float) -> tuple[float, float, float, float]:
-    water, water_slope, relative, slope = _water_and_salt(temperature_c)
+def _pure(conductivity_us_cm: float, temperature_c: float) -> Compensated:
+    water, water_slope = pure_water.with_slope(temperature_c)
     salt = conductivity_us_cm - water
     if salt < 0.0:
-        # No water conducts so little: the probe is at fault, and its diagnosis says so. Here the figure only
-        # has to stay orderly: below the pure-water line it is scaled by the water alone, so nothing falls to
-        # zero but zero.
+        # No water conducts so little, and the probe diagnosis reports it. Here the result only has to stay
+        # continuous and above zero, so it is scaled like pure water.
         scale = pure_water.AT_25_US_CM / water
         at_25 = conductivity_us_cm * scale
-        return at_25, scale, -at_25 * water_slope / water, 0.0
-    salt_25 = salt / relative
-    per_kelvin = -(water_slope + salt_25 * slope) / relative
-    return salt_25 + pure_water.AT_25_US_CM, 1.0 / relative, per_kelvin, 0.0
-
-
-# A thermometer shows tenths or hundredths of a kelvin, so the same few temperatures come again and again.
-@lru_cache(maxsize=256)
-def _water_and_salt(temperature_c: float) -> tuple[float, float, float, float]:
-    """What pure water conducts, and the salt relative to 25 °C, each with its change for each kelvin."""
-    water, water_slope = pure_water.with_slope(temperature_c)
+        return Compensated(at_25, scale, -at_25 * water_slope / water, 0.0)
     x = temperature_c - REFERENCE_C
     relative = 1.0 + x * (_SALT_FIRST + x * _SALT_SQUARE)
-    return water, water_slope, relative, _SALT_FIRST + 2.0 * x * _SALT_SQUARE
-
-
-def _outside(compensation: Compensation, temperature_c: float) -> OutOfRangeError:
-    return OutOfRangeError(
-        f"the water temperature {temperature_c:g} °C lies outside the range of the method "
-        f"'{compensation.method.value}', {compensation.low_c:g} to {compensation.high_c:g} °C; bring the "
-        "sample into that range or choose a method that is valid there"
-    )
+    slope = _SALT_FIRST + 2.0 * x * _SALT_SQUARE
+    salt_25 = salt / relative
+    per_kelvin = -(water_slope + salt_25 * slope) / relative
+    return Compensated(salt_25 + pure_water.AT_25_US_CM, 1.0 / relative, per_kelvin, 0.0)

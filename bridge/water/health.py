@@ -1,17 +1,14 @@
-"""Sensor health in the four classes of NAMUR NE 107, with "good" before them.
-
-What can be wrong with a probe: a closed set of ids, each with its class, and the sentences that say so.
-"""
+"""The health of a sensor in the classes of NAMUR NE 107, and the faults of a probe with their texts."""
 
 from dataclasses import dataclass
 from enum import Enum, IntEnum
 
 
 class Health(IntEnum):
-    """How far a measuring point can be trusted; a larger number is worse.
+    """The health of a measuring point: good, or one of four classes. A larger number is worse.
 
-    The order is the one in which the classes are shown when several apply: a failure hides
-    everything else. Source of the classes: NAMUR NE 107, Self-monitoring and diagnosis of field devices.
+    If several classes apply, the worst one is shown. Source of the classes: NAMUR NE 107, Self-monitoring and
+    diagnosis of field devices.
     """
 
     GOOD = 0
@@ -22,12 +19,12 @@ class Health(IntEnum):
 
     @property
     def word(self) -> str:
-        """The class as a lower-case word with hyphens, fit for a topic or a column."""
+        """The class as a lower-case word with hyphens, for topics and columns."""
         return self.name.lower().replace("_", "-")
 
 
 class ProbeFault(Enum):
-    """What can be wrong with a probe. The value is the fault's id, the same in log, alert and manual."""
+    """A fault of a probe. The value is its id in the log, in alerts and in the manual."""
 
     BELOW_FLOOR = "probe-below-floor"
     OVER_RANGE = "probe-over-range"
@@ -44,8 +41,8 @@ class ProbeFault(Enum):
         return _CLASSES[self]
 
 
-# Failure: the value means nothing. Out of specification: it means something, with more doubt than the
-# instrument promises.
+# Failure: the value is not usable. Out of specification: the value is usable, but less accurate than
+# specified.
 _CLASSES = {
     ProbeFault.BELOW_FLOOR: Health.FAILURE,
     ProbeFault.OVER_RANGE: Health.OUT_OF_SPECIFICATION,
@@ -60,16 +57,16 @@ _CLASSES = {
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """One thing that is wrong with a reading."""
+    """One fault of a reading."""
 
     fault: ProbeFault
     health: Health
     sentence: str
-    """What was seen, and what to look at."""
+    """What was found, and what to check."""
 
 
 def circuit_open() -> Finding:
-    """The controller says that the sensor's wires are broken."""
+    """Return the finding for an open circuit of the temperature sensor."""
     return _finding(
         ProbeFault.TEMPERATURE_FAULT_CODE,
         "the temperature sensor's circuit is open; a wire is broken or unplugged",
@@ -77,31 +74,31 @@ def circuit_open() -> Finding:
 
 
 def circuit_short() -> Finding:
-    """The controller says that the sensor's wires touch."""
+    """Return the finding for a short circuit of the temperature sensor."""
     return _finding(
         ProbeFault.TEMPERATURE_FAULT_CODE,
-        "the temperature sensor's circuit is short; look for water in a plug",
+        "the temperature sensor's circuit is short; check its plugs for water",
     )
 
 
 def no_temperature() -> Finding:
-    """No temperature came."""
+    """Return the finding for a missing temperature."""
     return _finding(
         ProbeFault.NOT_MEASURED, "no water temperature was measured; check the temperature sensor"
     )
 
 
 def fault_code(temperature_c: float) -> Finding:
-    """The sensor says in its own way that it failed."""
+    """Return the finding for a temperature that is a fault code of the sensor."""
     return _finding(
         ProbeFault.TEMPERATURE_FAULT_CODE,
-        f"the temperature sensor reports {temperature_c:g} °C, its way of saying that it failed; check "
-        "its plug and its supply",
+        f"the temperature sensor reports {temperature_c:g} °C, which is its fault code; check its plug and "
+        "its power supply",
     )
 
 
 def implausible(temperature_c: float, lowest_c: float, highest_c: float) -> Finding:
-    """No liquid water has this temperature."""
+    """Return the finding for a temperature that is impossible for liquid water."""
     return _finding(
         ProbeFault.TEMPERATURE_IMPLAUSIBLE,
         f"the temperature sensor reports {temperature_c:.1f} °C, where {lowest_c:g} to "
@@ -110,12 +107,12 @@ def implausible(temperature_c: float, lowest_c: float, highest_c: float) -> Find
 
 
 def no_conductance() -> Finding:
-    """No conductance came."""
+    """Return the finding for a missing conductance."""
     return _finding(ProbeFault.NOT_MEASURED, "no conductance was measured; check the cell's plug and cable")
 
 
 def below_floor(conductivity_us_cm: float) -> Finding:
-    """No water conducts so little."""
+    """Return the finding for a conductivity below that of pure water."""
     return _finding(
         ProbeFault.BELOW_FLOOR,
         f"the cell reads {conductivity_us_cm:.4g} µS/cm, less than the purest water; it is dry, "
@@ -124,7 +121,7 @@ def below_floor(conductivity_us_cm: float) -> Finding:
 
 
 def over_range(conductivity_us_cm: float, range_us_cm: float) -> Finding:
-    """The input circuit cannot tell how much more it is."""
+    """Return the finding for a conductivity at or over the range of the input circuit."""
     return _finding(
         ProbeFault.OVER_RANGE,
         f"the cell reads {conductivity_us_cm:.4g} µS/cm, at or over its range of "
@@ -133,7 +130,7 @@ def over_range(conductivity_us_cm: float, range_us_cm: float) -> Finding:
 
 
 def frozen(same_for_s: float) -> Finding:
-    """Both values have been the same for too long."""
+    """Return the finding for a conductance and a temperature that do not move."""
     return _finding(
         ProbeFault.FROZEN,
         f"conductance and temperature have not moved at all for {same_for_s:.0f} s of flow; "
@@ -142,16 +139,16 @@ def frozen(same_for_s: float) -> Finding:
 
 
 def conductance_frozen(still_for_s: float, moved_k: float) -> Finding:
-    """The conductance stood still while the temperature moved far."""
+    """Return the finding for a conductance that does not move while the temperature does."""
     return _finding(
         ProbeFault.FROZEN,
         f"the conductance has not moved at all for {still_for_s:.0f} s of flow, while the "
-        f"temperature moved by {moved_k:.1f} K; the controller may be repeating an old value",
+        f"temperature has moved by {moved_k:.1f} K; the controller may be repeating an old value",
     )
 
 
 def noisy(noise_fraction: float) -> Finding:
-    """More than half of the readings jump by more than this fraction."""
+    """Return the finding for readings of which more than half jump by more than this fraction."""
     return _finding(
         ProbeFault.NOISY,
         f"most readings jump by more than {noise_fraction:.0%}; look for bubbles, a loose "
@@ -160,7 +157,7 @@ def noisy(noise_fraction: float) -> Finding:
 
 
 def swapped(product_us_cm: float, feed_us_cm: float) -> Finding:
-    """The product has conducted clearly more than its feed for long."""
+    """Return the finding for a product that conducts clearly more than its feed for a long time."""
     return _finding(
         ProbeFault.FEED_AND_PRODUCT_SWAPPED,
         f"the product reads {product_us_cm:.4g} µS/cm and the feed only {feed_us_cm:.4g} "

@@ -1,19 +1,18 @@
-"""A water analysis: what the water conducts, how much is dissolved in it, and the factor between the two.
+"""Water analysis: the conductivity, the dissolved solids and the factor, from the ions in the water.
 
 A waterworks publishes milligrams per litre of each ion. From these follow
 
-* the conductivity at 25 °C, ion by ion (Kohlrausch's law), each slowed by the ionic strength and reduced by
-  the ion pairs that calcium and magnesium form;
-* the dissolved solids, in one of two meanings that differ by a quarter in hard water: the **sum of ions** as
-  they are in the water, and the **residue on evaporation**, in which hydrogencarbonate has become carbonate:
-  2 HCO₃⁻ → CO₃²⁻ + CO₂ + H₂O, so that 0.4917 of its mass remains (J. D. Hem, Study and interpretation of the
-  chemical characteristics of natural water, USGS Water-Supply Paper 2254, 1985);
+* the conductivity at 25 °C, as the sum over the ions (Kohlrausch's law). The ionic strength lowers the
+  conductivity of each ion. Calcium and magnesium form ion pairs, which lower it further;
+* the dissolved solids, with one of two meanings that differ by a quarter in hard water. The **sum of ions**
+  is the mass of the ions in the water. In the **residue on evaporation** hydrogencarbonate has become
+  carbonate: 2 HCO₃⁻ → CO₃²⁻ + CO₂ + H₂O, so that 0.4917 of its mass remains (J. D. Hem, Study and
+  interpretation of the chemical characteristics of natural water, USGS Water-Supply Paper 2254, 1985);
 * the factor, dissolved solids over conductivity, for each meaning.
 
-Published ionic conductivities and what else is needed of each ion.
-
-Kohlrausch's law: in very thin solution each ion conducts for itself, whatever its company; in thicker
-solution the conductivity of each falls with the root of the ionic strength. The equations are those of
+Kohlrausch's law: in a very dilute solution each ion conducts independently of the others. In a more
+concentrated solution the conductivity of each ion falls with the root of the ionic strength. The equations
+are those of
 
     R. B. McCleskey, D. K. Nordstrom, J. N. Ryan, J. W. Ball: A new method of calculating electrical
     conductivity with applications to natural waters. Geochimica et Cosmochimica Acta 77 (2012) 369-382.
@@ -22,8 +21,8 @@ For an ion at t °C in water of ionic strength I (mol/kg):
 
     λ = λ°(t) - A(t) √I / (1 + B √I)
 
-with quadratics in t for λ° and A. λ is molal, in mS/cm for 1 mol/kg, hence also in µS/cm for 1 mmol/kg.
-Fitted to measurements from 5 to 90 °C, and found good by the authors for waters from 0 to 95 °C.
+with quadratics in t for λ° and A. λ is molal, in mS/cm for 1 mol/kg, which equals µS/cm for 1 mmol/kg. The
+authors fitted them to measurements from 5 to 90 °C, and found them valid for waters from 0 to 95 °C.
 """
 
 import math
@@ -48,17 +47,18 @@ class Ion:
     spread: float
 
     def limiting(self, temperature_c: float) -> float:
-        """λ°, the conductivity at infinite dilution, in µS/cm for 1 mmol/kg; 0 to 95 °C."""
+        """Return λ°, the conductivity at infinite dilution, in µS/cm for 1 mmol/kg, 0 to 95 °C."""
         return _quadratic(self.limit, temperature_c)
 
     def conductivity(self, root_ionic_strength: float, temperature_c: float = 25.0) -> float:
-        """λ in µS/cm for 1 mmol/kg, at this root of the ionic strength in (mol/kg)^½; 0 to 95 °C."""
+        """Return λ in µS/cm for 1 mmol/kg, at this root of the ionic strength in (mol/kg)^½, 0 to 95 °C."""
         fall = _quadratic(self.slope, temperature_c) * root_ionic_strength
         return _quadratic(self.limit, temperature_c) - fall / (1.0 + self.spread * root_ionic_strength)
 
 
-def _quadratic(of: Quadratic, t: float) -> float:
-    return (of[0] * t + of[1]) * t + of[2]
+def _quadratic(coefficients: Quadratic, t: float) -> float:
+    square, linear, constant = coefficients
+    return (square * t + linear) * t + constant
 
 
 # Molar masses: IUPAC conventional atomic weights (2021), summed.
@@ -92,10 +92,11 @@ IONS = (
 
 
 HYDROGENCARBONATE_LEFT = 0.4917
-"""Share of the hydrogencarbonate's mass that is still there, as carbonate, after evaporation."""
+"""Share of the mass of the hydrogencarbonate that remains, as carbonate, after evaporation."""
 LARGEST_IMBALANCE_PERCENT = 10.0
-"""Beyond this, and beyond 0.2 meq/L, an analysis is refused. Standard Methods for the Examination of Water
-and Wastewater, part 1030 E, asks 0.2 meq/L, or 2 to 5 %, of one sample; published yearly means are looser."""
+"""An analysis is refused beyond this and beyond 0.2 meq/L. Standard Methods for the Examination of Water and
+Wastewater, part 1030 E, requires 0.2 meq/L, or 2 to 5 %, for one sample. Published yearly means balance less
+well."""
 SMALLEST_IMBALANCE_MEQ_L = 0.2
 LARGEST_IONIC_STRENGTH = 0.1
 
@@ -103,7 +104,7 @@ _DENSITY_25 = 0.99705
 
 
 class Meaning(Enum):
-    """What "dissolved solids" is to mean."""
+    """The meaning of "dissolved solids"."""
 
     SUM_OF_IONS = "sum of ions"
     RESIDUE_ON_EVAPORATION = "residue on evaporation"
@@ -111,15 +112,14 @@ class Meaning(Enum):
 
 @dataclass(frozen=True, slots=True)
 class WaterAnalysis:
-    """Concentrations in mg/L, as the ions named; silica, which carries no charge, as SiO₂.
+    """Concentrations of the named ions in mg/L, 0 to 5000. Silica, which has no charge, is given as SiO₂.
 
-    What is not given is 0.
+    An alkalinity in mg/L CaCO₃ times 1.219 gives the hydrogencarbonate. ``ph`` is optional, 3 to 11. It
+    matters only below 5 or above 9.
 
-    An alkalinity in mg/L CaCO₃ times 1.219 is the hydrogencarbonate. ``ph`` is optional and matters only
-    below 5 or above 9.
-
-    Raises :class:`OutOfRangeError` for a negative or absurd value, or when positive and negative charges do
-    not match: then an ion is missing or a unit is wrong.
+    Raises:
+        OutOfRangeError: If a value is outside its range, or if the positive and negative charges do not
+            balance: then an ion is missing or a unit is wrong.
     """
 
     calcium_mg_l: float = 0.0
@@ -162,12 +162,12 @@ class WaterAnalysis:
         if strength > LARGEST_IONIC_STRENGTH:
             raise OutOfRangeError(
                 f"the water analysis has an ionic strength of {strength:.2f} mol/kg; up to "
-                f"{LARGEST_IONIC_STRENGTH} mol/kg can be worked out here, far above any tap water"
+                f"{LARGEST_IONIC_STRENGTH} mol/kg is valid, which is far above any tap water"
             )
 
 
 def charges_meq_l(analysis: WaterAnalysis) -> tuple[float, float]:
-    """Sum of the positive and sum of the negative charges, each in meq/L and each positive."""
+    """Return the sums of the positive and of the negative charges, both in meq/L and as positive numbers."""
     cations = anions = 0.0
     for ion, mmol_kg in _molalities(analysis):
         meq_l = mmol_kg * ion.charge * _DENSITY_25
@@ -179,18 +179,18 @@ def charges_meq_l(analysis: WaterAnalysis) -> tuple[float, float]:
 
 
 def charge_imbalance_percent(analysis: WaterAnalysis) -> float:
-    """Difference of the charges over their sum, in per cent; positive when negative ions are missing."""
+    """Return the difference of the charges over their sum, in per cent; positive if anions are missing."""
     cations, anions = charges_meq_l(analysis)
     return 100.0 * (cations - anions) / (cations + anions)
 
 
 def ionic_strength_mol_kg(analysis: WaterAnalysis) -> float:
-    """Ionic strength in mol/kg, before any ion pairs form."""
+    """Return the ionic strength in mol/kg, without ion pairs."""
     return 0.0005 * sum(mmol_kg * ion.charge * ion.charge for ion, mmol_kg in _molalities(analysis))
 
 
 def conductivity_25_us_cm(analysis: WaterAnalysis) -> float:
-    """Conductivity of the water at 25 °C, in µS/cm, by Kohlrausch's law; for tap waters within about 5 %."""
+    """Return the conductivity at 25 °C in µS/cm, by Kohlrausch's law. Within about 5 % for tap waters."""
     free = dict(_molalities(analysis))
     paired = _pair_up(free)
     strength = 0.0005 * (sum(m * ion.charge**2 for ion, m in free.items()) + paired)
@@ -199,32 +199,32 @@ def conductivity_25_us_cm(analysis: WaterAnalysis) -> float:
 
 
 def sum_of_ions_mg_l(analysis: WaterAnalysis) -> float:
-    """Everything dissolved as it is in the water, in mg/L; silica counts too."""
+    """Return the sum of all dissolved solids in mg/L, silica included."""
     return float(
         sum(getattr(analysis, field.name) for field in fields(analysis) if field.name.endswith("_mg_l"))
     )
 
 
 def residue_on_evaporation_mg_l(analysis: WaterAnalysis) -> float:
-    """What stays in the dish at 180 °C, in mg/L: the hydrogencarbonate has lost half of its mass."""
+    """Return the residue on evaporation at 180 °C in mg/L. The hydrogencarbonate loses half of its mass."""
     lost_mg_l = (1.0 - HYDROGENCARBONATE_LEFT) * analysis.hydrogencarbonate_mg_l
     return sum_of_ions_mg_l(analysis) - lost_mg_l
 
 
 def dissolved_solids_mg_l(analysis: WaterAnalysis, meaning: Meaning) -> float:
-    """Dissolved solids in mg/L in the given meaning."""
+    """Return the dissolved solids in mg/L, with the given meaning."""
     if meaning is Meaning.RESIDUE_ON_EVAPORATION:
         return residue_on_evaporation_mg_l(analysis)
     return sum_of_ions_mg_l(analysis)
 
 
 def factor(analysis: WaterAnalysis, meaning: Meaning) -> float:
-    """This water's own factor: dissolved solids in ppm (mg/L) for each µS/cm at 25 °C."""
+    """Return the factor of this water: dissolved solids in ppm (mg/L) for each µS/cm at 25 °C."""
     return dissolved_solids_mg_l(analysis, meaning) / conductivity_25_us_cm(analysis)
 
 
 def _molalities(analysis: WaterAnalysis) -> list[tuple[Ion, float]]:
-    """Each ion that is there, in mmol/kg of water."""
+    """Return the ions of the analysis, in mmol/kg of water."""
     per_litre = (
         (CALCIUM, analysis.calcium_mg_l),
         (MAGNESIUM, analysis.magnesium_mg_l),
@@ -246,7 +246,7 @@ def _molalities(analysis: WaterAnalysis) -> list[tuple[Ion, float]]:
 
 # Ion pairs, as log₁₀ of the association constant at 25 °C: D. K. Nordstrom et al., Revised chemical
 # equilibrium data for major water-mineral reactions and their limitations, ACS Symposium Series 416 (1990)
-# 398. The neutral ones conduct nothing.
+# 398. Neutral pairs do not conduct.
 _PAIRS = (
     (CALCIUM, SULFATE, 2.30),
     (MAGNESIUM, SULFATE, 2.37),
@@ -259,7 +259,7 @@ the USGS's PHREEQC database gives (λ° = F² D / RT = 19.0 and 18.0)."""
 
 
 def _pair_up(free: dict[Ion, float]) -> float:
-    """Take the paired part out of the free ions, in place; the charged pairs that formed, in mmol/kg."""
+    """Remove the paired ions from ``free``, in place. Returns the charged pairs in mmol/kg."""
     total = dict(free)
     pairs = [(a, b, 10.0**log_k) for a, b, log_k in _PAIRS if a in total and b in total]
     bound = [0.0] * len(pairs)
@@ -273,7 +273,7 @@ def _pair_up(free: dict[Ion, float]) -> float:
             product_charge = cation.charge + anion.charge
             squares = cation.charge**2 + anion.charge**2 - product_charge**2
             wanted = 0.001 * constant * 10.0 ** (log_gamma * squares) * free[cation] * free[anion]
-            # Half-way steps: two pairs that share an ion would otherwise chase each other.
+            # Half steps: with full steps two pairs that share an ion would not converge.
             change = 0.5 * (wanted - bound[i])
             change = min(change, 0.5 * free[cation], 0.5 * free[anion])
             bound[i] += change

@@ -1,5 +1,7 @@
-"""The path of every reading: from a conductance and a temperature to dissolved solids with their
-uncertainty."""
+"""A measurement: from a conductance and a temperature, or from a hand meter, to dissolved solids.
+
+Every measurement has its expanded uncertainty (k = 2) and its scale.
+"""
 
 import math
 from dataclasses import dataclass, replace
@@ -14,25 +16,25 @@ from bridge.water.conductivity import (
     Method,
     compensate,
     with_slope,
-    with_slopes,
 )
 from bridge.water.solids import Scale, checked_factor
-from bridge.water.uncertainty import USUAL, Budget, StandardUncertainties, expanded_ppm
+from bridge.water.uncertainty import DEFAULT_UNCERTAINTIES, Budget, StandardUncertainties, expanded_ppm
 
-_NO_CELL = Cell(1.0)
+_UNIT_CELL = Cell(1.0)
 
 
 @dataclass(frozen=True, slots=True)
 class MeasuringChain:
-    """All that stands between the water and the figure: cell, compensation, scale, and how sure each is.
+    """The measuring chain of a probe: cell, compensation, scale, and the uncertainties of its parts.
 
-    Raises :class:`OutOfRangeError` for a factor outside 0.3 to 1.5.
+    Raises:
+        OutOfRangeError: If the factor is outside 0.3 to 1.5.
     """
 
     cell: Cell
     compensation: Compensation
     factor: float = Scale.HALF.value
-    uncertainties: StandardUncertainties = USUAL
+    uncertainties: StandardUncertainties = DEFAULT_UNCERTAINTIES
 
     def __post_init__(self) -> None:
         checked_factor(self.factor)
@@ -40,34 +42,35 @@ class MeasuringChain:
 
 @dataclass(frozen=True, slots=True)
 class Measurement:
-    """One reading, worked out."""
+    """The result of one reading."""
 
     conductance_us: float | None
-    """As it came from the cell; None for a reading taken with a meter of its own."""
+    """As the cell measured it. None for a reading from a hand meter."""
     conductivity_us_cm: float
-    """At the water's own temperature, or as the meter showed it."""
+    """At the water's own temperature, or as the meter shows it."""
     temperature_c: float | None
-    """None where a meter has compensated by itself and its temperature is not known."""
+    """None if a meter compensated the reading and the temperature is not known."""
     conductivity_25_us_cm: float
     dissolved_solids_ppm: float
     expanded_uncertainty_ppm: float
-    """k = 2, on the same scale as the dissolved solids."""
+    """Expanded uncertainty (k = 2), on the scale of the dissolved solids."""
     factor: float
-    """The scale: ppm for each µS/cm at 25 °C."""
+    """The factor of the scale, in ppm for each µS/cm at 25 °C."""
     method: Method
-    """How it was brought to 25 °C; ``off`` where a meter has done it already."""
+    """The compensation method. ``off`` if a meter compensated the reading."""
 
 
 def measure(chain: MeasuringChain, conductance_us: float, temperature_c: float) -> Measurement:
-    """Work out one reading: conductance in µS, water temperature in °C. A few microseconds.
+    """Return the measurement of one reading: conductance in µS, water temperature in °C.
 
-    Raises :class:`OutOfRangeError` when the temperature lies outside the range of the chain's method, or the
-    conductance is no finite number.
+    Raises:
+        OutOfRangeError: If the temperature lies outside the range of the chain's method, or the conductance
+            is not a finite number.
     """
     cell, compensation, factor = chain.cell, chain.compensation, chain.factor
     conductivity_us_cm, per_us = with_slope(cell, conductance_us)
-    compensated = with_slopes(compensation, conductivity_us_cm, temperature_c)
-    at_25, method = compensated[0], compensation.method
+    compensated = compensate(compensation, conductivity_us_cm, temperature_c)
+    at_25, method = compensated.conductivity_25_us_cm, compensation.method
     band_ppm = expanded_ppm(
         chain.uncertainties,
         method,
@@ -79,76 +82,80 @@ def measure(chain: MeasuringChain, conductance_us: float, temperature_c: float) 
         compensated,
     )
     return Measurement(
-        conductance_us,
-        conductivity_us_cm,
-        temperature_c,
-        at_25,
-        factor * at_25,
-        band_ppm,
-        factor,
-        method,
+        conductance_us=conductance_us,
+        conductivity_us_cm=conductivity_us_cm,
+        temperature_c=temperature_c,
+        conductivity_25_us_cm=at_25,
+        dissolved_solids_ppm=factor * at_25,
+        expanded_uncertainty_ppm=band_ppm,
+        factor=factor,
+        method=method,
     )
 
 
 def measure_conductivity(
     chain: MeasuringChain, conductivity_us_cm: float, temperature_c: float
 ) -> Measurement:
-    """Work out a hand reading in µS/cm, not compensated, taken at ``temperature_c`` in °C.
+    """Return the measurement of an uncompensated hand reading in µS/cm, taken at ``temperature_c`` in °C.
 
-    The chain's cell plays no part: the meter's own accuracy stands in ``cell_constant_percent``, and one
-    step of its display in ``conductance_step_us``, here in µS/cm.
+    The chain's cell is not used. ``cell_constant_percent`` holds the accuracy of the meter, and
+    ``conductance_step_us`` one step of its display, here in µS/cm.
 
-    Raises :class:`OutOfRangeError` when the temperature lies outside the range of the chain's method, or the
-    conductivity is negative or no finite number.
+    Raises:
+        OutOfRangeError: If the temperature lies outside the range of the chain's method, or the conductivity
+            is negative or not a finite number.
     """
     _check_shown(conductivity_us_cm, "µS/cm")
-    # Of a cell of 1 cm⁻¹ the conductance is the conductivity.
-    measured = measure(replace(chain, cell=_NO_CELL), conductivity_us_cm, temperature_c)
+    # For a cell of 1 cm⁻¹ the conductance equals the conductivity.
+    measured = measure(replace(chain, cell=_UNIT_CELL), conductivity_us_cm, temperature_c)
     return replace(measured, conductance_us=None)
 
 
 def measure_compensated(
     chain: MeasuringChain, conductivity_25_us_cm: float, temperature_c: float | None = None
 ) -> Measurement:
-    """Work out a reading in µS/cm that the meter has already brought to 25 °C by itself.
+    """Return the measurement of a hand reading in µS/cm that the meter has already converted to 25 °C.
 
-    No compensation is done and the method is ``off``. Where the water's temperature is given, the uncertainty
-    of the meter's own compensation, which is not known, is reckoned like that of the ``linear`` method.
+    The method is ``off``. The compensation of the meter is not known. If the water temperature is given, the
+    uncertainty of the compensation is calculated as for the ``linear`` method.
 
-    Raises :class:`OutOfRangeError` when a value is negative or no finite number, or the temperature is not
-    that of water.
+    Raises:
+        OutOfRangeError: If a value is negative or not a finite number, or the temperature is outside 0 to
+            100 °C.
     """
     _check_shown(conductivity_25_us_cm, "µS/cm")
-    return _from_meter(chain, conductivity_25_us_cm, 1.0, temperature_c)
+    return _from_meter(chain, conductivity_25_us_cm, temperature_c)
 
 
 def measure_pocket_meter(
     chain: MeasuringChain, shown_ppm: float, meter_factor: float, temperature_c: float | None = None
 ) -> Measurement:
-    """Work out a pocket meter's ppm, shown on the meter's own factor, on the scale of the chain.
+    """Return the measurement of a pocket meter in ppm, converted to the factor of the chain.
 
-    Such meters compensate by themselves (common practice, no source), so the method is ``off``. One step of
-    the display stands in the chain's ``conductance_step_us``, here in µS/cm: a step of 1 ppm at a factor of
-    0.5 is 2 µS/cm.
+    Such meters compensate the reading (common practice, no source), so the method is ``off``. The chain's
+    ``conductance_step_us`` holds one step of the display, here in µS/cm: a step of 1 ppm at a factor of 0.5
+    is 2 µS/cm.
 
-    Raises :class:`OutOfRangeError` when a value is negative or no finite number, or the meter's factor is
-    outside 0.3 to 1.5.
+    Raises:
+        OutOfRangeError: If a value is negative or not a finite number, or the meter's factor is outside 0.3
+            to 1.5.
     """
     _check_shown(shown_ppm, "ppm")
-    return _from_meter(chain, shown_ppm / checked_factor(meter_factor), 1.0, temperature_c)
+    return _from_meter(chain, shown_ppm / checked_factor(meter_factor), temperature_c)
 
 
 def budget_of(chain: MeasuringChain, measurement: Measurement) -> Budget:
-    """The uncertainty budget behind a reading, line by line.
+    """Return the uncertainty budget of a measurement, line by line.
 
-    The reading is one of :func:`measure` or :func:`measure_conductivity` with this chain.
+    The measurement must come from :func:`measure` or :func:`measure_conductivity` with this chain.
 
-    Raises :class:`OutOfRangeError` for a reading that a meter compensated: what its parts were is not known.
+    Raises:
+        OutOfRangeError: If a meter compensated the reading: its contributions are not known.
     """
     temperature_c = measurement.temperature_c
     if temperature_c is None or measurement.method is not chain.compensation.method:
         raise OutOfRangeError(
-            "a budget needs a reading that this chain compensated; the meter did it for this one"
+            "a budget needs a reading that this chain compensated; a meter compensated this one"
         )
     if measurement.conductance_us is None:
         net_us, per_us = measurement.conductivity_us_cm, 1.0
@@ -168,11 +175,11 @@ def budget_of(chain: MeasuringChain, measurement: Measurement) -> Budget:
 
 
 def _from_meter(
-    chain: MeasuringChain, conductivity_25_us_cm: float, per_us: float, temperature_c: float | None
+    chain: MeasuringChain, conductivity_25_us_cm: float, temperature_c: float | None
 ) -> Measurement:
     if temperature_c is None:
-        as_if = Compensated(conductivity_25_us_cm, 1.0, 0.0, 0.0)
-        seen_at_c = REFERENCE_C
+        compensated = Compensated(conductivity_25_us_cm, 1.0, 0.0, 0.0)
+        at_c = REFERENCE_C
     else:
         low, high = Method.OFF.range_c
         if not low <= temperature_c <= high:
@@ -182,32 +189,32 @@ def _from_meter(
             )
         percent_per_k = 0.01 * chain.compensation.linear_percent_per_k
         from_reference = temperature_c - REFERENCE_C
-        as_if = Compensated(
+        compensated = Compensated(
             conductivity_25_us_cm,
             1.0,
             -percent_per_k * conductivity_25_us_cm,
             -0.01 * from_reference * conductivity_25_us_cm,
         )
-        seen_at_c = temperature_c
+        at_c = temperature_c
     factor = chain.factor
     return Measurement(
-        None,
-        conductivity_25_us_cm,
-        temperature_c,
-        conductivity_25_us_cm,
-        factor * conductivity_25_us_cm,
-        expanded_ppm(
+        conductance_us=None,
+        conductivity_us_cm=conductivity_25_us_cm,
+        temperature_c=temperature_c,
+        conductivity_25_us_cm=conductivity_25_us_cm,
+        dissolved_solids_ppm=factor * conductivity_25_us_cm,
+        expanded_uncertainty_ppm=expanded_ppm(
             chain.uncertainties,
             Method.LINEAR,
             factor,
             conductivity_25_us_cm,
-            per_us,
+            1.0,
             conductivity_25_us_cm,
-            seen_at_c,
-            as_if,
+            at_c,
+            compensated,
         ),
-        factor,
-        Method.OFF,
+        factor=factor,
+        method=Method.OFF,
     )
 
 

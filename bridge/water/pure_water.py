@@ -1,4 +1,4 @@
-"""What perfectly pure water conducts, by its own hydrogen and hydroxide ions.
+"""The conductivity of pure water, from its own hydrogen and hydroxide ions.
 
     κ = 10³ · Λ · ρ · √Kw    (κ in µS/cm, Λ in S·cm²/mol, ρ in g/cm³, √Kw in mol/kg, factor for the units)
 
@@ -6,11 +6,11 @@
   of Liquid and Dense Supercritical Water from 0 °C to 800 °C, guideline of 1990, after W. L. Marshall,
   J. Chem. Eng. Data 32 (1987) 221.
 * Kw, the ion product: H. S. Harned, W. J. Hamer, J. Am. Chem. Soc. 55 (1933) 2194, 0 to 60 °C.
-* ρ, the density: M. Tanaka et al., Metrologia 38 (2001) 301, 0 to 40 °C; at 50 °C still right to 0.01 %.
+* ρ, the density: M. Tanaka et al., Metrologia 38 (2001) 301, 0 to 40 °C; at 50 °C still correct to 0.01 %.
 
-How sure: at 0 and at 25 °C the published formulations agree within 2 %. Between, they differ: the ionic
-conductivities of McCleskey et al. (2012) give 5 % more at 10 °C and 3 % less at 40 °C than the guideline that
-is followed here. Above 1 µS/cm, water's own share is so small that this does not matter.
+Uncertainty: at 0 and at 25 °C the published formulations agree within 2 %. At other temperatures they differ:
+the ionic conductivities of McCleskey et al. (2012) give 5 % more at 10 °C and 3 % less at 40 °C than the
+guideline used here. Above 1 µS/cm the share of the water itself is so small that this does not matter.
 """
 
 import math
@@ -26,23 +26,25 @@ _VANISHING_AT_0 = 1.0 / 11.6
 
 
 def conductivity_us_cm(temperature_c: float) -> float:
-    """Conductivity of pure water in µS/cm, 0 to 50 °C; within 2 % of the IAPWS guideline.
+    """Return the conductivity of pure water in µS/cm, 0 to 50 °C, within 2 % of the IAPWS guideline.
 
-    Raises :class:`OutOfRangeError` outside that range.
+    Raises:
+        OutOfRangeError: If the temperature is outside this range.
     """
     return with_slope(temperature_c)[0]
 
 
 def with_slope(temperature_c: float) -> tuple[float, float]:
-    """Conductivity of pure water in µS/cm, and its change for each kelvin, in µS/cm/K; 0 to 50 °C.
+    """Return the conductivity of pure water in µS/cm, and its change for each kelvin, 0 to 50 °C.
 
-    Raises :class:`OutOfRangeError` outside that range.
+    Raises:
+        OutOfRangeError: If the temperature is outside this range.
     """
     t = temperature_c
     if not LOWEST_C <= t <= HIGHEST_C:
         raise OutOfRangeError(
-            f"the conductivity of pure water is known here from {LOWEST_C:g} to {HIGHEST_C:g} °C, and the "
-            f"water is said to have {t} °C"
+            f"the water temperature is {t} °C; the conductivity of pure water is known from {LOWEST_C:g} to "
+            f"{HIGHEST_C:g} °C"
         )
     kelvin = t + 273.15
 
@@ -80,5 +82,5 @@ def with_slope(temperature_c: float) -> tuple[float, float]:
 AT_25_US_CM = conductivity_us_cm(25.0)
 
 FLOOR_US_CM_25 = 0.055
-"""Nothing that is wet conducts less than this at 25 °C: 0.05501 µS/cm by T. S. Light, S. Licht, A. C.
-Bevilacqua and K. R. Morash, Electrochem. Solid-State Lett. 8 (2005) E16."""
+"""No water conducts less at 25 °C: 0.05501 µS/cm by T. S. Light, S. Licht, A. C. Bevilacqua and K. R. Morash,
+Electrochem. Solid-State Lett. 8 (2005) E16."""

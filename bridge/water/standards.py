@@ -1,13 +1,11 @@
-"""Standard solutions for calibrating a cell: their conductivity at each temperature.
+"""Standard solutions for the calibration of a cell: their conductivity at each temperature.
 
-A standard's nominal value holds at 25 °C only. At 15 °C a 1413 µS/cm standard conducts a fifth less, so a
-calibration uses the value at the temperature the solution has.
+The nominal value of a standard is that at 25 °C. At 15 °C a standard of 1413 µS/cm conducts a fifth less, so
+a calibration uses the value at the temperature of the solution.
 
-A standard solution that is known only by the value on its label, in µS/cm at 25 °C.
-
-Bottled standards are solutions of potassium chloride, and weak ones change with temperature nearly as the
-0.01 mol/kg solution does (common practice, no source); that shape is scaled to the label's value, and some
-doubt is added for it.
+Of some bottled standards only the value on the label is known. Bottled standards are solutions of potassium
+chloride, and weak ones change with temperature nearly like the solution of 0.01 mol/kg (common practice, no
+source). The table of that solution is scaled to the value on the label, with a larger uncertainty.
 """
 
 from dataclasses import dataclass
@@ -24,13 +22,14 @@ class Standard:
     temperatures_c: tuple[float, ...]
     conductivities_us_cm: tuple[float, ...]
     standard_uncertainty_percent: float
-    """k = 1, of the tabled values and of the solution as a user has it."""
+    """Standard uncertainty (k = 1) of the table and of the solution in use."""
     degree: int
-    """Degree of the polynomial through the nearest entries: 3 for smooth measured tables, 1 for coarse
-    ones."""
+    """Degree of the polynomial through the nearest entries: 3 for smooth tables, 1 for coarse ones."""
     water_subtracted: bool
-    """True when the table leaves out what the water itself conducts, which a cell measures along with the
-    salt."""
+    """True if the table omits the conductivity of the water.
+
+    A cell measures it together with that of the salt.
+    """
 
     @property
     def range_c(self) -> tuple[float, float]:
@@ -42,8 +41,8 @@ _KCL_TEMPERATURES_C = (0.0, 5.0, 10.0, 15.0, 18.0, 20.0, 25.0, 30.0, 35.0, 40.0,
 
 # CRC Handbook of Chemistry and Physics, "Standard KCl solutions for calibrating conductivity cells", after Y.
 # C. Wu, W. F. Koch, K. W. Pratt, J. Res. NIST 96 (1991) 191, and K. W. Pratt et al., Pure Appl. Chem. 73
-# (2001) 1783: expanded uncertainty 0.03 to 0.04 %, the water's own conductivity subtracted. The uncertainty
-# here leaves room for a solution that a user has weighed out or bought.
+# (2001) 1783: expanded uncertainty 0.03 to 0.04 %, without the conductivity of the water. The uncertainty
+# here also covers a solution that the user has prepared or bought.
 KCL_001 = Standard(
     "kcl-0.01",
     "potassium chloride, 0.01 mol/kg",
@@ -89,8 +88,8 @@ KCL_01 = Standard(
     True,
 )
 
-# Makers' tables, which agree with each other; common practice, no source. A maker's tolerance is usually ±1
-# %, taken as rectangular: 0.6 %.
+# Tables of makers, which agree with each other (common practice, no source). The usual tolerance of a maker
+# is ±1 %, taken as rectangular: 0.6 %.
 BOTTLED_84 = Standard(
     "84",
     "bottled standard, nominally 84 µS/cm",
@@ -113,33 +112,36 @@ BOTTLED_1413 = Standard(
 STANDARDS = (BOTTLED_84, BOTTLED_1413, KCL_001, KCL_01)
 
 _AIRED_WATER_US_CM = (0.58, 0.68, 0.79, 0.89, 0.95, 0.99, 1.10, 1.20, 1.30, 1.40, 1.51, 1.61)
-"""Water saturated with the air's carbon dioxide, at the temperatures of the KCl tables; from the same
-table."""
+"""Water saturated with the carbon dioxide of the air, at the temperatures of the KCl tables, from the same
+source."""
 
 
 def find(ident: str) -> Standard:
-    """The standard with this id. Raises :class:`InputError`, naming those there are."""
+    """Return the standard with this id.
+
+    Raises:
+        InputError: If there is no such standard. The message lists the ids.
+    """
     for standard in STANDARDS:
         if standard.ident == ident:
             return standard
     known = ", ".join(standard.ident for standard in STANDARDS)
-    raise InputError(f"there is no calibration standard '{ident}'; there are {known}")
+    raise InputError(f"there is no calibration standard '{ident}'; the standards are {known}")
 
 
 def aired_water_us_cm(temperature_c: float) -> float:
-    """Conductivity of clean water that stands in air, in µS/cm, 0 to 50 °C: 1.10 at 25 °C."""
+    """Return the conductivity of clean water in contact with air, in µS/cm, 0 to 50 °C: 1.10 at 25 °C."""
     return _interpolated(_KCL_TEMPERATURES_C, _AIRED_WATER_US_CM, temperature_c, 1, "clean water in air")[0]
 
 
 def value_us_cm(standard: Standard, temperature_c: float, water_us_cm: float | None = None) -> float:
-    """What a cell in this standard should see at ``temperature_c``, in µS/cm.
+    """Return the conductivity of this standard at ``temperature_c``, in µS/cm.
 
-    Where the table leaves out the water's own conductivity, ``water_us_cm`` is added: that of the water the
-    solution was made with, at this temperature, or if it is not known that of clean water standing in air,
-    about 1 µS/cm.
+    If the table omits the conductivity of the water, ``water_us_cm`` is added: the conductivity of the
+    solution's water at this temperature, or None for clean water in contact with air, about 1 µS/cm.
 
-    Raises :class:`OutOfRangeError` outside the table, and for a conductivity of the water below zero or above
-    10 µS/cm.
+    Raises:
+        OutOfRangeError: If the temperature is outside the table, or ``water_us_cm`` outside 0 to 10 µS/cm.
     """
     return with_slope(standard, temperature_c, water_us_cm)[0]
 
@@ -147,7 +149,7 @@ def value_us_cm(standard: Standard, temperature_c: float, water_us_cm: float | N
 def with_slope(
     standard: Standard, temperature_c: float, water_us_cm: float | None = None
 ) -> tuple[float, float]:
-    """As :func:`value_us_cm`, and the change for each kelvin, in µS/cm/K."""
+    """Return the value of :func:`value_us_cm`, and its change for each kelvin, in µS/cm/K."""
     value, slope = _interpolated(
         standard.temperatures_c,
         standard.conductivities_us_cm,
@@ -160,7 +162,7 @@ def with_slope(
             water_us_cm = aired_water_us_cm(temperature_c)
         if not 0.0 <= water_us_cm <= 10.0:
             raise OutOfRangeError(
-                f"water of {water_us_cm} µS/cm is not fit for making a standard; it must lie between 0 and "
+                f"water of {water_us_cm} µS/cm is not pure enough for a standard; it must lie between 0 and "
                 "10 µS/cm"
             )
         value += water_us_cm
@@ -170,11 +172,10 @@ def with_slope(
 def _interpolated(
     xs: tuple[float, ...], ys: tuple[float, ...], x: float, degree: int, what: str
 ) -> tuple[float, float]:
-    """Value and slope at ``x`` of the polynomial through the ``degree + 1`` entries around it (Lagrange's
-    form)."""
+    """Return value and slope at ``x`` of the polynomial through the nearest entries, in Lagrange's form."""
     if not xs[0] <= x <= xs[-1]:
         raise OutOfRangeError(
-            f"{what} is tabled from {xs[0]:g} to {xs[-1]:g} °C, not at {x} °C; bring it into that range, "
+            f"{what} has values from {xs[0]:g} to {xs[-1]:g} °C, not at {x} °C; bring it into that range, "
             "best near 25 °C"
         )
     above = next(i for i, entry in enumerate(xs) if entry >= x)
@@ -199,13 +200,14 @@ _AT_25 = KCL_001.conductivities_us_cm[KCL_001.temperatures_c.index(25.0)]
 
 
 def labelled(value_us_cm: float) -> Standard:
-    """The standard with this value at 25 °C, 5 to 20000 µS/cm, for use from 15 to 35 °C.
+    """Return a standard with this value at 25 °C, 5 to 20000 µS/cm, for use from 15 to 35 °C.
 
-    Raises :class:`OutOfRangeError` for a value outside that.
+    Raises:
+        OutOfRangeError: If the value is outside this range.
     """
     if not SMALLEST_US_CM <= value_us_cm <= LARGEST_US_CM:
         raise OutOfRangeError(
-            f"a standard of {value_us_cm:g} µS/cm: the label's value at 25 °C must lie between "
+            f"a standard of {value_us_cm:g} µS/cm is not supported; the value at 25 °C must lie between "
             f"{SMALLEST_US_CM:g} and {LARGEST_US_CM:g} µS/cm"
         )
     share = value_us_cm / _AT_25
@@ -226,9 +228,10 @@ def labelled(value_us_cm: float) -> Standard:
 
 
 def chosen(text: str) -> Standard:
-    """The standard that a person names: an id of :data:`STANDARDS`, or the value on a label.
+    """Return the standard for a text: an id of :data:`STANDARDS`, or the value on a label.
 
-    Raises :class:`InputError` when it is neither.
+    Raises:
+        InputError: If the text is neither.
     """
     word = text.strip().lower()
     if word in {standard.ident for standard in STANDARDS}:
@@ -238,6 +241,7 @@ def chosen(text: str) -> Standard:
     except ValueError:
         known = ", ".join(standard.ident for standard in STANDARDS)
         raise InputError(
-            f"'{text}' is no standard: there are {known}; or give the value on the label, in µS/cm at 25 °C"
+            f"'{text}' is not a standard; the standards are {known}; or give the value on the label, in "
+            "µS/cm at 25 °C"
         ) from None
     return labelled(value)

@@ -1,13 +1,13 @@
-"""How sure a figure is: the uncertainty budget of a reading, by the GUM (JCGM 100:2008).
+"""The uncertainty budget of a reading, by the GUM (JCGM 100:2008).
 
 The dissolved solids S follow from the conductance G, the cell constant K, the temperature T and the factor F:
 
     S = F · c(K · g(G), T)
 
-where ``g`` takes out offset and leads and ``c`` brings the conductivity to 25 °C. Each input has a standard
-uncertainty, each is multiplied by its sensitivity (the partial derivative of S), and the products are added
-in squares. The inputs are taken as independent: they come from different instruments, standards and
-judgements. The expanded uncertainty is twice the combined one (k = 2, about 95 %).
+where ``g`` removes offset and leads, and ``c`` converts the conductivity to 25 °C. The standard uncertainty
+of each input is multiplied by its sensitivity (the partial derivative of S). The root of the sum of the
+squares is the combined uncertainty. This takes the inputs as independent, because they come from different
+instruments, standards and judgements. The expanded uncertainty is twice the combined one (k = 2, about 95 %).
 """
 
 import math
@@ -24,27 +24,31 @@ _ROOT_3 = math.sqrt(3.0)
 
 @dataclass(frozen=True, slots=True)
 class StandardUncertainties:
-    """The standard uncertainties (k = 1) of everything that goes into a reading.
+    """The standard uncertainties (k = 1) of all inputs of a reading.
 
     The defaults are common practice, no source, for a calibrated cell and a digital thermometer.
-    Raises :class:`OutOfRangeError` for a value that is negative or no finite number.
+
+    Raises:
+        OutOfRangeError: If a value is negative or not a finite number.
     """
 
     cell_constant_percent: float = 1.0
-    """Of the cell constant, from its calibration; for a hand meter, of the meter."""
+    """Of the cell constant, from its calibration. For a hand meter, of the meter."""
     conductance_percent: float = 0.5
     """Of the measured conductance, from the controller's input circuit."""
     conductance_step_us: float = 0.0
-    """One step of the conductance's resolution, µS; enters as step / √12."""
+    """Resolution of the conductance, µS. Counts as step / √12."""
     temperature_k: float = 0.3
     """Of the water temperature, K."""
     linear_percent_per_k: float = 0.2
     """Of the coefficient of the ``linear`` method, %/K."""
     method_percent_per_k: float = 0.05
-    """Of the compensation curve itself: no water is exactly the method's; in per cent for each kelvin from 25
-    °C."""
+    """Of the compensation curve, because no water follows it exactly.
+
+    In per cent for each kelvin from 25 °C.
+    """
     factor_percent: float = 0.0
-    """Of the factor; 0 where the factor is a scale that limit and reading share, as is usual."""
+    """Of the factor. 0 if limit and reading share the same scale, which is the normal case."""
 
     def __post_init__(self) -> None:
         for name in self.__slots__:
@@ -55,12 +59,12 @@ class StandardUncertainties:
                 )
 
 
-USUAL = StandardUncertainties()
-"""The defaults, for a chain that says nothing else."""
+DEFAULT_UNCERTAINTIES = StandardUncertainties()
+"""The defaults, for a chain without its own values."""
 
 
 class Source(Enum):
-    """Where a part of the uncertainty comes from."""
+    """The source of one contribution to the uncertainty."""
 
     CELL_CONSTANT = "cell constant"
     CONDUCTANCE = "conductance"
@@ -83,7 +87,7 @@ class Contribution:
 
     @property
     def ppm(self) -> float:
-        """What this source adds to the standard uncertainty of the result, in ppm, never negative."""
+        """The contribution to the standard uncertainty of the result, in ppm, never negative."""
         return abs(self.sensitivity_ppm) * self.standard_uncertainty
 
 
@@ -106,15 +110,15 @@ class Budget:
 
     @property
     def largest(self) -> Contribution:
-        """The source that is worth improving first."""
+        """The largest contribution: the one to improve first."""
         return max(self.contributions, key=lambda line: line.ppm)
 
 
 def curve_percent(inputs: StandardUncertainties, method: Method, temperature_c: float) -> float:
-    """Standard uncertainty of the compensation curve at this temperature, in per cent of the value at 25 °C.
+    """Return the standard uncertainty of the compensation curve, in per cent of the value at 25 °C.
 
-    A figure that is not compensated is doubted by the whole correction that it lacks, as the half-width of a
-    rectangular distribution; for this, 2 %/K is near enough (common practice, no source).
+    Without compensation the missing correction is the half-width of a rectangular distribution. It is
+    calculated with 2 %/K, which is accurate enough here (common practice, no source).
     """
     from_reference = temperature_c - REFERENCE_C
     if method is Method.OFF:
@@ -130,12 +134,19 @@ def expanded_ppm(
     per_conductance: float,
     conductance_us: float,
     temperature_c: float,
-    compensated: tuple[float, float, float, float],
+    compensated: Compensated,
 ) -> float:
-    """Expanded uncertainty (k = 2) of the dissolved solids in ppm: the budget's last line, for every reading.
+    """Return the expanded uncertainty (k = 2) of the dissolved solids in ppm.
 
-    ``conductance_us`` is net of the offset; ``per_conductance`` is the conductivity's change for each µS;
-    ``compensated`` are the numbers of a :class:`~bridge.water.conductivity.Compensated`.
+    Args:
+        inputs: the standard uncertainties of the inputs.
+        method: the compensation method.
+        factor: the factor of the scale, ppm for each µS/cm at 25 °C.
+        conductivity_us_cm: the conductivity at the water's own temperature.
+        per_conductance: the change of the conductivity for each µS of conductance, cm⁻¹.
+        conductance_us: the conductance without the offset.
+        temperature_c: the water temperature.
+        compensated: the conductivity at 25 °C with its sensitivities.
     """
     at_25, per_conductivity, per_kelvin, per_coefficient = compensated
     through_cell = per_conductivity * per_conductance
@@ -171,7 +182,7 @@ def budget(
     temperature_c: float,
     compensated: Compensated,
 ) -> Budget:
-    """The same line by line, for a person to read; arguments as for :func:`expanded_ppm`."""
+    """Return the budget line by line, for people. The arguments are those of :func:`expanded_ppm`."""
     at_25, per_conductivity, per_kelvin, per_coefficient = compensated
     per_us = factor * per_conductivity * per_conductance
     per_cell_percent = factor * per_conductivity * conductivity_us_cm * 0.01

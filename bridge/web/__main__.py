@@ -1,10 +1,11 @@
-"""The page's process: reads views and answers from the daemon, serves browsers, hands commands back.
+"""The page's process: receives views from the daemon, serves browsers, passes their commands to the daemon.
 
-It is started by the daemon and ends when the daemon does, which it sees by the end of its input.
+The daemon starts it. It ends when the daemon ends, which closes its standard input.
 """
 
 import asyncio
 import contextlib
+import errno
 import os
 import signal
 import socket
@@ -13,12 +14,12 @@ from typing import TYPE_CHECKING
 
 from bridge.daemon.page_lines import (
     LONGEST_LINE,
-    Answer,
-    Asked,
+    CommandRequest,
+    CommandResult,
     Opened,
     Setup,
     Trouble,
-    asked_line,
+    command_request_line,
     opened_line,
     read_from_daemon,
     read_setup,
@@ -35,18 +36,18 @@ NOT_INSTALLED = (
 
 
 def main() -> int:
-    """Serve until the input ends; the exit status."""
-    # Browsers wait, the guard does not. Where the service may not set its priorities, it goes without.
+    """Serve until the input ends. Returns the exit status."""
+    # The guard must not wait for browsers. A service that may not change its priority works without this.
     with contextlib.suppress(OSError):
         os.nice(NICENESS)
-    # What ends the daemon is sent to all its processes; it still has things to show while it stops.
-    for number in (signal.SIGTERM, signal.SIGINT):
-        signal.signal(number, signal.SIG_IGN)
+    # The signal that ends the daemon goes to all its processes. The page still shows how the daemon stops.
+    # The signals are blocked and not ignored, because the web server installs handlers of its own.
+    signal.pthread_sigmask(signal.SIG_BLOCK, (signal.SIGTERM, signal.SIGINT))
     # Whatever a library prints must not end up among the lines to the daemon.
     out = os.dup(1)
     os.dup2(2, 1)
     try:
-        return asyncio.run(_keep(out))
+        return asyncio.run(_serve(out))
     except ModuleNotFoundError as error:
         if (error.name or "").startswith("bridge"):
             raise
@@ -54,69 +55,65 @@ def main() -> int:
         return 3
 
 
-async def _keep(out: int) -> int:
+async def _serve(out: int) -> int:
     loop = asyncio.get_running_loop()
-    said = asyncio.StreamReader(limit=LONGEST_LINE)
-    await loop.connect_read_pipe(lambda: asyncio.StreamReaderProtocol(said), sys.stdin)
-    line = await said.readline()
+    lines = asyncio.StreamReader(limit=LONGEST_LINE)
+    await loop.connect_read_pipe(lambda: asyncio.StreamReaderProtocol(lines), sys.stdin)
+    line = await lines.readline()
     if not line:
         return 0
     setup = read_setup(line)
 
     from bridge.web.app import Page
-    from bridge.web.server import serve
+    from bridge.web.server import BACKLOG, serve
 
     try:
-        listening = _listen(setup)
+        listening = _listen(setup, BACKLOG)
     except OSError as error:
-        os.write(out, trouble_line(Trouble(_why_not(setup, error))))
+        os.write(out, trouble_line(Trouble(_explain(setup, error))))
         return 3
 
-    def send(asked: Asked) -> None:
-        # So few may wait at a time that they always fit into the pipe.
-        os.write(out, asked_line(asked))
+    def send(request: CommandRequest) -> None:
+        # The page limits how many commands wait, so they always fit into the pipe.
+        os.write(out, command_request_line(request))
 
     page = Page(setup, send)
     serving = asyncio.create_task(serve(page.app(), listening))
     host, port = listening.getsockname()[:2]
     os.write(out, opened_line(Opened(host, port)))
-    listening_to_daemon = asyncio.create_task(_hear(said, setup, page))
-    done, _ = await asyncio.wait((serving, listening_to_daemon), return_when=asyncio.FIRST_COMPLETED)
+    receiving = asyncio.create_task(_receive(lines, setup, page))
+    done, _ = await asyncio.wait((serving, receiving), return_when=asyncio.FIRST_COMPLETED)
     for task in done:
         task.result()
-    # At once: browsers that listen, and a thread that reads the log, would each be waited for.
-    os._exit(0 if listening_to_daemon in done else 1)
+    # A normal exit would wait for browsers that follow events, and for a thread that reads the log.
+    os._exit(0 if receiving in done else 1)
 
 
-async def _hear(said: asyncio.StreamReader, setup: Setup, page: "Page") -> None:
+async def _receive(lines: asyncio.StreamReader, setup: Setup, page: "Page") -> None:
     identities = {one.reservoir: one for one in setup.reservoirs}
-    while line := await said.readline():
-        heard = read_from_daemon(line, identities)
-        if isinstance(heard, Answer):
-            page.answered(heard)
+    while line := await lines.readline():
+        message = read_from_daemon(line, identities)
+        if isinstance(message, CommandResult):
+            page.receive_result(message)
         else:
-            page.show(heard)
+            page.show(message)
 
 
-def _listen(setup: Setup) -> socket.socket:
-    from bridge.web.server import BACKLOG
-
+def _listen(setup: Setup, backlog: int) -> socket.socket:
     host = "127.0.0.1" if setup.host == "localhost" else setup.host
     family = socket.AF_INET6 if ":" in host else socket.AF_INET
-    one = socket.create_server((host, setup.port), family=family, backlog=BACKLOG)
-    one.setblocking(False)
-    return one
+    listening = socket.create_server((host, setup.port), family=family, backlog=backlog)
+    listening.setblocking(False)
+    return listening
 
 
-def _why_not(setup: Setup, error: OSError) -> str:
-    import errno
-
+def _explain(setup: Setup, error: OSError) -> str:
     where = f"port {setup.port} of {setup.host}"
     match error.errno:
         case errno.EADDRINUSE:
             return f"{where} is taken by another program; end it, or set another 'port' in the table [page]."
         case errno.EADDRNOTAVAIL:
-            return f"{setup.host} is no address of this machine; set 'host' in the table [page] to one."
+            return f"{setup.host} is not an address of this machine; correct 'host' in the table [page]."
         case errno.EACCES:
             return f"this user may not listen on {where}; set a 'port' of 1024 or more in the table [page]."
     return f"{where} cannot be listened on ({error.strerror})."

@@ -9,17 +9,20 @@ from pathlib import Path
 
 from starlette.applications import Starlette
 from starlette.exceptions import HTTPException
+from starlette.middleware import Middleware
+from starlette.middleware.gzip import GZipMiddleware
 from starlette.requests import ClientDisconnect, Request
 from starlette.responses import JSONResponse, Response
-from starlette.routing import Route
+from starlette.routing import Mount, Route
+from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp
 
 from bridge.daemon.page_lines import (
     LONGEST_PROPERTY,
     LONGEST_UNIT,
     LONGEST_VALUE,
-    Answer,
-    Asked,
+    CommandRequest,
+    CommandResult,
     Setup,
 )
 from bridge.display.facts import as_json
@@ -30,64 +33,67 @@ from bridge.guard.rules import ACTIVE
 from bridge.mqtt.topics import Layout
 from bridge.station.plan import StationIdentity
 from bridge.station.view import StationView
-from bridge.web.events import EventStream, Feed
-from bridge.web.files import FIRST, Files
+from bridge.web.events import Broadcaster, EventStream
 from bridge.web.history import BusyError, Records
-from bridge.web.security import Door, Guarded, refusal
+from bridge.web.security import SecurityMiddleware, TokenCheck, refusal
 from bridge.web.trend import MOST_HOURS
 
 STATIC = Path(__file__).parent / "static"
 LONGEST_BODY = 2048
 """Bytes; a command with its property is a quarter of it."""
 BODY_S = 5.0
-ANSWER_S = 5.0
+RESULT_S = 5.0
 TOO_LARGE = 413
-"""Its name in the standard library differs between versions."""
+"""A number, because its name in the standard library differs between versions."""
 MOST_COMMANDS = 8
-"""On their way to the daemon at the same time."""
+"""Commands that may wait for the daemon at the same time."""
 LAG_MS = 1000
-"""A view may be so old when it comes here."""
+"""The greatest age of a view when it arrives here."""
 QUIET_S = 5.0
-"""Facts that stay the same are told this often, so that their time shows that they still hold."""
+"""Unchanged facts are sent again after this time, so their time shows that they are still valid."""
 
 _LONGEST = {"property": LONGEST_PROPERTY, "value": LONGEST_VALUE, "unit": LONGEST_UNIT}
-"""What a command may have, and how many characters of it."""
+"""The keys of a command, and the greatest number of characters of each."""
 
-Send = Callable[[Asked], None]
+SendCommand = Callable[[CommandRequest], None]
 _STATUS = {"done": HTTPStatus.OK, "refused": HTTPStatus.CONFLICT, "malformed": HTTPStatus.BAD_REQUEST}
 
 
 class Page:
     """Everything behind the routes.
 
-    :param send: hands a command to the daemon.
+    Args:
+        setup: the daemon's first message.
+        send: passes a command to the daemon.
     """
 
-    def __init__(self, setup: Setup, send: Send) -> None:
-        self.feed = Feed()
+    def __init__(self, setup: Setup, send: SendCommand) -> None:
+        self.events = Broadcaster()
         self._setup = setup
         self._send = send
         self._identities: dict[str, StationIdentity] = {one.reservoir: one for one in setup.reservoirs}
         self._views: dict[str, StationView] = {}
         self._facts: dict[str, str] = {}
-        self._told: dict[str, tuple[str, float]] = {}
-        self._door = Door(setup.token)
-        self._records = Records(setup.log, setup.spill, setup.units)
-        self._files = Files(STATIC)
+        self._published: dict[str, tuple[str, float]] = {}
+        """By reservoir: the last facts without their time, and when they were published."""
+        self._token = TokenCheck(setup.token)
+        self._records = Records(setup.log, setup.units)
+        self._files = StaticFiles(directory=STATIC)
         self._filling_ms: dict[str, int] = {}
-        """Since when a fill is seen under way, in UTC, by reservoir; only while one is."""
+        """Since when each reservoir fills, in UTC milliseconds; only reservoirs that fill now."""
         self._ending: dict[str, asyncio.Task[None]] = {}
         self._number = 0
-        self._pending: dict[int, asyncio.Future[Answer]] = {}
+        self._pending: dict[int, asyncio.Future[CommandResult]] = {}
 
     def app(self) -> ASGIApp:
-        """The application, guarded."""
+        """Return the application with its security checks."""
         reservoir = "/api/reservoirs/{reservoir}"
+        compressed = [Middleware(GZipMiddleware)]
         routes = [
-            Route("/", self._first),
-            Route("/static/{name:path}", self._static),
+            Route("/", self._index, middleware=compressed),
+            Mount("/static", self._files, middleware=compressed),
             Route("/api/facts", self._all_facts),
-            Route("/api/events", self._events),
+            Route("/api/events", self._event_stream),
             Route(f"{reservoir}/trend", self._trend),
             Route(f"{reservoir}/fills", self._fills),
             Route(f"{reservoir}/command", self._command, methods=["POST"]),
@@ -95,28 +101,28 @@ class Page:
             Route("/things/{reservoir}", self._thing),
             Route("/favicon.ico", self._no_icon),
         ]
-        app = Starlette(routes=routes, exception_handlers={HTTPException: _plainly, Exception: _sorry})
-        # A path that is nearly right is wrong: no redirect is made from what a stranger asked for.
+        app = Starlette(routes=routes, exception_handlers={HTTPException: _refuse, Exception: _report_fault})
+        # Starlette would send a stranger's path back to it in a redirect; a wrong path is refused instead.
         app.router.redirect_slashes = False
-        return Guarded(app, (*self._setup.names, self._setup.host))
+        return SecurityMiddleware(app, (*self._setup.names, self._setup.host))
 
     # --- from the daemon ------------------------------------------------------------------------
 
     def show(self, view: StationView) -> None:
-        """Tell every browser of a view, if it shows anything new."""
+        """Send a view to every browser, if it shows anything new."""
         reservoir, units = view.identity.reservoir, self._setup.units
         self._views[reservoir] = view
         self._watch_fill(view)
         now = time.monotonic()
         timeless = as_json(facts_of(view, units, ""))
-        told, at = self._told.get(reservoir, ("", now))
-        if timeless == told and now - at < QUIET_S:
+        previous, at = self._published.get(reservoir, ("", now))
+        if timeless == previous and now - at < QUIET_S:
             return
-        self._told[reservoir] = timeless, now
+        self._published[reservoir] = timeless, now
         clock = units.local(time.time()).strftime("%H:%M:%S")
         facts = timeless.replace('"time":""', f'"time":"{clock}"', 1)
         self._facts[reservoir] = facts
-        self.feed.publish("facts", reservoir, facts)
+        self.events.publish("facts", reservoir, facts)
 
     def _watch_fill(self, view: StationView) -> None:
         reservoir = view.identity.reservoir
@@ -129,22 +135,22 @@ class Page:
         before = self._ending.get(reservoir)
         if before is not None:
             before.cancel()
-        self._ending[reservoir] = asyncio.create_task(self._tell_fill(view.identity, since_ms))
+        self._ending[reservoir] = asyncio.create_task(self._announce_fill(view.identity, since_ms))
 
-    async def _tell_fill(self, identity: StationIdentity, since_ms: int) -> None:
-        """Let browsers ask for the fills again once the one that has just ended is among them."""
+    async def _announce_fill(self, identity: StationIdentity, since_ms: int) -> None:
+        """Wait until the log has the fill that just ended, then let browsers load the fills again."""
         if await self._records.fill_ended(identity, since_ms):
-            self.feed.publish("fills", identity.reservoir, json.dumps({"id": identity.reservoir}))
+            self.events.publish("fills", identity.reservoir, json.dumps({"id": identity.reservoir}))
 
-    def answered(self, answer: Answer) -> None:
-        """What became of a command."""
-        future = self._pending.pop(answer.number, None)
+    def receive_result(self, result: CommandResult) -> None:
+        """Take the result of a command from the daemon."""
+        future = self._pending.pop(result.number, None)
         if future is not None and not future.done():
-            future.set_result(answer)
+            future.set_result(result)
 
     # --- what is shown ----------------------------------------------------------------------------
 
-    def _hello(self) -> str:
+    def _everything(self) -> str:
         setup, units = self._setup, self._setup.units
         head = {
             "bridge": {"id": setup.bridge_id, "name": setup.bridge_name, "version": setup.version},
@@ -153,38 +159,35 @@ class Page:
                 "solids": units.solids.value,
                 "temperature": units.temperature.value,
             },
-            "can_act": self._door.opens,
+            "can_act": self._token.is_set,
         }
         known = [self._facts[name] for name in self._identities if name in self._facts]
         text = json.dumps(head, ensure_ascii=False, separators=(",", ":"))
         return f'{text[:-1]},"reservoirs":[{",".join(known)}]}}'
 
-    async def _first(self, request: Request) -> Response:
-        return self._files.answer(FIRST, request)
-
-    async def _static(self, request: Request) -> Response:
-        return self._files.answer(request.path_params["name"], request)
+    async def _index(self, request: Request) -> Response:
+        return await self._files.get_response("index.html", request.scope)
 
     async def _no_icon(self, request: Request) -> Response:
         return Response(status_code=HTTPStatus.NO_CONTENT)
 
     async def _all_facts(self, request: Request) -> Response:
-        return Response(self._hello(), media_type="application/json")
+        return Response(self._everything(), media_type="application/json")
 
-    async def _events(self, request: Request) -> Response | EventStream:
-        if self.feed.full:
-            return refusal(HTTPStatus.SERVICE_UNAVAILABLE, "Too many browsers are listening already.")
-        return EventStream(self.feed, self._hello)
+    async def _event_stream(self, request: Request) -> Response | EventStream:
+        if self.events.full:
+            return refusal(HTTPStatus.SERVICE_UNAVAILABLE, "Too many browsers follow this page already.")
+        return EventStream(self.events, self._everything)
 
     async def _trend(self, request: Request) -> Response:
-        identity = self._named(request)
-        asked = request.query_params.get("hours", "24")
-        if not (asked.isascii() and asked.isdigit() and len(asked) <= 4 and 1 <= int(asked) <= MOST_HOURS):
+        identity = self._identity(request)
+        hours = request.query_params.get("hours", "24")
+        if not (hours.isascii() and hours.isdigit() and len(hours) <= 4 and 1 <= int(hours) <= MOST_HOURS):
             return refusal(HTTPStatus.BAD_REQUEST, f"'hours' must be a whole number from 1 to {MOST_HOURS}.")
-        return await _from_log(self._records.trend(identity, int(asked)))
+        return await _from_log(self._records.trend(identity, int(hours)))
 
     async def _fills(self, request: Request) -> Response:
-        return await _from_log(self._records.fills(self._named(request)))
+        return await _from_log(self._records.fills(self._identity(request)))
 
     async def _metrics(self, request: Request) -> Response:
         from bridge.web.metrics import CONTENT_TYPE, exposition
@@ -197,34 +200,34 @@ class Page:
     async def _thing(self, request: Request) -> Response:
         from bridge.mqtt.thing import MEDIA_TYPE, Access, thing_description
 
-        identity, setup = self._named(request), self._setup
+        identity, setup = self._identity(request), self._setup
         if setup.broker is None:
             return refusal(
                 HTTPStatus.NOT_FOUND,
-                "There is no broker, and a reservoir is described by what is on one. The table [hub] of the "
-                "configuration names it.",
+                "There is no description, because this bridge has no broker. The table [hub] of the "
+                "configuration names one.",
             )
         layout = Layout(setup.bridge_id, setup.bridge_name, setup.prefix)
         description = thing_description(identity, layout, Access(*setup.broker), setup.version)
         return JSONResponse(description, media_type=MEDIA_TYPE)
 
-    def _named(self, request: Request) -> StationIdentity:
+    def _identity(self, request: Request) -> StationIdentity:
         identity = self._identities.get(request.path_params["reservoir"])
         if identity is None:
             raise HTTPException(HTTPStatus.NOT_FOUND, "There is no such reservoir here.")
         return identity
 
-    # --- what is done -----------------------------------------------------------------------------
+    # --- commands -----------------------------------------------------------------------------------
 
     async def _command(self, request: Request) -> Response:
         if request.headers.get("content-type", "").partition(";")[0].strip().lower() != "application/json":
-            return refusal(HTTPStatus.UNSUPPORTED_MEDIA_TYPE, "A command is sent as application/json.")
+            return refusal(HTTPStatus.UNSUPPORTED_MEDIA_TYPE, "Send a command as application/json.")
         address = "" if request.client is None else request.client.host
-        shown = request.headers.get("authorization")
-        closed = self._door.refused(shown, address, time.monotonic())
-        if closed is not None:
-            return closed
-        identity = self._named(request)
+        authorization = request.headers.get("authorization")
+        refused = self._token.refused(authorization, address, time.monotonic())
+        if refused is not None:
+            return refused
+        identity = self._identity(request)
         path, value, unit = _command_in(await _body(request))
         if len(self._pending) >= MOST_COMMANDS:
             return refusal(
@@ -233,17 +236,17 @@ class Page:
         self._number += 1
         number = self._number
         future = self._pending[number] = asyncio.get_running_loop().create_future()
-        self._send(Asked(number, identity.reservoir, path, value, unit))
+        self._send(CommandRequest(number, identity.reservoir, path, value, unit))
         try:
-            async with asyncio.timeout(ANSWER_S):
-                answer = await future
+            async with asyncio.timeout(RESULT_S):
+                result = await future
         except TimeoutError:
             return refusal(
                 HTTPStatus.GATEWAY_TIMEOUT,
-                "The bridge did not answer in time. Look whether the command was carried out before you "
+                "The bridge did not answer in time. Check whether it carried out the command before you "
                 "send it again.",
             )
-        return JSONResponse({"sentence": answer.sentence}, _STATUS.get(answer.status, 500))
+        return JSONResponse({"sentence": result.sentence}, _STATUS.get(result.status, 500))
 
 
 async def _from_log(read: Awaitable[object]) -> Response:
@@ -256,9 +259,10 @@ async def _from_log(read: Awaitable[object]) -> Response:
 
 
 async def _body(request: Request) -> bytes:
-    """The body, which must be small and come soon.
+    """Read the body, which must be small and arrive soon.
 
-    :raises HTTPException: it is neither.
+    Raises:
+        HTTPException: it is too long or too slow.
     """
     body = b""
     try:
@@ -270,37 +274,39 @@ async def _body(request: Request) -> bytes:
     except TimeoutError:
         raise HTTPException(HTTPStatus.REQUEST_TIMEOUT, "The command did not arrive in time.") from None
     except ClientDisconnect:
-        raise HTTPException(HTTPStatus.BAD_REQUEST, "The command did not arrive whole.") from None
+        raise HTTPException(HTTPStatus.BAD_REQUEST, "The command arrived incomplete.") from None
     return body
 
 
 def _command_in(body: bytes) -> tuple[str, str, str]:
-    """Property, value and unit of a command; whether they mean anything is for the daemon to say.
+    """Return property, value and unit of a command. The daemon checks what they mean.
 
-    :raises HTTPException: they are not there.
+    Raises:
+        HTTPException: the body has another form.
     """
     try:
-        said = json.loads(body)
+        parsed = json.loads(body)
     except (ValueError, RecursionError):
-        said = None
-    if isinstance(said, dict) and said.keys() <= _LONGEST.keys():
-        read = {"unit": "", **said}
+        parsed = None
+    if isinstance(parsed, dict) and parsed.keys() <= _LONGEST.keys():
+        command = {"unit": "", **parsed}
         if all(
-            isinstance(read.get(name), str) and len(read[name]) <= most for name, most in _LONGEST.items()
+            isinstance(command.get(name), str) and len(command[name]) <= most
+            for name, most in _LONGEST.items()
         ):
-            return read["property"], read["value"], read["unit"]
+            return command["property"], command["value"], command["unit"]
     raise HTTPException(
         HTTPStatus.BAD_REQUEST,
         'A command has the form {"property": "valve/hold", "value": "true"}, with two texts of at most '
-        f'{LONGEST_PROPERTY} and {LONGEST_VALUE} characters, and for a measurement "unit" may say its unit.',
+        f'{LONGEST_PROPERTY} and {LONGEST_VALUE} characters. A measurement may name its unit in "unit".',
     )
 
 
-async def _plainly(request: Request, error: Exception) -> Response:
+async def _refuse(request: Request, error: Exception) -> Response:
     assert isinstance(error, HTTPException)
     headers = dict(error.headers or {})
     return refusal(error.status_code, error.detail, **headers)
 
 
-async def _sorry(request: Request, error: Exception) -> Response:
+async def _report_fault(request: Request, error: Exception) -> Response:
     return refusal(HTTPStatus.INTERNAL_SERVER_ERROR, "The page has a fault. The bridge's own log says more.")

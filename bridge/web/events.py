@@ -1,8 +1,8 @@
-"""What is new, as server-sent events, to many browsers at once.
+"""Server-sent events to many browsers at once.
 
-Every event is encoded once and the same bytes go to everybody. For a browser that reads slowly nothing
-queues up: it is only noted which newest events it has not had, so that it drops the old ones and its share of
-memory is one event of each kind and reservoir. Format: HTML Living Standard, section 9.2, "Server-sent
+Each event is encoded once, and all browsers get the same bytes. Nothing is queued for a browser that reads
+slowly: the page notes which events the browser has not had, and later sends the newest of each. So a browser
+costs at most one event of each name and reservoir. Format: HTML Living Standard, section 9.2, "Server-sent
 events".
 """
 
@@ -13,28 +13,28 @@ from collections.abc import Callable, Iterator
 from starlette.types import Receive, Scope, Send
 
 HEARTBEAT_S = 15.0
-_HEARTBEAT = b": still here\n\n"
+_HEARTBEAT = b": heartbeat\n\n"
 MOST_BROWSERS = 128
 
 
 def event(name: str, data: str) -> bytes:
-    """One event. The data is JSON on one line, in which no line break can stand."""
+    """Encode one event. The data is JSON on one line, which cannot contain a line break."""
     return f"event: {name}\ndata: {data}\n\n".encode()
 
 
 class Browser:
-    """One that listens."""
+    """One browser that follows the events."""
 
-    __slots__ = ("behind", "wake")
+    __slots__ = ("missed", "wake")
 
     def __init__(self) -> None:
-        self.behind: set[tuple[str, str]] = set()
-        """The events that it has not had, by their name and their reservoir."""
+        self.missed: set[tuple[str, str]] = set()
+        """Name and reservoir of the events that were not sent to it yet."""
         self.wake = asyncio.Event()
 
 
-class Feed:
-    """The newest event of each name and reservoir, and who listens."""
+class Broadcaster:
+    """Keeps the newest event of each name and reservoir, and the browsers that follow."""
 
     def __init__(self) -> None:
         self._newest: dict[tuple[str, str], bytes] = {}
@@ -42,19 +42,30 @@ class Feed:
 
     @property
     def full(self) -> bool:
-        """No more browsers can listen."""
+        """Whether no more browsers can follow."""
         return len(self._browsers) >= MOST_BROWSERS
 
+    @property
+    def browsers(self) -> int:
+        """How many browsers follow."""
+        return len(self._browsers)
+
     def publish(self, name: str, reservoir: str, data: str) -> None:
-        """Let everybody have this event of a reservoir, given as JSON."""
+        """Publish an event of a reservoir to all browsers.
+
+        Args:
+            name: the event's name.
+            reservoir: the reservoir's id.
+            data: JSON on one line.
+        """
         self._newest[name, reservoir] = event(name, data)
         for browser in self._browsers:
-            browser.behind.add((name, reservoir))
+            browser.missed.add((name, reservoir))
             browser.wake.set()
 
     @contextlib.contextmanager
     def joined(self) -> Iterator[Browser]:
-        """One browser for as long as it listens."""
+        """Add a browser for as long as the context lasts."""
         browser = Browser()
         self._browsers.add(browser)
         try:
@@ -63,43 +74,46 @@ class Feed:
             self._browsers.discard(browser)
 
     def due(self, browser: Browser) -> bytes:
-        """What this browser has not had yet."""
+        """Return the events that this browser has not had, and mark them as sent."""
         browser.wake.clear()
-        events = b"".join([self._newest[which] for which in browser.behind])
-        browser.behind.clear()
+        events = b"".join([self._newest[which] for which in browser.missed])
+        browser.missed.clear()
         return events
 
 
 class EventStream:
-    """An answer that ends when the browser leaves.
+    """A response that lasts until the browser disconnects.
 
-    :param hello: makes everything there is, as JSON, for the first event.
+    Args:
+        events: the events to follow.
+        everything: returns the present state as JSON, for the first event.
     """
 
-    def __init__(self, feed: Feed, hello: Callable[[], str]) -> None:
-        self._feed = feed
-        self._hello = hello
+    def __init__(self, events: Broadcaster, everything: Callable[[], str]) -> None:
+        self._events = events
+        self._everything = everything
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Send events as an ASGI application."""
         headers = [(b"content-type", b"text/event-stream; charset=utf-8"), (b"x-accel-buffering", b"no")]
         await send({"type": "http.response.start", "status": 200, "headers": headers})
-        with self._feed.joined() as browser:
-            talking = asyncio.create_task(self._talk(browser, event("hello", self._hello()), send))
+        with self._events.joined() as browser:
+            sending = asyncio.create_task(self._send(browser, event("hello", self._everything()), send))
             try:
                 while (await receive())["type"] != "http.disconnect":
                     pass
             finally:
-                talking.cancel()
+                sending.cancel()
                 with contextlib.suppress(asyncio.CancelledError):
-                    await talking
+                    await sending
 
-    async def _talk(self, browser: Browser, piece: bytes, send: Send) -> None:
+    async def _send(self, browser: Browser, piece: bytes, send: Send) -> None:
         while True:
-            # Waits while the browser does not read: what it misses meanwhile is noted, not kept.
+            # This waits while the browser does not read. What it misses meanwhile is noted, not kept.
             await send({"type": "http.response.body", "body": piece, "more_body": True})
             try:
                 async with asyncio.timeout(HEARTBEAT_S):
                     await browser.wake.wait()
-                piece = self._feed.due(browser)
+                piece = self._events.due(browser)
             except TimeoutError:
                 piece = _HEARTBEAT

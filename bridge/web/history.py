@@ -29,8 +29,8 @@ MOST_WAITING = 8
 PATIENCE_S = 15.0
 FILLS = 10
 FILL_WAITS_S = (0.75, 1.0, 2.0, 4.0, 8.0, 15.0, 15.0, 15.0, 15.0)
-"""Between two looks for a fill that has ended: it is in the spill within a second, and where there is none on
-the disk within a minute (:mod:`bridge.history.writer`)."""
+"""Between two looks for a fill that has ended: it is on the disk within a second, or later when the disk
+gives trouble."""
 _DAY_MS = 86_400_000
 _LOOK_BACK_DAYS = (7, 60, 730, 36_600)
 """How far back the last fills are looked for, in steps, so that the common case reads little."""
@@ -53,9 +53,8 @@ class BusyError(LogError):
 class Records:
     """The log, for those who look at the page."""
 
-    def __init__(self, log: str | None, spill: str | None, units: DisplayUnits) -> None:
+    def __init__(self, log: str | None, units: DisplayUnits) -> None:
         self._log = None if log is None else Path(log)
-        self._spill = None if spill is None else Path(spill)
         self._units = units
         self._one = asyncio.Semaphore(1)
         self._waiting = 0
@@ -85,8 +84,7 @@ class Records:
         return [self._shown(row) for row in reversed(rows)]
 
     async def fill_ended(self, identity: StationIdentity, since_ms: int) -> bool:
-        """Wait until the log has a fill that ended at this UTC or later. The end of a fill may come to the
-        disk a minute after it.
+        """Wait until the log has a fill that ended at this UTC or later.
 
         :returns: whether it came within the time in which it has to.
         """
@@ -128,7 +126,7 @@ class Records:
 
         end_ms = int(time.time() * 1000)
         start_ms = end_ms - hours * 3_600_000
-        with Reader(log, self._spill) as reader:
+        with Reader(log) as reader:
             if identity.reservoir not in reader.reservoirs():
                 return trend.nothing(identity, self._units, "The log has nothing of this reservoir yet.")
             span = trend.span_ms(hours)
@@ -137,13 +135,12 @@ class Records:
 
     def _read_fills(self, log: Path, reservoir: str, until: float) -> "list[FillRow]":
         """The last fills in order."""
-        from bridge.history.entries import Kind
         from bridge.history.reader import Reader
-        from bridge.history.records import FillRow
+        from bridge.history.records import FillRow, Kind
 
         end_ms = int(time.time() * 1000) + 1
         rows: list[FillRow] = []
-        with Reader(log, self._spill) as reader:
+        with Reader(log) as reader:
             first_ms, _ = reader.span_ms()
             for days in _LOOK_BACK_DAYS:
                 start_ms = max(first_ms, end_ms - days * _DAY_MS)
@@ -155,12 +152,15 @@ class Records:
         return rows
 
     def _shown(self, row: "FillRow") -> FillShown:
-        began, ended = (self._units.local(ms / 1000.0) for ms in (row.started_ms, row.stamp.utc_ms))
+        from bridge.history.records import when_ms
+
+        ended_ms = when_ms(row)
+        began, ended = (self._units.local(ms / 1000.0) for ms in (row.started_ms, ended_ms))
         return FillShown(
             began=began.strftime("%Y-%m-%d %H:%M"),
             ended=ended.strftime("%Y-%m-%d %H:%M"),
             volume=None if row.volume_l is None else self._units.litres(row.volume_l).text,
-            minutes=round((row.stamp.utc_ms - row.started_ms) / 60_000),
+            minutes=round((ended_ms - row.started_ms) / 60_000),
             ended_by=row.end,
         )
 

@@ -1,12 +1,12 @@
-"""What a hostile browser meets: who may ask, who may act, how much, and how long.
+"""Protection of the page against hostile browsers and sites.
 
-- *Host*: only names that are this page's own are answered, so that a foreign site whose name was made to
-  point here (DNS rebinding) reaches nothing.
-- *Origin* and *Sec-Fetch-Site* (Fetch Standard; W3C Fetch Metadata Request Headers): a browser says with
-  every request which site asked for it. Another site may send people here, and nothing else.
-- *Token*: who acts shows it in a header, which no foreign page and no form can send. It is compared in
-  constant time, and wrong ones are counted.
-- Every answer carries headers that forbid scripts, frames and requests from or to anywhere else.
+- *Host*: the page serves only its own names, so that a foreign site network name points to this address (DNS
+  rebinding) gets nothing.
+- *Origin* and *Sec-Fetch-Site* (Fetch Standard; W3C Fetch Metadata Request Headers): a browser names the
+  site that caused a request. Another site may link to the page and do nothing else.
+- *Token*: a command carries it in a header, which no foreign page and no form can send. It is compared in
+  constant time, and wrong tokens are counted.
+- Every response carries headers that forbid scripts, frames and requests from or to any other site.
 """
 
 import asyncio
@@ -35,67 +35,83 @@ SECURITY_HEADERS = {
     "permissions-policy": "camera=(), geolocation=(), microphone=()",
 }
 NO_STORE = "no-store"
+ALWAYS_ASK = "no-cache"
+"""The browser keeps a file, and asks each time whether its tag is still valid."""
 WRONG_TRIES = 10
-"""So many wrong tokens from one address..."""
+"""After this many wrong tokens from one address within `WITHIN_S`, its tokens are refused unread."""
 WITHIN_S = 60.0
-"""...within this time, and no more are looked at until it is over."""
 MOST_ADDRESSES = 1024
 _TOO_MUCH = frozenset({HTTPStatus.REQUEST_TIMEOUT, 413})
-"""Refused for being slow or long: of those nothing more is read."""
+"""Statuses of requests that were too slow or too long. The rest of such a request is not read."""
 LINGER_S = 0.5
+"""How long the rest of a refused request is read."""
 MOST_PIECES = 16
-"""So long, and so many pieces, of a refused request are still read."""
+"""How many pieces of the rest are read."""
 _OWN = frozenset({"same-origin", "none"})
 _LOOPBACK_NAMES = frozenset({"localhost", "127.0.0.1", "::1"})
 
 
 def refusal(status: int, sentence: str, **headers: str) -> JSONResponse:
-    """An answer that refuses, with a sentence for people."""
+    """Make a response that refuses, with a sentence for people.
+
+    Args:
+        status: the HTTP status.
+        sentence: what is wrong, and what would be right.
+        headers: more headers of the response.
+    """
     return JSONResponse({"sentence": sentence}, status, headers)
 
 
-class Guarded:
-    """The application behind its checks of where a request comes from."""
+class SecurityMiddleware:
+    """Checks where each request comes from, and adds the security headers to each response.
+
+    Starlette's own host check knows neither the address by which a connection came in nor the status 421.
+
+    Args:
+        app: the application behind it.
+        own_names: the page's names beside those of the loopback interface.
+    """
 
     def __init__(self, app: ASGIApp, own_names: Iterable[str]) -> None:
         self._app = app
         self._names = _LOOPBACK_NAMES | {name.lower() for name in own_names}
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Handle a request as an ASGI application."""
         if scope["type"] != "http":
             return
 
         complete = scope["method"] in ("GET", "HEAD")
 
-        async def receive_noted() -> Message:
+        async def receive_counted() -> Message:
             nonlocal complete
             message = await receive()
             complete = message["type"] != "http.request" or not message.get("more_body", False)
             return message
 
-        async def rest_read() -> None:
+        async def read_rest() -> None:
             with suppress(TimeoutError):
                 async with asyncio.timeout(LINGER_S):
                     for _ in range(MOST_PIECES):
                         if complete:
                             return
-                        await receive_noted()
+                        await receive_counted()
 
-        async def send_guarded(message: Message) -> None:
+        async def send_secured(message: Message) -> None:
             if message["type"] == "http.response.start":
                 headers = MutableHeaders(scope=message)
                 headers.update(SECURITY_HEADERS)
-                headers.setdefault("cache-control", NO_STORE)
+                headers.setdefault("cache-control", ALWAYS_ASK if "etag" in headers else NO_STORE)
                 if message["status"] >= HTTPStatus.BAD_REQUEST:
-                    # What the rest of a refused request holds is nobody's concern. But a connection that is
-                    # closed over unread bytes is reset, and its browser may never see the sentence.
+                    # A connection that is closed with unread bytes is reset, and then the browser may not
+                    # show the sentence. So the rest of a refused request is read and dropped.
                     headers["connection"] = "close"
                     if message["status"] not in _TOO_MUCH:
-                        await rest_read()
+                        await read_rest()
             await send(message)
 
         refused = self._refused(scope)
-        await (self._app if refused is None else refused)(scope, receive_noted, send_guarded)
+        await (self._app if refused is None else refused)(scope, receive_counted, send_secured)
 
     def _refused(self, scope: Scope) -> JSONResponse | None:
         headers = Headers(scope=scope)
@@ -103,22 +119,22 @@ class Guarded:
         if len(hosts) != 1 or not self._is_own(hosts[0], scope):
             return refusal(
                 HTTPStatus.MISDIRECTED_REQUEST,
-                "This page does not go by that name. Use the machine's address, or add the name to 'names' "
+                "This page does not have that name. Use the machine's address, or add the name to 'names' "
                 "in the table [page] of the configuration.",
             )
         if not _from_here(scope, headers, hosts[0]):
-            return refusal(HTTPStatus.FORBIDDEN, "Another site sent this request, and may not.")
+            return refusal(HTTPStatus.FORBIDDEN, "The request was refused because another site caused it.")
         return None
 
     def _is_own(self, host: str, scope: Scope) -> bool:
         name = host_of(host)
         server = scope.get("server")
-        # The address that the connection came in by is ours, whatever the configuration calls it.
+        # The address by which the connection came in is ours, even if the configuration does not name it.
         return name in self._names or (server is not None and name == server[0])
 
 
 def host_of(header: str) -> str:
-    """The name in a Host header, without the port and without the brackets of an IPv6 address."""
+    """Return the name in a Host header, without the port and without the brackets of an IPv6 address."""
     if header.startswith("["):
         return header[1:].partition("]")[0].lower()
     return header.partition(":")[0].lower().rstrip(".")
@@ -128,16 +144,17 @@ def _from_here(scope: Scope, headers: Headers, host: str) -> bool:
     reading = scope["method"] in ("GET", "HEAD")
     site = headers.get("sec-fetch-site")
     if site is not None and site not in _OWN:
-        # A link on another site may lead people to the page itself.
+        # Another site may link to the page itself.
         return reading and scope["path"] == "/" and headers.get("sec-fetch-mode") == "navigate"
     origin = headers.get("origin")
     return origin is None or origin.lower() in (f"http://{host.lower()}", f"https://{host.lower()}")
 
 
-class Door:
-    """Who may act.
+class TokenCheck:
+    """Decides whether a request may give a command.
 
-    :param token: None: nobody.
+    Args:
+        token: the right token; None if nobody may give commands.
     """
 
     def __init__(self, token: Secret | None) -> None:
@@ -145,24 +162,29 @@ class Door:
         self._wrong: OrderedDict[str, tuple[float, int]] = OrderedDict()
 
     @property
-    def opens(self) -> bool:
-        """Anybody at all may act."""
+    def is_set(self) -> bool:
+        """Whether there is a token, so that anybody may give commands at all."""
         return self._token is not None
 
     def refused(self, authorization: str | None, address: str, now: float) -> JSONResponse | None:
-        """Why a request may not act; None when it may.
+        """Check a request's token.
 
-        :param authorization: the header, ``Bearer TOKEN`` (RFC 6750, section 2.1).
-        :param now: monotonic seconds.
+        Args:
+            authorization: the header, ``Bearer TOKEN`` (RFC 6750, section 2.1).
+            address: the client's address.
+            now: monotonic seconds.
+
+        Returns:
+            None if the request may give a command, else the response that refuses it.
         """
         if self._token is None:
             return refusal(
                 HTTPStatus.FORBIDDEN,
-                "This page only shows, because no token is set. Give CLEARWELL_PAGE__TOKEN in the bridge's "
-                "environment, or a file page_token among its secrets.",
+                "This page takes no commands because no token is set. Set CLEARWELL_PAGE__TOKEN in the "
+                "bridge's environment, or add a file page_token to its secrets.",
             )
-        whose = _network(address)
-        since, count = self._wrong.get(whose, (now, 0))
+        network = _network(address)
+        since, count = self._wrong.get(network, (now, 0))
         if now - since >= WITHIN_S:
             since, count = now, 0
         if count >= WRONG_TRIES:
@@ -173,26 +195,26 @@ class Door:
                 **{"retry-after": str(wait_s)},
             )
         if not authorization:
-            return _asks("Acting needs the token.")
-        scheme, _, shown = authorization.partition(" ")
+            return _unauthorized("A command needs the token.")
+        scheme, _, token = authorization.partition(" ")
         if scheme.lower() == "bearer" and hmac.compare_digest(
-            shown.strip().encode(), self._token.reveal().encode()
+            token.strip().encode(), self._token.reveal().encode()
         ):
-            self._wrong.pop(whose, None)
+            self._wrong.pop(network, None)
             return None
-        self._wrong[whose] = since, count + 1
-        self._wrong.move_to_end(whose)
+        self._wrong[network] = since, count + 1
+        self._wrong.move_to_end(network)
         if len(self._wrong) > MOST_ADDRESSES:
             self._wrong.popitem(last=False)
-        return _asks("That is not the token.")
+        return _unauthorized("The token is wrong.")
 
 
-def _asks(sentence: str) -> JSONResponse:
+def _unauthorized(sentence: str) -> JSONResponse:
     return refusal(HTTPStatus.UNAUTHORIZED, sentence, **{"www-authenticate": 'Bearer realm="page"'})
 
 
 def _network(address: str) -> str:
-    """Whoever has one address of IPv6 has the 2⁶⁴ beside it (RFC 4291, section 2.5.4)."""
+    """Return what counts as one address: in IPv6 one host has a whole /64 (RFC 4291, section 2.5.4)."""
     try:
         one = ipaddress.ip_address(address.partition("%")[0])
     except ValueError:

@@ -1,164 +1,195 @@
-"""The web server of the page, with its bounds.
+"""The web server of the page, with limits on how many connections there are and how long each may idle.
 
-One connection to a browser, with bounds on how many there are and how long each may dawdle.
-
-The web server reads requests and writes answers; what it leaves open is bounded here: a connection beyond the
-number that can be served is closed at once, a request that does not arrive whole in time ends its connection,
-and so does a browser that stops reading. All that a stranger can hold is a place, for a while.
+uvicorn parses requests and sends responses. It has no limit on connections that send no request, none on the
+time in which a request must arrive, and none on a browser that stops reading. `Connection` stands between
+the socket and uvicorn's protocol and adds these three, so a stranger can hold one place for a limited time
+and nothing else.
 """
 
 import asyncio
-import contextlib
 import resource
 import socket
 from collections import Counter
-from collections.abc import Iterator
 from typing import Any
 
-import h11
 import uvicorn
-from starlette.types import ASGIApp
+from starlette.types import ASGIApp, Receive, Scope, Send
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
 MOST_CONNECTIONS = 256
 BACKLOG = 64
-"""Connections that the kernel keeps for us, and that are taken in at one turn."""
+"""Connections that the kernel queues, and that the event loop accepts in one go."""
 MARGIN = 48
-"""Descriptors for modules, the log and the pipes."""
+"""File descriptors for modules, the log and the pipes."""
 REQUEST_S = 10.0
-"""From a connection's opening, or the end of an answer, to the end of the next request."""
+"""A request must begin within this time after the connection opens or after the previous response."""
 READING_S = 30.0
-"""How long a browser may leave unread what was sent to it."""
+"""How long a browser may leave data unread."""
 UNREAD_BYTES = 32 * 1024
-"""How much may lie unread, beside what the kernel keeps."""
-_REFUSAL = (
-    b"HTTP/1.1 400 Bad Request\r\nconnection: close\r\ncontent-length: 0\r\n"
-    b"content-security-policy: default-src 'none'; frame-ancestors 'none'\r\n"
-    b"x-content-type-options: nosniff\r\nreferrer-policy: no-referrer\r\ncache-control: no-store\r\n\r\n"
-)
-_ARRIVING = (h11.IDLE, h11.SEND_BODY)
+"""How much data may stay unread, beside what the kernel buffers."""
 
 
 def most_connections() -> int:
-    """How many connections can be served with the descriptors that this process may open."""
+    """Return how many connections the file descriptors of this process allow."""
     soft, _ = resource.getrlimit(resource.RLIMIT_NOFILE)
     if soft == resource.RLIM_INFINITY:
         return MOST_CONNECTIONS
     return max(8, min(MOST_CONNECTIONS, soft - BACKLOG - MARGIN))
 
 
-class Crowd:
-    """How many connections there are, and of whom. One address may have half of the places."""
+class Places:
+    """Counts the open connections of each address. One address may have half of them.
+
+    Args:
+        most: how many connections may be open at the same time.
+    """
 
     def __init__(self, most: int) -> None:
-        self.most = most
-        self._of: Counter[str] = Counter()
+        self._most = most
+        self._by_address: Counter[str] = Counter()
 
-    def admit(self, address: str) -> bool:
-        """Take one in, if there is a place."""
-        if self._of.total() >= self.most or self._of[address] >= max(4, self.most // 2):
+    def take(self, address: str) -> bool:
+        """Count a new connection. Returns False if there is no place for it."""
+        if self._by_address.total() >= self._most or self._by_address[address] >= max(4, self._most // 2):
             return False
-        self._of[address] += 1
+        self._by_address[address] += 1
         return True
 
-    def leave(self, address: str) -> None:
-        """One is gone."""
-        self._of[address] -= 1
-        if self._of[address] <= 0:
-            del self._of[address]
+    def release(self, address: str) -> None:
+        """Count a connection as closed."""
+        self._by_address[address] -= 1
+        if self._by_address[address] <= 0:
+            del self._by_address[address]
 
 
-class PatientProtocol(H11Protocol):
-    """A connection. ``crowd`` is set on a subclass, because the server itself makes the objects."""
+class Connection(asyncio.Protocol):
+    """One connection: enforces the limits and passes everything else to uvicorn's protocol.
 
-    crowd: Crowd
+    Args:
+        places: the count of open connections, shared by all of them.
+        config: uvicorn's configuration.
+        app_state: uvicorn copies it into the ``state`` of each request, where `time_requests` finds this
+            connection.
+        more: uvicorn's other arguments, passed on unchanged.
+    """
 
-    def __init__(self, *arguments: Any, **named: Any) -> None:
-        super().__init__(*arguments, **named)
-        self._address: str | None = None
+    def __init__(
+        self, places: Places, *, config: uvicorn.Config, app_state: dict[str, Any], **more: Any
+    ) -> None:
+        self._places = places
+        self._http = H11Protocol(config=config, app_state=app_state | {"connection": self}, **more)
+        self._loop = asyncio.get_running_loop()
+        self._transport: asyncio.Transport | None = None
+        self._address = ""
+        self._requests = 0
         self._request_due: asyncio.TimerHandle | None = None
         self._reading_due: asyncio.TimerHandle | None = None
 
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
+        """Accept the connection if there is a place for it, else close it."""
         peer = transport.get_extra_info("peername")
-        address = str(peer[0]) if peer else ""
-        if not self.crowd.admit(address):
-            self.transport = transport
+        self._address = str(peer[0]) if peer else ""
+        if not self._places.take(self._address):
             transport.abort()
             return
-        self._address = address
+        self._transport = transport
         transport.set_write_buffer_limits(high=UNREAD_BYTES)
-        super().connection_made(transport)
-        self._watch()
+        self._http.connection_made(transport)
+        self._request_due = self._loop.call_later(REQUEST_S, transport.abort)
 
     def connection_lost(self, exc: Exception | None) -> None:
-        super().connection_lost(exc)
-        if self._address is not None:
-            self.crowd.leave(self._address)
-            self._address = None
+        """Release the place."""
+        if self._transport is None:
+            return
+        self._transport = None
+        self._places.release(self._address)
         for timer in (self._request_due, self._reading_due):
             if timer is not None:
                 timer.cancel()
+        self._http.connection_lost(exc)
 
     def data_received(self, data: bytes) -> None:
-        super().data_received(data)
-        self._watch()
+        """Pass bytes on; none come for a connection that was refused."""
+        if self._transport is not None:
+            self._http.data_received(data)
 
-    def on_response_complete(self) -> None:
-        super().on_response_complete()
-        self._watch()
+    def eof_received(self) -> None:
+        """Pass the end of the input on."""
+        if self._transport is not None:
+            self._http.eof_received()
 
     def pause_writing(self) -> None:
-        super().pause_writing()
-        if self._reading_due is None:
-            self._reading_due = self.loop.call_later(READING_S, self.transport.abort)
+        """Start the time in which the browser must read."""
+        self._http.pause_writing()
+        if self._reading_due is None and self._transport is not None:
+            self._reading_due = self._loop.call_later(READING_S, self._transport.abort)
 
     def resume_writing(self) -> None:
-        super().resume_writing()
+        """Stop that time: the browser reads."""
+        self._http.resume_writing()
         if self._reading_due is not None:
             self._reading_due.cancel()
             self._reading_due = None
 
-    def send_400_response(self, msg: str) -> None:
-        self.transport.write(_REFUSAL)
-        self.transport.close()
-
-    def _watch(self) -> None:
-        """Time runs while a request is on its way, whether it dawdles or not."""
-        arriving = self.conn.their_state in _ARRIVING
-        if arriving and self._request_due is None:
-            self._request_due = self.loop.call_later(REQUEST_S, self.transport.abort)
-        elif not arriving and self._request_due is not None:
+    def request_began(self) -> None:
+        """Stop the time in which a request must arrive."""
+        self._requests += 1
+        if self._request_due is not None:
             self._request_due.cancel()
             self._request_due = None
 
+    def request_ended(self) -> None:
+        """Start the time in which the next request must arrive.
 
-class _Server(uvicorn.Server):
-    @contextlib.contextmanager
-    def capture_signals(self) -> Iterator[None]:
-        """None: the page ends with its input."""
-        yield
+        A browser may send several requests without waiting for the first response, so they are counted.
+        """
+        self._requests -= 1
+        if self._requests == 0 and self._transport is not None:
+            self._request_due = self._loop.call_later(REQUEST_S, self._transport.abort)
+
+
+def time_requests(app: ASGIApp) -> ASGIApp:
+    """Wrap an application so that each `Connection` knows when a request begins and ends."""
+
+    async def timed(scope: Scope, receive: Receive, send: Send) -> None:
+        connection: Connection = scope["state"]["connection"]
+        connection.request_began()
+        try:
+            await app(scope, receive, send)
+        finally:
+            connection.request_ended()
+
+    return timed
 
 
 async def serve(app: ASGIApp, listening: socket.socket) -> None:
-    """Serve until cancelled."""
+    """Serve an application until cancelled.
 
-    class Protocol(PatientProtocol):
-        crowd = Crowd(most_connections())
+    Args:
+        app: the application.
+        listening: a socket that listens.
+    """
+    places = Places(most_connections())
+
+    class Http(Connection):
+        """uvicorn takes a class and makes the objects itself."""
+
+        def __init__(self, **arguments: Any) -> None:
+            super().__init__(places, **arguments)
 
     config = uvicorn.Config(
-        app,
-        http=Protocol,
+        time_requests(app),
+        http=Http,
         ws="none",
         loop="asyncio",
         lifespan="off",
         backlog=BACKLOG,
         log_config=None,
         log_level="error",
-        # No line for each request: those would fill a card, and tell who looked when.
+        # One line for each request would wear out the card, and record who looked when.
         access_log=False,
         proxy_headers=False,
         server_header=False,
         timeout_keep_alive=5,
     )
-    await _Server(config).serve([listening])
+    await uvicorn.Server(config).serve([listening])

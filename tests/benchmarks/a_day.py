@@ -16,16 +16,18 @@ from typing import Any
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
+from bridge.history.log import spill_path
+from bridge.history.recovery import Opened
+
 from bridge.config.loading import load
 from bridge.config.plan import LogPlan
 from bridge.daemon.forecasts import Foresight
 from bridge.daemon.logbook import Logbook
-from bridge.history.log import spill_path
+from bridge.guard.model import Flow
 from bridge.history.records import ReadingRow, Row
-from bridge.history.recovery import Opened
 from bridge.history.writer import Writer
-from bridge.protocol.messages import Path as Flow
 from bridge.protocol.messages import Reading
+from bridge.protocol.session import LinkUp
 from bridge.station.station import Station, Turn
 from tests.benchmarks.programs import configuration
 
@@ -87,7 +89,7 @@ class Barrel:
         gauss = self._chance.gauss
         hour = second / 3600.0 % 24.0
         self.volume_l -= USE_L_A_DAY / (12 * 3600) if 7.0 <= hour < 19.0 else 0.0
-        if self.flow is Flow.FILL:
+        if self.flow is Flow.TO_RESERVOIR:
             self._filled_s += 1
             self.volume_l += 1.0 / 60.0
             self.pulses += 7.5
@@ -136,7 +138,7 @@ async def hours(directory: Path, count: int) -> None:
 
     def on_turn(turn: Turn) -> None:
         logbook.turn(one.identity.reservoir, turn)
-        foresight.turn(station, turn)
+        foresight.turn(turn)
 
     restored = logbook.restored(one)
     station = Station(
@@ -144,7 +146,7 @@ async def hours(directory: Path, count: int) -> None:
         on_event=logbook.event, state=restored.state, accounts=restored.accounts,
     )  # fmt: skip
     foresight = Foresight(logbook.prospect(one, station.memory.inventory), logbook, lambda event, said: None)
-    station.link(True)
+    station.receive(LinkUp(), 0.0)
     before, commits = written(), straight.writer.commits
     for second in range(1, count * 3600 + 1):
         CLOCK.now = float(second)

@@ -13,7 +13,6 @@ from bridge.config.loading import load
 from bridge.forecast.learner import Prospect
 from bridge.guard.model import Flow, Phase
 from bridge.guard.state import begin
-from bridge.protocol.messages import Path as WaterPath
 from bridge.protocol.messages import Reading
 from bridge.purifier.cartridge import Load
 from bridge.station.plan import StationPlan
@@ -115,7 +114,7 @@ def _a_turn(plan: StationPlan) -> Turn:
         station.receive(
             Reading(
                 second,
-                WaterPath.FILL if second > 2 else WaterPath.SHUT,
+                Flow.TO_RESERVOIR if second > 2 else Flow.SHUT,
                 product_us=140.0 + second % 3,
                 product_c=17.0 + 0.01 * (second % 5),
                 feed_us=540.0 + second % 3,

@@ -4,8 +4,7 @@ import struct
 import time
 from pathlib import Path
 
-from bridge.history.limits import LogSettings
-from bridge.history.outbox import OutboxSettings
+from bridge.history.limits import LogSettings, OutboxSettings
 from bridge.history.records import EventRow, Stamp
 from bridge.history.rollup import HOUR_MS
 from bridge.history.schema import block_id, hour_id, hour_of

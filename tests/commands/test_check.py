@@ -55,7 +55,7 @@ def test_two_reservoirs_rain_switches_tls_and_announcements_are_explained() -> N
         "over TLS with a client certificate",
         "greenhouse/catalogue/glasshouse-north-tank/product/ppm and 4 more",
         "by the method 'natural', 0 to 36 °C",
-        "Warning: the file /etc/clearwell/tls/authority.pem for TLS is not there",
+        "Warning: the file /etc/clearwell/tls/authority.pem for TLS is missing",
     ):
         assert words in told
 

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from bridge.commands.sample import command
 from bridge.commands.sample.kept import CAUTION
-from bridge.errors import InputError
+from bridge.errors import InputError, OutOfRangeError
 from bridge.water import pure_water
 from tests.running import clearwell_process, succeeds
 
@@ -198,12 +198,19 @@ REFUSED = {
         ("--conductivity", "5", "--temperature", "400", "--compensated"),
         ("400", "0 and 100 °C"),
     ),
-    "unknown unit": (("--conductivity", "5", "--temperature", "20 K"), ("20 K", "C, F, °C, °F")),
+    "unknown unit": (
+        ("--conductivity", "5", "--temperature", "20 K"),
+        ("'K' is not a unit of temperature", "C, F"),
+    ),
     "unit of something else": (
         ("--conductivity", "5", "--compensated", "--limit", "20 us-gal"),
         ("ppm, mg/L, gpg, uS/cm",),
     ),
-    "unit alone": (("--conductivity", "5", "--temperature", "F"), ("'F' must be a number", "'10 C'")),
+    "old name of the target": (
+        ("--conductivity", "5", "--advice", "20"),
+        ("--advice is now called --target",),
+    ),
+    "unit alone": (("--conductivity", "5", "--temperature", "F"), ("'F' must be a number", "'10 °C'")),
     "negative": (("--conductivity", "-5", "--compensated"), ("-5", "zero or more")),
     "not a number": (("--conductivity", "nan", "--temperature", "20"), ("nan",)),
     "infinite": (("--conductance", "inf", "--cell-constant", "1", "--temperature", "20"), ("inf",)),
@@ -246,3 +253,10 @@ def test_the_command_line_ends_with_2_and_no_traceback(name: str) -> None:
     assert (done.status, done.stdout) == (2, "")
     assert REFUSED[name][1][0] in done.stderr
     assert "Traceback" not in done.stderr
+
+
+def test_a_quantity_out_of_range_is_a_persons_mistake_only_where_a_person_typed_it() -> None:
+    assert not issubclass(OutOfRangeError, InputError), (
+        "a sensor's value must not end the daemon with status 2"
+    )
+    assert "130 °C lies outside the range" in refusal("--conductivity", "5", "--temperature", "130")

@@ -218,6 +218,28 @@ def test_a_mistake_in_the_environment_names_the_variable(write: Write) -> None:
     assert any("CLEARWELL_HUB__HSOT" in one and "'host'" in one for one in lines)
 
 
+def test_the_environment_takes_lists_and_tables_as_in_toml(write: Write) -> None:
+    environ = {
+        "CLEARWELL_RESERVOIR__BARREL__SHAPE": "{ diameter_m = 1.0 }",
+        "CLEARWELL_RESERVOIR__BARREL__LEVEL__SENSOR__TABLE": "[[0.1, 0.1], [0.9, 0.35]]",
+        "CLEARWELL_RESERVOIR__BARREL__CARTRIDGE": "{ kind = 'exchange', takes_up = '300 grain' }",
+        "CLEARWELL_RESERVOIR__BARREL__CARTRIDGE__LEAD_DAYS": "3",
+    }
+    (station,) = load(write(BARREL), environ).stations
+    assert station.identity.capacity_l == pytest.approx(math.pi / 4 * 0.8 * 1000)
+    assert station.level.level_sensor is not None
+    assert station.level.level_sensor.table.depths_m == (0.1, 0.35)
+    assert station.cartridge is not None
+    assert station.cartridge.rated_g == pytest.approx(300 * 0.06479891)
+    assert station.cartridge.lead_days == 3.0
+
+
+def test_a_table_that_only_the_environment_misspells_is_refused(write: Write) -> None:
+    (line,) = refusal(write(BARREL), {"CLEARWELL_BRIGDE__ID": "x"})
+    assert "CLEARWELL_BRIGDE__ID" in line
+    assert "did you mean 'bridge'" in line
+
+
 def test_a_variable_below_something_that_is_no_table_is_refused(write: Write) -> None:
     environ = {"CLEARWELL_HUB": "x", "CLEARWELL_HUB__HOST": "y"}
     assert any("CLEARWELL_HUB__HOST" in line for line in refusal(write(BARREL), environ))
@@ -353,6 +375,14 @@ MISTAKES: dict[str, tuple[str, tuple[str, ...]]] = {
     ),
     "missing table": (BARREL.replace("product =", "feed ="), ("reservoir.barrel.product", "missing")),
     "text for a table": (barrel_with('guard = "strict"'), ("reservoir.barrel.guard", "a table")),
+    "old name of the target": (
+        barrel_with("guard = { advice_ppm = 20 }"),
+        ("reservoir.barrel.guard.advice_ppm", "this key is now called 'target_ppm'"),
+    ),
+    "old name of the level sensor": (
+        with_level_sensor(BARREL, "[[0.1, 0.1], [0.9, 0.7]]").replace("sensor =", "sender ="),
+        ("reservoir.barrel.level.sender", "this key is now called 'sensor'"),
+    ),
     "no such shape": (
         BARREL.replace("upright-cylinder", "upright-cilinder"),
         ("reservoir.barrel.shape.kind", '"upright-cilinder"', "did you mean 'upright-cylinder'"),

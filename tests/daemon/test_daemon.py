@@ -12,14 +12,13 @@ from pathlib import Path
 import pytest
 
 from bridge.config.plan import BridgePlan
-from bridge.daemon import process as daemon_module
+from bridge.daemon import keeper_task
 from bridge.daemon.process import Daemon
 from bridge.demo.rigged import BRIDGE_ID, HURRIED, RESERVOIR, bridge, station
 from bridge.guard.limits import Limits
 from bridge.guard.model import Flow, Phase
 from bridge.mqtt.broker import MqttVersion
 from bridge.protocol.messages import Close, Lease
-from bridge.protocol.messages import Path as WaterPath
 from bridge.rig.pty import RigServer
 from bridge.rig.scenario import DEMO
 from bridge.rig.world import World
@@ -53,9 +52,9 @@ async def _close_on_the_wire(board: Board, daemon: Daemon, before: Callable[[], 
     board.hello()
     await filling(board, keeper)
     await before()
-    await answered(board, 20.0, WaterPath.FILL)
+    await answered(board, 20.0, Flow.TO_RESERVOIR)
     assert keeper.station.state.flow is Flow.TO_RESERVOIR
-    sent = await answered(board, 2000.0, WaterPath.FILL)
+    sent = await answered(board, 2000.0, Flow.TO_RESERVOIR)
     assert any(isinstance(one, Close) for one in sent), (
         "water over the limit, and no close on the wire when the reading had been handled"
     )
@@ -74,7 +73,7 @@ async def _nothing() -> None:
 @pytest.fixture
 def spied(board: Board, monkeypatch: pytest.MonkeyPatch) -> Board:
     SpiedKeeper.board, SpiedKeeper.answers = board, []
-    monkeypatch.setattr(daemon_module, "Keeper", SpiedKeeper)
+    monkeypatch.setattr(keeper_task, "Keeper", SpiedKeeper)
     return board
 
 
@@ -126,7 +125,7 @@ async def test_an_impossible_value_in_a_good_frame_closes_the_valve(spied: Board
             await until(
                 partial(_closed_since, before),
                 f"{impossible_us} µS and level sensor {level_sensor} left the valve open",
-                meanwhile=partial(board.read, impossible_us, WaterPath.FILL, level_sensor),
+                meanwhile=partial(board.read, impossible_us, Flow.TO_RESERVOIR, level_sensor),
             )
 
 
@@ -202,7 +201,7 @@ async def test_a_bridge_that_is_stopped_sends_a_close_last(board: Board, tmp_pat
     def read() -> None:
         sent.extend(board.heard())
         leased = any(isinstance(one, Lease) for one in sent)
-        board.read(20.0, WaterPath.FILL if leased else WaterPath.SHUT)
+        board.read(20.0, Flow.TO_RESERVOIR if leased else Flow.SHUT)
 
     with started("run", "--config", file) as run:
         board.hello()

@@ -24,12 +24,12 @@ from bridge.guard.limits import Limits
 from bridge.guard.model import Advisory, Flow, Phase, Trip
 from bridge.guard.state import Latch, begin
 from bridge.history import senml
-from bridge.history.limits import LogSettings
-from bridge.history.log import Log, spill_path
+from bridge.history.backup import state_of
+from bridge.history.limits import LogSettings, OutboxSettings
 from bridge.history.order import RecordClock
-from bridge.history.outbox import OutboxSettings
 from bridge.history.reader import Reader
-from bridge.history.records import AlarmChange, AlarmRow, CommandRow, ReadingRow
+from bridge.history.records import AlarmChange, AlarmRow, CommandRow, ReadingRow, StateRow
+from bridge.history.writer import Log
 from bridge.mqtt.broker import MqttVersion
 from bridge.purifier.cartridge import Load
 from bridge.rig.faults import Fault, FaultName
@@ -66,7 +66,7 @@ def test_what_is_latched_comes_back_as_it_was() -> None:
     )
     accounts = Inventory(6.0, Balance(120.0, 900.0), Load(1500.0, 470.0))
     then = saved.Moment(50.0, 1_800_000_000.0)
-    kept = saved.latched(before, then), saved.accounts(before, accounts, then)
+    kept = saved.latched(RESERVOIR, before, then), saved.accounts(RESERVOIR, before, accounts, then)
     # 100 s later, in another process with a clock of its own.
     now = saved.Moment(7.0, 1_800_000_100.0)
     after = saved.guard_state(*kept, Limits(), now)
@@ -85,7 +85,7 @@ def test_what_is_latched_comes_back_as_it_was() -> None:
 @pytest.mark.parametrize("jump_s", [3600.0, -3600.0, 366 * 86400.0, -366 * 86400.0])
 def test_a_clock_that_jumped_over_a_restart_shelves_nothing_for_ever(jump_s: float) -> None:
     state = begin(0.0, alarms=(AlarmRecord(Trip.OVERFLOW, Status.UNACKNOWLEDGED, 0.0, 600.0),))
-    kept = saved.latched(state, saved.Moment(0.0, 1_800_000_000.0))
+    kept = saved.latched(RESERVOIR, state, saved.Moment(0.0, 1_800_000_000.0))
     after = saved.guard_state(kept, None, Limits(), saved.Moment(0.0, 1_800_000_000.0 + jump_s))
     until = after.alarms[0].shelved_until
     assert until is not None
@@ -149,7 +149,7 @@ async def test_a_latched_trip_and_a_hold_survive_a_restart(tmp_path: Path) -> No
     serving.cancel()
     await asyncio.gather(serving, return_exceptions=True)
 
-    with Reader(plan.log.path, spill_path(plan.log.path)) as reader:  # type: ignore[union-attr]
+    with Reader(plan.log.path) as reader:  # type: ignore[union-attr]
         rows = list(reader.events(0, END_MS))
     raised = [row.alarm for row in rows if isinstance(row, AlarmRow) and row.change is AlarmChange.RAISED]
     assert Trip.PROBE_FAILURE in raised
@@ -372,16 +372,14 @@ async def test_killed_at_random_moments_nothing_latched_and_no_record_is_lost(
         rig.wait()
 
 
-async def _kept_state(database: Path) -> dict[str, bytes]:
+async def _kept_state(database: Path) -> dict[str, StateRow]:
     """What the next start will find; read as the next start does, without starting anything."""
-    from bridge.history.recovery import look_only
-
-    return (await asyncio.to_thread(look_only, database, spill_path(database))).state
+    return await asyncio.to_thread(state_of, database)
 
 
 def _logged(database: Path) -> list[senml.SenmlRecord]:
     """Everything in the log as the records it should have become."""
-    with Reader(database, spill_path(database)) as reader:
+    with Reader(database) as reader:
         rows: list[object] = [*reader.readings(RESERVOIR, 0, END_MS), *reader.events(0, END_MS)]
     return [record for row in rows for record in senml.row_records(row, BRIDGE_ID)]  # type: ignore[arg-type]
 
@@ -456,25 +454,25 @@ def _log_a_day(path: Path, settings: LogSettings) -> None:
     for number in range(DAY_READINGS):
         at = number * 10.0
         stamp, _ = clock.stamp(at, start_s + at)
-        log.append(
-            ReadingRow(stamp, RESERVOIR, 40.0, 15.0, 5.0, 2.5 + 0.001 * number, 0.1, 320.0, 120.0, 6.0, 1.0)
+        log.write(
+            [ReadingRow(stamp, RESERVOIR, 40.0, 15.0, 5.0, 2.5 + 0.001 * number, 0.1, 320.0, 120.0, 6.0, 1.0)]
         )
         if number % 2000 == 500:
             stamp, _ = clock.stamp(at, start_s + at)
-            log.append(
-                AlarmRow(stamp, RESERVOIR, Trip.OVERFLOW, AlarmChange.RAISED, "The overflow float is up.")
+            log.write(
+                [AlarmRow(stamp, RESERVOIR, Trip.OVERFLOW, AlarmChange.RAISED, "The overflow float is up.")]
             )
             stamp, _ = clock.stamp(at, start_s + at)
-            log.append(CommandRow(stamp, RESERVOIR, "reset all", "hub", True))
+            log.write([CommandRow(stamp, RESERVOIR, "reset all", "hub", True)])
         if number % 500 == 0:
-            assert log.settle().result(PATIENCE_S)
-    assert log.settle(blocks=True).result(PATIENCE_S)
+            assert log.flush().result(PATIENCE_S)
+    assert log.flush().result(PATIENCE_S)
     assert log.close(PATIENCE_S)
 
 
 def _logged_thinned(path: Path, settings: LogSettings) -> list[senml.SenmlRecord]:
     """What of the prepared day must arrive: all of it, since it was written at the outbox's own pace."""
-    with Reader(path, spill_path(path)) as reader:
+    with Reader(path) as reader:
         end_ms = int((1_790_000_000.0 + DAY_READINGS * 10.0) * 1000)
         rows: list[object] = [*reader.readings(RESERVOIR, 0, end_ms), *reader.events(0, end_ms)]
     return [record for row in rows for record in senml.row_records(row, BRIDGE_ID)]  # type: ignore[arg-type]

@@ -14,12 +14,12 @@ from bridge.daemon.process import Daemon
 from bridge.demo.rigged import HURRIED, RESERVOIR, bridge, station
 from bridge.guard.model import Advisory, Flow, Phase
 from bridge.history.limits import LogSettings
-from bridge.history.log import spill_path
 from bridge.history.reader import Reader
 from bridge.mqtt.broker import MqttVersion
 from bridge.rig.pty import RigServer
 from bridge.rig.scenario import DEMO
 from bridge.rig.world import World
+from bridge.station.station import Condition
 from tests.waiting import until, within
 
 SLOW = replace(HURRIED, no_rise_after_s=50.0)
@@ -66,12 +66,17 @@ async def test_a_clock_set_while_filling_moves_no_valve_and_no_record(
     await until(lambda: len(seen) > 10, "no turn came")
     assert set(seen) == {Flow.TO_RESERVOIR}, "the valve moved because the clock was set"
     assert plan.log is not None
-    with Reader(plan.log.path, spill_path(plan.log.path)) as reader:
+    path = plan.log.path
+    await until(lambda: _clock_steps(path) > 0, "the step of the clock was not reported")
+    with Reader(path) as reader:
         stamps = [row.stamp for row in reader.readings(RESERVOIR, 0, 2**45)]
-        events = [row for row in reader.events(0, 2**45) if getattr(row, "event", "") == "clock-step"]
     assert stamps == sorted(stamps)
     assert [stamp.utc_ms for stamp in stamps] == sorted(stamp.utc_ms for stamp in stamps)
-    assert events, "the step of the clock was not told"
+
+
+def _clock_steps(path: Path) -> int:
+    with Reader(path) as reader:
+        return sum(getattr(row, "event", "") == "clock-step" for row in reader.events(0, 2**45))
 
 
 async def test_a_log_that_is_locked_stops_no_fill_and_raises_an_alarm(
@@ -82,10 +87,10 @@ async def test_a_log_that_is_locked_stops_no_fill_and_raises_an_alarm(
     assert plan.log is not None
     with sqlite3.connect(plan.log.path, isolation_level=None) as other:
         other.execute("BEGIN EXCLUSIVE")
-        one.note(Advisory.RESERVOIR_LOW, True)
+        one.inform(Condition(Advisory.RESERVOIR_LOW, True))
         told = f"nobody was told that the log is locked: {one.state.alarms}"
         await until(lambda: Advisory.LOG_TROUBLE in {record.alarm for record in one.state.alarms}, told)
         assert one.state.phase is Phase.FILL
         other.execute("ROLLBACK")
-    await until(lambda: Advisory.LOG_TROUBLE not in one._outside, "the log did not come back")
+    await until(lambda: Advisory.LOG_TROUBLE not in one._conditions, "the log did not come back")
     assert one.state.phase is Phase.FILL

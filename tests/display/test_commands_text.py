@@ -8,6 +8,7 @@ import pytest
 from bridge.commands.forecast.log import interval_text, volume_left
 from bridge.display.facts import as_json
 from bridge.display.from_view import facts_of
+from bridge.display.log_text import told
 from bridge.history.records import (
     CalibrationRow,
     CartridgeRow,
@@ -19,7 +20,6 @@ from bridge.history.records import (
     SampleRow,
     Stamp,
 )
-from bridge.history.telling import told
 from bridge.purifier.forecast import Interval
 from bridge.station.view import StationView
 from bridge.units import LITRES_PER_US_GALLON, DisplayUnits

@@ -7,17 +7,17 @@ from rich.cells import cell_len
 
 from bridge.display.facts import Facts
 from bridge.display.from_view import facts_of
-from bridge.display.terminal import CAUTION, WIDTH, changes, cropped, lines, silent
+from bridge.display.terminal import CAUTION, WIDTH, changes, cropped, lines, unknown
 from bridge.display.text import cut, padded, width, wrapped
 from bridge.guard.model import Permissive
 from bridge.station.view import StationView
 from bridge.units import DisplayUnits
-from tests.display.made import FACTS, WORDS, views
+from tests.display.strategies import FACTS, WORDS, views
 
 
 @given(FACTS, st.sampled_from([40, 57, WIDTH]))
 def test_every_line_fits_and_steers_no_terminal_whatever_the_facts_say(facts: Facts, columns: int) -> None:
-    for line in (*lines(facts, columns), *silent(facts.name, facts.id, facts.use.reason, columns)):
+    for line in (*lines(facts, columns), *unknown(facts.name, facts.id, facts.use.reason, columns)):
         # The width is judged by another library's table.
         assert cell_len(line) <= columns
         assert line.isprintable()
@@ -38,7 +38,7 @@ def test_every_fact_is_in_the_view(view: StationView) -> None:
     told += [f"NO: {one.label}" for one in facts.valve.permissives if not one.holds]
     told += [one.id for one in facts.valve.permissives]
     told += ["on hold until somebody releases it"] if facts.hold else []
-    told += [] if facts.link else ["The controller is not heard"]
+    told += [] if facts.link else ["The controller does not answer"]
     told += ["ORDER the next one now"] if facts.purifier.order_now else []
     for one in told:
         assert " ".join(one.split()) in shown

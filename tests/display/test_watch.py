@@ -150,11 +150,15 @@ async def test_watching_outlives_the_broker_and_says_what_is_lost(
         await screen.until("permissive holds.", "no view was shown")
         await mosquitto.stop()
         await screen.until(f"localhost:{mosquitto.port} cannot be used", "nobody was told of the broker")
-        await screen.until("Not known: nothing can be said of this water.", "old values were shown as live")
+        await screen.until(
+            "Not known: there is no measurement of this water.", "old values were shown as live"
+        )
         await mosquitto.start()
         await screen.until("Yes: this water may be used.", "the view did not come back with the broker")
         cable.cut()
-        await screen.until("LOST: the bridge went away without a word.", "a lost bridge was not called that")
+        await screen.until(
+            "LOST: the bridge ended without a clean stop.", "a lost bridge was not called that"
+        )
         assert await screen.interrupted() == 0
         assert "\x1b" not in screen.running.printed
         assert "Traceback" not in screen.running.printed
@@ -182,7 +186,7 @@ async def test_on_a_terminal_the_view_is_drawn_in_place_and_the_cursor_comes_bac
     os.close(secondary)
     shown = b""
     async with asyncio.timeout(DEADLINE_S):
-        while b"No bridge answers on" not in shown:
+        while b"There is no bridge on" not in shown:
             shown += await asyncio.to_thread(os.read, primary, 4096)
         process.send_signal(signal.SIGTERM)
         assert await process.wait() == 0
@@ -197,8 +201,8 @@ async def test_with_nobody_there_once_ends_with_one_clear_sentence(mosquitto: Mo
     assert nobody == (
         1,
         "",
-        f"clearwell: No bridge answers on localhost:{mosquitto.port} under homie/5. See whether it runs, and "
-        "whether this user may read there by the broker's access rules.\n",
+        f"clearwell: There is no bridge on localhost:{mosquitto.port} under homie/5. Check that it runs, and "
+        "that the broker's access rules let this user read there.\n",
     )
     away = free_port()
     status, shown, error = await clearwell("watch", "--port", str(away), "--once")

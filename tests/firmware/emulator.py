@@ -4,7 +4,7 @@ Two ways to run it. In steps, time stands still but for :meth:`Emulator.run`, an
 
     with Emulator(build) as board:
         board.set_conductance(5.0)
-        board.send(Lease(1, Path.FILL, 4000))
+        board.send(Lease(1, Flow.TO_RESERVOIR, 4000))
         board.run(500)
         board.valve            # True
         board.valve_changes    # [Change(at_us=..., open=True)]

@@ -4,15 +4,16 @@ import ctypes
 from dataclasses import dataclass
 from pathlib import Path as File
 
+from bridge.guard.model import Flow
 from bridge.protocol.codec import Damaged, Decoder, Direction, Ignored
-from bridge.protocol.messages import FAILED, FromController, Path, Reading, Value
+from bridge.protocol.messages import FAILED, FromController, Reading, Value
 
 WORDS = {
     1: "damaged cut", 2: "damaged too-long", 3: "damaged bytes", 4: "damaged check", 5: "ignored echo",
     6: "damaged malformed", 7: "ignored version", 8: "ignored kind", 9: "frame",
     20: "lease", 21: "drain", 22: "close", 23: "identify",
 }  # fmt: skip
-PATHS = (Path.SHUT, Path.FILL, Path.DRAIN)
+PATHS = (Flow.SHUT, Flow.TO_RESERVOIR, Flow.TO_DRAIN)
 WELL_SUPPLIED = 768
 
 
@@ -54,7 +55,7 @@ class Library:
         count = self._c.library_feed(data, len(data), start, self._events, 256)
         return [Heard(WORDS[e.word], e.sequence, e.ms) for e in self._events[:count]]
 
-    def ack(self, sequence: int, of: int, path: Path) -> bytes:
+    def ack(self, sequence: int, of: int, path: Flow) -> bytes:
         return self._written(self._c.library_ack(sequence, of, PATHS.index(path), self._out))
 
     def refusal(self, sequence: int, of: int, why: str) -> bytes:
@@ -109,7 +110,7 @@ class Library:
         return int(self._c.library_hear(data, len(data)))
 
     @property
-    def path(self) -> Path:
+    def path(self) -> Flow:
         return PATHS[self._c.library_path()]
 
     @property

@@ -4,6 +4,7 @@ import random
 
 import pytest
 
+from bridge.guard.model import Flow
 from bridge.protocol.codec import Decoder, Direction, encode
 from bridge.protocol.messages import (
     FAILED,
@@ -16,7 +17,6 @@ from bridge.protocol.messages import (
     Identify,
     Lease,
     LocalFault,
-    Path,
     Reading,
     Refusal,
 )
@@ -95,8 +95,10 @@ def _command(rng: random.Random, numbers: list[int]) -> FromBridge:
         case 1:
             return Close(next_of(numbers))
         case 2 if len(numbers) > 1:
-            return Lease(numbers[-1], rng.choice((Path.FILL, Path.DRAIN)), rng.choice(DURATIONS_MS))
-    path = rng.choice((Path.FILL, Path.FILL, Path.DRAIN))
+            return Lease(
+                numbers[-1], rng.choice((Flow.TO_RESERVOIR, Flow.TO_DRAIN)), rng.choice(DURATIONS_MS)
+            )
+    path = rng.choice((Flow.TO_RESERVOIR, Flow.TO_RESERVOIR, Flow.TO_DRAIN))
     return Lease(next_of(numbers), path, rng.choice(DURATIONS_MS))
 
 
@@ -132,28 +134,28 @@ def test_reasons_to_refuse_come_in_the_order_of_the_page(c: Library) -> None:
     pair = Pair(c, EVERYTHING & ~Feature.DRAIN_VALVE, True, True)
     pair.overflow = True
     pair.wait(1)
-    assert pair.told(Lease(1, Path.DRAIN, 500)) == ([("no", 1, "overflow")],) * 2
+    assert pair.told(Lease(1, Flow.TO_DRAIN, 500)) == ([("no", 1, "overflow")],) * 2
     pair.overflow = False
     pair.wait(2100)
-    assert pair.told(Lease(2, Path.DRAIN, 500)) == ([("no", 2, "supply")],) * 2
+    assert pair.told(Lease(2, Flow.TO_DRAIN, 500)) == ([("no", 2, "supply")],) * 2
     pair = Pair(c, EVERYTHING & ~Feature.DRAIN_VALVE, True, False)
-    assert pair.told(Lease(3, Path.DRAIN, 500)) == ([("no", 3, "fault")],) * 2
+    assert pair.told(Lease(3, Flow.TO_DRAIN, 500)) == ([("no", 3, "fault")],) * 2
     pair = Pair(c, EVERYTHING & ~Feature.DRAIN_VALVE, False, False)
-    assert pair.told(Lease(4, Path.DRAIN, 500)) == ([("no", 4, "nodrain")],) * 2
+    assert pair.told(Lease(4, Flow.TO_DRAIN, 500)) == ([("no", 4, "nodrain")],) * 2
 
 
 def test_a_repeated_grant_is_acknowledged_with_the_present_path_even_where_it_would_be_refused(
     c: Library,
 ) -> None:
     pair = Pair(c, EVERYTHING, False, False)
-    assert pair.told(Lease(1, Path.FILL, 3015)) == ([("ack", 1, Path.FILL)],) * 2
+    assert pair.told(Lease(1, Flow.TO_RESERVOIR, 3015)) == ([("ack", 1, Flow.TO_RESERVOIR)],) * 2
     pair.overflow = True
     pair.wait(20)
-    assert pair.told(Lease(1, Path.FILL, 3015)) == ([("ack", 1, Path.SHUT)],) * 2
+    assert pair.told(Lease(1, Flow.TO_RESERVOIR, 3015)) == ([("ack", 1, Flow.SHUT)],) * 2
 
 
 def test_after_a_close_the_other_path_opens_without_a_pause(c: Library) -> None:
     pair = Pair(c, EVERYTHING, False, False)
-    pair.told(Lease(1, Path.FILL, 3015))
+    pair.told(Lease(1, Flow.TO_RESERVOIR, 3015))
     pair.told(Close(2))
-    assert pair.told(Lease(3, Path.DRAIN, 3015)) == ([("ack", 3, Path.DRAIN)],) * 2
+    assert pair.told(Lease(3, Flow.TO_DRAIN, 3015)) == ([("ack", 3, Flow.TO_DRAIN)],) * 2

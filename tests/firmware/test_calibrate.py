@@ -7,9 +7,8 @@ from pathlib import Path
 import pytest
 
 from bridge.config.loading import load, read
-from bridge.history.entries import Kind
 from bridge.history.reader import Reader
-from bridge.history.records import CalibrationRow
+from bridge.history.records import CalibrationRow, Kind
 from bridge.water.standards import BOTTLED_84, BOTTLED_1413, value_us_cm
 from tests.firmware.emulator import Build, Emulator
 from tests.narrowing import every, of_kind
@@ -32,7 +31,7 @@ def configured(folder: Path, port: str) -> Path:
 
 
 def calibrations(folder: Path) -> list[CalibrationRow]:
-    with Reader(folder / "clearwell.db", None) as reader:
+    with Reader(folder / "clearwell.db") as reader:
         start, end = reader.span_ms()
         return every(CalibrationRow, reader.events(start, end + 1, kinds=(Kind.CALIBRATION,)))
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 
 import pytest
 
+from bridge.guard.model import Flow
 from bridge.protocol.codec import Damaged, Decoder, Direction, Ignored, encode
 from bridge.protocol.frame import Frame, unseal
 from bridge.protocol.messages import (
@@ -21,7 +22,6 @@ from bridge.protocol.messages import (
     Identify,
     Lease,
     LocalFault,
-    Path,
     Reading,
     Refusal,
     Value,
@@ -152,7 +152,7 @@ REASONS = ("overflow", "nodrain", "fault", "supply")
 def random_command(rng: random.Random) -> bytes:
     match rng.randrange(8):
         case 0 | 1 | 2:
-            path = rng.choice((Path.FILL, Path.DRAIN))
+            path = rng.choice((Flow.TO_RESERVOIR, Flow.TO_DRAIN))
             return encode(Lease(rng.randrange(65536), path, rng.randint(1, 65535)))
         case 3:
             return encode(rng.choice((Close, Identify))(rng.randrange(65536)))
@@ -190,7 +190,7 @@ def in_words(event: object) -> Heard:
         case Ignored():
             return Heard(f"ignored {event.reason.value}")
         case Lease(sequence, path, ms):
-            return Heard("lease" if path is Path.FILL else "drain", sequence, ms)
+            return Heard("lease" if path is Flow.TO_RESERVOIR else "drain", sequence, ms)
         case Close(sequence):
             return Heard("close", sequence)
         case Identify(sequence):
@@ -227,7 +227,7 @@ def random_message(rng: random.Random) -> FromController:
     sequence = rng.randrange(65536)
     match rng.randrange(6):
         case 0:
-            return Ack(sequence, rng.randrange(65536), rng.choice(list(Path)))
+            return Ack(sequence, rng.randrange(65536), rng.choice(list(Flow)))
         case 1:
             return Refusal(sequence, rng.randrange(65536), rng.choice(REASONS))
         case 2:
@@ -240,7 +240,7 @@ def random_message(rng: random.Random) -> FromController:
     low, full, overflow = (rng.choice((True, False, None)) for _ in range(3))
     return Reading(
         sequence,
-        rng.choice(list(Path)),
+        rng.choice(list(Flow)),
         random_value(rng, 3, 3, True) if rng.randrange(9) else FAILED,
         random_value(rng, 2, 2, False) if rng.randrange(9) else FAILED,
         random_value(rng, 3, 2, True),
@@ -260,7 +260,7 @@ def test_both_codecs_write_the_same_fifty_thousand_frames_to_the_bridge(c: Libra
     for number in range(50_000):
         message = random_message(rng)
         if isinstance(message, Reading) and None in (message.product_us, message.product_c):
-            message = Ack(number % 65536, 1, Path.SHUT)
+            message = Ack(number % 65536, 1, Flow.SHUT)
         frame = rebuilt(c, message)
         assert frame == encode(message), number
         assert python.feed(frame) == [message], number

@@ -4,6 +4,7 @@ import os
 
 import pytest
 
+from bridge.guard.model import Flow
 from bridge.protocol.codec import encode
 from bridge.protocol.messages import (
     Ack,
@@ -13,7 +14,6 @@ from bridge.protocol.messages import (
     Identify,
     Lease,
     LocalFault,
-    Path,
     Reading,
     Refusal,
 )
@@ -22,7 +22,7 @@ from tests.firmware.emulator import Build, Emulator
 
 def open_valve(board: Emulator, ms: int = 9000, sequence: int = 500) -> int:
     """Grant a lease and see the pin go high; when the lease's line end was heard."""
-    board.send(Lease(sequence, Path.FILL, ms))
+    board.send(Lease(sequence, Flow.TO_RESERVOIR, ms))
     board.run(20)
     assert board.valve, "the valve did not open on a good lease"
     return board.line_ends_us[-1]
@@ -70,7 +70,7 @@ def test_renewed_lease_keeps_the_valve_open_and_the_last_one_counts(board: Emula
     open_valve(board, 1000, 10)
     for sequence in range(11, 20):
         board.run(400)
-        board.send(Lease(sequence, Path.FILL, 1000))
+        board.send(Lease(sequence, Flow.TO_RESERVOIR, 1000))
     board.run(500)
     assert board.valve
     assert len(board.valve_changes) == 1, "the valve flickered between renewals"
@@ -118,7 +118,7 @@ def test_overflow_float_shuts_within_50_ms_and_holds(board: Emulator) -> None:
     readings = [event for event in board.events if isinstance(event, Reading)]
     assert readings[-1].faults == LocalFault.OVERFLOW_CUT
     assert readings[-1].switch_overflow
-    board.send(Lease(501, Path.FILL, 4000), Lease(502, Path.DRAIN, 4000))
+    board.send(Lease(501, Flow.TO_RESERVOIR, 4000), Lease(502, Flow.TO_DRAIN, 4000))
     board.run(100)
     assert [(e.of, e.why) for e in board.events if isinstance(e, Refusal)] == [
         (501, "overflow"),
@@ -126,7 +126,7 @@ def test_overflow_float_shuts_within_50_ms_and_holds(board: Emulator) -> None:
     ]
     board.overflow(False)
     board.run(1900)
-    board.send(Lease(503, Path.FILL, 4000))
+    board.send(Lease(503, Flow.TO_RESERVOIR, 4000))
     board.run(100)
     assert not board.valve, "the way back was not waited for"
     board.run(300)
@@ -149,7 +149,7 @@ def test_low_supply_shuts_and_refuses(board: Emulator) -> None:
     board.set_supply(9.5)
     board.run(200)
     shut_at(board)
-    board.send(Lease(501, Path.FILL, 4000))
+    board.send(Lease(501, Flow.TO_RESERVOIR, 4000))
     board.run(50)
     assert board.last(Refusal).why == "supply"
     assert board.last(Reading).faults == LocalFault.SUPPLY_LOW
@@ -195,7 +195,7 @@ def test_valve_is_never_high_at_boot_even_when_leases_wait_on_the_line(build: Bu
                 board.command(f"reset {cause}")
             began = board.now_us
             for step in range(40):
-                board.send(Lease(boot * 100 + step, Path.FILL, 9000))
+                board.send(Lease(boot * 100 + step, Flow.TO_RESERVOIR, 9000))
                 board.run(10)
             hello_us = next(at for at in board.frames_us if at > began)
             assert hello_us - began <= 3_000_000, "boot took longer than 3 s"
@@ -214,7 +214,7 @@ def test_failed_self_test_is_reported_and_grants_nothing(build: Build) -> None:
         board.command("reset power")
         board.run(500)
         assert board.last(Hello).firmware == "0.0.0"
-        board.send(Lease(1, Path.FILL, 4000))
+        board.send(Lease(1, Flow.TO_RESERVOIR, 4000))
         board.run(100)
         assert board.last(Refusal).why == "fault"
         assert board.last(Reading).faults == LocalFault.SELF_TEST
@@ -232,10 +232,10 @@ def test_self_test_finds_an_input_that_does_not_follow_its_drive(build: Build) -
 
 def test_fill_and_drain_never_overlap_and_are_apart_by_the_pause(board: Emulator) -> None:
     open_valve(board, 5000, 1)
-    for sequence, path in ((2, Path.DRAIN), (3, Path.FILL), (4, Path.DRAIN)):
+    for sequence, path in ((2, Flow.TO_DRAIN), (3, Flow.TO_RESERVOIR), (4, Flow.TO_DRAIN)):
         board.send(Lease(sequence, path, 5000))
         board.run(700)
-        assert (board.valve, board.drain) == (path is Path.FILL, path is Path.DRAIN)
+        assert (board.valve, board.drain) == (path is Flow.TO_RESERVOIR, path is Flow.TO_DRAIN)
     edges = sorted(
         [(c.at_us, "fill", c.open) for c in board.valve_changes]
         + [(c.at_us, "drain", c.open) for c in board.drain_changes]
@@ -245,7 +245,7 @@ def test_fill_and_drain_never_overlap_and_are_apart_by_the_pause(board: Emulator
         assert was != becomes
         assert 200_000 <= open_us - shut_us <= 1_000_000
     acks = [event for event in board.events if isinstance(event, Ack)]
-    assert [ack.path for ack in acks] == [Path.FILL, Path.SHUT, Path.SHUT, Path.SHUT]
+    assert [ack.path for ack in acks] == [Flow.TO_RESERVOIR, Flow.SHUT, Flow.SHUT, Flow.SHUT]
 
 
 def test_close_is_obeyed_and_acknowledged_at_once(board: Emulator) -> None:
@@ -253,7 +253,7 @@ def test_close_is_obeyed_and_acknowledged_at_once(board: Emulator) -> None:
     board.send(Close(7))
     board.run(25)
     assert shut_at(board) - board.line_ends_us[-1] <= 5_000
-    assert board.last(Ack) == Ack(board.last(Ack).sequence, 7, Path.SHUT)
+    assert board.last(Ack) == Ack(board.last(Ack).sequence, 7, Flow.SHUT)
 
 
 def test_change_of_path_is_reported_at_once(board: Emulator) -> None:
@@ -262,10 +262,10 @@ def test_change_of_path_is_reported_at_once(board: Emulator) -> None:
         board.run(37)
         open_valve(board, 5000, sequence)
         board.run(40)
-        assert board.last(Reading).path is Path.FILL
+        assert board.last(Reading).path is Flow.TO_RESERVOIR
         board.send(Close(sequence))
         board.run(60)
-        assert board.last(Reading).path is Path.SHUT
+        assert board.last(Reading).path is Flow.SHUT
 
 
 def test_board_along_the_wall_clock_serves_a_program_at_its_pseudo_terminal(build: Build) -> None:
@@ -273,7 +273,7 @@ def test_board_along_the_wall_clock_serves_a_program_at_its_pseudo_terminal(buil
         assert board.wait_for(lambda: bool(board.frames_us)), "the board did not boot"
         line = os.open(board.pty, os.O_RDWR | os.O_NOCTTY)
         try:
-            os.write(line, encode(Lease(1, Path.FILL, 300)))
+            os.write(line, encode(Lease(1, Flow.TO_RESERVOIR, 300)))
             assert board.wait_for(lambda: board.valve), "the lease did not reach the board"
             assert board.wait_for(lambda: not board.valve), "the lease did not end"
         finally:

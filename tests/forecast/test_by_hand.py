@@ -7,11 +7,11 @@ from pathlib import Path
 import pytest
 
 from bridge.commands.forecast.by_hand import state_of, values
+from bridge.display.log_text import told
 from bridge.forecast import by_hand, shelf
 from bridge.forecast.by_hand import HandPlan, ShelfPlan
 from bridge.guard.model import Advisory
 from bridge.history.records import CartridgeRow, EntryRow, Litres, LitresRow, SampleRow, Stamp
-from bridge.history.telling import told
 from bridge.purifier.cartridge import Kind
 from bridge.purifier.forecast import Forecast
 from bridge.station.plan import CartridgePlan

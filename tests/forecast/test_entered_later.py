@@ -11,12 +11,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.commands.shared.typed import moment_ms
+from bridge.commands.shared.values import moment_ms
 from bridge.errors import InputError
 from bridge.forecast import by_hand, shelf
 from bridge.forecast import cartridges as book
 from bridge.forecast.cartridges import gathered
-from bridge.history import by_hand as entering
 from bridge.history.reader import Reader
 from bridge.history.records import (
     CartridgeRow,
@@ -28,6 +27,7 @@ from bridge.history.records import (
     Stamp,
     when_ms,
 )
+from bridge.history.writer import add
 from tests.forecast.test_by_hand import CONFIG, JUGS, PITCHER, ByHandRow, Kitchen
 from tests.running import clearwell, succeeds
 
@@ -73,12 +73,12 @@ def test_without_a_zone_the_machines_own_counts(monkeypatch: pytest.MonkeyPatch)
 @pytest.mark.parametrize(
     ("text", "told"),
     [
-        ("yesterday", "that is no time; give day and time"),
-        ("2026-07-04", "that is a whole day"),
-        ("2026-13-04T08:00", "that is no time"),
-        ("0026-07-04T08:00", "the year 26 is none of ours"),
-        ("9999-12-31T23:59-12:00", "the year 9999 is none of ours"),
-        ("2026-10-04T08:00", "that is in the future; it is 2026-09-21T16:13:20+02:00 now"),
+        ("yesterday", "this is not a time; give day and time"),
+        ("2026-07-04", "this is a whole day"),
+        ("2026-13-04T08:00", "this is not a time"),
+        ("0026-07-04T08:00", "the year 26 is not possible"),
+        ("9999-12-31T23:59-12:00", "the year 9999 is not possible"),
+        ("2026-10-04T08:00", "this is in the future; it is 2026-09-21T16:13:20+02:00 now"),
         ("2026-03-29T02:30", "this time is skipped by the clock"),
         ("2025-10-26T02:30", "this time comes twice"),
     ],
@@ -164,14 +164,14 @@ def feed(us_cm: float, at_ms: int | None = None) -> Callable[[Stamp], EntryRow]:
 
 def test_a_feed_sample_that_is_older_than_the_one_that_counts_changes_nothing(tmp_path: Path) -> None:
     path = tmp_path / "log.db"
-    (first,) = entering.add(path, feed(600.0))
+    (first,) = add(path, feed(600.0))
     begun = book.read(path)
     assert begun.feed_us_cm == {"barrel": 600.0}
-    entering.add(path, feed(300.0, first.stamp.utc_ms - MINUTE_MS))
+    add(path, feed(300.0, first.stamp.utc_ms - MINUTE_MS))
     # A daemon that runs reads on from where it was; one that starts reads everything.
     assert book.read(path, begun.until_ms).feed_us_cm == {}
     assert book.read(path).feed_us_cm == {"barrel": 600.0}
-    (last,) = entering.add(path, feed(500.0, first.stamp.utc_ms + 1))
+    (last,) = add(path, feed(500.0, first.stamp.utc_ms + 1))
     assert last.stamp.utc_ms > when_ms(last)
     assert book.read(path, begun.until_ms).feed_us_cm == {"barrel": 500.0}
     assert book.read(path).feed_us_cm == {"barrel": 500.0}
@@ -225,7 +225,7 @@ def test_yesterdays_litres_are_entered_today_with_their_time(config: Path) -> No
 
 
 def test_a_sample_of_a_tray_is_held_against_what_it_was_given_then(tmp_path: Path) -> None:
-    from tests.report.test_odd_logs import write
+    from tests.history.conftest import write_log as write
 
     path = tmp_path / "clearwell.db"
     base_ms = round(time.time() * 1000) - 600_000

@@ -21,11 +21,10 @@ from bridge.forecast import learner as prospect_module
 from bridge.forecast.cartridges import gathered
 from bridge.guard.commands import CartridgeChanged
 from bridge.guard.model import Phase
-from bridge.history.entries import Kind
 from bridge.history.limits import LogSettings
-from bridge.history.log import Log
 from bridge.history.reader import Reader
-from bridge.history.records import CartridgeRow, CommandRow, EventRow, SampleRow, Stamp
+from bridge.history.records import CartridgeRow, CommandRow, EventRow, Kind, SampleRow, Stamp
+from bridge.history.writer import Log
 from bridge.mqtt.broker import MqttVersion
 from bridge.purifier.capacity import Evidence
 from bridge.purifier.cartridge import Kind as PurifierKind
@@ -113,6 +112,7 @@ async def test_a_feed_sample_from_the_terminal_makes_the_running_daemon_forecast
     # Another process begins with the book, the feed and what was learned.
     async with running(plan) as daemon:
         keeper = daemon.keepers[RESERVOIR]
+        assert keeper._foresight is not None
         prospect = keeper._foresight.prospect
         assert prospect.earlier == ((Evidence(changed.load_g, False),) if changed.load_g > 2.0 else ())
         await until(lambda: keeper.station.memory.feed_ppm == pytest.approx(ppm), "the feed was forgotten")
@@ -203,8 +203,8 @@ def log(tmp_path: Path) -> Path:
     kept = Log(path)
     kept.start().result(DEADLINE_S)
     for number, name in enumerate(("barrel", "butt")):
-        kept.append(
-            EventRow(Stamp(1, number, 1_800_000_000_000 + number), name, "phase", "From rest to fill.")
+        kept.write(
+            [EventRow(Stamp(1, number, 1_800_000_000_000 + number), name, "phase", "From rest to fill.")]
         )
     assert kept.close()
     return path

@@ -1,8 +1,8 @@
-"""Walks every abstract state of the guard that can be reached, by calling the real step.
+"""Visits every reachable abstract state of the guard, by calling the real step.
 
-An abstract state is a guard state in which each time is only its distance to now, cut off beyond the
-longest bound; volumes are left out (they have an exploration of their own). Of three or more latches two
-are kept, which lets more happen than can, never less. One tick is one second and every bound a few ticks.
+In an abstract state each time is only its distance to now, cut off beyond the longest bound. Volumes are left
+out: ``test_volumes.py`` covers them. Of three or more latches two are kept, which allows more transitions
+than are possible, never fewer. One tick is one second, and every bound is a few ticks.
 """
 
 from collections.abc import Callable, Iterator
@@ -41,7 +41,7 @@ TICKS = Limits(
 
 @dataclass(frozen=True)
 class Transition:
-    """One step that was taken."""
+    """One step of the guard."""
 
     limits: Limits
     before: GuardState
@@ -52,7 +52,7 @@ class Transition:
 
 
 def assessments() -> list[Assessment]:
-    """Every combination of what can be known, each part in each of its abstract values."""
+    """Return every combination of the abstract values of an assessment."""
     links = (NOW, NOW - 2, NOW - 4)
     probes = (Health.GOOD, Health.FAILURE)
     products_ppm = (5.0, 60.0, 200.0)
@@ -80,7 +80,7 @@ def assessments() -> list[Assessment]:
 
 
 def commands() -> list[GuardCommand]:
-    """One of every command that changes what the valve may do."""
+    """Return one of every command that can change the conditions for the valve."""
     at, sender = NOW, "test"
     resets: list[GuardCommand] = [Reset(at, sender, trip) for trip in (None, *Trip)]
     return [
@@ -96,9 +96,9 @@ def commands() -> list[GuardCommand]:
 
 
 def abstract(limits: Limits, state: GuardState) -> GuardState:
-    """The state one tick later, as seen from a clock that still shows NOW.
+    """Return the state one tick later, with its times moved so that now is still NOW.
 
-    Each time is cut off at the bound it is compared with: beyond that it makes no difference.
+    Each time is cut off at the bound that it is compared with: beyond the bound it makes no difference.
     """
 
     def earlier(since: float | None, bound_s: float) -> float | None:
@@ -108,12 +108,12 @@ def abstract(limits: Limits, state: GuardState) -> GuardState:
         return max(since - 1.0, NOW - bound_s)
 
     latches = sorted((Latch(latch.trip, NOW, latch.remedied) for latch in state.latches), key=_rank)[:2]
-    evidence, fill, waits = state.evidence, state.fill, state.phase is Phase.PAUSE
+    evidence, fill, paused = state.evidence, state.fill, state.phase is Phase.PAUSE
     return replace(
         state,
         started_at=ago(state.started_at, limits.link_lost_after_s),
         stepped_at=NOW - 1.0,
-        since=ago(state.since, limits.pause_s) if waits else NOW,
+        since=ago(state.since, limits.pause_s) if paused else NOW,
         latches=tuple(latches),
         first_out=latches[0].trip if latches else None,
         evidence=Evidence(
@@ -123,7 +123,7 @@ def abstract(limits: Limits, state: GuardState) -> GuardState:
             earlier(evidence.over, limits.persistence_s),
             earlier(evidence.in_spec, limits.in_spec_s),
         ),
-        # Outside a fill its account is history: the next one begins a new account.
+        # Outside a fill the record is not used: the next fill starts a new one.
         fill=FillRecord(
             min(fill.open_s, limits.fill_max_s), 0.0, min(fill.rinse_s, limits.rinse_max_s), fill.excursions
         )
@@ -136,11 +136,11 @@ def abstract(limits: Limits, state: GuardState) -> GuardState:
     )
 
 
-def _bears(order: GuardCommand, state: GuardState) -> bool:
-    """The command can change something here; where it cannot, one try shows that it is refused."""
-    if isinstance(order, Reset):
-        return order.trip is None or any(latch.trip is order.trip for latch in state.latches)
-    return not state.latches or isinstance(order, CartridgeChanged | Retest)
+def _can_matter(command: GuardCommand, state: GuardState) -> bool:
+    """Return whether the command can have an effect. If not, one try shows that it is refused."""
+    if isinstance(command, Reset):
+        return command.trip is None or any(latch.trip is command.trip for latch in state.latches)
+    return not state.latches or isinstance(command, CartridgeChanged | Retest)
 
 
 def _rank(latch: Latch) -> int:
@@ -150,50 +150,52 @@ def _rank(latch: Latch) -> int:
 def transitions(
     limits: Limits, note: Callable[[GuardState], None] = lambda state: None
 ) -> Iterator[Transition]:
-    """Every transition out of every reachable abstract state; ``note`` is told each new state."""
-    looks = assessments()
-    orders = commands()
-    # A command is tried against a calm world, and against each single deviation from it.
-    calm = looks[0]
-    plain = [look for look in looks if _deviations(look, calm) <= 1]
-    # Temperature and the controller's own fault are remembered by nothing: each is one plain permissive. And
-    # a link lost for longer than a stale one moves one more timer. Those are combined in pairs.
-    remembered = [
-        look
-        for look in looks
-        if look.temperature_c == 20.0 and not look.controller_fault and look.frame_at != NOW - 4
+    """Return every transition out of every reachable abstract state. Calls ``note`` with each new state."""
+    all_seen = assessments()
+    all_commands = commands()
+    # Each command is tried in normal conditions, and with each single deviation from them.
+    normal = all_seen[0]
+    single = [seen for seen in all_seen if _deviations(seen, normal) <= 1]
+    # The guard keeps no state about the temperature and the controller's fault: each is one permissive. A
+    # lost link differs from a stale one by one timer. These are combined in pairs only.
+    combined = [
+        seen
+        for seen in all_seen
+        if seen.temperature_c == 20.0 and not seen.controller_fault and seen.frame_at != NOW - 4
     ]
     # An overflow float that is fitted and does not report shuts the valve and trips nothing.
-    plain.append(replace(calm, overflow=None))
-    pairs = [look for look in looks if _deviations(look, calm) <= 2]
-    pairs.append(plain[-1])
+    single.append(replace(normal, overflow=None))
+    pairs = [seen for seen in all_seen if _deviations(seen, normal) <= 2]
+    pairs.append(single[-1])
     first = abstract(limits, begin(NOW))
     known = {first}
     frontier = [first]
     while frontier:
         state = frontier.pop()
         note(state)
-        # With a trip latched only pairs of deviations are tried: what is shut needs no third reason.
+        # With a trip latched only pairs of deviations are tried: the valve is shut anyway.
         tries: list[tuple[Assessment, GuardCommand | None]] = [
-            (look, None) for look in (pairs if state.latches else [*remembered, *pairs])
+            (seen, None) for seen in (pairs if state.latches else [*combined, *pairs])
         ]
         tries += [
-            (look, order) for order in orders for look in (plain if _bears(order, state) else plain[:1])
+            (seen, command)
+            for command in all_commands
+            for seen in (single if _can_matter(command, state) else single[:1])
         ]
-        met = set()
-        for look, order in tries:
-            after, decision = step(limits, state, look, () if order is None else (order,), NOW)
-            yield Transition(limits, state, look, order, after, decision)
-            if after in met:
+        reached = set()
+        for seen, command in tries:
+            after, decision = step(limits, state, seen, () if command is None else (command,), NOW)
+            yield Transition(limits, state, seen, command, after, decision)
+            if after in reached:
                 continue
-            met.add(after)
-            following = abstract(limits, after)
-            if following not in known:
-                known.add(following)
-                frontier.append(following)
+            reached.add(after)
+            new = abstract(limits, after)
+            if new not in known:
+                known.add(new)
+                frontier.append(new)
 
 
-def _deviations(look: Assessment, calm: Assessment) -> int:
+def _deviations(seen: Assessment, normal: Assessment) -> int:
     names = ("frame_at", "product_ppm", "probe", "zone", "overflow", "reservoir_ppm")
-    different: int = sum(getattr(look, name) != getattr(calm, name) for name in names)
-    return different + ((look.temperature_c, look.controller_fault) != (20.0, False))
+    different: int = sum(getattr(seen, name) != getattr(normal, name) for name in names)
+    return different + ((seen.temperature_c, seen.controller_fault) != (20.0, False))

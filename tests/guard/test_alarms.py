@@ -1,4 +1,4 @@
-"""The life of an alarm, after IEC 62682 (the states and transitions of its alarm state diagram)."""
+"""The alarm life cycle, after the states and transitions of the alarm state diagram of IEC 62682."""
 
 from functools import partial
 
@@ -8,135 +8,135 @@ from hypothesis import strategies as st
 
 from bridge.guard.alarms import (
     ACKNOWLEDGED,
-    FOLLOW,
+    TRANSITIONS,
     AlarmRecord,
     Presence,
     Status,
     acknowledge,
-    follow,
     shelve,
+    update,
 )
 from bridge.guard.commands import Acknowledge, Reset, Shelve
 from bridge.guard.model import Advisory, AlarmId, Flow, Trip
-from tests.guard.world import Told
+from tests.guard.world import GuardRun
 
 OVERFLOW = Trip.OVERFLOW
 
 
-def _status(told: Told, alarm: Trip | Advisory = OVERFLOW) -> Status:
-    return next((record.status for record in told.state.alarms if record.alarm is alarm), Status.NORMAL)
+def _status(run: GuardRun, alarm: Trip | Advisory = OVERFLOW) -> Status:
+    return next((record.status for record in run.state.alarms if record.alarm is alarm), Status.NORMAL)
 
 
-def _seen_as(presence: Presence, alarm: AlarmId) -> Presence:
-    """The process shows this, whichever alarm is asked for."""
+def _present_as(presence: Presence, alarm: AlarmId) -> Presence:
+    """The process shows this presence of any alarm."""
     return presence
 
 
-def test_the_table_knows_every_case() -> None:
-    assert set(FOLLOW) == {(status, presence) for status in Status for presence in Presence}
+def test_the_table_has_every_case() -> None:
+    assert set(TRANSITIONS) == {(status, presence) for status in Status for presence in Presence}
     waiting = {status for status in Status if "unacknowledged" in status.value}
     assert set(ACKNOWLEDGED) == waiting
 
 
-def test_an_alarm_that_nobody_saw_is_never_forgotten() -> None:
-    for (status, _), after in FOLLOW.items():
+def test_an_unacknowledged_alarm_never_disappears() -> None:
+    for (status, _), after in TRANSITIONS.items():
         if status in ACKNOWLEDGED:
             assert after is not Status.NORMAL
             assert after is not Status.ACKNOWLEDGED
             assert after is not Status.LATCHED_ACKNOWLEDGED
 
 
-def test_a_trip_lives_from_occurrence_to_reset() -> None:
-    told = Told()
-    told.step(overflow=True)
-    assert _status(told) is Status.UNACKNOWLEDGED
-    told.step(Acknowledge(told.now, "hub", OVERFLOW))
-    assert _status(told) is Status.ACKNOWLEDGED
-    told.step(overflow=False)
-    assert _status(told) is Status.LATCHED_ACKNOWLEDGED
-    told.step(Reset(told.now, "hub", OVERFLOW))
-    assert _status(told) is Status.NORMAL
-    assert told.state.alarms == ()
+def test_the_alarm_of_a_trip_lasts_until_the_reset() -> None:
+    run = GuardRun()
+    run.step(overflow=True)
+    assert _status(run) is Status.UNACKNOWLEDGED
+    run.step(Acknowledge(run.now, "hub", OVERFLOW))
+    assert _status(run) is Status.ACKNOWLEDGED
+    run.step(overflow=False)
+    assert _status(run) is Status.LATCHED_ACKNOWLEDGED
+    run.step(Reset(run.now, "hub", OVERFLOW))
+    assert _status(run) is Status.NORMAL
+    assert run.state.alarms == ()
 
 
-def test_a_trip_reset_before_anybody_acknowledged_it_still_waits_to_be_seen() -> None:
-    told = Told()
-    told.step(overflow=True)
-    told.step(overflow=False)
-    assert _status(told) is Status.LATCHED_UNACKNOWLEDGED
-    told.step(Reset(told.now, "hub", None))
-    assert _status(told) is Status.CLEARED_UNACKNOWLEDGED
-    told.step(Acknowledge(told.now, "hub", None))
-    assert _status(told) is Status.NORMAL
+def test_a_trip_that_is_reset_unacknowledged_still_has_to_be_acknowledged() -> None:
+    run = GuardRun()
+    run.step(overflow=True)
+    run.step(overflow=False)
+    assert _status(run) is Status.LATCHED_UNACKNOWLEDGED
+    run.step(Reset(run.now, "hub", None))
+    assert _status(run) is Status.CLEARED_UNACKNOWLEDGED
+    run.step(Acknowledge(run.now, "hub", None))
+    assert _status(run) is Status.NORMAL
 
 
 def test_a_cause_that_comes_back_is_a_new_occurrence() -> None:
-    told = Told()
-    told.step(overflow=True)
-    told.step(Acknowledge(told.now, "hub", None), overflow=False)
-    told.step(overflow=True)
-    assert _status(told) is Status.UNACKNOWLEDGED
+    run = GuardRun()
+    run.step(overflow=True)
+    run.step(Acknowledge(run.now, "hub", None), overflow=False)
+    run.step(overflow=True)
+    assert _status(run) is Status.UNACKNOWLEDGED
 
 
 def test_an_advisory_comes_and_goes_without_shutting_the_valve() -> None:
-    told = Told(advisories=frozenset({Advisory.PROBE_MAINTENANCE}))
-    assert told.fill().flow is Flow.TO_RESERVOIR
-    assert _status(told, Advisory.PROBE_MAINTENANCE) is Status.UNACKNOWLEDGED
-    told.step(Acknowledge(told.now, "hub", Advisory.PROBE_MAINTENANCE))
-    told.step(advisories=frozenset())
-    assert told.state.alarms == ()
+    run = GuardRun(advisories=frozenset({Advisory.PROBE_MAINTENANCE}))
+    assert run.fill().flow is Flow.TO_RESERVOIR
+    assert _status(run, Advisory.PROBE_MAINTENANCE) is Status.UNACKNOWLEDGED
+    run.step(Acknowledge(run.now, "hub", Advisory.PROBE_MAINTENANCE))
+    run.step(advisories=frozenset())
+    assert run.state.alarms == ()
 
 
-def test_a_shelved_alarm_is_silent_for_its_time_and_then_speaks_again() -> None:
-    told = Told()
-    told.step(overflow=True)
-    reply = told.step(Shelve(told.now, "hub", OVERFLOW, 1.0)).replies[0]
+def test_a_shelved_alarm_is_shown_again_when_its_time_is_over() -> None:
+    run = GuardRun()
+    run.step(overflow=True)
+    reply = run.step(Shelve(run.now, "hub", OVERFLOW, 1.0)).replies[0]
     assert reply.accepted
-    (record,) = told.state.alarms
+    (record,) = run.state.alarms
     assert record.shelved_until is not None
-    assert told.decision is not None
-    assert told.decision.flow is Flow.SHUT
-    told.pass_time(65)
-    (record,) = told.state.alarms
+    assert run.decision is not None
+    assert run.decision.flow is Flow.SHUT
+    run.pass_time(65)
+    (record,) = run.state.alarms
     assert (record.status, record.shelved_until) == (Status.UNACKNOWLEDGED, None)
 
 
 @pytest.mark.parametrize("minutes", [-1.0, 24 * 60 + 1.0, float("nan"), float("inf")])
-def test_nothing_is_shelved_for_ever(minutes: float) -> None:
-    told = Told()
-    told.step(overflow=True)
-    reply = told.step(Shelve(told.now, "hub", OVERFLOW, minutes)).replies[0]
+def test_no_alarm_is_shelved_for_ever(minutes: float) -> None:
+    run = GuardRun()
+    run.step(overflow=True)
+    reply = run.step(Shelve(run.now, "hub", OVERFLOW, minutes)).replies[0]
     assert not reply.accepted
-    assert told.state.alarms[0].shelved_until is None
+    assert run.state.alarms[0].shelved_until is None
 
 
-def test_acknowledging_what_is_not_there_is_refused() -> None:
-    told = Told()
-    assert not told.step(Acknowledge(told.now, "hub", None)).replies[0].accepted
-    assert not told.step(Acknowledge(told.now, "hub", OVERFLOW)).replies[0].accepted
+def test_acknowledging_without_an_alarm_is_refused() -> None:
+    run = GuardRun()
+    assert not run.step(Acknowledge(run.now, "hub", None)).replies[0].accepted
+    assert not run.step(Acknowledge(run.now, "hub", OVERFLOW)).replies[0].accepted
 
 
 @given(st.lists(st.sampled_from(["present", "latched", "gone", "acknowledge", "shelve", "unshelve", "wait"])))
-def test_whatever_happens_an_alarm_that_is_present_is_shown(events: list[str]) -> None:
-    """Property: after every event, a present cause has an active record, and an unseen alarm is kept."""
+def test_an_alarm_whose_cause_is_present_is_always_active(events: list[str]) -> None:
+    """After every event, a present cause has an active record, and an unacknowledged alarm is kept."""
     records: tuple[AlarmRecord, ...] = ()
     presence = Presence.GONE
     now = 0.0
     for event in events:
         now += 10.0
-        unseen = any(record.status in ACKNOWLEDGED for record in records)
+        unacknowledged = any(record.status in ACKNOWLEDGED for record in records)
         if event in ("present", "latched", "gone"):
             presence = Presence(event)
         elif event == "acknowledge":
             records, _ = acknowledge(records, OVERFLOW, now)
-            unseen = False
+            unacknowledged = False
         elif event in ("shelve", "unshelve"):
             records = shelve(records, OVERFLOW, now + 25.0 if event == "shelve" else None, now)
         active = [] if presence is Presence.GONE else [OVERFLOW]
-        records = follow(records, partial(_seen_as, presence), active, now)
+        records = update(records, partial(_present_as, presence), active, now)
         assert len(records) <= 1
         statuses = {record.status for record in records}
         if presence is Presence.PRESENT:
             assert statuses & {Status.UNACKNOWLEDGED, Status.ACKNOWLEDGED}
-        if unseen:
+        if unacknowledged:
             assert statuses & set(ACKNOWLEDGED)

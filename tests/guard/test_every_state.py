@@ -1,4 +1,4 @@
-"""The guard explored: every abstract state that can be reached, every way out of it."""
+"""The rules of the guard hold in every reachable abstract state, for every transition out of it."""
 
 from collections import Counter
 from dataclasses import replace
@@ -15,7 +15,7 @@ from tests.guard.explorer import NOW, TICKS, Transition, transitions
 
 
 class Survey:
-    """What the walk over all states showed; each rule is written here anew, from the design."""
+    """The findings over all transitions. Each rule is written here again, from the design."""
 
     def __init__(self, limits: Limits) -> None:
         self.limits = limits
@@ -27,7 +27,7 @@ class Survey:
         self.only_missing: set[Permissive] = set()
         self.wrong: list[str] = []
 
-    def look_at(self, t: Transition) -> None:
+    def check(self, t: Transition) -> None:
         self.transitions += 1
         self.phases.add(t.after.phase)
         if t.decision.flow is not Flow.SHUT:
@@ -36,7 +36,7 @@ class Survey:
                 self.complain(t, f"the valve is open although {reason}")
         elif len(t.decision.missing) == 1:
             self.only_missing.add(t.decision.missing[0])
-        self.look_at_latches(t)
+        self.check_latches(t)
 
     def reasons_to_close(self, t: Transition) -> list[str]:
         seen, state, limits = t.seen, t.after, self.limits
@@ -68,13 +68,13 @@ class Survey:
         }
         return [reason for reason, holds in checks.items() if holds]
 
-    def look_at_latches(self, t: Transition) -> None:
+    def check_latches(self, t: Transition) -> None:
         before = {latch.trip: latch for latch in t.before.latches}
         after = {latch.trip for latch in t.after.latches}
         self.latched |= after - set(before)
         released = {event.trip for event in t.decision.events if isinstance(event, Unlatched)}
         for trip in set(before) - after - released:
-            self.complain(t, f"{trip.value} went without a reset")
+            self.complain(t, f"{trip.value} was unlatched without a reset")
         for trip in released:
             commanded = isinstance(t.command, Reset) and t.command.trip in (None, trip)
             by = "command" if commanded else "itself"
@@ -113,7 +113,7 @@ def survey(request: pytest.FixtureRequest) -> Survey:
     limits = replace(TICKS, has_drain=request.param)
     found = Survey(limits)
     for transition in transitions(limits):
-        found.look_at(transition)
+        found.check(transition)
     return found
 
 

@@ -1,4 +1,4 @@
-"""Bounds in litres: what a fill may take, a level that does not rise, one that rises by itself."""
+"""Bounds in litres: the volume of a fill, a missing rise, a rise with the valve shut."""
 
 from dataclasses import replace
 
@@ -6,7 +6,7 @@ from bridge.guard.commands import Reset
 from bridge.guard.limits import Limits
 from bridge.guard.model import Flow, Permissive, Phase, Trip
 from bridge.tank.level import Zone
-from tests.guard.world import Told
+from tests.guard.world import GuardRun
 
 LIMITS = replace(
     Limits(),
@@ -20,128 +20,128 @@ LIMITS = replace(
 )
 
 
-def _pour(told: Told, litres: float, per_second_l: float = 1.0) -> None:
+def _pour(run: GuardRun, litres: float, per_second_l: float = 1.0) -> None:
     """Let the level rise while the valve is open."""
     poured = 0.0
-    while poured < litres and told.decision is not None and told.decision.flow is Flow.TO_RESERVOIR:
-        assert told.seen.volume_l is not None
-        told.step(volume_l=told.seen.volume_l + per_second_l, zone=Zone.MIDDLE)
+    while poured < litres and run.decision is not None and run.decision.flow is Flow.TO_RESERVOIR:
+        assert run.seen.volume_l is not None
+        run.step(volume_l=run.seen.volume_l + per_second_l, zone=Zone.MIDDLE)
         poured += per_second_l
 
 
 def test_a_fill_takes_no_more_than_its_volume() -> None:
-    told = Told(LIMITS, volume_l=60.0)
-    told.fill()
-    _pour(told, 100)
-    assert told.trips == [Trip.FILL_OVER_VOLUME]
-    assert told.state.fill.volume_l == 50.0
+    run = GuardRun(LIMITS, volume_l=60.0)
+    run.fill()
+    _pour(run, 100)
+    assert run.trips == [Trip.FILL_OVER_VOLUME]
+    assert run.state.fill.volume_l == 50.0
 
 
 def test_flow_pulses_count_where_they_are_fitted() -> None:
-    told = Told(LIMITS, throughput_l=1000.0)
-    told.fill()
-    told.step(throughput_l=1049.0)
-    assert not told.trips
-    told.step(throughput_l=1051.0)
-    assert told.trips == [Trip.FILL_OVER_VOLUME]
+    run = GuardRun(LIMITS, throughput_l=1000.0)
+    run.fill()
+    run.step(throughput_l=1049.0)
+    assert not run.trips
+    run.step(throughput_l=1051.0)
+    assert run.trips == [Trip.FILL_OVER_VOLUME]
 
 
-def test_noise_on_the_level_adds_up_to_nothing() -> None:
-    told = Told(replace(LIMITS, no_rise_after_s=1000.0))
-    told.fill()
+def test_noise_on_the_level_is_no_inflow() -> None:
+    run = GuardRun(replace(LIMITS, no_rise_after_s=1000.0))
+    run.fill()
     for second in range(200):
-        told.step(volume_l=60.0 + 0.4 * (second % 2))
-    assert told.state.fill.volume_l < 1.0
-    assert not told.trips
+        run.step(volume_l=60.0 + 0.4 * (second % 2))
+    assert run.state.fill.volume_l < 1.0
+    assert not run.trips
 
 
-def test_a_day_takes_no_more_than_its_volume_and_the_next_day_starts_anew() -> None:
-    told = Told(replace(LIMITS, no_rise_after_s=5000.0, fill_max_s=20000.0))
+def test_a_day_takes_no_more_than_its_volume_and_the_next_day_starts_at_zero() -> None:
+    run = GuardRun(replace(LIMITS, no_rise_after_s=5000.0, fill_max_s=20000.0))
     for _ in range(2):
-        told.step(volume_l=60.0, zone=Zone.LOW)
-        told.fill()
-        _pour(told, 40)
-        told.step(zone=Zone.FULL)
-    assert told.state.day_l >= 79.0
-    told.pass_time(5, volume_l=60.0, zone=Zone.LOW)
-    _pour(told, 10)
-    assert Trip.FILL_OVER_VOLUME in told.trips
-    refused = told.step(Reset(told.now, "hub", None))
+        run.step(volume_l=60.0, zone=Zone.LOW)
+        run.fill()
+        _pour(run, 40)
+        run.step(zone=Zone.FULL)
+    assert run.state.day_l >= 79.0
+    run.pass_time(5, volume_l=60.0, zone=Zone.LOW)
+    _pour(run, 10)
+    assert Trip.FILL_OVER_VOLUME in run.trips
+    refused = run.step(Reset(run.now, "hub", None))
     assert not refused.replies[0].accepted
-    told.step(seconds=86_400.0, volume_l=60.0, zone=Zone.LOW)
-    assert told.step(Reset(told.now, "hub", None)).replies[0].accepted
+    run.step(seconds=86_400.0, volume_l=60.0, zone=Zone.LOW)
+    assert run.step(Reset(run.now, "hub", None)).replies[0].accepted
 
 
 def test_a_valve_that_is_open_without_a_rise_trips() -> None:
-    told = Told(LIMITS)
-    told.fill()
-    told.pass_time(61)
-    assert told.trips == [Trip.NO_RISE]
-    assert told.phase is Phase.TRIPPED
+    run = GuardRun(LIMITS)
+    run.fill()
+    run.pass_time(61)
+    assert run.trips == [Trip.NO_RISE]
+    assert run.phase is Phase.TRIPPED
 
 
 def test_a_slow_rise_is_a_rise() -> None:
-    told = Told(LIMITS)
-    told.fill()
-    _pour(told, 10, per_second_l=0.05)
-    assert not told.trips
+    run = GuardRun(LIMITS)
+    run.fill()
+    _pour(run, 10, per_second_l=0.05)
+    assert not run.trips
 
 
 def test_a_fill_takes_no_longer_than_its_time() -> None:
-    told = Told(replace(LIMITS, no_rise_after_s=1000.0), volume_l=None)
-    told.pass_time(305)
-    assert told.trips == [Trip.FILL_OVER_TIME]
+    run = GuardRun(replace(LIMITS, no_rise_after_s=1000.0), volume_l=None)
+    run.pass_time(305)
+    assert run.trips == [Trip.FILL_OVER_TIME]
 
 
-def test_a_level_that_rises_with_the_valve_shut_trips_and_resets_when_it_stands() -> None:
-    told = Told(LIMITS, zone=Zone.MIDDLE, volume_l=100.0)
-    told.pass_time(20)
-    told.step(volume_l=104.0)
-    assert not told.trips
-    told.step(volume_l=105.5)
-    assert told.trips == [Trip.RISE_WHILE_CLOSED]
-    assert not told.step(Reset(told.now, "hub", None)).replies[0].accepted
-    told.pass_time(15)
-    assert told.step(Reset(told.now, "hub", None)).replies[0].accepted
-    assert not told.latched
+def test_a_rise_with_the_valve_shut_trips_and_can_be_reset_when_the_level_is_steady() -> None:
+    run = GuardRun(LIMITS, zone=Zone.MIDDLE, volume_l=100.0)
+    run.pass_time(20)
+    run.step(volume_l=104.0)
+    assert not run.trips
+    run.step(volume_l=105.5)
+    assert run.trips == [Trip.RISE_WHILE_CLOSED]
+    assert not run.step(Reset(run.now, "hub", None)).replies[0].accepted
+    run.pass_time(15)
+    assert run.step(Reset(run.now, "hub", None)).replies[0].accepted
+    assert not run.latched
 
 
-def test_drawing_off_moves_the_mark_that_a_rise_is_counted_from() -> None:
-    told = Told(LIMITS, zone=Zone.MIDDLE, volume_l=100.0)
-    told.pass_time(20)
-    told.step(volume_l=90.0)
-    told.step(volume_l=94.0)
-    assert not told.trips
-    told.step(volume_l=95.0)
-    assert told.trips == [Trip.RISE_WHILE_CLOSED]
+def test_a_rise_is_counted_from_the_lowest_level_after_a_draw_off() -> None:
+    run = GuardRun(LIMITS, zone=Zone.MIDDLE, volume_l=100.0)
+    run.pass_time(20)
+    run.step(volume_l=90.0)
+    run.step(volume_l=94.0)
+    assert not run.trips
+    run.step(volume_l=95.0)
+    assert run.trips == [Trip.RISE_WHILE_CLOSED]
 
 
 def test_drips_just_after_closing_are_no_rise() -> None:
-    told = Told(LIMITS)
-    told.fill()
-    _pour(told, 30)
-    told.step(zone=Zone.FULL)
-    assert told.seen.volume_l is not None
-    told.step(volume_l=told.seen.volume_l + 6.0)
-    told.pass_time(60)
-    assert not told.trips
+    run = GuardRun(LIMITS)
+    run.fill()
+    _pour(run, 30)
+    run.step(zone=Zone.FULL)
+    assert run.seen.volume_l is not None
+    run.step(volume_l=run.seen.volume_l + 6.0)
+    run.pass_time(60)
+    assert not run.trips
 
 
-def test_where_rain_may_fall_in_a_rise_is_welcome() -> None:
-    told = Told(replace(LIMITS, rise_closed_l=None), zone=Zone.MIDDLE, volume_l=100.0)
-    told.pass_time(20)
-    told.pass_time(20, volume_l=140.0)
-    assert not told.trips
+def test_a_rise_does_not_trip_where_rain_may_fall_in() -> None:
+    run = GuardRun(replace(LIMITS, rise_closed_l=None), zone=Zone.MIDDLE, volume_l=100.0)
+    run.pass_time(20)
+    run.pass_time(20, volume_l=140.0)
+    assert not run.trips
 
 
-def test_with_switches_only_a_full_switch_that_rises_by_itself_trips() -> None:
-    told = Told(LIMITS, zone=Zone.MIDDLE, volume_l=None)
-    told.pass_time(20)
-    assert told.step(zone=Zone.FULL).flow is Flow.SHUT
-    assert told.trips == [Trip.RISE_WHILE_CLOSED]
+def test_with_switches_only_the_full_switch_trips_if_it_rises_with_the_valve_shut() -> None:
+    run = GuardRun(LIMITS, zone=Zone.MIDDLE, volume_l=None)
+    run.pass_time(20)
+    assert run.step(zone=Zone.FULL).flow is Flow.SHUT
+    assert run.trips == [Trip.RISE_WHILE_CLOSED]
 
 
-def test_an_unseen_rinse_into_a_reservoir_near_its_limit_is_not_begun() -> None:
-    told = Told(LIMITS, reservoir_ppm=49.9, product_ppm=90.0)
-    assert told.step().flow is Flow.SHUT
-    assert told.missing == {Permissive.RESERVOIR_BUDGET}
+def test_a_rinse_into_a_reservoir_near_its_limit_does_not_begin() -> None:
+    run = GuardRun(LIMITS, reservoir_ppm=49.9, product_ppm=90.0)
+    assert run.step().flow is Flow.SHUT
+    assert run.missing == {Permissive.RESERVOIR_BUDGET}

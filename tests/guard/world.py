@@ -1,4 +1,4 @@
-"""A guard with a calm world around it, for tests that tell a story step by step."""
+"""A guard in normal conditions, for tests that run a scenario step by step."""
 
 from dataclasses import replace
 from typing import Any
@@ -24,11 +24,11 @@ CALM = Assessment(
     reservoir_ppm=6.0,
     seen=Flow.SHUT,
 )
-"""A low reservoir, pure product, everything well."""
+"""A low reservoir, a pure product, no fault."""
 
 
-class Told:
-    """Steps a guard once a second and keeps what it said."""
+class GuardRun:
+    """Steps a guard once a second and keeps its decisions and trips."""
 
     def __init__(self, limits: Limits | None = None, **seen: Any) -> None:
         self.limits = limits or Limits()
@@ -41,7 +41,7 @@ class Told:
     def step(
         self, *commands: GuardCommand, seconds: float = 1.0, fresh: bool = True, **seen: Any
     ) -> Decision:
-        """Let one step pass in which something was seen differently from before."""
+        """Run one step in which some values of the assessment are new."""
         self.now += seconds
         self.seen = replace(self.seen, **seen)
         if fresh:
@@ -52,14 +52,14 @@ class Told:
         return self.decision
 
     def pass_time(self, seconds: float, *, fresh: bool = True, **seen: Any) -> Decision:
-        """Let many one-second steps pass."""
+        """Run many steps of one second."""
         decision = self.step(fresh=fresh, **seen)
         for _ in range(int(seconds) - 1):
             decision = self.step(fresh=fresh)
         return decision
 
     def fill(self) -> Decision:
-        """Let time pass until the fill proper runs."""
+        """Run steps until the phase is FILL."""
         for _ in range(200):
             decision = self.step()
             if self.state.phase is Phase.FILL:

@@ -1,28 +1,28 @@
 """A process that writes a log as fast as it can until it is killed; its promises go to the standard output.
 
-``A n``: alarm n and the latched state n are in the log. ``R n``: readings up to sequence n of this boot
-are safe. A file beside the log stands for the hub: a line in it was received there.
+``A n``: alarm n and the latched state n are on the disk. ``R n``: rows up to sequence n of this session are
+committed. A file beside the log stands for the hub: a line in it was received there.
 """
 
 import sys
 from pathlib import Path
 
 
-def main(log_path: Path, spill: Path, hub: Path) -> None:
+def main(log_path: Path, hub: Path) -> None:
     from conftest import line
 
     from bridge.guard.model import Trip
-    from bridge.history.limits import LogSettings
-    from bridge.history.log import Log
+    from bridge.history.limits import LogSettings, OutboxSettings
     from bridge.history.order import RecordClock
-    from bridge.history.outbox import OutboxSettings
-    from bridge.history.records import AlarmChange, AlarmRow, ReadingRow
+    from bridge.history.records import AlarmChange, AlarmRow, ReadingRow, StateRow
+    from bridge.history.writer import Log
 
     settings = LogSettings(outbox=OutboxSettings(every_s=0, pack_rows=20, pack_s=100))
-    log = Log(log_path, spill=spill, settings=settings)
+    log = Log(log_path, settings=settings)
     opened = log.start().result(30)
     clock = RecordClock(opened.boot, opened.last_utc_ms)
-    number = int(opened.state.get("latched", b"0"))
+    saved = opened.state.get("latched")
+    number = 0 if saved is None else int(saved.text)
     print("B", opened.boot, number, flush=True)
     second = 0.0
     with hub.open("a") as received:
@@ -30,27 +30,26 @@ def main(log_path: Path, spill: Path, hub: Path) -> None:
             for _ in range(60):
                 second += 30.0
                 stamp, _ = clock.stamp(second, 1_750_003_200.0 + second)
-                log.append(
-                    ReadingRow(
-                        stamp, "barrel", conductance_us=float(stamp.sequence % 97), volume_l=second % 200
-                    )
-                )
+                conductance_us = float(stamp.sequence % 97)
+                log.write([ReadingRow(stamp, "barrel", conductance_us=conductance_us, volume_l=second % 200)])
             safe = stamp.sequence
-            if log.settle().result(30):
+            if log.flush().result(30):
                 print("R", safe, flush=True)
             number += 1
             stamp, _ = clock.stamp(second, 1_750_003_200.0 + second)
             alarm = AlarmRow(stamp, "barrel", Trip.OVERFLOW, AlarmChange.RAISED, f"alarm {number}")
-            log.append(alarm, state={"latched": str(number).encode()})
-            if log.settle().result(30):
-                print("A", number, flush=True)
-            for parcel in log.peek(4).result(30):
+            log.write(
+                [alarm, StateRow("latched", 1, str(number))],
+                durable=True,
+                done=lambda ok, number=number: print("A", number, flush=True) if ok else None,
+            )
+            for parcel in log.parcels(4).result(30):
                 received.writelines(line(row) + "\n" for row in parcel.rows)
                 received.flush()
-                log.acknowledge([parcel.id])
+                log.acknowledge(parcel)
 
 
 if __name__ == "__main__":
     root = Path(__file__).parents[2]
     sys.path[:0] = [str(root), str(root / "tests" / "history")]
-    main(Path(sys.argv[1]), Path(sys.argv[2]), Path(sys.argv[3]))
+    main(Path(sys.argv[1]), Path(sys.argv[2]))

@@ -1,21 +1,29 @@
-"""Shared by the tests of the log: readings like a barrel's, and a folder in memory for the spill."""
+"""Shared by the tests of the log: readings like a barrel's."""
 
 import math
 import random
-import shutil
-import tempfile
-from collections.abc import Callable, Iterator, Sequence
+import sqlite3
+from collections.abc import Callable, Iterable
 from pathlib import Path
 
 import pytest
 
-from bridge.guard.model import Flow
-from bridge.history.limits import LogSettings
-from bridge.history.pack import Measured, pack_table
-from bridge.history.records import ReadingRow, Row, Stamp
+from bridge.guard.model import Flow, Trip
+from bridge.history.records import (
+    AlarmChange,
+    AlarmRow,
+    EventRow,
+    MinuteRow,
+    ReadingRow,
+    Row,
+    Stamp,
+    StampedRow,
+)
+from bridge.history.rollup import HOUR_MS, MINUTE_MS, RollUp
+from bridge.history.schema import open_for_writing
 from bridge.history.senml import row_records, write_one
-from bridge.history.spill import Laid, from_raw, raw
-from bridge.history.waiting import Waiting
+from bridge.history.store import Store
+from bridge.history.views import span_text
 from bridge.water.health import Health
 
 START_MS = 1_750_003_200_000
@@ -58,26 +66,14 @@ def barrel(second: int, *, boot: int = 1, noise: float = 1.0, reservoir: str = "
     )
 
 
-def measured(row: ReadingRow) -> Measured:
-    """A row as the log takes it."""
-    waiting = Waiting(LogSettings())
-    waiting.take_reading(row)
-    return from_raw(waiting.readings[row.reservoir])[0]
-
-
-def packed(rows: Sequence[Measured]) -> bytes:
-    """A block of readings, as the log makes one of those that wait."""
-    return pack_table(Laid(b"".join(map(raw, rows)), 0, len(rows)))
-
-
-def line(row: Row) -> str:
+def line(row: StampedRow) -> str:
     """A row as the hub's log would hold it: by its names and time, and its values."""
     kind = "reading" if isinstance(row, ReadingRow) else "entry"
     return kind + " ".join(write_one(record) for record in row_records(row, "test"))
 
 
 @pytest.fixture
-def line_of() -> Callable[[Row], str]:
+def line_of() -> Callable[[StampedRow], str]:
     return line
 
 
@@ -91,10 +87,52 @@ def start_ms() -> int:
     return START_MS
 
 
-@pytest.fixture
-def memory() -> Iterator[Path]:
-    """A folder on a memory file system where there is one, as the spill wants it."""
-    shm = Path("/dev/shm")
-    folder = Path(tempfile.mkdtemp(prefix="clearwell-test-", dir=shm if shm.is_dir() else None))
-    yield folder
-    shutil.rmtree(folder)
+def write_log(path: Path, rows: Iterable[StampedRow]) -> None:
+    """A log of these rows and the minutes that they make, in the order of time."""
+    store = Store(open_for_writing(path))
+    rolls: dict[str, RollUp] = {}
+    done: list[Row] = []
+    for row in sorted(rows, key=lambda one: one.stamp.utc_ms):
+        if isinstance(row, ReadingRow):
+            roll = rolls.setdefault(row.reservoir, RollUp(MINUTE_MS))
+            closed = roll.add(row.stamp.utc_ms, row.values, row.health)
+            done += [] if closed is None else [MinuteRow(row.reservoir, closed)]
+        done.append(row)
+    for name, roll in rolls.items():
+        last = roll.close()
+        done += [] if last is None else [MinuteRow(name, last)]
+    store.begin()
+    store.add(done)
+    store.commit()
+    store.connection.close()
+
+
+def write_days(path: Path, days: int) -> int:
+    """A log of so many days, each like the first, with readings of the last day; the beginning in UTC ms."""
+    write_log(path, (barrel(second) for second in range(0, 86_400, 5)))
+    connection = sqlite3.connect(path)
+    for table in ("minute", "hour"):
+        columns = [row[1] for row in connection.execute(f"PRAGMA table_info({table})")]
+        rest = ", ".join(columns[1:])
+        connection.executemany(
+            f"INSERT INTO {table} SELECT strftime('%Y-%m-%dT%H:%M:%SZ', time, ?), {rest} FROM {table} "
+            "WHERE time < ?",
+            [(f"+{day} days", span_text(START_MS + 86_400_000)) for day in range(1, days)],
+        )
+    last_ms = (days - 1) * 86_400_000
+    connection.execute("UPDATE reading SET id = id + (? << 8)", (last_ms,))
+    connection.execute(
+        "UPDATE reading SET time = strftime('%Y-%m-%dT%H:%M:%fZ', time, ?)", (f"+{days - 1} days",)
+    )
+    store = Store(connection)
+    store.add(
+        EventRow(Stamp(1, n, START_MS + n * HOUR_MS + 5), "barrel", "fill-began", "The level fell to 80 L.")
+        if n % 8
+        else AlarmRow(
+            Stamp(1, n, START_MS + n * HOUR_MS + 5), "barrel", Trip.NO_RISE, AlarmChange.RAISED, "x" * 200
+        )
+        for n in range(24 * days)
+    )
+    connection.commit()
+    connection.close()
+    return START_MS

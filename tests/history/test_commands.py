@@ -21,9 +21,7 @@ from bridge.commands.log import KINDS
 from bridge.commands.shared import log_file as logfile
 from bridge.errors import InputError
 from bridge.guard.model import Trip
-from bridge.history.entries import Kind
 from bridge.history.export import utc_text
-from bridge.history.log import Log
 from bridge.history.records import (
     AlarmChange,
     AlarmRow,
@@ -33,11 +31,13 @@ from bridge.history.records import (
     EntryRow,
     EventRow,
     FillRow,
+    Kind,
     SampleRow,
     Stamp,
 )
 from bridge.history.senml import parse
 from bridge.history.span import moment_ms, span_of
+from bridge.history.writer import Log
 
 ROOT = Path(__file__).parents[2]
 PYTHON = (sys.executable, "-m", "bridge")
@@ -71,10 +71,10 @@ def log(tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = tmp_path_factory.mktemp("log") / "clearwell.db"
     one = Log(path)
     one.start().result(20)
-    one.append(*(barrel(second) for second in range(0, 3 * 3600, 2)))
-    one.append(*(barrel(second, reservoir="cask") for second in range(20_000, 20_010)))
-    one.append(*one_of_each(START_MS))
-    assert one.settle(blocks=True).result(20)
+    one.write([barrel(second) for second in range(0, 3 * 3600, 2)])
+    one.write([barrel(second, reservoir="cask") for second in range(20_000, 20_010)])
+    one.write(one_of_each(START_MS))
+    assert one.flush().result(20)
     assert one.close(20)
     return path
 
@@ -455,8 +455,8 @@ def test_a_wrong_question_to_the_log_ends_with_status_2(
 
 @pytest.fixture
 def running(tmp_path: Path) -> Iterator[Log]:
-    """A log that is being written, with a spill as the daemon has it."""
-    one = Log(tmp_path / "clearwell.db", spill=tmp_path / "clearwell.db.spill")
+    """A log that is being written."""
+    one = Log(tmp_path / "clearwell.db")
     one.start().result(20)
     yield one
     assert one.close(20)
@@ -468,8 +468,8 @@ def test_following_shows_what_happens_while_the_daemon_writes_and_each_entry_onc
     def event(number: int) -> EventRow:
         return EventRow(Stamp(1, number, start_ms + 1000 * number), "barrel", "phase", f"Number {number}.")
 
-    running.append(event(1))
-    assert running.settle().result(20)
+    running.write([event(1)])
+    assert running.flush().result(20)
     follow = [*PYTHON, "log", "--log", str(running.path), "--follow"]
     with subprocess.Popen(
         follow, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
@@ -478,11 +478,11 @@ def test_following_shows_what_happens_while_the_daemon_writes_and_each_entry_onc
         try:
             assert process.stdout is not None
             shown = _until(process.stdout.fileno(), b"Number 1.")
-            # Events wait for a commit; until then they are in the spill only.
-            running.append(event(2))
+            # Events wait some seconds for their commit.
+            running.write([event(2)])
             shown += _until(process.stdout.fileno(), b"Number 2.")
-            running.append(event(3))
-            assert running.settle().result(20)
+            running.write([event(3)])
+            assert running.flush().result(20)
             shown += _until(process.stdout.fileno(), b"Number 3.")
             process.send_signal(signal.SIGINT)
             rest, error = process.communicate(timeout=20)

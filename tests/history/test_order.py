@@ -1,12 +1,9 @@
 """The order of records survives every clock."""
 
-from itertools import pairwise
-
 from hypothesis import given
 from hypothesis import strategies as st
 
 from bridge.history.order import FAR_BEHIND_S, ClockStep, RecordClock
-from bridge.history.pack import TICK_MS
 from bridge.history.records import Stamp
 
 NOON = 1_750_000_000.0
@@ -95,22 +92,3 @@ def test_no_row_of_steps_reorders_the_log(steps: dict[int, float], floor: int) -
     assert times == sorted(set(times))
     big = [second for second, by in steps.items() if 0 < second < 300 and abs(by) > 2]
     assert len([step for step in told if abs(step.seconds) > 2]) >= len(big)
-
-
-@given(
-    st.lists(st.tuples(st.sampled_from("ab"), st.floats(0.0, 0.03)), min_size=1, max_size=60),
-    st.integers(0, 1_750_000_000_000),
-)
-def test_each_reading_of_a_reservoir_has_a_tick_of_its_own_after_all_that_is_in_the_log(
-    readings: list[tuple[str, float]], floor: int
-) -> None:
-    clock, now, ticks = RecordClock(4, floor), 5.0, {"a": [floor // TICK_MS], "b": [floor // TICK_MS]}
-    for held_up, (reservoir, gap) in enumerate(readings):
-        now += gap
-        made, _ = clock.stamp(now, 1_700_000_000.0 + now)
-        stamp = clock.reading(reservoir, made)
-        assert (stamp.boot, stamp.sequence) == (made.boot, made.sequence)
-        assert 0 <= stamp.utc_ms - made.utc_ms <= TICK_MS * (held_up + 1), "ahead by more than it must be"
-        ticks[reservoir].append(stamp.utc_ms // TICK_MS)
-    for one in ticks.values():
-        assert all(before < after for before, after in pairwise(one))

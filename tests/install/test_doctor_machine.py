@@ -26,7 +26,7 @@ from bridge.doctor.judge_machine import (
     judge_program,
 )
 from bridge.doctor.see_machine import LIBRARIES, files_at, see_disk
-from bridge.history.log import Log
+from bridge.history.writer import Log
 from bridge.station.plan import CalibrationInForce
 from tests.history.conftest import barrel
 from tests.install.conftest import ROOT, as_somebody_else
@@ -160,13 +160,13 @@ def test_a_damaged_log_is_found_and_an_older_one_is_none(
     path.unlink()
     log = Log(path)
     log.start().result(20)
-    log.append(*(barrel(second) for second in range(0, 7200, 10)))
-    log.settle(blocks=True).result(20)
+    log.write([barrel(second) for second in range(0, 7200, 10)])
+    log.flush().result(20)
     log.close(20)
     _, found = examined(configured())
     assert "is sound" in found["log", ""]["what"]
     content = bytearray(path.read_bytes())
-    content[5 * 1024 : 9 * 1024] = os.urandom(4096)
+    content[4096:12288] = os.urandom(8192)
     path.write_bytes(content)
     done, found = examined(configured())
     assert done.status == 1

@@ -11,7 +11,7 @@ import pytest
 
 from bridge.errors import HubError, InputError
 from bridge.mqtt.broker import BrokerSettings, MqttVersion, Secret, TlsSettings
-from bridge.mqtt.client import HubClient, Patience
+from bridge.mqtt.client import HubClient, Timeouts
 from bridge.mqtt.topics import Layout
 from tests.brokers import AnyBroker, Mosquitto
 from tests.waiting import DEADLINE_S, within
@@ -40,7 +40,7 @@ async def first_report(settings: BrokerSettings, answer_s: float = DEADLINE_S) -
         [],
         on_command=lambda *_: None,
         report=report,
-        patience=Patience(answer_s, 0.05, 0.1),
+        timeouts=Timeouts(answer_s, 0.05, 0.1),
     )
     run = asyncio.create_task(client.run())
     try:

@@ -7,7 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from bridge.config.loading import load
-from bridge.mqtt.announcements import PAYLOAD_PLACES, TOPIC_PLACES, Announcements, Each
+from bridge.mqtt.announcements import PAYLOAD_PLACEHOLDERS, TOPIC_PLACEHOLDERS, Announcements, Each
 from bridge.mqtt.broker import MqttVersion
 from bridge.mqtt.client import HubClient
 from bridge.station.view import StationView
@@ -19,10 +19,12 @@ BARREL = "homie/5/potting-shed-barrel"
 
 def test_its_comments_list_every_place_that_there_is() -> None:
     comments = "\n".join(line for line in FILE.read_text().splitlines() if line.startswith("#"))
-    in_topics, in_payloads = comments.split("Places in a payload")
+    in_topics, in_payloads = comments.split("Placeholders in a payload")
     topics, payloads = (set(re.findall(r"\$\{(\w+)\}", part)) - {"name"} for part in (in_topics, in_payloads))
-    assert topics == set(TOPIC_PLACES[Each.PROPERTY])
-    assert payloads - topics == set(PAYLOAD_PLACES[Each.PROPERTY]) - set(TOPIC_PLACES[Each.PROPERTY])
+    assert topics == set(TOPIC_PLACEHOLDERS[Each.PROPERTY])
+    assert payloads - topics == set(PAYLOAD_PLACEHOLDERS[Each.PROPERTY]) - set(
+        TOPIC_PLACEHOLDERS[Each.PROPERTY]
+    )
 
 
 def test_it_shows_every_kind_of_template() -> None:

@@ -20,16 +20,16 @@ BASE = "homie/5/garden-north-barrel"
 @pytest.fixture
 def ready(view: StationView) -> Device:
     """The reservoir after its first view at time 0."""
-    return Device.of(LAYOUT, view.identity, 300.0, 100.0).shows(view, 0.0, 100.0)[0]
+    return Device.of(LAYOUT, view.identity, 300.0, 100.0).update(view, 0.0, 100.0)[0]
 
 
 def told(device: Device, view: StationView, now: float = 1.0) -> dict[str, str]:
-    return {m.topic.removeprefix(f"{BASE}/"): m.payload for m in device.shows(view, now, 100.0)[1]}
+    return {m.topic.removeprefix(f"{BASE}/"): m.payload for m in device.update(view, now, 100.0)[1]}
 
 
 def test_a_view_with_nothing_new_says_nothing(ready: Device, view: StationView) -> None:
     assert told(ready, replace(view)) == {}
-    again, _ = ready.shows(replace(view), 1.0, 100.0)
+    again, _ = ready.update(replace(view), 1.0, 100.0)
     assert again is ready
 
 
@@ -47,7 +47,7 @@ def test_a_slow_drift_is_told_as_soon_as_it_leaves_the_band_around_the_told_valu
 ) -> None:
     device, values = ready, []
     for step in range(1, 31):
-        device, messages = device.shows(replace(view, product_ppm=6.0 + 0.03 * step), float(step), 100.0)
+        device, messages = device.update(replace(view, product_ppm=6.0 + 0.03 * step), float(step), 100.0)
         values += [float(m.payload) for m in messages]
     assert len(values) >= 5
     assert max(b - a for a, b in zip([6.0, *values], values, strict=False)) <= 0.13 + 1e-9
@@ -63,7 +63,7 @@ def test_the_hub_is_never_further_from_the_truth_than_the_dead_band(
     device = Device.of(LAYOUT, view.identity, 1e9, 100.0)
     kept: dict[str, str] = {}
     for now, value in enumerate(values):
-        device, messages = device.shows(replace(view, product_ppm=value), float(now), 100.0)
+        device, messages = device.update(replace(view, product_ppm=value), float(now), 100.0)
         kept |= {m.topic: m.payload for m in messages}
         shown = kept[f"{BASE}/product/ppm"]
         if value is None or value != value:
@@ -96,7 +96,7 @@ def test_words_switches_and_sets_are_told_at_once(ready: Device, view: StationVi
 
 
 def test_what_becomes_unknown_is_deleted_and_comes_back(ready: Device, view: StationView) -> None:
-    gone, messages = ready.shows(replace(view, volume_l=None, overflow=None), 1.0, 100.0)
+    gone, messages = ready.update(replace(view, volume_l=None, overflow=None), 1.0, 100.0)
     assert set(messages) == {
         Publication(f"{BASE}/reservoir/volume", "", 1, True),
         Publication(f"{BASE}/reservoir/overflow", "", 1, True),
@@ -106,25 +106,25 @@ def test_what_becomes_unknown_is_deleted_and_comes_back(ready: Device, view: Sta
 
 
 def test_every_value_is_told_again_within_the_heartbeat(ready: Device, view: StationView) -> None:
-    changed, _ = ready.shows(replace(view, product_ppm=9.0), 200.0, 100.0)
+    changed, _ = ready.update(replace(view, product_ppm=9.0), 200.0, 100.0)
     now = replace(view, product_ppm=9.0)
     assert told(changed, now, 299.0) == {}
     at_300 = told(changed, now, 300.0)
     assert at_300["reservoir/volume"] == "120.00"
     assert at_300["health/status"] == "good"
     assert "product/ppm" not in at_300
-    later, _ = changed.shows(now, 300.0, 100.0)
+    later, _ = changed.update(now, 300.0, 100.0)
     assert told(later, now, 500.0) == {"product/ppm": "9.0000"}
 
 
 def test_an_alarm_is_an_alert_until_it_is_normal_or_shelved(ready: Device, view: StationView) -> None:
     low = ActiveAlarm(Advisory.RESERVOIR_LOW.value, "unacknowledged", "The reservoir is low.", False)
     trip = ActiveAlarm(Trip.OVERFLOW.value, "latched-unacknowledged", "The overflow float is up.", False)
-    raised, messages = ready.shows(replace(view, alarms=(low, trip)), 1.0, 100.0)
+    raised, messages = ready.update(replace(view, alarms=(low, trip)), 1.0, 100.0)
     assert Publication(f"{BASE}/$alert/reservoir-low", "The reservoir is low.", 1, True) in messages
     assert Publication(f"{BASE}/$alert/overflow", "The overflow float is up.", 1, True) in messages
 
-    shelved, messages = raised.shows(replace(view, alarms=(replace(low, shelved=True), trip)), 2.0, 100.0)
+    shelved, messages = raised.update(replace(view, alarms=(replace(low, shelved=True), trip)), 2.0, 100.0)
     assert Publication(f"{BASE}/$alert/reservoir-low", "", 1, True) in messages
     assert not any("overflow" in m.topic and "$alert" in m.topic for m in messages)
     listed = json.loads(next(m.payload for m in messages if m.topic.endswith("health/alarms")))
@@ -144,17 +144,17 @@ def test_at_a_new_connection_old_alerts_and_left_over_values_are_deleted(view: S
 
 
 def test_a_device_is_ready_only_after_its_values(view: StationView) -> None:
-    device, opening = Device.of(LAYOUT, view.identity, 300.0, 100.0).opened()
+    device, opening = Device.of(LAYOUT, view.identity, 300.0, 100.0).describe()
     assert [m.topic for m in opening] == [f"{BASE}/$state", f"{BASE}/$description"]
     assert opening[0].payload == "init"
-    device, messages = device.shows(view, 0.0, 100.0)
+    device, messages = device.update(view, 0.0, 100.0)
     assert messages[-1] == Publication(f"{BASE}/$state", "ready", 1, True)
     assert "$state" not in told(device, replace(view, hold=True))
 
 
 def test_a_description_changes_only_in_init(ready: Device, view: StationView) -> None:
     changed = replace(view, identity=replace(view.identity, has_feed_probe=False))
-    device, messages = ready.shows(changed, 1.0, 200.0)
+    device, messages = ready.update(changed, 1.0, 200.0)
     topics = [m.topic.removeprefix(f"{BASE}/") for m in messages]
     assert topics[:2] == ["$state", "$description"]
     assert (messages[0].payload, messages[-1].payload) == ("init", "ready")

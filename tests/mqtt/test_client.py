@@ -13,7 +13,7 @@ from bridge.guard.commands import GuardCommand, Hold, StartFill
 from bridge.guard.model import Advisory
 from bridge.mqtt.announcements import Announcements, AnnouncementTemplate, Each
 from bridge.mqtt.broker import BrokerSettings, MqttVersion
-from bridge.mqtt.client import HubClient, Patience
+from bridge.mqtt.client import HubClient, Timeouts
 from bridge.mqtt.topics import Layout, Level, Publication
 from bridge.station.view import ActiveAlarm, StationView
 from tests.brokers import AnyBroker, Cable, LayCable, Mosquitto, Observe, Observer
@@ -33,10 +33,10 @@ class Bridge:
     reports: list[HubError | None] = field(default_factory=list)
     refusal: str | None = None
 
-    def take(self, reservoir: str, command: GuardCommand) -> str | None:
+    def take(self, reservoir: str, command: GuardCommand, answered: Callable[[str | None], None]) -> None:
         assert reservoir == "north-barrel"
         self.commands.append(command)
-        return self.refusal
+        answered(self.refusal)
 
     def hear(self, trouble: HubError | None) -> None:
         self.reports.append(trouble)
@@ -70,7 +70,7 @@ async def start(view: StationView) -> AsyncIterator[Start]:
             [view.identity],
             on_command=bridge.take,
             report=bridge.hear,
-            **({"patience": Patience(DEADLINE_S, 0.05, 0.2)} | more),
+            **({"timeouts": Timeouts(DEADLINE_S, 0.05, 0.2)} | more),
         )
         bridge.run = asyncio.create_task(bridge.client.run())
         bridges.append(bridge)
@@ -122,7 +122,7 @@ async def test_a_reservoir_that_is_heard_while_another_is_shown_for_the_first_ti
         BrokerSettings(broker.host, "garden-bridge", broker.port, version=MqttVersion(broker.newest)),
         LAYOUT,
         [view.identity, south.identity],
-        on_command=lambda reservoir, command: None,
+        on_command=lambda reservoir, command, answered: None,
         report=lambda trouble: None,
     )
     client.offer(view)
@@ -303,7 +303,7 @@ async def test_a_broker_that_starts_late_and_forgets_everything_is_told_everythi
     await bridge.until(lambda b: len(b.reports) > 0)
     assert "nothing listens there" in str(bridge.reports[0])
     assert not bridge.client.connected
-    with pytest.raises(HubError, match="is away"):
+    with pytest.raises(HubError, match="is not connected"):
         await bridge.client.send(Publication("log/1", "[]", 1, False))
 
     await broker.start()
@@ -370,7 +370,7 @@ async def test_a_client_that_is_cancelled_says_disconnected_too(
 async def test_stopping_ends_at_once_while_the_broker_is_away(broker: AnyBroker, start: Start) -> None:
     await broker.stop()
     hour_s = 3600.0
-    bridge = start(broker, broker.newest, heartbeat_s=hour_s, patience=Patience(DEADLINE_S, hour_s, hour_s))
+    bridge = start(broker, broker.newest, heartbeat_s=hour_s, timeouts=Timeouts(DEADLINE_S, hour_s, hour_s))
     await bridge.until(lambda b: len(b.reports) > 0)
     await within(bridge.client.stop(), "the stop waits for the next attempt")
 
@@ -387,7 +387,7 @@ async def test_trouble_is_reported_once_and_not_with_every_attempt(start: Start)
 
     server = await asyncio.start_server(hang_up, "127.0.0.1", 0)
     port = server.sockets[0].getsockname()[1]
-    bridge = start(Door("127.0.0.1", port), "5", patience=Patience(DEADLINE_S, 0.02, 0.02))
+    bridge = start(Door("127.0.0.1", port), "5", timeouts=Timeouts(DEADLINE_S, 0.02, 0.02))
     await within(third.wait(), "the client made no third attempt")
     server.close()
     assert len(bridge.reports) == 1

@@ -21,7 +21,7 @@ from bridge.guard.commands import (
     StartFill,
 )
 from bridge.guard.model import Advisory, Trip
-from bridge.mqtt.client import Pulse
+from bridge.mqtt.client import Heartbeat
 from bridge.mqtt.commands import Accepted, Incoming, Refused, parse
 from bridge.mqtt.properties import ALARM_WORDS, PROPERTIES
 from bridge.mqtt.topics import Layout, Publication
@@ -136,7 +136,7 @@ def test_a_command_that_lay_unread_is_refused_as_stale(waited_s: float) -> None:
 
 
 def test_after_a_standstill_what_is_read_at_once_counts_as_old_and_later_messages_as_fresh() -> None:
-    running = Pulse(100.0).beat(101.0).beat(102.1)
+    running = Heartbeat(100.0).beat(101.0).beat(102.1)
     assert running.waited_s(102.5) == 0.0
     assert running.waited_s(3702.1) == 3600.0
     resumed = running.beat(3702.1)

@@ -50,7 +50,7 @@ def is_valid(payload: str, described: dict[str, Any]) -> bool:
 def test_every_value_of_a_healthy_reservoir_is_published_and_fits_its_description(view: StationView) -> None:
     described = document(view.identity)
     device = Device.of(LAYOUT, view.identity, 300.0, 100.0)
-    _, messages = device.shows(view, 0.0, 100.0)
+    _, messages = device.update(view, 0.0, 100.0)
     values = {m.topic.removeprefix("homie/5/garden-north-barrel/"): m for m in messages if "$" not in m.topic}
     expected = {
         f"{node_id}/{property_id}"
@@ -173,9 +173,9 @@ def test_the_version_grows_with_the_content_and_only_with_it(identity: StationId
 def test_an_id_that_cannot_stand_in_a_topic_is_refused_at_the_start(
     bad: str, identity: StationIdentity
 ) -> None:
-    with pytest.raises(InputError, match="cannot stand in a topic"):
+    with pytest.raises(InputError, match="cannot be part of a topic"):
         Layout(bad, "Garden bridge")
-    with pytest.raises(InputError, match="cannot stand in a topic"):
+    with pytest.raises(InputError, match="cannot be part of a topic"):
         describe_reservoir(LAYOUT, replace(identity, reservoir=bad), 0.0)
 
 

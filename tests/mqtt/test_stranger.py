@@ -23,7 +23,7 @@ from bridge.forecast import persistence as saved
 from bridge.forecast.learned import Kept, begun
 from bridge.guard.faults import FAULTS
 from bridge.guard.model import Trip
-from bridge.history.log import Log
+from bridge.history.writer import Log
 from bridge.mqtt.description import fitted
 from bridge.mqtt.properties import PROPERTIES, Datatype, Property
 from bridge.protocol.messages import Feature
@@ -171,7 +171,7 @@ def _remembers_a_month(plan: BridgePlan) -> None:
     assert plan.log is not None
     log = Log(plan.log.path)
     log.start().result(DEADLINE_S)
-    log.remember(f"prospect.{north.identity.reservoir}", saved.written(kept))
+    log.write([saved.written(north.identity.reservoir, kept)])
     assert log.close()
 
 

@@ -8,6 +8,7 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from bridge.errors import InputError, OutOfRangeError
+from bridge.guard.model import Flow
 from bridge.protocol.codec import Damaged, Decoder, Direction, encode
 from bridge.protocol.frame import seal
 from bridge.protocol.messages import (
@@ -20,7 +21,6 @@ from bridge.protocol.messages import (
     Identify,
     Lease,
     LocalFault,
-    Path,
     Reading,
     Refusal,
 )
@@ -44,7 +44,7 @@ switch = st.sampled_from([True, False, None])
 readings = st.builds(
     Reading,
     uint16,
-    st.sampled_from(Path),
+    st.sampled_from(Flow),
     conductance,
     temperature,
     st.none() | conductance,
@@ -58,11 +58,11 @@ readings = st.builds(
 )
 others = st.one_of(
     st.builds(Hello, uint16, words(24), words(16), st.sampled_from(BootReason), ms, uint16.map(Feature)),
-    st.builds(Ack, uint16, uint16, st.sampled_from(Path)),
+    st.builds(Ack, uint16, uint16, st.sampled_from(Flow)),
     st.builds(Refusal, uint16, uint16, words(16)),
 )
 commands = st.one_of(
-    st.builds(Lease, uint16, st.sampled_from([Path.FILL, Path.DRAIN]), ms),
+    st.builds(Lease, uint16, st.sampled_from([Flow.TO_RESERVOIR, Flow.TO_DRAIN]), ms),
     st.builds(Close, uint16),
     st.builds(Identify, uint16),
 )
@@ -88,8 +88,8 @@ WIDTHS = {"product_us": 8, "product_c": 6, "feed_us": 8, "feed_c": 6, "level_sen
 
 @settings(max_examples=400)
 @given(readings)
-@example(Reading(0, Path.SHUT, 9.9999996, -0.0001, 999999.96, 99.9996, 0.99996))
-@example(Reading(65535, Path.DRAIN, 9_999_999, 9999, 9_999_999, 9999, 9.0, True, True, True, 2**32 - 1,
+@example(Reading(0, Flow.SHUT, 9.9999996, -0.0001, 999999.96, 99.9996, 0.99996))
+@example(Reading(65535, Flow.TO_DRAIN, 9_999_999, 9999, 9_999_999, 9999, 9.0, True, True, True, 2**32 - 1,
                  LocalFault(65535)))  # fmt: skip
 def test_a_reading_arrives_as_exact_as_its_width_allows(reading):
     frame = encode(reading)
@@ -140,13 +140,16 @@ def test_endless_noise_is_one_event_and_takes_no_room():
     assert isinstance(events[0], Damaged)
     assert len(events[0].excerpt) <= 48
     assert decoder._kept == b""
-    assert decoder.feed(encode(Ack(1, 2, Path.FILL))) == [Ack(1, 2, Path.FILL)]
+    assert decoder.feed(encode(Ack(1, 2, Flow.TO_RESERVOIR))) == [Ack(1, 2, Flow.TO_RESERVOIR)]
 
 
 def test_counts_tell_what_was_passed_over():
     decoder = Decoder(Direction.TO_BRIDGE)
     decoder.feed(
-        encode(Ack(1, 2, Path.FILL)) + b"chatter\n" + encode(Close(1)) + b">1 5 ack of=2 path=fill*00000000\n"
+        encode(Ack(1, 2, Flow.TO_RESERVOIR))
+        + b"chatter\n"
+        + encode(Close(1))
+        + b">1 5 ack of=2 path=fill*00000000\n"
     )
     assert decoder.counts.good == 1
     assert decoder.counts.damaged_total == 2
@@ -174,7 +177,7 @@ def test_values_that_are_no_numbers_and_fields_nobody_knows_are_counted():
 
 def test_restart_forgets_half_a_frame():
     decoder = Decoder(Direction.TO_BRIDGE)
-    frame = encode(Ack(1, 2, Path.FILL))
+    frame = encode(Ack(1, 2, Flow.TO_RESERVOIR))
     assert decoder.feed(frame[:10]) == []
     decoder.restart()
     assert [type(event) for event in decoder.feed(frame[10:])] == [Damaged]
@@ -183,15 +186,15 @@ def test_restart_forgets_half_a_frame():
 @pytest.mark.parametrize(
     "message",
     [
-        Lease(1, Path.FILL, 0),
-        Lease(1, Path.FILL, 65536),
+        Lease(1, Flow.TO_RESERVOIR, 0),
+        Lease(1, Flow.TO_RESERVOIR, 65536),
         Close(65536),
         Close(-1),
-        Ack(1, 70000, Path.SHUT),
-        Reading(1, Path.SHUT, math.nan, 20.0),
-        Reading(1, Path.SHUT, math.inf, 20.0),
-        Reading(1, Path.SHUT, 3.0, 12345678.0),
-        Reading(1, Path.SHUT, 3.0, 20.0, pulses=2**32),
+        Ack(1, 70000, Flow.SHUT),
+        Reading(1, Flow.SHUT, math.nan, 20.0),
+        Reading(1, Flow.SHUT, math.inf, 20.0),
+        Reading(1, Flow.SHUT, 3.0, 12345678.0),
+        Reading(1, Flow.SHUT, 3.0, 20.0, pulses=2**32),
     ],
 )
 def test_a_number_that_has_no_place_on_the_line_is_refused_with_its_range(message):
@@ -202,13 +205,13 @@ def test_a_number_that_has_no_place_on_the_line_is_refused_with_its_range(messag
 @pytest.mark.parametrize(
     "message",
     [
-        Lease(1, Path.SHUT, 1000),
+        Lease(1, Flow.SHUT, 1000),
         Refusal(1, 2, ""),
         Refusal(1, 2, "two words"),
         Refusal(1, 2, "x=y"),
         Hello(1, "a" * 25, "1", BootReason.POWER, 1000, Feature.NONE),
         Hello(1, "a\n>1", "1", BootReason.POWER, 1000, Feature.NONE),
-        Reading(1, Path.SHUT),
+        Reading(1, Flow.SHUT),
     ],
 )
 def test_text_that_has_no_place_on_the_line_is_refused(message):

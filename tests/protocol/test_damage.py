@@ -3,6 +3,7 @@
 import random
 import zlib
 
+from bridge.guard.model import Flow
 from bridge.protocol.codec import Damaged, Decoder, Direction, Ignored, encode
 from bridge.protocol.messages import (
     FAILED,
@@ -14,7 +15,6 @@ from bridge.protocol.messages import (
     Identify,
     Lease,
     LocalFault,
-    Path,
     Reading,
     Refusal,
 )
@@ -26,7 +26,7 @@ def from_controller(rng):
     kind = rng.randrange(6)
     number = rng.randrange(65536)
     if kind == 0:
-        return Ack(number, rng.randrange(65536), rng.choice(list(Path)))
+        return Ack(number, rng.randrange(65536), rng.choice(list(Flow)))
     if kind == 1:
         return Refusal(number, rng.randrange(65536), rng.choice(["overflow", "nodrain", "fault"]))
     if kind == 2:
@@ -35,7 +35,7 @@ def from_controller(rng):
         )
     return Reading(
         number,
-        rng.choice(list(Path)),
+        rng.choice(list(Flow)),
         rng.choice([FAILED, round(rng.uniform(0, 2000), 3)]),
         rng.choice([FAILED, round(rng.uniform(-5, 45), 2)]),
         rng.choice([None, FAILED, round(rng.uniform(0, 2000), 3)]),
@@ -56,7 +56,7 @@ def from_bridge(rng):
         return Close(number)
     if kind == 1:
         return Identify(number)
-    return Lease(number, rng.choice([Path.FILL, Path.DRAIN]), rng.randrange(1, 65536))
+    return Lease(number, rng.choice([Flow.TO_RESERVOIR, Flow.TO_DRAIN]), rng.randrange(1, 65536))
 
 
 def flip(rng, frame, other):

@@ -3,7 +3,8 @@
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.protocol.messages import BootReason, Feature, Hello, Path, Reading
+from bridge.guard.model import Flow
+from bridge.protocol.messages import BootReason, Feature, Hello, Reading
 from bridge.protocol.sequence import Arrival, Irregular, Track, follow, follow_message
 
 number = st.integers(0, 65535)
@@ -73,7 +74,7 @@ def test_a_hello_with_number_zero_is_a_restart_from_anywhere(start):
     track, _ = follow(Track(), start)
     track, arrival = follow_message(track, hello(0))
     assert arrival is Arrival.RESTARTED
-    track, arrival = follow_message(track, Reading(1, Path.SHUT, 3.0, 20.0))
+    track, arrival = follow_message(track, Reading(1, Flow.SHUT, 3.0, 20.0))
     assert arrival is Arrival.NEXT
     assert (track.counted.lost, track.counted.restarts) == (0, 1)
 

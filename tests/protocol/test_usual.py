@@ -4,9 +4,10 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
+from bridge.guard.model import Flow
 from bridge.protocol.codec import Decoder, Direction, encode, usual_reading
 from bridge.protocol.frame import LONGEST_FRAME, seal
-from bridge.protocol.messages import FAILED, LocalFault, Path, Reading
+from bridge.protocol.messages import FAILED, LocalFault, Reading
 
 PLAIN = ">1 4710 reading path=fill p=3.271 pt=18.42 f=412.6 ft=17.9 lv=0.6125 sw=100 n=18231"
 
@@ -106,7 +107,7 @@ celsius = st.decimals(-99, 999, places=2).map(float)
 usual = st.builds(
     Reading,
     st.integers(0, 0xFFFF),
-    st.sampled_from(Path),
+    st.sampled_from(Flow),
     conductance,
     celsius,
     st.none() | conductance,
@@ -120,8 +121,10 @@ usual = st.builds(
 
 
 @given(usual)
-@example(Reading(0, Path.SHUT, 0.0, 0.0))
-@example(Reading(65535, Path.DRAIN, 9999999.0, 9999.0, 9999999.0, 9999.0, 1.0, True, True, True, 2**32 - 1))
+@example(Reading(0, Flow.SHUT, 0.0, 0.0))
+@example(
+    Reading(65535, Flow.TO_DRAIN, 9999999.0, 9999.0, 9999999.0, 9999.0, 1.0, True, True, True, 2**32 - 1)
+)
 def test_a_reading_in_which_everything_is_well_takes_the_short_cut(reading):
     frame = encode(reading)
     assert usual_reading(frame) == usual_reading(frame[:-1] + b"\r\n") == reading
@@ -177,6 +180,6 @@ def test_a_reading_that_ends_noise_too_long_to_keep_is_passed_over_all_the_same(
 
 
 def test_a_fault_or_a_failed_input_arrives_by_the_long_way():
-    told = Reading(1, Path.SHUT, FAILED, 18.0, faults=LocalFault.CELL_RANGE)
+    told = Reading(1, Flow.SHUT, FAILED, 18.0, faults=LocalFault.CELL_RANGE)
     assert usual_reading(encode(told)) is None
     assert Decoder(Direction.TO_BRIDGE).feed(encode(told)) == [told]

@@ -7,18 +7,9 @@ from pathlib import Path as File
 
 import pytest
 
+from bridge.guard.model import Flow
 from bridge.protocol.codec import Damaged, Decoder, Direction, Ignored, encode
-from bridge.protocol.messages import (
-    FAILED,
-    Ack,
-    Close,
-    Hello,
-    Identify,
-    Lease,
-    Path,
-    Reading,
-    Refusal,
-)
+from bridge.protocol.messages import FAILED, Ack, Close, Hello, Identify, Lease, Reading, Refusal
 
 NOTES = File(__file__).parents[2] / "firmware_notes"
 
@@ -90,7 +81,7 @@ def described(event) -> list:
         case Refusal():
             return ["no", {"seq": event.sequence, "of": event.of, "why": event.why}]
         case Lease():
-            kind = {Path.FILL: "lease", Path.DRAIN: "drain"}[event.path]
+            kind = {Flow.TO_RESERVOIR: "lease", Flow.TO_DRAIN: "drain"}[event.path]
             return [kind, {"seq": event.sequence, "ms": event.duration_ms}]
         case Close():
             return ["close", {"seq": event.sequence}]
@@ -151,7 +142,7 @@ def test_check_is_the_published_crc_32_iso_hdlc():
     # Check value 0xCBF43926: Catalogue of parametrised CRC algorithms (G. Cook), CRC-32/ISO-HDLC.
     assert zlib.crc32(b"123456789") == 0xCBF43926
     # The routine printed on the page, bit by bit, gives the check that a frame of the codec carries.
-    frame = encode(Lease(88, Path.FILL, 4000))
+    frame = encode(Lease(88, Flow.TO_RESERVOIR, 4000))
     crc = 0xFFFFFFFF
     for byte in frame[:-10]:
         crc ^= byte

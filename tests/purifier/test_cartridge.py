@@ -4,7 +4,6 @@ from datetime import UTC, datetime
 
 import pytest
 
-from bridge import units
 from bridge.errors import InputError
 from bridge.purifier import cartridge as distiller
 from bridge.purifier.cartridge import (
@@ -18,29 +17,30 @@ from bridge.purifier.cartridge import (
     litres_on_feed,
     rated_grams,
 )
+from bridge.units import CONCENTRATION, LITRES_PER_US_GALLON, MASS, VOLUME
 
 FITTED = datetime(2025, 3, 1, tzinfo=UTC)
 
 
 def test_one_grain_per_us_gallon_is_17_118_ppm() -> None:
     # exact by definition: 64.79891 mg in a grain, 3.785411784 L in a US gallon
-    assert units.ppm(1.0, "gpg") == pytest.approx(17.118, abs=0.0005)
-    assert units.litres(1.0, "us-gal") == 3.785411784
-    assert units.grams(1.0, "grain") == pytest.approx(0.06479891, rel=1e-12)
+    assert CONCENTRATION.read("1 gpg") == pytest.approx(17.118, abs=0.0005)
+    assert VOLUME.read("1 us-gal") == 3.785411784
+    assert MASS.read("1 grain") == pytest.approx(0.06479891, rel=1e-12)
 
 
 def test_twenty_cubic_feet_of_10000_grains_each_treat_8000_us_gallons_of_25_grains_per_gallon() -> None:
     # worked example, common practice in the trade
     capacity = rated_grams(RatedGrains(20.0 * 10_000.0))
-    litres = litres_on_feed(capacity, units.ppm(25.0, "gpg"))
-    assert litres / units.LITRES_PER_US_GALLON == pytest.approx(8000.0, rel=1e-9)
+    litres = litres_on_feed(capacity, CONCENTRATION.read("25 gpg"))
+    assert litres / LITRES_PER_US_GALLON == pytest.approx(8000.0, rel=1e-9)
 
 
 def test_a_rating_of_litres_at_a_ppm_treats_fewer_litres_of_a_harder_feed_in_proportion() -> None:
     # common practice, no source: about 45 to 50 US gallons of 80 to 110 ppm, fewer in proportion when harder
-    capacity = rated_grams(RatedLitres(units.litres(47.5, "us-gal"), 95.0))
-    assert litres_on_feed(capacity, 95.0) == pytest.approx(units.litres(47.5, "us-gal"))
-    assert litres_on_feed(capacity, 285.0) == pytest.approx(units.litres(47.5, "us-gal") / 3.0)
+    capacity = rated_grams(RatedLitres(VOLUME.read("47.5 us-gal"), 95.0))
+    assert litres_on_feed(capacity, 95.0) == pytest.approx(VOLUME.read("47.5 us-gal"))
+    assert litres_on_feed(capacity, 285.0) == pytest.approx(VOLUME.read("47.5 us-gal") / 3.0)
 
 
 def test_resin_and_grams_ratings_stand_on_the_scale_they_are_given_on() -> None:
@@ -62,7 +62,7 @@ def test_a_cartridge_with_a_negative_price_or_a_fate_without_its_date_is_refused
 @pytest.mark.parametrize("unit", ["furlong", "", "gal"])
 def test_an_unknown_unit_is_answered_with_the_known_ones(unit: str) -> None:
     with pytest.raises(InputError, match="us-gal"):
-        units.litres(1.0, unit)
+        VOLUME.unit(unit)
 
 
 @pytest.mark.parametrize("rating", [RatedLitres(0.0, 95.0), RatedGrains(-3.0), RatedResin(1.0, float("nan"))])

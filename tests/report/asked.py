@@ -1,8 +1,6 @@
 """The figures of a report asked of the log anew, in plain SQL, as the report's own code does not.
 
-The log packs an hour of roll-ups into one row; unpacked, they lie here in flat tables, and everything else is
-a query over them and over the entries' JSON. The hour that still runs is rolled up here from its readings.
-One reservoir, ``barrel``.
+Everything is a query over the views of the log. One reservoir, ``barrel``.
 """
 
 import math
@@ -12,21 +10,23 @@ from datetime import UTC, datetime
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-from bridge.history.pack import unpack_buckets, unpack_readings
-from bridge.history.records import Series
-
 Figures = dict[str, float]
 
+
+def utc_ms(time: str) -> int:
+    return round(1000 * datetime.fromisoformat(time).timestamp())
+
+
 FLAT = """
-CREATE TEMP TABLE rolled (width TEXT, ms INTEGER, product REAL, feed REAL, lo REAL, hi REAL);
-CREATE TEMP VIEW cart AS SELECT id >> 8 AS ms, json_extract(body, '$.treated_l') AS treated,
-    json_extract(body, '$.load_g') AS load, json_extract(body, '$.exhausted') AS exhausted
-    FROM entry WHERE kind = 'cartridge';
-CREATE TEMP VIEW fill AS SELECT id >> 8 AS ms, json_extract(body, '$.started_ms') AS began,
-    json_extract(body, '$.volume_l') AS volume, json_extract(body, '$.end') AS ended
-    FROM entry WHERE kind = 'fill';
-CREATE TEMP VIEW alarm AS SELECT id >> 8 AS ms, json_extract(body, '$.alarm') AS alarm,
-    json_extract(body, '$.change') AS change FROM entry WHERE kind = 'alarm';
+CREATE TEMP TABLE rolled AS
+    SELECT 'minute' AS width, ms(time) AS ms, product_ppm AS product, feed_ppm AS feed,
+        throughput_l_min AS lo, throughput_l_max AS hi FROM v_minute
+    UNION ALL SELECT 'hour', ms(time), product_ppm, feed_ppm, throughput_l_min, throughput_l_max FROM v_hour;
+CREATE TEMP VIEW cart AS SELECT ms(time) AS ms, treated_l AS treated, load_g AS load, exhausted
+    FROM v_cartridge;
+CREATE TEMP VIEW filled AS SELECT ms(ended) AS ms, ms(started) AS began, volume_l AS volume, ended_by AS ended
+    FROM v_fill;
+CREATE TEMP VIEW alarmed AS SELECT ms(time) AS ms, alarm, change FROM v_alarm;
 """
 MADE = """
 CREATE TEMP TABLE made AS SELECT *, hi - coalesce(lag(hi) OVER (PARTITION BY number ORDER BY ms),
@@ -34,11 +34,12 @@ CREATE TEMP TABLE made AS SELECT *, hi - coalesce(lag(hi) OVER (PARTITION BY num
     FROM (SELECT *, (SELECT count(*) FROM cart WHERE cart.ms < rolled.ms) AS number FROM rolled
         WHERE width = 'minute');
 CREATE TEMP TABLE flow AS SELECT *, month(ms) AS month FROM made WHERE litres > 1e-9 OR
-    EXISTS (SELECT 1 FROM fill WHERE fill.began < made.ms + 60000 AND fill.ms > made.ms);
-CREATE TEMP VIEW stood AS SELECT alarm, ms, coalesce((SELECT min(after.ms) FROM alarm AS after
-        WHERE after.alarm = alarm.alarm AND after.ms >= alarm.ms AND after.change IN ('reset', 'cleared')),
+    EXISTS (SELECT 1 FROM filled WHERE filled.began < made.ms + 60000 AND filled.ms > made.ms);
+CREATE TEMP VIEW stood AS SELECT alarm, ms, coalesce((SELECT min(after.ms) FROM alarmed AS after
+        WHERE after.alarm = alarmed.alarm AND after.ms >= alarmed.ms
+          AND after.change IN ('reset', 'cleared')),
         (SELECT last FROM span)) - ms AS stood_ms
-    FROM alarm WHERE change = 'raised';
+    FROM alarmed WHERE change = 'raised';
 """
 
 
@@ -50,30 +51,9 @@ class Asked:
         self.db.create_function(
             "month", 1, lambda ms: f"{datetime.fromtimestamp(ms / 1000, UTC).astimezone(zone):%Y-%m}"
         )
+        self.db.create_function("ms", 1, utc_ms)
         self.db.executescript(FLAT)
         self.db.execute("CREATE TEMP TABLE span AS SELECT ? AS first, ? AS last", (start_ms, end_ms))
-        for table in ("minute", "hour"):
-            for (body,) in self.db.execute(f"SELECT body FROM {table} ORDER BY id").fetchall():
-                for one in unpack_buckets(body):
-                    cells = [one.cells[k] for k in (Series.PRODUCT_PPM, Series.FEED_PPM, Series.THROUGHPUT)]
-                    product, feed, through = cells
-                    assert product is not None
-                    assert feed is not None
-                    assert through is not None
-                    row = (table, one.start_ms, product.mean, feed.mean, through.least, through.greatest)
-                    self.db.execute("INSERT INTO rolled VALUES (?, ?, ?, ?, ?, ?)", row)
-        last = self.one("SELECT max(id) >> 12 FROM hour")
-        self.db.execute("CREATE TEMP TABLE raw (ms INTEGER, product REAL, feed REAL, through REAL)")
-        for (body,) in self.db.execute("SELECT body FROM block WHERE id >> 24 > ?", (last,)).fetchall():
-            for reading in unpack_readings(body):
-                values = [reading.values[k] for k in (Series.PRODUCT_PPM, Series.FEED_PPM, Series.THROUGHPUT)]
-                self.db.execute("INSERT INTO raw VALUES (?, ?, ?, ?)", (reading.utc_ms, *values))
-        for table, width_ms in (("minute", 60_000), ("hour", 3_600_000)):
-            self.db.execute(
-                "INSERT INTO rolled SELECT ?, ms - ms % ?, avg(product), avg(feed), min(through), "
-                "max(through) FROM raw GROUP BY 2",
-                (table, width_ms),
-            )
         self.db.executescript(MADE)
 
     def rows(self, sql: str, *values: object) -> list[tuple]:  # type: ignore[type-arg]
@@ -142,12 +122,12 @@ class Asked:
                 yield f"{word}-litres", litres
 
     def fills(self) -> Iterator[tuple[str, float]]:
-        yield "fills", self.one("SELECT count(*) FROM fill")
+        yield "fills", self.one("SELECT count(*) FROM filled")
         for month, _ in self.rows("SELECT DISTINCT month(ms), 1 FROM made"):
             yield f"fills/{month}", 0
             yield f"fills-cut/{month}", 0
         for month, count, cut, litres in self.rows(
-            "SELECT month(ms), count(*), sum(ended != 'full'), sum(volume) FROM fill GROUP BY 1"
+            "SELECT month(ms), count(*), sum(ended != 'full'), sum(volume) FROM filled GROUP BY 1"
         ):
             yield f"fills/{month}", count
             yield f"fills-cut/{month}", cut
@@ -156,13 +136,13 @@ class Asked:
                 f"fill-minutes/{month}",
                 self.one(
                     "SELECT avg(m) FROM (SELECT (ms - began) / 6e4 AS m, row_number() OVER (ORDER BY "
-                    "ms - began) AS n, count(*) OVER () AS c FROM fill WHERE month(ms) = ?) "
+                    "ms - began) AS n, count(*) OVER () AS c FROM filled WHERE month(ms) = ?) "
                     "WHERE n IN ((c + 1) / 2, c / 2 + 1)",
                     month,
                 ),
             )
         for number, (volume,) in enumerate(
-            self.rows("SELECT volume FROM fill WHERE ended != 'full' ORDER BY ms"), start=1
+            self.rows("SELECT volume FROM filled WHERE ended != 'full' ORDER BY ms"), start=1
         ):
             yield f"cut-fill-{number}/volume", volume
 
@@ -191,9 +171,7 @@ class Asked:
         }  # fmt: skip
         for kind, fields in keys.items():
             for name, key in fields.items():
-                found = self.rows(
-                    "SELECT json_extract(body, ?) FROM entry WHERE kind = ? ORDER BY id", f"$.{key}", kind
-                )
+                found = self.rows(f"SELECT {key} FROM v_{kind} ORDER BY time")
                 for number, (value,) in enumerate(found, start=1):
                     yield f"{kind}-{number}/{name}", value
 

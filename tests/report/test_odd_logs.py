@@ -7,22 +7,20 @@ from pathlib import Path
 import pytest
 
 from bridge.guard.model import Advisory, Flow, Trip
-from bridge.history.entries import Kind
-from bridge.history.limits import LogSettings
 from bridge.history.reader import Reader
 from bridge.history.records import (
     AlarmChange,
     AlarmRow,
     CartridgeRow,
     FillRow,
+    Kind,
     ReadingRow,
-    Row,
     SampleRow,
     Series,
     Stamp,
+    StampedRow,
 )
 from bridge.history.rollup import HOUR_MS, MINUTE_MS, Bucket, Cell
-from bridge.history.writer import Writer
 from bridge.purifier.cartridge import Kind as Sort
 from bridge.report.curves import Life, Point
 from bridge.report.gather import AMONG, gather
@@ -31,8 +29,8 @@ from bridge.report.incidents import incidents
 from bridge.report.water import made, percentiles
 from bridge.station.plan import CartridgePlan
 from bridge.water.health import Health
-from tests.history.conftest import barrel
-from tests.history.test_writes import fill
+from tests.history.conftest import write_days
+from tests.history.conftest import write_log as write
 from tests.report.read import Read, read
 from tests.running import refused, succeeds
 
@@ -40,18 +38,7 @@ START_MS = 1_750_003_200_000
 """A full hour."""
 
 
-def write(path: Path, rows: Iterator[Row]) -> None:
-    writer = Writer(path, None, LogSettings(outbox=None))
-    writer.open()
-    for row in sorted(rows, key=lambda one: one.stamp.utc_ms):
-        if isinstance(row, ReadingRow):
-            writer.waiting.take_reading(row)
-        else:
-            writer.waiting.take_entry(row, 0.0)
-    writer.close()
-
-
-def butt(name: str, days: int = 3) -> Iterator[Row]:
+def butt(name: str, days: int = 3) -> Iterator[StampedRow]:
     """Switches and no flow sensor: forty litres count when the upper switch rises, an hour after the valve
     opened. The product is 8 ppm for fifty minutes and 30 ppm for the last ten."""
     for sequence, minute in enumerate(range(0, days * 1440, 2)):
@@ -213,11 +200,11 @@ def test_a_membrane_and_a_distiller_have_their_forecasts_as_they_stood(fitted: C
 def test_a_month_out_of_years_is_read_in_no_more_work_than_out_of_three_months(tmp_path: Path) -> None:
     """Steps of SQLite, and roll-ups that are read; without the look back at entries, which is bounded."""
     old, young = tmp_path / "old.db", tmp_path / "young.db"
-    start = fill(old, barrel, 8766 + 60 * 24, 24)
-    fill(young, barrel, 90 * 24, 24)
+    start = write_days(old, 365 + 60)
+    write_days(young, 90)
     month = 30 * 24 * HOUR_MS
     counted = []
-    for log, first in ((young, start + month), (old, start + 8766 * HOUR_MS)):
+    for log, first in ((young, start + month), (old, start + 365 * 24 * HOUR_MS)):
         steps = 0
 
         def count() -> None:

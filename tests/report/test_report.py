@@ -195,7 +195,7 @@ def test_nothing_from_after_a_moment_enters_its_forecast(log: Path) -> None:
     def until(end_ms: int) -> Season:
         with Reader(log) as reader:
             material = gather(reader, "barrel", START_MS, end_ms, lambda _: None)
-            facts = facts_of(log, None, "barrel", (), material)
+            facts = facts_of(reader, "barrel", (), material)
             return report_of(facts, material, DisplayUnits(zone=str(year.ZONE)).local)
 
     whole = until(END_MS)

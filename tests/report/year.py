@@ -7,7 +7,7 @@ days in August. The product follows a front of another shape than the forecast's
 
 import math
 import random
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -17,7 +17,6 @@ from bridge.forecast import persistence as prospect_saved
 from bridge.forecast.learned import Kept, Learned
 from bridge.guard.model import Advisory, AlarmId, Flow, Trip
 from bridge.history.limits import LogSettings
-from bridge.history.log import Log
 from bridge.history.records import (
     AlarmChange,
     AlarmRow,
@@ -26,10 +25,14 @@ from bridge.history.records import (
     CommandRow,
     EntryRow,
     FillRow,
+    MinuteRow,
     ReadingRow,
+    Row,
     SampleRow,
     Stamp,
 )
+from bridge.history.rollup import MINUTE_MS, RollUp
+from bridge.history.writer import Log
 from bridge.purifier.cartridge import Kind, Load
 from bridge.station.plan import CartridgePlan
 from bridge.water.health import Health
@@ -247,19 +250,33 @@ def write(path: Path, days: int = DAYS) -> Barrel:
     barrel = Barrel()
     log = Log(path, settings=LogSettings(outbox=None))
     barrel.boot = log.start().result().boot
-    sequence = 0
+    sequence, roll = 0, RollUp(MINUTE_MS)
     for _, rows in batches(barrel, days):
-        ordered = []
+        ordered: list[ReadingRow | EntryRow] = []
         for row in rows:
             # A stamp's order is that of time; the world above jumps to and fro within a day.
             sequence += 1
             ordered.append(_restamped(row, sequence))
-        log.append(*ordered)
-        assert log.settle().result(), log.trouble
-    log.save("prospect.barrel", prospect_saved.written(kept(barrel)))
+        log.write(with_minutes(roll, ordered))
+        assert log.flush().result(), log.trouble
+    last = roll.close()
+    assert last is not None
+    log.write([MinuteRow("barrel", last)])
+    log.write([prospect_saved.written("barrel", kept(barrel))], durable=True)
     assert log.close(30.0), log.trouble
     assert log.figures.lost_readings == 0
     return barrel
+
+
+def with_minutes(roll: RollUp, rows: Iterable[ReadingRow | EntryRow]) -> list[Row]:
+    """The rows, and each minute before the first row after it."""
+    found: list[Row] = []
+    for row in rows:
+        if isinstance(row, ReadingRow):
+            closed = roll.add(row.stamp.utc_ms, row.values, row.health)
+            found += [] if closed is None else [MinuteRow("barrel", closed)]
+        found.append(row)
+    return found
 
 
 def kept(barrel: Barrel) -> Kept:

@@ -6,6 +6,7 @@ from typing import TypeVar
 
 import pytest
 
+from bridge.guard.model import Flow
 from bridge.protocol.codec import Decoder, Direction, encode
 from bridge.protocol.messages import (
     Ack,
@@ -15,7 +16,6 @@ from bridge.protocol.messages import (
     Hello,
     Identify,
     Lease,
-    Path,
     Reading,
     Refusal,
 )
@@ -56,7 +56,7 @@ class Bench:
         self._sequence += 1
         return self._sequence
 
-    def lease(self, path: Path = Path.FILL, ms: int = 4000) -> int:
+    def lease(self, path: Flow = Flow.TO_RESERVOIR, ms: int = 4000) -> int:
         sequence = self.next_sequence()
         self.send(Lease(sequence, path, ms))
         return sequence
@@ -75,7 +75,7 @@ class Bench:
         while self.rig.line_s < end_s:
             self._hear(self.rig.advance(min(end_s, self.rig.line_s + step_s)))
 
-    def keep_open(self, seconds: float, path: Path = Path.FILL, step_s: float = 1.0) -> None:
+    def keep_open(self, seconds: float, path: Flow = Flow.TO_RESERVOIR, step_s: float = 1.0) -> None:
         """Renew a lease of 4 s in every step."""
         end_s = self.rig.line_s + seconds
         while self.rig.line_s < end_s:

@@ -7,6 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bridge.errors import OutOfRangeError
+from bridge.guard.model import Flow
 from bridge.protocol.codec import encode
 from bridge.protocol.messages import (
     Ack,
@@ -17,7 +18,6 @@ from bridge.protocol.messages import (
     Identify,
     Lease,
     LocalFault,
-    Path,
     Reading,
     Refusal,
 )
@@ -30,14 +30,14 @@ from tests.rig.conftest import MakeBench
 
 def test_it_boots_shut_and_its_first_frame_is_a_hello_numbered_0(make_bench: MakeBench) -> None:
     bench = make_bench(booted=False)
-    bench.send(Lease(1, Path.FILL, 4000))
-    assert bench.world.truth().driven is Path.SHUT
+    bench.send(Lease(1, Flow.TO_RESERVOIR, 4000))
+    assert bench.world.truth().driven is Flow.SHUT
     bench.wait(1.0)
     hello = bench.heard[0]
     assert isinstance(hello, Hello)
     assert (hello.sequence, hello.boot) == (0, BootReason.POWER)
     assert hello.features == POLYTUNNEL_WITH_DRAIN.fittings.features
-    assert bench.world.truth().driven is Path.SHUT
+    assert bench.world.truth().driven is Flow.SHUT
     assert not any(isinstance(message, Ack | Refusal) for message in bench.heard), (
         "read a command while booting"
     )
@@ -54,10 +54,10 @@ def test_a_lease_opens_the_true_valve_and_is_acknowledged(make_bench: MakeBench)
     bench = make_bench()
     sequence = bench.lease()
     ack = bench.last(Ack)
-    assert (ack.of, ack.path) == (sequence, Path.FILL)
+    assert (ack.of, ack.path) == (sequence, Flow.TO_RESERVOIR)
     bench.wait(0.3)
-    assert bench.reading.path is Path.FILL
-    assert bench.world.truth().path is Path.FILL
+    assert bench.reading.path is Flow.TO_RESERVOIR
+    assert bench.world.truth().path is Flow.TO_RESERVOIR
     assert bench.world.truth().flow_l_min > 0
 
 
@@ -65,11 +65,11 @@ def test_a_lease_that_is_not_renewed_shuts_the_true_valve_at_its_end(make_bench:
     bench = make_bench()
     bench.lease(ms=4000)
     bench.wait(3.99)
-    assert bench.world.truth().path is Path.FILL
+    assert bench.world.truth().path is Flow.TO_RESERVOIR
     bench.wait(0.02, step_s=0.02)
-    assert bench.world.truth().path is Path.SHUT
+    assert bench.world.truth().path is Flow.SHUT
     bench.wait(0.3)
-    assert bench.reading.path is Path.SHUT
+    assert bench.reading.path is Flow.SHUT
     assert bench.reading.faults & LocalFault.LEASE_LAPSED
 
 
@@ -87,9 +87,9 @@ def test_at_any_speed_a_lease_lasts_its_own_seconds_on_the_line(make_bench: Make
     bench = make_bench(speed=speed)
     bench.lease(ms=2000)
     bench.wait(1.95)
-    assert bench.world.truth().path is Path.FILL
+    assert bench.world.truth().path is Flow.TO_RESERVOIR
     bench.wait(0.1)
-    assert bench.world.truth().path is Path.SHUT
+    assert bench.world.truth().path is Flow.SHUT
 
 
 def test_a_renewal_replaces_what_was_left(make_bench: MakeBench) -> None:
@@ -97,39 +97,39 @@ def test_a_renewal_replaces_what_was_left(make_bench: MakeBench) -> None:
     bench.lease(ms=9000)
     bench.lease(ms=1000)
     bench.wait(1.05)
-    assert bench.world.truth().path is Path.SHUT
+    assert bench.world.truth().path is Flow.SHUT
 
 
 def test_a_lease_longer_than_the_longest_is_cut(make_bench: MakeBench) -> None:
     bench = make_bench()
     bench.lease(ms=60_000)
     bench.wait(9.9)
-    assert bench.world.truth().path is Path.FILL
+    assert bench.world.truth().path is Flow.TO_RESERVOIR
     bench.wait(0.2)
-    assert bench.world.truth().path is Path.SHUT
+    assert bench.world.truth().path is Flow.SHUT
 
 
 def test_a_repeated_lease_with_the_same_number_does_not_count_anew(make_bench: MakeBench) -> None:
     bench = make_bench()
-    bench.send(Lease(7, Path.FILL, 2000))
+    bench.send(Lease(7, Flow.TO_RESERVOIR, 2000))
     bench.wait(1.5)
-    bench.send(Lease(7, Path.FILL, 2000))
+    bench.send(Lease(7, Flow.TO_RESERVOIR, 2000))
     ack = bench.last(Ack)
-    assert (ack.of, ack.path) == (7, Path.FILL)
+    assert (ack.of, ack.path) == (7, Flow.TO_RESERVOIR)
     bench.wait(0.6)
-    assert bench.world.truth().path is Path.SHUT
-    bench.send(Lease(7, Path.FILL, 2000))
-    assert bench.last(Ack).path is Path.SHUT
-    assert bench.world.truth().path is Path.SHUT
+    assert bench.world.truth().path is Flow.SHUT
+    bench.send(Lease(7, Flow.TO_RESERVOIR, 2000))
+    assert bench.last(Ack).path is Flow.SHUT
+    assert bench.world.truth().path is Flow.SHUT
 
 
 def test_close_shuts_at_once(make_bench: MakeBench) -> None:
     bench = make_bench()
     bench.lease()
     sequence = bench.close()
-    assert bench.world.truth().path is Path.SHUT
+    assert bench.world.truth().path is Flow.SHUT
     ack = bench.last(Ack)
-    assert (ack.of, ack.path) == (sequence, Path.SHUT)
+    assert (ack.of, ack.path) == (sequence, Flow.SHUT)
 
 
 def test_a_lapsed_lease_stays_told_until_the_next_one_is_granted(make_bench: MakeBench) -> None:
@@ -147,13 +147,13 @@ def test_a_lapsed_lease_stays_told_until_the_next_one_is_granted(make_bench: Mak
 
 def test_between_fill_and_drain_every_valve_is_shut_for_a_while(make_bench: MakeBench) -> None:
     bench = make_bench()
-    bench.lease(Path.FILL)
-    bench.lease(Path.DRAIN)
-    assert bench.last(Ack).path is Path.SHUT
+    bench.lease(Flow.TO_RESERVOIR)
+    bench.lease(Flow.TO_DRAIN)
+    assert bench.last(Ack).path is Flow.SHUT
     bench.wait(0.19, step_s=0.01)
-    assert bench.world.truth().path is Path.SHUT
+    assert bench.world.truth().path is Flow.SHUT
     bench.wait(0.82, step_s=0.01)
-    assert bench.world.truth().path is Path.DRAIN
+    assert bench.world.truth().path is Flow.TO_DRAIN
     drained_l = bench.world.truth().drained_l
     bench.wait(1.0)
     assert bench.world.truth().drained_l > drained_l
@@ -161,11 +161,11 @@ def test_between_fill_and_drain_every_valve_is_shut_for_a_while(make_bench: Make
 
 def test_a_drain_without_a_drain_valve_is_refused_and_leaves_all_shut(make_bench: MakeBench) -> None:
     bench = make_bench(scenario=POLYTUNNEL)
-    bench.lease(Path.FILL)
-    sequence = bench.lease(Path.DRAIN)
+    bench.lease(Flow.TO_RESERVOIR)
+    sequence = bench.lease(Flow.TO_DRAIN)
     refusal = bench.last(Refusal)
     assert (refusal.of, refusal.why) == (sequence, "nodrain")
-    assert bench.world.truth().driven is Path.SHUT
+    assert bench.world.truth().driven is Flow.SHUT
 
 
 def test_the_rising_overflow_float_shuts_the_valve_though_leases_keep_coming(make_bench: MakeBench) -> None:
@@ -173,7 +173,7 @@ def test_the_rising_overflow_float_shuts_the_valve_though_leases_keep_coming(mak
     bench.keep_open(120.0)
     truth = bench.world.truth()
     assert truth.overflow_up
-    assert truth.driven is Path.SHUT
+    assert truth.driven is Flow.SHUT
     assert truth.spilled_l == 0.0
     refusal = bench.last(Refusal)
     assert refusal.why == "overflow"
@@ -186,9 +186,9 @@ def test_the_overflow_float_ends_a_running_lease_by_itself(make_bench: MakeBench
     bench = make_bench("overflow-float-up@5")
     bench.lease(ms=10_000)
     bench.wait(3.99)
-    assert bench.world.truth().driven is Path.FILL
+    assert bench.world.truth().driven is Flow.TO_RESERVOIR
     bench.wait(0.02, step_s=0.02)
-    assert bench.world.truth().driven is Path.SHUT
+    assert bench.world.truth().driven is Flow.SHUT
 
 
 def test_the_overflow_fault_stands_until_the_float_has_been_down_for_two_seconds(
@@ -205,16 +205,16 @@ def test_the_overflow_fault_stands_until_the_float_has_been_down_for_two_seconds
     bench.wait(1.5)
     assert not bench.reading.faults & LocalFault.OVERFLOW_CUT
     bench.lease()
-    assert bench.world.truth().path is Path.FILL
+    assert bench.world.truth().path is Flow.TO_RESERVOIR
 
 
 def test_a_reset_shuts_the_valve_and_numbers_begin_anew(make_bench: MakeBench) -> None:
     bench = make_bench("controller-reset@5+2")
     bench.keep_open(3.9)
-    assert bench.world.truth().driven is Path.FILL
+    assert bench.world.truth().driven is Flow.TO_RESERVOIR
     heard_before = len(bench.heard)
     bench.wait(0.2)
-    assert bench.world.truth().driven is Path.SHUT
+    assert bench.world.truth().driven is Flow.SHUT
     bench.wait(1.8)
     assert not any(isinstance(m, Reading) for m in bench.heard[heard_before + 3 :]), (
         "it spoke while held in reset"
@@ -222,12 +222,12 @@ def test_a_reset_shuts_the_valve_and_numbers_begin_anew(make_bench: MakeBench) -
     bench.wait(1.0)
     hello = bench.last(Hello)
     assert (hello.sequence, hello.boot) == (0, BootReason.RESET_PIN)
-    assert bench.world.truth().driven is Path.SHUT
+    assert bench.world.truth().driven is Flow.SHUT
 
 
 def test_damaged_and_foreign_lines_cause_no_action_and_no_answer(make_bench: MakeBench) -> None:
     bench = make_bench()
-    good = encode(Lease(9, Path.FILL, 4000))
+    good = encode(Lease(9, Flow.TO_RESERVOIR, 4000))
     answers = [
         bench.rig.receive(good[:10] + b"x" + good[11:]),
         bench.rig.receive(good.replace(b"<", b">")),
@@ -235,10 +235,10 @@ def test_damaged_and_foreign_lines_cause_no_action_and_no_answer(make_bench: Mak
         bench.rig.receive(b"\xff\x00<1 3 lease\n\n\n"),
     ]
     assert answers == [b"", b"", b"", b""]
-    assert bench.world.truth().driven is Path.SHUT
+    assert bench.world.truth().driven is Flow.SHUT
     bench.rig.receive(b"<1 2 garbage")
     assert bench.rig.receive(good), "a good lease after garbage was not read"
-    assert bench.world.truth().driven is Path.FILL
+    assert bench.world.truth().driven is Flow.TO_RESERVOIR
 
 
 def test_readings_come_at_their_rate_and_at_once_when_the_path_changes(make_bench: MakeBench) -> None:
@@ -249,7 +249,7 @@ def test_readings_come_at_their_rate_and_at_once_when_the_path_changes(make_benc
     before = len(bench.readings())
     bench.lease()
     bench.wait(0.04, step_s=0.02)
-    assert [reading.path for reading in bench.readings()[before:]][-1] is Path.FILL
+    assert [reading.path for reading in bench.readings()[before:]][-1] is Flow.TO_RESERVOIR
 
 
 def test_flow_pulses_count_from_reset_and_only_while_water_flows(make_bench: MakeBench) -> None:
@@ -269,7 +269,10 @@ def test_a_controller_outside_the_protocol_is_refused(period_s: float, lease_ms:
 
 _actions = st.one_of(
     st.tuples(st.just("wait"), st.floats(0.01, 6.0)),
-    st.tuples(st.just("lease"), st.tuples(st.sampled_from([Path.FILL, Path.DRAIN]), st.integers(1, 12_000))),
+    st.tuples(
+        st.just("lease"),
+        st.tuples(st.sampled_from([Flow.TO_RESERVOIR, Flow.TO_DRAIN]), st.integers(1, 12_000)),
+    ),
     st.tuples(st.just("close"), st.none()),
     st.tuples(st.just("identify"), st.none()),
     st.tuples(st.just("noise"), st.binary(max_size=40)),
@@ -299,5 +302,5 @@ def test_whatever_is_sent_the_valve_is_never_open_beyond_the_newest_grant(
             rig.receive(b"\n" + encode(Identify(sequence)))
         else:
             rig.receive(what)
-        if rig.world.truth().driven is not Path.SHUT:
+        if rig.world.truth().driven is not Flow.SHUT:
             assert rig.line_s < open_until_s

@@ -9,16 +9,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bridge.errors import InputError
-from bridge.protocol.messages import (
-    FAILED,
-    Ack,
-    BootReason,
-    Feature,
-    Hello,
-    LocalFault,
-    Path,
-    Refusal,
-)
+from bridge.guard.model import Flow
+from bridge.protocol.messages import FAILED, Ack, BootReason, Feature, Hello, LocalFault, Refusal
 from bridge.rig.faults import Fault, FaultName, parse_fault
 from bridge.rig.scenario import POLYTUNNEL
 from bridge.rig.sensors import conductivity_us_cm
@@ -102,11 +94,15 @@ _SEEN: dict[FaultName, Callable[[Bench], bool]] = {
     ),
     FaultName.OVERFLOW_FLOAT_UP: lambda b: (
         b.reading.switch_overflow is True
-        and b.world.driven is Path.SHUT
+        and b.world.driven is Flow.SHUT
         and b.last(Refusal).why == "overflow"
     ),
-    FaultName.VALVE_STUCK_CLOSED: lambda b: b.reading.path is Path.FILL and b.world.truth().path is Path.SHUT,
-    FaultName.SUPPLY_OFF: lambda b: b.world.truth().path is Path.FILL and b.world.truth().flow_l_min == 0.0,
+    FaultName.VALVE_STUCK_CLOSED: lambda b: (
+        b.reading.path is Flow.TO_RESERVOIR and b.world.truth().path is Flow.SHUT
+    ),
+    FaultName.SUPPLY_OFF: lambda b: (
+        b.world.truth().path is Flow.TO_RESERVOIR and b.world.truth().flow_l_min == 0.0
+    ),
     FaultName.HOSE_BURST: lambda b: b.world.truth().burst_l > 0.1 and b.world.truth().flow_l_min > 1.5,
     FaultName.VOLTAGE_LOW: lambda b: (
         bool(b.reading.faults & LocalFault.SUPPLY_LOW) and b.last(Refusal).why == "supply"
@@ -191,7 +187,7 @@ def test_with_the_overflow_float_stuck_down_the_barrel_spills(make_bench: MakeBe
     bench.keep_open(900.0)
     truth = bench.world.truth()
     assert truth.spilled_l > 1.0
-    assert truth.driven is Path.FILL
+    assert truth.driven is Flow.TO_RESERVOIR
     assert bench.reading.switch_overflow is False
 
 
@@ -199,8 +195,8 @@ def test_a_valve_stuck_open_lets_water_in_though_it_is_shut(make_bench: MakeBenc
     bench = make_bench("valve-stuck-open@5")
     bench.wait(64.0)
     truth = bench.world.truth()
-    assert (truth.driven, truth.path) == (Path.SHUT, Path.FILL)
-    assert bench.reading.path is Path.SHUT
+    assert (truth.driven, truth.path) == (Flow.SHUT, Flow.TO_RESERVOIR)
+    assert bench.reading.path is Flow.SHUT
     assert truth.inflow_l == pytest.approx(1.5, rel=0.01)
 
 
@@ -208,7 +204,7 @@ def test_a_leaking_valve_drips_into_the_barrel_while_it_is_shut(make_bench: Make
     bench = make_bench("valve-leaking@0")
     bench.wait(3600.0, step_s=60.0)
     truth = bench.world.truth()
-    assert truth.path is Path.SHUT
+    assert truth.path is Flow.SHUT
     assert truth.inflow_l == pytest.approx(60.0 * POLYTUNNEL.fittings.leak_l_min, rel=0.02)
 
 
@@ -216,7 +212,7 @@ def test_the_float_in_series_cuts_a_driven_valve_but_not_a_stuck_one(make_bench:
     bench = make_bench("valve-stuck-open@0", start_fraction=0.95)
     bench.keep_open(900.0)
     truth = bench.world.truth()
-    assert truth.driven is Path.SHUT
+    assert truth.driven is Flow.SHUT
     assert truth.overflow_up
     assert truth.spilled_l > 1.0
 
@@ -228,10 +224,10 @@ def test_a_cut_line_lets_nothing_through_and_the_lease_lapses(make_bench: MakeBe
     heard = len(bench.heard)
     bench.keep_open(15.0)
     assert len(bench.heard) == heard
-    assert bench.world.truth().driven is Path.SHUT
+    assert bench.world.truth().driven is Flow.SHUT
     bench.keep_open(6.0)
     assert len(bench.heard) > heard
-    assert bench.world.truth().driven is Path.FILL
+    assert bench.world.truth().driven is Flow.TO_RESERVOIR
 
 
 def test_a_lagging_line_delays_commands_and_answers_by_two_seconds_each(make_bench: MakeBench) -> None:
@@ -239,9 +235,9 @@ def test_a_lagging_line_delays_commands_and_answers_by_two_seconds_each(make_ben
     bench.wait(5.0)
     sequence = bench.lease(ms=6000)
     bench.wait(1.9)
-    assert bench.world.truth().driven is Path.SHUT
+    assert bench.world.truth().driven is Flow.SHUT
     bench.wait(0.2)
-    assert bench.world.truth().driven is Path.FILL
+    assert bench.world.truth().driven is Flow.TO_RESERVOIR
     bench.wait(1.7)
     assert not any(isinstance(message, Ack) for message in bench.heard)
     bench.wait(0.4)

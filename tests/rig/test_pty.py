@@ -14,8 +14,9 @@ from typing import TypeVar
 import pytest
 
 from bridge.errors import InputError, OutOfRangeError
+from bridge.guard.model import Flow
 from bridge.protocol.codec import Decoder, Direction, encode
-from bridge.protocol.messages import Ack, FromBridge, Hello, Identify, Lease, LocalFault, Path, Reading
+from bridge.protocol.messages import Ack, FromBridge, Hello, Identify, Lease, LocalFault, Reading
 from bridge.rig.controller import Controller
 from bridge.rig.pty import OnTruth, RigServer
 from bridge.rig.reservoir import Truth, truth_line
@@ -38,7 +39,7 @@ class Peer:
     def send(self, message: FromBridge) -> None:
         os.write(self.fd, encode(message))
 
-    async def hear(self, kind: type[M], path: Path | None = None) -> M:
+    async def hear(self, kind: type[M], path: Flow | None = None) -> M:
         """The next message of this kind, and with this path; what came before it is passed over."""
         found: list[M] = []
 
@@ -79,7 +80,7 @@ class Told:
     def __init__(self) -> None:
         self.truths: list[Truth] = []
 
-    async def becomes(self, path: Path) -> None:
+    async def becomes(self, path: Flow) -> None:
         """Wait for a truth with this path; those up to it are forgotten."""
         await until(lambda: any(one.path is path for one in self._new()), f"the valve never was {path.value}")
         self._seen += next(k for k, one in enumerate(self._new()) if one.path is path) + 1
@@ -98,17 +99,17 @@ async def test_a_lease_opens_the_true_valve_and_silence_shuts_it_within_the_leas
     async with _serving(tmp_path / "tty", speed, told.truths.append) as server:
         peer = Peer(tmp_path / "tty")
         await peer.hear(Reading)
-        peer.send(Lease(5, Path.FILL, 500))
+        peer.send(Lease(5, Flow.TO_RESERVOIR, 500))
         sent_s = asyncio.get_running_loop().time()
         ack = await peer.hear(Ack)
-        assert (ack.of, ack.path) == (5, Path.FILL)
+        assert (ack.of, ack.path) == (5, Flow.TO_RESERVOIR)
         reading = await peer.hear(Reading)
-        assert reading.path is Path.FILL
-        await told.becomes(Path.FILL)
-        await told.becomes(Path.SHUT)
+        assert reading.path is Flow.TO_RESERVOIR
+        await told.becomes(Flow.TO_RESERVOIR)
+        await told.becomes(Flow.SHUT)
         lasted_s = asyncio.get_running_loop().time() - sent_s
         assert lasted_s > 0.45, "the lease ended before its time"
-        reading = await peer.hear(Reading, Path.SHUT)
+        reading = await peer.hear(Reading, Flow.SHUT)
         assert reading.faults & LocalFault.LEASE_LAPSED
         # What flowed in says how long the valve was really open, however busy the machine is.
         flow_l_s = POLYTUNNEL_WITH_DRAIN.fittings.flow_l_min / 60.0
@@ -148,9 +149,9 @@ async def test_the_truth_is_told_in_json_lines_and_at_once_when_the_path_changes
     async with _serving(tmp_path / "tty", 30.0, told.truths.append) as server:
         peer = Peer(tmp_path / "tty")
         await peer.hear(Reading)
-        peer.send(Lease(1, Path.FILL, 300))
-        await told.becomes(Path.FILL)
-        await told.becomes(Path.SHUT)
+        peer.send(Lease(1, Flow.TO_RESERVOIR, 300))
+        await told.becomes(Flow.TO_RESERVOIR)
+        await told.becomes(Flow.SHUT)
         server.world.draw(20.0)
         server.world.change_cartridge()
         await until(lambda: told.truths[-1].drawn_l > 19.99, "no truth tells of the water that was drawn")

@@ -8,8 +8,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bridge.errors import OutOfRangeError
+from bridge.guard.model import Flow
 from bridge.protocol.codec import Decoder, Direction, encode
-from bridge.protocol.messages import Close, Lease, Path, Reading
+from bridge.protocol.messages import Close, Lease, Reading
 from bridge.rig.faults import parse_fault
 from bridge.rig.purifier import Purifier, leak_fraction
 from bridge.rig.reservoir import Truth
@@ -51,7 +52,7 @@ def _balance_of(world: World) -> None:
 
 _doings = st.one_of(
     st.tuples(st.just("advance"), st.floats(0.1, 20_000.0)),
-    st.tuples(st.just("drive"), st.sampled_from(list(Path))),
+    st.tuples(st.just("drive"), st.sampled_from(list(Flow))),
     st.tuples(st.just("draw"), st.floats(0.1, 150.0)),
     st.tuples(st.just("change"), st.none()),
     st.tuples(
@@ -91,10 +92,10 @@ def test_too_much_water_spills_over_the_rim_and_is_counted() -> None:
 
 def test_the_overflow_float_in_series_with_the_valve_stops_the_water_with_no_software_at_all() -> None:
     world = World(replace(POLYTUNNEL, waterings=(), barrel=Barrel(start_fraction=0.94)))
-    world.drive(Path.FILL)
+    world.drive(Flow.TO_RESERVOIR)
     world.advance(4 * 3600.0)
     truth = world.truth()
-    assert (truth.driven, truth.path, truth.spilled_l) == (Path.FILL, Path.SHUT, 0.0)
+    assert (truth.driven, truth.path, truth.spilled_l) == (Flow.TO_RESERVOIR, Flow.SHUT, 0.0)
 
 
 def test_an_empty_barrel_gives_no_more_water_than_it_has() -> None:
@@ -137,7 +138,7 @@ def _run_bridge(world: World, days: float, finest: bool) -> tuple[Truth, int, li
                 heard.append(rig.receive(encode(Close(sequence % 65536))))
                 sequence += 1
         if filling:
-            heard.append(rig.receive(encode(Lease(sequence % 65536, Path.FILL, 4000))))
+            heard.append(rig.receive(encode(Lease(sequence % 65536, Flow.TO_RESERVOIR, 4000))))
             sequence += 1
     return rig.world.truth(), fills, heard
 
@@ -168,7 +169,7 @@ def test_while_nothing_moves_the_rig_allows_long_steps_and_short_ones_while_wate
     rig.advance(1.0)
     assert rig.longest_step_s() == 60.0
     assert rig.longest_step_s(600.0) == 600.0
-    rig.receive(encode(Lease(1, Path.FILL, 4000)))
+    rig.receive(encode(Lease(1, Flow.TO_RESERVOIR, 4000)))
     assert rig.longest_step_s() <= 1.0
     rig.receive(encode(Close(2)))
     rig.world.draw(5.0)
@@ -236,11 +237,11 @@ def test_the_front_only_ever_rises_with_what_was_brought(brought: float, width: 
 def test_water_over_the_limit_is_counted_when_it_enters_the_barrel_and_not_when_it_is_drained() -> None:
     fault = [parse_fault("purifier-exhausted@0")]
     entered = World(POLYTUNNEL_WITH_DRAIN, faults=fault)
-    entered.drive(Path.FILL)
+    entered.drive(Flow.TO_RESERVOIR)
     entered.advance(600.0)
     assert entered.truth().over_limit_l == pytest.approx(15.0)
     drained = World(POLYTUNNEL_WITH_DRAIN, faults=fault)
-    drained.drive(Path.DRAIN)
+    drained.drive(Flow.TO_DRAIN)
     drained.advance(600.0)
     assert drained.truth().drained_l == pytest.approx(15.0)
     assert drained.truth().over_limit_l == 0.0
@@ -248,7 +249,7 @@ def test_water_over_the_limit_is_counted_when_it_enters_the_barrel_and_not_when_
 
 def test_the_demo_has_its_cartridge_exhausted_in_the_third_fill() -> None:
     world = World(DEMO)
-    world.drive(Path.FILL)
+    world.drive(Flow.TO_RESERVOIR)
     world.advance(60.0)
     while world.truth().product_ppm < 50.0:
         world.advance(world.time_s + 10.0)

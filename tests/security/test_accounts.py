@@ -14,7 +14,7 @@ import pytest
 from bridge.errors import HubError
 from bridge.guard.commands import GuardCommand, Hold
 from bridge.mqtt.broker import BrokerSettings, MqttVersion, Secret
-from bridge.mqtt.client import HubClient, Patience
+from bridge.mqtt.client import HubClient, Timeouts
 from bridge.mqtt.properties import PROPERTIES
 from bridge.mqtt.topics import Layout, Level, Publication
 from bridge.station.plan import StationIdentity
@@ -75,13 +75,13 @@ class Bridge:
         )
         self.client = HubClient(
             settings, Layout("polytunnel", "Polytunnel"), [IDENTITY], on_command=self._take,
-            report=self._report, patience=Patience(DEADLINE_S, 0.1, 0.2),
+            report=self._report, timeouts=Timeouts(DEADLINE_S, 0.1, 0.2),
         )  # fmt: skip
 
-    def _take(self, _: str, command: GuardCommand) -> str | None:
+    def _take(self, _: str, command: GuardCommand, answered: Callable[[str | None], None]) -> None:
         self.heard.append(command)
         self._came.set()
-        return None
+        answered(None)
 
     def _report(self, trouble: HubError | None) -> None:
         if trouble is None:

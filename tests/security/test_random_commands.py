@@ -10,11 +10,12 @@ import pytest
 
 from bridge.demo.rigged import BRIDGE_ID, HURRIED, RESERVOIR, station
 from bridge.guard.commands import CartridgeChanged, GuardCommand, Retest
-from bridge.guard.model import Advisory, Permissive, Trip
+from bridge.guard.model import Advisory, Flow, Permissive, Trip
 from bridge.mqtt.commands import Accepted, Incoming, parse
 from bridge.mqtt.properties import PROPERTIES
 from bridge.mqtt.topics import Layout
-from bridge.protocol.messages import FAILED, Close, FromBridge, Lease, LocalFault, Path, Reading
+from bridge.protocol.messages import FAILED, Close, FromBridge, Lease, LocalFault, Reading
+from bridge.protocol.session import LinkUp
 from bridge.rig.scenario import DEMO
 from bridge.station.station import Station, StationEvent
 
@@ -26,7 +27,7 @@ READINGS_EVERY = 10
 """Messages between two readings, which are a second apart: a flood, and time enough for a fill to begin."""
 
 GOOD = Reading(
-    0, Path.SHUT, product_us=20.0, product_c=15.0, feed_us=600.0, feed_c=15.0, level_sensor=0.3,
+    0, Flow.SHUT, product_us=20.0, product_c=15.0, feed_us=600.0, feed_c=15.0, level_sensor=0.3,
     switch_low=True, switch_full=False, switch_overflow=False, pulses=0,
 )  # fmt: skip
 """A low barrel and pure product: with this, water flows as soon as nothing else is in the way."""
@@ -99,8 +100,9 @@ class Garden:
         self.station = Station(
             station(DEMO, "nowhere", HURRIED, 0.5, 0.65), send=self.wire.send,
             next_sequence=self.wire.next_sequence, now=self.now, on_event=self.events.append,
+            on_turn=lambda turn: self.events.extend(turn.events),
         )  # fmt: skip
-        self.station.link(True)
+        self.station.receive(LinkUp(), self.now)
         self._second = 0
 
     def pass_second(self, reading: Callable[[int], Reading | None]) -> None:

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from bridge.commands.shared import log_file as logfile
+from bridge.commands.shared import configuration
 from bridge.mqtt.topics import Layout
 from tests.brokers import Mosquitto
 from tests.running import Finished, run
@@ -66,7 +66,7 @@ def test_the_unit_is_what_the_program_counts_on() -> None:
     assert unit["StartLimitIntervalSec"] == ["0"]
     assert 0 < int(service["WatchdogSec"][0]) <= 30
     assert service["RestartPreventExitStatus"] == ["2"]
-    assert f"/var/lib/{service['StateDirectory'][0]}" == logfile.SERVICE_STATE
+    assert f"/var/lib/{service['StateDirectory'][0]}" == configuration.SERVICE_STATE
     assert service["RuntimeDirectory"] == ["clearwell"]
     assert service["RuntimeDirectoryPreserve"] == ["restart"]
     assert [line.split(":")[0] for line in service["LoadCredential"]] == ["hub_username", "hub_password"]

@@ -106,7 +106,7 @@ def test_every_number_says_what_it_assumed() -> None:
             if isinstance(figure, Figure):
                 assert figure.assumed, f"{offer.way.value}: {field.name}"
     cost = offers()[Way.CARTRIDGE].cost_per_l
-    said = "; ".join(cost.assumed)
+    said = "; ".join(map(str, cost.assumed))
     for part in ("feed 300 ppm", "need 4 L/day", "cartridge 15", "cartridge takes up", "tap water"):
         assert part in said
 
@@ -155,5 +155,7 @@ def test_negative_prices_and_impossible_needs_are_refused() -> None:
 
 
 def test_an_assumption_says_how_uncertain_it_is() -> None:
-    assert given(300.0, 0.1, "ppm", "feed").assumed == ("feed 300 ppm ± 10 % (stated by you)",)
-    assert given(15.0, 0.0, "each", "cartridge").assumed == ("cartridge 15 each (stated by you)",)
+    (feed,) = given(300.0, 0.1, "ppm", "feed").assumed
+    (price,) = given(15.0, 0.0, "each", "cartridge", key="cartridge.price").assumed
+    assert str(feed) == "feed 300 ppm ± 10 % (stated by you)"
+    assert (str(price), price.key) == ("cartridge 15 each (stated by you)", "cartridge.price")

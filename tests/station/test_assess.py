@@ -9,18 +9,17 @@ from hypothesis import strategies as st
 
 from bridge.demo.rigged import HURRIED, station
 from bridge.guard.model import Advisory, Flow
-from bridge.protocol.messages import FAILED, LocalFault, Path, Reading, Value
+from bridge.protocol.messages import FAILED, LocalFault, Reading, Value
 from bridge.rig.scenario import DEMO
 from bridge.station.assess import Memory, Picture, assess, begin
 from bridge.station.inventory import holding, renewed, sampled
 from bridge.station.plan import StationPlan
 from bridge.tank.level import Zone
-from bridge.water.health import Health
-from bridge.water.probe import ProbeFault
+from bridge.water.health import Health, ProbeFault
 
 PLAN = station(DEMO, "nowhere", HURRIED, 0.5, 0.9)
 GOOD = Reading(
-    1, Path.SHUT, product_us=40.0, product_c=15.0, feed_us=600.0, feed_c=15.0, level_sensor=0.5,
+    1, Flow.SHUT, product_us=40.0, product_c=15.0, feed_us=600.0, feed_c=15.0, level_sensor=0.5,
     switch_low=True, switch_full=False, switch_overflow=False, pulses=1000,
 )  # fmt: skip
 
@@ -133,7 +132,7 @@ def test_the_load_is_what_the_feed_had_and_the_product_has_not() -> None:
 def test_a_rise_while_filling_mixes_in_with_its_guard_band() -> None:
     """Half full of 6 ppm, then a rise of about 18 L of 2.5 ppm: the mean, on the careful side."""
     memory, before = _after(PLAN, *[GOOD] * 5)
-    filling = replace(GOOD, path=Path.FILL, level_sensor=0.6)
+    filling = replace(GOOD, path=Flow.TO_RESERVOIR, level_sensor=0.6)
     memory, after = _after(PLAN, *[filling] * 8, memory=memory)
     assert before.level.volume_l is not None
     assert after.level.volume_l is not None
@@ -148,7 +147,7 @@ def test_a_rise_while_filling_mixes_in_with_its_guard_band() -> None:
 def test_waves_do_not_change_what_the_reservoir_holds() -> None:
     memory, _ = _after(PLAN, *[GOOD] * 5)
     filling = [
-        replace(GOOD, path=Path.FILL, level_sensor=0.5 + 0.002 * (i % 2), product_us=900.0)
+        replace(GOOD, path=Flow.TO_RESERVOIR, level_sensor=0.5 + 0.002 * (i % 2), product_us=900.0)
         for i in range(400)
     ]
     memory, _ = _after(PLAN, *filling, memory=memory)
@@ -173,7 +172,7 @@ def test_with_switches_only_bad_water_counts_as_if_it_came_at_full_flow() -> Non
         PLAN, level=level, litres_per_pulse=None, identity=replace(PLAN.identity, has_volume=False)
     )
     memory, _ = _after(plan, *[GOOD] * 4)
-    bad = replace(GOOD, path=Path.FILL, product_us=1500.0)
+    bad = replace(GOOD, path=Flow.TO_RESERVOIR, product_us=1500.0)
     memory, picture = _after(plan, *[bad] * 4, memory=memory)
     assert picture.level.volume_l is None
     assert holding(memory.inventory) > 6.0
@@ -188,7 +187,7 @@ VALUES = st.one_of(
     st.lists(
         st.builds(
             Reading,
-            sequence=st.integers(0, 65535), path=st.sampled_from(Path), product_us=VALUES, product_c=VALUES,
+            sequence=st.integers(0, 65535), path=st.sampled_from(Flow), product_us=VALUES, product_c=VALUES,
             feed_us=VALUES, feed_c=VALUES, level_sensor=VALUES,
             switch_low=st.sampled_from([None, True, False]),
             switch_full=st.sampled_from([None, True, False]),
@@ -214,7 +213,7 @@ def _advised(plan: StationPlan, seconds: int, product_us: float) -> bool:
     """Whether product so conductive is over the target after so many seconds of a fill."""
     memory, picture = begin(plan), None
     for second in range(seconds):
-        reading = replace(GOOD, path=Path.FILL, product_us=product_us + 0.01 * (second % 7))
+        reading = replace(GOOD, path=Flow.TO_RESERVOIR, product_us=product_us + 0.01 * (second % 7))
         memory, picture = assess(plan, memory, reading, True, 10.0 + second)
     assert picture is not None
     return Advisory.PRODUCT_OVER_TARGET in picture.assessment.advisories

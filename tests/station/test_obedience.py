@@ -9,23 +9,15 @@ from bridge.demo.rigged import station
 from bridge.guard.alarms import Status
 from bridge.guard.commands import ReservoirSample, StartFill
 from bridge.guard.limits import Limits
-from bridge.guard.model import Advisory, AlarmId, Phase
-from bridge.protocol.messages import (
-    BootReason,
-    Close,
-    Feature,
-    FromBridge,
-    Hello,
-    Lease,
-    Path,
-    Reading,
-)
+from bridge.guard.model import Advisory, AlarmId, Flow, Phase
+from bridge.protocol.messages import BootReason, Close, Feature, FromBridge, Hello, Lease, Reading
+from bridge.protocol.session import DownCause, LinkUp, down
 from bridge.rig.scenario import POLYTUNNEL_WITH_DRAIN
 from bridge.station.station import Station
 
 PLAN = station(POLYTUNNEL_WITH_DRAIN, "nowhere", Limits(has_drain=True), 0.5, 0.9)
 GOOD = Reading(
-    1, Path.SHUT, product_us=40.0, product_c=15.0, feed_us=600.0, feed_c=15.0, level_sensor=0.5,
+    1, Flow.SHUT, product_us=40.0, product_c=15.0, feed_us=600.0, feed_c=15.0, level_sensor=0.5,
     switch_low=True, switch_full=False, switch_overflow=False, pulses=1000,
 )  # fmt: skip
 
@@ -40,13 +32,13 @@ class Bench:
 
     def __post_init__(self) -> None:
         self.station = Station(PLAN, send=self._send, next_sequence=lambda: 0, now=self.now)
-        self.station.link(True)
+        self.station.receive(LinkUp(), self.now)
 
     def _send(self, message: FromBridge) -> bool:
         self.sent.append(message)
         return True
 
-    def hear(self, path: Path, seconds: float = 1.0, **more: Any) -> None:
+    def hear(self, path: Flow, seconds: float = 1.0, **more: Any) -> None:
         """A reading after so many seconds; its product moves, as real ones do."""
         self.now += seconds
         self.number += 1
@@ -65,11 +57,11 @@ class Bench:
 
     def until_filling(self) -> None:
         for _ in range(5):
-            self.hear(Path.SHUT)
+            self.hear(Flow.SHUT)
         assert self.station.command(StartFill(self.now, "test"), self.now) is None
         for _ in range(40):
             leased = [message for message in self.sent if isinstance(message, Lease)]
-            self.hear(leased[-1].path if leased else Path.SHUT)
+            self.hear(leased[-1].path if leased else Flow.SHUT)
             if self.station.state.phase is Phase.FILL:
                 return
         raise AssertionError("the fill never began")
@@ -90,17 +82,17 @@ def hello(number: int, boot: BootReason = BootReason.WATCHDOG) -> Hello:
 
 def test_a_valve_seen_open_long_after_its_close_is_a_fault_of_the_controller(bench: Bench) -> None:
     bench.until_filling()
-    bench.hear(Path.FILL, product_us=4000.0)
+    bench.hear(Flow.TO_RESERVOIR, product_us=4000.0)
     assert isinstance(bench.sent[-1], Close)
     for _ in range(4):
-        bench.hear(Path.FILL)
+        bench.hear(Flow.TO_RESERVOIR)
     assert bench.shows(Advisory.CONTROLLER_FAULT)
 
 
 def test_a_frame_that_comes_late_and_shows_the_valve_shut_is_no_disobedience(bench: Bench) -> None:
     bench.until_filling()
-    bench.hear(Path.FILL, product_us=4000.0)
-    bench.hear(Path.SHUT, seconds=2.5)
+    bench.hear(Flow.TO_RESERVOIR, product_us=4000.0)
+    bench.hear(Flow.SHUT, seconds=2.5)
     assert not bench.shows(Advisory.CONTROLLER_FAULT)
 
 
@@ -115,32 +107,32 @@ def test_silence_after_a_close_is_a_lost_link_and_no_disobedience(bench: Bench) 
 
 def test_the_first_hello_of_all_is_no_restart(bench: Bench) -> None:
     bench.station.receive(hello(0, BootReason.POWER), bench.now)
-    bench.hear(Path.SHUT)
+    bench.hear(Flow.SHUT)
     assert not bench.shows(Advisory.CONTROLLER_RESTARTED)
 
 
 def test_a_restart_is_noticed_though_its_hello_was_lost_with_the_line(bench: Bench) -> None:
     for _ in range(20):
-        bench.hear(Path.SHUT)
-    bench.station.link(False, "nothing was heard")
+        bench.hear(Flow.SHUT)
+    bench.station.receive(down(DownCause.SILENT, "port", "3 s"), bench.now)
     bench.now += 8.0
-    bench.station.link(True)
+    bench.station.receive(LinkUp(), bench.now)
     # The line was down while the controller began anew: the first to be heard has the number 3.
     bench.station.receive(hello(3), bench.now)
     bench.number = 3
-    bench.hear(Path.SHUT)
+    bench.hear(Flow.SHUT)
     assert bench.shows(Advisory.CONTROLLER_RESTARTED)
 
 
 def test_an_interrupted_line_alone_is_no_restart(bench: Bench) -> None:
     for _ in range(20):
-        bench.hear(Path.SHUT)
-    bench.station.link(False, "nothing was heard")
+        bench.hear(Flow.SHUT)
+    bench.station.receive(down(DownCause.SILENT, "port", "3 s"), bench.now)
     bench.now += 8.0
-    bench.station.link(True)
+    bench.station.receive(LinkUp(), bench.now)
     bench.number += 60
     bench.station.receive(hello(bench.number), bench.now)
-    bench.hear(Path.SHUT)
+    bench.hear(Flow.SHUT)
     assert not bench.shows(Advisory.CONTROLLER_RESTARTED)
 
 

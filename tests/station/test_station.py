@@ -8,6 +8,7 @@ from bridge.guard.commands import CartridgeChanged, Hold, ReservoirSample, Reset
 from bridge.guard.model import Advisory, Flow, Phase, Trip
 from bridge.guard.state import Latched
 from bridge.history.records import ReadingRow, Stamp
+from bridge.protocol.frame import Damaged, DamageReason
 from bridge.protocol.messages import (
     BootReason,
     Close,
@@ -16,10 +17,10 @@ from bridge.protocol.messages import (
     Hello,
     Lease,
     LocalFault,
-    Path,
     Reading,
     Refusal,
 )
+from bridge.protocol.session import DownCause, LinkUp, down
 from bridge.rig.scenario import DEMO
 from bridge.station.plan import StationPlan
 from bridge.station.rows import reading_row
@@ -30,6 +31,8 @@ from bridge.water.health import Health
 
 PLAN = station(DEMO, "nowhere", HURRIED, 0.5, 0.9)
 HELLO = Hello(0, "board", "1.0", BootReason.POWER, 10_000, Feature.LEVEL_SENSOR)
+
+DAMAGED = Damaged(DamageReason.CHECK, b"")
 
 
 class Bench:
@@ -47,23 +50,27 @@ class Bench:
             send=self._send,
             next_sequence=lambda: len(self.sent),
             now=self.now,
-            on_view=self.views.append,
-            on_turn=self.turns.append,
+            on_turn=self._turned,
             on_event=self.events.append,
         )
-        self.station.link(True)
+        self.station.receive(LinkUp(), self.now)
+
+    def _turned(self, turn: Turn) -> None:
+        self.turns.append(turn)
+        self.events += turn.events
+        if turn.view is not None:
+            self.views.append(turn.view)
 
     def _send(self, message: FromBridge) -> bool:
         self.sent.append(message)
         return True
 
-    def read(self, product_us: float = 20.0, path: Path | None = None, **more: object) -> list[FromBridge]:
+    def read(self, product_us: float = 20.0, path: Flow | None = None, **more: object) -> list[FromBridge]:
         """One reading; what the station sent because of it. The path follows what was told, if not given."""
         self.now += 0.1
         self.number += 1
         if path is None:
-            flow = self.station.state.flow
-            path = {Flow.SHUT: Path.SHUT, Flow.TO_RESERVOIR: Path.FILL, Flow.TO_DRAIN: Path.DRAIN}[flow]
+            path = self.station.state.flow
         reading = Reading(
             self.number, path, product_us=product_us, product_c=15.0 + 0.001 * self.number, feed_us=600.0,
             feed_c=15.0, level_sensor=0.3, switch_low=True, switch_full=False, switch_overflow=False,
@@ -102,7 +109,7 @@ def test_a_refused_lease_is_asked_for_again_after_a_while_and_told_once() -> Non
     asked = 0
     for _ in range(100):
         bench.station.receive(Refusal(bench.number, 0, "supply"), bench.now)
-        asked += sum(isinstance(said, Lease) for said in bench.read(path=Path.SHUT))
+        asked += sum(isinstance(said, Lease) for said in bench.read(path=Flow.SHUT))
     assert asked <= 10.0 / OBEY_S + 1
     assert len([event for event in bench.events if event.id == "lease-refused"]) == 1
 
@@ -113,7 +120,7 @@ def test_a_valve_that_stays_open_is_told_to_close_again_and_raises_an_alarm() ->
     bench.station.command(Hold(bench.now, "hub", True), bench.now)
     closes = 0
     for _ in range(60):
-        closes += sum(isinstance(said, Close) for said in bench.read(path=Path.FILL))
+        closes += sum(isinstance(said, Close) for said in bench.read(path=Flow.TO_RESERVOIR))
     assert closes >= 2
     assert Advisory.CONTROLLER_FAULT in {record.alarm for record in bench.station.state.alarms}
 
@@ -135,11 +142,11 @@ def test_many_damaged_frames_raise_an_alarm_and_a_few_do_not() -> None:
     bench = Bench()
     for number in range(200):
         if number % 50 == 0:
-            bench.station.damaged()
+            bench.station.receive(DAMAGED, bench.now)
         bench.read()
     assert Advisory.FRAMES_DAMAGED not in {record.alarm for record in bench.station.state.alarms}
     for _ in range(100):
-        bench.station.damaged()
+        bench.station.receive(DAMAGED, bench.now)
         bench.read()
     assert Advisory.FRAMES_DAMAGED in {record.alarm for record in bench.station.state.alarms}
 
@@ -147,7 +154,7 @@ def test_many_damaged_frames_raise_an_alarm_and_a_few_do_not() -> None:
 def test_commands_reach_the_accounts_and_are_answered() -> None:
     bench = Bench()
     for _ in range(20):
-        bench.read(path=Path.FILL, pulses=bench.number * 4500)
+        bench.read(path=Flow.TO_RESERVOIR, pulses=bench.number * 4500)
     assert bench.station.memory.inventory.load.treated_l > 0
     assert bench.station.command(ReservoirSample(bench.now, "hub", 12.0), bench.now) is None
     assert bench.views[-1].reservoir_ppm == 12.0
@@ -204,7 +211,7 @@ def test_without_a_link_nothing_old_is_shown_as_live() -> None:
     bench = Bench()
     bench.read()
     assert bench.views[-1].verdict == "suitable"
-    bench.station.link(False, "the cable is out")
+    bench.station.receive(down(DownCause.LOST, "port", "the cable is out"), bench.now)
     bench.station.tick(bench.now + 1.0)
     view = bench.views[-1]
     assert (view.verdict, view.volume_l, view.valve_reported, view.health) == (

@@ -52,7 +52,7 @@ def watering_at_seven_and_nineteen(when: datetime) -> float:
     return {7: 8.0, 19: 12.0}.get(when.hour, 0.0)
 
 
-def test_the_learned_hours_and_the_learned_day_are_what_was_taken() -> None:
+def test_the_learned_hours_and_the_learned_day_equal_the_draw_off() -> None:
     world = World()
     world.run(30, watering_at_seven_and_nineteen)
     assert world.state.day.mean == pytest.approx(20.0, rel=0.03)
@@ -61,19 +61,19 @@ def test_the_learned_hours_and_the_learned_day_are_what_was_taken() -> None:
     assert all(abs(world.state.hours[hour].mean) < 0.3 for hour in range(24) if hour not in (7, 8, 19, 20))
 
 
-def test_waves_on_the_level_are_not_taken_for_draw_off() -> None:
+def test_waves_on_the_level_are_not_draw_off() -> None:
     world = World(noise_l=0.3)
     world.run(20, lambda _: 0.0)
     assert world.state.day.mean < 0.5
 
 
-def test_a_refill_is_neither_draw_off_nor_hides_it() -> None:
+def test_a_refill_is_not_draw_off_and_does_not_hide_it() -> None:
     world = World()
     world.run(40, lambda _: 1.5)
     assert world.state.day.mean == pytest.approx(36.0, rel=0.03)
 
 
-def test_evaporation_that_is_known_is_kept_apart() -> None:
+def test_known_evaporation_is_not_draw_off() -> None:
     world = World()
     world.run(20, watering_at_seven_and_nineteen, evaporation_l_h=0.25)
     assert world.state.day.mean == pytest.approx(20.0, rel=0.04)
@@ -102,13 +102,13 @@ def test_an_hour_with_a_bucket_in_it_is_not_learned() -> None:
     assert minutes(DrawOff(), START, bucket).hours[0].weight == 0.0
 
 
-def test_an_hour_that_a_clock_set_back_goes_through_twice_counts_once() -> None:
+def test_an_hour_that_comes_twice_after_a_clock_change_counts_once() -> None:
     falling = [150.0 - 0.1 * minute for minute in range(61)]
     state = minutes(DrawOff(), START, falling)
     assert minutes(state, START, falling).hours[0].weight == 1.0
 
 
-def test_a_day_with_two_silent_hours_is_still_learned() -> None:
+def test_a_day_with_two_missing_hours_is_still_learned() -> None:
     world = World()
     world.run(10.5, lambda _: 0.5)
     days = world.state.day.weight
@@ -125,7 +125,7 @@ def test_a_change_of_habit_is_learned_within_weeks() -> None:
     assert world.state.day.mean == pytest.approx(10.0, rel=0.15)
 
 
-def test_the_forecast_is_what_then_happens_and_its_interval_is_honest() -> None:
+def test_the_forecast_comes_true_and_its_interval_covers_the_result() -> None:
     inside, errors = 0, []
     for seed in range(20):
         world = World(seed)
@@ -166,7 +166,7 @@ def test_the_season_of_an_earlier_year_carries_into_the_forecast() -> None:
     assert with_season.days == pytest.approx(10.0 + 90.0 / 24.0, rel=0.2)
 
 
-def test_nothing_is_forecast_before_some_days_are_known() -> None:
+def test_there_is_no_forecast_before_some_days_are_known() -> None:
     world = World()
     world.run(3.5, watering_at_seven_and_nineteen)
     assert days_until_dry(world.state, 100.0, world.now) is None
@@ -174,7 +174,7 @@ def test_nothing_is_forecast_before_some_days_are_known() -> None:
     assert days_until_dry(world.state, 100.0, world.now) is not None
 
 
-def test_a_reservoir_nobody_uses_lasts_for_ever_and_an_empty_one_no_time() -> None:
+def test_a_reservoir_without_use_lasts_for_ever_and_an_empty_one_no_time() -> None:
     known = DrawOff(day=RunningMean(20.0, 0.0, 0.0))
     cover = days_until_dry(known, 100.0, START)
     assert cover is not None
@@ -211,7 +211,7 @@ def test_evaporation_shortens_the_cover() -> None:
 
 
 @pytest.mark.parametrize("seed", range(5))
-def test_a_leak_shows_by_its_steady_fall_at_night(seed: int) -> None:
+def test_a_leak_is_found_by_its_steady_fall_at_night(seed: int) -> None:
     world = World(seed)
     world.run(8, watering_at_seven_and_nineteen, leak_l_h=0.3)
     hint = leak_hint(SETTINGS, world.state)
@@ -248,7 +248,7 @@ def nights(*rows: tuple[float, ...]) -> DrawOff:
     )
 
 
-def test_a_leak_below_the_resolution_or_seen_in_too_few_nights_is_not_claimed() -> None:
+def test_a_leak_below_the_resolution_or_in_too_few_nights_is_not_reported() -> None:
     steady = (0.5,) * 4
     assert leak_hint(SETTINGS, nights(*[steady] * 4)) == Leak(0.5)
     assert leak_hint(SETTINGS, nights(*[steady] * 3, (0.5, 0.5, 0.5))) is None
@@ -256,7 +256,7 @@ def test_a_leak_below_the_resolution_or_seen_in_too_few_nights_is_not_claimed() 
     assert leak_hint(DrawOffSettings(resolution_l=0.9), nights(*[steady] * 4)) is None
 
 
-def test_a_clock_that_jumps_teaches_nothing_false() -> None:
+def test_nothing_wrong_is_learned_when_a_clock_jumps() -> None:
     world = World()
     world.run(20, watering_at_seven_and_nineteen)
     for jump in (timedelta(hours=-7), timedelta(days=3), timedelta(days=-40), timedelta(hours=5)):
@@ -280,7 +280,7 @@ def test_the_hours_are_those_of_the_local_clock() -> None:
     assert world.state.hours[7].mean == pytest.approx(8.0, rel=0.1)
 
 
-def test_what_no_reservoir_can_read_is_refused() -> None:
+def test_impossible_readings_are_refused() -> None:
     with pytest.raises(InputError, match="offset"):
         observe(SETTINGS, DrawOff(), datetime(2025, 6, 1), 10.0, False)
     with pytest.raises(OutOfRangeError, match="the volume"):

@@ -8,8 +8,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bridge.errors import InputError, OutOfRangeError
-from bridge.tank.level import Level, LevelSettings, LevelWatch, Zone, observe
+from bridge.tank.level import Level, LevelWatch, Zone, observe
 from bridge.tank.level_sensor import LevelFault, LevelSensor, LevelSensorTable, RawLevelSensor
+from bridge.tank.level_settings import LevelSettings
 from bridge.tank.shapes import UprightCylinder
 
 BARREL = UprightCylinder(0.6, 1.0)
@@ -43,11 +44,11 @@ class Tank:
         return level
 
     def water(self, depth: float, seconds: int = 1) -> Level:
-        """Every sensor shows the same honest depth: switches at 0.5 and 0.9 m, overflow at 0.95 m."""
+        """Every sensor measures the same true depth: switches at 0.5 and 0.9 m, overflow at 0.95 m."""
         return self.read(depth, depth >= 0.5, depth >= 0.9, depth >= 0.95, seconds)
 
 
-# ------------------------------------------------------------------ what is shown of sound sensors
+# ------------------------------------------------------------------ sound sensors
 
 
 def test_a_level_sensor_gives_depth_volume_and_zone_from_the_first_reading() -> None:
@@ -85,7 +86,7 @@ def test_switches_alone_give_a_zone_and_no_volume() -> None:
         assert level.faults == ()
 
 
-def test_nothing_is_claimed_before_the_switches_have_settled() -> None:
+def test_the_level_is_unknown_before_the_switches_are_stable() -> None:
     level = Tank(SWITCHES_ONLY).read(None, False, False, False)
     assert level.zone is None
     assert level.overflow is None
@@ -103,7 +104,7 @@ def test_waves_of_five_centimetres_move_the_shown_depth_by_less_than_two() -> No
     assert max(abs(depth - 0.7) for depth in shown[20:]) < 0.02
 
 
-def test_one_wild_reading_moves_nothing() -> None:
+def test_one_outlier_changes_nothing() -> None:
     tank = Tank(LEVEL_SENSOR_ONLY)
     tank.read(0.6, seconds=10)
     assert tank.read(0.99).depth_m == pytest.approx(0.6)
@@ -128,7 +129,7 @@ def test_a_fill_mark_at_the_very_end_of_the_level_sensor_is_still_reached() -> N
 # ------------------------------------------------------------------ the overflow float
 
 
-def test_an_overflow_float_that_rises_shows_in_the_same_reading() -> None:
+def test_a_rising_overflow_float_counts_in_the_same_reading() -> None:
     tank = Tank(BOTH)
     tank.water(0.7, seconds=30)
     level = tank.read(0.7, True, False, overflow=True)
@@ -136,7 +137,7 @@ def test_an_overflow_float_that_rises_shows_in_the_same_reading() -> None:
     assert level.zone is Zone.FULL
 
 
-def test_an_overflow_float_that_falls_waits_before_it_counts_as_down() -> None:
+def test_a_falling_overflow_float_counts_as_down_after_its_delay() -> None:
     tank = Tank(SWITCHES_ONLY)
     tank.read(None, True, True, True, seconds=5)
     assert tank.read(None, True, True, False, seconds=10).overflow is True
@@ -147,7 +148,7 @@ def test_an_overflow_float_that_falls_waits_before_it_counts_as_down() -> None:
 
 
 @pytest.mark.parametrize("fault", [LevelFault.LEVEL_SENSOR_OPEN, LevelFault.LEVEL_SENSOR_MISSING])
-def test_a_level_sensor_that_stays_silent_leaves_the_level_unknown_after_a_short_ride_through(
+def test_the_level_is_unknown_after_the_ride_through_without_a_value_of_the_level_sensor(
     fault: LevelFault,
 ) -> None:
     tank = Tank(LEVEL_SENSOR_ONLY)
@@ -159,11 +160,11 @@ def test_a_level_sensor_that_stays_silent_leaves_the_level_unknown_after_a_short
     assert level.volume_at_least_l == 0.0
 
 
-def test_a_level_sensor_that_never_spoke_is_a_fault_at_once() -> None:
+def test_a_level_sensor_that_never_gave_a_value_is_a_fault_at_once() -> None:
     assert Tank(LEVEL_SENSOR_ONLY).read(None).faults == (LevelFault.LEVEL_SENSOR_MISSING,)
 
 
-def test_a_repaired_level_sensor_is_believed_again() -> None:
+def test_a_repaired_level_sensor_is_used_again() -> None:
     tank = Tank(LEVEL_SENSOR_ONLY)
     tank.read(0.7, seconds=5)
     tank.read(LevelFault.LEVEL_SENSOR_OPEN, seconds=60)
@@ -172,7 +173,7 @@ def test_a_repaired_level_sensor_is_believed_again() -> None:
     assert level.depth_m == pytest.approx(0.3)
 
 
-def test_with_a_dead_level_sensor_two_switches_carry_on_and_the_fault_is_shown() -> None:
+def test_two_switches_replace_a_failed_level_sensor_and_the_fault_is_shown() -> None:
     tank = Tank(BOTH)
     tank.water(0.7, seconds=30)
     level = tank.read(LevelFault.LEVEL_SENSOR_SHORT, True, False, False, seconds=10)
@@ -188,7 +189,7 @@ def test_a_fitted_switch_that_is_not_reported_is_a_fault() -> None:
     assert level.faults == (LevelFault.SWITCH_MISSING,)
 
 
-def test_full_over_a_dry_low_switch_counts_as_full_at_first_and_as_unknown_when_it_lasts() -> None:
+def test_a_wet_full_switch_above_a_dry_low_switch_counts_as_full_and_then_as_unknown() -> None:
     tank = Tank(SWITCHES_ONLY)
     tank.read(None, False, False, False, seconds=20)
     level = tank.read(None, False, True, False, seconds=10)
@@ -205,7 +206,7 @@ def test_an_overflow_over_a_dry_full_switch_is_a_contradiction_and_still_an_over
     assert level.faults == (LevelFault.SWITCHES_CONTRADICT,)
 
 
-def test_a_full_switch_ends_the_fill_whatever_the_level_sensor_says() -> None:
+def test_a_full_switch_ends_the_fill_for_any_value_of_the_level_sensor() -> None:
     tank = Tank(BOTH)
     tank.water(0.7, seconds=30)
     level = tank.read(0.7, True, True, False, seconds=5)
@@ -216,7 +217,7 @@ def test_a_full_switch_ends_the_fill_whatever_the_level_sensor_says() -> None:
     assert level.faults == (LevelFault.LEVEL_SENSOR_CONTRADICTS_SWITCH,)
 
 
-def test_a_level_sensor_that_claims_an_empty_tank_over_a_wet_low_switch_starts_no_fill() -> None:
+def test_an_empty_reading_of_the_level_sensor_above_a_wet_low_switch_starts_no_fill() -> None:
     tank = Tank(BOTH)
     tank.water(0.7, seconds=30)
     for _ in range(60):
@@ -233,7 +234,7 @@ def test_a_level_sensor_that_claims_an_empty_tank_over_a_wet_low_switch_starts_n
         (0.80, True, None, True),
     ],
 )
-def test_each_switch_can_convict_a_level_sensor_that_says_otherwise(
+def test_each_switch_can_contradict_the_level_sensor(
     depth: float, low: bool, full: bool | None, overflow: bool
 ) -> None:
     settings = replace(BOTH, full_switch=full is not None)
@@ -245,7 +246,7 @@ def test_each_switch_can_convict_a_level_sensor_that_says_otherwise(
     assert (level.depth_m, level.volume_l, level.zone) == (None, None, None)
 
 
-def test_while_a_level_sensor_is_doubted_its_water_is_not_counted_on() -> None:
+def test_during_a_contradiction_the_level_sensor_gives_no_certain_volume() -> None:
     tank = Tank(BOTH)
     tank.read(0.8, True, False, False, seconds=10)
     assert tank.read(0.8, True, False, False).volume_at_least_l == pytest.approx(BARREL.volume_l(0.77))
@@ -258,12 +259,12 @@ def test_a_difference_within_the_tolerance_is_no_contradiction() -> None:
     assert level.zone is Zone.MIDDLE
 
 
-def test_a_low_switch_far_below_the_refill_mark_does_not_keep_a_fill_from_starting() -> None:
+def test_a_low_switch_far_below_the_refill_mark_does_not_prevent_a_fill() -> None:
     tank = Tank(replace(LEVEL_SENSOR_ONLY, low_switch=True, low_switch_fraction=0.1))
     assert tank.read(0.4, True, seconds=30).zone is Zone.LOW
 
 
-def test_a_level_sensor_that_never_moves_gets_a_hint_and_keeps_its_level() -> None:
+def test_a_level_sensor_that_never_moves_is_reported_and_keeps_its_level() -> None:
     tank = Tank(replace(LEVEL_SENSOR_ONLY, stuck_after_s=600.0))
     assert tank.read(0.7, seconds=600).faults == ()
     level = tank.read(0.7)
@@ -274,7 +275,7 @@ def test_a_level_sensor_that_never_moves_gets_a_hint_and_keeps_its_level() -> No
     assert tank.read(0.6).faults == ()
 
 
-def test_what_is_certain_is_less_than_what_is_shown_by_step_and_tolerance() -> None:
+def test_the_certain_volume_is_lower_than_the_measured_one_by_step_and_tolerance() -> None:
     reeds = replace(LEVEL_SENSOR_ONLY, level_sensor=LevelSensor(TABLE, step_m=0.02))
     level = Tank(reeds).read(0.7)
     assert level.volume_at_least_l == pytest.approx(BARREL.volume_l(0.65))
@@ -297,7 +298,7 @@ CONTACT = st.sampled_from([True, False, None])
     st.sampled_from([LEVEL_SENSOR_ONLY, SWITCHES_ONLY, BOTH]),
     st.lists(st.tuples(RAW, CONTACT, CONTACT, CONTACT, st.floats(0.0, 30.0)), max_size=40),
 )
-def test_no_sequence_of_readings_makes_the_level_careless(
+def test_the_zone_is_on_the_safe_side_for_any_sequence_of_readings(
     settings: LevelSettings, steps: list[tuple[RawLevelSensor, bool | None, bool | None, bool | None, float]]
 ) -> None:
     watch, now = LevelWatch(), 0.0
@@ -341,14 +342,14 @@ def test_sound_sensors_that_agree_never_give_a_fault_and_end_in_the_true_zone(
 # ------------------------------------------------------------------ settings
 
 
-def test_too_few_sensors_to_steer_a_fill_are_refused() -> None:
+def test_too_few_sensors_for_a_fill_are_refused() -> None:
     with pytest.raises(InputError, match="both a low and a full switch"):
         LevelSettings(BARREL, full_switch=True, overflow_switch=True)
     with pytest.raises(InputError, match="both a low and a full switch"):
         LevelSettings(BARREL, low_switch=True)
 
 
-def test_a_level_sensor_that_cannot_see_a_mark_is_refused() -> None:
+def test_a_level_sensor_that_does_not_reach_a_mark_is_refused() -> None:
     short = LevelSensor(LevelSensorTable(((0.1, 0.0), (0.9, 0.8))))
     with pytest.raises(InputError, match="no fill would ever end"):
         LevelSettings(BARREL, level_sensor=short)
@@ -369,9 +370,7 @@ def test_marks_in_the_wrong_order_are_refused(refill: float, fill: float) -> Non
         LevelSettings(BARREL, level_sensor=LevelSensor(TABLE), refill_fraction=refill, fill_fraction=fill)
 
 
-def test_a_level_sensor_short_of_the_fill_mark_leaves_the_level_unknown_while_the_full_switch_is_silent() -> (
-    None
-):
+def test_below_the_fill_mark_a_level_sensor_alone_leaves_the_level_unknown_without_the_full_switch() -> None:
     short = LevelSensor(LevelSensorTable(((0.1, 0.0), (0.9, 0.8))))
     settings = LevelSettings(BARREL, level_sensor=short, full_switch=True)
     watch = LevelWatch()

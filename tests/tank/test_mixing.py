@@ -28,7 +28,7 @@ def test_equal_parts_of_10_and_30_ppm_make_20() -> None:
     assert inflow(Balance.of_water(50.0, 10.0), 50.0, 30.0).ppm == 20.0
 
 
-def test_drawing_off_leaves_the_concentration_as_it_is() -> None:
+def test_a_draw_off_does_not_change_the_concentration() -> None:
     rest = draw_off(Balance.of_water(120.0, 18.0), 90.0)
     assert rest.volume_l == 30.0
     assert rest.ppm == pytest.approx(18.0, rel=1e-12)
@@ -43,7 +43,7 @@ def test_rain_dilutes() -> None:
     assert rain(Balance.of_water(100.0, 40.0), 50.0).ppm == pytest.approx(30.0)
 
 
-def test_a_projection_changes_nothing_and_tells_what_a_fill_would_make() -> None:
+def test_a_projection_gives_the_concentration_after_a_fill_and_changes_nothing() -> None:
     balance = Balance.of_water(60.0, 45.0)
     assert after_inflow(balance, 120.0, 6.0) == pytest.approx(19.0)
     assert balance == Balance(60.0, 2700.0)
@@ -71,14 +71,14 @@ def test_a_measured_fall_counts_as_draw_off_and_a_rise_as_its_own_water() -> Non
     assert observed_volume(balance, 125.0, rise_ppm=5.0).ppm == pytest.approx(17.0)
 
 
-def test_a_sensor_that_reads_empty_for_a_moment_does_not_turn_the_reservoir_into_pure_water() -> None:
+def test_a_momentary_empty_reading_does_not_turn_the_reservoir_into_pure_water() -> None:
     moment = observed_volume(Balance.of_water(150.0, 42.0), 0.0)
     assert moment.volume_l < 1e-5
     assert moment.ppm == pytest.approx(42.0)
     assert observed_volume(moment, 150.0).ppm == pytest.approx(42.0)
 
 
-def test_water_that_nothing_is_known_of_is_not_taken_for_pure() -> None:
+def test_unknown_water_does_not_count_as_pure() -> None:
     with pytest.raises(InputError, match="nothing is known"):
         observed_volume(Balance(), 120.0)
     assert observed_volume(Balance(), 120.0, rise_ppm=8.0).ppm == pytest.approx(8.0)
@@ -110,8 +110,8 @@ def test_an_impossible_volume_or_concentration_is_refused(wrong: float) -> None:
             call()
 
 
-# Binary fractions of a litre, which add without rounding: whether the last drop is still there decides
-# whether a residue can leave through the tap, and that must not hang on the last bit of a float.
+# Binary fractions of a litre, which add without rounding. Whether the last drop is still there decides
+# whether a residue can leave through the tap, and this must not depend on the last bit of a float.
 DROPS = st.integers(1, 100 * 1024).map(lambda drops: drops / 1024)
 STEPS = st.lists(
     st.tuples(st.sampled_from(["inflow", "rain", "draw-off", "evaporation"]), DROPS, PPM), max_size=60

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 import pytest
 
 from bridge.config.modbus import ModbusTable
+from bridge.guard.model import Flow
 from bridge.protocol.messages import (
     FAILED,
     Ack,
@@ -16,14 +17,12 @@ from bridge.protocol.messages import (
     Hello,
     Lease,
     LocalFault,
-    Path,
     Reading,
     Refusal,
 )
 from bridge.protocol.registers import ModbusMap, WordOrder, other_order_fits, value
-from bridge.transport.line import DownCause, LinkDown
+from bridge.protocol.session import DownCause, LinkDown, LinkUp
 from bridge.transport.modbus import ModbusLink
-from bridge.transport.serial_link import LinkUp
 from tests.transport.modbus_line import CONDUCTIVITY, DEVICE, LEVEL, TEMPERATURE, TIME_LIMIT, Devices, serving
 from tests.transport.null_modem import NullModem
 
@@ -125,7 +124,7 @@ async def test_transmitters_become_readings_in_the_units_of_the_map(cable: NullM
         assert reading.product_c == pytest.approx(-1.5)
         assert reading.level_sensor == pytest.approx(0.75, abs=0.001)
         assert (reading.switch_low, reading.switch_full, reading.switch_overflow) == (None, True, False)
-        assert (reading.path, reading.faults, reading.feed_us) == (Path.SHUT, LocalFault.NONE, None)
+        assert (reading.path, reading.faults, reading.feed_us) == (Flow.SHUT, LocalFault.NONE, None)
 
 
 @pytest.mark.parametrize("valve", [LIMITED, PLAIN], ids=["time-limited", "plain"])
@@ -137,14 +136,16 @@ async def test_a_lease_opens_renewal_holds_and_silence_shuts(
         await ear.reading(lambda m: True, "no reading came")
         for _ in range(4):
             number = link.next_sequence()
-            assert link.send(Lease(number, Path.FILL, 3000))
+            assert link.send(Lease(number, Flow.TO_RESERVOIR, 3000))
             await ear.until(
                 lambda me, n=number: any(
-                    isinstance(m, Ack) and m.of == n and m.path is Path.FILL for m in me.messages
+                    isinstance(m, Ack) and m.of == n and m.path is Flow.TO_RESERVOIR for m in me.messages
                 ),
                 "a lease was not confirmed",
             )
-            await ear.reading(lambda m: m.path is Path.FILL, "the readings do not show the open valve")
+            await ear.reading(
+                lambda m: m.path is Flow.TO_RESERVOIR, "the readings do not show the open valve"
+            )
         last_write = max(at for at, function, _ in devices.heard if function in (5, 6))
         await devices.until(lambda d: not d.relays[0], "the lease ran out, and the relay stayed on")
         assert [on for _, _, on in devices.changes] == [True, False], "the valve flickered between renewals"
@@ -153,7 +154,7 @@ async def test_a_lease_opens_renewal_holds_and_silence_shuts(
             assert not any(last_write < at <= shut_at and code in (5, 6) for at, code, _ in devices.heard), (
                 "it was the bridge that shut the valve, not the module's own limit"
             )
-        await ear.reading(lambda m: m.path is Path.SHUT, "the readings do not show the shut valve")
+        await ear.reading(lambda m: m.path is Flow.SHUT, "the readings do not show the shut valve")
 
 
 async def test_close_goes_before_what_waits_and_the_end_of_the_link_shuts(cable: NullModem) -> None:
@@ -161,9 +162,9 @@ async def test_close_goes_before_what_waits_and_the_end_of_the_link_shuts(cable:
     async with serving(cable.far, devices):
         async with linked(cable.near, plan()) as (link, ear):
             await ear.reading(lambda m: True, "no reading came")
-            link.send(Lease(link.next_sequence(), Path.FILL, 20_000))
+            link.send(Lease(link.next_sequence(), Flow.TO_RESERVOIR, 20_000))
             await devices.until(lambda d: d.relays[0], "the valve did not open")
-            link.send(Lease(link.next_sequence(), Path.FILL, 20_000))
+            link.send(Lease(link.next_sequence(), Flow.TO_RESERVOIR, 20_000))
             number = link.next_sequence()
             link.send(Close(number))
             await ear.until(
@@ -171,7 +172,7 @@ async def test_close_goes_before_what_waits_and_the_end_of_the_link_shuts(cable:
                 "no answer to a close",
             )
             assert not devices.relays[0]
-            link.send(Lease(link.next_sequence(), Path.FILL, 20_000))
+            link.send(Lease(link.next_sequence(), Flow.TO_RESERVOIR, 20_000))
             await devices.until(lambda d: d.relays[0], "the valve did not open again")
         assert not devices.relays[0], "the link ended and left its valve open"
 
@@ -180,7 +181,7 @@ async def test_the_bridge_is_the_second_line_behind_a_module_whose_time_limit_fa
     devices = Devices(ignores_time=True)
     async with serving(cable.far, devices), linked(cable.near, plan(**LIMITED)) as (link, ear):
         await ear.reading(lambda m: True, "no reading came")
-        link.send(Lease(link.next_sequence(), Path.FILL, 1000))
+        link.send(Lease(link.next_sequence(), Flow.TO_RESERVOIR, 1000))
         await devices.until(lambda d: d.relays[0], "the valve did not open")
         await devices.until(lambda d: not d.relays[0], "nobody shut the valve")
         await ear.reading(
@@ -192,12 +193,12 @@ async def test_overflow_float_shuts_without_being_told_and_refuses_leases(cable:
     devices = Devices()
     async with serving(cable.far, devices), linked(cable.near, plan(**LIMITED)) as (link, ear):
         await ear.reading(lambda m: True, "no reading came")
-        link.send(Lease(link.next_sequence(), Path.FILL, 20_000))
+        link.send(Lease(link.next_sequence(), Flow.TO_RESERVOIR, 20_000))
         await devices.until(lambda d: d.relays[0], "the valve did not open")
         devices.overflow = True
         reading = await ear.reading(lambda m: m.switch_overflow is True, "the float is up and not reported")
-        assert (reading.path, devices.relays[0]) == (Path.SHUT, False)
-        link.send(Lease(link.next_sequence(), Path.FILL, 1000))
+        assert (reading.path, devices.relays[0]) == (Flow.SHUT, False)
+        link.send(Lease(link.next_sequence(), Flow.TO_RESERVOIR, 1000))
         await ear.until(
             lambda me: any(isinstance(m, Refusal) and m.why == "overflow" for m in me.messages), "not refused"
         )
@@ -207,7 +208,7 @@ async def test_overflow_float_shuts_without_being_told_and_refuses_leases(cable:
 async def test_a_drain_without_a_relay_for_it_is_refused(cable: NullModem) -> None:
     async with serving(cable.far, Devices()), linked(cable.near, plan()) as (link, ear):
         await ear.reading(lambda m: True, "no reading came")
-        link.send(Lease(link.next_sequence(), Path.DRAIN, 1000))
+        link.send(Lease(link.next_sequence(), Flow.TO_DRAIN, 1000))
         await ear.until(
             lambda me: any(isinstance(m, Refusal) and m.why == "nodrain" for m in me.messages), "not refused"
         )
@@ -244,7 +245,7 @@ async def test_time_outs_end_the_readings_and_the_link_and_it_comes_back_shut(ca
     devices = Devices()
     async with serving(cable.far, devices), linked(cable.near, plan(**LIMITED)) as (link, ear):
         await ear.reading(lambda m: True, "no reading came")
-        link.send(Lease(link.next_sequence(), Path.FILL, 2000))
+        link.send(Lease(link.next_sequence(), Flow.TO_RESERVOIR, 2000))
         await devices.until(lambda d: d.relays[0], "the valve did not open")
         devices.silent = True
         await ear.until(lambda me: isinstance(me.news[-1], LinkDown), "a line that is dead was not told")
@@ -255,7 +256,7 @@ async def test_time_outs_end_the_readings_and_the_link_and_it_comes_back_shut(ca
         devices.silent = False
         await ear.until(lambda me: isinstance(me.news[-1], LinkUp), "the line works again, and is not used")
         reading = await ear.reading(lambda m: True, "no reading after the time-outs")
-        assert reading.path is Path.SHUT
+        assert reading.path is Flow.SHUT
 
 
 async def test_a_late_answer_is_never_taken_for_that_to_another_question(cable: NullModem) -> None:
@@ -279,7 +280,7 @@ async def test_a_cut_cable_is_told_and_a_missing_device_too(cable: NullModem) ->
         cable.cut()
         await ear.until(lambda me: isinstance(me.news[-1], LinkDown), "a cut cable was not told")
         assert not link.is_up
-        assert link.send(Lease(link.next_sequence(), Path.FILL, 1000)) is False or not link.is_up
+        assert link.send(Lease(link.next_sequence(), Flow.TO_RESERVOIR, 1000)) is False or not link.is_up
 
 
 def test_numbers_of_every_type_and_order() -> None:

@@ -12,10 +12,14 @@ import pytest
 import serial
 
 from bridge.errors import LinkError
-from bridge.protocol.codec import Damaged, DamageReason, Decoder, Direction, encode
-from bridge.protocol.messages import Close, Identify, Lease, Path, Reading
+from bridge.guard.model import Flow
+from bridge.protocol.codec import Decoder
+from bridge.protocol.fields import encode
+from bridge.protocol.frame import Damaged, DamageReason, Direction
+from bridge.protocol.messages import Close, Identify, Lease, Reading
+from bridge.protocol.session import DownCause, LinkDown, LinkUp
 from bridge.transport.line import WAITING_LIMIT, Line, open_device
-from bridge.transport.serial_link import DownCause, LinkDown, LinkUp, SerialLink
+from bridge.transport.serial_link import SerialLink
 
 PATIENCE_S = 10.0
 
@@ -61,7 +65,7 @@ class Far:
     def reads(self):
         """Send the next reading; its number as conductance."""
         self.number += 1
-        self.says(encode(Reading(self.number, Path.SHUT, float(self.number), 20.0)))
+        self.says(encode(Reading(self.number, Flow.SHUT, float(self.number), 20.0)))
 
     def keeps_reading(self):
         """Send a reading every 20 ms."""
@@ -140,8 +144,8 @@ async def test_opening_sends_close_and_identify_and_the_first_good_frame_brings_
         assert (await watched.message()).product_us == 1.0
         assert watched.link.is_up
         assert watched.strays == [Damaged(DamageReason.NO_START, b"noise")]
-        assert watched.link.send(Lease(watched.link.next_sequence(), Path.FILL, 4000))
-        assert await end.hears(Lease) == Lease(2, Path.FILL, 4000)
+        assert watched.link.send(Lease(watched.link.next_sequence(), Flow.TO_RESERVOIR, 4000))
+        assert await end.hears(Lease) == Lease(2, Flow.TO_RESERVOIR, 4000)
 
 
 async def test_an_answer_sent_from_the_callback_is_on_the_wire_in_the_same_turn_of_the_loop(far, tmp_path):
@@ -192,7 +196,7 @@ async def test_silence_is_noticed_and_the_device_opened_anew(far, tmp_path):
         down = await watched.state()
         assert down.cause is DownCause.SILENT
         assert "silent for 0.2 s" in str(down.error)
-        assert not watched.link.send(Lease(9, Path.FILL, 4000))
+        assert not watched.link.send(Lease(9, Flow.TO_RESERVOIR, 4000))
         # It goes with a close, comes again with a close, and asks who is there.
         await end.hears(Close)
         await end.hears(Identify)
@@ -202,7 +206,7 @@ async def test_silence_is_noticed_and_the_device_opened_anew(far, tmp_path):
 
 async def test_garbage_and_repeated_frames_are_no_sign_of_life(far, tmp_path):
     end = far()
-    frame = encode(Reading(7, Path.SHUT, 3.0, 20.0))
+    frame = encode(Reading(7, Flow.SHUT, 3.0, 20.0))
     async with Watched(tmp_path / "controller", silence_s=0.3) as watched:
         await end.hears(Identify)
         end.says(frame)
@@ -226,7 +230,7 @@ async def test_a_reader_that_is_stuck_neither_stops_the_loop_nor_piles_up_leases
         end.stop_listening()
         line = watched.link._line
         sent = 0
-        while watched.link.send(Lease(sent % 65536, Path.FILL, 4000)):
+        while watched.link.send(Lease(sent % 65536, Flow.TO_RESERVOIR, 4000)):
             sent += 1
             assert len(line._pending) <= WAITING_LIMIT
             assert sent < 20_000, "nothing bounds what waits"
@@ -254,7 +258,7 @@ async def test_a_device_whose_own_queue_is_full_counts_as_stuck(far, tmp_path, m
         with monkeypatch.context() as patch:
             # A pseudo-terminal always says that nothing waits; a serial chip says how much.
             patch.setattr(serial.Serial, "out_waiting", WAITING_LIMIT)
-            assert not watched.link.send(Lease(1, Path.FILL, 4000))
+            assert not watched.link.send(Lease(1, Flow.TO_RESERVOIR, 4000))
         assert (await watched.state()).cause is DownCause.STUCK
 
 
@@ -265,15 +269,15 @@ async def test_a_close_goes_in_front_of_leases_that_nobody_took(far, tmp_path):
     port = open_device(str(tmp_path / "controller"), 115200)
     line = Line(port, "controller", lambda data: None, ended.append)
     while not line._pending:
-        assert line.write(encode(Lease(1, Path.FILL, 4000)))
-    assert line.write(encode(Lease(2, Path.FILL, 4000)))
+        assert line.write(encode(Lease(1, Flow.TO_RESERVOIR, 4000)))
+    assert line.write(encode(Lease(2, Flow.TO_RESERVOIR, 4000)))
     assert line.write(encode(Close(3)), urgent=True)
     end.listen()
     heard = []
     async with asyncio.timeout(PATIENCE_S):
         while Close(3) not in heard:
             heard.append(await end.heard.get())
-    assert Lease(2, Path.FILL, 4000) not in heard
+    assert Lease(2, Flow.TO_RESERVOIR, 4000) not in heard
     assert ended == []
     await line.hang_up()
 
@@ -316,7 +320,7 @@ async def test_cancelling_in_the_middle_of_opening_leaves_the_device_free(far, t
 
 
 async def test_finish_while_there_is_no_device_returns_at_once(tmp_path):
-    watched = Watched(tmp_path / "nothing", first_wait_s=3600.0)
+    watched = Watched(tmp_path / "nothing", first_wait_s=3600.0, longest_wait_s=3600.0)
     task = asyncio.create_task(watched.link.run())
     assert (await watched.state()).cause is DownCause.NO_DEVICE
     watched.link.finish()

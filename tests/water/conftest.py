@@ -1,4 +1,4 @@
-"""Outside references, each where it is good, and the published tables beside this file."""
+"""Outside references with their valid ranges, and the published tables beside this file."""
 
 import csv
 from collections.abc import Callable
@@ -41,7 +41,7 @@ def iapws_water(density: Water) -> Water:
 
 @pytest.fixture(scope="session")
 def salt(density: Water) -> Salt:
-    """What one dissolved salt conducts, without the water, in µS/cm: (formula, mol/kg, °C).
+    """Conductivity of one dissolved salt, without the water, in µS/cm: (formula, mol/kg, °C).
 
     R. B. McCleskey, J. Chem. Eng. Data 56 (2011) 317, 5 to 90 °C; equation from ``thermo``, coefficients from
     ``chemicals``.

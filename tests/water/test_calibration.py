@@ -33,17 +33,17 @@ def test_potassium_chloride_gives_one_cell_constant_at_every_temperature(t: floa
     seen_us = (float(row["kcl_0.01_mol_kg"]) + float(row["water_co2_saturated"])) / 0.4817
     found = one_point(point(KCL_001, seen_us, t))
     assert found.cell.constant_per_cm == pytest.approx(0.4817, rel=1e-6)
-    # Even where the water is thought to be perfectly pure, it is one cell.
+    # The same holds for perfectly pure water.
     assert one_point(point(KCL_001, seen_us, t, water_us_cm=0.0)).cell.constant_per_cm == pytest.approx(
         0.4817, rel=0.003
     )
 
 
-def test_an_independent_measurement_of_the_same_solution_gives_one_cell_constant_too(
+def test_an_independent_measurement_of_the_same_solution_gives_the_same_cell_constant(
     salt: Callable[[str, float, float], float], iapws_water: Callable[[float], float]
 ) -> None:
-    # McCleskey, J. Chem. Eng. Data 56 (2011) 317 (thermo, chemicals), with pure water by IAPWS: other
-    # people's potassium chloride, other people's cell.
+    # McCleskey, J. Chem. Eng. Data 56 (2011) 317 (thermo, chemicals), with pure water by IAPWS:
+    # independent measurements in an independent cell.
     constants = [
         one_point(
             point(KCL_001, (salt("KCl", 0.01, t) + iapws_water(t)) / 0.1, t, water_us_cm=iapws_water(t))
@@ -70,9 +70,8 @@ def test_a_standard_is_its_published_table(standard: Standard, file: str, column
         assert value_us_cm(standard, t, 0.0) == pytest.approx(value, rel=1e-9)
 
 
-def test_between_the_entries_the_table_is_followed_closely() -> None:
-    # Leaving 18 °C out of the smooth table and asking for it: Wu, Koch and Pratt measured 1219.93 µS/cm
-    # there.
+def test_the_interpolation_is_close_between_the_entries_of_the_table() -> None:
+    # The entry at 18 °C is removed and interpolated: Wu, Koch and Pratt measured 1219.93 µS/cm there.
     without = Standard(
         "without 18 °C",
         "",
@@ -85,7 +84,7 @@ def test_between_the_entries_the_table_is_followed_closely() -> None:
     assert value_us_cm(without, 18.0) == pytest.approx(1219.93, rel=3e-4)
 
 
-def test_the_water_in_the_standard_is_counted_once_and_only_where_the_table_leaves_it_out() -> None:
+def test_the_water_of_a_standard_is_added_only_if_the_table_omits_it() -> None:
     assert value_us_cm(KCL_001, 25.0) == pytest.approx(1408.23 + 1.10)
     assert value_us_cm(KCL_001, 25.0, 0.5) == pytest.approx(1408.73)
     assert value_us_cm(BOTTLED_84, 25.0, 0.5) == pytest.approx(84.0)
@@ -104,9 +103,7 @@ def test_a_standard_taken_at_its_nominal_value_would_falsify_a_cold_calibration(
     offset=st.floats(-0.5, 0.5),
     t=st.floats(15.0, 35.0),
 )
-def test_two_points_find_constant_and_offset_again(
-    constant: float, leads: float, offset: float, t: float
-) -> None:
+def test_two_points_give_constant_and_offset(constant: float, leads: float, offset: float, t: float) -> None:
     cell = Cell(constant, leads, offset)
     weak, strong = (
         point(standard, conductance_us(cell, value_us_cm(standard, t)), t)
@@ -120,7 +117,7 @@ def test_two_points_find_constant_and_offset_again(
     assert again.cell.constant_per_cm == pytest.approx(constant, rel=1e-6)
 
 
-def test_two_points_carry_the_uncertainty_that_dice_show() -> None:
+def test_the_uncertainty_of_two_points_agrees_with_monte_carlo() -> None:
     import random
 
     dice = random.Random(7)
@@ -142,7 +139,7 @@ def test_two_points_carry_the_uncertainty_that_dice_show() -> None:
     assert claimed.offset_uncertainty_us == pytest.approx(statistics.stdev(offsets), rel=0.06)
 
 
-def test_a_doubtful_temperature_makes_a_doubtful_constant() -> None:
+def test_an_uncertain_temperature_makes_the_constant_uncertain() -> None:
     sure, unsure = (
         one_point(point(KCL_001, 14000.0, 20.0, temperature_uncertainty_k=u)).constant_uncertainty_percent
         for u in (0.0, 1.0)
@@ -151,7 +148,7 @@ def test_a_doubtful_temperature_makes_a_doubtful_constant() -> None:
     assert math.sqrt(unsure**2 - sure**2) == pytest.approx(2.1, rel=0.05)
 
 
-def test_drift_is_told_from_mere_doubt() -> None:
+def test_a_drift_is_significant_only_beyond_the_uncertainty() -> None:
     before = one_point(point(BOTTLED_1413, 14130.0, 25.0))
     a_little, a_lot = (one_point(point(BOTTLED_1413, 14130.0 / by, 25.0)) for by in (1.005, 1.08))
     assert a_little.drift_percent(before) == pytest.approx(0.5)
@@ -168,7 +165,7 @@ def test_no_standard_is_used_outside_its_table() -> None:
                 value_us_cm(standard, t)
 
 
-def test_calibrations_that_cannot_be_are_refused() -> None:
+def test_impossible_calibrations_are_refused() -> None:
     weak, strong = point(BOTTLED_84, 840.0, 25.0), point(BOTTLED_1413, 14130.0, 25.0)
     with pytest.raises(OutOfRangeError, match="immersed and connected"):
         point(BOTTLED_84, 0.0, 25.0)
@@ -176,15 +173,15 @@ def test_calibrations_that_cannot_be_are_refused() -> None:
         two_point(strong, point(KCL_001, 14100.0, 25.0))
     with pytest.raises(OutOfRangeError, match="exchanged"):
         two_point(point(BOTTLED_84, 14130.0, 25.0), point(BOTTLED_1413, 840.0, 25.0))
-    with pytest.raises(OutOfRangeError, match="leaves nothing"):
+    with pytest.raises(OutOfRangeError, match="is impossible with an offset"):
         one_point(weak, offset_us=900.0)
-    with pytest.raises(OutOfRangeError, match="making a standard"):
+    with pytest.raises(OutOfRangeError, match="not pure enough for a standard"):
         point(KCL_001, 14100.0, 25.0, water_us_cm=50.0)
     with pytest.raises(OutOfRangeError, match="finite"):
         point(KCL_001, 14100.0, 25.0, temperature_uncertainty_k=math.nan)
 
 
-def test_a_standard_is_found_by_its_id_or_those_there_are_are_named() -> None:
+def test_a_standard_is_found_by_its_id_and_an_unknown_id_lists_the_ids() -> None:
     assert find("kcl-0.01") is KCL_001
     with pytest.raises(InputError, match=r"84, 1413, kcl-0\.01, kcl-0\.1"):
         find("1431")

@@ -18,8 +18,8 @@ def test_the_reading_of_a_dry_cell_is_subtracted() -> None:
     assert conductivity_us_cm(Cell(0.1, offset_us=0.5), 140.5) == pytest.approx(14.0)
 
 
-def test_long_leads_no_longer_make_the_water_look_purer() -> None:
-    # 1000 ohm of water behind 50 ohm of cable: 1050 ohm are seen, by Ohm's law.
+def test_long_leads_do_not_make_the_water_look_purer() -> None:
+    # 1000 ohm of water behind 50 ohm of cable: the input measures 1050 ohm, by Ohm's law.
     assert conductivity_us_cm(Cell(1.0, lead_resistance_ohm=50.0), 1e6 / 1050.0) == pytest.approx(1000.0)
 
 
@@ -29,7 +29,7 @@ def test_long_leads_no_longer_make_the_water_look_purer() -> None:
     offset=st.floats(-1.0, 1.0),
     water=st.floats(0.0, 5000.0),
 )
-def test_what_a_cell_would_read_comes_back_as_the_same_water(
+def test_conductance_and_conductivity_are_inverse(
     constant: float, leads: float, offset: float, water: float
 ) -> None:
     cell = Cell(constant, leads, offset)
@@ -48,12 +48,12 @@ def test_the_slope_is_the_derivative(seen: float, leads: float) -> None:
     ("constant", "leads", "offset"),
     [(0.0, 0.0, 0.0), (-0.1, 0.0, 0.0), (math.nan, 0.0, 0.0), (0.1, -1.0, 0.0), (0.1, 0.0, math.inf)],
 )
-def test_a_cell_that_cannot_exist_is_refused(constant: float, leads: float, offset: float) -> None:
+def test_an_impossible_cell_is_refused(constant: float, leads: float, offset: float) -> None:
     with pytest.raises(OutOfRangeError, match="must lie"):
         Cell(constant, leads, offset)
 
 
 @pytest.mark.parametrize("seen", [math.nan, math.inf, -math.inf, 30_000.0])
-def test_a_conductance_that_cannot_be_is_refused(seen: float) -> None:
+def test_an_impossible_conductance_is_refused(seen: float) -> None:
     with pytest.raises(OutOfRangeError, match="leads"):
         conductivity_us_cm(Cell(0.1, lead_resistance_ohm=50.0), seen)

@@ -1,4 +1,4 @@
-"""Readings at any water temperature become readings at 25 °C."""
+"""The compensation: conductivity at any water temperature, converted to 25 °C."""
 
 import math
 from collections.abc import Callable
@@ -31,7 +31,7 @@ def test_natural_is_the_table_of_iso_7888(table: Callable[[str], list[dict[str, 
 
 @pytest.mark.parametrize(("formula", "within"), [("NaCl", 0.01), ("CaCl2", 0.03), ("NaHCO3", 0.03)])
 @pytest.mark.parametrize("ppm", [0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 25.0, 50.0])
-def test_pure_brings_product_water_with_any_common_salt_to_25_degrees(
+def test_pure_is_right_for_product_water_with_any_common_salt(
     formula: str,
     within: float,
     ppm: float,
@@ -46,16 +46,16 @@ def test_pure_brings_product_water_with_any_common_salt_to_25_degrees(
         assert conductivity_25(PURE, measured, t) == pytest.approx(at_25, rel=within), f"at {t} °C"
 
 
-def test_pure_brings_pure_water_to_pure_water(iapws_water: Callable[[float], float]) -> None:
+def test_pure_converts_pure_water_to_pure_water(iapws_water: Callable[[float], float]) -> None:
     for t in range(5, 36):
         assert conductivity_25(PURE, iapws_water(t), t) == pytest.approx(iapws_water(25.0), rel=0.02)
 
 
-def test_pure_serves_clean_water_that_has_stood_in_air(
+def test_pure_is_usable_for_clean_water_that_has_stood_in_air(
     table: Callable[[str], list[dict[str, str]]],
 ) -> None:
     # CRC Handbook, water saturated with the air's carbon dioxide (kcl_conductivity.csv). Carbonic acid is no
-    # salt, so the method is not made for it; it still holds within 6 % where the reading itself changes by a
+    # salt, so the method is not meant for it. It is still right within 6 %, while the reading changes by a
     # factor of 2.
     at = {float(row["t_C"]): float(row["water_co2_saturated"]) for row in table("kcl_conductivity.csv")}
     for t, measured in at.items():
@@ -85,7 +85,7 @@ def test_at_25_degrees_no_method_changes_anything(how: Compensation, conductivit
     one=st.floats(0.0, 5000.0),
     more=st.floats(1e-6, 100.0),
 )
-def test_water_that_conducts_more_never_comes_out_purer(
+def test_a_higher_conductivity_never_gives_purer_water(
     how: Compensation, fraction: float, one: float, more: float
 ) -> None:
     low, high = how.method.range_c
@@ -94,7 +94,7 @@ def test_water_that_conducts_more_never_comes_out_purer(
 
 
 @pytest.mark.parametrize("t", [0.0, 5.0, 25.0, 40.0, 50.0])
-def test_below_the_pure_water_line_pure_neither_fails_nor_jumps(t: float) -> None:
+def test_pure_is_continuous_below_the_conductivity_of_pure_water(t: float) -> None:
     water = pure_water.conductivity_us_cm(t)
     assert conductivity_25(PURE, 0.0, t) == 0.0
     assert 0.0 < conductivity_25(PURE, 0.5 * water, t) < pure_water.AT_25_US_CM
@@ -130,7 +130,7 @@ def test_the_sensitivities_are_the_derivatives(
 
 
 @pytest.mark.parametrize("how", ALL)
-def test_outside_its_range_a_method_refuses_and_says_what_would_be_right(how: Compensation) -> None:
+def test_a_method_refuses_a_temperature_outside_its_range_and_names_the_range(how: Compensation) -> None:
     low, high = how.method.range_c
     conductivity_25(how, 100.0, low)
     conductivity_25(how, 100.0, high)
@@ -141,5 +141,5 @@ def test_outside_its_range_a_method_refuses_and_says_what_would_be_right(how: Co
 
 @pytest.mark.parametrize("coefficient", [0.0, -2.0, 4.1, math.nan])
 def test_a_coefficient_that_no_water_has_is_refused(coefficient: float) -> None:
-    with pytest.raises(OutOfRangeError, match="2 %/K is usual"):
+    with pytest.raises(OutOfRangeError, match="2 %/K is common"):
         Compensation(Method.LINEAR, coefficient)

@@ -106,13 +106,13 @@ def test_the_factor_agrees_with_phreeqc_in_both_meanings(
         ), name
 
 
-def test_potassium_chloride_conducts_what_phreeqc_says() -> None:
+def test_the_conductivity_of_potassium_chloride_agrees_with_phreeqc() -> None:
     # PHREEQC at 25 °C: 146.3 µS/cm for 1 mmol/kg of KCl.
     kcl = WaterAnalysis(potassium_mg_l=39.098 * 0.997, chloride_mg_l=35.45 * 0.997)
     assert conductivity_25_us_cm(kcl) == pytest.approx(146.3, rel=0.02)
 
 
-def test_the_two_meanings_of_dissolved_solids_are_kept_apart() -> None:
+def test_the_two_meanings_of_dissolved_solids_differ() -> None:
     assert sum_of_ions_mg_l(HARD) == pytest.approx(508.0)
     assert residue_on_evaporation_mg_l(HARD) == pytest.approx(508.0 - 270.0 * 0.5083)
     assert dissolved_solids_mg_l(HARD, Meaning.SUM_OF_IONS) == sum_of_ions_mg_l(HARD)
@@ -126,7 +126,7 @@ def test_silica_is_dissolved_but_conducts_nothing() -> None:
     assert residue_on_evaporation_mg_l(with_silica) == pytest.approx(residue_on_evaporation_mg_l(HARD) + 20.0)
 
 
-def test_acid_rain_conducts_by_its_acid() -> None:
+def test_the_acid_of_acid_rain_conducts() -> None:
     rain = WaterAnalysis(sulfate_mg_l=3.0, nitrate_mg_l=2.0, calcium_mg_l=0.3, ph=4.1)
     # Limiting conductivities per charge, CRC Handbook: H⁺ 349.65, ½SO₄²⁻ 80.0, NO₃⁻ 71.42, ½Ca²⁺ 59.47
     # S·cm²/mol.
@@ -189,7 +189,7 @@ def test_ions_add_up_to_their_salts_at_every_temperature(
         assert ratio(t) / ratio(25.0) == pytest.approx(1.0, abs=0.025), f"at {t} °C"
 
 
-def test_a_forgotten_ion_is_noticed() -> None:
+def test_a_missing_ion_is_found() -> None:
     with pytest.raises(OutOfRangeError, match=r"do not balance.*missing ion or a wrong unit"):
         dataclasses.replace(HARD, hydrogencarbonate_mg_l=0.0)
 

@@ -1,4 +1,4 @@
-"""The path of every reading, and the hand readings beside it."""
+"""Measurements from the probe and from hand meters."""
 
 import dataclasses
 import math
@@ -22,7 +22,7 @@ PRODUCT = MeasuringChain(Cell(0.05, offset_us=0.1), Compensation(Method.PURE), 0
 FEED = MeasuringChain(Cell(1.0), Compensation(Method.NATURAL), 0.7)
 
 
-def test_product_water_of_20_ppm_sodium_chloride_is_recognised_at_any_temperature(
+def test_product_water_of_20_ppm_sodium_chloride_is_measured_at_any_temperature(
     salt: Callable[[str, float, float], float], iapws_water: Callable[[float], float]
 ) -> None:
     # McCleskey, J. Chem. Eng. Data 56 (2011) 317 (thermo, chemicals) and IAPWS (iapws).
@@ -35,7 +35,7 @@ def test_product_water_of_20_ppm_sodium_chloride_is_recognised_at_any_temperatur
         assert abs(reading.dissolved_solids_ppm - truth) < reading.expanded_uncertainty_ppm
 
 
-def test_a_reading_says_everything_about_itself() -> None:
+def test_a_measurement_has_its_scale_and_its_method() -> None:
     reading = measure(FEED, 500.0, 20.0)
     # ISO 7888:1985, f25 at 20 °C = 1.116.
     assert reading.conductivity_25_us_cm == pytest.approx(558.0, rel=0.001)
@@ -60,7 +60,7 @@ def test_a_hand_reading_in_conductivity_needs_no_cell() -> None:
     assert by_hand.conductance_us is None
 
 
-def test_what_a_meter_has_compensated_is_not_compensated_again() -> None:
+def test_a_compensated_hand_reading_is_not_compensated_again() -> None:
     reading = measure_compensated(FEED, 100.0)
     assert reading.conductivity_25_us_cm == 100.0
     assert reading.dissolved_solids_ppm == pytest.approx(70.0)
@@ -68,19 +68,19 @@ def test_what_a_meter_has_compensated_is_not_compensated_again() -> None:
     assert reading.temperature_c is None
 
 
-def test_a_meter_s_own_compensation_is_doubted_more_away_from_25_degrees() -> None:
+def test_the_compensation_of_a_meter_is_less_certain_away_from_25_degrees() -> None:
     at_25, at_5 = (measure_compensated(FEED, 100.0, t).expanded_uncertainty_ppm for t in (25.0, 5.0))
     assert at_5 > 2.0 * at_25
 
 
-def test_a_pocket_meter_s_ppm_are_put_on_the_scale_of_the_limit() -> None:
+def test_the_ppm_of_a_pocket_meter_are_converted_to_the_scale_of_the_limit() -> None:
     reading = measure_pocket_meter(PRODUCT, 56.0, 0.7)
     assert reading.dissolved_solids_ppm == pytest.approx(40.0)
     assert reading.conductivity_25_us_cm == pytest.approx(80.0)
     assert reading.factor == 0.5
 
 
-def test_the_coarse_step_of_a_pocket_meter_shows_in_the_uncertainty() -> None:
+def test_the_coarse_step_of_a_pocket_meter_adds_to_the_uncertainty() -> None:
     # A display in whole ppm at 0.5 moves in steps of 2 µS/cm: rectangular, so 1 / √12 ppm standard, twice
     # that expanded.
     inputs = StandardUncertainties(
@@ -108,12 +108,12 @@ def test_the_coarse_step_of_a_pocket_meter_shows_in_the_uncertainty() -> None:
         lambda: MeasuringChain(Cell(1.0), Compensation(Method.OFF), 50.0),
     ],
 )
-def test_what_cannot_be_worked_out_is_refused(impossible: Callable[[], object]) -> None:
+def test_impossible_readings_are_refused(impossible: Callable[[], object]) -> None:
     with pytest.raises(OutOfRangeError):
         impossible()
 
 
-def test_a_dry_cell_gives_a_figure_and_no_crash() -> None:
+def test_a_dry_cell_gives_a_measurement() -> None:
     # The diagnosis of the probe says that it is dry; see test_probe.
     assert measure(PRODUCT, 0.1, 18.0).dissolved_solids_ppm == pytest.approx(0.0, abs=1e-9)
     assert measure(PRODUCT, 0.0, 18.0).dissolved_solids_ppm < 0.0

@@ -10,11 +10,9 @@ from hypothesis import strategies as st
 
 from bridge.errors import OutOfRangeError
 from bridge.water import pure_water
-from bridge.water.health import Health
+from bridge.water.health import Finding, Health, ProbeFault
 from bridge.water.probe import (
     Circuit,
-    Finding,
-    ProbeFault,
     ProbeSettings,
     ProbeState,
     observe,
@@ -47,7 +45,7 @@ def test_a_sound_reading_has_no_findings() -> None:
 
 
 @pytest.mark.parametrize("t", [0.0, 5.0, 15.0, 25.0, 40.0])
-def test_a_dry_cell_is_not_taken_for_the_purest_water(t: float) -> None:
+def test_a_dry_cell_does_not_pass_as_the_purest_water(t: float) -> None:
     state, findings = observe(SETTINGS, ProbeState(), 0.0, t, 0.0)
     assert [f.fault for f in findings] == [ProbeFault.BELOW_FLOOR]
     assert worst(findings) is Health.FAILURE
@@ -56,7 +54,7 @@ def test_a_dry_cell_is_not_taken_for_the_purest_water(t: float) -> None:
 
 
 @pytest.mark.parametrize("t", [0.0, 5.0, 15.0, 25.0, 40.0])
-def test_truly_pure_water_is_believed(t: float) -> None:
+def test_pure_water_is_accepted(t: float) -> None:
     assert once(pure_water.conductivity_us_cm(t), t) == set()
     assert once(0.5 * pure_water.conductivity_us_cm(t), t) == {ProbeFault.BELOW_FLOOR}
 
@@ -67,20 +65,20 @@ def test_the_floor_follows_the_temperature() -> None:
     assert once(0.03, 25.0) == {ProbeFault.BELOW_FLOOR}
 
 
-def test_a_coarse_reading_is_given_half_a_step_but_zero_never_passes() -> None:
+def test_a_coarse_reading_may_be_half_a_step_below_the_floor_but_not_zero() -> None:
     coarse = ProbeSettings(resolution_us_cm=0.1)
     assert observe(coarse, ProbeState(), 0.01, 25.0, 0.0)[1] == ()
     assert [f.fault for f in observe(coarse, ProbeState(), 0.0, 25.0, 0.0)[1]] == [ProbeFault.BELOW_FLOOR]
 
 
-def test_a_dead_thermometer_does_not_excuse_a_dry_cell() -> None:
+def test_a_dry_cell_is_found_without_a_temperature() -> None:
     assert once(0.0, None) == {ProbeFault.BELOW_FLOOR, ProbeFault.NOT_MEASURED}
     assert ProbeFault.BELOW_FLOOR in once(0.0, -127.0)
 
 
 @pytest.mark.parametrize("conductivity", [None, math.nan, math.inf])
 @pytest.mark.parametrize("t", [18.0, None, math.nan])
-def test_what_was_not_measured_is_a_failure(conductivity: float | None, t: float | None) -> None:
+def test_a_missing_value_is_a_failure(conductivity: float | None, t: float | None) -> None:
     _, findings = observe(SETTINGS, ProbeState(), conductivity, t, 0.0)
     assert {f.fault for f in findings} == {ProbeFault.NOT_MEASURED}
     assert worst(findings) is Health.FAILURE
@@ -93,20 +91,20 @@ def test_over_range_is_out_of_specification() -> None:
 
 
 @pytest.mark.parametrize("code", [-127.0, 85.0])
-def test_a_sensor_s_fault_code_is_not_taken_for_a_temperature(code: float) -> None:
+def test_a_fault_code_of_a_sensor_is_not_a_temperature(code: float) -> None:
     # What digital sensors report when disconnected and at power-on: common practice, no source.
     assert once(14.0, code) == {ProbeFault.TEMPERATURE_FAULT_CODE}
 
 
 @pytest.mark.parametrize("circuit", [Circuit.OPEN, Circuit.SHORT])
-def test_a_broken_thermometer_circuit_is_named(circuit: Circuit) -> None:
+def test_a_broken_circuit_of_the_temperature_sensor_is_reported(circuit: Circuit) -> None:
     _, findings = observe(SETTINGS, ProbeState(), 14.0, 18.0, 0.0, temperature_circuit=circuit)
     assert [f.fault for f in findings] == [ProbeFault.TEMPERATURE_FAULT_CODE]
     assert circuit.name.lower() in findings[0].sentence
 
 
 @pytest.mark.parametrize("t", [-2.1, 60.1, -40.0, 120.0])
-def test_a_temperature_no_water_here_can_have_is_a_failure(t: float) -> None:
+def test_an_impossible_water_temperature_is_a_failure(t: float) -> None:
     assert once(14.0, t) == {ProbeFault.TEMPERATURE_IMPLAUSIBLE}
 
 
@@ -116,24 +114,24 @@ def test_values_that_do_not_move_at_all_while_water_flows_are_frozen() -> None:
     assert seen[900] == {ProbeFault.FROZEN}
 
 
-def test_pure_water_read_coarsely_may_repeat_as_long_as_its_temperature_lives() -> None:
+def test_pure_water_with_a_coarse_step_may_repeat_while_its_temperature_moves() -> None:
     assert run([(0.1, 18.0 + 0.0625 * (i // 300 % 2)) for i in range(4000)])[-1] == set()
 
 
-def test_a_conductance_that_ignores_three_kelvin_is_frozen() -> None:
+def test_a_conductance_that_stays_the_same_over_three_kelvin_is_frozen() -> None:
     warming = [(14.03, 10.0 + 0.0625 * (i // 20)) for i in range(1000)]
     seen = run(warming)
-    # 3 K are over after 960 readings, and the 900 s of flow before that.
+    # The temperature has moved by 3 K after 960 readings; the 900 s of flow are over before.
     assert seen[959] == set()
     assert seen[960] == seen[999] == {ProbeFault.FROZEN}
     assert run([*warming, (14.04, 13.1)])[-1] == set()
 
 
-def test_standing_water_may_stand_still() -> None:
+def test_values_of_standing_water_may_stay_the_same() -> None:
     assert run([(14.03, 18.25)] * 4000, flowing=False)[-1] == set()
 
 
-def test_a_single_new_value_thaws_the_probe() -> None:
+def test_one_new_value_ends_the_freeze() -> None:
     seen = run([(14.03, 18.25)] * 1000 + [(14.04, 18.25)] + [(14.03, 18.25)])
     assert seen[999] == {ProbeFault.FROZEN}
     assert seen[1000] == seen[1001] == set()
@@ -153,7 +151,7 @@ def test_a_clock_that_steps_back_counts_as_no_time() -> None:
     assert state.still.same_for_s == 0.0
 
 
-def test_a_reading_that_jumps_all_the_time_is_noisy_until_it_calms_down() -> None:
+def test_readings_that_jump_are_noisy_until_they_are_steady() -> None:
     dice = random.Random(1)
     wild = [(14.0 * dice.uniform(0.5, 1.5), 18.0 + 0.01 * i) for i in range(60)]
     calm = [(14.0 * dice.uniform(0.999, 1.001), 19.0 + 0.01 * i) for i in range(60)]
@@ -177,19 +175,19 @@ def test_ordinary_noise_of_a_sound_probe_is_no_fault() -> None:
     assert set().union(*run((14.0 * dice.gauss(1.0, 0.01), 18.0 + 0.01 * i) for i in range(500))) == set()
 
 
-def test_cells_plugged_in_the_wrong_way_round_are_noticed_after_a_while() -> None:
+def test_swapped_cells_are_found_after_some_time() -> None:
     seen = run([(400.0 + i % 7, 15.0 + 0.01 * i) for i in range(130)], feed_us_cm=12.0)
     assert seen[100] == set()
     assert seen[125] == {ProbeFault.FEED_AND_PRODUCT_SWAPPED}
 
 
-def test_an_exhausted_purifier_is_not_taken_for_swapped_cells() -> None:
+def test_an_exhausted_purifier_does_not_look_like_swapped_cells() -> None:
     assert (
         set().union(*run([(420.0 + i % 7, 15.0 + 0.01 * i) for i in range(300)], feed_us_cm=400.0)) == set()
     )
 
 
-def test_a_first_flush_above_the_feed_is_not_taken_for_swapped_cells() -> None:
+def test_a_first_flush_above_the_feed_does_not_look_like_swapped_cells() -> None:
     flush = [(700.0 * math.exp(-i / 30.0) + 10.0, 15.0 + 0.01 * i) for i in range(300)]
     assert ProbeFault.FEED_AND_PRODUCT_SWAPPED not in set().union(*run(flush, feed_us_cm=400.0))
 
@@ -211,7 +209,7 @@ maybe = st.one_of(st.none(), st.floats(allow_nan=True, allow_infinity=True))
         max_size=30,
     )
 )
-def test_no_sequence_of_readings_upsets_the_diagnosis(
+def test_the_diagnosis_works_for_any_sequence_of_readings(
     sequence: list[tuple[float | None, float | None, float, float | None, bool, Circuit]],
 ) -> None:
     state = ProbeState()
@@ -228,7 +226,7 @@ def test_no_sequence_of_readings_upsets_the_diagnosis(
         )
         assert len({f.sentence for f in findings}) == len(findings), "one thing is found twice"
         assert all(isinstance(f, Finding) and f.health is f.fault.health and f.sentence for f in findings)
-        assert 0.0 <= state.restless <= 1.0
+        assert 0.0 <= state.jump_share <= 1.0
         assert state.still.same_for_s >= 0.0
         assert state.swapped_for_s >= 0.0
         trusted = conductivity is not None and math.isfinite(conductivity) and conductivity > 0.0
@@ -247,6 +245,6 @@ def test_no_sequence_of_readings_upsets_the_diagnosis(
         {"noise_fraction": math.nan},
     ],
 )
-def test_settings_that_would_leave_the_probe_unwatched_are_refused(wrong: dict[str, float]) -> None:
-    with pytest.raises(OutOfRangeError, match="unwatched"):
+def test_settings_that_disable_a_check_are_refused(wrong: dict[str, float]) -> None:
+    with pytest.raises(OutOfRangeError, match="disable a check"):
         ProbeSettings(**wrong)  # type: ignore[arg-type]

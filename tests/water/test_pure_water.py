@@ -1,4 +1,4 @@
-"""Pure water, the floor under every reading."""
+"""The conductivity of pure water, the lowest possible reading."""
 
 import math
 from collections.abc import Callable
@@ -11,19 +11,19 @@ from bridge.water.pure_water import FLOOR_US_CM_25, conductivity_us_cm, with_slo
 
 
 @pytest.mark.parametrize("t", range(41))
-def test_pure_water_conducts_what_iapws_says(t: int, iapws_water: Callable[[float], float]) -> None:
+def test_the_conductivity_agrees_with_iapws(t: int, iapws_water: Callable[[float], float]) -> None:
     # IAPWS guideline on electrolytic conductivity (1990), as the library iapws carries it; with its own ion
     # product (Marshall and Franck 1981), where ours is that of Harned and Hamer.
     assert conductivity_us_cm(t) == pytest.approx(iapws_water(t), rel=0.02)
 
 
-def test_at_25_degrees_it_is_the_measured_value() -> None:
+def test_the_conductivity_at_25_degrees_is_the_measured_value() -> None:
     # Light, Licht, Bevilacqua, Morash, Electrochem. Solid-State Lett. 8 (2005) E16: 0.05501 µS/cm at 25 °C.
     assert conductivity_us_cm(25.0) == pytest.approx(0.05501, rel=0.002)
     assert pytest.approx(0.05501, rel=0.002) == FLOOR_US_CM_25
 
 
-def test_the_ion_product_behind_it_is_the_published_one(
+def test_the_ion_product_is_the_published_one(
     table: Callable[[str], list[dict[str, str]]],
 ) -> None:
     # CRC Handbook (ion_product.csv). A difference of 0.01 in pKw is 1.2 % of the conductivity.
@@ -32,7 +32,7 @@ def test_the_ion_product_behind_it_is_the_published_one(
         assert -6.0875 + 4470.99 / kelvin + 0.01706 * kelvin == pytest.approx(float(row["pKw"]), abs=0.01)
 
 
-def test_the_density_it_uses_holds_up_to_its_upper_bound(density: Callable[[float], float]) -> None:
+def test_the_density_is_right_over_the_whole_range(density: Callable[[float], float]) -> None:
     t = pure_water.HIGHEST_C
     tanaka = 999.97495 * (1 - (t - 3.983035) ** 2 * (t + 301.797) / (522528.9 * (t + 69.34881)))
     assert tanaka == pytest.approx(density(t), rel=1e-4)
@@ -45,6 +45,6 @@ def test_the_slope_is_the_derivative(t: float) -> None:
 
 
 @pytest.mark.parametrize("t", [-0.01, 50.01, math.nan, math.inf])
-def test_outside_its_range_it_says_so(t: float) -> None:
+def test_a_temperature_outside_the_range_is_refused(t: float) -> None:
     with pytest.raises(OutOfRangeError, match="0 to 50 °C"):
         conductivity_us_cm(t)

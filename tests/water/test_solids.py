@@ -26,19 +26,19 @@ def test_the_same_water_reads_differently_on_the_two_common_scales() -> None:
     assert on_other_scale(56.0, 0.7, 0.5) == pytest.approx(40.0)
 
 
-def test_the_scale_can_be_shown_beside_the_figure() -> None:
+def test_a_scale_has_a_label() -> None:
     assert Scale.HALF.label == "0.5 ppm per µS/cm at 25 °C"
     assert scale_label(0.64) == "0.64 ppm per µS/cm at 25 °C"
 
 
-def test_doubt_counts_against_the_water() -> None:
+def test_the_guard_band_is_added_before_the_verdict() -> None:
     assert judge(48.0, 0.0) is Verdict.MARGINAL
     assert judge(48.0, 2.0) is Verdict.UNSUITABLE
     assert judge(24.0, 1.0) is Verdict.MARGINAL
 
 
 @given(value=ppm, guard=st.floats(0.0, 50.0), more=st.floats(0.0, 50.0))
-def test_neither_more_solids_nor_more_doubt_ever_improves_the_verdict(
+def test_more_solids_or_a_wider_guard_band_never_improve_the_verdict(
     value: float, guard: float, more: float
 ) -> None:
     before = ORDER.index(judge(value, guard))
@@ -47,7 +47,7 @@ def test_neither_more_solids_nor_more_doubt_ever_improves_the_verdict(
 
 
 @given(value=ppm, guard=st.floats(0.0, 50.0))
-def test_what_is_not_unsuitable_is_below_the_limit_by_the_guard_band(value: float, guard: float) -> None:
+def test_acceptable_water_is_below_the_limit_by_the_guard_band(value: float, guard: float) -> None:
     # Guarded acceptance, JCGM 106:2012, 8.3.2: accepted only below the limit less the guard band.
     assert (judge(value, guard) is not Verdict.UNSUITABLE) == (value + guard < 50.0)
 
@@ -63,7 +63,7 @@ def test_what_is_not_unsuitable_is_below_the_limit_by_the_guard_band(value: floa
         (10.0, 0.0, math.nan, 25.0),
     ],
 )
-def test_there_is_no_verdict_on_nonsense(value: float, guard: float, limit: float, target: float) -> None:
+def test_impossible_values_get_no_verdict(value: float, guard: float, limit: float, target: float) -> None:
     with pytest.raises(OutOfRangeError):
         judge(value, guard, limit, target)
 

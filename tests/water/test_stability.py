@@ -1,4 +1,4 @@
-"""When a cell in a standard has settled, and standards known only by their label."""
+"""Settled readings of a cell in a standard, and standards known only by their label."""
 
 import random
 from collections.abc import Callable
@@ -23,14 +23,14 @@ def after(
     return settling
 
 
-def test_still_readings_settle_after_the_window_and_not_before() -> None:
+def test_steady_readings_settle_after_the_window_and_not_before() -> None:
     assert after(59.0, lambda t: 840.0).settled is None
     settled = after(61.0, lambda t: 840.0).settled
     assert settled is not None
     assert (settled.conductance_us, settled.temperature_c) == pytest.approx((840.0, 21.0))
 
 
-def test_noise_is_no_movement_and_counts_as_uncertainty() -> None:
+def test_noise_is_not_movement_and_adds_to_the_uncertainty() -> None:
     rng = random.Random(1)
     settled = after(70.0, lambda t: 840.0 * (1 + rng.gauss(0.0, 0.005))).settled
     assert settled is not None
@@ -45,7 +45,7 @@ def test_slow_drift_and_a_solution_that_still_warms_do_not_settle() -> None:
     assert after(200.0, lambda t: 840.0 * (1 + 0.00001 * t)).settled is not None
 
 
-def test_a_reading_without_a_value_begins_the_wait_anew() -> None:
+def test_a_reading_without_a_value_restarts_the_window() -> None:
     settling = after(61.0, lambda t: 840.0)
     settling.take(61.0, None, 21.0)
     for step in range(500):
@@ -54,8 +54,8 @@ def test_a_reading_without_a_value_begins_the_wait_anew() -> None:
 
 
 @pytest.mark.parametrize("celsius", [15.0, 20.0, 25.0, 30.0])
-def test_a_label_means_nearly_what_the_bottlers_own_table_says(celsius: float) -> None:
-    """The tables of :mod:`bridge.water.standards`, within what this guess adds as doubt (k = 2)."""
+def test_a_labelled_standard_agrees_with_the_table_of_the_maker(celsius: float) -> None:
+    """The tables of :mod:`bridge.water.standards`, within the expanded uncertainty (k = 2)."""
     for standard, label in ((BOTTLED_84, 84.0), (BOTTLED_1413, 1413.0)):
         guess = value_us_cm(labelled(label), celsius)
         assert guess == pytest.approx(value_us_cm(standard, celsius), rel=0.016)

@@ -1,4 +1,4 @@
-"""The uncertainty budget by the GUM, checked by throwing dice."""
+"""The uncertainty budget by the GUM, checked with Monte Carlo."""
 
 import dataclasses
 import math
@@ -32,8 +32,8 @@ INPUTS = StandardUncertainties(
         (Method.LINEAR, 900.0, 35.0),
     ],
 )
-def test_monte_carlo_finds_the_same_uncertainty(method: Method, conductance: float, t: float) -> None:
-    # JCGM 101:2008: draw every input from its distribution and look at the spread of the result.
+def test_the_budget_agrees_with_monte_carlo(method: Method, conductance: float, t: float) -> None:
+    # JCGM 101:2008: draw every input from its distribution, and take the spread of the results.
     cell = Cell(0.1, lead_resistance_ohm=2.0, offset_us=0.05)
     chain = MeasuringChain(cell, Compensation(method), 0.5, INPUTS)
     dice = random.Random(20240229)
@@ -54,7 +54,7 @@ def test_monte_carlo_finds_the_same_uncertainty(method: Method, conductance: flo
 
 
 @pytest.mark.parametrize("method", list(Method))
-def test_the_budget_line_by_line_is_what_every_reading_carries(method: Method) -> None:
+def test_the_budget_has_the_uncertainty_of_the_reading(method: Method) -> None:
     chain = MeasuringChain(Cell(0.1, 2.0, 0.05), Compensation(method), 0.7, INPUTS)
     reading = measure(chain, 300.0, 14.0)
     budget = budget_of(chain, reading)
@@ -63,21 +63,21 @@ def test_the_budget_line_by_line_is_what_every_reading_carries(method: Method) -
     assert {line.source for line in budget.contributions} == set(Source)
 
 
-def test_the_budget_says_what_is_worth_improving() -> None:
+def test_the_budget_names_the_largest_contribution() -> None:
     inputs = dataclasses.replace(INPUTS, temperature_k=3.0)
     chain = MeasuringChain(Cell(0.1), Compensation(Method.NATURAL), 0.5, inputs)
     assert budget_of(chain, measure(chain, 3000.0, 15.0)).largest.source is Source.TEMPERATURE
 
 
-def test_an_uncompensated_figure_is_the_more_doubtful_the_further_from_25_degrees() -> None:
+def test_without_compensation_the_uncertainty_grows_with_the_distance_from_25_degrees() -> None:
     chain = MeasuringChain(Cell(0.1), Compensation(Method.OFF), 0.5, INPUTS)
     near, far = (measure(chain, 3000.0, t).expanded_uncertainty_ppm for t in (24.0, 8.0))
     assert far > 4.0 * near
 
 
-def test_a_reading_compensated_elsewhere_has_no_budget_of_its_parts() -> None:
+def test_a_reading_that_a_meter_compensated_has_no_budget() -> None:
     chain = MeasuringChain(Cell(1.0), Compensation(Method.NATURAL), 0.5, INPUTS)
-    with pytest.raises(OutOfRangeError, match="the meter did it"):
+    with pytest.raises(OutOfRangeError, match="a meter compensated"):
         budget_of(chain, measure_compensated(chain, 100.0, 20.0))
 
 

@@ -13,9 +13,9 @@ import httpx
 import pytest
 
 from bridge.config.plan import BridgePlan, PagePlan
-from bridge.daemon import process as daemon_module
+from bridge.daemon import keeper_task
 from bridge.daemon.keeper import Keeper
-from bridge.daemon.page_lines import Asked, Opened, Setup, read_from_page, setup_line
+from bridge.daemon.page_lines import CommandRequest, Opened, Setup, read_from_page, setup_line
 from bridge.daemon.process import Daemon
 from bridge.demo.rigged import RESERVOIR, station
 from bridge.guard.commands import GuardCommand
@@ -92,7 +92,7 @@ Begin = Callable[..., AbstractAsyncContextManager[Site]]
 def begin(board: Board, monkeypatch: pytest.MonkeyPatch) -> Begin:
     """Run a bridge with its page: ``async with begin(token=None, name=...) as site``."""
     SpiedKeeper.board, SpiedKeeper.answers = board, []
-    monkeypatch.setattr(daemon_module, "Keeper", SpiedKeeper)
+    monkeypatch.setattr(keeper_task, "Keeper", SpiedKeeper)
 
     @asynccontextmanager
     async def run(
@@ -192,12 +192,12 @@ class Alone:
     def url(self) -> str:
         return f"http://127.0.0.1:{self.port}"
 
-    async def asked(self) -> Asked:
+    async def asked(self) -> CommandRequest:
         """The next command of a browser."""
         assert self.process.stdout is not None
         line = await within(asyncio.to_thread(self.process.stdout.readline), "the page asked nothing")
         read = read_from_page(line)
-        assert isinstance(read, Asked)
+        assert isinstance(read, CommandRequest)
         return read
 
     def tell(self, line: bytes) -> None:
@@ -213,7 +213,7 @@ IDENTITY = StationIdentity(RESERVOIR, "The barrel", 200.0, 50.0, 25.0, 0.5, True
 def alone_with(*reservoirs: StationIdentity) -> Iterator[Alone]:
     """A page that only answers."""
     setup = Setup(
-        "tunnel", "The tunnel", "homie", "0", DisplayUnits(), "127.0.0.1", 0, (), Secret(TOKEN), None, None,
+        "tunnel", "The tunnel", "homie", "0", DisplayUnits(), "127.0.0.1", 0, (), Secret(TOKEN), None,
         reservoirs,
     )  # fmt: skip
     with subprocess.Popen(

@@ -28,7 +28,6 @@ from bridge.guard.commands import (
 )
 from bridge.guard.model import Flow, Permissive, Trip
 from bridge.history.limits import LogSettings
-from bridge.protocol.messages import Path as WaterPath
 from bridge.units import DisplayUnits, SolidsUnit
 from tests.web.browser import WIDTHS, Looking, chromium, looking, refused_by_axe
 from tests.web.conftest import TOKEN, Begin, Site
@@ -60,8 +59,8 @@ class Water:
     async def flow(self) -> None:
         while True:
             state = self._site.keeper.station.state
-            path = WaterPath.FILL if state.flow is Flow.TO_RESERVOIR else WaterPath.SHUT
-            if path is WaterPath.FILL:
+            path = Flow.TO_RESERVOIR if state.flow is Flow.TO_RESERVOIR else Flow.SHUT
+            if path is Flow.TO_RESERVOIR:
                 self.level_sensor = min(self.level_sensor + 0.0005, 0.6)
             self._site.board.read(self.product_us, path, self.level_sensor)
             await asyncio.sleep(0.1)
@@ -200,7 +199,7 @@ async def test_an_alarm_is_acknowledged_shelved_and_reset_with_the_keyboard_alon
     async with begin() as site, chromium() as browser, looking(browser, site.url, 360) as here:
         page = here.page
         await site.filling()
-        site.board.read(2000.0, WaterPath.FILL)
+        site.board.read(2000.0, Flow.TO_RESERVOIR)
         site.board.read(2000.0)
         await here.shows("#alarms", "not yet acknowledged")
         await here.use(TOKEN)

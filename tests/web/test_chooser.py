@@ -8,7 +8,7 @@ from dataclasses import replace
 import pytest
 from playwright.async_api import Browser, expect
 
-from bridge.daemon.page_lines import Answer, answer_line, view_line
+from bridge.daemon.page_lines import CommandResult, command_result_line, view_line
 from bridge.station.view import ActiveAlarm, StationView
 from tests.web.browser import WIDTHS, Looking, Scheme, chromium, looking, refused_by_axe
 from tests.web.conftest import IDENTITY, TOKEN, Alone, alone_with
@@ -88,7 +88,7 @@ async def test_one_of_two_reservoirs_is_chosen_and_shown_and_commanded(
         assert (asked.reservoir, asked.property, asked.value, asked.unit) == (
             BUTT.reservoir, "product/retest", "8", "ppm",
         )  # fmt: skip
-        house.tell(answer_line(Answer(asked.number, "done", "Done.")))
+        house.tell(command_result_line(CommandResult(asked.number, "done", "Done.")))
         await here.said(f"{BUTT.name}: Done.")
         await here.is_sound()
 
@@ -112,7 +112,7 @@ async def test_at_rest_and_with_a_choice_nobody_is_shut_out(
     async with told(house, view, butt), chromium() as browser:
         async with looking(browser, house.url) as here:
             await here.shows("#valve-state", "SHUT")
-            await here.shows("#valve-phase", "at rest")
+            await here.shows("#valve-phase", "idle")
         for width in WIDTHS:
             assert await found(browser, width, "light") == []
             assert await found(browser, width, "dark") == []

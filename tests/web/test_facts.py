@@ -12,12 +12,12 @@ from hypothesis import strategies as st
 
 from bridge.daemon.page_lines import (
     LONGEST_UNIT,
-    Answer,
-    Asked,
+    CommandRequest,
+    CommandResult,
     Opened,
     Trouble,
-    answer_line,
-    asked_line,
+    command_request_line,
+    command_result_line,
     opened_line,
     read_from_daemon,
     read_from_page,
@@ -192,10 +192,14 @@ def test_a_view_arrives_at_the_page_as_it_left_the_daemon(
     unit=st.text(max_size=LONGEST_UNIT),
 )
 def test_commands_and_answers_arrive_as_they_left(number: int, a: str, b: str, unit: str) -> None:
-    assert read_from_page(asked_line(Asked(number, a, a, b, unit))) == Asked(number, a, a, b, unit)
+    assert read_from_page(command_request_line(CommandRequest(number, a, a, b, unit))) == CommandRequest(
+        number, a, a, b, unit
+    )
     assert read_from_page(opened_line(Opened(a, number))) == Opened(a, number)
     assert read_from_page(trouble_line(Trouble(b))) == Trouble(b)
-    assert read_from_daemon(answer_line(Answer(number, a, b)), {}) == Answer(number, a, b)
+    assert read_from_daemon(command_result_line(CommandResult(number, a, b)), {}) == CommandResult(
+        number, a, b
+    )
 
 
 @given(line=st.binary(max_size=200) | st.recursive(
@@ -209,4 +213,4 @@ def test_the_daemon_takes_no_line_of_the_page_but_the_three_it_knows(line: bytes
         said = read_from_page(line)
     except ValueError:
         return
-    assert isinstance(said, Asked | Opened | Trouble)
+    assert isinstance(said, CommandRequest | Opened | Trouble)

@@ -16,20 +16,19 @@ import pytest
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
-from bridge.daemon.page_lines import Answer, Asked, Setup
+from bridge.daemon.page_lines import CommandRequest, CommandResult, Setup
 from bridge.demo.rigged import RESERVOIR
 from bridge.guard.commands import Reset, Retest
 from bridge.guard.model import Flow, Phase
 from bridge.mqtt.broker import Secret
 from bridge.protocol.messages import Close
-from bridge.protocol.messages import Path as WaterPath
 from bridge.station.view import StationView
 from bridge.units import DisplayUnits
 from bridge.web import app as app_module
-from bridge.web import server as patience
+from bridge.web import server as page_server
 from bridge.web.app import Page
-from bridge.web.events import Feed
-from bridge.web.security import MOST_ADDRESSES, WITHIN_S, Door
+from bridge.web.events import Broadcaster
+from bridge.web.security import MOST_ADDRESSES, WITHIN_S, TokenCheck
 from bridge.web.server import serve
 from tests.board import answered
 from tests.waiting import DEADLINE_S, until, within
@@ -123,6 +122,28 @@ def test_looking_is_refused_to_another_site_too(alone: Alone) -> None:
     assert status("/api/facts", host="[::1]:8375") == 200
     assert status("/", sec_fetch_site="cross-site", sec_fetch_mode="navigate") != 403
     assert status("/", sec_fetch_site="cross-site", sec_fetch_mode="no-cors") == 403
+
+
+def test_a_file_is_compressed_and_checked_for_changes(alone: Alone) -> None:
+    for path, kind in (
+        ("/", "text/html"),
+        ("/static/main.js", "text/javascript"),
+        ("/static/page.css", "text/css"),
+        ("/static/drop.svg", "image/svg+xml"),
+    ):
+        answer = httpx.get(f"http://127.0.0.1:{alone.port}{path}")
+        assert answer.status_code == 200
+        secure(answer.headers)
+        assert answer.headers["content-type"].startswith(
+            (kind, kind.replace("text/java", "application/java"))
+        )
+        assert answer.headers["cache-control"] == "no-cache"
+        assert (answer.headers.get("content-encoding") == "gzip") == (len(answer.content) >= 500)
+        again = httpx.get(
+            f"http://127.0.0.1:{alone.port}{path}", headers={"if-none-match": answer.headers["etag"]}
+        )
+        assert (again.status_code, again.content) == (304, b"")
+        secure(again.headers)
 
 
 def asked_raw(port: int, request: bytes) -> bytes:
@@ -219,10 +240,10 @@ def test_a_giant_body_is_cut_off(alone: Alone) -> None:
 
 
 def test_guesses_are_counted_by_whom_they_come_from_and_forgotten_in_time() -> None:
-    door = Door(Secret(TOKEN))
+    check = TokenCheck(Secret(TOKEN))
 
     def status(shown: str, address: str, now: float) -> int | None:
-        refused = door.refused(f"Bearer {shown}", address, now)
+        refused = check.refused(f"Bearer {shown}", address, now)
         return None if refused is None else refused.status_code
 
     for guess in range(10):
@@ -233,20 +254,20 @@ def test_guesses_are_counted_by_whom_they_come_from_and_forgotten_in_time() -> N
     assert status(TOKEN, "2001:db8::1", 100.0 + WITHIN_S) is None
     for address in range(2 * MOST_ADDRESSES):
         status("guess", f"10.0.{address >> 8}.{address & 255}", 200.0)
-    assert len(door._wrong) <= MOST_ADDRESSES, "strangers make the page remember ever more"
+    assert len(check._wrong) <= MOST_ADDRESSES, "strangers make the page remember ever more"
 
 
 def test_a_slow_browser_has_the_newest_facts_and_nothing_piles_up() -> None:
-    feed = Feed()
-    with feed.joined() as slow:
+    events = Broadcaster()
+    with events.joined() as slow:
         for number in range(10_000):
-            feed.publish("facts", "barrel", f'{{"n":{number}}}')
-            feed.publish("facts", "butt", f'{{"n":{-number}}}')
-        due = feed.due(slow)
+            events.publish("facts", "barrel", f'{{"n":{number}}}')
+            events.publish("facts", "butt", f'{{"n":{-number}}}')
+        due = events.due(slow)
         assert due.count(b"event: facts") == 2
         assert b'{"n":9999}' in due
         assert b'{"n":-9999}' in due
-        assert feed.due(slow) == b""
+        assert events.due(slow) == b""
 
 
 # --- time is bounded ------------------------------------------------------------------------------------
@@ -254,11 +275,11 @@ def test_a_slow_browser_has_the_newest_facts_and_nothing_piles_up() -> None:
 
 @asynccontextmanager
 async def served(
-    view: StationView, send: Callable[[Asked], None] = lambda asked: None
+    view: StationView, send: Callable[[CommandRequest], None] = lambda asked: None
 ) -> AsyncIterator[tuple[Page, int]]:
     """The page in this process, so that its patience can be made short."""
     setup = Setup(
-        "tunnel", "The tunnel", "homie", "0", DisplayUnits(), "127.0.0.1", 0, (), Secret(TOKEN), None, None,
+        "tunnel", "The tunnel", "homie", "0", DisplayUnits(), "127.0.0.1", 0, (), Secret(TOKEN), None,
         (IDENTITY,),
     )  # fmt: skip
     page = Page(setup, send)
@@ -287,7 +308,7 @@ async def _ends(reader: asyncio.StreamReader) -> bytes:
 async def test_whoever_dawdles_with_a_request_is_let_go(
     view: StationView, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(patience, "REQUEST_S", 0.3)
+    monkeypatch.setattr(page_server, "REQUEST_S", 0.3)
     monkeypatch.setattr(app_module, "BODY_S", 0.1)
     whole = b"GET /api/facts HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n"
     async with served(view) as (_, port):
@@ -323,7 +344,7 @@ async def test_whoever_dawdles_with_a_request_is_let_go(
 
 
 async def test_whoever_stops_reading_is_let_go(view: StationView, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(patience, "READING_S", 0.2)
+    monkeypatch.setattr(page_server, "READING_S", 0.2)
     async with served(view) as (page, port):
         deaf = socket.socket()
         deaf.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
@@ -331,12 +352,12 @@ async def test_whoever_stops_reading_is_let_go(view: StationView, monkeypatch: p
         loop = asyncio.get_running_loop()
         await loop.sock_connect(deaf, ("127.0.0.1", port))
         await loop.sock_sendall(deaf, b"GET /api/events HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n")
-        await until(lambda: len(page.feed._browsers) == 1, "nobody listens")
+        await until(lambda: page.events.browsers == 1, "nobody listens")
         big = json.dumps("x" * 100_000)
 
         def gone() -> bool:
-            page.feed.publish("facts", "barrel", big)
-            return not page.feed._browsers
+            page.events.publish("facts", "barrel", big)
+            return not page.events.browsers
 
         await until(gone, "a browser that reads nothing is written to for ever")
         deaf.close()
@@ -345,8 +366,8 @@ async def test_whoever_stops_reading_is_let_go(view: StationView, monkeypatch: p
 async def test_a_bridge_that_does_not_answer_is_not_asked_ever_more(
     view: StationView, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(app_module, "ANSWER_S", 0.1)
-    asked: list[Asked] = []
+    monkeypatch.setattr(app_module, "RESULT_S", 0.1)
+    asked: list[CommandRequest] = []
     async with served(view, asked.append) as (page, port), httpx.AsyncClient() as web:
 
         async def command() -> int:
@@ -360,7 +381,7 @@ async def test_a_bridge_that_does_not_answer_is_not_asked_ever_more(
         statuses = [await command() for _ in range(app_module.MOST_COMMANDS + 3)]
         assert statuses == [504] * app_module.MOST_COMMANDS + [503] * 3
         assert len(asked) == app_module.MOST_COMMANDS
-        page.answered(Answer(asked[0].number, "done", "Done."))
+        page.receive_result(CommandResult(asked[0].number, "done", "Done."))
         assert await command() == 504
 
 
@@ -377,10 +398,10 @@ class Trips:
     async def one(self) -> None:
         site, board = self._site, self._site.board
         await site.filling()
-        await answered(board, 20.0, WaterPath.FILL)
+        await answered(board, 20.0, Flow.TO_RESERVOIR)
         assert site.keeper.station.state.flow is Flow.TO_RESERVOIR
         began = time.perf_counter()
-        sent = await answered(board, 2000.0, WaterPath.FILL)
+        sent = await answered(board, 2000.0, Flow.TO_RESERVOIR)
         self.took_ms.append(1000.0 * (time.perf_counter() - began))
         assert any(isinstance(one, Close) for one in sent), (
             "no close on the wire in the turn of the bad reading"
@@ -432,7 +453,7 @@ async def test_very_many_connections_leave_the_guard_and_the_page_as_they_were(b
                 await during.one()
                 most = max(most, descriptors(page.pid))
             assert descriptors(os.getpid()) <= own + 8, "the daemon itself holds what strangers opened"
-        assert most <= patience.MOST_CONNECTIONS + patience.BACKLOG + patience.MARGIN
+        assert most <= page_server.MOST_CONNECTIONS + page_server.BACKLOG + page_server.MARGIN
         print(f"{CONNECTIONS} connections; ms to close before {before.took_ms}, during {during.took_ms}")
         assert page.opened is not None, "the page died of it"
 

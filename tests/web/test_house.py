@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 from playwright.async_api import Page, expect
 
-from bridge.protocol.messages import Path as WaterPath
+from bridge.guard.model import Flow
 from bridge.rig.faults import parse_fault
 from bridge.rig.pty import RigServer
 from bridge.rig.scenario import POLYTUNNEL_WITH_DRAIN
@@ -107,7 +107,7 @@ async def test_page_hub_and_rig_agree_on_what_happens(
             await page.get_by_role("button", name="Hold: keep the valve shut").click()
             await hub.has(f"{DEVICE}/valve/hold", "true")
             await shows(page, "#valve-state", "SHUT")
-            assert world.truth().path is WaterPath.SHUT, "the page says shut, and the rig's valve is open"
+            assert world.truth().path is Flow.SHUT, "the page says shut, and the rig's valve is open"
             await hub.sends(f"{DEVICE}/valve/hold/set", "false")
             await shows(page, "#hold-word", "Not on hold")
             await shows(page, "#valve-state", "OPEN to the reservoir")

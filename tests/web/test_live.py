@@ -20,11 +20,10 @@ from bridge.guard.commands import (
     Shelve,
     StartFill,
 )
-from bridge.guard.model import Advisory, Phase, Trip
+from bridge.guard.model import Advisory, Flow, Phase, Trip
 from bridge.history.limits import LogSettings
 from bridge.mqtt.broker import BrokerSettings, Secret
 from bridge.protocol.messages import Close
-from bridge.protocol.messages import Path as WaterPath
 from bridge.units import DisplayUnits, SolidsUnit
 from tests.board import answered
 from tests.brokers import free_port
@@ -61,7 +60,7 @@ async def test_every_fact_changes_live_without_a_hub_and_without_a_log(begin: Be
         )
         assert shown["valve"]["why"].startswith("Open")
         assert all(one["holds"] for one in shown["valve"]["permissives"])
-        site.board.read(2000.0, WaterPath.FILL)
+        site.board.read(2000.0, Flow.TO_RESERVOIR)
         shown = await events.until(lambda r: r["valve"]["first_out"] is not None, "no trip was shown")
         assert shown["valve"]["first_out"]["id"] == "product-over-limit"
         assert shown["valve"]["decided"] == "shut"
@@ -87,7 +86,7 @@ async def test_every_fact_changes_live_without_a_hub_and_without_a_log(begin: Be
 async def test_each_command_arrives_whole_and_the_guards_answer_comes_back(begin: Begin) -> None:
     async with begin() as site:
         await site.filling()
-        site.board.read(2000.0, WaterPath.FILL)
+        site.board.read(2000.0, Flow.TO_RESERVOIR)
         await until(lambda: site.keeper.station.state.phase is Phase.TRIPPED, "no trip")
 
         async def sent(path: str, value: str, status: int) -> str:
@@ -188,7 +187,7 @@ async def test_browsers_are_told_when_a_fill_that_ended_is_in_the_log(begin: Beg
     async with begin(log=log) as site, listening(site) as events:
         await site.filling()
         await events.until(lambda r: r["valve"]["phase"] == "fill", "no fill was shown")
-        site.board.read(2000.0, WaterPath.FILL)
+        site.board.read(2000.0, Flow.TO_RESERVOIR)
         await events.until(lambda r: r["valve"]["phase"] == "tripped", "no trip was shown")
         # What is asked for too early is kept for a while, and must not hide the fill then.
         await site.web.get(f"/api/reservoirs/{RESERVOIR}/fills")
@@ -213,7 +212,7 @@ async def test_a_page_that_is_killed_comes_back_and_the_guard_did_not_notice(beg
         killed = page.pid
         assert killed is not None
         os.kill(killed, signal.SIGKILL)
-        sent = await answered(site.board, 2000.0, WaterPath.FILL)
+        sent = await answered(site.board, 2000.0, Flow.TO_RESERVOIR)
         assert any(isinstance(one, Close) for one in sent), (
             "no close on the wire in the turn of the bad reading"
         )
@@ -244,7 +243,7 @@ async def test_a_page_that_hangs_holds_up_nothing_and_nothing_piles_up(begin: Be
                 page._write()
             most = process.stdin.transport.get_write_buffer_size()
             assert most < 128 * 1024, f"{most} bytes wait for a page that does not read"
-            sent = await answered(site.board, 2000.0, WaterPath.FILL)
+            sent = await answered(site.board, 2000.0, Flow.TO_RESERVOIR)
             assert any(isinstance(one, Close) for one in sent)
         finally:
             os.kill(page.pid, signal.SIGCONT)

@@ -78,8 +78,8 @@ def test_the_token_comes_from_the_environment_or_a_file_and_never_stands_in_the_
 @pytest.mark.parametrize(
     ("page", "token", "part"),
     [
-        ('host = "garden"', TOKEN, "no address of this machine"),
-        ('names = ["http://garden"]', TOKEN, "is no host name"),
+        ('host = "garden"', TOKEN, "not an address of this machine"),
+        ('names = ["http://garden"]', TOKEN, "is not a host name"),
         ("port = 0", TOKEN, "must be 1 or more"),
         ("", "short-badger", "16 to 256 characters"),
         ("", "velvet badger with spaces", "one word"),

@@ -9,9 +9,9 @@ from typing import Any
 import pytest
 
 from bridge.errors import LogError
-from bridge.history.log import Log
 from bridge.history.records import FillRow, ReadingRow, Series, Stamp
 from bridge.history.rollup import HOUR_MS, MINUTE_MS, Bucket, Cell
+from bridge.history.writer import Log
 from bridge.units import DisplayUnits, SolidsUnit, VolumeUnit
 from bridge.water.health import Health
 from bridge.web import history as records_module
@@ -84,7 +84,7 @@ async def test_the_log_is_read_while_it_is_written(tmp_path: Path, monkeypatch: 
         for number in range(12):
             began = START_MS + number * HOUR_MS // 2
             end = "overflow" if number == 11 else "full"
-            log.append(
+            log.write([
                 ReadingRow(
                     Stamp(boot, 2 * number, began), IDENTITY.reservoir, product_ppm=6.0,
                     uncertainty_ppm=0.4, throughput_l=float(number),
@@ -93,9 +93,9 @@ async def test_the_log_is_read_while_it_is_written(tmp_path: Path, monkeypatch: 
                     Stamp(boot, 2 * number + 1, began + 25 * MINUTE_MS), IDENTITY.reservoir, began,
                     20.0 + number, None, None, end,
                 ),
-            )  # fmt: skip
+            ])  # fmt: skip
         await asyncio.to_thread(log.close)
-        records = Records(str(path), None, replace(UNITS, volume=VolumeUnit.US_GALLON))
+        records = Records(str(path), replace(UNITS, volume=VolumeUnit.US_GALLON))
         fills = await records.fills(IDENTITY)
         assert len(fills) == 10
         # 31 L are 8.19 US gal (NIST SP 811). In May Berlin is two hours ahead of UTC (01:30).
@@ -118,14 +118,14 @@ async def test_the_log_is_read_while_it_is_written(tmp_path: Path, monkeypatch: 
 async def test_the_end_of_a_fill_is_awaited_until_it_is_on_the_disk(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Without a spill it may come there a minute late."""
+    """It may come there some seconds late."""
     monkeypatch.setattr(records_module, "FILL_WAITS_S", (0.01,) * 1000)
     path = tmp_path / "clearwell.db"
     log = Log(path)
     boot = (await asyncio.wrap_future(log.start())).boot
     looked = asyncio.Event()
     loop = asyncio.get_running_loop()
-    records = Records(str(path), None, UNITS)
+    records = Records(str(path), UNITS)
     read = records._read_fills
 
     def noted(*asked: Any) -> list[FillRow]:
@@ -139,19 +139,19 @@ async def test_the_end_of_a_fill_is_awaited_until_it_is_on_the_disk(
         earlier = FillRow(
             Stamp(boot, 0, since_ms - 1), IDENTITY.reservoir, since_ms - 9, 1.0, None, None, "full"
         )
-        log.append(earlier)
-        await asyncio.wrap_future(log.settle())
+        log.write([earlier])
+        await asyncio.wrap_future(log.flush())
         waiting = asyncio.create_task(records.fill_ended(IDENTITY, since_ms))
         for _ in range(2):
             await looked.wait()
             looked.clear()
         # It looked again, so the earlier fill was not taken for this one.
-        log.append(replace(earlier, stamp=Stamp(boot, 1, since_ms + 5), volume_l=42.0))
+        log.write([replace(earlier, stamp=Stamp(boot, 1, since_ms + 5), volume_l=42.0)])
         assert not waiting.done()
-        await asyncio.wrap_future(log.settle())
+        await asyncio.wrap_future(log.flush())
         assert await waiting
         assert [one["volume"] for one in await records.fills(IDENTITY)] == ["42.0 L", "1.00 L"]
-        assert not await Records(None, None, UNITS).fill_ended(IDENTITY, since_ms)
+        assert not await Records(None, UNITS).fill_ended(IDENTITY, since_ms)
     finally:
         await asyncio.to_thread(log.close)
 
@@ -160,8 +160,8 @@ async def test_a_log_that_cannot_be_read_is_said_and_many_who_ask_cost_one_readi
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     with pytest.raises(LogError):
-        await Records(str(tmp_path / "none.db"), None, UNITS).trend(IDENTITY, 24)
-    records = Records(str(tmp_path / "x.db"), None, UNITS)
+        await Records(str(tmp_path / "none.db"), UNITS).trend(IDENTITY, 24)
+    records = Records(str(tmp_path / "x.db"), UNITS)
     read = []
 
     def reading(*_: object) -> list[FillRow]:

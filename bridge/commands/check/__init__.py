@@ -1,6 +1,5 @@
 """``clearwell check``: is a configuration right, and what will the daemon do with it?"""
 
-import os
 from pathlib import Path
 
 import click
@@ -18,10 +17,9 @@ def command(file: Path) -> None:
     """
     from bridge.commands.check.plan import explained
     from bridge.commands.check.words import wrapped
-    from bridge.commands.shared.configuration import environ_of_service
-    from bridge.config.loading import read
+    from bridge.commands.shared.configuration import configuration_in_use
 
-    configuration = read(file, environ_of_service(file, os.environ))
+    configuration = configuration_in_use(file)
     click.echo(f"{file} is right. This is what the daemon will do.")
     for title, lines in explained(configuration.plan):
         click.echo(f"\n{title}")

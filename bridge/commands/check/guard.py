@@ -136,7 +136,7 @@ def hub(plan: BridgePlan) -> Iterator[Line]:
 
 def _announced(plan: BridgePlan, found: HubPlan) -> str:
     identities = [station.identity for station in plan.stations]
-    standing = Announcements(found.announcements, found.layout).standing(identities)
+    standing = Announcements(found.announcements, found.layout).without_value(identities)
     live = sum(template.has_value for template in found.announcements)
     parts = []
     if standing:

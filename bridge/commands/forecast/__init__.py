@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from bridge.commands.shared.log_file import which_log
+from bridge.commands.shared.values import typed_values
 from bridge.errors import InputError
 
 if TYPE_CHECKING:
@@ -52,6 +53,7 @@ if TYPE_CHECKING:
 )
 @click.option("--plot/--no-plot", default=None, help="A plot after the table.  [default: on a terminal]")
 @click.option("--json", "as_json", is_flag=True, help="Print a list of JSON objects.")
+@typed_values()
 def command(
     trace: Path | None,
     capacity_grams: float | None,
@@ -117,14 +119,14 @@ def _kept(
     """What the daemon keeps, and what is kept by hand; where there is neither, the sentence that says so."""
     from bridge.commands.forecast import by_hand as forecast_by_hand
     from bridge.commands.forecast import log as forecast_log
-    from bridge.commands.shared.log_file import chosen, spill_of
+    from bridge.commands.shared.log_file import chosen
 
     by_hand = [] if config is None or log_file is not None else forecast_by_hand.states(config, named)
     if named is not None and by_hand:
         return [], by_hand
     try:
         path = chosen(log_file, config)
-        return forecast_log.states(path, spill_of(path), named), by_hand
+        return forecast_log.states(path, named), by_hand
     except InputError:
         if not by_hand:
             raise

@@ -47,14 +47,11 @@ def states(config: Path, named: str | None) -> list[OfPurifier | OfShelf]:
     :raises InputError: the configuration is wrong.
     :raises LogError: the log cannot be read.
     """
-    import os
-
     from bridge.commands.sample.by_hand import entries
-    from bridge.commands.shared.configuration import environ_of_service
+    from bridge.commands.shared.configuration import configuration_in_use
     from bridge.commands.shared.log_file import log_path
-    from bridge.config.loading import read
 
-    plan = read(config, environ_of_service(config, os.environ)).plan
+    plan = configuration_in_use(config).plan
     kept = [one for ident, one in plan.kept_by_hand.items() if named in (None, ident)]
     if not kept:
         return []

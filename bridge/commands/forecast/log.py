@@ -11,13 +11,12 @@ import click
 
 from bridge.commands.shared.configuration import AS_RECORDED, Shown
 from bridge.commands.shared.log_file import reading
-from bridge.display.text import Axis, Canvas
+from bridge.display.charts import Axis, Canvas
 from bridge.errors import InputError
 from bridge.forecast import cartridges as book
 from bridge.forecast import persistence as prospect_saved
 from bridge.forecast.learned import Kept, forecast_of, worth_keeping
 from bridge.history.records import Series
-from bridge.history.recovery import look_only
 from bridge.history.rollup import HOUR_MS, Bucket
 from bridge.purifier.cartridge import Kind
 from bridge.purifier.forecast import Forecast, Interval
@@ -29,7 +28,6 @@ from bridge.units import DisplayUnits, Quantity, VolumeUnit
 if TYPE_CHECKING:
     from bridge.commands.forecast.by_hand import OfPurifier, OfShelf
 
-_KEY = "prospect."
 _WIDTH = 66
 
 
@@ -65,15 +63,16 @@ class State:
         }
 
 
-def states(path: Path, spill: Path | None, named: str | None) -> list[State]:
+def states(path: Path, named: str | None) -> list[State]:
     """What the log knows, without the daemon.
 
     :raises InputError: the log keeps no forecast, or none of the reservoir named.
     :raises LogError: it cannot be read.
     """
     with reading(path) as reader:
-        found = look_only(path, spill)
-        names = [key.removeprefix(_KEY) for key in found.state if key.startswith(_KEY)]
+        saved, last_ms = reader.state(), reader.span_ms()[1]
+        prefix = prospect_saved.key("")
+        names = [key.removeprefix(prefix) for key in saved if key.startswith(prefix)]
         if named is not None and named not in names:
             there = ", ".join(names) or "none"
             raise InputError(f"--reservoir {named}: {path} keeps no forecast of it; it has {there}")
@@ -86,9 +85,9 @@ def states(path: Path, spill: Path | None, named: str | None) -> list[State]:
         made = []
         for name in names if named is None else [named]:
             earlier = read.earlier.get(name, ())
-            kept = prospect_saved.read(found.state[_KEY + name], earlier)
-            kept = prospect_saved.read(found.state[_KEY + name], worth_keeping(kept.fitted, earlier))
-            when = datetime.fromtimestamp(found.last_utc_ms / 1000.0, UTC).astimezone()
+            kept = prospect_saved.read(saved[prefix + name], earlier)
+            kept = prospect_saved.read(saved[prefix + name], worth_keeping(kept.fitted, earlier))
+            when = datetime.fromtimestamp(last_ms / 1000.0, UTC).astimezone()
             day = when.timestamp() / 86400.0
             ahead = forecast_of(kept.fitted, kept.limit_ppm, kept.learned, kept.feed_ppm, kept.load, day)
             cover = None

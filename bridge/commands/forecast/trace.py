@@ -138,7 +138,7 @@ class Shown:
 
 def _plot(shown: Shown, readings: Readings, prior: "Capacity", limit_ppm: float) -> Iterator[str]:
     """Median and intervals against the volume treated, and where the trace itself crossed the limit."""
-    from bridge.display.text import Axis, Canvas, around
+    from bridge.display.charts import Axis, Canvas, around
 
     newest, by_column = shown.newest, shown.by_column or {}
     if newest is None:

@@ -11,7 +11,7 @@ from bridge.commands.sample.entry import Scale, enter, own_log, scale_of
 from bridge.commands.sample.options import sample_options
 from bridge.commands.sample.reading import check_plausible, check_temperature, measured, one_reading
 from bridge.commands.shared.log_file import which_log
-from bridge.commands.shared.typed import Solids
+from bridge.commands.shared.values import Solids, typed_values
 
 if TYPE_CHECKING:
     from bridge.commands.sample.by_hand import Known
@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 @sample_options
 @which_log
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+@typed_values()
 def command(
     conductivity: float | None,
     conductance: float | None,
@@ -81,7 +82,7 @@ def command(
     from bridge.commands.sample import by_hand as sample_by_hand
     from bridge.commands.sample.kept import CAUTION, checked_name, more_values, reading_values, told_lines
     from bridge.commands.shared.configuration import shown_by
-    from bridge.commands.shared.typed import moment_ms
+    from bridge.commands.shared.values import moment_ms
     from bridge.water.solids import judge
 
     if of is not None:
@@ -133,10 +134,10 @@ def command(
         found = sample_kept.tray(measurement, scale.limit_ppm, tray_litres, given_ppm, kept_in, at_ms)
     if kept_in is not None and of is not None:
         from bridge.commands.sample.kept import sample_row
-        from bridge.history import by_hand
+        from bridge.history.writer import add
 
         path, name = kept_in
-        by_hand.add(path, lambda stamp: sample_row(stamp, name, of, measurement, verdict, note, at_ms))
+        add(path, lambda stamp: sample_row(stamp, name, of, measurement, verdict, note, at_ms))
     if as_json:
         click.echo(json.dumps({**reading_values(measurement, verdict), **more_values(of, kept_in, found)}))
         return

@@ -1,6 +1,5 @@
 """Litres, readings and changed cartridges of what is kept by hand: one line typed, one transaction."""
 
-import os
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -64,10 +63,9 @@ def known(config: Path, of: str, reservoir: str | None) -> Known:
 
     :raises InputError: it is wrong, or does not say which reservoir is meant.
     """
-    from bridge.commands.shared.configuration import environ_of_service, station_of
-    from bridge.config.loading import read
+    from bridge.commands.shared.configuration import configuration_in_use, station_of
 
-    plan = read(config, environ_of_service(config, os.environ)).plan
+    plan = configuration_in_use(config).plan
     kept = plan.kept_by_hand
     word = of if of in kept else reservoir
     if word is None and not plan.stations and len(kept) == 1:
@@ -139,8 +137,8 @@ def enter(
     """
     from bridge.commands.sample.kept import sample_row
     from bridge.forecast.by_hand import ShelfPlan
-    from bridge.history import by_hand
     from bridge.history.records import CartridgeRow, Litres, LitresRow
+    from bridge.history.writer import add
 
     if typed.feed_ppm is not None and reading is not None:
         ppm = reading[0].dissolved_solids_ppm
@@ -169,7 +167,7 @@ def enter(
         makers.append(
             lambda stamp: CartridgeRow(stamp, ident, "", made_l, load_g, "", exhausted, at_ms),
         )
-    by_hand.add(path, *makers)
+    add(path, *makers)
 
 
 def _of_feed(ppm: float, factor: float, found: Known | None) -> "tuple[Measurement, Verdict]":
@@ -202,7 +200,7 @@ def entries(path: Path, ident: str) -> "list[EntryRow]":
     :raises LogError: it cannot be read.
     """
     from bridge.commands.shared.log_file import reading
-    from bridge.history.entries import Kind
+    from bridge.history.records import Kind
 
     if not path.exists():
         return []

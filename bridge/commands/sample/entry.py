@@ -11,7 +11,7 @@ import click
 if TYPE_CHECKING:
     from bridge.commands.sample.by_hand import ByHand, Known
     from bridge.commands.shared.configuration import Shown
-    from bridge.commands.shared.typed import Solids
+    from bridge.commands.shared.values import Solids
     from bridge.water.measurement import Measurement
     from bridge.water.solids import Verdict
 
@@ -37,7 +37,7 @@ def scale_of(
     known: "Known | None", factor: float | None, limit: "Solids | None", target: "Solids | None"
 ) -> Scale:
     """The scale and the limits: those typed, else those of the configuration, else the usual ones."""
-    from bridge.config.tables import usual_target_ppm
+    from bridge.config.tables import default_target_ppm
     from bridge.water.solids import LIMIT_PPM, checked_factor
     from bridge.water.solids import Scale as UsualScale
 
@@ -45,7 +45,7 @@ def scale_of(
         (UsualScale.HALF.value if known is None else known.factor) if factor is None else factor
     )
     limit_ppm = LIMIT_PPM if limit is None else limit.ppm(used)
-    target_ppm = usual_target_ppm(limit_ppm) if target is None else target.ppm(used)
+    target_ppm = default_target_ppm(limit_ppm) if target is None else target.ppm(used)
     if known is not None and limit is None:
         limit_ppm = known.limit_ppm * used / known.factor
         if target is None:

@@ -5,7 +5,7 @@ from typing import Any, TypeVar
 
 import click
 
-from bridge.commands.shared.typed import as_solids, in_celsius, in_litres
+from bridge.commands.shared.values import as_solids, in_celsius, in_litres, renamed_option
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -55,6 +55,7 @@ _OPTIONS = (
         metavar="ppm",
         help="Marginal from here.  [default: that of the configuration, or 25, or half of a limit under 25]",
     ),
+    renamed_option("--advice", "--target"),
     click.option(
         "--of",
         metavar="WORD",

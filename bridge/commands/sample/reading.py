@@ -91,7 +91,7 @@ def measured(
         measure_pocket_meter,
     )
     from bridge.water.solids import checked_factor
-    from bridge.water.uncertainty import USUAL, StandardUncertainties
+    from bridge.water.uncertainty import DEFAULT_UNCERTAINTIES, StandardUncertainties
 
     name, reading = given
     # A hand meter is usually good to ±2 %, taken as rectangular (common practice, no source).
@@ -102,7 +102,7 @@ def measured(
         Cell(1.0 if cell_constant is None else cell_constant),
         Compensation(Method(method)),
         factor,
-        USUAL
+        DEFAULT_UNCERTAINTIES
         if name == "--conductance"
         else StandardUncertainties(cell_constant_percent=meter_percent, conductance_step_us=step_us_cm),
     )
@@ -119,7 +119,8 @@ def check_plausible(measurement: "Measurement", by_meter: bool) -> None:
     """Nothing conducts less than pure water: a dry cell must not pass for the purest water there is."""
     from bridge.errors import OutOfRangeError
     from bridge.water.conductivity import REFERENCE_C
-    from bridge.water.probe import ProbeFault, ProbeSettings, ProbeState, observe
+    from bridge.water.health import ProbeFault
+    from bridge.water.probe import ProbeSettings, ProbeState, observe
 
     temperature_c = REFERENCE_C if by_meter else measurement.temperature_c
     _, findings = observe(

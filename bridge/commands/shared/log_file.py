@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from bridge.commands.shared.configuration import SERVICE_STATE, configuration_in_use
 from bridge.errors import InputError, LogError
 
 if TYPE_CHECKING:
@@ -23,8 +24,6 @@ F = TypeVar("F", bound=Callable[..., Any])
 BAR_AFTER_S = 0.5
 """Work that is done by then needs no bar."""
 _STEPS = 1000
-SERVICE_STATE = "/var/lib/clearwell"
-"""As ``config/clearwell.service`` has it."""
 
 
 def which_log(command: F) -> F:
@@ -52,20 +51,22 @@ def which_time(command: F) -> F:
 
 
 def log_path(config: Path) -> Path:
-    """The log that a configuration names, or that the service keeps for one that names none.
+    """Find the log that a configuration names, or the one that the service keeps if it names none.
 
-    :raises InputError: the configuration is wrong, or keeps no log.
+    Raises:
+        InputError: The configuration is wrong, or keeps no log.
     """
-    from bridge.config.loading import STATE_DIRECTORY, read
+    from bridge.config.building import LOG_NAME
+    from bridge.config.loading import STATE_DIRECTORY
 
-    found = []
-    # A person's environment does not have what the service manager puts into the daemon's.
-    for environ in (dict(os.environ), {**os.environ, STATE_DIRECTORY: SERVICE_STATE}):
-        log = read(config, environ).plan.log
-        if log is None:
-            raise InputError(f"{config}: this configuration keeps no log; give the file of one with --log")
-        found.append(log.path)
-    return next((path for path in found if _stands_at(path) is not None), found[0])
+    log = configuration_in_use(config).plan.log
+    if log is None:
+        raise InputError(f"{config}: this configuration keeps no log; give the file of one with --log")
+    defaults = {config.parent / LOG_NAME, Path(os.environ.get(STATE_DIRECTORY, "")) / LOG_NAME}
+    of_service = Path(SERVICE_STATE) / LOG_NAME
+    if log.path in defaults and _stands_at(log.path) is None and _stands_at(of_service) is not None:
+        return of_service
+    return log.path
 
 
 def chosen(log_file: Path | None, config: Path | None) -> Path:
@@ -113,11 +114,11 @@ def reading(path: Path) -> Iterator["Reader"]:
     :raises InputError: the file is no log.
     :raises LogError: it is one, and cannot be read now.
     """
+    from bridge.history.errors import LogFault, LogTrouble
     from bridge.history.reader import Reader
-    from bridge.history.trouble import LogFault, LogTrouble
 
     try:
-        reader = Reader(path, spill_of(path))
+        reader = Reader(path)
     except LogTrouble as error:
         if error.fault is LogFault.NEWER:
             raise
@@ -137,21 +138,6 @@ def reading(path: Path) -> Iterator["Reader"]:
 
 def _locked(path: Path) -> LogError:
     return LogError(f"Another program holds the log {path} locked; try again in a moment.")
-
-
-def spill_of(log: Path) -> Path | None:
-    """Where the daemon keeps what it has not yet written into this log; None when nothing is found.
-
-    The daemon may have a runtime directory that is not in this command's environment, and may know the log by
-    its real path or through a link. The reader itself refuses a spill that belongs to another log.
-    """
-    from bridge.history.log import spill_path
-
-    found = [spill_path(log), log.with_name(log.name + ".spill")]
-    for name in {spill_path(one).name for one in (log, log.resolve())}:
-        found += [Path(folder) / name for folder in ("/run/clearwell", "/dev/shm")]
-    there = [one for one in found if os.access(one, os.R_OK)]
-    return max(there, key=lambda one: one.stat().st_mtime, default=None)
 
 
 class Bar:

@@ -7,7 +7,9 @@ from typing import Any
 
 import click
 
-from bridge.errors import InputError
+from bridge.commands.shared.values import renamed_option
+from bridge.errors import InputError, OutOfRangeError
+from bridge.units import CONCENTRATION, VOLUME, Dimension
 
 NEEDED = {
     ("feed", "solids"): "--feed",
@@ -32,6 +34,7 @@ NEEDED = {
     metavar="PPM",
     help="Marginal from here.  [default: 25, or half of a limit under 25]",
 )
+@renamed_option("--advice", "--target")
 @click.option("--currency", metavar="WORD", help="A word for your money; nothing is converted.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 def command(
@@ -55,8 +58,8 @@ def command(
     from bridge.commands.sources.file import checked, written
 
     values = {} if config is None else written(config)
-    _put(values, "feed", "solids", _with_unit("--feed", feed))
-    _put(values, "need", "per_day", _with_unit("--need", need))
+    _put(values, "feed", "solids", _read("--feed", CONCENTRATION, feed))
+    _put(values, "need", "per_day", _read("--need", VOLUME, need))
     _put(values, "tariffs", "water", _above_zero("--water-price", water_price, or_zero=True))
     if water_price is not None:
         _put(values, "tariffs", "water_per", "m3")
@@ -76,7 +79,7 @@ def command(
     table = checked(values, where)
     try:
         case = make(table, Path() if config is None else config.parent)
-    except InputError as error:
+    except (InputError, OutOfRangeError) as error:
         raise InputError(f"{where}: {error}") from None
     if as_json:
         from bridge.commands.sources.text import as_object
@@ -95,21 +98,16 @@ def _put(values: dict[str, Any], table: str, key: str, value: object) -> None:
         values[table][key] = value
 
 
-def _with_unit(option: str, text: str | None) -> float | None:
-    from bridge import units
-    from bridge.config.tables import with_unit
-
-    if text is None:
-        return None
-    convert, bare = (units.ppm, "ppm") if option == "--feed" else (units.litres, "l")
+def _read(option: str, dimension: Dimension, text: str | None) -> float | None:
     try:
-        return with_unit(text, convert, bare)
+        value = None if text is None else dimension.read(text)
     except InputError as error:
         raise InputError(f"sources: {option}: {error}") from None
+    return _above_zero(option, value)
 
 
 def _above_zero(option: str, value: float | None, or_zero: bool = False) -> float | None:
     if value is not None and not (math.isfinite(value) and (value > 0.0 or (or_zero and value == 0.0))):
         right = "zero or more" if or_zero else "above zero"
-        raise InputError(f"sources: {option} is {value:g}; it must be {right}.")
+        raise InputError(f"sources: {option} is {value:g}; it must be {right}")
     return value

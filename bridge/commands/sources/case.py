@@ -5,15 +5,15 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from bridge import units
 from bridge.commands.sources.file import BlendTable, FeedTable, RainTable, SourcesTable, stated
-from bridge.config.tables import usual_target_ppm
+from bridge.config.tables import default_target_ppm
 from bridge.errors import InputError
 from bridge.purifier.cartridge import RatedGrams, RatedLitres, RatedResin, Rating, litres_on_feed, rated_grams
 from bridge.sourcing.blending import Blend, Water, tap_into_rain
 from bridge.sourcing.compare import Offer, compare
 from bridge.sourcing.rain import Collection, balance, reliability
 from bridge.sourcing.ways import Bought, Cartridge, Distiller, Membrane, Need, Rain, Tariffs
+from bridge.units import CACO3_EQUIVALENT_WEIGHT_G, VOLUME
 
 LIMIT_PPM = 50.0
 """Unfit from here where no limit is stated (common practice, no source)."""
@@ -48,20 +48,20 @@ def make(table: SourcesTable, base: Path) -> Case:
         table.feed.solids,
         table.need.per_day,
         limit_ppm,
-        usual_target_ppm(limit_ppm) if table.need.target_ppm is None else table.need.target_ppm,
+        default_target_ppm(limit_ppm) if table.need.target_ppm is None else table.need.target_ppm,
         **_renamed(table.feed, feed_sd_share=("sd_percent", 0.01)),
     )
     tariffs = Tariffs(
-        table.tariffs.water * 1000.0 / units.litres(1.0, table.tariffs.water_per),
+        table.tariffs.water * 1000.0 / VOLUME.unit(table.tariffs.water_per).factor,
         table.tariffs.energy_per_kwh,
     )
     cartridge = _cartridge(table)
     cartridge_l = litres_on_feed(cartridge.capacity_g, need.feed_ppm)
     words = _rating_in_words(table.cartridge.rating)
-    remarks = {"cartridge takes up": f"{words}, so {cartridge_l:.3g} L of this feed"}
+    remarks = {"cartridge.takes_up": f"{words}, so {cartridge_l:.3g} L of this feed"}
     rain = None
     if table.rain is not None:
-        rain, remarks["rain's yield"] = _rain(table.rain, need.litres_per_day, base)
+        rain, remarks["rain.roof_m2"] = _rain(table.rain, need.litres_per_day, base)
     offers = compare(need, tariffs, _bought(table), _distiller(table), _membrane(table), cartridge, rain)
     return Case(
         table.currency or "money",
@@ -90,7 +90,7 @@ def _bought(table: SourcesTable) -> Bought:
         **_renamed(
             way,
             "hours_per_journey",
-            price_per_l=("price", 1.0 / units.litres(1.0, way.per)),
+            price_per_l=("price", 1.0 / VOLUME.unit(way.per).factor),
             price_sd_share=("price_sd_percent", 0.01),
             litres_per_journey=("journey_brings", 1.0),
             product_ppm=("solids", 1.0),
@@ -156,7 +156,10 @@ def _rating_in_words(rating: Rating | None) -> str:
         case RatedGrams(_):
             return "as rated"
         case RatedResin(resin_l, equivalents_per_l):
-            return f"{resin_l:.4g} L of resin, {equivalents_per_l:.4g} eq/L, 50.04 g/eq as calcium carbonate"
+            return (
+                f"{resin_l:.4g} L of resin, {equivalents_per_l:.4g} eq/L, "
+                f"{CACO3_EQUIVALENT_WEIGHT_G:g} g/eq as calcium carbonate"
+            )
         case _:
             return "47.5 US gallons of 95 ppm"
 

@@ -7,16 +7,16 @@ from typing import Annotated, Any
 from pydantic import BeforeValidator, Field, ValidationError, model_validator
 from pydantic_core import PydanticCustomError
 
-from bridge import units
 from bridge.config.mistakes import Mistakes, from_validation
 from bridge.config.tables import Grams, Litres, Ppm, Table, from_zero, positive, sound
 from bridge.errors import InputError
 from bridge.purifier.cartridge import RatedGrams, RatedLitres, RatedResin, Rating
+from bridge.units import VOLUME
 
 
 def _unit_of_volume(unit: Any) -> Any:
     if isinstance(unit, str):
-        sound(lambda: units.litres(1.0, unit))
+        sound(lambda: VOLUME.unit(unit))
     return unit
 
 

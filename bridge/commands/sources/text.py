@@ -10,7 +10,7 @@ from typing import Any
 
 from bridge.commands.sources.case import Case
 from bridge.commands.sources.notes import Notes, money, ranges
-from bridge.display.text import Axis, Bar, Canvas, bars
+from bridge.display.charts import Axis, Bar, Canvas, bars
 from bridge.sourcing.blending import Blend
 from bridge.sourcing.compare import Offer
 from bridge.sourcing.cost import Figure

@@ -1,4 +1,4 @@
-"""Low float, full float, and the float sender."""
+"""Low float, full float, and the level sensor."""
 
 import sys
 
@@ -37,7 +37,7 @@ with schemdraw.Drawing(file=sys.argv[1], show=False) as d:
     elm.Dot(open=True).label("ADC6", "right")
     elm.Capacitor().at(tap.center).down(2.2).label("100 nF", "bottom")
     elm.Ground()
-    elm.ResistorVar().at(top.center).down(2.2).label("float\nsender", "top", ofst=0.3)
+    elm.ResistorVar().at(top.center).down(2.2).label("level\nsensor", "top", ofst=0.3)
     elm.Ground()
     elm.Label().at((x + 0.6, -5.6)).label(
         "10 Ω empty to 180 Ω full\nbroken or shorted: no value", fontsize=10

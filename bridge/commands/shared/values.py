@@ -1,0 +1,157 @@
+"""Values that people type: quantities with their unit (``--litres "1 us-gal"``) and times (``--at``).
+
+A number without a unit counts in the unit that the option names, whatever units the configuration shows, so
+that one command line means the same to everybody.
+"""
+
+import math
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import UTC, datetime, tzinfo
+from typing import Any, TypeVar
+from zoneinfo import ZoneInfo
+
+import click
+
+from bridge.errors import InputError, OutOfRangeError
+from bridge.units import CONCENTRATION, CONDUCTIVITY, TEMPERATURE, US_CM, VOLUME, Dimension
+
+T = TypeVar("T")
+F = TypeVar("F", bound=Callable[..., Any])
+
+_SOLIDS = Dimension("concentration or conductivity", (*CONCENTRATION.units, *CONDUCTIVITY.units))
+
+
+@dataclass(frozen=True, slots=True)
+class Solids:
+    """Dissolved solids as a person gave them: in ppm, or as the conductivity behind them."""
+
+    number: float
+    is_us_cm: bool = False
+
+    def ppm(self, factor: float) -> float:
+        """Convert to ppm on the scale ``factor``, ppm for each µS/cm at 25 °C."""
+        return self.number * factor if self.is_us_cm else self.number
+
+
+@contextmanager
+def typed_values() -> Iterator[None]:
+    """Turn a quantity out of range into the mistake of the person who typed it. Also works as a decorator.
+
+    Raises:
+        InputError: A quantity is out of range.
+    """
+    try:
+        yield
+    except OutOfRangeError as error:
+        raise InputError(str(error)) from error
+
+
+def in_litres(low: float = 0.0, high: float = math.inf, *, above: bool = True) -> Callable[[str], float]:
+    """Make a parser for the volume of an option.
+
+    Args:
+        low: The least volume in litres.
+        high: The greatest volume in litres.
+        above: Whether the volume must be more than ``low``.
+    """
+
+    def parse(text: str) -> float:
+        return _in_range(_option(lambda: VOLUME.read(text)), low, high, above)
+
+    return parse
+
+
+def in_celsius() -> Callable[[str], float]:
+    """Make a parser for the temperature of an option; whoever uses it checks whether water can have it."""
+    return lambda text: _option(lambda: TEMPERATURE.read(text))
+
+
+def as_solids(high: float = math.inf, *, above: bool = False) -> Callable[[str], Solids]:
+    """Make a parser for the dissolved solids of an option.
+
+    Args:
+        high: The greatest number, in whatever unit it is given.
+        above: Whether the number must be more than 0.
+    """
+
+    def parse(text: str) -> Solids:
+        number, unit = _option(lambda: _SOLIDS.parse(text))
+        number = _in_range(number, 0.0, high, above)
+        return Solids(unit.to_base(number), is_us_cm=unit is US_CM)
+
+    return parse
+
+
+def renamed_option(old: str, new: str) -> Callable[[F], F]:
+    """Make a hidden option that refuses an old name and gives the new one."""
+
+    def refuse(context: click.Context, parameter: click.Parameter, value: str | None) -> None:
+        if value is not None:
+            raise InputError(f"{old} is now called {new}; use that name")
+
+    return click.option(old, hidden=True, expose_value=False, callback=refuse)
+
+
+def _option(parse: Callable[[], T]) -> T:
+    """Let click name the option in front of the mistake."""
+    try:
+        return parse()
+    except InputError as error:
+        raise click.BadParameter(f"{error}.") from None
+
+
+def _in_range(number: float, low: float, high: float, above: bool) -> float:
+    most = None if high == math.inf else high
+    checked: float = click.FloatRange(low, most, min_open=above).convert(number, None, None)
+    return checked
+
+
+_FIRST_YEAR, _LAST_YEAR = 1971, 9998
+"""One year inside what datetime can hold, so that no offset leads out of it."""
+_FORM = "give day and time, such as 2026-07-04T08:00 or 2026-07-04T08:00+02:00"
+
+
+def moment_ms(text: str, zone: str | None, now_ms: int) -> int:
+    """Read a time as UTC milliseconds.
+
+    Args:
+        text: ISO 8601, with or without an offset.
+        zone: The IANA time zone of a text without an offset; None for this machine's zone.
+        now_ms: The present; a later time is refused.
+
+    Raises:
+        InputError: The text is not a time, the time is in the future or before 1971, or the clocks of that
+            zone skip it or show it twice.
+    """
+    try:
+        written = datetime.fromisoformat(text.strip())
+    except ValueError:
+        raise InputError(f"--at {text}: this is not a time; {_FORM}") from None
+    if not any(sign in text.strip() for sign in "T :"):
+        raise InputError(f"--at {text}: this is a whole day; {_FORM}")
+    if not _FIRST_YEAR <= written.year <= _LAST_YEAR:
+        raise InputError(f"--at {text}: the year {written.year} is not possible; {_FORM}")
+    if written.tzinfo is None:
+        written = _local(text, written, None if zone is None else ZoneInfo(zone))
+    utc_ms = round(written.timestamp() * 1000)
+    if utc_ms > now_ms:
+        now = datetime.fromtimestamp(now_ms // 1000, UTC).astimezone(written.tzinfo)
+        raise InputError(f"--at {text}: this is in the future; it is {now.isoformat()} now")
+    return utc_ms
+
+
+def _local(text: str, naive: datetime, zone: tzinfo | None) -> datetime:
+    """Add the offset of the zone, which must be unambiguous."""
+    first, second = (_of_zone(naive.replace(fold=fold), zone) for fold in (0, 1))
+    if first.utcoffset() == second.utcoffset():
+        return first
+    # A wall time that the clock skips does not survive the way to UTC and back.
+    exists = first.astimezone(UTC).astimezone(zone).replace(tzinfo=None) == naive
+    why = "comes twice on the day that the clock is set back" if exists else "is skipped by the clock"
+    raise InputError(f"--at {text}: this time {why}; give its offset too, such as 2026-10-25T02:30+02:00")
+
+
+def _of_zone(naive: datetime, zone: tzinfo | None) -> datetime:
+    return naive.astimezone() if zone is None else naive.replace(tzinfo=zone)

@@ -1,0 +1,79 @@
+"""The task that runs one reservoir's keeper on its link, and starts both anew after a fault. Shell."""
+
+import asyncio
+from collections.abc import Callable
+
+import structlog
+
+from bridge.clock import LoopClock
+from bridge.daemon.keeper import Keeper, KeptLog
+from bridge.station.plan import StationPlan
+from bridge.station.station import StationEvent
+from bridge.station.view import StationView
+from bridge.transport.link import link_to
+
+_log = structlog.get_logger("clearwell")
+
+
+class Keeping:
+    """One reservoir on its real line.
+
+    A fault in here ends this reservoir's session with the valve closed, is logged, and the session begins
+    anew after a wait; the other reservoirs are not affected.
+
+    Args:
+        plan: the reservoir's.
+        on_view: shows a view to people.
+        on_event: shows an event to people.
+        log: where everything is kept; None for nowhere.
+    """
+
+    def __init__(
+        self,
+        plan: StationPlan,
+        on_view: Callable[[StationView], None],
+        on_event: Callable[[StationEvent], None],
+        log: KeptLog | None = None,
+    ) -> None:
+        self._loop = asyncio.get_running_loop()
+        self._broken: asyncio.Future[None] = self._loop.create_future()
+        self._link = link_to(
+            plan,
+            on_message=lambda message: self.keeper.received(message),
+            on_link=lambda news: self.keeper.received(news),
+            on_stray=lambda stray: self.keeper.received(stray),
+            on_note=lambda sentence: self.keeper.noted("modbus-note", sentence),
+        )
+        self._stopping = asyncio.Event()
+        self.keeper = Keeper(plan, LoopClock(self._loop), self._link, on_view, on_event, self._break, log)
+
+    def close_now(self) -> None:
+        """Send the close, let nothing open the valve again, and make :meth:`run` return."""
+        self.keeper.close_now()
+        self._stopping.set()
+        self._link.finish()
+
+    async def run(self) -> None:
+        """Keep the reservoir until :meth:`close_now`."""
+        while not self._stopping.is_set():
+            try:
+                await self._session()
+            except Exception as error:  # noqa: BLE001 - one reservoir's fault must not end the others
+                _log.exception("station-failed", reservoir=self.keeper.plan.identity.reservoir)
+                await asyncio.sleep(self.keeper.failed(error))
+                self.keeper.begin_again()
+
+    async def _session(self) -> None:
+        broken = self._broken = self._loop.create_future()
+        async with asyncio.TaskGroup() as group:
+            watching = group.create_task(_fault_of(broken))
+            await self._link.run()
+            watching.cancel()
+
+    def _break(self, error: Exception) -> None:
+        if not self._broken.done():
+            self._broken.set_exception(error)
+
+
+async def _fault_of(broken: "asyncio.Future[None]") -> None:
+    await broken

@@ -1,0 +1,351 @@
+"""The policy of the log: which rows follow from a turn, and which state is stored when. Core.
+
+Every method is handed the monotonic and the wall clock in seconds and returns the rows to write. The same
+object runs in the daemon under real clocks and in a simulation under virtual ones.
+
+Readings are stored by exception (:class:`bridge.history.rollup.ByException`); every reading counts into its
+minute, whose row follows when it closes. Alarms, trips, commands and what is latched are durable: nobody is
+told of them before they are on the disk. Counters are stored every few seconds while water flows.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+
+from bridge.errors import LogError
+from bridge.forecast import persistence as forecast_saved
+from bridge.forecast.learned import worth_keeping
+from bridge.forecast.learner import Prospect
+from bridge.guard.model import Flow, Phase
+from bridge.guard.rules import ACTIVE
+from bridge.guard.state import GuardState
+from bridge.history.order import RecordClock
+from bridge.history.records import (
+    CommandRow,
+    EventRow,
+    FillRow,
+    ForecastRow,
+    MinuteRow,
+    Row,
+    Stamp,
+    StateRow,
+)
+from bridge.history.rollup import MINUTE_MS, ByException, RollUp
+from bridge.purifier.capacity import Evidence
+from bridge.station import saved
+from bridge.station.inventory import Inventory
+from bridge.station.plan import StationPlan
+from bridge.station.rows import entry_rows, reading_row
+from bridge.station.saved import RunningFill
+from bridge.station.station import StationEvent, Turn
+from bridge.station.view import Ahead
+
+COUNTERS_S = 5.0
+"""Counters are stored this often while water flows: with the log's own delay, at least every ten seconds."""
+COUNTERS_IDLE_S = 60.0
+_ROWS_OF_THEIR_OWN = frozenset({"command-obeyed", "command-refused"})
+"""Events that stand in the log as commands."""
+
+
+@dataclass(frozen=True, slots=True)
+class Written:
+    """Rows for the log, in order."""
+
+    rows: tuple[Row, ...] = ()
+    durable: bool = False
+    """They must be on the disk before the hub or a person is told of them."""
+
+
+@dataclass(frozen=True, slots=True)
+class Restored:
+    """The state from which a station starts."""
+
+    state: GuardState
+    accounts: Inventory
+    known: bool
+    """False when nobody knows what was latched; then the state holds filling."""
+
+
+@dataclass(slots=True)
+class _Reservoir:
+    """The memory of one reservoir between its turns."""
+
+    plan: StationPlan
+    stored: ByException = field(default_factory=ByException)
+    minute: RollUp = field(default_factory=lambda: RollUp(MINUTE_MS))
+    pulses: int | None = None
+    stored_pulses: int | None = None
+    counters_at_s: float = float("-inf")
+    counters: StateRow | None = None
+    forecast: ForecastRow | None = None
+    fill: RunningFill | None = None
+
+
+class LogPolicy:
+    """The rows of all stations.
+
+    Args:
+        stations: the reservoirs.
+        boot: the number of this session, as the log gave it.
+        last_utc_ms: the newest time in the log; the first row lies after it.
+        state: the saved values of an earlier process.
+        complete: False when those could not be read.
+    """
+
+    def __init__(
+        self,
+        stations: Sequence[StationPlan],
+        boot: int = 1,
+        last_utc_ms: int = 0,
+        state: Mapping[str, StateRow] | None = None,
+        *,
+        complete: bool = True,
+    ) -> None:
+        self._clock = RecordClock(boot, last_utc_ms)
+        self._state = dict(state or {})
+        self._complete = complete
+        self._reservoirs = {one.identity.reservoir: _Reservoir(one) for one in stations}
+
+    # --- the start ----------------------------------------------------------------------------------
+
+    def begin(self, now_s: float, wall_s: float) -> Written:
+        """The bridge started; a fill that an earlier process left open gets its row."""
+        rows = _Rows(self._clock, now_s, wall_s)
+        rows.durable = True
+        rows.add(EventRow(rows.stamp(), "", "bridge-started", "The bridge started."))
+        for name, one in self._reservoirs.items():
+            kept = self._state.get(saved.accounts_key(name))
+            try:
+                fill = saved.running_fill(kept)
+            except LogError:
+                # The state is unreadable, which restored() reports.
+                continue
+            if fill is None or kept is None:
+                continue
+            stamp = rows.stamp()
+            # Nothing renews the lease of a process that is gone: the controller shut the valve at its end.
+            ended_ms = min(fill.seen_ms + round(1000 * one.plan.limits.lease_s), stamp.utc_ms)
+            rows.add(
+                FillRow(stamp, name, fill.started_ms, fill.volume_l, None, None, "interrupted", ended_ms)
+            )
+            self._state[kept.key] = saved.without_fill(kept)
+            rows.add(self._state[kept.key])
+        return rows.written()
+
+    def restored(self, plan: StationPlan, now_s: float, wall_s: float) -> Restored:
+        """The state from which this station starts; on hold when nobody knows what was latched."""
+        name = plan.identity.reservoir
+        moment = self.moment(now_s, wall_s)
+        latched = self._state.get(saved.latched_key(name))
+        counters = self._state.get(saved.accounts_key(name))
+        known = self._complete
+        try:
+            state = saved.guard_state(latched, counters, plan.limits, moment)
+            accounts = saved.inventory(counters, plan.assumed_ppm)
+        except LogError:
+            known = False
+        if not known:
+            # Ignorance is a reason to close: somebody must look, and lift the hold.
+            held = replace(saved.guard_state(None, None, plan.limits, moment), hold=True)
+            return Restored(held, Inventory(plan.assumed_ppm), False)
+        self._reservoirs[name].pulses = accounts.pulses
+        return Restored(state, accounts, True)
+
+    def forecast(self, plan: StationPlan, accounts: Inventory, earlier: Sequence[Evidence]) -> Prospect:
+        """The forecast from which this station starts.
+
+        Raises:
+            LogError: the saved forecast cannot be read.
+        """
+        kept = self._state.get(forecast_saved.key(plan.identity.reservoir))
+        evidence = worth_keeping(plan.cartridge, earlier)
+        if kept is None:
+            return Prospect(plan, evidence, load=accounts.load)
+        found = forecast_saved.read(kept, evidence, plan.cartridge, plan.limits.limit_ppm)
+        return Prospect(plan, evidence, found.learned, accounts.load, found.feed_ppm, found.volume_l)
+
+    # --- what happens ---------------------------------------------------------------------------------
+
+    def turn(self, reservoir: str, turn: Turn, wall_s: float) -> Written:
+        """The rows of one turn."""
+        one = self._reservoirs[reservoir]
+        rows = _Rows(self._clock, turn.now, wall_s)
+        one.pulses = turn.memory.pulses
+        if turn.reading:
+            row = reading_row(one.plan, turn, Stamp(self._clock.boot, -1, rows.utc_ms))
+            closed = one.minute.add(rows.utc_ms, row.values, row.health)
+            if closed is not None:
+                rows.add(MinuteRow(reservoir, closed))
+            if one.stored.keeps(row):
+                rows.add(replace(row, stamp=self._clock.numbered(rows.utc_ms)))
+        elif (closed := one.minute.over(rows.utc_ms)) is not None:
+            rows.add(MinuteRow(reservoir, closed))
+        before, state = turn.before, turn.state
+        if turn.decision.events or turn.command is not None:
+            for entry in entry_rows(one.plan, turn, rows.stamp):
+                rows.add(entry)
+                rows.durable = True
+        if _latched_changed(before, state):
+            rows.add(saved.latched(reservoir, state, self.moment(turn.now, wall_s)))
+            rows.durable = True
+        moved = state.phase is not before.phase
+        if moved:
+            self._phase(one, turn, rows)
+        flows = state.phase in ACTIVE or state.flow is not Flow.SHUT or one.pulses != one.stored_pulses
+        every_s = COUNTERS_S if flows else COUNTERS_IDLE_S
+        if moved or turn.now - one.counters_at_s >= every_s:
+            self._counters(one, state, turn.memory.inventory, rows, turn.now, wall_s)
+        return rows.written()
+
+    def counters(
+        self, reservoir: str, state: GuardState, accounts: Inventory, now_s: float, wall_s: float
+    ) -> Written:
+        """The counters of a reservoir, out of their turn: after a command, and at the end."""
+        rows = _Rows(self._clock, now_s, wall_s)
+        self._counters(self._reservoirs[reservoir], state, accounts, rows, now_s, wall_s)
+        return rows.written()
+
+    def event(self, event: StationEvent, now_s: float, wall_s: float) -> Written:
+        """An event; nothing where its turn has a row for it."""
+        if event.guard is not None or event.id in _ROWS_OF_THEIR_OWN:
+            return Written()
+        return self.note(event.reservoir, event.id, event.sentence, now_s, wall_s)
+
+    def note(self, reservoir: str, event: str, sentence: str, now_s: float, wall_s: float) -> Written:
+        """An event that no station reported."""
+        rows = _Rows(self._clock, now_s, wall_s)
+        rows.add(EventRow(rows.stamp(), reservoir, event, sentence))
+        return rows.written()
+
+    def refused(self, reservoir: str, sentence: str, sender: str, now_s: float, wall_s: float) -> Written:
+        """A command that was refused before it reached its station."""
+        rows = _Rows(self._clock, now_s, wall_s)
+        rows.add(CommandRow(rows.stamp(), reservoir, "not understood", sender, False, sentence))
+        rows.durable = True
+        return rows.written()
+
+    def learned(self, prospect: Prospect, now_s: float, wall_s: float) -> Written:
+        """The state of a forecast, and a row of it where its figures are new."""
+        name = prospect.plan.identity.reservoir
+        rows = _Rows(self._clock, now_s, wall_s)
+        one = self._reservoirs[name]
+        row = _forecast_row(Stamp(0, 0, 0), name, prospect.ahead)
+        if row is not None and row != one.forecast:
+            one.forecast = row
+            rows.add(replace(row, stamp=rows.stamp()))
+        rows.add(forecast_saved.written(name, prospect.kept))
+        return rows.written()
+
+    def stop(self, now_s: float, wall_s: float) -> Written:
+        """The bridge stops: open minutes and fills get their rows."""
+        rows = _Rows(self._clock, now_s, wall_s)
+        for name, one in self._reservoirs.items():
+            closed = one.minute.close()
+            if closed is not None:
+                rows.add(MinuteRow(name, closed))
+            if one.fill is not None:
+                fill, one.fill = one.fill, None
+                rows.add(FillRow(rows.stamp(), name, fill.started_ms, fill.volume_l, None, None, "stop"))
+                if one.counters is not None:
+                    rows.add(saved.without_fill(one.counters))
+        rows.add(EventRow(rows.stamp(), "", "bridge-stopped", "The bridge stopped."))
+        rows.durable = True
+        return rows.written()
+
+    # --- parts ----------------------------------------------------------------------------------------
+
+    def _phase(self, one: _Reservoir, turn: Turn, rows: "_Rows") -> None:
+        """The event of a phase that changed, and the fill that began or ended with it."""
+        name, phase = one.plan.identity.reservoir, turn.state.phase
+        missing = ", ".join(permissive.value for permissive in turn.decision.missing)
+        sentence = f"From {turn.before.phase.value} to {phase.value}."
+        sentence += f" Missing: {missing}." if missing else ""
+        rows.add(EventRow(rows.stamp(), name, "phase", sentence))
+        if phase in ACTIVE and one.fill is None:
+            one.fill = RunningFill(rows.utc_ms, rows.utc_ms, None)
+        elif phase not in ACTIVE and one.fill is not None:
+            volume_l = turn.state.fill.volume_l if one.plan.identity.has_volume else None
+            end = "full" if phase is Phase.IDLE else "trip"
+            rows.add(FillRow(rows.stamp(), name, one.fill.started_ms, volume_l, None, None, end))
+            # The counters of a whole fill come with it.
+            rows.durable = True
+            one.fill = None
+
+    def _counters(
+        self,
+        one: _Reservoir,
+        state: GuardState,
+        accounts: Inventory,
+        rows: "_Rows",
+        now_s: float,
+        wall_s: float,
+    ) -> None:
+        one.counters_at_s, one.stored_pulses = now_s, one.pulses
+        if one.fill is not None:
+            volume_l = state.fill.volume_l if one.plan.identity.has_volume else None
+            one.fill = replace(one.fill, seen_ms=rows.utc_ms, volume_l=volume_l)
+        moment = self.moment(now_s, wall_s)
+        row = saved.accounts(one.plan.identity.reservoir, state, accounts, moment, one.pulses, one.fill)
+        if row != one.counters:
+            one.counters = row
+            rows.add(row)
+
+    def moment(self, now_s: float, wall_s: float) -> saved.Moment:
+        """This moment on the monotonic clock and in the time of the log."""
+        return saved.Moment(now_s, self._clock.now_ms(now_s, wall_s)[0] / 1000.0)
+
+
+class _Rows:
+    """The rows of one call, each with a stamp of its own; a step of the clock comes first."""
+
+    def __init__(self, clock: RecordClock, now_s: float, wall_s: float) -> None:
+        self._clock = clock
+        self._now_s, self._wall_s = now_s, wall_s
+        self._rows: list[Row] = []
+        self.durable = False
+        self.utc_ms, step = clock.now_ms(now_s, wall_s)
+        if step is not None:
+            self._rows.append(EventRow(clock.numbered(self.utc_ms), "", "clock-step", step.sentence))
+            self.utc_ms, _ = clock.now_ms(now_s, wall_s)
+
+    def stamp(self) -> Stamp:
+        """A stamp for the next row."""
+        return self._clock.stamp(self._now_s, self._wall_s)[0]
+
+    def add(self, row: Row) -> None:
+        """Take the next row."""
+        self._rows.append(row)
+
+    def written(self) -> Written:
+        """All of them."""
+        return Written(tuple(self._rows), self.durable)
+
+
+def _latched_changed(before: GuardState, state: GuardState) -> bool:
+    if state.latches is before.latches and state.alarms is before.alarms and state.hold is before.hold:
+        return False
+    return (state.latches, state.alarms, state.hold) != (before.latches, before.alarms, before.hold)
+
+
+def _forecast_row(stamp: Stamp, reservoir: str, ahead: Ahead) -> ForecastRow | None:
+    """The figures of a forecast; None where there are none."""
+    litres, days, cover = ahead.litres_left, ahead.days_left, ahead.cover
+    if litres is None and days is None and cover is None:
+        return None
+    return ForecastRow(
+        stamp,
+        reservoir,
+        None if litres is None else _finite(litres.median),
+        None if litres is None else _finite(litres.low95),
+        None if litres is None else _finite(litres.high95),
+        None if days is None else _finite(days.median),
+        None if days is None else _finite(days.low95),
+        None if days is None else _finite(days.high95),
+        ahead.order_now,
+        None if cover is None else _finite(cover.days),
+        ahead.rests_on,
+    )
+
+
+def _finite(value: float) -> float | None:
+    """The figure to four digits; None for infinity."""
+    return float(f"{value:.4g}") if abs(value) != float("inf") else None

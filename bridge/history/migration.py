@@ -1,0 +1,365 @@
+"""Takes over a log of layout 1 or 2, whose readings and roll-ups are packed, into the tables of today.
+
+The only place that knows the old format: an hour of readings of one reservoir is one zlib stream of columns
+of integers. A number is stored as the difference between its code and a guess from the values before it.
+"""
+
+import json
+import sqlite3
+import struct
+import sys
+import time
+import zlib
+from array import array
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from math import floor, log10, nan
+
+from bridge.errors import LogError
+from bridge.guard.model import Flow
+from bridge.history.records import Kind, MinuteRow, ReadingRow, Series, Stamp, StateRow, reading_of
+from bridge.history.rollup import HOUR_MS, MINUTE_MS, Bucket, ByException, Cell, RollUp
+from bridge.history.store import Store, entry
+from bridge.history.views import first_id
+from bridge.water.health import Health
+
+SESSION = "log.session"
+ACKNOWLEDGED = "outbox.acknowledged"
+_TABLES = ("reservoir", "block", "mark", "minute", "hour", "entry", "state")
+_FLOWS = (Flow.SHUT, Flow.TO_RESERVOIR, Flow.TO_DRAIN)
+_RENAMED = {"log.boot": SESSION, "prospect": "forecast"}
+_REST_S = 0.002
+"""After each hour the thread pauses, because a long run of it would hold up the event loop."""
+
+_HEAD = struct.Struct("<BIQqI")
+_BUCKET_HEAD = struct.Struct("<BqIB")
+_RAW = struct.Struct(f"<IIqBB{len(Series)}d")
+_TICK_MS = 10
+_STEPS = {Series.TEMPERATURE: 100, Series.THROUGHPUT: 100}
+"""Series with a fixed resolution: so many steps to one."""
+_DIGITS = {Series.UNCERTAINTY: 3, Series.FEED_PPM: 3}
+"""Significant digits of the other series, where they are not four."""
+_PARENTS = {
+    Series.CONDUCTIVITY_25: Series.CONDUCTANCE,
+    Series.PRODUCT_PPM: Series.CONDUCTIVITY_25,
+    Series.UNCERTAINTY: Series.PRODUCT_PPM,
+}
+"""Series that are guessed from another one, with the last ratio between the two."""
+
+
+def set_old_tables_aside(connection: sqlite3.Connection, layout: int) -> None:
+    """Rename the old tables, some of which have the names of new ones."""
+    for name in _there(layout):
+        connection.execute(f"ALTER TABLE {name} RENAME TO old_{name}")
+
+
+def take_over(connection: sqlite3.Connection, layout: int) -> None:
+    """Put the rows of the old tables into the new ones, and drop the old tables."""
+    store = Store(connection)
+    names = dict(connection.execute("SELECT id, name FROM old_reservoir"))
+    for table in ("old_minute", "old_hour"):
+        for key, body in connection.execute(f"SELECT id, body FROM {table} ORDER BY id").fetchall():
+            for bucket in _buckets(body):
+                store.put_bucket(names[key & 4095], bucket)
+            time.sleep(_REST_S)
+    _take_over_rows(connection, store, names, layout)
+    state = state_in(connection, layout, prefix="old_")
+    state[ACKNOWLEDGED] = StateRow(ACKNOWLEDGED, 1, str(_acknowledged(connection, store)))
+    store.save_state(state.values())
+    for name in _there(layout):
+        connection.execute(f"DROP TABLE old_{name}")
+
+
+def state_in(connection: sqlite3.Connection, layout: int, *, prefix: str = "") -> dict[str, StateRow]:
+    """The saved values of an old log, without the log's own, by their keys of today."""
+    checksum = "checksum" if layout > 1 else "-1"
+    found: dict[str, StateRow] = {}
+    for key, value, crc in connection.execute(f"SELECT key, value, {checksum} FROM {prefix}state"):
+        body = bytes(value)
+        if crc not in (-1, zlib.crc32(body)) or key == "log.identity" or key.startswith("outbox."):
+            continue
+        first, dot, rest = key.partition(".")
+        name = _RENAMED.get(key) or _RENAMED.get(first, first) + dot + rest
+        try:
+            text = (zlib.decompress(body) if first == "prospect" else body).decode()
+            data = json.loads(text) if key != "log.calibrations" else text
+        except (ValueError, zlib.error):
+            continue
+        version = data.pop("layout", 1) if isinstance(data, dict) else 1
+        found[name] = StateRow(name, version, json.dumps(data, separators=(",", ":")))
+    return found
+
+
+def save_state_in(connection: sqlite3.Connection, layout: int, rows: Iterable[StateRow]) -> None:
+    """Put saved values into an old log, as the program of that layout reads them."""
+    for row in rows:
+        data = json.loads(row.text)
+        if isinstance(data, dict):
+            data["layout"] = row.version
+        body = (data if isinstance(data, str) else json.dumps(data, separators=(",", ":"))).encode()
+        stored = (row.key, body, zlib.crc32(body))[: 3 if layout > 1 else 2]
+        places = ", ".join("?" * len(stored))
+        connection.execute(f"INSERT OR REPLACE INTO state VALUES ({places})", stored)
+
+
+def span_ms_in(connection: sqlite3.Connection, layout: int) -> tuple[int, int]:
+    """The first and the latest time of anything in an old log; ``(0, 0)`` when it is empty."""
+    first, last = connection.execute(
+        "SELECT min(a), max(b) FROM (SELECT min(id) >> 8 AS a, max(id) >> 8 AS b FROM entry UNION ALL "
+        f"SELECT (min(id) >> 24) * {HOUR_MS}, max(last_ms) FROM block UNION ALL "
+        f"SELECT (min(id) >> 12) * {HOUR_MS}, NULL FROM hour)"
+    ).fetchone()
+    marks = [row.stamp.utc_ms for _, row in _marks(connection, layout, "")]
+    return int(first or min(marks, default=0)), max(int(last or 0), *marks, 0)
+
+
+def _there(layout: int) -> list[str]:
+    return [name for name in _TABLES if name != "mark" or layout > 1]
+
+
+def _take_over_rows(
+    connection: sqlite3.Connection, store: Store, names: Mapping[int, str], layout: int
+) -> None:
+    """Readings and entries; readings by exception, as today's log stores them."""
+    rolled = connection.execute("SELECT max(id) >> 12 FROM old_hour").fetchone()[0]
+    fresh_ms = 0 if rolled is None else (int(rolled) + 1) * HOUR_MS
+    last: dict[str, tuple[int, int]] = {}
+    kept: dict[str, ByException] = {}
+    rolls: dict[str, RollUp] = {}
+    blocks = connection.execute("SELECT id FROM old_block ORDER BY id").fetchall()
+    for (key,) in blocks:
+        name = names[(key >> 12) & 4095]
+        body = connection.execute("SELECT body FROM old_block WHERE id = ?", (key,)).fetchone()[0]
+        _take_readings(store, _readings(name, body), last, kept, rolls, fresh_ms)
+        time.sleep(_REST_S)
+    marks = [row for number, row in _marks(connection, layout, "old_", names) if number in names]
+    _take_readings(store, marks, last, kept, rolls, fresh_ms)
+    for name, roll in rolls.items():
+        bucket = roll.close()
+        if bucket is not None:
+            store.add_minute(MinuteRow(name, bucket))
+    found = connection.execute("SELECT id, boot, sequence, kind, reservoir, body FROM old_entry ORDER BY id")
+    for key, boot, sequence, kind, name, body in found.fetchall():
+        stamp = Stamp(boot, sequence, key >> 8)
+        store.add_entry(key, entry(Kind(kind), stamp, name, json.loads(body)))
+
+
+def _take_readings(
+    store: Store,
+    rows: Iterable[ReadingRow],
+    last: dict[str, tuple[int, int]],
+    kept: dict[str, ByException],
+    rolls: dict[str, RollUp],
+    fresh_ms: int,
+) -> None:
+    """Store readings that are not stored yet, and close minutes where the old log has none."""
+    for row in rows:
+        name, order = row.reservoir, (row.stamp.boot, row.stamp.sequence)
+        if order <= last.get(name, (-1, -1)):
+            continue
+        last[name] = order
+        if kept.setdefault(name, ByException()).keeps(row):
+            store.add_reading(store.free_id(first_id(row.stamp.utc_ms)), row)
+        if row.stamp.utc_ms >= fresh_ms:
+            closed = rolls.setdefault(name, RollUp(MINUTE_MS)).add(row.stamp.utc_ms, row.values, row.health)
+            if closed is not None:
+                store.add_minute(MinuteRow(name, closed))
+
+
+def _acknowledged(connection: sqlite3.Connection, store: Store) -> int:
+    """The id up to which the hub's log had every row; a few after it may be sent a second time."""
+    found = dict(connection.execute("SELECT key, value FROM old_state WHERE key LIKE 'outbox.%'"))
+    if "outbox.since" not in found:
+        return store.last_id()
+    _, since_ms, entry_id = json.loads(found.pop("outbox.since"))
+    if "outbox.at." in found:
+        entry_id = max(entry_id, json.loads(found.pop("outbox.at.")))
+    at_ms = {key[len("outbox.at.") :]: int(json.loads(value)[2]) for key, value in found.items()}
+    behind = [store.last_id()]
+    if any(next(store.entries(kind, entry_id + 1, 2**62), None) for kind in Kind):
+        behind.append(int(entry_id))
+    for name in store.reservoirs():
+        position = first_id(at_ms.get(name, since_ms) + 1) - 1
+        if next(store.readings(position + 1, 2**62, name), None) is not None:
+            behind.append(position)
+    return min(behind)
+
+
+def _marks(
+    connection: sqlite3.Connection, layout: int, prefix: str, names: Mapping[int, str] | None = None
+) -> Iterator[tuple[int, ReadingRow]]:
+    """Readings of the hour that was not packed yet, with the numbers of their reservoirs."""
+    if layout < 2:
+        return
+    for number, body in connection.execute(
+        f"SELECT reservoir, body FROM {prefix}mark ORDER BY id"
+    ).fetchall():
+        raw = zlib.decompress(body)
+        for at in range(0, len(raw), _RAW.size):
+            boot, sequence, utc_ms, path, health, *numbers = _RAW.unpack_from(raw, at)
+            values = [None if value != value else value for value in numbers]
+            stamp = Stamp(boot, sequence, utc_ms)
+            name = (names or {}).get(number, "")
+            yield number, reading_of(stamp, name, values, _FLOWS[path], Health(health))
+
+
+# --- the packed format --------------------------------------------------------------------------------
+
+
+def _readings(name: str, packed: bytes) -> list[ReadingRow]:
+    """One block of readings."""
+    try:
+        version, boot, sequence, utc_ms, count = _HEAD.unpack_from(packed)
+        width = packed[_HEAD.size]
+        columns = _Columns(zlib.decompress(packed[_HEAD.size + 1 :]))
+    except (struct.error, IndexError, zlib.error) as error:
+        raise LogError(f"A block of readings in the old log cannot be unpacked: {error}.") from error
+    _check(version, width)
+    sequences = _sums(columns.take(count))
+    ticks = _sums(_sums(columns.take(count)))
+    paths = _sums(columns.take(count))
+    healths = _sums(columns.take(count))
+    found: dict[Series, array[float]] = {}
+    for series in list(Series)[:width]:
+        missing = _sums(columns.take(count))
+        errors = iter(columns.take(count - sum(missing)))
+        own = array("d")
+        mean, fresh = 0.0, True
+        for i in range(count):
+            if missing[i]:
+                own.append(nan)
+                continue
+            guess = _guess(series, found, own, i)
+            code = next(errors) + (round(mean) if guess is None else guess)
+            own.append(_valued(series, code))
+            mean = float(code) if fresh else mean + 0.3 * (code - mean)
+            fresh = False
+        found[series] = own
+    none: list[float | None] = [None] * (len(Series) - width)
+    rows = []
+    for i in range(count):
+        values = [None if (v := column[i]) != v else v for column in found.values()]
+        stamp = Stamp(boot, sequence + sequences[i], utc_ms + ticks[i] * _TICK_MS)
+        path, health = _FLOWS[paths[i]], Health(healths[i])
+        rows.append(reading_of(stamp, name, [*values, *none], path, health))
+    return rows
+
+
+def _buckets(packed: bytes) -> list[Bucket]:
+    """The packed minutes of an hour, or its one hour."""
+    try:
+        version, start_ms, span_ms, count = _BUCKET_HEAD.unpack_from(packed)
+        width = packed[_BUCKET_HEAD.size]
+        columns = _Columns(zlib.decompress(packed[_BUCKET_HEAD.size + 1 :]))
+    except (struct.error, IndexError, zlib.error) as error:
+        raise LogError(f"A roll-up in the old log cannot be unpacked: {error}.") from error
+    _check(version, width)
+    starts = [start_ms + n * span_ms for n in _sums(columns.take(count))]
+    counts = _sums(columns.take(count))
+    healths = _sums(columns.take(count))
+    series_cells: list[list[Cell | None]] = []
+    for series in list(Series)[:width]:
+        missing = _sums(columns.take(count))
+        there = [n for n, gone in zip(counts, missing, strict=True) if not gone]
+        means = _sums(columns.take(len(there)))
+        lows, highs, lacks = (columns.take(len(there)) for _ in range(3))
+        cells = iter(
+            Cell(_valued(series, m - low), _valued(series, m), _valued(series, m + high), n - lack)
+            for m, low, high, n, lack in zip(means, lows, highs, there, lacks, strict=True)
+        )
+        series_cells.append([None if gone else next(cells) for gone in missing])
+    series_cells += [[None] * count for _ in range(len(Series) - width)]
+    return [
+        Bucket(start, span_ms, cells, n, Health(health))
+        for start, n, health, cells in zip(
+            starts, counts, healths, zip(*series_cells, strict=True), strict=True
+        )
+    ]
+
+
+def _check(version: int, width: int) -> None:
+    if version != 1 or width > len(Series):
+        raise LogError(f"A packed row of the old log has version {version}; version 1 can be read.")
+
+
+def _guess(
+    series: Series, columns: Mapping[Series, "array[float]"], own: "array[float]", i: int
+) -> int | None:
+    parent = _PARENTS.get(series)
+    if parent is None or not i:
+        return None
+    now, before, last = columns[parent][i], columns[parent][i - 1], own[i - 1]
+    if not (now and before and last):
+        return None
+    guess = last / before * now
+    if series is Series.CONDUCTIVITY_25:
+        heat = columns[Series.TEMPERATURE]
+        warmer = heat[i] - heat[i - 1]
+        if warmer == warmer:
+            guess *= 1 - 0.02 * warmer
+    return _code_of(guess, _DIGITS.get(series, 4)) if guess == guess else None
+
+
+def _code_of(value: float, digits: int) -> int:
+    """Decimals with so many significant digits in order, 9000 to a decade at four digits, from 1e-6 up."""
+    size = min(abs(value), 1e30)
+    if size < 1e-6:
+        return 0
+    decade = floor(log10(size))
+    exponent = decade - digits + 1
+    lowest = int(10 ** (digits - 1))
+    mantissa = round(size / 10.0**exponent if exponent >= 0 else size * 10.0**-exponent)
+    if mantissa >= 10 * lowest:
+        mantissa, decade = lowest, decade + 1
+    elif mantissa < lowest:
+        mantissa = lowest
+    code = (decade + 6) * 9 * lowest + mantissa - lowest + 1
+    return code if value > 0 else -code
+
+
+def _valued(series: Series, code: int) -> float:
+    """The number of a code."""
+    if series in _STEPS:
+        return code / _STEPS[series]
+    if code == 0:
+        return 0.0
+    digits = _DIGITS.get(series, 4)
+    lowest = int(10 ** (digits - 1))
+    decade, mantissa = divmod(abs(code) - 1, 9 * lowest)
+    exponent = decade - 6 - digits + 1
+    mantissa += lowest
+    size = mantissa * 10.0**exponent if exponent >= 0 else mantissa / 10.0**-exponent
+    return size if code > 0 else -size
+
+
+class _Columns:
+    """Takes columns off a byte string: a width, then so many planes of bytes, the low ones first."""
+
+    def __init__(self, body: bytes) -> None:
+        self._body = body
+        self._at = 0
+
+    def take(self, count: int) -> list[int]:
+        """The next column of ``count`` signed integers."""
+        width = self._part(1)[0]
+        flat = bytearray(4 * count)
+        for plane in range(width):
+            flat[plane::4] = self._part(count)
+        folded = array("I", bytes(flat))
+        if sys.byteorder == "big":
+            folded.byteswap()
+        return [(n >> 1) if not n & 1 else ~(n >> 1) for n in folded]
+
+    def _part(self, length: int) -> bytes:
+        part = self._body[self._at : self._at + length]
+        if len(part) != length:
+            raise LogError("A packed row of the old log ends too early: that part of the file is damaged.")
+        self._at += length
+        return part
+
+
+def _sums(numbers: Sequence[int]) -> list[int]:
+    total, out = 0, []
+    for number in numbers:
+        total += number
+        out.append(total)
+    return out

@@ -1,0 +1,180 @@
+"""The tables of the log and the views that other programs read: their columns, as SQL text. Core.
+
+The views are the public face of the file; ``bridge/manual/log.md`` documents them. Minutes and hours are
+stored as integers in thousandths of the unit of the view (nS for µS, ppb for ppm, ml for l), because five
+years of them would otherwise not fit their budget; a least or greatest value that equals the mean is NULL.
+"""
+
+from datetime import UTC, datetime
+
+from bridge.history.records import Kind, Series
+
+SERIES_COLUMNS: dict[Series, tuple[str, str]] = {
+    Series.CONDUCTANCE: ("conductance_us", "conductance_ns"),
+    Series.TEMPERATURE: ("temperature_c", "temperature_mc"),
+    Series.CONDUCTIVITY_25: ("conductivity_25_us_cm", "conductivity_25_ns_cm"),
+    Series.PRODUCT_PPM: ("product_ppm", "product_ppb"),
+    Series.UNCERTAINTY: ("product_uncertainty_ppm", "product_uncertainty_ppb"),
+    Series.FEED_PPM: ("feed_ppm", "feed_ppb"),
+    Series.VOLUME: ("volume_l", "volume_ml"),
+    Series.RESERVOIR_PPM: ("reservoir_ppm", "reservoir_ppb"),
+    Series.THROUGHPUT: ("throughput_l", "throughput_ml"),
+}
+"""The column of each series in readings and views, and in minutes and hours, in thousandths."""
+
+ENTRY_COLUMNS: dict[Kind, tuple[tuple[str, str, str], ...]] = {
+    Kind.EVENT: (("event", "TEXT", "event"), ("sentence", "TEXT", "sentence")),
+    Kind.ALARM: (
+        ("alarm", "TEXT", "alarm"),
+        ("change", "TEXT", "change"),
+        ("sentence", "TEXT", "sentence"),
+        ("sender", "TEXT", "sender"),
+        ("first_out", "INTEGER", "first_out"),
+    ),
+    Kind.COMMAND: (
+        ("command", "TEXT", "what"),
+        ("sender", "TEXT", "sender"),
+        ("accepted", "INTEGER", "accepted"),
+        ("refusal", "TEXT", "refusal"),
+    ),
+    Kind.CARTRIDGE: (
+        ("name", "TEXT", "name"),
+        ("treated_l", "REAL", "treated_l"),
+        ("load_g", "REAL", "load_g"),
+        ("sender", "TEXT", "sender"),
+        ("exhausted", "INTEGER", "exhausted"),
+        ("happened", "TEXT", "at_ms"),
+    ),
+    Kind.CALIBRATION: (
+        ("cell", "TEXT", "cell"),
+        ("cell_constant_per_cm", "REAL", "cell_constant_per_cm"),
+        ("offset_us", "REAL", "offset_us"),
+        ("standard_us_cm", "REAL", "standard_us_cm"),
+        ("temperature_c", "REAL", "temperature_c"),
+        ("uncertainty_percent", "REAL", "uncertainty_percent"),
+        ("note", "TEXT", "note"),
+    ),
+    Kind.SAMPLE: (
+        ("water", "TEXT", "of"),
+        ("conductivity_25_us_cm", "REAL", "conductivity_25_us_cm"),
+        ("dissolved_solids_ppm", "REAL", "dissolved_solids_ppm"),
+        ("uncertainty_ppm", "REAL", "uncertainty_ppm"),
+        ("factor", "REAL", "factor"),
+        ("temperature_c", "REAL", "temperature_c"),
+        ("method", "TEXT", "method"),
+        ("verdict", "TEXT", "verdict"),
+        ("note", "TEXT", "note"),
+        ("happened", "TEXT", "at_ms"),
+    ),
+    Kind.LITRES: (
+        ("what", "TEXT", "what"),
+        ("volume_l", "REAL", "litres"),
+        ("note", "TEXT", "note"),
+        ("happened", "TEXT", "at_ms"),
+    ),
+    Kind.FILL: (
+        ("started", "TEXT", "started_ms"),
+        ("ended", "TEXT", "ended_ms"),
+        ("volume_l", "REAL", "volume_l"),
+        ("rinse_l", "REAL", "rinse_l"),
+        ("mean_ppm", "REAL", "mean_ppm"),
+        ("ended_by", "TEXT", "end"),
+    ),
+    Kind.FORECAST: (
+        ("left_l", "REAL", "left_l"),
+        ("left_low_l", "REAL", "left_low_l"),
+        ("left_high_l", "REAL", "left_high_l"),
+        ("left_days", "REAL", "left_days"),
+        ("left_low_days", "REAL", "left_low_days"),
+        ("left_high_days", "REAL", "left_high_days"),
+        ("order_now", "INTEGER", "order_now"),
+        ("cover_days", "REAL", "cover_days"),
+        ("rests_on", "TEXT", "rests_on"),
+    ),
+}
+"""For each kind of entry its columns: name, type, and field of the row. Fields that end in ``_ms`` are stored
+as times."""
+
+
+def tables() -> str:
+    """The statements that make the tables of an empty log."""
+    series = ", ".join(f"{column} REAL" for column, _ in SERIES_COLUMNS.values())
+    small = ", ".join(
+        f"{column}{part} INTEGER"
+        for _, column in SERIES_COLUMNS.values()
+        for part in ("", "_min", "_max", "_count")
+    )
+    made = [
+        "CREATE TABLE reading (id INTEGER PRIMARY KEY, time TEXT NOT NULL, reservoir TEXT NOT NULL, "
+        f"{series}, path TEXT NOT NULL, health TEXT NOT NULL, session INTEGER NOT NULL, "
+        "sequence INTEGER NOT NULL)",
+        "CREATE TABLE state (key TEXT PRIMARY KEY, version INTEGER NOT NULL, value TEXT NOT NULL, "
+        "checksum INTEGER NOT NULL)",
+    ]
+    made += [
+        f"CREATE TABLE {span} (time TEXT NOT NULL, reservoir TEXT NOT NULL, readings INTEGER NOT NULL, "
+        f"health TEXT NOT NULL, {small}, PRIMARY KEY (time, reservoir)) WITHOUT ROWID"
+        for span in ("minute", "hour")
+    ]
+    for kind, columns in ENTRY_COLUMNS.items():
+        own = ", ".join(f"{name} {sort}" for name, sort, _ in columns)
+        made.append(
+            f"CREATE TABLE {kind.value} (id INTEGER PRIMARY KEY, time TEXT NOT NULL, "
+            f"reservoir TEXT NOT NULL, {own}, session INTEGER NOT NULL, sequence INTEGER NOT NULL)"
+        )
+    return "; ".join(made) + ";"
+
+
+_FIRST = (Series.PRODUCT_PPM, Series.UNCERTAINTY, Series.TEMPERATURE, Series.VOLUME)
+"""The series that a view shows first; the others follow in their order."""
+
+
+def views() -> str:
+    """The statements that make the views."""
+    order = [*_FIRST, *(one for one in Series if one not in _FIRST)]
+    shown = ", ".join(SERIES_COLUMNS[one][0] for one in order)
+    made = [f"CREATE VIEW v_reading AS SELECT time, reservoir, {shown}, path, health FROM reading"]
+    parts = []
+    for name, small in (SERIES_COLUMNS[one] for one in order):
+        parts.append(f"{small} / 1000.0 AS {name}")
+        parts += [f"coalesce({small}_{part}, {small}) / 1000.0 AS {name}_{part}" for part in ("min", "max")]
+    made += [
+        f"CREATE VIEW v_{span} AS SELECT time, reservoir, {', '.join(parts)}, readings, health FROM {span}"
+        for span in ("minute", "hour")
+    ]
+    for kind, columns in ENTRY_COLUMNS.items():
+        own = ", ".join(
+            "coalesce(ended, time) AS ended" if (kind, name) == (Kind.FILL, "ended") else name
+            for name, _, _ in columns
+        )
+        made.append(f"CREATE VIEW v_{kind.value} AS SELECT time, reservoir, {own} FROM {kind.value}")
+    return "; ".join(made) + ";"
+
+
+LAST_MS = 253_402_300_799_999
+"""The end of the year 9999, after which a time has no such text."""
+
+
+def utc_text(utc_ms: int) -> str:
+    """ISO 8601 in UTC with milliseconds: ``2025-06-15T14:00:00.000Z``."""
+    utc_ms = min(utc_ms, LAST_MS)
+    moment = datetime.fromtimestamp(utc_ms // 1000, UTC)
+    return f"{moment.isoformat()[:19]}.{utc_ms % 1000:03d}Z"
+
+
+def span_text(start_ms: int) -> str:
+    """The time of a minute or an hour: ``2025-06-15T14:00:00Z``."""
+    start_ms = min(start_ms, LAST_MS)
+    return f"{datetime.fromtimestamp(start_ms // 1000, UTC).isoformat()[:19]}Z"
+
+
+def utc_ms_of(text: str) -> int:
+    """The milliseconds of a time in the file."""
+    moment = datetime.fromisoformat(text)
+    return int(moment.timestamp()) * 1000 + moment.microsecond // 1000
+
+
+def first_id(utc_ms: int) -> int:
+    """The smallest id of a row with that time: ids are the milliseconds times 256, counted on where rows come
+    faster or the clock was set back."""
+    return utc_ms << 8

@@ -1,0 +1,296 @@
+"""The bridge's end of one line, without I/O: when to open it, when it is lost, what goes out first and last.
+
+The bridge's side of sections 5 and 8 of ``firmware_notes/protocol.md``. The theory, in full:
+
+    state    | input                      | output                                        | next state
+    ---------+----------------------------+-----------------------------------------------+-----------
+    waiting  | tick, and the wait is over | open the port                                 | opening
+    opening  | opened                     | write a close, write an identify              | open
+    opening  | open_failed                | link down, unless that was reported already   | waiting
+    open     | bytes                      | strays and fresh messages; the first fresh    | open
+             |                            | one after a link down comes behind a link up  |
+    open     | tick, and silence          | write a close, link down, close the port      | closing
+    open     | failed                     | write a close, link down, close the port      | closing
+    closing  | closed                     |                                               | waiting
+    any      | finish                     | write a close and close the port, if it is    | finished
+             |                            | open or opening (then once it is opened)      |
+    finished | begin                      |                                               | waiting
+
+Each wait is twice as long as the one before, up to a bound, until a fresh message arrives. A message is fresh
+unless its number is a duplicate or late: a stale one is no sign of life. Whoever runs a session carries out
+its outputs in their order, and calls :meth:`LinkSession.tick` at :attr:`LinkSession.next_due`.
+"""
+
+import math
+from dataclasses import dataclass, replace
+from enum import Enum
+
+from bridge.backoff import Backoff
+from bridge.errors import LinkError
+from bridge.protocol.codec import Decoder
+from bridge.protocol.fields import encode
+from bridge.protocol.frame import Counts, Damaged, Direction, Ignored
+from bridge.protocol.messages import Close, FromBridge, FromController, Identify
+from bridge.protocol.sequence import MODULUS, Track, follow_message
+
+FIRST_WAIT_S = 0.2
+LONGEST_WAIT_S = 10.0
+
+_STRAY = (Damaged, Ignored)
+
+
+class DownCause(Enum):
+    """Why a link is down; the value is the id in the log."""
+
+    NO_DEVICE = "no-device"
+    PERMISSION = "permission"
+    BUSY = "busy"
+    NOT_SERIAL = "not-serial"
+    UNUSABLE = "unusable"
+    """The system refused for another reason, which the sentence gives."""
+    LOST = "lost"
+    """The device went away while it was open."""
+    SILENT = "silent"
+    """The device is open, and no good frame comes."""
+    STUCK = "stuck"
+    """The device takes no more bytes."""
+
+
+_SENTENCES = {
+    DownCause.NO_DEVICE: "There is no device at {path}. Plug the controller in, or correct the port in the "
+    "configuration.",
+    DownCause.PERMISSION: "This user may not open {path}. Make it a member of the group that owns the "
+    "device (often dialout).",
+    DownCause.BUSY: "Another program uses {path}. Only one may talk to a controller: stop the other one.",
+    DownCause.NOT_SERIAL: "{path} is not a serial line. Set the port to the controller's serial device.",
+    DownCause.UNUSABLE: "{path} cannot be used: {detail}.",
+    DownCause.LOST: "The device at {path} went away ({detail}). Look at the cable and its supply.",
+    DownCause.SILENT: "The controller at {path} has been silent for {detail}. Look at its supply, "
+    "the cable and the speed of the line.",
+    DownCause.STUCK: "The device at {path} takes no more bytes ({detail}).",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class LinkUp:
+    """The first fresh message since the link was down."""
+
+
+@dataclass(frozen=True, slots=True)
+class LinkDown:
+    """The link cannot be used at present, for this cause; it is tried again by itself."""
+
+    cause: DownCause
+    error: LinkError
+
+
+def down(cause: DownCause, path: str, detail: str = "") -> LinkDown:
+    """The value for a link that is down, with its sentence."""
+    return LinkDown(cause, LinkError(_SENTENCES[cause].format(path=path, detail=detail)))
+
+
+@dataclass(frozen=True, slots=True)
+class OpenPort:
+    """Open the port, and report it with :meth:`LinkSession.opened` or :meth:`LinkSession.open_failed`."""
+
+
+@dataclass(frozen=True, slots=True)
+class ClosePort:
+    """Let what was written leave, close the port, and report it with :meth:`LinkSession.closed`."""
+
+
+@dataclass(frozen=True, slots=True)
+class Write:
+    """Put this frame on the wire at once."""
+
+    frame: bytes
+    urgent: bool
+    """In front of everything that the device has not taken yet."""
+
+
+Output = OpenPort | ClosePort | Write | LinkUp | LinkDown
+Received = FromController | Damaged | Ignored | LinkUp
+
+
+class State(Enum):
+    """Where a session stands."""
+
+    WAITING = "waiting"
+    OPENING = "opening"
+    OPEN = "open"
+    CLOSING = "closing"
+    FINISHED = "finished"
+
+
+class LinkSession:
+    """The policy of one link; mutable. All times are monotonic seconds.
+
+    Args:
+        path: the port, for the sentences.
+        now: when the session begins; the port is to be opened at once.
+        silence_s: without a fresh message for this long the link is down, and the port is opened anew.
+        waits: the waits between attempts; None for the usual ones. Without jitter: a line has one caller.
+    """
+
+    def __init__(self, path: str, now: float, silence_s: float = 3.0, waits: Backoff | None = None) -> None:
+        self._path = path
+        self._silence_s = silence_s
+        self._waits = waits or Backoff(FIRST_WAIT_S, LONGEST_WAIT_S)
+        self._decoder = Decoder(Direction.TO_BRIDGE)
+        self._track = Track()
+        self._sequence = 0
+        self._state = State.WAITING
+        self._finishing = False
+        self._opens_at = now
+        self._fresh_at = now
+        self._up = False
+        self._reported: LinkDown | None = None
+
+    # --- what it knows ----------------------------------------------------------------------------
+
+    @property
+    def state(self) -> State:
+        """Where it stands."""
+        return self._state
+
+    @property
+    def is_open(self) -> bool:
+        """Whether frames can be written and bytes are taken."""
+        return self._state is State.OPEN
+
+    @property
+    def is_up(self) -> bool:
+        """Whether the port is open and fresh messages arrive."""
+        return self._up
+
+    @property
+    def counts(self) -> Counts:
+        """What was received since the session was made: good, damaged and ignored lines."""
+        return self._decoder.counts
+
+    @property
+    def track(self) -> Track:
+        """Lost, duplicate and late messages of the controller since the session was made."""
+        return self._track
+
+    @property
+    def wait_s(self) -> float:
+        """The wait before the next attempt after a failure."""
+        return self._waits.upcoming_s
+
+    @property
+    def next_due(self) -> float:
+        """When :meth:`tick` will have something to do; infinity while only an input can move it."""
+        if self._state is State.OPEN:
+            return self._fresh_at + self._silence_s
+        return self._opens_at if self._state is State.WAITING else math.inf
+
+    # --- inputs -----------------------------------------------------------------------------------
+
+    def begin(self, now: float) -> None:
+        """Start again after :meth:`finish`; the waits go on where they were."""
+        self._state, self._finishing, self._opens_at = State.WAITING, False, now
+
+    def tick(self, now: float) -> list[Output]:
+        """Let time pass."""
+        if now < self.next_due:
+            return []
+        if self._state is State.WAITING:
+            self._state = State.OPENING
+            return [OpenPort()]
+        return self.failed(down(DownCause.SILENT, self._path, f"{self._silence_s:g} s"))
+
+    def opened(self, now: float) -> list[Output]:
+        """The port is open."""
+        if self._finishing:
+            return [*self._closing(State.FINISHED)]
+        self._state = State.OPEN
+        self._fresh_at = now
+        self._decoder.restart()
+        # Only the counts go on: where the numbers stood before an interruption says nothing now.
+        self._track = replace(self._track, newest=None, late=None, late_run=0)
+        return [self._write(Close(self.next_sequence())), self._write(Identify(self.next_sequence()))]
+
+    def open_failed(self, cause: LinkDown, now: float) -> list[Output]:
+        """The port could not be opened."""
+        self._rest(now)
+        return self._report(cause)
+
+    def bytes(self, data: bytes, now: float) -> list[Received]:
+        """Bytes arrived; what they complete, in its order, without messages that are stale."""
+        received: list[Received] = []
+        for event in self._decoder.feed(data):
+            if isinstance(event, _STRAY):
+                received.append(event)
+                continue
+            self._track, arrival = follow_message(self._track, event)
+            if not arrival.fresh:
+                continue
+            self._fresh_at = now
+            if not self._up:
+                self._up = True
+                self._waits.reset()
+                self._reported = None
+                received.append(LinkUp())
+            received.append(event)
+        return received
+
+    def failed(self, cause: LinkDown) -> list[Output]:
+        """The open port failed; nothing more is written to it but a last close, if it still takes that."""
+        if self._state is not State.OPEN:
+            return []
+        close, hang_up = self._closing(State.CLOSING)
+        return [close, *self._report(cause), hang_up]
+
+    def closed(self, now: float) -> None:
+        """The port is closed."""
+        if self._state is State.CLOSING:
+            self._rest(now)
+
+    def finish(self) -> list[Output]:
+        """End the session, with a close as the last frame."""
+        if self._state is State.OPENING:
+            # What is being opened must not stay open: its end comes with opened().
+            self._finishing = True
+            return []
+        if self._state is State.OPEN:
+            return [*self._closing(State.FINISHED)]
+        self._state = State.FINISHED
+        return []
+
+    # --- messages out -----------------------------------------------------------------------------
+
+    def next_sequence(self) -> int:
+        """The number for the next message to send."""
+        number = self._sequence
+        self._sequence = (number + 1) % MODULUS
+        return number
+
+    def send(self, message: FromBridge) -> Write | None:
+        """What to write for this message; None while the port is not open.
+
+        Raises:
+            InputError: the message has no text form.
+        """
+        write = self._write(message)
+        return write if self._state is State.OPEN else None
+
+    def _write(self, message: FromBridge) -> Write:
+        return Write(encode(message), isinstance(message, Close))
+
+    def _closing(self, then: State) -> tuple[Write, ClosePort]:
+        self._state, self._up, self._finishing = then, False, False
+        return self._write(Close(self.next_sequence())), ClosePort()
+
+    def _rest(self, now: float) -> None:
+        self._up = False
+        if self._finishing:
+            self._state, self._finishing = State.FINISHED, False
+        else:
+            self._state, self._opens_at = State.WAITING, now + self._waits.wait_s()
+
+    def _report(self, cause: LinkDown) -> list[Output]:
+        last, self._reported = self._reported, cause
+        if last is not None and (last.cause, str(last.error)) == (cause.cause, str(cause.error)):
+            return []
+        return [cause]

@@ -1,0 +1,159 @@
+"""One life of the bridge, from its start to the moment its power goes: the real keeper on a simulated line.
+
+The session of the line, the keeper and everything behind it are the daemon's own, under a virtual clock. The
+rig stands where the serial device would: a frame that is written arrives there at once, and its answer comes
+back with the next bytes.
+"""
+
+from collections.abc import Callable
+from datetime import UTC
+from typing import Protocol
+
+from bridge.clock import VirtualClock
+from bridge.daemon.keeper import Keeper, KeptLog
+from bridge.guard.commands import GuardCommand
+from bridge.protocol.frame import Damaged, Ignored
+from bridge.protocol.messages import FromBridge, FromController, Reading
+from bridge.protocol.session import ClosePort, LinkDown, LinkSession, LinkUp, OpenPort, Output, Write
+from bridge.rig.rig import Rig
+from bridge.station.plan import StationPlan
+from bridge.station.station import Station, StationEvent
+from bridge.station.view import StationView
+
+_SHORTLY_S = 0.06
+"""Timers as short as this are called at their own time, before the next step begins."""
+_NO_MESSAGE = (Damaged, Ignored, LinkUp)
+
+
+class Witnesses(Protocol):
+    """What sees everything that a life does."""
+
+    def sent(self, message: FromBridge) -> None:
+        """The bridge put a message on the wire."""
+
+    def heard(self, message: FromController) -> None:
+        """A message reached the bridge, and will be acted on."""
+
+
+class Life:
+    """One run of the bridge.
+
+    Args:
+        plan: the reservoir's.
+        rig: the far end of the line.
+        clock: the bridge's own clock.
+        log: the bridge's log.
+        witnesses: see what is sent and received.
+        on_view: shows a view to people.
+        on_event: shows an event to people.
+        forecasts: whether to forecast.
+    """
+
+    def __init__(
+        self,
+        plan: StationPlan,
+        rig: Rig,
+        clock: VirtualClock,
+        log: KeptLog,
+        witnesses: Witnesses,
+        on_view: Callable[[StationView], None],
+        on_event: Callable[[StationEvent], None],
+        *,
+        forecasts: bool = True,
+    ) -> None:
+        self._rig = rig
+        self.clock = clock
+        self._witnesses = witnesses
+        self._echo: list[bytes] = []
+        self._session = LinkSession("the rig", clock.monotonic(), plan.limits.stale_after_s)
+        self.heard_reading = False
+        """A reading was decided on in the last :meth:`turn`."""
+        self.keeper = Keeper(plan, clock, self, on_view, on_event, _raise, log, zone=UTC, forecasts=forecasts)
+
+    @property
+    def now(self) -> float:
+        """The monotonic clock of this life."""
+        return self.clock.monotonic()
+
+    @property
+    def station(self) -> Station:
+        """The keeper's station."""
+        return self.keeper.station
+
+    @property
+    def next_due_in_s(self) -> float:
+        """How long it is until the next timer."""
+        return self.clock.next_due - self.clock.monotonic()
+
+    def settle(self, at_most_s: float) -> float:
+        """Let what was left for a moment later happen at its time; how many seconds that took."""
+        seconds = min(_SHORTLY_S, at_most_s)
+        self.clock.advance_to(self.now + seconds)
+        self._hear(b"")
+        return seconds
+
+    def turn(self, now: float, data: bytes) -> None:
+        """Everything that the bridge does at this time of its clock, with these bytes from the line."""
+        self.clock.skip_to(max(now, self.now))
+        self.heard_reading = False
+        self._hear(data)
+        self._follow(self._session.tick(now))
+        self._hear(b"")
+        self.clock.run_due()
+        self._hear(b"")
+
+    def command(self, command: GuardCommand) -> str | None:
+        """A person's command; None, or the sentence that refuses it."""
+        refusal = self.keeper.command(command)
+        self._hear(b"")
+        return refusal
+
+    # --- the wire ---------------------------------------------------------------------------------
+
+    def next_sequence(self) -> int:
+        """The number for the next message to send."""
+        return self._session.next_sequence()
+
+    def send(self, message: FromBridge) -> bool:
+        """Put a message on the wire."""
+        write = self._session.send(message)
+        if write is None:
+            return False
+        self._write(write)
+        self._witnesses.sent(message)
+        return True
+
+    def _write(self, write: Write) -> None:
+        self._echo.append(self._rig.receive(write.frame))
+
+    def _hear(self, data: bytes) -> None:
+        while True:
+            if self._echo:
+                data += b"".join(self._echo)
+                self._echo.clear()
+            if not data or not self._session.is_open:
+                return
+            for received in self._session.bytes(data, self.now):
+                if not isinstance(received, _NO_MESSAGE):
+                    self._witnesses.heard(received)
+                self.keeper.received(received)
+                if isinstance(received, Reading):
+                    self.heard_reading = True
+            data = b""
+
+    def _follow(self, outputs: list[Output]) -> None:
+        for output in outputs:
+            match output:
+                case Write():
+                    self._write(output)
+                case OpenPort():
+                    self._follow(self._session.opened(self.now))
+                case ClosePort():
+                    self._echo.clear()
+                    self._session.closed(self.now)
+                case LinkUp() | LinkDown():
+                    self.keeper.received(output)
+
+
+def _raise(error: Exception) -> None:
+    raise error

@@ -1,0 +1,174 @@
+"""The rows that follow from turns: what is stored by exception, what is durable, and what survives a kill."""
+
+from collections.abc import Mapping
+from dataclasses import replace
+
+import pytest
+
+from bridge.daemon.log_policy import LogPolicy, Written
+from bridge.demo.rigged import HURRIED, RESERVOIR, station
+from bridge.guard.commands import Hold
+from bridge.guard.model import Assessment, Flow, Phase, Trip
+from bridge.guard.state import GuardState, Latch, begin
+from bridge.guard.step import step
+from bridge.history.records import CommandRow, EventRow, FillRow, MinuteRow, ReadingRow, StateRow
+from bridge.purifier.cartridge import Load
+from bridge.rig.scenario import DEMO
+from bridge.station import assess, saved
+from bridge.station.inventory import Inventory
+from bridge.station.station import Turn
+
+PLAN = station(DEMO, "/dev/null", HURRIED, 0.5, 0.65)
+WALL_S = 1_750_003_200.0
+"""A full hour."""
+
+
+def turn(
+    at: float,
+    state: GuardState,
+    before: GuardState | None = None,
+    *,
+    reading: bool = True,
+    pulses: int | None = None,
+    treated_l: float = 0.0,
+) -> Turn:
+    accounts = Inventory(6.0, load=Load(treated_l, 0.1 * treated_l))
+    memory = replace(assess.begin(PLAN, accounts), pulses=pulses)
+    _, decision = step(PLAN.limits, begin(at), Assessment(), (), at)
+    return Turn(at, reading, memory, None, before or state, state, replace(decision, events=()), None)
+
+
+def kept(*written: Written) -> dict[str, StateRow]:
+    """The saved values as a log would hold them."""
+    return {row.key: row for one in written for row in one.rows if isinstance(row, StateRow)}
+
+
+def readings(*written: Written) -> list[ReadingRow]:
+    return [row for one in written for row in one.rows if isinstance(row, ReadingRow)]
+
+
+def fills(*written: Written) -> list[FillRow]:
+    return [row for one in written for row in one.rows if isinstance(row, FillRow)]
+
+
+def test_a_resting_reading_is_stored_once_a_minute_and_every_reading_counts_into_its_minute() -> None:
+    policy, idle = LogPolicy([PLAN]), begin(0.0)
+    written = [policy.turn(RESERVOIR, turn(float(s), idle), WALL_S + s) for s in range(180)]
+    assert [row.stamp.utc_ms for row in readings(*written)] == [
+        round(1000 * (WALL_S + s)) for s in (0, 60, 120)
+    ]
+    written.append(policy.turn(RESERVOIR, turn(180.0, idle, reading=False), WALL_S + 180.0))
+    minutes = [row.bucket.count for one in written for row in one.rows if isinstance(row, MinuteRow)]
+    assert minutes == [60, 60, 60], "the last is closed by time that passes without a reading"
+    assert not any(one.durable for one in written)
+
+
+def test_rows_of_one_moment_have_times_of_their_own() -> None:
+    policy = LogPolicy([PLAN])
+    rows = [policy.note("", "link-up", "The controller is heard.", 1.0, WALL_S).rows[-1] for _ in range(60)]
+    times = [row.stamp.utc_ms for row in rows if isinstance(row, EventRow)]
+    assert len(times) == 60
+    assert times == sorted(set(times))
+    assert times[-1] - times[0] < 2000, "they are not spread over a time in which they did not come"
+
+
+def test_latched_state_is_durable_in_one_write_with_what_changed_it() -> None:
+    policy, before = LogPolicy([PLAN]), begin(0.0)
+    tripped = replace(before, latches=(Latch(Trip.OVERFLOW, 1.0),), phase=Phase.TRIPPED)
+    written = policy.turn(RESERVOIR, turn(1.0, tripped, before), WALL_S)
+    assert written.durable
+    row = kept(written)[saved.latched_key(RESERVOIR)]
+    back = saved.guard_state(row, None, PLAN.limits, saved.Moment(5.0, WALL_S + 4.0))
+    (latch,) = back.latches
+    assert latch.trip is Trip.OVERFLOW
+    assert latch.at == pytest.approx(1.0, abs=0.01)
+    again = policy.turn(RESERVOIR, turn(2.0, tripped), WALL_S + 1.0)
+    assert saved.latched_key(RESERVOIR) not in kept(again), "a state that did not change is not written again"
+
+
+def test_a_command_has_one_row_and_is_durable_accepted_or_refused() -> None:
+    policy = LogPolicy([PLAN])
+    before = begin(0.0)
+    command = Hold(1.0, "hub", True)
+    state, decision = step(PLAN.limits, before, Assessment(), (command,), 1.0)
+    one = Turn(1.0, False, assess.begin(PLAN), None, before, state, decision, command)
+    obeyed = policy.turn(RESERVOIR, one, WALL_S)
+    rows = [row for row in obeyed.rows if isinstance(row, CommandRow)]
+    assert [(row.sender, row.accepted) for row in rows] == [("hub", True)]
+    assert obeyed.durable
+    refused = policy.refused(RESERVOIR, "No such command.", "stranger", 2.0, WALL_S + 1.0)
+    assert refused.durable
+    assert [type(row) for row in refused.rows] == [CommandRow]
+
+
+def test_while_water_flows_the_counters_are_stored_every_few_seconds() -> None:
+    policy = LogPolicy([PLAN])
+    filling = replace(begin(0.0), phase=Phase.FILL, flow=Flow.TO_RESERVOIR)
+    stored = []
+    for s in range(60):
+        one = policy.turn(RESERVOIR, turn(float(s), filling, pulses=450 * s, treated_l=float(s)), WALL_S + s)
+        if saved.accounts_key(RESERVOIR) in kept(one):
+            stored.append(s)
+    assert max(b - a for a, b in zip([0, *stored], [*stored, 60], strict=True)) <= 5
+
+
+def killed_while_filling(policy: LogPolicy, until_s: int) -> Mapping[str, StateRow]:
+    """The saved values of a process that was killed some seconds into a fill."""
+    idle = begin(0.0)
+    filling = replace(idle, phase=Phase.FILL, flow=Flow.TO_RESERVOIR)
+    written = [policy.turn(RESERVOIR, turn(0.0, filling, idle, pulses=0), WALL_S)]
+    for s in range(1, until_s):
+        fill = replace(filling.fill, volume_l=float(s))
+        now = replace(filling, fill=fill)
+        written.append(
+            policy.turn(RESERVOIR, turn(float(s), now, pulses=450 * s, treated_l=float(s)), WALL_S + s)
+        )
+    assert not fills(*written)
+    return kept(*written)
+
+
+def test_after_a_kill_in_a_fill_counting_goes_on_from_the_counter_of_the_controller() -> None:
+    state = killed_while_filling(LogPolicy([PLAN]), 40)
+    policy = LogPolicy([PLAN], 2, round(1000 * (WALL_S + 40)), state)
+    restored = policy.restored(PLAN, 3.0, WALL_S + 60.0)
+    assert restored.known
+    saved_at = restored.accounts.load.treated_l
+    assert 34.0 <= saved_at <= 39.0
+    assert restored.accounts.pulses == 450 * saved_at
+    assert assess.begin(PLAN, restored.accounts).pulses == 450 * saved_at
+    assert restored.state.day_l == pytest.approx(saved_at)
+
+
+def test_a_fill_that_a_kill_cut_off_gets_its_row_with_its_true_end() -> None:
+    state = killed_while_filling(LogPolicy([PLAN]), 40)
+    policy = LogPolicy([PLAN], 2, round(1000 * (WALL_S + 40)), state)
+    started = policy.begin(3.0, WALL_S + 3600.0)
+    (fill,) = fills(started)
+    assert (fill.end, fill.started_ms) == ("interrupted", round(1000 * WALL_S))
+    assert fill.ended_ms is not None
+    assert WALL_S + 34 <= fill.ended_ms / 1000 <= WALL_S + 40 + PLAN.limits.lease_s
+    assert fill.volume_l == pytest.approx(37.0, abs=3.0)
+    again = LogPolicy([PLAN], 3, round(1000 * (WALL_S + 3600)), {**state, **kept(started)})
+    assert not fills(again.begin(1.0, WALL_S + 3700.0)), "it is told once"
+
+
+def test_a_stop_ends_open_fills_and_minutes() -> None:
+    policy = LogPolicy([PLAN])
+    state = killed_while_filling(policy, 20)
+    stopped = policy.stop(20.0, WALL_S + 20.0)
+    assert [row.end for row in fills(stopped)] == ["stop"]
+    assert [row.bucket.count for row in stopped.rows if isinstance(row, MinuteRow)] == [20]
+    assert isinstance(stopped.rows[-1], EventRow)
+    assert stopped.durable
+    later = LogPolicy([PLAN], 2, 0, {**state, **kept(stopped)})
+    assert not fills(later.begin(1.0, WALL_S + 60.0))
+
+
+def test_state_that_cannot_be_read_holds_filling() -> None:
+    for complete, state in (
+        (False, {}),
+        (True, {saved.latched_key(RESERVOIR): StateRow(saved.latched_key(RESERVOIR), 1, "{")}),
+        (True, {saved.accounts_key(RESERVOIR): StateRow(saved.accounts_key(RESERVOIR), 99, "{}")}),
+    ):
+        restored = LogPolicy([PLAN], state=state, complete=complete).restored(PLAN, 1.0, WALL_S)
+        assert (restored.known, restored.state.hold) == (False, True)

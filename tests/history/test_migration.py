@@ -1,0 +1,134 @@
+"""A log in layout 2, written by the program of that layout, is taken over (layout2/make_layout2.txt)."""
+
+import gzip
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from bridge.forecast import persistence as forecast_saved
+from bridge.guard.limits import Limits
+from bridge.guard.model import Trip
+from bridge.history.backup import duplicate, faults_in, layout_of
+from bridge.history.limits import LogSettings, OutboxSettings
+from bridge.history.reader import Reader
+from bridge.history.records import KINDS, Kind, Series, details
+from bridge.history.rollup import DEAD_BANDS, HOUR_MS, MINUTE_MS, Bucket
+from bridge.history.schema import open_for_writing
+from bridge.history.writer import Log
+from bridge.station import saved
+
+FOLDER = Path(__file__).with_name("layout2")
+ALWAYS = 2**50
+
+
+@pytest.fixture
+def old(tmp_path: Path) -> Path:
+    path = tmp_path / "log.db"
+    path.write_bytes(gzip.decompress((FOLDER / "layout2.db.gz").read_bytes()))
+    return path
+
+
+@pytest.fixture
+def before() -> dict[str, Any]:
+    found: dict[str, Any] = json.loads(gzip.decompress((FOLDER / "layout2.json.gz").read_bytes()))
+    return found
+
+
+def test_a_log_of_layout_2_keeps_its_rows(old: Path, before: dict[str, Any]) -> None:
+    open_for_writing(old).close()
+    with Reader(old) as reader:
+        assert reader.check() == ["ok"]
+        assert reader.reservoirs() == ["barrel", "polytunnel"]
+        for name in ("barrel", "polytunnel"):
+            was = before[name]
+            minutes = {one.start_ms: one for one in reader.buckets(name, MINUTE_MS, 0, ALWAYS)}
+            assert len(minutes) == was["counts"][1]
+            for expected in was["minutes"]:
+                assert_same_bucket(minutes[expected["start_ms"]], expected)
+            hours = {one.start_ms: one for one in reader.buckets(name, HOUR_MS, 0, ALWAYS)}
+            for expected in was["hours"]:
+                assert_same_bucket(hours[expected["start_ms"]], expected)
+            assert_known_within_the_dead_bands(reader, name, was["readings"])
+        entries: list[Any] = [
+            [KINDS[type(r)].value, r.reservoir, r.stamp.boot, r.stamp.sequence, r.stamp.utc_ms, details(r)]
+            for r in reader.events(0, ALWAYS)
+        ]
+    for now, was in zip(entries, before["entries"], strict=True):
+        # What UTF-8 cannot hold is written with a backslash, and a fill has a field more.
+        told = {key: _text(value) for key, value in was[5].items()}
+        assert now[:5] == was[:5]
+        assert {key: value for key, value in now[5].items() if key in told} == told
+    assert {entry[0] for entry in entries} == {kind.value for kind in Kind} - {"forecast"}
+
+
+def _text(value: object) -> object:
+    return value.encode("utf-8", "backslashreplace").decode() if isinstance(value, str) else value
+
+
+def assert_same_bucket(now: Bucket, was: dict[str, Any]) -> None:
+    assert (now.count, int(now.health)) == (was["count"], was["health"])
+    for cell, old_cell in zip(now.cells, was["cells"], strict=True):
+        assert (cell is None) == (old_cell is None)
+        if cell is not None:
+            assert cell.count == old_cell["count"]
+            # Thousandths now, three or four significant digits then.
+            for field in ("least", "mean", "greatest"):
+                assert getattr(cell, field) == pytest.approx(old_cell[field], rel=5e-3, abs=6e-4)
+
+
+def assert_known_within_the_dead_bands(reader: Reader, name: str, was: list[list[Any]]) -> None:
+    """Each old reading is stored, or its series are within their dead bands of the stored one before it."""
+    stored = list(reader.readings(name, 0, ALWAYS))
+    assert len(stored) < 5000, "by exception"
+    for boot, sequence, utc_ms, *rest in was:
+        last = max((row for row in stored if row.stamp.utc_ms <= utc_ms), key=lambda row: row.stamp)
+        assert utc_ms - last.stamp.utc_ms < MINUTE_MS
+        if (last.stamp.boot, last.stamp.sequence) == (boot, sequence):
+            assert last.stamp.utc_ms == utc_ms
+        assert (last.path.value, int(last.health)) == (rest[9], rest[10])
+        for series, band in DEAD_BANDS.items():
+            then, now = rest[series], last.values[series]
+            assert (then is None) == (now is None)
+            if then is not None and now is not None:
+                # An old number was rounded to three digits at worst.
+                room = max(band.absolute, band.relative * abs(now)) + 5e-3 * abs(now)
+                assert abs(then - now) <= room, Series(series)
+
+
+def test_the_saved_state_of_layout_2_is_the_start_of_a_station(old: Path, before: dict[str, Any]) -> None:
+    log = Log(old, settings=LogSettings(outbox=OutboxSettings(every_s=0, pack_rows=1000, pack_s=0)))
+    opened = log.start().result(30)
+    assert (opened.boot, opened.complete) == (3, True)
+    now = saved.Moment(0.0, opened.last_utc_ms / 1000)
+    state = saved.guard_state(
+        opened.state[saved.latched_key("barrel")], opened.state[saved.accounts_key("barrel")], Limits(), now
+    )
+    assert [latch.trip for latch in state.latches] == [Trip.OVERFLOW]
+    assert state.hold
+    assert before["state"]["latched.barrel"]["hold"]
+    accounts = saved.inventory(opened.state[saved.accounts_key("barrel")], 5.0)
+    assert (accounts.load.treated_l, accounts.load.taken_up_g) == (1500.0, 470.0)
+    kept = forecast_saved.read(opened.state[forecast_saved.key("barrel")], ())
+    assert (kept.learned.booked_l, kept.learned.total_l) == (12.0, 55.0)
+    sent = [row for parcel in log.parcels(1000).result(30) for row in parcel.rows]
+    assert log.close(30)
+    with Reader(old) as reader:
+        newest = list(reader.events(0, ALWAYS))[-1]
+        barrel = list(reader.readings("barrel", 0, ALWAYS))
+    assert barrel[-1] in sent
+    assert newest.stamp <= sent[-1].stamp, "nothing that the hub's log lacked is skipped"
+
+
+def test_an_older_log_is_read_and_copied_without_being_changed(old: Path, tmp_path: Path) -> None:
+    content = old.read_bytes()
+    with Reader(old) as reader:
+        assert len(list(reader.events(0, ALWAYS))) == 12
+    made = duplicate(old, tmp_path / "copy.db")
+    assert old.read_bytes() == content
+    assert faults_in(tmp_path / "copy.db") == []
+    assert faults_in(old) == []
+    assert layout_of(tmp_path / "copy.db") == 2, "the older program can still read it"
+    with Reader(tmp_path / "copy.db") as reader:
+        assert reader.span_ms()[1] == made.span_ms[1]
