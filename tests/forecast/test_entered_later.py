@@ -250,4 +250,4 @@ def test_a_sample_of_a_tray_is_held_against_what_it_was_given_then(tmp_path: Pat
 def test_a_time_without_an_entry_is_refused() -> None:
     done = clearwell("sample", "--conductivity", 5, "--compensated", "--at", "2026-01-01T10:00")
     assert done.status == 2
-    assert "--at says when an entry was so" in done.stderr
+    assert "--at is the time of an entry" in done.stderr

@@ -12,7 +12,6 @@ from pathlib import Path
 
 import pytest
 
-from bridge.commands.shared import configuration
 from bridge.commands.shared import configuration as installed
 from bridge.config.loading import load
 from tests.brokers import Mosquitto
@@ -155,7 +154,7 @@ def test_the_configuration_takes_the_accounts_and_the_authority_from_where_they_
     kept = load(etc / "clearwell.toml", environ).log
     assert kept is not None
     assert kept.path == machine / "state" / "clearwell.db"
-    assert configuration.SERVICE_STATE in PAGE
+    assert installed.SERVICE_STATE in PAGE
 
 
 def of_this_machine(machine: Path, port: int, line: object) -> Path:

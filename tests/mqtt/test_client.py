@@ -122,7 +122,7 @@ async def test_a_reservoir_that_is_heard_while_another_is_shown_for_the_first_ti
         BrokerSettings(broker.host, "garden-bridge", broker.port, version=MqttVersion(broker.newest)),
         LAYOUT,
         [view.identity, south.identity],
-        on_command=lambda reservoir, command, answered: None,
+        on_command=lambda reservoir, command, answered: answered(None),
         report=lambda trouble: None,
     )
     client.offer(view)
