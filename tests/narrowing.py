@@ -3,7 +3,8 @@
 from collections.abc import Iterable
 from typing import TypeVar
 
-from bridge.protocol.messages import Value
+from bridge.protocol.codec import Decoder, Direction
+from bridge.protocol.messages import FromBridge, FromController, Value
 
 T = TypeVar("T")
 
@@ -12,6 +13,13 @@ def measured(value: Value) -> float:
     """The number of a measured value; a value that is missing or has failed fails the test."""
     assert isinstance(value, float | int), f"no number was measured: {value}"
     return value
+
+
+def decoder_of(direction: Direction) -> Decoder[FromController] | Decoder[FromBridge]:
+    """A decoder for a direction that is known only when the test runs."""
+    if direction is Direction.TO_BRIDGE:
+        return Decoder(Direction.TO_BRIDGE)
+    return Decoder(Direction.TO_CONTROLLER)
 
 
 def of_kind(kind: type[T], value: object) -> T:
