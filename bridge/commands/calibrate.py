@@ -145,15 +145,14 @@ def _probe(
     return station, probe
 
 
-def _configured_per_cm(config: Path, reservoir: str, cell: str, usual: float) -> float:
-    """The constant as it stands in the configuration itself, whatever was calibrated since;
-    ``usual`` where the environment gives it instead."""
+def _configured_per_cm(config: Path, reservoir: str, cell: str, default: float) -> float:
+    # The value in the file itself, whatever was calibrated since. Only the environment may have another one.
     import tomllib
 
     tables = tomllib.loads(config.read_text("utf-8"))
     for key in ("reservoir", reservoir, cell):
         tables = tables.get(key, {})
-    return float(tables.get("cell_constant_per_cm", usual))
+    return float(tables.get("cell_constant_per_cm", default))
 
 
 def _point(
@@ -183,7 +182,7 @@ def _at_the_bench(
 
     points: list[CalibrationPoint] = []
     with Bench(station) as bench:
-        click.echo(f"The controller at {station.port} is heard. Its valve stays shut.\n")
+        click.echo(f"The controller at {station.port} replies. Its valve stays shut.\n")
         click.echo(f"{CAUTION}\n\n{PROCEDURE}\n")
         while True:
             number = len(points)
@@ -294,7 +293,7 @@ def _show(outcome: "Outcome", probe: "ProbePlan") -> None:
 
 
 def _agree(outcome: "Outcome", new_cell: bool, unasked: bool) -> None:
-    """Have the result confirmed, or refuse it."""
+    """Ask whether to keep the result, or refuse it."""
     if outcome.is_far and not new_cell:
         sentence = (
             f"The constant moved by {outcome.drift_percent:+.0f} %, and no cell ages like that: a wrong "

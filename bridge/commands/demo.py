@@ -1,4 +1,4 @@
-"""``clearwell demo``: everything at once, without hardware."""
+"""``clearwell demo``: rig, broker and daemon together, without hardware."""
 
 import time
 from typing import TYPE_CHECKING
@@ -31,18 +31,18 @@ def command(headless: bool, where: str | None) -> int:
 
     Simulated rig, broker and daemon run together for less than a minute: fill to the mark, draw-off, refill,
     the purifier is exhausted, the valve shuts, the hub is alerted, the cartridge is changed, and it goes on.
-    Exits with 0 only if a subscriber on the broker saw the whole story.
+    The exit status is 0 only if a subscriber on the broker received the whole story.
     """
     broker = _address(where)
     import asyncio
     import logging
     import sys
 
-    from bridge.daemon import log_output as logs
+    from bridge.daemon import log_output
     from bridge.demo.play import Play, ending_line
 
-    # What happens is told below, in the story's own lines.
-    logs.configure(level=logging.CRITICAL)
+    # The lines of the story below take the place of log lines.
+    log_output.configure(level=logging.CRITICAL)
     began = time.monotonic()
     told: list[str] = []
     live: Live | None = None
@@ -86,5 +86,5 @@ def command(headless: bool, where: str | None) -> int:
     if ending.complete:
         click.echo(f"The whole story was seen in {time.monotonic() - began:.0f} s.")
         return 0
-    click.echo(f"The story stopped: waited in vain for: {ending.waited_for}.", err=True)
+    click.echo(f"The story stopped: {ending.waited_for} did not happen.", err=True)
     return 1

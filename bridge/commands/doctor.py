@@ -1,4 +1,4 @@
-"""``clearwell doctor``: what is wrong, and what to do."""
+"""``clearwell doctor``: reports what is wrong, and what to do."""
 
 import json
 import os
@@ -23,20 +23,20 @@ _INDENT = 12
 @click.argument("config", required=False, type=click.Path(path_type=Path))
 @click.option("--json", "as_json", is_flag=True, help="One JSON object instead of lines.")
 def command(config: Path | None, as_json: bool) -> int:
-    """Look at everything a bridge needs, and say of each thing whether it is ok, worth a look, or wrong.
+    """Check everything that a bridge needs, and report each thing as ok, worth a look, or wrong.
 
-    Program and libraries, the configuration, clock, disk and log, the serial port and who has it, the
-    controller and its firmware, the broker, its encryption, the login and the access rules, and the age of
-    calibrations. Whatever is not ok comes with what to do.
+    The checks cover program and libraries, the configuration, clock, disk and log, the serial port and the
+    process that holds it, the controller and its firmware, the broker, its encryption, login and access
+    rules, and the age of calibrations. Each finding that is not ok has an action.
 
-    It may be run at any time. A port that the daemon has is left to it. Else the controller is asked who it
-    is; the valve is never opened, but opening the port restarts many boards, which shut their valves as they
-    start. On the broker only topics of its own are used, and nothing is left there.
+    It may be run at any time. A port that the daemon holds is not opened. Otherwise the controller is asked
+    for its identity. The valve is never opened, but opening the port restarts many boards, which shut their
+    valves as they start. On the broker only its own topics are used, and nothing is left there.
 
-    Without CONFIG it is /etc/clearwell/clearwell.toml, or clearwell.toml in this directory. Of the service's
-    own files root sees the most: sudo clearwell doctor.
+    Without CONFIG it takes /etc/clearwell/clearwell.toml, or clearwell.toml in this directory. Root can see
+    most of the service's files: sudo clearwell doctor.
 
-    The exit status is 0 when nothing is wrong, 1 when something is, and 2 for a mistake in what was typed.
+    The exit status is 0 if nothing is wrong, 1 if something is, and 2 for a mistake in the command line.
     """
     from bridge.doctor.finding import Verdict, worst
     from bridge.doctor.rounds import findings

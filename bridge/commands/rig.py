@@ -1,4 +1,4 @@
-"""``clearwell rig``: a simulated controller for a separate ``clearwell run``."""
+"""``clearwell rig``: serves a simulated controller to a separate ``clearwell run``."""
 
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -40,8 +40,8 @@ def command(
 ) -> int:
     """Serve a simulated controller, purifier and barrel on a pseudo-terminal until interrupted.
 
-    The truth is printed every second and at every change of the valve: what really flows, the true volume
-    and the true dissolved solids.
+    The true state is printed every second and at every change of the valve: the flow, the volume and the
+    dissolved solids.
     """
     import asyncio
     import signal
@@ -72,7 +72,7 @@ def command(
         try:
             await serving
         except asyncio.CancelledError:
-            # Being stopped is how this command ends.
+            # A signal is the normal end of this command.
             return
 
     asyncio.run(serve())

@@ -1,4 +1,4 @@
-"""``clearwell watch``: any running bridge in the terminal, through the broker."""
+"""``clearwell watch``: shows any running bridge in the terminal, over the broker."""
 
 import os
 import sys
@@ -52,25 +52,25 @@ def command(
     plain: bool,
     wait_s: float,
 ) -> int:
-    """Selection bridges, on this machine or another one: what they publish, as a view for the terminal.
+    """Watch bridges on this machine or another one: their published values, as a view for the terminal.
 
-    With the configuration file CONFIG it is that bridge, over its broker, in the units of its table
-    [display]. Without one it is every bridge that announces itself on the broker. Nothing is ever published.
+    With the configuration file CONFIG the view shows that bridge, over its broker, in the units of its table
+    [display]. Without CONFIG it shows every bridge on the broker. This command publishes nothing.
 
     User name and password come from where the daemon's do: CLEARWELL_HUB__USERNAME and
     CLEARWELL_HUB__PASSWORD, or the secret files. An account that may only read is enough.
 
-    It goes on until interrupted. A conductivity reading never shows that water is safe to drink.
+    It runs until interrupted. A conductivity reading never shows that water is safe to drink.
     """
     import asyncio
     import logging
 
     from bridge.commands.shared.log_file import closed_pipe_is_an_end
-    from bridge.daemon import log_output as logs
+    from bridge.daemon import log_output
 
     broker, words, bridge, units = _from(config, host, port, prefix)
-    # What there is to say of the broker stands in the view.
-    logs.configure(level=logging.CRITICAL)
+    # The view shows the state of the broker.
+    log_output.configure(level=logging.CRITICAL)
     logging.getLogger().setLevel(logging.CRITICAL)
     from bridge.display.terminal import Selection
 
@@ -89,7 +89,7 @@ def command(
 def _from(
     config: Path | None, host: str | None, port: int | None, prefix: str | None
 ) -> "tuple[BrokerSettings, str, str | None, DisplayUnits]":
-    """The broker, the first level of the topics, the bridge that is meant, and the units."""
+    """Return the broker, the first level of the topics, the bridge and the units."""
     from dataclasses import replace
     from uuid import uuid4
 
@@ -97,7 +97,7 @@ def _from(
     from bridge.mqtt.topics import Layout
     from bridge.units import DisplayUnits
 
-    # Not the bridge's own client id, which would throw the bridge out.
+    # With the bridge's own client id the broker would disconnect the bridge.
     client_id = f"clearwell-watch-{uuid4().hex[:8]}"
     if config is None:
         password = os.environ.get("CLEARWELL_HUB__PASSWORD")
@@ -107,7 +107,7 @@ def _from(
             port or PORT,
             username=os.environ.get("CLEARWELL_HUB__USERNAME"),
             password=None if password is None else Secret(password),
-            # Every broker understands it, and nothing of the newer one is needed to listen.
+            # Every broker supports it, and a subscriber needs nothing of version 5.
             version=MqttVersion.V311,
         )
         return broker, Layout("any", "any", PREFIX if prefix is None else prefix).prefix, None, DisplayUnits()
@@ -116,7 +116,7 @@ def _from(
     plan = read(config, os.environ).plan
     if plan.hub is None:
         raise InputError(
-            f"{config}: there is no table [hub], so this bridge publishes nothing that could be watched; add "
+            f"{config}: there is no table [hub], so this bridge publishes nothing; add "
             "one with the broker's host"
         )
     told = plan.hub.broker
