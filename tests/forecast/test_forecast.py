@@ -10,7 +10,6 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from bridge.history.log import Log
 from click.testing import CliRunner
 
 from bridge.commands import forecast, sample
@@ -28,6 +27,7 @@ from bridge.guard.model import Phase
 from bridge.history.limits import LogSettings
 from bridge.history.reader import Reader
 from bridge.history.records import CartridgeRow, CommandRow, EventRow, Kind, SampleRow, Stamp
+from bridge.history.writer import Log
 from bridge.mqtt.broker import MqttVersion
 from bridge.purifier.capacity import Evidence
 from bridge.purifier.cartridge import Kind as PurifierKind
