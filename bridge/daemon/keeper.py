@@ -284,7 +284,8 @@ class Keeper:
             return
         now = self._clock.monotonic()
         try:
-            if now - self.station.state.stepped_at >= self._tick_s:
+            # The very sum for which the timer was set: a difference could round to less, for ever.
+            if now >= self.station.state.stepped_at + self._tick_s:
                 self.station.tick(now)
         except Exception as error:  # noqa: BLE001 - it ends the session, as one that a reading brought does
             self._on_fault(error)

@@ -262,6 +262,8 @@ class LogPolicy:
         rows.add(EventRow(rows.stamp(), name, "phase", sentence))
         if phase in ACTIVE and one.fill is None:
             one.fill = RunningFill(rows.utc_ms, rows.utc_ms, None)
+            # With the controller's count at the start, a later process can count the whole fill.
+            rows.durable = True
         elif phase not in ACTIVE and one.fill is not None:
             volume_l = turn.state.fill.volume_l if one.plan.identity.has_volume else None
             end = "full" if phase is Phase.IDLE else "trip"

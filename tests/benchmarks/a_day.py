@@ -1,31 +1,26 @@
 """Some hours at one reading a second into a log, in virtual time: ``a_day.py DIRECTORY HOURS``.
 
-The real station and the real logbook; only the log's thread is replaced, by a writer that has its turn twice
-in each virtual second. Prints the bytes that the kernel counted as written, and the commits.
+The real station, forecast, log policy and tables; only the log's thread is replaced, by commits at the times
+at which it would make them. Prints the bytes that the kernel counted as written, and the commits.
 """
 
-import asyncio
 import math
 import random
 import sys
-import time
-from collections.abc import Mapping
-from concurrent.futures import Future
+from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from bridge.history.log import spill_path
-from bridge.history.recovery import Opened
-
+from bridge.clock import VirtualClock
 from bridge.config.loading import load
-from bridge.config.plan import LogPlan
 from bridge.daemon.forecasts import Foresight
-from bridge.daemon.logbook import Logbook
+from bridge.daemon.log_policy import LogPolicy, Written
 from bridge.guard.model import Flow
-from bridge.history.records import ReadingRow, Row
-from bridge.history.writer import Writer
+from bridge.history.records import Row
+from bridge.history.schema import open_for_writing
+from bridge.history.store import Store
+from bridge.history.writer import COMMIT_S
 from bridge.protocol.messages import Reading
 from bridge.protocol.session import LinkUp
 from bridge.station.station import Station, Turn
@@ -35,46 +30,38 @@ START_S = 1_750_003_200.0
 USE_L_A_DAY = 30.0
 
 
-class Straight:
-    """The log without its thread: the same writer, called in the same turns."""
+class Batches:
+    """Commits as the log's thread makes them: durable rows at once, all others within some seconds."""
 
-    def __init__(self, plan: LogPlan) -> None:
-        self.writer = Writer(plan.path, spill_path(plan.path), plan.settings)
+    def __init__(self, path: Path, now: Callable[[], float]) -> None:
+        self.commits = 0
+        self._store = Store(open_for_writing(path))
+        self._now = now
+        self._rows: list[Row] = []
+        self._since = 0.0
 
-    def start(self) -> "Future[Opened]":
-        opened: Future[Opened] = Future()
-        found = self.writer.open()
-        assert found is not None
-        opened.set_result(found)
-        return opened
-
-    def append(self, *rows: Row, state: Mapping[str, bytes] | None = None) -> None:
-        for row in rows:
-            if isinstance(row, ReadingRow):
-                self.writer.waiting.take_reading(row)
-            else:
-                self.writer.waiting.take_entry(row, CLOCK.now)
-        for key, value in (state or {}).items():
-            self.writer.waiting.save(key, value, CLOCK.now, urgent=True)
-
-    def remember(self, key: str, value: bytes) -> None:
-        self.writer.waiting.save(key, value, CLOCK.now, urgent=False)
+    def take(self, written: Written) -> None:
+        if written.rows and not self._rows:
+            self._since = self._now()
+        self._rows += written.rows
+        if written.durable:
+            self._commit("FULL")
 
     def turn(self) -> None:
-        self.writer.spill()
-        self.writer.turn(CLOCK.now)
+        if self._rows and self._now() - self._since >= COMMIT_S:
+            self._commit("NORMAL")
 
+    def close(self) -> None:
+        self._commit("FULL")
+        self._store.connection.close()
 
-class Clock:
-    """Virtual seconds, for the loop's clock and the wall's."""
-
-    now = 0.0
-
-    def time(self) -> float:
-        return self.now
-
-
-CLOCK = Clock()
+    def _commit(self, synchronous: str) -> None:
+        self._store.connection.execute(f"PRAGMA synchronous = {synchronous}")
+        self._store.begin()
+        self._store.add(self._rows)
+        self._store.commit()
+        self._rows = []
+        self.commits += 1
 
 
 class Barrel:
@@ -113,7 +100,7 @@ def written() -> int:
     raise RuntimeError("the kernel counts no writes")
 
 
-async def hours(directory: Path, count: int) -> None:
+def hours(directory: Path, count: int) -> None:
     """Run and print."""
     config = configuration(directory, ["/dev/ttyS99"], None)
     text = config.read_text().replace("refill_fraction = 0.85", "refill_fraction = 0.5")
@@ -121,13 +108,11 @@ async def hours(directory: Path, count: int) -> None:
     plan = load(config, {})
     assert plan.log is not None
     one = plan.stations[0]
-    logbook = Logbook(plan.log, plan.stations, lambda trouble: None, lambda level: None)
-    straight = Straight(plan.log)
-    whole: Any = logbook
-    whole._log, whole._loop = straight, CLOCK
-    time.time = lambda: START_S + CLOCK.now
-    opened = straight.start().result()
-    whole._clock = type(whole._clock)(opened.boot, opened.last_utc_ms)
+    name = one.identity.reservoir
+    clock = VirtualClock(0.0, START_S)
+    policy = LogPolicy(plan.stations)
+    batches = Batches(plan.log.path, clock.monotonic)
+    batches.take(policy.begin(clock.monotonic(), clock.wall()))
     barrel = Barrel()
     numbers = iter(range(1 << 40))
 
@@ -137,25 +122,32 @@ async def hours(directory: Path, count: int) -> None:
         return True
 
     def on_turn(turn: Turn) -> None:
-        logbook.turn(one.identity.reservoir, turn)
+        batches.take(policy.turn(name, turn, clock.wall()))
         foresight.turn(turn)
 
-    restored = logbook.restored(one)
+    restored = policy.restored(one, clock.monotonic(), clock.wall())
     station = Station(
         one, send=send, next_sequence=lambda: next(numbers) % 65536, now=0.0, on_turn=on_turn,
-        on_event=logbook.event, state=restored.state, accounts=restored.accounts,
+        on_event=lambda event: batches.take(policy.event(event, clock.monotonic(), clock.wall())),
+        state=restored.state, accounts=restored.accounts,
     )  # fmt: skip
-    foresight = Foresight(logbook.prospect(one, station.memory.inventory), logbook, lambda event, said: None)
+    foresight = Foresight(
+        policy.forecast(one, station.memory.inventory, ()),
+        clock,
+        lambda note: None,
+        lambda event, said: None,
+        keep=lambda prospect: batches.take(policy.learned(prospect, clock.monotonic(), clock.wall())),
+    )
     station.receive(LinkUp(), 0.0)
-    before, commits = written(), straight.writer.commits
+    before, commits = written(), batches.commits
     for second in range(1, count * 3600 + 1):
-        CLOCK.now = float(second)
-        station.receive(barrel.reading(second), CLOCK.now)
-        straight.turn()
-    straight.writer.turn(CLOCK.now, everything=True)
-    print(written() - before, straight.writer.commits - commits)
-    straight.writer.close()
+        clock.advance_to(float(second))
+        station.receive(barrel.reading(second), clock.monotonic())
+        batches.turn()
+    batches.take(policy.stop(clock.monotonic(), clock.wall()))
+    batches.close()
+    print(written() - before, batches.commits - commits)
 
 
 if __name__ == "__main__":
-    asyncio.run(hours(Path(sys.argv[1]), int(sys.argv[2])))
+    hours(Path(sys.argv[1]), int(sys.argv[2]))

@@ -1,81 +1,70 @@
-"""Logs as they stand after a long time, made in seconds: one real day again and again, with its own times."""
+"""Logs as they stand after a long time, made in seconds: one day again and again, with its own times."""
 
-import struct
+import sqlite3
 import time
 from pathlib import Path
 
-from bridge.history.limits import LogSettings, OutboxSettings
+from bridge.history.limits import OutboxSettings
+from bridge.history.outbox import Outbox
 from bridge.history.records import EventRow, Stamp
 from bridge.history.rollup import HOUR_MS
-from bridge.history.schema import block_id, hour_id, hour_of
-from bridge.history.writer import Writer
-from tests.history.conftest import START_MS, barrel
+from bridge.history.schema import open_for_writing
+from bridge.history.store import Store
+from bridge.history.views import first_id, span_text
+from tests.history.conftest import START_MS, barrel, write_log
 
-RAW_HOURS = 14 * 24
+RAW_DAYS = 14
+DAY_MS = 24 * HOUR_MS
 
 
 def grown(log: Path, *, hours: int, outbox: bool = False) -> int:
-    """A log of so many hours that ends now: minutes, hours, an event each hour, two weeks of readings.
+    """A log of so many hours, in whole days, that ends now: minutes, hours, an event each hour, two weeks of
+    readings every five seconds.
 
     With ``outbox``, nothing of it was sent. The number of its readings.
     """
+    days = max(1, hours // 24)
     model = log.with_name("model.db")
-    writer = Writer(model, None, LogSettings(outbox=None))
-    writer.open()
-    for second in range(0, 25 * 3600, 5):
-        writer.waiting.take_reading(barrel(second, reservoir="barrel-0"))
-        writer.turn(0.0)
-    assert writer.store is not None
-    rows = writer.store.connection.execute
-    minutes = [row[0] for row in rows("SELECT body FROM minute ORDER BY id LIMIT 24")]
-    whole = [row[0] for row in rows("SELECT body FROM hour ORDER BY id LIMIT 24")]
-    blocks = list(rows("SELECT readings, last_sequence, body FROM block ORDER BY id LIMIT 24"))
-    writer.close()
-    model.unlink()
-
-    end = round(time.time() * 1000) // HOUR_MS * HOUR_MS
-    start = end - hours * HOUR_MS
-    target = Writer(log, None, LogSettings(outbox=OutboxSettings() if outbox else None))
-    target.open()
-    store = target.store
-    assert store is not None
+    write_log(model, (barrel(second, reservoir="barrel-0") for second in range(0, 86_400, 5)))
+    end_ms = round(time.time() * 1000) // HOUR_MS * HOUR_MS
+    start_ms = end_ms - days * DAY_MS
+    store = Store(open_for_writing(log))
+    connection = store.connection
+    if outbox:
+        position = Outbox(OutboxSettings())
+        position.load({}, store)
+        store.save_state(position.saved())
+    connection.execute("ATTACH ? AS model", (str(model),))
     store.begin()
-    store.reservoir("barrel-0")
-    execute = store.connection.execute
-    readings = 0
-    newest = 0
-    for n in range(hours):
-        at = start + n * HOUR_MS
-        for table, bodies in (("minute", minutes), ("hour", whole)):
-            body = bytearray(bodies[n % 24])
-            struct.pack_into("<q", body, 1, at)
-            execute(f"INSERT INTO {table} VALUES (?, ?)", (hour_id(hour_of(at), 1), bytes(body)))
-        if n < hours - RAW_HOURS:
-            continue
-        count, last, packed = blocks[n % 24]
-        body = bytearray(packed)
-        # After the version: the boot, the first sequence number and the first time.
-        boot, first, _ = struct.unpack_from("<IQq", body, 1)
-        # A block of readings 5 s apart is a fifth of one 1 s apart: five of them stand for it.
-        for part in range(5):
-            readings += count
-            struct.pack_into("<IQq", body, 1, boot, newest + 1, at)
-            newest += 1 + last - first
-            execute(
-                "INSERT INTO block VALUES (?, ?, ?, ?, ?, ?)",
-                (block_id(hour_of(at), 1, part), boot, newest, at + HOUR_MS - 1, count, bytes(body)),
-            )
-    told = "The level fell to 80 L."
-    store.add_entries(
-        [
-            EventRow(Stamp(1, newest + n, start + n * HOUR_MS + 5), "barrel-0", "fill-began", told)
-            for n in range(hours)
-        ]
+    for day in range(days):
+        shift_s = (start_ms - START_MS) // 1000 + day * 86_400
+        for table in ("minute", "hour"):
+            _copy(connection, table, "time", "%Y-%m-%dT%H:%M:%SZ", shift_s)
+        if day >= days - RAW_DAYS:
+            _copy(connection, "reading", "id, time", "%Y-%m-%dT%H:%M:%fZ", shift_s)
+    store.add(
+        EventRow(Stamp(1, n, start_ms + n * HOUR_MS + 5), "barrel-0", "fill-began", "The level fell to 80 L.")
+        for n in range(24 * days)
     )
     store.commit()
-    execute("PRAGMA wal_checkpoint(TRUNCATE)")
-    target.drop_file()
-    return readings
+    (readings,) = connection.execute("SELECT count(*) FROM main.reading").fetchone()
+    connection.execute("DETACH model")
+    connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    connection.close()
+    model.unlink()
+    return int(readings)
 
 
-assert START_MS % HOUR_MS == 0, "the model's blocks begin with an hour"
+def _copy(connection: sqlite3.Connection, table: str, keys: str, form: str, shift_s: int) -> None:
+    """The model's rows of one table, so many seconds later."""
+    there = [str(row[1]) for row in connection.execute(f"PRAGMA main.table_info({table})")]
+    moved = {
+        "id": f"id + {first_id(1000 * shift_s)}",
+        "time": f"strftime('{form}', time, '{shift_s:+d} seconds')",
+    }
+    chosen = ", ".join(moved.get(name, name) if name in keys else name for name in there)
+    # A model of exactly one day: its last hour ends where the next day begins.
+    connection.execute(
+        f"INSERT INTO main.{table} SELECT {chosen} FROM model.{table} WHERE time < ?",
+        (span_text(START_MS + DAY_MS),),
+    )

@@ -10,7 +10,6 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from bridge.history.log import Log
 from click.testing import CliRunner
 
 from bridge.commands import forecast, sample
@@ -28,6 +27,7 @@ from bridge.guard.model import Phase
 from bridge.history.limits import LogSettings
 from bridge.history.reader import Reader
 from bridge.history.records import CartridgeRow, CommandRow, EventRow, Kind, SampleRow, Stamp
+from bridge.history.writer import Log
 from bridge.mqtt.broker import MqttVersion
 from bridge.purifier.capacity import Evidence
 from bridge.purifier.cartridge import Kind as PurifierKind
@@ -331,7 +331,7 @@ def test_a_cartridge_stands_in_the_configuration_with_its_rating_in_the_makers_w
         ("kind = 'exchange'", "needs one rating"),
         ("kind = 'exchange'\ntreats = 100", "treats_of"),
         ("kind = 'exchange'\ntakes_up = 10\nprice = -3", "price"),
-        ("kind = 'exchange'\ntakes_up = '10 stone'", "Unknown unit"),
+        ("kind = 'exchange'\ntakes_up = '10 stone'", "'stone' is not a unit of mass"),
         ("kind = 'membrane'", "needs rejection_percent"),
         ("kind = 'membrane'\nrejection_percent = 95\ntakes_up = 10", "belongs to the kind 'exchange'"),
         ("kind = 'distiller'", "needs scale"),

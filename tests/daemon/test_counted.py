@@ -1,0 +1,85 @@
+"""The litres that were counted survive kills: the rig knows how much has really flowed."""
+
+import asyncio
+import os
+import random
+import signal
+import subprocess
+import sys
+from collections.abc import AsyncIterator
+from itertools import pairwise
+from pathlib import Path
+
+import pytest
+
+from bridge.demo.rigged import RESERVOIR
+from bridge.history.backup import state_of
+from bridge.history.reader import Reader
+from bridge.history.records import FillRow, Kind
+from bridge.station import saved
+from tests.daemon.test_restart import CONFIG, PATIENCE_S, Truths
+
+KILLS = int(os.environ.get("CLEARWELL_KILLS", "6"))
+"""How often the bridge is killed while it fills; the whole campaign is 50 times."""
+SPEED = 10.0
+
+
+@pytest.fixture
+async def truths(tmp_path: Path) -> AsyncIterator[Truths]:
+    rig = subprocess.Popen(  # noqa: ASYNC220 - its lines are read by a thread
+        [sys.executable, "-m", "bridge", "rig", "--pty", str(tmp_path / "controller"), "--json",
+         "--speed", str(SPEED), "--level", "0.4"],
+        stdout=subprocess.PIPE, text=True,
+    )  # fmt: skip
+    assert rig.stdout is not None
+    yield Truths(iter(rig.stdout))
+    rig.kill()
+    rig.wait()
+
+
+async def test_litres_are_counted_to_two_percent_over_kills_in_the_middle_of_a_fill(
+    tmp_path: Path, truths: Truths
+) -> None:
+    """Also those that flow after the kill, until the lease lapses: the controller counts on."""
+    text = CONFIG.format(broker=1, pty=tmp_path / "controller").replace(
+        "[reservoir.barrel.guard]",
+        "[reservoir.barrel.purifier]\nlitres_per_pulse = 0.002222222\n[reservoir.barrel.guard]",
+    )
+    hub = text[text.index("[hub]") : text.index("[log]")]
+    outbox = text[text.index("[log.outbox]") : text.index("[reservoir.barrel]")]
+    config = tmp_path / "clearwell.toml"
+    config.write_text(text.replace(hub, "").replace(outbox, ""))
+    chance = random.Random(11)
+
+    async def start() -> asyncio.subprocess.Process:
+        return await asyncio.create_subprocess_exec(
+            sys.executable, "-m", "bridge", "run", "--quiet", "--config", str(config)
+        )
+
+    for _ in range(KILLS):
+        run = await start()
+        assert await asyncio.to_thread(truths.until, "fill", PATIENCE_S), "no fill began"
+        # A moment anywhere in the fill, which is what is tested and nothing that could be awaited.
+        await asyncio.sleep(chance.uniform(0.0, 3.0))
+        assert run.returncode is None, "the bridge ended by itself"
+        run.send_signal(signal.SIGKILL)
+        await run.wait()
+        await asyncio.to_thread(truths.until_shut)
+    before_l = float(str(truths.newest["treated_l"]))
+    run = await start()
+    assert await asyncio.to_thread(truths.until, "fill", PATIENCE_S), "no fill began"
+    run.send_signal(signal.SIGTERM)
+    await run.wait()
+    await asyncio.to_thread(truths.until_shut)
+    treated_l = float(str(truths.newest["treated_l"]))
+    assert before_l > 0.3 * KILLS, "too little has flowed to show anything"
+    database = tmp_path / "log.db"
+    counted_l = saved.inventory(state_of(database)[saved.accounts_key(RESERVOIR)], 6.0).load.treated_l
+    print(f"{KILLS} kills: {treated_l:.2f} L have flowed, {counted_l:.2f} L were counted")
+    assert counted_l == pytest.approx(treated_l, rel=0.02)
+    with Reader(database) as reader:
+        fills = [row for row in reader.events(0, 2**45, kinds=[Kind.FILL]) if isinstance(row, FillRow)]
+    assert [row.end for row in fills] == ["interrupted"] * KILLS + ["stop"]
+    for row, following in pairwise(fills):
+        assert row.ended_ms is not None
+        assert row.started_ms <= row.ended_ms <= following.started_ms
