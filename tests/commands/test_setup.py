@@ -387,6 +387,28 @@ def test_a_place_that_cannot_be_is_one_sentence(setup: Setup, tmp_path: Path, ou
     assert says in err
 
 
+@pytest.mark.parametrize("force", [[], ["--force"]])
+@pytest.mark.parametrize("room_kib", [0, 1])
+def test_a_full_disk_is_one_sentence_and_changes_nothing(
+    tmp_path: Path, room_kib: int, force: list[str]
+) -> None:
+    """A limit of the process on the size of its files stands for the disk."""
+    file, out = tmp_path / "answers.toml", tmp_path / "clearwell.toml"
+    file.write_text(as_toml(GOOD))
+    if force:
+        out.write_text("mine")
+    before = {one: one.read_text() for one in tmp_path.iterdir()}
+    done = subprocess.run(
+        ["bash", "-c", f'ulimit -f {room_kib}; exec "$@"', "limited", sys.executable, "-m", "bridge", "setup",
+         "--answers", str(file), "--out", str(out), *force],
+        capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    assert done.returncode == 1
+    assert len(done.stderr.splitlines()) == 1
+    assert f"{out}: cannot be written (File too large), so nothing was changed" in done.stderr
+    assert {one: one.read_text() for one in tmp_path.iterdir()} == before
+
+
 # --- mistakes --------------------------------------------------------------------------------------------
 
 

@@ -1,5 +1,6 @@
 """``clearwell setup``: asks a newcomer, and writes a configuration that ``clearwell check`` accepts."""
 
+import os
 import tempfile
 import textwrap
 from pathlib import Path
@@ -53,9 +54,7 @@ def command(out: Path, force: bool, answers_file: Path | None, show_template: bo
         return
     _check_out(out, force)
     answers = _asked() if answers_file is None else _read(answers_file)
-    text = configuration(answers)
-    warnings = _warnings_on(text)
-    _write(out, text, force)
+    warnings = _write(out, configuration(answers), force)
     click.echo(f"\n{out} is written, and clearwell check accepts it.")
     for warning in warnings:
         click.echo()
@@ -188,28 +187,13 @@ def _read(file: Path) -> "Answers":
         raise InputError(f"{file}: {error}{found}") from None
 
 
-def _warnings_on(text: str) -> tuple[str, ...]:
-    """The warnings of ``clearwell check`` on the text, before any file of the person is touched."""
-    from bridge.config.loading import read
-
-    with tempfile.TemporaryDirectory() as directory:
-        draft = Path(directory) / "clearwell.toml"
-        draft.write_text(text, "utf-8")
-        try:
-            return read(draft, {}).warnings
-        except InputError as error:
-            raise ClearwellError(
-                "The answers gave a configuration that is refused, so nothing was written. This is a "
-                f"fault of the program; please report it with your answers: {error}"
-            ) from error
-
-
 def _check_out(out: Path, force: bool) -> None:
-    if not out.parent.is_dir():
+    # The functions of os.path report a place that this user may not see as missing, where Path raises.
+    if not os.path.isdir(out.parent):
         raise InputError(f"--out {out}: there is no directory {out.parent}; create it or give another one")
-    if out.is_dir():
+    if os.path.isdir(out):
         raise InputError(f"--out {out}: is a directory; give the name of a file")
-    if out.exists() and not force:
+    if os.path.lexists(out) and not force:
         raise _is_there(out)
 
 
@@ -217,19 +201,30 @@ def _is_there(out: Path) -> InputError:
     return InputError(f"--out {out}: the file is there already; give another name, or --force to replace it")
 
 
-def _write(out: Path, text: str, force: bool) -> None:
-    from bridge.commands.shared.files import put
+def _write(out: Path, text: str, force: bool) -> tuple[str, ...]:
+    """Write the file once it is known to be right: the warnings of ``clearwell check``."""
+    from bridge.config.loading import read
 
-    if force:
-        put(out, text.encode())
-        return
+    target = out.resolve() if force else out
     try:
-        # "x" refuses a file that appeared while the questions were answered.
-        with out.open("x", encoding="utf-8") as file:
-            file.write(text)
+        with tempfile.TemporaryDirectory(prefix=".clearwell-", dir=target.parent) as directory:
+            draft = Path(directory) / target.name
+            draft.write_text(text, "utf-8")
+            warnings = read(draft, {}).warnings
+            if not force:
+                # Takes the name, and refuses a file that appeared while the questions were answered.
+                target.open("x").close()
+            draft.replace(target)
     except FileExistsError:
         raise _is_there(out) from None
     except OSError as error:
         raise ClearwellError(
-            f"{out}: cannot be written ({error.strerror}); check the directory's permissions and free space"
+            f"{out}: cannot be written ({error.strerror}), so nothing was changed; check the permissions "
+            "of the directory and its free space"
         ) from error
+    except InputError as error:
+        raise ClearwellError(
+            "The answers gave a configuration that is refused, so nothing was written. This is a fault of "
+            f"the program; please report it with your answers: {error}"
+        ) from error
+    return warnings
