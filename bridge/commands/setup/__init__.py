@@ -47,7 +47,8 @@ def command(out: Path, force: bool, answers_file: Path | None, show_template: bo
     volumes in litres or US gallons. Nothing is sent to the controller, and no valve moves. With --answers
     nothing is asked; a missing or wrong answer ends with status 2 and one sentence.
     """
-    from bridge.commands.setup.text import configuration, next_steps, template
+    from bridge.commands.setup.guide import next_steps, template
+    from bridge.commands.setup.text import configuration
 
     if show_template:
         click.echo(template(), nl=False)

@@ -64,6 +64,12 @@ def next_question(answers: Answers) -> Question | None:
     return next((one for one in QUESTIONS if one.key not in answers.typed and one.applies(answers)), None)
 
 
+def sensor_measured(answers: Answers) -> bool:
+    """Whether the level sensor's readings are the person's own, and not the defaults."""
+    guessed = {one.key: one.default for one in QUESTIONS if one.key in answers.reads}
+    return any(answers.typed[key] != default for key, default in guessed.items())
+
+
 def from_values(values: Mapping[str, object]) -> Answers:
     """Take the answers of a file. A question with a default may be left out.
 
