@@ -12,6 +12,7 @@ from bridge.errors import ClearwellError, InputError
 
 COMMANDS = {
     "run": "Run the daemon, which keeps the reservoirs filled.",
+    "setup": "Ask about reservoir, purifier and hub, and write a configuration.",
     "check": "Check a configuration and explain what the daemon will do.",
     "watch": "Watch any running bridge in the terminal, over the broker.",
     "demo": "A simulated rig, a broker and the daemon together, on one screen.",
