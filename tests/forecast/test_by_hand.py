@@ -299,8 +299,8 @@ def test_what_cannot_be_entered_gets_one_clear_line_and_status_2(
 @pytest.mark.parametrize(
     ("table", "told"),
     [
-        ("[purifier.feed]\n[purifier.feed.cartridge]\nkind = 'distiller'\nscale = 5", "says already what"),
-        ("[shelf.pitcher]", "has this id already"),
+        ("[purifier.feed]\n[purifier.feed.cartridge]\nkind = 'distiller'\nscale = 5", "already says what"),
+        ("[shelf.pitcher]", "already has this id"),
         ("[purifier.still]", "purifier.still.cartridge: is missing"),
         ("[shelf.bottles]\nprice_per_l = -1", "price_per_l"),
     ],

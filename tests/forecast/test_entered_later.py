@@ -256,4 +256,4 @@ def test_a_time_without_an_entry_is_refused() -> None:
         sample.command, ["--conductivity", "5", "--compensated", "--at", "2026-01-01T10:00"]
     )
     assert result.exit_code == 2
-    assert "--at says when an entry was so" in result.output
+    assert "--at is the time of an entry" in result.output

@@ -331,7 +331,7 @@ def test_a_cartridge_stands_in_the_configuration_with_its_rating_in_the_makers_w
         ("kind = 'exchange'", "needs one rating"),
         ("kind = 'exchange'\ntreats = 100", "treats_of"),
         ("kind = 'exchange'\ntakes_up = 10\nprice = -3", "price"),
-        ("kind = 'exchange'\ntakes_up = '10 stone'", "Unknown unit"),
+        ("kind = 'exchange'\ntakes_up = '10 stone'", "'stone' is not a unit of mass"),
         ("kind = 'membrane'", "needs rejection_percent"),
         ("kind = 'membrane'\nrejection_percent = 95\ntakes_up = 10", "belongs to the kind 'exchange'"),
         ("kind = 'distiller'", "needs scale"),
