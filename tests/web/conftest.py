@@ -14,6 +14,7 @@ import pytest
 
 from bridge.config.plan import BridgePlan, PagePlan
 from bridge.daemon import keeper_task
+from bridge.daemon.keeper import Answered
 from bridge.daemon.page_lines import CommandRequest, Opened, Setup, read_from_page, setup_line
 from bridge.daemon.process import Daemon
 from bridge.demo.rigged import HURRIED, RESERVOIR, station
@@ -112,9 +113,9 @@ def begin(board: Board, monkeypatch: pytest.MonkeyPatch) -> Begin:
         await asyncio.wait_for(daemon.ready.wait(), PATIENCE_S)
         obeyed = daemon.keepers[RESERVOIR].command
 
-        def noted(command: GuardCommand) -> str | None:
+        def noted(command: GuardCommand, answered: Answered | None = None) -> str | None:
             commands.append(command)
-            return obeyed(command)
+            return obeyed(command, answered)
 
         monkeypatch.setattr(daemon.keepers[RESERVOIR], "command", noted)
         async with httpx.AsyncClient(timeout=PATIENCE_S) as web:
