@@ -1,4 +1,4 @@
-"""``clearwell completion``: commands, options and their values at a press of the tab key."""
+"""``clearwell completion``: completes commands, options and their values at a press of the tab key."""
 
 import click
 
@@ -13,7 +13,7 @@ def command(shell: str) -> None:
     zsh   clearwell completion zsh > a file _clearwell in a directory of $fpath
     fish  clearwell completion fish > ~/.config/fish/completions/clearwell.fish
 
-    The script asks the program itself, so it is always up to date, and the program must be on the PATH.
+    The script runs the program itself, so it is always up to date; the program must be on the PATH.
     """
     from click.shell_completion import get_completion_class
 
@@ -21,6 +21,6 @@ def command(shell: str) -> None:
 
     kind = get_completion_class(shell)
     assert kind is not None
-    made = kind(entry, {}, "clearwell", "_CLEARWELL_COMPLETE")
-    # Not made.source(), which for bash looks at the bash that is found on this machine now.
-    click.echo(made.source_template % made.source_vars())
+    completion = kind(entry, {}, "clearwell", "_CLEARWELL_COMPLETE")
+    # completion.source() would check the version of the bash on this machine, which may not be the user's.
+    click.echo(completion.source_template % completion.source_vars())

@@ -1,4 +1,4 @@
-"""``clearwell demo``: everything at once, without hardware."""
+"""``clearwell demo``: the whole system, without hardware."""
 
 import time
 from typing import TYPE_CHECKING
@@ -10,7 +10,7 @@ from bridge.errors import InputError
 if TYPE_CHECKING:
     from rich.live import Live
 
-    from bridge.demo.story import Chapter, Heard, Teller
+    from bridge.demo.story import Chapter, Observed, Story
     from bridge.station.station import StationEvent
 
 
@@ -25,48 +25,48 @@ def _address(text: str | None) -> tuple[str, int] | None:
 
 @click.command("demo")
 @click.option("--headless", is_flag=True, help="Print one line for each event instead of the live view.")
-@click.option("--broker", "where", metavar="HOST:PORT", help="Use a broker that runs already.")
+@click.option("--broker", "where", metavar="HOST:PORT", help="Use a running broker.")
 def command(headless: bool, where: str | None) -> int:
-    """A school's bog-garden polytunnel, simulated: a 200 L barrel on hard tap water.
+    """Simulate a school's bog-garden polytunnel: a 200 L barrel on hard tap water.
 
-    Simulated rig, broker and daemon run together for less than a minute: fill to the mark, draw-off, refill,
-    the purifier is exhausted, the valve shuts, the hub is alerted, the cartridge is changed, and it goes on.
-    Exits with 0 only if a subscriber on the broker saw the whole story.
+    A simulated rig, a broker and the daemon run together for less than a minute. The reservoir fills, plants
+    are watered, it refills, the purifier is exhausted, the valve shuts, the hub gets an alert, the cartridge
+    is changed, and it fills again. The exit status is 0 only if a subscriber observed all of it.
     """
     broker = _address(where)
     import asyncio
     import logging
     import sys
 
-    from bridge.daemon import log_output as logs
+    from bridge.daemon import log_output
     from bridge.demo.play import Play, ending_line
 
-    # What happens is told below, in the story's own lines.
-    logs.configure(level=logging.CRITICAL)
+    # The lines of the story below replace the log output.
+    log_output.configure(level=logging.CRITICAL)
     began = time.monotonic()
-    told: list[str] = []
+    done: list[str] = []
     live: Live | None = None
 
-    def tell(mark: str, text: str) -> None:
+    def show(mark: str, text: str) -> None:
         line = f"{time.monotonic() - began:5.1f} s {mark} {text}"
         if mark == ">":
-            told.append(line)
+            done.append(line)
         if live is None:
             click.echo(line)
 
     def on_chapter(chapter: "Chapter") -> None:
-        tell(">", chapter.title)
+        show(">", chapter.title)
 
     def on_event(event: "StationEvent") -> None:
-        tell(" ", f"{event.id}: {event.sentence}")
+        show(" ", f"{event.id}: {event.sentence}")
 
-    def on_change(heard: "Heard", teller: "Teller") -> None:
+    def on_change(observed: "Observed", story: "Story") -> None:
         if live is not None:
             from rich.text import Text
 
             from bridge.demo.story import lines
 
-            shown = lines(heard, told, teller.waits_for, live.console.height - 1)
+            shown = lines(observed, done, story.waits_for, live.console.height - 1)
             live.update(Text("\n".join(shown)))
 
     play = Play(broker, on_chapter, on_event, on_change)
@@ -82,9 +82,9 @@ def command(headless: bool, where: str | None) -> int:
             ) from error
         with View("", refresh_per_second=8) as live:
             ending = asyncio.run(play.run())
-    click.echo(f"the rig's truth: {ending_line(ending)}")
+    click.echo(f"the simulated water: {ending_line(ending)}")
     if ending.complete:
-        click.echo(f"The whole story was seen in {time.monotonic() - began:.0f} s.")
+        click.echo(f"The whole story was observed in {time.monotonic() - began:.0f} s.")
         return 0
-    click.echo(f"The story stopped: waited in vain for: {ending.waited_for}.", err=True)
+    click.echo(f"The story is not complete. Missing: {ending.missing}.", err=True)
     return 1

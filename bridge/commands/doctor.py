@@ -1,4 +1,4 @@
-"""``clearwell doctor``: what is wrong, and what to do."""
+"""``clearwell doctor``: reports what is wrong and what to do."""
 
 import json
 import os
@@ -23,20 +23,21 @@ _INDENT = 12
 @click.argument("config", required=False, type=click.Path(path_type=Path))
 @click.option("--json", "as_json", is_flag=True, help="One JSON object instead of lines.")
 def command(config: Path | None, as_json: bool) -> int:
-    """Look at everything a bridge needs, and say of each thing whether it is ok, worth a look, or wrong.
+    """Check everything that a bridge needs, and report each check as ok, look, or wrong.
 
-    Program and libraries, the configuration, clock, disk and log, the serial port and who has it, the
-    controller and its firmware, the broker, its encryption, the login and the access rules, and the age of
-    calibrations. Whatever is not ok comes with what to do.
+    The checks: program and libraries, the configuration, clock, disk and log, the serial port and the
+    programs that use it, the controller and its firmware, the broker, its encryption, the login and the
+    access rules, and the age of calibrations. Each finding that is not ok names what to do.
 
-    It may be run at any time. A port that the daemon has is left to it. Else the controller is asked who it
-    is; the valve is never opened, but opening the port restarts many boards, which shut their valves as they
-    start. On the broker only topics of its own are used, and nothing is left there.
+    You can run it at any time. If the daemon has the port open, the port is not touched. Otherwise the
+    controller is asked for its identity. The valve is never opened, but opening the port restarts many
+    boards, which shut their valves when they start. On the broker only trial topics are used, and no message
+    stays there.
 
-    Without CONFIG it is /etc/clearwell/clearwell.toml, or clearwell.toml in this directory. Of the service's
-    own files root sees the most: sudo clearwell doctor.
+    Without CONFIG it reads /etc/clearwell/clearwell.toml, or clearwell.toml in this directory. Root can read
+    all files of the service: sudo clearwell doctor.
 
-    The exit status is 0 when nothing is wrong, 1 when something is, and 2 for a mistake in what was typed.
+    The exit status is 0 if nothing is wrong, 1 if something is, and 2 for a mistake in the command line.
     """
     from bridge.doctor.finding import Verdict, worst
     from bridge.doctor.rounds import findings
@@ -62,17 +63,17 @@ def command(config: Path | None, as_json: bool) -> int:
 
 
 def _text(one: "Finding") -> str:
-    """A finding: wrapped on a terminal, else one line, for grep and the like."""
+    """Format a finding: wrapped on a terminal, else on one line, for tools such as grep."""
     from bridge.display.text import printable, wrapped
     from bridge.doctor.finding import SIGNS
 
     about = f" {one.about}" if one.about else ""
     then = f" To do: {one.next}" if one.next else ""
-    head, said = f"{SIGNS[one.verdict]:<{_INDENT}}", f"{one.check}{about}: {one.what}{then}"
+    head, sentence = f"{SIGNS[one.verdict]:<{_INDENT}}", f"{one.check}{about}: {one.what}{then}"
     if not sys.stdout.isatty():
-        return head + printable(said)
+        return head + printable(sentence)
     width = min(shutil.get_terminal_size((80, 24)).columns, _WIDEST)
-    lines = wrapped(said, max(width - _INDENT, 20))
+    lines = wrapped(sentence, max(width - _INDENT, 20))
     return "\n".join([head + lines[0], *(" " * _INDENT + line for line in lines[1:])])
 
 

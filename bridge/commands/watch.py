@@ -1,4 +1,4 @@
-"""``clearwell watch``: any running bridge in the terminal, through the broker."""
+"""``clearwell watch``: shows any running bridge in the terminal, through the broker."""
 
 import os
 import sys
@@ -31,8 +31,8 @@ HOST, PORT, PREFIX = "localhost", 1883, "homie"
     help=f"First level of the topics.  [default: the configuration's, or {PREFIX}]",
 )
 @click.option("--reservoir", metavar="ID", help="Only this reservoir.")
-@click.option("--once", is_flag=True, help="Print one view and end.")
-@click.option("--plain", is_flag=True, help="Print what changes line by line, instead of drawing in place.")
+@click.option("--once", is_flag=True, help="Print one view and exit.")
+@click.option("--plain", is_flag=True, help="Print each changed line, instead of drawing in place.")
 @click.option(
     "--wait",
     "wait_s",
@@ -52,25 +52,25 @@ def command(
     plain: bool,
     wait_s: float,
 ) -> int:
-    """Selection bridges, on this machine or another one: what they publish, as a view for the terminal.
+    """Show in the terminal what bridges publish, on this machine or another one.
 
-    With the configuration file CONFIG it is that bridge, over its broker, in the units of its table
-    [display]. Without one it is every bridge that announces itself on the broker. Nothing is ever published.
+    With the configuration file CONFIG it shows that bridge, through its broker, in the units of its table
+    [display]. Without CONFIG it shows every bridge on the broker. It publishes nothing.
 
-    User name and password come from where the daemon's do: CLEARWELL_HUB__USERNAME and
-    CLEARWELL_HUB__PASSWORD, or the secret files. An account that may only read is enough.
+    User name and password come from the same place as the daemon's: CLEARWELL_HUB__USERNAME and
+    CLEARWELL_HUB__PASSWORD, or the secret files. An account with the right to read is enough.
 
-    It goes on until interrupted. A conductivity reading never shows that water is safe to drink.
+    It runs until you interrupt it. A conductivity reading never shows that water is safe to drink.
     """
     import asyncio
     import logging
 
     from bridge.commands.shared.log_file import closed_pipe_is_an_end
-    from bridge.daemon import log_output as logs
+    from bridge.daemon import log_output
 
     broker, words, bridge, units = _from(config, host, port, prefix)
-    # What there is to say of the broker stands in the view.
-    logs.configure(level=logging.CRITICAL)
+    # The view itself shows the faults of the broker.
+    log_output.configure(level=logging.CRITICAL)
     logging.getLogger().setLevel(logging.CRITICAL)
     from bridge.display.terminal import Selection
 
@@ -89,7 +89,7 @@ def command(
 def _from(
     config: Path | None, host: str | None, port: int | None, prefix: str | None
 ) -> "tuple[BrokerSettings, str, str | None, DisplayUnits]":
-    """The broker, the first level of the topics, the bridge that is meant, and the units."""
+    """Return the broker, the first level of the topics, the bridge's id (None for all), and the units."""
     from dataclasses import replace
     from uuid import uuid4
 
@@ -97,7 +97,7 @@ def _from(
     from bridge.mqtt.topics import Layout
     from bridge.units import DisplayUnits
 
-    # Not the bridge's own client id, which would throw the bridge out.
+    # The bridge's own client id would disconnect the bridge.
     client_id = f"clearwell-watch-{uuid4().hex[:8]}"
     if config is None:
         password = os.environ.get("CLEARWELL_HUB__PASSWORD")
@@ -107,7 +107,7 @@ def _from(
             port or PORT,
             username=os.environ.get("CLEARWELL_HUB__USERNAME"),
             password=None if password is None else Secret(password),
-            # Every broker understands it, and nothing of the newer one is needed to listen.
+            # Every broker supports it, and a subscriber needs nothing of the newer version.
             version=MqttVersion.V311,
         )
         return broker, Layout("any", "any", PREFIX if prefix is None else prefix).prefix, None, DisplayUnits()
@@ -116,10 +116,12 @@ def _from(
     plan = read(config, os.environ).plan
     if plan.hub is None:
         raise InputError(
-            f"{config}: there is no table [hub], so this bridge publishes nothing that could be watched; add "
-            "one with the broker's host"
+            f"{config}: there is no table [hub], so this bridge publishes nothing; add one with the "
+            "broker's host"
         )
-    told = plan.hub.broker
-    broker = replace(told, client_id=client_id, host=host or told.host, port=port or told.port)
+    configured = plan.hub.broker
+    broker = replace(
+        configured, client_id=client_id, host=host or configured.host, port=port or configured.port
+    )
     layout = replace(plan.hub.layout, prefix=prefix or plan.hub.layout.prefix)
     return broker, layout.prefix, layout.bridge, plan.display

@@ -15,7 +15,7 @@ from bridge.transport.link import link_to
 _log = structlog.get_logger("clearwell")
 
 
-class Keeping:
+class KeeperTask:
     """One reservoir on its real line.
 
     A fault in here ends this reservoir's session with the valve closed, is logged, and the session begins

@@ -16,7 +16,7 @@ import structlog
 
 from bridge.config.plan import BridgePlan, HubPlan, PagePlan
 from bridge.daemon.keeper import Answered, Keeper
-from bridge.daemon.keeper_task import Keeping
+from bridge.daemon.keeper_task import KeeperTask
 from bridge.daemon.logbook import Logbook
 from bridge.daemon.relay_task import carry
 from bridge.daemon.systemd import ServiceManager
@@ -56,7 +56,7 @@ class Daemon:
             self._logbook = Logbook(plan.log, plan.stations, self._on_log, self._on_outbox)
         self.page: PageHost | None = None if plan.page is None else self._page(plan.page)
         self.keepers: dict[str, Keeper] = {}
-        self._keepings: list[Keeping] = []
+        self._keeper_tasks: list[KeeperTask] = []
         self.ready = asyncio.Event()
         """Set when every reservoir is kept."""
         self._stop = asyncio.Event()
@@ -69,8 +69,8 @@ class Daemon:
 
     def stop(self) -> None:
         """Close every valve, then let everything else end."""
-        for keeping in self._keepings:
-            keeping.close_now()
+        for running in self._keeper_tasks:
+            running.close_now()
         self._stop.set()
 
     async def run(self) -> None:
@@ -97,12 +97,12 @@ class Daemon:
         if self._stop.is_set():
             return
         for one in self.plan.stations:
-            keeping = Keeping(one, self._on_view, self._show_event, self._logbook)
-            self._keepings.append(keeping)
-            self.keepers[one.identity.reservoir] = keeping.keeper
+            running = KeeperTask(one, self._on_view, self._show_event, self._logbook)
+            self._keeper_tasks.append(running)
+            self.keepers[one.identity.reservoir] = running.keeper
         async with asyncio.TaskGroup() as group:
-            for keeping in self._keepings:
-                group.create_task(keeping.run())
+            for running in self._keeper_tasks:
+                group.create_task(running.run())
             aside = [group.create_task(self._service.pulse())]
             if self._hub is not None:
                 group.create_task(self._hub.run())

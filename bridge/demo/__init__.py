@@ -1,1 +1,1 @@
-"""The whole system on one machine without hardware: rig, broker, daemon, and somebody who watches."""
+"""The whole system on one machine without hardware: rig, broker, daemon and an observer."""

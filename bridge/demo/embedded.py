@@ -1,15 +1,17 @@
-"""A broker in this process, for those who have none. For the demo only: it lets everybody in."""
+"""A broker in this process, for the demo only: it accepts everybody."""
 
 import asyncio
-import functools
 import logging
-import socket
 
 from bridge.errors import InputError
 
 
 class EmbeddedBroker:
-    """``amqtt`` on a port of the loopback interface, a free one if none is given; speaks MQTT 3.1.1."""
+    """``amqtt`` on a port of the loopback interface; it supports MQTT 3.1.1.
+
+    Args:
+        port: the port; None for a free one.
+    """
 
     host = "127.0.0.1"
 
@@ -19,37 +21,37 @@ class EmbeddedBroker:
         except ImportError as error:
             raise InputError(
                 "the demo's own broker needs the extra 'demo': pip install 'clearwell-bridge[demo]', "
-                "or give --broker HOST:PORT of a broker that runs"
+                "or give --broker HOST:PORT of a running broker"
             ) from error
-        # Its ordinary life is no news here.
+        # Its normal messages are of no use in the demo.
         for name in ("amqtt", "transitions"):
             logging.getLogger(name).setLevel(logging.CRITICAL)
-        self.port = port or _free_port(self.host)
+        self.port = port or 0
+        self._server: asyncio.Server | None = None
         self._broker = Broker(
             {
-                "listeners": {"default": {"type": "tcp", "bind": f"{self.host}:{self.port}"}},
+                "listeners": {"default": {"type": "external"}},
                 "plugins": {"amqtt.plugins.authentication.AnonymousAuthPlugin": {"allow_anonymous": True}},
             }
         )
 
     async def start(self) -> None:
-        """Listen."""
+        """Start to listen."""
         await self._broker.start()
-        for server in self._broker._servers.values():
-            # The library leaves the socket of a client that said goodbye open, and from Python 3.12 on its
-            # shutdown would wait for that socket for ever; so only the listening one is closed.
-            server.close_instance = functools.partial(_close, server.instance)
+        # The listener is ours, because the library's own waits at its end for every connection, and it leaves
+        # the connection of a client that has disconnected open.
+        self._server = await asyncio.start_server(self._connected, self.host, self.port)
+        self.port = int(self._server.sockets[0].getsockname()[1])
 
     async def stop(self) -> None:
         """Stop listening."""
+        if self._server is not None:
+            self._server.close()
         await self._broker.shutdown()
 
+    async def _connected(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        from amqtt.adapters import StreamReaderAdapter, StreamWriterAdapter
 
-async def _close(server: asyncio.Server) -> None:
-    server.close()
-
-
-def _free_port(host: str) -> int:
-    with socket.socket() as probe:
-        probe.bind((host, 0))
-        return int(probe.getsockname()[1])
+        await self._broker.external_connected(
+            StreamReaderAdapter(reader), StreamWriterAdapter(writer), "default"
+        )

@@ -1,4 +1,4 @@
-"""Runs the demo: rig, broker, daemon and the judge, each as in real life, in one event loop."""
+"""Runs the demo: rig, broker, daemon and observer, connected as in real use, in one event loop."""
 
 import asyncio
 import json
@@ -10,7 +10,7 @@ from pathlib import Path
 from bridge.daemon.process import Daemon
 from bridge.demo.embedded import EmbeddedBroker
 from bridge.demo.rigged import BRIDGE_ID, HURRIED, RESERVOIR, bridge, station
-from bridge.demo.story import Chapter, Deed, Heard, Teller
+from bridge.demo.story import Action, Chapter, Observed, Story
 from bridge.errors import HubError
 from bridge.mqtt.broker import BrokerSettings, BrokerTrouble, MqttVersion
 from bridge.mqtt.session import Session
@@ -23,28 +23,29 @@ from bridge.station.station import StationEvent
 
 REFILL, FILL = 0.50, 0.65
 DRAW_L = 32.0
-PATIENCE_S = 55.0
-"""The story must be over by then."""
+STORY_S = 55.0
+"""The story must be complete after this time."""
 ANSWER_S = 10.0
 
 
 @dataclass(frozen=True, slots=True)
 class Ending:
-    """How it went."""
+    """The result of the demo."""
 
     complete: bool
-    waited_for: str
+    missing: str
+    """The title of the chapter that was not seen; empty if the story is complete."""
     truth: Truth
 
 
 class Play:
-    """One showing.
+    """One run of the demo.
 
     Args:
-        broker: (host, port) of a broker that runs; None brings one along.
-        on_chapter: told each chapter as it is completed.
-        on_event: told what the daemon logs.
-        on_change: told whenever something was published.
+        broker: (host, port) of a running broker; None starts one.
+        on_chapter: called with each chapter when it is complete.
+        on_event: called with each event that the daemon logs.
+        on_change: called after each published message.
     """
 
     def __init__(
@@ -52,19 +53,19 @@ class Play:
         broker: tuple[str, int] | None,
         on_chapter: Callable[[Chapter], None],
         on_event: Callable[[StationEvent], None],
-        on_change: Callable[[Heard, Teller], None],
+        on_change: Callable[[Observed, Story], None],
     ) -> None:
         self._external = broker
         self._on_chapter = on_chapter
         self._on_event = on_event
         self._on_change = on_change
         self._layout = Layout(BRIDGE_ID, "Clearwell demo")
-        self._teller = Teller()
-        self._kept: dict[str, str] = {}
-        self._said: tuple[str, ...] = ()
+        self._story = Story()
+        self._retained: dict[str, str] = {}
+        self._log_lines: tuple[str, ...] = ()
 
     async def run(self) -> Ending:
-        """Show it once, from start to clean stop."""
+        """Run the demo once, from the start to a clean stop."""
         embedded = EmbeddedBroker() if self._external is None else None
         if embedded is not None:
             await embedded.start()
@@ -85,21 +86,21 @@ class Play:
         plan = bridge(station(DEMO, str(pty), HURRIED, REFILL, FILL), host, port, version)
         daemon = Daemon(plan, self._on_event)
         over = asyncio.Event()
-        settings = BrokerSettings(host, f"{BRIDGE_ID}-judge", port, version=version)
+        settings = BrokerSettings(host, f"{BRIDGE_ID}-observer", port, version=version)
 
-        def do(deed: Deed) -> None:
-            self._do(deed, session, world, daemon)
+        def act(action: Action) -> None:
+            self._act(action, session, world, daemon)
 
-        def hear(topic: str, payload: bytes, kept: bool) -> None:
-            if not over.is_set() and self._hear(topic, payload, kept, do):
+        def receive(topic: str, payload: bytes, retained: bool) -> None:
+            if not over.is_set() and self._receive(topic, payload, retained, act):
                 over.set()
 
         try:
-            async with Session(settings, answer_s=ANSWER_S, on_message=hear) as session:
+            async with Session(settings, answer_s=ANSWER_S, on_message=receive) as session:
                 await session.subscribe([f"{self._layout.prefix}/5/#"])
                 running = asyncio.create_task(daemon.run())
                 try:
-                    async with asyncio.timeout(PATIENCE_S):
+                    async with asyncio.timeout(STORY_S):
                         await over.wait()
                 except TimeoutError:
                     pass
@@ -108,59 +109,59 @@ class Play:
                     await running
         except (BrokerTrouble, OSError) as error:
             raise HubError(
-                f"the broker at {host}:{port} cannot be used ({error}); check that it runs and lets in "
+                f"the broker at {host}:{port} cannot be used ({error}); check that it runs and accepts "
                 "a client without a password"
             ) from error
         finally:
             truth = world.truth()
             serving.cancel()
             await asyncio.gather(serving, return_exceptions=True)
-        return Ending(self._teller.over, self._teller.waits_for, truth)
+        return Ending(self._story.over, self._story.waits_for, truth)
 
-    def _hear(self, topic: str, payload: bytes, kept: bool, do: Callable[[Deed], None]) -> bool:
-        """Take one message; True when the story is over."""
-        if kept and not self._teller.chapter:
-            # What an earlier showing left on the broker is not part of this one.
+    def _receive(self, topic: str, payload: bytes, retained: bool, act: Callable[[Action], None]) -> bool:
+        """Take one message. Returns whether the story is complete."""
+        if retained and not self._story.chapter:
+            # An earlier run may have left messages on the broker.
             return False
         text = str(payload, "utf-8", "replace")
         if "/$log/" in topic:
-            self._said = (*self._said[-49:], text)
+            self._log_lines = (*self._log_lines[-49:], text)
         elif text:
-            self._kept[topic] = text
+            self._retained[topic] = text
         else:
-            self._kept.pop(topic, None)
-        heard = Heard.of(self._layout, RESERVOIR, self._kept, self._said)
-        while (chapter := self._teller.hear(heard)) is not None:
+            self._retained.pop(topic, None)
+        observed = Observed.of(self._layout, RESERVOIR, self._retained, self._log_lines)
+        while (chapter := self._story.advance(observed)) is not None:
             self._on_chapter(chapter)
-            do(chapter.then)
-        self._on_change(heard, self._teller)
-        return self._teller.over
+            act(chapter.then)
+        self._on_change(observed, self._story)
+        return self._story.over
 
-    def _do(self, deed: Deed, session: Session, world: World, daemon: Daemon) -> None:
+    def _act(self, action: Action, session: Session, world: World, daemon: Daemon) -> None:
         device = self._layout.base(self._layout.device(RESERVOIR))
 
-        def say(path: str, payload: str) -> None:
+        def send(path: str, payload: str) -> None:
             session.publish(Publication(f"{device}/{path}/set", payload, 1, False))
 
-        match deed:
-            case Deed.DRAW:
+        match action:
+            case Action.DRAW:
                 world.draw(DRAW_L)
-            case Deed.TRY_RESET:
-                say("health/reset", "product-over-limit")
-            case Deed.CHANGE_CARTRIDGE:
+            case Action.TRY_RESET:
+                send("health/reset", "product-over-limit")
+            case Action.CHANGE_CARTRIDGE:
                 world.change_cartridge()
-                say("purifier/cartridge-changed", "changed")
-                say("health/reset", "product-over-limit")
-            case Deed.ACKNOWLEDGE:
-                say("health/acknowledge", "all")
-            case Deed.STOP:
+                send("purifier/cartridge-changed", "changed")
+                send("health/reset", "product-over-limit")
+            case Action.ACKNOWLEDGE:
+                send("health/acknowledge", "all")
+            case Action.STOP:
                 daemon.stop()
-            case Deed.NOTHING:
+            case Action.NOTHING:
                 return
 
 
 def ending_line(ending: Ending) -> str:
-    """What the rig itself says at the end, as JSON: the water's truth, not the bridge's opinion."""
+    """Return the state of the simulated water as JSON, independent of the bridge's measurements."""
     truth = ending.truth
     return json.dumps(
         {

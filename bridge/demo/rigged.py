@@ -1,4 +1,4 @@
-"""The plan of a station for a simulated rig: what a person would write into the configuration for it."""
+"""The plan of a station for a simulated rig, as a configuration file would give it."""
 
 from bridge.config.plan import BridgePlan, HubPlan
 from bridge.guard.limits import Limits
@@ -17,7 +17,7 @@ from bridge.water.probe import ProbeSettings
 BRIDGE_ID = "clearwell-demo"
 RESERVOIR = "barrel"
 HURRIED = Limits(
-    # The demo's water runs a hundred times as fast as water does, so every wait is a hundredth too.
+    # The demo's water runs a hundred times as fast as real water, so every wait is a hundredth.
     persistence_s=1.0,
     pause_s=1.5,
     rinse_min_s=0.5,
@@ -37,11 +37,19 @@ HURRIED = Limits(
     settle_s=2.0,
     rise_closed_l=20.0,
 )
-"""Bounds for a rig at about the demo's speed."""
+"""Limits for a rig at about the demo's speed."""
 
 
 def station(scenario: Scenario, port: str, limits: Limits, refill: float, fill: float) -> StationPlan:
-    """One station that fits the scenario's rig; its haste leaves no room for waiting out waves."""
+    """Make the plan of a station that fits the scenario's rig; its level filter is too short for real waves.
+
+    Args:
+        scenario: the simulated reservoir and its fittings.
+        port: the serial port.
+        limits: the guard's limits.
+        refill: the fraction of the height at which a fill begins.
+        fill: the fraction of the height at which a fill ends.
+    """
     barrel, fittings = scenario.barrel, scenario.fittings
     shape = UprightCylinder(barrel.diameter_m, barrel.height_m)
     features = fittings.features
@@ -96,6 +104,6 @@ def station(scenario: Scenario, port: str, limits: Limits, refill: float, fill: 
 
 
 def bridge(one: StationPlan, host: str, port: int, version: MqttVersion) -> BridgePlan:
-    """A daemon with this one station and a broker without passwords."""
+    """Make the plan of a daemon with one station and a broker without passwords."""
     broker = BrokerSettings(host, client_id=BRIDGE_ID, port=port, version=version)
     return BridgePlan((one,), HubPlan(broker, Layout(BRIDGE_ID, "Clearwell demo"), heartbeat_s=60.0))

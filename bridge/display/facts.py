@@ -15,7 +15,10 @@ class Use:
 
     verdict: str
     """``suitable``, ``marginal``, ``unsuitable`` or ``unknown``: the worse of product and reservoir."""
-    answer: str
+    word: str
+    """The answer in a word or two, such as ``Yes``."""
+    advice: str
+    """The answer as a sentence."""
     reason: str
 
 
@@ -25,13 +28,16 @@ class Product:
 
     text: str | None
     number: float | None
-    """In ``unit``."""
+    """In ``unit``, as are all numbers of the product."""
     uncertainty: str | None
+    uncertainty_number: float | None
     unit: str
     """The unit of every figure of dissolved solids that is shown or entered."""
     scale: str
     limit: str
+    limit_number: float
     target: str
+    target_number: float
     temperature: str | None
     health: str
 
@@ -64,7 +70,10 @@ class Purifier:
     """The cartridge, membrane or distiller: its work so far, and how long it lasts."""
 
     days: str | None
+    days_low: float | None
     days_median: float | None
+    days_high: float | None
+    """The ends of the interval; None if the end is not known or lies beyond the horizon of the forecast."""
     litres: str | None
     order_now: bool | None
     treated: str | None

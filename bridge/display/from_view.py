@@ -79,6 +79,11 @@ def span(low_days: float | None, high_days: float | None) -> str | None:
     return f"{low} days" if low == high else f"{low} to {high} days"
 
 
+def _within_horizon(days: float | None) -> float | None:
+    known = _known(days)
+    return None if known is None or known >= HORIZON_DAYS else round(max(known, 0.0), 2)
+
+
 def _known(value: float | None) -> float | None:
     return value if value is not None and math.isfinite(value) else None
 
@@ -106,16 +111,20 @@ def _product(view: StationView, units: DisplayUnits) -> Product:
         # A dry cell reads like very pure water, so a failed probe has no figure.
         ppm = None
     shown = band = None
+    limit, target = units.ppm(view.identity.limit_ppm, factor), units.ppm(view.identity.target_ppm, factor)
     if ppm is not None:
         shown, band = units.measured(ppm, view.product_uncertainty_ppm, factor)
     return Product(
         text=None if shown is None else shown.text,
         number=None if shown is None else round(shown.number, MOST_PLACES),
         uncertainty=None if band is None else f"± {band.text}",
+        uncertainty_number=None if band is None else round(band.number, MOST_PLACES),
         unit=units.solids.value,
         scale=units.scale(factor),
-        limit=as_set(units.ppm(view.identity.limit_ppm, factor)),
-        target=as_set(units.ppm(view.identity.target_ppm, factor)),
+        limit=as_set(limit),
+        limit_number=round(limit.number, MOST_PLACES),
+        target=as_set(target),
+        target_number=round(target.number, MOST_PLACES),
         temperature=_celsius(view.product_temperature_c, units),
         health=view.product_health,
     )
@@ -147,7 +156,9 @@ def _purifier(view: StationView, units: DisplayUnits) -> Purifier:
     )
     return Purifier(
         days=span(view.days_left_low, view.days_left_high),
+        days_low=_within_horizon(view.days_left_low),
         days_median=None if median is None else round(median, 2),
+        days_high=_within_horizon(view.days_left_high),
         litres=_litres(view.litres_left, units),
         order_now=view.order_now,
         treated=_litres(view.purifier_treated_l, units),

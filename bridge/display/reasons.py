@@ -63,19 +63,19 @@ STATUS_WORDS: dict[Status, str] = {
 }
 
 ANSWERS = {
-    "suitable": "Yes: this water may be used.",
-    "marginal": "Yes, with care: this water is above the target.",
-    "unsuitable": "No: do not use this water.",
-    "unknown": "Not known: there is no measurement of this water.",
+    "suitable": ("Yes", "This water may be used."),
+    "marginal": ("Yes, with care", "This water is above the target."),
+    "unsuitable": ("No", "Do not use this water."),
+    "unknown": ("Not known", "There is no measurement of this water."),
 }
-"""The answer to "may this water be used on the plants?", by verdict."""
+"""The answer to "may this water be used on the plants?" by verdict: in a word or two, and as a sentence."""
 
 
 _WORSE = ("suitable", "marginal", "unsuitable")
 
 
-def use_of(view: StationView, units: DisplayUnits) -> tuple[str, str, str]:
-    """Return verdict, answer and reason.
+def use_of(view: StationView, units: DisplayUnits) -> tuple[str, str, str, str]:
+    """Return verdict, answer in a word, answer as a sentence, and reason.
 
     If the water in the reservoir is worse than the product, it decides, because that is the water in use.
 
@@ -99,7 +99,7 @@ def use_of(view: StationView, units: DisplayUnits) -> tuple[str, str, str]:
             reason += " Water that stands in the purifier reads higher; a rinse removes it before a fill."
     held_ppm = view.reservoir_ppm
     if held_ppm is None or not math.isfinite(held_ppm):
-        return verdict, ANSWERS[verdict], reason
+        return verdict, *ANSWERS[verdict], reason
     held = units.ppm(held_ppm, identity.factor).text
     stored = (
         "unsuitable"
@@ -112,7 +112,7 @@ def use_of(view: StationView, units: DisplayUnits) -> tuple[str, str, str]:
     reason += f", which is over the limit of {limit}." if stored == "unsuitable" else "."
     if stored == "unsuitable" or (verdict == "suitable" and stored == "marginal"):
         verdict = stored
-    return verdict, ANSWERS[verdict], reason
+    return verdict, *ANSWERS[verdict], reason
 
 
 def why_of(view: StationView) -> str:
@@ -144,7 +144,9 @@ _REPORTED = {"shut": "shut", "fill": "open to the reservoir", "drain": "open to 
 
 def as_set(quantity: Quantity) -> str:
     """Format a quantity from the configuration, such as a limit, without the decimals of a measurement."""
-    return f"{float(quantity.text.split(' ', 1)[0]):g} {quantity.unit}"
+    number = abs(quantity.number)
+    places = 2 if number < 9.995 else 1 if number < 99.95 else 0
+    return f"{round(quantity.number, places):g} {quantity.unit}"
 
 
 def _measured(view: StationView, units: DisplayUnits) -> str:

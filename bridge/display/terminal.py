@@ -50,7 +50,7 @@ def lines(facts: Facts, columns: int = WIDTH) -> list[str]:
 def unknown(name: str, ident: str, reason: str, columns: int = WIDTH) -> list[str]:
     """Return the view of a reservoir of which nothing is known now, with the reason."""
     made = [heading(name, ident, "", columns)]
-    return [*made, *row("Use it?", (ANSWERS["unknown"], reason), columns)]
+    return [*made, *row("Use it?", (_answer(*ANSWERS["unknown"]), reason), columns)]
 
 
 def heading(name: str, ident: str, time: str, columns: int = WIDTH) -> str:
@@ -73,7 +73,7 @@ def row(label: str, texts: tuple[str, ...], columns: int = WIDTH) -> list[str]:
 
 def _rows(facts: Facts) -> Iterator[tuple[str, tuple[str, ...]]]:
     use, valve = facts.use, facts.valve
-    yield "Use it?", (use.answer, use.reason)
+    yield "Use it?", (_answer(use.word, use.advice), use.reason)
     yield "Valve", (f"{_VALVES.get(valve.state, valve.state)}, {valve.phase_words}.", valve.why)
     if facts.hold:
         yield "Hold", ("Filling is on hold until somebody releases it.",)
@@ -100,6 +100,10 @@ def _rows(facts: Facts) -> Iterator[tuple[str, tuple[str, ...]]]:
     yield "Permissives", tuple(_permissives(facts))
     if facts.controller:
         yield "Controller", (facts.controller,)
+
+
+def _answer(word: str, advice: str) -> str:
+    return f"{word}. {advice}"
 
 
 def _reservoir(facts: Facts) -> Iterator[str]:

@@ -1,4 +1,4 @@
-"""Looks at everything that a bridge needs, and says what is wrong and what to do.
+"""Checks everything that a bridge needs, and reports what is wrong and what to do.
 
-``see_*`` is shell and only looks; ``judge_*`` is core and turns what was seen into findings.
+``see_*`` is shell and collects facts; ``judge_*`` is core and turns the facts into findings.
 """

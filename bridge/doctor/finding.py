@@ -1,4 +1,4 @@
-"""What one check found: a word, a sentence on it, and what to do. Core."""
+"""The result of one check: a verdict, a sentence, and what to do. Core."""
 
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -6,17 +6,17 @@ from enum import Enum
 
 
 class Verdict(Enum):
-    """How a check came out."""
+    """The result of a check in one word."""
 
     OK = "ok"
     LOOK = "look"
-    """It works, or cannot be told from here, and is worth a person's look."""
+    """It works or cannot be checked from here, and a person should look at it."""
     WRONG = "wrong"
-    """The bridge cannot do its work, or not all of it."""
+    """The bridge cannot do all of its work."""
 
 
 SIGNS = {Verdict.OK: "[+] ok", Verdict.LOOK: "[?] look", Verdict.WRONG: "[!] WRONG"}
-"""A sign and its word; nothing is told by a colour."""
+"""A sign with its word; colours carry no information."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,15 +26,15 @@ class Finding:
     check: str
     """One word, the same in every version of the program."""
     about: str
-    """The reservoir, the cell or the file that is meant; empty where there is only one."""
+    """The reservoir, the cell or the topic that was checked; empty if there is only one."""
     verdict: Verdict
     what: str
-    """What is so, as sentences."""
+    """The state, as sentences."""
     next: str = ""
-    """What to do, as sentences; empty where nothing is to be done."""
+    """What to do, as sentences; empty if there is nothing to do."""
 
 
 def worst(findings: Iterable[Finding]) -> Verdict:
-    """The worst of them; ok where there is none."""
+    """Return the worst verdict; ok if there are no findings."""
     order = list(Verdict)
     return max((one.verdict for one in findings), key=order.index, default=Verdict.OK)

@@ -1,4 +1,4 @@
-"""The serial port and the controller at its other end: what was seen, and what to think of it. Core."""
+"""Findings about the serial port and the controller behind it. Core."""
 
 import stat
 from collections.abc import Iterator
@@ -16,7 +16,7 @@ SERVICE_GROUP = "dialout"
 
 @dataclass(frozen=True, slots=True)
 class Holder:
-    """A process that has the port."""
+    """A process that has the port open."""
 
     pid: int
     program: str
@@ -25,33 +25,34 @@ class Holder:
 
 @dataclass(frozen=True, slots=True)
 class PortFacts:
-    """What is at a port's path."""
+    """Facts about a port's path."""
 
     path: str
     mode: int | None
-    """As of ``stat``; None where there is nothing."""
+    """As in ``stat``; None if the path does not exist."""
     user: str = ""
     group: str = ""
     me: str = ""
-    """The user who asks."""
+    """The user of this command."""
     may_open: bool = False
     holders: tuple[Holder, ...] = ()
     others: tuple[str, ...] = ()
-    """Lasting names of the serial devices that are there."""
+    """Persistent names of the present serial devices."""
 
     @property
     def daemon(self) -> Holder | None:
+        """The daemon, if it has the port."""
         return next((one for one in self.holders if one.is_daemon), None)
 
     @property
     def is_free(self) -> bool:
-        """It may be opened without disturbing anybody."""
+        """Whether this user may open it and no process has it open."""
         return self.mode is not None and stat.S_ISCHR(self.mode) and self.may_open and not self.holders
 
 
 @dataclass(frozen=True, slots=True)
 class ControllerFacts:
-    """What a controller said."""
+    """What a controller sent."""
 
     hello: Hello | None = None
     reading: Reading | None = None
@@ -59,11 +60,11 @@ class ControllerFacts:
     """Lines of another version of the protocol."""
     damaged: int = 0
     down: LinkDown | None = None
-    """Why the line could not be used; None where only nothing was heard."""
+    """Why the line could not be used; None if it could."""
 
 
 def judge_port(reservoir: str, port: PortFacts) -> Finding:
-    """Is there a serial device, may it be opened, and does nobody else have it?"""
+    """Check that the path is a serial device, may be opened, and is not in use."""
 
     def found(verdict: Verdict, what: str, then: str = "") -> Finding:
         return Finding("port", reservoir, verdict, what, then)
@@ -80,20 +81,19 @@ def judge_port(reservoir: str, port: PortFacts) -> Finding:
     if not stat.S_ISCHR(port.mode):
         return found(
             wrong,
-            f"{port.path} is no serial line.",
+            f"{port.path} is not a serial device.",
             f"Set reservoir.{reservoir}.port to the controller's device under /dev/serial/by-id.",
         )
     daemon = port.daemon
     if daemon is not None:
-        return found(Verdict.OK, f"{port.path} is held by the daemon, process {daemon.pid}.")
+        return found(Verdict.OK, f"{port.path} is open in the daemon, process {daemon.pid}.")
     if port.holders:
         who = " and ".join(f"{one.program} (process {one.pid})" for one in port.holders)
         return found(
             wrong,
-            f"{port.path} is held by {who}.",
-            "Only one program may talk to a controller: stop that one. A service that looks for modems is "
-            "kept off "
-            "by 99-clearwell.rules.",
+            f"{port.path} is open in {who}.",
+            "Only one program may use a controller: stop that one. 99-clearwell.rules keeps services that "
+            "look for modems away.",
         )
     owned = (
         f"it belongs to {port.user} and the group {port.group}, with the rights {stat.filemode(port.mode)}"
@@ -103,23 +103,28 @@ def judge_port(reservoir: str, port: PortFacts) -> Finding:
         if shared and port.group != "root":
             then = (
                 f"Make the user that runs the daemon a member of that group (sudo usermod --append --groups "
-                f"{port.group} {port.me}, then log in again), or ask as the daemon's user or with sudo."
+                f"{port.group} {port.me}, then log in again), or run this as the daemon's user or with sudo."
             )
         else:
-            then = "Give the device the group dialout and the mode 0660 by 99-clearwell.rules."
+            then = "Give the device the group dialout and the mode 0660 with 99-clearwell.rules."
         return found(wrong, f"The user {port.me} may not open {port.path}: {owned}.", then)
     if port.me == "root" and not (shared and port.group == SERVICE_GROUP):
         return found(
             Verdict.LOOK,
             f"{port.path} can be opened by root, but {owned}; the service joins {SERVICE_GROUP}.",
-            "Give the device that group by 99-clearwell.rules, or name its group in SupplementaryGroups= of "
-            "clearwell.service.",
+            "Give the device that group with 99-clearwell.rules, or name its group in the line "
+            "SupplementaryGroups= of clearwell.service.",
         )
-    return found(Verdict.OK, f"{port.path} is there, free, and may be opened ({owned}).")
+    return found(Verdict.OK, f"{port.path} exists, is free, and may be opened ({owned}).")
 
 
 def judge_controller(plan: StationPlan, facts: ControllerFacts) -> Iterator[Finding]:
-    """Who is at the other end, does it speak our language, and has it what the configuration counts on?"""
+    """Yield findings about the controller: its protocol, its fitted parts and its faults.
+
+    Args:
+        plan: the reservoir's plan.
+        facts: what the controller sent.
+    """
     reservoir = plan.identity.reservoir
 
     def found(verdict: Verdict, what: str, then: str = "") -> Finding:
@@ -127,7 +132,7 @@ def judge_controller(plan: StationPlan, facts: ControllerFacts) -> Iterator[Find
 
     hello = facts.hello
     if hello is None:
-        yield found(Verdict.WRONG, *_unheard(plan, facts))
+        yield found(Verdict.WRONG, *_no_hello(plan, facts))
         return
     if plan.modbus is not None:
         yield found(Verdict.OK, "The devices on the Modbus line answer.")
@@ -135,20 +140,19 @@ def judge_controller(plan: StationPlan, facts: ControllerFacts) -> Iterator[Find
         yield found(
             Verdict.OK,
             f"{hello.identity} with the firmware {hello.firmware} answers in version {VERSION} of the line "
-            "protocol; "
-            f"it started because of {hello.boot.value}.",
+            f"protocol; the cause of its last start is {hello.boot.value}.",
         )
     missing = [name for name, wanted, bit in _fitted(plan) if wanted and not hello.features & bit]
     if missing:
         yield found(
             Verdict.WRONG,
-            f"The configuration counts on {_listed(missing)}, and the controller says that none is fitted.",
-            "Correct the configuration, or what is fitted in the controller's own settings.",
+            f"The configuration needs {_listed(missing)}, and the controller reports that it is not fitted.",
+            "Correct the configuration, or the fitted parts in the controller's own settings.",
         )
     if hello.features & Feature.SWITCH_OVERFLOW and not plan.level.overflow_switch:
         yield found(
             Verdict.LOOK,
-            "The controller has an overflow float, and the configuration says that none is fitted.",
+            "The controller has an overflow float, and the configuration has none.",
             f"Set overflow_float = true in [reservoir.{reservoir}.level].",
         )
     reading = facts.reading
@@ -156,47 +160,46 @@ def judge_controller(plan: StationPlan, facts: ControllerFacts) -> Iterator[Find
         yield found(
             Verdict.WRONG,
             "It sends no readings.",
-            "Look at its supply and its self-test, then restart it.",
+            "Check its supply and its self-test, then restart it.",
         )
         return
-    # A lease that ran out is nothing to mend: nobody renews one while the daemon rests.
+    # A lapsed lease is normal here, because only the daemon renews leases.
     faults = [one for one in LocalFault if one in reading.faults and one is not LocalFault.LEASE_LAPSED]
     if faults:
         words = _listed([(one.name or "").lower().replace("_", " ") for one in faults])
         yield found(
             Verdict.LOOK,
             f"It reports: {words}.",
-            "Look at that part and its plug; firmware_notes/protocol.md says what each one means.",
+            "Check that part and its plug; firmware_notes/protocol.md explains each fault.",
         )
 
 
-def _unheard(plan: StationPlan, facts: ControllerFacts) -> tuple[str, str]:
+def _no_hello(plan: StationPlan, facts: ControllerFacts) -> tuple[str, str]:
     if facts.down is not None and facts.down.cause is not DownCause.SILENT:
-        then = "Put that right, then look again."
+        then = "Correct that, then run this command again."
         if facts.down.cause is DownCause.BUSY:
-            then = "As root more can be seen: sudo clearwell doctor."
+            then = "Root can see more: sudo clearwell doctor."
         return str(facts.down.error), then
     if facts.foreign:
         return (
-            f"The controller at {plan.port} speaks another version of the line protocol; this program speaks "
+            f"The controller at {plan.port} uses another version of the line protocol; this program uses "
             f"version {VERSION}.",
-            "Load the firmware that belongs to this program (firmware_notes/firmware), or install the "
-            "program that "
-            "belongs to the firmware.",
+            "Load the firmware of this program's version (firmware_notes/firmware), or install the program "
+            "of the firmware's version.",
         )
     if facts.damaged:
         return (
-            f"Only damaged lines come from {plan.port}.",
-            f"Check that the controller talks at {plan.baud} bit/s, the cable, and what runs beside it.",
+            f"All lines received from {plan.port} are damaged.",
+            f"Check that the controller sends at {plan.baud} bit/s, the cable, and cables close to it.",
         )
     if facts.reading is not None:
         return (
-            f"The controller at {plan.port} sends readings, and does not say who it is when asked.",
-            "Check the line from here to the controller; the other direction works.",
+            f"The controller at {plan.port} sends readings, but does not send its identity on request.",
+            "Check the wire from here to the controller; the other direction works.",
         )
     return (
-        f"Nothing is heard from the controller at {plan.port}.",
-        "Look at its supply, the cable and the speed of the line.",
+        f"Nothing was received from the controller at {plan.port}.",
+        "Check its supply, the cable and the speed of the line.",
     )
 
 
@@ -211,20 +214,24 @@ def _fitted(plan: StationPlan) -> Iterator[tuple[str, bool, Feature]]:
     yield "a flow sensor", plan.litres_per_pulse is not None, Feature.FLOW_PULSES
 
 
-def judge_daemons_controller(reservoir: str, said: str | None) -> Finding:
-    """The controller of a port that the daemon has: what the daemon's log says of it.
+def judge_daemons_controller(reservoir: str, greeting: str | None) -> Finding:
+    """Check the controller behind a port that the daemon has open, by the daemon's log.
 
-    :param said: the newest greeting with its time, None where the log has none.
+    Args:
+        reservoir: the reservoir's id.
+        greeting: the newest greeting in the log with its time; None if there is none.
     """
-    if said is None:
+    if greeting is None:
         return Finding(
             "controller",
             reservoir,
             Verdict.LOOK,
-            "The daemon has the port, and its log knows no greeting of the controller.",
-            "Read the daemon's own lines: journalctl -u clearwell.",
+            "The daemon has the port open, and its log has no greeting of the controller.",
+            "Read the daemon's output: journalctl -u clearwell.",
         )
-    return Finding("controller", reservoir, Verdict.OK, f"The daemon has the port. By its log: {said}")
+    return Finding(
+        "controller", reservoir, Verdict.OK, f"The daemon has the port open. In its log: {greeting}"
+    )
 
 
 def _listed(parts: list[str]) -> str:

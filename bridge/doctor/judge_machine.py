@@ -1,7 +1,4 @@
-"""The small computer: its clock, its disk, and the program on it. Core.
-
-The log and the calibrations: sound, and not too old. Core.
-"""
+"""Findings about the computer (clock, disk, program), the log and the calibrations. Core."""
 
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -13,13 +10,13 @@ from bridge.doctor.finding import Finding, Verdict
 from bridge.station.plan import ProbePlan, StationPlan
 
 CALIBRATION_DAYS = 366.0
-"""How long a calibration serves; common practice, no source."""
+"""How long a calibration is valid; common practice, no source."""
 _DAY_S = 86_400.0
 
 
 @dataclass(frozen=True, slots=True)
 class LogFacts:
-    """What was seen of the log."""
+    """Facts about the log."""
 
     path: Path
     trouble: str | None = None
@@ -27,55 +24,55 @@ class LogFacts:
     missing: bool = False
     layout: int = 0
     newest_layout: int = 0
-    """That this program knows."""
+    """The newest layout that this program knows."""
     faults: tuple[str, ...] = ()
-    """What SQLite's own check found."""
+    """The faults that SQLite's own check found."""
     first_s: float = 0.0
     last_s: float = 0.0
 
     @property
     def span_days(self) -> float:
+        """The time that the log covers."""
         return max(0.0, self.last_s - self.first_s) / _DAY_S
 
 
 def judge_log(log: LogFacts) -> Finding:
-    """Is it there, and sound?"""
+    """Check that the log exists and is intact."""
 
     def found(verdict: Verdict, what: str, then: str = "") -> Finding:
         return Finding("log", "", verdict, what, then)
 
     if log.missing:
         return found(
-            Verdict.LOOK, f"There is no log {log.path} yet.", "The daemon begins it at its first start."
+            Verdict.LOOK, f"There is no log {log.path} yet.", "The daemon creates it at its first start."
         )
     if log.trouble is not None:
         return found(
             Verdict.WRONG,
             log.trouble,
-            "Ask as the daemon's user or with sudo; else go back to a backup: clearwell restore.",
+            "Run this as the daemon's user or with sudo, or restore a backup: clearwell restore.",
         )
     if log.faults:
         return found(
             Verdict.WRONG,
             f"The log {log.path} is damaged: {log.faults[0]}.",
-            "Stop the daemon and go back to a backup: clearwell restore. The damaged one is set aside, not "
-            "lost. Look "
-            "for a worn-out card.",
+            "Stop the daemon and restore a backup: clearwell restore. The damaged log is kept beside it. A "
+            "worn-out card is a frequent cause.",
         )
     if log.layout < log.newest_layout:
         return found(
             Verdict.OK,
-            f"{log.path} is sound. It has the layout {log.layout} of an older program and is brought to "
-            f"{log.newest_layout} when the daemon starts.",
+            f"{log.path} is sound. It has the layout {log.layout} of an older program; the daemon converts "
+            f"it to {log.newest_layout} when it starts.",
         )
     first, last = (datetime.fromtimestamp(at, UTC) for at in (log.first_s, log.last_s))
     return found(
-        Verdict.OK, f"{log.path} is sound and goes from {first:%Y-%m-%d %H:%M} to {last:%Y-%m-%d %H:%M} UTC."
+        Verdict.OK, f"{log.path} is sound and covers {first:%Y-%m-%d %H:%M} to {last:%Y-%m-%d %H:%M} UTC."
     )
 
 
 def judge_calibrations(station: StationPlan, now_s: float) -> Iterator[Finding]:
-    """How old is the calibration of each cell?"""
+    """Yield the age of the calibration of each cell."""
     yield _cell(f"{station.identity.reservoir}.product", station.product, now_s)
     if station.feed is not None:
         yield _cell(f"{station.identity.reservoir}.feed", station.feed, now_s)
@@ -89,31 +86,32 @@ def _cell(about: str, probe: ProbePlan, now_s: float) -> Finding:
     def found(verdict: Verdict, what: str, then: str = "") -> Finding:
         return Finding("calibration", about, verdict, what, then)
 
-    made = probe.calibration
-    if made is None:
+    calibration = probe.calibration
+    if calibration is None:
         return found(
-            Verdict.LOOK, "The cell was never calibrated here; its constant is the configuration's.", then
+            Verdict.LOOK, "The cell has no calibration; its constant is the one in the configuration.", then
         )
-    days = (now_s - made.made.timestamp()) / _DAY_S
-    said = f"Calibrated on {made.made.astimezone(UTC):%Y-%m-%d} in the standard {made.standard}"
+    days = (now_s - calibration.made.timestamp()) / _DAY_S
+    when = f"Calibrated on {calibration.made.astimezone(UTC):%Y-%m-%d} in the standard {calibration.standard}"
     if days < -1.0:
         return found(
-            Verdict.LOOK, f"{said}, which is in the future.", "Set this machine's clock, or calibrate anew."
+            Verdict.LOOK, f"{when}, which is in the future.", "Set this machine's clock, or calibrate again."
         )
     if days > CALIBRATION_DAYS:
-        return found(Verdict.LOOK, f"{said}, {days:.0f} days ago.", then)
-    return found(Verdict.OK, f"{said}, {max(days, 0.0):.0f} days ago.")
+        return found(Verdict.LOOK, f"{when}, {days:.0f} days ago.", then)
+    return found(Verdict.OK, f"{when}, {max(days, 0.0):.0f} days ago.")
 
 
 FIRST_YEAR, LAST_YEAR = 2025, 2099
-"""A clock outside of these was never set."""
+"""A clock outside these years was never set."""
 BEHIND_S = 60.0
 MIB = 2.0**20
 NO_ROOM_BYTES = 16 * MIB
-USUAL_BYTES_A_DAY = 100_000.0
-"""Of one reservoir, over years: what the log's own tests measured with a noisy barrel, rounded up."""
-TELLING_DAYS = 30.0
-"""A log this long tells its own growth."""
+TYPICAL_BYTES_A_DAY = 100_000.0
+"""Growth of the log with one reservoir: measured over years in the log's tests with a noisy barrel, rounded
+up."""
+ENOUGH_DAYS = 30.0
+"""A log this long is enough to measure its own growth."""
 YEAR_DAYS = 365.0
 NETWORK_FILES = frozenset(
     {"nfs", "nfs4", "cifs", "smb3", "smbfs", "9p", "ceph", "afs", "fuse.sshfs", "fuse.glusterfs", "davfs"}
@@ -130,44 +128,44 @@ class ClockFacts:
     now_s: float
     """UTC, seconds since 1970."""
     synchronised: bool | None
-    """None where nobody here can tell."""
+    """None if this is not known."""
     newest_s: float | None = None
     """The newest time in the log."""
 
 
 @dataclass(frozen=True, slots=True)
 class DiskFacts:
-    """Where the log lies."""
+    """Facts about the directory of the log."""
 
     log: Path
     files: str
-    """The kind of file system; empty where it cannot be told."""
+    """The type of the file system; empty if it is not known."""
     free_bytes: int
     trouble: str | None
-    """Why a database like the log cannot be written there; None when one was."""
+    """Why a trial database could not be written there; None if it could."""
     there: bool
-    """The directory exists."""
+    """Whether the directory exists."""
     log_bytes: int = 0
     span_days: float = 0.0
-    """What the log spans."""
+    """The time that the log covers."""
     foreign: tuple[str, ...] = ()
     """Files of the log that belong to another user than their directory."""
 
 
 @dataclass(frozen=True, slots=True)
 class Library:
-    """One library, and what it is for."""
+    """One library."""
 
     name: str
     extra: str
-    """The extra of the package that brings it; empty for one that is always needed."""
+    """The extra of the package that includes it; empty if it is always needed."""
     version: str | None
-    """None where it is not installed."""
+    """None if it is not installed."""
 
 
 @dataclass(frozen=True, slots=True)
 class ProgramFacts:
-    """What runs here."""
+    """Versions of the program and its libraries."""
 
     version: str
     python: str
@@ -176,9 +174,9 @@ class ProgramFacts:
 
 
 def judge_clock(clock: ClockFacts) -> Finding:
-    """Is the clock set, kept right, and not behind the log?"""
+    """Check that the clock is set, synchronised, and not behind the log."""
     now = datetime.fromtimestamp(clock.now_s, UTC)
-    said = f"It is {now:%Y-%m-%d %H:%M:%S} UTC"
+    time = f"It is {now:%Y-%m-%d %H:%M:%S} UTC"
 
     def found(verdict: Verdict, what: str, then: str = "") -> Finding:
         return Finding("clock", "", verdict, what, then)
@@ -186,34 +184,33 @@ def judge_clock(clock: ClockFacts) -> Finding:
     if not FIRST_YEAR <= now.year <= LAST_YEAR:
         return found(
             Verdict.WRONG,
-            f"{said} by this machine's clock, which was never set.",
-            "Set it, and switch its synchronisation on: sudo timedatectl set-ntp true. Without a network a "
-            "clock "
-            "module with a battery keeps the time.",
+            f"{time} by this machine's clock, which was never set.",
+            "Set it, and switch its synchronisation on: sudo timedatectl set-ntp true. Without a network, a "
+            "clock module with a battery keeps the time.",
         )
     if clock.newest_s is not None and clock.newest_s - clock.now_s > BEHIND_S:
         newest = datetime.fromtimestamp(clock.newest_s, UTC)
         return found(
             Verdict.WRONG,
-            f"{said} by this machine's clock, and the log goes to {newest:%Y-%m-%d %H:%M:%S} UTC already.",
-            "Set the clock. The log keeps its order meanwhile, with times that are ahead.",
+            f"{time} by this machine's clock, before the log's newest entry ({newest:%Y-%m-%d %H:%M:%S}).",
+            "Set the clock. Until then the log keeps its order, with times in the future.",
         )
     if clock.synchronised is False:
         return found(
             Verdict.LOOK,
-            f"{said} by this machine's clock, which nothing keeps right.",
+            f"{time} by this machine's clock, which is not synchronised.",
             "Switch its synchronisation on: sudo timedatectl set-ntp true.",
         )
     kept = (
         "and the clock is synchronised"
         if clock.synchronised
-        else "and whether it is synchronised cannot be told here"
+        else "and it is not known whether the clock is synchronised"
     )
-    return found(Verdict.OK, f"{said}, {kept}.")
+    return found(Verdict.OK, f"{time}, {kept}.")
 
 
 def judge_disk(disk: DiskFacts, plan: BridgePlan) -> Iterator[Finding]:
-    """Can the log be written, does it stay, and is there room for it?"""
+    """Yield findings about the disk: the log can be written, is persistent, and has room."""
     folder = str(disk.log.parent)
 
     def found(verdict: Verdict, what: str, then: str = "") -> Finding:
@@ -223,78 +220,77 @@ def judge_disk(disk: DiskFacts, plan: BridgePlan) -> Iterator[Finding]:
         yield found(
             Verdict.LOOK,
             f"There is no directory {folder} yet.",
-            "The daemon makes it at its first start, if it may.",
+            "The daemon creates it at its first start, if it has the right to.",
         )
         return
     if disk.files in NETWORK_FILES:
         yield found(
             Verdict.WRONG,
             f"{folder} is on another machine ({disk.files}), where the log cannot be kept safely.",
-            "Set log.path to a disk of this machine, and take backups to the other one.",
+            "Set log.path to a disk of this machine, and write backups to the other one.",
         )
     elif disk.files in MEMORY_FILES:
         yield found(
             Verdict.LOOK,
-            f"{folder} is in memory ({disk.files}); the log is gone when this machine restarts.",
+            f"{folder} is in memory ({disk.files}); the log is lost when this machine restarts.",
             "Set log.path to a disk.",
         )
     if disk.trouble is not None:
         yield found(
             Verdict.WRONG,
             f"The log cannot be written in {folder}: {disk.trouble}.",
-            "Make room there, or give the daemon's user the right to write; or ask as that user, or with "
-            "sudo.",
+            "Make room there, or give the daemon's user the right to write; or run this command as that "
+            "user or with sudo.",
         )
         return
     if disk.foreign:
         yield found(
             Verdict.LOOK,
-            f"Beside the log, {' and '.join(disk.foreign)} belong to another user than {folder} itself.",
-            f"Give them back: sudo chown --reference={folder} {folder}/*, with the daemon stopped.",
+            f"{' and '.join(disk.foreign)} do not belong to the owner of {folder}.",
+            f"Correct that: sudo chown --reference={folder} {folder}/*, with the daemon stopped.",
         )
     yield _room(disk, plan)
 
 
 def _room(disk: DiskFacts, plan: BridgePlan) -> Finding:
-    a_day = USUAL_BYTES_A_DAY * max(1, len(plan.stations))
-    by = "by what a log usually takes"
-    if disk.span_days >= TELLING_DAYS:
-        a_day, by = max(disk.log_bytes / disk.span_days, 1.0), "by its growth until now"
+    a_day = TYPICAL_BYTES_A_DAY * max(1, len(plan.stations))
+    by = "at the typical growth of a log"
+    if disk.span_days >= ENOUGH_DAYS:
+        a_day, by = max(disk.log_bytes / disk.span_days, 1.0), "at its present growth"
     outbox = None if plan.log is None else plan.log.settings.outbox
     year = a_day * YEAR_DAYS + (0 if outbox is None or plan.hub is None else outbox.limit_bytes)
-    said = (
-        f"{disk.free_bytes / MIB:.0f} MiB are free for the log, which has {disk.log_bytes / MIB:.1f} MiB "
-        "and takes up to "
-        f"{year / MIB:.0f} MiB in the next year, {by}"
+    room = (
+        f"{disk.free_bytes / MIB:.0f} MiB are free. The log has {disk.log_bytes / MIB:.1f} MiB and needs up "
+        f"to {year / MIB:.0f} MiB in the next year, {by}"
     )
     if disk.free_bytes < NO_ROOM_BYTES:
-        return Finding("disk", "", Verdict.WRONG, f"{said}.", "Make room there.")
+        return Finding("disk", "", Verdict.WRONG, f"{room}.", "Make room there.")
     if disk.free_bytes < year:
         return Finding(
-            "disk", "", Verdict.LOOK, f"{said}.", "Make room there, or set log.path to a larger disk."
+            "disk", "", Verdict.LOOK, f"{room}.", "Make room there, or set log.path to a larger disk."
         )
-    return Finding("disk", "", Verdict.OK, f"{said}.")
+    return Finding("disk", "", Verdict.OK, f"{room}.")
 
 
 def judge_program(program: ProgramFacts, plan: BridgePlan | None) -> Iterator[Finding]:
-    """Is everything there that the program needs, and that this configuration needs?"""
+    """Yield findings about the libraries that the program and this configuration need."""
 
     def found(verdict: Verdict, what: str, then: str = "") -> Finding:
         return Finding("program", "", verdict, what, then)
 
     missing = [one.name for one in program.libraries if one.version is None and not one.extra]
-    said = f"clearwell {program.version}, Python {program.python}, SQLite {program.sqlite}"
-    there = ", ".join(
+    versions = f"clearwell {program.version}, Python {program.python}, SQLite {program.sqlite}"
+    installed = ", ".join(
         f"{one.name} {one.version}" for one in program.libraries if one.version and not one.extra
     )
     if missing:
         yield found(
             Verdict.WRONG,
-            f"{said}; missing: {', '.join(missing)}.",
-            "Install the program anew: see config/INSTALL.md.",
+            f"{versions}; missing: {', '.join(missing)}.",
+            "Install the program again: see config/INSTALL.md.",
         )
     else:
-        yield found(Verdict.OK, f"{said}, {there}.")
+        yield found(Verdict.OK, f"{versions}, {installed}.")
     wanted = set()
     if plan is not None and any(one.modbus is not None for one in plan.stations):
         wanted.add("modbus")

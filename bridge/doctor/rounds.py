@@ -1,4 +1,4 @@
-"""All checks, in the order in which one rests on the other. Shell."""
+"""All checks, in the order in which they depend on each other. Shell."""
 
 import os
 from collections.abc import Iterator, Mapping
@@ -12,7 +12,12 @@ from bridge.station.plan import StationPlan
 
 
 def findings(config: Path, environ: Mapping[str, str]) -> Iterator[Finding]:
-    """Look at everything, and hand over each finding as it comes. Changes nothing and opens no valve."""
+    """Run all checks, and yield each finding at once. Changes nothing and opens no valve.
+
+    Args:
+        config: the configuration file.
+        environ: the daemon's environment.
+    """
     from bridge.config.loading import read
     from bridge.doctor.judge_machine import judge_program
     from bridge.doctor.see_machine import see_program
@@ -27,32 +32,36 @@ def findings(config: Path, environ: Mapping[str, str]) -> Iterator[Finding]:
                 "",
                 Verdict.WRONG,
                 f"{mistake}.",
-                "Correct it; the other checks come after that.",
+                "Correct it; the other checks need a valid configuration.",
             )
         return
     plan = configuration.plan
     yield from judge_program(see_program(), plan)
-    kept = " and ".join(station.identity.reservoir for station in plan.stations) or "no reservoir"
-    yield Finding("configuration", "", Verdict.OK, f"{config} is right; it keeps {kept}.")
+    reservoirs = " and ".join(station.identity.reservoir for station in plan.stations) or "none"
+    yield Finding("configuration", "", Verdict.OK, f"{config} is valid; its reservoirs: {reservoirs}.")
     for warning in configuration.warnings:
-        # What concerns the broker is said with the broker.
+        # The checks of the broker include these warnings.
         if not warning.startswith("hub: "):
             yield Finding(
-                "configuration", "", Verdict.LOOK, f"{warning}.", "clearwell check explains all of it."
+                "configuration",
+                "",
+                Verdict.LOOK,
+                f"{warning}.",
+                "clearwell check explains the whole configuration.",
             )
-    yield from _machine(plan)
+    yield from _computer(plan)
     daemon_runs = False
     for station in plan.stations:
-        seen = _port(station)
-        daemon_runs = daemon_runs or seen.daemon is not None
-        yield from _line(plan, station, seen)
-    daemon_runs = daemon_runs or _log_is_held(plan)
+        port = _port(station)
+        daemon_runs = daemon_runs or port.daemon is not None
+        yield from _line(plan, station, port)
+    daemon_runs = daemon_runs or _log_is_open(plan)
     yield Finding("daemon", "", *_daemon(daemon_runs))
     yield from _hub(plan, daemon_runs)
     yield from _calibrations(plan)
 
 
-def _machine(plan: BridgePlan) -> Iterator[Finding]:
+def _computer(plan: BridgePlan) -> Iterator[Finding]:
     from bridge.doctor.judge_machine import judge_clock, judge_disk, judge_log
     from bridge.doctor.see_machine import see_clock, see_disk, see_log
 
@@ -62,7 +71,7 @@ def _machine(plan: BridgePlan) -> Iterator[Finding]:
             "log",
             "",
             Verdict.LOOK,
-            "No log is kept, so a restart forgets trips, alarms and what the purifier has taken up.",
+            "There is no log, so a restart forgets trips, alarms and the load of the purifier.",
             "Set log.enabled = true.",
         )
         return
@@ -86,18 +95,18 @@ def _line(plan: BridgePlan, station: StationPlan, port: PortFacts) -> Iterator[F
     reservoir = station.identity.reservoir
     yield judge_port(reservoir, port)
     if port.daemon is not None:
-        said = None if plan.log is None else greeting(plan.log.path, reservoir)
-        yield judge_daemons_controller(reservoir, said)
+        newest = None if plan.log is None else greeting(plan.log.path, reservoir)
+        yield judge_daemons_controller(reservoir, newest)
     elif port.is_free:
         try:
-            seen = ask_controller(station)
+            facts = ask_controller(station)
         except InputError as error:
-            yield Finding("controller", reservoir, Verdict.WRONG, str(error), "Then look again.")
+            yield Finding("controller", reservoir, Verdict.WRONG, str(error), "Then run this command again.")
             return
-        yield from judge_controller(station, seen)
+        yield from judge_controller(station, facts)
 
 
-def _log_is_held(plan: BridgePlan) -> bool:
+def _log_is_open(plan: BridgePlan) -> bool:
     from bridge.history.backup import holder
 
     return plan.log is not None and holder(plan.log.path) is not None
@@ -108,7 +117,7 @@ def _daemon(runs: bool) -> tuple[Verdict, str, str]:
         return Verdict.OK, "The daemon of this configuration runs.", ""
     return (
         Verdict.LOOK,
-        "No daemon of this configuration runs here, as far as this user may see.",
+        "No daemon of this configuration runs here, as far as this user can see.",
         "Start it: sudo systemctl enable --now clearwell, or clearwell run --config FILE.",
     )
 
@@ -118,7 +127,7 @@ def _hub(plan: BridgePlan, daemon_runs: bool) -> Iterator[Finding]:
     from bridge.doctor.see_hub import see_hub
 
     if plan.hub is None:
-        yield Finding("broker", "", Verdict.OK, "There is no table [hub]: nothing is shown to a hub.")
+        yield Finding("broker", "", Verdict.OK, "There is no table [hub], so nothing is published.")
         return
     yield from judge_hub(plan.hub.broker, see_hub(plan, daemon_runs=daemon_runs))
     tls = plan.hub.broker.tls
@@ -127,8 +136,8 @@ def _hub(plan: BridgePlan, daemon_runs: bool) -> Iterator[Finding]:
             "encryption",
             "",
             Verdict.LOOK,
-            f"Others than its owner may read the key {tls.key_file}.",
-            f"Take that away: chmod 600 {tls.key_file}.",
+            f"Users other than its owner may read the key {tls.key_file}.",
+            f"Correct that: chmod 600 {tls.key_file}.",
         )
 
 

@@ -1,7 +1,7 @@
-"""Looks at a serial port and asks the controller who it is. Shell.
+"""Collects facts about a serial port and asks the controller for its identity. Shell.
 
-The valve is never opened: the link's first and last frame is a close, and nothing between them but the
-question who is there. Opening a port resets many boards, which shut their valves as they start.
+It never opens the valve: the first and the last frame is a close, and every frame between them only asks for
+the identity. Opening a port resets many boards, which shut their valves when they start.
 """
 
 import asyncio
@@ -19,8 +19,8 @@ from bridge.protocol.session import DownCause, LinkDown, LinkUp
 from bridge.station.plan import StationPlan
 from bridge.transport.link import link_to
 
-PATIENCE_S = 8.0
-"""A board that was reset by the opening may take three seconds to its hello."""
+ANSWER_S = 8.0
+"""A board that the opening has reset may take three seconds to its hello."""
 ASK_AGAIN_S = 1.0
 _BY_ID = Path("/dev/serial/by-id")
 _PSEUDO_TERMINALS = range(136, 144)
@@ -28,7 +28,7 @@ _PSEUDO_TERMINALS = range(136, 144)
 
 
 def see_port(path: str) -> PortFacts:
-    """What is at this path, and who has it open as far as this user may see."""
+    """Collect the facts about a path, with the processes that have it open, as far as this user may see."""
     me = _user(os.geteuid())
     try:
         found = os.stat(path)
@@ -36,7 +36,7 @@ def see_port(path: str) -> PortFacts:
         others = sorted(str(one) for one in _BY_ID.iterdir()) if _BY_ID.is_dir() else []
         return PortFacts(path, None, me=me, others=tuple(others))
     locked = set(_lockers(found))
-    # The far end of a pseudo-terminal often keeps the near one open too, and disturbs nobody.
+    # The program at the other end of a pseudo-terminal often has this end open too, which does no harm.
     opened = set() if os.major(found.st_rdev) in _PSEUDO_TERMINALS else set(openers(path))
     holders = tuple(holder(pid) for pid in sorted((locked | opened) - {os.getpid()}))
     may = os.access(path, os.R_OK | os.W_OK, effective_ids=True)
@@ -44,7 +44,7 @@ def see_port(path: str) -> PortFacts:
 
 
 def lockers(path: Path) -> list[int]:
-    """The processes that hold an advisory lock on a file; everybody may see those of everybody."""
+    """Return the processes with an advisory lock on a file; every user may see all of them."""
     try:
         return _lockers(path.stat())
     except OSError:
@@ -63,7 +63,7 @@ def _lockers(found: os.stat_result) -> list[int]:
 
 
 def openers(path: str) -> Iterator[int]:
-    """The processes that have a file open: all of them for root, else those of this user."""
+    """Yield the processes that have a file open: all of them for root, else those of this user."""
     real = os.path.realpath(path)
     for process in Path("/proc").iterdir():
         if not process.name.isdigit():
@@ -72,11 +72,11 @@ def openers(path: str) -> Iterator[int]:
             descriptors = list((process / "fd").iterdir())
         except OSError:
             continue
-        if any(_leads_to(one, real) for one in descriptors):
+        if any(_points_to(one, real) for one in descriptors):
             yield int(process.name)
 
 
-def _leads_to(link: Path, real: str) -> bool:
+def _points_to(link: Path, real: str) -> bool:
     try:
         return os.readlink(link) == real
     except OSError:
@@ -84,7 +84,7 @@ def _leads_to(link: Path, real: str) -> bool:
 
 
 def holder(pid: int) -> Holder:
-    """A process by its number. Only its name is told: what else stands on its command line may be secret."""
+    """Describe a process by its name only, because its arguments may contain a secret."""
     try:
         words = Path(f"/proc/{pid}/cmdline").read_bytes().decode(errors="replace").split("\0")
         name = Path(f"/proc/{pid}/comm").read_text("utf-8", "replace").strip()
@@ -109,15 +109,20 @@ def _group(gid: int) -> str:
         return str(gid)
 
 
-def ask_controller(plan: StationPlan, patience_s: float = PATIENCE_S) -> ControllerFacts:
-    """Open the line, ask who is there, hear a reading, and close it again.
+def ask_controller(plan: StationPlan, timeout_s: float = ANSWER_S) -> ControllerFacts:
+    """Open the line, wait for an identity and a reading, and close it again.
 
-    :raises InputError: the plan asks for Modbus and its library is not installed.
+    Args:
+        plan: the reservoir's plan.
+        timeout_s: how long to wait.
+
+    Raises:
+        InputError: the plan needs Modbus and its library is not installed.
     """
-    return asyncio.run(_ask(plan, patience_s))
+    return asyncio.run(_ask(plan, timeout_s))
 
 
-async def _ask(plan: StationPlan, patience_s: float) -> ControllerFacts:
+async def _ask(plan: StationPlan, timeout_s: float) -> ControllerFacts:
     hello: Hello | None = None
     reading: Reading | None = None
     foreign = damaged = 0
@@ -150,15 +155,15 @@ async def _ask(plan: StationPlan, patience_s: float) -> ControllerFacts:
     link = link_to(plan, on_message=on_message, on_link=on_link, on_stray=on_stray)
     running = asyncio.create_task(link.run())
     try:
-        async with asyncio.timeout(patience_s):
+        async with asyncio.timeout(timeout_s):
             while not done.is_set():
                 try:
                     await asyncio.wait_for(done.wait(), ASK_AGAIN_S)
                 except TimeoutError:
-                    # The first question may have come while the board was still starting.
+                    # The board may have been starting when the first request arrived.
                     link.send(Identify(link.next_sequence()))
     except TimeoutError:
-        # What was heard until now is the answer.
+        # The facts are what was received until now.
         pass
     link.finish()
     await running

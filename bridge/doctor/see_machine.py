@@ -1,7 +1,4 @@
-"""Looks at the clock, the disk and the program. Shell.
-
-Looks into the log. Shell.
-"""
+"""Collects facts about the clock, the disk, the program and the log. Shell."""
 
 import os
 import platform
@@ -21,18 +18,18 @@ from bridge.history.reader import Reader
 from bridge.history.records import EventRow, Kind
 from bridge.history.schema import LAYOUT, open_for_reading
 
-_AMONG = 5000
-"""Entries that are looked through for a greeting."""
+_NEWEST = 5000
+"""The number of newest entries in which a greeting is searched."""
 
 
 def see_log(path: Path) -> LogFacts:
-    """Can it be read, does SQLite's quick check find anything, and what does it span?"""
+    """Collect the facts about the log, with SQLite's quick check."""
     try:
         os.stat(path)
     except FileNotFoundError:
         return LogFacts(path, missing=True)
     except OSError as error:
-        return LogFacts(path, trouble=f"The log {path} cannot be seen by this user ({error.strerror}).")
+        return LogFacts(path, trouble=f"The log {path} cannot be read by this user ({error.strerror}).")
     try:
         layout = layout_of(path)
         faults = _quick_check(path)
@@ -48,18 +45,18 @@ def see_log(path: Path) -> LogFacts:
 def _quick_check(path: Path) -> tuple[str, ...]:
     connection = open_for_reading(path, any_layout=True)
     try:
-        said = tuple(str(row[0]) for row in connection.execute("PRAGMA quick_check(5)"))
+        faults = tuple(str(row[0]) for row in connection.execute("PRAGMA quick_check(5)"))
     finally:
         connection.close()
-    return () if said == ("ok",) else said
+    return () if faults == ("ok",) else faults
 
 
 def greeting(path: Path, reservoir: str) -> str | None:
-    """The controller's newest greeting in the log, with its time; None where there is none."""
+    """Return the controller's newest greeting in the log, with its time; None if there is none."""
     try:
         with Reader(path) as reader:
             _, last = reader.span_ms()
-            rows = reader.earlier(last + 1, [Kind.EVENT], reservoir, _AMONG)
+            rows = reader.earlier(last + 1, [Kind.EVENT], reservoir, _NEWEST)
     except LogError:
         return None
     hellos = [row for row in rows if isinstance(row, EventRow) and row.event == "controller-hello"]
@@ -84,13 +81,13 @@ LIBRARIES = (
     ("amqtt", "demo"),
     ("rich", "demo"),
 )
-"""As in ``pyproject.toml``: the library, and the extra that brings it."""
-_PATIENCE_S = 5.0
+"""As in ``pyproject.toml``: the library, and the extra that includes it."""
+_ANSWER_S = 5.0
 _TRIAL_BYTES = 256 * 1024
 
 
 def see_clock(newest_s: float | None) -> ClockFacts:
-    """The wall clock, and what the system says of it."""
+    """Collect the facts about the wall clock."""
     return ClockFacts(time.time(), _synchronised(), newest_s)
 
 
@@ -98,7 +95,7 @@ def _synchronised() -> bool | None:
     try:
         done = subprocess.run(
             ["timedatectl", "show", "--property=NTPSynchronized", "--value"],
-            capture_output=True, text=True, timeout=_PATIENCE_S, check=False,
+            capture_output=True, text=True, timeout=_ANSWER_S, check=False,
         )  # fmt: skip
     except (OSError, subprocess.TimeoutExpired):
         return None
@@ -106,7 +103,7 @@ def _synchronised() -> bool | None:
 
 
 def see_disk(log: Path, span_days: float) -> DiskFacts:
-    """The place of the log; a small database is written there and taken away again."""
+    """Collect the facts about the log's directory; writes a small database there and deletes it."""
     folder = log.parent
     if not os.path.isdir(folder):
         return DiskFacts(log, "", 0, None, False)
@@ -136,8 +133,12 @@ def _mounts() -> str:
 
 
 def files_at(folder: Path, mounts: str) -> str:
-    """The kind of file system of a directory, by the table of mounts (proc(5), mountinfo); empty if
-    unknown."""
+    """Return the type of a directory's file system; empty if it is not known.
+
+    Args:
+        folder: the directory.
+        mounts: the table of mounts, as in proc(5), mountinfo.
+    """
     real = os.path.realpath(folder)
     best = kind = ""
     for line in mounts.splitlines():
@@ -148,14 +149,14 @@ def files_at(folder: Path, mounts: str) -> str:
         # A blank in a path is written as \040.
         point = fields[4].encode().decode("unicode_escape")
         inside = real == point or real.startswith(point.rstrip("/") + "/")
-        # The last of two mounts on one point lies on top.
+        # Of two mounts on the same point the later one is visible.
         if inside and len(point) >= len(best):
             best, kind = point, after.split()[0]
     return kind
 
 
 def _trial(folder: Path) -> str | None:
-    """Write as the log does, journal and all; why that does not work, None when it does."""
+    """Write a database with the log's settings. Returns why that fails, or None."""
     path = folder / f".clearwell-doctor-{os.getpid()}.db"
     try:
         connection = sqlite3.connect(path, timeout=1.0, isolation_level=None)
@@ -194,7 +195,7 @@ def _foreign(log: Path) -> list[str]:
 
 
 def see_program() -> ProgramFacts:
-    """The versions of everything."""
+    """Collect the versions of program and libraries."""
     libraries = tuple(Library(name, extra, _version(name)) for name, extra in LIBRARIES)
     return ProgramFacts(__version__, platform.python_version(), sqlite3.sqlite_version, libraries)
 

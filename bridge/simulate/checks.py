@@ -31,6 +31,8 @@ _LINE_RECOVERS_S = 15.0
 _HEARS_AFTER_S = 5.0
 _BREAKS_THROUGH = 0.9
 """From this share of its capacity on a bed may honestly let more through than is target."""
+_WORTH_ORDERING = 0.5
+"""Before half of its capacity is used, no forecast may ask for the next cartridge."""
 _LONG_AGO_S = -1e9
 
 
@@ -160,6 +162,8 @@ class Checks:
                 expected = world.purifier.load_fraction > _BREAKS_THROUGH
             case Advisory.TEMPERATURE_OUT_OF_RANGE:
                 expected = self._garden.hot
+            case Advisory.ORDER_CARTRIDGE:
+                expected = world.purifier.load_fraction > _WORTH_ORDERING
             case Trip.OVERFLOW:
                 expected = self._garden.rained_into and world.overflow_up
             case _:

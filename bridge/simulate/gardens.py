@@ -109,6 +109,11 @@ def _tables(world: Scenario) -> dict[str, Any]:
         tables["feed"] = {"cell_constant_per_cm": fittings.feed_cell_per_cm}
     else:
         tables["purifier"]["feed_ppm"] = world.feed.mean_ppm
+    if world.membrane is not None:
+        rejection = 100.0 * world.membrane.rejection
+        tables["cartridge"] = {"kind": "membrane", "rejection_percent": rejection}
+    else:
+        tables["cartridge"] = {"kind": "exchange", "takes_up": world.cartridge.capacity_g}
     if Feature.FLOW_PULSES in features:
         tables["purifier"]["litres_per_pulse"] = 1.0 / fittings.pulses_per_l
     if world.membrane is not None:

@@ -1,12 +1,12 @@
-"""Everything a reservoir shows, as OpenMetrics text for whoever collects numbers over time. Core.
+"""All values of the reservoirs as OpenMetrics text, for programs that collect numbers over time. Core.
 
 Names and units follow OpenMetrics 1.0 (prometheus.io/docs/specs/om/open_metrics_spec) and the base units of
-the naming practice beside it (prometheus.io/docs/practices/naming): seconds, grams, ratios and not per cent;
-SI units where it names none, so S/m and m³. Two units stay as they are: degrees Celsius, which that practice
-names, and ppm, which is no ratio of masses here but the reservoir's scale times its conductivity.
+its naming practice (prometheus.io/docs/practices/naming): seconds, grams, ratios instead of per cent, and SI
+units where it names none, so S/m and m³. Two units are exceptions: degrees Celsius, which that practice
+names, and ppm, which here is not a ratio of masses but the reservoir's scale times its conductivity.
 
-What is unknown has no sample. OpenMetrics forbids NaN as a marker for missing data, and a 0 would be the
-purest water there is.
+An unknown value has no sample. OpenMetrics forbids NaN as a marker for missing data, and a 0 would mean
+perfectly pure water.
 """
 
 import math
@@ -30,7 +30,7 @@ from bridge.mqtt.properties import ALARM_WORDS, PROPERTIES, TRIP_WORDS
 from bridge.station.view import StationView
 
 CONTENT_TYPE: str = CONTENT_TYPE_LATEST
-"""The media type of :func:`exposition`."""
+"""The media type of `exposition`."""
 _DAY_S = 86_400.0
 _US_CM_PER_S_M = 1e4
 _L_PER_M3 = 1e3
@@ -38,7 +38,7 @@ _L_PER_M3 = 1e3
 
 @dataclass(frozen=True, slots=True)
 class _Gauge:
-    """A number of a view; the attribute's unit is ``over`` times smaller than ``unit``."""
+    """A number of a view; the attribute is divided by ``over`` to give ``unit``."""
 
     name: str
     unit: str
@@ -49,7 +49,7 @@ class _Gauge:
 
 @dataclass(frozen=True, slots=True)
 class _Interval:
-    """An estimate with the two ends of the interval that holds it with 80 %, in days."""
+    """An estimate in days with the two ends of its 80 % interval."""
 
     name: str
     help: str
@@ -60,14 +60,14 @@ class _Interval:
 
 @dataclass(frozen=True, slots=True)
 class _States:
-    """Words of a closed set: one that is so, or, where the source is a tuple, any number of them."""
+    """Words of a closed set, of which one applies, or several if the source is a tuple."""
 
     name: str
     help: str
     source: str
     words: tuple[str, ...]
     needs: str | None = None
-    """The attribute of ``StationIdentity`` that must be true for this to be there at all."""
+    """The attribute of ``StationIdentity`` that must be true for the metric to exist."""
 
 
 def _us_cm(name: str, help_: str, source: str) -> _Gauge:
@@ -86,7 +86,7 @@ _ROWS = {row.path: row for row in PROPERTIES}
 
 
 def _words_of(name: str, help_: str, path: str) -> _States:
-    """The closed set of a property that the hub has too."""
+    """Make the metric of a hub's property with a closed set of words."""
     row = _ROWS[path]
     return _States(name, help_, str(row.source), tuple(str(row.format).split(",")), row.needs)
 
@@ -100,37 +100,37 @@ _GAUGES = (
         "product_uncertainty_ppm",
     ),
     _Gauge("product_temperature", "celsius", "Product water.", "product_temperature_c"),
-    _ppm("product_limit", "At or over this, water is unfit; on the reservoir's scale.", "identity.limit_ppm"),
-    _ppm("product_target", "Under this, water is better; on the reservoir's scale.", "identity.target_ppm"),
+    _ppm("product_limit", "Water at or over this is unfit; on the reservoir's scale.", "identity.limit_ppm"),
+    _ppm("product_target", "Water is better under this; on the reservoir's scale.", "identity.target_ppm"),
     _Gauge("scale_factor", "", "ppm for each µS/cm at 25 °C: the scale of every ppm.", "identity.factor"),
     _us_cm("feed_conductivity", "Feed water at 25 °C.", "feed_conductivity_25_us_cm"),
     _ppm("feed_dissolved_solids", "Feed water, on the reservoir's scale.", "feed_ppm"),
     _Gauge("feed_temperature", "celsius", "Feed water.", "feed_temperature_c"),
     _litres("reservoir_volume", "Water in the reservoir.", "volume_l"),
-    _litres("reservoir_capacity", "What the reservoir holds when full.", "identity.capacity_l"),
+    _litres("reservoir_capacity", "Capacity of the reservoir.", "identity.capacity_l"),
     _Gauge("reservoir_level", "ratio", "Water in the reservoir as a part of its capacity.", "level_fraction"),
     _ppm("reservoir_dissolved_solids", "By the mixing balance, on the reservoir's scale.", "reservoir_ppm"),
     _Gauge("overflow_float_up", "", "1 while the overflow float is up.", "overflow"),
     _Gauge("hold", "", "1 while filling is held by a person.", "hold"),
-    _Gauge("link_up", "", "1 while the controller is heard.", "link_up"),
+    _Gauge("link_up", "", "1 while the controller answers.", "link_up"),
     _litres("fill_volume", "Volume of this fill.", "fill_volume_l"),
     _Gauge("fill_elapsed", "seconds", "Time of this fill.", "fill_elapsed_s"),
     _litres("fill_volume_today", "Volume filled today.", "volume_today_l"),
     _litres("purifier_treated", "Water made since the cartridge was changed.", "purifier_treated_l"),
     _Gauge("purifier_load", "grams", "Dissolved solids taken up since the change.", "purifier_load_g"),
     _Gauge("purifier_rejection", "ratio", "Part of the feed's solids held back.", "rejection_percent", 100.0),
-    _litres("purifier_remaining", "Product until the purifier gives out, median.", "litres_left"),
+    _litres("purifier_remaining", "Product until the purifier is exhausted, median.", "litres_left"),
     _Gauge("purifier_order_now", "", "1 when it is time to order the next cartridge.", "order_now"),
 )  # fmt: skip
 _INTERVALS = (
     _Interval(
         "purifier_remaining_time",
-        "Until the purifier gives out: median, and the ends of the 80 % interval.",
+        "Time until the purifier is exhausted: median, and the ends of the 80 % interval.",
         *("days_left_low", "days_left", "days_left_high"),
     ),
     _Interval(
         "reservoir_cover",
-        "How long the reservoir lasts with nothing flowing in: median, and the ends of the 80 % interval.",
+        "How long the reservoir lasts without a fill: median, and the ends of the 80 % interval.",
         *("cover_low_days", "cover_days", "cover_high_days"),
     ),
 )
@@ -140,9 +140,9 @@ _STATES = (
     _words_of("feed_probe_health", "Feed probe, in the words of NAMUR NE 107.", "feed/health"),
     _words_of("level_health", "Level sensor, in the words of NAMUR NE 107.", "reservoir/health"),
     _words_of("health", "The worst of everything, in the words of NAMUR NE 107.", "health/status"),
-    _words_of("reservoir_zone", "Where the level is.", "reservoir/zone"),
-    _words_of("valve_decided", "What the guard decided.", "valve/decided"),
-    _words_of("valve_reported", "What the controller reports.", "valve/reported"),
+    _words_of("reservoir_zone", "Zone of the level.", "reservoir/zone"),
+    _words_of("valve_decided", "The valve as the guard decided.", "valve/decided"),
+    _words_of("valve_reported", "The valve as the controller reports.", "valve/reported"),
     _words_of("fill_phase", "Phase of the fill sequence.", "fill/phase"),
     _States(
         "permissive_missing",
@@ -159,11 +159,14 @@ _COUNTERS = (
 
 
 def exposition(views: Iterable[StationView], version: str) -> bytes:
-    """The state of every reservoir, for one scrape.
+    """Encode the state of all reservoirs, for one scrape.
 
-    :param views: the latest view of each reservoir, each reservoir once.
-    :param version: the bridge's own version.
-    :return: OpenMetrics 1.0 text in UTF-8, to be sent with :data:`CONTENT_TYPE`.
+    Args:
+        views: the latest view of each reservoir.
+        version: the bridge's version.
+
+    Returns:
+        OpenMetrics 1.0 text in UTF-8, to be sent with `CONTENT_TYPE`.
     """
     registry = CollectorRegistry(auto_describe=False)
     registry.register(_Views(tuple(views), version))
@@ -200,7 +203,7 @@ _Shown = Mapping[str, StationView]
 
 
 def _reservoirs(views: _Shown) -> Metric:
-    family = InfoMetricFamily("clearwell_reservoir", "What people call it.", labels=("reservoir",))
+    family = InfoMetricFamily("clearwell_reservoir", "Its name and its controller.", labels=("reservoir",))
     for reservoir, view in views.items():
         family.add_metric((reservoir,), {"name": view.identity.name, "controller": view.controller})
     return family
@@ -232,8 +235,8 @@ def _words(states: _States, views: _Shown) -> Metric:
     for reservoir, view in views.items():
         if states.needs is not None and not getattr(view.identity, states.needs):
             continue
-        said = getattr(view, states.source)
-        true = said if isinstance(said, tuple) else (said,)
+        value = getattr(view, states.source)
+        true = value if isinstance(value, tuple) else (value,)
         family.add_metric((reservoir,), {word: word in true for word in states.words})
     return family
 
@@ -243,7 +246,7 @@ def _alarms(views: _Shown) -> Iterator[Metric]:
         "clearwell_alarm", "Alarms that are not in their normal state.", labels=("reservoir",)
     )
     shelved = StateSetMetricFamily(
-        "clearwell_alarm_shelved", "Those of them that a person has shelved.", labels=("reservoir",)
+        "clearwell_alarm_shelved", "Alarms that a person has shelved.", labels=("reservoir",)
     )
     for reservoir, view in views.items():
         up = {alarm.alarm for alarm in view.alarms}

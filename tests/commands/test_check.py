@@ -44,9 +44,9 @@ def test_the_explanation_tells_shape_marks_scale_limits_and_hub() -> None:
         "a level sensor from 0.04 to 0.74 m in steps of 10 mm",
         "0.5 ppm per µS/cm at 25 °C",
         "brought to 25 °C by the method 'pure'",
-        "reaches 50 ppm shuts the valve at once",
-        "from 25 ppm an alarm tells you",
-        "not measured; taken to be 320 ppm",
+        "the valve shuts at once if the product with its uncertainty reaches 50 ppm",
+        "an alarm is raised from 25 ppm",
+        "not measured; assumed to be 320 ppm",
         "opened for 5 s at a time",
         "localhost:1883, MQTT 5, not encrypted, without a user name",
         "homie/5/polytunnel-barrel",
@@ -56,7 +56,7 @@ def test_the_explanation_tells_shape_marks_scale_limits_and_hub() -> None:
 
 
 def test_a_rinse_goes_where_the_fittings_let_it_go() -> None:
-    assert "into the reservoir, for want of a drain valve" in explained(CONFIG / "minimal.toml")
+    assert "into the reservoir, because there is no drain valve" in explained(CONFIG / "minimal.toml")
     assert "10 to 600 s to the drain" in explained(CONFIG / "membrane-with-drain.toml")
 
 
@@ -65,8 +65,8 @@ def test_two_reservoirs_rain_switches_tls_and_announcements_are_explained() -> N
     for words in (
         "a cylinder on its side, 0.8 m across",
         "a tapered barrel 0.5 m across below",
-        "A zone is known, and no volume",
-        "taken as rain of 10 ppm",
+        "Only a zone is known, not the volume",
+        "counted as rain of 10 ppm",
         "over TLS with a client certificate",
         "greenhouse/catalogue/glasshouse-north-tank/product/ppm and 4 more",
         "by the method 'natural', 0 to 36 °C",

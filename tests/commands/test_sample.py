@@ -151,7 +151,7 @@ def test_in_words_scale_uncertainty_reason_and_caution_are_told() -> None:
         "114.2 µS/cm (by the method 'natural' from 10 °C)",
         "57.1 ppm on the scale of 0.5 ppm per µS/cm at 25 °C",
         "(k = 2)",
-        "unsuitable: 59.1 ppm, the uncertainty counted, is at or over the limit of 50 ppm",
+        "unsuitable: 59.1 ppm with the uncertainty is at or over the limit of 50 ppm",
         CAUTION,
     ):
         assert words in result.output
@@ -159,7 +159,7 @@ def test_in_words_scale_uncertainty_reason_and_caution_are_told() -> None:
 
 def test_help_says_which_method_is_usual_and_why() -> None:
     told = " ".join(CliRunner().invoke(command, ["--help"]).output.split())
-    assert "The method is natural unless another one is named: what people take by hand is rain" in told
+    assert "The default method is natural (ISO 7888, 0 to 36 °C), which suits rain" in told
 
 
 # --- refusals ------------------------------------------------------------------------------------

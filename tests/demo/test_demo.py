@@ -6,7 +6,7 @@ import sys
 
 import pytest
 
-from bridge.demo.story import STORY, Heard, Teller, lines
+from bridge.demo.story import CHAPTERS, Observed, Story, lines
 from bridge.display.terminal import WIDTH
 from bridge.mqtt.topics import Layout
 from tests.brokers import AnyBroker
@@ -21,8 +21,8 @@ def _demo(*arguments: str) -> "subprocess.CompletedProcess[str]":
 def _judge(done: "subprocess.CompletedProcess[str]") -> None:
     assert done.returncode == 0, done.stdout[-2000:] + done.stderr
     told = [line.split(" > ", 1)[1] for line in done.stdout.splitlines() if " > " in line]
-    assert told == [chapter.title for chapter in STORY]
-    truth = json.loads(done.stdout.split("the rig's truth: ", 1)[1].splitlines()[0])
+    assert told == [chapter.title for chapter in CHAPTERS]
+    truth = json.loads(done.stdout.split("the simulated water: ", 1)[1].splitlines()[0])
     assert truth["valve"] == "shut"
     assert truth["spilled_l"] == 0
     assert truth["filled_l"] > 80
@@ -53,15 +53,15 @@ def test_a_broker_that_does_not_run_is_named() -> None:
 
 
 def test_a_story_without_its_trip_is_not_complete() -> None:
-    """The judge waits for each chapter in turn, and skips none."""
-    teller = Teller()
+    """The story waits for each chapter in turn, and skips none."""
+    story = Story()
     layout = Layout("b", "B")
     kept = {"homie/5/b/$state": "ready", "homie/5/b-r/$state": "ready", "homie/5/b-r/$description": "{}"}
-    assert teller.hear(Heard.of(layout, "r", kept, ())) is STORY[0]
+    assert story.advance(Observed.of(layout, "r", kept, ())) is CHAPTERS[0]
     kept |= {"homie/5/b/$state": "disconnected", "homie/5/b-r/health/first-out": "none"}
-    assert teller.hear(Heard.of(layout, "r", kept, ())) is None
-    assert not teller.over
-    assert teller.waits_for == STORY[1].title
+    assert story.advance(Observed.of(layout, "r", kept, ())) is None
+    assert not story.over
+    assert story.waits_for == CHAPTERS[1].title
 
 
 def test_the_view_fits_into_eighty_columns_even_with_nothing_known() -> None:
@@ -70,7 +70,7 @@ def test_the_view_fits_into_eighty_columns_even_with_nothing_known() -> None:
         {},
         {f"homie/5/b-r/{path}": "9" * 60 for path in ("product/ppm", "reservoir/volume", "valve/missing")},
     ):
-        shown = lines(Heard.of(layout, "r", kept, ()), ["9" * 200], "a chapter", rows=24)
+        shown = lines(Observed.of(layout, "r", kept, ()), ["9" * 200], "a chapter", rows=24)
         assert "waiting: a chapter" in shown
         assert len(shown) <= 24
         assert max(len(line) for line in shown) <= WIDTH

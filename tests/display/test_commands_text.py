@@ -136,14 +136,14 @@ def test_check_explains_the_configuration_in_the_peoples_own_units(written: tupl
     said = printed(check.command, config)
     if which == "american":
         assert "brim-full it holds 53 US gal" in said
-        assert "with its uncertainty reaches 100 µS/cm shuts the valve" in said
+        assert "if the product with its uncertainty reaches 100 µS/cm" in said
         assert "flows only from 33.8 °F to 95 °F" in said
         assert "volumes in US gal, temperatures in °F, dissolved solids in µS/cm, money in USD" in said
     else:
         assert "brim-full it holds 201 L" in said
-        assert "with its uncertainty reaches 50 ppm shuts the valve" in said
+        assert "if the product with its uncertainty reaches 50 ppm" in said
         assert "flows only from 1 °C to 35 °C" in said
-    assert "What is published and kept stays in L, °C, ppm and UTC." in said
+    assert "Published and kept values stay in L, °C, ppm and UTC." in said
 
 
 def test_an_interval_is_brought_to_its_unit_as_a_whole() -> None:

@@ -28,7 +28,13 @@ def test_every_line_fits_and_steers_no_terminal_whatever_the_facts_say(facts: Fa
 def test_every_fact_is_in_the_view(view: StationView) -> None:
     facts = facts_of(view, DisplayUnits(), "14:05:09")
     shown = " ".join(" ".join(lines(facts)).split())
-    told = [facts.use.answer, facts.use.reason, facts.valve.why, facts.product.limit, facts.product.target]
+    told = [
+        f"{facts.use.word}. {facts.use.advice}",
+        facts.use.reason,
+        facts.valve.why,
+        facts.product.limit,
+        facts.product.target,
+    ]
     told += [facts.product.scale, facts.product.text or "not known", facts.valve.phase_words, "14:05:09"]
     told += [one for one in (facts.product.uncertainty, facts.product.temperature) if one]
     told += [one for one in (facts.reservoir.cover, facts.purifier.days, facts.purifier.litres) if one]

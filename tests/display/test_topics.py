@@ -57,7 +57,7 @@ def test_a_bridge_that_is_not_there_shows_no_value_as_live(kept: dict[str, str],
     assert gone.facts is None
     assert gone.reason == REASONS[state]
     shown = screen(Selection("here"), bridges(kept | {f"{ROOT}/$state": state}, "homie", AMERICAN, {}), None)
-    assert "Not known: there is no measurement of this water." in " ".join(shown)
+    assert "Not known. There is no measurement of this water." in " ".join(shown)
     assert not any("US gal" in line for line in shown)
 
 

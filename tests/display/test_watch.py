@@ -172,10 +172,10 @@ async def test_watching_outlives_the_broker_and_says_what_is_lost(
         await mosquitto.stop()
         await screen.until(f"localhost:{mosquitto.port} cannot be used", "nobody was told of the broker")
         await screen.until(
-            "Not known: there is no measurement of this water.", "old values were shown as live"
+            "Not known. There is no measurement of this water.", "old values were shown as live"
         )
         await mosquitto.start()
-        await screen.until("Yes: this water may be used.", "the view did not come back with the broker")
+        await screen.until("Yes. This water may be used.", "the view did not come back with the broker")
         cable.cut()
         await screen.until(
             "LOST: the bridge ended without a clean stop.", "a lost bridge was not called that"

@@ -1,4 +1,4 @@
-"""``clearwell calibrate`` at the board that is built: real command, real line, real log."""
+"""``clearwell calibrate`` with the built board: real command, real line, real log."""
 
 import os
 import subprocess
@@ -102,7 +102,7 @@ def test_guided_session_with_two_solutions_gives_the_offset_too(paced: Emulator,
     )  # fmt: skip
     assert process.stdin is not None
     assert process.stdout is not None
-    # A reading from the pipe ends when the process does, so nothing here waits for ever.
+    # Reading from the pipe ends with the process, so this cannot block for ever.
     limit = threading.Timer(PATIENCE_S, process.kill)
     limit.start()
     process.stdin.write("84\n\n")
@@ -199,7 +199,7 @@ def test_wrong_solution_for_the_cell_is_told_with_what_it_would_read(paced: Emul
         "2",
     )
     assert done.returncode == 1
-    assert "take a weaker standard" in done.stderr
+    assert "use a weaker standard" in done.stderr
     assert not (tmp_path / "clearwell-calibration.toml").exists()
 
 

@@ -1,4 +1,4 @@
-"""``clearwell commission`` at the board that is built: the test plays the person, and lifts the floats."""
+"""``clearwell commission`` with the built board: the test answers the questions and lifts the floats."""
 
 import os
 import select
@@ -28,7 +28,7 @@ sensor = {{ table = [[0.05, 0.04], [0.95, 0.74]] }}
 
 
 class Session:
-    """The command, and what it asks."""
+    """The command and its questions."""
 
     def __init__(self, config: Path, *more: str) -> None:
         self.process = subprocess.Popen(
@@ -40,7 +40,7 @@ class Session:
         self._seen = 0
 
     def question(self) -> str | None:
-        """What it says up to its next question; None at its end."""
+        """Returns the output up to the next question; None at the end."""
         assert self.process.stdout is not None
         end_s = time.monotonic() + PATIENCE_S
         while True:
@@ -87,7 +87,7 @@ def session(paced: Emulator, tmp_path: Path) -> Iterator[Session]:
 
 
 def person(board: Emulator, forgets: str = "") -> Callable[[str], str]:
-    """Does with the wires what is asked, and answers; but not what is asked in the words ``forgets``."""
+    """Does what a question asks for and answers it, except a question that contains ``forgets``."""
 
     def act(question: str) -> str:
         if forgets and forgets in question:

@@ -323,11 +323,9 @@ def test_a_running_daemon_is_backed_up_and_goes_on_and_starts_again_from_the_bac
     rig: Path, start: Start, configured: Callable[..., Path], tmp_path: Path
 ) -> None:
     config = configured(port=rig)
-    runtime = tmp_path / "runtime"
-    runtime.mkdir()
-    daemon = start("run", "--config", config, RUNTIME_DIRECTORY=str(runtime))
+    daemon = start("run", "--config", config)
     daemon.until('"event": "controller-hello"')
-    done = clearwell("backup", config, "--out", tmp_path / "b.db", RUNTIME_DIRECTORY=str(runtime))
+    done = clearwell("backup", config, "--out", tmp_path / "b.db")
     assert done.returncode == 0, done.stderr
     with Reader(tmp_path / "b.db") as reader:
         assert any(getattr(row, "event", "") == "bridge-started" for row in reader.events(0, ALWAYS))
@@ -336,6 +334,6 @@ def test_a_running_daemon_is_backed_up_and_goes_on_and_starts_again_from_the_bac
     assert daemon.process.poll() is None
     daemon.ended()
     assert clearwell("restore", tmp_path / "b.db", config).returncode == 0
-    again = start("run", "--config", config, RUNTIME_DIRECTORY=str(runtime))
+    again = start("run", "--config", config)
     again.until('"event": "controller-hello"')
     assert "log-" not in again.ended()

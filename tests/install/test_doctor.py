@@ -100,7 +100,7 @@ def test_a_device_that_is_not_there_or_is_none(configured: Callable[..., Path], 
     assert ("controller", "barrel") not in found
     file = tmp_path / "a-file"
     file.write_text("")
-    assert "no serial line" in judge_port("barrel", see_port(str(file))).what
+    assert "not a serial device" in judge_port("barrel", see_port(str(file))).what
 
 
 def test_a_user_who_may_not_open_the_port_is_told_which_group_may(board: Board) -> None:
@@ -127,7 +127,7 @@ def test_a_port_that_the_running_daemon_has_is_left_to_it(
     daemon.until('"event": "controller-hello"')
     done, found = doctor(config, RUNTIME_DIRECTORY=str(runtime))
     assert done.returncode == 0, done.stdout
-    assert found["port", "barrel"]["what"].endswith(f"held by the daemon, process {daemon.process.pid}.")
+    assert found["port", "barrel"]["what"].endswith(f"open in the daemon, process {daemon.process.pid}.")
     assert found["daemon", ""]["verdict"] == "ok"
     assert daemon.process.poll() is None
     assert "link-down" not in daemon.ended()
@@ -215,9 +215,9 @@ def test_the_first_and_the_last_frame_is_a_close_and_none_opens_the_valve(
 @pytest.mark.parametrize(
     ("line", "said"),
     [
-        (seal(">2 0 hello id=later fw=2.0"), "speaks another version of the line protocol"),
-        (b">1 0 hello id=later fw=2.0*00000000\n", "Only damaged lines"),
-        (b"", "Nothing is heard"),
+        (seal(">2 0 hello id=later fw=2.0"), "uses another version of the line protocol"),
+        (b">1 0 hello id=later fw=2.0*00000000\n", "are damaged"),
+        (b"", "Nothing was received"),
     ],
     ids=["foreign", "damaged", "silent"],
 )

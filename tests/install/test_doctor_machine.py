@@ -40,9 +40,9 @@ NOW_S = datetime(2026, 6, 1, tzinfo=UTC).timestamp()
     ("clock", "verdict", "said"),
     [
         (ClockFacts(0.0, None), Verdict.WRONG, "never set"),
-        (ClockFacts(NOW_S, True, NOW_S + 3600), Verdict.WRONG, "the log goes to"),
-        (ClockFacts(NOW_S, False, NOW_S - 60), Verdict.LOOK, "nothing keeps right"),
-        (ClockFacts(NOW_S, None, NOW_S + 1), Verdict.OK, "cannot be told"),
+        (ClockFacts(NOW_S, True, NOW_S + 3600), Verdict.WRONG, "before the log's newest entry"),
+        (ClockFacts(NOW_S, False, NOW_S - 60), Verdict.LOOK, "not synchronised"),
+        (ClockFacts(NOW_S, None, NOW_S + 1), Verdict.OK, "it is not known whether"),
         (ClockFacts(NOW_S, True), Verdict.OK, "synchronised"),
     ],
 )

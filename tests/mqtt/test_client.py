@@ -32,11 +32,11 @@ class Bridge:
     refusal: str | None = None
     _news: asyncio.Event = field(default_factory=asyncio.Event)
 
-    def take(self, reservoir: str, command: GuardCommand) -> str | None:
+    def take(self, reservoir: str, command: GuardCommand, answered: Callable[[str | None], None]) -> None:
         assert reservoir == "north-barrel"
         self.commands.append(command)
         self._news.set()
-        return self.refusal
+        answered(self.refusal)
 
     def hear(self, trouble: HubError | None) -> None:
         self.reports.append(trouble)
@@ -122,7 +122,7 @@ async def test_a_reservoir_that_is_heard_while_another_is_shown_for_the_first_ti
         BrokerSettings(broker.host, "garden-bridge", broker.port, version=MqttVersion(broker.newest)),
         LAYOUT,
         [view.identity, south.identity],
-        on_command=lambda reservoir, command: None,
+        on_command=lambda reservoir, command, answered: answered(None),
         report=lambda trouble: None,
     )
     client.offer(view)

@@ -6,7 +6,7 @@ npm's ``wot-thing-description-types`` carries it (by the W3C Web of Things Worki
 
 import asyncio
 import json
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -175,12 +175,17 @@ def _examples(schema: Document) -> list[object]:
 async def bridge(broker: AnyBroker, view: StationView) -> AsyncIterator[tuple[HubClient, list[GuardCommand]]]:
     """The bridge's client on a broker, and what it is asked."""
     heard: list[GuardCommand] = []
+
+    def take(_: str, command: GuardCommand, answered: Callable[[str | None], None]) -> None:
+        heard.append(command)
+        answered(None)
+
     settings = BrokerSettings(broker.host, "garden-bridge", broker.port, version=MqttVersion(broker.newest))
     client = HubClient(
         settings,
         LAYOUT,
         [view.identity],
-        on_command=lambda _, command: heard.append(command),
+        on_command=take,
         report=lambda _: None,
     )
     run = asyncio.create_task(client.run())

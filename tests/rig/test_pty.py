@@ -1,4 +1,4 @@
-"""The rig on a real pseudo-terminal, as a program at the other end meets it."""
+"""The rig on a real pseudo-terminal, seen from a program at the other end."""
 
 import asyncio
 import contextlib
@@ -26,7 +26,7 @@ PATIENCE_S = 8.0
 
 
 class Peer:
-    """Whoever opens the terminal."""
+    """A program that opens the terminal."""
 
     def __init__(self, path: FilePath) -> None:
         self.fd = os.open(path, os.O_RDWR | os.O_NOCTTY | os.O_NONBLOCK)
@@ -38,7 +38,7 @@ class Peer:
         os.write(self.fd, encode(message))
 
     async def hear(self, wanted: Callable[[object], bool]) -> object:
-        """The next event that is wanted; what came before it is passed over."""
+        """Waits for the wanted event and skips those before it."""
         async with asyncio.timeout(PATIENCE_S):
             while True:
                 while self._waiting:
@@ -98,7 +98,7 @@ async def test_a_lease_opens_the_true_valve_and_silence_shuts_it_within_the_leas
         assert lasted_s > 0.45, "the lease ended before its time"
         reading = await peer.hear(lambda event: isinstance(event, Reading) and event.path is Flow.SHUT)
         assert reading.faults & LocalFault.LEASE_LAPSED
-        # What flowed in says how long the valve was really open, however busy the machine is.
+        # The inflow shows how long the valve was really open, also on a busy machine.
         flow_l_s = POLYTUNNEL_WITH_DRAIN.fittings.flow_l_min / 60.0
         assert server.world.truth().inflow_l <= 0.5 * speed * flow_l_s * 1.001
         peer.leave()

@@ -77,10 +77,10 @@ class Bridge:
             report=self._report, patience=Patience(2.0, 0.1, 0.2),
         )  # fmt: skip
 
-    def _take(self, _: str, command: GuardCommand) -> str | None:
+    def _take(self, _: str, command: GuardCommand, answered: Callable[[str | None], None]) -> None:
         self.heard.append(command)
         self._came.set()
-        return None
+        answered(None)
 
     def _report(self, trouble: HubError | None) -> None:
         if trouble is None:

@@ -402,7 +402,7 @@ def test_a_tank_of_rain_takes_tap_water_until_its_upper_end_is_at_the_limit(sour
         (ROOF + "daily_file = 'none.csv'\n", "none.csv cannot be read"),
         (ROOF + f"monthly_mm = {[60] * 12}\nwet_days = {[12] * 11 + [32]}\n", "month 12"),
         ("[blend]\nrain = 100\nroom = 10\nrain_solids = 400\n", "harder than the tap water"),
-        ("this is no TOML", "is no TOML"),
+        ("this is no TOML", "is not TOML"),
     ],
 )
 def test_a_file_that_is_wrong_gets_one_line_with_the_key(sources: Sources, more: str, says: str) -> None:

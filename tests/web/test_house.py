@@ -119,7 +119,7 @@ async def test_page_hub_and_rig_agree_on_what_happens(
             await shows(page, "#said", "Refused: A fill is under way already.")
 
             world.inject(parse_fault("overflow-float-up@0+100000"))
-            await shows(page, "#first-out", "First came overflow")
+            await shows(page, "#first-out", "First-out: overflow")
             await shows(page, "#alarms", "Trip overflow")
             await hub.has(f"{DEVICE}/health/first-out", "overflow")
             await page.get_by_role("button", name="Acknowledge: overflow").click()

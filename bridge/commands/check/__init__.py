@@ -1,4 +1,4 @@
-"""``clearwell check``: is a configuration right, and what will the daemon do with it?"""
+"""``clearwell check``: finds the mistakes of a configuration, and explains what the daemon will do."""
 
 from pathlib import Path
 
@@ -12,8 +12,8 @@ _LABEL = 13
 def command(file: Path) -> None:
     """Check the configuration FILE and explain what the daemon will do.
 
-    Nothing is opened and nothing is moved. The exit status is 0 when FILE is right, warnings or not, and 2
-    when it is wrong; then every mistake found is named, with its key and what would be right.
+    No port is opened and no valve moves. The exit status is 0 if FILE is right, with or without warnings, and
+    2 if it is wrong; then every mistake is listed with its key and what would be right.
     """
     from bridge.commands.check.plan import explained
     from bridge.commands.check.words import wrapped

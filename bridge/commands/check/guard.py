@@ -1,90 +1,92 @@
-"""What ``clearwell check`` says of the log, the hub and its announcements. Core.
-
-What ``clearwell check`` says of the bounds within which a valve is opened. Core.
-"""
+"""Explains the guard's bounds, the log, the hub and its announcements for ``clearwell check``. Core."""
 
 from collections.abc import Iterator
 
-from bridge.commands.check.words import Line, Told, listed, span
+from bridge.commands.check.words import Line, Units, listed, span
 from bridge.config.plan import BridgePlan, HubPlan
 from bridge.mqtt.announcements import Announcements
 from bridge.station.plan import StationPlan
 
 
-def guarded(station: StationPlan, told: Told) -> Iterator[Line]:
-    """Every limit and bound, and what happens beyond it."""
+def guarded(station: StationPlan, shown: Units) -> Iterator[Line]:
+    """Explain every limit and bound, and what happens beyond it."""
     limits, level = station.limits, station.level
     capacity_l = level.shape.capacity_l
     yield (
         "Limit",
-        f"product that with its uncertainty reaches {told.ppm(limits.limit_ppm)} shuts the valve at once. "
-        "It trips, and stays shut until a cartridge change or a passed retest and a reset, when it lasts "
-        f"{limits.persistence_s:g} s, comes {limits.excursions_max} times in one fill, or reaches "
-        f"{told.ppm(limits.gross_ppm)}.",
+        f"the valve shuts at once if the product with its uncertainty reaches {shown.ppm(limits.limit_ppm)}. "
+        f"That causes a trip if it lasts {limits.persistence_s:g} s, happens {limits.excursions_max} times "
+        f"in one fill, or reaches {shown.ppm(limits.gross_ppm)}; the valve then stays shut until a cartridge "
+        "change or a passed retest, and a reset.",
     )
     yield (
         "Target",
-        f"from {told.ppm(limits.target_ppm)} an alarm tells you, and the fill goes on.",
+        f"an alarm is raised from {shown.ppm(limits.target_ppm)}, and the fill goes on.",
     )
     yield (
         "Reservoir",
-        f"by the mixing balance it must stay under {told.ppm(limits.reservoir_limit_ppm)}, or nothing more "
-        f"flows in. At the first start it is taken to hold {told.ppm(station.assumed_ppm)}; send a sample "
-        "of it soon.",
+        f"no water flows in if the mixing balance reaches {shown.ppm(limits.reservoir_limit_ppm)}. At the "
+        f"first start the reservoir is assumed to have {shown.ppm(station.assumed_ppm)}; send a sample of it "
+        "soon.",
     )
     to = (
         "to the drain"
         if limits.has_drain
-        else "into the reservoir, for want of a drain valve, and only while all of it stays under its limit"
+        else "into the reservoir, because there is no drain valve, and only while the reservoir stays under "
+        "its limit"
     )
     yield (
         "Rinse",
         f"every fill begins with a rinse of {limits.rinse_min_s:g} to {limits.rinse_max_s:g} s {to}; it "
-        f"ends when the product has been good for {limits.in_spec_s:g} s, and trips when it is still not "
-        "good at its end.",
+        f"ends when the product has been good for {limits.in_spec_s:g} s, and causes a trip if the product "
+        "is not good at its end.",
     )
     fill_l = (level.fill_fraction - level.refill_fraction) * capacity_l
     yield (
         "Bounds",
-        f"one fill brings at most {told.litres(limits.fill_max_l)} in {span(limits.fill_max_s)}, and 24 "
-        f"hours at most {told.litres(limits.daily_max_l)}; more trips. From mark to mark are "
-        f"{told.litres(fill_l)}, so the purifier must give more than "
-        f"{told.units.litres_as(60.0 * fill_l / limits.fill_max_s, '.2g')} a minute.",
+        f"one fill brings at most {shown.litres(limits.fill_max_l)} in {span(limits.fill_max_s)}, and 24 "
+        f"hours at most {shown.litres(limits.daily_max_l)}; more than that causes a trip. From mark to mark "
+        f"is {shown.litres(fill_l)}, so the purifier must deliver more than "
+        f"{shown.units.litres_as(60.0 * fill_l / limits.fill_max_s, '.2g')} a minute.",
     )
     if level.level_sensor is not None:
-        least = told.units.litres_as(60.0 * limits.no_rise_l / limits.no_rise_after_s, ".2g")
+        least = shown.units.litres_as(60.0 * limits.no_rise_l / limits.no_rise_after_s, ".2g")
         yield (
             "Rise",
             f"{span(limits.no_rise_after_s)} of flow must raise the level by "
-            f"{told.litres(limits.no_rise_l)}, which is {least} a minute; less trips. "
-            f"{_closed(station, told)}",
+            f"{shown.litres(limits.no_rise_l)}, which is {least} a minute; less than that causes a trip. "
+            f"{_closed(station, shown)}",
         )
     elif limits.rise_closed_l is not None:
-        yield "Rise", "a full switch that turns wet with the valve shut trips."
+        yield "Rise", "a full switch that becomes wet with the valve shut causes a trip."
     else:
-        yield "Rise", f"with the valve shut it is taken as rain of {told.ppm(station.rain_ppm)}."
+        yield "Rise", f"a rise with the valve shut is counted as rain of {shown.ppm(station.rain_ppm)}."
     yield (
         "Water",
-        f"flows only from {told.celsius(limits.temperature_low_c)} to "
-        f"{told.celsius(limits.temperature_high_c)}. A silent controller shuts it after "
-        f"{limits.stale_after_s:g} s and trips after {limits.link_lost_after_s:g} s; a failed probe trips "
-        f"after {limits.probe_failure_after_s:g} s, an unknown level after {limits.level_failure_after_s:g} "
-        "s.",
+        f"flows only from {shown.celsius(limits.temperature_low_c)} to "
+        f"{shown.celsius(limits.temperature_high_c)}. If the controller is silent, the valve shuts after "
+        f"{limits.stale_after_s:g} s, and a trip follows after {limits.link_lost_after_s:g} s. "
+        f"A failed probe causes a trip after {limits.probe_failure_after_s:g} s, an unknown level after "
+        f"{limits.level_failure_after_s:g} s.",
     )
 
 
-def _closed(station: StationPlan, told: Told) -> str:
+def _closed(station: StationPlan, shown: Units) -> str:
     bound_l = station.limits.rise_closed_l
     if station.rain_ppm is not None:
-        rain = f"A rise with the valve shut is taken as rain of {told.ppm(station.rain_ppm)}"
-        return f"{rain}." if bound_l is None else f"{rain}, up to {told.litres(bound_l)}; more trips."
-    return f"A rise of {told.litres(bound_l or 0.0)} with the valve shut trips."
+        rain = f"A rise with the valve shut is counted as rain of {shown.ppm(station.rain_ppm)}"
+        return (
+            f"{rain}."
+            if bound_l is None
+            else f"{rain}, up to {shown.litres(bound_l)}; more than that causes a trip."
+        )
+    return f"A rise of {shown.litres(bound_l or 0.0)} with the valve shut causes a trip."
 
 
 def log(plan: BridgePlan) -> Iterator[Line]:
-    """Where the log is, what it keeps, and what of it goes to the hub."""
+    """Explain where the log is, what it keeps, and what is sent to the hub."""
     if plan.log is None:
-        yield "File", "none. A restart forgets trips, alarms and what the purifier has taken up."
+        yield "File", "none. After a restart trips, alarms and the purifier's load are lost."
         return
     settings = plan.log.settings
     yield (
@@ -101,10 +103,10 @@ def log(plan: BridgePlan) -> Iterator[Line]:
 
 
 def hub(plan: BridgePlan) -> Iterator[Line]:
-    """The broker, and what is shown, taken and announced there."""
+    """Explain the broker, and what is published, accepted and announced there."""
     found = plan.hub
     if found is None:
-        yield "", "There is no table [hub]: nothing is shown or announced. The guard works all the same."
+        yield "", "there is no table [hub], so nothing is published. The guard works all the same."
         return
     broker, layout = found.broker, found.layout
     user = "without a user name"
@@ -116,19 +118,19 @@ def hub(plan: BridgePlan) -> Iterator[Line]:
     yield (
         "Broker",
         f"{broker.address}, MQTT {broker.version.value}, {tls}, {user}, as the client '{broker.client_id}'. "
-        "It may come and go; no valve waits for it.",
+        "It may be away at any time; no valve waits for it.",
     )
     devices = [layout.base(layout.device(one.identity.reservoir)) for one in plan.stations]
     yield (
-        "Shows",
+        "Publishes",
         f"the bridge '{layout.name}' at {layout.base(layout.bridge)} and its reservoirs at "
         f"{listed(devices)}, by the Homie convention, version 5: a value when it changes, and each at least "
         f"every {found.heartbeat_s:g} s; alarms under $alert.",
     )
     yield (
-        "Takes",
+        "Accepts",
         "hold, start a fill, acknowledge, reset, shelve, cartridge changed, and readings by hand. None of "
-        "them opens the valve against a trip or a missing permissive.",
+        "them opens the valve against a trip or without a permissive.",
     )
     if found.announcements:
         yield "Announces", _announced(plan, found)

@@ -1,10 +1,10 @@
-"""What the daemon will do, in plain sentences. Core."""
+"""Explains in plain sentences what the daemon will do. Core."""
 
 from collections.abc import Iterator
 
 from bridge.commands.check.guard import guarded, hub, log
 from bridge.commands.check.reservoir import by_hand, measured, reservoir, shelf
-from bridge.commands.check.words import Line, Told, people
+from bridge.commands.check.words import Line, Units, people
 from bridge.config.plan import BridgePlan
 
 _CAUTION = (
@@ -15,17 +15,17 @@ _CAUTION = (
 
 
 def explained(plan: BridgePlan) -> Iterator[tuple[str, list[Line]]]:
-    """A title and its lines, for each reservoir, for what is kept by hand, and for the rest."""
+    """Explain each reservoir, each purifier and shelf kept by hand, and the rest: titles with their lines."""
     for station in plan.stations:
         title = f'Reservoir "{station.identity.name}" ({station.identity.reservoir})'
-        told = Told(plan.display, station.identity.factor)
-        yield title, [*reservoir(station, told), *measured(station, told), *guarded(station, told)]
+        shown = Units(plan.display, station.identity.factor)
+        yield title, [*reservoir(station, shown), *measured(station, shown), *guarded(station, shown)]
     for kept in plan.by_hand:
-        told = Told(plan.display, kept.factor)
-        yield f'Purifier "{kept.name}" ({kept.ident}), kept by hand', list(by_hand(kept, told))
+        shown = Units(plan.display, kept.factor)
+        yield f'Purifier "{kept.name}" ({kept.ident}), kept by hand', list(by_hand(kept, shown))
     for stock in plan.shelves:
         yield f'Shelf "{stock.name}" ({stock.ident}), kept by hand', list(shelf(stock, plan.display))
     yield "Log", list(log(plan))
     yield "Hub", list(hub(plan))
-    yield "People", [("Are shown", people(plan.display))]
+    yield "Display", [("Units", people(plan.display))]
     yield "Caution", [("", _CAUTION)]

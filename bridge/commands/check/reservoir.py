@@ -1,12 +1,9 @@
-"""What ``clearwell check`` says of purifiers and shelves that are kept by hand. Core.
-
-What ``clearwell check`` says of a reservoir, its line and its probes. Core.
-"""
+"""Explains reservoirs, and purifiers and shelves kept by hand, for ``clearwell check``. Core."""
 
 from collections.abc import Iterator
 from datetime import UTC
 
-from bridge.commands.check.words import Line, Told, listed
+from bridge.commands.check.words import Line, Units, listed
 from bridge.config.modbus import CANNOT_PROMISE
 from bridge.forecast.by_hand import HandPlan, ShelfPlan
 from bridge.station.plan import CartridgePlan, ProbePlan, StationPlan
@@ -16,17 +13,16 @@ from bridge.water.conductivity import Method
 from bridge.water.solids import scale_label
 
 
-def reservoir(station: StationPlan, told: Told) -> Iterator[Line]:
-    """The line to its controller, its shape, its marks and its level."""
+def reservoir(station: StationPlan, shown: Units) -> Iterator[Line]:
+    """Explain the line to the controller, the shape, the marks and the level."""
     lease_s = station.limits.lease_s
     if station.modbus is not None:
         yield "Modbus", _modbus(station)
     else:
         yield (
             "Controller",
-            f"on {station.port} at {station.baud} bit/s. Its valve is opened for {lease_s:g} s at a time, "
-            "renewed while all is well; when the bridge stops, the controller shuts it within these "
-            f"{lease_s:g} s.",
+            f"on {station.port} at {station.baud} bit/s. The valve is opened for {lease_s:g} s at a time and "
+            f"renewed while all is well; if the bridge stops, the controller shuts it within {lease_s:g} s.",
         )
     level = station.level
     match level.shape:
@@ -41,12 +37,13 @@ def reservoir(station: StationPlan, told: Told) -> Iterator[Line]:
         case shape:
             words = f"a tank by its strapping table, {shape.height_m:g} m high"
     capacity_l = level.shape.capacity_l
-    yield "Shape", f"{words}; brim-full it holds {told.litres(capacity_l)}."
+    yield "Shape", f"{words}; brim-full it holds {shown.litres(capacity_l)}."
     yield (
         "Marks",
-        f"a fill starts at or below {told.litres(level.refill_fraction * capacity_l)} "
+        f"a fill starts at or below {shown.litres(level.refill_fraction * capacity_l)} "
         f"({level.refill_fraction:.0%}, {level.refill_m:.2f} m deep) and ends at "
-        f"{told.litres(level.fill_fraction * capacity_l)} ({level.fill_fraction:.0%}, {level.fill_m:.2f} m).",
+        f"{shown.litres(level.fill_fraction * capacity_l)} ({level.fill_fraction:.0%}, "
+        f"{level.fill_m:.2f} m).",
     )
     yield "Level", _level(station)
 
@@ -62,11 +59,12 @@ def _modbus(station: StationPlan) -> str:
     )
     if any(relay.time_limit_register is None for relay in relays):
         return (
-            f"{line} The bridge switches the valve off after {lease_s:g} s unrenewed; but {CANNOT_PROMISE}."
+            f"{line} The bridge switches the valve off {lease_s:g} s after the last renewal, but "
+            f"{CANNOT_PROMISE}."
         )
     return (
-        f"{line} The relay is switched on for {lease_s:g} s at a time, renewed while all is well; when the "
-        f"bridge stops, the relay module itself shuts the valve within these {lease_s:g} s."
+        f"{line} The relay is switched on for {lease_s:g} s at a time, and renewed while all is well; if the "
+        f"bridge stops, the relay module itself shuts the valve within {lease_s:g} s."
     )
 
 
@@ -80,14 +78,14 @@ def _level(station: StationPlan) -> str:
     parts += ["a low switch"] * level.low_switch + ["a full switch"] * level.full_switch
     sentence = f"measured by {listed(parts)}."
     if level.level_sensor is None:
-        sentence += " A zone is known, and no volume."
+        sentence += " Only a zone is known, not the volume."
     if level.overflow_switch:
-        return sentence + " The overflow float shuts the valve at once, and so does one that is not reported."
+        return sentence + " The overflow float shuts the valve at once, and so does a missing report of it."
     return sentence + " No overflow float is fitted."
 
 
-def measured(station: StationPlan, told: Told) -> Iterator[Line]:
-    """Its scale, its probes, its purifier and its flow."""
+def measured(station: StationPlan, shown: Units) -> Iterator[Line]:
+    """Explain the scale, the probes, the purifier and the flow."""
     yield (
         "Scale",
         f"every ppm of this reservoir, limits too, is {scale_label(station.identity.factor)}. A pocket "
@@ -97,7 +95,7 @@ def measured(station: StationPlan, told: Told) -> Iterator[Line]:
     if station.feed is not None:
         yield "Feed", _probe(station.feed)
     elif station.feed_ppm is not None:
-        yield "Feed", f"not measured; taken to be {told.ppm(station.feed_ppm)} for the purifier's load."
+        yield "Feed", f"not measured; assumed to be {shown.ppm(station.feed_ppm)} for the purifier's load."
     else:
         yield "Feed", "neither measured nor stated, so the purifier's load is not known (purifier.feed_ppm)."
     fitted = station.cartridge
@@ -106,7 +104,7 @@ def measured(station: StationPlan, told: Told) -> Iterator[Line]:
     if station.litres_per_pulse is not None:
         yield "Flow", f"counted, {1000.0 * station.litres_per_pulse:.4g} mL for each pulse."
     elif station.level.level_sensor is not None:
-        yield "Flow", "not counted; what a fill has brought is read from the rise of the level."
+        yield "Flow", "not counted; the volume of a fill is computed from the rise of the level."
     else:
         yield "Flow", "not counted, and without a level sensor the volume of a fill is not known."
 
@@ -143,41 +141,41 @@ def _calibrated(probe: ProbePlan) -> str:
 
 
 def cartridge(fitted: CartridgePlan) -> str:
-    """What is fitted, and when an order is called for."""
+    """Explain the cartridge, and when to order."""
     what = "unknown" if fitted.rated_g is None else f"{fitted.rated_g:.4g} g"
     if fitted.rejection_percent is not None:
         what = f"{fitted.rejection_percent:g} % rejection"
     return (
-        f"{fitted.kind.value}, rated {what}; its end is forecast, and an order is called for "
-        f"{fitted.lead_days:g} days ahead."
+        f"{fitted.kind.value}, rated {what}; its end is forecast, and an alarm asks for an order "
+        f"{fitted.lead_days:g} days before."
     )
 
 
-def by_hand(hand: HandPlan, told: Told) -> Iterator[Line]:
-    """A purifier: its scale, its feed, its cartridge and how it is entered."""
+def by_hand(hand: HandPlan, shown: Units) -> Iterator[Line]:
+    """Explain a purifier kept by hand: its scale, its feed, its cartridge and its entries."""
     yield (
         "Scale",
-        f"{scale_label(hand.factor)}; the limit is {told.ppm(hand.limit_ppm)}, the target "
-        f"{told.ppm(hand.target_ppm)}.",
+        f"{scale_label(hand.factor)}; the limit is {shown.ppm(hand.limit_ppm)}, the target "
+        f"{shown.ppm(hand.target_ppm)}.",
     )
     fed = "not stated; give feed_ppm, or enter --feed-ppm, or nothing can be forecast"
     if hand.feed_ppm is not None:
-        fed = f"taken to be {told.ppm(hand.feed_ppm)} until a sample of it is entered"
+        fed = f"assumed to be {shown.ppm(hand.feed_ppm)} until a sample of it is entered"
     yield "Feed", f"{fed}."
     yield "Cartridge", cartridge(hand.cartridge)
     yield (
         "Entries",
-        f"clearwell sample --config FILE --of {hand.ident} --litres L --ppm N, in one line for each time; "
-        "the daemon has nothing to do with it.",
+        f"clearwell sample --config FILE --of {hand.ident} --litres L --ppm N, one line for each entry; "
+        "the daemon does not use it.",
     )
 
 
 def shelf(stock: ShelfPlan, units: DisplayUnits) -> Iterator[Line]:
-    """A shelf: how it is entered, and when more is called for."""
+    """Explain a shelf: its entries, and when to order more."""
     cost = "" if stock.price_per_l is None else f" It costs {units.cost_as(stock.price_per_l, '.4g')}."
     yield (
         "Entries",
-        f"clearwell sample --config FILE --of {stock.ident} --litres L for what is put there, --took L, or "
-        f"--left L for a count. How long it lasts is forecast, and more is called for {stock.lead_days:g} "
-        f"days ahead.{cost}",
+        f"clearwell sample --config FILE --of {stock.ident} --litres L for water put there, --took L for "
+        "water taken, or --left L for a count. Its end is forecast; the forecast says to order "
+        f"{stock.lead_days:g} days before.{cost}",
     )

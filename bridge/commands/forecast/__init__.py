@@ -1,4 +1,4 @@
-"""``clearwell forecast``: when the purifier will give out."""
+"""``clearwell forecast``: when the purifier will be exhausted."""
 
 import math
 import sys
@@ -23,9 +23,11 @@ if TYPE_CHECKING:
     "--trace",
     type=click.Path(path_type=Path),
     metavar="FILE.csv",
-    help="Readings of one cartridge since new.",
+    help="Readings of one cartridge since it was new.",
 )
-@click.option("--capacity-grams", type=float, metavar="G", help="What it is rated to take up, in grams.")
+@click.option(
+    "--capacity-grams", type=float, metavar="G", help="The rated capacity of the cartridge, in grams."
+)
 @click.option("--limit", type=float, metavar="PPM", help="The product's limit, on the scale of the trace.")
 @click.option(
     "--rating-sd",
@@ -38,20 +40,18 @@ if TYPE_CHECKING:
     type=float,
     multiple=True,
     metavar="GRAMS",
-    help="What an earlier cartridge of this kind had taken up when it gave out; again for each one.",
+    help="The load of an earlier cartridge of this kind when it was exhausted; again for each one.",
 )
 @click.option(
     "--earlier-unspent",
     type=float,
     multiple=True,
     metavar="GRAMS",
-    help="The same of one that was changed early, before it gave out; again for each one.",
+    help="The load of an earlier cartridge that was changed before it was exhausted; again for each one.",
 )
 @which_log
-@click.option(
-    "--reservoir", metavar="ID", help="Only this reservoir, or what is kept by hand under this word."
-)
-@click.option("--plot/--no-plot", default=None, help="A plot after the table.  [default: on a terminal]")
+@click.option("--reservoir", metavar="ID", help="Only this reservoir, purifier or shelf.")
+@click.option("--plot/--no-plot", default=None, help="Add a plot after the table.  [default: on a terminal]")
 @click.option("--json", "as_json", is_flag=True, help="Print a list of JSON objects.")
 @typed_values()
 def command(
@@ -67,20 +67,20 @@ def command(
     plot: bool | None,
     as_json: bool,
 ) -> None:
-    """Forecast when the purifier gives out: its product crosses the limit.
+    """Forecast when the purifier is exhausted, that is, when its product reaches the limit.
 
     With --config or --log: the forecast that the daemon keeps, with the days left, whether to order, and the
-    days that the reservoir's water lasts; with --config also that of what is kept by hand, and what a litre
-    costs. With --trace: that of an exchange cartridge from its readings.
+    days that the water in the reservoir lasts. With --config also the forecast of purifiers and shelves kept
+    by hand, and the cost of a litre. With --trace: the forecast of an exchange cartridge from its readings.
 
     FILE.csv has the columns volume_L (litres treated since the cartridge was new), feed_ppm and product_ppm.
-    For each row the forecast is made from the rows up to it and from nothing else: the median and the 80 %
-    and 95 % intervals. The feed to come is taken as the mean of the feed so far.
+    The forecast of each row uses only the rows up to it. It has the median and the 80 % and 95 % intervals.
+    The future feed is assumed to be the mean of the feed so far.
 
-    Grams and ppm are on one scale: 1 g is what 1000 L lose when they become 1 ppm purer. A maker's
-    "180 L at 100 ppm" is 180 x 100 / 1000 = 18 g.
+    Grams and ppm are on one scale: 1000 L that become 1 ppm purer lose 1 g. A maker's "180 L at 100 ppm" is
+    180 x 100 / 1000 = 18 g.
 
-    A forecast is no guard: keep measuring the product until the cartridge is changed.
+    A forecast does not protect the plants: keep measuring the product until the cartridge is changed.
     """
     drawn = sys.stdout.isatty() and not as_json if plot is None else plot
     if log_file is not None or config is not None:
@@ -98,7 +98,7 @@ def command(
         return
     if trace is None:
         raise InputError(
-            "forecast: there is nothing to forecast from; give --config with the configuration, --log with "
+            "forecast: a source is missing; give --config with the configuration, --log with "
             "the daemon's log, or --trace FILE.csv and with it --capacity-grams and --limit."
         )
     if reservoir is not None:
@@ -116,7 +116,7 @@ def command(
 def _kept(
     log_file: Path | None, config: Path | None, named: str | None
 ) -> "tuple[list[State], list[OfPurifier | OfShelf]]":
-    """What the daemon keeps, and what is kept by hand; where there is neither, the sentence that says so."""
+    """Read the forecasts that the daemon keeps, and those of purifiers and shelves kept by hand."""
     from bridge.commands.forecast import by_hand as forecast_by_hand
     from bridge.commands.forecast import log as forecast_log
     from bridge.commands.shared.log_file import chosen

@@ -1,4 +1,4 @@
-"""How what is kept by hand stands: litres and days left, whether to order, and what a litre costs."""
+"""The state of purifiers and shelves kept by hand: litres and days left, order, and cost of a litre."""
 
 import time
 from collections.abc import Iterator
@@ -20,7 +20,7 @@ _MS_A_DAY = 86_400_000.0
 
 @dataclass(frozen=True, slots=True)
 class OfPurifier:
-    """A purifier, with what its entries say."""
+    """A purifier, and its state from its entries."""
 
     plan: HandPlan
     state: HandState
@@ -28,24 +28,25 @@ class OfPurifier:
 
 @dataclass(frozen=True, slots=True)
 class OfShelf:
-    """A shelf, with what its entries say."""
+    """A shelf, and its state from its entries."""
 
     plan: ShelfPlan
     state: ShelfState
 
 
 def state_of(plan: HandPlan | ShelfPlan, rows: list[EntryRow]) -> OfPurifier | OfShelf:
-    """What the entries say."""
+    """Compute the state of a purifier or a shelf from its entries."""
     if isinstance(plan, ShelfPlan):
-        return OfShelf(plan, shelf.followed(plan, rows))
-    return OfPurifier(plan, by_hand.followed(plan, rows))
+        return OfShelf(plan, shelf.state_after(plan, rows))
+    return OfPurifier(plan, by_hand.state_after(plan, rows))
 
 
 def states(config: Path, named: str | None) -> list[OfPurifier | OfShelf]:
-    """All that the configuration keeps by hand, or the one named.
+    """Compute the state of every purifier and shelf in the configuration, or of the one named.
 
-    :raises InputError: the configuration is wrong.
-    :raises LogError: the log cannot be read.
+    Raises:
+        InputError: The configuration is wrong.
+        LogError: The log cannot be read.
     """
     from bridge.commands.sample.by_hand import entries
     from bridge.commands.shared.configuration import configuration_in_use
@@ -60,7 +61,7 @@ def states(config: Path, named: str | None) -> list[OfPurifier | OfShelf]:
 
 
 def values(found: OfPurifier | OfShelf) -> dict[str, Any]:
-    """As JSON."""
+    """Return the state as values for JSON."""
     entered_ms = found.state.entered_ms
     common = {"kept_by_hand": True, "entered": None if entered_ms is None else entered_ms / 1000.0}
     if isinstance(found, OfShelf):
@@ -82,24 +83,26 @@ def values(found: OfPurifier | OfShelf) -> dict[str, Any]:
 
 
 def lines(found: OfPurifier | OfShelf, shown: Shown = AS_RECORDED) -> Iterator[str]:
-    """In words."""
+    """Put the state into words."""
     units = shown.units
     entered_ms = found.state.entered_ms
     if isinstance(found, OfShelf):
         state, plan = found.state, found.plan
         yield f"Shelf {plan.ident}: {plan.name}, kept by hand"
-        yield line("Stands there", units.litres_as(state.stock_l, ".4g"))
+        yield line("In stock", units.litres_as(state.stock_l, ".4g"))
         if state.ppm is not None:
             yield line("Last reading", units.ppm_as(state.ppm, plan.factor, ".3g"))
         if plan.price_per_l is not None:
             cost = units.cost_as(plan.price_per_l, ".3g")
             yield line("Cost", f"{cost}, {units.money(plan.price_per_l * state.put_l)} so far")
         if state.cover is None:
-            yield line("Days of cover", "not known yet: enter what is taken, twice over three days at least")
+            yield line(
+                "Days of cover", "not known yet: enter the litres taken, twice over at least three days"
+            )
         else:
             yield cover_line(state.cover, units)
-            said = "order now" if state.order_now else "not yet"
-            yield line("Order", f"{said}; more is taken to need {plan.lead_days:g} days")
+            order = "order now" if state.order_now else "not yet"
+            yield line("Order", f"{order}; a delivery is assumed to take {plan.lead_days:g} days")
     else:
         fitted_in = found.plan
         yield f"Purifier {fitted_in.ident}: {fitted_in.name}, {fitted_in.cartridge.kind.value}, kept by hand"
@@ -118,30 +121,30 @@ def lines(found: OfPurifier | OfShelf, shown: Shown = AS_RECORDED) -> Iterator[s
         if before and price is not None:
             mean_l = sum(before) / len(before)
             mean = units.cost_as(price / mean_l + found.plan.other_cost_per_l, ".3g")
-            said = f"{mean} from {units.litres_as(mean_l, '.3g')} each"
-            yield line("Cost before", f"{said}, {len(before)} cartridge{'s' * (len(before) > 1)}")
+            each = f"{mean} from {units.litres_as(mean_l, '.3g')} each"
+            yield line("Cost before", f"{each}, {len(before)} cartridge{'s' * (len(before) > 1)}")
     if entered_ms is None:
-        yield line("Entered", f"nothing yet; clearwell sample --of {found.plan.ident} --litres ... enters it")
+        yield line("Entered", f"nothing yet; use clearwell sample --of {found.plan.ident} --litres ...")
         return
     ago = max(time.time() - entered_ms / 1000.0, 0.0) / 86_400.0
     yield line("Entered", "today" if ago < 1.0 else f"last {ago:.0f} days ago; days are counted from then")
 
 
 def drawn(found: OfPurifier | OfShelf, shown: Shown = AS_RECORDED) -> Iterator[str]:
-    """The plot of a purifier."""
+    """Plot a purifier; a shelf has no plot."""
     if isinstance(found, OfPurifier):
         yield from plot(_made(found), shown)
 
 
 def _made(found: OfPurifier) -> State:
     state = found.state
-    return State(found.plan.ident, state.kept, state.ahead, None, len(state.earlier), state.points)
+    return State(found.plan.ident, state.kept, state.outlook, None, len(state.earlier), state.points)
 
 
 def _cost(found: OfPurifier) -> Interval | None:
-    plan, ahead = found.plan, found.state.ahead
+    plan, outlook = found.plan, found.state.outlook
     treated_l = found.state.kept.load.treated_l
-    left = None if ahead is None else ahead.litres_left
+    left = None if outlook is None else outlook.litres_left
     if plan.cartridge.price is None or left is None or treated_l + left.median <= 0.0:
         return None
     return per_litre(plan.cartridge.price, treated_l, left, plan.other_cost_per_l)

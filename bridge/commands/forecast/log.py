@@ -1,4 +1,4 @@
-"""The forecast that the daemon keeps in its log, told and drawn: one reservoir after the other."""
+"""The forecasts that the daemon keeps in its log, in words, as JSON and as a plot."""
 
 import json
 from collections.abc import Iterator
@@ -13,15 +13,14 @@ from bridge.commands.shared.configuration import AS_RECORDED, Shown
 from bridge.commands.shared.log_file import reading
 from bridge.display.charts import Axis, Canvas
 from bridge.errors import InputError
-from bridge.forecast import cartridges as book
-from bridge.forecast import persistence as prospect_saved
+from bridge.forecast import cartridges, persistence
 from bridge.forecast.learned import Kept, forecast_of, worth_keeping
 from bridge.history.records import Series
 from bridge.history.rollup import HOUR_MS, Bucket
 from bridge.purifier.cartridge import Kind
 from bridge.purifier.forecast import Forecast, Interval
 from bridge.purifier.membrane import rejection_percent
-from bridge.station.view import Ahead
+from bridge.station.view import Outlook
 from bridge.tank.cover import HORIZON_DAYS, Cover, days_until_dry
 from bridge.units import DisplayUnits, Quantity, VolumeUnit
 
@@ -33,20 +32,20 @@ _WIDTH = 66
 
 @dataclass(frozen=True, slots=True)
 class State:
-    """One reservoir's forecast as it stood when the log was last written."""
+    """One reservoir's forecast at the last write of the log."""
 
     reservoir: str
     kept: Kept
-    ahead: Forecast | Ahead | None
+    outlook: Forecast | Outlook | None
     cover: Cover | None
     earlier: int
     points: tuple[tuple[float, float], ...]
-    """Litres treated and product in ppm, hour by hour, of the running cartridge."""
+    """Litres treated and product in ppm of the present cartridge, hour by hour."""
 
     def as_values(self) -> dict[str, Any]:
-        """As JSON."""
-        ahead, kept = self.ahead, self.kept
-        litres, days = (None, None) if ahead is None else (ahead.litres_left, ahead.days_left)
+        """Return the forecast as values for JSON."""
+        outlook, kept = self.outlook, self.kept
+        litres, days = (None, None) if outlook is None else (outlook.litres_left, outlook.days_left)
         learned = kept.learned
         return {
             "reservoir": self.reservoir,
@@ -57,21 +56,22 @@ class State:
             "earlier_cartridges": self.earlier,
             "litres_left": None if litres is None else asdict(litres),
             "days_left": None if days is None else asdict(days),
-            "order_now": None if ahead is None or ahead.days_left is None else learned.order,
-            "rests_on": "" if ahead is None else ahead.rests_on,
+            "order_now": None if outlook is None or outlook.days_left is None else learned.order,
+            "rests_on": "" if outlook is None else outlook.rests_on,
             "days_of_cover": None if self.cover is None else cover_values(self.cover),
         }
 
 
 def states(path: Path, named: str | None) -> list[State]:
-    """What the log knows, without the daemon.
+    """Read the forecasts of a log, whether or not the daemon runs.
 
-    :raises InputError: the log keeps no forecast, or none of the reservoir named.
-    :raises LogError: it cannot be read.
+    Raises:
+        InputError: The log has no forecast, or none of the reservoir named.
+        LogError: The log cannot be read.
     """
     with reading(path) as reader:
         saved, last_ms = reader.state(), reader.span_ms()[1]
-        prefix = prospect_saved.key("")
+        prefix = persistence.key("")
         names = [key.removeprefix(prefix) for key in saved if key.startswith(prefix)]
         if named is not None and named not in names:
             there = ", ".join(names) or "none"
@@ -81,15 +81,15 @@ def states(path: Path, named: str | None) -> list[State]:
                 f"{path}: no forecast is kept there yet; the daemon keeps one after its first fill, or "
                 "within an hour"
             )
-        read = book.read(path)
+        read = cartridges.read(path)
         made = []
         for name in names if named is None else [named]:
             earlier = read.earlier.get(name, ())
-            kept = prospect_saved.read(saved[prefix + name], earlier)
-            kept = prospect_saved.read(saved[prefix + name], worth_keeping(kept.fitted, earlier))
+            kept = persistence.read(saved[prefix + name], earlier)
+            kept = persistence.read(saved[prefix + name], worth_keeping(kept.fitted, earlier))
             when = datetime.fromtimestamp(last_ms / 1000.0, UTC).astimezone()
             day = when.timestamp() / 86400.0
-            ahead = forecast_of(kept.fitted, kept.limit_ppm, kept.learned, kept.feed_ppm, kept.load, day)
+            outlook = forecast_of(kept.fitted, kept.limit_ppm, kept.learned, kept.feed_ppm, kept.load, day)
             cover = None
             if kept.volume_l is not None:
                 cover = days_until_dry(kept.learned.draw, kept.volume_l, when)
@@ -101,11 +101,11 @@ def states(path: Path, named: str | None) -> list[State]:
                     if point is None:
                         continue
                     if points and point[0] < points[-1][0]:
-                        # The volume treated began anew: another cartridge.
+                        # The volume treated fell, so this is another cartridge.
                         points.clear()
                     points.append(point)
             made.append(
-                State(name, kept, ahead, cover, len(worth_keeping(kept.fitted, earlier)), tuple(points))
+                State(name, kept, outlook, cover, len(worth_keeping(kept.fitted, earlier)), tuple(points))
             )
         return made
 
@@ -117,7 +117,7 @@ def show(
     draw: bool,
     shown: Shown = AS_RECORDED,
 ) -> None:
-    """Print it all."""
+    """Print all forecasts."""
     from bridge.commands.forecast import by_hand as forecast_by_hand
 
     if as_json:
@@ -131,12 +131,12 @@ def show(
             click.echo()
         for text in (*words, *(drawing if draw else ())):
             click.echo(text)
-    click.echo("A forecast is no guard: the product is measured all the same.")
+    click.echo("A forecast does not protect the plants: keep measuring the product.")
 
 
 def _point(bucket: Bucket) -> tuple[float, float] | None:
-    """Litres treated at the end of the hour, and its best product, for the mean holds water that stood; None
-    for an hour without a fill."""
+    # The least ppm of the hour, because the mean includes water that stood in the line. An hour without a
+    # fill has no point.
     treated, product = bucket.cells[Series.THROUGHPUT], bucket.cells[Series.PRODUCT_PPM]
     if treated is None or product is None or treated.greatest <= treated.least:
         return None
@@ -144,7 +144,7 @@ def _point(bucket: Bucket) -> tuple[float, float] | None:
 
 
 def cover_values(cover: Cover) -> dict[str, float | None]:
-    """Days of cover as JSON; None beyond the horizon."""
+    """Return days of cover as values for JSON; None beyond the horizon."""
     return {name: value if value < HORIZON_DAYS else None for name, value in asdict(cover).items()}
 
 
@@ -156,8 +156,8 @@ def _lines(state: State, shown: Shown) -> Iterator[str]:
 
 
 def lines_of(state: State, units: DisplayUnits) -> Iterator[str]:
-    """What is known and forecast, in words, a line for each thing."""
-    kept, ahead = state.kept, state.ahead
+    """Put what is known and forecast into words, one subject a line."""
+    kept, outlook = state.kept, state.outlook
     fitted, learned = kept.fitted, kept.learned
     if fitted is not None:
         yield line(
@@ -166,35 +166,35 @@ def lines_of(state: State, units: DisplayUnits) -> Iterator[str]:
         if learned.membrane is not None:
             yield line("Rejection", f"{rejection_percent(learned.membrane):.1f} % at 25 °C")
         elif fitted.rated_g is not None:
-            of = "scale that may gather" if fitted.kind is Kind.DISTILLER else "rated to take up"
-            yield line("Rating", f"{fitted.rated_g:.3g} g {of}; {state.earlier} earlier in the book")
+            of = "of scale that may collect" if fitted.kind is Kind.DISTILLER else "rated to take up"
+            yield line("Rating", f"{fitted.rated_g:.3g} g {of}; {state.earlier} earlier cartridges recorded")
         if fitted.price is not None and kept.load.treated_l > 0.0:
             cost = units.cost_as(fitted.price / kept.load.treated_l, ".3g")
             yield line("Cost so far", f"{cost}, if changed now")
-    if ahead is None and fitted is not None:
-        yield line("Forecast", "none yet: feed, product or use are not known")
-    if ahead is not None and ahead.litres_left is not None:
-        yield line(*volume_left(ahead.litres_left, units))
-    if ahead is not None and ahead.days_left is not None:
-        yield line("Days left", interval_text(ahead.days_left, "days"))
-        said = "order now" if learned.order else "not yet"
+    if outlook is None and fitted is not None:
+        yield line("Forecast", "none yet, because feed, product or use are not known")
+    if outlook is not None and outlook.litres_left is not None:
+        yield line(*volume_left(outlook.litres_left, units))
+    if outlook is not None and outlook.days_left is not None:
+        yield line("Days left", interval_text(outlook.days_left, "days"))
+        order = "order now" if learned.order else "not yet"
         lead = 0.0 if fitted is None else fitted.lead_days
-        yield line("Order", f"{said}; a new one is taken to need {lead:g} days")
-    if ahead is not None:
-        yield line("It rests on", ahead.rests_on)
+        yield line("Order", f"{order}; a new one is assumed to take {lead:g} days")
+    if outlook is not None:
+        yield line("It rests on", outlook.rests_on)
     if state.cover is not None:
         yield cover_line(state.cover, units)
 
 
 def volume_left(left: Interval, units: DisplayUnits) -> tuple[str, str]:
-    """What the purifier still makes: a label and the interval, in the people's own unit."""
+    """Show the volume that the purifier will still make: a label and the interval."""
     unit = units.litres(1.0)
     label = "Litres left" if units.volume is VolumeUnit.LITRE else "Volume left"
     return label, interval_text(left, unit.unit, unit.number)
 
 
 def cover_line(cover: Cover, units: DisplayUnits) -> str:
-    """How long the water lasts."""
+    """Show how long the water lasts."""
     days, low, high = (
         f"{x:.3g}" if x < HORIZON_DAYS else f"over {HORIZON_DAYS}"
         for x in (cover.days, cover.low80_days, cover.high80_days)
@@ -205,12 +205,12 @@ def cover_line(cover: Cover, units: DisplayUnits) -> str:
 
 
 def line(label: str, text: str) -> str:
-    """One line: what it is about, and what is said of it."""
+    """Format a line of a label and a text."""
     return f"{label:<15}{text}"
 
 
 def interval_text(x: Interval, unit: str, scale: float = 1.0) -> str:
-    """A quantity with its intervals; ``scale`` brings it to the unit."""
+    """Format a quantity with its intervals; ``scale`` converts it to the unit."""
     median, low80, high80, low95, high95 = (
         f"{scale * one:.3g}" for one in (x.median, x.low80, x.high80, x.low95, x.high95)
     )
@@ -218,15 +218,15 @@ def interval_text(x: Interval, unit: str, scale: float = 1.0) -> str:
 
 
 def plot(state: State, shown: Shown) -> Iterator[str]:
-    """Product against the volume treated, and where along it it is forecast to cross the limit."""
-    if state.ahead is None or state.ahead.litres_left is None:
+    """Plot the product against the volume treated, and the forecast volume at which it reaches the limit."""
+    if state.outlook is None or state.outlook.litres_left is None:
         return
     units, factor = shown.units, shown.factors.get(state.reservoir)
     volume = units.litres(1.0)
     solids = Quantity(1.0, "ppm", "") if factor is None else units.ppm(1.0, factor)
     along = "litres" if units.volume is VolumeUnit.LITRE else volume.unit
     treated, limit = volume.number * state.kept.load.treated_l, solids.number * state.kept.limit_ppm
-    left = state.ahead.litres_left
+    left = state.outlook.litres_left
     median, low80, high80, low95, high95 = (
         treated + volume.number * one
         for one in (left.median, left.low80, left.high80, left.low95, left.high95)

@@ -1,4 +1,4 @@
-"""A trace of one cartridge: read as a whole, forecast row by row, printed as a table, JSON and a plot."""
+"""The trace of one cartridge: reads it whole, forecasts each row, prints a table, JSON and a plot."""
 
 import json
 import math
@@ -21,12 +21,12 @@ if TYPE_CHECKING:
 COLUMNS = ("volume_L", "feed_ppm", "product_ppm")
 KEYS = ("volume_L", "median_L", "low80_L", "high80_L", "low95_L", "high95_L")
 LONG_TRACE = 5_000
-"""Rows from which a person at a terminal sees how far it has come."""
+"""Rows from which a terminal shows a progress bar."""
 
 
 @dataclass(slots=True)
 class Readings:
-    """A whole trace that is right, kept as bare numbers: 24 bytes a row."""
+    """A valid trace as bare numbers, 24 bytes a row."""
 
     volume_l: "array[float]"
     feed_ppm: "array[float]"
@@ -36,20 +36,22 @@ class Readings:
         return len(self.volume_l)
 
     def rows(self) -> Iterator[TraceRow]:
-        """The rows one by one."""
+        """Iterate over the rows."""
         return map(TraceRow, self.volume_l, self.feed_ppm, self.product_ppm)
 
 
 def read(path: Path) -> Readings:
-    """The whole trace, so that one that is wrong anywhere prints its mistake and no half of a table."""
+    """Read the whole trace first, so that a mistake anywhere prevents half a table.
+
+    Raises:
+        InputError: The file cannot be read, or a row is wrong.
+    """
     readings = Readings(array("d"), array("d"), array("d"))
     last_l = 0.0
     for row in read_columns(path, COLUMNS):
         volume_l, feed_ppm, product_ppm = row.values
         if volume_l < last_l:
-            raise InputError(
-                f"{row.place}: volume_L is {volume_l:g} after {last_l:g}; it must not run backwards."
-            )
+            raise InputError(f"{row.place}: volume_L is {volume_l:g} after {last_l:g}; it must not decrease.")
         if feed_ppm < product_ppm:
             raise InputError(
                 f"{row.place}: feed_ppm {feed_ppm:g} is below product_ppm {product_ppm:g}; check whether the "
@@ -63,11 +65,11 @@ def read(path: Path) -> Readings:
 
 
 def show(readings: Readings, prior: "Capacity", limit_ppm: float, as_json: bool, plot: bool) -> None:
-    """Forecast every row and print it: as a table or as JSON, with a plot after the table if it is wanted."""
+    """Forecast every row and print a table or JSON, and a plot after it if one is wanted."""
     if max(readings.feed_ppm) <= limit_ppm:
         click.echo(
-            f"The feed is never over the limit of {limit_ppm:g} ppm, so the product cannot cross it; the "
-            "litres are those at which nearly the whole feed comes through.",
+            f"The feed is never over the limit of {limit_ppm:g} ppm, so the product cannot reach it; the "
+            "litres are those at which nearly the whole feed passes through.",
             err=True,
         )
     forecasts = crossings(readings.rows(), prior, limit_ppm)
@@ -78,7 +80,7 @@ def show(readings: Readings, prior: "Capacity", limit_ppm: float, as_json: bool,
         with click.progressbar(
             lines, length=len(readings), label="Forecasting", file=sys.stderr, width=30
         ) as bar:
-            # on one screen the bar and the rows would run into each other
+            # The bar and the rows would mix on one screen.
             for line in list(bar) if sys.stdout.isatty() else bar:
                 click.echo(line)
     else:
@@ -89,9 +91,9 @@ def show(readings: Readings, prior: "Capacity", limit_ppm: float, as_json: bool,
             click.echo(line)
 
 
-def _figures(said: TraceForecast) -> tuple[float, ...]:
-    x = said.crossing_l
-    return said.volume_l, x.median, x.low80, x.high80, x.low95, x.high95
+def _figures(forecast: TraceForecast) -> tuple[float, ...]:
+    x = forecast.crossing_l
+    return forecast.volume_l, x.median, x.low80, x.high80, x.low95, x.high95
 
 
 def _json_lines(forecasts: Iterable[TraceForecast]) -> Iterator[str]:
@@ -103,7 +105,7 @@ def _json_lines(forecasts: Iterable[TraceForecast]) -> Iterator[str]:
 
 
 def _table(forecasts: Iterable[TraceForecast], readings: Readings, prior: "Capacity") -> Iterator[str]:
-    """Aligned, and with commas, so that a person and a program can read it."""
+    """Align the columns and separate them with commas, for people and programs."""
     typical_l = 1000.0 * prior.median_g / max(readings.feed_ppm[0], 1e-6)
     decimals = min(max(3 - math.floor(math.log10(max(typical_l, readings.volume_l[-1], 1e-6))), 0), 6)
     finest_l = min(
@@ -118,7 +120,7 @@ def _table(forecasts: Iterable[TraceForecast], readings: Readings, prior: "Capac
 
 @dataclass(slots=True)
 class Shown:
-    """What a plot of a trace needs: for each of its columns the newest forecast, and the last one of all."""
+    """The forecasts that a plot needs: the newest of each column, and the last of all."""
 
     last_l: float
     width: int = 66
@@ -126,7 +128,7 @@ class Shown:
     newest: TraceForecast | None = None
 
     def remember(self, forecasts: Iterable[TraceForecast]) -> Iterator[TraceForecast]:
-        """The same forecasts, remembered as they pass."""
+        """Pass the forecasts on, and remember those that the plot needs."""
         kept: dict[int, TraceForecast] = {}
         for said in forecasts:
             share = said.volume_l / self.last_l if self.last_l > 0.0 else 1.0
@@ -137,7 +139,7 @@ class Shown:
 
 
 def _plot(shown: Shown, readings: Readings, prior: "Capacity", limit_ppm: float) -> Iterator[str]:
-    """Median and intervals against the volume treated, and where the trace itself crossed the limit."""
+    """Plot median and intervals against the volume treated, and where the trace reached the limit."""
     from bridge.display.charts import Axis, Canvas, around
 
     newest, by_column = shown.newest, shown.by_column or {}
@@ -175,4 +177,4 @@ def _plot(shown: Shown, readings: Readings, prior: "Capacity", limit_ppm: float)
             f"{left[0]:.3g} L from now; 80 %: {left[1]:.3g} to {left[2]:.3g} L, 95 %: {left[3]:.3g} to "
             f"{left[4]:.3g} L."
         )
-    yield f"It rests on: {prior.rests_on}; the feed to come is the mean of the feed so far."
+    yield f"It rests on: {prior.rests_on}; the future feed is the mean of the feed so far."

@@ -1,4 +1,4 @@
-"""``clearwell sample``: a reading taken by hand, judged."""
+"""``clearwell sample``: judges a reading taken by hand, and keeps it in the log."""
 
 import json
 import time
@@ -52,35 +52,34 @@ def command(
 ) -> None:
     """Judge a reading taken by hand: is this water fit for bog plants?
 
-    Give one of --conductivity, --conductance with --cell-constant, --meter-ppm with --meter-factor, or --ppm;
-    and the water's --temperature, or --compensated if the meter corrects for it by itself. A pocket meter
-    that shows only ppm is taken to correct by itself, as nearly all do, when no temperature is given.
+    Give one reading: --conductivity, --conductance with --cell-constant, --meter-ppm with --meter-factor, or
+    --ppm. Give the water's --temperature too, or --compensated if the meter corrects for it. Without a
+    temperature a pocket meter that shows only ppm is assumed to correct for it, as nearly all do.
 
-    The method is natural unless another one is named: what people take by hand is rain, tap water or what
-    stands in a reservoir, and natural (ISO 7888, 0 to 36 °C) is made for such waters. For fresh product that
-    conducts less than some µS/cm choose pure (0 to 50 °C), which also allows for what the water itself
-    conducts.
+    The default method is natural (ISO 7888, 0 to 36 °C), which suits rain, tap water and the water of a
+    reservoir. For fresh product of a few µS/cm choose pure (0 to 50 °C), which also allows for the
+    conductivity of pure water itself.
 
     The limit, the target and the dissolved solids are on one scale, --factor ppm for each µS/cm at 25 °C.
-    With --config they are the configuration's. The verdict counts the uncertainty against the water.
+    With --config they are those of the configuration. The verdict adds the uncertainty to the reading.
 
-    Litres, temperatures and ppm may carry another unit: --litres '1 us-gal', --temperature '54 F', --limit
-    '100 uS/cm'. Without one they count in L, °C and ppm, whatever the configuration shows.
+    Litres, temperatures and ppm may have another unit: --litres '1 us-gal', --temperature '54 F', --limit
+    '100 uS/cm'. Without a unit they are in L, °C and ppm, whatever the configuration shows.
 
-    With --log or --config, and --of, the sample is also kept in the log, where a running daemon finds it: a
-    sample of the feed counts for the purifier's load where no feed probe is fitted, and one of the reservoir
-    for its mixing balance. A tray's sample gives its cycles of concentration, and with --tray-litres the
-    flush that brings it back under the limit.
+    With --log or --config, and --of, the sample is also kept in the log, where a running daemon finds it. If
+    no feed probe is fitted, a sample of the feed counts for the purifier's load; a sample of the reservoir
+    counts for its mixing balance. A sample of a tray gives its cycles of concentration, and with
+    --tray-litres the flush that brings it back under the limit.
 
-    What is kept by hand, a table [purifier.<id>] or [shelf.<id>] of the configuration, is entered in one
-    line: --of pitcher --litres 3.8 --ppm 4, with --feed-ppm when the feed was measured and --changed when the
-    cartridge was; --of jugs with --litres for what was put there, --took, or --left for a count.
+    A purifier or a shelf that is kept by hand, a table [purifier.<id>] or [shelf.<id>] of the configuration,
+    takes one line: --of pitcher --litres 3.8 --ppm 4, with --feed-ppm if the feed was measured and --changed
+    if the cartridge was changed; --of jugs with --litres for water put there, --took for water taken, or
+    --left for a count.
 
-    What is entered later than it was so has its time with --at; what was so first counts first, in whatever
-    order it is entered.
+    For an earlier time give --at. Entries are ordered by that time, not by the order of typing.
     """
     from bridge.commands.sample import by_hand as sample_by_hand
-    from bridge.commands.sample.kept import CAUTION, checked_name, more_values, reading_values, told_lines
+    from bridge.commands.sample.kept import CAUTION, checked_name, more_values, reading_lines, reading_values
     from bridge.commands.shared.configuration import shown_by
     from bridge.commands.shared.values import moment_ms
     from bridge.water.solids import judge
@@ -96,7 +95,7 @@ def command(
     at_ms = None
     if at is not None:
         if of is None or (log_file is None and config is None):
-            raise click.UsageError("--at says when an entry was so: give --of, and --config or --log.")
+            raise click.UsageError("--at is the time of an entry: give --of, and --config or --log.")
         at_ms = moment_ms(at, shown.units.zone, int(time.time() * 1000))
     typed = sample_by_hand.ByHand(litres, took, left, _on(scale, feed_ppm), changed, at_ms)
     sample_by_hand.check(of, typed, known, log_file or config)
@@ -118,10 +117,10 @@ def command(
         scale.limit_ppm,
         scale.target_ppm,
     )
-    told = told_lines(measurement, by_meter, verdict, scale.limit_ppm, scale.target_ppm, shown.units)
+    lines = reading_lines(measurement, by_meter, verdict, scale.limit_ppm, scale.target_ppm, shown.units)
     if typed.options or (known is not None and known.kept is not None and of == known.reservoir):
         judged = (measurement, verdict)
-        enter(of or "", typed, known, log_file, config, scale, judged, note, as_json, shown, told)
+        enter(of or "", typed, known, log_file, config, scale, judged, note, as_json, shown, lines)
         if not as_json:
             click.echo(CAUTION)
         return
@@ -129,9 +128,9 @@ def command(
     kept_in = _kept_in(log_file, config, of, reservoir, tray_litres, given_ppm, known)
     found = None
     if of == "tray":
-        from bridge.commands.sample import kept as sample_kept
+        from bridge.commands.sample.kept import tray
 
-        found = sample_kept.tray(measurement, scale.limit_ppm, tray_litres, given_ppm, kept_in, at_ms)
+        found = tray(measurement, scale.limit_ppm, tray_litres, given_ppm, kept_in, at_ms)
     if kept_in is not None and of is not None:
         from bridge.commands.sample.kept import sample_row
         from bridge.history.writer import add
@@ -141,20 +140,20 @@ def command(
     if as_json:
         click.echo(json.dumps({**reading_values(measurement, verdict), **more_values(of, kept_in, found)}))
         return
-    for line in told:
+    for line in lines:
         click.echo(line)
     if reading[0] in ("--meter-ppm", "--ppm") and not by_meter:
-        click.echo("If the meter corrects for temperature by itself, as most do, add --compensated.")
+        click.echo("If the meter corrects for temperature, as most do, add --compensated.")
     if found is not None:
-        from bridge.commands.sample.kept import told as told_of_tray
+        from bridge.commands.sample.kept import tray_lines
 
-        for line in told_of_tray(found, tray_litres, shown.units, scale.factor):
+        for line in tray_lines(found, tray_litres, shown.units, scale.factor):
             click.echo(line)
     if kept_in is not None:
         as_of = "" if at_ms is None else f", as of {shown.units.local(at_ms // 1000).isoformat(' ')}"
         click.echo(f"Kept in {kept_in[0]} as a sample of {of}, reservoir {kept_in[1]}{as_of}.")
         if at_ms is not None and of == "reservoir":
-            click.echo("The mixing balance says what is there now, so it does not take an earlier sample.")
+            click.echo("The mixing balance describes the present, so an earlier sample does not change it.")
     click.echo(CAUTION)
 
 
@@ -171,7 +170,7 @@ def _kept_in(
     given: float | None,
     known: "Known | None",
 ) -> tuple[Path, str] | None:
-    """The log and the reservoir that the sample goes to; None when it is not kept."""
+    """Return the log and the reservoir that the sample belongs to, or None if it is not kept."""
     from bridge.commands.sample.kept import reservoir_of
     from bridge.commands.shared.log_file import chosen
 
@@ -179,10 +178,10 @@ def _kept_in(
         raise click.UsageError("--tray-litres and --given belong to --of tray; leave them out.")
     if log_file is None and config is None:
         if reservoir is not None:
-            raise click.UsageError("--reservoir says whose log entry it is; give --log or --config too.")
+            raise click.UsageError("--reservoir is the reservoir of a log entry; give --log or --config.")
         return None
     if of is None:
-        raise click.UsageError("What is it a sample of? Give --of, for the log keeps it under that word.")
+        raise click.UsageError("What is it a sample of? Give --of; the log keeps it under that word.")
     if known is not None and known.kept is not None and config is not None:
         return own_log(config), known.reservoir
     path = chosen(log_file, config)

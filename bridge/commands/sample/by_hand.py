@@ -1,4 +1,4 @@
-"""Litres, readings and changed cartridges of what is kept by hand: one line typed, one transaction."""
+"""Entries for purifiers and shelves kept by hand: one command line is one transaction of the log."""
 
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -21,7 +21,7 @@ EXHAUSTED, EARLY = "exhausted", "early"
 
 @dataclass(frozen=True, slots=True)
 class ByHand:
-    """What was typed of litres, feed and cartridge, and of the time."""
+    """The options about litres, feed and cartridge, and the time."""
 
     litres: float | None = None
     took: float | None = None
@@ -29,11 +29,11 @@ class ByHand:
     feed_ppm: float | None = None
     changed: str | None = None
     at_ms: int | None = None
-    """When it was so, in UTC; None for now."""
+    """The time of the entry in UTC; None for now."""
 
     @property
     def options(self) -> list[str]:
-        """Those that were given."""
+        """The options that were given."""
         named = {
             "--litres": self.litres,
             "--took": self.took,
@@ -46,22 +46,23 @@ class ByHand:
 
 @dataclass(frozen=True, slots=True)
 class Known:
-    """What a configuration says of the thing that was sampled."""
+    """The configuration of the thing that was sampled."""
 
     factor: float
     limit_ppm: float
     target_ppm: float
     reservoir: str
-    """Under this word it is kept in the log."""
+    """The word under which the log keeps it."""
     kept: "HandPlan | ShelfPlan | None"
     """None for a reservoir with a controller."""
     plan: "BridgePlan"
 
 
 def known(config: Path, of: str, reservoir: str | None) -> Known:
-    """What the configuration says.
+    """Find the thing that was sampled in the configuration.
 
-    :raises InputError: it is wrong, or does not say which reservoir is meant.
+    Raises:
+        InputError: The configuration is wrong, or it is not clear which reservoir is meant.
     """
     from bridge.commands.shared.configuration import configuration_in_use, station_of
 
@@ -87,10 +88,12 @@ def known(config: Path, of: str, reservoir: str | None) -> Known:
 
 
 def check(of: str | None, typed: ByHand, found: Known | None, where: Path | None) -> None:
-    """Refuse options that do not fit together, or not to what is sampled.
+    """Refuse options that do not fit together, or do not fit the thing that was sampled.
 
-    :raises click.UsageError: those of what is kept by hand where nothing is.
-    :raises InputError: those of a purifier for a shelf, or the other way round.
+    Raises:
+        click.UsageError: There is no log, or no word for the entry.
+        InputError: An option of a purifier is used for a shelf, or the other way round, or neither is kept by
+            hand.
     """
     from bridge.commands.sample.kept import OF
     from bridge.forecast.by_hand import ShelfPlan
@@ -106,8 +109,8 @@ def check(of: str | None, typed: ByHand, found: Known | None, where: Path | None
     if of in OF or (found is not None and found.kept is None):
         names = ", ".join(() if found is None else found.plan.kept_by_hand) or "none"
         raise InputError(
-            f"{options[0]} belongs to what is kept by hand, a table [purifier.<id>] or [shelf.<id>]; there "
-            f"are {names}"
+            f"{options[0]} belongs to a purifier or a shelf kept by hand ([purifier.<id>], [shelf.<id>]); "
+            f"there are {names}"
         )
     if found is not None:
         shelf = isinstance(found.kept, ShelfPlan)
@@ -118,7 +121,7 @@ def check(of: str | None, typed: ByHand, found: Known | None, where: Path | None
                     f"{option} belongs to {other}, and {of} is {'a shelf' if shelf else 'a purifier'}"
                 )
     if typed.left is not None and (typed.litres is not None or typed.took is not None):
-        raise InputError("--left counts what stands there after all; enter --litres and --took without it")
+        raise InputError("--left counts the litres after all else; enter --litres and --took without it")
 
 
 def enter(
@@ -130,10 +133,11 @@ def enter(
     reading: "tuple[Measurement, Verdict] | None",
     note: str,
 ) -> None:
-    """Put all of one line into the log: feed, litres, reading and change, in this order.
+    """Write all entries of one command line into the log: feed, litres, reading and change, in this order.
 
-    :raises InputError: the feed is below the reading.
-    :raises LogError: the log cannot be written.
+    Raises:
+        InputError: The feed is below the reading.
+        LogError: The log cannot be written.
     """
     from bridge.commands.sample.kept import sample_row
     from bridge.forecast.by_hand import ShelfPlan
@@ -183,21 +187,22 @@ def _of_feed(ppm: float, factor: float, found: Known | None) -> "tuple[Measureme
 def _until_then(
     path: Path, ident: str, typed: ByHand, found: Known | None
 ) -> tuple[float | None, float | None]:
-    """Litres made and grams taken up by the cartridge that is taken out, as far as the log knows."""
-    from bridge.forecast.by_hand import HandPlan, followed
+    """Compute the litres and grams of the cartridge that is taken out, from the entries in the log."""
+    from bridge.forecast.by_hand import HandPlan, state_after
     from bridge.history.records import when_ms
 
     if found is None or not isinstance(found.kept, HandPlan):
         return None, None
     before = [row for row in entries(path, ident) if typed.at_ms is None or when_ms(row) <= typed.at_ms]
-    load = followed(found.kept, before).kept.load
+    load = state_after(found.kept, before).kept.load
     return load.treated_l + (typed.litres or 0.0), load.taken_up_g or None
 
 
 def entries(path: Path, ident: str) -> "list[EntryRow]":
-    """All that was entered of one purifier or shelf; nothing where there is no log yet.
+    """Read all entries of one purifier or shelf; there are none if there is no log yet.
 
-    :raises LogError: it cannot be read.
+    Raises:
+        LogError: The log cannot be read.
     """
     from bridge.commands.shared.log_file import reading
     from bridge.history.records import Kind

@@ -1,4 +1,4 @@
-"""What a sample is judged against, and a line that is entered of what is kept by hand, told back."""
+"""The scale of a verdict, and the entry of a purifier or shelf kept by hand with its answer."""
 
 import json
 from collections.abc import Iterable
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 
 def own_log(config: Path) -> Path:
-    """The log of the configuration, which need not be there yet."""
+    """Return the log of the configuration, which need not exist yet."""
     from bridge.commands.shared.log_file import chosen, log_path
 
     path = log_path(config)
@@ -26,7 +26,7 @@ def own_log(config: Path) -> Path:
 
 @dataclass(frozen=True, slots=True)
 class Scale:
-    """What is judged against, all on one scale."""
+    """The limit and the target of a verdict, on one scale."""
 
     factor: float
     limit_ppm: float
@@ -36,15 +36,14 @@ class Scale:
 def scale_of(
     known: "Known | None", factor: float | None, limit: "Solids | None", target: "Solids | None"
 ) -> Scale:
-    """The scale and the limits: those typed, else those of the configuration, else the usual ones."""
+    """Take the scale and the limits from the options, else from the configuration, else the defaults."""
     from bridge.config.tables import default_target_ppm
-    from bridge.water.solids import LIMIT_PPM, checked_factor
-    from bridge.water.solids import Scale as UsualScale
+    from bridge.water import solids
 
-    used = checked_factor(
-        (UsualScale.HALF.value if known is None else known.factor) if factor is None else factor
+    used = solids.checked_factor(
+        (solids.Scale.HALF.value if known is None else known.factor) if factor is None else factor
     )
-    limit_ppm = LIMIT_PPM if limit is None else limit.ppm(used)
+    limit_ppm = solids.LIMIT_PPM if limit is None else limit.ppm(used)
     target_ppm = default_target_ppm(limit_ppm) if target is None else target.ppm(used)
     if known is not None and limit is None:
         limit_ppm = known.limit_ppm * used / known.factor
@@ -64,9 +63,9 @@ def enter(
     note: str,
     as_json: bool,
     shown: "Shown",
-    told: Iterable[str] = (),
+    lines: Iterable[str] = (),
 ) -> None:
-    """Keep what was typed of something that is kept by hand, and say how it stands."""
+    """Write the entry of a purifier or shelf kept by hand into the log, and print its state."""
     from bridge.commands.forecast import by_hand as forecast_by_hand
     from bridge.commands.sample import by_hand as sample_by_hand
     from bridge.commands.sample.kept import reading_values
@@ -82,13 +81,13 @@ def enter(
         stands = {} if state is None else forecast_by_hand.values(state)
         click.echo(json.dumps({"of": of, **read, **stands}))
         return
-    for line in told:
+    for line in lines:
         click.echo(line)
     at_ms = typed.at_ms
     as_of = "" if at_ms is None else f", as of {shown.units.local(at_ms // 1000).isoformat(' ')}"
-    click.echo(f"Kept in {path} of {of}{as_of}.")
+    click.echo(f"Kept in {path} as an entry of {of}{as_of}.")
     if state is None:
-        click.echo("With --config, that of the table it has, it would also be forecast.")
+        click.echo("With --config a forecast would be printed too.")
     else:
         for line in forecast_by_hand.lines(state, shown):
             click.echo(line)

@@ -1,7 +1,4 @@
-"""A sample that is kept: into the log, and what a tray's sample says of its cycles and its flush.
-
-What ``clearwell sample`` says of a reading: in words, and in its JSON object. Core.
-"""
+"""The answer of ``clearwell sample`` in words and as JSON, its row in the log, and the flush of a tray."""
 
 import re
 from collections.abc import Iterator
@@ -26,7 +23,7 @@ CAUTION = (
 
 
 def reading_values(measurement: Measurement, verdict: Verdict) -> dict[str, object]:
-    """What the JSON object has of a reading."""
+    """Return the values of a reading for the JSON object."""
     return {
         "conductivity_25": measurement.conductivity_25_us_cm,
         "dissolved_solids": measurement.dissolved_solids_ppm,
@@ -38,7 +35,7 @@ def reading_values(measurement: Measurement, verdict: Verdict) -> dict[str, obje
 
 
 def more_values(of: str | None, kept_in: tuple[Path, str] | None, found: "Tray | None") -> dict[str, object]:
-    """What the JSON object has beside the reading."""
+    """Return the other values of the JSON object."""
     made: dict[str, object] = {} if of is None else {"of": of}
     if kept_in is not None:
         made["reservoir"] = kept_in[1]
@@ -53,7 +50,7 @@ def more_values(of: str | None, kept_in: tuple[Path, str] | None, found: "Tray |
     return made
 
 
-def told_lines(
+def reading_lines(
     measurement: Measurement,
     by_meter: bool,
     verdict: Verdict,
@@ -61,33 +58,33 @@ def told_lines(
     target_ppm: float,
     units: DisplayUnits,
 ) -> tuple[str, ...]:
-    """The reading in words: brought to 25 °C, with its uncertainty and its verdict."""
+    """Put a reading into words: at 25 °C, with its uncertainty and its verdict."""
 
-    def told(ppm: float, spec: str) -> str:
+    def shown(ppm: float, spec: str) -> str:
         return units.ppm_as(ppm, measurement.factor, spec)
 
     ppm, band_ppm = measurement.dissolved_solids_ppm, measurement.expanded_uncertainty_ppm
     temperature_c = measurement.temperature_c
     water = "" if temperature_c is None else units.celsius_as(temperature_c, ".4g")
     if by_meter:
-        how = "brought there by the meter itself"
+        how = "converted by the meter"
     elif measurement.method is Method.OFF:
-        how = f"method 'off': the figure stands for {water}"
+        how = f"method 'off': not converted from {water}"
     else:
         how = f"by the method '{measurement.method.value}' from {water}"
     reason = {
-        "suitable": f"under the target of {told(target_ppm, 'g')}",
-        "marginal": f"at or over the target of {told(target_ppm, 'g')}, and under the limit of "
-        f"{told(limit_ppm, 'g')}",
-        "unsuitable": f"at or over the limit of {told(limit_ppm, 'g')}",
+        "suitable": f"under the target of {shown(target_ppm, 'g')}",
+        "marginal": f"at or over the target of {shown(target_ppm, 'g')}, and under the limit of "
+        f"{shown(limit_ppm, 'g')}",
+        "unsuitable": f"at or over the limit of {shown(limit_ppm, 'g')}",
     }[verdict.value]
-    # In µS/cm the line above has said it already.
+    # In µS/cm this would repeat the first line.
     solids = f"Dissolved solids       {ppm:.3g} ppm on the scale of {scale_label(measurement.factor)}"
     return (
         f"Conductivity at 25 °C  {measurement.conductivity_25_us_cm:.4g} µS/cm ({how})",
         *((solids,) if units.solids is SolidsUnit.PPM else ()),
-        f"Expanded uncertainty   {told(band_ppm, '.2g')} (k = 2)",
-        f"Verdict                {verdict.value}: {told(ppm + band_ppm, '.3g')}, the uncertainty counted, is "
+        f"Expanded uncertainty   {shown(band_ppm, '.2g')} (k = 2)",
+        f"Verdict                {verdict.value}: {shown(ppm + band_ppm, '.3g')} with the uncertainty is "
         f"{reason}",
     )
 
@@ -99,23 +96,24 @@ _LONGEST_NAME = 40
 
 @dataclass(frozen=True, slots=True)
 class Tray:
-    """What a tray's sample says."""
+    """The result of a tray's sample."""
 
     given_ppm: float
     from_log: bool
-    """Whether the water given was taken to be that of the reservoir, as the log has it."""
+    """Whether the water given is the reservoir's, from the log."""
     cycles: float
     flush: Flush | None
-    """None where the water in the tray is not stated."""
+    """None if the volume of water in the tray is not known."""
     run_off: float | None
-    """The share of the water given that has to run off for the tray to stay under nine tenths of its limit;
-    None where the water given is worse than that."""
+    """The share of the water given that must run off to keep the tray under nine tenths of its limit; None
+    if the water given is above that already."""
 
 
 def checked_name(of: str) -> str:
-    """What the sample is of.
+    """Check the word for what was sampled, and return it.
 
-    :raises InputError: a name that is not lower-case words joined by hyphens.
+    Raises:
+        InputError: It is not lower-case words joined by hyphens.
     """
     if of in OF or (_NAME.fullmatch(of) and len(of) <= _LONGEST_NAME):
         return of
@@ -126,9 +124,10 @@ def checked_name(of: str) -> str:
 
 
 def reservoir_of(path: Path, named: str | None) -> str:
-    """The reservoir that the sample belongs to: the one named, or the only one that the log has.
+    """Return the reservoir that the sample belongs to: the one named, or the only one in the log.
 
-    :raises InputError: the log has none of that name, or more than one and none was named.
+    Raises:
+        InputError: The log has none of that name, or has several and none was named.
     """
     with reading(path) as reader:
         if named is not None:
@@ -150,9 +149,16 @@ def sample_row(
     note: str,
     at_ms: int | None = None,
 ) -> SampleRow:
-    """The sample as it stands in the log.
+    """Make the row of a sample in the log.
 
-    :param at_ms: when it was taken, in UTC; None for now.
+    Args:
+        stamp: The stamp of the row.
+        reservoir: The reservoir, or the id of what is kept by hand.
+        of: What was sampled.
+        measurement: The reading.
+        verdict: The verdict on it.
+        note: A few words of the person.
+        at_ms: When it was taken, in UTC; None for now.
     """
     return SampleRow(
         stamp,
@@ -178,9 +184,21 @@ def tray(
     log: tuple[Path, str] | None,
     at_ms: int | None = None,
 ) -> Tray | None:
-    """Cycles of concentration and flush; None where the water given is neither stated nor in the log.
+    """Compute the cycles of concentration and the flush of a tray.
 
-    :raises InputError: no flush with the water given can help, or it has 0 ppm.
+    Args:
+        measurement: The reading of the tray's water.
+        limit_ppm: The limit of the tray.
+        litres: The volume of water in the tray, if it is known.
+        given_ppm: The water that the tray is given, if it was stated.
+        log: The log and the reservoir that the water given is taken from otherwise.
+        at_ms: The time of the sample, in UTC; None for now.
+
+    Returns:
+        The result, or None if the water given is neither stated nor in the log.
+
+    Raises:
+        OutOfRangeError: No flush with the water given can help, or it has 0 ppm.
     """
     from_log = given_ppm is None
     if given_ppm is None and log is not None:
@@ -199,17 +217,17 @@ def tray(
     )
 
 
-def told(found: Tray, litres: float | None, units: DisplayUnits, factor: float) -> Iterator[str]:
-    """What the tray's sample says, as lines; ``factor`` is the scale of its ppm."""
+def tray_lines(found: Tray, litres: float | None, units: DisplayUnits, factor: float) -> Iterator[str]:
+    """Put the result of a tray's sample into words; ``factor`` is the scale of its ppm."""
     given = units.ppm_as(found.given_ppm, factor, ".3g")
-    whence = "what the reservoir holds, by the log" if found.from_log else "as you state"
+    source = "that of the reservoir, from the log" if found.from_log else "as you stated"
     yield _line(
         "Cycles",
-        f"{found.cycles:.3g} cycles of concentration against the {given} given ({whence})",
+        f"{found.cycles:.3g} cycles of concentration against the {given} given ({source})",
     )
     wanted = found.flush
     if wanted is None:
-        yield _line("Flush", "give --tray-litres, the water that stands in the tray, to have its flush")
+        yield _line("Flush", "give --tray-litres, the water in the tray, to compute its flush")
     elif wanted.through_l == 0.0:
         yield _line("Flush", "none needed: with its uncertainty it is under the limit")
     else:
@@ -230,7 +248,7 @@ def _line(label: str, text: str) -> str:
 
 
 def _held_ppm(reader: Reader, reservoir: str, factor: float, at_ms: int | None) -> float | None:
-    """What the reservoir held then, or holds by the newest reading, brought to the scale of the sample."""
+    """Read the ppm of the reservoir at that time, or its newest, on the scale of the sample."""
     end = (reader.span_ms()[1] if at_ms is None else at_ms) + 1
     held = scale = None
     for row in reader.readings(reservoir, end - HOUR_MS, end):

@@ -1,4 +1,4 @@
-"""What can be typed behind ``clearwell sample``: the reading, what it is judged by, and what it is of."""
+"""The options of ``clearwell sample``."""
 
 from collections.abc import Callable
 from typing import Any, TypeVar
@@ -11,7 +11,7 @@ F = TypeVar("F", bound=Callable[..., Any])
 
 MOST_LITRES = 100_000.0
 MOST_PPM = 100_000.0
-"""More is a slip of the hand."""
+"""Greater values are typing mistakes."""
 
 _OPTIONS = (
     click.option("--conductivity", type=float, metavar="µS/cm", help="The reading of a conductivity meter."),
@@ -35,9 +35,9 @@ _OPTIONS = (
     click.option(
         "--method",
         type=click.Choice(["natural", "pure", "linear", "off"]),
-        help="How the reading is brought to 25 °C.  [default: natural]",
+        help="How the reading is converted to 25 °C.  [default: natural]",
     ),
-    click.option("--compensated", is_flag=True, help="The meter has brought the reading to 25 °C already."),
+    click.option("--compensated", is_flag=True, help="The meter has converted the reading to 25 °C."),
     click.option(
         "--factor",
         type=float,
@@ -47,19 +47,20 @@ _OPTIONS = (
         "--limit",
         type=as_solids(above=True),
         metavar="ppm",
-        help="Unsuitable from here.  [default: that of the configuration, or 50]",
+        help="Unsuitable from this value.  [default: that of the configuration, or 50]",
     ),
     click.option(
         "--target",
         type=as_solids(),
         metavar="ppm",
-        help="Marginal from here.  [default: that of the configuration, or 25, or half of a limit under 25]",
+        help="Marginal from this value.  "
+        "[default: that of the configuration, or 25, or half of a limit under 25]",
     ),
     renamed_option("--advice", "--target"),
     click.option(
         "--of",
         metavar="WORD",
-        help="What it is of: rain, jug, tray, feed, reservoir, what is kept by hand, or a name of yours.",
+        help="What was sampled: rain, jug, tray, feed, reservoir, an id kept by hand, or your own word.",
     ),
     click.option("--reservoir", metavar="ID", help="The reservoir it belongs to, where the log has several."),
     click.option("--note", default="", help="A few words to keep with it."),
@@ -67,19 +68,19 @@ _OPTIONS = (
         "--tray-litres",
         type=in_litres(),
         metavar="L",
-        help="With --of tray: the water that stands in the tray.",
+        help="With --of tray: the volume of water in the tray.",
     ),
     click.option(
         "--given",
         type=as_solids(),
         metavar="ppm",
-        help="With --of tray: the water it is given.  [default: what the reservoir holds, by the log]",
+        help="With --of tray: the water that it is given.  [default: that of the reservoir, from the log]",
     ),
     click.option(
         "--litres",
         type=in_litres(0.0, MOST_LITRES),
         metavar="L",
-        help="Kept by hand: the litres that it made, or that were put on the shelf.",
+        help="Kept by hand: the litres that the purifier made, or that were put on the shelf.",
     ),
     click.option(
         "--took",
@@ -91,29 +92,29 @@ _OPTIONS = (
         "--left",
         type=in_litres(0.0, MOST_LITRES, above=False),
         metavar="L",
-        help="Kept by hand: the litres that stand on the shelf, counted.",
+        help="Kept by hand: the litres on the shelf, counted.",
     ),
     click.option(
         "--feed-ppm",
         type=as_solids(MOST_PPM),
         metavar="N",
-        help="Kept by hand: what goes into the purifier, by a meter on the scale used here.",
+        help="Kept by hand: the feed, by a meter on the scale used here.",
     ),
     click.option(
         "--changed",
         type=click.Choice(["exhausted", "early"]),
-        help="Kept by hand: the cartridge was changed (or the boiler descaled): it had given out, or early.",
+        help="Kept by hand: the cartridge was changed (or the boiler descaled), exhausted or early.",
     ),
     click.option(
         "--at",
         metavar="TIME",
-        help="When it was so, if not now: 2026-07-04T08:00, local time unless an offset stands there.",
+        help="The time of the entry if not now: 2026-07-04T08:00, local time unless it has an offset.",
     ),
 )
 
 
 def sample_options(command: F) -> F:
-    """The options, in the order in which help shows them."""
+    """Add the options in the order in which the help shows them."""
     for option in reversed(_OPTIONS):
         command = option(command)
     return command

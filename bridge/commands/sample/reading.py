@@ -1,4 +1,4 @@
-"""A reading taken by hand: which options gave it, whether they fit together, and what it means at 25 °C."""
+"""A reading taken by hand: finds it among the options, checks them, and converts it to 25 °C."""
 
 from typing import TYPE_CHECKING
 
@@ -8,7 +8,7 @@ if TYPE_CHECKING:
     from bridge.water.measurement import Measurement
 
 LARGEST_US_CM = 100_000.0
-"""Sea water has about half of this (from memory); whatever reads more is no water for plants."""
+"""Sea water has about half of this (from memory); a higher reading is not one of water for plants."""
 
 
 def one_reading(
@@ -19,7 +19,11 @@ def one_reading(
     meter_factor: float | None,
     ppm: float | None,
 ) -> tuple[str, float]:
-    """The option that gave the reading, and the reading."""
+    """Return the option that gave the reading, and the reading.
+
+    Raises:
+        click.UsageError: There is no reading, more than one, or an option that belongs to another reading.
+    """
     given = [
         (name, value)
         for name, value in (
@@ -50,6 +54,11 @@ def one_reading(
 def check_temperature(
     given: tuple[str, float], temperature: float | None, method: str | None, compensated: bool
 ) -> None:
+    """Check that the temperature is known, and corrected for once.
+
+    Raises:
+        click.UsageError: It is not.
+    """
     if compensated and given[0] == "--conductance":
         raise click.UsageError(
             "--compensated does not go with --conductance: a bare cell corrects nothing; give --temperature."
@@ -82,6 +91,20 @@ def measured(
     by_meter: bool,
     factor: float,
 ) -> "Measurement":
+    """Convert a reading to 25 °C, with its uncertainty.
+
+    Args:
+        given: The option of the reading, and the reading.
+        cell_constant: The cell constant in cm⁻¹ for a conductance.
+        meter_factor: The meter's own factor, if it shows ppm.
+        temperature_c: The temperature of the water, if it is known.
+        method: The method of compensation.
+        by_meter: Whether the meter has compensated the reading.
+        factor: The scale of the result in ppm for each µS/cm at 25 °C.
+
+    Raises:
+        OutOfRangeError: A value is impossible or outside the range of the method.
+    """
     from bridge.water.conductivity import Cell, Compensation, Method
     from bridge.water.measurement import (
         MeasuringChain,
@@ -116,7 +139,11 @@ def measured(
 
 
 def check_plausible(measurement: "Measurement", by_meter: bool) -> None:
-    """Nothing conducts less than pure water: a dry cell must not pass for the purest water there is."""
+    """Refuse a reading that no water can have, such as that of a dry cell.
+
+    Raises:
+        OutOfRangeError: The reading is below that of pure water, or far above that of sea water.
+    """
     from bridge.errors import OutOfRangeError
     from bridge.water.conductivity import REFERENCE_C
     from bridge.water.health import ProbeFault

@@ -24,7 +24,7 @@ def check_out(out: Path, log: Path, force: bool) -> None:
         raise InputError(f"--out {out}: that is a directory; give the name of a file")
     if not out.exists():
         return
-    belongs = (log, *(log.with_name(log.name + ending) for ending in ("-wal", "-shm", ".spill")))
+    belongs = (log, *(log.with_name(log.name + ending) for ending in ("-wal", "-shm")))
     if any(one.exists() and out.samefile(one) for one in belongs):
         raise InputError(f"--out {out}: that is the log itself; give another name")
     if out.is_file() and not force:

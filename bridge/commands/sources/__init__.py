@@ -1,4 +1,4 @@
-"""``clearwell sources``: which way of making water is the right one, and what does a litre cost?"""
+"""``clearwell sources``: compares the ways of making pure water, and what a litre costs."""
 
 import json
 import math
@@ -27,12 +27,12 @@ NEEDED = {
 @click.option("--need", metavar="'N UNIT'", help="Water needed a day: l (if bare), ml, m3, us-gal or ft3.")
 @click.option("--water-price", type=float, metavar="N", help="Price of a cubic metre of tap water.")
 @click.option("--energy-price", type=float, metavar="N", help="Price of a kilowatt-hour.")
-@click.option("--limit", type=float, metavar="PPM", help="Unfit from here.  [default: 50]")
+@click.option("--limit", type=float, metavar="PPM", help="Unfit from this value.  [default: 50]")
 @click.option(
     "--target",
     type=float,
     metavar="PPM",
-    help="Marginal from here.  [default: 25, or half of a limit under 25]",
+    help="Marginal from this value.  [default: 25, or half of a limit under 25]",
 )
 @renamed_option("--advice", "--target")
 @click.option("--currency", metavar="WORD", help="A word for your money; nothing is converted.")
@@ -48,11 +48,11 @@ def command(
     currency: str | None,
     as_json: bool,
 ) -> None:
-    """Compare the ways to come by pure water: tap, bought, distiller, membrane, cartridge, both, rain.
+    """Compare the ways to get pure water: tap, bought, distiller, membrane, cartridge, both, rain.
 
     Give --config FILE.toml (config/sources.toml is an example), or at least --feed, --need, --water-price and
-    --energy-price; an option counts more than the file. Whatever is not stated takes a usual value, and the
-    notes say for every number which ones it rests on. Rain needs a roof, so it needs a file.
+    --energy-price. An option overrides the file. A value that is not stated has a usual one, and numbered
+    notes list the assumptions of every figure. Rain needs a roof, so it needs a file.
     """
     from bridge.commands.sources.case import make
     from bridge.commands.sources.file import checked, written
@@ -93,7 +93,7 @@ def command(
 
 
 def _put(values: dict[str, Any], table: str, key: str, value: object) -> None:
-    """Set what an option gave, unless the file has something else than a table there, which is refused."""
+    """Set the value of an option, unless the file has no table there, which is refused later."""
     if value is not None and isinstance(values.setdefault(table, {}), dict):
         values[table][key] = value
 

@@ -1,4 +1,4 @@
-"""One case of needs and prices: the tables of the file become the values that are compared."""
+"""Makes the values that are compared from the tables of needs and prices."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -16,15 +16,22 @@ from bridge.sourcing.ways import Bought, Cartridge, Distiller, Membrane, Need, R
 from bridge.units import CACO3_EQUIVALENT_WEIGHT_G, VOLUME
 
 LIMIT_PPM = 50.0
-"""Unfit from here where no limit is stated (common practice, no source)."""
+"""The limit if none is stated (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
 class Case:
-    """The question and its answers.
+    """The needs and prices, and the ways compared.
 
-    ``cartridge_l`` is what a cartridge treats of this feed. ``remarks`` tell more of single assumptions, by
-    their words.
+    Attributes:
+        currency: The word for money.
+        need: The water needed, and its feed.
+        offers: The ways, the best first.
+        cartridge_l: The litres of this feed that a cartridge treats.
+        stated: The keys that were stated.
+        remarks: More about single assumptions, by their key.
+        rain: The rain, if there is a roof.
+        blend: The tap water that a tank of rain can take, if that was asked for.
     """
 
     currency: str
@@ -38,10 +45,15 @@ class Case:
 
 
 def make(table: SourcesTable, base: Path) -> Case:
-    """Compare every way; ``base`` is the directory that file names in the table start from.
+    """Compare every way.
+
+    Args:
+        table: The needs and prices.
+        base: The directory that file names in the table start from.
 
     Raises:
-        InputError: values that do not fit together, or a file of daily rain that cannot be read.
+        InputError: Values do not fit together, or a file of daily rain cannot be read.
+        OutOfRangeError: A rating is impossible.
     """
     limit_ppm = LIMIT_PPM if table.need.limit_ppm is None else table.need.limit_ppm
     need = Need(
@@ -76,7 +88,7 @@ def make(table: SourcesTable, base: Path) -> Case:
 
 
 def _renamed(table: Any, *same: str, **others: tuple[str, float]) -> dict[str, Any]:
-    """The stated values as keywords: some as they are, others under a new name and times a factor."""
+    """Return the stated values as keywords: some unchanged, others renamed and multiplied by a factor."""
     made = {key: getattr(table, key) for key in same if getattr(table, key) is not None}
     for name, (key, factor) in others.items():
         if getattr(table, key) is not None:
@@ -99,8 +111,8 @@ def _bought(table: SourcesTable) -> Bought:
 
 
 def _distiller(table: SourcesTable) -> Distiller:
-    way, usual = table.distiller, Distiller()
-    batch_l = usual.litres_per_batch if way.batch is None else way.batch
+    way, default = table.distiller, Distiller()
+    batch_l = default.litres_per_batch if way.batch is None else way.batch
     pace = {} if way.hours_per_batch is None else {"hours_per_l": way.hours_per_batch / batch_l}
     return Distiller(
         **pace,
@@ -165,7 +177,7 @@ def _rating_in_words(rating: Rating | None) -> str:
 
 
 def _rain(way: RainTable, need_l_per_day: float, base: Path) -> tuple[Rain, str]:
-    """The rain's yield and reliability by simulation, and how it was simulated."""
+    """Simulate the rain's yield and reliability, and describe the simulation."""
     collection = Collection(
         way.roof_m2, way.tank, **_renamed(way, "first_flush_mm", runoff=("runoff_percent", 0.01))
     )
@@ -175,16 +187,16 @@ def _rain(way: RainTable, need_l_per_day: float, base: Path) -> tuple[Rain, str]
     )
     if way.daily_file is not None:
         days = _daily_mm(base / way.daily_file)
-        # the same days once before, uncounted, settle what the tank starts with
+        # A first run over the same days gives the volume that the tank starts with.
         start_l = balance(days, collection, need_l_per_day).end_l
         run = balance(days, collection, need_l_per_day, start_l)
         met, made = run.reliability, run.given_l / run.days
-        said = f"{run.days} recorded days; longest dry spell {run.longest_dry_days} days"
+        how = f"{run.days} recorded days; longest dry spell {run.longest_dry_days} days"
     else:
         monthly, wet = way.monthly_mm or [], way.wet_days or []
         drawn = reliability(monthly, wet, collection, need_l_per_day)
         met, made = drawn.mean, drawn.given_l_per_day
-        said = (
+        how = (
             f"{drawn.years} years drawn from {sum(monthly):g} mm on {sum(wet):g} days a year; the worst "
             f"year in ten meets {100 * drawn.one_year_in_ten:.0f} % of its days; longest dry spell "
             f"{drawn.longest_dry_days} days"
@@ -201,7 +213,7 @@ def _rain(way: RainTable, need_l_per_day: float, base: Path) -> tuple[Rain, str]
             product_sd_share=("solids_sd_percent", 0.01),
         ),
     )
-    return rain, f"{place}; {said}"
+    return rain, f"{place}; {how}"
 
 
 def _daily_mm(path: Path) -> Sequence[float]:
@@ -211,9 +223,9 @@ def _daily_mm(path: Path) -> Sequence[float]:
 
 
 def _blend(blend: BlendTable, feed: FeedTable, need: Need, rain: Rain | None) -> Blend:
-    usual = rain or Rain(1.0, need.litres_per_day)
-    ppm = usual.product_ppm if blend.rain_solids is None else blend.rain_solids
-    share = usual.product_sd_share if blend.rain_sd_percent is None else blend.rain_sd_percent / 100.0
+    default = rain or Rain(1.0, need.litres_per_day)
+    ppm = default.product_ppm if blend.rain_solids is None else blend.rain_solids
+    share = default.product_sd_share if blend.rain_sd_percent is None else blend.rain_sd_percent / 100.0
     if feed.solids < ppm:
         raise InputError(
             f"blend: the rain ({ppm:g} ppm) is harder than the tap water ({feed.solids:g} ppm); check both."

@@ -1,4 +1,4 @@
-"""The file of needs and prices: its tables, with their units, and the values they become."""
+"""The tables of the file of needs and prices."""
 
 import tomllib
 from pathlib import Path
@@ -24,27 +24,27 @@ VolumeUnit = Annotated[str, BeforeValidator(_unit_of_volume)]
 
 
 def _unfit(sentence: str) -> PydanticCustomError:
-    """The refusal of a table whose keys do not go together."""
+    """Refuse a table whose keys do not go together."""
     return PydanticCustomError("refused", "{sentence}", {"sentence": sentence})
 
 
 class NeedTable(Table):
-    """What is wanted."""
+    """``need``: the water needed."""
 
     per_day: Litres = positive("the litres needed a day, or a text with a unit such as '1 us-gal'", ...)
     limit_ppm: float | None = positive("the limit in ppm, at or over which water is unfit")
-    target_ppm: float | None = positive("the target ppm, from which on water is marginal")
+    target_ppm: float | None = positive("the target in ppm, from which water is marginal")
 
 
 class FeedTable(Table):
-    """The water that there is."""
+    """``feed``: the tap water."""
 
     solids: Ppm = positive("the feed's dissolved solids in ppm, or a text with a unit such as '18 gpg'", ...)
     sd_percent: float | None = from_zero("one standard deviation of the feed in per cent")
 
 
 class TariffsTable(Table):
-    """What water and energy cost."""
+    """``tariffs``: the prices of water and energy."""
 
     water: float = from_zero("the price of tap water", ...)
     water_per: VolumeUnit = Field(default="m3", description="the volume that this price is for, such as 'm3'")
@@ -52,7 +52,7 @@ class TariffsTable(Table):
 
 
 class BoughtTable(Table):
-    """Distilled water from a shop."""
+    """``bought``: distilled water from a shop."""
 
     price: float | None = from_zero("the price of bought distilled water")
     per: VolumeUnit = Field(default="l", description="the volume that this price is for, such as 'us-gal'")
@@ -63,7 +63,7 @@ class BoughtTable(Table):
 
 
 class DistillerTable(Table):
-    """A still of one's own."""
+    """``distiller``: a countertop still."""
 
     price: float | None = from_zero("the price of a distiller")
     life_years: float | None = positive("the years that a distiller lasts")
@@ -75,7 +75,7 @@ class DistillerTable(Table):
 
 
 class MembraneTable(Table):
-    """Reverse osmosis."""
+    """``membrane``: a reverse-osmosis set."""
 
     price: float | None = from_zero("the price of a membrane set")
     life_years: float | None = positive("the years that a membrane set lasts")
@@ -89,11 +89,11 @@ class MembraneTable(Table):
 
 
 class CartridgeTable(Table):
-    """Exchange resin. Its rating stands as litres of a ppm, as grams, or as resin and its equivalents."""
+    """``cartridge``: exchange resin, rated in litres of a ppm, in grams, or in equivalents of its resin."""
 
     price: float | None = from_zero("the price of a cartridge")
     treats: Litres | None = positive("the litres that a cartridge treats; with treats_of")
-    treats_of: Ppm | None = positive("the ppm of the feed that treats is stated for")
+    treats_of: Ppm | None = positive("the ppm of the feed to which treats applies")
     takes_up: Grams | None = positive("the grams that a cartridge takes up, or a text such as '300 grain'")
     resin: Litres | None = positive("the litres of resin in it; with equivalents_per_l")
     equivalents_per_l: float | None = positive("the equivalents that a litre of the resin takes up")
@@ -153,7 +153,7 @@ class RainTable(Table):
 
 
 class BlendTable(Table):
-    """A tank of rain that is to take some tap water."""
+    """``blend``: a tank of rain that tap water is added to."""
 
     rain: Litres = positive("the litres of rain in the tank", ...)
     room: Litres = from_zero("the litres that still fit", ...)
@@ -162,7 +162,7 @@ class BlendTable(Table):
 
 
 class SourcesTable(Table):
-    """The whole file."""
+    """All tables of the file."""
 
     currency: str | None = Field(None, min_length=1, max_length=12, description="a word for your money")
     need: NeedTable = Field(description="a table with per_day, the water needed")
@@ -177,26 +177,30 @@ class SourcesTable(Table):
 
 
 def written(path: Path) -> dict[str, Any]:
-    """What stands in the file.
+    """Read the file.
 
     Raises:
-        InputError: a file that cannot be read or is no TOML.
+        InputError: The file cannot be read, or is not TOML.
     """
     try:
         return tomllib.loads(path.read_text(encoding="utf-8"))
     except OSError as error:
         raise InputError(f"{path} cannot be read: {error.strerror}; give a TOML file.") from None
     except UnicodeDecodeError:
-        raise InputError(f"{path} is no text in UTF-8; give a TOML file.") from None
+        raise InputError(f"{path} is not text in UTF-8; give a TOML file.") from None
     except tomllib.TOMLDecodeError as error:
-        raise InputError(f"{path} is no TOML: {error}.") from None
+        raise InputError(f"{path} is not TOML: {error}.") from None
 
 
 def checked(values: dict[str, Any], where: str) -> SourcesTable:
-    """The tables, if they are right; ``where`` says in a message where they stand.
+    """Check the tables.
+
+    Args:
+        values: The values of the file and the options.
+        where: The name of the file in messages.
 
     Raises:
-        InputError: a line for each mistake, with its key and what would be right.
+        InputError: There are mistakes: a line for each, with its key and what would be right.
     """
     try:
         return SourcesTable.model_validate(values)
@@ -209,7 +213,7 @@ def checked(values: dict[str, Any], where: str) -> SourcesTable:
 
 
 def stated(table: SourcesTable) -> frozenset[str]:
-    """The keys that were stated, such as ``cartridge.price``."""
+    """Return the keys that were stated, such as ``cartridge.price``."""
     keys = {"currency"} if table.currency is not None else set()
     for name in SourcesTable.model_fields:
         part = getattr(table, name)

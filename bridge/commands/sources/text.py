@@ -1,7 +1,4 @@
-"""A comparison of sources as tables, charts and notes of at most 80 columns. Core: values in, lines out.
-
-A comparison of sources as one JSON object. Core.
-"""
+"""A comparison of sources as tables, charts and notes of at most 80 columns, and as a JSON object. Core."""
 
 import math
 import textwrap
@@ -19,7 +16,7 @@ from bridge.sourcing.ways import Way
 
 
 def as_object(case: Case) -> dict[str, Any]:
-    """Every figure with its 95 % interval, unit and the numbers of its notes; null stands for no bound."""
+    """Return every figure with its 95 % interval, unit and notes; null means that there is no bound."""
     notes = Notes(case.currency, case.stated, case.remarks)
 
     def figure(one: Figure) -> dict[str, Any]:
@@ -121,19 +118,19 @@ CAUTIONS = (
 
 
 def lines(case: Case) -> Iterator[str]:
-    """The whole answer, a line each."""
+    """Write the whole comparison, line by line."""
     need, notes = case.need, Notes(case.currency, case.stated, case.remarks)
     notes.number([*_cost_figures(offer), *_effort_figures(offer)] for offer in case.offers)
     first = case.offers[0]
     yield from _wrapped(
-        f"{_short(need.litres_per_day)} L a day from a feed of {_short(need.feed_ppm)} ppm. At or over "
-        f"{_short(need.limit_ppm)} ppm water is unfit for the plants, from {_short(need.target_ppm)} ppm on "
-        f"it is marginal. {_money(case)}; ± and brackets span 95 %."
+        f"{_short(need.litres_per_day)} L a day from a feed of {_short(need.feed_ppm)} ppm. From "
+        f"{_short(need.limit_ppm)} ppm water is unfit for the plants, from {_short(need.target_ppm)} ppm it "
+        f"is marginal. {_money(case)}; ± and brackets span 95 %."
     )
     if first.enough and first in fit(case.offers):
         yield f"First choice here: {first.way.value}."
     else:
-        yield "No way is fit and enough on every day here; the nearest stands first."
+        yield "No way is fit and enough on every day here; the best one is listed first."
     yield ""
     yield from _costs(case, notes)
     yield ""
@@ -164,7 +161,7 @@ def _cost_figures(offer: Offer) -> tuple[Figure, ...]:
 
 
 def _effort_figures(offer: Offer) -> tuple[Figure, ...]:
-    """Those that say something: "none" and "any" say by themselves all that there is to say."""
+    """Leave out figures shown as "none" or "any", which need no note."""
     figures = (
         offer.makes_l_per_day,
         offer.attended_hours_per_month,
@@ -226,7 +223,7 @@ def _sizes(case: Case) -> Iterator[str]:
     found = overtakings(case.offers)
     if found:
         yield ""
-        yield "From this size on one overtakes another; each rests on the notes of both costs"
+        yield "The sizes from which one way is cheaper than another, by the notes of both costs"
         yield f"  {'litres a day':<20} {'cheaper':<24} than"
     for one in found:
         beyond = " *" if one.beyond else ""
@@ -293,7 +290,7 @@ def _notes(notes: Notes) -> Iterator[str]:
 
 
 def _plus_minus(figure: Figure) -> str:
-    """To two significant digits, with half of the 95 % interval to the same place."""
+    """Format to two significant digits, with half of the 95 % interval to the same place."""
     if figure.sd == 0.0 or figure.value == 0.0:
         return _short(figure.value)
     places = _places(figure.value)
@@ -301,7 +298,7 @@ def _plus_minus(figure: Figure) -> str:
 
 
 def _with_interval(figure: Figure) -> str:
-    """To two significant digits, and the 95 % interval to the same place."""
+    """Format to two significant digits, with the 95 % interval to the same place."""
     places = _places(figure.value)
     return f"{figure.value:.{places}f} ({figure.low:.{places}f}-{figure.high:.{places}f})"
 
@@ -311,7 +308,7 @@ def _places(value: float) -> int:
 
 
 def _short(value: float, digits: int = 3) -> str:
-    """So many significant digits, and never an exponent."""
+    """Format to so many significant digits, without an exponent."""
     if value == 0.0 or not math.isfinite(value):
         return f"{value:g}"
     decimals = max(digits - 1 - math.floor(math.log10(abs(value))), 0)
@@ -320,7 +317,7 @@ def _short(value: float, digits: int = 3) -> str:
 
 
 def _wrapped(text: str, first: str = "", later: str = "") -> list[str]:
-    """Lines of the text, with no number torn from its per cent."""
+    """Wrap a text, and keep every number with its per cent sign."""
     kept = text.replace(" %", "\xa0%")
     made = textwrap.wrap(
         kept, WIDTH - 2, initial_indent=first, subsequent_indent=later, break_on_hyphens=False

@@ -1,4 +1,4 @@
-// What is done by hand: each act is one command on the bridge's own guarded path, and its answer is shown.
+// Actions by hand: each sends one command to the bridge, whose guard decides, and shows the result.
 import { element, made, write } from "./dom.js";
 
 const KEPT = "page-token";
@@ -8,7 +8,7 @@ let current = () => undefined;
 let mayAct = false;
 let token = kept();
 
-// A browser that is told to keep nothing throws when it is asked.
+// A browser that is set to store nothing throws an exception here.
 function kept() {
   try {
     return sessionStorage.getItem(KEPT) ?? "";
@@ -24,7 +24,7 @@ function keep(text) {
       sessionStorage.setItem(KEPT, text);
     }
   } catch {
-    // Then the token lasts as long as the page is not loaded again.
+    // Then the token is lost when the page is loaded again.
   }
 }
 
@@ -50,17 +50,19 @@ function say(sentence, refused) {
   element("said-close").hidden = sentence === "";
 }
 
-// unit: in which a figure was asked for; undefined for all that is no figure.
+// unit: the unit of a figure; undefined for other values.
 async function act(property, value, unit) {
   const reservoir = current();
   if (reservoir === undefined) {
     return;
   }
   if (token === "") {
-    say("Enter the token first; without it the page only shows.", true);
+    say("Enter the token first; without it the page takes no commands.", true);
     element("token").focus();
     return;
   }
+  // Replaces the result of the command before, which would look like the result of this one.
+  say("Sent. Waiting for the bridge.", false);
   try {
     const answer = await fetch(`/api/reservoirs/${encodeURIComponent(reservoir.id)}/command`, {
       method: "POST",
@@ -88,7 +90,7 @@ export function alarmItem(alarm, reservoir) {
     button.type = "button";
     button.dataset.act = `${name}/${alarm.id}`;
     button.disabled = !mayAct;
-    // The same words stand at every alarm; who hears them is told which one.
+    // Every alarm has the same buttons; the label names the alarm for a screen reader.
     button.setAttribute("aria-label", `${words}: ${alarm.id}`);
     button.addEventListener("click", () => act(property, value));
     buttons.append(button);
@@ -99,7 +101,7 @@ export function alarmItem(alarm, reservoir) {
   }
   const minutes = alarm.shelved ? 0 : SHELVE_MINUTES;
   add(
-    alarm.shelved ? "Take off the shelf" : "Shelve for an hour",
+    alarm.shelved ? "End the shelving" : "Shelve for an hour",
     "shelve",
     "health/shelve",
     JSON.stringify({ alarm: alarm.id, minutes }),
@@ -127,7 +129,7 @@ function asked(question) {
 function wireNumber(form, input, property) {
   element(form).addEventListener("submit", async (event) => {
     event.preventDefault();
-    // The unit that stands in the label is the one that people have seen.
+    // The unit in the label is the one that the person has seen.
     const { unit } = element(form).querySelector(".in-unit").dataset;
     await act(property, element(input).value.trim().replace(",", "."), unit);
   });
@@ -140,20 +142,20 @@ export function wireActions(reservoir) {
     token = element("token").value.trim();
     element("token").value = "";
     keep(element("token-keep").checked ? token : "");
-    say(token === "" ? "No token was entered." : "The token is used from now on.", token === "");
+    say(token === "" ? "No token was entered." : "The token is in use.", token === "");
     showToken();
   });
   element("token-drop").addEventListener("click", () => {
     token = "";
     keep("");
-    say("The token is forgotten.", false);
+    say("The token is deleted.", false);
     showToken();
     element("token").focus();
   });
   element("hold").addEventListener("click", () => act("valve/hold", String(!current()?.hold)));
   element("start").addEventListener("click", () => act("fill/start", "start"));
   element("changed").addEventListener("click", async () => {
-    const sure = "Is a new cartridge, or membrane, really in? The load and the forecast of the old one end here.";
+    const sure = "Is a new cartridge or membrane in place? The load and the forecast of the old one end here.";
     if (await asked(sure)) {
       await act("purifier/cartridge-changed", "changed");
     }

@@ -1,10 +1,10 @@
-// Small helpers. Text goes in as text only, so that no name can ever become markup.
+// Helpers. Text is always inserted as text, so that a name cannot become markup.
 
 export function element(id) {
   return document.getElementById(id);
 }
 
-// Sets a text if it is another one: what did not change is not read out again.
+// Sets a text only if it is different, because a screen reader announces each change.
 export function write(node, text) {
   if (node.textContent !== text) {
     node.textContent = text;
@@ -22,7 +22,7 @@ export function made(tag, text, className) {
   return node;
 }
 
-// A list of [term, text]; what is null is left out.
+// Shows a list of [term, text]; entries without a text are left out.
 export function terms(list, pairs) {
   const key = JSON.stringify(pairs);
   if (list.dataset.shown === key) {

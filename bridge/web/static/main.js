@@ -1,16 +1,16 @@
-// Keeps the newest facts of every reservoir, follows the stream of them, and shows the chosen one.
+// Receives the facts of every reservoir as events, and shows the selected reservoir.
 import { wireActions, allow } from "./actions.js";
 import { element, write } from "./dom.js";
 import { shortAnswer, showFacts, showFills } from "./show.js";
 import { showTrend } from "./trend.js";
 
 const PAST_EVERY_MS = 60_000;
-// Facts come every few seconds at the latest; when none have come for so long, the stream is dead.
+// Facts are sent every few seconds at least; after this time without any, they count as out of date.
 const OLD_AFTER_MS = 20_000;
 
-// By id: the facts, and when this window heard them.
+// By id: the facts, and when this window received them.
 const facts = new Map();
-const heardAt = new Map();
+const receivedAt = new Map();
 let chosen = decodeURIComponent(location.hash.slice(1));
 let hours = 24;
 let isConnected = false;
@@ -30,13 +30,13 @@ function show() {
   showStream(here, since);
 }
 
-// When the chosen facts were so, if they may be out of date; null while they are fresh.
+// The time of the facts if they may be out of date; null while they are current.
 function oldSince(here) {
-  const heard = heardAt.get(here.id) ?? 0;
-  if (isConnected && Date.now() - heard <= OLD_AFTER_MS) {
+  const received = receivedAt.get(here.id) ?? 0;
+  if (isConnected && Date.now() - received <= OLD_AFTER_MS) {
     return null;
   }
-  const then = new Date(heard);
+  const then = new Date(received);
   const isToday = then.toDateString() === new Date().toDateString();
   const day = [then.getFullYear(), then.getMonth() + 1, then.getDate()].map((n) => String(n).padStart(2, "0"));
   return isToday ? here.time : `${here.time} on ${day.join("-")}`;
@@ -45,13 +45,13 @@ function oldSince(here) {
 function showStream(here, since) {
   const line = element("stream");
   line.classList.toggle("old", since !== null);
-  // Said aloud only when it changes its meaning, not with every second.
+  // A screen reader announces only a change of the state, not every second.
   line.setAttribute("aria-live", since === null ? "off" : "assertive");
   if (since === null) {
-    write(line, `Live, last heard at ${here.time}`);
+    write(line, `Live, last update at ${here.time}`);
   } else {
-    const why = isConnected ? "The bridge tells nothing new." : "No connection to the bridge.";
-    write(line, `${why} What you see is as it was at ${since}.`);
+    const why = isConnected ? "The bridge sends nothing new." : "No connection to the bridge.";
+    write(line, `${why} This page shows the state at ${since}.`);
   }
 }
 
@@ -84,18 +84,18 @@ function choose(id) {
   element("name").focus();
 }
 
-function hello(said) {
-  element("bridge").textContent = said.bridge.name;
-  element("version").textContent = `${said.bridge.id}, version ${said.bridge.version}`;
-  document.title = `${said.bridge.name}: pure water`;
-  allow(said.can_act);
+function hello(everything) {
+  element("bridge").textContent = everything.bridge.name;
+  element("version").textContent = `${everything.bridge.id}, version ${everything.bridge.version}`;
+  document.title = `${everything.bridge.name}: pure water`;
+  allow(everything.can_act);
   isConnected = true;
   facts.clear();
-  for (const one of said.reservoirs) {
+  for (const one of everything.reservoirs) {
     take(one);
   }
   if (facts.size === 0) {
-    write(element("stream"), "Connected; the bridge has shown nothing yet.");
+    write(element("stream"), "Connected; the bridge has sent no facts yet.");
   }
   show();
   refreshPast();
@@ -103,7 +103,7 @@ function hello(said) {
 
 function take(one) {
   facts.set(one.id, one);
-  heardAt.set(one.id, Date.now());
+  receivedAt.set(one.id, Date.now());
 }
 
 function lost() {
@@ -126,7 +126,7 @@ function follow() {
       refreshPast();
     }
   });
-  // A fill that has ended comes into the log some time after its phase has changed.
+  // The log contains a fill some time after its end.
   stream.addEventListener("fills", (event) => {
     if (JSON.parse(event.data).id === chosen) {
       refreshPast();
@@ -135,7 +135,7 @@ function follow() {
   stream.addEventListener("error", () => {
     lost();
     if (stream.readyState === EventSource.CLOSED) {
-      // Refused, which the browser takes as final.
+      // The server refused the stream; the browser does not try again by itself.
       setTimeout(follow, 5000);
     }
   });
@@ -158,7 +158,7 @@ async function refreshPast() {
       showFills(fills);
     }
   } catch {
-    // The line at the top tells of a lost connection; what was drawn stays.
+    // The line at the top shows the lost connection; the old drawing stays.
   }
 }
 

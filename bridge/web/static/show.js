@@ -1,7 +1,7 @@
-// Facts of one reservoir to what people see. Every sentence comes finished from the bridge.
+// Shows the facts of one reservoir. The bridge sends every sentence complete.
 import { alarmItem } from "./actions.js";
 import { element, made, terms, write } from "./dom.js";
-import { drawLine, ends, number } from "./lines.js";
+import { drawLine } from "./lines.js";
 
 const STATES = {
   shut: "SHUT",
@@ -9,43 +9,32 @@ const STATES = {
   drain: "OPEN to the drain",
   unknown: "not known",
 };
-// Where the water stands in the drawing of the tank: its floor, and how far up its brim is.
+// The drawing of the tank: the position of its floor, and the height of its brim above it.
 const FLOOR = 100;
 const BRIM = 96;
 
-let told = null;
+let announced = null;
 let wasMissing = null;
 
-function capital(text) {
-  return text.charAt(0).toUpperCase() + text.slice(1);
-}
-
-function wordsOf(use) {
-  // "No: do not use this water." The word before the colon is read from across the room.
-  const [word, ...then] = use.answer.split(": ");
-  return [word, capital(then.join(": "))];
-}
-
 export function shortAnswer(r) {
-  return wordsOf(r.use)[0];
+  return r.use.word;
 }
 
-// oldSince: when these facts were so, if nothing has been heard since; null while they are fresh.
+// oldSince: the time of these facts, if nothing was received since; null while they are current.
 export function showFacts(r, oldSince) {
   write(element("name"), r.name);
   element("main").classList.toggle("old", oldSince !== null);
-  const [word, then] = wordsOf(r.use);
   if (oldSince === null) {
     element("answer").dataset.verdict = r.use.verdict;
-    write(element("answer-word"), word);
-    write(element("answer-then"), then);
+    write(element("answer-word"), r.use.word);
+    write(element("answer-then"), r.use.advice);
     write(element("answer-reason"), r.use.reason);
   } else {
-    // An answer that may be out of date is none: not knowing must never look like a yes.
+    // An answer that may be out of date is not shown: "not known" must never look like "yes".
     element("answer").dataset.verdict = "unknown";
     write(element("answer-word"), "Not known now");
-    write(element("answer-then"), `The bridge is not heard. All that stands here is as it was at ${oldSince}.`);
-    write(element("answer-reason"), `The answer then was “${r.use.answer}”`);
+    write(element("answer-then"), `The bridge does not answer. This page shows the state at ${oldSince}.`);
+    write(element("answer-reason"), `The answer then was: ${r.use.word}. ${r.use.advice}`);
   }
   showValve(r);
   showStock(r);
@@ -55,7 +44,7 @@ export function showFacts(r, oldSince) {
   write(element("hold"), r.hold ? "Lift the hold" : "Hold: keep the valve shut");
   write(
     element("hold-word"),
-    r.hold ? "On hold: nothing is filled until somebody lifts it." : "Not on hold: it fills by itself.",
+    r.hold ? "On hold: there is no fill until somebody lifts the hold." : "Not on hold: the reservoir fills by itself.",
   );
   const { unit, scale } = r.product;
   for (const node of document.querySelectorAll(".in-unit")) {
@@ -79,11 +68,11 @@ function showValve(r) {
     box.replaceChildren();
     const first = r.valve.first_out;
     if (first !== null) {
-      box.append(made("strong", `First came ${first.id}.`), made("p", first.sentence));
+      box.append(made("strong", `First-out: ${first.id}.`), made("p", first.sentence));
     }
     const others = r.valve.trips.map((trip) => trip.id).filter((id) => id !== first?.id);
     if (others.length > 0) {
-      box.append(made("p", `Latched as well: ${others.join(", ")}.`));
+      box.append(made("p", `Also latched: ${others.join(", ")}.`));
     }
   }
   const missing = r.valve.permissives.filter((one) => !one.holds).length;
@@ -92,8 +81,8 @@ function showValve(r) {
     missing === 0 ? "Every permissive holds" : `${missing} of ${r.valve.permissives.length} permissives missing`,
   );
   if (missing > 0 !== wasMissing) {
-    // Laid open where there is room; on a phone the alarms must not slip down behind it. Whoever closes it
-    // is left in peace until something changes.
+    // Opened where there is room; on a phone it would push the alarms down. If a person closes it, it stays
+    // closed until something changes.
     const isRoomy = matchMedia("(min-width: 56rem)").matches;
     element("permissives-box").open ||= isRoomy && (missing > 0 || wasMissing === null);
     wasMissing = missing > 0;
@@ -146,14 +135,10 @@ function lifeOf(p) {
 }
 
 function drawLife(p) {
-  const days = ends(p.days);
-  const far = days === null ? 0 : Math.max(days.high ?? days.low * 1.5, p.days_median ?? 0, 1);
-  drawLine(
-    element("life-line"),
-    days === null || days.low >= 365 ? null : { ...days, middle: p.days_median },
-    far * 1.15,
-    [{ at: 0, text: "now", name: "edge" }],
-  );
+  // Without a lower end the purifier lasts beyond the horizon, or its life is not known.
+  const interval = p.days_low === null ? null : { low: p.days_low, high: p.days_high, middle: p.days_median };
+  const far = interval === null ? 0 : Math.max(interval.high ?? interval.low * 1.5, p.days_median ?? 0, 1);
+  drawLine(element("life-line"), interval, far * 1.15, [{ at: 0, text: "now", name: "edge" }]);
 }
 
 function showPurifier(p) {
@@ -163,19 +148,19 @@ function showPurifier(p) {
   order.hidden = p.order_now !== true;
   write(order, p.order_now === true ? "Order the next one now." : "");
   terms(element("purifier"), [
-    ["Likely", p.days_median === null ? null : `${p.days_median.toFixed(p.days_median < 3 ? 1 : 0)} days, with 80 % in the span above`],
-    ["Makes still", p.days === null ? null : p.litres],
+    ["Likely", p.days_median === null ? null : `${p.days_median.toFixed(p.days_median < 3 ? 1 : 0)} days, 80 % interval above`],
+    ["Still produces", p.days === null ? null : p.litres],
     ["Has treated", p.treated],
-    ["Has taken up", p.load],
+    ["Load", p.load],
     ["Rejection", p.rejection],
   ]);
 }
 
 function drawProduct(p) {
-  const [limit, target, half] = [number(p.limit), number(p.target), number(p.uncertainty) ?? 0];
+  const [limit, target, half] = [p.limit_number, p.target_number, p.uncertainty_number ?? 0];
   const value = p.number;
-  const stretch = value === null ? null : { low: Math.max(0, value - half), high: value + half, middle: value };
-  drawLine(element("product-line"), stretch, Math.max(limit * 1.25, ((value ?? 0) + half) * 1.05), [
+  const interval = value === null ? null : { low: Math.max(0, value - half), high: value + half, middle: value };
+  drawLine(element("product-line"), interval, Math.max(limit * 1.25, ((value ?? 0) + half) * 1.05), [
     { at: target, text: "target", name: "target" },
     { at: limit, text: "limit", name: "limit" },
   ]);
@@ -192,20 +177,20 @@ function showProduct(r) {
     ["Temperature", p.temperature],
     ["Probe", p.health],
     ["Feed", r.feed === null ? null : (r.feed.text ?? "not known")],
-    ["Controller", r.link ? r.controller || "connected" : "not heard"],
+    ["Controller", r.link ? r.controller || "connected" : "no answer"],
   ]);
 }
 
-// A new alarm is said aloud once, at once; what was there when the page was opened stands to be read.
-function cry(r) {
+// A screen reader announces a new alarm once, at once, but not the alarms that were there when the page opened.
+function announce(r) {
   const ids = new Set(r.alarms.filter((one) => !one.shelved).map((one) => one.id));
-  if (told?.reservoir === r.id) {
-    const fresh = r.alarms.filter((one) => ids.has(one.id) && !told.ids.has(one.id));
+  if (announced?.reservoir === r.id) {
+    const fresh = r.alarms.filter((one) => ids.has(one.id) && !announced.ids.has(one.id));
     if (fresh.length > 0) {
       write(element("alarms-cry"), fresh.map((one) => `${one.is_trip ? "Trip" : "Alarm"}: ${one.sentence}`).join(" "));
     }
   }
-  told = { reservoir: r.id, ids };
+  announced = { reservoir: r.id, ids };
 }
 
 function showAlarms(r) {
@@ -218,17 +203,17 @@ function showAlarms(r) {
   const count = r.alarms.length;
   const many = count === 1 ? "One is not in its normal state." : `${count} are not in their normal state.`;
   write(element("alarms-word"), count === 0 ? "None." : many);
-  cry(r);
+  announce(r);
   const focused = document.activeElement?.dataset?.act;
   list.replaceChildren(...r.alarms.map((alarm) => alarmItem(alarm, r)));
   if (focused !== undefined) {
-    // Who works by keyboard stays where they were, or at the heading when that is gone.
+    // Keyboard focus stays on the same button, or moves to the heading if the button is gone.
     const again = list.querySelector(`[data-act="${CSS.escape(focused)}"]`);
     (again ?? element("alarms-head")).focus();
   }
 }
 
-// A cell that breaks only between its parts, such as day and time.
+// A cell with line breaks only between its parts, such as day and time.
 function wholes(parts) {
   const cell = made("td");
   parts.forEach((part, at) => cell.append(at === 0 ? "" : " ", made("span", part, "whole")));

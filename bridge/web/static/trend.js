@@ -1,4 +1,4 @@
-// The product over time, with its band, the limit and the target. Library: uPlot, in the folder beside this file.
+// Draws the product over time, with its band, the limit and the target. Library: uPlot, in the folder uplot.
 import { element, write } from "./dom.js";
 
 const HEIGHT = 260;
@@ -17,7 +17,7 @@ function two(number) {
   return String(number).padStart(2, "0");
 }
 
-// A clock of 24 hours, and dates that nobody reads the wrong way round.
+// Times with 24 hours, and dates as year, month and day, which nobody can misread.
 function moments(_, splits, axis, space, increment) {
   return splits.map((seconds) => {
     const at = new Date(seconds * 1000);
@@ -64,7 +64,7 @@ function spanOf(hours) {
 
 function inWords(trend, hours) {
   if (trend.sentence || !trend.times || trend.times.length === 0) {
-    return trend.sentence ?? "Nothing is known of the past.";
+    return trend.sentence ?? "There are no data for this time.";
   }
   const values = trend.value.filter((one) => one !== null);
   const last = values.at(-1);
