@@ -112,9 +112,9 @@ def begin(board: Board, monkeypatch: pytest.MonkeyPatch) -> Begin:
         await asyncio.wait_for(daemon.ready.wait(), PATIENCE_S)
         obeyed = daemon.keepers[RESERVOIR].command
 
-        def noted(command: GuardCommand) -> str | None:
+        def noted(command: GuardCommand, answered: Callable[[str | None], None] | None = None) -> str | None:
             commands.append(command)
-            return obeyed(command)
+            return obeyed(command, answered)
 
         monkeypatch.setattr(daemon.keepers[RESERVOIR], "command", noted)
         async with httpx.AsyncClient(timeout=PATIENCE_S) as web:
@@ -216,7 +216,7 @@ IDENTITY = StationIdentity(RESERVOIR, "The barrel", 200.0, 50.0, 25.0, 0.5, True
 def alone_with(*reservoirs: StationIdentity) -> Iterator[Alone]:
     """A page that only answers."""
     setup = Setup(
-        "tunnel", "The tunnel", "homie", "0", DisplayUnits(), "127.0.0.1", 0, (), Secret(TOKEN), None, None,
+        "tunnel", "The tunnel", "homie", "0", DisplayUnits(), "127.0.0.1", 0, (), Secret(TOKEN), None,
         reservoirs,
     )  # fmt: skip
     with subprocess.Popen(
