@@ -278,7 +278,7 @@ async def served(
 ) -> AsyncIterator[tuple[Page, int]]:
     """The page in this process, so that its patience can be made short."""
     setup = Setup(
-        "tunnel", "The tunnel", "homie", "0", DisplayUnits(), "127.0.0.1", 0, (), Secret(TOKEN), None, None,
+        "tunnel", "The tunnel", "homie", "0", DisplayUnits(), "127.0.0.1", 0, (), Secret(TOKEN), None,
         (IDENTITY,),
     )  # fmt: skip
     page = Page(setup, send)
