@@ -1,1 +1,1 @@
-"""Work at the bench: cells against standards, and a new rig's first trial."""
+"""A controller without the daemon: calibration of its cells, and commissioning."""

@@ -1,7 +1,7 @@
-"""A controller without the daemon, for the commands that talk to it: ``calibrate`` and ``commission``.
+"""A controller without the daemon, for the commands ``calibrate`` and ``commission``. Shell.
 
-Shell. The link runs in a thread with an event loop of its own, so that it stays alive while a person is asked
-something. As with the daemon, its first and last frame is a close.
+The link runs in a thread with its own event loop, so that it stays alive while a command waits for a person.
+As with the daemon, its first and its last frame is a close.
 """
 
 import asyncio
@@ -22,33 +22,39 @@ from bridge.transport.link import Link, link_to
 M = TypeVar("M", bound=FromController)
 
 FIRST_FRAME_S = 8.0
-"""Opening the port resets many boards, and a board may take three seconds to its hello."""
+"""Longest wait for the first frame: opening the port resets many boards, and a reset may take 3 s."""
 _END_S = 10.0
 STOP_FIRST = (
     "If that is the daemon, stop it first (sudo systemctl stop clearwell, or Ctrl-C where it runs), and "
-    "start it "
-    "again afterwards."
+    "start it again afterwards."
 )
 
 
 @dataclass(frozen=True, slots=True)
-class Heard:
-    """A message, and the monotonic second at which it came."""
+class Received:
+    """A message and the monotonic time of its arrival, s."""
 
     at_s: float
     message: FromController
 
 
 class Bench:
-    """One controller at the other end of a cable. Use it as a context manager.
+    """One controller at the other end of a cable, as a context manager.
 
-    Entering waits for the first good frame. Raises :class:`LinkError` there when the port cannot be used,
-    with the daemon named where another program has it, and in :meth:`wait` when the line is lost.
+    Entering waits for the first good frame.
+
+    Args:
+        plan: The station of the controller.
+
+    Raises:
+        LinkError: On entering, the port cannot be used; if another program uses it, the message says so. In
+            :meth:`wait`, :meth:`reply` and :meth:`discard`, the line is lost.
     """
 
     def __init__(self, plan: StationPlan) -> None:
+        """Prepares the thread of the link; nothing is opened yet."""
         self.plan = plan
-        self._news: queue.Queue[Heard | LinkError] = queue.Queue()
+        self._received: queue.Queue[Received | LinkError] = queue.Queue()
         self._up = threading.Event()
         self._down: LinkDown | None = None
         self._ready = threading.Event()
@@ -57,6 +63,7 @@ class Bench:
         self._thread = threading.Thread(target=self._run, name="bench", daemon=True)
 
     def __enter__(self) -> "Bench":
+        """Opens the link and waits for the first good frame."""
         self._thread.start()
         until_s = time.monotonic() + FIRST_FRAME_S
         while not self._up.wait(0.05):
@@ -68,21 +75,28 @@ class Bench:
             if time.monotonic() > until_s:
                 self._stop()
                 raise LinkError(
-                    f"Nothing is heard from the controller at {self.plan.port}. Look at its supply, the "
-                    "cable and "
-                    "the speed of the line."
+                    f"No frame came from the controller at {self.plan.port}. Check its supply, the cable "
+                    "and the speed of the line."
                 )
         return self
 
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
+        """Sends a close and ends the link."""
         self._stop()
 
-    def say(self, make: Callable[[int], FromBridge]) -> int:
-        """Put a message on the wire, made with the next number; that number.
+    def send(self, make: Callable[[int], FromBridge]) -> int:
+        """Sends a message.
 
-        Raises :class:`LinkError` when the line cannot take it.
+        Args:
+            make: Builds the message with its sequence number.
+
+        Returns:
+            The sequence number.
+
+        Raises:
+            LinkError: The line is closed, or accepts no bytes.
         """
         loop, link = self._loop, self._link
         if loop is None or link is None:
@@ -96,54 +110,78 @@ class Bench:
         loop.call_soon_threadsafe(put)
         number, taken = sent.get(timeout=_END_S)
         if not taken:
-            raise LinkError(f"The line to {self.plan.port} takes nothing. Look at the cable.")
+            raise LinkError(f"The line to {self.plan.port} accepts no bytes. Check the cable.")
         return number
 
-    def forget(self) -> None:
-        """Drop what was heard and not yet looked at."""
+    def discard(self) -> None:
+        """Drops the messages that were received and not yet used."""
         while True:
             try:
-                news = self._news.get_nowait()
+                item = self._received.get_nowait()
             except queue.Empty:
                 return
-            if isinstance(news, LinkError):
-                raise news
+            if isinstance(item, LinkError):
+                raise item
 
     def wait(
-        self, wanted: type[M], patience_s: float, so: Callable[[M], bool] = lambda _: True
+        self, wanted: type[M], timeout_s: float, condition: Callable[[M], bool] = lambda _: True
     ) -> tuple[float, M] | None:
-        """The next message of this kind for which ``so`` holds, and when it came; None after ``patience_s``.
+        """Waits for a message.
 
-        Raises :class:`LinkError` when the line is lost meanwhile.
+        Args:
+            wanted: The class of the message.
+            timeout_s: Longest wait, s.
+            condition: Whether a message of this class is the right one.
+
+        Returns:
+            The monotonic time of arrival and the message; None after the timeout.
+
+        Raises:
+            LinkError: The line is lost.
         """
-        until_s = time.monotonic() + patience_s
+        until_s = time.monotonic() + timeout_s
         while (left_s := until_s - time.monotonic()) > 0.0:
-            heard = self._next(left_s)
-            if heard is not None and isinstance(heard.message, wanted) and so(heard.message):
-                return heard.at_s, heard.message
+            received = self._next(left_s)
+            if received is not None and isinstance(received.message, wanted) and condition(received.message):
+                return received.at_s, received.message
         return None
 
-    def answer(self, number: int, patience_s: float) -> Ack | Refusal | None:
-        """What the controller says to the command with this number."""
-        until_s = time.monotonic() + patience_s
+    def reply(self, number: int, timeout_s: float) -> Ack | Refusal | None:
+        """Waits for the acknowledgement or the refusal of a command.
+
+        Args:
+            number: The sequence number of the command.
+            timeout_s: Longest wait, s.
+
+        Returns:
+            The reply; None after the timeout.
+
+        Raises:
+            LinkError: The line is lost.
+        """
+        until_s = time.monotonic() + timeout_s
         while (left_s := until_s - time.monotonic()) > 0.0:
-            heard = self._next(left_s)
-            if heard is not None and isinstance(heard.message, Ack | Refusal) and heard.message.of == number:
-                return heard.message
+            received = self._next(left_s)
+            if (
+                received is not None
+                and isinstance(received.message, Ack | Refusal)
+                and received.message.of == number
+            ):
+                return received.message
         return None
 
-    def _next(self, patience_s: float) -> Heard | None:
+    def _next(self, timeout_s: float) -> Received | None:
         try:
-            news = self._news.get(timeout=patience_s)
+            item = self._received.get(timeout=timeout_s)
         except queue.Empty:
             return None
-        if isinstance(news, LinkError):
-            raise news
-        return news
+        if isinstance(item, LinkError):
+            raise item
+        return item
 
     def identify(self) -> None:
-        """Ask the controller who it is; the answer is a hello."""
-        self.say(Identify)
+        """Requests a hello from the controller."""
+        self.send(Identify)
 
     def _stop(self) -> None:
         self._ready.wait(_END_S)
@@ -163,12 +201,12 @@ class Bench:
         self._link = None
 
     def _on_message(self, message: FromController) -> None:
-        self._news.put(Heard(time.monotonic(), message))
+        self._received.put(Received(time.monotonic(), message))
 
-    def _on_link(self, news: LinkUp | LinkDown) -> None:
-        if isinstance(news, LinkUp):
+    def _on_link(self, change: LinkUp | LinkDown) -> None:
+        if isinstance(change, LinkUp):
             self._up.set()
         else:
-            self._down = news
+            self._down = change
             if self._up.is_set():
-                self._news.put(news.error)
+                self._received.put(change.error)

@@ -1,4 +1,4 @@
-"""From readings in standard solutions to a calibration that is kept: in the log, and in the daemon's file."""
+"""Computes a calibration from readings in standard solutions, and saves it in a file and in the log."""
 
 import os
 from collections.abc import Sequence
@@ -17,35 +17,45 @@ from bridge.transport.line import open_device
 from bridge.water.calibration import Calibration, CalibrationPoint, one_point, two_point
 
 LARGEST_DRIFT_PERCENT = 20.0
-"""A cell that moved more than this has not aged: the solution is wrong, or the cell is another one."""
+"""A larger change is not ageing: the solution is wrong, or the cell was exchanged."""
 
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """A calibration beside the one before it."""
+    """A new calibration and the one before it."""
 
     new: Calibration
     before: Calibration
-    """The constant that counted until now, with its uncertainty; it has no points."""
+    """The constant in use until now, with its uncertainty; it has no points."""
 
     @property
     def drift_percent(self) -> float:
+        """Change of the constant, percent of the one before."""
         return self.new.drift_percent(self.before)
 
     @property
     def drift_is_significant(self) -> bool:
+        """Whether the change is larger than both uncertainties explain."""
         return self.new.drift_is_significant(self.before)
 
     @property
     def is_far(self) -> bool:
-        """The constant moved further than a cell ages."""
+        """Whether the change is larger than ageing explains."""
         return abs(self.drift_percent) > LARGEST_DRIFT_PERCENT
 
 
-def calibrated(probe: ProbePlan, points: Sequence[CalibrationPoint]) -> Outcome:
-    """One or two solutions, as the cell of this probe saw them.
+def calibrate(probe: ProbePlan, points: Sequence[CalibrationPoint]) -> Outcome:
+    """Calibrates the cell of a probe.
 
-    Raises :class:`InputError` when no real cell fits them, and for any other number of solutions.
+    Args:
+        probe: The probe.
+        points: A reading in one or in each of two solutions.
+
+    Returns:
+        The new calibration beside the one before it.
+
+    Raises:
+        InputError: No real cell fits the readings, or there are not one or two of them.
     """
     cell = probe.chain.cell
     match points:
@@ -60,7 +70,11 @@ def calibrated(probe: ProbePlan, points: Sequence[CalibrationPoint]) -> Outcome:
 
 
 def refuse_beside_daemon(plan: BridgePlan) -> None:
-    """Raise :class:`LinkError` when another program has the port of one of the controllers."""
+    """Makes sure that no other program uses the port of a controller.
+
+    Raises:
+        LinkError: A port is in use, probably by the daemon.
+    """
     from bridge.bench.bench import STOP_FIRST
 
     for station in plan.stations:
@@ -73,10 +87,21 @@ def refuse_beside_daemon(plan: BridgePlan) -> None:
 
 def keep(plan: BridgePlan, configuration: Path, station: StationPlan, cell: str, outcome: Outcome,
          configured_per_cm: float) -> tuple[Path, LogError | None]:  # fmt: skip
-    """Add the calibration to the file that the daemon reads, then to the log; nothing earlier is lost.
+    """Adds the calibration to the file that the daemon reads, then to the log; earlier entries stay.
 
-    Returns the file, and why the log could not be written where it could not. Raises :class:`InputError`
-    when the file cannot be written; then nothing was kept.
+    Args:
+        plan: The bridge's plan.
+        configuration: Path of the configuration.
+        station: The station of the cell.
+        cell: ``product`` or ``feed``.
+        outcome: The new calibration and the one before it.
+        configured_per_cm: The constant in the configuration itself, cm⁻¹.
+
+    Returns:
+        The file, and the error if the log could not be written.
+
+    Raises:
+        InputError: The file cannot be written; then nothing is saved.
     """
     new, before = outcome.new, outcome.before.cell
     file = place_of(configuration, None if plan.log is None else plan.log.path)
@@ -109,7 +134,7 @@ def keep(plan: BridgePlan, configuration: Path, station: StationPlan, cell: str,
 
 
 def _as_its_directory(file: Path) -> None:
-    """Give a file to whoever owns its directory, when root made it: the daemon is often another user."""
+    """Gives a file made by root to the owner of its directory: the daemon often runs as another user."""
     if os.geteuid() == 0 and file.exists():
         owner = file.parent.stat()
         os.chown(file, owner.st_uid, owner.st_gid)

@@ -22,10 +22,8 @@ _SILENT_S = 5.0
 _NO_VALUE_S = 20.0
 PROCEDURE = (
     "Rinse the cell three times with product water and twice with the standard, and throw both away. Fill "
-    "it, knock "
-    "the bubbles out, and let cell, thermometer and solution come to the same temperature. Use fresh "
-    "solution and "
-    "never pour any back."
+    "it, knock the bubbles out, and let cell, thermometer and solution come to the same temperature. Use "
+    "fresh solution and never pour any back."
 )
 CAUTION = (
     "Caution: shut the hand valve before the cell is taken out; its line may be under pressure. A calibrated "
@@ -51,7 +49,7 @@ CAUTION = (
     type=float,
     multiple=True,
     metavar="µS",
-    help="What the cell read in it; then no controller is asked. Once for each standard.",
+    help="The reading of the cell in it; then the controller is not used. Once for each standard.",
 )
 @click.option(
     "--temperature",
@@ -62,13 +60,11 @@ CAUTION = (
     help="Temperature of the solution, instead of the probe's. Once, or once for each standard.",
 )
 @click.option("--steady-for", type=click.FloatRange(2, 3600), default=60.0, show_default=True, metavar="S",
-              help="How long the reading must keep still.")  # fmt: skip
+              help="How long the reading must be steady.")  # fmt: skip
 @click.option("--give-up", type=click.FloatRange(5, 7200), default=900.0, show_default=True, metavar="S",
-              help="How long to wait for that at most.")  # fmt: skip
-@click.option(
-    "--new-cell", is_flag=True, help="The cell was exchanged, so its constant may be a quite other one."
-)
-@click.option("--yes", is_flag=True, help="Ask nothing, and keep the result.")
+              help="Longest wait for a steady reading.")  # fmt: skip
+@click.option("--new-cell", is_flag=True, help="The cell was exchanged, so any new constant is accepted.")
+@click.option("--yes", is_flag=True, help="Ask no question, and save the result.")
 def command(
     config: Path,
     reservoir: str | None,
@@ -84,10 +80,11 @@ def command(
     """Calibrate the conductivity cell of a reservoir in one or two standard solutions.
 
     Without --conductance the controller is read through its serial port, so the daemon must not be running.
-    The result goes to the log, and to clearwell-calibration.toml beside it (or beside the configuration where
-    no log is kept), which the daemon reads over the configuration when it starts. Earlier values stay there.
+    The result is saved in the log and in clearwell-calibration.toml beside it (without a log, beside the
+    configuration). At its start the daemon reads that file, which takes precedence over the configuration.
+    Earlier values stay in it.
     """
-    from bridge.bench.calibrating import calibrated, keep, refuse_beside_daemon
+    from bridge.bench.calibrating import calibrate, keep, refuse_beside_daemon
     from bridge.commands.shared.configuration import configuration_in_use
     from bridge.water.standards import chosen
 
@@ -102,11 +99,9 @@ def command(
             "--temperature: with --conductance, the temperature of the solution must be given too"
         )
     if yes and not standards:
-        raise InputError("--standard: with --yes nothing is asked, so name the solution")
+        raise InputError("--standard: --yes asks no question, so name the solution")
     if yes and len(standards) == 2 and not conductances:
-        raise InputError(
-            "--yes: two solutions need somebody to change them; leave it out, or give --conductance"
-        )
+        raise InputError("--yes: a person must change the solutions; leave it out, or give --conductance")
     with typed_values():
         solutions = [chosen(text) for text in standards]
     plan = configuration_in_use(config).plan
@@ -117,17 +112,17 @@ def command(
         given = temperatures if len(temperatures) == len(solutions) else temperatures * len(solutions)
         rows = list(zip(solutions, conductances, given, strict=True))
         with typed_values():
-            outcome = calibrated(probe, [_point(standard, us, c) for standard, us, c in rows])
+            outcome = calibrate(probe, [_point(standard, us, c) for standard, us, c in rows])
     else:
         points = _at_the_bench(station, probe, cell, solutions, temperatures, steady_for, give_up, yes)
-        outcome = calibrated(probe, points)
+        outcome = calibrate(probe, points)
     _show(outcome, probe)
     _agree(outcome, new_cell, yes or bool(conductances))
     configured = _configured_per_cm(
         config, station.identity.reservoir, cell, probe.chain.cell.constant_per_cm
     )
     file, trouble = keep(plan, config, station, cell, outcome, configured)
-    click.echo(f"Kept in {file}; the daemon reads it when it starts. The earlier values stay there.")
+    click.echo(f"Saved in {file}; the daemon reads it when it starts. Earlier values stay in it.")
     if trouble is not None:
         click.echo(f"clearwell: {trouble}", err=True)
         sys.exit(1)
@@ -145,15 +140,17 @@ def _probe(
     return station, probe
 
 
-def _configured_per_cm(config: Path, reservoir: str, cell: str, usual: float) -> float:
-    """The constant as it stands in the configuration itself, whatever was calibrated since;
-    ``usual`` where the environment gives it instead."""
+def _configured_per_cm(config: Path, reservoir: str, cell: str, default: float) -> float:
+    """Returns the constant in the configuration file itself, whatever the calibrations since.
+
+    The default applies if the constant is in the environment instead.
+    """
     import tomllib
 
     tables = tomllib.loads(config.read_text("utf-8"))
     for key in ("reservoir", reservoir, cell):
         tables = tables.get(key, {})
-    return float(tables.get("cell_constant_per_cm", usual))
+    return float(tables.get("cell_constant_per_cm", default))
 
 
 def _point(
@@ -183,7 +180,7 @@ def _at_the_bench(
 
     points: list[CalibrationPoint] = []
     with Bench(station) as bench:
-        click.echo(f"The controller at {station.port} is heard. Its valve stays shut.\n")
+        click.echo(f"The controller at {station.port} responds. Its valve stays shut.\n")
         click.echo(f"{CAUTION}\n\n{PROCEDURE}\n")
         while True:
             number = len(points)
@@ -192,7 +189,7 @@ def _at_the_bench(
             else:
                 with typed_values():
                     standard = chosen(
-                        click.prompt("Which standard? 84, 1413, kcl-0.01, kcl-0.1, or its label's µS/cm")
+                        click.prompt("Which standard? 84, 1413, kcl-0.01, kcl-0.1, or the µS/cm on its label")
                     )
             if not yes:
                 click.prompt(
@@ -223,14 +220,14 @@ def _settle(
     until_s = time.monotonic() + give_up
     last_value_s = time.monotonic()
     shown_s = 0.0
-    bench.forget()
+    bench.discard()
     while time.monotonic() < until_s:
-        heard = bench.wait(Reading, _SILENT_S)
-        if heard is None:
+        received = bench.wait(Reading, _SILENT_S)
+        if received is None:
             raise LinkError(
-                f"The controller at {bench.plan.port} sends no readings. Look at its supply and the cable."
+                f"The controller at {bench.plan.port} sends no readings. Check its supply and the cable."
             )
-        at_s, reading = heard
+        at_s, reading = received
         feed = cell == "feed"
         us, c = (reading.feed_us, reading.feed_c) if feed else (reading.product_us, reading.product_c)
         us_number = us if isinstance(us, float) else None
@@ -241,11 +238,9 @@ def _settle(
         elif at_s - last_value_s > min(_NO_VALUE_S, give_up / 2.0):
             expected_us = value_us_cm(standard, 25.0) / probe.chain.cell.constant_per_cm
             raise LinkError(
-                f"The {cell} cell or its thermometer gives no value. The solution would be about "
-                f"{expected_us:.4g} µS "
-                "in this cell at 25 °C: if that is more than the controller measures, take a weaker "
-                "standard; "
-                "otherwise look at plug, cable and bubbles."
+                f"The {cell} cell or its thermometer gives no value. In this cell the solution has about "
+                f"{expected_us:.4g} µS at 25 °C. If the controller cannot measure that much, use a weaker "
+                "standard; otherwise check plug, cable and bubbles."
             )
         if (settled := settling.settled) is not None:
             if sys.stderr.isatty():
@@ -259,9 +254,8 @@ def _settle(
             )
             click.echo(f"\r{us_number:10.5g} µS  {c_number or 0.0:6.2f} °C{how}   ", nl=False, err=True)
     raise LinkError(
-        f"The reading did not keep still for {steady_for:g} s within {give_up:g} s. Look for bubbles, "
-        "stirring and a "
-        "solution that is still warming or cooling, and begin anew."
+        f"The reading was not steady for {steady_for:g} s within {give_up:g} s. Check for bubbles, "
+        "stirring and a solution that is still warming or cooling, and start again."
     )
 
 
@@ -281,7 +275,7 @@ def _show(outcome: "Outcome", probe: "ProbePlan") -> None:
             f"Offset         {new.cell.offset_us:.3g} µS ± {2.0 * new.offset_uncertainty_us:.2g} µS (k = 2)"
         )
     else:
-        click.echo(f"Offset         {new.cell.offset_us:.3g} µS, as before (one solution does not tell it)")
+        click.echo(f"Offset         {new.cell.offset_us:.3g} µS, as before (it needs two solutions)")
     made = probe.calibration
     last = "the value in the configuration" if made is None else f"the calibration of {made.made:%Y-%m-%d}"
     weight = (
@@ -294,18 +288,15 @@ def _show(outcome: "Outcome", probe: "ProbePlan") -> None:
 
 
 def _agree(outcome: "Outcome", new_cell: bool, unasked: bool) -> None:
-    """Have the result confirmed, or refuse it."""
+    """Ask whether to keep the result, or refuse it."""
     if outcome.is_far and not new_cell:
         sentence = (
-            f"The constant moved by {outcome.drift_percent:+.0f} %, and no cell ages like that: a wrong "
-            "solution, a "
-            "bubble, or another cell"
+            f"The constant moved by {outcome.drift_percent:+.0f} %, more than ageing explains: a wrong "
+            "solution, a bubble, or another cell"
         )
         if unasked:
-            raise InputError(
-                f"{sentence}. If the cell was exchanged, say so with --new-cell; nothing was kept"
-            )
+            raise InputError(f"{sentence}. If the cell was exchanged, add --new-cell; nothing was saved")
         click.echo(f"{sentence}.")
-        click.confirm("Was the cell exchanged, and is the result to be kept?", default=False, abort=True)
+        click.confirm("Was the cell exchanged, and should the result be saved?", default=False, abort=True)
     elif not unasked:
-        click.confirm("Keep this result?", default=True, abort=True)
+        click.confirm("Save this result?", default=True, abort=True)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 if TYPE_CHECKING:
-    from bridge.bench.commissioning import Result, Walk
+    from bridge.bench.commissioning import Checklist, Result
     from bridge.station.plan import StationPlan
 
 CAUTIONS = """\
@@ -26,7 +26,7 @@ BY_HAND = (
     "Floats held down, hand valve fully open: the overflow pipe carries all the water there is.",
     "Air gap or backflow device as the local code asks.",
 )
-"""What no program can watch, of the checklist in firmware_notes/commissioning.md."""
+"""The tests of firmware_notes/commissioning.md that only a person can watch."""
 
 
 @click.command("commission")
@@ -38,12 +38,12 @@ BY_HAND = (
 def command(config: Path, reservoir: str | None, record: Path | None) -> None:
     """Walk the commissioning checklist with the hardware attached, and print a record to be signed.
 
-    Each float is lifted, the valve is opened for a second, the overflow float cuts it off, and the bridge
-    falls silent while the valve is open. Everything is confirmed by a person, so there is no way to skip the
-    questions. The daemon must not be running. The exit status is 0 only when every test passed.
+    Each float is lifted, the valve opens for a second, the overflow float shuts it, and the bridge stops
+    sending while the valve is open. A person confirms each step, so there is no option to skip the questions.
+    The daemon must not be running. The exit status is 0 only if every test passed.
     """
     from bridge.bench.bench import Bench
-    from bridge.bench.commissioning import Verdict, Walk
+    from bridge.bench.commissioning import Checklist, Verdict
     from bridge.commands.shared.configuration import configuration_in_use, station_of
 
     station = station_of(configuration_in_use(config).plan.stations, reservoir)
@@ -51,13 +51,15 @@ def command(config: Path, reservoir: str | None, record: Path | None) -> None:
     click.confirm("Is the hand valve shut, and is somebody beside it?", default=False, abort=True)
     results: list[Result] = []
     with Bench(station) as bench:
-        walk = Walk(bench, station, _ask)
-        for result in walk.results():
+        checklist = Checklist(bench, station, _ask)
+        for result in checklist.results():
             results.append(result)
-            click.echo(f"  {result.verdict.value}: {result.test}{': ' if result.seen else ''}{result.seen}\n")
+            click.echo(
+                f"  {result.verdict.value}: {result.test}{': ' if result.observed else ''}{result.observed}\n"
+            )
     by_hand = [(what, click.confirm(f"By hand: {what} Done, and passed?", default=False)) for what in BY_HAND]
     signed = click.prompt("Your name, for the record", default="", show_default=False)
-    text = _record(station, walk, results, by_hand, signed)
+    text = _record(station, checklist, results, by_hand, signed)
     click.echo(f"\n{text}")
     if record is not None:
         record.write_text(text, encoding="utf-8")
@@ -73,13 +75,13 @@ def _ask(what: str) -> bool:
 
 def _record(
     station: "StationPlan",
-    walk: "Walk",
+    checklist: "Checklist",
     results: "list[Result]",
     by_hand: list[tuple[str, bool]],
     signed: str,
 ) -> str:
-    """The record, as text for a printer."""
-    hello = walk.hello
+    """Returns the record as text for a printer."""
+    hello = checklist.hello
     board = "unknown" if hello is None else f"{hello.identity} {hello.firmware}"
     lines = [
         "COMMISSIONING RECORD",
@@ -91,8 +93,8 @@ def _record(
     ]
     for result in results:
         lines.append(f"  [{result.verdict.value:^10}] {result.test}")
-        if result.seen:
-            lines.append(f"               {result.seen}")
+        if result.observed:
+            lines.append(f"               {result.observed}")
     lines += ["", "Watched by hand"]
     lines += [f"  [{'passed' if done else 'NOT DONE':^10}] {what}" for what, done in by_hand]
     lines += [

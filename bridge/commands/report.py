@@ -31,13 +31,16 @@ _HOUR_MS = 3_600_000
 @click.command("report")
 @click.argument("config", required=False, type=click.Path(path_type=Path))
 @click.option(
-    "--out", required=True, type=click.Path(path_type=Path), help="Where to: a name in .html or .pdf."
+    "--out",
+    required=True,
+    type=click.Path(path_type=Path),
+    help="The new file; its name ends in .html or .pdf.",
 )
 @click.option(
     "--log",
     "log_file",
     type=click.Path(path_type=Path),
-    help="The file of the log.  [default: the one that CONFIG names]",
+    help="The log's file.  [default: the log of CONFIG]",
 )
 @which_time
 @click.option(
@@ -45,12 +48,16 @@ _HOUR_MS = 3_600_000
     "reservoirs",
     multiple=True,
     metavar="ID",
-    help="Only this one; may be given several times.",
+    help="Only this reservoir; can be repeated.",
 )
 @click.option(
-    "--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True, help="Of a PDF."
+    "--paper",
+    type=click.Choice(["a4", "letter"]),
+    default="a4",
+    show_default=True,
+    help="Paper size of a PDF.",
 )
-@click.option("--force", is_flag=True, help="Replace the file if it is there.")
+@click.option("--force", is_flag=True, help="Replace an existing file.")
 def command(
     config: Path | None,
     out: Path,
@@ -63,21 +70,21 @@ def command(
 ) -> None:
     """Report on a season: water made, its purity, alarms, cartridges with their forecasts, cost, records.
 
-    One file that needs nothing else: an HTML page, or a PDF of it. CONFIG tells names, limits, prices and the
-    units in which it is written; with --log alone they are taken from the log, as far as it knows them.
+    The report is one file without external parts: an HTML page, or a PDF of it. CONFIG gives names, limits,
+    prices and units; with --log alone they come from the log, as far as it has them.
 
-    T is a day such as 2026-06-01 (local time, as the report shows it), a time such as 2026-06-01T14:30+02:00
-    (UTC without an offset), or how long ago: 12h, 7d, 20w. Without --from it is a year up to the end.
+    T is a day such as 2026-06-01 (local time, as in the report), a time such as 2026-06-01T14:30+02:00 (UTC
+    without an offset), or an age: 12h, 7d, 20w. Without --from the report covers the year before its end.
 
-    A PDF needs WeasyPrint, charts need matplotlib: the extra "report" of the package brings both.
+    A PDF needs WeasyPrint, charts need matplotlib: the package's extra "report" installs both.
     """
     form = out.suffix.lower()
     if form not in (".html", ".pdf"):
-        raise InputError(f"--out {out}: give a name that ends in .html or .pdf")
+        raise InputError(f"--out {out}: the name must end in .html or .pdf")
     plan = _plan(config)
     if log_file is None and config is None:
         raise InputError(
-            "report: which log? Give CONFIG, the configuration that names it, or --log with its file"
+            "report: no log is given. Give CONFIG, the configuration that names it, or --log with its file"
         )
     path = chosen(log_file, None) if log_file is not None else chosen(None, config)
     check_out(out, path, force)
@@ -114,7 +121,7 @@ def _units(plan: "BridgePlan | None") -> "DisplayUnits":
 
 
 def _check_libraries(form: str) -> None:
-    """Say that something is missing before the work, not after it."""
+    """Refuses before the work starts if a library is missing."""
     from importlib.util import find_spec
 
     if find_spec("matplotlib") is None:
@@ -124,8 +131,7 @@ def _check_libraries(form: str) -> None:
     else:
         return
     raise InputError(
-        f"report: this needs the library {missing}, which is not installed; pip install "
-        "'clearwell-bridge[report]' brings it"
+        f"report: the library {missing} is not installed; pip install 'clearwell-bridge[report]' installs it"
     )
 
 
@@ -149,25 +155,25 @@ def _page(
         def progress(fraction: float, done: int = done) -> None:
             bar(0.9 * (done + 0.8 * fraction) / len(names))
 
-        material = gather(reader, name, *span, progress)
-        facts = facts_of(reader, name, () if plan is None else plan.stations, material)
-        found = season(facts, material, units.local)
+        data = gather(reader, name, *span, progress)
+        facts = facts_of(reader, name, () if plan is None else plan.stations, data)
+        found = season(facts, data, units.local)
         parts.append(Part(found, draw(found, units, f"r{done + 1}")))
     return page(parts, units, round(1000 * time.time()))
 
 
 def _span(reader: "Reader", since: str | None, until: str | None, units: "DisplayUnits") -> tuple[int, int]:
-    """From and to in UTC milliseconds, on full hours; days as the report shows them, in local time."""
+    """Returns start and end in UTC milliseconds, on full hours; days are local days."""
     from bridge.history.span import span_of
 
     held = reader.span_ms()
     now_ms = round(1000 * time.time())
-    # A report ends with the log, unless somebody asks for more.
+    # Without --to a report ends with the log.
     start, end = span_of(_day(since, units), _day(until, units, whole=True), held, now_ms)
     end = held[1] + 1 if until is None else end
     if start >= end:
         raise InputError(
-            f"--from {since}: the log ends before that, at {units.local(held[1] / 1000.0):%Y-%m-%d %H:%M}"
+            f"--from {since}: the log ends earlier, at {units.local(held[1] / 1000.0):%Y-%m-%d %H:%M}"
         )
     if since is None:
         year_ms = YEAR_DAYS * 24 * _HOUR_MS
@@ -177,7 +183,7 @@ def _span(reader: "Reader", since: str | None, until: str | None, units: "Displa
 
 
 def _day(text: str | None, units: "DisplayUnits", *, whole: bool = False) -> str | None:
-    """A plain day as the local time at which it begins, or ends; anything else as it is."""
+    """Returns the local time at which a day starts, or ends if ``whole``; other text as it is."""
     if text is None or _DAY.fullmatch(text) is None:
         return text
     from zoneinfo import ZoneInfo

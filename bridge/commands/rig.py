@@ -1,4 +1,4 @@
-"""``clearwell rig``: a simulated controller for a separate ``clearwell run``."""
+"""``clearwell rig``: serves a simulated controller to a separate ``clearwell run``."""
 
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -14,18 +14,18 @@ if TYPE_CHECKING:
 
 @click.command("rig")
 @click.option(
-    "--pty", required=True, type=click.Path(path_type=Path), help="Where to put the link to the terminal."
+    "--pty", required=True, type=click.Path(path_type=Path), help="The new symlink to the terminal."
 )
 @click.option("--speed", default=1.0, show_default=True, help="World seconds for each real second.")
-@click.option("--scenario", default="polytunnel", show_default=True, help="Which simulated garden.")
-@click.option("--level", type=float, metavar="FRACTION", help="How full the barrel is at the start, 0 to 1.")
+@click.option("--scenario", default="polytunnel", show_default=True, help="The simulated garden.")
+@click.option("--level", type=float, metavar="FRACTION", help="Level of the barrel at the start, 0 to 1.")
 @click.option("--seed", default=1, show_default=True, help="Seed of noise and weather.")
 @click.option(
     "--fault",
     "faults",
     multiple=True,
     metavar="NAME@SECONDS[+DURATION]",
-    help="Inject a fault at that world second; may be given several times.",
+    help="Inject a fault at this world second; can be repeated.",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print the truth as JSON lines.")
 @typed_values()
@@ -40,8 +40,8 @@ def command(
 ) -> int:
     """Serve a simulated controller, purifier and barrel on a pseudo-terminal until interrupted.
 
-    The truth is printed every second and at every change of the valve: what really flows, the true volume
-    and the true dissolved solids.
+    The true state is printed every second and at every change of the valve: the flow, the volume and the
+    dissolved solids.
     """
     import asyncio
     import signal
@@ -54,7 +54,7 @@ def command(
     from bridge.rig.world import World
 
     if scenario not in SCENARIOS:
-        raise InputError(f"--scenario {scenario!r} is not known; there are {', '.join(SCENARIOS)}")
+        raise InputError(f"--scenario {scenario!r} is not known; the scenarios are {', '.join(SCENARIOS)}")
     garden = SCENARIOS[scenario]
     if level is not None:
         garden = replace(garden, barrel=replace(garden.barrel, start_fraction=level))
@@ -72,7 +72,7 @@ def command(
         try:
             await serving
         except asyncio.CancelledError:
-            # Being stopped is how this command ends.
+            # A signal is the normal end of this command.
             return
 
     asyncio.run(serve())

@@ -1,4 +1,4 @@
-"""``clearwell simulate``: years of faults in minutes, judged by what truly happened."""
+"""``clearwell simulate``: years of faults in minutes, judged by the true state."""
 
 import click
 
@@ -6,13 +6,15 @@ from bridge.commands.shared.values import typed_values
 
 
 @click.command("simulate")
-@click.option("--years", required=True, type=float, help="How many years, such as 3 or 0.25.")
-@click.option("--seed", default=1, show_default=True, help="Everything random comes from it.")
-@click.option("--faults", is_flag=True, help="With faults, at realistic and at brutal rates.")
-@click.option("--reservoirs", default=1, show_default=True, help="How many reservoirs, each for those years.")
-@click.option("--jobs", type=click.IntRange(min=1), help="Processes at once; one on each core if not given.")
+@click.option("--years", required=True, type=float, help="Number of years, such as 3 or 0.25.")
+@click.option("--seed", default=1, show_default=True, help="Seed of all random values.")
+@click.option("--faults", is_flag=True, help="Add faults, at realistic and at very high rates.")
 @click.option(
-    "--log", type=click.Path(dir_okay=False), help="Really write the log of the first half-year to this file."
+    "--reservoirs", default=1, show_default=True, help="Number of reservoirs, each for those years."
+)
+@click.option("--jobs", type=click.IntRange(min=1), help="Number of processes.  [default: one for each core]")
+@click.option(
+    "--log", type=click.Path(dir_okay=False), help="Write a real log of the first half-year to this file."
 )
 @click.option(
     "--station-only",
@@ -31,10 +33,10 @@ def command(
     station_only: bool,
     as_json: bool,
 ) -> int:
-    """Run the real bridge against a simulated garden in virtual time, and judge it by the garden's truth.
+    """Run the real bridge in a simulated garden in virtual time, and judge it by the garden's true state.
 
-    The same seed gives the same outcome on any number of cores. The status is 1 when something happened
-    that must never happen; the seed and the step are printed with it.
+    The same seed gives the same outcome on any number of cores. The exit status is 1 if a safety rule was
+    violated; seed and step are printed with each violation.
     """
     import sys
 

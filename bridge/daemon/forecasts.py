@@ -10,7 +10,7 @@ from datetime import datetime, tzinfo
 import structlog
 
 from bridge.clock import Clock
-from bridge.forecast.learner import Prospect
+from bridge.forecast.learner import Learner
 from bridge.guard.model import Advisory, Phase
 from bridge.station.station import Condition, Note, Turn
 from bridge.station.view import NOTHING_KNOWN
@@ -25,7 +25,7 @@ class Foresight:
     """The forecast of one station.
 
     Args:
-        prospect: what is known at the start.
+        learner: what is known at the start.
         clock: the time; the forecast needs the date and the hour of the day.
         inform: hands notes to the station, for its next turn.
         say: reports an event with its sentence.
@@ -35,14 +35,14 @@ class Foresight:
 
     def __init__(
         self,
-        prospect: Prospect,
+        learner: Learner,
         clock: Clock,
         inform: Callable[[Note], None],
         say: Callable[[str, str], None],
-        keep: Callable[[Prospect], None] | None = None,
+        keep: Callable[[Learner], None] | None = None,
         zone: tzinfo | None = None,
     ) -> None:
-        self.prospect = prospect
+        self.learner = learner
         self._clock = clock
         self._inform = inform
         self._say = say
@@ -56,9 +56,9 @@ class Foresight:
         if self._failed:
             return
         try:
-            if self.prospect.turn(turn):
-                self._inform(self.prospect.look(self._local_time()))
-                found = self.prospect.advisories
+            if self.learner.observe(turn):
+                self._inform(self.learner.update(self._local_time()))
+                found = self.learner.advisories
                 for advisory in ADVISORIES:
                     self._inform(Condition(advisory, advisory in found))
                 self._save_now_and_then(turn)
@@ -72,12 +72,12 @@ class Foresight:
                 f"The forecast ended by a fault of the program ({error!r}); filling goes on without it. "
                 "Restart the bridge to have it again, and please report this with the log.",
             )
-            _log.exception("forecast-failed", reservoir=self.prospect.plan.identity.reservoir)
+            _log.exception("forecast-failed", reservoir=self.learner.plan.identity.reservoir)
 
     def save(self) -> None:
         """Let the log keep what was learned."""
         if self._keep is not None and not self._failed:
-            self._keep(self.prospect)
+            self._keep(self.learner)
 
     def _local_time(self) -> datetime:
         """Now, with the offset of the time zone."""

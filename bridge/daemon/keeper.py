@@ -17,7 +17,7 @@ from bridge.clock import Clock, Timer
 from bridge.daemon.forecasts import Foresight
 from bridge.daemon.gate import Gate, Ticket
 from bridge.daemon.log_policy import Restored
-from bridge.forecast.learner import Prospect
+from bridge.forecast.learner import Learner
 from bridge.guard.commands import GuardCommand, ReservoirSample
 from bridge.guard.model import Advisory
 from bridge.guard.state import GuardState, PhaseChanged
@@ -52,7 +52,7 @@ class KeptLog(Protocol):
     def feed_sampled(self, reservoir: str) -> float | None:
         """The newest sample of this reservoir's feed, µS/cm at 25 °C."""
 
-    def prospect(self, plan: StationPlan, accounts: Inventory) -> Prospect:
+    def learner(self, plan: StationPlan, accounts: Inventory) -> Learner:
         """The forecast that this station starts from."""
 
     def turn(self, reservoir: str, turn: Turn, on_disk: Callable[[bool], None] | None = None) -> None:
@@ -71,7 +71,7 @@ class KeptLog(Protocol):
     def accounts(self, reservoir: str, state: GuardState, inventory: Inventory) -> None:
         """Keep what the reservoir holds and what the purifier took up."""
 
-    def learned(self, prospect: Prospect) -> None:
+    def learned(self, learner: Learner) -> None:
         """Keep what a forecast has learned."""
 
 
@@ -147,9 +147,9 @@ class Keeper:
         self._foresight: Foresight | None = None
         if forecasts:
             accounts = self.station.memory.inventory
-            prospect = Prospect(plan, load=accounts.load) if log is None else log.prospect(plan, accounts)
+            learner = Learner(plan, load=accounts.load) if log is None else log.learner(plan, accounts)
             keep = None if log is None else log.learned
-            self._foresight = Foresight(prospect, clock, self.inform, self._say, keep, zone)
+            self._foresight = Foresight(learner, clock, self.inform, self._say, keep, zone)
         self._unforeseen: deque[Turn] = deque()
         """Turns that the forecast has still to take, in order."""
         self._foreseeing: Timer | None = None

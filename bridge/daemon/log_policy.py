@@ -12,9 +12,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from bridge.errors import LogError
-from bridge.forecast import persistence as forecast_saved
+from bridge.forecast import persistence
 from bridge.forecast.learned import worth_keeping
-from bridge.forecast.learner import Prospect
+from bridge.forecast.learner import Learner
 from bridge.guard.model import Flow, Phase
 from bridge.guard.rules import ACTIVE
 from bridge.guard.state import GuardState
@@ -37,7 +37,7 @@ from bridge.station.plan import StationPlan
 from bridge.station.rows import entry_rows, reading_row
 from bridge.station.saved import RunningFill
 from bridge.station.station import StationEvent, Turn
-from bridge.station.view import Ahead
+from bridge.station.view import Outlook
 
 COUNTERS_S = 5.0
 """Counters are stored this often while water flows: with the log's own delay, at least every ten seconds."""
@@ -150,18 +150,18 @@ class LogPolicy:
         self._reservoirs[name].pulses = accounts.pulses
         return Restored(state, accounts, True)
 
-    def forecast(self, plan: StationPlan, accounts: Inventory, earlier: Sequence[Evidence]) -> Prospect:
+    def forecast(self, plan: StationPlan, accounts: Inventory, earlier: Sequence[Evidence]) -> Learner:
         """The forecast from which this station starts.
 
         Raises:
             LogError: the saved forecast cannot be read.
         """
-        kept = self._state.get(forecast_saved.key(plan.identity.reservoir))
+        kept = self._state.get(persistence.key(plan.identity.reservoir))
         evidence = worth_keeping(plan.cartridge, earlier)
         if kept is None:
-            return Prospect(plan, evidence, load=accounts.load)
-        found = forecast_saved.read(kept, evidence, plan.cartridge, plan.limits.limit_ppm)
-        return Prospect(plan, evidence, found.learned, accounts.load, found.feed_ppm, found.volume_l)
+            return Learner(plan, evidence, load=accounts.load)
+        found = persistence.read(kept, evidence, plan.cartridge, plan.limits.limit_ppm)
+        return Learner(plan, evidence, found.learned, accounts.load, found.feed_ppm, found.volume_l)
 
     # --- what happens ---------------------------------------------------------------------------------
 
@@ -223,16 +223,16 @@ class LogPolicy:
         rows.durable = True
         return rows.written()
 
-    def learned(self, prospect: Prospect, now_s: float, wall_s: float) -> Written:
+    def learned(self, learner: Learner, now_s: float, wall_s: float) -> Written:
         """The state of a forecast, and a row of it where its figures are new."""
-        name = prospect.plan.identity.reservoir
+        name = learner.plan.identity.reservoir
         rows = _Rows(self._clock, now_s, wall_s)
         one = self._reservoirs[name]
-        row = _forecast_row(Stamp(0, 0, 0), name, prospect.ahead)
+        row = _forecast_row(Stamp(0, 0, 0), name, learner.outlook)
         if row is not None and row != one.forecast:
             one.forecast = row
             rows.add(replace(row, stamp=rows.stamp()))
-        rows.add(forecast_saved.written(name, prospect.kept))
+        rows.add(persistence.written(name, learner.kept))
         return rows.written()
 
     def stop(self, now_s: float, wall_s: float) -> Written:
@@ -328,9 +328,9 @@ def _latched_changed(before: GuardState, state: GuardState) -> bool:
     return (state.latches, state.alarms, state.hold) != (before.latches, before.alarms, before.hold)
 
 
-def _forecast_row(stamp: Stamp, reservoir: str, ahead: Ahead) -> ForecastRow | None:
+def _forecast_row(stamp: Stamp, reservoir: str, outlook: Outlook) -> ForecastRow | None:
     """The figures of a forecast; None where there are none."""
-    litres, days, cover = ahead.litres_left, ahead.days_left, ahead.cover
+    litres, days, cover = outlook.litres_left, outlook.days_left, outlook.cover
     if litres is None and days is None and cover is None:
         return None
     return ForecastRow(
@@ -342,9 +342,9 @@ def _forecast_row(stamp: Stamp, reservoir: str, ahead: Ahead) -> ForecastRow | N
         None if days is None else _finite(days.median),
         None if days is None else _finite(days.low95),
         None if days is None else _finite(days.high95),
-        ahead.order_now,
+        outlook.order_now,
         None if cover is None else _finite(cover.days),
-        ahead.rests_on,
+        outlook.rests_on,
     )
 
 

@@ -15,7 +15,7 @@ from bridge.errors import LogError
 from bridge.forecast import cartridges as book
 from bridge.forecast.cartridges import Book
 from bridge.forecast.learned import worth_keeping
-from bridge.forecast.learner import Prospect
+from bridge.forecast.learner import Learner
 from bridge.guard.state import GuardState
 from bridge.history.errors import LogTrouble
 from bridge.history.outbox import OutboxLevel, Parcel
@@ -92,7 +92,7 @@ class Logbook:
         self._book.until_ms = fresh.until_ms
         return fresh
 
-    def prospect(self, plan: StationPlan, accounts: Inventory) -> Prospect:
+    def learner(self, plan: StationPlan, accounts: Inventory) -> Learner:
         """The forecast from which this station starts."""
         name = plan.identity.reservoir
         earlier = self._book.earlier.get(name, ())
@@ -100,11 +100,11 @@ class Logbook:
             return self._policy.forecast(plan, accounts, earlier)
         except LogError as error:
             self._note(name, "forecast-lost", f"{error} It is learned anew.")
-            return Prospect(plan, worth_keeping(plan.cartridge, earlier), load=accounts.load)
+            return Learner(plan, worth_keeping(plan.cartridge, earlier), load=accounts.load)
 
-    def learned(self, prospect: Prospect) -> None:
+    def learned(self, learner: Learner) -> None:
         """Keep the state of a forecast."""
-        self._write(self._policy.learned(prospect, *self._now()))
+        self._write(self._policy.learned(learner, *self._now()))
 
     def feed_sampled(self, reservoir: str) -> float | None:
         """The newest sample of this reservoir's feed, µS/cm at 25 °C."""

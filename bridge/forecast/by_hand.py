@@ -1,11 +1,10 @@
-"""What a purifier that is kept by hand has done, from its entries in the log. Core.
+"""Purifiers and shelves whose litres and readings a person enters: their plans, and a purifier's state. Core.
 
-The entries are the book: whenever somebody asks they are gone through, with the configuration of today, in
-the order in which they were so, which may not be that in which they were entered. A reading is one of all the
-litres since the reading before it; litres that came after the last reading count for the load and say nothing
-of the front. Only the last cartridges are followed in full, so that the cost of an answer has a bound.
-
-Plans of purifiers and shelves whose readings a person enters.
+The state is computed from the entries in the log each time it is wanted, under the present configuration.
+Entries are ordered by the time given with ``--at``, which may differ from the order of the log. A reading
+stands for all litres since the reading before it. Litres after the last reading count for the load and are no
+evidence for the front. Only the latest cartridges are followed in full, so that the computing time has a
+bound.
 """
 
 from collections.abc import Iterable, Sequence
@@ -15,9 +14,9 @@ from bridge.forecast.learned import (
     MOST_EARLIER,
     Kept,
     Learned,
+    add_to_seasons,
     forecast_of,
     prior,
-    seasoned,
     worth_keeping,
 )
 from bridge.guard.model import Advisory
@@ -28,30 +27,30 @@ from bridge.purifier.cartridge import Kind, Load, add
 from bridge.purifier.forecast import Forecast
 from bridge.purifier.season import LONGEST_DAYS
 from bridge.station.plan import CartridgePlan
-from bridge.station.view import Ahead
+from bridge.station.view import Outlook
 
 
 @dataclass(frozen=True, slots=True)
 class HandPlan:
-    """A purifier without probe and float, whose litres and readings a person enters."""
+    """A purifier without a probe and a float."""
 
     ident: str
-    """Its word in the log and on the command line."""
+    """Its identifier in the log and on the command line."""
     name: str
     factor: float
-    """The scale of every ppm of it."""
+    """The scale of every ppm of it: ppm for each µS/cm at 25 °C."""
     limit_ppm: float
     target_ppm: float
     feed_ppm: float | None
-    """What the feed is taken to be until a sample of it is entered."""
+    """The feed until a sample of it is entered, ppm."""
     cartridge: CartridgePlan
     other_cost_per_l: float = 0.0
-    """Money for one litre beside the cartridge: energy, water."""
+    """Cost of one litre without the cartridge: energy and feed water."""
 
 
 @dataclass(frozen=True, slots=True)
 class ShelfPlan:
-    """Water in jugs on a shelf, bought or made elsewhere, whose litres a person enters."""
+    """Water in jugs on a shelf, bought or made elsewhere."""
 
     ident: str
     name: str
@@ -60,62 +59,70 @@ class ShelfPlan:
     target_ppm: float
     price_per_l: float | None = None
     lead_days: float = 7.0
-    """From the order, or the decision to go for more, until it stands on the shelf."""
+    """Days from the order, or from the decision to fetch more, until the water is on the shelf."""
 
 
 LONGEST_GAP_DAYS = 120.0
-"""Entries further apart say nothing of the use in between."""
+"""Longest time between entries over which use is averaged."""
 _MS_A_DAY = 86_400_000.0
 _ROUNDS = 3
 
 
 @dataclass(frozen=True, slots=True)
 class HandState:
-    """A purifier as its entries tell it."""
+    """The state of a purifier, computed from its entries."""
 
     kept: Kept
-    ahead: Forecast | Ahead | None
-    """None where feed, use or readings do not suffice to say anything."""
+    outlook: Forecast | Outlook | None
+    """None if feed, use or readings do not suffice for a forecast."""
     earlier: tuple[Evidence, ...]
-    """What became of the cartridges before the one that is in, as far as their feed was known."""
+    """The final loads of the cartridges before the present one, as far as their feed was known."""
     treated_before_l: tuple[float, ...]
-    """Litres that each of them made."""
+    """Litres that each of them treated."""
     entered_ms: int | None
-    """When the last entry was so, in UTC; None where there is none."""
+    """The time of the last entry, UTC; None without entries."""
     product_ppm: float | None
     points: tuple[tuple[float, float], ...]
-    """Litres treated and product in ppm, reading by reading, of the cartridge that is in."""
+    """For each reading of the present cartridge: litres treated, and product in ppm."""
 
     @property
     def advisories(self) -> frozenset[Advisory]:
-        """What is worth an alarm."""
+        """The advisories that the outlook raises."""
         return frozenset({Advisory.ORDER_CARTRIDGE}) if self.kept.learned.order else frozenset()
 
 
-def followed(plan: HandPlan, rows: Iterable[EntryRow]) -> HandState:
-    """The purifier after its entries, which come in the order of the log."""
+def state_after(plan: HandPlan, rows: Iterable[EntryRow]) -> HandState:
+    """Computes the state of a purifier from its entries.
+
+    Args:
+        plan: The purifier's plan.
+        rows: Entries in the order of the log, those of others among them.
+
+    Returns:
+        The state after the last entry.
+    """
     own = sorted((row for row in rows if row.reservoir == plan.ident), key=when_ms)
     changes = sum(isinstance(row, CartridgeRow) for row in own)
-    walk = _Walk(plan)
+    state = _Account(plan)
     for row in own:
         match row:
             case LitresRow(what=Litres.MADE):
-                walk.made(row)
+                state.add_litres(row)
             case SampleRow(of="feed"):
-                walk.feed_ppm = row.conductivity_25_us_cm * plan.factor
+                state.feed_ppm = row.conductivity_25_us_cm * plan.factor
             case SampleRow(of="product"):
-                walk.read(row, in_full=changes <= MOST_EARLIER)
+                state.add_reading(row, in_full=changes <= MOST_EARLIER)
             case CartridgeRow():
                 changes -= 1
-                walk.changed(row)
+                state.change_cartridge(row)
             case _:
                 continue
-        walk.entered_ms = when_ms(row)
-    return walk.ended()
+        state.entered_ms = when_ms(row)
+    return state.result()
 
 
-class _Walk:
-    """Where the walk through the entries stands."""
+class _Account:
+    """The running account while the entries are gone through in order."""
 
     def __init__(self, plan: HandPlan) -> None:
         self.plan = plan
@@ -131,12 +138,12 @@ class _Walk:
         self._crossed_g: float | None = None
         self._renew()
 
-    def made(self, row: LitresRow) -> None:
+    def add_litres(self, row: LitresRow) -> None:
         self._pending_l += row.litres
         learned = replace(self._learned, total_l=self._learned.total_l + row.litres)
-        self._learned = seasoned(learned, _day(row), self.feed_ppm, LONGEST_GAP_DAYS)
+        self._learned = add_to_seasons(learned, _day(row), self.feed_ppm, LONGEST_GAP_DAYS)
 
-    def read(self, row: SampleRow, *, in_full: bool) -> None:
+    def add_reading(self, row: SampleRow, *, in_full: bool) -> None:
         self._product_ppm = ppm = row.conductivity_25_us_cm * self.plan.factor
         litres, self._pending_l = self._pending_l, 0.0
         self._take_up(litres, ppm, row.temperature_c, in_full)
@@ -149,7 +156,7 @@ class _Walk:
             crossed = None if front is None else front.crossed
             self._crossed_g = self._load.taken_up_g if crossed is None else crossed.taken_up_g
 
-    def changed(self, row: CartridgeRow) -> None:
+    def change_cartridge(self, row: CartridgeRow) -> None:
         self._settle()
         exhausted = self._crossed_g is not None if row.exhausted is None else row.exhausted
         grams = self._load.taken_up_g
@@ -162,22 +169,22 @@ class _Walk:
         self._load = Load()
         self._renew()
 
-    def ended(self) -> HandState:
+    def result(self) -> HandState:
         self._settle()
         plan, learned = self.plan, self._learned
-        ahead: Forecast | Ahead | None = None
+        outlook: Forecast | Outlook | None = None
         if self.entered_ms is not None:
             day = self.entered_ms / _MS_A_DAY
             for _ in range(_ROUNDS):
-                ahead = forecast_of(plan.cartridge, plan.limit_ppm, learned, self.feed_ppm, self._load, day)
-                if not isinstance(ahead, Forecast):
+                outlook = forecast_of(plan.cartridge, plan.limit_ppm, learned, self.feed_ppm, self._load, day)
+                if not isinstance(outlook, Forecast):
                     break
-                days = min(ahead.days_left.median, LONGEST_DAYS)
-                learned = replace(learned, days=days, due=ahead.order_now, order=ahead.order_now)
+                days = min(outlook.days_left.median, LONGEST_DAYS)
+                learned = replace(learned, days=days, due=outlook.order_now, order=outlook.order_now)
         kept = Kept(learned, plan.cartridge, plan.limit_ppm, self.feed_ppm, None, self._load)
         return HandState(
             kept,
-            ahead,
+            outlook,
             worth_keeping(plan.cartridge, self._earlier),
             tuple(self._before_l),
             self.entered_ms,
@@ -186,7 +193,7 @@ class _Walk:
         )
 
     def _settle(self) -> None:
-        """Litres without a reading after them count for the load with the last reading."""
+        """Adds litres without a later reading to the load, at the last reading."""
         litres, self._pending_l = self._pending_l, 0.0
         if litres > 0.0:
             self._take_up(litres, None, None, True)
@@ -195,7 +202,7 @@ class _Walk:
         feed_ppm = self.feed_ppm
         known = self._product_ppm or 0.0
         if feed_ppm is None:
-            # Nobody knows what went in, so only the litres count.
+            # Without a feed the load in grams is unknown, so only the litres count.
             self._load = add(self._load, litres, 0.0, 0.0)
             return
         self._load = add(self._load, litres, feed_ppm, min(known, feed_ppm))
@@ -207,13 +214,13 @@ class _Walk:
             front = replace(front, load=self._load)
         if running is not None:
             warm_c = membrane.REFERENCE_C if celsius is None else min(max(celsius, 0.0), 50.0)
-            # A reading by hand is one of all the litres, not of the water that had stood.
+            # A reading by hand stands for all litres, not for the water that stood in the membrane.
             since_l = 0.0 if ppm is None else max(litres, membrane.STANDING_LITRES)
             running = membrane.observe(running, litres, feed_ppm, known, warm_c, since_l)
         self._learned = replace(self._learned, front=front, membrane=running, booked_l=self._load.treated_l)
 
     def _renew(self) -> None:
-        """A new cartridge is in."""
+        """Starts a new cartridge."""
         fitted, front, running = self.plan.cartridge, None, None
         if fitted.kind is Kind.MEMBRANE and fitted.rejection_percent is not None:
             running = membrane.begin(fitted.rejection_percent)

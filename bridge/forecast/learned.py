@@ -1,4 +1,7 @@
-"""What a station has learned of its purifier and its use, and the forecast that follows from it. Core."""
+"""The learned state of a station's purifier and use, and the forecast made from it. Core.
+
+The learner of a station, purifiers kept by hand and the report's backtest share these functions.
+"""
 
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
@@ -12,35 +15,39 @@ from bridge.purifier.forecast import Expected, Forecast, cells_left, forecast, f
 from bridge.purifier.membrane import Membrane
 from bridge.purifier.season import Season, over_days
 from bridge.station.plan import CartridgePlan, StationPlan
-from bridge.station.view import Ahead
+from bridge.station.view import Outlook
 from bridge.tank.use import DrawOff, DrawOffSettings
 
 MOST_EARLIER = 12
-"""So many earlier cartridges are remembered, the last ones."""
+"""Number of earlier cartridges that count, the latest ones."""
 LEAST_EARLIER_SHARE = 0.02
-"""A cartridge changed before this share of its rating was taken up says nothing (a button pressed twice)."""
+"""A cartridge changed below this share of its rating is ignored: the button was probably pressed twice."""
 WARMEST_C = 20.0
-"""A membrane is forecast for water at least this warm, before a summer was seen."""
+"""A membrane is forecast for water at least this warm, °C, until a summer has been measured."""
 FEED_SD_SHARE = 0.10
 USE_SD_SHARE = 0.5
-"""Deviations of feed and use before a week of them was seen."""
+"""Relative standard deviations of feed and use until a week of each has been measured."""
 LEARN_DAYS = 7.0
-"""Feed and use enter their seasons as means of at least so many days."""
+"""The seasonal models of feed and use take means over at least this many days."""
 LONGEST_STRETCH_DAYS = 30.0
+"""Longest time without an update over which use is averaged."""
 
 
 @dataclass(frozen=True, slots=True)
 class Learned:
-    """What survives a restart. Days are days since 1970 by UTC; litres count over all cartridges."""
+    """The learned state, kept over a restart.
+
+    Days are days since 1970-01-01 UTC; litres count over all cartridges.
+    """
 
     front: Front | None = None
     membrane: Membrane | None = None
     booked_l: float = 0.0
-    """Litres of this cartridge that front or membrane know of."""
+    """Litres of this cartridge already applied to the front or the membrane."""
     total_l: float = 0.0
     feed: Season | None = None
     feed_sum: float = 0.0
-    """Sum of the feed, ppm, over ``feed_looks`` looks since ``since_day``."""
+    """Sum of the feed, ppm, over ``feed_looks`` updates since ``since_day``."""
     feed_looks: int = 0
     use: Season | None = None
     since_day: float | None = None
@@ -48,15 +55,16 @@ class Learned:
     draw: DrawOff = DrawOff()
     warmest_c: float = WARMEST_C
     days: float = 30.0
-    """The days left when last forecast: over so many days feed and use are averaged."""
+    """Days left by the last forecast; feed and use are averaged over this time."""
     due: bool = False
-    """The last forecast said that it is time to order."""
+    """Whether the last forecast found that it is time to order."""
     order: bool = False
+    """Whether the order advisory stands: ``due`` with hysteresis."""
 
 
 @dataclass(frozen=True, slots=True)
 class Kept:
-    """What was learned, with what is needed to read it without a configuration."""
+    """The learned state with its context, so that it can be read without a configuration."""
 
     learned: Learned
     fitted: CartridgePlan | None
@@ -66,9 +74,11 @@ class Kept:
     load: Load
 
 
-def started(plan: StationPlan, earlier: tuple[Evidence, ...], load: Load, learned: Learned | None) -> Learned:
-    """What an earlier process learned, with a fresh front or membrane where it had none of this kind."""
-    fresh = begun(plan, earlier, load)
+def restored(
+    plan: StationPlan, earlier: tuple[Evidence, ...], load: Load, learned: Learned | None
+) -> Learned:
+    """Returns the saved state, with a new front or membrane if the kind of purifier has changed."""
+    fresh = new_state(plan, earlier, load)
     if learned is None:
         return fresh
     same = (learned.front is None) is (fresh.front is None)
@@ -79,8 +89,8 @@ def started(plan: StationPlan, earlier: tuple[Evidence, ...], load: Load, learne
     )
 
 
-def begun(plan: StationPlan, earlier: tuple[Evidence, ...], load: Load) -> Learned:
-    """What is known at the start of a cartridge, or of one whose past only its load tells."""
+def new_state(plan: StationPlan, earlier: tuple[Evidence, ...], load: Load) -> Learned:
+    """Returns the state at the start of a cartridge, or of one of which only the load is known."""
     fitted = plan.cartridge
     learned = Learned(booked_l=load.treated_l)
     if fitted is None:
@@ -96,30 +106,45 @@ def begun(plan: StationPlan, earlier: tuple[Evidence, ...], load: Load) -> Learn
 
 
 def prior(fitted: CartridgePlan, earlier: tuple[Evidence, ...]) -> Capacity:
-    """What is known of an exchange cartridge before its own effluent speaks. ``rated_g`` must be there."""
+    """Returns the capacity of an exchange cartridge before its own product was measured.
+
+    Args:
+        fitted: The cartridge; its ``rated_g`` must not be None.
+        earlier: The final loads of earlier cartridges.
+
+    Returns:
+        The prior of the capacity.
+    """
     assert fitted.rated_g is not None
     return estimate(fitted.rated_g, earlier, fitted.rating_sd)
 
 
 def worth_keeping(fitted: CartridgePlan | None, earlier: Iterable[Evidence]) -> tuple[Evidence, ...]:
-    """The last earlier cartridges that say something."""
+    """Returns the latest earlier cartridges whose load is large enough to be evidence."""
     least_g = 0.0
     if fitted is not None and fitted.rated_g is not None:
         least_g = LEAST_EARLIER_SHARE * fitted.rated_g
     return tuple([one for one in earlier if one.load_g > least_g][-MOST_EARLIER:])
 
 
-def seasoned(
+def add_to_seasons(
     learned: Learned, day: float, feed_ppm: float | None, longest_days: float = LONGEST_STRETCH_DAYS
 ) -> Learned:
-    """What is known of feed and use after a look on that day; ``feed_ppm`` is None where nothing was treated.
+    """Adds one update to the seasonal models of feed and use.
 
-    ``longest_days`` without a look mean that nobody knows what was used meanwhile.
+    Args:
+        learned: The state before.
+        day: Days since 1970-01-01 UTC.
+        feed_ppm: The feed, ppm; None if nothing was treated since the last update.
+        longest_days: After a longer time without an update the use in it is unknown, and a new mean starts.
+
+    Returns:
+        The state after.
     """
     if feed_ppm is not None:
         learned = replace(learned, feed_sum=learned.feed_sum + feed_ppm, feed_looks=learned.feed_looks + 1)
     if learned.since_day is None or day - learned.since_day > longest_days:
-        # The bridge was away, or the clock has only now found its date.
+        # The bridge did not run, or the clock was set only now.
         return replace(learned, since_day=day, since_l=learned.total_l)
     if day - learned.since_day < LEARN_DAYS:
         return learned
@@ -143,8 +168,21 @@ def forecast_of(
     feed_ppm: float | None,
     load: Load,
     day: float,
-) -> Forecast | Ahead | None:
-    """The forecast; an Ahead with the litres alone while no use is known; None where nothing can be said."""
+) -> Forecast | Outlook | None:
+    """Makes the forecast of a purifier.
+
+    Args:
+        fitted: The cartridge, membrane or distiller; None if none is configured.
+        limit_ppm: The product's limit, ppm.
+        learned: The learned state.
+        feed_ppm: The last known feed, ppm, used until the seasonal model has one.
+        load: The load of the cartridge in use.
+        day: Days since 1970-01-01 UTC.
+
+    Returns:
+        The forecast; an outlook with the litres left alone while the use is unknown; None if neither is
+        known.
+    """
     if fitted is None:
         return None
     end = day + max(learned.days, 1.0)
@@ -159,27 +197,27 @@ def forecast_of(
     if learned.front is not None:
         if use is None:
             left = interval(cells_left(learned.front, feed))
-            return Ahead(left, rests_on=f"{learned.front.grid.prior.rests_on}; use not known yet")
+            return Outlook(left, rests_on=f"{learned.front.grid.prior.rests_on}; use not known yet")
         if learned.feed is not None and learned.use is not None:
             return over_days(learned.front, learned.feed, learned.use, day, learned.days, fitted.lead_days)
         return forecast(learned.front, feed, use, fitted.lead_days)
     a_day = use or Expected(1.0, 0.0)
-    said: Forecast | None = None
+    found: Forecast | None = None
     if learned.membrane is not None:
-        said = membrane.forecast(
+        found = membrane.forecast(
             learned.membrane, limit_ppm, feed, learned.warmest_c, a_day, fitted.lead_days
         )
     elif fitted.kind is Kind.DISTILLER and fitted.rated_g is not None:
         left_l = distiller.litres_to_descaling(load.treated_l, feed.mean, fitted.rated_g)
         rests_on = f"scale of at most the whole feed, {feed.mean:.3g} ppm"
-        said = from_cells([(left_l, left_l, 1.0)], a_day, fitted.lead_days, rests_on)
-    if said is None or use is not None:
-        return said
-    return Ahead(said.litres_left, rests_on="use not known yet")
+        found = from_cells([(left_l, left_l, 1.0)], a_day, fitted.lead_days, rests_on)
+    if found is None or use is not None:
+        return found
+    return Outlook(found.litres_left, rests_on="use not known yet")
 
 
 def expected_use(learned: Learned, day: float, end: float) -> Expected | None:
-    """Product to be drawn, litres a day; None before a day was seen."""
+    """Returns the product to be drawn, litres a day; None until a day has been measured."""
     if learned.use is not None:
         return season.expected(learned.use, day, end)
     if learned.since_day is None or day - learned.since_day < 1.0:
@@ -189,7 +227,7 @@ def expected_use(learned: Learned, day: float, end: float) -> Expected | None:
 
 
 def draw_off_settings(plan: StationPlan) -> DrawOffSettings:
-    """How to listen to this reservoir: its resolution is what the accounts take for noise."""
+    """Returns the settings to detect use of this reservoir; its resolution is the inventory's noise."""
     resolution_l = 0.005 * plan.identity.capacity_l
     rise_l = max(2.0 * resolution_l, 1.0, plan.limits.rise_closed_l or 0.0)
     return DrawOffSettings(resolution_l=resolution_l, rise_l=max(rise_l, 1.01 * resolution_l))

@@ -1,10 +1,10 @@
-"""What a station learns, turn by turn, of its purifier's end and of its water's use. Core, without I/O.
+"""Learns from each scan of a station how its purifier ages and how its water is used. Core.
 
-A :class:`Prospect` is handed every turn, which costs microseconds, and looks about once a minute and at the
-beginning and end of each fill. A look brings the cartridge's front, or the membrane, up to date with the mean
-of what was measured in between; once an hour, at the end of a fill, and when a reading said something new of
-the front, it forecasts. Nothing here decides over the valve. What it keeps is of fixed size, whatever the age
-of the cartridge.
+A :class:`Learner` observes every scan, which costs microseconds. About once a minute, and at the start and
+the end of each fill, it updates the cartridge's front, or the membrane, with the mean of the values measured
+since the last update. It makes a forecast once an hour, at the end of a fill, and when a reading changes the
+estimate of the front. Nothing in this file controls the valve. The learned state has a fixed size, whatever
+the age of the cartridge.
 """
 
 import math
@@ -15,15 +15,15 @@ from datetime import datetime
 from bridge.forecast.learned import (
     Kept,
     Learned,
-    begun,
+    add_to_seasons,
     draw_off_settings,
     forecast_of,
-    seasoned,
-    started,
+    new_state,
+    restored,
     worth_keeping,
 )
 from bridge.guard.commands import CartridgeChanged
-from bridge.guard.model import FILL, SHUT, Advisory, Trip
+from bridge.guard.model import Advisory, Flow, Phase, Trip
 from bridge.purifier import breakthrough, membrane
 from bridge.purifier.capacity import Evidence
 from bridge.purifier.cartridge import Load
@@ -32,19 +32,19 @@ from bridge.purifier.season import LONGEST_DAYS
 from bridge.station.plan import StationPlan
 from bridge.station.rows import spent
 from bridge.station.station import Turn
-from bridge.station.view import NOTHING_KNOWN, Ahead
+from bridge.station.view import NOTHING_KNOWN, Outlook
 from bridge.tank import use as draw_off
 from bridge.tank.cover import days_until_dry, leak_hint
 
-LOOK_EVERY_S = 60.0
+UPDATE_EVERY_S = 60.0
 FORECAST_EVERY_S = 3600.0
 UNTRIPPED_SHARE = 0.98
-"""What did not trip the guard has not crossed the limit: a mean over it counts as this share of it."""
+"""If the guard has not tripped, the mean product is clamped to this share of the limit."""
 
 
 @dataclass(slots=True)
-class Gathered:
-    """What was measured since the last look."""
+class _Sums:
+    """Sums over the readings since the last update."""
 
     readings: int = 0
     product_ppm: float = 0.0
@@ -52,16 +52,16 @@ class Gathered:
     flowed: bool = False
 
 
-class Prospect:
-    """The forecast of one station.
+class Learner:
+    """Learns from one station and forecasts its purifier and its water.
 
     Args:
-        plan: the station's.
-        earlier: what became of the earlier cartridges, from the log.
-        learned: what an earlier process left.
-        load: the running cartridge's load at the start.
-        feed_ppm: the feed as it was last known.
-        volume_l: what was last known to be in the reservoir.
+        plan: The station's plan.
+        earlier: The final loads of the earlier cartridges, from the log.
+        learned: The state that an earlier process saved.
+        load: The load of the cartridge in use at the start.
+        feed_ppm: The last known feed, ppm.
+        volume_l: The last known volume in the reservoir, L.
     """
 
     def __init__(
@@ -73,15 +73,16 @@ class Prospect:
         feed_ppm: float | None = None,
         volume_l: float | None = None,
     ) -> None:
+        """Takes up the saved state, or starts a new one."""
         self.plan = plan
         self.earlier = worth_keeping(plan.cartridge, earlier)
-        self.ahead: Ahead = NOTHING_KNOWN
+        self.outlook: Outlook = NOTHING_KNOWN
         self._load = load or Load()
-        self.learned = started(plan, self.earlier, self._load, learned)
+        self.learned = restored(plan, self.earlier, self._load, learned)
         self._settings = draw_off_settings(plan)
-        self._gathered = Gathered()
+        self._sums = _Sums()
         self._now = -math.inf
-        self._look_at = -math.inf
+        self._update_at = -math.inf
         self._forecast_at = -math.inf
         self._settled_at = -math.inf
         self._fill_from_l = self._load.treated_l
@@ -92,8 +93,15 @@ class Prospect:
         self._changed = False
         self._ended = False
 
-    def turn(self, turn: Turn) -> bool:
-        """Take note of a turn; True when it is time for :meth:`look`."""
+    def observe(self, turn: Turn) -> bool:
+        """Adds one scan to the sums.
+
+        Args:
+            turn: The scan and its decision.
+
+        Returns:
+            True when an :meth:`update` is due.
+        """
         before, state, picture = turn.before, turn.state, turn.picture
         self._now = turn.now
         self._load = turn.memory.inventory.load
@@ -101,51 +109,58 @@ class Prospect:
             if picture.feed_ppm is not None:
                 self._feed_ppm = picture.feed_ppm
             self._volume_l = picture.level.volume_l
-            if state.flow is not SHUT or picture.assessment.seen is not SHUT:
-                self._gathered.flowed = True
+            if state.flow is not Flow.SHUT or picture.assessment.seen is not Flow.SHUT:
+                self._sums.flowed = True
                 self._settled_at = turn.now + self.plan.limits.settle_s
-            if turn.reading and before.phase is FILL and picture.assessment.product_ppm is not None:
-                self._gathered.readings += 1
-                self._gathered.product_ppm += picture.assessment.product_ppm
-                self._gathered.celsius += picture.assessment.temperature_c or 0.0
+            if turn.reading and before.phase is Phase.FILL and picture.assessment.product_ppm is not None:
+                self._sums.readings += 1
+                self._sums.product_ppm += picture.assessment.product_ppm
+                self._sums.celsius += picture.assessment.temperature_c or 0.0
         if state.latches is not before.latches and any(
             latch.trip is Trip.PRODUCT_OVER_LIMIT and latch not in before.latches for latch in state.latches
         ):
             self._tripped = True
         if isinstance(turn.command, CartridgeChanged) and turn.decision.replies[0].accepted:
             self._renew(turn)
-        if before.flow is SHUT and state.flow is not SHUT:
+        if before.flow is Flow.SHUT and state.flow is not Flow.SHUT:
             self._fill_from_l = self._load.treated_l
-        filled, filling = before.phase is FILL, state.phase is FILL
+        filled, filling = before.phase is Phase.FILL, state.phase is Phase.FILL
         self._ended = self._ended or (filled and not filling)
-        return turn.now >= self._look_at or self._changed or filled is not filling
+        return turn.now >= self._update_at or self._changed or filled is not filling
 
-    def look(self, when: datetime) -> Ahead:
-        """Learn from what was noted since the last look; ``when`` is local time with its offset."""
+    def update(self, when: datetime) -> Outlook:
+        """Learns from the scans since the last update, and makes a new forecast when one is due.
+
+        Args:
+            when: Local time with its UTC offset.
+
+        Returns:
+            The newest outlook.
+        """
         now, learned = self._now, self.learned
-        self._look_at = now + LOOK_EVERY_S
+        self._update_at = now + UPDATE_EVERY_S
         day = max(when.timestamp() / 86400.0, learned.since_day or 0.0)
-        flowing = self._gathered.flowed or now < self._settled_at
+        flowing = self._sums.flowed or now < self._settled_at
         draw = draw_off.observe(self._settings, learned.draw, when, self._volume_l, flowing)
         self.learned = learned = replace(learned, draw=draw)
         treated = self._load.treated_l - learned.booked_l
         if treated < 0.0:
-            # The accounts of an earlier process are older than what it had learned.
+            # The saved totals are older than the saved state: the process stopped between the two.
             self.learned = learned = replace(learned, booked_l=self._load.treated_l)
         moved = (treated > 0.0 or self._tripped) and self._take_up(max(treated, 0.0))
-        self.learned = seasoned(self.learned, day, self._feed_ppm if self._gathered.readings else None)
-        self._gathered = Gathered()
+        self.learned = add_to_seasons(self.learned, day, self._feed_ppm if self._sums.readings else None)
+        self._sums = _Sums()
         hourly = now >= self._forecast_at or self._changed or self._ended
         before, after = learned.front, self.learned.front
-        seen = before is not None and after is not None and before.grid is not after.grid
-        if seen or self._tripped or hourly or (moved and self.ahead.litres_left is None):
-            self._foresee(day, when, hourly)
+        front_changed = before is not None and after is not None and before.grid is not after.grid
+        if front_changed or self._tripped or hourly or (moved and self.outlook.litres_left is None):
+            self._forecast(day, when, hourly)
         self._tripped = self._changed = self._ended = False
-        return self.ahead
+        return self.outlook
 
     @property
     def kept(self) -> Kept:
-        """What a restart would like to have."""
+        """The state to save for a restart."""
         plan = self.plan
         return Kept(
             self.learned, plan.cartridge, plan.limits.limit_ppm, self._feed_ppm, self._volume_l, self._load
@@ -153,23 +168,21 @@ class Prospect:
 
     @property
     def advisories(self) -> frozenset[Advisory]:
-        """What is worth an alarm."""
+        """The advisories that the outlook raises."""
         found = set()
-        if self.ahead.order_now:
+        if self.outlook.order_now:
             found.add(Advisory.ORDER_CARTRIDGE)
-        if self.ahead.leak is not None:
+        if self.outlook.leak is not None:
             found.add(Advisory.LEAK_SUSPECTED)
         return frozenset(found)
 
-    # --- what is learned --------------------------------------------------------------------------
-
     def _take_up(self, treated_l: float) -> bool:
-        """Hand what was treated since the last look to the front or the membrane; False without a feed."""
-        learned, gathered, feed_ppm = self.learned, self._gathered, self._feed_ppm
+        """Applies the treated litres to the front or the membrane; False while the feed is unknown."""
+        learned, sums, feed_ppm = self.learned, self._sums, self._feed_ppm
         limit_ppm = self.plan.limits.limit_ppm
-        measured = gathered.readings > 0
+        measured = sums.readings > 0
         if measured:
-            self._product_ppm = gathered.product_ppm / gathered.readings
+            self._product_ppm = sums.product_ppm / sums.readings
             if not self._tripped:
                 self._product_ppm = min(self._product_ppm, UNTRIPPED_SHARE * limit_ppm)
         if feed_ppm is None or self._product_ppm is None:
@@ -177,13 +190,13 @@ class Prospect:
         front, running = learned.front, learned.membrane
         if front is not None:
             if measured and not self._tripped:
-                # Where it had crossed, somebody reset the trip after a retest, and the product is good.
+                # No trip stands, so a crossing recorded before was reset by a person after a good retest.
                 front = breakthrough.reopened(front)
             product_ppm = max(self._product_ppm, limit_ppm) if self._tripped else self._product_ppm
             standing = not measured and not self._tripped
             front = breakthrough.observe(front, treated_l, feed_ppm, product_ppm, standing)
         if running is not None:
-            celsius = gathered.celsius / gathered.readings if measured else membrane.REFERENCE_C
+            celsius = sums.celsius / sums.readings if measured else membrane.REFERENCE_C
             since_l = self._load.treated_l - self._fill_from_l if measured else 0.0
             running = membrane.observe(
                 running, treated_l, feed_ppm, self._product_ppm, min(max(celsius, 0.0), 50.0), since_l
@@ -200,48 +213,52 @@ class Prospect:
         return True
 
     def _renew(self, turn: Turn) -> None:
-        """A new cartridge is in: what became of the old one is evidence for it."""
+        """Starts a new cartridge; the old one's final load becomes evidence for its capacity."""
         old = self._load
         if old.taken_up_g > 0.0:
             evidence = Evidence(old.taken_up_g, spent(self.plan, turn))
             self.earlier = worth_keeping(self.plan.cartridge, (*self.earlier, evidence))
         total_l = self.learned.total_l + max(old.treated_l - self.learned.booked_l, 0.0)
-        fresh = begun(self.plan, self.earlier, Load())
+        fresh = new_state(self.plan, self.earlier, Load())
         self.learned = replace(
             self.learned, front=fresh.front, membrane=fresh.membrane, booked_l=0.0, total_l=total_l,
             due=False, order=False,
         )  # fmt: skip
         self._load = Load()
-        self._gathered = Gathered()
+        self._sums = _Sums()
         self._product_ppm = None
         self._fill_from_l = 0.0
         self._tripped = False
         self._changed = True
 
-    # --- what is forecast -------------------------------------------------------------------------
-
-    def _foresee(self, day: float, when: datetime, hourly: bool) -> None:
-        cover, leak = self.ahead.cover, self.ahead.leak
+    def _forecast(self, day: float, when: datetime, hourly: bool) -> None:
+        cover, leak = self.outlook.cover, self.outlook.leak
         if hourly:
             self._forecast_at = self._now + FORECAST_EVERY_S
             leak = leak_hint(self._settings, self.learned.draw)
             if self._volume_l is not None:
                 cover = days_until_dry(self.learned.draw, self._volume_l, when)
-        said = forecast_of(
+        found = forecast_of(
             self.plan.cartridge, self.plan.limits.limit_ppm, self.learned, self._feed_ppm, self._load, day
         )
-        if isinstance(said, Forecast):
+        if isinstance(found, Forecast):
             learned = self.learned
-            # An alarm that came and went with every fill would be worth nothing.
-            order = said.order_now and (learned.due or said.litres_left.high95 <= 0.0)
-            if learned.order and said.dry_share_of_lead > 0.5 * ORDER_DRY_SHARE:
+            # Hysteresis: without it the advisory could start and end with every fill.
+            order = found.order_now and (learned.due or found.litres_left.high95 <= 0.0)
+            if learned.order and found.dry_share_of_lead > 0.5 * ORDER_DRY_SHARE:
                 order = True
-            days = min(said.days_left.median, LONGEST_DAYS)
-            self.learned = replace(learned, due=said.order_now, order=order, days=days)
-            self.ahead = Ahead(
-                said.litres_left, said.days_left, order, said.dry_share_of_lead, said.rests_on, cover, leak
+            days = min(found.days_left.median, LONGEST_DAYS)
+            self.learned = replace(learned, due=found.order_now, order=order, days=days)
+            self.outlook = Outlook(
+                found.litres_left,
+                found.days_left,
+                order,
+                found.dry_share_of_lead,
+                found.rests_on,
+                cover,
+                leak,
             )
-        elif said is not None:
-            self.ahead = replace(said, cover=cover, leak=leak)
+        elif found is not None:
+            self.outlook = replace(found, cover=cover, leak=leak)
         else:
-            self.ahead = Ahead(cover=cover, leak=leak)
+            self.outlook = Outlook(cover=cover, leak=leak)

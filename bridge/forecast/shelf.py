@@ -1,9 +1,9 @@
-"""Water in jugs on a shelf: what stands there by the entries, and how long it lasts. Core.
+"""Water in jugs on a shelf: the stock by the entries, and how long it lasts. Core.
 
-What is taken is the sum of takings that come at their own times, each of its own size (a compound Poisson
-process): over ``t`` days it has the mean ``rate x t`` and the variance ``t x (mean square taken a day)``. The
-rate itself is known from a finite time only, which adds ``t^2`` times its own variance. Older takings are
-forgotten within a season.
+The use is modelled as a compound Poisson process: takings at random times, each of a random size. Over ``t``
+days it has the mean ``rate x t`` and the variance ``t x (mean square taken a day)``. The rate is estimated
+from a finite time, which adds ``t^2`` times its own variance. Older takings lose their weight within a
+season.
 """
 
 import math
@@ -25,23 +25,23 @@ _PARTS = 40
 
 @dataclass(frozen=True, slots=True)
 class ShelfState:
-    """A shelf as its entries tell it."""
+    """The state of a shelf, computed from its entries."""
 
     stock_l: float
     cover: Cover | None
-    """None before three days with two takings were seen."""
+    """None until three days with two takings are entered."""
     order_now: bool | None
     put_l: float
-    """All that was ever put there."""
+    """All litres that were ever put on the shelf."""
     taken_l: float
     entered_ms: int | None
     ppm: float | None
-    """The last reading of it, on the configuration's scale."""
+    """The last reading, on the configuration's scale."""
 
 
 @dataclass(slots=True)
 class _Takings:
-    """What was taken, with what is older counting less."""
+    """Exponentially weighted sums over the takings."""
 
     days: float = 0.0
     litres: float = 0.0
@@ -60,8 +60,16 @@ class _Takings:
         self.squares += litres * min(typical, litres)
 
 
-def followed(plan: ShelfPlan, rows: Iterable[EntryRow]) -> ShelfState:
-    """The shelf after its entries, which come in the order of the log."""
+def state_after(plan: ShelfPlan, rows: Iterable[EntryRow]) -> ShelfState:
+    """Computes the state of a shelf from its entries.
+
+    Args:
+        plan: The shelf's plan.
+        rows: Entries in the order of the log, those of others among them.
+
+    Returns:
+        The state after the last entry.
+    """
     takings = _Takings()
     stock_l = put_l = taken_l = 0.0
     entered_ms: int | None = None
@@ -85,7 +93,7 @@ def followed(plan: ShelfPlan, rows: Iterable[EntryRow]) -> ShelfState:
             case Litres.LEFT:
                 gone_l = stock_l - row.litres
                 if gone_l > 0.0:
-                    # A count says how much went, not in how many takings: they are taken to be as before.
+                    # A count gives the litres and not the number of takings: their mean size stays as it was.
                     typical = takings.squares / takings.litres if takings.litres else gone_l
                     takings.take(gone_l, typical)
                     taken_l += gone_l
@@ -106,7 +114,7 @@ def _cover(takings: _Takings, stock_l: float) -> Cover | None:
 
 
 def _dry_share(takings: _Takings, stock_l: float, lead_days: float) -> float:
-    """The part of the lead time that is on average spent with nothing on the shelf."""
+    """Returns the mean share of the lead time in which the shelf is empty."""
     if lead_days == 0.0:
         return 1.0 if stock_l == 0.0 else 0.0
     normal = NormalDist()
@@ -117,7 +125,10 @@ def _dry_share(takings: _Takings, stock_l: float, lead_days: float) -> float:
 
 
 def _days(takings: _Takings, stock_l: float, errors: float) -> float:
-    """When so many standard errors towards more use have emptied the shelf; infinity past the horizon."""
+    """Returns the days until the shelf is empty at a use so many standard errors above the mean.
+
+    The result is infinity beyond the horizon.
+    """
 
     def used_l(days: float) -> float:
         scatter = days * takings.squares / takings.days * (1.0 + days / takings.days)

@@ -1,12 +1,9 @@
-"""The text form of single values, in both directions, and the width each may take.
+"""The fields of each message, and the text form of their values, for reading and for writing.
 
-The widths are chosen so that a reading with every field at its longest still fits into a frame.
-
-The kinds of frame: which fields each message has, both ways.
-
-A kind is a row in a table: its reader takes a frame's number and fields and gives the message, or raises
-:class:`MalformedError` when a field that is not a measured one is missing or has no value of its form. A
-measured one never spoils a frame: what is no number becomes FAILED, so the guard sees that it is blind.
+A table has one row for each kind of frame. Its reader makes the message from the sequence number and the
+fields. It raises :class:`MalformedError` if a field is missing or malformed. A measured field is different: a
+value that is not a number becomes FAILED, so that the rest of the reading is used and the guard gets no
+value. The widths of the values ensure that a reading with the longest value in every field fits into a frame.
 """
 
 import math
@@ -38,7 +35,7 @@ CONDUCTANCE_WIDTH = 8
 TEMPERATURE_WIDTH = 6
 FRACTION_WIDTH = 6
 NUMBER_WIDTH = 10
-"""What a receiver takes; a level sensor keeps to the narrower widths."""
+"""The width that a receiver accepts. A sender uses the narrower widths above."""
 IDENTITY_WIDTH = 24
 WORD_WIDTH = 16
 
@@ -60,7 +57,7 @@ SWITCHES: dict[str, Switches] = {
 
 
 def read_measured(fields: dict[str, str], name: str, counts: Counts) -> Value:
-    """A measured value: None when absent, FAILED when it is ``?`` or no number (which is counted)."""
+    """Return a measured value: None if absent, FAILED for ``?`` or, with a count, for any other text."""
     text = fields.get(name)
     if text is None:
         return None
@@ -72,7 +69,11 @@ def read_measured(fields: dict[str, str], name: str, counts: Counts) -> Value:
 
 
 def read_whole(fields: dict[str, str], name: str, least: int, most: int) -> int:
-    """A whole number that must be there, from ``least`` to ``most``."""
+    """Return a required whole number, from ``least`` to ``most``.
+
+    Raises:
+        MalformedError: If it is missing or malformed. This holds for every required field.
+    """
     text = fields.get(name, "")
     if _WHOLE(text) and least <= (number := int(text)) <= most:
         return number
@@ -80,7 +81,7 @@ def read_whole(fields: dict[str, str], name: str, least: int, most: int) -> int:
 
 
 def read_token(fields: dict[str, str], name: str, width: int) -> str:
-    """A word that must be there, of letters, digits and ``. _ + -``."""
+    """Return a required word of letters, digits and ``. _ + -``, of at most ``width`` characters."""
     text = fields.get(name, "")
     if _TOKEN(text) and len(text) <= width:
         return text
@@ -88,7 +89,7 @@ def read_token(fields: dict[str, str], name: str, width: int) -> str:
 
 
 def read_path(fields: dict[str, str]) -> Flow:
-    """The path, which must be there."""
+    """Return the required path."""
     path = PATHS.get(fields.get("path", ""))
     if path is None:
         raise MalformedError("path")
@@ -96,7 +97,7 @@ def read_path(fields: dict[str, str]) -> Flow:
 
 
 def read_switches(fields: dict[str, str]) -> Switches:
-    """Low, full, overflow. A malformed one must not become "not fitted", so it spoils the frame."""
+    """Return low, full and overflow. A malformed field raises: it must not count as not fitted."""
     text = fields.get("sw")
     if text is None:
         return (None, None, None)
@@ -107,10 +108,10 @@ def read_switches(fields: dict[str, str]) -> Switches:
 
 
 def write_number(value: float, width: int, what: str) -> str:
-    """The decimal text of ``value`` in at most ``width`` characters, as exact as these allow.
+    """Return the most exact decimal text of ``value`` in at most ``width`` characters.
 
     Raises:
-        OutOfRangeError: If the value is not finite or its whole part is wider.
+        OutOfRangeError: If the value is not finite, or its whole part is too wide.
     """
     if math.isfinite(value):
         for decimals in range(max(0, width - 2), -1, -1):
@@ -125,7 +126,7 @@ def write_number(value: float, width: int, what: str) -> str:
 
 
 def write_measured(name: str, value: Value, width: int) -> str:
-    """One measured field with its leading space; nothing for an input that is not fitted."""
+    """Return one measured field with its leading space, or an empty text for an input that is not fitted."""
     if value is None:
         return ""
     if value is FAILED:
@@ -135,14 +136,22 @@ def write_measured(name: str, value: Value, width: int) -> str:
 
 
 def write_whole(value: int, least: int, most: int, what: str) -> str:
-    """A whole number; :class:`OutOfRangeError` outside ``least`` to ``most``."""
+    """Return the text of a whole number.
+
+    Raises:
+        OutOfRangeError: If it is outside ``least`` to ``most``.
+    """
     if least <= value <= most:
         return str(int(value))
     raise OutOfRangeError(f"{what} {value} cannot be sent: it must be from {least} to {most}.")
 
 
 def write_token(text: str, width: int, what: str) -> str:
-    """A word; :class:`InputError` when it is empty, too long or has other characters than the page allows."""
+    """Return a word.
+
+    Raises:
+        InputError: If it is empty, too long, or has characters that the protocol does not allow.
+    """
     if _TOKEN(text) and len(text) <= width:
         return text
     raise InputError(
@@ -151,7 +160,7 @@ def write_token(text: str, width: int, what: str) -> str:
 
 
 def write_switches(switches: Switches) -> str:
-    """The field with its leading space; nothing when no switch is fitted."""
+    """Return the field with its leading space, or an empty text if no switch is fitted."""
     if switches == (None, None, None):
         return ""
     return " sw=" + "".join(_SWITCH_WORD[state] for state in switches)
@@ -238,10 +247,12 @@ _KINDS: dict[Direction, dict[str, tuple[Reader, frozenset[str]]]] = {
 
 
 def read(frame: Frame, direction: Direction, counts: Counts) -> Message | None:
-    """The message in a frame; None for an unknown kind.
+    """Return the message in a frame, or None for an unknown kind.
+
+    Counts unknown fields and unreadable values.
 
     Raises:
-        MalformedError: If the frame cannot be used. Counts what it passed over.
+        MalformedError: If a required field is missing or malformed.
     """
     kind = _KINDS[direction].get(frame.kind)
     if kind is None:
@@ -291,11 +302,12 @@ def _write_lease(m: Lease) -> str:
 
 
 def encode(message: Message) -> bytes:
-    """The bytes of one frame, line end included.
+    """Return the bytes of one frame, with its line end.
 
-    Measured numbers are rounded to what their width holds; reading the frame back and writing it again
-    gives the same bytes. Raises :class:`InputError` (mostly :class:`OutOfRangeError`) for a value that
-    has no text form.
+    Measured numbers are rounded to their width. A frame that is read and written again gives the same bytes.
+
+    Raises:
+        InputError: If a value has no text form; mostly as :class:`OutOfRangeError`.
     """
     match message:
         case Reading():

@@ -1,8 +1,10 @@
-"""The form of one frame: start, version, sequence, kind, fields, check. No meaning yet.
+"""The form of a frame: start, version, sequence, kind, fields, check.
 
-A frame is one line, ``>1 4711 ack of=88 path=fill*16DD549E``: the start character tells the direction and
-occurs nowhere else, the eight hex digits are CRC-32/ISO-HDLC (the CRC of ``zlib.crc32``) of everything
-before the ``*``. The whole rule, with the order of the checks below, is in ``firmware_notes/protocol.md``.
+Its meaning is in :mod:`bridge.protocol.fields`.
+
+A frame is one line, ``>1 4711 ack of=88 path=fill*16DD549E``. The start character gives the direction and
+occurs nowhere else. The eight hex digits are CRC-32/ISO-HDLC (the CRC of ``zlib.crc32``) of everything before
+the ``*``. ``firmware_notes/protocol.md`` has the complete rule, with the order of the checks below.
 """
 
 import re
@@ -12,48 +14,48 @@ from enum import Enum
 
 VERSION = "1"
 LONGEST_FRAME = 120
-"""Bytes, start character and line end included."""
+"""In bytes, with start character and line end."""
 CHECK_LENGTH = 9
 """The ``*`` and eight hex digits."""
 EXCERPT_LENGTH = 48
-"""How much of a line that was not used is kept for the log, in bytes."""
+"""Length of the excerpt of an unused line for the log, in bytes."""
 
 
 class Direction(Enum):
-    """Who is spoken to; the value is the start character."""
+    """The direction of a frame. The value is the start character."""
 
     TO_BRIDGE = ">"
     TO_CONTROLLER = "<"
 
 
 class DamageReason(Enum):
-    """Why a line is no frame."""
+    """The reason why a line is not a valid frame."""
 
     NO_START = "no-start"
-    """Bytes that belong to no frame."""
+    """Bytes outside a frame."""
     CUT = "cut"
-    """Another frame began before this one ended."""
+    """Another frame started before the end of this one."""
     TOO_LONG = "too-long"
     BYTES = "bytes"
-    """Something else than printable ASCII."""
+    """There are other bytes than printable ASCII."""
     CHECK = "check"
-    """The check is missing or does not agree."""
+    """The check is missing or wrong."""
     MALFORMED = "malformed"
-    """The check agrees, but this is not what the protocol page allows: the level sensor is at fault."""
+    """The check is right, but the protocol does not allow this frame: the sender has an error."""
 
 
 class IgnoreReason(Enum):
-    """Why an undamaged frame is not used."""
+    """The reason why an undamaged frame is not used."""
 
     ECHO = "echo"
-    """It is for the other side: our own line came back."""
+    """It is for the other side: the line returned our own frame."""
     VERSION = "version"
     KIND = "kind"
 
 
 @dataclass(frozen=True, slots=True)
 class Damaged:
-    """A stretch of bytes that gave no message, and its beginning for the log."""
+    """Bytes without a valid message, and their beginning for the log."""
 
     reason: DamageReason
     excerpt: bytes
@@ -61,7 +63,7 @@ class Damaged:
 
 @dataclass(frozen=True, slots=True)
 class Ignored:
-    """A sound frame that is not for us, and its beginning for the log."""
+    """An undamaged frame that is not used, and its beginning for the log."""
 
     reason: IgnoreReason
     excerpt: bytes
@@ -69,23 +71,24 @@ class Ignored:
 
 @dataclass(slots=True)
 class Counts:
-    """What a decoder has seen since it was made."""
+    """The counts of a decoder since its start."""
 
     good: int = 0
     damaged: dict[DamageReason, int] = field(default_factory=lambda: dict.fromkeys(DamageReason, 0))
     ignored: dict[IgnoreReason, int] = field(default_factory=lambda: dict.fromkeys(IgnoreReason, 0))
     unknown_fields: int = 0
     unreadable_values: int = 0
-    """Measured fields whose value was neither a number nor ``?``."""
+    """Number of measured fields whose value is neither a number nor ``?``."""
 
     @property
     def damaged_total(self) -> int:
+        """The number of damaged lines, for all reasons together."""
         return sum(self.damaged.values())
 
 
 @dataclass(frozen=True, slots=True)
 class Frame:
-    """A frame whose check agrees and whose form is right."""
+    """A frame with a right check and a right form."""
 
     sequence: int
     kind: str
@@ -93,20 +96,20 @@ class Frame:
 
 
 class MalformedError(ValueError):
-    """A part of a frame is not of the form the protocol page gives it. Never leaves this room."""
+    """A part of a frame does not have the form that the protocol requires. Not raised outside this room."""
 
 
 _BODY = re.compile(r"[<>]1 (0|[1-9][0-9]{0,4}) ([a-z]+)((?: [a-z][a-z0-9]*=[^ =*<>]*)*)").fullmatch
 
 
 def seal(body: str) -> bytes:
-    """Add check and line end to the text of a frame, start character included."""
+    """Return the bytes of a frame: its text from the start character on, with check and line end added."""
     data = body.encode("ascii")
     return b"%b*%08X\n" % (data, zlib.crc32(data))
 
 
 def unseal(line: bytes, direction: Direction) -> Frame | Damaged | Ignored:
-    """Judge one line, without its line end, that begins with a start character."""
+    """Check one line that begins with a start character, without its line end."""
     try:
         text = line.decode("ascii")
     except UnicodeDecodeError:
@@ -114,7 +117,7 @@ def unseal(line: bytes, direction: Direction) -> Frame | Damaged | Ignored:
     if not text.isprintable():
         return Damaged(DamageReason.BYTES, line[:EXCERPT_LENGTH])
     data = line[:-CHECK_LENGTH]
-    # Formatting the computed check, instead of reading the received one, leaves it exactly one spelling.
+    # The computed check is formatted, and the received one is not parsed, so that only one spelling is valid.
     if line[-CHECK_LENGTH:] != b"*%08X" % zlib.crc32(data):
         return Damaged(DamageReason.CHECK, line[:EXCERPT_LENGTH])
     if text[0] != direction.value:

@@ -1,6 +1,6 @@
-"""What the two ends of the line say to each other, as values.
+"""The messages between controller and bridge, as values.
 
-The text form of each message, field by field, is in ``firmware_notes/protocol.md``.
+``firmware_notes/protocol.md`` has the text form of each message, field by field.
 """
 
 from dataclasses import dataclass
@@ -11,7 +11,7 @@ from bridge.guard.model import Flow
 
 
 class BootReason(Enum):
-    """Why the controller started."""
+    """The reason for a start of the controller."""
 
     POWER = "power"
     BROWNOUT = "brownout"
@@ -22,7 +22,7 @@ class BootReason(Enum):
 
 
 class Feature(IntFlag):
-    """What is fitted to the controller, as bits of the ``fit`` field."""
+    """The parts fitted to the controller, as bits of the ``fit`` field."""
 
     NONE = 0
     DRAIN_VALVE = 1
@@ -35,11 +35,11 @@ class Feature(IntFlag):
 
 
 class LocalFault(IntFlag):
-    """Faults the controller found by itself, as bits of the ``err`` field."""
+    """Faults that the controller found, as bits of the ``err`` field."""
 
     NONE = 0
     SELF_TEST = 1
-    """The self-test at boot failed."""
+    """The self-test at the start failed."""
     CELL_RANGE = 2
     """The product cell is outside every measuring range."""
     TEMPERATURE_OPEN = 4
@@ -47,14 +47,14 @@ class LocalFault(IntFlag):
     LEVEL_SENSOR_OPEN = 16
     LEVEL_SENSOR_SHORT = 32
     OVERFLOW_CUT = 64
-    """The overflow float has closed the valve here, whatever the bridge says."""
+    """The overflow float has shut the valve in the controller, independently of the bridge."""
     LEASE_LAPSED = 128
-    """A lease ran out before it was renewed; cleared by the next lease."""
+    """A lease lapsed before it was renewed. The next lease clears this."""
     SUPPLY_LOW = 256
 
 
 class Unmeasured(Enum):
-    """A fitted input that gave no value: the controller said so, or what it sent is no number."""
+    """A fitted input without a usable value: the controller sent ``?``, or a text that is not a number."""
 
     FAILED = "?"
 
@@ -67,7 +67,7 @@ Value = float | Unmeasured | None
 
 @dataclass(frozen=True, slots=True)
 class Hello:
-    """Controller to bridge, at boot and when asked: who it is and why it started."""
+    """Controller to bridge, at the start and on request: its identity and the reason of its start."""
 
     sequence: int
     identity: str
@@ -79,7 +79,7 @@ class Hello:
 
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """Controller to bridge, at a steady rate: everything measured in one cycle, raw."""
+    """Controller to bridge, at a steady rate: all raw values of one measuring cycle."""
 
     sequence: int
     path: Flow
@@ -90,19 +90,19 @@ class Reading:
     feed_us: Value = None
     feed_c: Value = None
     level_sensor: Value = None
-    """Level sensor as a fraction of its full electrical range, 0 to 1."""
+    """Fraction of the full electrical range of the level sensor, 0 to 1."""
     switch_low: bool | None = None
-    """True while water covers the low switch; None when not fitted."""
+    """True while water covers the low switch; None if not fitted."""
     switch_full: bool | None = None
     switch_overflow: bool | None = None
     pulses: int | None = None
-    """Flow pulses since boot, wrapping at 2**32."""
+    """Flow pulses since the start of the controller. Wraps at 2**32."""
     faults: LocalFault = LocalFault.NONE
 
 
 @dataclass(frozen=True, slots=True)
 class Ack:
-    """Controller to bridge: the command with this sequence number was carried out."""
+    """Controller to bridge: the command with this sequence number was executed."""
 
     sequence: int
     of: int
@@ -111,7 +111,7 @@ class Ack:
 
 @dataclass(frozen=True, slots=True)
 class Refusal:
-    """Controller to bridge: the command with this sequence number was not carried out."""
+    """Controller to bridge: the command with this sequence number was not executed."""
 
     sequence: int
     of: int
@@ -120,7 +120,7 @@ class Refusal:
 
 @dataclass(frozen=True, slots=True)
 class Lease:
-    """Bridge to controller: let water into the reservoir, or to the drain, for this long at most."""
+    """Bridge to controller: open the path to the reservoir or to the drain for this long at most."""
 
     sequence: int
     path: Flow

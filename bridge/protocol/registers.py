@@ -1,9 +1,9 @@
-"""What stands in the registers of a Modbus device, and what it means: the map, and its numbers.
+"""The register map of a Modbus line, and the numbers in the registers.
 
-Registers are 16 bits, high byte first (MODBUS Application Protocol Specification V1.1b3, section 4.2). Which
-of two registers comes first in a 32-bit number the specification leaves open, so devices differ, and the map
-says it. With the wrong order a number is still a number, and nearly always an impossible one: therefore every
-quantity has a plausible range, and what lies outside it is no value.
+Registers have 16 bits, high byte first (MODBUS Application Protocol Specification V1.1b3, section 4.2). The
+specification does not define the order of the two registers of a 32-bit number. Devices differ, so the map
+has the order. A number with the wrong order is nearly always an impossible value. So every quantity has a
+plausible range, and a number outside it is not a value.
 """
 
 import math
@@ -14,7 +14,7 @@ from enum import Enum
 
 
 class Function(Enum):
-    """Which of a device's four tables."""
+    """One of the four tables of a device."""
 
     INPUT = "input"
     """Input registers, function 4."""
@@ -27,7 +27,7 @@ class Function(Enum):
 
 
 class NumberType(Enum):
-    """How a number is written."""
+    """The format of a number."""
 
     UINT16 = "uint16"
     INT16 = "int16"
@@ -37,18 +37,19 @@ class NumberType(Enum):
 
     @property
     def registers(self) -> int:
-        """How many registers it takes."""
+        """The number of registers of a number."""
         return 2 if self in (NumberType.UINT32, NumberType.INT32, NumberType.FLOAT32) else 1
 
 
 class WordOrder(Enum):
-    """Which register of a 32-bit number comes first."""
+    """The order of the two registers of a 32-bit number."""
 
     HIGH_FIRST = "high-first"
     LOW_FIRST = "low-first"
 
     @property
     def other(self) -> "WordOrder":
+        """The other order."""
         return WordOrder.LOW_FIRST if self is WordOrder.HIGH_FIRST else WordOrder.HIGH_FIRST
 
 
@@ -63,22 +64,22 @@ _FORMATS = {
 
 @dataclass(frozen=True, slots=True)
 class Quantity:
-    """A number in one or two registers: where it is, how it is written, and what it stands for.
+    """A number in one or two registers: its address, its format, its scale and its range.
 
-    The value is ``number * scale + offset``, in the unit that its user expects.
+    The value is ``number * scale + offset``, in the unit of its user.
     """
 
     device: int
     function: Function
     register: int
-    """The address as it is sent, from 0; a list that begins with 30001 or 40001 counts from there."""
+    """The address as sent, from 0. In a list that starts at 30001 or 40001, subtract that number."""
     number: NumberType
     order: WordOrder
     scale: float
     offset: float
     lowest: float
     highest: float
-    """Beyond these it is not a value of this quantity."""
+    """A number outside ``lowest`` to ``highest`` is not a value."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,7 +91,7 @@ class Switch:
     """COIL or DISCRETE."""
     register: int
     water_when: bool
-    """The bit while water is there."""
+    """The bit while the switch is wet."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,13 +101,13 @@ class Relay:
     device: int
     coil: int
     time_limit_register: int | None
-    """A write of a time there switches the output on for that long, and then off by the module itself."""
+    """A time written here switches the output on for that time. Then the module switches it off."""
     time_limit_step_s: float
 
 
 @dataclass(frozen=True, slots=True)
 class ModbusMap:
-    """Everything on one line."""
+    """The devices and registers of one line."""
 
     parity: str
     """``N``, ``E`` or ``O``."""
@@ -114,7 +115,7 @@ class ModbusMap:
     poll_s: float
     timeout_s: float
     conductivity: Quantity
-    """In µS or µS/cm, as the cell constant of the reservoir makes of it."""
+    """In µS or µS/cm, depending on the cell constant of the reservoir."""
     temperature: Quantity
     feed_conductivity: Quantity | None
     feed_temperature: Quantity | None
@@ -127,20 +128,20 @@ class ModbusMap:
     drain: Relay | None
 
 
-def value(what: Quantity, registers: Sequence[int]) -> float | None:
-    """The value in these registers; None where it is no number, or outside the plausible range."""
-    words = list(registers)
-    if len(words) != what.number.registers:
+def value(quantity: Quantity, registers: Sequence[int]) -> float | None:
+    """Return the value in these registers, or None if it is not a number in the plausible range."""
+    ordered = list(registers)
+    if len(ordered) != quantity.number.registers:
         return None
-    if what.order is WordOrder.LOW_FIRST:
-        words.reverse()
-    (number,) = struct.unpack(_FORMATS[what.number], struct.pack(f">{len(words)}H", *words))
-    result = float(number) * what.scale + what.offset
-    return result if math.isfinite(result) and what.lowest <= result <= what.highest else None
+    if quantity.order is WordOrder.LOW_FIRST:
+        ordered.reverse()
+    (number,) = struct.unpack(_FORMATS[quantity.number], struct.pack(f">{len(ordered)}H", *ordered))
+    result = float(number) * quantity.scale + quantity.offset
+    return result if math.isfinite(result) and quantity.lowest <= result <= quantity.highest else None
 
 
-def other_order_fits(what: Quantity, registers: Sequence[int]) -> bool:
-    """Whether the registers mean nothing as they are mapped, and something with the words exchanged."""
-    if what.number.registers == 1 or value(what, registers) is not None:
+def other_order_fits(quantity: Quantity, registers: Sequence[int]) -> bool:
+    """Return whether the registers give a value only with the other word order."""
+    if quantity.number.registers == 1 or value(quantity, registers) is not None:
         return False
-    return value(replace(what, order=what.order.other), registers) is not None
+    return value(replace(quantity, order=quantity.order.other), registers) is not None

@@ -1,1 +1,1 @@
-"""When the purifier gives out and what a litre costs: load, capacity, breakthrough, forecast, cost. Core."""
+"""The purifier: its load, its capacity, the breakthrough of its front, and the forecast of its end. Core."""

@@ -1,7 +1,8 @@
-"""The front of an exchange bed: the running cartridge's own effluent sharpens what is known of its capacity.
+"""The front of an exchange bed: the product of the running cartridge narrows the estimate of its capacity.
 
-While the product is pure the evidence is only that the front has not come yet, and the prior capacity
-speaks; once it rises, its shape does. The cost of an update does not depend on the age of the cartridge.
+While the product is pure, the only evidence is that the front has not broken through, and the estimate is
+mostly the prior. When the product rises, the shape of the rise counts. The cost of an update is independent
+of the age of the cartridge.
 """
 
 import math
@@ -17,16 +18,22 @@ _E_FOLD_SHARE = 0.5
 _FLOOR_SHARE = 0.02
 _RISE_SHARE = 0.04
 _GATE = 0.2
-"""A reading that comes sooner than this share of an e-fold after the last waits until more has passed."""
+"""A reading enters the grid only after this share of an e-fold since the last one."""
 
 
 @dataclass(frozen=True, slots=True)
 class Front:
-    """An exchange bed's progress. Grams and ppm are on the limit's scale.
+    """The progress of an exchange bed. Grams and ppm are on the scale of the limit.
 
-    ``feed_ppm`` is the mean feed of about the last tenth of the capacity, ``floor_ppm`` what the bed leaves
-    while its front is far (infinite before the first reading), ``crossed`` the load at which the product
-    first reached the limit (None before).
+    Attributes:
+        grid: the posterior of capacity and shape.
+        load: the load of the bed.
+        applied_g: the grams brought to the bed.
+        feed_ppm: the mean feed over about the last tenth of the capacity.
+        floor_ppm: the product while the front is far away; infinite before the first reading.
+        unused_g: the grams since the last reading in the grid.
+        last_product_ppm: the product of the last reading in the grid.
+        crossed: the load at which the product first reached the limit; None before.
     """
 
     grid: Grid
@@ -40,16 +47,20 @@ class Front:
 
     @property
     def risen(self) -> bool:
-        """Whether the product stands 4 % of the limit above the bed's own floor."""
+        """True if the product is at least 4 % of the limit above the floor of the bed."""
         floor = 0.0 if math.isinf(self.floor_ppm) else self.floor_ppm
         return self.last_product_ppm >= floor + _RISE_SHARE * self.grid.limit_ppm
 
 
 def begin(prior: Capacity, limit_ppm: float) -> Front:
-    """A new bed of which only ``prior`` is known, watched for ``limit_ppm``.
+    """Return the front of a new bed.
+
+    Args:
+        prior: the capacity, as far as it is known.
+        limit_ppm: the limit of the product.
 
     Raises:
-        InputError: a limit that is not above zero.
+        InputError: If the limit is not above zero.
     """
     if not (math.isfinite(limit_ppm) and limit_ppm > 0.0):
         raise InputError(f"Front: a limit of {limit_ppm:g} ppm; it must be above zero.")
@@ -59,14 +70,20 @@ def begin(prior: Capacity, limit_ppm: float) -> Front:
 def observe(
     front: Front, volume_l: float, feed_ppm: float, product_ppm: float, standing: bool = False
 ) -> Front:
-    """The front after ``volume_l`` more litres whose feed and product read so.
+    """Return the front after ``volume_l`` more litres with this feed and product.
 
-    A ``standing`` sample (the first water after a rest) adds to the load and says nothing of the front. A
-    product above the feed counts as the feed. Most calls only add to the load; the grid is brought up to
-    date when the load or the product has moved enough to matter.
+    A product above the feed counts as the feed. Most calls only add to the load. The grid is updated when the
+    load or the product has changed enough.
+
+    Args:
+        front: the front before.
+        volume_l: the litres since the last call.
+        feed_ppm: the feed.
+        product_ppm: the product.
+        standing: True for the first water after a stop, which adds to the load only.
 
     Raises:
-        OutOfRangeError: a negative or non-finite value.
+        OutOfRangeError: If a value is negative or not finite.
     """
     if not (math.isfinite(product_ppm) and product_ppm >= 0.0):
         raise OutOfRangeError(f"Front: a product of {product_ppm} ppm; it must be zero or more.")
@@ -99,14 +116,14 @@ def observe(
 
 
 def reopened(front: Front) -> Front:
-    """The front of a bed that was taken to have crossed the limit, and whose product is good after all."""
+    """Return the front without its crossing, because the product is under the limit again."""
     if front.crossed is None:
         return front
     return replace(front, crossed=None, applied_g=max(front.applied_g, front.load.taken_up_g))
 
 
 def _floor(front: Front, product_ppm: float, gained_g: float) -> float:
-    """The floor follows the product down at once, and up slowly and only while the product is near it."""
+    """Return the next floor. It follows the product down at once, and up slowly and only near the product."""
     floor = front.floor_ppm
     if product_ppm <= floor:
         return product_ppm
@@ -116,7 +133,7 @@ def _floor(front: Front, product_ppm: float, gained_g: float) -> float:
 
 
 def _crossing(front: Front, load: Load, product_ppm: float) -> Load:
-    """Where between the last reading and this one the product passed the limit, on an exponential rise."""
+    """Return the load at the crossing between the last reading and this one, on an exponential rise."""
     before = max(front.last_product_ppm, 1e-3)
     if front.load.treated_l == 0.0 or before >= front.grid.limit_ppm:
         return load

@@ -1,9 +1,9 @@
-"""How many grams a cartridge takes up before its product crosses the limit: a Bayesian estimate.
+"""The capacity of a cartridge up to the crossing of the limit, in grams, as a Bayesian estimate.
 
-The logarithm of the capacity of cartridges of one kind scatters normally about the kind's own mean. The
-rating is the prior of that mean; each earlier cartridge's load at exhaustion sharpens it; a cartridge that
-was changed early says only "more than this" (a censored observation). The scatter between cartridges is
-learned along with the mean, on a fixed grid, so the cost is bounded by the length of the book.
+The logarithm of the capacity has a normal distribution around the mean of the kind. The rating is the prior
+of this mean. The load of each earlier cartridge at exhaustion narrows it. A cartridge that was changed early
+gives only a lower bound (a censored observation). The scatter between cartridges is estimated together with
+the mean, on a fixed grid.
 """
 
 import math
@@ -17,19 +17,19 @@ from bridge.errors import InputError
 RATING_SD = 0.20
 """Relative standard deviation of a maker's rating against the true mean (common practice, no source)."""
 TYPICAL_SCATTER = 0.05
-"""Scatter between cartridges of one kind before any is known (common practice, no source)."""
+"""Scatter between cartridges of one kind before the first one is exhausted (common practice, no source)."""
 
 _SCATTERS = (0.015, 0.03, 0.05, 0.08, 0.12, 0.18)
 _SCATTER_LN_SD = 0.4
 _POINTS = 241
 _REACH_SD = 4.5
 _FALL_BEYOND = 20.0
-"""How fast the log density falls, per unit of ln(grams), where the grid has ended (a normal at 4.5 sd)."""
+"""Slope of the log density beyond the grid, per unit of ln(grams) (a normal at 4.5 sd)."""
 
 
 @dataclass(frozen=True, slots=True)
 class Evidence:
-    """Load of an earlier cartridge when it went out, in grams; ``exhausted`` false means changed early."""
+    """The load of an earlier cartridge at its removal, in grams. ``exhausted`` false means changed early."""
 
     load_g: float
     exhausted: bool
@@ -37,10 +37,14 @@ class Evidence:
 
 @dataclass(frozen=True, slots=True)
 class Capacity:
-    """What is known of a cartridge's capacity before its own effluent speaks.
+    """The capacity of a cartridge, as a prior distribution before its own product shows anything.
 
-    ``ln_low`` and ``ln_step`` place the grid on ln(grams); ``weights`` are probabilities that sum to one.
-    ``scatter`` is the learned relative scatter between cartridges; ``rests_on`` says where it all came from.
+    Attributes:
+        ln_low: the lowest point of the grid, ln(grams).
+        ln_step: the step of the grid.
+        weights: the probabilities of the points; their sum is one.
+        scatter: the estimated relative scatter between cartridges.
+        rests_on: the data behind the estimate, in words.
     """
 
     ln_low: float
@@ -50,16 +54,16 @@ class Capacity:
     rests_on: str
 
     def quantile_g(self, p: float) -> float:
-        """The capacity in grams below which it lies with probability ``p``, 0 < p < 1."""
+        """Return the quantile of the capacity in grams for probability ``p``, 0 < p < 1."""
         return math.exp(grid_quantile(self.ln_low, self.ln_step, self.weights, p))
 
     @property
     def median_g(self) -> float:
-        """The capacity in grams that is as likely to be passed as not."""
+        """The median of the capacity, in grams."""
         return self.quantile_g(0.5)
 
     def ln_density(self, ln_g: float) -> float:
-        """Log of the density at ln(grams), up to a constant; it falls off evenly beyond the grid."""
+        """Return the log of the density at ln(grams), up to a constant. It falls linearly beyond the grid."""
         position = (ln_g - self.ln_low) / self.ln_step
         last = len(self.weights) - 1
         inside = min(max(position, 0.0), float(last))
@@ -74,26 +78,26 @@ def estimate(
     rating_sd: float = RATING_SD,
     typical_scatter: float = TYPICAL_SCATTER,
 ) -> Capacity:
-    """What the next cartridge of a kind will take up, from its rating and from the earlier ones.
+    """Estimate the capacity of the next cartridge of a kind, from its rating and the earlier cartridges.
 
     Args:
         rating_g: the rating in grams on the user's ppm scale.
-        earlier: earlier cartridges of the same kind; the order does not matter.
+        earlier: the earlier cartridges of the same kind, in any order.
         rating_sd: relative standard deviation of the rating, 0.01 to 1.
-        typical_scatter: relative scatter between cartridges that is likely before any is known, 0.01 to 0.5.
+        typical_scatter: prior of the relative scatter between cartridges, 0.01 to 0.5.
 
     Raises:
-        InputError: a rating or load that is not above zero, or a deviation outside its range.
+        InputError: If the rating or a load is not above zero, or a deviation is outside its range.
     """
     _check(rating_g, rating_sd, typical_scatter)
-    book = tuple(earlier)
-    for line in book:
+    known = tuple(earlier)
+    for line in known:
         if not (math.isfinite(line.load_g) and line.load_g > 0.0):
             raise InputError(
                 f"Capacity: an earlier cartridge's load of {line.load_g:g} g; it must be above zero."
             )
     centre = math.log(rating_g)
-    logs = [math.log(line.load_g) for line in book]
+    logs = [math.log(line.load_g) for line in known]
     low = min([centre - _REACH_SD * rating_sd, *(x - 0.3 for x in logs)])
     high = max([centre + _REACH_SD * rating_sd, *(x + 0.3 for x in logs)])
     step = (high - low) / (_POINTS - 1)
@@ -101,7 +105,7 @@ def estimate(
     predictive = [0.0] * _POINTS
     scatter_sum = total = 0.0
     joint = [
-        [_ln_joint(mean, scatter, centre, rating_sd, typical_scatter, book, logs) for mean in means]
+        [_ln_joint(mean, scatter, centre, rating_sd, typical_scatter, known, logs) for mean in means]
         for scatter in _SCATTERS
     ]
     top = max(max(row) for row in joint)
@@ -118,15 +122,15 @@ def estimate(
         step,
         tuple(value / norm for value in predictive),
         scatter_sum / total,
-        _rests_on(book, rating_sd),
+        _rests_on(known, rating_sd),
     )
 
 
 def grid_quantile(low: float, step: float, weights: Iterable[float], p: float) -> float:
-    """The ``p`` quantile of probabilities on an even grid, each spread evenly over its own cell.
+    """Return the ``p`` quantile of probabilities on an even grid, each spread evenly over its cell.
 
     Raises:
-        InputError: ``p`` outside 0 to 1.
+        InputError: If ``p`` is not between 0 and 1.
     """
     if not 0.0 < p < 1.0:
         raise InputError(f"Quantile: a probability of {p:g}; it must lie between 0 and 1.")
@@ -144,12 +148,12 @@ def _ln_joint(
     centre: float,
     rating_sd: float,
     typical_scatter: float,
-    book: tuple[Evidence, ...],
+    known: tuple[Evidence, ...],
     logs: list[float],
 ) -> float:
     total = -0.5 * ((mean - centre) / rating_sd) ** 2
     total -= 0.5 * (math.log(scatter / typical_scatter) / _SCATTER_LN_SD) ** 2
-    for line, ln_load in zip(book, logs, strict=True):
+    for line, ln_load in zip(known, logs, strict=True):
         z = (ln_load - mean) / scatter
         if line.exhausted:
             total += -0.5 * z * z - math.log(scatter)
@@ -159,7 +163,7 @@ def _ln_joint(
 
 
 def _smear(weights: list[float], sd_cells: float) -> list[float]:
-    """The weights convolved with a normal of ``sd_cells`` cells; what would leave the grid is dropped."""
+    """Return the weights convolved with a normal of ``sd_cells`` cells. Weight beyond the grid is dropped."""
     reach = max(1, math.ceil(4.0 * sd_cells))
     kernel = [math.exp(-0.5 * (k / sd_cells) ** 2) for k in range(-reach, reach + 1)]
     norm = sum(kernel)
@@ -174,9 +178,9 @@ def _smear(weights: list[float], sd_cells: float) -> list[float]:
     return smeared
 
 
-def _rests_on(book: tuple[Evidence, ...], rating_sd: float) -> str:
-    exhausted = sum(line.exhausted for line in book)
-    early = len(book) - exhausted
+def _rests_on(known: tuple[Evidence, ...], rating_sd: float) -> str:
+    exhausted = sum(line.exhausted for line in known)
+    early = len(known) - exhausted
     parts = [f"rating ±{100.0 * rating_sd:g} %"]
     if exhausted:
         parts.append(f"{exhausted} earlier exhausted")

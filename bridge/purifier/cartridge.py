@@ -1,11 +1,9 @@
-"""The cartridge book's values: what was fitted, what it is rated for, what it cost, what became of it.
+"""Cartridges: their kinds, their ratings, their load and their history.
 
-What a purifier has taken up since it was new: the integral of (feed - product) over the volume treated.
-
-The load is the one clock an exchange cartridge obeys: a hard feed ages it faster in litres, a pure feed
-slower, and the grams it has taken up say how far along it is either way.
-
-A distiller has nothing to exhaust: what counts is the scale it has boiled out of the feed.
+The load is the mass that a purifier has taken up since it was new: the integral of (feed - product) over the
+treated volume. It measures the age of an exchange cartridge. In litres a hard feed exhausts it sooner and a
+soft feed later, in grams the capacity is the same. A distiller has no capacity: its measure is the scale that
+it has boiled out of the feed.
 """
 
 import math
@@ -19,7 +17,7 @@ from bridge.units import CACO3_EQUIVALENT_WEIGHT_G, MILLIGRAMS_PER_GRAIN
 
 @dataclass(frozen=True, slots=True)
 class Load:
-    """Litres treated and grams of dissolved solids taken up since the cartridge was new."""
+    """The litres treated and the grams of dissolved solids taken up since the cartridge was new."""
 
     treated_l: float = 0.0
     taken_up_g: float = 0.0
@@ -33,18 +31,18 @@ class Load:
 
     @property
     def mean_uptake_ppm(self) -> float:
-        """Mean of (feed - product) over the volume treated, in ppm (mg/L); 0 before the first litre."""
+        """The mean of (feed - product) over the treated volume, in ppm (mg/L); 0 before the first litre."""
         return 1000.0 * self.taken_up_g / self.treated_l if self.treated_l > 0.0 else 0.0
 
 
 def add(load: Load, volume_l: float, feed_ppm: float, product_ppm: float) -> Load:
-    """The load after ``volume_l`` more litres were treated from ``feed_ppm`` down to ``product_ppm``.
+    """Return the load after ``volume_l`` more litres from ``feed_ppm`` to ``product_ppm``.
 
-    Grams are (feed - product) x litres / 1000, ppm being mg/L on one scale of dissolved solids for both.
+    The grams are (feed - product) x litres / 1000. Both ppm are mg/L on the same scale of dissolved solids.
 
     Raises:
-        OutOfRangeError: a negative or non-finite value, or a feed below the product. A caller that reads
-            probes passes ``min(product, feed)`` once a spent bed lets everything through.
+        OutOfRangeError: If a value is negative or not finite, or the feed is below the product. A caller with
+            probes passes ``min(product, feed)``, because an exhausted bed lets everything through.
     """
     if not (0.0 <= volume_l < math.inf and 0.0 <= product_ppm <= feed_ppm < math.inf):
         raise _impossible(volume_l, feed_ppm, product_ppm)
@@ -52,12 +50,12 @@ def add(load: Load, volume_l: float, feed_ppm: float, product_ppm: float) -> Loa
 
 
 def rejection_percent(feed_ppm: float, product_ppm: float) -> float:
-    """Share of the feed's dissolved solids held back, in per cent: 100 x (1 - product / feed).
+    """Return the rejection in per cent: 100 x (1 - product / feed).
 
-    Negative when the product is worse than the feed, which is a finding and not an error.
+    It is negative if the product is worse than the feed, which is a result and not an error.
 
     Raises:
-        OutOfRangeError: a negative or non-finite value, or a feed of zero.
+        OutOfRangeError: If a value is negative or not finite, or the feed is zero.
     """
     _check_ppm("feed", feed_ppm)
     _check_ppm("product", product_ppm)
@@ -67,14 +65,14 @@ def rejection_percent(feed_ppm: float, product_ppm: float) -> float:
 
 
 def equivalents(taken_up_g: float, equivalent_weight_g: float) -> float:
-    """Equivalents (mol of charge) in ``taken_up_g`` of solids of the given equivalent weight in g/eq.
+    """Return the equivalents (mol of charge) in ``taken_up_g`` of solids with an equivalent weight in g/eq.
 
-    As calcium carbonate the equivalent weight is 50.04 g/eq (molar mass 100.09 g/mol over charge 2); as
-    sodium chloride 58.44 g/eq.
+    The equivalent weight is 50.04 g/eq as calcium carbonate (molar mass 100.09 g/mol over charge 2), and
+    58.44 g/eq as sodium chloride.
 
     Raises:
-        InputError: an equivalent weight that is not above zero.
-        OutOfRangeError: a negative load.
+        InputError: If the equivalent weight is not above zero.
+        OutOfRangeError: If the load is negative.
     """
     if not (math.isfinite(equivalent_weight_g) and equivalent_weight_g > 0.0):
         raise InputError(f"Equivalent weight: {equivalent_weight_g} g/eq; it must be above zero.")
@@ -85,12 +83,12 @@ def equivalents(taken_up_g: float, equivalent_weight_g: float) -> float:
 
 def _impossible(volume_l: float, feed_ppm: float, product_ppm: float) -> OutOfRangeError:
     if not 0.0 <= volume_l < math.inf:
-        return OutOfRangeError(f"Load: {volume_l} litres more; volume treated cannot run backwards.")
+        return OutOfRangeError(f"Load: {volume_l} litres more; the treated volume cannot decrease.")
     _check_ppm("feed", feed_ppm)
     _check_ppm("product", product_ppm)
     return OutOfRangeError(
         f"Load: the feed ({feed_ppm:g} ppm) is below the product ({product_ppm:g} ppm); "
-        "a purifier only takes up, so check whether the two probes are swapped."
+        "a purifier removes solids, so check whether the two probes are swapped."
     )
 
 
@@ -100,29 +98,29 @@ def _check_ppm(which: str, value: float) -> None:
 
 
 class Kind(Enum):
-    """How a purifier takes the dissolved solids out."""
+    """The way in which a purifier removes dissolved solids."""
 
     EXCHANGE = "exchange"
-    """Hydrogen and hydroxide exchange resin: pure until its front arrives."""
+    """Hydrogen and hydroxide exchange resin: the product is pure until the front breaks through."""
     MEMBRANE = "membrane"
-    """Reverse osmosis: a rejection that falls slowly."""
+    """Reverse osmosis: the rejection falls slowly."""
     DISTILLER = "distiller"
-    """Nothing to exhaust; scale grows with the volume boiled."""
+    """Distillation: scale grows with the boiled volume."""
 
 
 class Fate(Enum):
-    """What became of a cartridge."""
+    """The state of a cartridge, or its end."""
 
     RUNNING = "running"
     EXHAUSTED = "exhausted"
-    """Its product crossed the limit: the load then is its capacity."""
+    """The product crossed the limit: the load at that time is the capacity."""
     CHANGED_EARLY = "changed-early"
-    """Taken out before its product crossed the limit: its capacity was more than its load (censored)."""
+    """Removed before the product crossed the limit: the capacity is more than the load (censored)."""
 
 
 @dataclass(frozen=True, slots=True)
 class RatedLitres:
-    """So many litres of a feed of so many ppm, as makers of pitchers and cartridges state it."""
+    """Litres of a feed of a given ppm, as makers of pitchers and cartridges state it."""
 
     litres: float
     at_ppm: float
@@ -130,14 +128,14 @@ class RatedLitres:
 
 @dataclass(frozen=True, slots=True)
 class RatedGrains:
-    """Grains as calcium carbonate, as the resin trade states it."""
+    """Grains as calcium carbonate, as makers of resin state it."""
 
     grains: float
 
 
 @dataclass(frozen=True, slots=True)
 class RatedResin:
-    """Litres of resin and the equivalents that a litre takes up."""
+    """Litres of resin, and the equivalents that a litre takes up."""
 
     resin_l: float
     equivalents_per_l: float
@@ -155,7 +153,7 @@ Rating = RatedLitres | RatedGrains | RatedResin | RatedGrams
 
 @dataclass(frozen=True, slots=True)
 class Cartridge:
-    """One line of the book. ``model`` is the user's word for cartridges of one kind."""
+    """One cartridge of the history. ``model`` is the user's name for cartridges of one kind."""
 
     model: str
     kind: Kind
@@ -172,7 +170,7 @@ class Cartridge:
         if (self.removed is None) != (self.fate is Fate.RUNNING):
             raise InputError(
                 f"Cartridge {self.model!r}: fate {self.fate.value!r} with removal date {self.removed}; "
-                "a running cartridge has no removal date and every other one has."
+                "a running cartridge has no removal date, every other cartridge has one."
             )
         if self.removed is not None and self.removed < self.fitted:
             raise InputError(
@@ -181,13 +179,13 @@ class Cartridge:
 
 
 def rated_grams(rating: Rating, equivalent_weight_g: float = CACO3_EQUIVALENT_WEIGHT_G) -> float:
-    """Grams that a rating promises, on the scale whose equivalent weight is given in g/eq.
+    """Return the grams of a rating, on the scale with the given equivalent weight in g/eq.
 
-    Grains and equivalents are converted through ``equivalent_weight_g``: 50.04 as calcium carbonate, which is
-    the default; on a meter's own scale, the feed's ppm divided by its milliequivalents per litre.
+    Grains and equivalents are converted with ``equivalent_weight_g``. The default is 50.04, as calcium
+    carbonate. For the scale of a meter it is the ppm of the feed divided by its milliequivalents per litre.
 
     Raises:
-        InputError: a part of the rating, or the equivalent weight, is not above zero.
+        InputError: If a part of the rating, or the equivalent weight, is not above zero.
     """
     _positive("equivalent weight", equivalent_weight_g)
     match rating:
@@ -208,10 +206,10 @@ def rated_grams(rating: Rating, equivalent_weight_g: float = CACO3_EQUIVALENT_WE
 
 
 def litres_on_feed(capacity_g: float, feed_ppm: float, product_ppm: float = 0.0) -> float:
-    """Litres a capacity treats on a feed: grams x 1000 / (feed - product).
+    """Return the litres that a capacity treats with a feed: grams x 1000 / (feed - product).
 
     Raises:
-        InputError: a capacity that is not above zero, or a feed that is not above the product.
+        InputError: If the capacity is not above zero, or the feed is not above the product.
     """
     _positive("capacity", capacity_g)
     _positive("feed above product", feed_ppm - product_ppm)
@@ -224,10 +222,10 @@ def _positive(what: str, value: float) -> None:
 
 
 def scale_g(volume_l: float, carbonate_hardness_ppm: float) -> float:
-    """Grams of scale in the boiler, at most: all carbonate hardness (ppm as calcium carbonate) boiled so far.
+    """Return the largest mass of scale in grams: all carbonate hardness (ppm as calcium carbonate).
 
     Raises:
-        InputError: a negative or non-finite value.
+        InputError: If a value is negative or not finite.
     """
     for what, value in (("volume", volume_l), ("carbonate hardness", carbonate_hardness_ppm)):
         if not (math.isfinite(value) and value >= 0.0):
@@ -236,10 +234,10 @@ def scale_g(volume_l: float, carbonate_hardness_ppm: float) -> float:
 
 
 def litres_to_descaling(since_last_l: float, carbonate_hardness_ppm: float, allowed_g: float) -> float:
-    """Litres that may still be boiled before ``allowed_g`` of scale have gathered; 0 when it is due.
+    """Return the litres that can be boiled before there are ``allowed_g`` of scale; 0 if descaling is due.
 
     Raises:
-        InputError: a negative or non-finite value, or an allowance that is not above zero.
+        InputError: If a value is negative or not finite, or ``allowed_g`` is not above zero.
     """
     if not (math.isfinite(allowed_g) and allowed_g > 0.0):
         raise InputError(f"Distiller: {allowed_g:g} g of scale allowed; it must be above zero.")

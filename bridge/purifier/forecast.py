@@ -1,7 +1,7 @@
-"""How many litres and days are left, with their intervals, and when to order.
+"""The forecast of a purifier: the litres and days left, with their intervals, and the time to order.
 
-The posterior over the load at the crossing is turned into litres by the feed to be expected, itself with an
-uncertainty, and into days by the use to be expected.
+The posterior of the load at the crossing is converted to litres with the expected feed, which is uncertain
+too, and to days with the expected use.
 """
 
 import math
@@ -16,33 +16,33 @@ from bridge.purifier.breakthrough import Front
 from bridge.purifier.grid import CELLS, SHELVES, SLOPES, by_shape
 
 ORDER_DRY_SHARE = 0.08
-"""Order as soon as this share of the lead time is to be expected without a working cartridge.
+"""Order when the expected time without a working cartridge reaches this share of the lead time.
 
-Unlike a bare chance of running out it weighs how long one would be without: where the capacity is well known
-being late means being late by little. Smaller orders sooner and wastes more of the old cartridge's time on
-the shelf; at this share no order on a known kind of cartridge came before 75 % of its life, and nearly
-every one before the crossing, in simulated columns.
+A plain probability of exhaustion would not count how long this time is: if the capacity is well known, a late
+order is late by a short time only. A smaller share orders earlier and uses less of the old cartridge. With
+this share no order for a known kind of cartridge came before 75 % of its life, and nearly every one came
+before the crossing, in simulated columns.
 """
 
 _SPREAD_POINTS = ((-1.732, 1 / 6), (0.0, 2 / 3), (1.732, 1 / 6))
-"""Gauss-Hermite: three values and weights that carry a normal's mean and variance."""
+"""Gauss-Hermite quadrature: three values and weights with the mean and the variance of a normal."""
 
 SHARES = (0.5, 0.1, 0.9, 0.025, 0.975)
-"""Of an interval's median, low80, high80, low95 and high95."""
+"""The probabilities of median, low80, high80, low95 and high95 of an interval."""
 
 _MARKS = (1e-9, *(NormalDist().cdf(0.2 * k) for k in range(-18, 19)), 1.0 - 1e-9)
-"""Shares between which many cells are gathered into few: even steps of a normal, so that the tails stay."""
+"""Probabilities between which many cells are merged: even steps of a normal, to keep the tails."""
 
 _SMALL = 1e-5
-"""A shape less likely than this does not show in any figure."""
+"""Shapes with a lower probability are ignored."""
 
 Cell = tuple[float, float, float]
-"""Litres left from, to, and the probability spread evenly between the two."""
+"""Lower and upper end of a range, and its probability, spread evenly over the range."""
 
 
 @dataclass(frozen=True, slots=True)
 class Interval:
-    """A quantity's median with its central 80 % and 95 % intervals."""
+    """The median of a quantity, with its central 80 % and 95 % intervals."""
 
     median: float
     low80: float
@@ -51,14 +51,14 @@ class Interval:
     high95: float
 
     def shifted(self, offset: float) -> "Interval":
-        """The interval of the quantity + ``offset``."""
+        """Return the interval of the quantity plus ``offset``."""
         values = (self.median, self.low80, self.high80, self.low95, self.high95)
         return Interval(*(value + offset for value in values))
 
 
 @dataclass(frozen=True, slots=True)
 class Expected:
-    """A mean to be expected (a feed in ppm, a use in litres a day) and its standard deviation."""
+    """An expected mean (a feed in ppm, a use in litres a day) and its standard deviation."""
 
     mean: float
     sd: float
@@ -72,11 +72,15 @@ class Expected:
 
 @dataclass(frozen=True, slots=True)
 class Forecast:
-    """What is left. ``rests_on`` names what the figures were drawn from.
+    """The forecast of a purifier.
 
-    ``chance_within_lead`` is the probability that the product crosses the limit within the lead time,
-    ``dry_share_of_lead`` the part of the lead time that is on average spent after the crossing; ``order_now``
-    says that the latter has reached ORDER_DRY_SHARE, or that the crossing is past.
+    Attributes:
+        litres_left: the litres of product until the crossing.
+        days_left: the days until the crossing.
+        chance_within_lead: the probability that the product crosses the limit within the lead time.
+        dry_share_of_lead: the expected share of the lead time after the crossing.
+        order_now: True if ``dry_share_of_lead`` has reached ORDER_DRY_SHARE, or after the crossing.
+        rests_on: the data behind the forecast, in words.
     """
 
     litres_left: Interval
@@ -88,16 +92,16 @@ class Forecast:
 
 
 def forecast(front: Front, feed: Expected, use_l_per_day: Expected, lead_days: float) -> Forecast:
-    """Litres and days left for an exchange bed, and whether to order.
+    """Forecast the litres and days left for an exchange bed, and whether to order.
 
     Args:
         front: the running bed.
-        feed: the mean feed to be expected until it gives out, ppm.
-        use_l_per_day: mean product to be drawn until then, litres a day.
-        lead_days: days from the order to the fitted cartridge.
+        feed: the expected mean feed until the bed is exhausted, ppm.
+        use_l_per_day: the expected mean use until then, litres a day.
+        lead_days: the days from the order until the new cartridge is fitted.
 
     Raises:
-        InputError: a negative lead time.
+        InputError: If the lead time is negative.
     """
     seen = "product over the limit" if front.crossed else "product rising" if front.risen else "product pure"
     rests_on = f"{front.grid.prior.rests_on}; {seen}; feed {feed.mean:.3g} ± {feed.sd:.2g} ppm"
@@ -105,10 +109,10 @@ def forecast(front: Front, feed: Expected, use_l_per_day: Expected, lead_days: f
 
 
 def from_cells(cells: list[Cell], use_l_per_day: Expected, lead_days: float, rests_on: str) -> Forecast:
-    """The forecast that a distribution of litres left makes with a use and a lead time.
+    """Return the forecast from a distribution of the litres left, a use and a lead time.
 
     Raises:
-        InputError: a negative lead time.
+        InputError: If the lead time is negative.
     """
     if not (math.isfinite(lead_days) and lead_days >= 0.0):
         raise InputError(f"Forecast: a lead time of {lead_days:g} days; it must be zero or more.")
@@ -127,10 +131,10 @@ def from_cells(cells: list[Cell], use_l_per_day: Expected, lead_days: float, res
 
 
 def cells_left(front: Front, feed: Expected) -> list[Cell]:
-    """The distribution of the litres until the product crosses the limit, on the feed to be expected.
+    """Return the distribution of the litres until the product crosses the limit, with the expected feed.
 
-    All at zero once it has crossed. A feed at or under the limit never crosses it; the figure is then the
-    litres until nearly the whole feed comes through.
+    After the crossing all litres are zero. With a feed at or under the limit the product never crosses it.
+    Then the result is the litres until nearly the whole feed breaks through.
     """
     if front.crossed is not None:
         return [(0.0, 0.0, 1.0)]
@@ -147,9 +151,9 @@ def cells_left(front: Front, feed: Expected) -> list[Cell]:
 
 
 def _grams_at_crossing(front: Front, feed_ppm: float) -> list[Cell]:
-    """The distribution of the grams brought to the bed at the crossing, in cells that do not overlap.
+    """Return the distribution of the grams applied at the crossing, in cells that do not overlap.
 
-    In the logarithm a shape only shifts the capacities, so all shapes add up on one line of even steps.
+    On a logarithmic scale a shape only shifts the capacities, so all shapes are summed on one grid.
     """
     grid = front.grid
     reach = max(feed_ppm, 1.05 * grid.limit_ppm)
@@ -187,12 +191,12 @@ def _grams_at_crossing(front: Front, feed_ppm: float) -> list[Cell]:
 
 
 def interval(cells: list[Cell]) -> Interval:
-    """Median and central intervals of a distribution given as cells."""
+    """Return the median and the central intervals of a distribution in cells."""
     return Interval(*quantiles(cells, SHARES))
 
 
 def gathered(cells: list[Cell]) -> list[Cell]:
-    """The same distribution in a few dozen cells that do not overlap, however many there were."""
+    """Return the same distribution in a few dozen cells that do not overlap."""
     if len(cells) < len(_MARKS):
         return cells
     total = sum(weight for _, _, weight in cells)
@@ -201,12 +205,12 @@ def gathered(cells: list[Cell]) -> list[Cell]:
 
 
 def quantiles(cells: Iterable[Cell], shares: Sequence[float]) -> list[float]:
-    """The values below which these shares of a distribution lie that is spread evenly within each cell.
+    """Return the quantiles of a distribution in cells for these probabilities.
 
-    The cells may overlap in any way: where they do, their densities add up.
+    The cells can overlap: then their densities add up.
 
     Raises:
-        InputError: a share that does not lie between 0 and 1, or cells without any weight.
+        InputError: If a probability is not between 0 and 1, or if the cells have no weight.
     """
     if not all(0.0 < share < 1.0 for share in shares):
         raise InputError(f"Quantiles: shares of {list(shares)}; each must lie between 0 and 1.")
@@ -246,14 +250,14 @@ def _part_below(low: float, high: float, mark: float) -> float:
 
 
 def _mean_below(low: float, high: float, mark: float) -> float:
-    """Mean distance below the mark (zero above it) of a value spread evenly from low to high."""
+    """Return the mean distance below the mark (zero above it) of a value spread evenly from low to high."""
     if high <= mark:
         return mark - 0.5 * (low + high)
     return 0.5 * (mark - low) ** 2 / (high - low) if low < mark else 0.0
 
 
 def _spread(expected: Expected) -> list[tuple[float, float]]:
-    """Values and weights that stand for an expectation with its deviation."""
+    """Return values and weights with the mean and the standard deviation of an expectation."""
     if expected.sd == 0.0:
         return [(expected.mean, 1.0)]
     return [
@@ -263,7 +267,7 @@ def _spread(expected: Expected) -> list[tuple[float, float]]:
 
 
 def _looked_up(values: list[float], reached: list[float], target: float) -> float:
-    """The value at which so much is reached, on a straight line between the two around it."""
+    """Return the value at which ``target`` is reached, linear between the two values around it."""
     i = min(bisect_left(reached, target), len(reached) - 1)
     if i == 0 or reached[i] == reached[i - 1]:
         return values[i]

@@ -1,31 +1,33 @@
-"""The joint posterior of a bed's capacity and of the shape of its front, on a grid of fixed size.
+"""The joint posterior of the capacity of a bed and of the shape of its front, on a grid of fixed size.
 
-Real fronts are not those of a model. What a reading misses by is taken to wander along the bed: close
-readings miss by nearly the same, and readings some widths of the front apart miss independently (an
-Ornstein-Uhlenbeck process in load, of each shape's own length). So a reading is judged by what the one before
-it leaves to be expected, and it is the change between two readings that tells a steep front from a slow one,
-or from a shelf. Evidence is forgotten by the same measure of length: the posterior never grows surer than the
-model deserves.
+Each cell of the grid is a shape and a capacity. A reading gives each cell a residual: the difference between
+the reading and the model. Real fronts differ from a model, so the residual is modelled as an
+Ornstein-Uhlenbeck process in load, with a length that depends on the shape. Readings at short distances have
+nearly the same residual, readings some widths of the front apart have independent ones. The expected residual
+of a reading follows from the one before. So the change between two readings distinguishes a steep front from
+a slow one, or from a shelf. The evidence decays with the same length, so that the posterior never becomes
+narrower than the model is accurate.
 
-What a front of each shape would show: the residuals of a reading over shapes x capacities.
-
-Two families of shape. Logistic: the front of Bohart and Adams, of Thomas, and of Yoon and Nelson, which are
-one curve in different letters, written in load instead of time so that a changing feed does not bend it:
+There are two families of shapes. Logistic: the front of Bohart and Adams, of Thomas, and of Yoon and Nelson,
+which are the same curve in different notations. It is written in load instead of time, so that a change of
+the feed does not change the shape:
 
     product = floor + (feed - floor) / (1 + exp(-(applied - centre) / width))
 
-``applied`` is the grams brought to the bed so far, ``capacity`` the grams it takes up until the product
-crosses the limit, and ``slope`` = width / capacity. From the curve,
+``applied`` is the grams brought to the bed so far, ``capacity`` the grams that it takes up until the product
+crosses the limit, and ``slope`` = width / capacity. It follows that
 
     centre  = capacity x (1 + slope x ln(feed / limit))
     applied = capacity x (1 + slope x ln(feed / (feed - limit)))       when the product crosses the limit
 
-Shelf: a mixed bed can end in two steps. The hydroxide resin, which takes up carbonic acid too, ends first,
-and the product stands on a low shelf of carbonic acid until the hydrogen resin ends as well: pure, then
-a small share of the limit for the last few per cent of the capacity, then the crossing.
+Shelf: a mixed bed can be exhausted in two steps. The hydroxide resin, which takes up carbonic acid too, is
+exhausted first. Then the product has a low level of carbonic acid, the shelf, until the hydrogen resin is
+exhausted too: the product is pure, then it is a small share of the limit for the last few per cent of the
+capacity, then it crosses.
 
-A steep front fits between two cells, so a cell is judged by what its two edges would show: a reading between
-them misses nothing, and the wider they stand apart the less it says.
+A steep front can lie between two cells. So the residual of a cell follows from the model at both edges of the
+cell. A reading between the two values has a residual of zero, and the wider the distance of the edges, the
+lower its likelihood.
 """
 
 import math
@@ -36,35 +38,35 @@ from bridge.errors import InputError
 from bridge.purifier.capacity import Capacity
 
 SLOPES = (0.001, 0.003, 0.008, 0.02, 0.045, 0.08, 0.12, 0.18, 0.27)
-"""Logistic shapes: width of the front over capacity, from an ideal bed to a strongly hindered one."""
+"""Logistic shapes: width of the front over capacity, from an ideal bed to one with slow exchange."""
 SHELVES = (0.008, 0.02, 0.05)
 """Shelf shapes: the share of the capacity that the shelf lasts."""
 SHAPES = len(SLOPES) + len(SHELVES)
 WIDTHS = (*SLOPES, *(0.25 * shelf for shelf in SHELVES))
-"""Of each shape the share of the capacity over which its product changes by an e-fold or so."""
+"""For each shape, the share of the capacity over which the product changes by about one e-fold."""
 CELLS = 64
-"""Cells of the grid in ln(capacity); with the shapes, the whole size of the posterior."""
+"""Number of capacities of the grid, evenly spaced in ln(capacity)."""
 
 RESOLUTION_SHARE = 0.005
-"""What a probe resolves, as a share of the limit."""
+"""Resolution of a probe, as a share of the limit."""
 LOG_SD = 0.25
-"""Disagreement of a reading with a perfect model, in e-folds of the product above the resolution."""
+"""Standard deviation of the residual of a perfect model, in e-folds of the product above the resolution."""
 
 _SHELF_TOP_SHARE = 0.3
 _SHELF_FOOT_SHARE = 0.04
-"""A shelf stays between these shares of the limit above the floor (carbonic acid alone; seen in PHREEQC
+"""A shelf lies between these shares of the limit above the floor (carbonic acid only; from PHREEQC
 columns)."""
 _NOISE = 0.2
-"""In e-folds: so much above the floor says nothing against a front that is far; probe and floor are noisy."""
+"""In e-folds: so much above the floor is no evidence against a distant front, because of noise."""
 _ABOVE_SHELF = 2.5
-"""A reading above the shelf is doubted this much more than one beside a front: a shelf is flat."""
+"""Factor for the residual of a reading above the shelf, because a shelf is flat."""
 _FOOT, _HEAD = -12.0, 8.0
-"""Beyond these a logistic front is its floor or its feed, to a hundredth of what a probe resolves."""
+"""Beyond these a logistic front equals the floor or the feed, to a hundredth of the resolution of a probe."""
 
 
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """One reading of a bed: where it stands in load, its mean feed lately, and the three concentrations."""
+    """One reading of a bed: the load, the recent mean feed, and the feed, the floor and the product."""
 
     applied_g: float
     mean_feed_ppm: float
@@ -76,9 +78,15 @@ class Reading:
 def residuals(
     ln_low: float, ln_step: float, limit_ppm: float, reading: Reading
 ) -> tuple[list[float], list[float]]:
-    """By how many e-folds the reading misses what each cell would show, and how far its edges stand apart.
+    """Return the residual of a reading for each cell, and the gap between the edges of each cell.
 
-    Both over shapes x capacities, shape by shape.
+    Both are in e-folds, over shapes x capacities, shape by shape.
+
+    Args:
+        ln_low: the lowest capacity of the grid, ln(grams).
+        ln_step: the step of the grid.
+        limit_ppm: the limit of the product.
+        reading: the reading.
     """
     resolution = RESOLUTION_SHARE * limit_ppm
     seen = math.log(reading.product_ppm + resolution)
@@ -88,73 +96,83 @@ def residuals(
     ln_base, ln_full = math.log(base), math.log(base + reach)
     ln_ratio = math.log(max(reading.mean_feed_ppm, 1.05 * limit_ppm) / limit_ppm)
     far = math.copysign(max(abs(seen - ln_base) - _NOISE, 0.0), seen - ln_base)
-    exp, log = math.exp, math.log
     # The edges of the cells as progress along their capacity, which falls from one to the next.
-    ln_first = (log(reading.applied_g) if reading.applied_g > 0.0 else -700.0) - ln_low + 0.5 * ln_step
-    misses: list[float] = []
-    apart: list[float] = []
+    ln_first = (math.log(reading.applied_g) if reading.applied_g > 0.0 else -700.0) - ln_low + 0.5 * ln_step
+    residual: list[float] = []
+    edge_gap: list[float] = []
     for slope in SLOPES:
         centre = 1.0 / slope + ln_ratio
         past = _count(ln_first, ln_step, slope * (centre + _HEAD))
         there = _count(ln_first, ln_step, slope * (centre + _FOOT))
         shown = [ln_full] * past
         shown += [
-            log(base + reach / (1.0 + exp(centre - exp(ln_first - i * ln_step) / slope)))
+            math.log(base + reach / (1.0 + math.exp(centre - math.exp(ln_first - i * ln_step) / slope)))
             for i in range(past, there)
         ]
         shown += [ln_base] * (CELLS + 1 - there)
         lows = shown[1:]
-        misses += [
+        residual += [
             seen - high if seen > high else seen - low if seen < low else 0.0
             for high, low in zip(shown, lows[:there], strict=False)
         ]
-        misses += [far] * (CELLS - there)
-        apart += map(operator.sub, shown, lows)
-    ln_top, ln_foot = log(base + _SHELF_TOP_SHARE * limit_ppm), log(base + _SHELF_FOOT_SHARE * limit_ppm)
+        residual += [far] * (CELLS - there)
+        edge_gap += map(operator.sub, shown, lows)
+    ln_top, ln_foot = (
+        math.log(base + _SHELF_TOP_SHARE * limit_ppm),
+        math.log(base + _SHELF_FOOT_SHARE * limit_ppm),
+    )
     on_shelf = _ABOVE_SHELF * (seen - ln_top) if seen > ln_top else min(seen - ln_foot, 0.0)
-    spent = min(seen - log(base + limit_ppm), 0.0)
+    spent = min(seen - math.log(base + limit_ppm), 0.0)
     gone = max(_count(ln_first, ln_step, 1.0) - 1, 0)
     for shelf in SHELVES:
         begun = min(_count(ln_first, ln_step, 1.0 - shelf), CELLS)
-        misses += [spent] * gone + [on_shelf] * (begun - gone) + [far] * (CELLS - begun)
-        apart += [0.0] * gone + [ln_top - ln_foot] * (begun - gone) + [0.0] * (CELLS - begun)
-    return misses, apart
+        residual += [spent] * gone + [on_shelf] * (begun - gone) + [far] * (CELLS - begun)
+        edge_gap += [0.0] * gone + [ln_top - ln_foot] * (begun - gone) + [0.0] * (CELLS - begun)
+    return residual, edge_gap
 
 
 def _count(ln_first: float, ln_step: float, mark: float) -> int:
-    """How many edges lie at or beyond a progress of ``mark``."""
+    """Return how many edges lie at or beyond a progress of ``mark``."""
     if mark <= 0.0:
         return CELLS + 1
     return min(max(math.floor((ln_first - math.log(mark)) / ln_step) + 1, 0), CELLS + 1)
 
 
 _SHELF_ODDS = 0.2
-"""Odds of a shelf against a logistic front before anything is seen."""
+"""Prior odds of a shelf against a logistic front."""
 _SHAPE_LN = (-math.log(len(SLOPES)),) * len(SLOPES) + (math.log(_SHELF_ODDS / len(SHELVES)),) * len(SHELVES)
 _LN_WIDTHS = tuple(map(math.log, WIDTHS))
 _READ_SD = 0.05
-"""Of a reading by itself, in e-folds: what does not wander along."""
+"""Standard deviation of the independent part of a residual, in e-folds."""
 _TAIL = 8.0
-"""Degrees of freedom of all that disagreement: one wild reading cannot decide."""
+"""Degrees of freedom of the residuals (Student's t), so that one outlier cannot decide."""
 _LENGTH = 2.0
-"""Widths of a front after which what a reading misses by is independent, or nearly so."""
+"""Widths of a front after which residuals are nearly independent."""
 _FORGET = 0.5
-"""What is left of the evidence after half a width of a shape's front."""
+"""Share of the evidence that remains after half a width of the front of a shape."""
 _FORGET_WIDTHS = 0.5
 _FASTER = 2.0
-"""A steep shape forgets at most this much faster than the front that is likely."""
+"""The evidence of a steep shape decays faster than that of the likely front by at most this factor."""
 _MIN_STEP = 2e-4
 _TAIL_MASS = 2e-4
 
 
 @dataclass(frozen=True, slots=True)
 class Grid:
-    """The grid and the readings that are in it.
+    """The grid with its prior, its evidence and its posterior.
 
-    ``prior_ln`` is the log prior of each cell, ``evidence`` the log likelihood and ``weights`` the posterior
-    probability, each over shapes x capacities, shape by shape. ``spread`` and ``typical_g`` are the
-    posterior's mean width (geometric, as a share of the capacity) and capacity. ``last`` is the newest
-    reading and ``missed`` what it misses by in each cell.
+    Attributes:
+        prior: the prior of the capacity.
+        limit_ppm: the limit of the product.
+        ln_low: the lowest capacity of the grid, ln(grams).
+        ln_step: the step of the grid.
+        prior_ln: the log prior of each capacity.
+        evidence: the log likelihood of each cell, over shapes x capacities, shape by shape.
+        weights: the posterior probability of each cell, in the same order.
+        spread: the mean width of the posterior (geometric), as a share of the capacity.
+        typical_g: the mean capacity of the posterior (geometric), grams.
+        last: the newest reading.
+        residual: the residual of the newest reading in each cell.
     """
 
     prior: Capacity
@@ -167,11 +185,11 @@ class Grid:
     spread: float = 0.0
     typical_g: float = 0.0
     last: Reading | None = None
-    missed: tuple[float, ...] = ()
+    residual: tuple[float, ...] = ()
 
 
 def blank(prior: Capacity, limit_ppm: float) -> Grid:
-    """The grid of a bed of which only its prior capacity is known."""
+    """Return the grid of a new bed, from the prior of its capacity."""
     low = prior.ln_low
     step = prior.ln_step * (len(prior.weights) - 1) / (CELLS - 1)
     evidence = (0.0,) * (CELLS * SHAPES)
@@ -186,26 +204,34 @@ def restored(
     evidence: tuple[float, ...],
     last: Reading | None,
 ) -> Grid:
-    """A grid with the evidence that an earlier process had gathered, under a prior that may have changed.
+    """Return a grid with the evidence of an earlier process. The prior can have changed since then.
+
+    Args:
+        prior: the present prior of the capacity.
+        limit_ppm: the limit of the product.
+        ln_low: the lowest capacity of the earlier grid.
+        ln_step: the step of the earlier grid.
+        evidence: the evidence of the earlier grid.
+        last: the newest reading in it.
 
     Raises:
-        InputError: evidence that does not belong to a grid of this size.
+        InputError: If the evidence does not have the size of the grid.
     """
     if len(evidence) != CELLS * SHAPES or not ln_step > 0.0 or not all(map(math.isfinite, evidence)):
         raise InputError(f"Grid: {len(evidence)} values of evidence; it must be {CELLS * SHAPES} numbers.")
-    missed = () if last is None else tuple(residuals(ln_low, ln_step, limit_ppm, last)[0])
+    residual = () if last is None else tuple(residuals(ln_low, ln_step, limit_ppm, last)[0])
     prior_ln = _prior_ln(prior, ln_low, ln_step)
-    grid = Grid(prior, limit_ppm, ln_low, ln_step, prior_ln, evidence, last=last, missed=missed)
+    grid = Grid(prior, limit_ppm, ln_low, ln_step, prior_ln, evidence, last=last, residual=residual)
     return _weighed(grid)
 
 
 def weigh(grid: Grid, reading: Reading, gained_g: float) -> Grid:
-    """The grid with one more reading in it, ``gained_g`` grams brought to the bed after the one before it.
+    """Return the grid with one more reading, ``gained_g`` grams after the one before.
 
-    Where the reading narrows or moves the posterior so far that the grid must follow, it is put on the new
-    grid again, once, so the cost is bounded.
+    If the posterior becomes too narrow for the grid, or leaves it, the grid is moved and the reading is
+    weighed once more.
     """
-    after = _judged(grid, reading, gained_g)
+    after = _with_reading(grid, reading, gained_g)
     better = _better_range(grid, by_capacity(after.weights))
     if better is None:
         return after
@@ -217,35 +243,34 @@ def weigh(grid: Grid, reading: Reading, gained_g: float) -> Grid:
         ln_step=step,
         prior_ln=_prior_ln(grid.prior, low, step),
         evidence=_regrid(grid, low, step),
-        missed=() if last is None else tuple(residuals(low, step, grid.limit_ppm, last)[0]),
+        residual=() if last is None else tuple(residuals(low, step, grid.limit_ppm, last)[0]),
     )
-    return _judged(moved, reading, gained_g)
+    return _with_reading(moved, reading, gained_g)
 
 
 def by_shape(weights: tuple[float, ...]) -> list[float]:
-    """The probability of each shape."""
+    """Return the probability of each shape."""
     return [sum(weights[start : start + CELLS]) for start in range(0, CELLS * SHAPES, CELLS)]
 
 
 def by_capacity(weights: tuple[float, ...]) -> list[float]:
-    """The probability of each capacity, whatever the shape."""
+    """Return the probability of each capacity, summed over the shapes."""
     rows = [weights[start : start + CELLS] for start in range(0, CELLS * SHAPES, CELLS)]
     return list(map(sum, zip(*rows, strict=True)))
 
 
-def _judged(grid: Grid, reading: Reading, gained_g: float) -> Grid:
-    """The evidence and the posterior with one more reading."""
-    missed, apart = residuals(grid.ln_low, grid.ln_step, grid.limit_ppm, reading)
-    before = grid.missed or (0.0,) * (CELLS * SHAPES)
+def _with_reading(grid: Grid, reading: Reading, gained_g: float) -> Grid:
+    """Return the grid with the evidence and the posterior of one more reading."""
+    residual, edge_gap = residuals(grid.ln_low, grid.ln_step, grid.limit_ppm, reading)
+    before = grid.residual or (0.0,) * (CELLS * SHAPES)
     widths = gained_g / grid.typical_g
     likely = _FASTER * min(1.0, widths / (_FORGET_WIDTHS * grid.spread))
     gain, unit = -0.5 * (_TAIL + 1.0), 1.0 / (2.5 * LOG_SD)
-    log1p, exp = math.log1p, math.exp
     old = grid.evidence
     evidence: list[float] = []
     start = 0
     for width in WIDTHS:
-        stays = exp(-widths / (_LENGTH * width))
+        stays = math.exp(-widths / (_LENGTH * width))
         fresh = 1.0 - stays * stays
         scale = 1.0 / (_TAIL * (LOG_SD * LOG_SD * fresh + _READ_SD * _READ_SD))
         keep = _FORGET ** min(likely, widths / (_FORGET_WIDTHS * width), 1.0)
@@ -253,18 +278,18 @@ def _judged(grid: Grid, reading: Reading, gained_g: float) -> Grid:
         start += CELLS
         evidence += [
             keep * held
-            + gain * log1p((off := now - stays * earlier) * off * scale)
-            - (fresh * log1p(between * unit) if between else 0.0)
+            + gain * math.log1p((off := now - stays * earlier) * off * scale)
+            - (fresh * math.log1p(between * unit) if between else 0.0)
             for held, now, earlier, between in zip(
-                old[part], missed[part], before[part], apart[part], strict=True
+                old[part], residual[part], before[part], edge_gap[part], strict=True
             )
         ]
-    after = replace(grid, evidence=tuple(evidence), last=reading, missed=tuple(missed))
+    after = replace(grid, evidence=tuple(evidence), last=reading, residual=tuple(residual))
     return _weighed(after)
 
 
 def _weighed(grid: Grid) -> Grid:
-    """The grid with its posterior and the typical values brought up to date."""
+    """Return the grid with its posterior and its typical values updated."""
     prior_ln = grid.prior_ln
     logs: list[float] = []
     for shape, start in enumerate(range(0, CELLS * SHAPES, CELLS)):
@@ -273,8 +298,7 @@ def _weighed(grid: Grid) -> Grid:
         logs += [value + of_shape for value in part]
     top = max(logs)
     cut = top - 30.0
-    exp = math.exp
-    likely = [exp(value - top) if value > cut else 0.0 for value in logs]
+    likely = [math.exp(value - top) if value > cut else 0.0 for value in logs]
     total = sum(likely)
     weights = tuple([value / total for value in likely])
     ln_spread = sum(map(operator.mul, by_shape(weights), _LN_WIDTHS))
@@ -288,7 +312,7 @@ def _weighed(grid: Grid) -> Grid:
 
 
 def _better_range(grid: Grid, by_capacity: list[float]) -> tuple[float, float] | None:
-    """Low end and step of a grid that holds the posterior better, or None while the present one serves."""
+    """Return the low end and the step of a better grid, or None if the present one is good enough."""
     first, last = 0, CELLS - 1
     below, above = by_capacity[first], by_capacity[last]
     overflows = above > _TAIL_MASS
@@ -310,7 +334,7 @@ def _prior_ln(prior: Capacity, low: float, step: float) -> tuple[float, ...]:
 
 
 def _regrid(grid: Grid, low: float, step: float) -> tuple[float, ...]:
-    """The evidence on another range of capacities, by straight lines between the cells; flat beyond them."""
+    """Return the evidence on another range of capacities, linear between cells and constant beyond."""
     places: list[tuple[int, float]] = []
     for i in range(CELLS):
         position = min(max((low + i * step - grid.ln_low) / grid.ln_step, 0.0), CELLS - 1.0)

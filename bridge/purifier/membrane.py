@@ -1,11 +1,12 @@
-"""A membrane's falling rejection: salt passage followed through temperature swings, and its end.
+"""The falling rejection of a membrane, its dependence on temperature, and the forecast of its end.
 
     ln(product / feed) = level + ageing x volume + warmth x (temperature - 25 °C)
 
-Salt passage grows with age and with the water's temperature. The temperature part is learned along with the
-rest from a prior of 2 % per kelvin (common practice, no source: makers' figures lie between 1 and 4 %), so
-that a warm week does not look like a worn membrane. Water that stood in the membrane is worse than what it
-makes (salt creeps through without flow) and is left out. Closed form: three means and six covariances.
+The salt passage grows with age and with the water temperature. The temperature coefficient is learned too,
+from a prior of 2 % per kelvin (common practice, no source: makers give 1 to 4 %), so that a warm week does
+not look like a worn membrane. Standing water in a membrane has more salt than its product, because salt
+diffuses without flow. Samples of it are left out. The estimate has a closed form: three means and their
+covariance.
 """
 
 import math
@@ -17,7 +18,7 @@ from bridge.purifier.forecast import Cell, Expected, Forecast, from_cells
 
 REFERENCE_C = 25.0
 STANDING_LITRES = 2.0
-"""Product since the start that still counts as standing water (common practice, no source)."""
+"""The first litres after a start count as standing water (common practice, no source)."""
 
 _PASSAGE_SD = 0.5
 _AGEING_PER_M3 = 0.05
@@ -34,7 +35,15 @@ _LEVELS = ((-1.732, 1 / 6), (0.0, 2 / 3), (1.732, 1 / 6))
 
 @dataclass(frozen=True, slots=True)
 class Membrane:
-    """Means of level, ageing (per m3) and warmth (per K), covariance row by row, and where it stands."""
+    """The estimate of a membrane.
+
+    Attributes:
+        means: the means of level, ageing (per m3) and warmth (per K).
+        covariance: their covariance, row by row.
+        treated_l: the litres treated.
+        unused_l: the litres since the last sample that was used.
+        samples: the number of samples used.
+    """
 
     means: tuple[float, float, float]
     covariance: tuple[float, ...]
@@ -44,10 +53,10 @@ class Membrane:
 
 
 def begin(rated_rejection_percent: float) -> Membrane:
-    """A new membrane of which only the rated rejection is known.
+    """Return the estimate of a new membrane, from its rated rejection.
 
     Raises:
-        InputError: a rejection outside 50 to 99.9 %.
+        InputError: If the rejection is outside 50 to 99.9 %.
     """
     if not 50.0 <= rated_rejection_percent <= 99.9:
         raise InputError(f"Membrane: a rejection of {rated_rejection_percent:g} %; give 50 to 99.9.")
@@ -64,13 +73,13 @@ def observe(
     temperature_c: float,
     since_start_l: float,
 ) -> Membrane:
-    """The membrane after ``volume_l`` more litres of product, whose last sample reads so.
+    """Return the membrane after ``volume_l`` more litres of product, with one sample at their end.
 
-    A sample within STANDING_LITRES of the start adds to the volume only, and so does one without a usable
-    ratio (a product or feed of zero). Samples that follow closely count for less than one each.
+    A sample within STANDING_LITRES of a start adds to the volume only, and so does a sample with a product or
+    feed of zero. Samples at short intervals have less weight each.
 
     Raises:
-        OutOfRangeError: a negative or non-finite value, or a temperature outside 0 to 50 °C.
+        OutOfRangeError: If a value is negative or not finite, or the temperature is outside 0 to 50 °C.
     """
     for what, value in (("volume", volume_l), ("feed", feed_ppm), ("product", product_ppm)):
         if not (math.isfinite(value) and value >= 0.0):
@@ -90,7 +99,7 @@ def observe(
     total = noise + sum(b * a for b, a in zip(basis, along, strict=True))
     seen = math.log(product_ppm / feed_ppm)
     surprise = seen - sum(m * b for m, b in zip(membrane.means, basis, strict=True))
-    # a sample far off (disturbed flow, a probe in air) counts as three deviations and no more
+    # An outlier (disturbed flow, a probe in air) counts as three standard deviations at most.
     surprise = math.copysign(min(abs(surprise), 3.0 * math.sqrt(total)), surprise)
     level, ageing, warmth = (m + a * surprise / total for m, a in zip(membrane.means, along, strict=True))
     shrunk = tuple(covariance[3 * i + j] - along[i] * along[j] / total for i in range(3) for j in range(3))
@@ -98,7 +107,7 @@ def observe(
 
 
 def rejection_percent(membrane: Membrane, temperature_c: float = REFERENCE_C) -> float:
-    """The rejection it has now, normalised to a temperature, in per cent."""
+    """Return the present rejection in per cent, normalised to a temperature."""
     level, ageing, warmth = membrane.means
     exponent = level + ageing * membrane.treated_l / 1000.0 + warmth * (temperature_c - REFERENCE_C)
     return 100.0 * (1.0 - math.exp(exponent))
@@ -112,13 +121,12 @@ def forecast(
     use_l_per_day: Expected,
     lead_days: float,
 ) -> Forecast:
-    """Litres and days until the product crosses the limit in the warmest water to be expected.
+    """Forecast the litres and days until the product crosses the limit in the warmest expected water.
 
-    Normalising to the warmest water makes the forecast steady through the year: it asks whether the next warm
-    season will be one too many.
+    The forecast is for the warmest water all year, so that it does not swing with the season.
 
     Raises:
-        InputError: a limit that is not above zero, or a negative lead time.
+        InputError: If the limit is not above zero, or the lead time is negative.
     """
     if not (math.isfinite(limit_ppm) and limit_ppm > 0.0):
         raise InputError(f"Membrane: a limit of {limit_ppm:g} ppm; it must be above zero.")
@@ -130,7 +138,7 @@ def forecast(
 
 
 def _cells(membrane: Membrane, limit_ppm: float, feed: Expected, warmest_c: float) -> list[Cell]:
-    """Litres left for values of the ageing (which must be above zero) and of the passage now, given it."""
+    """Return the litres left, for quantiles of the ageing (above zero) and of the present passage."""
     level, ageing, warmth = membrane.means
     c = membrane.covariance
     now = (1.0, membrane.treated_l / 1000.0, warmest_c - REFERENCE_C)

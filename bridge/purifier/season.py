@@ -1,10 +1,9 @@
-"""What a feed's dissolved solids, or the daily use, will be: level, yearly swing and trend.
+"""The season of a feed or of the daily use (level, swing and trend), and the forecast of a bed with it.
 
-Bayesian regression on a constant, one harmonic of the year and a slow trend, updated one value at a
-time in closed form: four means and a four-by-four covariance, whatever the length of the history. A little of
-the certainty is given back every day, so that a change of supply is followed.
-
-An exchange bed forecast through the season: feed and use are those of the days until it gives out.
+A Bayesian regression on a constant, one harmonic of the year and a slow trend. Each value updates it in
+closed form: four means and a four-by-four covariance, for any length of the history. The covariance grows a
+little every day, so that the estimate follows a change of supply. The forecast of an exchange bed uses the
+feed and the use of the days until its end.
 """
 
 import math
@@ -22,14 +21,20 @@ _TREND_SD = 0.05
 _NOISE_SD = 0.15
 _FORGET_PER_DAY = 1.0 / 1500.0
 _INDEPENDENT_DAYS = 7.0
+_ITERATIONS = 3
+LONGEST_DAYS = 3652.0
 
 
 @dataclass(frozen=True, slots=True)
 class Season:
-    """Means and covariance (row by row) of constant, cosine, sine and trend per year, over ``scale``.
+    """The estimate of a season. Days count from any fixed date, because the phase of the year is learned.
 
-    ``first_day`` is where the trend starts, ``last_day`` the newest value. Days count from any fixed date;
-    the phase of the year is learned.
+    Attributes:
+        scale: the unit of the means: the typical value.
+        first_day: the day at which the trend starts.
+        last_day: the day of the newest value.
+        means: the means of constant, cosine, sine and trend per year.
+        covariance: their covariance, row by row.
     """
 
     scale: float
@@ -40,10 +45,10 @@ class Season:
 
 
 def begin(typical: float, day: float) -> Season:
-    """A quantity of which only a typical value is known (± 50 %).
+    """Return the season of a quantity, from a typical value (± 50 %) only.
 
     Raises:
-        InputError: a typical value that is not above zero.
+        InputError: If the typical value is not above zero.
     """
     if not (math.isfinite(typical) and typical > 0.0):
         raise InputError(f"Season: a typical value of {typical:g}; it must be above zero.")
@@ -53,10 +58,10 @@ def begin(typical: float, day: float) -> Season:
 
 
 def learn(season: Season, day: float, value: float) -> Season:
-    """The season after one more value. Values closer together than a week count for less than one each.
+    """Return the season after one more value. Values at intervals below a week have less weight each.
 
     Raises:
-        InputError: a value that is negative or not finite, or a day before the last one.
+        InputError: If the value is negative or not finite, or the day is before the last one.
     """
     if not (math.isfinite(value) and value >= 0.0):
         raise InputError(f"Season: a value of {value:g}; it must be zero or more.")
@@ -78,10 +83,10 @@ def learn(season: Season, day: float, value: float) -> Season:
 
 
 def expected(season: Season, from_day: float, to_day: float) -> Expected:
-    """The mean of the quantity between two days, with the standard deviation of what is known of that mean.
+    """Return the expected mean of the quantity between two days, with its standard deviation.
 
     Raises:
-        InputError: an interval that runs backwards.
+        InputError: If ``to_day`` is before ``from_day``.
     """
     if to_day < from_day:
         raise InputError(f"Season: from day {from_day:g} to day {to_day:g} runs backwards.")
@@ -103,21 +108,16 @@ def _basis(season: Season, day: float) -> tuple[float, float, float, float]:
     return 1.0, math.cos(angle), math.sin(angle), (day - season.first_day) / _YEAR_DAYS
 
 
-_ROUNDS = 3
-LONGEST_DAYS = 3652.0
-
-
 def through_season(front: Front, feed: Season, use: Season, today: float, lead_days: float) -> Forecast:
-    """Litres and days left when feed (ppm) and use (litres a day) follow their seasons.
+    """Forecast the litres and days left with the seasons of feed (ppm) and use (litres a day).
 
-    The days left decide over which days feed and use are averaged, and these decide the days left: three
-    rounds settle it.
+    Feed and use are averaged over the days left, which depend on both. Three iterations are enough.
 
     Raises:
-        InputError: a negative lead time.
+        InputError: If the lead time is negative.
     """
     days = 30.0
-    for _ in range(_ROUNDS - 1):
+    for _ in range(_ITERATIONS - 1):
         days = min(over_days(front, feed, use, today, days, lead_days).days_left.median, LONGEST_DAYS)
     return over_days(front, feed, use, today, days, lead_days)
 
@@ -125,7 +125,7 @@ def through_season(front: Front, feed: Season, use: Season, today: float, lead_d
 def over_days(
     front: Front, feed: Season, use: Season, today: float, days: float, lead_days: float
 ) -> Forecast:
-    """One round: the forecast with feed and use as they are to be expected over so many days from today."""
+    """Return the forecast with the expected feed and use of the next ``days`` days. One iteration."""
     end = today + max(days, 1.0)
     coming: Expected = expected(feed, today, end)
     return forecast(front, coming, expected(use, today, end), lead_days)

@@ -1,10 +1,9 @@
-"""A whole trace forecast row by row, each row from the rows up to it and nothing else.
+"""The forecast for each row of a trace, from the rows up to it only.
 
-A long trace forecast row by row at the cost of a glance for most rows.
-
-Between two rows whose readings left the grid alone the posterior over the load at the crossing is the same,
-and only how far along the bed is has changed. So its bounds are found once for each state of the grid, in
-grams counted from a new bed; a row takes what is behind it off them and turns the rest into litres.
+:func:`forecast_trace` makes a complete forecast for each row. :func:`crossings` is faster for long traces. If
+a reading does not change the grid, the posterior of the load at the crossing stays the same, and only the
+progress of the bed changes. So :func:`crossings` calculates the quantiles once for each state of the grid, in
+grams from a new bed. For each row it subtracts the grams applied so far and converts the rest to litres.
 """
 
 import math
@@ -20,7 +19,7 @@ from bridge.purifier.grid import Grid
 
 @dataclass(frozen=True, slots=True)
 class TraceRow:
-    """Litres treated since the cartridge was new, and the readings there."""
+    """One row of a trace: the litres treated since the cartridge was new, and the readings at that volume."""
 
     volume_l: float
     feed_ppm: float
@@ -43,21 +42,22 @@ def forecast_trace(
     prior: Capacity | None = None,
     feed_sd_share: float = 0.0,
 ) -> Iterator[TraceForecast]:
-    """For each row the litres at which the product crosses the limit.
+    """Forecast for each row the litres at which the product crosses the limit.
 
-    The feed to come is taken as the mean of the feed so far. Once the product has crossed, the figure is
-    the litres at which it did.
+    The future feed is taken as the mean of the feed so far. After the crossing the result is the litres at
+    which it happened.
 
     Args:
-        rows: volume treated (litres, from the cartridge's first), feed and product in ppm.
-        capacity_g: rated grams on the scale of the trace, with the relative deviation ``rating_sd``.
-        limit_ppm: the product's limit.
-        prior: what earlier cartridges taught, in place of the rating.
-        feed_sd_share: relative deviation of the feed to come against the mean of the feed so far.
+        rows: treated volume in litres since the cartridge was new, feed and product in ppm.
+        capacity_g: rated grams on the scale of the trace.
+        limit_ppm: the limit of the product.
+        rating_sd: relative standard deviation of the rating.
+        prior: the estimate from earlier cartridges, used instead of the rating.
+        feed_sd_share: relative standard deviation of the future feed from the mean of the feed so far.
 
     Raises:
-        InputError: a row whose volume runs backwards, whose feed is below its product, or with a value that
-            is negative or missing; the message gives the row's number, counted from one.
+        InputError: If the volume of a row decreases, if its feed is below its product, or if a value is
+            negative or missing. The message has the number of the row, counted from one.
     """
     front = begin(prior if prior is not None else estimate(capacity_g, (), rating_sd), limit_ppm)
     last_l = 0.0
@@ -93,23 +93,23 @@ def _check(number: int, row: TraceRow, last_l: float) -> None:
 
 
 _SAME_STRETCH = 1e-4
-"""A mean feed that stretches the widest front by less than this share of the capacity counts as unchanged."""
+"""The mean feed counts as unchanged if it stretches the widest front by less than this share of the
+capacity."""
 
 
 def crossings(rows: Iterable[TraceRow], prior: Capacity, limit_ppm: float) -> Iterator[TraceForecast]:
-    """For each row the litres at which the product crosses the limit, from the rows up to it.
+    """Forecast for each row the litres at which the product crosses the limit, fast.
 
-    As ``forecast_trace`` with the same prior and a feed to come that is the mean of the feed so far; the rows
-    are taken to be right (volumes that do not run backwards, feeds not below their products). Once the
-    product has crossed, the figure is the litres at which it did.
+    The result is that of :func:`forecast_trace` with the same prior and without a deviation of the feed. The
+    rows are not checked: volumes must not decrease, and feeds must not be below their products.
 
     Args:
-        rows: volume treated (litres, from the cartridge's first), feed and product in ppm.
-        prior: what is known of the capacity, in grams on the scale of the trace.
-        limit_ppm: the product's limit.
+        rows: treated volume in litres since the cartridge was new, feed and product in ppm.
+        prior: the capacity, in grams on the scale of the trace.
+        limit_ppm: the limit of the product.
 
     Raises:
-        InputError: a limit that is not above zero, or a negative value in a row.
+        InputError: If the limit is not above zero, or a value in a row is negative.
     """
     front = begin(prior, limit_ppm)
     last_l = feed_litres = 0.0
@@ -124,7 +124,7 @@ def crossings(rows: Iterable[TraceRow], prior: Capacity, limit_ppm: float) -> It
             continue
         feed_litres += step_l * row.feed_ppm
         mean = max(feed_litres / last_l if last_l > 0.0 else row.feed_ppm, 1e-6)
-        if known is None or not known.hold_for(front, mean):
+        if known is None or not known.valid_for(front, mean):
             known = _bounds(front, mean)
         per_g = _litres_per_g(front, mean)
         left = (max(grams - front.applied_g, 0.0) * per_g for grams in known.grams)
@@ -133,14 +133,14 @@ def crossings(rows: Iterable[TraceRow], prior: Capacity, limit_ppm: float) -> It
 
 @dataclass(frozen=True, slots=True)
 class _Bounds:
-    """The bounds of the grams at the crossing, with the state of the bed that they hold for."""
+    """The quantiles of the grams at the crossing, and the state of the bed for which they are valid."""
 
     grid: Grid
     stretch: float
     grams: tuple[float, ...]
 
-    def hold_for(self, front: Front, feed_ppm: float) -> bool:
-        """Whether they are still those of this front."""
+    def valid_for(self, front: Front, feed_ppm: float) -> bool:
+        """Return whether the quantiles are valid for this front."""
         if self.grid is not front.grid:
             return False
         return abs(self.stretch - _stretch(front.grid.limit_ppm, feed_ppm)) <= _SAME_STRETCH
@@ -154,7 +154,7 @@ def _bounds(front: Front, feed_ppm: float) -> _Bounds:
 
 
 def _stretch(limit_ppm: float, feed_ppm: float) -> float:
-    """How a feed stretches a front of slope 1 between its capacity and what is brought to it."""
+    """Return by how much a feed stretches a front of slope 1, relative to the capacity."""
     reach = max(feed_ppm, 1.05 * limit_ppm)
     return math.log(reach / (reach - limit_ppm))
 

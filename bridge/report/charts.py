@@ -1,9 +1,7 @@
-"""The charts, drawn by matplotlib as SVG that stands inside a page. Shell.
+"""Draws the charts of one reservoir with matplotlib, as SVG to embed in a page. Shell.
 
-Texts stay texts, nothing refers to anything outside, and the same numbers give the same bytes. What a colour
-says, a shape or a word says too; beside each chart stands a table with its figures.
-
-Draws the charts of one reservoir. Shell: it calls matplotlib.
+Text in a chart stays text, a chart refers to nothing outside the page, and the same numbers give the same
+bytes. Each colour has a shape or a word beside it, and each chart a table with its figures.
 """
 
 import io
@@ -15,9 +13,9 @@ from html import escape
 from typing import TYPE_CHECKING, Any
 
 from bridge.errors import InputError
-from bridge.report.curves import Life, joined, thinned
-from bridge.report.hindsight import Fate, Hindsight, Stood
-from bridge.report.markup import Drawn
+from bridge.report.backtest import Backtest, PastForecast, Status
+from bridge.report.curves import CartridgeHistory, joined, thinned
+from bridge.report.markup import Charts
 from bridge.report.season import Season
 from bridge.units import DisplayUnits
 
@@ -47,17 +45,17 @@ _WIDTH_IN = 6.9
 
 
 @dataclass(frozen=True, slots=True)
-class Words:
-    """What a chart is called, and what it shows, for those who do not see it."""
+class Description:
+    """The title and the summary of a chart, for readers who cannot see it."""
 
     ident: str
     title: str
-    told: str
+    summary: str
 
 
 @dataclass(frozen=True, slots=True)
 class Range:
-    """A forecast at one moment: litres treated then, and the interval of the litres at the end."""
+    """A past forecast: litres treated at that moment, and the interval of the litres at the end."""
 
     at: float
     median: float
@@ -67,9 +65,9 @@ class Range:
     high95: float
 
 
-def water(words: Words, labels: Sequence[str], volumes: Sequence[float | None], unit: str) -> str:
-    """Water made, a bar for each period; a period without a record is marked by a word."""
-    with _figure(2.3) as (figure, made):
+def water(description: Description, labels: Sequence[str], volumes: Sequence[float | None], unit: str) -> str:
+    """Draws the water made, a bar for each period; a period without a record is labelled as such."""
+    with _figure(2.3) as (figure, svg_text):
         axes = figure.add_subplot()
         places = range(len(labels))
         axes.bar(places, [volume or 0.0 for volume in volumes], 0.72, color=WATER)
@@ -83,11 +81,11 @@ def water(words: Words, labels: Sequence[str], volumes: Sequence[float | None], 
         axes.set_ylabel(f"water made, {unit}")
         axes.set_ylim(bottom=0)
         axes.grid(axis="y", color=STONE, alpha=0.3, linewidth=0.5)
-    return _inline(made, words)
+    return _inline(svg_text, description)
 
 
 def purity(
-    words: Words,
+    description: Description,
     labels: Sequence[str],
     medians: Sequence[float | None],
     high: Sequence[float | None],
@@ -96,8 +94,8 @@ def purity(
     limit: float,
     unit: str,
 ) -> str:
-    """Median, 95 % and worst of each period, with target and limit."""
-    with _figure(2.6) as (figure, made):
+    """Draws median, 95 % and worst minute of each period, with target and limit."""
+    with _figure(2.6) as (figure, svg_text):
         axes = figure.add_subplot()
         rows = (("median", medians, "o", WATER), ("95 %", high, "_", INK), ("worst minute", worst, "^", RUST))
         for label, values, marker, colour in rows:
@@ -122,21 +120,21 @@ def purity(
         axes.set_ylabel(f"product, {unit}")
         axes.grid(axis="y", color=STONE, alpha=0.3, linewidth=0.5)
         axes.legend(ncols=3, loc="lower left", bbox_to_anchor=(0, 1.0), frameon=False, handletextpad=0.3)
-    return _inline(made, words)
+    return _inline(svg_text, description)
 
 
 def cartridge(
-    words: Words,
+    description: Description,
     curve: Sequence[tuple[float, float]],
-    stood: Sequence[Range],
+    forecasts: Sequence[Range],
     end: tuple[float, str] | None,
     limit: float,
     volume_unit: str,
     unit: str,
 ) -> str:
-    """Above: the product over the litres treated. Below: where each forecast put the end, and the end."""
-    with _figure(3.9 if stood else 2.4) as (figure, made):
-        if stood:
+    """Draws one cartridge: above the product over the litres treated, below each forecast of its end."""
+    with _figure(3.9 if forecasts else 2.4) as (figure, svg_text):
+        if forecasts:
             above, below = figure.subplots(2, sharex=True, height_ratios=(1.2, 1.0))
         else:
             above, below = figure.add_subplot(), None
@@ -154,7 +152,7 @@ def cartridge(
         above.grid(color=STONE, alpha=0.3, linewidth=0.5)
         last = above
         if below is not None:
-            _forecasts(below, stood, volume_unit)
+            _forecasts(below, forecasts, volume_unit)
             last = below
         if end is not None:
             for axes in (above, below):
@@ -165,16 +163,16 @@ def cartridge(
                 ha="center", va="bottom",
             )  # fmt: skip
         last.set_xlabel(f"treated since new, {volume_unit}")
-        farthest = [x for x, _ in curve] + [one.high80 for one in stood] + ([end[0]] if end else [])
+        farthest = [x for x, _ in curve] + [one.high80 for one in forecasts] + ([end[0]] if end else [])
         last.set_xlim(0, 1.04 * max([*farthest, 1.0]))
         if below is not None:
             figure.align_ylabels([above, below])
-    return _inline(made, words)
+    return _inline(svg_text, description)
 
 
-def _forecasts(axes: "Axes", stood: Sequence[Range], volume_unit: str) -> None:
-    places = list(range(len(stood)))
-    for place, one in zip(places, stood, strict=True):
+def _forecasts(axes: "Axes", forecasts: Sequence[Range], volume_unit: str) -> None:
+    places = list(range(len(forecasts)))
+    for place, one in zip(places, forecasts, strict=True):
         axes.plot([one.low95, one.high95], [place, place], "-", color=STONE, linewidth=1.4, zorder=1)
         axes.plot(
             [one.low80, one.high80], [place, place], "-", color=MOSS, linewidth=5, alpha=0.55,
@@ -182,8 +180,8 @@ def _forecasts(axes: "Axes", stood: Sequence[Range], volume_unit: str) -> None:
         )  # fmt: skip
         axes.plot([one.median], [place], "|", color=INK, markersize=9, markeredgewidth=1.6, zorder=3)
         axes.plot([one.at], [place], "o", color=WATER, markersize=3.5, zorder=3)
-    axes.set_yticks(places, [f"{one.at:.0f} {volume_unit}" for one in stood])
-    axes.set_ylim(len(stood) - 0.4, -0.6)
+    axes.set_yticks(places, [f"{one.at:.0f} {volume_unit}" for one in forecasts])
+    axes.set_ylim(len(forecasts) - 0.4, -0.6)
     axes.set_ylabel("forecast made at")
     axes.grid(axis="x", color=STONE, alpha=0.3, linewidth=0.5)
 
@@ -201,9 +199,10 @@ def _periods(axes: "Axes", labels: Sequence[str]) -> None:
 
 @contextmanager
 def _figure(height_in: float) -> "Iterator[tuple[Figure, io.StringIO]]":
-    """A figure that is written as SVG into the second value when the block ends.
+    """Opens a figure; the end of the block writes it as SVG into the second value.
 
-    :raises InputError: matplotlib is not installed.
+    Raises:
+        InputError: matplotlib is not installed.
     """
     try:
         from matplotlib import rc_context
@@ -219,8 +218,8 @@ def _figure(height_in: float) -> "Iterator[tuple[Figure, io.StringIO]]":
         figure = Figure(figsize=(_WIDTH_IN, height_in), layout="constrained")
         FigureCanvasSVG(figure)
         yield figure, out
-        nothing = {"Date": None, "Creator": None, "Format": None, "Type": None}
-        figure.savefig(out, format="svg", transparent=True, metadata=nothing)
+        no_metadata = {"Date": None, "Creator": None, "Format": None, "Type": None}
+        figure.savefig(out, format="svg", transparent=True, metadata=no_metadata)
 
 
 _HEAD = re.compile(r"^.*?<svg\b", re.DOTALL)
@@ -231,32 +230,43 @@ _STYLE = re.compile(r"\s*<style.*?</style>", re.DOTALL)
 _FONT = re.compile(r'font-family: [^;"]*;? ?')
 
 
-def _inline(made: io.StringIO, words: Words) -> str:
-    """The drawing as part of a page: no prologue, no addresses, ids of its own, and its words."""
-    svg = _NAMESPACES.sub("", _METADATA.sub("", _HEAD.sub("<svg", made.getvalue())))
+def _inline(svg_text: io.StringIO, description: Description) -> str:
+    """Makes the SVG fit for a page: no prologue, no addresses, unique ids, and its description."""
+    svg = _NAMESPACES.sub("", _METADATA.sub("", _HEAD.sub("<svg", svg_text.getvalue())))
     svg = svg.replace("xlink:href", "href")
-    # An id may stand in a page once only.
-    own = f"{words.ident}-"
+    # An id must be unique within the page.
+    own = f"{description.ident}-"
     svg = _IDS.sub(lambda found: f'id="{own}{found[1]}"', svg)
     svg = svg.replace("url(#", f"url(#{own}").replace('href="#', f'href="#{own}')
-    # Page and chart share their letters.
+    # The page sets the font.
     svg = _FONT.sub("", _STYLE.sub("", svg))
-    label = f"<title>{escape(words.title)}</title><desc>{escape(words.told)}</desc>"
+    label = f"<title>{escape(description.title)}</title><desc>{escape(description.summary)}</desc>"
     head, rest = svg.split(">", 1)
-    return f'{head} role="img" aria-label="{escape(words.title)}">{label}{rest}'.strip()
+    return f'{head} role="img" aria-label="{escape(description.title)}">{label}{rest}'.strip()
 
 
-def draw(season: Season, units: DisplayUnits, ident: str) -> Drawn:
-    """The charts of one reservoir; ``ident`` keeps their ids apart from those of others.
+def draw(season: Season, units: DisplayUnits, ident: str) -> Charts:
+    """Draws the charts of one reservoir.
 
-    :raises InputError: matplotlib is not installed.
+    Args:
+        season: The report of the reservoir.
+        units: Display units.
+        ident: Prefix that makes the ids of these charts unique.
+
+    Returns:
+        The charts, as SVG text.
+
+    Raises:
+        InputError: matplotlib is not installed.
     """
-    return Drawn(
+    return Charts(
         _water(season, units, ident),
         _purity(season, units, ident),
         tuple(
-            _cartridge(season, life, seen, units, f"{ident}-cartridge-{number}")
-            for number, (life, seen) in enumerate(zip(season.lives, season.hindsight, strict=True), start=1)
+            _cartridge(season, history, backtest, units, f"{ident}-cartridge-{number}")
+            for number, (history, backtest) in enumerate(
+                zip(season.cartridges, season.backtests, strict=True), start=1
+            )
         ),
     )
 
@@ -266,11 +276,11 @@ def _water(season: Season, units: DisplayUnits, ident: str) -> str:
     volumes = [units.litres(one.litres).number if one.covered_h else None for one in season.rows]
     known = [(one, volume) for one, volume in zip(season.rows, volumes, strict=True) if volume is not None]
     most = max(known, key=lambda pair: pair[1], default=None)
-    told = f"{units.litres(season.litres).text} in all."
+    summary = f"{units.litres(season.litres).text} in all."
     if most is not None:
-        told += f" The most in {most[0].period.label}: {units.litres(most[0].litres).text}."
-    words = Words(f"{ident}-water", f"{name}: water made by {season.grain.value}", told)
-    return water(words, [one.period.label for one in season.rows], volumes, units.litres(0.0).unit)
+        summary += f" The most in {most[0].period.label}: {units.litres(most[0].litres).text}."
+    description = Description(f"{ident}-water", f"{name}: water made by {season.grain.value}", summary)
+    return water(description, [one.period.label for one in season.rows], volumes, units.litres(0.0).unit)
 
 
 def _purity(season: Season, units: DisplayUnits, ident: str) -> str:
@@ -281,16 +291,16 @@ def _purity(season: Season, units: DisplayUnits, ident: str) -> str:
     def shown(ppm: float) -> float:
         return units.ppm(ppm, facts.factor).number
 
-    told = (
+    summary = (
         f"Median {units.ppm(whole.median_ppm, facts.factor).text}, 95 % at or under "
         f"{units.ppm(whole.p95_ppm, facts.factor).text}, worst minute "
         f"{units.ppm(whole.worst_ppm, facts.factor).text}; the limit is "
         f"{units.ppm(facts.limit_ppm, facts.factor).text}."
     )
-    words = Words(f"{ident}-purity", f"{facts.name}: product by {season.grain.value}", told)
+    description = Description(f"{ident}-purity", f"{facts.name}: product by {season.grain.value}", summary)
     found = [one.quality for one in season.rows]
     return purity(
-        words,
+        description,
         [one.period.label for one in season.rows],
         [None if one is None else shown(one.median_ppm) for one in found],
         [None if one is None else shown(one.p95_ppm) for one in found],
@@ -301,27 +311,29 @@ def _purity(season: Season, units: DisplayUnits, ident: str) -> str:
     )
 
 
-def _cartridge(season: Season, life: Life, seen: Hindsight, units: DisplayUnits, ident: str) -> str:
+def _cartridge(
+    season: Season, history: CartridgeHistory, backtest: Backtest, units: DisplayUnits, ident: str
+) -> str:
     facts = season.facts
     curve = [
         (units.litres(one.treated_l).number, units.ppm(one.product_ppm, facts.factor).number)
-        for one in thinned(joined(life))
+        for one in thinned(joined(history))
     ]
     if not curve:
         return ""
-    outcome = seen.outcome
+    outcome = backtest.outcome
     end = None
-    if outcome.fate is not Fate.RUNNING:
+    if outcome.status is not Status.IN_USE:
         at = units.litres(outcome.treated_l)
-        end = (at.number, f"{outcome.fate.value} at {at.text}")
-    told = f"{len(curve)} values from {curve[0][0]:.0f} to {curve[-1][0]:.0f} {units.litres(0.0).unit}; "
-    told += "it is still in." if end is None else f"it {end[1]}."
+        end = (at.number, f"{outcome.status.value} at {at.text}")
+    summary = f"{len(curve)} values from {curve[0][0]:.0f} to {curve[-1][0]:.0f} {units.litres(0.0).unit}; "
+    summary += "it is in use." if end is None else f"it was {end[1]}."
     number = ident.rpartition("-")[2]
-    words = Words(ident, f"{facts.name}: product and forecasts of cartridge {number}", told)
+    description = Description(ident, f"{facts.name}: product and forecasts of cartridge {number}", summary)
     return cartridge(
-        words,
+        description,
         curve,
-        [_range(one, units) for one in seen.stood],
+        [_range(one, units) for one in backtest.forecasts],
         end,
         units.ppm(facts.limit_ppm, facts.factor).number,
         units.litres(0.0).unit,
@@ -329,7 +341,7 @@ def _cartridge(season: Season, life: Life, seen: Hindsight, units: DisplayUnits,
     )
 
 
-def _range(one: Stood, units: DisplayUnits) -> Range:
+def _range(one: PastForecast, units: DisplayUnits) -> Range:
     at = one.crossing_l
     values = (one.treated_l, at.median, at.low80, at.high80, at.low95, at.high95)
     return Range(*(units.litres(value).number for value in values))

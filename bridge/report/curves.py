@@ -1,4 +1,4 @@
-"""Each cartridge's curve: the product hour by hour over the litres that it treated. Core."""
+"""The cartridges within a report and their curves: the product hour by hour over the litres treated. Core."""
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
@@ -6,16 +6,17 @@ from dataclasses import dataclass, replace
 from bridge.history.records import CartridgeRow, Series
 from bridge.history.rollup import HOUR_MS, Bucket
 from bridge.purifier.capacity import Evidence
-from bridge.report.water import Made
+from bridge.report.water import Production
 
 STANDING_L = 2.0
-"""The first litres after a rest say what stood, not what the cartridge makes (common practice, no source)."""
-REST_MS = 1_800_000
+"""Litres after a pause that do not count: they are standing water (common practice, no source)."""
+PAUSE_MS = 1_800_000
+"""A longer time without flow is a pause."""
 
 
 @dataclass(frozen=True, slots=True)
 class Point:
-    """An hour in which a cartridge made water, or a day of its past before the report."""
+    """One point of a curve: an hour with flow within the report, or a day before it."""
 
     start_ms: int
     treated_l: float
@@ -27,21 +28,21 @@ class Point:
 
 
 @dataclass(frozen=True, slots=True)
-class Life:
-    """One cartridge, as far as the report sees it."""
+class CartridgeHistory:
+    """One cartridge within the report."""
 
     number: int
     fitted_ms: int | None
-    """None where the log does not say."""
+    """None if the log has no record of it."""
     changed: CartridgeRow | None
-    """The record of its removal; None while it runs."""
+    """The record of its removal; None while it is in use."""
     points: tuple[Point, ...]
     past: tuple[Point, ...]
-    """Of a cartridge that was in when the report begins: some days of its life before."""
+    """Days before the report, for a cartridge that was fitted before it."""
     earlier: tuple[Evidence, ...]
-    """What became of those before it, as known when it was fitted."""
+    """The final loads of the cartridges before it, as known when it was fitted."""
     litres: float
-    """Made within the report."""
+    """Made by it within the report."""
 
 
 @dataclass(slots=True)
@@ -60,10 +61,15 @@ class _Hour:
         return Point(self.start_ms, self.treated_l, litres, product, _mean(self.feed), _mean(self.warm))
 
 
-def points(pieces: Iterable[Made], feed_ppm: float | None) -> dict[int, list[Point]]:
-    """By the cartridge's number, a point for each hour in which it made water of a known product.
+def points(pieces: Iterable[Production], feed_ppm: float | None) -> dict[int, list[Point]]:
+    """Computes the curves.
 
-    :param feed_ppm: what the feed is taken to be where the log has none.
+    Args:
+        pieces: The water made, in order.
+        feed_ppm: The feed, ppm, where the log has none.
+
+    Returns:
+        By the cartridge's number, a point for each hour with flow and a known product.
     """
     found: dict[int, list[Point]] = {}
     hour: _Hour | None = None
@@ -75,9 +81,9 @@ def points(pieces: Iterable[Made], feed_ppm: float | None) -> dict[int, list[Poi
         if one.litres <= 0.0 or product is None:
             continue
         key = (one.number, bucket.start_ms // HOUR_MS)
-        goes_on = bucket.start_ms - last_ms <= REST_MS and at is not None and at[0] == one.number
-        if hour is not None and goes_on and not hour.settled:
-            # A fill that has only begun: what it has brought so far counts with what follows.
+        continues = bucket.start_ms - last_ms <= PAUSE_MS and at is not None and at[0] == one.number
+        if hour is not None and continues and not hour.settled:
+            # The fill has had standing water only, so its litres so far join the next hour.
             at = key
         if key != at:
             if hour is not None and at is not None:
@@ -86,7 +92,7 @@ def points(pieces: Iterable[Made], feed_ppm: float | None) -> dict[int, list[Poi
                 since_l = 0.0
             hour, at = _Hour(bucket.start_ms - bucket.start_ms % HOUR_MS, 0.0, [], [], [], []), key
         assert hour is not None
-        since_l = one.litres + (since_l if bucket.start_ms - last_ms <= REST_MS else 0.0)
+        since_l = one.litres + (since_l if bucket.start_ms - last_ms <= PAUSE_MS else 0.0)
         last_ms = bucket.start_ms + bucket.span_ms
         hour.treated_l = one.treated_l
         hour.all.append((one.litres, product.mean))
@@ -103,12 +109,18 @@ def points(pieces: Iterable[Made], feed_ppm: float | None) -> dict[int, list[Poi
 
 
 def past_points(days: Sequence[Sequence[Bucket]], feed_ppm: float | None) -> tuple[Point, ...]:
-    """A point for each of some days before the report, from its hours. Their litres are those since the point
-    before, so that they add up to what was treated.
+    """Computes the points before the report.
 
-    Of a day the best product counts, for the means of its hours hold water that stood.
-    What was treated before a fall of
-    the account belongs to another cartridge, and is left out.
+    The litres of a point are those since the point before, so that their sum is the litres treated. A day's
+    product is the best of its hours, because an hourly mean includes standing water. When the total of litres
+    falls, the points before belong to another cartridge and are dropped.
+
+    Args:
+        days: The hours of some days, in order.
+        feed_ppm: The feed, ppm, where the log has none.
+
+    Returns:
+        A point for each day with flow.
     """
     found: list[Point] = []
     for hours in days:
@@ -144,19 +156,26 @@ def past_points(days: Sequence[Sequence[Bucket]], feed_ppm: float | None) -> tup
     return tuple(found)
 
 
-def lives(
-    pieces: Sequence[Made],
+def cartridge_histories(
+    pieces: Sequence[Production],
     changes: Sequence[CartridgeRow],
     before: Sequence[CartridgeRow],
     evidence: Sequence[Evidence],
     past: tuple[Point, ...],
     feed_ppm: float | None,
-) -> list[Life]:
-    """Every cartridge that was in within the report, in order.
+) -> list[CartridgeHistory]:
+    """Finds every cartridge in use within the report.
 
-    :param changes: those within the report.
-    :param before: those of the time before it.
-    :param evidence: what became of each cartridge changed, both of the time before and of the report.
+    Args:
+        pieces: The water made, in order.
+        changes: Changes of a cartridge within the report.
+        before: Changes of a cartridge before it.
+        evidence: The final load of each changed cartridge, before and within the report.
+        past: Points before the report, for the cartridge in use at its start.
+        feed_ppm: The feed, ppm, where the log has none.
+
+    Returns:
+        The cartridges, in order.
     """
     curve = points(pieces, feed_ppm)
     known = len(evidence) - sum(1 for row in changes if row.load_g)
@@ -167,7 +186,9 @@ def lives(
         litres = sum(one.litres for one in pieces if one.number == number)
         own = tuple(curve.get(number, ()))
         earlier = tuple(evidence[:known])
-        found.append(Life(number, fitted_ms, changed, own, past if number == 0 else (), earlier, litres))
+        found.append(
+            CartridgeHistory(number, fitted_ms, changed, own, past if number == 0 else (), earlier, litres)
+        )
         if changed is not None:
             fitted_ms = changed.stamp.utc_ms
             known += 1 if changed.load_g else 0
@@ -175,7 +196,7 @@ def lives(
 
 
 def thinned(curve: Sequence[Point], most: int = 300) -> list[Point]:
-    """The curve in at most about so many points; the last one stays, and each rise to a new height does."""
+    """Reduces a curve to about ``most`` points; it keeps the last one and each rise to a new maximum."""
     step = max(1, len(curve) // most)
     kept = []
     highest = 0.0
@@ -186,13 +207,13 @@ def thinned(curve: Sequence[Point], most: int = 300) -> list[Point]:
     return kept
 
 
-def joined(life: Life) -> tuple[Point, ...]:
-    """Past and present of one curve; litres of the first present hour begin where the past ends."""
-    if not life.past or not life.points:
-        return life.past + life.points
-    first = life.points[0]
-    gap_l = max(first.treated_l - life.past[-1].treated_l, 0.0)
-    return (*life.past, replace(first, litres=gap_l), *life.points[1:])
+def joined(history: CartridgeHistory) -> tuple[Point, ...]:
+    """Joins the points before and within the report; the litres of the first hour start at the past's end."""
+    if not history.past or not history.points:
+        return history.past + history.points
+    first = history.points[0]
+    gap_l = max(first.treated_l - history.past[-1].treated_l, 0.0)
+    return (*history.past, replace(first, litres=gap_l), *history.points[1:])
 
 
 def _mean(pairs: Sequence[tuple[float, float]]) -> float | None:

@@ -1,22 +1,22 @@
-"""Reads what a report needs out of the log. Shell.
+"""Reads the data of a report from the log. Shell.
 
-The roll-ups of the span, its entries, and a bounded look at the time before: the last cartridges, and up
-to :data:`PAST_DAYS` days of the running one's life. So an old log takes no longer than a young one.
+They are the means and the entries of the span, and a bounded part of the time before: the last cartridges,
+and up to :data:`PAST_DAYS` days of the one in use. So an old log takes no longer than a new one.
 """
 
 from collections.abc import Callable, Iterator, Sequence
 
-from bridge.forecast import persistence as prospect_saved
+from bridge.forecast import persistence
 from bridge.history.reader import Reader
 from bridge.history.records import CartridgeRow, EntryRow, FillRow, Kind, when_ms
 from bridge.history.rollup import HOUR_MS, MINUTE_MS, Bucket
-from bridge.report.season import Facts, Material, from_log, from_plan
+from bridge.report.season import Facts, LogData, from_log, from_plan
 from bridge.report.water import flowing
 from bridge.station.plan import StationPlan
 
 PAST_DAYS = 30
 AMONG = 20_000
-"""Entries before the report among which earlier cartridges and calibrations are looked for: years of them."""
+"""Most entries before the report that are searched for cartridges and calibrations: years of them."""
 DAY_MS = 24 * HOUR_MS
 _FOREVER_MS = 2**45
 
@@ -26,11 +26,21 @@ _KINDS = (
 )  # fmt: skip
 
 
-def gather(reader: Reader, reservoir: str, start_ms: int, end_ms: int, progress: Progress) -> Material:
-    """Everything of one reservoir, from the start on, before the end.
+def gather(reader: Reader, reservoir: str, start_ms: int, end_ms: int, progress: Progress) -> LogData:
+    """Reads everything of one reservoir within a span.
 
-    :param start_ms: the start of an hour.
-    :raises LogError: the log cannot be read.
+    Args:
+        reader: The log.
+        reservoir: The reservoir's identifier.
+        start_ms: Start of the span, a full hour.
+        end_ms: End of the span, not included.
+        progress: Receives the fraction done, 0 to 1.
+
+    Returns:
+        The data.
+
+    Raises:
+        LogError: The log cannot be read.
     """
     hours = list(reader.buckets(reservoir, HOUR_MS, start_ms, end_ms))
     progress(0.3)
@@ -57,35 +67,45 @@ def gather(reader: Reader, reservoir: str, start_ms: int, end_ms: int, progress:
             progress(0.35 + 0.6 * (run[-1].start_ms - start_ms) / (end_ms - start_ms))
     past = _past(reader, reservoir, start_ms, before) if hours else ()
     progress(1.0)
-    return Material(start_ms, end_ms, tuple(hours), tuple(mixed), entries, before, past)
+    return LogData(start_ms, end_ms, tuple(hours), tuple(mixed), entries, before, past)
 
 
-def facts_of(reader: Reader, reservoir: str, stations: Sequence[StationPlan], material: Material) -> Facts:
-    """What is known of a reservoir: from its configuration where there is one, else from the log.
+def facts_of(reader: Reader, reservoir: str, stations: Sequence[StationPlan], data: LogData) -> Facts:
+    """Returns the facts of a reservoir, from its configuration if there is one, else from the log.
 
-    :raises LogError: the log cannot be read, or what it keeps of the forecast cannot.
+    Args:
+        reader: The log.
+        reservoir: The reservoir's identifier.
+        stations: The configured stations.
+        data: The reservoir's data from the log.
+
+    Returns:
+        The facts.
+
+    Raises:
+        LogError: The log, or the forecast saved in it, cannot be read.
     """
     for station in stations:
         if station.identity.reservoir == reservoir:
             return from_plan(station)
-    state = reader.state().get(prospect_saved.key(reservoir))
-    kept = None if state is None else prospect_saved.read(state, ())
-    return from_log(reservoir, kept, material.hours)
+    state = reader.state().get(persistence.key(reservoir))
+    kept = None if state is None else persistence.read(state, ())
+    return from_log(reservoir, kept, data.hours)
 
 
 def _entries(reader: Reader, reservoir: str, start_ms: int, end_ms: int) -> Iterator[EntryRow]:
-    """What was so between start and end, whenever it was entered; what was entered later comes last."""
+    """Yields the entries whose time lies within the span; those entered after it come last."""
     for row in reader.events(start_ms, end_ms, kinds=_KINDS, reservoir=reservoir):
         if start_ms <= when_ms(row):
             yield row
-    # Nothing is entered before it is so, so only what came after the end can still belong here.
+    # An entry never comes before its event, so only rows after the end can still belong to the span.
     for row in reader.events(end_ms, _FOREVER_MS, kinds=(Kind.SAMPLE,), reservoir=reservoir):
         if start_ms <= when_ms(row) < end_ms:
             yield row
 
 
 def _runs(hours: list[Bucket], close: set[int]) -> Iterator[list[Bucket]]:
-    """Hours that follow each other and are looked at in the same way."""
+    """Yields runs of consecutive hours that are all read by the minute, or all by the hour."""
     run: list[Bucket] = []
     for hour in hours:
         if run and (
@@ -102,7 +122,7 @@ def _runs(hours: list[Bucket], close: set[int]) -> Iterator[list[Bucket]]:
 def _past(
     reader: Reader, reservoir: str, start_ms: int, before: tuple[object, ...]
 ) -> tuple[tuple[Bucket, ...], ...]:
-    """The hours of days before the start, evenly spread over the life of the cartridge that was in then."""
+    """Returns the hours of days before the start, evenly spread since the cartridge was fitted."""
     changed = [row.stamp.utc_ms for row in before if isinstance(row, CartridgeRow)]
     first_ms = max(changed[-1] if changed else 0, reader.span_ms()[0])
     first_ms += -first_ms % HOUR_MS

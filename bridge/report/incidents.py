@@ -1,4 +1,4 @@
-"""Alarms and trips: when, for how long, who acknowledged, and what was done. Core."""
+"""Alarms and trips: their times, who acknowledged them, and what people did meanwhile. Core."""
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -8,8 +8,8 @@ from bridge.history.records import AlarmRow, CommandRow, Stamp
 from bridge.report.alarm_history import alarm_lives
 
 _ALARMS = {one.value for one in (*Trip, *Advisory)}
-MOST_DONE = 4
-"""So many deeds are told of one alarm; the log has them all."""
+MOST_ACTIONS = 4
+"""Most actions shown for one alarm; the log has all of them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,24 +18,24 @@ class Incident:
 
     alarm: AlarmId
     raised_ms: int | None
-    """None when it was raised before the report begins."""
-    returned_ms: int | None
-    """When its cause was gone."""
+    """None if it was raised before the report begins."""
+    cleared_ms: int | None
+    """When its cause ended; the alarm may still be unacknowledged or latched."""
     ended_ms: int | None
-    """None while it stands."""
+    """None while it is active."""
     acknowledged_ms: int | None
     acknowledged_by: str
     first_out: bool
-    done: tuple[str, ...]
-    """What people asked for while it stood, and was accepted."""
+    actions: tuple[str, ...]
+    """Commands that people sent while it was active and that were accepted."""
 
     @property
     def trip(self) -> bool:
-        """Whether it shut the valve."""
+        """Whether this alarm is a trip, which shuts the valve."""
         return isinstance(self.alarm, Trip)
 
-    def stood_ms(self, start_ms: int, end_ms: int) -> int:
-        """How long it stood within the report."""
+    def active_ms(self, start_ms: int, end_ms: int) -> int:
+        """Returns the time for which it was active within the report."""
         return (self.ended_ms or end_ms) - (self.raised_ms or start_ms)
 
 
@@ -45,20 +45,24 @@ class Tally:
 
     alarm: AlarmId
     count: int
-    stood_ms: int
+    active_ms: int
     longest_ms: int
 
 
 def incidents(rows: Iterable[AlarmRow], commands: Sequence[CommandRow]) -> list[Incident]:
-    """In the order in which they began.
+    """Finds the alarms of one reservoir.
 
-    :param rows: of one reservoir, in order.
-    :param commands: of the same one.
+    Args:
+        rows: Its alarm rows, in order.
+        commands: Its commands.
+
+    Returns:
+        The alarms in the order in which they were raised.
     """
     found = []
     for life in alarm_lives(rows):
         raised_ms, ended_ms = _ms(life.raised), _ms(life.ended)
-        deeds = [
+        actions = [
             f"{row.what} by {row.sender}" if row.sender else row.what
             for row in commands
             if row.accepted
@@ -66,9 +70,9 @@ def incidents(rows: Iterable[AlarmRow], commands: Sequence[CommandRow]) -> list[
             and (ended_ms is None or row.stamp.utc_ms <= ended_ms)
             and _concerns(row.what, life.alarm)
         ]
-        deeds = list(dict.fromkeys(deeds))
-        if len(deeds) > MOST_DONE:
-            deeds = [*deeds[: MOST_DONE - 1], f"and {len(deeds) - MOST_DONE + 1} more"]
+        actions = list(dict.fromkeys(actions))
+        if len(actions) > MOST_ACTIONS:
+            actions = [*actions[: MOST_ACTIONS - 1], f"and {len(actions) - MOST_ACTIONS + 1} more"]
         found.append(
             Incident(
                 life.alarm,
@@ -78,15 +82,17 @@ def incidents(rows: Iterable[AlarmRow], commands: Sequence[CommandRow]) -> list[
                 _ms(life.acknowledged),
                 life.acknowledged_by,
                 life.first_out,
-                tuple(deeds),
+                tuple(actions),
             )
         )
     return found
 
 
 def _concerns(what: str, alarm: AlarmId) -> bool:
-    """Whether a command may have been about this alarm: not what names another one, and no reset of what does
-    not latch."""
+    """Returns whether a command can concern this alarm.
+
+    A command that names another alarm does not, nor does a reset of an alarm that does not latch.
+    """
     name, _, about = what.partition(" ")
     if about in _ALARMS:
         return about == str(alarm.value)
@@ -94,12 +100,14 @@ def _concerns(what: str, alarm: AlarmId) -> bool:
 
 
 def tallies(found: Iterable[Incident], start_ms: int, end_ms: int) -> list[Tally]:
-    """One for each alarm, trips first, the most frequent first."""
+    """Returns one tally for each alarm: trips first, then by count."""
     by_alarm: dict[AlarmId, list[int]] = {}
     for one in found:
-        by_alarm.setdefault(one.alarm, []).append(one.stood_ms(start_ms, end_ms))
-    made = [Tally(alarm, len(times), sum(times), max(times)) for alarm, times in by_alarm.items()]
-    return sorted(made, key=lambda one: (not isinstance(one.alarm, Trip), -one.count, one.alarm.value))
+        by_alarm.setdefault(one.alarm, []).append(one.active_ms(start_ms, end_ms))
+    found_tallies = [Tally(alarm, len(times), sum(times), max(times)) for alarm, times in by_alarm.items()]
+    return sorted(
+        found_tallies, key=lambda one: (not isinstance(one.alarm, Trip), -one.count, one.alarm.value)
+    )
 
 
 def _ms(stamp: Stamp | None) -> int | None:

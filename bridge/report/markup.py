@@ -1,9 +1,7 @@
-"""The pieces of a page: texts made safe, figures that a program can read too, tables. Core.
+"""The elements of a page: escaped text, figures that programs can read, tables, charts. Core.
 
-Every figure stands as ``<data value="...">`` with the number as it is shown, before rounding, and
-``data-figure`` with its name; every moment stands as ``<time datetime="...">`` in UTC.
-
-The charts of one reservoir as the page takes them: SVG texts, empty where nothing is drawn. Values.
+Every figure is a ``<data value="...">`` element with the number in its displayed unit, before rounding, and
+its name in ``data-figure``. Every moment is a ``<time datetime="...">`` element in UTC.
 """
 
 from collections.abc import Iterable, Sequence
@@ -16,8 +14,8 @@ from bridge.units import DisplayUnits, Quantity
 
 
 @dataclass(frozen=True, slots=True)
-class Drawn:
-    """One reservoir's charts."""
+class Charts:
+    """The charts of one reservoir as SVG text; empty where there is nothing to draw."""
 
     water: str = ""
     purity: str = ""
@@ -29,22 +27,22 @@ NONE = "–"
 
 
 def text(words: str) -> str:
-    """Words for a page; whatever a stranger wrote is shown and not obeyed."""
+    """Escapes text for a page, so that text from outside is shown and never run as markup."""
     return escape(printable(words))
 
 
 def figure(name: str, number: float, shown: str) -> str:
-    """A number that is shown, with its name."""
+    """Returns a number with its name, as an element."""
     return f'<data data-figure="{escape(name)}" value="{number:.9g}">{text(shown)}</data>'
 
 
 def quantity(name: str, value: Quantity | None) -> str:
-    """A number with its unit, or the sign for nothing."""
+    """Returns a number with its unit, or a dash without a value."""
     return NONE if value is None else figure(name, value.number, value.text)
 
 
 def moment(units: DisplayUnits, utc_ms: int, *, day: bool = False) -> str:
-    """A local time, or its day, that carries its UTC."""
+    """Returns a local time, or its day, as an element with the UTC time."""
     local = units.local(utc_ms / 1000.0)
     utc = datetime.fromtimestamp(utc_ms / 1000.0, UTC)
     shown = f"{local:%Y-%m-%d}" if day else f"{local:%Y-%m-%d %H:%M}"
@@ -52,7 +50,7 @@ def moment(units: DisplayUnits, utc_ms: int, *, day: bool = False) -> str:
 
 
 def lasting(ms: float) -> str:
-    """A length of time as people say it."""
+    """Returns a duration in seconds, minutes, hours or days."""
     minutes = ms / 60_000.0
     if minutes < 1.0:
         return f"{ms / 1000.0:.0f} s"
@@ -64,16 +62,23 @@ def lasting(ms: float) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Column:
-    """One column: its heading, and whether numbers stand in it, flush right."""
+    """One column of a table; numbers are aligned right."""
 
     heading: str
     number: bool = False
 
 
 def table(caption: str, columns: Sequence[Column], rows: Iterable[Sequence[str]], *, kind: str = "") -> str:
-    """A table; its cells are pieces of a page already. The first cell of each row is its heading.
+    """Builds a table. The first cell of each row is its heading.
 
-    :param kind: a class for the style sheet.
+    Args:
+        caption: Text above the table.
+        columns: One for each cell of a row.
+        rows: Cells that are markup already.
+        kind: A class for the style sheet.
+
+    Returns:
+        The table as markup.
     """
     kinds = [' class="number"' if one.number else "" for one in columns]
     head = "".join(
@@ -93,11 +98,11 @@ def table(caption: str, columns: Sequence[Column], rows: Iterable[Sequence[str]]
 
 
 def listed(points: Iterable[str]) -> str:
-    """Pieces of a page as a list; nothing when there are none."""
+    """Returns markup as a list; empty without items."""
     items = "".join(f"<li>{one}</li>" for one in points)
     return f"<ul>{items}</ul>\n" if items else ""
 
 
 def drawing(svg: str, caption: str) -> str:
-    """A chart with the words under it; empty without a chart."""
+    """Returns a chart with its caption; empty without a chart."""
     return f"<figure>{svg}<figcaption>{text(caption)}</figcaption></figure>\n" if svg else ""

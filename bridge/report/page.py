@@ -1,17 +1,14 @@
-"""The whole page: its head with the cautions, a part for each reservoir, how the figures were made. Core.
-
-How the report looks, on a screen and on paper: a notebook's page, with nothing from elsewhere.
-"""
+"""The whole page: its style, its head with the cautions, a section for each reservoir, its notes. Core."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
 from bridge import __version__
-from bridge.report.markup import Drawn, listed, moment, text
+from bridge.report.markup import Charts, listed, moment, text
 from bridge.report.page_alarms import alarms, record
-from bridge.report.page_cartridges import cartridges, money
-from bridge.report.page_water import glance, holes, purity, water
+from bridge.report.page_cartridges import cartridge_costs, cartridges
+from bridge.report.page_water import log_gaps, purity, summary, water
 from bridge.report.season import Season
 from bridge.units import DisplayUnits
 
@@ -65,7 +62,7 @@ footer { margin-top: 2.5rem; font-size: .85em; }
   a { color: inherit; text-decoration: none; }
 }
 """
-"""``@page`` names no size: whatever paper is in the printer is right."""
+"""``@page`` sets no size, so that the browser prints on the paper in the printer."""
 
 
 TITLE = "Report of the water"
@@ -83,14 +80,19 @@ class Part:
     """One reservoir with its charts."""
 
     season: Season
-    drawn: Drawn
+    charts: Charts
 
 
 def page(parts: Sequence[Part], units: DisplayUnits, written_ms: int) -> str:
-    """The report as one HTML document that needs nothing else.
+    """Builds the report as one HTML document without external files.
 
-    :param parts: at least one.
-    :param written_ms: now, in UTC milliseconds.
+    Args:
+        parts: The reservoirs, at least one.
+        units: Display units.
+        written_ms: The present time, UTC milliseconds.
+
+    Returns:
+        The document.
     """
     start_ms = min(one.season.start_ms for one in parts)
     end_ms = max(one.season.end_ms for one in parts)
@@ -117,44 +119,44 @@ def _times(units: DisplayUnits, start_ms: int, end_ms: int) -> str:
         f"UTC{units.local(at / 1000.0):%z}"[:6] + ":" + f"{units.local(at / 1000.0):%z}"[3:5]
         for at in (start_ms, (start_ms + end_ms) // 2, end_ms)
     }
-    zone = units.zone or "the time zone of the machine that wrote this"
+    zone = units.zone or "the time zone of the machine that wrote this report"
     utc = [datetime.fromtimestamp(at / 1000.0, UTC) for at in (start_ms, end_ms)]
     return (
-        f"Times are local ({text(zone)}, {' and '.join(sorted(offsets))}). In UTC, as the log keeps them: "
+        f"Times are local ({text(zone)}, {' and '.join(sorted(offsets))}). In UTC: "
         f"{utc[0]:%Y-%m-%dT%H:%MZ} to {utc[1]:%Y-%m-%dT%H:%MZ}."
     )
 
 
 def _part(part: Part, units: DisplayUnits) -> str:
-    season, drawn = part.season, part.drawn
+    season, charts = part.season, part.charts
     facts = season.facts
     scale = units.scale(facts.factor)
     limit, target = (units.ppm(ppm, facts.factor).text for ppm in (facts.limit_ppm, facts.target_ppm))
-    said = f"The limit is {limit}, the target {target} (dissolved solids, {scale})."
+    limits = f"The limit is {limit}, the target {target} (dissolved solids, {scale})."
     return (
         f'<section class="reservoir" data-reservoir="{text(facts.reservoir)}">\n<h2>{text(facts.name)}</h2>\n'
-        f"<p>{text(said)}</p>\n{listed(map(text, facts.assumed))}"
-        f"{glance(season, units)}{holes(season, units)}{water(season, units, drawn)}"
-        f"{purity(season, units, drawn)}{cartridges(season, units, drawn)}{money(season, units)}"
+        f"<p>{text(limits)}</p>\n{listed(map(text, facts.assumptions))}"
+        f"{summary(season, units)}{log_gaps(season, units)}{water(season, units, charts)}"
+        f"{purity(season, units, charts)}{cartridges(season, units, charts)}{cartridge_costs(season, units)}"
         f"{alarms(season, units)}{record(season, units)}</section>\n"
     )
 
 
 def _foot(units: DisplayUnits, written_ms: int) -> str:
     return (
-        "<footer>\n<h2>How the figures were made</h2>\n"
+        "<footer>\n<h2>How the figures are computed</h2>\n"
         + listed(
             (
-                "Water made is the rise of the purifier's account from one roll-up of the log to the next; "
-                "an hour counts to the day in which it begins.",
-                "The product is that of the minutes in which water was made or a fill was under way, each "
-                "with its mean. A percentile is the smallest value that so much of the water was at or "
-                "under; the worst is that of the worst minute. Between fills nothing is counted.",
-                "Hours over target or limit are such minutes with a mean at or over it.",
-                "A forecast as it stood is worked out anew from what the log had up to that moment, hour "
-                "by hour, with today's limit and rating; nothing from after that moment enters it.",
-                "Alarms follow the life cycle of IEC 62682: an alarm stands from when it is raised until it "
-                "is cleared or reset.",
+                "Water made is the rise of the purifier's total of litres from one mean of the log to the "
+                "next; an hour counts for the day in which it begins.",
+                "The product is measured in the minutes in which water was made or a fill was running, each "
+                "with its mean. A percentile is the smallest value that this share of the water does not "
+                "exceed; the worst is the mean of the worst minute. The time between fills does not count.",
+                "Hours over target or limit are those minutes with a mean at or over it.",
+                "A past forecast is computed again, hour by hour, from the rows of the log up to its moment, "
+                "with the present limit and rating. Later rows do not enter it.",
+                "Alarms follow the life cycle of IEC 62682: an alarm is active from the moment it is raised "
+                "until it is cleared or reset.",
             )
         )
         + f"<p>Written by clearwell {text(__version__)} on {moment(units, written_ms)}.</p>\n</footer>\n"

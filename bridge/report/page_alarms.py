@@ -1,4 +1,4 @@
-"""The parts of the page about what happened: alarms, trips, calibrations, samples, fills cut short. Core."""
+"""The sections of the page about events: alarms, trips, calibrations, samples, fills cut short. Core."""
 
 from bridge.guard.faults import FAULTS
 from bridge.history.records import CalibrationRow, SampleRow, when_ms
@@ -18,16 +18,16 @@ from bridge.report.season import Season
 from bridge.units import DisplayUnits
 
 MOST_ROWS = 150
-"""More of one kind are not printed; the log has them."""
+"""Most rows printed of one kind; the log has all of them."""
 
 
 def alarms(season: Season, units: DisplayUnits) -> str:
-    """Alarms and trips: how often, then each of them."""
+    """Returns the section on alarms and trips: a count of each, then each occurrence."""
     if not season.incidents:
         return "<h3>Alarms and trips</h3>\n<p>None.</p>\n"
     start_ms, end_ms = season.start_ms, season.end_ms
     columns = (
-        Column("Alarm"), Column("Shuts the valve"), Column("Times", True), Column("Stood in all", True),
+        Column("Alarm"), Column("Shuts the valve"), Column("Times", True), Column("Active in all", True),
         Column("Longest", True),
     )  # fmt: skip
     counted = [
@@ -37,7 +37,7 @@ def alarms(season: Season, units: DisplayUnits) -> str:
             if any(each.alarm is one.alarm and each.trip for each in season.incidents)
             else "no",
             figure(f"alarm-count/{one.alarm.value}", one.count, str(one.count)),
-            figure(f"alarm-hours/{one.alarm.value}", one.stood_ms / 3_600_000.0, lasting(one.stood_ms)),
+            figure(f"alarm-hours/{one.alarm.value}", one.active_ms / 3_600_000.0, lasting(one.active_ms)),
             figure(f"alarm-longest/{one.alarm.value}", one.longest_ms / 3_600_000.0, lasting(one.longest_ms)),
         ]
         for one in tallies(season.incidents, start_ms, end_ms)
@@ -54,13 +54,13 @@ def alarms(season: Season, units: DisplayUnits) -> str:
     return (
         "<h3>Alarms and trips</h3>\n"
         + table("How often", columns, counted)
-        + "<p>What they mean, and what the bridge did:</p>\n"
+        + "<p>Their meaning, and the action of the bridge:</p>\n"
         + listed(means)
         + '<div class="scroll">'
         + table(
             "One by one",
-            (Column("Raised"), Column("Alarm"), Column("Cause gone after", True), Column("Stood for", True),
-             Column("Acknowledged"), Column("What people did")),
+            (Column("Raised"), Column("Alarm"), Column("Cleared after", True), Column("Active for", True),
+             Column("Acknowledged"), Column("Actions")),
             [_incident(one, season, units) for one in shown],
         )
         + "</div>\n"
@@ -69,20 +69,20 @@ def alarms(season: Season, units: DisplayUnits) -> str:
 
 
 def _kept(found: tuple[Incident, ...]) -> list[Incident]:
-    """All trips, and of the rest the newest."""
+    """Returns all trips and the newest advisories."""
     advisories = [one for one in found if not one.trip][-MOST_ROWS:]
     return [one for one in found if one.trip or one in advisories]
 
 
 def _incident(one: Incident, season: Season, units: DisplayUnits) -> list[str]:
     begin_ms = one.raised_ms or season.start_ms
-    gone = NONE if one.returned_ms is None else lasting(one.returned_ms - begin_ms)
-    stood = lasting(one.stood_ms(season.start_ms, season.end_ms))
+    cleared = NONE if one.cleared_ms is None else lasting(one.cleared_ms - begin_ms)
+    active = lasting(one.active_ms(season.start_ms, season.end_ms))
     if one.ended_ms is None:
-        stood = f"{stood}, and still does"
-        gone = gone if one.returned_ms is not None else "not yet"
-    elif one.returned_ms is None:
-        gone = stood
+        active = f"{active}, still active"
+        cleared = cleared if one.cleared_ms is not None else "not yet"
+    elif one.cleared_ms is None:
+        cleared = active
     acknowledged = "no"
     if one.acknowledged_ms is not None:
         by = f" by {text(one.acknowledged_by)}" if one.acknowledged_by else ""
@@ -90,34 +90,34 @@ def _incident(one: Incident, season: Season, units: DisplayUnits) -> list[str]:
     return [
         "before this report" if one.raised_ms is None else moment(units, one.raised_ms),
         text(one.alarm.value) + (" (first-out)" if one.first_out else ""),
-        gone,
-        stood,
+        cleared,
+        active,
         acknowledged,
-        "; ".join(map(text, one.done)) or NONE,
+        "; ".join(map(text, one.actions)) or NONE,
     ]
 
 
 def record(season: Season, units: DisplayUnits) -> str:
-    """Calibrations, samples by hand, and fills that were cut short."""
+    """Returns the sections on calibrations, samples by hand, and fills that were cut short."""
     return _calibrations(season, units) + _samples(season, units) + _fills(season, units)
 
 
 def _calibrations(season: Season, units: DisplayUnits) -> str:
-    made = "<h3>Calibration record</h3>\n"
+    part = "<h3>Calibration record</h3>\n"
     rows = [_calibration(one, units, f"calibration-{k + 1}") for k, one in enumerate(season.calibrations)]
     before = [
         _calibration(one, units, f"calibration-before-{one.cell}") for one in season.calibrations_before
     ]
     if before:
-        made += table("Before this report, the last of each cell", _CALIBRATED, before)
-    made += (
+        part += table("Before this report, the last of each cell", _CALIBRATED, before)
+    part += (
         table("Within this report", _CALIBRATED, rows)
         if rows
-        else "<p>No calibration was made within this report.</p>\n"
+        else "<p>The log has no calibration within this report.</p>\n"
     )
-    return made + listed(
+    return part + listed(
         text(
-            f"In force when this was written, {cell} cell: the calibration of "
+            f"In force when this report was written, {cell} cell: the calibration of "
             f"{kept.made:%Y-%m-%d} in {kept.standard}, constant ± {kept.cell_constant_percent:.2g} % (k = 1)."
         )
         for cell, kept in season.facts.in_force
@@ -125,7 +125,7 @@ def _calibrations(season: Season, units: DisplayUnits) -> str:
 
 
 _CALIBRATED = (
-    Column("When"), Column("Cell"), Column("Constant, cm⁻¹", True), Column("± % (k\u00a0=\u00a02)", True),
+    Column("When"), Column("Cell"), Column("Constant, cm⁻¹", True), Column("± % (k = 2)", True),
     Column("Offset, µS", True), Column("In a standard of", True), Column("At", True), Column("Note"),
 )  # fmt: skip
 
@@ -147,7 +147,7 @@ def _samples(season: Season, units: DisplayUnits) -> str:
     if not season.samples:
         return "<h3>Samples by hand</h3>\n<p>None.</p>\n"
     columns = (
-        Column("When"), Column("Of"), Column("Value", True), Column("± (k\u00a0=\u00a02)", True),
+        Column("When"), Column("Of"), Column("Value", True), Column("± (k = 2)", True),
     Column("Scale"),
         Column("Taken at", True), Column("Verdict"), Column("Note"),
     )  # fmt: skip

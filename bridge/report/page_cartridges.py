@@ -1,13 +1,13 @@
-"""The parts of the page about cartridges: curves, forecasts and what came true, and the cost. Core."""
+"""The sections of the page about cartridges: curves, past forecasts with the outcome, cost. Core."""
 
 from bridge.purifier.cartridge import Kind
 from bridge.purifier.forecast import Interval
-from bridge.report.curves import Life
-from bridge.report.hindsight import ASSUMES, Cost, Fate, Hindsight, Stood, verdict
+from bridge.report.backtest import ASSUMPTIONS, Backtest, Cost, PastForecast, Status, verdict
+from bridge.report.curves import CartridgeHistory
 from bridge.report.markup import (
     NONE,
+    Charts,
     Column,
-    Drawn,
     drawing,
     figure,
     listed,
@@ -24,107 +24,120 @@ _DAY_MS = 86_400_000.0
 _WORD = {Kind.EXCHANGE: "Cartridge", Kind.MEMBRANE: "Membrane", Kind.DISTILLER: "Distiller"}
 
 
-def cartridges(season: Season, units: DisplayUnits, drawn: Drawn) -> str:
-    """Every cartridge, one after the other."""
+def cartridges(season: Season, units: DisplayUnits, charts: Charts) -> str:
+    """Returns the section on cartridges, one after the other."""
     fitted = season.facts.cartridge
-    made = ["<h3>Cartridges</h3>\n<p>They are numbered within this report.</p>\n"]
+    parts = ["<h3>Cartridges</h3>\n<p>The numbers hold within this report only.</p>\n"]
     if fitted is None:
-        made.append("<p>No cartridge is configured for this reservoir, so nothing was forecast.</p>\n")
+        parts.append("<p>No cartridge is configured for this reservoir, so nothing was forecast.</p>\n")
     elif fitted.rated_g is not None:
-        made.append(
+        parts.append(
             f"<p>Rated to take up {fitted.rated_g:.4g} g of dissolved solids, "
             f"± {100.0 * fitted.rating_sd:.2g} % (one standard deviation).</p>\n"
         )
-    if not season.lives or not any(one.points or one.past for one in season.lives):
-        made.append("<p>None of them made water that the log knows of.</p>\n")
-    for place, (life, seen) in enumerate(zip(season.lives, season.hindsight, strict=True)):
-        svg = drawn.cartridges[place] if place < len(drawn.cartridges) else ""
-        made.append(_one(place + 1, life, seen, season, units, svg))
-    return "".join(made)
+    if not season.cartridges or not any(one.points or one.past for one in season.cartridges):
+        parts.append("<p>The log shows no water from any of them.</p>\n")
+    for place, (history, backtest) in enumerate(zip(season.cartridges, season.backtests, strict=True)):
+        svg = charts.cartridges[place] if place < len(charts.cartridges) else ""
+        parts.append(_one(place + 1, history, backtest, season, units, svg))
+    return "".join(parts)
 
 
-def _one(number: int, life: Life, seen: Hindsight, season: Season, units: DisplayUnits, svg: str) -> str:
+def _one(
+    number: int, history: CartridgeHistory, backtest: Backtest, season: Season, units: DisplayUnits, svg: str
+) -> str:
     at = f"cartridge-{number}"
     fitted = season.facts.cartridge
     word = "Cartridge" if fitted is None else _WORD[fitted.kind]
-    outcome = seen.outcome
-    since = "before the log begins" if life.fitted_ms is None else moment(units, life.fitted_ms)
+    outcome = backtest.outcome
+    since = "before the log begins" if history.fitted_ms is None else moment(units, history.fitted_ms)
     facts = [f"Fitted: {since}."]
-    whole = quantity(f"{at}/treated", units.litres(seen.removed_l))
-    within = quantity(f"{at}/made", units.litres(life.litres))
-    facts.append(f"Treated: {whole}, of it {within} within this report.")
-    if seen.load_g is not None:
-        facts.append(f"Taken up: {figure(f'{at}/load', seen.load_g, f'{seen.load_g:.4g} g')} of solids.")
-    facts.append(_came_true(at, life, seen, units))
-    facts += [
-        f"The bridge said that it was time to order on {moment(units, one)}."
-        for one in season.orders_ms
-        if (life.fitted_ms or 0) <= one and (life.changed is None or one < life.changed.stamp.utc_ms)
-    ][:3]
-    if life.past:
+    whole = quantity(f"{at}/treated", units.litres(backtest.treated_l))
+    within = quantity(f"{at}/made", units.litres(history.litres))
+    facts.append(f"Treated: {whole}, {within} of it within this report.")
+    if backtest.load_g is not None:
         facts.append(
-            f"It was in before this report begins; of that time {len(life.past)} days stand for the rest."
+            f"Taken up: {figure(f'{at}/load', backtest.load_g, f'{backtest.load_g:.4g} g')} of solids."
         )
-    made = f'<div class="together"><h4>{word} {number}</h4>\n{listed(facts)}'
-    told = "Above, the product over the litres treated, with the limit (full line)."
-    if seen.stood:
-        told += (
-            " Below, each line is a forecast: made where the dot is, its median the upright stroke, its "
-            "80 % the thick bar, its 95 % the thin line."
+    facts.append(_end(at, history, backtest, units))
+    facts += [
+        f"The bridge advised to order the next one on {moment(units, one)}."
+        for one in season.orders_ms
+        if (history.fitted_ms or 0) <= one and (history.changed is None or one < history.changed.stamp.utc_ms)
+    ][:3]
+    if history.past:
+        facts.append(
+            f"It was fitted before this report begins; {len(history.past)} days are a sample of that time."
         )
-    if outcome.fate is not Fate.RUNNING:
-        told += " The dotted line is what came true."
-    made += drawing(svg, told) + "</div>\n"
-    if seen.stood:
-        made += _forecasts(at, seen, units)
-        made += f'<p class="note">The last of them rests on: {text(seen.stood[-1].rests_on)}.</p>\n'
-    return made
+    parts = f'<div class="together"><h4>{word} {number}</h4>\n{listed(facts)}'
+    caption_text = "Above, the product over the litres treated, with the limit (full line)."
+    if backtest.forecasts:
+        caption_text += (
+            " Below, each line is one forecast: the dot is the moment at which it was made, the upright "
+            "stroke the median, the thick bar the 80 % interval, the thin line the 95 % interval."
+        )
+    if outcome.status is not Status.IN_USE:
+        caption_text += " The dotted line is the actual end."
+    parts += drawing(svg, caption_text) + "</div>\n"
+    if backtest.forecasts:
+        parts += _forecast_table(at, backtest, units)
+        parts += f'<p class="note">Basis of the last forecast: {text(backtest.forecasts[-1].rests_on)}.</p>\n'
+    return parts
 
 
-def _came_true(at: str, life: Life, seen: Hindsight, units: DisplayUnits) -> str:
-    outcome = seen.outcome
+def _end(at: str, history: CartridgeHistory, backtest: Backtest, units: DisplayUnits) -> str:
+    outcome = backtest.outcome
     litres = quantity(f"{at}/end", units.litres(outcome.treated_l))
-    by = f", by {text(life.changed.sender)}" if life.changed is not None and life.changed.sender else ""
-    changed = "" if life.changed is None else f" Changed {moment(units, life.changed.stamp.utc_ms)}{by}."
-    match outcome.fate:
-        case Fate.CROSSED:
+    by = (
+        f", by {text(history.changed.sender)}"
+        if history.changed is not None and history.changed.sender
+        else ""
+    )
+    changed = (
+        "" if history.changed is None else f" Changed {moment(units, history.changed.stamp.utc_ms)}{by}."
+    )
+    match outcome.status:
+        case Status.EXHAUSTED:
             return (
-                f"<strong>Gave out</strong>: its product reached the limit at {litres}, "
+                f"<strong>Exhausted</strong>: the product reached the limit at {litres}, "
                 f"{moment(units, outcome.at_ms)}.{changed}"
             )
-        case Fate.EARLY:
+        case Status.CHANGED_EARLY:
             return (
-                f"<strong>Changed early</strong>, at {litres}, before its product reached the limit.{changed}"
+                f"<strong>Changed early</strong> at {litres}, before the product reached the limit.{changed}"
             )
-        case Fate.RUNNING:
-            return f"<strong>Still in</strong> at the end of this report, at {litres}."
+        case Status.IN_USE:
+            return f"<strong>In use</strong> at the end of this report, at {litres}."
 
 
-def _forecasts(at: str, seen: Hindsight, units: DisplayUnits) -> str:
+def _forecast_table(at: str, backtest: Backtest, units: DisplayUnits) -> str:
     columns = (
         Column("Made on"),
         Column("Treated then", True),
-        Column("Gives out at", True),
-        Column("80 % between", True),
+        Column("Exhausted at", True),
+        Column("80 % interval", True),
         Column("Days left then", True),
         Column("Time to order"),
-        Column("What came true"),
+        Column("Outcome"),
     )
-    rows = [_stood(f"{at}/forecast-{k + 1}", one, seen, units) for k, one in enumerate(seen.stood)]
-    caption = "The forecast as it stood, and how it fared"
+    rows = [
+        _forecast_row(f"{at}/forecast-{k + 1}", one, backtest, units)
+        for k, one in enumerate(backtest.forecasts)
+    ]
+    caption = "Past forecasts and the outcome"
     return f'<div class="scroll">{table(caption, columns, rows)}</div>\n'
 
 
-def _stood(at: str, one: Stood, seen: Hindsight, units: DisplayUnits) -> list[str]:
-    outcome = seen.outcome
+def _forecast_row(at: str, one: PastForecast, backtest: Backtest, units: DisplayUnits) -> list[str]:
+    outcome = backtest.outcome
     crossing = one.crossing_l
     days = NONE
     if one.days_left is not None:
         days = figure(f"{at}/days", one.days_left.median, _days(one.days_left))
-    fared = verdict(one, outcome)
-    if outcome.fate is Fate.CROSSED:
+    result = verdict(one, outcome)
+    if outcome.status is Status.EXHAUSTED:
         true_days = (outcome.at_ms - one.at_ms) / _DAY_MS
-        fared = f"{figure(f'{at}/true-days', true_days, f'{true_days:.0f} days')}, {fared}"
+        result = f"{figure(f'{at}/true-days', true_days, f'{true_days:.0f} days')}, {result}"
     return [
         moment(units, one.at_ms, day=True),
         quantity(f"{at}/treated", units.litres(one.treated_l)),
@@ -132,12 +145,12 @@ def _stood(at: str, one: Stood, seen: Hindsight, units: DisplayUnits) -> list[st
         _between(at, units.litres(crossing.low80), units.litres(crossing.high80)),
         days,
         NONE if one.order is None else "yes" if one.order else "not yet",
-        fared,
+        result,
     ]
 
 
 def _between(at: str, low: Quantity, high: Quantity) -> str:
-    # The unit stands once; there is little room.
+    # The column is narrow, so the unit is written once.
     shown = low.text.removesuffix(f" {low.unit}")
     return f"{figure(f'{at}/low80', low.number, shown)} to {quantity(f'{at}/high80', high)}"
 
@@ -146,13 +159,11 @@ def _days(days: Interval) -> str:
     return f"{days.median:.0f} ({days.low80:.0f} to {days.high80:.0f})"
 
 
-def money(season: Season, units: DisplayUnits) -> str:
-    """What a litre cost."""
+def cartridge_costs(season: Season, units: DisplayUnits) -> str:
+    """Returns the section on the cost of a litre."""
     fitted = season.facts.cartridge
     if fitted is None or fitted.price is None:
-        return (
-            "<h3>What it cost</h3>\n<p>No price of a cartridge is configured, so no cost can be stated.</p>\n"
-        )
+        return "<h3>Cost</h3>\n<p>No price of a cartridge is configured, so the cost is unknown.</p>\n"
     columns = (
         Column("Cartridge"),
         Column("Made", True),
@@ -160,11 +171,11 @@ def money(season: Season, units: DisplayUnits) -> str:
         Column("If the forecast holds"),
     )
     rows = []
-    for number, (cost, seen) in enumerate(zip(season.costs.each, season.hindsight, strict=True), start=1):
+    for number, (cost, backtest) in enumerate(zip(season.costs.each, season.backtests, strict=True), start=1):
         if cost is None:
             rows.append([str(number), NONE, NONE, ""])
             continue
-        running = seen.outcome.fate is Fate.RUNNING
+        running = backtest.outcome.status is Status.IN_USE
         shown = per_litre(f"cartridge-{number}/cost", cost.per_l, units) + (
             ", if changed now" if running else ""
         )
@@ -174,7 +185,7 @@ def money(season: Season, units: DisplayUnits) -> str:
     if finished is not None:
         rows.append(
             [
-                "all that are finished",
+                "all finished cartridges",
                 quantity("cost-litres", units.litres(finished.litres)),
                 per_litre("cost-finished", finished.per_l, units),
                 "",
@@ -182,10 +193,10 @@ def money(season: Season, units: DisplayUnits) -> str:
         )
     price = figure("price", fitted.price, units.money(fitted.price))
     return (
-        f'<div class="together"><h3>What it cost</h3>\n<p>A cartridge costs {price}.</p>\n'
+        f'<div class="together"><h3>Cost</h3>\n<p>A cartridge costs {price}.</p>\n'
         + table("Cost of the product", columns, rows)
         + "</div>\n"
-        + listed(map(text, ASSUMES))
+        + listed(map(text, ASSUMPTIONS))
     )
 
 

@@ -1,10 +1,10 @@
-"""The parts of the page about water: at a glance, what the log lacks, litres made, how pure. Core."""
+"""The sections of the page about water: summary, gaps in the log, litres made, purity. Core."""
 
-from bridge.report.hindsight import Fate
+from bridge.report.backtest import Status
 from bridge.report.markup import (
     NONE,
+    Charts,
     Column,
-    Drawn,
     drawing,
     figure,
     lasting,
@@ -22,18 +22,18 @@ _EVERY = {Grain.DAY: "Day", Grain.WEEK: "Week", Grain.MONTH: "Month"}
 _SHARES = (("mean", "mean"), ("median", "median"), ("p90", "90 %"), ("p95", "95 %"), ("p99", "99 %"))
 
 
-def glance(season: Season, units: DisplayUnits) -> str:
-    """The season in a dozen lines."""
+def summary(season: Season, units: DisplayUnits) -> str:
+    """Returns the season in a dozen lines."""
     quality = season.quality
-    gave_out = sum(one.outcome.fate is Fate.CROSSED for one in season.hindsight)
-    changed = sum(one.changed is not None for one in season.lives)
+    exhausted = sum(one.outcome.status is Status.EXHAUSTED for one in season.backtests)
+    changed = sum(one.changed is not None for one in season.cartridges)
     share = season.covered_h * 3_600_000.0 / (season.end_ms - season.start_ms)
     rows = [
         ("Water made", quantity("made", units.litres(season.litres))),
         ("A day, on average", quantity("made-a-day", _a_day(season, units))),
     ]
     if quality is None:
-        rows.append(("Product", "no water flowed that the log knows of"))
+        rows.append(("Product", "the log shows no flow"))
     else:
         rows += [
             ("Product, median", ppm("product-median", quality.median_ppm, season, units)),
@@ -45,33 +45,33 @@ def glance(season: Season, units: DisplayUnits) -> str:
         (
             "Cartridges changed",
             figure("changed", changed, str(changed))
-            + f" ({figure('gave-out', gave_out, str(gave_out))} gave out within the report)",
+            + f" ({figure('exhausted', exhausted, str(exhausted))} exhausted within the report)",
         ),
     ]
     finished = season.costs.finished
     if finished is not None:
-        rows.append(("Cost, cartridges that are finished", cost("cost", finished.per_l, units)))
+        rows.append(("Cost, finished cartridges", cost("cost", finished.per_l, units)))
     rows += [
         ("Fills", figure("fills", len(season.fills), str(len(season.fills)))),
-        ("Part of the time that the log knows", figure("covered", 100.0 * share, f"{100.0 * share:.1f} %")),
+        ("Time with readings in the log", figure("covered", 100.0 * share, f"{100.0 * share:.1f} %")),
     ]
     cells = [(text(name), value) for name, value in rows]
     return table("At a glance", (Column("What"), Column("How much")), cells, kind="glance")
 
 
-def holes(season: Season, units: DisplayUnits) -> str:
-    """What the log does not know; nothing when it knows all."""
+def log_gaps(season: Season, units: DisplayUnits) -> str:
+    """Returns the section on gaps in the log; empty without gaps."""
     if not season.gaps:
         return ""
     longest = sorted(season.gaps, key=lambda one: -one.hours)[:MOST_GAPS]
     lost_h = sum(one.hours for one in season.gaps)
-    said = (
-        f"Stretches without a reading: {figure('gaps', len(season.gaps), str(len(season.gaps)))}, "
-        f"{figure('gap-hours', lost_h, lasting(lost_h * 3_600_000.0))} in all: the bridge was off, or its "
-        "log was. What was made then is missing here, unless the purifier's account shows it afterwards."
+    sentence = (
+        f"Gaps without a reading: {figure('gaps', len(season.gaps), str(len(season.gaps)))}, "
+        f"{figure('gap-hours', lost_h, lasting(lost_h * 3_600_000.0))} in all. The bridge or its log did "
+        "not run. Water made in a gap is missing here, unless the purifier's total shows it afterwards."
     )
     if len(season.gaps) > MOST_GAPS:
-        said += f" The {MOST_GAPS} longest:"
+        sentence += f" The {MOST_GAPS} longest:"
     rows = [
         (
             moment(units, one.start_ms),
@@ -81,36 +81,40 @@ def holes(season: Season, units: DisplayUnits) -> str:
         for one in sorted(longest, key=lambda one: one.start_ms)
     ]
     columns = (Column("From"), Column("To"), Column("Length", True))
-    return f"<h3>What the log does not know</h3>\n<p>{said}</p>\n{table('Without a reading', columns, rows)}"
+    return f"<h3>Gaps in the log</h3>\n<p>{sentence}</p>\n{table('Without a reading', columns, rows)}"
 
 
-def water(season: Season, units: DisplayUnits, drawn: Drawn) -> str:
-    """Litres made, period by period, with the fills."""
+def water(season: Season, units: DisplayUnits, charts: Charts) -> str:
+    """Returns the section on litres made, period by period, with the fills."""
     every = _EVERY[season.grain]
     columns = [
         Column(every),
         Column("Made", True),
         Column("A day", True),
-        Column("Log knows", True),
+        Column("Time logged", True),
         Column("Fills", True),
-        Column("They brought", True),
+        Column("Filled", True),
         Column("Median length", True),
         Column("Cut short", True),
     ]
     counted = "" if season.facts.volume_known else (
-        "<p>No volume and no flow is measured here: litres are counted from the refill mark to the fill "
-        "mark, when a fill is complete.</p>\n"
+        "<p>Neither volume nor flow is measured here. A complete fill counts the litres from the refill mark "
+        "to the fill mark.</p>\n"
     )  # fmt: skip
     return (
         f"<h3>Water made</h3>\n{counted}"
-        + drawing(drawn.water, f"Water made, by {season.grain.value}. The table has the figures.")
+        + drawing(charts.water, f"Water made, by {season.grain.value}. The table has the figures.")
         + '<div class="scroll">'
-        + table(f"Water made, by {season.grain.value}", columns, [_made(one, units) for one in season.rows])
+        + table(
+            f"Water made, by {season.grain.value}",
+            columns,
+            [_production_row(one, units) for one in season.rows],
+        )
         + "</div>\n"
     )
 
 
-def _made(row: PeriodRow, units: DisplayUnits) -> list[str]:
+def _production_row(row: PeriodRow, units: DisplayUnits) -> list[str]:
     at, known = row.period.key, row.covered_h > 0.0
     a_day = row.litres_a_day
     return [
@@ -126,20 +130,20 @@ def _made(row: PeriodRow, units: DisplayUnits) -> list[str]:
     ]  # fmt: skip
 
 
-def purity(season: Season, units: DisplayUnits, drawn: Drawn) -> str:
-    """How pure the product was, in all and period by period."""
+def purity(season: Season, units: DisplayUnits, charts: Charts) -> str:
+    """Returns the section on the product's purity, in all and period by period."""
     quality = season.quality
     if quality is None:
-        return "<h3>How pure it was</h3>\n<p>No water flowed that the log knows of.</p>\n"
-    weighed = (
-        "Each litre counts the same."
+        return "<h3>Purity</h3>\n<p>The log shows no flow.</p>\n"
+    weighting = (
+        "Each litre has the same weight."
         if quality.by_volume
-        else "Each minute of a fill counts the same, for no volume is measured as it flows."
+        else "Each minute of a fill has the same weight, because the volume is not measured during the flow."
     )
     if season.coarse_hours:
-        weighed += (
-            f" For {season.coarse_hours} hours the minutes are no longer kept: their means over the whole "
-            "hour stand for them, water that stood included."
+        weighting += (
+            f" For {season.coarse_hours} hours the log no longer has minutes. Their hourly means are used "
+            "instead; these include standing water."
         )
     whole = [
         [text(name), ppm(f"product-{key}", getattr(quality, f"{key}_ppm"), season, units)]
@@ -158,10 +162,10 @@ def purity(season: Season, units: DisplayUnits, drawn: Drawn) -> str:
             shown += ", " + quantity(f"{word}-litres", units.litres(over_l))
         whole.append([f"at or over the {word}", shown])
     return (
-        f"<h3>How pure it was</h3>\n<p>{text(weighed)}</p>\n"
+        f"<h3>Purity</h3>\n<p>{text(weighting)}</p>\n"
         + table("Product over the whole report", (Column("Share of the water"), Column("Product")), whole)
         + drawing(
-            drawn.purity,
+            charts.purity,
             f"Product by {season.grain.value}: median (disc), 95 % (bar) and worst minute (triangle), with "
             "the limit (full line) and the target (broken line). The table has the figures.",
         )
@@ -170,13 +174,13 @@ def purity(season: Season, units: DisplayUnits, drawn: Drawn) -> str:
             f"Product by {season.grain.value}",
             (Column(_EVERY[season.grain]), *(Column(name, True) for _, name in _SHARES),
              Column("worst minute", True), Column("over target", True), Column("over limit", True)),
-            [_pure(one, season, units) for one in season.rows],
+            [_purity_row(one, season, units) for one in season.rows],
         )
         + "</div>\n"
     )  # fmt: skip
 
 
-def _pure(row: PeriodRow, season: Season, units: DisplayUnits) -> list[str]:
+def _purity_row(row: PeriodRow, season: Season, units: DisplayUnits) -> list[str]:
     at, quality = row.period.key, row.quality
     if quality is None:
         return [text(row.period.label), "no water" if row.covered_h else "no record", *[NONE] * 7]
@@ -190,19 +194,19 @@ def _pure(row: PeriodRow, season: Season, units: DisplayUnits) -> list[str]:
 
 
 def ppm(name: str, value: float, season: Season, units: DisplayUnits) -> str:
-    """Dissolved solids on the reservoir's scale."""
+    """Returns dissolved solids on the reservoir's scale."""
     return quantity(name, units.ppm(value, season.facts.factor))
 
 
 def cost(name: str, per_l: float, units: DisplayUnits) -> str:
-    """Money for a litre, or for a gallon."""
+    """Returns the cost of a litre or a gallon, and of 100 of them."""
     unit = units.litres(1.0)
     each = per_l / unit.number
     return figure(name, each, f"{units.per_volume(per_l)}, {units.money(100.0 * each)} for 100 {unit.unit}")
 
 
 def hours(value: float) -> str:
-    """Hours with as many digits as minutes can tell."""
+    """Returns hours, to the resolution of a minute."""
     return "none" if value == 0.0 else lasting(value * 3_600_000.0)
 
 

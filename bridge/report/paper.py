@@ -1,4 +1,4 @@
-"""The report on paper: a PDF of the same page. Shell: it calls WeasyPrint, which asks nobody for anything."""
+"""Renders the page as a PDF with WeasyPrint. Shell: rendering loads no external file."""
 
 from importlib import import_module
 from typing import Any
@@ -9,24 +9,32 @@ PAPERS = ("a4", "letter")
 
 
 def pdf(html: str, paper: str) -> bytes:
-    """The page as PDF, on one of :data:`PAPERS`.
+    """Renders a page as PDF.
 
-    :raises InputError: WeasyPrint, or a library of the system that it needs, is not installed.
+    Args:
+        html: The page.
+        paper: One of :data:`PAPERS`.
+
+    Returns:
+        The PDF.
+
+    Raises:
+        InputError: WeasyPrint, or a system library that it needs, is not installed.
     """
     try:
         library = import_module("weasyprint")
     except (ImportError, OSError) as error:
-        # Without Pango on the system the import itself ends with an OSError.
+        # Without the system's Pango the import raises an OSError.
         raise InputError(
             "report: a PDF needs the library weasyprint and the system's Pango, which are not installed; "
             "pip install 'clearwell-bridge[report]' and Debian's package libpangoft2-1.0-0 bring them. "
             "A name in .html needs neither"
         ) from error
     sheet = library.CSS(string=f"@page {{ size: {paper} }}")
-    made = library.HTML(string=html, url_fetcher=_nothing).write_pdf(stylesheets=[sheet], pdf_tags=True)
-    assert isinstance(made, bytes)
-    return made
+    document = library.HTML(string=html, url_fetcher=_refuse).write_pdf(stylesheets=[sheet], pdf_tags=True)
+    assert isinstance(document, bytes)
+    return document
 
 
-def _nothing(url: str, *_: Any, **__: Any) -> dict[str, Any]:
-    raise ValueError(f"the report asks for nothing from elsewhere, and here for {url}")
+def _refuse(url: str, *_: Any, **__: Any) -> dict[str, Any]:
+    raise ValueError(f"the report must not load external files, but it refers to {url}")

@@ -1,8 +1,7 @@
-"""The report of one reservoir as a value: everything that is shown, before anything is drawn. Core.
+"""The report of one reservoir as a value: everything that the page shows. Core.
 
-What must be known of a reservoir, beside its log, to report on it. Core.
-
-It comes from the configuration, or, where only a log is at hand, from what the daemon kept in it.
+The facts of a reservoir come from the configuration. If there is only a log, they come from the state that
+the daemon saved in it.
 """
 
 from collections.abc import Iterable, Sequence
@@ -10,7 +9,7 @@ from dataclasses import dataclass
 from statistics import median
 
 from bridge.config.tables import default_target_ppm
-from bridge.forecast import cartridges as book
+from bridge.forecast import cartridges
 from bridge.forecast.learned import Kept
 from bridge.guard.model import Trip
 from bridge.history.records import (
@@ -26,22 +25,22 @@ from bridge.history.records import (
     when_ms,
 )
 from bridge.history.rollup import HOUR_MS, MINUTE_MS, Bucket
-from bridge.report.curves import Life, lives, past_points
-from bridge.report.hindsight import Costs, Hindsight, costs, hindsight
+from bridge.report.backtest import Backtest, Costs, backtest, costs
+from bridge.report.curves import CartridgeHistory, cartridge_histories, past_points
 from bridge.report.incidents import Incident, incidents
 from bridge.report.water import (
     Flow,
     Gap,
     Grain,
     Local,
-    Made,
     Period,
+    Production,
     Quality,
     gaps,
     grain_for,
-    made,
     period_of,
     periods,
+    production,
     quality,
 )
 from bridge.station.plan import CalibrationInForce, CartridgePlan, StationPlan
@@ -50,7 +49,7 @@ from bridge.water.solids import LIMIT_PPM, Scale
 
 @dataclass(frozen=True, slots=True)
 class Facts:
-    """One reservoir as the report needs it."""
+    """The facts of one reservoir that are not in its log rows."""
 
     reservoir: str
     name: str
@@ -59,18 +58,18 @@ class Facts:
     factor: float
     """The scale of every ppm: ppm for each µS/cm at 25 °C."""
     volume_known: bool
-    """False where only switches are fitted and no flow sensor: then litres are counted from mark to mark."""
+    """False with switches only and no flow sensor: then litres are counted from mark to mark."""
     cartridge: CartridgePlan | None
     feed_ppm: float | None = None
-    """What the feed is taken to be where the log has none."""
+    """The feed, ppm, where the log has none."""
     in_force: tuple[tuple[str, CalibrationInForce], ...] = ()
-    """By cell, the calibration that its constant comes from today."""
-    assumed: tuple[str, ...] = ()
-    """What nobody said, as sentences."""
+    """For each cell, the calibration of its present constant."""
+    assumptions: tuple[str, ...] = ()
+    """Values assumed for lack of a source, as sentences."""
 
 
 def from_plan(plan: StationPlan) -> Facts:
-    """The facts of a configured reservoir."""
+    """Returns the facts of a configured reservoir."""
     identity = plan.identity
     cells = (("product", plan.product), ("feed", plan.feed))
     return Facts(
@@ -91,10 +90,15 @@ def from_plan(plan: StationPlan) -> Facts:
 
 
 def from_log(reservoir: str, kept: Kept | None, hours: Iterable[Bucket]) -> Facts:
-    """The facts of a reservoir of which only the log is at hand.
+    """Returns the facts of a reservoir without a configuration.
 
-    :param kept: what the daemon kept of its forecast, which holds limit and cartridge.
-    :param hours: roll-ups, which show the scale and whether a volume is measured.
+    Args:
+        reservoir: The reservoir's identifier.
+        kept: The forecast that the daemon saved, which has limit and cartridge.
+        hours: Hourly means, which show the scale and whether the volume is measured.
+
+    Returns:
+        The facts, with a sentence for each assumption.
     """
     limit_ppm = LIMIT_PPM if kept is None else kept.limit_ppm
     target_ppm = default_target_ppm(limit_ppm)
@@ -106,14 +110,12 @@ def from_log(reservoir: str, kept: Kept | None, hours: Iterable[Bucket]) -> Fact
             factor = round(ppm.mean / us_cm.mean, 3)
         if factor is not None and volume_known:
             break
-    assumed = [
-        f"The target is taken to be {target_ppm:g} ppm: it stands in the configuration, which was not given."
-    ]
+    assumptions = [f"The target is assumed to be {target_ppm:g} ppm: no configuration was given."]
     if kept is None:
-        assumed.append(f"The limit is taken to be {limit_ppm:g} ppm, for the log does not say it.")
+        assumptions.append(f"The limit is assumed to be {limit_ppm:g} ppm: it is not in the log.")
     if factor is None:
         factor = Scale.HALF.factor
-        assumed.append(f"The scale is taken to be {factor:g} ppm per µS/cm, for the log does not show it.")
+        assumptions.append(f"The scale is assumed to be {factor:g} ppm per µS/cm: the log does not show it.")
     return Facts(
         reservoir,
         reservoir,
@@ -123,25 +125,25 @@ def from_log(reservoir: str, kept: Kept | None, hours: Iterable[Bucket]) -> Fact
         volume_known,
         None if kept is None else kept.fitted,
         None if kept is None else kept.feed_ppm,
-        assumed=tuple(assumed),
+        assumptions=tuple(assumptions),
     )
 
 
 @dataclass(frozen=True, slots=True)
-class Material:
-    """What was read of one reservoir."""
+class LogData:
+    """The data of one reservoir from the log."""
 
     start_ms: int
     end_ms: int
     hours: tuple[Bucket, ...]
     mixed: tuple[Bucket, ...]
-    """The same, with the minutes in place of each hour in which water flowed, where they are still kept."""
+    """The same, with minutes in place of each hour with flow, as far as the log still has them."""
     entries: tuple[EntryRow, ...]
-    """Of this reservoir, within the report."""
+    """Entries within the report."""
     before: tuple[EntryRow, ...]
-    """Cartridges and calibrations of the time before."""
+    """Changes of a cartridge and calibrations before the report."""
     past: tuple[tuple[Bucket, ...], ...]
-    """The hours of some days before, since the running cartridge was fitted."""
+    """Hours of some days before the report, since the cartridge then in use was fitted."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,26 +152,26 @@ class PeriodRow:
 
     period: Period
     covered_h: float
-    """Hours of it that the log has readings of."""
+    """Hours with readings in the log."""
     litres: float
     quality: Quality | None
     fills: int
     fills_cut: int
-    """Fills that ended otherwise than full."""
+    """Fills that ended before the reservoir was full."""
     fill_l: float | None
-    """What they brought, where a volume is measured."""
+    """Litres of all fills, if the volume is measured."""
     fill_minutes: float | None
-    """The median."""
+    """Median length of a fill."""
 
     @property
     def litres_a_day(self) -> float | None:
-        """Over the hours that are known."""
+        """Litres made a day, over the hours with readings."""
         return self.litres / self.covered_h * 24.0 if self.covered_h > 0.0 else None
 
 
 @dataclass(frozen=True, slots=True)
 class Season:
-    """Everything that is reported of one reservoir."""
+    """The report of one reservoir."""
 
     facts: Facts
     start_ms: int
@@ -180,13 +182,13 @@ class Season:
     covered_h: float
     quality: Quality | None
     coarse_hours: int
-    """Hours with water whose minutes are no longer kept."""
+    """Hours with flow of which the log no longer has minutes."""
     gaps: tuple[Gap, ...]
     incidents: tuple[Incident, ...]
-    lives: tuple[Life, ...]
-    hindsight: tuple[Hindsight, ...]
+    cartridges: tuple[CartridgeHistory, ...]
+    backtests: tuple[Backtest, ...]
     orders_ms: tuple[int, ...]
-    """When the bridge said that it was time to order."""
+    """When the bridge advised to order a cartridge."""
     costs: Costs
     calibrations: tuple[CalibrationRow, ...]
     calibrations_before: tuple[CalibrationRow, ...]
@@ -196,57 +198,67 @@ class Season:
 
     @property
     def trips(self) -> int:
-        """How often the valve was shut by a trip."""
+        """Number of trips raised within the report."""
         return sum(one.trip and one.raised_ms is not None for one in self.incidents)
 
 
-def season(facts: Facts, material: Material, local: Local) -> Season:
-    """Work everything out.
+def season(facts: Facts, data: LogData, local: Local) -> Season:
+    """Computes the report of one reservoir.
 
-    :param local: from seconds of UTC to local time.
+    Args:
+        facts: The reservoir's facts.
+        data: Its data from the log.
+        local: Converts seconds of UTC to local time.
+
+    Returns:
+        The report.
     """
-    start_ms, end_ms, entries = material.start_ms, material.end_ms, material.entries
+    start_ms, end_ms, entries = data.start_ms, data.end_ms, data.entries
     changes = [row for row in entries if isinstance(row, CartridgeRow)]
-    before = [row for row in material.before if isinstance(row, CartridgeRow)]
+    before = [row for row in data.before if isinstance(row, CartridgeRow)]
     fills = tuple(row for row in entries if isinstance(row, FillRow))
     alarms = [row for row in entries if isinstance(row, AlarmRow)]
-    pieces = made(material.mixed, changes)
-    flows = _flows(pieces, material.mixed, fills)
-    hours_ms = [one.start_ms for one in material.hours]
-    ledger = book.gathered([*before, *(row for row in entries if isinstance(row, CartridgeRow | AlarmRow))])
-    past = past_points(material.past, facts.feed_ppm)
-    found = lives(pieces, changes, before, ledger.earlier.get(facts.reservoir, ()), past, facts.feed_ppm)
-    seen = hindsight(facts.cartridge, facts.limit_ppm, found, hours_ms, _trips_ms(alarms), end_ms)
+    pieces = production(data.mixed, changes)
+    flows = _flows(pieces, data.mixed, fills)
+    hours_ms = [one.start_ms for one in data.hours]
+    ended = cartridges.gathered(
+        [*before, *(row for row in entries if isinstance(row, CartridgeRow | AlarmRow))]
+    )
+    past = past_points(data.past, facts.feed_ppm)
+    histories = cartridge_histories(
+        pieces, changes, before, ended.earlier.get(facts.reservoir, ()), past, facts.feed_ppm
+    )
+    backtests = backtest(facts.cartridge, facts.limit_ppm, histories, hours_ms, _trips_ms(alarms), end_ms)
     grain = grain_for(start_ms, end_ms)
     return Season(
         facts,
         start_ms,
         end_ms,
         grain,
-        tuple(_rows(facts, material, pieces, flows, fills, grain, local)),
+        tuple(_rows(facts, data, pieces, flows, fills, grain, local)),
         sum(one.litres for one in pieces),
         float(len(hours_ms)),
         quality(flows, facts.target_ppm, facts.limit_ppm, facts.volume_known),
         sum(one.span_ms > MINUTE_MS for one in flows),
         tuple(gaps(hours_ms, start_ms, end_ms)),
         tuple(incidents(alarms, [row for row in entries if isinstance(row, CommandRow)])),
-        tuple(found),
-        tuple(seen),
+        tuple(histories),
+        tuple(backtests),
         tuple(
             row.stamp.utc_ms
             for row in alarms
             if row.alarm.value == "order-cartridge" and row.change is AlarmChange.RAISED
         ),
-        costs(None if facts.cartridge is None else facts.cartridge.price, seen),
+        costs(None if facts.cartridge is None else facts.cartridge.price, backtests),
         tuple(row for row in entries if isinstance(row, CalibrationRow)),
-        tuple({row.cell: row for row in material.before if isinstance(row, CalibrationRow)}.values()),
+        tuple({row.cell: row for row in data.before if isinstance(row, CalibrationRow)}.values()),
         tuple(sorted((row for row in entries if isinstance(row, SampleRow)), key=when_ms)),
         fills,
     )
 
 
-def _flows(pieces: Sequence[Made], buckets: Sequence[Bucket], fills: Sequence[FillRow]) -> list[Flow]:
-    """Every roll-up in which product flowed: something was made in it, or a fill was under way."""
+def _flows(pieces: Sequence[Production], buckets: Sequence[Bucket], fills: Sequence[FillRow]) -> list[Flow]:
+    """Returns every mean with flow: water was made in it, or a fill was running."""
     litres: dict[int, float] = {}
     for one in pieces:
         litres[one.bucket.start_ms] = litres.get(one.bucket.start_ms, 0.0) + one.litres
@@ -266,8 +278,8 @@ def _flows(pieces: Sequence[Made], buckets: Sequence[Bucket], fills: Sequence[Fi
 
 def _rows(
     facts: Facts,
-    material: Material,
-    pieces: Sequence[Made],
+    data: LogData,
+    pieces: Sequence[Production],
     flows: Sequence[Flow],
     fills: Sequence[FillRow],
     grain: Grain,
@@ -285,7 +297,7 @@ def _rows(
     litres: dict[str, float] = {}
     flowed: dict[str, list[Flow]] = {}
     filled: dict[str, list[FillRow]] = {}
-    for bucket in material.hours:
+    for bucket in data.hours:
         covered[key(bucket.start_ms)] = covered.get(key(bucket.start_ms), 0) + 1
     for one in pieces:
         at = key(one.bucket.start_ms)
@@ -294,11 +306,11 @@ def _rows(
         flowed.setdefault(key(flow.start_ms), []).append(flow)
     for row in fills:
         filled.setdefault(key(row.stamp.utc_ms), []).append(row)
-    made_rows = []
-    for period in periods(material.start_ms, material.end_ms, grain, local):
+    rows = []
+    for period in periods(data.start_ms, data.end_ms, grain, local):
         own = filled.get(period.key, [])
         volumes = [row.volume_l for row in own if row.volume_l is not None]
-        made_rows.append(
+        rows.append(
             PeriodRow(
                 period,
                 float(covered.get(period.key, 0)),
@@ -310,7 +322,7 @@ def _rows(
                 median([(row.stamp.utc_ms - row.started_ms) / 60_000.0 for row in own]) if own else None,
             )
         )
-    return made_rows
+    return rows
 
 
 def _trips_ms(alarms: Sequence[AlarmRow]) -> list[int]:

@@ -1,18 +1,14 @@
-"""How pure the product was: percentiles and times over target and limit. Core.
+"""Periods, gaps, litres made and purity, from the means in the log. Core.
 
-Every litre counts the same: the percentiles are weighted by the litres that were made at each value. Where
-no litres are known as they flow, every minute of a fill counts the same instead. A percentile is the smallest
-value that so much of the water was at or under.
+A report has months, weeks or days of local time, by its length.
 
-Months, weeks or days of local time, whichever suits the length of a report. Core.
+Litres: the log has the total that the cartridge in use has treated. It rises by the water made, and starts
+again at zero when a change of cartridge is recorded. A fall without such a record means that an older total
+was restored, after a power cut for example, and counts as no water.
 
-Where the log has no reading: what the report cannot know. Core.
-
-How many litres were made, roll-up by roll-up, and by which cartridge. Core.
-
-The log carries the product made by the running cartridge so far. Between two roll-ups it rises by what was
-made; it starts again at zero when a change of cartridge is recorded. A fall without such a record means that
-the accounts of an earlier moment were taken up again (after a power cut, say): nothing was made by it.
+Purity: percentiles are weighted by litres. If the litres are not known during the flow, every minute of a
+fill has the same weight instead. A percentile is the smallest value that this share of the water does not
+exceed.
 """
 
 from collections.abc import Callable, Iterable, Sequence
@@ -24,7 +20,7 @@ from bridge.history.records import CartridgeRow, Series
 from bridge.history.rollup import HOUR_MS, Bucket, Cell
 
 Local = Callable[[float], datetime]
-"""From seconds of UTC to local time."""
+"""Converts seconds of UTC to local time."""
 
 _DAY_H = 24.0
 
@@ -39,7 +35,7 @@ class Grain(Enum):
 
 @dataclass(frozen=True, slots=True)
 class Period:
-    """One month, week or day, as far as it lies in the report."""
+    """One month, week or day."""
 
     key: str
     """``2026-06``, ``2026-W23`` or ``2026-06-01`` (ISO 8601)."""
@@ -47,13 +43,13 @@ class Period:
 
 
 def grain_for(start_ms: int, end_ms: int) -> Grain:
-    """Days up to three weeks, weeks up to a quarter, months beyond."""
+    """Chooses days up to three weeks, weeks up to a quarter, and months beyond."""
     days = (end_ms - start_ms) / HOUR_MS / _DAY_H
     return Grain.DAY if days <= 22.0 else Grain.WEEK if days <= 95.0 else Grain.MONTH
 
 
 def period_of(moment: datetime, grain: Grain) -> Period:
-    """The period that a local moment lies in."""
+    """Returns the period of a local time."""
     if grain is Grain.MONTH:
         return Period(f"{moment:%Y-%m}", f"{moment:%b %Y}")
     if grain is Grain.WEEK:
@@ -64,7 +60,7 @@ def period_of(moment: datetime, grain: Grain) -> Period:
 
 
 def periods(start_ms: int, end_ms: int, grain: Grain, local: Local) -> list[Period]:
-    """Every period that the report touches, in order, those without a record too."""
+    """Returns every period of the report in order, those without a record too."""
     found = {}
     for at_ms in [*range(start_ms, end_ms, 6 * HOUR_MS), end_ms - 1]:
         period = period_of(local(at_ms / 1000.0), grain)
@@ -81,14 +77,20 @@ class Gap:
 
     @property
     def hours(self) -> float:
-        """How many."""
+        """Length of the gap, hours."""
         return (self.end_ms - self.start_ms) / HOUR_MS
 
 
 def gaps(hours_ms: Iterable[int], start_ms: int, end_ms: int) -> list[Gap]:
-    """The stretches of at least an hour, from start to end, that no hour covers.
+    """Finds the gaps of at least an hour.
 
-    :param hours_ms: the start of each hour with a reading, in order.
+    Args:
+        hours_ms: Start of each hour with a reading, in order.
+        start_ms: Start of the report.
+        end_ms: End of the report.
+
+    Returns:
+        The gaps, in order.
     """
     found = []
     covered_ms = start_ms
@@ -102,25 +104,29 @@ def gaps(hours_ms: Iterable[int], start_ms: int, end_ms: int) -> list[Gap]:
 
 
 @dataclass(frozen=True, slots=True)
-class Made:
-    """What one cartridge made within one roll-up."""
+class Production:
+    """The water that one cartridge made within one minute or hour of the log."""
 
     bucket: Bucket
     number: int
-    """0 for the cartridge that was in at the start, one more after each change."""
+    """0 for the cartridge in use at the start, one more after each change."""
     litres: float
     treated_l: float
-    """Made by this cartridge so far, at the end of it."""
+    """Total of this cartridge at the end of the minute or hour."""
 
 
-def made(buckets: Iterable[Bucket], changes: Sequence[CartridgeRow]) -> list[Made]:
-    """Litres of each roll-up that knows of them; roll-ups of different widths may follow each other.
+def production(buckets: Iterable[Bucket], changes: Sequence[CartridgeRow]) -> list[Production]:
+    """Computes the litres made in each minute or hour that has a total.
 
-    :param buckets: in order of time, without overlap.
-    :param changes: the cartridges changed within the same span, in order.
+    Args:
+        buckets: Minutes and hours, mixed, in order of time and without overlap.
+        changes: Changes of a cartridge within the same span, in order.
+
+    Returns:
+        The litres, in order; a minute or hour with a change has one value for each cartridge.
     """
     known = [(bucket, cell) for bucket in buckets if (cell := bucket.cells[Series.THROUGHPUT]) is not None]
-    found: list[Made] = []
+    found: list[Production] = []
     end: float | None = None
     number = 0
     for i, (bucket, cell) in enumerate(known):
@@ -132,39 +138,39 @@ def made(buckets: Iterable[Bucket], changes: Sequence[CartridgeRow]) -> list[Mad
             inside = changes[number].stamp.utc_ms >= bucket.start_ms
             last = end or 0.0
             if inside:
-                # Never more than a reading has shown: the record alone moves no water.
+                # The record may be wrong, so a reading must have shown this total.
                 last = cell.greatest if treated_l is None else min(treated_l, cell.greatest)
             begin = end if end is not None else min(cell.least, last)
-            found.append(Made(bucket, number, max(last - begin, 0.0), last))
+            found.append(Production(bucket, number, max(last - begin, 0.0), last))
             number += 1
             end = 0.0
             changed = changed or inside
         if changed:
-            # Least and greatest belong to two cartridges; where the new one stands, the next roll-up says.
+            # Least and greatest belong to two cartridges; the next mean has the total of the new one.
             now = 0.0 if following is None else min(following.least, cell.greatest)
-            found.append(Made(bucket, number, now, now))
+            found.append(Production(bucket, number, now, now))
         else:
             litres, now = _risen(cell, end, following)
-            found.append(Made(bucket, number, litres, now))
+            found.append(Production(bucket, number, litres, now))
         end = now
     return found
 
 
 def _risen(cell: Cell, end: float | None, following: Cell | None) -> tuple[float, float]:
-    """Litres made without a change of cartridge, and where the account stands then."""
+    """Returns the litres made without a change of cartridge, and the total after them."""
     begin = cell.least if end is None else end
     if cell.least >= begin:
         return cell.greatest - begin, cell.greatest
     if cell.greatest < begin:
-        # It fell while nobody looked.
+        # The total fell between two readings.
         return cell.greatest - cell.least, cell.greatest
     now = cell.least if following is None else min(max(following.least, cell.least), cell.greatest)
     return (cell.greatest - begin) + (now - cell.least), now
 
 
 def flowing(hours: Sequence[Bucket], changes: Sequence[CartridgeRow]) -> set[int]:
-    """The start of each hour in which something was made, so that it is worth a closer look."""
-    return {one.bucket.start_ms for one in made(hours, changes) if one.litres > 0.0}
+    """Returns the start of each hour in which water was made, so that its minutes are read."""
+    return {one.bucket.start_ms for one in production(hours, changes) if one.litres > 0.0}
 
 
 _MS_PER_H = 3_600_000.0
@@ -172,18 +178,18 @@ _MS_PER_H = 3_600_000.0
 
 @dataclass(frozen=True, slots=True)
 class Flow:
-    """Product that flowed during one roll-up, a minute as a rule."""
+    """Product that flowed during one minute, or one hour where no minutes are left."""
 
     start_ms: int
     span_ms: int
     litres: float
     ppm: float
-    """The mean of the roll-up."""
+    """The mean over this time."""
 
 
 @dataclass(frozen=True, slots=True)
 class Quality:
-    """Values in ppm on the reservoir's own scale."""
+    """The purity of the product, in ppm on the reservoir's own scale."""
 
     by_volume: bool
     """Weighted by litres; else by time."""
@@ -195,17 +201,17 @@ class Quality:
     p95_ppm: float
     p99_ppm: float
     worst_ppm: float
-    """The mean of the worst roll-up."""
+    """The mean of the worst minute or hour."""
     worst_ms: int
     target_h: float
-    """Hours in which the product that flowed was at or over the target, those over the limit included."""
+    """Hours with product at or over the target, those over the limit included."""
     limit_h: float
     target_l: float
     limit_l: float
 
 
 def quality(flows: Sequence[Flow], target_ppm: float, limit_ppm: float, by_volume: bool) -> Quality | None:
-    """The quality of what flowed; None when nothing did."""
+    """Computes the purity of the product; None without flow."""
     if not flows:
         return None
     ordered = sorted(flows, key=lambda one: one.ppm)
@@ -238,16 +244,22 @@ def quality(flows: Sequence[Flow], target_ppm: float, limit_ppm: float, by_volum
 def percentiles(
     ordered: Sequence[float], weights: Sequence[float], shares: Sequence[float]
 ) -> tuple[float, ...]:
-    """For each share (0 to 1, rising) the smallest value that so much of the weight is at or under.
+    """Computes weighted percentiles.
 
-    :param ordered: at least one value, rising.
+    Args:
+        ordered: At least one value, rising.
+        weights: The weight of each value.
+        shares: Shares of the weight, 0 to 1, rising.
+
+    Returns:
+        For each share the smallest value that this share of the weight does not exceed.
     """
     total = sum(weights)
     found: list[float] = []
     reached = 0.0
     for value, weight in zip(ordered, weights, strict=True):
         reached += weight
-        # Sums of many floats miss an exact share by a hair.
+        # A sum of many floats can miss an exact share by rounding.
         while len(found) < len(shares) and reached >= shares[len(found)] * total * (1.0 - 1e-12):
             found.append(value)
     found += [ordered[-1]] * (len(shares) - len(found))

@@ -1,1 +1,1 @@
-"""A simulated controller, purifier, reservoir and weather: core, and the pseudo-terminal as its shell."""
+"""A simulated controller, purifier, reservoir and weather; all core but the pseudo-terminal."""

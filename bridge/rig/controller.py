@@ -1,17 +1,17 @@
-"""The simulated controller: bytes and time in, bytes and a driven valve out, as the protocol page says.
+"""The simulated controller: bytes and time in, bytes and a driven valve out, after the protocol page. Core.
 
-"Open" is never a state that stays. What the controller drives follows from five states; a lease or a
-drain moves between them by one table, and every other cause leads to *shut*:
+No state keeps a valve open for ever. The controller has five states. A lease or a drain moves between them by
+one table, and every other cause leads to *shut*:
 
     shut      a lease or drain opens its valve
-    fill      the same path again sets the time anew; the other path shuts first
-    drain     the same, the other way round
-    changing  every valve is shut for a moment before the other path opens
-    boot      nothing is read; outputs are shut before anything else happens
+    fill      a lease of the same path restarts its time; one of the other path shuts first
+    drain     as fill, for the other path
+    changing  all valves are shut for a moment before the other path opens
+    boot      nothing is read; the outputs are shut first
 
-Shut by itself, from any state: the time granted is over, the overflow float rises, the supply is too low,
-a reset. All times are seconds of the controller's own clock, which is the clock of the line: a world
-that runs faster does not make a lease longer or shorter.
+Causes that shut in any state: the granted time ends, the overflow float rises, the supply is too low, a
+reset. All times are seconds of the controller's own clock, which is the clock of the line. So the speed of
+the world does not change the length of a lease.
 """
 
 import math
@@ -44,7 +44,7 @@ _UINT32 = 0xFFFFFFFF
 
 
 class State(Enum):
-    """Where the controller stands."""
+    """The state of the controller."""
 
     BOOT = "boot"
     SHUT = "shut"
@@ -71,7 +71,7 @@ _TIMED = (State.FILL, State.DRAIN, State.CHANGING)
 
 
 class Controller:
-    """One controller; mutable. Call :meth:`watch` whenever time or the overflow float may have moved."""
+    """One controller; mutable. Call :meth:`watch` when time has passed or the overflow float has moved."""
 
     def __init__(
         self,
@@ -81,11 +81,17 @@ class Controller:
         reading_period_s: float = 0.2,
         longest_lease_ms: int = 10_000,
     ) -> None:
-        """Power it on at its time 0; the hello comes :data:`BOOT_S` later.
+        """Powers the controller on at its time 0; the hello follows :data:`BOOT_S` later.
+
+        Args:
+            features: What is fitted.
+            identity: The identity in the hello.
+            firmware: The firmware version in the hello.
+            reading_period_s: Time between readings, 0.02 to 1 s (the protocol's 50 to 1 a second).
+            longest_lease_ms: Longest lease that is granted, 1 to 65535 ms.
 
         Raises:
-            OutOfRangeError: the reading period is not from 0.02 to 1 s (the protocol's 50 to 1 a
-                second), or the longest lease is not from 1 to 65535 ms.
+            OutOfRangeError: The reading period or the longest lease is out of its range.
         """
         if not 0.02 <= reading_period_s <= 1.0:
             raise OutOfRangeError(f"reading period {reading_period_s} s: it must be from 0.02 to 1 s")
@@ -100,7 +106,14 @@ class Controller:
         self.reset(0.0, BootReason.POWER)
 
     def reset(self, now_s: float, reason: BootReason, self_test_ok: bool = True, held_s: float = 0.0) -> None:
-        """Restart, with every output shut; ``held_s`` keeps the reset line down for that much longer."""
+        """Restarts with every output shut.
+
+        Args:
+            now_s: The present time, s.
+            reason: The cause that the hello gives.
+            self_test_ok: Whether the self-test passes.
+            held_s: How long the reset line stays down, s.
+        """
         self.state = State.BOOT
         self.faults = LocalFault.NONE if self_test_ok else LocalFault.SELF_TEST
         self._boot_reason = reason
@@ -122,12 +135,12 @@ class Controller:
 
     @property
     def path(self) -> Flow:
-        """What the outputs drive at this moment."""
+        """The path that the outputs drive now."""
         return _DRIVEN.get(self.state, Flow.SHUT)
 
     @property
     def next_due_s(self) -> float:
-        """When the outputs will next change by time alone; infinite if they will not."""
+        """When the outputs change next by time alone; infinite if they do not."""
         if self.state is State.BOOT:
             return self._boot_until_s
         if self.state is State.CHANGING:
@@ -136,14 +149,14 @@ class Controller:
 
     @property
     def next_reading_s(self) -> float:
-        """When the next reading is due; a reading that cannot wait is due sooner."""
+        """When the next reading is due; after a change of path it is due sooner."""
         if self._hurry:
             return min(self._next_reading_s, self._last_reading_s + _SHORTEST_GAP_S)
         return self._next_reading_s
 
     @property
     def clearing(self) -> bool:
-        """True while a fault bit waits for its input to have been good for long enough."""
+        """Whether a fault bit is about to clear: its input is good, but not yet for long enough."""
         if not self.faults:
             return False
         overflow_good = LocalFault.OVERFLOW_CUT in self.faults and self._overflow_down_since_s is not None
@@ -151,7 +164,13 @@ class Controller:
         return overflow_good or supply_good
 
     def watch(self, now_s: float, overflow_up: bool, supply_low: bool = False) -> None:
-        """One turn of the loop: boot, float, supply, the pause and the time granted."""
+        """Runs the loop once: boot, float, supply, pause and granted time.
+
+        Args:
+            now_s: The present time, s.
+            overflow_up: Whether the overflow float is up.
+            supply_low: Whether the supply is too low.
+        """
         if self.state is State.BOOT:
             if now_s < self._boot_until_s:
                 return
@@ -179,7 +198,7 @@ class Controller:
             self._hurry = True
 
     def receive(self, data: bytes, now_s: float) -> None:
-        """Take bytes from the bridge; damaged and unknown lines cause nothing."""
+        """Receives bytes from the bridge; damaged and unknown lines have no effect."""
         if self.state is State.BOOT:
             return
         for event in self._decoder.feed(data):
@@ -192,7 +211,7 @@ class Controller:
                 self._send_hello()
 
     def report(self, now_s: float, inputs: Inputs) -> None:
-        """Send one reading of these inputs; nothing while booting."""
+        """Sends one reading of these inputs, except during boot."""
         if self.state is State.BOOT:
             return
         pulses = inputs.pulses_total
@@ -220,11 +239,11 @@ class Controller:
         self._reported_path = path
         self._hurry = False
         self._last_reading_s = now_s
-        # Readings that were missed in a long step are not made up for; the rhythm goes on from here.
+        # Readings missed in a long step are not sent later; the period starts again from here.
         self._next_reading_s = max(self._next_reading_s + self._period_s, now_s + 0.5 * self._period_s)
 
     def take(self) -> bytes:
-        """What was sent since the last call."""
+        """Returns the bytes sent since the last call."""
         if not self._out:
             return b""
         data = b"".join(self._out)
@@ -235,7 +254,7 @@ class Controller:
         if lease.sequence == self._granted:
             self._send(Ack(self._next(), lease.sequence, self.path))
             return
-        why = self._why_not(lease.path)
+        why = self._refusal_reason(lease.path)
         if why:
             self._shut()
             self._send(Refusal(self._next(), lease.sequence, why))
@@ -251,7 +270,7 @@ class Controller:
         self.faults &= ~LocalFault.LEASE_LAPSED
         self._send(Ack(self._next(), lease.sequence, self.path))
 
-    def _why_not(self, path: Flow) -> str:
+    def _refusal_reason(self, path: Flow) -> str:
         if self.faults & LocalFault.OVERFLOW_CUT:
             return "overflow"
         if self.faults & LocalFault.SUPPLY_LOW:

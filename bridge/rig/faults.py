@@ -1,4 +1,4 @@
-"""The faults a rig can be given: a closed set, each with its time window.
+"""The faults of a simulated rig: a closed set, each with its time window. Core.
 
 A fault is written ``NAME@SECONDS`` (until the end) or ``NAME@SECONDS+DURATION``; both numbers are
 world seconds since the start, the same seconds that the truth shows.
@@ -14,20 +14,20 @@ from bridge.errors import InputError
 
 
 class FaultName(Enum):
-    """What can go wrong. ``probe`` is the product cell, ``float`` what measures the level."""
+    """The name of a fault. ``probe`` is the product cell, ``float`` the level sensor or the switches."""
 
     PROBE_STUCK = "probe-stuck"
     """The product conductance stays at its last value, digit for digit."""
     PROBE_DRIFT = "probe-drift"
-    """The product cell reads less and less: 1 % of what is left for each hour at severity 1."""
+    """The product cell loses 1 % of its present reading each hour at severity 1."""
     PROBE_NOISY = "probe-noisy"
     """The product conductance jumps by some 30 % at severity 1."""
     PROBE_DRY = "probe-dry"
-    """The product cell stands in air and conducts nothing."""
+    """The product cell is in air and does not conduct."""
     PROBE_SHORTED = "probe-shorted"
-    """The product cell conducts more than any range can show."""
+    """The product cell conducts more than the widest range can show."""
     PROBES_SWAPPED = "probes-swapped"
-    """Product and feed cell are plugged into each other's place."""
+    """The plugs of product and feed cell are swapped."""
     FEED_PROBE_DRY = "feed-probe-dry"
     TEMPERATURE_OPEN = "temperature-open"
     """The product temperature sensor is disconnected."""
@@ -39,22 +39,22 @@ class FaultName(Enum):
     LEVEL_SENSOR_OPEN = "level-sensor-open"
     LEVEL_SENSOR_SHORTED = "level-sensor-shorted"
     OVERFLOW_FLOAT_UP = "overflow-float-up"
-    """The overflow float hangs in its upper place."""
+    """The overflow float is stuck up."""
     OVERFLOW_FLOAT_DOWN = "overflow-float-down"
     """The overflow float never rises."""
     VALVE_STUCK_OPEN = "valve-stuck-open"
-    """The fill valve lets water through whatever drives it."""
+    """The fill valve lets water through, driven or not."""
     VALVE_STUCK_CLOSED = "valve-stuck-closed"
     VALVE_LEAKING = "valve-leaking"
     """The closed fill valve drips into the reservoir."""
     SUPPLY_OFF = "supply-off"
     """No feed water."""
     HOSE_BURST = "hose-burst"
-    """The hose from the purifier to the reservoir is off: the product runs onto the floor."""
+    """The hose from the purifier to the reservoir is off, so the product runs onto the floor."""
     VOLTAGE_LOW = "voltage-low"
     """The controller's supply is too low to hold the valve."""
     CONTROLLER_RESET = "controller-reset"
-    """The controller is held in reset for the duration (one second where none is given), then boots."""
+    """The controller is held in reset for the duration (one second by default), then boots."""
     SELF_TEST_FAILED = "self-test-failed"
     """The controller restarts and its self-test fails; only a later reset after the end clears it."""
     LINK_NOISE = "link-noise"
@@ -64,17 +64,17 @@ class FaultName(Enum):
     LINK_LAG = "link-lag"
     """Everything arrives 2 seconds late at severity 1, both ways."""
     PURIFIER_EXHAUSTED = "purifier-exhausted"
-    """The bed breaks through long before its time; a new cartridge ends it."""
+    """The bed breaks through far below its capacity; a new cartridge ends the fault."""
     PURIFIER_SLIPPING = "purifier-slipping"
-    """A slow breakthrough: each hour another 0.05 % of the feed slips past; a new cartridge ends it."""
+    """A slow breakthrough: each hour 0.05 % more of the feed passes; a new cartridge ends the fault."""
 
 
 LATEST_S = 1e10
-"""No fault starts later than this, three centuries on: beyond, a float no longer tells seconds apart."""
+"""Latest start of a fault, about three centuries: far beyond it a float cannot resolve seconds."""
 _MOMENT_S = 1.0
 _MOMENTARY = frozenset({FaultName.CONTROLLER_RESET})
 CURED_BY_CARTRIDGE = frozenset({FaultName.PURIFIER_EXHAUSTED, FaultName.PURIFIER_SLIPPING})
-"""Faults that leave with the old cartridge."""
+"""Faults that a new cartridge ends."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,15 +85,21 @@ class Fault:
     start_s: float
     end_s: float = math.inf
     severity: float = 1.0
-    """Scales what the name describes, where that has a size."""
+    """Scales the effect of faults that have a size."""
 
 
 def parse_fault(text: str) -> Fault:
-    """Read ``NAME@SECONDS`` or ``NAME@SECONDS+DURATION``.
+    """Parses ``NAME@SECONDS`` or ``NAME@SECONDS+DURATION``.
+
+    Args:
+        text: The fault as written by a person.
+
+    Returns:
+        The fault.
 
     Raises:
-        InputError: the form is wrong, the name is unknown (the message lists the right ones), the
-            start is negative or the duration is not positive.
+        InputError: The form is wrong, the name is unknown (the message lists the right ones), the start is
+            negative or the duration is not positive.
     """
     name, at, times = text.strip().partition("@")
     try:
@@ -118,8 +124,8 @@ def parse_fault(text: str) -> Fault:
     duration_s = _number(duration)
     if duration_s is None or not start_s < start_s + duration_s:
         raise InputError(
-            f"fault {text!r}: the duration {duration!r} must be a number of seconds that moves the end "
-            "behind the start"
+            f"fault {text!r}: the duration {duration!r} must be a number of seconds large enough to end "
+            "after the start"
         )
     return Fault(fault_name, start_s, start_s + duration_s)
 
@@ -133,10 +139,10 @@ def _number(text: str) -> float | None:
 
 
 class FaultPlan:
-    """Which faults are active now, and when that changes next; mutable, steered by the world's time."""
+    """The planned faults, those active now, and the time of the next change; mutable."""
 
     def __init__(self, faults: Iterable[Fault] = ()) -> None:
-        """Start at time 0 with these faults planned."""
+        """Starts at time 0 with these faults planned."""
         self._faults = list(faults)
         self.active: dict[FaultName, Fault] = {}
         """The faults that are active at the time last given to :meth:`update`."""
@@ -145,12 +151,12 @@ class FaultPlan:
         self.update(0.0)
 
     def add(self, fault: Fault, time_s: float) -> None:
-        """Plan one more fault; one whose start has passed begins at once."""
+        """Plans one more fault; one whose start has passed begins at once."""
         self._faults.append(fault)
         self.update(time_s)
 
     def end(self, names: frozenset[FaultName], time_s: float) -> None:
-        """End the active faults with these names now; those still to come stay planned."""
+        """Ends the active faults with these names; later ones stay planned."""
         self._faults = [
             replace(fault, end_s=time_s) if fault.name in names and fault.start_s <= time_s else fault
             for fault in self._faults
@@ -158,13 +164,13 @@ class FaultPlan:
         self.update(time_s)
 
     def update(self, time_s: float) -> None:
-        """Move on to ``time_s``."""
+        """Moves the time on to ``time_s``."""
         self._faults = [fault for fault in self._faults if fault.end_s > time_s]
         self.active = {fault.name: fault for fault in self._faults if fault.start_s <= time_s}
         moments = [fault.end_s if fault.start_s <= time_s else fault.start_s for fault in self._faults]
         self.next_change_s = min(moments, default=math.inf)
 
     def severity(self, name: FaultName) -> float:
-        """Severity of an active fault; 0 for one that is not active."""
+        """Returns the severity of an active fault, 0 for one that is not active."""
         fault = self.active.get(name)
         return 0.0 if fault is None else fault.severity

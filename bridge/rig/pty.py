@@ -1,8 +1,7 @@
-"""The rig on a real pseudo-terminal: the shell around :class:`bridge.rig.rig.Rig`.
+"""Serves a rig on a real pseudo-terminal. Shell.
 
-Line seconds are real seconds here, so leases lapse in real time whatever the speed; the world runs
-``speed`` times as fast. A peer may open and close the terminal as it likes: the rig keeps one end of it
-open for itself, so the terminal stays, as a board stays when the computer forgets it.
+Line seconds are real seconds, so leases lapse in real time at every speed; the world runs ``speed`` times as
+fast. A peer may open and close the terminal at any time: the rig keeps one end open, so the terminal stays.
 """
 
 import asyncio
@@ -29,12 +28,19 @@ OnTruth = Callable[[Truth], None]
 
 
 class RigServer:
-    """Serves one world on a pseudo-terminal whose name is the symlink ``pty_path``.
+    """Serves one world on a pseudo-terminal.
 
-    ``on_truth`` is called with the truth every ``truth_every_s`` real seconds, and within a few
-    hundredths of one when the valve, the true path, the float or the set of active faults changes. While
-    :meth:`run` runs, the owner may call ``world.draw``, ``world.change_cartridge`` and ``world.inject``
+    While :meth:`run` runs, the owner may call ``world.draw``, ``world.change_cartridge`` and ``world.inject``
     from the same event loop.
+
+    Args:
+        world: The world.
+        pty_path: The symlink to the terminal.
+        speed: World seconds for each real second.
+        on_truth: Receives the truth at each interval, and within a few hundredths of a second after a change
+            of the valve, the true path, the float or the active faults.
+        truth_every_s: Interval between two truths, real seconds.
+        controller: The controller; a new one by default.
     """
 
     def __init__(
@@ -46,25 +52,25 @@ class RigServer:
         truth_every_s: float = 1.0,
         controller: Controller | None = None,
     ) -> None:
-        """Prepare; nothing is opened before :meth:`run`."""
+        """Prepares; nothing is opened before :meth:`run`."""
         self.world = world
         self.rig = Rig(world, controller, speed)
         self.ready = asyncio.Event()
-        """Set while the symlink stands and the terminal can be opened."""
+        """Set while the symlink exists and the terminal can be opened."""
         self._path = pty_path
         self._on_truth = on_truth
         self._truth_every_s = truth_every_s
         self._next_truth_s = 0.0
-        self._told: tuple[object, ...] = ()
+        self._shown: tuple[object, ...] = ()
         self._master = self._slave = -1
         self._started_s = 0.0
 
     async def run(self) -> None:
-        """Serve until cancelled; then close the terminal and take the symlink away.
+        """Serves until cancelled, then closes the terminal and removes the symlink.
 
         Raises:
-            InputError: ``pty_path`` exists and is no symlink, or its directory cannot be written.
-            LinkError: the system gives no pseudo-terminal.
+            InputError: ``pty_path`` exists and is not a symlink, or its directory cannot be written.
+            LinkError: The system has no pseudo-terminal left.
         """
         loop = asyncio.get_running_loop()
         try:
@@ -75,20 +81,20 @@ class RigServer:
         try:
             tty.setraw(self._slave)
             os.set_blocking(self._master, False)
-            _point(self._path, slave_name)
+            _make_symlink(self._path, slave_name)
             self._started_s = loop.time() - self.rig.line_s
             loop.add_reader(self._master, self._readable)
             self.ready.set()
             while True:
                 self._write(self.rig.advance(loop.time() - self._started_s))
-                self._tell()
+                self._show_truth()
                 await asyncio.sleep(_TICK_S)
         finally:
             self.ready.clear()
             loop.remove_reader(self._master)
             os.close(self._master)
             os.close(self._slave)
-            _unpoint(self._path, slave_name)
+            _remove_symlink(self._path, slave_name)
 
     def _readable(self) -> None:
         try:
@@ -96,33 +102,33 @@ class RigServer:
         except BlockingIOError:
             return
         now_s = asyncio.get_running_loop().time() - self._started_s
-        # Time first: a lease that is over has lapsed before the next one is read.
+        # Time first: a lease that has ended lapses before the next one is read.
         self._write(self.rig.advance(now_s) + self.rig.receive(data))
 
     def _write(self, data: bytes) -> None:
-        """Put bytes on the line, never waiting. Unread bytes do not pile up: a board's line has no memory."""
+        """Writes bytes without waiting; too many unread bytes are dropped, as a serial line does."""
         if not data:
             return
         unread = struct.unpack("i", fcntl.ioctl(self._slave, termios.FIONREAD, b"\0\0\0\0"))[0]
         if unread > _MOST_UNREAD:
             termios.tcflush(self._slave, termios.TCIFLUSH)
-        # A line that takes nothing more loses what it cannot take, as a full output buffer does.
+        # A full line drops the bytes, as the full output buffer of a board does.
         with contextlib.suppress(BlockingIOError):
             os.write(self._master, data)
 
-    def _tell(self) -> None:
+    def _show_truth(self) -> None:
         if self._on_truth is None:
             return
         truth = self.world.truth()
-        told = (truth.driven, truth.path, truth.faults, truth.overflow_up)
-        if told != self._told or self.rig.line_s >= self._next_truth_s:
-            self._told = told
+        shown = (truth.driven, truth.path, truth.faults, truth.overflow_up)
+        if shown != self._shown or self.rig.line_s >= self._next_truth_s:
+            self._shown = shown
             self._next_truth_s = self.rig.line_s + self._truth_every_s
             self._on_truth(truth)
 
 
-def _point(path: Path, target: str) -> None:
-    """Make ``path`` a symlink to ``target``, in one move; an old symlink is replaced, nothing else is."""
+def _make_symlink(path: Path, target: str) -> None:
+    """Makes ``path`` a symlink to ``target`` in one step; it replaces an old symlink and no other file."""
     if os.path.lexists(path) and not path.is_symlink():
         raise InputError(f"the path {path} for the terminal exists and is no symlink: give a free name")
     new = path.with_name(f".{path.name}.{os.getpid()}")
@@ -136,8 +142,8 @@ def _point(path: Path, target: str) -> None:
         ) from error
 
 
-def _unpoint(path: Path, target: str) -> None:
-    """Take the symlink away if it is still ours."""
+def _remove_symlink(path: Path, target: str) -> None:
+    """Removes the symlink if it still points to this terminal."""
     with contextlib.suppress(OSError):
         if os.readlink(path) == target:
             os.unlink(path)

@@ -1,12 +1,12 @@
-"""The true purifier: an optional membrane, then an exchange cartridge that exhausts.
+"""The true purifier: an optional membrane, then an exchange cartridge. Core.
 
-Exchange. The bed takes up everything but a small floor until nearly its capacity was brought to it;
-then the front leaves the bed, as a logistic curve of what was brought, steeply.
-Standing water. At rest the water in the bed and behind the membrane takes up salt towards an end value;
-the first litres after the rest carry it out, exponentially in the volume that flowed.
-Both are simplifications of our own for a test rig, not a model of a make of cartridge.
+Exchange: the bed takes up all salt but a small floor until the salt brought to it nears its capacity. Then
+the front leaves the bed steeply, as a logistic curve of the salt brought. Standing water: without flow, the
+water in the bed and behind the membrane takes up salt towards an end value. The first litres carry it out,
+exponentially in the volume that flows. Both are simplifications of our own for a test rig and not the model
+of a product.
 
-Mass is kept: what enters with the feed is in the product, in the concentrate or in the load.
+Mass is conserved: the salt of the feed is in the product, in the concentrate or in the load.
 """
 
 import math
@@ -27,20 +27,28 @@ class Passed:
 
 @dataclass(frozen=True, slots=True)
 class Ageing:
-    """What faults do to the bed beyond its load."""
+    """The effect of faults on the bed."""
 
     exhausted: bool = False
-    """The front has passed, whatever the load."""
+    """Whether the front has left the bed, at any load."""
     slip: float = 0.0
-    """Fraction of the inflow that slips past the bed, 0 to 1."""
+    """Fraction of the inflow that bypasses the bed, 0 to 1."""
 
 
 FRESH = Ageing()
 
 
 def leak_fraction(brought_fraction: float, front_width: float) -> float:
-    """Fraction of the inflow that a bed lets through, 0 to 1, by what was brought to it over its capacity."""
-    # Far outside the front the curve is flat and exp would only overflow.
+    """Returns the fraction of the inflow that a bed lets through, 0 to 1.
+
+    Args:
+        brought_fraction: Salt brought to the bed, divided by its capacity.
+        front_width: Scale of the logistic front, as a fraction of the capacity.
+
+    Returns:
+        The fraction.
+    """
+    # Far from the front exp would overflow.
     exponent = (1.0 - brought_fraction) / front_width
     if exponent > 40.0:
         return 0.0
@@ -50,16 +58,16 @@ def leak_fraction(brought_fraction: float, front_width: float) -> float:
 
 
 def passage(membrane: Membrane, temperature_c: float) -> float:
-    """Fraction of the feed's salt that passes the membrane at this temperature, 0 to 1."""
+    """Returns the fraction of the feed's salt that passes the membrane at this temperature, 0 to 1."""
     grown = (1.0 - membrane.rejection) * math.exp(membrane.passage_growth_per_k * (temperature_c - 25.0))
     return min(1.0, grown)
 
 
 class Purifier:
-    """State of the bed and the membrane; mutable. Volumes are product litres, ppm is mg/L."""
+    """The state of bed and membrane; mutable. Volumes are product litres, ppm is mg/L."""
 
     def __init__(self, cartridge: Cartridge, membrane: Membrane | None = None) -> None:
-        """Start with a fresh cartridge that has not stood yet."""
+        """Starts with a new cartridge without standing water."""
         self.cartridge = cartridge
         self.membrane = membrane
         self.load_mg = 0.0
@@ -71,11 +79,11 @@ class Purifier:
 
     @property
     def load_fraction(self) -> float:
-        """What the bed holds divided by its capacity; ends near 1, when the front has passed."""
+        """The load divided by the capacity; it ends near 1, after the front has left."""
         return self.load_mg / (self.cartridge.capacity_g * 1000.0)
 
-    def rest(self, seconds: float, feed_ppm: float) -> None:
-        """Let the water stand for a time."""
+    def stand(self, seconds: float, feed_ppm: float) -> None:
+        """Lets the water stand for a time."""
         cartridge = self.cartridge
         share = -math.expm1(-seconds / cartridge.standing_time_s)
         self._standing_ppm += (cartridge.standing_ppm - self._standing_ppm) * share
@@ -85,14 +93,24 @@ class Purifier:
             self._crept_ppm += (membrane.creep_fraction * feed_ppm - self._crept_ppm) * share
 
     def product_ppm(self, feed_ppm: float, temperature_c: float, ageing: Ageing = FRESH) -> float:
-        """Dissolved solids at the outlet at this moment, ppm."""
+        """Returns the dissolved solids at the outlet now, ppm."""
         to_bed_ppm = feed_ppm
         if self.membrane is not None:
             to_bed_ppm = passage(self.membrane, temperature_c) * feed_ppm + self._crept_ppm
         return self._bed_ppm(to_bed_ppm, self.brought_mg, ageing) + self._standing_ppm
 
     def flow(self, litres: float, feed_ppm: float, temperature_c: float, ageing: Ageing = FRESH) -> Passed:
-        """Let some product litres through: less than the hold-up, so that the front moves little."""
+        """Lets product through.
+
+        Args:
+            litres: Product, less than the hold-up, so that the front moves little.
+            feed_ppm: Dissolved solids of the feed, ppm.
+            temperature_c: Temperature of the water, °C.
+            ageing: The effect of faults.
+
+        Returns:
+            The flows of this step.
+        """
         cartridge = self.cartridge
         feed_l = litres
         to_bed_ppm = feed_ppm
@@ -103,18 +121,18 @@ class Purifier:
             to_bed_ppm = passage(membrane, temperature_c) * feed_ppm + crept_ppm
         standing_ppm, self._standing_ppm = _washed(self._standing_ppm, litres, cartridge.hold_up_l)
         to_bed_mg = to_bed_ppm * litres
-        # The front is read in the middle of the step.
+        # The front is evaluated in the middle of the step.
         product_ppm = self._bed_ppm(to_bed_ppm, self.brought_mg + 0.5 * to_bed_mg, ageing) + standing_ppm
         product_mg = product_ppm * litres
         self.brought_mg += to_bed_mg
         feed_mg = feed_ppm * feed_l
-        # Standing water gets its salt out of the bed: the load may fall by a little, as it should.
+        # Standing water takes its salt from the bed, so the load may fall a little.
         self.load_mg += to_bed_mg - product_mg
         self.treated_l += litres
         return Passed(feed_l, feed_mg, product_mg, feed_mg - to_bed_mg)
 
     def change_cartridge(self) -> None:
-        """Put in a fresh cartridge, filled with fresh water; the membrane stays."""
+        """Fits a new cartridge, filled with fresh water; the membrane stays."""
         self.removed_with_cartridges_mg += self.load_mg
         self.load_mg = 0.0
         self.brought_mg = 0.0
@@ -129,7 +147,7 @@ class Purifier:
 
 
 def _washed(ppm: float, litres: float, hold_up_l: float) -> tuple[float, float]:
-    """The mean of an excess while ``litres`` wash it out, and what is left of it."""
+    """Returns the mean of an excess while ``litres`` wash it out, and the excess left."""
     if ppm < 1e-6:
         return 0.0, 0.0
     ratio = litres / hold_up_l

@@ -1,9 +1,4 @@
-"""The true contents of the reservoir: litres, dissolved mass, and everything that came and went.
-
-What is really so in the simulated world, for whoever judges the bridge.
-
-Where product water truly goes, given what the controller drives and what has failed.
-"""
+"""The true reservoir: its contents, the flows into it, and the truth that the bridge is judged by. Core."""
 
 import json
 from dataclasses import dataclass
@@ -20,9 +15,9 @@ class Truth:
 
     time_s: float
     driven: Flow
-    """Which valve the controller drives."""
+    """The valve that the controller drives."""
     path: Flow
-    """Where water can really go: a stuck valve or a float in series makes it differ from ``driven``."""
+    """The path that is really open; it differs from ``driven`` by a stuck valve or the float in series."""
     flow_l_min: float
     """True product flow; above 0 also with ``path`` shut while the valve leaks."""
     volume_l: float
@@ -32,7 +27,7 @@ class Truth:
     product_ppm: float
     feed_ppm: float
     water_c: float
-    """Water at the cells."""
+    """Temperature of the water at the cells."""
     air_c: float
     overflow_up: bool
     load_fraction: float
@@ -55,7 +50,7 @@ class Truth:
 
 
 def truth_line(truth: Truth) -> str:
-    """The truth as one line of JSON, without the line end; numbers rounded to six digits after the point."""
+    """Returns the truth as a line of JSON without a line end, numbers rounded to six decimals."""
     record: dict[str, object] = {}
     for name in Truth.__dataclass_fields__:
         value = getattr(truth, name)
@@ -81,15 +76,24 @@ class Flows:
 
     @property
     def product_l_s(self) -> float:
-        """What comes out of the purifier."""
+        """Product from the purifier, L/s."""
         return self.to_reservoir_l_s + self.to_drain_l_s + self.to_floor_l_s
 
 
 def flows(driven: Flow, overflow_up: bool, plan: FaultPlan, fit: Fittings) -> Flows:
-    """The flows while nothing changes.
+    """Computes the present flows.
 
-    The overflow float is wired in series with the fill valve, so a valve that is merely driven closes
-    when the float is up; one that is stuck open does not.
+    The overflow float is wired in series with the fill valve. So a driven valve shuts when the float is up,
+    and a valve that is stuck open does not.
+
+    Args:
+        driven: The valve that the controller drives.
+        overflow_up: Whether the overflow float is up.
+        plan: The faults.
+        fit: The fittings.
+
+    Returns:
+        The flows.
     """
     active = plan.active
     path = driven
@@ -98,7 +102,7 @@ def flows(driven: Flow, overflow_up: bool, plan: FaultPlan, fit: Fittings) -> Fl
     if path is Flow.TO_DRAIN and not fit.features & Feature.DRAIN_VALVE:
         path = Flow.SHUT
     if FaultName.VALVE_STUCK_OPEN in active:
-        # With both valves open the water goes both ways; the worse of the two is simulated.
+        # With both valves open the water takes both paths; the worse one is simulated.
         path = Flow.TO_RESERVOIR
     flow_l_s = 0.0
     if path is not Flow.SHUT:
@@ -116,26 +120,26 @@ def flows(driven: Flow, overflow_up: bool, plan: FaultPlan, fit: Fittings) -> Fl
 
 @dataclass(slots=True)
 class Account:
-    """Litres and milligrams that crossed one boundary since the start."""
+    """Total litres and milligrams over one boundary since the start."""
 
     litres: float = 0.0
     milligrams: float = 0.0
 
     def add(self, litres: float, milligrams: float) -> None:
-        """Book a movement."""
+        """Adds a movement."""
         self.litres += litres
         self.milligrams += milligrams
 
 
 class Reservoir:
-    """A stirred vessel with a rim; mutable. One ppm is taken as one milligram in a litre.
+    """A stirred vessel with a rim; mutable. One ppm is one milligram a litre.
 
-    Volume and mass change only through :meth:`exchange`, which books every movement, so that
-    contents = start + inflow + rain - drawn - evaporated - spilled, for litres and for mass.
+    Volume and mass change only in :meth:`exchange`, which records every movement. So contents = start +
+    inflow + rain - drawn - evaporated - spilled, for litres and for mass.
     """
 
     def __init__(self, capacity_l: float, volume_l: float, ppm: float) -> None:
-        """Start with ``volume_l`` (0 to ``capacity_l``) at ``ppm``."""
+        """Starts with ``volume_l`` (0 to ``capacity_l``) at ``ppm``."""
         self.capacity_l = capacity_l
         self.volume_l = volume_l
         self.mass_mg = volume_l * ppm
@@ -159,10 +163,21 @@ class Reservoir:
         evaporated_l: float,
         drawn_l: float,
     ) -> float:
-        """Carry out one short step and return the litres spilled over the rim.
+        """Runs one short step.
 
-        What enters mixes first, then the lid evaporates pure water, then water is drawn (no more than
-        there is), then what stands over the rim runs off at the concentration of the whole.
+        The order: inflow and rain mix with the contents, pure water evaporates, water is drawn (at most the
+        contents), and water over the rim spills at the concentration of the whole.
+
+        Args:
+            inflow_l: Product, L.
+            inflow_mg: Salt in the product, mg.
+            rain_l: Rain, L.
+            rain_mg: Salt in the rain, mg.
+            evaporated_l: Evaporation, L.
+            drawn_l: Draw-off, L.
+
+        Returns:
+            The litres spilled over the rim.
         """
         if inflow_l:
             self.inflow.add(inflow_l, inflow_mg)
@@ -170,7 +185,7 @@ class Reservoir:
             self.rain.add(rain_l, rain_mg)
         volume_l = self.volume_l + inflow_l + rain_l
         mass_mg = self.mass_mg + inflow_mg + rain_mg
-        # The last half litre never evaporates: dried-up salt would have no concentration to show.
+        # The last half litre never evaporates: dry salt has no concentration.
         evaporated_l = min(evaporated_l, max(0.0, volume_l - 0.5))
         self.evaporated.litres += evaporated_l
         volume_l -= evaporated_l

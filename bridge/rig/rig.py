@@ -1,11 +1,11 @@
-"""World, controller and line as one thing: bytes in, bytes out, under the clock of the line.
+"""World, controller and line together: bytes in, bytes out, under the clock of the line. Core.
 
-Two times. The *line* has its own seconds: leases, readings and lags count in them, since they are
-promised to the bridge in its seconds. The *world* runs ``speed`` times as fast: water, weather and the
-windows of faults. With ``speed`` 1, as in virtual time, they are the same. A lease of 4 s therefore ends
-4 line seconds later at every speed, while ``speed`` times 4 world seconds of water flow.
+There are two times. *Line* seconds are the bridge's seconds: leases, readings and lags are measured in them.
+The *world* runs ``speed`` times as fast: water, weather and the windows of faults. With ``speed`` 1, as in
+virtual time, both are equal. So a lease of 4 s ends 4 line seconds later at every speed, and water flows for
+``speed`` times 4 world seconds.
 
-What the line does to bytes on their way: nothing, or noise, a cut, a lag; one object for each way.
+Each direction of the line is one object, which can add noise, a cut or a lag.
 """
 
 import math
@@ -22,10 +22,14 @@ _LAG_S = 2.0
 
 
 class Line:
-    """One direction of the line; mutable, as late bytes wait in it. Times are seconds of the line's clock."""
+    """One direction of the line with its late bytes; mutable. Times are line seconds."""
 
     def __init__(self, seed: str) -> None:
-        """The seed gives the chance of the noise."""
+        """Starts without late bytes.
+
+        Args:
+            seed: Seed of the noise.
+        """
         self._chance = random.Random(seed)
         self._late: list[tuple[float, bytes]] = []
 
@@ -35,7 +39,7 @@ class Line:
         return self._late[0][0] if self._late else float("inf")
 
     def carry(self, data: bytes, now_s: float, plan: FaultPlan) -> bytes:
-        """Put bytes in (or none) and take out what has arrived by now."""
+        """Sends bytes, or none, and returns the bytes that have arrived by now."""
         if not plan.active and not self._late:
             return data
         if FaultName.LINK_CUT in plan.active:
@@ -46,7 +50,7 @@ class Line:
             if noise:
                 data = self._damage(data, min(1.0, _DAMAGED_FRACTION * noise))
             lag_s = _LAG_S * plan.severity(FaultName.LINK_LAG)
-            # A line never lets bytes overtake each other: what follows waits behind what is late.
+            # Bytes keep their order, so later bytes wait behind late ones.
             behind_s = self._late[-1][0] if self._late else now_s
             self._late.append((max(now_s + lag_s, behind_s), data))
         arrived = b""
@@ -75,13 +79,18 @@ LONGEST_STEP_S = 60.0
 
 
 class Rig:
-    """A simulated rig at the far end of a line; mutable, without a clock and without I/O."""
+    """A simulated rig at the far end of a line; mutable, without a clock and I/O."""
 
     def __init__(self, world: World, controller: Controller | None = None, speed: float = 1.0) -> None:
-        """Power the controller on at line time 0.
+        """Powers the controller on at line time 0.
+
+        Args:
+            world: The world.
+            controller: The controller; a new one with the scenario's features by default.
+            speed: World seconds for each line second.
 
         Raises:
-            OutOfRangeError: the speed is not a number above 0.
+            OutOfRangeError: The speed is not a number above 0.
         """
         if not 0.0 < speed < math.inf:
             raise OutOfRangeError(f"speed {speed}: it must be a number above 0 (1 is real time)")
@@ -97,19 +106,19 @@ class Rig:
         self._react()
 
     def receive(self, data: bytes) -> bytes:
-        """Bytes from the bridge arrive now; returns what arrives at the bridge at this moment."""
+        """Receives bytes from the bridge now, and returns the bytes that arrive at the bridge now."""
         self._react()
         return self._to_bridge.carry(self._exchange(data), self.line_s, self.world.plan)
 
     def advance(self, to_line_s: float) -> bytes:
-        """Let time go on to ``to_line_s``; returns what arrives at the bridge until then.
+        """Advances time to ``to_line_s`` and returns the bytes that arrive at the bridge until then.
 
-        Every change of an output falls on its exact moment, however long the step is. Of the readings
-        that would have been due on the way, at most one is sent, at the end.
+        Every output changes at its exact time, however long the step is. Of the readings due within the step
+        at most one is sent, at its end.
         """
         arrived: list[bytes] = []
         if self.world.plan.active is not self._plan_seen:
-            # A fault that was injected since: it may be over before this step is.
+            # A fault injected since the last step may end within this one.
             self._react()
         while self.line_s < to_line_s:
             due_s = max(self.line_s, min(self.controller.next_due_s, self._to_controller.next_arrival_s))
@@ -126,29 +135,34 @@ class Rig:
         return b"".join(arrived)
 
     def longest_step_s(self, at_most_s: float = LONGEST_STEP_S, undriven_s: float = FINE_STEP_S) -> float:
-        """How long the next step may be, in line seconds, if the bridge stays silent in it.
+        """Returns the longest next step if the bridge sends nothing in it.
 
-        ``at_most_s`` while nothing moves; ``undriven_s`` while water moves that no output drives (a draw-off,
-        a leak), which a bridge that has nothing in hand may look at less often; :data:`FINE_STEP_S` while
-        the controller is not at rest or bytes are on their way; never beyond the next event of the world.
-        The tests show that a finer step changes no outcome.
+        It never passes the next event of the world, and it is :data:`FINE_STEP_S` while the controller is not
+        idle or bytes are in transit. The tests show that a finer step changes no outcome.
+
+        Args:
+            at_most_s: The step while no water moves, line seconds.
+            undriven_s: The step while water moves without an output, as a draw-off or a leak does.
+
+        Returns:
+            The step, line seconds.
         """
         controller = self.controller
         world = self.world
         event_s = (world.next_event_s - world.time_s) / self.speed
-        at_rest = (
+        idle = (
             controller.state is State.SHUT
             and not controller.clearing
             and self._to_bridge.next_arrival_s == math.inf
             and self._to_controller.next_arrival_s == math.inf
         )
         longest_s = FINE_STEP_S
-        if at_rest:
+        if idle:
             longest_s = at_most_s if world.is_quiet else min(undriven_s, at_most_s)
         return max(1e-3, min(longest_s, event_s))
 
     def _run_to(self, line_s: float) -> None:
-        """Let the world run until ``line_s`` or until the controller must look at something sooner."""
+        """Runs the world until ``line_s``, or until an earlier event that the controller must see."""
         world_to_s = self._world_start_s + line_s * self.speed
         reached_s = self.world.step(world_to_s)
         if reached_s >= world_to_s:
@@ -157,7 +171,7 @@ class Rig:
             self.line_s = max(self.line_s, (reached_s - self._world_start_s) / self.speed)
 
     def _react(self) -> None:
-        """Let the controller look at the world, and the valve follow it."""
+        """Shows the controller its inputs, and drives the valve after its outputs."""
         world = self.world
         if world.plan.active is not self._plan_seen:
             self._plan_seen = world.plan.active
@@ -170,7 +184,7 @@ class Rig:
     def _restart_for(self, begun: frozenset[FaultName], ended: frozenset[FaultName]) -> None:
         self_test_ok = FaultName.SELF_TEST_FAILED not in self._plan_seen if self._plan_seen else True
         if FaultName.CONTROLLER_RESET in begun:
-            # The reset line is down until the fault ends; then the board boots anew.
+            # The reset line is down until the fault ends; then the board boots.
             self.controller.reset(self.line_s, BootReason.RESET_PIN, self_test_ok, held_s=math.inf)
         elif FaultName.CONTROLLER_RESET in ended:
             self.controller.reset(self.line_s, BootReason.RESET_PIN, self_test_ok)
@@ -178,9 +192,9 @@ class Rig:
             self.controller.reset(self.line_s, BootReason.WATCHDOG, self_test_ok=False)
 
     def _exchange(self, data: bytes) -> bytes:
-        """Carry bytes to the controller, let it act, and take what it says."""
-        heard = self._to_controller.carry(data, self.line_s, self.world.plan)
-        if heard:
-            self.controller.receive(heard, self.line_s)
+        """Carries bytes to the controller, and returns the bytes that it sends."""
+        arrived = self._to_controller.carry(data, self.line_s, self.world.plan)
+        if arrived:
+            self.controller.receive(arrived, self.line_s)
             self.world.drive(self.controller.path)
         return self.controller.take()

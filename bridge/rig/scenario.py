@@ -1,7 +1,7 @@
-"""What is simulated: the water, the purifier, the reservoir, the climate and what is fitted.
+"""Scenarios: water, purifier, reservoir, climate and fittings of a simulated garden. Core.
 
-The default is a scenario of our own: the bog-garden polytunnel of a school, with a 200 L barrel
-on hard tap water. Its numbers are invented for demonstration and stand for no real installation.
+The default is a scenario of our own: the bog-garden polytunnel of a school, with a 200 L barrel on hard tap
+water. Its numbers are invented for demonstration and describe no real installation.
 """
 
 from dataclasses import dataclass, field, replace
@@ -21,7 +21,7 @@ ALL_BUT_DRAIN = (
 
 @dataclass(frozen=True, slots=True)
 class Climate:
-    """Yearly and daily course of the air in the tunnel and of the mains water, and the rain outside."""
+    """The year and the day of the air in the tunnel, of the mains water and of the rain."""
 
     air_mean_c: float = 14.0
     air_year_amplitude_c: float = 7.5
@@ -43,7 +43,7 @@ class Feed:
 
     mean_ppm: float = 320.0
     year_amplitude_ppm: float = 25.0
-    """Harder in winter, when more of it comes from the borehole."""
+    """Winter water is harder, because more of it comes from the borehole."""
     day_amplitude_ppm: float = 4.0
 
 
@@ -58,11 +58,11 @@ class Membrane:
     recovery: float = 0.3
     """Product divided by feed; the rest leaves as concentrate."""
     creep_time_s: float = 4 * 3600.0
-    """Time constant with which standing product takes up salt through the membrane at rest."""
+    """Time constant of the salt that creeps through the membrane into standing product."""
     creep_fraction: float = 0.6
-    """Where the creep ends, as a fraction of the feed."""
+    """End value of the creep, as a fraction of the feed."""
     hold_up_l: float = 0.6
-    """Volume that must flow to wash the crept salt out to 1/e."""
+    """Volume that washes the crept salt out to 1/e."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,21 +70,21 @@ class Cartridge:
     """A mixed-bed exchange cartridge."""
 
     capacity_g: float = 350.0
-    """Dissolved solids taken up when the front has half passed, grams."""
+    """Dissolved solids taken up when half of the front has left the bed, grams."""
     front_width: float = 0.02
     """Scale of the logistic front as a fraction of the capacity."""
     floor_ppm: float = 0.1
-    """What a fresh bed lets through."""
+    """Product of a new bed."""
     standing_ppm: float = 80.0
-    """Where water standing in the bed ends after a long rest."""
+    """End value of the water that stands in the bed."""
     standing_time_s: float = 12 * 3600.0
     hold_up_l: float = 0.4
-    """Volume that must flow to wash the standing water out to 1/e."""
+    """Volume that washes the standing water out to 1/e."""
 
 
 @dataclass(frozen=True, slots=True)
 class Watering:
-    """A draw-off that returns every day."""
+    """A daily draw-off."""
 
     hour: float
     """Hour of the day, 0 to 24."""
@@ -102,9 +102,9 @@ class Barrel:
     start_fraction: float = 0.55
     start_ppm: float = 6.0
     open_surface_m2: float = 0.05
-    """Surface that evaporates: most of the barrel is under a lid."""
+    """Surface that evaporates; a lid covers the rest."""
     rain_catch_m2: float = 0.03
-    """Area whose rain drips into the barrel."""
+    """Area from which rain enters the barrel."""
     low_fraction: float = 0.15
     """Depth of the low switch as a fraction of the height; the same for the next two."""
     full_fraction: float = 0.90
@@ -117,7 +117,7 @@ class Barrel:
 
 @dataclass(frozen=True, slots=True)
 class Fittings:
-    """Cells, level sensor, valve and line, and how well they measure."""
+    """Cells, level sensor, valve and line, with noise and resolution."""
 
     features: Feature = ALL_BUT_DRAIN
     product_cell_per_cm: float = 0.1
@@ -132,9 +132,9 @@ class Fittings:
     temperature_noise_c: float = 0.02
     temperature_step_c: float = 0.0625
     level_sensor_low: float = 0.05
-    """What the level sensor reads at its lower stop; the rest of the range is left to a broken wire."""
+    """Reading of the level sensor at its lower stop; a broken wire reads outside both stops."""
     level_sensor_high: float = 0.95
-    """What it reads at its upper stop."""
+    """Reading at its upper stop."""
     level_sensor_noise: float = 0.0005
     level_sensor_steps: int = 1023
     pulses_per_l: float = 450.0
@@ -146,16 +146,16 @@ class Fittings:
 
 @dataclass(frozen=True, slots=True)
 class Scenario:
-    """Everything a :class:`bridge.rig.world.World` starts from."""
+    """The start values of a :class:`bridge.rig.world.World`."""
 
     name: str
     factor: float = 0.5
     """ppm for each µS/cm at 25 °C: the scale of every ppm in the scenario and in the truth."""
     limit_ppm: float = 50.0
-    """Over this, water that enters counts as over the limit in the truth."""
+    """Water that enters above it counts as over the limit in the truth."""
     start_day: int = 120
     """Day of the year at which the world's time 0, a midnight, falls; 1 to 365."""
-    rest_before_start_s: float = 12 * 3600.0
+    standing_before_start_s: float = 12 * 3600.0
     """How long the purifier stood before time 0."""
     climate: Climate = field(default_factory=Climate)
     feed: Feed = field(default_factory=Feed)
@@ -169,15 +169,19 @@ class Scenario:
     fittings: Fittings = field(default_factory=Fittings)
 
     def __post_init__(self) -> None:
-        """Refuse what no world could be built from."""
+        """Checks the values.
+
+        Raises:
+            OutOfRangeError: A value is out of its range.
+        """
         barrel = self.barrel
-        marks = (
+        fractions = (
             ("start_fraction", barrel.start_fraction),
             ("low_fraction", barrel.low_fraction),
             ("full_fraction", barrel.full_fraction),
             ("overflow_fraction", barrel.overflow_fraction),
         )
-        for name, value in marks:
+        for name, value in fractions:
             if not 0.0 <= value <= 1.0:
                 raise OutOfRangeError(
                     f"scenario {self.name}: barrel {name} is {value}; it must be from 0 to 1"
@@ -202,12 +206,12 @@ class Scenario:
 
 
 POLYTUNNEL = Scenario(name="polytunnel")
-"""The default: filled through a fill valve only, every level sensor fitted, no drain valve."""
+"""The default: a fill valve, every level sensor and switch, no drain valve."""
 
 POLYTUNNEL_WITH_DRAIN = replace(
     POLYTUNNEL, name="polytunnel-drain", fittings=Fittings(features=ALL_BUT_DRAIN | Feature.DRAIN_VALVE)
 )
-"""The same with a drain valve, so that standing water need not enter the barrel."""
+"""The same with a drain valve, so that standing water can be drained."""
 
 POLYTUNNEL_WITH_MEMBRANE = replace(
     POLYTUNNEL_WITH_DRAIN,
@@ -227,10 +231,13 @@ DEMO = Scenario(
     barrel=Barrel(start_fraction=0.48),
     waterings=(),
     fittings=Fittings(features=ALL_BUT_DRAIN | Feature.DRAIN_VALVE, flow_l_min=2.5),
-    rest_before_start_s=6 * 3600.0,
+    standing_before_start_s=6 * 3600.0,
 )
-"""For a refill mark near 0.50 and a fill mark near 0.65: at :data:`DEMO_SPEED` each fill of some
-30 L takes some 6 s, and the cartridge is exhausted about 80 L after the start, in the third fill."""
+"""For a refill mark near 0.50 and a fill mark near 0.65.
+
+At :data:`DEMO_SPEED` each fill of some 30 L takes some 6 s. The cartridge is exhausted about 80 L after the
+start, in the third fill.
+"""
 
 SCENARIOS = {s.name: s for s in (POLYTUNNEL, POLYTUNNEL_WITH_DRAIN, POLYTUNNEL_WITH_MEMBRANE, DEMO)}
 """Every ready scenario by its name."""

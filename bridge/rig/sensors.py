@@ -1,13 +1,12 @@
-"""What the controller's inputs see of the true world: cells, thermometers, level sensor, switches, pulses.
+"""The controller's inputs: cells, thermometers, level sensor, switches and pulses, with their faults. Core.
 
-Every input has the noise and the resolution of its kind, and every fault of an input is made here.
+Every input has the noise and the resolution of its kind.
 
-How well the rig's water conducts: a salt part and a water part, at its own temperature.
-
-The salt part follows temperature by Walden's rule, conductivity times a power of the viscosity being
-constant, so that the rig does not simply run the bridge's own compensation backwards. The exponent is
-fitted to hard natural waters. Viscosity of water: Kestin, Sokolov and Wakeham, J. Phys. Chem. Ref. Data 7
-(1978) 941 (coefficients from memory; the tests compare them with IAPWS).
+The conductivity of the rig's water has a salt part and a water part. The salt part follows temperature by
+Walden's rule: conductivity times a power of the viscosity is constant. So the rig is independent of the
+bridge's own compensation. The exponent is fitted to hard natural waters. Viscosity of water: Kestin, Sokolov
+and Wakeham, J. Phys. Chem. Ref. Data 7 (1978) 941 (coefficients from memory; the tests compare them with
+IAPWS).
 """
 
 import math
@@ -25,7 +24,7 @@ _VISCOSITY_25_REL_20 = 10.0 ** ((20.0 - 25.0) / (25.0 + 96.0) * (1.2364 + 1.37e-
 
 
 def viscosity_ratio(temperature_c: float) -> float:
-    """Viscosity of water divided by that at 25 °C, 0 to 60 °C."""
+    """Returns the viscosity of water divided by that at 25 °C, for 0 to 60 °C."""
     below_20 = 20.0 - temperature_c
     exponent = (
         below_20 / (temperature_c + 96.0) * (1.2364 - 1.37e-3 * below_20 + 5.7e-6 * below_20 * below_20)
@@ -33,7 +32,7 @@ def viscosity_ratio(temperature_c: float) -> float:
     return float(10.0**exponent) / _VISCOSITY_25_REL_20
 
 
-# Temperatures are rounded to hundredths before they come here: a year of readings has few different ones.
+# The argument is in hundredths, because a year has few different ones: the cache saves the powers.
 @lru_cache(maxsize=8192)
 def _factors(hundredths_c: int) -> tuple[float, float]:
     temperature_c = hundredths_c / 100.0
@@ -41,7 +40,16 @@ def _factors(hundredths_c: int) -> tuple[float, float]:
 
 
 def conductivity_us_cm(ppm: float, factor: float, temperature_c: float) -> float:
-    """µS/cm of water with ``ppm`` dissolved solids on the scale ``factor`` (ppm for each µS/cm at 25 °C)."""
+    """Returns the conductivity of water, µS/cm.
+
+    Args:
+        ppm: Dissolved solids on the scale ``factor``.
+        factor: ppm for each µS/cm at 25 °C.
+        temperature_c: Temperature, 0 to 60 °C.
+
+    Returns:
+        The conductivity at this temperature.
+    """
     salt_ratio, water_us_cm = _factors(round(temperature_c * 100.0))
     return ppm / factor * salt_ratio + water_us_cm
 
@@ -54,18 +62,18 @@ _HOUR_S = 3600.0
 
 @dataclass(frozen=True, slots=True)
 class Scene:
-    """The true state at the places where something is measured."""
+    """The true state at the inputs."""
 
     time_s: float
     product_ppm: float
     feed_ppm: float
     water_c: float
     level_sensor: float
-    """Where the level sensor's float truly stands, 0 to 1."""
+    """True position of the level sensor's float, 0 to 1."""
     low_covered: bool
     full_covered: bool
     overflow_up: bool
-    """The overflow float with its own faults: the same signal that cuts the valve."""
+    """The overflow float with its faults: the same signal that shuts the valve."""
     flowed_l: float
     """Product litres since the start."""
 
@@ -88,14 +96,14 @@ class Inputs:
 
 
 class Sensors:
-    """Turns a scene into inputs; mutable, as it holds the chance of the noise and what got stuck."""
+    """Measures a scene; mutable: it has the random state of the noise and the stuck values."""
 
     def __init__(self, scenario: Scenario, seed: int) -> None:
-        """Fit what the scenario says."""
+        """Fits the inputs of the scenario."""
         self._fit = scenario.fittings
         self._factor = scenario.factor
         self._chance = random.Random(f"{seed}/sensors")
-        # Asked of every reading, so they are looked up once.
+        # Computed once, because operations on flags are slow and every reading needs them.
         features = scenario.fittings.features
         self._has_feed = bool(features & Feature.FEED_CELL)
         self._has_level_sensor = bool(features & Feature.LEVEL_SENSOR)
@@ -107,7 +115,15 @@ class Sensors:
         self._stuck_level: tuple[Value, bool | None, bool | None] | None = None
 
     def measure(self, scene: Scene, plan: FaultPlan) -> Inputs:
-        """Measure once."""
+        """Measures all inputs once.
+
+        Args:
+            scene: The true state.
+            plan: The faults.
+
+        Returns:
+            The inputs.
+        """
         fit = self._fit
         active = plan.active
         faults = LocalFault.NONE
@@ -179,7 +195,7 @@ class Sensors:
     ) -> tuple[Value, Value, Value, Value]:
         active = plan.active
         if FaultName.PROBES_SWAPPED in active and isinstance(feed_us, float):
-            # The plugs are swapped, not the cells: each still has its own cell constant.
+            # The plugs are swapped, so each cell keeps its own cell constant.
             product_us, feed_us = feed_us, product_us
             product_c, feed_c = feed_c, product_c
         drift = active.get(FaultName.PROBE_DRIFT)

@@ -1,10 +1,7 @@
-"""Air, mains and feed through the day and the year, and the rain: pure functions of seed and time.
+"""Air, mains water, feed and rain as pure functions of seed and time, and the draw-offs. Core.
 
-Nothing here is integrated, so the world may ask for any moment in any order. A day's chance is
-drawn from a generator seeded with the seed and the number of the day alone: the same day is the
-same whichever way a simulation got there.
-
-When water is drawn from the reservoir: the daily waterings, and draw-offs by command.
+No function integrates, so the world can evaluate any moment in any order. The random values of a day depend
+on the seed and on the number of the day alone, so a day is the same in every run with that seed.
 """
 
 import math
@@ -21,12 +18,12 @@ _MAINS_LAG_DAYS = 30.0
 
 @dataclass(frozen=True, slots=True)
 class Day:
-    """What chance gave one day."""
+    """The random values of one day."""
 
     number: int
     """Days since the world's time 0."""
     offset_c: float
-    """How much warmer than its season the air is at the day's start."""
+    """Air temperature at the start of the day less that of the season, K."""
     next_offset_c: float
     """The same at its end."""
     rain_start_s: float
@@ -35,14 +32,14 @@ class Day:
     rain_mm: float
 
     def rain_mm_s(self, time_s: float) -> float:
-        """Rain at a moment of this day, mm/s."""
+        """Returns the rain at a moment of this day, mm/s."""
         if self.rain_start_s <= time_s < self.rain_end_s:
             return self.rain_mm / (self.rain_end_s - self.rain_start_s)
         return 0.0
 
 
 def day(climate: Climate, seed: int, number: int) -> Day:
-    """Draw day ``number`` (0 is the first) of the world with this seed."""
+    """Draws the random values of day ``number`` (0 is the first) with this seed."""
     chance = random.Random(f"{seed}/day/{number}")
     offset_c = chance.gauss(0.0, climate.air_weather_c)
     start_s = number * DAY_S
@@ -57,12 +54,12 @@ def day(climate: Climate, seed: int, number: int) -> Day:
 
 
 def season(climate: Climate, day_of_year: float) -> float:
-    """Course of the year from -1 (coldest) to 1 (warmest)."""
+    """Returns the season, from -1 (coldest) to 1 (warmest)."""
     return math.cos(2.0 * math.pi * (day_of_year - climate.warmest_day) / _YEAR_DAYS)
 
 
 def air_c(climate: Climate, today: Day, start_day: int, time_s: float) -> float:
-    """Air in the tunnel, °C. A frost heater keeps it from falling under 2 °C."""
+    """Returns the air temperature in the tunnel, °C. A frost heater keeps it at 2 °C or more."""
     days = time_s / DAY_S
     through = days - today.number
     weather_c = today.offset_c + (today.next_offset_c - today.offset_c) * through
@@ -77,13 +74,13 @@ def air_c(climate: Climate, today: Day, start_day: int, time_s: float) -> float:
 
 
 def mains_c(climate: Climate, start_day: int, time_s: float) -> float:
-    """Water as it comes from the main, °C: the ground follows the year about a month late."""
+    """Returns the temperature of the mains water, °C: the ground follows the year about a month late."""
     day_of_year = start_day + time_s / DAY_S - _MAINS_LAG_DAYS
     return climate.mains_mean_c + climate.mains_year_amplitude_c * season(climate, day_of_year)
 
 
 def feed_ppm(feed: Feed, climate: Climate, start_day: int, time_s: float) -> float:
-    """Dissolved solids of the tap water, ppm: more in winter, and a little more each night."""
+    """Returns the dissolved solids of the tap water, ppm: more in winter, and a little more each night."""
     return (
         feed.mean_ppm
         - feed.year_amplitude_ppm * season(climate, start_day + time_s / DAY_S)
@@ -92,7 +89,7 @@ def feed_ppm(feed: Feed, climate: Climate, start_day: int, time_s: float) -> flo
 
 
 def evaporation_l_s(climate: Climate, surface_m2: float, temperature_c: float) -> float:
-    """Evaporation from an open surface, L/s; it doubles every 10 K (1 mm on 1 m² is 1 L)."""
+    """Returns the evaporation from an open surface, L/s; it doubles every 10 K (1 mm on 1 m² is 1 L)."""
     return climate.evaporation_mm_day_at_20_c * surface_m2 * math.exp2((temperature_c - 20.0) / 10.0) / DAY_S
 
 
@@ -106,7 +103,7 @@ class Draw:
 
 
 def draws_of_day(waterings: tuple[Watering, ...], number: int, season: float) -> tuple[Draw, ...]:
-    """The waterings of day ``number``, with their amount between winter (season -1) and summer (1)."""
+    """Returns the waterings of day ``number``, with litres between winter (season -1) and summer (1)."""
     warmth = 0.5 * (1.0 + season)
     draws: list[Draw] = []
     for watering in waterings:
@@ -119,24 +116,24 @@ def draws_of_day(waterings: tuple[Watering, ...], number: int, season: float) ->
 
 
 class DrawPlan:
-    """Every draw-off that is going on or yet to come; mutable, steered by the world's time."""
+    """The draw-offs that are running or planned; mutable."""
 
     def __init__(self) -> None:
-        """Start with nothing planned."""
+        """Starts without draw-offs."""
         self._draws: list[Draw] = []
 
     def add(self, *draws: Draw) -> None:
-        """Plan draw-offs; they may overlap, their flows then add up."""
+        """Plans draw-offs; the flows of those that overlap add up."""
         self._draws.extend(draws)
 
     def flow_l_s(self, time_s: float) -> float:
-        """Flow drawn from ``time_s`` until the next change, L/s; forgets what is over."""
+        """Returns the flow from ``time_s`` until the next change, L/s; drops draw-offs that have ended."""
         if not self._draws:
             return 0.0
         self._draws = [draw for draw in self._draws if draw.end_s > time_s]
         return sum(draw.flow_l_s for draw in self._draws if draw.start_s <= time_s)
 
     def next_change_s(self, time_s: float) -> float:
-        """The first moment after ``time_s`` at which the flow changes; infinite if none is planned."""
+        """Returns the first time after ``time_s`` at which the flow changes; infinite if none is planned."""
         moments = [moment for draw in self._draws for moment in (draw.start_s, draw.end_s) if moment > time_s]
         return min(moments, default=float("inf"))

@@ -1,11 +1,11 @@
-"""The simulated world: weather, purifier, reservoir, valve and faults under one time.
+"""The simulated world: weather, purifier, reservoir, valve and faults under one time. Core.
 
-The world is a mutable object without a clock and without I/O: whoever owns it says how far time goes
-on. The same scenario, seed, faults and calls give the same world, number for number.
+The world is a mutable object without a clock and I/O; its owner advances its time. The same scenario, seed,
+faults and calls give the same world, number for number.
 
-Between two *events* (midnight, a draw-off, a shower, a fault, an order to the valve) every rate is
-steady. At rest one step spans up to half an hour; while product flows a step is a fraction of the
-purifier's hold-up. So a year costs little, and the front and the first litres after a rest stay sharp.
+Between two *events* (midnight, a draw-off, a shower, a fault, a change of the valve) every rate is constant.
+Without flow a step has up to half an hour; with flow it is a fraction of the purifier's hold-up. So a year
+costs little computing time, and the front and the first litres after a pause stay sharp.
 """
 
 import math
@@ -32,7 +32,7 @@ from bridge.rig.weather import (
 )
 from bridge.tank.shapes import UprightCylinder
 
-_REST_STEP_S = 1800.0
+_IDLE_STEP_S = 1800.0
 _FLOW_STEP_L = 0.5
 _WASH_STEP_L = 0.05
 _LINE_HOLD_UP_L = 0.4
@@ -44,10 +44,10 @@ _HOUR_S = 3600.0
 
 
 class World:
-    """Everything on the wet side of the controller, from the feed pipe to the watering can."""
+    """The water around the controller, from the feed pipe to the watering can."""
 
     def __init__(self, scenario: Scenario, seed: int = 1, faults: Iterable[Fault] = ()) -> None:
-        """Build the scenario at world time 0."""
+        """Builds the scenario at world time 0."""
         self.scenario = scenario
         self.seed = seed
         self.time_s = 0.0
@@ -74,22 +74,26 @@ class World:
         self._today = day(scenario.climate, seed, 0)
         self._plan_day()
         self._water_c = self._air_c()
-        self.purifier.rest(scenario.rest_before_start_s, self._feed_ppm())
+        self.purifier.stand(scenario.standing_before_start_s, self._feed_ppm())
         self._refresh()
 
-    # -- what people and the controller do ------------------------------------------------------------
+    # -- actions of people and of the controller ------------------------------------------------------
 
     def drive(self, path: Flow) -> None:
-        """The controller drives this path from now on."""
+        """Drives a path from now on."""
         if path is not self.driven:
             self.driven = path
             self._refresh()
 
     def draw(self, litres: float, flow_l_min: float = 30.0) -> None:
-        """Draw water from the reservoir, beginning now.
+        """Draws water from the reservoir, beginning now.
+
+        Args:
+            litres: The amount, above 0.
+            flow_l_min: The flow, above 0 L/min.
 
         Raises:
-            OutOfRangeError: the amount or the flow is not above 0.
+            OutOfRangeError: The amount or the flow is not above 0.
         """
         if not (0.0 < litres < math.inf and 0.0 < flow_l_min < math.inf):
             raise OutOfRangeError(f"drawing {litres} L at {flow_l_min} L/min: both must be numbers above 0")
@@ -98,32 +102,38 @@ class World:
         self._refresh()
 
     def change_cartridge(self) -> None:
-        """Put in a fresh cartridge; faults of the old one end."""
+        """Fits a new cartridge; faults of the old one end."""
         self.purifier.change_cartridge()
         self.plan.end(CURED_BY_CARTRIDGE, self.time_s)
         self._refresh()
 
     def inject(self, fault: Fault) -> None:
-        """Plan one more fault; one whose start has passed begins now."""
+        """Plans one more fault; one whose start has passed begins now."""
         self.plan.add(fault, self.time_s)
         self._refresh()
 
     def repair(self, name: FaultName) -> None:
-        """End an active fault now."""
+        """Ends an active fault now."""
         self.plan.end(frozenset({name}), self.time_s)
         self._refresh()
 
     # -- time ----------------------------------------------------------------------------------------
 
     def advance(self, to_s: float) -> None:
-        """Let time go on to ``to_s``, whatever happens on the way; a past moment changes nothing."""
+        """Advances time to ``to_s`` through all events; a time in the past has no effect."""
         while self.time_s < to_s:
             self.step(to_s)
 
     def step(self, to_s: float) -> float:
-        """Let time go on to ``to_s`` or to the first moment the controller could notice at once.
+        """Advances time to ``to_s``, or to the first event that the controller can notice at once.
 
-        These moments are: the overflow float moved, a fault began or ended. Returns the time reached.
+        These events are a move of the overflow float and the start or the end of a fault.
+
+        Args:
+            to_s: The time to reach, s.
+
+        Returns:
+            The time reached, s.
         """
         float_was_up = self.overflow_up
         faults_were = self.plan.active
@@ -139,27 +149,27 @@ class World:
 
     @property
     def next_event_s(self) -> float:
-        """The next moment at which a rate changes by itself: a draw-off, a shower, a fault, midnight."""
+        """The next time at which a rate changes by itself: a draw-off, a shower, a fault, midnight."""
         return self._next_event_s
 
     @property
     def is_quiet(self) -> bool:
-        """True while no product flows and nothing is drawn: the world may take long steps."""
+        """Whether no product flows and no water is drawn, so that steps can be long."""
         return self._flows.product_l_s == 0.0 and self._draw_l_s == 0.0
 
     @property
     def rising_l_s(self) -> float:
-        """What comes into the reservoir through the valve less what is drawn, L/s; below 0 when it falls."""
+        """Inflow through the valve less the draw-off, L/s; below 0 when the level falls."""
         return self._flows.to_reservoir_l_s - self._draw_l_s
 
     @property
     def water_c(self) -> float:
-        """Water at the cells, °C."""
+        """Temperature of the water at the cells, °C."""
         return self._water_c
 
     @property
     def product_ppm(self) -> float:
-        """True dissolved solids where the product cell stands, ppm."""
+        """True dissolved solids at the product cell, ppm."""
         return self.purifier.product_ppm(self._feed_ppm(), self._water_c, self._ageing())
 
     def _small_step(self, to_s: float) -> None:
@@ -171,12 +181,12 @@ class World:
             seconds = min(seconds, at_most_l / product_l_s)
             rise_l_s = flow.to_reservoir_l_s - self._draw_l_s
             if not self._float_up and rise_l_s > 0.0:
-                # Stop just where the overflow float rises, so that the valve reacts there.
+                # The step ends where the overflow float rises, so that the valve reacts there.
                 seconds = min(
                     seconds, max(1e-3, (self._overflow_l - self.reservoir.volume_l) / rise_l_s + 1e-6)
                 )
         else:
-            seconds = min(seconds, _REST_STEP_S)
+            seconds = min(seconds, _IDLE_STEP_S)
         middle_s = self.time_s + 0.5 * seconds
         air = air_c(self.scenario.climate, self._today, self.scenario.start_day, middle_s)
         inflow_l = inflow_mg = 0.0
@@ -184,7 +194,7 @@ class World:
             inflow_l, inflow_mg = self._flow(product_l_s * seconds)
         else:
             self._washing_l = 0.0
-            self.purifier.rest(seconds, self._feed_ppm())
+            self.purifier.stand(seconds, self._feed_ppm())
             self._water_c += (air - self._water_c) * -math.expm1(-seconds / _LINE_TIME_S)
         evaporated_l = (
             evaporation_l_s(self.scenario.climate, self.scenario.barrel.open_surface_m2, air) * seconds
@@ -193,12 +203,12 @@ class World:
         self.reservoir.exchange(
             inflow_l, inflow_mg, rain_l, rain_l * _RAIN_PPM, evaporated_l, self._draw_l_s * seconds
         )
-        # Adding up steps must land exactly on the moment asked for, or a loop would never end.
+        # The sum of the steps must reach the given time exactly, or a loop would never end.
         self.time_s = to_s if self.time_s + seconds >= to_s - 1e-9 else self.time_s + seconds
         self._move_float()
 
     def _flow(self, litres: float) -> tuple[float, float]:
-        """Let product through; returns what of it enters the reservoir, L and mg."""
+        """Lets product through; returns the part that enters the reservoir, L and mg."""
         flow = self._flows
         feed = self._feed_ppm()
         passed = self.purifier.flow(litres, feed, self._water_c, self._ageing())
@@ -218,11 +228,11 @@ class World:
             return litres, passed.product_mg
         return 0.0, 0.0
 
-    # -- what is seen --------------------------------------------------------------------------------
+    # -- measurement -----------------------------------------------------------------------------------
 
     @property
     def overflow_up(self) -> bool:
-        """The overflow float as its contact shows it, with its own faults."""
+        """The contact of the overflow float, with its faults."""
         active = self.plan.active
         if active:
             if FaultName.OVERFLOW_FLOAT_UP in active:
@@ -232,7 +242,7 @@ class World:
         return self._float_up
 
     def measure(self) -> Inputs:
-        """One cycle of the controller's measurements; it uses up chance, so it is part of the course."""
+        """Runs one cycle of measurements; it draws random values, so the number of calls matters."""
         barrel = self.scenario.barrel
         reservoir = self.reservoir
         level = self._shape.depth_m(reservoir.volume_l) / barrel.height_m
@@ -256,7 +266,7 @@ class World:
         )
 
     def truth(self) -> Truth:
-        """The true state now."""
+        """Returns the true state now."""
         reservoir = self.reservoir
         feed = self._feed_ppm()
         return Truth(
@@ -319,7 +329,7 @@ class World:
         self._draws.add(*draws_of_day(scenario.waterings, number, warmth))
 
     def _refresh(self) -> None:
-        """Find every rate anew and the moment until which they hold."""
+        """Computes every rate and the time until which they hold."""
         now_s = self.time_s
         if now_s >= (self._today.number + 1) * DAY_S:
             self._today = day(self.scenario.climate, self.seed, self._today.number + 1)

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field, replace
 
 from bridge.clock import VirtualClock
 from bridge.daemon.log_policy import LogPolicy, Restored, Written
-from bridge.forecast.learner import Prospect
+from bridge.forecast.learner import Learner
 from bridge.guard.state import AlarmChanged, GuardState, Unlatched
 from bridge.history.records import AlarmRow, CommandRow, MinuteRow, ReadingRow, Row, StateRow
 from bridge.simulate.disk import Disk
@@ -91,7 +91,7 @@ class SimulatedLog:
         """Nobody enters samples of the feed here."""
         return None
 
-    def prospect(self, plan: StationPlan, accounts: Inventory) -> Prospect:
+    def learner(self, plan: StationPlan, accounts: Inventory) -> Learner:
         """The forecast that this station starts from."""
         return self._policy.forecast(plan, accounts, self.disk.cartridges)
 
@@ -119,9 +119,9 @@ class SimulatedLog:
         """Keep what the reservoir holds and what the purifier took up."""
         self._write(self._policy.counters(reservoir, state, inventory, *self._now()))
 
-    def learned(self, prospect: Prospect) -> None:
+    def learned(self, learner: Learner) -> None:
         """Keep what a forecast has learned."""
-        self._write(self._policy.learned(prospect, *self._now()))
+        self._write(self._policy.learned(learner, *self._now()))
 
     def stop(self) -> None:
         """The bridge stops."""

@@ -15,27 +15,27 @@ from bridge.water.probe import ProbeSettings
 
 @dataclass(frozen=True, slots=True)
 class StationIdentity:
-    """What does not change while the daemon runs."""
+    """The facts of a reservoir that do not change while the daemon runs."""
 
     reservoir: str
-    """Id fit for a topic: lower-case letters, digits and hyphens."""
+    """Id for topics: lower-case letters, digits and hyphens."""
     name: str
     capacity_l: float
     limit_ppm: float
     target_ppm: float
     factor: float
-    """ppm for each µS/cm at 25 °C; the scale of every ppm shown."""
+    """The factor, in ppm for each µS/cm at 25 °C: the scale of every ppm shown."""
     has_feed_probe: bool
     has_drain: bool
     has_volume: bool
-    """False where only switches are fitted: then a zone is known, and no volume."""
+    """False if only switches are fitted: they give a zone, but no volume."""
     has_forecast: bool = False
-    """A cartridge is configured, so that its end is forecast."""
+    """True if a cartridge is configured, so that there is a forecast."""
 
 
 @dataclass(frozen=True, slots=True)
 class CalibrationInForce:
-    """The calibration that a cell's constant comes from."""
+    """The calibration behind the constant of a cell."""
 
     made: datetime
     standard: str
@@ -51,7 +51,7 @@ class ProbePlan:
     chain: MeasuringChain
     watch: ProbeSettings
     calibration: CalibrationInForce | None = None
-    """None where the constant is the configuration's own."""
+    """None if the constant is from the configuration."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,14 +60,14 @@ class CartridgePlan:
 
     kind: Kind
     rated_g: float | None = None
-    """What an exchange cartridge takes up, or the scale that a distiller may gather, in grams."""
+    """The rated capacity of an exchange cartridge, or the allowed scale of a distiller, in grams."""
     rating_sd: float = RATING_SD
     """Relative standard deviation of the rating."""
     rejection_percent: float | None = None
-    """A membrane's rated rejection."""
+    """The rated rejection of a membrane."""
     price: float | None = None
     lead_days: float = 7.0
-    """From the order until a new one is fitted."""
+    """Days from the order until a new cartridge is fitted."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,22 +76,22 @@ class StationPlan:
 
     identity: StationIdentity
     port: str
-    """Device path of the controller, best one that stays the same: /dev/serial/by-id/..."""
+    """Device path of the controller. Best is a path that stays the same: /dev/serial/by-id/..."""
     baud: int
     product: ProbePlan
     feed: ProbePlan | None
-    """None where no feed cell is fitted."""
+    """None if no feed cell is fitted."""
     feed_ppm: float | None
-    """What the feed is taken to be where no feed cell is fitted, for the purifier's load."""
+    """The assumed feed if no feed cell is fitted, for the load of the purifier."""
     level: LevelSettings
     limits: Limits
     litres_per_pulse: float | None
-    """None where no flow sensor is fitted."""
+    """None if no flow sensor is fitted."""
     assumed_ppm: float
-    """What the reservoir is taken to hold at the first start, until a sample of it is sent."""
+    """The assumed concentration of the reservoir at the first start, until a sample of it is sent."""
     rain_ppm: float | None = None
-    """What a rise of the level with the valve shut brings in; None where no rain can fall in."""
+    """The concentration of a rise with the valve shut. None if no rain can fall in."""
     modbus: ModbusMap | None = None
-    """What is where on a Modbus line; None where a controller speaks the line protocol."""
+    """The register map of a Modbus line. None for a controller with the line protocol."""
     cartridge: CartridgePlan | None = None
-    """None: nothing is forecast of the purifier."""
+    """None for a purifier without a forecast."""

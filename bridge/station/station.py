@@ -39,7 +39,7 @@ from bridge.station.assess import Memory, Picture
 from bridge.station.inventory import Inventory
 from bridge.station.plan import StationPlan
 from bridge.station.valve import Driver
-from bridge.station.view import NOTHING_KNOWN, Ahead, StationView, picture_of
+from bridge.station.view import NOTHING_KNOWN, Outlook, StationView, picture_of
 
 MOST_MESSAGES_S = 100
 """Fifty readings a second at most, and as many answers."""
@@ -85,7 +85,7 @@ class FeedSampled:
     conductivity_25_us_cm: float
 
 
-Note = Condition | FeedSampled | Ahead
+Note = Condition | FeedSampled | Outlook
 """What is learned beside the wire, as an input of the next turn."""
 
 
@@ -144,7 +144,7 @@ class Station:
         self.memory: Memory = assess.begin(plan, accounts)
         self.picture: Picture | None = None
         self.decision: Decision | None = None
-        self.ahead: Ahead = NOTHING_KNOWN
+        self.outlook: Outlook = NOTHING_KNOWN
         """The last forecast, for the view."""
         self.controller = ""
         self._link_up = False
@@ -235,8 +235,8 @@ class Station:
                     if self.plan.feed is None:
                         feed_ppm = self.plan.identity.factor * us_cm
                         self.memory = replace(self.memory, feed_ppm=feed_ppm)
-                case Ahead():
-                    self.ahead = note
+                case Outlook():
+                    self.outlook = note
         self._notes.clear()
 
     # --- one turn ---------------------------------------------------------------------------------
@@ -303,7 +303,7 @@ class Station:
             link_up=self._link_up,
             controller=self.controller,
             frames=(self._frames_good, self._frames_damaged),
-            ahead=self.ahead,
+            outlook=self.outlook,
         )
 
     def _set_accounts(self, accounts: Inventory) -> None:

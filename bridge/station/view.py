@@ -1,11 +1,6 @@
-"""What a station shows of itself: the one value the hub's map reads.
+"""The view of a station: one value with everything that the hub, the page and the terminal show.
 
-Nothing here is computed; the station fills it in, the map turns it into topics.
-A field is None where nothing is fitted or nothing is known.
-
-What lies ahead of a reservoir: when its purifier gives out, how long its water lasts. Values only.
-
-What a station shows, put together from what it knows. Core.
+Core. A field is None if the part is not fitted or the value is not known.
 """
 
 from dataclasses import dataclass
@@ -26,40 +21,43 @@ from bridge.water.solids import judge
 
 
 @dataclass(frozen=True, slots=True)
-class Ahead:
-    """None where too little is known to say."""
+class Outlook:
+    """The forecast of a reservoir: the end of its purifier and the cover of its water.
+
+    A field is None if the data are not sufficient.
+    """
 
     litres_left: Interval | None = None
-    """Product until it crosses the limit."""
+    """Litres of product until it crosses the limit."""
     days_left: Interval | None = None
     order_now: bool | None = None
     dry_share_of_lead: float | None = None
-    """The part of the lead time that is on average spent after the crossing."""
+    """The expected share of the lead time after the crossing."""
     rests_on: str = ""
-    """What the figures were drawn from."""
+    """The data behind the forecast, in words."""
     cover: Cover | None = None
-    """How long the water in the reservoir lasts with nothing flowing in."""
+    """How long the water in the reservoir lasts without inflow."""
     leak: Leak | None = None
 
 
-NOTHING_KNOWN = Ahead()
+NOTHING_KNOWN = Outlook()
 
 
 @dataclass(frozen=True, slots=True)
 class ActiveAlarm:
-    """One alarm that is not in its normal state."""
+    """One alarm that is not normal."""
 
     alarm: str
     state: str
     """The state of the IEC 62682 life cycle as a word, e.g. ``unacknowledged``."""
     sentence: str
-    """What happened, what the bridge did, what to do next."""
+    """What happened, what the bridge did, and what to do next."""
     shelved: bool
 
 
 @dataclass(frozen=True, slots=True)
 class StationView:
-    """The state of one reservoir at one moment."""
+    """The state of one reservoir at one scan."""
 
     identity: StationIdentity
     link_up: bool
@@ -88,7 +86,7 @@ class StationView:
     missing_permissives: tuple[str, ...]
     hold: bool
     phase: str
-    """``rest``, ``rinse``, ``fill``, ``pause`` or ``tripped``."""
+    """``idle``, ``rinse``, ``fill``, ``pause`` or ``tripped``."""
     fill_volume_l: float | None
     fill_elapsed_s: float
     volume_today_l: float | None
@@ -96,38 +94,34 @@ class StationView:
     purifier_load_g: float | None
     rejection_percent: float | None
     litres_left: float | None
-    """Product until the purifier gives out, by the forecast: the median."""
+    """Litres of product until the purifier is exhausted: the median of the forecast."""
     days_left: float | None
     days_left_low: float | None
-    """The lower and the upper end of the interval that holds it with 80 %."""
+    """The lower end of the 80 % interval; ``days_left_high`` is the upper end."""
     days_left_high: float | None
     order_now: bool | None
-    """Whether it is time to order the next cartridge."""
+    """True if it is time to order the next cartridge."""
     cover_days: float | None
-    """How long the reservoir lasts with nothing flowing in: the median, and the interval of 80 %."""
+    """How long the reservoir lasts without inflow: the median, followed by the 80 % interval."""
     cover_low_days: float | None
     cover_high_days: float | None
     health: str
-    """The worst of everything, as a NAMUR NE 107 word: ``good`` ... ``failure``."""
+    """The worst class of all sensors, as a word of NAMUR NE 107: ``good`` ... ``failure``."""
     first_out: str | None
     latched_trips: tuple[str, ...]
     alarms: tuple[ActiveAlarm, ...]
     frames_good: int
     frames_damaged: int
     controller: str
-    """Identity and firmware of the controller, or an empty string before its hello."""
+    """Identity and firmware of the controller. Empty before its hello."""
 
 
 _NO_PROBE = ProbeView(health=Health.FAILURE)
 _NO_LEVEL = Level(None, None, None, None, ())
-# A view has a dozen words. The word of a member is read as its _value_, which is what .value would return, at
-# an eighth of its cost in Python 3.11.
-_WORDS = tuple(health.word for health in Health)
-"""By the number of the class."""
 
 
 def level_health(level: Level) -> Health:
-    """How far the level can be trusted, as an NE 107 class."""
+    """Return the health of the level, as a class of NE 107."""
     if level.zone is None:
         return Health.FAILURE
     return Health.MAINTENANCE_REQUIRED if level.faults else Health.GOOD
@@ -143,9 +137,21 @@ def picture_of(
     link_up: bool,
     controller: str,
     frames: tuple[int, int],
-    ahead: Ahead = NOTHING_KNOWN,
+    outlook: Outlook = NOTHING_KNOWN,
 ) -> StationView:
-    """Everything the hub is shown of one reservoir. Without a link the last values are not shown as live."""
+    """Return the view of one reservoir. Without a link the last measured values are not shown.
+
+    Args:
+        plan: the plan of the station.
+        accounts: the mixing balance and the load.
+        picture: everything known at the last reading; None before the first one.
+        state: the state of the guard.
+        decision: the last decision of the guard; None before the first one.
+        link_up: True while the link to the controller is up.
+        controller: identity and firmware of the controller.
+        frames: the numbers of good and of damaged frames.
+        outlook: the forecast.
+    """
     identity, limits = plan.identity, plan.limits
     live = picture if link_up else None
     product = _NO_PROBE if live is None else live.product
@@ -158,11 +164,11 @@ def picture_of(
     rejection = None
     if measured is not None and product.health < Health.FUNCTION_CHECK:
         band_ppm = measured.expanded_uncertainty_ppm
-        verdict = judge(measured.dissolved_solids_ppm, band_ppm, limits.limit_ppm, limits.target_ppm)._value_
+        verdict = judge(measured.dissolved_solids_ppm, band_ppm, limits.limit_ppm, limits.target_ppm).value
         if fed is not None and fed.dissolved_solids_ppm > 0.0:
             rejection = rejection_percent(fed.dissolved_solids_ppm, measured.dissolved_solids_ppm)
     volume_l = level.volume_l
-    days_left, cover = ahead.days_left, ahead.cover
+    days_left, cover = outlook.days_left, outlook.cover
     running = state.phase in ACTIVE
     return StationView(
         identity=identity,
@@ -171,25 +177,25 @@ def picture_of(
         product_ppm=None if measured is None else measured.dissolved_solids_ppm,
         product_uncertainty_ppm=None if measured is None else measured.expanded_uncertainty_ppm,
         product_temperature_c=None if live is None else live.assessment.temperature_c,
-        product_health=_WORDS[product.health],
+        product_health=product.health.word,
         verdict=verdict,
         feed_conductivity_25_us_cm=None if fed is None else fed.conductivity_25_us_cm,
         feed_ppm=None if fed is None else fed.dissolved_solids_ppm,
         feed_temperature_c=None if fed is None else fed.temperature_c,
-        feed_health=_WORDS[of_feed],
+        feed_health=of_feed.word,
         volume_l=volume_l,
         level_fraction=None if volume_l is None else volume_l / identity.capacity_l,
-        zone="unknown" if level.zone is None else level.zone._value_,
-        level_health=_WORDS[of_level],
+        zone="unknown" if level.zone is None else level.zone.value,
+        level_health=of_level.word,
         overflow=None if live is None else live.assessment.overflow,
         reservoir_ppm=holding(accounts),
-        valve_decided="shut" if decision is None else decision.flow._value_,
+        valve_decided="shut" if decision is None else decision.flow.value,
         valve_reported="unknown"
         if live is None or live.assessment.seen is None
         else live.assessment.seen.value,
-        missing_permissives=() if decision is None else tuple([one._value_ for one in decision.missing]),
+        missing_permissives=() if decision is None else tuple(one.value for one in decision.missing),
         hold=state.hold,
-        phase=state.phase._value_,
+        phase=state.phase.value,
         fill_volume_l=state.fill.volume_l if identity.has_volume else None,
         fill_elapsed_s=state.fill.open_s,
         volume_today_l=(state.day_l + (state.fill.volume_l if running else 0.0))
@@ -198,18 +204,18 @@ def picture_of(
         purifier_treated_l=accounts.load.treated_l,
         purifier_load_g=accounts.load.taken_up_g,
         rejection_percent=rejection,
-        litres_left=None if ahead.litres_left is None else ahead.litres_left.median,
+        litres_left=None if outlook.litres_left is None else outlook.litres_left.median,
         days_left=None if days_left is None else days_left.median,
         days_left_low=None if days_left is None else days_left.low80,
         days_left_high=None if days_left is None else days_left.high80,
-        order_now=ahead.order_now,
+        order_now=outlook.order_now,
         cover_days=None if cover is None else min(cover.days, HORIZON_DAYS),
         cover_low_days=None if cover is None else min(cover.low80_days, HORIZON_DAYS),
         cover_high_days=None if cover is None else min(cover.high80_days, HORIZON_DAYS),
-        health=_WORDS[max(product.health, of_feed, of_level) if link_up else Health.FAILURE],
-        first_out=None if state.first_out is None else state.first_out._value_,
-        latched_trips=tuple([latch.trip._value_ for latch in state.latches]),
-        alarms=tuple([_alarm(record) for record in state.alarms if record.status is not Status.NORMAL]),
+        health=(max(product.health, of_feed, of_level) if link_up else Health.FAILURE).word,
+        first_out=None if state.first_out is None else state.first_out.value,
+        latched_trips=tuple(latch.trip.value for latch in state.latches),
+        alarms=tuple(_alarm(record) for record in state.alarms if record.status is not Status.NORMAL),
         frames_good=frames[0],
         frames_damaged=frames[1],
         controller=controller,
@@ -218,8 +224,8 @@ def picture_of(
 
 def _alarm(record: AlarmRecord) -> ActiveAlarm:
     return ActiveAlarm(
-        record.alarm._value_,
-        record.status._value_,
-        FAULTS[record.alarm].sentence,
-        record.shelved_until is not None,
+        alarm=record.alarm.value,
+        state=record.status.value,
+        sentence=FAULTS[record.alarm].sentence,
+        shelved=record.shelved_until is not None,
     )

@@ -136,7 +136,7 @@ def hours(directory: Path, count: int) -> None:
         clock,
         lambda note: None,
         lambda event, said: None,
-        keep=lambda prospect: batches.take(policy.learned(prospect, clock.monotonic(), clock.wall())),
+        keep=lambda learner: batches.take(policy.learned(learner, clock.monotonic(), clock.wall())),
     )
     station.receive(LinkUp(), 0.0)
     before, commits = written(), batches.commits

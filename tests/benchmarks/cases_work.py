@@ -10,7 +10,7 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 from bridge.config.loading import load
-from bridge.forecast.learner import Prospect
+from bridge.forecast.learner import Learner
 from bridge.guard.model import Flow, Phase
 from bridge.guard.state import begin
 from bridge.protocol.messages import Reading
@@ -73,7 +73,7 @@ def forecast(stage: Stage) -> list[Result]:
     file.write_text(file.read_text().replace("120000 l", "1200 l"))
     plan = load(file, {}).stations[0]
     looks: list[float] = []
-    prospect = Prospect(plan, feed_ppm=320.0)
+    learner = Learner(plan, feed_ppm=320.0)
     when = datetime(2026, 4, 1, 9, 0, tzinfo=UTC)
     turn = _a_turn(plan)
     treated_l, now = 0.0, 0.0
@@ -83,11 +83,11 @@ def forecast(stage: Stage) -> list[Result]:
         for minute in range(20):
             treated_l, now, when = treated_l + 1.0, now + 60.0, when + timedelta(minutes=1)
             ends = minute == 19
-            prospect.turn(_at(turn, now, Load(treated_l, treated_l * 0.32), ends=ends))
-            known, began = prospect.ahead, time.thread_time_ns()
-            prospect.look(when)
+            learner.observe(_at(turn, now, Load(treated_l, treated_l * 0.32), ends=ends))
+            known, began = learner.outlook, time.thread_time_ns()
+            learner.update(when)
             spent_ms = (time.thread_time_ns() - began) / 1e6
-            if prospect.ahead is not known:
+            if learner.outlook is not known:
                 of_fill.append(spent_ms)
         looks += of_fill
         by_age.append((treated_l, statistics.median(of_fill)))

@@ -27,8 +27,6 @@ MANUAL = ROOT / "bridge" / "manual"
 TOPICS = sorted(page.stem for page in MANUAL.glob("*.md"))
 PAGES = [ROOT / "README.md", *sorted(MANUAL.glob("*.md")), ROOT / "config" / "INSTALL.md"]
 README = (ROOT / "README.md").read_text("utf-8")
-COMING = "log.md"
-"""The page about the log is written together with the log's new tables."""
 RUN = re.compile(r"<!-- run -->\n```sh\n(.*?)\n```", re.DOTALL)
 TOML = re.compile(r"```toml\n(.*?)```", re.DOTALL)
 
@@ -267,13 +265,11 @@ def test_the_readme_is_short() -> None:
 @pytest.mark.parametrize("page", [*PAGES, ROOT / "DEVELOPERS.md"], ids=_name)
 def test_links_lead_somewhere(page: Path) -> None:
     for target in re.findall(r"\]\(([^)#]+)[^)]*\)", page.read_text("utf-8")):
-        assert target.startswith("https://") or (page.parent / target).exists() or target.endswith(COMING), (
-            target
-        )
+        assert target.startswith("https://") or (page.parent / target).exists(), target
 
 
 def test_the_readme_leads_to_every_page_of_the_manual() -> None:
-    assert sorted(re.findall(r"\]\(bridge/manual/([a-z-]+)\.md\)", README)) == sorted({*TOPICS, "log"})
+    assert sorted(re.findall(r"\]\(bridge/manual/([a-z-]+)\.md\)", README)) == sorted(TOPICS)
 
 
 def test_every_page_of_the_manual_is_in_the_package() -> None:

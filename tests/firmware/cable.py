@@ -1,4 +1,4 @@
-"""A stretch of serial cable between a program and a board, that can be cut."""
+"""A serial cable between a program and a board, which a test can cut."""
 
 import os
 import select

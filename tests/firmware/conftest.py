@@ -16,7 +16,7 @@ def build(tmp_path_factory: pytest.TempPathFactory) -> Build:
 
 @pytest.fixture
 def board(build: Build) -> Iterator[Emulator]:
-    """A board that has booted and is at rest, everything fitted and well."""
+    """A board that has booted and is idle, with everything fitted and sound."""
     with Emulator(build) as board:
         board.run(600)
         yield board

@@ -57,14 +57,14 @@ NEEDED_FILES = {
 
 @dataclass(frozen=True, slots=True)
 class Build:
-    """What the tests run."""
+    """The programs under test."""
 
     elf: File
     harness: File
     library: File
     fuzz: File
     size_line: str
-    """What the build said of flash and RAM."""
+    """The use of flash and RAM that the build reports."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,7 +83,7 @@ class Reset:
 
 
 def missing_tools() -> str:
-    """A sentence that names the Debian packages to install, or nothing."""
+    """Returns a sentence that names the Debian packages to install; empty if none is missing."""
     packages = {package for tool, package in NEEDED.items() if shutil.which(tool) is None}
     packages |= {package for name, package in NEEDED_FILES.items() if not File(name).exists()}
     if not packages:
@@ -93,7 +93,7 @@ def missing_tools() -> str:
 
 
 def build_all(into: File, **settings: str) -> Build:
-    """Build firmware, harness and host library into a directory.
+    """Builds firmware, harness and host library into a directory.
 
     ``settings`` go to make, as ``FITTED="88"``. Raises RuntimeError with a sentence when a tool is missing
     or the build fails.
@@ -119,7 +119,7 @@ def _tool(command: list[str]) -> str:
 
 
 def thermistor_ohm(celsius: float) -> float:
-    """Between the points of the table the logarithm is taken as linear in 1/T."""
+    """Interpolates the logarithm linearly in 1/T between the points of the table."""
     points = sorted(THERMISTOR_OHM)
     low = max((p for p in points if p <= celsius), default=points[0])
     high = min((p for p in points if p > celsius), default=points[-1])
@@ -138,11 +138,11 @@ class Emulator:
         self.drain_changes: list[Change] = []
         self.resets: list[Reset] = []
         self.line_ends_us: list[int] = []
-        """When the ends of lines were given to the board's receiver."""
+        """Times at which line ends reached the board's receiver."""
         self.frames_us: list[int] = []
-        """When the board began to send a frame."""
+        """Times at which the board began to send a frame."""
         self.events: list[FromController | Damaged | Ignored] = []
-        """What the board said, read by the bridge's own codec."""
+        """Messages from the board, decoded by the bridge's own codec."""
         self.raw = bytearray()
         self.now_us = 0
         self.pty = ""
@@ -169,7 +169,7 @@ class Emulator:
         self.stop()
 
     def stop(self) -> None:
-        """Switch the power off."""
+        """Switches the power off."""
         assert self._process.stdin is not None
         self._process.stdin.close()
         self._process.wait(DEADLINE_S)
@@ -180,23 +180,23 @@ class Emulator:
             os.close(self._line)
             self._line = -1
 
-    # ---------------------------------------------------------------- what is wired to the board
+    # ---------------------------------------------------------------- the wiring of the board
 
     def set_conductance(self, product_us: float) -> None:
-        """Conductance between the electrodes of the product cell, in microsiemens; 0 is unplugged."""
+        """Sets the conductance of the product cell, µS; 0 is unplugged."""
         self.command(f"product {product_us!r}")
 
     def set_feed_conductance(self, feed_us: float) -> None:
         self.command(f"feed {feed_us!r}")
 
     def set_temperature(self, celsius: float) -> None:
-        """At both cells, -10 to 50 degrees Celsius."""
+        """Sets the temperature at both cells, -10 to 50 °C."""
         ohm = thermistor_ohm(celsius)
         self.command(f"thermistor {ohm!r}")
         self.command(f"feedthermistor {ohm!r}")
 
     def set_level(self, fraction: float) -> None:
-        """Where the sender's float stands, 0 to 1."""
+        """Sets the position of the level sensor's float, 0 to 1."""
         self.command(f"sender {SENDER_OHM[0] + fraction * (SENDER_OHM[1] - SENDER_OHM[0])!r}")
 
     def overflow(self, up: bool) -> None:
@@ -209,14 +209,14 @@ class Emulator:
         self.command(f"float low {int(water)}")
 
     def set_supply(self, volt: float) -> None:
-        """Supply of the valves; without it the overflow input reads as a float that is up."""
+        """Sets the supply of the valves; without it the overflow float reads up."""
         self.command(f"supply {volt!r}")
 
-    # ---------------------------------------------------------------- what the board does
+    # ---------------------------------------------------------------- the outputs of the board
 
     @property
     def valve(self) -> bool:
-        """True while the pin of the fill valve is high."""
+        """Whether the pin of the fill valve is high."""
         return bool(self.valve_changes) and self.valve_changes[-1].open
 
     @property
@@ -224,20 +224,20 @@ class Emulator:
         return bool(self.drain_changes) and self.drain_changes[-1].open
 
     def wait_for(self, condition: Callable[[], bool], timeout_s: float = DEADLINE_S) -> bool:
-        """Wait until ``condition()`` is true, looked at whenever the board did something; for paced runs."""
+        """Waits for ``condition()``, which is evaluated after each event of the board; for paced runs."""
         with self._news:
             return self._news.wait_for(condition, timeout_s)
 
     # ---------------------------------------------------------------- running in steps
 
     def run(self, milliseconds: float) -> list[FromController | Damaged | Ignored]:
-        """Let so much emulated time pass; what the board said meanwhile."""
+        """Runs for this emulated time; returns the messages from the board."""
         before = len(self.events)
         self.command(f"run {milliseconds!r}")
         return self.events[before:]
 
     def send(self, *messages: FromBridge) -> None:
-        """Put frames on the line; the board hears them when time runs."""
+        """Puts frames on the line; the board receives them when time runs."""
         self.send_bytes(b"".join(encode(message) for message in messages))
 
     def send_bytes(self, data: bytes) -> None:
@@ -246,11 +246,11 @@ class Emulator:
             data = data[os.write(self._line, data) :]
 
     def last(self, kind: type[M]) -> M:
-        """The last message of this kind."""
+        """Returns the last message of this class."""
         return next(event for event in reversed(self.events) if isinstance(event, kind))
 
     def command(self, text: str, timeout_s: float = 300.0) -> str:
-        """Give the harness a command and wait for its answer; its line before ``ok``, if it gave one."""
+        """Sends a command to the harness and waits for ``ok``; returns the line before it, if any."""
         assert self._process.stdin is not None
         self._process.stdin.write(text + "\n")
         self._process.stdin.flush()

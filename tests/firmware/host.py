@@ -23,7 +23,7 @@ class _Event(ctypes.Structure):
 
 @dataclass(frozen=True, slots=True)
 class Heard:
-    """What the C receiver made of a line; -1 where there is no number."""
+    """The result of the C receiver for a line; -1 without a number."""
 
     word: str
     sequence: int = -1
@@ -93,12 +93,12 @@ class Library:
         self._decoder = Decoder(Direction.TO_BRIDGE)
 
     def hear(self, data: bytes) -> list[FromController | Damaged | Ignored]:
-        """Take bytes; what the controller answers."""
+        """Sends bytes; returns the answer of the controller."""
         self._c.library_bytes(data, len(data))
         return self.said()
 
     def wait(self, ms: int, overflow_up: bool = False) -> None:
-        """So many passes of a millisecond."""
+        """Runs this many passes of one millisecond."""
         for _ in range(ms):
             self._c.library_pass(1, int(overflow_up))
 
@@ -106,7 +106,7 @@ class Library:
         return self._decoder.feed(self._written(self._c.library_said(self._out, len(self._out))))
 
     def hear_at_line_rate(self, data: bytes) -> int:
-        """Milliseconds until the path was shut, or -1."""
+        """Returns the milliseconds until the path was shut, or -1."""
         return int(self._c.library_hear(data, len(data)))
 
     @property
@@ -119,7 +119,7 @@ class Library:
 
 
 def decimal(value: Value) -> tuple[int, int, int]:
-    """State, number and places, as the C side takes a measured value."""
+    """Returns state, number and decimals, the form of a measured value in C."""
     if value is None:
         return (0, 0, 0)
     if value is FAILED:

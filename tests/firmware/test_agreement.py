@@ -1,4 +1,4 @@
-"""The simulated controller and the firmware's logic keep the same page, and so do the same."""
+"""The simulated controller and the firmware's logic follow the same page and behave alike."""
 
 import random
 
@@ -31,7 +31,7 @@ TOLD = LocalFault.SELF_TEST | LocalFault.OVERFLOW_CUT | LocalFault.LEASE_LAPSED 
 NOTHING = Inputs(FAILED, FAILED, None, None, None, None, None, None, None, LocalFault.NONE)
 STEP_MS = 37
 DURATIONS_MS = (500, 1020, 3015)
-"""No sum of steps comes nearer than 12 ms to one of these: the page leaves the last 20 ms of a lease open."""
+"""No sum of steps is within 12 ms of one of these: the page does not fix the last 20 ms of a lease."""
 
 
 @pytest.fixture(scope="module")

@@ -1,4 +1,4 @@
-"""What `make` promises about the program."""
+"""The limits of the program that `make` checks."""
 
 import re
 import subprocess

@@ -1,4 +1,4 @@
-"""``clearwell calibrate`` at the board that is built: real command, real line, real log."""
+"""``clearwell calibrate`` with the built board: real command, real line, real log."""
 
 import tomllib
 from collections.abc import Iterator
@@ -162,7 +162,7 @@ def test_wrong_solution_for_the_cell_is_told_with_what_it_would_read(paced: Emul
         "2",
     )
     assert done.status == 1
-    assert "take a weaker standard" in done.stderr
+    assert "use a weaker standard" in done.stderr
     assert not (tmp_path / "clearwell-calibration.toml").exists()
 
 

@@ -1,4 +1,4 @@
-"""The firmware's reading and writing of frames, on the host: against the vectors and the bridge's codec."""
+"""The firmware's codec on the host, against the vectors and the bridge's codec."""
 
 import random
 import re
@@ -76,8 +76,11 @@ def c(build: Build) -> Library:
 
 
 def words(want: list[str], to: str) -> list[str]:
-    """What the C receiver must say. It does not report noise between frames, which a controller need not,
-    and of frames to the bridge it judges the form only: their fields it never reads."""
+    """Returns the right result of the C receiver.
+
+    It does not report noise between frames, which a controller need not do. Of frames to the bridge it checks
+    the form only.
+    """
     kept = [w for w in want if w not in ("nothing", "damaged no-start")]
     if to == "bridge":
         return ["frame" if not w.startswith(("damaged", "ignored")) else w for w in kept]
@@ -105,7 +108,7 @@ def test_frames_to_the_bridge_are_judged_alike_as_far_as_their_form_goes(c: Libr
     want = words(vector.want, "bridge")
     lines = vector.send.splitlines()
     if "frame" in heard and len(lines) == len(want):
-        # A kind or a field value that only the bridge knows to be wrong: of that line the form is right.
+        # Only the bridge can know a wrong kind or field value: the form of that line is right.
         formed = [isinstance(unseal(line, Direction.TO_BRIDGE), Frame) for line in lines]
         judged = zip(heard, want, formed, strict=True)
         want = ["frame" if got == "frame" and ok else word for got, word, ok in judged]
@@ -113,7 +116,7 @@ def test_frames_to_the_bridge_are_judged_alike_as_far_as_their_form_goes(c: Libr
 
 
 def rebuilt(c: Library, message: object) -> bytes:
-    """The frame that the C encoder makes of a message."""
+    """Returns the frame that the C encoder makes of a message."""
     match message:
         case Ack(sequence, of, path):
             return c.ack(sequence, of, path)
@@ -210,7 +213,7 @@ def test_both_codecs_make_the_same_of_fifty_thousand_frames_to_the_controller(c:
         assert by_c == [h for h in by_python if h.word != "damaged no-start"], (number, data)
         for heard in by_c:
             seen[heard.word] = seen.get(heard.word, 0) + 1
-    # Every word of the page came up, and not once only.
+    # Every word of the page occurred more than once.
     assert len(seen) == 12
     assert min(seen.values()) > 20, seen
 

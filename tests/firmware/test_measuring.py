@@ -1,4 +1,4 @@
-"""What the board reports, against what the harness has wired to it."""
+"""The readings of the board, against the values that the harness has wired to it."""
 
 import pytest
 
@@ -8,7 +8,7 @@ from tests.narrowing import measured
 
 
 def settled(board: Emulator) -> list[Reading]:
-    """Readings that began after what is wired has changed and the range was found."""
+    """Returns readings that began after the wiring had changed and the range was found."""
     board.run(250)
     readings = [event for event in board.run(500) if isinstance(event, Reading)]
     assert len(readings) >= 4
@@ -21,7 +21,7 @@ HIGH = (1.0, 1.7, 3.0, 5.5, 6.5, 12.0, 40.0, 110.0, 175.0, 190.0, 420.0, 700.0, 
 
 @pytest.mark.parametrize("pin_ohm", [20.0, 60.0])
 def test_conductance_is_within_2_percent_from_1_to_1000_us(board: Emulator, pin_ohm: float) -> None:
-    """The resistance of the driving pins is not the same in two chips, and must not be seen."""
+    """The resistance of the driving pins differs between chips and must not change the reading."""
     board.command(f"pin {pin_ohm}")
     for us in HIGH + HIGH[::-1]:
         board.set_conductance(us)
@@ -129,7 +129,7 @@ def test_broken_input_gives_no_value_and_its_fault_and_comes_back(
 
 
 def test_unplugged_cell_never_looks_like_pure_water(board: Emulator) -> None:
-    """A change from water to nothing passes through no number that anybody could take for a reading."""
+    """A change from water to nothing passes through no number that could be a reading."""
     board.set_conductance(3.0)
     board.run(500)
     board.set_conductance(0.0)

@@ -1,4 +1,4 @@
-"""The pages for the builder: their links, their pictures, and that they say what the firmware does."""
+"""The pages for the builder: their links, their pictures, and their agreement with the firmware."""
 
 import re
 import subprocess

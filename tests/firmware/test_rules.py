@@ -1,4 +1,4 @@
-"""What the protocol page rules, on the host, where a board can be fitted in any way."""
+"""The rules of the protocol page, on the host, where a test can choose the fittings."""
 
 import random
 import subprocess

@@ -1,4 +1,4 @@
-"""The pin of the valve, read by the emulator: what opens it, and everything that shuts it."""
+"""The valve pin in the emulator: how it opens, and every cause that shuts it."""
 
 import os
 
@@ -21,7 +21,7 @@ from tests.firmware.emulator import Build, Emulator
 
 
 def open_valve(board: Emulator, ms: int = 9000, sequence: int = 500) -> int:
-    """Grant a lease and see the pin go high; when the lease's line end was heard."""
+    """Sends a lease and waits for the pin; returns the time at which the line end arrived."""
     board.send(Lease(sequence, Flow.TO_RESERVOIR, ms))
     board.run(20)
     assert board.valve, "the valve did not open on a good lease"
@@ -35,7 +35,7 @@ def shut_at(board: Emulator) -> int:
 
 @pytest.mark.parametrize("ms", [100, 1000, 4000, 10_000])
 def test_valve_shuts_within_the_lease_when_the_line_falls_silent(board: Emulator, ms: int) -> None:
-    """A cut cable, a killed bridge, a hung computer: to the board all are silence."""
+    """A cut cable, a killed bridge and a hung computer are the same to the board: no more frames."""
     heard = open_valve(board, ms)
     board.run(ms + 100)
     held = shut_at(board) - heard
@@ -49,7 +49,7 @@ def test_valve_shuts_within_the_lease_when_the_line_falls_silent(board: Emulator
 def test_lease_is_never_longer_than_granted_wherever_it_ends_in_the_rhythm_of_the_board(
     board: Emulator,
 ) -> None:
-    """The end falls before, into and behind the making of a reading, which keeps the loop busy longest."""
+    """The end falls before, during and after the work on a reading, the longest work of the loop."""
     for sequence in range(150):
         ms = 60 + sequence * 7 % 53
         heard = open_valve(board, ms, sequence)
@@ -174,11 +174,11 @@ def test_every_reset_ends_shut_and_says_its_cause(board: Emulator, cause: BootRe
 
 @pytest.mark.parametrize("how", ["hang", "hang 0", "noticks"])
 def test_hung_program_is_caught_by_the_watchdog_and_ends_shut(board: Emulator, how: str) -> None:
-    """Hung with its interrupts running, hung without them, and with a clock that stands still."""
+    """Hung with interrupts, hung without them, and with a stopped clock."""
     open_valve(board)
     board.command(how)
     hung = board.now_us
-    # A loop that is woken by the line, and not by its clock, must not count as alive.
+    # A loop that only the line wakes, and not the clock, must not feed the watchdog.
     board.command("random 6000 9 0")
     board.run(1000)
     assert shut_at(board) - hung <= 300_000
@@ -206,7 +206,7 @@ def test_valve_is_never_high_at_boot_even_when_leases_wait_on_the_line(build: Bu
 
 
 def test_failed_self_test_is_reported_and_grants_nothing(build: Build) -> None:
-    """One bit of the program flipped in flash: of its version, so that it still runs."""
+    """One bit is flipped in flash, in the version text, so that the program still runs."""
     image = build.elf.with_suffix(".bin").read_bytes()
     assert image.count(b"1.0.0\0") == 1
     with Emulator(build) as board:
@@ -222,7 +222,7 @@ def test_failed_self_test_is_reported_and_grants_nothing(build: Build) -> None:
 
 
 def test_self_test_finds_an_input_that_does_not_follow_its_drive(build: Build) -> None:
-    """Every input reads 1.5 V too much, whatever is driven: the converter or a buffer is broken."""
+    """Every input reads 1.5 V too high at every drive: the converter or a buffer is broken."""
     with Emulator(build) as board:
         board.command("offset 1.5")
         board.command("reset power")
@@ -257,7 +257,7 @@ def test_close_is_obeyed_and_acknowledged_at_once(board: Emulator) -> None:
 
 
 def test_change_of_path_is_reported_at_once(board: Emulator) -> None:
-    """Within the time that one round of measuring takes, and not only with the next reading of the rhythm."""
+    """The report comes within one round of measuring, before the next periodic reading is due."""
     for sequence in range(1, 6):
         board.run(37)
         open_valve(board, 5000, sequence)

@@ -1,4 +1,4 @@
-"""The very program of the board and the very program of the bridge, with a serial line between them."""
+"""The program of the board and the daemon, with a serial line between them."""
 
 import asyncio
 import signal
@@ -57,7 +57,7 @@ def configured(folder: Path, port: str, broker_port: int | None = None) -> Path:
 
 @pytest.fixture
 def paced(build: Build) -> Iterator[Emulator]:
-    """A board that runs along with the wall clock; its barrel is half full."""
+    """A board that runs at the pace of the wall clock; its barrel is half full."""
     with Emulator(build, paced=True) as board:
         board.set_conductance(20.0)
         board.set_feed_conductance(2000.0)
@@ -131,7 +131,7 @@ async def test_fill_trip_rinse_and_reset_with_the_board_that_is_built(
         for celsius in (5.0, 15.0, 35.0):
             board.set_temperature(celsius)
             await shows(hub, "product/temperature", celsius, within=0.3)
-        # A port opened in the middle of a frame counts that one as cut; more would be a bad line.
+        # A port opened in the middle of a frame counts one cut frame; more would mean a bad line.
         damaged = next((text for topic, text in hub.kept.items() if topic.endswith("/frames-damaged")), "")
         assert damaged in ("0", "1", "2"), f"{damaged} frames were damaged on a good line"
         assert not any(topic.endswith("/$alert/frames-damaged") for topic in hub.kept)
@@ -157,7 +157,7 @@ async def test_overflow_float_is_a_trip_that_the_hub_sees(
 async def test_valve_pin_is_shut_within_the_lease_after_the_daemon_was(
     paced: Emulator, tmp_path: Path, how: str
 ) -> None:
-    """By the board's own clock: from the end of the last line it was given to the fall of the pin."""
+    """Measured by the board's clock, from the end of the last line to the fall of the pin."""
     board = paced
     with SerialCable(board.pty, tmp_path / "controller") as cable:
         with started("run", "--config", configured(tmp_path, str(cable.path))) as bridge:

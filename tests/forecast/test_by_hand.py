@@ -1,4 +1,4 @@
-"""Purifiers without probe and float, and jugs on a shelf: kept by hand, with the same book and forecast."""
+"""Purifiers without probe and float, and jugs on a shelf: kept by hand with the same forecast."""
 
 import json
 import math
@@ -66,10 +66,10 @@ class Kitchen:
             self.read(self.product_ppm)
 
     def state(self) -> by_hand.HandState:
-        return by_hand.followed(PITCHER, self.rows)
+        return by_hand.state_after(PITCHER, self.rows)
 
 
-def test_a_pitcher_kept_by_hand_is_ordered_in_time_and_its_next_cartridge_is_known_better() -> None:
+def test_a_pitcher_is_ordered_in_time_and_the_forecast_of_its_next_cartridge_is_narrower() -> None:
     kitchen = Kitchen()
     ordered_at = None
     while kitchen.product_ppm < 50.0:
@@ -87,13 +87,13 @@ def test_a_pitcher_kept_by_hand_is_ordered_in_time_and_its_next_cartridge_is_kno
     assert earlier.load_g == pytest.approx(TRUE_G, rel=0.04)
     assert earlier.exhausted
     assert state.treated_before_l == pytest.approx((2.0 * life_days,))
-    assert isinstance(state.ahead, Forecast)
-    assert state.ahead.days_left.median == pytest.approx(life_days - 1.0, rel=0.08)
-    assert state.ahead.litres_left.low95 < 2.0 * life_days - 2.0 < state.ahead.litres_left.high95
+    assert isinstance(state.outlook, Forecast)
+    assert state.outlook.days_left.median == pytest.approx(life_days - 1.0, rel=0.08)
+    assert state.outlook.litres_left.low95 < 2.0 * life_days - 2.0 < state.outlook.litres_left.high95
     assert not state.advisories
 
 
-def test_litres_without_a_reading_count_for_the_load_and_an_early_change_says_more_than_this() -> None:
+def test_litres_without_a_reading_count_for_the_load_and_an_early_change_is_a_lower_bound() -> None:
     kitchen = Kitchen()
     for _ in range(20):
         kitchen.day += 1.0
@@ -101,13 +101,13 @@ def test_litres_without_a_reading_count_for_the_load_and_an_early_change_says_mo
     state = kitchen.state()
     assert state.kept.load.treated_l == pytest.approx(40.0)
     assert state.kept.load.taken_up_g == pytest.approx(40.0 * FEED_PPM / 1000.0)
-    assert isinstance(state.ahead, Forecast)
-    assert state.ahead.days_left.median == pytest.approx((RATED_G / 0.2 - 40.0) / 2.0, rel=0.1)
+    assert isinstance(state.outlook, Forecast)
+    assert state.outlook.days_left.median == pytest.approx((RATED_G / 0.2 - 40.0) / 2.0, rel=0.1)
     kitchen.change(exhausted=False)
     (earlier,) = kitchen.state().earlier
     assert earlier.load_g == pytest.approx(8.0)
     assert not earlier.exhausted
-    # What nobody said follows from the readings.
+    # Without --exhausted the readings decide.
     kitchen.litres(10.0)
     kitchen.read(80.0)
     kitchen.change(exhausted=None)
@@ -133,11 +133,11 @@ def test_a_membrane_and_a_still_kept_by_hand_are_forecast_too() -> None:
     left_l: list[float] = []
     for fitted in (CartridgePlan(Kind.MEMBRANE, rejection_percent=96.0), CartridgePlan(Kind.DISTILLER, 50.0)):
         plan = HandPlan("pitcher", "Pitcher", 0.5, 50.0, 25.0, FEED_PPM, fitted)
-        ahead = by_hand.followed(plan, kitchen.rows).ahead
-        assert isinstance(ahead, Forecast), fitted.kind
-        assert 0.0 < ahead.days_left.low95 <= ahead.days_left.median
-        left_l.append(ahead.litres_left.median)
-    # 60 L of 200 ppm leave at most 12 g of the 50 g of scale.
+        outlook = by_hand.state_after(plan, kitchen.rows).outlook
+        assert isinstance(outlook, Forecast), fitted.kind
+        assert 0.0 < outlook.days_left.low95 <= outlook.days_left.median
+        left_l.append(outlook.litres_left.median)
+    # 60 L at 200 ppm leave at most 12 g of scale; the still is descaled at 50 g.
     assert left_l[-1] == pytest.approx((50.0 - 12.0) / 0.2)
 
 
@@ -157,15 +157,15 @@ def test_a_pitcher_of_15_that_makes_20_gallons_makes_water_under_1_a_gallon() ->
     assert cost["low95"] < cost["low80"] < cost["median"] < cost["high80"] <= cost["high95"]
 
 
-def test_jugs_on_a_shelf_have_days_of_cover_and_call_for_more_in_time() -> None:
+def test_jugs_on_a_shelf_have_days_of_cover_and_an_order_in_time() -> None:
     kitchen = Kitchen()
     kitchen.litres(40.0, Litres.PUT, "jugs")
-    assert shelf.followed(JUGS, kitchen.rows).cover is None
+    assert shelf.state_after(JUGS, kitchen.rows).cover is None
     state = None
     for _ in range(7):
         kitchen.day += 2.0
         kitchen.litres(4.0, Litres.TAKEN, "jugs")
-        state = shelf.followed(JUGS, kitchen.rows)
+        state = shelf.state_after(JUGS, kitchen.rows)
     assert state is not None
     assert state.cover is not None
     assert state.stock_l == pytest.approx(12.0)
@@ -175,12 +175,12 @@ def test_jugs_on_a_shelf_have_days_of_cover_and_call_for_more_in_time() -> None:
     assert state.cover.low95_days < low < state.cover.days < high < state.cover.high95_days
     assert state.order_now is True
     kitchen.litres(40.0, Litres.PUT, "jugs")
-    state = shelf.followed(JUGS, kitchen.rows)
+    state = shelf.state_after(JUGS, kitchen.rows)
     assert state.order_now is False
-    # A count is the truth: what is missing was taken.
+    # After a count, the missing litres are booked as taken.
     kitchen.day += 2.0
     kitchen.litres(48.0, Litres.LEFT, "jugs")
-    counted = shelf.followed(JUGS, kitchen.rows)
+    counted = shelf.state_after(JUGS, kitchen.rows)
     assert (counted.stock_l, counted.taken_l) == (48.0, 32.0)
     assert counted.cover is not None
     assert counted.cover.daily_l == pytest.approx(2.0, rel=0.03)
@@ -218,7 +218,7 @@ def test_litres_and_reading_are_entered_in_one_line_and_forecast_without_a_daemo
     assert "kept by hand" in succeeds("check", str(config))
     assert "nothing yet" in succeeds("forecast", *here)
     said = succeeds("sample", *here, "--of", "pitcher", "--litres", "3.8", "--ppm", "4")
-    # Scale and limit are the configuration's.
+    # Scale and limit come from the configuration.
     assert "4 ppm on the scale of 0.7 ppm" in said
     assert "target of 25 ppm" in said
     assert "Treated        3.8 L, 0.745 g taken up" in said
@@ -284,7 +284,7 @@ def by_hand_rows(config: Path) -> list[EntryRow]:
         (("run",), "no [reservoir.<id>]"),
     ],
 )
-def test_what_cannot_be_entered_gets_one_clear_line_and_status_2(
+def test_an_entry_that_is_refused_gets_one_clear_line_and_status_2(
     config: Path, words: tuple[str, ...], told: str
 ) -> None:
     done = clearwell(words[0], "--config", config, *words[1:])
@@ -302,7 +302,7 @@ def test_what_cannot_be_entered_gets_one_clear_line_and_status_2(
         ("[shelf.bottles]\nprice_per_l = -1", "price_per_l"),
     ],
 )
-def test_a_table_that_makes_no_sense_is_refused_by_its_key(config: Path, table: str, told: str) -> None:
+def test_a_contradictory_table_is_refused_by_its_key(config: Path, table: str, told: str) -> None:
     from bridge.config.loading import load
     from bridge.errors import InputError
 

@@ -1,4 +1,4 @@
-"""What is entered later than it was so: the log grows at its end, and what was so first counts first."""
+"""Entries made after the event: the log appends them at its end, and the time given with --at orders them."""
 
 import json
 import time
@@ -58,7 +58,7 @@ def test_a_time_without_an_offset_is_local_in_summer_and_winter(text: str, meant
     assert moment_ms(text, ZONE, NOW_MS) == utc_ms(meant)
 
 
-def test_without_a_zone_the_machines_own_counts(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_without_a_zone_the_machines_own_zone_applies(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("TZ", "America/New_York")
     time.tzset()
     try:
@@ -83,18 +83,18 @@ def test_without_a_zone_the_machines_own_counts(monkeypatch: pytest.MonkeyPatch)
         ("2025-10-26T02:30", "this time comes twice"),
     ],
 )
-def test_a_time_that_cannot_be_is_refused_with_what_would_be_right(text: str, told: str) -> None:
+def test_an_impossible_time_is_refused_with_the_right_form(text: str, told: str) -> None:
     with pytest.raises(InputError) as caught:
         moment_ms(text, ZONE, NOW_MS)
     assert told in str(caught.value)
     assert "\n" not in str(caught.value)
 
 
-# --- what was so first counts first -------------------------------------------------------------------
+# --- entries are ordered by their time -------------------------------------------------------------------
 
 
 def entered_in(order: list[int], rows: list[ByHandRow]) -> list[ByHandRow]:
-    """The same rows, entered in that order long after all of them were so."""
+    """Returns the same rows, entered in that order long after all of the events."""
     late_ms = rows[-1].stamp.utc_ms + 1
     return [
         replace(rows[number], stamp=Stamp(2, k, late_ms + k), at_ms=rows[number].stamp.utc_ms)
@@ -126,7 +126,7 @@ def jugs_life() -> list[ByHandRow]:
 
 
 LIFE, STOCK = pitchers_life(), jugs_life()
-STATE, STANDS = by_hand.followed(PITCHER, LIFE), shelf.followed(JUGS, STOCK)
+STATE, STANDS = by_hand.state_after(PITCHER, LIFE), shelf.state_after(JUGS, STOCK)
 
 
 @given(st.permutations(range(len(LIFE))), st.permutations(range(len(STOCK))))
@@ -135,11 +135,11 @@ def test_in_whatever_order_it_is_entered_the_forecast_is_the_same(
 ) -> None:
     assert STATE.earlier
     assert STANDS.cover is not None
-    assert by_hand.followed(PITCHER, entered_in(pitchers, LIFE)) == STATE
-    assert shelf.followed(JUGS, entered_in(jugs, STOCK)) == STANDS
+    assert by_hand.state_after(PITCHER, entered_in(pitchers, LIFE)) == STATE
+    assert shelf.state_after(JUGS, entered_in(jugs, STOCK)) == STANDS
 
 
-def test_a_late_entry_counts_for_the_cartridge_that_was_in_then() -> None:
+def test_a_late_entry_counts_for_the_cartridge_in_use_at_its_time() -> None:
     kitchen = Kitchen()
     kitchen.day = 1.0
     kitchen.litres(10.0)
@@ -147,13 +147,13 @@ def test_a_late_entry_counts_for_the_cartridge_that_was_in_then() -> None:
     kitchen.change(exhausted=None)
     kitchen.litres(2.0)
     forgotten = LitresRow(kitchen.stamp(), "pitcher", Litres.MADE, 7.0, at_ms=round(3.0 * 86_400_000))
-    state = by_hand.followed(PITCHER, [*kitchen.rows, forgotten])
+    state = by_hand.state_after(PITCHER, [*kitchen.rows, forgotten])
     assert state.treated_before_l == (17.0,)
     assert state.kept.load.treated_l == 2.0
     assert state.entered_ms == kitchen.rows[-1].stamp.utc_ms
 
 
-# --- the daemon's book ---------------------------------------------------------------------------------
+# --- the daemon's cartridge history --------------------------------------------------------------------
 
 
 def feed(us_cm: float, at_ms: int | None = None) -> Callable[[Stamp], EntryRow]:
@@ -162,22 +162,22 @@ def feed(us_cm: float, at_ms: int | None = None) -> Callable[[Stamp], EntryRow]:
     )
 
 
-def test_a_feed_sample_that_is_older_than_the_one_that_counts_changes_nothing(tmp_path: Path) -> None:
+def test_a_feed_sample_older_than_the_present_one_changes_nothing(tmp_path: Path) -> None:
     path = tmp_path / "log.db"
     (first,) = add(path, feed(600.0))
-    begun = book.read(path)
-    assert begun.feed_us_cm == {"barrel": 600.0}
+    known = book.read(path)
+    assert known.feed_us_cm == {"barrel": 600.0}
     add(path, feed(300.0, first.stamp.utc_ms - MINUTE_MS))
-    # A daemon that runs reads on from where it was; one that starts reads everything.
-    assert book.read(path, begun.until_ms).feed_us_cm == {}
+    # A running daemon reads only new rows; one that starts reads all of them.
+    assert book.read(path, known.until_ms).feed_us_cm == {}
     assert book.read(path).feed_us_cm == {"barrel": 600.0}
     (last,) = add(path, feed(500.0, first.stamp.utc_ms + 1))
     assert last.stamp.utc_ms > when_ms(last)
-    assert book.read(path, begun.until_ms).feed_us_cm == {"barrel": 500.0}
+    assert book.read(path, known.until_ms).feed_us_cm == {"barrel": 500.0}
     assert book.read(path).feed_us_cm == {"barrel": 500.0}
 
 
-def test_what_a_reservoir_held_once_is_not_taken_for_what_it_holds() -> None:
+def test_an_old_sample_of_a_reservoir_does_not_set_its_present_ppm() -> None:
     now = SampleRow(Stamp(1, 1, 1000), "barrel", "reservoir", 20.0, 10.0, 1.0, 0.5, None, "off", "suitable")
     then = replace(now, stamp=Stamp(1, 2, 2000), conductivity_25_us_cm=90.0, at_ms=500)
     assert gathered([now, then]).reservoir_us_cm == {"barrel": 20.0}
@@ -212,7 +212,7 @@ def test_yesterdays_litres_are_entered_today_with_their_time(config: Path) -> No
     assert "Last reading   4 ppm" in said, "the later reading is the last one"
     assert "Treated        8 L" in said
     assert "last 2 days ago" in said
-    # The cartridge was changed between the two, which is remembered last of all.
+    # The cartridge was changed between the two, and that is entered last of all.
     changed = f"{local + timedelta(hours=5):%Y-%m-%dT%H:%M:%SZ}"
     state = json.loads(typed(*here, "--changed", "early", "--at", changed, "--json"))
     assert state["treated_l"] == 5.0
@@ -224,7 +224,7 @@ def test_yesterdays_litres_are_entered_today_with_their_time(config: Path) -> No
     assert f"5 L made, at {local.astimezone().strftime('%Y')}" in " ".join(told.split())
 
 
-def test_a_sample_of_a_tray_is_held_against_what_it_was_given_then(tmp_path: Path) -> None:
+def test_a_sample_of_a_tray_is_compared_with_its_water_at_that_time(tmp_path: Path) -> None:
     from tests.history.conftest import write_log as write
 
     path = tmp_path / "clearwell.db"

@@ -17,7 +17,7 @@ from bridge.daemon.keeper import SAMPLER, Keeper
 from bridge.daemon.process import Daemon
 from bridge.demo.rigged import HURRIED, RESERVOIR, bridge, station
 from bridge.errors import InputError
-from bridge.forecast import learner as prospect_module
+from bridge.forecast import learner as learner_module
 from bridge.forecast.cartridges import gathered
 from bridge.guard.commands import CartridgeChanged
 from bridge.guard.model import Phase
@@ -41,7 +41,7 @@ CARTRIDGE = CartridgePlan(PurifierKind.EXCHANGE, 100.0, price=40.0)
 
 
 def plan_in(folder: Path) -> BridgePlan:
-    """The demo's barrel without its feed probe, and with a cartridge in the configuration."""
+    """Returns the demo's barrel without its feed probe and with a cartridge in the configuration."""
     one = station(DEMO, str(folder / "controller"), HURRIED, 0.5, 0.65)
     identity = replace(one.identity, has_feed_probe=False, has_forecast=True)
     one = replace(one, identity=identity, feed=None, feed_ppm=None, cartridge=CARTRIDGE)
@@ -62,7 +62,7 @@ async def running(plan: BridgePlan) -> AsyncIterator[Daemon]:
 
 
 async def in_the_log(path: str) -> None:
-    """The log may take a moment to know of a reservoir that was only just heard."""
+    """Waits until the log has its first reading of the reservoir."""
 
     def known() -> bool:
         with Reader(Path(path)) as reader:
@@ -80,7 +80,7 @@ async def test_a_feed_sample_from_the_terminal_makes_the_running_daemon_forecast
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(daemon_module, "SAMPLES_EVERY_S", 0.05)
-    monkeypatch.setattr(prospect_module, "LOOK_EVERY_S", 0.2)
+    monkeypatch.setattr(learner_module, "UPDATE_EVERY_S", 0.2)
     plan = plan_in(tmp_path)
     log = str(tmp_path / "log.db")
     rig = RigServer(World(DEMO, seed=2), tmp_path / "controller", 20.0)
@@ -89,7 +89,7 @@ async def test_a_feed_sample_from_the_terminal_makes_the_running_daemon_forecast
     async with running(plan) as daemon:
         keeper = daemon.keepers[RESERVOIR]
         await until(lambda: keeper.station.picture is not None, "no reading came")
-        assert keeper.station.ahead.litres_left is None
+        assert keeper.station.outlook.litres_left is None
         await in_the_log(log)
         words = ["--conductivity", "640", "--compensated", "--log", log, "--of", "feed", "--reservoir"]
         out = await asyncio.to_thread(lambda: succeeds("sample", *words, RESERVOIR, "--note", "at the tap"))
@@ -97,7 +97,7 @@ async def test_a_feed_sample_from_the_terminal_makes_the_running_daemon_forecast
         ppm = 640.0 * keeper.plan.identity.factor
         await until(lambda: keeper.station.memory.feed_ppm == pytest.approx(ppm), "the sample was not taken")
         await filled(keeper)
-        await until(lambda: keeper.station.ahead.litres_left is not None, "nothing was forecast")
+        await until(lambda: keeper.station.outlook.litres_left is not None, "nothing was forecast")
         assert keeper.station.memory.inventory.load.taken_up_g > 1.0
         assert keeper.station.view().litres_left is not None
         refusal = keeper.command(CartridgeChanged(asyncio.get_running_loop().time(), "somebody"))
@@ -109,14 +109,14 @@ async def test_a_feed_sample_from_the_terminal_makes_the_running_daemon_forecast
     changed = of_kind(CartridgeRow, rows[1])
     assert changed.exhausted is False
     assert changed.load_g is not None
-    # Another process begins with the book, the feed and what was learned.
+    # A new process starts with the cartridge history, the feed and the learned state.
     async with running(plan) as daemon:
         keeper = daemon.keepers[RESERVOIR]
         assert keeper._foresight is not None
-        prospect = keeper._foresight.prospect
-        assert prospect.earlier == ((Evidence(changed.load_g, False),) if changed.load_g > 2.0 else ())
+        learner = keeper._foresight.learner
+        assert learner.earlier == ((Evidence(changed.load_g, False),) if changed.load_g > 2.0 else ())
         await until(lambda: keeper.station.memory.feed_ppm == pytest.approx(ppm), "the feed was forgotten")
-        learned = prospect.learned
+        learned = learner.learned
         assert learned.draw.hour_key >= 0
     out = await asyncio.to_thread(lambda: succeeds("forecast", "--log", log, "--plot"))
     assert "Litres left" in out
@@ -148,7 +148,7 @@ async def test_a_sample_of_the_reservoir_enters_the_balance_of_the_running_daemo
     async def shows(daemon: Daemon, ppm: float) -> None:
         station = daemon.keepers[RESERVOIR].station
         await until(lambda: station.memory.inventory.balance is not None, "no volume was measured")
-        # A litre or two may flow in meanwhile.
+        # A litre or two may flow in before the sample counts.
         near = pytest.approx(ppm, rel=0.1)
         await until(lambda: station.view().reservoir_ppm == near, f"the balance never held {ppm} ppm")
 
@@ -171,15 +171,15 @@ async def test_a_sample_of_the_reservoir_enters_the_balance_of_the_running_daemo
     await asyncio.gather(serving, return_exceptions=True)
 
 
-async def test_a_fault_of_the_forecast_costs_nothing_but_the_forecast(
+async def test_a_fault_of_the_forecast_ends_only_the_forecast(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from bridge.forecast.learner import Prospect
+    from bridge.forecast.learner import Learner
 
     def broken(*_: object) -> None:
         raise ZeroDivisionError
 
-    monkeypatch.setattr(Prospect, "look", broken)
+    monkeypatch.setattr(Learner, "update", broken)
     events: list[str] = []
     rig = RigServer(World(DEMO, seed=2), tmp_path / "controller", 20.0)
     serving = asyncio.create_task(rig.run())
@@ -198,7 +198,7 @@ async def test_a_fault_of_the_forecast_costs_nothing_but_the_forecast(
 
 @pytest.fixture
 def log(tmp_path: Path) -> Path:
-    """A log with one event of each of two reservoirs."""
+    """Returns a log with one event of each of two reservoirs."""
     path = tmp_path / "log.db"
     kept = Log(path)
     kept.start().result(DEADLINE_S)
@@ -210,14 +210,14 @@ def log(tmp_path: Path) -> Path:
     return path
 
 
-def test_a_tray_tells_its_cycles_and_its_flush_and_every_word_is_kept(log: Path) -> None:
+def test_a_sample_of_a_tray_shows_its_cycles_and_its_flush_and_is_logged_in_full(log: Path) -> None:
     reading = ("--conductivity", "160", "--compensated", "--log", str(log), "--reservoir", "butt")
     out = succeeds("sample", *reading, "--of", "tray", "--tray-litres", "4", "--given", "8")
     assert "10 cycles of concentration against the 8 ppm given" in out
     values = json.loads(
         succeeds("sample", *reading[:3], "--of", "tray", "--tray-litres", "4", "--given", "8", "--json")
     )
-    # Well stirred, from 72 ppm over the water given to nine tenths of the room under limit and uncertainty.
+    # Well stirred, from 72 ppm above the water given down to nine tenths of the limit less the uncertainty.
     poured_l = 4.0 * math.log(72.0 / (0.9 * (50.0 - values["expanded_uncertainty"] - 8.0)))
     assert values["flush_through_l"] == pytest.approx(poured_l)
     assert f"pour {poured_l:.2g} L through" in out
@@ -228,7 +228,7 @@ def test_a_tray_tells_its_cycles_and_its_flush_and_every_word_is_kept(log: Path)
     assert [row.of for row in samples] == ["tray", "well-2"]
     assert [row.dissolved_solids_ppm for row in samples] == pytest.approx([80.0, 80.0])
     assert rows[0].stamp.utc_ms < rows[1].stamp.utc_ms
-    # The clock on the wall is before the log's last row; the order of the log is not.
+    # The wall clock is behind the last row of the log; the new row still comes after it.
     assert rows[0].stamp.utc_ms > 1_800_000_000_001
 
 
@@ -245,7 +245,7 @@ def test_a_tray_tells_its_cycles_and_its_flush_and_every_word_is_kept(log: Path)
         (("--of", "rain", "--reservoir", "butt"), "--log"),
     ],
 )
-def test_a_sample_that_cannot_be_kept_gets_one_clear_line_and_status_2(
+def test_a_sample_that_is_refused_gets_one_clear_line_and_status_2(
     log: Path, words: tuple[str, ...], told: str
 ) -> None:
     named = {"LOG": str(log), "NONE": str(log.with_name("none.db"))}
@@ -257,7 +257,7 @@ def test_a_sample_that_cannot_be_kept_gets_one_clear_line_and_status_2(
         assert not list(reader.events(0, 2**45, kinds=(Kind.SAMPLE,)))
 
 
-def test_scale_and_limits_of_a_sample_are_those_of_the_configuration(log: Path) -> None:
+def test_scale_and_limits_of_a_sample_come_from_the_configuration(log: Path) -> None:
     config = log.with_name("clearwell.toml")
     name = next(line for line in EXAMPLE.splitlines() if line.startswith("[reservoir.")).strip("[]")
     text = EXAMPLE.replace(f"[{name}]", f"[{name}]\nfactor = 0.7")
@@ -269,12 +269,12 @@ def test_scale_and_limits_of_a_sample_are_those_of_the_configuration(log: Path) 
         assert (values["factor"], values["dissolved_solids"]) == (0.7, pytest.approx(56.0))
         assert values["verdict"] == "marginal"
         assert values["reservoir"] == "barrel"
-    # What is typed counts more.
+    # An option on the command line takes precedence.
     values = json.loads(succeeds("sample", *words, "rain", "--limit", "40", "--factor", "0.5", "--json"))
     assert (values["dissolved_solids"], values["verdict"]) == (pytest.approx(40.0), "unsuitable")
 
 
-def test_a_log_without_a_forecast_says_so(log: Path) -> None:
+def test_a_log_without_a_forecast_is_reported(log: Path) -> None:
     done = clearwell("forecast", "--log", log)
     assert done.status == 2
     assert "no forecast is kept there yet" in done.stderr
@@ -293,7 +293,7 @@ EXAMPLE = (Path(__file__).parents[2] / "config" / "minimal.toml").read_text(enco
         ("kind = 'distiller'\nscale = 50", 50.0),
     ],
 )
-def test_a_cartridge_stands_in_the_configuration_with_its_rating_in_the_makers_words(
+def test_a_cartridges_rating_is_configured_in_the_makers_units(
     tmp_path: Path, table: str, grams: float | None
 ) -> None:
     (fitted,) = _with_cartridge(tmp_path, table)
@@ -314,7 +314,7 @@ def test_a_cartridge_stands_in_the_configuration_with_its_rating_in_the_makers_w
         ("kind = 'distiller'", "needs scale"),
     ],
 )
-def test_a_cartridge_that_makes_no_sense_is_refused_by_its_key(tmp_path: Path, table: str, told: str) -> None:
+def test_a_contradictory_cartridge_is_refused_by_its_key(tmp_path: Path, table: str, told: str) -> None:
     with pytest.raises(InputError, match=told):
         _with_cartridge(tmp_path, table)
 

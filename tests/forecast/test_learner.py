@@ -1,4 +1,4 @@
-"""What lies ahead: the forecast that a station keeps of its purifier and of its water."""
+"""The learner of a station: the forecast of its purifier and of its water."""
 
 import math
 import pickle
@@ -13,9 +13,9 @@ from bridge.clock import VirtualClock
 from bridge.daemon.forecasts import Foresight
 from bridge.demo.rigged import HURRIED, station
 from bridge.errors import LogError
-from bridge.forecast import persistence as prospect_saved
+from bridge.forecast import persistence
 from bridge.forecast.cartridges import gathered
-from bridge.forecast.learner import Prospect
+from bridge.forecast.learner import Learner
 from bridge.guard.commands import CartridgeChanged
 from bridge.guard.model import Advisory, Assessment, Flow, Phase, Trip
 from bridge.guard.state import Decision, GuardState, Latch, Reply, begin
@@ -28,7 +28,7 @@ from bridge.station.assess import Memory, Picture, ProbeView
 from bridge.station.inventory import Inventory
 from bridge.station.plan import CartridgePlan, StationPlan
 from bridge.station.station import Station, Turn
-from bridge.station.view import Ahead
+from bridge.station.view import Outlook
 from bridge.tank.level import Level, Zone
 
 FEED_PPM, FLOOR_PPM, RATED_G, TRUE_G = 300.0, 0.5, 60.0, 54.0
@@ -44,10 +44,10 @@ def plan_with(cartridge: CartridgePlan | None) -> StationPlan:
 
 
 class Shed:
-    """A purifier that fills for twelve minutes each morning, handed to a prospect turn by turn."""
+    """A purifier that fills for twelve minutes each morning, observed by a learner scan by scan."""
 
-    def __init__(self, prospect: Prospect, day: float = 0.0, load: Load | None = None) -> None:
-        self.prospect = prospect
+    def __init__(self, learner: Learner, day: float = 0.0, load: Load | None = None) -> None:
+        self.learner = learner
         self.now = day * 86400.0
         self.clock = VirtualClock(self.now, START.timestamp() + self.now)
         self.load = load or Load()
@@ -63,7 +63,7 @@ class Shed:
         return START + timedelta(seconds=self.now)
 
     def step(self, phase: Phase, treated_l: float = 0.0, command: CartridgeChanged | None = None) -> None:
-        """A minute passes, and then there is a turn."""
+        """Lets a minute pass, then makes a scan."""
         self.now += 60.0
         self.load = add(self.load, treated_l, FEED_PPM, min(self.product_ppm, FEED_PPM))
         flow = Flow.TO_RESERVOIR if phase is Phase.FILL else Flow.SHUT
@@ -83,11 +83,11 @@ class Shed:
         if self.foresight is not None and self.station is not None:
             self.clock.skip_to(self.now)
             self.foresight.turn(one)
-        elif self.prospect.turn(one):
-            self.prospect.look(self.when)
+        elif self.learner.observe(one):
+            self.learner.update(self.when)
 
     def day(self, hidden_g: float = TRUE_G) -> None:
-        """One day; the product follows a steep front at ``hidden_g``."""
+        """Runs one day; the product follows a steep front at ``hidden_g``."""
         for minute in range(MINUTES):
             spent = self.load.taken_up_g / hidden_g
             self.product_ppm = FLOOR_PPM if spent < 0.97 else FLOOR_PPM + 60.0 * (spent - 0.97) / 0.03
@@ -117,69 +117,69 @@ class Shed:
 
 
 def life(shed: Shed) -> tuple[list[float], float | None]:
-    """Run to the trip: the days left as forecast each day, and the day on which to order."""
+    """Runs to the trip; returns the forecast days left of each day, and the day of the order advisory."""
     said: list[float] = []
     order_day: float | None = None
     for day in range(200):
         shed.day()
         if shed.tripped:
             return said, order_day
-        ahead = shed.prospect.ahead
-        said.append(-1.0 if ahead.days_left is None else ahead.days_left.median)
-        if ahead.order_now and order_day is None:
+        outlook = shed.learner.outlook
+        said.append(-1.0 if outlook.days_left is None else outlook.days_left.median)
+        if outlook.order_now and order_day is None:
             order_day = float(day)
     raise AssertionError("the cartridge never gave out")
 
 
 @pytest.fixture
 def shed() -> Shed:
-    return Shed(Prospect(plan_with(EXCHANGE)))
+    return Shed(Learner(plan_with(EXCHANGE)))
 
 
 def test_a_new_cartridge_has_litres_left_at_once_and_days_when_its_use_is_known(shed: Shed) -> None:
     shed.step(Phase.FILL)
     shed.step(Phase.FILL, 0.1)
     shed.step(Phase.IDLE, 0.1)
-    ahead = shed.prospect.ahead
-    assert ahead.litres_left is not None
-    assert ahead.litres_left.median == pytest.approx(RATED_G / (FEED_PPM - FLOOR_PPM) * 1000.0, rel=0.05)
-    assert ahead.days_left is None
-    assert "use not known yet" in ahead.rests_on
+    outlook = shed.learner.outlook
+    assert outlook.litres_left is not None
+    assert outlook.litres_left.median == pytest.approx(RATED_G / (FEED_PPM - FLOOR_PPM) * 1000.0, rel=0.05)
+    assert outlook.days_left is None
+    assert "use not known yet" in outlook.rests_on
     for _ in range(3):
         shed.day()
-    ahead = shed.prospect.ahead
-    assert ahead.days_left is not None
+    outlook = shed.learner.outlook
+    assert outlook.days_left is not None
     left_l = TRUE_G / FEED_PPM * 1000.0 - shed.load.treated_l
-    assert ahead.days_left.low95 < left_l / PER_DAY_L < ahead.days_left.high95
+    assert outlook.days_left.low95 < left_l / PER_DAY_L < outlook.days_left.high95
 
 
-def test_it_says_order_now_in_time_and_once_and_knows_the_next_cartridge_better(shed: Shed) -> None:
+def test_the_order_comes_once_and_in_time_and_the_next_forecast_is_narrower(shed: Shed) -> None:
     for _ in range(3):
         said, order_day = life(shed)
         assert order_day is not None
         assert order_day < len(said)
-        assert Advisory.ORDER_CARTRIDGE in shed.prospect.advisories
-        ahead = shed.prospect.ahead
-        assert ahead.litres_left is not None
-        assert ahead.litres_left.high95 == 0.0
+        assert Advisory.ORDER_CARTRIDGE in shed.learner.advisories
+        outlook = shed.learner.outlook
+        assert outlook.litres_left is not None
+        assert outlook.litres_left.high95 == 0.0
         shed.change()
-        assert Advisory.ORDER_CARTRIDGE not in shed.prospect.advisories
-    # The fourth of a kind: three that gave out at 54 g say more than the rating of 60 g.
-    assert [one.exhausted for one in shed.prospect.earlier] == [True] * 3
-    assert [one.load_g for one in shed.prospect.earlier] == pytest.approx([TRUE_G] * 3, rel=0.03)
+        assert Advisory.ORDER_CARTRIDGE not in shed.learner.advisories
+    # The fourth of a kind: three that were exhausted at 54 g outweigh the rating of 60 g.
+    assert [one.exhausted for one in shed.learner.earlier] == [True] * 3
+    assert [one.load_g for one in shed.learner.earlier] == pytest.approx([TRUE_G] * 3, rel=0.03)
     for _ in range(4):
         shed.day()
-    ahead = shed.prospect.ahead
-    assert ahead.days_left is not None
+    outlook = shed.learner.outlook
+    assert outlook.days_left is not None
     left_days = (TRUE_G / FEED_PPM * 1000.0 - shed.load.treated_l) / PER_DAY_L
-    assert ahead.days_left.median == pytest.approx(left_days, rel=0.06)
+    assert outlook.days_left.median == pytest.approx(left_days, rel=0.06)
 
 
 def test_the_station_shows_the_days_left_and_raises_the_order_among_its_alarms(shed: Shed) -> None:
     told: list[tuple[str, str]] = []
-    shed.station = Station(shed.prospect.plan, send=lambda _: True, next_sequence=lambda: 1, now=shed.now)
+    shed.station = Station(shed.learner.plan, send=lambda _: True, next_sequence=lambda: 1, now=shed.now)
     shed.foresight = Foresight(
-        shed.prospect, shed.clock, shed.station.inform, lambda *event: told.append(event), zone=UTC
+        shed.learner, shed.clock, shed.station.inform, lambda *event: told.append(event), zone=UTC
     )
     order_day = life(shed)[1]
     assert order_day is not None
@@ -200,92 +200,92 @@ def test_the_station_shows_the_days_left_and_raises_the_order_among_its_alarms(s
     assert told == []
 
 
-def test_a_clock_that_finds_its_date_late_does_not_stretch_the_use_over_years(shed: Shed) -> None:
+def test_a_clock_that_is_set_late_does_not_spread_the_use_over_years(shed: Shed) -> None:
     shed.now = -20_000 * 86_400.0
     shed.step(Phase.FILL)
     shed.step(Phase.IDLE)
     shed.now = 0.0
     for _ in range(10):
         shed.day()
-    left = shed.prospect.ahead.days_left
+    left = shed.learner.outlook.days_left
     assert left is not None
     assert left.median == pytest.approx((RATED_G / 0.3 - shed.load.treated_l) / PER_DAY_L, rel=0.3)
 
 
-def test_a_cartridge_changed_early_says_more_than_this_and_a_second_press_says_nothing(shed: Shed) -> None:
+def test_an_early_change_is_a_lower_bound_and_a_second_press_is_no_evidence(shed: Shed) -> None:
     for _ in range(10):
         shed.day()
     shed.change()
     shed.step(Phase.FILL)
     shed.step(Phase.IDLE, 0.05)
     shed.change()
-    (earlier,) = shed.prospect.earlier
+    (earlier,) = shed.learner.earlier
     assert earlier.load_g == pytest.approx(10 * PER_DAY_L * 0.2995, rel=0.02)
     assert not earlier.exhausted
 
 
-def test_a_trip_that_a_retest_took_back_does_not_end_the_forecast(shed: Shed) -> None:
+def test_a_trip_that_is_reset_after_a_retest_does_not_end_the_forecast(shed: Shed) -> None:
     for _ in range(10):
         shed.day()
     shed.product_ppm = 80.0
     shed.step(Phase.FILL)
     shed.trip()
-    assert shed.prospect.ahead.litres_left is not None
-    assert shed.prospect.ahead.litres_left.high95 == 0.0
+    assert shed.learner.outlook.litres_left is not None
+    assert shed.learner.outlook.litres_left.high95 == 0.0
     shed.turn(replace(shed.state, phase=Phase.IDLE, latches=()))
     shed.day()
-    assert shed.prospect.ahead.litres_left is not None
-    assert shed.prospect.ahead.litres_left.median > 20.0
+    assert shed.learner.outlook.litres_left is not None
+    assert shed.learner.outlook.litres_left.median > 20.0
 
 
 def test_one_wild_reading_that_did_not_trip_is_no_crossing(shed: Shed) -> None:
     for _ in range(10):
         shed.day()
-    before = shed.prospect.ahead.litres_left
+    before = shed.learner.outlook.litres_left
     shed.step(Phase.FILL)
     shed.product_ppm = 400.0
     shed.step(Phase.FILL, 0.2)
     shed.product_ppm = FLOOR_PPM
     shed.day()
-    after = shed.prospect.ahead.litres_left
+    after = shed.learner.outlook.litres_left
     assert before is not None
     assert after is not None
     assert after.median > 0.5 * before.median
 
 
-def test_a_restart_goes_on_with_the_same_forecast_and_keeps_no_more_for_an_old_cartridge(shed: Shed) -> None:
+def test_a_restart_continues_the_forecast_and_an_old_cartridge_needs_no_more_room(shed: Shed) -> None:
     for _ in range(9):
         shed.day()
-    young = prospect_saved.written("barrel", shed.prospect.kept)
+    young = persistence.written("barrel", shed.learner.kept)
     for _ in range(18):
         shed.day()
-    old = prospect_saved.written("barrel", shed.prospect.kept)
+    old = persistence.written("barrel", shed.learner.kept)
     assert len(old.text) < 1.2 * len(young.text)
     plan = plan_with(EXCHANGE)
-    kept = prospect_saved.read(old, (), plan.cartridge, plan.limits.limit_ppm)
-    assert kept.learned.draw == shed.prospect.learned.draw
-    again = Shed(Prospect(plan, (), kept.learned, shed.load), load=shed.load)
+    kept = persistence.read(old, (), plan.cartridge, plan.limits.limit_ppm)
+    assert kept.learned.draw == shed.learner.learned.draw
+    again = Shed(Learner(plan, (), kept.learned, shed.load), load=shed.load)
     again.now, again.volume_l = shed.now, shed.volume_l
     for one in (shed, again):
         one.day()
-    assert again.prospect.ahead.days_left is not None
-    assert shed.prospect.ahead.days_left is not None
-    assert again.prospect.ahead.days_left.low80 == pytest.approx(
-        shed.prospect.ahead.days_left.low80, rel=0.01
+    assert again.learner.outlook.days_left is not None
+    assert shed.learner.outlook.days_left is not None
+    assert again.learner.outlook.days_left.low80 == pytest.approx(
+        shed.learner.outlook.days_left.low80, rel=0.01
     )
-    assert again.prospect.learned.booked_l == pytest.approx(shed.prospect.learned.booked_l)
+    assert again.learner.learned.booked_l == pytest.approx(shed.learner.learned.booked_l)
 
 
 @pytest.mark.parametrize(("version", "text"), [(2, ""), (2, "[]"), (7, "{}"), (2, '{"fitted":null}')])
 def test_a_forecast_that_cannot_be_read_is_refused(version: int, text: str) -> None:
     with pytest.raises(LogError):
-        prospect_saved.read(StateRow("forecast.barrel", version, text), ())
+        persistence.read(StateRow("forecast.barrel", version, text), ())
 
 
-def test_another_limit_keeps_the_load_and_forgets_what_the_product_said(shed: Shed) -> None:
+def test_another_limit_keeps_the_load_and_drops_the_evidence_of_the_product(shed: Shed) -> None:
     for _ in range(9):
         shed.day()
-    kept = prospect_saved.read(prospect_saved.written("barrel", shed.prospect.kept), (), EXCHANGE, 25.0)
+    kept = persistence.read(persistence.written("barrel", shed.learner.kept), (), EXCHANGE, 25.0)
     front = kept.learned.front
     assert front is not None
     assert front.grid.limit_ppm == 25.0
@@ -293,21 +293,21 @@ def test_another_limit_keeps_the_load_and_forgets_what_the_product_said(shed: Sh
     assert set(front.grid.evidence) == {0.0}
 
 
-def test_a_cartridge_that_enters_the_configuration_later_starts_from_the_load_so_far() -> None:
-    shed = Shed(Prospect(plan_with(None)))
+def test_a_cartridge_configured_later_starts_from_the_load_so_far() -> None:
+    shed = Shed(Learner(plan_with(None)))
     for _ in range(5):
         shed.day()
-    kept = prospect_saved.read(prospect_saved.written("barrel", shed.prospect.kept), (), EXCHANGE, 50.0)
-    later = Shed(Prospect(plan_with(EXCHANGE), (), kept.learned, shed.load), load=shed.load)
+    kept = persistence.read(persistence.written("barrel", shed.learner.kept), (), EXCHANGE, 50.0)
+    later = Shed(Learner(plan_with(EXCHANGE), (), kept.learned, shed.load), load=shed.load)
     later.now = shed.now
     later.day()
-    left = later.prospect.ahead.litres_left
+    left = later.learner.outlook.litres_left
     assert left is not None
     assert left.median == pytest.approx((RATED_G - later.load.taken_up_g) / 0.3, rel=0.05)
 
 
-def test_without_a_cartridge_the_days_of_cover_are_learned_all_the_same() -> None:
-    shed = Shed(Prospect(plan_with(None)))
+def test_the_days_of_cover_are_learned_without_a_cartridge_too() -> None:
+    shed = Shed(Learner(plan_with(None)))
     for _ in range(8):
         for hour in range(24):
             for _ in range(10):
@@ -317,26 +317,26 @@ def test_without_a_cartridge_the_days_of_cover_are_learned_all_the_same() -> Non
         shed.volume_l = 100.0
         shed.step(Phase.FILL)
         shed.step(Phase.IDLE)
-    cover = shed.prospect.ahead.cover
+    cover = shed.learner.outlook.cover
     assert cover is not None
     assert 0.0 < cover.low80_days <= cover.days <= cover.high80_days
     assert cover.daily_l == pytest.approx(20.0, rel=0.1)
     # Filled to 100 L at midnight; 20 L go between eight and ten each morning.
     assert cover.days == pytest.approx(4.0 + 10.0 / 24.0, abs=0.1)
-    assert shed.prospect.ahead.litres_left is None
-    assert shed.prospect.advisories == frozenset()
+    assert shed.learner.outlook.litres_left is None
+    assert shed.learner.advisories == frozenset()
 
 
-def test_water_that_goes_all_night_raises_the_leak() -> None:
-    shed = Shed(Prospect(plan_with(None)))
+def test_use_through_the_whole_night_raises_the_leak_advisory() -> None:
+    shed = Shed(Learner(plan_with(None)))
     shed.volume_l = 190.0
     for _ in range(7 * 24 * 12):
         shed.now += 240.0
         shed.step(Phase.IDLE)
         shed.volume_l -= 1.0 / 12.0
-    assert shed.prospect.advisories == {Advisory.LEAK_SUSPECTED}
-    assert shed.prospect.ahead.leak is not None
-    assert shed.prospect.ahead.leak.litres_per_hour == pytest.approx(1.0, rel=0.1)
+    assert shed.learner.advisories == {Advisory.LEAK_SUSPECTED}
+    assert shed.learner.outlook.leak is not None
+    assert shed.learner.outlook.leak.litres_per_hour == pytest.approx(1.0, rel=0.1)
 
 
 def test_a_membrane_and_a_distiller_are_forecast_too() -> None:
@@ -344,28 +344,28 @@ def test_a_membrane_and_a_distiller_are_forecast_too() -> None:
         CartridgePlan(Kind.MEMBRANE, rejection_percent=96.0),
         CartridgePlan(Kind.DISTILLER, rated_g=50.0),
     ):
-        shed = Shed(Prospect(plan_with(fitted)))
+        shed = Shed(Learner(plan_with(fitted)))
         shed.product_ppm = 9.0
         for _ in range(3):
             for minute in range(MINUTES):
                 shed.step(Phase.FILL, 1.0 if minute else 0.0)
             shed.step(Phase.IDLE, 1.0)
             shed.now += 86400.0 - 60.0 * (MINUTES + 1)
-        left = shed.prospect.ahead.days_left
+        left = shed.learner.outlook.days_left
         assert left is not None, fitted.kind
         assert left.low95 <= left.median <= left.high95
-    # 36 L of 300 ppm leave at most 10.8 g of the 50 g of scale.
-    assert shed.prospect.ahead.litres_left is not None
-    assert shed.prospect.ahead.litres_left.median == pytest.approx((50.0 - 10.8) / 0.3, rel=0.01)
+    # 36 L at 300 ppm leave at most 10.8 g of scale; the distiller is descaled at 50 g.
+    assert shed.learner.outlook.litres_left is not None
+    assert shed.learner.outlook.litres_left.median == pytest.approx((50.0 - 10.8) / 0.3, rel=0.01)
 
 
 def membrane_years(ageing_per_m3: float, days: int) -> tuple[list[int], int | None, Shed]:
-    """A membrane in a tunnel at 8 °C in winter and 22 °C in summer, whose first litre of each fill stood.
+    """Runs a membrane in a tunnel at 8 °C in winter and 22 °C in summer; the first litre of each fill stood.
 
-    The days on which it said order now, the first day on which the product crossed, and the shed.
+    Returns the days with an order advisory, the first day on which the product crossed, and the shed.
     """
     cartridge = CartridgePlan(Kind.MEMBRANE, rejection_percent=95.0, lead_days=14.0)
-    shed = Shed(Prospect(plan_with(cartridge)))
+    shed = Shed(Learner(plan_with(cartridge)))
     orders: list[int] = []
     crossed: int | None = None
     for day in range(0, days, 3):
@@ -384,7 +384,7 @@ def membrane_years(ageing_per_m3: float, days: int) -> tuple[list[int], int | No
             shed.now += 86_400.0
             shed.step(Phase.IDLE)
         shed.now += 86_400.0 - 60.0 * (MINUTES + 3)
-        if shed.prospect.ahead.order_now:
+        if shed.learner.outlook.order_now:
             orders.append(day)
     return orders, crossed, shed
 
@@ -392,9 +392,9 @@ def membrane_years(ageing_per_m3: float, days: int) -> tuple[list[int], int | No
 def test_a_membranes_year_of_warm_and_cold_water_gives_no_false_order_and_its_end_a_true_one() -> None:
     orders, crossed, shed = membrane_years(0.05, 366)
     assert (orders, crossed) == ([], None)
-    learned = shed.prospect.learned.membrane
+    learned = shed.learner.learned.membrane
     assert learned is not None
-    # What a kelvin does was learned from the year itself: 3 % and not the 2 % that were taken before.
+    # The year itself shows the effect of a kelvin: 3 %, not the assumed 2 %.
     assert learned.means[2] == pytest.approx(0.03, abs=0.004)
     orders, crossed, _ = membrane_years(0.35, 800)
     assert crossed is not None
@@ -402,13 +402,13 @@ def test_a_membranes_year_of_warm_and_cold_water_gives_no_false_order_and_its_en
     assert 0.6 * crossed < orders[0] < crossed - 3
 
 
-def test_a_look_has_a_bound_and_costs_no_more_late_in_a_cartridges_life_than_early(shed: Shed) -> None:
-    """Calls are counted and not seconds, which depend on the machine: 20 000 took 1.1 to 1.8 ms."""
+def test_an_update_has_a_bound_and_costs_no_more_late_in_the_life_of_a_cartridge(shed: Shed) -> None:
+    """Counts calls, since seconds depend on the machine: 20 000 took 1.1 to 1.8 ms."""
     calls: list[int] = []
     sizes: list[int] = []
-    look = Prospect.look
+    update = Learner.update
 
-    def counted(prospect: Prospect, when: datetime) -> Ahead:
+    def counted(learner: Learner, when: datetime) -> Outlook:
         count = 0
 
         def note(*_: object) -> None:
@@ -417,26 +417,26 @@ def test_a_look_has_a_bound_and_costs_no_more_late_in_a_cartridges_life_than_ear
 
         sys.setprofile(note)
         try:
-            return look(prospect, when)
+            return update(learner, when)
         finally:
             sys.setprofile(None)
             calls.append(count)
 
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(Prospect, "look", counted)
+        patch.setattr(Learner, "update", counted)
         while not shed.tripped:
             shed.day()
-            sizes.append(len(pickle.dumps(shed.prospect.learned)))
+            sizes.append(len(pickle.dumps(shed.learner.learned)))
     third = len(calls) // 3
     young, old = median(calls[:third]), median(calls[-third:])
-    print(f"calls a look: {young:.0f} when young, {old:.0f} when old, {max(calls)} at most")
+    print(f"calls an update: {young:.0f} when young, {old:.0f} when old, {max(calls)} at most")
     assert old < 1.3 * young
     assert max(calls) < 25_000
-    # After a month every part of the draw-off has been seen.
+    # After a month every part of the use has been measured.
     assert max(sizes) < 1.15 * sizes[8]
 
 
-def test_the_log_tells_what_became_of_each_cartridge_and_the_newest_feed_sample() -> None:
+def test_the_log_gives_the_end_of_each_cartridge_and_the_newest_feed_sample() -> None:
     def at(k: int) -> Stamp:
         return Stamp(1, k, 1000 * k)
 
@@ -452,7 +452,7 @@ def test_the_log_tells_what_became_of_each_cartridge_and_the_newest_feed_sample(
             CartridgeRow(at(7), "butt", "", None, None),
             SampleRow(at(8), "butt", "feed", 600.0, 300.0, 6.0, 0.5, 12.0, "natural", "unsuitable"),
             SampleRow(at(9), "butt", "rain", 20.0, 10.0, 1.0, 0.5, 12.0, "natural", "suitable"),
-            # Taken by the balance, mixed with other water since, and neither.
+            # One sample the balance already has, one mixed with other water since, and one that is neither.
             SampleRow(at(10), "butt", "reservoir", 40.0, 20.0, 1.0, 0.5, 12.0, "natural", "suitable"),
             SampleRow(at(11), "butt", "reservoir", 40.0, 20.0, 0.0, 0.5, None, "off", "suitable"),
             SampleRow(at(12), "barrel", "reservoir", 60.0, 30.0, 1.0, 0.5, 12.0, "natural", "marginal"),

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from bridge.forecast import persistence as forecast_saved
+from bridge.forecast import persistence
 from bridge.guard.limits import Limits
 from bridge.guard.model import Trip
 from bridge.history.backup import duplicate, faults_in, layout_of
@@ -110,7 +110,7 @@ def test_the_saved_state_of_layout_2_is_the_start_of_a_station(old: Path, before
     assert before["state"]["latched.barrel"]["hold"]
     accounts = saved.inventory(opened.state[saved.accounts_key("barrel")], 5.0)
     assert (accounts.load.treated_l, accounts.load.taken_up_g) == (1500.0, 470.0)
-    kept = forecast_saved.read(opened.state[forecast_saved.key("barrel")], ())
+    kept = persistence.read(opened.state[persistence.key("barrel")], ())
     assert (kept.learned.booked_l, kept.learned.total_l) == (12.0, 55.0)
     sent = [row for parcel in log.parcels(1000).result(30) for row in parcel.rows]
     assert log.close(30)

@@ -322,11 +322,9 @@ def test_a_running_daemon_is_backed_up_and_goes_on_and_starts_again_from_the_bac
     rig: Path, start: Start, configured: Callable[..., Path], tmp_path: Path
 ) -> None:
     config = configured(port=rig)
-    runtime = tmp_path / "runtime"
-    runtime.mkdir()
-    daemon = start("run", "--config", config, RUNTIME_DIRECTORY=str(runtime))
+    daemon = start("run", "--config", config)
     daemon.has_printed('"event": "controller-hello"')
-    done = clearwell("backup", config, "--out", tmp_path / "b.db", RUNTIME_DIRECTORY=str(runtime))
+    done = clearwell("backup", config, "--out", tmp_path / "b.db")
     assert done.status == 0, done.stderr
     with Reader(tmp_path / "b.db") as reader:
         assert any(getattr(row, "event", "") == "bridge-started" for row in reader.events(0, ALWAYS))
@@ -335,7 +333,7 @@ def test_a_running_daemon_is_backed_up_and_goes_on_and_starts_again_from_the_bac
     assert daemon.process.poll() is None
     daemon.stop()
     assert clearwell("restore", tmp_path / "b.db", config).status == 0
-    again = start("run", "--config", config, RUNTIME_DIRECTORY=str(runtime))
+    again = start("run", "--config", config)
     again.has_printed('"event": "controller-hello"')
     again.stop()
     assert "log-" not in again.printed

@@ -226,11 +226,9 @@ async def test_the_daemon_starts_with_what_the_page_has_made(
         "CREDENTIALS_DIRECTORY": str(machine / "etc/clearwell/secrets"),
         "STATE_DIRECTORY": str(tmp_path),
     }
-    daemon = start("run", "--config", config, RUNTIME_DIRECTORY=str(tmp_path), **places)
+    daemon = start("run", "--config", config, **places)
     await asyncio.to_thread(daemon.has_printed, '"event": "hub-connected"')
-    done = await asyncio.to_thread(
-        lambda: clearwell("doctor", config, "--json", RUNTIME_DIRECTORY=str(tmp_path), **places)
-    )
+    done = await asyncio.to_thread(lambda: clearwell("doctor", config, "--json", **places))
     found = checks(done)
     assert done.status == 0, done.stdout
     assert found["daemon", ""]["verdict"] == "ok"

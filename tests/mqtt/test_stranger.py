@@ -20,7 +20,7 @@ import pytest
 from bridge.config.loading import load
 from bridge.config.plan import BridgePlan
 from bridge.forecast import persistence as saved
-from bridge.forecast.learned import Kept, begun
+from bridge.forecast.learned import Kept, new_state
 from bridge.guard.faults import FAULTS
 from bridge.guard.model import Trip
 from bridge.history.writer import Log
@@ -162,7 +162,7 @@ def _remembers_a_month(plan: BridgePlan) -> None:
     north = plan.stations[0]
     yesterday = time.time() / 86400.0 - 1.0
     learned = replace(
-        begun(north, (), Load()),
+        new_state(north, (), Load()),
         draw=DrawOff(day=RunningMean(weight=20.0, mean=6.0, variance=2.0)),
         use=season.begin(6.0, yesterday),
         since_day=yesterday,

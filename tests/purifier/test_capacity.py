@@ -1,4 +1,4 @@
-"""What a cartridge will take up, from its rating and from the cartridges before it."""
+"""The estimate of a capacity, from the rating and from earlier cartridges."""
 
 import math
 
@@ -11,7 +11,7 @@ from bridge.errors import InputError
 from bridge.purifier.capacity import Capacity, Evidence, estimate
 
 
-def test_without_a_book_the_rating_speaks_with_its_own_deviation_and_the_scatter_between_cartridges() -> None:
+def test_without_earlier_cartridges_the_estimate_is_the_rating_with_its_deviation_and_the_scatter() -> None:
     capacity = estimate(100.0)
     assert capacity.median_g == pytest.approx(100.0, rel=0.005)
     spread = math.hypot(0.20, capacity.scatter)
@@ -33,14 +33,14 @@ def width(capacity: Capacity) -> float:
     return math.log(capacity.quantile_g(0.9) / capacity.quantile_g(0.1))
 
 
-def test_cartridges_that_scatter_teach_a_wider_interval_than_cartridges_that_agree() -> None:
+def test_cartridges_that_scatter_give_a_wider_interval_than_cartridges_that_agree() -> None:
     agree = estimate(100.0, [Evidence(grams, True) for grams in (99.0, 100.0, 101.0, 100.0)])
     scatter = estimate(100.0, [Evidence(grams, True) for grams in (80.0, 120.0, 90.0, 112.0)])
     assert scatter.scatter > 2.0 * agree.scatter
     assert width(scatter) > 2.0 * width(agree)
 
 
-def test_changed_early_says_more_than_this_and_nothing_else() -> None:
+def test_a_cartridge_that_was_changed_early_is_a_lower_bound() -> None:
     bare = estimate(100.0)
     early_low = estimate(100.0, [Evidence(50.0, False)])
     early_high = estimate(100.0, [Evidence(130.0, False)])

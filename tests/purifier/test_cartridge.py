@@ -1,11 +1,11 @@
-"""The cartridge book: ratings in the trade's units, and what became of each cartridge."""
+"""Cartridges: ratings in the units of the trade, and the end of each cartridge."""
 
 from datetime import UTC, datetime
 
 import pytest
 
 from bridge.errors import InputError
-from bridge.purifier import cartridge as distiller
+from bridge.purifier import cartridge
 from bridge.purifier.cartridge import (
     Cartridge,
     Fate,
@@ -43,7 +43,7 @@ def test_a_rating_of_litres_at_a_ppm_treats_fewer_litres_of_a_harder_feed_in_pro
     assert litres_on_feed(capacity, 285.0) == pytest.approx(VOLUME.read("47.5 us-gal") / 3.0)
 
 
-def test_resin_and_grams_ratings_stand_on_the_scale_they_are_given_on() -> None:
+def test_resin_and_grams_ratings_are_on_the_scale_of_their_equivalent_weight() -> None:
     assert rated_grams(RatedResin(2.0, 0.5)) == pytest.approx(50.04)
     assert rated_grams(RatedResin(2.0, 0.5), equivalent_weight_g=60.0) == pytest.approx(60.0)
     assert rated_grams(RatedGrams(33.0)) == 33.0
@@ -60,7 +60,7 @@ def test_a_cartridge_with_a_negative_price_or_a_fate_without_its_date_is_refused
 
 
 @pytest.mark.parametrize("unit", ["furlong", "", "gal"])
-def test_an_unknown_unit_is_answered_with_the_known_ones(unit: str) -> None:
+def test_an_unknown_unit_is_refused_with_a_list_of_the_units(unit: str) -> None:
     with pytest.raises(InputError, match="us-gal"):
         VOLUME.unit(unit)
 
@@ -71,7 +71,7 @@ def test_a_rating_that_is_not_above_zero_is_refused(rating: RatedLitres | RatedG
         rated_grams(rating)
 
 
-def test_a_distiller_is_descaled_by_the_volume_it_boiled() -> None:
-    assert distiller.scale_g(100.0, 250.0) == pytest.approx(25.0)
-    assert distiller.litres_to_descaling(60.0, 250.0, allowed_g=25.0) == pytest.approx(40.0)
-    assert distiller.litres_to_descaling(200.0, 250.0, allowed_g=25.0) == 0.0
+def test_a_distiller_is_descaled_after_its_boiled_volume() -> None:
+    assert cartridge.scale_g(100.0, 250.0) == pytest.approx(25.0)
+    assert cartridge.litres_to_descaling(60.0, 250.0, allowed_g=25.0) == pytest.approx(40.0)
+    assert cartridge.litres_to_descaling(200.0, 250.0, allowed_g=25.0) == 0.0

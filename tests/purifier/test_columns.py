@@ -1,4 +1,4 @@
-"""The forecast on exchange columns that PHREEQC ran, which know nothing of the model.
+"""The forecast on exchange columns that PHREEQC ran, which are independent of the model.
 
 Source of the columns: PHREEQC (Parkhurst and Appelo, USGS Techniques and Methods 6-A43) through phreeqpython;
 ``make_columns.py`` beside this file regenerates ``columns.csv``.
@@ -152,7 +152,7 @@ def ten_per_cent_ahead(column: Column, front: Front) -> bool:
     return from_cells(cells, Expected(1.0, 0.0), 0.1 * column.life_l, "").order_now
 
 
-def test_the_columns_are_what_phreeqc_says() -> None:
+def test_the_columns_agree_with_phreeqc() -> None:
     make = _make_columns()
     column = next(c for c in make.columns() if c.water == "softened" and c.cells == 20)
     fresh = make.record(column)
@@ -209,7 +209,7 @@ def test_once_the_product_is_2_ppm_above_its_floor_the_median_is_within_2_per_ce
     assert sum(errors) / len(errors) < 0.005
     assert sum(error < 0.02 for error in errors) >= 0.98 * len(errors)
     assert max(errors) < 0.055
-    # At first nothing tells a shelf of carbonic acid, which lasts up to 6 % of life, from the front itself.
+    # At first a shelf of carbonic acid, which lasts up to 6 % of the life, looks like the front itself.
     errors = first_cartridges("acid", 3).late_errors
     assert sum(errors) / len(errors) < 0.03
     assert max(errors) < 0.065

@@ -1,4 +1,4 @@
-"""``clearwell forecast --trace``: what is typed, what is printed, and what is refused."""
+"""``clearwell forecast --trace``: its input, its output, and its errors."""
 
 import json
 import math
@@ -107,7 +107,7 @@ def test_the_forecast_closes_in_on_the_litres_at_which_the_product_crosses(
     assert out[0]["low95_L"] < truth < out[0]["high95_L"]
 
 
-def test_the_quick_forecast_says_what_the_full_one_says() -> None:
+def test_the_fast_forecast_agrees_with_the_full_one() -> None:
     trace = rows(150, 108.0, swing=0.3)
     quick = crossings(trace, estimate(CAPACITY_G), 50.0)
     for fast, full in zip(quick, forecast_trace(trace, CAPACITY_G, 50.0), strict=True):
@@ -130,7 +130,7 @@ def test_a_pure_product_moves_the_forecast_smoothly_from_row_to_row() -> None:
     ),
     st.floats(0.02, 0.98),
 )
-def test_below_a_quantile_lies_its_share_of_all_overlapping_cells(
+def test_a_quantile_is_right_for_overlapping_cells(
     shapes: list[tuple[float, float, float]], share: float
 ) -> None:
     cells = [(low, low + width, weight) for low, width, weight in shapes]
@@ -139,7 +139,7 @@ def test_below_a_quantile_lies_its_share_of_all_overlapping_cells(
     assert below == pytest.approx(share * sum(w for _, _, w in cells), rel=1e-6)
 
 
-def test_a_cell_without_width_holds_its_whole_weight_in_one_place() -> None:
+def test_a_cell_without_width_has_its_whole_weight_at_one_value() -> None:
     cells = [(0.0, 10.0, 1.0), (4.0, 4.0, 2.0)]
     assert quantiles(cells, [0.1, 0.2, 0.5, 0.75, 0.9]) == pytest.approx([3.0, 4.0, 4.0, 4.0, 7.0])
     with pytest.raises(InputError):
@@ -168,7 +168,7 @@ def test_earlier_cartridges_narrow_the_forecast_and_move_it(clearwell: Clearwell
     assert changed_early == pytest.approx(expected, rel=0.03)
 
 
-def test_columns_may_stand_in_any_order_and_among_others(clearwell: Clearwell, tmp_path: Path) -> None:
+def test_columns_may_be_in_any_order_and_among_others(clearwell: Clearwell, tmp_path: Path) -> None:
     usual = clearwell.forecast(written(tmp_path / "usual.csv", rows(6, 60.0)))
     lines = [f"x,{row.product_ppm!r},{row.volume_l!r}, {row.feed_ppm!r}" for row in rows(6, 60.0)]
     other = tmp_path / "other.csv"
@@ -251,7 +251,7 @@ def _on_a_terminal(trace: Path, tmp_path: Path, bar: bool) -> str:
     return shown.decode()
 
 
-def test_a_feed_that_is_never_over_the_limit_is_pointed_out(clearwell: Clearwell, tmp_path: Path) -> None:
+def test_a_feed_that_is_never_over_the_limit_is_reported(clearwell: Clearwell, tmp_path: Path) -> None:
     trace = tmp_path / "soft.csv"
     trace.write_text(f"{HEADER}\n10,40,0.2\n", encoding="utf-8")
     status, out, err = clearwell("forecast", "--trace", trace, "--capacity-grams", 30, "--limit", 50)
@@ -275,10 +275,10 @@ def test_a_feed_that_is_never_over_the_limit_is_pointed_out(clearwell: Clearwell
         (f"{HEADER}\n1,nan,1\n", "feed_ppm is 'nan'"),
         (f"{HEADER}\n1,1_000,1\n", "feed_ppm is '1_000'"),
         (f"{HEADER}\n1,300,1\n2,300\n", "row 2 (line 3): product_ppm is missing"),
-        ("\xff\xfe\x00 no text", "no CSV file in UTF-8"),
+        ("\xff\xfe\x00 no text", "not a CSV file in UTF-8"),
     ],
 )
-def test_a_trace_that_is_wrong_gets_one_line_with_file_and_row_and_no_table(
+def test_a_wrong_trace_gives_one_line_with_file_and_row_and_no_table(
     clearwell: Clearwell, tmp_path: Path, text: str, says: str
 ) -> None:
     trace = tmp_path / "trace.csv"
@@ -304,7 +304,7 @@ def test_a_trace_that_is_wrong_gets_one_line_with_file_and_row_and_no_table(
         (["--capacity-grams", "30", "--limit", "50", "--plot", "--json"], "do not go together"),
     ],
 )
-def test_an_option_that_is_wrong_gets_one_line(
+def test_a_wrong_option_gives_one_line(
     clearwell: Clearwell, tmp_path: Path, options: list[str], says: str
 ) -> None:
     trace = written(tmp_path / "trace.csv", rows(3, 10.0))
@@ -314,7 +314,7 @@ def test_an_option_that_is_wrong_gets_one_line(
     assert says in err
 
 
-def test_without_a_trace_it_says_what_it_needs(clearwell: Clearwell, tmp_path: Path) -> None:
+def test_without_a_trace_the_message_names_the_option(clearwell: Clearwell, tmp_path: Path) -> None:
     status, _, err = clearwell("forecast")
     assert status == 2
     assert "--trace FILE.csv" in err
@@ -325,7 +325,7 @@ def test_without_a_trace_it_says_what_it_needs(clearwell: Clearwell, tmp_path: P
     assert "cannot be read" in err
 
 
-def test_three_thousand_rows_with_noise_are_forecast_and_cross_where_they_cross() -> None:
+def test_three_thousand_rows_with_noise_are_forecast_up_to_their_crossing() -> None:
     rng = random.Random(5)
     noisy = [
         TraceRow(row.volume_l, row.feed_ppm, min(row.feed_ppm, row.product_ppm * rng.uniform(0.97, 1.03)))

@@ -1,4 +1,4 @@
-"""What the purifier has taken up."""
+"""The load of a purifier."""
 
 import math
 
@@ -20,7 +20,7 @@ def test_a_hundred_litres_from_300_down_to_5_ppm_leave_29_5_grams_in_the_cartrid
 
 
 @given(VOLUMES, st.floats(0.0, 2000.0), st.floats(0.0, 1.0))
-def test_what_comes_in_is_either_taken_up_or_goes_out_however_the_volume_is_cut(
+def test_the_solids_are_either_taken_up_or_leave_for_any_division_of_the_volume(
     volumes: list[float], feed_ppm: float, share: float
 ) -> None:
     product_ppm = feed_ppm * share
@@ -37,7 +37,7 @@ def test_what_comes_in_is_either_taken_up_or_goes_out_however_the_volume_is_cut(
     ("volume_l", "feed_ppm", "product_ppm"),
     [(-1.0, 300.0, 5.0), (math.nan, 300.0, 5.0), (1.0, -3.0, 0.0), (1.0, 300.0, -1.0), (1.0, math.inf, 1.0)],
 )
-def test_a_volume_that_runs_backwards_or_an_impossible_reading_is_refused(
+def test_a_decreasing_volume_or_an_impossible_reading_is_refused(
     volume_l: float, feed_ppm: float, product_ppm: float
 ) -> None:
     with pytest.raises(OutOfRangeError):
@@ -55,7 +55,7 @@ def test_rejection_of_300_down_to_15_ppm_is_95_per_cent() -> None:
         rejection_percent(0.0, 0.0)
 
 
-def test_grams_become_equivalents_once_an_equivalent_weight_is_known() -> None:
+def test_grams_are_converted_to_equivalents_with_an_equivalent_weight() -> None:
     assert equivalents(50.04, 50.04) == pytest.approx(1.0)
     with pytest.raises(InputError):
         equivalents(1.0, 0.0)

@@ -1,4 +1,4 @@
-"""A membrane's rejection through the year: warm water and standing water are not age."""
+"""The rejection of a membrane through the year: warm water and standing water do not count as ageing."""
 
 import math
 import random
@@ -60,7 +60,7 @@ def test_a_failing_membrane_is_ordered_in_time_and_not_months_early() -> None:
     assert half_way.days_left.low95 <= crossing - crossing // 2 <= half_way.days_left.high95
 
 
-def test_the_temperature_part_is_learned_from_the_year_itself() -> None:
+def test_the_temperature_coefficient_is_learned_from_the_year() -> None:
     *_, (_, _, _, state) = year(ageing_per_m3=0.06, days=400)
     assert state.means[2] == pytest.approx(0.03, abs=0.006)
     assert membrane.rejection_percent(state, 25.0) == pytest.approx(

@@ -104,7 +104,7 @@ def households(count: int, scatter: float) -> Errors:
     return errors
 
 
-def test_after_three_cartridges_on_a_changing_feed_the_forecast_beats_both_rules_of_thumb_three_times(
+def test_after_three_cartridges_with_a_changing_feed_the_error_is_a_third_of_both_rules_of_thumb(
     capsys: pytest.CaptureFixture[str],
 ) -> None:
     forecast, litres_so_far, calendar = households(6, 0.05).means()
@@ -120,7 +120,7 @@ def test_after_three_cartridges_on_a_changing_feed_the_forecast_beats_both_rules
     assert 3.0 * forecast < calendar
 
 
-def test_a_year_of_values_teaches_the_swing_so_that_next_winter_is_foreseen() -> None:
+def test_after_a_year_of_values_the_swing_of_the_next_winter_is_forecast() -> None:
     feeds = season.begin(200.0, 0.0)
     for day in range(0, 400, 7):
         feeds = season.learn(feeds, float(day), feed_ppm(day))
@@ -131,7 +131,7 @@ def test_a_year_of_values_teaches_the_swing_so_that_next_winter_is_foreseen() ->
         assert abs(coming.mean - mean) < 2.0 * coming.sd
 
 
-def test_what_is_learned_stays_the_same_size_however_long_the_history() -> None:
+def test_the_state_keeps_its_size_for_any_length_of_history() -> None:
     feeds = season.begin(200.0, 0.0)
     for day in range(3000):
         feeds = season.learn(feeds, float(day), 200.0)
@@ -141,6 +141,6 @@ def test_what_is_learned_stays_the_same_size_however_long_the_history() -> None:
 
 
 @pytest.mark.parametrize(("day", "value"), [(-1.0, 200.0), (1.0, -5.0), (1.0, math.nan)])
-def test_a_day_that_runs_backwards_or_a_negative_value_is_refused(day: float, value: float) -> None:
+def test_an_earlier_day_or_a_negative_value_is_refused(day: float, value: float) -> None:
     with pytest.raises(InputError):
         season.learn(season.begin(200.0, 0.0), day, value)

@@ -1,4 +1,4 @@
-"""A trace forecast row by row, and the running bed behind it."""
+"""The forecast for each row of a trace, and the front of the running bed."""
 
 import math
 import random
@@ -49,13 +49,13 @@ def test_a_row_is_forecast_from_the_rows_up_to_it_and_from_nothing_else() -> Non
         assert list(forecast_trace(trace[:count], CAPACITY_G, 50.0)) == whole[:count]
 
 
-def test_the_intervals_are_nested_and_lie_ahead_of_the_volume_treated() -> None:
+def test_the_intervals_are_nested_and_beyond_the_treated_volume() -> None:
     for said in forecast_trace(rows(60, 95.0), 0.8 * CAPACITY_G, 50.0):
         x = said.crossing_l
         assert said.volume_l <= x.low95 <= x.low80 <= x.median <= x.high80 <= x.high95
 
 
-def test_after_the_crossing_every_row_names_the_litres_at_which_it_happened() -> None:
+def test_after_the_crossing_every_row_has_the_litres_of_the_crossing() -> None:
     *_, last = forecast_trace(rows(200, 110.0), CAPACITY_G, 50.0)
     truth = (CAPACITY_G + 0.01 * CAPACITY_G * math.log(49.7 / 250.0)) * 1000.0 / FEED_PPM
     assert last.crossing_l.median == pytest.approx(truth, rel=0.003)
@@ -84,7 +84,7 @@ def test_a_capacity_or_limit_that_is_not_above_zero_is_refused(capacity_g: float
         list(forecast_trace(rows(3, 10.0), capacity_g, limit_ppm))
 
 
-def test_what_is_kept_of_a_bed_does_not_grow_with_its_age() -> None:
+def test_the_state_of_a_bed_does_not_grow_with_its_age() -> None:
     front = begin(estimate(CAPACITY_G), 50.0)
     young = run(front, rows(10, 10.0))
     old = run(front, rows(3000, 95.0))
@@ -105,7 +105,7 @@ def test_most_readings_only_add_to_the_load_and_leave_the_grid_alone() -> None:
     assert front.load.treated_l == pytest.approx(10.0)
 
 
-def test_a_noisy_probe_at_the_floor_says_nothing_against_a_slow_front() -> None:
+def test_noise_at_the_floor_is_no_evidence_against_a_slow_front() -> None:
     front = begin(estimate(CAPACITY_G), 50.0)
     rng = random.Random(1)
     for _ in range(2000):
@@ -114,7 +114,7 @@ def test_a_noisy_probe_at_the_floor_says_nothing_against_a_slow_front() -> None:
     assert likely[SLOPES.index(0.08)] == pytest.approx(likely[SLOPES.index(0.003)], rel=0.2)
 
 
-def test_a_standing_sample_adds_to_the_load_and_says_nothing_of_the_front() -> None:
+def test_a_standing_sample_adds_to_the_load_only() -> None:
     front = run(begin(estimate(CAPACITY_G), 50.0), rows(20, 40.0))
     after = observe(front, 0.2, FEED_PPM, 70.0, standing=True)
     assert after.crossed is None
@@ -122,7 +122,7 @@ def test_a_standing_sample_adds_to_the_load_and_says_nothing_of_the_front() -> N
     assert after.load.treated_l > front.load.treated_l
 
 
-def test_one_wild_reading_is_forgiven_once_the_next_ones_are_pure_again() -> None:
+def test_one_outlier_is_corrected_by_the_next_pure_readings() -> None:
     front = run(begin(estimate(CAPACITY_G), 50.0), rows(50, 60.0))
     use = Expected(1.0, 0.0)
     before = forecast(front, Expected(FEED_PPM, 0.0), use, 5.0).litres_left
@@ -133,7 +133,7 @@ def test_one_wild_reading_is_forgiven_once_the_next_ones_are_pure_again() -> Non
     assert after.median == pytest.approx(before.median - 2.1, rel=0.15)
 
 
-def test_a_product_that_is_worse_than_the_feed_ends_the_bed_and_breaks_nothing() -> None:
+def test_a_product_that_is_worse_than_the_feed_ends_the_bed() -> None:
     front = observe(begin(estimate(CAPACITY_G), 50.0), 1.0, 300.0, 400.0)
     assert front.crossed is not None
     assert forecast(front, Expected(300.0, 0.0), Expected(1.0, 0.0), 5.0).order_now
@@ -153,7 +153,7 @@ def test_days_are_litres_over_use_and_an_uncertain_use_widens_them() -> None:
     assert "use 10 ± 2 L/day" in unsure.rests_on
 
 
-def test_the_order_falls_due_when_part_of_the_lead_time_is_likely_to_be_dry() -> None:
+def test_the_order_is_due_when_part_of_the_lead_time_is_likely_to_be_dry() -> None:
     cells = [(10.0, 110.0, 1.0)]
     said = [from_cells(cells, Expected(10.0, 0.0), lead, "made") for lead in (1.0, 4.0, 6.0)]
     assert [item.order_now for item in said] == [False, True, True]
@@ -168,7 +168,7 @@ def test_the_litres_left_fall_as_smoothly_as_water_is_drawn() -> None:
     assert max(abs(b - a) for a, b in pairwise(crossing)) < 0.005 * crossing[0]
 
 
-def test_many_cells_gathered_into_few_keep_the_intervals_and_the_far_tail() -> None:
+def test_merged_cells_keep_the_intervals_and_the_far_tail() -> None:
     cells = cells_left(run(begin(estimate(CAPACITY_G), 50.0), rows(40, 60.0)), Expected(FEED_PPM, 15.0))
     few = gathered(cells)
     assert len(few) < 70 < len(cells)

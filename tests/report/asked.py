@@ -1,4 +1,4 @@
-"""The figures of a report asked of the log anew, in plain SQL, as the report's own code does not.
+"""The figures of a report, computed from the log in plain SQL, independently of the report's own code.
 
 Everything is a query over the views of the log. One reservoir, ``barrel``.
 """
@@ -38,13 +38,13 @@ CREATE TEMP TABLE flow AS SELECT *, month(ms) AS month FROM made WHERE litres > 
 CREATE TEMP VIEW stood AS SELECT alarm, ms, coalesce((SELECT min(after.ms) FROM alarmed AS after
         WHERE after.alarm = alarmed.alarm AND after.ms >= alarmed.ms
           AND after.change IN ('reset', 'cleared')),
-        (SELECT last FROM span)) - ms AS stood_ms
+        (SELECT last FROM span)) - ms AS active_ms
     FROM alarmed WHERE change = 'raised';
 """
 
 
 class Asked:
-    """A log with its roll-ups laid out flat."""
+    """A log with its means in flat tables."""
 
     def __init__(self, path: Path, zone: ZoneInfo, start_ms: int, end_ms: int) -> None:
         self.db = sqlite3.connect(f"file:{path}?mode=ro", uri=True)
@@ -63,7 +63,7 @@ class Asked:
         return self.rows(sql, *values)[0][0]  # type: ignore[no-any-return]
 
     def figures(self, price: float) -> Figures:
-        """Everything but what the forecast's code says."""
+        """Returns every figure but the forecasts."""
         found: Figures = {"price": price}
         for part in (self.water(), self.purity(), self.fills(), self.alarms(), self.by_hand()):
             found.update(part)
@@ -148,7 +148,7 @@ class Asked:
 
     def alarms(self) -> Iterator[tuple[str, float]]:
         for alarm, count, total, longest in self.rows(
-            "SELECT alarm, count(*), sum(stood_ms) / 3.6e6, max(stood_ms) / 3.6e6 FROM stood GROUP BY 1"
+            "SELECT alarm, count(*), sum(active_ms) / 3.6e6, max(active_ms) / 3.6e6 FROM stood GROUP BY 1"
         ):
             yield f"alarm-count/{alarm}", count
             yield f"alarm-hours/{alarm}", total
@@ -178,7 +178,7 @@ class Asked:
     def cartridges(self, price: float) -> Iterator[tuple[str, float]]:
         done = self.rows("SELECT treated, load, exhausted FROM cart ORDER BY ms")
         yield "changed", len(done)
-        yield "gave-out", sum(exhausted for _, _, exhausted in done)
+        yield "exhausted", sum(exhausted for _, _, exhausted in done)
         together = sum(treated for treated, _, _ in done)
         yield "cost-litres", together
         yield "cost-finished", price * len(done) / together
@@ -206,8 +206,11 @@ class Asked:
             )
 
     def evenings(self, number: int) -> list[tuple[float, float, float, float | None, float | None]]:
-        """For each day that a cartridge was in: when it ended, in days since 1970; litres so far, and of that
-        day; feed, and the product after the first five minutes, None where no water was made."""
+        """Returns a row for each day of a cartridge.
+
+        Its values are the end of the day in days since 1970, litres so far, litres of the day, feed, and the
+        product after the first five minutes; the last two are None on a day without water.
+        """
         return [
             (last / 86_400_000, so_far, litres, feed, product)
             for last, so_far, litres, feed, product in self.rows(
@@ -221,5 +224,5 @@ class Asked:
 
 
 def near(a: float, b: float, share: float = 1e-6) -> bool:
-    """Whether two figures are the same, to the digits that they are written with."""
+    """Returns whether two figures are equal to the digits that are written."""
     return math.isclose(a, b, rel_tol=share, abs_tol=1e-6)

@@ -1,4 +1,4 @@
-"""Reads a report as a program would: its figures by name, its ids, and whether its tags close."""
+"""Parses a report: its figures by name, its ids, and whether its tags are closed."""
 
 from dataclasses import dataclass, field
 from html.parser import HTMLParser
@@ -9,7 +9,7 @@ DRAWN_VOID = {"path", "use", "rect", "line", "circle"}
 
 @dataclass
 class Read(HTMLParser):
-    """A page that was read."""
+    """A parsed page."""
 
     figures: dict[str, list[float]] = field(default_factory=dict)
     shown: dict[str, str] = field(default_factory=dict)
@@ -60,7 +60,7 @@ class Read(HTMLParser):
 
     @property
     def text(self) -> str:
-        """What is read, with single spaces."""
+        """The visible text, with single spaces."""
         return " ".join(" ".join(self.words).split())
 
     @property
@@ -70,7 +70,7 @@ class Read(HTMLParser):
 
 
 def read(html: str) -> Read:
-    """The page, read to its end."""
+    """Parses a page to its end."""
     page = Read()
     page.feed(html)
     page.close()

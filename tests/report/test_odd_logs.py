@@ -1,4 +1,4 @@
-"""Reports of logs that are not the usual barrel's: switches only, several reservoirs, old, or empty."""
+"""Reports of unusual logs: switches only, several reservoirs, old, or empty."""
 
 import math
 from collections.abc import Iterator
@@ -22,11 +22,11 @@ from bridge.history.records import (
 )
 from bridge.history.rollup import HOUR_MS, MINUTE_MS, Bucket, Cell
 from bridge.purifier.cartridge import Kind as Sort
-from bridge.report.curves import Life, Point
+from bridge.report.backtest import MOMENTS, Status, backtest, verdict
+from bridge.report.curves import CartridgeHistory, Point
 from bridge.report.gather import AMONG, gather
-from bridge.report.hindsight import MOMENTS, Fate, hindsight, verdict
 from bridge.report.incidents import incidents
-from bridge.report.water import made, percentiles
+from bridge.report.water import percentiles, production
 from bridge.station.plan import CartridgePlan
 from bridge.water.health import Health
 from tests.history.conftest import write_days
@@ -39,8 +39,11 @@ START_MS = 1_750_003_200_000
 
 
 def butt(name: str, days: int = 3) -> Iterator[StampedRow]:
-    """Switches and no flow sensor: forty litres count when the upper switch rises, an hour after the valve
-    opened. The product is 8 ppm for fifty minutes and 30 ppm for the last ten."""
+    """Writes a log of switches without a flow sensor.
+
+    Forty litres count when the upper switch rises, an hour after the valve opened. The product is 8 ppm for
+    fifty minutes and 30 ppm for the last ten.
+    """
     for sequence, minute in enumerate(range(0, days * 1440, 2)):
         of_day = minute % 1440
         filling = 600 <= of_day < 660
@@ -66,7 +69,7 @@ def report(tmp_path: Path, log: Path, *options: str) -> Read:
     return read(out.read_text())
 
 
-def test_with_switches_only_each_minute_of_a_fill_counts_the_same(tmp_path: Path) -> None:
+def test_with_switches_only_each_minute_of_a_fill_has_the_same_weight(tmp_path: Path) -> None:
     write(tmp_path / "log.db", butt("butt"))
     page = report(tmp_path, tmp_path / "log.db")
     assert page.closed
@@ -75,14 +78,14 @@ def test_with_switches_only_each_minute_of_a_fill_counts_the_same(tmp_path: Path
     assert page.figures["product-p90"] == [30.0]
     assert page.figures["target-hours"][0] == pytest.approx(3 * 5 / 60), "a reading every other minute"
     assert "target-litres" not in page.figures
-    assert "Each minute of a fill counts the same" in page.text
+    assert "Each minute of a fill has the same weight" in page.text
     assert "from the refill mark to the fill mark" in page.text
     assert "No cartridge is configured" in page.text
     assert "No price of a cartridge is configured" in page.text
     assert page.text.count("None.") == 2, "no alarms and no samples"
 
 
-def test_several_reservoirs_each_have_a_part_and_one_can_be_picked(tmp_path: Path) -> None:
+def test_several_reservoirs_each_have_a_section_and_one_can_be_selected(tmp_path: Path) -> None:
     log = tmp_path / "log.db"
     write(log, iter([*butt("north"), *butt("south", 2)]))
     page = report(tmp_path, log)
@@ -92,7 +95,7 @@ def test_several_reservoirs_each_have_a_part_and_one_can_be_picked(tmp_path: Pat
     assert alone.figures["made"] == [80.0]
 
 
-def test_a_sample_that_was_entered_later_stands_where_it_was_taken(tmp_path: Path) -> None:
+def test_a_sample_entered_later_has_the_time_at_which_it_was_taken(tmp_path: Path) -> None:
     def sample(entered_h: int, us_cm: float, taken_h: int | None = None) -> SampleRow:
         taken_ms = None if taken_h is None else START_MS + taken_h * HOUR_MS
         return SampleRow(
@@ -101,7 +104,7 @@ def test_a_sample_that_was_entered_later_stands_where_it_was_taken(tmp_path: Pat
         )  # fmt: skip
 
     log = tmp_path / "log.db"
-    # Taken on the second day are one that was entered on it, and one that was entered on the third.
+    # Two samples are of the second day: one was entered on it, one on the third.
     late = [sample(30, 12.0), sample(31, 14.0, 20), sample(60, 16.0, 26), sample(61, 18.0)]
     write(log, iter([*butt("butt"), *late]))
     day = ("--from", "2025-06-16T16:00", "--to", "2025-06-17T16:00")
@@ -117,7 +120,7 @@ def test_an_empty_log_is_refused_with_a_sentence(tmp_path: Path) -> None:
     )
 
 
-# --- the accounts ---------------------------------------------------------------------------------
+# --- litres made ----------------------------------------------------------------------------------
 
 
 def bucket(number: int, least: float, greatest: float) -> Bucket:
@@ -131,28 +134,28 @@ def changed(hour: float, treated_l: float) -> CartridgeRow:
 
 
 def litres(buckets: list[Bucket], *changes: CartridgeRow) -> list[tuple[int, float]]:
-    return [(one.number, round(one.litres, 6)) for one in made(buckets, changes) if one.litres]
+    return [(one.number, round(one.litres, 6)) for one in production(buckets, changes) if one.litres]
 
 
-def test_a_change_of_cartridge_parts_its_hour_between_the_two() -> None:
+def test_a_change_of_cartridge_divides_its_hour_between_the_two() -> None:
     hours = [bucket(0, 100, 104), bucket(1, 0, 106), bucket(2, 3, 8)]
     assert litres(hours, changed(1.5, 106)) == [(0, 4), (0, 2), (1, 3), (1, 5)]
 
 
-def test_accounts_that_fall_without_a_change_make_no_water() -> None:
+def test_a_total_that_falls_without_a_change_counts_as_no_water() -> None:
     assert litres([bucket(0, 100, 104), bucket(1, 102, 103)]) == [(0, 4), (0, 1)]
     assert litres([bucket(0, 100, 104), bucket(1, 0, 104), bucket(2, 1, 4)]) == [(0, 4), (0, 1), (0, 3)]
 
 
-def test_what_was_made_while_nobody_read_counts_when_it_is_seen() -> None:
+def test_water_made_between_readings_counts_at_the_next_reading() -> None:
     assert litres([bucket(0, 100, 104), bucket(30, 110, 111)]) == [(0, 4), (0, 7)]
 
 
-def test_a_percentile_is_the_smallest_value_that_so_much_is_at_or_under() -> None:
+def test_a_percentile_is_the_smallest_value_that_its_share_does_not_exceed() -> None:
     assert percentiles([1.0, 2.0, 9.0], [1.0, 8.0, 1.0], (0.1, 0.5, 0.9, 0.91)) == (1.0, 2.0, 2.0, 9.0)
 
 
-def test_an_alarm_that_stood_before_and_one_that_still_stands_are_told_so(tmp_path: Path) -> None:
+def test_alarms_active_before_the_start_and_at_the_end_are_marked(tmp_path: Path) -> None:
     def at(hour: float, alarm: Trip | Advisory, change: AlarmChange) -> AlarmRow:
         return AlarmRow(Stamp(1, 9, START_MS + round(hour * HOUR_MS)), "butt", alarm, change, "", "")
 
@@ -163,12 +166,12 @@ def test_an_alarm_that_stood_before_and_one_that_still_stands_are_told_so(tmp_pa
         at(70, Advisory.RESERVOIR_LOW, AlarmChange.RAISED),
     ]
     before, still = incidents(rows, ())
-    assert (before.raised_ms, before.stood_ms(START_MS, 0)) == (None, 3 * HOUR_MS)
+    assert (before.raised_ms, before.active_ms(START_MS, 0)) == (None, 3 * HOUR_MS)
     assert still.ended_ms is None
     write(tmp_path / "log.db", iter([*butt("butt"), *rows]))
     page = report(tmp_path, tmp_path / "log.db")
     assert "before this report overflow" in page.text
-    assert "and still does" in page.text
+    assert "still active" in page.text
     assert page.figures["trips"] == [0.0], "it was shut before the report began"
 
 
@@ -179,26 +182,26 @@ def test_an_alarm_that_stood_before_and_one_that_still_stands_are_told_so(tmp_pa
         CartridgePlan(Sort.DISTILLER, rated_g=900.0),
     ],
 )
-def test_a_membrane_and_a_distiller_have_their_forecasts_as_they_stood(fitted: CartridgePlan) -> None:
+def test_a_membrane_and_a_distiller_have_past_forecasts(fitted: CartridgePlan) -> None:
     day = 24 * HOUR_MS
     curve = tuple(
         Point(START_MS + k * day, 20.0 * (k + 1), 20.0, 10.0 * math.exp(0.004 * k), 300.0, 18.0)
         for k in range(120)
     )
-    life = Life(0, START_MS, None, curve, (), (), 2400.0)
-    (seen,) = hindsight(fitted, 50.0, [life], [one.start_ms for one in curve], [], START_MS + 120 * day)
-    assert seen.outcome.fate is Fate.RUNNING
-    assert len(seen.stood) == MOMENTS
-    left = [one.crossing_l.median - one.treated_l for one in seen.stood]
+    life = CartridgeHistory(0, START_MS, None, curve, (), (), 2400.0)
+    (seen,) = backtest(fitted, 50.0, [life], [one.start_ms for one in curve], [], START_MS + 120 * day)
+    assert seen.outcome.status is Status.IN_USE
+    assert len(seen.forecasts) == MOMENTS
+    left = [one.crossing_l.median - one.treated_l for one in seen.forecasts]
     assert left == sorted(left, reverse=True), "what is left gets less"
-    assert {verdict(one, seen.outcome) for one in seen.stood} == {"not contradicted"}
+    assert {verdict(one, seen.outcome) for one in seen.forecasts} == {"not contradicted"}
 
 
 # --- the work -------------------------------------------------------------------------------------
 
 
 def test_a_month_out_of_years_is_read_in_no_more_work_than_out_of_three_months(tmp_path: Path) -> None:
-    """Steps of SQLite, and roll-ups that are read; without the look back at entries, which is bounded."""
+    """Counts steps of SQLite and means that are read, without the bounded search for earlier entries."""
     old, young = tmp_path / "old.db", tmp_path / "young.db"
     start = write_days(old, 365 + 60)
     write_days(young, 90)
@@ -225,7 +228,7 @@ def test_a_month_out_of_years_is_read_in_no_more_work_than_out_of_three_months(t
     assert old_steps <= 1.2 * young_steps
 
 
-def test_the_look_back_for_earlier_cartridges_is_bounded(tmp_path: Path) -> None:
+def test_the_search_for_earlier_cartridges_is_bounded(tmp_path: Path) -> None:
     rows = [CartridgeRow(Stamp(1, k, START_MS + k), "butt", "", 1.0 + k, 1.0, "", True) for k in range(50)]
     write(tmp_path / "log.db", iter(rows))
     with Reader(tmp_path / "log.db") as reader:

@@ -1,4 +1,4 @@
-"""The report of an invented year against its log, asked in plain SQL; its page, its PDF, and its refusals."""
+"""The report of an invented year, checked against plain SQL on its log; its page, its PDF, its refusals."""
 
 import io
 import re
@@ -51,7 +51,7 @@ START_MS = round(year.FIRST.timestamp() * 1000)
 END_MS = START_MS + year.DAYS * 86_400_000
 
 
-def told(*options: object) -> None:
+def report(*options: object) -> None:
     succeeds("report", *options)
 
 
@@ -72,7 +72,7 @@ def config(log: Path) -> Path:
 @pytest.fixture(scope="module")
 def html(log: Path, config: Path) -> str:
     out = log.with_name("year.html")
-    told(config, "--out", out)
+    report(config, "--out", out)
     return out.read_text()
 
 
@@ -91,7 +91,7 @@ def asked(log: Path) -> Iterator[Asked]:
 # --- every figure ---------------------------------------------------------------------------------
 
 ABOUT = {"load": 0.01, "end": 0.01}
-"""What the report works out hour by hour, and the queries by the minute."""
+"""Figures that the report computes by the hour and the queries by the minute."""
 
 
 def test_every_figure_is_that_of_an_independent_query(page: Read, asked: Asked) -> None:
@@ -114,8 +114,7 @@ def test_every_figure_is_that_of_an_independent_query(page: Read, asked: Asked) 
 def own_forecasts(
     asked: Asked, treated: dict[int, list[float]]
 ) -> Iterator[tuple[int, int, float, Forecast]]:
-    """The forecasts at the litres given, worked out anew day by day: number, place, litres treated, and what
-    was said."""
+    """Computes the forecasts at the litres given, day by day: number, place, litres treated, and forecast."""
     book: list[Evidence] = []
     feeds = uses = None
     week: list[tuple[float, float, float | None]] = []
@@ -143,7 +142,7 @@ def own_forecasts(
         book = [Evidence(load, bool(exhausted)) for load, exhausted in rows]
 
 
-def test_each_forecast_as_it_stood_is_what_the_log_up_to_then_says(page: Read, asked: Asked) -> None:
+def test_each_past_forecast_follows_from_the_log_up_to_its_moment(page: Read, asked: Asked) -> None:
     def figure(number: int, place: int, name: str) -> float:
         return page.figures[f"cartridge-{number}/forecast-{place}/{name}"][0]
 
@@ -157,7 +156,7 @@ def test_each_forecast_as_it_stood_is_what_the_log_up_to_then_says(page: Read, a
         left = said.litres_left.shifted(so_far)
         assert figure(number, place, "median") == pytest.approx(left.median, rel=0.03)
         assert figure(number, place, "low80") == pytest.approx(left.low80, rel=0.05)
-        # Before the feed of some months is known, each weekly mean of it narrows the far end by much.
+        # Until some months of feed are known, each weekly mean of it narrows the upper end a lot.
         wide = 0.3 if number == 1 else 0.05
         assert figure(number, place, "high80") == pytest.approx(left.high80, rel=wide)
         assert figure(number, place, "days") == pytest.approx(said.days_left.median, rel=0.1)
@@ -167,7 +166,7 @@ def test_each_forecast_as_it_stood_is_what_the_log_up_to_then_says(page: Read, a
     assert page.figures["cartridge-3/cost-expected"][0] == pytest.approx(year.PRICE / last)
 
 
-def test_the_forecasts_are_set_beside_what_came_true(page: Read, asked: Asked) -> None:
+def test_the_forecasts_are_compared_with_the_outcome(page: Read, asked: Asked) -> None:
     trips = [
         ms for (ms,) in asked.rows("SELECT ms FROM stood WHERE alarm = 'product-over-limit' ORDER BY ms")
     ]
@@ -175,7 +174,7 @@ def test_the_forecasts_are_set_beside_what_came_true(page: Read, asked: Asked) -
         for place in range(1, 8):
             at = f"cartridge-{number}/forecast-{place}"
             treated = page.figures[f"{at}/treated"][0]
-            # A fill that runs over a full hour stands in two hours.
+            # A fill that runs past a full hour counts in two hours.
             made_ms = asked.one(
                 "SELECT min(ms) FROM made WHERE number = ? AND hi >= ? - 0.01",
                 number - 1,
@@ -187,11 +186,11 @@ def test_the_forecasts_are_set_beside_what_came_true(page: Read, asked: Asked) -
             assert low <= true_l <= high, "in this invented year every forecast held"
     assert page.text.count("within 80 %") == 14
     assert page.text.count("not contradicted") == 8
-    for words in ("Gave out", "Still in", "it was time to order"):
+    for words in ("Exhausted", "In use", "advised to order"):
         assert words in page.text
 
 
-def test_nothing_from_after_a_moment_enters_its_forecast(log: Path) -> None:
+def test_no_row_after_a_moment_enters_its_forecast(log: Path) -> None:
     def until(end_ms: int) -> Season:
         with Reader(log) as reader:
             material = gather(reader, "barrel", START_MS, end_ms, lambda _: None)
@@ -200,16 +199,16 @@ def test_nothing_from_after_a_moment_enters_its_forecast(log: Path) -> None:
 
     whole = until(END_MS)
     for number, place in ((0, 3), (1, 5)):
-        then = whole.hindsight[number].stood[place]
-        # The fill may have gone on for an hour more.
-        short = until(then.at_ms + 3_600_000).hindsight[number].stood[-1]
+        then = whole.backtests[number].forecasts[place]
+        # The fill may continue for one more hour.
+        short = until(then.at_ms + 3_600_000).backtests[number].forecasts[-1]
         assert short == then
 
 
-def test_in_gallons_and_conductivity_it_is_the_same_water(log: Path, tmp_path: Path, page: Read) -> None:
+def test_gallons_and_conductivity_give_the_same_water(log: Path, tmp_path: Path, page: Read) -> None:
     config = tmp_path / "gallons.toml"
     config.write_text(CONFIG.format(more='volume = "US gal"\nsolids = "µS/cm"\ntemperature = "°F"\n'))
-    told(config, "--log", log, "--out", tmp_path / "r.html", "--from", "2025-06-01", "--to", "2025-06-30")
+    report(config, "--log", log, "--out", tmp_path / "r.html", "--from", "2025-06-01", "--to", "2025-06-30")
     june = read((tmp_path / "r.html").read_text())
     litres = page.figures["made/2025-06"][0]
     assert june.figures["made"][0] == pytest.approx(litres / LITRES_PER_US_GALLON)
@@ -218,13 +217,13 @@ def test_in_gallons_and_conductivity_it_is_the_same_water(log: Path, tmp_path: P
     assert june.shown["product-worst"].endswith(" µS/cm")
     weeks = [name for name in june.figures if name.startswith("made/")]
     assert sum(june.figures[name][0] for name in weeks) == pytest.approx(june.figures["made"][0])
-    assert "before this report begins" in june.text, "the first cartridge's past is looked at, and it is said"
+    assert "before this report begins" in june.text, "the first cartridge was fitted before the report"
 
 
 # --- the page and the paper -----------------------------------------------------------------------
 
 
-def test_the_page_stands_alone_and_says_in_words_what_it_shows(page: Read, html: str) -> None:
+def test_the_page_needs_no_other_file_and_describes_its_charts_in_words(page: Read, html: str) -> None:
     assert page.closed
     assert len(page.ids) == len(set(page.ids))
     assert all(one.startswith("#") and one[1:] in page.ids for one in page.refers)
@@ -242,9 +241,11 @@ def test_the_page_stands_alone_and_says_in_words_what_it_shows(page: Read, html:
     ):
         assert caution in page.text
     assert "Europe/Berlin, UTC+01:00 and UTC+02:00" in page.text
+    assert "± % (k = 2)" in page.text
+    assert "\\x" not in page.text, "a character was printed as its escape"
     assert "2024-12-31T23:00Z to 2025-12-31T23:00Z" in page.text
-    assert "no energy, no feed water" in page.text
-    # What strangers wrote is shown, and not obeyed.
+    assert "Energy, feed water" in page.text
+    # Text from outside is shown and never run as markup.
     assert year.SAMPLE_NOTE in page.text
     assert "Bog-garden <barrel>" in page.text
 
@@ -253,20 +254,20 @@ def test_the_same_log_makes_the_same_page(config: Path, tmp_path: Path) -> None:
     written = re.compile(r"<p>Written by clearwell .*</p>")
     made = []
     for name in ("one.html", "two.html"):
-        told(config, "--out", tmp_path / name, "--from", "2025-06-01", "--to", "2025-06-20")
+        report(config, "--out", tmp_path / name, "--from", "2025-06-01", "--to", "2025-06-20")
         made.append(written.sub("", (tmp_path / name).read_text()))
     assert made[0] == made[1]
 
 
 @pytest.mark.needs("libpangoft2-1.0-0")
 @pytest.mark.parametrize(("paper", "points"), [("a4", (595, 842)), ("letter", (612, 792))])
-def test_on_paper_it_is_numbered_and_holds_the_same(
+def test_the_pdf_has_page_numbers_and_the_same_content(
     log: Path, config: Path, tmp_path: Path, paper: str, points: tuple[int, int]
 ) -> None:
     from pypdf import PdfReader
 
     out = tmp_path / "june.pdf"
-    told(config, "--out", out, "--from", "2025-06-09", "--to", "2025-06-15", "--paper", paper)
+    report(config, "--out", out, "--from", "2025-06-09", "--to", "2025-06-15", "--paper", paper)
     pages = PdfReader(io.BytesIO(out.read_bytes())).pages
     texts = [" ".join(one.extract_text().split()) for one in pages]
     assert [round(float(side)) for side in pages[0].mediabox[2:]] == list(points)
@@ -275,13 +276,13 @@ def test_on_paper_it_is_numbered_and_holds_the_same(
     for words in (
         "Caution.",
         "safe to drink",
-        "Gave out",
+        "Exhausted",
         "Alarms and trips",
         "product-over-limit",
-        "How pure it was",
+        "Purity",
     ):
         assert words in whole
-    # A chart and its caption stay on one page: the axis and the words under it are found together.
+    # A chart and its caption are on one page, so the axis and the caption are found together.
     for axis, caption in (
         ("water made, L", "Water made, by day."),
         ("treated since new, L", "Above, the product"),
@@ -292,25 +293,25 @@ def test_on_paper_it_is_numbered_and_holds_the_same(
 # --- odd logs -------------------------------------------------------------------------------------
 
 
-def test_from_the_log_alone_it_says_what_it_had_to_assume(log: Path, tmp_path: Path, page: Read) -> None:
-    told("--log", log, "--out", tmp_path / "r.html", "--from", "2025-03-01", "--to", "2025-03-31")
+def test_a_report_from_the_log_alone_lists_its_assumptions(log: Path, tmp_path: Path, page: Read) -> None:
+    report("--log", log, "--out", tmp_path / "r.html", "--from", "2025-03-01", "--to", "2025-03-31")
     alone = read((tmp_path / "r.html").read_text())
     march = page.figures["product-median/2025-03"][0]
     assert alone.figures["product-median"] == pytest.approx([march, march], rel=1e-2)
-    assert "The target is taken to be 25 ppm" in alone.text
+    assert "The target is assumed to be 25 ppm" in alone.text
     assert "per L" in alone.text, "no currency was named"
 
 
-def test_a_month_without_water_reads_sensibly(log: Path, config: Path, tmp_path: Path) -> None:
-    told(config, "--out", tmp_path / "r.html", "--from", "2025-02-01", "--to", "2025-02-28")
+def test_a_month_without_water_has_sensible_text(log: Path, config: Path, tmp_path: Path) -> None:
+    report(config, "--out", tmp_path / "r.html", "--from", "2025-02-01", "--to", "2025-02-28")
     february = read((tmp_path / "r.html").read_text())
     assert february.figures["made"] == [0.0]
-    assert "No water flowed that the log knows of" in february.text
+    assert "The log shows no flow" in february.text
     assert february.tags["svg"] == 2
 
 
-def test_days_without_a_record_are_no_days_without_water(log: Path, config: Path, tmp_path: Path) -> None:
-    told(config, "--out", tmp_path / "r.html", "--from", "2025-08-05", "--to", "2025-08-22")
+def test_days_without_a_record_are_not_counted_as_dry_days(log: Path, config: Path, tmp_path: Path) -> None:
+    report(config, "--out", tmp_path / "r.html", "--from", "2025-08-05", "--to", "2025-08-22")
     august = read((tmp_path / "r.html").read_text())
     assert august.figures["gap-hours"] == [240.0]
     assert august.text.count("no record") >= 20
@@ -323,15 +324,15 @@ def test_days_without_a_record_are_no_days_without_water(log: Path, config: Path
 @pytest.mark.parametrize(
     ("options", "said"),
     [
-        (("--out", "r.txt"), "ends in .html or .pdf"),
+        (("--out", "r.txt"), "must end in .html or .pdf"),
         (("--out", "nowhere/r.html"), "there is no directory"),
         (("--out", "there.html"), "is there already"),
         (("--out", "r.html", "--reservoir", "pond"), "no such reservoir; it has barrel"),
-        (("--out", "r.html", "--from", "2026-06-01"), "the log ends before that"),
+        (("--out", "r.html", "--from", "2026-06-01"), "the log ends earlier"),
         (("--out", "r.html", "--from", "soon"), "is no moment"),
     ],
 )
-def test_a_mistake_is_answered_in_one_sentence(
+def test_a_mistake_gets_one_sentence(
     log: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, options: tuple[str, ...], said: str
 ) -> None:
     monkeypatch.chdir(tmp_path)
@@ -340,12 +341,12 @@ def test_a_mistake_is_answered_in_one_sentence(
     assert Path("there.html").read_text() == "mine"
 
 
-def test_without_a_log_it_asks_for_one(tmp_path: Path) -> None:
-    assert "which log" in refused("report", "--out", tmp_path / "r.html")
+def test_without_a_log_the_command_asks_for_one(tmp_path: Path) -> None:
+    assert "no log is given" in refused("report", "--out", tmp_path / "r.html")
 
 
 @pytest.mark.parametrize(("library", "name"), [("matplotlib", "r.html"), ("weasyprint", "r.pdf")])
-def test_without_the_extra_it_says_what_is_missing(
+def test_without_the_extra_the_missing_library_is_named(
     log: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, library: str, name: str
 ) -> None:
     monkeypatch.setitem(sys.modules, library, None)

@@ -1,4 +1,4 @@
-"""An invented year of one barrel, written through the real log: three cartridges, of which two give out.
+"""An invented year of one barrel, written through the real log: three cartridges, of which two are exhausted.
 
 Every number is made up and stands for no real installation. A fill a day at half a litre a minute, read once
 a minute; a reading every hour in between. No water is made in February, and the bridge is off for ten
@@ -13,7 +13,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-from bridge.forecast import persistence as prospect_saved
+from bridge.forecast import persistence
 from bridge.forecast.learned import Kept, Learned
 from bridge.guard.model import Advisory, AlarmId, Flow, Trip
 from bridge.history.limits import LogSettings
@@ -50,7 +50,7 @@ SAMPLE_NOTE = "<b>bold</b> & <script>alert(1)</script>"
 
 @dataclass(slots=True)
 class Barrel:
-    """The world, and what is put into the log of it."""
+    """The invented world and its log rows."""
 
     treated_l: float = 0.0
     applied_g: float = 0.0
@@ -104,7 +104,7 @@ class Barrel:
         return 0.6 + (self.feed - 0.6) * through + abs(self.chance.gauss(0.0, 0.02))
 
     def day(self, day: datetime, after: datetime) -> None:
-        """One day: rest, and a fill that begins in the evening."""
+        """Runs one day: idle, then a fill that begins in the evening."""
         yearly = math.cos((day.timetuple().tm_yday - 30) / 365.0 * math.tau)
         self.feed = 300.0 * (1.0 + 0.15 * yearly) * self.chance.uniform(0.98, 1.02)
         wanted_l = (
@@ -157,7 +157,7 @@ class Barrel:
         return end
 
     def spent(self, end: datetime) -> None:
-        """The grower acknowledges, changes the cartridge the next morning, and resets."""
+        """Acknowledges the trip, changes the cartridge the next morning, and resets."""
         self.asked(end + timedelta(minutes=40), "acknowledge product-over-limit")
         self.alarm(end + timedelta(minutes=40), Trip.PRODUCT_OVER_LIMIT, AlarmChange.ACKNOWLEDGED, by="hub")
 
@@ -190,7 +190,7 @@ class Barrel:
 
 
 def by_hand(barrel: Barrel, day: datetime) -> None:
-    """What happened on some days beside the fills."""
+    """Adds events other than fills."""
     at = day + timedelta(hours=9)
     number = (day.date() - FIRST.date()).days
     if number in (40, 290):
@@ -223,18 +223,18 @@ def by_hand(barrel: Barrel, day: datetime) -> None:
 
 
 def off(day: datetime) -> bool:
-    """Whether the bridge was off that day."""
+    """Returns whether the bridge was off that day."""
     return (8, 10) <= (day.month, day.day) < (8, 20)
 
 
 def batches(barrel: Barrel, days: int) -> Iterator[tuple[datetime, list[ReadingRow | EntryRow]]]:
-    """The rows of each day, in order of time."""
+    """Yields the rows of each day, in order of time."""
     for number in range(days):
         local, after = (_midnight(number + k) for k in (0, 1))
         if off(local):
             continue
         by_hand(barrel, local)
-        # Days are local ones, of 23 to 25 hours; the clock that the readings follow knows no summer.
+        # Local days have 23 to 25 hours; the clock of the readings has no summer time.
         barrel.day(local.astimezone(UTC), after.astimezone(UTC))
         rows, barrel.waiting = sorted(barrel.waiting, key=lambda row: row.stamp.utc_ms), []
         yield local, rows
@@ -246,7 +246,7 @@ def _midnight(number: int) -> datetime:
 
 
 def write(path: Path, days: int = DAYS) -> Barrel:
-    """Write the year into a log at ``path``, through the log's own thread and file."""
+    """Writes the year into a log at ``path``, through the log's own thread."""
     barrel = Barrel()
     log = Log(path, settings=LogSettings(outbox=None))
     barrel.boot = log.start().result().boot
@@ -254,7 +254,7 @@ def write(path: Path, days: int = DAYS) -> Barrel:
     for _, rows in batches(barrel, days):
         ordered: list[ReadingRow | EntryRow] = []
         for row in rows:
-            # A stamp's order is that of time; the world above jumps to and fro within a day.
+            # Stamps must rise in time; the rows above are not in order within a day.
             sequence += 1
             ordered.append(_restamped(row, sequence))
         log.write(with_minutes(roll, ordered))
@@ -262,7 +262,7 @@ def write(path: Path, days: int = DAYS) -> Barrel:
     last = roll.close()
     assert last is not None
     log.write([MinuteRow("barrel", last)])
-    log.write([prospect_saved.written("barrel", kept(barrel))], durable=True)
+    log.write([persistence.written("barrel", kept(barrel))], durable=True)
     assert log.close(30.0), log.trouble
     assert log.figures.lost_readings == 0
     return barrel
@@ -280,7 +280,7 @@ def with_minutes(roll: RollUp, rows: Iterable[ReadingRow | EntryRow]) -> list[Ro
 
 
 def kept(barrel: Barrel) -> Kept:
-    """What the daemon would keep of its forecast: enough to read limit and cartridge from the log."""
+    """Returns the forecast state that a daemon saves: the report reads limit and cartridge from it."""
     fitted = CartridgePlan(Kind.EXCHANGE, RATED_G, price=PRICE)
     load = Load(barrel.treated_l, barrel.applied_g)
     return Kept(Learned(), fitted, LIMIT_PPM, barrel.feed, barrel.volume, load)

@@ -1,4 +1,4 @@
-"""A small bridge of the tests: it speaks the real protocol to a rig and does what the test tells it."""
+"""A small bridge for the tests: it uses the real protocol and sends only what the test asks for."""
 
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
@@ -30,7 +30,7 @@ M = TypeVar("M")
 
 @dataclass
 class Bench:
-    """A rig in virtual time with a bridge that keeps everything it heard."""
+    """A rig in virtual time with a bridge that keeps all received messages."""
 
     rig: Rig
     heard: list[FromController] = field(default_factory=list)
@@ -70,20 +70,20 @@ class Bench:
         self.send(Identify(self.next_sequence()))
 
     def wait(self, seconds: float, step_s: float = 0.1) -> None:
-        """Let line time go on; the bridge says nothing."""
+        """Advances line time; the bridge sends nothing."""
         end_s = self.rig.line_s + seconds
         while self.rig.line_s < end_s:
             self._hear(self.rig.advance(min(end_s, self.rig.line_s + step_s)))
 
     def keep_open(self, seconds: float, path: Flow = Flow.TO_RESERVOIR, step_s: float = 1.0) -> None:
-        """Renew a lease of 4 s in every step."""
+        """Renews a lease of 4 s in every step."""
         end_s = self.rig.line_s + seconds
         while self.rig.line_s < end_s:
             self.lease(path)
             self.wait(min(step_s, end_s - self.rig.line_s), step_s)
 
     def last(self, kind: type[M]) -> M:
-        """The newest message of this kind."""
+        """Returns the newest message of this class."""
         return [message for message in self.heard if isinstance(message, kind)][-1]
 
     @property
@@ -99,7 +99,7 @@ MakeBench = Callable[..., Bench]
 
 @pytest.fixture
 def make_bench() -> MakeBench:
-    """A bench that has booted: ``make_bench("probe-dry@10", speed=2.0, start_fraction=0.3)``."""
+    """Returns a maker of booted benches: ``make_bench("probe-dry@10", speed=2.0, start_fraction=0.3)``."""
 
     def make(
         *faults: str,

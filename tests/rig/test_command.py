@@ -1,4 +1,4 @@
-"""``clearwell rig``: the truth as JSON lines, and what is refused."""
+"""``clearwell rig``: the truth as JSON lines, and refused options."""
 
 import json
 from pathlib import Path

@@ -1,4 +1,4 @@
-"""The rig's water conducts as published water does."""
+"""The conductivity of the rig's water agrees with published values."""
 
 import pytest
 from iapws._iapws import _Viscosity

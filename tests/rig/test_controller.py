@@ -1,4 +1,4 @@
-"""The simulated controller keeps the protocol's promises about the valve."""
+"""The simulated controller keeps the protocol's rules about the valve."""
 
 from typing import Any
 
@@ -292,7 +292,7 @@ def test_whatever_is_sent_the_valve_is_never_open_beyond_the_newest_grant(
             rig.advance(rig.line_s + what)
         elif action == "lease":
             path, ms = what
-            # A line end first: garbage sent before must not swallow the command.
+            # A line end first, so that the garbage before it does not join the command.
             rig.receive(b"\n" + encode(Lease(sequence, path, ms)))
             open_until_s = rig.line_s + min(ms, 10_000) / 1000.0
         elif action == "close":

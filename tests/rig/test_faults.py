@@ -1,4 +1,4 @@
-"""Every fault does visibly what its name says, from its start to its end."""
+"""Every fault has the visible effect of its name, from its start to its end."""
 
 import math
 from collections.abc import Callable
@@ -67,8 +67,8 @@ def test_any_text_gives_a_fault_or_a_plain_refusal(text: str) -> None:
     assert 0.0 <= fault.start_s < fault.end_s
 
 
-# One row for each fault: seen(bench) is false on a sound rig and true while the fault is active. Before it
-# is asked, the rig has filled for a while.
+# One row for each fault: seen(bench) is false on a sound rig and true while the fault is active. The rig
+# fills for a while before the call.
 _SEEN: dict[FaultName, Callable[[Bench], bool]] = {
     FaultName.PROBE_STUCK: lambda b: len({r.product_us for r in b.readings()[-20:]}) == 1,
     FaultName.PROBE_DRY: lambda b: measured(b.reading.product_us) < 0.01,
@@ -118,7 +118,7 @@ _SEEN: dict[FaultName, Callable[[Bench], bool]] = {
     ),
 }
 
-# These need a course of their own; the tests below have it.
+# These need their own test, below.
 _TOLD_APART = {
     FaultName.PROBE_DRIFT,
     FaultName.OVERFLOW_FLOAT_DOWN,
@@ -155,7 +155,7 @@ def test_a_fault_is_seen_while_it_is_active_and_not_before(make_bench: MakeBench
 def _SEEN_safely(bench: Bench, name: FaultName) -> bool:
     try:
         return _SEEN[name](bench)
-    except IndexError:  # no refusal was heard yet
+    except IndexError:  # no refusal has come yet
         return False
 
 
@@ -292,7 +292,7 @@ def test_a_reset_injected_between_two_steps_is_not_lost_in_a_long_one(make_bench
     hellos = sum(isinstance(message, Hello) for message in bench.heard)
     now_s = bench.world.time_s
     bench.world.inject(Fault(FaultName.CONTROLLER_RESET, now_s, now_s + 2.0))
-    # One step reaches to the very end of the fault.
+    # One step reaches to the end of the fault.
     bench.wait(60.0, step_s=60.0)
     assert sum(isinstance(message, Hello) for message in bench.heard) == hellos + 1
 
@@ -302,6 +302,6 @@ def test_a_float_that_stays_up_asks_for_no_short_steps(make_bench: MakeBench) ->
     bench.wait(30.0)
     assert bench.reading.faults & LocalFault.OVERFLOW_CUT
     assert bench.rig.longest_step_s(60.0) > 30.0
-    # Its return must be seen for 2 s before the cut is taken back: there every second counts.
+    # The float must be down for 2 s before the cut clears, so steps are short there.
     bench.wait(575.5)
     assert bench.rig.longest_step_s(60.0) <= 1.0

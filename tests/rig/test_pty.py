@@ -1,4 +1,4 @@
-"""The rig on a real pseudo-terminal, as a program at the other end meets it."""
+"""The rig on a real pseudo-terminal, seen from a program at the other end."""
 
 import asyncio
 import contextlib
@@ -28,7 +28,7 @@ M = TypeVar("M", Ack, Hello, Reading)
 
 
 class Peer:
-    """Whoever opens the terminal."""
+    """A program that opens the terminal."""
 
     def __init__(self, path: FilePath) -> None:
         self.fd = os.open(path, os.O_RDWR | os.O_NOCTTY | os.O_NONBLOCK)
@@ -111,7 +111,7 @@ async def test_a_lease_opens_the_true_valve_and_silence_shuts_it_within_the_leas
         assert lasted_s > 0.45, "the lease ended before its time"
         reading = await peer.hear(Reading, Flow.SHUT)
         assert reading.faults & LocalFault.LEASE_LAPSED
-        # What flowed in says how long the valve was really open, however busy the machine is.
+        # The inflow shows how long the valve was really open, also on a busy machine.
         flow_l_s = POLYTUNNEL_WITH_DRAIN.fittings.flow_l_min / 60.0
         assert server.world.truth().inflow_l <= 0.5 * speed * flow_l_s * 1.001
         peer.leave()

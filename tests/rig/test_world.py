@@ -1,4 +1,4 @@
-"""The simulated water behaves like water: kept in balance, repeatable, and bad when it should be."""
+"""The simulated water: its balance, its repeatability, and its purity."""
 
 from dataclasses import replace
 from typing import Any
@@ -31,7 +31,7 @@ DAY_S = 86_400.0
 
 
 def _balance_of(world: World) -> None:
-    """Litres and milligrams that came are where they went."""
+    """Checks the balance of litres and milligrams."""
     r, p = world.reservoir, world.purifier
     start_l = world.scenario.barrel.start_fraction * r.capacity_l
     start_mg = start_l * world.scenario.barrel.start_ppm
@@ -118,7 +118,7 @@ def test_the_waterings_of_a_summer_day_are_drawn_and_in_winter_there_is_little()
 
 
 def _run_bridge(world: World, days: float, finest: bool) -> tuple[Truth, int, list[bytes]]:
-    """A plain fill between two marks for some days; the truth, the fills, and every byte heard."""
+    """Fills between two marks for some days; returns the truth, the fills, and every received byte."""
     rig = Rig(world)
     decoder = Decoder(Direction.TO_BRIDGE)
     heard: list[bytes] = []
@@ -197,9 +197,9 @@ def test_an_exhausted_cartridge_lets_the_feed_through_within_a_tenth_of_its_life
 def test_the_first_product_after_a_rest_is_bad_and_flow_washes_it_out() -> None:
     purifier = Purifier(Cartridge())
     assert purifier.product_ppm(320.0, 15.0) < 1.0
-    purifier.rest(2 * 3600.0, 320.0)
+    purifier.stand(2 * 3600.0, 320.0)
     after_two_hours = purifier.product_ppm(320.0, 15.0)
-    purifier.rest(22 * 3600.0, 320.0)
+    purifier.stand(22 * 3600.0, 320.0)
     after_a_day = purifier.product_ppm(320.0, 15.0)
     assert 5.0 < after_two_hours < after_a_day
     assert after_a_day > 50.0
@@ -212,7 +212,7 @@ def test_the_first_product_after_a_rest_is_bad_and_flow_washes_it_out() -> None:
 def test_the_salt_that_standing_water_carries_out_does_not_depend_on_the_step(step_l: float) -> None:
     cartridge = Cartridge(floor_ppm=0.0)
     purifier = Purifier(cartridge)
-    purifier.rest(30 * DAY_S, 320.0)
+    purifier.stand(30 * DAY_S, 320.0)
     washed_mg = sum(purifier.flow(step_l, 320.0, 15.0).product_mg for _ in range(round(10.0 / step_l)))
     assert washed_mg == pytest.approx(cartridge.standing_ppm * cartridge.hold_up_l, rel=1e-6)
 
@@ -222,7 +222,7 @@ def test_a_membrane_passes_more_when_warm_and_creeps_at_rest() -> None:
     purifier.flow(5.0, 320.0, 25.0)  # the tiny bed is spent: what is seen is the membrane
     assert purifier.product_ppm(320.0, 25.0) == pytest.approx(16.0, rel=0.01)
     assert purifier.product_ppm(320.0, 10.0) < purifier.product_ppm(320.0, 30.0)
-    purifier.rest(DAY_S, 320.0)
+    purifier.stand(DAY_S, 320.0)
     assert purifier.product_ppm(320.0, 25.0) > 150.0
     for _ in range(60):
         purifier.flow(0.1, 320.0, 25.0)

@@ -67,8 +67,6 @@ def test_the_unit_is_what_the_program_counts_on() -> None:
     assert 0 < int(service["WatchdogSec"][0]) <= 30
     assert service["RestartPreventExitStatus"] == ["2"]
     assert f"/var/lib/{service['StateDirectory'][0]}" == configuration.SERVICE_STATE
-    assert service["RuntimeDirectory"] == ["clearwell"]
-    assert service["RuntimeDirectoryPreserve"] == ["restart"]
     assert [line.split(":")[0] for line in service["LoadCredential"]] == ["hub_username", "hub_password"]
     assert {"char-ttyUSB rw", "char-ttyACM rw"} == set(service["DeviceAllow"])
     assert "PrivateDevices" not in service
@@ -153,16 +151,15 @@ async def test_the_daemon_makes_no_call_and_touches_no_file_that_the_unit_refuse
         hub=f'[hub.tls]\nca_file = "{certificates}/ca.pem"',
         top=secrets("clearwell", PASSWORD),
     )
-    state, runtime = tmp_path / "state", tmp_path / "runtime"
-    for folder in (state, runtime):
-        folder.mkdir()
+    state = tmp_path / "state"
+    state.mkdir()
     log = f'[log]\npath = "{state}/clearwell.db"'
     config.write_text(config.read_text().replace("[log]\nenabled = false", log))
     start("rig", "--pty", tmp_path / "no-controller", "--speed", "10")
     traced = tmp_path / "calls"
     daemon = start(
         "run", "--config", config, under=("strace", "-f", "-qq", "-s", "200", "-o", str(traced)),
-        RUNTIME_DIRECTORY=str(runtime), STATE_DIRECTORY=str(state), PYTHONDONTWRITEBYTECODE="1",
+        STATE_DIRECTORY=str(state), PYTHONDONTWRITEBYTECODE="1",
     )  # fmt: skip
     daemon.has_printed('"event": "controller-hello"')
     daemon.has_printed('"event": "hub-connected"')
@@ -182,6 +179,5 @@ async def test_the_daemon_makes_no_call_and_touches_no_file_that_the_unit_refuse
     # ProtectSystem=strict: written to are the service's own directories and the device.
     written = set(re.findall(r'openat\(AT_FDCWD, "([^"]+)", [^)]*O_(?:WRONLY|RDWR|CREAT)', calls))
     assert any(path.startswith(str(state)) for path in written)
-    assert any(path.startswith(str(runtime)) for path in written)
-    own = (str(state), str(runtime), str(tmp_path / "no-controller"), "/dev/null", "/dev/pts/")
+    own = (str(state), str(tmp_path / "no-controller"), "/dev/null", "/dev/pts/")
     assert [path for path in written if not path.startswith(own)] == []

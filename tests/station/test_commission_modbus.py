@@ -8,7 +8,7 @@ import pytest
 
 from bridge.bench import commissioning
 from bridge.bench.bench import Bench
-from bridge.bench.commissioning import Result, Verdict, Walk
+from bridge.bench.commissioning import Checklist, Result, Verdict
 from bridge.config.loading import load
 from tests.daemon.test_modbus_daemon import LIMITED, PLAIN, configured
 from tests.transport.modbus_line import Devices, serving
@@ -51,7 +51,7 @@ async def walked(config: Path, devices: Devices) -> list[Result]:
 
     def walk() -> list[Result]:
         with Bench(station) as bench:
-            return list(Walk(bench, station, ask).results())
+            return list(Checklist(bench, station, ask).results())
 
     return await asyncio.to_thread(walk)
 
@@ -75,7 +75,7 @@ async def test_the_kill_test_tells_who_would_shut_the_valve(
         assert {result.verdict for result in others} == {Verdict.PASSED}, others
     elif how == "plain":
         assert kill.verdict is Verdict.NOT_FITTED
-        assert "nothing shuts the valve but the overflow float" in kill.seen
+        assert "nothing shuts the valve but the overflow float" in kill.observed
     else:
         assert kill.verdict is Verdict.FAILED, kill
     assert not devices.relays[0]

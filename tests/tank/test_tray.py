@@ -1,4 +1,4 @@
-"""A tray thickens as it dries; a flush thins it."""
+"""The concentration in a tray, and the flush that lowers it."""
 
 import math
 
@@ -12,7 +12,7 @@ from bridge.tank.tray import cycles, flush, run_off_share
 
 
 def poured_through(volume_l: float, tray_ppm: float, given_ppm: float, poured_l: float) -> float:
-    """The tray's ppm, a little at a time: in comes the given water, out runs as much of the mixture."""
+    """Return the ppm of the tray, calculated in small steps of inflow and equal run-off of the mixture."""
     steps = 20_000
     tray = Balance.of_water(volume_l, tray_ppm)
     for _ in range(steps):
@@ -20,23 +20,23 @@ def poured_through(volume_l: float, tray_ppm: float, given_ppm: float, poured_l:
     return tray.ppm
 
 
-def test_a_tray_that_lost_three_quarters_of_its_water_stands_at_four_cycles() -> None:
+def test_a_tray_that_lost_three_quarters_of_its_water_has_four_cycles() -> None:
     dried = evaporation(Balance.of_water(8.0, 12.0), 6.0)
     assert cycles(dried.ppm, 12.0) == pytest.approx(4.0)
 
 
-def test_rain_thins_a_tray_to_less_than_one_cycle() -> None:
+def test_rain_dilutes_a_tray_to_less_than_one_cycle() -> None:
     assert cycles(6.0, 12.0) == pytest.approx(0.5)
 
 
-def test_pouring_through_what_the_flush_says_brings_the_tray_where_it_says() -> None:
+def test_pouring_through_the_flush_gives_the_forecast_concentration() -> None:
     said = flush(5.0, 140.0, 8.0, 50.0)
     after = poured_through(5.0, 140.0, 8.0, said.through_l)
     assert after == pytest.approx(said.ppm_after, rel=1e-3)
     assert after < 50.0
 
 
-def test_tipping_out_and_filling_up_takes_less_water_and_ends_at_the_same_ppm() -> None:
+def test_tipping_out_and_refilling_takes_less_water_for_the_same_ppm() -> None:
     said = flush(5.0, 140.0, 8.0, 50.0)
     after = inflow(draw_off(Balance.of_water(5.0, 140.0), said.exchange_l), said.exchange_l, 8.0)
     assert after.ppm == pytest.approx(said.ppm_after)
@@ -66,11 +66,11 @@ def test_after_any_flush_the_tray_with_its_uncertainty_is_under_the_limit(
     assert after == pytest.approx(said.ppm_after, abs=1e-6)
 
 
-def test_a_wider_uncertainty_asks_for_a_larger_flush() -> None:
+def test_a_wider_uncertainty_needs_a_larger_flush() -> None:
     assert flush(5.0, 140.0, 8.0, 50.0, 10.0).through_l > flush(5.0, 140.0, 8.0, 50.0).through_l
 
 
-def test_with_the_run_off_share_the_tray_settles_where_it_is_to_be_kept() -> None:
+def test_with_the_run_off_share_the_tray_settles_at_the_wanted_ppm() -> None:
     share = run_off_share(10.0, 40.0)
     tray = Balance.of_water(5.0, 10.0)
     for _ in range(2000):
@@ -80,7 +80,7 @@ def test_with_the_run_off_share_the_tray_settles_where_it_is_to_be_kept() -> Non
     assert tray.ppm == pytest.approx(40.0, rel=0.03)
 
 
-def test_what_cannot_be_is_refused_with_what_would_be_right() -> None:
+def test_impossible_values_are_refused_with_advice() -> None:
     with pytest.raises(InputError, match="0 ppm"):
         cycles(100.0, 0.0)
     with pytest.raises(OutOfRangeError):

@@ -37,8 +37,8 @@ class OfShelf:
 def state_of(plan: HandPlan | ShelfPlan, rows: list[EntryRow]) -> OfPurifier | OfShelf:
     """Compute the state of a purifier or a shelf from its entries."""
     if isinstance(plan, ShelfPlan):
-        return OfShelf(plan, shelf.followed(plan, rows))
-    return OfPurifier(plan, by_hand.followed(plan, rows))
+        return OfShelf(plan, shelf.state_after(plan, rows))
+    return OfPurifier(plan, by_hand.state_after(plan, rows))
 
 
 def states(config: Path, named: str | None) -> list[OfPurifier | OfShelf]:
@@ -138,13 +138,13 @@ def drawn(found: OfPurifier | OfShelf, shown: Shown = AS_RECORDED) -> Iterator[s
 
 def _made(found: OfPurifier) -> State:
     state = found.state
-    return State(found.plan.ident, state.kept, state.ahead, None, len(state.earlier), state.points)
+    return State(found.plan.ident, state.kept, state.outlook, None, len(state.earlier), state.points)
 
 
 def _cost(found: OfPurifier) -> Interval | None:
-    plan, ahead = found.plan, found.state.ahead
+    plan, outlook = found.plan, found.state.outlook
     treated_l = found.state.kept.load.treated_l
-    left = None if ahead is None else ahead.litres_left
+    left = None if outlook is None else outlook.litres_left
     if plan.cartridge.price is None or left is None or treated_l + left.median <= 0.0:
         return None
     return per_litre(plan.cartridge.price, treated_l, left, plan.other_cost_per_l)

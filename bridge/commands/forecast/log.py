@@ -20,7 +20,7 @@ from bridge.history.rollup import HOUR_MS, Bucket
 from bridge.purifier.cartridge import Kind
 from bridge.purifier.forecast import Forecast, Interval
 from bridge.purifier.membrane import rejection_percent
-from bridge.station.view import Ahead
+from bridge.station.view import Outlook
 from bridge.tank.cover import HORIZON_DAYS, Cover, days_until_dry
 from bridge.units import DisplayUnits, Quantity, VolumeUnit
 
@@ -36,7 +36,7 @@ class State:
 
     reservoir: str
     kept: Kept
-    ahead: Forecast | Ahead | None
+    outlook: Forecast | Outlook | None
     cover: Cover | None
     earlier: int
     points: tuple[tuple[float, float], ...]
@@ -44,8 +44,8 @@ class State:
 
     def as_values(self) -> dict[str, Any]:
         """Return the forecast as values for JSON."""
-        ahead, kept = self.ahead, self.kept
-        litres, days = (None, None) if ahead is None else (ahead.litres_left, ahead.days_left)
+        outlook, kept = self.outlook, self.kept
+        litres, days = (None, None) if outlook is None else (outlook.litres_left, outlook.days_left)
         learned = kept.learned
         return {
             "reservoir": self.reservoir,
@@ -56,8 +56,8 @@ class State:
             "earlier_cartridges": self.earlier,
             "litres_left": None if litres is None else asdict(litres),
             "days_left": None if days is None else asdict(days),
-            "order_now": None if ahead is None or ahead.days_left is None else learned.order,
-            "rests_on": "" if ahead is None else ahead.rests_on,
+            "order_now": None if outlook is None or outlook.days_left is None else learned.order,
+            "rests_on": "" if outlook is None else outlook.rests_on,
             "days_of_cover": None if self.cover is None else cover_values(self.cover),
         }
 
@@ -89,7 +89,7 @@ def states(path: Path, named: str | None) -> list[State]:
             kept = persistence.read(saved[prefix + name], worth_keeping(kept.fitted, earlier))
             when = datetime.fromtimestamp(last_ms / 1000.0, UTC).astimezone()
             day = when.timestamp() / 86400.0
-            ahead = forecast_of(kept.fitted, kept.limit_ppm, kept.learned, kept.feed_ppm, kept.load, day)
+            outlook = forecast_of(kept.fitted, kept.limit_ppm, kept.learned, kept.feed_ppm, kept.load, day)
             cover = None
             if kept.volume_l is not None:
                 cover = days_until_dry(kept.learned.draw, kept.volume_l, when)
@@ -105,7 +105,7 @@ def states(path: Path, named: str | None) -> list[State]:
                         points.clear()
                     points.append(point)
             made.append(
-                State(name, kept, ahead, cover, len(worth_keeping(kept.fitted, earlier)), tuple(points))
+                State(name, kept, outlook, cover, len(worth_keeping(kept.fitted, earlier)), tuple(points))
             )
         return made
 
@@ -157,7 +157,7 @@ def _lines(state: State, shown: Shown) -> Iterator[str]:
 
 def lines_of(state: State, units: DisplayUnits) -> Iterator[str]:
     """Put what is known and forecast into words, one subject a line."""
-    kept, ahead = state.kept, state.ahead
+    kept, outlook = state.kept, state.outlook
     fitted, learned = kept.fitted, kept.learned
     if fitted is not None:
         yield line(
@@ -171,17 +171,17 @@ def lines_of(state: State, units: DisplayUnits) -> Iterator[str]:
         if fitted.price is not None and kept.load.treated_l > 0.0:
             cost = units.cost_as(fitted.price / kept.load.treated_l, ".3g")
             yield line("Cost so far", f"{cost}, if changed now")
-    if ahead is None and fitted is not None:
+    if outlook is None and fitted is not None:
         yield line("Forecast", "none yet, because feed, product or use are not known")
-    if ahead is not None and ahead.litres_left is not None:
-        yield line(*volume_left(ahead.litres_left, units))
-    if ahead is not None and ahead.days_left is not None:
-        yield line("Days left", interval_text(ahead.days_left, "days"))
+    if outlook is not None and outlook.litres_left is not None:
+        yield line(*volume_left(outlook.litres_left, units))
+    if outlook is not None and outlook.days_left is not None:
+        yield line("Days left", interval_text(outlook.days_left, "days"))
         order = "order now" if learned.order else "not yet"
         lead = 0.0 if fitted is None else fitted.lead_days
         yield line("Order", f"{order}; a new one is assumed to take {lead:g} days")
-    if ahead is not None:
-        yield line("It rests on", ahead.rests_on)
+    if outlook is not None:
+        yield line("It rests on", outlook.rests_on)
     if state.cover is not None:
         yield cover_line(state.cover, units)
 
@@ -219,14 +219,14 @@ def interval_text(x: Interval, unit: str, scale: float = 1.0) -> str:
 
 def plot(state: State, shown: Shown) -> Iterator[str]:
     """Plot the product against the volume treated, and the forecast volume at which it reaches the limit."""
-    if state.ahead is None or state.ahead.litres_left is None:
+    if state.outlook is None or state.outlook.litres_left is None:
         return
     units, factor = shown.units, shown.factors.get(state.reservoir)
     volume = units.litres(1.0)
     solids = Quantity(1.0, "ppm", "") if factor is None else units.ppm(1.0, factor)
     along = "litres" if units.volume is VolumeUnit.LITRE else volume.unit
     treated, limit = volume.number * state.kept.load.treated_l, solids.number * state.kept.limit_ppm
-    left = state.ahead.litres_left
+    left = state.outlook.litres_left
     median, low80, high80, low95, high95 = (
         treated + volume.number * one
         for one in (left.median, left.low80, left.high80, left.low95, left.high95)

@@ -188,13 +188,13 @@ def _until_then(
     path: Path, ident: str, typed: ByHand, found: Known | None
 ) -> tuple[float | None, float | None]:
     """Compute the litres and grams of the cartridge that is taken out, from the entries in the log."""
-    from bridge.forecast.by_hand import HandPlan, followed
+    from bridge.forecast.by_hand import HandPlan, state_after
     from bridge.history.records import when_ms
 
     if found is None or not isinstance(found.kept, HandPlan):
         return None, None
     before = [row for row in entries(path, ident) if typed.at_ms is None or when_ms(row) <= typed.at_ms]
-    load = followed(found.kept, before).kept.load
+    load = state_after(found.kept, before).kept.load
     return load.treated_l + (typed.litres or 0.0), load.taken_up_g or None
 
 
