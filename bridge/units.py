@@ -2,7 +2,7 @@
 
 Inside the bridge, on the hub and in records, units never change: litres, grams, °C, ppm on one scale for
 each reservoir, UTC. Sources: NIST Special Publication 811 (2008), appendix B, for 1 US gal = 231 in³,
-1 ft = 0.3048 m, 1 grain = 64.79891 mg and t/°C = (t/°F - 32) / 1.8, all of them exact.
+1 in = 0.0254 m, 1 ft = 0.3048 m, 1 grain = 64.79891 mg and t/°C = (t/°F - 32) / 1.8, all of them exact.
 """
 
 import math
@@ -16,6 +16,7 @@ from bridge.errors import InputError
 
 LITRES_PER_US_GALLON = 3.785411784
 MILLIGRAMS_PER_GRAIN = 64.79891
+METRES_PER_INCH = 0.0254
 LITRES_PER_CUBIC_FOOT = 28.316846592
 CACO3_EQUIVALENT_WEIGHT_G = 50.04
 """Grams in one equivalent of calcium carbonate: molar mass 100.09 g/mol over two charges."""
@@ -125,6 +126,14 @@ FAHRENHEIT = Unit("°F", 5.0 / 9.0, zero=32.0, spellings=("F",))
 PPM = Unit("ppm", 1.0)
 US_CM = Unit("µS/cm", 1.0, spellings=("uS/cm",))
 
+CENTIMETRE = Unit("cm", 0.01)
+INCH = Unit("in", METRES_PER_INCH, spellings=('"', "inch", "inches", "in"))
+
+LENGTH = Dimension(
+    "length",
+    (Unit("m", 1.0), CENTIMETRE, Unit("mm", 0.001), INCH,
+     Unit("ft", 12.0 * METRES_PER_INCH, spellings=("foot", "feet", "ft"))),
+)  # fmt: skip
 VOLUME = Dimension(
     "volume",
     (LITRE, Unit("mL", 0.001), Unit("m³", 1000.0, spellings=("m3",)), US_GALLON,

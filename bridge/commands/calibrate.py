@@ -288,7 +288,7 @@ def _show(outcome: "Outcome", probe: "ProbePlan") -> None:
 
 
 def _agree(outcome: "Outcome", new_cell: bool, unasked: bool) -> None:
-    """Has the result confirmed by a person, or refuses it."""
+    """Ask whether to keep the result, or refuse it."""
     if outcome.is_far and not new_cell:
         sentence = (
             f"The constant moved by {outcome.drift_percent:+.0f} %, more than ageing explains: a wrong "

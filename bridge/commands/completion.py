@@ -6,7 +6,7 @@ import click
 @click.command("completion")
 @click.argument("shell", type=click.Choice(["bash", "zsh", "fish"]))
 def command(shell: str) -> None:
-    """Print a script that lets bash, zsh or fish complete commands, options, values and files.
+    r"""Print a script that lets bash, zsh or fish complete commands, options, values and files.
 
     \b
     bash  clearwell completion bash > ~/.local/share/bash-completion/completions/clearwell

@@ -1,4 +1,4 @@
-"""The commands. Each lives in its own module and is imported only when it is called."""
+"""The command line. Each command has its own module, which is imported only if it is called."""
 
 import contextlib
 import importlib
@@ -11,35 +11,36 @@ from bridge import __version__
 from bridge.errors import ClearwellError, InputError
 
 COMMANDS = {
-    "run": "Keep the reservoirs filled: the daemon.",
+    "run": "Run the daemon, which keeps the reservoirs filled.",
+    "setup": "Ask about reservoir, purifier and hub, and write a configuration.",
     "check": "Check a configuration and explain what the daemon will do.",
-    "watch": "Watch any running bridge in the terminal, through the broker.",
+    "watch": "Watch any running bridge in the terminal, over the broker.",
     "demo": "A simulated rig, a broker and the daemon together, on one screen.",
     "rig": "Serve a simulated controller on a pseudo-terminal.",
-    "simulate": "Run years of faults in virtual time, and judge the bridge by what truly happened.",
+    "simulate": "Run years of faults in virtual time, and judge the bridge by the true state.",
     "sample": "Judge a reading taken by hand.",
-    "forecast": "When will the purifier give out?",
-    "sources": "Which way of making water is the right one, and what does a litre cost?",
+    "forecast": "When will the purifier be exhausted?",
+    "sources": "Which way of making water fits, and what does a litre cost?",
     "report": "Write a season's report: one HTML page, or a PDF.",
     "log": "Read events, alarms and commands out of the log.",
     "calibrate": "Find a cell's constant in a standard solution.",
     "commission": "Walk the commissioning checklist with the hardware attached.",
     "export": "Write the log as CSV or SenML.",
     "backup": "Copy the log into one file, also while the daemon runs.",
-    "restore": "Go on from a backup of the log.",
-    "doctor": "Look at everything a bridge needs, and say what is wrong and what to do.",
+    "restore": "Continue from a backup of the log.",
+    "doctor": "Check everything that a bridge needs, and report what is wrong and what to do.",
     "manual": "Show a page of the manual.",
     "completion": "Print a script that lets a shell complete commands and options.",
 }
 
-PATIENT = frozenset({"report", "export", "backup", "simulate"})
-"""Those that compute for long, and may run beside a daemon on the same small computer."""
-STEP_BACK = 10
-"""How much nicer they are (nice(2))."""
+LONG_RUNNING = frozenset({"report", "export", "backup", "simulate"})
+"""Commands that compute for long, and may run beside a daemon on the same small computer."""
+NICE_INCREMENT = 10
+"""The increment of their nice value (nice(2))."""
 
 
 class _Lazy(click.Group):
-    """Knows the name and the summary of each command without importing it."""
+    """A group that knows the names and summaries of its commands without importing them."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:
         return list(COMMANDS)
@@ -61,13 +62,13 @@ class _Lazy(click.Group):
 def entry() -> None:
     """Pure water for bog plants, always in stock.
 
-    A bridge between the small controller on a water purifier and the home hub: it lets water into the
-    reservoir only while everything is known to be right, and shuts the valve when it is not.
+    A bridge between the small controller on a water purifier and the home hub. It opens the fill valve only
+    while every condition is known to be met, and shuts it otherwise.
     """
 
 
 def main() -> None:
-    """Run the command line: status 0 when all went well, 2 for a user's mistake, 1 for everything else."""
+    """Run the command line. The exit status is 0 for success, 2 for a user's mistake, 1 for anything else."""
     try:
         status = entry(standalone_mode=False)
     except click.exceptions.Abort:
@@ -86,9 +87,9 @@ def main() -> None:
 
 
 def program() -> None:
-    """The command line as a process of its own, which may step back behind others."""
-    if PATIENT.intersection(sys.argv[1:2]):
-        # A close is not to wait for a picture of last year's water.
+    """Run the command line in a process of its own, with a lower priority for long commands."""
+    if LONG_RUNNING.intersection(sys.argv[1:2]):
+        # A close of the valve must not wait for a report.
         with contextlib.suppress(OSError):
-            os.nice(STEP_BACK)
+            os.nice(NICE_INCREMENT)
     main()

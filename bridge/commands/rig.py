@@ -1,4 +1,4 @@
-"""``clearwell rig``: a simulated controller for a separate ``clearwell run``."""
+"""``clearwell rig``: serves a simulated controller to a separate ``clearwell run``."""
 
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -40,8 +40,8 @@ def command(
 ) -> int:
     """Serve a simulated controller, purifier and barrel on a pseudo-terminal until interrupted.
 
-    The truth is printed every second and at every change of the valve: the true flow, the true volume and the
-    true dissolved solids.
+    The true state is printed every second and at every change of the valve: the flow, the volume and the
+    dissolved solids.
     """
     import asyncio
     import signal

@@ -55,14 +55,14 @@ class HandTable(_ByHandTable):
     def core(self, ident: str) -> HandPlan:
         """Make the plan of this purifier."""
         return HandPlan(
-            ident,
-            self.called(ident),
-            self.factor,
-            self.limit_ppm,
-            self.target,
-            self.feed_ppm,
-            self.cartridge.core(),
-            self.other_cost_per_l,
+            ident=ident,
+            name=self.called(ident),
+            factor=self.factor,
+            limit_ppm=self.limit_ppm,
+            target_ppm=self.target,
+            feed_ppm=self.feed_ppm,
+            cartridge=self.cartridge.core(),
+            other_cost_per_l=self.other_cost_per_l,
         )
 
 
@@ -75,13 +75,13 @@ class ShelfTable(_ByHandTable):
     def core(self, ident: str) -> ShelfPlan:
         """Make the plan of this shelf."""
         return ShelfPlan(
-            ident,
-            self.called(ident),
-            self.factor,
-            self.limit_ppm,
-            self.target,
-            self.price_per_l,
-            self.lead_days,
+            ident=ident,
+            name=self.called(ident),
+            factor=self.factor,
+            limit_ppm=self.limit_ppm,
+            target_ppm=self.target,
+            price_per_l=self.price_per_l,
+            lead_days=self.lead_days,
         )
 
 

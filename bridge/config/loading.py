@@ -120,7 +120,15 @@ def read(path: Path, environ: Mapping[str, str]) -> Configuration:
     kept = tuple(in_force(one, calibrations, overrides) for one in stations if one is not None)
     by_hand = tuple(table.core(ident) for ident, table in purifiers.items())
     on_shelves = tuple(table.core(ident) for ident, table in shelves.items())
-    plan = BridgePlan(kept, hub_part, log_part, display, by_hand, on_shelves, page_part)
+    plan = BridgePlan(
+        stations=kept,
+        hub=hub_part,
+        log=log_part,
+        display=display,
+        by_hand=by_hand,
+        shelves=on_shelves,
+        page=page_part,
+    )
     notes = notes_on(calibrations, reservoir_tables)
     return Configuration(
         plan, (*warnings_of(plan), *warnings_on(page_part), *_about_files(plan), *notes, *environment.strays)

@@ -55,9 +55,16 @@ class _NumberTable(Table):
     def quantity(self, scale: float, offset: float, lowest: float, highest: float) -> Quantity:
         """Make the quantity that is read from these registers."""
         return Quantity(
-            self.device, Function(self.function), self.address, NumberType(self.type),
-            WordOrder(self.word_order), scale, offset, lowest, highest,
-        )  # fmt: skip
+            device=self.device,
+            function=Function(self.function),
+            register=self.address,
+            number=NumberType(self.type),
+            order=WordOrder(self.word_order),
+            scale=scale,
+            offset=offset,
+            lowest=lowest,
+            highest=highest,
+        )
 
     @model_validator(mode="after")
     def _scaled(self) -> "_NumberTable":

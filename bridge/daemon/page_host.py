@@ -174,7 +174,7 @@ class PageHost:
             await _end(process)
 
     async def _receive(self, lines: asyncio.StreamReader) -> str | None:
-        """Handle the page's lines until there are no more. Returns why it cannot serve, if it said so."""
+        """Handle the page's lines until its output ends. Returns why it cannot serve, or None."""
         trouble: str | None = None
         while line := await lines.readline():
             match read_from_page(line):

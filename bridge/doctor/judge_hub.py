@@ -119,9 +119,13 @@ def _encryption(broker: BrokerSettings, facts: HubFacts) -> Finding:
     if broker.tls is None:
         if is_this_machine(broker.host):
             return found(Verdict.OK, "The connection is not encrypted, and does not leave this machine.")
-        what = "The connection to the broker is not encrypted; whoever reads it can send commands."
+        what = (
+            "The connection to the broker is not encrypted; anybody who reads the traffic can send commands."
+        )
         if broker.password is not None:
-            what = "The password goes to the broker in clear; whoever reads it can send commands."
+            what = (
+                "The password goes to the broker in clear; anybody who reads the traffic can send commands."
+            )
         return found(
             Verdict.LOOK, what, "Set up TLS on the broker and add the table [hub.tls]: see config/INSTALL.md."
         )

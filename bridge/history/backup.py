@@ -13,15 +13,14 @@ import time
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from pathlib import Path
 
 from bridge.errors import LogError
 from bridge.history import migration
+from bridge.history.holding import lock_of, move_aside
 from bridge.history.records import StateRow
 from bridge.history.schema import LAYOUT, layout_in, open_for_reading
 from bridge.history.store import Store
-from bridge.history.writer import lock_of
 
 PIECE_PAGES = 64
 LONGEST_PAUSE_S = 0.25
@@ -250,20 +249,11 @@ def _in_use(log: Path) -> LogError:
 def set_aside(log: Path) -> Path | None:
     """Move a log and its companions out of the way, under a name no file has yet; None where there is no
     log."""
-    base = f"{log.name}.before-restore-{datetime.now(UTC):%Y%m%dT%H%M%SZ}"
-    aside = log.with_name(base)
-    number = 2
-    while aside.exists():
-        aside = log.with_name(f"{base}-{number}")
-        number += 1
     there = log.exists()
     wal = log.with_name(log.name + "-wal")
     if not wal.exists() or not wal.stat().st_size:
         # All of it is in the file itself; SQLite makes these two anew.
         for ending in ("-wal", "-shm"):
             log.with_name(log.name + ending).unlink(missing_ok=True)
-    for ending in ("-wal", "-shm", ""):
-        companion = log.with_name(log.name + ending)
-        if companion.exists():
-            companion.rename(aside.with_name(aside.name + ending))
+    aside = move_aside(log, "before-restore")
     return aside if there else None

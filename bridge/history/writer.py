@@ -14,7 +14,6 @@ callback, once for each kind, and None when the file works again. Meanwhile rows
 within the bounds of :class:`bridge.history.limits.LogSettings`, and the file is tried again and again.
 """
 
-import fcntl
 import os
 import sqlite3
 import threading
@@ -22,23 +21,19 @@ import time
 from collections import deque
 from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import Future
-from dataclasses import dataclass, field
-from datetime import UTC, datetime
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from bridge.errors import InputError, LogError
 from bridge.history import migration, senml
 from bridge.history.errors import LogFault, LogTrouble, trouble_from
+from bridge.history.holding import locked, move_aside, state_of_damaged
 from bridge.history.limits import LogSettings
 from bridge.history.migration import SESSION
 from bridge.history.outbox import Outbox, OutboxLevel, Parcel
 from bridge.history.records import (
-    CommandRow,
     EntryRow,
-    EventRow,
-    ForecastRow,
-    MinuteRow,
     ReadingRow,
     Row,
     Stamp,
@@ -54,6 +49,7 @@ from bridge.history.schema import (
     open_for_writing,
 )
 from bridge.history.store import Store
+from bridge.history.waiting import Batch, Waiting
 
 COMMIT_S = 5.0
 """A row waits no longer for its commit."""
@@ -92,55 +88,6 @@ class LogFigures:
     queued: int
 
 
-@dataclass(slots=True)
-class _Batch:
-    """Rows of one call."""
-
-    rows: Sequence[Row]
-    durable: bool
-    done: Callable[[bool], None] | None
-    at_s: float
-
-
-@dataclass(slots=True)
-class _Waiting:
-    """Rows that are not in the file, in order and within bounds."""
-
-    settings: LogSettings
-    batches: deque[_Batch] = field(default_factory=deque)
-    lost_readings: int = 0
-    lost_entries: int = 0
-
-    def rows(self) -> list[Row]:
-        return [row for batch in self.batches for row in batch.rows]
-
-    def refuse(self) -> None:
-        """Whoever waits for the disk hears that it does not answer."""
-        for batch in self.batches:
-            if batch.done is not None:
-                done, batch.done = batch.done, None
-                done(False)
-
-    def bound(self) -> None:
-        """Drop what there is no room for: readings, then events, refused commands and minutes."""
-        self.refuse()
-        rows = self.rows()
-        newest = {row.key: row for row in rows if isinstance(row, StateRow)}
-        kept = [row for row in rows if not isinstance(row, StateRow) or newest[row.key] is row]
-        over = sum(isinstance(row, ReadingRow) for row in kept) - self.settings.most_waiting
-        self.lost_readings += max(0, over)
-        kept = _without(kept, over, lambda row: isinstance(row, ReadingRow))
-        for sort in (_is_event, _is_refused, _is_summary):
-            over = sum(not isinstance(row, ReadingRow) for row in kept) - self.settings.most_entries
-            before = len(kept)
-            kept = _without(kept, over, sort)
-            self.lost_entries += before - len(kept)
-        if len(kept) < len(rows):
-            durable = any(batch.durable for batch in self.batches)
-            at_s = self.batches[0].at_s
-            self.batches = deque([_Batch(kept, durable, None, at_s)])
-
-
 class Log:
     """One log for all reservoirs of a bridge.
 
@@ -166,11 +113,11 @@ class Log:
         self._retry_s = self._delay_s = retry_s
         self._retry_at_s = 0.0
         self._bell = threading.Condition()
-        self._fresh: deque[_Batch] = deque()
+        self._fresh: deque[Batch] = deque()
         self._asked: deque[tuple[Callable[[], Any], Future[Any]]] = deque()
         self._stop = False
         self._ended = False
-        self._waiting = _Waiting(self._settings)
+        self._waiting = Waiting(self._settings)
         self._store: Store | None = None
         self._lock = -1
         self._outbox = None if self._settings.outbox is None else Outbox(self._settings.outbox)
@@ -210,10 +157,10 @@ class Log:
                     done(False)
                 return
             idle = not self._fresh and not self._waiting.batches
-            self._fresh.append(_Batch(rows, durable, done, time.monotonic()))
+            self._fresh.append(Batch(rows, durable, done, time.monotonic()))
             if len(self._fresh) % _BOUND_EVERY == 0:
                 # The thread hangs on the disk.
-                hanging = _Waiting(self._settings, self._fresh)
+                hanging = Waiting(self._settings, self._fresh)
                 hanging.bound()
                 self._fresh = hanging.batches
                 self._waiting.lost_readings += hanging.lost_readings
@@ -423,7 +370,7 @@ class Log:
 
     def _open(self) -> Store:
         if self._lock < 0:
-            self._lock = _locked(self.path)
+            self._lock = locked(self.path)
         connection = connect_for_writing(self.path)
         try:
             layout = layout_in(connection)
@@ -488,16 +435,7 @@ class Log:
             saved = "The saved state in it could not be read."
         self._outbox = None if self._settings.outbox is None else Outbox(self._settings.outbox)
         self._state = {key: row for key, row in self._state.items() if not key.startswith("outbox.")}
-        base = f"{self.path.name}.damaged-{datetime.now(UTC):%Y%m%dT%H%M%SZ}"
-        aside = self.path.with_name(base)
-        number = 2
-        while aside.exists():
-            aside = self.path.with_name(f"{base}-{number}")
-            number += 1
-        for ending in ("-wal", "-shm", ""):
-            companion = self.path.with_name(self.path.name + ending)
-            if companion.exists():
-                companion.rename(aside.with_name(aside.name + ending))
+        aside = move_aside(self.path, "damaged")
         self._delay_s = 0.0
         return LogTrouble(
             LogFault.CORRUPTED,
@@ -558,7 +496,7 @@ class Log:
 
     def _flush(self) -> bool:
         self._retry_at_s = 0.0
-        self._waiting.batches.append(_Batch((), True, None, time.monotonic()))
+        self._waiting.batches.append(Batch((), True, None, time.monotonic()))
         return self._attempt(self._commit)
 
     def _peek(self, count: int) -> list[Parcel]:
@@ -577,38 +515,6 @@ class Log:
     def _acknowledge(self, parcel: Parcel) -> None:
         if self._outbox is not None:
             self._outbox.acknowledge(parcel)
-
-
-def lock_of(log: Path) -> Path:
-    """The file that the writer of a log keeps locked."""
-    return log.with_name(log.name + ".lock")
-
-
-def _locked(log: Path) -> int:
-    """The lock of a log, held; ``LogTrouble`` when another bridge holds it."""
-    log.parent.mkdir(parents=True, exist_ok=True)
-    held = os.open(lock_of(log), os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
-    try:
-        fcntl.flock(held, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except BlockingIOError as error:
-        os.close(held)
-        raise LogTrouble(
-            LogFault.LOCKED,
-            f"Another bridge writes the log {log}. Stop one, or give each its own log.",
-        ) from error
-    return held
-
-
-def state_of_damaged(path: Path) -> dict[str, StateRow]:
-    """The saved values of a damaged file whose checksum still fits. Raises :class:`sqlite3.Error`."""
-    connection = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, timeout=1.0)
-    try:
-        layout = layout_in(connection)
-        if 0 < layout < LAYOUT:
-            return migration.state_in(connection, layout)
-        return Store(connection).state()
-    finally:
-        connection.close()
 
 
 def add(path: Path, *makers: Callable[[Stamp], EntryRow]) -> tuple[EntryRow, ...]:
@@ -640,28 +546,3 @@ def add(path: Path, *makers: Callable[[Stamp], EntryRow]) -> tuple[EntryRow, ...
 def _next_session(state: dict[str, StateRow]) -> int:
     saved = state.get(SESSION)
     return 1 if saved is None else int(saved.text) + 1
-
-
-def _is_event(row: Row) -> bool:
-    return isinstance(row, EventRow)
-
-
-def _is_refused(row: Row) -> bool:
-    return isinstance(row, CommandRow) and not row.accepted
-
-
-def _is_summary(row: Row) -> bool:
-    return isinstance(row, MinuteRow | ForecastRow)
-
-
-def _without(rows: list[Row], count: int, sort: Callable[[Row], bool]) -> list[Row]:
-    """The rows without the first ``count`` of a sort."""
-    if count <= 0:
-        return rows
-    kept: list[Row] = []
-    for row in rows:
-        if count > 0 and sort(row):
-            count -= 1
-        else:
-            kept.append(row)
-    return kept

@@ -316,7 +316,7 @@ class Session:
             self.ended.set_result(None)
         else:
             self.ended.set_exception(error)
-            # Retrieved here, because asyncio complains about an exception that nobody retrieves.
+            # Retrieved here, because asyncio logs an exception that was never retrieved.
             self.ended.exception()
         reason = error or BrokerTrouble("the connection is closed")
         for waiting in (self._accepted, self._acknowledged, *self._granting.values()):

@@ -1,4 +1,4 @@
-"""How much tap water a tank of rain can take and stay under the limit, both readings being uncertain."""
+"""How much tap water a tank of rain can take under the limit, if both readings are uncertain. Core."""
 
 import math
 from dataclasses import dataclass
@@ -23,11 +23,14 @@ class Water:
 
 @dataclass(frozen=True, slots=True)
 class Blend:
-    """What may be added.
+    """The tap water that may be added.
 
-    ``share`` is the tap water's share of the finished blend that keeps its upper end (k = 2) under the limit,
-    ``share_at_best`` the one that brings the bare readings just to the limit. ``tap_l`` is what that share
-    means for the rain there is and the room in the tank; ``blend`` is the water it makes.
+    Attributes:
+        share: The share of tap water in the blend that keeps its upper end (k = 2) under the limit.
+        share_at_best: The share that brings the readings without their uncertainty just to the limit.
+        tap_l: The litres of tap water, limited by the room in the tank.
+        blend: The water that results.
+        assumed: The assumptions in words.
     """
 
     share: float
@@ -38,16 +41,19 @@ class Blend:
 
 
 def tap_into_rain(rain_l: float, room_l: float, rain: Water, tap: Water, limit_ppm: float) -> Blend:
-    """Litres of tap water that a tank of rain can take and stay under the limit.
+    """Compute the litres of tap water that keep a tank of rain under the limit.
+
+    Solids mix by volume, near enough, in dilute water.
 
     Args:
-        rain_l: litres of rain in the tank.
-        room_l: litres that still fit.
-        rain, tap: the two waters, on the limit's scale; solids mix by volume, near enough, in dilute water.
-        limit_ppm: the limit of the blend.
+        rain_l: The litres of rain in the tank.
+        room_l: The litres that still fit.
+        rain: The rain, on the limit's scale.
+        tap: The tap water, on the limit's scale.
+        limit_ppm: The limit of the blend.
 
     Raises:
-        InputError: a negative volume, or a limit that is not above zero.
+        InputError: A volume is negative, or the limit is not above zero.
     """
     for what, value in (("rain", rain_l), ("room", room_l)):
         if not (math.isfinite(value) and value >= 0.0):
@@ -69,7 +75,7 @@ def tap_into_rain(rain_l: float, room_l: float, rain: Water, tap: Water, limit_p
 
 
 def _largest_share(rain: Water, tap: Water, limit_ppm: float) -> float:
-    """The largest share whose upper end is at most the limit; the upper end is convex in the share."""
+    """Find the largest share whose upper end is at most the limit; the upper end is convex in the share."""
     if _upper(rain, tap, 1.0) <= limit_ppm:
         return 1.0
     if _upper(rain, tap, 0.0) > limit_ppm:

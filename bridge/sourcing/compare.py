@@ -1,4 +1,4 @@
-"""Which way of making water is the right one: every way compared on one feed, one need, one set of prices."""
+"""Compares every way of making water on one feed, one need and one set of prices. Core."""
 
 import math
 from dataclasses import dataclass
@@ -24,10 +24,11 @@ _PRICE_SD = 0.10
 
 @dataclass(frozen=True, slots=True)
 class Offer:
-    """One way, for one need. Every figure carries what it assumed.
+    """One way for one need. Every figure carries its assumptions.
 
-    ``fixed_per_year`` is paid at any size, ``per_l`` with every litre; ``cost_per_l`` is the two together at
-    the need. ``makes_l_per_day`` is the most that the way gives. Waste and energy are per litre of product.
+    ``fixed_per_year`` is paid at any size, ``per_l`` for every litre, and ``cost_per_l`` is both together at
+    the need. ``makes_l_per_day`` is the most that the way can supply. Waste and energy are per litre of
+    product.
     """
 
     way: Way
@@ -45,7 +46,7 @@ class Offer:
 
     @property
     def enough(self) -> bool:
-        """Whether it is enough on every day: the capacity reaches the need, and no dry spell stops it."""
+        """Whether the way meets the need on nearly every day, in capacity and in dry spells."""
         return self.days_met_share >= 0.99
 
 
@@ -58,10 +59,11 @@ def compare(
     cartridge: Cartridge | None = None,
     rain: Rain | None = None,
 ) -> tuple[Offer, ...]:
-    """Every way for this need, the cheapest suitable one first; rain only where a roof was given.
+    """Compare every way for this need, the cheapest suitable one first; rain only if there is a roof.
 
     Raises:
-        InputError: a negative price or need, a limit under the target, a recovery or rejection out of range.
+        InputError: A price or the need is negative, the limit is under the target, or a recovery or rejection
+            is out of range.
     """
     _check(need)
     case = _Case(need, tariffs)
@@ -81,20 +83,20 @@ def compare(
 
 
 def crossover(dearer_per_l: Offer, dearer_to_own: Offer) -> Figure | None:
-    """Litres a day at which the second way overtakes the first in money; None where it never does."""
+    """Find the litres a day from which the second way is cheaper than the first; None if it never is."""
     a, b = dearer_per_l, dearer_to_own
     return overtakes_at(a.fixed_per_year, a.per_l, b.fixed_per_year, b.per_l)
 
 
 def judge(product_ppm: float, need: Need) -> Suitability:
-    """At or over the limit unfit, from the target on marginal, under it suitable (common practice)."""
+    """Judge a product: unsuitable from the limit, marginal from the target (common practice)."""
     if product_ppm >= need.limit_ppm:
         return Suitability.UNSUITABLE
     return Suitability.MARGINAL if product_ppm >= need.target_ppm else Suitability.SUITABLE
 
 
 class _Case:
-    """The parts that all ways share: the need, the feed and the tariffs as figures."""
+    """The figures that all ways share: the need, the feed and the tariffs."""
 
     def __init__(self, need: Need, tariffs: Tariffs) -> None:
         self.need = need
@@ -291,7 +293,7 @@ class _Case:
         )
 
     def _through_membrane(self, way: Membrane) -> tuple[Figure, Figure, Figure]:
-        """Product in ppm, litres drawn from the tap and litres wasted, both per litre of product."""
+        """Return the product in ppm, and the litres drawn and wasted for each litre of product."""
         if not 0.0 < way.recovery <= 1.0:
             raise InputError(f"Membrane: a recovery of {way.recovery:g}; give more than 0 and at most 1.")
         if not 0.0 <= way.rejection_percent < 100.0:

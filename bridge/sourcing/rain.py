@@ -1,4 +1,4 @@
-"""How reliably a roof and a tank of a given size give water: a daily balance over recorded or drawn rain."""
+"""How reliably a roof and a tank supply water: a daily balance over recorded or simulated rain. Core."""
 
 import math
 import random
@@ -35,7 +35,7 @@ class Collection:
 
 @dataclass(frozen=True, slots=True)
 class RainBalance:
-    """What one run of days gave. Litres in + start = out + spilt + end."""
+    """The result of a run of days. Collected + start = given + spilt + end, in litres."""
 
     days: int
     days_met: int
@@ -47,13 +47,13 @@ class RainBalance:
 
     @property
     def reliability(self) -> float:
-        """Share of the days on which the whole need was met."""
+        """The share of the days on which the whole need was met."""
         return self.days_met / self.days if self.days else 0.0
 
 
 @dataclass(frozen=True, slots=True)
 class Reliability:
-    """Share of days met over many years: its mean, the worst year in ten, and the worst of all."""
+    """The share of days met over many years: its mean, the worst year in ten, and the worst of all."""
 
     mean: float
     one_year_in_ten: float
@@ -66,10 +66,10 @@ class Reliability:
 def balance(
     rain_mm: Sequence[float], collection: Collection, need_l_per_day: float, start_l: float = 0.0
 ) -> RainBalance:
-    """The tank day by day: rain comes in, what is over the brim spills, the need is drawn while it lasts.
+    """Balance the tank day by day: rain flows in, the surplus spills, and the need is drawn while it lasts.
 
     Raises:
-        InputError: a negative or non-finite rain, need or start, or a start beyond the tank.
+        InputError: A rain, the need or the start is negative or not finite, or the start exceeds the tank.
     """
     if not (math.isfinite(need_l_per_day) and need_l_per_day >= 0.0):
         raise InputError(f"Rain: a need of {need_l_per_day:g} L/day; it must be zero or more.")
@@ -100,14 +100,14 @@ def balance(
 
 
 def draw_year(monthly_mm: Sequence[float], wet_days: Sequence[float], seed: int) -> list[float]:
-    """A year of daily rain drawn from monthly means: wet spells by a two-state chain, amounts exponential.
+    """Draw a year of daily rain from monthly means: wet spells by a two-state chain, exponential amounts.
 
     A wet day is likelier after a wet day (persistence 0.75 of the chain: Geng et al., Agricultural and Forest
     Meteorology 36 (1986) 363, find p(wet | dry) = 0.75 x the share of wet days; from memory). A month's total
     scatters by itself about the mean. The same seed gives the same year.
 
     Raises:
-        InputError: not twelve months, a negative amount, or more wet days than the month has.
+        InputError: There are not twelve months, an amount is negative, or a month has too many wet days.
     """
     if len(monthly_mm) != 12 or len(wet_days) != 12:
         raise InputError(
@@ -139,12 +139,12 @@ def reliability(
     years: int = 60,
     seed: int = 1,
 ) -> Reliability:
-    """How reliably the need is met over many drawn years, each starting with what the last one left.
+    """Compute how reliably the need is met over many drawn years, each starting where the last one ended.
 
-    A year before them, from an empty tank and not counted, settles what the first one starts with.
+    An uncounted year from an empty tank gives the start of the first one.
 
     Raises:
-        InputError: as ``draw_year`` and ``balance``, or fewer than ten years.
+        InputError: As for ``draw_year`` and ``balance``, or there are fewer than ten years.
     """
     if years < 10:
         raise InputError(f"Rain: {years} years; give at least 10.")

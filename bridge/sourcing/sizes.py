@@ -1,4 +1,4 @@
-"""Which way is the cheapest for which size of collection. Core."""
+"""The cheapest way for each size of collection. Core."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -13,7 +13,7 @@ DAYS_PER_YEAR = 365.25
 
 @dataclass(frozen=True, slots=True)
 class Overtaking:
-    """From ``at`` litres a day on ``later`` is cheaper than ``first``; ``beyond`` if it cannot make that."""
+    """From ``at`` litres a day ``later`` is cheaper than ``first``; ``beyond`` if it cannot make them."""
 
     first: Offer
     later: Offer
@@ -31,12 +31,12 @@ class Stretch:
 
 
 def fit(offers: Sequence[Offer]) -> list[Offer]:
-    """The ways whose product may be given to the plants."""
+    """Return the ways whose product the plants tolerate."""
     return [offer for offer in offers if offer.suitability is not Suitability.UNSUITABLE]
 
 
 def overtakings(offers: Sequence[Offer]) -> list[Overtaking]:
-    """Each size at which one fit way overtakes another, the smallest first."""
+    """Return each size from which one fit way is cheaper than another, the smallest first."""
     found = []
     for first in fit(offers):
         for later in fit(offers):
@@ -47,12 +47,12 @@ def overtakings(offers: Sequence[Offer]) -> list[Overtaking]:
 
 
 def cost_per_l(offer: Offer, litres_per_day: float) -> float:
-    """Money a litre where so many litres a day are needed, above zero."""
+    """Return the cost of a litre for a need of so many litres a day, above 0."""
     return offer.fixed_per_year.value / (DAYS_PER_YEAR * litres_per_day) + offer.per_l.value
 
 
 def cheapest(offers: Sequence[Offer]) -> list[Stretch]:
-    """The cheapest fit way for every size of collection, from the smallest on, each within what it makes."""
+    """Return the cheapest fit way for every size of collection that it can supply, the smallest first."""
     ways = fit(offers)
     marks = {one.at.value for one in overtakings(offers)} | {offer.makes_l_per_day.value for offer in ways}
     ends = sorted({0.0, float("inf"), *marks})

@@ -1,4 +1,4 @@
-"""The ways to come by pure water and what each takes: plain values, every default the user's to change.
+"""The ways to get pure water, and their costs and effort as values whose defaults the user can change.
 
 Unless a line says otherwise the defaults are common practice, no source; money is in the user's own currency.
 """
@@ -12,7 +12,7 @@ COMMON = "common practice, no source"
 
 
 class Way(Enum):
-    """A way to come by pure water."""
+    """A way to get pure water."""
 
     TAP = "tap as it is"
     BOUGHT = "bought distilled water"
@@ -24,7 +24,7 @@ class Way(Enum):
 
 
 class Suitability(Enum):
-    """The product against limit and target."""
+    """The verdict on the product by its limit and target."""
 
     SUITABLE = "suitable"
     MARGINAL = "marginal"
@@ -33,7 +33,7 @@ class Suitability(Enum):
 
 @dataclass(frozen=True, slots=True)
 class Need:
-    """What is wanted of which feed; ppm on one scale. ``feed_sd_share`` is its relative deviation."""
+    """The water needed and its feed, in ppm on one scale; ``feed_sd_share`` is a relative deviation."""
 
     feed_ppm: float
     litres_per_day: float

@@ -43,7 +43,7 @@ def main() -> int:
     # The signal that ends the daemon goes to all its processes. The page still shows how the daemon stops.
     # The signals are blocked and not ignored, because the web server installs handlers of its own.
     signal.pthread_sigmask(signal.SIG_BLOCK, (signal.SIGTERM, signal.SIGINT))
-    # Whatever a library prints must not end up among the lines to the daemon.
+    # The output of a library must not mix with the lines to the daemon.
     out = os.dup(1)
     os.dup2(2, 1)
     try:

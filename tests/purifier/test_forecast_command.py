@@ -275,7 +275,7 @@ def test_a_feed_that_is_never_over_the_limit_is_reported(clearwell: Clearwell, t
         (f"{HEADER}\n1,nan,1\n", "feed_ppm is 'nan'"),
         (f"{HEADER}\n1,1_000,1\n", "feed_ppm is '1_000'"),
         (f"{HEADER}\n1,300,1\n2,300\n", "row 2 (line 3): product_ppm is missing"),
-        ("\xff\xfe\x00 no text", "no CSV file in UTF-8"),
+        ("\xff\xfe\x00 no text", "not a CSV file in UTF-8"),
     ],
 )
 def test_a_wrong_trace_gives_one_line_with_file_and_row_and_no_table(

@@ -14,7 +14,7 @@ import pytest
 
 from bridge.config.plan import BridgePlan, PagePlan
 from bridge.daemon import keeper_task
-from bridge.daemon.keeper import Keeper
+from bridge.daemon.keeper import Answered, Keeper
 from bridge.daemon.page_lines import CommandRequest, Opened, Setup, read_from_page, setup_line
 from bridge.daemon.process import Daemon
 from bridge.demo.rigged import RESERVOIR, station
@@ -109,9 +109,9 @@ def begin(board: Board, monkeypatch: pytest.MonkeyPatch) -> Begin:
         await within(daemon.ready.wait(), "the daemon never was ready")
         obeyed = daemon.keepers[RESERVOIR].command
 
-        def noted(command: GuardCommand) -> str | None:
+        def noted(command: GuardCommand, answered: Answered | None = None) -> str | None:
             commands.append(command)
-            return obeyed(command)
+            return obeyed(command, answered)
 
         monkeypatch.setattr(daemon.keepers[RESERVOIR], "command", noted)
         async with httpx.AsyncClient(timeout=DEADLINE_S) as web:

@@ -1,1 +1,1 @@
-"""What the commands share: the log file, the configuration in use, files to write, typed values."""
+"""Code that commands share: the log file, the configuration in use, files, and typed values."""

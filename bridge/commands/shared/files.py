@@ -1,7 +1,4 @@
-"""Numbers from named columns of a CSV file, each mistake named with its file, row and column.
-
-What the commands that write a file share: what it may be called, and that it appears when it is whole.
-"""
+"""Writes a file whole or not at all, and reads numbers from named columns of a CSV file."""
 
 import csv
 import math
@@ -14,9 +11,15 @@ from bridge.errors import ClearwellError, InputError
 
 
 def check_out(out: Path, log: Path, force: bool) -> None:
-    """Refuse a name that is taken, that cannot be, or that is the log's own.
+    """Check the name of a file to write.
 
-    :raises InputError: with what would be right.
+    Args:
+        out: The file.
+        log: The log, which must not be overwritten.
+        force: Whether an existing file may be replaced.
+
+    Raises:
+        InputError: The name is taken, impossible or that of the log.
     """
     if not out.parent.is_dir():
         raise InputError(f"--out {out}: there is no directory {out.parent}; create it or give another one")
@@ -34,9 +37,10 @@ def check_out(out: Path, log: Path, force: bool) -> None:
 
 
 def put(out: Path, content: bytes) -> None:
-    """Write a file that has its name only when it is whole.
+    """Write a file that gets its name only when it is complete.
 
-    :raises ClearwellError: it cannot be written; nothing is left there.
+    Raises:
+        ClearwellError: The file cannot be written; nothing is left behind.
     """
     target = out.resolve()
     part = target.with_name(f".{target.name}.{os.getpid()}.part")
@@ -53,20 +57,24 @@ def put(out: Path, content: bytes) -> None:
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """One row: where it stands in a message, and its numbers in the order of the columns asked for."""
+    """One row: its place for messages, and its numbers in the order of the columns asked for."""
 
     place: str
     values: tuple[float, ...]
 
 
 def read_columns(path: Path, names: Sequence[str]) -> Iterator[Row]:
-    """The rows of a CSV file one by one. Its first line names the columns; others are passed over.
+    """Iterate over the rows of a CSV file whose first line names the columns.
 
-    Empty lines are passed over too. Rows are counted from one and do not count the line with the names.
+    Other columns and empty lines are ignored. Rows are counted from 1 after the line with the names.
+
+    Args:
+        path: The file.
+        names: The columns to read.
 
     Raises:
-        InputError: a file that cannot be read or has no row, a column that is missing or named twice, or a
-            value that is missing, not a number, not finite or negative.
+        InputError: The file cannot be read or has no row, a column is missing or named twice, or a value is
+            missing, not a number, not finite or negative.
     """
     try:
         with path.open(newline="", encoding="utf-8-sig") as file:
@@ -82,9 +90,9 @@ def read_columns(path: Path, names: Sequence[str]) -> Iterator[Row]:
     except OSError as error:
         raise InputError(f"{path} cannot be read: {error.strerror}; give a CSV file.") from None
     except (UnicodeDecodeError, csv.Error):
-        raise InputError(f"{path} is no CSV file in UTF-8; its columns are {', '.join(names)}.") from None
+        raise InputError(f"{path} is not a CSV file in UTF-8; its columns are {', '.join(names)}.") from None
     if number == 0:
-        raise InputError(f"{path} has no rows; under the line with the columns belongs one for each reading.")
+        raise InputError(f"{path} has no rows; each reading needs a row under the line with the columns.")
 
 
 def _places(path: Path, header: list[str], names: Sequence[str]) -> list[tuple[int, str]]:

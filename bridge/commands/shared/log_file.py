@@ -1,4 +1,4 @@
-"""What the commands that read a log share: which file, its errors as a reader's, a bar, and a closed pipe."""
+"""Code for commands that read a log: the file, its errors, a progress bar, and a closed pipe."""
 
 import os
 import stat
@@ -19,15 +19,16 @@ if TYPE_CHECKING:
     from click._termui_impl import ProgressBar
 
     from bridge.history.reader import Reader
+    from bridge.history.records import EntryRow
 
 F = TypeVar("F", bound=Callable[..., Any])
 BAR_AFTER_S = 0.5
-"""Work that is done by then needs no bar."""
+"""Shorter work needs no bar."""
 _STEPS = 1000
 
 
 def which_log(command: F) -> F:
-    """The options that say which log."""
+    """Add the options that name a log."""
     for option in (
         click.option(
             "--config",
@@ -41,7 +42,7 @@ def which_log(command: F) -> F:
 
 
 def which_time(command: F) -> F:
-    """The options that say from when to when."""
+    """Add the options of a range of time."""
     for option in (
         click.option("--to", "until", metavar="T", help="Until this moment; a day is meant whole."),
         click.option("--from", "since", metavar="T", help="From this moment on."),
@@ -70,9 +71,10 @@ def log_path(config: Path) -> Path:
 
 
 def chosen(log_file: Path | None, config: Path | None) -> Path:
-    """The file that the options name; it is there and can be read.
+    """Return the file that the options name, if it exists and can be read.
 
-    :raises InputError: none or two are named, or there is no such file.
+    Raises:
+        InputError: None or both are named, or there is no such file.
     """
     if (log_file is None) == (config is None):
         raise InputError("which log? Give either --log with its file or --config with the configuration")
@@ -111,8 +113,9 @@ def _stands_at(path: Path) -> _Stands | None:
 def reading(path: Path) -> Iterator["Reader"]:
     """The log, open; what goes wrong is told as it concerns somebody who reads.
 
-    :raises InputError: the file is no log.
-    :raises LogError: it is one, and cannot be read now.
+    Raises:
+        InputError: The file is not a log.
+        LogError: The file is a log that cannot be read now.
     """
     from bridge.history.errors import LogFault, LogTrouble
     from bridge.history.reader import Reader
@@ -174,20 +177,26 @@ class Bar:
 
 @contextmanager
 def closed_pipe_is_an_end() -> Iterator[None]:
-    """Whoever reads our output may stop at any moment, as ``head`` does; that is no error."""
+    """Accept that the reader of our output stops early, as ``head`` does."""
     try:
         yield
         sys.stdout.flush()
     except BrokenPipeError:
-        # What is still in the buffer must not be tried again when the interpreter ends.
+        # The interpreter must not try to write the rest of the buffer when it ends.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def check_reservoirs(reader: "Reader", path: Path, names: tuple[str, ...], *, entries: bool) -> None:
     """Refuse a reservoir that the log does not know.
 
-    :param entries: one that has no reading yet and is named by an event is known too.
-    :raises InputError: which one, and which there are.
+    Args:
+        reader: The open log.
+        path: The file of the log, for messages.
+        names: The reservoirs.
+        entries: Whether a reservoir without readings that an event names is known too.
+
+    Raises:
+        InputError: The log does not know a reservoir.
     """
     known = reader.reservoirs()
     start, end = reader.span_ms()
@@ -198,3 +207,18 @@ def check_reservoirs(reader: "Reader", path: Path, names: tuple[str, ...], *, en
             continue
         there = ", ".join(known) or "none"
         raise InputError(f"--reservoir {name}: {path} has no such reservoir; it has {there}")
+
+
+def entries_of(path: Path, ident: str) -> "list[EntryRow]":
+    """Read all entries of one purifier or shelf; there are none if there is no log yet.
+
+    Raises:
+        LogError: The log cannot be read.
+    """
+    from bridge.history.records import Kind
+
+    if not path.exists():
+        return []
+    with reading(path) as reader:
+        kinds = (Kind.LITRES, Kind.SAMPLE, Kind.CARTRIDGE)
+        return list(reader.events(0, reader.span_ms()[1] + 1, kinds=kinds, reservoir=ident))

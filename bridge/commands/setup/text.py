@@ -1,0 +1,242 @@
+"""From the answers to the text of a configuration. Core."""
+
+import json
+import math
+from collections.abc import Iterator
+
+from bridge.commands.setup.answers import Answers, Page, ShapeKind
+from bridge.commands.setup.quantities import UnitSystem
+from bridge.commands.setup.questions import sensor_measured
+from bridge.commands.setup.readers import FACTOR
+from bridge.purifier.cartridge import Kind
+from bridge.units import LITRES_PER_US_GALLON
+from bridge.water.solids import LIMIT_PPM, TARGET_PPM
+
+_COMMENT_AT = 40
+_SLOWER = {Kind.EXCHANGE: 2.0, Kind.MEMBRANE: 3.0, Kind.DISTILLER: 2.0}
+"""How many times slower than on its label a purifier may be: cold water, low pressure, fouling. A rule of
+our own."""
+_SHORTEST_FILL_S = 1800
+_NO_RISE_S = 900
+_RINSE_MEMBRANE_S = 600
+
+CAUTIONS = """\
+# Cautions
+#
+# - Low voltage only. Valve, controller and probes run on 12 V or 24 V from a certified supply. Anything on
+#   the mains is work for a licensed electrician.
+# - Backflow: fit an air gap, or the device that the local plumbing code asks for, between the purifier and
+#   the drinking-water supply.
+# - Flooding: fit an overflow pipe to a drain. One valve and one float are not a safety system.
+# - A conductivity reading never shows that water is safe to drink: it says nothing of microbes, pesticides,
+#   lead or solvents. Roof water can carry roof treatments that no conductivity probe sees.
+"""
+
+
+def configuration(answers: Answers) -> str:
+    """Write the configuration: every value with what was typed, and what a newcomer changes next."""
+    parts = [_head(), *_display(answers), *_hub(answers), *_page(answers), *_reservoir(answers)]
+    return "\n".join(parts) + "\n"
+
+
+def capacity(answers: Answers) -> str:
+    """State how much the reservoir holds, so that a wrong size is seen at once."""
+    litres = answers.tank().capacity_l
+    if answers.units is UnitSystem.US:
+        return f"Brim-full it holds {litres / LITRES_PER_US_GALLON:.3g} US gal."
+    return f"Brim-full it holds {litres:.3g} L."
+
+
+# --- the tables of the configuration ----------------------------------------------------------------
+
+
+def _head() -> str:
+    return (
+        "# Written by clearwell setup. Change what you like, then have it checked: clearwell check FILE\n"
+        "# Every key that is not here has a default, which clearwell check prints.\n"
+        f"\n{CAUTIONS}"
+    )
+
+
+def _line(key: str, value: str | float | bool, comment: str = "") -> str:
+    match value:
+        case bool():
+            written = "true" if value else "false"
+        case int():
+            written = str(value)
+        case str():
+            # What JSON writes for a printable text is a basic string of TOML too.
+            written = json.dumps(value, ensure_ascii=False)
+        case _:
+            written = f"{value:.6g}"
+    text = f"{key} = {written}"
+    return f"{text:<{_COMMENT_AT - 1}} # {comment}" if comment else text
+
+
+def _table(name: str, comment: str = "") -> str:
+    return f"{f'[{name}]':<{_COMMENT_AT - 1}} # {comment}" if comment else f"[{name}]"
+
+
+def _display(answers: Answers) -> Iterator[str]:
+    us = answers.units is UnitSystem.US
+    yield _table("display", "the units that people see; stored values stay in L and °C")
+    yield _line("volume", "US gal" if us else "L")
+    yield _line("temperature", "°F" if us else "°C")
+    yield ""
+
+
+def _hub(answers: Answers) -> Iterator[str]:
+    if answers.broker is None:
+        yield "# Without a table [hub] there is no hub; the valve is guarded all the same."
+        yield '# [hub]\n# host = "localhost"\n'
+        return
+    host, port = answers.broker
+    yield "[hub]"
+    yield _line("host", host, "the MQTT broker")
+    if port is not None:
+        yield _line("port", port)
+    yield "# User name and password never stand here. They come from CLEARWELL_HUB__USERNAME and"
+    yield "# CLEARWELL_HUB__PASSWORD, or from the files hub_username and hub_password in the directory that"
+    yield "# the key secrets_dir names, above all tables."
+    if answers.broker_tls:
+        yield ""
+        yield _table("hub.tls", "an empty table trusts the authorities of this machine")
+        if answers.broker_ca is not None:
+            yield _line("ca_file", answers.broker_ca)
+    yield ""
+
+
+def _page(answers: Answers) -> Iterator[str]:
+    if answers.page is Page.NO:
+        return
+    host = "127.0.0.1" if answers.page is Page.HERE else "0.0.0.0"
+    yield _table("page", "without encryption: never open it to the internet")
+    yield _line("host", host, "127.0.0.1: this machine alone; 0.0.0.0: every network")
+    yield '# names = ["garden-pi.local"]           # the host names that browsers use; others are refused'
+    yield "# The token that lets people act comes from CLEARWELL_PAGE__TOKEN, never from this file."
+    yield ""
+
+
+def _reservoir(answers: Answers) -> Iterator[str]:
+    at = f"reservoir.{answers.ident}"
+    yield f"[{at}]"
+    yield _line("name", answers.name)
+    yield _line("port", answers.port, "the controller")
+    yield _line("factor", FACTOR, "the scale of every ppm here: ppm for each µS/cm at 25 °C")
+    yield "# rain_ppm = 10                         # if rain falls in; measure yours"
+    yield ""
+    yield from _shape(answers, at)
+    yield from _level(answers, at)
+    yield _table(f"{at}.product")
+    yield _line(
+        "cell_constant_per_cm",
+        answers.product_cell_per_cm,
+        f"{answers.typed['product_cell']}; a calibration takes precedence",
+    )
+    yield ""
+    if answers.feed_cell:
+        yield _table(f"{at}.feed")
+        yield _line("cell_constant_per_cm", answers.feed_cell_per_cm, answers.typed["feed_cell"])
+        yield ""
+    yield from _purifier(answers, at)
+    yield from _guard(answers, at)
+
+
+def _shape(answers: Answers, at: str) -> Iterator[str]:
+    sizes = {
+        ShapeKind.UPRIGHT: ("diameter", "height"),
+        ShapeKind.TAPERED: ("bottom_diameter", "top_diameter", "height"),
+        ShapeKind.LYING: ("diameter", "length"),
+        ShapeKind.BOX: ("length", "width", "height"),
+    }[answers.shape]
+    yield _table(f"{at}.shape", f"inside dimensions. {capacity(answers)}")
+    yield _line("kind", answers.shape.value)
+    for key in sizes:
+        yield _line(f"{key}_m", answers.metres[key], answers.typed[key])
+    yield ""
+
+
+def _level(answers: Answers, at: str) -> Iterator[str]:
+    typed = answers.typed
+    starts, ends = "a fill starts at or below", "a fill ends at"
+    if answers.has_switches:
+        starts, ends = "the low switch is at", "the full switch is at"
+    yield _table(f"{at}.level", "fractions of the capacity")
+    yield _line("refill_fraction", answers.fraction_at("start_at"), f"{starts} {typed['start_at']}")
+    yield _line("fill_fraction", answers.fraction_at("end_at"), f"{ends} {typed['end_at']}")
+    if answers.has_switches:
+        yield _line("low_switch", True)
+        yield _line("full_switch", True)
+    yield _line("overflow_float", answers.overflow_float, "fit an overflow pipe in any case")
+    yield ""
+    if not answers.has_sensor:
+        return
+    low_m, high_m = answers.metres["sensor_low"], answers.metres["sensor_high"]
+    low, high = answers.reads["sensor_low_reads"], answers.reads["sensor_high_reads"]
+    yield _table(f"{at}.level.sensor", "pairs of electrical fraction and depth in metres")
+    if not sensor_measured(answers):
+        yield "# The two fractions are a guess. Measure yours, and add pairs between them."
+    yield (
+        f"table = [[{low:.6g}, {low_m:.6g}], [{high:.6g}, {high_m:.6g}]]   "
+        f"# at {typed['sensor_low']} and {typed['sensor_high']}"
+    )
+    yield "# step_m = 0.010                        # the distance of two reed contacts, in a chain of them"
+    yield ""
+
+
+def _purifier(answers: Answers, at: str) -> Iterator[str]:
+    typed = answers.typed
+    yield _table(f"{at}.purifier")
+    yield _line("flow_max_l_min", answers.delivers_l_min, f"{typed['delivers']}, the most that it delivers")
+    yield _line("drain_valve", answers.drain_valve)
+    if answers.feed_ppm is not None:
+        yield _line("feed_ppm", answers.feed_ppm, f"{typed['feed']}; no cell measures it")
+    elif not answers.feed_cell:
+        yield "# feed_ppm = 320                        # measure yours with a pocket meter"
+    if answers.pulses_per_l is not None:
+        yield _line("litres_per_pulse", 1.0 / answers.pulses_per_l, f"{typed['pulses']} on the flow sensor")
+    yield ""
+    rating = {
+        "treats": answers.treats_l,
+        "treats_of": answers.treats_of_ppm,
+        "takes_up": answers.takes_up_g,
+        "scale": answers.scale_g,
+        "rejection_percent": answers.rejection_percent,
+    }
+    if all(value is None for value in rating.values()):
+        yield f"# Without a rating there is no forecast. The table is [{at}.cartridge] with"
+        yield f'# kind = "{answers.purifier.value}"; clearwell manual configuration has its keys.'
+        yield ""
+        return
+    units = {"treats": "litres", "treats_of": "ppm", "takes_up": "grams", "scale": "grams"}
+    yield _table(f"{at}.cartridge", "for the forecast")
+    yield _line("kind", answers.purifier.value)
+    for key, value in rating.items():
+        if value is not None:
+            source = typed["rating_of" if key == "treats_of" else "rating"]
+            yield _line(key, value, f"{units.get(key, 'per cent')}; typed: {source}")
+    yield ""
+
+
+def _guard(answers: Answers, at: str) -> Iterator[str]:
+    slowest_l_s = answers.delivers_l_min / 60.0 / _SLOWER[answers.purifier]
+    capacity_l = answers.tank().capacity_l
+    fill_s = max(answers.fraction_at("end_at") * capacity_l / slowest_l_s, _SHORTEST_FILL_S)
+    # The guard waits for a rise of 1/200 of the capacity; the time is that of twice as much.
+    no_rise_s = max(0.01 * capacity_l / slowest_l_s, _NO_RISE_S)
+    yield _table(f"{at}.guard")
+    yield _line("limit_ppm", LIMIT_PPM, "at or over it, water is unfit (common practice, no source)")
+    yield _line("target_ppm", TARGET_PPM, "under it, water is better (common practice, no source)")
+    comment = f"a fill from empty, {_SLOWER[answers.purifier]:g} times slower than on the label"
+    if not answers.has_sensor and answers.pulses_per_l is None:
+        comment = "the only bound of a fill: set it a little above the time of a fill, once you know it"
+    yield _line("fill_max_s", _whole_minutes(fill_s), comment)
+    yield _line(
+        "no_rise_after_s", _whole_minutes(no_rise_s), "water flows and the level stays: shut after this"
+    )
+    if answers.purifier is Kind.MEMBRANE and answers.drain_valve:
+        yield _line("rinse_max_s", _RINSE_MEMBRANE_S, "after an idle night a membrane needs minutes")
+
+
+def _whole_minutes(seconds: float) -> int:
+    return 60 * math.ceil(seconds / 60.0)
