@@ -129,7 +129,7 @@ def test_calibration_by_hand_needs_no_controller_and_keeps_the_old_values(tmp_pa
 
     line = "product = { cell_constant_per_cm = "
     config.write_text(config.read_text().replace(f"{line}1.0", f"{line}0.1"))
-    assert any("was changed since" in warning for warning in read(config, {}).warnings)
+    assert any("has changed since" in warning for warning in read(config, {}).warnings)
     over = {"CLEARWELL_RESERVOIR__BARREL__PRODUCT__CELL_CONSTANT_PER_CM": "0.5"}
     product = load(config, over).stations[0].product
     assert (product.chain.cell.constant_per_cm, product.calibration) == (0.5, None)
