@@ -55,27 +55,27 @@ class InSteps:
     def monotonic(self) -> float:
         return self._board.now_us / 1e6
 
-    def say(self, make: Callable[[int], FromBridge]) -> int:
+    def send(self, make: Callable[[int], FromBridge]) -> int:
         self._number += 1
         self._board.send(make(self._number))
         return self._number
 
     def identify(self) -> None:
-        self.say(Identify)
+        self.send(Identify)
 
-    def forget(self) -> None:
+    def discard(self) -> None:
         self._seen = len(self._board.events)
 
     def wait(
-        self, wanted: type[M], patience_s: float, so: Callable[[M], bool] = lambda _: True
+        self, wanted: type[M], timeout_s: float, condition: Callable[[M], bool] = lambda _: True
     ) -> tuple[float, M] | None:
-        for event in self._until(self.monotonic() + patience_s):
-            if isinstance(event, wanted) and so(event):
+        for event in self._until(self.monotonic() + timeout_s):
+            if isinstance(event, wanted) and condition(event):
                 return self.monotonic(), event
         return None
 
-    def answer(self, number: int, patience_s: float) -> Ack | Refusal | None:
-        for event in self._until(self.monotonic() + patience_s):
+    def reply(self, number: int, timeout_s: float) -> Ack | Refusal | None:
+        for event in self._until(self.monotonic() + timeout_s):
             if isinstance(event, Ack | Refusal) and event.of == number:
                 return event
         return None
