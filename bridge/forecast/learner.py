@@ -12,6 +12,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from datetime import datetime
 
+from bridge.daemon.rows import spent
 from bridge.forecast.learned import (
     Kept,
     Learned,
@@ -30,7 +31,6 @@ from bridge.purifier.cartridge import Load
 from bridge.purifier.forecast import ORDER_DRY_SHARE, Forecast
 from bridge.purifier.season import LONGEST_DAYS
 from bridge.station.plan import StationPlan
-from bridge.station.rows import spent
 from bridge.station.station import Turn
 from bridge.station.view import NOTHING_KNOWN, Outlook
 from bridge.tank import use as draw_off
