@@ -11,6 +11,7 @@ from bridge.clock import VirtualClock
 from bridge.daemon import saved_state
 from bridge.daemon.log_policy import LogPolicy, Restored, Written
 from bridge.forecast.learner import Learner
+from bridge.guard.commands import words_of
 from bridge.guard.state import AlarmChanged, GuardState, Unlatched
 from bridge.history.records import AlarmRow, CommandRow, MinuteRow, ReadingRow, Row, StateRow
 from bridge.simulate.disk import Disk
@@ -162,7 +163,7 @@ def _missing(reservoir: str, turn: Turn, written: Written) -> list[str]:
     if turn.command is not None:
         must = True
         if not any(isinstance(row, CommandRow) for row in written.rows):
-            wrong.append(f"{type(turn.command).__name__} was answered, and the log has no row of it")
+            wrong.append(f"there was a command ({words_of(turn.command)}), and the log has no row of it")
     before, state = turn.before, turn.state
     if (state.latches, state.hold) != (before.latches, before.hold):
         must = True
