@@ -11,7 +11,7 @@ fills, accounts                             a killed process, and from a power c
 
 Nothing here blocks its caller and nothing raises into it. Trouble with the file is reported through a
 callback, once for each kind, and None when the file works again. Meanwhile rows wait in memory, in order and
-within the bounds of :class:`bridge.history.limits.LogSettings`, and the file is tried again and again.
+within the bounds of :class:`bridge.history.waiting.LogSettings`, and the file is tried again and again.
 """
 
 import os
@@ -29,7 +29,6 @@ from bridge.errors import InputError, LogError
 from bridge.history import migration, senml
 from bridge.history.errors import LogFault, LogTrouble, trouble_from
 from bridge.history.holding import locked, move_aside, state_of_damaged
-from bridge.history.limits import LogSettings
 from bridge.history.migration import SESSION
 from bridge.history.outbox import Outbox, OutboxLevel, Parcel
 from bridge.history.records import (
@@ -49,7 +48,7 @@ from bridge.history.schema import (
     open_for_writing,
 )
 from bridge.history.store import Store
-from bridge.history.waiting import Batch, Waiting
+from bridge.history.waiting import Batch, LogSettings, Waiting
 
 COMMIT_S = 5.0
 """A row waits no longer for its commit."""

@@ -12,9 +12,9 @@ def main(log_path: Path, hub: Path) -> None:
     from conftest import line
 
     from bridge.guard.model import Trip
-    from bridge.history.limits import LogSettings, OutboxSettings
     from bridge.history.order import RecordClock
     from bridge.history.records import AlarmChange, AlarmRow, ReadingRow, StateRow
+    from bridge.history.waiting import LogSettings, OutboxSettings
     from bridge.history.writer import Log
 
     settings = LogSettings(outbox=OutboxSettings(every_s=0, pack_rows=20, pack_s=100))

@@ -11,11 +11,11 @@ from bridge.forecast import persistence
 from bridge.guard.limits import Limits
 from bridge.guard.model import Trip
 from bridge.history.backup import duplicate, faults_in, layout_of
-from bridge.history.limits import LogSettings, OutboxSettings
 from bridge.history.reader import Reader
 from bridge.history.records import KINDS, Kind, Series, details
 from bridge.history.rollup import DEAD_BANDS, HOUR_MS, MINUTE_MS, Bucket
 from bridge.history.schema import open_for_writing
+from bridge.history.waiting import LogSettings, OutboxSettings
 from bridge.history.writer import Log
 from bridge.station import saved
 

@@ -16,7 +16,6 @@ from zoneinfo import ZoneInfo
 from bridge.forecast import persistence
 from bridge.forecast.learned import Kept, Learned
 from bridge.guard.model import Advisory, AlarmId, Flow, Trip
-from bridge.history.limits import LogSettings
 from bridge.history.records import (
     AlarmChange,
     AlarmRow,
@@ -32,6 +31,7 @@ from bridge.history.records import (
     Stamp,
 )
 from bridge.history.rollup import MINUTE_MS, RollUp
+from bridge.history.waiting import LogSettings
 from bridge.history.writer import Log
 from bridge.purifier.cartridge import Kind, Load
 from bridge.station.plan import CartridgePlan
