@@ -83,7 +83,7 @@ def _answer(answers: "queue.Queue[tuple[int, bool]]", number: int, ok: bool) -> 
 
 def pragma(log: Log, text: str) -> None:
     """Make the connection of the log misbehave; a new connection is sound again."""
-    log._store.connection.execute(f"PRAGMA {text}")  # type: ignore[union-attr]
+    log._file.store.connection.execute(f"PRAGMA {text}")  # type: ignore[union-attr]
 
 
 @pytest.mark.parametrize(
