@@ -180,7 +180,7 @@ def _state_of(log: Path) -> "dict[str, StateRow]":
     import sqlite3
 
     from bridge.history.backup import state_of
-    from bridge.history.holding import state_of_damaged
+    from bridge.history.log_file import state_of_damaged
 
     if not log.exists():
         return {}

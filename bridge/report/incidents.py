@@ -77,7 +77,7 @@ def incidents(rows: Iterable[AlarmRow], commands: Sequence[CommandRow]) -> list[
             Incident(
                 life.alarm,
                 raised_ms,
-                _ms(life.returned),
+                _ms(life.cleared),
                 ended_ms,
                 _ms(life.acknowledged),
                 life.acknowledged_by,

@@ -26,10 +26,10 @@ from bridge.guard.model import Advisory, Flow, Phase, Trip
 from bridge.guard.state import Latch, begin
 from bridge.history import senml
 from bridge.history.backup import state_of
-from bridge.history.limits import LogSettings, OutboxSettings
 from bridge.history.order import RecordClock
 from bridge.history.reader import Reader
 from bridge.history.records import AlarmChange, AlarmRow, CommandRow, ReadingRow
+from bridge.history.waiting import LogSettings, OutboxSettings
 from bridge.history.writer import Log
 from bridge.mqtt.broker import MqttVersion
 from bridge.purifier.cartridge import Load
