@@ -138,7 +138,7 @@ def test_alarms_of_layout_2_get_the_ids_and_states_of_today(old: Path) -> None:
             (newest + 1, json.dumps(body)),
         )
         latched = {"latches": [], "alarms": [["product-over-advice", "returned-unacknowledged", 5.0, None]]}
-        save_state_in(connection, 2, [StateRow(saved.latched_key("barrel"), 1, json.dumps(latched))])
+        save_state_in(connection, 2, [StateRow(saved_state.latched_key("barrel"), 1, json.dumps(latched))])
     connection.close()
     open_for_writing(old).close()
     with Reader(old) as reader:
@@ -148,8 +148,8 @@ def test_alarms_of_layout_2_get_the_ids_and_states_of_today(old: Path) -> None:
             Advisory.PRODUCT_OVER_TARGET,
             AlarmChange.CLEARED_UNACKNOWLEDGED,
         )
-    state = saved.guard_state(
-        state_of(old)[saved.latched_key("barrel")], None, Limits(), saved.Moment(0.0, 9.0)
+    state = saved_state.guard_state(
+        state_of(old)[saved_state.latched_key("barrel")], None, Limits(), saved_state.Moment(0.0, 9.0)
     )
     assert [(one.alarm, one.status) for one in state.alarms] == [
         (Advisory.PRODUCT_OVER_TARGET, Status.CLEARED_UNACKNOWLEDGED)
