@@ -172,7 +172,7 @@ class AlarmChange(Enum):
 
 @dataclass(frozen=True, slots=True)
 class AlarmRow:
-    """One step in the life of one alarm; :func:`bridge.report.alarm_history.alarm_lives` joins them."""
+    """One step in the life of one alarm; :func:`bridge.report.incidents.alarm_lives` joins them."""
 
     stamp: Stamp
     reservoir: str

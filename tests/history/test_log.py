@@ -51,7 +51,7 @@ from bridge.history.schema import open_for_writing
 from bridge.history.senml import pack, parse
 from bridge.history.store import Store, entry
 from bridge.history.writer import COMMIT_S, Log, add
-from bridge.report.alarm_history import alarm_lives
+from bridge.report.incidents import alarm_lives
 from tests.history.conftest import MakeReading
 
 ALWAYS = 2**50

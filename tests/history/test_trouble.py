@@ -16,7 +16,16 @@ from bridge.errors import InputError, LogError
 from bridge.guard.model import Trip
 from bridge.history.errors import LogFault, LogTrouble
 from bridge.history.reader import Reader
-from bridge.history.records import AlarmChange, AlarmRow, CommandRow, EventRow, Kind, Row, Stamp, StateRow
+from bridge.history.records import (
+    AlarmChange,
+    AlarmRow,
+    CommandRow,
+    EventRow,
+    Kind,
+    Row,
+    Stamp,
+    StateRow,
+)
 from bridge.history.waiting import LogSettings
 from bridge.history.writer import Log
 

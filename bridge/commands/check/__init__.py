@@ -16,7 +16,7 @@ def command(file: Path) -> None:
     2 if it is wrong; then every mistake is listed with its key and what would be right.
     """
     from bridge.commands.check.plan import explained
-    from bridge.commands.check.words import wrapped
+    from bridge.commands.check.guard import wrapped
     from bridge.commands.shared.configuration import configuration_in_use
 
     configuration = configuration_in_use(file)
