@@ -1,7 +1,7 @@
 """Reads the data of a report from the log, and renders the page as a PDF. Shell.
 
-The data are the means and the entries of the span, and a bounded part of the time before: the last cartridges,
-and up to :data:`PAST_DAYS` days of the one in use. So an old log takes no longer than a new one.
+The data are the means and the entries of the span, and a bounded part of the time before: the last
+cartridges, and up to :data:`PAST_DAYS` days of the one in use. So an old log takes no longer than a new one.
 
 WeasyPrint renders the PDF; it loads no external file.
 """

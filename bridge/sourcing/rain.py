@@ -1,7 +1,7 @@
 """Rain water: how reliably a roof and a tank supply it, and how much tap water may be added. Core.
 
-The supply is a daily balance over recorded or simulated rain. The blend stays under the limit if both readings
-are uncertain.
+The supply is a daily balance over recorded or simulated rain. The blend stays under the limit if both
+readings are uncertain.
 """
 
 import math

@@ -1,8 +1,8 @@
 """A continuous level sensor, and the settings of the level of one reservoir.
 
 Two kinds of level sensor are common. In the first a float on an arm or a stem turns a resistor. In the second
-a magnet in the float closes reed contacts in a chain of resistors. Both give a fraction of the full electrical
-range. The direction depends on the wiring, so the calibration table may rise or fall.
+a magnet in the float closes reed contacts in a chain of resistors. Both give a fraction of the full
+electrical range. The direction depends on the wiring, so the calibration table may rise or fall.
 
 The settings hold the fitted sensors and switches, the marks, and the delays.
 """
