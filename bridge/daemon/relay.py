@@ -8,10 +8,9 @@ Whoever runs a relay asks :meth:`Relay.next` for the next step, carries it out a
 
 from collections import deque
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from bridge.history.outbox import Parcel
-from bridge.history.pace import full_pace, spend, wait_s
 
 PER_S = 20.0
 BURST = 20.0
@@ -49,6 +48,41 @@ class Pause:
 
 
 Step = Fetch | Send | Pause
+
+
+@dataclass(frozen=True, slots=True)
+class Pace:
+    """Up to ``burst`` at once, and ``per_s`` a second in the long run."""
+
+    per_s: float
+    burst: float
+    tokens: float
+    at_s: float
+    """Monotonic seconds at which ``tokens`` was true."""
+
+
+def full_pace(per_s: float, burst: float, now_s: float) -> Pace:
+    """A bucket that is full."""
+    return Pace(per_s, burst, burst, now_s)
+
+
+def allowed(pace: Pace, now_s: float) -> int:
+    """How many may go now."""
+    return int(_filled(pace, now_s) + 1e-9)
+
+
+def spend(pace: Pace, count: int, now_s: float) -> Pace:
+    """The bucket after ``count`` went; ``count`` at most what is allowed."""
+    return replace(pace, tokens=_filled(pace, now_s) - count, at_s=max(now_s, pace.at_s))
+
+
+def wait_s(pace: Pace, now_s: float) -> float:
+    """Seconds until one more may go; 0 when one may go now."""
+    return max(0.0, (1.0 - _filled(pace, now_s)) / pace.per_s)
+
+
+def _filled(pace: Pace, now_s: float) -> float:
+    return min(pace.burst, pace.tokens + max(0.0, now_s - pace.at_s) * pace.per_s)
 
 
 class Relay:

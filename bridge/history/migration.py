@@ -27,6 +27,10 @@ ACKNOWLEDGED = "outbox.acknowledged"
 _TABLES = ("reservoir", "block", "mark", "minute", "hour", "entry", "state")
 _FLOWS = (Flow.SHUT, Flow.TO_RESERVOIR, Flow.TO_DRAIN)
 _RENAMED = {"log.boot": SESSION, "prospect": "forecast"}
+_ALARMS = {"product-over-advice": "product-over-target"}
+"""Ids of alarms that have another id today."""
+_CHANGES = {"returned": "cleared-unacknowledged"}
+_STATUSES = {"returned-unacknowledged": "cleared-unacknowledged"}
 _REST_S = 0.002
 """After each hour the thread pauses, because a long run of it would hold up the event loop."""
 
@@ -85,6 +89,11 @@ def state_in(connection: sqlite3.Connection, layout: int, *, prefix: str = "") -
         except (ValueError, zlib.error):
             continue
         version = data.pop("layout", 1) if isinstance(data, dict) else 1
+        if first == "latched" and isinstance(data, dict):
+            data["alarms"] = [
+                [_ALARMS.get(alarm, alarm), _STATUSES.get(status, status), *times]
+                for alarm, status, *times in data.get("alarms", ())
+            ]
         found[name] = StateRow(name, version, json.dumps(data, separators=(",", ":")))
     return found
 
@@ -140,7 +149,11 @@ def _take_over_rows(
     found = connection.execute("SELECT id, boot, sequence, kind, reservoir, body FROM old_entry ORDER BY id")
     for key, boot, sequence, kind, name, body in found.fetchall():
         stamp = Stamp(boot, sequence, key >> 8)
-        store.add_entry(key, entry(Kind(kind), stamp, name, json.loads(body)))
+        given = json.loads(body)
+        if kind == Kind.ALARM.value:
+            given["alarm"] = _ALARMS.get(given["alarm"], given["alarm"])
+            given["change"] = _CHANGES.get(given["change"], given["change"])
+        store.add_entry(key, entry(Kind(kind), stamp, name, given))
 
 
 def _take_readings(

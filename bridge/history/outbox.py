@@ -12,10 +12,10 @@ import json
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from bridge.history.limits import OutboxSettings
 from bridge.history.migration import ACKNOWLEDGED
 from bridge.history.records import Kind, ReadingRow, StampedRow, StateRow
 from bridge.history.store import END, Store, in_order
+from bridge.history.waiting import OutboxSettings
 
 GIVEN_UP = "outbox.given-up"
 READING_BYTES = 160

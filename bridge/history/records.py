@@ -160,8 +160,8 @@ class AlarmChange(Enum):
 
     RAISED = "raised"
     ACKNOWLEDGED = "acknowledged"
-    RETURNED = "returned"
-    """The condition is gone; a latched or unacknowledged alarm stays until somebody acts."""
+    CLEARED_UNACKNOWLEDGED = "cleared-unacknowledged"
+    """The condition has cleared, but the alarm is not yet acknowledged, or is still latched."""
     RESET = "reset"
     """A latched alarm was taken back by its own rule."""
     CLEARED = "cleared"

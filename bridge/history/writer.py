@@ -11,10 +11,9 @@ fills, accounts                             a killed process, and from a power c
 
 Nothing here blocks its caller and nothing raises into it. Trouble with the file is reported through a
 callback, once for each kind, and None when the file works again. Meanwhile rows wait in memory, in order and
-within the bounds of :class:`bridge.history.limits.LogSettings`, and the file is tried again and again.
+within the bounds of :class:`bridge.history.waiting.LogSettings`, and the file is tried again and again.
 """
 
-import os
 import sqlite3
 import threading
 import time
@@ -25,31 +24,23 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from bridge.errors import InputError, LogError
-from bridge.history import migration, senml
+from bridge.errors import InputError
+from bridge.history import senml
 from bridge.history.errors import LogFault, LogTrouble, trouble_from
-from bridge.history.holding import locked, move_aside, state_of_damaged
-from bridge.history.limits import LogSettings
-from bridge.history.migration import SESSION
-from bridge.history.outbox import Outbox, OutboxLevel, Parcel
+from bridge.history.log_file import FILE_ERRORS, LogFile, Opened
+from bridge.history.outbox import OutboxLevel, Parcel
 from bridge.history.records import (
     EntryRow,
     ReadingRow,
     Row,
     Stamp,
-    StateRow,
 )
 from bridge.history.rollup import HOUR_MS
 from bridge.history.schema import (
-    LAYOUT,
-    bring_up_to_date,
-    connect_for_writing,
-    layout_in,
-    open_for_reading,
     open_for_writing,
 )
 from bridge.history.store import Store
-from bridge.history.waiting import Batch, Waiting
+from bridge.history.waiting import Batch, LogSettings, Waiting
 
 COMMIT_S = 5.0
 """A row waits no longer for its commit."""
@@ -59,23 +50,6 @@ LONGEST_RETRIES = 60.0
 BUSY_S = 5.0
 _BOUND_EVERY = 5000
 _DAY_MS = 24 * HOUR_MS
-_OWN = ("log.", "outbox.")
-"""Keys of saved values that are the log's own begin so."""
-FILE_ERRORS = (sqlite3.Error, OSError, LogError)
-
-
-@dataclass(frozen=True, slots=True)
-class Opened:
-    """The content of the log that a new process needs."""
-
-    boot: int
-    """The number of this session."""
-    last_utc_ms: int
-    """The first stamp must lie after this: it is the floor of a ``RecordClock``."""
-    state: dict[str, StateRow]
-    """The saved values by key, without the log's own."""
-    complete: bool
-    """False when the saved values could not be read: then nobody knows what was latched."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,19 +92,11 @@ class Log:
         self._stop = False
         self._ended = False
         self._waiting = Waiting(self._settings)
-        self._store: Store | None = None
-        self._lock = -1
-        self._outbox = None if self._settings.outbox is None else Outbox(self._settings.outbox)
+        self._file = LogFile(path, self._settings.outbox)
         self._level_at_s = 0.0
         self._alert = False
-        self._state: dict[str, StateRow] = {}
-        """The newest of every saved value: another file must hold them all."""
-        self._session = 0
-        self._was_open = False
-        self._state_lost = False
         self._swept_day = -1
         self._commits = 0
-        self._opened: Future[Opened] = Future()
         self._trouble: LogTrouble | None = None
         self._quiet_s = 0.0
         self._thread = threading.Thread(target=self._run, name="log", daemon=True)
@@ -138,7 +104,7 @@ class Log:
     def start(self) -> Future[Opened]:
         """Start the thread. The future always comes to a result, at the latest after ``patience_s``."""
         self._thread.start()
-        return self._opened
+        return self._file.opened
 
     def write(
         self, rows: Sequence[Row], *, durable: bool = False, done: Callable[[bool], None] | None = None
@@ -231,7 +197,7 @@ class Log:
                 self._ended = True
                 left = [*self._waiting.batches, *self._fresh]
             if not self._stop:
-                self._tell(
+                self._report(
                     LogTrouble(
                         LogFault.UNUSABLE,
                         f"The log {self.path} stopped by a fault of this program; restart the bridge.",
@@ -242,8 +208,8 @@ class Log:
                     batch.done(False)
             while self._asked:
                 self._asked.popleft()[1].cancel()
-            if not self._opened.done():
-                self._open_blind()
+            if not self._file.opened.done():
+                self._file.start_without()
 
     def _work(self) -> None:
         began = time.monotonic()
@@ -263,8 +229,8 @@ class Log:
             if self._trouble is not None:
                 self._waiting.bound()
             self._answer(questions)
-            if not self._opened.done() and (stopping or time.monotonic() - began > self._patience_s):
-                self._open_blind()
+            if not self._file.opened.done() and (stopping or time.monotonic() - began > self._patience_s):
+                self._file.start_without()
             if stopping:
                 self._let_go()
                 return
@@ -273,7 +239,7 @@ class Log:
         now = time.monotonic()
         if self._stop or self._asked or any(batch.durable for batch in self._fresh):
             return True
-        if not self._opened.done() and now - began > self._patience_s:
+        if not self._file.opened.done() and now - began > self._patience_s:
             return True
         if self._trouble is not None:
             return now >= self._retry_at_s
@@ -283,7 +249,7 @@ class Log:
     def _wait_s(self, began: float) -> float | None:
         now = time.monotonic()
         ends: list[float] = []
-        if not self._opened.done():
+        if not self._file.opened.done():
             ends.append(began + self._patience_s + 0.01)
         if self._trouble is not None:
             ends.append(self._retry_at_s)
@@ -302,13 +268,16 @@ class Log:
         if time.monotonic() < self._retry_at_s:
             return False
         try:
-            store = self._store or self._open()
+            store = self._file.store
+            if store is None:
+                store = self._file.open()
+                self._look_at_level(store)
             work(store)
         except FILE_ERRORS as error:
             self._note(error)
             return False
         self._delay_s = self._retry_s
-        self._tell(None)
+        self._report(None)
         return True
 
     def _commit(self, store: Store) -> None:
@@ -324,8 +293,8 @@ class Log:
         store.begin()
         try:
             store.add(rows)
-            if self._outbox is not None:
-                store.save_state(self._outbox.saved())
+            if self._file.outbox is not None:
+                store.save_state(self._file.outbox.saved())
             swept = self._sweep(store, rows)
             store.commit()
         except BaseException:
@@ -333,7 +302,7 @@ class Log:
             raise
         self._swept_day = swept
         self._commits += 1
-        self._state.update((row.key, row) for row in rows if isinstance(row, StateRow))
+        self._file.remember(rows)
         self._waiting.batches = deque()
         for batch in batches:
             if batch.done is not None:
@@ -351,73 +320,40 @@ class Log:
             minute_ms=now_ms - _DAY_MS * ages.minute_days,
             hour_ms=now_ms - _DAY_MS * ages.hour_days,
             entry_ms=now_ms - _DAY_MS * ages.entry_days,
-            keep_from=2**62 if self._outbox is None else self._outbox.keep_from(),
+            keep_from=2**62 if self._file.outbox is None else self._file.outbox.keep_from(),
         )
         return now_ms // _DAY_MS
 
     def _look_at_level(self, store: Store) -> None:
         now = time.monotonic()
-        if self._outbox is None or now < self._level_at_s:
+        if self._file.outbox is None or now < self._level_at_s:
             return
         self._level_at_s = now + LEVEL_EVERY_S
-        level = self._outbox.level(store)
+        level = self._file.outbox.level(store)
         if level.alert != self._alert:
             self._alert = level.alert
             if self._on_outbox is not None:
                 self._on_outbox(level)
 
-    # The file
-
-    def _open(self) -> Store:
-        if self._lock < 0:
-            self._lock = locked(self.path)
-        connection = connect_for_writing(self.path)
-        try:
-            layout = layout_in(connection)
-            if 0 < layout < LAYOUT and not self._opened.done():
-                # To take an old log over may take minutes; what was latched must be known at once.
-                state = migration.state_in(connection, layout)
-                self._say(state, migration.span_ms_in(connection, layout)[1])
-            bring_up_to_date(connection)
-            store = Store(connection)
-            state = {**store.state(), **self._state}
-            if not self._opened.done():
-                self._say(state, store.span_ms()[1])
-            if not self._was_open:
-                self._session = max(self._session, _next_session(state))
-                state[SESSION] = StateRow(SESSION, 1, str(self._session))
-                if self._outbox is not None:
-                    self._outbox.load(state, store)
-            self._state = state
-            store.begin()
-            store.save_state(state.values())
-            if not self._was_open:
-                store.close_minutes()
-            store.commit()
-            self._look_at_level(store)
-        except BaseException:
-            connection.close()
-            raise
-        self._was_open = True
-        self._store = store
-        return store
+    # Trouble
 
     def _note(self, error: BaseException) -> None:
-        """Let go of a file that gave trouble, report it, and set the time for the next try."""
+        """Close a file that gave trouble, report the trouble, and set the time for the next try."""
         trouble = trouble_from(error, self.path)
         try:
-            self._drop_file()
+            self._file.close_connection()
             if trouble.fault is LogFault.CORRUPTED:
-                trouble = self._set_aside(trouble)
+                trouble = self._file.set_aside(trouble)
+                self._delay_s = 0.0
         except FILE_ERRORS as another:
             trouble = trouble_from(another, self.path)
         self._retry_at_s = time.monotonic() + self._delay_s
         self._delay_s = min(max(self._delay_s, self._retry_s) * 2, LONGEST_RETRIES * self._retry_s)
-        self._tell(trouble)
-        if not self._opened.done() and trouble.fault is not LogFault.CORRUPTED:
-            self._open_unwritable()
+        self._report(trouble)
+        if not self._file.opened.done() and trouble.fault is not LogFault.CORRUPTED:
+            self._file.read_only()
 
-    def _tell(self, trouble: LogTrouble | None) -> None:
+    def _report(self, trouble: LogTrouble | None) -> None:
         before, self._trouble = self._trouble, trouble
         changed = (before is None) != (trouble is None) or (
             before is not None and trouble is not None and before.fault is not trouble.fault
@@ -425,62 +361,12 @@ class Log:
         if changed and self._on_trouble is not None:
             self._on_trouble(trouble)
 
-    def _set_aside(self, trouble: LogTrouble) -> LogTrouble:
-        """Move a damaged file and its companions out of the way, under a name that no file has yet."""
-        try:
-            self._state = {**state_of_damaged(self.path), **self._state}
-            saved = "The saved state was still readable and goes on in the new log."
-        except FILE_ERRORS:
-            self._state_lost = not self._was_open
-            saved = "The saved state in it could not be read."
-        self._outbox = None if self._settings.outbox is None else Outbox(self._settings.outbox)
-        self._state = {key: row for key, row in self._state.items() if not key.startswith("outbox.")}
-        aside = move_aside(self.path, "damaged")
-        self._delay_s = 0.0
-        return LogTrouble(
-            LogFault.CORRUPTED,
-            f"{trouble} It was kept as {aside.name}, and a new log is begun. {saved}",
-        )
-
-    def _open_unwritable(self) -> None:
-        """A log that can be read and not written still holds what was latched."""
-        try:
-            connection = open_for_reading(self.path, busy_s=1.0, any_layout=True)
-            try:
-                layout = layout_in(connection)
-                if layout == LAYOUT:
-                    store = Store(connection)
-                    self._say(store.state(), store.span_ms()[1])
-                elif layout:
-                    last_ms = migration.span_ms_in(connection, layout)[1]
-                    self._say(migration.state_in(connection, layout), last_ms)
-            finally:
-                connection.close()
-        except FILE_ERRORS:
-            return
-
-    def _open_blind(self) -> None:
-        """Nobody knows what was latched."""
-        self._session = int(time.time())
-        self._opened.set_result(Opened(self._session, 0, {}, complete=False))
-
-    def _say(self, state: dict[str, StateRow], last_utc_ms: int) -> None:
-        self._session = _next_session(state)
-        mine = {key: row for key, row in state.items() if not key.startswith(_OWN)}
-        self._opened.set_result(Opened(self._session, last_utc_ms, mine, complete=not self._state_lost))
-
-    def _drop_file(self) -> None:
-        store, self._store = self._store, None
-        if store is not None:
-            store.connection.close()
-
     def _let_go(self) -> None:
         try:
-            self._drop_file()
+            self._file.close_connection()
         except sqlite3.Error as error:
-            self._tell(trouble_from(error, self.path))
-        if self._lock >= 0:
-            os.close(self._lock)
+            self._report(trouble_from(error, self.path))
+        self._file.release()
 
     # Questions
 
@@ -501,7 +387,7 @@ class Log:
 
     def _peek(self, count: int) -> list[Parcel]:
         found: list[Parcel] = []
-        outbox = self._outbox
+        outbox = self._file.outbox
         if outbox is None:
             self._quiet_s = 86_400.0
             return found
@@ -513,8 +399,8 @@ class Log:
         return found
 
     def _acknowledge(self, parcel: Parcel) -> None:
-        if self._outbox is not None:
-            self._outbox.acknowledge(parcel)
+        if self._file.outbox is not None:
+            self._file.outbox.acknowledge(parcel)
 
 
 def add(path: Path, *makers: Callable[[Stamp], EntryRow]) -> tuple[EntryRow, ...]:
@@ -541,8 +427,3 @@ def add(path: Path, *makers: Callable[[Stamp], EntryRow]) -> tuple[EntryRow, ...
             connection.close()
     except (sqlite3.Error, OSError) as error:
         raise trouble_from(error, path) from error
-
-
-def _next_session(state: dict[str, StateRow]) -> int:
-    saved = state.get(SESSION)
-    return 1 if saved is None else int(saved.text) + 1

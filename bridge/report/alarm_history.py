@@ -1,4 +1,4 @@
-"""The steps of alarms joined to whole lives: raised, acknowledged, returned, over."""
+"""The steps of alarms joined to whole lives: raised, acknowledged, cleared, ended."""
 
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
@@ -19,7 +19,7 @@ class AlarmLife:
     first_out: bool
     acknowledged: Stamp | None = None
     acknowledged_by: str = ""
-    returned: Stamp | None = None
+    cleared: Stamp | None = None
     shelved: Stamp | None = None
     ended: Stamp | None = None
 
@@ -50,8 +50,8 @@ def alarm_lives(rows: Iterable[AlarmRow]) -> list[AlarmLife]:
         match row.change:
             case AlarmChange.ACKNOWLEDGED:
                 life = replace(life, acknowledged=row.stamp, acknowledged_by=row.sender)
-            case AlarmChange.RETURNED:
-                life = replace(life, returned=row.stamp)
+            case AlarmChange.CLEARED_UNACKNOWLEDGED:
+                life = replace(life, cleared=row.stamp)
             case AlarmChange.SHELVED:
                 life = replace(life, shelved=row.stamp)
             case AlarmChange.UNSHELVED:

@@ -9,11 +9,11 @@ from pathlib import Path
 
 import pytest
 
+from bridge.daemon import saved_state
 from bridge.demo.rigged import RESERVOIR
 from bridge.history.backup import state_of
 from bridge.history.reader import Reader
 from bridge.history.records import FillRow, Kind
-from bridge.station import saved
 from tests.daemon.test_restart import CONFIG, Truths
 from tests.running import started
 
@@ -56,7 +56,9 @@ def test_litres_are_counted_to_two_percent_over_kills_in_the_middle_of_a_fill(
     treated_l = float(str(truths.newest["treated_l"]))
     assert before_l > 0.3 * KILLS, "too little has flowed to show anything"
     database = tmp_path / "log.db"
-    counted_l = saved.inventory(state_of(database)[saved.accounts_key(RESERVOIR)], 6.0).load.treated_l
+    counted_l = saved_state.inventory(
+        state_of(database)[saved_state.accounts_key(RESERVOIR)], 6.0
+    ).load.treated_l
     print(f"{KILLS} kills: {treated_l:.2f} L have flowed, {counted_l:.2f} L were counted")
     assert counted_l == pytest.approx(treated_l, rel=0.02)
     with Reader(database) as reader:

@@ -17,6 +17,7 @@ import aiomqtt
 import pytest
 
 from bridge.config.plan import BridgePlan, LogPlan
+from bridge.daemon import saved_state
 from bridge.daemon.process import Daemon
 from bridge.demo.rigged import BRIDGE_ID, HURRIED, RESERVOIR, bridge, station
 from bridge.guard.alarms import AlarmRecord, Status
@@ -25,10 +26,10 @@ from bridge.guard.model import Advisory, Flow, Phase, Trip
 from bridge.guard.state import Latch, begin
 from bridge.history import senml
 from bridge.history.backup import state_of
-from bridge.history.limits import LogSettings, OutboxSettings
 from bridge.history.order import RecordClock
 from bridge.history.reader import Reader
 from bridge.history.records import AlarmChange, AlarmRow, CommandRow, ReadingRow
+from bridge.history.waiting import LogSettings, OutboxSettings
 from bridge.history.writer import Log
 from bridge.mqtt.broker import MqttVersion
 from bridge.purifier.cartridge import Load
@@ -36,7 +37,6 @@ from bridge.rig.faults import Fault, FaultName
 from bridge.rig.pty import RigServer
 from bridge.rig.scenario import DEMO
 from bridge.rig.world import World
-from bridge.station import saved
 from bridge.station.inventory import Inventory
 from bridge.station.station import StationEvent
 from bridge.tank.mixing import Balance
@@ -67,11 +67,14 @@ def test_what_is_latched_comes_back_as_it_was() -> None:
         day_l=33.0,
     )
     accounts = Inventory(6.0, Balance(120.0, 900.0), Load(1500.0, 470.0))
-    then = saved.Moment(50.0, 1_800_000_000.0)
-    kept = saved.latched(RESERVOIR, before, then), saved.accounts(RESERVOIR, before, accounts, then)
+    then = saved_state.Moment(50.0, 1_800_000_000.0)
+    kept = (
+        saved_state.latched(RESERVOIR, before, then),
+        saved_state.accounts(RESERVOIR, before, accounts, then),
+    )
     # 100 s later, in another process with a clock of its own.
-    now = saved.Moment(7.0, 1_800_000_100.0)
-    after = saved.guard_state(*kept, Limits(), now)
+    now = saved_state.Moment(7.0, 1_800_000_100.0)
+    after = saved_state.guard_state(*kept, Limits(), now)
     assert after.phase is Phase.TRIPPED
     assert [(one.trip, one.remedied) for one in after.latches] == [
         (Trip.OVERFLOW, False),
@@ -81,14 +84,14 @@ def test_what_is_latched_comes_back_as_it_was() -> None:
     assert after.alarms[0].since == 7.0 - 129.0
     assert after.alarms[1].shelved_until == 7.0 + 500.0
     assert after.day_from == 7.0 - 140.0
-    assert saved.inventory(kept[1], 20.0) == accounts
+    assert saved_state.inventory(kept[1], 20.0) == accounts
 
 
 @pytest.mark.parametrize("jump_s", [3600.0, -3600.0, 366 * 86400.0, -366 * 86400.0])
 def test_a_clock_that_jumped_over_a_restart_shelves_nothing_for_ever(jump_s: float) -> None:
     state = begin(0.0, alarms=(AlarmRecord(Trip.OVERFLOW, Status.UNACKNOWLEDGED, 0.0, 600.0),))
-    kept = saved.latched(RESERVOIR, state, saved.Moment(0.0, 1_800_000_000.0))
-    after = saved.guard_state(kept, None, Limits(), saved.Moment(0.0, 1_800_000_000.0 + jump_s))
+    kept = saved_state.latched(RESERVOIR, state, saved_state.Moment(0.0, 1_800_000_000.0))
+    after = saved_state.guard_state(kept, None, Limits(), saved_state.Moment(0.0, 1_800_000_000.0 + jump_s))
     until = after.alarms[0].shelved_until
     assert until is not None
     assert 0.0 <= until <= 60.0 * Limits().shelve_max_minutes
@@ -340,8 +343,8 @@ async def test_killed_at_random_moments_nothing_latched_and_no_record_is_lost(
             kept = await asyncio.to_thread(state_of, database)
             if seen_latched:
                 tripped += 1
-                now = saved.Moment(0.0, 0.0)
-                state = saved.guard_state(kept.get(f"latched.{RESERVOIR}"), None, Limits(), now)
+                now = saved_state.Moment(0.0, 0.0)
+                state = saved_state.guard_state(kept.get(f"latched.{RESERVOIR}"), None, Limits(), now)
                 assert {one.trip.value for one in state.latches} >= set(seen_latched), (
                     "a latched trip was lost"
                 )

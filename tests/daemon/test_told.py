@@ -7,12 +7,12 @@ from pathlib import Path
 
 import aiomqtt
 
+from bridge.daemon import saved_state
 from bridge.demo.rigged import BRIDGE_ID, RESERVOIR
 from bridge.guard.limits import Limits
 from bridge.history.backup import state_of
 from bridge.history.reader import Reader
 from bridge.history.records import AlarmChange, AlarmRow, Kind
-from bridge.station import saved
 from tests.brokers import Mosquitto
 from tests.daemon.test_restart import CONFIG
 from tests.running import Running, started
@@ -37,8 +37,8 @@ async def test_a_trip_of_which_a_subscriber_hears_is_latched_after_a_kill_at_tha
                 with started("run", "--quiet", "--config", config) as run:
                     await client.subscribe(f"{TOPIC}/trips", qos=0)
                     heard = await within(_killed_on_hearing(client, run), "no trip was reported")
-            kept = state_of(database)[saved.latched_key(RESERVOIR)]
-            state = saved.guard_state(kept, None, Limits(), saved.Moment(0.0, 0.0))
+            kept = state_of(database)[saved_state.latched_key(RESERVOIR)]
+            state = saved_state.guard_state(kept, None, Limits(), saved_state.Moment(0.0, 0.0))
             assert {one.trip.value for one in state.latches} >= set(heard), "a trip was lost"
             with Reader(database) as reader:
                 rows = list(reader.events(0, 2**45, kinds=[Kind.ALARM]))

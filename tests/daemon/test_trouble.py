@@ -13,8 +13,8 @@ from bridge.config.plan import BridgePlan, LogPlan
 from bridge.daemon.process import Daemon
 from bridge.demo.rigged import HURRIED, RESERVOIR, bridge, station
 from bridge.guard.model import Advisory, Flow, Phase
-from bridge.history.limits import LogSettings
 from bridge.history.reader import Reader
+from bridge.history.waiting import LogSettings
 from bridge.mqtt.broker import MqttVersion
 from bridge.rig.pty import RigServer
 from bridge.rig.scenario import DEMO

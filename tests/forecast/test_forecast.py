@@ -21,9 +21,9 @@ from bridge.forecast import learner as learner_module
 from bridge.forecast.cartridges import gathered
 from bridge.guard.commands import CartridgeChanged
 from bridge.guard.model import Phase
-from bridge.history.limits import LogSettings
 from bridge.history.reader import Reader
 from bridge.history.records import CartridgeRow, CommandRow, EventRow, Kind, SampleRow, Stamp
+from bridge.history.waiting import LogSettings
 from bridge.history.writer import Log
 from bridge.mqtt.broker import MqttVersion
 from bridge.purifier.capacity import Evidence
@@ -163,8 +163,8 @@ async def test_a_sample_of_the_reservoir_enters_the_balance_of_the_running_daemo
     with Reader(tmp_path / "log.db") as reader:
         rows = list(reader.events(0, 2**45, kinds=(Kind.COMMAND, Kind.SAMPLE)))
     taken = [row for row in rows if isinstance(row, CommandRow)]
-    assert [(row.what.split()[0], row.sender, row.accepted) for row in taken] == [
-        ("reservoir-sample", SAMPLER, True)
+    assert [(row.what.split(" of ")[0], row.sender, row.accepted) for row in taken] == [
+        ("reservoir sample", SAMPLER, True)
     ] * 2
     assert gathered(rows).reservoir_us_cm == {}
     serving.cancel()

@@ -9,9 +9,9 @@ from functools import partial
 from pathlib import Path
 
 from bridge.guard.model import Trip
-from bridge.history.limits import LogSettings, OutboxSettings
 from bridge.history.order import RecordClock
 from bridge.history.records import AlarmChange, AlarmRow, ReadingRow, StateRow
+from bridge.history.waiting import LogSettings, OutboxSettings
 from bridge.history.writer import Log
 from tests.history.conftest import line
 from tests.waiting import DEADLINE_S

@@ -8,9 +8,9 @@ import sys
 from collections.abc import Callable
 from pathlib import Path
 
-from bridge.history.limits import LogSettings, OutboxSettings
 from bridge.history.reader import Reader
 from bridge.history.records import AlarmRow, Kind, StampedRow
+from bridge.history.waiting import LogSettings, OutboxSettings
 from bridge.history.writer import Log
 from tests.running import Running
 from tests.waiting import DEADLINE_S

@@ -378,7 +378,7 @@ def test_an_alarm_s_steps_make_its_whole_life() -> None:
             step(1, AlarmChange.RAISED),
             step(2, AlarmChange.RAISED, alarm=Advisory.RESERVOIR_LOW),
             step(3, AlarmChange.ACKNOWLEDGED, "gardener"),
-            step(4, AlarmChange.RETURNED),
+            step(4, AlarmChange.CLEARED_UNACKNOWLEDGED),
             step(5, AlarmChange.RESET, "gardener"),
             step(6, AlarmChange.CLEARED),
             step(7, AlarmChange.SHELVED, alarm=Advisory.RESERVOIR_LOW),
@@ -390,7 +390,7 @@ def test_an_alarm_s_steps_make_its_whole_life() -> None:
     ]  # fmt: skip
     first, low, second = lives
     assert (first.acknowledged_by, first.first_out) == ("gardener", True)
-    assert [s and s.sequence for s in (first.acknowledged, first.returned, first.ended)] == [3, 4, 5]
+    assert [s and s.sequence for s in (first.acknowledged, first.cleared, first.ended)] == [3, 4, 5]
     assert low.shelved == Stamp(1, 7, 7)
     assert low.ended is None
     assert second.ended is None

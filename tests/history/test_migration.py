@@ -2,22 +2,25 @@
 
 import gzip
 import json
+import sqlite3
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from bridge.daemon import saved_state
 from bridge.forecast import persistence
+from bridge.guard.alarms import Status
 from bridge.guard.limits import Limits
-from bridge.guard.model import Trip
-from bridge.history.backup import duplicate, faults_in, layout_of
-from bridge.history.limits import LogSettings, OutboxSettings
+from bridge.guard.model import Advisory, Trip
+from bridge.history.backup import duplicate, faults_in, layout_of, state_of
+from bridge.history.migration import save_state_in
 from bridge.history.reader import Reader
-from bridge.history.records import KINDS, Kind, Series, details
+from bridge.history.records import KINDS, AlarmChange, AlarmRow, Kind, Series, StateRow, details
 from bridge.history.rollup import DEAD_BANDS, HOUR_MS, MINUTE_MS, Bucket
 from bridge.history.schema import open_for_writing
+from bridge.history.waiting import LogSettings, OutboxSettings
 from bridge.history.writer import Log
-from bridge.station import saved
 from tests.waiting import DEADLINE_S
 
 FOLDER = Path(__file__).with_name("layout2")
@@ -102,14 +105,17 @@ def test_the_saved_state_of_layout_2_is_the_start_of_a_station(old: Path, before
     log = Log(old, settings=LogSettings(outbox=OutboxSettings(every_s=0, pack_rows=1000, pack_s=0)))
     opened = log.start().result(DEADLINE_S)
     assert (opened.boot, opened.complete) == (3, True)
-    now = saved.Moment(0.0, opened.last_utc_ms / 1000)
-    state = saved.guard_state(
-        opened.state[saved.latched_key("barrel")], opened.state[saved.accounts_key("barrel")], Limits(), now
+    now = saved_state.Moment(0.0, opened.last_utc_ms / 1000)
+    state = saved_state.guard_state(
+        opened.state[saved_state.latched_key("barrel")],
+        opened.state[saved_state.accounts_key("barrel")],
+        Limits(),
+        now,
     )
     assert [latch.trip for latch in state.latches] == [Trip.OVERFLOW]
     assert state.hold
     assert before["state"]["latched.barrel"]["hold"]
-    accounts = saved.inventory(opened.state[saved.accounts_key("barrel")], 5.0)
+    accounts = saved_state.inventory(opened.state[saved_state.accounts_key("barrel")], 5.0)
     assert (accounts.load.treated_l, accounts.load.taken_up_g) == (1500.0, 470.0)
     kept = persistence.read(opened.state[persistence.key("barrel")], ())
     assert (kept.learned.booked_l, kept.learned.total_l) == (12.0, 55.0)
@@ -120,6 +126,35 @@ def test_the_saved_state_of_layout_2_is_the_start_of_a_station(old: Path, before
         barrel = list(reader.readings("barrel", 0, ALWAYS))
     assert barrel[-1] in sent
     assert newest.stamp <= sent[-1].stamp, "nothing that the hub's log lacked is skipped"
+
+
+def test_alarms_of_layout_2_get_the_ids_and_states_of_today(old: Path) -> None:
+    connection = sqlite3.connect(old)
+    (newest,) = connection.execute("SELECT max(id) FROM entry").fetchone()
+    body = {"alarm": "product-over-advice", "change": "returned", "sentence": "Over it.", "sender": ""}
+    with connection:
+        connection.execute(
+            "INSERT INTO entry (id, boot, sequence, kind, reservoir, body) "
+            "VALUES (?, 2, 999, 'alarm', 'barrel', ?)",
+            (newest + 1, json.dumps(body)),
+        )
+        latched = {"latches": [], "alarms": [["product-over-advice", "returned-unacknowledged", 5.0, None]]}
+        save_state_in(connection, 2, [StateRow(saved_state.latched_key("barrel"), 1, json.dumps(latched))])
+    connection.close()
+    open_for_writing(old).close()
+    with Reader(old) as reader:
+        last = list(reader.events(0, ALWAYS, kinds=[Kind.ALARM]))[-1]
+        assert isinstance(last, AlarmRow)
+        assert (last.alarm, last.change) == (
+            Advisory.PRODUCT_OVER_TARGET,
+            AlarmChange.CLEARED_UNACKNOWLEDGED,
+        )
+    state = saved_state.guard_state(
+        state_of(old)[saved_state.latched_key("barrel")], None, Limits(), saved_state.Moment(0.0, 9.0)
+    )
+    assert [(one.alarm, one.status) for one in state.alarms] == [
+        (Advisory.PRODUCT_OVER_TARGET, Status.CLEARED_UNACKNOWLEDGED)
+    ]
 
 
 def test_an_older_log_is_read_and_copied_without_being_changed(old: Path, tmp_path: Path) -> None:

@@ -14,9 +14,9 @@ import pytest
 from bridge.errors import InputError, LogError
 from bridge.guard.model import Trip
 from bridge.history.errors import LogFault, LogTrouble
-from bridge.history.limits import LogSettings
 from bridge.history.reader import Reader
 from bridge.history.records import AlarmChange, AlarmRow, CommandRow, EventRow, Kind, Row, Stamp, StateRow
+from bridge.history.waiting import LogSettings
 from bridge.history.writer import Log
 from tests.running import run
 from tests.waiting import DEADLINE_S
@@ -84,7 +84,7 @@ def _answer(answers: "queue.Queue[tuple[int, bool]]", number: int, ok: bool) -> 
 
 def pragma(log: Log, text: str) -> None:
     """Make the connection of the log misbehave; a new connection is sound again."""
-    log._store.connection.execute(f"PRAGMA {text}")  # type: ignore[union-attr]
+    log._file.store.connection.execute(f"PRAGMA {text}")  # type: ignore[union-attr]
 
 
 @pytest.mark.parametrize(

@@ -241,7 +241,7 @@ def test_where_no_log_tells_what_is_latched_nothing_is_filled_before_somebody_ha
 ) -> None:
     """Without a hub nobody could release a hold, so there a sentence has to do."""
     from bridge.config.loading import load
-    from bridge.station import saved
+    from bridge.daemon import saved_state
 
     (tmp_path / "new").mkdir()
     config = configured(hub=hub, log="new/clearwell.db")
@@ -252,9 +252,9 @@ def test_where_no_log_tells_what_is_latched_nothing_is_filled_before_somebody_ha
     assert "is not known" in done.stdout
     kept = state_of(tmp_path / "new" / "clearwell.db")
     limits = load(config, {}).stations[0].limits
-    moment = saved.Moment(0.0, START_MS / 1000)
+    moment = saved_state.Moment(0.0, START_MS / 1000)
     if hub:
-        assert saved.guard_state(kept["latched.barrel"], None, limits, moment).hold
+        assert saved_state.guard_state(kept["latched.barrel"], None, limits, moment).hold
     # One file is enough: the calibration comes along.
     made = history(tmp_path / "new" / "clearwell-calibration.toml")
     assert [one.cell_constant_per_cm for one in made] == [0.1003]

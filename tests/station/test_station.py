@@ -3,6 +3,7 @@
 from dataclasses import replace
 from itertools import pairwise
 
+from bridge.daemon.rows import reading_row
 from bridge.demo.rigged import HURRIED, station
 from bridge.guard.commands import CartridgeChanged, Hold, ReservoirSample, Reset
 from bridge.guard.model import Advisory, Flow, Phase, Trip
@@ -23,7 +24,6 @@ from bridge.protocol.messages import (
 from bridge.protocol.session import DownCause, LinkUp, down
 from bridge.rig.scenario import DEMO
 from bridge.station.plan import StationPlan
-from bridge.station.rows import reading_row
 from bridge.station.station import Station, StationEvent, Turn
 from bridge.station.valve import OBEY_S
 from bridge.station.view import StationView

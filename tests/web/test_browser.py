@@ -27,7 +27,7 @@ from bridge.guard.commands import (
     StartFill,
 )
 from bridge.guard.model import Flow, Permissive, Trip
-from bridge.history.limits import LogSettings
+from bridge.history.waiting import LogSettings
 from bridge.units import DisplayUnits, SolidsUnit
 from tests.web.browser import WIDTHS, Looking, chromium, looking, refused_by_axe
 from tests.web.conftest import TOKEN, Begin, Site

@@ -21,7 +21,7 @@ from bridge.guard.commands import (
     StartFill,
 )
 from bridge.guard.model import Advisory, Flow, Phase, Trip
-from bridge.history.limits import LogSettings
+from bridge.history.waiting import LogSettings
 from bridge.mqtt.broker import BrokerSettings, Secret
 from bridge.protocol.messages import Close
 from bridge.units import DisplayUnits, SolidsUnit
