@@ -3,7 +3,7 @@
 import json
 
 from bridge.daemon import saved_state
-from bridge.daemon.gate import DISK_PATIENCE_S, NOT_LOGGED
+from bridge.daemon.gate import DISK_TIMEOUT_S, NOT_LOGGED
 from bridge.guard.state import Latched
 from bridge.simulate.disk import Disk
 from bridge.simulate.log import Complain
@@ -62,7 +62,7 @@ class Audience:
     def passed(self, now: float) -> None:
         """Time has passed."""
         for trip, since in tuple(self._unheard.items()):
-            if now - since > DISK_PATIENCE_S + _LOOKS_S:
+            if now - since > DISK_TIMEOUT_S + _LOOKS_S:
                 self._complain(f"nobody was shown for {now - since:.1f} s that {trip} has tripped")
                 del self._unheard[trip]
 
