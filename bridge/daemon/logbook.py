@@ -138,9 +138,18 @@ class Logbook:
         """Put an event into the log, unless its turn has a row for it."""
         self._write(self._policy.event(event, *self._now()))
 
-    def refused(self, reservoir: str, sentence: str, sender: str = "hub") -> None:
-        """Put a command into the log that was refused before it reached its station."""
-        self._write(self._policy.refused(reservoir, sentence, sender, *self._now()))
+    def refused(
+        self, reservoir: str, sentence: str, sender: str, on_disk: Callable[[bool], None] | None = None
+    ) -> None:
+        """Write a command that was refused before it reached its station.
+
+        Args:
+            reservoir: The reservoir's id, or an empty text if the command names none that exists.
+            sentence: The refusal.
+            sender: The sender of the command.
+            on_disk: Called once, as in :meth:`turn`.
+        """
+        self._write(self._policy.refused(reservoir, sentence, sender, *self._now()), on_disk)
 
     async def packs(self, count: int, root: str) -> list[tuple[Parcel, str]]:
         """The first parcels for the hub's log that are not acknowledged, each as a SenML pack, whose names
