@@ -194,7 +194,14 @@ class Bench:
         asyncio.run(self._serve())
 
     async def _serve(self) -> None:
-        self._link = link_to(self.plan, on_message=self._on_message, on_link=self._on_link)
+        self._link = link_to(
+            self.plan.port,
+            self.plan.baud,
+            self.plan.modbus,
+            silence_s=self.plan.limits.stale_after_s,
+            on_message=self._on_message,
+            on_link=self._on_link,
+        )
         self._loop = asyncio.get_running_loop()
         self._ready.set()
         await self._link.run()

@@ -120,28 +120,28 @@ def _latched(plan: "BridgePlan", log: Path, part: Path) -> str:
     """See that nothing that is latched is forgotten; the sentence on it."""
     from dataclasses import replace
 
+    from bridge.daemon import saved_state
     from bridge.history.backup import save_state
-    from bridge.station import saved
 
     now = _state_of(log)
     if now:
-        save_state(part, [row for key, row in now.items() if key.startswith(saved.latched_key(""))])
+        save_state(part, [row for key, row in now.items() if key.startswith(saved_state.latched_key(""))])
         return "What is latched (trips, alarms, a hold) was taken over from that log."
     lifted = plan.hub is not None or (plan.page is not None and plan.page.token is not None)
     look_first = "Look at the purifier and the reservoir, and send a sample of the reservoir"
     if not lifted:
         return f"What has happened since then is not known. {look_first}, before you start the daemon."
     then = _state_of(part)
-    moment = saved.Moment(0.0, time.time())
+    moment = saved_state.Moment(0.0, time.time())
     held = []
     for station in plan.stations:
         name = station.identity.reservoir
-        kept = then.get(saved.latched_key(name)), then.get(saved.accounts_key(name))
+        kept = then.get(saved_state.latched_key(name)), then.get(saved_state.accounts_key(name))
         try:
-            state = saved.guard_state(*kept, station.limits, moment)
+            state = saved_state.guard_state(*kept, station.limits, moment)
         except LogError:
-            state = saved.guard_state(None, None, station.limits, moment)
-        held.append(saved.latched(name, replace(state, hold=True), moment))
+            state = saved_state.guard_state(None, None, station.limits, moment)
+        held.append(saved_state.latched(name, replace(state, hold=True), moment))
     save_state(part, held)
     return (
         f"What has happened since then is not known, so filling is on hold. {look_first}; then release "

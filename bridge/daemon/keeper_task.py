@@ -38,7 +38,10 @@ class KeeperTask:
         self._loop = asyncio.get_running_loop()
         self._broken: asyncio.Future[None] = self._loop.create_future()
         self._link = link_to(
-            plan,
+            plan.port,
+            plan.baud,
+            plan.modbus,
+            silence_s=plan.limits.stale_after_s,
             on_message=lambda message: self.keeper.received(message),
             on_link=lambda news: self.keeper.received(news),
             on_stray=lambda stray: self.keeper.received(stray),

@@ -11,6 +11,9 @@ told of them before they are on the disk. Counters are stored every few seconds 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
+from bridge.daemon import saved_state
+from bridge.daemon.rows import entry_rows, reading_row
+from bridge.daemon.saved_state import RunningFill
 from bridge.errors import LogError
 from bridge.forecast import persistence
 from bridge.forecast.learned import worth_keeping
@@ -31,11 +34,8 @@ from bridge.history.records import (
 )
 from bridge.history.rollup import MINUTE_MS, ByException, RollUp
 from bridge.purifier.capacity import Evidence
-from bridge.station import saved
 from bridge.station.inventory import Inventory
 from bridge.station.plan import StationPlan
-from bridge.station.rows import entry_rows, reading_row
-from bridge.station.saved import RunningFill
 from bridge.station.station import StationEvent, Turn
 from bridge.station.view import Outlook
 
@@ -119,10 +119,10 @@ class LogPolicy:
         rows.durable = True
         rows.add(EventRow(rows.stamp(), "", "bridge-started", "The bridge started."))
         for name, one in self._reservoirs.items():
-            kept = self._state.get(saved.accounts_key(name))
+            kept = self._state.get(saved_state.accounts_key(name))
             try:
-                fill = saved.running_fill(kept)
-                pulses = saved.inventory(kept, one.plan.assumed_ppm).pulses
+                fill = saved_state.running_fill(kept)
+                pulses = saved_state.inventory(kept, one.plan.assumed_ppm).pulses
             except LogError:
                 # The state is unreadable, which restored() reports.
                 continue
@@ -131,7 +131,7 @@ class LogPolicy:
             one.interrupted = fill
             if fill.volume_l is None or pulses is None or one.plan.litres_per_pulse is None:
                 self._interrupted(one, rows, 0.0)
-                self._state[kept.key] = saved.without_fill(kept)
+                self._state[kept.key] = saved_state.without_fill(kept)
                 rows.add(self._state[kept.key])
         return rows.written()
 
@@ -139,17 +139,17 @@ class LogPolicy:
         """The state from which this station starts; on hold when nobody knows what was latched."""
         name = plan.identity.reservoir
         moment = self.moment(now_s, wall_s)
-        latched = self._state.get(saved.latched_key(name))
-        counters = self._state.get(saved.accounts_key(name))
+        latched = self._state.get(saved_state.latched_key(name))
+        counters = self._state.get(saved_state.accounts_key(name))
         known = self._complete
         try:
-            state = saved.guard_state(latched, counters, plan.limits, moment)
-            accounts = saved.inventory(counters, plan.assumed_ppm)
+            state = saved_state.guard_state(latched, counters, plan.limits, moment)
+            accounts = saved_state.inventory(counters, plan.assumed_ppm)
         except LogError:
             known = False
         if not known:
             # Ignorance is a reason to close: somebody must look, and lift the hold.
-            held = replace(saved.guard_state(None, None, plan.limits, moment), hold=True)
+            held = replace(saved_state.guard_state(None, None, plan.limits, moment), hold=True)
             return Restored(held, Inventory(plan.assumed_ppm), False)
         self._reservoirs[name].pulses = accounts.pulses
         return Restored(state, accounts, True)
@@ -192,7 +192,7 @@ class LogPolicy:
                 rows.add(entry)
                 rows.durable = True
         if _latched_changed(before, state):
-            rows.add(saved.latched(reservoir, state, self.moment(turn.now, wall_s)))
+            rows.add(saved_state.latched(reservoir, state, self.moment(turn.now, wall_s)))
             rows.durable = True
         moved = state.phase is not before.phase
         if moved:
@@ -253,7 +253,7 @@ class LogPolicy:
                 fill, one.fill = one.fill, None
                 rows.add(FillRow(rows.stamp(), name, fill.started_ms, fill.volume_l, None, None, "stop"))
                 if one.counters is not None:
-                    rows.add(saved.without_fill(one.counters))
+                    rows.add(saved_state.without_fill(one.counters))
         rows.add(EventRow(rows.stamp(), "", "bridge-stopped", "The bridge stopped."))
         rows.durable = True
         return rows.written()
@@ -311,14 +311,14 @@ class LogPolicy:
             one.fill = replace(one.fill, seen_ms=rows.utc_ms, volume_l=volume_l)
         moment = self.moment(now_s, wall_s)
         fill = one.fill or one.interrupted
-        row = saved.accounts(one.plan.identity.reservoir, state, accounts, moment, one.pulses, fill)
+        row = saved_state.accounts(one.plan.identity.reservoir, state, accounts, moment, one.pulses, fill)
         if row != one.counters:
             one.counters = row
             rows.add(row)
 
-    def moment(self, now_s: float, wall_s: float) -> saved.Moment:
+    def moment(self, now_s: float, wall_s: float) -> saved_state.Moment:
         """This moment on the monotonic clock and in the time of the log."""
-        return saved.Moment(now_s, self._clock.now_ms(now_s, wall_s)[0] / 1000.0)
+        return saved_state.Moment(now_s, self._clock.now_ms(now_s, wall_s)[0] / 1000.0)
 
 
 class _Rows:

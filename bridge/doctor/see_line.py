@@ -152,7 +152,15 @@ async def _ask(plan: StationPlan, timeout_s: float) -> ControllerFacts:
         elif stray.reason is IgnoreReason.VERSION:
             foreign += 1
 
-    link = link_to(plan, on_message=on_message, on_link=on_link, on_stray=on_stray)
+    link = link_to(
+        plan.port,
+        plan.baud,
+        plan.modbus,
+        silence_s=plan.limits.stale_after_s,
+        on_message=on_message,
+        on_link=on_link,
+        on_stray=on_stray,
+    )
     running = asyncio.create_task(link.run())
     try:
         async with asyncio.timeout(timeout_s):

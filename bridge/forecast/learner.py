@@ -24,13 +24,13 @@ from bridge.forecast.learned import (
 )
 from bridge.guard.commands import CartridgeChanged
 from bridge.guard.model import Advisory, Flow, Phase, Trip
+from bridge.guard.rules import ACTIVE
 from bridge.purifier import breakthrough, membrane
 from bridge.purifier.capacity import Evidence
 from bridge.purifier.cartridge import Load
 from bridge.purifier.forecast import ORDER_DRY_SHARE, Forecast
 from bridge.purifier.season import LONGEST_DAYS
 from bridge.station.plan import StationPlan
-from bridge.station.rows import spent
 from bridge.station.station import Turn
 from bridge.station.view import NOTHING_KNOWN, Outlook
 from bridge.tank import use as draw_off
@@ -216,7 +216,7 @@ class Learner:
         """Starts a new cartridge; the old one's final load becomes evidence for its capacity."""
         old = self._load
         if old.taken_up_g > 0.0:
-            evidence = Evidence(old.taken_up_g, spent(self.plan, turn))
+            evidence = Evidence(old.taken_up_g, was_exhausted(self.plan, turn))
             self.earlier = worth_keeping(self.plan.cartridge, (*self.earlier, evidence))
         total_l = self.learned.total_l + max(old.treated_l - self.learned.booked_l, 0.0)
         fresh = new_state(self.plan, self.earlier, Load())
@@ -262,3 +262,18 @@ class Learner:
             self.outlook = replace(found, cover=cover, leak=leak)
         else:
             self.outlook = Outlook(cover=cover, leak=leak)
+
+
+def was_exhausted(plan: StationPlan, turn: Turn) -> bool:
+    """Return whether the cartridge that was fitted until this scan was exhausted; else it was changed early.
+
+    It was exhausted if a product trip stood that no retest had remedied, or if the product that flows is at
+    or over the limit.
+    """
+    tripped = any(
+        latch.trip is Trip.PRODUCT_OVER_LIMIT and not latch.remedied for latch in turn.before.latches
+    )
+    if tripped or turn.picture is None or turn.before.phase not in ACTIVE:
+        return tripped
+    ppm = turn.picture.assessment.product_ppm
+    return ppm is not None and ppm >= plan.limits.limit_ppm

@@ -67,3 +67,24 @@ class ReservoirSample(Command):
 
 
 GuardCommand = Hold | StartFill | Acknowledge | Reset | Shelve | CartridgeChanged | Retest | ReservoirSample
+
+
+def words_of(command: GuardCommand) -> str:
+    """Return a command in a few words for people and the log, such as ``shelve overflow for 30 min``."""
+    match command:
+        case Hold(on=on):
+            return "hold on" if on else "hold off"
+        case StartFill():
+            return "start fill"
+        case Acknowledge(alarm=alarm):
+            return "acknowledge all" if alarm is None else f"acknowledge {alarm.value}"
+        case Reset(trip=trip):
+            return "reset all" if trip is None else f"reset {trip.value}"
+        case Shelve(alarm=shelved, minutes=minutes):
+            return f"shelve {shelved.value} for {minutes:g} min"
+        case CartridgeChanged():
+            return "cartridge changed"
+        case Retest(ppm=ppm):
+            return f"retest of {ppm:g} ppm"
+        case ReservoirSample(ppm=ppm):
+            return f"reservoir sample of {ppm:g} ppm"

@@ -7,7 +7,6 @@ also the id in the log, on the hub and in the manual.
 
 from dataclasses import dataclass, replace
 from enum import Enum
-from typing import Final
 
 from bridge.tank.level import Zone
 from bridge.water.health import Health
@@ -102,10 +101,6 @@ class Flow(Enum):
     TO_RESERVOIR = "fill"
     TO_DRAIN = "drain"
     """To the drain, to rinse the purifier; only on rigs with a drain valve."""
-
-
-FILL: Final = Phase.FILL
-SHUT: Final = Flow.SHUT
 
 
 @dataclass(frozen=True, slots=True)

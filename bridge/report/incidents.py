@@ -93,10 +93,11 @@ def _concerns(what: str, alarm: AlarmId) -> bool:
 
     A command that names another alarm does not, nor does a reset of an alarm that does not latch.
     """
-    name, _, about = what.partition(" ")
-    if about in _ALARMS:
-        return about == str(alarm.value)
-    return name != "reset" or isinstance(alarm, Trip)
+    words = what.split()
+    named = [word for word in words if word in _ALARMS]
+    if named:
+        return str(alarm.value) in named
+    return words[0] != "reset" or isinstance(alarm, Trip)
 
 
 def tallies(found: Iterable[Incident], start_ms: int, end_ms: int) -> list[Tally]:

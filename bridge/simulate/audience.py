@@ -2,11 +2,11 @@
 
 import json
 
+from bridge.daemon import saved_state
 from bridge.daemon.gate import DISK_PATIENCE_S, NOT_LOGGED
 from bridge.guard.state import Latched
 from bridge.simulate.disk import Disk
 from bridge.simulate.log import Complain
-from bridge.station import saved
 from bridge.station.station import Turn
 from bridge.station.view import StationView
 
@@ -25,7 +25,7 @@ class Audience:
 
     def __init__(self, disk: Disk, reservoir: str, complain: Complain) -> None:
         self._disk = disk
-        self._key = saved.latched_key(reservoir)
+        self._key = saved_state.latched_key(reservoir)
         self._complain = complain
         self._shown: tuple[object, ...] = ()
         self._frames = -1

@@ -8,12 +8,13 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 
 from bridge.clock import VirtualClock
+from bridge.daemon import saved_state
 from bridge.daemon.log_policy import LogPolicy, Restored, Written
 from bridge.forecast.learner import Learner
+from bridge.guard.commands import words_of
 from bridge.guard.state import AlarmChanged, GuardState, Unlatched
 from bridge.history.records import AlarmRow, CommandRow, MinuteRow, ReadingRow, Row, StateRow
 from bridge.simulate.disk import Disk
-from bridge.station import saved
 from bridge.station.inventory import Inventory
 from bridge.station.plan import StationPlan
 from bridge.station.station import StationEvent, Turn
@@ -69,7 +70,7 @@ class SimulatedLog:
     _counters_key: str = field(init=False)
 
     def __post_init__(self) -> None:
-        self._counters_key = saved.accounts_key(self.plan.identity.reservoir)
+        self._counters_key = saved_state.accounts_key(self.plan.identity.reservoir)
         opened = self.disk.start(self.clock)
         self._policy = LogPolicy(
             (self.plan,), opened.boot, opened.last_utc_ms, opened.state, complete=opened.complete
@@ -162,11 +163,11 @@ def _missing(reservoir: str, turn: Turn, written: Written) -> list[str]:
     if turn.command is not None:
         must = True
         if not any(isinstance(row, CommandRow) for row in written.rows):
-            wrong.append(f"{type(turn.command).__name__} was answered, and the log has no row of it")
+            wrong.append(f"there was a command ({words_of(turn.command)}), and the log has no row of it")
     before, state = turn.before, turn.state
     if (state.latches, state.hold) != (before.latches, before.hold):
         must = True
-        key = saved.latched_key(reservoir)
+        key = saved_state.latched_key(reservoir)
         if not any(isinstance(row, StateRow) and row.key == key for row in written.rows):
             wrong.append("what is latched has changed, and was not saved")
     if must and not written.durable:

@@ -11,6 +11,7 @@ from dataclasses import replace
 from pathlib import Path as FilePath
 
 from bridge.clock import VirtualClock
+from bridge.daemon import saved_state
 from bridge.daemon.log_policy import COUNTERS_S
 from bridge.guard.commands import GuardCommand
 from bridge.guard.model import Phase, Trip
@@ -32,7 +33,6 @@ from bridge.simulate.life import Life
 from bridge.simulate.log import SimulatedLog
 from bridge.simulate.outcome import Outcome, Task
 from bridge.simulate.witness import Witness
-from bridge.station import saved
 from bridge.station.station import Station, StationEvent, Turn
 from bridge.station.view import StationView
 
@@ -301,7 +301,7 @@ class Year:
 
     def _kept_at(self) -> tuple[float, float] | None:
         """When the counters on the disk were saved: in line seconds, and in the time of the log."""
-        kept = self._disk.recent(saved.accounts_key(self.garden.plan.identity.reservoir))
+        kept = self._disk.recent(saved_state.accounts_key(self.garden.plan.identity.reservoir))
         for row, line_s, utc_s in reversed(self._counters):
             if kept and row == kept[-1]:
                 return line_s, utc_s

@@ -10,9 +10,9 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from enum import Enum
 
-from bridge.guard.commands import CartridgeChanged, GuardCommand, ReservoirSample
+from bridge.guard.commands import CartridgeChanged, GuardCommand, ReservoirSample, words_of
 from bridge.guard.faults import FAULTS
-from bridge.guard.model import FILL, Advisory, Assessment, Trip, amended
+from bridge.guard.model import Advisory, Assessment, Phase, Trip, amended
 from bridge.guard.state import (
     AlarmChanged,
     Decision,
@@ -167,7 +167,7 @@ class Station:
             case Reading():
                 self._good(what, now)
                 self._take_notes()
-                filling = self.state.phase is FILL
+                filling = self.state.phase is Phase.FILL
                 self.memory, self.picture = assess.assess(self.plan, self.memory, what, filling, now)
                 self._turn(now, reading=True)
             case Damaged():
@@ -342,11 +342,11 @@ class Station:
         for event in decision.events:
             yield self._guard_event(event, decision)
         if command is not None:
-            reply, name = decision.replies[0], type(command).__name__
+            reply = decision.replies[0]
             yield self._event(
                 "command-obeyed" if reply.accepted else "command-refused",
                 Level.INFO if reply.accepted else Level.WARNING,
-                f"{name} from {command.sender}: {reply.sentence}",
+                f'The command "{words_of(command)}" from {command.sender}: {reply.sentence}',
             )
 
     def _guard_event(self, event: GuardEvent, decision: Decision) -> StationEvent:

@@ -1,6 +1,7 @@
 """How soon the valve shuts and the hub hears: the bridge against the script and, under load, itself."""
 
 import contextlib
+import importlib.util
 import os
 import statistics
 import subprocess
@@ -68,7 +69,7 @@ def trip(stage: Stage) -> list[Result]:
             "x script",
             most=2.0,
             note=note,
-            **parts,
+            parts=parts,
         ),
         Result(
             "trip",
@@ -86,7 +87,7 @@ def trip(stage: Stage) -> list[Result]:
             "x script",
             most=1.0,
             note=f"bridge {cpu['bridge_us']:.0f} µs, script {cpu['script_us']:.0f} µs",
-            **cpu,
+            parts=cpu,
         ),
     ]
 
@@ -105,7 +106,7 @@ def cpu(stage: Stage) -> list[Result]:
     note = f"bridge {parts['bridge_us']:.0f} µs, script {parts['script_us']:.0f} µs"
     return [
         repeated(
-            "cpu", "CPU for each reading, 1/s", _ratios(cpu_us), "x script", most=1.0, note=note, **parts
+            "cpu", "CPU for each reading, 1/s", _ratios(cpu_us), "x script", most=1.0, note=note, parts=parts
         )
     ]
 
@@ -136,7 +137,7 @@ class _Alarm:
     def _closed(self, board: int) -> None:
         pass
 
-    def _heard(self, topic: str, payload: bytes) -> None:
+    def _heard(self, topic: str, payload: bytes | bytearray) -> None:
         now = time.perf_counter()
         if topic.endswith("/fill/phase"):
             self._phase, self._phase_at = payload.decode(), now
@@ -343,10 +344,8 @@ def _outbox_full(stage: Stage) -> Result:
 
 def _page_clients(stage: Stage, count: int) -> Result:
     name = f"trip with {count} clients of the page"
-    try:
-        import bridge.page.host  # noqa: F401
-    except ImportError as error:
-        return left_out("loaded", name, f"the page is not there ({error})")
+    if importlib.util.find_spec("uvicorn") is None:
+        return left_out("loaded", name, "the extra of the page is not installed")
     port = free_port()
 
     @contextlib.contextmanager

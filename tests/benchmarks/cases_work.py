@@ -15,6 +15,7 @@ from bridge.guard.model import Flow, Phase
 from bridge.guard.state import begin
 from bridge.protocol.messages import Reading
 from bridge.purifier.cartridge import Load
+from bridge.station.plan import StationPlan
 from bridge.station.station import Station, Turn
 from tests.benchmarks.figures import Result, repeated
 from tests.benchmarks.programs import ROOT, configuration
@@ -97,7 +98,7 @@ def forecast(stage: Stage) -> list[Result]:
     return [repeated("forecast", "one update", [statistics.median(looks)], "ms", most=2.0, note=note)]
 
 
-def _a_turn(plan: object) -> Turn:
+def _a_turn(plan: StationPlan) -> Turn:
     """A turn in the middle of a fill, from the real station."""
     turns: list[Turn] = []
     numbers = iter(range(1 << 30))
@@ -105,7 +106,7 @@ def _a_turn(plan: object) -> Turn:
         plan,
         send=lambda message: True,
         next_sequence=lambda: next(numbers) % 65536,
-        now=0.0,  # type: ignore[arg-type]
+        now=0.0,
         on_turn=turns.append,
         state=begin(0.0),
     )

@@ -10,7 +10,7 @@ from bridge.clock import VirtualClock
 from bridge.daemon.keeper import FIRST_WAIT_S, LONGEST_WAIT_S, Keeper
 from bridge.daemon.log_policy import LogPolicy, Restored
 from bridge.demo.rigged import HURRIED, station
-from bridge.forecast.learner import Prospect
+from bridge.forecast.learner import Learner
 from bridge.guard.commands import Hold, Reset
 from bridge.guard.model import Flow, Phase, Trip
 from bridge.guard.state import GuardState
@@ -68,7 +68,7 @@ class Room:
     def feed_sampled(self, reservoir: str) -> float | None:
         return None
 
-    def prospect(self, plan: StationPlan, accounts: Inventory) -> Prospect:
+    def learner(self, plan: StationPlan, accounts: Inventory) -> Learner:
         raise AssertionError("nothing is forecast here")
 
     def turn(self, reservoir: str, turn: Turn, on_disk: Callable[[bool], None] | None = None) -> None:
@@ -82,7 +82,7 @@ class Room:
     def accounts(self, reservoir: str, state: GuardState, inventory: Inventory) -> None:
         self.happened.append("log counters")
 
-    def learned(self, prospect: Prospect) -> None:
+    def learned(self, learner: Learner) -> None:
         raise AssertionError("nothing is forecast here")
 
     # The controller.

@@ -5,6 +5,7 @@ from dataclasses import replace
 
 import pytest
 
+from bridge.daemon import saved_state
 from bridge.daemon.log_policy import LogPolicy, Written
 from bridge.demo.rigged import HURRIED, RESERVOIR, station
 from bridge.guard.commands import Hold
@@ -15,7 +16,7 @@ from bridge.history.records import CommandRow, EventRow, FillRow, MinuteRow, Rea
 from bridge.protocol.messages import Reading
 from bridge.purifier.cartridge import Load
 from bridge.rig.scenario import DEMO
-from bridge.station import assess, saved
+from bridge.station import assess
 from bridge.station.inventory import Inventory
 from bridge.station.station import Station, Turn
 
@@ -78,11 +79,15 @@ def test_latched_state_is_durable_in_one_write_with_what_changed_it() -> None:
     tripped = replace(before, latches=(Latch(Trip.OVERFLOW, 1.0),), phase=Phase.TRIPPED)
     written = policy.turn(RESERVOIR, turn(1.0, tripped, before), WALL_S)
     assert written.durable
-    row = kept(written)[saved.latched_key(RESERVOIR)]
-    back = saved.guard_state(row, None, PLAN.limits, saved.Moment(5.0, WALL_S + 4.0))
-    assert [(one.trip, one.at) for one in back.latches] == [(Trip.OVERFLOW, pytest.approx(1.0, abs=0.01))]
+    row = kept(written)[saved_state.latched_key(RESERVOIR)]
+    back = saved_state.guard_state(row, None, PLAN.limits, saved_state.Moment(5.0, WALL_S + 4.0))
+    (latch,) = back.latches
+    assert latch.trip is Trip.OVERFLOW
+    assert latch.at == pytest.approx(1.0, abs=0.01)
     again = policy.turn(RESERVOIR, turn(2.0, tripped), WALL_S + 1.0)
-    assert saved.latched_key(RESERVOIR) not in kept(again), "a state that did not change is not written again"
+    assert saved_state.latched_key(RESERVOIR) not in kept(again), (
+        "a state that did not change is not written again"
+    )
 
 
 def test_a_command_has_one_row_and_is_durable_accepted_or_refused() -> None:
@@ -106,7 +111,7 @@ def test_while_water_flows_the_counters_are_stored_every_few_seconds() -> None:
     stored = []
     for s in range(60):
         one = policy.turn(RESERVOIR, turn(float(s), filling, pulses=450 * s, treated_l=float(s)), WALL_S + s)
-        if saved.accounts_key(RESERVOIR) in kept(one):
+        if saved_state.accounts_key(RESERVOIR) in kept(one):
             stored.append(s)
     assert max(b - a for a, b in zip([0, *stored], [*stored, 60], strict=True)) <= 5
 
@@ -154,7 +159,7 @@ def test_a_fill_that_a_kill_cut_off_gets_its_row_with_its_true_end() -> None:
     assert (fill.end, fill.started_ms) == ("interrupted", round(1000 * WALL_S))
     assert fill.ended_ms is not None
     assert WALL_S + 34 <= fill.ended_ms / 1000 <= WALL_S + 40 + PLAN.limits.lease_s
-    stored = saved.running_fill(state[saved.accounts_key(RESERVOIR)])
+    stored = saved_state.running_fill(state[saved_state.accounts_key(RESERVOIR)])
     assert stored is not None
     assert stored.volume_l is not None
     assert fill.volume_l == pytest.approx(stored.volume_l + 1.5), "with the inflow after the last counters"
@@ -205,8 +210,11 @@ def test_a_stop_ends_open_fills_and_minutes() -> None:
 def test_state_that_cannot_be_read_holds_filling() -> None:
     for complete, state in (
         (False, {}),
-        (True, {saved.latched_key(RESERVOIR): StateRow(saved.latched_key(RESERVOIR), 1, "{")}),
-        (True, {saved.accounts_key(RESERVOIR): StateRow(saved.accounts_key(RESERVOIR), 99, "{}")}),
+        (True, {saved_state.latched_key(RESERVOIR): StateRow(saved_state.latched_key(RESERVOIR), 1, "{")}),
+        (
+            True,
+            {saved_state.accounts_key(RESERVOIR): StateRow(saved_state.accounts_key(RESERVOIR), 99, "{}")},
+        ),
     ):
         restored = LogPolicy([PLAN], state=state, complete=complete).restored(PLAN, 1.0, WALL_S)
         assert (restored.known, restored.state.hold) == (False, True)

@@ -3,21 +3,20 @@
 import asyncio
 import json
 import os
-import signal
-import subprocess
-import sys
 from pathlib import Path
 
 import aiomqtt
 
+from bridge.daemon import saved_state
 from bridge.demo.rigged import BRIDGE_ID, RESERVOIR
 from bridge.guard.limits import Limits
 from bridge.history.backup import state_of
 from bridge.history.reader import Reader
 from bridge.history.records import AlarmChange, AlarmRow, Kind
-from bridge.station import saved
 from tests.brokers import Mosquitto
-from tests.daemon.test_restart import CONFIG, PATIENCE_S
+from tests.daemon.test_restart import CONFIG
+from tests.running import Running, started
+from tests.waiting import within
 
 KILLS = int(os.environ.get("CLEARWELL_KILLS", "4"))
 """How often the bridge is killed on hearing of a trip; the whole campaign is 50 times."""
@@ -31,34 +30,23 @@ async def test_a_trip_of_which_a_subscriber_hears_is_latched_after_a_kill_at_tha
     config.write_text(CONFIG.format(broker=mosquitto.port, pty=tmp_path / "controller"))
     # A dry probe now and then latches a trip.
     faults = [f"--fault=probe-dry@{start}+20" for start in range(60, 30_000, 50)]
-    rig = subprocess.Popen(  # noqa: ASYNC220 - it is killed at the end
-        [sys.executable, "-m", "bridge", "rig", "--pty", str(tmp_path / "controller"), "--json",
-         "--speed", "10", *faults],
-        stdout=subprocess.DEVNULL,
-    )  # fmt: skip
     database = tmp_path / "log.db"
-    try:
+    with started("rig", "--pty", tmp_path / "controller", "--speed", 10, *faults):
         for number in range(KILLS):
             async with aiomqtt.Client("127.0.0.1", mosquitto.port) as client:
-                run = await asyncio.create_subprocess_exec(
-                    sys.executable, "-m", "bridge", "run", "--quiet", "--config", str(config)
-                )
-                await client.subscribe(f"{TOPIC}/trips", qos=0)
-                async with asyncio.timeout(2 * PATIENCE_S):
-                    heard = await _killed_on_hearing(client, run)
-            kept = state_of(database)[saved.latched_key(RESERVOIR)]
-            state = saved.guard_state(kept, None, Limits(), saved.Moment(0.0, 0.0))
+                with started("run", "--quiet", "--config", config) as run:
+                    await client.subscribe(f"{TOPIC}/trips", qos=0)
+                    heard = await within(_killed_on_hearing(client, run), "no trip was reported")
+            kept = state_of(database)[saved_state.latched_key(RESERVOIR)]
+            state = saved_state.guard_state(kept, None, Limits(), saved_state.Moment(0.0, 0.0))
             assert {one.trip.value for one in state.latches} >= set(heard), "a trip was lost"
             with Reader(database) as reader:
                 rows = list(reader.events(0, 2**45, kinds=[Kind.ALARM]))
             raised = [row for row in rows if isinstance(row, AlarmRow) and row.change is AlarmChange.RAISED]
             assert len(raised) > number, "a step of an alarm was lost"
-    finally:
-        rig.kill()
-        rig.wait()
 
 
-async def _killed_on_hearing(client: aiomqtt.Client, run: asyncio.subprocess.Process) -> list[str]:
+async def _killed_on_hearing(client: aiomqtt.Client, run: Running) -> list[str]:
     """Take back what was latched, then kill the bridge on the first message of a new trip."""
     resetting = asyncio.create_task(_reset_again_and_again(client))
     try:
@@ -69,8 +57,7 @@ async def _killed_on_hearing(client: aiomqtt.Client, run: asyncio.subprocess.Pro
             if not trips:
                 resetting.cancel()
             elif resetting.cancelled():
-                run.send_signal(signal.SIGKILL)
-                await run.wait()
+                run.kill()
                 return [str(trip) for trip in trips]
     finally:
         resetting.cancel()

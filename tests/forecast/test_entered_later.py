@@ -8,12 +8,9 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
-from click.testing import CliRunner
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.commands import log as log_command
-from bridge.commands import sample
 from bridge.commands.shared.values import moment_ms
 from bridge.errors import InputError
 from bridge.forecast import by_hand, shelf
@@ -31,7 +28,8 @@ from bridge.history.records import (
     when_ms,
 )
 from bridge.history.writer import add
-from tests.forecast.test_by_hand import CONFIG, JUGS, PITCHER, Kitchen
+from tests.forecast.test_by_hand import CONFIG, JUGS, PITCHER, ByHandRow, Kitchen
+from tests.running import clearwell, succeeds
 
 NOW_MS = 1_790_000_000_000
 MINUTE_MS = 60_000
@@ -95,16 +93,16 @@ def test_an_impossible_time_is_refused_with_the_right_form(text: str, told: str)
 # --- entries are ordered by their time -------------------------------------------------------------------
 
 
-def entered_in(order: list[int], rows: list[EntryRow]) -> list[EntryRow]:
+def entered_in(order: list[int], rows: list[ByHandRow]) -> list[ByHandRow]:
     """Returns the same rows, entered in that order long after all of the events."""
     late_ms = rows[-1].stamp.utc_ms + 1
     return [
-        replace(rows[number], stamp=Stamp(2, k, late_ms + k), at_ms=rows[number].stamp.utc_ms)  # type: ignore[call-arg]
+        replace(rows[number], stamp=Stamp(2, k, late_ms + k), at_ms=rows[number].stamp.utc_ms)
         for k, number in enumerate(order)
     ]
 
 
-def pitchers_life() -> list[EntryRow]:
+def pitchers_life() -> list[ByHandRow]:
     kitchen = Kitchen()
     for day in range(1, 25):
         kitchen.live_a_day()
@@ -115,7 +113,7 @@ def pitchers_life() -> list[EntryRow]:
     return kitchen.rows
 
 
-def jugs_life() -> list[EntryRow]:
+def jugs_life() -> list[ByHandRow]:
     kitchen = Kitchen()
     kitchen.litres(40.0, Litres.PUT, "jugs")
     for taken in (4.0, 3.0, 6.0, 2.0, 5.0):
@@ -196,9 +194,7 @@ def config(tmp_path: Path) -> Path:
 
 
 def typed(*words: str) -> str:
-    result = CliRunner().invoke(sample.command, list(words), catch_exceptions=False)
-    assert result.exit_code == 0, result.output
-    return result.output
+    return succeeds("sample", *words)
 
 
 def kept(config: Path) -> list[EntryRow]:
@@ -224,12 +220,12 @@ def test_yesterdays_litres_are_entered_today_with_their_time(config: Path) -> No
     assert [row.stamp for row in rows] == sorted(row.stamp for row in rows), "the log's order is its own"
     change = next(row for row in rows if isinstance(row, CartridgeRow))
     assert (change.treated_l, change.at_ms) == (3.0, utc_ms(changed))
-    told = CliRunner().invoke(log_command.command, ["--config", str(config), "--kind", "litres"]).output
+    told = succeeds("log", "--config", config, "--kind", "litres")
     assert f"5 L made, at {local.astimezone().strftime('%Y')}" in " ".join(told.split())
 
 
 def test_a_sample_of_a_tray_is_compared_with_its_water_at_that_time(tmp_path: Path) -> None:
-    from tests.report.test_odd_logs import write
+    from tests.history.conftest import write_log as write
 
     path = tmp_path / "clearwell.db"
     base_ms = round(time.time() * 1000) - 600_000
@@ -252,8 +248,6 @@ def test_a_sample_of_a_tray_is_compared_with_its_water_at_that_time(tmp_path: Pa
 
 
 def test_a_time_without_an_entry_is_refused() -> None:
-    result = CliRunner().invoke(
-        sample.command, ["--conductivity", "5", "--compensated", "--at", "2026-01-01T10:00"]
-    )
-    assert result.exit_code == 2
-    assert "--at is the time of an entry" in result.output
+    done = clearwell("sample", "--conductivity", 5, "--compensated", "--at", "2026-01-01T10:00")
+    assert done.status == 2
+    assert "--at is the time of an entry" in done.stderr

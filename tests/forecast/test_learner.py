@@ -165,7 +165,8 @@ def test_the_order_comes_once_and_in_time_and_the_next_forecast_is_narrower(shed
         shed.change()
         assert Advisory.ORDER_CARTRIDGE not in shed.learner.advisories
     # The fourth of a kind: three that were exhausted at 54 g outweigh the rating of 60 g.
-    assert shed.learner.earlier == tuple(Evidence(pytest.approx(TRUE_G, rel=0.03), True) for _ in range(3))
+    assert [one.exhausted for one in shed.learner.earlier] == [True] * 3
+    assert [one.load_g for one in shed.learner.earlier] == pytest.approx([TRUE_G] * 3, rel=0.03)
     for _ in range(4):
         shed.day()
     outlook = shed.learner.outlook
@@ -218,7 +219,9 @@ def test_an_early_change_is_a_lower_bound_and_a_second_press_is_no_evidence(shed
     shed.step(Phase.FILL)
     shed.step(Phase.IDLE, 0.05)
     shed.change()
-    assert shed.learner.earlier == (Evidence(pytest.approx(10 * PER_DAY_L * 0.2995, rel=0.02), False),)
+    (earlier,) = shed.learner.earlier
+    assert earlier.load_g == pytest.approx(10 * PER_DAY_L * 0.2995, rel=0.02)
+    assert not earlier.exhausted
 
 
 def test_a_trip_that_is_reset_after_a_retest_does_not_end_the_forecast(shed: Shed) -> None:

@@ -5,18 +5,23 @@ committed. A file beside the log stands for the hub: a line in it was received t
 """
 
 import sys
+from functools import partial
 from pathlib import Path
+
+from bridge.guard.model import Trip
+from bridge.history.order import RecordClock
+from bridge.history.records import AlarmChange, AlarmRow, ReadingRow, StateRow
+from bridge.history.waiting import LogSettings, OutboxSettings
+from bridge.history.writer import Log
+from tests.history.conftest import line
+
+
+def promise(number: int, on_disk: bool) -> None:
+    if on_disk:
+        print("A", number, flush=True)
 
 
 def main(log_path: Path, hub: Path) -> None:
-    from conftest import line
-
-    from bridge.guard.model import Trip
-    from bridge.history.order import RecordClock
-    from bridge.history.records import AlarmChange, AlarmRow, ReadingRow, StateRow
-    from bridge.history.waiting import LogSettings, OutboxSettings
-    from bridge.history.writer import Log
-
     settings = LogSettings(outbox=OutboxSettings(every_s=0, pack_rows=20, pack_s=100))
     log = Log(log_path, settings=settings)
     opened = log.start().result(30)
@@ -41,7 +46,7 @@ def main(log_path: Path, hub: Path) -> None:
             log.write(
                 [alarm, StateRow("latched", 1, str(number))],
                 durable=True,
-                done=lambda ok, number=number: print("A", number, flush=True) if ok else None,
+                done=partial(promise, number),
             )
             for parcel in log.parcels(4).result(30):
                 received.writelines(line(row) + "\n" for row in parcel.rows)
@@ -50,6 +55,4 @@ def main(log_path: Path, hub: Path) -> None:
 
 
 if __name__ == "__main__":
-    root = Path(__file__).parents[2]
-    sys.path[:0] = [str(root), str(root / "tests" / "history")]
     main(Path(sys.argv[1]), Path(sys.argv[2]))

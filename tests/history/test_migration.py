@@ -8,6 +8,7 @@ from typing import Any
 
 import pytest
 
+from bridge.daemon import saved_state
 from bridge.forecast import persistence
 from bridge.guard.alarms import Status
 from bridge.guard.limits import Limits
@@ -20,7 +21,6 @@ from bridge.history.rollup import DEAD_BANDS, HOUR_MS, MINUTE_MS, Bucket
 from bridge.history.schema import open_for_writing
 from bridge.history.waiting import LogSettings, OutboxSettings
 from bridge.history.writer import Log
-from bridge.station import saved
 
 FOLDER = Path(__file__).with_name("layout2")
 ALWAYS = 2**50
@@ -104,14 +104,17 @@ def test_the_saved_state_of_layout_2_is_the_start_of_a_station(old: Path, before
     log = Log(old, settings=LogSettings(outbox=OutboxSettings(every_s=0, pack_rows=1000, pack_s=0)))
     opened = log.start().result(30)
     assert (opened.boot, opened.complete) == (3, True)
-    now = saved.Moment(0.0, opened.last_utc_ms / 1000)
-    state = saved.guard_state(
-        opened.state[saved.latched_key("barrel")], opened.state[saved.accounts_key("barrel")], Limits(), now
+    now = saved_state.Moment(0.0, opened.last_utc_ms / 1000)
+    state = saved_state.guard_state(
+        opened.state[saved_state.latched_key("barrel")],
+        opened.state[saved_state.accounts_key("barrel")],
+        Limits(),
+        now,
     )
     assert [latch.trip for latch in state.latches] == [Trip.OVERFLOW]
     assert state.hold
     assert before["state"]["latched.barrel"]["hold"]
-    accounts = saved.inventory(opened.state[saved.accounts_key("barrel")], 5.0)
+    accounts = saved_state.inventory(opened.state[saved_state.accounts_key("barrel")], 5.0)
     assert (accounts.load.treated_l, accounts.load.taken_up_g) == (1500.0, 470.0)
     kept = persistence.read(opened.state[persistence.key("barrel")], ())
     assert (kept.learned.booked_l, kept.learned.total_l) == (12.0, 55.0)
@@ -135,7 +138,7 @@ def test_alarms_of_layout_2_get_the_ids_and_states_of_today(old: Path) -> None:
             (newest + 1, json.dumps(body)),
         )
         latched = {"latches": [], "alarms": [["product-over-advice", "returned-unacknowledged", 5.0, None]]}
-        save_state_in(connection, 2, [StateRow(saved.latched_key("barrel"), 1, json.dumps(latched))])
+        save_state_in(connection, 2, [StateRow(saved_state.latched_key("barrel"), 1, json.dumps(latched))])
     connection.close()
     open_for_writing(old).close()
     with Reader(old) as reader:
@@ -145,8 +148,8 @@ def test_alarms_of_layout_2_get_the_ids_and_states_of_today(old: Path) -> None:
             Advisory.PRODUCT_OVER_TARGET,
             AlarmChange.CLEARED_UNACKNOWLEDGED,
         )
-    state = saved.guard_state(
-        state_of(old)[saved.latched_key("barrel")], None, Limits(), saved.Moment(0.0, 9.0)
+    state = saved_state.guard_state(
+        state_of(old)[saved_state.latched_key("barrel")], None, Limits(), saved_state.Moment(0.0, 9.0)
     )
     assert [(one.alarm, one.status) for one in state.alarms] == [
         (Advisory.PRODUCT_OVER_TARGET, Status.CLEARED_UNACKNOWLEDGED)

@@ -169,7 +169,7 @@ def test_a_damaged_log_is_found_and_an_older_one_is_none(
     content[4096:12288] = os.urandom(8192)
     path.write_bytes(content)
     done, found = examined(configured())
-    assert done.returncode == 1
+    assert done.status == 1
     assert found["log", ""]["verdict"] == "wrong"
     assert "clearwell restore" in found["log", ""]["next"]
     with sqlite3.connect(path) as connection:

@@ -11,6 +11,7 @@ from bridge.history import senml
 from bridge.history.outbox import Parcel
 from bridge.history.records import EventRow, Stamp
 from bridge.mqtt.topics import Layout, Publication
+from tests.waiting import within
 
 LAYOUT = Layout("garden", "Garden")
 
@@ -71,8 +72,7 @@ def no_waits(monkeypatch: pytest.MonkeyPatch) -> None:
 async def idle(kept: Kept, hub: Hub) -> "asyncio.Task[None]":
     """The relay, up to where it has nothing to do."""
     task = asyncio.create_task(relay_task.carry(kept, hub, LAYOUT))  # type: ignore[arg-type]
-    async with asyncio.timeout(20):
-        await kept.idle.wait()
+    await within(kept.idle.wait(), "the relay never had nothing to do")
     return task
 
 
@@ -85,7 +85,7 @@ async def test_all_that_waits_is_sent_and_then_it_waits_for_as_long_as_the_log_s
     kept.waiting.append(parcel(3))
     kept.quiet_s = 0.3
     kept.stir.set()
-    await asyncio.wait_for(kept.idle.wait(), 20)
+    await within(kept.idle.wait(), "the relay never had nothing to do")
     assert len(hub.sent) == 4
     assert kept.patience_s[-1] == relay.LEAST_WAIT_S, "parcels of many reservoirs are looked for together"
     task.cancel()

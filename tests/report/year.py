@@ -162,7 +162,7 @@ class Barrel:
         self.alarm(end + timedelta(minutes=40), Trip.PRODUCT_OVER_LIMIT, AlarmChange.ACKNOWLEDGED, by="hub")
 
     def change(self, when: datetime) -> None:
-        self.asked(when, "cartridge-changed")
+        self.asked(when, "cartridge changed")
         self.add(
             CartridgeRow(
                 self.stamp(when), "barrel", "", round(self.treated_l, 2), round(self.applied_g, 3), "hub",

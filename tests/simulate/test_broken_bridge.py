@@ -190,7 +190,7 @@ BUGS = [
     Bug(keeps_no_latch, trip_in_a_fill, "was not saved"),
     Bug(keeps_no_latch, hold_in_a_fill, "was not saved"),
     Bug(without(AlarmRow), trip_in_a_fill, "the log has no row of it"),
-    Bug(without(CommandRow), hold_in_a_fill, "Hold was answered, and the log has no row of it"),
+    Bug(without(CommandRow), hold_in_a_fill, "there was a command (hold on), and the log has no row of it"),
     Bug(makes_nothing_durable, trip_in_a_fill, "need not be on the disk"),
     Bug(drops_a_minute, fill_and_its_records, "readings, and"),
     Bug(keeps_no_counters, killed_in_a_fill, "L treated were lost"),

@@ -15,6 +15,7 @@ from bridge.guard import sequence, step
 from bridge.guard.commands import Hold, ReservoirSample, StartFill
 from bridge.guard.limits import Moment
 from bridge.guard.model import Permissive, Phase, Trip
+from bridge.guard.rules import causes, missing
 from bridge.guard.state import FillRecord, GuardState
 from bridge.rig.faults import Fault, FaultName
 from bridge.simulate.gardens import Garden, garden
@@ -171,8 +172,6 @@ def held_in_a_fill() -> Told:
 
 
 def without_permissive(patch: pytest.MonkeyPatch, gone: Permissive) -> None:
-    missing = sequence.missing
-
     def all_but_one(m: Moment, s: GuardState, phase: Phase, fill: FillRecord) -> tuple[Permissive, ...]:
         return tuple(one for one in missing(m, s, phase, fill) if one is not gone)
 
@@ -181,7 +180,6 @@ def without_permissive(patch: pytest.MonkeyPatch, gone: Permissive) -> None:
 
 def without_trips(*gone: Trip) -> Callable[[pytest.MonkeyPatch], None]:
     def take_out(patch: pytest.MonkeyPatch) -> None:
-        causes = step.causes
         patch.setattr(step, "causes", lambda m, s: [trip for trip in causes(m, s) if trip not in gone])
 
     return take_out
@@ -204,7 +202,7 @@ def without_the_tripped_phase(patch: pytest.MonkeyPatch) -> None:
         after, absent = advance(moment, replace(state, latches=()))
         return replace(after, latches=state.latches), absent
 
-    patch.setattr(step.sequence, "advance", as_if_nothing_had_tripped)
+    patch.setattr(sequence, "advance", as_if_nothing_had_tripped)
 
 
 def nothing_else(patch: pytest.MonkeyPatch) -> None:

@@ -3,6 +3,7 @@
 from dataclasses import replace
 from itertools import pairwise
 
+from bridge.daemon.rows import reading_row
 from bridge.demo.rigged import HURRIED, station
 from bridge.guard.commands import CartridgeChanged, Hold, ReservoirSample, Reset
 from bridge.guard.model import Advisory, Flow, Phase, Trip
@@ -23,7 +24,6 @@ from bridge.protocol.messages import (
 from bridge.protocol.session import DownCause, LinkUp, down
 from bridge.rig.scenario import DEMO
 from bridge.station.plan import StationPlan
-from bridge.station.rows import reading_row
 from bridge.station.station import Station, StationEvent, Turn
 from bridge.station.valve import OBEY_S
 from bridge.station.view import StationView
@@ -131,7 +131,7 @@ def test_a_controller_that_restarts_by_itself_raises_an_alarm_and_an_asked_hello
     bench.station.receive(replace(HELLO, sequence=1), bench.now)
     bench.number = 1
     bench.read()
-    assert bench.station.state.alarms == ()
+    assert [record.alarm for record in bench.station.state.alarms] == []
     bench.station.receive(replace(HELLO, boot=BootReason.WATCHDOG), bench.now)
     bench.number = 0
     bench.read()

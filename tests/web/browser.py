@@ -9,12 +9,14 @@ from urllib.parse import urlsplit
 from playwright.async_api import Browser, Page, async_playwright, expect
 
 from tests.node.modules import node_modules
+from tests.waiting import DEADLINE_S
 
 CHROMIUM = "/usr/bin/chromium"
 ARGUMENTS = [
     "--headless=new", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
     "--disable-background-networking", "--disable-component-update", "--disable-sync",
 ]  # fmt: skip
+expect.set_options(timeout=1000.0 * DEADLINE_S)
 WIDTHS = (360, 1440)
 """A small screen and a wide one, in CSS pixels."""
 Scheme = Literal["light", "dark"]
@@ -65,6 +67,7 @@ async def looking(
     window = await browser.new_context(
         viewport={"width": width, "height": 800}, color_scheme=scheme, reduced_motion="reduce", **more
     )
+    window.set_default_timeout(1000.0 * DEADLINE_S)
     page = await window.new_page()
     here = Looking(page, url)
     await page.goto(url)

@@ -4,6 +4,7 @@ import json
 import math
 import re
 from dataclasses import fields, replace
+from typing import Any
 
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -65,7 +66,7 @@ def test_the_purest_water_has_an_uncertainty_that_means_something(view: StationV
 
 
 def test_the_answer_is_that_of_the_worse_water(view: StationView) -> None:
-    def use(**changed: object) -> tuple[str, str, str]:
+    def use(**changed: Any) -> tuple[str, str, str]:
         shown = facts_of(replace(view, **changed), UNITS, "").use
         return shown.verdict, shown.word, shown.reason
 
@@ -86,7 +87,7 @@ def test_the_answer_is_that_of_the_worse_water(view: StationView) -> None:
 
 
 def test_the_valve_says_why_it_is_open_or_shut(view: StationView) -> None:
-    def why(**changed: object) -> str:
+    def why(**changed: Any) -> str:
         return facts_of(replace(view, **changed), UNITS, "").valve.why
 
     assert why() == "Shut: no fill is due, and every permissive holds."
@@ -145,7 +146,7 @@ NUMBERS = [
 @settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(data=st.data())
 def test_whatever_is_unknown_or_no_number_is_left_out(view: StationView, data: st.DataObject) -> None:
-    changed = data.draw(
+    changed: dict[str, Any] = data.draw(
         st.dictionaries(
             st.sampled_from(NUMBERS), st.none() | st.floats(0, 1e6) | st.sampled_from([math.nan, math.inf])
         )

@@ -3,7 +3,6 @@
 import os
 import signal
 import socket
-import subprocess
 import sys
 from pathlib import Path
 
@@ -26,8 +25,10 @@ from bridge.history.waiting import LogSettings
 from bridge.mqtt.broker import BrokerSettings, Secret
 from bridge.protocol.messages import Close
 from bridge.units import DisplayUnits, SolidsUnit
-from tests.board import SpiedKeeper, until
+from tests.board import answered
 from tests.brokers import free_port
+from tests.running import run
+from tests.waiting import until
 from tests.web.conftest import LAYOUT, TOKEN, Begin, Site, listening
 
 COMMANDS = {
@@ -132,7 +133,8 @@ async def test_a_measurement_by_hand_counts_in_the_unit_that_was_asked_for(begin
         for unit, value in (("µS/cm", "25"), ("ppm", f"{25 * factor:g}"), (None, f"{25 * factor:g}")):
             assert (await site.command("product/retest", value, unit)).status_code == 200
         assert (await site.command("reservoir/sample", "25", "µS/cm")).status_code == 200
-        assert {one.ppm for one in site.commands} == {25.0 * factor}
+        measured_ppm = [one.ppm for one in site.commands if isinstance(one, Retest | ReservoirSample)]
+        assert measured_ppm == [25.0 * factor] * 4
         before = len(site.commands)
         for path, value, unit, said in (
             ("product/retest", "nan", "µS/cm", "is not a number of µS/cm from 0 to 20000"),
@@ -210,10 +212,8 @@ async def test_a_page_that_is_killed_comes_back_and_the_guard_did_not_notice(beg
         killed = page.pid
         assert killed is not None
         os.kill(killed, signal.SIGKILL)
-        answered = len(SpiedKeeper.answers)
-        site.board.read(2000.0, Flow.TO_RESERVOIR)
-        await until(lambda: len(SpiedKeeper.answers) > answered, "the bad reading never arrived")
-        assert any(isinstance(said, Close) for said in SpiedKeeper.answers[answered]), (
+        sent = await answered(site.board, 2000.0, Flow.TO_RESERVOIR)
+        assert any(isinstance(one, Close) for one in sent), (
             "no close on the wire in the turn of the bad reading"
         )
         await until(lambda: page.pid not in (None, killed), "the page was not started again")
@@ -243,10 +243,8 @@ async def test_a_page_that_hangs_holds_up_nothing_and_nothing_piles_up(begin: Be
                 page._write()
             most = process.stdin.transport.get_write_buffer_size()
             assert most < 128 * 1024, f"{most} bytes wait for a page that does not read"
-            answered = len(SpiedKeeper.answers)
-            site.board.read(2000.0, Flow.TO_RESERVOIR)
-            await until(lambda: len(SpiedKeeper.answers) > answered, "the bad reading never arrived")
-            assert any(isinstance(said, Close) for said in SpiedKeeper.answers[answered])
+            sent = await answered(site.board, 2000.0, Flow.TO_RESERVOIR)
+            assert any(isinstance(one, Close) for one in sent)
         finally:
             os.kill(page.pid, signal.SIGCONT)
         async with listening(site) as events:
@@ -303,8 +301,8 @@ def test_a_bridge_without_a_page_loads_nothing_of_it() -> None:
         "print([name for name in sys.modules if name.split('.')[0] in ('starlette', 'uvicorn', 'h11',"
         " 'prometheus_client') or name.startswith('bridge.web')])"
     )
-    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True)
-    assert done.stdout.strip() == "[]"
+    done = run(sys.executable, "-c", program)
+    assert (done.status, done.stdout.strip()) == (0, "[]"), done.stderr
 
 
 async def test_a_page_ends_with_its_bridge(begin: Begin) -> None:

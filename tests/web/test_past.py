@@ -77,7 +77,7 @@ def test_a_trend_is_shown_in_the_unit_that_people_chose() -> None:
 async def test_the_log_is_read_while_it_is_written(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     path = tmp_path / "clearwell.db"
     now_ms = START_MS + 10 * HOUR_MS
-    monkeypatch.setattr(records_module.time, "time", lambda: now_ms / 1000.0)
+    monkeypatch.setattr(time, "time", lambda: now_ms / 1000.0)
     log = Log(path)
     boot = (await asyncio.wrap_future(log.start())).boot
     try:
@@ -156,7 +156,9 @@ async def test_the_end_of_a_fill_is_awaited_until_it_is_on_the_disk(
         await asyncio.to_thread(log.close)
 
 
-async def test_a_log_that_cannot_be_read_is_said_and_many_who_ask_cost_one_reading(tmp_path: Path) -> None:
+async def test_a_log_that_cannot_be_read_is_said_and_many_who_ask_cost_one_reading(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     with pytest.raises(LogError):
         await Records(str(tmp_path / "none.db"), UNITS).trend(IDENTITY, 24)
     records = Records(str(tmp_path / "x.db"), UNITS)
@@ -166,7 +168,7 @@ async def test_a_log_that_cannot_be_read_is_said_and_many_who_ask_cost_one_readi
         read.append(1)
         return []
 
-    records._read_fills = reading  # type: ignore[method-assign]
+    monkeypatch.setattr(records, "_read_fills", reading)
     answers = await asyncio.gather(*(records.fills(IDENTITY) for _ in range(20)), return_exceptions=True)
     assert len(read) == 1
     assert sum(isinstance(answer, LogError) for answer in answers) == 20 - records_module.MOST_WAITING

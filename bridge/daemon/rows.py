@@ -2,11 +2,10 @@
 
 from collections.abc import Callable, Iterator
 
+from bridge.forecast.learner import was_exhausted
 from bridge.guard.alarms import Status
-from bridge.guard.commands import CartridgeChanged, GuardCommand, ReservoirSample, Retest
+from bridge.guard.commands import CartridgeChanged, GuardCommand, ReservoirSample, Retest, words_of
 from bridge.guard.faults import FAULTS
-from bridge.guard.model import AlarmId, Trip
-from bridge.guard.rules import ACTIVE
 from bridge.guard.state import AlarmChanged, Latched, Unlatched
 from bridge.history.records import (
     AlarmChange,
@@ -94,42 +93,19 @@ def alarm_change(event: AlarmChanged) -> AlarmChange:
 def _command_rows(plan: StationPlan, turn: Turn, command: GuardCommand, stamp: Stamper) -> Iterator[EntryRow]:
     name, reply = plan.identity.reservoir, turn.decision.replies[0]
     refusal = "" if reply.accepted else reply.sentence
-    yield CommandRow(stamp(), name, spoken(command), command.sender, reply.accepted, refusal)
+    yield CommandRow(stamp(), name, words_of(command), command.sender, reply.accepted, refusal)
     if not reply.accepted:
         return
     match command:
         case CartridgeChanged():
             load = turn.memory.inventory.load
             yield CartridgeRow(
-                stamp(), name, "", load.treated_l, load.taken_up_g, command.sender, spent(plan, turn)
+                stamp(), name, "", load.treated_l, load.taken_up_g, command.sender, was_exhausted(plan, turn)
             )
         case Retest(ppm=ppm):
             yield _sample(plan, stamp(), "product", ppm)
         case ReservoirSample(ppm=ppm):
             yield _sample(plan, stamp(), "reservoir", ppm)
-
-
-def spent(plan: StationPlan, turn: Turn) -> bool:
-    """Whether the cartridge that was in until this turn had given out; else it was changed early.
-
-    It had when a trip of the product stood that no retest has remedied, or the product that flows is at or
-    over the limit.
-    """
-    stood = any(latch.trip is Trip.PRODUCT_OVER_LIMIT and not latch.remedied for latch in turn.before.latches)
-    if stood or turn.picture is None or turn.before.phase not in ACTIVE:
-        return stood
-    ppm = turn.picture.assessment.product_ppm
-    return ppm is not None and ppm >= plan.limits.limit_ppm
-
-
-def spoken(command: GuardCommand) -> str:
-    """A command as a few words: its name, and what it was about."""
-    about: list[str] = []
-    for field in command.__slots__:
-        value: AlarmId | float | bool | None = getattr(command, field)
-        about.append("all" if value is None else str(getattr(value, "value", value)))
-    words = "".join(f"-{c.lower()}" if c.isupper() else c for c in type(command).__name__).strip("-")
-    return " ".join((words, *about))
 
 
 def _sample(plan: StationPlan, stamp: Stamp, of: str, ppm: float) -> SampleRow:
