@@ -78,6 +78,8 @@ class _Reservoir:
     counters: StateRow | None = None
     forecast: ForecastRow | None = None
     fill: RunningFill | None = None
+    interrupted: RunningFill | None = None
+    """The fill that the end of an earlier process interrupted, until its row is written."""
 
 
 class LogPolicy:
@@ -108,7 +110,11 @@ class LogPolicy:
     # --- the start ----------------------------------------------------------------------------------
 
     def begin(self, now_s: float, wall_s: float) -> Written:
-        """The bridge started; a fill that an earlier process left open gets its row."""
+        """Return the rows of the start.
+
+        A fill that the end of an earlier process interrupted gets its row now, or with the first reading if
+        that brings the pulses that the controller has counted since.
+        """
         rows = _Rows(self._clock, now_s, wall_s)
         rows.durable = True
         rows.add(EventRow(rows.stamp(), "", "bridge-started", "The bridge started."))
@@ -116,19 +122,17 @@ class LogPolicy:
             kept = self._state.get(saved_state.accounts_key(name))
             try:
                 fill = saved_state.running_fill(kept)
+                pulses = saved_state.inventory(kept, one.plan.assumed_ppm).pulses
             except LogError:
                 # The state is unreadable, which restored() reports.
                 continue
             if fill is None or kept is None:
                 continue
-            stamp = rows.stamp()
-            # Nothing renews the lease of a process that is gone: the controller shut the valve at its end.
-            ended_ms = min(fill.seen_ms + round(1000 * one.plan.limits.lease_s), stamp.utc_ms)
-            rows.add(
-                FillRow(stamp, name, fill.started_ms, fill.volume_l, None, None, "interrupted", ended_ms)
-            )
-            self._state[kept.key] = saved_state.without_fill(kept)
-            rows.add(self._state[kept.key])
+            one.interrupted = fill
+            if fill.volume_l is None or pulses is None or one.plan.litres_per_pulse is None:
+                self._interrupted(one, rows, 0.0)
+                self._state[kept.key] = saved_state.without_fill(kept)
+                rows.add(self._state[kept.key])
         return rows.written()
 
     def restored(self, plan: StationPlan, now_s: float, wall_s: float) -> Restored:
@@ -180,6 +184,9 @@ class LogPolicy:
         elif (closed := one.minute.over(rows.utc_ms)) is not None:
             rows.add(MinuteRow(reservoir, closed))
         before, state = turn.before, turn.state
+        ended = one.interrupted is not None and not state.catching_up
+        if ended:
+            self._interrupted(one, rows, (state.throughput_l or 0.0) if before.catching_up else 0.0)
         if turn.decision.events or turn.command is not None:
             for entry in entry_rows(one.plan, turn, rows.stamp):
                 rows.add(entry)
@@ -192,7 +199,7 @@ class LogPolicy:
             self._phase(one, turn, rows)
         flows = state.phase in ACTIVE or state.flow is not Flow.SHUT or one.pulses != one.stored_pulses
         every_s = COUNTERS_S if flows else COUNTERS_IDLE_S
-        if moved or turn.now - one.counters_at_s >= every_s:
+        if ended or moved or turn.now - one.counters_at_s >= every_s:
             self._counters(one, state, turn.memory.inventory, rows, turn.now, wall_s)
         return rows.written()
 
@@ -253,6 +260,23 @@ class LogPolicy:
 
     # --- parts ----------------------------------------------------------------------------------------
 
+    def _interrupted(self, one: _Reservoir, rows: "_Rows", since_l: float) -> None:
+        """Add the row of an interrupted fill.
+
+        Args:
+            one: the reservoir.
+            rows: the rows to add to.
+            since_l: the inflow since the last counters of the earlier process.
+        """
+        fill, one.interrupted = one.interrupted, None
+        assert fill is not None
+        stamp, volume_l = rows.stamp(), fill.volume_l
+        # The earlier process could not renew the lease, so the controller shut the valve when it lapsed.
+        ended_ms = min(fill.seen_ms + round(1000 * one.plan.limits.lease_s), stamp.utc_ms)
+        volume_l = None if volume_l is None else volume_l + since_l
+        name = one.plan.identity.reservoir
+        rows.add(FillRow(stamp, name, fill.started_ms, volume_l, None, None, "interrupted", ended_ms))
+
     def _phase(self, one: _Reservoir, turn: Turn, rows: "_Rows") -> None:
         """The event of a phase that changed, and the fill that began or ended with it."""
         name, phase = one.plan.identity.reservoir, turn.state.phase
@@ -286,7 +310,8 @@ class LogPolicy:
             volume_l = state.fill.volume_l if one.plan.identity.has_volume else None
             one.fill = replace(one.fill, seen_ms=rows.utc_ms, volume_l=volume_l)
         moment = self.moment(now_s, wall_s)
-        row = saved_state.accounts(one.plan.identity.reservoir, state, accounts, moment, one.pulses, one.fill)
+        fill = one.fill or one.interrupted
+        row = saved_state.accounts(one.plan.identity.reservoir, state, accounts, moment, one.pulses, fill)
         if row != one.counters:
             one.counters = row
             rows.add(row)

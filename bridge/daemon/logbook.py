@@ -12,8 +12,8 @@ from typing import TypeVar
 from bridge.config.plan import LogPlan
 from bridge.daemon.log_policy import LogPolicy, Restored, Written
 from bridge.errors import LogError
-from bridge.forecast import cartridges as book
-from bridge.forecast.cartridges import Book
+from bridge.forecast import cartridges
+from bridge.forecast.cartridges import CartridgeHistory
 from bridge.forecast.learned import worth_keeping
 from bridge.forecast.learner import Learner
 from bridge.guard.state import GuardState
@@ -27,7 +27,7 @@ from bridge.station.station import StationEvent, Turn
 
 T = TypeVar("T")
 
-BOOK_PATIENCE_S = 5.0
+READ_TIMEOUT_S = 5.0
 
 
 class Logbook:
@@ -58,7 +58,7 @@ class Logbook:
         self._stations = stations
         self._policy = LogPolicy(stations)
         self._path = plan.path
-        self._book = Book()
+        self._history = CartridgeHistory()
         self._unread = False
         self._fresh = asyncio.Event()
 
@@ -69,33 +69,35 @@ class Logbook:
             self._stations, opened.boot, opened.last_utc_ms, opened.state, complete=opened.complete
         )
         self._write(self._policy.begin(*self._now()))
-        await self.read_book()
+        await self.read_history()
 
-    async def read_book(self) -> Book:
+    async def read_history(self) -> CartridgeHistory:
         """The cartridges and feed samples that entered the log since the last call; none when it cannot be
         read in time."""
         try:
-            async with asyncio.timeout(BOOK_PATIENCE_S):
-                fresh = await self._loop.run_in_executor(None, book.read, self._path, self._book.until_ms)
+            async with asyncio.timeout(READ_TIMEOUT_S):
+                fresh = await self._loop.run_in_executor(
+                    None, cartridges.read, self._path, self._history.until_ms
+                )
         except (TimeoutError, LogError) as error:
             if not self._unread:
                 why = str(error) or "it took too long"
                 self._note("", "book-unread", f"The log's cartridges and samples cannot be read: {why}.")
             self._unread = True
-            return Book()
+            return CartridgeHistory()
         self._unread = False
-        fresh.until_ms = max(fresh.until_ms, self._book.until_ms)
-        self._book.feed_us_cm.update(fresh.feed_us_cm)
-        self._book.reservoir_us_cm = fresh.reservoir_us_cm
+        fresh.until_ms = max(fresh.until_ms, self._history.until_ms)
+        self._history.feed_us_cm.update(fresh.feed_us_cm)
+        self._history.reservoir_us_cm = fresh.reservoir_us_cm
         for reservoir, more in fresh.earlier.items():
-            self._book.earlier[reservoir] = (*self._book.earlier.get(reservoir, ()), *more)
-        self._book.until_ms = fresh.until_ms
+            self._history.earlier[reservoir] = (*self._history.earlier.get(reservoir, ()), *more)
+        self._history.until_ms = fresh.until_ms
         return fresh
 
     def learner(self, plan: StationPlan, accounts: Inventory) -> Learner:
         """The forecast from which this station starts."""
         name = plan.identity.reservoir
-        earlier = self._book.earlier.get(name, ())
+        earlier = self._history.earlier.get(name, ())
         try:
             return self._policy.forecast(plan, accounts, earlier)
         except LogError as error:
@@ -108,11 +110,11 @@ class Logbook:
 
     def feed_sampled(self, reservoir: str) -> float | None:
         """The newest sample of this reservoir's feed, µS/cm at 25 °C."""
-        return self._book.feed_us_cm.get(reservoir)
+        return self._history.feed_us_cm.get(reservoir)
 
     def reservoirs_sampled(self) -> dict[str, float]:
         """Hand over, once, the samples of reservoirs, µS/cm at 25 °C, that no balance had taken."""
-        found, self._book.reservoir_us_cm = self._book.reservoir_us_cm, {}
+        found, self._history.reservoir_us_cm = self._history.reservoir_us_cm, {}
         return found
 
     def restored(self, plan: StationPlan) -> Restored:
@@ -161,7 +163,7 @@ class Logbook:
         """For how long after the last look there will be no other parcel of readings alone, in seconds."""
         return self._log.quiet_s
 
-    async def stirred(self, patience_s: float) -> None:
+    async def entry_written(self, patience_s: float) -> None:
         """Wait until something else than a reading was written since the last call, but not for ever."""
         with suppress(TimeoutError):
             async with asyncio.timeout(patience_s):

@@ -139,8 +139,8 @@ class Daemon:
                 if reservoir in self.keepers:
                     self.keepers[reservoir].reservoir_sampled(us_cm)
             await asyncio.sleep(SAMPLES_EVERY_S)
-            book = await logbook.read_book()
-            for reservoir, us_cm in book.feed_us_cm.items():
+            found = await logbook.read_history()
+            for reservoir, us_cm in found.feed_us_cm.items():
                 if reservoir in self.keepers:
                     self.keepers[reservoir].feed_sampled(us_cm)
 

@@ -181,12 +181,23 @@ def _next_session(state: dict[str, StateRow]) -> int:
 
 
 def lock_of(log: Path) -> Path:
-    """The file that the writer of a log keeps locked."""
+    """Return the path of the file that the writer of a log keeps locked."""
     return log.with_name(log.name + ".lock")
 
 
 def locked(log: Path) -> int:
-    """The lock of a log, held; ``LogTrouble`` when another bridge holds it."""
+    """Lock a log.
+
+    Args:
+        log: the log.
+
+    Returns:
+        The descriptor that holds the lock.
+
+    Raises:
+        LogTrouble: another bridge holds the lock.
+        OSError: the lock file cannot be opened.
+    """
     log.parent.mkdir(parents=True, exist_ok=True)
     held = os.open(lock_of(log), os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
     try:
@@ -195,13 +206,17 @@ def locked(log: Path) -> int:
         os.close(held)
         raise LogTrouble(
             LogFault.LOCKED,
-            f"Another bridge writes the log {log}. Stop one, or give each its own log.",
+            f"Another bridge writes the log {log}. Stop one of them, or give each its own log.",
         ) from error
     return held
 
 
 def state_of_damaged(path: Path) -> dict[str, StateRow]:
-    """The saved values of a damaged file whose checksum still fits. Raises :class:`sqlite3.Error`."""
+    """Return the saved state of a damaged file, as far as its checksums are right.
+
+    Raises:
+        sqlite3.Error: the file cannot be read.
+    """
     connection = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, timeout=1.0)
     try:
         layout = layout_in(connection)
@@ -213,7 +228,15 @@ def state_of_damaged(path: Path) -> dict[str, StateRow]:
 
 
 def move_aside(log: Path, word: str) -> Path:
-    """Move a log and its companions out of the way, under a name that no file has yet: the new name."""
+    """Rename a log and its companions to a name that no file has yet.
+
+    Args:
+        log: the log.
+        word: the reason, as a part of the new name.
+
+    Returns:
+        The new path of the log.
+    """
     base = f"{log.name}.{word}-{datetime.now(UTC):%Y%m%dT%H%M%SZ}"
     aside = log.with_name(base)
     number = 2

@@ -11,6 +11,7 @@ import pytest
 
 from bridge.daemon import saved_state
 from bridge.demo.rigged import RESERVOIR
+from bridge.guard.limits import Limits
 from bridge.history.backup import state_of
 from bridge.history.reader import Reader
 from bridge.history.records import FillRow, Kind
@@ -56,13 +57,19 @@ def test_litres_are_counted_to_two_percent_over_kills_in_the_middle_of_a_fill(
     treated_l = float(str(truths.newest["treated_l"]))
     assert before_l > 0.3 * KILLS, "too little has flowed to show anything"
     database = tmp_path / "log.db"
-    counted_l = saved_state.inventory(
-        state_of(database)[saved_state.accounts_key(RESERVOIR)], 6.0
-    ).load.treated_l
-    print(f"{KILLS} kills: {treated_l:.2f} L have flowed, {counted_l:.2f} L were counted")
-    assert counted_l == pytest.approx(treated_l, rel=0.02)
+    counters = state_of(database)[saved_state.accounts_key(RESERVOIR)]
+    counted_l = saved_state.inventory(counters, 6.0).load.treated_l
+    day_l = saved_state.guard_state(None, counters, Limits(), saved_state.Moment(0.0, time.time())).day_l
     with Reader(database) as reader:
         fills = [row for row in reader.events(0, 2**45, kinds=[Kind.FILL]) if isinstance(row, FillRow)]
+    filled_l = sum(row.volume_l or 0.0 for row in fills)
+    print(
+        f"{KILLS} kills: {treated_l:.2f} L have flowed, {counted_l:.2f} L were counted, {day_l:.2f} L in the "
+        f"day, {filled_l:.2f} L in {len(fills)} fills"
+    )
+    assert counted_l == pytest.approx(treated_l, rel=0.02)
+    assert day_l == pytest.approx(treated_l, rel=0.02), "a kill is no way around the volume of a day"
+    assert filled_l == pytest.approx(treated_l, rel=0.02)
     assert [row.end for row in fills] == ["interrupted"] * KILLS + ["stop"]
     for row, following in pairwise(fills):
         assert row.ended_ms is not None

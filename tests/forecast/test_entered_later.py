@@ -13,9 +13,8 @@ from hypothesis import strategies as st
 
 from bridge.commands.shared.values import moment_ms
 from bridge.errors import InputError
-from bridge.forecast import by_hand, shelf
-from bridge.forecast import cartridges as book
-from bridge.forecast.cartridges import gathered
+from bridge.forecast import by_hand, cartridges, shelf
+from bridge.forecast.cartridges import history_from
 from bridge.history.reader import Reader
 from bridge.history.records import (
     CartridgeRow,
@@ -165,22 +164,22 @@ def feed(us_cm: float, at_ms: int | None = None) -> Callable[[Stamp], EntryRow]:
 def test_a_feed_sample_older_than_the_present_one_changes_nothing(tmp_path: Path) -> None:
     path = tmp_path / "log.db"
     (first,) = add(path, feed(600.0))
-    known = book.read(path)
+    known = cartridges.read(path)
     assert known.feed_us_cm == {"barrel": 600.0}
     add(path, feed(300.0, first.stamp.utc_ms - MINUTE_MS))
     # A running daemon reads only new rows; one that starts reads all of them.
-    assert book.read(path, known.until_ms).feed_us_cm == {}
-    assert book.read(path).feed_us_cm == {"barrel": 600.0}
+    assert cartridges.read(path, known.until_ms).feed_us_cm == {}
+    assert cartridges.read(path).feed_us_cm == {"barrel": 600.0}
     (last,) = add(path, feed(500.0, first.stamp.utc_ms + 1))
     assert last.stamp.utc_ms > when_ms(last)
-    assert book.read(path, known.until_ms).feed_us_cm == {"barrel": 500.0}
-    assert book.read(path).feed_us_cm == {"barrel": 500.0}
+    assert cartridges.read(path, known.until_ms).feed_us_cm == {"barrel": 500.0}
+    assert cartridges.read(path).feed_us_cm == {"barrel": 500.0}
 
 
 def test_an_old_sample_of_a_reservoir_does_not_set_its_present_ppm() -> None:
     now = SampleRow(Stamp(1, 1, 1000), "barrel", "reservoir", 20.0, 10.0, 1.0, 0.5, None, "off", "suitable")
     then = replace(now, stamp=Stamp(1, 2, 2000), conductivity_25_us_cm=90.0, at_ms=500)
-    assert gathered([now, then]).reservoir_us_cm == {"barrel": 20.0}
+    assert history_from([now, then]).reservoir_us_cm == {"barrel": 20.0}
 
 
 # --- at the terminal ---------------------------------------------------------------------------------

@@ -18,7 +18,7 @@ from bridge.daemon.process import Daemon
 from bridge.demo.rigged import HURRIED, RESERVOIR, bridge, station
 from bridge.errors import InputError
 from bridge.forecast import learner as learner_module
-from bridge.forecast.cartridges import gathered
+from bridge.forecast.cartridges import history_from
 from bridge.guard.commands import CartridgeChanged
 from bridge.guard.model import Phase
 from bridge.history.reader import Reader
@@ -112,8 +112,8 @@ async def test_a_feed_sample_from_the_terminal_makes_the_running_daemon_forecast
     # A new process starts with the cartridge history, the feed and the learned state.
     async with running(plan) as daemon:
         keeper = daemon.keepers[RESERVOIR]
-        assert keeper._foresight is not None
-        learner = keeper._foresight.learner
+        assert keeper._forecast is not None
+        learner = keeper._forecast.learner
         assert learner.earlier == ((Evidence(changed.load_g, False),) if changed.load_g > 2.0 else ())
         await until(lambda: keeper.station.memory.feed_ppm == pytest.approx(ppm), "the feed was forgotten")
         learned = learner.learned
@@ -166,7 +166,7 @@ async def test_a_sample_of_the_reservoir_enters_the_balance_of_the_running_daemo
     assert [(row.what.split(" of ")[0], row.sender, row.accepted) for row in taken] == [
         ("reservoir sample", SAMPLER, True)
     ] * 2
-    assert gathered(rows).reservoir_us_cm == {}
+    assert history_from(rows).reservoir_us_cm == {}
     serving.cancel()
     await asyncio.gather(serving, return_exceptions=True)
 

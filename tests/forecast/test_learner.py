@@ -10,11 +10,11 @@ from statistics import median
 import pytest
 
 from bridge.clock import VirtualClock
-from bridge.daemon.forecasts import Foresight
+from bridge.daemon.forecasts import StationForecast
 from bridge.demo.rigged import HURRIED, station
 from bridge.errors import LogError
 from bridge.forecast import persistence
-from bridge.forecast.cartridges import gathered
+from bridge.forecast.cartridges import history_from
 from bridge.forecast.learner import Learner
 from bridge.guard.commands import CartridgeChanged
 from bridge.guard.model import Advisory, Assessment, Flow, Phase, Trip
@@ -63,7 +63,7 @@ class Shed:
         self.state = begin(0.0)
         self.product_ppm = FLOOR_PPM
         self.celsius = 15.0
-        self.foresight: Foresight | None = None
+        self.foresight: StationForecast | None = None
         self.station: Station | None = None
 
     @property
@@ -186,7 +186,7 @@ def test_the_order_comes_once_and_in_time_and_the_next_forecast_is_narrower(shed
 def test_the_station_shows_the_days_left_and_raises_the_order_among_its_alarms(shed: Shed) -> None:
     told: list[tuple[str, str]] = []
     shed.station = Station(shed.learner.plan, send=lambda _: True, next_sequence=lambda: 1, now=shed.now)
-    shed.foresight = Foresight(
+    shed.foresight = StationForecast(
         shed.learner, shed.clock, shed.station.inform, lambda *event: told.append(event), zone=UTC
     )
     order_day = life(shed)[1]
@@ -449,7 +449,7 @@ def test_the_log_gives_the_end_of_each_cartridge_and_the_newest_feed_sample() ->
         return Stamp(1, k, 1000 * k)
 
     over = Trip.PRODUCT_OVER_LIMIT
-    book = gathered(
+    found = history_from(
         [
             AlarmRow(at(1), "barrel", over, AlarmChange.RAISED, ""),
             AlarmRow(at(2), "butt", over, AlarmChange.RAISED, ""),
@@ -469,10 +469,10 @@ def test_the_log_gives_the_end_of_each_cartridge_and_the_newest_feed_sample() ->
             SampleRow(at(15), "pond", "reservoir", 80.0, 40.0, 1.0, 0.5, 12.0, "natural", "marginal"),
         ]
     )
-    assert book.reservoir_us_cm == {"pond": 80.0}
-    assert book.earlier == {
+    assert found.reservoir_us_cm == {"pond": 80.0}
+    assert found.earlier == {
         "barrel": (Evidence(30.0, True),),
         "butt": (Evidence(20.0, False), Evidence(25.0, True)),
     }
-    assert book.feed_us_cm == {"butt": 600.0}
-    assert book.until_ms == 16_000
+    assert found.feed_us_cm == {"butt": 600.0}
+    assert found.until_ms == 16_000

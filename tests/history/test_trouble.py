@@ -155,7 +155,7 @@ def test_a_locked_file_is_told_and_written_once_it_is_free(
 
 
 def test_two_bridges_do_not_write_one_log(opener: Opener, told: Told) -> None:
-    first, second = opener(), opener(patience_s=0.1)
+    first, second = opener(), opener(timeout_s=0.1)
     assert first.start().result(DEADLINE_S).complete
     second.start().result(DEADLINE_S)
     assert told.wait_for(1) == [LogFault.LOCKED]
@@ -166,7 +166,7 @@ def test_a_folder_that_cannot_be_made_leaves_the_caller_at_work(
     opener: Opener, told: Told, tmp_path: Path
 ) -> None:
     (tmp_path / "file").write_text("no folder")
-    log = opener(tmp_path / "file" / "log.db", patience_s=0.2)
+    log = opener(tmp_path / "file" / "log.db", timeout_s=0.2)
     opened = log.start().result(DEADLINE_S)
     assert not opened.complete, "nobody knows what was latched"
     log.write([alarm(1)], durable=True)
@@ -249,7 +249,7 @@ def test_a_newer_log_is_left_untouched(opener: Opener, told: Told, tmp_path: Pat
     connection.executescript("CREATE TABLE later (x); PRAGMA user_version = 99;")
     connection.close()
     before = path.read_bytes()
-    log = opener(patience_s=0.2)
+    log = opener(timeout_s=0.2)
     assert not log.start().result(DEADLINE_S).complete
     assert told.wait_for(1) == [LogFault.NEWER]
     assert not log.close(DEADLINE_S)

@@ -38,7 +38,7 @@ class Kept:
     def acknowledge(self, one: Parcel) -> None:
         assert self.waiting.popleft() == one, "acknowledged in order, and once"
 
-    async def stirred(self, patience_s: float) -> None:
+    async def entry_written(self, patience_s: float) -> None:
         self.patience_s.append(patience_s)
         self.idle.set()
         await self.stir.wait()
