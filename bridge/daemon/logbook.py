@@ -72,8 +72,11 @@ class Logbook:
         await self.read_history()
 
     async def read_history(self) -> CartridgeHistory:
-        """The cartridges and feed samples that entered the log since the last call; none when it cannot be
-        read in time."""
+        """Read the cartridges and feed samples that entered the log since the last call.
+
+        Returns:
+            The new entries; none if the log cannot be read in time.
+        """
         try:
             async with asyncio.timeout(READ_TIMEOUT_S):
                 fresh = await self._loop.run_in_executor(
@@ -154,8 +157,12 @@ class Logbook:
         self._write(self._policy.refused(reservoir, sentence, sender, *self._now()), on_disk)
 
     async def packs(self, count: int, root: str) -> list[tuple[Parcel, str]]:
-        """The first parcels for the hub's log that are not acknowledged, each as a SenML pack, whose names
-        begin with ``root``."""
+        """Read the oldest parcels that the hub's log has not acknowledged, each as a SenML pack.
+
+        Args:
+            count: how many at most.
+            root: the beginning of every SenML name.
+        """
         return await asyncio.wrap_future(self._log.packs(count, root))
 
     @property

@@ -19,7 +19,7 @@ _FIRST_PICTURE = "\u2600"
 
 
 def printable(text: str) -> str:
-    """Replace every character that is not printable by its escape, such as ``\\x1b``.
+    r"""Replace every character that is not printable by its escape, such as ``\x1b``.
 
     Some words come from strangers who may publish on the broker or send a command. Such a word must not move
     the terminal's cursor or make one line look like another.
