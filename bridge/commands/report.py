@@ -9,13 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from bridge.commands.shared.files import check_out, put
-from bridge.commands.shared.log_file import (
-    Bar,
-    check_reservoirs,
-    chosen,
-    reading,
-    which_time,
-)
+from bridge.commands.shared.log_file import Bar, check_reservoirs, chosen, reading, which_time
 from bridge.errors import InputError
 
 if TYPE_CHECKING:
@@ -198,6 +192,6 @@ def _day(text: str | None, units: "DisplayUnits", *, whole: bool = False) -> str
 
 
 def _paper(text: str, paper: str) -> bytes:
-    from bridge.report.paper import pdf
+    from bridge.report.gather import pdf
 
     return pdf(text, paper)

@@ -40,9 +40,8 @@ def command(
     """
     import sys
 
-    from bridge.simulate import report
-    from bridge.simulate.campaign import run, summed, tasks_of
-    from bridge.simulate.outcome import Outcome
+    from bridge.simulate import outcome as found
+    from bridge.simulate.campaign import run, tasks_of
 
     tasks = tasks_of(years, seed, faults=faults, reservoirs=reservoirs, log=log, station_only=station_only)
     days = round(sum(task.days for task in tasks))
@@ -50,10 +49,10 @@ def command(
         length=days, label="days simulated", file=sys.stderr, hidden=not sys.stderr.isatty()
     ) as bar:
 
-        def done(outcome: Outcome) -> None:
+        def done(outcome: found.Outcome) -> None:
             bar.update(round(outcome.task.days))
 
         outcomes = run(tasks, jobs, done)
-    summary = summed(seed, reservoirs, years, outcomes)
-    click.echo(report.as_json(summary) if as_json else report.as_text(summary))
+    summary = found.summed(seed, reservoirs, years, outcomes)
+    click.echo(found.as_json(summary) if as_json else found.as_text(summary))
     return 1 if summary.violations else 0

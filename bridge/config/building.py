@@ -22,7 +22,7 @@ from bridge.mqtt.broker import BrokerSettings, MqttVersion, Secret, TlsSettings
 from bridge.mqtt.topics import Layout
 from bridge.protocol.registers import ModbusMap
 from bridge.station.plan import ProbePlan, StationIdentity, StationPlan
-from bridge.tank.level_settings import LevelSettings
+from bridge.tank.level_sensor import LevelSettings
 from bridge.tank.shapes import Shape
 from bridge.water.conductivity import Method
 from bridge.water.solids import LIMIT_PPM

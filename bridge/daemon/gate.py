@@ -1,12 +1,12 @@
-"""Holds back what people are to learn until the log has it on disk. Core.
+"""Holds back everything for people until its rows are on the disk. Core.
 
-What latches (a trip, an alarm, a hold, a command's answer) is shown only when its rows are on disk: else a
-process that is killed right after would have told people of a trip that the next one knows nothing of. The
-valve never waits for this; its close is on the wire before anything comes here.
+A trip, an alarm, a hold and the result of a command are shown only when their rows are on the disk. Otherwise
+a process that is killed right after would have shown a trip that the next process does not know. The valve
+never waits for this: its close is on the wire before anything gets here.
 
-Everything leaves in the order in which it came in, so that no later view overtakes an earlier one. A disk
-that does not answer within :data:`DISK_PATIENCE_S` delays nothing further: what waits for it leaves, and the
-sentences of its alarms say that they are not in the log yet, until they are.
+Everything leaves in the order in which it came, so that no view overtakes an earlier one. A disk that does
+not answer within :data:`DISK_TIMEOUT_S` delays nothing further: the items leave, and the sentences of the
+alarms say that they are not in the log yet, until they are.
 """
 
 from collections import deque
@@ -18,7 +18,7 @@ from bridge.guard.state import AlarmChanged, Latched
 from bridge.station.station import StationEvent, Turn
 from bridge.station.view import StationView
 
-DISK_PATIENCE_S = 1.0
+DISK_TIMEOUT_S = 1.0
 NOT_LOGGED = " This is not in the log yet."
 
 Answer = Callable[[], None]
@@ -26,7 +26,7 @@ Answer = Callable[[], None]
 
 @dataclass(slots=True, eq=False)
 class Ticket:
-    """Rows on their way to the disk, and the alarms in them."""
+    """Rows on their way to the disk, and the alarms in them; mutable."""
 
     alarms: frozenset[str]
     on_disk: bool = False
@@ -35,7 +35,7 @@ class Ticket:
 
     @property
     def is_open(self) -> bool:
-        """Whether what waits for it may leave."""
+        """Whether the items behind this ticket may leave."""
         return self.on_disk or self.given_up
 
 
@@ -43,16 +43,16 @@ class Ticket:
 class _Waiting:
     what: StationView | StationEvent | Answer
     ticket: Ticket | None
-    """What it waits for, besides everything before it."""
+    """The ticket that this item waits for, besides every item before it."""
 
 
 class Gate:
     """The way from a reservoir to people; mutable.
 
     Args:
-        clock: the time, for the patience with the disk.
-        on_view: shows a view.
-        on_event: shows an event.
+        clock: The time, for the timeout of the disk.
+        on_view: Shows a view.
+        on_event: Shows an event.
     """
 
     def __init__(
@@ -66,28 +66,32 @@ class Gate:
         self._on_event = on_event
         self._waiting: deque[_Waiting] = deque()
         self._unlogged: list[Ticket] = []
-        """What was shown although it is not on disk."""
+        """Tickets that were given up and are not on the disk."""
         self._last: StationView | None = None
 
     @property
     def is_clear(self) -> bool:
-        """Whether nothing waits."""
+        """Whether no item waits."""
         return not self._waiting
 
-    def ticket(self, turn: Turn) -> Ticket:
-        """A ticket for what latched in a turn, whose rows are about to go to the disk."""
+    def ticket(self, turn: Turn | None = None) -> Ticket:
+        """Return a ticket for rows that are about to be written.
+
+        Args:
+            turn: The scan that the rows belong to. None for the row of a malformed command.
+        """
         alarms = set()
-        for event in turn.decision.events:
+        for event in () if turn is None else turn.decision.events:
             if isinstance(event, Latched):
                 alarms.add(event.trip.value)
             elif isinstance(event, AlarmChanged):
                 alarms.add(event.alarm.value)
         ticket = Ticket(frozenset(alarms))
-        ticket.timer = self._clock.call_later(DISK_PATIENCE_S, lambda: self.give_up(ticket))
+        ticket.timer = self._clock.call_later(DISK_TIMEOUT_S, lambda: self.give_up(ticket))
         return ticket
 
     def logged(self, ticket: Ticket) -> None:
-        """The rows of this ticket are on disk."""
+        """Open a ticket because its rows are on the disk."""
         ticket.on_disk = True
         if ticket.timer is not None:
             ticket.timer.cancel()
@@ -97,7 +101,7 @@ class Gate:
         self.release()
 
     def give_up(self, ticket: Ticket) -> None:
-        """The disk does not answer, or refuses the rows: what waits for them waits no longer."""
+        """Open a ticket although its rows are not on the disk: the disk is slow, or refused them."""
         if ticket.timer is not None:
             ticket.timer.cancel()
         ticket.given_up = True
@@ -106,36 +110,36 @@ class Gate:
         self.release()
 
     def caught_up(self) -> None:
-        """The log works again, and has written everything that waited for it."""
+        """Note that the log works again and has written every row that waited."""
         if self._unlogged:
             self._unlogged.clear()
             self._show_again()
 
     def view(self, view: StationView, ticket: Ticket | None = None) -> None:
-        """Show this, when it is its turn."""
+        """Show a view once its ticket and every earlier item have left."""
         last = self._waiting[-1] if self._waiting else None
         if ticket is None and last is not None and last.ticket is None and isinstance(last.what, StationView):
-            # Nothing happened in between: the later one says it all.
+            # Nothing happened in between, so the later view replaces the earlier one.
             last.what = view
             return
         self._pass(view, ticket)
 
     def event(self, event: StationEvent, ticket: Ticket | None = None) -> None:
-        """Show this, when it is its turn."""
+        """Show an event once its ticket and every earlier item have left."""
         self._pass(event, ticket)
 
     def answer(self, answer: Answer, ticket: Ticket | None = None) -> None:
-        """Call this, when it is its turn."""
+        """Call a callback once its ticket and every earlier item have left."""
         self._pass(answer, ticket)
 
     def release(self) -> None:
-        """Let everything leave that need not wait."""
+        """Let every item leave that need not wait."""
         waiting = self._waiting
         while waiting and (waiting[0].ticket is None or waiting[0].ticket.is_open):
             self._leave(waiting.popleft())
 
     def flush(self) -> None:
-        """Let everything leave, as at the end of the process, when the log is closed."""
+        """Let every item leave, because the process ends and the log is closed."""
         for one in list(self._waiting):
             if one.ticket is not None and not one.ticket.is_open:
                 self.give_up(one.ticket)
@@ -160,7 +164,7 @@ class Gate:
                 answer()
 
     def _show_again(self) -> None:
-        """Put the alerts of the last view right now, and not with the next one."""
+        """Correct the alerts of the last view now, instead of with the next view."""
         if self._last is not None and self.is_clear:
             self._show(self._last)
 

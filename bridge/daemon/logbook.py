@@ -145,16 +145,25 @@ class Logbook:
         """Write an event, unless its turn produces another row for it."""
         self._write(self._policy.event(event, *self._now()))
 
-    def refused(self, reservoir: str, sentence: str, sender: str = "hub") -> None:
-        """Write a command that was refused before it reached its station."""
-        self._write(self._policy.refused(reservoir, sentence, sender, *self._now()))
-
-    async def packs(self, count: int, root: str) -> list[tuple[Parcel, str]]:
-        """Return the first unacknowledged parcels for the hub's log, each with its SenML pack.
+    def refused(
+        self, reservoir: str, sentence: str, sender: str, on_disk: Callable[[bool], None] | None = None
+    ) -> None:
+        """Write a command that was refused before it reached its station.
 
         Args:
-            count: the maximum number of parcels.
-            root: the first part of every name.
+            reservoir: The reservoir's id, or an empty text if the command names none that exists.
+            sentence: The refusal.
+            sender: The sender of the command.
+            on_disk: Called once, as in :meth:`turn`.
+        """
+        self._write(self._policy.refused(reservoir, sentence, sender, *self._now()), on_disk)
+
+    async def packs(self, count: int, root: str) -> list[tuple[Parcel, str]]:
+        """Read the oldest parcels that the hub's log has not acknowledged, each as a SenML pack.
+
+        Args:
+            count: how many at most.
+            root: the beginning of every SenML name.
         """
         return await asyncio.wrap_future(self._log.packs(count, root))
 

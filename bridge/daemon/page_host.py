@@ -66,7 +66,8 @@ class PageHost:
         broker: the hub's broker, for the descriptions of the reservoirs. The page gets none of its secrets.
         on_command: called in the event loop with the reservoir's id, a valid command, and a callback for
             the result: None if the command was carried out, else the sentence that refuses it.
-        on_refused: called with the reservoir's id and a sentence for each malformed command.
+        on_refused: called for each malformed command with the reservoir's id, the sentence that refuses it,
+            and a callback that sends the refusal to the page; call that when the refusal is logged.
         report: called with events that people should know of.
     """
 
@@ -79,7 +80,7 @@ class PageHost:
         *,
         broker: BrokerSettings | None,
         on_command: Callable[[str, GuardCommand, Callable[[str | None], None]], None],
-        on_refused: Callable[[str, str], None],
+        on_refused: Callable[[str, str, Callable[[], None]], None],
         report: Callable[[StationEvent], None],
     ) -> None:
         self._plan = plan
@@ -199,16 +200,14 @@ class PageHost:
         factor = 1.0 if identity is None else identity.factor
         text = in_ppm(request.property, request.value, request.unit, factor)
         if isinstance(text, Unfit):
-            self._on_refused(request.reservoir, text.sentence)
-            self._send_result(CommandResult(request.number, "malformed", text.sentence))
+            self._refuse(request, request.reservoir, text.sentence)
             return
         value = text.encode("utf-8", "backslashreplace")
         message = Incoming(topic, value, retained=False, received_at=self._loop.time())
         read = parse(layout, self._identities, message, SENDER)
         if isinstance(read, Refused):
             known = self._identities.get(read.device)
-            self._on_refused("" if known is None else known.reservoir, read.sentence)
-            self._send_result(CommandResult(request.number, "malformed", read.sentence))
+            self._refuse(request, "" if known is None else known.reservoir, read.sentence)
             return
 
         def send_result(refusal: str | None) -> None:
@@ -219,6 +218,10 @@ class PageHost:
                 self._send_result(CommandResult(request.number, "refused", sentence))
 
         self._on_command(read.reservoir, read.command, send_result)
+
+    def _refuse(self, request: CommandRequest, reservoir: str, sentence: str) -> None:
+        result = CommandResult(request.number, "malformed", sentence)
+        self._on_refused(reservoir, sentence, lambda: self._send_result(result))
 
     def _send_result(self, result: CommandResult) -> None:
         if self._process is not None and self._process.stdin is not None:

@@ -14,7 +14,9 @@ from typing import TYPE_CHECKING
 
 import structlog
 
+from bridge.clock import LoopClock
 from bridge.config.plan import BridgePlan, HubPlan, PagePlan
+from bridge.daemon.gate import Gate
 from bridge.daemon.keeper import Answered, Keeper
 from bridge.daemon.keeper_task import KeeperTask
 from bridge.daemon.logbook import Logbook
@@ -52,7 +54,9 @@ class Daemon:
         self._watcher = watcher
         self._hub: HubClient | None = None if plan.hub is None else self._client(plan.hub, plan.stations)
         self._logbook: Logbook | None = None
+        self._refusals: Gate | None = None
         if plan.log is not None:
+            self._refusals = Gate(LoopClock(asyncio.get_running_loop()), self._on_view, self._show_event)
             self._logbook = Logbook(plan.log, plan.stations, self._on_log, self._on_outbox)
         self.page: PageHost | None = None if plan.page is None else self._page(plan.page)
         self.keepers: dict[str, Keeper] = {}
@@ -89,6 +93,8 @@ class Daemon:
                 await self._logbook.close()
                 for keeper in self.keepers.values():
                     keeper.flush()
+                if self._refusals is not None:
+                    self._refusals.flush()
             for number in (signal.SIGTERM, signal.SIGINT):
                 loop.remove_signal_handler(number)
         _log.info("stopped")
@@ -195,9 +201,22 @@ class Daemon:
         else:
             _log.warning("hub-away", sentence=str(trouble))
 
-    def _on_refused(self, reservoir: str, sentence: str, sender: str = "hub") -> None:
-        if self._logbook is not None:
-            self._logbook.refused(reservoir, sentence, sender)
+    def _on_refused(
+        self, reservoir: str, sentence: str, answer: Callable[[], None], sender: str = "hub"
+    ) -> None:
+        """Log a command that was refused before it reached a station, then answer it."""
+        gate = self._refusals
+        if self._logbook is None or gate is None:
+            answer()
+            return
+        ticket = gate.ticket()
+        self._logbook.refused(
+            reservoir,
+            sentence,
+            sender,
+            lambda written: gate.logged(ticket) if written else gate.give_up(ticket),
+        )
+        gate.answer(answer, ticket)
 
     def _on_log(self, trouble: LogTrouble | None) -> None:
         for keeper in self.keepers.values():

@@ -89,6 +89,11 @@ class Timeouts:
     longest_s: float = 60.0
 
 
+def _publish_at_once(reservoir: str, sentence: str, publish: Callable[[], None]) -> None:
+    """Publish a refusal at once, where there is no log."""
+    publish()
+
+
 class HubClient:
     """The bridge's one connection to the broker.
 
@@ -101,8 +106,8 @@ class HubClient:
             not block.
         report: called with each new fault, and with None when the connection is up. The sentence contains no
             secret.
-        on_refused: called with the reservoir's id (or an empty text) and a sentence, for each malformed
-            command.
+        on_refused: called for each malformed command with the reservoir's id (or an empty text), the sentence
+            that refuses it, and a callback that publishes the refusal; call that when the refusal is logged.
         announcements: the user's own messages.
         heartbeat_s: every value is published at least this often.
         timeouts: how long to wait for the broker.
@@ -117,7 +122,7 @@ class HubClient:
         *,
         on_command: Callable[[str, GuardCommand, Callable[[str | None], None]], None],
         report: Callable[[HubError | None], None],
-        on_refused: Callable[[str, str], None] = lambda reservoir, sentence: None,
+        on_refused: Callable[[str, str, Callable[[], None]], None] = _publish_at_once,
         announcements: Announcements | None = None,
         heartbeat_s: float = 300.0,
         timeouts: Timeouts | None = None,
@@ -301,8 +306,12 @@ class HubClient:
         waited_s, known = self._heartbeat.waited_s(_boottime_s()), self._outgoing.identities
         parsed = parse(self._layout, known, Incoming(topic, payload, retained, self._clock(), waited_s))
         if isinstance(parsed, Refused):
-            self._log_refusal(parsed.device, parsed.sentence)
-            self._on_refused(self._reservoirs.get(parsed.device, ""), parsed.sentence)
+            refused = parsed
+            self._on_refused(
+                self._reservoirs.get(refused.device, ""),
+                refused.sentence,
+                lambda: self._log_refusal(refused.device, refused.sentence),
+            )
             return
         device, echo = self._layout.device(parsed.reservoir), parsed.echo
 

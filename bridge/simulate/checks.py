@@ -19,9 +19,9 @@ from bridge.simulate.detection import Detection
 from bridge.simulate.gardens import Garden
 from bridge.simulate.hazards import hazards
 from bridge.simulate.judge import Judge
+from bridge.simulate.ledger import Witness, same
 from bridge.simulate.outcome import Outcome
 from bridge.simulate.waters import Waters
-from bridge.simulate.witness import Witness, same
 from bridge.station.station import Station
 
 _LINKS = frozenset({FaultName.LINK_NOISE, FaultName.LINK_CUT, FaultName.LINK_LAG})

@@ -16,8 +16,7 @@ from bridge.guard.model import Flow, Trip
 from bridge.protocol.messages import LocalFault
 from bridge.rig.sensors import conductivity_us_cm
 from bridge.simulate.gardens import Garden
-from bridge.simulate.ledger import Ledger
-from bridge.simulate.witness import Sent
+from bridge.simulate.ledger import Ledger, Sent
 
 _LATE_S = 2.5
 """What the judge adds to every wait of the bridge: two looks of a second each, and a little."""

@@ -1,6 +1,8 @@
-"""What is to be simulated, and what it showed."""
+"""What is simulated, what it showed, and the summary of a campaign as a table for people and as JSON."""
 
-from dataclasses import dataclass, field
+import json
+from dataclasses import asdict, dataclass, field, fields
+from statistics import median
 
 from bridge.simulate.detection import Tally
 from bridge.simulate.waters import Entered
@@ -69,3 +71,212 @@ class Outcome:
         if not self.ended_early:
             task = self.task
             self.violations.append(Violation(task.seed, task.garden, self.steps, time_s, sentence))
+
+
+@dataclass(slots=True)
+class FaultRow:
+    """What became of all faults of one kind in a campaign."""
+
+    fault: str
+    injected: int = 0
+    mattered: int = 0
+    seen: int = 0
+    median_s: float | None = None
+    worst_s: float | None = None
+    bound_s: float | None = None
+    """The longest bound of all gardens; None for a fault that shows no sign by itself."""
+    over_limit_l: float = 0.0
+    spilled_l: float = 0.0
+    floor_l: float = 0.0
+
+
+@dataclass(slots=True)
+class Summary:
+    """One campaign."""
+
+    seed: int
+    reservoirs: int
+    years: float
+    with_faults: bool
+    steps: int = 0
+    violations: list[Violation] = field(default_factory=list)
+    rows: list[FaultRow] = field(default_factory=list)
+    happenings: dict[str, int] = field(default_factory=dict)
+    trips: dict[str, int] = field(default_factory=dict)
+    alarms: dict[str, int] = field(default_factory=dict)
+    entered: Entered = field(default_factory=Entered)
+    let_in_l: float = 0.0
+    log_rows: int = 0
+    shut_after_death_s: float = 0.0
+    most_ppm: float = 0.0
+
+    @property
+    def reservoir_years(self) -> float:
+        """How much was simulated."""
+        return self.reservoirs * self.years
+
+
+def summed(seed: int, reservoirs: int, years: float, outcomes: list[Outcome]) -> Summary:
+    """One campaign's outcomes put together."""
+    whole = Summary(seed, reservoirs, years, any(one.task.faults for one in outcomes))
+    tallies: dict[str, Tally] = {}
+    for one in outcomes:
+        whole.steps += one.steps
+        whole.violations += one.violations
+        whole.let_in_l += one.let_in_l
+        whole.log_rows += one.rows
+        whole.most_ppm = max(whole.most_ppm, one.most_ppm)
+        whole.shut_after_death_s = max(whole.shut_after_death_s, one.shut_after_death_s)
+        for into, more in (
+            (whole.happenings, one.happenings),
+            (whole.trips, one.trips),
+            (whole.alarms, one.alarms),
+        ):
+            for name, count in more.items():
+                into[name] = into.get(name, 0) + count
+        _add_entered(whole.entered, one.entered)
+        for name, tally in one.tallies.items():
+            _add_tally(tallies.setdefault(name, Tally()), tally)
+    whole.rows = [_row(name, tally) for name, tally in tallies.items()]
+    return whole
+
+
+def _add_entered(into: Entered, more: Entered) -> None:
+    into.worst_opening_l = max(into.worst_opening_l, more.worst_opening_l)
+    into.worst_share = max(into.worst_share, more.worst_share)
+    for one in fields(Entered):
+        if one.name in ("over_limit_l", "unasked_l", "spilled_l", "both_floats_l"):
+            setattr(into, one.name, getattr(into, one.name) + getattr(more, one.name))
+    for name, litres in more.unseen_l.items():
+        into.unseen_l[name] = into.unseen_l.get(name, 0.0) + litres
+
+
+def _add_tally(into: Tally, more: Tally) -> None:
+    into.injected += more.injected
+    into.mattered += more.mattered
+    into.seen += more.seen
+    into.times_s += more.times_s
+    into.bound_s = max(into.bound_s, more.bound_s)
+    into.over_limit_l = max(into.over_limit_l, more.over_limit_l)
+    into.spilled_l = max(into.spilled_l, more.spilled_l)
+    into.floor_l = max(into.floor_l, more.floor_l)
+
+
+def _row(name: str, tally: Tally) -> FaultRow:
+    times_s = tally.times_s
+    return FaultRow(
+        name,
+        tally.injected,
+        tally.mattered,
+        tally.seen,
+        median(times_s) if times_s else None,
+        max(times_s) if times_s else None,
+        tally.bound_s or None,
+        tally.over_limit_l,
+        tally.spilled_l,
+        tally.floor_l,
+    )
+
+
+_HEADINGS = ("fault", "injected", "mattered", "detected", "median s", "worst s", "within s", "consequence")
+
+
+def as_json(summary: Summary) -> str:
+    """The whole summary; the same for the same campaign, on however many cores it ran."""
+    record = asdict(summary)
+    record["reservoir_years"] = summary.reservoir_years
+    return json.dumps(record, indent=2, sort_keys=True)
+
+
+def as_text(summary: Summary) -> str:
+    """The table of faults, the bridge's own mishaps, what entered, and every violation."""
+    lines = [
+        f"{summary.reservoir_years:g} reservoir-years, seed {summary.seed}, "
+        f"{'with' if summary.with_faults else 'without'} faults, {summary.steps} steps, "
+        f"{summary.let_in_l:.0f} L let in."
+    ]
+    if summary.with_faults:
+        lines += ["", *_table(summary.rows), "", *_mishaps(summary)]
+    entered = summary.entered
+    lines += [
+        "",
+        f"Over the limit, through an open valve and past a sound probe: {entered.over_limit_l:.2f} L in all; "
+        f"the worst opening {entered.worst_opening_l:.2f} L, at most {entered.worst_share:.0%} of its bound.",
+    ]
+    for name, litres in sorted(entered.unseen_l.items()):
+        lines.append(f"Over the limit and not to be seen, hidden by {name}: {litres:.2f} L.")
+    if entered.unasked_l:
+        lines.append(f"Over the limit through a valve stuck open or leaking: {entered.unasked_l:.2f} L.")
+    if entered.both_floats_l:
+        lines.append(f"Over the rim with both floats at fault at once: {entered.both_floats_l:.2f} L.")
+    lines.append(f"Trips: {_counts(summary.trips)}.")
+    lines.append(f"Alarms: {_counts(summary.alarms)}.")
+    lines += ["", *_verdict(summary)]
+    return "\n".join(lines)
+
+
+def _verdict(summary: Summary) -> list[str]:
+    if not summary.violations:
+        return ["No violation."]
+    lines = [f"{len(summary.violations)} violations:"]
+    for one in summary.violations:
+        lines.append(
+            f"seed {one.seed}, garden {one.garden}, step {one.step}, at {one.time_s:.1f} s: {one.sentence}."
+        )
+    return lines
+
+
+def _mishaps(summary: Summary) -> list[str]:
+    return [
+        f"The bridge's own side: {_counts(summary.happenings)}.",
+        f"The valve was shut at the latest {summary.shut_after_death_s:.1f} s after the bridge had died.",
+    ]
+
+
+def _table(rows: list[FaultRow]) -> list[str]:
+    cells = [_HEADINGS, *(_cells(row) for row in rows)]
+    widths = [max(len(line[column]) for line in cells) for column in range(len(_HEADINGS))]
+    last = len(_HEADINGS) - 1
+    return [
+        "  ".join(
+            text.ljust(width) if column in (0, last) else text.rjust(width)
+            for column, (text, width) in enumerate(zip(line, widths, strict=True))
+        ).rstrip()
+        for line in cells
+    ]
+
+
+def _cells(row: FaultRow) -> tuple[str, ...]:
+    return (
+        row.fault,
+        str(row.injected),
+        str(row.mattered),
+        str(row.seen),
+        _seconds(row.median_s),
+        _seconds(row.worst_s),
+        _seconds(row.bound_s),
+        _consequence(row),
+    )
+
+
+def _seconds(value: float | None) -> str:
+    return "-" if value is None else f"{value:.0f}"
+
+
+def _consequence(row: FaultRow) -> str:
+    parts = [
+        f"{litres:.1f} L {what}"
+        for litres, what in (
+            (row.over_limit_l, "over the limit"),
+            (row.spilled_l, "over the rim"),
+            (row.floor_l, "on the floor"),
+        )
+        if litres >= 0.05
+    ]
+    return f"at most {', '.join(parts)}" if parts else "none"
+
+
+def _counts(counts: dict[str, int]) -> str:
+    if not counts:
+        return "none"
+    return ", ".join(f"{count} {name}" for name, count in sorted(counts.items()))

@@ -51,11 +51,13 @@ logging.getLogger("pymodbus").setLevel(logging.CRITICAL)
 
 
 class ModbusLink:
-    """A line that comes up by itself when it can. Parameters as for
-    :class:`bridge.transport.serial_link.SerialLink`, and:
+    """A Modbus line that opens again by itself after every failure.
 
-    :param plan: what is where on the line
-    :param on_note: called once with each sentence worth a person's attention
+    Args:
+        plan: the registers and relays on the line.
+        on_note: called once with each sentence that a person should read.
+
+    The other arguments are those of :class:`bridge.transport.serial_link.SerialLink`.
     """
 
     def __init__(

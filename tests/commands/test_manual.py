@@ -14,7 +14,7 @@ import pytest
 
 from bridge.commands import main as cli
 from bridge.config.model import Settings
-from bridge.display.plain_text import plain_text
+from bridge.display.text import plain_text
 from bridge.guard.alarms import Status
 from bridge.guard.faults import FAULTS
 from bridge.guard.model import Advisory, Permissive, Phase, Trip

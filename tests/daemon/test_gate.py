@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bridge.clock import VirtualClock
-from bridge.daemon.gate import DISK_PATIENCE_S, NOT_LOGGED, Gate, Ticket
+from bridge.daemon.gate import DISK_TIMEOUT_S, NOT_LOGGED, Gate, Ticket
 from bridge.demo.rigged import HURRIED, station
 from bridge.guard.model import Flow, Trip
 from bridge.guard.state import AlarmChanged, Decision, Latched, begin
@@ -79,7 +79,7 @@ def test_a_disk_that_does_not_answer_delays_an_alert_by_a_second_and_the_alert_s
     ticket = people.tripped()
     people.gate.view(TRIPPED, ticket)
     people.gate.event(EVENT, ticket)
-    people.clock.advance_to(DISK_PATIENCE_S)
+    people.clock.advance_to(DISK_TIMEOUT_S)
     assert people.sentences == [OVERFLOW.sentence + NOT_LOGGED]
     assert people.seen[-1] == replace(EVENT, sentence=EVENT.sentence + NOT_LOGGED)
     people.gate.view(numbered(2, TRIPPED))
@@ -136,9 +136,21 @@ def test_whatever_the_disk_does_no_later_view_overtakes_an_earlier_one_and_all_a
             case "event":
                 events += 1
                 people.gate.event(EVENT)
-    people.clock.advance_to(people.clock.monotonic() + 2.0 * DISK_PATIENCE_S)
+    people.clock.advance_to(people.clock.monotonic() + 2.0 * DISK_TIMEOUT_S)
     assert people.gate.is_clear
     shown = [view.frames_good for view in people.seen if isinstance(view, StationView)]
     assert shown == sorted(shown)
     assert number == 0 or shown[-1] == number
     assert sum(isinstance(one, StationEvent) for one in people.seen) == events
+
+
+def test_the_refusal_of_a_malformed_command_waits_for_its_row_and_is_not_held_up_by_a_dead_disk() -> None:
+    people = People()
+    first, second = people.gate.ticket(), people.gate.ticket()
+    people.gate.answer(lambda: people.seen.append("first"), first)
+    people.gate.answer(lambda: people.seen.append("second"), second)
+    assert people.seen == []
+    people.gate.logged(first)
+    assert people.seen == ["first"]
+    people.clock.advance_to(DISK_TIMEOUT_S)
+    assert people.seen == ["first", "second"]

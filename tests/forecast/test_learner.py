@@ -19,7 +19,15 @@ from bridge.forecast.learner import Learner
 from bridge.guard.commands import CartridgeChanged
 from bridge.guard.model import Advisory, Assessment, Flow, Phase, Trip
 from bridge.guard.state import Decision, GuardState, Latch, Reply, begin
-from bridge.history.records import AlarmChange, AlarmRow, CartridgeRow, FillRow, SampleRow, Stamp, StateRow
+from bridge.history.records import (
+    AlarmChange,
+    AlarmRow,
+    CartridgeRow,
+    FillRow,
+    SampleRow,
+    Stamp,
+    StateRow,
+)
 from bridge.protocol.messages import LocalFault
 from bridge.purifier.capacity import Evidence
 from bridge.purifier.cartridge import Kind, Load, add

@@ -14,6 +14,7 @@ from bridge.history.records import AlarmChange, AlarmRow, ReadingRow, StateRow
 from bridge.history.waiting import LogSettings, OutboxSettings
 from bridge.history.writer import Log
 from tests.history.conftest import line
+from tests.waiting import DEADLINE_S
 
 
 def promise(number: int, on_disk: bool) -> None:
@@ -24,7 +25,7 @@ def promise(number: int, on_disk: bool) -> None:
 def main(log_path: Path, hub: Path) -> None:
     settings = LogSettings(outbox=OutboxSettings(every_s=0, pack_rows=20, pack_s=100))
     log = Log(log_path, settings=settings)
-    opened = log.start().result(30)
+    opened = log.start().result(DEADLINE_S)
     clock = RecordClock(opened.boot, opened.last_utc_ms)
     saved = opened.state.get("latched")
     number = 0 if saved is None else int(saved.text)
@@ -38,7 +39,7 @@ def main(log_path: Path, hub: Path) -> None:
                 conductance_us = float(stamp.sequence % 97)
                 log.write([ReadingRow(stamp, "barrel", conductance_us=conductance_us, volume_l=second % 200)])
             safe = stamp.sequence
-            if log.flush().result(30):
+            if log.flush().result(DEADLINE_S):
                 print("R", safe, flush=True)
             number += 1
             stamp, _ = clock.stamp(second, 1_750_003_200.0 + second)
@@ -48,7 +49,7 @@ def main(log_path: Path, hub: Path) -> None:
                 durable=True,
                 done=partial(promise, number),
             )
-            for parcel in log.parcels(4).result(30):
+            for parcel in log.parcels(4).result(DEADLINE_S):
                 received.writelines(line(row) + "\n" for row in parcel.rows)
                 received.flush()
                 log.acknowledge(parcel)

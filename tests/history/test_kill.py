@@ -13,6 +13,7 @@ from bridge.history.records import AlarmRow, Kind, StampedRow
 from bridge.history.waiting import LogSettings, OutboxSettings
 from bridge.history.writer import Log
 from tests.running import Running
+from tests.waiting import DEADLINE_S
 
 ALWAYS = 2**50
 Line = Callable[[StampedRow], str]
@@ -72,10 +73,10 @@ def test_kills_at_random_moments_lose_nothing_that_was_promised(tmp_path: Path, 
 def deliver_the_rest(path: Path, hub: Path, line_of: Line) -> None:
     settings = LogSettings(outbox=OutboxSettings(every_s=0, pack_rows=100, pack_s=0))
     log = Log(path, settings=settings)
-    log.start().result(30)
+    log.start().result(DEADLINE_S)
     with hub.open("a") as received:
-        while parcels := log.parcels(50).result(30):
+        while parcels := log.parcels(50).result(DEADLINE_S):
             for parcel in parcels:
                 received.writelines(line_of(row) + "\n" for row in parcel.rows)
                 log.acknowledge(parcel)
-    assert log.close(30)
+    assert log.close(DEADLINE_S)

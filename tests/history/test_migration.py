@@ -21,6 +21,7 @@ from bridge.history.rollup import DEAD_BANDS, HOUR_MS, MINUTE_MS, Bucket
 from bridge.history.schema import open_for_writing
 from bridge.history.waiting import LogSettings, OutboxSettings
 from bridge.history.writer import Log
+from tests.waiting import DEADLINE_S
 
 FOLDER = Path(__file__).with_name("layout2")
 ALWAYS = 2**50
@@ -102,7 +103,7 @@ def assert_known_within_the_dead_bands(reader: Reader, name: str, was: list[list
 
 def test_the_saved_state_of_layout_2_is_the_start_of_a_station(old: Path, before: dict[str, Any]) -> None:
     log = Log(old, settings=LogSettings(outbox=OutboxSettings(every_s=0, pack_rows=1000, pack_s=0)))
-    opened = log.start().result(30)
+    opened = log.start().result(DEADLINE_S)
     assert (opened.boot, opened.complete) == (3, True)
     now = saved_state.Moment(0.0, opened.last_utc_ms / 1000)
     state = saved_state.guard_state(
@@ -118,8 +119,8 @@ def test_the_saved_state_of_layout_2_is_the_start_of_a_station(old: Path, before
     assert (accounts.load.treated_l, accounts.load.taken_up_g) == (1500.0, 470.0)
     kept = persistence.read(opened.state[persistence.key("barrel")], ())
     assert (kept.learned.booked_l, kept.learned.total_l) == (12.0, 55.0)
-    sent = [row for parcel in log.parcels(1000).result(30) for row in parcel.rows]
-    assert log.close(30)
+    sent = [row for parcel in log.parcels(1000).result(DEADLINE_S) for row in parcel.rows]
+    assert log.close(DEADLINE_S)
     with Reader(old) as reader:
         newest = list(reader.events(0, ALWAYS))[-1]
         barrel = list(reader.readings("barrel", 0, ALWAYS))

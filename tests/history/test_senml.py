@@ -8,7 +8,15 @@ from hypothesis import strategies as st
 
 from bridge.errors import InputError
 from bridge.guard.model import Trip
-from bridge.history.records import AlarmChange, AlarmRow, EventRow, SampleRow, Series, Stamp, StampedRow
+from bridge.history.records import (
+    AlarmChange,
+    AlarmRow,
+    EventRow,
+    SampleRow,
+    Series,
+    Stamp,
+    StampedRow,
+)
 from bridge.history.senml import SenmlRecord, pack, parse, write
 
 # RFC 8428, section 5.1.2: voltage and current on Tue Jun 8 18:01:16.001 UTC 2010 and the five seconds before.

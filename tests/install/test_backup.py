@@ -23,6 +23,7 @@ from tests.history.conftest import START_MS, barrel
 from tests.install.conftest import ROOT
 from tests.running import clearwell
 from tests.security.conftest import Start
+from tests.waiting import DEADLINE_S
 
 ALWAYS = 2**50
 HOUR = 3600
@@ -42,12 +43,12 @@ def living(tmp_path: Path) -> Iterator[tuple[Log, Path]]:
     """A log that is being written, with a latched trip."""
     path = tmp_path / "clearwell.db"
     log = Log(path)
-    log.start().result(20)
+    log.start().result(DEADLINE_S)
     log.write([barrel(second) for second in EARLIER])
     log.write([alarm(HOUR + 600), A_TRIP], durable=True)
-    assert log.flush().result(20)
+    assert log.flush().result(DEADLINE_S)
     yield log, path
-    log.close(20)
+    log.close(DEADLINE_S)
 
 
 @pytest.fixture
@@ -94,7 +95,7 @@ def test_the_daemons_commits_go_through_while_the_copy_is_made_and_are_not_in_it
 
     def between(fraction: float) -> None:
         log.write([alarm(HOUR + 700 + len(committed))], durable=True)
-        committed.append(log.flush().result(20))
+        committed.append(log.flush().result(DEADLINE_S))
 
     duplicate(path, tmp_path / "copy.db", progress=between)
     assert len(committed) > 10
@@ -136,8 +137,8 @@ def test_a_disk_that_fills_leaves_nothing_half_done(living: tuple[Log, Path], tm
 
 def test_a_damaged_log_gives_no_backup(living: tuple[Log, Path], tmp_path: Path) -> None:
     log, path = living
-    assert log.flush().result(20)
-    log.close(20)
+    assert log.flush().result(DEADLINE_S)
+    log.close(DEADLINE_S)
     content = bytearray(path.read_bytes())
     content[4096:12288] = os.urandom(8192)
     path.write_bytes(content)
@@ -184,7 +185,7 @@ def test_a_log_that_a_daemon_holds_is_not_touched(
     assert "Stop the daemon first" in done.stderr
     assert set_aside(tmp_path) == []
     living[0].write([alarm(HOUR + 900)], durable=True)
-    assert living[0].flush().result(20)
+    assert living[0].flush().result(DEADLINE_S)
 
 
 def test_the_present_log_is_set_aside_whole_and_what_is_latched_now_stays_latched(
@@ -193,8 +194,8 @@ def test_the_present_log_is_set_aside_whole_and_what_is_latched_now_stays_latche
     log, path = living
     log.write([barrel(second) for second in LATER])
     log.write([alarm(HOUR + 901), ANOTHER_TRIP], durable=True)
-    assert log.flush().result(20)
-    log.close(20)
+    assert log.flush().result(DEADLINE_S)
+    log.close(DEADLINE_S)
     done = clearwell("restore", backup, configuration)
     assert done.status == 0, done.stderr
     assert "was taken over from that log" in done.stdout
@@ -206,10 +207,10 @@ def test_the_present_log_is_set_aside_whole_and_what_is_latched_now_stays_latche
     assert backup.exists()
     # The daemon goes on from it.
     again = Log(path)
-    assert again.start().result(20).state["latched.barrel"] == ANOTHER_TRIP
+    assert again.start().result(DEADLINE_S).state["latched.barrel"] == ANOTHER_TRIP
     again.write([barrel(2 * HOUR, boot=9)])
-    assert again.flush().result(20)
-    again.close(20)
+    assert again.flush().result(DEADLINE_S)
+    again.close(DEADLINE_S)
     # A second time nothing of the first is overwritten.
     assert clearwell("restore", tmp_path / name, configuration).status == 0
     assert len(set_aside(tmp_path)) == 2
@@ -221,12 +222,12 @@ def test_the_log_of_a_killed_daemon_is_set_aside_with_its_write_ahead_log(
 ) -> None:
     (tmp_path / "living").mkdir()
     log = Log(tmp_path / "living" / "clearwell.db")
-    log.start().result(20)
+    log.start().result(DEADLINE_S)
     log.write([barrel(second) for second in range(100)])
-    assert log.flush().result(20)
+    assert log.flush().result(DEADLINE_S)
     # A process that is killed at this moment leaves these files.
     shutil.copytree(tmp_path / "living", tmp_path / "killed")
-    log.close(20)
+    log.close(DEADLINE_S)
     config = configuration.with_name("killed.toml")
     config.write_text(configuration.read_text().replace('"clearwell.db"', '"killed/clearwell.db"'))
     assert clearwell("restore", backup, config).status == 0
@@ -284,8 +285,10 @@ def test_a_backup_of_an_older_program_is_brought_up_to_date_when_the_daemon_star
     assert layout_of(path) == 2
     assert len(history(tmp_path / "clearwell-calibration.toml")) == 1
     log = Log(path)
-    assert {"latched.barrel", "accounts.barrel", "forecast.barrel"} == set(log.start().result(20).state)
-    assert log.close(20)
+    assert {"latched.barrel", "accounts.barrel", "forecast.barrel"} == set(
+        log.start().result(DEADLINE_S).state
+    )
+    assert log.close(DEADLINE_S)
     assert layout_of(path) == LAYOUT
     with Reader(path) as reader:
         assert reader.reservoirs() == ["barrel", "polytunnel"]
@@ -296,7 +299,7 @@ def test_a_backup_of_an_older_program_is_brought_up_to_date_when_the_daemon_star
 def test_what_is_no_sound_log_of_ours_changes_nothing(
     living: tuple[Log, Path], backup: Path, configuration: Path, tmp_path: Path
 ) -> None:
-    living[0].close(20)
+    living[0].close(DEADLINE_S)
     newer, damaged, stranger = tmp_path / "newer.db", tmp_path / "damaged.db", tmp_path / "stranger.db"
     newer.write_bytes(backup.read_bytes())
     with sqlite3.connect(newer) as connection:

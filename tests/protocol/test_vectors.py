@@ -9,7 +9,17 @@ import pytest
 
 from bridge.guard.model import Flow
 from bridge.protocol.codec import Damaged, Decoder, Direction, Ignored, encode
-from bridge.protocol.messages import FAILED, Ack, Close, Hello, Identify, Lease, Reading, Refusal, Value
+from bridge.protocol.messages import (
+    FAILED,
+    Ack,
+    Close,
+    Hello,
+    Identify,
+    Lease,
+    Reading,
+    Refusal,
+    Value,
+)
 from tests.narrowing import decoder_of
 
 NOTES = File(__file__).parents[2] / "firmware_notes"

@@ -8,11 +8,10 @@ import pytest
 
 from bridge.errors import InputError, OutOfRangeError
 from bridge.rig.faults import Fault, FaultName
-from bridge.simulate.campaign import run, summed, tasks_of
+from bridge.simulate.campaign import run, tasks_of
 from bridge.simulate.chance import Event, Happening
 from bridge.simulate.gardens import NAMES
-from bridge.simulate.outcome import Outcome, Task
-from bridge.simulate.report import as_json, as_text
+from bridge.simulate.outcome import Outcome, Task, as_json, as_text, summed
 from bridge.simulate.year import Year, simulate
 
 BRUTAL = Task("rough", NAMES[0], 1.3, faults=True, begins_day=30.0)

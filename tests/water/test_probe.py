@@ -11,13 +11,7 @@ from hypothesis import strategies as st
 from bridge.errors import OutOfRangeError
 from bridge.water import pure_water
 from bridge.water.health import Finding, Health, ProbeFault
-from bridge.water.probe import (
-    Circuit,
-    ProbeSettings,
-    ProbeState,
-    observe,
-    worst,
-)
+from bridge.water.probe import Circuit, ProbeSettings, ProbeState, observe, worst
 
 SETTINGS = ProbeSettings()
 

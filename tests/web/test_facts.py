@@ -25,8 +25,7 @@ from bridge.daemon.page_lines import (
     view_line,
 )
 from bridge.display.facts import as_json
-from bridge.display.from_view import facts_of, span
-from bridge.display.reasons import PERMISSIVE_LABELS, PERMISSIVE_MISSING
+from bridge.display.from_view import PERMISSIVE_LABELS, PERMISSIVE_MISSING, facts_of, span
 from bridge.guard.faults import FAULTS
 from bridge.guard.model import Permissive, Phase, Trip
 from bridge.guard.rules import RULES

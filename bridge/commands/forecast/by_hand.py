@@ -6,7 +6,15 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
-from bridge.commands.forecast.log import State, cover_line, cover_values, interval_text, line, lines_of, plot
+from bridge.commands.forecast.log import (
+    State,
+    cover_line,
+    cover_values,
+    interval_text,
+    line,
+    lines_of,
+    plot,
+)
 from bridge.commands.shared.configuration import AS_RECORDED, Shown
 from bridge.forecast import by_hand, shelf
 from bridge.forecast.by_hand import HandPlan, HandState, ShelfPlan

@@ -119,6 +119,7 @@ def cover_values(cover: Cover) -> dict[str, float | None]:
 
 
 def lines(state: State, shown: Shown) -> Iterator[str]:
+    """Put the forecast of one reservoir into words, one subject a line."""
     fitted = state.kept.fitted
     what = "no cartridge is configured" if fitted is None else fitted.kind.value
     yield f"Reservoir {state.reservoir}: {what}"

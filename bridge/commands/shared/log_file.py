@@ -165,6 +165,7 @@ class Bar:
             self._bar.render_finish()
 
     def __call__(self, fraction: float) -> None:
+        """Show the progress, from 0 to 1."""
         if not self._wanted or (self._bar is None and time.monotonic() - self._began < BAR_AFTER_S):
             return
         if self._bar is None:

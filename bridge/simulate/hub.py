@@ -1,0 +1,226 @@
+"""The hub's side of a simulated garden: what people are shown, what they press, and the hub's log.
+
+Nothing may be shown too early, too late or out of order. The commands come at random and at the worst
+moments. They may be lies (a cartridge that was not changed, a sample that was not taken) and may be stale.
+None of them may open the valve against a permissive, whoever sends them.
+"""
+
+import json
+import random
+from collections.abc import Callable
+
+from bridge.clock import Timer, VirtualClock
+from bridge.daemon import saved_state
+from bridge.daemon.gate import DISK_TIMEOUT_S, NOT_LOGGED
+from bridge.daemon.relay import Fetch, Pause, Relay, Send
+from bridge.guard.commands import (
+    Acknowledge,
+    CartridgeChanged,
+    GuardCommand,
+    Hold,
+    ReservoirSample,
+    Reset,
+    Retest,
+    Shelve,
+    StartFill,
+)
+from bridge.guard.model import Advisory, Phase, Trip
+from bridge.guard.state import Latched
+from bridge.history import senml
+from bridge.history.outbox import Parcel
+from bridge.history.records import Stamp
+from bridge.simulate.disk import Disk
+from bridge.simulate.log import Complain
+from bridge.station.station import Station, Turn
+from bridge.station.view import StationView
+
+_LOOKS_S = 2.0
+"""A view leaves with the turn after the disk has answered; while things happen a step lasts a second."""
+
+
+class Audience:
+    """The people of one reservoir; mutable. Times are those of the bridge's monotonic clock.
+
+    Args:
+        disk: what the bridge leaves behind.
+        reservoir: whose views these are.
+        complain: takes a sentence of what is wrong.
+    """
+
+    def __init__(self, disk: Disk, reservoir: str, complain: Complain) -> None:
+        self._disk = disk
+        self._key = saved_state.latched_key(reservoir)
+        self._complain = complain
+        self._shown: tuple[object, ...] = ()
+        self._frames = -1
+        self._unheard: dict[str, float] = {}
+        """Trips that have latched, and people do not know of, and since when."""
+
+    def began(self) -> None:
+        """A bridge starts."""
+        self._unheard.clear()
+        self._shown = ()
+        self._frames = -1
+
+    def turned(self, turn: Turn) -> None:
+        """The station had a turn."""
+        for event in turn.decision.events:
+            if isinstance(event, Latched):
+                self._unheard[event.trip.value] = turn.now
+
+    def view(self, view: StationView) -> None:
+        """People see this."""
+        frames = view.frames_good + view.frames_damaged
+        if frames < self._frames:
+            self._complain("a view was shown after a later one")
+        self._frames = frames
+        shown = (view.latched_trips, view.hold, tuple(one.alarm for one in view.alarms))
+        for trip in view.latched_trips:
+            self._unheard.pop(trip, None)
+        if shown == self._shown:
+            return
+        self._shown = shown
+        if not self._disk.is_full:
+            self._held_against_disk(view)
+
+    def passed(self, now: float) -> None:
+        """Time has passed."""
+        for trip, since in tuple(self._unheard.items()):
+            if now - since > DISK_TIMEOUT_S + _LOOKS_S:
+                self._complain(f"nobody was shown for {now - since:.1f} s that {trip} has tripped")
+                del self._unheard[trip]
+
+    def reset(self, trip: str) -> None:
+        """The trip does not stand any more: nobody need learn of it."""
+        self._unheard.pop(trip, None)
+
+    def _held_against_disk(self, view: StationView) -> None:
+        # Rows of several turns may have come to the disk together: what was there shortly before counts, too.
+        kept = [json.loads(row.text) for row in self._disk.recent(self._key)]
+        marked = {one.alarm for one in view.alarms if one.sentence.endswith(NOT_LOGGED)}
+        trips = {entry[0] for state in kept for entry in state["latches"]}
+        for trip in set(view.latched_trips) - trips - marked:
+            self._complain(f"people were shown the trip {trip}, and it was not on the disk")
+        alarms = {entry[0] for state in kept for entry in state["alarms"]}
+        for alarm in {one.alarm for one in view.alarms} - alarms - marked:
+            self._complain(f"people were shown the alarm {alarm}, and it was not on the disk")
+        if view.hold and not any(state["hold"] for state in kept):
+            self._complain("people were shown the hold, and it was not on the disk")
+
+
+_NAME = "hub"
+_ALARMS = (*Trip, *Advisory)
+
+
+class HubHand:
+    """Draws commands; mutable."""
+
+    def __init__(self, seed: str) -> None:
+        """The seed gives what is pressed, and when."""
+        self._chance = random.Random(f"{seed}/hub")
+
+    def any_command(self, now: float) -> GuardCommand:
+        """One command, whatever the moment."""
+        chance = self._chance
+        at = now - 60.0 if chance.random() < 0.1 else now
+        match chance.randrange(9):
+            case 0:
+                return Hold(at, _NAME, chance.random() < 0.3)
+            case 1:
+                return StartFill(at, _NAME)
+            case 2:
+                return Acknowledge(at, _NAME, chance.choice((None, *_ALARMS)))
+            case 3:
+                return Reset(at, _NAME, chance.choice((None, None, *Trip)))
+            case 4:
+                return Shelve(at, _NAME, chance.choice(_ALARMS), chance.uniform(0.0, 2000.0))
+            case 5:
+                return CartridgeChanged(at, _NAME)
+            case 6:
+                return Retest(at, _NAME, chance.uniform(0.0, 80.0))
+            case 7:
+                return ReservoirSample(at, _NAME, 60.0 * chance.random() ** 3)
+            case _:
+                return Hold(at, _NAME, False)
+
+    def at_the_worst_moment(self, station: Station, tripped: bool, now: float) -> list[GuardCommand]:
+        """What is pressed right after a trip, in a rinse or in a pause: mostly nothing."""
+        chance = self._chance
+        if tripped and chance.random() < 0.5:
+            return [CartridgeChanged(now, _NAME), Reset(now, _NAME, None), StartFill(now, _NAME)]
+        phase = station.state.phase
+        if phase is Phase.RINSE and chance.random() < 0.01:
+            return [Hold(now, _NAME, True), Hold(now, _NAME, False), StartFill(now, _NAME)]
+        if phase is Phase.PAUSE and chance.random() < 0.02:
+            return [StartFill(now, _NAME), Retest(now, _NAME, 1.0), Reset(now, _NAME, None)]
+        return []
+
+
+_ROOT = "simulated"
+_QUIET_S = 60.0
+
+
+class HubLog:
+    """Keeps what arrives, and drops what it has; mutable."""
+
+    def __init__(self, complain: Complain) -> None:
+        self._complain = complain
+        self._last: Stamp | None = None
+        self.rows = 0
+        """Different ones."""
+
+    def take(self, parcel: Parcel, payload: str) -> None:
+        """A parcel arrives."""
+        before: Stamp | None = None
+        for row in parcel.rows:
+            if before is not None and row.stamp <= before:
+                self._complain(f"the record of {row.stamp} was sent after that of {before}")
+            before = row.stamp
+            if self._last is None or row.stamp > self._last:
+                self._last = row.stamp
+                self.rows += 1
+        if not payload.startswith("["):
+            self._complain("what was sent is no list of records")
+
+
+class Carrier:
+    """Runs the relay of one life; mutable.
+
+    Args:
+        clock: this life's clock.
+        disk: where the parcels are.
+        hub: where they go.
+        connected: whether the broker can be used now.
+    """
+
+    def __init__(self, clock: VirtualClock, disk: Disk, hub: HubLog, connected: Callable[[], bool]) -> None:
+        self._clock = clock
+        self._disk = disk
+        self._hub = hub
+        self._connected = connected
+        self._relay = Relay(clock.monotonic())
+        self._timer: Timer = clock.call_later(0.0, self._go)
+        self._until_entry = False
+
+    def entry(self) -> None:
+        """Something else than a reading was written."""
+        if self._until_entry:
+            self._until_entry = False
+            self._timer.cancel()
+            self._timer = self._clock.call_later(0.0, self._go)
+
+    def _go(self) -> None:
+        while True:
+            now = self._clock.monotonic()
+            match self._relay.next(now, self._connected()):
+                case Pause(seconds, until_entry):
+                    self._until_entry = until_entry
+                    self._timer = self._clock.call_later(seconds, self._go)
+                    return
+                case Fetch(count):
+                    parcels = self._disk.packs(count)
+                    self._relay.fetched([(one, senml.pack(one.rows, _ROOT)) for one in parcels], _QUIET_S)
+                case Send(parcel, payload):
+                    self._hub.take(parcel, payload)
+                    self._disk.acknowledge(parcel)
+                    self._relay.sent(True, now)
