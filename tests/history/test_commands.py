@@ -121,7 +121,7 @@ def test_days_times_and_how_long_ago_are_read(text: str, end: bool, moment: str)
      "9999-12-31T23:59", "999999w", "2025-06-15T25:00", "٧d", "1e9"],
 )  # fmt: skip
 def test_what_is_no_moment_is_refused_with_what_would_be_right(text: str) -> None:
-    with pytest.raises(InputError, match="is no moment; give a day such as"):
+    with pytest.raises(InputError, match="is not a time; give a day such as"):
         moment_ms(text, NOW_MS, end=True)
 
 
@@ -246,7 +246,7 @@ def test_a_disk_that_fills_leaves_neither_half_an_export_nor_a_traceback(log: Pa
         (("--series", "purity"), "--series purity: there is no such series; there are conductance"),
         (("--reservoir", "pond"), "has no such reservoir; it has barrel, cask"),
         (("--events", "--reservoir", "pond"), "has no such reservoir; it has barrel, cask"),
-        (("--from", "yesterday"), "--from 'yesterday' is no moment"),
+        (("--from", "yesterday"), "--from 'yesterday' is not a time"),
         (("--from", "1d", "--to", "2d"), "the range ends before it begins"),
         (("--out", "/nowhere/out.csv"), "there is no directory /nowhere"),
         (("--out", "/"), "that is a directory"),
@@ -434,7 +434,7 @@ def test_json_lines_hold_every_field(log: Path) -> None:
     [
         (("--kind", "trip"), "'trip' is not one of"),
         (("--reservoir", "pond"), "has no such reservoir; it has barrel, cask"),
-        (("--to", "2025"), "--to '2025' is no moment"),
+        (("--to", "2025"), "--to '2025' is not a time"),
         (("--follow", "--to", "1d"), "leave one of them out"),
         (("--log", "nowhere.db"), "nowhere.db: there is no such file"),
     ],

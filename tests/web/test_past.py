@@ -110,7 +110,7 @@ async def test_the_log_is_read_while_it_is_written(tmp_path: Path, monkeypatch: 
         trend = await records.trend(IDENTITY, 24)
         assert {value for value in trend["value"] if value is not None} == {6.0}
         nobody = await records.trend(replace(IDENTITY, reservoir="other"), 24)
-        assert nobody["sentence"] == "The log has nothing of this reservoir yet."
+        assert nobody["sentence"] == "The log has no readings of this reservoir yet."
     finally:
         await asyncio.to_thread(log.close)
 
