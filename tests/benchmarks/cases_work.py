@@ -26,6 +26,13 @@ YEAR_S = 365.25 * 86_400
 
 def simulate(stage: Stage) -> list[Result]:
     """``clearwell simulate`` with faults on one core, by its CPU time."""
+    return [
+        _simulated(stage, "whole keeper, log, forecast, relay", [], 50_000),
+        _simulated(stage, "station alone", ["--station-only"], 200_000),
+    ]
+
+
+def _simulated(stage: Stage, what: str, options: list[str], least: float) -> Result:
     years = max(0.02, 0.05 * stage.scale)
     speeds = []
     for seed in range(stage.times(3)):
@@ -44,6 +51,7 @@ def simulate(stage: Stage) -> list[Result]:
                 "--seed",
                 str(seed + 1),
                 "--json",
+                *options,
             ],
             cwd=ROOT,
             capture_output=True,
@@ -55,16 +63,14 @@ def simulate(stage: Stage) -> list[Result]:
         after = os.times()
         spent_s = after.children_user + after.children_system - before.children_user - before.children_system
         speeds.append(years * YEAR_S / spent_s)
-    return [
-        repeated(
-            "simulate",
-            "virtual time over CPU time, with faults",
-            speeds,
-            "x real time",
-            least=200_000,
-            note=f"{years:g} years each, start of the process in it",
-        )
-    ]
+    return repeated(
+        "simulate",
+        f"virtual time over CPU time, with faults: {what}",
+        speeds,
+        "x real time",
+        least=least,
+        note=f"{years:g} years each, start of the process in it",
+    )
 
 
 def forecast(stage: Stage) -> list[Result]:
