@@ -91,6 +91,7 @@ class LogPolicy:
         last_utc_ms: the newest time in the log. The first row is later.
         state: the saved state of an earlier process.
         complete: False if the saved state could not be read.
+        readings: False leaves out the rows of readings and minutes.
     """
 
     def __init__(
@@ -101,7 +102,9 @@ class LogPolicy:
         state: Mapping[str, StateRow] | None = None,
         *,
         complete: bool = True,
+        readings: bool = True,
     ) -> None:
+        self._readings = readings
         self._clock = RecordClock(boot, last_utc_ms)
         self._state = dict(state or {})
         self._complete = complete
@@ -174,7 +177,7 @@ class LogPolicy:
         one = self._reservoirs[reservoir]
         rows = _Rows(self._clock, turn.now, wall_s)
         one.pulses = turn.memory.pulses
-        if turn.reading:
+        if turn.reading and self._readings:
             row = reading_row(one.plan, turn, Stamp(self._clock.boot, -1, rows.utc_ms))
             closed = one.minute.add(rows.utc_ms, row.values, row.health)
             if closed is not None:

@@ -5,7 +5,7 @@ what latched is saved with it, and every reading is in exactly one minute.
 """
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 from bridge.clock import VirtualClock
 from bridge.daemon import saved_state
@@ -73,7 +73,12 @@ class SimulatedLog:
         self._counters_key = saved_state.accounts_key(self.plan.identity.reservoir)
         opened = self.disk.start(self.clock)
         self._policy = LogPolicy(
-            (self.plan,), opened.boot, opened.last_utc_ms, opened.state, complete=opened.complete
+            (self.plan,),
+            opened.boot,
+            opened.last_utc_ms,
+            opened.state,
+            complete=opened.complete,
+            readings=self.whole,
         )
         self._write(self._policy.begin(*self._now()))
 
@@ -99,9 +104,6 @@ class SimulatedLog:
     def turn(self, reservoir: str, turn: Turn, on_disk: Callable[[bool], None] | None = None) -> None:
         """Put one turn into the log."""
         self.on_turn(turn)
-        if not self.whole:
-            # A restart needs nothing of a reading but the counters.
-            turn = replace(turn, reading=False)
         written = self._policy.turn(reservoir, turn, self.clock.wall())
         if turn.decision.events or turn.command is not None:
             for wrong in _missing(reservoir, turn, written):
