@@ -1,9 +1,9 @@
-"""Carries the outbox to the hub's log: SenML packs, in order, QoS 1, at a bounded rate. Core.
+"""The policy of the relay from the outbox to the hub's log: SenML packs in order, QoS 1, bounded rate. Core.
 
-A parcel leaves the outbox only when the broker has acknowledged it. A parcel whose sending breaks off is sent
-again, with the same times and values, so that whoever keeps it can drop it the second time.
+A parcel leaves the outbox only when the broker has acknowledged it. A parcel that was not acknowledged is
+sent again with the same times and values, so that a receiver can drop the second copy.
 
-Whoever runs a relay asks :meth:`Relay.next` for the next step, carries it out and reports its outcome.
+The caller gets each step from :meth:`Relay.next`, runs it, and reports its result.
 """
 
 from collections import deque
@@ -15,24 +15,24 @@ from bridge.history.outbox import Parcel
 PER_S = 20.0
 BURST = 20.0
 AWAY_S = 1.0
-"""A broker that was away is tried again after this long."""
+"""The delay before a broker that was away is tried again."""
 LEAST_WAIT_S = 5.0
-"""Parcels of several reservoirs, which are due at different times, are fetched together..."""
+"""The shortest pause between two fetches, so that parcels of several reservoirs are fetched together."""
 GATHER_S = 0.5
-"""...and an entry is fetched this long after it came, with what came with it."""
+"""The pause after an entry, so that entries of the same moment are fetched together."""
 AT_ONCE = 16
 
 
 @dataclass(frozen=True, slots=True)
 class Fetch:
-    """Take the first parcels out of the log, and report them with :meth:`Relay.fetched`."""
+    """Read the first parcels from the log, and report them with :meth:`Relay.fetched`."""
 
     count: int
 
 
 @dataclass(frozen=True, slots=True)
 class Send:
-    """Send this, and report with :meth:`Relay.sent` whether the broker acknowledged it."""
+    """Send a parcel, and report with :meth:`Relay.sent` whether the broker acknowledged it."""
 
     parcel: Parcel
     payload: str
@@ -40,11 +40,11 @@ class Send:
 
 @dataclass(frozen=True, slots=True)
 class Pause:
-    """Wait for so long."""
+    """Wait for this time."""
 
     seconds: float
     until_entry: bool = False
-    """Or until something else than a reading is written."""
+    """True to end the wait when an entry is written."""
 
 
 Step = Fetch | Send | Pause
@@ -52,32 +52,32 @@ Step = Fetch | Send | Pause
 
 @dataclass(frozen=True, slots=True)
 class Pace:
-    """Up to ``burst`` at once, and ``per_s`` a second in the long run."""
+    """A token bucket: up to ``burst`` parcels at once, and ``per_s`` a second on average."""
 
     per_s: float
     burst: float
     tokens: float
     at_s: float
-    """Monotonic seconds at which ``tokens`` was true."""
+    """Monotonic seconds to which ``tokens`` belongs."""
 
 
 def full_pace(per_s: float, burst: float, now_s: float) -> Pace:
-    """A bucket that is full."""
+    """Return a full bucket."""
     return Pace(per_s, burst, burst, now_s)
 
 
 def allowed(pace: Pace, now_s: float) -> int:
-    """How many may go now."""
+    """Return how many parcels may be sent now."""
     return int(_filled(pace, now_s) + 1e-9)
 
 
 def spend(pace: Pace, count: int, now_s: float) -> Pace:
-    """The bucket after ``count`` went; ``count`` at most what is allowed."""
+    """Return the bucket after ``count`` parcels, at most the allowed number, were sent."""
     return replace(pace, tokens=_filled(pace, now_s) - count, at_s=max(now_s, pace.at_s))
 
 
 def wait_s(pace: Pace, now_s: float) -> float:
-    """Seconds until one more may go; 0 when one may go now."""
+    """Return the seconds until the next parcel may be sent; 0 if it may be sent now."""
     return max(0.0, (1.0 - _filled(pace, now_s)) / pace.per_s)
 
 
@@ -86,17 +86,26 @@ def _filled(pace: Pace, now_s: float) -> float:
 
 
 class Relay:
-    """The policy of the relay; mutable. All times are monotonic seconds."""
+    """The policy of the relay; mutable. All times are monotonic seconds.
+
+    Args:
+        now: the time at the start.
+    """
 
     def __init__(self, now: float) -> None:
         self._pace = full_pace(PER_S, BURST, now)
         self._parcels: deque[tuple[Parcel, str]] = deque()
         self._pauses: deque[Pause] = deque()
         self._rest: tuple[Pause, ...] = ()
-        """What to wait for when these parcels are sent; nothing where the log has more."""
+        """The pauses after these parcels; none if the log has more."""
 
     def next(self, now: float, connected: bool) -> Step:
-        """What to do now; ``connected`` is whether the broker can be used."""
+        """Return the next step.
+
+        Args:
+            now: the time.
+            connected: True if the broker can be used.
+        """
         if not connected:
             self._parcels.clear()
             self._pauses.clear()
@@ -111,7 +120,12 @@ class Relay:
         return Send(*self._parcels[0])
 
     def fetched(self, packs: Sequence[tuple[Parcel, str]], quiet_s: float) -> None:
-        """The parcels that the log had; ``quiet_s`` is for how long it will have no other one of readings."""
+        """Take the parcels of a fetch.
+
+        Args:
+            packs: the parcels.
+            quiet_s: the seconds until the next parcel of only readings is due.
+        """
         self._parcels.extend(packs)
         all_there_is = len(packs) < AT_ONCE
         self._rest = (
@@ -121,7 +135,7 @@ class Relay:
             self._pauses.extend(self._rest)
 
     def sent(self, acknowledged: bool, now: float) -> None:
-        """What became of the parcel; if it was acknowledged, it may leave the outbox."""
+        """Take the result of a sent parcel. An acknowledged parcel may leave the outbox."""
         if not acknowledged:
             self._parcels.clear()
             self._pauses.append(Pause(AWAY_S))

@@ -43,7 +43,7 @@ class Opened:
     state: dict[str, StateRow]
     """The saved state by key, without the log's own."""
     complete: bool
-    """False if the saved state could not be read. Then nobody knows what was latched."""
+    """False if the saved state could not be read. Then the latched state is not known."""
 
 
 class LogFile:

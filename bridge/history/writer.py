@@ -243,7 +243,7 @@ class Log:
             if not self._file.opened.done() and (stopping or time.monotonic() - began > self._timeout_s):
                 self._file.start_without()
             if stopping:
-                self._let_go()
+                self._release()
                 return
 
     def _is_due(self, began: float) -> bool:
@@ -372,7 +372,7 @@ class Log:
         if changed and self._on_trouble is not None:
             self._on_trouble(trouble)
 
-    def _let_go(self) -> None:
+    def _release(self) -> None:
         try:
             self._file.close_connection()
         except sqlite3.Error as error:

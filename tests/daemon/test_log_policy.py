@@ -1,4 +1,4 @@
-"""The rows that follow from turns: what is stored by exception, what is durable, and what survives a kill."""
+"""The rows that turns produce: which are stored by exception, which are durable, and which survive a kill."""
 
 from collections.abc import Mapping
 from dataclasses import replace

@@ -63,7 +63,7 @@ async def test_a_fill_over_modbus_ends(tmp_path: Path, how: str) -> None:
         async with serving(cable.far, devices):
             with started("run", "--config", config) as bridge:
                 await devices.until(lambda d: d.relays[0], "no fill began")
-                # A rinse comes first, for want of a drain into the reservoir too.
+                # A rinse comes first. Without a drain it flows to the reservoir too.
                 await devices.until(
                     lambda d: d.relays[0] and d.heard[-1][0] > d.changes[0][0] + 2.0,
                     "the line fell silent, or the valve did not stay open",

@@ -1,4 +1,4 @@
-"""Nobody hears of a trip that a kill in that very moment would lose."""
+"""No subscriber receives a trip that a kill at that moment would lose."""
 
 import asyncio
 import json
@@ -19,11 +19,11 @@ from tests.running import Running, started
 from tests.waiting import within
 
 KILLS = int(os.environ.get("CLEARWELL_KILLS", "4"))
-"""How often the bridge is killed on hearing of a trip; the whole campaign is 50 times."""
+"""How often the bridge is killed when a trip is received. The whole campaign is 50 times."""
 TOPIC = f"homie/5/{BRIDGE_ID}-{RESERVOIR}/health"
 
 
-async def test_a_trip_of_which_a_subscriber_hears_is_latched_after_a_kill_at_that_moment(
+async def test_a_trip_that_a_subscriber_receives_is_latched_after_a_kill_at_that_moment(
     tmp_path: Path, mosquitto: Mosquitto
 ) -> None:
     config = tmp_path / "clearwell.toml"
@@ -47,7 +47,7 @@ async def test_a_trip_of_which_a_subscriber_hears_is_latched_after_a_kill_at_tha
 
 
 async def _killed_on_hearing(client: aiomqtt.Client, run: Running) -> list[str]:
-    """Take back what was latched, then kill the bridge on the first message of a new trip."""
+    """Reset the trip, then kill the bridge at the first message of a new trip."""
     resetting = asyncio.create_task(_reset_again_and_again(client))
     try:
         async for message in client.messages:
@@ -65,7 +65,7 @@ async def _killed_on_hearing(client: aiomqtt.Client, run: Running) -> list[str]:
 
 
 async def _reset_again_and_again(client: aiomqtt.Client) -> None:
-    """A reset is refused while the cause stands, and nothing says when it no longer does."""
+    """A reset is refused while the cause is present, and no message reports the end of the cause."""
     while True:
         await client.publish(f"{TOPIC}/reset/set", "all", qos=1)
         await asyncio.sleep(0.5)

@@ -65,7 +65,7 @@ def one_of_each(start_ms: int) -> list[EntryRow]:
 
 @pytest.fixture(scope="module")
 def log(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Three hours of a barrel, a cask that was heard a little, and an entry of every kind."""
+    """Three hours of a barrel, a cask with a few readings, and an entry of every kind."""
     from tests.history.conftest import START_MS, barrel
 
     path = tmp_path_factory.mktemp("log") / "clearwell.db"
@@ -199,7 +199,7 @@ def test_events_are_exported_instead_of_readings(log: Path, start_ms: int) -> No
     assert all(record.name.startswith("clearwell/cask/sample/") for record in records)
 
 
-def test_a_range_without_anything_is_no_mistake_and_is_said(log: Path) -> None:
+def test_an_empty_range_is_not_a_mistake_and_is_reported(log: Path) -> None:
     done = clearwell(
         "export", "--log", log, "--out", "-", "--format", "csv", "--grain", "raw", "--from", "1m"
     )
@@ -227,7 +227,7 @@ def test_an_existing_file_is_replaced_only_when_forced_and_the_log_never(log: Pa
 
 
 def test_a_disk_that_fills_leaves_neither_half_an_export_nor_a_traceback(log: Path, tmp_path: Path) -> None:
-    """A limit on the size of files stands for the full disk; the file that is to be replaced stays."""
+    """A limit on the size of files simulates the full disk. The file that was to be replaced is kept."""
     out = tmp_path / "out.csv"
     out.write_text("mine")
     line = " ".join([*PYTHON, "export", "--log", str(log), "--out", str(out), "--format", "csv", "--force"])
@@ -260,14 +260,14 @@ def test_a_disk_that_fills_leaves_neither_half_an_export_nor_a_traceback(log: Pa
         (("--config", "config/minimal.toml"), "which log? Give either --log"),
     ],
 )
-def test_what_is_typed_wrong_ends_with_status_2_and_says_what_would_be_right(
+def test_a_wrong_argument_ends_with_status_2_and_a_message_with_the_right_form(
     log: Path, arguments: tuple[str, ...], message: str
 ) -> None:
     said = refused("export", "--log", log, "--out", "-", "--format", "csv", *arguments)
     assert message in " ".join(said.split())
 
 
-def test_a_log_that_only_the_service_may_read_is_told_as_that(
+def test_a_log_that_only_the_service_may_read_is_reported_as_that(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Not by real permissions, which root has anyway."""

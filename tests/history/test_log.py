@@ -155,7 +155,7 @@ def test_durable_rows_are_on_the_disk_with_all_before_them_when_done_is_called(
     assert log.close(DEADLINE_S)
 
 
-def test_rows_that_nobody_waits_for_are_committed_in_batches(
+def test_rows_that_are_not_durable_are_committed_in_batches(
     tmp_path: Path, make_reading: MakeReading
 ) -> None:
     log = Log(tmp_path / "log.db")
@@ -173,7 +173,7 @@ def test_rows_that_nobody_waits_for_are_committed_in_batches(
 def test_minutes_that_a_killed_process_left_open_are_made_from_its_readings(
     tmp_path: Path, make_reading: MakeReading
 ) -> None:
-    """The store is let go of without a word, as a kill does; the next log makes what is missing."""
+    """The store is closed without a stop, as after a kill. The next log completes the minutes."""
     path = tmp_path / "log.db"
     store = Store(open_for_writing(path))
     rows = [make_reading(second) for second in range(0, 600, 10)]

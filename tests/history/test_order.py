@@ -68,7 +68,7 @@ def test_a_year_back_keeps_true_durations_and_tells_how_far_the_stamps_are_ahead
     assert "start a new log" in found[0].sentence
 
 
-def test_the_first_stamp_lies_after_the_log_even_when_the_machine_woke_in_1970() -> None:
+def test_the_first_stamp_is_later_than_the_log_even_if_the_machine_starts_in_1970() -> None:
     floor = round(NOON * 1000)
     stamp, step = RecordClock(2, floor).stamp(0.0, 12.0)
     assert stamp.utc_ms > floor

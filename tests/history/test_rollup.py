@@ -22,7 +22,7 @@ def roll(readings: list[Reading], span: int) -> list[Bucket]:
 
 
 @given(st.lists(reading, max_size=60), st.sampled_from([MINUTE_MS, 10 * MINUTE_MS, HOUR_MS]))
-def test_a_roll_up_says_what_a_sum_by_hand_says(steps: list[Reading], span: int) -> None:
+def test_a_roll_up_agrees_with_an_independent_sum(steps: list[Reading], span: int) -> None:
     now = 1_750_000_000_000
     readings: list[Reading] = []
     for gap, values, health in steps:

@@ -1,4 +1,4 @@
-"""A full disk, a file that is locked, read-only, damaged or too new: told, survived, nothing overwritten."""
+"""A full disk, and a file that is locked, read-only, damaged or too new: reported, survived, kept."""
 
 import queue
 import sqlite3
@@ -37,7 +37,7 @@ HOLD = StateRow("hold", 1, "true")
 
 
 class Told:
-    """What the log told of itself, in order; waits for the next thing told."""
+    """The reports of the log, in order. Waits for the next one."""
 
     def __init__(self) -> None:
         self.all: list[LogTrouble | None] = []
@@ -99,7 +99,7 @@ def pragma(log: Log, text: str) -> None:
 @pytest.mark.parametrize(
     ("broken", "fault"), [("max_page_count = 1", LogFault.FULL), ("query_only = ON", LogFault.READ_ONLY)]
 )
-def test_a_file_that_cannot_be_written_is_told_and_what_waited_is_written_later(
+def test_a_file_that_cannot_be_written_is_reported_and_its_rows_are_written_later(
     opener: Opener, told: Told, tmp_path: Path, broken: str, fault: LogFault
 ) -> None:
     log = opener()
@@ -139,7 +139,7 @@ print(log.flush().result(DEADLINE_S), faults[0].value, log.close(DEADLINE_S))
     assert alarms_in(tmp_path / "log.db") == list(range(1000))
 
 
-def test_a_locked_file_is_told_and_written_once_it_is_free(
+def test_a_locked_file_is_reported_and_written_when_it_is_free(
     opener: Opener, told: Told, tmp_path: Path
 ) -> None:
     log = opener()
@@ -202,7 +202,7 @@ def damage(path: Path, table: str) -> None:
         file.write(b"\x5a" * size)
 
 
-def test_what_was_latched_is_saved_out_of_a_damaged_log(opener: Opener, told: Told, tmp_path: Path) -> None:
+def test_the_latched_state_of_a_damaged_log_is_kept(opener: Opener, told: Told, tmp_path: Path) -> None:
     path = tmp_path / "log.db"
     before = opener()
     before.start().result(DEADLINE_S)
@@ -261,7 +261,7 @@ def test_a_newer_log_is_left_untouched(opener: Opener, told: Told, tmp_path: Pat
 def test_rows_that_wait_are_refused_at_once_and_kept_in_order(
     opener: Opener, told: Told, tmp_path: Path
 ) -> None:
-    """Whoever holds back an alert until it is on the disk must not wait for a disk that gives trouble."""
+    """An alert that waits for the disk must not wait while the disk is in trouble."""
     log = opener()
     log.start().result(DEADLINE_S)
     other = sqlite3.connect(tmp_path / "log.db", isolation_level=None, check_same_thread=False)
@@ -321,7 +321,7 @@ def test_when_the_thread_hangs_on_a_disk_the_queue_is_bounded(
     assert log.figures.queued + log.figures.lost_readings == 25_000
 
 
-def test_a_reader_says_what_is_wrong(tmp_path: Path) -> None:
+def test_a_reader_reports_the_fault_of_a_file(tmp_path: Path) -> None:
     with pytest.raises(LogError, match="cannot be used"):
         Reader(tmp_path / "none.db")
     log = Log(tmp_path / "log.db")

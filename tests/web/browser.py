@@ -1,4 +1,4 @@
-"""Debian's Chromium, headless, looks at the page; axe-core looks for what shuts people out."""
+"""Debian's Chromium, headless, opens the page. axe-core checks its accessibility."""
 
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
@@ -45,7 +45,7 @@ class Looking:
         await self.shows("#said", text)
 
     async def is_sound(self) -> None:
-        """Nothing failed, nobody else was asked, and nothing goes over the edge of the window."""
+        """Check that no request failed or went to another host, and that nothing exceeds the window."""
         assert self.complaints == []
         assert self.hosts == {urlsplit(self.url).netloc}
         wide, window = await self.page.evaluate("[document.documentElement.scrollWidth, innerWidth]")

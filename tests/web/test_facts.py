@@ -1,4 +1,4 @@
-"""What people are shown: every text is finished, and says what the guard knows and no more."""
+"""The facts for people: every text is complete, and shows what the guard knows and no more."""
 
 import json
 import math
@@ -85,7 +85,7 @@ def test_the_answer_is_that_of_the_worse_water(view: StationView) -> None:
     assert use(verdict="unknown", reservoir_ppm=None)[0] == "unknown"
 
 
-def test_the_valve_says_why_it_is_open_or_shut(view: StationView) -> None:
+def test_the_fact_of_the_valve_gives_the_reason_why_it_is_open_or_shut(view: StationView) -> None:
     def why(**changed: Any) -> str:
         return facts_of(replace(view, **changed), UNITS, "").valve.why
 

@@ -97,7 +97,7 @@ async def test_a_script_in_a_reservoirs_name_stays_data(begin: Begin) -> None:
         ("DELETE", "/", 405),
     ],
 )
-def test_every_answer_is_guarded_and_says_only_what_was_asked(
+def test_every_response_has_security_headers_and_only_what_was_requested(
     alone: Alone, method: str, path: str, status: int
 ) -> None:
     answer = httpx.request(method, f"http://127.0.0.1:{alone.port}{path}")
@@ -107,7 +107,7 @@ def test_every_answer_is_guarded_and_says_only_what_was_asked(
         assert set(answer.json()) == {"sentence"}
 
 
-def test_looking_is_refused_to_another_site_too(alone: Alone) -> None:
+def test_another_site_may_not_read_the_page_either(alone: Alone) -> None:
     def status(path: str, **headers: str) -> int:
         sent = {name.replace("_", "-"): value for name, value in headers.items()}
         return httpx.get(f"http://127.0.0.1:{alone.port}{path}", headers=sent).status_code
@@ -277,7 +277,7 @@ def test_a_slow_browser_has_the_newest_facts_and_nothing_piles_up() -> None:
 async def served(
     view: StationView, send: Callable[[CommandRequest], None] = lambda asked: None
 ) -> AsyncIterator[tuple[Page, int]]:
-    """The page in this process, so that its patience can be made short."""
+    """The page in this process, so that its timeouts can be short."""
     setup = Setup(
         "tunnel", "The tunnel", "homie", "0", DisplayUnits(), "127.0.0.1", 0, (), Secret(TOKEN), None,
         (IDENTITY,),
@@ -295,7 +295,7 @@ async def served(
 
 
 async def _ends(reader: asyncio.StreamReader) -> bytes:
-    """Everything that is said until the connection ends, which it must."""
+    """Read until the connection ends, which must happen."""
     said = b""
     try:
         while piece := await within(reader.read(65536), "the connection never ends"):
@@ -305,9 +305,7 @@ async def _ends(reader: asyncio.StreamReader) -> bytes:
     return said
 
 
-async def test_whoever_dawdles_with_a_request_is_let_go(
-    view: StationView, monkeypatch: pytest.MonkeyPatch
-) -> None:
+async def test_a_slow_request_is_disconnected(view: StationView, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(page_server, "REQUEST_S", 0.3)
     monkeypatch.setattr(app_module, "BODY_S", 0.1)
     whole = b"GET /api/facts HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n"
@@ -343,7 +341,9 @@ async def test_whoever_dawdles_with_a_request_is_let_go(
         writer.close()
 
 
-async def test_whoever_stops_reading_is_let_go(view: StationView, monkeypatch: pytest.MonkeyPatch) -> None:
+async def test_a_client_that_stops_reading_is_disconnected(
+    view: StationView, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.setattr(page_server, "READING_S", 0.2)
     async with served(view) as (page, port):
         deaf = socket.socket()

@@ -67,7 +67,7 @@ pause_s = 0.5
 
 
 async def changes(page: Page, selector: str, told: str) -> None:
-    """What stands there becomes something else."""
+    """Replace the text."""
     before = await page.locator(selector).inner_text()
     await expect(page.locator(selector), told).not_to_have_text(before)
 

@@ -1,4 +1,4 @@
-"""The page shows what is so, when it is so, and what it is asked to do goes the guarded way."""
+"""The page shows the current state at once, and its commands pass the guard."""
 
 import os
 import signal
@@ -41,7 +41,7 @@ COMMANDS = {
     "health/reset": ("product-over-limit", Reset),
     "health/shelve": ('{"alarm":"reservoir-low","minutes":30}', Shelve),
 }
-"""Every command there is, with a value that it understands."""
+"""Every command, with a valid value."""
 
 
 async def test_every_fact_changes_live_without_a_hub_and_without_a_log(begin: Begin) -> None:
@@ -114,7 +114,7 @@ async def test_each_command_arrives_whole_and_the_guards_answer_comes_back(begin
         assert site.commands[0] == Reset(site.commands[0].received_at, "page", Trip.PRODUCT_OVER_LIMIT)
         shelved = next(one for one in site.commands if isinstance(one, Shelve))
         assert (shelved.alarm, shelved.minutes) == (Advisory.RESERVOIR_LOW, 30.0)
-        # What is no command never reaches the guard.
+        # An invalid command never reaches the guard.
         before = len(site.commands)
         for path, value in (
             ("valve/open", "true"), ("valve/hold", "yes"), ("valve/hold", "\ud800"), ("../x", "1"),
@@ -171,7 +171,7 @@ async def test_no_command_works_without_the_token_or_from_another_site(begin: Be
         await _nothing_happens(site, 415, content_type="text/plain")
         await _nothing_happens(site, 401, authorization="")
         assert site.commands == []
-        # Eight wrong tokens are eight attempts; two more, and the right one is not looked at either.
+        # Eight wrong tokens are eight attempts. After two more, the right one is not checked either.
         await _nothing_happens(site, 401, authorization=f"Bearer {TOKEN[:-1]}x")
         for wrong in (f"Basic {TOKEN}", "Bearer"):
             assert (await site.command("valve/hold", "true", authorization=wrong)).status_code == 401
@@ -182,7 +182,9 @@ async def test_no_command_works_without_the_token_or_from_another_site(begin: Be
         assert (await site.web.get("/api/facts")).status_code == 200, "looking needs no token"
 
 
-async def test_browsers_are_told_when_a_fill_that_ended_is_in_the_log(begin: Begin, tmp_path: Path) -> None:
+async def test_browsers_are_notified_when_a_fill_that_ended_is_in_the_log(
+    begin: Begin, tmp_path: Path
+) -> None:
     log = LogPlan(tmp_path / "clearwell.db", LogSettings())
     async with begin(log=log) as site, listening(site) as events:
         await site.filling()
@@ -251,7 +253,7 @@ async def test_a_page_that_hangs_holds_up_nothing_and_nothing_piles_up(begin: Be
             await events.until(lambda r: r["valve"]["phase"] == "tripped", "the page never caught up")
 
 
-async def test_a_page_that_cannot_be_served_says_why_and_the_bridge_goes_on(
+async def test_a_page_that_cannot_be_served_is_reported_and_the_bridge_continues(
     begin: Begin, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     def said(site: Site, part: str) -> bool:

@@ -1,4 +1,4 @@
-"""Whoever scrapes the bridge gets every fact in base units, and nothing where nothing is known."""
+"""A scrape returns every fact in base units, and no sample for an unknown value."""
 
 from dataclasses import fields, replace
 from types import NoneType
@@ -177,7 +177,7 @@ def test_a_feed_probe_that_is_not_fitted_has_no_health() -> None:
     assert not read(bare)["clearwell_feed_probe_health"].samples
 
 
-def test_two_reservoirs_are_told_apart_by_their_ids() -> None:
+def test_two_reservoirs_are_distinguished_by_their_ids() -> None:
     other = replace(VIEW, identity=replace(IDENTITY, reservoir="south"), product_ppm=31.0)
     families = read(VIEW, other)
     assert numbers(families)["product_dissolved_solids_ppm"] == 6.0
@@ -201,7 +201,7 @@ def test_a_hostile_name_adds_no_line() -> None:
     assert text.endswith("# EOF\n")
 
 
-def test_the_text_says_which_version_it_comes_from_and_what_it_is() -> None:
+def test_the_text_names_its_version_and_its_format() -> None:
     (bridge,) = read(VIEW, version="4.5.6")["clearwell_bridge"].samples
     assert bridge.labels == {"version": "4.5.6"}
     assert CONTENT_TYPE.startswith("application/openmetrics-text; version=1.0.0")

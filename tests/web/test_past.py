@@ -32,7 +32,7 @@ def bucket(number: int, ppm: float | None, through_l: tuple[float, float], span:
     return Bucket(START_MS + number * span, span, tuple(cells), 60, Health.GOOD)
 
 
-def test_water_that_stands_in_the_purifier_is_not_in_the_trend() -> None:
+def test_standing_water_in_the_purifier_is_not_in_the_trend() -> None:
     course = [
         bucket(0, 8.0, (10.0, 11.0)),
         bucket(1, 90.0, (11.0, 11.0)),
@@ -145,7 +145,7 @@ async def test_the_end_of_a_fill_is_awaited_until_it_is_on_the_disk(
         for _ in range(2):
             await looked.wait()
             looked.clear()
-        # It looked again, so the earlier fill was not taken for this one.
+        # It read again, so it did not mistake the earlier fill for this one.
         log.write([replace(earlier, stamp=Stamp(boot, 1, since_ms + 5), volume_l=42.0)])
         assert not waiting.done()
         await asyncio.wrap_future(log.flush())
@@ -156,7 +156,7 @@ async def test_the_end_of_a_fill_is_awaited_until_it_is_on_the_disk(
         await asyncio.to_thread(log.close)
 
 
-async def test_a_log_that_cannot_be_read_is_said_and_many_who_ask_cost_one_reading(
+async def test_a_log_that_cannot_be_read_is_reported_and_many_requests_need_one_reading(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     with pytest.raises(LogError):
