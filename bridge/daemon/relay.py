@@ -1,9 +1,9 @@
 """Carries the outbox to the hub's log: SenML packs, in order, QoS 1, at a bounded rate. Core.
 
 A parcel leaves the outbox only when the broker has acknowledged it. A parcel whose sending breaks off is sent
-again, with the same times and values, so that whoever keeps it can drop it the second time.
+again with the same times and values, so that the receiver can drop the duplicate.
 
-Whoever runs a relay asks :meth:`Relay.next` for the next step, carries it out and reports its outcome.
+The caller gets the next step from :meth:`Relay.next`, carries it out and reports its result.
 """
 
 from collections import deque
@@ -16,17 +16,17 @@ from bridge.history.pace import full_pace, spend, wait_s
 PER_S = 20.0
 BURST = 20.0
 AWAY_S = 1.0
-"""A broker that was away is tried again after this long."""
+"""The wait before the next attempt while the broker is away."""
 LEAST_WAIT_S = 5.0
-"""Parcels of several reservoirs, which are due at different times, are fetched together..."""
+"""The shortest wait for readings, so that parcels of several reservoirs are fetched together."""
 GATHER_S = 0.5
-"""...and an entry is fetched this long after it came, with what came with it."""
+"""The wait after an entry, so that entries of the same moment are fetched together."""
 AT_ONCE = 16
 
 
 @dataclass(frozen=True, slots=True)
 class Fetch:
-    """Take the first parcels out of the log, and report them with :meth:`Relay.fetched`."""
+    """Get the first parcels of the outbox, and report them with :meth:`Relay.fetched`."""
 
     count: int
 
@@ -41,11 +41,11 @@ class Send:
 
 @dataclass(frozen=True, slots=True)
 class Pause:
-    """Wait for so long."""
+    """Wait for this time."""
 
     seconds: float
     until_entry: bool = False
-    """Or until something else than a reading is written."""
+    """True to end the wait when an entry other than a reading is written."""
 
 
 Step = Fetch | Send | Pause
@@ -59,10 +59,10 @@ class Relay:
         self._parcels: deque[tuple[Parcel, str]] = deque()
         self._pauses: deque[Pause] = deque()
         self._rest: tuple[Pause, ...] = ()
-        """What to wait for when these parcels are sent; nothing where the log has more."""
+        """The pauses after these parcels; empty if the outbox has more."""
 
     def next(self, now: float, connected: bool) -> Step:
-        """What to do now; ``connected`` is whether the broker can be used."""
+        """Return the next step. ``connected`` is True while the broker can be used."""
         if not connected:
             self._parcels.clear()
             self._pauses.clear()
@@ -77,7 +77,7 @@ class Relay:
         return Send(*self._parcels[0])
 
     def fetched(self, packs: Sequence[tuple[Parcel, str]], quiet_s: float) -> None:
-        """The parcels that the log had; ``quiet_s`` is for how long it will have no other one of readings."""
+        """Take the parcels of the outbox. For ``quiet_s`` it will have no further parcel of readings."""
         self._parcels.extend(packs)
         all_there_is = len(packs) < AT_ONCE
         self._rest = (
@@ -87,7 +87,7 @@ class Relay:
             self._pauses.extend(self._rest)
 
     def sent(self, acknowledged: bool, now: float) -> None:
-        """What became of the parcel; if it was acknowledged, it may leave the outbox."""
+        """Take the result of a :class:`Send`: whether the broker acknowledged the parcel."""
         if not acknowledged:
             self._parcels.clear()
             self._pauses.append(Pause(AWAY_S))
