@@ -1,4 +1,4 @@
-"""How long to wait before something that failed is tried again: each time twice as long, up to a bound."""
+"""The wait before the next attempt after a failure: twice as long each time, up to a bound."""
 
 import random
 
@@ -6,17 +6,17 @@ from bridge.errors import OutOfRangeError
 
 
 class Backoff:
-    """The waits of one thing that is tried again and again; mutable.
+    """The waits between repeated attempts; mutable.
 
     Args:
-        first_s: the first wait.
-        longest_s: the bound, from which on the waits stay the same.
-        jitter: each wait is shortened by a random share of up to this much, so that many who lost the same
-            partner at the same moment do not come back to it together. 0 for none.
-        chance: where the random share comes from; one of its own seed where a run is to be repeated.
+        first_s: The first wait.
+        longest_s: The longest wait.
+        jitter: Each wait is shortened by a random share up to this one, so that programs that lost the same
+            server at the same moment do not reconnect together. 0 for none.
+        chance: The source of the random share. Give a seeded one to repeat a run.
 
     Raises:
-        OutOfRangeError: the waits are not above 0 and in order, or the jitter is not from 0 to below 1.
+        OutOfRangeError: The waits are not above 0 and in order, or the jitter is not from 0 to below 1.
     """
 
     def __init__(
@@ -38,16 +38,16 @@ class Backoff:
         return self._upcoming_s
 
     def wait_s(self) -> float:
-        """The wait before the next attempt; the one after it will be twice as long."""
+        """Return the wait before the next attempt, and double the one after it."""
         wait_s = self._upcoming_s
         self._upcoming_s = min(2.0 * wait_s, self._longest_s)
         return wait_s * (1.0 - self._jitter * self._chance.random()) if self._jitter else wait_s
 
     def reset(self) -> None:
-        """It worked: begin again with the first wait."""
+        """Start again with the first wait, after a success."""
         self._upcoming_s = self._first_s
 
     def lasted(self, seconds: float) -> None:
-        """It worked for so long before it failed: longer than the longest wait counts as a success."""
+        """Count an attempt that lasted longer than the longest wait as a success."""
         if seconds > self._longest_s:
             self.reset()

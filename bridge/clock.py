@@ -1,7 +1,7 @@
-"""Time, as it is handed to everything that needs it: two clocks and timers.
+"""The clocks and timers for every part of the program that needs the time.
 
 The daemon runs under a :class:`LoopClock`, a simulation under a :class:`VirtualClock`. Monotonic seconds
-measure durations. Wall seconds are the date as the machine has it; somebody may set them at any moment.
+measure durations. Wall seconds are the date of the machine, which may be set at any moment.
 """
 
 import asyncio
@@ -17,20 +17,20 @@ Callback = Callable[[], None]
 
 
 class Timer(Protocol):
-    """A call that will be made, unless it is cancelled before."""
+    """A future call that can be cancelled."""
 
     def cancel(self) -> None:
-        """Do not make the call. Does nothing if it was made or cancelled already."""
+        """Cancel the call. Does nothing if it was made or cancelled already."""
 
 
 class Clock(Protocol):
-    """Gives the time, and calls back at a time."""
+    """Returns the time, and calls back at a given time."""
 
     def monotonic(self) -> float:
-        """Seconds that never go backwards; where they start means nothing."""
+        """Return seconds that never go back, from an arbitrary start."""
 
     def wall(self) -> float:
-        """Seconds since 1970 (UTC), as the machine's own clock has them."""
+        """Return seconds since 1970 (UTC) by the machine's clock."""
 
     def call_at(self, when: float, callback: Callback) -> Timer:
         """Call back at this monotonic time, or soon after it."""
@@ -47,7 +47,7 @@ class LoopClock:
         self._loop = loop
 
     def wall(self) -> float:
-        """Seconds since 1970 (UTC), as the machine's own clock has them."""
+        """Return seconds since 1970 (UTC) by the machine's clock."""
         return time.time()
 
     def call_at(self, when: float, callback: Callback) -> Timer:
@@ -70,16 +70,16 @@ class VirtualTimer:
         self._callback: Callback | None = callback
 
     def __lt__(self, other: "VirtualTimer") -> bool:
-        """Timers are made due in order of time; those of the same time as they were set."""
+        """Return whether this timer is due first: by time, then by the order of the calls that set it."""
         return (self.when, self.order) < (other.when, other.order)
 
     @property
     def cancelled(self) -> bool:
-        """Whether there is nothing left to call."""
+        """Whether the call was made or cancelled."""
         return self._callback is None
 
     def cancel(self) -> None:
-        """Do not make the call."""
+        """Cancel the call."""
         self._callback = None
 
     def fire(self) -> None:
@@ -93,12 +93,12 @@ class VirtualClock:
     """A clock that stands still until it is moved.
 
     There are two ways to move it. :meth:`advance_to` makes each call at its own time. :meth:`skip_to` and
-    then :meth:`run_due` make every call that came due on the way late, at the new time, as an event loop does
-    that was held up; what else happens at the new time can be done in between.
+    then :meth:`run_due` make the calls late, at the new time, like an event loop that was blocked. Other work
+    at the new time can be done between the two.
 
     Args:
-        monotonic_s: where monotonic seconds start.
-        wall_s: what the wall clock shows at that moment.
+        monotonic_s: Monotonic seconds at the start.
+        wall_s: Wall seconds at the start.
     """
 
     def __init__(self, monotonic_s: float = 0.0, wall_s: float = 0.0) -> None:
@@ -108,11 +108,11 @@ class VirtualClock:
         self._set = 0
 
     def monotonic(self) -> float:
-        """Seconds that never go backwards."""
+        """Return seconds that never go back."""
         return self._now
 
     def wall(self) -> float:
-        """Seconds since 1970, with every step that was made."""
+        """Return seconds since 1970, with every step of the wall clock."""
         return self._now + self._wall_offset_s
 
     def step_wall(self, seconds: float) -> None:
@@ -132,7 +132,7 @@ class VirtualClock:
 
     @property
     def next_due(self) -> float:
-        """When the next timer is due; infinity while there is none."""
+        """The time of the next timer; infinity without one."""
         timers = self._timers
         while timers and timers[0].cancelled:
             heapq.heappop(timers)
@@ -141,10 +141,10 @@ class VirtualClock:
     def advance_to(self, when: float) -> None:
         """Move on to this time, and make each call that is due on the way at its own time, in order.
 
-        What a callback raises comes out of here, with the clock at the time of that callback.
+        An exception of a callback is raised here, with the clock at the time of that callback.
 
         Raises:
-            OutOfRangeError: the time is past.
+            OutOfRangeError: The time is past.
         """
         self._refuse_past(when)
         while (due := self.next_due) <= when:
@@ -156,7 +156,7 @@ class VirtualClock:
         """Move on to this time and make no call.
 
         Raises:
-            OutOfRangeError: the time is past.
+            OutOfRangeError: The time is past.
         """
         self._refuse_past(when)
         self._now = when

@@ -1,4 +1,4 @@
-"""The task that runs one reservoir's keeper on its link, and starts both anew after a fault. Shell."""
+"""The task that runs one reservoir's keeper on its link, and restarts both after a fault. Shell."""
 
 import asyncio
 from collections.abc import Callable
@@ -18,14 +18,14 @@ _log = structlog.get_logger("clearwell")
 class KeeperTask:
     """One reservoir on its real line.
 
-    A fault in here ends this reservoir's session with the valve closed, is logged, and the session begins
-    anew after a wait; the other reservoirs are not affected.
+    A fault of the program closes the valve, is logged, and ends this reservoir's session. A new session
+    starts after a wait. The other reservoirs are not affected.
 
     Args:
-        plan: the reservoir's.
-        on_view: shows a view to people.
-        on_event: shows an event to people.
-        log: where everything is kept; None for nowhere.
+        plan: The plan of the reservoir.
+        on_view: Shows a view to people.
+        on_event: Shows an event to people.
+        log: The log. None without one.
     """
 
     def __init__(
@@ -51,7 +51,7 @@ class KeeperTask:
         self.keeper = Keeper(plan, LoopClock(self._loop), self._link, on_view, on_event, self._break, log)
 
     def close_now(self) -> None:
-        """Send the close, let nothing open the valve again, and make :meth:`run` return."""
+        """Close the valve for good, and make :meth:`run` return."""
         self.keeper.close_now()
         self._stopping.set()
         self._link.finish()

@@ -11,12 +11,12 @@ from bridge.mqtt.topics import Layout, Publication
 
 
 def records_topic(layout: Layout) -> str:
-    """Where the records go: one topic, so that the broker keeps their order."""
+    """Return the topic of the records. It is one topic, so that the broker keeps their order."""
     return f"clearwell/{layout.bridge}/records"
 
 
 async def carry(logbook: Logbook, hub: HubClient, layout: Layout) -> None:
-    """Send parcels as they come, until cancelled; the broker may come and go."""
+    """Send the parcels of the outbox until cancelled, whenever the broker is connected."""
     loop = asyncio.get_running_loop()
     relay = Relay(loop.time())
     while True:
@@ -42,6 +42,6 @@ async def _sent(hub: HubClient, records: Publication) -> bool:
     try:
         await hub.send(records)
     except HubError:
-        # The client reports the broker's absence; the parcel stays where it is.
+        # The client reports the lost connection; the parcel stays in the outbox.
         return False
     return True

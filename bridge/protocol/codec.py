@@ -1,7 +1,7 @@
-"""Bytes in, events out: the receiving end of the line, for either side.
+"""The receiving end of the line, for either side: takes bytes and returns events. Core.
 
-The theory, in full. A start character occurs nowhere inside a frame. So the receiver is in one of three
-states, and two kinds of byte move it:
+A start character never occurs inside a frame. So the receiver has three states, and two kinds of byte change
+the state:
 
     state     | start character         | line end              | any other byte
     ----------+-------------------------+-----------------------+-----------------------------------------
@@ -9,20 +9,14 @@ states, and two kinds of byte move it:
     inside    | damaged: cut, -> inside | judge it, -> between  | keep it; too many: damaged, -> skipping
     skipping  | -> inside               | -> between            | drop it
 
-Noise is reported at the byte that ends it, or that fills the room of a frame; a lone CR is no noise. Every
-event hangs on a byte, none on where a chunk ends, so the same bytes give the same events however they were
-cut up. Whatever came before, a whole frame that follows it is read, and never more than one frame's bytes
-are kept.
+Noise is reported at the byte that ends it, or that fills the length of a frame; a CR alone is no noise. Each
+event depends on a byte and never on the end of a chunk, so the same bytes give the same events however they
+are split. A whole frame is always read, whatever came before it. At most one frame's bytes are kept.
 
-What has come may be the usual reading and nothing else, and mostly is. Then the table above would judge just
-that one line, and :mod:`bridge.protocol.codec` takes it apart sooner.
-
-The usual reading, taken apart in one stroke: a short cut for nearly every line there is.
-
-In the usual reading everything is well. Its fields stand in the order of the protocol page, every fitted
-input gave a number, and no local fault is told. One expression has the whole form of such a frame, start to
-line end. The short cut takes nothing that the general reader would refuse or read otherwise; whatever it
-does not take, the general reader judges.
+Most chunks are one usual reading and nothing else: its fields are in the order of the protocol page, every
+fitted input gave a number, and there is no local fault. One regular expression matches such a frame from the
+start to the line end. It matches nothing that the general reader would refuse or read otherwise; every other
+chunk goes to the general reader.
 """
 
 import re
@@ -61,7 +55,7 @@ _NO_FAULT = LocalFault.NONE
 
 
 def usual_reading(data: bytes) -> Reading | None:
-    """The reading, if these bytes are one usual reading to the bridge and nothing else."""
+    """Return the reading if the bytes are one usual reading and nothing else."""
     if len(data) > LONGEST_FRAME:
         return None
     form = _READING(data)
@@ -99,7 +93,7 @@ _LINE_END = ord("\n")
 
 
 class Decoder(Generic[M]):
-    """Turns the bytes of one direction into messages; ``counts`` says what came of them.
+    """Decodes the bytes of one direction into messages, and counts the results in ``counts``; mutable.
 
     ``Decoder(Direction.TO_BRIDGE)`` reads what controllers send, ``TO_CONTROLLER`` what the bridge sends.
     """
@@ -117,12 +111,12 @@ class Decoder(Generic[M]):
         self._skipping = False
 
     def restart(self) -> None:
-        """Forget a frame that has begun, as after the line was opened anew; the counts stay."""
+        """Forget an incomplete frame, because the line was opened again. The counts are kept."""
         self._kept = b""
         self._skipping = False
 
     def feed(self, data: bytes) -> list[M | Damaged | Ignored]:
-        """The events these bytes complete, in their order. Never raises for what the bytes are."""
+        """Take bytes. Returns the events that they complete, in order. No bytes raise an exception."""
         if self._kept:
             data = self._kept + data
         if not self._skipping and (usual := self._usual(data)) is not None:
@@ -183,7 +177,7 @@ class Decoder(Generic[M]):
 
 
 def _nothing_usual(data: bytes) -> None:
-    """Few commands are sent, so they have no short cut."""
+    """Return None: commands are rare and need no short cut."""
 
 
 def _overlong(line: bytes) -> DamageReason:

@@ -1,10 +1,10 @@
-"""What the sequence numbers of one sender tell: lost frames, stale frames, a sender that began anew.
+"""Finds lost frames, stale frames and restarts from the sequence numbers of one sender. Core.
 
-Numbers run from 0 to 65535 and wrap. Seen from the newest one so far, the 32767 numbers after it are
-*ahead* and the 32768 before it are *behind*; one that is behind, or the same again, is stale: it must not
-count as a sign of life. A sender that was reset begins at 0 with a hello. Should that hello be lost,
-its frames look late, but late frames that follow each other without a gap are no leftovers of a queue:
-after :data:`CONVINCING_RUN` of them the sender is taken to have begun anew.
+Numbers run from 0 to 65535 and wrap. Relative to the newest number, the 32767 numbers after it are *ahead*
+and the 32768 before it are *behind*. A number that is behind, or a duplicate, is stale and no sign of life. A
+sender that was reset starts at 0 with a hello. If that hello is lost, its frames look late. But late frames
+without a gap between them are not the remains of a queue: after :data:`CONVINCING_RUN` of them the sender
+counts as restarted.
 """
 
 from dataclasses import dataclass, replace
@@ -16,18 +16,18 @@ MODULUS = 0x10000
 _AHEAD = MODULUS // 2
 
 CONVINCING_RUN = 3
-"""This many late frames in unbroken order mean a restart."""
+"""This many late frames without a gap mean a restart."""
 
 
 class Arrival(Enum):
-    """How a frame stands to those before it."""
+    """The order of a frame relative to those before it."""
 
     FIRST = "first"
     NEXT = "next"
     AFTER_GAP = "after-gap"
-    """Frames before it were lost."""
+    """Some frames before it were lost."""
     RESTARTED = "restarted"
-    """The sender began anew."""
+    """The sender restarted."""
     DUPLICATE = "duplicate"
     LATE = "late"
 
@@ -38,7 +38,7 @@ class Arrival(Enum):
 
 @dataclass(frozen=True, slots=True)
 class Irregular:
-    """How often something else came than the next number."""
+    """Counts of the numbers that were not the next one."""
 
     lost: int = 0
     duplicates: int = 0
@@ -48,17 +48,26 @@ class Irregular:
 
 @dataclass(frozen=True, slots=True)
 class Track:
-    """Where a sender's numbers stand, and what was counted on the way."""
+    """The newest numbers of a sender, and the counts."""
 
     newest: int | None = None
     late: int | None = None
-    """The last of a run of late numbers."""
+    """The last number of a run of late numbers."""
     late_run: int = 0
     counted: Irregular = Irregular()
 
 
 def follow(track: Track, sequence: int, begins_anew: bool = False) -> tuple[Track, Arrival]:
-    """The next number, 0 to 65535. ``begins_anew``: the frame itself says that its sender was reset."""
+    """Take the next number.
+
+    Args:
+        track: The track before it.
+        sequence: The number, 0 to 65535.
+        begins_anew: True if the frame itself reports a reset of its sender.
+
+    Returns:
+        The next track, and the order of this frame.
+    """
     newest, counted = track.newest, track.counted
     if newest is None:
         return replace(track, newest=sequence), Arrival.FIRST
@@ -81,7 +90,7 @@ def follow(track: Track, sequence: int, begins_anew: bool = False) -> tuple[Trac
 
 
 def follow_message(track: Track, message: FromController) -> tuple[Track, Arrival]:
-    """As :func:`follow`; a hello with number 0 is the first frame after a reset."""
+    """Take the number of a message. A hello with number 0 is the first frame after a reset."""
     return follow(track, message.sequence, isinstance(message, Hello) and message.sequence == 0)
 
 

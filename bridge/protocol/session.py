@@ -17,8 +17,8 @@ The bridge's side of sections 5 and 8 of ``firmware_notes/protocol.md``. The the
     finished | begin                      |                                               | waiting
 
 Each wait is twice as long as the one before, up to a bound, until a fresh message arrives. A message is fresh
-unless its number is a duplicate or late: a stale one is no sign of life. Whoever runs a session carries out
-its outputs in their order, and calls :meth:`LinkSession.tick` at :attr:`LinkSession.next_due`.
+unless its number is a duplicate or late; a stale message is no sign of life. The caller carries out the
+outputs in order, and calls :meth:`LinkSession.tick` at :attr:`LinkSession.next_due`.
 """
 
 import math
@@ -47,11 +47,11 @@ class DownCause(Enum):
     BUSY = "busy"
     NOT_SERIAL = "not-serial"
     UNUSABLE = "unusable"
-    """The system refused for another reason, which the sentence gives."""
+    """The system refused for another reason, which is in the sentence."""
     LOST = "lost"
-    """The device went away while it was open."""
+    """The device disappeared while it was open."""
     SILENT = "silent"
-    """The device is open, and no good frame comes."""
+    """The device is open, and no good frame arrives."""
     STUCK = "stuck"
     """The device takes no more bytes."""
 
@@ -61,11 +61,11 @@ _SENTENCES = {
     "configuration.",
     DownCause.PERMISSION: "This user may not open {path}. Make it a member of the group that owns the "
     "device (often dialout).",
-    DownCause.BUSY: "Another program uses {path}. Only one may talk to a controller: stop the other one.",
+    DownCause.BUSY: "Another program uses {path}. Only one program may use a controller: stop the other one.",
     DownCause.NOT_SERIAL: "{path} is not a serial line. Set the port to the controller's serial device.",
     DownCause.UNUSABLE: "{path} cannot be used: {detail}.",
-    DownCause.LOST: "The device at {path} went away ({detail}). Look at the cable and its supply.",
-    DownCause.SILENT: "The controller at {path} has been silent for {detail}. Look at its supply, "
+    DownCause.LOST: "The device at {path} disappeared ({detail}). Check the cable and its supply.",
+    DownCause.SILENT: "The controller at {path} has been silent for {detail}. Check its supply, "
     "the cable and the speed of the line.",
     DownCause.STUCK: "The device at {path} takes no more bytes ({detail}).",
 }
@@ -78,14 +78,14 @@ class LinkUp:
 
 @dataclass(frozen=True, slots=True)
 class LinkDown:
-    """The link cannot be used at present, for this cause; it is tried again by itself."""
+    """The link is down for this cause. The session tries again by itself."""
 
     cause: DownCause
     error: LinkError
 
 
 def down(cause: DownCause, path: str, detail: str = "") -> LinkDown:
-    """The value for a link that is down, with its sentence."""
+    """Return a :class:`LinkDown` with the sentence for its cause."""
     return LinkDown(cause, LinkError(_SENTENCES[cause].format(path=path, detail=detail)))
 
 
@@ -96,7 +96,7 @@ class OpenPort:
 
 @dataclass(frozen=True, slots=True)
 class ClosePort:
-    """Let what was written leave, close the port, and report it with :meth:`LinkSession.closed`."""
+    """Wait until the written bytes have left, close the port, and report :meth:`LinkSession.closed`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,7 +105,7 @@ class Write:
 
     frame: bytes
     urgent: bool
-    """In front of everything that the device has not taken yet."""
+    """True to send it before every byte that the device has not taken yet."""
 
 
 Output = OpenPort | ClosePort | Write | LinkUp | LinkDown
@@ -113,7 +113,7 @@ Received = FromController | Damaged | Ignored | LinkUp
 
 
 class State(Enum):
-    """Where a session stands."""
+    """A state of a session."""
 
     WAITING = "waiting"
     OPENING = "opening"
@@ -126,10 +126,10 @@ class LinkSession:
     """The policy of one link; mutable. All times are monotonic seconds.
 
     Args:
-        path: the port, for the sentences.
-        now: when the session begins; the port is to be opened at once.
-        silence_s: without a fresh message for this long the link is down, and the port is opened anew.
-        waits: the waits between attempts; None for the usual ones. Without jitter: a line has one caller.
+        path: The port, for the sentences.
+        now: The start of the session. The port is due to be opened at once.
+        silence_s: The link is down, and the port is opened again, if no fresh message arrives for this long.
+        waits: The waits between attempts, without jitter, as a line has one user. None for the default.
     """
 
     def __init__(self, path: str, now: float, silence_s: float = 3.0, waits: Backoff | None = None) -> None:
@@ -146,11 +146,11 @@ class LinkSession:
         self._up = False
         self._reported: LinkDown | None = None
 
-    # --- what it knows ----------------------------------------------------------------------------
+    # --- state ----------------------------------------------------------------------------
 
     @property
     def state(self) -> State:
-        """Where it stands."""
+        """The present state."""
         return self._state
 
     @property
@@ -165,7 +165,7 @@ class LinkSession:
 
     @property
     def counts(self) -> Counts:
-        """What was received since the session was made: good, damaged and ignored lines."""
+        """The number of good, damaged and ignored lines since the session was made."""
         return self._decoder.counts
 
     @property
@@ -180,7 +180,7 @@ class LinkSession:
 
     @property
     def next_due(self) -> float:
-        """When :meth:`tick` will have something to do; infinity while only an input can move it."""
+        """The time of the next :meth:`tick`; infinity while only another input changes the state."""
         if self._state is State.OPEN:
             return self._fresh_at + self._silence_s
         return self._opens_at if self._state is State.WAITING else math.inf
@@ -188,11 +188,11 @@ class LinkSession:
     # --- inputs -----------------------------------------------------------------------------------
 
     def begin(self, now: float) -> None:
-        """Start again after :meth:`finish`; the waits go on where they were."""
+        """Start again after :meth:`finish`. The waits between attempts are kept."""
         self._state, self._finishing, self._opens_at = State.WAITING, False, now
 
     def tick(self, now: float) -> list[Output]:
-        """Let time pass."""
+        """Return the outputs that are due at this time."""
         if now < self.next_due:
             return []
         if self._state is State.WAITING:
@@ -201,23 +201,23 @@ class LinkSession:
         return self.failed(down(DownCause.SILENT, self._path, f"{self._silence_s:g} s"))
 
     def opened(self, now: float) -> list[Output]:
-        """The port is open."""
+        """Take the report that the port is open."""
         if self._finishing:
             return [*self._closing(State.FINISHED)]
         self._state = State.OPEN
         self._fresh_at = now
         self._decoder.restart()
-        # Only the counts go on: where the numbers stood before an interruption says nothing now.
+        # Only the counts are kept. After an interruption the earlier numbers have no meaning.
         self._track = replace(self._track, newest=None, late=None, late_run=0)
         return [self._write(Close(self.next_sequence())), self._write(Identify(self.next_sequence()))]
 
     def open_failed(self, cause: LinkDown, now: float) -> list[Output]:
-        """The port could not be opened."""
-        self._rest(now)
+        """Take the report that the port could not be opened."""
+        self._wait(now)
         return self._report(cause)
 
     def bytes(self, data: bytes, now: float) -> list[Received]:
-        """Bytes arrived; what they complete, in its order, without messages that are stale."""
+        """Take bytes. Returns the events that they complete, in order, without stale messages."""
         received: list[Received] = []
         for event in self._decoder.feed(data):
             if isinstance(event, _STRAY):
@@ -236,21 +236,21 @@ class LinkSession:
         return received
 
     def failed(self, cause: LinkDown) -> list[Output]:
-        """The open port failed; nothing more is written to it but a last close, if it still takes that."""
+        """Take the failure of the open port. Only a last close is still written to it."""
         if self._state is not State.OPEN:
             return []
         close, hang_up = self._closing(State.CLOSING)
         return [close, *self._report(cause), hang_up]
 
     def closed(self, now: float) -> None:
-        """The port is closed."""
+        """Take the report that the port is closed."""
         if self._state is State.CLOSING:
-            self._rest(now)
+            self._wait(now)
 
     def finish(self) -> list[Output]:
         """End the session, with a close as the last frame."""
         if self._state is State.OPENING:
-            # What is being opened must not stay open: its end comes with opened().
+            # The port that is being opened must not stay open; opened() closes it.
             self._finishing = True
             return []
         if self._state is State.OPEN:
@@ -261,16 +261,16 @@ class LinkSession:
     # --- messages out -----------------------------------------------------------------------------
 
     def next_sequence(self) -> int:
-        """The number for the next message to send."""
+        """Return the number for the next message to send."""
         number = self._sequence
         self._sequence = (number + 1) % MODULUS
         return number
 
     def send(self, message: FromBridge) -> Write | None:
-        """What to write for this message; None while the port is not open.
+        """Return the frame of a message, or None while the port is not open.
 
         Raises:
-            InputError: the message has no text form.
+            InputError: The message has no text form.
         """
         write = self._write(message)
         return write if self._state is State.OPEN else None
@@ -282,7 +282,7 @@ class LinkSession:
         self._state, self._up, self._finishing = then, False, False
         return self._write(Close(self.next_sequence())), ClosePort()
 
-    def _rest(self, now: float) -> None:
+    def _wait(self, now: float) -> None:
         self._up = False
         if self._finishing:
             self._state, self._finishing = State.FINISHED, False

@@ -1,8 +1,8 @@
-"""One reservoir's loop: a reading comes in, a decision goes out, in one turn and without waiting for anybody.
+"""The scan of one reservoir: takes a reading, sends the decision, and never waits. Core.
 
-A :class:`Station` does no I/O of its own. It is handed messages, commands and the time, and puts messages on
-the wire through ``send``, which must put them there at once. Each turn it hands to ``on_turn``, which must
-not wait either. The daemon runs it on a serial line, and a simulation can run it in virtual time.
+A :class:`Station` does no I/O. It receives messages, commands and the time, and sends messages through
+``send``, which must put them on the wire at once. It passes each scan to ``on_turn``, which must not block
+either. The daemon runs it on a serial line, a simulation in virtual time.
 """
 
 import math
@@ -42,17 +42,17 @@ from bridge.station.valve import Driver
 from bridge.station.view import NOTHING_KNOWN, Outlook, StationView, picture_of
 
 MOST_MESSAGES_S = 100
-"""Fifty readings a second at most, and as many answers."""
+"""At most fifty readings a second, and as many replies."""
 RESTART_SHOWN_S = 60.0
 VIEW_EVERY_S = 0.2
-"""People are shown what only moved this often at most, and at once what was decided or happened."""
+"""The shortest time between two views that only differ in values. A decision or an event is shown at once."""
 DAMAGE_SHARE = 0.05
 """More than this share of damaged frames, over about a hundred, is worth an alarm."""
 _NOTHING_SEEN = Assessment()
 
 
 class Level(Enum):
-    """How much an event matters to a person."""
+    """The severity of an event."""
 
     INFO = "info"
     WARNING = "warning"
@@ -61,7 +61,7 @@ class Level(Enum):
 
 @dataclass(frozen=True, slots=True)
 class StationEvent:
-    """Something that happened, for the log and for people."""
+    """An event, for the log and for people."""
 
     reservoir: str
     id: str
@@ -72,7 +72,7 @@ class StationEvent:
 
 @dataclass(frozen=True, slots=True)
 class Condition:
-    """A condition outside the station, such as a log that cannot be written, is there or is over."""
+    """A condition outside the station, such as a log that cannot be written."""
 
     advisory: Advisory
     present: bool
@@ -80,48 +80,48 @@ class Condition:
 
 @dataclass(frozen=True, slots=True)
 class FeedSampled:
-    """A sample of the feed, taken by hand: it counts where no probe measures the feed."""
+    """A hand sample of the feed. It counts if no probe measures the feed."""
 
     conductivity_25_us_cm: float
 
 
 Note = Condition | FeedSampled | Outlook
-"""What is learned beside the wire, as an input of the next turn."""
+"""An input of the next scan that does not come from the wire."""
 
 
 @dataclass(frozen=True, slots=True)
 class Turn:
-    """One turn of a station, whole: what was known, what was decided, and what people are to learn of it."""
+    """One scan of a station: the inputs, the decision, and the events and view for people."""
 
     now: float
     reading: bool
-    """A new reading was taken; otherwise time passed, or somebody commanded something."""
+    """True for a new reading; False for a tick or a command."""
     memory: Memory
-    """What was known at this turn; a command that was obeyed may have changed it after."""
+    """The memory at this scan. A command may have changed it afterwards."""
     picture: Picture | None
     before: GuardState
     state: GuardState
     decision: Decision
     command: GuardCommand | None
     events: tuple[StationEvent, ...] = ()
-    """What happened, in its order, in words."""
+    """The events in order, in words."""
     view: StationView | None = None
-    """What the station shows, where it is time to show it."""
+    """The view, if one is due."""
 
 
 class Station:
     """One reservoir with its purifier: everything between the wire and the hub.
 
     Args:
-        plan: what to do.
-        send: puts a message on the wire at once; False when the line cannot take it.
-        next_sequence: the number for the next message.
-        now: monotonic seconds at the start.
-        on_turn: is handed every turn, after the wire. A turn has a view when it decided something, and at
-            least every :data:`VIEW_EVERY_S` while turns come.
-        on_event: is handed what happens outside a turn.
-        state: the guard's state from an earlier run, where there is one.
-        accounts: the inventory from an earlier run, where there is one.
+        plan: The plan of the reservoir.
+        send: Puts a message on the wire at once. Returns False if the line cannot take it.
+        next_sequence: Returns the number for the next message.
+        now: Monotonic seconds at the start.
+        on_turn: Receives each scan after its messages are on the wire. A scan has a view if it decided
+            something, and at least every :data:`VIEW_EVERY_S`.
+        on_event: Receives each event outside a scan.
+        state: The guard's state from an earlier run.
+        accounts: The inventory from an earlier run.
     """
 
     def __init__(
@@ -159,10 +159,10 @@ class Station:
         self._conditions: frozenset[Advisory] = frozenset()
         self._notes: list[Note] = []
 
-    # --- what comes in ------------------------------------------------------------------------
+    # --- inputs ------------------------------------------------------------------------
 
     def receive(self, what: Received | LinkDown, now: float) -> None:
-        """Take what comes from the wire; a reading is decided on before this returns."""
+        """Take an event of the wire. The decision on a reading is sent before this returns."""
         match what:
             case Reading():
                 self._good(what, now)
@@ -178,11 +178,11 @@ class Station:
             case LinkUp():
                 self._link_up = True
                 self._driver.forget()
-                self._tell("link-up", Level.INFO, "The controller is heard.")
+                self._report("link-up", Level.INFO, "Messages arrive from the controller.")
             case LinkDown(error=error):
                 self._link_up = False
                 self._driver.forget()
-                self._tell("link-down", Level.WARNING, str(error))
+                self._report("link-down", Level.WARNING, str(error))
             case Hello():
                 self._good(what, now)
                 self._greet(what)
@@ -191,21 +191,21 @@ class Station:
                 self._driver.refused(now)
                 if why != self._refused_why:
                     self._refused_why = why
-                    self._tell("lease-refused", Level.WARNING, f"The controller refused a command: {why}.")
+                    self._report("lease-refused", Level.WARNING, f"The controller refused a command: {why}.")
             case _:
                 self._good(what, now)
 
     def inform(self, *notes: Note) -> None:
-        """Hand in what was learned beside the wire: it counts from the next turn on."""
+        """Take inputs that do not come from the wire. They count from the next scan on."""
         self._notes += notes
 
     def tick(self, now: float) -> None:
-        """Let time pass: to be called at least every ``limits.step_s`` when no reading comes."""
+        """Make a scan without a reading. Call it at least every ``limits.step_s`` if no reading arrives."""
         self._take_notes()
         self._turn(now)
 
     def command(self, command: GuardCommand, now: float) -> str | None:
-        """Obey a person; None when it was carried out, else the sentence that refuses it."""
+        """Execute a command. Returns None, or the sentence that refuses it."""
         self._take_notes()
         reply = self._turn(now, command=command).replies[0]
         if not reply.accepted:
@@ -214,7 +214,7 @@ class Station:
             self._set_accounts(inventory.renewed(self.memory.inventory))
         elif isinstance(command, ReservoirSample):
             self._set_accounts(inventory.sampled(self.memory.inventory, command.ppm))
-            # What was measured counts now: a reservoir over its limit shuts the valve in this turn.
+            # The sample counts at once: a reservoir over its limit shuts the valve in this scan.
             self._turn(now)
         return None
 
@@ -239,19 +239,19 @@ class Station:
                     self.outlook = note
         self._notes.clear()
 
-    # --- one turn ---------------------------------------------------------------------------------
+    # --- one scan ---------------------------------------------------------------------------------
 
     def _turn(self, now: float, *, reading: bool = False, command: GuardCommand | None = None) -> Decision:
         assessment, before = self._assessment(now), self.state
         commands = () if command is None else (command,)
         self.state, decision = step(self.plan.limits, before, assessment, commands, now)
         self._driver.drive(decision.flow, assessment.seen, assessment.frame_at, now)
-        # The wire has it; what follows is off the critical path.
+        # The message is sent; the rest is off the critical path.
         self.decision = decision
         view: StationView | None = None
         events: tuple[StationEvent, ...] = ()
         if decision.events or command is not None:
-            events = tuple(self._told(decision, command))
+            events = tuple(self._events(decision, command))
         if (
             decision.events
             or command is not None
@@ -278,7 +278,7 @@ class Station:
         return decision
 
     def _assessment(self, now: float) -> Assessment:
-        """What is known, with what the station itself has found; the very same when that adds nothing."""
+        """Return the assessment with the station's own findings."""
         seen = _NOTHING_SEEN if self.picture is None else self.picture.assessment
         found = self._conditions
         if self._restarted_at is not None and now - self._restarted_at < RESTART_SHOWN_S:
@@ -290,10 +290,10 @@ class Station:
             found |= {Advisory.CONTROLLER_FAULT}
         return amended(seen, found, disobeyed) if found else seen
 
-    # --- what goes out ------------------------------------------------------------------------------
+    # --- outputs ------------------------------------------------------------------------------
 
     def view(self) -> StationView:
-        """What the station shows now."""
+        """Return the present view."""
         return picture_of(
             self.plan,
             self.memory.inventory,
@@ -317,17 +317,17 @@ class Station:
         self._driver.greeted(hello.longest_lease_ms)
         self._refused_why = ""
         self.controller = f"{hello.identity} {hello.firmware}".strip()
-        self._tell(
+        self._report(
             "controller-hello",
             Level.INFO if hello.boot in (BootReason.POWER, BootReason.SOFTWARE) else Level.WARNING,
             f"The controller {self.controller} started because of {hello.boot.value}.",
         )
 
     def _follow(self, number: int, now: float) -> None:
-        """See from the number of a message whether the controller has started again since the last one.
+        """Detect a restart of the controller from the number of a message.
 
-        It begins at 0. Where the hello with that number was lost, as while the line was down, the number
-        lies behind the newest, or further ahead than there was time for.
+        A restarted controller counts from 0. If its hello was lost, for example while the line was down, the
+        number is behind the newest one, or further ahead than the time allows.
         """
         if self._newest is not None:
             before, at = self._newest
@@ -337,8 +337,8 @@ class Station:
                 self._driver.forget()
         self._newest = number, now
 
-    def _told(self, decision: Decision, command: GuardCommand | None) -> Iterator[StationEvent]:
-        """What happened in a turn, in words."""
+    def _events(self, decision: Decision, command: GuardCommand | None) -> Iterator[StationEvent]:
+        """Yield the events of a scan in words."""
         for event in decision.events:
             yield self._guard_event(event, decision)
         if command is not None:
@@ -370,6 +370,6 @@ class Station:
     def _event(self, id_: str, level: Level, sentence: str, guard: GuardEvent | None = None) -> StationEvent:
         return StationEvent(self.plan.identity.reservoir, id_, level, sentence, guard)
 
-    def _tell(self, id_: str, level: Level, sentence: str) -> None:
+    def _report(self, id_: str, level: Level, sentence: str) -> None:
         if self._on_event is not None:
             self._on_event(self._event(id_, level, sentence))

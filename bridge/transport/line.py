@@ -1,11 +1,8 @@
-"""One open serial device on the event loop: bytes out at once, bytes in as they come, nothing piles up.
+"""Opens a serial device and runs it on the event loop, with bounded buffers and plain error messages. Shell.
 
-The asyncio transport that goes with the serial library is not used. Its write calls the library's write,
-which tries again without pause when the device takes nothing, and so stops the loop; its buffer has no
-bound; its close waits in a thread, without limit, until the device has taken everything. Here the file
-descriptor is written to directly.
-
-Opens a serial device, and says in plain words why that, or keeping it, did not work.
+The asyncio transport of the serial library is not used. Its write retries without a pause while the device
+takes nothing, and so blocks the loop. Its buffer has no bound. Its close waits without limit in a thread
+until the device has taken everything. Here the file descriptor is written to directly.
 """
 
 import asyncio
@@ -24,7 +21,7 @@ _CAUSES = {
     errno.ENOTDIR: DownCause.NO_DEVICE,
     errno.ENXIO: DownCause.NO_DEVICE,
     errno.ENODEV: DownCause.NO_DEVICE,
-    # A device node without hardware behind it opens, and fails at the first question.
+    # A device node without hardware can be opened, and fails at the first ioctl.
     errno.EIO: DownCause.NO_DEVICE,
     errno.EACCES: DownCause.PERMISSION,
     errno.EPERM: DownCause.PERMISSION,
@@ -37,13 +34,13 @@ _CAUSES = {
 
 
 def open_device(path: str, baud: int) -> serial.Serial | LinkDown:
-    """Open ``path`` raw, 8N1, without flow control, for us alone, and drop what waited in both directions.
+    """Open a device raw, 8N1, without flow control, exclusively, and drop the bytes that waited.
 
-    Blocks while the system opens the device: call it in a thread. The lock is an advisory one (flock).
-    Opening raises DTR, which resets many boards; a controller boots with its valves shut.
+    May block: call it in a thread. The lock is advisory (flock). Opening raises DTR, which resets many
+    boards; a controller boots with its valves shut.
     """
     try:
-        # Not passed to the constructor, which would open in the middle of building the object.
+        # The constructor would open the port before the object is complete.
         port = serial.Serial(None, baud, timeout=0, write_timeout=0, exclusive=True)
         port.port = path
         port.open()
@@ -61,9 +58,9 @@ def open_device(path: str, baud: int) -> serial.Serial | LinkDown:
 
 
 def _errno(error: BaseException | None) -> int:
-    """The first error number in a chain of exceptions; 0 if there is none.
+    """Return the first error number in a chain of exceptions, or 0.
 
-    The serial library keeps it in some of its errors and only in their context in others.
+    In some errors of the serial library only the context has the number.
     """
     while error is not None:
         number = getattr(error, "errno", None)
@@ -76,9 +73,10 @@ def _errno(error: BaseException | None) -> int:
 
 
 WAITING_LIMIT = 480
-"""Bytes that may wait to be sent, here and in the system together: more than a dozen leases, which the
-line carries in 42 ms at 115200 baud. More means that nobody takes them, and old leases must
-not be handed over when somebody does again."""
+"""The most bytes that may wait to be sent, here and in the system together.
+
+That is more than a dozen leases, which take 42 ms at 115200 baud. If more wait, the device takes none, and
+old leases must not reach it when it does again."""
 
 READ_SIZE = 4096
 DRAIN_LIMIT_S = 0.25
@@ -86,7 +84,10 @@ _DRAIN_STEP_S = 0.005
 
 
 class Line:
-    """An open device. ``on_end`` is called when it fails or takes no more; then :meth:`hang_up` it."""
+    """An open device.
+
+    If it fails or takes no more bytes, ``on_end`` is called; then call :meth:`hang_up`.
+    """
 
     def __init__(
         self,
@@ -103,27 +104,27 @@ class Line:
         self._on_end = on_end
         self._pending = b""
         self._most_waiting = WAITING_LIMIT
-        """No more bytes than this can wait in the system; not known before it was asked."""
+        """An upper bound of the bytes that wait in the system, until it is read."""
         self._writes = False
         self._failed = False
         self._loop.add_reader(self._fd, self._readable)
 
     @property
     def failed(self) -> bool:
-        """Whether the device went away: nothing can be written any more."""
+        """Whether the device is gone and nothing can be written."""
         return self._failed
 
     def write(self, frame: bytes, urgent: bool = False) -> bool:
-        """Hand a frame to the system in this very call, or keep what it does not take yet, within bounds.
+        """Write a frame in this call; keep the part that the system does not take yet, within the limit.
 
-        An urgent frame goes in front of everything that still waits. False when it was not taken.
+        An urgent frame replaces everything that still waits. Returns False if the frame was not taken.
         """
         if self._failed:
             return False
         try:
             crowded = self._crowded(len(self._pending) + len(frame), urgent)
             if urgent and (crowded or self._pending):
-                # A frame cut in two here does no harm: its receiver begins anew at the next start character.
+                # A frame may be cut here. Its receiver starts again at the next start character.
                 self._pending, self._most_waiting = b"", 0
                 termios.tcflush(self._fd, termios.TCOFLUSH)
             elif crowded:
@@ -139,7 +140,7 @@ class Line:
         return True
 
     def _crowded(self, more: int, urgent: bool) -> bool:
-        # To ask the system is dear beside a close, for which it is asked only when it may be so.
+        # Reading the queue length is slow, so for a close it is read only if the bound may be passed.
         if not urgent or self._most_waiting + more > WAITING_LIMIT:
             self._most_waiting = self._port.out_waiting
         return self._most_waiting + more > WAITING_LIMIT
@@ -187,7 +188,7 @@ class Line:
         self._loop.remove_writer(self._fd)
 
     async def hang_up(self) -> None:
-        """Let what was sent leave, for a bounded time, then close the device. Safe to cancel."""
+        """Wait a bounded time until the sent bytes have left, then close the device. Safe to cancel."""
         self._detach()
         left = round(DRAIN_LIMIT_S / _DRAIN_STEP_S)
         try:
@@ -196,7 +197,7 @@ class Line:
                 await asyncio.sleep(_DRAIN_STEP_S)
         finally:
             if self._waits():
-                # Else the close itself would wait for a device that takes nothing.
+                # Otherwise the close would wait for a device that takes nothing.
                 with suppress(OSError, termios.error):
                     termios.tcflush(self._fd, termios.TCOFLUSH)
             await self._loop.run_in_executor(None, self._port.close)

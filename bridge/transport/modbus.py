@@ -1,14 +1,14 @@
-"""The link to transmitters and relays on a Modbus RTU line: the same face as a controller's serial link.
+"""The link to transmitters and relays on a Modbus RTU line, with the methods of the serial link. Shell.
 
-Shell. It plays the controller that is not there: it polls the transmitters and makes readings, and turns
-leases into writes of a relay, with a timer **on this side of the cable**. What that means:
+It takes the place of a controller: it polls the transmitters, makes readings, and writes leases to a relay,
+with a timer **on this side of the cable**. The consequences:
 
-- With a relay module whose output has a time limit of its own, each renewal writes the time anew, and the
-  module shuts when none comes: the promise of a lease holds, to within what it keeps. The timer on this
-  side comes a little later, as a second line; bit 128 then says that it had to.
-- With a plain relay nothing shuts the valve when this computer, its program or the cable fails. The
-  configuration has to accept that in so many words.
-- A close waits for the exchange that is on the line, at most ``timeout_s``, and then goes first.
+- If the output of the relay module has its own time limit, each renewal writes the time again, and the module
+  shuts if no renewal comes. So the lease holds, as exactly as the module keeps time. The timer on this side
+  follows a little later as a second line of defence; bit 128 then reports that it had to act.
+- If the relay is a plain one, nothing shuts the valve when this computer, its program or the cable fails. The
+  configuration must accept that explicitly.
+- A close waits for the request that is on the line, at most ``timeout_s``, and then goes first.
 """
 
 import asyncio
@@ -46,18 +46,23 @@ from bridge.transport.relays import LONGEST_LEASE_MS, Questions, Relays
 __all__ = ["ModbusLink"]
 
 _LAST_CLOSE_S = 2.0
-# The library tells every time-out in its own log; here each is told once, in the words of this program.
+# The library logs every time-out; this program reports each cause once, in its own words.
 logging.getLogger("pymodbus").setLevel(logging.CRITICAL)
 
 
 class ModbusLink:
-    """A Modbus line that opens again by itself after every failure.
+    """A Modbus link that connects by itself and reconnects after a failure.
 
     Args:
-        plan: the registers and relays on the line.
-        on_note: called once with each sentence that a person should read.
-
-    The other arguments are those of :class:`bridge.transport.serial_link.SerialLink`.
+        path: The device path.
+        plan: The register map of the line.
+        on_message: Receives each message, as if a controller had sent it.
+        on_link: Receives each change between up and down.
+        on_note: Receives, once each, the sentences that a person should read.
+        baud: The speed of the line, bit/s.
+        silence_s: The link is down if no device answers for this long.
+        first_wait_s: The wait before the second attempt; doubled with each further attempt.
+        longest_wait_s: The longest wait between attempts.
     """
 
     def __init__(
@@ -84,7 +89,7 @@ class ModbusLink:
         self._sequence = 0
         self._own_sequence = 0
         self._up = False
-        self._heard_at = 0.0
+        self._answered_at = 0.0
         self._reported: tuple[DownCause, str] | None = None
         self._noted: set[str] = set()
         self._relays = Relays(plan)
@@ -96,15 +101,15 @@ class ModbusLink:
         return self._up
 
     def next_sequence(self) -> int:
-        """The number for the next message to send."""
+        """Return the number for the next message to send."""
         number = self._sequence
         self._sequence = (number + 1) % MODULUS
         return number
 
     def send(self, message: FromBridge) -> bool:
-        """Take a message, to be carried out before the next question; a close drops what waits before it.
+        """Queue a message; it is carried out before the next poll. A close drops everything queued before it.
 
-        It never waits. False when the line is not open.
+        Never blocks. Returns False if the line is not open.
         """
         if isinstance(message, Close):
             self._orders.clear()
@@ -115,12 +120,12 @@ class ModbusLink:
         return self._client is not None
 
     def finish(self) -> None:
-        """Shut every relay, and make :meth:`run` return."""
+        """Switch every relay off, and make :meth:`run` return."""
         self._finish.set()
         self.send(Close(self.next_sequence()))
 
     async def run(self) -> None:
-        """Keep the line up until :meth:`finish` or cancellation; either shuts the relays last."""
+        """Keep the line up until :meth:`finish` or cancellation. The relays are switched off last."""
         while not self._finish.is_set():
             await self._session()
             if not self._finish.is_set():
@@ -132,7 +137,7 @@ class ModbusLink:
 
     async def _session(self) -> None:
         loop = asyncio.get_running_loop()
-        # Opened once by our own hand, for the cause in plain words where it does not work.
+        # Opened here first, because our own code reports the cause of a failure in plain words.
         port = await loop.run_in_executor(None, open_device, self._path, self._baud)
         if isinstance(port, LinkDown):
             self._report(port)
@@ -150,7 +155,7 @@ class ModbusLink:
         self._client = client
         line = Questions(client, plan.timeout_s, self._alive, self._note)
         self._relays.begin()
-        self._heard_at = loop.time()
+        self._answered_at = loop.time()
         try:
             await self._relays.shut(line)
             await self._poll(line)
@@ -172,7 +177,7 @@ class ModbusLink:
                 if not line.connected:
                     self._report(down(DownCause.LOST, self._path, "the line was closed"))
                     return
-                if now - self._heard_at > self._silence_s:
+                if now - self._answered_at > self._silence_s:
                     self._report(down(DownCause.SILENT, self._path, f"{self._silence_s:g} s"))
                     return
                 due = began + self._plan.poll_s
@@ -184,7 +189,7 @@ class ModbusLink:
                         await self._news.wait()
 
     async def _obey(self, line: Questions) -> None:
-        """Carry out what was said, in order, and shut what has run out."""
+        """Carry out the queued messages in order, and shut the relay of a lease that is over."""
         await self._relays.shut_when_over(line)
         self._news.clear()
         while self._orders:
@@ -199,7 +204,7 @@ class ModbusLink:
                     if await self._relays.shut(line):
                         self._say(Ack(self._own(), number, Flow.SHUT))
                     else:
-                        # Not yet shut: said again before anything else, until it is.
+                        # The relay is not off yet: repeat the close before anything else.
                         if not self._orders and not self._finish.is_set() and line.connected:
                             self._orders.append(Close(number))
                             return
@@ -223,7 +228,7 @@ class ModbusLink:
         full = await line.contact(plan.full_switch, True)
         overflow = await line.contact(plan.overflow_float, True)
         if path is None:
-            # Where the water goes must not be guessed: no reading then, and the link grows stale.
+            # The flow must not be guessed. Without a reading the link becomes stale.
             return
         self._overflow_up = overflow is True
         if self._overflow_up:
@@ -236,10 +241,10 @@ class ModbusLink:
             )
         )  # fmt: skip
 
-    # --- telling ------------------------------------------------------------------------------------
+    # --- reporting ------------------------------------------------------------------------------------
 
     def _alive(self) -> None:
-        self._heard_at = asyncio.get_running_loop().time()
+        self._answered_at = asyncio.get_running_loop().time()
         if not self._up and self._client is not None:
             self._up, self._reported = True, None
             self._waits.reset()
@@ -262,7 +267,7 @@ class ModbusLink:
 
     def _own(self) -> int:
         number = self._own_sequence
-        # 0 would say that a controller was reset, and there is none.
+        # The number 0 means that a controller was reset, and here is none.
         self._own_sequence = number % (MODULUS - 1) + 1
         return number or self._own()
 

@@ -1,13 +1,11 @@
-"""The relays on a Modbus RTU line, and the lease that runs on this side of the cable. Shell.
+"""The requests on a Modbus RTU line, and the relays with the lease on this side of the cable. Shell.
 
-A lease is written to a relay that has a time limit of its own as that time, anew with each renewal; the timer
-here comes a little later, as a second line. Any other relay is switched on, and off when the lease is over.
-A relay that does not confirm counts as open until it does.
+If a relay has its own time limit, each lease and each renewal writes that time; the timer here follows a
+little later as a second line of defence. Any other relay is switched on, and off when the lease is over. A
+relay that does not confirm counts as open until it does.
 
-Single questions to the devices on a Modbus RTU line, each with its answer or none. Shell.
-
-Modbus RTU answers carry no number. After a time-out the line is therefore left alone for as long again, so
-that a late answer is not taken for that to the next question.
+Responses in Modbus RTU have no number. After a time-out the line is therefore left idle for the same time, so
+that a late response is not taken for the response to the next request.
 """
 
 import asyncio
@@ -32,11 +30,13 @@ from bridge.protocol.registers import (
 
 
 class Questions:
-    """Asks over an open line.
+    """Sends requests over an open line, one at a time.
 
-    :param timeout_s: how long the client waits for an answer
-    :param on_answer: called when any device answers
-    :param on_note: called with a sentence worth a person's attention, perhaps often with the same one
+    Args:
+        client: The open client.
+        timeout_s: The longest time that the client waits for a response.
+        on_answer: Called when any device responds.
+        on_note: Called with a sentence that a person should read, perhaps often with the same one.
     """
 
     def __init__(
@@ -56,7 +56,7 @@ class Questions:
         return self._client.connected
 
     async def number(self, what: Quantity | None, name: str) -> Value:
-        """A quantity; FAILED without an answer that means one, None where nothing is fitted."""
+        """Return a quantity, FAILED without a usable response, or None if nothing is fitted."""
         if what is None:
             return None
         registers = await self._registers(what)
@@ -73,7 +73,7 @@ class Questions:
         return FAILED
 
     async def contact(self, what: Switch | None, safe: bool) -> bool | None:
-        """A switch; one that does not answer says what stops a fill."""
+        """Return the state of a switch; without a response the state that stops a fill, ``safe``."""
         if what is None:
             return None
         bit = await self.bit(what.device, what.function, what.register)
@@ -87,13 +87,13 @@ class Questions:
         return None if answer is None or len(answer.registers) != count else list(answer.registers)
 
     async def bit(self, device: int, function: Function, register: int) -> bool | None:
-        """A coil or a discrete input; None without a usable answer."""
+        """Return a coil or a discrete input, or None without a usable response."""
         ask = self._client.read_coils if function is Function.COIL else self._client.read_discrete_inputs
         answer = await self._exchange(lambda: ask(register, count=1, device_id=device))
         return None if answer is None or not answer.bits else bool(answer.bits[0])
 
     async def write(self, device: int, register: int, what: bool | int) -> bool:
-        """Write a coil or a register; whether the device confirmed it."""
+        """Write a coil or a register. Returns whether the device confirmed it."""
         if isinstance(what, bool):
             answer = await self._exchange(lambda: self._client.write_coil(register, what, device_id=device))
         else:
@@ -103,7 +103,7 @@ class Questions:
         return answer is not None
 
     async def _exchange(self, ask: Callable[[], "asyncio.Future[ModbusPDU] | object"]) -> ModbusPDU | None:
-        """One question; None when no usable answer came."""
+        """Send one request. Returns None without a usable response."""
         if not self._client.connected:
             return None
         try:
@@ -115,9 +115,9 @@ class Questions:
         if not isinstance(answer, ModbusPDU) or answer.isError():
             code = getattr(answer, "exception_code", 0)
             self._on_note(
-                f"Device {getattr(answer, 'dev_id', 0)} on the Modbus line refuses a question (exception "
-                f"{code}): "
-                "compare device, function and register in the configuration with its manual."
+                f"Device {getattr(answer, 'dev_id', 0)} on the Modbus line refuses a request (exception "
+                f"{code}). "
+                "Compare device, function and register in the configuration with its manual."
             )
             return None
         return answer
@@ -128,7 +128,7 @@ _SECOND_LINE_S = 0.5
 
 
 class Relays:
-    """The valve, and the drain where there is one."""
+    """The relay of the valve, and that of the drain if there is one; mutable."""
 
     def __init__(self, plan: ModbusMap) -> None:
         self._plan = plan
@@ -138,12 +138,12 @@ class Relays:
 
     @property
     def lapsed(self) -> bool:
-        """Whether the timer on this side had to shut, and no lease was granted since."""
+        """Whether the timer on this side had to shut the valve, with no lease granted since."""
         return self._lapsed
 
     @property
     def over_at(self) -> float:
-        """When the lease is over, on the loop's clock; infinity while none runs."""
+        """The end of the lease on the loop's clock; infinity without a lease."""
         return math.inf if self._granted is Flow.SHUT else self._until
 
     def begin(self) -> None:
@@ -151,7 +151,7 @@ class Relays:
         self._granted = Flow.SHUT
 
     async def grant(self, line: Questions, lease: Lease, overflow_up: bool) -> str | None:
-        """Carry a lease out; what keeps it from being carried out, with every relay shut, or None."""
+        """Carry out a lease. Returns None, or the reason for a refusal, with every relay off."""
         relay = self._relay(lease.path)
         if relay is None:
             await self.shut(line)
@@ -173,14 +173,14 @@ class Relays:
         else:
             done = await line.write(relay.device, relay.coil, True)
         if not done:
-            # A write without an answer may have been carried out all the same.
+            # A write without a response may still have been carried out.
             await self.shut(line)
             return "relay"
         self._granted, self._until, self._lapsed = lease.path, until, False
         return None
 
     async def shut(self, line: Questions) -> bool:
-        """Switch every relay off; False when one did not confirm it."""
+        """Switch every relay off. Returns False if one did not confirm."""
         confirmed = True
         for relay in (self._plan.valve, self._plan.drain):
             if relay is not None:
@@ -190,12 +190,12 @@ class Relays:
         return confirmed
 
     async def shut_when_over(self, line: Questions) -> None:
-        """Shut if a lease has run out."""
+        """Switch the relays off if the lease is over."""
         if asyncio.get_running_loop().time() >= self.over_at:
             self._lapsed = await self.shut(line) or self._lapsed
 
     async def driven(self, line: Questions) -> Flow | None:
-        """Where water goes, as the relays themselves say; None when one says nothing."""
+        """Return the flow that the relays report, or None if one does not respond."""
         states = {}
         for path in (Flow.TO_RESERVOIR, Flow.TO_DRAIN):
             relay = self._relay(path)
@@ -207,10 +207,10 @@ class Relays:
         return opened[0] if opened else Flow.SHUT
 
     async def agreed(self, line: Questions, path: Flow, overflow_up: bool) -> Flow:
-        """Bring what is granted and what is driven together; where water goes after that."""
+        """Make the relays and the lease agree. Returns the flow after that."""
         if path is Flow.SHUT:
             if self._granted is not Flow.SHUT and self._has_time_limit(self._granted):
-                # The module's own time limit came first, as it should.
+                # The module's own time limit acted first, as intended.
                 self._granted = Flow.SHUT
             return path
         if self._granted is Flow.SHUT or overflow_up:

@@ -1,4 +1,4 @@
-"""The serial link to one controller: carries out on a real device what its session decides. Shell."""
+"""The serial link to one controller: carries out the outputs of its session on a real device. Shell."""
 
 import asyncio
 from collections import deque
@@ -32,19 +32,19 @@ _STRAY = (Damaged, Ignored)
 
 
 class SerialLink:
-    """A serial link that comes up by itself when it can. Run it as a task: ``tg.create_task(link.run())``.
+    """A serial link that connects by itself and reconnects after a failure. Run :meth:`run` as a task.
 
-    What a callback raises comes out of :meth:`run`.
+    An exception of a callback is raised by :meth:`run`.
 
     Args:
-        path: the device; give a stable one (``/dev/serial/by-id/...``), it is opened by name each time.
-        on_message: called with every fresh message, from the event loop, as its bytes arrive.
-        on_link: called when the link comes up, when it goes down, and when the cause changes while down.
-        on_stray: called with every damaged or ignored line.
-        baud: speed of the line, bit/s.
-        silence_s: without a fresh message for this long the link counts as down, and is opened anew.
-        first_wait_s: wait before the first new attempt; doubled for each one until a fresh message arrives.
-        longest_wait_s: the longest wait between attempts.
+        path: The device path. Use a stable one (``/dev/serial/by-id/...``): it is opened by name each time.
+        on_message: Receives each fresh message in the event loop, as its bytes arrive.
+        on_link: Called when the link comes up, when it goes down, and when the cause changes while down.
+        on_stray: Receives each damaged or ignored line.
+        baud: The speed of the line, bit/s.
+        silence_s: The link is down, and the port is opened again, if no fresh message arrives for this long.
+        first_wait_s: The wait before the second attempt; doubled each time until a fresh message arrives.
+        longest_wait_s: The longest wait between attempts.
     """
 
     def __init__(
@@ -68,14 +68,14 @@ class SerialLink:
         self._session = LinkSession(path, self._loop.time(), silence_s, Backoff(first_wait_s, longest_wait_s))
         self._line: Line | None = None
         self._due: deque[Output] = deque()
-        """Outputs of the session that :meth:`run` has still to carry out."""
+        """The outputs of the session that :meth:`run` must still carry out."""
         self._wake = asyncio.Event()
         self._fault: Exception | None = None
         self._finished = False
 
     @property
     def counts(self) -> Counts:
-        """What was received since the link was made: good, damaged and ignored lines."""
+        """The number of good, damaged and ignored lines since the link was made."""
         return self._session.counts
 
     @property
@@ -90,21 +90,21 @@ class SerialLink:
 
     @property
     def wait_s(self) -> float:
-        """How long it will wait before the next attempt after a failure."""
+        """The wait before the next attempt after a failure."""
         return self._session.wait_s
 
     def next_sequence(self) -> int:
-        """The number for the next message to send."""
+        """Return the number for the next message to send."""
         return self._session.next_sequence()
 
     def send(self, message: FromBridge) -> bool:
-        """Put a message on the wire now, before this call returns. It never waits.
+        """Put a message on the wire before this call returns. Never blocks.
 
         Returns:
-            False when the link cannot take it.
+            False if the link cannot take it.
 
         Raises:
-            InputError: the message has no text form.
+            InputError: The message has no text form.
         """
         write = self._session.send(message)
         return write is not None and self._write(write)
@@ -115,7 +115,7 @@ class SerialLink:
         self._follow(self._session.finish())
 
     async def run(self) -> None:
-        """Keep the link up until :meth:`finish` or cancellation; either sends a close as the last frame."""
+        """Keep the link up until :meth:`finish` or cancellation. The last frame is a close."""
         if self._finished:
             return
         self._session.begin(self._loop.time())
@@ -139,7 +139,7 @@ class SerialLink:
             await self._hang_up()
 
     def _follow(self, outputs: list[Output]) -> None:
-        """Write at once what is to be written, and leave the rest to :meth:`run`."""
+        """Write frames at once, and leave the other outputs to :meth:`run`."""
         for output in outputs:
             if isinstance(output, Write):
                 self._write(output)
@@ -169,7 +169,7 @@ class SerialLink:
         try:
             port = await asyncio.shield(opening)
         except asyncio.CancelledError:
-            # The thread goes on; what it opens must not stay open.
+            # The thread continues; the port that it opens must not stay open.
             opening.add_done_callback(_close_unused)
             raise
         if isinstance(port, LinkDown):
@@ -198,7 +198,7 @@ class SerialLink:
                     self._on_message(received)
                 elif self._on_stray is not None:
                     self._on_stray(received)
-        except Exception as error:  # noqa: BLE001 - a callback's fault belongs to whoever awaits run()
+        except Exception as error:  # noqa: BLE001 - run() raises the fault of a callback
             self._fault = error
             self._follow(session.finish())
 

@@ -200,7 +200,7 @@ async def test_when_the_device_goes_and_another_appears_under_its_name_the_link_
         end.vanish()
         down = await watched.down()
         assert down.cause is DownCause.LOST
-        assert "went away" in str(down.error)
+        assert "disappeared" in str(down.error)
         assert not watched.link.send(Close(1))
         assert (await watched.down()).cause is DownCause.NO_DEVICE
 

@@ -112,7 +112,7 @@ async def test_page_hub_and_rig_agree_on_what_happens(
             await shows(page, "#hold-word", "Not on hold")
             await shows(page, "#valve-state", "OPEN to the reservoir")
             await page.get_by_role("button", name="Fill to the mark now").click()
-            await shows(page, "#said", "Refused: A fill is under way already.")
+            await shows(page, "#said", "Refused: A fill is already running.")
 
             world.inject(parse_fault("overflow-float-up@0+100000"))
             await shows(page, "#first-out", "First-out: overflow")
