@@ -149,6 +149,10 @@ class Learner:
             self.learned = learned = replace(learned, booked_l=self._load.treated_l)
         moved = (treated > 0.0 or self._tripped) and self._take_up(max(treated, 0.0))
         self.learned = add_to_seasons(self.learned, day, self._feed_ppm if self._sums.readings else None)
+        learned = self.learned
+        if self._ended and learned.use is None and learned.since_l == 0.0 < learned.total_l:
+            # The first fill of a reservoir is stock and not use, so use counts from its end.
+            self.learned = replace(learned, since_day=day, since_l=learned.total_l)
         self._sums = _Sums()
         hourly = now >= self._forecast_at or self._changed or self._ended
         before, after = learned.front, self.learned.front
