@@ -2,20 +2,22 @@
 
 import asyncio
 import os
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
-
-import pytest
+from dataclasses import replace
 
 from bridge.config.plan import BridgePlan
 from bridge.daemon.keeper import Keeper
 from bridge.daemon.process import Daemon
-from bridge.guard.model import Flow
+from bridge.demo.rigged import HURRIED
+from bridge.guard.model import Flow, Phase
 from bridge.protocol.codec import Decoder, Direction, encode
 from bridge.protocol.messages import BootReason, Feature, FromController, Hello, Reading
 from bridge.protocol.session import LinkDown, Received
+from tests.waiting import until, within
 
-PATIENCE_S = 60.0
+UNHURRIED = replace(HURRIED, stale_after_s=30.0, no_rise_after_s=50.0)
+"""The demo's quick limits, but for those that a busy machine would exceed."""
 
 
 class Board:
@@ -77,22 +79,33 @@ async def running(plan: BridgePlan) -> AsyncIterator[Daemon]:
     one = Daemon(plan)
     task = asyncio.create_task(one.run())
     try:
-        await asyncio.wait_for(one.ready.wait(), PATIENCE_S)
+        await within(one.ready.wait(), "the daemon never was ready")
         yield one
     finally:
         one.stop()
-        await asyncio.wait_for(task, PATIENCE_S)
-
-
-async def until(condition: Callable[[], bool], told: str) -> None:
-    """Let the loop turn until something is so."""
-    try:
-        async with asyncio.timeout(PATIENCE_S):
-            while not condition():  # noqa: ASYNC110 - what is awaited is state of any kind
-                await asyncio.sleep(0.01)
-    except TimeoutError:
-        pytest.fail(told)
+        await within(task, "the daemon did not stop")
 
 
 async def greeted(board: Board) -> None:
     await until(lambda: any(True for _ in board.heard()), "the bridge said nothing to its controller")
+
+
+async def filling(board: Board, keeper: Keeper) -> None:
+    """Good water from the controller, until the reservoir fills."""
+    station = keeper.station
+
+    def is_filling() -> bool:
+        return station.state.phase is Phase.FILL and station.state.flow is Flow.TO_RESERVOIR
+
+    def read() -> None:
+        board.read(20.0, Flow.TO_RESERVOIR if station.state.flow is Flow.TO_RESERVOIR else Flow.SHUT)
+
+    await until(is_filling, "no fill began", meanwhile=read)
+
+
+async def answered(board: Board, product_us: float, path: Flow, sender: float = 0.3) -> list[object]:
+    """What is on the wire when a spied keeper has handled one reading."""
+    before = len(SpiedKeeper.answers)
+    board.read(product_us, path, sender)
+    await until(lambda: len(SpiedKeeper.answers) > before, "the reading never arrived")
+    return SpiedKeeper.answers[before]

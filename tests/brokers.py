@@ -10,11 +10,10 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import aiomqtt
-import pytest
 
 from bridge.demo.embedded import EmbeddedBroker
+from tests.waiting import changed, within
 
-PATIENCE_S = 8.0
 Observe = Callable[..., Awaitable["Observer"]]
 
 
@@ -22,6 +21,12 @@ def free_port() -> int:
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
         return int(probe.getsockname()[1])
+
+
+def listens(port: int) -> bool:
+    """Whether somebody accepts connections on a port of this machine."""
+    with socket.socket() as probe:
+        return probe.connect_ex(("127.0.0.1", port)) == 0
 
 
 @dataclass
@@ -67,7 +72,7 @@ class Mosquitto:
         assert self._process.stderr is not None
         said = b""
         while b" running" not in said:
-            said = await asyncio.wait_for(self._process.stderr.readline(), PATIENCE_S)
+            said = await within(self._process.stderr.readline(), "mosquitto never ran")
             assert said, "mosquitto ended at its start"
 
     async def stop(self) -> None:
@@ -107,15 +112,11 @@ class Observer:
                     self.kept.pop(topic, None)
                 self._changed.notify_all()
 
-    async def until(
-        self, what: Callable[["Observer"], bool], told: str, patience_s: float = PATIENCE_S
-    ) -> None:
+    async def until(self, what: Callable[["Observer"], bool], told: str) -> None:
         """Wait until something is so; the failure says what a user would have missed."""
-        try:
-            async with asyncio.timeout(patience_s), self._changed:
-                await self._changed.wait_for(lambda: what(self))
-        except TimeoutError:
-            pytest.fail(f"{told}; the last messages were {self.seen[-6:]}")
+        await changed(
+            self._changed, lambda: what(self), lambda: f"{told}; the last messages were {self.seen[-6:]}"
+        )
 
     async def has(self, topic: str, payload: str) -> None:
         await self.until(
@@ -129,6 +130,11 @@ class Observer:
 
     async def sends(self, topic: str, payload: str | bytes, *, retain: bool = False) -> None:
         await self.client.publish(topic, payload, qos=1, retain=retain)
+
+
+def keeps(topic: str) -> Callable[[Observer], bool]:
+    """Whether the broker keeps a value on this topic."""
+    return lambda seen: topic in seen.kept
 
 
 @dataclass
@@ -161,6 +167,9 @@ class Cable:
         for end in self._ends:
             end.transport.abort()
         self._ends.clear()
+
+
+LayCable = Callable[[AnyBroker], Awaitable[Cable]]
 
 
 async def _pump(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:

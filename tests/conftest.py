@@ -9,14 +9,15 @@ import asyncio
 import contextlib
 import os
 import shutil
-from collections.abc import AsyncIterator, Awaitable, Callable
+from collections.abc import AsyncIterator
 from pathlib import Path
+from typing import Any
 
 import aiomqtt
 import pytest
 from hypothesis import settings
 
-from tests.brokers import AnyBroker, Cable, Embedded, Mosquitto, Observe, Observer
+from tests.brokers import AnyBroker, Cable, Embedded, LayCable, Mosquitto, Observe, Observer
 
 # How long an example takes says nothing on a shared machine.
 settings.register_profile("shared", deadline=None)
@@ -106,7 +107,7 @@ async def observe() -> AsyncIterator[Observe]:
     """Start an observer on a broker: ``await observe(broker)``."""
     async with contextlib.AsyncExitStack() as stack:
 
-        async def start(where: AnyBroker, **options: object) -> Observer:
+        async def start(where: AnyBroker, **options: Any) -> Observer:
             client = await stack.enter_async_context(aiomqtt.Client(where.host, where.port, **options))
             await client.subscribe("#", qos=2)
             observer = Observer(client)
@@ -126,7 +127,7 @@ async def observe() -> AsyncIterator[Observe]:
 
 
 @pytest.fixture
-async def cable_to() -> AsyncIterator[Callable[[AnyBroker], Awaitable[Cable]]]:
+async def cable_to() -> AsyncIterator[LayCable]:
     """Put a broker behind a cable: ``await cable_to(broker)``."""
     laid: list[Cable] = []
 

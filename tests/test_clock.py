@@ -2,6 +2,7 @@
 
 import asyncio
 import random
+from functools import partial
 
 import pytest
 from hypothesis import given
@@ -44,9 +45,7 @@ def test_what_was_skipped_is_called_late_and_in_the_same_order(dues: list[float]
 def test_a_cancelled_timer_is_never_called(dues: list[tuple[float, bool]]) -> None:
     clock = VirtualClock()
     called: list[int] = []
-    timers = [
-        clock.call_at(due, lambda index=index: called.append(index)) for index, (due, _) in enumerate(dues)
-    ]  # type: ignore[misc]
+    timers = [clock.call_at(due, partial(called.append, index)) for index, (due, _) in enumerate(dues)]
     for timer, (_, cancelled) in zip(timers, dues, strict=True):
         if cancelled:
             timer.cancel()

@@ -77,8 +77,8 @@ def command(
     """
     if events and (grain is not None or names):
         raise click.UsageError("--events are neither readings nor rolled up: leave out --grain and --series.")
+    from bridge.commands.shared.span import span_of
     from bridge.history.export import Grain, Wanted
-    from bridge.history.span import span_of
 
     path = chosen(log_file, config)
     _check_out(out, path, force)

@@ -68,9 +68,9 @@ def command(
     if follow and until is not None:
         raise click.UsageError("--follow has no end, and --to is one: leave one of them out.")
     from bridge.commands.shared.configuration import shown_by
+    from bridge.commands.shared.span import span_of
     from bridge.history.export import utc_text
     from bridge.history.records import Kind
-    from bridge.history.span import span_of
 
     path = chosen(log_file, config)
     wanted = tuple(Kind(kind) for kind in dict.fromkeys(kinds))

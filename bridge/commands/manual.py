@@ -5,7 +5,7 @@ from importlib.resources import files
 
 import click
 
-from bridge.display.plain_text import plain_text
+from bridge.display.text import plain_text
 
 PAGES = {
     page.name.removesuffix(".md"): page

@@ -9,13 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from bridge.commands.shared.files import check_out, put
-from bridge.commands.shared.log_file import (
-    Bar,
-    check_reservoirs,
-    chosen,
-    reading,
-    which_time,
-)
+from bridge.commands.shared.log_file import Bar, check_reservoirs, chosen, reading, which_time
 from bridge.errors import InputError
 
 if TYPE_CHECKING:
@@ -164,7 +158,7 @@ def _page(
 
 def _span(reader: "Reader", since: str | None, until: str | None, units: "DisplayUnits") -> tuple[int, int]:
     """Returns start and end in UTC milliseconds, on full hours; days are local days."""
-    from bridge.history.span import span_of
+    from bridge.commands.shared.span import span_of
 
     held = reader.span_ms()
     now_ms = round(1000 * time.time())
@@ -198,6 +192,6 @@ def _day(text: str | None, units: "DisplayUnits", *, whole: bool = False) -> str
 
 
 def _paper(text: str, paper: str) -> bytes:
-    from bridge.report.paper import pdf
+    from bridge.report.gather import pdf
 
     return pdf(text, paper)

@@ -150,8 +150,11 @@ def _latched(plan: "BridgePlan", log: Path, part: Path) -> str:
 
 
 def _calibrations(log: Path, config: Path) -> str:
-    """Add the calibrations of the backup that the file lacks; the sentence on it, empty when there is
-    none."""
+    """Add the calibrations of the backup that the file lacks.
+
+    Returns:
+        A sentence on the added calibrations, or an empty text.
+    """
     from bridge.config.calibration_file import append, history, place_of
     from bridge.history.backup import CALIBRATIONS
 
@@ -180,7 +183,7 @@ def _state_of(log: Path) -> "dict[str, StateRow]":
     import sqlite3
 
     from bridge.history.backup import state_of
-    from bridge.history.holding import state_of_damaged
+    from bridge.history.log_file import state_of_damaged
 
     if not log.exists():
         return {}

@@ -17,12 +17,12 @@ from bridge.config.reservoir import GuardTable, ProbeTable, PurifierTable, Reser
 from bridge.config.tables import Keys, default_target_ppm, given
 from bridge.config.tank import LevelTable
 from bridge.guard.limits import Limits
-from bridge.history.limits import LogSettings, OutboxSettings
+from bridge.history.waiting import LogSettings, OutboxSettings
 from bridge.mqtt.broker import BrokerSettings, MqttVersion, Secret, TlsSettings
 from bridge.mqtt.topics import Layout
 from bridge.protocol.registers import ModbusMap
 from bridge.station.plan import ProbePlan, StationIdentity, StationPlan
-from bridge.tank.level_settings import LevelSettings
+from bridge.tank.level_sensor import LevelSettings
 from bridge.tank.shapes import Shape
 from bridge.water.conductivity import Method
 from bridge.water.solids import LIMIT_PPM

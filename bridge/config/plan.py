@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from bridge.forecast.by_hand import HandPlan, ShelfPlan
-from bridge.history.limits import LogSettings
+from bridge.history.waiting import LogSettings
 from bridge.mqtt.announcements import AnnouncementTemplate
 from bridge.mqtt.broker import BrokerSettings, Secret
 from bridge.mqtt.topics import Layout

@@ -1,7 +1,7 @@
-"""Runs one station's forecast: hands it the turns and the local time, and its results on. Core.
+"""Runs the forecast of one station: passes turns and the local time in, and results out. Core.
 
-Beside the valve's path: it runs when a turn has been decided and is on the wire. A fault in here ends the
-forecast and nothing else.
+The forecast runs after the decision of a turn is on the wire. A fault of the program here ends the forecast,
+but not the session of the reservoir.
 """
 
 from collections.abc import Callable
@@ -21,16 +21,16 @@ SAVE_EVERY_S = 3600.0
 ADVISORIES = (Advisory.ORDER_CARTRIDGE, Advisory.LEAK_SUSPECTED)
 
 
-class Foresight:
+class StationForecast:
     """The forecast of one station.
 
     Args:
-        learner: what is known at the start.
-        clock: the time; the forecast needs the date and the hour of the day.
-        inform: hands notes to the station, for its next turn.
+        learner: the state of the forecast at the start.
+        clock: the time. The forecast needs the date and the hour of the day.
+        inform: sends notes to the station, for its next turn.
         say: reports an event with its sentence.
-        keep: lets the log keep what was learned; None for nowhere.
-        zone: the time zone in which people live; None for that of the machine.
+        keep: saves the state of the forecast in the log; None if there is no log.
+        zone: the local time zone; None for that of the machine.
     """
 
     def __init__(
@@ -52,7 +52,7 @@ class Foresight:
         self._failed = False
 
     def turn(self, turn: Turn) -> None:
-        """Take one turn; now and then, forecast."""
+        """Process one turn. The forecast is updated when the learner requires it."""
         if self._failed:
             return
         try:
@@ -61,7 +61,7 @@ class Foresight:
                 found = self.learner.advisories
                 for advisory in ADVISORIES:
                     self._inform(Condition(advisory, advisory in found))
-                self._save_now_and_then(turn)
+                self._save_if_due(turn)
         except Exception as error:  # noqa: BLE001 - a forecast must never cost a reservoir its session
             self._failed = True
             self._inform(NOTHING_KNOWN)
@@ -69,22 +69,22 @@ class Foresight:
                 self._inform(Condition(advisory, False))
             self._say(
                 "forecast-failed",
-                f"The forecast ended by a fault of the program ({error!r}); filling goes on without it. "
-                "Restart the bridge to have it again, and please report this with the log.",
+                f"The forecast ended because of a fault of the program ({error!r}). Filling continues "
+                "without it. Restart the bridge to start it again, and please report this with the log.",
             )
             _log.exception("forecast-failed", reservoir=self.learner.plan.identity.reservoir)
 
     def save(self) -> None:
-        """Let the log keep what was learned."""
+        """Save the state of the forecast in the log."""
         if self._keep is not None and not self._failed:
             self._keep(self.learner)
 
     def _local_time(self) -> datetime:
-        """Now, with the offset of the time zone."""
+        """Return the time now, with the offset of the time zone."""
         when = datetime.fromtimestamp(self._clock.wall(), self._zone)
         return when if self._zone is not None else when.astimezone()
 
-    def _save_now_and_then(self, turn: Turn) -> None:
+    def _save_if_due(self, turn: Turn) -> None:
         if self._save_at is None:
             self._save_at = turn.now + SAVE_EVERY_S
         ended = turn.before.phase is Phase.FILL and turn.state.phase is not Phase.FILL

@@ -14,7 +14,7 @@ from typing import Protocol
 
 from bridge.backoff import Backoff
 from bridge.clock import Clock, Timer
-from bridge.daemon.forecasts import Foresight
+from bridge.daemon.forecasts import StationForecast
 from bridge.daemon.gate import Gate, Ticket
 from bridge.daemon.log_policy import Restored
 from bridge.forecast.learner import Learner
@@ -35,7 +35,7 @@ AFTERMATH_S = 0.001
 
 The system may send a frame only when this process sleeps, and by then it would also have to wake the log's
 thread, the disk and the broker."""
-FORESEE_AFTER_S = 0.05
+FORECAST_AFTER_S = 0.05
 SAMPLER = "a sample in the log"
 """The sender of a sample that was entered into the log."""
 STATE_LOST = (
@@ -145,15 +145,15 @@ class Keeper:
             self.station = self._begin(restored.state, restored.accounts)
             if not restored.known:
                 self._say("state-lost", STATE_LOST)
-        self._foresight: Foresight | None = None
+        self._forecast: StationForecast | None = None
         if forecasts:
             accounts = self.station.memory.inventory
             learner = Learner(plan, load=accounts.load) if log is None else log.learner(plan, accounts)
             keep = None if log is None else log.learned
-            self._foresight = Foresight(learner, clock, self.inform, self._say, keep, zone)
-        self._unforeseen: deque[Turn] = deque()
+            self._forecast = StationForecast(learner, clock, self.inform, self._say, keep, zone)
+        self._forecast_queue: deque[Turn] = deque()
         """The scans that the forecast has not taken yet, in order."""
-        self._foreseeing: Timer | None = None
+        self._forecast_timer: Timer | None = None
         self._rearm(clock.monotonic())
 
     # --- inputs ----------------------------------------------------------------------------
@@ -218,9 +218,9 @@ class Keeper:
         self._stopping = True
         self.settle()
         self.save_accounts()
-        if self._foresight is not None:
-            self._foresee()
-            self._foresight.save()
+        if self._forecast is not None:
+            self._run_forecast()
+            self._forecast.save()
         if self._ticking is not None:
             self._ticking.cancel()
 
@@ -341,14 +341,14 @@ class Keeper:
             self._gate.view(turn.view, ticket)
         for event in turn.events:
             self._gate.event(event, ticket)
-        if self._foresight is not None:
-            self._unforeseen.append(turn)
-            if self._foreseeing is None:
+        if self._forecast is not None:
+            self._forecast_queue.append(turn)
+            if self._forecast_timer is None:
                 if turn.events:
                     # A forecast may take milliseconds; the event is shown first.
-                    self._foreseeing = self._clock.call_later(FORESEE_AFTER_S, self._foresee)
+                    self._forecast_timer = self._clock.call_later(FORECAST_AFTER_S, self._run_forecast)
                 else:
-                    self._foresee()
+                    self._run_forecast()
 
     def _logged(self, ticket: Ticket, written: bool) -> None:
         try:
@@ -368,12 +368,12 @@ class Keeper:
             self._log.event(event)
         self._gate.event(event)
 
-    def _foresee(self) -> None:
-        if self._foreseeing is not None:
-            self._foreseeing.cancel()
-            self._foreseeing = None
-        while self._unforeseen and self._foresight is not None:
-            self._foresight.turn(self._unforeseen.popleft())
+    def _run_forecast(self) -> None:
+        if self._forecast_timer is not None:
+            self._forecast_timer.cancel()
+            self._forecast_timer = None
+        while self._forecast_queue and self._forecast is not None:
+            self._forecast.turn(self._forecast_queue.popleft())
 
 
 def _latches(turn: Turn) -> bool:

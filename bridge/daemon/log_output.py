@@ -23,8 +23,8 @@ def _without(*names: str) -> Iterator[None]:
             del sys.modules[name]
 
 
-# structlog imports these two if they are installed, and neither is used here: they would keep 92 modules and
-# 7.3 MiB in memory for months.
+# structlog imports these two if they are installed. They are not used here, and would keep 92 modules and
+# 7.3 MiB in memory.
 with _without("rich", "greenlet"):
     import structlog
     import structlog.tracebacks

@@ -1,11 +1,11 @@
-"""The policy of the log: which rows follow from a turn, and which state is stored when. Core.
+"""The policy of the log: which rows a turn produces, and which state is saved when. Core.
 
-Every method is handed the monotonic and the wall clock in seconds and returns the rows to write. The same
-object runs in the daemon under real clocks and in a simulation under virtual ones.
+Every method gets the monotonic and the wall clock in seconds, and returns the rows to write. The same class
+runs in the daemon under real clocks and in a simulation under virtual ones.
 
-Readings are stored by exception (:class:`bridge.history.rollup.ByException`); every reading counts into its
-minute, whose row follows when it closes. Alarms, trips, commands and what is latched are durable: nobody is
-told of them before they are on the disk. Counters are stored every few seconds while water flows.
+Readings are stored by exception (:class:`bridge.history.rollup.ByException`). Every reading counts into its
+minute, which is stored when it is complete. Alarms, trips, commands and latched state are durable: they are
+on the disk before the hub or a person receives them. Counters are stored every few seconds while water flows.
 """
 
 from collections.abc import Mapping, Sequence
@@ -40,10 +40,10 @@ from bridge.station.station import StationEvent, Turn
 from bridge.station.view import Outlook
 
 COUNTERS_S = 5.0
-"""Counters are stored this often while water flows: with the log's own delay, at least every ten seconds."""
+"""The interval of counters while water flows. With the delay of the log they are at most ten seconds old."""
 COUNTERS_IDLE_S = 60.0
 _ROWS_OF_THEIR_OWN = frozenset({"command-obeyed", "command-refused"})
-"""Events that stand in the log as commands."""
+"""Events that are stored as commands instead."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,22 +52,22 @@ class Written:
 
     rows: tuple[Row, ...] = ()
     durable: bool = False
-    """They must be on the disk before the hub or a person is told of them."""
+    """True if the rows must be on the disk before the hub or a person receives them."""
 
 
 @dataclass(frozen=True, slots=True)
 class Restored:
-    """The state from which a station starts."""
+    """The state of a station at the start."""
 
     state: GuardState
     accounts: Inventory
     known: bool
-    """False when nobody knows what was latched; then the state holds filling."""
+    """False if the latched state is not known. Then filling is on hold."""
 
 
 @dataclass(slots=True)
 class _Reservoir:
-    """The memory of one reservoir between its turns."""
+    """The state of the policy for one reservoir."""
 
     plan: StationPlan
     stored: ByException = field(default_factory=ByException)
@@ -78,17 +78,19 @@ class _Reservoir:
     counters: StateRow | None = None
     forecast: ForecastRow | None = None
     fill: RunningFill | None = None
+    interrupted: RunningFill | None = None
+    """The fill that the end of an earlier process interrupted, until its row is written."""
 
 
 class LogPolicy:
-    """The rows of all stations.
+    """Produces the rows of all stations.
 
     Args:
         stations: the reservoirs.
-        boot: the number of this session, as the log gave it.
-        last_utc_ms: the newest time in the log; the first row lies after it.
-        state: the saved values of an earlier process.
-        complete: False if those could not be read.
+        boot: the number of this session.
+        last_utc_ms: the newest time in the log. The first row is later.
+        state: the saved state of an earlier process.
+        complete: False if the saved state could not be read.
         readings: False leaves out the rows of readings and minutes.
     """
 
@@ -111,7 +113,11 @@ class LogPolicy:
     # --- the start ----------------------------------------------------------------------------------
 
     def begin(self, now_s: float, wall_s: float) -> Written:
-        """The bridge started; a fill that an earlier process left open gets its row."""
+        """Return the rows of the start.
+
+        A fill that the end of an earlier process interrupted gets its row now, or with the first reading if
+        that brings the pulses that the controller has counted since.
+        """
         rows = _Rows(self._clock, now_s, wall_s)
         rows.durable = True
         rows.add(EventRow(rows.stamp(), "", "bridge-started", "The bridge started."))
@@ -119,23 +125,21 @@ class LogPolicy:
             kept = self._state.get(saved_state.accounts_key(name))
             try:
                 fill = saved_state.running_fill(kept)
+                pulses = saved_state.inventory(kept, one.plan.assumed_ppm).pulses
             except LogError:
                 # The state is unreadable, which restored() reports.
                 continue
             if fill is None or kept is None:
                 continue
-            stamp = rows.stamp()
-            # Nothing renews the lease of a process that is gone: the controller shut the valve at its end.
-            ended_ms = min(fill.seen_ms + round(1000 * one.plan.limits.lease_s), stamp.utc_ms)
-            rows.add(
-                FillRow(stamp, name, fill.started_ms, fill.volume_l, None, None, "interrupted", ended_ms)
-            )
-            self._state[kept.key] = saved_state.without_fill(kept)
-            rows.add(self._state[kept.key])
+            one.interrupted = fill
+            if fill.volume_l is None or pulses is None or one.plan.litres_per_pulse is None:
+                self._interrupted(one, rows, 0.0)
+                self._state[kept.key] = saved_state.without_fill(kept)
+                rows.add(self._state[kept.key])
         return rows.written()
 
     def restored(self, plan: StationPlan, now_s: float, wall_s: float) -> Restored:
-        """The state from which this station starts; on hold when nobody knows what was latched."""
+        """Return the state of a station at the start, on hold if the latched state is not known."""
         name = plan.identity.reservoir
         moment = self.moment(now_s, wall_s)
         latched = self._state.get(saved_state.latched_key(name))
@@ -147,14 +151,14 @@ class LogPolicy:
         except LogError:
             known = False
         if not known:
-            # Ignorance is a reason to close: somebody must look, and lift the hold.
+            # A trip may have been latched, so a person must check the purifier and lift the hold.
             held = replace(saved_state.guard_state(None, None, plan.limits, moment), hold=True)
             return Restored(held, Inventory(plan.assumed_ppm), False)
         self._reservoirs[name].pulses = accounts.pulses
         return Restored(state, accounts, True)
 
     def forecast(self, plan: StationPlan, accounts: Inventory, earlier: Sequence[Evidence]) -> Learner:
-        """The forecast from which this station starts.
+        """Return the forecast of a station at the start.
 
         Raises:
             LogError: the saved forecast cannot be read.
@@ -166,10 +170,10 @@ class LogPolicy:
         found = persistence.read(kept, evidence, plan.cartridge, plan.limits.limit_ppm)
         return Learner(plan, evidence, found.learned, accounts.load, found.feed_ppm, found.volume_l)
 
-    # --- what happens ---------------------------------------------------------------------------------
+    # --- while running ---------------------------------------------------------------------------------
 
     def turn(self, reservoir: str, turn: Turn, wall_s: float) -> Written:
-        """The rows of one turn."""
+        """Return the rows of one turn."""
         one = self._reservoirs[reservoir]
         rows = _Rows(self._clock, turn.now, wall_s)
         one.pulses = turn.memory.pulses
@@ -183,6 +187,9 @@ class LogPolicy:
         elif (closed := one.minute.over(rows.utc_ms)) is not None:
             rows.add(MinuteRow(reservoir, closed))
         before, state = turn.before, turn.state
+        ended = one.interrupted is not None and not state.catching_up
+        if ended:
+            self._interrupted(one, rows, (state.throughput_l or 0.0) if before.catching_up else 0.0)
         if turn.decision.events or turn.command is not None:
             for entry in entry_rows(one.plan, turn, rows.stamp):
                 rows.add(entry)
@@ -195,39 +202,39 @@ class LogPolicy:
             self._phase(one, turn, rows)
         flows = state.phase in ACTIVE or state.flow is not Flow.SHUT or one.pulses != one.stored_pulses
         every_s = COUNTERS_S if flows else COUNTERS_IDLE_S
-        if moved or turn.now - one.counters_at_s >= every_s:
+        if ended or moved or turn.now - one.counters_at_s >= every_s:
             self._counters(one, state, turn.memory.inventory, rows, turn.now, wall_s)
         return rows.written()
 
     def counters(
         self, reservoir: str, state: GuardState, accounts: Inventory, now_s: float, wall_s: float
     ) -> Written:
-        """The counters of a reservoir, out of their turn: after a command, and at the end."""
+        """Return the counters of a reservoir between turns: after a command, and at the end."""
         rows = _Rows(self._clock, now_s, wall_s)
         self._counters(self._reservoirs[reservoir], state, accounts, rows, now_s, wall_s)
         return rows.written()
 
     def event(self, event: StationEvent, now_s: float, wall_s: float) -> Written:
-        """An event; nothing where its turn has a row for it."""
+        """Return the row of an event, unless its turn produces another row for it."""
         if event.guard is not None or event.id in _ROWS_OF_THEIR_OWN:
             return Written()
         return self.note(event.reservoir, event.id, event.sentence, now_s, wall_s)
 
     def note(self, reservoir: str, event: str, sentence: str, now_s: float, wall_s: float) -> Written:
-        """An event that no station reported."""
+        """Return the row of an event that no station reported."""
         rows = _Rows(self._clock, now_s, wall_s)
         rows.add(EventRow(rows.stamp(), reservoir, event, sentence))
         return rows.written()
 
     def refused(self, reservoir: str, sentence: str, sender: str, now_s: float, wall_s: float) -> Written:
-        """A command that was refused before it reached its station."""
+        """Return the row of a command that was refused before it reached its station."""
         rows = _Rows(self._clock, now_s, wall_s)
         rows.add(CommandRow(rows.stamp(), reservoir, "not understood", sender, False, sentence))
         rows.durable = True
         return rows.written()
 
     def learned(self, learner: Learner, now_s: float, wall_s: float) -> Written:
-        """The state of a forecast, and a row of it where its figures are new."""
+        """Return the state of a forecast, and its row if the figures are new."""
         name = learner.plan.identity.reservoir
         rows = _Rows(self._clock, now_s, wall_s)
         one = self._reservoirs[name]
@@ -239,7 +246,7 @@ class LogPolicy:
         return rows.written()
 
     def stop(self, now_s: float, wall_s: float) -> Written:
-        """The bridge stops: open minutes and fills get their rows."""
+        """Return the rows of the stop, with those of open minutes and fills."""
         rows = _Rows(self._clock, now_s, wall_s)
         for name, one in self._reservoirs.items():
             closed = one.minute.close()
@@ -256,8 +263,25 @@ class LogPolicy:
 
     # --- parts ----------------------------------------------------------------------------------------
 
+    def _interrupted(self, one: _Reservoir, rows: "_Rows", since_l: float) -> None:
+        """Add the row of an interrupted fill.
+
+        Args:
+            one: the reservoir.
+            rows: the rows to add to.
+            since_l: the inflow since the last counters of the earlier process.
+        """
+        fill, one.interrupted = one.interrupted, None
+        assert fill is not None
+        stamp, volume_l = rows.stamp(), fill.volume_l
+        # The earlier process could not renew the lease, so the controller shut the valve when it lapsed.
+        ended_ms = min(fill.seen_ms + round(1000 * one.plan.limits.lease_s), stamp.utc_ms)
+        volume_l = None if volume_l is None else volume_l + since_l
+        name = one.plan.identity.reservoir
+        rows.add(FillRow(stamp, name, fill.started_ms, volume_l, None, None, "interrupted", ended_ms))
+
     def _phase(self, one: _Reservoir, turn: Turn, rows: "_Rows") -> None:
-        """The event of a phase that changed, and the fill that began or ended with it."""
+        """Add the event of a new phase, and the fill that ended with it."""
         name, phase = one.plan.identity.reservoir, turn.state.phase
         missing = ", ".join(permissive.value for permissive in turn.decision.missing)
         sentence = f"From {turn.before.phase.value} to {phase.value}."
@@ -265,13 +289,13 @@ class LogPolicy:
         rows.add(EventRow(rows.stamp(), name, "phase", sentence))
         if phase in ACTIVE and one.fill is None:
             one.fill = RunningFill(rows.utc_ms, rows.utc_ms, None)
-            # With the controller's count at the start, a later process can count the whole fill.
+            # Only from the pulse count at the start can a later process count the whole fill.
             rows.durable = True
         elif phase not in ACTIVE and one.fill is not None:
             volume_l = turn.state.fill.volume_l if one.plan.identity.has_volume else None
             end = "full" if phase is Phase.IDLE else "trip"
             rows.add(FillRow(rows.stamp(), name, one.fill.started_ms, volume_l, None, None, end))
-            # The counters of a whole fill come with it.
+            # The counters of the complete fill are in the same write.
             rows.durable = True
             one.fill = None
 
@@ -289,18 +313,19 @@ class LogPolicy:
             volume_l = state.fill.volume_l if one.plan.identity.has_volume else None
             one.fill = replace(one.fill, seen_ms=rows.utc_ms, volume_l=volume_l)
         moment = self.moment(now_s, wall_s)
-        row = saved_state.accounts(one.plan.identity.reservoir, state, accounts, moment, one.pulses, one.fill)
+        fill = one.fill or one.interrupted
+        row = saved_state.accounts(one.plan.identity.reservoir, state, accounts, moment, one.pulses, fill)
         if row != one.counters:
             one.counters = row
             rows.add(row)
 
     def moment(self, now_s: float, wall_s: float) -> saved_state.Moment:
-        """This moment on the monotonic clock and in the time of the log."""
+        """Return this moment on the monotonic clock and in the time of the log."""
         return saved_state.Moment(now_s, self._clock.now_ms(now_s, wall_s)[0] / 1000.0)
 
 
 class _Rows:
-    """The rows of one call, each with a stamp of its own; a step of the clock comes first."""
+    """The rows of one call, each with its own stamp. The event of a step of the clock is the first."""
 
     def __init__(self, clock: RecordClock, now_s: float, wall_s: float) -> None:
         self._clock = clock
@@ -313,15 +338,15 @@ class _Rows:
             self.utc_ms, _ = clock.now_ms(now_s, wall_s)
 
     def stamp(self) -> Stamp:
-        """A stamp for the next row."""
+        """Return the stamp of the next row."""
         return self._clock.stamp(self._now_s, self._wall_s)[0]
 
     def add(self, row: Row) -> None:
-        """Take the next row."""
+        """Append a row."""
         self._rows.append(row)
 
     def written(self) -> Written:
-        """All of them."""
+        """Return all rows."""
         return Written(tuple(self._rows), self.durable)
 
 
@@ -332,7 +357,7 @@ def _latched_changed(before: GuardState, state: GuardState) -> bool:
 
 
 def _forecast_row(stamp: Stamp, reservoir: str, outlook: Outlook) -> ForecastRow | None:
-    """The figures of a forecast; None where there are none."""
+    """Return the figures of a forecast; None if there are none."""
     litres, days, cover = outlook.litres_left, outlook.days_left, outlook.cover
     if litres is None and days is None and cover is None:
         return None
@@ -352,5 +377,5 @@ def _forecast_row(stamp: Stamp, reservoir: str, outlook: Outlook) -> ForecastRow
 
 
 def _finite(value: float) -> float | None:
-    """The figure to four digits; None for infinity."""
+    """Return the figure to four digits; None for infinity."""
     return float(f"{value:.4g}") if abs(value) != float("inf") else None

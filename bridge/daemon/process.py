@@ -1,6 +1,6 @@
-"""The process: a task for each reservoir, for the broker and for the page, and the service manager's word.
+"""The process: a task for each reservoir, for the broker and for the page, and systemd notifications. Shell.
 
-Everything that matters for the valve happens inside a reservoir's own turn; nothing here can delay it.
+Every decision on a valve is made in a turn of its reservoir. Nothing in this file can delay it.
 """
 
 import asyncio
@@ -47,7 +47,7 @@ _HUB_LEVEL = {Level.INFO: HubLevel.INFO, Level.WARNING: HubLevel.WARN, Level.ERR
 
 
 class Daemon:
-    """All reservoirs, the log, the broker, and how it ends."""
+    """Runs all reservoirs, the log, the broker and the page, until it is stopped."""
 
     def __init__(self, plan: BridgePlan, watcher: Callable[[StationEvent], None] | None = None) -> None:
         self.plan = plan
@@ -62,17 +62,17 @@ class Daemon:
         self.keepers: dict[str, Keeper] = {}
         self._keeper_tasks: list[KeeperTask] = []
         self.ready = asyncio.Event()
-        """Set when every reservoir is kept."""
+        """Set when every reservoir runs."""
         self._stop = asyncio.Event()
         self._service = ServiceManager.from_environment()
 
     @property
     def hub_connected(self) -> bool:
-        """The broker was told everything, and the connection stands."""
+        """True while connected to the broker, with every topic published."""
         return self._hub is not None and self._hub.connected
 
     def stop(self) -> None:
-        """Close every valve, then let everything else end."""
+        """Close every valve, then stop the other tasks."""
         for running in self._keeper_tasks:
             running.close_now()
         self._stop.set()
@@ -118,9 +118,11 @@ class Daemon:
                 aside.append(group.create_task(self.page.run()))
             if self._logbook is not None:
                 aside.append(group.create_task(self._take_samples(self._logbook)))
-            # What stands by now stays: to look through it for garbage would hold up a turn for up to 0.1 s.
+            # The objects that exist now live as long as the process. A garbage collection over them would
+            # delay a turn by up to 0.1 s.
             gc.freeze()
-            # The usual 5 ms for which the log's thread may keep the interpreter are too long beside a trip.
+            # By default the log's thread can hold the interpreter for 5 ms, which would delay the close after
+            # a trip.
             sys.setswitchinterval(SWITCH_S)
             self.ready.set()
             self._service.ready(f"keeping {len(self.keepers)} reservoir(s)")
@@ -133,14 +135,14 @@ class Daemon:
                 task.cancel()
 
     async def _take_samples(self, logbook: Logbook) -> None:
-        """Samples of feed and reservoir that a person put into the log, before the start or since."""
+        """Pass the samples in the log to their reservoirs: those from before the start, and new ones."""
         while True:
             for reservoir, us_cm in logbook.reservoirs_sampled().items():
                 if reservoir in self.keepers:
                     self.keepers[reservoir].reservoir_sampled(us_cm)
             await asyncio.sleep(SAMPLES_EVERY_S)
-            book = await logbook.read_book()
-            for reservoir, us_cm in book.feed_us_cm.items():
+            found = await logbook.read_history()
+            for reservoir, us_cm in found.feed_us_cm.items():
                 if reservoir in self.keepers:
                     self.keepers[reservoir].feed_sampled(us_cm)
 
@@ -178,7 +180,7 @@ class Daemon:
             self.page.offer(view)
 
     def _on_event(self, event: StationEvent) -> None:
-        """An event of no reservoir: it goes into the log here; a keeper logs its own."""
+        """Write and show an event of no reservoir. A keeper writes the events of its reservoir itself."""
         if self._logbook is not None:
             self._logbook.event(event)
         self._show_event(event)

@@ -1,39 +1,38 @@
-"""Carries the outbox to the hub's log: SenML packs, in order, QoS 1, at a bounded rate. Core.
+"""The policy of the relay from the outbox to the hub's log: SenML packs in order, QoS 1, bounded rate. Core.
 
-A parcel leaves the outbox only when the broker has acknowledged it. A parcel whose sending breaks off is sent
-again with the same times and values, so that the receiver can drop the duplicate.
+A parcel leaves the outbox only when the broker has acknowledged it. A parcel that was not acknowledged is
+sent again with the same times and values, so that a receiver can drop the second copy.
 
-The caller gets the next step from :meth:`Relay.next`, carries it out and reports its result.
+The caller gets each step from :meth:`Relay.next`, runs it, and reports its result.
 """
 
 from collections import deque
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from bridge.history.outbox import Parcel
-from bridge.history.pace import full_pace, spend, wait_s
 
 PER_S = 20.0
 BURST = 20.0
 AWAY_S = 1.0
-"""The wait before the next attempt while the broker is away."""
+"""The delay before a broker that was away is tried again."""
 LEAST_WAIT_S = 5.0
-"""The shortest wait for readings, so that parcels of several reservoirs are fetched together."""
+"""The shortest pause between two fetches, so that parcels of several reservoirs are fetched together."""
 GATHER_S = 0.5
-"""The wait after an entry, so that entries of the same moment are fetched together."""
+"""The pause after an entry, so that entries of the same moment are fetched together."""
 AT_ONCE = 16
 
 
 @dataclass(frozen=True, slots=True)
 class Fetch:
-    """Get the first parcels of the outbox, and report them with :meth:`Relay.fetched`."""
+    """Read the first parcels from the log, and report them with :meth:`Relay.fetched`."""
 
     count: int
 
 
 @dataclass(frozen=True, slots=True)
 class Send:
-    """Send this, and report with :meth:`Relay.sent` whether the broker acknowledged it."""
+    """Send a parcel, and report with :meth:`Relay.sent` whether the broker acknowledged it."""
 
     parcel: Parcel
     payload: str
@@ -45,24 +44,68 @@ class Pause:
 
     seconds: float
     until_entry: bool = False
-    """True to end the wait when an entry other than a reading is written."""
+    """True to end the wait when an entry is written."""
 
 
 Step = Fetch | Send | Pause
 
 
+@dataclass(frozen=True, slots=True)
+class Pace:
+    """A token bucket: up to ``burst`` parcels at once, and ``per_s`` a second on average."""
+
+    per_s: float
+    burst: float
+    tokens: float
+    at_s: float
+    """Monotonic seconds to which ``tokens`` belongs."""
+
+
+def full_pace(per_s: float, burst: float, now_s: float) -> Pace:
+    """Return a full bucket."""
+    return Pace(per_s, burst, burst, now_s)
+
+
+def allowed(pace: Pace, now_s: float) -> int:
+    """Return how many parcels may be sent now."""
+    return int(_filled(pace, now_s) + 1e-9)
+
+
+def spend(pace: Pace, count: int, now_s: float) -> Pace:
+    """Return the bucket after ``count`` parcels, at most the allowed number, were sent."""
+    return replace(pace, tokens=_filled(pace, now_s) - count, at_s=max(now_s, pace.at_s))
+
+
+def wait_s(pace: Pace, now_s: float) -> float:
+    """Return the seconds until the next parcel may be sent; 0 if it may be sent now."""
+    return max(0.0, (1.0 - _filled(pace, now_s)) / pace.per_s)
+
+
+def _filled(pace: Pace, now_s: float) -> float:
+    return min(pace.burst, pace.tokens + max(0.0, now_s - pace.at_s) * pace.per_s)
+
+
 class Relay:
-    """The policy of the relay; mutable. All times are monotonic seconds."""
+    """The policy of the relay; mutable. All times are monotonic seconds.
+
+    Args:
+        now: the time at the start.
+    """
 
     def __init__(self, now: float) -> None:
         self._pace = full_pace(PER_S, BURST, now)
         self._parcels: deque[tuple[Parcel, str]] = deque()
         self._pauses: deque[Pause] = deque()
         self._rest: tuple[Pause, ...] = ()
-        """The pauses after these parcels; empty if the outbox has more."""
+        """The pauses after these parcels; none if the log has more."""
 
     def next(self, now: float, connected: bool) -> Step:
-        """Return the next step. ``connected`` is True while the broker can be used."""
+        """Return the next step.
+
+        Args:
+            now: the time.
+            connected: True if the broker can be used.
+        """
         if not connected:
             self._parcels.clear()
             self._pauses.clear()
@@ -77,7 +120,12 @@ class Relay:
         return Send(*self._parcels[0])
 
     def fetched(self, packs: Sequence[tuple[Parcel, str]], quiet_s: float) -> None:
-        """Take the parcels of the outbox. For ``quiet_s`` it will have no further parcel of readings."""
+        """Take the parcels of a fetch.
+
+        Args:
+            packs: the parcels.
+            quiet_s: the seconds until the next parcel of only readings is due.
+        """
         self._parcels.extend(packs)
         all_there_is = len(packs) < AT_ONCE
         self._rest = (
@@ -87,7 +135,7 @@ class Relay:
             self._pauses.extend(self._rest)
 
     def sent(self, acknowledged: bool, now: float) -> None:
-        """Take the result of a :class:`Send`: whether the broker acknowledged the parcel."""
+        """Take the result of a sent parcel. An acknowledged parcel may leave the outbox."""
         if not acknowledged:
             self._parcels.clear()
             self._pauses.append(Pause(AWAY_S))

@@ -22,7 +22,7 @@ async def carry(logbook: Logbook, hub: HubClient, layout: Layout) -> None:
     while True:
         match relay.next(loop.time(), hub.connected):
             case Pause(seconds, until_entry=True):
-                await logbook.stirred(seconds)
+                await logbook.entry_written(seconds)
             case Pause(seconds):
                 await asyncio.sleep(seconds)
             case Fetch(count):

@@ -87,7 +87,7 @@ def alarm_change(event: AlarmChanged) -> AlarmChange:
         case Status.LATCHED_ACKNOWLEDGED if before is not Status.ACKNOWLEDGED:
             return AlarmChange.ACKNOWLEDGED
         case _:
-            return AlarmChange.RETURNED
+            return AlarmChange.CLEARED_UNACKNOWLEDGED
 
 
 def _command_rows(plan: StationPlan, turn: Turn, command: GuardCommand, stamp: Stamper) -> Iterator[EntryRow]:

@@ -129,8 +129,8 @@ def guard_state(
     Raises:
         LogError: what was kept cannot be read. Then nobody knows what was latched.
     """
-    data = _read(kept_latched)
-    day = _read(kept_accounts).get("day")
+    data, counters = _read(kept_latched), _read(kept_accounts)
+    day = counters.get("day")
     now = moment.monotonic_s
     try:
         return begin(
@@ -152,6 +152,7 @@ def guard_state(
             ),
             day_from=None if day is None else moment.ago(day[0], DAY_S),
             day_l=0.0 if day is None else float(day[1]),
+            catching_up=counters.get("pulses") is not None,
         )
     except (ValueError, KeyError, TypeError) as error:
         raise _unreadable(error) from error

@@ -42,7 +42,7 @@ class ServiceManager:
         self._notify("STOPPING=1")
 
     async def pulse(self) -> None:
-        """Reset the watchdog twice in each of its periods, until cancelled; proves that the loop runs."""
+        """Reset the watchdog twice in each of its periods, until cancelled, if the event loop runs."""
         if self._address is None or self._watchdog_s is None:
             return
         while True:
@@ -52,12 +52,12 @@ class ServiceManager:
     def _notify(self, message: str) -> None:
         if self._address is None:
             return
-        # A leading @ is how the manager writes the zero byte of an abstract address.
+        # The manager writes the zero byte of an abstract address as @.
         address = f"\0{self._address[1:]}" if self._address.startswith("@") else self._address
         with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM | socket.SOCK_CLOEXEC) as out:
             out.setblocking(False)
             try:
                 out.sendto(message.encode(), address)
             except OSError:
-                # The daemon must go on although the service manager does not listen.
+                # The daemon must continue although the service manager does not listen.
                 return

@@ -7,8 +7,7 @@ from bridge.mqtt.topics import Layout
 from bridge.protocol.messages import Feature
 from bridge.rig.scenario import Scenario
 from bridge.station.plan import ProbePlan, StationIdentity, StationPlan
-from bridge.tank.level_sensor import LevelSensor, LevelSensorTable
-from bridge.tank.level_settings import LevelSettings
+from bridge.tank.level_sensor import LevelSensor, LevelSensorTable, LevelSettings
 from bridge.tank.shapes import UprightCylinder
 from bridge.water.conductivity import Cell, Compensation, Method
 from bridge.water.measurement import MeasuringChain

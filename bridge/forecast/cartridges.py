@@ -1,6 +1,6 @@
-"""What the log says of earlier cartridges, and of feed and reservoir as they were sampled by hand.
+"""Reads the earlier cartridges, and the hand samples of feed and reservoir, from the log. Shell.
 
-Shell: it reads the file, with a connection of its own that cannot write.
+The connection to the log cannot write.
 """
 
 from collections.abc import Iterable
@@ -25,68 +25,71 @@ _KINDS = (Kind.CARTRIDGE, Kind.ALARM, Kind.SAMPLE, Kind.FILL)
 
 
 @dataclass(slots=True)
-class Book:
-    """By reservoir: what became of each cartridge, the oldest first, and the newest samples in µS/cm at
-    25 °C, which knows of no scale."""
+class CartridgeHistory:
+    """The cartridge history of each reservoir, and the newest hand samples.
+
+    The samples are conductivities in µS/cm at 25 °C, which do not depend on the ppm scale.
+    """
 
     earlier: dict[str, tuple[Evidence, ...]] = field(default_factory=dict)
+    """The end of each cartridge, the oldest first."""
     feed_us_cm: dict[str, float] = field(default_factory=dict)
     feed_ms: dict[str, int] = field(default_factory=dict)
-    """When each of these was taken, in UTC."""
+    """When each of these samples was taken, UTC."""
     reservoir_us_cm: dict[str, float] = field(default_factory=dict)
-    """Only samples that no mixing balance has taken yet."""
+    """Only samples that the mixing balance has not used yet."""
     until_ms: int = 0
     """The time of the last row that was read."""
 
 
-def read(path: Path, since_ms: int = 0) -> Book:
-    """The book from the log's rows after ``since_ms``.
+def read(path: Path, since_ms: int = 0) -> CartridgeHistory:
+    """Read the rows of a log after ``since_ms``.
 
     Raises:
         LogError: the log cannot be read.
     """
     with Reader(path) as reader:
         end = reader.span_ms()[1] + 1
-        book = gathered(reader.events(since_ms + 1, end, kinds=_KINDS))
-        for name, taken_ms in book.feed_ms.items():
-            # One that was entered late counts only if none that was taken after it was entered before.
+        found = history_from(reader.events(since_ms + 1, end, kinds=_KINDS))
+        for name, taken_ms in found.feed_ms.items():
+            # A sample that was entered late counts only if no newer sample was entered before it.
             if taken_ms <= since_ms:
-                known = gathered(reader.events(0, since_ms + 1, kinds=(Kind.SAMPLE,), reservoir=name))
+                known = history_from(reader.events(0, since_ms + 1, kinds=(Kind.SAMPLE,), reservoir=name))
                 if known.feed_ms.get(name, 0) > taken_ms:
-                    del book.feed_us_cm[name]
-        return book
+                    del found.feed_us_cm[name]
+        return found
 
 
-def gathered(rows: Iterable[EntryRow]) -> Book:
-    """The book from rows in order."""
-    book = Book()
-    standing: dict[str, bool] = {}
+def history_from(rows: Iterable[EntryRow]) -> CartridgeHistory:
+    """Return the history from rows in order."""
+    found = CartridgeHistory()
+    active: dict[str, bool] = {}
     sampled_ms: dict[str, int] = {}
     for row in rows:
-        book.until_ms = max(book.until_ms, row.stamp.utc_ms)
+        found.until_ms = max(found.until_ms, row.stamp.utc_ms)
         match row:
             case AlarmRow(alarm=Trip.PRODUCT_OVER_LIMIT):
-                standing[row.reservoir] = row.change not in (AlarmChange.RESET, AlarmChange.CLEARED)
+                active[row.reservoir] = row.change not in (AlarmChange.RESET, AlarmChange.CLEARED)
             case CartridgeRow(load_g=float(load_g)) if load_g > 0.0:
                 exhausted = row.exhausted
                 if exhausted is None:
-                    # An older row does not say; a trip of the product that stood does.
-                    exhausted = standing.get(row.reservoir, False)
-                before = book.earlier.get(row.reservoir, ())
-                book.earlier[row.reservoir] = (*before, Evidence(load_g, exhausted))
-            case SampleRow(of="feed") if when_ms(row) >= book.feed_ms.get(row.reservoir, 0):
-                book.feed_us_cm[row.reservoir] = row.conductivity_25_us_cm
-                book.feed_ms[row.reservoir] = when_ms(row)
+                    # An older row does not have this field, but the active trip of the product shows it.
+                    exhausted = active.get(row.reservoir, False)
+                before = found.earlier.get(row.reservoir, ())
+                found.earlier[row.reservoir] = (*before, Evidence(load_g, exhausted))
+            case SampleRow(of="feed") if when_ms(row) >= found.feed_ms.get(row.reservoir, 0):
+                found.feed_us_cm[row.reservoir] = row.conductivity_25_us_cm
+                found.feed_ms[row.reservoir] = when_ms(row)
             case SampleRow(of="reservoir", at_ms=int()):
-                # What it held then, and not what the balance holds now.
+                # A sample of an earlier day does not describe the reservoir of today.
                 pass
             case SampleRow(of="reservoir") if row.uncertainty_ppm > 0.0:
-                book.reservoir_us_cm[row.reservoir] = row.conductivity_25_us_cm
+                found.reservoir_us_cm[row.reservoir] = row.conductivity_25_us_cm
                 sampled_ms[row.reservoir] = row.stamp.utc_ms
             case SampleRow(of="reservoir"):
-                # What a station writes of a sample it has obeyed knows of no uncertainty.
-                book.reservoir_us_cm.pop(row.reservoir, None)
+                # Only a sample that the station has already used has no uncertainty.
+                found.reservoir_us_cm.pop(row.reservoir, None)
             case FillRow() if row.started_ms > sampled_ms.get(row.reservoir, row.started_ms):
-                # Other water has come in since.
-                book.reservoir_us_cm.pop(row.reservoir, None)
-    return book
+                # Other water has flowed in since the sample.
+                found.reservoir_us_cm.pop(row.reservoir, None)
+    return found

@@ -1,7 +1,7 @@
-"""The state of a forecast as JSON and back: a few kilobytes, however old the cartridge is. Core.
+"""Converts the state of a forecast to JSON and back: a few kilobytes, however old the cartridge is. Core.
 
-The prior of a front is not kept: it follows from the configuration and the cartridge book, either of which
-may have changed. What was kept under another limit is not evidence for this one; its load still is.
+The prior of a front is not saved, because it is computed from the configuration and the cartridge history,
+which may have changed. Evidence that was saved under another limit is not used, but its load is.
 """
 
 import json
@@ -25,7 +25,7 @@ from bridge.tank.use import DrawOff, RunningMean
 
 VERSION = 2
 _DECIMALS = 2
-"""Of the evidence: a hundredth in a log likelihood changes nothing."""
+"""Decimals of the evidence. A hundredth of a log likelihood has no effect."""
 _PLAIN = (
     "booked_l", "total_l", "feed_sum", "feed_looks", "since_day", "since_l", "warmest_c", "days", "due",
     "order",
@@ -33,12 +33,12 @@ _PLAIN = (
 
 
 def key(reservoir: str) -> str:
-    """The key of a reservoir's forecast."""
+    """Return the key of the saved forecast of a reservoir."""
     return f"forecast.{reservoir}"
 
 
 def written(reservoir: str, kept: Kept) -> StateRow:
-    """Everything as one row of saved state."""
+    """Convert a forecast to one row of saved state."""
     learned, fitted = kept.learned, kept.fitted
     data: dict[str, Any] = {
         "fitted": None if fitted is None else {**asdict(fitted), "kind": fitted.kind.value},
@@ -62,10 +62,16 @@ def read(
     fitted: CartridgePlan | None = None,
     limit_ppm: float | None = None,
 ) -> Kept:
-    """What was kept, under this configuration, or under the one that it was kept with.
+    """Convert saved state to a forecast.
+
+    Args:
+        kept: the saved state.
+        earlier: the earlier cartridges.
+        fitted: the cartridge of the configuration.
+        limit_ppm: the limit of the configuration; None for the cartridge and the limit of the saved state.
 
     Raises:
-        LogError: it cannot be read.
+        LogError: the saved state cannot be read.
     """  # fmt: skip
     try:
         if kept.version != VERSION:

@@ -1,8 +1,18 @@
-"""The commands that a person can send to the guard, as values. The sender has already checked their form."""
+"""The commands that a person can send to the guard, and their execution.
 
-from dataclasses import dataclass
+Each command is executed whole, or refused whole with a sentence. Its form was checked before.
 
+No command can open the valve. A command changes the state, and the check of the permissives comes after it.
+"""
+
+from dataclasses import dataclass, replace
+
+from bridge.guard import alarms
+from bridge.guard.limits import Moment
 from bridge.guard.model import AlarmId, Trip
+from bridge.guard.rules import ACTIVE, obstacle
+from bridge.guard.state import GuardEvent, GuardState, Unlatched
+from bridge.tank.level import Zone
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,3 +98,105 @@ def words_of(command: GuardCommand) -> str:
             return f"retest of {ppm:g} ppm"
         case ReservoirSample(ppm=ppm):
             return f"reservoir sample of {ppm:g} ppm"
+
+
+Outcome = tuple[GuardState, bool, str, tuple[GuardEvent, ...]]
+"""The state after a command, whether the command was accepted, the reply, and the events that it caused."""
+
+
+def execute(moment: Moment, state: GuardState, command: GuardCommand) -> Outcome:
+    """Execute one command, or refuse it."""
+    age_s = moment.now - command.received_at
+    if not 0.0 <= age_s <= moment.limits.command_max_age_s:
+        return _refused(state, f"the command is {age_s:.0f} s old; send it again if you still want it.")
+    match command:
+        case Hold(on=on):
+            return _accepted(
+                replace(state, hold=on), "filling is on hold." if on else "filling is no longer on hold."
+            )
+        case StartFill():
+            return _start(moment, state)
+        case Acknowledge(alarm=alarm):
+            records, count = alarms.acknowledge(state.alarms, alarm, moment.now)
+            if not count:
+                which = "no alarm" if alarm is None else f"{alarm.value} is not an alarm that"
+                return _refused(state, f"{which} waits to be acknowledged.")
+            return _accepted(replace(state, alarms=records), f"{count} alarm(s) acknowledged.")
+        case Reset(trip=trip):
+            return _reset(moment, state, trip, command.sender)
+        case Shelve(alarm=alarm, minutes=minutes):
+            return _shelve(moment, state, command, minutes)
+        case CartridgeChanged():
+            return _accepted(_remedied(state), "the cartridge change is recorded.")
+        case Retest(ppm=ppm):
+            if not 0.0 <= ppm < moment.limits.limit_ppm:
+                return _refused(
+                    state,
+                    f"the retest of {ppm:g} ppm is not under the limit of {moment.limits.limit_ppm:g} ppm.",
+                )
+            return _accepted(_remedied(state), f"the retest of {ppm:g} ppm is recorded as passed.")
+        case ReservoirSample(ppm=ppm):
+            # The station owns the mixing balance. The next assessment brings its result to the guard.
+            if not 0.0 <= ppm < float("inf"):
+                return _refused(
+                    state, f"a reservoir of {ppm:g} ppm is impossible; send a number of 0 or more."
+                )
+            return _accepted(state, f"the reservoir sample of {ppm:g} ppm is recorded.")
+
+
+def unlatch(state: GuardState, trips: frozenset[Trip]) -> GuardState:
+    """Return the state without these latched trips. The first-out stays until no trip is latched."""
+    left = tuple(latch for latch in state.latches if latch.trip not in trips)
+    return replace(state, latches=left, first_out=state.first_out if left else None)
+
+
+def _accepted(state: GuardState, sentence: str, events: tuple[GuardEvent, ...] = ()) -> Outcome:
+    return state, True, sentence, events
+
+
+def _refused(state: GuardState, sentence: str) -> Outcome:
+    return state, False, sentence, ()
+
+
+def _start(moment: Moment, state: GuardState) -> Outcome:
+    if state.latches:
+        return _refused(state, f"no fill can start: {state.latches[0].trip.value} is latched.")
+    if state.hold:
+        return _refused(state, "no fill can start: filling is on hold.")
+    if state.phase in ACTIVE:
+        return _refused(state, "a fill is already running.")
+    if moment.assessment.zone is Zone.FULL:
+        return _refused(state, "no fill can start: the level is at the fill mark.")
+    return _accepted(replace(state, wanted=True), "a fill starts as soon as every permissive holds.")
+
+
+def _reset(moment: Moment, state: GuardState, trip: Trip | None, sender: str) -> Outcome:
+    chosen = [latch for latch in state.latches if trip in (None, latch.trip)]
+    if not chosen:
+        return _refused(state, "no trip is latched." if trip is None else f"{trip.value} is not latched.")
+    obstacles = {latch.trip: obstacle(moment, state, latch) for latch in chosen}
+    free = frozenset(trip for trip, why in obstacles.items() if why is None)
+    kept = " ".join(why for why in obstacles.values() if why is not None)
+    if not free:
+        return _refused(state, kept)
+    names = ", ".join(latch.trip.value for latch in chosen if latch.trip in free)
+    events = tuple(Unlatched(latch.trip, sender) for latch in chosen if latch.trip in free)
+    return _accepted(unlatch(state, free), f"reset: {names}. {kept}".rstrip(), events)
+
+
+def _shelve(moment: Moment, state: GuardState, command: Shelve, minutes: float) -> Outcome:
+    longest = moment.limits.shelve_max_minutes
+    if not 0.0 <= minutes <= longest:
+        return _refused(state, f"an alarm can be shelved for 0 to {longest:g} minutes, not for {minutes:g}.")
+    until = moment.now + 60.0 * minutes if minutes else None
+    records = alarms.shelve(state.alarms, command.alarm, until, moment.now)
+    done = f"shelved for {minutes:g} minutes" if minutes else "no longer shelved"
+    return _accepted(replace(state, alarms=records), f"{command.alarm.value} is {done}.")
+
+
+def _remedied(state: GuardState) -> GuardState:
+    latches = tuple(
+        replace(latch, remedied=True) if latch.trip is Trip.PRODUCT_OVER_LIMIT else latch
+        for latch in state.latches
+    )
+    return replace(state, latches=latches)

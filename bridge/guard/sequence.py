@@ -31,6 +31,10 @@ def account(moment: Moment, state: GuardState) -> GuardState:
     day_from, day_l = state.day_from, state.day_l
     if now - day_from >= DAY_S:
         day_from, day_l = now, 0.0
+    catching_up = state.catching_up
+    if catching_up and seen.throughput_l is not None:
+        # Otherwise a process that is killed again and again could fill more than the volume of a day.
+        catching_up, day_l = False, day_l + seen.throughput_l
     fill, closed = state.fill, state.closed
     if state.flow is not Flow.SHUT:
         fill = _fill(moment, state)
@@ -54,6 +58,7 @@ def account(moment: Moment, state: GuardState) -> GuardState:
         closed=closed,
         volume_l=state.volume_l if seen.volume_l is None else seen.volume_l,
         throughput_l=state.throughput_l if seen.throughput_l is None else seen.throughput_l,
+        catching_up=catching_up,
         day_from=day_from,
         day_l=day_l,
         alarms=state.alarms,

@@ -86,6 +86,8 @@ class GuardState:
     volume_l: float | None = None
     """The last measured volume."""
     throughput_l: float | None = None
+    catching_up: bool = False
+    """True until the inflow since the last counters of the earlier process is in ``day_l``."""
     day_from: float = 0.0
     day_l: float = 0.0
     """Inflow of the completed fills within the 24 hours from ``day_from``."""
@@ -160,6 +162,7 @@ def begin(
     alarms: tuple[AlarmRecord, ...] = (),
     day_from: float | None = None,
     day_l: float = 0.0,
+    catching_up: bool = False,
 ) -> GuardState:
     """Return the state at the start of the process.
 
@@ -171,6 +174,8 @@ def begin(
         alarms: the alarms that were not normal.
         day_from: start of the running 24 hours; None for now.
         day_l: inflow within these 24 hours, litres.
+        catching_up: True if the flow pulses are counted on from an earlier process: the first throughput is
+            then the inflow since its last counters.
     """
     return GuardState(
         started_at=now,
@@ -183,5 +188,6 @@ def begin(
         closed=Closed(now),
         day_from=now if day_from is None else day_from,
         day_l=day_l,
+        catching_up=catching_up,
         alarms=alarms,
     )

@@ -15,10 +15,9 @@ from dataclasses import replace
 
 from bridge.guard import alarms, sequence
 from bridge.guard.alarms import AlarmRecord, Presence, Status
-from bridge.guard.commands import GuardCommand
+from bridge.guard.commands import GuardCommand, execute, unlatch
 from bridge.guard.limits import Limits, Moment, compare
 from bridge.guard.model import Advisory, AlarmId, Assessment, Flow, Phase, Trip
-from bridge.guard.orders import execute, unlatch
 from bridge.guard.rules import causes, lasted, resets_itself
 from bridge.guard.sequence import account, unbroken
 from bridge.guard.state import (

@@ -1,9 +1,9 @@
-"""One whole file out of a log, also while the daemon writes it, and the way back. Shell.
+"""Backs a log up into one file, also while the daemon writes it, and helps to restore it. Shell.
 
-The copy is of one moment: a read transaction holds that moment while the pages are copied (SQLite's online
+The copy shows one moment: a read transaction keeps that moment while the pages are copied (SQLite's online
 backup, sqlite.org/backup.html; in WAL mode a reader never makes the writer wait). The copy has no ``-wal``.
-After each piece the copying pauses for as long as the piece took, so that the daemon's commits find the card
-free at least half of the time.
+After each piece the copying pauses for as long as the piece took, so that the memory card is free for the
+daemon's commits at least half of the time.
 """
 
 import fcntl
@@ -17,7 +17,7 @@ from pathlib import Path
 
 from bridge.errors import LogError
 from bridge.history import migration
-from bridge.history.holding import lock_of, move_aside
+from bridge.history.log_file import lock_of, move_aside
 from bridge.history.records import StateRow
 from bridge.history.schema import LAYOUT, layout_in, open_for_reading
 from bridge.history.store import Store
@@ -25,7 +25,7 @@ from bridge.history.store import Store
 PIECE_PAGES = 64
 LONGEST_PAUSE_S = 0.25
 CALIBRATIONS = "log.calibrations"
-"""The saved value with the text of the calibrations' file at the time of the copy, as a JSON string."""
+"""The key of the saved state that holds the text of the calibration file, as a JSON string."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,11 +34,16 @@ class Duplicate:
 
     size_bytes: int
     span_ms: tuple[int, int]
-    """The first and the last time in it; ``(0, 0)`` when it is empty."""
+    """The first and the last time in it; ``(0, 0)`` if it is empty."""
 
 
 def size_bytes(log: Path) -> int:
-    """How large a copy will be, about. Raises :class:`sqlite3.Error` and ``LogTrouble``."""
+    """Return the approximate size of a copy.
+
+    Raises:
+        sqlite3.Error: the log cannot be read.
+        LogTrouble: the log is from a newer program.
+    """
     connection = open_for_reading(log, any_layout=True)
     try:
         (pages,) = connection.execute("PRAGMA page_count").fetchone()
@@ -55,17 +60,19 @@ def duplicate(
     progress: Callable[[float], None] = lambda fraction: None,
     state: Iterable[StateRow] = (),
 ) -> Duplicate:
-    """Copy a log into ``target``, which must not exist yet, and have it on the disk. An older log stays old,
-    so that its program can still read the copy.
+    """Copy a log to the disk. An old layout is kept, so that the program of that layout can read the copy.
 
     Args:
         log: the log, which may be in use.
-        target: the file to make.
+        target: the new file, which must not exist yet.
         progress: called with the fraction done.
-        state: saved values that are to be in the copy besides.
+        state: saved state to add to the copy.
+
+    Returns:
+        The size and the time range of the copy.
 
     Raises:
-        sqlite3.Error: either file gives trouble.
+        sqlite3.Error: one of the two files cannot be used.
         OSError: the target cannot be written.
         LogTrouble: the log is from a newer program.
     """
@@ -80,7 +87,7 @@ def duplicate(
         _save(connection, layout, state)
         now = layout == LAYOUT
         span_ms = Store(connection).span_ms() if now else migration.span_ms_in(connection, layout)
-        # Then nothing lies beside it.
+        # The copy must be complete without a second file.
         connection.execute("PRAGMA journal_mode = DELETE").fetchone()
     finally:
         connection.close()
@@ -95,7 +102,7 @@ def duplicate(
 
 
 def _copy_pages(source: sqlite3.Connection, target: Path, progress: Callable[[float], None]) -> None:
-    # Only its owner may read it, as with the log itself.
+    # As with the log, only its owner may read the copy.
     os.close(os.open(target, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600))
     copy = sqlite3.connect(target, isolation_level=None)
     began = time.monotonic()
@@ -108,7 +115,7 @@ def _copy_pages(source: sqlite3.Connection, target: Path, progress: Callable[[fl
         began = time.monotonic()
 
     try:
-        # It has a name of its own until it is whole, and is put onto the disk at the end.
+        # The copy is synchronised to the disk once, at its end.
         copy.execute("PRAGMA synchronous = OFF")
         source.execute("BEGIN")
         # A transaction begins to read with its first statement.
@@ -119,7 +126,11 @@ def _copy_pages(source: sqlite3.Connection, target: Path, progress: Callable[[fl
 
 
 def layout_of(log: Path) -> int:
-    """The layout of a file, whether this program knows it or not. Raises :class:`sqlite3.Error`."""
+    """Return the layout of a file, also one that this program does not know.
+
+    Raises:
+        sqlite3.Error: the file cannot be read.
+    """
     connection = sqlite3.connect(f"{log.absolute().as_uri()}?mode=ro", uri=True)
     try:
         return layout_in(connection)
@@ -128,8 +139,13 @@ def layout_of(log: Path) -> int:
 
 
 def state_of(log: Path) -> dict[str, StateRow]:
-    """The saved values of a file of any layout that this program knows. Raises :class:`sqlite3.Error`,
-    ``OSError`` and ``LogTrouble``."""
+    """Return the saved state of a file of any known layout.
+
+    Raises:
+        sqlite3.Error: the file cannot be read.
+        OSError: the same.
+        LogTrouble: the file is from a newer program, or is no log.
+    """
     connection = open_for_reading(log, any_layout=True)
     try:
         layout = layout_in(connection)
@@ -139,7 +155,11 @@ def state_of(log: Path) -> dict[str, StateRow]:
 
 
 def save_state(log: Path, state: Iterable[StateRow]) -> None:
-    """Put saved values into a file that no daemon has. Raises :class:`sqlite3.Error`."""
+    """Store saved state in a file that no daemon uses.
+
+    Raises:
+        sqlite3.Error: the file cannot be written.
+    """
     connection = sqlite3.connect(log)
     try:
         with connection:
@@ -156,7 +176,7 @@ def _save(connection: sqlite3.Connection, layout: int, state: Iterable[StateRow]
 
 
 def faults_in(log: Path) -> list[str]:
-    """The findings of SQLite's check of a whole file, and missing tables; empty when it is a sound log."""
+    """Return the findings of SQLite's integrity check and the missing tables; empty if the log is sound."""
     connection = sqlite3.connect(f"{log.absolute().as_uri()}?mode=ro", uri=True)
     try:
         found = [str(row[0]) for row in connection.execute("PRAGMA integrity_check(5)")]
@@ -172,12 +192,15 @@ def faults_in(log: Path) -> list[str]:
         connection.close()
 
 
-# --- the way back --------------------------------------------------------------------------------------
+# --- restoring --------------------------------------------------------------------------------------
 
 
 def holder(log: Path) -> str | None:
-    """The writer of this log now, as a part of a sentence; None when there is none, as far as this user may
-    see."""
+    """Return the current writer of a log, as a part of a sentence.
+
+    Returns:
+        None if there is no writer, or if this user may not read the lock.
+    """
     try:
         descriptor = os.open(lock_of(log), os.O_RDWR | os.O_CLOEXEC)
     except OSError:
@@ -193,10 +216,10 @@ def holder(log: Path) -> str | None:
 
 @contextmanager
 def alone_with(log: Path) -> Iterator[None]:
-    """Keep every daemon off this log.
+    """Lock a log against every daemon while the context lasts.
 
     Raises:
-        LogError: a daemon, or any other program, has it open.
+        LogError: a daemon or another program has the log open.
     """
     descriptor = -1
     try:
@@ -215,23 +238,23 @@ def alone_with(log: Path) -> Iterator[None]:
 
 
 def _refuse_readers(log: Path) -> None:
-    """Nobody has it open; and then nothing of it is in its ``-wal`` any more."""
+    """Refuse a log that another program has open; else empty its ``-wal`` into the file."""
     if not log.exists():
         return
     connection = sqlite3.connect(
         f"{log.absolute().as_uri()}?mode=rw", uri=True, timeout=1.0, isolation_level=None
     )
     try:
-        # In this mode SQLite takes a lock on the file that no other open connection allows.
+        # In this mode SQLite needs a lock that any other open connection prevents.
         connection.execute("PRAGMA locking_mode = EXCLUSIVE")
         connection.execute("BEGIN EXCLUSIVE")
         connection.execute("COMMIT")
-        # It is whole in one file then, whoever moves it.
+        # After this the log is complete in one file and can be moved.
         connection.execute("PRAGMA journal_mode = DELETE").fetchone()
     except sqlite3.OperationalError as error:
         if getattr(error, "sqlite_errorcode", 0) & 0xFF in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
             raise _in_use(log) from error
-        # With any other fault it is only moved.
+        # A log with any other fault can still be moved.
         return
     except sqlite3.DatabaseError:
         return
@@ -247,12 +270,15 @@ def _in_use(log: Path) -> LogError:
 
 
 def set_aside(log: Path) -> Path | None:
-    """Move a log and its companions out of the way, under a name no file has yet; None where there is no
-    log."""
+    """Rename a log and its companions to a name that no file has yet.
+
+    Returns:
+        The new path of the log; None if there was no log.
+    """
     there = log.exists()
     wal = log.with_name(log.name + "-wal")
     if not wal.exists() or not wal.stat().st_size:
-        # All of it is in the file itself; SQLite makes these two anew.
+        # The file itself is complete; SQLite creates these two again.
         for ending in ("-wal", "-shm"):
             log.with_name(log.name + ending).unlink(missing_ok=True)
     aside = move_aside(log, "before-restore")

@@ -1,4 +1,4 @@
-"""The troubles of the log's file, as plain sentences."""
+"""Trouble with the file of the log, as plain sentences. Core."""
 
 import errno
 import sqlite3
@@ -21,7 +21,12 @@ class LogFault(Enum):
 
 
 class LogTrouble(LogError):
-    """The log cannot be written; ``fault`` says why, the message says it to a person."""
+    """The log cannot be written.
+
+    Args:
+        fault: the kind of trouble.
+        sentence: the trouble and its remedy, for people.
+    """
 
     def __init__(self, fault: LogFault, sentence: str) -> None:
         super().__init__(sentence)
@@ -33,13 +38,13 @@ _LOCKED = {sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED}
 _READ_ONLY = {sqlite3.SQLITE_READONLY, sqlite3.SQLITE_PERM, sqlite3.SQLITE_AUTH}
 
 _KEPT = (
-    "Readings wait in memory and are written as soon as that works again; "
-    "filling and alarms go on without the log."
+    "Readings wait in memory and are written as soon as the log works again; "
+    "filling and alarms continue without the log."
 )
 
 
 def trouble_from(error: BaseException, path: Path) -> LogTrouble:
-    """Any error from the file of the log as trouble with a sentence: what happened, where, what to do."""
+    """Convert an error of the file into trouble with a sentence: what happened, where, and what to do."""
     if isinstance(error, LogTrouble):
         return error
     code = getattr(error, "sqlite_errorcode", None)
@@ -50,27 +55,31 @@ def trouble_from(error: BaseException, path: Path) -> LogTrouble:
             LogFault.FULL, f"The disk is full, so the log {path} cannot grow. {_KEPT} Free some space."
         )
     if primary in _LOCKED:
-        told = f"Another program holds the log {path} locked. {_KEPT} Close the program that has it open."
-        return LogTrouble(LogFault.LOCKED, told)
+        return LogTrouble(
+            LogFault.LOCKED,
+            f"Another program holds the log {path} locked. {_KEPT} Close the program that has it open.",
+        )
     if primary in _READ_ONLY or number in (errno.EROFS, errno.EACCES, errno.EPERM):
-        told = f"The log {path} may not be written. {_KEPT} Give the service's user the right to write there."
-        return LogTrouble(LogFault.READ_ONLY, told)
+        return LogTrouble(
+            LogFault.READ_ONLY,
+            f"The log {path} may not be written. {_KEPT} Let the user of the service write there.",
+        )
     if primary in _CORRUPTED:
         return LogTrouble(LogFault.CORRUPTED, f"The log {path} is damaged ({error}).")
     return LogTrouble(LogFault.UNUSABLE, f"The log {path} cannot be used ({error}). {_KEPT}")
 
 
 def newer(path: Path, found: int, known: int) -> LogTrouble:
-    """The file was written by a later version of this program."""
-    told = (
-        f"The log {path} has layout {found}; this program knows layouts up to {known}. Nothing in it "
-        "was changed: install the newer program again, or give this one another file."
+    """Return the trouble with a file of a newer version of this program."""
+    return LogTrouble(
+        LogFault.NEWER,
+        f"The log {path} has layout {found}; this program knows layouts up to {known}. The file was not "
+        "changed. Install the newer program again, or configure another file for this one.",
     )
-    return LogTrouble(LogFault.NEWER, told)
 
 
 def older(path: Path, found: int, known: int) -> LogTrouble:
-    """The file has a layout that the daemon brings up to date when it next starts."""
+    """Return the trouble with a file of an older layout, which the daemon migrates at its start."""
     return LogTrouble(
         LogFault.OLDER,
         f"The log {path} has layout {found}, and this program reads layout {known}. Start the bridge once "

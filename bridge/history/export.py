@@ -1,4 +1,4 @@
-"""The log as CSV and as SenML, written as it is read: a month takes no more memory than an hour."""
+"""Exports the log as CSV and SenML, row by row: a month needs no more memory than an hour. Shell."""
 
 import csv
 import json
@@ -22,7 +22,7 @@ from bridge.history.senml import (
 
 
 class Grain(Enum):
-    """How fine an export is."""
+    """The resolution of an export."""
 
     RAW = "raw"
     MINUTE = "minute"
@@ -34,27 +34,39 @@ _SPAN_MS = {Grain.MINUTE: MINUTE_MS, Grain.HOUR: HOUR_MS}
 
 @dataclass(frozen=True, slots=True)
 class Wanted:
-    """What to export: UTC milliseconds, ``start`` included and ``end`` not."""
+    """What to export. ``start`` is included, ``end`` is not; both are UTC milliseconds."""
 
     start: int
     end: int
     grain: Grain = Grain.MINUTE
     reservoirs: tuple[str, ...] = ()
-    """All when empty."""
+    """Empty for all."""
     series: tuple[Series, ...] = tuple(Series)
 
 
 def utc_text(utc_ms: int) -> str:
-    """RFC 3339 with milliseconds: ``2025-06-15T14:00:00.000Z``."""
+    """Format a time as RFC 3339 with milliseconds: ``2025-06-15T14:00:00.000Z``."""
     moment = datetime.fromtimestamp(utc_ms // 1000, UTC)
     return f"{moment:%Y-%m-%dT%H:%M:%S}.{utc_ms % 1000:03d}Z"
 
 
 def export_csv(reader: Reader, out: TextIO, wanted: Wanted, progress: Progress = no_progress) -> int:
-    """Write readings or roll-ups as CSV (RFC 4180) with a header; the number of rows after it.
+    """Write readings or roll-ups as CSV (RFC 4180) with a header.
 
-    Units are in the column names, an empty cell is a value that is not there. Reservoir after reservoir,
-    each in the order of its stamps. Raises ``LogError`` and what ``out`` raises.
+    Units are in the column names. An empty cell is a missing value. The reservoirs follow one another, each
+    in the order of its stamps. Errors of ``out`` are raised unchanged.
+
+    Args:
+        reader: the log.
+        out: the file to write.
+        wanted: what to export.
+        progress: called with the fraction done.
+
+    Returns:
+        The number of rows after the header.
+
+    Raises:
+        LogError: the log cannot be read.
     """
     sheet = csv.writer(out, lineterminator="\r\n")
     fields = [series.facts.field for series in wanted.series]
@@ -86,10 +98,23 @@ def export_csv(reader: Reader, out: TextIO, wanted: Wanted, progress: Progress =
 def export_senml(
     reader: Reader, out: TextIO, wanted: Wanted, progress: Progress = no_progress, *, root: str = "clearwell"
 ) -> int:
-    """Write readings or roll-ups as one SenML pack of resolved records (RFC 8428, section 4.6); how many.
+    """Write readings or roll-ups as one SenML pack of resolved records (RFC 8428, section 4.6).
 
-    Names are absolute, so that the pack can be cut anywhere. Raises ``LogError``, ``InputError`` for a name
-    that SenML does not allow, and what ``out`` raises.
+    Names are absolute, so that the pack can be divided anywhere. Errors of ``out`` are raised unchanged.
+
+    Args:
+        reader: the log.
+        out: the file to write.
+        wanted: what to export.
+        progress: called with the fraction done.
+        root: the first part of every name.
+
+    Returns:
+        The number of records.
+
+    Raises:
+        LogError: the log cannot be read.
+        InputError: SenML does not allow a name.
     """
     count = 0
     out.write("[")
@@ -122,7 +147,19 @@ def export_events_csv(
     kinds: tuple[Kind, ...] = (),
     reservoir: str | None = None,
 ) -> int:
-    """Write everything but readings as CSV: time, reservoir, kind, and the fields of the entry as JSON."""
+    """Write entries as CSV: time, reservoir, kind, and the fields of the entry as JSON.
+
+    Args:
+        reader: the log.
+        out: the file to write.
+        start: the start, UTC milliseconds.
+        end: the end, not included.
+        kinds: the kinds of entry; empty for all.
+        reservoir: the reservoir; None for all.
+
+    Returns:
+        The number of rows after the header.
+    """
     sheet = csv.writer(out, lineterminator="\r\n")
     sheet.writerow(["time", "reservoir", "kind", "details"])
     count = 0
@@ -142,7 +179,19 @@ def export_events_senml(
     kinds: tuple[Kind, ...] = (),
     root: str = "clearwell",
 ) -> int:
-    """Write everything but readings as one SenML pack of resolved records; how many records."""
+    """Write entries as one SenML pack of resolved records.
+
+    Args:
+        reader: the log.
+        out: the file to write.
+        start: the start, UTC milliseconds.
+        end: the end, not included.
+        kinds: the kinds of entry; empty for all.
+        root: the first part of every name.
+
+    Returns:
+        The number of records.
+    """
     count = 0
     out.write("[")
     for row in reader.events(start, end, kinds=kinds):
@@ -155,7 +204,7 @@ def export_events_senml(
 
 
 def _shares(reader: Reader, wanted: Wanted, progress: Progress) -> Iterator[tuple[str, Progress]]:
-    """Each reservoir with its share of the progress."""
+    """Yield each reservoir with its part of the progress."""
     names = wanted.reservoirs or tuple(reader.reservoirs())
     for index, name in enumerate(names):
 

@@ -1,7 +1,16 @@
-"""Takes over a log of layout 1 or 2, whose readings and roll-ups are packed, into the tables of today.
+"""Migrates a log of layout 1 or 2, whose readings and roll-ups are packed, to the tables of today. Shell.
 
-The only place that knows the old format: an hour of readings of one reservoir is one zlib stream of columns
-of integers. A number is stored as the difference between its code and a guess from the values before it.
+Only this file knows the old format. An hour of readings of one reservoir is one zlib stream of columns of
+integers. A number is stored as the difference between its code and a prediction from the values before it.
+
+A daemon of layout 2 kept its newest rows in a second file, the spill: beside the log as ``<log>.spill``, or
+under a name that ends in ``.spill`` in the runtime directory of the service or in ``/dev/shm``. It moved the
+readings into the log once an hour, other rows within a minute, and all rows when it was stopped in order. If
+the old daemon was killed, the migration loses the rows that are only in the spill: at most the readings of
+the last hour that were not packed, except those that had moved clearly, and events, ends of fills and
+counters of the last minute. Alarms, trips, commands, cartridges, samples and the latched state were in the
+log at once. To avoid the loss, start the old daemon once more and stop it in order before the first start of
+this version. The migration neither reads, changes nor deletes the spill.
 """
 
 import json
@@ -27,33 +36,37 @@ ACKNOWLEDGED = "outbox.acknowledged"
 _TABLES = ("reservoir", "block", "mark", "minute", "hour", "entry", "state")
 _FLOWS = (Flow.SHUT, Flow.TO_RESERVOIR, Flow.TO_DRAIN)
 _RENAMED = {"log.boot": SESSION, "prospect": "forecast"}
+_ALARMS = {"product-over-advice": "product-over-target"}
+"""The alarms whose id has changed."""
+_CHANGES = {"returned": "cleared-unacknowledged"}
+_STATUSES = {"returned-unacknowledged": "cleared-unacknowledged"}
 _REST_S = 0.002
-"""After each hour the thread pauses, because a long run of it would hold up the event loop."""
+"""The pause of the thread after each hour of readings, so that the event loop can run."""
 
 _HEAD = struct.Struct("<BIQqI")
 _BUCKET_HEAD = struct.Struct("<BqIB")
 _RAW = struct.Struct(f"<IIqBB{len(Series)}d")
 _TICK_MS = 10
 _STEPS = {Series.TEMPERATURE: 100, Series.THROUGHPUT: 100}
-"""Series with a fixed resolution: so many steps to one."""
+"""The series with a fixed resolution, in steps per unit."""
 _DIGITS = {Series.UNCERTAINTY: 3, Series.FEED_PPM: 3}
-"""Significant digits of the other series, where they are not four."""
+"""The significant digits of the other series, if not four."""
 _PARENTS = {
     Series.CONDUCTIVITY_25: Series.CONDUCTANCE,
     Series.PRODUCT_PPM: Series.CONDUCTIVITY_25,
     Series.UNCERTAINTY: Series.PRODUCT_PPM,
 }
-"""Series that are guessed from another one, with the last ratio between the two."""
+"""The series that are predicted from another one, with the last ratio between the two."""
 
 
 def set_old_tables_aside(connection: sqlite3.Connection, layout: int) -> None:
-    """Rename the old tables, some of which have the names of new ones."""
+    """Rename the old tables, because some new ones have the same names."""
     for name in _there(layout):
         connection.execute(f"ALTER TABLE {name} RENAME TO old_{name}")
 
 
 def take_over(connection: sqlite3.Connection, layout: int) -> None:
-    """Put the rows of the old tables into the new ones, and drop the old tables."""
+    """Copy the rows of the old tables to the new ones, and drop the old tables."""
     store = Store(connection)
     names = dict(connection.execute("SELECT id, name FROM old_reservoir"))
     for table in ("old_minute", "old_hour"):
@@ -70,7 +83,7 @@ def take_over(connection: sqlite3.Connection, layout: int) -> None:
 
 
 def state_in(connection: sqlite3.Connection, layout: int, *, prefix: str = "") -> dict[str, StateRow]:
-    """The saved values of an old log, without the log's own, by their keys of today."""
+    """Return the saved state of an old log by its keys of today, without the log's own."""
     checksum = "checksum" if layout > 1 else "-1"
     found: dict[str, StateRow] = {}
     for key, value, crc in connection.execute(f"SELECT key, value, {checksum} FROM {prefix}state"):
@@ -85,12 +98,17 @@ def state_in(connection: sqlite3.Connection, layout: int, *, prefix: str = "") -
         except (ValueError, zlib.error):
             continue
         version = data.pop("layout", 1) if isinstance(data, dict) else 1
+        if first == "latched" and isinstance(data, dict):
+            data["alarms"] = [
+                [_ALARMS.get(alarm, alarm), _STATUSES.get(status, status), *times]
+                for alarm, status, *times in data.get("alarms", ())
+            ]
         found[name] = StateRow(name, version, json.dumps(data, separators=(",", ":")))
     return found
 
 
 def save_state_in(connection: sqlite3.Connection, layout: int, rows: Iterable[StateRow]) -> None:
-    """Put saved values into an old log, as the program of that layout reads them."""
+    """Store saved state in an old log, in the format of that layout."""
     for row in rows:
         data = json.loads(row.text)
         if isinstance(data, dict):
@@ -102,7 +120,7 @@ def save_state_in(connection: sqlite3.Connection, layout: int, rows: Iterable[St
 
 
 def span_ms_in(connection: sqlite3.Connection, layout: int) -> tuple[int, int]:
-    """The first and the latest time of anything in an old log; ``(0, 0)`` when it is empty."""
+    """Return the first and the last time in an old log; ``(0, 0)`` if it is empty."""
     first, last = connection.execute(
         "SELECT min(a), max(b) FROM (SELECT min(id) >> 8 AS a, max(id) >> 8 AS b FROM entry UNION ALL "
         f"SELECT (min(id) >> 24) * {HOUR_MS}, max(last_ms) FROM block UNION ALL "
@@ -119,7 +137,7 @@ def _there(layout: int) -> list[str]:
 def _take_over_rows(
     connection: sqlite3.Connection, store: Store, names: Mapping[int, str], layout: int
 ) -> None:
-    """Readings and entries; readings by exception, as today's log stores them."""
+    """Copy readings and entries. Readings are stored by exception, as in the log of today."""
     rolled = connection.execute("SELECT max(id) >> 12 FROM old_hour").fetchone()[0]
     fresh_ms = 0 if rolled is None else (int(rolled) + 1) * HOUR_MS
     last: dict[str, tuple[int, int]] = {}
@@ -140,7 +158,11 @@ def _take_over_rows(
     found = connection.execute("SELECT id, boot, sequence, kind, reservoir, body FROM old_entry ORDER BY id")
     for key, boot, sequence, kind, name, body in found.fetchall():
         stamp = Stamp(boot, sequence, key >> 8)
-        store.add_entry(key, entry(Kind(kind), stamp, name, json.loads(body)))
+        given = json.loads(body)
+        if kind == Kind.ALARM.value:
+            given["alarm"] = _ALARMS.get(given["alarm"], given["alarm"])
+            given["change"] = _CHANGES.get(given["change"], given["change"])
+        store.add_entry(key, entry(Kind(kind), stamp, name, given))
 
 
 def _take_readings(
@@ -151,7 +173,7 @@ def _take_readings(
     rolls: dict[str, RollUp],
     fresh_ms: int,
 ) -> None:
-    """Store readings that are not stored yet, and close minutes where the old log has none."""
+    """Store the readings that are not stored yet, and the minutes that the old log does not have."""
     for row in rows:
         name, order = row.reservoir, (row.stamp.boot, row.stamp.sequence)
         if order <= last.get(name, (-1, -1)):
@@ -166,7 +188,7 @@ def _take_readings(
 
 
 def _acknowledged(connection: sqlite3.Connection, store: Store) -> int:
-    """The id up to which the hub's log had every row; a few after it may be sent a second time."""
+    """Return the id up to which the hub's log had every row. Some later rows may be sent a second time."""
     found = dict(connection.execute("SELECT key, value FROM old_state WHERE key LIKE 'outbox.%'"))
     if "outbox.since" not in found:
         return store.last_id()
@@ -187,7 +209,7 @@ def _acknowledged(connection: sqlite3.Connection, store: Store) -> int:
 def _marks(
     connection: sqlite3.Connection, layout: int, prefix: str, names: Mapping[int, str] | None = None
 ) -> Iterator[tuple[int, ReadingRow]]:
-    """Readings of the hour that was not packed yet, with the numbers of their reservoirs."""
+    """Yield the readings of the hour that was not packed yet, with the numbers of their reservoirs."""
     if layout < 2:
         return
     for number, body in connection.execute(
@@ -206,7 +228,7 @@ def _marks(
 
 
 def _readings(name: str, packed: bytes) -> list[ReadingRow]:
-    """One block of readings."""
+    """Unpack one block of readings."""
     try:
         version, boot, sequence, utc_ms, count = _HEAD.unpack_from(packed)
         width = packed[_HEAD.size]
@@ -228,8 +250,8 @@ def _readings(name: str, packed: bytes) -> list[ReadingRow]:
             if missing[i]:
                 own.append(nan)
                 continue
-            guess = _guess(series, found, own, i)
-            code = next(errors) + (round(mean) if guess is None else guess)
+            predicted = _predicted(series, found, own, i)
+            code = next(errors) + (round(mean) if predicted is None else predicted)
             own.append(_valued(series, code))
             mean = float(code) if fresh else mean + 0.3 * (code - mean)
             fresh = False
@@ -281,7 +303,7 @@ def _check(version: int, width: int) -> None:
         raise LogError(f"A packed row of the old log has version {version}; version 1 can be read.")
 
 
-def _guess(
+def _predicted(
     series: Series, columns: Mapping[Series, "array[float]"], own: "array[float]", i: int
 ) -> int | None:
     parent = _PARENTS.get(series)
@@ -290,17 +312,17 @@ def _guess(
     now, before, last = columns[parent][i], columns[parent][i - 1], own[i - 1]
     if not (now and before and last):
         return None
-    guess = last / before * now
+    predicted = last / before * now
     if series is Series.CONDUCTIVITY_25:
         heat = columns[Series.TEMPERATURE]
         warmer = heat[i] - heat[i - 1]
         if warmer == warmer:
-            guess *= 1 - 0.02 * warmer
-    return _code_of(guess, _DIGITS.get(series, 4)) if guess == guess else None
+            predicted *= 1 - 0.02 * warmer
+    return _code_of(predicted, _DIGITS.get(series, 4)) if predicted == predicted else None
 
 
 def _code_of(value: float, digits: int) -> int:
-    """Decimals with so many significant digits in order, 9000 to a decade at four digits, from 1e-6 up."""
+    """Return the code of a number: numbers of this many significant digits, counted from 1e-6 up."""
     size = min(abs(value), 1e30)
     if size < 1e-6:
         return 0
@@ -317,7 +339,7 @@ def _code_of(value: float, digits: int) -> int:
 
 
 def _valued(series: Series, code: int) -> float:
-    """The number of a code."""
+    """Return the number of a code."""
     if series in _STEPS:
         return code / _STEPS[series]
     if code == 0:
@@ -332,14 +354,14 @@ def _valued(series: Series, code: int) -> float:
 
 
 class _Columns:
-    """Takes columns off a byte string: a width, then so many planes of bytes, the low ones first."""
+    """Reads columns from a byte string: a width, then this many planes of bytes, the low ones first."""
 
     def __init__(self, body: bytes) -> None:
         self._body = body
         self._at = 0
 
     def take(self, count: int) -> list[int]:
-        """The next column of ``count`` signed integers."""
+        """Return the next column of ``count`` signed integers."""
         width = self._part(1)[0]
         flat = bytearray(4 * count)
         for plane in range(width):

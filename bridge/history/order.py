@@ -1,21 +1,21 @@
-"""Stamps for the log: UTC that never goes backwards, in an order no clock can change.
+"""Stamps for the log: UTC that never goes backwards, in an order that no clock can change. Core.
 
-Two clocks are handed in with every row: a monotonic one, which knows durations and nothing of the date,
-and the wall clock, which knows the date until somebody sets it. Between steps both run alike. When the wall
-clock leaves the monotonic one by more than a tolerance, it has been stepped:
+Every call gets two clocks: the monotonic clock, which measures durations, and the wall clock, which shows the
+date but can be set. If the difference between the two changes by more than a tolerance, the wall clock was
+stepped:
 
 ========================  =====================================================================
 the wall clock            the stamps
 ========================  =====================================================================
-runs ahead, up to a day   jump to it at once (a machine without a battery clock found its date)
-runs ahead, more          go on at the monotonic pace until the wall clock has held its new time
-                          for ``confirm_s``, then jump: a short false date leaves no mark
-runs behind, up to 6 h    go on at half pace until the wall clock has caught up
-runs behind, more         go on at full pace, so that durations stay true, and are ahead of the
-                          wall clock until it passes them
+runs ahead, up to a day   jump to it at once (a machine without a battery clock got its date)
+runs ahead, more          follow the monotonic clock until the wall clock has kept its new time for
+                          ``confirm_s``, then jump: a short false date has no effect
+runs behind, up to 6 h    run at half speed until the wall clock has caught up
+runs behind, more         follow the monotonic clock, so that durations stay right, and stay ahead of
+                          the wall clock until it passes them
 ========================  =====================================================================
 
-Every step comes out as a :class:`ClockStep`, for an event in the log. Nothing here reads a clock.
+Every step is returned as a :class:`ClockStep`, for an event in the log.
 """
 
 from dataclasses import dataclass
@@ -23,36 +23,40 @@ from dataclasses import dataclass
 from bridge.history.records import Stamp
 
 TOLERANCE_S = 1.5
-"""Less than this between two rows is a clock being disciplined, not stepped."""
+"""A smaller change between two rows is the normal adjustment of a clock, not a step."""
 FAR_AHEAD_S = 86_400.0
 FAR_BEHIND_S = 6 * 3600.0
 
 
 @dataclass(frozen=True, slots=True)
 class ClockStep:
-    """The wall clock moved by ``seconds`` against the monotonic one (negative: backwards)."""
+    """A step of the wall clock by ``seconds``; negative is backwards."""
 
     seconds: float
     behind_s: float
-    """How far the wall clock now stands behind the stamps; negative when they are about to follow it."""
+    """How far the wall clock is behind the stamps; negative if the stamps will follow it."""
 
     @property
     def sentence(self) -> str:
+        """The step as a sentence for the log."""
         way = "forward" if self.seconds > 0 else "back"
-        told = f"The clock was set {way} by {abs(self.seconds):.0f} s."
+        step = f"The clock was set {way} by {abs(self.seconds):.0f} s."
         if self.behind_s > FAR_BEHIND_S:
             return (
-                f"{told} The log's times stay {self.behind_s:.0f} s ahead of it until it passes them, "
-                "so that no record changes its place; if the old time was wrong, start a new log."
+                f"{step} The log's times stay {self.behind_s:.0f} s ahead of it "
+                "until it passes them, so that the order of the records does not change. If the old time was "
+                "wrong, start a new log."
             )
-        return f"{told} The order of the log is not affected."
+        return f"{step} The order of the log is not affected."
 
 
 class RecordClock:
-    """Makes the stamps of one boot.
+    """Makes the stamps of one session.
 
-    ``boot`` is the number of this start, ``floor_utc_ms`` the last UTC already in the log: the first
-    stamp lies after it, whatever the wall clock says. Costs about a microsecond a stamp.
+    Args:
+        boot: the number of the session.
+        floor_utc_ms: the newest UTC in the log. The first stamp is later, whatever the wall clock shows.
+        confirm_s: how long the wall clock must keep a date that is more than a day ahead.
     """
 
     def __init__(self, boot: int, floor_utc_ms: int = 0, *, confirm_s: float = 600.0) -> None:
@@ -66,21 +70,31 @@ class RecordClock:
         self._doubted_since: float | None = None
 
     def stamp(self, monotonic_s: float, wall_s: float) -> tuple[Stamp, ClockStep | None]:
-        """A stamp for a row made now, and the step of the wall clock since the last call, if there was one.
+        """Return the stamp of a row that is made now, and the step of the wall clock since the last call.
 
-        ``monotonic_s`` never decreases; ``wall_s`` is the wall clock in seconds since 1970, whatever it says.
+        Args:
+            monotonic_s: the monotonic clock. Never decreases.
+            wall_s: the wall clock, in seconds since 1970.
+
+        Returns:
+            The stamp, and the step; None if there was none.
         """
         utc_ms, step = self.now_ms(monotonic_s, wall_s)
         return self.numbered(utc_ms), step
 
     def numbered(self, utc_ms: int) -> Stamp:
-        """The next stamp, at a time that :meth:`now_ms` has just returned."""
+        """Return the next stamp, at a time that :meth:`now_ms` has just returned."""
         made = Stamp(self.boot, self._next_sequence, utc_ms)
         self._next_sequence += 1
         return made
 
     def now_ms(self, monotonic_s: float, wall_s: float) -> tuple[int, ClockStep | None]:
-        """The UTC of this moment in milliseconds, later than every one before it, and the step as above."""
+        """Return the UTC in milliseconds, later than every one before it, and the step as in :meth:`stamp`.
+
+        Args:
+            monotonic_s: the monotonic clock. Never decreases.
+            wall_s: the wall clock, in seconds since 1970.
+        """
         offset = wall_s - monotonic_s
         step: ClockStep | None = None
         if self._utc_s is None:
@@ -97,7 +111,7 @@ class RecordClock:
             stepped = not -TOLERANCE_S <= moved <= TOLERANCE_S
             if -FAR_BEHIND_S < wall_s - coasting <= FAR_AHEAD_S:
                 self._doubted_since = None
-                # At once where it runs ahead, at half pace where it runs behind.
+                # Jumps if the wall clock is ahead; runs at half speed if it is behind.
                 utc = max(wall_s, coasting - elapsed / 2)
             else:
                 utc = self._coast(coasting, monotonic_s, wall_s, stepped)
@@ -106,12 +120,12 @@ class RecordClock:
         self._utc_s, self._offset_s = utc, offset
         if monotonic_s > self._monotonic_s:
             self._monotonic_s = monotonic_s
-        # Strictly later than the last: a record is known by its time and name, so no two may share both.
+        # Strictly later than the last one, because time and name identify a record.
         self._last_ms = max(round(utc * 1000), self._last_ms + 1)
         return self._last_ms, step
 
     def _coast(self, coasting: float, monotonic_s: float, wall_s: float, stepped: bool) -> float:
-        """The time while the wall clock is too far off to be followed, or has been so long enough."""
+        """Return the time if the wall clock is too far ahead or behind to follow at once."""
         if wall_s > coasting:
             if stepped or self._doubted_since is None:
                 self._doubted_since = monotonic_s

@@ -1,37 +1,37 @@
-"""The outbox: the rows that the hub's log has not acknowledged yet, in order, read from the log itself.
+"""The outbox: the rows of the log that the hub's log has not acknowledged yet, in order. Shell.
 
-Ids grow over all tables in the order in which rows were written, so one number is the position of the hub's
-log: every row up to it was acknowledged. The number is saved with the log; after a power cut it may be a
-little old, and some rows are sent a second time with the same time, names and values.
+Ids increase over all tables in the order in which rows were written, so one id is the position of the hub's
+log: every row up to this id was acknowledged. The position is saved with the log. After a power cut the saved
+position can be out of date; then some rows are sent a second time, with the same time, names and values.
 
-While the hub is away the outbox grows. When it is full, the oldest readings are given up. Alarms, trips,
-commands and all other entries are never given up. The alert comes at ``alert_fraction``.
+The outbox grows while the hub is away. If it is full, the oldest readings are dropped from it. Alarms, trips,
+commands and all other entries are never dropped. The alert begins at ``alert_fraction``.
 """
 
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from bridge.history.limits import OutboxSettings
 from bridge.history.migration import ACKNOWLEDGED
 from bridge.history.records import Kind, ReadingRow, StampedRow, StateRow
 from bridge.history.store import END, Store, in_order
+from bridge.history.waiting import OutboxSettings
 
 GIVEN_UP = "outbox.given-up"
 READING_BYTES = 160
-"""The size of a stored reading, about."""
+"""The approximate size of a stored reading."""
 
 
 @dataclass(frozen=True, slots=True)
 class OutboxLevel:
-    """How full the outbox is."""
+    """The fill level of the outbox."""
 
     fraction: float
     """Of ``limit_bytes``."""
     waiting_readings: int
-    """Stored readings, before thinning."""
+    """Unacknowledged readings, including those that will not be sent."""
     dropped_readings: int
-    """Given up since the start because the outbox was full."""
+    """Readings dropped since the start because the outbox was full."""
     alert: bool
 
 
@@ -45,33 +45,45 @@ class Parcel:
 
 
 class Outbox:
-    """The position of the hub's log. Used from the log's thread only; raises :class:`sqlite3.Error`."""
+    """The position of the hub's log. Used from the log's thread only; raises :class:`sqlite3.Error`.
+
+    Args:
+        settings: its size and its rate.
+    """
 
     def __init__(self, settings: OutboxSettings) -> None:
         self.settings = settings
         self._acknowledged = 0
         self._readings_from = 0
-        """Readings before this id were given up."""
+        """Readings before this id were dropped."""
         self._dropped = 0
         self._first: tuple[int, float] | None = None
-        """The first row that waits for more, and since when."""
+        """The first row of the incomplete parcel, and since when it waits."""
 
     def load(self, state: Mapping[str, StateRow], store: Store) -> None:
-        """Take the position up; at its first use the outbox begins at the end of the log."""
+        """Load the position. A new outbox begins at the end of the log."""
         saved, given_up = state.get(ACKNOWLEDGED), state.get(GIVEN_UP)
         self._acknowledged = store.last_id() if saved is None else int(json.loads(saved.text))
         self._readings_from = 0 if given_up is None else int(json.loads(given_up.text))
 
     def saved(self) -> tuple[StateRow, ...]:
-        """The position, to be stored with the next commit."""
+        """Return the position as saved state for the next commit."""
         return (
             StateRow(ACKNOWLEDGED, 1, str(self._acknowledged)),
             StateRow(GIVEN_UP, 1, str(self._readings_from)),
         )
 
     def peek(self, count: int, store: Store, now_s: float) -> list[Parcel]:
-        """The first parcels that are not acknowledged, at most ``count``, oldest first; the same rows again
-        until they are acknowledged. Readings wait up to ``pack_s`` for more, entries do not."""
+        """Return the first unacknowledged parcels, oldest first.
+
+        A parcel that is not full waits for more rows for up to ``pack_s``; an entry ends the wait. Until it
+        is acknowledged, a parcel is returned again with the same rows.
+
+        Args:
+            count: the maximum number of parcels.
+            store: the log.
+            now_s: monotonic seconds.
+        """
         after = self._acknowledged + 1
         streams = [
             store.numbered_readings(max(after, self._readings_from), END),
@@ -104,8 +116,10 @@ class Outbox:
     def _is_wanted(
         self, row: ReadingRow, before: dict[str, ReadingRow | None], store: Store, after: int
     ) -> bool:
-        """Whether a reading is the first of its slot, or its path or health is new. This depends on stored
-        rows only, so that a second look finds the same."""
+        """Return whether a reading is the first of its slot, or has a new path or health.
+
+        The result depends on stored rows only, so that a repeated parcel has the same rows.
+        """
         name = row.reservoir
         last = before[name] if name in before else store.reading_before(after, name)
         before[name] = row
@@ -119,16 +133,16 @@ class Outbox:
         )
 
     def acknowledge(self, parcel: Parcel) -> None:
-        """The broker has this parcel and every one before it."""
+        """Remove a parcel and every earlier one: the broker acknowledged it."""
         self._acknowledged = max(self._acknowledged, parcel.id)
 
     def quiet_s(self, now_s: float) -> float:
-        """For how long after a look there will be no parcel of readings alone, in seconds."""
+        """Return the seconds until the next parcel of only readings is due."""
         waited_s = 0.0 if self._first is None else now_s - self._first[1]
         return max(0.0, self.settings.pack_s - waited_s)
 
     def level(self, store: Store) -> OutboxLevel:
-        """How full the outbox is, after giving up the oldest readings if it was over its limit."""
+        """Drop the oldest readings if the outbox is over its limit, and return its fill level."""
         limit = self.settings.limit_bytes
         start = max(self._acknowledged + 1, self._readings_from)
         count = "SELECT count(*) FROM reading WHERE id >= ?"
@@ -145,5 +159,5 @@ class Outbox:
         return OutboxLevel(fraction, waiting, self._dropped, fraction >= self.settings.alert_fraction)
 
     def keep_from(self) -> int:
-        """The first id that is still needed."""
+        """Return the first id that is still needed."""
         return self._acknowledged + 1

@@ -1,7 +1,7 @@
-"""Reading the log while it is being written, with a connection of its own that cannot write. Shell.
+"""Reads the log over a connection that cannot write, also while the daemon writes it. Shell.
 
-Statements are short, so that a long export does not hold up the writer's checkpoints. A log of an older
-layout is read from a copy that was brought up to date; the file itself is left as it is.
+Statements are short, so that a long export does not delay the writer's checkpoints. A log of an older layout
+is read from a migrated copy; the file itself is not changed.
 """
 
 import sqlite3
@@ -23,17 +23,21 @@ Progress = Callable[[float], None]
 
 _MONTH_MS = 31 * 24 * HOUR_MS
 _AT_ONCE = 5000
-_TELL_EVERY = 100
+_PROGRESS_EVERY = 100
 
 
 def no_progress(fraction: float) -> None:
-    """For callers that need no progress."""
+    """Ignore the progress."""
 
 
 class Reader:
-    """The rows of a log by time. Times are UTC milliseconds, ``start`` included, ``end`` not.
+    """Reads the rows of a log by time. A context manager.
 
-    A context manager. Every method raises ``LogError`` with a sentence when the file cannot be read.
+    Times are UTC milliseconds; ``start`` is included, ``end`` is not. Every method raises ``LogError`` if the
+    file cannot be read.
+
+    Args:
+        path: the log.
     """
 
     def __init__(self, path: Path) -> None:
@@ -63,24 +67,24 @@ class Reader:
             raise trouble_from(error, self._path) from error
 
     def reservoirs(self) -> list[str]:
-        """Every reservoir with readings, in the order of their names."""
+        """Return the reservoirs with readings, in the order of their names."""
         with self._as_log_error():
             return self._store.reservoirs()
 
     def span_ms(self) -> tuple[int, int]:
-        """The first and the last time of anything in the log; ``(0, 0)`` when it is empty."""
+        """Return the first and the last time in the log; ``(0, 0)`` if it is empty."""
         with self._as_log_error():
             return self._store.span_ms()
 
     def state(self) -> dict[str, StateRow]:
-        """The saved values by key."""
+        """Return the saved state by key."""
         with self._as_log_error():
             return self._store.state()
 
     def readings(
         self, reservoir: str, start: int, end: int, progress: Progress = no_progress
     ) -> Iterator[ReadingRow]:
-        """Stored readings in order; those that retention deleted are missing."""
+        """Yield the stored readings of a reservoir, in order."""
         with self._as_log_error():
             self._check(reservoir)
             last_ms = min(end, self._store.span_ms()[1] + 1)
@@ -94,8 +98,10 @@ class Reader:
     def buckets(
         self, reservoir: str, span_ms: int, start: int, end: int, progress: Progress = no_progress
     ) -> Iterator[Bucket]:
-        """Roll-ups of a minute or an hour in order, whose start lies in the range. The last is made from the
-        stored readings of the minute that is not closed yet."""
+        """Yield the minutes or hours of a reservoir that start in the range, in order.
+
+        The last one is computed from the stored readings of the minute that is still open.
+        """
         with self._as_log_error():
             self._check(reservoir)
             first, last = self._store.span_ms()
@@ -121,7 +127,7 @@ class Reader:
         progress(1.0)
 
     def _open(self, reservoir: str, span_ms: int, start: int, end: int) -> Iterator[Bucket]:
-        """Buckets of the readings after the last closed minute."""
+        """Yield the buckets of the readings after the last closed minute."""
         fresh = max(start - start % span_ms, self._store.minutes_end(reservoir))
         roll = RollUp(span_ms)
         for _, row in self._store.readings_between(fresh, end, reservoir):
@@ -135,7 +141,7 @@ class Reader:
     def events(
         self, start: int, end: int, *, kinds: Iterable[Kind] = (), reservoir: str | None = None
     ) -> Iterator[EntryRow]:
-        """Everything but readings, in order: all kinds when none is named, all reservoirs when none is."""
+        """Yield entries in order: of all kinds if none is named, of all reservoirs if none is named."""
         wanted = tuple(kinds) or tuple(Kind)
         with self._as_log_error():
             streams = [iter(self._store.entries_between(kind, start, end, reservoir)) for kind in wanted]
@@ -144,8 +150,11 @@ class Reader:
                     yield row
 
     def earlier(self, before: int, kinds: Iterable[Kind], reservoir: str, among: int) -> list[EntryRow]:
-        """Entries of these kinds before a time, in order, from the last ``among`` entries of each kind: the
-        work does not grow with the log."""
+        """Return recent entries of a reservoir, in order.
+
+        Only the last ``among`` entries of each kind before the time are searched, so the work does not grow
+        with the log.
+        """
         with self._as_log_error():
             found: list[tuple[int, EntryRow]] = []
             for kind in kinds:
@@ -153,7 +162,7 @@ class Reader:
             return [row for _, row in sorted(found, key=lambda one: one[0])]
 
     def check(self) -> list[str]:
-        """The findings of SQLite's own check of the file: ``["ok"]`` when there is none."""
+        """Return the findings of SQLite's integrity check: ``["ok"]`` if there is none."""
         with self._as_log_error():
             return [str(row[0]) for row in self._store.connection.execute("PRAGMA integrity_check")]
 
@@ -164,11 +173,11 @@ class Reader:
 
 
 class NarrowedReader(Reader):
-    """As its parent; :meth:`events` leaves out the entries of other reservoirs than those named.
+    """A reader whose :meth:`events` yields the entries of some reservoirs only.
 
     Args:
         path: the log.
-        reservoirs: all of them, and the whole bridge, when empty.
+        reservoirs: the reservoirs; empty for all of them and the whole bridge.
         progress: called with the fraction done.
     """
 
@@ -180,10 +189,10 @@ class NarrowedReader(Reader):
     def events(
         self, start: int, end: int, *, kinds: Iterable[Kind] = (), reservoir: str | None = None
     ) -> Iterator[EntryRow]:
-        """The entries that are left, in order."""
+        """Yield the entries of these reservoirs, in order."""
         rows = super().events(start, end, kinds=kinds, reservoir=reservoir)
         for number, row in enumerate(rows):
-            if number % _TELL_EVERY == 0:
+            if number % _PROGRESS_EVERY == 0:
                 self._progress((row.stamp.utc_ms - start) / max(1, end - start))
             if not self._reservoirs or row.reservoir in self._reservoirs:
                 yield row
@@ -192,7 +201,7 @@ class NarrowedReader(Reader):
 
 @contextmanager
 def _brought_up_to_date(old: sqlite3.Connection) -> Iterator[sqlite3.Connection]:
-    """A copy of an older log in the layout of today, for as long as it is needed."""
+    """Provide a migrated copy of an older log while the context lasts."""
     with tempfile.TemporaryDirectory(prefix="clearwell-") as folder:
         copy = sqlite3.connect(Path(folder) / "log.db", isolation_level=None, check_same_thread=False)
         try:

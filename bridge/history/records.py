@@ -1,7 +1,7 @@
 """The rows of the log as values: one class for each table.
 
-A row carries a :class:`Stamp`, made by :class:`bridge.history.order.RecordClock`. Rows are ordered by
-boot and sequence, never by the wall clock; their UTC never goes backwards along that order.
+A row has a :class:`Stamp`, made by :class:`bridge.history.order.RecordClock`. Rows are ordered by session and
+sequence, never by the wall clock. In this order their UTC never goes backwards.
 """
 
 from collections.abc import Sequence
@@ -15,26 +15,26 @@ from bridge.water.health import Health
 
 @dataclass(frozen=True, slots=True, order=True)
 class Stamp:
-    """When a row was made: compared by boot, then sequence; the UTC follows that order."""
+    """The time and the place of a row. Compared by session, then sequence; the UTC has the same order."""
 
     boot: int
-    """How many times the log has been opened for writing, this time included."""
+    """The number of the session: how many times a daemon has opened the log, this time included."""
     sequence: int
-    """Counts the rows of one boot from 0."""
+    """Counts the rows of one session from 0."""
     utc_ms: int
     """Milliseconds since 1970-01-01T00:00:00Z, without leap seconds."""
 
 
 @dataclass(frozen=True, slots=True)
 class SeriesFacts:
-    """How one series is named and exported."""
+    """The names and units of one series."""
 
     field: str
-    """The attribute of :class:`ReadingRow`, with its unit; also the column of an export."""
+    """The attribute of :class:`ReadingRow`, with its unit. Also the column of an export."""
     senml_name: str
     senml_unit: str
     senml_scale: float
-    """One of the row's units in the SenML unit; SenML takes unscaled SI units (RFC 8428, section 12.1)."""
+    """The factor from the unit of the row to the unscaled SI unit of SenML (RFC 8428, section 12.1)."""
 
 
 class Series(IntEnum):
@@ -52,6 +52,7 @@ class Series(IntEnum):
 
     @property
     def facts(self) -> SeriesFacts:
+        """The names and units of the series."""
         return SERIES_FACTS[self]
 
 
@@ -88,16 +89,16 @@ class Bucket:
     start_ms: int
     span_ms: int
     cells: tuple[Cell | None, ...]
-    """In the order of :class:`Series`; None where no reading had a value."""
+    """In the order of :class:`Series`; None if no reading had a value."""
     count: int
-    """Readings in the span, with or without values."""
+    """The number of readings in the span, with or without values."""
     health: Health
-    """The worst among them."""
+    """The worst class among them."""
 
 
 @dataclass(frozen=True, slots=True)
 class ReadingRow:
-    """One reading of one reservoir; None where nothing is fitted or nothing is known."""
+    """One reading of one reservoir. A series is None if its part is not fitted or its value is not known."""
 
     stamp: Stamp
     reservoir: str
@@ -112,10 +113,10 @@ class ReadingRow:
     volume_l: float | None = None
     reservoir_ppm: float | None = None
     throughput_l: float | None = None
-    """Product made by this cartridge so far."""
+    """The product that this cartridge has made."""
     path: Flow = Flow.SHUT
     health: Health = Health.GOOD
-    """The worst class among everything measured."""
+    """The worst class among all measurements."""
 
     @property
     def values(self) -> Values:
@@ -136,7 +137,7 @@ class ReadingRow:
 def reading_of(
     stamp: Stamp, reservoir: str, values: Sequence[float | None], path: Flow, health: Health
 ) -> ReadingRow:
-    """A reading from its series in the order of :class:`Series`."""
+    """Make a reading from its series in the order of :class:`Series`."""
     us, celsius, us_cm, ppm, uncertainty, feed, volume, kept, through = values
     return ReadingRow(
         stamp, reservoir, us, celsius, us_cm, ppm, uncertainty, feed, volume, kept, through, path, health
@@ -145,11 +146,11 @@ def reading_of(
 
 @dataclass(frozen=True, slots=True)
 class EventRow:
-    """Something that happened and is neither an alarm nor a command: a fill began, a clock stepped."""
+    """An event that is neither an alarm nor a command: a fill began, a clock was stepped."""
 
     stamp: Stamp
     reservoir: str
-    """Empty when it concerns the whole bridge."""
+    """Empty if the event concerns the whole bridge."""
     event: str
     """An id of lower-case words and hyphens."""
     sentence: str
@@ -160,10 +161,10 @@ class AlarmChange(Enum):
 
     RAISED = "raised"
     ACKNOWLEDGED = "acknowledged"
-    RETURNED = "returned"
-    """The condition is gone; a latched or unacknowledged alarm stays until somebody acts."""
+    CLEARED_UNACKNOWLEDGED = "cleared-unacknowledged"
+    """The condition has cleared, but the alarm is not yet acknowledged, or is still latched."""
     RESET = "reset"
-    """A latched alarm was taken back by its own rule."""
+    """The trip was reset by its own rule."""
     CLEARED = "cleared"
     """Back to normal."""
     SHELVED = "shelved"
@@ -172,7 +173,7 @@ class AlarmChange(Enum):
 
 @dataclass(frozen=True, slots=True)
 class AlarmRow:
-    """One step in the life of one alarm; :func:`bridge.report.alarm_history.alarm_lives` joins them."""
+    """One step in the life of one alarm."""
 
     stamp: Stamp
     reservoir: str
@@ -180,14 +181,14 @@ class AlarmRow:
     change: AlarmChange
     sentence: str
     sender: str = ""
-    """Who acknowledged, reset or shelved it; empty for the bridge itself."""
+    """Who acknowledged, reset or shelved the alarm; empty for the bridge itself."""
     first_out: bool = False
-    """Whether this trip was the first of its group."""
+    """True if this trip was the first one."""
 
 
 @dataclass(frozen=True, slots=True)
 class CommandRow:
-    """What somebody asked for, and what became of it."""
+    """A command and its result."""
 
     stamp: Stamp
     reservoir: str
@@ -195,24 +196,24 @@ class CommandRow:
     sender: str
     accepted: bool
     refusal: str = ""
-    """Why it was refused, as a sentence; empty when accepted."""
+    """The reason of a refusal, as a sentence; empty if the command was accepted."""
 
 
 @dataclass(frozen=True, slots=True)
 class CartridgeRow:
-    """A cartridge or membrane was changed: what the old one did."""
+    """A cartridge or membrane was changed. The figures are those of the old one."""
 
     stamp: Stamp
     reservoir: str
     name: str
-    """The new one."""
+    """The name of the new one."""
     treated_l: float | None
-    """Product the old one made."""
+    """The product that the old one made."""
     load_g: float | None
-    """Dissolved solids the old one took out."""
+    """The dissolved solids that the old one took up."""
     sender: str = ""
     exhausted: bool | None = None
-    """Whether the old one's product had crossed the limit; None in rows from before this was noted."""
+    """True if the product of the old one was over the limit; None in rows of a version without this field."""
     at_ms: int | None = None
     """As in :class:`SampleRow`."""
 
@@ -228,10 +229,10 @@ class CalibrationRow:
     cell_constant_per_cm: float
     offset_us: float
     standard_us_cm: float
-    """Conductivity of the standard at ``temperature_c``."""
+    """The conductivity of the standard at ``temperature_c``."""
     temperature_c: float
     uncertainty_percent: float
-    """Expanded (k = 2) uncertainty of the cell constant."""
+    """The expanded uncertainty (k = 2) of the cell constant."""
     note: str = ""
 
 
@@ -242,7 +243,7 @@ class SampleRow:
     stamp: Stamp
     reservoir: str
     of: str
-    """``rain``, ``jug``, ``tray``, ``feed``, ``reservoir`` or a name of the user's own."""
+    """``rain``, ``jug``, ``tray``, ``feed``, ``reservoir`` or a name that the user chose."""
     conductivity_25_us_cm: float
     dissolved_solids_ppm: float
     uncertainty_ppm: float
@@ -252,26 +253,26 @@ class SampleRow:
     verdict: str
     note: str = ""
     at_ms: int | None = None
-    """When it was so, in UTC, where a person entered it later than that, for the log itself only grows at its
-    end. None for what was so when it was entered; see :func:`when_ms`."""
+    """The time of the sample, UTC, if a person entered it later. None if it was entered at once. See
+    :func:`when_ms`."""
 
 
 class Litres(Enum):
-    """What litres that a person enters are."""
+    """The meaning of litres that a person enters."""
 
     MADE = "made"
-    """By a purifier that is kept by hand."""
+    """Made by a purifier that is kept by hand."""
     PUT = "put"
-    """On the shelf: bought, or filled elsewhere."""
+    """Put on the shelf: bought, or filled elsewhere."""
     TAKEN = "taken"
-    """From the shelf."""
+    """Taken from the shelf."""
     LEFT = "left"
-    """Counted on the shelf."""
+    """Counted as left on the shelf."""
 
 
 @dataclass(frozen=True, slots=True)
 class LitresRow:
-    """Litres that a person entered; ``reservoir`` is the purifier or shelf that is kept by hand."""
+    """Litres that a person entered. ``reservoir`` is the purifier or shelf that is kept by hand."""
 
     stamp: Stamp
     reservoir: str
@@ -284,30 +285,30 @@ class LitresRow:
 
 @dataclass(frozen=True, slots=True)
 class FillRow:
-    """A fill that ended."""
+    """A fill that has ended."""
 
     stamp: Stamp
-    """Its end."""
+    """Usually the end of the fill."""
     reservoir: str
     started_ms: int
-    """UTC of its start."""
+    """The start, UTC."""
     volume_l: float | None
     rinse_l: float | None
     mean_ppm: float | None
     end: str
-    """Why it ended: ``full``, ``trip``, ``stop``, ``interrupted``."""
+    """The reason of the end: ``full``, ``trip``, ``stop``, ``interrupted``."""
     ended_ms: int | None = None
-    """UTC of its end where the row was made later, after a kill or a power cut; None for the stamp."""
+    """The end, UTC, if the row was made later, after a kill or a power cut; None if the stamp is the end."""
 
 
 @dataclass(frozen=True, slots=True)
 class ForecastRow:
-    """The forecast of a purifier and of the stored water; None where too little is known."""
+    """The forecast of a purifier and of the stored water. None if too little is known."""
 
     stamp: Stamp
     reservoir: str
     left_l: float | None
-    """Product until it crosses the limit: the best estimate."""
+    """Product that can be made before it crosses the limit: the median."""
     left_low_l: float | None
     left_high_l: float | None
     left_days: float | None
@@ -315,14 +316,14 @@ class ForecastRow:
     left_high_days: float | None
     order_now: bool | None
     cover_days: float | None
-    """How long the water in the reservoir lasts with nothing flowing in."""
+    """How long the water in the reservoir lasts without inflow."""
     rests_on: str = ""
     """The basis of the figures."""
 
 
 @dataclass(frozen=True, slots=True)
 class MinuteRow:
-    """One closed minute of one reservoir; the hours follow from the minutes."""
+    """One closed minute of one reservoir. The hours are computed from the minutes."""
 
     reservoir: str
     bucket: Bucket
@@ -330,11 +331,11 @@ class MinuteRow:
 
 @dataclass(frozen=True, slots=True)
 class StateRow:
-    """A value that a restart needs; a later one with the same key replaces it."""
+    """Saved state that a restart needs. A later row with the same key replaces it."""
 
     key: str
     version: int
-    """The version of the JSON text's layout."""
+    """The version of the layout of the JSON text."""
     text: str
 
 
@@ -349,16 +350,16 @@ EntryRow = (
     | FillRow
     | ForecastRow
 )
-"""Everything that has a stamp and is not a reading."""
+"""Every row that has a stamp and is not a reading."""
 
 StampedRow = ReadingRow | EntryRow
-"""Everything that the hub's log receives."""
+"""Every row that is sent to the hub's log."""
 
 Row = StampedRow | MinuteRow | StateRow
 
 
 class Kind(Enum):
-    """The kinds of entry; the value is the table's name and stands in exports."""
+    """The kinds of entry. The value is the name of the table, also in exports."""
 
     EVENT = "event"
     ALARM = "alarm"
@@ -386,7 +387,11 @@ KINDS = {row_class: kind for kind, row_class in CLASSES.items()}
 
 
 def alarm_from(word: str) -> AlarmId:
-    """The trip or advisory with this id; ``ValueError`` for any other word."""
+    """Return the trip or advisory with an id.
+
+    Raises:
+        ValueError: there is no such id.
+    """
     try:
         return Trip(word)
     except ValueError:
@@ -394,7 +399,7 @@ def alarm_from(word: str) -> AlarmId:
 
 
 def details(row: EntryRow) -> dict[str, Any]:
-    """The fields of an entry without its stamp and reservoir, as plain JSON values."""
+    """Return the fields of an entry as JSON values, without its stamp and reservoir."""
     out: dict[str, Any] = {}
     for field in fields(row):
         if field.name in ("stamp", "reservoir"):
@@ -405,7 +410,7 @@ def details(row: EntryRow) -> dict[str, Any]:
 
 
 def when_ms(row: EntryRow) -> int:
-    """The UTC at which an entry's content was true: ``at_ms`` or ``ended_ms`` where given, else its stamp."""
+    """Return the UTC of the entry itself: ``at_ms`` or ``ended_ms`` if given, else the stamp."""
     match row:
         case SampleRow(at_ms=int(at_ms)) | LitresRow(at_ms=int(at_ms)) | CartridgeRow(at_ms=int(at_ms)):
             return at_ms

@@ -1,8 +1,7 @@
-"""Which readings are stored, and roll-ups of all of them. Core.
+"""Selects the readings to store, and rolls all readings up into minutes and hours. Core.
 
-A roll-up is the smallest, mean and largest value of each series in a minute or an hour of UTC. Readings come
-in the order of their stamps, so one bucket is open at a time and each reading costs the same, whatever the
-bucket already holds.
+A roll-up (bucket) holds the least, mean and greatest value of each series in a minute or an hour of UTC.
+Readings come in the order of their stamps, so one bucket is open at a time.
 """
 
 import math
@@ -20,7 +19,7 @@ HOUR_MS = 3_600_000
 
 @dataclass(frozen=True, slots=True)
 class DeadBand:
-    """A series has moved when it differs by more than both the absolute and the relative part."""
+    """The change that a series must exceed before its reading is stored: the larger of the two parts."""
 
     absolute: float
     relative: float = 0.0
@@ -34,20 +33,23 @@ DEAD_BANDS: dict[Series, DeadBand] = {
     Series.RESERVOIR_PPM: DeadBand(0.5, 0.05),
     Series.THROUGHPUT: DeadBand(5.0),
 }
-"""The other series follow from these."""
+"""The other series are functions of these."""
 _BANDS = tuple((int(series), band.absolute, band.relative) for series, band in DEAD_BANDS.items())
 
 
 class ByException:
-    """Which readings of one reservoir are stored: those that left a dead band since the last stored one,
-    those whose path, health or set of values is new, and one a minute."""
+    """Selects the readings of one reservoir that are stored.
+
+    A reading is stored if a series left its dead band since the last stored reading, if its path, health or
+    set of values is new, and at least once a minute.
+    """
 
     def __init__(self) -> None:
         self._last: ReadingRow | None = None
         self._values: Values = ()
 
     def keeps(self, row: ReadingRow) -> bool:
-        """Take the next reading; whether it is to be stored."""
+        """Take the next reading and return whether to store it."""
         if self._moved(row):
             self._last, self._values = row, row.values
             return True
@@ -75,7 +77,11 @@ class ByException:
 
 
 class RollUp:
-    """Takes readings in order, gives back each bucket when the first reading after it arrives."""
+    """Collects readings into buckets.
+
+    Args:
+        span_ms: the length of a bucket.
+    """
 
     def __init__(self, span_ms: int) -> None:
         self._span = span_ms
@@ -92,9 +98,15 @@ class RollUp:
         self._health = Health.GOOD
 
     def add(self, utc_ms: int, values: Values, health: Health) -> Bucket | None:
-        """Take one reading; the bucket it closed, if it was the first of a later one.
+        """Add one reading.
 
-        ``utc_ms`` must not decrease (the stamps see to that); an earlier one counts into the open bucket.
+        Args:
+            utc_ms: its time. An earlier time than that of the last reading counts into the open bucket.
+            values: its series.
+            health: its worst class.
+
+        Returns:
+            The bucket before it, if this reading is the first of a new bucket.
         """
         closed: Bucket | None = None
         if utc_ms >= self._start + self._span or self._start < 0:
@@ -105,7 +117,7 @@ class RollUp:
             self._health = health
         least, greatest, sums, counts = self._least, self._greatest, self._sum, self._counts
         for i, value in enumerate(values):
-            # A difference of itself is 0 for every number but those that are not finite.
+            # Infinity and NaN are left out: only for them is this difference not 0.
             if value is None or value - value != 0.0:
                 continue
             if value < least[i]:
@@ -117,7 +129,7 @@ class RollUp:
         return closed
 
     def over(self, utc_ms: int) -> Bucket | None:
-        """Close the open bucket if its span has ended at this time; None if it has not, or holds nothing."""
+        """Close and return the open bucket if it has ended by this time and is not empty."""
         if not self._count or utc_ms < self._start + self._span:
             return None
         closed = self.close()
@@ -125,11 +137,11 @@ class RollUp:
         return closed
 
     def close(self) -> Bucket | None:
-        """The open bucket as it stands; None when it holds no reading."""
+        """Return the open bucket; None if it is empty."""
         if not self._count:
             return None
         cells = tuple(
-            # The sum's rounding must not carry the mean outside what was measured.
+            # Rounding of the sum must not move the mean out of the measured range.
             Cell(low, min(max(total / n, low), high), high, n) if n else None
             for low, total, high, n in zip(self._least, self._sum, self._greatest, self._counts, strict=True)
         )
@@ -137,7 +149,13 @@ class RollUp:
 
 
 def merge(buckets: Sequence[Bucket], start_ms: int, span_ms: int) -> Bucket:
-    """One bucket out of finer ones that lie in its span, at least one."""
+    """Merge at least one shorter bucket into one bucket.
+
+    Args:
+        buckets: buckets within the span.
+        start_ms: the start of the span.
+        span_ms: its length.
+    """
     cells: list[Cell | None] = []
     for i in range(len(Series)):
         parts = [cell for bucket in buckets if (cell := bucket.cells[i]) is not None]

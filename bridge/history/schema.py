@@ -1,7 +1,7 @@
 """The file of the log: how it is opened, and how an older file is brought up to date. Shell.
 
-``journal_mode = WAL``: a commit appends to one file, and readers never wait for the writer.
-``synchronous``: the writer chooses for each commit, see :mod:`bridge.history.writer`.
+``journal_mode = WAL``: a commit appends to one file, and readers never wait for the writer. The writer
+chooses ``synchronous`` for each commit, see :mod:`bridge.history.writer`.
 """
 
 import sqlite3
@@ -14,16 +14,26 @@ from bridge.history.views import tables, views
 LAYOUT = 3
 """Layouts 1 and 2 held packed blocks; :mod:`bridge.history.migration` reads them."""
 WAL_PAGES = 1000
-"""SQLite's default: about 4 MB are written before they are copied into the file."""
+"""SQLite's default. The ``-wal`` grows to about 4 MB before it is copied into the file."""
 
 
 def layout_in(connection: sqlite3.Connection) -> int:
-    """The layout of an open file; 0 when it is empty."""
+    """Return the layout of an open file; 0 if it is empty."""
     return int(connection.execute("PRAGMA user_version").fetchone()[0])
 
 
 def connect_for_writing(path: Path, *, busy_s: float = 1.0) -> sqlite3.Connection:
-    """Open or begin a log whatever its layout. Raises ``sqlite3.Error``, ``OSError`` and ``LogTrouble``."""
+    """Open or create a log, whatever its layout.
+
+    Args:
+        path: the log.
+        busy_s: how long to wait for a lock.
+
+    Raises:
+        sqlite3.Error: the file cannot be read or written.
+        OSError: the folder cannot be created.
+        LogTrouble: the layout is newer than this program.
+    """
     path.parent.mkdir(parents=True, exist_ok=True)
     connection = sqlite3.connect(path, timeout=busy_s, isolation_level=None, check_same_thread=False)
     try:
@@ -42,7 +52,7 @@ def connect_for_writing(path: Path, *, busy_s: float = 1.0) -> sqlite3.Connectio
 
 
 def bring_up_to_date(connection: sqlite3.Connection) -> None:
-    """Make the tables, or take over the rows of an older layout, in one transaction."""
+    """Create the tables, or migrate the rows of an older layout, in one transaction."""
     layout = layout_in(connection)
     if layout == LAYOUT:
         return
@@ -63,8 +73,17 @@ def bring_up_to_date(connection: sqlite3.Connection) -> None:
 
 
 def open_for_writing(path: Path, *, busy_s: float = 1.0) -> sqlite3.Connection:
-    """Open or begin a log and bring it to the current layout. Raises ``sqlite3.Error``, ``OSError`` and
-    ``LogError``."""
+    """Open or create a log, and bring it to the current layout.
+
+    Args:
+        path: the log.
+        busy_s: how long to wait for a lock.
+
+    Raises:
+        sqlite3.Error: the file cannot be read or written.
+        OSError: the folder cannot be created.
+        LogError: the layout is newer than this program, or an old row cannot be read.
+    """
     connection = connect_for_writing(path, busy_s=busy_s)
     try:
         bring_up_to_date(connection)
@@ -75,12 +94,12 @@ def open_for_writing(path: Path, *, busy_s: float = 1.0) -> sqlite3.Connection:
 
 
 def open_for_reading(path: Path, *, busy_s: float = 5.0, any_layout: bool = False) -> sqlite3.Connection:
-    """A connection that cannot write.
+    """Open a log with a connection that cannot write.
 
     Args:
         path: the log.
         busy_s: how long to wait for a lock, in seconds.
-        any_layout: whether an older layout is right too.
+        any_layout: True to accept an older layout too.
 
     Raises:
         sqlite3.Error: there is no such log, or it cannot be read.
@@ -89,7 +108,7 @@ def open_for_reading(path: Path, *, busy_s: float = 5.0, any_layout: bool = Fals
     try:
         return _open_read_only(path, "mode=ro", busy_s, any_layout)
     except sqlite3.OperationalError:
-        # Where no file may be created beside the log, one that was closed in order can still be read.
+        # If no file may be created beside the log, a log that was closed in order can still be read.
         wal = path.with_name(path.name + "-wal")
         if not path.is_file() or (wal.exists() and wal.stat().st_size):
             raise

@@ -1,8 +1,8 @@
-"""SenML, the Sensor Measurement Lists of RFC 8428, as JSON: packs out of rows, and packs read back.
+"""SenML (Sensor Measurement Lists, RFC 8428) as JSON: makes packs from rows, and parses packs. Core.
 
-Numbers go out in the unscaled SI units of the SenML registry (RFC 8428, section 12.1): siemens, S/m,
-cubic metres, mass ratio; times as seconds since 1970 with milliseconds. A record is known by its name and
-time: a reader that gets one twice may drop either.
+Numbers have the unscaled SI units of the SenML registry (RFC 8428, section 12.1): siemens, S/m, cubic metres,
+mass ratio. Times are seconds since 1970 with milliseconds. Name and time identify a record: a receiver that
+gets it twice may drop either.
 """
 
 import json
@@ -34,7 +34,7 @@ _UNITS: tuple[tuple[str, str | None, float], ...] = (
     ("_l", "m3", 1e-3),
     ("_g", "kg", 1e-3),
 )
-"""SenML unit and scale of a field by the end of its name."""
+"""The SenML unit and scale of a field, by the suffix of its name."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,10 +55,15 @@ class SenmlRecord:
 
 
 def base_name(root: str, reservoir: str) -> str:
-    """``root/reservoir/``, ``root/bridge/`` for what concerns no single one.
+    """Return ``root/reservoir/``, or ``root/bridge/`` for rows of the whole bridge.
 
-    ``InputError`` for other characters than letters, digits and ``- : . / _``, or a first one that is no
-    letter or digit (RFC 8428, section 4.5.1).
+    Args:
+        root: the first part of the name.
+        reservoir: the reservoir; empty for the whole bridge.
+
+    Raises:
+        InputError: the name has other characters than letters, digits and ``- : . / _``, or does not begin
+            with a letter or digit (RFC 8428, section 4.5.1).
     """
     name = f"{root}/{reservoir or 'bridge'}/"
     if not _NAME.match(name):
@@ -72,7 +77,7 @@ def base_name(root: str, reservoir: str) -> str:
 def reading_records(
     row: ReadingRow, base: str, series: Sequence[Series] = tuple(Series)
 ) -> list[SenmlRecord]:
-    """A reading as records: one for each series that has a value, the path, and the health."""
+    """Convert a reading to records: one for each series with a value, the path, and the health."""
     time_s = row.stamp.utc_ms / 1000
     values = row.values
     out = [
@@ -87,8 +92,10 @@ def reading_records(
 
 
 def entry_records(row: EntryRow, base: str) -> list[SenmlRecord]:
-    """An entry as records, one for each of its fields that says something: ``alarm/no-rise-while-
-    open/change``."""
+    """Convert an entry to records, one for each field that is not empty.
+
+    A name is, for example, ``alarm/no-rise-while-open/change``.
+    """
     kind = KINDS[type(row)]
     fields = details(row)
     prefix = base + kind.value + "/"
@@ -110,7 +117,7 @@ def entry_records(row: EntryRow, base: str) -> list[SenmlRecord]:
 
 
 def bucket_records(bucket: Bucket, base: str, series: Sequence[Series] = tuple(Series)) -> list[SenmlRecord]:
-    """A roll-up as records under ``.../minute/mean`` and the like, at the start of its span."""
+    """Convert a roll-up to records such as ``.../minute/mean``, at the start of its span."""
     span = "minute" if bucket.span_ms == MINUTE_MS else "hour"
     time_s = bucket.start_ms / 1000
     out = []
@@ -128,24 +135,32 @@ def bucket_records(bucket: Bucket, base: str, series: Sequence[Series] = tuple(S
 
 
 def row_records(row: StampedRow, root: str) -> list[SenmlRecord]:
-    """Any row as records with absolute names."""
+    """Convert a row to records with absolute names."""
     base = base_name(root, row.reservoir)
     return reading_records(row, base) if isinstance(row, ReadingRow) else entry_records(row, base)
 
 
 def pack(rows: Sequence[StampedRow], root: str) -> str:
-    """Rows as one SenML pack (``application/senml+json``), with a base name and a base time. At least one
-    row; the base name holds the reservoir where all rows have the same."""
+    """Convert rows to one SenML pack (``application/senml+json``) with a base name and a base time.
+
+    Args:
+        rows: at least one row. If all have the same reservoir, the base name contains it.
+        root: the first part of every name.
+    """
     records = [record for row in rows for record in row_records(row, root)]
     names = {row.reservoir for row in rows}
     return write(records, base_name(root, names.pop()) if len(names) == 1 else f"{root}/")
 
 
 def write(records: Sequence[SenmlRecord], base: str) -> str:
-    """Resolved records as a pack; names that begin with ``base`` are shortened by it. At least one record.
+    """Write resolved records as a pack.
 
-    A reader that adds ``bt`` and ``t`` in double precision gets each record's time to the last bit, whatever
-    else is in the pack: otherwise a record sent again in other company would pass for a new one.
+    A receiver that adds ``bt`` and ``t`` in double precision gets the exact time of each record, whatever
+    else is in the pack. Otherwise a record that is sent again in another pack would seem to be new.
+
+    Args:
+        records: at least one record.
+        base: the base name, which names that begin with it leave out.
     """
     base_s: float | None = None
     shorten = all(record.name.startswith(base) and len(record.name) > len(base) for record in records)
@@ -169,7 +184,7 @@ def write(records: Sequence[SenmlRecord], base: str) -> str:
 
 
 def _after(time_s: float, base_s: float) -> float:
-    """Seconds from the base time to a time, in whole milliseconds."""
+    """Return the seconds from the base time to a time, rounded to milliseconds."""
     return round(time_s - base_s, 3)
 
 
@@ -194,15 +209,19 @@ def write_one(record: SenmlRecord) -> str:
 
 
 def parse(text: str, *, now_s: float = 0.0) -> list[SenmlRecord]:
-    """The records of a pack, resolved: base values applied, times absolute, in chronological order.
+    """Parse a pack into resolved records: with absolute names and times, in chronological order.
 
-    ``now_s`` is the time that relative times count from. ``InputError`` says which record breaks
-    which rule of RFC 8428.
+    Args:
+        text: the pack.
+        now_s: the time from which relative times count.
+
+    Raises:
+        InputError: a record breaks a rule of RFC 8428.
     """
     try:
         items = json.loads(text)
     except ValueError as error:
-        raise InputError(f"This is not JSON, so it is no SenML pack: {error}.") from error
+        raise InputError(f"This is not JSON, so it is not a SenML pack: {error}.") from error
     if not isinstance(items, list) or not all(isinstance(item, dict) for item in items):
         raise InputError("A SenML pack is a JSON array of objects (RFC 8428, section 5).")
     base: dict[str, Any] = {}
@@ -258,7 +277,7 @@ def _real(item: dict[str, Any], key: str, where: str, default: float) -> float:
 
 
 def scaled(value: float, scale: float) -> float:
-    """A value in another unit, to ten digits: the log keeps fewer, and 1.2340000000000001 helps nobody."""
+    """Convert a value to another unit, to ten digits. The log stores fewer."""
     return float(f"{value * scale:.10g}")
 
 

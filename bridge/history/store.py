@@ -1,6 +1,6 @@
-"""The statements behind the log: rows in, rows out, one connection. Shell.
+"""The SQL statements of the log: writes and reads rows over one connection. Shell.
 
-Every method raises :class:`sqlite3.Error`. Transactions are the caller's.
+Every method raises :class:`sqlite3.Error`. The caller begins and ends transactions.
 """
 
 import heapq
@@ -48,7 +48,7 @@ from bridge.history.views import (
 from bridge.water.health import Health
 
 END = 2**62
-"""An id after every other."""
+"""An id greater than every other."""
 _TABLES = ("reading", *(kind.value for kind in Kind))
 _HEALTH = {one.word: one for one in Health}
 _FLOW = {one.value: one for one in Flow}
@@ -61,28 +61,32 @@ SPAN_TABLES = {MINUTE_MS: "minute", HOUR_MS: "hour"}
 
 
 class Store:
-    """Reads and writes the tables."""
+    """Reads and writes the tables.
+
+    Args:
+        connection: an open log of the current layout.
+    """
 
     def __init__(self, connection: sqlite3.Connection) -> None:
         self.connection = connection
 
     def begin(self) -> None:
-        """Begin a transaction that will write."""
+        """Begin a transaction that writes."""
         self.connection.execute("BEGIN IMMEDIATE")
 
     def commit(self) -> None:
-        """End it; what was written is in the file."""
+        """Commit the transaction."""
         self.connection.execute("COMMIT")
 
     def rollback(self) -> None:
-        """Take back what the open transaction wrote, if there is one."""
+        """Roll the open transaction back, if there is one."""
         if self.connection.in_transaction:
             self.connection.execute("ROLLBACK")
 
-    # In
+    # Writing
 
     def add(self, rows: Iterable[Row]) -> None:
-        """Store rows in the order given; ids grow in that order over all tables."""
+        """Store rows in this order. Ids increase in this order over all tables."""
         last = self.last_id()
         for row in rows:
             match row:
@@ -98,13 +102,13 @@ class Store:
                     self.add_entry(last, row)
 
     def free_id(self, key: int) -> int:
-        """The first id from this one on that no reading has."""
+        """Return the first free id of a reading, from this id on."""
         while self.connection.execute("SELECT 1 FROM reading WHERE id = ?", (key,)).fetchone() is not None:
             key += 1
         return key
 
     def add_reading(self, key: int, row: ReadingRow) -> None:
-        """Store a reading under an id."""
+        """Store a reading with an id."""
         values = (_rounded(value) for value in row.values)
         stamp = row.stamp
         self.connection.execute(
@@ -117,7 +121,7 @@ class Store:
         )  # fmt: skip
 
     def add_entry(self, key: int, row: EntryRow) -> None:
-        """Store an entry under an id."""
+        """Store an entry with an id."""
         kind, stamp = KINDS[type(row)], row.stamp
         columns = ENTRY_COLUMNS[kind]
         values = [_plain(field, getattr(row, field)) for _, _, field in columns]
@@ -129,7 +133,7 @@ class Store:
         )
 
     def add_minute(self, row: MinuteRow) -> None:
-        """Store a minute, together with what its minute and its hour already hold."""
+        """Merge a minute into the stored minute and the stored hour."""
         bucket = row.bucket
         hour_ms = bucket.start_ms - bucket.start_ms % HOUR_MS
         for start_ms, span_ms in ((bucket.start_ms, MINUTE_MS), (hour_ms, HOUR_MS)):
@@ -138,7 +142,7 @@ class Store:
             self.put_bucket(row.reservoir, merge(parts, start_ms, span_ms))
 
     def put_bucket(self, reservoir: str, bucket: Bucket) -> None:
-        """Store a minute or an hour in the place of the one that is there."""
+        """Store a minute or an hour, in place of an earlier one."""
         cells: list[int | None] = []
         for cell in bucket.cells:
             if cell is None:
@@ -158,7 +162,7 @@ class Store:
         )
 
     def close_minutes(self) -> None:
-        """Make the minutes that a killed process left open, from the readings that it had stored."""
+        """Complete the minutes that a killed process left open, from its stored readings."""
         for name in self.reservoirs():
             roll = RollUp(MINUTE_MS)
             for _, row in self.readings_between(self.minutes_end(name), LAST_MS, name):
@@ -170,24 +174,24 @@ class Store:
                 self.add_minute(MinuteRow(name, last))
 
     def save_state(self, rows: Iterable[StateRow]) -> None:
-        """Store values, each in the place of the one with its key."""
+        """Store saved state, each row in place of an earlier one with its key."""
         self.connection.executemany(
             "INSERT OR REPLACE INTO state (key, version, value, checksum) VALUES (?, ?, ?, ?)",
             [(row.key, row.version, row.text, zlib.crc32(row.text.encode())) for row in rows],
         )
 
-    # Out
+    # Reading
 
     def last_id(self) -> int:
-        """The id of the newest row of any table with ids; 0 when there is none."""
+        """Return the greatest id over all tables with ids; 0 if there is none."""
         ends = ", ".join(f"(SELECT coalesce(max(id), 0) FROM {table})" for table in _TABLES)
         return int(self.connection.execute(f"SELECT max({ends})").fetchone()[0])
 
     def span_ms(self) -> tuple[int, int]:
-        """The full hour of the first row and the time of the last; ``(0, 0)`` when the file is empty."""
+        """Return the hour of the first row and the time of the last one; ``(0, 0)`` if the log is empty."""
         found: list[int] = []
         for table in _TABLES:
-            # Two subqueries, because SQLite looks up one end of a key at once and scans for both.
+            # Two subqueries: SQLite looks one end of a key up, but scans the table for both ends.
             row = self.connection.execute(
                 f"SELECT (SELECT time FROM {table} ORDER BY id LIMIT 1), "
                 f"(SELECT time FROM {table} ORDER BY id DESC LIMIT 1)"
@@ -201,14 +205,14 @@ class Store:
         return first_ms - first_ms % HOUR_MS, max(found, default=0)
 
     def reservoirs(self) -> list[str]:
-        """Every reservoir with readings or hours, in the order of their names."""
+        """Return the reservoirs with readings or hours, in the order of their names."""
         found = self.connection.execute(
             "SELECT reservoir FROM reading UNION SELECT reservoir FROM hour ORDER BY reservoir"
         )
         return [str(name) for (name,) in found]
 
     def has(self, reservoir: str) -> bool:
-        """Whether there are readings or hours of a reservoir."""
+        """Return whether there are readings or hours of a reservoir."""
         return any(
             self.connection.execute(
                 f"SELECT 1 FROM {table} WHERE reservoir = ? LIMIT 1", (reservoir,)
@@ -217,13 +221,13 @@ class Store:
         )
 
     def readings(self, after: int, before: int, reservoir: str | None = None) -> Iterator[ReadingRow]:
-        """Readings with ``after <= id < before`` in order."""
+        """Return the readings with ``after <= id < before``, in order."""
         return (row for _, row in self.numbered_readings(after, before, reservoir))
 
     def numbered_readings(
         self, after: int, before: int, reservoir: str | None = None
     ) -> Iterator[tuple[int, ReadingRow]]:
-        """The same, each with its id."""
+        """Return the same as :meth:`readings`, each with its id."""
         only = "" if reservoir is None else " AND reservoir = ?"
         found = self.connection.execute(
             f"SELECT {_READING} FROM reading WHERE id >= ? AND id < ?{only} ORDER BY id",
@@ -234,8 +238,15 @@ class Store:
     def readings_between(
         self, start_ms: int, end_ms: int, reservoir: str, after: int = 0, limit: int = -1
     ) -> list[tuple[int, ReadingRow]]:
-        """Readings of a reservoir with ``start_ms <= time < end_ms``, in order, each with its id: at most
-        ``limit``, those with ``id > after``."""
+        """Return readings of a reservoir with ``start_ms <= time < end_ms``, in order, each with its id.
+
+        Args:
+            start_ms: the start, UTC.
+            end_ms: the end, UTC.
+            reservoir: the reservoir.
+            after: only readings with a greater id.
+            limit: the maximum number; -1 for all.
+        """
         found = self.connection.execute(
             f"SELECT {_READING} FROM reading WHERE id >= ? AND time >= ? AND time < ? AND reservoir = ? "
             "ORDER BY id LIMIT ?",
@@ -244,25 +255,25 @@ class Store:
         return [_reading(row) for row in found]
 
     def reading_before(self, key: int, reservoir: str) -> ReadingRow | None:
-        """The last reading of a reservoir before an id."""
+        """Return the last reading of a reservoir before an id."""
         found = self.connection.execute(
             "SELECT id FROM reading WHERE id < ? AND reservoir = ? ORDER BY id DESC LIMIT 1", (key, reservoir)
         ).fetchone()
         return None if found is None else next(self.readings(found[0], found[0] + 1))
 
     def minutes_end(self, reservoir: str) -> int:
-        """The end of the last stored minute of a reservoir, in UTC milliseconds; 0 when there is none."""
+        """Return the end of the last stored minute of a reservoir, UTC; 0 if there is none."""
         found = self.connection.execute(
             "SELECT time FROM minute WHERE reservoir = ? ORDER BY time DESC LIMIT 1", (reservoir,)
         ).fetchone()
         return 0 if found is None else utc_ms_of(found[0]) + MINUTE_MS
 
     def bucket(self, span_ms: int, reservoir: str, start_ms: int) -> Bucket | None:
-        """One minute or hour."""
+        """Return one minute or hour."""
         return next(self.buckets(span_ms, reservoir, start_ms, start_ms + span_ms), None)
 
     def buckets(self, span_ms: int, reservoir: str, start_ms: int, end_ms: int) -> Iterator[Bucket]:
-        """Minutes or hours of a reservoir that start in a range, in order."""
+        """Return the minutes or hours of a reservoir that start in a range, in order."""
         found = self.connection.execute(
             f"SELECT time, readings, health, {_SMALL_COLUMNS} FROM {SPAN_TABLES[span_ms]} "
             "WHERE time >= ? AND time < ? AND reservoir = ? ORDER BY time",
@@ -283,7 +294,7 @@ class Store:
             )
 
     def entries(self, kind: Kind, after: int, before: int) -> Iterator[tuple[int, EntryRow]]:
-        """Entries of one kind with ``after <= id < before``, in order, each with its id."""
+        """Return the entries of one kind with ``after <= id < before``, in order, each with its id."""
         found = self.connection.execute(
             f"SELECT {_columns_of(kind)} FROM {kind.value} WHERE id >= ? AND id < ? ORDER BY id",
             (after, before),
@@ -293,7 +304,7 @@ class Store:
     def entries_between(
         self, kind: Kind, start_ms: int, end_ms: int, reservoir: str | None = None
     ) -> list[tuple[int, EntryRow]]:
-        """Entries of one kind with ``start_ms <= time < end_ms``, in order, each with its id."""
+        """Return the entries of one kind with ``start_ms <= time < end_ms``, in order, each with its id."""
         only = "" if reservoir is None else " AND reservoir = ?"
         found = self.connection.execute(
             f"SELECT {_columns_of(kind)} FROM {kind.value} "
@@ -310,8 +321,11 @@ class Store:
     def entries_before(
         self, kind: Kind, before_ms: int, reservoir: str, among: int
     ) -> list[tuple[int, EntryRow]]:
-        """Entries of one kind and reservoir, from the last ``among`` of that kind before a time, the newest
-        first: the work does not grow with the log."""
+        """Return recent entries of one kind and reservoir, the newest first.
+
+        Only the last ``among`` entries of the kind before the time are searched, so the work does not grow
+        with the log.
+        """
         found = self.connection.execute(
             f"SELECT {_columns_of(kind)} FROM {kind.value} WHERE time < ? ORDER BY id DESC LIMIT ?",
             (utc_text(before_ms), among),
@@ -320,7 +334,7 @@ class Store:
         return [(key, row) for key, row in rows if row.reservoir == reservoir]
 
     def state(self) -> dict[str, StateRow]:
-        """Every saved value whose checksum fits."""
+        """Return every row of saved state whose checksum is right."""
         found = self.connection.execute("SELECT key, version, value, checksum FROM state")
         return {
             key: StateRow(key, version, text)
@@ -329,7 +343,7 @@ class Store:
         }
 
     def next_stamp(self, now_ms: int) -> Stamp:
-        """A stamp after every entry in the file, for a row that is made outside of the daemon."""
+        """Return a stamp after every entry of the file, for an entry from outside the daemon."""
         ends = " UNION ALL ".join(
             f"SELECT * FROM (SELECT id, session, sequence, time FROM {kind.value} ORDER BY id DESC LIMIT 1)"
             for kind in Kind
@@ -345,10 +359,17 @@ class Store:
     def drop_before(
         self, *, reading_ms: int, minute_ms: int, hour_ms: int, entry_ms: int, keep_from: int
     ) -> None:
-        """Delete what is older than each bound; readings from the id ``keep_from`` on stay for the outbox.
+        """Delete the rows that are older than their bound.
 
-        At most two days of readings are deleted at once, so that a clock that jumped ahead does not empty the
-        log.
+        At most two days of readings are deleted in one call, so that a clock that jumped ahead does not empty
+        the log.
+
+        Args:
+            reading_ms: the bound of readings, UTC.
+            minute_ms: the bound of minutes.
+            hour_ms: the bound of hours.
+            entry_ms: the bound of entries.
+            keep_from: readings and entries from this id on are kept for the outbox.
         """
         oldest = self.connection.execute("SELECT min(id) FROM reading").fetchone()[0]
         if oldest is not None:
@@ -362,7 +383,17 @@ class Store:
 
 
 def entry(kind: Kind, stamp: Stamp, reservoir: str, given: Mapping[str, Any]) -> EntryRow:
-    """An entry out of plain values by their fields' names; ``LogError`` when they make no such entry."""
+    """Make an entry from plain values.
+
+    Args:
+        kind: the kind of entry.
+        stamp: its stamp.
+        reservoir: its reservoir.
+        given: the values by the names of their fields.
+
+    Raises:
+        LogError: a value is missing or wrong.
+    """
     row_class = CLASSES[kind]
     try:
         known = {f.name: _typed(f.name, given[f.name]) for f in fields(row_class) if f.name in given}
@@ -377,7 +408,7 @@ def entry(kind: Kind, stamp: Stamp, reservoir: str, given: Mapping[str, Any]) ->
 
 
 def in_order(streams: Sequence[Iterator[tuple[int, StampedRow]]]) -> Iterator[tuple[int, StampedRow]]:
-    """Rows of several tables in the order of their ids."""
+    """Merge the rows of several tables in the order of their ids."""
     return heapq.merge(*streams, key=lambda one: one[0])
 
 
@@ -400,7 +431,7 @@ def _entry(kind: Kind, stored: Sequence[Any]) -> tuple[int, EntryRow]:
 
 
 def _whole_s(utc_ms: int) -> int:
-    """The first full second from a time on."""
+    """Return a time in seconds, rounded up to a whole second, in milliseconds."""
     return -(-utc_ms // 1000) * 1000
 
 
@@ -421,7 +452,7 @@ def _plain(field: str, value: Any) -> Any:
         return int(value)
     if not isinstance(value, str):
         return value
-    # A stranger's text may hold what UTF-8 cannot, or a zero character, where other programs stop.
+    # Text from outside can hold characters that UTF-8 cannot encode, or NUL, which ends a text in C.
     return value.encode("utf-8", "backslashreplace").decode().replace("\x00", "\\x00")
 
 

@@ -2,7 +2,8 @@
 
 The views are the public face of the file; ``bridge/manual/log.md`` documents them. Minutes and hours are
 stored as integers in thousandths of the unit of the view (nS for µS, ppb for ppm, ml for l), because five
-years of them would otherwise not fit their budget; a least or greatest value that equals the mean is NULL.
+years of floating-point values would exceed the size budget. A least or greatest value that equals the mean is
+NULL.
 """
 
 from datetime import UTC, datetime
@@ -20,7 +21,7 @@ SERIES_COLUMNS: dict[Series, tuple[str, str]] = {
     Series.RESERVOIR_PPM: ("reservoir_ppm", "reservoir_ppb"),
     Series.THROUGHPUT: ("throughput_l", "throughput_ml"),
 }
-"""The column of each series in readings and views, and in minutes and hours, in thousandths."""
+"""For each series, the column of readings and views, and the column of minutes and hours in thousandths."""
 
 ENTRY_COLUMNS: dict[Kind, tuple[tuple[str, str, str], ...]] = {
     Kind.EVENT: (("event", "TEXT", "event"), ("sentence", "TEXT", "sentence")),
@@ -92,12 +93,12 @@ ENTRY_COLUMNS: dict[Kind, tuple[tuple[str, str, str], ...]] = {
         ("rests_on", "TEXT", "rests_on"),
     ),
 }
-"""For each kind of entry its columns: name, type, and field of the row. Fields that end in ``_ms`` are stored
-as times."""
+"""The columns of each kind of entry: name, type, and field of the row. Fields that end in ``_ms`` are
+stored as times."""
 
 
 def tables() -> str:
-    """The statements that make the tables of an empty log."""
+    """Return the statements that create the tables of an empty log."""
     series = ", ".join(f"{column} REAL" for column, _ in SERIES_COLUMNS.values())
     small = ", ".join(
         f"{column}{part} INTEGER"
@@ -126,11 +127,11 @@ def tables() -> str:
 
 
 _FIRST = (Series.PRODUCT_PPM, Series.UNCERTAINTY, Series.TEMPERATURE, Series.VOLUME)
-"""The series that a view shows first; the others follow in their order."""
+"""The series that a view shows first. The others follow in their order."""
 
 
 def views() -> str:
-    """The statements that make the views."""
+    """Return the statements that create the views."""
     order = [*_FIRST, *(one for one in Series if one not in _FIRST)]
     shown = ", ".join(SERIES_COLUMNS[one][0] for one in order)
     made = [f"CREATE VIEW v_reading AS SELECT time, reservoir, {shown}, path, health FROM reading"]
@@ -152,29 +153,31 @@ def views() -> str:
 
 
 LAST_MS = 253_402_300_799_999
-"""The end of the year 9999, after which a time has no such text."""
+"""The end of the year 9999. A later time has no text in this format."""
 
 
 def utc_text(utc_ms: int) -> str:
-    """ISO 8601 in UTC with milliseconds: ``2025-06-15T14:00:00.000Z``."""
+    """Format a time as ISO 8601 in UTC with milliseconds: ``2025-06-15T14:00:00.000Z``."""
     utc_ms = min(utc_ms, LAST_MS)
     moment = datetime.fromtimestamp(utc_ms // 1000, UTC)
     return f"{moment.isoformat()[:19]}.{utc_ms % 1000:03d}Z"
 
 
 def span_text(start_ms: int) -> str:
-    """The time of a minute or an hour: ``2025-06-15T14:00:00Z``."""
+    """Format the start of a minute or an hour: ``2025-06-15T14:00:00Z``."""
     start_ms = min(start_ms, LAST_MS)
     return f"{datetime.fromtimestamp(start_ms // 1000, UTC).isoformat()[:19]}Z"
 
 
 def utc_ms_of(text: str) -> int:
-    """The milliseconds of a time in the file."""
+    """Return a time of the file in UTC milliseconds."""
     moment = datetime.fromisoformat(text)
     return int(moment.timestamp()) * 1000 + moment.microsecond // 1000
 
 
 def first_id(utc_ms: int) -> int:
-    """The smallest id of a row with that time: ids are the milliseconds times 256, counted on where rows come
-    faster or the clock was set back."""
+    """Return the smallest id of a row with this time.
+
+    An id is the milliseconds times 256, or the last id plus 1 if that is greater.
+    """
     return utc_ms << 8

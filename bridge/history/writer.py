@@ -1,7 +1,7 @@
-"""The log: rows in from anywhere, one thread that owns the connection and commits them in order. Shell.
+"""The log: takes rows from any thread; one thread owns the connection and commits them in order. Shell.
 
 ==========================================  ==========================================================
-rows                                        reach the disk
+rows                                        are on the disk
 ==========================================  ==========================================================
 ``durable``: alarms, trips, commands,       at once, with everything before them, in one commit with
 latched state, samples, cartridges          ``synchronous = FULL``; then ``done`` is called
@@ -9,12 +9,12 @@ all others: readings, minutes, events,      within ``COMMIT_S`` with ``synchrono
 fills, accounts                             a killed process, and from a power cut at the next full commit
 ==========================================  ==========================================================
 
-Nothing here blocks its caller and nothing raises into it. Trouble with the file is reported through a
-callback, once for each kind, and None when the file works again. Meanwhile rows wait in memory, in order and
-within the bounds of :class:`bridge.history.limits.LogSettings`, and the file is tried again and again.
+No method blocks its caller or raises an error of the file. Trouble with the file is reported through a
+callback: once for each kind of trouble, and None when the file works again. Until then the rows wait in
+memory, in order and within the bounds of :class:`bridge.history.waiting.LogSettings`, and the thread tries
+the file again after increasing delays.
 """
 
-import os
 import sqlite3
 import threading
 import time
@@ -25,62 +25,30 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from bridge.errors import InputError, LogError
-from bridge.history import migration, senml
+from bridge.errors import InputError
+from bridge.history import senml
 from bridge.history.errors import LogFault, LogTrouble, trouble_from
-from bridge.history.holding import locked, move_aside, state_of_damaged
-from bridge.history.limits import LogSettings
-from bridge.history.migration import SESSION
-from bridge.history.outbox import Outbox, OutboxLevel, Parcel
-from bridge.history.records import (
-    EntryRow,
-    ReadingRow,
-    Row,
-    Stamp,
-    StateRow,
-)
+from bridge.history.log_file import FILE_ERRORS, LogFile, Opened
+from bridge.history.outbox import OutboxLevel, Parcel
+from bridge.history.records import EntryRow, ReadingRow, Row, Stamp
 from bridge.history.rollup import HOUR_MS
-from bridge.history.schema import (
-    LAYOUT,
-    bring_up_to_date,
-    connect_for_writing,
-    layout_in,
-    open_for_reading,
-    open_for_writing,
-)
+from bridge.history.schema import open_for_writing
 from bridge.history.store import Store
-from bridge.history.waiting import Batch, Waiting
+from bridge.history.waiting import Batch, LogSettings, Waiting
 
 COMMIT_S = 5.0
-"""A row waits no longer for its commit."""
+"""The longest time that a row waits for its commit."""
 LEVEL_EVERY_S = 60.0
 LONGEST_RETRIES = 60.0
-"""The longest wait before the file is tried again, in first waits."""
+"""The longest delay before the file is tried again, as a multiple of the first delay."""
 BUSY_S = 5.0
 _BOUND_EVERY = 5000
 _DAY_MS = 24 * HOUR_MS
-_OWN = ("log.", "outbox.")
-"""Keys of saved values that are the log's own begin so."""
-FILE_ERRORS = (sqlite3.Error, OSError, LogError)
-
-
-@dataclass(frozen=True, slots=True)
-class Opened:
-    """The content of the log that a new process needs."""
-
-    boot: int
-    """The number of this session."""
-    last_utc_ms: int
-    """The first stamp must lie after this: it is the floor of a ``RecordClock``."""
-    state: dict[str, StateRow]
-    """The saved values by key, without the log's own."""
-    complete: bool
-    """False when the saved values could not be read: then nobody knows what was latched."""
 
 
 @dataclass(frozen=True, slots=True)
 class LogFigures:
-    """Counters since the start."""
+    """Counters since the start of the process."""
 
     commits: int
     lost_readings: int
@@ -91,8 +59,14 @@ class LogFigures:
 class Log:
     """One log for all reservoirs of a bridge.
 
-    ``on_trouble`` and ``on_outbox`` are called from the log's thread: hand over to the event loop with
-    ``loop.call_soon_threadsafe``.
+    Args:
+        path: the file.
+        settings: how long rows are kept, and how many may wait; None for the defaults.
+        on_trouble: called from the log's thread with the trouble of the file, and with None when the file
+            works again.
+        on_outbox: called from the log's thread when the alert of the outbox begins or ends.
+        timeout_s: how long the start waits for the file.
+        retry_s: the first delay before a file that gave trouble is tried again.
     """
 
     def __init__(
@@ -102,54 +76,50 @@ class Log:
         settings: LogSettings | None = None,
         on_trouble: Callable[[LogTrouble | None], None] | None = None,
         on_outbox: Callable[[OutboxLevel], None] | None = None,
-        patience_s: float = 5.0,
+        timeout_s: float = 5.0,
         retry_s: float = 1.0,
     ) -> None:
         self.path = path
         self._settings = settings or LogSettings()
         self._on_trouble = on_trouble
         self._on_outbox = on_outbox
-        self._patience_s = patience_s
+        self._timeout_s = timeout_s
         self._retry_s = self._delay_s = retry_s
         self._retry_at_s = 0.0
         self._bell = threading.Condition()
         self._fresh: deque[Batch] = deque()
-        self._asked: deque[tuple[Callable[[], Any], Future[Any]]] = deque()
+        self._requests: deque[tuple[Callable[[], Any], Future[Any]]] = deque()
         self._stop = False
         self._ended = False
         self._waiting = Waiting(self._settings)
-        self._store: Store | None = None
-        self._lock = -1
-        self._outbox = None if self._settings.outbox is None else Outbox(self._settings.outbox)
+        self._file = LogFile(path, self._settings.outbox)
         self._level_at_s = 0.0
         self._alert = False
-        self._state: dict[str, StateRow] = {}
-        """The newest of every saved value: another file must hold them all."""
-        self._session = 0
-        self._was_open = False
-        self._state_lost = False
         self._swept_day = -1
         self._commits = 0
-        self._opened: Future[Opened] = Future()
         self._trouble: LogTrouble | None = None
         self._quiet_s = 0.0
         self._thread = threading.Thread(target=self._run, name="log", daemon=True)
 
     def start(self) -> Future[Opened]:
-        """Start the thread. The future always comes to a result, at the latest after ``patience_s``."""
+        """Start the thread.
+
+        Returns:
+            The content of the log. It has a result after ``timeout_s`` at the latest.
+        """
         self._thread.start()
-        return self._opened
+        return self._file.opened
 
     def write(
         self, rows: Sequence[Row], *, durable: bool = False, done: Callable[[bool], None] | None = None
     ) -> None:
-        """Put rows into the log, after everything written before. Returns at once.
+        """Append rows to the log. Does not block.
 
         Args:
             rows: the rows, in order.
-            durable: whether they must be on the disk before anything follows from them.
-            done: called once from the log's thread: True after the commit, False when the file cannot be
-                written now. The rows wait for the file all the same.
+            durable: True to commit them to the disk at once.
+            done: called once from the log's thread: with True after the commit, with False if the file cannot
+                be written now. In both cases the rows stay in the queue until they are written.
         """
         with self._bell:
             if self._ended:
@@ -159,39 +129,46 @@ class Log:
             idle = not self._fresh and not self._waiting.batches
             self._fresh.append(Batch(rows, durable, done, time.monotonic()))
             if len(self._fresh) % _BOUND_EVERY == 0:
-                # The thread hangs on the disk.
-                hanging = Waiting(self._settings, self._fresh)
-                hanging.bound()
-                self._fresh = hanging.batches
-                self._waiting.lost_readings += hanging.lost_readings
-                self._waiting.lost_entries += hanging.lost_entries
+                # The disk blocks the thread, which would otherwise apply the bounds.
+                blocked = Waiting(self._settings, self._fresh)
+                blocked.bound()
+                self._fresh = blocked.batches
+                self._waiting.lost_readings += blocked.lost_readings
+                self._waiting.lost_entries += blocked.lost_entries
             if durable or idle:
                 self._bell.notify()
 
     def flush(self) -> "Future[bool]":
-        """Commit everything written before, and try a file that gave trouble at once. The result is False
-        when it cannot be written now."""
-        return self._ask(self._flush)
+        """Commit all rows that wait. A file that gave trouble is tried at once.
+
+        Returns:
+            False if the file cannot be written now.
+        """
+        return self._request(self._flush)
 
     def parcels(self, count: int) -> "Future[list[Parcel]]":
-        """The first parcels for the hub's log that are not acknowledged, oldest first; none on trouble."""
-        return self._ask(lambda: self._peek(count))
+        """Return the first unacknowledged parcels for the hub's log, oldest first; none while in trouble."""
+        return self._request(lambda: self._peek(count))
 
     def packs(self, count: int, root: str) -> "Future[list[tuple[Parcel, str]]]":
-        """As :meth:`parcels`, each with its rows as a SenML pack, whose names begin with ``root``."""
-        return self._ask(lambda: [(one, senml.pack(one.rows, root)) for one in self._peek(count)])
+        """Return the same as :meth:`parcels`, each with its SenML pack, whose names begin with ``root``."""
+        return self._request(lambda: [(one, senml.pack(one.rows, root)) for one in self._peek(count)])
 
     @property
     def quiet_s(self) -> float:
-        """For how long after the last look there will be no other parcel of readings alone, in seconds."""
+        """Seconds after the last :meth:`parcels` in which no parcel of only readings becomes due."""
         return self._quiet_s
 
     def acknowledge(self, parcel: Parcel) -> None:
-        """The broker has this parcel and every one before it."""
-        self._ask(lambda: self._acknowledge(parcel))
+        """Remove a parcel and every earlier one from the outbox: the broker acknowledged it."""
+        self._request(lambda: self._acknowledge(parcel))
 
     def close(self, timeout_s: float = 5.0) -> bool:
-        """Write what waits and stop the thread; False when not everything could be written in that time."""
+        """Write all rows that wait, and stop the thread.
+
+        Returns:
+            False if not all rows were written within ``timeout_s``.
+        """
         with self._bell:
             self._stop = True
             self._bell.notify()
@@ -201,25 +178,25 @@ class Log:
 
     @property
     def trouble(self) -> LogTrouble | None:
-        """The trouble with the file now."""
+        """The current trouble with the file; None if there is none."""
         return self._trouble
 
     @property
     def figures(self) -> LogFigures:
-        """What was done so far."""
+        """The counters now."""
         waiting = self._waiting
         queued = sum(len(batch.rows) for batch in (*self._fresh, *waiting.batches))
         return LogFigures(self._commits, waiting.lost_readings, waiting.lost_entries, queued)
 
     # The thread
 
-    def _ask(self, question: Callable[[], Any]) -> "Future[Any]":
+    def _request(self, work: Callable[[], Any]) -> "Future[Any]":
         answer: Future[Any] = Future()
         with self._bell:
             if self._ended:
                 answer.cancel()
             else:
-                self._asked.append((question, answer))
+                self._requests.append((work, answer))
                 self._bell.notify()
         return answer
 
@@ -231,7 +208,7 @@ class Log:
                 self._ended = True
                 left = [*self._waiting.batches, *self._fresh]
             if not self._stop:
-                self._tell(
+                self._report(
                     LogTrouble(
                         LogFault.UNUSABLE,
                         f"The log {self.path} stopped by a fault of this program; restart the bridge.",
@@ -240,10 +217,10 @@ class Log:
             for batch in left:
                 if batch.done is not None:
                     batch.done(False)
-            while self._asked:
-                self._asked.popleft()[1].cancel()
-            if not self._opened.done():
-                self._open_blind()
+            while self._requests:
+                self._requests.popleft()[1].cancel()
+            if not self._file.opened.done():
+                self._file.start_without()
 
     def _work(self) -> None:
         began = time.monotonic()
@@ -252,7 +229,7 @@ class Log:
             with self._bell:
                 while not self._is_due(began):
                     self._bell.wait(self._wait_s(began))
-                stopping, questions = self._stop, len(self._asked)
+                stopping, requests = self._stop, len(self._requests)
                 self._waiting.batches += self._fresh
                 self._fresh.clear()
             if stopping:
@@ -262,18 +239,18 @@ class Log:
                 self._waiting.refuse()
             if self._trouble is not None:
                 self._waiting.bound()
-            self._answer(questions)
-            if not self._opened.done() and (stopping or time.monotonic() - began > self._patience_s):
-                self._open_blind()
+            self._answer(requests)
+            if not self._file.opened.done() and (stopping or time.monotonic() - began > self._timeout_s):
+                self._file.start_without()
             if stopping:
-                self._let_go()
+                self._release()
                 return
 
     def _is_due(self, began: float) -> bool:
         now = time.monotonic()
-        if self._stop or self._asked or any(batch.durable for batch in self._fresh):
+        if self._stop or self._requests or any(batch.durable for batch in self._fresh):
             return True
-        if not self._opened.done() and now - began > self._patience_s:
+        if not self._file.opened.done() and now - began > self._timeout_s:
             return True
         if self._trouble is not None:
             return now >= self._retry_at_s
@@ -283,8 +260,8 @@ class Log:
     def _wait_s(self, began: float) -> float | None:
         now = time.monotonic()
         ends: list[float] = []
-        if not self._opened.done():
-            ends.append(began + self._patience_s + 0.01)
+        if not self._file.opened.done():
+            ends.append(began + self._timeout_s + 0.01)
         if self._trouble is not None:
             ends.append(self._retry_at_s)
         elif self._waiting.batches or self._fresh:
@@ -298,21 +275,24 @@ class Log:
         return bool(batches) and time.monotonic() - batches[0].at_s >= COMMIT_S
 
     def _attempt(self, work: Callable[[Store], None]) -> bool:
-        """Do something with the file, opening it first if need be. False on trouble, which is reported."""
+        """Run some work on the file; open it first if it is closed. Report trouble and return False."""
         if time.monotonic() < self._retry_at_s:
             return False
         try:
-            store = self._store or self._open()
+            store = self._file.store
+            if store is None:
+                store = self._file.open()
+                self._check_outbox(store)
             work(store)
         except FILE_ERRORS as error:
             self._note(error)
             return False
         self._delay_s = self._retry_s
-        self._tell(None)
+        self._report(None)
         return True
 
     def _commit(self, store: Store) -> None:
-        """Put everything that waits into the file, in order, in one transaction."""
+        """Commit all rows that wait, in order, in one transaction."""
         batches = self._waiting.batches
         rows = self._waiting.rows()
         if not rows and not any(batch.durable for batch in batches):
@@ -324,8 +304,8 @@ class Log:
         store.begin()
         try:
             store.add(rows)
-            if self._outbox is not None:
-                store.save_state(self._outbox.saved())
+            if self._file.outbox is not None:
+                store.save_state(self._file.outbox.saved())
             swept = self._sweep(store, rows)
             store.commit()
         except BaseException:
@@ -333,15 +313,15 @@ class Log:
             raise
         self._swept_day = swept
         self._commits += 1
-        self._state.update((row.key, row) for row in rows if isinstance(row, StateRow))
+        self._file.remember(rows)
         self._waiting.batches = deque()
         for batch in batches:
             if batch.done is not None:
                 batch.done(True)
-        self._look_at_level(store)
+        self._check_outbox(store)
 
     def _sweep(self, store: Store, rows: Iterable[Row]) -> int:
-        """Retention, once a day."""
+        """Delete old rows, once a day. Return the day of the last deletion."""
         now_ms = max((row.stamp.utc_ms for row in rows if isinstance(row, ReadingRow)), default=0)
         if now_ms // _DAY_MS <= self._swept_day:
             return self._swept_day
@@ -351,73 +331,40 @@ class Log:
             minute_ms=now_ms - _DAY_MS * ages.minute_days,
             hour_ms=now_ms - _DAY_MS * ages.hour_days,
             entry_ms=now_ms - _DAY_MS * ages.entry_days,
-            keep_from=2**62 if self._outbox is None else self._outbox.keep_from(),
+            keep_from=2**62 if self._file.outbox is None else self._file.outbox.keep_from(),
         )
         return now_ms // _DAY_MS
 
-    def _look_at_level(self, store: Store) -> None:
+    def _check_outbox(self, store: Store) -> None:
         now = time.monotonic()
-        if self._outbox is None or now < self._level_at_s:
+        if self._file.outbox is None or now < self._level_at_s:
             return
         self._level_at_s = now + LEVEL_EVERY_S
-        level = self._outbox.level(store)
+        level = self._file.outbox.level(store)
         if level.alert != self._alert:
             self._alert = level.alert
             if self._on_outbox is not None:
                 self._on_outbox(level)
 
-    # The file
-
-    def _open(self) -> Store:
-        if self._lock < 0:
-            self._lock = locked(self.path)
-        connection = connect_for_writing(self.path)
-        try:
-            layout = layout_in(connection)
-            if 0 < layout < LAYOUT and not self._opened.done():
-                # To take an old log over may take minutes; what was latched must be known at once.
-                state = migration.state_in(connection, layout)
-                self._say(state, migration.span_ms_in(connection, layout)[1])
-            bring_up_to_date(connection)
-            store = Store(connection)
-            state = {**store.state(), **self._state}
-            if not self._opened.done():
-                self._say(state, store.span_ms()[1])
-            if not self._was_open:
-                self._session = max(self._session, _next_session(state))
-                state[SESSION] = StateRow(SESSION, 1, str(self._session))
-                if self._outbox is not None:
-                    self._outbox.load(state, store)
-            self._state = state
-            store.begin()
-            store.save_state(state.values())
-            if not self._was_open:
-                store.close_minutes()
-            store.commit()
-            self._look_at_level(store)
-        except BaseException:
-            connection.close()
-            raise
-        self._was_open = True
-        self._store = store
-        return store
+    # Trouble
 
     def _note(self, error: BaseException) -> None:
-        """Let go of a file that gave trouble, report it, and set the time for the next try."""
+        """Close a file that gave trouble, report the trouble, and set the time for the next try."""
         trouble = trouble_from(error, self.path)
         try:
-            self._drop_file()
+            self._file.close_connection()
             if trouble.fault is LogFault.CORRUPTED:
-                trouble = self._set_aside(trouble)
+                trouble = self._file.set_aside(trouble)
+                self._delay_s = 0.0
         except FILE_ERRORS as another:
             trouble = trouble_from(another, self.path)
         self._retry_at_s = time.monotonic() + self._delay_s
         self._delay_s = min(max(self._delay_s, self._retry_s) * 2, LONGEST_RETRIES * self._retry_s)
-        self._tell(trouble)
-        if not self._opened.done() and trouble.fault is not LogFault.CORRUPTED:
-            self._open_unwritable()
+        self._report(trouble)
+        if not self._file.opened.done() and trouble.fault is not LogFault.CORRUPTED:
+            self._file.read_only()
 
-    def _tell(self, trouble: LogTrouble | None) -> None:
+    def _report(self, trouble: LogTrouble | None) -> None:
         before, self._trouble = self._trouble, trouble
         changed = (before is None) != (trouble is None) or (
             before is not None and trouble is not None and before.fault is not trouble.fault
@@ -425,72 +372,22 @@ class Log:
         if changed and self._on_trouble is not None:
             self._on_trouble(trouble)
 
-    def _set_aside(self, trouble: LogTrouble) -> LogTrouble:
-        """Move a damaged file and its companions out of the way, under a name that no file has yet."""
+    def _release(self) -> None:
         try:
-            self._state = {**state_of_damaged(self.path), **self._state}
-            saved = "The saved state was still readable and goes on in the new log."
-        except FILE_ERRORS:
-            self._state_lost = not self._was_open
-            saved = "The saved state in it could not be read."
-        self._outbox = None if self._settings.outbox is None else Outbox(self._settings.outbox)
-        self._state = {key: row for key, row in self._state.items() if not key.startswith("outbox.")}
-        aside = move_aside(self.path, "damaged")
-        self._delay_s = 0.0
-        return LogTrouble(
-            LogFault.CORRUPTED,
-            f"{trouble} It was kept as {aside.name}, and a new log is begun. {saved}",
-        )
-
-    def _open_unwritable(self) -> None:
-        """A log that can be read and not written still holds what was latched."""
-        try:
-            connection = open_for_reading(self.path, busy_s=1.0, any_layout=True)
-            try:
-                layout = layout_in(connection)
-                if layout == LAYOUT:
-                    store = Store(connection)
-                    self._say(store.state(), store.span_ms()[1])
-                elif layout:
-                    last_ms = migration.span_ms_in(connection, layout)[1]
-                    self._say(migration.state_in(connection, layout), last_ms)
-            finally:
-                connection.close()
-        except FILE_ERRORS:
-            return
-
-    def _open_blind(self) -> None:
-        """Nobody knows what was latched."""
-        self._session = int(time.time())
-        self._opened.set_result(Opened(self._session, 0, {}, complete=False))
-
-    def _say(self, state: dict[str, StateRow], last_utc_ms: int) -> None:
-        self._session = _next_session(state)
-        mine = {key: row for key, row in state.items() if not key.startswith(_OWN)}
-        self._opened.set_result(Opened(self._session, last_utc_ms, mine, complete=not self._state_lost))
-
-    def _drop_file(self) -> None:
-        store, self._store = self._store, None
-        if store is not None:
-            store.connection.close()
-
-    def _let_go(self) -> None:
-        try:
-            self._drop_file()
+            self._file.close_connection()
         except sqlite3.Error as error:
-            self._tell(trouble_from(error, self.path))
-        if self._lock >= 0:
-            os.close(self._lock)
+            self._report(trouble_from(error, self.path))
+        self._file.release()
 
-    # Questions
+    # Requests
 
     def _answer(self, count: int) -> None:
         for _ in range(count):
-            question, answer = self._asked.popleft()
+            work, answer = self._requests.popleft()
             if not answer.set_running_or_notify_cancel():
                 continue
             try:
-                answer.set_result(question())
+                answer.set_result(work())
             except InputError as error:
                 answer.set_exception(error)
 
@@ -501,27 +398,34 @@ class Log:
 
     def _peek(self, count: int) -> list[Parcel]:
         found: list[Parcel] = []
-        outbox = self._outbox
+        outbox = self._file.outbox
         if outbox is None:
             self._quiet_s = 86_400.0
             return found
         self._attempt(lambda store: found.extend(outbox.peek(count, store, time.monotonic())))
         self._quiet_s = outbox.quiet_s(time.monotonic())
         if self._waiting.batches:
-            # They can be sent as soon as they are committed.
+            # They become due as soon as they are committed.
             self._quiet_s = min(self._quiet_s, COMMIT_S)
         return found
 
     def _acknowledge(self, parcel: Parcel) -> None:
-        if self._outbox is not None:
-            self._outbox.acknowledge(parcel)
+        if self._file.outbox is not None:
+            self._file.outbox.acknowledge(parcel)
 
 
 def add(path: Path, *makers: Callable[[Stamp], EntryRow]) -> tuple[EntryRow, ...]:
-    """Put entries into a log from another process than the daemon, which may be running.
+    """Add entries to a log from another process than the daemon, also while the daemon runs.
 
-    They are stored all together or not at all, and are on the disk when this returns. A log that does not
-    exist is begun. The stamps continue the newest entry's: the number of sessions belongs to the daemon.
+    Either all entries are on the disk when this returns, or none. A missing log is created. The stamps
+    continue those of the newest entry, because only the daemon begins a session.
+
+    Args:
+        path: the log.
+        makers: each makes one entry from its stamp.
+
+    Returns:
+        The entries that were stored.
 
     Raises:
         LogTrouble: the log cannot be written, or another program holds it for longer than five seconds.
@@ -541,8 +445,3 @@ def add(path: Path, *makers: Callable[[Stamp], EntryRow]) -> tuple[EntryRow, ...
             connection.close()
     except (sqlite3.Error, OSError) as error:
         raise trouble_from(error, path) from error
-
-
-def _next_session(state: dict[str, StateRow]) -> int:
-    saved = state.get(SESSION)
-    return 1 if saved is None else int(saved.text) + 1

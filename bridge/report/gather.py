@@ -1,11 +1,16 @@
-"""Reads the data of a report from the log. Shell.
+"""Reads the data of a report from the log, and renders the page as a PDF. Shell.
 
-They are the means and the entries of the span, and a bounded part of the time before: the last cartridges,
-and up to :data:`PAST_DAYS` days of the one in use. So an old log takes no longer than a new one.
+The data are the means and the entries of the span, and a bounded part of the time before: the last
+cartridges, and up to :data:`PAST_DAYS` days of the one in use. So an old log takes no longer than a new one.
+
+WeasyPrint renders the PDF; it loads no external file.
 """
 
 from collections.abc import Callable, Iterator, Sequence
+from importlib import import_module
+from typing import Any
 
+from bridge.errors import InputError
 from bridge.forecast import persistence
 from bridge.history.reader import Reader
 from bridge.history.records import CartridgeRow, EntryRow, FillRow, Kind, when_ms
@@ -13,6 +18,41 @@ from bridge.history.rollup import HOUR_MS, MINUTE_MS, Bucket
 from bridge.report.season import Facts, LogData, from_log, from_plan
 from bridge.report.water import flowing
 from bridge.station.plan import StationPlan
+
+PAPERS = ("a4", "letter")
+
+
+def pdf(html: str, paper: str) -> bytes:
+    """Renders a page as PDF.
+
+    Args:
+        html: The page.
+        paper: One of :data:`PAPERS`.
+
+    Returns:
+        The PDF.
+
+    Raises:
+        InputError: WeasyPrint, or a system library that it needs, is not installed.
+    """
+    try:
+        library = import_module("weasyprint")
+    except (ImportError, OSError) as error:
+        # Without the system's Pango the import raises an OSError.
+        raise InputError(
+            "report: a PDF needs the library weasyprint and the system's Pango, which are not installed; "
+            "pip install 'clearwell-bridge[report]' and Debian's package libpangoft2-1.0-0 bring them. "
+            "A name in .html needs neither"
+        ) from error
+    sheet = library.CSS(string=f"@page {{ size: {paper} }}")
+    document = library.HTML(string=html, url_fetcher=_refuse).write_pdf(stylesheets=[sheet], pdf_tags=True)
+    assert isinstance(document, bytes)
+    return document
+
+
+def _refuse(url: str, *_: Any, **__: Any) -> dict[str, Any]:
+    raise ValueError(f"the report must not load external files, but it refers to {url}")
+
 
 PAST_DAYS = 30
 AMONG = 20_000

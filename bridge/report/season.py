@@ -221,7 +221,7 @@ def season(facts: Facts, data: LogData, local: Local) -> Season:
     pieces = production(data.mixed, changes)
     flows = _flows(pieces, data.mixed, fills)
     hours_ms = [one.start_ms for one in data.hours]
-    ended = cartridges.gathered(
+    ended = cartridges.history_from(
         [*before, *(row for row in entries if isinstance(row, CartridgeRow | AlarmRow))]
     )
     past = past_points(data.past, facts.feed_ppm)

@@ -12,9 +12,9 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from bridge.clock import Clock, VirtualClock
+from bridge.history.log_file import Opened
 from bridge.history.outbox import Parcel
 from bridge.history.records import CartridgeRow, MinuteRow, Row, Stamp, StampedRow, StateRow
-from bridge.history.writer import Opened
 from bridge.purifier.capacity import Evidence
 
 SYNC_S = 0.005

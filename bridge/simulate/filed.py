@@ -13,11 +13,12 @@ from pathlib import Path
 
 from bridge.clock import VirtualClock
 from bridge.errors import InputError
-from bridge.history.limits import LogSettings, OutboxSettings
+from bridge.history.log_file import Opened
 from bridge.history.outbox import Parcel
 from bridge.history.reader import Reader
 from bridge.history.records import CartridgeRow, ReadingRow, Row, Stamp, StampedRow, StateRow
-from bridge.history.writer import Log, Opened
+from bridge.history.waiting import LogSettings, OutboxSettings
+from bridge.history.writer import Log
 from bridge.purifier.capacity import Evidence
 from bridge.simulate.disk import COMMIT_S, RECENT, SYNC_S, Done
 

@@ -14,7 +14,15 @@ from bridge.daemon.keeper import Keeper, KeptLog
 from bridge.guard.commands import GuardCommand
 from bridge.protocol.frame import Damaged, Ignored
 from bridge.protocol.messages import FromBridge, FromController, Reading
-from bridge.protocol.session import ClosePort, LinkDown, LinkSession, LinkUp, OpenPort, Output, Write
+from bridge.protocol.session import (
+    ClosePort,
+    LinkDown,
+    LinkSession,
+    LinkUp,
+    OpenPort,
+    Output,
+    Write,
+)
 from bridge.rig.rig import Rig
 from bridge.station.plan import StationPlan
 from bridge.station.station import Station, StationEvent

@@ -8,7 +8,7 @@ from bridge.guard.limits import Limits
 from bridge.protocol.registers import ModbusMap
 from bridge.purifier.capacity import RATING_SD
 from bridge.purifier.cartridge import Kind
-from bridge.tank.level_settings import LevelSettings
+from bridge.tank.level_sensor import LevelSettings
 from bridge.water.measurement import MeasuringChain
 from bridge.water.probe import ProbeSettings
 

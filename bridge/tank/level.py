@@ -19,8 +19,7 @@ import math
 from dataclasses import dataclass, replace
 from enum import Enum
 
-from bridge.tank.level_sensor import LevelFault, LevelSensor, RawLevelSensor
-from bridge.tank.level_settings import LevelSettings
+from bridge.tank.level_sensor import LevelFault, LevelSensor, LevelSettings, RawLevelSensor
 
 
 class Zone(Enum):

@@ -18,7 +18,12 @@ from bridge.water.conductivity import (
     with_slope,
 )
 from bridge.water.solids import Scale, checked_factor
-from bridge.water.uncertainty import DEFAULT_UNCERTAINTIES, Budget, StandardUncertainties, expanded_ppm
+from bridge.water.uncertainty import (
+    DEFAULT_UNCERTAINTIES,
+    Budget,
+    StandardUncertainties,
+    expanded_ppm,
+)
 
 _UNIT_CELL = Cell(1.0)
 

@@ -1,7 +1,7 @@
-"""What the page reads from the log: trends and fills.
+"""Reads trends and fills from the log for the page. Shell.
 
-Shell. The log is read in a thread, by one reader at a time, and given up when it takes too long; an answer is
-kept for a moment, so that many browsers, or one that asks and asks, cost one reading.
+The log is read in a thread, by one reader at a time, with a timeout. Results are cached for a few seconds, so
+that many requests need one reading.
 """
 
 import asyncio
@@ -23,17 +23,17 @@ if TYPE_CHECKING:
 T = TypeVar("T")
 _Key = tuple[str, str, int]
 
-KEPT_S = 10.0
-MOST_KEPT = 16
+CACHE_S = 10.0
+CACHE_SIZE = 16
 MOST_WAITING = 8
-PATIENCE_S = 15.0
+TIMEOUT_S = 15.0
 FILLS = 10
 FILL_WAITS_S = (0.75, 1.0, 2.0, 4.0, 8.0, 15.0, 15.0, 15.0, 15.0)
-"""Between two looks for a fill that has ended: it is on the disk within a second, or later when the disk
-gives trouble."""
+"""The delays between the attempts to read a fill that has just ended. It is on the disk within a second, or
+later while the disk is in trouble."""
 _DAY_MS = 86_400_000
-_LOOK_BACK_DAYS = (7, 60, 730, 36_600)
-"""How far back the last fills are looked for, in steps, so that the common case reads little."""
+_SEARCH_DAYS = (7, 60, 730, 36_600)
+"""How far back the last fills are searched, in steps, so that the usual case reads few rows."""
 
 
 class FillShown(TypedDict):
@@ -47,23 +47,29 @@ class FillShown(TypedDict):
 
 
 class BusyError(LogError):
-    """Too many wait for the log already."""
+    """Too many requests wait for the log."""
 
 
 class Records:
-    """The log, for those who look at the page."""
+    """Reads the log for the page.
+
+    Args:
+        log: the log; None if there is none.
+        units: the units of the page.
+    """
 
     def __init__(self, log: str | None, units: DisplayUnits) -> None:
         self._log = None if log is None else Path(log)
         self._units = units
         self._one = asyncio.Semaphore(1)
         self._waiting = 0
-        self._kept: dict[_Key, tuple[float, object]] = {}
+        self._cache: dict[_Key, tuple[float, object]] = {}
 
     async def trend(self, identity: StationIdentity, hours: int) -> Trend:
-        """The product of the last hours.
+        """Return the trend of the product over the last hours.
 
-        :raises LogError: the log cannot be read, or not in time.
+        Raises:
+            LogError: the log cannot be read in time.
         """
         log = self._log
         if log is None:
@@ -73,9 +79,10 @@ class Records:
         )
 
     async def fills(self, identity: StationIdentity) -> list[FillShown]:
-        """The last fills, the newest first; none where no log is kept.
+        """Return the last fills, the newest first; none if there is no log.
 
-        :raises LogError: the log cannot be read, or not in time.
+        Raises:
+            LogError: the log cannot be read in time.
         """
         log = self._log
         if log is None:
@@ -84,18 +91,23 @@ class Records:
         return [self._shown(row) for row in reversed(rows)]
 
     async def fill_ended(self, identity: StationIdentity, since_ms: int) -> bool:
-        """Wait until the log has a fill that ended at this UTC or later.
+        """Wait until the log has a fill that ended at this time or later.
 
-        :returns: whether it came within the time in which it has to.
+        Args:
+            identity: the reservoir.
+            since_ms: the time, UTC.
+
+        Returns:
+            False if there is no such fill after the last attempt.
         """
         log = self._log
         if log is None:
             return False
         for wait_s in FILL_WAITS_S:
             await asyncio.sleep(wait_s)
-            # Whoever reads at the same moment, or a log in trouble, may well be done at the next look.
+            # Another request, or trouble with the log, can be over at the next attempt.
             with suppress(LogError):
-                self._kept.pop(_fills_key(identity.reservoir), None)
+                self._cache.pop(_fills_key(identity.reservoir), None)
                 rows = await self._fill_rows(log, identity.reservoir)
                 if rows and rows[-1].stamp.utc_ms >= since_ms:
                     return True
@@ -106,17 +118,17 @@ class Records:
 
     async def _once(self, key: _Key, read: Callable[[float], T]) -> T:
         if self._waiting >= MOST_WAITING:
-            raise BusyError("The log is being read for others; try again in a moment.")
+            raise BusyError("The log is busy with other requests; try again in a moment.")
         self._waiting += 1
         try:
             async with self._one:
-                at, kept = self._kept.get(key, (0.0, None))
-                if kept is None or time.monotonic() - at >= KEPT_S:
-                    kept = await asyncio.to_thread(read, time.monotonic() + PATIENCE_S)
-                    self._kept.pop(key, None)
-                    if len(self._kept) >= MOST_KEPT:
-                        del self._kept[next(iter(self._kept))]
-                    self._kept[key] = time.monotonic(), kept
+                at, kept = self._cache.get(key, (0.0, None))
+                if kept is None or time.monotonic() - at >= CACHE_S:
+                    kept = await asyncio.to_thread(read, time.monotonic() + TIMEOUT_S)
+                    self._cache.pop(key, None)
+                    if len(self._cache) >= CACHE_SIZE:
+                        del self._cache[next(iter(self._cache))]
+                    self._cache[key] = time.monotonic(), kept
                 return kept  # type: ignore[return-value]
         finally:
             self._waiting -= 1
@@ -128,13 +140,13 @@ class Records:
         start_ms = end_ms - hours * 3_600_000
         with Reader(log) as reader:
             if identity.reservoir not in reader.reservoirs():
-                return trend.nothing(identity, self._units, "The log has nothing of this reservoir yet.")
+                return trend.nothing(identity, self._units, "The log has no readings of this reservoir yet.")
             span = trend.span_ms(hours)
             buckets = reader.buckets(identity.reservoir, span, start_ms, end_ms + 1, _in_time(until))
             return trend.trend_of(buckets, hours, end_ms, identity, self._units)
 
     def _read_fills(self, log: Path, reservoir: str, until: float) -> "list[FillRow]":
-        """The last fills in order."""
+        """Return the last fills, in order."""
         from bridge.history.reader import Reader
         from bridge.history.records import FillRow, Kind
 
@@ -142,7 +154,7 @@ class Records:
         rows: list[FillRow] = []
         with Reader(log) as reader:
             first_ms, _ = reader.span_ms()
-            for days in _LOOK_BACK_DAYS:
+            for days in _SEARCH_DAYS:
                 start_ms = max(first_ms, end_ms - days * _DAY_MS)
                 found = reader.events(start_ms, end_ms, kinds=[Kind.FILL], reservoir=reservoir)
                 rows = [row for row in found if isinstance(row, FillRow)][-FILLS:]
@@ -172,6 +184,6 @@ def _fills_key(reservoir: str) -> _Key:
 def _in_time(until: float) -> Callable[[float], None]:
     def check(fraction: float) -> None:
         if time.monotonic() > until:
-            raise LogError(f"The log could not be read within {PATIENCE_S:.0f} s.")
+            raise LogError(f"The log could not be read within {TIMEOUT_S:.0f} s.")
 
     return check

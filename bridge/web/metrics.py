@@ -170,7 +170,7 @@ def exposition(views: Iterable[StationView], version: str) -> bytes:
     """
     registry = CollectorRegistry(auto_describe=False)
     registry.register(_Views(tuple(views), version))
-    text: bytes = generate_latest(registry)  # type: ignore[no-untyped-call]
+    text: bytes = generate_latest(registry)
     return text
 
 

@@ -1,7 +1,7 @@
-"""The course of the product's dissolved solids, from the log's roll-ups, as a chart draws it. Core.
+"""The trend of the dissolved solids of the product, from the roll-ups of the log, for a chart. Core.
 
-Only spans in which water flowed count: what stands in a purifier reads higher and is made nothing of. That
-water flowed shows in the throughput; where nothing tells of it every span counts.
+Only spans in which water flowed count, because standing water in a purifier has a higher conductivity. Flow
+is detected from the throughput. Without a throughput every span counts.
 """
 
 from collections.abc import Iterable
@@ -15,35 +15,35 @@ from bridge.units import DisplayUnits
 MOST_POINTS = 720
 MOST_HOURS = 8760
 MINUTES_UP_TO_HOURS = 31 * 24
-"""Beyond this the roll-ups of an hour are read, in which flow and rest can no longer be told apart."""
-NO_LOG = "There is no log, so nothing is known of the past. The table [log] of the configuration keeps one."
+"""A longer trend uses hours, in which flow and standing water cannot be distinguished."""
+NO_LOG = "There is no log, so there is no history. To keep one, add the table [log] to the configuration."
 
 
 class Trend(TypedDict):
-    """As it goes to the page: numbers in the unit that people chose, None where there is nothing to show."""
+    """A trend for the page, in the display units. None where there is no value."""
 
     unit: str
     scale: str
     limit: float
     target: float
     times: list[int]
-    """UTC seconds of the beginning of each span."""
+    """The start of each span, UTC seconds."""
     value: list[float | None]
     low: list[float | None]
-    """The least that was measured, less its uncertainty (k = 2)..."""
+    """The least value minus its expanded uncertainty (k = 2)."""
     high: list[float | None]
-    """...and the most, and its uncertainty."""
+    """The greatest value plus its expanded uncertainty (k = 2)."""
     sentence: str | None
-    """Why there is nothing, where that is so."""
+    """The reason if there is no point; else None."""
 
 
 def span_ms(hours: int) -> int:
-    """The span of the roll-ups to read for so many hours."""
+    """Return the span of the roll-ups for a trend of this length."""
     return MINUTE_MS if hours <= MINUTES_UP_TO_HOURS else HOUR_MS
 
 
 def nothing(identity: StationIdentity, units: DisplayUnits, sentence: str) -> Trend:
-    """A trend without a point, and why."""
+    """Return a trend without a point, and the reason."""
     factor = identity.factor
     limit, target = units.ppm(identity.limit_ppm, factor), units.ppm(identity.target_ppm, factor)
     return Trend(
@@ -62,9 +62,14 @@ def nothing(identity: StationIdentity, units: DisplayUnits, sentence: str) -> Tr
 def trend_of(
     buckets: Iterable[Bucket], hours: int, end_ms: int, identity: StationIdentity, units: DisplayUnits
 ) -> Trend:
-    """The trend of the hours before ``end_ms`` in at most :data:`MOST_POINTS` points.
+    """Return the trend of the hours before ``end_ms`` in at most :data:`MOST_POINTS` points.
 
-    :param buckets: the roll-ups of that time in order, of the span that :func:`span_ms` names.
+    Args:
+        buckets: the roll-ups of these hours in order, with the span of :func:`span_ms`.
+        hours: the length of the trend.
+        end_ms: its end, UTC.
+        identity: the reservoir.
+        units: the display units.
     """
     span = span_ms(hours)
     width = span * -(-hours * HOUR_MS // (MOST_POINTS - 1) // span)
@@ -78,7 +83,7 @@ def trend_of(
         if flowed and bucket.cells[Series.PRODUCT_PPM] is not None:
             groups.setdefault(bucket.start_ms // width, []).append(bucket)
     trend = nothing(identity, units, "")
-    trend["sentence"] = None if groups else "No water flowed in this time, or nothing of it is in the log."
+    trend["sentence"] = None if groups else "No water flowed in this time, or the log has no readings of it."
     for number in range(first, end_ms // width + 1) if groups else ():
         trend["times"].append(number * width // 1000)
         for name, ppm in zip(("value", "low", "high"), _band(groups.get(number), width), strict=True):

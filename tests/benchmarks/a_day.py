@@ -14,7 +14,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from bridge.clock import VirtualClock
 from bridge.config.loading import load
-from bridge.daemon.forecasts import Foresight
+from bridge.daemon.forecasts import StationForecast
 from bridge.daemon.log_policy import LogPolicy, Written
 from bridge.guard.model import Flow
 from bridge.history.records import Row
@@ -131,7 +131,7 @@ def hours(directory: Path, count: int) -> None:
         on_event=lambda event: batches.take(policy.event(event, clock.monotonic(), clock.wall())),
         state=restored.state, accounts=restored.accounts,
     )  # fmt: skip
-    foresight = Foresight(
+    foresight = StationForecast(
         policy.forecast(one, station.memory.inventory, ()),
         clock,
         lambda note: None,

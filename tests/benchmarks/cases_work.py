@@ -15,6 +15,7 @@ from bridge.guard.model import Flow, Phase
 from bridge.guard.state import begin
 from bridge.protocol.messages import Reading
 from bridge.purifier.cartridge import Load
+from bridge.station.plan import StationPlan
 from bridge.station.station import Station, Turn
 from tests.benchmarks.figures import Result, repeated
 from tests.benchmarks.programs import ROOT, configuration
@@ -25,6 +26,13 @@ YEAR_S = 365.25 * 86_400
 
 def simulate(stage: Stage) -> list[Result]:
     """``clearwell simulate`` with faults on one core, by its CPU time."""
+    return [
+        _simulated(stage, "whole keeper, log, forecast, relay", [], 50_000),
+        _simulated(stage, "station alone", ["--station-only"], 200_000),
+    ]
+
+
+def _simulated(stage: Stage, what: str, options: list[str], least: float) -> Result:
     years = max(0.02, 0.05 * stage.scale)
     speeds = []
     for seed in range(stage.times(3)):
@@ -43,6 +51,7 @@ def simulate(stage: Stage) -> list[Result]:
                 "--seed",
                 str(seed + 1),
                 "--json",
+                *options,
             ],
             cwd=ROOT,
             capture_output=True,
@@ -54,16 +63,14 @@ def simulate(stage: Stage) -> list[Result]:
         after = os.times()
         spent_s = after.children_user + after.children_system - before.children_user - before.children_system
         speeds.append(years * YEAR_S / spent_s)
-    return [
-        repeated(
-            "simulate",
-            "virtual time over CPU time, with faults",
-            speeds,
-            "x real time",
-            least=200_000,
-            note=f"{years:g} years each, start of the process in it",
-        )
-    ]
+    return repeated(
+        "simulate",
+        f"virtual time over CPU time, with faults: {what}",
+        speeds,
+        "x real time",
+        least=least,
+        note=f"{years:g} years each, start of the process in it",
+    )
 
 
 def forecast(stage: Stage) -> list[Result]:
@@ -97,7 +104,7 @@ def forecast(stage: Stage) -> list[Result]:
     return [repeated("forecast", "one update", [statistics.median(looks)], "ms", most=2.0, note=note)]
 
 
-def _a_turn(plan: object) -> Turn:
+def _a_turn(plan: StationPlan) -> Turn:
     """A turn in the middle of a fill, from the real station."""
     turns: list[Turn] = []
     numbers = iter(range(1 << 30))
@@ -105,7 +112,7 @@ def _a_turn(plan: object) -> Turn:
         plan,
         send=lambda message: True,
         next_sequence=lambda: next(numbers) % 65536,
-        now=0.0,  # type: ignore[arg-type]
+        now=0.0,
         on_turn=turns.append,
         state=begin(0.0),
     )

@@ -5,8 +5,10 @@ import heapq
 import select
 import time
 from collections.abc import Callable, Sequence
+from typing import Any
 
 import paho.mqtt.client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion
 
 from tests.benchmarks.board import GOOD_US, Board
 from tests.benchmarks.programs import HOST
@@ -19,8 +21,8 @@ class Listener:
     """A subscriber on the broker, read by the same ``select`` as the lines."""
 
     def __init__(self, port: int, *topics: str) -> None:
-        self.on_message: Callable[[str, bytes], None] = lambda topic, payload: None
-        self.client = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2)
+        self.on_message: Callable[[str, bytes | bytearray], None] = lambda topic, payload: None
+        self.client = mqtt.Client(CallbackAPIVersion.VERSION2)
         self.client.on_message = lambda client, data, message: self.on_message(message.topic, message.payload)
         self.client.connect(HOST, port)
         while not self.client.is_connected():
@@ -30,7 +32,8 @@ class Listener:
 
     def turn(self, patience_s: float = 0.0) -> None:
         """Read what is there, waiting for it so long."""
-        if select.select([self.client.socket()], [], [], patience_s)[0]:
+        socket = self.client.socket()
+        if socket is not None and select.select([socket], [], [], patience_s)[0]:
             self.read()
         self.client.loop_misc()
 
@@ -107,7 +110,7 @@ class Feed:
         began = time.perf_counter()
         due = [(began + periods_s[i] * i / len(boards), i) for i in range(len(boards))]
         heapq.heapify(due)
-        files: list[object] = [board.master for board in boards]
+        files: list[Any] = [board.master for board in boards]
         number_of = {board.master: i for i, board in enumerate(boards)}
         misc_at = began
         while True:

@@ -1,7 +1,7 @@
 """What is measured, as values: samples, ratios, and whether they keep the target."""
 
 import statistics
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 
@@ -33,7 +33,7 @@ class Result:
 
 def repeated(
     case: str, what: str, values: Sequence[float], unit: str, *, most: float | None = None, target: str = "",
-    least: float | None = None, note: str = "", **parts: float | list[float],
+    least: float | None = None, note: str = "", parts: Mapping[str, float | list[float]] | None = None,
 ) -> Result:  # fmt: skip
     """A line from repeats: their median and spread, held against ``most`` or ``least``."""
     middle = statistics.median(values)
@@ -43,7 +43,7 @@ def repeated(
     elif least is not None:
         target, met = target or f"at least {least:g}", middle >= least
     spread = (min(values), max(values)) if len(values) > 1 else None
-    return Result(case, what, middle, unit, target, met, spread, len(values), note, parts)
+    return Result(case, what, middle, unit, target, met, spread, len(values), note, dict(parts or {}))
 
 
 def left_out(case: str, what: str, why: str) -> Result:

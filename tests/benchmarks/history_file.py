@@ -4,13 +4,13 @@ import sqlite3
 import time
 from pathlib import Path
 
-from bridge.history.limits import OutboxSettings
 from bridge.history.outbox import Outbox
 from bridge.history.records import EventRow, Stamp
 from bridge.history.rollup import HOUR_MS
 from bridge.history.schema import open_for_writing
 from bridge.history.store import Store
 from bridge.history.views import first_id, span_text
+from bridge.history.waiting import OutboxSettings
 from tests.history.conftest import START_MS, barrel, write_log
 
 RAW_DAYS = 14

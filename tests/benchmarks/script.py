@@ -12,11 +12,12 @@ import zlib
 
 import paho.mqtt.client as mqtt
 import serial
+from paho.mqtt.enums import CallbackAPIVersion
 
 LIMIT_PPM, PPM_PER_US_CM, CELL_PER_CM, FULL = 50.0, 0.5, 0.1, 0.9
 
 port = serial.Serial(sys.argv[1], 115200)
-hub = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2)
+hub = mqtt.Client(CallbackAPIVersion.VERSION2)
 hub.connect_async(sys.argv[2], int(sys.argv[3]))
 hub.loop_start()
 number, leased_at, rest = 0, 0.0, b""

@@ -24,10 +24,8 @@ def test_the_benchmark_compares_the_bridge_with_the_script_and_writes_its_figure
     figures = json.loads(out.read_text())
     assert "load_average" in figures["about"]
     whats = {one["what"]: one for one in figures["results"]}
-    assert len(whats) == 3
-    for one in whats.values():
-        assert one["value"] > 0.0
-        assert one["unit"] == "x script"
+    assert [one["unit"] for one in figures["results"]] == ["x script", "x script", "ms", "x script"]
+    assert all(one["value"] > 0.0 for one in figures["results"])
     assert "0 lost" in whats["bad frame to close, median, 50/s"]["note"], (
         "a bad frame was left without a close"
     )

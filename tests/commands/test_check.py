@@ -1,32 +1,17 @@
 """``clearwell check``: a person reads what the daemon will do before it does it."""
 
-import subprocess
 import sys
 from pathlib import Path
 
 import pytest
-from click.testing import CliRunner
 
-from bridge.commands.check import command
+from tests.running import clearwell_process, run, succeeds
 
 CONFIG = Path(__file__).parents[2] / "config"
 
 
 def explained(file: Path) -> str:
-    result = CliRunner().invoke(command, [str(file)], catch_exceptions=False)
-    assert result.exit_code == 0
-    return " ".join(result.output.split())
-
-
-def clearwell(*words: str) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        [sys.executable, "-m", "bridge", *words],
-        capture_output=True,
-        text=True,
-        cwd=CONFIG.parent,
-        check=False,
-        timeout=60,
-    )
+    return " ".join(succeeds("check", file).split())
 
 
 @pytest.mark.parametrize(
@@ -80,16 +65,16 @@ def test_without_a_hub_that_is_said() -> None:
 
 
 def test_the_command_line_ends_with_0_for_a_right_file() -> None:
-    done = clearwell("check", "config/minimal.toml")
-    assert (done.returncode, done.stderr) == (0, "")
+    done = clearwell_process("check", "config/minimal.toml", cwd=CONFIG.parent)
+    assert (done.status, done.stderr) == (0, "")
     assert "brim-full it holds 201 L" in done.stdout
 
 
 def test_the_command_line_ends_with_2_and_the_mistakes_and_no_traceback(tmp_path: Path) -> None:
     file = tmp_path / "wrong.toml"
     file.write_text((CONFIG / "minimal.toml").read_text() + 'method = "best"\n[hub]\npassword = "hunter2"\n')
-    done = clearwell("check", str(file))
-    assert done.returncode == 2
+    done = clearwell_process("check", str(file), cwd=CONFIG.parent)
+    assert done.status == 2
     assert done.stdout == ""
     assert "Traceback" not in done.stderr
     assert "hunter2" not in done.stderr
@@ -101,8 +86,8 @@ def test_the_command_line_ends_with_2_and_the_mistakes_and_no_traceback(tmp_path
 
 @pytest.mark.parametrize("words", [("check",), ("check", "nowhere.toml"), ("check", "--hurry", "x.toml")])
 def test_a_wrong_call_ends_with_2_and_no_traceback(words: tuple[str, ...]) -> None:
-    done = clearwell(*words)
-    assert done.returncode == 2
+    done = clearwell_process(*words, cwd=CONFIG.parent)
+    assert done.status == 2
     assert done.stdout == ""
     assert done.stderr
     assert "Traceback" not in done.stderr
@@ -113,5 +98,5 @@ def test_the_command_line_itself_loads_nothing_heavy() -> None:
         "import sys, bridge.commands.main, bridge.commands.check, bridge.commands.sample;"
         "sys.exit(any(n.startswith(('pydantic', 'bridge.water', 'bridge.mqtt')) for n in sys.modules))"
     )
-    done = subprocess.run([sys.executable, "-c", probe], cwd=CONFIG.parent, check=False, timeout=60)
-    assert done.returncode == 0
+    done = run(sys.executable, "-c", probe, cwd=CONFIG.parent)
+    assert done.status == 0

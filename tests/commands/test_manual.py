@@ -4,7 +4,6 @@ import os
 import re
 import shutil
 import signal
-import subprocess
 import sys
 import tomllib
 from pathlib import Path
@@ -15,12 +14,12 @@ import pytest
 
 from bridge.commands import main as cli
 from bridge.config.model import Settings
-from bridge.display.plain_text import plain_text
+from bridge.display.text import plain_text
 from bridge.guard.alarms import Status
 from bridge.guard.faults import FAULTS
 from bridge.guard.model import Advisory, Permissive, Phase, Trip
 from bridge.mqtt.properties import PROPERTIES
-from tests.security.conftest import Running
+from tests.running import Finished, Running, clearwell_process, run
 
 ROOT = Path(__file__).parents[2]
 MANUAL = ROOT / "bridge" / "manual"
@@ -147,7 +146,7 @@ def test_the_fault_table_names_every_trip_and_tests_that_exist() -> None:
 @pytest.mark.parametrize("name", list(cli.COMMANDS))
 def test_every_command_explains_itself(name: str) -> None:
     done = _clearwell(name, "--help")
-    assert done.returncode == 0
+    assert done.status == 0
     assert "Usage:" in done.stdout
 
 
@@ -191,7 +190,7 @@ def clone(tmp_path: Path) -> Path:
 
 
 def _environ(clone: Path) -> dict[str, str]:
-    return {**os.environ, "PATH": f"{clone / 'bin'}:{os.environ['PATH']}"}
+    return {"PATH": f"{clone / 'bin'}:{os.environ['PATH']}"}
 
 
 def _configuration(page: str) -> str:
@@ -206,7 +205,7 @@ def test_the_pieces_of_configuration_on_a_page_are_right(page: Path, clone: Path
     config = clone / "clearwell.toml"
     config.write_text(_configuration(page.read_text("utf-8")), "utf-8")
     done = _clearwell("check", str(config))
-    assert done.returncode == 0, done.stderr
+    assert done.status == 0, done.stderr
 
 
 @pytest.mark.parametrize("page", [page for page in PAGES if RUN.search(page.read_text("utf-8"))], ids=_name)
@@ -214,15 +213,8 @@ def test_the_commands_of_a_page_run(page: Path, clone: Path) -> None:
     text = page.read_text("utf-8")
     (clone / "clearwell.toml").write_text(_configuration(text), "utf-8")
     for block in RUN.findall(text):
-        done = subprocess.run(
-            ["bash", "-euo", "pipefail", "-c", block],
-            cwd=clone,
-            env=_environ(clone),
-            capture_output=True,
-            text=True,
-            check=False,
-        )
-        assert done.returncode == 0, f"{block}\n{done.stderr}"
+        done = run("bash", "-euo", "pipefail", "-c", block, cwd=clone, environ=_environ(clone))
+        assert done.status == 0, f"{block}\n{done.stderr}"
         assert done.stdout, block
 
 
@@ -231,21 +223,14 @@ def test_a_simulated_controller_serves_the_daemon_as_the_readme_says(clone: Path
         block for block in re.findall(r"```sh\n(.*?)\n```", README, re.DOTALL) if "clearwell rig" in block
     ]
     shutil.copy(clone / "config" / "polytunnel.toml", clone / "clearwell.toml")
-    process = subprocess.Popen(
-        ["bash", "-c", block.replace("/tmp/controller", str(clone / "controller"))],
-        cwd=clone,
-        # No broker of this machine is to hear of it.
-        env={**_environ(clone), "CLEARWELL_HUB__PORT": "1"},
-        stdout=subprocess.PIPE,
-        stderr=subprocess.STDOUT,
-        start_new_session=True,
-    )
-    running = Running(process)
-    try:
-        running.until('"event": "controller-hello"')
-    finally:
-        os.killpg(process.pid, signal.SIGTERM)
-    assert '"event": "stopped"' in running.ended()
+    # The port keeps the daemon away from a broker of this machine.
+    environ = {**_environ(clone), "CLEARWELL_HUB__PORT": "1"}
+    own_line = block.replace("/tmp/controller", str(clone / "controller"))
+    with Running("bash", "-c", own_line, cwd=clone, environ=environ) as running:
+        running.has_printed('"event": "controller-hello"')
+        os.killpg(running.pid, signal.SIGTERM)
+        running.ended()
+    assert '"event": "stopped"' in running.printed
     assert "valve shut" in (clone / "truth.txt").read_text("utf-8")
 
 
@@ -308,7 +293,7 @@ def test_the_cautions_stand_in_the_readme() -> None:
 
 def test_the_manual_lists_its_pages() -> None:
     done = _clearwell("manual")
-    assert done.returncode == 0
+    assert done.status == 0
     assert [line.split()[0] for line in done.stdout.splitlines()] == TOPICS
 
 
@@ -350,24 +335,17 @@ def test_markdown_becomes_plain_text() -> None:
 
 def test_an_unknown_topic_is_refused_with_those_there_are() -> None:
     done = _clearwell("manual", "nonsense")
-    assert done.returncode == 2
+    assert done.status == 2
     assert "'nonsense'" in done.stderr
     assert all(f"'{topic}'" in done.stderr for topic in TOPICS)
 
 
 def test_a_reader_who_closes_the_pipe_sees_no_traceback() -> None:
     command = f"{sys.executable} -m bridge manual simulate | head -n 1"
-    done = subprocess.run(["bash", "-c", command], cwd=ROOT, capture_output=True, text=True, check=False)
+    done = run("bash", "-c", command, cwd=ROOT)
     assert done.stdout == "Simulated years\n"
     assert done.stderr == ""
 
 
-def _clearwell(*arguments: str) -> "subprocess.CompletedProcess[str]":
-    return subprocess.run(
-        [sys.executable, "-m", "bridge", *arguments],
-        cwd=ROOT,
-        env={**os.environ, "COLUMNS": "80"},
-        capture_output=True,
-        text=True,
-        check=False,
-    )
+def _clearwell(*arguments: str) -> Finished:
+    return clearwell_process(*arguments, cwd=ROOT, environ={"COLUMNS": "80"})

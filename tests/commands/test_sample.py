@@ -1,14 +1,11 @@
 """``clearwell sample``: a reading taken by hand, judged."""
 
 import json
-import subprocess
-import sys
 from pathlib import Path
 from typing import Any
 
 import click
 import pytest
-from click.testing import CliRunner
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -16,15 +13,14 @@ from bridge.commands.sample import command
 from bridge.commands.sample.kept import CAUTION
 from bridge.errors import InputError, OutOfRangeError
 from bridge.water import pure_water
+from tests.running import clearwell_process, succeeds
 
 ROOT = Path(__file__).parents[2]
 KEYS = {"conductivity_25", "dissolved_solids", "expanded_uncertainty", "factor", "method", "verdict"}
 
 
 def judged(*words: str) -> dict[str, Any]:
-    result = CliRunner().invoke(command, [*words, "--json"], catch_exceptions=False)
-    assert result.exit_code == 0, result.output
-    values = json.loads(result.output)
+    values = json.loads(succeeds("sample", *words, "--json"))
     assert isinstance(values, dict)
     assert set(values) == KEYS
     return values
@@ -97,7 +93,7 @@ def test_a_pocket_meter_that_does_not_compensate_is_corrected_when_the_temperatu
     words = ("--meter-ppm", "35", "--meter-factor", "0.7", "--temperature", "10")
     assert judged(*words)["conductivity_25"] == pytest.approx(50 * 1.428, rel=0.001)
     assert judged(*words, "--compensated")["conductivity_25"] == pytest.approx(50.0)
-    assert "add --compensated" in CliRunner().invoke(command, words).output
+    assert "add --compensated" in succeeds("sample", *words)
 
 
 def test_very_pure_water_is_judged_by_its_own_method() -> None:
@@ -145,8 +141,7 @@ def test_the_verdict_follows_from_what_is_printed(
 
 
 def test_in_words_scale_uncertainty_reason_and_caution_are_told() -> None:
-    result = CliRunner().invoke(command, ["--conductivity", "80", "--temperature", "10"])
-    assert result.exit_code == 0
+    told = succeeds("sample", "--conductivity", 80, "--temperature", 10)
     for words in (
         "114.2 µS/cm (by the method 'natural' from 10 °C)",
         "57.1 ppm on the scale of 0.5 ppm per µS/cm at 25 °C",
@@ -154,11 +149,11 @@ def test_in_words_scale_uncertainty_reason_and_caution_are_told() -> None:
         "unsuitable: 59.1 ppm with the uncertainty is at or over the limit of 50 ppm",
         CAUTION,
     ):
-        assert words in result.output
+        assert words in told
 
 
 def test_help_says_which_method_is_usual_and_why() -> None:
-    told = " ".join(CliRunner().invoke(command, ["--help"]).output.split())
+    told = " ".join(succeeds("sample", "--help").split())
     assert "The default method is natural (ISO 7888, 0 to 36 °C), which suits rain" in told
 
 
@@ -254,15 +249,8 @@ def test_nonsense_is_refused_with_one_clear_message(name: str) -> None:
 
 @pytest.mark.parametrize("name", ["nothing", "too warm for the method", "dry cell", "unknown option"])
 def test_the_command_line_ends_with_2_and_no_traceback(name: str) -> None:
-    done = subprocess.run(
-        [sys.executable, "-m", "bridge", "sample", *REFUSED[name][0]],
-        capture_output=True,
-        text=True,
-        cwd=ROOT,
-        check=False,
-        timeout=60,
-    )
-    assert (done.returncode, done.stdout) == (2, "")
+    done = clearwell_process("sample", *REFUSED[name][0], cwd=ROOT)
+    assert (done.status, done.stdout) == (2, "")
     assert REFUSED[name][1][0] in done.stderr
     assert "Traceback" not in done.stderr
 

@@ -1,12 +1,9 @@
 """The litres that were counted survive kills: the rig knows how much has really flowed."""
 
-import asyncio
 import os
 import random
-import signal
-import subprocess
-import sys
-from collections.abc import AsyncIterator
+import time
+from collections.abc import Iterator
 from itertools import pairwise
 from pathlib import Path
 
@@ -14,10 +11,12 @@ import pytest
 
 from bridge.daemon import saved_state
 from bridge.demo.rigged import RESERVOIR
+from bridge.guard.limits import Limits
 from bridge.history.backup import state_of
 from bridge.history.reader import Reader
 from bridge.history.records import FillRow, Kind
-from tests.daemon.test_restart import CONFIG, PATIENCE_S, Truths
+from tests.daemon.test_restart import CONFIG, Truths
+from tests.running import started
 
 KILLS = int(os.environ.get("CLEARWELL_KILLS", "6"))
 """How often the bridge is killed while it fills; the whole campaign is 50 times."""
@@ -25,19 +24,12 @@ SPEED = 10.0
 
 
 @pytest.fixture
-async def truths(tmp_path: Path) -> AsyncIterator[Truths]:
-    rig = subprocess.Popen(  # noqa: ASYNC220 - its lines are read by a thread
-        [sys.executable, "-m", "bridge", "rig", "--pty", str(tmp_path / "controller"), "--json",
-         "--speed", str(SPEED), "--level", "0.4"],
-        stdout=subprocess.PIPE, text=True,
-    )  # fmt: skip
-    assert rig.stdout is not None
-    yield Truths(iter(rig.stdout))
-    rig.kill()
-    rig.wait()
+def truths(tmp_path: Path) -> Iterator[Truths]:
+    with started("rig", "--pty", tmp_path / "controller", "--json", "--speed", SPEED, "--level", 0.4) as rig:
+        yield Truths(rig.lines())
 
 
-async def test_litres_are_counted_to_two_percent_over_kills_in_the_middle_of_a_fill(
+def test_litres_are_counted_to_two_percent_over_kills_in_the_middle_of_a_fill(
     tmp_path: Path, truths: Truths
 ) -> None:
     """Also those that flow after the kill, until the lease lapses: the controller counts on."""
@@ -50,37 +42,34 @@ async def test_litres_are_counted_to_two_percent_over_kills_in_the_middle_of_a_f
     config = tmp_path / "clearwell.toml"
     config.write_text(text.replace(hub, "").replace(outbox, ""))
     chance = random.Random(11)
-
-    async def start() -> asyncio.subprocess.Process:
-        return await asyncio.create_subprocess_exec(
-            sys.executable, "-m", "bridge", "run", "--quiet", "--config", str(config)
-        )
-
     for _ in range(KILLS):
-        run = await start()
-        assert await asyncio.to_thread(truths.until, "fill", PATIENCE_S), "no fill began"
-        # A moment anywhere in the fill, which is what is tested and nothing that could be awaited.
-        await asyncio.sleep(chance.uniform(0.0, 3.0))
-        assert run.returncode is None, "the bridge ended by itself"
-        run.send_signal(signal.SIGKILL)
-        await run.wait()
-        await asyncio.to_thread(truths.until_shut)
+        with started("run", "--quiet", "--config", config) as run:
+            assert truths.until("fill"), "no fill began"
+            # A kill at any moment of the fill is the subject of the test; nothing could be awaited instead.
+            time.sleep(chance.uniform(0.0, 3.0))
+            assert not run.has_ended, f"the bridge ended by itself: {run.printed}"
+        truths.until_shut()
     before_l = float(str(truths.newest["treated_l"]))
-    run = await start()
-    assert await asyncio.to_thread(truths.until, "fill", PATIENCE_S), "no fill began"
-    run.send_signal(signal.SIGTERM)
-    await run.wait()
-    await asyncio.to_thread(truths.until_shut)
+    with started("run", "--quiet", "--config", config) as run:
+        assert truths.until("fill"), "no fill began"
+        assert run.stop() == 0
+    truths.until_shut()
     treated_l = float(str(truths.newest["treated_l"]))
     assert before_l > 0.3 * KILLS, "too little has flowed to show anything"
     database = tmp_path / "log.db"
-    counted_l = saved_state.inventory(
-        state_of(database)[saved_state.accounts_key(RESERVOIR)], 6.0
-    ).load.treated_l
-    print(f"{KILLS} kills: {treated_l:.2f} L have flowed, {counted_l:.2f} L were counted")
-    assert counted_l == pytest.approx(treated_l, rel=0.02)
+    counters = state_of(database)[saved_state.accounts_key(RESERVOIR)]
+    counted_l = saved_state.inventory(counters, 6.0).load.treated_l
+    day_l = saved_state.guard_state(None, counters, Limits(), saved_state.Moment(0.0, time.time())).day_l
     with Reader(database) as reader:
         fills = [row for row in reader.events(0, 2**45, kinds=[Kind.FILL]) if isinstance(row, FillRow)]
+    filled_l = sum(row.volume_l or 0.0 for row in fills)
+    print(
+        f"{KILLS} kills: {treated_l:.2f} L have flowed, {counted_l:.2f} L were counted, {day_l:.2f} L in the "
+        f"day, {filled_l:.2f} L in {len(fills)} fills"
+    )
+    assert counted_l == pytest.approx(treated_l, rel=0.02)
+    assert day_l == pytest.approx(treated_l, rel=0.02), "a kill is no way around the volume of a day"
+    assert filled_l == pytest.approx(treated_l, rel=0.02)
     assert [row.end for row in fills] == ["interrupted"] * KILLS + ["stop"]
     for row, following in pairwise(fills):
         assert row.ended_ms is not None

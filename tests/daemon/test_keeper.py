@@ -26,7 +26,7 @@ PLAN = station(DEMO, "nowhere", HURRIED, 0.5, 0.9)
 
 @dataclass
 class Room:
-    """A keeper whose wire, log and people are lists; the disk answers when it is told to."""
+    """A keeper whose wire, log and people are lists; the test decides when the disk answers."""
 
     plan: StationPlan = PLAN
     clock: VirtualClock = field(default_factory=lambda: VirtualClock(100.0, 1_760_000_100.0))

@@ -1,4 +1,4 @@
-"""The rows that follow from turns: what is stored by exception, what is durable, and what survives a kill."""
+"""The rows that turns produce: which are stored by exception, which are durable, and which survive a kill."""
 
 from collections.abc import Mapping
 from dataclasses import replace
@@ -13,11 +13,12 @@ from bridge.guard.model import Assessment, Flow, Phase, Trip
 from bridge.guard.state import GuardState, Latch, begin
 from bridge.guard.step import step
 from bridge.history.records import CommandRow, EventRow, FillRow, MinuteRow, ReadingRow, StateRow
+from bridge.protocol.messages import Reading
 from bridge.purifier.cartridge import Load
 from bridge.rig.scenario import DEMO
 from bridge.station import assess
 from bridge.station.inventory import Inventory
-from bridge.station.station import Turn
+from bridge.station.station import Station, Turn
 
 PLAN = station(DEMO, "/dev/null", HURRIED, 0.5, 0.65)
 WALL_S = 1_750_003_200.0
@@ -80,7 +81,9 @@ def test_latched_state_is_durable_in_one_write_with_what_changed_it() -> None:
     assert written.durable
     row = kept(written)[saved_state.latched_key(RESERVOIR)]
     back = saved_state.guard_state(row, None, PLAN.limits, saved_state.Moment(5.0, WALL_S + 4.0))
-    assert [(one.trip, one.at) for one in back.latches] == [(Trip.OVERFLOW, pytest.approx(1.0, abs=0.01))]
+    (latch,) = back.latches
+    assert latch.trip is Trip.OVERFLOW
+    assert latch.at == pytest.approx(1.0, abs=0.01)
     again = policy.turn(RESERVOIR, turn(2.0, tripped), WALL_S + 1.0)
     assert saved_state.latched_key(RESERVOIR) not in kept(again), (
         "a state that did not change is not written again"
@@ -144,13 +147,52 @@ def test_a_fill_that_a_kill_cut_off_gets_its_row_with_its_true_end() -> None:
     state = killed_while_filling(LogPolicy([PLAN]), 40)
     policy = LogPolicy([PLAN], 2, round(1000 * (WALL_S + 40)), state)
     started = policy.begin(3.0, WALL_S + 3600.0)
-    (fill,) = fills(started)
+    assert not fills(started), "the controller may have counted more"
+    restored = policy.restored(PLAN, 3.0, WALL_S + 3600.0)
+    pulses = restored.accounts.pulses
+    waits = turn(3.5, restored.state, reading=False, pulses=pulses)
+    tick = policy.turn(RESERVOIR, waits, WALL_S + 3600.5)
+    assert not fills(tick)
+    counted = replace(restored.state, catching_up=False, throughput_l=1.5)
+    reading = policy.turn(RESERVOIR, turn(4.0, counted, restored.state, pulses=450 * 40), WALL_S + 3601.0)
+    (fill,) = fills(reading)
     assert (fill.end, fill.started_ms) == ("interrupted", round(1000 * WALL_S))
     assert fill.ended_ms is not None
     assert WALL_S + 34 <= fill.ended_ms / 1000 <= WALL_S + 40 + PLAN.limits.lease_s
-    assert fill.volume_l == pytest.approx(37.0, abs=3.0)
-    again = LogPolicy([PLAN], 3, round(1000 * (WALL_S + 3600)), {**state, **kept(started)})
-    assert not fills(again.begin(1.0, WALL_S + 3700.0)), "it is told once"
+    stored = saved_state.running_fill(state[saved_state.accounts_key(RESERVOIR)])
+    assert stored is not None
+    assert stored.volume_l is not None
+    assert fill.volume_l == pytest.approx(stored.volume_l + 1.5), "with the inflow after the last counters"
+    waiting = LogPolicy([PLAN], 3, round(1000 * (WALL_S + 3600)), {**state, **kept(started, tick)})
+    waiting.begin(1.0, WALL_S + 3700.0)
+    late = waiting.restored(PLAN, 1.0, WALL_S + 3700.0).state
+    late = replace(late, catching_up=False, throughput_l=1.5)
+    assert fills(waiting.turn(RESERVOIR, turn(2.0, late), WALL_S + 3701.0)), "a second kill does not lose it"
+    again = LogPolicy([PLAN], 3, round(1000 * (WALL_S + 3600)), {**state, **kept(started, tick, reading)})
+    again.begin(1.0, WALL_S + 3700.0)
+    last = again.turn(RESERVOIR, turn(2.0, counted), WALL_S + 3701.0)
+    assert not fills(last), "it has one row only"
+
+
+def test_the_inflow_between_the_last_counters_and_a_kill_counts_into_the_day() -> None:
+    state = killed_while_filling(LogPolicy([PLAN]), 40)
+    restored = LogPolicy([PLAN], 2, 0, state).restored(PLAN, 3.0, WALL_S + 60.0)
+    stored = restored.accounts.pulses
+    assert stored is not None
+    station = Station(
+        PLAN,
+        send=lambda message: True,
+        next_sequence=lambda: 0,
+        now=3.0,
+        state=restored.state,
+        accounts=restored.accounts,
+    )
+    station.tick(3.5)
+    assert station.state.day_l == restored.state.day_l
+    for number, more in ((1, 2250), (2, 2250), (3, 2700)):
+        reading = Reading(number, Flow.SHUT, pulses=stored + more)
+        station.receive(reading, 4.0 + number)
+        assert station.state.day_l == pytest.approx(restored.state.day_l + 5.0), "once, and only that"
 
 
 def test_a_stop_ends_open_fills_and_minutes() -> None:

@@ -1,14 +1,13 @@
 """The daemon with transmitters and relays on a Modbus line, and what a plain relay demands of its owner."""
 
-import asyncio
-import subprocess
-import sys
 from pathlib import Path
+from signal import SIGTERM
 
 import pytest
 
 from bridge.config.loading import load, read
 from bridge.errors import InputError
+from tests.running import started
 from tests.transport.modbus_line import DEVICE, Devices, serving
 from tests.transport.null_modem import NullModem
 
@@ -62,13 +61,9 @@ async def test_a_fill_over_modbus_ends(tmp_path: Path, how: str) -> None:
     with NullModem() as cable:
         config = configured(tmp_path, cable.near, LIMITED)
         async with serving(cable.far, devices):
-            bridge = subprocess.Popen(  # noqa: ASYNC220 - it returns at once
-                [sys.executable, "-m", "bridge", "run", "--config", str(config)],
-                stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
-            )  # fmt: skip
-            try:
+            with started("run", "--config", config) as bridge:
                 await devices.until(lambda d: d.relays[0], "no fill began")
-                # A rinse comes first, for want of a drain into the reservoir too.
+                # A rinse comes first. Without a drain it flows to the reservoir too.
                 await devices.until(
                     lambda d: d.relays[0] and d.heard[-1][0] > d.changes[0][0] + 2.0,
                     "the line fell silent, or the valve did not stay open",
@@ -79,7 +74,7 @@ async def test_a_fill_over_modbus_ends(tmp_path: Path, how: str) -> None:
                     case "overflow":
                         devices.overflow = True
                     case "terminated":
-                        bridge.terminate()
+                        bridge.send_signal(SIGTERM)
                     case "killed":
                         bridge.kill()
                 await devices.until(lambda d: not d.relays[0], f"{how}, and the valve stayed open")
@@ -88,9 +83,6 @@ async def test_a_fill_over_modbus_ends(tmp_path: Path, how: str) -> None:
                     assert devices.changes[-1][0] - last <= 2.0 + 1.0
                 elif how == "terminated":
                     assert devices.heard[-1][1] == 5, "the last word was not the switching off"
-            finally:
-                bridge.kill()
-                await asyncio.to_thread(bridge.wait, 20)
 
 
 def test_a_plain_relay_must_be_accepted_in_so_many_words(tmp_path: Path) -> None:

@@ -4,12 +4,10 @@ import asyncio
 import json
 import os
 import random
-import signal
 import sqlite3
-import subprocess
-import sys
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import AsyncIterator, Callable, Iterator
+from contextlib import asynccontextmanager
 from dataclasses import replace
 from pathlib import Path
 
@@ -26,10 +24,10 @@ from bridge.guard.model import Advisory, Flow, Phase, Trip
 from bridge.guard.state import Latch, begin
 from bridge.history import senml
 from bridge.history.backup import state_of
-from bridge.history.limits import LogSettings, OutboxSettings
 from bridge.history.order import RecordClock
 from bridge.history.reader import Reader
-from bridge.history.records import AlarmChange, AlarmRow, CommandRow, ReadingRow, StateRow
+from bridge.history.records import AlarmChange, AlarmRow, CommandRow, ReadingRow
+from bridge.history.waiting import LogSettings, OutboxSettings
 from bridge.history.writer import Log
 from bridge.mqtt.broker import MqttVersion
 from bridge.purifier.cartridge import Load
@@ -38,10 +36,12 @@ from bridge.rig.pty import RigServer
 from bridge.rig.scenario import DEMO
 from bridge.rig.world import World
 from bridge.station.inventory import Inventory
+from bridge.station.station import StationEvent
 from bridge.tank.mixing import Balance
 from tests.brokers import Mosquitto
+from tests.running import Running, started
+from tests.waiting import DEADLINE_S, until, within
 
-PATIENCE_S = 20.0
 END_MS = 2**45
 """A time after every other."""
 RECORDS = f"clearwell/{BRIDGE_ID}/records"
@@ -96,13 +96,38 @@ def test_a_clock_that_jumped_over_a_restart_shelves_nothing_for_ever(jump_s: flo
     assert 0.0 <= -after.day_from <= 86_400.0
 
 
-async def _ready(daemon: Daemon, running: "asyncio.Task[None]") -> None:
-    """Every reservoir is kept; a daemon that ended instead says why."""
+@asynccontextmanager
+async def _running(plan: BridgePlan, events: list[StationEvent] | None = None) -> AsyncIterator[Daemon]:
+    """A daemon that keeps every reservoir; it is stopped at the end.
+
+    Args:
+        plan: The configuration.
+        events: Gets the events of all reservoirs.
+    """
+    daemon = Daemon(plan, None if events is None else events.append)
+    running = asyncio.create_task(daemon.run())
     waiting = asyncio.create_task(daemon.ready.wait())
-    done, _ = await asyncio.wait((waiting, running), timeout=PATIENCE_S, return_when=asyncio.FIRST_COMPLETED)
+    done, _ = await asyncio.wait((waiting, running), timeout=DEADLINE_S, return_when=asyncio.FIRST_COMPLETED)
     assert done, "the daemon did not get ready"
     if running in done:
         running.result()
+    try:
+        yield daemon
+    finally:
+        daemon.stop()
+        await within(running, "the daemon did not stop")
+
+
+@asynccontextmanager
+async def _rig(pty: Path, seed: int) -> AsyncIterator[World]:
+    """A simulated controller at 20 times the real speed."""
+    world = World(DEMO, seed=seed)
+    rig = RigServer(world, pty, 20.0)
+    serving = asyncio.create_task(rig.run())
+    await within(rig.ready.wait(), "the rig did not get ready")
+    yield world
+    serving.cancel()
+    await asyncio.gather(serving, return_exceptions=True)
 
 
 def _plan(folder: Path, pty: Path, port: int) -> BridgePlan:
@@ -111,48 +136,23 @@ def _plan(folder: Path, pty: Path, port: int) -> BridgePlan:
     return replace(plan, log=log)
 
 
-async def _until(condition: object, told: str) -> None:
-    assert callable(condition)
-    try:
-        async with asyncio.timeout(PATIENCE_S):
-            while not condition():  # noqa: ASYNC110 - what is awaited is state of any kind
-                await asyncio.sleep(0.01)
-    except TimeoutError:
-        pytest.fail(told)
-
-
 async def test_a_latched_trip_and_a_hold_survive_a_restart(tmp_path: Path) -> None:
     pty = tmp_path / "controller"
-    world = World(DEMO, seed=2)
-    rig = RigServer(world, pty, 20.0)
-    serving = asyncio.create_task(rig.run())
-    await rig.ready.wait()
     plan = replace(_plan(tmp_path, pty, 1), hub=None)
+    async with _rig(pty, seed=2) as world:
+        async with _running(plan) as daemon:
+            before = daemon.keepers[RESERVOIR].station
+            await until(lambda: before.state.phase is Phase.FILL, "no fill began")
+            world.inject(Fault(FaultName.PROBE_DRY, world.time_s, world.time_s + 200.0))
+            await until(lambda: bool(before.state.latches), "a dry probe did not trip")
+            treated_l = before.memory.inventory.load.treated_l
+        async with _running(plan) as daemon:
+            after = daemon.keepers[RESERVOIR].station
+            assert [one.trip for one in after.state.latches] == [Trip.PROBE_FAILURE]
+            assert after.state.flow is Flow.SHUT
+            assert after.memory.inventory.load.treated_l == pytest.approx(treated_l, abs=0.1)
 
-    daemon = Daemon(plan)
-    running = asyncio.create_task(daemon.run())
-    await _ready(daemon, running)
-    station_ = daemon.keepers[RESERVOIR].station
-    await _until(lambda: station_.state.phase is Phase.FILL, "no fill began")
-    world.inject(Fault(FaultName.PROBE_DRY, world.time_s, world.time_s + 200.0))
-    await _until(lambda: bool(station_.state.latches), "a dry probe did not trip")
-    treated_l = station_.memory.inventory.load.treated_l
-    daemon.stop()
-    await running
-
-    daemon = Daemon(plan)
-    running = asyncio.create_task(daemon.run())
-    await _ready(daemon, running)
-    station_ = daemon.keepers[RESERVOIR].station
-    assert [one.trip for one in station_.state.latches] == [Trip.PROBE_FAILURE]
-    assert station_.state.flow is Flow.SHUT
-    assert station_.memory.inventory.load.treated_l == pytest.approx(treated_l, abs=0.1)
-    daemon.stop()
-    await running
-    serving.cancel()
-    await asyncio.gather(serving, return_exceptions=True)
-
-    with Reader(plan.log.path) as reader:  # type: ignore[union-attr]
+    with Reader(tmp_path / "log.db") as reader:
         rows = list(reader.events(0, END_MS))
     raised = [row.alarm for row in rows if isinstance(row, AlarmRow) and row.change is AlarmChange.RAISED]
     assert Trip.PROBE_FAILURE in raised
@@ -161,24 +161,15 @@ async def test_a_latched_trip_and_a_hold_survive_a_restart(tmp_path: Path) -> No
 
 async def test_a_log_that_cannot_be_read_holds_filling_and_says_so(tmp_path: Path) -> None:
     pty = tmp_path / "controller"
-    rig = RigServer(World(DEMO, seed=2), pty, 20.0)
-    serving = asyncio.create_task(rig.run())
-    await rig.ready.wait()
     plan = replace(_plan(tmp_path, pty, 1), hub=None)
     (tmp_path / "log.db").write_bytes(b"this was a log once" * 1000)
-    events = []
-    daemon = Daemon(plan, events.append)
-    running = asyncio.create_task(daemon.run())
-    await _ready(daemon, running)
-    station_ = daemon.keepers[RESERVOIR].station
-    assert station_.state.hold
-    assert any(event.id == "state-lost" for event in events)
-    await _until(lambda: station_.picture is not None, "the guard did not go on")
-    assert station_.state.flow is Flow.SHUT
-    daemon.stop()
-    await running
-    serving.cancel()
-    await asyncio.gather(serving, return_exceptions=True)
+    events: list[StationEvent] = []
+    async with _rig(pty, seed=2), _running(plan, events) as daemon:
+        kept = daemon.keepers[RESERVOIR].station
+        assert kept.state.hold
+        assert any(event.id == "state-lost" for event in events)
+        await until(lambda: kept.picture is not None, "the guard did not go on")
+        assert kept.state.flow is Flow.SHUT
     aside = [name for name in os.listdir(tmp_path) if ".damaged-" in name]
     assert [(tmp_path / name).read_bytes()[:19] for name in aside] == [b"this was a log once"]
 
@@ -220,24 +211,28 @@ no_rise_after_s = 36000
 
 
 class Truths:
-    """The rig's own lines, the newest at hand."""
+    """The newest of the lines that the rig prints about the true state.
 
-    def __init__(self, stdout: Iterator[str]) -> None:
+    Args:
+        lines: The lines of the rig, which end with it.
+    """
+
+    def __init__(self, lines: Iterator[str]) -> None:
         self.newest: dict[str, object] = {}
         self.changed = threading.Condition()
-        self._thread = threading.Thread(target=self._read, args=(stdout,), daemon=True)
+        self._thread = threading.Thread(target=self._read, args=(lines,), daemon=True)
         self._thread.start()
 
-    def _read(self, stdout: Iterator[str]) -> None:
-        for line in stdout:
+    def _read(self, lines: Iterator[str]) -> None:
+        for line in lines:
             with self.changed:
                 self.newest = json.loads(line)
                 self.changed.notify_all()
 
-    def until(self, driven: str, patience_s: float) -> bool:
-        """Whether the valves came to be driven that way in this time."""
+    def until(self, driven: str, timeout_s: float = DEADLINE_S) -> bool:
+        """Waits until the valves are driven that way; False when that takes longer than the timeout."""
         with self.changed:
-            return self.changed.wait_for(lambda: self.newest.get("driven") == driven, patience_s)
+            return self.changed.wait_for(lambda: self.newest.get("driven") == driven, timeout_s)
 
     def until_open_or(self, condition: Callable[[], bool], patience_s: float) -> None:
         """Wait until the valve is open to the reservoir or a condition holds, for this long at most."""
@@ -245,8 +240,17 @@ class Truths:
             self.changed.wait_for(lambda: self.newest.get("driven") == "fill" or condition(), patience_s)
 
     def until_shut(self) -> dict[str, object]:
-        assert self.until("shut", PATIENCE_S), "the valve did not shut after the bridge was killed"
+        assert self.until("shut"), "the valve did not shut after the bridge was killed"
         return self.newest
+
+    def following(self) -> dict[str, object]:
+        """Waits for the next line."""
+        with self.changed:
+            now = self.newest
+            assert self.changed.wait_for(lambda: self.newest is not now, DEADLINE_S), (
+                "the rig printed no more"
+            )
+            return self.newest
 
 
 class Hub:
@@ -254,6 +258,8 @@ class Hub:
 
     def __init__(self) -> None:
         self.records: list[senml.SenmlRecord] = []
+        self.arrived: set[tuple[str, float]] = set()
+        """Name and time of every record."""
         self.kept: dict[str, str] = {}
 
     async def listen(self, port: int, up: asyncio.Event) -> None:
@@ -263,7 +269,9 @@ class Hub:
             async for message in client.messages:
                 text = bytes(message.payload).decode()
                 if message.topic.value == RECORDS:
-                    self.records += senml.parse(text)
+                    records = senml.parse(text)
+                    self.records += records
+                    self.arrived |= {(record.name, record.time_s) for record in records}
                 else:
                     self.kept[message.topic.value] = text
 
@@ -302,13 +310,8 @@ async def test_killed_at_random_moments_nothing_latched_and_no_record_is_lost(
     )
     # A dry probe now and then latches a trip, which somebody resets after the next start.
     faults = [f"--fault=probe-dry@{start}+30" for start in range(60, 30_000, 70)]
-    rig = subprocess.Popen(  # noqa: ASYNC220 - its lines are read by a thread
-        [sys.executable, "-m", "bridge", "rig", "--pty", str(tmp_path / "controller"), "--json",
-         "--speed", str(speed), *faults],
-        stdout=subprocess.PIPE, text=True,
-    )  # fmt: skip
-    assert rig.stdout is not None
-    truths = Truths(iter(rig.stdout))
+    rig = started("rig", "--pty", tmp_path / "controller", "--json", "--speed", speed, *faults)
+    truths = Truths(rig.lines())
     hub, up = Hub(), asyncio.Event()
     listening = asyncio.create_task(hub.listen(mosquitto.port, up))
     await up.wait()
@@ -317,41 +320,35 @@ async def test_killed_at_random_moments_nothing_latched_and_no_record_is_lost(
     trips = f"homie/5/{BRIDGE_ID}-{RESERVOIR}/health/trips"
     opened = tripped = 0
 
+    def start() -> Running:
+        return started("run", "--quiet", "--config", tmp_path / "clearwell.toml")
+
     def latched() -> list[str]:
         return [str(trip) for trip in json.loads(hub.kept.get(trips, "[]"))]
 
-    async def start() -> asyncio.subprocess.Process:
-        return await asyncio.create_subprocess_exec(
-            sys.executable, "-m", "bridge", "run", "--quiet", "--config", str(tmp_path / "clearwell.toml"),
-            stderr=asyncio.subprocess.PIPE,
-        )  # fmt: skip
+    def kill(run: Running) -> None:
+        assert not run.has_ended, f"the bridge ended by itself: {run.printed}"
+        run.kill()
 
-    async def kill(run: asyncio.subprocess.Process) -> None:
-        assert run.stderr is not None
-        if run.returncode is not None:
-            pytest.fail(f"the bridge ended by itself: {(await run.stderr.read()).decode()}")
-        run.send_signal(signal.SIGKILL)
-        await run.wait()
-
+    run = start()
     try:
         # The first start makes the file; how a file that is not there yet dies is the log's own test.
-        run = await start()
-        await _until(lambda: trips in hub.kept, "no first start")
-        run.send_signal(signal.SIGTERM)
-        await run.wait()
+        await until(lambda: trips in hub.kept, "no first start")
+        assert await asyncio.to_thread(run.stop) == 0
         number = 0
         # On a busy machine a bridge may need seconds to start, so both kinds of moment are waited for.
         while number < KILLS or (number < 4 * KILLS and not (opened and tripped)):
             hub.kept.pop(trips, None)
-            run = await start()
+            run = start()
+            # A kill at any moment is the subject of the test; nothing could be awaited instead.
             await asyncio.sleep(chance.uniform(0.6, 2.6))
             if number % 3 == 0:
                 # Most moments fall while the valve is shut; every third kill waits until it opens or trips.
-                await asyncio.to_thread(truths.until_open_or, lambda: latched() != [], PATIENCE_S)
+                await asyncio.to_thread(truths.until_open_or, lambda: latched() != [], DEADLINE_S)
             number += 1
             seen_latched = latched()
-            last = dict(truths.newest)
-            await kill(run)
+            last = await asyncio.to_thread(truths.following)
+            kill(run)
             shut = await asyncio.to_thread(truths.until_shut)
             if last.get("driven") == "fill":
                 opened += 1
@@ -359,7 +356,7 @@ async def test_killed_at_random_moments_nothing_latched_and_no_record_is_lost(
                 assert open_s <= lease_s + 1.2, f"the valve stayed open for {open_s:.1f} s after the kill"
             with sqlite3.connect(database) as connection:
                 assert connection.execute("PRAGMA integrity_check").fetchone() == ("ok",)
-            kept = await _kept_state(database)
+            kept = await asyncio.to_thread(state_of, database)
             if seen_latched:
                 tripped += 1
                 now = saved_state.Moment(0.0, 0.0)
@@ -369,52 +366,49 @@ async def test_killed_at_random_moments_nothing_latched_and_no_record_is_lost(
                 )
                 async with aiomqtt.Client("127.0.0.1", mosquitto.port) as client:
                     hub.kept.pop(trips, None)
-                    run = await start()
-                    await _until(lambda: trips in hub.kept, "the bridge did not connect after a kill")
+                    run = start()
+                    await until(lambda: trips in hub.kept, "the bridge did not connect after a kill")
                     resetting = asyncio.create_task(_reset_repeatedly(client))
-                    await _until(lambda: latched() == [], "the trip was not reset")
+                    await until(lambda: latched() == [], "the trip was not reset")
                     resetting.cancel()
-                    await kill(run)
+                    kill(run)
         assert opened > 0, "the bridge was never killed with its valve open: the test shows nothing"
         assert tripped > 0, "the bridge was never killed with a trip latched: the test shows nothing"
         # What the last kill left; readings of the next run wait for a parcel to fill and prove nothing more.
         wanted = await asyncio.to_thread(_logged, database)
-        run = await start()
+        run = start()
         await _arrived(hub, listening, wanted)
-        run.send_signal(signal.SIGTERM)
-        await run.wait()
+        assert await asyncio.to_thread(run.stop) == 0
         hub.judge(wanted)
         print(f"{KILLS} kills: {opened} with the valve open, {tripped} with a trip latched, "
               f"{len(wanted)} records in the log, {len(hub.records)} arrived")  # fmt: skip
     finally:
         listening.cancel()
         await asyncio.gather(listening, return_exceptions=True)
+        run.kill()
         rig.kill()
-        rig.wait()
-
-
-async def _kept_state(database: Path) -> dict[str, StateRow]:
-    """What the next start will find; read as the next start does, without starting anything."""
-    return await asyncio.to_thread(state_of, database)
 
 
 def _logged(database: Path) -> list[senml.SenmlRecord]:
-    """Everything in the log as the records it should have become."""
+    """Everything in the log, as the records that must arrive."""
     with Reader(database) as reader:
-        rows: list[object] = [*reader.readings(RESERVOIR, 0, END_MS), *reader.events(0, END_MS)]
-    return [record for row in rows for record in senml.row_records(row, BRIDGE_ID)]  # type: ignore[arg-type]
+        rows = [*reader.readings(RESERVOIR, 0, END_MS), *reader.events(0, END_MS)]
+    return [record for row in rows for record in senml.row_records(row, BRIDGE_ID)]
 
 
 async def _arrived(hub: Hub, listening: "asyncio.Task[None]", wanted: list[senml.SenmlRecord]) -> None:
-    """Wait until all of it has arrived, or for as long as a patient user would; the judge tells which."""
-    missing = {(record.name, record.time_s) for record in wanted}
-    until = asyncio.get_running_loop().time() + 2 * PATIENCE_S
-    while asyncio.get_running_loop().time() < until:
+    """Waits until all of it has arrived."""
+    names = {(record.name, record.time_s) for record in wanted}
+
+    def complete() -> bool:
         assert not listening.done(), f"the hub stopped listening: {listening}"
-        missing -= {(record.name, record.time_s) for record in hub.records}
-        if not missing:
-            return
-        await asyncio.sleep(0.2)
+        return names <= hub.arrived
+
+    def missing() -> str:
+        late = names - hub.arrived
+        return f"{len(late)} of {len(names)} records never arrived, such as {min(late)}"
+
+    await until(complete, missing)
 
 
 async def test_a_day_without_a_broker_is_sent_afterwards_in_order_and_beside_what_is_new(
@@ -422,45 +416,37 @@ async def test_a_day_without_a_broker_is_sent_afterwards_in_order_and_beside_wha
 ) -> None:
     """The broker goes away once more in the middle of the replay; live values do not wait for its end."""
     pty = tmp_path / "controller"
-    rig = RigServer(World(DEMO, seed=4), pty, 20.0)
-    serving = asyncio.create_task(rig.run())
-    await rig.ready.wait()
     plan = _plan(tmp_path, pty, mosquitto.port)
     settings = LogSettings(outbox=OutboxSettings(every_s=10.0, pack_s=1.0))
     plan = replace(plan, log=LogPlan(tmp_path / "log.db", settings))
     await asyncio.to_thread(_log_a_day, tmp_path / "log.db", settings)
     await mosquitto.stop()
-    daemon = Daemon(plan)
-    running = asyncio.create_task(daemon.run())
-    await _ready(daemon, running)
-    await mosquitto.start()
     hub = Hub()
 
     async def listen() -> asyncio.Task[None]:
         up = asyncio.Event()
         task = asyncio.create_task(hub.listen(mosquitto.port, up))
-        await up.wait()
+        await within(up.wait(), "the hub did not connect")
         return task
 
-    listening = await listen()
-    await _until(lambda: len(hub.records) > 20_000, "the replay did not begin")
-    replayed = len(hub.records)
-    await mosquitto.stop()
+    async with _rig(pty, seed=4), _running(plan):
+        await mosquitto.start()
+        listening = await listen()
+        await until(lambda: len(hub.records) > 20_000, "the replay did not begin")
+        replayed = len(hub.records)
+        await mosquitto.stop()
+        await asyncio.gather(listening, return_exceptions=True)
+        await mosquitto.start()
+        listening = await listen()
+        await until(lambda: len(hub.records) > replayed, "the replay did not go on")
+        hub.kept.clear()
+        wanted = await asyncio.to_thread(_logged_thinned, tmp_path / "log.db", settings)
+        await until(lambda: bool(hub.kept), "no live value arrived while the replay went on")
+        assert len(hub.records) < len(wanted), "the replay was over before a live value arrived"
+        await _arrived(hub, listening, wanted)
+        hub.judge(wanted)
+        listening.cancel()
     await asyncio.gather(listening, return_exceptions=True)
-    await mosquitto.start()
-    listening = await listen()
-    await _until(lambda: len(hub.records) > replayed, "the replay did not go on")
-    hub.kept.clear()
-    wanted = await asyncio.to_thread(_logged_thinned, tmp_path / "log.db", settings)
-    await _until(lambda: bool(hub.kept), "no live value arrived while the replay went on")
-    assert len(hub.records) < len(wanted), "the replay was over before a live value arrived"
-    await _arrived(hub, listening, wanted)
-    hub.judge(wanted)
-    listening.cancel()
-    daemon.stop()
-    await running
-    serving.cancel()
-    await asyncio.gather(listening, serving, return_exceptions=True)
 
 
 DAY_READINGS = 8640
@@ -469,7 +455,7 @@ DAY_READINGS = 8640
 def _log_a_day(path: Path, settings: LogSettings) -> None:
     """A day of readings every ten seconds, and a few alarms and commands, written by the real log."""
     log = Log(path, settings=settings)
-    opened = log.start().result(PATIENCE_S)
+    opened = log.start().result(DEADLINE_S)
     clock = RecordClock(opened.boot, opened.last_utc_ms)
     start_s = 1_790_000_000.0
     for number in range(DAY_READINGS):
@@ -486,14 +472,14 @@ def _log_a_day(path: Path, settings: LogSettings) -> None:
             stamp, _ = clock.stamp(at, start_s + at)
             log.write([CommandRow(stamp, RESERVOIR, "reset all", "hub", True)])
         if number % 500 == 0:
-            assert log.flush().result(PATIENCE_S)
-    assert log.flush().result(PATIENCE_S)
-    assert log.close(PATIENCE_S)
+            assert log.flush().result(DEADLINE_S)
+    assert log.flush().result(DEADLINE_S)
+    assert log.close(DEADLINE_S)
 
 
 def _logged_thinned(path: Path, settings: LogSettings) -> list[senml.SenmlRecord]:
-    """What of the prepared day must arrive: all of it, since it was written at the outbox's own pace."""
+    """Everything of the prepared day: at the outbox's own pace nothing is left out."""
     with Reader(path) as reader:
         end_ms = int((1_790_000_000.0 + DAY_READINGS * 10.0) * 1000)
-        rows: list[object] = [*reader.readings(RESERVOIR, 0, end_ms), *reader.events(0, end_ms)]
-    return [record for row in rows for record in senml.row_records(row, BRIDGE_ID)]  # type: ignore[arg-type]
+        rows = [*reader.readings(RESERVOIR, 0, end_ms), *reader.events(0, end_ms)]
+    return [record for row in rows for record in senml.row_records(row, BRIDGE_ID)]

@@ -1,11 +1,8 @@
-"""Nobody hears of a trip that a kill in that very moment would lose."""
+"""No subscriber receives a trip that a kill at that moment would lose."""
 
 import asyncio
 import json
 import os
-import signal
-import subprocess
-import sys
 from pathlib import Path
 
 import aiomqtt
@@ -17,35 +14,29 @@ from bridge.history.backup import state_of
 from bridge.history.reader import Reader
 from bridge.history.records import AlarmChange, AlarmRow, Kind
 from tests.brokers import Mosquitto
-from tests.daemon.test_restart import CONFIG, PATIENCE_S
+from tests.daemon.test_restart import CONFIG
+from tests.running import Running, started
+from tests.waiting import within
 
 KILLS = int(os.environ.get("CLEARWELL_KILLS", "4"))
-"""How often the bridge is killed on hearing of a trip; the whole campaign is 50 times."""
+"""How often the bridge is killed when a trip is received. The whole campaign is 50 times."""
 TOPIC = f"homie/5/{BRIDGE_ID}-{RESERVOIR}/health"
 
 
-async def test_a_trip_of_which_a_subscriber_hears_is_latched_after_a_kill_at_that_moment(
+async def test_a_trip_that_a_subscriber_receives_is_latched_after_a_kill_at_that_moment(
     tmp_path: Path, mosquitto: Mosquitto
 ) -> None:
     config = tmp_path / "clearwell.toml"
     config.write_text(CONFIG.format(broker=mosquitto.port, pty=tmp_path / "controller"))
     # A dry probe now and then latches a trip.
     faults = [f"--fault=probe-dry@{start}+20" for start in range(60, 30_000, 50)]
-    rig = subprocess.Popen(  # noqa: ASYNC220 - it is killed at the end
-        [sys.executable, "-m", "bridge", "rig", "--pty", str(tmp_path / "controller"), "--json",
-         "--speed", "10", *faults],
-        stdout=subprocess.DEVNULL,
-    )  # fmt: skip
     database = tmp_path / "log.db"
-    try:
+    with started("rig", "--pty", tmp_path / "controller", "--speed", 10, *faults):
         for number in range(KILLS):
             async with aiomqtt.Client("127.0.0.1", mosquitto.port) as client:
-                run = await asyncio.create_subprocess_exec(
-                    sys.executable, "-m", "bridge", "run", "--quiet", "--config", str(config)
-                )
-                await client.subscribe(f"{TOPIC}/trips", qos=0)
-                async with asyncio.timeout(2 * PATIENCE_S):
-                    heard = await _killed_on_hearing(client, run)
+                with started("run", "--quiet", "--config", config) as run:
+                    await client.subscribe(f"{TOPIC}/trips", qos=0)
+                    heard = await within(_killed_on_hearing(client, run), "no trip was reported")
             kept = state_of(database)[saved_state.latched_key(RESERVOIR)]
             state = saved_state.guard_state(kept, None, Limits(), saved_state.Moment(0.0, 0.0))
             assert {one.trip.value for one in state.latches} >= set(heard), "a trip was lost"
@@ -53,13 +44,10 @@ async def test_a_trip_of_which_a_subscriber_hears_is_latched_after_a_kill_at_tha
                 rows = list(reader.events(0, 2**45, kinds=[Kind.ALARM]))
             raised = [row for row in rows if isinstance(row, AlarmRow) and row.change is AlarmChange.RAISED]
             assert len(raised) > number, "a step of an alarm was lost"
-    finally:
-        rig.kill()
-        rig.wait()
 
 
-async def _killed_on_hearing(client: aiomqtt.Client, run: asyncio.subprocess.Process) -> list[str]:
-    """Take back what was latched, then kill the bridge on the first message of a new trip."""
+async def _killed_on_hearing(client: aiomqtt.Client, run: Running) -> list[str]:
+    """Reset the trip, then kill the bridge at the first message of a new trip."""
     resetting = asyncio.create_task(_reset_again_and_again(client))
     try:
         async for message in client.messages:
@@ -69,8 +57,7 @@ async def _killed_on_hearing(client: aiomqtt.Client, run: asyncio.subprocess.Pro
             if not trips:
                 resetting.cancel()
             elif resetting.cancelled():
-                run.send_signal(signal.SIGKILL)
-                await run.wait()
+                run.kill()
                 return [str(trip) for trip in trips]
     finally:
         resetting.cancel()
@@ -78,7 +65,7 @@ async def _killed_on_hearing(client: aiomqtt.Client, run: asyncio.subprocess.Pro
 
 
 async def _reset_again_and_again(client: aiomqtt.Client) -> None:
-    """A reset is refused while the cause stands, and nothing says when it no longer does."""
+    """A reset is refused while the cause is present, and no message reports the end of the cause."""
     while True:
         await client.publish(f"{TOPIC}/reset/set", "all", qos=1)
         await asyncio.sleep(0.5)

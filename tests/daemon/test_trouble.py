@@ -10,30 +10,19 @@ from pathlib import Path
 import pytest
 
 from bridge.config.plan import BridgePlan, LogPlan
-from bridge.daemon import logbook
 from bridge.daemon.process import Daemon
 from bridge.demo.rigged import HURRIED, RESERVOIR, bridge, station
 from bridge.guard.model import Advisory, Flow, Phase
-from bridge.history.limits import LogSettings
 from bridge.history.reader import Reader
+from bridge.history.waiting import LogSettings
 from bridge.mqtt.broker import MqttVersion
 from bridge.rig.pty import RigServer
 from bridge.rig.scenario import DEMO
 from bridge.rig.world import World
 from bridge.station.station import Condition
+from tests.waiting import until, within
 
-PATIENCE_S = 20.0
 SLOW = replace(HURRIED, no_rise_after_s=50.0)
-
-
-async def _until(condition: object, told: str) -> None:
-    assert callable(condition)
-    try:
-        async with asyncio.timeout(PATIENCE_S):
-            while not condition():  # noqa: ASYNC110 - what is awaited is state of any kind
-                await asyncio.sleep(0.01)
-    except TimeoutError:
-        pytest.fail(told)
 
 
 @pytest.fixture
@@ -42,17 +31,17 @@ async def filling(tmp_path: Path) -> AsyncIterator[tuple[Daemon, BridgePlan]]:
     pty = tmp_path / "controller"
     rig = RigServer(World(DEMO, seed=5), pty, 5.0)
     serving = asyncio.create_task(rig.run())
-    await rig.ready.wait()
+    await within(rig.ready.wait())
     plan = bridge(station(DEMO, str(pty), SLOW, 0.5, 0.9), "127.0.0.1", 1, MqttVersion.V5)
     plan = replace(plan, hub=None, log=LogPlan(tmp_path / "log.db", LogSettings()))
     daemon = Daemon(plan)
     running = asyncio.create_task(daemon.run())
-    await asyncio.wait_for(daemon.ready.wait(), PATIENCE_S)
+    await within(daemon.ready.wait())
     guard = daemon.keepers[RESERVOIR]
-    await _until(lambda: guard.station.state.phase is Phase.FILL, "no fill began")
+    await until(lambda: guard.station.state.phase is Phase.FILL, "no fill began")
     yield daemon, plan
     daemon.stop()
-    await asyncio.wait_for(running, PATIENCE_S)
+    await within(running)
     serving.cancel()
     await asyncio.gather(serving, return_exceptions=True)
 
@@ -73,12 +62,12 @@ async def test_a_clock_set_while_filling_moves_no_valve_and_no_record(
 
     monkeypatch.setattr(one, "_on_turn", watch)
     true_time = time.time
-    monkeypatch.setattr(logbook.time, "time", lambda: true_time() + jump_s)
-    await _until(lambda: len(seen) > 10, "no turn came")
+    monkeypatch.setattr(time, "time", lambda: true_time() + jump_s)
+    await until(lambda: len(seen) > 10, "no turn came")
     assert set(seen) == {Flow.TO_RESERVOIR}, "the valve moved because the clock was set"
     assert plan.log is not None
     path = plan.log.path
-    await _until(lambda: _clock_steps(path) > 0, "the step of the clock was not reported")
+    await until(lambda: _clock_steps(path) > 0, "the step of the clock was not reported")
     with Reader(path) as reader:
         stamps = [row.stamp for row in reader.readings(RESERVOIR, 0, 2**45)]
     assert stamps == sorted(stamps)
@@ -100,8 +89,8 @@ async def test_a_log_that_is_locked_stops_no_fill_and_raises_an_alarm(
         other.execute("BEGIN EXCLUSIVE")
         one.inform(Condition(Advisory.RESERVOIR_LOW, True))
         told = f"nobody was told that the log is locked: {one.state.alarms}"
-        await _until(lambda: Advisory.LOG_TROUBLE in {record.alarm for record in one.state.alarms}, told)
+        await until(lambda: Advisory.LOG_TROUBLE in {record.alarm for record in one.state.alarms}, told)
         assert one.state.phase is Phase.FILL
         other.execute("ROLLBACK")
-    await _until(lambda: Advisory.LOG_TROUBLE not in one._conditions, "the log did not come back")
+    await until(lambda: Advisory.LOG_TROUBLE not in one._conditions, "the log did not come back")
     assert one.state.phase is Phase.FILL

@@ -25,9 +25,10 @@ from bridge.daemon.keeper import Keeper, KeptLog
 from bridge.daemon.logbook import Logbook
 from bridge.guard.commands import Acknowledge, GuardCommand, Hold, ReservoirSample, Reset
 from bridge.guard.model import Trip
-from bridge.history.limits import LogSettings
+from bridge.history.log_file import Opened
 from bridge.history.records import Row
-from bridge.history.writer import Log, Opened
+from bridge.history.waiting import LogSettings
+from bridge.history.writer import Log
 from bridge.protocol.fields import encode
 from bridge.protocol.messages import FromBridge, FromController
 from bridge.protocol.session import LinkUp

@@ -1,8 +1,6 @@
 """The demo tells its whole story, and says so truthfully."""
 
 import json
-import subprocess
-import sys
 
 import pytest
 
@@ -10,16 +8,15 @@ from bridge.demo.story import CHAPTERS, Observed, Story, lines
 from bridge.display.terminal import WIDTH
 from bridge.mqtt.topics import Layout
 from tests.brokers import AnyBroker
+from tests.running import Finished, clearwell_process
 
 
-def _demo(*arguments: str) -> "subprocess.CompletedProcess[str]":
-    return subprocess.run(
-        [sys.executable, "-m", "bridge", "demo", *arguments], capture_output=True, text=True, check=False
-    )
+def _demo(*arguments: str) -> Finished:
+    return clearwell_process("demo", *arguments)
 
 
-def _judge(done: "subprocess.CompletedProcess[str]") -> None:
-    assert done.returncode == 0, done.stdout[-2000:] + done.stderr
+def _judge(done: Finished) -> None:
+    assert done.status == 0, done.stdout[-2000:] + done.stderr
     told = [line.split(" > ", 1)[1] for line in done.stdout.splitlines() if " > " in line]
     assert told == [chapter.title for chapter in CHAPTERS]
     truth = json.loads(done.stdout.split("the simulated water: ", 1)[1].splitlines()[0])
@@ -40,14 +37,14 @@ async def test_the_whole_story_happens_on_a_broker_that_runs_already(mosquitto: 
 @pytest.mark.parametrize("where", ["nonsense", "localhost:", ":1883", "localhost:x", "localhost:99999"])
 def test_an_address_that_is_none_is_refused(where: str) -> None:
     done = _demo("--headless", "--broker", where)
-    assert done.returncode == 2
+    assert done.status == 2
     assert "HOST:PORT" in done.stderr
     assert "Traceback" not in done.stderr
 
 
 def test_a_broker_that_does_not_run_is_named() -> None:
     done = _demo("--headless", "--broker", "127.0.0.1:1")
-    assert done.returncode == 1
+    assert done.status == 1
     assert "127.0.0.1:1" in done.stderr
     assert "Traceback" not in done.stderr
 

@@ -4,9 +4,7 @@ import json
 from pathlib import Path
 
 import pytest
-from click.testing import CliRunner
 
-from bridge.commands import check, forecast, sample
 from bridge.commands.forecast.log import interval_text, volume_left
 from bridge.display.facts import as_json
 from bridge.display.from_view import facts_of
@@ -26,6 +24,7 @@ from bridge.purifier.forecast import Interval
 from bridge.station.view import StationView
 from bridge.units import LITRES_PER_US_GALLON, DisplayUnits
 from tests.display.test_display_units import AMERICAN, MINIMAL
+from tests.running import succeeds
 
 STAMP = Stamp(1, 1, 1_750_000_000_000)
 BY_HAND = """
@@ -44,10 +43,8 @@ TABLES = {
 }
 
 
-def printed(command: object, *words: str | Path) -> str:
-    result = CliRunner().invoke(command, [str(word) for word in words], catch_exceptions=False)  # type: ignore[arg-type]
-    assert result.exit_code == 0, result.output
-    return " ".join(result.output.split())
+def printed(*words: str | Path) -> str:
+    return " ".join(succeeds(*words).split())
 
 
 @pytest.fixture(params=TABLES)
@@ -96,9 +93,9 @@ def test_a_scale_that_is_not_known_is_not_guessed() -> None:
 def test_a_sample_and_a_forecast_are_told_in_the_peoples_own_units(written: tuple[str, Path]) -> None:
     which, config = written
     entered = ("--config", config, "--of", "pitcher", "--litres", "37.85411784", "--ppm", "4")
-    said = printed(sample.command, *entered, "--temperature", "20", "--compensated")
-    shown = printed(forecast.command, "--config", config, "--plot")
-    values = json.loads(printed(forecast.command, "--config", config, "--json"))[0]
+    said = printed("sample", *entered, "--temperature", "20", "--compensated")
+    shown = printed("forecast", "--config", config, "--plot")
+    values = json.loads(printed("forecast", "--config", config, "--json"))[0]
     assert values["treated_l"] == pytest.approx(37.85411784)
     cost = 15.0 / 37.85411784
     if which == "american":
@@ -126,14 +123,14 @@ def test_what_a_program_reads_is_the_same_whatever_people_see(tmp_path: Path) ->
         config.parent.mkdir()
         config.write_text(f"{MINIMAL}{BY_HAND}{table}", encoding="utf-8")
         entered = ("--config", config, "--of", "pitcher", "--litres", "3.8", "--ppm", "4", "--json")
-        values = json.loads(printed(sample.command, *entered))
+        values = json.loads(printed("sample", *entered))
         found.append({name: value for name, value in values.items() if name != "entered"})
     assert found[0] == found[1]
 
 
 def test_check_explains_the_configuration_in_the_peoples_own_units(written: tuple[str, Path]) -> None:
     which, config = written
-    said = printed(check.command, config)
+    said = printed("check", config)
     if which == "american":
         assert "brim-full it holds 53 US gal" in said
         assert "if the product with its uncertainty reaches 100 µS/cm" in said

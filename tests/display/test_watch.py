@@ -12,13 +12,11 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from click.testing import CliRunner
 
-from bridge.commands import log
 from bridge.config.plan import LogPlan
 from bridge.daemon.process import Daemon
 from bridge.demo.rigged import BRIDGE_ID, HURRIED, RESERVOIR, bridge, station
-from bridge.history.limits import LogSettings
+from bridge.history.waiting import LogSettings
 from bridge.mqtt.broker import MqttVersion
 from bridge.rig.pty import RigServer
 from bridge.rig.scenario import DEMO, DEMO_SPEED
@@ -26,11 +24,11 @@ from bridge.rig.world import World
 from bridge.units import LITRES_PER_US_GALLON, DisplayUnits
 from tests.brokers import Cable, Mosquitto, Observe, free_port
 from tests.display.test_display_units import AMERICAN, MINIMAL
+from tests.running import CLEARWELL, clearwell_process, run, started, succeeds
+from tests.waiting import DEADLINE_S, within
 
 ROOT = Path(__file__).parents[2]
 DEVICE = f"homie/5/{BRIDGE_ID}-{RESERVOIR}"
-PATIENCE_S = 15.0
-COMMAND = (sys.executable, "-m", "bridge")
 
 
 @asynccontextmanager
@@ -38,18 +36,18 @@ async def running(tmp_path: Path, port: int, display: DisplayUnits) -> AsyncIter
     """Rig and daemon, with a log."""
     rig = RigServer(World(DEMO, seed=1), tmp_path / "controller", DEMO_SPEED)
     serving = asyncio.create_task(rig.run())
-    await rig.ready.wait()
+    await within(rig.ready.wait())
     one = station(DEMO, str(tmp_path / "controller"), HURRIED, 0.5, 0.55)
     plan = bridge(one, "127.0.0.1", port, MqttVersion.V5)
     kept = LogPlan(tmp_path / "clearwell.db", LogSettings())
     daemon = Daemon(replace(plan, display=display, log=kept))
     task = asyncio.create_task(daemon.run())
     try:
-        await asyncio.wait_for(daemon.ready.wait(), PATIENCE_S)
+        await within(daemon.ready.wait())
         yield daemon
     finally:
         daemon.stop()
-        await asyncio.wait_for(task, PATIENCE_S)
+        await within(task)
         serving.cancel()
         await asyncio.gather(serving, return_exceptions=True)
 
@@ -63,56 +61,35 @@ def configured(tmp_path: Path, port: int, display: str) -> Path:
 
 
 async def clearwell(*arguments: str | Path) -> tuple[int, str, str]:
-    process = await asyncio.create_subprocess_exec(
-        *COMMAND, *arguments, cwd=ROOT, stdout=asyncio.subprocess.PIPE, stderr=asyncio.subprocess.PIPE,
-        env={**os.environ, "COLUMNS": "80"},
-    )  # fmt: skip
-    out, error = await asyncio.wait_for(process.communicate(), PATIENCE_S)
-    assert process.returncode is not None
-    return process.returncode, out.decode(), error.decode()
+    done = await asyncio.to_thread(clearwell_process, *arguments, cwd=ROOT, environ={"COLUMNS": "80"})
+    return done.status, done.stdout, done.stderr
 
 
 def fills(*arguments: str) -> str:
-    result = CliRunner().invoke(log.command, [*arguments, "--kind", "fill"], catch_exceptions=False)
-    assert result.exit_code == 0, result.output
-    return result.stdout
+    return succeeds("log", *arguments, "--kind", "fill")
 
 
 class Screen:
     """A ``clearwell watch`` that goes on, and what it has printed."""
 
-    def __init__(self, process: asyncio.subprocess.Process) -> None:
-        self.process = process
-        self.shown = ""
-
-    @classmethod
-    async def start(cls, *arguments: str | Path) -> "Screen":
-        return cls(
-            await asyncio.create_subprocess_exec(
-                *COMMAND, "watch", *arguments, cwd=ROOT, stdout=asyncio.subprocess.PIPE
-            )
-        )
+    def __init__(self, *arguments: str | Path) -> None:
+        self.running = started("watch", *arguments, cwd=ROOT, environ={"COLUMNS": "80"})
 
     async def until(self, part: str, told: str) -> None:
         """Read on until something is shown; the failure says what a user would have missed."""
-        seen = ""
-        assert self.process.stdout is not None
-        try:
-            async with asyncio.timeout(PATIENCE_S):
-                while part not in " ".join(seen.split()):
-                    line = await self.process.stdout.readline()
-                    assert line, f"{told}: the command ended; it had shown {self.shown[-600:]!r}"
-                    seen += line.decode()
-                    self.shown += line.decode()
-        except TimeoutError:
-            pytest.fail(f"{told}; what was shown was {seen[-900:]!r}")
+        await asyncio.to_thread(self.running.until, lambda new: part in " ".join(new.split()), told)
 
     async def interrupted(self) -> int:
-        self.process.send_signal(signal.SIGINT)
-        out, _ = await asyncio.wait_for(self.process.communicate(), PATIENCE_S)
-        self.shown += out.decode()
-        assert self.process.returncode is not None
-        return self.process.returncode
+        return await asyncio.to_thread(self.running.stop, signal.SIGINT)
+
+
+@asynccontextmanager
+async def watching(*arguments: str | Path) -> AsyncIterator[Screen]:
+    screen = Screen(*arguments)
+    try:
+        yield screen
+    finally:
+        screen.running.kill()
 
 
 AMERICANS = (
@@ -166,8 +143,10 @@ async def test_watching_outlives_the_broker_and_says_what_is_lost(
     mosquitto: Mosquitto, cable_to: Callable[[Mosquitto], "asyncio.Future[Cable]"], tmp_path: Path
 ) -> None:
     cable = await cable_to(mosquitto)
-    async with running(tmp_path, cable.port, DisplayUnits()):
-        screen = await Screen.start("--port", str(mosquitto.port))
+    async with (
+        running(tmp_path, cable.port, DisplayUnits()),
+        watching("--port", str(mosquitto.port)) as screen,
+    ):
         await screen.until("permissive holds.", "no view was shown")
         await mosquitto.stop()
         await screen.until(f"localhost:{mosquitto.port} cannot be used", "nobody was told of the broker")
@@ -181,9 +160,9 @@ async def test_watching_outlives_the_broker_and_says_what_is_lost(
             "LOST: the bridge ended without a clean stop.", "a lost bridge was not called that"
         )
         assert await screen.interrupted() == 0
-        assert "\x1b" not in screen.shown
-        assert "Traceback" not in screen.shown
-        assert max(map(len, screen.shown.splitlines())) <= 80
+        assert "\x1b" not in screen.running.printed
+        assert "Traceback" not in screen.running.printed
+        assert max(map(len, screen.running.printed.splitlines())) <= 80
         lost = await clearwell("watch", "--port", str(mosquitto.port), "--once")
         assert lost[0] == 0
         assert "LOST" in lost[1]
@@ -201,12 +180,12 @@ async def test_on_a_terminal_the_view_is_drawn_in_place_and_the_cursor_comes_bac
 ) -> None:
     primary, secondary = pty.openpty()
     process = await asyncio.create_subprocess_exec(
-        *COMMAND, "watch", "--port", str(mosquitto.port), cwd=ROOT, stdout=secondary,
+        *CLEARWELL, "watch", "--port", str(mosquitto.port), cwd=ROOT, stdout=secondary,
         env={**os.environ, "TERM": "xterm", "COLUMNS": "80", "LINES": "10"},
     )  # fmt: skip
     os.close(secondary)
     shown = b""
-    async with asyncio.timeout(PATIENCE_S):
+    async with asyncio.timeout(DEADLINE_S):
         while b"There is no bridge on" not in shown:
             shown += await asyncio.to_thread(os.read, primary, 4096)
         process.send_signal(signal.SIGTERM)
@@ -246,10 +225,7 @@ async def test_what_cannot_be_watched_is_refused(arguments: tuple[str | Path, ..
 
 
 def test_its_import_is_light() -> None:
-    import subprocess
-
     asked = "import bridge.commands.watch, sys; print(*sys.modules)"
-    loaded = subprocess.run(
-        [sys.executable, "-c", asked], cwd=ROOT, capture_output=True, text=True, check=True
-    )
+    loaded = run(sys.executable, "-c", asked, cwd=ROOT)
+    assert loaded.status == 0, loaded.stderr
     assert not {"asyncio", "aiomqtt", "pydantic", "numpy", "rich"} & set(loaded.stdout.split())

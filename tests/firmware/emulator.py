@@ -25,9 +25,13 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path as File
+from typing import TypeVar
 
 from bridge.protocol.codec import Damaged, Decoder, Direction, Ignored, encode
 from bridge.protocol.messages import FromBridge, FromController
+from tests.waiting import DEADLINE_S
+
+M = TypeVar("M")
 
 HERE = File(__file__).parent
 SOURCES = HERE.parents[1] / "firmware_notes" / "firmware"
@@ -153,7 +157,7 @@ class Emulator:
         self._reader = threading.Thread(target=self._read, daemon=True)
         self._reader.start()
         with self._news:
-            self._news.wait_for(lambda: self.pty and self.resets, 20)
+            self._news.wait_for(lambda: bool(self.pty and self.resets), DEADLINE_S)
         if not paced:
             self._line = os.open(self.pty, os.O_RDWR | os.O_NOCTTY | os.O_NONBLOCK)
         self.command(f"pace {int(paced)}")
@@ -168,8 +172,8 @@ class Emulator:
         """Switches the power off."""
         assert self._process.stdin is not None
         self._process.stdin.close()
-        self._process.wait(20)
-        self._reader.join(20)
+        self._process.wait(DEADLINE_S)
+        self._reader.join(DEADLINE_S)
         if self._process.stdout is not None:
             self._process.stdout.close()
         if self._line >= 0:
@@ -219,7 +223,7 @@ class Emulator:
     def drain(self) -> bool:
         return bool(self.drain_changes) and self.drain_changes[-1].open
 
-    def wait_for(self, condition: Callable[[], bool], timeout_s: float = 20.0) -> bool:
+    def wait_for(self, condition: Callable[[], bool], timeout_s: float = DEADLINE_S) -> bool:
         """Waits for ``condition()``, which is evaluated after each event of the board; for paced runs."""
         with self._news:
             return self._news.wait_for(condition, timeout_s)
@@ -238,10 +242,10 @@ class Emulator:
 
     def send_bytes(self, data: bytes) -> None:
         while data:
-            select.select([], [self._line], [], 20)
+            select.select([], [self._line], [], DEADLINE_S)
             data = data[os.write(self._line, data) :]
 
-    def last(self, kind: type) -> object:
+    def last(self, kind: type[M]) -> M:
         """Returns the last message of this class."""
         return next(event for event in reversed(self.events) if isinstance(event, kind))
 
@@ -254,7 +258,7 @@ class Emulator:
         while True:
             self._hear()
             with self._news:
-                self._news.wait_for(lambda: self._answers, 0.002 if self._line >= 0 else 0.1)
+                self._news.wait_for(lambda: bool(self._answers), 0.002 if self._line >= 0 else 0.1)
                 if self._answers and self._answers[-1].split(" ")[0] in ("ok", "wrong"):
                     answers, self._answers = self._answers, []
                     break

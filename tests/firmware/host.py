@@ -43,6 +43,9 @@ class Library:
         self._out = ctypes.create_string_buffer(65536)
         self._decoder: Decoder[FromController] = Decoder(Direction.TO_BRIDGE)
 
+    def _written(self, length: int) -> bytes:
+        return ctypes.string_at(self._out, length)
+
     # ---------------------------------------------------------------- the codec
 
     def forget(self) -> None:
@@ -53,16 +56,16 @@ class Library:
         return [Heard(WORDS[e.word], e.sequence, e.ms) for e in self._events[:count]]
 
     def ack(self, sequence: int, of: int, path: Flow) -> bytes:
-        return self._out[: self._c.library_ack(sequence, of, PATHS.index(path), self._out)]
+        return self._written(self._c.library_ack(sequence, of, PATHS.index(path), self._out))
 
     def refusal(self, sequence: int, of: int, why: str) -> bytes:
-        return self._out[: self._c.library_no(sequence, of, why.encode(), self._out)]
+        return self._written(self._c.library_no(sequence, of, why.encode(), self._out))
 
     def hello(self, sequence: int, identity: str, firmware: str, boot: str, lease_ms: int, fit: int) -> bytes:
         length = self._c.library_hello(
             sequence, identity.encode(), firmware.encode(), boot.encode(), lease_ms, fit, self._out
         )
-        return self._out[:length]
+        return self._written(length)
 
     def reading(self, reading: Reading) -> bytes:
         values = (
@@ -81,7 +84,7 @@ class Library:
             int(reading.faults),
             self._out,
         )
-        return self._out[:length]
+        return self._written(length)
 
     # ---------------------------------------------------------------- a controller
 
@@ -100,7 +103,7 @@ class Library:
             self._c.library_pass(1, int(overflow_up))
 
     def said(self) -> list[FromController | Damaged | Ignored]:
-        return self._decoder.feed(self._out[: self._c.library_said(self._out, len(self._out))])
+        return self._decoder.feed(self._written(self._c.library_said(self._out, len(self._out))))
 
     def hear_at_line_rate(self, data: bytes) -> int:
         """Returns the milliseconds until the path was shut, or -1."""

@@ -22,7 +22,9 @@ from bridge.protocol.messages import (
 )
 from bridge.rig.controller import BOOT_S, Controller
 from bridge.rig.sensors import Inputs
+from tests.firmware.emulator import Build
 from tests.firmware.host import WELL_SUPPLIED, Library
+from tests.narrowing import of_kind
 
 EVERYTHING = Feature(127)
 TOLD = LocalFault.SELF_TEST | LocalFault.OVERFLOW_CUT | LocalFault.LEASE_LAPSED | LocalFault.SUPPLY_LOW
@@ -33,7 +35,7 @@ DURATIONS_MS = (500, 1020, 3015)
 
 
 @pytest.fixture(scope="module")
-def c(build) -> Library:
+def c(build: Build) -> Library:
     return Library(build.library)
 
 
@@ -72,7 +74,7 @@ class Pair:
         by_firmware = [one for one in self.c.said() if isinstance(one, Reading)][-1].faults
         self.rig.report(self.now_s, NOTHING)
         (reading,) = self._decoder.feed(self.rig.take())
-        return by_firmware & TOLD, reading.faults & TOLD
+        return by_firmware & TOLD, of_kind(Reading, reading).faults & TOLD
 
 
 def _plain(event: object) -> object:
@@ -108,7 +110,9 @@ def next_of(numbers: list[int]) -> int:
 @pytest.mark.parametrize("self_test_failed", [False, True], ids=["sound", "self-test failed"])
 @pytest.mark.parametrize("supply_low", [False, True], ids=["supplied", "supply low"])
 @pytest.mark.parametrize("features", [EVERYTHING, EVERYTHING & ~Feature.DRAIN_VALVE], ids=["all", "no drain"])
-def test_same_commands_have_the_same_answers_and_the_same_outputs(c, features, supply_low, self_test_failed):
+def test_same_commands_have_the_same_answers_and_the_same_outputs(
+    c: Library, features: Feature, supply_low: bool, self_test_failed: bool
+) -> None:
     sound = not (supply_low or self_test_failed)
     for seed in range(12 if sound else 3):
         rng = random.Random(seed)
@@ -126,7 +130,7 @@ def test_same_commands_have_the_same_answers_and_the_same_outputs(c, features, s
         assert len(set(pair.faults())) == 1, seed
 
 
-def test_reasons_to_refuse_come_in_the_order_of_the_page(c):
+def test_reasons_to_refuse_come_in_the_order_of_the_page(c: Library) -> None:
     pair = Pair(c, EVERYTHING & ~Feature.DRAIN_VALVE, True, True)
     pair.overflow = True
     pair.wait(1)
@@ -140,7 +144,9 @@ def test_reasons_to_refuse_come_in_the_order_of_the_page(c):
     assert pair.told(Lease(4, Flow.TO_DRAIN, 500)) == ([("no", 4, "nodrain")],) * 2
 
 
-def test_a_repeated_grant_is_acknowledged_with_the_present_path_even_where_it_would_be_refused(c):
+def test_a_repeated_grant_is_acknowledged_with_the_present_path_even_where_it_would_be_refused(
+    c: Library,
+) -> None:
     pair = Pair(c, EVERYTHING, False, False)
     assert pair.told(Lease(1, Flow.TO_RESERVOIR, 3015)) == ([("ack", 1, Flow.TO_RESERVOIR)],) * 2
     pair.overflow = True
@@ -148,7 +154,7 @@ def test_a_repeated_grant_is_acknowledged_with_the_present_path_even_where_it_wo
     assert pair.told(Lease(1, Flow.TO_RESERVOIR, 3015)) == ([("ack", 1, Flow.SHUT)],) * 2
 
 
-def test_after_a_close_the_other_path_opens_without_a_pause(c):
+def test_after_a_close_the_other_path_opens_without_a_pause(c: Library) -> None:
     pair = Pair(c, EVERYTHING, False, False)
     pair.told(Lease(1, Flow.TO_RESERVOIR, 3015))
     pair.told(Close(2))

@@ -2,26 +2,26 @@
 
 import re
 import subprocess
+from pathlib import Path as File
 
 import pytest
 
-from tests.firmware import emulator
-from tests.firmware.emulator import SOURCES, Build
+from tests.firmware.emulator import SOURCES, Build, Emulator, missing_tools
 
 
-def make(tmp_path, *arguments):
+def make(tmp_path: File, *arguments: str) -> subprocess.CompletedProcess[str]:
     command = ["make", "-s", "-C", str(SOURCES), f"BUILD={tmp_path}", *arguments]
     return subprocess.run(command, capture_output=True, text=True, check=False)
 
 
-def test_program_fits_into_24_kib_of_flash_and_1536_bytes_of_ram(build: Build):
+def test_program_fits_into_24_kib_of_flash_and_1536_bytes_of_ram(build: Build) -> None:
     flash, most_flash, ram, most_ram = (int(n) for n in re.findall(r"(\d+)", build.size_line)[:4])
     assert (most_flash, most_ram) == (24 * 1024, 1536)
     assert 8000 < flash <= most_flash
     assert 800 < ram <= most_ram
 
 
-def test_build_fails_with_a_sentence_when_the_program_is_too_large(build: Build, tmp_path):
+def test_build_fails_with_a_sentence_when_the_program_is_too_large(build: Build, tmp_path: File) -> None:
     done = make(tmp_path, "avr", "MOST_FLASH=9000")
     assert done.returncode != 0
     assert "too large" in done.stdout
@@ -35,14 +35,18 @@ def test_build_fails_with_a_sentence_when_the_program_is_too_large(build: Build,
         ("FITTED=128", "bits from 1 to 64"),
     ],
 )
-def test_build_refuses_a_setting_that_cannot_be(build: Build, tmp_path, setting, says):
+def test_build_refuses_a_setting_that_cannot_be(
+    build: Build, tmp_path: File, setting: str, says: str
+) -> None:
     done = make(tmp_path, "avr", setting)
     assert done.returncode != 0
     assert says in done.stderr
 
 
-def test_deepest_stack_stays_below_what_the_build_counts_for_it(board):
-    counted = int(re.search(r"^STACK = (\d+)$", (SOURCES / "Makefile").read_text(), re.MULTILINE)[1])
+def test_deepest_stack_stays_below_what_the_build_counts_for_it(board: Emulator) -> None:
+    stack = re.search(r"^STACK = (\d+)$", (SOURCES / "Makefile").read_text(), re.MULTILINE)
+    assert stack is not None
+    counted = int(stack[1])
     board.set_conductance(1900.0)
     board.send_bytes(b"<1 5 lease ms=9000 x=" + b"y" * 70 + b"*00000000\n")
     board.run(2000)
@@ -51,6 +55,6 @@ def test_deepest_stack_stays_below_what_the_build_counts_for_it(board):
     assert 100 < deepest <= counted
 
 
-def test_missing_tools_are_named_with_their_packages(monkeypatch):
-    monkeypatch.setattr(emulator.shutil, "which", lambda tool: None)
-    assert "install the Debian packages binutils-avr gcc gcc-avr make" in emulator.missing_tools()
+def test_missing_tools_are_named_with_their_packages(tmp_path: File, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("PATH", str(tmp_path))
+    assert "install the Debian packages binutils-avr gcc gcc-avr make" in missing_tools()

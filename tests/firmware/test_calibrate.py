@@ -1,9 +1,5 @@
 """``clearwell calibrate`` with the built board: real command, real line, real log."""
 
-import os
-import subprocess
-import sys
-import threading
 import tomllib
 from collections.abc import Iterator
 from pathlib import Path
@@ -15,8 +11,9 @@ from bridge.history.reader import Reader
 from bridge.history.records import CalibrationRow, Kind
 from bridge.water.standards import BOTTLED_84, BOTTLED_1413, value_us_cm
 from tests.firmware.emulator import Build, Emulator
+from tests.narrowing import every, of_kind
+from tests.running import clearwell_process, started
 
-PATIENCE_S = 60.0
 CONFIG = """
 [reservoir.barrel]
 port = "{port}"
@@ -33,21 +30,14 @@ def configured(folder: Path, port: str) -> Path:
     return file
 
 
-def clearwell(*words: str, answers: str = "") -> "subprocess.CompletedProcess[str]":
-    return subprocess.run(
-        [sys.executable, "-m", "bridge", *words],
-        input=answers, capture_output=True, text=True, check=False, timeout=PATIENCE_S,
-    )  # fmt: skip
-
-
 def calibrations(folder: Path) -> list[CalibrationRow]:
-    with Reader(folder / "clearwell.db", None) as reader:
+    with Reader(folder / "clearwell.db") as reader:
         start, end = reader.span_ms()
-        return list(reader.events(start, end + 1, kinds=(Kind.CALIBRATION,)))
+        return every(CalibrationRow, reader.events(start, end + 1, kinds=(Kind.CALIBRATION,)))
 
 
 def kept(folder: Path) -> list[dict[str, object]]:
-    return tomllib.loads((folder / "clearwell-calibration.toml").read_text())["calibration"]
+    return of_kind(list, tomllib.loads((folder / "clearwell-calibration.toml").read_text())["calibration"])
 
 
 @pytest.fixture
@@ -63,7 +53,7 @@ def test_cell_in_a_standard_gets_its_constant_and_the_daemon_reads_it(
     paced.set_temperature(celsius)
     paced.set_conductance(value_us_cm(BOTTLED_84, celsius) / true_per_cm)
     config = configured(tmp_path, paced.pty)
-    done = clearwell(
+    done = clearwell_process(
         "calibrate",
         "--config",
         str(config),
@@ -75,8 +65,8 @@ def test_cell_in_a_standard_gets_its_constant_and_the_daemon_reads_it(
         "--give-up",
         "30",
     )
-    assert done.returncode == 0, done.stderr + done.stdout
-    assert not paced.valve_changes or not any(change.open for change in paced.valve_changes)
+    assert done.status == 0, done.stderr + done.stdout
+    assert not any(change.open for change in paced.valve_changes)
     probe = load(config, {}).stations[0].product
     assert probe.chain.cell.constant_per_cm == pytest.approx(true_per_cm, rel=0.02)
     assert probe.calibration is not None
@@ -86,7 +76,7 @@ def test_cell_in_a_standard_gets_its_constant_and_the_daemon_reads_it(
     assert row.cell_constant_per_cm == pytest.approx(probe.chain.cell.constant_per_cm, rel=1e-4)
     assert row.temperature_c == pytest.approx(celsius, abs=0.3)
     assert row.uncertainty_percent == pytest.approx(2 * probe.calibration.cell_constant_percent, rel=0.01)
-    told = clearwell("check", str(config)).stdout
+    told = clearwell_process("check", str(config)).stdout
     assert "that of the calibration of" in " ".join(told.split())
 
 
@@ -95,31 +85,16 @@ def test_guided_session_with_two_solutions_gives_the_offset_too(paced: Emulator,
     paced.set_temperature(25.0)
     paced.set_conductance(84.0 / true_per_cm + offset_us)
     config = configured(tmp_path, paced.pty)
-    process = subprocess.Popen(
-        [sys.executable, "-m", "bridge", "calibrate", "--config", str(config), "--steady-for", "3"],
-        stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, bufsize=1,
-        env={**os.environ, "PYTHONUNBUFFERED": "1"},
-    )  # fmt: skip
-    assert process.stdin is not None
-    assert process.stdout is not None
-    # Reading from the pipe ends with the process, so this cannot block for ever.
-    limit = threading.Timer(PATIENCE_S, process.kill)
-    limit.start()
-    process.stdin.write("84\n\n")
-    process.stdin.flush()
-    said = ""
-    while "Settled at" not in said:
-        line = process.stdout.readline()
-        assert line, said
-        said += line
-    paced.set_conductance(1413.0 / true_per_cm + offset_us)
-    rest, _ = process.communicate("y\n1413\n\ny\n", PATIENCE_S)
-    limit.cancel()
-    assert process.returncode == 0, said + rest
+    with started("calibrate", "--config", config, "--steady-for", 3) as session:
+        session.send("84\n\n")
+        session.prints("Settled at")
+        paced.set_conductance(1413.0 / true_per_cm + offset_us)
+        session.send("y\n1413\n\ny\n")
+        assert session.ended() == 0, session.printed
     cell = load(config, {}).stations[0].product.chain.cell
     assert cell.constant_per_cm == pytest.approx(true_per_cm, rel=0.02)
     assert cell.offset_us == pytest.approx(offset_us, abs=1.5)
-    assert "Drift" in rest
+    assert "Drift" in session.printed
     (entry,) = kept(tmp_path)
     assert entry["standard"] == "84+1413"
     assert entry["before_cell_constant_per_cm"] == 1.0
@@ -129,11 +104,11 @@ def test_calibration_by_hand_needs_no_controller_and_keeps_the_old_values(tmp_pa
     config = configured(tmp_path, str(tmp_path / "nothing"))
     us = value_us_cm(BOTTLED_1413, 21.0) / 1.02
     words = ("calibrate", "--config", str(config), "--standard", "1413", "--temperature", "21")
-    first = clearwell(*words, "--conductance", f"{us}")
-    assert first.returncode == 0, first.stderr
+    first = clearwell_process(*words, "--conductance", f"{us}")
+    assert first.status == 0, first.stderr
     assert "+2.00 %" in first.stdout
-    second = clearwell(*words, "--conductance", f"{us * 0.99}")
-    assert second.returncode == 0, second.stderr
+    second = clearwell_process(*words, "--conductance", f"{us * 0.99}")
+    assert second.status == 0, second.stderr
     assert "within the uncertainties" in second.stdout
     assert [entry["before_cell_constant_per_cm"] for entry in kept(tmp_path)] == pytest.approx([1.0, 1.02])
     assert load(config, {}).stations[0].product.chain.cell.constant_per_cm == pytest.approx(
@@ -141,20 +116,20 @@ def test_calibration_by_hand_needs_no_controller_and_keeps_the_old_values(tmp_pa
     )
     assert len(calibrations(tmp_path)) == 2
 
-    far = clearwell(*words, "--conductance", f"{us / 10.0}")
-    assert far.returncode == 2
+    far = clearwell_process(*words, "--conductance", f"{us / 10.0}")
+    assert far.status == 2
     assert "--new-cell" in far.stderr
     assert len(kept(tmp_path)) == 2
 
-    feed = clearwell(*words, "--conductance", f"{us / 10.0}", "--cell", "feed", "--new-cell")
-    assert feed.returncode == 0, feed.stderr
+    feed = clearwell_process(*words, "--conductance", f"{us / 10.0}", "--cell", "feed", "--new-cell")
+    assert feed.status == 0, feed.stderr
     station = load(config, {}).stations[0]
     assert station.feed is not None
     assert station.feed.chain.cell.constant_per_cm == pytest.approx(10.2, rel=1e-4)
 
-    product = "product = { cell_constant_per_cm = "
-    config.write_text(config.read_text().replace(f"{product}1.0", f"{product}0.1"))
-    assert any("was changed since" in warning for warning in read(config, {}).warnings)
+    line = "product = { cell_constant_per_cm = "
+    config.write_text(config.read_text().replace(f"{line}1.0", f"{line}0.1"))
+    assert any("has changed since" in warning for warning in read(config, {}).warnings)
     over = {"CLEARWELL_RESERVOIR__BARREL__PRODUCT__CELL_CONSTANT_PER_CM": "0.5"}
     product = load(config, over).stations[0].product
     assert (product.chain.cell.constant_per_cm, product.calibration) == (0.5, None)
@@ -162,31 +137,19 @@ def test_calibration_by_hand_needs_no_controller_and_keeps_the_old_values(tmp_pa
 
 def test_port_that_the_daemon_has_is_named_plainly(paced: Emulator, tmp_path: Path) -> None:
     config = configured(tmp_path, paced.pty)
-    daemon = subprocess.Popen(
-        [sys.executable, "-m", "bridge", "run", "--config", str(config)],
-        stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
-    )  # fmt: skip
-    limit = threading.Timer(PATIENCE_S, daemon.kill)
-    limit.start()
-    try:
-        assert daemon.stdout is not None
-        while "link-up" not in (line := daemon.stdout.readline()):
-            assert line, "the daemon ended"
+    with started("run", "--config", config) as daemon:
+        daemon.has_printed("link-up")
         for more in ((), ("--conductance", "80", "--temperature", "25")):
-            done = clearwell("calibrate", "--config", str(config), "--standard", "84", "--yes", *more)
-            assert done.returncode == 1
+            done = clearwell_process("calibrate", "--config", config, "--standard", "84", "--yes", *more)
+            assert done.status == 1
             assert "Another program uses" in done.stderr
             assert "systemctl stop clearwell" in done.stderr
-    finally:
-        limit.cancel()
-        daemon.kill()
-        daemon.communicate(timeout=PATIENCE_S)
 
 
 def test_wrong_solution_for_the_cell_is_told_with_what_it_would_read(paced: Emulator, tmp_path: Path) -> None:
     paced.set_conductance(12_800.0)
     config = configured(tmp_path, paced.pty)
-    done = clearwell(
+    done = clearwell_process(
         "calibrate",
         "--config",
         str(config),
@@ -198,7 +161,7 @@ def test_wrong_solution_for_the_cell_is_told_with_what_it_would_read(paced: Emul
         "--steady-for",
         "2",
     )
-    assert done.returncode == 1
+    assert done.status == 1
     assert "use a weaker standard" in done.stderr
     assert not (tmp_path / "clearwell-calibration.toml").exists()
 
@@ -206,7 +169,7 @@ def test_wrong_solution_for_the_cell_is_told_with_what_it_would_read(paced: Emul
 def test_damaged_calibration_file_is_named_and_nothing_runs_on_a_guess(tmp_path: Path) -> None:
     config = configured(tmp_path, "/dev/nothing")
     (tmp_path / "clearwell-calibration.toml").write_text('[[calibration]]\nreservoir = "barrel"\n')
-    done = clearwell("check", str(config))
-    assert done.returncode == 2
+    done = clearwell_process("check", str(config))
+    assert done.status == 2
     assert "clearwell-calibration.toml" in done.stderr
     assert "cell_constant_per_cm" in done.stderr

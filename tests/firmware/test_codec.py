@@ -3,6 +3,7 @@
 import random
 import re
 import zlib
+from dataclasses import dataclass, field
 
 import pytest
 
@@ -15,14 +16,17 @@ from bridge.protocol.messages import (
     BootReason,
     Close,
     Feature,
+    FromBridge,
+    FromController,
     Hello,
     Identify,
     Lease,
     LocalFault,
     Reading,
     Refusal,
+    Value,
 )
-from tests.firmware.emulator import SOURCES
+from tests.firmware.emulator import SOURCES, Build
 from tests.firmware.host import Heard, Library
 
 VECTORS = SOURCES.parent / "protocol-vectors.txt"
@@ -37,24 +41,37 @@ def unescaped(text: str) -> bytes:
     return plain.encode("latin-1")
 
 
-def vectors() -> list[dict]:
-    found: list[dict] = []
+@dataclass
+class Vector:
+    """One entry of the page of vectors."""
+
+    name: str
+    to: str = ""
+    same: str = ""
+    send: bytes = b""
+    want: list[str] = field(default_factory=list)
+
+
+def vectors() -> list[Vector]:
+    found: list[Vector] = []
     for line in VECTORS.read_text("ascii").splitlines():
         if line and not line.startswith("#"):
             word, text = line.split(": ", 1)
             if word == "name":
-                found.append({"name": text, "send": b"", "want": [], "same": ""})
+                found.append(Vector(text))
             elif word == "send":
-                found[-1]["send"] += unescaped(text)
+                found[-1].send += unescaped(text)
             elif word == "want":
-                found[-1]["want"].append(text)
-            else:
-                found[-1][word] = text
+                found[-1].want.append(text)
+            elif word == "to":
+                found[-1].to = text
+            elif word == "same":
+                found[-1].same = text
     return found
 
 
 @pytest.fixture(scope="module")
-def c(build) -> Library:
+def c(build: Build) -> Library:
     return Library(build.library)
 
 
@@ -70,26 +87,26 @@ def words(want: list[str], to: str) -> list[str]:
     return [w.split(" ")[0] if not w.startswith(("damaged", "ignored")) else w for w in kept]
 
 
-@pytest.mark.parametrize("vector", [v for v in vectors() if v["to"] == "controller"], ids=lambda v: v["name"])
-def test_commands_are_read_as_the_page_says(c, vector):
+@pytest.mark.parametrize("vector", [v for v in vectors() if v.to == "controller"], ids=lambda v: v.name)
+def test_commands_are_read_as_the_page_says(c: Library, vector: Vector) -> None:
     c.forget()
-    heard = c.feed(vector["send"])
-    assert [h.word for h in heard] == words(vector["want"], "controller")
-    for event, want in zip(heard, vector["want"], strict=True):
+    heard = c.feed(vector.send)
+    assert [h.word for h in heard] == words(vector.want, "controller")
+    for event, want in zip(heard, vector.want, strict=True):
         fields = dict(part.split("=") for part in want.split(" ")[1:] if "=" in part)
         assert str(event.sequence) == fields.get("seq", "-1")
         assert str(event.ms) == fields.get("ms", "-1")
     c.forget()
-    slow = [e for i in range(len(vector["send"])) for e in c.feed(vector["send"][i : i + 1])]
+    slow = [e for i in range(len(vector.send)) for e in c.feed(vector.send[i : i + 1])]
     assert slow == heard
 
 
-@pytest.mark.parametrize("vector", [v for v in vectors() if v["to"] == "bridge"], ids=lambda v: v["name"])
-def test_frames_to_the_bridge_are_judged_alike_as_far_as_their_form_goes(c, vector):
+@pytest.mark.parametrize("vector", [v for v in vectors() if v.to == "bridge"], ids=lambda v: v.name)
+def test_frames_to_the_bridge_are_judged_alike_as_far_as_their_form_goes(c: Library, vector: Vector) -> None:
     c.forget()
-    heard = [event.word for event in c.feed(vector["send"], b">")]
-    want = words(vector["want"], "bridge")
-    lines = vector["send"].splitlines()
+    heard = [event.word for event in c.feed(vector.send, b">")]
+    want = words(vector.want, "bridge")
+    lines = vector.send.splitlines()
     if "frame" in heard and len(lines) == len(want):
         # Only the bridge can know a wrong kind or field value: the form of that line is right.
         formed = [isinstance(unseal(line, Direction.TO_BRIDGE), Frame) for line in lines]
@@ -112,12 +129,12 @@ def rebuilt(c: Library, message: object) -> bytes:
     raise AssertionError(message)
 
 
-def test_frames_are_written_exactly_as_the_vectors_have_them(c):
+def test_frames_are_written_exactly_as_the_vectors_have_them(c: Library) -> None:
     done = 0
     for vector in vectors():
-        if vector["to"] == "bridge" and vector["same"]:
-            events = Decoder(Direction.TO_BRIDGE).feed(vector["send"])
-            assert b"".join(rebuilt(c, event) for event in events) == vector["send"], vector["name"]
+        if vector.to == "bridge" and vector.same:
+            events = Decoder(Direction.TO_BRIDGE).feed(vector.send)
+            assert b"".join(rebuilt(c, event) for event in events) == vector.send, vector.name
             done += 1
     assert done >= 5
 
@@ -184,10 +201,10 @@ def in_words(event: object) -> Heard:
     raise AssertionError(event)
 
 
-def test_both_codecs_make_the_same_of_fifty_thousand_frames_to_the_controller(c):
+def test_both_codecs_make_the_same_of_fifty_thousand_frames_to_the_controller(c: Library) -> None:
     rng = random.Random(20)
     c.forget()
-    python: Decoder = Decoder(Direction.TO_CONTROLLER)
+    python: Decoder[FromBridge] = Decoder(Direction.TO_CONTROLLER)
     seen: dict[str, int] = {}
     for number in range(50_000):
         data = damaged(rng, random_command(rng))
@@ -201,14 +218,15 @@ def test_both_codecs_make_the_same_of_fifty_thousand_frames_to_the_controller(c)
     assert min(seen.values()) > 20, seen
 
 
-def random_value(rng: random.Random, whole: int, places: int, failing: bool) -> object:
+def random_value(rng: random.Random, whole: int, places: int, failing: bool) -> Value:
     if failing and rng.randrange(6) == 0:
         return rng.choice((None, FAILED))
     number = rng.randrange(10 ** rng.randint(1, whole + places))
-    return rng.choice((1, 1, -1)) * number / 10**places if places != 4 or not failing else number / 10**places
+    sign = 1 if places == 4 and failing else rng.choice((1, 1, -1))
+    return float(sign * number / 10.0**places)
 
 
-def random_message(rng: random.Random) -> object:
+def random_message(rng: random.Random) -> FromController:
     sequence = rng.randrange(65536)
     match rng.randrange(6):
         case 0:
@@ -222,7 +240,7 @@ def random_message(rng: random.Random) -> object:
             boot = rng.choice(list(BootReason))
             lease, fit = rng.randint(1, 65535), Feature(rng.randrange(128))
             return Hello(sequence, identity, firmware, boot, lease, fit)
-    switches = [rng.choice((True, False, None)) for _ in range(3)]
+    low, full, overflow = (rng.choice((True, False, None)) for _ in range(3))
     return Reading(
         sequence,
         rng.choice(list(Flow)),
@@ -231,15 +249,17 @@ def random_message(rng: random.Random) -> object:
         random_value(rng, 3, 2, True),
         random_value(rng, 2, 1, True),
         random_value(rng, 0, 4, True),
-        *switches,
+        low,
+        full,
+        overflow,
         rng.choice((None, rng.randrange(2**32))),
         LocalFault(rng.randrange(512)),
     )
 
 
-def test_both_codecs_write_the_same_fifty_thousand_frames_to_the_bridge(c):
+def test_both_codecs_write_the_same_fifty_thousand_frames_to_the_bridge(c: Library) -> None:
     rng = random.Random(21)
-    python: Decoder = Decoder(Direction.TO_BRIDGE)
+    python: Decoder[FromController] = Decoder(Direction.TO_BRIDGE)
     for number in range(50_000):
         message = random_message(rng)
         if isinstance(message, Reading) and None in (message.product_us, message.product_c):

@@ -4,6 +4,7 @@ import pytest
 
 from bridge.protocol.messages import FAILED, Feature, Hello, LocalFault, Reading
 from tests.firmware.emulator import THERMISTOR_OHM, Emulator
+from tests.narrowing import measured
 
 
 def settled(board: Emulator) -> list[Reading]:
@@ -19,7 +20,7 @@ HIGH = (1.0, 1.7, 3.0, 5.5, 6.5, 12.0, 40.0, 110.0, 175.0, 190.0, 420.0, 700.0, 
 
 
 @pytest.mark.parametrize("pin_ohm", [20.0, 60.0])
-def test_conductance_is_within_2_percent_from_1_to_1000_us(board, pin_ohm):
+def test_conductance_is_within_2_percent_from_1_to_1000_us(board: Emulator, pin_ohm: float) -> None:
     """The resistance of the driving pins differs between chips and must not change the reading."""
     board.command(f"pin {pin_ohm}")
     for us in HIGH + HIGH[::-1]:
@@ -28,25 +29,25 @@ def test_conductance_is_within_2_percent_from_1_to_1000_us(board, pin_ohm):
             assert reading.product_us == pytest.approx(us, rel=0.02), us
 
 
-def test_conductance_is_within_a_twentieth_of_a_microsiemens_below_1_us(board):
+def test_conductance_is_within_a_twentieth_of_a_microsiemens_below_1_us(board: Emulator) -> None:
     for us in LOW:
         board.set_conductance(us)
         for reading in settled(board):
             assert reading.product_us == pytest.approx(us, abs=0.05), us
 
 
-def test_noise_of_readings_is_what_the_firmware_states(board):
+def test_noise_of_readings_is_what_the_firmware_states(board: Emulator) -> None:
     """One standard deviation is below 0.1 % of the reading or 0.00015 µS, whichever is more."""
     for us in (0.06, 0.5, 5.0, 6.5, 100.0, 180.0, 1000.0, 2000.0):
         board.set_conductance(us)
         board.run(250)
-        values = [event.product_us for event in board.run(4000) if isinstance(event, Reading)]
+        values = [measured(event.product_us) for event in board.run(4000) if isinstance(event, Reading)]
         mean = sum(values) / len(values)
         spread = (sum((v - mean) ** 2 for v in values) / len(values)) ** 0.5
         assert spread < max(0.001 * us, 0.00015), f"at {us} µS the readings scatter by {spread:.5f} µS"
 
 
-def test_conductance_holds_without_noise_to_dither_and_with_an_offset_of_two_steps(board):
+def test_conductance_holds_without_noise_to_dither_and_with_an_offset_of_two_steps(board: Emulator) -> None:
     board.command("noise 0")
     board.command("offset 0.0098")
     for us in (0.1, 1.0, 30.0, 180.0, 1000.0):
@@ -55,14 +56,14 @@ def test_conductance_holds_without_noise_to_dither_and_with_an_offset_of_two_ste
 
 
 @pytest.mark.parametrize("emf", [-0.2, 0.2])
-def test_voltage_that_electrodes_make_by_themselves_cancels(board, emf):
+def test_voltage_that_electrodes_make_by_themselves_cancels(board: Emulator, emf: float) -> None:
     board.command(f"emf {emf}")
     for us in (0.2, 5.0, 300.0):
         board.set_conductance(us)
         assert settled(board)[-1].product_us == pytest.approx(us, rel=0.02), us
 
 
-def test_no_direct_current_is_left_in_the_cell(board):
+def test_no_direct_current_is_left_in_the_cell(board: Emulator) -> None:
     """Direct current would plate and polarise the electrodes; forward and reverse charge must balance.
 
     What is left at 0.5 µS is the charge of the cable at the start of each round, a few nanoampere.
@@ -77,14 +78,14 @@ def test_no_direct_current_is_left_in_the_cell(board):
         assert abs(net) < 0.005 * gross, us
 
 
-def test_feed_cell_is_within_2_percent_too(board):
+def test_feed_cell_is_within_2_percent_too(board: Emulator) -> None:
     for us in (20.0, 100.0, 180.0, 450.0, 1000.0, 2000.0):
         board.set_feed_conductance(us)
         for reading in settled(board):
             assert reading.feed_us == pytest.approx(us, rel=0.02), us
 
 
-def test_temperature_is_within_0_3_kelvin_from_0_to_40_degrees(board):
+def test_temperature_is_within_0_3_kelvin_from_0_to_40_degrees(board: Emulator) -> None:
     for celsius in range(0, 41, 5):
         board.set_temperature(celsius)
         for reading in settled(board):
@@ -93,7 +94,7 @@ def test_temperature_is_within_0_3_kelvin_from_0_to_40_degrees(board):
     assert set(range(0, 41, 5)) <= THERMISTOR_OHM.keys()
 
 
-def test_sender_reports_the_place_of_its_float(board):
+def test_sender_reports_the_place_of_its_float(board: Emulator) -> None:
     for place in (0.0, 0.1, 0.5, 0.9, 1.0):
         board.set_level(place)
         for reading in settled(board):
@@ -112,7 +113,9 @@ def test_sender_reports_the_place_of_its_float(board):
         ("sender 0.5", "level_sensor", LocalFault.LEVEL_SENSOR_SHORT),
     ],
 )
-def test_broken_input_gives_no_value_and_its_fault_and_comes_back(board, wiring, field, fault):
+def test_broken_input_gives_no_value_and_its_fault_and_comes_back(
+    board: Emulator, wiring: str, field: str, fault: LocalFault
+) -> None:
     well = settled(board)[-1]
     assert well.faults == LocalFault.NONE
     board.command(wiring)
@@ -125,7 +128,7 @@ def test_broken_input_gives_no_value_and_its_fault_and_comes_back(board, wiring,
     assert settled(board)[-1].faults == LocalFault.NONE
 
 
-def test_unplugged_cell_never_looks_like_pure_water(board):
+def test_unplugged_cell_never_looks_like_pure_water(board: Emulator) -> None:
     """A change from water to nothing passes through no number that could be a reading."""
     board.set_conductance(3.0)
     board.run(500)
@@ -136,7 +139,7 @@ def test_unplugged_cell_never_looks_like_pure_water(board):
     assert all(value is FAILED for value in values[first:])
 
 
-def test_switches_are_debounced_and_reported(board):
+def test_switches_are_debounced_and_reported(board: Emulator) -> None:
     def switches() -> tuple[bool | None, ...]:
         reading = board.last(Reading)
         return reading.switch_low, reading.switch_full, reading.switch_overflow
@@ -154,20 +157,20 @@ def test_switches_are_debounced_and_reported(board):
     assert switches() == (False, True, False)
 
 
-def test_flow_pulses_are_counted(board):
+def test_flow_pulses_are_counted(board: Emulator) -> None:
     board.command("pulses 137")
     board.run(250)
     assert board.last(Reading).pulses == 137
 
 
-def test_readings_come_ten_a_second_with_numbers_without_a_gap(board):
+def test_readings_come_ten_a_second_with_numbers_without_a_gap(board: Emulator) -> None:
     readings = [event for event in board.run(3000) if isinstance(event, Reading)]
     assert 28 <= len(readings) <= 31
     numbers = [reading.sequence for reading in readings]
     assert numbers == list(range(numbers[0], numbers[0] + len(numbers)))
 
 
-def test_board_says_what_is_fitted(board):
+def test_board_says_what_is_fitted(board: Emulator) -> None:
     hello = board.last(Hello)
     assert hello.features == Feature(127)
     assert hello.longest_lease_ms == 10_000

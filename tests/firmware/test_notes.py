@@ -3,11 +3,12 @@
 import re
 import subprocess
 import xml.etree.ElementTree as ElementTree
+from pathlib import Path as File
 
 import pytest
 
 from bridge.protocol.messages import Feature
-from tests.firmware.emulator import SOURCES
+from tests.firmware.emulator import SOURCES, Build
 
 NOTES = SOURCES.parent
 PAGES = sorted(NOTES.rglob("*.md"))
@@ -16,17 +17,19 @@ WIRING = NOTES / "wiring"
 
 def config(name: str) -> float:
     text = (SOURCES / "core" / "config.h").read_text("ascii")
-    return float(re.search(rf"^#define {name} ([0-9.]+)[fu]*", text, re.MULTILINE)[1])
+    found = re.search(rf"^#define {name} ([0-9.]+)[fu]*", text, re.MULTILINE)
+    assert found is not None, f"config.h does not define {name}"
+    return float(found[1])
 
 
 @pytest.mark.parametrize("page", PAGES, ids=lambda page: str(page.relative_to(NOTES)))
-def test_every_link_and_picture_of_a_page_is_there(page):
+def test_every_link_and_picture_of_a_page_is_there(page: File) -> None:
     for target in re.findall(r"\]\(([^)#]+)", page.read_text("utf-8")):
         if not target.startswith("http"):
             assert (page.parent / target).exists(), target
 
 
-def test_every_picture_has_its_text_and_is_shown_on_a_page():
+def test_every_picture_has_its_text_and_is_shown_on_a_page() -> None:
     pictures = {picture.stem for picture in WIRING.glob("*.svg")}
     texts = {text.stem for text in (WIRING / "drawings").iterdir() if text.suffix in (".py", ".dot")}
     assert pictures == texts
@@ -38,14 +41,14 @@ def test_every_picture_has_its_text_and_is_shown_on_a_page():
         assert root.tag.endswith("svg")
 
 
-def test_index_leads_to_every_page():
+def test_index_leads_to_every_page() -> None:
     index = (NOTES / "README.md").read_text("utf-8")
     for page in PAGES:
         name = str(page.relative_to(NOTES))
         assert name == "README.md" or f"({name})" in index, name
 
 
-def test_pages_give_the_values_that_the_firmware_computes_with():
+def test_pages_give_the_values_that_the_firmware_computes_with() -> None:
     cell = (WIRING / "cell.md").read_text("utf-8")
     assert [config(f"RANGE_{name}_OHM") for name in ("HIGH", "MIDDLE", "LOW")] == [1e6, 33e3, 1e3]
     for text in ("1 MΩ", "33 kΩ", "1 kΩ"):
@@ -69,11 +72,13 @@ def test_pages_give_the_values_that_the_firmware_computes_with():
     assert f"Everything is {sum(bit for bit in Feature)}" in options
 
 
-def test_firmware_page_names_the_fuses_that_are_in_the_program(build):
+def test_firmware_page_names_the_fuses_that_are_in_the_program(build: Build) -> None:
     dumped = subprocess.run(
         ["avr-objdump", "-s", "-j", ".fuse", str(build.elf)], capture_output=True, text=True, check=True
     ).stdout
-    low, high, extended = re.search(r"820000 (..)(..)(..)", dumped).groups()
+    fuses = re.search(r"820000 (..)(..)(..)", dumped)
+    assert fuses is not None
+    low, high, extended = fuses.groups()
     page = (SOURCES / "README.md").read_text("utf-8")
     assert f"low `{low.upper()}`" in page
     assert f"high `{high.upper()}`" in page
@@ -95,7 +100,7 @@ def test_firmware_page_names_the_fuses_that_are_in_the_program(build):
         ("proof-test.md", ("Signature", "float alone", "overflow pipe")),
     ],
 )
-def test_caution_stands_where_the_risk_is(page, words):
+def test_caution_stands_where_the_risk_is(page: File, words: tuple[str, ...]) -> None:
     text = (NOTES / page).read_text("utf-8")
     assert "**Caution" in text
     for word in words:

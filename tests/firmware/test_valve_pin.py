@@ -34,7 +34,7 @@ def shut_at(board: Emulator) -> int:
 
 
 @pytest.mark.parametrize("ms", [100, 1000, 4000, 10_000])
-def test_valve_shuts_within_the_lease_when_the_line_falls_silent(board, ms):
+def test_valve_shuts_within_the_lease_when_the_line_falls_silent(board: Emulator, ms: int) -> None:
     """A cut cable, a killed bridge and a hung computer are the same to the board: no more frames."""
     heard = open_valve(board, ms)
     board.run(ms + 100)
@@ -46,7 +46,9 @@ def test_valve_shuts_within_the_lease_when_the_line_falls_silent(board, ms):
     assert not board.valve
 
 
-def test_lease_is_never_longer_than_granted_wherever_it_ends_in_the_rhythm_of_the_board(board):
+def test_lease_is_never_longer_than_granted_wherever_it_ends_in_the_rhythm_of_the_board(
+    board: Emulator,
+) -> None:
     """The end falls before, during and after the work on a reading, the longest work of the loop."""
     for sequence in range(150):
         ms = 60 + sequence * 7 % 53
@@ -56,7 +58,7 @@ def test_lease_is_never_longer_than_granted_wherever_it_ends_in_the_rhythm_of_th
         assert ms * 1000 - 20_000 <= held <= ms * 1000, (ms, held)
 
 
-def test_cable_cut_in_the_middle_of_a_renewal_shuts_within_the_lease_before_it(board):
+def test_cable_cut_in_the_middle_of_a_renewal_shuts_within_the_lease_before_it(board: Emulator) -> None:
     heard = open_valve(board, 2000)
     board.run(1000)
     board.send_bytes(b"<1 501 lease ms=2000*4")
@@ -64,7 +66,7 @@ def test_cable_cut_in_the_middle_of_a_renewal_shuts_within_the_lease_before_it(b
     assert shut_at(board) - heard <= 2_000_000
 
 
-def test_renewed_lease_keeps_the_valve_open_and_the_last_one_counts(board):
+def test_renewed_lease_keeps_the_valve_open_and_the_last_one_counts(board: Emulator) -> None:
     open_valve(board, 1000, 10)
     for sequence in range(11, 20):
         board.run(400)
@@ -76,13 +78,13 @@ def test_renewed_lease_keeps_the_valve_open_and_the_last_one_counts(board):
     assert shut_at(board) - board.line_ends_us[-1] <= 1_000_000
 
 
-def test_lease_longer_than_the_board_grants_is_cut(board):
+def test_lease_longer_than_the_board_grants_is_cut(board: Emulator) -> None:
     heard = open_valve(board, 60_000)
     board.run(11_000)
     assert shut_at(board) - heard <= board.last(Hello).longest_lease_ms * 1000
 
 
-def test_ten_megabytes_of_random_bytes_neither_hold_nor_open_the_valve(build: Build):
+def test_ten_megabytes_of_random_bytes_neither_hold_nor_open_the_valve(build: Build) -> None:
     """The first part comes at the line's own rate, the rest some six times faster than a line can: 160 cycles
     from byte to byte, about as fast as the chip can take them. Where it cannot, bytes are lost in front of
     the parser, as on a real line. The test like it in test_rules.py gives the parser every one.
@@ -106,7 +108,7 @@ def test_ten_megabytes_of_random_bytes_neither_hold_nor_open_the_valve(build: Bu
         assert board.last(Hello).sequence > 0, "the board does not hear the line any more"
 
 
-def test_overflow_float_shuts_within_50_ms_and_holds(board):
+def test_overflow_float_shuts_within_50_ms_and_holds(board: Emulator) -> None:
     open_valve(board)
     board.run(333)
     board.overflow(True)
@@ -132,7 +134,7 @@ def test_overflow_float_shuts_within_50_ms_and_holds(board):
     open_valve(board, 1000, 504)
 
 
-def test_one_millisecond_of_overflow_is_enough(board):
+def test_one_millisecond_of_overflow_is_enough(board: Emulator) -> None:
     open_valve(board)
     board.overflow(True)
     board.run(1.5)
@@ -142,7 +144,7 @@ def test_one_millisecond_of_overflow_is_enough(board):
     assert board.last(Reading).faults == LocalFault.OVERFLOW_CUT
 
 
-def test_low_supply_shuts_and_refuses(board):
+def test_low_supply_shuts_and_refuses(board: Emulator) -> None:
     open_valve(board)
     board.set_supply(9.5)
     board.run(200)
@@ -157,7 +159,7 @@ def test_low_supply_shuts_and_refuses(board):
 
 
 @pytest.mark.parametrize("cause", [BootReason.POWER, BootReason.BROWNOUT, BootReason.RESET_PIN])
-def test_every_reset_ends_shut_and_says_its_cause(board, cause):
+def test_every_reset_ends_shut_and_says_its_cause(board: Emulator, cause: BootReason) -> None:
     open_valve(board)
     board.command(f"reset {cause.value}")
     assert not board.valve, "the pin is not let go by a reset"
@@ -171,7 +173,7 @@ def test_every_reset_ends_shut_and_says_its_cause(board, cause):
 
 
 @pytest.mark.parametrize("how", ["hang", "hang 0", "noticks"])
-def test_hung_program_is_caught_by_the_watchdog_and_ends_shut(board, how):
+def test_hung_program_is_caught_by_the_watchdog_and_ends_shut(board: Emulator, how: str) -> None:
     """Hung with interrupts, hung without them, and with a stopped clock."""
     open_valve(board)
     board.command(how)
@@ -186,7 +188,7 @@ def test_hung_program_is_caught_by_the_watchdog_and_ends_shut(board, how):
     assert not board.valve
 
 
-def test_valve_is_never_high_at_boot_even_when_leases_wait_on_the_line(build: Build):
+def test_valve_is_never_high_at_boot_even_when_leases_wait_on_the_line(build: Build) -> None:
     with Emulator(build) as board:
         for boot, cause in enumerate(("", "power", "pin", "brownout")):
             if cause:
@@ -203,7 +205,7 @@ def test_valve_is_never_high_at_boot_even_when_leases_wait_on_the_line(build: Bu
             assert min(opened) > hello_us, "a valve's pin was high before the hello"
 
 
-def test_failed_self_test_is_reported_and_grants_nothing(build: Build):
+def test_failed_self_test_is_reported_and_grants_nothing(build: Build) -> None:
     """One bit is flipped in flash, in the version text, so that the program still runs."""
     image = build.elf.with_suffix(".bin").read_bytes()
     assert image.count(b"1.0.0\0") == 1
@@ -219,7 +221,7 @@ def test_failed_self_test_is_reported_and_grants_nothing(build: Build):
         assert not board.valve_changes
 
 
-def test_self_test_finds_an_input_that_does_not_follow_its_drive(build: Build):
+def test_self_test_finds_an_input_that_does_not_follow_its_drive(build: Build) -> None:
     """Every input reads 1.5 V too high at every drive: the converter or a buffer is broken."""
     with Emulator(build) as board:
         board.command("offset 1.5")
@@ -228,7 +230,7 @@ def test_self_test_finds_an_input_that_does_not_follow_its_drive(build: Build):
         assert board.last(Reading).faults & LocalFault.SELF_TEST
 
 
-def test_fill_and_drain_never_overlap_and_are_apart_by_the_pause(board):
+def test_fill_and_drain_never_overlap_and_are_apart_by_the_pause(board: Emulator) -> None:
     open_valve(board, 5000, 1)
     for sequence, path in ((2, Flow.TO_DRAIN), (3, Flow.TO_RESERVOIR), (4, Flow.TO_DRAIN)):
         board.send(Lease(sequence, path, 5000))
@@ -246,7 +248,7 @@ def test_fill_and_drain_never_overlap_and_are_apart_by_the_pause(board):
     assert [ack.path for ack in acks] == [Flow.TO_RESERVOIR, Flow.SHUT, Flow.SHUT, Flow.SHUT]
 
 
-def test_close_is_obeyed_and_acknowledged_at_once(board):
+def test_close_is_obeyed_and_acknowledged_at_once(board: Emulator) -> None:
     open_valve(board)
     board.send(Close(7))
     board.run(25)
@@ -254,7 +256,7 @@ def test_close_is_obeyed_and_acknowledged_at_once(board):
     assert board.last(Ack) == Ack(board.last(Ack).sequence, 7, Flow.SHUT)
 
 
-def test_change_of_path_is_reported_at_once(board):
+def test_change_of_path_is_reported_at_once(board: Emulator) -> None:
     """The report comes within one round of measuring, before the next periodic reading is due."""
     for sequence in range(1, 6):
         board.run(37)
@@ -266,7 +268,7 @@ def test_change_of_path_is_reported_at_once(board):
         assert board.last(Reading).path is Flow.SHUT
 
 
-def test_board_along_the_wall_clock_serves_a_program_at_its_pseudo_terminal(build: Build):
+def test_board_along_the_wall_clock_serves_a_program_at_its_pseudo_terminal(build: Build) -> None:
     with Emulator(build, paced=True) as board:
         assert board.wait_for(lambda: bool(board.frames_us)), "the board did not boot"
         line = os.open(board.pty, os.O_RDWR | os.O_NOCTTY)

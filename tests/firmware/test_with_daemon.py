@@ -1,12 +1,8 @@
 """The program of the board and the daemon, with a serial line between them."""
 
 import asyncio
-import os
 import signal
-import subprocess
-import sys
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
@@ -14,8 +10,8 @@ import pytest
 from tests.brokers import Mosquitto, Observe, Observer
 from tests.firmware.cable import SerialCable
 from tests.firmware.emulator import Build, Emulator
+from tests.running import started
 
-PATIENCE_S = 40.0
 LEASE_S = 2
 DEVICE = "homie/5/bog-barrel"
 
@@ -59,20 +55,6 @@ def configured(folder: Path, port: str, broker_port: int | None = None) -> Path:
     return file
 
 
-@contextmanager
-def daemon(config: Path) -> Iterator[subprocess.Popen[bytes]]:
-    """``clearwell run`` in its own process."""
-    process = subprocess.Popen(
-        [sys.executable, "-m", "bridge", "run", "--config", str(config)],
-        stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, env=dict(os.environ),
-    )  # fmt: skip
-    try:
-        yield process
-    finally:
-        process.kill()
-        process.wait(PATIENCE_S)
-
-
 @pytest.fixture
 def paced(build: Build) -> Iterator[Emulator]:
     """A board that runs at the pace of the wall clock; its barrel is half full."""
@@ -85,7 +67,7 @@ def paced(build: Build) -> Iterator[Emulator]:
 
 
 async def sees(board: Emulator, condition: Callable[[], bool], told: str) -> None:
-    assert await asyncio.to_thread(board.wait_for, condition, PATIENCE_S), told
+    assert await asyncio.to_thread(board.wait_for, condition), told
 
 
 def never_both(board: Emulator) -> bool:
@@ -104,7 +86,7 @@ async def shows(hub: Observer, path: str, value: float, share: float = 0.0, with
         shown = seen.kept.get(f"{DEVICE}/{path}")
         return shown is not None and abs(float(shown) - value) <= share * value + within
 
-    await hub.until(right, f"the hub never showed {value:g} for {path}", PATIENCE_S)
+    await hub.until(right, f"the hub never showed {value:g} for {path}")
 
 
 async def test_fill_trip_rinse_and_reset_with_the_board_that_is_built(
@@ -114,9 +96,9 @@ async def test_fill_trip_rinse_and_reset_with_the_board_that_is_built(
     hub = await observe(mosquitto)
 
     async def has(path: str, payload: str, told: str) -> None:
-        await hub.until(lambda seen: seen.kept.get(f"{DEVICE}/{path}") == payload, told, PATIENCE_S)
+        await hub.until(lambda seen: seen.kept.get(f"{DEVICE}/{path}") == payload, told)
 
-    with daemon(configured(tmp_path, board.pty, mosquitto.port)):
+    with started("run", "--config", configured(tmp_path, board.pty, mosquitto.port)):
         await sees(board, lambda: board.drain, "no rinse to the drain before the fill")
         assert not board.valve
         await sees(board, lambda: board.valve, "the rinse was over, and no water came to the reservoir")
@@ -161,7 +143,7 @@ async def test_overflow_float_is_a_trip_that_the_hub_sees(
 ) -> None:
     board = paced
     hub = await observe(mosquitto)
-    with daemon(configured(tmp_path, board.pty, mosquitto.port)):
+    with started("run", "--config", configured(tmp_path, board.pty, mosquitto.port)):
         await sees(board, lambda: board.valve, "no fill began")
         board.overflow(True)
         risen_us = board.now_us
@@ -178,7 +160,7 @@ async def test_valve_pin_is_shut_within_the_lease_after_the_daemon_was(
     """Measured by the board's clock, from the end of the last line to the fall of the pin."""
     board = paced
     with SerialCable(board.pty, tmp_path / "controller") as cable:
-        with daemon(configured(tmp_path, str(cable.path))) as bridge:
+        with started("run", "--config", configured(tmp_path, str(cable.path))) as bridge:
             await sees(board, lambda: board.valve, "no fill began")
             opened = len(board.valve_changes)
             heard = len(board.line_ends_us)

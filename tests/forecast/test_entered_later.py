@@ -8,17 +8,13 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
-from click.testing import CliRunner
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.commands import log as log_command
-from bridge.commands import sample
 from bridge.commands.shared.values import moment_ms
 from bridge.errors import InputError
-from bridge.forecast import by_hand, shelf
-from bridge.forecast import cartridges as book
-from bridge.forecast.cartridges import gathered
+from bridge.forecast import by_hand, cartridges, shelf
+from bridge.forecast.cartridges import history_from
 from bridge.history.reader import Reader
 from bridge.history.records import (
     CartridgeRow,
@@ -31,7 +27,8 @@ from bridge.history.records import (
     when_ms,
 )
 from bridge.history.writer import add
-from tests.forecast.test_by_hand import CONFIG, JUGS, PITCHER, Kitchen
+from tests.forecast.test_by_hand import CONFIG, JUGS, PITCHER, ByHandRow, Kitchen
+from tests.running import clearwell, succeeds
 
 NOW_MS = 1_790_000_000_000
 MINUTE_MS = 60_000
@@ -95,16 +92,16 @@ def test_an_impossible_time_is_refused_with_the_right_form(text: str, told: str)
 # --- entries are ordered by their time -------------------------------------------------------------------
 
 
-def entered_in(order: list[int], rows: list[EntryRow]) -> list[EntryRow]:
+def entered_in(order: list[int], rows: list[ByHandRow]) -> list[ByHandRow]:
     """Returns the same rows, entered in that order long after all of the events."""
     late_ms = rows[-1].stamp.utc_ms + 1
     return [
-        replace(rows[number], stamp=Stamp(2, k, late_ms + k), at_ms=rows[number].stamp.utc_ms)  # type: ignore[call-arg]
+        replace(rows[number], stamp=Stamp(2, k, late_ms + k), at_ms=rows[number].stamp.utc_ms)
         for k, number in enumerate(order)
     ]
 
 
-def pitchers_life() -> list[EntryRow]:
+def pitchers_life() -> list[ByHandRow]:
     kitchen = Kitchen()
     for day in range(1, 25):
         kitchen.live_a_day()
@@ -115,7 +112,7 @@ def pitchers_life() -> list[EntryRow]:
     return kitchen.rows
 
 
-def jugs_life() -> list[EntryRow]:
+def jugs_life() -> list[ByHandRow]:
     kitchen = Kitchen()
     kitchen.litres(40.0, Litres.PUT, "jugs")
     for taken in (4.0, 3.0, 6.0, 2.0, 5.0):
@@ -167,22 +164,22 @@ def feed(us_cm: float, at_ms: int | None = None) -> Callable[[Stamp], EntryRow]:
 def test_a_feed_sample_older_than_the_present_one_changes_nothing(tmp_path: Path) -> None:
     path = tmp_path / "log.db"
     (first,) = add(path, feed(600.0))
-    known = book.read(path)
+    known = cartridges.read(path)
     assert known.feed_us_cm == {"barrel": 600.0}
     add(path, feed(300.0, first.stamp.utc_ms - MINUTE_MS))
     # A running daemon reads only new rows; one that starts reads all of them.
-    assert book.read(path, known.until_ms).feed_us_cm == {}
-    assert book.read(path).feed_us_cm == {"barrel": 600.0}
+    assert cartridges.read(path, known.until_ms).feed_us_cm == {}
+    assert cartridges.read(path).feed_us_cm == {"barrel": 600.0}
     (last,) = add(path, feed(500.0, first.stamp.utc_ms + 1))
     assert last.stamp.utc_ms > when_ms(last)
-    assert book.read(path, known.until_ms).feed_us_cm == {"barrel": 500.0}
-    assert book.read(path).feed_us_cm == {"barrel": 500.0}
+    assert cartridges.read(path, known.until_ms).feed_us_cm == {"barrel": 500.0}
+    assert cartridges.read(path).feed_us_cm == {"barrel": 500.0}
 
 
 def test_an_old_sample_of_a_reservoir_does_not_set_its_present_ppm() -> None:
     now = SampleRow(Stamp(1, 1, 1000), "barrel", "reservoir", 20.0, 10.0, 1.0, 0.5, None, "off", "suitable")
     then = replace(now, stamp=Stamp(1, 2, 2000), conductivity_25_us_cm=90.0, at_ms=500)
-    assert gathered([now, then]).reservoir_us_cm == {"barrel": 20.0}
+    assert history_from([now, then]).reservoir_us_cm == {"barrel": 20.0}
 
 
 # --- at the terminal ---------------------------------------------------------------------------------
@@ -196,9 +193,7 @@ def config(tmp_path: Path) -> Path:
 
 
 def typed(*words: str) -> str:
-    result = CliRunner().invoke(sample.command, list(words), catch_exceptions=False)
-    assert result.exit_code == 0, result.output
-    return result.output
+    return succeeds("sample", *words)
 
 
 def kept(config: Path) -> list[EntryRow]:
@@ -224,12 +219,12 @@ def test_yesterdays_litres_are_entered_today_with_their_time(config: Path) -> No
     assert [row.stamp for row in rows] == sorted(row.stamp for row in rows), "the log's order is its own"
     change = next(row for row in rows if isinstance(row, CartridgeRow))
     assert (change.treated_l, change.at_ms) == (3.0, utc_ms(changed))
-    told = CliRunner().invoke(log_command.command, ["--config", str(config), "--kind", "litres"]).output
+    told = succeeds("log", "--config", config, "--kind", "litres")
     assert f"5 L made, at {local.astimezone().strftime('%Y')}" in " ".join(told.split())
 
 
 def test_a_sample_of_a_tray_is_compared_with_its_water_at_that_time(tmp_path: Path) -> None:
-    from tests.report.test_odd_logs import write
+    from tests.history.conftest import write_log as write
 
     path = tmp_path / "clearwell.db"
     base_ms = round(time.time() * 1000) - 600_000
@@ -252,8 +247,6 @@ def test_a_sample_of_a_tray_is_compared_with_its_water_at_that_time(tmp_path: Pa
 
 
 def test_a_time_without_an_entry_is_refused() -> None:
-    result = CliRunner().invoke(
-        sample.command, ["--conductivity", "5", "--compensated", "--at", "2026-01-01T10:00"]
-    )
-    assert result.exit_code == 2
-    assert "--at is the time of an entry" in result.output
+    done = clearwell("sample", "--conductivity", 5, "--compensated", "--at", "2026-01-01T10:00")
+    assert done.status == 2
+    assert "--at is the time of an entry" in done.stderr

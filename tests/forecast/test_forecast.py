@@ -3,16 +3,13 @@
 import asyncio
 import json
 import math
-import sys
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from click.testing import CliRunner
 
-from bridge.commands import forecast, sample
 from bridge.config.loading import load
 from bridge.config.plan import BridgePlan, LogPlan
 from bridge.daemon import process as daemon_module
@@ -21,12 +18,12 @@ from bridge.daemon.process import Daemon
 from bridge.demo.rigged import HURRIED, RESERVOIR, bridge, station
 from bridge.errors import InputError
 from bridge.forecast import learner as learner_module
-from bridge.forecast.cartridges import gathered
+from bridge.forecast.cartridges import history_from
 from bridge.guard.commands import CartridgeChanged
 from bridge.guard.model import Phase
-from bridge.history.limits import LogSettings
 from bridge.history.reader import Reader
 from bridge.history.records import CartridgeRow, CommandRow, EventRow, Kind, SampleRow, Stamp
+from bridge.history.waiting import LogSettings
 from bridge.history.writer import Log
 from bridge.mqtt.broker import MqttVersion
 from bridge.purifier.capacity import Evidence
@@ -36,8 +33,10 @@ from bridge.rig.scenario import DEMO
 from bridge.rig.world import World
 from bridge.station.inventory import holding
 from bridge.station.plan import CartridgePlan
+from tests.narrowing import every, of_kind
+from tests.running import clearwell, succeeds
+from tests.waiting import DEADLINE_S, until, within
 
-PATIENCE_S = 20.0
 CARTRIDGE = CartridgePlan(PurifierKind.EXCHANGE, 100.0, price=40.0)
 
 
@@ -55,26 +54,11 @@ async def running(plan: BridgePlan) -> AsyncIterator[Daemon]:
     daemon = Daemon(plan)
     task = asyncio.create_task(daemon.run())
     try:
-        await asyncio.wait_for(daemon.ready.wait(), PATIENCE_S)
+        await within(daemon.ready.wait())
         yield daemon
     finally:
         daemon.stop()
-        await asyncio.wait_for(task, PATIENCE_S)
-
-
-async def until(condition: Callable[[], bool], told: str) -> None:
-    try:
-        async with asyncio.timeout(PATIENCE_S):
-            while not condition():  # noqa: ASYNC110 - what is awaited is state of any kind
-                await asyncio.sleep(0.01)
-    except TimeoutError:
-        pytest.fail(told)
-
-
-def typed(command: object, *words: str) -> str:
-    result = CliRunner().invoke(command, list(words), catch_exceptions=False)  # type: ignore[arg-type]
-    assert result.exit_code == 0, result.output
-    return result.output
+        await within(task)
 
 
 async def in_the_log(path: str) -> None:
@@ -101,16 +85,14 @@ async def test_a_feed_sample_from_the_terminal_makes_the_running_daemon_forecast
     log = str(tmp_path / "log.db")
     rig = RigServer(World(DEMO, seed=2), tmp_path / "controller", 20.0)
     serving = asyncio.create_task(rig.run())
-    await asyncio.wait_for(rig.ready.wait(), PATIENCE_S)
+    await within(rig.ready.wait())
     async with running(plan) as daemon:
         keeper = daemon.keepers[RESERVOIR]
         await until(lambda: keeper.station.picture is not None, "no reading came")
         assert keeper.station.outlook.litres_left is None
         await in_the_log(log)
         words = ["--conductivity", "640", "--compensated", "--log", log, "--of", "feed", "--reservoir"]
-        out = await asyncio.to_thread(
-            lambda: typed(sample.command, *words, RESERVOIR, "--note", "at the tap")
-        )
+        out = await asyncio.to_thread(lambda: succeeds("sample", *words, RESERVOIR, "--note", "at the tap"))
         assert f"Kept in {log} as a sample of feed" in out
         ppm = 640.0 * keeper.plan.identity.factor
         await until(lambda: keeper.station.memory.feed_ppm == pytest.approx(ppm), "the sample was not taken")
@@ -123,29 +105,29 @@ async def test_a_feed_sample_from_the_terminal_makes_the_running_daemon_forecast
     with Reader(tmp_path / "log.db") as reader:
         rows = list(reader.events(0, 2**45, kinds=(Kind.SAMPLE, Kind.CARTRIDGE)))
     assert [type(row) for row in rows] == [SampleRow, CartridgeRow]
-    assert rows[0].note == "at the tap"
-    changed = rows[1]
-    assert isinstance(changed, CartridgeRow)
+    assert of_kind(SampleRow, rows[0]).note == "at the tap"
+    changed = of_kind(CartridgeRow, rows[1])
     assert changed.exhausted is False
     assert changed.load_g is not None
     # A new process starts with the cartridge history, the feed and the learned state.
     async with running(plan) as daemon:
         keeper = daemon.keepers[RESERVOIR]
-        learner = keeper._foresight.learner
+        assert keeper._forecast is not None
+        learner = keeper._forecast.learner
         assert learner.earlier == ((Evidence(changed.load_g, False),) if changed.load_g > 2.0 else ())
         await until(lambda: keeper.station.memory.feed_ppm == pytest.approx(ppm), "the feed was forgotten")
         learned = learner.learned
         assert learned.draw.hour_key >= 0
-    out = await asyncio.to_thread(lambda: typed(forecast.command, "--log", log, "--plot"))
+    out = await asyncio.to_thread(lambda: succeeds("forecast", "--log", log, "--plot"))
     assert "Litres left" in out
     assert "rating ±20 %" in out
     assert "# crossing, median" in out
-    (values,) = json.loads(await asyncio.to_thread(lambda: typed(forecast.command, "--log", log, "--json")))
+    (values,) = json.loads(await asyncio.to_thread(lambda: succeeds("forecast", "--log", log, "--json")))
     assert values["reservoir"] == RESERVOIR
     assert values["litres_left"]["low80"] < values["litres_left"]["median"] < values["litres_left"]["high80"]
     assert values["days_left"] is None
     serving.cancel()
-    await asyncio.wait((serving,), timeout=PATIENCE_S)
+    await asyncio.gather(serving, return_exceptions=True)
 
 
 async def test_a_sample_of_the_reservoir_enters_the_balance_of_the_running_daemon_once(
@@ -156,12 +138,12 @@ async def test_a_sample_of_the_reservoir_enters_the_balance_of_the_running_daemo
     log = str(tmp_path / "log.db")
     rig = RigServer(World(DEMO, seed=2), tmp_path / "controller", 5.0)
     serving = asyncio.create_task(rig.run())
-    await asyncio.wait_for(rig.ready.wait(), PATIENCE_S)
+    await within(rig.ready.wait())
 
     async def sampled(us_cm: float) -> None:
         await in_the_log(log)
         words = ["--conductivity", str(us_cm), "--compensated", "--log", log, "--of", "reservoir"]
-        await asyncio.to_thread(lambda: typed(sample.command, *words, "--reservoir", RESERVOIR))
+        await asyncio.to_thread(lambda: succeeds("sample", *words, "--reservoir", RESERVOIR))
 
     async def shows(daemon: Daemon, ppm: float) -> None:
         station = daemon.keepers[RESERVOIR].station
@@ -184,9 +166,9 @@ async def test_a_sample_of_the_reservoir_enters_the_balance_of_the_running_daemo
     assert [(row.what.split(" of ")[0], row.sender, row.accepted) for row in taken] == [
         ("reservoir sample", SAMPLER, True)
     ] * 2
-    assert gathered(rows).reservoir_us_cm == {}
+    assert history_from(rows).reservoir_us_cm == {}
     serving.cancel()
-    await asyncio.wait((serving,), timeout=PATIENCE_S)
+    await asyncio.gather(serving, return_exceptions=True)
 
 
 async def test_a_fault_of_the_forecast_ends_only_the_forecast(
@@ -201,17 +183,17 @@ async def test_a_fault_of_the_forecast_ends_only_the_forecast(
     events: list[str] = []
     rig = RigServer(World(DEMO, seed=2), tmp_path / "controller", 20.0)
     serving = asyncio.create_task(rig.run())
-    await asyncio.wait_for(rig.ready.wait(), PATIENCE_S)
+    await within(rig.ready.wait())
     daemon = Daemon(plan_in(tmp_path), lambda event: events.append(event.id))
     task = asyncio.create_task(daemon.run())
-    await asyncio.wait_for(daemon.ready.wait(), PATIENCE_S)
+    await within(daemon.ready.wait())
     await filled(daemon.keepers[RESERVOIR])
     assert events.count("forecast-failed") == 1
     assert "station-failed" not in events
     daemon.stop()
-    await asyncio.wait_for(task, PATIENCE_S)
+    await within(task)
     serving.cancel()
-    await asyncio.wait((serving,), timeout=PATIENCE_S)
+    await asyncio.gather(serving, return_exceptions=True)
 
 
 @pytest.fixture
@@ -219,7 +201,7 @@ def log(tmp_path: Path) -> Path:
     """Returns a log with one event of each of two reservoirs."""
     path = tmp_path / "log.db"
     kept = Log(path)
-    kept.start().result(PATIENCE_S)
+    kept.start().result(DEADLINE_S)
     for number, name in enumerate(("barrel", "butt")):
         kept.write(
             [EventRow(Stamp(1, number, 1_800_000_000_000 + number), name, "phase", "From rest to fill.")]
@@ -230,22 +212,21 @@ def log(tmp_path: Path) -> Path:
 
 def test_a_sample_of_a_tray_shows_its_cycles_and_its_flush_and_is_logged_in_full(log: Path) -> None:
     reading = ("--conductivity", "160", "--compensated", "--log", str(log), "--reservoir", "butt")
-    out = typed(sample.command, *reading, "--of", "tray", "--tray-litres", "4", "--given", "8")
+    out = succeeds("sample", *reading, "--of", "tray", "--tray-litres", "4", "--given", "8")
     assert "10 cycles of concentration against the 8 ppm given" in out
     values = json.loads(
-        typed(sample.command, *reading[:3], "--of", "tray", "--tray-litres", "4", "--given", "8", "--json")
+        succeeds("sample", *reading[:3], "--of", "tray", "--tray-litres", "4", "--given", "8", "--json")
     )
     # Well stirred, from 72 ppm above the water given down to nine tenths of the limit less the uncertainty.
     poured_l = 4.0 * math.log(72.0 / (0.9 * (50.0 - values["expanded_uncertainty"] - 8.0)))
     assert values["flush_through_l"] == pytest.approx(poured_l)
     assert f"pour {poured_l:.2g} L through" in out
-    typed(sample.command, *reading, "--of", "well-2")
+    succeeds("sample", *reading, "--of", "well-2")
     with Reader(log) as reader:
         rows = list(reader.events(0, 2**45, kinds=(Kind.SAMPLE,), reservoir="butt"))
-    assert [(row.of, row.dissolved_solids_ppm) for row in rows if isinstance(row, SampleRow)] == [
-        ("tray", pytest.approx(80.0)),
-        ("well-2", pytest.approx(80.0)),
-    ]
+    samples = every(SampleRow, rows)
+    assert [row.of for row in samples] == ["tray", "well-2"]
+    assert [row.dissolved_solids_ppm for row in samples] == pytest.approx([80.0, 80.0])
     assert rows[0].stamp.utc_ms < rows[1].stamp.utc_ms
     # The wall clock is behind the last row of the log; the new row still comes after it.
     assert rows[0].stamp.utc_ms > 1_800_000_000_001
@@ -265,18 +246,13 @@ def test_a_sample_of_a_tray_shows_its_cycles_and_its_flush_and_is_logged_in_full
     ],
 )
 def test_a_sample_that_is_refused_gets_one_clear_line_and_status_2(
-    log: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str],
-    words: tuple[str, ...], told: str,
-) -> None:  # fmt: skip
-    from bridge.commands import main as cli
-
+    log: Path, words: tuple[str, ...], told: str
+) -> None:
     named = {"LOG": str(log), "NONE": str(log.with_name("none.db"))}
     reading = ("sample", "--conductivity", "160", "--compensated")
-    monkeypatch.setattr(sys, "argv", ["clearwell", *reading, *(named.get(word, word) for word in words)])
-    with pytest.raises(SystemExit) as end:
-        cli.main()
-    assert end.value.code == 2
-    assert told in capsys.readouterr().err
+    done = clearwell(*reading, *(named.get(word, word) for word in words))
+    assert done.status == 2
+    assert told in done.stderr
     with Reader(log) as reader:
         assert not list(reader.events(0, 2**45, kinds=(Kind.SAMPLE,)))
 
@@ -289,18 +265,19 @@ def test_scale_and_limits_of_a_sample_come_from_the_configuration(log: Path) -> 
     config.write_text(f"{text}\n{more}", encoding="utf-8")
     words = ("--conductivity", "80", "--compensated", "--config", str(config), "--of")
     for of in ("rain", "reservoir"):
-        values = json.loads(typed(sample.command, *words, of, "--json"))
+        values = json.loads(succeeds("sample", *words, of, "--json"))
         assert (values["factor"], values["dissolved_solids"]) == (0.7, pytest.approx(56.0))
         assert values["verdict"] == "marginal"
         assert values["reservoir"] == "barrel"
     # An option on the command line takes precedence.
-    values = json.loads(typed(sample.command, *words, "rain", "--limit", "40", "--factor", "0.5", "--json"))
+    values = json.loads(succeeds("sample", *words, "rain", "--limit", "40", "--factor", "0.5", "--json"))
     assert (values["dissolved_solids"], values["verdict"]) == (pytest.approx(40.0), "unsuitable")
 
 
 def test_a_log_without_a_forecast_is_reported(log: Path) -> None:
-    with pytest.raises(InputError, match="no forecast is kept there yet"):
-        CliRunner().invoke(forecast.command, ["--log", str(log)], catch_exceptions=False)
+    done = clearwell("forecast", "--log", log)
+    assert done.status == 2
+    assert "no forecast is kept there yet" in done.stderr
 
 
 EXAMPLE = (Path(__file__).parents[2] / "config" / "minimal.toml").read_text(encoding="utf-8")

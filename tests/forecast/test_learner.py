@@ -10,16 +10,24 @@ from statistics import median
 import pytest
 
 from bridge.clock import VirtualClock
-from bridge.daemon.forecasts import Foresight
+from bridge.daemon.forecasts import StationForecast
 from bridge.demo.rigged import HURRIED, station
 from bridge.errors import LogError
 from bridge.forecast import persistence
-from bridge.forecast.cartridges import gathered
+from bridge.forecast.cartridges import history_from
 from bridge.forecast.learner import Learner
 from bridge.guard.commands import CartridgeChanged
 from bridge.guard.model import Advisory, Assessment, Flow, Phase, Trip
 from bridge.guard.state import Decision, GuardState, Latch, Reply, begin
-from bridge.history.records import AlarmChange, AlarmRow, CartridgeRow, FillRow, SampleRow, Stamp, StateRow
+from bridge.history.records import (
+    AlarmChange,
+    AlarmRow,
+    CartridgeRow,
+    FillRow,
+    SampleRow,
+    Stamp,
+    StateRow,
+)
 from bridge.protocol.messages import LocalFault
 from bridge.purifier.capacity import Evidence
 from bridge.purifier.cartridge import Kind, Load, add
@@ -55,7 +63,7 @@ class Shed:
         self.state = begin(0.0)
         self.product_ppm = FLOOR_PPM
         self.celsius = 15.0
-        self.foresight: Foresight | None = None
+        self.foresight: StationForecast | None = None
         self.station: Station | None = None
 
     @property
@@ -165,7 +173,8 @@ def test_the_order_comes_once_and_in_time_and_the_next_forecast_is_narrower(shed
         shed.change()
         assert Advisory.ORDER_CARTRIDGE not in shed.learner.advisories
     # The fourth of a kind: three that were exhausted at 54 g outweigh the rating of 60 g.
-    assert shed.learner.earlier == tuple(Evidence(pytest.approx(TRUE_G, rel=0.03), True) for _ in range(3))
+    assert [one.exhausted for one in shed.learner.earlier] == [True] * 3
+    assert [one.load_g for one in shed.learner.earlier] == pytest.approx([TRUE_G] * 3, rel=0.03)
     for _ in range(4):
         shed.day()
     outlook = shed.learner.outlook
@@ -177,7 +186,7 @@ def test_the_order_comes_once_and_in_time_and_the_next_forecast_is_narrower(shed
 def test_the_station_shows_the_days_left_and_raises_the_order_among_its_alarms(shed: Shed) -> None:
     told: list[tuple[str, str]] = []
     shed.station = Station(shed.learner.plan, send=lambda _: True, next_sequence=lambda: 1, now=shed.now)
-    shed.foresight = Foresight(
+    shed.foresight = StationForecast(
         shed.learner, shed.clock, shed.station.inform, lambda *event: told.append(event), zone=UTC
     )
     order_day = life(shed)[1]
@@ -218,7 +227,9 @@ def test_an_early_change_is_a_lower_bound_and_a_second_press_is_no_evidence(shed
     shed.step(Phase.FILL)
     shed.step(Phase.IDLE, 0.05)
     shed.change()
-    assert shed.learner.earlier == (Evidence(pytest.approx(10 * PER_DAY_L * 0.2995, rel=0.02), False),)
+    (earlier,) = shed.learner.earlier
+    assert earlier.load_g == pytest.approx(10 * PER_DAY_L * 0.2995, rel=0.02)
+    assert not earlier.exhausted
 
 
 def test_a_trip_that_is_reset_after_a_retest_does_not_end_the_forecast(shed: Shed) -> None:
@@ -438,7 +449,7 @@ def test_the_log_gives_the_end_of_each_cartridge_and_the_newest_feed_sample() ->
         return Stamp(1, k, 1000 * k)
 
     over = Trip.PRODUCT_OVER_LIMIT
-    book = gathered(
+    found = history_from(
         [
             AlarmRow(at(1), "barrel", over, AlarmChange.RAISED, ""),
             AlarmRow(at(2), "butt", over, AlarmChange.RAISED, ""),
@@ -458,10 +469,10 @@ def test_the_log_gives_the_end_of_each_cartridge_and_the_newest_feed_sample() ->
             SampleRow(at(15), "pond", "reservoir", 80.0, 40.0, 1.0, 0.5, 12.0, "natural", "marginal"),
         ]
     )
-    assert book.reservoir_us_cm == {"pond": 80.0}
-    assert book.earlier == {
+    assert found.reservoir_us_cm == {"pond": 80.0}
+    assert found.earlier == {
         "barrel": (Evidence(30.0, True),),
         "butt": (Evidence(20.0, False), Evidence(25.0, True)),
     }
-    assert book.feed_us_cm == {"butt": 600.0}
-    assert book.until_ms == 16_000
+    assert found.feed_us_cm == {"butt": 600.0}
+    assert found.until_ms == 16_000

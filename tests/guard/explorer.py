@@ -174,7 +174,9 @@ def transitions(
         state = frontier.pop()
         note(state)
         # With a trip latched only pairs of deviations are tried: the valve is shut anyway.
-        tries = [(seen, None) for seen in (pairs if state.latches else [*combined, *pairs])]
+        tries: list[tuple[Assessment, GuardCommand | None]] = [
+            (seen, None) for seen in (pairs if state.latches else [*combined, *pairs])
+        ]
         tries += [
             (seen, command)
             for command in all_commands
@@ -195,5 +197,5 @@ def transitions(
 
 def _deviations(seen: Assessment, normal: Assessment) -> int:
     names = ("frame_at", "product_ppm", "probe", "zone", "overflow", "reservoir_ppm")
-    different = sum(getattr(seen, name) != getattr(normal, name) for name in names)
+    different: int = sum(getattr(seen, name) != getattr(normal, name) for name in names)
     return different + ((seen.temperature_c, seen.controller_fault) != (20.0, False))

@@ -1,5 +1,7 @@
 """The alarm life cycle, after the states and transitions of the alarm state diagram of IEC 62682."""
 
+from functools import partial
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -15,7 +17,7 @@ from bridge.guard.alarms import (
     update,
 )
 from bridge.guard.commands import Acknowledge, Reset, Shelve
-from bridge.guard.model import Advisory, Flow, Trip
+from bridge.guard.model import Advisory, AlarmId, Flow, Trip
 from tests.guard.world import GuardRun
 
 OVERFLOW = Trip.OVERFLOW
@@ -23,6 +25,11 @@ OVERFLOW = Trip.OVERFLOW
 
 def _status(run: GuardRun, alarm: Trip | Advisory = OVERFLOW) -> Status:
     return next((record.status for record in run.state.alarms if record.alarm is alarm), Status.NORMAL)
+
+
+def _present_as(presence: Presence, alarm: AlarmId) -> Presence:
+    """The process shows this presence of any alarm."""
+    return presence
 
 
 def test_the_table_has_every_case() -> None:
@@ -126,7 +133,7 @@ def test_an_alarm_whose_cause_is_present_is_always_active(events: list[str]) -> 
         elif event in ("shelve", "unshelve"):
             records = shelve(records, OVERFLOW, now + 25.0 if event == "shelve" else None, now)
         active = [] if presence is Presence.GONE else [OVERFLOW]
-        records = update(records, lambda alarm, present=presence: present, active, now)
+        records = update(records, partial(_present_as, presence), active, now)
         assert len(records) <= 1
         statuses = {record.status for record in records}
         if presence is Presence.PRESENT:

@@ -16,8 +16,8 @@ def test_a_low_reservoir_is_filled_to_the_mark_after_a_rinse() -> None:
     decision = run.fill()
     assert (decision.flow, decision.lease_s, decision.missing) == (Flow.TO_RESERVOIR, 5.0, ())
     assert run.step(zone=Zone.MIDDLE).flow is Flow.TO_RESERVOIR
-    assert run.step(zone=Zone.FULL).flow is Flow.SHUT
-    assert run.phase is Phase.IDLE
+    full = run.step(zone=Zone.FULL)
+    assert (full.flow, run.phase) == (Flow.SHUT, Phase.IDLE)
     assert run.step(zone=Zone.MIDDLE).flow is Flow.SHUT
 
 

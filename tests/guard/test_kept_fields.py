@@ -26,6 +26,7 @@ EVERY_FIELD_ITS_OWN = GuardState(
     closed=Closed(18.0, 19.0, True),
     volume_l=20.0,
     throughput_l=21.0,
+    catching_up=True,
     day_from=22.0,
     day_l=23.0,
     alarms=(AlarmRecord(Trip.OVERFLOW, Status.UNACKNOWLEDGED, 24.0),),
@@ -52,7 +53,13 @@ def test_accounting_changes_its_own_fields_and_keeps_the_others() -> None:
     before = EVERY_FIELD_ITS_OWN
     evidence = Evidence(5.0, None, None, None, 9.0, 10.0)
     assert account(compare(Limits(), SEEN, 100.0), before) == replace(
-        before, stepped_at=100.0, evidence=evidence, volume_l=60.0, throughput_l=7.0
+        before,
+        stepped_at=100.0,
+        evidence=evidence,
+        volume_l=60.0,
+        throughput_l=7.0,
+        catching_up=False,
+        day_l=30.0,
     )
 
 

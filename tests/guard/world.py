@@ -1,6 +1,7 @@
 """A guard in normal conditions, for tests that run a scenario step by step."""
 
 from dataclasses import replace
+from typing import Any
 
 from bridge.guard.commands import GuardCommand
 from bridge.guard.limits import Limits
@@ -29,20 +30,20 @@ CALM = Assessment(
 class GuardRun:
     """Steps a guard once a second and keeps its decisions and trips."""
 
-    def __init__(self, limits: Limits | None = None, **seen: object) -> None:
+    def __init__(self, limits: Limits | None = None, **seen: Any) -> None:
         self.limits = limits or Limits()
         self.now = 1000.0
         self.state: GuardState = begin(self.now)
-        self.seen = replace(CALM, **seen)  # type: ignore[arg-type]
+        self.seen = replace(CALM, **seen)
         self.decision: Decision | None = None
         self.trips: list[Trip] = []
 
     def step(
-        self, *commands: GuardCommand, seconds: float = 1.0, fresh: bool = True, **seen: object
+        self, *commands: GuardCommand, seconds: float = 1.0, fresh: bool = True, **seen: Any
     ) -> Decision:
         """Run one step in which some values of the assessment are new."""
         self.now += seconds
-        self.seen = replace(self.seen, **seen)  # type: ignore[arg-type]
+        self.seen = replace(self.seen, **seen)
         if fresh:
             self.seen = replace(self.seen, frame_at=self.now)
         self.state, self.decision = step(self.limits, self.state, self.seen, commands, self.now)
@@ -50,7 +51,7 @@ class GuardRun:
         self.trips += [event.trip for event in self.decision.events if isinstance(event, Latched)]
         return self.decision
 
-    def pass_time(self, seconds: float, *, fresh: bool = True, **seen: object) -> Decision:
+    def pass_time(self, seconds: float, *, fresh: bool = True, **seen: Any) -> Decision:
         """Run many steps of one second."""
         decision = self.step(fresh=fresh, **seen)
         for _ in range(int(seconds) - 1):

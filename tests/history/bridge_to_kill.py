@@ -5,21 +5,27 @@ committed. A file beside the log stands for the hub: a line in it was received t
 """
 
 import sys
+from functools import partial
 from pathlib import Path
+
+from bridge.guard.model import Trip
+from bridge.history.order import RecordClock
+from bridge.history.records import AlarmChange, AlarmRow, ReadingRow, StateRow
+from bridge.history.waiting import LogSettings, OutboxSettings
+from bridge.history.writer import Log
+from tests.history.conftest import line
+from tests.waiting import DEADLINE_S
+
+
+def promise(number: int, on_disk: bool) -> None:
+    if on_disk:
+        print("A", number, flush=True)
 
 
 def main(log_path: Path, hub: Path) -> None:
-    from conftest import line
-
-    from bridge.guard.model import Trip
-    from bridge.history.limits import LogSettings, OutboxSettings
-    from bridge.history.order import RecordClock
-    from bridge.history.records import AlarmChange, AlarmRow, ReadingRow, StateRow
-    from bridge.history.writer import Log
-
     settings = LogSettings(outbox=OutboxSettings(every_s=0, pack_rows=20, pack_s=100))
     log = Log(log_path, settings=settings)
-    opened = log.start().result(30)
+    opened = log.start().result(DEADLINE_S)
     clock = RecordClock(opened.boot, opened.last_utc_ms)
     saved = opened.state.get("latched")
     number = 0 if saved is None else int(saved.text)
@@ -33,7 +39,7 @@ def main(log_path: Path, hub: Path) -> None:
                 conductance_us = float(stamp.sequence % 97)
                 log.write([ReadingRow(stamp, "barrel", conductance_us=conductance_us, volume_l=second % 200)])
             safe = stamp.sequence
-            if log.flush().result(30):
+            if log.flush().result(DEADLINE_S):
                 print("R", safe, flush=True)
             number += 1
             stamp, _ = clock.stamp(second, 1_750_003_200.0 + second)
@@ -41,15 +47,13 @@ def main(log_path: Path, hub: Path) -> None:
             log.write(
                 [alarm, StateRow("latched", 1, str(number))],
                 durable=True,
-                done=lambda ok, number=number: print("A", number, flush=True) if ok else None,
+                done=partial(promise, number),
             )
-            for parcel in log.parcels(4).result(30):
+            for parcel in log.parcels(4).result(DEADLINE_S):
                 received.writelines(line(row) + "\n" for row in parcel.rows)
                 received.flush()
                 log.acknowledge(parcel)
 
 
 if __name__ == "__main__":
-    root = Path(__file__).parents[2]
-    sys.path[:0] = [str(root), str(root / "tests" / "history")]
     main(Path(sys.argv[1]), Path(sys.argv[2]))

@@ -7,18 +7,17 @@ import json
 import os
 import pty
 import re
-import select
-import signal
 import subprocess
 import sys
-import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from signal import SIGINT
 
 import pytest
 
 from bridge.commands.log import KINDS
 from bridge.commands.shared import log_file as logfile
+from bridge.commands.shared.span import moment_ms, span_of
 from bridge.errors import InputError
 from bridge.guard.model import Trip
 from bridge.history.export import utc_text
@@ -36,8 +35,9 @@ from bridge.history.records import (
     Stamp,
 )
 from bridge.history.senml import parse
-from bridge.history.span import moment_ms, span_of
 from bridge.history.writer import Log
+from tests.running import Finished, clearwell_process, run, started
+from tests.waiting import DEADLINE_S
 
 ROOT = Path(__file__).parents[2]
 PYTHON = (sys.executable, "-m", "bridge")
@@ -65,36 +65,28 @@ def one_of_each(start_ms: int) -> list[EntryRow]:
 
 @pytest.fixture(scope="module")
 def log(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Three hours of a barrel, a cask that was heard a little, and an entry of every kind."""
+    """Three hours of a barrel, a cask with a few readings, and an entry of every kind."""
     from tests.history.conftest import START_MS, barrel
 
     path = tmp_path_factory.mktemp("log") / "clearwell.db"
     one = Log(path)
-    one.start().result(20)
+    one.start().result(DEADLINE_S)
     one.write([barrel(second) for second in range(0, 3 * 3600, 2)])
     one.write([barrel(second, reservoir="cask") for second in range(20_000, 20_010)])
     one.write(one_of_each(START_MS))
-    assert one.flush().result(20)
-    assert one.close(20)
+    assert one.flush().result(DEADLINE_S)
+    assert one.close(DEADLINE_S)
     return path
 
 
-def clearwell(*arguments: object, **environ: str) -> "subprocess.CompletedProcess[str]":
-    return subprocess.run(
-        [*PYTHON, *map(str, arguments)],
-        cwd=ROOT,
-        env={**os.environ, "COLUMNS": "80", **environ},
-        capture_output=True,
-        text=True,
-        check=False,
-        timeout=60,
-    )
+def clearwell(*arguments: object, **environ: str) -> Finished:
+    return clearwell_process(*arguments, cwd=ROOT, environ={"COLUMNS": "80", **environ})
 
 
 def refused(*arguments: object, **environ: str) -> str:
     """The one message of a command that was typed wrong."""
     done = clearwell(*arguments, **environ)
-    assert done.returncode == 2, done
+    assert done.status == 2, done
     assert done.stdout == ""
     assert "Traceback" not in done.stderr
     return done.stderr
@@ -129,7 +121,7 @@ def test_days_times_and_how_long_ago_are_read(text: str, end: bool, moment: str)
      "9999-12-31T23:59", "999999w", "2025-06-15T25:00", "٧d", "1e9"],
 )  # fmt: skip
 def test_what_is_no_moment_is_refused_with_what_would_be_right(text: str) -> None:
-    with pytest.raises(InputError, match="is no moment; give a day such as"):
+    with pytest.raises(InputError, match="is not a time; give a day such as"):
         moment_ms(text, NOW_MS, end=True)
 
 
@@ -159,7 +151,7 @@ def test_csv_holds_the_range_the_series_and_the_reservoirs_asked_for(log: Path, 
         "--series", "conductivity-25", "--reservoir", "barrel",
         "--from", utc_text(start_ms + HOUR_MS), "--to", utc_text(start_ms + HOUR_MS + 60_000),
     )  # fmt: skip
-    assert (done.returncode, done.stderr) == (0, "")
+    assert (done.status, done.stderr) == (0, "")
     rows = list(csv.reader(io.StringIO(done.stdout)))
     assert rows[0] == ["time", "reservoir", "path", "health", "volume_l", "conductivity_25_us_cm"]
     assert len(rows) == 1 + 30
@@ -177,7 +169,7 @@ def test_senml_holds_the_roll_ups_and_can_be_read_back(
         "export", "--log", log, "--out", out, "--format", "senml", "--grain", grain, "--reservoir", "barrel",
         "--series", "volume",
     )  # fmt: skip
-    assert done.returncode == 0, done.stderr
+    assert done.status == 0, done.stderr
     assert str(out) in done.stdout
     names = [record.name for record in parse(out.read_text())]
     for part in ("min", "mean", "max", "count"):
@@ -207,11 +199,11 @@ def test_events_are_exported_instead_of_readings(log: Path, start_ms: int) -> No
     assert all(record.name.startswith("clearwell/cask/sample/") for record in records)
 
 
-def test_a_range_without_anything_is_no_mistake_and_is_said(log: Path) -> None:
+def test_an_empty_range_is_not_a_mistake_and_is_reported(log: Path) -> None:
     done = clearwell(
         "export", "--log", log, "--out", "-", "--format", "csv", "--grain", "raw", "--from", "1m"
     )
-    assert done.returncode == 0
+    assert done.status == 0
     assert len(done.stdout.splitlines()) == 1
     assert "nothing in this range; the log goes from 2025-06-15T16:00:00.000Z to" in done.stderr
     assert "--grain minute" in done.stderr
@@ -223,7 +215,7 @@ def test_an_existing_file_is_replaced_only_when_forced_and_the_log_never(log: Pa
     asked = ("export", "--log", log, "--format", "csv", "--grain", "hour")
     assert "the file is there already" in refused(*asked, "--out", out)
     assert out.read_text() == "mine"
-    assert clearwell(*asked, "--out", out, "--force").returncode == 0
+    assert clearwell(*asked, "--out", out, "--force").status == 0
     assert out.read_text().startswith("time,reservoir,readings")
     before = log.read_bytes()
     link = tmp_path / "link"
@@ -235,13 +227,13 @@ def test_an_existing_file_is_replaced_only_when_forced_and_the_log_never(log: Pa
 
 
 def test_a_disk_that_fills_leaves_neither_half_an_export_nor_a_traceback(log: Path, tmp_path: Path) -> None:
-    """A limit on the size of files stands for the full disk; the file that is to be replaced stays."""
+    """A limit on the size of files simulates the full disk. The file that was to be replaced is kept."""
     out = tmp_path / "out.csv"
     out.write_text("mine")
     line = " ".join([*PYTHON, "export", "--log", str(log), "--out", str(out), "--format", "csv", "--force"])
     limited = f"ulimit -f 16; trap '' XFSZ; {line}"
-    done = subprocess.run(["bash", "-c", limited], cwd=ROOT, capture_output=True, text=True, check=False)
-    assert done.returncode == 1
+    done = run("bash", "-c", limited, cwd=ROOT)
+    assert done.status == 1
     assert "cannot be written (File too large)" in done.stderr
     assert "Traceback" not in done.stderr
     assert out.read_text() == "mine"
@@ -254,7 +246,7 @@ def test_a_disk_that_fills_leaves_neither_half_an_export_nor_a_traceback(log: Pa
         (("--series", "purity"), "--series purity: there is no such series; there are conductance"),
         (("--reservoir", "pond"), "has no such reservoir; it has barrel, cask"),
         (("--events", "--reservoir", "pond"), "has no such reservoir; it has barrel, cask"),
-        (("--from", "yesterday"), "--from 'yesterday' is no moment"),
+        (("--from", "yesterday"), "--from 'yesterday' is not a time"),
         (("--from", "1d", "--to", "2d"), "the range ends before it begins"),
         (("--out", "/nowhere/out.csv"), "there is no directory /nowhere"),
         (("--out", "/"), "that is a directory"),
@@ -268,14 +260,14 @@ def test_a_disk_that_fills_leaves_neither_half_an_export_nor_a_traceback(log: Pa
         (("--config", "config/minimal.toml"), "which log? Give either --log"),
     ],
 )
-def test_what_is_typed_wrong_ends_with_status_2_and_says_what_would_be_right(
+def test_a_wrong_argument_ends_with_status_2_and_a_message_with_the_right_form(
     log: Path, arguments: tuple[str, ...], message: str
 ) -> None:
     said = refused("export", "--log", log, "--out", "-", "--format", "csv", *arguments)
     assert message in " ".join(said.split())
 
 
-def test_a_log_that_only_the_service_may_read_is_told_as_that(
+def test_a_log_that_only_the_service_may_read_is_reported_as_that(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Not by real permissions, which root has anyway."""
@@ -293,7 +285,7 @@ def test_an_export_through_a_link_goes_to_what_the_link_names(log: Path, tmp_pat
     real.write_text("mine")
     link.symlink_to(real)
     asked = ("export", "--log", log, "--format", "csv", "--grain", "hour", "--out", link, "--force")
-    assert clearwell(*asked).returncode == 0
+    assert clearwell(*asked).status == 0
     assert link.is_symlink()
     assert real.read_text().startswith("time,reservoir,readings")
 
@@ -312,7 +304,7 @@ def test_the_log_is_found_by_the_configuration(log: Path, tmp_path: Path) -> Non
     assert f"{tmp_path / 'clearwell.db'}: there is no such file" in said
     config.write_text(f'{minimal}\n[log]\npath = "{log}"\n', encoding="utf-8")
     done = clearwell("log", "--config", config, "--kind", "fill")
-    assert done.returncode == 0, done.stderr
+    assert done.status == 0, done.stderr
     assert "barrel, fill: 81.0 L in 25 min" in done.stdout
     config.write_text(f"{minimal}\n[log]\nenabled = false\n", encoding="utf-8")
     assert "keeps no log" in refused("log", "--config", config)
@@ -336,7 +328,7 @@ def on_terminal(arguments: list[str], stdout: int) -> str:
                 if not piece:
                     break
                 shown += piece
-            assert process.wait(60) == 0
+            assert process.wait(DEADLINE_S) == 0
     finally:
         os.close(master)
     return shown.decode()
@@ -355,8 +347,8 @@ def test_long_work_shows_a_bar_on_a_terminal_and_short_work_does_not(log: Path, 
     assert "export" in shown
     assert "100%" in shown
     assert on_terminal(short_work, subprocess.DEVNULL) == ""
-    piped = subprocess.run(long_work, cwd=ROOT, capture_output=True, text=True, check=True)
-    assert piped.stderr == ""
+    piped = run(*long_work, cwd=ROOT)
+    assert (piped.status, piped.stderr) == (0, "")
 
 
 @pytest.mark.parametrize(
@@ -373,7 +365,7 @@ def test_a_pipe_that_is_closed_early_is_a_quiet_end(log: Path, arguments: tuple[
         assert process.stderr is not None
         process.stdout.close()
         assert process.stderr.read() == b""
-        assert process.wait(60) == 0
+        assert process.wait(DEADLINE_S) == 0
 
 
 # --- the terminal -------------------------------------------------------------------------------------
@@ -385,7 +377,7 @@ def test_the_kinds_of_the_option_are_those_of_the_log() -> None:
 
 def test_entries_of_every_kind_are_readable_at_80_columns_without_colour(log: Path) -> None:
     done = clearwell("log", "--log", log)
-    assert (done.returncode, done.stderr) == (0, "")
+    assert (done.status, done.stderr) == (0, "")
     lines = done.stdout.splitlines()
     assert max(map(len, lines)) <= 80
     assert all(one.isprintable() for one in lines)
@@ -420,7 +412,7 @@ def test_what_a_stranger_sent_cannot_steer_the_terminal(log: Path) -> None:
 def test_entries_are_chosen_by_kind_reservoir_and_range(log: Path, start_ms: int) -> None:
     def times(*arguments: str) -> list[str]:
         done = clearwell("log", "--log", log, "--json", *arguments)
-        assert done.returncode == 0, done.stderr
+        assert done.status == 0, done.stderr
         return [json.loads(line)["time"][11:16] for line in done.stdout.splitlines()]
 
     assert times("--kind", "alarm", "--kind", "fill") == ["16:20", "16:30", "17:20"]
@@ -442,7 +434,7 @@ def test_json_lines_hold_every_field(log: Path) -> None:
     [
         (("--kind", "trip"), "'trip' is not one of"),
         (("--reservoir", "pond"), "has no such reservoir; it has barrel, cask"),
-        (("--to", "2025"), "--to '2025' is no moment"),
+        (("--to", "2025"), "--to '2025' is not a time"),
         (("--follow", "--to", "1d"), "leave one of them out"),
         (("--log", "nowhere.db"), "nowhere.db: there is no such file"),
     ],
@@ -457,9 +449,9 @@ def test_a_wrong_question_to_the_log_ends_with_status_2(
 def running(tmp_path: Path) -> Iterator[Log]:
     """A log that is being written."""
     one = Log(tmp_path / "clearwell.db")
-    one.start().result(20)
+    one.start().result(DEADLINE_S)
     yield one
-    assert one.close(20)
+    assert one.close(DEADLINE_S)
 
 
 def test_following_shows_what_happens_while_the_daemon_writes_and_each_entry_once(
@@ -469,37 +461,15 @@ def test_following_shows_what_happens_while_the_daemon_writes_and_each_entry_onc
         return EventRow(Stamp(1, number, start_ms + 1000 * number), "barrel", "phase", f"Number {number}.")
 
     running.write([event(1)])
-    assert running.flush().result(20)
-    follow = [*PYTHON, "log", "--log", str(running.path), "--follow"]
-    with subprocess.Popen(
-        follow, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
-        env={**os.environ, "PYTHONUNBUFFERED": "1"},
-    ) as process:  # fmt: skip
-        try:
-            assert process.stdout is not None
-            shown = _until(process.stdout.fileno(), b"Number 1.")
-            # Events wait some seconds for their commit.
-            running.write([event(2)])
-            shown += _until(process.stdout.fileno(), b"Number 2.")
-            running.write([event(3)])
-            assert running.flush().result(20)
-            shown += _until(process.stdout.fileno(), b"Number 3.")
-            process.send_signal(signal.SIGINT)
-            rest, error = process.communicate(timeout=20)
-        finally:
-            process.kill()
-    assert re.findall(rb"Number \d", shown + rest) == [b"Number 1", b"Number 2", b"Number 3"]
-    assert error == b""
-    assert process.returncode == 0
-
-
-def _until(stream: int, part: bytes, patience_s: float = 20.0) -> bytes:
-    """Read until something is shown; the failure says what was."""
-    shown, give_up = b"", time.monotonic() + patience_s
-    while part not in shown:
-        ready, _, _ = select.select([stream], [], [], max(0.0, give_up - time.monotonic()))
-        assert ready, f"{part!r} was not shown; only {shown!r} was"
-        piece = os.read(stream, 65536)
-        assert piece, f"the command ended before it showed {part!r}"
-        shown += piece
-    return shown
+    assert running.flush().result(DEADLINE_S)
+    with started("log", "--log", running.path, "--follow", cwd=ROOT) as follow:
+        follow.prints("Number 1.")
+        # Events wait some seconds for their commit.
+        running.write([event(2)])
+        follow.prints("Number 2.")
+        running.write([event(3)])
+        assert running.flush().result(DEADLINE_S)
+        follow.prints("Number 3.")
+        assert follow.stop(SIGINT) == 0
+    assert re.findall(r"Number \d", follow.printed) == ["Number 1", "Number 2", "Number 3"]
+    assert len(follow.printed.splitlines()) == 3, "something else was printed"

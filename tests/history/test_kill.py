@@ -1,5 +1,6 @@
 """Killed at any moment, the log is whole, what was promised is in it, and the hub gets every record."""
 
+import contextlib
 import os
 import random
 import subprocess
@@ -7,15 +8,17 @@ import sys
 from collections.abc import Callable
 from pathlib import Path
 
-from bridge.history.limits import LogSettings, OutboxSettings
 from bridge.history.reader import Reader
 from bridge.history.records import AlarmRow, Kind, StampedRow
+from bridge.history.waiting import LogSettings, OutboxSettings
 from bridge.history.writer import Log
+from tests.running import Running
+from tests.waiting import DEADLINE_S
 
 ALWAYS = 2**50
 Line = Callable[[StampedRow], str]
 KILLS = int(os.environ.get("CLEARWELL_KILLS", "20"))
-SCRIPT = Path(__file__).with_name("bridge_to_kill.py")
+ROOT = Path(__file__).parents[2]
 
 
 def test_kills_at_random_moments_lose_nothing_that_was_promised(tmp_path: Path, line_of: Line) -> None:
@@ -24,19 +27,15 @@ def test_kills_at_random_moments_lose_nothing_that_was_promised(tmp_path: Path, 
     boots: list[int] = []
     latched = 0
     for kill in range(KILLS):
-        child = subprocess.Popen(
-            [sys.executable, str(SCRIPT), str(log), str(hub)], stdout=subprocess.PIPE, text=True
-        )
-        assert child.stdout is not None
-        # Not by the clock but by what it has done: after so many promises, and a moment anywhere in the next.
-        lines = [child.stdout.readline() for _ in range(chance.randrange(1, 40))]
-        try:
-            child.wait(chance.random() * 0.02)
-        except subprocess.TimeoutExpired:
-            child.kill()
-        lines += child.communicate()[0].splitlines()
-        assert child.returncode == -9, "killed, and not ended by an error of its own"
-        words = [line.split() for line in lines if line.endswith("\n") or line]
+        with Running(sys.executable, "-m", "tests.history.bridge_to_kill", log, hub, cwd=ROOT) as child:
+            # Not by the clock but by progress: after so many promises, and a moment anywhere in the next.
+            promises = child.lines()
+            for _ in range(chance.randrange(1, 40)):
+                next(promises)
+            with contextlib.suppress(subprocess.TimeoutExpired):
+                child.process.wait(chance.random() * 0.02)
+        assert child.process.returncode == -9, f"the log ended by an error of its own: {child.printed}"
+        words = [line.split() for line in child.printed.splitlines()]
         begun = next(line for line in words if line[0] == "B")
         boots.append(int(begun[1]))
         assert int(begun[2]) >= latched, "a latched state that was promised is back"
@@ -74,10 +73,10 @@ def test_kills_at_random_moments_lose_nothing_that_was_promised(tmp_path: Path, 
 def deliver_the_rest(path: Path, hub: Path, line_of: Line) -> None:
     settings = LogSettings(outbox=OutboxSettings(every_s=0, pack_rows=100, pack_s=0))
     log = Log(path, settings=settings)
-    log.start().result(30)
+    log.start().result(DEADLINE_S)
     with hub.open("a") as received:
-        while parcels := log.parcels(50).result(30):
+        while parcels := log.parcels(50).result(DEADLINE_S):
             for parcel in parcels:
                 received.writelines(line_of(row) + "\n" for row in parcel.rows)
                 log.acknowledge(parcel)
-    assert log.close(30)
+    assert log.close(DEADLINE_S)

@@ -51,8 +51,9 @@ from bridge.history.schema import open_for_writing
 from bridge.history.senml import pack, parse
 from bridge.history.store import Store, entry
 from bridge.history.writer import COMMIT_S, Log, add
-from bridge.report.alarm_history import alarm_lives
+from bridge.report.incidents import alarm_lives
 from tests.history.conftest import MakeReading
+from tests.waiting import DEADLINE_S
 
 ALWAYS = 2**50
 
@@ -60,10 +61,10 @@ ALWAYS = 2**50
 def write(path: Path, *rows: Sequence[Row]) -> None:
     """Rows in a log that is then closed."""
     log = Log(path)
-    log.start().result(20)
+    log.start().result(DEADLINE_S)
     for some in rows:
         log.write(some)
-    assert log.close(20)
+    assert log.close(DEADLINE_S)
 
 
 def one_of_each(start_ms: int) -> list[EntryRow]:
@@ -87,15 +88,15 @@ def test_every_kind_of_row_comes_back_as_it_was(
     tmp_path: Path, make_reading: MakeReading, start_ms: int
 ) -> None:
     log = Log(tmp_path / "log.db")
-    log.start().result(20)
+    log.start().result(DEADLINE_S)
     rows = [make_reading(second) for second in range(100)]
     entries = one_of_each(start_ms)
     assert {type(row) for row in entries} == set(KINDS)
     log.write([*rows, *entries])
-    assert log.flush().result(20)
+    assert log.flush().result(DEADLINE_S)
     for closed in (False, True):
         if closed:
-            assert log.close(20)
+            assert log.close(DEADLINE_S)
         with Reader(tmp_path / "log.db") as reader:
             assert list(reader.events(0, ALWAYS)) == entries
             assert list(reader.events(0, ALWAYS, kinds=[Kind.SAMPLE, Kind.FILL])) == entries[5:7]
@@ -113,7 +114,7 @@ def test_every_kind_of_row_comes_back_as_it_was(
 def test_state_is_back_after_a_restart_and_the_session_counts(tmp_path: Path, start_ms: int) -> None:
     for session in (1, 2, 3):
         log = Log(tmp_path / "log.db")
-        opened = log.start().result(20)
+        opened = log.start().result(DEADLINE_S)
         assert (opened.boot, opened.complete) == (session, True)
         if session > 1:
             assert {key: row.text for key, row in opened.state.items()} == {
@@ -124,7 +125,7 @@ def test_state_is_back_after_a_restart_and_the_session_counts(tmp_path: Path, st
         event = EventRow(Stamp(session, 0, start_ms + session), "", "started", "The bridge started.")
         log.write([event, StateRow("latched", 1, '["overflow"]')], durable=True)
         log.write([StateRow("volume", 1, str(session))])
-        assert log.close(20)
+        assert log.close(DEADLINE_S)
 
 
 def test_durable_rows_are_on_the_disk_with_all_before_them_when_done_is_called(
@@ -132,8 +133,8 @@ def test_durable_rows_are_on_the_disk_with_all_before_them_when_done_is_called(
 ) -> None:
     """A power cut is a copy of the files: the write-ahead log was synchronised by the commit."""
     log = Log(tmp_path / "log.db")
-    log.start().result(20)
-    assert log.flush().result(20)
+    log.start().result(DEADLINE_S)
+    assert log.flush().result(DEADLINE_S)
     cut = threading.Event()
 
     def power_cut(ok: bool) -> None:
@@ -146,19 +147,19 @@ def test_durable_rows_are_on_the_disk_with_all_before_them_when_done_is_called(
     log.write([make_reading(1)])
     log.write(one_of_each(start_ms)[:3], durable=True, done=power_cut)
     log.write([make_reading(2)])
-    assert cut.wait(20)
+    assert cut.wait(DEADLINE_S)
     with Reader(tmp_path / "card" / "log.db") as reader:
         assert reader.check() == ["ok"]
         assert next(reader.readings("barrel", 0, ALWAYS)).stamp.sequence == 1
         assert list(reader.events(0, ALWAYS)) == one_of_each(start_ms)[:3]
-    assert log.close(20)
+    assert log.close(DEADLINE_S)
 
 
-def test_rows_that_nobody_waits_for_are_committed_in_batches(
+def test_rows_that_are_not_durable_are_committed_in_batches(
     tmp_path: Path, make_reading: MakeReading
 ) -> None:
     log = Log(tmp_path / "log.db")
-    log.start().result(20)
+    log.start().result(DEADLINE_S)
     before = log.figures.commits
     done = threading.Event()
     for second in range(1000):
@@ -166,13 +167,13 @@ def test_rows_that_nobody_waits_for_are_committed_in_batches(
     log.write([make_reading(1000)], done=lambda ok: done.set() if ok else None)
     assert done.wait(4 * COMMIT_S)
     assert log.figures.commits - before <= 2
-    assert log.close(20)
+    assert log.close(DEADLINE_S)
 
 
 def test_minutes_that_a_killed_process_left_open_are_made_from_its_readings(
     tmp_path: Path, make_reading: MakeReading
 ) -> None:
-    """The store is let go of without a word, as a kill does; the next log makes what is missing."""
+    """The store is closed without a stop, as after a kill. The next log completes the minutes."""
     path = tmp_path / "log.db"
     store = Store(open_for_writing(path))
     rows = [make_reading(second) for second in range(0, 600, 10)]
@@ -236,7 +237,7 @@ def test_nothing_the_caller_does_waits_for_the_disk(tmp_path: Path, make_reading
         other.close()
         while not await asyncio.wrap_future(log.flush()):
             pass
-        await asyncio.to_thread(log.close, 20)
+        await asyncio.to_thread(log.close, DEADLINE_S)
         return turns
 
     assert asyncio.run(run()) == 200
@@ -257,9 +258,9 @@ def test_a_fault_of_the_program_itself_ends_the_log_and_is_reported(
 
     monkeypatch.setattr(threading, "excepthook", hook)
     log = Log(tmp_path / "log.db")
-    log.start().result(20)
+    log.start().result(DEADLINE_S)
     log.write(["no row"], durable=True, done=reported.append)  # type: ignore[list-item]
-    assert ended.wait(20)
+    assert ended.wait(DEADLINE_S)
     assert isinstance(seen[0], KeyError | AttributeError)
     assert log.trouble is not None
     assert "restart the bridge" in str(log.trouble)
@@ -272,16 +273,16 @@ def test_another_process_adds_entries_beside_the_daemon(
 ) -> None:
     path = tmp_path / "log.db"
     log = Log(path)
-    log.start().result(20)
+    log.start().result(DEADLINE_S)
     log.write([make_reading(0), *one_of_each(start_ms)[:2]], durable=True)
-    assert log.flush().result(20)
+    assert log.flush().result(DEADLINE_S)
     sample = one_of_each(start_ms)[5]
     added = add(path, lambda stamp: replace(sample, stamp=stamp), lambda stamp: replace(sample, stamp=stamp))
     later = AlarmRow(
         Stamp(1, 900, added[1].stamp.utc_ms + 1), "barrel", Trip.OVERFLOW, AlarmChange.CLEARED, "It fell."
     )
     log.write([later], durable=True)
-    assert log.close(20)
+    assert log.close(DEADLINE_S)
     with Reader(path) as reader:
         assert list(reader.events(0, ALWAYS)) == [*one_of_each(start_ms)[:2], *added, later]
 
@@ -290,12 +291,12 @@ def test_text_of_a_stranger_is_logged_whatever_it_is(tmp_path: Path) -> None:
     what = "open\udcff\x00 'quoted' \u00b5 " + "x" * 5000
     row = CommandRow(Stamp(1, 1, 1_750_000_000_000), "barrel", what, "\ud800", False, "No such command.")
     log = Log(tmp_path / "log.db")
-    log.start().result(20)
-    assert log.flush().result(20)
+    log.start().result(DEADLINE_S)
+    assert log.flush().result(DEADLINE_S)
     log.write([row], durable=True)
-    (parcel,) = log.parcels(1).result(20)
-    assert log.packs(1, "clearwell").result(20) == [(parcel, pack(parcel.rows, "clearwell"))]
-    assert log.close(20)
+    (parcel,) = log.parcels(1).result(DEADLINE_S)
+    assert log.packs(1, "clearwell").result(DEADLINE_S) == [(parcel, pack(parcel.rows, "clearwell"))]
+    assert log.close(DEADLINE_S)
     with Reader(tmp_path / "log.db") as reader, (tmp_path / "events.csv").open("w", encoding="utf-8") as out:
         assert list(reader.events(0, ALWAYS)) == list(parcel.rows)
         assert export_events_csv(reader, out, 0, ALWAYS) == 1
@@ -377,7 +378,7 @@ def test_an_alarm_s_steps_make_its_whole_life() -> None:
             step(1, AlarmChange.RAISED),
             step(2, AlarmChange.RAISED, alarm=Advisory.RESERVOIR_LOW),
             step(3, AlarmChange.ACKNOWLEDGED, "gardener"),
-            step(4, AlarmChange.RETURNED),
+            step(4, AlarmChange.CLEARED_UNACKNOWLEDGED),
             step(5, AlarmChange.RESET, "gardener"),
             step(6, AlarmChange.CLEARED),
             step(7, AlarmChange.SHELVED, alarm=Advisory.RESERVOIR_LOW),
@@ -389,7 +390,7 @@ def test_an_alarm_s_steps_make_its_whole_life() -> None:
     ]  # fmt: skip
     first, low, second = lives
     assert (first.acknowledged_by, first.first_out) == ("gardener", True)
-    assert [s and s.sequence for s in (first.acknowledged, first.returned, first.ended)] == [3, 4, 5]
+    assert [s and s.sequence for s in (first.acknowledged, first.cleared, first.ended)] == [3, 4, 5]
     assert low.shelved == Stamp(1, 7, 7)
     assert low.ended is None
     assert second.ended is None

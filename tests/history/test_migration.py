@@ -2,6 +2,7 @@
 
 import gzip
 import json
+import sqlite3
 from pathlib import Path
 from typing import Any
 
@@ -9,15 +10,18 @@ import pytest
 
 from bridge.daemon import saved_state
 from bridge.forecast import persistence
+from bridge.guard.alarms import Status
 from bridge.guard.limits import Limits
-from bridge.guard.model import Trip
-from bridge.history.backup import duplicate, faults_in, layout_of
-from bridge.history.limits import LogSettings, OutboxSettings
+from bridge.guard.model import Advisory, Trip
+from bridge.history.backup import duplicate, faults_in, layout_of, state_of
+from bridge.history.migration import save_state_in
 from bridge.history.reader import Reader
-from bridge.history.records import KINDS, Kind, Series, details
+from bridge.history.records import KINDS, AlarmChange, AlarmRow, Kind, Series, StateRow, details
 from bridge.history.rollup import DEAD_BANDS, HOUR_MS, MINUTE_MS, Bucket
 from bridge.history.schema import open_for_writing
+from bridge.history.waiting import LogSettings, OutboxSettings
 from bridge.history.writer import Log
+from tests.waiting import DEADLINE_S
 
 FOLDER = Path(__file__).with_name("layout2")
 ALWAYS = 2**50
@@ -99,7 +103,7 @@ def assert_known_within_the_dead_bands(reader: Reader, name: str, was: list[list
 
 def test_the_saved_state_of_layout_2_is_the_start_of_a_station(old: Path, before: dict[str, Any]) -> None:
     log = Log(old, settings=LogSettings(outbox=OutboxSettings(every_s=0, pack_rows=1000, pack_s=0)))
-    opened = log.start().result(30)
+    opened = log.start().result(DEADLINE_S)
     assert (opened.boot, opened.complete) == (3, True)
     now = saved_state.Moment(0.0, opened.last_utc_ms / 1000)
     state = saved_state.guard_state(
@@ -115,13 +119,42 @@ def test_the_saved_state_of_layout_2_is_the_start_of_a_station(old: Path, before
     assert (accounts.load.treated_l, accounts.load.taken_up_g) == (1500.0, 470.0)
     kept = persistence.read(opened.state[persistence.key("barrel")], ())
     assert (kept.learned.booked_l, kept.learned.total_l) == (12.0, 55.0)
-    sent = [row for parcel in log.parcels(1000).result(30) for row in parcel.rows]
-    assert log.close(30)
+    sent = [row for parcel in log.parcels(1000).result(DEADLINE_S) for row in parcel.rows]
+    assert log.close(DEADLINE_S)
     with Reader(old) as reader:
         newest = list(reader.events(0, ALWAYS))[-1]
         barrel = list(reader.readings("barrel", 0, ALWAYS))
     assert barrel[-1] in sent
     assert newest.stamp <= sent[-1].stamp, "nothing that the hub's log lacked is skipped"
+
+
+def test_alarms_of_layout_2_get_the_ids_and_states_of_today(old: Path) -> None:
+    connection = sqlite3.connect(old)
+    (newest,) = connection.execute("SELECT max(id) FROM entry").fetchone()
+    body = {"alarm": "product-over-advice", "change": "returned", "sentence": "Over it.", "sender": ""}
+    with connection:
+        connection.execute(
+            "INSERT INTO entry (id, boot, sequence, kind, reservoir, body) "
+            "VALUES (?, 2, 999, 'alarm', 'barrel', ?)",
+            (newest + 1, json.dumps(body)),
+        )
+        latched = {"latches": [], "alarms": [["product-over-advice", "returned-unacknowledged", 5.0, None]]}
+        save_state_in(connection, 2, [StateRow(saved_state.latched_key("barrel"), 1, json.dumps(latched))])
+    connection.close()
+    open_for_writing(old).close()
+    with Reader(old) as reader:
+        last = list(reader.events(0, ALWAYS, kinds=[Kind.ALARM]))[-1]
+        assert isinstance(last, AlarmRow)
+        assert (last.alarm, last.change) == (
+            Advisory.PRODUCT_OVER_TARGET,
+            AlarmChange.CLEARED_UNACKNOWLEDGED,
+        )
+    state = saved_state.guard_state(
+        state_of(old)[saved_state.latched_key("barrel")], None, Limits(), saved_state.Moment(0.0, 9.0)
+    )
+    assert [(one.alarm, one.status) for one in state.alarms] == [
+        (Advisory.PRODUCT_OVER_TARGET, Status.CLEARED_UNACKNOWLEDGED)
+    ]
 
 
 def test_an_older_log_is_read_and_copied_without_being_changed(old: Path, tmp_path: Path) -> None:

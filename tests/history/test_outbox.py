@@ -6,14 +6,14 @@ from pathlib import Path
 from hypothesis import given
 from hypothesis import strategies as st
 
+from bridge.daemon.relay import allowed, full_pace, spend, wait_s
 from bridge.guard.model import Flow, Trip
-from bridge.history.limits import OutboxSettings
 from bridge.history.outbox import READING_BYTES, Outbox
-from bridge.history.pace import allowed, full_pace, spend, wait_s
 from bridge.history.records import AlarmChange, AlarmRow, ReadingRow, Row, Stamp, StampedRow
 from bridge.history.schema import open_for_writing
 from bridge.history.senml import pack, parse
 from bridge.history.store import Store
+from bridge.history.waiting import OutboxSettings
 from tests.history.conftest import barrel
 
 ALL = OutboxSettings(every_s=0, pack_rows=50, pack_s=0)

@@ -22,8 +22,9 @@ def roll(readings: list[Reading], span: int) -> list[Bucket]:
 
 
 @given(st.lists(reading, max_size=60), st.sampled_from([MINUTE_MS, 10 * MINUTE_MS, HOUR_MS]))
-def test_a_roll_up_says_what_a_sum_by_hand_says(steps: list[Reading], span: int) -> None:
-    now, readings = 1_750_000_000_000, []
+def test_a_roll_up_agrees_with_an_independent_sum(steps: list[Reading], span: int) -> None:
+    now = 1_750_000_000_000
+    readings: list[Reading] = []
     for gap, values, health in steps:
         now += gap
         readings.append((now, values, health))
@@ -48,8 +49,8 @@ def test_a_roll_up_says_what_a_sum_by_hand_says(steps: list[Reading], span: int)
 @given(st.lists(reading, min_size=1, max_size=60))
 def test_an_hour_made_of_minutes_is_the_hour_made_of_readings(steps: list[Reading]) -> None:
     readings = [
-        (1_750_003_200_000 + gap % 3600 * 1000, *rest)
-        for gap, *rest in sorted(steps, key=lambda s: s[0] % 3600)
+        (1_750_003_200_000 + gap % 3600 * 1000, values, health)
+        for gap, values, health in sorted(steps, key=lambda s: s[0] % 3600)
     ]
     direct = roll(readings, HOUR_MS)[0]
     merged = merge(roll(readings, MINUTE_MS), direct.start_ms, HOUR_MS)

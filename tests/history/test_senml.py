@@ -8,7 +8,15 @@ from hypothesis import strategies as st
 
 from bridge.errors import InputError
 from bridge.guard.model import Trip
-from bridge.history.records import AlarmChange, AlarmRow, EventRow, SampleRow, Series, Stamp
+from bridge.history.records import (
+    AlarmChange,
+    AlarmRow,
+    EventRow,
+    SampleRow,
+    Series,
+    Stamp,
+    StampedRow,
+)
 from bridge.history.senml import SenmlRecord, pack, parse, write
 
 # RFC 8428, section 5.1.2: voltage and current on Tue Jun 8 18:01:16.001 UTC 2010 and the five seconds before.
@@ -108,7 +116,7 @@ def test_a_reading_goes_out_in_si_units_under_its_own_time(make_reading, start_m
 
 def test_alarms_events_and_samples_go_out_field_by_field() -> None:
     stamp = Stamp(1, 2, 1_750_000_000_123)
-    rows = [
+    rows: list[StampedRow] = [
         AlarmRow(stamp, "barrel", Trip.NO_RISE, AlarmChange.RAISED, "No rise.", first_out=True),
         EventRow(stamp, "", "clock-stepped", "The clock was set back."),
         SampleRow(stamp, "barrel", "rain", 21.5, 10.75, 0.4, 0.5, 18.0, "natural", "suitable"),

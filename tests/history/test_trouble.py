@@ -1,8 +1,7 @@
-"""A full disk, a file that is locked, read-only, damaged or too new: told, survived, nothing overwritten."""
+"""A full disk, and a file that is locked, read-only, damaged or too new: reported, survived, kept."""
 
 import queue
 import sqlite3
-import subprocess
 import sys
 import threading
 from collections.abc import Callable, Iterator
@@ -15,10 +14,21 @@ import pytest
 from bridge.errors import InputError, LogError
 from bridge.guard.model import Trip
 from bridge.history.errors import LogFault, LogTrouble
-from bridge.history.limits import LogSettings
 from bridge.history.reader import Reader
-from bridge.history.records import AlarmChange, AlarmRow, CommandRow, EventRow, Kind, Row, Stamp, StateRow
+from bridge.history.records import (
+    AlarmChange,
+    AlarmRow,
+    CommandRow,
+    EventRow,
+    Kind,
+    Row,
+    Stamp,
+    StateRow,
+)
+from bridge.history.waiting import LogSettings
 from bridge.history.writer import Log
+from tests.running import run
+from tests.waiting import DEADLINE_S
 
 ROOT = Path(__file__).parents[2]
 ALWAYS = 2**50
@@ -27,7 +37,7 @@ HOLD = StateRow("hold", 1, "true")
 
 
 class Told:
-    """What the log told of itself, in order; waits for the next thing told."""
+    """The reports of the log, in order. Waits for the next one."""
 
     def __init__(self) -> None:
         self.all: list[LogTrouble | None] = []
@@ -40,7 +50,7 @@ class Told:
 
     def wait_for(self, count: int) -> list[LogFault | None]:
         with self._changed:
-            assert self._changed.wait_for(lambda: len(self.all) >= count, 20), f"only told {self.all}"
+            assert self._changed.wait_for(lambda: len(self.all) >= count, DEADLINE_S), f"only told {self.all}"
         return [None if one is None else one.fault for one in self.all]
 
 
@@ -83,23 +93,23 @@ def _answer(answers: "queue.Queue[tuple[int, bool]]", number: int, ok: bool) -> 
 
 def pragma(log: Log, text: str) -> None:
     """Make the connection of the log misbehave; a new connection is sound again."""
-    log._store.connection.execute(f"PRAGMA {text}")  # type: ignore[union-attr]
+    log._file.store.connection.execute(f"PRAGMA {text}")  # type: ignore[union-attr]
 
 
 @pytest.mark.parametrize(
     ("broken", "fault"), [("max_page_count = 1", LogFault.FULL), ("query_only = ON", LogFault.READ_ONLY)]
 )
-def test_a_file_that_cannot_be_written_is_told_and_what_waited_is_written_later(
+def test_a_file_that_cannot_be_written_is_reported_and_its_rows_are_written_later(
     opener: Opener, told: Told, tmp_path: Path, broken: str, fault: LogFault
 ) -> None:
     log = opener()
-    log.start().result(20)
-    assert log.flush().result(20)
+    log.start().result(DEADLINE_S)
+    assert log.flush().result(DEADLINE_S)
     pragma(log, broken)
     for number in range(50):
         log.write([alarm(number), LATCHED], durable=True)
     assert told.wait_for(2)[:2] == [fault, None]
-    assert log.flush().result(20)
+    assert log.flush().result(DEADLINE_S)
     assert alarms_in(tmp_path / "log.db") == list(range(50))
     assert "log.db" in str(told.all[0])
 
@@ -107,52 +117,47 @@ def test_a_file_that_cannot_be_written_is_told_and_what_waited_is_written_later(
 def test_a_disk_that_is_really_full_never_raises_into_the_caller_and_loses_no_alarm(tmp_path: Path) -> None:
     """The size of files is limited for a process, which goes on; then the limit is lifted."""
     script = """
-import resource, sys, time
-from functools import partial
+import resource, sys
 from pathlib import Path
-sys.path.insert(0, sys.argv[2]); sys.path.insert(0, sys.argv[2] + "/tests/history")
 from bridge.history.writer import Log
-from test_trouble import Told, alarm
+from tests.history.test_trouble import Told, alarm
+from tests.waiting import DEADLINE_S
 told = Told()
 log = Log(Path(sys.argv[1]), on_trouble=told, retry_s=0.05)
-log.start().result(20)
+log.start().result(DEADLINE_S)
 resource.setrlimit(resource.RLIMIT_FSIZE, (200_000, resource.RLIM_INFINITY))
 for number in range(1000):
     log.write([alarm(number)], durable=True)
-    if number % 100 == 0: log.flush().result(20)
+    if number % 100 == 0: log.flush().result(DEADLINE_S)
 faults = told.wait_for(1)
 resource.setrlimit(resource.RLIMIT_FSIZE, (resource.RLIM_INFINITY, resource.RLIM_INFINITY))
-print(log.flush().result(20), faults[0].value, log.close(20))
+print(log.flush().result(DEADLINE_S), faults[0].value, log.close(DEADLINE_S))
 """
-    run = subprocess.run(
-        [sys.executable, "-c", script, str(tmp_path / "log.db"), str(ROOT)],
-        capture_output=True, text=True, timeout=60, check=False,
-    )  # fmt: skip
-    assert run.stdout.split() in (["True", "log-disk-full", "True"], ["True", "log-unusable", "True"]), (
-        run.stderr
-    )
+    done = run(sys.executable, "-c", script, tmp_path / "log.db", cwd=ROOT)
+    said = done.stdout.split()
+    assert said in (["True", "log-disk-full", "True"], ["True", "log-unusable", "True"]), done.stderr
     assert alarms_in(tmp_path / "log.db") == list(range(1000))
 
 
-def test_a_locked_file_is_told_and_written_once_it_is_free(
+def test_a_locked_file_is_reported_and_written_when_it_is_free(
     opener: Opener, told: Told, tmp_path: Path
 ) -> None:
     log = opener()
-    log.start().result(20)
+    log.start().result(DEADLINE_S)
     other = sqlite3.connect(tmp_path / "log.db", isolation_level=None, check_same_thread=False)
     other.execute("BEGIN IMMEDIATE")
     log.write([alarm(1)], durable=True)
     assert told.wait_for(1) == [LogFault.LOCKED]
     other.execute("ROLLBACK")
     assert told.wait_for(2) == [LogFault.LOCKED, None]
-    assert log.flush().result(20)
+    assert log.flush().result(DEADLINE_S)
     assert alarms_in(tmp_path / "log.db") == [1]
 
 
 def test_two_bridges_do_not_write_one_log(opener: Opener, told: Told) -> None:
-    first, second = opener(), opener(patience_s=0.1)
-    assert first.start().result(20).complete
-    second.start().result(20)
+    first, second = opener(), opener(timeout_s=0.1)
+    assert first.start().result(DEADLINE_S).complete
+    second.start().result(DEADLINE_S)
     assert told.wait_for(1) == [LogFault.LOCKED]
     assert "Another bridge" in str(told.all[0])
 
@@ -161,12 +166,12 @@ def test_a_folder_that_cannot_be_made_leaves_the_caller_at_work(
     opener: Opener, told: Told, tmp_path: Path
 ) -> None:
     (tmp_path / "file").write_text("no folder")
-    log = opener(tmp_path / "file" / "log.db", patience_s=0.2)
-    opened = log.start().result(20)
+    log = opener(tmp_path / "file" / "log.db", timeout_s=0.2)
+    opened = log.start().result(DEADLINE_S)
     assert not opened.complete, "nobody knows what was latched"
     log.write([alarm(1)], durable=True)
     assert told.wait_for(1) == [LogFault.UNUSABLE]
-    assert not log.flush().result(20)
+    assert not log.flush().result(DEADLINE_S)
 
 
 def test_a_file_that_is_no_log_is_set_aside_whole_and_a_new_log_begun(
@@ -175,10 +180,10 @@ def test_a_file_that_is_no_log_is_set_aside_whole_and_a_new_log_begun(
     rubbish = b"this is not a database, it only sits where one was" * 100
     (tmp_path / "log.db").write_bytes(rubbish)
     log = opener()
-    opened = log.start().result(20)
+    opened = log.start().result(DEADLINE_S)
     assert not opened.complete, "what was latched is not known"
     log.write([alarm(opened.boot)], durable=True)
-    assert log.flush().result(20)
+    assert log.flush().result(DEADLINE_S)
     aside = list(tmp_path.glob("log.db.damaged-*"))
     assert [path.read_bytes() for path in aside] == [rubbish]
     assert told.wait_for(2) == [LogFault.CORRUPTED, None]
@@ -197,22 +202,22 @@ def damage(path: Path, table: str) -> None:
         file.write(b"\x5a" * size)
 
 
-def test_what_was_latched_is_saved_out_of_a_damaged_log(opener: Opener, told: Told, tmp_path: Path) -> None:
+def test_the_latched_state_of_a_damaged_log_is_kept(opener: Opener, told: Told, tmp_path: Path) -> None:
     path = tmp_path / "log.db"
     before = opener()
-    before.start().result(20)
+    before.start().result(DEADLINE_S)
     before.write([alarm(1), LATCHED, HOLD], durable=True)
-    assert before.close(20)
+    assert before.close(DEADLINE_S)
     damage(path, "alarm")
     damaged = path.read_bytes()
     log = opener()
-    opened = log.start().result(20)
+    opened = log.start().result(DEADLINE_S)
     assert opened.complete
     assert opened.state == {"latched": LATCHED, "hold": HOLD}
-    assert log.close(20)
+    assert log.close(DEADLINE_S)
     assert [aside.read_bytes() for aside in tmp_path.glob("log.db.damaged-*Z")] == [damaged]
     again = opener()
-    assert again.start().result(20).state == {"latched": LATCHED, "hold": HOLD}
+    assert again.start().result(DEADLINE_S).state == {"latched": LATCHED, "hold": HOLD}
 
 
 def test_a_log_damaged_while_it_is_written_is_set_aside_and_the_state_goes_on(
@@ -220,9 +225,9 @@ def test_a_log_damaged_while_it_is_written_is_set_aside_and_the_state_goes_on(
 ) -> None:
     path = tmp_path / "log.db"
     log = opener()
-    log.start().result(20)
+    log.start().result(DEADLINE_S)
     log.write([alarm(1), LATCHED], durable=True)
-    assert log.flush().result(20)
+    assert log.flush().result(DEADLINE_S)
     other = sqlite3.connect(path)
     other.execute("PRAGMA wal_checkpoint(TRUNCATE)")
     other.close()
@@ -231,11 +236,11 @@ def test_a_log_damaged_while_it_is_written_is_set_aside_and_the_state_goes_on(
     pragma(log, "shrink_memory")
     log.write([alarm(2)], durable=True)
     told.wait_for(2)
-    assert log.flush().result(20)
+    assert log.flush().result(DEADLINE_S)
     assert len(list(tmp_path.glob("log.db.damaged-*Z"))) == 1
     assert alarms_in(path) == [2]
-    assert log.close(20)
-    assert opener().start().result(20).state == {"latched": LATCHED}
+    assert log.close(DEADLINE_S)
+    assert opener().start().result(DEADLINE_S).state == {"latched": LATCHED}
 
 
 def test_a_newer_log_is_left_untouched(opener: Opener, told: Told, tmp_path: Path) -> None:
@@ -244,10 +249,10 @@ def test_a_newer_log_is_left_untouched(opener: Opener, told: Told, tmp_path: Pat
     connection.executescript("CREATE TABLE later (x); PRAGMA user_version = 99;")
     connection.close()
     before = path.read_bytes()
-    log = opener(patience_s=0.2)
-    assert not log.start().result(20).complete
+    log = opener(timeout_s=0.2)
+    assert not log.start().result(DEADLINE_S).complete
     assert told.wait_for(1) == [LogFault.NEWER]
-    assert not log.close(20)
+    assert not log.close(DEADLINE_S)
     assert path.read_bytes() == before
     with pytest.raises(LogError, match="newer program"):
         Reader(path)
@@ -256,19 +261,19 @@ def test_a_newer_log_is_left_untouched(opener: Opener, told: Told, tmp_path: Pat
 def test_rows_that_wait_are_refused_at_once_and_kept_in_order(
     opener: Opener, told: Told, tmp_path: Path
 ) -> None:
-    """Whoever holds back an alert until it is on the disk must not wait for a disk that gives trouble."""
+    """An alert that waits for the disk must not wait while the disk is in trouble."""
     log = opener()
-    log.start().result(20)
+    log.start().result(DEADLINE_S)
     other = sqlite3.connect(tmp_path / "log.db", isolation_level=None, check_same_thread=False)
     other.execute("BEGIN IMMEDIATE")
     answers: queue.Queue[tuple[int, bool]] = queue.Queue()
     for number in range(3):
         log.write([alarm(number)], durable=True, done=partial(_answer, answers, number))
-    assert [answers.get(timeout=20) for _ in range(3)] == [(0, False), (1, False), (2, False)]
+    assert [answers.get(timeout=DEADLINE_S) for _ in range(3)] == [(0, False), (1, False), (2, False)]
     other.execute("ROLLBACK")
     log.write([alarm(3)], durable=True)
     assert told.wait_for(2) == [LogFault.LOCKED, None]
-    assert log.flush().result(20)
+    assert log.flush().result(DEADLINE_S)
     assert alarms_in(tmp_path / "log.db") == [0, 1, 2, 3]
     assert answers.empty(), "each is answered once"
 
@@ -277,7 +282,7 @@ def test_while_the_file_cannot_be_written_the_oldest_readings_go_and_no_alarm(
     opener: Opener, told: Told, tmp_path: Path, make_reading: Callable[[int], Row]
 ) -> None:
     log = opener(settings=LogSettings(most_waiting=100, most_entries=10))
-    log.start().result(20)
+    log.start().result(DEADLINE_S)
     other = sqlite3.connect(tmp_path / "log.db", isolation_level=None, check_same_thread=False)
     other.execute("BEGIN IMMEDIATE")
     for second in range(250):
@@ -292,10 +297,10 @@ def test_while_the_file_cannot_be_written_the_oldest_readings_go_and_no_alarm(
                 StateRow("counter", 1, str(n)),
             ]
         )
-    assert not log.flush().result(20)
+    assert not log.flush().result(DEADLINE_S)
     other.execute("ROLLBACK")
-    assert log.flush().result(20) or log.close(20)
-    assert log.close(20)
+    assert log.flush().result(DEADLINE_S) or log.close(DEADLINE_S)
+    assert log.close(DEADLINE_S)
     assert log.figures.lost_readings == 150
     with Reader(tmp_path / "log.db") as reader:
         assert [r.stamp.sequence for r in reader.readings("barrel", 0, ALWAYS)] == list(range(150, 250))
@@ -316,11 +321,11 @@ def test_when_the_thread_hangs_on_a_disk_the_queue_is_bounded(
     assert log.figures.queued + log.figures.lost_readings == 25_000
 
 
-def test_a_reader_says_what_is_wrong(tmp_path: Path) -> None:
+def test_a_reader_reports_the_fault_of_a_file(tmp_path: Path) -> None:
     with pytest.raises(LogError, match="cannot be used"):
         Reader(tmp_path / "none.db")
     log = Log(tmp_path / "log.db")
-    log.start().result(20)
-    assert log.close(20)
+    log.start().result(DEADLINE_S)
+    assert log.close(DEADLINE_S)
     with Reader(tmp_path / "log.db") as reader, pytest.raises(InputError, match="no reservoir 'tub'"):
         list(reader.readings("tub", 0, 1))

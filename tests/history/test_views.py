@@ -13,6 +13,7 @@ from bridge.history.views import ENTRY_COLUMNS
 from bridge.history.writer import Log
 from tests.history.conftest import START_MS, barrel
 from tests.history.test_log import one_of_each
+from tests.waiting import DEADLINE_S
 
 MANUAL = (Path(__file__).parents[2] / "bridge" / "manual" / "log.md").read_text(encoding="utf-8")
 QUERIES = dict(re.findall(r"^## (v_\w+)$.*?```sql\n(.*?)```", MANUAL, re.MULTILINE | re.DOTALL))
@@ -24,18 +25,18 @@ def client(tmp_path_factory: pytest.TempPathFactory) -> Iterator[sqlite3.Connect
     """A connection with no code of ours to a log that is being written."""
     path = tmp_path_factory.mktemp("log") / "clearwell.db"
     log = Log(path)
-    log.start().result(20)
+    log.start().result(DEADLINE_S)
     roll, rows = RollUp(MINUTE_MS), list[Row]()
     for second in range(0, 2 * 3600, 10):
         row = barrel(second)
         closed = roll.add(row.stamp.utc_ms, row.values, row.health)
         rows += [row] if closed is None else [MinuteRow("barrel", closed), row]
     log.write([*rows, *one_of_each(START_MS)])
-    assert log.flush().result(20)
+    assert log.flush().result(DEADLINE_S)
     connection = sqlite3.connect(f"{path.as_uri()}?mode=ro", uri=True)
     yield connection
     connection.close()
-    assert log.close(20)
+    assert log.close(DEADLINE_S)
 
 
 def test_the_manual_has_one_query_for_every_view(client: sqlite3.Connection) -> None:

@@ -1,19 +1,13 @@
-"""What the tests of a whole installation share: the command line as a process, and things to look at."""
+"""What the tests of a whole installation share."""
 
-import contextlib
-import io
 import os
 import pickle
 import subprocess
-import sys
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 from pathlib import Path
-from unittest import mock
 
 import pytest
 
-from bridge.commands import main as cli
 from tests.board import Board
 from tests.security.conftest import Start, start
 
@@ -39,36 +33,6 @@ cell_constant_per_cm = 0.1
 """
 
 
-@dataclass(frozen=True)
-class Done:
-    """How a command ended, and what it said."""
-
-    returncode: int
-    stdout: str
-    stderr: str
-
-
-def clearwell(*arguments: object, **environ: str) -> Done:
-    """The command line as a person has it, but in this process, which spares a start of Python."""
-    out, err = io.StringIO(), io.StringIO()
-    before = sys.argv
-    sys.argv = ["clearwell", *map(str, arguments)]
-    status: object = 0
-    try:
-        with (
-            mock.patch.dict(os.environ, environ),
-            contextlib.redirect_stdout(out),
-            contextlib.redirect_stderr(err),
-        ):
-            cli.main()
-    except SystemExit as ended:
-        status = ended.code
-    finally:
-        sys.argv = before
-    assert isinstance(status, int)
-    return Done(status, out.getvalue(), err.getvalue())
-
-
 @pytest.fixture
 def configured(tmp_path: Path) -> Callable[..., Path]:
     """Write a configuration: ``configured(port="...", hub="...")``."""
@@ -92,7 +56,7 @@ def board() -> Iterator[Board]:
 def rig(start: Start, tmp_path: Path) -> Path:
     """A simulated controller on a line of its own."""
     line = tmp_path / "controller"
-    start("rig", "--pty", line, "--speed", "10").until("\n")
+    start("rig", "--pty", line, "--speed", "10").has_printed("")
     return line
 
 

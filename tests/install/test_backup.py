@@ -20,8 +20,10 @@ from bridge.history.records import AlarmChange, AlarmRow, Stamp, StateRow
 from bridge.history.schema import LAYOUT
 from bridge.history.writer import Log
 from tests.history.conftest import START_MS, barrel
-from tests.install.conftest import ROOT, clearwell
+from tests.install.conftest import ROOT
+from tests.running import clearwell
 from tests.security.conftest import Start
+from tests.waiting import DEADLINE_S
 
 ALWAYS = 2**50
 HOUR = 3600
@@ -41,12 +43,12 @@ def living(tmp_path: Path) -> Iterator[tuple[Log, Path]]:
     """A log that is being written, with a latched trip."""
     path = tmp_path / "clearwell.db"
     log = Log(path)
-    log.start().result(20)
+    log.start().result(DEADLINE_S)
     log.write([barrel(second) for second in EARLIER])
     log.write([alarm(HOUR + 600), A_TRIP], durable=True)
-    assert log.flush().result(20)
+    assert log.flush().result(DEADLINE_S)
     yield log, path
-    log.close(20)
+    log.close(DEADLINE_S)
 
 
 @pytest.fixture
@@ -66,7 +68,7 @@ def test_one_file_holds_everything_up_to_its_moment(living: tuple[Log, Path], tm
     out = tmp_path / "elsewhere"
     out.mkdir()
     done = clearwell("backup", "--log", living[1], "--out", out / "copy.db")
-    assert done.returncode == 0, done.stderr
+    assert done.status == 0, done.stderr
     assert "checked and sound" in done.stdout
     assert [one.name for one in out.iterdir()] == ["copy.db"]
     assert (out / "copy.db").stat().st_mode & 0o777 == 0o600
@@ -89,11 +91,11 @@ def test_the_daemons_commits_go_through_while_the_copy_is_made_and_are_not_in_it
     connection.executemany("INSERT INTO ballast VALUES (?)", ((os.urandom(60_000),) for _ in range(60)))
     connection.commit()
     connection.close()
-    committed = []
+    committed: list[bool] = []
 
     def between(fraction: float) -> None:
         log.write([alarm(HOUR + 700 + len(committed))], durable=True)
-        committed.append(log.flush().result(20))
+        committed.append(log.flush().result(DEADLINE_S))
 
     duplicate(path, tmp_path / "copy.db", progress=between)
     assert len(committed) > 10
@@ -111,12 +113,12 @@ def test_what_is_there_is_replaced_only_when_forced_and_the_log_never(
     out = tmp_path / "copy"
     out.write_text("dear to somebody")
     done = clearwell("backup", "--log", living[1], "--out", out)
-    assert (done.returncode, out.read_text()) == (2, "dear to somebody")
+    assert (done.status, out.read_text()) == (2, "dear to somebody")
     assert "--force" in done.stderr
-    assert clearwell("backup", "--log", living[1], "--out", out, "--force").returncode == 0
+    assert clearwell("backup", "--log", living[1], "--out", out, "--force").status == 0
     assert readings_in(out) == [*EARLIER]
     done = clearwell("backup", "--log", living[1], "--out", living[1], "--force")
-    assert done.returncode == 2
+    assert done.status == 2
     assert "that is the log itself" in done.stderr
 
 
@@ -135,13 +137,13 @@ def test_a_disk_that_fills_leaves_nothing_half_done(living: tuple[Log, Path], tm
 
 def test_a_damaged_log_gives_no_backup(living: tuple[Log, Path], tmp_path: Path) -> None:
     log, path = living
-    assert log.flush().result(20)
-    log.close(20)
+    assert log.flush().result(DEADLINE_S)
+    log.close(DEADLINE_S)
     content = bytearray(path.read_bytes())
     content[4096:12288] = os.urandom(8192)
     path.write_bytes(content)
     done = clearwell("backup", "--log", path, "--out", tmp_path / "copy.db")
-    assert done.returncode != 0
+    assert done.status != 0
     assert "damaged" in done.stderr
     assert not (tmp_path / "copy.db").exists()
 
@@ -155,7 +157,7 @@ def backup(living: tuple[Log, Path], configuration: Path, tmp_path: Path) -> Pat
     append(tmp_path / "clearwell-calibration.toml", calibration(0.1003))
     out = tmp_path / "backup.db"
     done = clearwell("backup", configuration, "--out", out)
-    assert done.returncode == 0, done.stderr
+    assert done.status == 0, done.stderr
     return out
 
 
@@ -179,11 +181,11 @@ def test_a_log_that_a_daemon_holds_is_not_touched(
     living: tuple[Log, Path], backup: Path, configuration: Path, tmp_path: Path
 ) -> None:
     done = clearwell("restore", backup, configuration)
-    assert done.returncode == 1
+    assert done.status == 1
     assert "Stop the daemon first" in done.stderr
     assert set_aside(tmp_path) == []
     living[0].write([alarm(HOUR + 900)], durable=True)
-    assert living[0].flush().result(20)
+    assert living[0].flush().result(DEADLINE_S)
 
 
 def test_the_present_log_is_set_aside_whole_and_what_is_latched_now_stays_latched(
@@ -192,10 +194,10 @@ def test_the_present_log_is_set_aside_whole_and_what_is_latched_now_stays_latche
     log, path = living
     log.write([barrel(second) for second in LATER])
     log.write([alarm(HOUR + 901), ANOTHER_TRIP], durable=True)
-    assert log.flush().result(20)
-    log.close(20)
+    assert log.flush().result(DEADLINE_S)
+    log.close(DEADLINE_S)
     done = clearwell("restore", backup, configuration)
-    assert done.returncode == 0, done.stderr
+    assert done.status == 0, done.stderr
     assert "was taken over from that log" in done.stdout
     assert readings_in(path) == [*EARLIER]
     assert state_of(path)["latched.barrel"] == ANOTHER_TRIP
@@ -205,12 +207,12 @@ def test_the_present_log_is_set_aside_whole_and_what_is_latched_now_stays_latche
     assert backup.exists()
     # The daemon goes on from it.
     again = Log(path)
-    assert again.start().result(20).state["latched.barrel"] == ANOTHER_TRIP
+    assert again.start().result(DEADLINE_S).state["latched.barrel"] == ANOTHER_TRIP
     again.write([barrel(2 * HOUR, boot=9)])
-    assert again.flush().result(20)
-    again.close(20)
+    assert again.flush().result(DEADLINE_S)
+    again.close(DEADLINE_S)
     # A second time nothing of the first is overwritten.
-    assert clearwell("restore", tmp_path / name, configuration).returncode == 0
+    assert clearwell("restore", tmp_path / name, configuration).status == 0
     assert len(set_aside(tmp_path)) == 2
     assert readings_in(path) == [*EARLIER, *LATER]
 
@@ -220,15 +222,15 @@ def test_the_log_of_a_killed_daemon_is_set_aside_with_its_write_ahead_log(
 ) -> None:
     (tmp_path / "living").mkdir()
     log = Log(tmp_path / "living" / "clearwell.db")
-    log.start().result(20)
+    log.start().result(DEADLINE_S)
     log.write([barrel(second) for second in range(100)])
-    assert log.flush().result(20)
+    assert log.flush().result(DEADLINE_S)
     # A process that is killed at this moment leaves these files.
     shutil.copytree(tmp_path / "living", tmp_path / "killed")
-    log.close(20)
+    log.close(DEADLINE_S)
     config = configuration.with_name("killed.toml")
     config.write_text(configuration.read_text().replace('"clearwell.db"', '"killed/clearwell.db"'))
-    assert clearwell("restore", backup, config).returncode == 0
+    assert clearwell("restore", backup, config).status == 0
     (aside,) = [tmp_path / "killed" / name for name in set_aside(tmp_path / "killed")]
     assert readings_in(aside) == list(range(100))
     assert readings_in(tmp_path / "killed" / "clearwell.db") == [*EARLIER]
@@ -246,7 +248,7 @@ def test_where_no_log_tells_what_is_latched_nothing_is_filled_before_somebody_ha
     config = configured(hub=hub, log="new/clearwell.db")
     (tmp_path / "clearwell-calibration.toml").unlink()
     done = clearwell("restore", backup, config)
-    assert done.returncode == 0, done.stderr
+    assert done.status == 0, done.stderr
     assert ("filling is on hold" in done.stdout) == bool(hub)
     assert "is not known" in done.stdout
     kept = state_of(tmp_path / "new" / "clearwell.db")
@@ -273,18 +275,20 @@ def test_a_backup_of_an_older_program_is_brought_up_to_date_when_the_daemon_star
     out = tmp_path / "older.db"
     append(tmp_path / "clearwell-calibration.toml", calibration(0.1003))
     done = clearwell("backup", configuration, "--out", out)
-    assert done.returncode == 0, done.stderr
+    assert done.status == 0, done.stderr
     # Not brought up to date by the way: the older program can still be installed again.
     assert layout_of(out) == 2
     path.unlink()
     (tmp_path / "clearwell-calibration.toml").unlink()
     done = clearwell("restore", out, configuration)
-    assert done.returncode == 0, done.stderr
+    assert done.status == 0, done.stderr
     assert layout_of(path) == 2
     assert len(history(tmp_path / "clearwell-calibration.toml")) == 1
     log = Log(path)
-    assert {"latched.barrel", "accounts.barrel", "forecast.barrel"} == set(log.start().result(20).state)
-    assert log.close(20)
+    assert {"latched.barrel", "accounts.barrel", "forecast.barrel"} == set(
+        log.start().result(DEADLINE_S).state
+    )
+    assert log.close(DEADLINE_S)
     assert layout_of(path) == LAYOUT
     with Reader(path) as reader:
         assert reader.reservoirs() == ["barrel", "polytunnel"]
@@ -295,7 +299,7 @@ def test_a_backup_of_an_older_program_is_brought_up_to_date_when_the_daemon_star
 def test_what_is_no_sound_log_of_ours_changes_nothing(
     living: tuple[Log, Path], backup: Path, configuration: Path, tmp_path: Path
 ) -> None:
-    living[0].close(20)
+    living[0].close(DEADLINE_S)
     newer, damaged, stranger = tmp_path / "newer.db", tmp_path / "damaged.db", tmp_path / "stranger.db"
     newer.write_bytes(backup.read_bytes())
     with sqlite3.connect(newer) as connection:
@@ -312,9 +316,7 @@ def test_what_is_no_sound_log_of_ours_changes_nothing(
     before = living[1].read_bytes()
     for file, (status, said) in sentences.items():
         done = clearwell("restore", file, configuration)
-        assert (done.returncode, said in done.stderr, "Traceback" in done.stderr) == (status, True, False), (
-            done
-        )
+        assert (done.status, said in done.stderr, "Traceback" in done.stderr) == (status, True, False), done
     assert living[1].read_bytes() == before
     assert set_aside(tmp_path) == []
 
@@ -324,16 +326,17 @@ def test_a_running_daemon_is_backed_up_and_goes_on_and_starts_again_from_the_bac
 ) -> None:
     config = configured(port=rig)
     daemon = start("run", "--config", config)
-    daemon.until('"event": "controller-hello"')
+    daemon.has_printed('"event": "controller-hello"')
     done = clearwell("backup", config, "--out", tmp_path / "b.db")
-    assert done.returncode == 0, done.stderr
+    assert done.status == 0, done.stderr
     with Reader(tmp_path / "b.db") as reader:
         assert any(getattr(row, "event", "") == "bridge-started" for row in reader.events(0, ALWAYS))
     # Also to somebody who does not know where the daemon keeps its lock.
-    assert clearwell("restore", tmp_path / "b.db", config).returncode == 1
+    assert clearwell("restore", tmp_path / "b.db", config).status == 1
     assert daemon.process.poll() is None
-    daemon.ended()
-    assert clearwell("restore", tmp_path / "b.db", config).returncode == 0
+    daemon.stop()
+    assert clearwell("restore", tmp_path / "b.db", config).status == 0
     again = start("run", "--config", config)
-    again.until('"event": "controller-hello"')
-    assert "log-" not in again.ended()
+    again.has_printed('"event": "controller-hello"')
+    again.stop()
+    assert "log-" not in again.printed

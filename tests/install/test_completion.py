@@ -2,14 +2,14 @@
 
 import json
 import os
-import subprocess
 import sys
 from pathlib import Path
 
 import pytest
 
 from bridge.commands.main import COMMANDS
-from tests.install.conftest import ROOT, clearwell
+from tests.install.conftest import ROOT
+from tests.running import clearwell, run
 
 HEAVY = {"pydantic", "pydantic_settings", "aiomqtt", "paho", "serial", "structlog", "sqlite3", "asyncio"}
 """What a person who waits for a completion should not wait for."""
@@ -38,22 +38,20 @@ def program(tmp_path: Path) -> Path:
 
 def asked(shell: str, script: str, program: Path) -> list[str]:
     """What a shell says to a script."""
-    done = subprocess.run(
-        [shell, *(("--norc", "-c") if shell == "bash" else ("-c",)), script],
-        env={**os.environ, "PATH": f"{program}:{os.environ['PATH']}", "HOME": str(program)},
-        capture_output=True,
-        text=True,
-        check=False,
-        timeout=60,
+    done = run(
+        shell,
+        *(("--norc", "-c") if shell == "bash" else ("-c",)),
+        script,
+        environ={"PATH": f"{program}:{os.environ['PATH']}", "HOME": str(program)},
     )
-    assert done.returncode == 0, done.stderr
+    assert done.status == 0, done.stderr
     assert done.stderr == ""
     return done.stdout.splitlines()
 
 
 def written(shell: str, where: Path) -> Path:
     done = clearwell("completion", shell)
-    assert done.returncode == 0
+    assert done.status == 0
     script = where / f"clearwell.{shell}"
     script.write_text(done.stdout)
     return script
@@ -96,6 +94,7 @@ def test_fish_completes_commands_options_and_values(program: Path) -> None:
     for words in QUESTIONS:
         lines += [f"complete -C '{' '.join(words)}'", "echo ."]
     said = "\n".join(asked("fish", "\n".join(lines), program)).split("\n.")
+    assert len(said) >= len(QUESTIONS), said
     for words, part in zip(QUESTIONS, said, strict=False):
         assert {line.split("\t")[0] for line in part.strip().splitlines()} == QUESTIONS[words], words
 
@@ -107,24 +106,23 @@ def test_completing_imports_nothing_heavy(program: Path) -> None:
         "from bridge.commands.main import main; main()"
     )
     for words in QUESTIONS:
-        done = subprocess.run(
-            [sys.executable, "-c", told],
+        done = run(
+            sys.executable,
+            "-c",
+            told,
             cwd=ROOT,
-            env={
-                **os.environ,
+            environ={
                 "_CLEARWELL_COMPLETE": "bash_complete",
                 "COMP_WORDS": " ".join(words),
                 "COMP_CWORD": str(len(words) - 1),
             },
-            capture_output=True,
-            text=True,
-            check=True,
         )
+        assert done.status == 0, done.stderr
         assert {line.split(",", 1)[1] for line in done.stdout.splitlines()} == QUESTIONS[words]
         assert set(json.loads(done.stderr)) & HEAVY == set(), words
 
 
 def test_another_shell_is_refused_with_those_there_are() -> None:
     done = clearwell("completion", "cmd")
-    assert done.returncode == 2
+    assert done.status == 2
     assert "'bash', 'zsh', 'fish'" in done.stderr

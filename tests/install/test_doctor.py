@@ -4,7 +4,6 @@ import asyncio
 import fcntl
 import json
 import os
-import subprocess
 import sys
 import threading
 from collections.abc import Callable, Iterator
@@ -21,7 +20,8 @@ from bridge.protocol.frame import seal
 from bridge.protocol.messages import Close, Identify, Lease
 from tests.board import Board
 from tests.brokers import Mosquitto, Observe, free_port
-from tests.install.conftest import Done, as_somebody_else, clearwell
+from tests.install.conftest import as_somebody_else
+from tests.running import Finished, Running, clearwell
 from tests.security.conftest import Start
 
 PASSWORD = "slow-heron-58"
@@ -36,7 +36,7 @@ RULES = (
 )
 
 
-def checks(done: Done) -> dict[tuple[str, str], dict[str, str]]:
+def checks(done: Finished) -> dict[tuple[str, str], dict[str, str]]:
     """The findings of ``--json``, the worst of each check."""
     order = [one.value for one in Verdict]
     found: dict[tuple[str, str], dict[str, str]] = {}
@@ -47,7 +47,7 @@ def checks(done: Done) -> dict[tuple[str, str], dict[str, str]]:
     return found
 
 
-def doctor(config: Path, **environ: str) -> tuple[Done, dict[tuple[str, str], dict[str, str]]]:
+def doctor(config: Path, **environ: str) -> tuple[Finished, dict[tuple[str, str], dict[str, str]]]:
     done = clearwell("doctor", config, "--json", **environ)
     return done, checks(done)
 
@@ -59,7 +59,7 @@ def test_each_finding_is_one_line_with_sign_and_word_and_the_status_tells_the_wo
     rig: Path, configured: Callable[..., Path]
 ) -> None:
     done = clearwell("doctor", configured(port=rig))
-    assert done.returncode == 0, done.stdout
+    assert done.status == 0, done.stdout
     *lines, last = done.stdout.splitlines()
     assert all(any(line.startswith(sign + " ") for sign in SIGNS.values()) for line in lines)
     ok, look = (sum(one.startswith(sign) for one in lines) for sign in ("[+]", "[?]"))
@@ -75,18 +75,18 @@ def test_a_mistake_in_the_configuration_is_found_and_one_in_what_was_typed_is_an
     config = configured()
     config.write_text(config.read_text() + "\n[reservoir.barrel.guard]\nlimit_ppm = -5\n")
     done, found = doctor(config)
-    assert done.returncode == 1
+    assert done.status == 1
     assert "limit_ppm = -5" in found["configuration", ""]["what"]
     done = clearwell("doctor", tmp_path / "nothing.toml")
-    assert (done.returncode, done.stdout) == (2, "")
+    assert (done.status, done.stdout) == (2, "")
     assert "there is no such file" in done.stderr
     monkeypatch.chdir(tmp_path / ".." if not (tmp_path / "..").joinpath("clearwell.toml").exists() else "/")
     done = clearwell("doctor")
-    assert done.returncode == 2
+    assert done.status == 2
     assert "which configuration?" in done.stderr
     # The one in this directory is taken unasked.
     monkeypatch.chdir(tmp_path)
-    assert clearwell("doctor").returncode == 1
+    assert clearwell("doctor").status == 1
 
 
 # --- the port -------------------------------------------------------------------------------------------
@@ -94,7 +94,7 @@ def test_a_mistake_in_the_configuration_is_found_and_one_in_what_was_typed_is_an
 
 def test_a_device_that_is_not_there_or_is_none(configured: Callable[..., Path], tmp_path: Path) -> None:
     done, found = doctor(configured())
-    assert done.returncode == 1
+    assert done.status == 1
     assert found["port", "barrel"]["verdict"] == "wrong"
     assert "There is no device at" in found["port", "barrel"]["what"]
     assert ("controller", "barrel") not in found
@@ -124,13 +124,14 @@ def test_a_port_that_the_running_daemon_has_is_left_to_it(
     runtime = tmp_path / "runtime"
     runtime.mkdir()
     daemon = start("run", "--config", config, RUNTIME_DIRECTORY=str(runtime))
-    daemon.until('"event": "controller-hello"')
+    daemon.has_printed('"event": "controller-hello"')
     done, found = doctor(config, RUNTIME_DIRECTORY=str(runtime))
-    assert done.returncode == 0, done.stdout
-    assert found["port", "barrel"]["what"].endswith(f"open in the daemon, process {daemon.process.pid}.")
+    assert done.status == 0, done.stdout
+    assert found["port", "barrel"]["what"].endswith(f"open in the daemon, process {daemon.pid}.")
     assert found["daemon", ""]["verdict"] == "ok"
     assert daemon.process.poll() is None
-    assert "link-down" not in daemon.ended()
+    daemon.stop()
+    assert "link-down" not in daemon.printed
 
 
 def test_a_port_that_another_program_has_is_told_with_its_name(board: Board) -> None:
@@ -138,18 +139,12 @@ def test_a_port_that_another_program_has_is_told_with_its_name(board: Board) -> 
         "import fcntl, os, sys; f = os.open(sys.argv[1], os.O_RDWR | os.O_NOCTTY); "
         "fcntl.flock(f, 2); print(1, flush=True); input()"
     )
-    other = subprocess.Popen(
-        [sys.executable, "-c", program, board.path], stdin=subprocess.PIPE, stdout=subprocess.PIPE
-    )
-    try:
-        assert other.stdout is not None
-        assert other.stdout.readline()
+    with Running(sys.executable, "-c", program, board.path) as other:
+        other.has_printed("1")
         found = judge_port("barrel", see_port(board.path))
         assert found.verdict is Verdict.WRONG
         assert f"(process {other.pid})" in found.what
         assert "stop that one" in found.next
-    finally:
-        other.communicate(b"\n")
 
 
 def test_a_program_that_has_a_file_open_without_a_lock_is_seen(tmp_path: Path) -> None:
@@ -168,7 +163,7 @@ def test_a_program_that_has_a_file_open_without_a_lock_is_seen(tmp_path: Path) -
 
 
 @contextmanager
-def speaking(board: Board, say: Callable[[], None]) -> Iterator[list[object]]:
+def speaking(board: Board, say: Callable[[], object]) -> Iterator[list[object]]:
     """A controller that says something again and again; what it heard, when it is over."""
     heard: list[object] = []
     ended = threading.Event()
@@ -224,7 +219,7 @@ def test_the_first_and_the_last_frame_is_a_close_and_none_opens_the_valve(
 def test_a_controller_that_is_not_understood_or_not_heard(
     board: Board, configured: Callable[..., Path], line: bytes, said: str
 ) -> None:
-    with speaking(board, lambda: os.write(board.master, line) and None):
+    with speaking(board, lambda: os.write(board.master, line)):
         (found,) = controller(board, configured(port=board.path), 0.6)
     assert found.verdict is Verdict.WRONG
     assert said in found.what
@@ -240,7 +235,7 @@ def hub(port: int, more: str = "") -> str:
 
 async def at(
     mosquitto: Mosquitto, settings: tuple[str, ...], config: Path, password: str = PASSWORD
-) -> tuple[Done, dict[tuple[str, str], dict[str, str]]]:
+) -> tuple[Finished, dict[tuple[str, str], dict[str, str]]]:
     await mosquitto.stop()
     mosquitto.settings = settings
     await mosquitto.start()
@@ -250,7 +245,7 @@ async def at(
 
 def test_a_broker_that_is_stopped(configured: Callable[..., Path]) -> None:
     done, found = doctor(configured(hub=hub(free_port())))
-    assert done.returncode == 1
+    assert done.status == 1
     assert "nothing listens there" in found["broker", ""]["what"]
     assert found["broker", ""]["next"]
     assert ("login", "") not in found
@@ -286,7 +281,7 @@ async def test_a_wrong_password_is_told_without_showing_it(
     done, found = await at(
         mosquitto, accounts(PASSWORD, *RULES), configured(hub=hub(mosquitto.port)), "guess-me-not"
     )
-    assert done.returncode == 1
+    assert done.status == 1
     assert found["login", ""]["verdict"] == "wrong"
     assert "user name and password" in found["login", ""]["what"]
     assert "guess-me-not" not in done.stdout + done.stderr

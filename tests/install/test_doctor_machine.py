@@ -32,6 +32,7 @@ from tests.history.conftest import barrel
 from tests.install.conftest import ROOT, as_somebody_else
 from tests.install.test_backup import older
 from tests.install.test_doctor import doctor as examined
+from tests.waiting import DEADLINE_S
 
 NOW_S = datetime(2026, 6, 1, tzinfo=UTC).timestamp()
 
@@ -159,17 +160,17 @@ def test_a_damaged_log_is_found_and_an_older_one_is_none(
     assert "older program" in found["log", ""]["what"]
     path.unlink()
     log = Log(path)
-    log.start().result(20)
+    log.start().result(DEADLINE_S)
     log.write([barrel(second) for second in range(0, 7200, 10)])
-    log.flush().result(20)
-    log.close(20)
+    log.flush().result(DEADLINE_S)
+    log.close(DEADLINE_S)
     _, found = examined(configured())
     assert "is sound" in found["log", ""]["what"]
     content = bytearray(path.read_bytes())
     content[4096:12288] = os.urandom(8192)
     path.write_bytes(content)
     done, found = examined(configured())
-    assert done.returncode == 1
+    assert done.status == 1
     assert found["log", ""]["verdict"] == "wrong"
     assert "clearwell restore" in found["log", ""]["next"]
     with sqlite3.connect(path) as connection:

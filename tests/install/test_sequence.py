@@ -13,12 +13,12 @@ from pathlib import Path
 import pytest
 
 from bridge.commands.shared import configuration as installed
-from bridge.commands.shared import log_file as logfile
 from bridge.config.loading import load
 from tests.brokers import Mosquitto
-from tests.install.conftest import ROOT, clearwell
+from tests.install.conftest import ROOT
 from tests.install.test_doctor import checks
 from tests.mqtt.test_access import openssl
+from tests.running import clearwell
 from tests.security.conftest import Start
 
 PAGE = (ROOT / "config" / "INSTALL.md").read_text(encoding="utf-8")
@@ -95,7 +95,7 @@ def test_every_line_of_the_page_is_run_but_those_of_a_running_system() -> None:
     )
     assert [line for line in others if not re.match(allowed, line)] == []
     for command in re.findall(r"clearwell ([a-z]+) ", "\n".join(others)):
-        assert clearwell(command, "--help").returncode == 0
+        assert clearwell(command, "--help").status == 0
 
 
 @pytest.mark.parametrize("installer", INSTALLERS)
@@ -154,7 +154,7 @@ def test_the_configuration_takes_the_accounts_and_the_authority_from_where_they_
     kept = load(etc / "clearwell.toml", environ).log
     assert kept is not None
     assert kept.path == machine / "state" / "clearwell.db"
-    assert logfile.SERVICE_STATE in PAGE
+    assert installed.SERVICE_STATE in PAGE
 
 
 def of_this_machine(machine: Path, port: int, line: object) -> Path:
@@ -191,7 +191,7 @@ async def test_bridge_broker_accounts_certificates_and_rules_fit_together(
         "STATE_DIRECTORY": str(machine),
     }
     done = await asyncio.to_thread(lambda: clearwell("doctor", config, "--json", **credentials))
-    assert done.returncode == 0, done.stdout
+    assert done.status == 0, done.stdout
     found = checks(done)
     for check in ("broker", "encryption", "login"):
         assert found[check, ""]["verdict"] == "ok", found[check, ""]
@@ -211,7 +211,7 @@ async def test_bridge_broker_accounts_certificates_and_rules_fit_together(
         config.read_text().replace(f"{machine}/etc/mosquitto/ca_certificates/ca.pem", str(other))
     )
     done = await asyncio.to_thread(lambda: clearwell("doctor", config, "--json", **credentials))
-    assert done.returncode == 1
+    assert done.status == 1
     assert "not trusted" in checks(done)["encryption", ""]["what"]
     assert ("login", "") not in checks(done)
 
@@ -227,14 +227,15 @@ async def test_the_daemon_starts_with_what_the_page_has_made(
         "STATE_DIRECTORY": str(tmp_path),
     }
     daemon = start("run", "--config", config, **places)
-    await asyncio.to_thread(daemon.until, '"event": "hub-connected"')
+    await asyncio.to_thread(daemon.has_printed, '"event": "hub-connected"')
     done = await asyncio.to_thread(lambda: clearwell("doctor", config, "--json", **places))
     found = checks(done)
-    assert done.returncode == 0, done.stdout
+    assert done.status == 0, done.stdout
     assert found["daemon", ""]["verdict"] == "ok"
     # Its connection was left alone, and nothing was tried that it would take for a command.
     assert "Not tried while the daemon runs" in found["commands", "homie/5/polytunnel-barrel"]["what"]
-    said = daemon.ended()
+    daemon.stop()
+    said = daemon.printed
     assert "hub-away" not in said
     assert "command-refused" not in said
 

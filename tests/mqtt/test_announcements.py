@@ -2,6 +2,7 @@
 
 import json
 from dataclasses import replace
+from typing import Any
 
 import pytest
 
@@ -83,8 +84,12 @@ def test_a_template_with_the_value_follows_the_value(view: StationView) -> None:
         ({"each": Each.BRIDGE, "topic": "a/${reservoir}"}, "there are only"),
     ],
 )
-def test_a_mistake_is_found_before_anything_is_sent(changes: dict[str, object], reason: str) -> None:
-    good = {"topic": "a/${reservoir}", "payload": '"${reservoir_name}"', "each": Each.RESERVOIR}
+def test_a_mistake_is_found_before_anything_is_sent(changes: dict[str, Any], reason: str) -> None:
+    good: dict[str, Any] = {
+        "topic": "a/${reservoir}",
+        "payload": '"${reservoir_name}"',
+        "each": Each.RESERVOIR,
+    }
     AnnouncementTemplate(**good)
     with pytest.raises(InputError, match=reason):
         AnnouncementTemplate(**(good | changes))

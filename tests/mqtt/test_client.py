@@ -4,6 +4,7 @@ import asyncio
 import json
 from collections.abc import AsyncIterator, Callable
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 import pytest
 
@@ -15,7 +16,8 @@ from bridge.mqtt.broker import BrokerSettings, MqttVersion
 from bridge.mqtt.client import HubClient, Timeouts
 from bridge.mqtt.topics import Layout, Level, Publication
 from bridge.station.view import ActiveAlarm, StationView
-from tests.brokers import Observer
+from tests.brokers import AnyBroker, Cable, LayCable, Mosquitto, Observe, Observer
+from tests.waiting import DEADLINE_S, until, within
 
 LAYOUT = Layout("garden", "Garden bridge")
 ROOT, CHILD = "homie/5/garden", "homie/5/garden-north-barrel"
@@ -30,23 +32,17 @@ class Bridge:
     commands: list[GuardCommand] = field(default_factory=list)
     reports: list[HubError | None] = field(default_factory=list)
     refusal: str | None = None
-    _news: asyncio.Event = field(default_factory=asyncio.Event)
 
     def take(self, reservoir: str, command: GuardCommand, answered: Callable[[str | None], None]) -> None:
         assert reservoir == "north-barrel"
         self.commands.append(command)
-        self._news.set()
         answered(self.refusal)
 
     def hear(self, trouble: HubError | None) -> None:
         self.reports.append(trouble)
-        self._news.set()
 
     async def until(self, what: Callable[["Bridge"], bool]) -> None:
-        async with asyncio.timeout(8.0):
-            while not what(self):
-                self._news.clear()
-                await self._news.wait()
+        await until(lambda: what(self), lambda: f"only {self.reports} and {self.commands} came")
 
 
 @dataclass(frozen=True)
@@ -65,7 +61,7 @@ async def start(view: StationView) -> AsyncIterator[Start]:
     """Start a client on a broker, or on the cable to one."""
     bridges: list[Bridge] = []
 
-    def begin(where: object, version: str, **more: object) -> Bridge:
+    def begin(where: AnyBroker | Cable | Door, version: str, **more: Any) -> Bridge:
         settings = BrokerSettings(where.host, "garden-bridge", where.port, version=MqttVersion(version))
         bridge = Bridge()
         bridge.client = HubClient(
@@ -74,7 +70,7 @@ async def start(view: StationView) -> AsyncIterator[Start]:
             [view.identity],
             on_command=bridge.take,
             report=bridge.hear,
-            **({"timeouts": Timeouts(5.0, 0.05, 0.2)} | more),
+            **({"timeouts": Timeouts(DEADLINE_S, 0.05, 0.2)} | more),
         )
         bridge.run = asyncio.create_task(bridge.client.run())
         bridges.append(bridge)
@@ -86,7 +82,9 @@ async def start(view: StationView) -> AsyncIterator[Start]:
         await bridge.run
 
 
-async def test_the_hub_finds_bridge_and_reservoir_and_every_value(broker, observe, start, view) -> None:
+async def test_the_hub_finds_bridge_and_reservoir_and_every_value(
+    broker: AnyBroker, observe: Observe, start: Start, view: StationView
+) -> None:
     hub = await observe(broker)
     bridge = start(broker, broker.newest)
     bridge.client.offer(view)
@@ -102,7 +100,9 @@ async def test_the_hub_finds_bridge_and_reservoir_and_every_value(broker, observ
     assert states == ["init", "ready"]
 
 
-async def test_a_hub_that_comes_later_finds_everything_kept(broker, observe, start, view) -> None:
+async def test_a_hub_that_comes_later_finds_everything_kept(
+    broker: AnyBroker, observe: Observe, start: Start, view: StationView
+) -> None:
     bridge = start(broker, broker.newest)
     bridge.client.offer(view)
     await bridge.until(lambda b: None in b.reports)
@@ -113,7 +113,7 @@ async def test_a_hub_that_comes_later_finds_everything_kept(broker, observe, sta
 
 
 async def test_a_reservoir_that_is_heard_while_another_is_shown_for_the_first_time_is_shown_too(
-    broker, observe, view
+    broker: AnyBroker, observe: Observe, view: StationView
 ) -> None:
     """At a start with many reservoirs the first views come while the broker is still told of others."""
     hub = await observe(broker)
@@ -137,7 +137,9 @@ async def test_a_reservoir_that_is_heard_while_another_is_shown_for_the_first_ti
     await running
 
 
-async def test_a_reservoir_stays_in_init_until_its_first_view(broker, observe, start, view) -> None:
+async def test_a_reservoir_stays_in_init_until_its_first_view(
+    broker: AnyBroker, observe: Observe, start: Start, view: StationView
+) -> None:
     hub = await observe(broker)
     bridge = start(broker, broker.newest)
     await hub.has(f"{ROOT}/$state", "ready")
@@ -146,7 +148,9 @@ async def test_a_reservoir_stays_in_init_until_its_first_view(broker, observe, s
     await hub.has(f"{CHILD}/$state", "ready")
 
 
-async def test_the_latest_view_counts_and_alerts_come_and_go(broker, observe, start, view) -> None:
+async def test_the_latest_view_counts_and_alerts_come_and_go(
+    broker: AnyBroker, observe: Observe, start: Start, view: StationView
+) -> None:
     hub = await observe(broker)
     bridge = start(broker, broker.newest)
     for volume in range(1000):
@@ -160,7 +164,9 @@ async def test_the_latest_view_counts_and_alerts_come_and_go(broker, observe, st
     await hub.until(lambda h: f"{CHILD}/$alert/reservoir-low" not in h.kept, "the alert stayed")
 
 
-async def test_a_good_command_arrives_and_its_effect_is_shown(broker, observe, start, view) -> None:
+async def test_a_good_command_arrives_and_its_effect_is_shown(
+    broker: AnyBroker, observe: Observe, start: Start, view: StationView
+) -> None:
     hub = await observe(broker)
     bridge = start(broker, broker.newest)
     bridge.client.offer(view)
@@ -181,7 +187,7 @@ async def test_a_good_command_arrives_and_its_effect_is_shown(broker, observe, s
 
 
 async def test_a_refusal_by_the_guard_is_answered_on_the_log_and_not_echoed(
-    broker, observe, start, view
+    broker: AnyBroker, observe: Observe, start: Start, view: StationView
 ) -> None:
     hub = await observe(broker)
     bridge = start(broker, broker.newest)
@@ -205,7 +211,7 @@ async def test_a_refusal_by_the_guard_is_answered_on_the_log_and_not_echoed(
     ],
 )
 async def test_a_bad_command_is_answered_on_the_log_and_does_nothing(
-    broker, observe, start, path, payload, part
+    broker: AnyBroker, observe: Observe, start: Start, path: str, payload: bytes, part: str
 ) -> None:
     bridge = start(broker, broker.newest)
     await bridge.until(lambda b: None in b.reports)
@@ -218,7 +224,9 @@ async def test_a_bad_command_is_answered_on_the_log_and_does_nothing(
     assert bridge.commands == []
 
 
-async def test_a_command_that_the_broker_kept_is_refused_at_the_connection(broker, observe, start) -> None:
+async def test_a_command_that_the_broker_kept_is_refused_at_the_connection(
+    broker: AnyBroker, observe: Observe, start: Start
+) -> None:
     hub = await observe(broker)
     await hub.sends(f"{CHILD}/fill/start/set", "start", retain=True)
     bridge = start(broker, broker.newest)
@@ -228,7 +236,7 @@ async def test_a_command_that_the_broker_kept_is_refused_at_the_connection(broke
 
 
 async def test_on_mqtt_5_a_retained_command_is_refused_even_while_it_is_fresh(
-    mosquitto, observe, start
+    mosquitto: Mosquitto, observe: Observe, start: Start
 ) -> None:
     hub = await observe(mosquitto)
     bridge = start(mosquitto, "5")
@@ -238,7 +246,9 @@ async def test_on_mqtt_5_a_retained_command_is_refused_even_while_it_is_fresh(
     assert bridge.commands == []
 
 
-async def test_mosquitto_is_served_on_mqtt_3_1_1_too(mosquitto, observe, start, view) -> None:
+async def test_mosquitto_is_served_on_mqtt_3_1_1_too(
+    mosquitto: Mosquitto, observe: Observe, start: Start, view: StationView
+) -> None:
     hub = await observe(mosquitto)
     bridge = start(mosquitto, "3.1.1")
     bridge.client.offer(view)
@@ -248,7 +258,7 @@ async def test_mosquitto_is_served_on_mqtt_3_1_1_too(mosquitto, observe, start, 
 
 
 async def test_when_the_bridge_is_killed_its_last_will_says_lost(
-    broker, cable_to, observe, start, view
+    broker: AnyBroker, cable_to: LayCable, observe: Observe, start: Start, view: StationView
 ) -> None:
     hub, cable = await observe(broker), await cable_to(broker)
     bridge = start(cable, broker.newest)
@@ -268,7 +278,7 @@ async def test_when_the_bridge_is_killed_its_last_will_says_lost(
 
 @pytest.mark.parametrize("version", ["3.1.1", "5"])
 async def test_a_command_sent_while_the_bridge_is_away_is_not_delivered_late(
-    mosquitto, cable_to, observe, start, view, version
+    mosquitto: Mosquitto, cable_to: LayCable, observe: Observe, start: Start, view: StationView, version: str
 ) -> None:
     hub, cable = await observe(mosquitto), await cable_to(mosquitto)
     bridge = start(cable, version)
@@ -285,7 +295,7 @@ async def test_a_command_sent_while_the_bridge_is_away_is_not_delivered_late(
 
 
 async def test_a_broker_that_starts_late_and_forgets_everything_is_told_everything(
-    broker, observe, start, view
+    broker: AnyBroker, observe: Observe, start: Start, view: StationView
 ) -> None:
     await broker.stop()
     bridge = start(broker, broker.newest)
@@ -324,7 +334,9 @@ async def test_a_broker_that_starts_late_and_forgets_everything_is_told_everythi
     await hub.until(lambda seen: missing(seen) == [], "the description promises a value that the hub has not")
 
 
-async def test_a_clean_stop_says_disconnected_and_not_lost(broker, observe, start, view) -> None:
+async def test_a_clean_stop_says_disconnected_and_not_lost(
+    broker: AnyBroker, observe: Observe, start: Start, view: StationView
+) -> None:
     hub = await observe(broker)
     bridge = start(broker, broker.newest)
     bridge.client.offer(view)
@@ -338,46 +350,52 @@ async def test_a_clean_stop_says_disconnected_and_not_lost(broker, observe, star
     assert states[-2:] == [(f"{CHILD}/$state", "disconnected"), (f"{ROOT}/$state", "disconnected")]
 
 
-async def test_a_client_that_is_cancelled_says_disconnected_too(broker, observe, start, view) -> None:
+async def _nothing() -> None:
+    return
+
+
+async def test_a_client_that_is_cancelled_says_disconnected_too(
+    broker: AnyBroker, observe: Observe, start: Start, view: StationView
+) -> None:
     hub = await observe(broker)
     bridge = start(broker, broker.newest)
     bridge.client.offer(view)
     await hub.has(f"{ROOT}/$state", "ready")
     bridge.run.cancel()
     await asyncio.wait([bridge.run])
-    bridge.run = asyncio.create_task(asyncio.sleep(0))
+    bridge.run = asyncio.create_task(_nothing())
     await hub.has(f"{ROOT}/$state", "disconnected")
 
 
-async def test_stopping_ends_at_once_while_the_broker_is_away(broker, start) -> None:
+async def test_stopping_ends_at_once_while_the_broker_is_away(broker: AnyBroker, start: Start) -> None:
     await broker.stop()
-    bridge = start(broker, broker.newest, heartbeat_s=1.0)
+    hour_s = 3600.0
+    bridge = start(broker, broker.newest, heartbeat_s=hour_s, timeouts=Timeouts(DEADLINE_S, hour_s, hour_s))
     await bridge.until(lambda b: len(b.reports) > 0)
-    async with asyncio.timeout(2.0):
-        await bridge.client.stop()
+    await within(bridge.client.stop(), "the stop waits for the next attempt")
 
 
-async def test_trouble_is_reported_once_and_not_with_every_attempt(start) -> None:
-    attempts, third = [], asyncio.Event()
+async def test_trouble_is_reported_once_and_not_with_every_attempt(start: Start) -> None:
+    attempts, third = 0, asyncio.Event()
 
     async def hang_up(_: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        nonlocal attempts
         writer.close()
-        attempts.append(None)
-        if len(attempts) == 3:
+        attempts += 1
+        if attempts == 3:
             third.set()
 
     server = await asyncio.start_server(hang_up, "127.0.0.1", 0)
     port = server.sockets[0].getsockname()[1]
-    bridge = start(Door("127.0.0.1", port), "5", timeouts=Timeouts(0.1, 0.02, 0.02))
-    async with asyncio.timeout(8.0):
-        await third.wait()
+    bridge = start(Door("127.0.0.1", port), "5", timeouts=Timeouts(DEADLINE_S, 0.02, 0.02))
+    await within(third.wait(), "the client made no third attempt")
     server.close()
     assert len(bridge.reports) == 1
     assert str(port) in str(bridge.reports[0])
 
 
 async def test_announcements_are_sent_at_the_connection_and_follow_the_values(
-    broker, observe, start, view
+    broker: AnyBroker, observe: Observe, start: Start, view: StationView
 ) -> None:
     templates = [
         AnnouncementTemplate("found/${device}", '{"name": "${reservoir_name}"}', Each.RESERVOIR),
@@ -392,7 +410,9 @@ async def test_announcements_are_sent_at_the_connection_and_follow_the_values(
     await hub.has("now/reservoir/volume", "130.00")
 
 
-async def test_a_reservoir_nobody_told_of_is_an_error_of_the_caller(broker, start, view) -> None:
+async def test_a_reservoir_nobody_told_of_is_an_error_of_the_caller(
+    broker: AnyBroker, start: Start, view: StationView
+) -> None:
     bridge = start(broker, broker.newest)
     with pytest.raises(HubError, match="'pond'"):
         bridge.client.offer(replace(view, identity=replace(view.identity, reservoir="pond")))

@@ -3,6 +3,7 @@
 import json
 import re
 from dataclasses import replace
+from typing import Any
 
 import pytest
 from hypothesis import given, settings
@@ -25,6 +26,7 @@ from bridge.mqtt.commands import Accepted, Incoming, Refused, parse
 from bridge.mqtt.properties import ALARM_WORDS, PROPERTIES
 from bridge.mqtt.topics import Layout, Publication
 from bridge.station.plan import StationIdentity
+from tests.narrowing import of_kind
 
 LAYOUT = Layout("garden", "Garden bridge")
 FULL = StationIdentity("barrel", "Barrel", 200.0, 50.0, 25.0, 0.5, True, True, True)
@@ -34,7 +36,7 @@ BASE = "homie/5/garden-barrel"
 SETTABLE = [row.path for row in PROPERTIES if row.settable]
 
 
-def read(path: str, payload: bytes, **more: object) -> Accepted | Refused:
+def read(path: str, payload: bytes, **more: Any) -> Accepted | Refused:
     message = Incoming(f"{BASE}/{path}/set", payload, False, 77.0)
     return parse(LAYOUT, RESERVOIRS, replace(message, **more))
 
@@ -256,10 +258,13 @@ def test_an_alarm_is_shelved_exactly_if_alarm_and_time_are_right(asked: dict[str
     right = (
         set(asked) == {"alarm", "minutes"}
         and alarm in ALARM_WORDS
-        and type(minutes) in (int, float)
+        and isinstance(minutes, int | float)
+        and not isinstance(minutes, bool)
         and 0 <= minutes <= 1440
     )
     answer = read("health/shelve", json.dumps(asked).encode())
     assert isinstance(answer, Accepted) == right
     if isinstance(answer, Accepted):
-        assert (answer.command.alarm.value, answer.command.minutes) == (alarm, minutes)
+        command = of_kind(Shelve, answer.command)
+        assert command.alarm is not None
+        assert (command.alarm.value, command.minutes) == (alarm, minutes)

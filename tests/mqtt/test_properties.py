@@ -4,6 +4,7 @@ import json
 import math
 import re
 from dataclasses import fields, replace
+from typing import Any
 
 import pytest
 
@@ -14,6 +15,7 @@ from bridge.mqtt.properties import NODES, PROPERTIES
 from bridge.mqtt.topics import Layout
 from bridge.station.plan import StationIdentity
 from bridge.station.view import StationView
+from tests.narrowing import of_kind
 
 LAYOUT = Layout("garden", "Garden bridge")
 # The Homie Convention, version 5.0, "Payloads".
@@ -22,11 +24,12 @@ INTEGER = re.compile(r"-?\d+", re.ASCII)
 TOPIC_ID = re.compile(r"[a-z0-9]+(-[a-z0-9]+)*", re.ASCII)
 
 
-def document(identity: StationIdentity) -> dict:
-    return json.loads(describe_reservoir(LAYOUT, identity, 100.0).publication(LAYOUT).payload)
+def document(identity: StationIdentity) -> dict[str, Any]:
+    described = json.loads(describe_reservoir(LAYOUT, identity, 100.0).publication(LAYOUT).payload)
+    return of_kind(dict, described)
 
 
-def is_valid(payload: str, described: dict) -> bool:
+def is_valid(payload: str, described: dict[str, Any]) -> bool:
     form = described.get("format", "")
     match described["datatype"]:
         case "float":

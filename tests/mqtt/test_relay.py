@@ -11,6 +11,7 @@ from bridge.history import senml
 from bridge.history.outbox import Parcel
 from bridge.history.records import EventRow, Stamp
 from bridge.mqtt.topics import Layout, Publication
+from tests.waiting import within
 
 LAYOUT = Layout("garden", "Garden")
 
@@ -26,7 +27,7 @@ class Kept:
         self.waiting = deque(parcels)
         self.quiet_s = 42.0
         self.looks = 0
-        self.patience_s: list[float] = []
+        self.timeout_s: list[float] = []
         self.stir = asyncio.Event()
         self.idle = asyncio.Event()
 
@@ -37,8 +38,8 @@ class Kept:
     def acknowledge(self, one: Parcel) -> None:
         assert self.waiting.popleft() == one, "acknowledged in order, and once"
 
-    async def stirred(self, patience_s: float) -> None:
-        self.patience_s.append(patience_s)
+    async def entry_written(self, timeout_s: float) -> None:
+        self.timeout_s.append(timeout_s)
         self.idle.set()
         await self.stir.wait()
         self.stir.clear()
@@ -71,8 +72,7 @@ def no_waits(monkeypatch: pytest.MonkeyPatch) -> None:
 async def idle(kept: Kept, hub: Hub) -> "asyncio.Task[None]":
     """The relay, up to where it has nothing to do."""
     task = asyncio.create_task(relay_task.carry(kept, hub, LAYOUT))  # type: ignore[arg-type]
-    async with asyncio.timeout(20):
-        await kept.idle.wait()
+    await within(kept.idle.wait(), "the relay never had nothing to do")
     return task
 
 
@@ -80,14 +80,14 @@ async def test_all_that_waits_is_sent_and_then_it_waits_for_as_long_as_the_log_s
     kept, hub = Kept(*map(parcel, range(3))), Hub()
     task = await idle(kept, hub)
     assert [f"event {number}" in payload for number, payload in enumerate(hub.sent)] == [True] * 3
-    assert (kept.looks, kept.patience_s) == (1, [42.0]), "one look was enough"
+    assert (kept.looks, kept.timeout_s) == (1, [42.0]), "one look was enough"
     kept.idle.clear()
     kept.waiting.append(parcel(3))
     kept.quiet_s = 0.3
     kept.stir.set()
-    await asyncio.wait_for(kept.idle.wait(), 20)
+    await within(kept.idle.wait(), "the relay never had nothing to do")
     assert len(hub.sent) == 4
-    assert kept.patience_s[-1] == relay.LEAST_WAIT_S, "parcels of many reservoirs are looked for together"
+    assert kept.timeout_s[-1] == relay.LEAST_WAIT_S, "parcels of many reservoirs are looked for together"
     task.cancel()
 
 

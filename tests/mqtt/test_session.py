@@ -8,7 +8,8 @@ import pytest
 from bridge.mqtt.broker import BrokerSettings, BrokerTrouble, MqttVersion
 from bridge.mqtt.session import Session
 from bridge.mqtt.topics import Publication
-from tests.brokers import PATIENCE_S, AnyBroker, Mosquitto
+from tests.brokers import AnyBroker, Mosquitto
+from tests.waiting import DEADLINE_S, within
 
 MESSAGE = Publication("a/b", "1", 1, False)
 
@@ -18,7 +19,7 @@ def to(broker: AnyBroker) -> BrokerSettings:
 
 
 async def test_a_connection_that_is_closed_ends_with_nothing_and_takes_no_more(broker: AnyBroker) -> None:
-    async with Session(to(broker), answer_s=PATIENCE_S) as session:
+    async with Session(to(broker), answer_s=DEADLINE_S) as session:
         await session.deliver([MESSAGE] * 30)
         assert session.room > 0
     assert session.ended.result() is None
@@ -37,9 +38,9 @@ async def test_a_broker_that_ends_it_with_a_reason_is_quoted() -> None:
 
     server = await asyncio.start_server(throw_out, "127.0.0.1", 0)
     settings = BrokerSettings("127.0.0.1", "one", server.sockets[0].getsockname()[1])
-    async with server, Session(settings, answer_s=PATIENCE_S) as session:
+    async with server, Session(settings, answer_s=DEADLINE_S) as session:
         with pytest.raises(BrokerTrouble, match="the broker ended it: Session taken over"):
-            await asyncio.wait_for(asyncio.shield(session.ended), PATIENCE_S)
+            await within(asyncio.shield(session.ended))
 
 
 async def test_a_broker_that_hangs_counts_as_gone_for_all_who_wait(mosquitto: Mosquitto) -> None:
@@ -47,7 +48,7 @@ async def test_a_broker_that_hangs_counts_as_gone_for_all_who_wait(mosquitto: Mo
         mosquitto.signal(signal.SIGSTOP)
         try:
             waiting = [session.deliver([MESSAGE]) for _ in range(3)]
-            told = await asyncio.wait_for(asyncio.gather(*waiting, return_exceptions=True), PATIENCE_S)
+            told = await within(asyncio.gather(*waiting, return_exceptions=True))
         finally:
             mosquitto.signal(signal.SIGCONT)
         assert [type(one) for one in told] == [TimeoutError] * 3

@@ -11,6 +11,7 @@ import sys
 import time
 from collections.abc import AsyncIterator
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -36,10 +37,10 @@ from bridge.station.plan import StationIdentity
 from bridge.tank.use import DrawOff, RunningMean
 from tests.brokers import Mosquitto, Observe, Observer
 from tests.node.modules import HERE, node_modules
+from tests.waiting import DEADLINE_S, within
 
 pytestmark = pytest.mark.needs("nodejs", "mosquitto")
 
-PATIENCE_S = 40.0
 SPEED = 120.0
 TYPES: dict[Datatype, type | tuple[type, ...]] = {
     Datatype.FLOAT: (int, float), Datatype.INTEGER: int, Datatype.BOOLEAN: bool, Datatype.STRING: str,
@@ -97,6 +98,11 @@ cell_constant_per_cm = 0.1
 """
 
 
+def _sent(values: set[tuple[str, str]], hub: Observer) -> bool:
+    """Whether all of these values were sent to the hub."""
+    return values <= set(hub.seen)
+
+
 @dataclass
 class Stranger:
     """The controller: one order, one answer."""
@@ -107,7 +113,7 @@ class Stranger:
         assert self.process.stdin is not None
         assert self.process.stdout is not None
         self.process.stdin.write(json.dumps({"do": do, **order}).encode() + b"\n")
-        line = await asyncio.wait_for(self.process.stdout.readline(), PATIENCE_S)
+        line = await within(self.process.stdout.readline(), "the controller does not answer")
         assert line, "the controller ended"
         answer = json.loads(line)
         assert answer["order"] == do
@@ -164,7 +170,7 @@ def _remembers_a_month(plan: BridgePlan) -> None:
     kept = Kept(learned, north.cartridge, north.limits.limit_ppm, 320.0, 118.0, Load())
     assert plan.log is not None
     log = Log(plan.log.path)
-    log.start().result(PATIENCE_S)
+    log.start().result(DEADLINE_S)
     log.write([saved.written(north.identity.reservoir, kept)])
     assert log.close()
 
@@ -205,7 +211,7 @@ async def test_a_stranger_finds_everything_and_is_obeyed(house: House) -> None:
     def complete(seen: Observer) -> bool:
         return all(seen.kept.get(f"homie/5/{one}") for one in valued)
 
-    await hub.until(complete, "not every property got a value", PATIENCE_S)
+    await hub.until(complete, "not every property got a value")
     found = {one["id"]: one for one in await stranger.asked("find", devices=3, values=valued)}
 
     assert set(found) == {BRIDGE, NORTH, SOUTH}
@@ -218,7 +224,7 @@ async def test_a_stranger_finds_everything_and_is_obeyed(house: House) -> None:
     for device in (NORTH, SOUTH):
         assert (found[device]["root"], found[device]["homie"]) == (BRIDGE, "5.0")
         read = _same_as_the_table(found[device], house.rows(device))
-        await hub.until(lambda seen, read=read: read <= set(seen.seen), "it read what was never sent")
+        await hub.until(partial(_sent, read), "it read what was never sent")
 
     hold, start = f"{NORTH}/valve/hold", f"{NORTH}/fill/start"
     assert await stranger.asked("set", property=hold, value="true") == "true"

@@ -27,7 +27,7 @@ from bridge.mqtt.thing import CAUTION, Access, thing_description, topic
 from bridge.mqtt.topics import Layout
 from bridge.station.plan import StationIdentity
 from bridge.station.view import ActiveAlarm, StationView
-from tests.brokers import AnyBroker, Observe
+from tests.brokers import AnyBroker, Observe, keeps
 from tests.node.modules import node_modules
 
 LAYOUT = Layout("garden", "Garden bridge")
@@ -213,7 +213,7 @@ async def test_a_program_that_knows_only_the_description_reads_writes_and_is_tol
         (form,) = (one for one in affordance["forms"] if "readproperty" in one["op"])
         assert form["mqv:retain"] is True
         path = form["mqv:filter"]
-        await hub.until(lambda seen, path=path: path in seen.kept, f"nothing to read for {name}")
+        await hub.until(keeps(path), f"nothing to read for {name}")
         jsonschema.validate(decoded(affordance, hub.kept[path]), affordance)
     low = thing["events"]["reservoir-low"]
     assert hub.kept[low["forms"][0]["mqv:filter"]] == "The reservoir is nearly empty."

@@ -56,8 +56,9 @@ def check(data: bytes) -> int:
     The first byte says how the others are taken, the second how they are cut up. Raises ``AssertionError``
     with what was wrong, and whatever the codec raises.
     """
-    from bridge.protocol.codec import Damaged, Decoder, Direction, Ignored
+    from bridge.protocol.codec import Damaged, Direction, Ignored
     from bridge.protocol.frame import LONGEST_FRAME
+    from tests.narrowing import decoder_of
     from tests.protocol.page_reader import said
     from tests.protocol.test_damage import receive_as_the_page_says
     from tests.protocol.test_vectors import described
@@ -66,12 +67,12 @@ def check(data: bytes) -> int:
     piece, body = piece % 67 + 1, data[2:]
     stream = b"".join(sealed(line) for line in body.split(b"\n")) if how & SEALED else body
     to_controller = bool(how & TO_CONTROLLER)
-    direction: Any = Direction.TO_CONTROLLER if to_controller else Direction.TO_BRIDGE
+    direction = Direction.TO_CONTROLLER if to_controller else Direction.TO_BRIDGE
 
-    decoder = Decoder(direction)
+    decoder = decoder_of(direction)
     events = decoder.feed(stream)
     messages = [event for event in events if not isinstance(event, Damaged | Ignored)]
-    pieces = Decoder(direction)
+    pieces = decoder_of(direction)
     cut = [event for at in range(0, len(stream), piece) for event in pieces.feed(stream[at : at + piece])]
     assert cut == events, f"{stream!r} gives other events in pieces of {piece} bytes"
     assert pieces.counts == decoder.counts

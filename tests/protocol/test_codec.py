@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from bridge.errors import InputError, OutOfRangeError
 from bridge.guard.model import Flow
 from bridge.protocol.codec import Damaged, Decoder, Direction, encode
+from bridge.protocol.fields import Message
 from bridge.protocol.frame import seal
 from bridge.protocol.messages import (
     FAILED,
@@ -17,24 +18,28 @@ from bridge.protocol.messages import (
     BootReason,
     Close,
     Feature,
+    FromBridge,
+    FromController,
     Hello,
     Identify,
     Lease,
     LocalFault,
     Reading,
     Refusal,
+    Value,
 )
+from tests.narrowing import of_kind
 
 uint16 = st.integers(0, 0xFFFF)
 ms = st.integers(1, 0xFFFF)
 ALPHABET = "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789._+-"
 
 
-def words(longest):
+def words(longest: int) -> st.SearchStrategy[str]:
     return st.text(ALPHABET, min_size=1, max_size=longest)
 
 
-def measured(low, high):
+def measured(low: float, high: float) -> st.SearchStrategy[Value]:
     return st.floats(low, high) | st.just(FAILED)
 
 
@@ -68,19 +73,20 @@ commands = st.one_of(
 )
 
 
-def received(frame, direction=Direction.TO_BRIDGE):
-    (event,) = Decoder(direction).feed(frame)
+def received(frame: bytes) -> object:
+    """Returns the one event of a frame that a controller sent."""
+    (event,) = Decoder(Direction.TO_BRIDGE).feed(frame)
     return event
 
 
 @given(others)
-def test_what_a_controller_says_arrives_unchanged(message):
+def test_what_a_controller_says_arrives_unchanged(message: FromController | FromBridge) -> None:
     assert received(encode(message)) == message
 
 
 @given(commands)
-def test_a_command_arrives_unchanged(message):
-    assert received(encode(message), Direction.TO_CONTROLLER) == message
+def test_a_command_arrives_unchanged(message: FromController | FromBridge) -> None:
+    assert Decoder(Direction.TO_CONTROLLER).feed(encode(message)) == [message]
 
 
 WIDTHS = {"product_us": 8, "product_c": 6, "feed_us": 8, "feed_c": 6, "level_sensor": 6}
@@ -91,10 +97,10 @@ WIDTHS = {"product_us": 8, "product_c": 6, "feed_us": 8, "feed_c": 6, "level_sen
 @example(Reading(0, Flow.SHUT, 9.9999996, -0.0001, 999999.96, 99.9996, 0.99996))
 @example(Reading(65535, Flow.TO_DRAIN, 9_999_999, 9999, 9_999_999, 9999, 9.0, True, True, True, 2**32 - 1,
                  LocalFault(65535)))  # fmt: skip
-def test_a_reading_arrives_as_exact_as_its_width_allows(reading):
+def test_a_reading_arrives_as_exact_as_its_width_allows(reading: Reading) -> None:
     frame = encode(reading)
     assert len(frame) <= 119
-    got = received(frame)
+    got = of_kind(Reading, received(frame))
     for name, width in WIDTHS.items():
         sent, came = getattr(reading, name), getattr(got, name)
         if isinstance(sent, float | int):
@@ -110,7 +116,7 @@ def test_a_reading_arrives_as_exact_as_its_width_allows(reading):
 
 
 @given(st.lists(readings | others | commands, max_size=6), st.binary(max_size=150), st.data())
-def test_chunks_make_no_difference(messages, garbage, data):
+def test_chunks_make_no_difference(messages: list[Message], garbage: bytes, data: st.DataObject) -> None:
     stream = b"".join(encode(m) for m in messages)
     at = data.draw(st.integers(0, len(stream)))
     stream = stream[:at] + garbage + stream[at:]
@@ -127,13 +133,13 @@ def test_chunks_make_no_difference(messages, garbage, data):
 @given(
     st.lists(st.sampled_from([b"<", b">", b"\n", b"\r", b"x", b"y" * 119, b"*", b">1 1 ack"]), max_size=30)
 )
-def test_awkward_bytes_give_the_same_events_one_by_one(pieces):
+def test_awkward_bytes_give_the_same_events_one_by_one(pieces: list[bytes]) -> None:
     stream = b"".join(pieces)
     whole, slow = Decoder(Direction.TO_BRIDGE), Decoder(Direction.TO_BRIDGE)
     assert [e for i in range(len(stream)) for e in slow.feed(stream[i : i + 1])] == whole.feed(stream)
 
 
-def test_endless_noise_is_one_event_and_takes_no_room():
+def test_endless_noise_is_one_event_and_takes_no_room() -> None:
     decoder = Decoder(Direction.TO_BRIDGE)
     events = [event for _ in range(2000) for event in decoder.feed(b"\x55" * 500)]
     assert len(events) == 1
@@ -143,7 +149,7 @@ def test_endless_noise_is_one_event_and_takes_no_room():
     assert decoder.feed(encode(Ack(1, 2, Flow.TO_RESERVOIR))) == [Ack(1, 2, Flow.TO_RESERVOIR)]
 
 
-def test_counts_tell_what_was_passed_over():
+def test_counts_tell_what_was_passed_over() -> None:
     decoder = Decoder(Direction.TO_BRIDGE)
     decoder.feed(
         encode(Ack(1, 2, Flow.TO_RESERVOIR))
@@ -160,9 +166,10 @@ def test_counts_tell_what_was_passed_over():
     assert {reason.value: n for reason, n in decoder.counts.ignored.items() if n} == {"echo": 1}
 
 
-def test_values_that_are_no_numbers_and_fields_nobody_knows_are_counted():
+def test_values_that_are_no_numbers_and_fields_nobody_knows_are_counted() -> None:
     decoder = Decoder(Direction.TO_BRIDGE)
-    (reading,) = decoder.feed(seal(">1 5 reading path=shut p=3e2 pt=? f=x ph=7.1 orp=200"))
+    (event,) = decoder.feed(seal(">1 5 reading path=shut p=3e2 pt=? f=x ph=7.1 orp=200"))
+    reading = of_kind(Reading, event)
     assert (reading.product_us, reading.product_c, reading.feed_us, reading.feed_c) == (
         FAILED,
         FAILED,
@@ -175,7 +182,7 @@ def test_values_that_are_no_numbers_and_fields_nobody_knows_are_counted():
     assert decoder.counts.damaged_total == 0
 
 
-def test_restart_forgets_half_a_frame():
+def test_restart_forgets_half_a_frame() -> None:
     decoder = Decoder(Direction.TO_BRIDGE)
     frame = encode(Ack(1, 2, Flow.TO_RESERVOIR))
     assert decoder.feed(frame[:10]) == []
@@ -197,7 +204,9 @@ def test_restart_forgets_half_a_frame():
         Reading(1, Flow.SHUT, 3.0, 20.0, pulses=2**32),
     ],
 )
-def test_a_number_that_has_no_place_on_the_line_is_refused_with_its_range(message):
+def test_a_number_that_has_no_place_on_the_line_is_refused_with_its_range(
+    message: FromController | FromBridge,
+) -> None:
     with pytest.raises(OutOfRangeError, match="cannot be sent: it must be"):
         encode(message)
 
@@ -214,6 +223,6 @@ def test_a_number_that_has_no_place_on_the_line_is_refused_with_its_range(messag
         Reading(1, Flow.SHUT),
     ],
 )
-def test_text_that_has_no_place_on_the_line_is_refused(message):
+def test_text_that_has_no_place_on_the_line_is_refused(message: FromController | FromBridge) -> None:
     with pytest.raises(InputError, match="cannot be sent"):
         encode(message)

@@ -2,6 +2,7 @@
 
 import random
 import zlib
+from collections.abc import Callable
 
 from bridge.guard.model import Flow
 from bridge.protocol.codec import Damaged, Decoder, Direction, Ignored, encode
@@ -11,18 +12,26 @@ from bridge.protocol.messages import (
     BootReason,
     Close,
     Feature,
+    FromBridge,
+    FromController,
     Hello,
     Identify,
     Lease,
     LocalFault,
     Reading,
     Refusal,
+    Value,
 )
+from tests.narrowing import decoder_of
 
 SEED = 20240607
 
 
-def from_controller(rng):
+def measured(rng: random.Random, low: float, high: float, digits: int, *instead: Value) -> Value:
+    return rng.choice([*instead, FAILED, round(rng.uniform(low, high), digits)])
+
+
+def from_controller(rng: random.Random) -> FromController:
     kind = rng.randrange(6)
     number = rng.randrange(65536)
     if kind == 0:
@@ -36,11 +45,11 @@ def from_controller(rng):
     return Reading(
         number,
         rng.choice(list(Flow)),
-        rng.choice([FAILED, round(rng.uniform(0, 2000), 3)]),
-        rng.choice([FAILED, round(rng.uniform(-5, 45), 2)]),
-        rng.choice([None, FAILED, round(rng.uniform(0, 2000), 3)]),
-        rng.choice([None, FAILED, round(rng.uniform(-5, 45), 2)]),
-        rng.choice([None, FAILED, round(rng.random(), 4)]),
+        measured(rng, 0, 2000, 3),
+        measured(rng, -5, 45, 2),
+        measured(rng, 0, 2000, 3, None),
+        measured(rng, -5, 45, 2, None),
+        measured(rng, 0, 1, 4, None),
         rng.choice([True, False, None]),
         rng.choice([True, False, None]),
         rng.choice([True, False, None]),
@@ -49,7 +58,7 @@ def from_controller(rng):
     )
 
 
-def from_bridge(rng):
+def from_bridge(rng: random.Random) -> FromBridge:
     number = rng.randrange(65536)
     kind = rng.randrange(4)
     if kind == 0:
@@ -59,23 +68,23 @@ def from_bridge(rng):
     return Lease(number, rng.choice([Flow.TO_RESERVOIR, Flow.TO_DRAIN]), rng.randrange(1, 65536))
 
 
-def flip(rng, frame, other):
+def flip(rng: random.Random, frame: bytes, other: bytes) -> bytes:
     data = bytearray(frame)
     for _ in range(rng.choice([1, 1, 2, 3, 8])):
         data[rng.randrange(len(data))] ^= 1 << rng.randrange(8)
     return bytes(data)
 
 
-def cut(rng, frame, other):
+def cut(rng: random.Random, frame: bytes, other: bytes) -> bytes:
     a, b = sorted((rng.randrange(len(frame) + 1), rng.randrange(len(frame) + 1)))
     return frame[:a] + frame[b:]
 
 
-def join(rng, frame, other):
+def join(rng: random.Random, frame: bytes, other: bytes) -> bytes:
     return frame[: rng.randrange(len(frame) + 1)] + other[rng.randrange(len(other) + 1) :]
 
 
-def insert(rng, frame, other):
+def insert(rng: random.Random, frame: bytes, other: bytes) -> bytes:
     at = rng.randrange(len(frame) + 1)
     some = rng.choice(
         [rng.randbytes(rng.randrange(1, 12)), bytes([rng.choice(b" *=<>\n\r0123456789.-")]), other]
@@ -83,7 +92,7 @@ def insert(rng, frame, other):
     return frame[:at] + some + frame[at:]
 
 
-def exchange(rng, frame, other):
+def exchange(rng: random.Random, frame: bytes, other: bytes) -> bytes:
     a, b = rng.randrange(len(frame)), rng.randrange(len(frame))
     data = bytearray(frame)
     data[a], data[b] = data[b], data[a]
@@ -93,10 +102,13 @@ def exchange(rng, frame, other):
 DAMAGES = [flip, cut, join, insert, exchange]
 
 
-def campaign(direction, make, number):
+def campaign(
+    direction: Direction, make: Callable[[random.Random], FromController | FromBridge], number: int
+) -> tuple[int, int]:
+    """Counts the frames that were changed and the events that rejected one."""
     rng = random.Random(f"{SEED} {direction.name}")
     pool = [(encode(m), m) for m in (make(rng) for _ in range(1500))]
-    decoder = Decoder(direction)
+    decoder = decoder_of(direction)
     changed = rejected = 0
     for _ in range(number):
         (frame, message), (other, other_message) = rng.choice(pool), rng.choice(pool)
@@ -115,7 +127,7 @@ def campaign(direction, make, number):
     return changed, rejected
 
 
-def test_100_000_damaged_frames_give_no_wrong_value_and_never_hide_the_next():
+def test_100_000_damaged_frames_give_no_wrong_value_and_never_hide_the_next() -> None:
     for direction, make in ((Direction.TO_BRIDGE, from_controller), (Direction.TO_CONTROLLER, from_bridge)):
         changed, rejected = campaign(direction, make, 50_000)
         # The campaign did damage: nearly every frame was changed, and most were turned down for it.
@@ -123,7 +135,7 @@ def test_100_000_damaged_frames_give_no_wrong_value_and_never_hide_the_next():
         assert rejected > 40_000
 
 
-def receive_as_the_page_says(stream, start):
+def receive_as_the_page_says(stream: bytes, start: bytes) -> list[bytes]:
     """Sections 7 and 2 of the page, step by step and byte by byte: what a small controller would do."""
     lines, buffer, collecting = [], bytearray(), False
     for byte in stream:
@@ -146,7 +158,7 @@ def receive_as_the_page_says(stream, start):
     ]
 
 
-def test_a_receiver_written_from_the_page_takes_the_same_lines():
+def test_a_receiver_written_from_the_page_takes_the_same_lines() -> None:
     rng = random.Random(SEED)
     pool = [encode(from_controller(rng)) for _ in range(300)]
     taken = 0
@@ -160,7 +172,7 @@ def test_a_receiver_written_from_the_page_takes_the_same_lines():
     assert taken > 300
 
 
-def test_a_random_megabyte_gives_no_message():
+def test_a_random_megabyte_gives_no_message() -> None:
     rng = random.Random(SEED)
     decoder = Decoder(Direction.TO_CONTROLLER)
     for _ in range(256):

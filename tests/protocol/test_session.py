@@ -11,7 +11,16 @@ from bridge.guard.model import Flow
 from bridge.protocol.codec import Decoder
 from bridge.protocol.fields import encode
 from bridge.protocol.frame import Damaged, Direction
-from bridge.protocol.messages import BootReason, Close, Feature, FromBridge, Hello, Identify, Lease, Reading
+from bridge.protocol.messages import (
+    BootReason,
+    Close,
+    Feature,
+    FromBridge,
+    Hello,
+    Identify,
+    Lease,
+    Reading,
+)
 from bridge.protocol.sequence import MODULUS
 from bridge.protocol.session import (
     ClosePort,

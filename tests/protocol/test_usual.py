@@ -1,5 +1,8 @@
 """The short cut for the usual reading is taken, and says nothing else than the general reader."""
 
+from collections.abc import Mapping, Sequence
+from typing import TypeVar
+
 import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
@@ -7,20 +10,23 @@ from hypothesis import strategies as st
 from bridge.guard.model import Flow
 from bridge.protocol.codec import Decoder, Direction, encode, usual_reading
 from bridge.protocol.frame import LONGEST_FRAME, seal
-from bridge.protocol.messages import FAILED, LocalFault, Reading
+from bridge.protocol.messages import FAILED, FromBridge, FromController, LocalFault, Reading
+from tests.narrowing import decoder_of
+
+T = TypeVar("T")
 
 PLAIN = ">1 4710 reading path=fill p=3.271 pt=18.42 f=412.6 ft=17.9 lv=0.6125 sw=100 n=18231"
 
 
-def general(direction=Direction.TO_BRIDGE):
+def general(direction: Direction) -> Decoder[FromController] | Decoder[FromBridge]:
     """The codec without its short cut."""
-    decoder = Decoder(direction)
+    decoder = decoder_of(direction)
     decoder._usual = lambda data: None
     return decoder
 
 
-def agree(stream, direction=Direction.TO_BRIDGE, cuts=()):
-    short, long = Decoder(direction), general(direction)
+def agree(stream: bytes, direction: Direction = Direction.TO_BRIDGE, cuts: Sequence[int] = ()) -> None:
+    short, long = decoder_of(direction), general(direction)
     pieces = [stream[a:b] for a, b in zip([0, *cuts], [*cuts, len(stream)], strict=True)]
     assert [short.feed(piece) for piece in pieces] == [long.feed(piece) for piece in pieces]
     assert short.counts == long.counts
@@ -45,11 +51,13 @@ VALUES = {
 USUAL = dict(part.split("=") for part in PLAIN.split(" ")[3:])
 
 
-def written(fields, start=">1 ", number="4710", kind="reading"):
+def written(
+    fields: Mapping[str, str], start: str = ">1 ", number: str = "4710", kind: str = "reading"
+) -> bytes:
     return seal(f"{start}{number} {kind}" + "".join(f" {name}={text}" for name, text in fields.items()))
 
 
-def test_every_odd_value_in_every_place_is_read_alike():
+def test_every_odd_value_in_every_place_is_read_alike() -> None:
     frames = [written(USUAL | {name: text}) for name, texts in VALUES.items() for text in texts]
     frames += [written({n: t for n, t in USUAL.items() if n != name}) for name in USUAL]
     frames += [written(USUAL, number=text) for text in WHOLES]
@@ -62,12 +70,12 @@ def test_every_odd_value_in_every_place_is_read_alike():
             agree(frame[:-1] + b"\r\n", direction)
 
 
-def rarely(odd, usual):
+def rarely(odd: list[T], usual: T) -> st.SearchStrategy[T]:
     return st.integers(0, 7).flatmap(lambda n: st.sampled_from(odd) if n == 0 else st.just(usual))
 
 
 @st.composite
-def nearly_usual(draw):
+def nearly_usual(draw: st.DrawFn) -> bytes:
     """A usual reading with a few things changed, under a check that agrees."""
     fields = dict(USUAL)
     for name in draw(st.lists(st.sampled_from(sorted(VALUES)), max_size=3)):
@@ -88,7 +96,7 @@ def nearly_usual(draw):
 
 @settings(max_examples=400)
 @given(st.lists(nearly_usual(), min_size=1, max_size=2), st.data())
-def test_the_short_cut_and_the_general_reader_agree(frames, data):
+def test_the_short_cut_and_the_general_reader_agree(frames: list[bytes], data: st.DataObject) -> None:
     stream = b"".join(frames)
     match data.draw(st.integers(0, 9)):
         case 0:
@@ -125,7 +133,7 @@ usual = st.builds(
 @example(
     Reading(65535, Flow.TO_DRAIN, 9999999.0, 9999.0, 9999999.0, 9999.0, 1.0, True, True, True, 2**32 - 1)
 )
-def test_a_reading_in_which_everything_is_well_takes_the_short_cut(reading):
+def test_a_reading_in_which_everything_is_well_takes_the_short_cut(reading: Reading) -> None:
     frame = encode(reading)
     assert usual_reading(frame) == usual_reading(frame[:-1] + b"\r\n") == reading
     assert usual_reading(frame[:-1]) is None
@@ -140,7 +148,7 @@ LONG = (
 
 @pytest.mark.parametrize("beyond", [-1, 0, 1, 2])
 @pytest.mark.parametrize("end", [b"\n", b"\r\n"])
-def test_the_longest_frame_is_as_long_for_both(beyond, end):
+def test_the_longest_frame_is_as_long_for_both(beyond: int, end: bytes) -> None:
     digits = LONGEST_FRAME + beyond - len(end) - len(LONG % "" + "*00000000")
     assert 1 <= digits <= 8
     frame = seal(LONG % ("1" * digits))[:-1] + end
@@ -160,12 +168,12 @@ def test_the_longest_frame_is_as_long_for_both(beyond, end):
         PLAIN.replace("f=412.6 ft=17.9", "ft=17.9 f=412.6"),
     ],
 )
-def test_anything_unusual_is_left_to_the_general_reader(line):
+def test_anything_unusual_is_left_to_the_general_reader(line: str) -> None:
     assert usual_reading(seal(line)) is None
     agree(seal(line))
 
 
-def test_a_wrong_or_lower_case_check_takes_no_short_cut():
+def test_a_wrong_or_lower_case_check_takes_no_short_cut() -> None:
     frame = seal(PLAIN)
     assert usual_reading(frame) is not None
     for wrong in (frame.replace(b"3.271", b"3.272"), frame[:-9] + frame[-9:].lower()):
@@ -174,12 +182,12 @@ def test_a_wrong_or_lower_case_check_takes_no_short_cut():
         agree(wrong)
 
 
-def test_a_reading_that_ends_noise_too_long_to_keep_is_passed_over_all_the_same():
+def test_a_reading_that_ends_noise_too_long_to_keep_is_passed_over_all_the_same() -> None:
     agree(b"\x55" * 200 + seal(PLAIN)[1:] + seal(PLAIN), cuts=(200,))
     agree(b"\x55" * 200 + seal(PLAIN), cuts=(200,))
 
 
-def test_a_fault_or_a_failed_input_arrives_by_the_long_way():
+def test_a_fault_or_a_failed_input_arrives_by_the_long_way() -> None:
     told = Reading(1, Flow.SHUT, FAILED, 18.0, faults=LocalFault.CELL_RANGE)
     assert usual_reading(encode(told)) is None
     assert Decoder(Direction.TO_BRIDGE).feed(encode(told)) == [told]

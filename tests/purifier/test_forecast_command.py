@@ -15,11 +15,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bridge.commands import main
 from bridge.errors import InputError
 from bridge.purifier.capacity import Evidence, estimate
 from bridge.purifier.forecast import quantiles
 from bridge.purifier.trace import TraceRow, crossings, forecast_trace
+from tests import running
 
 ROOT = Path(__file__).parents[2]
 HEADER = "volume_L,feed_ppm,product_ppm"
@@ -54,16 +54,9 @@ def written(path: Path, trace: list[TraceRow]) -> Path:
 class Clearwell:
     """The command line, called as from a shell."""
 
-    def __init__(self, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
-        self._monkeypatch, self._capsys = monkeypatch, capsys
-
     def __call__(self, *arguments: object) -> tuple[int, str, str]:
-        self._monkeypatch.setattr(sys, "argv", ["clearwell", *map(str, arguments)])
-        with pytest.raises(SystemExit) as ended:
-            main.main()
-        said = self._capsys.readouterr()
-        assert isinstance(ended.value.code, int)
-        return ended.value.code, said.out, said.err
+        done = running.clearwell(*arguments)
+        return done.status, done.stdout, done.stderr
 
     def forecast(self, trace: Path, *more: object) -> str:
         status, out, err = self("forecast", "--trace", trace, "--capacity-grams", 30, "--limit", 50, *more)
@@ -72,8 +65,8 @@ class Clearwell:
 
 
 @pytest.fixture
-def clearwell(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Clearwell:
-    return Clearwell(monkeypatch, capsys)
+def clearwell() -> Clearwell:
+    return Clearwell()
 
 
 def test_a_line_for_each_row_has_the_six_columns_aligned(clearwell: Clearwell, tmp_path: Path) -> None:

@@ -5,10 +5,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from click.testing import CliRunner
 
-from bridge.commands.report import command
-from bridge.errors import InputError
 from bridge.guard.model import Advisory, Flow, Trip
 from bridge.history.reader import Reader
 from bridge.history.records import (
@@ -18,10 +15,10 @@ from bridge.history.records import (
     FillRow,
     Kind,
     ReadingRow,
-    Row,
     SampleRow,
     Series,
     Stamp,
+    StampedRow,
 )
 from bridge.history.rollup import HOUR_MS, MINUTE_MS, Bucket, Cell
 from bridge.purifier.cartridge import Kind as Sort
@@ -35,13 +32,14 @@ from bridge.water.health import Health
 from tests.history.conftest import write_days
 from tests.history.conftest import write_log as write
 from tests.report.read import Read, read
+from tests.running import refused, succeeds
 
 START_MS = 1_750_003_200_000
 """A full hour."""
 
 
-def butt(name: str, days: int = 3) -> Iterator[Row]:
-    """Writes a log of switches without a flow sensor.
+def butt(name: str, days: int = 3) -> Iterator[StampedRow]:
+    """Yields a log of switches without a flow sensor.
 
     Forty litres count when the upper switch rises, an hour after the valve opened. The product is 8 ppm for
     fifty minutes and 30 ppm for the last ten.
@@ -67,9 +65,7 @@ def butt(name: str, days: int = 3) -> Iterator[Row]:
 
 def report(tmp_path: Path, log: Path, *options: str) -> Read:
     out = tmp_path / "r.html"
-    result = CliRunner().invoke(command, ["--log", str(log), "--out", str(out), *options])
-    if result.exception is not None:
-        raise result.exception
+    succeeds("report", "--log", log, "--out", out, *options)
     return read(out.read_text())
 
 
@@ -119,8 +115,9 @@ def test_a_sample_entered_later_has_the_time_at_which_it_was_taken(tmp_path: Pat
 
 def test_an_empty_log_is_refused_with_a_sentence(tmp_path: Path) -> None:
     write(tmp_path / "log.db", iter(()))
-    with pytest.raises(InputError, match="has no readings yet"):
-        report(tmp_path, tmp_path / "log.db")
+    assert "has no readings yet" in refused(
+        "report", "--log", tmp_path / "log.db", "--out", tmp_path / "r.html"
+    )
 
 
 # --- litres made ----------------------------------------------------------------------------------

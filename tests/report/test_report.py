@@ -7,10 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from click.testing import CliRunner, Result
 
-from bridge.commands.report import command
-from bridge.errors import InputError
 from bridge.history.reader import Reader
 from bridge.purifier import season
 from bridge.purifier.breakthrough import begin, observe
@@ -24,6 +21,7 @@ from bridge.units import LITRES_PER_US_GALLON, DisplayUnits
 from tests.report import year
 from tests.report.asked import Asked, near
 from tests.report.read import Read, read
+from tests.running import refused, succeeds
 
 CONFIG = """
 [display]
@@ -53,11 +51,8 @@ START_MS = round(year.FIRST.timestamp() * 1000)
 END_MS = START_MS + year.DAYS * 86_400_000
 
 
-def report(*options: object) -> Result:
-    result = CliRunner().invoke(command, [str(one) for one in options])
-    if result.exception is not None and not isinstance(result.exception, SystemExit):
-        raise result.exception
-    return result
+def report(*options: object) -> None:
+    succeeds("report", *options)
 
 
 @pytest.fixture(scope="module")
@@ -342,14 +337,12 @@ def test_a_mistake_gets_one_sentence(
 ) -> None:
     monkeypatch.chdir(tmp_path)
     Path("there.html").write_text("mine")
-    with pytest.raises(InputError, match=re.escape(said)):
-        report("--log", log, *options)
+    assert said in refused("report", "--log", log, *options)
     assert Path("there.html").read_text() == "mine"
 
 
 def test_without_a_log_the_command_asks_for_one(tmp_path: Path) -> None:
-    with pytest.raises(InputError, match="no log is given"):
-        report("--out", tmp_path / "r.html")
+    assert "no log is given" in refused("report", "--out", tmp_path / "r.html")
 
 
 @pytest.mark.parametrize(("library", "name"), [("matplotlib", "r.html"), ("weasyprint", "r.pdf")])
@@ -357,6 +350,6 @@ def test_without_the_extra_the_missing_library_is_named(
     log: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, library: str, name: str
 ) -> None:
     monkeypatch.setitem(sys.modules, library, None)
-    with pytest.raises(InputError, match=rf"the library {library}.*clearwell-bridge\[report\]"):
-        report("--log", log, "--out", tmp_path / name)
+    said = refused("report", "--log", log, "--out", tmp_path / name)
+    assert re.search(rf"the library {library}.*clearwell-bridge\[report\]", said)
     assert not list(tmp_path.iterdir())

@@ -16,7 +16,6 @@ from zoneinfo import ZoneInfo
 from bridge.forecast import persistence
 from bridge.forecast.learned import Kept, Learned
 from bridge.guard.model import Advisory, AlarmId, Flow, Trip
-from bridge.history.limits import LogSettings
 from bridge.history.records import (
     AlarmChange,
     AlarmRow,
@@ -32,6 +31,7 @@ from bridge.history.records import (
     Stamp,
 )
 from bridge.history.rollup import MINUTE_MS, RollUp
+from bridge.history.waiting import LogSettings
 from bridge.history.writer import Log
 from bridge.purifier.cartridge import Kind, Load
 from bridge.station.plan import CartridgePlan
@@ -178,7 +178,7 @@ class Barrel:
             (self.ordered, Advisory.ORDER_CARTRIDGE),
         ):
             if standing:
-                self.alarm(when + timedelta(minutes=2), alarm, AlarmChange.RETURNED)
+                self.alarm(when + timedelta(minutes=2), alarm, AlarmChange.CLEARED_UNACKNOWLEDGED)
                 self.alarm(when + timedelta(minutes=2), alarm, AlarmChange.CLEARED)
         self.treated_l = self.applied_g = 0.0
         self.number += 1
@@ -216,7 +216,11 @@ def by_hand(barrel: Barrel, day: datetime) -> None:
         )  # fmt: skip
     if number in (20, 100, 101, 300):
         barrel.alarm(at, Trip.LINK_LOST, AlarmChange.RAISED, first=True)
-        for change, minute in ((AlarmChange.RETURNED, 7), (AlarmChange.RESET, 8), (AlarmChange.CLEARED, 8)):
+        for change, minute in (
+            (AlarmChange.CLEARED_UNACKNOWLEDGED, 7),
+            (AlarmChange.RESET, 8),
+            (AlarmChange.CLEARED, 8),
+        ):
             barrel.alarm(at + timedelta(minutes=minute), Trip.LINK_LOST, change)
     if number == 330:
         barrel.alarm(at, Advisory.PROBE_MAINTENANCE, AlarmChange.RAISED)

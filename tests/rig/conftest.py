@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
+from typing import TypeVar
 
 import pytest
 
@@ -23,6 +24,8 @@ from bridge.rig.faults import parse_fault
 from bridge.rig.rig import Rig
 from bridge.rig.scenario import POLYTUNNEL_WITH_DRAIN, Scenario
 from bridge.rig.world import World
+
+M = TypeVar("M")
 
 
 @dataclass
@@ -79,15 +82,13 @@ class Bench:
             self.lease(path)
             self.wait(min(step_s, end_s - self.rig.line_s), step_s)
 
-    def last(self, kind: type) -> FromController:
+    def last(self, kind: type[M]) -> M:
         """Returns the newest message of this class."""
         return [message for message in self.heard if isinstance(message, kind)][-1]
 
     @property
     def reading(self) -> Reading:
-        message = self.last(Reading)
-        assert isinstance(message, Reading)
-        return message
+        return self.last(Reading)
 
     def readings(self) -> list[Reading]:
         return [message for message in self.heard if isinstance(message, Reading)]

@@ -15,14 +15,14 @@ def _iapws_viscosity(temperature_c: float) -> float:
 
 
 @pytest.mark.parametrize("temperature_c", range(1, 46, 4))
-def test_viscosity_agrees_with_iapws(temperature_c):
+def test_viscosity_agrees_with_iapws(temperature_c: float) -> None:
     # IAPWS R12-08, formulation for the viscosity of ordinary water substance, through the iapws library.
     expected = _iapws_viscosity(temperature_c) / _iapws_viscosity(25.0)
     assert viscosity_ratio(temperature_c) == pytest.approx(expected, rel=3e-3)
 
 
 @pytest.mark.parametrize("temperature_c", range(0, 37, 4))
-def test_tap_water_follows_temperature_as_natural_waters_do(temperature_c):
+def test_tap_water_follows_temperature_as_natural_waters_do(temperature_c: float) -> None:
     # ISO 7888:1985, non-linear correction for natural waters, through the bridge's own method.
     measured = conductivity_us_cm(320.0, 0.5, temperature_c)
     corrected = conductivity_25(Compensation(Method.NATURAL), measured, temperature_c)
@@ -30,5 +30,5 @@ def test_tap_water_follows_temperature_as_natural_waters_do(temperature_c):
 
 
 @pytest.mark.parametrize("temperature_c", [2.0, 15.0, 25.0, 35.0])
-def test_water_without_salt_conducts_as_pure_water(temperature_c):
+def test_water_without_salt_conducts_as_pure_water(temperature_c: float) -> None:
     assert conductivity_us_cm(0.0, 0.5, temperature_c) == pytest.approx(pure_us_cm(temperature_c), rel=1e-6)

@@ -1,5 +1,7 @@
 """The simulated controller keeps the protocol's rules about the valve."""
 
+from typing import Any
+
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -23,9 +25,10 @@ from bridge.rig.controller import Controller
 from bridge.rig.rig import Rig
 from bridge.rig.scenario import POLYTUNNEL, POLYTUNNEL_WITH_DRAIN
 from bridge.rig.world import World
+from tests.rig.conftest import MakeBench
 
 
-def test_it_boots_shut_and_its_first_frame_is_a_hello_numbered_0(make_bench):
+def test_it_boots_shut_and_its_first_frame_is_a_hello_numbered_0(make_bench: MakeBench) -> None:
     bench = make_bench(booted=False)
     bench.send(Lease(1, Flow.TO_RESERVOIR, 4000))
     assert bench.world.truth().driven is Flow.SHUT
@@ -40,14 +43,14 @@ def test_it_boots_shut_and_its_first_frame_is_a_hello_numbered_0(make_bench):
     )
 
 
-def test_it_says_hello_again_when_asked(make_bench):
+def test_it_says_hello_again_when_asked(make_bench: MakeBench) -> None:
     bench = make_bench()
     before = sum(isinstance(message, Hello) for message in bench.heard)
     bench.identify()
     assert sum(isinstance(message, Hello) for message in bench.heard) == before + 1
 
 
-def test_a_lease_opens_the_true_valve_and_is_acknowledged(make_bench):
+def test_a_lease_opens_the_true_valve_and_is_acknowledged(make_bench: MakeBench) -> None:
     bench = make_bench()
     sequence = bench.lease()
     ack = bench.last(Ack)
@@ -58,7 +61,7 @@ def test_a_lease_opens_the_true_valve_and_is_acknowledged(make_bench):
     assert bench.world.truth().flow_l_min > 0
 
 
-def test_a_lease_that_is_not_renewed_shuts_the_true_valve_at_its_end(make_bench):
+def test_a_lease_that_is_not_renewed_shuts_the_true_valve_at_its_end(make_bench: MakeBench) -> None:
     bench = make_bench()
     bench.lease(ms=4000)
     bench.wait(3.99)
@@ -70,7 +73,7 @@ def test_a_lease_that_is_not_renewed_shuts_the_true_valve_at_its_end(make_bench)
     assert bench.reading.faults & LocalFault.LEASE_LAPSED
 
 
-def test_one_long_step_lets_in_no_more_water_than_the_lease_allows(make_bench):
+def test_one_long_step_lets_in_no_more_water_than_the_lease_allows(make_bench: MakeBench) -> None:
     bench = make_bench()
     before_l = bench.world.truth().inflow_l
     bench.lease(ms=4000)
@@ -80,7 +83,7 @@ def test_one_long_step_lets_in_no_more_water_than_the_lease_allows(make_bench):
 
 
 @pytest.mark.parametrize("speed", [1.0, 60.0])
-def test_at_any_speed_a_lease_lasts_its_own_seconds_on_the_line(make_bench, speed):
+def test_at_any_speed_a_lease_lasts_its_own_seconds_on_the_line(make_bench: MakeBench, speed: float) -> None:
     bench = make_bench(speed=speed)
     bench.lease(ms=2000)
     bench.wait(1.95)
@@ -89,7 +92,7 @@ def test_at_any_speed_a_lease_lasts_its_own_seconds_on_the_line(make_bench, spee
     assert bench.world.truth().path is Flow.SHUT
 
 
-def test_a_renewal_replaces_what_was_left(make_bench):
+def test_a_renewal_replaces_what_was_left(make_bench: MakeBench) -> None:
     bench = make_bench()
     bench.lease(ms=9000)
     bench.lease(ms=1000)
@@ -97,7 +100,7 @@ def test_a_renewal_replaces_what_was_left(make_bench):
     assert bench.world.truth().path is Flow.SHUT
 
 
-def test_a_lease_longer_than_the_longest_is_cut(make_bench):
+def test_a_lease_longer_than_the_longest_is_cut(make_bench: MakeBench) -> None:
     bench = make_bench()
     bench.lease(ms=60_000)
     bench.wait(9.9)
@@ -106,7 +109,7 @@ def test_a_lease_longer_than_the_longest_is_cut(make_bench):
     assert bench.world.truth().path is Flow.SHUT
 
 
-def test_a_repeated_lease_with_the_same_number_does_not_count_anew(make_bench):
+def test_a_repeated_lease_with_the_same_number_does_not_count_anew(make_bench: MakeBench) -> None:
     bench = make_bench()
     bench.send(Lease(7, Flow.TO_RESERVOIR, 2000))
     bench.wait(1.5)
@@ -120,7 +123,7 @@ def test_a_repeated_lease_with_the_same_number_does_not_count_anew(make_bench):
     assert bench.world.truth().path is Flow.SHUT
 
 
-def test_close_shuts_at_once(make_bench):
+def test_close_shuts_at_once(make_bench: MakeBench) -> None:
     bench = make_bench()
     bench.lease()
     sequence = bench.close()
@@ -129,7 +132,7 @@ def test_close_shuts_at_once(make_bench):
     assert (ack.of, ack.path) == (sequence, Flow.SHUT)
 
 
-def test_a_lapsed_lease_stays_told_until_the_next_one_is_granted(make_bench):
+def test_a_lapsed_lease_stays_told_until_the_next_one_is_granted(make_bench: MakeBench) -> None:
     bench = make_bench()
     bench.lease(ms=1000)
     bench.wait(1.5)
@@ -142,7 +145,7 @@ def test_a_lapsed_lease_stays_told_until_the_next_one_is_granted(make_bench):
     assert not bench.reading.faults & LocalFault.LEASE_LAPSED
 
 
-def test_between_fill_and_drain_every_valve_is_shut_for_a_while(make_bench):
+def test_between_fill_and_drain_every_valve_is_shut_for_a_while(make_bench: MakeBench) -> None:
     bench = make_bench()
     bench.lease(Flow.TO_RESERVOIR)
     bench.lease(Flow.TO_DRAIN)
@@ -156,7 +159,7 @@ def test_between_fill_and_drain_every_valve_is_shut_for_a_while(make_bench):
     assert bench.world.truth().drained_l > drained_l
 
 
-def test_a_drain_without_a_drain_valve_is_refused_and_leaves_all_shut(make_bench):
+def test_a_drain_without_a_drain_valve_is_refused_and_leaves_all_shut(make_bench: MakeBench) -> None:
     bench = make_bench(scenario=POLYTUNNEL)
     bench.lease(Flow.TO_RESERVOIR)
     sequence = bench.lease(Flow.TO_DRAIN)
@@ -165,7 +168,7 @@ def test_a_drain_without_a_drain_valve_is_refused_and_leaves_all_shut(make_bench
     assert bench.world.truth().driven is Flow.SHUT
 
 
-def test_the_rising_overflow_float_shuts_the_valve_though_leases_keep_coming(make_bench):
+def test_the_rising_overflow_float_shuts_the_valve_though_leases_keep_coming(make_bench: MakeBench) -> None:
     bench = make_bench(start_fraction=0.955)
     bench.keep_open(120.0)
     truth = bench.world.truth()
@@ -179,7 +182,7 @@ def test_the_rising_overflow_float_shuts_the_valve_though_leases_keep_coming(mak
     assert truth.level_fraction == pytest.approx(barrel.overflow_fraction, abs=1e-5)
 
 
-def test_the_overflow_float_ends_a_running_lease_by_itself(make_bench):
+def test_the_overflow_float_ends_a_running_lease_by_itself(make_bench: MakeBench) -> None:
     bench = make_bench("overflow-float-up@5")
     bench.lease(ms=10_000)
     bench.wait(3.99)
@@ -188,7 +191,9 @@ def test_the_overflow_float_ends_a_running_lease_by_itself(make_bench):
     assert bench.world.truth().driven is Flow.SHUT
 
 
-def test_the_overflow_fault_stands_until_the_float_has_been_down_for_two_seconds(make_bench):
+def test_the_overflow_fault_stands_until_the_float_has_been_down_for_two_seconds(
+    make_bench: MakeBench,
+) -> None:
     bench = make_bench("overflow-float-up@5+10")
     bench.wait(9.0)
     assert bench.reading.faults & LocalFault.OVERFLOW_CUT
@@ -203,7 +208,7 @@ def test_the_overflow_fault_stands_until_the_float_has_been_down_for_two_seconds
     assert bench.world.truth().path is Flow.TO_RESERVOIR
 
 
-def test_a_reset_shuts_the_valve_and_numbers_begin_anew(make_bench):
+def test_a_reset_shuts_the_valve_and_numbers_begin_anew(make_bench: MakeBench) -> None:
     bench = make_bench("controller-reset@5+2")
     bench.keep_open(3.9)
     assert bench.world.truth().driven is Flow.TO_RESERVOIR
@@ -220,7 +225,7 @@ def test_a_reset_shuts_the_valve_and_numbers_begin_anew(make_bench):
     assert bench.world.truth().driven is Flow.SHUT
 
 
-def test_damaged_and_foreign_lines_cause_no_action_and_no_answer(make_bench):
+def test_damaged_and_foreign_lines_cause_no_action_and_no_answer(make_bench: MakeBench) -> None:
     bench = make_bench()
     good = encode(Lease(9, Flow.TO_RESERVOIR, 4000))
     answers = [
@@ -236,7 +241,7 @@ def test_damaged_and_foreign_lines_cause_no_action_and_no_answer(make_bench):
     assert bench.world.truth().driven is Flow.TO_RESERVOIR
 
 
-def test_readings_come_at_their_rate_and_at_once_when_the_path_changes(make_bench):
+def test_readings_come_at_their_rate_and_at_once_when_the_path_changes(make_bench: MakeBench) -> None:
     bench = make_bench()
     before = len(bench.readings())
     bench.wait(10.0, step_s=0.02)
@@ -247,7 +252,7 @@ def test_readings_come_at_their_rate_and_at_once_when_the_path_changes(make_benc
     assert [reading.path for reading in bench.readings()[before:]][-1] is Flow.TO_RESERVOIR
 
 
-def test_flow_pulses_count_from_reset_and_only_while_water_flows(make_bench):
+def test_flow_pulses_count_from_reset_and_only_while_water_flows(make_bench: MakeBench) -> None:
     bench = make_bench()
     bench.wait(2.0)
     assert bench.reading.pulses == 0
@@ -257,7 +262,7 @@ def test_flow_pulses_count_from_reset_and_only_while_water_flows(make_bench):
 
 
 @pytest.mark.parametrize(("period_s", "lease_ms"), [(0.001, 1000), (2.0, 1000), (0.1, 0), (0.1, 70_000)])
-def test_a_controller_outside_the_protocol_is_refused(period_s, lease_ms):
+def test_a_controller_outside_the_protocol_is_refused(period_s: float, lease_ms: int) -> None:
     with pytest.raises(OutOfRangeError):
         Controller(Feature.NONE, reading_period_s=period_s, longest_lease_ms=lease_ms)
 
@@ -276,7 +281,9 @@ _actions = st.one_of(
 
 @settings(max_examples=60, deadline=None)
 @given(st.lists(_actions, max_size=25))
-def test_whatever_is_sent_the_valve_is_never_open_beyond_the_newest_grant(actions):
+def test_whatever_is_sent_the_valve_is_never_open_beyond_the_newest_grant(
+    actions: list[tuple[str, Any]],
+) -> None:
     rig = Rig(World(POLYTUNNEL_WITH_DRAIN, seed=1))
     rig.advance(1.0)
     open_until_s = 0.0

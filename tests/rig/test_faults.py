@@ -14,6 +14,8 @@ from bridge.protocol.messages import FAILED, Ack, BootReason, Feature, Hello, Lo
 from bridge.rig.faults import Fault, FaultName, parse_fault
 from bridge.rig.scenario import POLYTUNNEL
 from bridge.rig.sensors import conductivity_us_cm
+from tests.narrowing import measured
+from tests.rig.conftest import Bench, MakeBench
 
 
 @pytest.mark.parametrize(
@@ -24,11 +26,11 @@ from bridge.rig.sensors import conductivity_us_cm
         ("controller-reset@60", Fault(FaultName.CONTROLLER_RESET, 60.0, 61.0)),
     ],
 )
-def test_a_fault_is_written_name_at_seconds_and_maybe_a_duration(text, fault):
+def test_a_fault_is_written_name_at_seconds_and_maybe_a_duration(text: str, fault: Fault) -> None:
     assert parse_fault(text) == fault
 
 
-def test_an_unknown_name_is_answered_with_the_right_ones_and_the_nearest():
+def test_an_unknown_name_is_answered_with_the_right_ones_and_the_nearest() -> None:
     with pytest.raises(InputError, match="did you mean probe-stuck") as caught:
         parse_fault("probe-stuk@10")
     for name in FaultName:
@@ -50,14 +52,14 @@ def test_an_unknown_name_is_answered_with_the_right_ones_and_the_nearest():
         "",
     ],
 )
-def test_a_wrong_form_is_refused_with_a_sentence(text):
+def test_a_wrong_form_is_refused_with_a_sentence(text: str) -> None:
     with pytest.raises(InputError, match="fault "):
         parse_fault(text)
 
 
 @settings(max_examples=60)
 @given(st.one_of(st.text(max_size=20), st.text("0123456789+-.e", max_size=9).map("probe-dry@{}".format)))
-def test_any_text_gives_a_fault_or_a_plain_refusal(text):
+def test_any_text_gives_a_fault_or_a_plain_refusal(text: str) -> None:
     try:
         fault = parse_fault(text)
     except InputError:
@@ -67,14 +69,14 @@ def test_any_text_gives_a_fault_or_a_plain_refusal(text):
 
 # One row for each fault: seen(bench) is false on a sound rig and true while the fault is active. The rig
 # fills for a while before the call.
-_SEEN: dict[FaultName, Callable[..., bool]] = {
+_SEEN: dict[FaultName, Callable[[Bench], bool]] = {
     FaultName.PROBE_STUCK: lambda b: len({r.product_us for r in b.readings()[-20:]}) == 1,
-    FaultName.PROBE_DRY: lambda b: b.reading.product_us < 0.01,
+    FaultName.PROBE_DRY: lambda b: measured(b.reading.product_us) < 0.01,
     FaultName.PROBE_NOISY: lambda b: _spread(b) > 0.1,
     FaultName.PROBE_SHORTED: lambda b: (
         b.reading.product_us is FAILED and bool(b.reading.faults & LocalFault.CELL_RANGE)
     ),
-    FaultName.PROBES_SWAPPED: lambda b: b.reading.product_us > 100.0 * b.reading.feed_us,
+    FaultName.PROBES_SWAPPED: lambda b: measured(b.reading.product_us) > 100.0 * measured(b.reading.feed_us),
     FaultName.FEED_PROBE_DRY: lambda b: b.reading.feed_us == 0.0,
     FaultName.TEMPERATURE_OPEN: lambda b: (
         b.reading.product_c is FAILED and bool(b.reading.faults & LocalFault.TEMPERATURE_OPEN)
@@ -112,7 +114,7 @@ _SEEN: dict[FaultName, Callable[..., bool]] = {
     ),
     FaultName.LINK_NOISE: lambda b: b.damaged > 0,
     FaultName.PURIFIER_EXHAUSTED: lambda b: (
-        b.world.truth().product_ppm > 250.0 and b.reading.product_us > 3000.0
+        b.world.truth().product_ppm > 250.0 and measured(b.reading.product_us) > 3000.0
     ),
 }
 
@@ -129,18 +131,18 @@ _TOLD_APART = {
 }
 
 
-def _spread(bench) -> float:
-    values = [reading.product_us for reading in bench.readings()[-20:]]
+def _spread(bench: Bench) -> float:
+    values = [measured(reading.product_us) for reading in bench.readings()[-20:]]
     return (max(values) - min(values)) / max(values)
 
 
-def test_every_fault_is_told_by_some_test():
+def test_every_fault_is_told_by_some_test() -> None:
     assert set(_SEEN) | _TOLD_APART == set(FaultName)
     assert not set(_SEEN) & _TOLD_APART
 
 
 @pytest.mark.parametrize("name", list(_SEEN), ids=lambda name: name.value)
-def test_a_fault_is_seen_while_it_is_active_and_not_before(make_bench, name):
+def test_a_fault_is_seen_while_it_is_active_and_not_before(make_bench: MakeBench, name: FaultName) -> None:
     bench = make_bench(start_fraction=0.5)
     bench.keep_open(400.0)
     assert not _SEEN_safely(bench, name)
@@ -150,25 +152,25 @@ def test_a_fault_is_seen_while_it_is_active_and_not_before(make_bench, name):
     assert _SEEN_safely(bench, name)
 
 
-def _SEEN_safely(bench, name: FaultName) -> bool:
+def _SEEN_safely(bench: Bench, name: FaultName) -> bool:
     try:
         return _SEEN[name](bench)
     except IndexError:  # no refusal has come yet
         return False
 
 
-def test_a_fault_begins_and_ends_at_its_seconds(make_bench):
+def test_a_fault_begins_and_ends_at_its_seconds(make_bench: MakeBench) -> None:
     bench = make_bench("probe-dry@10+5")
     bench.wait(8.5)
-    assert bench.reading.product_us > 0.5
+    assert measured(bench.reading.product_us) > 0.5
     bench.wait(2.0)
-    assert bench.reading.product_us < 0.01
+    assert measured(bench.reading.product_us) < 0.01
     bench.wait(5.0)
-    assert bench.reading.product_us > 0.5
+    assert measured(bench.reading.product_us) > 0.5
     assert bench.world.truth().faults == ()
 
 
-def test_a_drifting_probe_loses_one_per_cent_of_its_reading_each_hour(make_bench):
+def test_a_drifting_probe_loses_one_per_cent_of_its_reading_each_hour(make_bench: MakeBench) -> None:
     bench = make_bench("probe-drift@0")
     for hours in (24, 48, 72):
         bench.wait(hours * 3600.0 - bench.rig.line_s, step_s=24 * 3600.0)
@@ -180,7 +182,7 @@ def test_a_drifting_probe_loses_one_per_cent_of_its_reading_each_hour(make_bench
         assert bench.reading.feed_us == pytest.approx(true_feed_us, rel=0.01)
 
 
-def test_with_the_overflow_float_stuck_down_the_barrel_spills(make_bench):
+def test_with_the_overflow_float_stuck_down_the_barrel_spills(make_bench: MakeBench) -> None:
     bench = make_bench("overflow-float-down@0", start_fraction=0.95)
     bench.keep_open(900.0)
     truth = bench.world.truth()
@@ -189,7 +191,7 @@ def test_with_the_overflow_float_stuck_down_the_barrel_spills(make_bench):
     assert bench.reading.switch_overflow is False
 
 
-def test_a_valve_stuck_open_lets_water_in_though_it_is_shut(make_bench):
+def test_a_valve_stuck_open_lets_water_in_though_it_is_shut(make_bench: MakeBench) -> None:
     bench = make_bench("valve-stuck-open@5")
     bench.wait(64.0)
     truth = bench.world.truth()
@@ -198,7 +200,7 @@ def test_a_valve_stuck_open_lets_water_in_though_it_is_shut(make_bench):
     assert truth.inflow_l == pytest.approx(1.5, rel=0.01)
 
 
-def test_a_leaking_valve_drips_into_the_barrel_while_it_is_shut(make_bench):
+def test_a_leaking_valve_drips_into_the_barrel_while_it_is_shut(make_bench: MakeBench) -> None:
     bench = make_bench("valve-leaking@0")
     bench.wait(3600.0, step_s=60.0)
     truth = bench.world.truth()
@@ -206,7 +208,7 @@ def test_a_leaking_valve_drips_into_the_barrel_while_it_is_shut(make_bench):
     assert truth.inflow_l == pytest.approx(60.0 * POLYTUNNEL.fittings.leak_l_min, rel=0.02)
 
 
-def test_the_float_in_series_cuts_a_driven_valve_but_not_a_stuck_one(make_bench):
+def test_the_float_in_series_cuts_a_driven_valve_but_not_a_stuck_one(make_bench: MakeBench) -> None:
     bench = make_bench("valve-stuck-open@0", start_fraction=0.95)
     bench.keep_open(900.0)
     truth = bench.world.truth()
@@ -215,7 +217,7 @@ def test_the_float_in_series_cuts_a_driven_valve_but_not_a_stuck_one(make_bench)
     assert truth.spilled_l > 1.0
 
 
-def test_a_cut_line_lets_nothing_through_and_the_lease_lapses(make_bench):
+def test_a_cut_line_lets_nothing_through_and_the_lease_lapses(make_bench: MakeBench) -> None:
     bench = make_bench("link-cut@10+20")
     bench.keep_open(8.9)
     bench.wait(0.2)
@@ -228,7 +230,7 @@ def test_a_cut_line_lets_nothing_through_and_the_lease_lapses(make_bench):
     assert bench.world.truth().driven is Flow.TO_RESERVOIR
 
 
-def test_a_lagging_line_delays_commands_and_answers_by_two_seconds_each(make_bench):
+def test_a_lagging_line_delays_commands_and_answers_by_two_seconds_each(make_bench: MakeBench) -> None:
     bench = make_bench("link-lag@0")
     bench.wait(5.0)
     sequence = bench.lease(ms=6000)
@@ -242,14 +244,14 @@ def test_a_lagging_line_delays_commands_and_answers_by_two_seconds_each(make_ben
     assert bench.last(Ack).of == sequence
 
 
-def test_on_a_noisy_line_frames_are_lost_but_the_good_ones_still_come(make_bench):
+def test_on_a_noisy_line_frames_are_lost_but_the_good_ones_still_come(make_bench: MakeBench) -> None:
     bench = make_bench("link-noise@0")
     bench.keep_open(60.0)
     assert bench.damaged > 20
     assert len(bench.readings()) > 20
 
 
-def test_a_slow_breakthrough_worsens_the_product_until_a_new_cartridge(make_bench):
+def test_a_slow_breakthrough_worsens_the_product_until_a_new_cartridge(make_bench: MakeBench) -> None:
     bench = make_bench("purifier-slipping@0")
     bench.keep_open(300.0)
     bench.close()
@@ -265,16 +267,18 @@ def test_a_slow_breakthrough_worsens_the_product_until_a_new_cartridge(make_benc
     assert bench.world.truth().product_ppm < 1.0
 
 
-def test_without_level_switches_contradicting_floats_turn_the_level_sensor_upside_down(make_bench):
+def test_without_level_switches_contradicting_floats_turn_the_level_sensor_upside_down(
+    make_bench: MakeBench,
+) -> None:
     fittings = replace(POLYTUNNEL.fittings, features=Feature.LEVEL_SENSOR | Feature.SWITCH_OVERFLOW)
     bench = make_bench(scenario=replace(POLYTUNNEL, fittings=fittings), start_fraction=0.8)
-    upright = bench.reading.level_sensor
+    upright = measured(bench.reading.level_sensor)
     bench.world.inject(Fault(FaultName.FLOATS_CONTRADICT, 0.0))
     bench.wait(1.0)
     assert bench.reading.level_sensor == pytest.approx(1.0 - upright, abs=0.01)
 
 
-def test_a_fault_can_be_repaired(make_bench):
+def test_a_fault_can_be_repaired(make_bench: MakeBench) -> None:
     bench = make_bench("supply-off@0")
     bench.keep_open(10.0)
     assert bench.world.truth().inflow_l == 0.0
@@ -283,7 +287,7 @@ def test_a_fault_can_be_repaired(make_bench):
     assert bench.world.truth().inflow_l > 0.1
 
 
-def test_a_reset_injected_between_two_steps_is_not_lost_in_a_long_one(make_bench):
+def test_a_reset_injected_between_two_steps_is_not_lost_in_a_long_one(make_bench: MakeBench) -> None:
     bench = make_bench()
     hellos = sum(isinstance(message, Hello) for message in bench.heard)
     now_s = bench.world.time_s
@@ -293,7 +297,7 @@ def test_a_reset_injected_between_two_steps_is_not_lost_in_a_long_one(make_bench
     assert sum(isinstance(message, Hello) for message in bench.heard) == hellos + 1
 
 
-def test_a_float_that_stays_up_asks_for_no_short_steps(make_bench):
+def test_a_float_that_stays_up_asks_for_no_short_steps(make_bench: MakeBench) -> None:
     bench = make_bench("overflow-float-up@5+600")
     bench.wait(30.0)
     assert bench.reading.faults & LocalFault.OVERFLOW_CUT

@@ -6,23 +6,25 @@ import json
 import os
 import select
 import termios
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from pathlib import Path as FilePath
+from typing import TypeVar
 
 import pytest
 
 from bridge.errors import InputError, OutOfRangeError
 from bridge.guard.model import Flow
 from bridge.protocol.codec import Decoder, Direction, encode
-from bridge.protocol.messages import Ack, Hello, Identify, Lease, LocalFault, Reading
+from bridge.protocol.messages import Ack, FromBridge, Hello, Identify, Lease, LocalFault, Reading
 from bridge.rig.controller import Controller
-from bridge.rig.pty import RigServer
+from bridge.rig.pty import OnTruth, RigServer
 from bridge.rig.reservoir import Truth, truth_line
 from bridge.rig.scenario import POLYTUNNEL_WITH_DRAIN
 from bridge.rig.world import World
+from tests.waiting import until, within
 
-PATIENCE_S = 8.0
+M = TypeVar("M", Ack, Hello, Reading)
 
 
 class Peer:
@@ -34,20 +36,24 @@ class Peer:
         self._decoder = Decoder(Direction.TO_BRIDGE)
         self._waiting: list[object] = []
 
-    def send(self, message) -> None:
+    def send(self, message: FromBridge) -> None:
         os.write(self.fd, encode(message))
 
-    async def hear(self, wanted: Callable[[object], bool]) -> object:
-        """Waits for the wanted event and skips those before it."""
-        async with asyncio.timeout(PATIENCE_S):
-            while True:
-                while self._waiting:
-                    event = self._waiting.pop(0)
-                    if wanted(event):
-                        return event
-                await asyncio.sleep(0.005)
-                if select.select([self.fd], [], [], 0)[0]:
-                    self._waiting += self._decoder.feed(os.read(self.fd, 4096))
+    async def hear(self, kind: type[M], path: Flow | None = None) -> M:
+        """Waits for a message of this class, and with this path, and skips those before it."""
+        found: list[M] = []
+
+        def read() -> bool:
+            if select.select([self.fd], [], [], 0)[0]:
+                self._waiting += self._decoder.feed(os.read(self.fd, 4096))
+            while self._waiting and not found:
+                event = self._waiting.pop(0)
+                if isinstance(event, kind) and path in (None, getattr(event, "path", None)):
+                    found.append(event)
+            return bool(found)
+
+        await until(read, f"no {kind.__name__} came")
+        return found[0]
 
     def leave(self) -> None:
         os.close(self.fd)
@@ -55,13 +61,12 @@ class Peer:
 
 @asynccontextmanager
 async def _serving(
-    path: FilePath, speed: float = 1.0, on_truth=None, controller=None
+    path: FilePath, speed: float = 1.0, on_truth: OnTruth | None = None, controller: Controller | None = None
 ) -> AsyncIterator[RigServer]:
     server = RigServer(World(POLYTUNNEL_WITH_DRAIN, seed=1), path, speed, on_truth, 0.1, controller)
     task = asyncio.create_task(server.run())
     try:
-        async with asyncio.timeout(PATIENCE_S):
-            await server.ready.wait()
+        await within(server.ready.wait(), "the rig never was ready")
         yield server
     finally:
         task.cancel()
@@ -69,34 +74,42 @@ async def _serving(
             await task
 
 
-async def _until(so: Callable[[], bool]) -> None:
-    async with asyncio.timeout(PATIENCE_S):
-        while True:
-            if so():
-                return
-            await asyncio.sleep(0.005)
+class Told:
+    """Every truth that the rig tells; it tells each change of the path."""
 
+    def __init__(self) -> None:
+        self.truths: list[Truth] = []
 
-async def _truth_becomes(server: RigServer, path: Flow) -> None:
-    await _until(lambda: server.world.truth().path is path)
+    async def becomes(self, path: Flow) -> None:
+        """Wait for a truth with this path; those up to it are forgotten."""
+        await until(lambda: any(one.path is path for one in self._new()), f"the valve never was {path.value}")
+        self._seen += next(k for k, one in enumerate(self._new()) if one.path is path) + 1
+
+    _seen = 0
+
+    def _new(self) -> list[Truth]:
+        return self.truths[self._seen :]
 
 
 @pytest.mark.parametrize("speed", [1.0, 120.0])
-async def test_a_lease_opens_the_true_valve_and_silence_shuts_it_within_the_lease(tmp_path, speed):
-    async with _serving(tmp_path / "tty", speed) as server:
+async def test_a_lease_opens_the_true_valve_and_silence_shuts_it_within_the_lease(
+    tmp_path: FilePath, speed: float
+) -> None:
+    told = Told()
+    async with _serving(tmp_path / "tty", speed, told.truths.append) as server:
         peer = Peer(tmp_path / "tty")
-        await peer.hear(lambda event: isinstance(event, Reading))
+        await peer.hear(Reading)
         peer.send(Lease(5, Flow.TO_RESERVOIR, 500))
         sent_s = asyncio.get_running_loop().time()
-        ack = await peer.hear(lambda event: isinstance(event, Ack))
+        ack = await peer.hear(Ack)
         assert (ack.of, ack.path) == (5, Flow.TO_RESERVOIR)
-        reading = await peer.hear(lambda event: isinstance(event, Reading))
+        reading = await peer.hear(Reading)
         assert reading.path is Flow.TO_RESERVOIR
-        await _truth_becomes(server, Flow.TO_RESERVOIR)
-        await _truth_becomes(server, Flow.SHUT)
+        await told.becomes(Flow.TO_RESERVOIR)
+        await told.becomes(Flow.SHUT)
         lasted_s = asyncio.get_running_loop().time() - sent_s
         assert lasted_s > 0.45, "the lease ended before its time"
-        reading = await peer.hear(lambda event: isinstance(event, Reading) and event.path is Flow.SHUT)
+        reading = await peer.hear(Reading, Flow.SHUT)
         assert reading.faults & LocalFault.LEASE_LAPSED
         # The inflow shows how long the valve was really open, also on a busy machine.
         flow_l_s = POLYTUNNEL_WITH_DRAIN.fittings.flow_l_min / 60.0
@@ -104,24 +117,26 @@ async def test_a_lease_opens_the_true_valve_and_silence_shuts_it_within_the_leas
         peer.leave()
 
 
-async def test_the_terminal_outlives_its_peer(tmp_path):
+async def test_the_terminal_outlives_its_peer(tmp_path: FilePath) -> None:
     async with _serving(tmp_path / "tty") as server:
         first = Peer(tmp_path / "tty")
-        await first.hear(lambda event: isinstance(event, Reading))
+        await first.hear(Reading)
         first.leave()
         left_s = server.rig.line_s
-        await _until(lambda: server.rig.line_s > left_s + 0.1)
+        await until(lambda: server.rig.line_s > left_s + 0.1, "the rig stood still")
         second = Peer(tmp_path / "tty")
         second.send(Identify(1))
-        hello = await second.hear(lambda event: isinstance(event, Hello))
+        hello = await second.hear(Hello)
         assert hello.features == POLYTUNNEL_WITH_DRAIN.fittings.features
         second.leave()
 
 
-async def test_nobody_reading_neither_stops_the_world_nor_leaves_a_heap_of_old_frames(tmp_path):
+async def test_nobody_reading_neither_stops_the_world_nor_leaves_a_heap_of_old_frames(
+    tmp_path: FilePath,
+) -> None:
     controller = Controller(POLYTUNNEL_WITH_DRAIN.fittings.features, reading_period_s=0.02)
     async with _serving(tmp_path / "tty", 60.0, controller=controller) as server:
-        await _until(lambda: server.world.time_s > 75.0)
+        await until(lambda: server.world.time_s > 75.0, "the rig stood still")
         fd = os.open(tmp_path / "tty", os.O_RDWR | os.O_NOCTTY | os.O_NONBLOCK)
         old = os.read(fd, 100_000)
         os.close(fd)
@@ -129,39 +144,34 @@ async def test_nobody_reading_neither_stops_the_world_nor_leaves_a_heap_of_old_f
     assert len(old) < 2500, "some 4,500 bytes were sent and nobody read them"
 
 
-async def test_the_truth_is_told_in_json_lines_and_at_once_when_the_path_changes(tmp_path):
-    lines: list[str] = []
-
-    def tell(truth: Truth) -> None:
-        lines.append(truth_line(truth))
-
-    async with _serving(tmp_path / "tty", 30.0, tell) as server:
+async def test_the_truth_is_told_in_json_lines_and_at_once_when_the_path_changes(tmp_path: FilePath) -> None:
+    told = Told()
+    async with _serving(tmp_path / "tty", 30.0, told.truths.append) as server:
         peer = Peer(tmp_path / "tty")
-        await peer.hear(lambda event: isinstance(event, Reading))
+        await peer.hear(Reading)
         peer.send(Lease(1, Flow.TO_RESERVOIR, 300))
-        await _truth_becomes(server, Flow.TO_RESERVOIR)
-        await _truth_becomes(server, Flow.SHUT)
+        await told.becomes(Flow.TO_RESERVOIR)
+        await told.becomes(Flow.SHUT)
         server.world.draw(20.0)
         server.world.change_cartridge()
-        await _until(lambda: server.world.truth().drawn_l > 19.99)
-        told_until_now = len(lines)
-        await _until(lambda: len(lines) > told_until_now)
+        await until(lambda: told.truths[-1].drawn_l > 19.99, "no truth tells of the water that was drawn")
         peer.leave()
-    told = [json.loads(line) for line in lines]
-    paths = [record["path"] for record in told]
-    assert paths.index("fill") < len(paths) - 1 - paths[::-1].index("shut")
-    assert set(told[0]) == set(Truth.__dataclass_fields__)
+    record = json.loads(truth_line(told.truths[-1]))
+    assert record["path"] == "shut"
+    assert set(record) == set(Truth.__dataclass_fields__)
 
 
-async def test_the_symlink_goes_when_the_rig_ends_and_replaces_an_old_one(tmp_path):
+async def test_the_symlink_goes_when_the_rig_ends_and_replaces_an_old_one(tmp_path: FilePath) -> None:
     path = tmp_path / "tty"
     path.symlink_to("/nowhere")
     async with _serving(path):
         assert os.readlink(path) != "/nowhere"
-    assert list(tmp_path.iterdir()) == []
+    assert os.listdir(tmp_path) == []
 
 
-async def test_a_file_in_the_way_or_a_missing_directory_is_refused_and_nothing_is_overwritten(tmp_path):
+async def test_a_file_in_the_way_or_a_missing_directory_is_refused_and_nothing_is_overwritten(
+    tmp_path: FilePath,
+) -> None:
     precious = tmp_path / "notes.txt"
     precious.write_text("keep me")
     with pytest.raises(InputError, match=r"notes\.txt"):
@@ -172,6 +182,6 @@ async def test_a_file_in_the_way_or_a_missing_directory_is_refused_and_nothing_i
 
 
 @pytest.mark.parametrize("speed", [0.0, -1.0, float("inf"), float("nan")])
-def test_a_speed_that_is_none_is_refused(tmp_path, speed):
+def test_a_speed_that_is_none_is_refused(tmp_path: FilePath, speed: float) -> None:
     with pytest.raises(OutOfRangeError, match="speed"):
         RigServer(World(POLYTUNNEL_WITH_DRAIN), tmp_path / "tty", speed)

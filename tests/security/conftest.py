@@ -1,24 +1,18 @@
 """A daemon of its own process for tests of who is let in and what is kept secret."""
 
-import contextlib
 import json
-import os
-import select
-import signal
 import subprocess
 import sys
-import time
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
 
 from tests.mqtt.test_access import certificates
+from tests.running import Running
 
 __all__ = ["certificates"]
 
-PATIENCE_S = 20.0
 PASSWORD = "velvet-badger-77"
 CONFIG = """
 {top}
@@ -43,40 +37,9 @@ cell_constant_per_cm = 0.1
 """
 
 
-@dataclass
-class Running:
-    """A program of ours in a process of its own, and everything it has said on either stream."""
-
-    process: "subprocess.Popen[bytes]"
-    said: str = ""
-
-    def until(self, part: str) -> None:
-        """Read on until something was said, to the end of its line."""
-        give_up = time.monotonic() + PATIENCE_S
-        assert self.process.stdout is not None
-        while part not in self.said or not self.said.endswith("\n"):
-            left_s = max(0.0, give_up - time.monotonic())
-            ready, _, _ = select.select([self.process.stdout], [], [], left_s)
-            piece = os.read(self.process.stdout.fileno(), 65536) if ready else b""
-            assert piece, f"{part!r} was not said, only:\n{self.said}"
-            self.said += piece.decode(errors="replace")
-
-    def command_line(self) -> str:
-        """What everybody on the machine sees of it."""
-        return Path(f"/proc/{self.process.pid}/cmdline").read_text()
-
-    def ended(self) -> str:
-        """Everything it said, once it has been told to stop and has."""
-        self.process.terminate()
-        rest, _ = self.process.communicate(timeout=PATIENCE_S)
-        self.said += rest.decode(errors="replace")
-        return self.said
-
-    def sentence(self, event: str) -> str:
-        """The sentence of the last line with this event."""
-        self.until(f'"event": "{event}"')
-        lines = [json.loads(line) for line in self.said.splitlines() if f'"event": "{event}"' in line]
-        return str(lines[-1]["sentence"])
+def sentence(program: Running, event: str) -> str:
+    """The sentence of the first line with this event."""
+    return str(json.loads(program.has_printed(f'"event": "{event}"'))["sentence"])
 
 
 Start = Callable[..., Running]
@@ -129,19 +92,10 @@ def start() -> Iterator[Start]:
     def begin(
         *arguments: object, module: bool = True, under: tuple[str, ...] = (), **environ: str
     ) -> Running:
-        process = subprocess.Popen(
-            [*under, sys.executable, *(("-m", "bridge") if module else ()), *map(str, arguments)],
-            stdout=subprocess.PIPE,
-            stderr=subprocess.STDOUT,
-            env={**os.environ, **environ},
-            start_new_session=True,
-        )
-        all_.append(Running(process))
+        ours = (sys.executable, *(("-m", "bridge") if module else ()))
+        all_.append(Running(*under, *ours, *arguments, environ=environ))
         return all_[-1]
 
     yield begin
     for one in all_:
-        # The whole group: a program that watches another one leaves it running when it is killed.
-        with contextlib.suppress(ProcessLookupError):
-            os.killpg(one.process.pid, signal.SIGKILL)
-        one.process.communicate()
+        one.kill()

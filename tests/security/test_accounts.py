@@ -14,14 +14,15 @@ import pytest
 from bridge.errors import HubError
 from bridge.guard.commands import GuardCommand, Hold
 from bridge.mqtt.broker import BrokerSettings, MqttVersion, Secret
-from bridge.mqtt.client import HubClient, Patience
+from bridge.mqtt.client import HubClient, Timeouts
 from bridge.mqtt.properties import PROPERTIES
 from bridge.mqtt.topics import Layout, Level, Publication
 from bridge.station.plan import StationIdentity
 from bridge.station.view import ActiveAlarm, StationView
-from tests.brokers import Mosquitto, Observer, free_port
+from tests.brokers import Mosquitto, Observer, free_port, keeps
 from tests.mqtt.conftest import view
-from tests.security.conftest import Start
+from tests.security.conftest import Start, sentence
+from tests.waiting import DEADLINE_S, within
 
 __all__ = ["view"]
 
@@ -74,7 +75,7 @@ class Bridge:
         )
         self.client = HubClient(
             settings, Layout("polytunnel", "Polytunnel"), [IDENTITY], on_command=self._take,
-            report=self._report, patience=Patience(2.0, 0.1, 0.2),
+            report=self._report, timeouts=Timeouts(DEADLINE_S, 0.1, 0.2),
         )  # fmt: skip
 
     def _take(self, _: str, command: GuardCommand, answered: Callable[[str | None], None]) -> None:
@@ -89,10 +90,10 @@ class Bridge:
             self.troubles.append(trouble)
 
     async def stands(self) -> None:
-        await asyncio.wait_for(self._stands.wait(), 10.0)
+        await within(self._stands.wait(), "the bridge never reached the broker")
 
     async def came(self) -> None:
-        await asyncio.wait_for(self._came.wait(), 10.0)
+        await within(self._came.wait(), "no command reached the bridge")
 
 
 @pytest.fixture(params=list(MqttVersion), ids=lambda version: f"MQTT-{version.value}")
@@ -131,10 +132,7 @@ async def test_the_bridge_may_say_all_it_has_to_say_and_the_hub_hears_it(
         # Every property, the alarms and the log; MQTT 3.1.1 drops what is not allowed without a word.
         for row in PROPERTIES:
             if row.retained and row.is_fitted(IDENTITY):
-                await hub.until(
-                    lambda seen, path=row.path: f"{DEVICE}/{path}" in seen.kept,
-                    f"the hub never saw {row.path}",
-                )
+                await hub.until(keeps(f"{DEVICE}/{row.path}"), f"the hub never saw {row.path}")
         await hub.has(f"{DEVICE}/$alert/reservoir-low", "The reservoir is low.")
         bridge.client.log(Level.WARN, "A line.", "barrel")
         await hub.said(f"{DEVICE}/$log/warn", "A line.")
@@ -197,10 +195,10 @@ async def test_the_daemon_is_let_in_by_its_secrets_and_a_wrong_one_is_told(
 ) -> None:
     wrong = configured(ruled.port, host="127.0.0.1", top=secrets("clearwell", "noisy-otter-32"))
     daemon = start("run", "--config", wrong)
-    assert "user" in daemon.sentence("hub-away")
-    daemon.ended()
+    assert "user" in sentence(daemon, "hub-away")
+    daemon.stop()
     right = configured(ruled.port, host="127.0.0.1", top=secrets("clearwell", PASSWORD))
-    start("run", "--config", right).until('"event": "hub-connected"')
+    start("run", "--config", right).has_printed('"event": "hub-connected"')
 
 
 async def test_the_broker_of_the_example_takes_its_file_and_asks_for_password_and_encryption(
@@ -225,8 +223,8 @@ async def test_the_broker_of_the_example_takes_its_file_and_asks_for_password_an
     try:
         hub = f'[hub.tls]\nca_file = "{certificates}/ca.pem"'
         config = configured(port, hub=hub, top=secrets("clearwell", PASSWORD))
-        start("run", "--config", config).until('"event": "hub-connected"')
+        start("run", "--config", config).has_printed('"event": "hub-connected"')
         stranger = start("run", "--config", configured(port, hub=hub))
-        assert "user" in stranger.sentence("hub-away")
+        assert "user" in sentence(stranger, "hub-away")
     finally:
         await broker.stop()

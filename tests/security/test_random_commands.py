@@ -118,7 +118,9 @@ class Garden:
         else:
             # A cell's last digit always moves; a value that stands still is a fault of its own.
             moving = (
-                said.product_c if said.product_c is FAILED else said.product_c + 0.001 * (self._second % 7)
+                said.product_c + 0.001 * (self._second % 7)
+                if isinstance(said.product_c, float)
+                else said.product_c
             )
             self.station.receive(replace(said, sequence=self._second % 65536, product_c=moving), self.now)
 

@@ -3,9 +3,6 @@
 import asyncio
 import io
 import logging
-import os
-import subprocess
-import sys
 import traceback
 from collections.abc import Callable, Iterator
 from dataclasses import asdict
@@ -20,7 +17,8 @@ from bridge.daemon import log_output as logs
 from bridge.errors import InputError
 from bridge.mqtt.session import Session
 from tests.brokers import Mosquitto, free_port
-from tests.security.conftest import PASSWORD, Start
+from tests.running import clearwell, clearwell_process
+from tests.security.conftest import PASSWORD, Start, sentence
 
 ROOT = Path(__file__).parents[2]
 EVERYTHING = """
@@ -63,9 +61,10 @@ async def test_no_line_of_the_daemon_holds_the_password_not_even_one_for_debuggi
         environ |= {"CLEARWELL_HUB__USERNAME": account, "CLEARWELL_HUB__PASSWORD": PASSWORD}
     config = configured(guarded.port, version=version, top=top)
     daemon = start("-c", EVERYTHING, "run", "--config", config, module=False, **environ)
-    daemon.until('"event": "hub-connected"' if account == "clearwell" else '"event": "hub-away"')
+    daemon.has_printed('"event": "hub-connected"' if account == "clearwell" else '"event": "hub-away"')
     assert PASSWORD not in daemon.command_line()
-    said = daemon.ended()
+    daemon.stop()
+    said = daemon.printed
     # The lines for debugging were there: what the library says of single packets.
     assert "Sending CONNECT" in said
     assert '"level": "debug"' in said
@@ -163,12 +162,8 @@ def test_a_refused_configuration_never_shows_the_password(
 
 def test_the_command_line_shows_it_no_more_than_the_settings_do(configured: Callable[..., Path]) -> None:
     config = configured(1883, hub=f'password = "{PASSWORD}"\npasswort = "{PASSWORD}"')
-    environ = {"PATH": os.environ["PATH"], "CLEARWELL_HUB__PASWORD": PASSWORD}
-    done = subprocess.run(
-        [sys.executable, "-m", "bridge", "run", "--config", str(config)], env=environ, cwd=ROOT,
-        capture_output=True, text=True, check=False,
-    )  # fmt: skip
-    assert done.returncode == 2
+    done = clearwell_process("run", "--config", config, environ={"CLEARWELL_HUB__PASWORD": PASSWORD})
+    assert done.status == 2
     assert done.stderr.startswith(f"clearwell: {config}: ")
     assert "hub.password: must not stand in the file" in done.stderr
     assert PASSWORD not in done.stdout + done.stderr
@@ -206,11 +201,8 @@ def test_check_warns_of_a_password_in_clear_to_another_machine(
     warned: str | None,
 ) -> None:  # fmt: skip
     config = configured(1883, host=host, hub=hub, top=secrets("clearwell", PASSWORD) if account else "")
-    done = subprocess.run(
-        [sys.executable, "-m", "bridge", "check", str(config)], cwd=ROOT,
-        capture_output=True, text=True, check=False,
-    )  # fmt: skip
-    assert done.returncode == 0, done.stderr
+    done = clearwell("check", config)
+    assert done.status == 0, done.stderr
     said = " ".join(done.stdout.split())
     if warned is None:
         assert "in clear" not in said
@@ -225,5 +217,5 @@ def test_the_daemon_warns_of_it_too(
 ) -> None:
     config = configured(1883, host=ELSEWHERE, top=secrets("clearwell", PASSWORD))
     daemon = start("run", "--config", config)
-    assert f"the password travels in clear to {ELSEWHERE}" in daemon.sentence("configuration")
-    assert PASSWORD not in daemon.said
+    assert f"the password travels in clear to {ELSEWHERE}" in sentence(daemon, "configuration")
+    assert PASSWORD not in daemon.printed

@@ -4,15 +4,15 @@ import os
 import re
 import shutil
 import signal
-import subprocess
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
-from bridge.commands.shared import log_file as logfile
+from bridge.commands.shared import configuration
 from bridge.mqtt.topics import Layout
 from tests.brokers import Mosquitto
+from tests.running import Finished, run
 from tests.security.conftest import PASSWORD, Start
 
 ROOT = Path(__file__).parents[2]
@@ -32,14 +32,8 @@ def settings(section: str) -> dict[str, list[str]]:
     return found
 
 
-def analyze(*arguments: str) -> "subprocess.CompletedProcess[str]":
-    return subprocess.run(
-        ["systemd-analyze", "--no-pager", *arguments],
-        env={**os.environ, "SYSTEMD_COLORS": "0"},
-        capture_output=True,
-        text=True,
-        check=False,
-    )
+def analyze(*arguments: str) -> Finished:
+    return run("systemd-analyze", "--no-pager", *arguments, environ={"SYSTEMD_COLORS": "0"})
 
 
 @pytest.mark.needs("systemd")
@@ -48,7 +42,7 @@ def test_the_unit_is_rated_as_little_exposed() -> None:
     rated = re.search(r"Overall exposure level for clearwell.service: ([0-9.]+)", done.stdout)
     assert rated is not None, done.stderr
     assert float(rated[1]) <= MOST_EXPOSED
-    assert done.returncode == 0
+    assert done.status == 0
 
 
 @pytest.mark.needs("systemd")
@@ -60,7 +54,7 @@ def test_the_unit_has_no_key_or_value_that_systemd_does_not_know(tmp_path: Path)
     copy = tmp_path / UNIT.name
     copy.write_text(text.replace(program, shutil.which("true") or "/bin/true"), encoding="utf-8")
     done = analyze("verify", "--man=no", str(copy))
-    assert (done.returncode, done.stdout, done.stderr) == (0, "", "")
+    assert (done.status, done.stdout, done.stderr) == (0, "", "")
     copy.write_text(copy.read_text(encoding="utf-8") + "\n[Service]\nProtectHoome=yes\n", encoding="utf-8")
     assert "ProtectHoome" in analyze("verify", "--man=no", str(copy)).stderr
 
@@ -72,7 +66,7 @@ def test_the_unit_is_what_the_program_counts_on() -> None:
     assert unit["StartLimitIntervalSec"] == ["0"]
     assert 0 < int(service["WatchdogSec"][0]) <= 30
     assert service["RestartPreventExitStatus"] == ["2"]
-    assert f"/var/lib/{service['StateDirectory'][0]}" == logfile.SERVICE_STATE
+    assert f"/var/lib/{service['StateDirectory'][0]}" == configuration.SERVICE_STATE
     assert [line.split(":")[0] for line in service["LoadCredential"]] == ["hub_username", "hub_password"]
     assert {"char-ttyUSB rw", "char-ttyACM rw"} == set(service["DeviceAllow"])
     assert "PrivateDevices" not in service
@@ -167,10 +161,10 @@ async def test_the_daemon_makes_no_call_and_touches_no_file_that_the_unit_refuse
         "run", "--config", config, under=("strace", "-f", "-qq", "-s", "200", "-o", str(traced)),
         STATE_DIRECTORY=str(state), PYTHONDONTWRITEBYTECODE="1",
     )  # fmt: skip
-    daemon.until('"event": "controller-hello"')
-    daemon.until('"event": "hub-connected"')
-    os.kill(child_of(daemon.process.pid), signal.SIGTERM)
-    daemon.until('"event": "stopped"')
+    daemon.has_printed('"event": "controller-hello"')
+    daemon.has_printed('"event": "hub-connected"')
+    os.kill(child_of(daemon.pid), signal.SIGTERM)
+    daemon.has_printed('"event": "stopped"')
     calls = traced.read_text(errors="replace")
     names = set(re.findall(r"^\d+ +([a-z_0-9]+)\(", calls, re.MULTILINE))
     assert {"openat", "connect", "fdatasync", "epoll_wait"} <= names

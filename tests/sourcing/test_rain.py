@@ -9,8 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bridge.errors import InputError
-from bridge.sourcing.blending import Water, tap_into_rain
-from bridge.sourcing.rain import Collection, balance, draw_year, reliability
+from bridge.sourcing.rain import Collection, Water, balance, draw_year, reliability, tap_into_rain
 
 MONTHLY_MM = (60.0, 45.0, 50.0, 45.0, 55.0, 60.0, 55.0, 60.0, 60.0, 75.0, 75.0, 70.0)
 WET_DAYS = (14.0, 11.0, 12.0, 10.0, 11.0, 11.0, 10.0, 10.0, 11.0, 13.0, 14.0, 14.0)

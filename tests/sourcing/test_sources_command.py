@@ -2,16 +2,15 @@
 
 import json
 import re
-import sys
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from bridge.commands import main as cli
 from bridge.commands.sources.file import SourcesTable
 from bridge.config.tables import keys_at
 from bridge.units import LITRES_PER_US_GALLON
+from tests.running import clearwell
 
 ROOT = Path(__file__).parents[2]
 EXAMPLE = ROOT / "config" / "sources.toml"
@@ -43,19 +42,12 @@ WAYS = {
 class Sources:
     """The command, called as from a shell with a file."""
 
-    def __init__(
-        self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-    ) -> None:
+    def __init__(self, tmp_path: Path) -> None:
         self.file = tmp_path / "sources.toml"
-        self._monkeypatch, self._capsys = monkeypatch, capsys
 
     def run(self, *arguments: object) -> tuple[int, str, str]:
-        self._monkeypatch.setattr(sys, "argv", ["clearwell", "sources", *map(str, arguments)])
-        with pytest.raises(SystemExit) as ended:
-            cli.main()
-        said = self._capsys.readouterr()
-        assert isinstance(ended.value.code, int)
-        return ended.value.code, said.out, said.err
+        done = clearwell("sources", *arguments)
+        return done.status, done.stdout, done.stderr
 
     def text(self, toml: str, *more: object) -> str:
         self.file.write_text(toml, encoding="utf-8")
@@ -77,8 +69,8 @@ class Sources:
 
 
 @pytest.fixture
-def sources(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Sources:
-    return Sources(tmp_path, monkeypatch, capsys)
+def sources(tmp_path: Path) -> Sources:
+    return Sources(tmp_path)
 
 
 def ways(made: dict[str, Any]) -> dict[str, Any]:

@@ -6,12 +6,14 @@ from pathlib import Path
 
 import pytest
 
+from bridge.bench import commissioning
 from bridge.bench.bench import Bench
 from bridge.bench.commissioning import Checklist, Result, Verdict
 from bridge.config.loading import load
 from tests.daemon.test_modbus_daemon import LIMITED, PLAIN, configured
 from tests.transport.modbus_line import Devices, serving
 from tests.transport.null_modem import NullModem
+from tests.waiting import DEADLINE_S
 
 
 def person(devices: Devices, loop: asyncio.AbstractEventLoop) -> Callable[[str], bool]:
@@ -51,11 +53,15 @@ async def walked(config: Path, devices: Devices) -> list[Result]:
         with Bench(station) as bench:
             return list(Checklist(bench, station, ask).results())
 
-    return await asyncio.wait_for(asyncio.to_thread(walk), 60.0)
+    return await asyncio.to_thread(walk)
 
 
 @pytest.mark.parametrize("how", ["limited", "module ignores its limit", "plain"])
-async def test_the_kill_test_tells_who_would_shut_the_valve(tmp_path: Path, how: str) -> None:
+async def test_the_kill_test_tells_who_would_shut_the_valve(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, how: str
+) -> None:
+    # A busy machine reads the shut valve late; how late says nothing here.
+    monkeypatch.setattr(commissioning, "LATE_S", DEADLINE_S)
     devices = Devices(ignores_time=how == "module ignores its limit")
     with NullModem() as cable:
         config = configured(tmp_path, cable.near, PLAIN if how == "plain" else LIMITED)

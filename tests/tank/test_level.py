@@ -8,8 +8,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bridge.errors import InputError, OutOfRangeError
-from bridge.tank.level import Level, LevelSettings, LevelWatch, Zone, observe
-from bridge.tank.level_sensor import LevelFault, LevelSensor, LevelSensorTable, RawLevelSensor
+from bridge.tank.level import Level, LevelWatch, Zone, observe
+from bridge.tank.level_sensor import (
+    LevelFault,
+    LevelSensor,
+    LevelSensorTable,
+    LevelSettings,
+    RawLevelSensor,
+)
 from bridge.tank.shapes import UprightCylinder
 
 BARREL = UprightCylinder(0.6, 1.0)

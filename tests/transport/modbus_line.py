@@ -11,6 +11,8 @@ from pymodbus.constants import ExcCodes
 from pymodbus.server import ModbusSerialServer
 from pymodbus.simulator import DataType, SimData, SimDevice
 
+from tests.waiting import until
+
 CONDUCTIVITY, TEMPERATURE, LEVEL, TIME_LIMIT = 0, 2, 4, 16
 FULL, OVERFLOW = 0, 1
 DEVICE = 7
@@ -58,13 +60,8 @@ class Devices:
         loop = asyncio.get_running_loop()
         self._timer = loop.call_later(tenths / 10.0, self.switch, 0, False)
 
-    async def until(self, so: Callable[["Devices"], bool], told: str, patience_s: float = 20.0) -> None:
-        try:
-            async with asyncio.timeout(patience_s):
-                while not so(self):  # noqa: ASYNC110 - state of any kind, changed by a server that calls back
-                    await asyncio.sleep(0.005)
-        except TimeoutError:
-            raise AssertionError(f"{told}; relays {self.relays}, last heard {self.heard[-5:]}") from None
+    async def until(self, so: Callable[["Devices"], bool], told: str) -> None:
+        await until(lambda: so(self), lambda: f"{told}; relays {self.relays}, last heard {self.heard[-5:]}")
 
     async def answer(
         self, function: int, start: int, address: int, count: int, registers: list[int],

@@ -1,9 +1,10 @@
 """Transmitters and relays on a Modbus line: a real server at the other end, its faults, and the relays."""
 
 import asyncio
-from collections.abc import AsyncIterator, Iterator
+from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, field, replace
+from functools import partial
 
 import pytest
 
@@ -25,8 +26,7 @@ from bridge.protocol.session import DownCause, LinkDown, LinkUp
 from bridge.transport.modbus import ModbusLink
 from tests.transport.modbus_line import CONDUCTIVITY, DEVICE, LEVEL, TEMPERATURE, TIME_LIMIT, Devices, serving
 from tests.transport.null_modem import NullModem
-
-PATIENCE_S = 20.0
+from tests.waiting import until, within
 
 
 def table(**valve: object) -> dict[str, object]:
@@ -62,35 +62,24 @@ class Ear:
     messages: list[FromController] = field(default_factory=list)
     news: list[LinkUp | LinkDown] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
-    _changed: asyncio.Event = field(default_factory=asyncio.Event)
 
-    def message(self, message: FromController) -> None:
-        self.messages.append(message)
-        self._changed.set()
+    async def until(self, so: Callable[["Ear"], bool], told: str) -> None:
+        await until(lambda: so(self), lambda: f"{told}; the last was {self.messages[-3:]} {self.news}")
 
-    def link(self, news: LinkUp | LinkDown) -> None:
-        self.news.append(news)
-        self._changed.set()
-
-    async def until(self, so: object, told: str) -> None:
-        try:
-            async with asyncio.timeout(PATIENCE_S):
-                while not so(self):  # type: ignore[operator]
-                    self._changed.clear()
-                    await self._changed.wait()
-        except TimeoutError:
-            pytest.fail(f"{told}; the last was {self.messages[-3:]} {self.news}")
-
-    async def reading(self, so: object, told: str) -> Reading:
+    async def reading(self, so: Callable[[Reading], bool], told: str) -> Reading:
         count = len(self.messages)
         found: list[Reading] = []
 
         def there(me: "Ear") -> bool:
-            found[:] = [m for m in me.messages[count:] if isinstance(m, Reading) and so(m)]  # type: ignore[operator]
+            found[:] = [m for m in me.messages[count:] if isinstance(m, Reading) and so(m)]
             return bool(found)
 
         await self.until(there, told)
         return found[0]
+
+
+def confirmed(number: int, ear: Ear) -> bool:
+    return any(isinstance(m, Ack) and m.of == number and m.path is Flow.TO_RESERVOIR for m in ear.messages)
 
 
 @pytest.fixture
@@ -100,18 +89,20 @@ def cable() -> Iterator[NullModem]:
 
 
 @asynccontextmanager
-async def linked(port: str, modbus: ModbusMap, **more: object) -> AsyncIterator[tuple[ModbusLink, Ear]]:
+async def linked(
+    port: str, modbus: ModbusMap, silence_s: float = 1.5
+) -> AsyncIterator[tuple[ModbusLink, Ear]]:
     ear = Ear()
     link = ModbusLink(
-        port, modbus, on_message=ear.message, on_link=ear.link, on_note=ear.notes.append, first_wait_s=0.1,
-        **{"silence_s": 1.5, **more},
+        port, modbus, on_message=ear.messages.append, on_link=ear.news.append, on_note=ear.notes.append,
+        first_wait_s=0.1, silence_s=silence_s,
     )  # fmt: skip
     task = asyncio.create_task(link.run())
     try:
         yield link, ear
     finally:
         link.finish()
-        await asyncio.wait_for(task, PATIENCE_S)
+        await within(task, "the link did not end")
 
 
 async def test_transmitters_become_readings_in_the_units_of_the_map(cable: NullModem) -> None:
@@ -137,12 +128,7 @@ async def test_a_lease_opens_renewal_holds_and_silence_shuts(
         for _ in range(4):
             number = link.next_sequence()
             assert link.send(Lease(number, Flow.TO_RESERVOIR, 3000))
-            await ear.until(
-                lambda me, n=number: any(
-                    isinstance(m, Ack) and m.of == n and m.path is Flow.TO_RESERVOIR for m in me.messages
-                ),
-                "a lease was not confirmed",
-            )
+            await ear.until(partial(confirmed, number), "a lease was not confirmed")
             await ear.reading(
                 lambda m: m.path is Flow.TO_RESERVOIR, "the readings do not show the open valve"
             )
@@ -265,7 +251,8 @@ async def test_a_late_answer_is_never_taken_for_that_to_another_question(cable: 
     async with serving(cable.far, devices), linked(cable.near, plan()) as (_, ear):
         await ear.reading(lambda m: True, "no reading came")
         devices.late_s = 0.14
-        await asyncio.sleep(2.0)
+        asked = len(devices.heard)
+        await devices.until(lambda d: len(d.heard) > asked + 20, "no further questions came")
         devices.late_s = 0.0
         await ear.reading(lambda m: m.product_us == pytest.approx(50.0), "the values did not come back")
         for message in ear.messages:

@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Callable
+from functools import partial
 
 import pytest
 from hypothesis import given
@@ -116,16 +117,16 @@ def test_the_sensitivities_are_the_derivatives(
     def slope(at: Callable[[float], float], step: float) -> float:
         return (at(step) - at(-step)) / (2.0 * step)
 
-    close = {"rel": 1e-4, "abs": 1e-6 * conductivity}
+    close = partial(pytest.approx, rel=1e-4, abs=1e-6 * conductivity)
     of_conductivity = slope(lambda e: conductivity_25(how, conductivity + e, t), conductivity * 1e-4)
     of_temperature = slope(lambda e: conductivity_25(how, conductivity, t + e), 1e-4)
-    assert result.per_conductivity == pytest.approx(of_conductivity, **close)
-    assert result.per_kelvin == pytest.approx(of_temperature, **close)
+    assert result.per_conductivity == close(of_conductivity)
+    assert result.per_kelvin == close(of_temperature)
     of_coefficient = slope(
         lambda e: conductivity_25(Compensation(how.method, how.linear_percent_per_k + e), conductivity, t),
         1e-4,
     )
-    assert result.per_coefficient == pytest.approx(of_coefficient, **close)
+    assert result.per_coefficient == close(of_coefficient)
 
 
 @pytest.mark.parametrize("how", ALL)

@@ -38,13 +38,16 @@ def test_product_water_of_20_ppm_sodium_chloride_is_measured_at_any_temperature(
 def test_a_measurement_has_its_scale_and_its_method() -> None:
     reading = measure(FEED, 500.0, 20.0)
     # ISO 7888:1985, f25 at 20 °C = 1.116.
+    assert reading.conductivity_25_us_cm == pytest.approx(558.0, rel=0.001)
+    assert reading.dissolved_solids_ppm == pytest.approx(390.6, rel=0.001)
+    assert reading.expanded_uncertainty_ppm == pytest.approx(10.5, rel=0.1)
     assert reading == Measurement(
         conductance_us=500.0,
         conductivity_us_cm=500.0,
         temperature_c=20.0,
-        conductivity_25_us_cm=pytest.approx(558.0, rel=0.001),
-        dissolved_solids_ppm=pytest.approx(390.6, rel=0.001),
-        expanded_uncertainty_ppm=pytest.approx(10.5, rel=0.1),
+        conductivity_25_us_cm=reading.conductivity_25_us_cm,
+        dissolved_solids_ppm=reading.dissolved_solids_ppm,
+        expanded_uncertainty_ppm=reading.expanded_uncertainty_ppm,
         factor=0.7,
         method=Method.NATURAL,
     )

@@ -1,6 +1,7 @@
 """Settled readings of a cell in a standard, and standards known only by their label."""
 
 import random
+from collections.abc import Callable
 
 import pytest
 
@@ -9,7 +10,12 @@ from bridge.water.calibration import Criterion, Settling
 from bridge.water.standards import BOTTLED_84, BOTTLED_1413, chosen, labelled, value_us_cm
 
 
-def after(seconds: float, us, c=lambda t: 21.0, every_s: float = 0.1) -> Settling:
+def after(
+    seconds: float,
+    us: Callable[[float], float],
+    c: Callable[[float], float] = lambda t: 21.0,
+    every_s: float = 0.1,
+) -> Settling:
     settling = Settling(Criterion(60.0, 0.2, 0.1))
     for step in range(round(seconds / every_s)):
         at_s = step * every_s

@@ -1,4 +1,4 @@
-"""Debian's Chromium, headless, looks at the page; axe-core looks for what shuts people out."""
+"""Debian's Chromium, headless, opens the page. axe-core checks its accessibility."""
 
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
@@ -9,12 +9,14 @@ from urllib.parse import urlsplit
 from playwright.async_api import Browser, Page, async_playwright, expect
 
 from tests.node.modules import node_modules
+from tests.waiting import DEADLINE_S
 
 CHROMIUM = "/usr/bin/chromium"
 ARGUMENTS = [
     "--headless=new", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
     "--disable-background-networking", "--disable-component-update", "--disable-sync",
 ]  # fmt: skip
+expect.set_options(timeout=1000.0 * DEADLINE_S)
 WIDTHS = (360, 1440)
 """A small screen and a wide one, in CSS pixels."""
 Scheme = Literal["light", "dark"]
@@ -43,7 +45,7 @@ class Looking:
         await self.shows("#said", text)
 
     async def is_sound(self) -> None:
-        """Nothing failed, nobody else was asked, and nothing goes over the edge of the window."""
+        """Check that no request failed or went to another host, and that nothing exceeds the window."""
         assert self.complaints == []
         assert self.hosts == {urlsplit(self.url).netloc}
         wide, window = await self.page.evaluate("[document.documentElement.scrollWidth, innerWidth]")
@@ -65,6 +67,7 @@ async def looking(
     window = await browser.new_context(
         viewport={"width": width, "height": 800}, color_scheme=scheme, reduced_motion="reduce", **more
     )
+    window.set_default_timeout(1000.0 * DEADLINE_S)
     page = await window.new_page()
     here = Looking(page, url)
     await page.goto(url)

@@ -14,12 +14,11 @@ import pytest
 
 from bridge.config.plan import BridgePlan, PagePlan
 from bridge.daemon import keeper_task
-from bridge.daemon.keeper import Answered
+from bridge.daemon.keeper import Answered, Keeper
 from bridge.daemon.page_lines import CommandRequest, Opened, Setup, read_from_page, setup_line
 from bridge.daemon.process import Daemon
-from bridge.demo.rigged import HURRIED, RESERVOIR, station
+from bridge.demo.rigged import RESERVOIR, station
 from bridge.guard.commands import GuardCommand
-from bridge.guard.model import Flow, Phase
 from bridge.mqtt.broker import Secret
 from bridge.mqtt.topics import Layout
 from bridge.rig.scenario import DEMO
@@ -27,11 +26,12 @@ from bridge.station.plan import StationIdentity, StationPlan
 from bridge.station.station import StationEvent
 from bridge.station.view import StationView
 from bridge.units import DisplayUnits
-from tests.board import PATIENCE_S, Board, SpiedKeeper, greeted, until
+from tests.board import UNHURRIED, Board, SpiedKeeper, filling, greeted
+from tests.waiting import DEADLINE_S, changed, until, within
 
 TOKEN = "velvet-badger-77-in-the-bog"
 LAYOUT = Layout("tunnel", "The tunnel")
-QUICK = replace(HURRIED, rinse_min_s=0.05, in_spec_s=0.05, pause_s=0.1, settle_s=0.1)
+QUICK = replace(UNHURRIED, rinse_min_s=0.05, in_spec_s=0.05, pause_s=0.1, settle_s=0.1)
 """A fill begins within moments, so that many can be tripped."""
 
 
@@ -54,7 +54,7 @@ class Site:
     heard: dict[str, Any] = field(default_factory=dict)
 
     @property
-    def keeper(self) -> Any:
+    def keeper(self) -> Keeper:
         return self.daemon.keepers[RESERVOIR]
 
     @property
@@ -82,11 +82,7 @@ class Site:
 
     async def filling(self) -> None:
         """Good water, until the reservoir fills."""
-        station, board = self.keeper.station, self.board
-        async with asyncio.timeout(PATIENCE_S):
-            while not (station.state.phase is Phase.FILL and station.state.flow is Flow.TO_RESERVOIR):
-                board.read(20.0, Flow.TO_RESERVOIR if station.state.flow is Flow.TO_RESERVOIR else Flow.SHUT)
-                await asyncio.sleep(0.02)
+        await filling(self.board, self.keeper)
 
 
 Begin = Callable[..., AbstractAsyncContextManager[Site]]
@@ -110,7 +106,7 @@ def begin(board: Board, monkeypatch: pytest.MonkeyPatch) -> Begin:
         commands: list[GuardCommand] = []
         daemon = Daemon(plan, events.append)
         task = asyncio.create_task(daemon.run())
-        await asyncio.wait_for(daemon.ready.wait(), PATIENCE_S)
+        await within(daemon.ready.wait(), "the daemon never was ready")
         obeyed = daemon.keepers[RESERVOIR].command
 
         def noted(command: GuardCommand, answered: Answered | None = None) -> str | None:
@@ -118,7 +114,7 @@ def begin(board: Board, monkeypatch: pytest.MonkeyPatch) -> Begin:
             return obeyed(command, answered)
 
         monkeypatch.setattr(daemon.keepers[RESERVOIR], "command", noted)
-        async with httpx.AsyncClient(timeout=PATIENCE_S) as web:
+        async with httpx.AsyncClient(timeout=DEADLINE_S) as web:
             site = Site(board, daemon, events, commands, web)
             try:
                 await greeted(board)
@@ -128,7 +124,7 @@ def begin(board: Board, monkeypatch: pytest.MonkeyPatch) -> Begin:
                 yield site
             finally:
                 daemon.stop()
-                await asyncio.wait_for(task, PATIENCE_S)
+                await within(task, "the daemon did not stop")
 
     return run
 
@@ -164,11 +160,11 @@ class Events:
 
     async def until(self, so: Callable[[dict[str, Any]], bool], told: str) -> dict[str, Any]:
         """The first facts of which something is so."""
-        try:
-            async with asyncio.timeout(PATIENCE_S), self._news:
-                await self._news.wait_for(lambda: bool(self.facts) and so(self.facts))
-        except TimeoutError:
-            pytest.fail(f"{told}; the page shows {json.dumps(self.facts, ensure_ascii=False)}")
+        await changed(
+            self._news,
+            lambda: bool(self.facts) and so(self.facts),
+            lambda: f"{told}; the page shows {json.dumps(self.facts, ensure_ascii=False)}",
+        )
         return self.facts
 
 
@@ -199,8 +195,8 @@ class Alone:
     async def asked(self) -> CommandRequest:
         """The next command of a browser."""
         assert self.process.stdout is not None
-        async with asyncio.timeout(PATIENCE_S):
-            read = read_from_page(await asyncio.to_thread(self.process.stdout.readline))
+        line = await within(asyncio.to_thread(self.process.stdout.readline), "the page asked nothing")
+        read = read_from_page(line)
         assert isinstance(read, CommandRequest)
         return read
 
@@ -217,7 +213,7 @@ IDENTITY = StationIdentity(RESERVOIR, "The barrel", 200.0, 50.0, 25.0, 0.5, True
 def alone_with(*reservoirs: StationIdentity) -> Iterator[Alone]:
     """A page that only answers."""
     setup = Setup(
-        "tunnel", "The tunnel", "homie", "0", DisplayUnits(), "127.0.0.1", 0, (), Secret(TOKEN), None, None,
+        "tunnel", "The tunnel", "homie", "0", DisplayUnits(), "127.0.0.1", 0, (), Secret(TOKEN), None,
         reservoirs,
     )  # fmt: skip
     with subprocess.Popen(
@@ -231,7 +227,7 @@ def alone_with(*reservoirs: StationIdentity) -> Iterator[Alone]:
         assert isinstance(opened, Opened)
         yield Alone(process, opened.port)
         process.stdin.close()
-        assert process.wait(PATIENCE_S) == 0, "the page did not end with its input"
+        assert process.wait(DEADLINE_S) == 0, "the page did not end with its input"
 
 
 @pytest.fixture(scope="module")

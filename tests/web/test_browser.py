@@ -27,7 +27,7 @@ from bridge.guard.commands import (
     StartFill,
 )
 from bridge.guard.model import Flow, Permissive, Trip
-from bridge.history.limits import LogSettings
+from bridge.history.waiting import LogSettings
 from bridge.units import DisplayUnits, SolidsUnit
 from tests.web.browser import WIDTHS, Looking, chromium, looking, refused_by_axe
 from tests.web.conftest import TOKEN, Begin, Site
@@ -49,7 +49,7 @@ LISTEN = """
 
 
 class Water:
-    """What the controller reports ten times a second, and does with its valve what it is told."""
+    """A controller that reports ten times a second and obeys every command for its valve."""
 
     def __init__(self, site: Site, level_sensor: float) -> None:
         self._site = site
@@ -74,7 +74,7 @@ async def flowing(site: Site, level_sensor: float = 0.3) -> AsyncIterator[Water]
     task.cancel()
 
 
-async def test_every_fact_changes_live_and_nobody_is_shut_out(begin: Begin) -> None:
+async def test_every_fact_changes_live_and_everybody_can_use_the_page(begin: Begin) -> None:
     async with (
         begin() as site,
         chromium() as browser,
@@ -134,7 +134,7 @@ async def test_each_act_needs_the_token_and_is_answered(begin: Begin) -> None:
         await page.get_by_role("button", name="Hold: keep the valve shut").click()
         await here.said("Refused:")
         assert site.commands == []
-        # That one is told in the console by the browser itself.
+        # The browser itself reports this one in its console.
         here.complaints.clear()
 
         await here.use(TOKEN)
@@ -183,7 +183,8 @@ async def test_a_measurement_is_entered_in_the_unit_that_is_shown(begin: Begin) 
         await page.get_by_role("button", name="Enter the retest").click()
         await here.said("Done.")
         factor = site.keeper.station.plan.identity.factor
-        assert [one.ppm for one in site.commands] == [18.0 * factor, 25.5 * factor]
+        measured_ppm = [one.ppm for one in site.commands if isinstance(one, Retest | ReservoirSample)]
+        assert measured_ppm == [18.0 * factor, 25.5 * factor]
         await sample.fill("99999")
         await page.get_by_role("button", name="Enter the sample").click()
         await here.said("'99999' is not a number of µS/cm from 0 to 20000")
@@ -240,7 +241,7 @@ async def test_a_name_of_markup_is_text_and_without_a_token_the_page_only_shows(
         await here.is_sound()
 
 
-async def test_a_lost_bridge_is_told_and_old_facts_are_called_old(begin: Begin) -> None:
+async def test_a_lost_bridge_is_reported_and_old_facts_are_marked_as_old(begin: Begin) -> None:
     async with chromium() as browser:
         window = await browser.new_context(viewport={"width": 360, "height": 800})
         page = await window.new_page()
@@ -255,7 +256,7 @@ async def test_a_lost_bridge_is_told_and_old_facts_are_called_old(begin: Begin) 
         await window.close()
 
 
-async def test_a_fill_that_ended_stands_in_the_table_at_once(begin: Begin, tmp_path: Path) -> None:
+async def test_a_fill_that_ended_is_in_the_table_at_once(begin: Begin, tmp_path: Path) -> None:
     log = LogPlan(tmp_path / "clearwell.db", LogSettings())
     async with (
         begin(log=log) as site,

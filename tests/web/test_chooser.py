@@ -34,7 +34,7 @@ def butt(view: StationView) -> StationView:
 
 @asynccontextmanager
 async def told(house: Alone, *views: StationView) -> AsyncIterator[Callable[[StationView], None]]:
-    """The bridge tells again and again what is so; what is given to the value of this is so from then on."""
+    """A bridge that reports its state again and again. The test sets the state."""
     now: dict[str, StationView] = {}
 
     def change(view: StationView) -> None:
@@ -103,7 +103,7 @@ async def test_one_of_two_reservoirs_is_chosen_and_shown_and_commanded(
         await here.is_sound()
 
 
-async def test_at_rest_and_with_a_choice_nobody_is_shut_out(
+async def test_at_rest_and_with_a_choice_everybody_can_use_it(
     house: Alone, view: StationView, butt: StationView
 ) -> None:
     async def found(browser: Browser, width: int, scheme: Scheme) -> list[str]:

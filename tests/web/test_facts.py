@@ -1,9 +1,10 @@
-"""What people are shown: every text is finished, and says what the guard knows and no more."""
+"""The facts for people: every text is complete, and shows what the guard knows and no more."""
 
 import json
 import math
 import re
 from dataclasses import fields, replace
+from typing import Any
 
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -24,8 +25,7 @@ from bridge.daemon.page_lines import (
     view_line,
 )
 from bridge.display.facts import as_json
-from bridge.display.from_view import facts_of, span
-from bridge.display.reasons import PERMISSIVE_LABELS, PERMISSIVE_MISSING
+from bridge.display.from_view import PERMISSIVE_LABELS, PERMISSIVE_MISSING, facts_of, span
 from bridge.guard.faults import FAULTS
 from bridge.guard.model import Permissive, Phase, Trip
 from bridge.guard.rules import RULES
@@ -65,7 +65,7 @@ def test_the_purest_water_has_an_uncertainty_that_means_something(view: StationV
 
 
 def test_the_answer_is_that_of_the_worse_water(view: StationView) -> None:
-    def use(**changed: object) -> tuple[str, str, str]:
+    def use(**changed: Any) -> tuple[str, str, str]:
         shown = facts_of(replace(view, **changed), UNITS, "").use
         return shown.verdict, shown.word, shown.reason
 
@@ -85,8 +85,8 @@ def test_the_answer_is_that_of_the_worse_water(view: StationView) -> None:
     assert use(verdict="unknown", reservoir_ppm=None)[0] == "unknown"
 
 
-def test_the_valve_says_why_it_is_open_or_shut(view: StationView) -> None:
-    def why(**changed: object) -> str:
+def test_the_fact_of_the_valve_gives_the_reason_why_it_is_open_or_shut(view: StationView) -> None:
+    def why(**changed: Any) -> str:
         return facts_of(replace(view, **changed), UNITS, "").valve.why
 
     assert why() == "Shut: no fill is due, and every permissive holds."
@@ -145,7 +145,7 @@ NUMBERS = [
 @settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(data=st.data())
 def test_whatever_is_unknown_or_no_number_is_left_out(view: StationView, data: st.DataObject) -> None:
-    changed = data.draw(
+    changed: dict[str, Any] = data.draw(
         st.dictionaries(
             st.sampled_from(NUMBERS), st.none() | st.floats(0, 1e6) | st.sampled_from([math.nan, math.inf])
         )

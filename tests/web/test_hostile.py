@@ -30,7 +30,8 @@ from bridge.web.app import Page
 from bridge.web.events import Broadcaster
 from bridge.web.security import MOST_ADDRESSES, WITHIN_S, TokenCheck
 from bridge.web.server import serve
-from tests.board import PATIENCE_S, SpiedKeeper, until
+from tests.board import answered
+from tests.waiting import DEADLINE_S, until, within
 from tests.web.conftest import IDENTITY, TOKEN, Alone, Begin, Site
 
 CONNECTIONS = int(os.environ.get("CLEARWELL_CONNECTIONS", "10000" if os.environ.get("CI") else "1500"))
@@ -96,7 +97,7 @@ async def test_a_script_in_a_reservoirs_name_stays_data(begin: Begin) -> None:
         ("DELETE", "/", 405),
     ],
 )
-def test_every_answer_is_guarded_and_says_only_what_was_asked(
+def test_every_response_has_security_headers_and_only_what_was_requested(
     alone: Alone, method: str, path: str, status: int
 ) -> None:
     answer = httpx.request(method, f"http://127.0.0.1:{alone.port}{path}")
@@ -106,7 +107,7 @@ def test_every_answer_is_guarded_and_says_only_what_was_asked(
         assert set(answer.json()) == {"sentence"}
 
 
-def test_looking_is_refused_to_another_site_too(alone: Alone) -> None:
+def test_another_site_may_not_read_the_page_either(alone: Alone) -> None:
     def status(path: str, **headers: str) -> int:
         sent = {name.replace("_", "-"): value for name, value in headers.items()}
         return httpx.get(f"http://127.0.0.1:{alone.port}{path}", headers=sent).status_code
@@ -147,7 +148,7 @@ def test_a_file_is_compressed_and_checked_for_changes(alone: Alone) -> None:
 
 def asked_raw(port: int, request: bytes) -> bytes:
     """What comes back for these bytes until the page hangs up, or is done with its answer."""
-    with socket.create_connection(("127.0.0.1", port), PATIENCE_S) as one:
+    with socket.create_connection(("127.0.0.1", port), DEADLINE_S) as one:
         try:
             one.sendall(request)
             one.shutdown(socket.SHUT_WR)
@@ -227,7 +228,7 @@ def test_no_request_whatever_makes_the_page_fail(alone: Alone, request: bytes) -
 
 def test_a_giant_body_is_cut_off(alone: Alone) -> None:
     head = _authorised(b"").replace(b"content-length: 0", b"content-length: 100000000000")
-    with socket.create_connection(("127.0.0.1", alone.port), PATIENCE_S) as one:
+    with socket.create_connection(("127.0.0.1", alone.port), DEADLINE_S) as one:
         one.sendall(head)
         sent = 0
         with contextlib.suppress(ConnectionResetError, BrokenPipeError):
@@ -276,7 +277,7 @@ def test_a_slow_browser_has_the_newest_facts_and_nothing_piles_up() -> None:
 async def served(
     view: StationView, send: Callable[[CommandRequest], None] = lambda asked: None
 ) -> AsyncIterator[tuple[Page, int]]:
-    """The page in this process, so that its patience can be made short."""
+    """The page in this process, so that its timeouts can be short."""
     setup = Setup(
         "tunnel", "The tunnel", "homie", "0", DisplayUnits(), "127.0.0.1", 0, (), Secret(TOKEN), None,
         (IDENTITY,),
@@ -294,20 +295,17 @@ async def served(
 
 
 async def _ends(reader: asyncio.StreamReader) -> bytes:
-    """Everything that is said until the connection ends, which it must."""
+    """Read until the connection ends, which must happen."""
     said = b""
-    async with asyncio.timeout(PATIENCE_S):
-        try:
-            while piece := await reader.read(65536):
-                said += piece
-        except ConnectionResetError:
-            pass
+    try:
+        while piece := await within(reader.read(65536), "the connection never ends"):
+            said += piece
+    except ConnectionResetError:
+        pass
     return said
 
 
-async def test_whoever_dawdles_with_a_request_is_let_go(
-    view: StationView, monkeypatch: pytest.MonkeyPatch
-) -> None:
+async def test_a_slow_request_is_disconnected(view: StationView, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(page_server, "REQUEST_S", 0.3)
     monkeypatch.setattr(app_module, "BODY_S", 0.1)
     whole = b"GET /api/facts HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n"
@@ -343,7 +341,9 @@ async def test_whoever_dawdles_with_a_request_is_let_go(
         writer.close()
 
 
-async def test_whoever_stops_reading_is_let_go(view: StationView, monkeypatch: pytest.MonkeyPatch) -> None:
+async def test_a_client_that_stops_reading_is_disconnected(
+    view: StationView, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.setattr(page_server, "READING_S", 0.2)
     async with served(view) as (page, port):
         deaf = socket.socket()
@@ -398,28 +398,23 @@ class Trips:
     async def one(self) -> None:
         site, board = self._site, self._site.board
         await site.filling()
-        board.read(20.0, Flow.TO_RESERVOIR)
-        await asyncio.sleep(0.02)
+        await answered(board, 20.0, Flow.TO_RESERVOIR)
         assert site.keeper.station.state.flow is Flow.TO_RESERVOIR
-        answered = len(SpiedKeeper.answers)
         began = time.perf_counter()
-        board.read(2000.0, Flow.TO_RESERVOIR)
-        lease_s = site.keeper.plan.limits.lease_s
-        while len(SpiedKeeper.answers) == answered:
-            assert time.perf_counter() - began < lease_s, "the valve waited for its lease"
-            await asyncio.sleep(0)
+        sent = await answered(board, 2000.0, Flow.TO_RESERVOIR)
         self.took_ms.append(1000.0 * (time.perf_counter() - began))
-        assert any(isinstance(said, Close) for said in SpiedKeeper.answers[answered]), (
+        assert any(isinstance(one, Close) for one in sent), (
             "no close on the wire in the turn of the bad reading"
         )
         await until(lambda: site.keeper.station.state.phase is Phase.TRIPPED, "no trip")
-        async with asyncio.timeout(PATIENCE_S):
-            while site.keeper.station.state.latches:
-                board.read(20.0)
-                await asyncio.sleep(0.02)
-                now = asyncio.get_running_loop().time()
-                for command in (Retest(now, "test", 5.0), Reset(now, "test", None)):
-                    site.keeper.command(command)
+
+        def reset() -> None:
+            board.read(20.0)
+            now = asyncio.get_running_loop().time()
+            for command in (Retest(now, "test", 5.0), Reset(now, "test", None)):
+                site.keeper.command(command)
+
+        await until(lambda: not site.keeper.station.state.latches, "the trip stayed", meanwhile=reset)
 
 
 def descriptors(process: int | None) -> int:
@@ -437,8 +432,7 @@ async def flood(port: int, connections: int) -> AsyncIterator[None]:
     assert attacker.stdin is not None
     assert attacker.stdout is not None
     try:
-        async with asyncio.timeout(60):
-            assert await attacker.stdout.readline() == b"open\n"
+        assert await within(attacker.stdout.readline(), "the attacker opened too little") == b"open\n"
         yield
     finally:
         attacker.stdin.close()
@@ -464,7 +458,7 @@ async def test_very_many_connections_leave_the_guard_and_the_page_as_they_were(b
         assert page.opened is not None, "the page died of it"
 
         # As soon as the strangers' places are free again, the page answers.
-        async with asyncio.timeout(PATIENCE_S):
+        async with asyncio.timeout(DEADLINE_S):
             answer = None
             while answer is None:
                 with contextlib.suppress(httpx.TransportError):

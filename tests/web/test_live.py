@@ -1,9 +1,8 @@
-"""The page shows what is so, when it is so, and what it is asked to do goes the guarded way."""
+"""The page shows the current state at once, and its commands pass the guard."""
 
 import os
 import signal
 import socket
-import subprocess
 import sys
 from pathlib import Path
 
@@ -22,12 +21,14 @@ from bridge.guard.commands import (
     StartFill,
 )
 from bridge.guard.model import Advisory, Flow, Phase, Trip
-from bridge.history.limits import LogSettings
+from bridge.history.waiting import LogSettings
 from bridge.mqtt.broker import BrokerSettings, Secret
 from bridge.protocol.messages import Close
 from bridge.units import DisplayUnits, SolidsUnit
-from tests.board import SpiedKeeper, until
+from tests.board import answered
 from tests.brokers import free_port
+from tests.running import run
+from tests.waiting import until
 from tests.web.conftest import LAYOUT, TOKEN, Begin, Site, listening
 
 COMMANDS = {
@@ -40,7 +41,7 @@ COMMANDS = {
     "health/reset": ("product-over-limit", Reset),
     "health/shelve": ('{"alarm":"reservoir-low","minutes":30}', Shelve),
 }
-"""Every command there is, with a value that it understands."""
+"""Every command, with a valid value."""
 
 
 async def test_every_fact_changes_live_without_a_hub_and_without_a_log(begin: Begin) -> None:
@@ -113,7 +114,7 @@ async def test_each_command_arrives_whole_and_the_guards_answer_comes_back(begin
         assert site.commands[0] == Reset(site.commands[0].received_at, "page", Trip.PRODUCT_OVER_LIMIT)
         shelved = next(one for one in site.commands if isinstance(one, Shelve))
         assert (shelved.alarm, shelved.minutes) == (Advisory.RESERVOIR_LOW, 30.0)
-        # What is no command never reaches the guard.
+        # An invalid command never reaches the guard.
         before = len(site.commands)
         for path, value in (
             ("valve/open", "true"), ("valve/hold", "yes"), ("valve/hold", "\ud800"), ("../x", "1"),
@@ -132,7 +133,8 @@ async def test_a_measurement_by_hand_counts_in_the_unit_that_was_asked_for(begin
         for unit, value in (("µS/cm", "25"), ("ppm", f"{25 * factor:g}"), (None, f"{25 * factor:g}")):
             assert (await site.command("product/retest", value, unit)).status_code == 200
         assert (await site.command("reservoir/sample", "25", "µS/cm")).status_code == 200
-        assert {one.ppm for one in site.commands} == {25.0 * factor}
+        measured_ppm = [one.ppm for one in site.commands if isinstance(one, Retest | ReservoirSample)]
+        assert measured_ppm == [25.0 * factor] * 4
         before = len(site.commands)
         for path, value, unit, said in (
             ("product/retest", "nan", "µS/cm", "is not a number of µS/cm from 0 to 20000"),
@@ -169,7 +171,7 @@ async def test_no_command_works_without_the_token_or_from_another_site(begin: Be
         await _nothing_happens(site, 415, content_type="text/plain")
         await _nothing_happens(site, 401, authorization="")
         assert site.commands == []
-        # Eight wrong tokens are eight attempts; two more, and the right one is not looked at either.
+        # Eight wrong tokens are eight attempts. After two more, the right one is not checked either.
         await _nothing_happens(site, 401, authorization=f"Bearer {TOKEN[:-1]}x")
         for wrong in (f"Basic {TOKEN}", "Bearer"):
             assert (await site.command("valve/hold", "true", authorization=wrong)).status_code == 401
@@ -180,7 +182,9 @@ async def test_no_command_works_without_the_token_or_from_another_site(begin: Be
         assert (await site.web.get("/api/facts")).status_code == 200, "looking needs no token"
 
 
-async def test_browsers_are_told_when_a_fill_that_ended_is_in_the_log(begin: Begin, tmp_path: Path) -> None:
+async def test_browsers_are_notified_when_a_fill_that_ended_is_in_the_log(
+    begin: Begin, tmp_path: Path
+) -> None:
     log = LogPlan(tmp_path / "clearwell.db", LogSettings())
     async with begin(log=log) as site, listening(site) as events:
         await site.filling()
@@ -210,10 +214,8 @@ async def test_a_page_that_is_killed_comes_back_and_the_guard_did_not_notice(beg
         killed = page.pid
         assert killed is not None
         os.kill(killed, signal.SIGKILL)
-        answered = len(SpiedKeeper.answers)
-        site.board.read(2000.0, Flow.TO_RESERVOIR)
-        await until(lambda: len(SpiedKeeper.answers) > answered, "the bad reading never arrived")
-        assert any(isinstance(said, Close) for said in SpiedKeeper.answers[answered]), (
+        sent = await answered(site.board, 2000.0, Flow.TO_RESERVOIR)
+        assert any(isinstance(one, Close) for one in sent), (
             "no close on the wire in the turn of the bad reading"
         )
         await until(lambda: page.pid not in (None, killed), "the page was not started again")
@@ -243,17 +245,15 @@ async def test_a_page_that_hangs_holds_up_nothing_and_nothing_piles_up(begin: Be
                 page._write()
             most = process.stdin.transport.get_write_buffer_size()
             assert most < 128 * 1024, f"{most} bytes wait for a page that does not read"
-            answered = len(SpiedKeeper.answers)
-            site.board.read(2000.0, Flow.TO_RESERVOIR)
-            await until(lambda: len(SpiedKeeper.answers) > answered, "the bad reading never arrived")
-            assert any(isinstance(said, Close) for said in SpiedKeeper.answers[answered])
+            sent = await answered(site.board, 2000.0, Flow.TO_RESERVOIR)
+            assert any(isinstance(one, Close) for one in sent)
         finally:
             os.kill(page.pid, signal.SIGCONT)
         async with listening(site) as events:
             await events.until(lambda r: r["valve"]["phase"] == "tripped", "the page never caught up")
 
 
-async def test_a_page_that_cannot_be_served_says_why_and_the_bridge_goes_on(
+async def test_a_page_that_cannot_be_served_is_reported_and_the_bridge_continues(
     begin: Begin, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     def said(site: Site, part: str) -> bool:
@@ -303,8 +303,8 @@ def test_a_bridge_without_a_page_loads_nothing_of_it() -> None:
         "print([name for name in sys.modules if name.split('.')[0] in ('starlette', 'uvicorn', 'h11',"
         " 'prometheus_client') or name.startswith('bridge.web')])"
     )
-    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True)
-    assert done.stdout.strip() == "[]"
+    done = run(sys.executable, "-c", program)
+    assert (done.status, done.stdout.strip()) == (0, "[]"), done.stderr
 
 
 async def test_a_page_ends_with_its_bridge(begin: Begin) -> None:

@@ -1,6 +1,8 @@
-"""Whoever scrapes the bridge gets every fact in base units, and nothing where nothing is known."""
+"""A scrape returns every fact in base units, and no sample for an unknown value."""
 
 from dataclasses import fields, replace
+from types import NoneType
+from typing import Any, get_args, get_type_hints
 
 import pytest
 from hypothesis import given
@@ -133,15 +135,24 @@ def test_no_field_of_a_view_is_left_out() -> None:
             continue
         value = getattr(VIEW, field.name)
         other = not value if isinstance(value, bool) else "failure" if isinstance(value, str) else value + 1
-        other = {"verdict": "marginal", "zone": "low", "valve_decided": "shut", "valve_reported": "shut",
-                 "phase": "idle"}.get(field.name, other)  # fmt: skip
-        assert exposition([replace(VIEW, **{field.name: other})], "1") != before, field.name
+        other_words = {
+            "verdict": "marginal",
+            "zone": "low",
+            "valve_decided": "shut",
+            "valve_reported": "shut",
+            "phase": "idle",
+        }
+        different: Any = other_words.get(field.name, other)
+        assert exposition([replace(VIEW, **{field.name: different})], "1") != before, field.name
 
 
 def test_what_is_unknown_is_absent_and_not_zero() -> None:
-    unknown = [f.name for f in fields(StationView) if "None" in str(f.type) and f.name != "first_out"]
+    types = get_type_hints(StationView)
+    optional = {name for name, of in types.items() if NoneType in get_args(of)}
+    unknown = dict.fromkeys(optional - {"first_out"})
     assert len(unknown) > 20
-    nothing = replace(VIEW, **dict.fromkeys(unknown), product_health="failure")
+    changes: dict[str, Any] = {**unknown, "product_health": "failure"}
+    nothing = replace(VIEW, **changes)
     families = read(nothing)
     left = set(numbers(families))
     always = {
@@ -166,7 +177,7 @@ def test_a_feed_probe_that_is_not_fitted_has_no_health() -> None:
     assert not read(bare)["clearwell_feed_probe_health"].samples
 
 
-def test_two_reservoirs_are_told_apart_by_their_ids() -> None:
+def test_two_reservoirs_are_distinguished_by_their_ids() -> None:
     other = replace(VIEW, identity=replace(IDENTITY, reservoir="south"), product_ppm=31.0)
     families = read(VIEW, other)
     assert numbers(families)["product_dissolved_solids_ppm"] == 6.0
@@ -190,7 +201,7 @@ def test_a_hostile_name_adds_no_line() -> None:
     assert text.endswith("# EOF\n")
 
 
-def test_the_text_says_which_version_it_comes_from_and_what_it_is() -> None:
+def test_the_text_names_its_version_and_its_format() -> None:
     (bridge,) = read(VIEW, version="4.5.6")["clearwell_bridge"].samples
     assert bridge.labels == {"version": "4.5.6"}
     assert CONTENT_TYPE.startswith("application/openmetrics-text; version=1.0.0")

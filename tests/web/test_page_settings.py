@@ -1,4 +1,4 @@
-"""The table [page]: on when it is there, for this machine alone unless told otherwise, its token a secret."""
+"""The table [page]: it turns the page on, for this machine only by default, and its token is secret."""
 
 from pathlib import Path
 
@@ -55,7 +55,7 @@ def test_a_page_for_other_machines_comes_with_a_warning(tmp_path: Path) -> None:
     assert TOKEN not in warnings + repr(page)
 
 
-def test_the_token_comes_from_the_environment_or_a_file_and_never_stands_in_the_configuration(
+def test_the_token_comes_from_the_environment_or_a_file_and_is_never_in_the_configuration(
     tmp_path: Path,
 ) -> None:
     page, _ = planned(tmp_path, "[page]", CLEARWELL_PAGE__TOKEN=TOKEN)

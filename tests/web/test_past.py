@@ -32,7 +32,7 @@ def bucket(number: int, ppm: float | None, through_l: tuple[float, float], span:
     return Bucket(START_MS + number * span, span, tuple(cells), 60, Health.GOOD)
 
 
-def test_water_that_stands_in_the_purifier_is_not_in_the_trend() -> None:
+def test_standing_water_in_the_purifier_is_not_in_the_trend() -> None:
     course = [
         bucket(0, 8.0, (10.0, 11.0)),
         bucket(1, 90.0, (11.0, 11.0)),
@@ -77,7 +77,7 @@ def test_a_trend_is_shown_in_the_unit_that_people_chose() -> None:
 async def test_the_log_is_read_while_it_is_written(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     path = tmp_path / "clearwell.db"
     now_ms = START_MS + 10 * HOUR_MS
-    monkeypatch.setattr(records_module.time, "time", lambda: now_ms / 1000.0)
+    monkeypatch.setattr(time, "time", lambda: now_ms / 1000.0)
     log = Log(path)
     boot = (await asyncio.wrap_future(log.start())).boot
     try:
@@ -110,7 +110,7 @@ async def test_the_log_is_read_while_it_is_written(tmp_path: Path, monkeypatch: 
         trend = await records.trend(IDENTITY, 24)
         assert {value for value in trend["value"] if value is not None} == {6.0}
         nobody = await records.trend(replace(IDENTITY, reservoir="other"), 24)
-        assert nobody["sentence"] == "The log has nothing of this reservoir yet."
+        assert nobody["sentence"] == "The log has no readings of this reservoir yet."
     finally:
         await asyncio.to_thread(log.close)
 
@@ -145,7 +145,7 @@ async def test_the_end_of_a_fill_is_awaited_until_it_is_on_the_disk(
         for _ in range(2):
             await looked.wait()
             looked.clear()
-        # It looked again, so the earlier fill was not taken for this one.
+        # It read again, so it did not mistake the earlier fill for this one.
         log.write([replace(earlier, stamp=Stamp(boot, 1, since_ms + 5), volume_l=42.0)])
         assert not waiting.done()
         await asyncio.wrap_future(log.flush())
@@ -156,7 +156,9 @@ async def test_the_end_of_a_fill_is_awaited_until_it_is_on_the_disk(
         await asyncio.to_thread(log.close)
 
 
-async def test_a_log_that_cannot_be_read_is_said_and_many_who_ask_cost_one_reading(tmp_path: Path) -> None:
+async def test_a_log_that_cannot_be_read_is_reported_and_many_requests_need_one_reading(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     with pytest.raises(LogError):
         await Records(str(tmp_path / "none.db"), UNITS).trend(IDENTITY, 24)
     records = Records(str(tmp_path / "x.db"), UNITS)
@@ -166,7 +168,7 @@ async def test_a_log_that_cannot_be_read_is_said_and_many_who_ask_cost_one_readi
         read.append(1)
         return []
 
-    records._read_fills = reading  # type: ignore[method-assign]
+    monkeypatch.setattr(records, "_read_fills", reading)
     answers = await asyncio.gather(*(records.fills(IDENTITY) for _ in range(20)), return_exceptions=True)
     assert len(read) == 1
     assert sum(isinstance(answer, LogError) for answer in answers) == 20 - records_module.MOST_WAITING

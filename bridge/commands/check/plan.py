@@ -2,9 +2,8 @@
 
 from collections.abc import Iterator
 
-from bridge.commands.check.guard import guarded, hub, log
+from bridge.commands.check.guard import Line, Units, guarded, hub, log, people
 from bridge.commands.check.reservoir import by_hand, measured, reservoir, shelf
-from bridge.commands.check.words import Line, Units, people
 from bridge.config.plan import BridgePlan
 
 _CAUTION = (

@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 from datetime import UTC
 
-from bridge.commands.check.words import Line, Units, listed
+from bridge.commands.check.guard import Line, Units, listed
 from bridge.config.modbus import CANNOT_PROMISE
 from bridge.forecast.by_hand import HandPlan, ShelfPlan
 from bridge.station.plan import CartridgePlan, ProbePlan, StationPlan

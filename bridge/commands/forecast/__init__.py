@@ -1,5 +1,6 @@
 """``clearwell forecast``: when the purifier will be exhausted."""
 
+import json
 import math
 import sys
 from collections.abc import Iterable
@@ -15,6 +16,7 @@ from bridge.errors import InputError
 if TYPE_CHECKING:
     from bridge.commands.forecast.by_hand import OfPurifier, OfShelf
     from bridge.commands.forecast.log import State
+    from bridge.commands.shared.configuration import Shown
     from bridge.purifier.capacity import Capacity
 
 
@@ -90,11 +92,10 @@ def command(
             )
         if as_json and plot:
             raise InputError("forecast: --json and --plot do not go together; leave one of them out.")
-        from bridge.commands.forecast import log as forecast_log
         from bridge.commands.shared.configuration import shown_by
 
         kept = _kept(log_file, config, reservoir)
-        forecast_log.show(*kept, as_json, drawn, shown_by(config if log_file is None else None))
+        _show_kept(*kept, as_json, drawn, shown_by(config if log_file is None else None))
         return
     if trace is None:
         raise InputError(
@@ -131,6 +132,31 @@ def _kept(
         if not by_hand:
             raise
         return [], by_hand
+
+
+def _show_kept(
+    found: "list[State]",
+    by_hand: "list[OfPurifier | OfShelf]",
+    as_json: bool,
+    draw: bool,
+    shown: "Shown",
+) -> None:
+    """Print all forecasts."""
+    from bridge.commands.forecast import by_hand as forecast_by_hand
+    from bridge.commands.forecast import log as forecast_log
+
+    if as_json:
+        values = [state.as_values() for state in found] + [forecast_by_hand.values(one) for one in by_hand]
+        click.echo(json.dumps(values, indent=1))
+        return
+    parts = [(forecast_log.lines(state, shown), forecast_log.plot(state, shown)) for state in found]
+    parts += [(forecast_by_hand.lines(one, shown), forecast_by_hand.drawn(one, shown)) for one in by_hand]
+    for number, (words, drawing) in enumerate(parts):
+        if number:
+            click.echo()
+        for text in (*words, *(drawing if draw else ())):
+            click.echo(text)
+    click.echo("A forecast does not protect the plants: keep measuring the product.")
 
 
 def _above_zero(option: str, value: float | None, what: str) -> float:

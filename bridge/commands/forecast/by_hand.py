@@ -6,7 +6,15 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
-from bridge.commands.forecast.log import State, cover_line, cover_values, interval_text, line, lines_of, plot
+from bridge.commands.forecast.log import (
+    State,
+    cover_line,
+    cover_values,
+    interval_text,
+    line,
+    lines_of,
+    plot,
+)
 from bridge.commands.shared.configuration import AS_RECORDED, Shown
 from bridge.forecast import by_hand, shelf
 from bridge.forecast.by_hand import HandPlan, HandState, ShelfPlan
@@ -48,16 +56,15 @@ def states(config: Path, named: str | None) -> list[OfPurifier | OfShelf]:
         InputError: The configuration is wrong.
         LogError: The log cannot be read.
     """
-    from bridge.commands.sample.by_hand import entries
     from bridge.commands.shared.configuration import configuration_in_use
-    from bridge.commands.shared.log_file import log_path
+    from bridge.commands.shared.log_file import entries_of, log_path
 
     plan = configuration_in_use(config).plan
     kept = [one for ident, one in plan.kept_by_hand.items() if named in (None, ident)]
     if not kept:
         return []
     path = log_path(config)
-    return [state_of(one, entries(path, one.ident)) for one in kept]
+    return [state_of(one, entries_of(path, one.ident)) for one in kept]
 
 
 def values(found: OfPurifier | OfShelf) -> dict[str, Any]:

@@ -1,15 +1,12 @@
 """The forecasts that the daemon keeps in its log, in words, as JSON and as a plot."""
 
-import json
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-import click
-
-from bridge.commands.shared.configuration import AS_RECORDED, Shown
+from bridge.commands.shared.configuration import Shown
 from bridge.commands.shared.log_file import reading
 from bridge.display.charts import Axis, Canvas
 from bridge.errors import InputError
@@ -23,9 +20,6 @@ from bridge.purifier.membrane import rejection_percent
 from bridge.station.view import Outlook
 from bridge.tank.cover import HORIZON_DAYS, Cover, days_until_dry
 from bridge.units import DisplayUnits, Quantity, VolumeUnit
-
-if TYPE_CHECKING:
-    from bridge.commands.forecast.by_hand import OfPurifier, OfShelf
 
 _WIDTH = 66
 
@@ -110,30 +104,6 @@ def states(path: Path, named: str | None) -> list[State]:
         return made
 
 
-def show(
-    found: list[State],
-    by_hand: "list[OfPurifier | OfShelf]",
-    as_json: bool,
-    draw: bool,
-    shown: Shown = AS_RECORDED,
-) -> None:
-    """Print all forecasts."""
-    from bridge.commands.forecast import by_hand as forecast_by_hand
-
-    if as_json:
-        values = [state.as_values() for state in found] + [forecast_by_hand.values(one) for one in by_hand]
-        click.echo(json.dumps(values, indent=1))
-        return
-    parts = [(_lines(state, shown), plot(state, shown)) for state in found]
-    parts += [(forecast_by_hand.lines(one, shown), forecast_by_hand.drawn(one, shown)) for one in by_hand]
-    for number, (words, drawing) in enumerate(parts):
-        if number:
-            click.echo()
-        for text in (*words, *(drawing if draw else ())):
-            click.echo(text)
-    click.echo("A forecast does not protect the plants: keep measuring the product.")
-
-
 def _point(bucket: Bucket) -> tuple[float, float] | None:
     # The least ppm of the hour, because the mean includes water that stood in the line. An hour without a
     # fill has no point.
@@ -148,7 +118,8 @@ def cover_values(cover: Cover) -> dict[str, float | None]:
     return {name: value if value < HORIZON_DAYS else None for name, value in asdict(cover).items()}
 
 
-def _lines(state: State, shown: Shown) -> Iterator[str]:
+def lines(state: State, shown: Shown) -> Iterator[str]:
+    """Put the forecast of one reservoir into words, one subject a line."""
     fitted = state.kept.fitted
     what = "no cartridge is configured" if fitted is None else fitted.kind.value
     yield f"Reservoir {state.reservoir}: {what}"

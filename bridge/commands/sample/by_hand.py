@@ -188,27 +188,12 @@ def _until_then(
     path: Path, ident: str, typed: ByHand, found: Known | None
 ) -> tuple[float | None, float | None]:
     """Compute the litres and grams of the cartridge that is taken out, from the entries in the log."""
+    from bridge.commands.shared.log_file import entries_of
     from bridge.forecast.by_hand import HandPlan, state_after
     from bridge.history.records import when_ms
 
     if found is None or not isinstance(found.kept, HandPlan):
         return None, None
-    before = [row for row in entries(path, ident) if typed.at_ms is None or when_ms(row) <= typed.at_ms]
+    before = [row for row in entries_of(path, ident) if typed.at_ms is None or when_ms(row) <= typed.at_ms]
     load = state_after(found.kept, before).kept.load
     return load.treated_l + (typed.litres or 0.0), load.taken_up_g or None
-
-
-def entries(path: Path, ident: str) -> "list[EntryRow]":
-    """Read all entries of one purifier or shelf; there are none if there is no log yet.
-
-    Raises:
-        LogError: The log cannot be read.
-    """
-    from bridge.commands.shared.log_file import reading
-    from bridge.history.records import Kind
-
-    if not path.exists():
-        return []
-    with reading(path) as reader:
-        kinds = (Kind.LITRES, Kind.SAMPLE, Kind.CARTRIDGE)
-        return list(reader.events(0, reader.span_ms()[1] + 1, kinds=kinds, reservoir=ident))

@@ -69,13 +69,13 @@ def enter(
     from bridge.commands.forecast import by_hand as forecast_by_hand
     from bridge.commands.sample import by_hand as sample_by_hand
     from bridge.commands.sample.kept import reading_values
-    from bridge.commands.shared.log_file import chosen
+    from bridge.commands.shared.log_file import chosen, entries_of
 
     path = chosen(log_file, config) if known is None or config is None else own_log(config)
     sample_by_hand.enter(path, of, typed, known, scale.factor, judged, note)
     state = None
     if known is not None and known.kept is not None:
-        state = forecast_by_hand.state_of(known.kept, sample_by_hand.entries(path, of))
+        state = forecast_by_hand.state_of(known.kept, entries_of(path, of))
     if as_json:
         read = {} if judged is None else reading_values(*judged)
         stands = {} if state is None else forecast_by_hand.values(state)

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from click._termui_impl import ProgressBar
 
     from bridge.history.reader import Reader
+    from bridge.history.records import EntryRow
 
 F = TypeVar("F", bound=Callable[..., Any])
 BAR_AFTER_S = 0.5
@@ -164,6 +165,7 @@ class Bar:
             self._bar.render_finish()
 
     def __call__(self, fraction: float) -> None:
+        """Show the progress, from 0 to 1."""
         if not self._wanted or (self._bar is None and time.monotonic() - self._began < BAR_AFTER_S):
             return
         if self._bar is None:
@@ -206,3 +208,18 @@ def check_reservoirs(reader: "Reader", path: Path, names: tuple[str, ...], *, en
             continue
         there = ", ".join(known) or "none"
         raise InputError(f"--reservoir {name}: {path} has no such reservoir; it has {there}")
+
+
+def entries_of(path: Path, ident: str) -> "list[EntryRow]":
+    """Read all entries of one purifier or shelf; there are none if there is no log yet.
+
+    Raises:
+        LogError: The log cannot be read.
+    """
+    from bridge.history.records import Kind
+
+    if not path.exists():
+        return []
+    with reading(path) as reader:
+        kinds = (Kind.LITRES, Kind.SAMPLE, Kind.CARTRIDGE)
+        return list(reader.events(0, reader.span_ms()[1] + 1, kinds=kinds, reservoir=ident))

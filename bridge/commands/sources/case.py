@@ -8,10 +8,16 @@ from typing import Any
 from bridge.commands.sources.file import BlendTable, FeedTable, RainTable, SourcesTable, stated
 from bridge.config.tables import default_target_ppm
 from bridge.errors import InputError
-from bridge.purifier.cartridge import RatedGrams, RatedLitres, RatedResin, Rating, litres_on_feed, rated_grams
-from bridge.sourcing.blending import Blend, Water, tap_into_rain
+from bridge.purifier.cartridge import (
+    RatedGrams,
+    RatedLitres,
+    RatedResin,
+    Rating,
+    litres_on_feed,
+    rated_grams,
+)
 from bridge.sourcing.compare import Offer, compare
-from bridge.sourcing.rain import Collection, balance, reliability
+from bridge.sourcing.rain import Blend, Collection, Water, balance, reliability, tap_into_rain
 from bridge.sourcing.ways import Bought, Cartridge, Distiller, Membrane, Need, Rain, Tariffs
 from bridge.units import CACO3_EQUIVALENT_WEIGHT_G, VOLUME
 

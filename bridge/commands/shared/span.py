@@ -1,6 +1,6 @@
-"""A stretch of time as a person writes it: days, times, and "the last seven days".
+"""Time ranges that people type: days, times, and durations such as ``7d``. Core.
 
-Everything is UTC, as in the log and its exports, unless an offset is written.
+Times are UTC, as in the log and its exports, unless an offset is given.
 """
 
 import re
@@ -17,16 +17,19 @@ FORMS = (
     "a day such as 2026-06-01, a time such as 2026-06-01T14:30 or 2026-06-01T14:30+02:00 (UTC without an "
     "offset), or how long ago: 90m, 12h, 7d, 2w"
 )
-"""What :func:`moment_ms` reads, for a message or a help text."""
+"""The forms that :func:`moment_ms` accepts, for messages and help."""
 
 
 def moment_ms(text: str, now_ms: int, *, end: bool = False) -> int:
-    """A moment in UTC milliseconds.
+    """Convert a typed time to UTC milliseconds.
 
-    :param text: one of :data:`FORMS`.
-    :param now_ms: what "ago" counts from.
-    :param end: the text ends a range, so a day is meant whole: its end counts.
-    :raises InputError: the text is none of these, or lies outside the years 1970 to 9999.
+    Args:
+        text: one of :data:`FORMS`.
+        now_ms: the time from which "ago" counts.
+        end: True for the end of a range, which includes a whole day.
+
+    Raises:
+        InputError: the text has another form, or is outside the years 1970 to 9999.
     """
     ago = _AGO.fullmatch(text)
     try:
@@ -41,31 +44,37 @@ def moment_ms(text: str, now_ms: int, *, end: bool = False) -> int:
         if not _EARLIEST <= moment <= _LATEST:
             raise ValueError(text)
     except (ValueError, OverflowError) as error:
-        raise InputError(f"{text!r} is no moment; give {FORMS}") from error
+        raise InputError(f"{text!r} is not a time; give {FORMS}") from error
     return round((moment - _EARLIEST) / timedelta(milliseconds=1))
 
 
 def span_of(since: str | None, until: str | None, held: tuple[int, int], now_ms: int) -> tuple[int, int]:
-    """The range from ``--from`` to ``--to``: its start included, its end not.
+    """Return the range from ``--from`` to ``--to``. The start is included, the end is not.
 
-    :param held: the first and the last time in the log, which count where nothing is given.
-    :raises InputError: a moment that cannot be read, or a range that ends before it begins.
+    Args:
+        since: the text of ``--from``; None for the start of the log.
+        until: the text of ``--to``; None for its end.
+        held: the first and the last time in the log.
+        now_ms: the time now.
+
+    Raises:
+        InputError: a time cannot be read, or the range ends before it begins.
     """
-    start = held[0] if since is None else _named("--from", since, now_ms, end=False)
-    # Without an end, everything belongs to it that a clock which was set back has left in the future.
-    finish = max(held[1], now_ms) + 1 if until is None else _named("--to", until, now_ms, end=True)
+    start = held[0] if since is None else _moment_of("--from", since, now_ms, end=False)
+    # After a clock was set back, the log can have rows in the future. They belong to a range without an end.
+    finish = max(held[1], now_ms) + 1 if until is None else _moment_of("--to", until, now_ms, end=True)
     if start >= finish and (since is not None or until is not None):
         if until is None:
-            raise InputError(f"--from {since}: that is in the future; the log ends at {_said(held[1])}")
+            raise InputError(f"--from {since}: that is in the future; the log ends at {_text(held[1])}")
         if since is None:
-            raise InputError(f"--to {until}: that is before the log begins, at {_said(start)}")
+            raise InputError(f"--to {until}: that is before the log begins, at {_text(start)}")
         raise InputError(
             f"--from {since} --to {until}: the range ends before it begins; give the earlier one to --from"
         )
     return start, finish
 
 
-def _named(option: str, text: str, now_ms: int, *, end: bool) -> int:
+def _moment_of(option: str, text: str, now_ms: int, *, end: bool) -> int:
     try:
         return moment_ms(text, now_ms, end=end)
     except InputError as error:
@@ -76,5 +85,5 @@ def _datetime(utc_ms: int) -> datetime:
     return _EARLIEST + timedelta(milliseconds=utc_ms)
 
 
-def _said(utc_ms: int) -> str:
+def _text(utc_ms: int) -> str:
     return f"{_datetime(utc_ms):%Y-%m-%d %H:%M} UTC"

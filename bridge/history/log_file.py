@@ -1,0 +1,250 @@
+"""The file of a log for its only writer: its lock, its connection, its saved state, its damage. Shell."""
+
+import fcntl
+import os
+import sqlite3
+import time
+from collections.abc import Iterable
+from concurrent.futures import Future
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+from bridge.errors import LogError
+from bridge.history import migration
+from bridge.history.errors import LogFault, LogTrouble
+from bridge.history.migration import SESSION
+from bridge.history.outbox import Outbox
+from bridge.history.records import Row, StateRow
+from bridge.history.schema import (
+    LAYOUT,
+    bring_up_to_date,
+    connect_for_writing,
+    layout_in,
+    open_for_reading,
+)
+from bridge.history.store import Store
+from bridge.history.waiting import OutboxSettings
+
+FILE_ERRORS = (sqlite3.Error, OSError, LogError)
+"""The errors that a file of a log causes."""
+_OWN = ("log.", "outbox.")
+"""Prefixes of the keys of the log's own saved state."""
+
+
+@dataclass(frozen=True, slots=True)
+class Opened:
+    """The content of the log that a new process needs."""
+
+    boot: int
+    """The number of this session."""
+    last_utc_ms: int
+    """The newest time in the log. The first stamp must be later: it is the floor of a ``RecordClock``."""
+    state: dict[str, StateRow]
+    """The saved state by key, without the log's own."""
+    complete: bool
+    """False if the saved state could not be read. Then the latched state is not known."""
+
+
+class LogFile:
+    """The file of a log for its only writer. Used from the log's thread only.
+
+    Args:
+        path: the log.
+        outbox: the settings of the outbox; None if there is no hub's log.
+    """
+
+    def __init__(self, path: Path, outbox: OutboxSettings | None) -> None:
+        self.path = path
+        self.opened: Future[Opened] = Future()
+        """The content of the log, as soon as it is known."""
+        self.store: Store | None = None
+        """The tables; None while the file is closed."""
+        self._outbox_settings = outbox
+        self.outbox = None if outbox is None else Outbox(outbox)
+        self._lock = -1
+        self._state: dict[str, StateRow] = {}
+        """The newest row of each saved state. A new file must get all of them."""
+        self._session = 0
+        self._was_open = False
+        self._state_lost = False
+
+    def open(self) -> Store:
+        """Lock and open the file, bring it up to date, and begin the session.
+
+        Raises:
+            sqlite3.Error: the file cannot be read or written.
+            OSError: the same.
+            LogError: another bridge writes the log, or its layout is newer.
+        """
+        if self._lock < 0:
+            self._lock = locked(self.path)
+        connection = connect_for_writing(self.path)
+        try:
+            layout = layout_in(connection)
+            if 0 < layout < LAYOUT and not self.opened.done():
+                # A migration can take minutes, but the guard needs the latched state at once.
+                state = migration.state_in(connection, layout)
+                self._report(state, migration.span_ms_in(connection, layout)[1])
+            bring_up_to_date(connection)
+            store = Store(connection)
+            state = {**store.state(), **self._state}
+            if not self.opened.done():
+                self._report(state, store.span_ms()[1])
+            if not self._was_open:
+                self._session = max(self._session, _next_session(state))
+                state[SESSION] = StateRow(SESSION, 1, str(self._session))
+                if self.outbox is not None:
+                    self.outbox.load(state, store)
+            self._state = state
+            store.begin()
+            store.save_state(state.values())
+            if not self._was_open:
+                store.close_minutes()
+            store.commit()
+        except BaseException:
+            connection.close()
+            raise
+        self._was_open = True
+        self.store = store
+        return store
+
+    def remember(self, rows: Iterable[Row]) -> None:
+        """Remember the saved state among rows that were committed."""
+        self._state.update((row.key, row) for row in rows if isinstance(row, StateRow))
+
+    def close_connection(self) -> None:
+        """Close the file and keep its lock."""
+        store, self.store = self.store, None
+        if store is not None:
+            store.connection.close()
+
+    def release(self) -> None:
+        """Release the lock."""
+        if self._lock >= 0:
+            os.close(self._lock)
+
+    def set_aside(self, trouble: LogTrouble) -> LogTrouble:
+        """Rename a damaged file and its companions, so that the next :meth:`open` begins a new log.
+
+        Args:
+            trouble: the damage.
+
+        Returns:
+            The trouble with a sentence that also names the renamed file.
+        """
+        try:
+            self._state = {**state_of_damaged(self.path), **self._state}
+            saved = "The saved state was still readable and continues in the new log."
+        except FILE_ERRORS:
+            self._state_lost = not self._was_open
+            saved = "The saved state in it could not be read."
+        self.outbox = None if self._outbox_settings is None else Outbox(self._outbox_settings)
+        self._state = {key: row for key, row in self._state.items() if not key.startswith("outbox.")}
+        aside = move_aside(self.path, "damaged")
+        return LogTrouble(
+            LogFault.CORRUPTED,
+            f"{trouble} It was kept as {aside.name}, and a new log was begun. {saved}",
+        )
+
+    def read_only(self) -> None:
+        """Read the saved state out of a file that cannot be written, if it can be read."""
+        try:
+            connection = open_for_reading(self.path, busy_s=1.0, any_layout=True)
+            try:
+                layout = layout_in(connection)
+                if layout == LAYOUT:
+                    store = Store(connection)
+                    self._report(store.state(), store.span_ms()[1])
+                elif layout:
+                    last_ms = migration.span_ms_in(connection, layout)[1]
+                    self._report(migration.state_in(connection, layout), last_ms)
+            finally:
+                connection.close()
+        except FILE_ERRORS:
+            return
+
+    def start_without(self) -> None:
+        """Begin a session although the saved state is not known."""
+        self._session = int(time.time())
+        self.opened.set_result(Opened(self._session, 0, {}, complete=False))
+
+    def _report(self, state: dict[str, StateRow], last_utc_ms: int) -> None:
+        self._session = _next_session(state)
+        others = {key: row for key, row in state.items() if not key.startswith(_OWN)}
+        self.opened.set_result(Opened(self._session, last_utc_ms, others, complete=not self._state_lost))
+
+
+def _next_session(state: dict[str, StateRow]) -> int:
+    saved = state.get(SESSION)
+    return 1 if saved is None else int(saved.text) + 1
+
+
+def lock_of(log: Path) -> Path:
+    """Return the path of the file that the writer of a log keeps locked."""
+    return log.with_name(log.name + ".lock")
+
+
+def locked(log: Path) -> int:
+    """Lock a log.
+
+    Args:
+        log: the log.
+
+    Returns:
+        The descriptor that holds the lock.
+
+    Raises:
+        LogTrouble: another bridge holds the lock.
+        OSError: the lock file cannot be opened.
+    """
+    log.parent.mkdir(parents=True, exist_ok=True)
+    held = os.open(lock_of(log), os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
+    try:
+        fcntl.flock(held, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError as error:
+        os.close(held)
+        raise LogTrouble(
+            LogFault.LOCKED,
+            f"Another bridge writes the log {log}. Stop one of them, or give each its own log.",
+        ) from error
+    return held
+
+
+def state_of_damaged(path: Path) -> dict[str, StateRow]:
+    """Return the saved state of a damaged file, as far as its checksums are right.
+
+    Raises:
+        sqlite3.Error: the file cannot be read.
+    """
+    connection = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, timeout=1.0)
+    try:
+        layout = layout_in(connection)
+        if 0 < layout < LAYOUT:
+            return migration.state_in(connection, layout)
+        return Store(connection).state()
+    finally:
+        connection.close()
+
+
+def move_aside(log: Path, word: str) -> Path:
+    """Rename a log and its companions to a name that no file has yet.
+
+    Args:
+        log: the log.
+        word: the reason, as a part of the new name.
+
+    Returns:
+        The new path of the log.
+    """
+    base = f"{log.name}.{word}-{datetime.now(UTC):%Y%m%dT%H%M%SZ}"
+    aside = log.with_name(base)
+    number = 2
+    while aside.exists():
+        aside = log.with_name(f"{base}-{number}")
+        number += 1
+    for ending in ("-wal", "-shm", ""):
+        companion = log.with_name(log.name + ending)
+        if companion.exists():
+            companion.rename(aside.with_name(aside.name + ending))
+    return aside
