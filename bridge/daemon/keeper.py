@@ -1,9 +1,9 @@
-"""Keeps one reservoir: its station, and what follows from each turn. Core.
+"""Keeps one reservoir: passes each scan of its station to the log, to people and to the forecast. Core.
 
-The order of a turn: its close or lease is on the wire before it comes here. Then its rows go to the log.
-Then, when what latched is on disk, people learn of it (:mod:`bridge.daemon.gate`). Then the forecast takes
-it. What happened and does not latch is written and shown a moment later, when the wire has been served. The
-daemon runs a keeper under the clock of its event loop, a simulation under a virtual one.
+The order of a scan: its close or lease is on the wire before the scan gets here. Then its rows go to the log.
+When the latched rows are on the disk, people are shown the scan (:mod:`bridge.daemon.gate`). Then the
+forecast takes it. Events that do not latch are written and shown a moment later, after the wire. The daemon
+runs a keeper under the clock of its event loop, a simulation under a virtual clock.
 """
 
 import math
@@ -31,80 +31,81 @@ from bridge.station.view import StationView
 FIRST_WAIT_S = 1.0
 LONGEST_WAIT_S = 60.0
 AFTERMATH_S = 0.001
-"""What happened and does not latch is written down and shown this long after it was decided. The system may
-hand a frame on only when this process sleeps, and has the log's thread, the disk and the broker to wake
-besides."""
+"""Events that do not latch are written and shown this long after the decision.
+
+The system may send a frame only when this process sleeps, and by then it would also have to wake the log's
+thread, the disk and the broker."""
 FORECAST_AFTER_S = 0.05
 SAMPLER = "a sample in the log"
 """The sender of a sample that was entered into the log."""
 STATE_LOST = (
-    "What was latched before the restart is not known, because the log could not be read; filling is on "
-    "hold. Look at the purifier and the reservoir, and lift the hold when all is well."
+    "The trips and alarms from before the restart are not known, because the log could not be read. Filling "
+    "is on hold. Look at the purifier and the reservoir, and release the hold when all is well."
 )
 
 
 class KeptLog(Protocol):
-    """The log, as a keeper needs it."""
+    """The part of the log that a keeper needs."""
 
     def restored(self, plan: StationPlan) -> Restored:
-        """What this station starts from."""
+        """Return the state from which a station starts."""
 
     def feed_sampled(self, reservoir: str) -> float | None:
-        """The newest sample of this reservoir's feed, µS/cm at 25 °C."""
+        """Return the newest sample of a reservoir's feed, µS/cm at 25 °C."""
 
     def learner(self, plan: StationPlan, accounts: Inventory) -> Learner:
-        """The forecast that this station starts from."""
+        """Return the forecast from which a station starts."""
 
     def turn(self, reservoir: str, turn: Turn, on_disk: Callable[[bool], None] | None = None) -> None:
-        """Put one turn into the log.
+        """Write one scan to the log.
 
         Args:
-            reservoir: whose turn it was.
-            turn: the turn.
-            on_disk: called once: True when what must not be lost of it is on the disk, at once where there is
-                no such thing; False when the disk refuses it.
+            reservoir: The reservoir's id.
+            turn: The scan.
+            on_disk: Called once: with True when the durable rows are on the disk, at once if there are none;
+                with False if the disk refuses them.
         """
 
     def event(self, event: StationEvent) -> None:
-        """Put an event outside a turn into the log."""
+        """Write an event outside a scan to the log."""
 
     def accounts(self, reservoir: str, state: GuardState, inventory: Inventory) -> None:
-        """Keep what the reservoir holds and what the purifier took up."""
+        """Save the contents of the reservoir and the load of the purifier."""
 
     def learned(self, learner: Learner) -> None:
-        """Keep what a forecast has learned."""
+        """Save the state of a forecast."""
 
 
 class Wire(Protocol):
-    """The way to the controller."""
+    """The link to the controller."""
 
     def next_sequence(self) -> int:
-        """The number for the next message to send."""
+        """Return the number for the next message to send."""
 
     def send(self, message: FromBridge) -> bool:
-        """Put a message on the wire at once; False when the line cannot take it."""
+        """Put a message on the wire at once. Returns False if the line cannot take it."""
 
 
 Answered = Callable[[str | None], None]
-"""Takes what became of a command: None when it was carried out, else the sentence that refuses it."""
+"""Receives the result of a command: None, or the sentence that refuses it."""
 
 
 class Keeper:
     """Keeps one reservoir under a clock; mutable.
 
-    Whoever runs it calls :meth:`received` with what comes from the wire. What a call raises ends the session:
-    the valve is closed, :meth:`failed` says how long to wait, and :meth:`begin_again` starts a new one.
+    The caller passes each event of the wire to :meth:`received`. An exception of a call ends the session: the
+    caller closes the valve, waits as long as :meth:`failed` returns, and calls :meth:`begin_again`.
 
     Args:
-        plan: the reservoir's.
-        clock: the time, and the timers.
-        wire: the way to the controller.
-        on_view: shows a view to people.
-        on_event: shows an event to people.
-        on_fault: takes what a timer of the keeper raised; it ends the session, as above.
-        log: where everything is kept; None for nowhere.
-        zone: the time zone in which people live; None for that of the machine.
-        forecasts: whether to forecast.
+        plan: The plan of the reservoir.
+        clock: The time and the timers.
+        wire: The link to the controller.
+        on_view: Shows a view to people.
+        on_event: Shows an event to people.
+        on_fault: Receives an exception of one of the keeper's timers. It ends the session, as above.
+        log: The log. None without one.
+        zone: The time zone of the people. None for that of the machine.
+        forecasts: True to make forecasts.
     """
 
     def __init__(
@@ -128,7 +129,7 @@ class Keeper:
         self._log = log
         self._gate = Gate(clock, on_view, on_event)
         self._aftermath: deque[Turn | StationEvent] = deque()
-        """What has happened and is still to be written down, in order."""
+        """The scans and events that are not written yet, in order."""
         self._settling: Timer | None = None
         self._tick_s = min(plan.limits.step_s, 0.5 * plan.limits.stale_after_s)
         self._tick_at = -math.inf
@@ -151,50 +152,50 @@ class Keeper:
             keep = None if log is None else log.learned
             self._forecast = StationForecast(learner, clock, self.inform, self._say, keep, zone)
         self._forecast_queue: deque[Turn] = deque()
-        """Turns that the forecast has still to take, in order."""
+        """The scans that the forecast has not taken yet, in order."""
         self._forecast_timer: Timer | None = None
         self._rearm(clock.monotonic())
 
-    # --- what comes in ----------------------------------------------------------------------------
+    # --- inputs ----------------------------------------------------------------------------
 
     def received(self, what: Received | LinkDown) -> None:
-        """Take what comes from the wire; a reading is decided on before this returns."""
+        """Take an event of the wire. The decision on a reading is sent before this returns."""
         if not self._stopping:
             self.station.receive(what, self._clock.monotonic())
 
     def noted(self, event: str, sentence: str) -> None:
-        """Take a sentence about the line that is worth a person's attention."""
+        """Take a sentence about the line that a person should read."""
         self._later(StationEvent(self._name, event, Level.WARNING, sentence))
 
     def inform(self, *notes: Note) -> None:
-        """Take what was learned beside the wire: it counts from the next turn on."""
+        """Take inputs that do not come from the wire. They count from the next scan on."""
         self.station.inform(*notes)
 
     def condition(self, advisory: Advisory, present: bool) -> None:
-        """A condition outside the reservoir is there, or is over."""
+        """Take a condition outside the reservoir that has appeared or ended."""
         self.inform(Condition(advisory, present))
         if advisory is Advisory.LOG_TROUBLE and not present:
             self._gate.caught_up()
 
     def feed_sampled(self, conductivity_25_us_cm: float) -> None:
-        """Somebody sampled the feed by hand."""
+        """Take a hand sample of the feed."""
         self._feed_us_cm = conductivity_25_us_cm
         self.inform(FeedSampled(conductivity_25_us_cm))
 
     def reservoir_sampled(self, conductivity_25_us_cm: float) -> None:
-        """Somebody sampled the reservoir by hand: a command like any other, and recorded like one."""
+        """Take a hand sample of the reservoir, as a command."""
         ppm = self.plan.identity.factor * conductivity_25_us_cm
         self.command(ReservoirSample(self._clock.monotonic(), SAMPLER, ppm))
 
     def command(self, command: GuardCommand, answered: Answered | None = None) -> str | None:
-        """Obey a person.
+        """Execute a command.
 
         Args:
-            command: what to do.
-            answered: called with the answer for the person, when the command is in the log.
+            command: The command.
+            answered: Called with the result when the command is in the log.
 
         Returns:
-            None when it was carried out, else the sentence that refuses it; not for people yet.
+            None, or the sentence that refuses the command. People see it only through ``answered``.
         """
         if self._stopping:
             refusal: str | None = "the bridge is stopping."
@@ -206,14 +207,14 @@ class Keeper:
             self._gate.answer(lambda: answered(refusal))
         return refusal
 
-    # --- its beginning and its end ----------------------------------------------------------------
+    # --- start and end ----------------------------------------------------------------
 
     def close_now(self) -> None:
-        """Let nothing open the valve again; the close is on the wire when the link is finished."""
+        """Keep the valve shut from now on. The link sends the close when it is finished."""
         self._stopping = True
 
     def end(self) -> None:
-        """Let the log keep everything, and leave no timer behind."""
+        """Write everything to the log, and cancel the timers."""
         self._stopping = True
         self.settle()
         self.save_accounts()
@@ -224,28 +225,28 @@ class Keeper:
             self._ticking.cancel()
 
     def flush(self) -> None:
-        """Show everything that is still held back, as the log is closed."""
+        """Show everything that is still held back, because the log is closed."""
         self._gate.flush()
 
     def failed(self, error: Exception) -> float:
-        """The session ended by a fault of the program: how long to wait before the next one begins."""
+        """Report a fault of the program. Returns the wait before the next session."""
         self._waits.lasted(self._clock.monotonic() - self._began_at)
         wait_s = self._waits.wait_s()
         self._say(
             "station-failed",
             f"This reservoir's session ended by a fault of the program ({error!r}); its valve "
-            f"was closed. It begins anew in {wait_s:.0f} s. Please report this with the log.",
+            f"was closed. The next session starts in {wait_s:.0f} s. Please report this with the log.",
         )
         return wait_s
 
     def begin_again(self) -> None:
-        """Begin a new session; the guard's state goes on, as a latched trip must not vanish with a fault."""
+        """Start a new session with the same state of the guard, so that latched trips are kept."""
         self.station = self._begin(self.station.state, self.station.memory.inventory)
         self._began_at = self._clock.monotonic()
         self._rearm(self._began_at)
 
     def save_accounts(self) -> None:
-        """Let the log keep what the reservoir holds and what the purifier took up."""
+        """Save the contents of the reservoir and the load of the purifier."""
         if self._log is not None:
             self._log.accounts(self._name, self.station.state, self.station.memory.inventory)
 
@@ -267,9 +268,10 @@ class Keeper:
     # --- ticks ------------------------------------------------------------------------------------
 
     def _rearm(self, now: float) -> None:
-        """Put the next tick off, as a turn that a reading or a command brought is as good as one.
+        """Postpone the next tick, because a reading or a command made a scan.
 
-        A timer that is moved wakes nobody; moving it with each of fifty readings a second would cost more.
+        The timer is moved only after half a period. Moving it for each of fifty readings a second costs more
+        than it saves.
         """
         due = now + self._tick_s
         if due - self._tick_at > 0.5 * self._tick_s:
@@ -284,7 +286,7 @@ class Keeper:
             return
         now = self._clock.monotonic()
         try:
-            # The very sum for which the timer was set: a difference could round to less, for ever.
+            # The same sum as the time of the timer: a difference could round to less each time.
             if now >= self.station.state.stepped_at + self._tick_s:
                 self.station.tick(now)
         except Exception as error:  # noqa: BLE001 - it ends the session, as one that a reading brought does
@@ -292,7 +294,7 @@ class Keeper:
             return
         self._rearm(self.station.state.stepped_at)
 
-    # --- what follows from a turn -----------------------------------------------------------------
+    # --- after a scan -----------------------------------------------------------------
 
     def _on_turn(self, turn: Turn) -> None:
         self._rearm(turn.now)
@@ -316,7 +318,7 @@ class Keeper:
             self._on_fault(error)
 
     def settle(self) -> None:
-        """Write down what has happened; to be called before anything that is to come after it."""
+        """Write the waiting scans and events now, before whatever must follow them."""
         if self._settling is not None:
             self._settling.cancel()
             self._settling = None
@@ -343,7 +345,7 @@ class Keeper:
             self._forecast_queue.append(turn)
             if self._forecast_timer is None:
                 if turn.events:
-                    # A forecast may take milliseconds; people learn first of what has just happened.
+                    # A forecast may take milliseconds; the event is shown first.
                     self._forecast_timer = self._clock.call_later(FORECAST_AFTER_S, self._run_forecast)
                 else:
                     self._run_forecast()
@@ -375,7 +377,7 @@ class Keeper:
 
 
 def _latches(turn: Turn) -> bool:
-    """Whether something of this turn outlives a restart: a trip, an alarm, a hold, or a command's outcome."""
+    """Return whether a scan has something that survives a restart: a trip, an alarm, a hold or a command."""
     return (
         turn.command is not None
         or turn.state.hold is not turn.before.hold

@@ -1,8 +1,8 @@
-"""One life of the bridge, from its start to the moment its power goes: the real keeper on a simulated line.
+"""One session of the bridge, from its start to its end: the real keeper on a simulated line.
 
-The session of the line, the keeper and everything behind it are the daemon's own, under a virtual clock. The
-rig stands where the serial device would: a frame that is written arrives there at once, and its answer comes
-back with the next bytes.
+The session of the line, the keeper and the parts behind it are those of the daemon, under a virtual clock.
+The rig takes the place of the serial device: a frame arrives there at once, and the reply comes with the next
+bytes.
 """
 
 from collections.abc import Callable
@@ -34,13 +34,13 @@ _NO_MESSAGE = (Damaged, Ignored, LinkUp)
 
 
 class Witnesses(Protocol):
-    """What sees everything that a life does."""
+    """Receives every message that a session sends and receives."""
 
     def sent(self, message: FromBridge) -> None:
-        """The bridge put a message on the wire."""
+        """Take a message that the bridge put on the wire."""
 
     def heard(self, message: FromController) -> None:
-        """A message reached the bridge, and will be acted on."""
+        """Take a message that reached the bridge."""
 
 
 class Life:
@@ -75,7 +75,7 @@ class Life:
         self._echo: list[bytes] = []
         self._session = LinkSession("the rig", clock.monotonic(), plan.limits.stale_after_s)
         self.heard_reading = False
-        """A reading was decided on in the last :meth:`turn`."""
+        """True if the last :meth:`turn` took a reading."""
         self.keeper = Keeper(plan, clock, self, on_view, on_event, _raise, log, zone=UTC, forecasts=forecasts)
 
     @property
@@ -90,18 +90,18 @@ class Life:
 
     @property
     def next_due_in_s(self) -> float:
-        """How long it is until the next timer."""
+        """The time until the next timer."""
         return self.clock.next_due - self.clock.monotonic()
 
     def settle(self, at_most_s: float) -> float:
-        """Let what was left for a moment later happen at its time; how many seconds that took."""
+        """Make the short timers fire at their times. Returns the seconds that this took."""
         seconds = min(_SHORTLY_S, at_most_s)
         self.clock.advance_to(self.now + seconds)
         self._hear(b"")
         return seconds
 
     def turn(self, now: float, data: bytes) -> None:
-        """Everything that the bridge does at this time of its clock, with these bytes from the line."""
+        """Run everything that the bridge does at this time, with these bytes from the line."""
         self.clock.skip_to(max(now, self.now))
         self.heard_reading = False
         self._hear(data)
@@ -111,7 +111,7 @@ class Life:
         self._hear(b"")
 
     def command(self, command: GuardCommand) -> str | None:
-        """A person's command; None, or the sentence that refuses it."""
+        """Execute a command. Returns None, or the sentence that refuses it."""
         refusal = self.keeper.command(command)
         self._hear(b"")
         return refusal
@@ -119,7 +119,7 @@ class Life:
     # --- the wire ---------------------------------------------------------------------------------
 
     def next_sequence(self) -> int:
-        """The number for the next message to send."""
+        """Return the number for the next message to send."""
         return self._session.next_sequence()
 
     def send(self, message: FromBridge) -> bool:

@@ -1,7 +1,7 @@
 """The log of a simulated bridge: the real policy of the log, over a disk that is simulated or real.
 
-What the policy writes is held against what it was handed: every alarm, trip and command has its durable row,
-what latched is saved with it, and every reading is in exactly one minute.
+The rows of the policy are checked against its inputs: every alarm, trip and command has a durable row, the
+latched state is saved with it, and every reading is in exactly one minute.
 """
 
 from collections.abc import Callable, Sequence
@@ -24,13 +24,13 @@ Complain = Callable[[str], None]
 
 @dataclass(slots=True)
 class Minutes:
-    """Holds the minutes against the readings; mutable."""
+    """Checks the minutes against the readings; mutable."""
 
     readings: int = 0
     """Since the last minute that was closed."""
 
     def turned(self, turn: Turn, rows: Sequence[Row]) -> str | None:
-        """What is wrong with the minutes of a turn's rows."""
+        """Return a sentence if the minutes of a scan's rows are wrong."""
         wrong = None
         for row in rows:
             if isinstance(row, MinuteRow):
@@ -44,7 +44,7 @@ class Minutes:
 
 @dataclass(slots=True)
 class SimulatedLog:
-    """What the keeper of one life writes to; mutable.
+    """The log of one session's keeper; mutable.
 
     Args:
         plan: the reservoir's.
@@ -84,25 +84,25 @@ class SimulatedLog:
 
     @property
     def utc_s(self) -> float:
-        """The time that a row made now would carry."""
+        """The time that a row would have now."""
         return self._policy.moment(*self._now()).utc_s
 
     # --- what a keeper needs --------------------------------------------------------------------------
 
     def restored(self, plan: StationPlan) -> Restored:
-        """What this station starts from."""
+        """Return the state from which the station starts."""
         return self._policy.restored(plan, *self._now())
 
     def feed_sampled(self, reservoir: str) -> float | None:
-        """Nobody enters samples of the feed here."""
+        """Return None: there are no samples of the feed here."""
         return None
 
     def learner(self, plan: StationPlan, accounts: Inventory) -> Learner:
-        """The forecast that this station starts from."""
+        """Return the forecast from which the station starts."""
         return self._policy.forecast(plan, accounts, self.disk.cartridges)
 
     def turn(self, reservoir: str, turn: Turn, on_disk: Callable[[bool], None] | None = None) -> None:
-        """Put one turn into the log."""
+        """Write one scan to the log."""
         self.on_turn(turn)
         written = self._policy.turn(reservoir, turn, self.clock.wall())
         if turn.decision.events or turn.command is not None:
@@ -115,19 +115,19 @@ class SimulatedLog:
         self._write(written, on_disk)
 
     def event(self, event: StationEvent) -> None:
-        """Put an event outside a turn into the log."""
+        """Write an event outside a scan to the log."""
         self._write(self._policy.event(event, *self._now()))
 
     def accounts(self, reservoir: str, state: GuardState, inventory: Inventory) -> None:
-        """Keep what the reservoir holds and what the purifier took up."""
+        """Save the contents of the reservoir and the load of the purifier."""
         self._write(self._policy.counters(reservoir, state, inventory, *self._now()))
 
     def learned(self, learner: Learner) -> None:
-        """Keep what a forecast has learned."""
+        """Save the state of a forecast."""
         self._write(self._policy.learned(learner, *self._now()))
 
     def stop(self) -> None:
-        """The bridge stops."""
+        """Write the rows of a stop."""
         self._write(self._policy.stop(*self._now()))
 
     def _now(self) -> tuple[float, float]:
@@ -152,7 +152,7 @@ class SimulatedLog:
 
 
 def _missing(reservoir: str, turn: Turn, written: Written) -> list[str]:
-    """What of a turn has no row, or none that must be on the disk before anybody learns of it."""
+    """Return a sentence for each row of a scan that is missing or not durable."""
     alarms = [row.alarm for row in written.rows if isinstance(row, AlarmRow)]
     wrong = []
     must = False
