@@ -216,7 +216,7 @@ class Checks:
             return
         lease_s = self._limits.lease_s
         if self._last_lease_s <= self._last_death_s:
-            # The valve was not opened by the new bridge, and the dead bridge sent no lease since.
+            # No bridge has sent a lease since the last bridge died.
             open_s = now_s - self._last_death_s
             self._outcome.shut_after_death_s = max(self._outcome.shut_after_death_s, open_s)
             if open_s > lease_s + delay_s:
