@@ -77,7 +77,7 @@ class Checks:
         """Record a violation: a thing that must never happen."""
         self._outcome.violated(self._rig.line_s, sentence)
 
-    # --- what happens ---------------------------------------------------------------------------------
+    # --- events ---------------------------------------------------------------------------------------
 
     def born(self, clock_moved_s: float) -> None:
         """Record that a bridge starts.
@@ -117,7 +117,7 @@ class Checks:
         sent = self._controller.sent_as(message)
         # On a sound line, every message arrives as it was sent.
         if sent is None or (now_s < self._disturbed_until and not same(sent, message)):
-            self.violated(f"a reading was taken that the controller never sent: {message}")
+            self.violated(f"the bridge took a reading that the controller did not send: {message}")
             return
         self.judge.arrived(sent, now_s)
 
@@ -179,7 +179,7 @@ class Checks:
             case _:
                 pass
         if not expected:
-            self.violated(f"nothing is wrong, and the alarm {change.alarm.value} was raised")
+            self.violated(f"the alarm {change.alarm.value} was raised without a cause")
 
     # --- the verdict on a step -------------------------------------------------------------------------
 
@@ -220,7 +220,7 @@ class Checks:
             open_s = now_s - self._last_death_s
             self._outcome.shut_after_death_s = max(self._outcome.shut_after_death_s, open_s)
             if open_s > lease_s + delay_s:
-                self.violated(f"the bridge has been dead for {open_s:.1f} s and the valve is open")
+                self.violated(f"the valve is open {open_s:.1f} s after the bridge died")
             return
         if now_s - self._last_lease_s > lease_s + delay_s:
             self.violated(f"the valve is open {now_s - self._last_lease_s:.1f} s after the last lease")

@@ -212,6 +212,6 @@ class MemoryDisk:
             self._rows += 1
             stamp, last = row.stamp, self._last
             if last is not None and (stamp <= last or stamp.utc_ms <= last.utc_ms):
-                self._complaints.append(f"the row of {stamp} stands after {last}")
+                self._complaints.append(f"the row of {stamp} is stored after the row of {last}")
             self._last = stamp
             self._outbox.append(row)

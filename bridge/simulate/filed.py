@@ -59,7 +59,7 @@ class FileDisk:
         log = self._log = Log(self._file, settings=LogSettings(outbox=OutboxSettings(pack_s=0.0)))
         opened = log.start().result()
         if not opened.complete:
-            self._complaints.append(f"the log of life {self._life} could not be opened whole")
+            self._complaints.append(f"the log of session {self._life} could not be opened completely")
         self._recent = {key: deque([row], RECENT) for key, row in opened.state.items()}
         return opened
 
@@ -136,7 +136,7 @@ class FileDisk:
         """
         assert self._log is not None, _NO_ROWS
         if not self._log.close(30.0):
-            self._complaints.append(f"the log did not end: {self._log.trouble}")
+            self._complaints.append(f"the log did not close: {self._log.trouble}")
         self._file.rename(self._path)
         self._file.with_name(f"{self._file.name}.lock").unlink(missing_ok=True)
         with Reader(self._path) as reader:

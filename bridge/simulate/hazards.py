@@ -22,13 +22,13 @@ class Matters(Enum):
     """When a fault's timer runs."""
 
     ALWAYS = "at any time"
-    PURE = "within one opening, while product is really purer than 1 ppm"
-    WARMED = "while the valve is open, once the water has changed its temperature by 3.5 K"
+    PURE = "in one opening, while the true product is below 1 ppm"
+    WARMED = "while the valve is open, after the water temperature has changed by 3.5 K"
     FILLING = "while the reservoir is filled"
-    OVER = "within one opening, while product is really over its limit"
-    SHUT_FLOW = "while the level rises by a shut valve, within the level sensor's travel"
-    AFTER = "from its end"
-    NEVER = "no sign by itself"
+    OVER = "in one opening, while the true product is over its limit"
+    SHUT_FLOW = "while the level rises with the valve shut, within the level sensor's range"
+    AFTER = "after the fault has ended"
+    NEVER = "never: the fault has no sign"
 
 
 class Organ(Enum):

@@ -174,7 +174,7 @@ class HubLog:
         before: Stamp | None = None
         for row in parcel.rows:
             if before is not None and row.stamp <= before:
-                self._complain(f"the record of {row.stamp} was sent after that of {before}")
+                self._complain(f"the record of {row.stamp} was sent after the record of {before}")
             before = row.stamp
             if self._last is None or row.stamp > self._last:
                 self._last = row.stamp

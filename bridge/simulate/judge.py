@@ -72,7 +72,7 @@ class Judge:
         self._off_spec_l_m = limits.limit_ppm * _SURELY
         self._why: str | None = "nothing has arrived yet"
 
-    # --- what happens ---------------------------------------------------------------------------------
+    # --- events ---------------------------------------------------------------------------------------
 
     def restarted(self, now_s: float, clock_moved_s: float) -> None:
         """Restart with the bridge: keep the latched trips, and restart every timer.
@@ -140,7 +140,7 @@ class Judge:
                 del self.latched[one]
                 self.ledger.reset(one, now_s)
             elif trip is one:
-                wrong = f"the reset of {one.value} was accepted, and its cause is still there"
+                wrong = f"the reset of {one.value} was accepted, and its cause is still present"
         if Trip.PRODUCT_OVER_LIMIT not in self.latched:
             self._remedied = False
             self._over.at_s = None
@@ -162,7 +162,7 @@ class Judge:
             return self._why
         return self._over_reason(path) or self.ledger.forbids(now_s)
 
-    # --- inside ---------------------------------------------------------------------------------------
+    # --- helpers --------------------------------------------------------------------------------------
 
     def _measured_ppm(self, sent: Sent) -> float | None:
         """Return the product's ppm by the salts of the simulated world, not by the bridge's compensation."""
@@ -227,12 +227,12 @@ class Judge:
         if self._bad_probe.at_s is not None:
             return "the product probe has failed"
         if self._swapped_s > self._garden.plan.product.watch.swapped_after_s + _LATE_S:
-            return "product and feed cell are swapped"
+            return "the product cell and the feed cell are swapped"
         if (
             isinstance(celsius, float)
             and not limits.temperature_low_c <= celsius <= limits.temperature_high_c
         ):
-            return f"the water has {celsius:.1f} °C"
+            return f"the water temperature is {celsius:.1f} °C"
         if inputs.switch_overflow is True or LocalFault.OVERFLOW_CUT in sent.faults:
             return "the overflow float is up"
         if self._unknown.at_s is not None:
@@ -252,11 +252,11 @@ class Judge:
         if ppm is None or ppm < self._off_spec_l_m:
             return None
         if self.filling:
-            return f"product reads {ppm:.0f} ppm in a fill"
+            return f"the product has {ppm:.0f} ppm in a fill"
         if limits.has_drain and path is Flow.TO_RESERVOIR:
-            return f"product of {ppm:.0f} ppm goes to the reservoir, and there is a drain"
+            return f"product of {ppm:.0f} ppm flows to the reservoir, and a drain is fitted"
         if self._open_s > limits.rinse_max_s + _LATE_S:
-            return f"the rinse has gone on for {self._open_s:.0f} s"
+            return f"the rinse has lasted {self._open_s:.0f} s"
         return None
 
     def _latch(self, now_s: float) -> None:

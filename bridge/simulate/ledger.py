@@ -177,7 +177,7 @@ class Ledger:
         if self._day_l > self._limits.daily_max_l * _MARGIN + 1.0:
             return f"{self._day_l:.0f} L have entered within a day"
         if self._held_ppm > self._limits.reservoir_limit_ppm * _BUDGET_MARGIN:
-            return f"the reservoir holds {self._held_ppm:.0f} ppm by its balance"
+            return f"the reservoir has {self._held_ppm:.0f} ppm by its balance"
         return None
 
     def sampled(self, ppm: float) -> None:

@@ -210,7 +210,7 @@ class Year:
     def _is_brutal(self, now_s: float) -> bool:
         return self.task.faults and is_brutal(now_s + self._begins_s)
 
-    # --- what happens ---------------------------------------------------------------------------------
+    # --- events ---------------------------------------------------------------------------------------
 
     def _happen(self, now_s: float) -> None:
         if now_s >= self._restart_at:
