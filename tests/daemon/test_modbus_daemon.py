@@ -30,7 +30,7 @@ rinse_min_s = 0.5
 in_spec_s = 0.4
 [reservoir.barrel.modbus]
 poll_s = 0.1
-timeout_s = 0.1
+timeout_s = 0.5
 conductivity = {{ device = {device}, function = "input", address = 0, type = "float32" }}
 temperature = {{ device = {device}, function = "input", address = 2, type = "int16", scale = 0.1 }}
 full_switch = {{ device = {device}, address = 0 }}
