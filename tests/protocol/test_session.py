@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.backoff import Backoff
+from bridge.clock import Backoff
 from bridge.guard.model import Flow
 from bridge.protocol.codec import Decoder
 from bridge.protocol.fields import encode
