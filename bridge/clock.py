@@ -3,7 +3,7 @@
 The daemon runs under a :class:`LoopClock`, a simulation under a :class:`VirtualClock`. Monotonic seconds
 measure durations. Wall seconds are the date of the machine, which may be set at any moment.
 
-A :class:`Backoff` is the wait before the next attempt after a failure: twice as long each time, up to a bound.
+A :class:`Backoff` is the wait before the next attempt after a failure. It doubles each time, up to a bound.
 """
 
 import asyncio

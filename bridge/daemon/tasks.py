@@ -1,7 +1,7 @@
 """The asyncio tasks around the daemon's policies: one reservoir's keeper on its link, and the relay. Shell.
 
-The keeper's task restarts keeper and link after a fault. The relay's task runs it against a real log and a real
-broker.
+The keeper's task restarts keeper and link after a fault. The relay's task runs it against a real log and a
+real broker.
 """
 
 import asyncio
