@@ -1,6 +1,6 @@
 """Protection of the page against hostile browsers and sites.
 
-- *Host*: the page serves only its own names, so that a foreign site network name points to this address (DNS
+- *Host*: the page serves only its own names, so that a foreign site whose name points to this address (DNS
   rebinding) gets nothing.
 - *Origin* and *Sec-Fetch-Site* (Fetch Standard; W3C Fetch Metadata Request Headers): a browser names the
   site that caused a request. Another site may link to the page and do nothing else.
