@@ -181,7 +181,7 @@ def test_every_shape_can_be_written(write: Write, shape: str) -> None:
 # --- the environment -----------------------------------------------------------------------------
 
 
-def test_the_environment_counts_more_than_the_file(write: Write) -> None:
+def test_the_environment_overrides_the_file(write: Write) -> None:
     file = write(HUB + BARREL)
     plan = load(
         file,
