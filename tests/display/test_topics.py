@@ -94,7 +94,7 @@ def test_an_incomplete_set_of_messages_is_not_shown_as_complete(kept: dict[str, 
         ("fill/phase", "\x1b[2J"),
     ],
 )
-def test_values_of_another_version_are_not_shown_and_the_reason_is(kept: dict[str, str], path: str, payload: str) -> None:
+def test_values_of_another_version_are_not_shown(kept: dict[str, str], path: str, payload: str) -> None:
     foreign = received(kept | {f"{BASE}/{path}": payload})
     assert (foreign.facts, foreign.reason) == (None, FOREIGN)
 

@@ -98,7 +98,7 @@ def commands() -> list[GuardCommand]:
 def abstract(limits: Limits, state: GuardState) -> GuardState:
     """Return the state one tick later, with its times moved so that now is still NOW.
 
-    Each time is cut off at the bound that it is compared with: beyond the bound it makes no difference.
+    Each time is limited to the bound of its comparison: a longer time has the same effect.
     """
 
     def earlier(since: float | None, bound_s: float) -> float | None:
@@ -163,7 +163,7 @@ def transitions(
         for seen in all_seen
         if seen.temperature_c == 20.0 and not seen.controller_fault and seen.frame_at != NOW - 4
     ]
-    # An overflow float that is fitted and does not report shuts the valve and trips nothing.
+    # A fitted overflow float that does not report shuts the valve and causes no trip.
     single.append(replace(normal, overflow=None))
     pairs = [seen for seen in all_seen if _deviations(seen, normal) <= 2]
     pairs.append(single[-1])
