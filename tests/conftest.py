@@ -128,7 +128,7 @@ async def observe() -> AsyncIterator[Observe]:
 
 @pytest.fixture
 async def cable_to() -> AsyncIterator[LayCable]:
-    """Put a broker behind a cable: ``await cable_to(broker)``."""
+    """Puts a broker behind a cable: ``await cable_to(broker)``."""
     laid: list[Cable] = []
 
     async def lay(where: AnyBroker) -> Cable:

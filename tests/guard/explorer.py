@@ -52,7 +52,7 @@ class Transition:
 
 
 def assessments() -> list[Assessment]:
-    """Return every combination of the abstract values of an assessment."""
+    """Returns every combination of the abstract values of an assessment."""
     links = (NOW, NOW - 2, NOW - 4)
     probes = (Health.GOOD, Health.FAILURE)
     products_ppm = (5.0, 60.0, 200.0)
@@ -80,7 +80,7 @@ def assessments() -> list[Assessment]:
 
 
 def commands() -> list[GuardCommand]:
-    """Return one of every command that can change the conditions for the valve."""
+    """Returns one of every command that can change the conditions for the valve."""
     at, sender = NOW, "test"
     resets: list[GuardCommand] = [Reset(at, sender, trip) for trip in (None, *Trip)]
     return [
@@ -96,7 +96,7 @@ def commands() -> list[GuardCommand]:
 
 
 def abstract(limits: Limits, state: GuardState) -> GuardState:
-    """Return the state one tick later, with its times moved so that now is still NOW.
+    """Returns the state one tick later, with its times moved so that now is still NOW.
 
     Each time is limited to the bound of its comparison: a longer time has the same effect.
     """
@@ -137,7 +137,7 @@ def abstract(limits: Limits, state: GuardState) -> GuardState:
 
 
 def _can_matter(command: GuardCommand, state: GuardState) -> bool:
-    """Return whether the command can have an effect. If not, one try shows that it is refused."""
+    """Returns whether the command can have an effect. If not, one try shows that it is refused."""
     if isinstance(command, Reset):
         return command.trip is None or any(latch.trip is command.trip for latch in state.latches)
     return not state.latches or isinstance(command, CartridgeChanged | Retest)
@@ -150,7 +150,7 @@ def _rank(latch: Latch) -> int:
 def transitions(
     limits: Limits, note: Callable[[GuardState], None] = lambda state: None
 ) -> Iterator[Transition]:
-    """Return every transition out of every reachable abstract state. Calls ``note`` with each new state."""
+    """Returns every transition out of every reachable abstract state. Calls ``note`` with each new state."""
     all_seen = assessments()
     all_commands = commands()
     # Each command is tried in normal conditions, and with each single deviation from them.
