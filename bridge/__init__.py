@@ -1,3 +1,3 @@
 """Clearwell: pure water for bog plants, between a purifier's controller and the home hub."""
 
-__version__ = "0.1.0"
+__version__ = "0.2.0"

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import aiomqtt
 
-from bridge.demo.embedded import EmbeddedBroker
+from bridge.demo.play import EmbeddedBroker
 from tests.waiting import changed, within
 
 Observe = Callable[..., Awaitable["Observer"]]

@@ -8,8 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.backoff import Backoff
-from bridge.clock import Clock, LoopClock, Timer, VirtualClock
+from bridge.clock import Backoff, Clock, LoopClock, Timer, VirtualClock
 from bridge.errors import OutOfRangeError
 
 SECONDS = st.floats(0.0, 1e6)

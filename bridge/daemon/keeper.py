@@ -12,8 +12,7 @@ from collections.abc import Callable
 from datetime import tzinfo
 from typing import Protocol
 
-from bridge.backoff import Backoff
-from bridge.clock import Clock, Timer
+from bridge.clock import Backoff, Clock, Timer
 from bridge.daemon.forecasts import StationForecast
 from bridge.daemon.gate import Gate, Ticket
 from bridge.daemon.log_policy import Restored

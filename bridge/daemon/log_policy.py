@@ -18,6 +18,7 @@ from bridge.errors import LogError
 from bridge.forecast import persistence
 from bridge.forecast.learned import worth_keeping
 from bridge.forecast.learner import Learner
+from bridge.guard.faults import phase_sentence
 from bridge.guard.model import Flow, Phase
 from bridge.guard.rules import ACTIVE
 from bridge.guard.state import GuardState
@@ -283,9 +284,7 @@ class LogPolicy:
     def _phase(self, one: _Reservoir, turn: Turn, rows: "_Rows") -> None:
         """Add the event of a new phase, and the fill that ended with it."""
         name, phase = one.plan.identity.reservoir, turn.state.phase
-        missing = ", ".join(permissive.value for permissive in turn.decision.missing)
-        sentence = f"From {turn.before.phase.value} to {phase.value}."
-        sentence += f" Missing: {missing}." if missing else ""
+        sentence = phase_sentence(turn.before.phase, phase, turn.decision.missing)
         rows.add(EventRow(rows.stamp(), name, "phase", sentence))
         if phase in ACTIVE and one.fill is None:
             one.fill = RunningFill(rows.utc_ms, rows.utc_ms, None)

@@ -15,7 +15,7 @@ from pathlib import Path
 
 import bridge
 from bridge import __version__
-from bridge.backoff import Backoff
+from bridge.clock import Backoff
 from bridge.config.plan import LogPlan, PagePlan
 from bridge.daemon.page_lines import (
     LONGEST_LINE,

@@ -18,10 +18,9 @@ from bridge.clock import LoopClock
 from bridge.config.plan import BridgePlan, HubPlan, PagePlan
 from bridge.daemon.gate import Gate
 from bridge.daemon.keeper import Answered, Keeper
-from bridge.daemon.keeper_task import KeeperTask
 from bridge.daemon.logbook import Logbook
-from bridge.daemon.relay_task import carry
 from bridge.daemon.systemd import ServiceManager
+from bridge.daemon.tasks import KeeperTask, carry
 from bridge.errors import HubError
 from bridge.guard.commands import GuardCommand
 from bridge.guard.model import Advisory

@@ -1,4 +1,4 @@
-"""From a station's turn to the rows of the log. Core."""
+"""Converts a station's scan to the rows of the log. Core."""
 
 from collections.abc import Callable, Iterator
 
@@ -28,12 +28,12 @@ Stamper = Callable[[], Stamp]
 
 
 def reading_row(plan: StationPlan, turn: Turn, stamp: Stamp) -> ReadingRow:
-    """The row of a turn that took a reading."""
+    """Return the row of a scan that took a reading."""
     picture = turn.picture
     if picture is None:
         return ReadingRow(stamp, plan.identity.reservoir, health=Health.FAILURE)
     measured, accounts = picture.product.measurement, turn.memory.inventory
-    # In the order of the fields, without their names, because this runs for every reading.
+    # Positional arguments are faster than names, and this call runs for every reading.
     return ReadingRow(
         stamp,
         plan.identity.reservoir,
@@ -52,7 +52,7 @@ def reading_row(plan: StationPlan, turn: Turn, stamp: Stamp) -> ReadingRow:
 
 
 def entry_rows(plan: StationPlan, turn: Turn, stamp: Stamper) -> Iterator[EntryRow]:
-    """The rows of everything else that came with a turn, in the order in which it happened."""
+    """Yield the rows of a scan's command, trips and alarms, in the order in which they happened."""
     name, command = plan.identity.reservoir, turn.command
     sender = "" if command is None else command.sender
     if command is not None:
@@ -73,7 +73,7 @@ _BY_PEOPLE = {AlarmChange.ACKNOWLEDGED, AlarmChange.SHELVED, AlarmChange.UNSHELV
 
 
 def alarm_change(event: AlarmChanged) -> AlarmChange:
-    """The step in its life that a change of an alarm's record is."""
+    """Return the kind of change of an alarm's record."""
     before, after = Status(event.before), Status(event.after)
     if before is after:
         return AlarmChange.SHELVED if event.shelved else AlarmChange.UNSHELVED

@@ -1,9 +1,9 @@
-"""The state of a station that survives a restart, as JSON and back. Core.
+"""Converts the state of a station that survives a restart to JSON and back. Core.
 
-Each reservoir has two rows. The *latched* one must never be lost: trips, alarms, shelving, hold. The
-*accounts* are counters: contents of the reservoir, load of the purifier, the day's volume, the running fill,
-the last count of pulses. Times are stored as UTC and come back as monotonic seconds; an age that the clock
-makes absurd is cut to its bound.
+Each reservoir has two rows. The *latched* row must never be lost: trips, alarms, shelving, hold. The
+*accounts* row has the counters: contents of the reservoir, load of the purifier, the day's volume, the
+running fill, the last count of pulses. Times are stored as UTC and restored as monotonic seconds. An age
+outside its bounds, such as after a clock step, is clamped.
 """
 
 import json
@@ -28,21 +28,21 @@ _ALARMS: dict[str, AlarmId] = {one.value: one for one in (*Trip, *Advisory)}
 
 @dataclass(frozen=True, slots=True)
 class Moment:
-    """One moment on both clocks."""
+    """One time on both clocks."""
 
     monotonic_s: float
     utc_s: float
 
     def utc_of(self, monotonic_s: float) -> float:
-        """The UTC of a monotonic time."""
+        """Return the UTC of a monotonic time."""
         return self.utc_s + (monotonic_s - self.monotonic_s)
 
     def ago(self, utc_s: float, longest_s: float) -> float:
-        """The monotonic time of a past UTC, at most that long ago and never in the future."""
+        """Return the monotonic time of a past UTC, at most ``longest_s`` ago and never in the future."""
         return self.monotonic_s - min(max(self.utc_s - utc_s, 0.0), longest_s)
 
     def ahead(self, utc_s: float, longest_s: float) -> float:
-        """The monotonic time of a future UTC, at most that far ahead."""
+        """Return the monotonic time of a future UTC, at most ``longest_s`` ahead and never in the past."""
         return self.monotonic_s + min(max(utc_s - self.utc_s, 0.0), longest_s)
 
 
@@ -52,22 +52,22 @@ class RunningFill:
 
     started_ms: int
     seen_ms: int
-    """The newest time at which it still ran."""
+    """The newest time at which the fill still ran."""
     volume_l: float | None
 
 
 def latched_key(reservoir: str) -> str:
-    """The key of what must not be lost."""
+    """Return the key of the latched row."""
     return f"latched.{reservoir}"
 
 
 def accounts_key(reservoir: str) -> str:
-    """The key of the counters."""
+    """Return the key of the accounts row."""
     return f"accounts.{reservoir}"
 
 
 def latched(reservoir: str, state: GuardState, moment: Moment) -> StateRow:
-    """The row that must not be lost."""
+    """Return the latched row."""
     return _written(
         latched_key(reservoir),
         {
@@ -95,22 +95,22 @@ def accounts(
     pulses: int | None = None,
     fill: RunningFill | None = None,
 ) -> StateRow:
-    """The row of the counters.
+    """Return the accounts row.
 
     Args:
-        reservoir: the reservoir.
-        state: the guard's state, for the day's volume.
-        inventory: the accounts of the reservoir and the purifier.
-        moment: now.
-        pulses: the newest count of the controller's flow pulses.
-        fill: the fill that runs.
+        reservoir: The name of the reservoir.
+        state: The guard's state, for the day's volume.
+        inventory: The accounts of the reservoir and the purifier.
+        moment: The present time.
+        pulses: The newest count of the controller's flow pulses.
+        fill: The running fill.
     """
     balance, load = inventory.balance, inventory.load
     running_l = state.fill.volume_l if state.phase in ACTIVE else 0.0
     return _written(
         accounts_key(reservoir),
         {
-            # In whole seconds, so that a row in which nothing changed is the same text.
+            # Whole seconds keep the text of an unchanged row the same.
             "day": [round(moment.utc_of(state.day_from)), state.day_l + running_l],
             "assumed_ppm": inventory.assumed_ppm,
             "balance": None if balance is None else [balance.volume_l, balance.solids_mg],
@@ -124,10 +124,10 @@ def accounts(
 def guard_state(
     kept_latched: StateRow | None, kept_accounts: StateRow | None, limits: Limits, moment: Moment
 ) -> GuardState:
-    """The guard's state at the start, from what an earlier process kept.
+    """Return the guard's state at the start, from the rows that an earlier process saved.
 
     Raises:
-        LogError: what was kept cannot be read. Then nobody knows what was latched.
+        LogError: A saved row cannot be read, so the latched trips are unknown.
     """
     data, counters = _read(kept_latched), _read(kept_accounts)
     day = counters.get("day")
@@ -159,10 +159,10 @@ def guard_state(
 
 
 def inventory(kept: StateRow | None, assumed_ppm: float) -> Inventory:
-    """The accounts at the start; ``assumed_ppm`` stands in where nothing was kept.
+    """Return the accounts at the start. Without a saved row, the reservoir has ``assumed_ppm``.
 
     Raises:
-        LogError: what was kept cannot be read.
+        LogError: The saved row cannot be read.
     """
     data = _read(kept)
     try:
@@ -178,10 +178,10 @@ def inventory(kept: StateRow | None, assumed_ppm: float) -> Inventory:
 
 
 def running_fill(kept: StateRow | None) -> RunningFill | None:
-    """The fill that ran when the counters were stored.
+    """Return the fill that ran when the counters were stored, or None.
 
     Raises:
-        LogError: the row cannot be read.
+        LogError: The saved row cannot be read.
     """
     found = _read(kept).get("fill")
     try:
@@ -194,7 +194,7 @@ def running_fill(kept: StateRow | None) -> RunningFill | None:
 
 
 def without_fill(kept: StateRow) -> StateRow:
-    """The same counters, with no fill running."""
+    """Return the same counters without a running fill."""
     return _written(kept.key, {**_read(kept), "fill": None})
 
 
@@ -210,7 +210,7 @@ def _read(kept: StateRow | None) -> dict[str, Any]:
             raise ValueError(f"version {kept.version}")
         data = json.loads(kept.text)
         if not isinstance(data, dict):
-            raise TypeError("it is no object")
+            raise TypeError("it is not an object")
     except (ValueError, TypeError) as error:
         raise _unreadable(error) from error
     return data

@@ -9,7 +9,7 @@ import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 
-from bridge.backoff import Backoff
+from bridge.clock import Backoff
 from bridge.display.terminal import NARROWEST, WIDTH, Selection, changes, cropped, screen
 from bridge.display.topics import RemoteBridge, bridges
 from bridge.errors import HubError, InputError

@@ -1,11 +1,14 @@
-"""The text of every alarm: what happened, what the bridge did, and what to do next.
+"""The text of every alarm and of every new phase of the fill sequence.
+
+The text of an alarm states what happened, what the bridge did, and what to do next.
 
 An alarm has the same id in the log, in the alert topic, on the command line and in the manual.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
-from bridge.guard.model import Advisory, AlarmId, Trip
+from bridge.guard.model import Advisory, AlarmId, Permissive, Phase, Trip
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,3 +149,21 @@ FAULTS: dict[AlarmId, Fault] = {
         "all night.",
     ),
 }
+
+
+def phase_sentence(before: Phase, after: Phase, missing: Sequence[Permissive]) -> str:
+    """Return the sentence for a new phase of the fill sequence, with the permissives that are missing."""
+    match after:
+        case Phase.RINSE:
+            return "The rinse begins."
+        case Phase.FILL:
+            return "The rinse has ended; filling begins."
+        case Phase.PAUSE:
+            names = ", ".join(one.value for one in missing)
+            return f"Filling is paused because permissives are missing: {names}."
+        case Phase.TRIPPED:
+            return "A trip is latched; the valve stays shut until a reset."
+        case Phase.IDLE if before is Phase.TRIPPED:
+            return "Every trip is reset."
+        case _:
+            return "The reservoir is full; filling has ended."

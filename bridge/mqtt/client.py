@@ -19,7 +19,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 from bridge import __version__
-from bridge.backoff import Backoff
+from bridge.clock import Backoff
 from bridge.errors import HubError
 from bridge.guard.commands import GuardCommand
 from bridge.mqtt.announcements import Announcements

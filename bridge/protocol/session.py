@@ -25,7 +25,7 @@ import math
 from dataclasses import dataclass, replace
 from enum import Enum
 
-from bridge.backoff import Backoff
+from bridge.clock import Backoff
 from bridge.errors import LinkError
 from bridge.protocol.codec import Decoder
 from bridge.protocol.fields import encode

@@ -1,7 +1,7 @@
-"""Many reservoir-years on every core: what each one showed, put together in their own order.
+"""Runs many reservoir-years on all cores, and returns the outcomes in the order of the tasks.
 
-A task is one reservoir for at most half a year and has a seed of its own, so the outcome does not depend on
-how many processes share the tasks, or on which of them is done first.
+A task is one reservoir for at most half a year. Each task has its own seed, so the outcomes do not depend on
+the number of processes, or on the order in which the tasks end.
 """
 
 import gc
@@ -31,10 +31,20 @@ def tasks_of(
     fine_s: float = 1.0,
     coarse_s: float = 240.0,
 ) -> list[Task]:
-    """The half-years of a campaign; the gardens take turns. The first really writes ``log``, if it is given.
+    """Return the half-years of a campaign, each with the next garden in turn.
+
+    Args:
+        years: The years of each reservoir.
+        seed: The seed of the campaign.
+        faults: Whether faults and mishaps are injected.
+        reservoirs: The number of reservoirs.
+        log: The file to which the first task writes its log. Without a name, no task writes a file.
+        station_only: See :class:`Task`.
+        fine_s: See :class:`Task`.
+        coarse_s: See :class:`Task`.
 
     Raises:
-        OutOfRangeError: the years are not from above 0 to 1000, or the reservoirs not from 1 to 1000.
+        OutOfRangeError: The years are not above 0 and at most 1000, or the reservoirs not from 1 to 1000.
     """
     if not 0.0 < years <= 1000.0:
         raise OutOfRangeError(f"--years {years:g}: it must be above 0 and at most 1000, such as 3 or 0.25")
@@ -66,12 +76,12 @@ def tasks_of(
 def run(
     tasks: list[Task], jobs: int | None = None, on_done: Callable[[Outcome], None] | None = None
 ) -> list[Outcome]:
-    """Run every task, and return the outcomes in the order of the tasks.
+    """Run all tasks, and return the outcomes in the order of the tasks.
 
     Args:
-        tasks: what to run.
-        jobs: processes at once; None for one on each core.
-        on_done: told of each outcome as it comes, in any order.
+        tasks: The tasks to run.
+        jobs: The number of parallel processes. Without it, one process runs on each core.
+        on_done: Receives each outcome when its task ends, in any order.
     """
     wanted = min(len(tasks), jobs or len(os.sched_getaffinity(0)))
     found: dict[int, Outcome] = {}
@@ -94,6 +104,6 @@ def _each(tasks: list[Task], jobs: int) -> Iterator[tuple[int, Outcome]]:
 
 
 def _prepare() -> None:
-    # A simulation makes many small values and hardly any cycles: looking for those so often is for nothing.
+    # A simulation makes many small values and few reference cycles, so rare garbage collection is enough.
     gc.freeze()
     gc.set_threshold(_COLLECT_AFTER)

@@ -1,9 +1,9 @@
-"""What befalls a year, drawn from its seed before it begins: faults, power cuts, clock steps, commands.
+"""Draws the events of a year from its seed before the year begins: faults, power cuts, clock steps, commands.
 
-Most months are as gardens are: a fault every few days, each lasting until somebody repairs it. One month in
-six, the second of every six, is brutal: ten faults a day, overlapping, from seconds to hours, the power cut
-twice a day, with somebody at the hub who presses everything.
-Each kind of happening has a chance of its own, so that one more of one kind leaves the others where they are.
+Most months are calm: a fault begins every few days and lasts until somebody repairs it. The second of every
+six months is brutal: ten faults a day overlap and last from seconds to hours, the power is cut twice a day,
+and somebody at the hub sends every command. Each kind of happening has its own random generator, so that one
+more of one kind does not move the others.
 """
 
 import random
@@ -18,31 +18,31 @@ _DAY_S = 86_400.0
 
 
 class Happening(Enum):
-    """What happens to the bridge's own side."""
+    """An event at the bridge, its machine, its broker or its reservoir that is no fault of the rig."""
 
     POWER_CUT = "power-cut"
-    """The bridge's machine loses its power: at most the last minute of counters is lost."""
+    """The bridge's machine loses its power. At most the last minute of the counters is lost."""
     KILLED = "bridge-killed"
     """The process is killed and started again within seconds."""
     BROKER_GONE = "broker-gone"
     CLOCK_STEP = "clock-step"
     DISK_FULL = "disk-full"
     DRAW = "draw-off"
-    """Somebody takes a lot of water, so that a fill is due."""
+    """Somebody uses much water, so that a fill is due."""
     COMMAND = "command"
-    """Somebody at the hub sends a command, drawn when it is sent."""
+    """Somebody at the hub sends a command. The command is drawn when it is sent."""
 
 
 @dataclass(frozen=True, slots=True)
 class Event:
-    """One thing that will happen, at world seconds ``at_s``."""
+    """One event, at world seconds ``at_s``."""
 
     at_s: float
     fault: Fault | None = None
-    """As if it began at 0."""
+    """The fault, with times that count from its start."""
     happening: Happening | None = None
     size: float = 0.0
-    """How long it lasts or how far the clock steps, in seconds; how much is drawn, in litres."""
+    """The duration or the clock step in seconds, or the draw-off in litres."""
 
 
 _MOMENTARY_S = (1.0, 15.0)
@@ -56,7 +56,7 @@ _SELF_HEALING = frozenset(
     }
 )
 _ON_THE_LINE = frozenset({FaultName.LINK_NOISE, FaultName.LINK_LAG})
-"""Looked at second by second for as long as they last."""
+"""These faults force steps of one second for as long as they last."""
 _ONLY_IN_FLOW = frozenset(
     {
         FaultName.PROBE_STUCK,
@@ -70,19 +70,25 @@ _ONLY_IN_FLOW = frozenset(
     }
 )
 _MET_BY_A_FILL = {False: 0.5, True: 0.1}
-"""The chance that somebody draws water just then, in a calm month and in a brutal one."""
+"""The probability of a draw-off during the fault, by whether the month is brutal."""
 _A_FILL_L = 110.0
 
 
 def is_brutal(at_s: float) -> bool:
-    """Whether a moment lies in one of the brutal months."""
+    """Return whether a time lies in a brutal month."""
     return int(at_s // MONTH_S) % 6 == 1
 
 
 def events_of(seed: str, seconds: float, begins_s: float = 0.0) -> list[Event]:
-    """Everything that befalls a span of so many seconds, in order of time.
+    """Return the events of a span in order of time.
 
-    The span begins so many seconds after the beginning of its first month; the events count from its own.
+    Args:
+        seed: The seed of the span.
+        seconds: The length of the span.
+        begins_s: The seconds from the start of the first month to the start of the span.
+
+    Returns:
+        The events, with times that count from the start of the span.
     """
     return [
         replace(event, at_s=event.at_s - begins_s) for event in _drawn(seed, begins_s, begins_s + seconds)
@@ -92,7 +98,7 @@ def events_of(seed: str, seconds: float, begins_s: float = 0.0) -> list[Event]:
 def _drawn(seed: str, begins_s: float, ends_s: float) -> list[Event]:
     found = _faults(random.Random(f"{seed}/faults"), begins_s, ends_s)
     ways = (
-        # How long between two: in a calm month, in a brutal one; and how big.
+        # The mean interval in a calm month and in a brutal month, and the range of sizes.
         (Happening.POWER_CUT, 40 * _DAY_S, 12 * _HOUR_S, (5.0, 6 * _HOUR_S)),
         (Happening.KILLED, 30 * _DAY_S, 8 * _HOUR_S, (0.3, 10.0)),
         (Happening.BROKER_GONE, 15 * _DAY_S, 12 * _HOUR_S, (60.0, _DAY_S)),
@@ -124,11 +130,11 @@ def _faults(chance: random.Random, at_s: float, ends_s: float) -> list[Event]:
         elif name in _SELF_HEALING:
             lasts_s = _log_uniform(chance, 60.0, 4 * _HOUR_S if name in _ON_THE_LINE else 2 * _DAY_S)
         else:
-            # Until the grower repairs it, or lives with it for long.
+            # The fault lasts until the grower repairs it, or for 12 days.
             lasts_s = 12 * _DAY_S
         found.append(Event(at_s, Fault(name, 0.0, lasts_s, severity)))
         if name in _ONLY_IN_FLOW and chance.random() < _MET_BY_A_FILL[brutal]:
-            # Most of these would be repaired before anybody asked for water.
+            # Without a draw-off, the grower would repair most of these faults before the next fill.
             found.append(Event(at_s + min(60.0, 0.1 * lasts_s), happening=Happening.DRAW, size=_A_FILL_L))
 
 
@@ -153,13 +159,13 @@ def _happenings(
 
 
 def _next(chance: random.Random, at_s: float, calm_s: float, brutal_s: float) -> float:
-    """The next moment of a happening with this mean wait in each kind of month."""
+    """Return the next time of a happening with these mean intervals in calm and in brutal months."""
     while True:
         wait_s = chance.expovariate(1.0 / (brutal_s if is_brutal(at_s) else calm_s))
         month_ends_s = (at_s // MONTH_S + 1.0) * MONTH_S
         if at_s + wait_s < month_ends_s:
             return at_s + wait_s
-        # Another month has another rate; an exponential wait has no memory of how long it was already.
+        # The next month may have another rate. An exponential interval has no memory, so it can start again.
         at_s = month_ends_s
 
 
@@ -168,6 +174,6 @@ def _log_uniform(chance: random.Random, least: float, most: float) -> float:
 
 
 def begun_at(event: Event, now_s: float) -> Fault:
-    """The fault of an event as it begins at this very moment."""
+    """Return the fault of an event with its start now."""
     assert event.fault is not None
     return replace(event.fault, start_s=now_s, end_s=now_s + event.fault.end_s)

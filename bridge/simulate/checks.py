@@ -1,4 +1,4 @@
-"""Everything that is held against the truth, at every step: the valve, the water, the faults, the alarms."""
+"""Checks the valve, the water, the faults and the alarms against the true state, at every step."""
 
 from collections.abc import Mapping
 
@@ -26,23 +26,23 @@ from bridge.station.station import Station
 
 _LINKS = frozenset({FaultName.LINK_NOISE, FaultName.LINK_CUT, FaultName.LINK_LAG})
 _LONGEST_LAG_S = 4.0
-"""Two seconds at the highest severity that is drawn."""
+"""A lag of two seconds at the highest severity that the seed can give."""
 _LINE_RECOVERS_S = 15.0
 _HEARS_AFTER_S = 5.0
 _BREAKS_THROUGH = 0.9
-"""From this share of its capacity on a bed may honestly let more through than is target."""
+"""The product of a bed may exceed the target from this share of its capacity on."""
 _WORTH_ORDERING = 0.5
-"""Before half of its capacity is used, no forecast may ask for the next cartridge."""
+"""No forecast may ask for the next cartridge below this share of the capacity."""
 _LONG_AGO_S = -1e9
 
 
 class Checks:
     """Judges one reservoir; mutable. Times are line seconds.
 
-    **The valve.** On a sound line the valve must stand, after every turn of the bridge, as the judge allows.
-    Where the line is disturbed a close may be late or lost: then the valve may stay open for a frame's age
-    at most, one lease, and the lag both ways. A lease may never be *sent* against the judge, on any line,
-    and after the death of a bridge the valve must be shut within the lease that it left behind.
+    **The valve.** On a sound line, the judge must permit the path of the valve after every scan of the
+    bridge. On a disturbed line, a close may be late or lost. The valve may then stay open for the greatest
+    age of a frame, one lease, and the lag in both directions. On any line, the bridge must never *send* a
+    lease that the judge forbids. After a bridge dies, the valve must be shut when the last lease lapses.
     """
 
     def __init__(self, garden: Garden, rig: Rig, controller: Witness, outcome: Outcome) -> None:
@@ -59,7 +59,7 @@ class Checks:
         )
         self.detection = Detection(table, rig.world)
         self.new_fill = False
-        """A trip, a reset or a start ended whatever fill there was."""
+        """A trip, a reset or a start ended the fill, if one was running."""
         self._garden = garden
         self._rig = rig
         self._world = rig.world
@@ -74,13 +74,17 @@ class Checks:
         self._asked_for: list[Flow] = []
 
     def violated(self, sentence: str) -> None:
-        """Something happened that must never happen."""
+        """Record a violation: a thing that must never happen."""
         self._outcome.violated(self._rig.line_s, sentence)
 
-    # --- what happens ---------------------------------------------------------------------------------
+    # --- events ---------------------------------------------------------------------------------------
 
     def born(self, clock_moved_s: float) -> None:
-        """A bridge starts; meanwhile the clock by which it keeps its state has gained so much."""
+        """Record that a bridge starts.
+
+        Args:
+            clock_moved_s: The seconds that the wall clock gained on the line time while no bridge ran.
+        """
         now_s = self._rig.line_s
         if self._last_death_s > _LONG_AGO_S:
             self.judge.restarted(now_s, clock_moved_s)
@@ -89,48 +93,54 @@ class Checks:
         self._forbidden_since = None
 
     def died(self) -> None:
-        """The bridge is gone."""
+        """Record that the bridge died."""
         self._last_death_s = self._rig.line_s
 
     def passed(self, driven: Flow, seconds: float, before: Mapping[FaultName, Fault]) -> None:
-        """Time passed with the valve driven like this; ``before`` are the faults at its start."""
+        """Record the time of a step.
+
+        Args:
+            driven: The path of the valve during the step.
+            seconds: The length of the step.
+            before: The faults that were active at the start of the step.
+        """
         now_s = self._rig.line_s
         if not (_LINKS.isdisjoint(before) and _LINKS.isdisjoint(self._world.plan.active)):
             self._disturbed_until = now_s + _LINE_RECOVERS_S + 2.0 * _LONGEST_LAG_S
         self.judge.passed(driven, seconds, now_s)
 
     def heard(self, message: FromController) -> None:
-        """A message reached the bridge and will be acted on."""
+        """Check a message that the bridge received and will act on."""
         if not isinstance(message, Reading):
             return
         now_s = self._rig.line_s
         sent = self._controller.sent_as(message)
-        # On a sound line what arrives is what was sent.
+        # On a sound line, every message arrives as it was sent.
         if sent is None or (now_s < self._disturbed_until and not same(sent, message)):
-            self.violated(f"a reading was taken that the controller never sent: {message}")
+            self.violated(f"the bridge took a reading that the controller did not send: {message}")
             return
         self.judge.arrived(sent, now_s)
 
     def sent(self, message: FromBridge) -> None:
-        """The bridge put a message on the wire."""
+        """Check a message that the bridge sent."""
         if isinstance(message, Close):
-            # What opens again within the same second is another opening.
+            # A valve that opens again within the same second starts another opening.
             self.judge.shut()
             self.waters.shut()
         elif isinstance(message, Lease):
             self._last_lease_s = self._rig.line_s
             if self._commanding:
-                # Judged when it is known whether the command that brought it about was accepted.
+                # The check waits until the command that caused the lease is accepted or refused.
                 self._asked_for.append(message.path)
             else:
                 self._check_lease(message.path)
 
     def commanding(self) -> None:
-        """A person's command is about to be obeyed or refused."""
+        """Record that the bridge is about to accept or refuse a person's command."""
         self._commanding = True
 
     def commanded(self, command: GuardCommand, accepted: bool) -> None:
-        """It was: what is accepted changes what the judge knows, too."""
+        """Record whether the command was accepted. An accepted command changes the state of the judge."""
         self._commanding = False
         judge = self.judge
         if accepted:
@@ -154,7 +164,7 @@ class Checks:
         self._asked_for.clear()
 
     def raised(self, change: AlarmChanged) -> None:
-        """An alarm was raised although nothing was made to go wrong: is it an honest one?"""
+        """Check an alarm in a garden without faults: the true state must explain the alarm."""
         world = self._world
         expected = False
         match change.alarm:
@@ -169,12 +179,12 @@ class Checks:
             case _:
                 pass
         if not expected:
-            self.violated(f"nothing is wrong, and the alarm {change.alarm.value} was raised")
+            self.violated(f"the alarm {change.alarm.value} was raised without a cause")
 
     # --- the verdict on a step -------------------------------------------------------------------------
 
     def verdict(self, driven: Flow, seconds: float, station: Station | None) -> None:
-        """Judge the step that is over; ``driven`` is how the valve stood in it."""
+        """Check the step that has ended; ``driven`` is the path of the valve during the step."""
         now_s, world = self._rig.line_s, self._world
         delay_s = 0.0
         if now_s < self._disturbed_until:
@@ -206,11 +216,11 @@ class Checks:
             return
         lease_s = self._limits.lease_s
         if self._last_lease_s <= self._last_death_s:
-            # Neither the dead bridge nor the one that was started since has asked for this.
+            # No bridge has sent a lease since the last bridge died.
             open_s = now_s - self._last_death_s
             self._outcome.shut_after_death_s = max(self._outcome.shut_after_death_s, open_s)
             if open_s > lease_s + delay_s:
-                self.violated(f"the bridge has been dead for {open_s:.1f} s and the valve is open")
+                self.violated(f"the valve is open {open_s:.1f} s after the bridge died")
             return
         if now_s - self._last_lease_s > lease_s + delay_s:
             self.violated(f"the valve is open {now_s - self._last_lease_s:.1f} s after the last lease")

@@ -1,4 +1,4 @@
-"""How every injected fault comes to light: a clock for each, stopped by the first of its signs."""
+"""Measures how long the bridge takes to detect each injected fault. The first sign stops the timer."""
 
 import math
 from collections.abc import Iterable
@@ -18,46 +18,46 @@ _UNBROKEN = frozenset({Matters.SHUT_FLOW, Matters.PURE, Matters.OVER})
 
 @dataclass(slots=True)
 class Tally:
-    """What became of all faults of one kind."""
+    """Counts the outcomes of all faults of one kind."""
 
     injected: int = 0
     mattered: int = 0
-    """Its clock ran to its bound, or it was seen before."""
+    """Faults that were detected, or whose timer ran to its bound."""
     seen: int = 0
     times_s: list[float] = field(default_factory=list)
     bound_s: float = 0.0
     over_limit_l: float = 0.0
-    """The most that entered over the limit while one of these was active."""
+    """Most litres over the limit that entered while one of these faults was active."""
     spilled_l: float = 0.0
     floor_l: float = 0.0
 
 
 @dataclass(slots=True)
 class _Watch:
-    """One injected fault that is still looked at."""
+    """One injected fault that is still watched."""
 
     fault: Fault
     hazard: Hazard
     known: frozenset[Sign]
-    """Signs that were there before it began: they show nothing."""
+    """Signs that were present before the fault began. They do not show this fault."""
     over_limit_l: float
     spilled_l: float
     floor_l: float
     clock_s: float = -1.0
-    """Below 0 until the step in which it was injected, at its end, is over."""
+    """Below 0 until the step in which the fault was injected is over."""
     low_c: float = math.inf
-    """Between which temperatures the water has been since it can be seen."""
+    """The lowest temperature of the water since the fault can be detected; ``high_c`` is the highest."""
     high_c: float = -math.inf
     ended: bool = False
     settled: bool = False
-    """Seen or missed: only its consequence is still followed."""
+    """The fault was detected or missed. Only its consequence is still recorded."""
 
 
 class Detection:
-    """All clocks of one year; mutable."""
+    """The fault timers of one year; mutable."""
 
     def __init__(self, table: dict[FaultName, Hazard], world: World) -> None:
-        """Look at faults by this table."""
+        """Watch faults by this table."""
         self.tallies = {name.value: Tally(bound_s=row.bound_s) for name, row in table.items()}
         self._table = table
         self._world = world
@@ -67,11 +67,11 @@ class Detection:
 
     @property
     def watching(self) -> bool:
-        """Some fault has not come to its end yet."""
+        """Whether any fault is still watched."""
         return bool(self._watched)
 
     def injected(self, fault: Fault, station: Station | None) -> None:
-        """A fault begins now."""
+        """Start the timer of a fault that begins now."""
         tally = self.tallies[fault.name.value]
         tally.injected += 1
         world = self._world
@@ -97,10 +97,18 @@ class Detection:
         sound: bool,
         new_fill: bool,
     ) -> str | None:
-        """A step passed; a sentence when a fault's time is up and nothing shows it.
+        """Advance the timers by one step.
 
-        ``alive`` says that the bridge runs, ``sound`` that it hears the controller undisturbed;
-        ``new_fill`` that a trip, a reset or a start ended whatever fill there was.
+        Args:
+            seconds: The length of the step.
+            driven: The path of the valve during the step.
+            station: The station; None while no bridge runs.
+            alive: Whether the bridge runs.
+            sound: Whether the bridge runs and its line is undisturbed.
+            new_fill: Whether a trip, a reset or a start ended the fill.
+
+        Returns:
+            A sentence if a fault's time is over and no sign shows the fault.
         """
         if not self._watched:
             return None
@@ -109,7 +117,7 @@ class Detection:
             signs = signs_of(station)
         wrong = None
         active = self._world.plan.active
-        # What was active when the step began could hide something, too.
+        # A fault that was active only at the start of the step can hide another, too.
         self._others = {**self._active_before, **active}
         self._active_before = active
         for watch in list(self._watched):
@@ -128,7 +136,7 @@ class Detection:
         return wrong
 
     def finished(self) -> None:
-        """The year is over: book what the faults that are still active have done."""
+        """Record the consequences of the faults that are still active at the end of the year."""
         for watch in self._watched:
             if not watch.ended:
                 self._book(watch)
@@ -155,7 +163,7 @@ class Detection:
         lasting = hazard.matters not in (Matters.ALWAYS, Matters.AFTER)
         heard = alive if hazard.organ is Organ.LINK else sound
         if not heard or self._hidden(watch):
-            # What shows now may show for another reason.
+            # A sign that is present now may have another cause.
             watch.known |= signs & hazard.signs
             watch.clock_s = 0.0
             watch.low_c, watch.high_c = math.inf, -math.inf
@@ -168,7 +176,7 @@ class Detection:
             watch.settled = True
             return None
         if hazard.signs & watch.known:
-            # It is on show already, for another reason: nothing more would tell anybody anything.
+            # The sign is already present for another cause, so this fault cannot add a new one.
             watch.settled = watch.hazard.matters is not Matters.NEVER
             return None
         if (new_fill and lasting) or (hazard.matters in _UNBROKEN and not runs):
@@ -205,13 +213,13 @@ class Detection:
                 return not watch.ended
 
     def _in_sight(self) -> bool:
-        """The true level lies between the stops of the level sensor's float."""
+        """Whether the true level lies between the stops of the level sensor's float."""
         barrel, reservoir = self._world.scenario.barrel, self._world.reservoir
         fraction = reservoir.volume_l / reservoir.capacity_l
         return barrel.level_sensor_bottom_fraction < fraction < barrel.level_sensor_top_fraction
 
     def product_ppm(self) -> float:
-        """What truly leaves the purifier now."""
+        """Return the true ppm of the product now."""
         return self._world.product_ppm
 
     def _hidden(self, watch: _Watch) -> bool:
@@ -227,7 +235,7 @@ class Detection:
 
 
 def signs_of(station: Station) -> frozenset[Sign]:
-    """Everything the bridge shows to be wrong at this moment."""
+    """Return every sign of trouble that the bridge shows now."""
     shown: Iterable[Sign] = [
         record.alarm
         for record in station.state.alarms

@@ -1,9 +1,9 @@
-"""The disk of a simulated bridge: what was written is on it after a moment, unless the power goes before.
+"""Simulates the disk of a bridge: rows reach it after a delay, and a power cut loses rows in between.
 
-Its rules are those of the real log (:mod:`bridge.history.writer`). Durable rows are on the disk, with
-everything before them, :data:`SYNC_S` later. Other rows are in the file within :data:`COMMIT_S`, which a
-killed process survives. They are on the disk with the next durable ones, or after :data:`WRITEBACK_S`, when
-the system writes what it holds.
+The disk follows the rules of the real log (:mod:`bridge.history.writer`). Durable rows, and all rows before
+them, are on the disk after :data:`SYNC_S`. Other rows are in the file within :data:`COMMIT_S`, and a kill
+does not lose rows in the file. Rows in the file are on the disk with the next durable rows, or after
+:data:`WRITEBACK_S`, when the system writes its dirty pages.
 """
 
 from collections import deque
@@ -20,7 +20,7 @@ from bridge.purifier.capacity import Evidence
 SYNC_S = 0.005
 COMMIT_S = 5.0
 WRITEBACK_S = 30.0
-"""Linux writes what has been dirty for so long: the default of vm.dirty_expire_centisecs."""
+"""Linux writes pages that have been dirty for this time: the default of vm.dirty_expire_centisecs."""
 PACK_ROWS = 60
 RECENT = 8
 
@@ -28,43 +28,43 @@ Done = Callable[[bool], None]
 
 
 class Disk(Protocol):
-    """Where the rows of every life of a bridge go."""
+    """Stores the rows of all sessions of a bridge."""
 
     def start(self, clock: VirtualClock) -> Opened:
-        """A life begins; what the last one left."""
+        """Start a session. Returns the state that the last session left."""
 
     def write(self, rows: Sequence[Row], durable: bool, done: Done | None) -> None:
-        """Take rows, in order; as :meth:`bridge.history.writer.Log.write`."""
+        """Store rows in order, as :meth:`bridge.history.writer.Log.write` does."""
 
     def recent(self, key: str) -> Sequence[StateRow]:
-        """A saved value as it is on the disk now, behind those that it replaced shortly before."""
+        """Return the versions of a saved value on the disk: older ones first, the present one last."""
 
     @property
     def is_full(self) -> bool:
-        """Whether the disk takes nothing more."""
+        """Whether the disk is full."""
 
     @property
     def cartridges(self) -> Sequence[Evidence]:
-        """What became of the earlier cartridges, as it is on the disk now."""
+        """The loads of the earlier cartridges, as they are on the disk now."""
 
     def full(self, full: bool) -> None:
-        """The disk takes nothing more, or takes rows again."""
+        """Fill the disk, or make space on it again."""
 
     def dies(self, power_cut: bool) -> None:
-        """The bridge dies: its process is killed, or its power is cut."""
+        """End a session: the process is killed, or its power is cut."""
 
     def packs(self, count: int) -> list[Parcel]:
-        """The first parcels that the hub's log has not acknowledged."""
+        """Return the first parcels that the hub's log has not acknowledged."""
 
     def acknowledge(self, parcel: Parcel) -> None:
-        """The hub's log has this parcel."""
+        """Record that the hub's log has this parcel."""
 
     @property
     def acknowledged(self) -> int:
         """Rows that have left the outbox."""
 
     def finish(self) -> tuple[int, list[str]]:
-        """How many rows there are, and what is missing or out of order."""
+        """Return the number of rows, and a sentence for each row that is missing or out of order."""
 
 
 @dataclass(slots=True)
@@ -79,9 +79,9 @@ class MemoryDisk:
     def __init__(self) -> None:
         self._clock: Clock = VirtualClock()
         self._waiting: deque[_Batch] = deque()
-        """In the memory of the process."""
+        """Rows in the memory of the process."""
         self._held: deque[_Batch] = deque()
-        """In the file, and not yet on the disk."""
+        """Rows in the file that are not yet on the disk."""
         self._done: list[Done] = []
         self._saved: dict[str, StateRow] = {}
         self._recent: dict[str, deque[StateRow]] = {}
@@ -91,21 +91,21 @@ class MemoryDisk:
         self._cartridges: list[Evidence] = []
         self._outbox: deque[StampedRow] = deque()
         self._sent: tuple[StampedRow, ...] = ()
-        """The last parcel that was acknowledged."""
+        """The rows of the last acknowledged parcel."""
         self._acknowledged = 0
         self._full = False
         self._life = 0
         self._complaints: list[str] = []
 
     def start(self, clock: VirtualClock) -> Opened:
-        """A life begins; what the last one left."""
+        """Start a session. Returns the state that the last session left."""
         self._clock = clock
         self._boot += 1
         last_ms = 0 if self._last is None else self._last.utc_ms
         return Opened(self._boot, last_ms, dict(self._saved), True)
 
     def write(self, rows: Sequence[Row], durable: bool, done: Done | None) -> None:
-        """Take rows, in order."""
+        """Store rows in order."""
         now_s = self._clock.monotonic()
         self._waiting.append(_Batch(rows, now_s))
         if durable:
@@ -118,27 +118,27 @@ class MemoryDisk:
             self._commit(now_s)
 
     def recent(self, key: str) -> Sequence[StateRow]:
-        """A saved value as it is on the disk now, behind those that it replaced shortly before."""
+        """Return the versions of a saved value on the disk: older ones first, the present one last."""
         return self._recent.get(key, ())
 
     @property
     def is_full(self) -> bool:
-        """Whether the disk takes nothing more."""
+        """Whether the disk is full."""
         return self._full
 
     @property
     def cartridges(self) -> Sequence[Evidence]:
-        """What became of the earlier cartridges, as it is on the disk now."""
+        """The loads of the earlier cartridges, as they are on the disk now."""
         return self._cartridges
 
     def full(self, full: bool) -> None:
-        """The disk takes nothing more, or takes rows again."""
+        """Fill the disk, or make space on it again."""
         self._full = full
         if not full:
             self._sync()
 
     def dies(self, power_cut: bool) -> None:
-        """What is not in the file is gone; with the power, also what is not on the disk."""
+        """Lose the rows that are not in the file. A power cut also loses rows that are not on the disk."""
         now_s = self._clock.monotonic()
         if not self._full:
             while self._waiting and now_s - self._waiting[0].at_s >= COMMIT_S:
@@ -150,7 +150,7 @@ class MemoryDisk:
         self._done.clear()
         self._full = False
         self._life += 1
-        # The last position of the outbox may not have come to the disk: then some rows are sent again.
+        # The last position of the outbox may not be on the disk, so the last parcel is sent again.
         self._outbox.extendleft(reversed(self._sent))
         self._acknowledged -= len(self._sent)
         self._sent = ()
@@ -161,7 +161,7 @@ class MemoryDisk:
         return self._acknowledged
 
     def packs(self, count: int) -> list[Parcel]:
-        """The first parcels that the hub's log has not acknowledged."""
+        """Return the first parcels that the hub's log has not acknowledged."""
         waiting = self._outbox
         return [
             Parcel(self._acknowledged + min(begin + PACK_ROWS, len(waiting)), rows)
@@ -170,14 +170,14 @@ class MemoryDisk:
         ]
 
     def acknowledge(self, parcel: Parcel) -> None:
-        """The hub's log has this parcel, and every one before it."""
+        """Record that the hub's log has this parcel and all parcels before it."""
         self._sent = parcel.rows
         while self._acknowledged < parcel.id:
             self._outbox.popleft()
             self._acknowledged += 1
 
     def finish(self) -> tuple[int, list[str]]:
-        """How many rows there are, and what is missing or out of order."""
+        """Return the number of rows, and a sentence for each row that is missing or out of order."""
         self._sync()
         return self._rows, self._complaints
 
@@ -212,6 +212,6 @@ class MemoryDisk:
             self._rows += 1
             stamp, last = row.stamp, self._last
             if last is not None and (stamp <= last or stamp.utc_ms <= last.utc_ms):
-                self._complaints.append(f"the row of {stamp} stands after {last}")
+                self._complaints.append(f"the row of {stamp} is stored after the row of {last}")
             self._last = stamp
             self._outbox.append(row)

@@ -1,8 +1,8 @@
-"""A disk that really writes the log's file, and loses its machine's power with it.
+"""Simulates a disk with a real log file, and simulates a power cut with a copy of the file.
 
-A death is a copy of the file and its write-ahead log as they stand at that moment; the next life opens the
-copy. Durable rows are committed before the call is over; the others wait as they do in the daemon, in virtual
-seconds. Shell: it writes files and waits for the log's thread.
+A death copies the file and its write-ahead log. The next session opens the copy. Durable rows are committed
+before the call returns. Other rows wait as long as in the daemon, in virtual seconds. Shell: this module
+writes files and waits for the log's thread.
 """
 
 import shutil
@@ -28,13 +28,13 @@ _NO_ROWS = "a disk is started before it is written to"
 
 
 class FileDisk:
-    """A log in a real file; the last life's file is moved to ``path`` when the span is over."""
+    """A log in a real file. The file of the last session is moved to ``path`` at the end of the span."""
 
     def __init__(self, reservoir: str, path: Path) -> None:
         """Begin without a file.
 
         Raises:
-            InputError: the file exists already, or its directory does not.
+            InputError: The file already exists, or its directory is missing.
         """
         if path.exists():
             raise InputError(f"--log {path}: the file exists already; give a new name")
@@ -48,23 +48,23 @@ class FileDisk:
         self._flushed_at_s = 0.0
         self._recent: dict[str, deque[StateRow]] = {}
         self._due: list[Stamp] = []
-        """Stamps of durable entries: they must be in the file whatever happens."""
+        """Stamps of durable entries. The file must always contain them."""
         self._cartridges: list[Evidence] = []
         self._complaints: list[str] = []
 
     def start(self, clock: VirtualClock) -> Opened:
-        """Open the file that the last life left."""
+        """Open the file that the last session left."""
         self._clock = clock
         self._flushed_at_s = clock.monotonic()
         log = self._log = Log(self._file, settings=LogSettings(outbox=OutboxSettings(pack_s=0.0)))
         opened = log.start().result()
         if not opened.complete:
-            self._complaints.append(f"the log of life {self._life} could not be opened whole")
+            self._complaints.append(f"the log of session {self._life} could not be opened completely")
         self._recent = {key: deque([row], RECENT) for key, row in opened.state.items()}
         return opened
 
     def write(self, rows: Sequence[Row], durable: bool, done: Done | None) -> None:
-        """Take rows, in order."""
+        """Store rows in order."""
         log, now_s = self._log, self._clock.monotonic()
         assert log is not None, _NO_ROWS
         log.write(rows, durable=durable)
@@ -87,24 +87,24 @@ class FileDisk:
             self._clock.call_later(SYNC_S, lambda: done(True))
 
     def recent(self, key: str) -> Sequence[StateRow]:
-        """A saved value as it is on the disk now, behind those that it replaced shortly before."""
+        """Return the versions of a saved value on the disk: older ones first, the present one last."""
         return self._recent.get(key, ())
 
     @property
     def is_full(self) -> bool:
-        """Never: the tests of the log itself fill a real disk."""
+        """Whether the disk is full: always False, because the log's own tests fill a real disk."""
         return False
 
     @property
     def cartridges(self) -> Sequence[Evidence]:
-        """What became of the earlier cartridges."""
+        """The loads of the earlier cartridges."""
         return self._cartridges
 
     def full(self, full: bool) -> None:
-        """Not done to a real disk: the tests of the log itself do that."""
+        """Do nothing: the log's own tests fill a real disk."""
 
     def dies(self, power_cut: bool) -> None:
-        """Copy what is in the file now; nothing that the dying log still writes comes into the copy."""
+        """Copy the file as it is now. Later writes of the dying log do not reach the copy."""
         before = self._file
         self._life += 1
         for ending in ("", "-wal"):
@@ -114,25 +114,29 @@ class FileDisk:
         self._end_of(before)
 
     def packs(self, count: int) -> list[Parcel]:
-        """The first parcels that the hub's log has not acknowledged."""
+        """Return the first parcels that the hub's log has not acknowledged."""
         assert self._log is not None, _NO_ROWS
         return self._log.parcels(count).result()
 
     def acknowledge(self, parcel: Parcel) -> None:
-        """The hub's log has this parcel."""
+        """Record that the hub's log has this parcel."""
         assert self._log is not None, _NO_ROWS
         self._log.acknowledge(parcel)
 
     @property
     def acknowledged(self) -> int:
-        """Not counted: a real outbox leaves out readings, and sends some rows twice."""
+        """Rows that have left the outbox: always 0, because a real outbox skips and repeats rows."""
         return 0
 
     def finish(self) -> tuple[int, list[str]]:
-        """Close the file, and read it from end to end."""
+        """Close the file and read all of it.
+
+        Returns:
+            The number of rows, and a sentence for each fault of the file.
+        """
         assert self._log is not None, _NO_ROWS
         if not self._log.close(30.0):
-            self._complaints.append(f"the log did not end: {self._log.trouble}")
+            self._complaints.append(f"the log did not close: {self._log.trouble}")
         self._file.rename(self._path)
         self._file.with_name(f"{self._file.name}.lock").unlink(missing_ok=True)
         with Reader(self._path) as reader:
@@ -154,7 +158,7 @@ class FileDisk:
         return self._path.with_name(_LIFE.format(name=self._path.name, number=self._life))
 
     def _end_of(self, before: Path) -> None:
-        """Let the dead life's log go; its own file is of no more use."""
+        """Close the log of the dead session and delete its file."""
         assert self._log is not None, _NO_ROWS
         self._log.close(30.0)
         for ending in ("", "-wal", "-shm", ".lock"):

@@ -1,7 +1,7 @@
-"""The gardens of a campaign: each a world to simulate, and the plan a person would have written for it.
+"""Defines the gardens of a campaign: each garden is a simulated world and the plan of its station.
 
-The plan goes through the same tables as a configuration file, so its bounds are those a user gets.
-Every number of a garden is invented and stands for no real installation.
+The plan is built from the same tables as a configuration file, so a user's plan has the same bounds.
+All numbers of a garden are invented and describe no real installation.
 """
 
 from dataclasses import dataclass, replace
@@ -25,14 +25,14 @@ from bridge.station.plan import StationPlan
 
 @dataclass(frozen=True, slots=True)
 class Garden:
-    """One world and the plan of the station that keeps it."""
+    """One world and the plan of its station."""
 
     scenario: Scenario
     plan: StationPlan
     hot: bool = False
-    """Its pipes get warmer than water may be measured: a temperature alarm is no false one."""
+    """The pipes can exceed the permitted temperature of the water, so a temperature alarm is expected."""
     rained_into: bool = False
-    """Rain may fill the reservoir to its overflow."""
+    """Rain can fill the reservoir to its overflow."""
 
 
 _GLASSHOUSE = replace(
@@ -54,14 +54,14 @@ _BUTT = replace(
 _WORLDS = (POLYTUNNEL, POLYTUNNEL_WITH_DRAIN, POLYTUNNEL_WITH_MEMBRANE, _GLASSHOUSE, _BUTT)
 
 NAMES = tuple(world.name for world in _WORLDS)
-"""The gardens, in the order in which the years of a campaign take turns with them."""
+"""The names of the gardens. The half-years of a campaign use the gardens in this order."""
 
 
 def garden(name: str) -> Garden:
-    """The garden of this name.
+    """Return the garden of this name.
 
     Raises:
-        InputError: its tables do not fit together, which would be a mistake in this file.
+        InputError: The tables of the garden contradict each other, which is a mistake in this module.
     """
     world = _WORLDS[NAMES.index(name)]
     mistakes = Mistakes(f"the garden {name}")
@@ -72,7 +72,7 @@ def garden(name: str) -> Garden:
 
 
 def _tables(world: Scenario) -> dict[str, Any]:
-    """What would stand in the file for this world."""
+    """Return the tables of a configuration file for this world."""
     barrel, fittings = world.barrel, world.fittings
     features = fittings.features
     level: dict[str, Any] = {

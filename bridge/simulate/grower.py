@@ -1,8 +1,8 @@
-"""The grower of a simulated garden: comes after an alarm, repairs, measures, changes cartridges, resets.
+"""Simulates the grower, who visits after an alarm, repairs, measures, changes cartridges and resets.
 
-A visit has two turns. In the first whatever is broken is repaired and the hold is lifted. Some minutes later,
-when the level has settled and the link is steady, a hand sample of the reservoir is sent and every trip is
-acknowledged and reset; what the bridge still refuses is tried again, a few times.
+A visit has two parts. In the first part, the grower repairs all faults and ends the hold. Some minutes later,
+the level has settled and the link is steady. The grower then sends a hand sample of the reservoir, and
+acknowledges and resets every trip. The grower repeats a refused reset a few times.
 """
 
 import random
@@ -37,7 +37,7 @@ class Grower:
     """One person with a hand meter; mutable. Times are line seconds."""
 
     def __init__(self, seed: str, rig: Rig, send: Send, inject: Callable[[Fault], None]) -> None:
-        """The seed gives when visits are made and how well the meter reads."""
+        """Create a grower. The seed determines the times of the visits and the errors of the meter."""
         self._chance = random.Random(f"{seed}/grower")
         self._rig = rig
         self._send = send
@@ -49,12 +49,12 @@ class Grower:
 
     @property
     def next_s(self) -> float:
-        """When the grower next does something."""
+        """The time of the grower's next action."""
         moments = [at for at in (self._visit_at, self._finish_at, self._look_at) if at is not None]
         return min(moments)
 
     def alarmed(self, now_s: float, *, brutal: bool) -> None:
-        """Something calls for a visit; it is made some hours later."""
+        """Plan a visit some hours after an alarm."""
         if self._visit_at is None:
             wait_s = (
                 self._chance.uniform(600.0, 3 * 3600.0) if brutal else self._chance.uniform(0.05, 1.5) * DAY_S
@@ -62,7 +62,7 @@ class Grower:
             self._visit_at = now_s + wait_s
 
     def act(self, now_s: float, station: Station | None, clock: Callable[[], float]) -> None:
-        """Do what is due. Without a bridge a visit waits."""
+        """Do the actions that are due. While no bridge runs, the second part of a visit is tried again."""
         if self._look_at <= now_s:
             self._look_at = self._next_look(now_s)
             self._look_after_cartridge(station, clock)
@@ -103,16 +103,16 @@ class Grower:
         if worn:
             self._change(station, clock)
         elif Trip.PRODUCT_OVER_LIMIT in latched:
-            # The hand meter is held under the flushed tap: what a sound cartridge lets through.
+            # The grower measures the flushed product of a sound cartridge with the hand meter.
             self._send(Retest(clock(), _NAME, 2.0))
         if station is not None and station.state.hold:
             self._send(Hold(clock(), _NAME, False))
 
     def _finish(self, station: Station, clock: Callable[[], float]) -> bool:
-        """Measure, acknowledge, reset; True when nothing is left to do."""
+        """Measure, acknowledge and reset. Returns True if no trip is left."""
         reservoir = self._rig.world.reservoir
         if reservoir.ppm >= 45.0:
-            # Unfit for the plants: pumped out onto the lawn, and what is left is measured.
+            # The water is unfit for the plants. The grower pumps it onto the lawn and measures the rest.
             self._rig.world.draw(max(1.0, reservoir.volume_l), flow_l_min=60.0)
         self._send(ReservoirSample(clock(), _NAME, reservoir.ppm * self._chance.gauss(1.0, _HAND_METER)))
         self._send(Acknowledge(clock(), _NAME, None))

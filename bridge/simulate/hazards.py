@@ -1,8 +1,8 @@
-"""The table of faults: what each one is seen by, within what time, and what hides it meanwhile.
+"""Defines the table of faults: the signs of each fault, the time limit of each, and the faults that hide it.
 
-A fault counts only while it *matters*, and its clock runs only then: a supply that is off is no matter while
-nobody asks for water. A clock begins anew when something hides the fault, when a trip ends the fill, or when
-the bridge starts again. A fault whose clock never reaches its bound was gone before it mattered for long.
+The timer of a fault runs only while the fault *matters*. A supply that is off, for example, does not matter
+while the valve is shut. The timer restarts when another fault hides the fault, when a trip ends the fill, or
+when the bridge restarts. If the timer never reaches its bound, the fault ended before a sign was due.
 """
 
 from dataclasses import dataclass
@@ -14,25 +14,25 @@ from bridge.rig.faults import FaultName
 from bridge.water.probe import ProbeSettings
 
 LEVEL_HEALTH = "level-health"
-"""Not an alarm: the level's NE 107 class, as the hub shows it."""
+"""The level's NE 107 class, as the hub shows it. This sign is no alarm."""
 Sign = AlarmId | str
 
 
 class Matters(Enum):
-    """When a fault's clock runs."""
+    """When a fault's timer runs."""
 
     ALWAYS = "at any time"
-    PURE = "within one opening, while product is really purer than 1 ppm"
-    WARMED = "while the valve is open, once the water has changed its temperature by 3.5 K"
+    PURE = "in one opening, while the true product is below 1 ppm"
+    WARMED = "while the valve is open, after the water temperature has changed by 3.5 K"
     FILLING = "while the reservoir is filled"
-    OVER = "within one opening, while product is really over its limit"
-    SHUT_FLOW = "while the level rises by a shut valve, within the level sensor's travel"
-    AFTER = "from its end"
-    NEVER = "no sign by itself"
+    OVER = "in one opening, while the true product is over its limit"
+    SHUT_FLOW = "while the level rises with the valve shut, within the level sensor's range"
+    AFTER = "after the fault has ended"
+    NEVER = "never: the fault has no sign"
 
 
 class Organ(Enum):
-    """What a fault sits in."""
+    """The part of the installation that has the fault."""
 
     PROBE = "product probe"
     CELLS = "plugs of both cells"
@@ -47,22 +47,22 @@ class Organ(Enum):
 
 @dataclass(frozen=True, slots=True)
 class Hazard:
-    """One row: a fault of the rig and what must become of it."""
+    """One row: a fault of the rig, its signs, and the time limit for a sign."""
 
     fault: FaultName
     organ: Organ
     signs: frozenset[Sign]
-    """Any of these shows it."""
+    """Any of these signs shows the fault."""
     matters: Matters
     bound_s: float
-    """Seconds of its clock within which a sign must be there."""
+    """Seconds of the fault's timer within which a sign must be present."""
     remark: str = ""
-    """For a fault without a sign: what would reveal it."""
+    """How a person can find a fault that has no sign, or a remark on the bound."""
 
 
 _HIDDEN_BY: dict[Organ, frozenset[Organ]] = {
     Organ.PROBE: frozenset({Organ.PROBE, Organ.CELLS}),
-    # Swapped cells show by product that is worse than the feed, so only while the purifier works.
+    # A product worse than the feed shows swapped cells, and only a working purifier makes that difference.
     Organ.CELLS: frozenset({Organ.PROBE, Organ.FEED, Organ.CELLS, Organ.PURIFIER}),
     Organ.FEED: frozenset({Organ.FEED, Organ.PROBE, Organ.CELLS}),
     Organ.LEVEL: frozenset({Organ.LEVEL, Organ.WATER, Organ.OVERFLOW}),
@@ -75,30 +75,30 @@ _HIDDEN_BY: dict[Organ, frozenset[Organ]] = {
 _ALWAYS_HIDE = frozenset({Organ.CONTROLLER, Organ.LINK})
 
 FRAMES_S = 5.0
-"""Two looks, a boot, and a second for the measurement: nothing is noticed sooner."""
+"""The shortest time to a sign: two scans, a start of the controller, and a second for the measurement."""
 
 
 def hidden_by(organ: Organ) -> frozenset[Organ]:
-    """Faults in these, when another than the one asked about is active, hide it."""
+    """Return the organs whose other faults hide a fault of this organ."""
     return _HIDDEN_BY[organ] | _ALWAYS_HIDE
 
 
 def hazards(
     limits: Limits, watch: ProbeSettings, has_level_sensor: bool, flow_l_s: float, leak_l_s: float
 ) -> dict[FaultName, Hazard]:
-    """The table for one station: its bounds are the plan's own waits and a few seconds for the frames."""
+    """Return the table for one station. Each bound is a time of the plan plus seconds for the frames."""
     probe = frozenset[Sign]({Trip.PROBE_FAILURE})
     no_rise = frozenset[Sign]({Trip.NO_RISE, Trip.FILL_OVER_TIME})
     product = frozenset[Sign]({Trip.PRODUCT_OVER_LIMIT, Trip.RESERVOIR_BUDGET})
     rises = frozenset[Sign]({Trip.RISE_WHILE_CLOSED, Trip.OVERFLOW})
     probe_s = limits.probe_failure_after_s + FRAMES_S
-    # A rise is looked for after the level has settled; waves and the level sensor's noise may cost a litre.
+    # The guard measures a rise after the level has settled. Waves and sensor noise may hide one litre.
     rise_l = (limits.rise_closed_l or 0.0) + 1.0
-    # Twice: a rise that stopped just short of counting may yet be made to count by the noise of the level.
+    # Twice, because noise of the level may complete a rise that stopped just below the threshold.
     no_rise_s = (2.0 * limits.no_rise_after_s if has_level_sensor else limits.fill_max_s) + 60.0
     seen_rise = has_level_sensor and limits.rise_closed_l is not None
     shut_flow = Matters.SHUT_FLOW if seen_rise else Matters.NEVER
-    without_level_sensor = "" if seen_rise else "only the overflow float sees it: a zone is no volume"
+    without_level_sensor = "" if seen_rise else "only the overflow float detects it; a zone is no volume"
     over_s = limits.rinse_max_s + limits.persistence_s + FRAMES_S
     rows = [
         Hazard(FaultName.PROBE_DRY, Organ.PROBE, probe, Matters.ALWAYS, probe_s),
@@ -110,9 +110,9 @@ def hazards(
             Organ.CELLS,
             probe | product,
             Matters.PURE if has_level_sensor else Matters.NEVER,
-            # Worse product is not worse than what the feed cell shows of it, with its other constant.
+            # Swapped cells have each other's constants, so only very pure product reads worse than the feed.
             watch.swapped_after_s + probe_s,
-            "" if has_level_sensor else "no feed cell is fitted, so nothing is swapped",
+            "" if has_level_sensor else "no feed cell is fitted, so no cells can be swapped",
         ),
         Hazard(
             FaultName.PROBE_STUCK,
@@ -120,7 +120,7 @@ def hazards(
             probe | product,
             Matters.WARMED,
             watch.frozen_after_s + probe_s,
-            "stuck at a good value it reads on as good until then; a hand sample shows it sooner",
+            "a probe stuck at a good value reads good until then; a hand sample shows the fault sooner",
         ),
         Hazard(
             FaultName.PROBE_NOISY,
@@ -135,7 +135,7 @@ def hazards(
             probe,
             Matters.NEVER,
             0.0,
-            "a hand sample or a calibration; by itself only when it reads less than pure water",
+            "a hand sample or a calibration shows it; a reading below that of pure water is a sign, too",
         ),
         Hazard(
             FaultName.FEED_PROBE_DRY,
@@ -184,7 +184,7 @@ def hazards(
             frozenset({Trip.OVERFLOW}),
             Matters.NEVER,
             0.0,
-            "lift the float by hand twice a year; the fill mark ends every fill without it",
+            "lift the float by hand twice a year; without the float, the fill mark still ends every fill",
         ),
         Hazard(
             FaultName.VALVE_STUCK_OPEN,
@@ -252,7 +252,7 @@ def hazards(
             frozenset({Advisory.CONTROLLER_FAULT}),
             Matters.NEVER,
             0.0,
-            "the valve shuts late by twice the lag; a close that is obeyed late shows as a controller fault",
+            "the valve shuts late by twice the lag; a late close shows as a controller fault",
         ),
         Hazard(FaultName.PURIFIER_EXHAUSTED, Organ.PURIFIER, product, Matters.OVER, over_s),
         Hazard(FaultName.PURIFIER_SLIPPING, Organ.PURIFIER, product, Matters.OVER, over_s),

@@ -1,8 +1,8 @@
-"""The hub's side of a simulated garden: what people are shown, what they press, and the hub's log.
+"""Simulates the hub of a garden: the views that people see, the commands they send, and the hub's log.
 
-Nothing may be shown too early, too late or out of order. The commands come at random and at the worst
-moments. They may be lies (a cartridge that was not changed, a sample that was not taken) and may be stale.
-None of them may open the valve against a permissive, whoever sends them.
+A view must not appear too early, too late or out of order. Commands come at random times and at the worst
+moments. A command may be false (a cartridge that was not changed, a sample that was not taken) or stale.
+No command may open the valve while a permissive is missing.
 """
 
 import json
@@ -35,16 +35,16 @@ from bridge.station.station import Station, Turn
 from bridge.station.view import StationView
 
 _LOOKS_S = 2.0
-"""A view leaves with the turn after the disk has answered; while things happen a step lasts a second."""
+"""The margin for a view, which leaves with the next scan after the disk has answered: two steps of 1 s."""
 
 
 class Audience:
-    """The people of one reservoir; mutable. Times are those of the bridge's monotonic clock.
+    """Checks the views of one reservoir; mutable. Times are those of the bridge's monotonic clock.
 
     Args:
-        disk: what the bridge leaves behind.
-        reservoir: whose views these are.
-        complain: takes a sentence of what is wrong.
+        disk: The disk of the bridge.
+        reservoir: The name of the reservoir.
+        complain: Receives a sentence for each violation.
     """
 
     def __init__(self, disk: Disk, reservoir: str, complain: Complain) -> None:
@@ -54,22 +54,22 @@ class Audience:
         self._shown: tuple[object, ...] = ()
         self._frames = -1
         self._unheard: dict[str, float] = {}
-        """Trips that have latched, and people do not know of, and since when."""
+        """The latched trips that no view has shown yet, each with its time."""
 
     def began(self) -> None:
-        """A bridge starts."""
+        """Forget the views of the last session, because a new session starts."""
         self._unheard.clear()
         self._shown = ()
         self._frames = -1
 
     def turned(self, turn: Turn) -> None:
-        """The station had a turn."""
+        """Record the trips of a scan."""
         for event in turn.decision.events:
             if isinstance(event, Latched):
                 self._unheard[event.trip.value] = turn.now
 
     def view(self, view: StationView) -> None:
-        """People see this."""
+        """Check a view that people see."""
         frames = view.frames_good + view.frames_damaged
         if frames < self._frames:
             self._complain("a view was shown after a later one")
@@ -84,18 +84,18 @@ class Audience:
             self._held_against_disk(view)
 
     def passed(self, now: float) -> None:
-        """Time has passed."""
+        """Check that no trip has waited too long for a view."""
         for trip, since in tuple(self._unheard.items()):
             if now - since > DISK_TIMEOUT_S + _LOOKS_S:
                 self._complain(f"nobody was shown for {now - since:.1f} s that {trip} has tripped")
                 del self._unheard[trip]
 
     def reset(self, trip: str) -> None:
-        """The trip does not stand any more: nobody need learn of it."""
+        """Record that a trip was reset, so no view has to show it."""
         self._unheard.pop(trip, None)
 
     def _held_against_disk(self, view: StationView) -> None:
-        # Rows of several turns may have come to the disk together: what was there shortly before counts, too.
+        # The disk may receive the rows of several scans together, so recent versions count, too.
         kept = [json.loads(row.text) for row in self._disk.recent(self._key)]
         marked = {one.alarm for one in view.alarms if one.sentence.endswith(NOT_LOGGED)}
         trips = {entry[0] for state in kept for entry in state["latches"]}
@@ -113,14 +113,14 @@ _ALARMS = (*Trip, *Advisory)
 
 
 class HubHand:
-    """Draws commands; mutable."""
+    """Draws commands at random; mutable."""
 
     def __init__(self, seed: str) -> None:
-        """The seed gives what is pressed, and when."""
+        """Create a sender of commands. The seed determines the commands and their times."""
         self._chance = random.Random(f"{seed}/hub")
 
     def any_command(self, now: float) -> GuardCommand:
-        """One command, whatever the moment."""
+        """Return one random command."""
         chance = self._chance
         at = now - 60.0 if chance.random() < 0.1 else now
         match chance.randrange(9):
@@ -144,7 +144,7 @@ class HubHand:
                 return Hold(at, _NAME, False)
 
     def at_the_worst_moment(self, station: Station, tripped: bool, now: float) -> list[GuardCommand]:
-        """What is pressed right after a trip, in a rinse or in a pause: mostly nothing."""
+        """Return commands for the worst moments: after a trip, in a rinse, in a pause. Mostly empty."""
         chance = self._chance
         if tripped and chance.random() < 0.5:
             return [CartridgeChanged(now, _NAME), Reset(now, _NAME, None), StartFill(now, _NAME)]
@@ -161,36 +161,36 @@ _QUIET_S = 60.0
 
 
 class HubLog:
-    """Keeps what arrives, and drops what it has; mutable."""
+    """The hub's log, which drops records that it already has; mutable."""
 
     def __init__(self, complain: Complain) -> None:
         self._complain = complain
         self._last: Stamp | None = None
         self.rows = 0
-        """Different ones."""
+        """The number of records without duplicates."""
 
     def take(self, parcel: Parcel, payload: str) -> None:
-        """A parcel arrives."""
+        """Store a received parcel."""
         before: Stamp | None = None
         for row in parcel.rows:
             if before is not None and row.stamp <= before:
-                self._complain(f"the record of {row.stamp} was sent after that of {before}")
+                self._complain(f"the record of {row.stamp} was sent after the record of {before}")
             before = row.stamp
             if self._last is None or row.stamp > self._last:
                 self._last = row.stamp
                 self.rows += 1
         if not payload.startswith("["):
-            self._complain("what was sent is no list of records")
+            self._complain("the payload of a parcel is not a list of records")
 
 
 class Carrier:
-    """Runs the relay of one life; mutable.
+    """Runs the relay of one session; mutable.
 
     Args:
-        clock: this life's clock.
-        disk: where the parcels are.
-        hub: where they go.
-        connected: whether the broker can be used now.
+        clock: The clock of the session.
+        disk: The disk with the parcels.
+        hub: The log that receives the parcels.
+        connected: Returns whether the broker is connected now.
     """
 
     def __init__(self, clock: VirtualClock, disk: Disk, hub: HubLog, connected: Callable[[], bool]) -> None:
@@ -203,7 +203,7 @@ class Carrier:
         self._until_entry = False
 
     def entry(self) -> None:
-        """Something else than a reading was written."""
+        """Wake the relay after a row that is no reading."""
         if self._until_entry:
             self._until_entry = False
             self._timer.cancel()

@@ -1,12 +1,12 @@
-"""May water flow? Answered a second time, from what the controller really sent, without asking the guard.
+"""Decides a second time whether water may flow, from the frames that the controller sent.
 
-The judge is written from the design, not from the guard: it takes its bounds from the plan, its physics from
-the rig's own salts, and keeps its own clocks. Where the bridge filters (waves, debouncing, uncertainty) the
-judge waits a little longer or looks a little coarser, so that what it forbids is forbidden *surely*: it may
-let something pass that the guard refuses, and never the other way round.
+The judge does not use the guard. The judge follows the design: it takes its bounds from the plan, computes
+concentrations with the salts of the rig, and runs its own timers. The bridge filters waves, debounces
+switches and adds uncertainty. The judge therefore adds a margin to each time and each value, and forbids
+only flow that is *certainly* wrong. The judge may permit flow that the guard refuses, never the reverse.
 
     forbidden now     by the newest frame, or by frames that have agreed for long enough
-    latched           by something that must have tripped, until a person's reset that its rule allows
+    latched           by a condition that must have tripped, until a person's reset that the rule allows
 """
 
 import math
@@ -19,7 +19,7 @@ from bridge.simulate.gardens import Garden
 from bridge.simulate.ledger import Ledger, Sent
 
 _LATE_S = 2.5
-"""What the judge adds to every wait of the bridge: two looks of a second each, and a little."""
+"""The margin on every timer of the bridge: two scans of one second each, and half a second."""
 _ABOVE_MARK_M = 0.006
 _SURELY = 1.02
 _UNSOUND = LocalFault.SELF_TEST | LocalFault.SUPPLY_LOW
@@ -27,12 +27,12 @@ _UNSOUND = LocalFault.SELF_TEST | LocalFault.SUPPLY_LOW
 
 @dataclass(slots=True)
 class Since:
-    """How long something has held without a break."""
+    """Measures how long a condition has held without a break."""
 
     at_s: float | None = None
 
     def look(self, holds: bool, now_s: float) -> float:
-        """Seconds it has held, with this look; 0 when it does not hold."""
+        """Record the condition now. Returns the seconds for which it has held, or 0 if it does not hold."""
         if not holds:
             self.at_s = None
             return 0.0
@@ -42,7 +42,7 @@ class Since:
 
 
 class Judge:
-    """What the valve may do, by what has arrived; mutable. Times are line seconds."""
+    """Decides from the received frames which paths are permitted; mutable. Times are line seconds."""
 
     def __init__(self, garden: Garden, now_s: float) -> None:
         """Begin with a bridge that has just been started for the first time."""
@@ -51,7 +51,7 @@ class Judge:
         self.ledger = Ledger(garden, now_s)
         self.hold = False
         self.latched: dict[Trip, float] = {}
-        """What must have tripped, and when."""
+        """The trips that must have latched, each with its time."""
         self._remedied = False
         self.frame: Sent | None = None
         self.ppm: float | None = None
@@ -68,16 +68,19 @@ class Judge:
         self._depths_m: list[float] = []
         self._open_s = 0.0
         self.filling = False
-        """The rinse of this opening is over: product was in specification for long enough."""
+        """The rinse of this opening has ended: product was in specification for long enough."""
         self._off_spec_l_m = limits.limit_ppm * _SURELY
         self._why: str | None = "nothing has arrived yet"
 
-    # --- what happens ---------------------------------------------------------------------------------
+    # --- events ---------------------------------------------------------------------------------------
 
     def restarted(self, now_s: float, clock_moved_s: float) -> None:
-        """The bridge starts again: what was latched still is, every clock begins anew.
+        """Restart with the bridge: keep the latched trips, and restart every timer.
 
-        Ages are kept by the clock on the wall, which has gained so much against the line meanwhile.
+        Args:
+            now_s: Line seconds.
+            clock_moved_s: The seconds that the wall clock gained on the line time while no bridge ran. The
+                bridge computes saved ages with the wall clock.
         """
         self._began_s = self._arrived_s = now_s
         for clock in (self._steady, self._bad_probe, self._full_switch, self._torn, self._unknown):
@@ -92,7 +95,7 @@ class Judge:
         self.ledger.restarted(now_s, clock_moved_s)
 
     def arrived(self, sent: Sent, now_s: float) -> None:
-        """A frame reached the bridge intact."""
+        """Record a frame that reached the bridge intact."""
         before, self.frame = self.frame, sent
         gap_s = min(10.0, now_s - self._arrived_s)
         self._arrived_s = now_s
@@ -103,7 +106,7 @@ class Judge:
         self._why = self._reason(sent)
 
     def passed(self, driven: Flow, seconds: float, now_s: float) -> None:
-        """The valve stood like this for so long, until now."""
+        """Record that the valve was driven to this path for these seconds, until now."""
         if driven is Flow.SHUT:
             self.shut()
         else:
@@ -115,38 +118,38 @@ class Judge:
             self.latched.setdefault(trip, now_s)
 
     def shut(self) -> None:
-        """The bridge has closed the valve: what is opened next begins with a rinse."""
+        """Record that the bridge closed the valve. The next opening begins with a rinse."""
         self._open_s = 0.0
         self.filling = False
 
     def silence(self, now_s: float) -> None:
-        """The bridge runs and has had its turn: was the link silent for too long?"""
+        """Check after a scan of the running bridge whether the link was silent for too long."""
         if now_s - max(self._arrived_s, self._began_s) > self._limits.link_lost_after_s + _LATE_S:
             self.latched.setdefault(Trip.LINK_LOST, now_s)
             self._steady.at_s = None
 
     def remedied(self) -> None:
-        """A cartridge change or a passed retest was accepted."""
+        """Record that a cartridge change or a passed retest was accepted."""
         self._remedied = True
 
     def reset(self, trip: Trip | None, now_s: float) -> str | None:
-        """A reset was accepted; a sentence when its rule forbids that for all that was latched surely."""
+        """Record an accepted reset. Returns a sentence if the cause of the trip is still present."""
         wrong = None
         for one in [one for one in self.latched if trip in (None, one)]:
             if self._may_reset(one):
                 del self.latched[one]
                 self.ledger.reset(one, now_s)
             elif trip is one:
-                wrong = f"the reset of {one.value} was accepted, and its cause is still there"
+                wrong = f"the reset of {one.value} was accepted, and its cause is still present"
         if Trip.PRODUCT_OVER_LIMIT not in self.latched:
             self._remedied = False
             self._over.at_s = None
         return wrong
 
-    # --- what is asked --------------------------------------------------------------------------------
+    # --- decisions ------------------------------------------------------------------------------------
 
     def forbids(self, path: Flow, now_s: float) -> str | None:
-        """Why the valve may not be driven to this path now; None when it may."""
+        """Return why the valve must not be driven to this path now, or None if the path is permitted."""
         if path is Flow.SHUT:
             return None
         if self.hold:
@@ -159,10 +162,10 @@ class Judge:
             return self._why
         return self._over_reason(path) or self.ledger.forbids(now_s)
 
-    # --- inside ---------------------------------------------------------------------------------------
+    # --- helpers --------------------------------------------------------------------------------------
 
     def _measured_ppm(self, sent: Sent) -> float | None:
-        """The product by the salts of the rig's own world, not by the bridge's compensation."""
+        """Return the product's ppm by the salts of the simulated world, not by the bridge's compensation."""
         us, celsius = sent.inputs.product_us, sent.inputs.product_c
         if not isinstance(us, float) or not isinstance(celsius, float) or not 0.0 <= celsius <= 50.0:
             return None
@@ -175,7 +178,7 @@ class Judge:
         inputs, limits, ppm = sent.inputs, self._limits, self.ppm
         over = ppm is not None and ppm >= self._off_spec_l_m
         self._bad_probe.look(self._probe_is_bad(sent), now_s)
-        # An excess that interrupted a fill goes on counting while the valve is shut.
+        # Product over the limit during a fill keeps its timer while the valve is shut.
         self._over.look(over and (self.filling or self._over.at_s is not None), now_s)
         in_spec_s = self._in_spec.look(ppm is not None and ppm < 0.9 * limits.limit_ppm, now_s)
         if self._open_s >= limits.rinse_min_s + _LATE_S and in_spec_s >= limits.in_spec_s + _LATE_S:
@@ -214,7 +217,7 @@ class Judge:
         return us * fit.product_cell_per_cm > 1.6 * feed_us * fit.feed_cell_per_cm
 
     def _reason(self, sent: Sent) -> str | None:
-        """What this frame, with those before it, surely forbids whatever the path."""
+        """Return why this frame and the frames before it forbid every path, or None."""
         limits, inputs = self._limits, sent.inputs
         celsius = inputs.product_c
         level = self._garden.plan.level
@@ -224,12 +227,12 @@ class Judge:
         if self._bad_probe.at_s is not None:
             return "the product probe has failed"
         if self._swapped_s > self._garden.plan.product.watch.swapped_after_s + _LATE_S:
-            return "product and feed cell are swapped"
+            return "the product cell and the feed cell are swapped"
         if (
             isinstance(celsius, float)
             and not limits.temperature_low_c <= celsius <= limits.temperature_high_c
         ):
-            return f"the water has {celsius:.1f} °C"
+            return f"the water temperature is {celsius:.1f} °C"
         if inputs.switch_overflow is True or LocalFault.OVERFLOW_CUT in sent.faults:
             return "the overflow float is up"
         if self._unknown.at_s is not None:
@@ -241,16 +244,19 @@ class Judge:
         return None
 
     def _over_reason(self, path: Flow) -> str | None:
-        """Product over the limit may flow to a drain, or for a bounded time, and not once it was good."""
+        """Return why product over the limit must not take this path, or None.
+
+        Such product may flow to a drain, or for a bounded time in a rinse, but never in a fill.
+        """
         ppm, limits = self.ppm, self._limits
         if ppm is None or ppm < self._off_spec_l_m:
             return None
         if self.filling:
-            return f"product reads {ppm:.0f} ppm in a fill"
+            return f"the product has {ppm:.0f} ppm in a fill"
         if limits.has_drain and path is Flow.TO_RESERVOIR:
-            return f"product of {ppm:.0f} ppm goes to the reservoir, and there is a drain"
+            return f"product of {ppm:.0f} ppm flows to the reservoir, and a drain is fitted"
         if self._open_s > limits.rinse_max_s + _LATE_S:
-            return f"the rinse has gone on for {self._open_s:.0f} s"
+            return f"the rinse has lasted {self._open_s:.0f} s"
         return None
 
     def _latch(self, now_s: float) -> None:
@@ -273,7 +279,7 @@ class Judge:
             if trip not in self.latched:
                 self.latched[trip] = now_s
                 self._remedied = self._remedied and trip is not Trip.PRODUCT_OVER_LIMIT
-        # A link that has been steady for long resets its own trip.
+        # The trip link-lost resets itself when the link has been steady for long enough.
         if self._steady.look(True, now_s) >= limits.link_steady_s - _LATE_S:
             self.latched.pop(Trip.LINK_LOST, None)
 

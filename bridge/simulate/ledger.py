@@ -1,8 +1,8 @@
-"""The judge's own records: every reading as it was sent, and the accounts of the water.
+"""Keeps the judge's own records: each reading as it was sent, and the accounts of the water.
 
-Readings are recorded before the line can change them. Every bound here is one of the plan's with a margin,
-because the bridge smooths the level and these accounts do not: a value over a bound with its margin is
-surely over the bound itself.
+The readings are recorded before the line can change them. Each bound here is a bound of the plan plus a
+margin, because the bridge smooths the level and these accounts do not. A value over a bound plus its margin
+is therefore certainly over the bound.
 """
 
 from dataclasses import dataclass
@@ -29,20 +29,20 @@ class Sent:
 
 
 class Witness(Controller):
-    """A controller whose readings are kept, each under its sequence number, until enough newer ones came."""
+    """A controller that keeps its newest readings by their sequence numbers."""
 
     def __init__(self, features: Feature) -> None:
-        """Power it on at its time 0."""
+        """Switch the controller on at its time 0."""
         super().__init__(features)
         self.last: Sent | None = None
         self._kept: dict[int, Sent] = {}
 
     def report(self, now_s: float, inputs: Inputs) -> None:
-        """Send one reading, and remember what went into it."""
+        """Send one reading, and keep its inputs."""
         super().report(now_s, inputs)
         sequence = (self._sequence - 1) & 0xFFFF
         kept = self._kept
-        # Taken out first, so that the oldest stands first when the numbers come round again.
+        # The old entry is removed first, so that the oldest entry stays first when the numbers wrap.
         kept.pop(sequence, None)
         self.last = kept[sequence] = Sent(
             now_s, sequence, self._reported_path, self.faults | inputs.faults, inputs
@@ -51,12 +51,12 @@ class Witness(Controller):
             del kept[next(iter(kept))]
 
     def sent_as(self, reading: Reading) -> Sent | None:
-        """The reading that left under this number; None when none did lately."""
+        """Return the recent reading that was sent under this number, or None."""
         return self._kept.get(reading.sequence)
 
 
 def same(sent: Sent, heard: Reading) -> bool:
-    """What was heard is what was sent, up to the digits that a frame has room for."""
+    """Return whether a received reading equals the sent reading, up to the rounding of the frame."""
     inputs = sent.inputs
     values = (
         (inputs.product_us, heard.product_us),
@@ -90,10 +90,10 @@ _UNSAVED_L = 2.0
 
 
 class Ledger:
-    """Own accounts of one reservoir; mutable. Times are line seconds."""
+    """The judge's accounts of one reservoir; mutable. Times are line seconds."""
 
     def __init__(self, garden: Garden, now_s: float) -> None:
-        """Begin with the plan's assumption about what the reservoir holds."""
+        """Begin with the plan's assumed concentration of the reservoir."""
         self._garden = garden
         self._limits = garden.plan.limits
         self._held_ppm = garden.plan.assumed_ppm
@@ -108,7 +108,7 @@ class Ledger:
         self._at_mark = False
 
     def depth_m(self, sent: Sent) -> float | None:
-        """What the level sensor says, in metres; None without one or without a value."""
+        """Return the depth by the level sensor in metres, or None without a sensor or a value."""
         level_sensor = sent.inputs.level_sensor
         if not isinstance(level_sensor, float):
             return None
@@ -122,16 +122,16 @@ class Ledger:
         ) * (top_m - bottom_m)
 
     def restarted(self, now_s: float, clock_moved_s: float) -> None:
-        """The bridge was away: its day is as old as the wall clock says, an interrupted fill begins anew."""
+        """Record a restart: the wall clock determines the age of the day, and the fill starts again."""
         age_s = min(max(now_s - self._day_from_s + clock_moved_s, 0.0), _DAY_S)
         self._day_from_s = now_s - age_s
-        # What came in since the accounts were last kept is not known to it.
+        # The bridge lost the litres that entered after it last saved its counters.
         self._day_l = max(0.0, self._day_l - _UNSAVED_L)
         self._pulses = None
         self._new_fill()
 
     def arrived(self, sent: Sent, ppm: float | None, now_s: float) -> None:
-        """Book one frame."""
+        """Add one frame to the accounts."""
         self._book_pulses(sent)
         depth_m = self.depth_m(sent)
         mark_m = self._garden.plan.level.fill_m
@@ -149,7 +149,7 @@ class Ledger:
         self._risen_from_l = min(self._risen_from_l, volume_l)
 
     def passed(self, driven: Flow, seconds: float, now_s: float) -> None:
-        """The valve stood like this for so long, until now."""
+        """Record that the valve was driven to this path for these seconds, until now."""
         if now_s - self._day_from_s >= _DAY_S:
             self._day_from_s, self._day_l = now_s, 0.0
         if driven is Flow.TO_RESERVOIR:
@@ -158,7 +158,7 @@ class Ledger:
             self._new_fill()
 
     def tripped(self, now_s: float) -> list[Trip]:
-        """What must have tripped by these books."""
+        """Return the trips that these accounts require."""
         limits = self._limits
         found = []
         if self._fill_open_s > limits.fill_max_s * _MARGIN + _LOOKS_S:
@@ -166,30 +166,30 @@ class Ledger:
         if self._fill_l > limits.fill_max_l * _MARGIN + 1.0:
             found.append(Trip.FILL_OVER_VOLUME)
         stood_s = self._fill_open_s - self._risen_at_open_s
-        # Twice: a rise that stopped just short of counting is made to count by the noise of the level, at any
-        # moment until the first time is over, and then the guard waits anew.
+        # Twice, because noise of the level may complete a rise that stopped just below the threshold. The
+        # guard then restarts its timer, at the latest when the first time ends.
         if self._risen_from_l is not None and stood_s > 2.0 * limits.no_rise_after_s + _LOOKS_S:
             found.append(Trip.NO_RISE)
         return found
 
     def forbids(self, now_s: float) -> str | None:
-        """Why no water may flow by these books."""
+        """Return why these accounts forbid flow, or None."""
         if self._day_l > self._limits.daily_max_l * _MARGIN + 1.0:
-            return f"{self._day_l:.0f} L have come in within a day"
+            return f"{self._day_l:.0f} L have entered within a day"
         if self._held_ppm > self._limits.reservoir_limit_ppm * _BUDGET_MARGIN:
-            return f"the reservoir holds {self._held_ppm:.0f} ppm by its balance"
+            return f"the reservoir has {self._held_ppm:.0f} ppm by its balance"
         return None
 
     def sampled(self, ppm: float) -> None:
-        """A sample of the reservoir was accepted."""
+        """Record an accepted sample of the reservoir."""
         self._held_ppm = ppm
 
     def reset(self, trip: Trip, now_s: float) -> None:
-        """A trip was reset: the next fill is a new one."""
+        """Record the reset of a trip. The next fill starts with new counters."""
         self._new_fill()
 
     def unlatched(self) -> None:
-        """A trip ended the fill that ran."""
+        """Record that a trip ended the running fill."""
         self._new_fill()
 
     def _new_fill(self) -> None:
@@ -199,7 +199,7 @@ class Ledger:
     def _book_pulses(self, sent: Sent) -> None:
         pulses, litres_each = sent.inputs.pulses_total, self._garden.plan.litres_per_pulse
         before, self._pulses = self._pulses, pulses
-        # Only water that the open valve let in counts for a fill and for a day.
+        # Only water that enters through the open valve counts for a fill and for a day.
         if pulses is None or before is None or litres_each is None or sent.path is not Flow.TO_RESERVOIR:
             return
         litres = max(0, pulses - before) * litres_each

@@ -47,14 +47,14 @@ class Life:
     """One run of the bridge.
 
     Args:
-        plan: the reservoir's.
-        rig: the far end of the line.
-        clock: the bridge's own clock.
-        log: the bridge's log.
-        witnesses: see what is sent and received.
-        on_view: shows a view to people.
-        on_event: shows an event to people.
-        forecasts: whether to forecast.
+        plan: The plan of the station.
+        rig: The far end of the line.
+        clock: The clock of the bridge.
+        log: The log of the bridge.
+        witnesses: Receive every message that is sent or received.
+        on_view: Shows a view to people.
+        on_event: Shows an event to people.
+        forecasts: Whether to make forecasts.
     """
 
     def __init__(

@@ -1,4 +1,4 @@
-"""What is simulated, what it showed, and the summary of a campaign as a table for people and as JSON."""
+"""Defines the task, the outcome and the summary of a campaign, and prints the summary as text or JSON."""
 
 import json
 from dataclasses import asdict, dataclass, field, fields
@@ -23,16 +23,16 @@ class Task:
     coarse_s: float = 240.0
     """The longest step while nothing moves."""
     begins_day: float = 0.0
-    """How many days after the start of its first month the span begins."""
+    """The days from the start of the first month to the start of the span."""
     log: str | None = None
-    """Where the log is really written; None for one in memory."""
+    """The file for the log; None for a log in memory."""
     station_only: bool = False
-    """The log keeps only what a restart needs; no forecast, no relay."""
+    """Whether the log keeps only the state for a restart, without a forecast and without the relay."""
 
 
 @dataclass(frozen=True, slots=True)
 class Violation:
-    """Something that must never happen, and where to find it again."""
+    """An event that must never happen, with the seed and the step at which it can be reproduced."""
 
     seed: str
     garden: str
@@ -43,7 +43,7 @@ class Violation:
 
 @dataclass(slots=True)
 class Outcome:
-    """What one span showed."""
+    """The results of one span."""
 
     task: Task
     steps: int = 0
@@ -59,15 +59,15 @@ class Outcome:
     shut_after_death_s: float = 0.0
     """Longest time for which the valve stayed open after the bridge had died."""
     most_ppm: float = 0.0
-    """Highest true dissolved solids of the reservoir."""
+    """Highest true concentration of dissolved solids in the reservoir."""
 
     @property
     def ended_early(self) -> bool:
-        """So much went wrong that the rest would tell nothing new."""
+        """Whether the span ended early because it reached the greatest number of violations."""
         return len(self.violations) >= MOST_VIOLATIONS
 
     def violated(self, time_s: float, sentence: str) -> None:
-        """Note a violation at this step."""
+        """Record a violation at this step."""
         if not self.ended_early:
             task = self.task
             self.violations.append(Violation(task.seed, task.garden, self.steps, time_s, sentence))
@@ -75,7 +75,7 @@ class Outcome:
 
 @dataclass(slots=True)
 class FaultRow:
-    """What became of all faults of one kind in a campaign."""
+    """Counts the outcomes of all faults of one kind in a campaign."""
 
     fault: str
     injected: int = 0
@@ -84,7 +84,7 @@ class FaultRow:
     median_s: float | None = None
     worst_s: float | None = None
     bound_s: float | None = None
-    """The longest bound of all gardens; None for a fault that shows no sign by itself."""
+    """The longest bound of all gardens; None for a fault without a sign."""
     over_limit_l: float = 0.0
     spilled_l: float = 0.0
     floor_l: float = 0.0
@@ -92,7 +92,7 @@ class FaultRow:
 
 @dataclass(slots=True)
 class Summary:
-    """One campaign."""
+    """The results of one campaign."""
 
     seed: int
     reservoirs: int
@@ -112,12 +112,12 @@ class Summary:
 
     @property
     def reservoir_years(self) -> float:
-        """How much was simulated."""
+        """The simulated time of all reservoirs in years."""
         return self.reservoirs * self.years
 
 
 def summed(seed: int, reservoirs: int, years: float, outcomes: list[Outcome]) -> Summary:
-    """One campaign's outcomes put together."""
+    """Return the sum of the outcomes of one campaign."""
     whole = Summary(seed, reservoirs, years, any(one.task.faults for one in outcomes))
     tallies: dict[str, Tally] = {}
     for one in outcomes:
@@ -182,14 +182,14 @@ _HEADINGS = ("fault", "injected", "mattered", "detected", "median s", "worst s",
 
 
 def as_json(summary: Summary) -> str:
-    """The whole summary; the same for the same campaign, on however many cores it ran."""
+    """Return the summary as JSON. The number of cores does not change it."""
     record = asdict(summary)
     record["reservoir_years"] = summary.reservoir_years
     return json.dumps(record, indent=2, sort_keys=True)
 
 
 def as_text(summary: Summary) -> str:
-    """The table of faults, the bridge's own mishaps, what entered, and every violation."""
+    """Return the table of faults, the mishaps, the water that entered, and every violation."""
     lines = [
         f"{summary.reservoir_years:g} reservoir-years, seed {summary.seed}, "
         f"{'with' if summary.with_faults else 'without'} faults, {summary.steps} steps, "
@@ -200,15 +200,15 @@ def as_text(summary: Summary) -> str:
     entered = summary.entered
     lines += [
         "",
-        f"Over the limit, through an open valve and past a sound probe: {entered.over_limit_l:.2f} L in all; "
-        f"the worst opening {entered.worst_opening_l:.2f} L, at most {entered.worst_share:.0%} of its bound.",
+        f"Over the limit, through an open valve with a sound probe: {entered.over_limit_l:.2f} L in all; the "
+        f"worst opening {entered.worst_opening_l:.2f} L, at most {entered.worst_share:.0%} of its bound.",
     ]
     for name, litres in sorted(entered.unseen_l.items()):
-        lines.append(f"Over the limit and not to be seen, hidden by {name}: {litres:.2f} L.")
+        lines.append(f"Over the limit, hidden by {name}: {litres:.2f} L.")
     if entered.unasked_l:
-        lines.append(f"Over the limit through a valve stuck open or leaking: {entered.unasked_l:.2f} L.")
+        lines.append(f"Over the limit, through a valve stuck open or leaking: {entered.unasked_l:.2f} L.")
     if entered.both_floats_l:
-        lines.append(f"Over the rim with both floats at fault at once: {entered.both_floats_l:.2f} L.")
+        lines.append(f"Over the rim, while both floats were at fault: {entered.both_floats_l:.2f} L.")
     lines.append(f"Trips: {_counts(summary.trips)}.")
     lines.append(f"Alarms: {_counts(summary.alarms)}.")
     lines += ["", *_verdict(summary)]
@@ -228,8 +228,8 @@ def _verdict(summary: Summary) -> list[str]:
 
 def _mishaps(summary: Summary) -> list[str]:
     return [
-        f"The bridge's own side: {_counts(summary.happenings)}.",
-        f"The valve was shut at the latest {summary.shut_after_death_s:.1f} s after the bridge had died.",
+        f"Other events: {_counts(summary.happenings)}.",
+        f"After the bridge died, the valve shut within {summary.shut_after_death_s:.1f} s in every case.",
     ]
 
 

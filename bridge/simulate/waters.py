@@ -1,21 +1,23 @@
-"""What the bridge let in, by the rig's own books: litres over the rim, and litres over the limit.
+"""Measures, by the rig's true volumes, the litres over the rim and the litres over the limit.
 
-**The bound.** With ``f`` the product flow, one *opening* (from valve open to valve shut) may let in at most
+**The bound.** With the product flow ``f``, one *opening* (from valve open to valve shut) may let in at most
 
     with a drain valve        f · (T + D)
     without one               f · (R + T + D)
 
-litres over the limit, where ``T`` is the longest time between two looks (one step of the guard and one
-period of the readings), ``R`` the longest rinse (``rinse_max_s``), and ``D`` what a disturbed line adds:
-nothing while the line is sound, else a frame's age at most (``stale_after_s``), one lease, and the lag both
-ways. Why: in a fill the first reading over the limit shuts the valve in the same turn (the persistence
-filter only decides whether that becomes a trip, it does not hold the valve open), so what enters is what
-flows between two looks; and a rinse into the reservoir is given up after ``R``. On top of that the mixing
-budget keeps the reservoir as a whole in specification.
+litres over the limit. ``T`` is the longest time between two scans: one step of the guard plus one period of
+the readings. ``R`` is the longest rinse (``rinse_max_s``). ``D`` is the delay of a disturbed line: the
+greatest age of a frame (``stale_after_s``), one lease, and the lag in both directions. ``D`` is 0 on a sound
+line.
 
-The bound holds for a probe that tells the truth. One that reads low (drifting, stuck at a good value, noisy
-downwards, swapped with the feed cell) cannot be seen through the water it measures: those litres are
-counted apart, with the fault that hid them.
+The reason for the bound: in a fill, the first reading over the limit shuts the valve in the same scan. The
+persistence filter only delays the trip and does not keep the valve open. Water over the limit therefore
+enters only between two scans. A rinse into the reservoir ends after ``R``. In addition, the mixing budget
+keeps the whole reservoir in specification.
+
+The bound applies to a sound probe. A probe that reads low (drifting, stuck at a good value, noisy downwards,
+swapped with the feed cell) cannot be detected from its own readings. Litres that enter past such a probe are
+counted separately, by the fault that hid them.
 """
 
 from dataclasses import dataclass, field
@@ -36,29 +38,29 @@ _RIM_L = 0.02
 
 @dataclass(slots=True)
 class Entered:
-    """What came in in one year."""
+    """The water that entered or spilled in one year."""
 
     worst_opening_l: float = 0.0
-    """Most litres over the limit in one opening, with a sound probe."""
+    """Most litres over the limit that entered in one opening with a sound probe."""
     worst_share: float = 0.0
-    """The same as a share of its bound."""
+    """The largest share of its bound that one opening reached."""
     over_limit_l: float = 0.0
-    """Litres over the limit through an open valve, with a sound probe."""
+    """Litres over the limit that entered through an open valve with a sound probe."""
     unseen_l: dict[str, float] = field(default_factory=dict)
-    """The same with a probe that read low, by the fault that hid it."""
+    """Litres over the limit that entered past a probe that read low, by the fault that hid them."""
     unasked_l: float = 0.0
-    """Litres over the limit through a valve that nobody had opened: stuck or leaking."""
+    """Litres over the limit that entered through a valve stuck open or leaking."""
     spilled_l: float = 0.0
-    """Litres over the rim, whoever's doing: rain, a valve that leaks or is stuck open."""
+    """Litres over the rim from any cause: rain, a valve that leaks or is stuck open, a fill."""
     both_floats_l: float = 0.0
-    """Spilled through an open valve while the level float and the overflow float both lied."""
+    """Litres that spilled in a fill while the level float and the overflow float were both at fault."""
 
 
 class Waters:
-    """Keeps watch over what enters and what spills; mutable. Times are line seconds."""
+    """Checks the bounds on water that enters and water that spills; mutable. Times are line seconds."""
 
     def __init__(self, garden: Garden, world: World) -> None:
-        """Begin at the world's present state."""
+        """Start from the present state of the world."""
         self.entered = Entered()
         limits = garden.plan.limits
         self._world = world
@@ -73,11 +75,16 @@ class Waters:
         self._lied: str | None = None
 
     def bound_l(self, line_delay_s: float) -> float:
-        """The most that one opening may let in over the limit, L."""
+        """Return the most litres over the limit that one opening may let in."""
         return self._flow_l_s * (self._rinse_s + self._looks_s + line_delay_s)
 
     def passed(self, driven: Flow, line_delay_s: float) -> str | None:
-        """A step passed with the valve driven like this; a sentence when a bound was broken."""
+        """Check a step. Returns a sentence if a bound was exceeded.
+
+        Args:
+            driven: The path of the valve during the step.
+            line_delay_s: The delay that a disturbed line adds; 0 on a sound line.
+        """
         world = self._world
         over_l = world.over_limit_l - self._over_l
         spilled_l = world.reservoir.spilled.litres - self._spilled_l
@@ -96,14 +103,14 @@ class Waters:
         return wrong
 
     def shut(self) -> None:
-        """The bridge has closed the valve: what is opened next is another opening."""
+        """Record that the bridge closed the valve, which ends the opening."""
         self._opening_l = self._opening_bound_l = 0.0
         self._lied = None
 
     def _spilled(self, driven: Flow, litres: float) -> str | None:
         active = self._world.plan.active
         self.entered.spilled_l += litres
-        # At the brim evaporation and rain trade hundredths of a litre.
+        # At the rim, evaporation and rain move hundredths of a litre.
         if driven is not Flow.TO_RESERVOIR or FaultName.VALVE_STUCK_OPEN in active or litres < _RIM_L:
             return None
         if FaultName.OVERFLOW_FLOAT_DOWN in active and BOTH_FLOATS & active.keys():

@@ -1,8 +1,8 @@
-"""One reservoir for some time in virtual time: the bridge, the world, and the people and mishaps around them.
+"""Simulates one reservoir in virtual time: the bridge, the world, the people, and the mishaps.
 
-Everything comes from the seed. A step is long while nothing moves and nothing has happened for a while, and a
-second while water flows, while bytes are on their way, and for :data:`FINE_AFTER_S` after everything that
-happens: every wait of the guard that is not counted in flowing water is shorter than that.
+The seed determines the whole run. A step is long while nothing moves and no event is recent. A step is one
+second while water flows, while bytes are on the line, and for :data:`FINE_AFTER_S` after each event. Every
+timer of the guard that does not count flowing water is shorter than :data:`FINE_AFTER_S`.
 """
 
 import random
@@ -35,25 +35,25 @@ from bridge.station.station import Station, StationEvent, Turn
 from bridge.station.view import StationView
 
 FINE_AFTER_S = 66.0
-# How many times less often a draw-off or a leak is looked at: with nothing in hand, and after a trip.
+# The step during a draw-off or a leak is longer by this factor: while the station is idle, and after a trip.
 _UNDRIVEN, _UNDRIVEN_TRIPPED = 5.0, 30.0
 _START_S = 1_760_000_000.0
 _EARLIEST_S = 1e6
 _NEVER_S = float("inf")
 _LITRES_STEP = 3.0
-"""Where litres are counted by the level, they are counted in steps."""
+"""The step in litres, where a station counts litres by the level."""
 
 
 class Year:
-    """Runs one task; use :meth:`run` once, or :meth:`step` for a look in between."""
+    """Runs one task. Call :meth:`run` once, or call :meth:`step` to inspect the state between steps."""
 
     def __init__(self, task: Task, events: list[Event] | None = None, place: Garden | None = None) -> None:
         """Build the world and start the bridge.
 
         Args:
-            task: what to simulate.
-            events: what happens, instead of what chance would bring.
-            place: another garden than the one the task names.
+            task: The task to simulate.
+            events: The events of the run. Without them, the seed determines the events.
+            place: The garden. Without one, the task names the garden.
         """
         self.task = task
         chance = random.Random(f"{task.seed}/start")
@@ -86,9 +86,9 @@ class Year:
         self._broker_back_at = 0.0
         self._disk_back_at = self._restart_at = _NEVER_S
         self._counters: deque[tuple[StateRow, float, float]] = deque(maxlen=64)
-        """The counters that were handed to the log, and when: in line seconds, and in the time of the log."""
+        """The counters passed to the log, each with its time in line seconds and in the time of the log."""
         self._treated_l: float | None = None
-        """What the purifier had treated when the bridge died, where that must not be lost."""
+        """Litres that the purifier had treated when the bridge died; None if they may be lost."""
         self._lost_s = 0.0
         self._tripped = False
         self._offset_s = 0.0
@@ -105,7 +105,7 @@ class Year:
         return outcome
 
     def end(self) -> None:
-        """The span is over: look through what is left behind."""
+        """Check the disk, the outbox and the tallies at the end of the span."""
         outcome = self.outcome
         self.checks.detection.finished()
         if self.life is not None:
@@ -121,7 +121,7 @@ class Year:
         outcome.let_in_l = self.world.reservoir.inflow.litres
 
     def step(self) -> None:
-        """One step of the whole: time passes, the bridge has its turn, people act, everything is judged."""
+        """Run one step: advance the time, run the bridge, let the people act, and check the result."""
         rig, world = self.rig, self.world
         step_s = self._settled_step_s()
         driven, active, before_s = world.driven, world.plan.active, rig.line_s
@@ -145,7 +145,7 @@ class Year:
         self.checks.verdict(driven, seconds, self._station)
 
     def send(self, command: GuardCommand) -> str | None:
-        """A person's command: None, or the sentence that refuses it."""
+        """Send a person's command. Returns None if it is accepted, otherwise the sentence that refuses it."""
         if self.life is None:
             return "the bridge is not running."
         self.checks.commanding()
@@ -158,22 +158,22 @@ class Year:
         return None if self.life is None else self.life.station
 
     def clock(self) -> float:
-        """The monotonic clock of the bridge that runs; 0 while none does."""
+        """Return the monotonic time of the running bridge, or 0 while no bridge runs."""
         return 0.0 if self.life is None else self.life.now
 
     def _look_closely(self, seconds: float) -> None:
-        """Take short steps for so long."""
+        """Take short steps for this many seconds."""
         self._fine_until = max(self._fine_until, self.rig.line_s + seconds)
 
     def _settled_step_s(self) -> float:
-        """Let the bridge do what it left for a moment later; the length of the next step."""
+        """Let the bridge finish its deferred work. Returns the length of the next step."""
         life = self.life
         if life is None:
             return self._step_s()
         settled_s = life.settle(self._step_s())
         step_s = max(settled_s, self._step_s())
         if step_s <= self.task.fine_s:
-            # The bridge acts at the times of its timers; in a long step nothing hangs on these.
+            # The bridge acts when its timers are due. In a long step, no timer changes the result.
             step_s = min(step_s, settled_s + max(1e-3, life.next_due_in_s))
         return step_s
 
@@ -202,15 +202,15 @@ class Year:
         if state.phase is Phase.RINSE or state.phase is Phase.FILL:
             return False
         if FaultName.LINK_NOISE in self.world.plan.active:
-            # Of many frames some arrive; of one at the end of a long step perhaps none.
+            # Noise damages some frames. A long step has one frame only, and that frame may be lost.
             return False
-        # Without frames the seconds count until the link is lost, and not after that.
+        # Without frames, the guard counts the seconds until the trip link-lost, and none after it.
         return life.heard_reading or any(latch.trip is Trip.LINK_LOST for latch in state.latches)
 
     def _is_brutal(self, now_s: float) -> bool:
         return self.task.faults and is_brutal(now_s + self._begins_s)
 
-    # --- what happens ---------------------------------------------------------------------------------
+    # --- events ---------------------------------------------------------------------------------------
 
     def _happen(self, now_s: float) -> None:
         if now_s >= self._restart_at:
@@ -229,7 +229,7 @@ class Year:
                 self.befall(event)
 
     def befall(self, event: Event) -> None:
-        """Let what happens in an event happen now."""
+        """Apply the happening of an event now."""
         what, now_s = event.happening, self.rig.line_s
         assert what is not None, "an event of the world is a fault or a happening"
         match what:
@@ -260,7 +260,7 @@ class Year:
         counts[what.value] = counts.get(what.value, 0) + 1
 
     def _begin(self) -> None:
-        """Start the bridge, with what the last one kept."""
+        """Start the bridge with the state that the last bridge saved."""
         line_s, plan = self.rig.line_s, self.garden.plan
         whole = not self.task.station_only
         self._offset_s = self._chance.uniform(0.0, 1e5)
@@ -270,7 +270,7 @@ class Year:
             plan, clock, self._disk, self._on_turn, self._on_counters, self.checks.violated, whole
         )
         utc_s = log.utc_s
-        # The bridge knows its ages by the stamps of its log; the judge knows how time really passed.
+        # The bridge computes ages from the time stamps in its log. The judge uses the true time.
         kept = self._kept_at()
         self.checks.born(0.0 if kept is None else utc_s - kept[1] - (line_s - kept[0]))
         self._audience.began()
@@ -288,7 +288,7 @@ class Year:
             self.life.keeper.save_accounts()
 
     def _die(self, *, power_cut: bool) -> None:
-        """The bridge is gone."""
+        """End the bridge."""
         assert self.life is not None, "only a bridge that runs can die"
         self._treated_l = None if self._disk.is_full else self.life.station.memory.inventory.load.treated_l
         self._lost_s = COUNTERS_S + COMMIT_S + self.task.fine_s + (WRITEBACK_S if power_cut else 0.0)
@@ -298,7 +298,7 @@ class Year:
         self.life = None
 
     def _kept_at(self) -> tuple[float, float] | None:
-        """When the counters on the disk were saved: in line seconds, and in the time of the log."""
+        """Return the time at which the counters on the disk were saved: line seconds, and log time."""
         kept = self._disk.recent(saved_state.accounts_key(self.garden.plan.identity.reservoir))
         for row, line_s, utc_s in reversed(self._counters):
             if kept and row == kept[-1]:
@@ -306,7 +306,7 @@ class Year:
         return None
 
     def _count_litres(self, station: Station) -> None:
-        """What was counted before a death must be known after it, up to what flowed since it was saved."""
+        """Check that a restart loses no more litres than may have flowed since the counters were saved."""
         before_l, self._treated_l = self._treated_l, None
         if before_l is None:
             return
@@ -324,12 +324,12 @@ class Year:
                 self.send(command)
 
     def inject(self, fault: Fault) -> None:
-        """Let a fault begin now."""
+        """Start a fault now."""
         self.checks.detection.injected(fault, self._station)
         self.world.inject(fault)
         self._look_closely(FINE_AFTER_S)
 
-    # --- what the bridge tells --------------------------------------------------------------------------
+    # --- what the bridge reports ------------------------------------------------------------------------
 
     def _on_turn(self, turn: Turn) -> None:
         self._audience.turned(turn)
@@ -337,14 +337,14 @@ class Year:
             self._happened(event)
 
     def _on_counters(self, row: StateRow, utc_s: float) -> None:
-        """The counters were handed to the log, whose time this is."""
+        """Record the counters that were passed to the log, with the time of the log."""
         self._counters.append((row, self.rig.line_s, utc_s))
 
     def _on_view(self, view: StationView) -> None:
         self._audience.view(view)
 
     def _on_event(self, event: StationEvent) -> None:
-        """People are shown an event; those of a turn were noted when they happened."""
+        """Take short steps after an event on the hub. Events of a scan were counted with the scan."""
         if event.guard is None and not event.id.startswith("command-"):
             self._look_closely(FINE_AFTER_S)
 
@@ -369,5 +369,5 @@ class Year:
 
 
 def simulate(task: Task) -> Outcome:
-    """Run one task: the function that a worker process calls."""
+    """Run one task. A worker process calls this function."""
     return Year(task).run()

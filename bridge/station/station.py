@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from enum import Enum
 
 from bridge.guard.commands import CartridgeChanged, GuardCommand, ReservoirSample, words_of
-from bridge.guard.faults import FAULTS
+from bridge.guard.faults import FAULTS, phase_sentence
 from bridge.guard.model import Advisory, Assessment, Phase, Trip, amended
 from bridge.guard.state import (
     AlarmChanged,
@@ -355,9 +355,8 @@ class Station:
                 order = "First-out: " if first else ""
                 return self._event(trip.value, Level.ERROR, f"{order}{FAULTS[trip].sentence}", event)
             case PhaseChanged(before=before, after=after):
-                missing = ", ".join(one.value for one in decision.missing)
-                why = f" Missing: {missing}." if missing else ""
-                return self._event("phase", Level.INFO, f"From {before.value} to {after.value}.{why}", event)
+                sentence = phase_sentence(before, after, decision.missing)
+                return self._event("phase", Level.INFO, sentence, event)
             case AlarmChanged(alarm=alarm, before=before_, after=after_, shelved=shelved):
                 shown = " and shelved" if shelved else ""
                 sentence = f"The alarm {alarm.value} went from {before_} to {after_}{shown}."

@@ -20,7 +20,7 @@ from contextlib import suppress
 from pymodbus import FramerType
 from pymodbus.client import AsyncModbusSerialClient
 
-from bridge.backoff import Backoff
+from bridge.clock import Backoff
 from bridge.guard.model import Flow
 from bridge.protocol.messages import (
     FAILED,

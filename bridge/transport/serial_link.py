@@ -8,7 +8,7 @@ from typing import assert_never
 
 import serial
 
-from bridge.backoff import Backoff
+from bridge.clock import Backoff
 from bridge.protocol.frame import Counts, Damaged, Ignored
 from bridge.protocol.messages import FromBridge, FromController
 from bridge.protocol.sequence import Track

@@ -1,4 +1,4 @@
-"""The litres that were counted survive kills: the rig knows how much has really flowed."""
+"""The counted litres survive kills. The rig reports the true volume for comparison."""
 
 import os
 import random
@@ -19,7 +19,7 @@ from tests.daemon.test_restart import CONFIG, Truths
 from tests.running import started
 
 KILLS = int(os.environ.get("CLEARWELL_KILLS", "6"))
-"""How often the bridge is killed while it fills; the whole campaign is 50 times."""
+"""The number of kills during fills. The whole campaign has 50."""
 SPEED = 10.0
 
 
@@ -32,7 +32,7 @@ def truths(tmp_path: Path) -> Iterator[Truths]:
 def test_litres_are_counted_to_two_percent_over_kills_in_the_middle_of_a_fill(
     tmp_path: Path, truths: Truths
 ) -> None:
-    """Also those that flow after the kill, until the lease lapses: the controller counts on."""
+    """The controller also counts the litres that flow after the kill until the lease lapses."""
     text = CONFIG.format(broker=1, pty=tmp_path / "controller").replace(
         "[reservoir.barrel.guard]",
         "[reservoir.barrel.purifier]\nlitres_per_pulse = 0.002222222\n[reservoir.barrel.guard]",
@@ -45,7 +45,7 @@ def test_litres_are_counted_to_two_percent_over_kills_in_the_middle_of_a_fill(
     for _ in range(KILLS):
         with started("run", "--quiet", "--config", config) as run:
             assert truths.until("fill"), "no fill began"
-            # A kill at any moment of the fill is the subject of the test; nothing could be awaited instead.
+            # The test needs a kill at a random time in the fill, so it has no event to await.
             time.sleep(chance.uniform(0.0, 3.0))
             assert not run.has_ended, f"the bridge ended by itself: {run.printed}"
         truths.until_shut()

@@ -1,4 +1,4 @@
-"""The daemon as a process: real serial line, real rig, real broker, real signals."""
+"""The daemon runs as a process with a real serial line, a real rig, a real broker and real signals."""
 
 import asyncio
 import json
@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from bridge.config.plan import BridgePlan
-from bridge.daemon import keeper_task
+from bridge.daemon import tasks
 from bridge.daemon.process import Daemon
 from bridge.demo.rigged import BRIDGE_ID, HURRIED, RESERVOIR, bridge, station
 from bridge.guard.limits import Limits
@@ -47,7 +47,7 @@ def _plan(
 
 
 async def _close_on_the_wire(board: Board, daemon: Daemon, before: Callable[[], Awaitable[None]]) -> None:
-    """Fill, let ``before`` happen, and see what is on the wire when one bad reading has been handled."""
+    """Fill, run ``before``, and check that one bad reading causes a close on the wire."""
     keeper = daemon.keepers[RESERVOIR]
     board.hello()
     await filling(board, keeper)
@@ -62,7 +62,7 @@ async def _close_on_the_wire(board: Board, daemon: Daemon, before: Callable[[], 
 
 
 def _closed_since(count: int) -> bool:
-    """Whether a close was sent in answer to a reading after so many of them."""
+    """Return whether a close answered any reading after the first ``count``."""
     return any(isinstance(one, Close) for sent in SpiedKeeper.answers[count:] for one in sent)
 
 
@@ -73,7 +73,7 @@ async def _nothing() -> None:
 @pytest.fixture
 def spied(board: Board, monkeypatch: pytest.MonkeyPatch) -> Board:
     SpiedKeeper.board, SpiedKeeper.answers = board, []
-    monkeypatch.setattr(keeper_task, "Keeper", SpiedKeeper)
+    monkeypatch.setattr(tasks, "Keeper", SpiedKeeper)
     return board
 
 
@@ -169,7 +169,7 @@ ENDINGS = {"killed": signal.SIGKILL, "terminated": signal.SIGTERM, "interrupted"
 
 @pytest.mark.parametrize("how", [*ENDINGS, "cable cut"])
 def test_whatever_ends_the_bridge_the_rig_sees_its_valve_close(tmp_path: Path, how: str) -> None:
-    """By the rig's own truth. How long a lease lasts is measured where the clock is the controller's own."""
+    """The rig reports the true valve. Other tests measure the lease by the controller's clock."""
     config, pty = _config(tmp_path, free_port())
     fault = ("--fault", "link-cut@60") if how == "cable cut" else ()
     with (
@@ -231,7 +231,7 @@ async def test_a_separate_rig_is_filled_and_shown_on_the_hub(
 async def test_one_failing_reservoir_does_not_stop_the_others(
     board: Board, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """One port is no serial device at all, and one station raises in the middle of its turn."""
+    """One port is not a serial device, and one station raises in the middle of its scan."""
     one = station(DEMO, board.path, UNHURRIED, 0.5, 0.65)
     nothing = tmp_path / "no-device"
     nothing.write_text("")

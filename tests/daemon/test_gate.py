@@ -1,4 +1,4 @@
-"""What people are shown, and when: what latches only when it is on disk, and everything in its order."""
+"""The gate shows a latched trip only when it is on the disk, and shows everything in order."""
 
 from dataclasses import dataclass, field, replace
 
@@ -28,7 +28,7 @@ def numbered(number: int, view: StationView = PLAIN) -> StationView:
 
 @dataclass
 class People:
-    """A gate, and everything that left it."""
+    """A gate, and everything that the gate passed on."""
 
     clock: VirtualClock = field(default_factory=VirtualClock)
     seen: list[StationView | StationEvent | str] = field(default_factory=list)
@@ -47,7 +47,7 @@ class People:
 
     @property
     def sentences(self) -> list[str]:
-        """Of the alarms in the views."""
+        """The sentences of the alarms in the views."""
         return [one.sentence for view in self.seen if isinstance(view, StationView) for one in view.alarms]
 
 

@@ -1,4 +1,4 @@
-"""What follows from a turn, in its order, and what becomes of a fault of the program."""
+"""The keeper handles the results of a scan in order, and reports a fault of the program."""
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -26,7 +26,7 @@ PLAN = station(DEMO, "nowhere", HURRIED, 0.5, 0.9)
 
 @dataclass
 class Room:
-    """A keeper whose wire, log and people are lists; the test decides when the disk answers."""
+    """A keeper with lists for its wire, its log and its people. The test decides when the disk answers."""
 
     plan: StationPlan = PLAN
     clock: VirtualClock = field(default_factory=lambda: VirtualClock(100.0, 1_760_000_100.0))

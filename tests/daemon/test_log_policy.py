@@ -1,4 +1,4 @@
-"""The rows that turns produce: which are stored by exception, which are durable, and which survive a kill."""
+"""The log policy decides which rows of a scan are stored, which are durable, and which survive a kill."""
 
 from collections.abc import Mapping
 from dataclasses import replace
@@ -41,7 +41,7 @@ def turn(
 
 
 def kept(*written: Written) -> dict[str, StateRow]:
-    """The saved values as a log would hold them."""
+    """Return the saved values as a log would store them."""
     return {row.key: row for one in written for row in one.rows if isinstance(row, StateRow)}
 
 
@@ -117,7 +117,7 @@ def test_while_water_flows_the_counters_are_stored_every_few_seconds() -> None:
 
 
 def killed_while_filling(policy: LogPolicy, until_s: int) -> Mapping[str, StateRow]:
-    """The saved values of a process that was killed some seconds into a fill."""
+    """Return the saved values of a process that was killed some seconds after the start of a fill."""
     idle = begin(0.0)
     filling = replace(idle, phase=Phase.FILL, flow=Flow.TO_RESERVOIR)
     written = [policy.turn(RESERVOIR, turn(0.0, filling, idle, pulses=0), WALL_S)]

@@ -1,4 +1,4 @@
-"""The daemon with transmitters and relays on a Modbus line, and what a plain relay demands of its owner."""
+"""The daemon fills over a Modbus line, and refuses a plain relay without the owner's consent."""
 
 from pathlib import Path
 from signal import SIGTERM
@@ -30,7 +30,7 @@ rinse_min_s = 0.5
 in_spec_s = 0.4
 [reservoir.barrel.modbus]
 poll_s = 0.1
-timeout_s = 0.1
+timeout_s = 0.5
 conductivity = {{ device = {device}, function = "input", address = 0, type = "float32" }}
 temperature = {{ device = {device}, function = "input", address = 2, type = "int16", scale = 0.1 }}
 full_switch = {{ device = {device}, address = 0 }}
@@ -56,14 +56,14 @@ def configured(folder: Path, port: str, valve: str) -> Path:
 
 @pytest.mark.parametrize("how", ["over the limit", "overflow", "terminated", "killed"])
 async def test_a_fill_over_modbus_ends(tmp_path: Path, how: str) -> None:
-    """Killed, it is the module's own time limit that shuts the valve."""
+    """After a kill, the time limit of the module shuts the valve."""
     devices = Devices(conductivity_us_cm=20.0, level_m=0.3)
     with NullModem() as cable:
         config = configured(tmp_path, cable.near, LIMITED)
         async with serving(cable.far, devices):
             with started("run", "--config", config) as bridge:
                 await devices.until(lambda d: d.relays[0], "no fill began")
-                # A rinse comes first. Without a drain it flows to the reservoir too.
+                # The rinse comes first. Without a drain, its water also flows to the reservoir.
                 await devices.until(
                     lambda d: d.relays[0] and d.heard[-1][0] > d.changes[0][0] + 2.0,
                     "the line fell silent, or the valve did not stay open",

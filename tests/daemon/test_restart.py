@@ -1,4 +1,4 @@
-"""What a restart, a kill and an outage leave behind: nothing latched and no record is lost."""
+"""A restart, a kill or an outage loses no latched trip and no record."""
 
 import asyncio
 import json
@@ -43,10 +43,10 @@ from tests.running import Running, started
 from tests.waiting import DEADLINE_S, until, within
 
 END_MS = 2**45
-"""A time after every other."""
+"""A time after all others."""
 RECORDS = f"clearwell/{BRIDGE_ID}/records"
 KILLS = int(os.environ.get("CLEARWELL_KILLS", "30" if os.environ.get("CI") else "12"))
-"""How often the bridge is killed; the whole campaign is 200 times."""
+"""The number of kills. The whole campaign has 200."""
 
 
 def test_what_is_latched_comes_back_as_it_was() -> None:
@@ -70,7 +70,7 @@ def test_what_is_latched_comes_back_as_it_was() -> None:
         saved_state.latched(RESERVOIR, before, then),
         saved_state.accounts(RESERVOIR, before, accounts, then),
     )
-    # 100 s later, in another process with a clock of its own.
+    # The next process starts 100 s later, with its own monotonic clock.
     now = saved_state.Moment(7.0, 1_800_000_100.0)
     after = saved_state.guard_state(*kept, Limits(), now)
     assert after.phase is Phase.TRIPPED
@@ -98,11 +98,11 @@ def test_a_clock_that_jumped_over_a_restart_shelves_nothing_for_ever(jump_s: flo
 
 @asynccontextmanager
 async def _running(plan: BridgePlan, events: list[StationEvent] | None = None) -> AsyncIterator[Daemon]:
-    """A daemon that keeps every reservoir; it is stopped at the end.
+    """Run a daemon with all reservoirs, and stop it at the end.
 
     Args:
         plan: The configuration.
-        events: Gets the events of all reservoirs.
+        events: Receives the events of all reservoirs.
     """
     daemon = Daemon(plan, None if events is None else events.append)
     running = asyncio.create_task(daemon.run())
@@ -120,7 +120,7 @@ async def _running(plan: BridgePlan, events: list[StationEvent] | None = None) -
 
 @asynccontextmanager
 async def _rig(pty: Path, seed: int) -> AsyncIterator[World]:
-    """A simulated controller at 20 times the real speed."""
+    """Run a simulated controller at 20 times the real speed."""
     world = World(DEMO, seed=seed)
     rig = RigServer(world, pty, 20.0)
     serving = asyncio.create_task(rig.run())
@@ -211,10 +211,10 @@ no_rise_after_s = 36000
 
 
 class Truths:
-    """The newest of the lines that the rig prints about the true state.
+    """Reads the rig's lines about the true state.
 
     Args:
-        lines: The lines of the rig, which end with it.
+        lines: The lines of the rig. They end when the rig ends.
     """
 
     def __init__(self, lines: Iterator[str]) -> None:
@@ -230,12 +230,12 @@ class Truths:
                 self.changed.notify_all()
 
     def until(self, driven: str, timeout_s: float = DEADLINE_S) -> bool:
-        """Waits until the valves are driven that way; False when that takes longer than the timeout."""
+        """Wait until the valves are driven to this path. Returns False after the timeout."""
         with self.changed:
             return self.changed.wait_for(lambda: self.newest.get("driven") == driven, timeout_s)
 
     def until_open_or(self, condition: Callable[[], bool], patience_s: float) -> None:
-        """Wait until the valve is open to the reservoir or a condition holds, for this long at most."""
+        """Wait until the valve is open to the reservoir, until a condition holds, or for the timeout."""
         with self.changed:
             self.changed.wait_for(lambda: self.newest.get("driven") == "fill" or condition(), patience_s)
 
@@ -244,7 +244,7 @@ class Truths:
         return self.newest
 
     def following(self) -> dict[str, object]:
-        """Waits for the next line."""
+        """Wait for the next line."""
         with self.changed:
             now = self.newest
             assert self.changed.wait_for(lambda: self.newest is not now, DEADLINE_S), (
@@ -254,12 +254,12 @@ class Truths:
 
 
 class Hub:
-    """Keeps every record that arrives, as the hub's log would."""
+    """Keeps every received record, as the hub's log does."""
 
     def __init__(self) -> None:
         self.records: list[senml.SenmlRecord] = []
         self.arrived: set[tuple[str, float]] = set()
-        """Name and time of every record."""
+        """The name and time of every record."""
         self.kept: dict[str, str] = {}
 
     async def listen(self, port: int, up: asyncio.Event) -> None:
@@ -276,7 +276,7 @@ class Hub:
                     self.kept[message.topic.value] = text
 
     def judge(self, wanted: list[senml.SenmlRecord]) -> None:
-        """Every record exactly once after removing duplicates by time and name, each series in order."""
+        """Check that, without duplicates by time and name, each record is there once and in order."""
         got: dict[tuple[str, float], senml.SenmlRecord] = {}
         newest: dict[str, float] = {}
         for record in self.records:
@@ -294,7 +294,7 @@ class Hub:
 
 
 async def _reset_repeatedly(client: aiomqtt.Client) -> None:
-    """Reset every trip again and again: a reset is refused while the cause is present."""
+    """Reset every trip repeatedly, because a reset is refused while the cause is present."""
     while True:
         await client.publish(f"homie/5/{BRIDGE_ID}-{RESERVOIR}/health/reset/set", "all", qos=1)
         await asyncio.sleep(0.5)
@@ -303,12 +303,12 @@ async def _reset_repeatedly(client: aiomqtt.Client) -> None:
 async def test_killed_at_random_moments_nothing_latched_and_no_record_is_lost(
     tmp_path: Path, mosquitto: Mosquitto
 ) -> None:
-    """The valve by the rig's own truth and clock; the log by SQLite's own check and by the hub's copy."""
+    """The rig's true state and clock check the valve. SQLite and the hub's copy check the log."""
     speed, lease_s = 10.0, 2.0
     (tmp_path / "clearwell.toml").write_text(
         CONFIG.format(broker=mosquitto.port, pty=tmp_path / "controller")
     )
-    # A dry probe now and then latches a trip, which somebody resets after the next start.
+    # A probe that falls dry at intervals latches a trip. The test resets the trip after the next start.
     faults = [f"--fault=probe-dry@{start}+30" for start in range(60, 30_000, 70)]
     rig = started("rig", "--pty", tmp_path / "controller", "--json", "--speed", speed, *faults)
     truths = Truths(rig.lines())
@@ -332,18 +332,18 @@ async def test_killed_at_random_moments_nothing_latched_and_no_record_is_lost(
 
     run = start()
     try:
-        # The first start makes the file; how a file that is not there yet dies is the log's own test.
+        # The first start creates the file. The log's own tests kill a bridge before the file exists.
         await until(lambda: trips in hub.kept, "no first start")
         assert await asyncio.to_thread(run.stop) == 0
         number = 0
-        # On a busy machine a bridge may need seconds to start, so both kinds of moment are waited for.
+        # A bridge may need seconds to start on a busy machine, so the loop waits for both kinds of kill.
         while number < KILLS or (number < 4 * KILLS and not (opened and tripped)):
             hub.kept.pop(trips, None)
             run = start()
-            # A kill at any moment is the subject of the test; nothing could be awaited instead.
+            # The test needs a kill at a random time, so it has no event to await.
             await asyncio.sleep(chance.uniform(0.6, 2.6))
             if number % 3 == 0:
-                # Most moments fall while the valve is shut; every third kill waits until it opens or trips.
+                # The valve is mostly shut, so every third kill waits for an open valve or a trip.
                 await asyncio.to_thread(truths.until_open_or, lambda: latched() != [], DEADLINE_S)
             number += 1
             seen_latched = latched()
@@ -374,7 +374,7 @@ async def test_killed_at_random_moments_nothing_latched_and_no_record_is_lost(
                     kill(run)
         assert opened > 0, "the bridge was never killed with its valve open: the test shows nothing"
         assert tripped > 0, "the bridge was never killed with a trip latched: the test shows nothing"
-        # What the last kill left; readings of the next run wait for a parcel to fill and prove nothing more.
+        # Only the records up to the last kill count, because the next run may hold back its readings.
         wanted = await asyncio.to_thread(_logged, database)
         run = start()
         await _arrived(hub, listening, wanted)
@@ -390,14 +390,14 @@ async def test_killed_at_random_moments_nothing_latched_and_no_record_is_lost(
 
 
 def _logged(database: Path) -> list[senml.SenmlRecord]:
-    """Everything in the log, as the records that must arrive."""
+    """Return all rows of the log as the records that must arrive."""
     with Reader(database) as reader:
         rows = [*reader.readings(RESERVOIR, 0, END_MS), *reader.events(0, END_MS)]
     return [record for row in rows for record in senml.row_records(row, BRIDGE_ID)]
 
 
 async def _arrived(hub: Hub, listening: "asyncio.Task[None]", wanted: list[senml.SenmlRecord]) -> None:
-    """Waits until all of it has arrived."""
+    """Wait until all these records have arrived."""
     names = {(record.name, record.time_s) for record in wanted}
 
     def complete() -> bool:
@@ -414,7 +414,7 @@ async def _arrived(hub: Hub, listening: "asyncio.Task[None]", wanted: list[senml
 async def test_a_day_without_a_broker_is_sent_afterwards_in_order_and_beside_what_is_new(
     tmp_path: Path, mosquitto: Mosquitto
 ) -> None:
-    """The broker goes away once more in the middle of the replay; live values do not wait for its end."""
+    """The broker stops again in the middle of the replay, and live values do not wait for its end."""
     pty = tmp_path / "controller"
     plan = _plan(tmp_path, pty, mosquitto.port)
     settings = LogSettings(outbox=OutboxSettings(every_s=10.0, pack_s=1.0))
@@ -453,7 +453,7 @@ DAY_READINGS = 8640
 
 
 def _log_a_day(path: Path, settings: LogSettings) -> None:
-    """A day of readings every ten seconds, and a few alarms and commands, written by the real log."""
+    """Write a day of readings every ten seconds, and a few alarms and commands, with the real log."""
     log = Log(path, settings=settings)
     opened = log.start().result(DEADLINE_S)
     clock = RecordClock(opened.boot, opened.last_utc_ms)
@@ -478,7 +478,7 @@ def _log_a_day(path: Path, settings: LogSettings) -> None:
 
 
 def _logged_thinned(path: Path, settings: LogSettings) -> list[senml.SenmlRecord]:
-    """Everything of the prepared day: at the outbox's own pace nothing is left out."""
+    """Return all records of the prepared day. The outbox thins no readings at this interval."""
     with Reader(path) as reader:
         end_ms = int((1_790_000_000.0 + DAY_READINGS * 10.0) * 1000)
         rows = [*reader.readings(RESERVOIR, 0, end_ms), *reader.events(0, end_ms)]

@@ -19,7 +19,7 @@ from tests.running import Running, started
 from tests.waiting import within
 
 KILLS = int(os.environ.get("CLEARWELL_KILLS", "4"))
-"""How often the bridge is killed when a trip is received. The whole campaign is 50 times."""
+"""The number of kills at the receipt of a trip. The whole campaign has 50."""
 TOPIC = f"homie/5/{BRIDGE_ID}-{RESERVOIR}/health"
 
 
@@ -28,7 +28,7 @@ async def test_a_trip_that_a_subscriber_receives_is_latched_after_a_kill_at_that
 ) -> None:
     config = tmp_path / "clearwell.toml"
     config.write_text(CONFIG.format(broker=mosquitto.port, pty=tmp_path / "controller"))
-    # A dry probe now and then latches a trip.
+    # A probe that falls dry at intervals latches a trip.
     faults = [f"--fault=probe-dry@{start}+20" for start in range(60, 30_000, 50)]
     database = tmp_path / "log.db"
     with started("rig", "--pty", tmp_path / "controller", "--speed", 10, *faults):
@@ -65,7 +65,7 @@ async def _killed_on_hearing(client: aiomqtt.Client, run: Running) -> list[str]:
 
 
 async def _reset_again_and_again(client: aiomqtt.Client) -> None:
-    """A reset is refused while the cause is present, and no message reports the end of the cause."""
+    """Reset repeatedly: a reset is refused while the cause is present, and no message reports its end."""
     while True:
         await client.publish(f"{TOPIC}/reset/set", "all", qos=1)
         await asyncio.sleep(0.5)

@@ -1,4 +1,4 @@
-"""Trouble around the daemon while it fills: a clock that jumps, a log that cannot be written."""
+"""A clock step or a log that cannot be written does not disturb the daemon during a fill."""
 
 import asyncio
 import sqlite3
@@ -27,7 +27,7 @@ SLOW = replace(HURRIED, no_rise_after_s=50.0)
 
 @pytest.fixture
 async def filling(tmp_path: Path) -> AsyncIterator[tuple[Daemon, BridgePlan]]:
-    """A daemon with a log, in the middle of a fill that takes its time."""
+    """Run a daemon with a log, in the middle of a long fill."""
     pty = tmp_path / "controller"
     rig = RigServer(World(DEMO, seed=5), pty, 5.0)
     serving = asyncio.create_task(rig.run())

@@ -1,8 +1,8 @@
-"""A recorded day through the daemon's loop and through virtual time: the same frames, the same log.
+"""A recorded day gives the same frames and the same log in the daemon's event loop and in virtual time.
 
-One keeper runs under the clock of an event loop, on the logbook of the daemon with its thread and its file.
-The other runs under a virtual clock, on the log of the simulation, over a file as well. The two files are
-compared row by row.
+One keeper runs with the clock of an event loop and the daemon's logbook, with its thread and its file.
+The other keeper runs with a virtual clock and the log of the simulation, also with a file. The test compares
+the two files row by row.
 """
 
 import asyncio
@@ -52,7 +52,7 @@ HOUR_S = 3600.0
 
 @dataclass
 class Day:
-    """What reached a bridge on one day, and when."""
+    """The messages that reached a bridge on one day, with their times."""
 
     plan: StationPlan
     messages: list[tuple[float, FromController]] = field(default_factory=list)
@@ -60,7 +60,7 @@ class Day:
 
 @pytest.fixture(scope="module")
 def day() -> Day:
-    """A day with a fill, a fill with an exhausted purifier, and a cut cable."""
+    """Return a day with a fill, a fill with an exhausted purifier, and a cut cable."""
     events = [
         Event(1.0 * HOUR_S, happening=Happening.DRAW, size=40.0),
         Event(8.0 * HOUR_S, Fault(FaultName.PURIFIER_EXHAUSTED, 0.0, 3.0 * HOUR_S)),
@@ -68,7 +68,7 @@ def day() -> Day:
         Event(15.0 * HOUR_S, Fault(FaultName.LINK_CUT, 0.0, 300.0)),
     ]
     here = garden("polytunnel-drain")
-    # At rest a reading comes every 20 s, and is fresh for longer: else the day would be one of ticks.
+    # An idle station gets a reading every 20 s that stays fresh for longer. Otherwise ticks fill the day.
     limits = replace(here.plan.limits, step_s=30.0, stale_after_s=60.0, link_lost_after_s=120.0)
     here = replace(here, plan=replace(here.plan, limits=limits))
     task = Task("two clocks", "polytunnel-drain", 1.0, faults=True, coarse_s=20.0)
@@ -77,7 +77,7 @@ def day() -> Day:
     heard = year.checks.heard
 
     def record(message: FromController) -> None:
-        # A few milliseconds more for each, so that none comes at the very moment of a timer.
+        # A few more milliseconds for each message prevent a message at the same time as a timer.
         at = round(8.0 * year.rig.line_s) / 8.0 + 0.001 * (13 * len(found.messages) % 97)
         last = found.messages[-1][0] if found.messages else 0.0
         found.messages.append((max(at, last + 0.001), message))
@@ -91,7 +91,7 @@ def day() -> Day:
 
 @dataclass
 class Bridge:
-    """A keeper on a wire that notes every frame."""
+    """A keeper with a wire that records every frame."""
 
     clock: Clock
     frames: list[tuple[float, bytes]] = field(default_factory=list)
@@ -115,7 +115,7 @@ class Bridge:
 
 
 def commands_at(now: float) -> list[tuple[float, GuardCommand]]:
-    """What a person sends on that day."""
+    """Return the commands that a person sends on that day."""
     return [
         (at := now + hours * HOUR_S + 0.0005, command(at))
         for hours, command in (
@@ -129,7 +129,7 @@ def commands_at(now: float) -> list[tuple[float, GuardCommand]]:
 
 
 def schedule(clock: Clock, keeper: Keeper, day: Day) -> None:
-    """Set a timer for everything that happens on that day."""
+    """Set a timer for each message and each command of that day."""
     start = clock.monotonic()
     clock.call_at(start, lambda: keeper.received(LinkUp()))
     for at, message in day.messages:
@@ -139,7 +139,7 @@ def schedule(clock: Clock, keeper: Keeper, day: Day) -> None:
 
 
 class HurriedLoop(asyncio.SelectorEventLoop):
-    """An event loop that does not wait for its timers while it hurries: its time moves on to the next one."""
+    """An event loop that, while it hurries, skips to the next timer instead of waiting for it."""
 
     def __init__(self) -> None:
         self.now = STARTS_AT
@@ -161,7 +161,7 @@ class HurriedLoop(asyncio.SelectorEventLoop):
         return super().call_at(when, callback, *args, context=context)
 
     def move(self, seconds: float) -> None:
-        """Move on to the timer that is due after so many seconds."""
+        """Advance the time by these seconds, exactly to the timer that is due then."""
         target = self.now + seconds
         while self._dues and self._dues[0] < target - 1e-6:
             heapq.heappop(self._dues)
@@ -171,7 +171,7 @@ class HurriedLoop(asyncio.SelectorEventLoop):
 
 
 class Hurried(selectors.DefaultSelector):
-    """Waits for files and threads, and for timers only while the loop does not hurry."""
+    """Waits for files and threads, and waits for timers only while the loop does not hurry."""
 
     def __init__(self, loop: HurriedLoop) -> None:
         super().__init__()
@@ -185,14 +185,14 @@ class Hurried(selectors.DefaultSelector):
 
 
 class WallClock(LoopClock):
-    """The clock of the loop, with a wall clock that runs with it."""
+    """The clock of the loop, with a wall clock at a fixed offset."""
 
     def wall(self) -> float:
         return WALL_S + self.monotonic()
 
 
 def through_the_loop(day: Day, path: Path, monkeypatch: pytest.MonkeyPatch) -> Bridge:
-    """The day through the daemon's loop and logbook."""
+    """Run the day in an event loop with the daemon's logbook."""
 
     async def live() -> Bridge:
         loop = asyncio.get_running_loop()
@@ -219,7 +219,7 @@ def through_the_loop(day: Day, path: Path, monkeypatch: pytest.MonkeyPatch) -> B
 
 
 class Filed(MemoryDisk):
-    """A disk that hands every row to the writer of a real log."""
+    """A disk that passes every row to the writer of a real log."""
 
     def __init__(self, path: Path) -> None:
         super().__init__()
@@ -238,7 +238,7 @@ class Filed(MemoryDisk):
 
 
 def through_virtual_time(day: Day, path: Path) -> Bridge:
-    """The day as a campaign runs it."""
+    """Run the day as a campaign does."""
 
     def complain(sentence: str) -> None:
         raise AssertionError(sentence)
@@ -258,7 +258,7 @@ def through_virtual_time(day: Day, path: Path) -> Bridge:
 
 
 def tables(path: Path) -> dict[str, list[tuple[object, ...]]]:
-    """Every row of every table that holds what happened or was measured, and what a restart needs."""
+    """Return all rows of all tables, without the log's own marks."""
     with sqlite3.connect(path) as connection:
         names = [
             name
@@ -266,7 +266,7 @@ def tables(path: Path) -> dict[str, list[tuple[object, ...]]]:
             if not name.startswith("sqlite_")
         ]
         found = {name: connection.execute(f"SELECT * FROM {name}").fetchall() for name in names}
-    # The log's own marks tell when it was opened and written, in the time of the machine.
+    # The log's own marks contain the machine's time of opening and writing, so they always differ.
     found["state"] = [row for row in found["state"] if not str(row[0]).startswith(("log.", "outbox."))]
     return found
 

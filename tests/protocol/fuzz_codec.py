@@ -1,15 +1,15 @@
-"""A fuzz of the codec that is guided by what the code does with each input.
+"""Fuzzes the codec, guided by the code coverage of each input.
 
-    python tests/protocol/fuzz_codec.py --seconds 60                    with atheris, where it is installed
-    python tests/protocol/fuzz_codec.py --seconds 60 --engine own       with the small loop below, everywhere
+    python tests/protocol/fuzz_codec.py --seconds 60                    with atheris, if it is installed
+    python tests/protocol/fuzz_codec.py --seconds 60 --engine own       with the small loop below
 
-atheris (libFuzzer for Python; there are wheels for Linux on x86-64) is the better guide: it is faster, and
-sees comparisons as well as lines. The loop below keeps an input when it makes the codec go from one line to
-another as no input did before, and changes what it kept.
+atheris (libFuzzer for Python, with wheels for Linux on x86-64) is the better engine: it is faster, and it
+traces comparisons as well as lines. The loop below keeps an input if it makes the codec step between two
+lines in a new order, and mutates the kept inputs.
 
-Every input goes through :func:`check`, whoever thought of it. A changed frame has the right check once in
-four thousand million times, which would keep every guide out of the fields; so half of the inputs are lines
-whose check is put on afterwards.
+Every input of both engines goes through :func:`check`. A mutated frame has a correct CRC once in four
+thousand million times, so mutation alone would never reach the fields. Half of the inputs are therefore lines
+that get their CRC after the mutation.
 """
 
 import argparse
@@ -29,7 +29,7 @@ if str(ROOT) not in sys.path:
     sys.path.insert(0, str(ROOT))
 
 LONGEST = 600
-"""Bytes of one input: a handful of frames."""
+"""The greatest length of an input in bytes: a few frames."""
 SEALED, TO_CONTROLLER = 1, 2
 SEEDS = (
     b">1 0 hello id=tunnel-1 fw=1.0.2 boot=power lease=10000 fit=95",
@@ -42,7 +42,7 @@ SEEDS = (
     b"<1 90 close",
     b"<1 91 identify",
 )
-"""The examples of the protocol page, without their checks."""
+"""The examples of the protocol page without their CRC."""
 WORDS = (
     b" path=", b"shut", b"fill", b"drain", b" p=", b" pt=", b" sw=", b" n=", b" err=", b" of=", b" ms=", b"0",
     b"65535", b"65536", b"00", b"4294967295", b"4294967296", b"-", b"?", b".", b"=", b" ", b"*", b"<", b">",
@@ -51,10 +51,16 @@ WORDS = (
 
 
 def check(data: bytes) -> int:
-    """Everything that must be so of any bytes; how many messages were in them.
+    """Check that the codec handles these bytes correctly.
 
-    The first byte says how the others are taken, the second how they are cut up. Raises ``AssertionError``
-    with what was wrong, and whatever the codec raises.
+    Args:
+        data: The input. The first byte selects how the rest is used, and the second selects the chunk size.
+
+    Returns:
+        The number of messages in the input.
+
+    Raises:
+        AssertionError: The codec read the input wrongly.
     """
     from bridge.protocol.codec import Damaged, Direction, Ignored
     from bridge.protocol.frame import LONGEST_FRAME
@@ -79,25 +85,25 @@ def check(data: bytes) -> int:
     assert decoder.counts.good == len(messages)
     assert len(decoder._kept) < LONGEST_FRAME, f"{stream!r} is kept in memory"
 
-    # No wrong value, and none left out: another reader of the page takes the same from the same bytes.
+    # A second reader, written from the page, must read the same messages from the same bytes.
     lines = receive_as_the_page_says(stream, b"<" if to_controller else b">")
     wanted = [one for one in (said(line, to_controller) for line in lines) if one is not None]
     got = [described(message) for message in messages]
     assert got == wanted, f"{stream!r} was taken for {got}; the page has {wanted}"
 
-    # Whatever came before, the next whole frame is read.
+    # The codec must read the next whole frame after any input.
     frame, kind = (sealed(SEEDS[7]), "close") if to_controller else (sealed(SEEDS[3]), "ack")
     assert described(decoder.feed(frame)[-1])[0] == kind, f"a whole frame is lost after {stream!r}"
     return len(messages)
 
 
 def sealed(line: bytes) -> bytes:
-    """A line with its check and end."""
+    """Return the line with its CRC and its line end."""
     return b"%b*%08X\n" % (line, crc32(line))
 
 
 def seeds() -> list[bytes]:
-    """Inputs to begin with: every example, sealed and not, in both directions, and two of them together."""
+    """Return the first inputs: each example with and without its CRC, and two examples together."""
     found = []
     for number, line in enumerate(SEEDS):
         direction = TO_CONTROLLER if line[:1] == b"<" else 0
@@ -107,11 +113,11 @@ def seeds() -> list[bytes]:
     return found
 
 
-# --- our own guide ------------------------------------------------------------------------------------
+# --- our own engine -----------------------------------------------------------------------------------
 
 
 class Paths:
-    """Which line followed which in the codec, over everything that was tried so far."""
+    """The pairs of successive lines that any input has executed in the codec."""
 
     def __init__(self) -> None:
         self._known: set[tuple[str, int, int]] = set()
@@ -122,7 +128,7 @@ class Paths:
         return len(self._known)
 
     def took_a_new_one(self, work: Callable[[], object]) -> bool:
-        """Do the work; whether it went where nothing went before."""
+        """Run the work. Returns whether it executed a new pair of lines."""
         self._new = False
         before = sys.gettrace()
         sys.settrace(self._enter)
@@ -152,7 +158,7 @@ class Paths:
 
 
 def changed(chance: random.Random, data: bytes, other: bytes) -> bytes:
-    """An input made from one or two others."""
+    """Return a mutation of one or two inputs."""
     out = bytearray(data)
     for _ in range(chance.choice([1, 1, 2, 4])):
         at = chance.randrange(len(out) + 1)
@@ -172,9 +178,10 @@ def changed(chance: random.Random, data: bytes, other: bytes) -> bytes:
 
 
 def own_guide(runs: int | None, seconds: float | None, seed: int = 1) -> tuple[int, int, int, int]:
-    """Fuzz with our own loop; how many inputs, messages in them, ways through the code, and inputs kept.
+    """Fuzz with our own loop. The same runs and seed give the same inputs.
 
-    The same runs and seed give the same inputs.
+    Returns:
+        The number of inputs, of messages, of line pairs in the codec, and of kept inputs.
     """
     chance, paths = random.Random(seed), Paths()
     kept: list[bytes] = []
@@ -201,10 +208,10 @@ def own_guide(runs: int | None, seconds: float | None, seed: int = 1) -> tuple[i
 
 
 def with_atheris(runs: int | None, seconds: float | None) -> None:
-    """Fuzz with atheris, which ends the process: with status 0 when nothing was found."""
+    """Fuzz with atheris, which ends the process. The exit status is 0 if no input failed."""
     import atheris
 
-    # Not its hook for regular expressions, which knows no search from a place on.
+    # The hook of atheris for regular expressions stays off, because it has no search from a position.
     with atheris.instrument_imports(include=["bridge.protocol"]):
         import bridge.protocol.codec  # noqa: F401
 
@@ -243,7 +250,7 @@ def main() -> None:
         return
     done, messages, paths, kept = own_guide(asked.runs, seconds)
     print(
-        f"own guide: {done} inputs, {messages} messages in them, {paths} ways through the codec, {kept} kept"
+        f"own engine: {done} inputs, {messages} messages, {paths} line pairs in the codec, {kept} inputs kept"
     )
 
 

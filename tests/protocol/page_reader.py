@@ -1,6 +1,6 @@
-"""The protocol page, read a second time: what a line says, apart from the codec's own code and tables.
+"""Reads lines by the protocol page, without the code and the tables of the codec.
 
-Written from ``firmware_notes/protocol.md`` alone, sections 2 to 4.
+This reader is written from sections 2 to 4 of ``firmware_notes/protocol.md`` only.
 """
 
 import re
@@ -14,13 +14,13 @@ _BOOTS = ("power", "brownout", "watchdog", "pin", "software", "unknown")
 
 
 class UnusableError(Exception):
-    """The line says nothing that could be used."""
+    """The line has no usable message."""
 
 
 def said(line: bytes, to_controller: bool) -> list[object] | None:
-    """What a line says whose start, version, bytes and check are right; None when it cannot be used.
+    """Return the message of a line with a correct start, version, bytes and CRC, or None if it is unusable.
 
-    The answer is in the words of ``described`` in ``test_vectors.py``: the kind, and the fields by name.
+    The format is that of ``described`` in ``test_vectors.py``: the kind, and the fields by name.
     """
     try:
         return _said(line[:-9].decode("ascii"), to_controller)

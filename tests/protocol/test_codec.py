@@ -1,4 +1,4 @@
-"""Every message survives the line, and only the bytes matter, never how they were cut into chunks."""
+"""Every message survives the line, and the size of the chunks changes nothing."""
 
 import dataclasses
 import math
@@ -74,7 +74,7 @@ commands = st.one_of(
 
 
 def received(frame: bytes) -> object:
-    """Returns the one event of a frame that a controller sent."""
+    """Return the one event of a frame that a controller sent."""
     (event,) = Decoder(Direction.TO_BRIDGE).feed(frame)
     return event
 
@@ -110,7 +110,7 @@ def test_a_reading_arrives_as_exact_as_its_width_allows(reading: Reading) -> Non
             )
         else:
             assert came is sent
-    # Everything else unchanged; and once rounded, nothing is ever rounded again.
+    # All other fields stay the same, and a rounded value is not rounded again.
     assert dataclasses.replace(got, **{n: getattr(reading, n) for n in WIDTHS}) == reading
     assert encode(got) == frame
 
@@ -176,7 +176,7 @@ def test_values_that_are_no_numbers_and_fields_nobody_knows_are_counted() -> Non
         FAILED,
         None,
     )
-    # A question mark is the controller's own word, and no fault of the line.
+    # The controller sends a question mark on purpose, so it is no fault of the line.
     assert decoder.counts.unreadable_values == 2
     assert decoder.counts.unknown_fields == 2
     assert decoder.counts.damaged_total == 0

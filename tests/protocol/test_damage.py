@@ -1,4 +1,4 @@
-"""Damaged lines: none is taken for something that was never sent, and the next frame is always read."""
+"""The codec reads no wrong message from a damaged line, and always reads the next frame."""
 
 import random
 import zlib
@@ -105,7 +105,7 @@ DAMAGES = [flip, cut, join, insert, exchange]
 def campaign(
     direction: Direction, make: Callable[[random.Random], FromController | FromBridge], number: int
 ) -> tuple[int, int]:
-    """Counts the frames that were changed and the events that rejected one."""
+    """Damage many frames. Returns the number of changed frames and of events that rejected one."""
     rng = random.Random(f"{SEED} {direction.name}")
     pool = [(encode(m), m) for m in (make(rng) for _ in range(1500))]
     decoder = decoder_of(direction)
@@ -116,7 +116,7 @@ def campaign(
         damaged = damage(rng, frame, other)
         changed += damaged != frame
         next_frame, next_message = rng.choice(pool)
-        # The damaged stretch may end anywhere, even inside what looks like a frame; what follows is whole.
+        # The damaged bytes may end inside an apparent frame. The frame after them is whole.
         events = decoder.feed(damaged + next_frame)
         assert events[-1] == next_message, f"the frame after {damaged!r} was not read"
         for event in events[:-1]:
@@ -130,13 +130,13 @@ def campaign(
 def test_100_000_damaged_frames_give_no_wrong_value_and_never_hide_the_next() -> None:
     for direction, make in ((Direction.TO_BRIDGE, from_controller), (Direction.TO_CONTROLLER, from_bridge)):
         changed, rejected = campaign(direction, make, 50_000)
-        # The campaign did damage: nearly every frame was changed, and most were turned down for it.
+        # The damage was real: nearly every frame was changed, and most changed frames were rejected.
         assert changed > 48_000
         assert rejected > 40_000
 
 
 def receive_as_the_page_says(stream: bytes, start: bytes) -> list[bytes]:
-    """Sections 7 and 2 of the page, step by step and byte by byte: what a small controller would do."""
+    """Receive byte by byte by sections 7 and 2 of the page, as a small controller does."""
     lines, buffer, collecting = [], bytearray(), False
     for byte in stream:
         if byte in b"<>":

@@ -1,4 +1,4 @@
-"""What the numbers tell: a frame seen before is no sign of life, a gap is counted, a restart is noticed."""
+"""Sequence numbers show repeated frames, which are no sign of life, as well as gaps and restarts."""
 
 from collections.abc import Iterable
 

@@ -1,4 +1,4 @@
-"""What a session of the line promises, whatever comes in and in whatever order."""
+"""A session of the line keeps its guarantees for any input in any order."""
 
 from collections.abc import Callable
 
@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.backoff import Backoff
+from bridge.clock import Backoff
 from bridge.guard.model import Flow
 from bridge.protocol.codec import Decoder
 from bridge.protocol.fields import encode
@@ -40,7 +40,7 @@ FIRST_S, LONGEST_S = 0.2, 10.0
 
 
 class Port:
-    """Carries out what a session decides, and checks what must hold of every port."""
+    """Carries out the outputs of a session, and checks the rules of every port."""
 
     def __init__(self) -> None:
         self.now = 50.0
@@ -50,7 +50,7 @@ class Port:
         self.asked_at: list[float] = []
         self.news: list[LinkUp | LinkDown] = []
         self.frames: list[list[FromBridge]] = []
-        """What was written, for each time that the port was open."""
+        """The frames that were written during each opening of the port."""
         self._opening = False
 
     def do(self, outputs: list[Output]) -> None:
@@ -76,7 +76,7 @@ class Port:
         assert write.urgent is isinstance(message, Close)
         self.frames[-1].append(message)
 
-    # --- what may happen to it, each harmless where it cannot -----------------------------------
+    # --- events of the port; an event that cannot happen now does nothing -----------------------
 
     def tick(self) -> None:
         self.do(self.session.tick(self.now))
@@ -218,7 +218,7 @@ def test_silence_is_found_at_the_same_moment_whatever_the_pieces_of_the_bytes(da
     stream = MESSAGES + STALE
     cuts = data.draw(st.lists(st.integers(0, len(stream)), max_size=12).map(sorted))
     last_at = port.now
-    # Every piece comes a little later; the moment that counts is when the last fresh message is complete.
+    # Each chunk arrives a little later. The silence counts from the end of the last fresh message.
     for begin, end in zip([0, *cuts], [*cuts, len(stream)], strict=True):
         port.now += 0.01
         if begin < len(MESSAGES) <= end:

@@ -1,4 +1,4 @@
-"""The short cut for the usual reading is taken, and says nothing else than the general reader."""
+"""The codec uses the fast path for the usual reading, and its results equal those of the general reader."""
 
 from collections.abc import Mapping, Sequence
 from typing import TypeVar
@@ -19,7 +19,7 @@ PLAIN = ">1 4710 reading path=fill p=3.271 pt=18.42 f=412.6 ft=17.9 lv=0.6125 sw
 
 
 def general(direction: Direction) -> Decoder[FromController] | Decoder[FromBridge]:
-    """The codec without its short cut."""
+    """Return the events of the codec without its fast path."""
     decoder = decoder_of(direction)
     decoder._usual = lambda data: None
     return decoder
@@ -76,7 +76,7 @@ def rarely(odd: list[T], usual: T) -> st.SearchStrategy[T]:
 
 @st.composite
 def nearly_usual(draw: st.DrawFn) -> bytes:
-    """A usual reading with a few things changed, under a check that agrees."""
+    """Draw a usual reading with a few changes and a correct CRC."""
     fields = dict(USUAL)
     for name in draw(st.lists(st.sampled_from(sorted(VALUES)), max_size=3)):
         if name in fields and draw(st.booleans()):

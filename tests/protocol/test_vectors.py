@@ -1,4 +1,4 @@
-"""The vectors of the protocol page, read by both receivers of the codec, and the page's own examples."""
+"""Both receivers of the codec read the test vectors and the examples of the protocol page."""
 
 import re
 import zlib
@@ -71,7 +71,7 @@ def switch(v: bool | None) -> str:
 
 
 def described(event: object) -> list[object]:
-    """An event in the words of the protocol page, written down apart from the codec's own tables."""
+    """Return an event in the terms of the protocol page, without the tables of the codec."""
     match event:
         case Damaged():
             return ["damaged", event.reason.value]
@@ -153,7 +153,7 @@ def test_every_frame_shown_on_the_page_is_genuine() -> None:
 def test_check_is_the_published_crc_32_iso_hdlc() -> None:
     # Check value 0xCBF43926: Catalogue of parametrised CRC algorithms (G. Cook), CRC-32/ISO-HDLC.
     assert zlib.crc32(b"123456789") == 0xCBF43926
-    # The routine printed on the page, bit by bit, gives the check that a frame of the codec carries.
+    # The bitwise routine from the page computes the CRC of a frame from the codec.
     frame = encode(Lease(88, Flow.TO_RESERVOIR, 4000))
     crc = 0xFFFFFFFF
     for byte in frame[:-10]:

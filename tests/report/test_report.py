@@ -329,7 +329,7 @@ def test_days_without_a_record_are_not_counted_as_dry_days(log: Path, config: Pa
         (("--out", "there.html"), "is there already"),
         (("--out", "r.html", "--reservoir", "pond"), "no such reservoir; it has barrel"),
         (("--out", "r.html", "--from", "2026-06-01"), "the log ends earlier"),
-        (("--out", "r.html", "--from", "soon"), "is no moment"),
+        (("--out", "r.html", "--from", "soon"), "is not a time"),
     ],
 )
 def test_a_mistake_gets_one_sentence(

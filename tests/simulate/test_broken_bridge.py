@@ -1,6 +1,6 @@
-"""A bug put into the keeper, the log's policy or the relay is found by the campaign, and by name.
+"""The campaign finds a bug in the keeper, the log's policy or the relay, and reports the right sentence.
 
-Each story is also told with the bridge whole, and then nothing is wrong.
+Each story also runs without the bug, and then has no violation.
 """
 
 from collections.abc import Callable, Sequence
@@ -110,7 +110,7 @@ def forgets_to_log_turns_with_events(patch: pytest.MonkeyPatch) -> None:
 
 
 def with_rows(patch: pytest.MonkeyPatch, change: Callable[[Written], Written]) -> None:
-    """The policy's rows of turns, changed."""
+    """Change the rows that the policy returns for each scan."""
     turned = LogPolicy.turn
 
     def changed(self: LogPolicy, reservoir: str, turn: Turn, wall_s: float) -> Written:
@@ -173,7 +173,7 @@ def relay_loses_a_parcel(patch: pytest.MonkeyPatch) -> None:
 
 @dataclass(frozen=True)
 class Bug:
-    """A bug, a story in which it shows, and words of the sentence by which it is found."""
+    """A bug, a story that shows it, and words of the sentence that reports it."""
 
     put_in: Callable[[pytest.MonkeyPatch], None]
     story: Callable[[], Told]

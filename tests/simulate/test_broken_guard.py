@@ -1,8 +1,8 @@
-"""A guard with one permissive taken out is caught: by the first step in which it lets water flow.
+"""The campaign detects a guard without one of its permissives at the first step that lets water flow.
 
-Some permissives never stand alone, because something else closes the valve in the same step; that is named
-beside them, and taken out as well, or the removal would change nothing that could be caught. Each story is
-also told with the guard whole, and then nothing is wrong.
+Some permissives have a cover: another rule that closes the valve in the same step. The test removes the cover
+together with the permissive, because otherwise the removal would have no effect. Each story also runs with
+the complete guard, and then has no violation.
 """
 
 from collections.abc import Callable
@@ -26,7 +26,7 @@ P = Permissive
 
 
 class Told:
-    """One garden, made to do what a story needs."""
+    """One garden with the steps that a story needs."""
 
     def __init__(self, name: str = "polytunnel-drain", place: Garden | None = None) -> None:
         self.year = Year(Task("story", name, 2.0, faults=True), events=[], place=place)
@@ -43,7 +43,7 @@ class Told:
             self.year.step()
 
     def fill(self, seconds: float = 30.0) -> None:
-        """Draw water, so that a fill begins, and let it run for a while."""
+        """Draw water so that a fill begins, and let the fill run for a while."""
         self.wait(5.0)
         self.year.world.draw(60.0)
         self.until(Phase.FILL)
@@ -172,7 +172,7 @@ def held_in_a_fill() -> Told:
 
 
 def without_permissive(patch: pytest.MonkeyPatch, gone: Permissive) -> None:
-    # The function in place now, not that of the rules: several permissives can be taken out together.
+    # The wrapped function is the present one, so that several permissives can be removed together.
     missing = vars(sequence)["missing"]
 
     def all_but_one(m: Moment, s: GuardState, phase: Phase, fill: FillRecord) -> tuple[Permissive, ...]:
@@ -217,16 +217,16 @@ def without_the_tripped_phase(patch: pytest.MonkeyPatch) -> None:
 
 
 def nothing_else(patch: pytest.MonkeyPatch) -> None:
-    """The permissive stands alone."""
+    """Remove nothing more, because the permissive has no cover."""
 
 
 @dataclass(frozen=True)
 class Mutant:
-    """One permissive, a story in which it is missed, and what else covers it there."""
+    """A story that needs one permissive, and the cover of that permissive."""
 
     story: Callable[[], Told]
     caught: str
-    """Words of the sentence by which it is caught."""
+    """Words of the sentence that reports the missing permissive."""
     covered_by: Callable[[pytest.MonkeyPatch], None] = nothing_else
     cover: str = ""
 
@@ -296,6 +296,6 @@ def test_a_permissive_taken_out_is_caught(permissive: Permissive, monkeypatch: p
 def test_a_covered_permissive_alone_is_not_missed(
     permissive: Permissive, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    # So the cover that is named for it is a real one.
+    # Without a violation, the named cover is real.
     without_permissive(monkeypatch, permissive)
     assert MUTANTS[permissive].story().year.outcome.violations == []

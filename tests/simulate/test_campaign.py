@@ -1,4 +1,4 @@
-"""A campaign: what a fault-free garden does, what faults do to it, and that both come from the seed alone."""
+"""Campaigns with and without faults keep every rule, and the seed alone determines their outcomes."""
 
 import json
 from dataclasses import replace

@@ -1,4 +1,4 @@
-"""``clearwell simulate`` at the terminal."""
+"""``clearwell simulate`` runs a campaign from the terminal."""
 
 import json
 import sys
@@ -11,7 +11,7 @@ from bridge.simulate.checks import Checks
 
 
 def entered(monkeypatch: pytest.MonkeyPatch, *words: str) -> object:
-    """The exit status of a command line."""
+    """Run a command line and return its exit status."""
     monkeypatch.setattr(sys, "argv", ["clearwell", "simulate", *words])
     with pytest.raises(SystemExit) as ended:
         cli.main()

@@ -1,4 +1,4 @@
-"""From a raw reading to what is known: nothing that cannot be trusted is used, nothing is invented."""
+"""The assessment of a raw reading uses no value that cannot be trusted, and invents none."""
 
 import math
 from dataclasses import replace
@@ -25,7 +25,7 @@ GOOD = Reading(
 
 
 def _after(plan: StationPlan, *readings: Reading, memory: Memory | None = None) -> tuple[Memory, Picture]:
-    """What is known after these readings, a second apart."""
+    """Assess these readings, one second apart, and return the last result."""
     memory = memory or begin(plan)
     picture = None
     for second, reading in enumerate(readings):
@@ -59,7 +59,7 @@ def test_a_good_reading_is_known_whole() -> None:
     ],
 )
 def test_a_probe_that_cannot_be_right_gives_no_figure(bad: Reading) -> None:
-    """A dry cell would otherwise pass for the purest water there is."""
+    """A dry cell would otherwise read as perfectly pure water."""
     _, picture = _after(PLAN, GOOD, bad)
     assert picture.assessment.product_ppm is None
     assert picture.product.health is Health.FAILURE
@@ -83,7 +83,7 @@ def test_water_beyond_the_range_of_the_method_has_no_figure_and_an_advisory() ->
 
 
 def test_a_cell_that_conducts_more_than_its_leads_could_is_not_measured() -> None:
-    """A short circuit at the plug; of 1.5 ohm no more than 667 000 µS can come."""
+    """A short circuit at the plug. Leads of 1.5 ohm limit the conductance to 667 000 µS."""
     chain = replace(PLAN.product.chain, cell=replace(PLAN.product.chain.cell, lead_resistance_ohm=1.5))
     plan = replace(PLAN, product=replace(PLAN.product, chain=chain))
     _, picture = _after(plan, GOOD, replace(GOOD, product_us=700_000.0))
@@ -130,7 +130,7 @@ def test_the_load_is_what_the_feed_had_and_the_product_has_not() -> None:
 
 
 def test_a_rise_while_filling_mixes_in_with_its_guard_band() -> None:
-    """Half full of 6 ppm, then a rise of about 18 L of 2.5 ppm: the mean, on the careful side."""
+    """Half full with 6 ppm, then a rise of about 18 L with 2.5 ppm. The mean has a safe margin."""
     memory, before = _after(PLAN, *[GOOD] * 5)
     filling = replace(GOOD, path=Flow.TO_RESERVOIR, level_sensor=0.6)
     memory, after = _after(PLAN, *[filling] * 8, memory=memory)
@@ -210,7 +210,7 @@ def test_whatever_a_controller_sends_is_taken_without_a_crash(readings: list[Rea
 
 
 def _advised(plan: StationPlan, seconds: int, product_us: float) -> bool:
-    """Whether product so conductive is over the target after so many seconds of a fill."""
+    """Return whether product of this conductance is over the target after these seconds of a fill."""
     memory, picture = begin(plan), None
     for second in range(seconds):
         reading = replace(GOOD, path=Flow.TO_RESERVOIR, product_us=product_us + 0.01 * (second % 7))

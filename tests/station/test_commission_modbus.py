@@ -1,4 +1,4 @@
-"""The commissioning tests with a relay module on a Modbus line: what its time limit is worth."""
+"""The commissioning tests check the time limit of a relay module on a Modbus line."""
 
 import asyncio
 from collections.abc import Callable
@@ -17,7 +17,7 @@ from tests.waiting import DEADLINE_S
 
 
 def person(devices: Devices, loop: asyncio.AbstractEventLoop) -> Callable[[str], bool]:
-    """Does what is asked."""
+    """Return a function that carries out the steps of the checklist."""
 
     def set_(name: str, value: object) -> None:
         setattr(devices, name, value)
@@ -60,7 +60,7 @@ async def walked(config: Path, devices: Devices) -> list[Result]:
 async def test_the_kill_test_tells_who_would_shut_the_valve(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, how: str
 ) -> None:
-    # A busy machine reads the shut valve late; how late says nothing here.
+    # A busy machine reads the shut valve late, and this delay does not matter here.
     monkeypatch.setattr(commissioning, "LATE_S", DEADLINE_S)
     devices = Devices(ignores_time=how == "module ignores its limit")
     with NullModem() as cable:

@@ -1,4 +1,4 @@
-"""What a station concludes from the controller's frames, and from their absence."""
+"""A station detects restarts and disobedience from the controller's frames, or from missing frames."""
 
 from dataclasses import dataclass, field
 from typing import Any
@@ -24,7 +24,7 @@ GOOD = Reading(
 
 @dataclass
 class Bench:
-    """A station, and a controller that says what it is told to say."""
+    """A station, and a controller that sends the frames of the test."""
 
     now: float = 100.0
     number: int = 0
@@ -39,7 +39,7 @@ class Bench:
         return True
 
     def hear(self, path: Flow, seconds: float = 1.0, **more: Any) -> None:
-        """A reading after so many seconds; its product moves, as real ones do."""
+        """Receive a reading after these seconds. The product value varies, as real values do."""
         self.now += seconds
         self.number += 1
         product_us = 40.0 + 0.01 * (self.number % 7)
@@ -117,7 +117,7 @@ def test_a_restart_is_noticed_though_its_hello_was_lost_with_the_line(bench: Ben
     bench.station.receive(down(DownCause.SILENT, "port", "3 s"), bench.now)
     bench.now += 8.0
     bench.station.receive(LinkUp(), bench.now)
-    # The line was down while the controller began anew: the first to be heard has the number 3.
+    # The line was down while the controller restarted, so the first received frame has the number 3.
     bench.station.receive(hello(3), bench.now)
     bench.number = 3
     bench.hear(Flow.SHUT)

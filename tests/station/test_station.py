@@ -1,4 +1,4 @@
-"""One reservoir's turn, without a wire: what it tells its controller, and when."""
+"""One reservoir's scan sends the right commands to its controller at the right times, without a wire."""
 
 from dataclasses import replace
 from itertools import pairwise
@@ -36,7 +36,7 @@ DAMAGED = Damaged(DamageReason.CHECK, b"")
 
 
 class Bench:
-    """A station whose wire is a list; every tenth of a second a reading."""
+    """A station with a list as its wire, and a reading every tenth of a second."""
 
     def __init__(self, plan: StationPlan = PLAN) -> None:
         self.sent: list[FromBridge] = []
@@ -66,7 +66,7 @@ class Bench:
         return True
 
     def read(self, product_us: float = 20.0, path: Flow | None = None, **more: object) -> list[FromBridge]:
-        """One reading; what the station sent because of it. The path follows what was told, if not given."""
+        """Receive one reading, by default with the commanded path. Returns the station's messages."""
         self.now += 0.1
         self.number += 1
         if path is None:

@@ -1,4 +1,4 @@
-"""Transmitters and a relay module at the far end of a Modbus line, played by a real server."""
+"""Simulates transmitters and a relay module at the far end of a Modbus line with a real server."""
 
 import asyncio
 import struct
@@ -20,10 +20,10 @@ DEVICE = 7
 
 @dataclass
 class Devices:
-    """What they measure and what their relays do; one device with everything on it.
+    """One device with all measurements and relays.
 
-    A write to the time-limit register switches the first relay on for so many tenths of a second, as the
-    module's own clock has it; ``ignores_time`` is a module that has no such clock.
+    A write to the time-limit register switches the first relay on for a number of tenths of a second, by the
+    clock of the module. A module with ``ignores_time`` has no such clock.
     """
 
     conductivity_us_cm: float = 20.0
@@ -31,7 +31,7 @@ class Devices:
     level_m: float = 0.3
     low_first: bool = False
     refuses: set[int] = field(default_factory=set)
-    """Register addresses that answer with an exception."""
+    """The register addresses that return an exception."""
     silent: bool = False
     late_s: float = 0.0
     ignores_time: bool = False
@@ -39,9 +39,9 @@ class Devices:
     overflow: bool = False
     relays: list[bool] = field(default_factory=lambda: [False, False])
     changes: list[tuple[float, int, bool]] = field(default_factory=list)
-    """When which relay changed, and to what, by the loop's clock."""
+    """The changes of the relays: the time by the loop's clock, the relay, and the new state."""
     heard: list[tuple[float, int, int]] = field(default_factory=list)
-    """Every request: when, function, address."""
+    """The requests: the time, the function, and the address."""
     _timer: asyncio.TimerHandle | None = None
     _changed: asyncio.Condition = field(default_factory=asyncio.Condition)
 
@@ -80,7 +80,7 @@ class Devices:
         return None
 
     def _show(self, function: int, start: int, registers: list[int]) -> None:
-        """Put what is measured now into the table that is asked."""
+        """Put the present measurements into the requested table."""
         if function in (1, 2):
             bits = self.relays if function == 1 else [self.full, self.overflow]
             for number, on in enumerate(bits):
@@ -102,7 +102,7 @@ class Devices:
 
 @asynccontextmanager
 async def serving(port: str, devices: Devices) -> AsyncIterator[ModbusSerialServer]:
-    """The devices answer on this port."""
+    """Serve the devices on this port."""
     words = [SimData(0, count=32, values=0, datatype=DataType.REGISTERS)]
     bits = [SimData(0, count=16, values=False, datatype=DataType.BITS)]
     device = SimDevice(DEVICE, simdata=(bits, bits, words, words), action=devices.answer)

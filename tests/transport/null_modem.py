@@ -1,4 +1,4 @@
-"""Two serial devices joined by a cable, each end a pseudo-terminal with a name."""
+"""Simulates two serial devices with a cable between them. Each end is a pseudo-terminal with a name."""
 
 import os
 import select
@@ -7,7 +7,7 @@ import tty
 
 
 class NullModem:
-    """Whatever is written to the device :attr:`near` is read from :attr:`far`, and the other way round."""
+    """Copies all bytes from the device :attr:`near` to the device :attr:`far`, and back."""
 
     def __init__(self) -> None:
         self._ends = []
@@ -30,7 +30,7 @@ class NullModem:
         self.cut()
 
     def cut(self) -> None:
-        """Take both devices away."""
+        """Remove both devices."""
         if not self._stop.is_set():
             self._stop.set()
             self._thread.join(10)

@@ -1,4 +1,4 @@
-"""Transmitters and relays on a Modbus line: a real server at the other end, its faults, and the relays."""
+"""The Modbus link handles transmitters, relays and their faults, with a real server at the other end."""
 
 import asyncio
 from collections.abc import AsyncIterator, Callable, Iterator
@@ -57,7 +57,7 @@ def plan(**valve: object) -> ModbusMap:
 
 @dataclass
 class Ear:
-    """Takes what a link says."""
+    """Collects the messages, states and notes of a link."""
 
     messages: list[FromController] = field(default_factory=list)
     news: list[LinkUp | LinkDown] = field(default_factory=list)
@@ -246,7 +246,7 @@ async def test_time_outs_end_the_readings_and_the_link_and_it_comes_back_shut(ca
 
 
 async def test_a_late_answer_is_never_taken_for_that_to_another_question(cable: NullModem) -> None:
-    """Temperature and conductivity are asked of the same device by the same function."""
+    """The same function of the same device reads temperature and conductivity."""
     devices = Devices(conductivity_us_cm=50.0, temperature_c=11.0)
     async with serving(cable.far, devices), linked(cable.near, plan()) as (_, ear):
         await ear.reading(lambda m: True, "no reading came")

@@ -1,4 +1,4 @@
-"""The link on a real pseudo-terminal: comes up, goes down, comes back, and never keeps the loop waiting."""
+"""The link on a real pseudo-terminal comes up, goes down, comes back, and never blocks the loop."""
 
 import asyncio
 import contextlib
@@ -33,11 +33,11 @@ MakeFar = Callable[[], "Far"]
 
 
 class Far:
-    """The controller's end of a pseudo-terminal, behind a name that stays when the terminal changes."""
+    """The controller's end of a pseudo-terminal. The name of the device stays when the terminal changes."""
 
     def __init__(self, name: Path) -> None:
         self.master, self.slave = os.openpty()
-        # Held open here too, so that the master does not hang up between two openings by the link.
+        # This end also stays open, so that the master does not hang up between two openings by the link.
         tty.setraw(self.slave)
         os.set_blocking(self.master, False)
         fresh = name.with_suffix(".new")
@@ -60,7 +60,7 @@ class Far:
             self.heard.put_nowait(event)
 
     async def hears(self, kind: type[M]) -> M:
-        """The next message of this kind."""
+        """Wait for the next message of this kind."""
         while True:
             event = await within(self.heard.get(), f"no {kind.__name__} came")
             if isinstance(event, kind):
@@ -70,7 +70,7 @@ class Far:
         assert os.write(self.master, data) == len(data)
 
     def reads(self) -> None:
-        """Send the next reading; its number as conductance."""
+        """Send the next reading, with its number as the conductance."""
         self.number += 1
         self.says(encode(Reading(self.number, Flow.SHUT, float(self.number), 20.0)))
 
@@ -91,7 +91,7 @@ class Far:
 
 
 class Watched:
-    """A link with its task and everything it told."""
+    """A link with its task and everything that it reported."""
 
     def __init__(
         self,
@@ -179,7 +179,7 @@ async def test_an_answer_sent_from_the_callback_is_on_the_wire_in_the_same_turn_
     def on_message(message: FromController) -> None:
         end.stop_listening()
         assert watched.link.send(Close(4711))
-        # The loop stands still in here: whatever arrives was written by the call above.
+        # The loop is blocked here, so all bytes that arrive were written by the call above.
         readable, _, _ = select.select([end.master], [], [], DEADLINE_S)
         seen.set_result(os.read(end.master, 4096) if readable else b"")
 
@@ -222,7 +222,7 @@ async def test_silence_is_noticed_and_the_device_opened_anew(far: MakeFar, tmp_p
         assert down.cause is DownCause.SILENT
         assert "silent for 0.2 s" in str(down.error)
         assert not watched.link.send(Lease(9, Flow.TO_RESERVOIR, 4000))
-        # It goes with a close, comes again with a close, and asks who is there.
+        # The link sends a close when it ends, another close when it returns, and then identify.
         await end.hears(Close)
         await end.hears(Identify)
         end.keeps_reading()
@@ -264,7 +264,7 @@ async def test_a_reader_that_is_stuck_neither_stops_the_loop_nor_piles_up_leases
             assert len(line._pending) <= WAITING_LIMIT
             assert sent < 20_000, "nothing bounds what waits"
         assert (await watched.down()).cause is DownCause.STUCK
-        # Once somebody reads again: old leases at most, then the close of the end or of the new beginning.
+        # A new reader receives at most old leases, then the close of the old or of the new connection.
         end.listen()
         await end.hears(Close)
         await end.hears(Identify)
@@ -287,7 +287,7 @@ async def test_a_device_whose_own_queue_is_full_counts_as_stuck(
         end.reads()
         assert await watched.state() == LinkUp()
         with monkeypatch.context() as patch:
-            # A pseudo-terminal always says that nothing waits; a serial chip says how much.
+            # A pseudo-terminal always reports an empty output queue. A serial chip reports its length.
             patch.setattr(serial.Serial, "out_waiting", WAITING_LIMIT)
             assert not watched.link.send(Lease(1, Flow.TO_RESERVOIR, 4000))
         assert (await watched.down()).cause is DownCause.STUCK
@@ -449,7 +449,7 @@ def test_what_an_earlier_program_left_unsent_is_dropped() -> None:
     with contextlib.suppress(BlockingIOError):
         while select.select([master], [], [], 0.1)[0]:
             came += len(os.read(master, 65536))
-    # What the reader's own buffer holds already is out of reach; all behind it is gone.
+    # The bytes in the reader's own buffer cannot be removed. All bytes behind them are gone.
     assert came <= 4096 < left
     port.close()
     os.close(slave)

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from bridge import __version__
 from bridge.config.plan import HubPlan, LogPlan
 from bridge.demo.rigged import RESERVOIR
 from bridge.guard.commands import (
@@ -46,7 +47,7 @@ COMMANDS = {
 
 async def test_every_fact_changes_live_without_a_hub_and_without_a_log(begin: Begin) -> None:
     async with begin() as site, listening(site) as events:
-        assert events.hello["bridge"] == {"id": "tunnel", "name": "The tunnel", "version": "0.1.0"}
+        assert events.hello["bridge"] == {"id": "tunnel", "name": "The tunnel", "version": __version__}
         assert events.hello["can_act"] is True
         site.board.read(20.0)
         shown = await events.until(lambda r: r["product"]["number"] is not None, "no product was shown")

@@ -1,16 +1,64 @@
-"""The task that runs one reservoir's keeper on its link, and restarts both after a fault. Shell."""
+"""The asyncio tasks around the daemon's policies: one reservoir's keeper on its link, and the relay. Shell.
+
+The keeper's task restarts keeper and link after a fault. The relay's task runs it against a real log and a
+real broker.
+"""
 
 import asyncio
 from collections.abc import Callable
+from typing import assert_never
 
 import structlog
 
 from bridge.clock import LoopClock
 from bridge.daemon.keeper import Keeper, KeptLog
+from bridge.daemon.logbook import Logbook
+from bridge.daemon.relay import Fetch, Pause, Relay, Send
+from bridge.errors import HubError
+from bridge.mqtt.client import HubClient
+from bridge.mqtt.topics import Layout, Publication
 from bridge.station.plan import StationPlan
 from bridge.station.station import StationEvent
 from bridge.station.view import StationView
 from bridge.transport.link import link_to
+
+
+def records_topic(layout: Layout) -> str:
+    """Return the topic of the records. It is one topic, so that the broker keeps their order."""
+    return f"clearwell/{layout.bridge}/records"
+
+
+async def carry(logbook: Logbook, hub: HubClient, layout: Layout) -> None:
+    """Send the parcels of the outbox until cancelled, whenever the broker is connected."""
+    loop = asyncio.get_running_loop()
+    relay = Relay(loop.time())
+    while True:
+        match relay.next(loop.time(), hub.connected):
+            case Pause(seconds, until_entry=True):
+                await logbook.entry_written(seconds)
+            case Pause(seconds):
+                await asyncio.sleep(seconds)
+            case Fetch(count):
+                packs = await logbook.packs(count, layout.bridge)
+                relay.fetched(packs, logbook.quiet_s)
+            case Send(parcel, payload):
+                records = Publication(records_topic(layout), payload, qos=1, retain=False)
+                acknowledged = await _sent(hub, records)
+                if acknowledged:
+                    logbook.acknowledge(parcel)
+                relay.sent(acknowledged, loop.time())
+            case other:
+                assert_never(other)
+
+
+async def _sent(hub: HubClient, records: Publication) -> bool:
+    try:
+        await hub.send(records)
+    except HubError:
+        # The client reports the lost connection; the parcel stays in the outbox.
+        return False
+    return True
+
 
 _log = structlog.get_logger("clearwell")
 
