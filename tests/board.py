@@ -1,4 +1,4 @@
-"""A daemon in this process, and the controller's end of its line, played by hand."""
+"""A daemon in this process, and the controller's end of its line, driven by the test."""
 
 import asyncio
 import os
@@ -21,7 +21,7 @@ UNHURRIED = replace(HURRIED, stale_after_s=30.0, no_rise_after_s=50.0)
 
 
 class Board:
-    """The controller's end of a pseudo-terminal, played by hand."""
+    """The controller's end of a pseudo-terminal, driven by the test."""
 
     def __init__(self) -> None:
         self.master, slave = os.openpty()
@@ -50,7 +50,7 @@ class Board:
         )  # fmt: skip
 
     def heard(self) -> list[object]:
-        """What is on the wire at this moment, without waiting."""
+        """Returns the messages on the wire at this moment, without waiting."""
         try:
             return list(self._decoder.feed(os.read(self.master, 65536)))
         except BlockingIOError:
@@ -62,7 +62,7 @@ class Board:
 
 
 class SpiedKeeper(Keeper):
-    """Notes what is on the wire when the callback of a message returns: the same turn of the event loop."""
+    """Records the messages on the wire when a message callback returns, in the same event loop iteration."""
 
     board: Board
     answers: list[list[object]]
@@ -91,7 +91,7 @@ async def greeted(board: Board) -> None:
 
 
 async def filling(board: Board, keeper: Keeper) -> None:
-    """Good water from the controller, until the reservoir fills."""
+    """Sends readings of good water until the reservoir fills."""
     station = keeper.station
 
     def is_filling() -> bool:
@@ -104,7 +104,7 @@ async def filling(board: Board, keeper: Keeper) -> None:
 
 
 async def answered(board: Board, product_us: float, path: Flow, sender: float = 0.3) -> list[object]:
-    """What is on the wire when a spied keeper has handled one reading."""
+    """Returns the messages on the wire after a spied keeper has handled one reading."""
     before = len(SpiedKeeper.answers)
     board.read(product_us, path, sender)
     await until(lambda: len(SpiedKeeper.answers) > before, "the reading never arrived")

@@ -1,4 +1,4 @@
-"""Brokers, real ones, someone who listens, and a cable that can be cut."""
+"""Real brokers, an observer, and a network connection that can be cut."""
 
 import asyncio
 import contextlib
@@ -24,14 +24,14 @@ def free_port() -> int:
 
 
 def listens(port: int) -> bool:
-    """Whether somebody accepts connections on a port of this machine."""
+    """Returns whether a program accepts connections on a port of this machine."""
     with socket.socket() as probe:
         return probe.connect_ex(("127.0.0.1", port)) == 0
 
 
 @dataclass
 class Embedded:
-    """The demo's own broker, in this process; it can be started again on the same port."""
+    """The demo's own broker, in this process. It can be restarted on the same port."""
 
     port: int = field(default_factory=free_port)
     host: str = EmbeddedBroker.host
@@ -63,7 +63,7 @@ class Mosquitto:
         program = shutil.which("mosquitto", path=f"{os.environ.get('PATH', '')}:/usr/sbin:/usr/local/sbin")
         assert program is not None, "these tests need mosquitto: install Debian's package 'mosquitto'"
         file = self.directory / f"mosquitto-{self.port}.conf"
-        # As root it would change to a user of its own, who may not read the test's directory.
+        # As root, mosquitto would change to its own user, which cannot read the test's directory.
         lines = ("user root", "log_dest stderr", f"listener {self.port} {self.host}", *self.settings)
         file.write_text("\n".join(lines) + "\n")
         self._process = await asyncio.create_subprocess_exec(
@@ -77,13 +77,13 @@ class Mosquitto:
 
     async def stop(self) -> None:
         if self._process is not None:
-            # Not terminate(): mosquitto loses that signal in the moment between "running" and its main loop.
+            # Not terminate(): mosquitto loses that signal between "running" and its main loop.
             self._process.kill()
             await self._process.communicate()
             self._process = None
 
     def signal(self, number: int) -> None:
-        """Send the process a signal, such as SIGSTOP for a broker that hangs."""
+        """Sends the process a signal, such as SIGSTOP for a broker that hangs."""
         assert self._process is not None
         self._process.send_signal(number)
 
@@ -93,7 +93,7 @@ AnyBroker = Embedded | Mosquitto
 
 @dataclass
 class Observer:
-    """Somebody who listens to everything, as a hub does."""
+    """Subscribes to every topic, as a hub does."""
 
     client: aiomqtt.Client
     kept: dict[str, str] = field(default_factory=dict)
@@ -113,7 +113,7 @@ class Observer:
                 self._changed.notify_all()
 
     async def until(self, what: Callable[["Observer"], bool], told: str) -> None:
-        """Wait until something is so; the failure says what a user would have missed."""
+        """Waits until a condition holds. The failure names the effect that a user would have missed."""
         await changed(
             self._changed, lambda: what(self), lambda: f"{told}; the last messages were {self.seen[-6:]}"
         )
@@ -133,13 +133,13 @@ class Observer:
 
 
 def keeps(topic: str) -> Callable[[Observer], bool]:
-    """Whether the broker keeps a value on this topic."""
+    """Returns whether the broker retains a value on this topic."""
     return lambda seen: topic in seen.kept
 
 
 @dataclass
 class Cable:
-    """A stretch of network between client and broker that can be cut."""
+    """A network connection between client and broker that can be cut."""
 
     to: AnyBroker
     port: int = 0
@@ -148,7 +148,7 @@ class Cable:
     _ends: set[asyncio.StreamWriter] = field(default_factory=set)
 
     async def lay(self) -> None:
-        """Connect the two, for the first time or again."""
+        """Connects client and broker, for the first time or again."""
         self._server = await asyncio.start_server(self._carry, self.host, self.port)
         self.port = self._server.sockets[0].getsockname()[1]
 
@@ -161,7 +161,7 @@ class Cable:
         writer.close()
 
     def cut(self) -> None:
-        """Both ends break at once and without a word, as when the process is killed."""
+        """Breaks both ends at once without a farewell packet, as when the process is killed."""
         if self._server is not None:
             self._server.close()
         for end in self._ends:

@@ -1,8 +1,8 @@
-"""What every room's tests share: real brokers, and what happens where a program is not installed.
+"""Fixtures for all tests: real brokers, and the handling of programs that are not installed.
 
-``broker`` runs each test that asks for it twice: on the embedded broker (``amqtt``, which speaks MQTT 3.1.1)
-and on ``mosquitto`` (which speaks 3.1.1 and 5), where that is installed. A test marked ``needs("package")``
-is left out where that Debian package is missing, and the header says so; in CI a missing one is an error.
+``broker`` runs each test that uses it twice: on the embedded broker (``amqtt``, MQTT 3.1.1) and on
+``mosquitto`` (MQTT 3.1.1 and 5), if it is installed. A test marked ``needs("package")`` is skipped if that
+Debian package is missing, and the header names the package. In CI a missing package is an error.
 """
 
 import asyncio
@@ -19,7 +19,7 @@ from hypothesis import settings
 
 from tests.brokers import AnyBroker, Cable, Embedded, LayCable, Mosquitto, Observe, Observer
 
-# How long an example takes says nothing on a shared machine.
+# The duration of an example means nothing on a shared machine.
 settings.register_profile("shared", deadline=None)
 settings.load_profile("shared")
 
@@ -95,7 +95,7 @@ async def broker(request: pytest.FixtureRequest, tmp_path: Path) -> AsyncIterato
 
 @pytest.fixture
 async def mosquitto(tmp_path: Path) -> AsyncIterator[Mosquitto]:
-    """A running mosquitto, for what only MQTT 5 can do."""
+    """A running mosquitto, for features of MQTT 5."""
     one = Mosquitto(tmp_path)
     await one.start()
     yield one
@@ -104,7 +104,7 @@ async def mosquitto(tmp_path: Path) -> AsyncIterator[Mosquitto]:
 
 @pytest.fixture
 async def observe() -> AsyncIterator[Observe]:
-    """Start an observer on a broker: ``await observe(broker)``."""
+    """Starts an observer on a broker: ``await observe(broker)``."""
     async with contextlib.AsyncExitStack() as stack:
 
         async def start(where: AnyBroker, **options: Any) -> Observer:
@@ -121,14 +121,14 @@ async def observe() -> AsyncIterator[Observe]:
             stack.push_async_callback(end)
             return observer
 
-        # A broker that was stopped by the test cannot be said goodbye to.
+        # A broker that the test has stopped accepts no disconnect packet.
         with contextlib.suppress(aiomqtt.MqttError):
             yield start
 
 
 @pytest.fixture
 async def cable_to() -> AsyncIterator[LayCable]:
-    """Put a broker behind a cable: ``await cable_to(broker)``."""
+    """Puts a broker behind a cable: ``await cable_to(broker)``."""
     laid: list[Cable] = []
 
     async def lay(where: AnyBroker) -> Cable:

@@ -1,4 +1,4 @@
-"""Runs ``clearwell``: inside this process, or as a process of its own."""
+"""Runs ``clearwell`` inside this process, or in a process of its own."""
 
 import codecs
 import contextlib
@@ -32,11 +32,11 @@ class Finished:
 
 
 def clearwell(*words: object, answers: str = "", **environ: str) -> Finished:
-    """Run a command inside this process, as a person types it.
+    """Runs a command inside this process, as a person types it.
 
     Args:
-        words: What is typed after the program's name.
-        answers: What is typed at its questions.
+        words: The words after the program's name.
+        answers: The text that is typed at its questions.
         environ: Variables to add to the environment.
     """
     status: object = 0
@@ -56,14 +56,14 @@ def clearwell(*words: object, answers: str = "", **environ: str) -> Finished:
 
 
 def succeeds(*words: object, answers: str = "") -> str:
-    """Run a command inside this process that must succeed; its standard output."""
+    """Runs a command inside this process that must succeed, and returns its standard output."""
     done = clearwell(*words, answers=answers)
     assert done.status == 0, done.stderr or done.stdout
     return done.stdout
 
 
 def refused(*words: object) -> str:
-    """Run a command inside this process that must refuse what was typed; its sentence."""
+    """Runs a command inside this process that must refuse its input, and returns the message."""
     done = clearwell(*words)
     assert (done.status, done.stdout) == (2, "")
     return done.stderr
@@ -72,7 +72,7 @@ def refused(*words: object) -> str:
 def run(
     *command: object, cwd: Path | None = None, answers: str = "", environ: Mapping[str, str] | None = None
 ) -> Finished:
-    """Run any program to its end."""
+    """Runs any program to its end."""
     done = subprocess.run(
         [str(word) for word in command],
         cwd=cwd,
@@ -89,14 +89,14 @@ def run(
 def clearwell_process(
     *words: object, cwd: Path | None = None, answers: str = "", environ: Mapping[str, str] | None = None
 ) -> Finished:
-    """Run a command to its end in a process of its own."""
+    """Runs a command to its end in a process of its own."""
     return run(*CLEARWELL, *words, cwd=cwd, answers=answers, environ=environ)
 
 
 class Running:
-    """A program that runs in a process of its own, and everything that it has printed.
+    """A program that runs in a process of its own, with all of its output.
 
-    A thread reads what it prints, on both streams, so the program never waits for its reader.
+    A thread reads both output streams, so the program never waits for its reader.
     """
 
     def __init__(
@@ -106,7 +106,7 @@ class Running:
         self._read_to = 0
         self._ended = False
         self._news = threading.Condition()
-        # A session of its own: a program that starts another one must not leave it behind.
+        # A session of its own, so that a program that the program starts is ended too.
         self.process = subprocess.Popen(
             [str(word) for word in command],
             cwd=cwd,
@@ -127,26 +127,26 @@ class Running:
 
     @property
     def pid(self) -> int:
-        """The process's number."""
+        """The process id."""
         return self.process.pid
 
     @property
     def has_ended(self) -> bool:
-        """Whether the program has printed its last."""
+        """Whether the output of the program has ended."""
         return self._ended
 
     def command_line(self) -> str:
-        """What everybody on the machine sees of the program."""
+        """Returns the command line that every user of the machine can see."""
         return Path(f"/proc/{self.pid}/cmdline").read_text()
 
     def until(self, so: Callable[[str], bool], failure: str = "the program did not print it") -> str:
-        """Wait until a condition holds for what was printed since the last wait.
+        """Waits until a condition holds for the output since the last wait.
 
-        What is printed behind the first line for which it holds is left for the next wait.
+        Output after the first line for which the condition holds is left for the next wait.
 
         Args:
-            so: Looks at the text since the last wait.
-            failure: A sentence for the case that the program ends, or prints nothing of the kind.
+            so: The condition for the text since the last wait.
+            failure: The message if the program ends or the condition never holds.
         """
         with self._news:
             self._news.wait_for(lambda: self._first(so) is not None or self._ended, DEADLINE_S)
@@ -157,7 +157,7 @@ class Running:
             return new
 
     def has_printed(self, part: str) -> str:
-        """Wait until a complete line with this part was printed, now or earlier; that line."""
+        """Waits until a complete line with this part was printed, now or earlier. Returns the line."""
         with self._news:
             self._news.wait_for(lambda: self._line_with(part, 0) is not None or self._ended, DEADLINE_S)
             end = self._line_with(part, 0)
@@ -166,9 +166,9 @@ class Running:
             return self.printed[:end].splitlines()[-1]
 
     def prints(self, part: str, failure: str = "") -> str:
-        """Wait for a complete line with this part among those since the last wait; the text up to its end.
+        """Waits for a complete line with this part since the last wait. Returns the text up to its end.
 
-        What follows the line is left for the next wait.
+        Output after the line is left for the next wait.
         """
         with self._news:
             start = self._read_to
@@ -180,7 +180,7 @@ class Running:
             return self.printed[start:end]
 
     def lines(self) -> Iterator[str]:
-        """Each complete line from here on, as it comes; ends with the program."""
+        """Yields each complete line from here on; ends with the program."""
         while True:
             with self._news:
                 self._news.wait_for(lambda: "\n" in self._new() or self._ended, DEADLINE_S)
@@ -192,28 +192,28 @@ class Running:
             yield line
 
     def send(self, text: str) -> None:
-        """Type something."""
+        """Types a text at the program's standard input."""
         assert self.process.stdin is not None
         self.process.stdin.write(text.encode())
         self.process.stdin.flush()
 
     def send_signal(self, number: Signals) -> None:
-        """Send the process a signal."""
+        """Sends the process a signal."""
         self.process.send_signal(number)
 
     def ended(self) -> int:
-        """Wait for the end of the program; its exit status."""
+        """Waits for the end of the program and returns its exit status."""
         status = self.process.wait(DEADLINE_S)
         self._reader.join(DEADLINE_S)
         return status
 
     def stop(self, number: Signals = SIGTERM) -> int:
-        """End the program by a signal; its exit status."""
+        """Ends the program by a signal and returns its exit status."""
         self.send_signal(number)
         return self.ended()
 
     def kill(self) -> None:
-        """End the program and everything that it started."""
+        """Ends the program and every process that it started."""
         with contextlib.suppress(ProcessLookupError):
             os.killpg(self.process.pid, SIGKILL)
         self.process.wait(DEADLINE_S)
@@ -227,7 +227,7 @@ class Running:
         return self.printed[self._read_to :]
 
     def _first(self, so: Callable[[str], bool]) -> int | None:
-        """The end of the first line, or of all that was printed, up to which the condition holds."""
+        """Returns the end of the first line, or of the whole output, up to which the condition holds."""
         ends = [one.end() + self._read_to for one in re.finditer("\n", self._new())]
         for end in [*ends, len(self.printed)]:
             if so(self.printed[self._read_to : end]):
@@ -235,14 +235,14 @@ class Running:
         return None
 
     def _line_with(self, part: str, start: int) -> int | None:
-        """Where the first line with this part ends."""
+        """Returns the end of the first line with this part."""
         at = self.printed.find(part, start)
         end = -1 if at < 0 else self.printed.find("\n", at)
         return None if end < 0 else end + 1
 
     def _read(self) -> None:
         assert self.process.stdout is not None
-        # A character can be cut in two between two pieces.
+        # A character of several bytes can be divided between two reads.
         decode = codecs.getincrementaldecoder("utf-8")("replace").decode
         while piece := os.read(self.process.stdout.fileno(), 65536):
             with self._news:
@@ -254,5 +254,5 @@ class Running:
 
 
 def started(*words: object, cwd: Path | None = None, environ: Mapping[str, str] | None = None) -> Running:
-    """Start a command of ours; use it as a context manager, which ends it."""
+    """Starts a ``clearwell`` command. The context manager ends the command."""
     return Running(*CLEARWELL, *words, cwd=cwd, environ=environ)

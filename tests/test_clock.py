@@ -1,4 +1,4 @@
-"""The virtual clock keeps the order of its timers, and both clocks cancel and call alike."""
+"""The virtual clock keeps the order of its timers. Both clocks call and cancel timers alike."""
 
 import asyncio
 import random
@@ -28,7 +28,7 @@ def test_each_timer_is_called_at_its_own_time_and_in_order(dues: list[float], un
 
 
 @given(st.lists(SECONDS), SECONDS)
-def test_what_was_skipped_is_called_late_and_in_the_same_order(dues: list[float], until: float) -> None:
+def test_skipped_timers_are_called_late_and_in_the_same_order(dues: list[float], until: float) -> None:
     clock = VirtualClock()
     called: list[tuple[int, float]] = []
     for index, due in enumerate(dues):
@@ -75,7 +75,7 @@ def test_a_timer_may_set_the_next_one_and_cancel_another(waits: list[float]) -> 
     assert called == wanted
 
 
-def test_what_a_callback_raises_comes_out_and_the_other_timers_stay() -> None:
+def test_an_error_in_a_callback_is_raised_and_the_other_timers_stay() -> None:
     clock = VirtualClock()
     called: list[float] = []
 
@@ -108,7 +108,7 @@ def test_time_does_not_go_back() -> None:
 
 
 async def _ended(clock: Clock, wait: "asyncio.Event") -> list[str]:
-    """Set three timers, the last one cancelled; what was called by the end."""
+    """Sets three timers, cancels the last one, and returns the timers that were called."""
     called: list[str] = []
     timers: list[Timer] = [
         clock.call_later(0.02, wait.set),
@@ -131,7 +131,7 @@ async def test_the_clock_of_a_loop_calls_as_the_virtual_one_does() -> None:
 
 
 @given(st.floats(0.01, 10.0), st.floats(1.0, 1000.0), st.integers(1, 30))
-def test_waits_double_up_to_their_bound_and_begin_anew(first_s: float, factor: float, tries: int) -> None:
+def test_waits_double_up_to_their_bound_and_restart(first_s: float, factor: float, tries: int) -> None:
     waits = Backoff(first_s, first_s * factor)
     for index in range(tries):
         assert waits.wait_s() == pytest.approx(min(first_s * 2.0**index, first_s * factor))
@@ -149,7 +149,7 @@ def test_jitter_only_shortens_and_comes_from_its_seed(seed: int, jitter: float) 
         assert wait_s == two.wait_s()
 
 
-def test_what_worked_for_longer_than_the_longest_wait_begins_anew() -> None:
+def test_work_longer_than_the_longest_wait_restarts_the_waits() -> None:
     waits = Backoff(1.0, 60.0)
     waits.wait_s()
     waits.lasted(60.0)

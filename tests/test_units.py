@@ -1,4 +1,4 @@
-"""One table of units: exact factors, the ways to write a quantity, and what is shown of it."""
+"""One table of units: exact factors, the ways to write a quantity, and its display."""
 
 import pytest
 from hypothesis import given
@@ -56,19 +56,19 @@ def test_there_and_back_is_the_same_number(unit: Unit, number: float) -> None:
 
 
 @pytest.mark.parametrize("text", ["", "L", "ten L", "nan", "inf L", "1 2 L", "1,5 L", "-"])
-def test_what_is_not_a_number_with_a_unit_is_refused(text: str) -> None:
+def test_text_that_is_not_a_number_with_a_unit_is_refused(text: str) -> None:
     with pytest.raises(InputError):
         VOLUME.read(text)
 
 
-def test_a_unit_of_something_else_is_answered_with_those_that_fit() -> None:
+def test_a_unit_of_another_quantity_is_refused_with_the_right_units() -> None:
     with pytest.raises(
         InputError, match="'ppm' is not a unit of volume; it must be one of L, mL, m3, us-gal"
     ):
         VOLUME.read("5 ppm")
 
 
-def test_what_is_shown_reads_back_as_the_same_quantity() -> None:
+def test_a_displayed_quantity_reads_back_as_the_same_quantity() -> None:
     american = DisplayUnits(VolumeUnit.US_GALLON, TemperatureUnit.FAHRENHEIT)
     assert VOLUME.read(american.litres_as(120.0, ".9g")) == pytest.approx(120.0)
     assert TEMPERATURE.read(american.celsius_as(21.5, ".9g")) == pytest.approx(21.5)

@@ -1,7 +1,7 @@
-"""Waiting for an event, with one deadline for all tests.
+"""Waits for an event, with one deadline for all tests.
 
-The deadline only ends a test that hangs. It is far longer than anything takes on a busy machine, and no test
-may use it as a measure of time.
+The deadline only ends a test that hangs. Every event comes far earlier, even on a busy machine. No test may
+measure time with the deadline.
 """
 
 import asyncio
@@ -21,12 +21,12 @@ async def until(
     failure: str | Callable[[], str],
     meanwhile: Callable[[], object] = lambda: None,
 ) -> None:
-    """Let the event loop run until a condition holds.
+    """Runs the event loop until a condition holds.
 
     Args:
-        condition: State of any kind; it is looked at again and again.
-        failure: A sentence for the case that the condition never holds.
-        meanwhile: Is called before each wait, such as a controller that goes on with its readings.
+        condition: Any state. The function evaluates it repeatedly.
+        failure: The message if the condition never holds.
+        meanwhile: Called before each wait, for example to send the next reading of a controller.
     """
     try:
         async with asyncio.timeout(DEADLINE_S):
@@ -38,7 +38,7 @@ async def until(
 
 
 async def within(awaited: Awaitable[T], failure: str = "it never happened") -> T:
-    """The result of an awaitable; a test that hangs here fails with the sentence."""
+    """Returns the result of an awaitable. A test that hangs here fails with the message."""
     try:
         return await asyncio.wait_for(awaited, DEADLINE_S)
     except TimeoutError:
@@ -48,7 +48,7 @@ async def within(awaited: Awaitable[T], failure: str = "it never happened") -> T
 async def changed(
     news: asyncio.Condition, condition: Callable[[], bool], failure: str | Callable[[], str]
 ) -> None:
-    """Wait until a condition holds whose state is announced on ``news``; nothing is polled."""
+    """Waits until a condition holds. ``news`` announces each change of its state; nothing is polled."""
     try:
         async with asyncio.timeout(DEADLINE_S), news:
             await news.wait_for(condition)

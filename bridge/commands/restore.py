@@ -72,10 +72,11 @@ def command(file: Path, config: Path | None) -> None:
 
 
 def _check_file(file: Path, log: Path) -> None:
-    """Refuse what is no sound log of this program or an older one.
+    """Refuses a file that is not a sound log of this program or an older one.
 
-    :raises InputError: it is missing, is no log, or is damaged.
-    :raises LogTrouble: it is from a newer program.
+    Raises:
+        InputError: The file is missing, is not a log, or is damaged.
+        LogTrouble: The file is from a newer program.
     """
     import sqlite3
 

@@ -31,10 +31,12 @@ _LITRES = {
 
 
 def told(row: EntryRow, units: DisplayUnits = AS_RECORDED, factor: float | None = None) -> str:
-    """What an entry says, in one line of printable characters, without its time, reservoir and kind.
+    """Returns the text of an entry in one line of printable characters, without time, reservoir and kind.
 
-    :param units: how quantities are told; sentences that were recorded stay as they were said.
-    :param factor: the scale of the reservoir's ppm, for those entries that do not hold it.
+    Args:
+        row: The entry.
+        units: The units in which quantities are shown. Recorded sentences are not changed.
+        factor: The scale of the reservoir's ppm, for entries that do not hold it.
     """
     match row:
         case EventRow():

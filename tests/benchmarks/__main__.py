@@ -1,7 +1,7 @@
 """``python -m tests.benchmarks``: the bridge against the script, as a table and as JSON.
 
-Linux only: it reads /proc and CPU clocks of other processes. The machine should have nothing else to do; the
-load average stands in the JSON.
+Linux only, since the program reads /proc and the CPU clocks of other processes. Run it on an idle machine.
+The JSON has the load average.
 """
 
 import argparse
@@ -45,7 +45,7 @@ LONG = ("memory",)
 
 
 def measured(names: list[str], scale: float) -> tuple[list[Result], dict[str, object], Stage]:
-    """Run cases, one after the other; the results, what is to be known beside them, and the stage."""
+    """Runs cases one after the other. Returns the results, the facts about the machine, and the stage."""
     results: list[Result] = []
     took: dict[str, float] = {}
     load = [os.getloadavg()]
@@ -99,7 +99,7 @@ def _commit() -> str:
 
 
 def main() -> int:
-    """Read the command line, measure, print. The status is 0 whatever the figures are."""
+    """Reads the command line, measures and prints. The status is 0 for any figures."""
     parser = argparse.ArgumentParser(prog="python -m tests.benchmarks", description=__doc__)
     parser.add_argument(
         "--only", action="append", choices=CASES, help="only this case; may come several times"

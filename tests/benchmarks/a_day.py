@@ -1,7 +1,7 @@
-"""Some hours at one reading a second into a log, in virtual time: ``a_day.py DIRECTORY HOURS``.
+"""Writes hours of one reading a second to a log, in virtual time: ``a_day.py DIRECTORY HOURS``.
 
-The real station, forecast, log policy and tables; only the log's thread is replaced, by commits at the times
-at which it would make them. Prints the bytes that the kernel counted as written, and the commits.
+Station, forecast, log policy and tables are real. Commits at the same times replace the log's thread. The
+program prints the bytes that the kernel counted as written, and the commits.
 """
 
 import math
@@ -31,7 +31,7 @@ USE_L_A_DAY = 30.0
 
 
 class Batches:
-    """Commits as the log's thread makes them: durable rows at once, all others within some seconds."""
+    """Commits like the log's thread: durable rows at once, all others within some seconds."""
 
     def __init__(self, path: Path, now: Callable[[], float]) -> None:
         self.commits = 0
@@ -65,7 +65,7 @@ class Batches:
 
 
 class Barrel:
-    """An invented barrel: a fill when it is low, a steady use by day, noise as a real controller's."""
+    """An invented barrel: a fill at a low level, a steady use by day, the noise of a real controller."""
 
     def __init__(self) -> None:
         self.volume_l, self.pulses, self._chance = 110.0, 0.0, random.Random(7)
@@ -101,7 +101,7 @@ def written() -> int:
 
 
 def hours(directory: Path, count: int) -> None:
-    """Run and print."""
+    """Runs the hours and prints the result."""
     config = configuration(directory, ["/dev/ttyS99"], None)
     text = config.read_text().replace("refill_fraction = 0.85", "refill_fraction = 0.5")
     config.write_text(text.replace("fill_fraction = 0.95", "fill_fraction = 0.7"))

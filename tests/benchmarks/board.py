@@ -1,4 +1,4 @@
-"""The controller's end of a pseudo-terminal: the readings, the same ones each time, and what is answered."""
+"""The controller's end of a pseudo-terminal: always the same readings, and the received commands."""
 
 import math
 import os
@@ -15,7 +15,7 @@ ABSENT = b""
 class Water:
     """An invented barrel: noise of 0.2 % on the cells, 0.02 K and a thousandth of the level; a slow day.
 
-    A reading stands for one second of the barrel's, however fast the readings are sent.
+    Each reading is one second of the barrel's time, at any rate of sending.
     """
 
     def __init__(self, seed: int) -> None:
@@ -24,7 +24,7 @@ class Water:
         self._pulses = 0.0
 
     def fields(self, product_us: float, path: str) -> str:
-        """The fields of one reading, as they stand in a frame."""
+        """Returns the fields of one reading, as in a frame."""
         gauss = self._chance.gauss
         self._second += 1
         if path == "fill":
@@ -38,7 +38,7 @@ class Water:
 
 
 class Board:
-    """One controller: sends readings when told to, obeys and acknowledges what it hears at once."""
+    """One controller. It sends readings on request, and obeys and acknowledges each command at once."""
 
     def __init__(self, seed: int = 1) -> None:
         self.master, self._slave = os.openpty()
@@ -54,12 +54,12 @@ class Board:
         self._rest = ABSENT
 
     def send(self, product_us: float = GOOD_US) -> None:
-        """One reading, in one write: its last byte is on the wire with its first."""
+        """Sends one reading in one write, so that all of its bytes are on the wire at once."""
         self._say(f"reading {self._water.fields(product_us, self.flow)}")
         self.sent += 1
 
     def hear(self) -> list[bytes]:
-        """Take what is on the wire; the kinds of command in it."""
+        """Reads the frames on the wire and returns the types of the commands."""
         try:
             data = self._rest + os.read(self.master, 65536)
         except BlockingIOError:
@@ -77,7 +77,7 @@ class Board:
         return found
 
     def forget(self) -> None:
-        """Another program opens the line: nothing on it, the valve shut, numbers from the start."""
+        """Resets the line for another program: no pending bytes, the valve shut, numbers from the start."""
         self.hear()
         self.flow, self._sequence, self._rest = "shut", 0, ABSENT
         self.heard.clear()
@@ -90,6 +90,6 @@ class Board:
         try:
             os.write(self.master, seal(f">1 {self._sequence} {text}"))
         except BlockingIOError:
-            # Nobody reads: a line has no memory.
+            # Without a reader the bytes are lost, as on a real line.
             return
         self._sequence = (self._sequence + 1) % 65536

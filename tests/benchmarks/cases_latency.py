@@ -1,4 +1,4 @@
-"""How soon the valve shuts and the hub hears: the bridge against the script and, under load, itself."""
+"""Latency of valve and alarm: the bridge against the script and, under load, against itself."""
 
 import contextlib
 import importlib.util
@@ -31,7 +31,7 @@ def _ratios(pairs: dict[str, list[float]]) -> list[float]:
 
 
 def trip(stage: Stage) -> list[Result]:
-    """Bad reading to close, and CPU for each reading, at 50 readings a second, in alternation."""
+    """Measures bad reading to close, and CPU for each reading, at 50 readings a second, in alternation."""
     middle: dict[str, list[float]] = {side: [] for side in SIDES}
     cpu_us: dict[str, list[float]] = {side: [] for side in SIDES}
     every: dict[str, list[float]] = {side: [] for side in SIDES}
@@ -105,7 +105,7 @@ def trip(stage: Stage) -> list[Result]:
 
 
 def cpu(stage: Stage) -> list[Result]:
-    """CPU for each reading at the rate of a real controller, one a second, in alternation."""
+    """Measures CPU for each reading at the rate of a real controller, one a second, in alternation."""
     cpu_us: dict[str, list[float]] = {side: [] for side in SIDES}
     with stage.boards() as (board,):
         for _ in range(stage.times(2)):
@@ -131,7 +131,7 @@ def cpu(stage: Stage) -> list[Result]:
 
 
 class _Alarm:
-    """Takes the time from a gross reading to the alarm at a subscriber, and clears the alarm away."""
+    """Measures the time from a gross reading to the alarm at a subscriber, and clears the alarm."""
 
     def __init__(self, board: Board, listener: Listener, *, bridge: bool) -> None:
         self.seconds: list[float] = []
@@ -185,7 +185,7 @@ class _Alarm:
 
 
 def _fsync_s(where: Path) -> float:
-    """Write and synchronise a small file again and again; the 99th percentile, in seconds."""
+    """Writes and synchronises a small file repeatedly. Returns the 99th percentile, in seconds."""
     seconds = []
     with (where / "sync").open("wb", buffering=0) as file:
         for _ in range(200):
@@ -197,7 +197,7 @@ def _fsync_s(where: Path) -> float:
 
 
 def alarm(stage: Stage) -> list[Result]:
-    """Bad reading to the alarm at a subscriber of mosquitto: ``$alert`` against the script's message."""
+    """Measures bad reading to alarm at a subscriber of mosquitto: ``$alert`` against the script's message."""
     every: dict[str, list[float]] = {side: [] for side in SIDES}
     medians: dict[str, list[float]] = {side: [] for side in SIDES}
     for _ in range(stage.times(2)):
@@ -238,7 +238,7 @@ def alarm(stage: Stage) -> list[Result]:
 
 
 def sixteen(stage: Stage) -> list[Result]:
-    """Sixteen reservoirs at 50 readings a second each, everything of the bridge on one core."""
+    """Measures sixteen reservoirs at 50 readings a second each, with the whole bridge on one core."""
     core = {max(os.sched_getaffinity(0))}
     with stage.boards(16) as boards, stage.bridge(boards, cores=core) as one:
         feed = Feed(boards, 50.0)
@@ -266,7 +266,7 @@ def sixteen(stage: Stage) -> list[Result]:
 
 
 def loaded(stage: Stage) -> list[Result]:
-    """The bridge against itself: quiet, and with what may disturb it."""
+    """Measures the bridge against itself: idle, and under disturbances."""
     found = [_broker_stopped(stage), _report_running(stage), _outbox_full(stage)]
     found.append(_page_clients(stage, 100))
     return found
@@ -346,7 +346,7 @@ def _report_running(stage: Stage) -> Result:
 
 
 def _outbox_full(stage: Stage) -> Result:
-    """A bridge whose broker was away for two weeks, and which sends what waited, beside one like others."""
+    """Measures a bridge that sends an outbox of two weeks, beside a bridge without one."""
     trials = {}
     waiting = 0
     with stage.boards() as (board,):

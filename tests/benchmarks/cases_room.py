@@ -1,4 +1,4 @@
-"""What the bridge takes up: memory, start, many reservoirs, the disk."""
+"""Resources of the bridge: memory, start, many reservoirs, the disk."""
 
 import os
 import subprocess
@@ -17,9 +17,9 @@ MANY = 64
 
 
 def start(stage: Stage) -> list[Result]:
-    """From the start of the process to the first lease: the controller sends all the while.
+    """Measures from the start of the process to the first lease, while the controller sends.
 
-    Nothing on the wire shows an earlier decision; here the first reading allows a rinse.
+    The lease is the first visible decision on the wire. In this case the first reading allows a rinse.
     """
     seconds: list[float] = []
     with stage.boards() as (board,):
@@ -32,13 +32,13 @@ def start(stage: Stage) -> list[Result]:
 
 
 def many(stage: Stage) -> list[Result]:
-    """CPU time at one reading a second each, with 1 to 64 reservoirs."""
+    """Measures CPU time at one reading a second each, with 1 to 64 reservoirs."""
     share = 0.0
     for count in (1, 4, 16, MANY) if stage.scale > 0.5 else (1, MANY):
         with stage.boards(count) as boards, stage.bridge(boards) as one:
             feed = Feed(boards, 1.0)
             stage.opened(one, feed, 60.0)
-            # At the start the broker is told everything; that comes once.
+            # At the start the bridge publishes everything once.
             feed.run(stage.span(6.0, 4.0))
             each_us = cpu_per_reading_us(one, feed, stage.span(10.0, 4.0))
             stage.series.setdefault("CPU for each reading, µs, by reservoirs", []).append((count, each_us))
@@ -60,9 +60,10 @@ def many(stage: Stage) -> list[Result]:
 
 
 def memory(stage: Stage) -> list[Result]:
-    """Resident memory with clocks that run fast: an hour and more of readings, with its blocks and roll-ups.
+    """Measures resident memory with fast clocks: over an hour of readings, with its blocks and roll-ups.
 
-    One reservoir and many run beside each other; the one gets through three times as many hours.
+    A bridge with one reservoir and a bridge with many run at the same time. The first one covers three times
+    as many hours.
     """
     slow, fast = 28.0, 84.0
     hour_s = stage.span(HOUR_S / slow, 8.0)
@@ -73,7 +74,7 @@ def memory(stage: Stage) -> list[Result]:
             feed.run(hour_s * slow / fast)
             after_hour = one.memory_mib()
             feed.run(hour_s - hour_s * slow / fast)
-            # The block of an hour is written when the next one begins: let that pass.
+            # The bridge writes the block of an hour at the next hour, so the measurement starts later.
             feed.run(stage.span(10.0))
             hours = fast * (hour_s + stage.span(10.0)) / HOUR_S
             single_mib, crowd_mib, peak = one.memory_mib(), lots.memory_mib(), lots.memory_mib("VmHWM")
@@ -112,8 +113,10 @@ def memory(stage: Stage) -> list[Result]:
 
 
 def disk(stage: Stage) -> list[Result]:
-    """A day at one reading a second through the real station, log policy and tables, in a process whose
-    writes the kernel counts (write_bytes in /proc/PID/io: blocks of 4096 bytes handed to the disk)."""
+    """Measures the disk writes of a day at one reading a second, with real station, log policy and tables.
+
+    The kernel counts the writes of the process (write_bytes in /proc/PID/io, in blocks of 4096 bytes).
+    """
     hours = max(2, round(24 * stage.scale))
     where = stage.directory()
     worker = Path(__file__).with_name("a_day.py")
@@ -135,7 +138,7 @@ def disk(stage: Stage) -> list[Result]:
 
 
 def history(stage: Stage) -> list[Result]:
-    """A log of five years: its size, and a month out of it against a month out of a log of three months."""
+    """Measures the size of a log of five years, and a read of one month, against a log of three months."""
     from bridge.commands.main import COMMANDS
 
     ages = (("three months", 90 * 24), ("one year", 8766), ("five years", 5 * 8766))
@@ -181,7 +184,7 @@ def history(stage: Stage) -> list[Result]:
 
 
 def _start_on(stage: Stage, logs: dict[str, Path]) -> list[Result]:
-    """The start of the bridge on logs of every age."""
+    """Measures the start of the bridge on logs of every age."""
     for name, log in logs.items():
         with stage.boards() as (board,), stage.bridge([board], directory=log.parent) as one:
             Feed([board], 50.0).run(20.0, until=lambda: b"lease" in board.heard)

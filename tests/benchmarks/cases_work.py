@@ -1,4 +1,4 @@
-"""What is worked out: years in virtual time, and forecasts."""
+"""Cost of computations: years in virtual time, and forecasts."""
 
 import json
 import os
@@ -25,7 +25,7 @@ YEAR_S = 365.25 * 86_400
 
 
 def simulate(stage: Stage) -> list[Result]:
-    """``clearwell simulate`` with faults on one core, by its CPU time."""
+    """Measures ``clearwell simulate`` with faults on one core, by its CPU time."""
     return [
         _simulated(stage, "whole keeper, log, forecast, relay", [], 50_000),
         _simulated(stage, "station alone", ["--station-only"], 200_000),
@@ -74,7 +74,7 @@ def _simulated(stage: Stage, what: str, options: list[str], least: float) -> Res
 
 
 def forecast(stage: Stage) -> list[Result]:
-    """The looks of a running cartridge, minute by minute through its fills, that work out a new forecast."""
+    """Measures the forecast updates of a running cartridge, minute by minute through its fills."""
     file = configuration(stage.directory(), ["/dev/ttyS99"], None)
     file.write_text(file.read_text().replace("120000 l", "1200 l"))
     plan = load(file, {}).stations[0]
@@ -105,7 +105,7 @@ def forecast(stage: Stage) -> list[Result]:
 
 
 def _a_turn(plan: StationPlan) -> Turn:
-    """A turn in the middle of a fill, from the real station."""
+    """Returns a scan in the middle of a fill, from the real station."""
     turns: list[Turn] = []
     numbers = iter(range(1 << 30))
     station = Station(

@@ -1,4 +1,4 @@
-"""Sends readings at a steady rate, and takes the time of what comes back: one thread, one ``select``."""
+"""Sends readings at a steady rate and measures the time of each answer: one thread, one ``select``."""
 
 import contextlib
 import heapq
@@ -31,14 +31,14 @@ class Listener:
             self.client.subscribe(topic, 0)
 
     def turn(self, patience_s: float = 0.0) -> None:
-        """Read what is there, waiting for it so long."""
+        """Reads the pending input, and waits at most this long for it."""
         socket = self.client.socket()
         if socket is not None and select.select([socket], [], [], patience_s)[0]:
             self.read()
         self.client.loop_misc()
 
     def read(self) -> None:
-        """Take what has come, and send what that called for."""
+        """Reads the received bytes, and sends the packets that they require."""
         self.client.loop_read()
         while self.client.want_write():
             self.client.loop_write()
@@ -51,10 +51,11 @@ class Listener:
 
 
 class Trial:
-    """One bad reading at a time, on one board after the other, each when its valve has been open for a while,
-    so that what the one before brought about is over, and ``apart_s`` after the one before at least.
+    """Sends one bad reading at a time, on one board after the other.
 
-    ``ready`` says whether a board may have its next one; ``after`` is called when its answer has come.
+    A board gets its bad reading after its valve has been open for a while, so that the effects of the
+    previous one are over, and at least ``apart_s`` after the previous one. ``ready`` returns whether a board
+    may have its next bad reading; ``after`` is called after its answer.
     """
 
     def __init__(
@@ -75,7 +76,7 @@ class Trial:
         self.sent_at: dict[int, float] = {}
 
     def due(self, board: int, now: float) -> bool:
-        """Whether the board may have its bad reading now; then it must be sent."""
+        """Returns whether the board is due for its bad reading, which the caller must then send."""
         if now - self._newest_at < self._apart_s or not self.ready(board):
             return False
         self._newest_at = now
@@ -83,7 +84,7 @@ class Trial:
 
 
 class Feed:
-    """Feeds some boards, each ``per_s`` times a second (all alike, or each its own), evenly apart."""
+    """Feeds boards, each ``per_s`` times a second (one rate, or a rate for each), at even intervals."""
 
     def __init__(
         self, boards: Sequence[Board], per_s: float | Sequence[float], listener: Listener | None = None
@@ -102,10 +103,10 @@ class Feed:
         trial: Trial | None = None,
         until: Callable[[], bool] | None = None,
     ) -> float:
-        """Feed for so long, or until something is so; how long it took."""
+        """Feeds for this time, or until a condition holds. Returns the time taken."""
         boards, periods_s = self.boards, self._periods_s
         if trial is not None:
-            # What the end of an earlier run cut off is no lost answer.
+            # An answer cut off by the end of an earlier run is not a lost answer.
             trial.sent_at.clear()
         began = time.perf_counter()
         due = [(began + periods_s[i] * i / len(boards), i) for i in range(len(boards))]
@@ -152,7 +153,7 @@ class Feed:
             self._open[i] = 0
             board.hear()
             board.heard.clear()
-            # Taken before the write: a reader may wake before the call has returned.
+            # The time is taken before the write, since a reader can wake before the call returns.
             trial.sent_at[i] = time.perf_counter()
             board.send(trial.bad_us)
         else:

@@ -1,4 +1,4 @@
-"""What is measured, as values: samples, ratios, and whether they keep the target."""
+"""Results as values: samples, ratios, and their comparison with the target."""
 
 import statistics
 from collections.abc import Mapping, Sequence
@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 
 
 def percentile(samples: Sequence[float], share: float) -> float:
-    """The smallest sample that at least this share of them does not exceed (nearest rank)."""
+    """Returns the smallest sample that at least this share of the samples does not exceed (nearest rank)."""
     ordered = sorted(samples)
     return ordered[max(0, -(-round(share * 1e6) * len(ordered) // 1_000_000) - 1)]
 
@@ -15,7 +15,7 @@ def percentile(samples: Sequence[float], share: float) -> float:
 class Result:
     """One line of the table.
 
-    ``spread`` is the smallest and the largest of the repeats that ``value`` is the median of.
+    ``value`` is the median of the repeats, and ``spread`` is their minimum and maximum.
     """
 
     case: str
@@ -35,7 +35,7 @@ def repeated(
     case: str, what: str, values: Sequence[float], unit: str, *, most: float | None = None, target: str = "",
     least: float | None = None, note: str = "", parts: Mapping[str, float | list[float]] | None = None,
 ) -> Result:  # fmt: skip
-    """A line from repeats: their median and spread, held against ``most`` or ``least``."""
+    """Returns a line from repeats: their median and spread, compared with ``most`` or ``least``."""
     middle = statistics.median(values)
     met = None
     if most is not None:
@@ -47,5 +47,5 @@ def repeated(
 
 
 def left_out(case: str, what: str, why: str) -> Result:
-    """A line that was not measured, and why."""
+    """Returns a line for a case that was not measured, with the reason."""
     return Result(case, what, None, "", note=f"not run: {why}")

@@ -1,4 +1,4 @@
-"""Logs as they stand after a long time, made in seconds: one day again and again, with its own times."""
+"""Makes logs of a long time in seconds, by copies of one day with shifted times."""
 
 import sqlite3
 import time
@@ -18,10 +18,10 @@ DAY_MS = 24 * HOUR_MS
 
 
 def grown(log: Path, *, hours: int, outbox: bool = False) -> int:
-    """A log of so many hours, in whole days, that ends now: minutes, hours, an event each hour, two weeks of
-    readings every five seconds.
+    """Makes a log of this many hours, in whole days, that ends now. Returns the number of its readings.
 
-    With ``outbox``, nothing of it was sent. The number of its readings.
+    The log has minutes, hours, an event each hour, and two weeks of readings every five seconds. With
+    ``outbox``, none of its records was sent.
     """
     days = max(1, hours // 24)
     model = log.with_name("model.db")
@@ -56,7 +56,7 @@ def grown(log: Path, *, hours: int, outbox: bool = False) -> int:
 
 
 def _copy(connection: sqlite3.Connection, table: str, keys: str, form: str, shift_s: int) -> None:
-    """The model's rows of one table, so many seconds later."""
+    """Copies the model's rows of one table, shifted by this many seconds."""
     there = [str(row[1]) for row in connection.execute(f"PRAGMA main.table_info({table})")]
     moved = {
         "id": f"id + {first_id(1000 * shift_s)}",

@@ -1,7 +1,8 @@
-"""The bridge with clocks that run fast: ``hurried.py SPEED run --config FILE``.
+"""Runs the bridge with fast clocks: ``hurried.py SPEED run --config FILE``.
 
-Only the clocks are changed, the wall's and the monotonic one alike, so hours, roll-ups and heartbeats come
-sooner. Timers are looked at when something happens, so readings must come as much faster.
+Only the wall clock and the monotonic clock are changed, both by the same factor, so hours, roll-ups and
+heartbeats come sooner. The bridge checks its timers at each event, so readings must come faster by the same
+factor.
 """
 
 import sys

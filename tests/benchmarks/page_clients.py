@@ -1,4 +1,4 @@
-"""Many who look at the page: ``page_clients.py HOST PORT COUNT`` opens its events so often, and reads on."""
+"""Many clients of the page: ``page_clients.py HOST PORT COUNT`` opens COUNT event streams and reads them."""
 
 import asyncio
 import sys

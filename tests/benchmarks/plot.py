@@ -1,10 +1,10 @@
-"""How each cost grows, as one picture with a panel for each curve."""
+"""Draws the growth of each cost, as one picture with a panel for each curve."""
 
 from pathlib import Path
 
 
 def draw(series: dict[str, list[tuple[float, float]]], directory: Path) -> Path:
-    """Write ``growth.png`` into a directory, which is made where it is missing."""
+    """Writes ``growth.png`` into a directory, and creates a missing directory."""
     import matplotlib
 
     matplotlib.use("Agg")

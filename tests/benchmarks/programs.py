@@ -1,4 +1,4 @@
-"""The programs under measurement, as processes: mosquitto, the bridge and the script."""
+"""The measured programs as processes: mosquitto, the bridge and the script."""
 
 import os
 import shutil
@@ -38,11 +38,11 @@ class Program:
 
     @property
     def cpu_s(self) -> float:
-        """CPU time of all threads so far, by the kernel's clock of the process (clock_gettime(2))."""
+        """Returns the CPU time of all threads so far, by the process's CPU clock (clock_gettime(2))."""
         return time.clock_gettime((~self.pid) << 3 | 2)
 
     def memory_mib(self, field: str = "VmRSS") -> float:
-        """A line of /proc/PID/status, in MiB."""
+        """Returns a line of /proc/PID/status, in MiB."""
         for line in Path(f"/proc/{self.pid}/status").read_text().splitlines():
             if line.startswith(f"{field}:"):
                 return int(line.split()[1]) / 1024.0
@@ -52,7 +52,7 @@ class Program:
         return self._process.poll() is None
 
     def said(self) -> str:
-        """The end of what a program that has ended complained of."""
+        """Returns the last lines of an ended program's error output."""
         assert self._process.stderr is not None
         return self._process.stderr.read().decode()[-800:]
 
@@ -67,7 +67,7 @@ class Program:
 
 @contextmanager
 def program(*arguments: str | Path, cores: set[int] | None = None) -> Iterator[Program]:
-    """A program that is ended in the end."""
+    """Starts a program, and ends it with the context."""
     one = Program(*arguments, cores=cores)
     try:
         yield one
@@ -76,12 +76,12 @@ def program(*arguments: str | Path, cores: set[int] | None = None) -> Iterator[P
 
 
 class Broker:
-    """mosquitto, as it is installed; it can be stopped and started on the same port."""
+    """The installed mosquitto. It can be stopped and restarted on the same port."""
 
     def __init__(self, directory: Path) -> None:
         self.port = free_port()
         self._file = directory / "mosquitto.conf"
-        # Else its own TCP may hold a message back for 40 ms, which is nobody's time who is measured here.
+        # Otherwise the broker's TCP can delay a message by 40 ms, which belongs to neither measured program.
         lines = ("user root", f"listener {self.port} {HOST}", "allow_anonymous true", "set_tcp_nodelay true")
         self._file.write_text("\n".join(lines) + "\n")
         self._process: subprocess.Popen[bytes] | None = None
@@ -106,16 +106,18 @@ class Broker:
 
 
 def script(path: str, broker: Broker, cores: set[int] | None = None) -> Program:
-    """The script on one line."""
+    """Starts the script on one line."""
     return Program(HERE / "script.py", path, HOST, str(broker.port), cores=cores)
 
 
 def configuration(
     directory: Path, ports: Sequence[str], broker: Broker | None, extra: str = "", guard: str = ""
 ) -> Path:
-    """A configuration with everything on: log, roll-ups, outbox, Homie, forecast; one reservoir for each
-    port. Bounds that would end an endless fill are out of the way; waits are short, so that it is refilled
-    at once."""
+    """Writes a configuration with log, roll-ups, outbox, Homie and forecast; one reservoir for each port.
+
+    The bounds of a fill are high, so that a fill does not end. The waits are short, so that a fill begins at
+    once.
+    """
     hub = "" if broker is None else f'[hub]\nhost = "{HOST}"\nport = {broker.port}\n'
     text = f'[bridge]\nid = "bench"\n{hub}\n[log]\npath = "{directory / "log.db"}"\n{extra}\n'
     for number, port in enumerate(ports):
@@ -164,7 +166,7 @@ no_rise_after_s = 1e9
 
 
 def bridge(config: Path, cores: set[int] | None = None, *, speed: float | None = None) -> Program:
-    """The bridge as ``clearwell run`` starts it; with ``speed``, its clocks run so many times as fast."""
+    """Starts the bridge as ``clearwell run`` does. ``speed`` is the factor of its clocks."""
     if speed is None:
         return Program("-m", "bridge", "run", "--config", config, "--quiet", cores=cores)
     hurried = HERE / "hurried.py"

@@ -1,8 +1,8 @@
-"""What a handy grower would write instead: read the port, compensate 2 %/K, compare with 50, publish JSON.
+"""A short script as an alternative: it reads the port, compensates 2 %/K, compares with 50, publishes JSON.
 
-``python tests/benchmarks/script.py PORT HOST MQTT_PORT``. It is the other side of each comparison here, so it
-is written as well as thirty lines allow: it reads what is there in one go, checks every frame's CRC, closes
-the valve before it publishes, and lets the library's own thread carry the messages.
+``python tests/benchmarks/script.py PORT HOST MQTT_PORT``. Every case compares the bridge with this script, so
+its thirty lines are written well: the script reads all pending bytes at once, checks every frame's CRC,
+closes the valve before it publishes, and sends messages in the library's own thread.
 """
 
 import json

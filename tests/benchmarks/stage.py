@@ -1,4 +1,4 @@
-"""What every case is given: how long it may take, a broker, fresh directories and boards."""
+"""The environment of every case: time limits, a broker, fresh directories and boards."""
 
 import contextlib
 import tempfile
@@ -17,9 +17,9 @@ WARM_S = 2.0
 
 @dataclass(slots=True)
 class Stage:
-    """Where the cases play.
+    """The environment of the cases.
 
-    ``scale`` shortens every span: 1 is the whole run, less is a look.
+    ``scale`` is the factor of every span: 1 is the whole run, less is a short trial.
     """
 
     broker: Broker
@@ -51,7 +51,7 @@ class Stage:
         self, boards: list[Board], *, cores: set[int] | None = None, extra: str = "", hub: bool = True,
         directory: Path | None = None, speed: float | None = None,
     ) -> Iterator[Program]:  # fmt: skip
-        """The bridge on these boards, with a log of its own."""
+        """Starts the bridge on these boards, with a log of its own."""
         where = directory or self.directory()
         config = programs.configuration(
             where, [board.path for board in boards], self.broker if hub else None, extra
@@ -72,14 +72,14 @@ class Stage:
 
     @contextlib.contextmanager
     def either(self, which: str, board: Board) -> Iterator[Program]:
-        """The bridge or the script, on the same line, its valve open and its start behind it."""
+        """Starts the bridge or the script on the same line, and waits until its valve is open."""
         board.forget()
         with self.script(board) if which == "script" else self.bridge([board]) as one:
             self.opened(one, Feed([board], 50.0))
             yield one
 
     def opened(self, one: Program, feed: Feed, patience_s: float = START_S) -> None:
-        """Feed until every valve is open, and a little longer."""
+        """Feeds until every valve is open, and a little longer."""
         feed.run(patience_s, until=lambda: all(board.flow == "fill" for board in feed.boards))
         if not all(board.flow == "fill" for board in feed.boards):
             raise RuntimeError("no fill began" if one.alive() else f"the program ended: {one.said()}")
@@ -87,7 +87,7 @@ class Stage:
 
 
 def cpu_per_reading_us(one: Program, feed: Feed, seconds: float) -> float:
-    """CPU time of all threads for each reading that was fed in a span."""
+    """Returns the CPU time of all threads for each reading that was fed in a span."""
     cpu_s, sent = one.cpu_s, feed.sent
     feed.run(seconds)
     return (one.cpu_s - cpu_s) / (feed.sent - sent) * 1e6

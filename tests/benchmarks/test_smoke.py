@@ -1,4 +1,4 @@
-"""The benchmark still runs: its figures are looked at elsewhere, on a machine that has nothing else to do."""
+"""The benchmark runs. Its figures are judged elsewhere, on an idle machine."""
 
 import json
 import subprocess

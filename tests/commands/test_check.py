@@ -1,4 +1,4 @@
-"""``clearwell check``: a person reads what the daemon will do before it does it."""
+"""``clearwell check`` explains the daemon's behaviour before the daemon starts."""
 
 import sys
 from pathlib import Path
@@ -21,7 +21,7 @@ def test_every_example_is_explained(name: str) -> None:
     assert "is right. This is what the daemon will do." in explained(CONFIG / f"{name}.toml")
 
 
-def test_the_explanation_tells_shape_marks_scale_limits_and_hub() -> None:
+def test_the_explanation_has_shape_marks_scale_limits_and_hub() -> None:
     told = explained(CONFIG / "polytunnel.toml")
     for words in (
         "an upright cylinder 0.58 m across and 0.76 m high; brim-full it holds 201 L",
@@ -40,7 +40,7 @@ def test_the_explanation_tells_shape_marks_scale_limits_and_hub() -> None:
         assert words in told
 
 
-def test_a_rinse_goes_where_the_fittings_let_it_go() -> None:
+def test_the_destination_of_a_rinse_follows_from_the_fitted_valves() -> None:
     assert "into the reservoir, because there is no drain valve" in explained(CONFIG / "minimal.toml")
     assert "10 to 600 s to the drain" in explained(CONFIG / "membrane-with-drain.toml")
 
@@ -60,7 +60,7 @@ def test_two_reservoirs_rain_switches_tls_and_announcements_are_explained() -> N
         assert words in told
 
 
-def test_without_a_hub_that_is_said() -> None:
+def test_a_missing_hub_is_stated() -> None:
     assert "no table [hub]" in explained(CONFIG / "minimal.toml")
 
 
@@ -93,7 +93,7 @@ def test_a_wrong_call_ends_with_2_and_no_traceback(words: tuple[str, ...]) -> No
     assert "Traceback" not in done.stderr
 
 
-def test_the_command_line_itself_loads_nothing_heavy() -> None:
+def test_the_command_line_imports_no_heavy_module() -> None:
     probe = (
         "import sys, bridge.commands.main, bridge.commands.check, bridge.commands.sample;"
         "sys.exit(any(n.startswith(('pydantic', 'bridge.water', 'bridge.mqtt')) for n in sys.modules))"

@@ -1,4 +1,4 @@
-"""README and manual are true: their tables are the program's, and their commands run."""
+"""README and manual are true: their tables agree with the program, and their commands run."""
 
 import os
 import re
@@ -39,7 +39,7 @@ def _page(topic: str) -> str:
 
 
 def _rows(topic: str, heading: str) -> dict[str, list[str]]:
-    """The first table under a heading of a page, by the first cell without its back-ticks."""
+    """Returns the first table under a heading of a page, by the first cell without its back-ticks."""
     section = re.split(rf"^#+ {heading}\n", _page(topic), maxsplit=1, flags=re.MULTILINE)[1]
     section = re.split(r"^#", section, maxsplit=1, flags=re.MULTILINE)[0]
     rows = [
@@ -51,19 +51,19 @@ def _rows(topic: str, heading: str) -> dict[str, list[str]]:
 # --- the tables are the program's ---------------------------------------------------------------------
 
 
-def test_every_fault_stands_in_the_manual_with_the_programs_own_sentences() -> None:
+def test_every_fault_is_in_the_manual_with_the_programs_own_sentences() -> None:
     assert set(FAULTS) == {*Trip, *Advisory}
     written = _rows("faults", "Faults")
     assert written == {alarm.value: [fault.what, fault.did, fault.next] for alarm, fault in FAULTS.items()}
-    # The page says that the first ones are the trips.
+    # On the page, the first rows are the trips.
     assert list(written)[: len(Trip)] == [trip.value for trip in Trip]
 
 
-def test_every_state_of_an_alarm_stands_in_the_manual() -> None:
+def test_every_state_of_an_alarm_is_in_the_manual() -> None:
     assert set(_rows("faults", "The life of an alarm")) == {status.value for status in Status} - {"normal"}
 
 
-def test_every_topic_stands_in_the_manual() -> None:
+def test_every_topic_is_in_the_manual() -> None:
     written = {
         node: set(re.findall(r"\*{0,2}`[a-z-]+`\*{0,2}", row[0]))
         for node, row in _rows("hub", "Topics").items()
@@ -74,11 +74,11 @@ def test_every_topic_stands_in_the_manual() -> None:
     assert written == there
 
 
-def test_every_settable_property_stands_in_the_manual_with_its_payload() -> None:
+def test_every_settable_property_is_in_the_manual_with_its_payload() -> None:
     assert set(_rows("hub", "Commands")) == {row.path for row in PROPERTIES if row.settable}
 
 
-def test_every_permissive_and_every_phase_stands_in_the_manual() -> None:
+def test_every_permissive_and_every_phase_is_in_the_manual() -> None:
     assert set(_rows("valve", "Permissives")) == {permissive.value for permissive in Permissive}
     assert set(_rows("valve", "Phases of a fill")) == {phase.value for phase in Phase}
 
@@ -94,7 +94,7 @@ def test_every_key_of_the_configuration_in_the_manual_exists() -> None:
 
 
 def _words_of(table: str) -> set[str]:
-    """The keys of a table of the configuration and of the tables in it, and the words that they take."""
+    """Returns the keys of a configuration table and its subtables, and the words that they accept."""
     whole = Settings.model_json_schema()
     words: set[str] = set()
 
@@ -121,16 +121,16 @@ def _words_of(table: str) -> set[str]:
             for one in part.get("patternProperties", {}).values():
                 gather(one, inside)
 
-    # An id stands between the name of a table and its keys, and is no key itself.
+    # An id between the name of a table and its keys is not a key.
     gather(whole, tuple(level for level in table.split(".") if level != "ID"))
     return words
 
 
-def test_every_command_stands_in_the_manual() -> None:
+def test_every_command_is_in_the_manual() -> None:
     assert set(re.findall(r"^\| `clearwell (\w+)", _page("commands"), re.MULTILINE)) == set(cli.COMMANDS)
 
 
-def test_the_fault_table_names_every_trip_and_tests_that_exist() -> None:
+def test_the_fault_table_names_every_trip_and_only_existing_tests() -> None:
     page = (ROOT / "firmware_notes" / "faults.md").read_text("utf-8")
     assert {trip.value for trip in Trip} <= set(re.findall(r"`([a-z-]+)`", page))
     shown = re.findall(r"`(tests/[\w/]+\.py)(?:::(\w+))?`", page)
@@ -162,7 +162,7 @@ def test_every_command_and_option_on_a_page_exists(page: Path) -> None:
 
 
 def _command_lines(page: str) -> list[tuple[str, list[str]]]:
-    """Each command on a page, in a block for the shell or in running text, with its options."""
+    """Returns each command on a page, in a shell block or in running text, with its options."""
     blocks = re.findall(r"```sh\n(.*?)\n```", page, re.DOTALL)
     written = [line for block in blocks for line in block.replace("\\\n", " ").splitlines()]
     written += re.findall(r"`([^`\n]*clearwell[^`\n]*)`", re.sub(r"```.*?```", "", page, flags=re.DOTALL))
@@ -173,7 +173,7 @@ def _command_lines(page: str) -> list[tuple[str, list[str]]]:
     return found
 
 
-def test_the_commands_of_every_page_are_looked_at() -> None:
+def test_the_commands_of_every_page_are_checked() -> None:
     found = {name for page in PAGES for name, _ in _command_lines(page.read_text("utf-8"))}
     assert found == set(cli.COMMANDS)
 
@@ -194,14 +194,14 @@ def _environ(clone: Path) -> dict[str, str]:
 
 
 def _configuration(page: str) -> str:
-    """The pieces of a configuration on a page, made whole by the smallest example."""
+    """Returns the configuration fragments of a page, completed by the smallest example."""
     pieces = "\n".join(TOML.findall(page))
     whole = "[reservoir.barrel]\n" in pieces
     return pieces if whole else (ROOT / "config" / "minimal.toml").read_text("utf-8") + "\n" + pieces
 
 
 @pytest.mark.parametrize("page", [page for page in PAGES if TOML.search(page.read_text("utf-8"))], ids=_name)
-def test_the_pieces_of_configuration_on_a_page_are_right(page: Path, clone: Path) -> None:
+def test_the_configuration_fragments_on_a_page_are_right(page: Path, clone: Path) -> None:
     config = clone / "clearwell.toml"
     config.write_text(_configuration(page.read_text("utf-8")), "utf-8")
     done = _clearwell("check", str(config))
@@ -218,12 +218,12 @@ def test_the_commands_of_a_page_run(page: Path, clone: Path) -> None:
         assert done.stdout, block
 
 
-def test_a_simulated_controller_serves_the_daemon_as_the_readme_says(clone: Path) -> None:
+def test_the_simulated_controller_of_the_readme_serves_the_daemon(clone: Path) -> None:
     (block,) = [
         block for block in re.findall(r"```sh\n(.*?)\n```", README, re.DOTALL) if "clearwell rig" in block
     ]
     shutil.copy(clone / "config" / "polytunnel.toml", clone / "clearwell.toml")
-    # The port keeps the daemon away from a broker of this machine.
+    # The port keeps the daemon from connecting to a broker of this machine.
     environ = {**_environ(clone), "CLEARWELL_HUB__PORT": "1"}
     own_line = block.replace("/tmp/controller", str(clone / "controller"))
     with Running("bash", "-c", own_line, cwd=clone, environ=environ) as running:
@@ -248,12 +248,12 @@ def test_the_readme_is_short() -> None:
 
 
 @pytest.mark.parametrize("page", [*PAGES, ROOT / "DEVELOPERS.md"], ids=_name)
-def test_links_lead_somewhere(page: Path) -> None:
+def test_every_link_has_a_target(page: Path) -> None:
     for target in re.findall(r"\]\(([^)#]+)[^)]*\)", page.read_text("utf-8")):
         assert target.startswith("https://") or (page.parent / target).exists(), target
 
 
-def test_the_readme_leads_to_every_page_of_the_manual() -> None:
+def test_the_readme_links_to_every_page_of_the_manual() -> None:
     assert sorted(re.findall(r"\]\(bridge/manual/([a-z-]+)\.md\)", README)) == sorted(TOPICS)
 
 
@@ -275,7 +275,7 @@ def test_the_prose_has_no_term_that_was_replaced(page: Path) -> None:
     assert re.findall(replaced, prose, re.IGNORECASE) == []
 
 
-def test_the_cautions_stand_in_the_readme() -> None:
+def test_the_cautions_are_in_the_readme() -> None:
     section = README.split("\n## Cautions\n", 1)[1].split("\n## ", 1)[0]
     for word in (
         "Low voltage only",
@@ -333,7 +333,7 @@ def test_markdown_becomes_plain_text() -> None:
     )
 
 
-def test_an_unknown_topic_is_refused_with_those_there_are() -> None:
+def test_an_unknown_topic_is_refused_with_the_list_of_topics() -> None:
     done = _clearwell("manual", "nonsense")
     assert done.status == 2
     assert "'nonsense'" in done.stderr

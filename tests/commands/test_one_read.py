@@ -1,4 +1,4 @@
-"""A command reads its configuration once, however many of its parts need it."""
+"""A command reads its configuration once, for any number of its parts."""
 
 from pathlib import Path
 

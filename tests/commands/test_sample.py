@@ -1,4 +1,4 @@
-"""``clearwell sample``: a reading taken by hand, judged."""
+"""``clearwell sample``: the verdict on a reading taken by hand."""
 
 import json
 from pathlib import Path
@@ -27,7 +27,7 @@ def judged(*words: str) -> dict[str, Any]:
 
 
 def refusal(*words: str) -> str:
-    """The one message that refuses; the command line ends with status 2 for both kinds of error."""
+    """Returns the one refusal message. The command line ends with status 2 for both kinds of error."""
     with pytest.raises((click.UsageError, InputError)) as caught:
         command.main(list(words), standalone_mode=False)
     return caught.value.format_message() if isinstance(caught.value, click.UsageError) else str(caught.value)
@@ -48,7 +48,7 @@ def refusal(*words: str) -> str:
     ],
 )
 def test_under_25_is_suitable_and_from_50_on_unsuitable(ppm: float, verdict: str) -> None:
-    """Common practice, no source. The uncertainty counts against the water: 24.9 ppm may well be 25."""
+    """Common practice, no source. The uncertainty counts against the water: 24.9 ppm can be 25 ppm."""
     assert judged("--conductivity", str(2 * ppm), "--compensated")["verdict"] == verdict
 
 
@@ -60,7 +60,7 @@ def test_a_reading_in_cold_water_is_corrected() -> None:
     assert (values["method"], values["factor"], values["verdict"]) == ("natural", 0.5, "unsuitable")
 
 
-def test_uncorrected_the_same_water_reads_better_and_is_doubted_for_it() -> None:
+def test_an_uncorrected_reading_looks_better_and_is_less_certain() -> None:
     """A reading in cold water misleads unless it is corrected; common practice, no source."""
     values = judged("--conductivity", "80", "--temperature", "10", "--method", "off")
     assert values["dissolved_solids"] == pytest.approx(40.0)
@@ -73,7 +73,7 @@ def test_a_bare_cell_needs_its_constant() -> None:
     assert values["conductivity_25"] == pytest.approx(40.0)
 
 
-def test_a_pocket_meters_ppm_is_brought_to_the_scale_of_the_limit() -> None:
+def test_a_pocket_meters_ppm_is_converted_to_the_scale_of_the_limit() -> None:
     values = judged("--meter-ppm", "35", "--meter-factor", "0.7")
     assert values["conductivity_25"] == pytest.approx(50.0)
     assert values["dissolved_solids"] == pytest.approx(25.0)
@@ -83,7 +83,7 @@ def test_a_pocket_meters_ppm_is_brought_to_the_scale_of_the_limit() -> None:
     ] == pytest.approx(35.0)
 
 
-def test_whole_ppm_are_doubted_by_half_a_step() -> None:
+def test_whole_ppm_add_the_uncertainty_of_their_step() -> None:
     # A step of 1 ppm alone has an expanded uncertainty of 2 / sqrt(12) ppm, GUM (JCGM 100:2008) 4.3.7.
     values = judged("--meter-ppm", "1", "--meter-factor", "0.5")
     assert values["expanded_uncertainty"] == pytest.approx(2 / 12**0.5, rel=0.01)
@@ -127,7 +127,7 @@ def test_a_quantity_may_carry_its_unit(typed: tuple[str, ...], bare: tuple[str, 
 
 
 @given(st.floats(1.0, 2000.0), st.floats(0.0, 36.0), st.sampled_from(["natural", "pure", "linear"]))
-def test_the_verdict_follows_from_what_is_printed(
+def test_the_verdict_follows_from_the_printed_values(
     conductivity: float, temperature: float, method: str
 ) -> None:
     values = judged(
@@ -140,7 +140,7 @@ def test_the_verdict_follows_from_what_is_printed(
     assert values["dissolved_solids"] == pytest.approx(values["factor"] * values["conductivity_25"])
 
 
-def test_in_words_scale_uncertainty_reason_and_caution_are_told() -> None:
+def test_the_text_has_scale_uncertainty_reason_and_caution() -> None:
     told = succeeds("sample", "--conductivity", 80, "--temperature", 10)
     for words in (
         "114.2 µS/cm (by the method 'natural' from 10 °C)",
@@ -152,7 +152,7 @@ def test_in_words_scale_uncertainty_reason_and_caution_are_told() -> None:
         assert words in told
 
 
-def test_help_says_which_method_is_usual_and_why() -> None:
+def test_help_names_the_default_method_and_its_reason() -> None:
     told = " ".join(succeeds("sample", "--help").split())
     assert "The default method is natural (ISO 7888, 0 to 36 °C), which suits rain" in told
 
@@ -255,7 +255,7 @@ def test_the_command_line_ends_with_2_and_no_traceback(name: str) -> None:
     assert "Traceback" not in done.stderr
 
 
-def test_a_quantity_out_of_range_is_a_persons_mistake_only_where_a_person_typed_it() -> None:
+def test_a_quantity_out_of_range_is_a_users_mistake_only_if_a_user_typed_it() -> None:
     assert not issubclass(OutOfRangeError, InputError), (
         "a sensor's value must not end the daemon with status 2"
     )

@@ -57,7 +57,7 @@ Setup = Callable[..., tuple[int, str, str]]
 
 @pytest.fixture
 def setup(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Setup:
-    """Run the command line: its exit status, its output and its errors."""
+    """Runs the command line. Returns its exit status, its output and its errors."""
 
     def run(*words: object) -> tuple[int, str, str]:
         monkeypatch.setattr(sys, "argv", ["clearwell", "setup", *map(str, words)])
@@ -88,7 +88,7 @@ GOOD = {
 
 @dataclass
 class Sound:
-    """Answers as somebody types them, and each length in metres."""
+    """Answers as a person types them, and each length in metres."""
 
     typed: dict[str, str] = field(default_factory=dict)
     metres: dict[str, float] = field(default_factory=dict)
@@ -133,7 +133,7 @@ def sound_answers(draw: st.DrawFn) -> Sound:
     for key in sizes:
         length(key, some(0.06, 9.9))
     height = one.metres["diameter" if shape == "horizontal-cylinder" else "height"]
-    # Down to the clearance of 5 mm that two depths must have.
+    # The smallest distance of two depths is 5 mm.
     gaps = [some(0.0, 1.0) for _ in range(5)]
     free = (height - 5 * 0.0051) / max(sum(gaps), 1e-3) if sum(gaps) else 0.0
     depths, at = [], 0.0
@@ -179,7 +179,7 @@ def sound_answers(draw: st.DrawFn) -> Sound:
 
 @settings(max_examples=40)
 @given(sound=sound_answers())
-def test_any_sound_answers_give_a_file_that_check_accepts_and_that_holds_what_was_typed(sound: Sound) -> None:
+def test_any_valid_answers_give_a_file_with_these_answers_that_check_accepts(sound: Sound) -> None:
     with TemporaryDirectory() as directory:
         file, out = Path(directory) / "answers.toml", Path(directory) / "clearwell.toml"
         file.write_text(as_toml(sound.typed), "utf-8")
@@ -200,7 +200,7 @@ def _holds(plan: BridgePlan, sound: Sound) -> None:
     kind, sizes_m = _shape_of(station.level.shape)
     assert kind == typed["shape"]
     assert sizes_m == pytest.approx([metres[key] for key in SIZES[kind]], rel=SIX_DIGITS)
-    # A share of six digits is less sharp where a lying cylinder closes at its top.
+    # A share of six digits is less precise near the top of a lying cylinder.
     assert station.level.refill_m == pytest.approx(metres["start_at"], abs=2e-3)
     assert station.level.fill_m == pytest.approx(metres["end_at"], abs=2e-3)
     assert (station.level.low_switch, station.level.full_switch) == (2 * (typed["level"] != "sensor",))
@@ -225,7 +225,7 @@ def _holds(plan: BridgePlan, sound: Sound) -> None:
     pulses = values.get("pulses")
     assert station.litres_per_pulse == (None if pulses is None else pytest.approx(1 / pulses, rel=SIX_DIGITS))
     _holds_rating(plan, sound)
-    # Even at half of what the label promises, a fill from empty ends before its time is up.
+    # Even at half of the rated flow, a fill from empty ends within its time limit.
     full_l = station.level.shape.volume_l(station.level.fill_m)
     assert station.limits.fill_max_s >= 1.99 * full_l / (values["delivers"] / 60)
     _holds_hub_and_page(plan, typed)
@@ -294,7 +294,7 @@ def _shape_of(shape: shapes.Shape) -> tuple[str, list[float]]:
     [("58", 0.58), ("58 cm", 0.58), ("22 1/2 in", 0.5715), ("22-1/2 inches", 0.5715), ('23"', 0.5842),
      ("3/4 ft", 0.2286), ("0.58m", 0.58), (".58 M", 0.58)],
 )  # fmt: skip
-def test_a_length_is_taken_as_a_tape_measure_shows_it(
+def test_a_length_is_accepted_as_read_from_a_tape_measure(
     setup: Setup, tmp_path: Path, typed: str, metres: float
 ) -> None:
     file, out = tmp_path / "answers.toml", tmp_path / "clearwell.toml"
@@ -305,19 +305,17 @@ def test_a_length_is_taken_as_a_tape_measure_shows_it(
     )
 
 
-def test_a_bare_length_counts_in_inches_for_somebody_who_measures_in_them(
-    setup: Setup, tmp_path: Path
-) -> None:
+def test_a_length_without_a_unit_is_in_inches_for_a_user_of_inches(setup: Setup, tmp_path: Path) -> None:
     file, out = tmp_path / "answers.toml", tmp_path / "clearwell.toml"
     file.write_text(as_toml({**GOOD, "units": "us"}).replace('diameter = "58 cm"', "diameter = 23"))
     assert setup("--answers", file, "--out", out)[0] == 0
     assert tomllib.loads(out.read_text())["reservoir"]["barrel"]["shape"]["diameter_m"] == 0.5842
 
 
-# --- what the file and the next steps say ---------------------------------------------------------------
+# --- the file and the next steps ------------------------------------------------------------------------
 
 
-def test_the_template_is_itself_a_file_of_right_answers(setup: Setup, tmp_path: Path) -> None:
+def test_the_template_is_a_valid_file_of_answers(setup: Setup, tmp_path: Path) -> None:
     status, template, _ = setup("--template")
     assert status == 0
     file, out = tmp_path / "answers.toml", tmp_path / "clearwell.toml"
@@ -326,9 +324,7 @@ def test_the_template_is_itself_a_file_of_right_answers(setup: Setup, tmp_path: 
     assert len(read(out, {}).plan.stations) == 1
 
 
-def test_the_cautions_stand_in_the_file_and_the_guessed_readings_are_called_guesses(
-    setup: Setup, tmp_path: Path
-) -> None:
+def test_the_file_has_the_cautions_and_marks_the_assumed_readings(setup: Setup, tmp_path: Path) -> None:
     file, out = tmp_path / "answers.toml", tmp_path / "clearwell.toml"
     file.write_text(as_toml(GOOD))
     printed = " ".join(setup("--answers", file, "--out", out)[1].split())
@@ -350,7 +346,9 @@ def test_the_cautions_stand_in_the_file_and_the_guessed_readings_are_called_gues
     assert "are a guess" not in out.read_text()
 
 
-def test_no_secret_is_asked_and_the_next_steps_say_where_it_belongs(setup: Setup, tmp_path: Path) -> None:
+def test_no_question_requests_a_secret_and_the_next_steps_name_its_place(
+    setup: Setup, tmp_path: Path
+) -> None:
     file, out = tmp_path / "answers.toml", tmp_path / "clearwell.toml"
     file.write_text(as_toml({**GOOD, "broker_login": "yes", "page": "home-network"}))
     printed = " ".join(setup("--answers", file, "--out", out)[1].split())
@@ -359,10 +357,10 @@ def test_no_secret_is_asked_and_the_next_steps_say_where_it_belongs(setup: Setup
     assert not {"username", "password", "token"} & set(tomllib.loads(out.read_text())["hub"])
 
 
-# --- a file that is there is kept ----------------------------------------------------------------------
+# --- an existing file is kept --------------------------------------------------------------------------
 
 
-def test_a_file_is_replaced_only_by_force(setup: Setup, tmp_path: Path) -> None:
+def test_a_file_is_replaced_only_with_force(setup: Setup, tmp_path: Path) -> None:
     file, out = tmp_path / "answers.toml", tmp_path / "clearwell.toml"
     file.write_text(as_toml(GOOD))
     out.write_text("mine")
@@ -379,7 +377,7 @@ def test_a_file_is_replaced_only_by_force(setup: Setup, tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("out", "says"), [("no/clearwell.toml", "there is no directory"), (".", "is a directory")]
 )
-def test_a_place_that_cannot_be_is_one_sentence(setup: Setup, tmp_path: Path, out: str, says: str) -> None:
+def test_an_impossible_path_gives_one_sentence(setup: Setup, tmp_path: Path, out: str, says: str) -> None:
     file = tmp_path / "answers.toml"
     file.write_text(as_toml(GOOD))
     status, _, err = setup("--answers", file, "--out", tmp_path / out)
@@ -389,10 +387,10 @@ def test_a_place_that_cannot_be_is_one_sentence(setup: Setup, tmp_path: Path, ou
 
 @pytest.mark.parametrize("force", [[], ["--force"]])
 @pytest.mark.parametrize("room_kib", [0, 1])
-def test_a_full_disk_is_one_sentence_and_changes_nothing(
+def test_a_full_disk_gives_one_sentence_and_changes_nothing(
     tmp_path: Path, room_kib: int, force: list[str]
 ) -> None:
-    """A limit of the process on the size of its files stands for the disk."""
+    """A limit on the size of the process's files simulates the full disk."""
     file, out = tmp_path / "answers.toml", tmp_path / "clearwell.toml"
     file.write_text(as_toml(GOOD))
     if force:
@@ -451,7 +449,7 @@ def test_a_full_disk_is_one_sentence_and_changes_nothing(
         ("page = 'everywhere'", "must be one of no, this-machine, home-network"),
     ],
 )  # fmt: skip
-def test_a_typed_mistake_is_one_sentence_with_key_and_value_and_what_would_be_right(
+def test_a_typed_mistake_gives_one_sentence_with_key_value_and_right_form(
     setup: Setup, tmp_path: Path, line: str, says: str
 ) -> None:
     key, _, value = line.partition(" = ")
@@ -472,7 +470,7 @@ def test_a_typed_mistake_is_one_sentence_with_key_and_value_and_what_would_be_ri
     ["shape", "diameter", "height", "level", "sensor_low", "end_at", "overflow_float", "purifier",
      "rating_of", "delivers", "product_cell", "port", "broker"],
 )  # fmt: skip
-def test_a_missing_answer_is_one_sentence_with_an_example(setup: Setup, tmp_path: Path, key: str) -> None:
+def test_a_missing_answer_gives_one_sentence_with_an_example(setup: Setup, tmp_path: Path, key: str) -> None:
     file, out = tmp_path / "answers.toml", tmp_path / "clearwell.toml"
     file.write_text(as_toml({one: text for one, text in GOOD.items() if one != key}))
     status, printed, err = setup("--answers", file, "--out", out)
@@ -487,7 +485,7 @@ def test_a_missing_answer_is_one_sentence_with_an_example(setup: Setup, tmp_path
     ("content", "says"),
     [(None, "cannot be read"), (b"\xff\xfe", "is not a text in UTF-8"), (b"shape = box", "is not TOML")],
 )
-def test_a_file_of_answers_that_cannot_be_read_is_one_sentence(
+def test_an_unreadable_file_of_answers_gives_one_sentence(
     setup: Setup, tmp_path: Path, content: bytes | None, says: str
 ) -> None:
     file = tmp_path / "answers.toml"
@@ -508,14 +506,14 @@ ANY_KEY = st.sampled_from(sorted({*GOOD, "pulses", "feed", "broker_encryption", 
 
 @settings(max_examples=200)
 @given(key=ANY_KEY, text=SIGNS)
-def test_whatever_is_typed_is_refused_in_one_sentence_or_gives_a_right_file(key: str, text: str) -> None:
+def test_any_input_is_refused_in_one_sentence_or_gives_a_right_file(key: str, text: str) -> None:
     refusal, answers = "", None
     try:
         answers = from_values({**GOOD, key: text})
     except InputError as error:
         refusal = str(error)
     if answers is None:
-        # It may be an answer after this one that no longer fits, such as a depth in a lower barrel.
+        # A later answer can become invalid, such as a depth in a lower barrel.
         assert re.fullmatch(r"\w+(:| = '.*':| = \".*\":) \S.*", refusal)
         return
     with TemporaryDirectory() as directory:
@@ -539,7 +537,7 @@ TYPED = {
 def typed_at_a_terminal(
     directory: Path, answers: Mapping[str, list[str]], before: Callable[[str], None] = lambda _: None
 ) -> tuple[int, str]:
-    """Answer every question in a terminal of 80 columns and 24 rows: the exit status, and what it showed."""
+    """Answers every question in a terminal of 80 columns and 24 rows. Returns exit status and output."""
     left = {key: list(texts) for key, texts in answers.items()}
     ours, theirs = pty.openpty()
     fcntl.ioctl(theirs, termios.TIOCSWINSZ, struct.pack("HHHH", 24, 80, 0, 0))
@@ -567,7 +565,7 @@ def typed_at_a_terminal(
     return process.wait(), shown.decode().replace("\r", "")
 
 
-def test_a_newcomer_with_a_tape_measure_in_inches_is_led_to_a_configuration(tmp_path: Path) -> None:
+def test_a_newcomer_with_a_tape_measure_in_inches_gets_a_configuration(tmp_path: Path) -> None:
     out = tmp_path / "clearwell.toml"
     status, shown = typed_at_a_terminal(tmp_path, TYPED)
     assert status == 0
@@ -584,7 +582,7 @@ def test_a_newcomer_with_a_tape_measure_in_inches_is_led_to_a_configuration(tmp_
     station = read(out, {}).plan.stations[0]
     assert isinstance(station.level.shape, shapes.TaperedBarrel)
     assert station.level.shape.bottom_diameter_m == pytest.approx(20.5 * 0.0254)
-    # A cone that is cut off: pi h (D² + D d + d²) / 12, by geometry.
+    # A truncated cone: pi h (D² + D d + d²) / 12, by geometry.
     d, top, h = 20.5 * 0.0254, 24 * 0.0254, 34 * 0.0254
     assert station.level.shape.capacity_l == pytest.approx(
         1000 * math.pi * h * (top**2 + top * d + d**2) / 12
@@ -592,7 +590,7 @@ def test_a_newcomer_with_a_tape_measure_in_inches_is_led_to_a_configuration(tmp_
     assert CliRunner().invoke(check, [str(out)]).exit_code == 0
 
 
-def test_a_file_that_appears_while_questions_are_answered_is_kept(tmp_path: Path) -> None:
+def test_a_file_created_during_the_questions_is_kept(tmp_path: Path) -> None:
     out = tmp_path / "clearwell.toml"
     status, shown = typed_at_a_terminal(tmp_path, TYPED, lambda key: _put(out) if key == "page" else None)
     assert status == 2
@@ -604,12 +602,12 @@ def _put(out: Path) -> None:
     out.write_text("mine")
 
 
-# --- what is found on this machine --------------------------------------------------------------------
+# --- search on this machine ---------------------------------------------------------------------------
 
 
 @pytest.fixture
 def by_id(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """A directory with one serial port, in place of the machine's own."""
+    """A directory with one serial port, instead of the machine's own directory."""
     directory = tmp_path / "by-id"
     directory.mkdir()
     (directory / "usb-controller-if00").symlink_to("../ttyUSB0")
@@ -619,7 +617,7 @@ def by_id(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 @pytest.fixture
 def found(monkeypatch: pytest.MonkeyPatch) -> Callable[..., Awaitable[list[FoundBroker]]]:
-    """Look at ports of the test's own: ``await found((port, encrypted), ...)``."""
+    """Searches ports of the test: ``await found((port, encrypted), ...)``."""
 
     async def look_at(*ports: tuple[int, bool]) -> list[FoundBroker]:
         monkeypatch.setattr(look, "HOST", "127.0.0.1")
@@ -632,14 +630,14 @@ def found(monkeypatch: pytest.MonkeyPatch) -> Callable[..., Awaitable[list[Found
 Found = Callable[..., Awaitable[list[FoundBroker]]]
 
 
-def test_serial_ports_are_listed_by_the_names_that_stay(by_id: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_serial_ports_have_their_permanent_names(by_id: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     (by_id / "usb-another-if00").symlink_to("../ttyACM0")
     assert look.serial_ports() == [str(by_id / "usb-another-if00"), str(by_id / "usb-controller-if00")]
     monkeypatch.setattr(look, "BY_ID", by_id / "missing")
     assert look.serial_ports() == []
 
 
-async def test_a_broker_that_lets_everybody_in_is_found(broker: AnyBroker, found: Found) -> None:
+async def test_a_broker_without_accounts_is_found(broker: AnyBroker, found: Found) -> None:
     assert await found((broker.port, False), (free_port(), False)) == [
         FoundBroker(broker.host, broker.port, encrypted=False, needs_login=False)
     ]
@@ -656,8 +654,8 @@ async def test_a_broker_with_accounts_is_found_and_offered_with_the_port_of_the_
 
     out = tmp_path / "clearwell.toml"
     enter = ""
-    # Up to the cell; then Enter takes no flow sensor, the port and the broker that were found, the login that
-    # the broker needs, no encryption and no page.
+    # Answers up to the cell. Enter then accepts no flow sensor, the found port and broker, the login that the
+    # broker needs, no encryption and no page.
     typed = [
         enter,
         enter,
@@ -702,7 +700,7 @@ async def test_an_encrypted_broker_is_found(mosquitto: Mosquitto, certificates: 
     ]
 
 
-async def test_a_server_that_is_no_broker_is_not_taken_for_one(found: Found) -> None:
+async def test_a_server_that_is_no_broker_is_not_reported_as_one(found: Found) -> None:
     async def greet(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         writer.write(b"220 mail.example.net ready\r\n")
         await writer.drain()

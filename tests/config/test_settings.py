@@ -1,4 +1,4 @@
-"""The configuration: what a file means, what the environment overrides, and how mistakes are told."""
+"""The configuration: the meaning of a file, overrides by the environment, and messages for mistakes."""
 
 import math
 from collections.abc import Callable
@@ -73,7 +73,7 @@ def test_every_example_loads(name: str) -> None:
         assert station.identity.capacity_l == level.shape.capacity_l
 
 
-def test_there_are_no_other_examples() -> None:
+def test_the_list_of_examples_is_complete() -> None:
     daemons = {file.name for file in CONFIG.glob("*.toml")} - {"sources.toml"}
     assert daemons == {
         "minimal.toml",
@@ -110,7 +110,7 @@ def test_the_polytunnel_is_the_scenario_of_the_rig() -> None:
     assert station.product.chain.factor == POLYTUNNEL.factor
 
 
-def test_the_membrane_example_means_what_it_says() -> None:
+def test_the_membrane_example_has_its_stated_values() -> None:
     plan = load(CONFIG / "membrane-with-drain.toml", {})
     north, south = plan.stations
     assert north.limits.has_drain
@@ -124,7 +124,7 @@ def test_the_membrane_example_means_what_it_says() -> None:
     assert len(plan.hub.announcements) == 2
 
 
-def test_bounds_nobody_gave_follow_from_the_size_of_the_reservoir(write: Write) -> None:
+def test_default_bounds_follow_from_the_size_of_the_reservoir(write: Write) -> None:
     small = load(write(BARREL), {}).stations[0]
     large = load(write(BARREL.replace("0.8 }", "8.0 }")), {}).stations[0]
     for name in ("fill_max_l", "daily_max_l", "no_rise_l", "rise_closed_l"):
@@ -142,7 +142,7 @@ def test_one_step_of_a_reed_chain_is_not_a_rise(write: Write) -> None:
     assert station.limits.rise_closed_l == pytest.approx(2 * step_l)
 
 
-def test_a_lower_limit_takes_the_bounds_beside_it_along(write: Write) -> None:
+def test_a_lower_limit_lowers_the_bounds_that_depend_on_it(write: Write) -> None:
     (station,) = load(write(barrel_with("guard = { limit_ppm = 20 }")), {}).stations
     limits = station.limits
     assert (limits.target_ppm, limits.gross_ppm, limits.reservoir_limit_ppm) == (10.0, 40.0, 20.0)
@@ -156,7 +156,7 @@ def test_the_factor_is_one_scale_for_both_probes_and_for_the_hub(write: Write) -
     assert {station.product.chain.factor, station.feed.chain.factor, station.identity.factor} == {0.7}
 
 
-def test_the_step_of_the_reading_is_allowed_for_below_the_floor(write: Write) -> None:
+def test_the_floor_of_a_reading_allows_for_its_step(write: Write) -> None:
     product = "{ cell_constant_per_cm = 0.1, uncertainty = { conductance_step_us = 0.5 } }"
     text = BARREL.replace("{ cell_constant_per_cm = 0.1 }", product)
     (station,) = load(write(text), {}).stations
@@ -181,7 +181,7 @@ def test_every_shape_can_be_written(write: Write, shape: str) -> None:
 # --- the environment -----------------------------------------------------------------------------
 
 
-def test_the_environment_counts_more_than_the_file(write: Write) -> None:
+def test_the_environment_overrides_the_file(write: Write) -> None:
     file = write(HUB + BARREL)
     plan = load(
         file,
@@ -204,7 +204,7 @@ def test_the_environment_counts_more_than_the_file(write: Write) -> None:
     assert station.limits.limit_ppm == 40.0
 
 
-def test_an_id_with_hyphens_is_reached_by_underscores(write: Write) -> None:
+def test_an_id_with_hyphens_has_underscores_in_a_variable(write: Write) -> None:
     file = write(BARREL.replace("barrel]", "north-barrel]"))
     (station,) = load(file, {"CLEARWELL_RESERVOIR__NORTH_BARREL__PORT": "/dev/x"}).stations
     assert (station.identity.reservoir, station.port) == ("north-barrel", "/dev/x")
@@ -218,7 +218,7 @@ def test_a_mistake_in_the_environment_names_the_variable(write: Write) -> None:
     assert any("CLEARWELL_HUB__HSOT" in one and "'host'" in one for one in lines)
 
 
-def test_the_environment_takes_lists_and_tables_as_in_toml(write: Write) -> None:
+def test_the_environment_accepts_lists_and_tables_as_in_toml(write: Write) -> None:
     environ = {
         "CLEARWELL_RESERVOIR__BARREL__SHAPE": "{ diameter_m = 1.0 }",
         "CLEARWELL_RESERVOIR__BARREL__LEVEL__SENSOR__TABLE": "[[0.1, 0.1], [0.9, 0.35]]",
@@ -234,18 +234,18 @@ def test_the_environment_takes_lists_and_tables_as_in_toml(write: Write) -> None
     assert station.cartridge.lead_days == 3.0
 
 
-def test_a_table_that_only_the_environment_misspells_is_refused(write: Write) -> None:
+def test_a_table_misspelt_in_the_environment_is_refused(write: Write) -> None:
     (line,) = refusal(write(BARREL), {"CLEARWELL_BRIGDE__ID": "x"})
     assert "CLEARWELL_BRIGDE__ID" in line
     assert "did you mean 'bridge'" in line
 
 
-def test_a_variable_below_something_that_is_no_table_is_refused(write: Write) -> None:
+def test_a_variable_for_a_key_under_a_value_is_refused(write: Write) -> None:
     environ = {"CLEARWELL_HUB": "x", "CLEARWELL_HUB__HOST": "y"}
     assert any("CLEARWELL_HUB__HOST" in line for line in refusal(write(BARREL), environ))
 
 
-def test_a_variable_of_somebody_else_is_only_remarked_on(write: Write) -> None:
+def test_an_unknown_variable_gives_only_a_warning(write: Write) -> None:
     configuration = read(write(BARREL), {"CLEARWELL_SECRET_DIR": "/x"})
     assert any("CLEARWELL_SECRETS_DIR" in warning for warning in configuration.warnings)
 
@@ -279,7 +279,7 @@ def test_user_and_password_come_from_a_directory(write: Write, secrets: Path, na
     assert login(load(write(text + HUB + BARREL), environ)) == ("garden", Secret("hunter2 "))
 
 
-def test_the_directory_of_the_file_counts_more_than_that_of_systemd(write: Write, secrets: Path) -> None:
+def test_the_directory_in_the_file_overrides_that_of_systemd(write: Write, secrets: Path) -> None:
     other = secrets.parent / "other"
     other.mkdir()
     (other / "hub_username").write_text("somebody")
@@ -287,7 +287,7 @@ def test_the_directory_of_the_file_counts_more_than_that_of_systemd(write: Write
     assert login(plan)[0] == "garden"
 
 
-def test_the_environment_counts_more_than_a_directory(write: Write, secrets: Path) -> None:
+def test_the_environment_overrides_a_directory(write: Write, secrets: Path) -> None:
     environ = {"CREDENTIALS_DIRECTORY": str(secrets), "CLEARWELL_HUB__PASSWORD": "other"}
     assert login(load(write(HUB + BARREL), environ)) == ("garden", Secret("other"))
 
@@ -299,7 +299,9 @@ def test_a_directory_without_the_secrets_is_a_mistake(write: Write, tmp_path: Pa
 
 
 @pytest.mark.parametrize("content", [b"", b"\n", b"\xff\xfe", b"x" * 70_000])
-def test_a_secret_that_is_no_line_of_text_is_refused(write: Write, secrets: Path, content: bytes) -> None:
+def test_a_secret_that_is_not_one_line_of_text_is_refused(
+    write: Write, secrets: Path, content: bytes
+) -> None:
     (secrets / "hub_password").write_bytes(content)
     (line,) = refusal(write(HUB + BARREL), {"CREDENTIALS_DIRECTORY": str(secrets)})
     assert "hub_password" in line
@@ -307,7 +309,7 @@ def test_a_secret_that_is_no_line_of_text_is_refused(write: Write, secrets: Path
 
 
 @pytest.mark.parametrize("key", ["username", "password"])
-def test_a_secret_in_the_file_is_refused_and_not_repeated(write: Write, key: str) -> None:
+def test_a_secret_in_the_file_is_refused_and_not_shown(write: Write, key: str) -> None:
     (line,) = refusal(write(f'{HUB}{key} = "hunter2"\n{BARREL}'))
     assert f"hub.{key}" in line
     assert f"CLEARWELL_HUB__{key.upper()}" in line
@@ -325,14 +327,14 @@ def test_a_secret_in_the_file_is_refused_and_not_repeated(write: Write, key: str
         'hub = { host = 5, password = "hunter2" }\n',
     ],
 )
-def test_no_message_shows_what_may_be_a_secret(write: Write, text: str) -> None:
+def test_no_message_shows_a_possible_secret(write: Write, text: str) -> None:
     environ = {"CLEARWELL_HUB__PASSWORD": "hunter2"} if "hub =" not in text else {}
     message = "\n".join(refusal(write(text + BARREL), environ))
     assert "hunter2" not in message
     assert "clearwell.toml" in message
 
 
-def test_the_value_of_a_secret_is_shown_for_no_mistake_at_all() -> None:
+def test_no_mistake_shows_the_value_of_a_secret() -> None:
     mistakes = Mistakes("clearwell.toml")
     mistakes.add(("hub", "password"), "is wrong", "hunter2")
     mistakes.add(("hub", "client_id"), "is wrong", "bridge")
@@ -471,7 +473,7 @@ MISTAKES: dict[str, tuple[str, tuple[str, ...]]] = {
 
 
 @pytest.mark.parametrize("name", MISTAKES)
-def test_a_mistake_is_named_with_file_key_value_and_what_would_be_right(write: Write, name: str) -> None:
+def test_a_mistake_is_reported_with_file_key_value_and_right_form(write: Write, name: str) -> None:
     text, words = MISTAKES[name]
     file = write(text)
     (line,) = refusal(file)
@@ -480,7 +482,7 @@ def test_a_mistake_is_named_with_file_key_value_and_what_would_be_right(write: W
         assert word in line
 
 
-def test_all_mistakes_are_told_at_once(write: Write) -> None:
+def test_all_mistakes_are_reported_at_once(write: Write) -> None:
     second = BARREL.replace("barrel]", "butt]").replace("by-id/one", "by-id/two")
     text = (
         "[bridge]\nid = 'NO'\n"
@@ -507,7 +509,7 @@ def test_all_mistakes_are_told_at_once(write: Write) -> None:
     assert len(lines) == 8
 
 
-def test_two_reservoirs_cannot_share_a_port_even_under_two_names(write: Write, tmp_path: Path) -> None:
+def test_two_reservoirs_cannot_share_a_port_under_two_names(write: Write, tmp_path: Path) -> None:
     device = tmp_path / "device"
     device.touch()
     (tmp_path / "link").symlink_to(device)
@@ -521,7 +523,7 @@ def test_two_reservoirs_cannot_share_a_port_even_under_two_names(write: Write, t
 @pytest.mark.parametrize(
     ("name", "word"), [("missing.toml", "no such file"), (".", "not a file"), ("latin.toml", "UTF-8")]
 )
-def test_a_file_that_cannot_be_read_is_told_in_one_line(tmp_path: Path, name: str, word: str) -> None:
+def test_an_unreadable_file_is_reported_in_one_line(tmp_path: Path, name: str, word: str) -> None:
     (tmp_path / "latin.toml").write_bytes('name = "Bär"'.encode("latin-1"))
     (line,) = refusal(tmp_path / name)
     assert str(tmp_path) in line
@@ -533,8 +535,8 @@ def fields_of(model: type[BaseModel], keys: tuple[str | int, ...] = ()) -> Any:
         yield (*keys, name), field
 
 
-def test_every_key_says_what_it_means() -> None:
-    """A person who forgot a key, or gave it a wrong value, is told by its description what would be right."""
+def test_every_key_has_a_description() -> None:
+    """The message for a missing or wrong value of a key uses the key's description."""
     waiting: list[tuple[str | int, ...]] = [()]
     seen = 0
     while waiting:
@@ -562,7 +564,7 @@ def test_a_sound_file_gets_no_warning() -> None:
     assert warnings(CONFIG / "polytunnel.toml") == ""
 
 
-def test_a_password_in_clear_to_another_machine_is_worth_a_warning(write: Write) -> None:
+def test_an_unencrypted_password_to_another_machine_gives_a_warning(write: Write) -> None:
     environ = {"CLEARWELL_HUB__USERNAME": "garden", "CLEARWELL_HUB__PASSWORD": "hunter2"}
     text = HUB + with_level_sensor(BARREL, "[[0.1, 0.1], [0.9, 0.7]]")
     assert "the password travels in clear to broker.example.net" in warnings(write(text), environ)
@@ -573,13 +575,13 @@ def test_a_password_in_clear_to_another_machine_is_worth_a_warning(write: Write)
     assert warnings(write(text.replace("[hub]", "[hub]\ntls = {}")), environ) == ""
 
 
-def test_a_reservoir_without_an_overflow_float_is_worth_a_warning(write: Write) -> None:
+def test_a_reservoir_without_an_overflow_float_gives_a_warning(write: Write) -> None:
     text = BARREL.replace("full_switch = true", "full_switch = true, overflow_float = false")
     assert "no overflow float" in warnings(write(text))
     assert "no overflow float" not in warnings(write(BARREL))
 
 
-def test_other_things_worth_a_second_thought(write: Write) -> None:
+def test_other_doubtful_settings_give_a_warning(write: Write) -> None:
     text = BARREL.replace("= 0.1 }", '= 0.1, method = "off" }').replace(
         "/dev/serial/by-id/one", "/dev/ttyUSB0"
     )

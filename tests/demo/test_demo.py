@@ -1,4 +1,4 @@
-"""The demo tells its whole story, and says so truthfully."""
+"""The demo shows every chapter, and its summary is true."""
 
 import json
 
@@ -26,31 +26,31 @@ def _judge(done: Finished) -> None:
     assert truth["reservoir_ppm"] < 25
 
 
-def test_the_whole_story_happens_on_the_embedded_broker() -> None:
+def test_the_demo_runs_completely_on_the_embedded_broker() -> None:
     _judge(_demo("--headless"))
 
 
-async def test_the_whole_story_happens_on_a_broker_that_runs_already(mosquitto: AnyBroker) -> None:
+async def test_the_demo_runs_completely_on_a_running_broker(mosquitto: AnyBroker) -> None:
     _judge(_demo("--headless", "--broker", f"{mosquitto.host}:{mosquitto.port}"))
 
 
 @pytest.mark.parametrize("where", ["nonsense", "localhost:", ":1883", "localhost:x", "localhost:99999"])
-def test_an_address_that_is_none_is_refused(where: str) -> None:
+def test_an_invalid_address_is_refused(where: str) -> None:
     done = _demo("--headless", "--broker", where)
     assert done.status == 2
     assert "HOST:PORT" in done.stderr
     assert "Traceback" not in done.stderr
 
 
-def test_a_broker_that_does_not_run_is_named() -> None:
+def test_a_broker_that_does_not_run_is_reported() -> None:
     done = _demo("--headless", "--broker", "127.0.0.1:1")
     assert done.status == 1
     assert "127.0.0.1:1" in done.stderr
     assert "Traceback" not in done.stderr
 
 
-def test_a_story_without_its_trip_is_not_complete() -> None:
-    """The story waits for each chapter in turn, and skips none."""
+def test_a_demo_without_its_trip_is_not_complete() -> None:
+    """The demo waits for each chapter in turn, and skips none."""
     story = Story()
     layout = Layout("b", "B")
     kept = {"homie/5/b/$state": "ready", "homie/5/b-r/$state": "ready", "homie/5/b-r/$description": "{}"}
@@ -61,7 +61,7 @@ def test_a_story_without_its_trip_is_not_complete() -> None:
     assert story.waits_for == CHAPTERS[1].title
 
 
-def test_the_view_fits_into_eighty_columns_even_with_nothing_known() -> None:
+def test_the_view_fits_into_eighty_columns_without_any_known_value() -> None:
     layout = Layout("b", "B")
     for kept in (
         {},

@@ -1,4 +1,4 @@
-"""A reservoir at rest, with all that is nearly always known."""
+"""The view of an idle reservoir, with the values that are nearly always known."""
 
 from dataclasses import fields
 from typing import Any
@@ -11,7 +11,7 @@ from bridge.station.view import StationView
 
 @pytest.fixture(scope="session")
 def kept_view() -> StationView:
-    """120 of 200 litres, 12 ppm, nothing wrong; no forecast."""
+    """A view of 120 of 200 litres at 12 ppm, without a fault and without a forecast."""
     identity = StationIdentity(
         "north-barrel", "North", 200.0, 50.0, 25.0, 0.5, has_feed_probe=True, has_drain=False, has_volume=True
     )

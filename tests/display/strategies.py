@@ -1,4 +1,4 @@
-"""Views, and words as hostile as words can be, made by hypothesis."""
+"""Hypothesis strategies for views and for hostile text."""
 
 from dataclasses import fields
 from typing import Any
@@ -80,7 +80,7 @@ _ROWS = {str(row.source): row for row in PROPERTIES if row.source is not None}
 
 
 def _published(draw: st.DrawFn, name: str, optional: bool) -> Any:
-    """A value that the row's own decimals hold, so that it comes back as it went."""
+    """Values with the row's own decimals, so that they survive publication unchanged."""
     row = _ROWS[name]
     if optional and draw(st.booleans()):
         return None

@@ -1,4 +1,4 @@
-"""What commands print to people follows the table [display]; what they print for programs does not."""
+"""Output for people follows the table [display]. Output for programs does not."""
 
 import json
 from pathlib import Path
@@ -74,23 +74,21 @@ def written(request: pytest.FixtureRequest, tmp_path: Path) -> tuple[str, Path]:
             "in 84 µS/cm at 25 °C: constant 0.1 cm⁻¹",
             "in 84 µS/cm at 77 °F: constant 0.1 cm⁻¹",
         ),
-        # What was said when it happened stays as it was said.
+        # The sentence recorded at the event stays unchanged.
         (EventRow(STAMP, "barrel", "phase", "5 L came."), "phase: 5 L came.", "phase: 5 L came."),
     ],
 )
-def test_an_entry_of_the_log_is_told_in_the_peoples_own_units(
-    row: EntryRow, as_recorded: str, american: str
-) -> None:
+def test_a_log_entry_is_shown_in_the_configured_units(row: EntryRow, as_recorded: str, american: str) -> None:
     assert as_recorded in told(row)
     assert american in told(row, AMERICAN, 0.5)
 
 
-def test_a_scale_that_is_not_known_is_not_guessed() -> None:
+def test_an_unknown_scale_is_not_guessed() -> None:
     row = FillRow(STAMP, "gone", STAMP.utc_ms, 81.0, None, 6.2, "full")
     assert "on average 6.2 ppm" in told(row, AMERICAN, None)
 
 
-def test_a_sample_and_a_forecast_are_told_in_the_peoples_own_units(written: tuple[str, Path]) -> None:
+def test_a_sample_and_a_forecast_are_shown_in_the_configured_units(written: tuple[str, Path]) -> None:
     which, config = written
     entered = ("--config", config, "--of", "pitcher", "--litres", "37.85411784", "--ppm", "4")
     said = printed("sample", *entered, "--temperature", "20", "--compensated")
@@ -116,7 +114,7 @@ def test_a_sample_and_a_forecast_are_told_in_the_peoples_own_units(written: tupl
         assert "US gal" not in said + shown
 
 
-def test_what_a_program_reads_is_the_same_whatever_people_see(tmp_path: Path) -> None:
+def test_output_for_programs_does_not_depend_on_the_display_units(tmp_path: Path) -> None:
     found = []
     for number, table in enumerate(TABLES.values()):
         config = tmp_path / f"{number}" / "clearwell.toml"
@@ -128,7 +126,7 @@ def test_what_a_program_reads_is_the_same_whatever_people_see(tmp_path: Path) ->
     assert found[0] == found[1]
 
 
-def test_check_explains_the_configuration_in_the_peoples_own_units(written: tuple[str, Path]) -> None:
+def test_check_explains_the_configuration_in_the_configured_units(written: tuple[str, Path]) -> None:
     which, config = written
     said = printed("check", config)
     if which == "american":
@@ -143,7 +141,7 @@ def test_check_explains_the_configuration_in_the_peoples_own_units(written: tupl
     assert "Published and kept values stay in L, °C, ppm and UTC." in said
 
 
-def test_an_interval_is_brought_to_its_unit_as_a_whole() -> None:
+def test_both_ends_of_an_interval_have_the_same_unit() -> None:
     left = Interval(400.0, 300.0, 500.0, 200.0, 600.0)
     assert volume_left(left, DisplayUnits()) == ("Litres left", interval_text(left, "L"))
     assert volume_left(left, AMERICAN) == (

@@ -1,4 +1,4 @@
-"""One table of the configuration says in what units people are shown things."""
+"""One table of the configuration sets the units of the display."""
 
 from datetime import UTC, datetime
 from pathlib import Path
@@ -69,7 +69,7 @@ def test_an_uncertainty_has_two_digits_and_its_value_as_many_decimals(
 
 
 @given(st.floats(0.01, 2e4), st.floats(0.001, 500.0), st.sampled_from([0.5, 0.7]))
-def test_what_is_shown_of_a_measurement_is_never_further_off_than_a_tenth_of_its_uncertainty(
+def test_a_displayed_measurement_is_rounded_by_at_most_a_tenth_of_its_uncertainty(
     ppm: float, expanded: float, factor: float
 ) -> None:
     for units in (DisplayUnits(), AMERICAN):
@@ -80,7 +80,7 @@ def test_what_is_shown_of_a_measurement_is_never_further_off_than_a_tenth_of_its
         assert doubt == pytest.approx(band.number, rel=0.06)
 
 
-def test_a_moment_is_shown_in_the_zone_of_the_people_in_summer_and_winter() -> None:
+def test_a_time_is_shown_in_the_configured_zone_in_summer_and_winter() -> None:
     summer = datetime(2026, 7, 1, 16, 0, tzinfo=UTC).timestamp()
     winter = datetime(2026, 1, 1, 16, 0, tzinfo=UTC).timestamp()
     assert AMERICAN.local(summer).isoformat(" ") == "2026-07-01 12:00:00-04:00"
@@ -105,7 +105,7 @@ def test_units_may_be_written_on_any_keyboard(
     assert loaded(tmp_path, table) == AMERICAN
 
 
-def test_the_environment_counts_more_than_the_file(tmp_path: Path) -> None:
+def test_the_environment_overrides_the_file(tmp_path: Path) -> None:
     shown = loaded(tmp_path, '[display]\nvolume = "L"\n', CLEARWELL_DISPLAY__VOLUME="US gal")
     assert shown.volume is VolumeUnit.US_GALLON
 
@@ -125,7 +125,7 @@ def test_the_environment_counts_more_than_the_file(tmp_path: Path) -> None:
         ('litres = "L"', "display.litres: there is no such key"),
     ],
 )
-def test_a_wrong_value_is_refused_with_what_would_be_right(tmp_path: Path, line: str, said: str) -> None:
+def test_a_wrong_value_is_refused_with_the_right_form(tmp_path: Path, line: str, said: str) -> None:
     with pytest.raises(InputError) as caught:
         loaded(tmp_path, f"[display]\n{line}\n")
     assert str(tmp_path / "clearwell.toml") in str(caught.value)

@@ -1,4 +1,4 @@
-"""The terminal view: readable at 80 columns and without colour, whatever stands in the facts."""
+"""The terminal view is readable at 80 columns and without colour, for any facts."""
 
 import pytest
 from hypothesis import given
@@ -16,9 +16,9 @@ from tests.display.strategies import FACTS, WORDS, views
 
 
 @given(FACTS, st.sampled_from([40, 57, WIDTH]))
-def test_every_line_fits_and_steers_no_terminal_whatever_the_facts_say(facts: Facts, columns: int) -> None:
+def test_every_line_fits_and_contains_no_control_character_for_any_facts(facts: Facts, columns: int) -> None:
     for line in (*lines(facts, columns), *unknown(facts.name, facts.id, facts.use.reason, columns)):
-        # The width is judged by another library's table.
+        # Another library's table gives the width.
         assert cell_len(line) <= columns
         assert line.isprintable()
         assert line == line.rstrip()
@@ -52,7 +52,7 @@ def test_every_fact_is_in_the_view(view: StationView) -> None:
 
 
 @given(WORDS, st.integers(2, 90))
-def test_text_is_wrapped_and_cut_to_its_columns_and_nothing_of_it_is_lost(text: str, columns: int) -> None:
+def test_text_is_wrapped_to_its_columns_and_no_text_is_lost(text: str, columns: int) -> None:
     whole = "".join(cut(text, 10**6).split())
     assert "".join("".join(wrapped(text, columns)).split()) == whole
     assert all(cell_len(line) <= columns for line in wrapped(text, columns))
@@ -60,13 +60,13 @@ def test_text_is_wrapped_and_cut_to_its_columns_and_nothing_of_it_is_lost(text: 
     assert width(padded(text, columns)) == columns
 
 
-def test_the_caution_says_what_a_conductivity_reading_cannot_show() -> None:
+def test_the_caution_names_the_limits_of_a_conductivity_reading() -> None:
     for word in ("microbes", "pesticides", "lead", "solvents", "drink"):
         assert word in CAUTION
 
 
 @pytest.mark.parametrize("rows", [1, 2, 10, 24, 60])
-def test_a_low_window_keeps_the_top_and_the_caution_and_says_what_is_missing(rows: int) -> None:
+def test_a_low_window_keeps_the_top_and_the_caution_and_counts_the_missing_lines(rows: int) -> None:
     whole = [*(f"line {number}" for number in range(30)), "", *wrapped(CAUTION, WIDTH)]
     shown = cropped(whole, rows)
     assert len(shown) <= rows
@@ -80,7 +80,7 @@ def test_a_low_window_keeps_the_top_and_the_caution_and_says_what_is_missing(row
         assert CAUTION in " ".join(shown)
 
 
-def test_a_listener_hears_what_changed_with_its_label_and_its_reservoir() -> None:
+def test_each_change_is_printed_with_its_label_and_its_reservoir() -> None:
     before = [
         "North (n)  14:00",
         " Valve        SHUT",
@@ -94,5 +94,5 @@ def test_a_listener_hears_what_changed_with_its_label_and_its_reservoir() -> Non
     after[0], after[2] = "North (n)  14:01", "              another why"
     assert changes([], before) == [line for line in before if line]
     assert changes(before, after) == ["North (n)  14:01", " Valve        SHUT", "              another why"]
-    # A time that went on is no news.
+    # A time that has advanced is not a change.
     assert changes(before, ["North (n)  14:02", *before[1:]]) == []

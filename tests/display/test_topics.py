@@ -1,4 +1,4 @@
-"""What a subscriber receives becomes the facts that the bridge itself would show."""
+"""The messages that a subscriber receives give the same facts as the bridge itself."""
 
 import json
 
@@ -23,7 +23,7 @@ BASE, ROOT = "homie/5/garden-north-barrel", "homie/5/garden"
 
 
 def published(view: StationView) -> dict[str, str]:
-    """What the broker keeps of a bridge with this one reservoir."""
+    """Returns the messages that the broker retains of a bridge with this one reservoir."""
     device = Device.of(LAYOUT, view.identity, 300.0, 0.0)
     device, opened = device.describe()
     messages: tuple[Publication, ...] = (*opened, *device.update(view, 0.0, 0.0)[1])
@@ -52,7 +52,7 @@ def kept(kept_view: StationView) -> dict[str, str]:
 
 
 @pytest.mark.parametrize("state", ["lost", "disconnected", "init"])
-def test_a_bridge_that_is_not_there_shows_no_value_as_live(kept: dict[str, str], state: str) -> None:
+def test_a_missing_bridge_shows_no_value_as_live(kept: dict[str, str], state: str) -> None:
     gone = received(kept | {f"{ROOT}/$state": state})
     assert gone.facts is None
     assert gone.reason == REASONS[state]
@@ -61,7 +61,7 @@ def test_a_bridge_that_is_not_there_shows_no_value_as_live(kept: dict[str, str],
     assert not any("US gal" in line for line in shown)
 
 
-def test_a_lost_bridge_says_that_it_is_lost_in_plain_words(kept: dict[str, str]) -> None:
+def test_a_lost_bridge_is_shown_as_lost_in_plain_words(kept: dict[str, str]) -> None:
     assert LOST.startswith("LOST")
     shown = screen(Selection("here"), bridges(kept | {f"{ROOT}/$state": "lost"}, "homie", AMERICAN, {}), None)
     assert "LOST: the bridge ended without a clean stop." in " ".join(" ".join(shown).split())
@@ -74,7 +74,7 @@ def test_while_the_broker_is_away_nothing_is_shown_as_live(kept: dict[str, str])
 
 
 @pytest.mark.parametrize("path", ["product/verdict", "valve/missing", "valve/reported", "product/factor"])
-def test_half_of_what_there_is_to_hear_is_not_shown_as_all(kept: dict[str, str], path: str) -> None:
+def test_an_incomplete_set_of_messages_is_not_shown_as_complete(kept: dict[str, str], path: str) -> None:
     half = {topic: payload for topic, payload in kept.items() if topic != f"{BASE}/{path}"}
     assert (received(half).facts, received(half).reason) == (None, REASONS["init"])
 
@@ -94,14 +94,12 @@ def test_half_of_what_there_is_to_hear_is_not_shown_as_all(kept: dict[str, str],
         ("fill/phase", "\x1b[2J"),
     ],
 )
-def test_words_that_this_program_does_not_know_are_not_guessed_at(
-    kept: dict[str, str], path: str, payload: str
-) -> None:
+def test_values_of_another_version_are_not_shown(kept: dict[str, str], path: str, payload: str) -> None:
     foreign = received(kept | {f"{BASE}/{path}": payload})
     assert (foreign.facts, foreign.reason) == (None, FOREIGN)
 
 
-def test_a_shelved_alarm_has_no_alert_and_is_shown_all_the_same(kept: dict[str, str]) -> None:
+def test_a_shelved_alarm_has_no_alert_and_is_still_shown(kept: dict[str, str]) -> None:
     one = [{"alarm": "reservoir-low", "state": "acknowledged", "shelved": True}]
     facts = received(kept | {f"{BASE}/health/alarms": json.dumps(one)}).facts
     assert facts is not None
@@ -125,7 +123,7 @@ _PAYLOADS = WORDS | st.sampled_from(
 
 
 @given(st.dictionaries(_TOPICS, _PAYLOADS, max_size=12), st.booleans())
-def test_nonsense_on_the_broker_is_no_reason_to_fall_over(
+def test_invalid_messages_on_the_broker_cause_no_failure(
     kept: dict[str, str], nonsense: dict[str, str], over: bool
 ) -> None:
     found = bridges(kept | nonsense if over else nonsense, "homie", AMERICAN, {})
@@ -133,12 +131,12 @@ def test_nonsense_on_the_broker_is_no_reason_to_fall_over(
     assert all(line.isprintable() and len(line) <= 80 for line in shown)
 
 
-def test_other_devices_of_the_house_are_left_alone(kept: dict[str, str]) -> None:
+def test_other_devices_on_the_broker_are_ignored(kept: dict[str, str]) -> None:
     lamp = {"homie/5/lamp/$description": '{"homie":"5.0","type":"lamp"}', "homie/5/lamp/$state": "ready"}
     assert [one.id for one in bridges(kept | lamp, "homie", AMERICAN, {})] == ["garden"]
     assert bridges(lamp, "homie", AMERICAN, {}) == ()
 
 
-def test_a_reservoir_that_was_announced_and_not_yet_heard_is_named(kept: dict[str, str]) -> None:
+def test_a_reservoir_that_was_announced_and_has_sent_nothing_is_named(kept: dict[str, str]) -> None:
     only = {topic: payload for topic, payload in kept.items() if topic.startswith(f"{ROOT}/")}
     assert (received(only).id, received(only).reason) == ("north-barrel", UNDESCRIBED)

@@ -33,7 +33,7 @@ DEVICE = f"homie/5/{BRIDGE_ID}-{RESERVOIR}"
 
 @asynccontextmanager
 async def running(tmp_path: Path, port: int, display: DisplayUnits) -> AsyncIterator[Daemon]:
-    """Rig and daemon, with a log."""
+    """A rig and a daemon with a log."""
     rig = RigServer(World(DEMO, seed=1), tmp_path / "controller", DEMO_SPEED)
     serving = asyncio.create_task(rig.run())
     await within(rig.ready.wait())
@@ -53,7 +53,7 @@ async def running(tmp_path: Path, port: int, display: DisplayUnits) -> AsyncIter
 
 
 def configured(tmp_path: Path, port: int, display: str) -> Path:
-    """The configuration that somebody at a screen has."""
+    """Returns a configuration with a hub and the given display table."""
     file = tmp_path / "clearwell.toml"
     rest = f'[hub]\nhost = "127.0.0.1"\nport = {port}\n[bridge]\nid = "{BRIDGE_ID}"\n[display]\n{display}'
     file.write_text(f"{MINIMAL}\n{rest}", encoding="utf-8")
@@ -70,13 +70,13 @@ def fills(*arguments: str) -> str:
 
 
 class Screen:
-    """A ``clearwell watch`` that goes on, and what it has printed."""
+    """A running ``clearwell watch`` and its output."""
 
     def __init__(self, *arguments: str | Path) -> None:
         self.running = started("watch", *arguments, cwd=ROOT, environ={"COLUMNS": "80"})
 
     async def until(self, part: str, told: str) -> None:
-        """Read on until something is shown; the failure says what a user would have missed."""
+        """Reads until a condition holds. The failure names the text that a user would have missed."""
         await asyncio.to_thread(self.running.until, lambda new: part in " ".join(new.split()), told)
 
     async def interrupted(self) -> int:
@@ -97,7 +97,7 @@ AMERICANS = (
 )
 
 
-async def test_one_setting_changes_what_people_are_shown_and_never_what_is_published_or_kept(
+async def test_the_display_table_changes_the_display_and_not_the_published_or_logged_values(
     mosquitto: Mosquitto, observe: Observe, tmp_path: Path
 ) -> None:
     config = configured(tmp_path, mosquitto.port, AMERICANS)
@@ -111,13 +111,13 @@ async def test_one_setting_changes_what_people_are_shown_and_never_what_is_publi
         hub_volume_l = float(hub.kept[f"{DEVICE}/reservoir/volume"])
         described = json.loads(hub.kept[f"{DEVICE}/$description"])["nodes"]
         plain = (await clearwell("watch", "--port", str(mosquitto.port), "--once"))[1]
-    # What the hub hears is in the units that never change.
+    # Values for the hub have fixed units.
     assert described["reservoir"]["properties"]["volume"]["unit"] == "L"
     assert described["product"]["properties"]["temperature"]["unit"] == "°C"
     assert described["product"]["properties"]["ppm"]["unit"] == "ppm"
     assert 100.0 < hub_volume_l < 130.0
     assert 5.0 < float(hub.kept[f"{DEVICE}/product/temperature"]) < 25.0
-    # The view is in the people's own, and says the same.
+    # The view shows the same values in the configured units.
     in_gallons = float(shown.split("] ")[1].split(" US gal of ")[0])
     assert in_gallons * LITRES_PER_US_GALLON == pytest.approx(hub_volume_l, rel=0.03)
     assert " of 53 US gal" in shown
@@ -127,7 +127,7 @@ async def test_one_setting_changes_what_people_are_shown_and_never_what_is_publi
     assert " L of 201 L" in plain
     assert "°C, probe: good" in plain
     assert "Limit 50 ppm" in plain
-    # So are the log's words, and not its records.
+    # The text of the log has the configured units; its records do not.
     file = str(tmp_path / "clearwell.db")
     kept = json.loads(fills("--log", file, "--json").splitlines()[0])
     as_recorded, told = fills("--log", file), fills("--config", str(config))
@@ -139,7 +139,7 @@ async def test_one_setting_changes_what_people_are_shown_and_never_what_is_publi
     assert told.splitlines()[0][19:25] in ("-04:00", "-05:00")
 
 
-async def test_watching_outlives_the_broker_and_says_what_is_lost(
+async def test_watch_survives_a_broker_failure_and_reports_it(
     mosquitto: Mosquitto, cable_to: Callable[[Mosquitto], "asyncio.Future[Cable]"], tmp_path: Path
 ) -> None:
     cable = await cable_to(mosquitto)
@@ -175,7 +175,7 @@ async def test_watching_outlives_the_broker_and_says_what_is_lost(
         )
 
 
-async def test_on_a_terminal_the_view_is_drawn_in_place_and_the_cursor_comes_back(
+async def test_on_a_terminal_the_view_is_drawn_in_place_and_the_cursor_is_restored(
     mosquitto: Mosquitto, tmp_path: Path
 ) -> None:
     primary, secondary = pty.openpty()
@@ -196,7 +196,7 @@ async def test_on_a_terminal_the_view_is_drawn_in_place_and_the_cursor_comes_bac
     assert shown.rstrip().endswith(b"\x1b[?25h")
 
 
-async def test_with_nobody_there_once_ends_with_one_clear_sentence(mosquitto: Mosquitto) -> None:
+async def test_without_a_bridge_once_ends_with_one_clear_sentence(mosquitto: Mosquitto) -> None:
     nobody = await clearwell("watch", "--port", str(mosquitto.port), "--once", "--wait", "0.5")
     assert nobody == (
         1,
@@ -218,13 +218,15 @@ async def test_with_nobody_there_once_ends_with_one_clear_sentence(mosquitto: Mo
         (("missing.toml",), "there is no such file"),
     ],
 )
-async def test_what_cannot_be_watched_is_refused(arguments: tuple[str | Path, ...], said: str) -> None:
+async def test_a_configuration_that_cannot_be_watched_is_refused(
+    arguments: tuple[str | Path, ...], said: str
+) -> None:
     status, _, error = await clearwell("watch", *arguments, "--once")
     assert status == 2
     assert said in error
 
 
-def test_its_import_is_light() -> None:
+def test_its_import_loads_no_heavy_module() -> None:
     asked = "import bridge.commands.watch, sys; print(*sys.modules)"
     loaded = run(sys.executable, "-c", asked, cwd=ROOT)
     assert loaded.status == 0, loaded.stderr

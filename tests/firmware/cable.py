@@ -8,10 +8,10 @@ from pathlib import Path
 
 
 class SerialCable:
-    """Carries bytes both ways between the device ``board`` and a device of its own, known as ``path``.
+    """Carries bytes both ways between the device ``board`` and a device of its own at ``path``.
 
-    Use it as a context manager; :meth:`cut` takes the device away under whoever has it open, as when a plug
-    is pulled.
+    Use the cable as a context manager. :meth:`cut` removes the device while a program has it open, like a
+    pulled plug.
     """
 
     def __init__(self, board: str, path: Path) -> None:

@@ -1,4 +1,4 @@
-"""Firmware, emulator harness and host library are built once, from the sources, before the first test."""
+"""Builds firmware, emulator harness and host library once, from the sources, before the first test."""
 
 from collections.abc import Iterator
 
@@ -16,7 +16,7 @@ def build(tmp_path_factory: pytest.TempPathFactory) -> Build:
 
 @pytest.fixture
 def board(build: Build) -> Iterator[Emulator]:
-    """A board that has booted and is idle, with everything fitted and sound."""
+    """A booted, idle board with everything fitted and sound."""
     with Emulator(build) as board:
         board.run(600)
         yield board

@@ -1,6 +1,6 @@
 """The reference firmware on an emulated chip, for tests: its line is the pseudo-terminal ``emulator.pty``.
 
-Two ways to run it. In steps, time stands still but for :meth:`Emulator.run`, and a test is exact and fast::
+The emulator has two modes. In steps, time passes only in :meth:`Emulator.run`, so a test is exact and fast::
 
     with Emulator(build) as board:
         board.set_conductance(5.0)
@@ -9,10 +9,12 @@ Two ways to run it. In steps, time stands still but for :meth:`Emulator.run`, an
         board.valve            # True
         board.valve_changes    # [Change(at_us=..., open=True)]
 
-Along with the wall clock, for a program at the other end of ``board.pty``: ``Emulator(build, paced=True)``.
-Then leave :meth:`run`, :meth:`send` and :attr:`events` alone: the line belongs to that program.
-All times are microseconds of the emulated clock since power-on. What is built, and with what, is in
-:func:`build_all`; the commands of the harness are listed in ``harness/main.c``.
+With ``Emulator(build, paced=True)``, time has the pace of the wall clock, for a program at the other end of
+``board.pty``. In this mode do not use :meth:`run`, :meth:`send` and :attr:`events`: the line belongs to that
+program.
+
+All times are microseconds of the emulated clock since power-on. :func:`build_all` names the built programs
+and their tools; ``harness/main.c`` lists the commands of the harness.
 """
 
 import math
@@ -131,7 +133,7 @@ def thermistor_ohm(celsius: float) -> float:
 
 
 class Emulator:
-    """One board under power. Use it as a context manager, or call :meth:`stop`."""
+    """One board with its power on. Use it as a context manager, or call :meth:`stop`."""
 
     def __init__(self, build: Build, paced: bool = False) -> None:
         self.valve_changes: list[Change] = []

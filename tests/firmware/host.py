@@ -1,4 +1,4 @@
-"""The firmware's logic compiled for this computer, called through a shared library."""
+"""The firmware's logic, compiled for this computer and called through a shared library."""
 
 import ctypes
 from dataclasses import dataclass

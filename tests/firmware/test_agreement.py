@@ -110,7 +110,7 @@ def next_of(numbers: list[int]) -> int:
 @pytest.mark.parametrize("self_test_failed", [False, True], ids=["sound", "self-test failed"])
 @pytest.mark.parametrize("supply_low", [False, True], ids=["supplied", "supply low"])
 @pytest.mark.parametrize("features", [EVERYTHING, EVERYTHING & ~Feature.DRAIN_VALVE], ids=["all", "no drain"])
-def test_same_commands_have_the_same_answers_and_the_same_outputs(
+def test_the_same_commands_have_the_same_answers_and_outputs(
     c: Library, features: Feature, supply_low: bool, self_test_failed: bool
 ) -> None:
     sound = not (supply_low or self_test_failed)
@@ -130,7 +130,7 @@ def test_same_commands_have_the_same_answers_and_the_same_outputs(
         assert len(set(pair.faults())) == 1, seed
 
 
-def test_reasons_to_refuse_come_in_the_order_of_the_page(c: Library) -> None:
+def test_reasons_for_refusal_have_the_order_of_the_page(c: Library) -> None:
     pair = Pair(c, EVERYTHING & ~Feature.DRAIN_VALVE, True, True)
     pair.overflow = True
     pair.wait(1)
@@ -144,7 +144,7 @@ def test_reasons_to_refuse_come_in_the_order_of_the_page(c: Library) -> None:
     assert pair.told(Lease(4, Flow.TO_DRAIN, 500)) == ([("no", 4, "nodrain")],) * 2
 
 
-def test_a_repeated_grant_is_acknowledged_with_the_present_path_even_where_it_would_be_refused(
+def test_a_repeated_grant_is_acknowledged_even_if_a_new_one_would_be_refused(
     c: Library,
 ) -> None:
     pair = Pair(c, EVERYTHING, False, False)

@@ -35,15 +35,13 @@ def test_build_fails_with_a_sentence_when_the_program_is_too_large(build: Build,
         ("FITTED=128", "bits from 1 to 64"),
     ],
 )
-def test_build_refuses_a_setting_that_cannot_be(
-    build: Build, tmp_path: File, setting: str, says: str
-) -> None:
+def test_build_refuses_an_impossible_setting(build: Build, tmp_path: File, setting: str, says: str) -> None:
     done = make(tmp_path, "avr", setting)
     assert done.returncode != 0
     assert says in done.stderr
 
 
-def test_deepest_stack_stays_below_what_the_build_counts_for_it(board: Emulator) -> None:
+def test_deepest_stack_stays_below_the_reserve_of_the_build(board: Emulator) -> None:
     stack = re.search(r"^STACK = (\d+)$", (SOURCES / "Makefile").read_text(), re.MULTILINE)
     assert stack is not None
     counted = int(stack[1])

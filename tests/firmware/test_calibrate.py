@@ -1,4 +1,4 @@
-"""``clearwell calibrate`` with the built board: real command, real line, real log."""
+"""``clearwell calibrate`` with the built board, on a real line and a real log."""
 
 import tomllib
 from collections.abc import Iterator
@@ -135,7 +135,7 @@ def test_calibration_by_hand_needs_no_controller_and_keeps_the_old_values(tmp_pa
     assert (product.chain.cell.constant_per_cm, product.calibration) == (0.5, None)
 
 
-def test_port_that_the_daemon_has_is_named_plainly(paced: Emulator, tmp_path: Path) -> None:
+def test_port_of_a_running_daemon_is_reported(paced: Emulator, tmp_path: Path) -> None:
     config = configured(tmp_path, paced.pty)
     with started("run", "--config", config) as daemon:
         daemon.has_printed("link-up")
@@ -146,7 +146,9 @@ def test_port_that_the_daemon_has_is_named_plainly(paced: Emulator, tmp_path: Pa
             assert "systemctl stop clearwell" in done.stderr
 
 
-def test_wrong_solution_for_the_cell_is_told_with_what_it_would_read(paced: Emulator, tmp_path: Path) -> None:
+def test_wrong_solution_for_the_cell_is_reported_with_its_expected_reading(
+    paced: Emulator, tmp_path: Path
+) -> None:
     paced.set_conductance(12_800.0)
     config = configured(tmp_path, paced.pty)
     done = clearwell_process(
@@ -166,7 +168,7 @@ def test_wrong_solution_for_the_cell_is_told_with_what_it_would_read(paced: Emul
     assert not (tmp_path / "clearwell-calibration.toml").exists()
 
 
-def test_damaged_calibration_file_is_named_and_nothing_runs_on_a_guess(tmp_path: Path) -> None:
+def test_damaged_calibration_file_is_named_and_the_command_stops(tmp_path: Path) -> None:
     config = configured(tmp_path, "/dev/nothing")
     (tmp_path / "clearwell-calibration.toml").write_text('[[calibration]]\nreservoir = "barrel"\n')
     done = clearwell_process("check", str(config))

@@ -76,10 +76,10 @@ def c(build: Build) -> Library:
 
 
 def words(want: list[str], to: str) -> list[str]:
-    """Returns the right result of the C receiver.
+    """Returns the expected result of the C receiver.
 
-    It does not report noise between frames, which a controller need not do. Of frames to the bridge it checks
-    the form only.
+    The C receiver does not report noise between frames, since a controller need not do so. It checks only the
+    form of frames to the bridge.
     """
     kept = [w for w in want if w not in ("nothing", "damaged no-start")]
     if to == "bridge":
@@ -88,7 +88,7 @@ def words(want: list[str], to: str) -> list[str]:
 
 
 @pytest.mark.parametrize("vector", [v for v in vectors() if v.to == "controller"], ids=lambda v: v.name)
-def test_commands_are_read_as_the_page_says(c: Library, vector: Vector) -> None:
+def test_commands_are_parsed_as_on_the_page(c: Library, vector: Vector) -> None:
     c.forget()
     heard = c.feed(vector.send)
     assert [h.word for h in heard] == words(vector.want, "controller")
@@ -102,13 +102,13 @@ def test_commands_are_read_as_the_page_says(c: Library, vector: Vector) -> None:
 
 
 @pytest.mark.parametrize("vector", [v for v in vectors() if v.to == "bridge"], ids=lambda v: v.name)
-def test_frames_to_the_bridge_are_judged_alike_as_far_as_their_form_goes(c: Library, vector: Vector) -> None:
+def test_frames_to_the_bridge_get_the_same_result_for_their_form(c: Library, vector: Vector) -> None:
     c.forget()
     heard = [event.word for event in c.feed(vector.send, b">")]
     want = words(vector.want, "bridge")
     lines = vector.send.splitlines()
     if "frame" in heard and len(lines) == len(want):
-        # Only the bridge can know a wrong kind or field value: the form of that line is right.
+        # The form of this line is right. Only the bridge can find a wrong kind or field value.
         formed = [isinstance(unseal(line, Direction.TO_BRIDGE), Frame) for line in lines]
         judged = zip(heard, want, formed, strict=True)
         want = ["frame" if got == "frame" and ok else word for got, word, ok in judged]
@@ -129,7 +129,7 @@ def rebuilt(c: Library, message: object) -> bytes:
     raise AssertionError(message)
 
 
-def test_frames_are_written_exactly_as_the_vectors_have_them(c: Library) -> None:
+def test_frames_are_encoded_exactly_as_in_the_vectors(c: Library) -> None:
     done = 0
     for vector in vectors():
         if vector.to == "bridge" and vector.same:
@@ -201,7 +201,7 @@ def in_words(event: object) -> Heard:
     raise AssertionError(event)
 
 
-def test_both_codecs_make_the_same_of_fifty_thousand_frames_to_the_controller(c: Library) -> None:
+def test_both_codecs_decode_fifty_thousand_frames_to_the_controller_alike(c: Library) -> None:
     rng = random.Random(20)
     c.forget()
     python: Decoder[FromBridge] = Decoder(Direction.TO_CONTROLLER)
@@ -213,7 +213,7 @@ def test_both_codecs_make_the_same_of_fifty_thousand_frames_to_the_controller(c:
         assert by_c == [h for h in by_python if h.word != "damaged no-start"], (number, data)
         for heard in by_c:
             seen[heard.word] = seen.get(heard.word, 0) + 1
-    # Every word of the page occurred more than once.
+    # Every result of the page occurred more than once.
     assert len(seen) == 12
     assert min(seen.values()) > 20, seen
 
@@ -257,7 +257,7 @@ def random_message(rng: random.Random) -> FromController:
     )
 
 
-def test_both_codecs_write_the_same_fifty_thousand_frames_to_the_bridge(c: Library) -> None:
+def test_both_codecs_encode_fifty_thousand_frames_to_the_bridge_alike(c: Library) -> None:
     rng = random.Random(21)
     python: Decoder[FromController] = Decoder(Direction.TO_BRIDGE)
     for number in range(50_000):

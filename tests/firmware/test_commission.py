@@ -34,7 +34,7 @@ sensor = {{ table = [[0.05, 0.04], [0.95, 0.74]] }}
 
 
 class InSteps:
-    """Stands in for the command's line to a controller and for its clock."""
+    """Replaces the command's line to a controller and its clock."""
 
     def __init__(self, board: Emulator) -> None:
         self._board = board
@@ -81,7 +81,7 @@ class InSteps:
         return None
 
     def _until(self, end_s: float) -> Iterator[object]:
-        """Yields the board's events as they come, up to a time."""
+        """Yields the board's events up to a time."""
         while self.monotonic() < end_s:
             if self._seen == len(self._board.events):
                 self._step()
@@ -97,9 +97,9 @@ class InSteps:
 
 
 class Person:
-    """Does what a question asks for and agrees, except to a question that contains ``refuses``.
+    """Carries out each question's action and answers yes, except to a question that contains ``refuses``.
 
-    A question that contains ``forgets`` is agreed to, but nothing is done.
+    To a question that contains ``forgets`` the person answers yes without any action.
     """
 
     def __init__(self, board: Emulator, bench: InSteps, *, forgets: str = "-", refuses: str = "-") -> None:
@@ -132,7 +132,7 @@ class Person:
 def commission(
     board: Emulator, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> Callable[..., tuple[Finished, str]]:
-    """Walk the checklist as a person who ``forgets`` or ``refuses`` something; the end, and the record."""
+    """Runs the checklist as a person who ``forgets`` or ``refuses`` a step. Returns end and record."""
     config, record = tmp_path / "clearwell.toml", tmp_path / "record.txt"
     config.write_text(CONFIG.format(port="/dev/no-such-line"))
 
@@ -175,7 +175,7 @@ def test_whole_checklist_passes_on_a_good_board_and_is_recorded(
     assert not board.drain
 
 
-def test_float_that_does_not_work_fails_its_test_and_the_whole(
+def test_float_that_does_not_work_fails_its_test_and_the_checklist(
     board: Emulator, commission: Commission
 ) -> None:
     done, record = commission(forgets="Lift the full float now", refuses="The valve will open")
@@ -188,7 +188,7 @@ def test_float_that_does_not_work_fails_its_test_and_the_whole(
     )
 
 
-def test_nothing_is_opened_while_the_hand_valve_is_not_known_to_be_shut(
+def test_no_valve_is_opened_until_the_hand_valve_is_confirmed_shut(
     board: Emulator, commission: Commission
 ) -> None:
     done, record = commission(hand_valve="n")

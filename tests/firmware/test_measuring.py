@@ -1,4 +1,4 @@
-"""The readings of the board, against the values that the harness has wired to it."""
+"""The readings of the board, against the values that the harness applies to its inputs."""
 
 import pytest
 
@@ -56,17 +56,17 @@ def test_conductance_holds_without_noise_to_dither_and_with_an_offset_of_two_ste
 
 
 @pytest.mark.parametrize("emf", [-0.2, 0.2])
-def test_voltage_that_electrodes_make_by_themselves_cancels(board: Emulator, emf: float) -> None:
+def test_voltage_of_the_electrodes_cancels(board: Emulator, emf: float) -> None:
     board.command(f"emf {emf}")
     for us in (0.2, 5.0, 300.0):
         board.set_conductance(us)
         assert settled(board)[-1].product_us == pytest.approx(us, rel=0.02), us
 
 
-def test_no_direct_current_is_left_in_the_cell(board: Emulator) -> None:
-    """Direct current would plate and polarise the electrodes; forward and reverse charge must balance.
+def test_no_direct_current_flows_in_the_cell(board: Emulator) -> None:
+    """Direct current would plate and polarise the electrodes, so forward and reverse charge must balance.
 
-    What is left at 0.5 µS is the charge of the cable at the start of each round, a few nanoampere.
+    The remainder at 0.5 µS is the charge of the cable at the start of each round, a few nanoampere.
     """
     for us in (0.5, 50.0, 1000.0):
         board.set_conductance(us)
@@ -94,7 +94,7 @@ def test_temperature_is_within_0_3_kelvin_from_0_to_40_degrees(board: Emulator) 
     assert set(range(0, 41, 5)) <= THERMISTOR_OHM.keys()
 
 
-def test_sender_reports_the_place_of_its_float(board: Emulator) -> None:
+def test_level_sensor_reports_the_position_of_its_float(board: Emulator) -> None:
     for place in (0.0, 0.1, 0.5, 0.9, 1.0):
         board.set_level(place)
         for reading in settled(board):
@@ -113,7 +113,7 @@ def test_sender_reports_the_place_of_its_float(board: Emulator) -> None:
         ("sender 0.5", "level_sensor", LocalFault.LEVEL_SENSOR_SHORT),
     ],
 )
-def test_broken_input_gives_no_value_and_its_fault_and_comes_back(
+def test_broken_input_gives_a_fault_without_a_value_and_recovers(
     board: Emulator, wiring: str, field: str, fault: LocalFault
 ) -> None:
     well = settled(board)[-1]
@@ -128,8 +128,8 @@ def test_broken_input_gives_no_value_and_its_fault_and_comes_back(
     assert settled(board)[-1].faults == LocalFault.NONE
 
 
-def test_unplugged_cell_never_looks_like_pure_water(board: Emulator) -> None:
-    """A change from water to nothing passes through no number that could be a reading."""
+def test_unplugged_cell_never_reads_as_pure_water(board: Emulator) -> None:
+    """A change from water to an open circuit passes through no plausible reading."""
     board.set_conductance(3.0)
     board.run(500)
     board.set_conductance(0.0)
@@ -170,7 +170,7 @@ def test_readings_come_ten_a_second_with_numbers_without_a_gap(board: Emulator) 
     assert numbers == list(range(numbers[0], numbers[0] + len(numbers)))
 
 
-def test_board_says_what_is_fitted(board: Emulator) -> None:
+def test_board_reports_its_fitted_parts(board: Emulator) -> None:
     hello = board.last(Hello)
     assert hello.features == Feature(127)
     assert hello.longest_lease_ms == 10_000

@@ -23,13 +23,13 @@ def config(name: str) -> float:
 
 
 @pytest.mark.parametrize("page", PAGES, ids=lambda page: str(page.relative_to(NOTES)))
-def test_every_link_and_picture_of_a_page_is_there(page: File) -> None:
+def test_every_link_and_picture_of_a_page_exists(page: File) -> None:
     for target in re.findall(r"\]\(([^)#]+)", page.read_text("utf-8")):
         if not target.startswith("http"):
             assert (page.parent / target).exists(), target
 
 
-def test_every_picture_has_its_text_and_is_shown_on_a_page() -> None:
+def test_every_picture_has_a_text_and_is_on_a_page() -> None:
     pictures = {picture.stem for picture in WIRING.glob("*.svg")}
     texts = {text.stem for text in (WIRING / "drawings").iterdir() if text.suffix in (".py", ".dot")}
     assert pictures == texts
@@ -41,14 +41,14 @@ def test_every_picture_has_its_text_and_is_shown_on_a_page() -> None:
         assert root.tag.endswith("svg")
 
 
-def test_index_leads_to_every_page() -> None:
+def test_index_links_to_every_page() -> None:
     index = (NOTES / "README.md").read_text("utf-8")
     for page in PAGES:
         name = str(page.relative_to(NOTES))
         assert name == "README.md" or f"({name})" in index, name
 
 
-def test_pages_give_the_values_that_the_firmware_computes_with() -> None:
+def test_pages_have_the_values_of_the_firmware() -> None:
     cell = (WIRING / "cell.md").read_text("utf-8")
     assert [config(f"RANGE_{name}_OHM") for name in ("HIGH", "MIDDLE", "LOW")] == [1e6, 33e3, 1e3]
     for text in ("1 MΩ", "33 kΩ", "1 kΩ"):
@@ -72,7 +72,7 @@ def test_pages_give_the_values_that_the_firmware_computes_with() -> None:
     assert f"Everything is {sum(bit for bit in Feature)}" in options
 
 
-def test_firmware_page_names_the_fuses_that_are_in_the_program(build: Build) -> None:
+def test_firmware_page_names_the_fuses_of_the_program(build: Build) -> None:
     dumped = subprocess.run(
         ["avr-objdump", "-s", "-j", ".fuse", str(build.elf)], capture_output=True, text=True, check=True
     ).stdout
@@ -100,7 +100,7 @@ def test_firmware_page_names_the_fuses_that_are_in_the_program(build: Build) -> 
         ("proof-test.md", ("Signature", "float alone", "overflow pipe")),
     ],
 )
-def test_caution_stands_where_the_risk_is(page: File, words: tuple[str, ...]) -> None:
+def test_each_risk_has_its_caution_on_its_page(page: File, words: tuple[str, ...]) -> None:
     text = (NOTES / page).read_text("utf-8")
     assert "**Caution" in text
     for word in words:

@@ -1,4 +1,4 @@
-"""The rules of the protocol page, on the host, where a test can choose the fittings."""
+"""The rules of the protocol page, run on the host, where a test can choose the fitted parts."""
 
 import random
 import subprocess
@@ -37,17 +37,17 @@ def answer(c: Library, message: FromBridge) -> FromController | Damaged | Ignore
 
 
 def granted(c: Library, message: Lease | Close) -> Flow:
-    """The path in the acknowledgement of a command."""
+    """Returns the path in the acknowledgement of a command."""
     return of_kind(Ack, answer(c, message)).path
 
 
 def refused(c: Library, message: Lease) -> str:
-    """The reason for which a command is refused."""
+    """Returns the reason for which a command is refused."""
     return of_kind(Refusal, answer(c, message)).why
 
 
 def path_after(c: Library, ms: int) -> Flow:
-    """The path after so many milliseconds."""
+    """Returns the path after this many milliseconds."""
     c.wait(ms)
     return c.path
 
@@ -74,7 +74,7 @@ def test_duplicate_of_the_last_grant_is_acknowledged_and_changes_nothing(c: Libr
     )
 
 
-def test_shorter_lease_shortens_and_times_are_not_added(c: Library) -> None:
+def test_shorter_lease_replaces_the_longer_one(c: Library) -> None:
     started(c)
     answer(c, Lease(1, Flow.TO_RESERVOIR, 9000))
     answer(c, Lease(2, Flow.TO_RESERVOIR, 9000))
@@ -83,7 +83,7 @@ def test_shorter_lease_shortens_and_times_are_not_added(c: Library) -> None:
     assert c.path is Flow.SHUT
 
 
-def test_lapsed_bit_stands_until_the_next_grant_and_a_close_does_not_clear_it(c: Library) -> None:
+def test_lapsed_bit_stays_set_until_the_next_grant_also_after_a_close(c: Library) -> None:
     started(c)
     answer(c, Lease(1, Flow.TO_RESERVOIR, 100))
     c.wait(300)
@@ -105,7 +105,7 @@ def test_close_before_the_lease_is_over_leaves_no_lapsed_bit(c: Library) -> None
     assert not [e.faults for e in c.said() if isinstance(e, Reading)][-1] & LocalFault.LEASE_LAPSED
 
 
-def test_drain_is_refused_where_none_is_fitted_and_the_refusal_shuts(c: Library) -> None:
+def test_drain_without_a_drain_valve_is_refused_and_the_refusal_shuts(c: Library) -> None:
     started(c, fitted=127 - Feature.DRAIN_VALVE)
     answer(c, Lease(1, Flow.TO_RESERVOIR, 5000))
     refusal = answer(c, Lease(2, Flow.TO_DRAIN, 5000))
@@ -127,7 +127,7 @@ def test_nothing_is_granted_after_a_failed_self_test_or_without_supply(
     assert isinstance(answer(c, Identify(3)), Hello)
 
 
-def test_change_of_path_that_is_turned_back_still_keeps_its_pause(c: Library) -> None:
+def test_change_of_path_and_back_still_has_its_pause(c: Library) -> None:
     started(c)
     answer(c, Lease(1, Flow.TO_RESERVOIR, 5000))
     assert granted(c, Lease(2, Flow.TO_DRAIN, 5000)) is Flow.SHUT
@@ -147,7 +147,7 @@ def test_lease_that_ends_within_the_pause_never_opens(c: Library) -> None:
     assert c.openings == 1
 
 
-def test_what_is_not_fitted_is_not_sent(c: Library) -> None:
+def test_values_of_parts_that_are_not_fitted_are_not_sent(c: Library) -> None:
     started(c, fitted=0)
     c.wait(150)
     reading = next(e for e in c.said() if isinstance(e, Reading))
@@ -159,7 +159,7 @@ def test_what_is_not_fitted_is_not_sent(c: Library) -> None:
     )
 
 
-def test_damaged_and_foreign_lines_have_no_answer_and_no_effect(c: Library) -> None:
+def test_damaged_and_unknown_lines_have_no_answer_and_no_effect(c: Library) -> None:
     started(c)
     good = encode(Lease(1, Flow.TO_RESERVOIR, 5000))
     assert c.hear(good.replace(b"5000", b"6000")) == []

@@ -1,4 +1,4 @@
-"""The valve pin in the emulator: how it opens, and every cause that shuts it."""
+"""The valve pin in the emulator: its opening, and every cause that shuts it."""
 
 import os
 
@@ -35,7 +35,7 @@ def shut_at(board: Emulator) -> int:
 
 @pytest.mark.parametrize("ms", [100, 1000, 4000, 10_000])
 def test_valve_shuts_within_the_lease_when_the_line_falls_silent(board: Emulator, ms: int) -> None:
-    """A cut cable, a killed bridge and a hung computer are the same to the board: no more frames."""
+    """A cut cable, a killed bridge and a hung computer have the same effect on the board: no more frames."""
     heard = open_valve(board, ms)
     board.run(ms + 100)
     held = shut_at(board) - heard
@@ -46,7 +46,7 @@ def test_valve_shuts_within_the_lease_when_the_line_falls_silent(board: Emulator
     assert not board.valve
 
 
-def test_lease_is_never_longer_than_granted_wherever_it_ends_in_the_rhythm_of_the_board(
+def test_lease_is_never_longer_than_granted_at_any_phase_of_the_boards_loop(
     board: Emulator,
 ) -> None:
     """The end falls before, during and after the work on a reading, the longest work of the loop."""
@@ -66,7 +66,7 @@ def test_cable_cut_in_the_middle_of_a_renewal_shuts_within_the_lease_before_it(b
     assert shut_at(board) - heard <= 2_000_000
 
 
-def test_renewed_lease_keeps_the_valve_open_and_the_last_one_counts(board: Emulator) -> None:
+def test_renewed_lease_keeps_the_valve_open_until_the_end_of_the_last_one(board: Emulator) -> None:
     open_valve(board, 1000, 10)
     for sequence in range(11, 20):
         board.run(400)
@@ -78,16 +78,17 @@ def test_renewed_lease_keeps_the_valve_open_and_the_last_one_counts(board: Emula
     assert shut_at(board) - board.line_ends_us[-1] <= 1_000_000
 
 
-def test_lease_longer_than_the_board_grants_is_cut(board: Emulator) -> None:
+def test_lease_over_the_maximum_is_shortened_to_it(board: Emulator) -> None:
     heard = open_valve(board, 60_000)
     board.run(11_000)
     assert shut_at(board) - heard <= board.last(Hello).longest_lease_ms * 1000
 
 
-def test_ten_megabytes_of_random_bytes_neither_hold_nor_open_the_valve(build: Build) -> None:
-    """The first part comes at the line's own rate, the rest some six times faster than a line can: 160 cycles
-    from byte to byte, about as fast as the chip can take them. Where it cannot, bytes are lost in front of
-    the parser, as on a real line. The test like it in test_rules.py gives the parser every one.
+def test_ten_megabytes_of_random_bytes_neither_keep_open_nor_open_the_valve(build: Build) -> None:
+    """The first part comes at the rate of the line, the rest about six times faster.
+
+    The faster rate is 160 cycles for each byte, about the limit of the chip. Beyond the limit the board loses
+    bytes before the parser, as on a real line. The similar test in test_rules.py gives the parser every byte.
     """
     with Emulator(build) as board:
         board.run(600)
@@ -159,7 +160,7 @@ def test_low_supply_shuts_and_refuses(board: Emulator) -> None:
 
 
 @pytest.mark.parametrize("cause", [BootReason.POWER, BootReason.BROWNOUT, BootReason.RESET_PIN])
-def test_every_reset_ends_shut_and_says_its_cause(board: Emulator, cause: BootReason) -> None:
+def test_every_reset_ends_shut_and_reports_its_cause(board: Emulator, cause: BootReason) -> None:
     open_valve(board)
     board.command(f"reset {cause.value}")
     assert not board.valve, "the pin is not let go by a reset"
@@ -169,16 +170,16 @@ def test_every_reset_ends_shut_and_says_its_cause(board: Emulator, cause: BootRe
     assert [change.at_us for change in board.valve_changes if change.at_us > reset] == []
     hello = board.last(Hello)
     assert (hello.sequence, hello.boot) == (0, cause)
-    open_valve(board, 500, 500)  # the number granted before the reset is no duplicate now
+    open_valve(board, 500, 500)  # The number granted before the reset is not a duplicate after it.
 
 
 @pytest.mark.parametrize("how", ["hang", "hang 0", "noticks"])
 def test_hung_program_is_caught_by_the_watchdog_and_ends_shut(board: Emulator, how: str) -> None:
-    """Hung with interrupts, hung without them, and with a stopped clock."""
+    """The program hangs with interrupts, without interrupts, or with a stopped clock."""
     open_valve(board)
     board.command(how)
     hung = board.now_us
-    # A loop that only the line wakes, and not the clock, must not feed the watchdog.
+    # A loop that wakes only for the line, and not for the clock, must not feed the watchdog.
     board.command("random 6000 9 0")
     board.run(1000)
     assert shut_at(board) - hung <= 300_000
@@ -230,7 +231,7 @@ def test_self_test_finds_an_input_that_does_not_follow_its_drive(build: Build) -
         assert board.last(Reading).faults & LocalFault.SELF_TEST
 
 
-def test_fill_and_drain_never_overlap_and_are_apart_by_the_pause(board: Emulator) -> None:
+def test_fill_and_drain_are_separated_by_the_pause(board: Emulator) -> None:
     open_valve(board, 5000, 1)
     for sequence, path in ((2, Flow.TO_DRAIN), (3, Flow.TO_RESERVOIR), (4, Flow.TO_DRAIN)):
         board.send(Lease(sequence, path, 5000))
@@ -268,7 +269,7 @@ def test_change_of_path_is_reported_at_once(board: Emulator) -> None:
         assert board.last(Reading).path is Flow.SHUT
 
 
-def test_board_along_the_wall_clock_serves_a_program_at_its_pseudo_terminal(build: Build) -> None:
+def test_board_at_wall_clock_pace_serves_a_program_at_its_pseudo_terminal(build: Build) -> None:
     with Emulator(build, paced=True) as board:
         assert board.wait_for(lambda: bool(board.frames_us)), "the board did not boot"
         line = os.open(board.pty, os.O_RDWR | os.O_NOCTTY)

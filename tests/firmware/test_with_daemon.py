@@ -1,4 +1,4 @@
-"""The program of the board and the daemon, with a serial line between them."""
+"""The board's program and the daemon, connected by a serial line."""
 
 import asyncio
 import signal
@@ -89,7 +89,7 @@ async def shows(hub: Observer, path: str, value: float, share: float = 0.0, with
     await hub.until(right, f"the hub never showed {value:g} for {path}")
 
 
-async def test_fill_trip_rinse_and_reset_with_the_board_that_is_built(
+async def test_fill_trip_rinse_and_reset_with_the_built_board(
     paced: Emulator, mosquitto: Mosquitto, observe: Observe, tmp_path: Path
 ) -> None:
     board = paced
@@ -131,14 +131,14 @@ async def test_fill_trip_rinse_and_reset_with_the_board_that_is_built(
         for celsius in (5.0, 15.0, 35.0):
             board.set_temperature(celsius)
             await shows(hub, "product/temperature", celsius, within=0.3)
-        # A port opened in the middle of a frame counts one cut frame; more would mean a bad line.
+        # A port opened in the middle of a frame counts one incomplete frame. More would mean a bad line.
         damaged = next((text for topic, text in hub.kept.items() if topic.endswith("/frames-damaged")), "")
         assert damaged in ("0", "1", "2"), f"{damaged} frames were damaged on a good line"
         assert not any(topic.endswith("/$alert/frames-damaged") for topic in hub.kept)
     assert never_both(board), "both valves were driven at once"
 
 
-async def test_overflow_float_is_a_trip_that_the_hub_sees(
+async def test_overflow_float_is_a_trip_on_the_hub(
     paced: Emulator, mosquitto: Mosquitto, observe: Observe, tmp_path: Path
 ) -> None:
     board = paced
@@ -154,7 +154,7 @@ async def test_overflow_float_is_a_trip_that_the_hub_sees(
 
 
 @pytest.mark.parametrize("how", ["killed", "cable cut"])
-async def test_valve_pin_is_shut_within_the_lease_after_the_daemon_was(
+async def test_valve_pin_is_shut_within_the_lease_after_a_kill_or_a_cut_cable(
     paced: Emulator, tmp_path: Path, how: str
 ) -> None:
     """Measured by the board's clock, from the end of the last line to the fall of the pin."""

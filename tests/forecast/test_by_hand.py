@@ -1,4 +1,4 @@
-"""Purifiers without probe and float, and jugs on a shelf: kept by hand with the same forecast."""
+"""Purifiers and jugs without sensors: records entered by hand have the same forecast."""
 
 import json
 import math
@@ -124,7 +124,7 @@ def test_a_sample_of_the_feed_counts_from_then_on() -> None:
     assert kitchen.state().kept.load.taken_up_g == pytest.approx(10.0 * 0.2 + 10.0 * 0.4)
 
 
-def test_a_membrane_and_a_still_kept_by_hand_are_forecast_too() -> None:
+def test_a_membrane_and_a_still_with_entries_by_hand_are_forecast_too() -> None:
     kitchen = Kitchen()
     for _ in range(30):
         kitchen.day += 1.0
@@ -141,7 +141,7 @@ def test_a_membrane_and_a_still_kept_by_hand_are_forecast_too() -> None:
     assert left_l[-1] == pytest.approx((50.0 - 12.0) / 0.2)
 
 
-def test_a_pitcher_of_15_that_makes_20_gallons_makes_water_under_1_a_gallon() -> None:
+def test_a_pitcher_cartridge_of_15_for_20_gallons_costs_under_1_a_gallon() -> None:
     """Common practice, no source: bought distilled water costs 1.00 to 1.60 a gallon."""
     kitchen = Kitchen()
     for _ in range(20):
@@ -177,7 +177,7 @@ def test_jugs_on_a_shelf_have_days_of_cover_and_an_order_in_time() -> None:
     kitchen.litres(40.0, Litres.PUT, "jugs")
     state = shelf.state_after(JUGS, kitchen.rows)
     assert state.order_now is False
-    # After a count, the missing litres are booked as taken.
+    # After a count, the missing litres are recorded as taken.
     kitchen.day += 2.0
     kitchen.litres(48.0, Litres.LEFT, "jugs")
     counted = shelf.state_after(JUGS, kitchen.rows)
@@ -247,7 +247,7 @@ def test_litres_and_reading_are_entered_in_one_line_and_forecast_without_a_daemo
     ]
 
 
-def test_litres_and_feed_are_entered_in_the_unit_that_people_write(config: Path) -> None:
+def test_litres_and_feed_are_entered_with_their_units(config: Path) -> None:
     here = ("--config", str(config), "--of", "pitcher")
     succeeds("sample", *here, "--litres", "2 US gal", "--ppm", "4", "--feed-ppm", "250 uS/cm")
     rows = by_hand_rows(config)
@@ -284,7 +284,7 @@ def by_hand_rows(config: Path) -> list[EntryRow]:
         (("run",), "no [reservoir.<id>]"),
     ],
 )
-def test_an_entry_that_is_refused_gets_one_clear_line_and_status_2(
+def test_a_refused_entry_gives_one_clear_line_and_status_2(
     config: Path, words: tuple[str, ...], told: str
 ) -> None:
     done = clearwell(words[0], "--config", config, *words[1:])

@@ -129,7 +129,7 @@ STATE, STANDS = by_hand.state_after(PITCHER, LIFE), shelf.state_after(JUGS, STOC
 
 
 @given(st.permutations(range(len(LIFE))), st.permutations(range(len(STOCK))))
-def test_in_whatever_order_it_is_entered_the_forecast_is_the_same(
+def test_the_forecast_does_not_depend_on_the_order_of_the_entries(
     pitchers: list[int], jugs: list[int]
 ) -> None:
     assert STATE.earlier

@@ -1,4 +1,4 @@
-"""The forecast from the daemon into the log, and out of it again at the terminal, with a real rig."""
+"""The daemon's forecast, its record in the log, and its output at the terminal, with a real rig."""
 
 import asyncio
 import json
@@ -148,7 +148,7 @@ async def test_a_sample_of_the_reservoir_enters_the_balance_of_the_running_daemo
     async def shows(daemon: Daemon, ppm: float) -> None:
         station = daemon.keepers[RESERVOIR].station
         await until(lambda: station.memory.inventory.balance is not None, "no volume was measured")
-        # A litre or two may flow in before the sample counts.
+        # One or two litres can flow in before the sample is read.
         near = pytest.approx(ppm, rel=0.1)
         await until(lambda: station.view().reservoir_ppm == near, f"the balance never held {ppm} ppm")
 
@@ -217,7 +217,7 @@ def test_a_sample_of_a_tray_shows_its_cycles_and_its_flush_and_is_logged_in_full
     values = json.loads(
         succeeds("sample", *reading[:3], "--of", "tray", "--tray-litres", "4", "--given", "8", "--json")
     )
-    # Well stirred, from 72 ppm above the water given down to nine tenths of the limit less the uncertainty.
+    # Well stirred, from 72 ppm above the inflow down to nine tenths of the limit less the uncertainty.
     poured_l = 4.0 * math.log(72.0 / (0.9 * (50.0 - values["expanded_uncertainty"] - 8.0)))
     assert values["flush_through_l"] == pytest.approx(poured_l)
     assert f"pour {poured_l:.2g} L through" in out
@@ -245,7 +245,7 @@ def test_a_sample_of_a_tray_shows_its_cycles_and_its_flush_and_is_logged_in_full
         (("--of", "rain", "--reservoir", "butt"), "--log"),
     ],
 )
-def test_a_sample_that_is_refused_gets_one_clear_line_and_status_2(
+def test_a_refused_sample_gives_one_clear_line_and_status_2(
     log: Path, words: tuple[str, ...], told: str
 ) -> None:
     named = {"LOG": str(log), "NONE": str(log.with_name("none.db"))}

@@ -172,7 +172,7 @@ def test_the_order_comes_once_and_in_time_and_the_next_forecast_is_narrower(shed
         assert outlook.litres_left.high95 == 0.0
         shed.change()
         assert Advisory.ORDER_CARTRIDGE not in shed.learner.advisories
-    # The fourth of a kind: three that were exhausted at 54 g outweigh the rating of 60 g.
+    # The fourth cartridge of a kind: three exhausted at 54 g outweigh the rating of 60 g.
     assert [one.exhausted for one in shed.learner.earlier] == [True] * 3
     assert [one.load_g for one in shed.learner.earlier] == pytest.approx([TRUE_G] * 3, rel=0.03)
     for _ in range(4):
@@ -220,7 +220,7 @@ def test_a_clock_that_is_set_late_does_not_spread_the_use_over_years(shed: Shed)
     assert left.median == pytest.approx((RATED_G / 0.3 - shed.load.treated_l) / PER_DAY_L, rel=0.3)
 
 
-def test_an_early_change_is_a_lower_bound_and_a_second_press_is_no_evidence(shed: Shed) -> None:
+def test_an_early_change_is_a_lower_bound_and_a_repeated_change_is_no_evidence(shed: Shed) -> None:
     for _ in range(10):
         shed.day()
     shed.change()
@@ -246,7 +246,7 @@ def test_a_trip_that_is_reset_after_a_retest_does_not_end_the_forecast(shed: She
     assert shed.learner.outlook.litres_left.median > 20.0
 
 
-def test_one_wild_reading_that_did_not_trip_is_no_crossing(shed: Shed) -> None:
+def test_one_outlier_without_a_trip_is_no_crossing(shed: Shed) -> None:
     for _ in range(10):
         shed.day()
     before = shed.learner.outlook.litres_left
@@ -261,7 +261,7 @@ def test_one_wild_reading_that_did_not_trip_is_no_crossing(shed: Shed) -> None:
     assert after.median > 0.5 * before.median
 
 
-def test_a_restart_continues_the_forecast_and_an_old_cartridge_needs_no_more_room(shed: Shed) -> None:
+def test_a_restart_continues_the_forecast_and_the_state_does_not_grow_with_age(shed: Shed) -> None:
     for _ in range(9):
         shed.day()
     young = persistence.written("barrel", shed.learner.kept)
@@ -368,7 +368,7 @@ def test_a_membrane_and_a_distiller_are_forecast_too() -> None:
 
 
 def membrane_years(ageing_per_m3: float, days: int) -> tuple[list[int], int | None, Shed]:
-    """Runs a membrane in a tunnel at 8 °C in winter and 22 °C in summer; the first litre of each fill stood.
+    """Runs a membrane at 8 °C in winter and 22 °C in summer. The first litre of each fill has stood.
 
     Returns the days with an order advisory, the first day on which the product crossed, and the shed.
     """
@@ -397,7 +397,7 @@ def membrane_years(ageing_per_m3: float, days: int) -> tuple[list[int], int | No
     return orders, crossed, shed
 
 
-def test_a_membranes_year_of_warm_and_cold_water_gives_no_false_order_and_its_end_a_true_one() -> None:
+def test_a_membrane_is_ordered_at_its_end_and_not_for_warm_or_cold_water() -> None:
     orders, crossed, shed = membrane_years(0.05, 366)
     assert (orders, crossed) == ([], None)
     learned = shed.learner.learned.membrane
@@ -410,7 +410,7 @@ def test_a_membranes_year_of_warm_and_cold_water_gives_no_false_order_and_its_en
     assert 0.6 * crossed < orders[0] < crossed - 3
 
 
-def test_an_update_has_a_bound_and_costs_no_more_late_in_the_life_of_a_cartridge(shed: Shed) -> None:
+def test_the_cost_of_an_update_is_bounded_and_does_not_grow_with_the_cartridge(shed: Shed) -> None:
     """Counts calls, since seconds depend on the machine: 20 000 took 1.1 to 1.8 ms."""
     calls: list[int] = []
     sizes: list[int] = []
@@ -460,7 +460,7 @@ def test_the_log_gives_the_end_of_each_cartridge_and_the_newest_feed_sample() ->
             CartridgeRow(at(7), "butt", "", None, None),
             SampleRow(at(8), "butt", "feed", 600.0, 300.0, 6.0, 0.5, 12.0, "natural", "unsuitable"),
             SampleRow(at(9), "butt", "rain", 20.0, 10.0, 1.0, 0.5, 12.0, "natural", "suitable"),
-            # One sample the balance already has, one mixed with other water since, and one that is neither.
+            # One sample is already in the balance, one was mixed with other water since, and one is neither.
             SampleRow(at(10), "butt", "reservoir", 40.0, 20.0, 1.0, 0.5, 12.0, "natural", "suitable"),
             SampleRow(at(11), "butt", "reservoir", 40.0, 20.0, 0.0, 0.5, None, "off", "suitable"),
             SampleRow(at(12), "barrel", "reservoir", 60.0, 30.0, 1.0, 0.5, 12.0, "natural", "marginal"),

@@ -52,7 +52,7 @@ class Transition:
 
 
 def assessments() -> list[Assessment]:
-    """Return every combination of the abstract values of an assessment."""
+    """Returns every combination of the abstract values of an assessment."""
     links = (NOW, NOW - 2, NOW - 4)
     probes = (Health.GOOD, Health.FAILURE)
     products_ppm = (5.0, 60.0, 200.0)
@@ -80,7 +80,7 @@ def assessments() -> list[Assessment]:
 
 
 def commands() -> list[GuardCommand]:
-    """Return one of every command that can change the conditions for the valve."""
+    """Returns one of every command that can change the conditions for the valve."""
     at, sender = NOW, "test"
     resets: list[GuardCommand] = [Reset(at, sender, trip) for trip in (None, *Trip)]
     return [
@@ -96,9 +96,9 @@ def commands() -> list[GuardCommand]:
 
 
 def abstract(limits: Limits, state: GuardState) -> GuardState:
-    """Return the state one tick later, with its times moved so that now is still NOW.
+    """Returns the state one tick later, with its times moved so that now is still NOW.
 
-    Each time is cut off at the bound that it is compared with: beyond the bound it makes no difference.
+    Each time is limited to the bound of its comparison: a longer time has the same effect.
     """
 
     def earlier(since: float | None, bound_s: float) -> float | None:
@@ -137,7 +137,7 @@ def abstract(limits: Limits, state: GuardState) -> GuardState:
 
 
 def _can_matter(command: GuardCommand, state: GuardState) -> bool:
-    """Return whether the command can have an effect. If not, one try shows that it is refused."""
+    """Returns whether the command can have an effect. If not, one try shows that it is refused."""
     if isinstance(command, Reset):
         return command.trip is None or any(latch.trip is command.trip for latch in state.latches)
     return not state.latches or isinstance(command, CartridgeChanged | Retest)
@@ -150,7 +150,7 @@ def _rank(latch: Latch) -> int:
 def transitions(
     limits: Limits, note: Callable[[GuardState], None] = lambda state: None
 ) -> Iterator[Transition]:
-    """Return every transition out of every reachable abstract state. Calls ``note`` with each new state."""
+    """Returns every transition out of every reachable abstract state. Calls ``note`` with each new state."""
     all_seen = assessments()
     all_commands = commands()
     # Each command is tried in normal conditions, and with each single deviation from them.
@@ -163,7 +163,7 @@ def transitions(
         for seen in all_seen
         if seen.temperature_c == 20.0 and not seen.controller_fault and seen.frame_at != NOW - 4
     ]
-    # An overflow float that is fitted and does not report shuts the valve and trips nothing.
+    # A fitted overflow float that does not report shuts the valve and causes no trip.
     single.append(replace(normal, overflow=None))
     pairs = [seen for seen in all_seen if _deviations(seen, normal) <= 2]
     pairs.append(single[-1])

@@ -28,7 +28,7 @@ def _status(run: GuardRun, alarm: Trip | Advisory = OVERFLOW) -> Status:
 
 
 def _present_as(presence: Presence, alarm: AlarmId) -> Presence:
-    """The process shows this presence of any alarm."""
+    """Returns the same presence for any alarm."""
     return presence
 
 

@@ -117,7 +117,7 @@ def survey(request: pytest.FixtureRequest) -> Survey:
     return found
 
 
-def test_no_reachable_state_opens_the_valve_against_a_reason_to_close(survey: Survey) -> None:
+def test_no_reachable_state_opens_the_valve_with_a_reason_to_close(survey: Survey) -> None:
     assert survey.transitions > 200_000
     assert survey.opened[Phase.RINSE] > 0
     assert survey.opened[Phase.FILL] > 0

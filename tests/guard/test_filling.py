@@ -84,7 +84,7 @@ def test_a_gross_excess_trips_without_waiting() -> None:
     assert run.trips == [Trip.PRODUCT_OVER_LIMIT]
 
 
-def test_standing_water_trips_nothing_while_idle() -> None:
+def test_standing_water_causes_no_trip_while_idle() -> None:
     run = GuardRun(product_ppm=400.0, zone=Zone.MIDDLE)
     run.pass_time(600)
     assert not run.trips
@@ -139,7 +139,7 @@ def test_a_fill_that_stays_blocked_raises_an_alarm() -> None:
     assert run.missing == {Permissive.TEMPERATURE_IN_RANGE}
 
 
-def test_a_clock_that_stops_or_runs_back_opens_nothing() -> None:
+def test_a_clock_that_stops_or_runs_back_opens_no_valve() -> None:
     run = GuardRun(zone=Zone.MIDDLE)
     for seconds in (0.0, -5.0, -3600.0, 0.0):
         assert run.step(seconds=seconds).flow is Flow.SHUT

@@ -64,7 +64,7 @@ def test_a_reset_resets_only_the_trips_whose_rule_allows_it() -> None:
     assert run.state.first_out is Trip.PRODUCT_OVER_LIMIT
 
 
-def test_the_first_out_is_the_trip_that_came_first() -> None:
+def test_the_first_out_is_the_first_trip() -> None:
     run = GuardRun()
     run.step(overflow=True)
     run.pass_time(40, zone=None)
@@ -72,7 +72,7 @@ def test_the_first_out_is_the_trip_that_came_first() -> None:
     assert run.state.first_out is Trip.OVERFLOW
 
 
-def test_no_command_opens_the_valve_against_a_trip() -> None:
+def test_no_command_opens_the_valve_during_a_trip() -> None:
     run = _tripped()
     run.step(zone=Zone.LOW, product_ppm=2.0)
     for command in (StartFill, CartridgeChanged):

@@ -21,7 +21,7 @@ LIMITS = replace(
 
 
 def _pour(run: GuardRun, litres: float, per_second_l: float = 1.0) -> None:
-    """Let the level rise while the valve is open."""
+    """Raises the level while the valve is open."""
     poured = 0.0
     while poured < litres and run.decision is not None and run.decision.flow is Flow.TO_RESERVOIR:
         assert run.seen.volume_l is not None

@@ -41,7 +41,7 @@ class GuardRun:
     def step(
         self, *commands: GuardCommand, seconds: float = 1.0, fresh: bool = True, **seen: Any
     ) -> Decision:
-        """Run one step in which some values of the assessment are new."""
+        """Runs one step in which some values of the assessment are new."""
         self.now += seconds
         self.seen = replace(self.seen, **seen)
         if fresh:
@@ -52,14 +52,14 @@ class GuardRun:
         return self.decision
 
     def pass_time(self, seconds: float, *, fresh: bool = True, **seen: Any) -> Decision:
-        """Run many steps of one second."""
+        """Runs many steps of one second."""
         decision = self.step(fresh=fresh, **seen)
         for _ in range(int(seconds) - 1):
             decision = self.step(fresh=fresh)
         return decision
 
     def fill(self) -> Decision:
-        """Run steps until the phase is FILL."""
+        """Runs steps until the phase is FILL."""
         for _ in range(200):
             decision = self.step()
             if self.state.phase is Phase.FILL:

@@ -1,4 +1,4 @@
-"""A process that writes a log as fast as it can until it is killed; its promises go to the standard output.
+"""Writes a log at full speed until it is killed, and prints each committed row to the standard output.
 
 ``A n``: alarm n and the latched state n are on the disk. ``R n``: rows up to sequence n of this session are
 committed. A file beside the log stands for the hub: a line in it was received there.

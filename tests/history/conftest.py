@@ -1,4 +1,4 @@
-"""Shared by the tests of the log: readings like a barrel's."""
+"""Readings of an invented barrel, for the tests of the log."""
 
 import math
 import random
@@ -33,7 +33,7 @@ MakeReading = Callable[..., ReadingRow]
 
 
 def barrel(second: int, *, boot: int = 1, noise: float = 1.0, reservoir: str = "barrel") -> ReadingRow:
-    """An invented reading of a 200 L barrel for each second since START_MS, always the same.
+    """Returns an invented reading of a 200 L barrel for a second since START_MS, always the same.
 
     Noise of 0.2 % on both cells, 0.02 K and 0.1 L; a fill of 90 minutes each day from 20:00 UTC.
     """
@@ -67,7 +67,7 @@ def barrel(second: int, *, boot: int = 1, noise: float = 1.0, reservoir: str = "
 
 
 def line(row: StampedRow) -> str:
-    """A row as the hub's log would hold it: by its names and time, and its values."""
+    """Returns a row as the hub's log stores it: its names and time, and its values."""
     kind = "reading" if isinstance(row, ReadingRow) else "entry"
     return kind + " ".join(write_one(record) for record in row_records(row, "test"))
 
@@ -88,7 +88,7 @@ def start_ms() -> int:
 
 
 def write_log(path: Path, rows: Iterable[StampedRow]) -> None:
-    """A log of these rows and the minutes that they make, in the order of time."""
+    """Writes a log of these rows and their minutes, in the order of time."""
     store = Store(open_for_writing(path))
     rolls: dict[str, RollUp] = {}
     done: list[Row] = []
@@ -108,7 +108,7 @@ def write_log(path: Path, rows: Iterable[StampedRow]) -> None:
 
 
 def write_days(path: Path, days: int) -> int:
-    """A log of so many days, each like the first, with readings of the last day; the beginning in UTC ms."""
+    """Writes a log of equal days, with readings of the last day. Returns the beginning in UTC ms."""
     write_log(path, (barrel(second) for second in range(0, 86_400, 5)))
     connection = sqlite3.connect(path)
     for table in ("minute", "hour"):

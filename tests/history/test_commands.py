@@ -84,7 +84,7 @@ def clearwell(*arguments: object, **environ: str) -> Finished:
 
 
 def refused(*arguments: object, **environ: str) -> str:
-    """The one message of a command that was typed wrong."""
+    """Returns the one message of a command with a mistake."""
     done = clearwell(*arguments, **environ)
     assert done.status == 2, done
     assert done.stdout == ""
@@ -92,7 +92,7 @@ def refused(*arguments: object, **environ: str) -> str:
     return done.stderr
 
 
-# --- from when to when --------------------------------------------------------------------------------
+# --- ranges of time -----------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize(
@@ -111,7 +111,7 @@ def refused(*arguments: object, **environ: str) -> str:
         ("90m", False, "2025-06-15T14:30:00.000Z"),
     ],
 )
-def test_days_times_and_how_long_ago_are_read(text: str, end: bool, moment: str) -> None:
+def test_days_times_and_ages_are_parsed(text: str, end: bool, moment: str) -> None:
     assert utc_text(moment_ms(text, NOW_MS, end=end)) == moment
 
 
@@ -120,17 +120,17 @@ def test_days_times_and_how_long_ago_are_read(text: str, end: bool, moment: str)
     ["", "yesterday", "7", "-7d", "7 d", "7y", "2025-06-31", "2025-13-01", "0001-01-01", "1969-12-30",
      "9999-12-31T23:59", "999999w", "2025-06-15T25:00", "٧d", "1e9"],
 )  # fmt: skip
-def test_what_is_no_moment_is_refused_with_what_would_be_right(text: str) -> None:
+def test_an_invalid_time_is_refused_with_the_right_form(text: str) -> None:
     with pytest.raises(InputError, match="is not a time; give a day such as"):
         moment_ms(text, NOW_MS, end=True)
 
 
-def test_a_range_takes_its_open_ends_from_the_log_and_may_not_be_empty() -> None:
+def test_the_open_ends_of_a_range_are_those_of_the_log_and_an_empty_range_is_refused() -> None:
     held = (NOW_MS - 10 * DAY_MS, NOW_MS - DAY_MS)
     assert span_of(None, None, held, NOW_MS) == (held[0], NOW_MS + 1)
     assert span_of("2d", "1d", held, NOW_MS) == (NOW_MS - 2 * DAY_MS, NOW_MS - DAY_MS)
     assert span_of(None, None, (0, 0), NOW_MS) == (0, NOW_MS + 1)
-    # A clock that was set back: the log goes on past now, and none of it may be left out.
+    # After a clock was set back, the log extends beyond now. The range must include all of the log.
     assert span_of("1d", None, (held[0], NOW_MS + DAY_MS), NOW_MS)[1] == NOW_MS + DAY_MS + 1
     for since, until, why in (
         ("1d", "2d", "ends before it begins"),
@@ -145,7 +145,7 @@ def test_a_range_takes_its_open_ends_from_the_log_and_may_not_be_empty() -> None
 # --- export -------------------------------------------------------------------------------------------
 
 
-def test_csv_holds_the_range_the_series_and_the_reservoirs_asked_for(log: Path, start_ms: int) -> None:
+def test_csv_has_the_requested_range_series_and_reservoirs(log: Path, start_ms: int) -> None:
     done = clearwell(
         "export", "--log", log, "--out", "-", "--format", "csv", "--grain", "raw", "--series", "volume",
         "--series", "conductivity-25", "--reservoir", "barrel",
@@ -161,7 +161,7 @@ def test_csv_holds_the_range_the_series_and_the_reservoirs_asked_for(log: Path, 
 
 
 @pytest.mark.parametrize(("grain", "buckets"), [("minute", 180), ("hour", 3)])
-def test_senml_holds_the_roll_ups_and_can_be_read_back(
+def test_senml_has_the_roll_ups_and_can_be_read_back(
     log: Path, tmp_path: Path, grain: str, buckets: int
 ) -> None:
     out = tmp_path / "summer.json"
@@ -176,7 +176,7 @@ def test_senml_holds_the_roll_ups_and_can_be_read_back(
         assert names.count(f"clearwell/barrel/reservoir/volume/{grain}/{part}") == buckets
 
 
-def test_every_reservoir_and_the_minutes_are_exported_when_nothing_else_is_asked(log: Path) -> None:
+def test_by_default_the_minutes_of_every_reservoir_are_exported(log: Path) -> None:
     done = clearwell("export", "--log", log, "--out", "-", "--format", "csv")
     rows = list(csv.DictReader(io.StringIO(done.stdout)))
     assert [row["reservoir"] for row in rows].count("barrel") == 180
@@ -209,7 +209,7 @@ def test_an_empty_range_is_not_a_mistake_and_is_reported(log: Path) -> None:
     assert "--grain minute" in done.stderr
 
 
-def test_an_existing_file_is_replaced_only_when_forced_and_the_log_never(log: Path, tmp_path: Path) -> None:
+def test_an_existing_file_is_replaced_only_with_force_and_never_the_log(log: Path, tmp_path: Path) -> None:
     out = tmp_path / "out.csv"
     out.write_text("mine")
     asked = ("export", "--log", log, "--format", "csv", "--grain", "hour")
@@ -226,8 +226,8 @@ def test_an_existing_file_is_replaced_only_when_forced_and_the_log_never(log: Pa
     assert sorted(one.name for one in tmp_path.iterdir()) == ["link", "out.csv"]
 
 
-def test_a_disk_that_fills_leaves_neither_half_an_export_nor_a_traceback(log: Path, tmp_path: Path) -> None:
-    """A limit on the size of files simulates the full disk. The file that was to be replaced is kept."""
+def test_a_full_disk_leaves_no_partial_export_and_no_traceback(log: Path, tmp_path: Path) -> None:
+    """A limit on the size of files simulates the full disk. The existing file is kept."""
     out = tmp_path / "out.csv"
     out.write_text("mine")
     line = " ".join([*PYTHON, "export", "--log", str(log), "--out", str(out), "--format", "csv", "--force"])
@@ -267,10 +267,10 @@ def test_a_wrong_argument_ends_with_status_2_and_a_message_with_the_right_form(
     assert message in " ".join(said.split())
 
 
-def test_a_log_that_only_the_service_may_read_is_reported_as_that(
+def test_a_log_that_only_the_service_can_read_is_reported(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Not by real permissions, which root has anyway."""
+    """The test simulates the permissions, since root has all of them."""
 
     def hidden(*_: object, **__: object) -> os.stat_result:
         raise PermissionError(errno.EACCES, "Permission denied")
@@ -280,7 +280,7 @@ def test_a_log_that_only_the_service_may_read_is_reported_as_that(
         logfile.chosen(tmp_path / "clearwell.db", None)
 
 
-def test_an_export_through_a_link_goes_to_what_the_link_names(log: Path, tmp_path: Path) -> None:
+def test_an_export_to_a_link_is_written_to_its_target(log: Path, tmp_path: Path) -> None:
     real, link = tmp_path / "real.csv", tmp_path / "link.csv"
     real.write_text("mine")
     link.symlink_to(real)
@@ -314,7 +314,7 @@ def test_the_log_is_found_by_the_configuration(log: Path, tmp_path: Path) -> Non
 
 
 def on_terminal(arguments: list[str], stdout: int) -> str:
-    """What a command shows on a terminal's error stream."""
+    """Returns the output of a command on a terminal's error stream."""
     master, slave = pty.openpty()
     try:
         with subprocess.Popen(arguments, cwd=ROOT, stdout=stdout, stderr=slave, close_fds=True) as process:
@@ -334,9 +334,9 @@ def on_terminal(arguments: list[str], stdout: int) -> str:
     return shown.decode()
 
 
-def test_long_work_shows_a_bar_on_a_terminal_and_short_work_does_not(log: Path, tmp_path: Path) -> None:
+def test_only_long_work_shows_a_progress_bar_on_a_terminal(log: Path, tmp_path: Path) -> None:
     export = ["export", "--log", str(log), "--format", "csv", "--grain", "raw", "--force", "--out"]
-    # What counts as long is set here, so that a busy machine does not decide it.
+    # The test sets the bound for long work, so that a busy machine has no influence.
     after_s = (
         "from bridge.commands.shared import log_file; from bridge.commands.main import main; "
         "log_file.BAR_AFTER_S = {}; main()"
@@ -357,7 +357,7 @@ def test_long_work_shows_a_bar_on_a_terminal_and_short_work_does_not(log: Path, 
      ("export", "--out", "-", "--format", "senml", "--grain", "raw"),
      ("log",)],
 )  # fmt: skip
-def test_a_pipe_that_is_closed_early_is_a_quiet_end(log: Path, arguments: tuple[str, ...]) -> None:
+def test_a_closed_pipe_ends_the_command_without_a_message(log: Path, arguments: tuple[str, ...]) -> None:
     with subprocess.Popen(
         [*PYTHON, *arguments, "--log", str(log)], cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE
     ) as process:
@@ -381,7 +381,7 @@ def test_entries_of_every_kind_are_readable_at_80_columns_without_colour(log: Pa
     lines = done.stdout.splitlines()
     assert max(map(len, lines)) <= 80
     assert all(one.isprintable() for one in lines)
-    # Each entry begins with its time, and goes on beside it.
+    # Each entry begins with its time, and further lines are indented.
     assert sum(bool(re.match(r"2025-06-15 1[67]:\d0:00  \S", one)) for one in lines) == 8
     assert all(re.match(r"(2025-06-15 1[67]:\d0:00  | {21})\S", one) for one in lines)
     said = " ".join(done.stdout.split())
@@ -398,7 +398,7 @@ def test_entries_of_every_kind_are_readable_at_80_columns_without_colour(log: Pa
         assert part in said
 
 
-def test_what_a_stranger_sent_cannot_steer_the_terminal(log: Path) -> None:
+def test_received_text_cannot_send_control_sequences_to_the_terminal(log: Path) -> None:
     for how in ((), ("--json",)):
         shown = clearwell("log", "--log", log, "--kind", "command", *how).stdout
         assert "\x1b" not in shown
@@ -421,7 +421,7 @@ def test_entries_are_chosen_by_kind_reservoir_and_range(log: Path, start_ms: int
     assert times("--to", "2025-06-15", "--kind", "event") == ["16:10"]
 
 
-def test_json_lines_hold_every_field(log: Path) -> None:
+def test_json_lines_have_every_field(log: Path) -> None:
     done = clearwell("log", "--log", log, "--json", "--kind", "command")
     assert json.loads(done.stdout) == {
         "time": "2025-06-15T16:40:00.000Z", "reservoir": "barrel", "kind": "command", "what": ESCAPE,
@@ -439,7 +439,7 @@ def test_json_lines_hold_every_field(log: Path) -> None:
         (("--log", "nowhere.db"), "nowhere.db: there is no such file"),
     ],
 )
-def test_a_wrong_question_to_the_log_ends_with_status_2(
+def test_a_wrong_option_of_log_ends_with_status_2(
     log: Path, arguments: tuple[str, ...], message: str
 ) -> None:
     assert message in " ".join(refused("log", "--log", log, *arguments).split())
@@ -447,14 +447,14 @@ def test_a_wrong_question_to_the_log_ends_with_status_2(
 
 @pytest.fixture
 def running(tmp_path: Path) -> Iterator[Log]:
-    """A log that is being written."""
+    """A log that a writer has open."""
     one = Log(tmp_path / "clearwell.db")
     one.start().result(DEADLINE_S)
     yield one
     assert one.close(DEADLINE_S)
 
 
-def test_following_shows_what_happens_while_the_daemon_writes_and_each_entry_once(
+def test_following_shows_each_new_entry_once_while_the_daemon_writes(
     running: Log, start_ms: int, make_reading: Callable[..., object]
 ) -> None:
     def event(number: int) -> EventRow:

@@ -1,4 +1,4 @@
-"""Killed at any moment, the log is whole, what was promised is in it, and the hub gets every record."""
+"""After a kill at any moment, the log is sound and has every committed row, and the hub gets every record."""
 
 import contextlib
 import os
@@ -21,14 +21,14 @@ KILLS = int(os.environ.get("CLEARWELL_KILLS", "20"))
 ROOT = Path(__file__).parents[2]
 
 
-def test_kills_at_random_moments_lose_nothing_that_was_promised(tmp_path: Path, line_of: Line) -> None:
+def test_kills_at_random_moments_lose_no_committed_row(tmp_path: Path, line_of: Line) -> None:
     log, hub = tmp_path / "log.db", tmp_path / "hub"
     chance = random.Random(20)
     boots: list[int] = []
     latched = 0
     for kill in range(KILLS):
         with Running(sys.executable, "-m", "tests.history.bridge_to_kill", log, hub, cwd=ROOT) as child:
-            # Not by the clock but by progress: after so many promises, and a moment anywhere in the next.
+            # Progress and not the clock sets the kill: after some commits, at any moment of the next one.
             promises = child.lines()
             for _ in range(chance.randrange(1, 40)):
                 next(promises)

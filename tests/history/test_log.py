@@ -1,4 +1,4 @@
-"""The log as a bridge uses it: rows in, rows out, a restart, a kill, a power cut."""
+"""The log in use: writing, reading, a restart, a kill, a power cut."""
 
 import asyncio
 import csv
@@ -59,7 +59,7 @@ ALWAYS = 2**50
 
 
 def write(path: Path, *rows: Sequence[Row]) -> None:
-    """Rows in a log that is then closed."""
+    """Writes rows to a log and closes it."""
     log = Log(path)
     log.start().result(DEADLINE_S)
     for some in rows:
@@ -84,7 +84,7 @@ def one_of_each(start_ms: int) -> list[EntryRow]:
     ]
 
 
-def test_every_kind_of_row_comes_back_as_it_was(
+def test_every_kind_of_row_is_read_back_unchanged(
     tmp_path: Path, make_reading: MakeReading, start_ms: int
 ) -> None:
     log = Log(tmp_path / "log.db")
@@ -111,7 +111,7 @@ def test_every_kind_of_row_comes_back_as_it_was(
             assert reader.span_ms() == (start_ms, entries[-1].stamp.utc_ms)
 
 
-def test_state_is_back_after_a_restart_and_the_session_counts(tmp_path: Path, start_ms: int) -> None:
+def test_a_restart_restores_the_state_and_counts_the_session(tmp_path: Path, start_ms: int) -> None:
     for session in (1, 2, 3):
         log = Log(tmp_path / "log.db")
         opened = log.start().result(DEADLINE_S)
@@ -128,10 +128,10 @@ def test_state_is_back_after_a_restart_and_the_session_counts(tmp_path: Path, st
         assert log.close(DEADLINE_S)
 
 
-def test_durable_rows_are_on_the_disk_with_all_before_them_when_done_is_called(
+def test_durable_rows_and_all_earlier_rows_are_on_the_disk_when_done_is_called(
     tmp_path: Path, make_reading: MakeReading, start_ms: int
 ) -> None:
-    """A power cut is a copy of the files: the write-ahead log was synchronised by the commit."""
+    """A copy of the files simulates the power cut. The commit has synchronised the write-ahead log."""
     log = Log(tmp_path / "log.db")
     log.start().result(DEADLINE_S)
     assert log.flush().result(DEADLINE_S)
@@ -170,10 +170,10 @@ def test_rows_that_are_not_durable_are_committed_in_batches(
     assert log.close(DEADLINE_S)
 
 
-def test_minutes_that_a_killed_process_left_open_are_made_from_its_readings(
+def test_minutes_left_open_by_a_killed_process_are_made_from_its_readings(
     tmp_path: Path, make_reading: MakeReading
 ) -> None:
-    """The store is closed without a stop, as after a kill. The next log completes the minutes."""
+    """The test closes the store without a stop, as after a kill. The next log completes the minutes."""
     path = tmp_path / "log.db"
     store = Store(open_for_writing(path))
     rows = [make_reading(second) for second in range(0, 600, 10)]
@@ -198,7 +198,7 @@ def test_minutes_that_a_killed_process_left_open_are_made_from_its_readings(
     assert volume.mean == pytest.approx(sum(volumes) / len(volumes), abs=1e-3 * 10)
 
 
-def test_a_minute_that_a_restart_cut_in_two_is_one_minute(tmp_path: Path, make_reading: MakeReading) -> None:
+def test_a_minute_interrupted_by_a_restart_is_one_minute(tmp_path: Path, make_reading: MakeReading) -> None:
     path = tmp_path / "log.db"
     for seconds in (range(20), range(20, 60)):
         roll = RollUp(MINUTE_MS)
@@ -218,8 +218,8 @@ def test_a_minute_that_a_restart_cut_in_two_is_one_minute(tmp_path: Path, make_r
     assert cell.mean == pytest.approx(sum(temperatures) / 60, abs=1e-3)
 
 
-def test_nothing_the_caller_does_waits_for_the_disk(tmp_path: Path, make_reading: MakeReading) -> None:
-    """Another program holds the file locked; the event loop goes on as if it were not."""
+def test_no_call_waits_for_the_disk(tmp_path: Path, make_reading: MakeReading) -> None:
+    """Another program locks the file, and the event loop continues without a delay."""
 
     async def run() -> int:
         log = Log(tmp_path / "log.db", retry_s=0.05)
@@ -245,7 +245,7 @@ def test_nothing_the_caller_does_waits_for_the_disk(tmp_path: Path, make_reading
         assert len(list(reader.readings("barrel", 0, ALWAYS))) == 200
 
 
-def test_a_fault_of_the_program_itself_ends_the_log_and_is_reported(
+def test_a_fault_of_the_program_ends_the_log_and_is_reported(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     seen: list[BaseException | None] = []
@@ -268,7 +268,7 @@ def test_a_fault_of_the_program_itself_ends_the_log_and_is_reported(
     assert log.flush().cancelled(), "a question to a log that has ended does not wait for ever"
 
 
-def test_another_process_adds_entries_beside_the_daemon(
+def test_another_process_adds_entries_while_the_daemon_runs(
     tmp_path: Path, make_reading: MakeReading, start_ms: int
 ) -> None:
     path = tmp_path / "log.db"
@@ -287,7 +287,7 @@ def test_another_process_adds_entries_beside_the_daemon(
         assert list(reader.events(0, ALWAYS)) == [*one_of_each(start_ms)[:2], *added, later]
 
 
-def test_text_of_a_stranger_is_logged_whatever_it_is(tmp_path: Path) -> None:
+def test_any_received_text_is_logged(tmp_path: Path) -> None:
     what = "open\udcff\x00 'quoted' \u00b5 " + "x" * 5000
     row = CommandRow(Stamp(1, 1, 1_750_000_000_000), "barrel", what, "\ud800", False, "No such command.")
     log = Log(tmp_path / "log.db")
@@ -305,13 +305,13 @@ def test_text_of_a_stranger_is_logged_whatever_it_is(tmp_path: Path) -> None:
     assert logged.what == what.replace("\udcff", "\\udcff").replace("\x00", "\\x00")
 
 
-def test_an_entry_that_makes_no_sense_is_an_error_that_names_it() -> None:
+def test_an_invalid_entry_is_an_error_that_names_the_entry() -> None:
     for kind, values in ((Kind.EVENT, {}), (Kind.ALARM, {"alarm": "x", "change": "raised", "sentence": ""})):
         with pytest.raises(LogError, match=f"kind '{kind.value}' in the log cannot be read"):
             entry(kind, Stamp(1, 1, 1), "", values)
 
 
-def test_an_export_has_the_rows_of_its_span_and_tells_how_far_it_is(
+def test_an_export_has_the_rows_of_its_range_and_reports_its_progress(
     tmp_path: Path, make_reading: MakeReading, start_ms: int
 ) -> None:
     rows: list[Row] = []
@@ -367,7 +367,7 @@ def test_an_export_has_the_rows_of_its_span_and_tells_how_far_it_is(
         assert export_events_senml(reader, out, 0, ALWAYS) == len(parse(out.getvalue())) > 20
 
 
-def test_an_alarm_s_steps_make_its_whole_life() -> None:
+def test_the_changes_of_an_alarm_give_its_whole_life_cycle() -> None:
     def step(
         n: int, change: AlarmChange, sender: str = "", alarm: Trip | Advisory = Trip.OVERFLOW
     ) -> AlarmRow:

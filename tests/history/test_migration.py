@@ -1,4 +1,4 @@
-"""A log in layout 2, written by the program of that layout, is taken over (layout2/make_layout2.txt)."""
+"""A log in layout 2, written by the program of that layout, is migrated (layout2/make_layout2.txt)."""
 
 import gzip
 import json
@@ -60,7 +60,7 @@ def test_a_log_of_layout_2_keeps_its_rows(old: Path, before: dict[str, Any]) -> 
             for r in reader.events(0, ALWAYS)
         ]
     for now, was in zip(entries, before["entries"], strict=True):
-        # What UTF-8 cannot hold is written with a backslash, and a fill has a field more.
+        # A character outside UTF-8 is written with a backslash, and a fill has one more field.
         told = {key: _text(value) for key, value in was[5].items()}
         assert now[:5] == was[:5]
         assert {key: value for key, value in now[5].items() if key in told} == told
@@ -77,13 +77,13 @@ def assert_same_bucket(now: Bucket, was: dict[str, Any]) -> None:
         assert (cell is None) == (old_cell is None)
         if cell is not None:
             assert cell.count == old_cell["count"]
-            # Thousandths now, three or four significant digits then.
+            # Layout 2 has three or four significant digits; the present layout has thousandths.
             for field in ("least", "mean", "greatest"):
                 assert getattr(cell, field) == pytest.approx(old_cell[field], rel=5e-3, abs=6e-4)
 
 
 def assert_known_within_the_dead_bands(reader: Reader, name: str, was: list[list[Any]]) -> None:
-    """Each old reading is stored, or its series are within their dead bands of the stored one before it."""
+    """Checks that each old reading is stored, or within the dead bands of the stored reading before it."""
     stored = list(reader.readings(name, 0, ALWAYS))
     assert len(stored) < 5000, "by exception"
     for boot, sequence, utc_ms, *rest in was:
@@ -96,7 +96,7 @@ def assert_known_within_the_dead_bands(reader: Reader, name: str, was: list[list
             then, now = rest[series], last.values[series]
             assert (then is None) == (now is None)
             if then is not None and now is not None:
-                # An old number was rounded to three digits at worst.
+                # An old number was rounded to at least three digits.
                 room = max(band.absolute, band.relative * abs(now)) + 5e-3 * abs(now)
                 assert abs(then - now) <= room, Series(series)
 
@@ -128,7 +128,7 @@ def test_the_saved_state_of_layout_2_is_the_start_of_a_station(old: Path, before
     assert newest.stamp <= sent[-1].stamp, "nothing that the hub's log lacked is skipped"
 
 
-def test_alarms_of_layout_2_get_the_ids_and_states_of_today(old: Path) -> None:
+def test_alarms_of_layout_2_get_the_present_ids_and_states(old: Path) -> None:
     connection = sqlite3.connect(old)
     (newest,) = connection.execute("SELECT max(id) FROM entry").fetchone()
     body = {"alarm": "product-over-advice", "change": "returned", "sentence": "Over it.", "sender": ""}
@@ -157,7 +157,7 @@ def test_alarms_of_layout_2_get_the_ids_and_states_of_today(old: Path) -> None:
     ]
 
 
-def test_an_older_log_is_read_and_copied_without_being_changed(old: Path, tmp_path: Path) -> None:
+def test_an_older_log_is_read_and_copied_without_a_change(old: Path, tmp_path: Path) -> None:
     content = old.read_bytes()
     with Reader(old) as reader:
         assert len(list(reader.events(0, ALWAYS))) == 12

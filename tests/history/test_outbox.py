@@ -1,4 +1,4 @@
-"""The outbox: everything, in order, until it is acknowledged; when it is full the oldest readings go."""
+"""The outbox keeps every record in order until it is acknowledged. If full, it drops the oldest readings."""
 
 from dataclasses import replace
 from pathlib import Path
@@ -44,7 +44,7 @@ def alarm(second: int) -> AlarmRow:
     return AlarmRow(Stamp(1, 10**6 + second, utc), "barrel", Trip.NO_RISE, AlarmChange.RAISED, f"at {second}")
 
 
-def test_a_day_without_a_hub_is_delivered_whole_and_in_order_over_all_names(tmp_path: Path) -> None:
+def test_a_day_without_a_hub_is_delivered_complete_and_in_order_for_all_names(tmp_path: Path) -> None:
     store = store_at(tmp_path / "log.db")
     outbox = outbox_of(store)
     rows: list[Row] = []
@@ -60,7 +60,7 @@ def test_a_day_without_a_hub_is_delivered_whole_and_in_order_over_all_names(tmp_
     assert outbox.peek(1, store, 0.0) == []
 
 
-def test_rows_that_are_not_acknowledged_are_sent_again_the_same_even_after_a_restart(tmp_path: Path) -> None:
+def test_unacknowledged_rows_are_sent_again_unchanged_even_after_a_restart(tmp_path: Path) -> None:
     store = store_at(tmp_path / "log.db")
     outbox = outbox_of(store)
     store.add([barrel(second) for second in range(500)])
@@ -77,7 +77,7 @@ def test_rows_that_are_not_acknowledged_are_sent_again_the_same_even_after_a_res
     ]
 
 
-def test_one_reading_in_ten_seconds_is_sent_and_every_change_of_path_wherever_a_parcel_began(
+def test_one_reading_in_ten_seconds_and_every_change_of_path_are_sent_from_any_start(
     tmp_path: Path,
 ) -> None:
     store = store_at(tmp_path / "log.db")
@@ -102,7 +102,7 @@ def test_readings_wait_for_their_parcel_and_an_entry_does_not(tmp_path: Path) ->
     assert [type(row) for row in parcel.rows] == [ReadingRow, ReadingRow, AlarmRow]
 
 
-def test_when_it_is_full_the_oldest_readings_go_and_alarms_stay_and_there_was_an_alert(
+def test_a_full_outbox_drops_the_oldest_readings_keeps_alarms_and_reports_it(
     tmp_path: Path,
 ) -> None:
     store = store_at(tmp_path / "log.db")
@@ -132,7 +132,7 @@ def test_retention_leaves_rows_that_the_hub_lacks(tmp_path: Path) -> None:
     assert [row.stamp.sequence for row in store.readings(0, 2**62)] == list(range(50, 100))
 
 
-def test_an_outbox_that_is_switched_on_later_begins_then(tmp_path: Path) -> None:
+def test_an_outbox_enabled_later_begins_at_that_time(tmp_path: Path) -> None:
     store = store_at(tmp_path / "log.db")
     store.add([barrel(second) for second in range(100)])
     outbox = outbox_of(store)
@@ -145,7 +145,7 @@ def test_an_outbox_that_is_switched_on_later_begins_then(tmp_path: Path) -> None
     st.floats(1, 50),
     st.lists(st.tuples(st.floats(0, 20), st.integers(0, 100)), max_size=40),
 )
-def test_a_replay_never_goes_faster_than_its_pace(
+def test_a_replay_is_never_faster_than_its_limit(
     per_s: float, burst: float, asks: list[tuple[float, int]]
 ) -> None:
     now, pace, sent = 0.0, full_pace(per_s, burst, 0.0), 0

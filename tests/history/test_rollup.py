@@ -1,4 +1,4 @@
-"""Minutes and hours against sums done by hand."""
+"""Minutes and hours against an independent sum."""
 
 import math
 
@@ -47,7 +47,7 @@ def test_a_roll_up_agrees_with_an_independent_sum(steps: list[Reading], span: in
 
 
 @given(st.lists(reading, min_size=1, max_size=60))
-def test_an_hour_made_of_minutes_is_the_hour_made_of_readings(steps: list[Reading]) -> None:
+def test_an_hour_from_minutes_equals_the_hour_from_readings(steps: list[Reading]) -> None:
     readings = [
         (1_750_003_200_000 + gap % 3600 * 1000, values, health)
         for gap, values, health in sorted(steps, key=lambda s: s[0] % 3600)

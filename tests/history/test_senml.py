@@ -1,4 +1,4 @@
-"""SenML against the examples printed in RFC 8428, and rows there and back."""
+"""SenML against the examples in RFC 8428, and rows written and read back."""
 
 import json
 
@@ -64,7 +64,7 @@ def test_base_values_apply_as_in_the_rfc_s_example_of_a_current() -> None:
     )
 
 
-def test_the_rfc_s_moving_device_resolves_as_printed() -> None:
+def test_the_rfc_s_moving_device_resolves_as_in_the_rfc() -> None:
     records = parse(HUMIDITY)
     assert {r.name for r in records} == {"urn:dev:ow:10e2073a01080063"}
     assert [(r.unit, r.time_s - 1.320067464e9, r.value) for r in records if r.unit in ("%RH", "%EL")] == [
@@ -99,7 +99,7 @@ def test_a_pack_that_breaks_a_rule_is_refused_with_the_rule(text: str, says: str
         parse(text)
 
 
-def test_a_reading_goes_out_in_si_units_under_its_own_time(make_reading, start_ms: int) -> None:  # type: ignore[no-untyped-def]
+def test_a_reading_is_sent_in_si_units_with_its_own_time(make_reading, start_ms: int) -> None:  # type: ignore[no-untyped-def]
     row = make_reading(7)
     text = pack([row], "clearwell")
     assert json.loads(text)[0]["bn"] == "clearwell/barrel/"
@@ -114,7 +114,7 @@ def test_a_reading_goes_out_in_si_units_under_its_own_time(make_reading, start_m
     assert len(by_name) == len(Series) + 2
 
 
-def test_alarms_events_and_samples_go_out_field_by_field() -> None:
+def test_alarms_events_and_samples_are_sent_field_by_field() -> None:
     stamp = Stamp(1, 2, 1_750_000_000_123)
     rows: list[StampedRow] = [
         AlarmRow(stamp, "barrel", Trip.NO_RISE, AlarmChange.RAISED, "No rise.", first_out=True),
@@ -145,15 +145,15 @@ record = st.builds(
 
 
 @given(st.lists(record, min_size=1, max_size=8))
-def test_what_is_written_is_what_is_read(records: list[SenmlRecord]) -> None:
+def test_written_records_are_read_back_unchanged(records: list[SenmlRecord]) -> None:
     back = parse(write(records, "base/"))
     for was, now in zip(sorted(records, key=lambda r: r.time_s), back, strict=True):
         assert (now.name, now.unit, now.value) == (was.name, was.unit, was.value)
         assert now.time_s == was.time_s
 
 
-def test_a_record_has_the_same_time_to_the_last_bit_in_whatever_pack_it_travels() -> None:
-    """What is sent again after a restart travels in other company; a double's last bit tells it apart."""
+def test_a_record_has_the_same_time_to_the_last_bit_in_any_pack() -> None:
+    """After a restart a record is sent in another pack. The last bit of its time must be the same."""
     start_ms = 1_795_596_005_550
     rows = [EventRow(Stamp(1, n, start_ms + 35 * n), "barrel", "e", f"at {n}") for n in range(400)]
     alone = [parse(pack([row], "clearwell"))[0] for row in rows]

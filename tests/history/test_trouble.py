@@ -1,4 +1,4 @@
-"""A full disk, and a file that is locked, read-only, damaged or too new: reported, survived, kept."""
+"""A full disk, or a locked, read-only, damaged or too new file: the log reports it and loses no alarm."""
 
 import queue
 import sqlite3
@@ -37,7 +37,7 @@ HOLD = StateRow("hold", 1, "true")
 
 
 class Told:
-    """The reports of the log, in order. Waits for the next one."""
+    """Collects the reports of the log in order, and waits for the next one."""
 
     def __init__(self) -> None:
         self.all: list[LogTrouble | None] = []
@@ -92,7 +92,7 @@ def _answer(answers: "queue.Queue[tuple[int, bool]]", number: int, ok: bool) -> 
 
 
 def pragma(log: Log, text: str) -> None:
-    """Make the connection of the log misbehave; a new connection is sound again."""
+    """Makes the connection of the log fail. A new connection is sound again."""
     log._file.store.connection.execute(f"PRAGMA {text}")  # type: ignore[union-attr]
 
 
@@ -114,8 +114,8 @@ def test_a_file_that_cannot_be_written_is_reported_and_its_rows_are_written_late
     assert "log.db" in str(told.all[0])
 
 
-def test_a_disk_that_is_really_full_never_raises_into_the_caller_and_loses_no_alarm(tmp_path: Path) -> None:
-    """The size of files is limited for a process, which goes on; then the limit is lifted."""
+def test_a_full_disk_raises_no_error_in_the_caller_and_loses_no_alarm(tmp_path: Path) -> None:
+    """A limit on the size of files simulates the full disk. Later the test removes the limit."""
     script = """
 import resource, sys
 from pathlib import Path
@@ -154,7 +154,7 @@ def test_a_locked_file_is_reported_and_written_when_it_is_free(
     assert alarms_in(tmp_path / "log.db") == [1]
 
 
-def test_two_bridges_do_not_write_one_log(opener: Opener, told: Told) -> None:
+def test_two_bridges_cannot_write_the_same_log(opener: Opener, told: Told) -> None:
     first, second = opener(), opener(timeout_s=0.1)
     assert first.start().result(DEADLINE_S).complete
     second.start().result(DEADLINE_S)
@@ -162,7 +162,7 @@ def test_two_bridges_do_not_write_one_log(opener: Opener, told: Told) -> None:
     assert "Another bridge" in str(told.all[0])
 
 
-def test_a_folder_that_cannot_be_made_leaves_the_caller_at_work(
+def test_a_folder_that_cannot_be_created_does_not_stop_the_caller(
     opener: Opener, told: Told, tmp_path: Path
 ) -> None:
     (tmp_path / "file").write_text("no folder")
@@ -174,7 +174,7 @@ def test_a_folder_that_cannot_be_made_leaves_the_caller_at_work(
     assert not log.flush().result(DEADLINE_S)
 
 
-def test_a_file_that_is_no_log_is_set_aside_whole_and_a_new_log_begun(
+def test_a_file_that_is_no_log_is_kept_under_another_name_and_a_new_log_begins(
     opener: Opener, told: Told, tmp_path: Path
 ) -> None:
     rubbish = b"this is not a database, it only sits where one was" * 100
@@ -192,7 +192,7 @@ def test_a_file_that_is_no_log_is_set_aside_whole_and_a_new_log_begun(
 
 
 def damage(path: Path, table: str) -> None:
-    """Overwrite the first page of a table."""
+    """Overwrites the first page of a table."""
     connection = sqlite3.connect(path)
     page = connection.execute("SELECT rootpage FROM sqlite_schema WHERE name = ?", (table,)).fetchone()[0]
     size = connection.execute("PRAGMA page_size").fetchone()[0]
@@ -220,7 +220,7 @@ def test_the_latched_state_of_a_damaged_log_is_kept(opener: Opener, told: Told, 
     assert again.start().result(DEADLINE_S).state == {"latched": LATCHED, "hold": HOLD}
 
 
-def test_a_log_damaged_while_it_is_written_is_set_aside_and_the_state_goes_on(
+def test_a_log_damaged_during_writing_is_replaced_and_the_state_is_kept(
     opener: Opener, told: Told, tmp_path: Path
 ) -> None:
     path = tmp_path / "log.db"
@@ -243,7 +243,7 @@ def test_a_log_damaged_while_it_is_written_is_set_aside_and_the_state_goes_on(
     assert opener().start().result(DEADLINE_S).state == {"latched": LATCHED}
 
 
-def test_a_newer_log_is_left_untouched(opener: Opener, told: Told, tmp_path: Path) -> None:
+def test_a_newer_log_is_not_changed(opener: Opener, told: Told, tmp_path: Path) -> None:
     path = tmp_path / "log.db"
     connection = sqlite3.connect(path)
     connection.executescript("CREATE TABLE later (x); PRAGMA user_version = 99;")
@@ -258,10 +258,10 @@ def test_a_newer_log_is_left_untouched(opener: Opener, told: Told, tmp_path: Pat
         Reader(path)
 
 
-def test_rows_that_wait_are_refused_at_once_and_kept_in_order(
+def test_pending_rows_are_refused_at_once_and_kept_in_order(
     opener: Opener, told: Told, tmp_path: Path
 ) -> None:
-    """An alert that waits for the disk must not wait while the disk is in trouble."""
+    """An alert waits for the disk, but not while the disk has a fault."""
     log = opener()
     log.start().result(DEADLINE_S)
     other = sqlite3.connect(tmp_path / "log.db", isolation_level=None, check_same_thread=False)
@@ -278,7 +278,7 @@ def test_rows_that_wait_are_refused_at_once_and_kept_in_order(
     assert answers.empty(), "each is answered once"
 
 
-def test_while_the_file_cannot_be_written_the_oldest_readings_go_and_no_alarm(
+def test_without_write_access_the_oldest_readings_are_dropped_and_no_alarm(
     opener: Opener, told: Told, tmp_path: Path, make_reading: Callable[[int], Row]
 ) -> None:
     log = opener(settings=LogSettings(most_waiting=100, most_entries=10))
@@ -310,7 +310,7 @@ def test_while_the_file_cannot_be_written_the_oldest_readings_go_and_no_alarm(
     assert EventRow not in kinds
 
 
-def test_when_the_thread_hangs_on_a_disk_the_queue_is_bounded(
+def test_the_queue_is_bounded_while_the_thread_waits_for_the_disk(
     tmp_path: Path, make_reading: Callable[[int], Row]
 ) -> None:
     log = Log(tmp_path / "log.db", settings=LogSettings(most_waiting=10))

@@ -22,7 +22,7 @@ VIEWS = {"v_reading", "v_minute", "v_hour", *(f"v_{kind.value}" for kind in ENTR
 
 @pytest.fixture(scope="module")
 def client(tmp_path_factory: pytest.TempPathFactory) -> Iterator[sqlite3.Connection]:
-    """A connection with no code of ours to a log that is being written."""
+    """A plain SQLite connection to a log that a writer has open."""
     path = tmp_path_factory.mktemp("log") / "clearwell.db"
     log = Log(path)
     log.start().result(DEADLINE_S)
@@ -46,7 +46,7 @@ def test_the_manual_has_one_query_for_every_view(client: sqlite3.Connection) -> 
 
 
 @pytest.mark.parametrize("view", sorted(VIEWS))
-def test_the_query_of_a_view_runs_and_finds_rows(client: sqlite3.Connection, view: str) -> None:
+def test_the_query_of_each_view_returns_rows(client: sqlite3.Connection, view: str) -> None:
     assert view in QUERIES[view]
     assert client.execute(QUERIES[view]).fetchall()
     columns = [column[0] for column in client.execute(f"SELECT * FROM {view}").description]
@@ -56,7 +56,7 @@ def test_the_query_of_a_view_runs_and_finds_rows(client: sqlite3.Connection, vie
     assert reservoir in ("barrel", "shed", "")
 
 
-def test_the_newest_minutes_show_what_the_readings_were(client: sqlite3.Connection) -> None:
+def test_the_newest_minutes_agree_with_the_readings(client: sqlite3.Connection) -> None:
     client.row_factory = sqlite3.Row
     found = client.execute(QUERIES["v_minute"]).fetchall()
     client.row_factory = None

@@ -1,4 +1,4 @@
-"""What the tests of a whole installation share."""
+"""Fixtures for the tests of a whole installation."""
 
 import os
 import pickle
@@ -35,7 +35,7 @@ cell_constant_per_cm = 0.1
 
 @pytest.fixture
 def configured(tmp_path: Path) -> Callable[..., Path]:
-    """Write a configuration: ``configured(port="...", hub="...")``."""
+    """Writes a configuration: ``configured(port="...", hub="...")``."""
 
     def write(*, port: object = "", hub: str = "", log: object = "clearwell.db") -> Path:
         file = tmp_path / "clearwell.toml"
@@ -54,7 +54,7 @@ def board() -> Iterator[Board]:
 
 @pytest.fixture
 def rig(start: Start, tmp_path: Path) -> Path:
-    """A simulated controller on a line of its own."""
+    """A simulated controller on its own serial line."""
     line = tmp_path / "controller"
     start("rig", "--pty", line, "--speed", "10").has_printed("")
     return line
@@ -75,7 +75,7 @@ def accounts(tmp_path: Path) -> Callable[..., str]:
 
 
 def as_somebody_else(look: Callable[[], object]) -> object:
-    """What a user without any rights sees; only root can ask that."""
+    """Calls ``look`` as a user without rights. Only root can do this."""
     reader, writer = os.pipe()
     child = os.fork()
     if child == 0:

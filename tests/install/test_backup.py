@@ -1,4 +1,4 @@
-"""A backup is one sound file of one moment, and restoring one never loses anything."""
+"""A backup is one sound file of one moment. A restore never loses a record."""
 
 import gzip
 import os
@@ -40,7 +40,7 @@ def alarm(second: int) -> AlarmRow:
 
 @pytest.fixture
 def living(tmp_path: Path) -> Iterator[tuple[Log, Path]]:
-    """A log that is being written, with a latched trip."""
+    """A log that a writer has open, with a latched trip."""
     path = tmp_path / "clearwell.db"
     log = Log(path)
     log.start().result(DEADLINE_S)
@@ -77,7 +77,7 @@ def test_one_file_holds_everything_up_to_its_moment(living: tuple[Log, Path], tm
         assert reader.check() == ["ok"]
         assert [row.stamp.sequence for row in reader.events(0, ALWAYS)] == [100_000 + HOUR + 600]
     assert state_of(out / "copy.db")["latched.barrel"] == A_TRIP
-    # Not in the write-ahead mode, which would need files beside it.
+    # The write-ahead mode would need files beside the backup.
     assert sqlite3.connect(out / "copy.db").execute("PRAGMA journal_mode").fetchone() == ("delete",)
 
 
@@ -107,7 +107,7 @@ def test_the_daemons_commits_go_through_while_the_copy_is_made_and_are_not_in_it
         assert len(list(reader.events(0, ALWAYS))) == 1 + len(committed)
 
 
-def test_what_is_there_is_replaced_only_when_forced_and_the_log_never(
+def test_an_existing_file_is_replaced_only_with_force_and_the_log_never(
     living: tuple[Log, Path], tmp_path: Path
 ) -> None:
     out = tmp_path / "copy"
@@ -122,7 +122,7 @@ def test_what_is_there_is_replaced_only_when_forced_and_the_log_never(
     assert "that is the log itself" in done.stderr
 
 
-def test_a_disk_that_fills_leaves_nothing_half_done(living: tuple[Log, Path], tmp_path: Path) -> None:
+def test_a_full_disk_leaves_no_partial_file(living: tuple[Log, Path], tmp_path: Path) -> None:
     out = tmp_path / "copy.db"
     done = subprocess.run(
         [sys.executable, "-m", "bridge", "backup", "--log", str(living[1]), "--out", str(out)],
@@ -153,7 +153,7 @@ def test_a_damaged_log_gives_no_backup(living: tuple[Log, Path], tmp_path: Path)
 
 @pytest.fixture
 def backup(living: tuple[Log, Path], configuration: Path, tmp_path: Path) -> Path:
-    """A backup of the living log, with a calibration; the log goes on after it."""
+    """A backup of the open log, with a calibration. The log continues after the backup."""
     append(tmp_path / "clearwell-calibration.toml", calibration(0.1003))
     out = tmp_path / "backup.db"
     done = clearwell("backup", configuration, "--out", out)
@@ -177,7 +177,7 @@ def set_aside(folder: Path) -> list[str]:
     return sorted(one.name for one in folder.iterdir() if ".before-restore-" in one.name)
 
 
-def test_a_log_that_a_daemon_holds_is_not_touched(
+def test_a_log_that_a_daemon_has_open_is_not_changed(
     living: tuple[Log, Path], backup: Path, configuration: Path, tmp_path: Path
 ) -> None:
     done = clearwell("restore", backup, configuration)
@@ -188,7 +188,7 @@ def test_a_log_that_a_daemon_holds_is_not_touched(
     assert living[0].flush().result(DEADLINE_S)
 
 
-def test_the_present_log_is_set_aside_whole_and_what_is_latched_now_stays_latched(
+def test_the_present_log_is_kept_whole_and_latched_trips_stay_latched(
     living: tuple[Log, Path], backup: Path, configuration: Path, tmp_path: Path
 ) -> None:
     log, path = living
@@ -205,19 +205,19 @@ def test_the_present_log_is_set_aside_whole_and_what_is_latched_now_stays_latche
     assert name in done.stdout
     assert readings_in(tmp_path / name) == [*EARLIER, *LATER]
     assert backup.exists()
-    # The daemon goes on from it.
+    # The daemon continues from the restored log.
     again = Log(path)
     assert again.start().result(DEADLINE_S).state["latched.barrel"] == ANOTHER_TRIP
     again.write([barrel(2 * HOUR, boot=9)])
     assert again.flush().result(DEADLINE_S)
     again.close(DEADLINE_S)
-    # A second time nothing of the first is overwritten.
+    # A second restore overwrites no file of the first.
     assert clearwell("restore", tmp_path / name, configuration).status == 0
     assert len(set_aside(tmp_path)) == 2
     assert readings_in(path) == [*EARLIER, *LATER]
 
 
-def test_the_log_of_a_killed_daemon_is_set_aside_with_its_write_ahead_log(
+def test_the_log_of_a_killed_daemon_is_kept_with_its_write_ahead_log(
     backup: Path, configuration: Path, tmp_path: Path
 ) -> None:
     (tmp_path / "living").mkdir()
@@ -237,10 +237,10 @@ def test_the_log_of_a_killed_daemon_is_set_aside_with_its_write_ahead_log(
 
 
 @pytest.mark.parametrize("hub", ['[hub]\nhost = "localhost"', ""], ids=["with a hub", "without one"])
-def test_where_no_log_tells_what_is_latched_nothing_is_filled_before_somebody_has_looked(
+def test_a_restore_without_a_present_log_puts_every_fill_on_hold(
     backup: Path, configured: Callable[..., Path], tmp_path: Path, hub: str
 ) -> None:
-    """Without a hub nobody could release a hold, so there a sentence has to do."""
+    """Without a hub no command can cancel a hold, so the test expects a sentence instead."""
     from bridge.config.loading import load
     from bridge.daemon import saved_state
 
@@ -256,7 +256,7 @@ def test_where_no_log_tells_what_is_latched_nothing_is_filled_before_somebody_ha
     moment = saved_state.Moment(0.0, START_MS / 1000)
     if hub:
         assert saved_state.guard_state(kept["latched.barrel"], None, limits, moment).hold
-    # One file is enough: the calibration comes along.
+    # One file is enough, since it contains the calibration.
     made = history(tmp_path / "new" / "clearwell-calibration.toml")
     assert [one.cell_constant_per_cm for one in made] == [0.1003]
     assert load(config, {}).stations[0].product.chain.cell.constant_per_cm == 0.1003
@@ -267,7 +267,7 @@ def older(path: Path) -> None:
     path.write_bytes(gzip.decompress((ROOT / "tests/history/layout2/layout2.db.gz").read_bytes()))
 
 
-def test_a_backup_of_an_older_program_is_brought_up_to_date_when_the_daemon_starts(
+def test_a_backup_of_an_older_program_is_migrated_when_the_daemon_starts(
     configuration: Path, tmp_path: Path
 ) -> None:
     path = tmp_path / "clearwell.db"
@@ -276,7 +276,7 @@ def test_a_backup_of_an_older_program_is_brought_up_to_date_when_the_daemon_star
     append(tmp_path / "clearwell-calibration.toml", calibration(0.1003))
     done = clearwell("backup", configuration, "--out", out)
     assert done.status == 0, done.stderr
-    # Not brought up to date by the way: the older program can still be installed again.
+    # The restore does not migrate the log, so the older program can be installed again.
     assert layout_of(out) == 2
     path.unlink()
     (tmp_path / "clearwell-calibration.toml").unlink()
@@ -296,7 +296,7 @@ def test_a_backup_of_an_older_program_is_brought_up_to_date_when_the_daemon_star
         assert reader.check() == ["ok"]
 
 
-def test_what_is_no_sound_log_of_ours_changes_nothing(
+def test_a_file_that_is_no_sound_log_is_refused_and_changes_nothing(
     living: tuple[Log, Path], backup: Path, configuration: Path, tmp_path: Path
 ) -> None:
     living[0].close(DEADLINE_S)
@@ -321,7 +321,7 @@ def test_what_is_no_sound_log_of_ours_changes_nothing(
     assert set_aside(tmp_path) == []
 
 
-def test_a_running_daemon_is_backed_up_and_goes_on_and_starts_again_from_the_backup(
+def test_a_running_daemon_is_backed_up_and_restarts_from_the_backup(
     rig: Path, start: Start, configured: Callable[..., Path], tmp_path: Path
 ) -> None:
     config = configured(port=rig)
@@ -331,7 +331,7 @@ def test_a_running_daemon_is_backed_up_and_goes_on_and_starts_again_from_the_bac
     assert done.status == 0, done.stderr
     with Reader(tmp_path / "b.db") as reader:
         assert any(getattr(row, "event", "") == "bridge-started" for row in reader.events(0, ALWAYS))
-    # Also to somebody who does not know where the daemon keeps its lock.
+    # The check also works for a caller who does not know the path of the lock.
     assert clearwell("restore", tmp_path / "b.db", config).status == 1
     assert daemon.process.poll() is None
     daemon.stop()

@@ -1,4 +1,4 @@
-"""Commands, options and values at a press of the tab key, by the shells themselves."""
+"""Completion of commands, options and values by the tab key, run in the shells themselves."""
 
 import json
 import os
@@ -25,7 +25,7 @@ QUESTIONS = {
 
 @pytest.fixture
 def program(tmp_path: Path) -> Path:
-    """A directory with the program under its own name, as an installation has it."""
+    """A directory with the program under its installed name."""
     one = tmp_path / "bin" / "clearwell"
     one.parent.mkdir()
     one.write_text(
@@ -37,7 +37,7 @@ def program(tmp_path: Path) -> Path:
 
 
 def asked(shell: str, script: str, program: Path) -> list[str]:
-    """What a shell says to a script."""
+    """Returns the output of a shell for a script."""
     done = run(
         shell,
         *(("--norc", "-c") if shell == "bash" else ("-c",)),
@@ -72,7 +72,7 @@ def test_bash_completes_commands_options_values_and_files(program: Path) -> None
 
 @pytest.mark.needs("zsh")
 def test_zsh_completes_commands_options_and_values(program: Path) -> None:
-    """In an interactive zsh these functions draw the list; here they print it."""
+    """In an interactive zsh these functions draw the list. Here they print the list."""
     script = written("zsh", program)
     lines = [
         "compdef() { : }",
@@ -99,7 +99,7 @@ def test_fish_completes_commands_options_and_values(program: Path) -> None:
         assert {line.split("\t")[0] for line in part.strip().splitlines()} == QUESTIONS[words], words
 
 
-def test_completing_imports_nothing_heavy(program: Path) -> None:
+def test_completion_imports_no_heavy_module(program: Path) -> None:
     told = (
         "import atexit, json, sys; sys.argv[0] = 'clearwell'; "
         "atexit.register(lambda: print(json.dumps(sorted(sys.modules)), file=sys.stderr)); "
@@ -122,7 +122,7 @@ def test_completing_imports_nothing_heavy(program: Path) -> None:
         assert set(json.loads(done.stderr)) & HEAVY == set(), words
 
 
-def test_another_shell_is_refused_with_those_there_are() -> None:
+def test_an_unknown_shell_is_refused_with_the_list_of_shells() -> None:
     done = clearwell("completion", "cmd")
     assert done.status == 2
     assert "'bash', 'zsh', 'fish'" in done.stderr

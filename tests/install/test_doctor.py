@@ -1,4 +1,4 @@
-"""``clearwell doctor`` finds real faults, says what to do, opens no valve and leaves nothing behind."""
+"""``clearwell doctor`` finds real faults, gives a remedy, opens no valve and leaves no file behind."""
 
 import asyncio
 import fcntl
@@ -37,7 +37,7 @@ RULES = (
 
 
 def checks(done: Finished) -> dict[tuple[str, str], dict[str, str]]:
-    """The findings of ``--json``, the worst of each check."""
+    """Returns the findings of ``--json``, the worst of each check."""
     order = [one.value for one in Verdict]
     found: dict[tuple[str, str], dict[str, str]] = {}
     for one in json.loads(done.stdout)["checks"]:
@@ -55,7 +55,7 @@ def doctor(config: Path, **environ: str) -> tuple[Finished, dict[tuple[str, str]
 # --- as a command ---------------------------------------------------------------------------------------
 
 
-def test_each_finding_is_one_line_with_sign_and_word_and_the_status_tells_the_worst(
+def test_each_finding_is_one_line_with_sign_and_word_and_the_status_is_the_worst(
     rig: Path, configured: Callable[..., Path]
 ) -> None:
     done = clearwell("doctor", configured(port=rig))
@@ -65,11 +65,11 @@ def test_each_finding_is_one_line_with_sign_and_word_and_the_status_tells_the_wo
     ok, look = (sum(one.startswith(sign) for one in lines) for sign in ("[+]", "[?]"))
     assert last == f"{ok} ok, {look} to look at, 0 wrong."
     assert any("controller barrel: rig-1 with the firmware" in line for line in lines)
-    # What is not ok comes with what to do.
+    # Each finding that is not ok has a remedy.
     assert all("To do: " in line for line in lines if not line.startswith("[+]"))
 
 
-def test_a_mistake_in_the_configuration_is_found_and_one_in_what_was_typed_is_another_status(
+def test_mistakes_in_the_file_and_on_the_command_line_have_different_statuses(
     configured: Callable[..., Path], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     config = configured()
@@ -84,7 +84,7 @@ def test_a_mistake_in_the_configuration_is_found_and_one_in_what_was_typed_is_an
     done = clearwell("doctor")
     assert done.status == 2
     assert "which configuration?" in done.stderr
-    # The one in this directory is taken unasked.
+    # The configuration in this directory is the default.
     monkeypatch.chdir(tmp_path)
     assert clearwell("doctor").status == 1
 
@@ -92,7 +92,9 @@ def test_a_mistake_in_the_configuration_is_found_and_one_in_what_was_typed_is_an
 # --- the port -------------------------------------------------------------------------------------------
 
 
-def test_a_device_that_is_not_there_or_is_none(configured: Callable[..., Path], tmp_path: Path) -> None:
+def test_a_missing_device_and_a_file_that_is_no_device_are_found(
+    configured: Callable[..., Path], tmp_path: Path
+) -> None:
     done, found = doctor(configured())
     assert done.status == 1
     assert found["port", "barrel"]["verdict"] == "wrong"
@@ -103,7 +105,7 @@ def test_a_device_that_is_not_there_or_is_none(configured: Callable[..., Path], 
     assert "not a serial device" in judge_port("barrel", see_port(str(file))).what
 
 
-def test_a_user_who_may_not_open_the_port_is_told_which_group_may(board: Board) -> None:
+def test_a_port_without_permission_is_reported_with_its_group(board: Board) -> None:
     os.chmod(board.path, 0o660)
     if os.geteuid() == 0:
         seen = as_somebody_else(lambda: see_port(board.path))
@@ -117,7 +119,7 @@ def test_a_user_who_may_not_open_the_port_is_told_which_group_may(board: Board) 
     assert found.next
 
 
-def test_a_port_that_the_running_daemon_has_is_left_to_it(
+def test_the_port_of_a_running_daemon_is_not_opened(
     rig: Path, start: Start, configured: Callable[..., Path], tmp_path: Path
 ) -> None:
     config = configured(port=rig)
@@ -134,7 +136,7 @@ def test_a_port_that_the_running_daemon_has_is_left_to_it(
     assert "link-down" not in daemon.printed
 
 
-def test_a_port_that_another_program_has_is_told_with_its_name(board: Board) -> None:
+def test_a_port_in_use_is_reported_with_the_program_that_has_it(board: Board) -> None:
     program = (
         "import fcntl, os, sys; f = os.open(sys.argv[1], os.O_RDWR | os.O_NOCTTY); "
         "fcntl.flock(f, 2); print(1, flush=True); input()"
@@ -147,8 +149,8 @@ def test_a_port_that_another_program_has_is_told_with_its_name(board: Board) -> 
         assert "stop that one" in found.next
 
 
-def test_a_program_that_has_a_file_open_without_a_lock_is_seen(tmp_path: Path) -> None:
-    """As a terminal program has a serial device open."""
+def test_a_program_that_has_a_file_open_without_a_lock_is_found(tmp_path: Path) -> None:
+    """A terminal program has a serial device open in this way."""
     file, link = tmp_path / "device", tmp_path / "link"
     file.write_text("")
     link.symlink_to(file)
@@ -164,7 +166,7 @@ def test_a_program_that_has_a_file_open_without_a_lock_is_seen(tmp_path: Path) -
 
 @contextmanager
 def speaking(board: Board, say: Callable[[], object]) -> Iterator[list[object]]:
-    """A controller that says something again and again; what it heard, when it is over."""
+    """Runs a controller that sends repeatedly. Yields the frames that it receives."""
     heard: list[object] = []
     ended = threading.Event()
 
@@ -188,7 +190,7 @@ def controller(board: Board, config: Path, patience_s: float) -> list[Finding]:
     return list(judge_controller(plan, ask_controller(plan, patience_s)))
 
 
-def test_the_first_and_the_last_frame_is_a_close_and_none_opens_the_valve(
+def test_the_first_and_the_last_frame_are_a_close_and_none_opens_the_valve(
     board: Board, configured: Callable[..., Path]
 ) -> None:
     def say() -> None:
@@ -202,7 +204,7 @@ def test_the_first_and_the_last_frame_is_a_close_and_none_opens_the_valve(
     assert isinstance(heard[-1], Close)
     assert any(isinstance(one, Identify) for one in heard)
     assert not any(isinstance(one, Lease) for one in heard)
-    # This board says that it has no overflow float, and the configuration counts on one.
+    # This board reports no overflow float, and the configuration has one.
     assert [one.verdict for one in found] == [Verdict.OK, Verdict.WRONG]
     assert "an overflow float" in found[1].what
 
@@ -216,7 +218,7 @@ def test_the_first_and_the_last_frame_is_a_close_and_none_opens_the_valve(
     ],
     ids=["foreign", "damaged", "silent"],
 )
-def test_a_controller_that_is_not_understood_or_not_heard(
+def test_a_controller_that_sends_nothing_or_nonsense_is_found(
     board: Board, configured: Callable[..., Path], line: bytes, said: str
 ) -> None:
     with speaking(board, lambda: os.write(board.master, line)):
@@ -243,7 +245,7 @@ async def at(
     return await asyncio.to_thread(lambda: doctor(config, **account))
 
 
-def test_a_broker_that_is_stopped(configured: Callable[..., Path]) -> None:
+def test_a_stopped_broker_is_found(configured: Callable[..., Path]) -> None:
     done, found = doctor(configured(hub=hub(free_port())))
     assert done.status == 1
     assert "nothing listens there" in found["broker", ""]["what"]
@@ -252,11 +254,11 @@ def test_a_broker_that_is_stopped(configured: Callable[..., Path]) -> None:
 
 
 @pytest.mark.parametrize("version", ["5", "3.1.1"])
-async def test_a_broker_that_lets_the_bridge_do_everything_and_keeps_nothing_of_the_visit(
+async def test_a_broker_that_permits_everything_passes_and_retains_no_test_message(
     mosquitto: Mosquitto, accounts: Callable[..., tuple[str, ...]], configured: Callable[..., Path],
     observe: Observe, version: str,
 ) -> None:  # fmt: skip
-    """Also where the bridge itself is to speak the older version, which could not tell."""
+    """The check also works if the bridge uses MQTT 3.1.1, which does not report a refused message."""
     settings = (*accounts(PASSWORD, *RULES), "allow_anonymous true")
     settings = tuple(one for one in settings if one != "allow_anonymous false")
     config = configured(hub=hub(mosquitto.port, f'version = "{version}"'))
@@ -275,7 +277,7 @@ async def test_a_broker_that_lets_the_bridge_do_everything_and_keeps_nothing_of_
     assert watcher.kept == {}
 
 
-async def test_a_wrong_password_is_told_without_showing_it(
+async def test_a_wrong_password_is_reported_and_not_shown(
     mosquitto: Mosquitto, accounts: Callable[..., tuple[str, ...]], configured: Callable[..., Path]
 ) -> None:
     done, found = await at(
@@ -297,7 +299,7 @@ async def test_a_wrong_password_is_told_without_showing_it(
         (f"topic write {DEVICE}/doctor/echo/set", ("commands", DEVICE), "look"),
     ],
 )
-async def test_rules_that_do_not_let_the_bridge_speak_or_hear(
+async def test_access_rules_that_forbid_publishing_or_subscribing_are_found(
     mosquitto: Mosquitto, accounts: Callable[..., tuple[str, ...]], configured: Callable[..., Path],
     without: str, check: tuple[str, str], verdict: str,
 ) -> None:  # fmt: skip
@@ -311,7 +313,7 @@ async def test_rules_that_do_not_let_the_bridge_speak_or_hear(
     assert {one["verdict"] for one in others.values()} == {"ok"}
 
 
-def test_a_password_in_clear_over_the_network_is_worth_a_look(configured: Callable[..., Path]) -> None:
+def test_an_unencrypted_password_over_the_network_is_a_warning(configured: Callable[..., Path]) -> None:
     from bridge.doctor.judge_hub import HubFacts, judge_hub
 
     config = configured(hub='[hub]\nhost = "broker.example"')

@@ -1,4 +1,4 @@
-"""``clearwell doctor`` on the small computer itself: clock, disk, log, calibrations and program."""
+"""``clearwell doctor`` on the computer itself: clock, disk, log, calibrations and program."""
 
 import os
 import re
@@ -47,16 +47,14 @@ NOW_S = datetime(2026, 6, 1, tzinfo=UTC).timestamp()
         (ClockFacts(NOW_S, True), Verdict.OK, "synchronised"),
     ],
 )
-def test_a_clock_that_is_not_sane(clock: ClockFacts, verdict: Verdict, said: str) -> None:
+def test_an_implausible_clock_is_found(clock: ClockFacts, verdict: Verdict, said: str) -> None:
     found = judge_clock(clock)
     assert found.verdict is verdict
     assert said in found.what
     assert bool(found.next) == (verdict is not Verdict.OK)
 
 
-def test_a_disk_that_is_full_is_found_by_writing_to_it(
-    tmp_path: Path, configured: Callable[..., Path]
-) -> None:
+def test_a_full_disk_is_found_by_a_test_write(tmp_path: Path, configured: Callable[..., Path]) -> None:
     folder = tmp_path / "small"
     folder.mkdir()
     mounted = (
@@ -91,7 +89,9 @@ def _bounded(look: Callable[[], DiskFacts]) -> DiskFacts:
         resource.setrlimit(resource.RLIMIT_FSIZE, before)
 
 
-def test_a_directory_that_may_not_be_written(tmp_path: Path, configured: Callable[..., Path]) -> None:
+def test_a_directory_without_write_permission_is_found(
+    tmp_path: Path, configured: Callable[..., Path]
+) -> None:
     folder = tmp_path / "locked"
     folder.mkdir(mode=0o555)
     for one in (tmp_path, *tmp_path.parents):
@@ -132,7 +132,7 @@ def test_the_kind_of_file_system_is_that_of_the_innermost_mount() -> None:
         (DiskFacts(Path("/log/clearwell.db"), "ext4", 10**10, None, True), {Verdict.OK}),
         (DiskFacts(Path("/log/clearwell.db"), "ext4", 10**7, None, True), {Verdict.WRONG}),
         (DiskFacts(Path("/log/clearwell.db"), "ext4", 3 * 10**7, None, True), {Verdict.LOOK}),
-        # Its own growth says that a year takes 365 MB.
+        # At this growth, a year takes 365 MB.
         (DiskFacts(Path("/log/clearwell.db"), "ext4", 3 * 10**8, None, True, 10**8, 100.0), {Verdict.LOOK}),
         (DiskFacts(Path("/log/clearwell.db"), "ext4", 10**9, None, True, 10**8, 100.0), {Verdict.OK}),
         (
@@ -142,7 +142,7 @@ def test_the_kind_of_file_system_is_that_of_the_innermost_mount() -> None:
         (DiskFacts(Path("/log/clearwell.db"), "", 0, None, False), {Verdict.LOOK}),
     ],
 )
-def test_a_disk_is_judged_by_what_the_log_will_need(
+def test_a_disk_is_judged_by_the_future_size_of_the_log(
     disk: DiskFacts, verdicts: set[Verdict], configured: Callable[..., Path]
 ) -> None:
     found = list(judge_disk(disk, load(configured(), {})))
@@ -150,7 +150,7 @@ def test_a_disk_is_judged_by_what_the_log_will_need(
     assert all(bool(one.next) == (one.verdict is not Verdict.OK) for one in found)
 
 
-def test_a_damaged_log_is_found_and_an_older_one_is_none(
+def test_a_damaged_log_is_a_fault_and_an_older_log_is_not(
     configured: Callable[..., Path], tmp_path: Path
 ) -> None:
     path = tmp_path / "clearwell.db"
@@ -182,7 +182,7 @@ def test_a_damaged_log_is_found_and_an_older_one_is_none(
     ("days", "verdict"),
     [(None, Verdict.LOOK), (10, Verdict.OK), (CALIBRATION_DAYS + 1, Verdict.LOOK), (-9, Verdict.LOOK)],
 )
-def test_a_calibration_grows_old(
+def test_an_old_calibration_is_found(
     days: float | None, verdict: Verdict, configured: Callable[..., Path]
 ) -> None:
     from dataclasses import replace
@@ -195,7 +195,7 @@ def test_a_calibration_grows_old(
     assert (found.about, found.verdict) == ("barrel.product", verdict)
 
 
-def test_a_library_that_is_missing_is_told_with_its_extra(configured: Callable[..., Path]) -> None:
+def test_a_missing_library_is_reported_with_its_extra(configured: Callable[..., Path]) -> None:
     libraries = tuple(Library(name, extra, None if name == "uvicorn" else "1") for name, extra in LIBRARIES)
     program = ProgramFacts("0.1.0", "3.11.7", "3.40.1", libraries)
     plain = list(judge_program(program, load(configured(), {})))
@@ -219,7 +219,7 @@ def test_the_libraries_are_those_of_the_package() -> None:
     assert set(LIBRARIES) == told
 
 
-def test_the_synchronisation_is_what_the_system_says(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_synchronisation_is_that_of_the_system(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     from bridge.doctor.see_machine import see_clock
 
     program = tmp_path / "timedatectl"

@@ -1,4 +1,4 @@
-"""What computes for long steps back behind a daemon on the same computer; what keeps the water does not."""
+"""Long computations run at a lower priority than a daemon on the same computer."""
 
 import os
 import sys
@@ -15,8 +15,8 @@ TELLING = (
 
 
 @pytest.mark.parametrize(("command", "steps"), [("report", 10), ("export", 10), ("run", 0), ("doctor", 0)])
-def test_what_computes_for_long_steps_back_and_the_daemon_does_not(command: str, steps: int) -> None:
+def test_long_computations_lower_their_priority_and_the_daemon_does_not(command: str, steps: int) -> None:
     done = run(sys.executable, "-c", TELLING, command, "--help")
     assert done.status == 0, done.stderr
-    # A process that was started nice enough cannot step back further than the system allows.
+    # The system limits how far a process can lower its priority.
     assert done.stdout.splitlines()[-1] == f"STEPPED BACK {min(steps, 19 - os.nice(0))}"

@@ -1,5 +1,4 @@
-"""The page ``config/INSTALL.md`` is true: its lines are run, in an own root, and what they make fits "
-"together."""
+"""The page ``config/INSTALL.md`` is true: its lines run in a separate root, and the results fit together."""
 
 import asyncio
 import os
@@ -31,15 +30,14 @@ TREE = ("bridge", "config", "pyproject.toml", "README.md", "LICENSE")
 
 
 def moved(text: str, root: Path) -> str:
-    """Lines of the page, or a file of theirs, for a machine that begins at ``root``, by somebody who is root
-    there."""
+    """Rewrites lines or a file of the page for a machine whose file system begins at ``root``."""
     text = re.sub(r"(?<![\w./}])/(etc|opt|usr/local)/", rf"{root}/\1/", text)
     text = text.replace("sudo ", "").replace("chown mosquitto:", "chown $(id -u)")
     return text.replace("cd -\n", "cd - >/dev/null\n")
 
 
 def typed(step: str, root: Path, **environ: str) -> str:
-    """What a step says."""
+    """Runs a step and returns its output."""
     path = (str(Path(sys.executable).parent), os.environ["PATH"], "/usr/sbin")
     done = subprocess.run(
         ["bash", "-euo", "pipefail", "-c", f"umask 022\n{moved(STEPS[step], root)}\n"],
@@ -67,13 +65,13 @@ def root_at(folder: Path) -> Path:
 
 @pytest.fixture(scope="module")
 def machine(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A machine on which every step was typed but the program's own, which stands there as a link."""
+    """A machine after every step. The program is a link instead of an installation."""
     root = root_at(tmp_path_factory.mktemp("machine"))
     program = root / "opt" / "clearwell" / "bin" / "clearwell"
     program.parent.mkdir(parents=True)
     program.write_text(f'#!/bin/sh\nPYTHONPATH={ROOT}:$PYTHONPATH exec {sys.executable} -m bridge "$@"\n')
     program.chmod(0o755)
-    # As the package of the broker makes it.
+    # The package of the broker makes this directory.
     (root / "etc" / "mosquitto").mkdir(parents=True)
     for step in MADE:
         typed(step, root)
@@ -84,11 +82,11 @@ def machine(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return root
 
 
-def test_every_line_of_the_page_is_run_but_those_of_a_running_system() -> None:
+def test_every_line_of_the_page_runs_except_those_for_a_running_system() -> None:
     assert set(STEPS) == {"pipx", "uv", *MADE}
     blocks = re.findall(r"```sh\n(.*?)\n```", PAGE, re.DOTALL)
     others = [line for block in blocks if block not in STEPS.values() for line in block.splitlines()]
-    # Packages, the other installer, the service manager, and what is only for a machine that is installed.
+    # Packages, the other installer, the service manager, and steps that need an installed machine.
     allowed = (
         r"sudo (apt|systemctl|udevadm|rm|tar|install -m 0644 config/clearwell.service)\b|git pull|"
         r"sudo env (UV_TOOL_DIR|PIPX_HOME)|sudo clearwell (backup|restore|check|doctor|commission)\b"
@@ -99,9 +97,9 @@ def test_every_line_of_the_page_is_run_but_those_of_a_running_system() -> None:
 
 
 @pytest.mark.parametrize("installer", INSTALLERS)
-def test_the_program_is_installed_where_the_unit_looks_for_it(installer: str, tmp_path: Path) -> None:
+def test_the_program_is_installed_at_the_path_in_the_unit(installer: str, tmp_path: Path) -> None:
     root = root_at(tmp_path)
-    # Where an interpreter of its own runs the tests, it is the one to install for.
+    # If the tests have an interpreter of their own, the program is installed for that interpreter.
     STEPS[installer] = STEPS[installer].replace("/usr/bin/python3", sys.executable)
     said = typed(installer, root, PYTHONPATH="")
     assert "clearwell, version" in said
@@ -109,13 +107,13 @@ def test_the_program_is_installed_where_the_unit_looks_for_it(installer: str, tm
     assert (
         f"ExecStart=/{program.relative_to(root)} run" in (ROOT / "config" / "clearwell.service").read_text()
     )
-    # Nothing of it is where the unit hides things from the service.
+    # No file of the program is in a directory that the unit hides from the service.
     assert program.resolve().is_relative_to(root / "opt" / "clearwell")
     python = program.resolve().read_text().splitlines()[0].removeprefix("#!")
     assert Path(python).is_relative_to(root / "opt" / "clearwell")
 
 
-def test_only_root_can_read_the_secrets_and_the_service_everything_else(machine: Path) -> None:
+def test_only_root_can_read_the_secrets_and_the_service_can_read_the_rest(machine: Path) -> None:
     secrets = machine / "etc" / "clearwell" / "secrets"
     assert stat.S_IMODE(secrets.stat().st_mode) == 0o700
     assert {one.name for one in secrets.iterdir()} == {"hub_username", "hub_password", "broker_accounts"}
@@ -133,7 +131,7 @@ def test_only_root_can_read_the_secrets_and_the_service_everything_else(machine:
     assert stat.S_IMODE(config.parent.stat().st_mode) == 0o755
 
 
-def test_the_configuration_takes_the_accounts_and_the_authority_from_where_they_were_put(
+def test_the_configuration_finds_the_accounts_and_the_authority(
     machine: Path,
 ) -> None:
     etc = machine / "etc" / "clearwell"
@@ -144,12 +142,12 @@ def test_the_configuration_takes_the_accounts_and_the_authority_from_where_they_
     assert hub.broker.password is not None
     assert hub.broker.password.reveal() == (etc / "secrets" / "hub_password").read_text().strip()
     assert hub.broker.port == 8883
-    # The places are the unit's own.
+    # The directories are the unit's own.
     unit = (ROOT / "config" / "clearwell.service").read_text()
     assert f"--config {installed.SERVICE_ETC / installed.NAME}" in unit
     for name in ("hub_username", "hub_password"):
         assert f"LoadCredential={name}:{installed.SERVICE_ETC / installed.SECRETS / name}\n" in unit
-    # Another configuration is not the service's, and gets nothing of it.
+    # Another configuration is not the service's, and does not get the service's directories.
     assert installed.environ_as_daemon(ROOT / "config" / "minimal.toml", {}, etc) == {}
     kept = load(etc / "clearwell.toml", environ).log
     assert kept is not None
@@ -158,7 +156,7 @@ def test_the_configuration_takes_the_accounts_and_the_authority_from_where_they_
 
 
 def of_this_machine(machine: Path, port: int, line: object) -> Path:
-    """The configuration with a controller and a broker that there are."""
+    """Returns the configuration with a real controller and broker."""
     config = machine / "etc" / "clearwell" / f"tried-{port}.toml"
     text = moved((machine / "etc/clearwell/clearwell.toml").read_text(), machine)
     text = re.sub(r'port = "/dev/serial/[^"]*"', f'port = "{line}"', text)
@@ -168,20 +166,19 @@ def of_this_machine(machine: Path, port: int, line: object) -> Path:
 
 
 async def broker_of(machine: Path, mosquitto: Mosquitto) -> Mosquitto:
-    """mosquitto with the very settings, accounts, rules and certificates of the page, on a port of its "
-    "own."""
+    """Runs mosquitto with the settings, accounts, rules and certificates of the page, on its own port."""
     await mosquitto.stop()
     text = moved((machine / "etc/mosquitto/conf.d/clearwell.conf").read_text(), machine)
     (listener,) = re.findall(r"^listener 8883$", text, re.MULTILINE)
     before, after = text.split(listener)
-    # The test's own broker names the listener before its other lines; what comes before it there is global.
+    # The test's broker names the listener before its other lines. Lines before the listener are global.
     mosquitto.settings = tuple(line for line in (after + before).splitlines() if line and line[0] != "#")
     await mosquitto.start()
     return mosquitto
 
 
 @pytest.mark.needs("mosquitto")
-async def test_bridge_broker_accounts_certificates_and_rules_fit_together(
+async def test_bridge_broker_accounts_certificates_and_rules_work_together(
     machine: Path, mosquitto: Mosquitto, rig: Path
 ) -> None:
     broker = await broker_of(machine, mosquitto)
@@ -199,7 +196,7 @@ async def test_bridge_broker_accounts_certificates_and_rules_fit_together(
     assert "is trusted for 82" in found["encryption", ""]["what"]
     for check in ("rights", "commands"):
         assert found[check, "homie/5/polytunnel-barrel"]["verdict"] == "ok"
-    # Whoever has no account, or trusts another authority, stays out.
+    # A client without an account, or with another authority, is refused.
     stranger = await asyncio.to_thread(
         lambda: clearwell(
             "doctor", config, "--json", CLEARWELL_HUB__USERNAME="hub", CLEARWELL_HUB__PASSWORD="hub"
@@ -217,7 +214,7 @@ async def test_bridge_broker_accounts_certificates_and_rules_fit_together(
 
 
 @pytest.mark.needs("mosquitto")
-async def test_the_daemon_starts_with_what_the_page_has_made(
+async def test_the_daemon_starts_with_the_files_of_the_page(
     machine: Path, mosquitto: Mosquitto, rig: Path, start: Start, tmp_path: Path
 ) -> None:
     broker = await broker_of(machine, mosquitto)
@@ -232,7 +229,7 @@ async def test_the_daemon_starts_with_what_the_page_has_made(
     found = checks(done)
     assert done.status == 0, done.stdout
     assert found["daemon", ""]["verdict"] == "ok"
-    # Its connection was left alone, and nothing was tried that it would take for a command.
+    # The doctor did not take over the daemon's connection, and sent no command.
     assert "Not tried while the daemon runs" in found["commands", "homie/5/polytunnel-barrel"]["what"]
     daemon.stop()
     said = daemon.printed
@@ -241,7 +238,7 @@ async def test_the_daemon_starts_with_what_the_page_has_made(
 
 
 @pytest.mark.needs("systemd")
-def test_the_unit_is_understood_where_the_program_is_installed(machine: Path) -> None:
+def test_systemd_accepts_the_unit_of_an_installed_program(machine: Path) -> None:
     unit = machine / "etc" / "systemd" / "system" / "clearwell.service"
     copy = machine / "clearwell.service"
     copy.write_text(moved(unit.read_text(), machine))
@@ -255,9 +252,11 @@ def test_the_unit_is_understood_where_the_program_is_installed(machine: Path) ->
     assert (done.returncode, done.stdout, done.stderr) == (0, "", "")
 
 
-def test_the_udev_rule_is_one_that_udev_reads(machine: Path) -> None:
-    """By udev itself where it is there and can be asked: newer ones by a command of their own, older ones by
-    root with the rule in its place, in a space of mounts that nobody else sees."""
+def test_udev_accepts_the_udev_rule(machine: Path) -> None:
+    """The installed udev checks the rule. A newer udev has a command for this check.
+
+    An older udev needs root and the rule in place, so the test uses a private mount namespace.
+    """
     rule = machine / "etc" / "udev" / "rules.d" / "99-clearwell.rules"
     assert rule.read_text() == (ROOT / "config" / "99-clearwell.rules").read_text()
     if shutil.which("udevadm") is None:
@@ -271,7 +270,7 @@ def test_the_udev_rule_is_one_that_udev_reads(machine: Path) -> None:
 
 
 def complaints(rule: Path) -> str | None:
-    """What udev says against a file; None where it cannot be asked here."""
+    """Returns udev's complaints about a file, or None if udev cannot check the file here."""
     asked = subprocess.run(
         ["udevadm", "verify", "--no-summary", str(rule)], capture_output=True, text=True, check=False
     )

@@ -1,4 +1,4 @@
-"""The daemon starts: what its configuration says is logged, refused or kept, in one process."""
+"""The start of the daemon: warnings are logged, mistakes refused, in one process."""
 
 import os
 import pty
@@ -19,13 +19,13 @@ CHANGED = "import os, signal; import bridge.config.loading as file; {change}; " 
 
 
 def program(*words: object, code: str = MAIN) -> Finished:
-    """Runs the program to its end, by code that can change something first."""
+    """Runs the program to its end, by code that can first change the program."""
     return run(sys.executable, "-c", code, *words, cwd=ROOT)
 
 
 @pytest.fixture
 def line() -> Iterator[str]:
-    """A serial line with nobody at its other end."""
+    """A serial line without a program at its other end."""
     master, slave = pty.openpty()
     tty.setraw(slave)
     yield os.ttyname(slave)
@@ -60,7 +60,7 @@ def test_a_warning_is_logged(config: Path) -> None:
         ("diameter_m = 0.58", "diameter_m = -0.58\ncolour = 'green'"),
     ],
 )
-def test_mistakes_are_told_as_by_a_check_and_end_with_the_same_status(
+def test_mistakes_have_the_message_and_the_status_of_clearwell_check(
     config: Path, old: str, new: str
 ) -> None:
     assert old in config.read_text()
@@ -71,7 +71,7 @@ def test_mistakes_are_told_as_by_a_check_and_end_with_the_same_status(
     assert "secret" not in ran.stderr.replace("secrets_dir", "")
 
 
-def test_a_file_that_is_not_there_and_one_with_nothing_to_keep_are_told(tmp_path: Path) -> None:
+def test_a_missing_file_and_a_file_without_a_reservoir_are_reported(tmp_path: Path) -> None:
     ran = program("run", "--config", tmp_path / "none.toml")
     assert "there is no such file" in ran.stderr
     assert ran.status == 2
@@ -90,9 +90,9 @@ def test_a_fault_of_the_program_shows_its_traceback(config: Path) -> None:
     assert "'NoneType' object is not callable" in ran.stderr
 
 
-def test_an_interrupt_while_it_is_read_is_no_fault(config: Path) -> None:
+def test_an_interrupt_while_the_configuration_is_read_is_no_fault(config: Path) -> None:
     code = CHANGED.format(change="file.read = lambda *_: os.killpg(0, signal.SIGINT)")
-    # The signal goes to everything in its session, which must not be that of the tests.
+    # The signal goes to every process of the session, so the program has a session of its own.
     with Running(sys.executable, "-c", code, "run", "--config", config, cwd=ROOT) as ran:
         assert ran.ended() == 130
     assert ran.printed.strip() == "clearwell: stopped"

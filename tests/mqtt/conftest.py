@@ -1,4 +1,4 @@
-"""A reservoir with everything fitted, as the hub is shown it."""
+"""A reservoir with everything fitted, as published to the hub."""
 
 import pytest
 
@@ -16,7 +16,7 @@ def identity() -> StationIdentity:
 
 @pytest.fixture
 def view(identity: StationIdentity) -> StationView:
-    """That reservoir at rest, with nothing wrong."""
+    """The view of that reservoir while idle, without a fault."""
     return StationView(
         identity=identity,
         link_up=True,

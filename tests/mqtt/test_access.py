@@ -1,4 +1,4 @@
-"""Who is let in: passwords that stay secret, certificates that are checked, and sentences that help."""
+"""Access to the broker: secret passwords, checked certificates, and error messages that help."""
 
 import asyncio
 import logging
@@ -26,7 +26,7 @@ SECURE = (
 
 
 async def first_report(settings: BrokerSettings, answer_s: float = DEADLINE_S) -> HubError | None:
-    """What the client says of its first attempt: None when it is connected."""
+    """Returns the client's report of its first attempt, or None if it is connected."""
     heard: asyncio.Future[HubError | None] = asyncio.get_running_loop().create_future()
 
     def report(trouble: HubError | None) -> None:
@@ -88,7 +88,7 @@ def certificates(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture
 async def secure(mosquitto: Mosquitto, certificates: Path) -> Mosquitto:
-    """A mosquitto that speaks TLS only."""
+    """A mosquitto that accepts TLS connections only."""
     await mosquitto.stop()
     mosquitto.settings = tuple(line.format(certificates) for line in SECURE)
     await mosquitto.start()
@@ -116,13 +116,13 @@ async def test_a_broker_with_another_host_name_is_not_trusted(secure: Mosquitto,
     assert "check the host name" in str(trouble)
 
 
-async def test_tls_to_a_port_without_tls_says_so(mosquitto: Mosquitto, certificates: Path) -> None:
+async def test_tls_to_a_port_without_tls_is_reported(mosquitto: Mosquitto, certificates: Path) -> None:
     tls = TlsSettings(certificates / "ca.pem")
     trouble = await first_report(BrokerSettings("localhost", "x", mosquitto.port, tls=tls))
     assert "check that this port speaks TLS" in str(trouble)
 
 
-async def test_a_client_certificate_is_shown_to_a_broker_that_asks_for_one(
+async def test_a_client_certificate_is_sent_to_a_broker_that_requires_one(
     secure: Mosquitto, certificates: Path
 ) -> None:
     await secure.stop()
@@ -175,7 +175,7 @@ async def guarded(mosquitto: Mosquitto, passwords: Path) -> Mosquitto:
     ("username", "password", "refused"),
     [("bridge", PASSWORD, False), ("bridge", "wrong-donkey-11", True), (None, None, True)],
 )
-async def test_a_wrong_password_is_told_and_no_password_is_ever_seen(
+async def test_a_wrong_password_is_reported_and_no_password_is_shown(
     guarded: Mosquitto,
     caplog: pytest.LogCaptureFixture,
     version: MqttVersion,
@@ -199,7 +199,7 @@ async def test_a_wrong_password_is_told_and_no_password_is_ever_seen(
 
 async def test_a_broker_that_does_not_speak_mqtt_5_is_recognised(broker: AnyBroker) -> None:
     settings = BrokerSettings(broker.host, "x", broker.port, version=MqttVersion.V5)
-    # A broker that does not know the version may never answer.
+    # A broker that does not support the version may never answer.
     trouble = await first_report(settings, answer_s=DEADLINE_S if broker.newest == "5" else 0.5)
     if broker.newest == "5":
         assert trouble is None
@@ -207,12 +207,12 @@ async def test_a_broker_that_does_not_speak_mqtt_5_is_recognised(broker: AnyBrok
         assert "3.1.1" in str(trouble)
 
 
-async def test_an_unknown_host_is_told() -> None:
+async def test_an_unknown_host_is_reported() -> None:
     trouble = await first_report(BrokerSettings("no-such-host.invalid", "x"))
     assert "host name is not known" in str(trouble)
 
 
-def test_a_secret_shows_itself_only_when_asked_by_name() -> None:
+def test_a_secret_is_shown_only_by_its_named_method() -> None:
     secret = Secret(PASSWORD)
     assert secret.reveal() == PASSWORD
     assert PASSWORD not in f"{secret} {secret!r} {[secret]}"

@@ -1,4 +1,4 @@
-"""A hub that reads no convention gets messages in the user's words; mistakes are found at the start."""
+"""A hub without the convention gets messages from the user's templates. Mistakes are found at the start."""
 
 import json
 from dataclasses import replace
@@ -38,7 +38,7 @@ def test_a_plain_text_payload_is_filled_as_it_is(identity: StationIdentity) -> N
     )
 
 
-def test_a_template_for_properties_tells_of_each_one_that_is_fitted(identity: StationIdentity) -> None:
+def test_a_template_for_properties_is_sent_for_each_fitted_one(identity: StationIdentity) -> None:
     payload = '{"read": "${value_topic}", "write": "${set_topic}", "unit": "${unit}", "choices": "${format}"}'
     template = AnnouncementTemplate("found/${device}/${node}/${property}", payload, Each.PROPERTY)
     bare = replace(identity, has_feed_probe=False)

@@ -1,4 +1,4 @@
-"""The worked example of announcement templates: it is complete, and a hub gets what its comments promise."""
+"""The worked example of announcement templates is complete, and its comments are true."""
 
 import asyncio
 import json
@@ -17,7 +17,7 @@ FILE = Path(__file__).parents[2] / "config" / "announcements-example.toml"
 BARREL = "homie/5/potting-shed-barrel"
 
 
-def test_its_comments_list_every_place_that_there_is() -> None:
+def test_its_comments_list_every_placeholder() -> None:
     comments = "\n".join(line for line in FILE.read_text().splitlines() if line.startswith("#"))
     in_topics, in_payloads = comments.split("Placeholders in a payload")
     topics, payloads = (set(re.findall(r"\$\{(\w+)\}", part)) - {"name"} for part in (in_topics, in_payloads))

@@ -1,4 +1,4 @@
-"""A reading costs a message only where something changed; what is unknown, shelved or gone disappears."""
+"""A reading causes a message only for a changed value. Unknown, shelved or removed values are deleted."""
 
 import json
 from dataclasses import replace
@@ -19,7 +19,7 @@ BASE = "homie/5/garden-north-barrel"
 
 @pytest.fixture
 def ready(view: StationView) -> Device:
-    """The reservoir after its first view at time 0."""
+    """Returns the reservoir after its first view at time 0."""
     return Device.of(LAYOUT, view.identity, 300.0, 100.0).update(view, 0.0, 100.0)[0]
 
 
@@ -27,7 +27,7 @@ def told(device: Device, view: StationView, now: float = 1.0) -> dict[str, str]:
     return {m.topic.removeprefix(f"{BASE}/"): m.payload for m in device.update(view, now, 100.0)[1]}
 
 
-def test_a_view_with_nothing_new_says_nothing(ready: Device, view: StationView) -> None:
+def test_a_view_without_a_change_sends_nothing(ready: Device, view: StationView) -> None:
     assert told(ready, replace(view)) == {}
     again, _ = ready.update(replace(view), 1.0, 100.0)
     assert again is ready
@@ -42,7 +42,7 @@ def test_a_small_step_stays_inside_the_dead_band_and_a_large_one_does_not(
     assert told(ready, replace(view, feed_ppm=326.0)) == {"feed/ppm": "326.00"}
 
 
-def test_a_slow_drift_is_told_as_soon_as_it_leaves_the_band_around_the_told_value(
+def test_a_slow_drift_is_sent_once_it_leaves_the_band_around_the_sent_value(
     ready: Device, view: StationView
 ) -> None:
     device, values = ready, []
@@ -53,10 +53,10 @@ def test_a_slow_drift_is_told_as_soon_as_it_leaves_the_band_around_the_told_valu
     assert max(b - a for a, b in zip([6.0, *values], values, strict=False)) <= 0.13 + 1e-9
 
 
-# The view is a frozen value, so it may be shared by all examples.
+# The view is a frozen value, so all examples may share it.
 @given(values=st.lists(st.floats(0.0, 400.0) | st.none() | st.just(float("nan")), min_size=1, max_size=30))
 @settings(max_examples=200, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
-def test_the_hub_is_never_further_from_the_truth_than_the_dead_band(
+def test_the_value_on_the_hub_is_always_within_the_dead_band(
     view: StationView, values: list[float | None]
 ) -> None:
     row = next(row for row in PROPERTIES if row.path == "product/ppm")
@@ -73,7 +73,7 @@ def test_the_hub_is_never_further_from_the_truth_than_the_dead_band(
             assert abs(float(shown) - value) <= band + 0.011
 
 
-def test_words_switches_and_sets_are_told_at_once(ready: Device, view: StationView) -> None:
+def test_words_switches_and_sets_are_sent_at_once(ready: Device, view: StationView) -> None:
     after = replace(
         view,
         verdict="unsuitable",
@@ -95,7 +95,7 @@ def test_words_switches_and_sets_are_told_at_once(ready: Device, view: StationVi
     }
 
 
-def test_what_becomes_unknown_is_deleted_and_comes_back(ready: Device, view: StationView) -> None:
+def test_a_value_that_becomes_unknown_is_deleted_and_comes_back(ready: Device, view: StationView) -> None:
     gone, messages = ready.update(replace(view, volume_l=None, overflow=None), 1.0, 100.0)
     assert set(messages) == {
         Publication(f"{BASE}/reservoir/volume", "", 1, True),
@@ -105,7 +105,7 @@ def test_what_becomes_unknown_is_deleted_and_comes_back(ready: Device, view: Sta
     assert told(gone, view, 3.0) == {"reservoir/volume": "120.00", "reservoir/overflow": "false"}
 
 
-def test_every_value_is_told_again_within_the_heartbeat(ready: Device, view: StationView) -> None:
+def test_every_value_is_sent_again_within_the_heartbeat(ready: Device, view: StationView) -> None:
     changed, _ = ready.update(replace(view, product_ppm=9.0), 200.0, 100.0)
     now = replace(view, product_ppm=9.0)
     assert told(changed, now, 299.0) == {}

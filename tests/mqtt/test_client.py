@@ -1,4 +1,4 @@
-"""The hub sees the bridge come, live, fall silent and come back, on real brokers."""
+"""The hub sees the bridge connect, run, disconnect and reconnect, on real brokers."""
 
 import asyncio
 import json
@@ -25,7 +25,7 @@ ROOT, CHILD = "homie/5/garden", "homie/5/garden-north-barrel"
 
 @dataclass
 class Bridge:
-    """The client as the daemon holds it, and what it told the daemon."""
+    """The client as the daemon holds it, with its reports to the daemon."""
 
     client: HubClient = field(init=False)
     run: "asyncio.Task[None]" = field(init=False)
@@ -47,7 +47,7 @@ class Bridge:
 
 @dataclass(frozen=True)
 class Door:
-    """Where something listens that is no broker."""
+    """A server that is not a broker."""
 
     host: str
     port: int
@@ -58,7 +58,7 @@ Start = Callable[..., Bridge]
 
 @pytest.fixture
 async def start(view: StationView) -> AsyncIterator[Start]:
-    """Start a client on a broker, or on the cable to one."""
+    """Starts a client on a broker, or on the cable to a broker."""
     bridges: list[Bridge] = []
 
     def begin(where: AnyBroker | Cable | Door, version: str, **more: Any) -> Bridge:
@@ -100,7 +100,7 @@ async def test_the_hub_finds_bridge_and_reservoir_and_every_value(
     assert states == ["init", "ready"]
 
 
-async def test_a_hub_that_comes_later_finds_everything_kept(
+async def test_a_hub_that_connects_later_finds_all_retained_values(
     broker: AnyBroker, observe: Observe, start: Start, view: StationView
 ) -> None:
     bridge = start(broker, broker.newest)
@@ -112,10 +112,10 @@ async def test_a_hub_that_comes_later_finds_everything_kept(
     await hub.has(f"{CHILD}/$state", "ready")
 
 
-async def test_a_reservoir_that_is_heard_while_another_is_shown_for_the_first_time_is_shown_too(
+async def test_a_view_that_comes_during_the_first_view_of_another_reservoir_is_published(
     broker: AnyBroker, observe: Observe, view: StationView
 ) -> None:
-    """At a start with many reservoirs the first views come while the broker is still told of others."""
+    """At a start with many reservoirs, first views come while the client still describes other reservoirs."""
     hub = await observe(broker)
     south = replace(view, identity=replace(view.identity, reservoir="south-barrel"))
     client = HubClient(
@@ -148,7 +148,7 @@ async def test_a_reservoir_stays_in_init_until_its_first_view(
     await hub.has(f"{CHILD}/$state", "ready")
 
 
-async def test_the_latest_view_counts_and_alerts_come_and_go(
+async def test_the_latest_view_is_published_and_alerts_come_and_go(
     broker: AnyBroker, observe: Observe, start: Start, view: StationView
 ) -> None:
     hub = await observe(broker)
@@ -186,7 +186,7 @@ async def test_a_good_command_arrives_and_its_effect_is_shown(
     assert isinstance(bridge.commands[1], StartFill)
 
 
-async def test_a_refusal_by_the_guard_is_answered_on_the_log_and_not_echoed(
+async def test_a_refusal_by_the_guard_is_published_on_the_log_and_not_echoed(
     broker: AnyBroker, observe: Observe, start: Start, view: StationView
 ) -> None:
     hub = await observe(broker)
@@ -210,13 +210,13 @@ async def test_a_refusal_by_the_guard_is_answered_on_the_log_and_not_echoed(
         ("a/b", b"1", "cannot be set"),
     ],
 )
-async def test_a_bad_command_is_answered_on_the_log_and_does_nothing(
+async def test_a_bad_command_is_reported_on_the_log_and_has_no_effect(
     broker: AnyBroker, observe: Observe, start: Start, path: str, payload: bytes, part: str
 ) -> None:
     bridge = start(broker, broker.newest)
     await bridge.until(lambda b: None in b.reports)
     hub = await observe(broker)
-    # The observer itself reads text only, so it listens to the answers alone.
+    # The observer reads text only, so it subscribes to the answers alone.
     await hub.client.unsubscribe("#")
     await hub.client.subscribe("homie/5/+/$log/+")
     await hub.sends(f"{CHILD}/{path}/set", payload)
@@ -224,7 +224,7 @@ async def test_a_bad_command_is_answered_on_the_log_and_does_nothing(
     assert bridge.commands == []
 
 
-async def test_a_command_that_the_broker_kept_is_refused_at_the_connection(
+async def test_a_retained_command_is_refused_at_the_connection(
     broker: AnyBroker, observe: Observe, start: Start
 ) -> None:
     hub = await observe(broker)
@@ -246,7 +246,7 @@ async def test_on_mqtt_5_a_retained_command_is_refused_even_while_it_is_fresh(
     assert bridge.commands == []
 
 
-async def test_mosquitto_is_served_on_mqtt_3_1_1_too(
+async def test_the_client_works_with_mosquitto_on_mqtt_3_1_1_too(
     mosquitto: Mosquitto, observe: Observe, start: Start, view: StationView
 ) -> None:
     hub = await observe(mosquitto)
@@ -257,7 +257,7 @@ async def test_mosquitto_is_served_on_mqtt_3_1_1_too(
     await bridge.until(lambda b: len(b.commands) == 1)
 
 
-async def test_when_the_bridge_is_killed_its_last_will_says_lost(
+async def test_a_killed_bridge_is_shown_as_lost(
     broker: AnyBroker, cable_to: LayCable, observe: Observe, start: Start, view: StationView
 ) -> None:
     hub, cable = await observe(broker), await cable_to(broker)
@@ -294,7 +294,7 @@ async def test_a_command_sent_while_the_bridge_is_away_is_not_delivered_late(
     assert [type(command) for command in bridge.commands] == [Hold]
 
 
-async def test_a_broker_that_starts_late_and_forgets_everything_is_told_everything(
+async def test_a_broker_that_starts_late_or_loses_its_values_receives_everything(
     broker: AnyBroker, observe: Observe, start: Start, view: StationView
 ) -> None:
     await broker.stop()
@@ -334,7 +334,7 @@ async def test_a_broker_that_starts_late_and_forgets_everything_is_told_everythi
     await hub.until(lambda seen: missing(seen) == [], "the description promises a value that the hub has not")
 
 
-async def test_a_clean_stop_says_disconnected_and_not_lost(
+async def test_a_clean_stop_publishes_disconnected_and_not_lost(
     broker: AnyBroker, observe: Observe, start: Start, view: StationView
 ) -> None:
     hub = await observe(broker)
@@ -354,7 +354,7 @@ async def _nothing() -> None:
     return
 
 
-async def test_a_client_that_is_cancelled_says_disconnected_too(
+async def test_a_cancelled_client_publishes_disconnected_too(
     broker: AnyBroker, observe: Observe, start: Start, view: StationView
 ) -> None:
     hub = await observe(broker)
@@ -367,7 +367,7 @@ async def test_a_client_that_is_cancelled_says_disconnected_too(
     await hub.has(f"{ROOT}/$state", "disconnected")
 
 
-async def test_stopping_ends_at_once_while_the_broker_is_away(broker: AnyBroker, start: Start) -> None:
+async def test_a_stop_ends_at_once_while_the_broker_is_away(broker: AnyBroker, start: Start) -> None:
     await broker.stop()
     hour_s = 3600.0
     bridge = start(broker, broker.newest, heartbeat_s=hour_s, timeouts=Timeouts(DEADLINE_S, hour_s, hour_s))
@@ -375,7 +375,7 @@ async def test_stopping_ends_at_once_while_the_broker_is_away(broker: AnyBroker,
     await within(bridge.client.stop(), "the stop waits for the next attempt")
 
 
-async def test_trouble_is_reported_once_and_not_with_every_attempt(start: Start) -> None:
+async def test_a_fault_is_reported_once_and_not_at_every_attempt(start: Start) -> None:
     attempts, third = 0, asyncio.Event()
 
     async def hang_up(_: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
@@ -410,7 +410,7 @@ async def test_announcements_are_sent_at_the_connection_and_follow_the_values(
     await hub.has("now/reservoir/volume", "130.00")
 
 
-async def test_a_reservoir_nobody_told_of_is_an_error_of_the_caller(
+async def test_a_view_of_an_undescribed_reservoir_is_an_error_of_the_caller(
     broker: AnyBroker, start: Start, view: StationView
 ) -> None:
     bridge = start(broker, broker.newest)

@@ -1,4 +1,4 @@
-"""A command is carried out whole, or refused with a sentence: nothing in between, whatever arrives."""
+"""A command is accepted whole or refused with a sentence, for any message."""
 
 import json
 import re
@@ -64,7 +64,7 @@ def read(path: str, payload: bytes, **more: Any) -> Accepted | Refused:
         ("reservoir/sample", b"3e1", ReservoirSample(77.0, "hub", 30.0)),
     ],
 )
-def test_a_good_message_is_the_command_it_says(path: str, payload: bytes, command: GuardCommand) -> None:
+def test_a_good_message_is_parsed_as_its_command(path: str, payload: bytes, command: GuardCommand) -> None:
     answer = read(path, payload)
     assert isinstance(answer, Accepted)
     assert answer.reservoir == "barrel"
@@ -113,7 +113,7 @@ def test_a_good_message_is_the_command_it_says(path: str, payload: bytes, comman
         ("product/nothing", b"1", "cannot be set"),
     ],
 )
-def test_a_bad_message_is_refused_with_what_would_be_right(path: str, payload: bytes, reason: str) -> None:
+def test_a_bad_message_is_refused_with_the_right_form(path: str, payload: bytes, reason: str) -> None:
     answer = read(path, payload)
     assert isinstance(answer, Refused)
     assert answer.device == "garden-barrel"
@@ -121,7 +121,7 @@ def test_a_bad_message_is_refused_with_what_would_be_right(path: str, payload: b
     assert answer.sentence.endswith(".")
 
 
-def test_a_retained_command_is_refused_and_the_sentence_tells_how_to_be_rid_of_it() -> None:
+def test_a_retained_command_is_refused_with_the_way_to_delete_it() -> None:
     answer = read("fill/start", b"start", retained=True)
     assert isinstance(answer, Refused)
     assert "retained" in answer.sentence
@@ -129,13 +129,13 @@ def test_a_retained_command_is_refused_and_the_sentence_tells_how_to_be_rid_of_i
 
 
 @pytest.mark.parametrize("waited_s", [10.1, 3600.0, float("inf"), float("nan"), -1.0])
-def test_a_command_that_lay_unread_is_refused_as_stale(waited_s: float) -> None:
+def test_a_command_that_waited_unread_is_refused_as_stale(waited_s: float) -> None:
     answer = read("fill/start", b"start", waited_s=waited_s)
     assert isinstance(answer, Refused)
     assert "waited" in answer.sentence
 
 
-def test_after_a_standstill_what_is_read_at_once_counts_as_old_and_later_messages_as_fresh() -> None:
+def test_after_a_standstill_messages_read_at_once_are_old_and_later_ones_are_fresh() -> None:
     running = Heartbeat(100.0).beat(101.0).beat(102.1)
     assert running.waited_s(102.5) == 0.0
     assert running.waited_s(3702.1) == 3600.0
@@ -158,13 +158,13 @@ def test_after_a_standstill_what_is_read_at_once_counts_as_old_and_later_message
         "homie/5/",
     ],
 )
-def test_a_message_that_is_for_nobody_is_answered_by_the_bridge(topic: str) -> None:
+def test_a_message_without_a_recipient_is_answered_by_the_bridge(topic: str) -> None:
     answer = parse(LAYOUT, RESERVOIRS, Incoming(topic, b"true", False, 0.0))
     assert isinstance(answer, Refused)
     assert answer.device == "garden"
 
 
-def test_a_sentence_never_carries_control_characters_or_long_payloads() -> None:
+def test_a_sentence_never_contains_control_characters_or_long_payloads() -> None:
     answer = read("valve/hold", b"\x1b[2J\n" + b"x" * 200)
     assert isinstance(answer, Refused)
     assert answer.sentence.isprintable()
@@ -182,7 +182,7 @@ topics = st.builds(lambda device, path, end: f"homie/5/{device}/{path}{end}", de
 
 @given(topics | st.text(max_size=40), payloads, st.booleans(), st.sampled_from([0.0, 10.0]) | st.floats())
 @settings(max_examples=2000, deadline=None)
-def test_whatever_arrives_it_is_a_whole_command_for_that_topic_or_a_refusal(
+def test_any_message_gives_a_whole_command_for_its_topic_or_a_refusal(
     topic: str, payload: bytes, kept: bool, waited_s: float
 ) -> None:
     answer = parse(LAYOUT, RESERVOIRS, Incoming(topic, payload, kept, 5.0, waited_s))
@@ -201,7 +201,7 @@ NUMBER = re.compile(r"-?([0-9]+[.]?[0-9]*|[.][0-9]+)([eE]-?[0-9]+)?")
 
 
 def meant(path: str, text: str) -> GuardCommand | None:
-    """What a message means by the property's description, said once more and in another way."""
+    """Returns the meaning of a message by the property's description, computed independently."""
     sent = (5.0, "hub")
     alarms = {alarm.value: alarm for alarm in (*Trip, *Advisory)}
     trips = {trip.value: trip for trip in Trip}
@@ -231,9 +231,7 @@ written = st.floats().map(repr) | st.integers(-10, 20_000).map(str) | st.from_re
 
 @given(st.sampled_from([p for p in SETTABLE if p != "health/shelve"]), st.sampled_from(WORDS) | written)
 @settings(max_examples=1000, deadline=None)
-def test_a_message_to_a_settable_property_is_obeyed_exactly_if_it_means_something(
-    path: str, text: str
-) -> None:
+def test_a_message_to_a_settable_property_is_accepted_only_if_it_is_valid(path: str, text: str) -> None:
     answer = parse(LAYOUT, RESERVOIRS, Incoming(f"{BASE}/{path}/set", text.encode(), False, 5.0))
     if isinstance(answer, Accepted):
         assert answer.command == meant(path, text)
@@ -253,7 +251,7 @@ shelvings = st.fixed_dictionaries(
 
 @given(shelvings)
 @settings(max_examples=500, deadline=None)
-def test_an_alarm_is_shelved_exactly_if_alarm_and_time_are_right(asked: dict[str, object]) -> None:
+def test_an_alarm_is_shelved_only_if_alarm_and_time_are_right(asked: dict[str, object]) -> None:
     alarm, minutes = asked.get("alarm"), asked.get("minutes")
     right = (
         set(asked) == {"alarm", "minutes"}

@@ -1,4 +1,4 @@
-"""Every property is found by a controller that knows nothing but the convention, and is valid for it."""
+"""A controller that knows only the convention finds every property, and every property is valid."""
 
 import json
 import math
@@ -85,7 +85,7 @@ def test_the_nodes_and_the_settable_properties_are_those_of_the_manual(identity:
     assert momentary == settable - {"valve/hold"}
 
 
-def test_what_is_not_fitted_is_not_described(identity: StationIdentity) -> None:
+def test_parts_that_are_not_fitted_are_not_described(identity: StationIdentity) -> None:
     nodes = document(replace(identity, has_feed_probe=False, has_volume=False))["nodes"]
     assert "feed" not in nodes
     assert "rejection" not in nodes["purifier"]
@@ -93,7 +93,7 @@ def test_what_is_not_fitted_is_not_described(identity: StationIdentity) -> None:
     assert "zone" in nodes["reservoir"]["properties"]
 
 
-def test_units_are_spelt_as_the_convention_spells_them(identity: StationIdentity) -> None:
+def test_units_have_the_spelling_of_the_convention(identity: StationIdentity) -> None:
     units = {row.path: row.unit for row in PROPERTIES}
     assert units["product/temperature"] == "°C"
     assert units["product/temperature"].encode() == b"\xc2\xb0C"
@@ -104,14 +104,14 @@ def test_units_are_spelt_as_the_convention_spells_them(identity: StationIdentity
     assert units["product/conductivity"] == "µS/cm"
 
 
-def test_every_id_can_stand_in_a_topic_and_none_is_there_twice() -> None:
+def test_every_id_is_valid_in_a_topic_and_unique() -> None:
     assert len({row.path for row in PROPERTIES}) == len(PROPERTIES)
     for row in PROPERTIES:
         assert TOPIC_ID.fullmatch(row.id)
         assert row.node in NODES
 
 
-def test_every_part_of_the_view_is_shown() -> None:
+def test_every_part_of_the_view_is_published() -> None:
     shown = {row.source for row in PROPERTIES}
     not_values = {"identity"}
     assert {f.name for f in fields(StationView)} - not_values <= shown
@@ -143,7 +143,7 @@ def test_every_part_of_the_view_is_shown() -> None:
         ("health/controller", "", None),
     ],
 )
-def test_a_value_is_written_as_the_convention_wants_it(path: str, value: object, payload: str | None) -> None:
+def test_a_value_has_the_format_of_the_convention(path: str, value: object, payload: str | None) -> None:
     row = next(row for row in PROPERTIES if row.path == path)
     assert row.payload(value) == payload
 
@@ -160,7 +160,7 @@ def test_bridge_and_reservoir_name_each_other(identity: StationIdentity) -> None
     assert root["name"] == "Garden bridge"
 
 
-def test_the_version_grows_with_the_content_and_only_with_it(identity: StationIdentity) -> None:
+def test_the_version_grows_only_if_the_content_changes(identity: StationIdentity) -> None:
     first = describe_reservoir(LAYOUT, identity, 1000.0)
     same = describe_reservoir(LAYOUT, identity, 2000.0, first)
     other = describe_reservoir(LAYOUT, replace(identity, has_feed_probe=False), 2000.0, first)
@@ -170,7 +170,7 @@ def test_the_version_grows_with_the_content_and_only_with_it(identity: StationId
 
 
 @pytest.mark.parametrize("bad", ["", "Garden", "gar den", "-garden", "garden-", "gården", "a/b", "$x"])
-def test_an_id_that_cannot_stand_in_a_topic_is_refused_at_the_start(
+def test_an_id_that_is_invalid_in_a_topic_is_refused_at_the_start(
     bad: str, identity: StationIdentity
 ) -> None:
     with pytest.raises(InputError, match="cannot be part of a topic"):

@@ -1,4 +1,4 @@
-"""Records on their way to the hub's log: each until the broker has it, and looked for seldom."""
+"""The relay sends each record until the broker confirms it, and polls the log seldom."""
 
 import asyncio
 from collections import deque
@@ -21,7 +21,7 @@ def parcel(number: int) -> Parcel:
 
 
 class Kept:
-    """A logbook with parcels, some of which come later."""
+    """A log with parcels, some of which come later."""
 
     def __init__(self, *parcels: Parcel) -> None:
         self.waiting = deque(parcels)
@@ -46,7 +46,7 @@ class Kept:
 
 
 class Hub:
-    """A broker that refuses at times."""
+    """A broker that sometimes refuses."""
 
     connected = True
 
@@ -70,13 +70,13 @@ def no_waits(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 async def idle(kept: Kept, hub: Hub) -> "asyncio.Task[None]":
-    """The relay, up to where it has nothing to do."""
+    """Runs the relay until it is idle."""
     task = asyncio.create_task(tasks.carry(kept, hub, LAYOUT))  # type: ignore[arg-type]
     await within(kept.idle.wait(), "the relay never had nothing to do")
     return task
 
 
-async def test_all_that_waits_is_sent_and_then_it_waits_for_as_long_as_the_log_says() -> None:
+async def test_all_pending_records_are_sent_and_the_next_poll_is_when_the_log_says() -> None:
     kept, hub = Kept(*map(parcel, range(3))), Hub()
     task = await idle(kept, hub)
     assert [f"event {number}" in payload for number, payload in enumerate(hub.sent)] == [True] * 3
@@ -91,7 +91,7 @@ async def test_all_that_waits_is_sent_and_then_it_waits_for_as_long_as_the_log_s
     task.cancel()
 
 
-async def test_more_than_are_taken_at_once_are_sent_without_a_wait() -> None:
+async def test_more_records_than_one_batch_are_sent_without_a_wait() -> None:
     kept, hub = Kept(*map(parcel, range(2 * relay.AT_ONCE + 1))), Hub()
     task = await idle(kept, hub)
     assert len(hub.sent) == 2 * relay.AT_ONCE + 1
@@ -99,7 +99,7 @@ async def test_more_than_are_taken_at_once_are_sent_without_a_wait() -> None:
     task.cancel()
 
 
-async def test_what_the_broker_did_not_take_is_sent_again_at_once_and_in_order() -> None:
+async def test_records_that_the_broker_refused_are_sent_again_at_once_and_in_order() -> None:
     kept, hub = Kept(*map(parcel, range(4))), Hub(refusals=2)
     task = await idle(kept, hub)
     assert [f"event {number}" in payload for number, payload in enumerate(hub.sent)] == [True] * 4

@@ -1,4 +1,4 @@
-"""One connection: how it ends, and what whoever waits on it hears."""
+"""One connection: its end, and the result for each waiting caller."""
 
 import asyncio
 import signal
@@ -18,7 +18,7 @@ def to(broker: AnyBroker) -> BrokerSettings:
     return BrokerSettings(broker.host, "one", broker.port, version=MqttVersion(broker.newest))
 
 
-async def test_a_connection_that_is_closed_ends_with_nothing_and_takes_no_more(broker: AnyBroker) -> None:
+async def test_a_closed_connection_ends_without_an_error_and_sends_no_more(broker: AnyBroker) -> None:
     async with Session(to(broker), answer_s=DEADLINE_S) as session:
         await session.deliver([MESSAGE] * 30)
         assert session.room > 0
@@ -27,9 +27,11 @@ async def test_a_connection_that_is_closed_ends_with_nothing_and_takes_no_more(b
         session.publish(MESSAGE)
 
 
-async def test_a_broker_that_ends_it_with_a_reason_is_quoted() -> None:
-    """Packets by hand, as the installed broker gives no reason. Source: MQTT Version 5.0 (OASIS Standard),
-    sections 3.2 and 3.14."""
+async def test_the_reason_of_a_broker_that_disconnects_is_reported() -> None:
+    """The test builds the packets, since the installed broker sends no reason.
+
+    Source: MQTT Version 5.0 (OASIS Standard), sections 3.2 and 3.14.
+    """
 
     async def throw_out(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         await reader.read(1000)
@@ -43,7 +45,7 @@ async def test_a_broker_that_ends_it_with_a_reason_is_quoted() -> None:
             await within(asyncio.shield(session.ended))
 
 
-async def test_a_broker_that_hangs_counts_as_gone_for_all_who_wait(mosquitto: Mosquitto) -> None:
+async def test_a_hanging_broker_ends_every_wait(mosquitto: Mosquitto) -> None:
     async with Session(to(mosquitto), answer_s=0.2) as session:
         mosquitto.signal(signal.SIGSTOP)
         try:

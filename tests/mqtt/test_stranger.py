@@ -1,7 +1,7 @@
-"""A controller that nobody here wrote finds bridge and reservoirs, reads everything and sends commands.
+"""A third-party controller finds bridge and reservoirs, reads every value and sends commands.
 
 It is the library ``node-homie`` 5.0.0 (npm), under a few lines in ``tests/node/controller.cjs``. Bridge, rigs
-and broker are the real programs. All it is told is the address of the broker.
+and broker are the real programs. The controller is given only the address of the broker.
 """
 
 import asyncio
@@ -99,13 +99,13 @@ cell_constant_per_cm = 0.1
 
 
 def _sent(values: set[tuple[str, str]], hub: Observer) -> bool:
-    """Whether all of these values were sent to the hub."""
+    """Returns whether all of these values were sent to the hub."""
     return values <= set(hub.seen)
 
 
 @dataclass
 class Stranger:
-    """The controller: one order, one answer."""
+    """The controller. It returns one answer to each order."""
 
     process: asyncio.subprocess.Process
 
@@ -124,7 +124,7 @@ class Stranger:
 
 @dataclass
 class House:
-    """Broker, two controllers with their reservoirs, the daemon, and two who look on."""
+    """A broker, two controllers with their reservoirs, the daemon, and two observers."""
 
     stranger: Stranger
     hub: Observer
@@ -136,7 +136,7 @@ class House:
         return fitted(self.identities[device])
 
     def valued(self) -> list[str]:
-        """The pointer of everything that has a retained value."""
+        """Returns the pointer of every property that has a retained value."""
         return [
             f"{device}/{row.path}"
             for device in self.identities
@@ -158,7 +158,7 @@ async def program(*words: str, cwd: Path | None = None) -> AsyncIterator[asyncio
 
 
 def _remembers_a_month(plan: BridgePlan) -> None:
-    """A log from which the daemon takes up what a month of use has taught, so that it forecasts at once."""
+    """Writes a log with a learned month of use, so that the daemon forecasts at once."""
     north = plan.stations[0]
     yesterday = time.time() / 86400.0 - 1.0
     learned = replace(
@@ -205,7 +205,7 @@ async def house(tmp_path: Path, mosquitto: Mosquitto, observe: Observe) -> Async
         await asyncio.gather(*serving, return_exceptions=True)
 
 
-async def test_a_stranger_finds_everything_and_is_obeyed(house: House) -> None:
+async def test_a_third_party_controller_finds_everything_and_its_commands_work(house: House) -> None:
     stranger, hub, valued = house.stranger, house.hub, house.valued()
 
     def complete(seen: Observer) -> bool:
@@ -253,7 +253,7 @@ async def test_a_stranger_finds_everything_and_is_obeyed(house: House) -> None:
 
 
 def _same_as_the_table(device: dict[str, Any], rows: tuple[Property, ...]) -> set[tuple[str, str]]:
-    """What was found is what is fitted, with type and unit, and its values fit; returns topics and values."""
+    """Checks the found properties against the table, with type, unit and value. Returns topics and values."""
     read = set()
     found = {(node["id"], one["id"]): one for node in device["nodes"] for one in node["properties"]}
     assert list(found) == [(row.node, row.id) for row in rows], "something was left out, or added"

@@ -1,4 +1,4 @@
-"""A program of the Web of Things needs nothing but the description: it is valid, complete and true.
+"""The Web of Things description is valid, complete and true, so a program needs nothing else.
 
 The schema is the W3C's own, ``validation/td-json-schema-validation.json`` of w3c/wot-thing-description, as
 npm's ``wot-thing-description-types`` carries it (by the W3C Web of Things Working Group, W3C-20150513).
@@ -36,7 +36,7 @@ Document = dict[str, Any]
 
 
 def described(identity: StationIdentity, access: Access = ACCESS) -> Document:
-    """As a reader gets it, through JSON."""
+    """Returns the description as a reader receives it, through JSON."""
     text = json.dumps(thing_description(identity, LAYOUT, access, "1.2.3"))
     return dict(json.loads(text))
 
@@ -46,7 +46,7 @@ def affordances(thing: Document) -> dict[str, Document]:
 
 
 def coded(affordance: Document, value: object) -> str:
-    """A value as the form's content type has it."""
+    """Returns a value in the form's content type."""
     content = affordance["forms"][-1]["contentType"]
     return json.dumps(value) if content == "application/json" else str(value)
 
@@ -93,7 +93,7 @@ def test_every_description_is_valid_by_the_schema_of_the_w3c(
         lambda thing: thing["actions"]["fill-start"]["forms"][0].update(op=["readproperty"]),
     ],
 )
-def test_the_schema_would_tell(
+def test_the_schema_finds_a_fault(
     schema: jsonschema.Draft7Validator, identity: StationIdentity, broken: Any
 ) -> None:
     thing = described(identity)
@@ -101,7 +101,7 @@ def test_the_schema_would_tell(
     assert not schema.is_valid(thing)
 
 
-def test_nothing_that_is_fitted_is_left_out(identity: StationIdentity) -> None:
+def test_every_fitted_part_is_described(identity: StationIdentity) -> None:
     bare = replace(identity, has_feed_probe=False, has_volume=False, has_forecast=False)
     for one in (identity, bare):
         thing, rows = described(one), fitted(one)
@@ -116,7 +116,7 @@ def test_nothing_that_is_fitted_is_left_out(identity: StationIdentity) -> None:
             assert told.get("readOnly", not row.settable) is not row.settable, row.path
 
 
-def test_it_says_what_a_reader_must_know(identity: StationIdentity) -> None:
+def test_it_contains_the_facts_that_a_reader_needs(identity: StationIdentity) -> None:
     thing = described(identity)
     assert thing["title"] == 'The "north" barrel'
     assert CAUTION in thing["description"]
@@ -126,7 +126,7 @@ def test_it_says_what_a_reader_must_know(identity: StationIdentity) -> None:
     assert thing["id"] != described(replace(identity, reservoir="other"))["id"]
 
 
-def test_it_tells_how_one_is_let_in_and_no_secret(identity: StationIdentity) -> None:
+def test_it_describes_the_login_and_contains_no_secret(identity: StationIdentity) -> None:
     settings = BrokerSettings("::1", "me", username="clearwell", password=Secret("velvet-badger-77"))
     access = Access.of(settings)
     assert access == Access("mqtt://[::1]:1883", "basic")
@@ -139,7 +139,7 @@ def test_it_tells_how_one_is_let_in_and_no_secret(identity: StationIdentity) -> 
     assert Access.of(certified).scheme == "auto"
 
 
-def test_whatever_an_input_allows_is_a_command_that_is_understood(identity: StationIdentity) -> None:
+def test_every_allowed_input_is_a_valid_command(identity: StationIdentity) -> None:
     thing = described(identity)
     wanted = {name: action["input"] for name, action in thing["actions"].items()}
     wanted["valve-hold"] = thing["properties"]["valve-hold"]
@@ -173,7 +173,7 @@ def _examples(schema: Document) -> list[object]:
 
 @pytest.fixture
 async def bridge(broker: AnyBroker, view: StationView) -> AsyncIterator[tuple[HubClient, list[GuardCommand]]]:
-    """The bridge's client on a broker, and what it is asked."""
+    """The bridge's client on a broker, with the commands that it receives."""
     heard: list[GuardCommand] = []
 
     def take(_: str, command: GuardCommand, answered: Callable[[str | None], None]) -> None:
@@ -194,7 +194,7 @@ async def bridge(broker: AnyBroker, view: StationView) -> AsyncIterator[tuple[Hu
     await run
 
 
-async def test_a_program_that_knows_only_the_description_reads_writes_and_is_told(
+async def test_a_program_that_knows_only_the_description_reads_writes_and_gets_answers(
     broker: AnyBroker, observe: Observe, bridge: tuple[HubClient, list[GuardCommand]], view: StationView
 ) -> None:
     client, heard = bridge

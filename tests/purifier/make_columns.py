@@ -1,12 +1,12 @@
-"""Run exchange columns in PHREEQC and write what comes out of them to ``columns.csv``.
+"""Runs exchange columns in PHREEQC and writes their products to ``columns.csv``.
 
     python tests/purifier/make_columns.py
 
 A column is a bed of hydrogen exchanger (Rc) and hydroxide exchanger (Ra) in the same cells, one equivalent
 of each, with advection and dispersion along it. The waters are chosen, not measured: they span soft to very
 hard, with pH at saturation with calcite. Selectivities against H and OH are of the size of those published
-for strong-acid resin with 8 % divinylbenzene and strong-base resin of type 1 (from memory); the fate of the
-front, not the resin of one maker, is what is wanted here.
+for strong-acid resin with 8 % divinylbenzene and strong-base resin of type 1 (from memory). The purpose is
+the shape of the front, not the resin of one maker.
 
 In the ``film`` columns the exchanger sits in stagnant cells behind a first-order exchange with the flowing
 water, as behind the film around a bead: wider, slower fronts.
@@ -74,7 +74,7 @@ EXCHANGE_SPECIES
 
 @dataclass(frozen=True)
 class Column:
-    """One run: which water through how long a bed (m), how dispersive (m), film-limited or not."""
+    """One run: the water, the length of the bed (m), its dispersivity (m), and whether it is film-limited."""
 
     water: str
     length_m: float
@@ -92,7 +92,7 @@ class Column:
 
 @dataclass(frozen=True)
 class Row:
-    """Litres treated so far and what the product shows."""
+    """Litres treated so far and the product's values."""
 
     volume_l: float
     product_ppm: float
@@ -102,7 +102,7 @@ BEDS = ((0.25, 0.002, 20), (0.5, 0.01, 20), (1.0, 0.004, 30))
 
 
 def columns() -> Iterator[Column]:
-    """Every run of the file: all waters in three beds, some in wider fronts, some with much carbonic acid."""
+    """Returns every run: all waters in three beds, some with wider fronts, some with much carbonic acid."""
     for water in MMOL_PER_L:
         for length_m, dispersivity_m, cells in BEDS:
             yield Column(water, length_m, dispersivity_m, cells)
@@ -115,7 +115,7 @@ def columns() -> Iterator[Column]:
 
 
 def run(column: Column) -> tuple[float, list[Row]]:
-    """The feed in ppm and the rows of one column until the product passes STOP_PPM."""
+    """Returns the feed in ppm and the rows of one column until the product exceeds STOP_PPM."""
     ions = MMOL_PER_L[column.water]
     cations_eq = (2 * ions["Ca"] + 2 * ions["Mg"] + ions["Na"] + ions["K"]) / 1000.0
     exchanger_eq = PORE_VOLUMES * cations_eq
@@ -168,7 +168,7 @@ END
 
 
 def knots(rows: list[Row]) -> list[Row]:
-    """The rows between which a straight line tells the rest, up to the first over STOP_PPM."""
+    """Returns the rows between which straight lines give all others, up to the first over STOP_PPM."""
     kept = [rows[0]]
     for before, here, after in zip(rows, rows[1:], rows[2:], strict=False):
         bend = abs(after.product_ppm - 2 * here.product_ppm + before.product_ppm)
@@ -180,7 +180,7 @@ def knots(rows: list[Row]) -> list[Row]:
 
 
 def record(column: Column) -> list[list[str]]:
-    """The lines of the file for one column."""
+    """Returns the lines of the file for one column."""
     feed_ppm, rows = run(column)
     return [
         [column.name, f"{feed_ppm:.2f}", f"{row.volume_l:.3f}", f"{row.product_ppm:.4f}"]

@@ -16,12 +16,12 @@ def test_without_earlier_cartridges_the_estimate_is_the_rating_with_its_deviatio
     assert capacity.median_g == pytest.approx(100.0, rel=0.005)
     spread = math.hypot(0.20, capacity.scatter)
     for p in (0.025, 0.1, 0.9, 0.975):
-        # outside reference: scipy's normal quantile
+        # External reference: scipy's normal quantile.
         assert capacity.quantile_g(p) == pytest.approx(100.0 * math.exp(spread * stats.norm.ppf(p)), rel=0.02)
     assert capacity.rests_on == "rating ±20 %"
 
 
-def test_earlier_cartridges_outweigh_a_wrong_rating() -> None:
+def test_earlier_cartridges_correct_a_wrong_rating() -> None:
     one = estimate(100.0, [Evidence(140.0, True)])
     four = estimate(100.0, [Evidence(grams, True) for grams in (138.0, 142.0, 139.0, 141.0)])
     assert one.median_g == pytest.approx(140.0, rel=0.04)

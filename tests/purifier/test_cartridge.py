@@ -23,21 +23,21 @@ FITTED = datetime(2025, 3, 1, tzinfo=UTC)
 
 
 def test_one_grain_per_us_gallon_is_17_118_ppm() -> None:
-    # exact by definition: 64.79891 mg in a grain, 3.785411784 L in a US gallon
+    # Exact by definition: 64.79891 mg in a grain, 3.785411784 L in a US gallon.
     assert CONCENTRATION.read("1 gpg") == pytest.approx(17.118, abs=0.0005)
     assert VOLUME.read("1 us-gal") == 3.785411784
     assert MASS.read("1 grain") == pytest.approx(0.06479891, rel=1e-12)
 
 
 def test_twenty_cubic_feet_of_10000_grains_each_treat_8000_us_gallons_of_25_grains_per_gallon() -> None:
-    # worked example, common practice in the trade
+    # Worked example: common practice, no source.
     capacity = rated_grams(RatedGrains(20.0 * 10_000.0))
     litres = litres_on_feed(capacity, CONCENTRATION.read("25 gpg"))
     assert litres / LITRES_PER_US_GALLON == pytest.approx(8000.0, rel=1e-9)
 
 
 def test_a_rating_of_litres_at_a_ppm_treats_fewer_litres_of_a_harder_feed_in_proportion() -> None:
-    # common practice, no source: about 45 to 50 US gallons of 80 to 110 ppm, fewer in proportion when harder
+    # Common practice, no source: about 45 to 50 US gallons of 80 to 110 ppm, fewer in proportion if harder.
     capacity = rated_grams(RatedLitres(VOLUME.read("47.5 us-gal"), 95.0))
     assert litres_on_feed(capacity, 95.0) == pytest.approx(VOLUME.read("47.5 us-gal"))
     assert litres_on_feed(capacity, 285.0) == pytest.approx(VOLUME.read("47.5 us-gal") / 3.0)

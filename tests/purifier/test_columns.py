@@ -1,4 +1,4 @@
-"""The forecast on exchange columns that PHREEQC ran, which are independent of the model.
+"""The forecast on exchange columns simulated by PHREEQC, independently of the model.
 
 Source of the columns: PHREEQC (Parkhurst and Appelo, USGS Techniques and Methods 6-A43) through phreeqpython;
 ``make_columns.py`` beside this file regenerates ``columns.csv``.
@@ -83,7 +83,7 @@ def kind(word: str) -> list[Column]:
 
 
 def draws(count: int, start: int = 0) -> list[float]:
-    """Standard normal deviates, evenly spread (the golden section's sequence), the same on every run."""
+    """Returns evenly spread standard normal deviates (golden-section sequence), the same on every run."""
     golden = (math.sqrt(5.0) - 1.0) / 2.0
     return [NormalDist().inv_cdf((0.5 + golden * (start + k)) % 1.0) for k in range(count)]
 
@@ -93,7 +93,7 @@ FINE = tuple(sorted({*COARSE, *(0.9 + k / 500 for k in range(50)), 0.9995}))
 
 
 def follow(column: Column, prior: Capacity, lives: tuple[float, ...]) -> Iterator[tuple[float, Front]]:
-    """The front at each of these shares of the column's life."""
+    """Returns the front at each of these shares of the column's life."""
     front = begin(prior, LIMIT_PPM)
     last = 0.0
     for share in lives:
@@ -104,7 +104,7 @@ def follow(column: Column, prior: Capacity, lives: tuple[float, ...]) -> Iterato
 
 
 def crossing(column: Column, share: float, front: Front) -> Interval:
-    """The forecast crossing as a share of the true life."""
+    """Returns the forecast crossing as a share of the true life."""
     left = interval(cells_left(front, Expected(column.feed_ppm, 0.0)))
     values = (left.median, left.low80, left.high80, left.low95, left.high95)
     return Interval(*(share + value / column.life_l for value in values))
@@ -112,7 +112,7 @@ def crossing(column: Column, share: float, front: Front) -> Interval:
 
 @dataclass(frozen=True)
 class Score:
-    """What is counted over many columns and many wrong ratings."""
+    """Counts over many columns and many wrong ratings."""
 
     covered80: float
     covered95: float
@@ -147,7 +147,7 @@ def first_cartridges(word: str, ratings: int) -> Score:
 
 
 def ten_per_cent_ahead(column: Column, front: Front) -> bool:
-    """Whether to order with a lead of a tenth of the life, at one litre a day."""
+    """Returns whether an order is due with a lead of a tenth of the life, at one litre a day."""
     cells = cells_left(front, Expected(column.feed_ppm, 0.0))
     return from_cells(cells, Expected(1.0, 0.0), 0.1 * column.life_l, "").order_now
 
@@ -209,7 +209,7 @@ def test_once_the_product_is_2_ppm_above_its_floor_the_median_is_within_2_per_ce
     assert sum(errors) / len(errors) < 0.005
     assert sum(error < 0.02 for error in errors) >= 0.98 * len(errors)
     assert max(errors) < 0.055
-    # At first a shelf of carbonic acid, which lasts up to 6 % of the life, looks like the front itself.
+    # A shelf of carbonic acid lasts up to 6 % of the life and at first looks like the front.
     errors = first_cartridges("acid", 3).late_errors
     assert sum(errors) / len(errors) < 0.03
     assert max(errors) < 0.065
@@ -247,7 +247,7 @@ def test_the_third_cartridge_is_ordered_before_its_crossing_and_not_before_75_pe
     assert sum(share < 1.0 for share in ordered) >= 0.95 * len(ordered)
 
 
-def test_the_product_crossing_the_limit_ends_the_forecast_at_the_load_where_it_did() -> None:
+def test_the_forecast_ends_at_the_load_at_which_the_product_crosses_the_limit() -> None:
     column = kind("plug")[0]
     *_, (_, front) = follow(column, estimate(column.capacity_g), (*FINE, 1.0005))
     assert front.crossed is not None

@@ -29,7 +29,7 @@ FEED_PPM = 300.0
 
 
 def rows(count: int, to_l: float, swing: float = 0.0) -> list[TraceRow]:
-    """A bed of 30 g whose front is logistic with a width of 1 % of the capacity; the feed may swing."""
+    """Returns a bed of 30 g with a logistic front, 1 % of the capacity wide. The feed may swing."""
     made = []
     for k in range(1, count + 1):
         volume = to_l * k / count
@@ -40,7 +40,7 @@ def rows(count: int, to_l: float, swing: float = 0.0) -> list[TraceRow]:
 
 
 def crossing_l() -> float:
-    """Where the bed of ``rows`` with a steady feed passes 50 ppm, in closed form."""
+    """Returns the litres at which the bed of ``rows`` with a steady feed passes 50 ppm, in closed form."""
     rise = math.log(49.7 / (0.8 * (FEED_PPM - 0.3) - 49.7))
     return CAPACITY_G * (1.0 + 0.01 * rise) * 1000.0 / FEED_PPM
 
@@ -52,7 +52,7 @@ def written(path: Path, trace: list[TraceRow]) -> Path:
 
 
 class Clearwell:
-    """The command line, called as from a shell."""
+    """The command line, called as in a shell."""
 
     def __call__(self, *arguments: object) -> tuple[int, str, str]:
         done = running.clearwell(*arguments)
@@ -113,7 +113,7 @@ def test_the_fast_forecast_agrees_with_the_full_one() -> None:
     for fast, full in zip(quick, forecast_trace(trace, CAPACITY_G, 50.0), strict=True):
         assert fast.volume_l == full.volume_l
         for name in ("median", "low80", "high80", "low95", "high95"):
-            # the full one interpolates within single cells of its grid, which are 3 % of the life wide
+            # The full forecast interpolates within single cells of its grid, which are 3 % of the life wide.
             assert getattr(fast.crossing_l, name) == pytest.approx(getattr(full.crossing_l, name), rel=0.03)
 
 
@@ -178,7 +178,7 @@ def test_columns_may_be_in_any_order_and_among_others(clearwell: Clearwell, tmp_
     assert clearwell.forecast(other) == usual
 
 
-def test_the_plot_shows_intervals_median_and_where_the_trace_crossed(
+def test_the_plot_shows_intervals_median_and_the_crossing_of_the_trace(
     clearwell: Clearwell, tmp_path: Path
 ) -> None:
     out = clearwell.forecast(written(tmp_path / "trace.csv", rows(80, 110.0)), "--plot")
@@ -194,9 +194,7 @@ def test_the_plot_shows_intervals_median_and_where_the_trace_crossed(
     assert "rating ±20 %" in plot
 
 
-def test_before_the_crossing_the_plot_says_how_many_litres_are_left(
-    clearwell: Clearwell, tmp_path: Path
-) -> None:
+def test_before_the_crossing_the_plot_shows_the_litres_left(clearwell: Clearwell, tmp_path: Path) -> None:
     trace = written(tmp_path / "trace.csv", rows(10, 40.0))
     plot = clearwell.forecast(trace, "--plot")
     row = json.loads(clearwell.forecast(trace, "--json"))[-1]
@@ -204,13 +202,13 @@ def test_before_the_crossing_the_plot_says_how_many_litres_are_left(
     assert f"80 %: {row['low80_L'] - 40.0:.3g} to {row['high80_L'] - 40.0:.3g} L" in plot
 
 
-def test_a_plot_of_a_single_reading_is_a_plot_too(clearwell: Clearwell, tmp_path: Path) -> None:
+def test_a_single_reading_can_be_plotted(clearwell: Clearwell, tmp_path: Path) -> None:
     trace = tmp_path / "one.csv"
     trace.write_text(f"{HEADER}\n0,300,0.2\n", encoding="utf-8")
     assert "# median" in clearwell.forecast(trace, "--plot")
 
 
-def test_a_terminal_sees_the_plot_and_the_progress_of_a_long_trace_and_a_pipe_sees_neither(
+def test_a_terminal_gets_the_plot_and_the_progress_of_a_long_trace_and_a_pipe_gets_neither(
     tmp_path: Path,
 ) -> None:
     short, long = (
@@ -225,7 +223,7 @@ def test_a_terminal_sees_the_plot_and_the_progress_of_a_long_trace_and_a_pipe_se
 
 
 def _on_a_terminal(trace: Path, tmp_path: Path, bar: bool) -> str:
-    """What the terminal shows, with the table on it, or with the table in a file and only the bar on it."""
+    """Returns the terminal's output, with the table on the terminal or in a file."""
     ours, theirs = pty.openpty()
     command = [sys.executable, "-m", "bridge", "forecast", "--trace", str(trace)]
     with (tmp_path / "out").open("w") as file:

@@ -22,7 +22,7 @@ def water_c(day: float) -> float:
 def year(
     ageing_per_m3: float, days: int, standing_counts: bool = False, seed: int = 1, first_l: float = 1.0
 ) -> list[tuple[int, float, Forecast, Membrane]]:
-    """Daily fills; the passage grows by ``ageing_per_m3`` and by 3 % per kelvin, where the prior says 2 %."""
+    """Daily fills. The passage grows by ``ageing_per_m3`` and by 3 % per kelvin; the prior is 2 %."""
     rng = random.Random(seed)
     state = membrane.begin(94.0)
     seen: list[tuple[int, float, Forecast, Membrane]] = []
@@ -44,7 +44,7 @@ def year(
     return seen
 
 
-def test_a_sound_membrane_goes_through_a_year_of_cold_and_warm_water_without_an_order() -> None:
+def test_a_sound_membrane_needs_no_order_in_a_year_of_cold_and_warm_water() -> None:
     for seed in range(3):
         days = year(ageing_per_m3=0.06, days=400, seed=seed)
         assert max(worst for _, worst, _, _ in days) < 0.6 * LIMIT_PPM
@@ -68,7 +68,7 @@ def test_the_temperature_coefficient_is_learned_from_the_year() -> None:
     )
 
 
-def test_standing_water_would_spoil_the_estimate_and_is_left_out() -> None:
+def test_standing_water_is_left_out_of_the_estimate() -> None:
     *_, (_, _, _, left_out) = year(ageing_per_m3=0.06, days=120, first_l=10.0)
     *_, (_, _, _, counted) = year(ageing_per_m3=0.06, days=120, first_l=10.0, standing_counts=True)
     truth = 100.0 * (1.0 - 0.05 * math.exp(0.06 * 2.4))

@@ -49,7 +49,7 @@ def life(
     earlier: list[tuple[float, float]],
     errors: Errors,
 ) -> tuple[float, float, float, Season, Season]:
-    """Run one cartridge to its crossing; the day, litres and grams there, and what the seasons learned."""
+    """Runs one cartridge to its crossing. Returns the day, litres, grams and learned seasons."""
     front = begin(estimate(KIND_G * 0.85, book), LIMIT_PPM)
     day, litres, applied = start_day, 0.0, 0.0
     said: list[tuple[float, float]] = []
@@ -58,7 +58,7 @@ def life(
         volume = USE_L * rng.uniform(0.7, 1.3) / STEPS_PER_DAY
         feed = feed_ppm(day) * rng.uniform(0.97, 1.03)
         applied += feed * volume / 1000.0
-        # a front of another shape than the model's: the integral of a normal, 1 % of the capacity wide
+        # The front has another shape than the model's: the integral of a normal, 1 % of the capacity wide.
         through = 0.5 * math.erfc((capacity_g - applied) / (0.01 * capacity_g * math.sqrt(2.0)))
         front = observe(front, volume, feed, 0.5 + (feed - 0.5) * through)
         litres += volume
@@ -85,7 +85,7 @@ def life(
 
 
 def households(count: int, scatter: float) -> Errors:
-    """Homes that start at different times of the year; errors are counted from the fourth cartridge on."""
+    """Runs homes that start at different times of the year. Counts errors from the fourth cartridge on."""
     errors = Errors()
     for seed in range(count):
         rng = random.Random(seed)

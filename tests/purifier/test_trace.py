@@ -25,7 +25,7 @@ CAPACITY_G = 30.0
 
 
 def rows(count: int, to_l: float) -> list[TraceRow]:
-    """A bed of 30 g on 300 ppm: the front is logistic with a width of 1 % of the capacity."""
+    """Returns a bed of 30 g on 300 ppm with a logistic front, 1 % of the capacity wide."""
     made = []
     for k in range(1, count + 1):
         volume = to_l * k / count
@@ -42,7 +42,7 @@ def run(front: Front, trace: list[TraceRow]) -> Front:
     return front
 
 
-def test_a_row_is_forecast_from_the_rows_up_to_it_and_from_nothing_else() -> None:
+def test_a_row_is_forecast_only_from_the_rows_up_to_it() -> None:
     trace = rows(60, 99.0)
     whole = list(forecast_trace(trace, CAPACITY_G, 50.0))
     for count in (1, 20, 45):
@@ -93,7 +93,7 @@ def test_the_state_of_a_bed_does_not_grow_with_its_age() -> None:
         assert len(kept.grid.prior_ln) == CELLS
 
 
-def test_most_readings_only_add_to_the_load_and_leave_the_grid_alone() -> None:
+def test_most_readings_add_to_the_load_and_do_not_change_the_grid() -> None:
     front = begin(estimate(CAPACITY_G), 50.0)
     rng = random.Random(1)
     moved = 0
@@ -141,7 +141,7 @@ def test_a_product_that_is_worse_than_the_feed_ends_the_bed() -> None:
         observe(front, 1.0, 300.0, -1.0)
 
 
-def test_days_are_litres_over_use_and_an_uncertain_use_widens_them() -> None:
+def test_days_are_litres_divided_by_use_and_an_uncertain_use_widens_them() -> None:
     cells = [(90.0 + k, 91.0 + k, 0.05) for k in range(20)]
     sure = from_cells(cells, Expected(10.0, 0.0), 5.0, "made")
     unsure = from_cells(cells, Expected(10.0, 2.0), 5.0, "made")
@@ -153,7 +153,7 @@ def test_days_are_litres_over_use_and_an_uncertain_use_widens_them() -> None:
     assert "use 10 ± 2 L/day" in unsure.rests_on
 
 
-def test_the_order_is_due_when_part_of_the_lead_time_is_likely_to_be_dry() -> None:
+def test_the_order_is_due_by_the_dry_share_of_the_lead_time() -> None:
     cells = [(10.0, 110.0, 1.0)]
     said = [from_cells(cells, Expected(10.0, 0.0), lead, "made") for lead in (1.0, 4.0, 6.0)]
     assert [item.order_now for item in said] == [False, True, True]
@@ -163,7 +163,7 @@ def test_the_order_is_due_when_part_of_the_lead_time_is_likely_to_be_dry() -> No
         from_cells(cells, Expected(10.0, 0.0), -1.0, "made")
 
 
-def test_the_litres_left_fall_as_smoothly_as_water_is_drawn() -> None:
+def test_the_litres_left_fall_smoothly_with_the_use() -> None:
     crossing = [one.crossing_l.median for one in forecast_trace(rows(150, 60.0), CAPACITY_G, 50.0)]
     assert max(abs(b - a) for a, b in pairwise(crossing)) < 0.005 * crossing[0]
 

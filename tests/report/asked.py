@@ -1,6 +1,6 @@
 """The figures of a report, computed from the log in plain SQL, independently of the report's own code.
 
-Everything is a query over the views of the log. One reservoir, ``barrel``.
+Each figure is a query over the views of the log, for the one reservoir ``barrel``.
 """
 
 import math

@@ -104,7 +104,7 @@ def test_a_sample_entered_later_has_the_time_at_which_it_was_taken(tmp_path: Pat
         )  # fmt: skip
 
     log = tmp_path / "log.db"
-    # Two samples are of the second day: one was entered on it, one on the third.
+    # Two samples belong to the second day: one was entered on that day, one on the third.
     late = [sample(30, 12.0), sample(31, 14.0, 20), sample(60, 16.0, 26), sample(61, 18.0)]
     write(log, iter([*butt("butt"), *late]))
     day = ("--from", "2025-06-16T16:00", "--to", "2025-06-17T16:00")
@@ -120,7 +120,7 @@ def test_an_empty_log_is_refused_with_a_sentence(tmp_path: Path) -> None:
     )
 
 
-# --- litres made ----------------------------------------------------------------------------------
+# --- treated litres -------------------------------------------------------------------------------
 
 
 def bucket(number: int, least: float, greatest: float) -> Bucket:
@@ -197,11 +197,11 @@ def test_a_membrane_and_a_distiller_have_past_forecasts(fitted: CartridgePlan) -
     assert {verdict(one, seen.outcome) for one in seen.forecasts} == {"not contradicted"}
 
 
-# --- the work -------------------------------------------------------------------------------------
+# --- cost of a report -----------------------------------------------------------------------------
 
 
-def test_a_month_out_of_years_is_read_in_no_more_work_than_out_of_three_months(tmp_path: Path) -> None:
-    """Counts steps of SQLite and means that are read, without the bounded search for earlier entries."""
+def test_a_month_from_a_log_of_years_costs_no_more_than_from_three_months(tmp_path: Path) -> None:
+    """Counts SQLite steps and the means read, without the bounded search for earlier entries."""
     old, young = tmp_path / "old.db", tmp_path / "young.db"
     start = write_days(old, 365 + 60)
     write_days(young, 90)

@@ -1,4 +1,4 @@
-"""The report of an invented year, checked against plain SQL on its log; its page, its PDF, its refusals."""
+"""The report of an invented year, checked against plain SQL on its log, with its PDF and its refusals."""
 
 import io
 import re
@@ -94,7 +94,7 @@ ABOUT = {"load": 0.01, "end": 0.01}
 """Figures that the report computes by the hour and the queries by the minute."""
 
 
-def test_every_figure_is_that_of_an_independent_query(page: Read, asked: Asked) -> None:
+def test_every_figure_agrees_with_an_independent_query(page: Read, asked: Asked) -> None:
     expected = asked.figures(year.PRICE)
     forecast = {name for name in page.figures if "/forecast-" in name or name.endswith("/cost-expected")}
     assert set(page.figures) - forecast == set(expected), (
@@ -156,7 +156,7 @@ def test_each_past_forecast_follows_from_the_log_up_to_its_moment(page: Read, as
         left = said.litres_left.shifted(so_far)
         assert figure(number, place, "median") == pytest.approx(left.median, rel=0.03)
         assert figure(number, place, "low80") == pytest.approx(left.low80, rel=0.05)
-        # Until some months of feed are known, each weekly mean of it narrows the upper end a lot.
+        # During the first months, each weekly mean of the feed narrows the upper end a lot.
         wide = 0.3 if number == 1 else 0.05
         assert figure(number, place, "high80") == pytest.approx(left.high80, rel=wide)
         assert figure(number, place, "days") == pytest.approx(said.days_left.median, rel=0.1)
@@ -190,7 +190,7 @@ def test_the_forecasts_are_compared_with_the_outcome(page: Read, asked: Asked) -
         assert words in page.text
 
 
-def test_no_row_after_a_moment_enters_its_forecast(log: Path) -> None:
+def test_no_later_row_changes_a_forecast(log: Path) -> None:
     def until(end_ms: int) -> Season:
         with Reader(log) as reader:
             material = gather(reader, "barrel", START_MS, end_ms, lambda _: None)
@@ -220,7 +220,7 @@ def test_gallons_and_conductivity_give_the_same_water(log: Path, tmp_path: Path,
     assert "before this report begins" in june.text, "the first cartridge was fitted before the report"
 
 
-# --- the page and the paper -----------------------------------------------------------------------
+# --- page and PDF ---------------------------------------------------------------------------------
 
 
 def test_the_page_needs_no_other_file_and_describes_its_charts_in_words(page: Read, html: str) -> None:
@@ -245,7 +245,7 @@ def test_the_page_needs_no_other_file_and_describes_its_charts_in_words(page: Re
     assert "\\x" not in page.text, "a character was printed as its escape"
     assert "2024-12-31T23:00Z to 2025-12-31T23:00Z" in page.text
     assert "Energy, feed water" in page.text
-    # Text from outside is shown and never run as markup.
+    # Text from outside is shown as text and never as markup.
     assert year.SAMPLE_NOTE in page.text
     assert "Bog-garden <barrel>" in page.text
 

@@ -1,8 +1,8 @@
 """An invented year of one barrel, written through the real log: three cartridges, of which two are exhausted.
 
-Every number is made up and stands for no real installation. A fill a day at half a litre a minute, read once
-a minute; a reading every hour in between. No water is made in February, and the bridge is off for ten
-days in August. The product follows a front of another shape than the forecast's model.
+Every number is invented and describes no real installation. Each day has one fill at half a litre a minute,
+with a reading each minute, and a reading each hour otherwise. February has no fill, and the bridge is off for
+ten days in August. The product follows a front of another shape than the forecast's model.
 """
 
 import math
@@ -273,7 +273,7 @@ def write(path: Path, days: int = DAYS) -> Barrel:
 
 
 def with_minutes(roll: RollUp, rows: Iterable[ReadingRow | EntryRow]) -> list[Row]:
-    """The rows, and each minute before the first row after it."""
+    """Yields the rows, and each minute before the first row after that minute."""
     found: list[Row] = []
     for row in rows:
         if isinstance(row, ReadingRow):
@@ -284,7 +284,7 @@ def with_minutes(roll: RollUp, rows: Iterable[ReadingRow | EntryRow]) -> list[Ro
 
 
 def kept(barrel: Barrel) -> Kept:
-    """Returns the forecast state that a daemon saves: the report reads limit and cartridge from it."""
+    """Returns the forecast state that a daemon saves; it has the report's limit and cartridge."""
     fitted = CartridgePlan(Kind.EXCHANGE, RATED_G, price=PRICE)
     load = Load(barrel.treated_l, barrel.applied_g)
     return Kept(Learned(), fitted, LIMIT_PPM, barrel.feed, barrel.volume, load)

@@ -1,4 +1,4 @@
-"""``clearwell rig``: the truth as JSON lines, and refused options."""
+"""``clearwell rig``: the true state as JSON lines, and refused options."""
 
 import json
 from pathlib import Path
@@ -8,7 +8,7 @@ import pytest
 from tests.running import clearwell_process, started
 
 
-def test_the_truth_comes_as_json_lines_and_an_injected_fault_stands_in_it(tmp_path: Path) -> None:
+def test_the_true_state_is_printed_as_json_lines_with_an_injected_fault(tmp_path: Path) -> None:
     pty = tmp_path / "controller"
     options = ["--pty", str(pty), "--speed", "50", "--level", "0.4", "--fault", "probe-dry@30", "--json"]
     with started("rig", *options) as rig:
@@ -19,7 +19,7 @@ def test_the_truth_comes_as_json_lines_and_an_injected_fault_stands_in_it(tmp_pa
         assert first["volume_l"] == pytest.approx(80, abs=2)
         later = next(truth for truth in truths if truth["faults"])
         assert later["faults"] == ["probe-dry"]
-        # The next report of the truth; a busy machine makes it come later, and none comes earlier.
+        # The next report of the true state. On a busy machine it comes later, never earlier.
         assert later["time_s"] >= 30
         assert rig.stop() == 0
     assert not pty.is_symlink(), "the link to the terminal was left behind"
@@ -36,9 +36,7 @@ def test_the_truth_comes_as_json_lines_and_an_injected_fault_stands_in_it(tmp_pa
         (["--pty", "/nowhere/at/all"], "/nowhere/at/all"),
     ],
 )
-def test_a_wrong_option_is_named_with_what_would_be_right(
-    tmp_path: Path, options: list[str], word: str
-) -> None:
+def test_a_wrong_option_is_named_with_the_right_form(tmp_path: Path, options: list[str], word: str) -> None:
     done = clearwell_process("rig", "--pty", tmp_path / "x", *options)
     assert done.status == 2
     assert word in done.stderr

@@ -28,7 +28,7 @@ from bridge.rig.world import World
 from tests.rig.conftest import MakeBench
 
 
-def test_it_boots_shut_and_its_first_frame_is_a_hello_numbered_0(make_bench: MakeBench) -> None:
+def test_at_boot_the_valve_is_shut_and_the_first_frame_is_hello_0(make_bench: MakeBench) -> None:
     bench = make_bench(booted=False)
     bench.send(Lease(1, Flow.TO_RESERVOIR, 4000))
     assert bench.world.truth().driven is Flow.SHUT
@@ -43,7 +43,7 @@ def test_it_boots_shut_and_its_first_frame_is_a_hello_numbered_0(make_bench: Mak
     )
 
 
-def test_it_says_hello_again_when_asked(make_bench: MakeBench) -> None:
+def test_it_answers_a_hello_request_with_a_hello(make_bench: MakeBench) -> None:
     bench = make_bench()
     before = sum(isinstance(message, Hello) for message in bench.heard)
     bench.identify()
@@ -73,7 +73,7 @@ def test_a_lease_that_is_not_renewed_shuts_the_true_valve_at_its_end(make_bench:
     assert bench.reading.faults & LocalFault.LEASE_LAPSED
 
 
-def test_one_long_step_lets_in_no_more_water_than_the_lease_allows(make_bench: MakeBench) -> None:
+def test_one_long_step_admits_no_more_water_than_the_lease_allows(make_bench: MakeBench) -> None:
     bench = make_bench()
     before_l = bench.world.truth().inflow_l
     bench.lease(ms=4000)
@@ -92,7 +92,7 @@ def test_at_any_speed_a_lease_lasts_its_own_seconds_on_the_line(make_bench: Make
     assert bench.world.truth().path is Flow.SHUT
 
 
-def test_a_renewal_replaces_what_was_left(make_bench: MakeBench) -> None:
+def test_a_renewal_replaces_the_remaining_time(make_bench: MakeBench) -> None:
     bench = make_bench()
     bench.lease(ms=9000)
     bench.lease(ms=1000)
@@ -100,7 +100,7 @@ def test_a_renewal_replaces_what_was_left(make_bench: MakeBench) -> None:
     assert bench.world.truth().path is Flow.SHUT
 
 
-def test_a_lease_longer_than_the_longest_is_cut(make_bench: MakeBench) -> None:
+def test_a_lease_over_the_maximum_is_shortened_to_it(make_bench: MakeBench) -> None:
     bench = make_bench()
     bench.lease(ms=60_000)
     bench.wait(9.9)
@@ -132,7 +132,7 @@ def test_close_shuts_at_once(make_bench: MakeBench) -> None:
     assert (ack.of, ack.path) == (sequence, Flow.SHUT)
 
 
-def test_a_lapsed_lease_stays_told_until_the_next_one_is_granted(make_bench: MakeBench) -> None:
+def test_a_lapsed_lease_is_reported_until_the_next_grant(make_bench: MakeBench) -> None:
     bench = make_bench()
     bench.lease(ms=1000)
     bench.wait(1.5)
@@ -159,7 +159,7 @@ def test_between_fill_and_drain_every_valve_is_shut_for_a_while(make_bench: Make
     assert bench.world.truth().drained_l > drained_l
 
 
-def test_a_drain_without_a_drain_valve_is_refused_and_leaves_all_shut(make_bench: MakeBench) -> None:
+def test_a_drain_without_a_drain_valve_is_refused_and_every_valve_is_shut(make_bench: MakeBench) -> None:
     bench = make_bench(scenario=POLYTUNNEL)
     bench.lease(Flow.TO_RESERVOIR)
     sequence = bench.lease(Flow.TO_DRAIN)
@@ -168,7 +168,7 @@ def test_a_drain_without_a_drain_valve_is_refused_and_leaves_all_shut(make_bench
     assert bench.world.truth().driven is Flow.SHUT
 
 
-def test_the_rising_overflow_float_shuts_the_valve_though_leases_keep_coming(make_bench: MakeBench) -> None:
+def test_the_rising_overflow_float_shuts_the_valve_during_renewals(make_bench: MakeBench) -> None:
     bench = make_bench(start_fraction=0.955)
     bench.keep_open(120.0)
     truth = bench.world.truth()
@@ -182,7 +182,7 @@ def test_the_rising_overflow_float_shuts_the_valve_though_leases_keep_coming(mak
     assert truth.level_fraction == pytest.approx(barrel.overflow_fraction, abs=1e-5)
 
 
-def test_the_overflow_float_ends_a_running_lease_by_itself(make_bench: MakeBench) -> None:
+def test_the_overflow_float_ends_a_running_lease_without_a_command(make_bench: MakeBench) -> None:
     bench = make_bench("overflow-float-up@5")
     bench.lease(ms=10_000)
     bench.wait(3.99)
@@ -208,7 +208,7 @@ def test_the_overflow_fault_stands_until_the_float_has_been_down_for_two_seconds
     assert bench.world.truth().path is Flow.TO_RESERVOIR
 
 
-def test_a_reset_shuts_the_valve_and_numbers_begin_anew(make_bench: MakeBench) -> None:
+def test_a_reset_shuts_the_valve_and_restarts_the_numbers(make_bench: MakeBench) -> None:
     bench = make_bench("controller-reset@5+2")
     bench.keep_open(3.9)
     assert bench.world.truth().driven is Flow.TO_RESERVOIR
@@ -225,7 +225,7 @@ def test_a_reset_shuts_the_valve_and_numbers_begin_anew(make_bench: MakeBench) -
     assert bench.world.truth().driven is Flow.SHUT
 
 
-def test_damaged_and_foreign_lines_cause_no_action_and_no_answer(make_bench: MakeBench) -> None:
+def test_damaged_and_unknown_lines_cause_no_action_and_no_answer(make_bench: MakeBench) -> None:
     bench = make_bench()
     good = encode(Lease(9, Flow.TO_RESERVOIR, 4000))
     answers = [
@@ -281,7 +281,7 @@ _actions = st.one_of(
 
 @settings(max_examples=60, deadline=None)
 @given(st.lists(_actions, max_size=25))
-def test_whatever_is_sent_the_valve_is_never_open_beyond_the_newest_grant(
+def test_no_input_keeps_the_valve_open_beyond_the_newest_grant(
     actions: list[tuple[str, Any]],
 ) -> None:
     rig = Rig(World(POLYTUNNEL_WITH_DRAIN, seed=1))
@@ -292,7 +292,7 @@ def test_whatever_is_sent_the_valve_is_never_open_beyond_the_newest_grant(
             rig.advance(rig.line_s + what)
         elif action == "lease":
             path, ms = what
-            # A line end first, so that the garbage before it does not join the command.
+            # A line end first, so that the garbage is not joined to the command.
             rig.receive(b"\n" + encode(Lease(sequence, path, ms)))
             open_until_s = rig.line_s + min(ms, 10_000) / 1000.0
         elif action == "close":

@@ -26,11 +26,11 @@ from tests.rig.conftest import Bench, MakeBench
         ("controller-reset@60", Fault(FaultName.CONTROLLER_RESET, 60.0, 61.0)),
     ],
 )
-def test_a_fault_is_written_name_at_seconds_and_maybe_a_duration(text: str, fault: Fault) -> None:
+def test_a_fault_is_written_as_name_seconds_and_an_optional_duration(text: str, fault: Fault) -> None:
     assert parse_fault(text) == fault
 
 
-def test_an_unknown_name_is_answered_with_the_right_ones_and_the_nearest() -> None:
+def test_an_unknown_name_is_refused_with_the_right_names_and_the_nearest() -> None:
     with pytest.raises(InputError, match="did you mean probe-stuck") as caught:
         parse_fault("probe-stuk@10")
     for name in FaultName:
@@ -118,7 +118,7 @@ _SEEN: dict[FaultName, Callable[[Bench], bool]] = {
     ),
 }
 
-# These need their own test, below.
+# These faults have their own tests below.
 _TOLD_APART = {
     FaultName.PROBE_DRIFT,
     FaultName.OVERFLOW_FLOAT_DOWN,
@@ -136,13 +136,13 @@ def _spread(bench: Bench) -> float:
     return (max(values) - min(values)) / max(values)
 
 
-def test_every_fault_is_told_by_some_test() -> None:
+def test_every_fault_has_a_test() -> None:
     assert set(_SEEN) | _TOLD_APART == set(FaultName)
     assert not set(_SEEN) & _TOLD_APART
 
 
 @pytest.mark.parametrize("name", list(_SEEN), ids=lambda name: name.value)
-def test_a_fault_is_seen_while_it_is_active_and_not_before(make_bench: MakeBench, name: FaultName) -> None:
+def test_a_fault_has_its_effect_only_while_it_is_active(make_bench: MakeBench, name: FaultName) -> None:
     bench = make_bench(start_fraction=0.5)
     bench.keep_open(400.0)
     assert not _SEEN_safely(bench, name)
@@ -155,7 +155,7 @@ def test_a_fault_is_seen_while_it_is_active_and_not_before(make_bench: MakeBench
 def _SEEN_safely(bench: Bench, name: FaultName) -> bool:
     try:
         return _SEEN[name](bench)
-    except IndexError:  # no refusal has come yet
+    except IndexError:  # No refusal has come yet.
         return False
 
 
@@ -191,7 +191,7 @@ def test_with_the_overflow_float_stuck_down_the_barrel_spills(make_bench: MakeBe
     assert bench.reading.switch_overflow is False
 
 
-def test_a_valve_stuck_open_lets_water_in_though_it_is_shut(make_bench: MakeBench) -> None:
+def test_a_valve_stuck_open_admits_water_with_a_shut_command(make_bench: MakeBench) -> None:
     bench = make_bench("valve-stuck-open@5")
     bench.wait(64.0)
     truth = bench.world.truth()
@@ -200,7 +200,7 @@ def test_a_valve_stuck_open_lets_water_in_though_it_is_shut(make_bench: MakeBenc
     assert truth.inflow_l == pytest.approx(1.5, rel=0.01)
 
 
-def test_a_leaking_valve_drips_into_the_barrel_while_it_is_shut(make_bench: MakeBench) -> None:
+def test_a_leaking_valve_admits_water_while_it_is_shut(make_bench: MakeBench) -> None:
     bench = make_bench("valve-leaking@0")
     bench.wait(3600.0, step_s=60.0)
     truth = bench.world.truth()
@@ -217,7 +217,7 @@ def test_the_float_in_series_cuts_a_driven_valve_but_not_a_stuck_one(make_bench:
     assert truth.spilled_l > 1.0
 
 
-def test_a_cut_line_lets_nothing_through_and_the_lease_lapses(make_bench: MakeBench) -> None:
+def test_a_cut_line_carries_no_frame_and_the_lease_lapses(make_bench: MakeBench) -> None:
     bench = make_bench("link-cut@10+20")
     bench.keep_open(8.9)
     bench.wait(0.2)
@@ -244,7 +244,7 @@ def test_a_lagging_line_delays_commands_and_answers_by_two_seconds_each(make_ben
     assert bench.last(Ack).of == sequence
 
 
-def test_on_a_noisy_line_frames_are_lost_but_the_good_ones_still_come(make_bench: MakeBench) -> None:
+def test_a_noisy_line_loses_frames_and_delivers_the_good_ones(make_bench: MakeBench) -> None:
     bench = make_bench("link-noise@0")
     bench.keep_open(60.0)
     assert bench.damaged > 20
@@ -267,7 +267,7 @@ def test_a_slow_breakthrough_worsens_the_product_until_a_new_cartridge(make_benc
     assert bench.world.truth().product_ppm < 1.0
 
 
-def test_without_level_switches_contradicting_floats_turn_the_level_sensor_upside_down(
+def test_without_level_switches_the_floats_fault_inverts_the_level_sensor(
     make_bench: MakeBench,
 ) -> None:
     fittings = replace(POLYTUNNEL.fittings, features=Feature.LEVEL_SENSOR | Feature.SWITCH_OVERFLOW)
@@ -297,7 +297,7 @@ def test_a_reset_injected_between_two_steps_is_not_lost_in_a_long_one(make_bench
     assert sum(isinstance(message, Hello) for message in bench.heard) == hellos + 1
 
 
-def test_a_float_that_stays_up_asks_for_no_short_steps(make_bench: MakeBench) -> None:
+def test_a_float_that_stays_up_needs_no_short_steps(make_bench: MakeBench) -> None:
     bench = make_bench("overflow-float-up@5+600")
     bench.wait(30.0)
     assert bench.reading.faults & LocalFault.OVERFLOW_CUT

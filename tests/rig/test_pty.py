@@ -1,4 +1,4 @@
-"""The rig on a real pseudo-terminal, seen from a program at the other end."""
+"""The rig on a real pseudo-terminal, with a program at the other end."""
 
 import asyncio
 import contextlib
@@ -40,7 +40,7 @@ class Peer:
         os.write(self.fd, encode(message))
 
     async def hear(self, kind: type[M], path: Flow | None = None) -> M:
-        """Waits for a message of this class, and with this path, and skips those before it."""
+        """Waits for a message of this class and path, and skips earlier messages."""
         found: list[M] = []
 
         def read() -> bool:
@@ -75,13 +75,13 @@ async def _serving(
 
 
 class Told:
-    """Every truth that the rig tells; it tells each change of the path."""
+    """Every true state that the rig reports. The rig reports each change of the path."""
 
     def __init__(self) -> None:
         self.truths: list[Truth] = []
 
     async def becomes(self, path: Flow) -> None:
-        """Wait for a truth with this path; those up to it are forgotten."""
+        """Waits for a true state with this path, and discards the states up to it."""
         await until(lambda: any(one.path is path for one in self._new()), f"the valve never was {path.value}")
         self._seen += next(k for k, one in enumerate(self._new()) if one.path is path) + 1
 
@@ -111,13 +111,13 @@ async def test_a_lease_opens_the_true_valve_and_silence_shuts_it_within_the_leas
         assert lasted_s > 0.45, "the lease ended before its time"
         reading = await peer.hear(Reading, Flow.SHUT)
         assert reading.faults & LocalFault.LEASE_LAPSED
-        # The inflow shows how long the valve was really open, also on a busy machine.
+        # The inflow gives the true open time of the valve, also on a busy machine.
         flow_l_s = POLYTUNNEL_WITH_DRAIN.fittings.flow_l_min / 60.0
         assert server.world.truth().inflow_l <= 0.5 * speed * flow_l_s * 1.001
         peer.leave()
 
 
-async def test_the_terminal_outlives_its_peer(tmp_path: FilePath) -> None:
+async def test_the_terminal_stays_open_after_its_peer(tmp_path: FilePath) -> None:
     async with _serving(tmp_path / "tty") as server:
         first = Peer(tmp_path / "tty")
         await first.hear(Reading)
@@ -131,7 +131,7 @@ async def test_the_terminal_outlives_its_peer(tmp_path: FilePath) -> None:
         second.leave()
 
 
-async def test_nobody_reading_neither_stops_the_world_nor_leaves_a_heap_of_old_frames(
+async def test_without_a_reader_the_world_continues_and_old_frames_are_dropped(
     tmp_path: FilePath,
 ) -> None:
     controller = Controller(POLYTUNNEL_WITH_DRAIN.fittings.features, reading_period_s=0.02)
@@ -144,7 +144,7 @@ async def test_nobody_reading_neither_stops_the_world_nor_leaves_a_heap_of_old_f
     assert len(old) < 2500, "some 4,500 bytes were sent and nobody read them"
 
 
-async def test_the_truth_is_told_in_json_lines_and_at_once_when_the_path_changes(tmp_path: FilePath) -> None:
+async def test_the_true_state_is_printed_as_json_lines_and_at_each_change_of_path(tmp_path: FilePath) -> None:
     told = Told()
     async with _serving(tmp_path / "tty", 30.0, told.truths.append) as server:
         peer = Peer(tmp_path / "tty")
@@ -161,7 +161,7 @@ async def test_the_truth_is_told_in_json_lines_and_at_once_when_the_path_changes
     assert set(record) == set(Truth.__dataclass_fields__)
 
 
-async def test_the_symlink_goes_when_the_rig_ends_and_replaces_an_old_one(tmp_path: FilePath) -> None:
+async def test_the_symlink_is_removed_with_the_rig_and_replaces_an_old_one(tmp_path: FilePath) -> None:
     path = tmp_path / "tty"
     path.symlink_to("/nowhere")
     async with _serving(path):
@@ -169,7 +169,7 @@ async def test_the_symlink_goes_when_the_rig_ends_and_replaces_an_old_one(tmp_pa
     assert os.listdir(tmp_path) == []
 
 
-async def test_a_file_in_the_way_or_a_missing_directory_is_refused_and_nothing_is_overwritten(
+async def test_an_existing_file_or_a_missing_directory_is_refused_and_no_file_is_overwritten(
     tmp_path: FilePath,
 ) -> None:
     precious = tmp_path / "notes.txt"
@@ -182,6 +182,6 @@ async def test_a_file_in_the_way_or_a_missing_directory_is_refused_and_nothing_i
 
 
 @pytest.mark.parametrize("speed", [0.0, -1.0, float("inf"), float("nan")])
-def test_a_speed_that_is_none_is_refused(tmp_path: FilePath, speed: float) -> None:
+def test_an_invalid_speed_is_refused(tmp_path: FilePath, speed: float) -> None:
     with pytest.raises(OutOfRangeError, match="speed"):
         RigServer(World(POLYTUNNEL_WITH_DRAIN), tmp_path / "tty", speed)

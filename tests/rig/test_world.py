@@ -63,7 +63,7 @@ _doings = st.one_of(
 
 @settings(max_examples=40, deadline=None)
 @given(st.sampled_from([POLYTUNNEL_WITH_DRAIN, POLYTUNNEL_WITH_MEMBRANE]), st.lists(_doings, max_size=15))
-def test_litres_and_dissolved_solids_are_kept_whatever_happens(
+def test_litres_and_dissolved_solids_are_conserved_under_any_events(
     scenario: Scenario, doings: list[tuple[str, Any]]
 ) -> None:
     world = World(scenario, seed=3)
@@ -82,7 +82,7 @@ def test_litres_and_dissolved_solids_are_kept_whatever_happens(
     assert 0.0 <= world.reservoir.volume_l <= world.reservoir.capacity_l
 
 
-def test_too_much_water_spills_over_the_rim_and_is_counted() -> None:
+def test_water_over_the_rim_is_counted_as_overflow() -> None:
     world = World(POLYTUNNEL, faults=[parse_fault("valve-stuck-open@0")])
     world.advance(DAY_S)
     assert world.truth().volume_l == pytest.approx(world.reservoir.capacity_l, rel=1e-3)
@@ -90,7 +90,7 @@ def test_too_much_water_spills_over_the_rim_and_is_counted() -> None:
     _balance_of(world)
 
 
-def test_the_overflow_float_in_series_with_the_valve_stops_the_water_with_no_software_at_all() -> None:
+def test_an_overflow_float_in_series_with_the_valve_stops_the_water_without_software() -> None:
     world = World(replace(POLYTUNNEL, waterings=(), barrel=Barrel(start_fraction=0.94)))
     world.drive(Flow.TO_RESERVOIR)
     world.advance(4 * 3600.0)
@@ -98,7 +98,7 @@ def test_the_overflow_float_in_series_with_the_valve_stops_the_water_with_no_sof
     assert (truth.driven, truth.path, truth.spilled_l) == (Flow.TO_RESERVOIR, Flow.SHUT, 0.0)
 
 
-def test_an_empty_barrel_gives_no_more_water_than_it_has() -> None:
+def test_no_more_water_is_drawn_than_the_barrel_holds() -> None:
     world = World(replace(POLYTUNNEL, waterings=(), barrel=Barrel(start_fraction=0.05)))
     world.draw(500.0)
     world.advance(3600.0)
@@ -108,7 +108,7 @@ def test_an_empty_barrel_gives_no_more_water_than_it_has() -> None:
         world.draw(0.0)
 
 
-def test_the_waterings_of_a_summer_day_are_drawn_and_in_winter_there_is_little() -> None:
+def test_the_use_of_a_summer_day_is_drawn_and_that_of_winter_is_small() -> None:
     summer = World(replace(POLYTUNNEL, start_day=205))
     winter = World(replace(POLYTUNNEL, start_day=22))
     summer.advance(DAY_S)
@@ -118,7 +118,7 @@ def test_the_waterings_of_a_summer_day_are_drawn_and_in_winter_there_is_little()
 
 
 def _run_bridge(world: World, days: float, finest: bool) -> tuple[Truth, int, list[bytes]]:
-    """Fills between two marks for some days; returns the truth, the fills, and every received byte."""
+    """Fills between two marks for some days. Returns the true states, the fills, and every received byte."""
     rig = Rig(world)
     decoder = Decoder(Direction.TO_BRIDGE)
     heard: list[bytes] = []
@@ -143,7 +143,7 @@ def _run_bridge(world: World, days: float, finest: bool) -> tuple[Truth, int, li
     return rig.world.truth(), fills, heard
 
 
-def test_one_seed_gives_one_world_byte_for_byte() -> None:
+def test_the_same_seed_gives_the_same_bytes() -> None:
     def run(seed: int) -> tuple[Truth, list[bytes]]:
         faults = [parse_fault("link-noise@60000+9000"), parse_fault("probe-noisy@80000")]
         truth, _, heard = _run_bridge(World(POLYTUNNEL, seed, faults), 2.0, finest=False)
@@ -164,7 +164,7 @@ def test_a_finer_step_changes_no_outcome() -> None:
     assert coarse.over_limit_l == pytest.approx(fine.over_limit_l, abs=0.1)
 
 
-def test_while_nothing_moves_the_rig_allows_long_steps_and_short_ones_while_water_flows() -> None:
+def test_steps_are_long_while_idle_and_short_while_water_flows() -> None:
     rig = Rig(World(POLYTUNNEL))
     rig.advance(1.0)
     assert rig.longest_step_s() == 60.0
@@ -176,7 +176,7 @@ def test_while_nothing_moves_the_rig_allows_long_steps_and_short_ones_while_wate
     assert rig.longest_step_s() <= 1.0
 
 
-def test_an_exhausted_cartridge_lets_the_feed_through_within_a_tenth_of_its_life() -> None:
+def test_an_exhausted_cartridge_passes_the_feed_within_a_tenth_of_its_life() -> None:
     cartridge = Cartridge(capacity_g=50.0)
     purifier = Purifier(cartridge)
     litres_to_half = 50_000.0 / 320.0
@@ -194,7 +194,7 @@ def test_an_exhausted_cartridge_lets_the_feed_through_within_a_tenth_of_its_life
     assert purifier.product_ppm(320.0, 15.0) < 0.5
 
 
-def test_the_first_product_after_a_rest_is_bad_and_flow_washes_it_out() -> None:
+def test_the_first_product_after_standing_is_bad_and_flow_rinses_it_out() -> None:
     purifier = Purifier(Cartridge())
     assert purifier.product_ppm(320.0, 15.0) < 1.0
     purifier.stand(2 * 3600.0, 320.0)
@@ -209,7 +209,7 @@ def test_the_first_product_after_a_rest_is_bad_and_flow_washes_it_out() -> None:
 
 
 @pytest.mark.parametrize("step_l", [0.01, 0.05, 0.25])
-def test_the_salt_that_standing_water_carries_out_does_not_depend_on_the_step(step_l: float) -> None:
+def test_the_salt_in_standing_water_does_not_depend_on_the_step(step_l: float) -> None:
     cartridge = Cartridge(floor_ppm=0.0)
     purifier = Purifier(cartridge)
     purifier.stand(30 * DAY_S, 320.0)
@@ -217,9 +217,9 @@ def test_the_salt_that_standing_water_carries_out_does_not_depend_on_the_step(st
     assert washed_mg == pytest.approx(cartridge.standing_ppm * cartridge.hold_up_l, rel=1e-6)
 
 
-def test_a_membrane_passes_more_when_warm_and_creeps_at_rest() -> None:
+def test_a_membrane_passes_more_when_warm_and_after_standing() -> None:
     purifier = Purifier(Cartridge(capacity_g=1e-3, standing_ppm=0.0), Membrane())
-    purifier.flow(5.0, 320.0, 25.0)  # the tiny bed is spent: what is seen is the membrane
+    purifier.flow(5.0, 320.0, 25.0)  # The tiny bed is exhausted, so the product is that of the membrane.
     assert purifier.product_ppm(320.0, 25.0) == pytest.approx(16.0, rel=0.01)
     assert purifier.product_ppm(320.0, 10.0) < purifier.product_ppm(320.0, 30.0)
     purifier.stand(DAY_S, 320.0)
@@ -230,11 +230,11 @@ def test_a_membrane_passes_more_when_warm_and_creeps_at_rest() -> None:
 
 
 @given(st.floats(0.0, 3.0), st.floats(0.001, 0.2))
-def test_the_front_only_ever_rises_with_what_was_brought(brought: float, width: float) -> None:
+def test_the_front_never_falls_with_a_larger_load(brought: float, width: float) -> None:
     assert 0.0 <= leak_fraction(brought, width) <= leak_fraction(brought + 0.01, width) <= 1.0
 
 
-def test_water_over_the_limit_is_counted_when_it_enters_the_barrel_and_not_when_it_is_drained() -> None:
+def test_water_over_the_limit_is_counted_only_when_it_enters_the_barrel() -> None:
     fault = [parse_fault("purifier-exhausted@0")]
     entered = World(POLYTUNNEL_WITH_DRAIN, faults=fault)
     entered.drive(Flow.TO_RESERVOIR)
@@ -256,7 +256,7 @@ def test_the_demo_has_its_cartridge_exhausted_in_the_third_fill() -> None:
     assert 66.0 < world.truth().inflow_l < 95.0
 
 
-def test_the_climate_of_a_year_stays_where_the_methods_and_the_plants_are_at_home() -> None:
+def test_the_climate_of_a_year_is_within_the_range_of_methods_and_plants() -> None:
     world = World(replace(POLYTUNNEL, waterings=()), seed=2)
     coldest, warmest = 99.0, -99.0
     hardest, softest = 0.0, 999.0
@@ -282,6 +282,6 @@ def test_the_climate_of_a_year_stays_where_the_methods_and_the_plants_are_at_hom
         {"factor": 0.0},
     ],
 )
-def test_a_scenario_that_cannot_be_is_refused_with_its_name(change: dict[str, Any]) -> None:
+def test_an_impossible_scenario_is_refused_with_its_name(change: dict[str, Any]) -> None:
     with pytest.raises(OutOfRangeError, match="polytunnel"):
         replace(POLYTUNNEL, **change)

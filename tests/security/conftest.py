@@ -1,4 +1,4 @@
-"""A daemon of its own process for tests of who is let in and what is kept secret."""
+"""A daemon in a process of its own, for tests of access and secrets."""
 
 import json
 import subprocess
@@ -38,7 +38,7 @@ cell_constant_per_cm = 0.1
 
 
 def sentence(program: Running, event: str) -> str:
-    """The sentence of the first line with this event."""
+    """Returns the sentence of the first line with this event."""
     return str(json.loads(program.has_printed(f'"event": "{event}"'))["sentence"])
 
 
@@ -47,7 +47,7 @@ Start = Callable[..., Running]
 
 @pytest.fixture
 def configured(tmp_path: Path) -> Callable[..., Path]:
-    """Write a configuration: ``configured(port, hub="...", top="...")``."""
+    """Writes a configuration: ``configured(port, hub="...", top="...")``."""
 
     def write(
         port: int, *, host: str = "localhost", version: str = "5", hub: str = "", top: str = ""
@@ -62,7 +62,7 @@ def configured(tmp_path: Path) -> Callable[..., Path]:
 
 @pytest.fixture
 def passwords(tmp_path: Path) -> Path:
-    """A broker's file with the one account ``clearwell``."""
+    """A broker's password file with the one account ``clearwell``."""
     file = tmp_path / "passwords"
     make = ("mosquitto_passwd", "-b", "-c", str(file), "clearwell", PASSWORD)
     subprocess.run(make, check=True, capture_output=True)
@@ -71,7 +71,7 @@ def passwords(tmp_path: Path) -> Path:
 
 @pytest.fixture
 def secrets(tmp_path: Path) -> Callable[[str, str], str]:
-    """Put user name and password into files; the line of the configuration that names their directory."""
+    """Writes user name and password to files. Returns the line of the configuration with their directory."""
 
     def write(username: str, password: str) -> str:
         folder = tmp_path / "secrets"
@@ -85,8 +85,10 @@ def secrets(tmp_path: Path) -> Callable[[str, str], str]:
 
 @pytest.fixture
 def start() -> Iterator[Start]:
-    """Start ``python -m bridge ...``, or ``python ...`` with ``module=False``, or either of them ``under``
-    another program; it ends with the test."""
+    """Starts ``python -m bridge ...``, or ``python ...`` with ``module=False``; the test's end stops it.
+
+    ``under`` is another program that starts the command.
+    """
     all_: list[Running] = []
 
     def begin(

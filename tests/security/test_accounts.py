@@ -1,4 +1,4 @@
-"""The broker's accounts by ``config/mosquitto-acl``: only the hub's may ask the bridge for anything."""
+"""The broker's accounts by ``config/mosquitto-acl``: only the hub's account can send commands."""
 
 import asyncio
 import re
@@ -55,7 +55,7 @@ def passwords(tmp_path: Path) -> Path:
 
 @pytest.fixture
 async def ruled(mosquitto: Mosquitto, passwords: Path) -> Mosquitto:
-    """A mosquitto with these accounts and the rules of the file; strangers may connect."""
+    """A mosquitto with these accounts and the rules of the file. Clients without an account may connect."""
     await mosquitto.stop()
     mosquitto.settings = ("allow_anonymous true", f"password_file {passwords}", f"acl_file {ACL}")
     await mosquitto.start()
@@ -63,7 +63,7 @@ async def ruled(mosquitto: Mosquitto, passwords: Path) -> Mosquitto:
 
 
 class Bridge:
-    """The bridge's own client, and what reached it."""
+    """The bridge's own client, with the commands that reached it."""
 
     def __init__(self, where: Mosquitto, version: MqttVersion) -> None:
         self.heard: list[GuardCommand] = []
@@ -108,7 +108,7 @@ async def bridge(ruled: Mosquitto, request: pytest.FixtureRequest) -> AsyncItera
 
 @asynccontextmanager
 async def logged_in(where: Mosquitto, account: str | None) -> AsyncIterator[tuple[aiomqtt.Client, Observer]]:
-    """Somebody who listens to everything that the broker gives to this account."""
+    """A client that receives every message that the broker permits to this account."""
     password = None if account is None else PASSWORD
     async with aiomqtt.Client(where.host, where.port, username=account, password=password) as client:
         observer = Observer(client)
@@ -121,7 +121,7 @@ async def logged_in(where: Mosquitto, account: str | None) -> AsyncIterator[tupl
             await asyncio.wait([task])
 
 
-async def test_the_bridge_may_say_all_it_has_to_say_and_the_hub_hears_it(
+async def test_the_bridge_can_publish_every_topic_and_the_hub_receives_it(
     ruled: Mosquitto, bridge: Bridge, view: StationView
 ) -> None:
     low = ActiveAlarm("reservoir-low", "unacknowledged", "The reservoir is low.", False)
@@ -129,7 +129,7 @@ async def test_the_bridge_may_say_all_it_has_to_say_and_the_hub_hears_it(
         await hub.has("homie/5/polytunnel/$state", "ready")
         bridge.client.offer(replace(view, alarms=(low,)))
         await hub.has(f"{DEVICE}/$state", "ready")
-        # Every property, the alarms and the log; MQTT 3.1.1 drops what is not allowed without a word.
+        # Every property, the alarms and the log. On MQTT 3.1.1 the broker drops forbidden messages silently.
         for row in PROPERTIES:
             if row.retained and row.is_fitted(IDENTITY):
                 await hub.until(keeps(f"{DEVICE}/{row.path}"), f"the hub never saw {row.path}")
@@ -140,7 +140,7 @@ async def test_the_bridge_may_say_all_it_has_to_say_and_the_hub_hears_it(
         await hub.until(lambda seen: thing in seen.kept, "the hub never saw the description of the barrel")
         await bridge.client.send(Publication("clearwell/polytunnel/records", "[]", 1, False))
         await hub.said("clearwell/polytunnel/records", "[]")
-        # The answer to a command whose property is not kept.
+        # The answer to a command whose property is not retained.
         await client.publish(f"{DEVICE}/fill/start/set", "start", qos=1)
         await hub.said(f"{DEVICE}/fill/start", "start")
         assert bridge.troubles == []
@@ -153,7 +153,7 @@ async def test_only_the_hubs_commands_reach_the_bridge(ruled: Mosquitto, bridge:
                 await client.publish(topic, "true", qos=1)
     async with logged_in(ruled, "hub") as (client, _):
         await client.publish(HOLD, "false", qos=1)
-        # The broker took all the others before this one.
+        # The broker received all other messages before this one.
         await bridge.came()
     assert [type(command) for command in bridge.heard] == [Hold]
     assert bridge.heard[0] == Hold(bridge.heard[0].received_at, "hub", on=False)
@@ -175,7 +175,7 @@ async def test_a_viewer_sees_the_values_and_no_records_and_others_see_nothing(
         assert stranger.seen == []
 
 
-async def test_whoever_has_the_bridges_password_hears_commands_only_and_cannot_send_any(
+async def test_the_bridges_account_receives_commands_only_and_cannot_send_any(
     ruled: Mosquitto, bridge: Bridge
 ) -> None:
     async with logged_in(ruled, "clearwell") as (thief, taken), logged_in(ruled, "hub") as (client, hub):
@@ -190,7 +190,7 @@ async def test_whoever_has_the_bridges_password_hears_commands_only_and_cannot_s
     assert [command.on for command in bridge.heard if isinstance(command, Hold)] == [False]
 
 
-async def test_the_daemon_is_let_in_by_its_secrets_and_a_wrong_one_is_told(
+async def test_the_daemon_logs_in_with_its_secrets_and_a_wrong_one_is_reported(
     ruled: Mosquitto, configured: Callable[..., Path], secrets: Callable[[str, str], str], start: Start
 ) -> None:
     wrong = configured(ruled.port, host="127.0.0.1", top=secrets("clearwell", "noisy-otter-32"))
@@ -201,11 +201,11 @@ async def test_the_daemon_is_let_in_by_its_secrets_and_a_wrong_one_is_told(
     start("run", "--config", right).has_printed('"event": "hub-connected"')
 
 
-async def test_the_broker_of_the_example_takes_its_file_and_asks_for_password_and_encryption(
+async def test_the_example_broker_accepts_its_file_and_requires_password_and_encryption(
     tmp_path: Path, passwords: Path, certificates: Path, configured: Callable[..., Path],
     secrets: Callable[[str, str], str], start: Start,
 ) -> None:  # fmt: skip
-    """``config/mosquitto.conf`` as it stands, with this test's files in the place of those of the machine."""
+    """The test uses ``config/mosquitto.conf`` unchanged, except for the paths of its files."""
     text = (ROOT / "config" / "mosquitto.conf").read_text(encoding="utf-8")
     port = free_port()
     for there, here in (

@@ -1,4 +1,4 @@
-"""The daemon and an encrypted broker: whom it trusts, how it shows who it is, and what it says otherwise."""
+"""The daemon and an encrypted broker: trusted authorities, client certificates, and error messages."""
 
 from collections.abc import Callable
 from pathlib import Path
@@ -11,7 +11,7 @@ from tests.security.conftest import Start, sentence
 
 @pytest.fixture
 async def encrypted(mosquitto: Mosquitto, certificates: Path) -> Mosquitto:
-    """A mosquitto that speaks TLS only and knows no accounts."""
+    """A mosquitto that accepts TLS connections only and has no accounts."""
     await mosquitto.stop()
     mosquitto.settings = (
         "allow_anonymous true",
@@ -40,7 +40,7 @@ async def test_a_broker_of_our_own_authority_is_trusted(
     [("localhost", "other.pem"), ("127.0.0.1", "ca.pem")],
     ids=["authority", "host-name"],
 )
-async def test_a_broker_of_another_authority_or_name_is_told_and_gets_nothing(
+async def test_a_broker_of_another_authority_or_name_is_reported_and_gets_nothing(
     encrypted: Mosquitto, certificates: Path, configured: Callable[..., Path], start: Start, host: str,
     authority: str,
 ) -> None:  # fmt: skip
@@ -54,7 +54,7 @@ async def test_a_broker_of_another_authority_or_name_is_told_and_gets_nothing(
 async def test_without_an_authority_named_a_broker_of_our_own_is_not_trusted(
     encrypted: Mosquitto, configured: Callable[..., Path], start: Start
 ) -> None:
-    """An empty table means the system's authorities, and never "trust anybody"."""
+    """An empty table means the system's authorities, and never every authority."""
     daemon = start("run", "--config", configured(encrypted.port, hub="[hub.tls]"))
     assert "its certificate is not trusted" in sentence(daemon, "hub-away")
 

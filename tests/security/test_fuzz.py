@@ -1,6 +1,6 @@
-"""The codec under bytes that nobody would send: guided by its own code, and a million damaged frames.
+"""The codec under random bytes: a fuzz guided by coverage, and a million damaged frames.
 
-In CI a million frames are damaged, on all cores; elsewhere fifty thousand, which take a second. Any number:
+CI damages a million frames, on all cores. Other runs damage fifty thousand, which takes a second. Any number:
 ``CLEARWELL_DAMAGED_FRAMES=1000000 python -m pytest tests/security/test_fuzz.py``.
 """
 
@@ -35,7 +35,7 @@ def test_a_guided_fuzz_finds_no_wrong_value_and_no_crash() -> None:
     assert kept > 10
     if importlib.util.find_spec("atheris") is None:
         return
-    # The better guide, where it is installed; it ends its process, so it has one of its own.
+    # The better fuzzer, if it is installed. It ends its process, so it runs in a process of its own.
     fuzz = [sys.executable, "tests/protocol/fuzz_codec.py", "--engine", "atheris", "--seconds", "5"]
     run = subprocess.run(fuzz, cwd=ROOT, capture_output=True, text=True, check=False, timeout=120)
     assert run.returncode == 0, run.stderr[-3000:]
@@ -55,15 +55,15 @@ def switches_as_not_fitted(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 @pytest.mark.parametrize("fault", [long_numbers, switches_as_not_fitted])
-def test_a_codec_with_a_fault_is_found_out(fault: Any, monkeypatch: pytest.MonkeyPatch) -> None:
-    """A fuzz that finds nothing says something only if it would find something."""
+def test_a_faulty_codec_is_found(fault: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A fuzz run without findings proves something only if it would find a fault."""
     fault(monkeypatch)
     with pytest.raises(AssertionError, match="was taken for"):
         own_guide(runs=20_000, seconds=None)
 
 
 def _campaign(number: int) -> tuple[int, int, int]:
-    """One share of the damage; how many frames were sent, changed and turned down."""
+    """Runs one share of the campaign. Returns the numbers of frames sent, changed and refused."""
     direction, make = (
         (Direction.TO_BRIDGE, damage.from_controller),
         (Direction.TO_CONTROLLER, damage.from_bridge),
@@ -73,11 +73,11 @@ def _campaign(number: int) -> tuple[int, int, int]:
     return SHARE, changed, rejected
 
 
-def test_no_damaged_frame_is_taken_for_one_that_was_never_sent_nor_hides_the_next() -> None:
+def test_no_damaged_frame_is_accepted_or_hides_the_next_one() -> None:
     with ProcessPoolExecutor(mp_context=get_context("spawn")) as cores:
         shares = list(cores.map(_campaign, range(-(-FRAMES // SHARE))))
     sent, changed, rejected = (sum(share[one] for share in shares) for one in range(3))
     assert sent >= FRAMES
-    # The campaign did damage: nearly every frame was changed, and most were turned down for it.
+    # Nearly every frame was changed, and most of the changed frames were refused.
     assert changed > 0.95 * sent
     assert rejected > 0.75 * sent

@@ -1,4 +1,4 @@
-"""100,000 random messages from the hub, into a real station whose valve must stay shut: it does."""
+"""100,000 random messages from the hub to a real station do not open its valve while it must stay shut."""
 
 import json
 import random
@@ -35,7 +35,7 @@ GOOD = Reading(
 
 @dataclass(frozen=True)
 class Shut:
-    """Why the valve may not open, whatever anybody says."""
+    """A reason for which no command may open the valve."""
 
     reading: Callable[[int], Reading | None]
     """What the controller sends in this second, once the trouble is there; None for silence."""
@@ -53,7 +53,7 @@ CASES: dict[str, Shut] = {
     "overflow float up": Shut(always(switch_overflow=True), Permissive.OVERFLOW_DOWN, Trip.OVERFLOW),
     "cell dry": Shut(always(product_us=0.0), Permissive.PROBE_HEALTHY, Trip.PROBE_FAILURE),
     "cell failed": Shut(always(product_us=FAILED), Permissive.PROBE_HEALTHY, Trip.PROBE_FAILURE),
-    # Without its level sensor the level is still known by the switches, unless these contradict each other.
+    # Without its level sensor the switches give the level, unless they contradict each other.
     "level unknown": Shut(
         always(level_sensor=FAILED, switch_low=False, switch_full=True),
         Permissive.LEVEL_KNOWN,
@@ -63,7 +63,7 @@ CASES: dict[str, Shut] = {
     "frost": Shut(always(product_c=0.4), Permissive.TEMPERATURE_IN_RANGE),
     "full": Shut(always(level_sensor=0.9, switch_full=True), Permissive.BELOW_FILL_MARK),
     "controller faulty": Shut(always(faults=LocalFault.SUPPLY_LOW), Permissive.CONTROLLER_SOUND),
-    # A recorded cartridge change or a retest is how this one ends; without them a reset must not.
+    # A recorded cartridge change or a retest permits the reset of this trip. Without them a reset is refused.
     "product over limit": Shut(
         always(product_us=4000.0), Permissive.NO_TRIP, Trip.PRODUCT_OVER_LIMIT, (CartridgeChanged, Retest)
     ),
@@ -72,7 +72,7 @@ CASES: dict[str, Shut] = {
 
 @dataclass
 class Wire:
-    """The line to the controller, and what was put on it."""
+    """The line to the controller, with the frames sent on it."""
 
     opened: list[Lease] = field(default_factory=list)
     closed: int = 0
@@ -91,7 +91,7 @@ class Wire:
 
 
 class Garden:
-    """A station without hub and line; its time passes as it is told."""
+    """A station without hub and line. The test advances its time."""
 
     def __init__(self) -> None:
         self.wire = Wire()
@@ -106,7 +106,7 @@ class Garden:
         self._second = 0
 
     def pass_second(self, reading: Callable[[int], Reading | None]) -> None:
-        """The bridge ticks several times a second; at the end of it the controller sends what it measures."""
+        """Runs several ticks of the bridge; at the end of the second the controller sends its readings."""
         for _ in range(4):
             self.now += 0.2
             self.station.tick(self.now)
@@ -116,7 +116,7 @@ class Garden:
         if said is None:
             self.station.tick(self.now)
         else:
-            # A cell's last digit always moves; a value that stands still is a fault of its own.
+            # A cell's last digit always changes. A constant value would be another fault.
             moving = (
                 said.product_c + 0.001 * (self._second % 7)
                 if isinstance(said.product_c, float)
@@ -145,7 +145,7 @@ RIGHT = {
 
 
 def right(chance: random.Random, path: str) -> str:
-    """A payload that the property's description allows."""
+    """Returns a payload that the property's description allows."""
     if path == "health/shelve":
         alarm = chance.choice([*Trip, *Advisory]).value
         return json.dumps({"alarm": alarm, "minutes": chance.choice([0, 1, 60, 1440, 0.5])})
@@ -153,7 +153,7 @@ def right(chance: random.Random, path: str) -> str:
 
 
 def anything(chance: random.Random) -> bytes:
-    """A payload that means nothing, or nearly something."""
+    """Returns an invalid payload, or one that is nearly valid."""
     match chance.randrange(7):
         case 0:
             return chance.randbytes(chance.randrange(300))
@@ -179,7 +179,7 @@ def anything(chance: random.Random) -> bytes:
 
 
 def somewhere(chance: random.Random) -> str:
-    """A topic that is nearly one of ours."""
+    """Returns a topic that is nearly a topic of the bridge."""
     levels = ["homie", "5", DEVICE, *chance.choice(SETTABLE).path.split("/"), "set"]
     for _ in range(chance.randrange(1, 3)):
         at = chance.randrange(len(levels))
@@ -210,7 +210,7 @@ def message(chance: random.Random, now: float) -> Incoming:
 
 def bombard(garden: Garden, reading: Callable[[int], Reading | None], messages: int, seed: str,
             unsaid: tuple[type[GuardCommand], ...] = ()) -> Counter[str]:  # fmt: skip
-    """Send messages while time passes; how many commands of each kind were whole, and how many obeyed."""
+    """Sends messages while time passes. Counts the valid and the accepted commands of each type."""
     chance = random.Random(f"{SEED} {seed}")
     identities = {DEVICE: garden.station.plan.identity}
     seen: Counter[str] = Counter()
@@ -223,7 +223,7 @@ def bombard(garden: Garden, reading: Callable[[int], Reading | None], messages: 
             seen["refused"] += 1
             assert answer.sentence.isprintable(), f"{incoming} gave a line that is not fit for a log"
             continue
-        # What is taken is one of the few things a hub may say, word for word, and nothing that was kept.
+        # An accepted message is exactly one of the allowed commands, and was not retained.
         assert not incoming.retained
         assert incoming.topic.endswith("/set")
         if isinstance(answer.command, unsaid):
@@ -235,7 +235,7 @@ def bombard(garden: Garden, reading: Callable[[int], Reading | None], messages: 
 
 
 @pytest.mark.parametrize("name", CASES)
-def test_no_message_of_a_hundred_thousand_opens_the_valve_while_something_is_wrong(name: str) -> None:
+def test_no_message_of_a_hundred_thousand_opens_the_valve_during_a_fault(name: str) -> None:
     case = CASES[name]
     garden = Garden()
     while not garden.wire.opened:
@@ -251,14 +251,14 @@ def test_no_message_of_a_hundred_thousand_opens_the_valve_while_something_is_wro
     assert case.missing in garden.station.decision.missing
     if case.latched is not None:
         assert case.latched in {latch.trip for latch in garden.station.state.latches}
-    # It was no empty threat: thousands were refused at the door, and thousands came through to the guard.
+    # The parser refused thousands of messages, and thousands reached the guard.
     assert seen["refused"] > 3000
     assert seen["obeyed"] > 500
     for command in ("StartFill", "Reset", "Acknowledge", "Shelve", "Hold", "ReservoirSample"):
         assert seen[command] > 100, f"{command} hardly ever reached the guard"
 
 
-def test_the_same_messages_do_start_fills_where_nothing_is_wrong() -> None:
+def test_the_same_messages_start_fills_without_a_fault() -> None:
     garden = Garden()
     seen = bombard(garden, always(), 2000, "well")
     assert seen["obeyed"] > 100

@@ -1,4 +1,4 @@
-"""Passwords: where they come from, where they are never seen, and the warning when one travels in clear."""
+"""Passwords: their sources, the outputs that never show them, and the warning for an unencrypted one."""
 
 import asyncio
 import io
@@ -39,7 +39,7 @@ ELSEWHERE = "192.0.2.9"
 
 @pytest.fixture
 async def guarded(mosquitto: Mosquitto, passwords: Path) -> Mosquitto:
-    """A mosquitto that knows one account with the password of these tests."""
+    """A mosquitto with one account, which has the password of these tests."""
     await mosquitto.stop()
     mosquitto.settings = ("allow_anonymous false", f"password_file {passwords}")
     await mosquitto.start()
@@ -49,7 +49,7 @@ async def guarded(mosquitto: Mosquitto, passwords: Path) -> Mosquitto:
 @pytest.mark.needs("mosquitto")
 @pytest.mark.parametrize(("version", "source"), [("5", "files"), ("3.1.1", "environment")])
 @pytest.mark.parametrize("account", ["clearwell", "nobody"], ids=["let-in", "refused"])
-async def test_no_line_of_the_daemon_holds_the_password_not_even_one_for_debugging(
+async def test_no_log_line_of_the_daemon_has_the_password_even_at_debug_level(
     guarded: Mosquitto, configured: Callable[..., Path], secrets: Callable[[str, str], str], start: Start,
     version: str, source: str, account: str,
 ) -> None:  # fmt: skip
@@ -65,7 +65,7 @@ async def test_no_line_of_the_daemon_holds_the_password_not_even_one_for_debuggi
     assert PASSWORD not in daemon.command_line()
     daemon.stop()
     said = daemon.printed
-    # The lines for debugging were there: what the library says of single packets.
+    # The debug lines were present: the library's messages about single packets.
     assert "Sending CONNECT" in said
     assert '"level": "debug"' in said
     assert PASSWORD not in said
@@ -75,7 +75,7 @@ def configuration(configured: Callable[..., Path], top: str) -> Configuration:
     return read(configured(free_port(), host=ELSEWHERE, top=top), {})
 
 
-def test_what_the_settings_made_shows_no_password(
+def test_no_object_made_from_the_settings_shows_the_password(
     configured: Callable[..., Path], secrets: Callable[[str, str], str]
 ) -> None:
     made = configuration(configured, secrets("clearwell", PASSWORD))
@@ -93,7 +93,7 @@ def test_what_the_settings_made_shows_no_password(
 
 @pytest.fixture
 def json_lines() -> Iterator[io.StringIO]:
-    """The daemon's own way of logging where it is no terminal, into a buffer."""
+    """Logs into a buffer with the daemon's own format for output that is not a terminal."""
     root, out = logging.getLogger(), io.StringIO()
     before, level = root.handlers[:], root.level
     logs.configure(out, logging.DEBUG)
@@ -103,11 +103,11 @@ def json_lines() -> Iterator[io.StringIO]:
     structlog.reset_defaults()
 
 
-def test_a_fault_on_the_way_to_the_broker_is_logged_without_the_password(
+def test_a_fault_in_the_mqtt_client_is_logged_without_the_password(
     configured: Callable[..., Path], secrets: Callable[[str, str], str], json_lines: io.StringIO,
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:  # fmt: skip
-    """A traceback with the values of the variables in it would show what the library was given."""
+    """A traceback with the values of its variables would show the arguments of the library."""
     made = configuration(configured, secrets("clearwell", PASSWORD))
     assert made.plan.hub is not None
     hub = made.plan.hub
@@ -160,7 +160,7 @@ def test_a_refused_configuration_never_shows_the_password(
     assert PASSWORD not in "".join(traceback.format_exception(caught.value))
 
 
-def test_the_command_line_shows_it_no_more_than_the_settings_do(configured: Callable[..., Path]) -> None:
+def test_the_command_line_does_not_show_the_password(configured: Callable[..., Path]) -> None:
     config = configured(1883, hub=f'password = "{PASSWORD}"\npasswort = "{PASSWORD}"')
     done = clearwell_process("run", "--config", config, environ={"CLEARWELL_HUB__PASWORD": PASSWORD})
     assert done.status == 2
@@ -196,7 +196,7 @@ def test_a_secret_that_cannot_be_used_is_named_by_its_file_and_not_shown(
     ],
     ids=["password-in-clear", "nothing-encrypted", "over-TLS", "this-machine", "this-address"],
 )
-def test_check_warns_of_a_password_in_clear_to_another_machine(
+def test_check_warns_of_an_unencrypted_password_to_another_machine(
     configured: Callable[..., Path], secrets: Callable[[str, str], str], host: str, hub: str, account: bool,
     warned: str | None,
 ) -> None:  # fmt: skip
@@ -212,7 +212,7 @@ def test_check_warns_of_a_password_in_clear_to_another_machine(
     assert PASSWORD not in done.stdout + done.stderr
 
 
-def test_the_daemon_warns_of_it_too(
+def test_the_daemon_warns_of_an_unencrypted_password_too(
     configured: Callable[..., Path], secrets: Callable[[str, str], str], start: Start
 ) -> None:
     config = configured(1883, host=ELSEWHERE, top=secrets("clearwell", PASSWORD))

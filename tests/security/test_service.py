@@ -1,4 +1,4 @@
-"""The service: its unit is hardened, says nothing wrong, and still lets the daemon do its work."""
+"""The service: its unit is hardened and correct, and the daemon works under it."""
 
 import os
 import re
@@ -22,7 +22,7 @@ MOST_EXPOSED = 2.0
 
 
 def settings(section: str) -> dict[str, list[str]]:
-    """The lines of a section of the unit."""
+    """Returns the lines of a section of the unit."""
     text = UNIT.read_text(encoding="utf-8").split(f"\n[{section}]\n", 1)[1].split("\n[", 1)[0]
     found: dict[str, list[str]] = {}
     for line in text.splitlines():
@@ -46,8 +46,8 @@ def test_the_unit_is_rated_as_little_exposed() -> None:
 
 
 @pytest.mark.needs("systemd")
-def test_the_unit_has_no_key_or_value_that_systemd_does_not_know(tmp_path: Path) -> None:
-    """The program is not installed where the unit has it, so another one stands in its place."""
+def test_systemd_recognises_every_key_and_value_of_the_unit(tmp_path: Path) -> None:
+    """The program is not installed at the unit's path, so the test replaces the path by another program."""
     text = UNIT.read_text(encoding="utf-8")
     program = settings("Service")["ExecStart"][0].split()[0]
     assert program == "/opt/clearwell/bin/clearwell"
@@ -59,7 +59,7 @@ def test_the_unit_has_no_key_or_value_that_systemd_does_not_know(tmp_path: Path)
     assert "ProtectHoome" in analyze("verify", "--man=no", str(copy)).stderr
 
 
-def test_the_unit_is_what_the_program_counts_on() -> None:
+def test_the_unit_gives_the_program_its_directories_secrets_and_devices() -> None:
     unit, service = settings("Unit"), settings("Service")
     assert service["Type"] == ["notify"]
     assert service["Restart"] == ["always"]
@@ -71,12 +71,12 @@ def test_the_unit_is_what_the_program_counts_on() -> None:
     assert {"char-ttyUSB rw", "char-ttyACM rw"} == set(service["DeviceAllow"])
     assert "PrivateDevices" not in service
     assert service["SupplementaryGroups"] == [rule_assignments()["GROUP"]]
-    # The broker's password belongs neither into the unit nor into its environment, which everybody may read.
+    # Every user can read the unit and its environment, so neither may contain the broker's password.
     assert "Environment" not in service
 
 
 def rule_assignments() -> dict[str, str]:
-    """What the one rule of the file matches and sets; each part must be of udev's form."""
+    """Returns the matches and assignments of the file's one rule. Checks each part against udev's syntax."""
     text = RULES.read_text(encoding="utf-8").replace("\\\n", "")
     rules = [line for line in text.splitlines() if line.strip() and not line.startswith("#")]
     assert len(rules) == 1
@@ -88,7 +88,7 @@ def rule_assignments() -> dict[str, str]:
     return {part[1]: part[3] for part in parts if part is not None}
 
 
-def test_the_udev_rule_gives_a_name_and_a_group_and_matches_nothing_as_it_stands() -> None:
+def test_the_udev_rule_sets_a_name_and_a_group_and_matches_nothing_unedited() -> None:
     rule = rule_assignments()
     assert rule["SUBSYSTEM"] == "tty"
     assert rule["GROUP"] == "dialout"
@@ -105,7 +105,7 @@ def test_the_udev_rule_gives_a_name_and_a_group_and_matches_nothing_as_it_stands
 
 
 def allowed_calls() -> set[str]:
-    """What ``SystemCallFilter=`` lets through, by systemd's own lists."""
+    """Returns the system calls that ``SystemCallFilter=`` allows, by systemd's own lists."""
     groups: dict[str, list[str]] = {}
     for line in analyze("syscall-filter").stdout.splitlines():
         if line.startswith("@"):
@@ -119,7 +119,7 @@ def allowed_calls() -> set[str]:
             found |= expanded(member) if member.startswith("@") else {member}
         return found
 
-    # Always allowed, so that a process can begin and end at all (systemd.exec(5)).
+    # Always allowed, so that a process can start and end (systemd.exec(5)).
     calls = expanded("@default")
     for line in settings("Service")["SystemCallFilter"]:
         for name in line.removeprefix("~").split():
@@ -132,13 +132,13 @@ def child_of(process: int) -> int:
 
 
 @pytest.mark.needs("systemd", "strace", "mosquitto")
-async def test_the_daemon_makes_no_call_and_touches_no_file_that_the_unit_refuses(
+async def test_the_daemon_makes_no_call_and_opens_no_file_that_the_unit_refuses(
     mosquitto: Mosquitto, passwords: Path, certificates: Path, configured: Callable[..., Path],
     secrets: Callable[[str, str], str], start: Start, tmp_path: Path,
 ) -> None:  # fmt: skip
-    """A real run with a controller, an encrypted broker and a log, watched from outside.
+    """The test traces a real run with a controller, an encrypted broker and a log.
 
-    What cannot be seen here is said by the unit's own comments: the device's group, and the addresses.
+    The trace cannot show the device's group and the addresses; the unit's comments explain both.
     """
     await mosquitto.stop()
     mosquitto.settings = (
@@ -168,7 +168,7 @@ async def test_the_daemon_makes_no_call_and_touches_no_file_that_the_unit_refuse
     calls = traced.read_text(errors="replace")
     names = set(re.findall(r"^\d+ +([a-z_0-9]+)\(", calls, re.MULTILINE))
     assert {"openat", "connect", "fdatasync", "epoll_wait"} <= names
-    # SQLite gives a file to its owner only when root runs it, which the service is not.
+    # SQLite changes the owner of a file only if root runs it. The service does not run as root.
     by_root = {"fchown"} if os.geteuid() == 0 else set()
     assert names - by_root <= allowed_calls()
     # MemoryDenyWriteExecute=yes (systemd.exec(5)).
@@ -176,7 +176,7 @@ async def test_the_daemon_makes_no_call_and_touches_no_file_that_the_unit_refuse
     assert not re.search(r"mprotect\([^)]*PROT_EXEC", calls)
     families = set(re.findall(r"socket\((AF_\w+)", calls))
     assert families <= set(settings("Service")["RestrictAddressFamilies"][0].split())
-    # ProtectSystem=strict: written to are the service's own directories and the device.
+    # ProtectSystem=strict: the service writes only to its own directories and the device.
     written = set(re.findall(r'openat\(AT_FDCWD, "([^"]+)", [^)]*O_(?:WRONLY|RDWR|CREAT)', calls))
     assert any(path.startswith(str(state)) for path in written)
     own = (str(state), str(tmp_path / "no-controller"), "/dev/null", "/dev/pts/")

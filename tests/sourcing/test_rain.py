@@ -1,4 +1,4 @@
-"""Rain and its tank: how reliably it gives, and how much tap water it can take."""
+"""Rain and its tank: the reliability, and the tap water that can be added."""
 
 import math
 import random
@@ -18,7 +18,7 @@ ROOF = Collection(roof_m2=10.0, tank_l=500.0)
 
 @settings(max_examples=50, deadline=None)
 @given(st.lists(st.floats(0.0, 80.0), min_size=1, max_size=60), st.floats(0.0, 40.0), st.floats(0.0, 500.0))
-def test_what_comes_in_is_given_or_spilt_or_still_there(rain: list[float], need: float, start: float) -> None:
+def test_all_rain_is_used_spilt_or_in_the_tank(rain: list[float], need: float, start: float) -> None:
     result = balance(rain, ROOF, need, start)
     assert start + result.collected_l == pytest.approx(
         result.given_l + result.spilt_l + result.end_l, abs=1e-6
@@ -27,7 +27,7 @@ def test_what_comes_in_is_given_or_spilt_or_still_there(rain: list[float], need:
     assert 0 <= result.days_met <= result.days
 
 
-def test_a_dry_spell_is_met_for_as_many_days_as_the_tank_holds() -> None:
+def test_a_full_tank_covers_as_many_dry_days_as_it_holds() -> None:
     result = balance([0.0] * 80, ROOF, need_l_per_day=10.0, start_l=500.0)
     assert result.days_met == 50
     assert result.longest_dry_days == 30
@@ -39,7 +39,7 @@ def test_ten_millimetres_on_ten_square_metres_lose_the_first_flush_and_the_runof
     assert result.end_l == pytest.approx((10.0 - 0.5) * 10.0 * 0.85)
 
 
-def test_drawn_years_have_the_monthly_amounts_and_wet_days_they_were_drawn_from() -> None:
+def test_simulated_years_have_the_given_monthly_amounts_and_wet_days() -> None:
     years = [draw_year(MONTHLY_MM, WET_DAYS, seed) for seed in range(300)]
     assert all(len(year) == 365 for year in years)
     assert sum(map(sum, years)) / 300 == pytest.approx(sum(MONTHLY_MM), rel=0.03)
@@ -57,7 +57,7 @@ def test_rain_comes_in_spells() -> None:
     assert after_wet - after_dry == pytest.approx(0.25, abs=0.05)
 
 
-def test_a_larger_tank_and_a_smaller_need_are_more_reliable_and_a_bad_year_is_worse_than_the_mean() -> None:
+def test_a_larger_tank_or_a_smaller_need_is_more_reliable_and_a_bad_year_is_below_the_mean() -> None:
     small = reliability(MONTHLY_MM, WET_DAYS, Collection(4.0, 100.0), 5.0, years=30)
     large = reliability(MONTHLY_MM, WET_DAYS, Collection(4.0, 1000.0), 5.0, years=30)
     modest = reliability(MONTHLY_MM, WET_DAYS, Collection(4.0, 100.0), 2.0, years=30)
@@ -68,7 +68,7 @@ def test_a_larger_tank_and_a_smaller_need_are_more_reliable_and_a_bad_year_is_wo
     assert reliability(MONTHLY_MM, WET_DAYS, Collection(4.0, 100.0), 5.0, years=30) == small
 
 
-def test_no_roof_gives_more_than_falls_on_it() -> None:
+def test_no_roof_collects_more_than_the_rain_on_it() -> None:
     found = reliability(MONTHLY_MM, WET_DAYS, Collection(2.0, 100_000.0), 50.0, years=20)
     assert found.given_l_per_day < sum(MONTHLY_MM) * 2.0 * 0.85 / 365.0 * 1.25
     assert found.mean < 0.2
@@ -87,14 +87,14 @@ def test_impossible_rain_is_refused() -> None:
         Collection(0.0, 100.0)
 
 
-def test_without_uncertainty_the_blend_comes_to_the_limit_exactly() -> None:
+def test_without_uncertainty_the_blend_is_exactly_at_the_limit() -> None:
     found = tap_into_rain(100.0, 1000.0, Water(10.0, 0.0), Water(300.0, 0.0), limit_ppm=50.0)
     assert found.share == pytest.approx(40.0 / 290.0)
     assert found.tap_l == pytest.approx(100.0 * 40.0 / 250.0)
     assert found.blend.ppm == pytest.approx(50.0)
 
 
-def test_uncertain_readings_leave_less_room_for_tap_water_and_say_so() -> None:
+def test_uncertain_readings_allow_less_tap_water_and_the_result_shows_it() -> None:
     rain, tap = Water(10.0, 4.0), Water(300.0, 30.0)
     found = tap_into_rain(100.0, 1000.0, rain, tap, limit_ppm=50.0)
     assert found.share < found.share_at_best
@@ -104,11 +104,11 @@ def test_uncertain_readings_leave_less_room_for_tap_water_and_say_so() -> None:
     for _ in range(20_000):
         r, t = rng.gauss(rain.ppm, rain.expanded_ppm / 2), rng.gauss(tap.ppm, tap.expanded_ppm / 2)
         over += found.share * t + (1.0 - found.share) * r > 50.0
-    assert over / 20_000 == pytest.approx(0.0228, abs=0.005)  # one tail beyond two deviations
+    assert over / 20_000 == pytest.approx(0.0228, abs=0.005)  # One tail beyond two deviations.
     assert any("300 ± 30" in text for text in found.assumed)
 
 
-def test_the_room_in_the_tank_bounds_what_may_be_added_and_foul_rain_takes_none() -> None:
+def test_the_room_in_the_tank_limits_the_tap_water_and_unfit_rain_permits_none() -> None:
     assert tap_into_rain(100.0, 5.0, Water(10.0, 0.0), Water(300.0, 0.0), 50.0).tap_l == 5.0
     assert tap_into_rain(100.0, 500.0, Water(60.0, 1.0), Water(300.0, 5.0), 50.0).tap_l == 0.0
     soft = tap_into_rain(100.0, 500.0, Water(10.0, 1.0), Water(30.0, 2.0), 50.0)

@@ -1,4 +1,4 @@
-"""Which way of making water is the right one, and what each number assumed."""
+"""The comparison of the ways to make water, and the assumptions of each number."""
 
 import math
 import random
@@ -90,7 +90,7 @@ def test_water_at_the_limit_is_unfit_and_under_the_target_it_is_better() -> None
     assert offers(Need(900.0, 4.0))[Way.MEMBRANE].suitability is Suitability.MARGINAL
 
 
-def test_a_way_that_cannot_make_enough_stands_behind_those_that_can() -> None:
+def test_a_way_that_cannot_make_enough_is_listed_last() -> None:
     big = compare(Need(300.0, 60.0), TARIFFS, rain=Rain(reliability=0.8, litres_per_day=48.0))
     by_way = {offer.way: offer for offer in big}
     assert not by_way[Way.DISTILLER].enough
@@ -99,7 +99,7 @@ def test_a_way_that_cannot_make_enough_stands_behind_those_that_can() -> None:
     assert big.index(by_way[Way.MEMBRANE]) < big.index(by_way[Way.RAIN])
 
 
-def test_every_number_says_what_it_assumed() -> None:
+def test_every_number_names_its_assumptions() -> None:
     for offer in compare(HARD, TARIFFS, rain=Rain(reliability=0.9, litres_per_day=4.0)):
         for field in fields(offer):
             figure = getattr(offer, field.name)
@@ -111,7 +111,7 @@ def test_every_number_says_what_it_assumed() -> None:
         assert part in said
 
 
-def test_the_spread_of_a_cost_agrees_with_drawing_its_parts_at_random() -> None:
+def test_the_spread_of_a_cost_agrees_with_monte_carlo() -> None:
     price = given(15.0, 0.05, "each", "price")
     grams = given(17.0, 0.10, "g", "capacity")
     feed = given(0.3, 0.05, "g/L", "feed")
@@ -128,7 +128,7 @@ def test_the_spread_of_a_cost_agrees_with_drawing_its_parts_at_random() -> None:
     assert figure.sd == pytest.approx(sd, rel=0.05)
 
 
-def test_two_ways_cost_the_same_where_one_overtakes_the_other() -> None:
+def test_at_the_crossover_two_ways_cost_the_same() -> None:
     a, b = Figure(10.0, 1.0, "per year"), Figure(90.0, 5.0, "per year")
     per_a, per_b = Figure(0.25, 0.02, "per L"), Figure(0.01, 0.001, "per L")
     turn = overtakes_at(a, per_a, b, per_b)
@@ -154,7 +154,7 @@ def test_negative_prices_and_impossible_needs_are_refused() -> None:
         compare(Need(300.0, 4.0, limit_ppm=20.0, target_ppm=25.0), TARIFFS)
 
 
-def test_an_assumption_says_how_uncertain_it_is() -> None:
+def test_an_assumption_states_its_uncertainty() -> None:
     (feed,) = given(300.0, 0.1, "ppm", "feed").assumed
     (price,) = given(15.0, 0.0, "each", "cartridge", key="cartridge.price").assumed
     assert str(feed) == "feed 300 ppm ± 10 % (stated by you)"

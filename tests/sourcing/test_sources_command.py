@@ -1,4 +1,4 @@
-"""``clearwell sources``: the comparison as it is printed, its notes, and what is refused."""
+"""``clearwell sources``: the printed comparison, its notes, and refused input."""
 
 import json
 import re
@@ -40,7 +40,7 @@ WAYS = {
 
 
 class Sources:
-    """The command, called as from a shell with a file."""
+    """The command, called as in a shell with a file."""
 
     def __init__(self, tmp_path: Path) -> None:
         self.file = tmp_path / "sources.toml"
@@ -136,7 +136,7 @@ def test_a_membrane_suits_the_larger_collection(sources: Sources) -> None:
         assert there[cheaper]["cost_per_l"]["value"] < there[dearer]["cost_per_l"]["value"]
 
 
-# What is printed.
+# Output.
 
 
 def test_the_example_is_compared_and_fits_80_columns(sources: Sources) -> None:
@@ -153,7 +153,7 @@ def test_the_example_is_compared_and_fits_80_columns(sources: Sources) -> None:
         assert words in out
 
 
-def test_cautions_for_mains_supply_roof_resin_and_drinking_stand_below(sources: Sources) -> None:
+def test_cautions_for_mains_supply_roof_resin_and_drinking_are_printed_below(sources: Sources) -> None:
     out = " ".join(sources.text(BASIC).split())
     for words in (
         "licensed electrician",
@@ -166,14 +166,14 @@ def test_cautions_for_mains_supply_roof_resin_and_drinking_stand_below(sources: 
         assert words in out.split("Cautions", 1)[1]
 
 
-def test_every_line_of_numbers_names_notes_that_are_there(sources: Sources) -> None:
+def test_every_line_of_numbers_refers_to_existing_notes(sources: Sources) -> None:
     out = sources.text(BASIC + ROOF + _months())
     notes = {int(number) for number in re.findall(r"^ *(\d+) \S", out.split("\nNotes", 1)[1], re.MULTILINE)}
     table = out.split("\nway ", 1)[1].split("\nCost of a litre", 1)[0]
     found = [(line[:24].strip(), line.split()[-1]) for line in table.splitlines() if line[:24].strip()]
     found = [(name, text) for name, text in found if re.fullmatch(r"[\d,-]+", text)]
     named = [name for name, _ in found]
-    # the tap has nothing in the second table but words: any, none
+    # The tap has only words in the second table: any, none.
     twice = [*WAYS - {"tap as it is"}, "rain with its storage"] * 2
     assert sorted(named) == sorted([*twice, "tap as it is"])
     for _, text in found:
@@ -182,7 +182,7 @@ def test_every_line_of_numbers_names_notes_that_are_there(sources: Sources) -> N
             assert set(range(ends[0], ends[-1] + 1)) <= notes
 
 
-def test_every_figure_in_json_rests_on_notes_and_the_notes_say_what_was_stated(sources: Sources) -> None:
+def test_every_figure_in_json_has_notes_and_the_notes_mark_the_stated_values(sources: Sources) -> None:
     made = sources.json(BASIC + ROOF + _months() + "[cartridge]\nprice = 12\n")
     notes = {note["number"]: note for note in made["notes"]}
     figures = [value for way in made["ways"] for value in way.values() if isinstance(value, dict)]
@@ -199,14 +199,14 @@ def test_every_figure_in_json_rests_on_notes_and_the_notes_say_what_was_stated(s
     assert not by_key["distiller.price"]["stated"]
     assert "common practice, no source" in by_key["distiller.price"]["text"]
     assert "usual value" not in by_key["tariffs.water"]["text"]
-    # every assumption with a number in it can be changed by a key of the file
+    # A key of the file can change every assumption with a number.
     for note in notes.values():
         assert note["key"] is not None or not re.search(r"\d", note["text"]), note["text"]
     named = {note["key"] for note in notes.values() if note["key"]}
     tables = [name for name in SourcesTable.model_fields if name not in ("currency", "blend")]
     of_file = {f"{table}.{key}" for table in tables for key in keys_at(SourcesTable, (table,))}
     assert named <= of_file
-    # The rest only says more of a named one: its unit, its spread, or the same in another way.
+    # The other keys add to a named one: its unit, its spread, or another form of its value.
     assert of_file - named == {
         "bought.per", "bought.price_sd_percent", "tariffs.water_per", "feed.sd_percent",
         "cartridge.capacity_sd_percent", "cartridge.equivalents_per_l", "cartridge.resin",
@@ -216,7 +216,7 @@ def test_every_figure_in_json_rests_on_notes_and_the_notes_say_what_was_stated(s
     }  # fmt: skip
 
 
-def test_a_usual_price_is_not_called_stated_and_its_money_is_named(sources: Sources) -> None:
+def test_a_default_price_is_not_called_stated_and_its_currency_is_named(sources: Sources) -> None:
     usual = sources.text(BASIC)
     assert "cartridge 15 dollar (usual value)" in usual
     assert "usual ones in dollars" in usual
@@ -274,7 +274,7 @@ def test_units_are_those_of_the_trade(sources: Sources) -> None:
     assert tap["value"] == pytest.approx(0.0025, rel=1e-4)
 
 
-def test_options_alone_are_enough_and_count_more_than_the_file(sources: Sources) -> None:
+def test_options_are_enough_without_a_file_and_override_the_file(sources: Sources) -> None:
     status, out, _ = sources.run(
         "--feed",
         "18 gpg",
@@ -297,13 +297,13 @@ def test_options_alone_are_enough_and_count_more_than_the_file(sources: Sources)
     assert (more["feed_ppm"], more["target_ppm"]) == (500.0, 20.0)
 
 
-def test_money_without_a_word_is_ones_own(sources: Sources) -> None:
+def test_without_a_currency_the_text_names_none(sources: Sources) -> None:
     out = sources.text(BASIC.replace('currency = "dollar"', ""))
     assert "Money in your own currency" in out
     assert "money a litre" in out
 
 
-def test_the_cheapest_way_by_size_is_the_cheapest_there(sources: Sources) -> None:
+def test_the_cheapest_way_at_each_size_is_the_cheapest_in_the_comparison(sources: Sources) -> None:
     made = sources.json(BASIC)
     stretches = made["cheapest"]
     assert stretches[0]["from_l_per_day"] == 0.0
@@ -319,7 +319,7 @@ def test_the_cheapest_way_by_size_is_the_cheapest_there(sources: Sources) -> Non
     assert stretches[-1]["way"] == "bought distilled water"
 
 
-def test_a_way_that_overtakes_only_beyond_what_it_makes_is_marked(sources: Sources) -> None:
+def test_a_crossover_beyond_the_output_of_a_way_is_marked(sources: Sources) -> None:
     slow = BASIC + "[membrane]\nmakes_per_day = 0.1\n"
     assert "that is more than one of them makes" in sources.text(slow)
     assert "that is more than one of them makes" not in sources.text(BASIC)
@@ -350,14 +350,14 @@ def test_recorded_days_of_rain_are_taken_from_a_file_beside_the_configuration(
     (tmp_path / "rain.csv").write_text("day,rain_mm\n" + "1,20\n" + "2,0\n" * 39, encoding="utf-8")
     toml = BASIC.replace("1 us-gal", "5 l") + ROOF + 'first_flush_mm = 0\ndaily_file = "rain.csv"\n'
     rain = ways(sources.json(toml))["rain with its storage"]
-    # 20 mm on 8 m2 at 85 % are 136 L: 27 days of 5 L, then nothing but a rest of 1 L
+    # 20 mm on 8 m2 at 85 % are 136 L: 27 days of 5 L, and 1 L is left.
     assert rain["days_met_share"] == pytest.approx(27 / 40)
     assert not rain["enough"]
     (tmp_path / "rain.csv").write_text("rain_mm\n20\n-1\n", encoding="utf-8")
     assert "row 2 (line 3): rain_mm is -1" in sources.refusal(toml)
 
 
-def test_a_tank_of_rain_takes_tap_water_until_its_upper_end_is_at_the_limit(sources: Sources) -> None:
+def test_tap_water_is_added_until_the_upper_end_of_the_blend_is_at_the_limit(sources: Sources) -> None:
     toml = BASIC + '[blend]\nrain = "180 l"\nroom = "100 l"\nrain_solids = 12\nrain_sd_percent = 30\n'
     blend = sources.json(toml)["blend"]
     assert blend["blend_ppm"] + blend["blend_expanded_uncertainty_ppm"] == pytest.approx(50.0, abs=0.01)
@@ -367,7 +367,7 @@ def test_a_tank_of_rain_takes_tap_water_until_its_upper_end_is_at_the_limit(sour
     assert f"{blend['tap_l']:.1f} L of tap water may go in" in sources.text(toml)
 
 
-# What is refused.
+# Refusals.
 
 
 @pytest.mark.parametrize(
@@ -397,11 +397,11 @@ def test_a_tank_of_rain_takes_tap_water_until_its_upper_end_is_at_the_limit(sour
         ("this is no TOML", "is not TOML"),
     ],
 )
-def test_a_file_that_is_wrong_gets_one_line_with_the_key(sources: Sources, more: str, says: str) -> None:
+def test_a_wrong_file_gives_one_line_with_the_key(sources: Sources, more: str, says: str) -> None:
     assert says in sources.refusal(BASIC + more)
 
 
-def test_a_file_without_its_tables_is_told_which_are_missing(sources: Sources) -> None:
+def test_a_file_without_its_tables_gives_one_line_with_the_missing_tables(sources: Sources) -> None:
     sources.file.write_text("", encoding="utf-8")
     status, _, err = sources.run("--config", sources.file)
     assert status == 2
@@ -424,7 +424,7 @@ def test_a_file_without_its_tables_is_told_which_are_missing(sources: Sources) -
         (["--config", "none.toml"], "none.toml cannot be read"),
     ],
 )
-def test_options_that_are_wrong_get_one_line(sources: Sources, options: list[str], says: str) -> None:
+def test_wrong_options_give_one_line(sources: Sources, options: list[str], says: str) -> None:
     status, out, err = sources.run(*options)
     assert (status, out) == (2, "")
     assert len(err.splitlines()) == 1

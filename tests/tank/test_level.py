@@ -49,7 +49,7 @@ class Tank:
         return level
 
     def water(self, depth: float, seconds: int = 1) -> Level:
-        """Every sensor measures the same true depth: switches at 0.5 and 0.9 m, overflow at 0.95 m."""
+        """Sets every sensor to the same true depth: switches at 0.5 and 0.9 m, overflow at 0.95 m."""
         return self.read(depth, depth >= 0.5, depth >= 0.9, depth >= 0.95, seconds)
 
 
@@ -125,7 +125,7 @@ def test_a_steady_fill_is_followed_within_seconds() -> None:
     assert level.depth_m == pytest.approx(depth, abs=0.001 * 6)
 
 
-def test_a_fill_mark_at_the_very_end_of_the_level_sensor_is_still_reached() -> None:
+def test_a_fill_mark_at_the_end_of_the_level_sensor_is_reached() -> None:
     tank = Tank(LevelSettings(BARREL, level_sensor=LevelSensor(TABLE), fill_fraction=1.0))
     tank.read(0.8, seconds=5)
     assert tank.read(1.0, seconds=60).zone is Zone.FULL
@@ -165,7 +165,7 @@ def test_the_level_is_unknown_after_the_ride_through_without_a_value_of_the_leve
     assert level.volume_at_least_l == 0.0
 
 
-def test_a_level_sensor_that_never_gave_a_value_is_a_fault_at_once() -> None:
+def test_a_level_sensor_that_never_reported_a_value_is_a_fault_at_once() -> None:
     assert Tank(LEVEL_SENSOR_ONLY).read(None).faults == (LevelFault.LEVEL_SENSOR_MISSING,)
 
 

@@ -110,8 +110,8 @@ def test_an_impossible_volume_or_concentration_is_refused(wrong: float) -> None:
             call()
 
 
-# Binary fractions of a litre, which add without rounding. Whether the last drop is still there decides
-# whether a residue can leave through the tap, and this must not depend on the last bit of a float.
+# Binary fractions of a litre, which add without rounding. The presence of the last drop decides whether
+# a residue can leave through the tap. The last bit of a float must have no effect on this.
 DROPS = st.integers(1, 100 * 1024).map(lambda drops: drops / 1024)
 STEPS = st.lists(
     st.tuples(st.sampled_from(["inflow", "rain", "draw-off", "evaporation"]), DROPS, PPM), max_size=60
@@ -151,7 +151,7 @@ def test_no_history_makes_or_loses_water_or_solids(
 
 
 @given(LITRES, PPM, st.lists(st.tuples(LITRES, st.one_of(st.none(), PPM)), max_size=30))
-def test_the_concentration_stays_between_that_of_the_waters_that_went_in(
+def test_the_concentration_stays_between_those_of_the_added_waters(
     volume_l: float, ppm: float, readings: list[tuple[float, float | None]]
 ) -> None:
     balance = Balance.of_water(volume_l, ppm)

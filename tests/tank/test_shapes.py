@@ -123,7 +123,7 @@ def test_a_strapping_table_is_exact_at_the_points_its_owner_measured(table: Stra
 
 
 @given(tables(rows=4), SHARES)
-def test_between_the_inner_points_runs_the_published_monotone_curve(
+def test_between_the_inner_points_the_curve_is_the_published_monotone_one(
     table: StrappingTable, share: float
 ) -> None:
     """Outside reference: scipy's PchipInterpolator (Fritsch-Butland slopes), away from the end intervals."""

@@ -10,7 +10,7 @@ from bridge.tank.level import UNKNOWN, SwitchState, contradict, debounce
 
 
 def feed(contacts: str, state: SwitchState = UNKNOWN, **delays: float) -> list[bool | None]:
-    """One contact each second, w(et), d(ry) or ? for no value; the debounced values."""
+    """Feeds one contact each second: w(et), d(ry) or ? for no value. Returns the debounced values."""
     seen = []
     for second, contact in enumerate(contacts):
         state = debounce(state, {"w": True, "d": False, "?": None}[contact], float(second), **delays)
@@ -18,7 +18,7 @@ def feed(contacts: str, state: SwitchState = UNKNOWN, **delays: float) -> list[b
     return seen
 
 
-def test_a_switch_counts_once_it_has_stayed_for_its_delay() -> None:
+def test_a_switch_changes_after_its_delay() -> None:
     assert feed("dddwww") == [None, None, False, False, False, True]
 
 
@@ -26,7 +26,7 @@ def test_a_chattering_switch_keeps_its_old_value() -> None:
     assert feed("dddwdwdwdwd")[2:] == [False] * 9
 
 
-def test_a_delay_of_nothing_counts_at_once_and_only_the_return_waits() -> None:
+def test_without_a_wet_delay_a_wet_contact_counts_at_once_and_a_dry_one_waits() -> None:
     assert feed("dddwdddd", wet_after_s=0.0, dry_after_s=3.0)[3:] == [True, True, True, True, False]
 
 
@@ -35,7 +35,7 @@ def test_a_switch_without_a_value_is_not_remembered() -> None:
 
 
 @given(st.lists(st.tuples(st.sampled_from([True, False, None]), st.floats(0.0, 3.0)), max_size=40))
-def test_a_value_changes_only_to_what_the_contact_has_shown_for_the_whole_delay(
+def test_a_value_changes_only_after_a_constant_contact_for_the_whole_delay(
     steps: list[tuple[bool | None, float]],
 ) -> None:
     state, now = UNKNOWN, 0.0
@@ -55,7 +55,7 @@ def test_a_value_changes_only_to_what_the_contact_has_shown_for_the_whole_delay(
             assert state.wet is before
 
 
-def test_exactly_the_levels_that_water_cannot_have_contradict() -> None:
+def test_only_impossible_combinations_of_switches_contradict() -> None:
     possible = {(False, False, False), (True, False, False), (True, True, False), (True, True, True)}
     for low, full, overflow in product((True, False), repeat=3):
         assert contradict(low, full, overflow) is ((low, full, overflow) not in possible)

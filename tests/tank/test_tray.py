@@ -12,7 +12,7 @@ from bridge.tank.tray import cycles, flush, run_off_share
 
 
 def poured_through(volume_l: float, tray_ppm: float, given_ppm: float, poured_l: float) -> float:
-    """Return the ppm of the tray, calculated in small steps of inflow and equal run-off of the mixture."""
+    """Returns the ppm of the tray, calculated in small steps of inflow and equal run-off of the mixture."""
     steps = 20_000
     tray = Balance.of_water(volume_l, tray_ppm)
     for _ in range(steps):

@@ -1,4 +1,4 @@
-"""Outside references with their valid ranges, and the published tables beside this file."""
+"""External references with their valid ranges, and the published tables beside this file."""
 
 import csv
 from collections.abc import Callable
@@ -13,7 +13,7 @@ Water = Callable[[float], float]
 
 
 def rows(name: str) -> list[dict[str, str]]:
-    """A table beside this file, without the lines that name its source."""
+    """Returns a table beside this file, without the lines that name its source."""
     with (HERE / name).open(encoding="utf-8") as lines:
         return list(csv.DictReader(line for line in lines if not line.startswith("#")))
 

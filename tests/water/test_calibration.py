@@ -91,7 +91,7 @@ def test_the_water_of_a_standard_is_added_only_if_the_table_omits_it() -> None:
     assert aired_water_us_cm(12.5) == pytest.approx(0.84)
 
 
-def test_a_standard_taken_at_its_nominal_value_would_falsify_a_cold_calibration() -> None:
+def test_the_nominal_value_of_a_standard_gives_a_wrong_cold_calibration() -> None:
     seen_us = value_us_cm(BOTTLED_1413, 15.0) / 0.1
     assert one_point(point(BOTTLED_1413, seen_us, 15.0)).cell.constant_per_cm == pytest.approx(0.1)
     assert 1413.0 / seen_us > 0.12

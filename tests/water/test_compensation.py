@@ -54,9 +54,9 @@ def test_pure_converts_pure_water_to_pure_water(iapws_water: Callable[[float], f
 def test_pure_is_usable_for_clean_water_that_has_stood_in_air(
     table: Callable[[str], list[dict[str, str]]],
 ) -> None:
-    # CRC Handbook, water saturated with the air's carbon dioxide (kcl_conductivity.csv). Carbonic acid is no
-    # salt, so the method is not meant for it. It is still right within 6 %, while the reading changes by a
-    # factor of 2.
+    # CRC Handbook, water saturated with the air's carbon dioxide (kcl_conductivity.csv). Carbonic acid is not
+    # a salt, so the method does not cover it. The result is still right within 6 %, while the reading changes
+    # by a factor of 2.
     at = {float(row["t_C"]): float(row["water_co2_saturated"]) for row in table("kcl_conductivity.csv")}
     for t, measured in at.items():
         if t <= 35.0:
@@ -111,7 +111,7 @@ def test_the_sensitivities_are_the_derivatives(
     low, high = how.method.range_c
     t = low + fraction * (high - low)
     if how.method is Method.PURE and abs(conductivity / pure_water.conductivity_us_cm(t) - 1.0) < 0.01:
-        return  # at the pure-water line itself the curve has a kink
+        return  # The curve has a kink at the pure-water line.
     result = compensate(how, conductivity, t)
 
     def slope(at: Callable[[float], float], step: float) -> float:

@@ -33,7 +33,7 @@ HARD = WaterAnalysis(
     nitrate_mg_l=20,
 )
 
-# How PHREEQC's database calls what an analysis lists, with molar masses in g/mol from the atomic weights.
+# The names of an analysis's ions in PHREEQC's database, with molar masses in g/mol from the atomic weights.
 PHREEQC_NAMES = {
     "calcium": ("Ca", 40.078),
     "magnesium": ("Mg", 24.305),
@@ -91,7 +91,7 @@ def test_the_conductivity_of_tap_waters_agrees_with_phreeqc(
 def test_the_factor_agrees_with_phreeqc_in_both_meanings(
     table: Table, phreeqc_us_cm: Callable[[WaterAnalysis], float]
 ) -> None:
-    # PHREEQC gives the conductivity; the mass is added up here from the table, not by the code under test.
+    # PHREEQC gives the conductivity. The test adds up the mass from the table, without the code under test.
     for row in table("tap_waters.csv"):
         name = row.pop("name")
         mg_l = {ion: float(value) for ion, value in row.items()}
@@ -154,8 +154,8 @@ def test_the_ionic_conductivities_agree_with_the_handbook_at_25_degrees() -> Non
 
 
 SALTS: dict[str, tuple[str, str, float]] = {
-    # Cation, anion, and how near the sum of the ions comes to the salt at 1 mmol/kg. The fit for sodium
-    # hydrogencarbonate alone stands apart: its limit at 25 °C, 98.5, lies 4 % above the handbook's 94.6
+    # Cation, anion, and the tolerance between the sum of the ions and the salt at 1 mmol/kg. Only the fit for
+    # sodium hydrogencarbonate is an outlier: its limit at 25 °C, 98.5, is 4 % above the handbook's 94.6
     # S·cm²/mol.
     "NaCl": ("Na⁺", "Cl⁻", 0.01),
     "KCl": ("K⁺", "Cl⁻", 0.01),

@@ -81,8 +81,8 @@ def test_the_ppm_of_a_pocket_meter_are_converted_to_the_scale_of_the_limit() -> 
 
 
 def test_the_coarse_step_of_a_pocket_meter_adds_to_the_uncertainty() -> None:
-    # A display in whole ppm at 0.5 moves in steps of 2 µS/cm: rectangular, so 1 / √12 ppm standard, twice
-    # that expanded.
+    # A display in whole ppm at 0.5 has steps of 2 µS/cm. The distribution is rectangular, so the standard
+    # uncertainty is 1 / √12 ppm, and the expanded uncertainty is twice as large.
     inputs = StandardUncertainties(
         cell_constant_percent=0.0, conductance_percent=0.0, conductance_step_us=2.0, temperature_k=0.0
     )
@@ -114,6 +114,6 @@ def test_impossible_readings_are_refused(impossible: Callable[[], object]) -> No
 
 
 def test_a_dry_cell_gives_a_measurement() -> None:
-    # The diagnosis of the probe says that it is dry; see test_probe.
+    # The diagnosis of the probe reports the dry cell; see test_probe.
     assert measure(PRODUCT, 0.1, 18.0).dissolved_solids_ppm == pytest.approx(0.0, abs=1e-9)
     assert measure(PRODUCT, 0.0, 18.0).dissolved_solids_ppm < 0.0

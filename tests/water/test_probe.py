@@ -39,7 +39,7 @@ def test_a_sound_reading_has_no_findings() -> None:
 
 
 @pytest.mark.parametrize("t", [0.0, 5.0, 15.0, 25.0, 40.0])
-def test_a_dry_cell_does_not_pass_as_the_purest_water(t: float) -> None:
+def test_a_dry_cell_is_not_taken_for_pure_water(t: float) -> None:
     state, findings = observe(SETTINGS, ProbeState(), 0.0, t, 0.0)
     assert [f.fault for f in findings] == [ProbeFault.BELOW_FLOOR]
     assert worst(findings) is Health.FAILURE
@@ -86,7 +86,7 @@ def test_over_range_is_out_of_specification() -> None:
 
 @pytest.mark.parametrize("code", [-127.0, 85.0])
 def test_a_fault_code_of_a_sensor_is_not_a_temperature(code: float) -> None:
-    # What digital sensors report when disconnected and at power-on: common practice, no source.
+    # Values of digital sensors when disconnected and at power-on: common practice, no source.
     assert once(14.0, code) == {ProbeFault.TEMPERATURE_FAULT_CODE}
 
 
@@ -102,7 +102,7 @@ def test_an_impossible_water_temperature_is_a_failure(t: float) -> None:
     assert once(14.0, t) == {ProbeFault.TEMPERATURE_IMPLAUSIBLE}
 
 
-def test_values_that_do_not_move_at_all_while_water_flows_are_frozen() -> None:
+def test_constant_values_during_flow_are_frozen() -> None:
     seen = run([(14.03, 18.25)] * 1000)
     assert seen[899] == set()
     assert seen[900] == {ProbeFault.FROZEN}
@@ -115,7 +115,7 @@ def test_pure_water_with_a_coarse_step_may_repeat_while_its_temperature_moves() 
 def test_a_conductance_that_stays_the_same_over_three_kelvin_is_frozen() -> None:
     warming = [(14.03, 10.0 + 0.0625 * (i // 20)) for i in range(1000)]
     seen = run(warming)
-    # The temperature has moved by 3 K after 960 readings; the 900 s of flow are over before.
+    # The temperature has changed by 3 K after 960 readings, later than the 900 s of flow.
     assert seen[959] == set()
     assert seen[960] == seen[999] == {ProbeFault.FROZEN}
     assert run([*warming, (14.04, 13.1)])[-1] == set()
@@ -131,7 +131,7 @@ def test_one_new_value_ends_the_freeze() -> None:
     assert seen[1000] == seen[1001] == set()
 
 
-def test_an_outage_freezes_nothing() -> None:
+def test_an_outage_is_no_freeze() -> None:
     state, _ = observe(SETTINGS, ProbeState(), 14.0, 18.0, 0.0)
     state, findings = observe(SETTINGS, state, 14.0, 18.0, 100_000.0)
     assert findings == ()

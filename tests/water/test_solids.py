@@ -63,7 +63,7 @@ def test_acceptable_water_is_below_the_limit_by_the_guard_band(value: float, gua
         (10.0, 0.0, math.nan, 25.0),
     ],
 )
-def test_impossible_values_get_no_verdict(value: float, guard: float, limit: float, target: float) -> None:
+def test_impossible_values_have_no_verdict(value: float, guard: float, limit: float, target: float) -> None:
     with pytest.raises(OutOfRangeError):
         judge(value, guard, limit, target)
 

@@ -23,7 +23,7 @@ Scheme = Literal["light", "dark"]
 
 
 class Looking:
-    """A window, and what went wrong in it."""
+    """A browser window, with the errors that occurred in it."""
 
     def __init__(self, page: Page, url: str) -> None:
         self.page = page
@@ -45,7 +45,7 @@ class Looking:
         await self.shows("#said", text)
 
     async def is_sound(self) -> None:
-        """Check that no request failed or went to another host, and that nothing exceeds the window."""
+        """Checks that no request failed or went to another host, and that nothing exceeds the window."""
         assert self.complaints == []
         assert self.hosts == {urlsplit(self.url).netloc}
         wide, window = await self.page.evaluate("[document.documentElement.scrollWidth, innerWidth]")
@@ -80,7 +80,7 @@ def axe() -> str:
 
 
 async def refused_by_axe(browser: Browser, url: str, width: int, scheme: Scheme) -> list[str]:
-    """What axe-core finds serious or critical; to be let in it needs a way around the content policy."""
+    """Returns the serious and critical findings of axe-core, which runs outside the content policy."""
     async with looking(browser, url, width, scheme, bypass_csp=True) as here:
         await here.shows("#volume", " of ")
         await here.page.evaluate(axe())

@@ -1,4 +1,4 @@
-"""A bridge with its page: a real daemon, its page's process, a controller played by hand, real sockets."""
+"""A bridge with its page: a real daemon, the page's process, a scripted controller, real sockets."""
 
 import asyncio
 import json
@@ -44,7 +44,7 @@ def board() -> Iterator[Board]:
 
 @dataclass
 class Site:
-    """A bridge that runs, and what was seen of it."""
+    """A running bridge and its observed effects."""
 
     board: Board
     daemon: Daemon
@@ -64,14 +64,14 @@ class Site:
         return f"http://{opened.host}:{opened.port}"
 
     async def opened(self) -> None:
-        """The page is served, and has had a view."""
+        """Waits until the page is served and has received a view."""
         page = self.daemon.page
         assert page is not None
         await until(lambda: page.opened is not None, "the page was never served")
         self.web.base_url = httpx.URL(self.url)
 
     async def command(self, path: str, value: str, unit: str | None = None, **headers: str) -> httpx.Response:
-        """A command as the page's own script sends it, but for the headers that are given."""
+        """Sends a command as the page's own script does, with the given headers changed."""
         own = {"authorization": f"Bearer {TOKEN}", "origin": self.url, "sec-fetch-site": "same-origin"}
         sent = {name.replace("_", "-"): value for name, value in headers.items()}
         return await self.web.post(
@@ -81,7 +81,7 @@ class Site:
         )
 
     async def filling(self) -> None:
-        """Good water, until the reservoir fills."""
+        """Sends readings of good water until the reservoir fills."""
         await filling(self.board, self.keeper)
 
 
@@ -90,7 +90,7 @@ Begin = Callable[..., AbstractAsyncContextManager[Site]]
 
 @pytest.fixture
 def begin(board: Board, monkeypatch: pytest.MonkeyPatch) -> Begin:
-    """Run a bridge with its page: ``async with begin(token=None, name=...) as site``."""
+    """Runs a bridge with its page: ``async with begin(token=None, name=...) as site``."""
     SpiedKeeper.board, SpiedKeeper.answers = board, []
     monkeypatch.setattr(tasks, "Keeper", SpiedKeeper)
 
@@ -130,7 +130,7 @@ def begin(board: Board, monkeypatch: pytest.MonkeyPatch) -> Begin:
 
 
 class Events:
-    """What a browser that listens has had: the newest facts, and the last news of fills."""
+    """The events that a browser has received: the newest facts, and the last notice of a fill."""
 
     def __init__(self, site: Site) -> None:
         self._site = site
@@ -159,7 +159,7 @@ class Events:
                         self._news.notify_all()
 
     async def until(self, so: Callable[[dict[str, Any]], bool], told: str) -> dict[str, Any]:
-        """The first facts of which something is so."""
+        """Returns the first facts for which a condition holds."""
         await changed(
             self._news,
             lambda: bool(self.facts) and so(self.facts),
@@ -170,7 +170,7 @@ class Events:
 
 @asynccontextmanager
 async def listening(site: Site) -> AsyncIterator[Events]:
-    """A browser that listens."""
+    """A browser that receives the events."""
     events = Events(site)
     task = asyncio.create_task(events.listen())
     try:
@@ -183,7 +183,7 @@ async def listening(site: Site) -> AsyncIterator[Events]:
 
 @dataclass
 class Alone:
-    """The page's process without a daemon: this test is at the other end of its pipes."""
+    """The page's process without a daemon. The test is at the other end of its pipes."""
 
     process: "subprocess.Popen[bytes]"
     port: int
@@ -193,7 +193,7 @@ class Alone:
         return f"http://127.0.0.1:{self.port}"
 
     async def asked(self) -> CommandRequest:
-        """The next command of a browser."""
+        """Returns the next command of a browser."""
         assert self.process.stdout is not None
         line = await within(asyncio.to_thread(self.process.stdout.readline), "the page asked nothing")
         read = read_from_page(line)
@@ -211,7 +211,7 @@ IDENTITY = StationIdentity(RESERVOIR, "The barrel", 200.0, 50.0, 25.0, 0.5, True
 
 @contextmanager
 def alone_with(*reservoirs: StationIdentity) -> Iterator[Alone]:
-    """A page that only answers."""
+    """A page process without a daemon, which answers requests."""
     setup = Setup(
         "tunnel", "The tunnel", "homie", "0", DisplayUnits(), "127.0.0.1", 0, (), Secret(TOKEN), None,
         reservoirs,
@@ -232,14 +232,14 @@ def alone_with(*reservoirs: StationIdentity) -> Iterator[Alone]:
 
 @pytest.fixture(scope="module")
 def alone() -> Iterator[Alone]:
-    """One page for a whole module."""
+    """One page process for a whole module."""
     with alone_with(IDENTITY) as one:
         yield one
 
 
 @pytest.fixture
 def view() -> StationView:
-    """A reservoir at rest with everything fitted, and nothing wrong."""
+    """The view of an idle reservoir with everything fitted, without a fault."""
     return StationView(
         IDENTITY, True, 12.0, 6.0, 0.4, 18.0, "good", "suitable", 640.0, 320.0, 15.0, "good", 120.0, 0.6,
         "middle", "good", False, 7.0, "shut", "shut", (), False, "idle", 0.0, 0.0, 30.0, 1500.0, 470.0, 98.1,

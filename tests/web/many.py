@@ -1,8 +1,8 @@
-"""A hostile program: opens very many connections to the page, and opens each again that is closed.
+"""A hostile program that opens very many connections to the page, and reopens each closed one.
 
-``python many.py PORT HOW_MANY`` says "open" when as many were opened as it was told, and goes on until its
-input ends.
-Every third sends nothing, every third half a request, every third asks for events and never reads.
+``python many.py PORT HOW_MANY`` prints "open" when that many connections are open, and ends when its input
+ends. One third of the connections send nothing, one third send half a request, and one third request the
+events and never read them.
 """
 
 import contextlib

@@ -1,6 +1,6 @@
-"""The page in a real browser: what people see of a bridge that runs, and what their clicks do.
+"""The page of a running bridge in a real browser: its display, and the effect of each click.
 
-A real daemon, its page's own process and a controller played by hand.
+The daemon and the page's process are real; the test drives the controller's line.
 """
 
 import asyncio
@@ -74,7 +74,7 @@ async def flowing(site: Site, level_sensor: float = 0.3) -> AsyncIterator[Water]
     task.cancel()
 
 
-async def test_every_fact_changes_live_and_everybody_can_use_the_page(begin: Begin) -> None:
+async def test_every_fact_changes_live_and_the_page_is_accessible(begin: Begin) -> None:
     async with (
         begin() as site,
         chromium() as browser,
@@ -124,7 +124,7 @@ async def test_every_fact_changes_live_and_everybody_can_use_the_page(begin: Beg
             print(f"{weight} bytes in all; first paint after {painted:.0f} ms")
 
 
-async def test_each_act_needs_the_token_and_is_answered(begin: Begin) -> None:
+async def test_each_command_needs_the_token_and_is_answered(begin: Begin) -> None:
     async with begin() as site, chromium() as browser, looking(browser, site.url) as here, flowing(site, 0.6):
         page = here.page
         await here.shows("#answer-word", "Yes")
@@ -134,7 +134,7 @@ async def test_each_act_needs_the_token_and_is_answered(begin: Begin) -> None:
         await page.get_by_role("button", name="Hold: keep the valve shut").click()
         await here.said("Refused:")
         assert site.commands == []
-        # The browser itself reports this one in its console.
+        # The browser itself reports this error in its console.
         here.complaints.clear()
 
         await here.use(TOKEN)
@@ -163,7 +163,7 @@ async def test_each_act_needs_the_token_and_is_answered(begin: Begin) -> None:
         assert here.complaints == []
 
 
-async def test_a_measurement_is_entered_in_the_unit_that_is_shown(begin: Begin) -> None:
+async def test_a_measurement_is_entered_in_the_displayed_unit(begin: Begin) -> None:
     units = DisplayUnits(solids=SolidsUnit.US_CM)
     async with (
         begin(display=units) as site,
@@ -225,7 +225,7 @@ async def test_an_alarm_is_acknowledged_shelved_and_reset_with_the_keyboard_alon
         assert [one for one in here.complaints if "409" not in one] == []
 
 
-async def test_a_name_of_markup_is_text_and_without_a_token_the_page_only_shows(begin: Begin) -> None:
+async def test_a_name_with_markup_is_text_and_a_page_without_a_token_has_no_commands(begin: Begin) -> None:
     name = '<img src=x onerror="document.title=1"><script>document.title=2</script>'
     async with (
         begin(token=None, name=name) as site,
@@ -272,7 +272,7 @@ async def test_a_fill_that_ended_is_in_the_table_at_once(begin: Begin, tmp_path:
         await here.is_sound()
 
 
-async def test_the_course_of_the_product_is_drawn_with_its_words(begin: Begin) -> None:
+async def test_the_product_chart_has_its_description_in_words(begin: Begin) -> None:
     course = {
         "unit": "ppm", "scale": "0.5 ppm per µS/cm", "limit": 50.0, "target": 25.0, "sentence": None,
         "times": [1_760_000_000 + 600 * n for n in range(100)],

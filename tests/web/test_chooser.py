@@ -1,4 +1,4 @@
-"""Two reservoirs on one page, in a real browser: the page's own process, and a daemon played by hand."""
+"""Two reservoirs on one page in a real browser, with the page's own process and a scripted daemon."""
 
 import asyncio
 from collections.abc import AsyncIterator, Callable, Iterator
@@ -27,14 +27,14 @@ def house() -> Iterator[Alone]:
 
 @pytest.fixture
 def butt(view: StationView) -> StationView:
-    """Water over its limit, and an alarm that tells of it."""
+    """A reservoir with water over its limit, and the alarm for it."""
     alarm = ActiveAlarm("product-over-limit", "unacknowledged", "The product is over its limit.", False)
     return replace(view, identity=BUTT, product_ppm=80.0, verdict="unsuitable", alarms=(alarm,))
 
 
 @asynccontextmanager
 async def told(house: Alone, *views: StationView) -> AsyncIterator[Callable[[StationView], None]]:
-    """A bridge that reports its state again and again. The test sets the state."""
+    """A bridge that reports its state repeatedly. The test sets the state."""
     now: dict[str, StationView] = {}
 
     def change(view: StationView) -> None:
@@ -92,7 +92,7 @@ async def test_one_of_two_reservoirs_is_chosen_and_shown_and_commanded(
         await here.said(f"{BUTT.name}: Done.")
         await here.is_sound()
 
-        # What happens to the other one is seen from here.
+        # A change of the other reservoir is visible from here.
         change(replace(view, verdict="marginal", product_ppm=30.0))
         await expect(buttons.first).to_have_text(f"{IDENTITY.name}: Yes, with care")
         await page.reload()
@@ -103,7 +103,7 @@ async def test_one_of_two_reservoirs_is_chosen_and_shown_and_commanded(
         await here.is_sound()
 
 
-async def test_at_rest_and_with_a_choice_everybody_can_use_it(
+async def test_an_idle_page_with_a_choice_of_reservoirs_is_accessible(
     house: Alone, view: StationView, butt: StationView
 ) -> None:
     async def found(browser: Browser, width: int, scheme: Scheme) -> list[str]:

@@ -1,4 +1,4 @@
-"""The facts for people: every text is complete, and shows what the guard knows and no more."""
+"""The facts for people: every text is complete, and shows only the knowledge of the guard."""
 
 import json
 import math
@@ -35,7 +35,7 @@ from bridge.units import DisplayUnits, SolidsUnit, TemperatureUnit, VolumeUnit
 UNITS = DisplayUnits()
 
 
-def test_quantities_are_shown_in_the_units_that_people_chose(view: StationView) -> None:
+def test_quantities_are_shown_in_the_configured_units(view: StationView) -> None:
     american = DisplayUnits(VolumeUnit.US_GALLON, TemperatureUnit.FAHRENHEIT, SolidsUnit.US_CM)
     plain, other = facts_of(view, UNITS, "14:05:09"), facts_of(view, american, "14:05:09")
     assert plain.time == "14:05:09"
@@ -53,7 +53,7 @@ def test_quantities_are_shown_in_the_units_that_people_chose(view: StationView) 
     assert (plain.purifier.days_low, plain.purifier.days_high) == (17.5, 26.0)
 
 
-def test_the_purest_water_has_an_uncertainty_that_means_something(view: StationView) -> None:
+def test_the_purest_water_has_a_meaningful_uncertainty(view: StationView) -> None:
     """Pure water: 0.055 µS/cm at 25 °C (Light et al., Electrochem. Solid-State Lett. 8 (2005) E16)."""
     pure = replace(view, product_ppm=0.0275, product_uncertainty_ppm=0.001115)
     shown = facts_of(pure, UNITS, "")
@@ -64,7 +64,7 @@ def test_the_purest_water_has_an_uncertainty_that_means_something(view: StationV
     assert (told.text, told.uncertainty) == ("0.0550 µS/cm", "± 0.0022 µS/cm")
 
 
-def test_the_answer_is_that_of_the_worse_water(view: StationView) -> None:
+def test_the_verdict_is_that_of_the_worse_water(view: StationView) -> None:
     def use(**changed: Any) -> tuple[str, str, str]:
         shown = facts_of(replace(view, **changed), UNITS, "").use
         return shown.verdict, shown.word, shown.reason
@@ -109,7 +109,7 @@ def test_the_fact_of_the_valve_gives_the_reason_why_it_is_open_or_shut(view: Sta
         assert [one.id for one in tripped.permissives if not one.holds] == ["no-trip"]
 
 
-def test_every_permissive_has_its_words(view: StationView) -> None:
+def test_every_permissive_has_a_text(view: StationView) -> None:
     assert set(PERMISSIVE_LABELS) == set(PERMISSIVE_MISSING) == set(Permissive)
     shown = facts_of(view, UNITS, "").valve.permissives
     assert [one.id for one in shown] == [one.value for one in Permissive]
@@ -129,7 +129,7 @@ def test_every_permissive_has_its_words(view: StationView) -> None:
         (math.nan, 4.0, None),
     ],
 )
-def test_an_interval_of_days_is_one_that_people_say(
+def test_an_interval_of_days_has_a_plain_text(
     low: float | None, high: float | None, shown: str | None
 ) -> None:
     assert span(low, high) == shown
@@ -144,7 +144,9 @@ NUMBERS = [
 
 @settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(data=st.data())
-def test_whatever_is_unknown_or_no_number_is_left_out(view: StationView, data: st.DataObject) -> None:
+def test_unknown_values_and_values_that_are_no_number_are_left_out(
+    view: StationView, data: st.DataObject
+) -> None:
     changed: dict[str, Any] = data.draw(
         st.dictionaries(
             st.sampled_from(NUMBERS), st.none() | st.floats(0, 1e6) | st.sampled_from([math.nan, math.inf])
@@ -171,7 +173,7 @@ ALARMS = st.builds(
     alarms=st.lists(ALARMS, max_size=3), missing=st.lists(st.sampled_from(Permissive), max_size=3),
     ppm=st.none() | st.floats(0, 1e5), controller=st.text(max_size=30),
 )  # fmt: skip
-def test_a_view_arrives_at_the_page_as_it_left_the_daemon(
+def test_a_view_is_the_same_at_the_page_and_at_the_daemon(
     view: StationView,
     alarms: list[ActiveAlarm],
     missing: list[Permissive],
@@ -193,7 +195,7 @@ def test_a_view_arrives_at_the_page_as_it_left_the_daemon(
     b=st.text(max_size=200),
     unit=st.text(max_size=LONGEST_UNIT),
 )
-def test_commands_and_answers_arrive_as_they_left(number: int, a: str, b: str, unit: str) -> None:
+def test_commands_and_answers_are_the_same_at_both_ends(number: int, a: str, b: str, unit: str) -> None:
     assert read_from_page(command_request_line(CommandRequest(number, a, a, b, unit))) == CommandRequest(
         number, a, a, b, unit
     )
@@ -210,7 +212,7 @@ def test_commands_and_answers_arrive_as_they_left(number: int, a: str, b: str, u
         st.sampled_from(["command", "opened", "trouble", "view", "values", "result"]), inner, max_size=2
     ),
 ).map(lambda value: json.dumps(value).encode()))  # fmt: skip
-def test_the_daemon_takes_no_line_of_the_page_but_the_three_it_knows(line: bytes) -> None:
+def test_the_daemon_accepts_only_three_kinds_of_line_from_the_page(line: bytes) -> None:
     try:
         said = read_from_page(line)
     except ValueError:

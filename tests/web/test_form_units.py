@@ -1,4 +1,4 @@
-"""A figure in the unit that people are shown arrives as the same water on the reservoir's own scale."""
+"""A figure in the displayed unit is converted to the reservoir's own scale."""
 
 import pytest
 from hypothesis import given
@@ -16,7 +16,7 @@ DEVICE = LAYOUT.device(IDENTITY.reservoir)
 
 
 def obeyed_ppm(text: str) -> float:
-    """What the hub's own parser makes of it."""
+    """Returns the ppm that the hub's own parser reads from it."""
     topic = f"{LAYOUT.base(DEVICE)}/product/retest/set"
     read = parse(LAYOUT, {DEVICE: IDENTITY}, Incoming(topic, text.encode(), False, 0.0))
     assert isinstance(read, Accepted), read
@@ -25,10 +25,10 @@ def obeyed_ppm(text: str) -> float:
 
 
 @given(st.floats(0.0, float(SAMPLE_MAX_PPM)), st.sampled_from([0.3, 0.5, 0.67, 0.7, 1.5]))
-def test_a_conductivity_is_obeyed_as_its_ppm_on_any_scale(ppm: float, factor: float) -> None:
+def test_a_conductivity_is_entered_as_its_ppm_on_any_scale(ppm: float, factor: float) -> None:
     made = in_ppm("product/retest", f"{ppm / factor:.12f}", "µS/cm", factor)
     if isinstance(made, Unfit):
-        # Only a fraction that was rounded over the edge.
+        # Only a fraction that was rounded over the bound.
         assert ppm == pytest.approx(SAMPLE_MAX_PPM)
         return
     assert obeyed_ppm(made) == pytest.approx(ppm, rel=1e-9, abs=1e-11)
@@ -42,7 +42,7 @@ def test_only_measurements_by_hand_have_a_unit() -> None:
 
 
 @given(st.text(max_size=60))
-def test_what_is_no_number_is_refused_in_the_unit_of_the_form(text: str) -> None:
+def test_text_that_is_no_number_is_refused_in_the_unit_of_the_form(text: str) -> None:
     made = in_ppm("product/retest", text, "µS/cm", 0.5)
     if isinstance(made, Unfit):
         assert "is not a number of µS/cm from 0 to 20000" in made.sentence

@@ -1,4 +1,4 @@
-"""A hostile browser gets nowhere, and the guard does not hear of it."""
+"""A hostile browser has no effect on the page or the guard."""
 
 import asyncio
 import contextlib
@@ -39,7 +39,7 @@ SCRIPT = "</script><script>alert(1)</script><img src=x onerror=alert(2)>\"'&\u20
 
 
 def secure(headers: httpx.Headers) -> None:
-    """What every answer must carry."""
+    """Checks the headers that every response must have."""
     policy = dict(part.strip().split(" ", 1) for part in headers["content-security-policy"].split(";"))
     assert policy["default-src"] == "'self'"
     assert policy["frame-ancestors"] == "'none'"
@@ -70,7 +70,7 @@ async def test_a_script_in_a_reservoirs_name_stays_data(begin: Begin) -> None:
                 said += piece
                 if b"\n\n" in said:
                     break
-            # A stream of events has lines that end with these bytes and no others.
+            # The lines of an event stream end with these bytes and no others.
             first, second, third = said.replace(b"\r", b"\n").split(b"\n")[:3]
             assert first == b"event: hello"
             assert json.loads(second.removeprefix(b"data: "))["reservoirs"][0]["name"] == SCRIPT
@@ -107,7 +107,7 @@ def test_every_response_has_security_headers_and_only_what_was_requested(
         assert set(answer.json()) == {"sentence"}
 
 
-def test_another_site_may_not_read_the_page_either(alone: Alone) -> None:
+def test_another_site_cannot_read_the_page(alone: Alone) -> None:
     def status(path: str, **headers: str) -> int:
         sent = {name.replace("_", "-"): value for name, value in headers.items()}
         return httpx.get(f"http://127.0.0.1:{alone.port}{path}", headers=sent).status_code
@@ -147,7 +147,7 @@ def test_a_file_is_compressed_and_checked_for_changes(alone: Alone) -> None:
 
 
 def asked_raw(port: int, request: bytes) -> bytes:
-    """What comes back for these bytes until the page hangs up, or is done with its answer."""
+    """Returns the response to these bytes, until the response is complete or the page disconnects."""
     with socket.create_connection(("127.0.0.1", port), DEADLINE_S) as one:
         try:
             one.sendall(request)
@@ -217,7 +217,7 @@ def _authorised(body: bytes) -> bytes:
 @example(request=_authorised(b"\xff\xfe"))
 @example(request=_authorised(b"x" * 5000))
 @example(request=_authorised(b'{"property":"valve/hold","value":"' + b"1" * 300 + b'"}'))
-def test_no_request_whatever_makes_the_page_fail(alone: Alone, request: bytes) -> None:
+def test_no_request_makes_the_page_fail(alone: Alone, request: bytes) -> None:
     said = asked_raw(alone.port, request)
     status = said.split(b" ", 2)[1] if said else b""
     assert not status.startswith(b"5"), said[:500]
@@ -239,7 +239,7 @@ def test_a_giant_body_is_cut_off(alone: Alone) -> None:
     assert httpx.get(f"http://127.0.0.1:{alone.port}/api/facts").status_code == 200
 
 
-def test_guesses_are_counted_by_whom_they_come_from_and_forgotten_in_time() -> None:
+def test_guesses_are_counted_by_network_and_forgotten_in_time() -> None:
     check = TokenCheck(Secret(TOKEN))
 
     def status(shown: str, address: str, now: float) -> int | None:
@@ -257,7 +257,7 @@ def test_guesses_are_counted_by_whom_they_come_from_and_forgotten_in_time() -> N
     assert len(check._wrong) <= MOST_ADDRESSES, "strangers make the page remember ever more"
 
 
-def test_a_slow_browser_has_the_newest_facts_and_nothing_piles_up() -> None:
+def test_a_slow_browser_gets_the_newest_facts_and_the_queue_is_bounded() -> None:
     events = Broadcaster()
     with events.joined() as slow:
         for number in range(10_000):
@@ -277,7 +277,7 @@ def test_a_slow_browser_has_the_newest_facts_and_nothing_piles_up() -> None:
 async def served(
     view: StationView, send: Callable[[CommandRequest], None] = lambda asked: None
 ) -> AsyncIterator[tuple[Page, int]]:
-    """The page in this process, so that its timeouts can be short."""
+    """Serves the page in this process, so that its timeouts can be short."""
     setup = Setup(
         "tunnel", "The tunnel", "homie", "0", DisplayUnits(), "127.0.0.1", 0, (), Secret(TOKEN), None,
         (IDENTITY,),
@@ -295,7 +295,7 @@ async def served(
 
 
 async def _ends(reader: asyncio.StreamReader) -> bytes:
-    """Read until the connection ends, which must happen."""
+    """Reads until the connection ends, which must happen."""
     said = b""
     try:
         while piece := await within(reader.read(65536), "the connection never ends"):
@@ -363,7 +363,7 @@ async def test_a_client_that_stops_reading_is_disconnected(
         deaf.close()
 
 
-async def test_a_bridge_that_does_not_answer_is_not_asked_ever_more(
+async def test_requests_to_a_bridge_that_does_not_answer_are_bounded(
     view: StationView, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(app_module, "RESULT_S", 0.1)
@@ -389,7 +389,7 @@ async def test_a_bridge_that_does_not_answer_is_not_asked_ever_more(
 
 
 class Trips:
-    """How long the guard took each time: from a bad frame's last byte to the close on the wire."""
+    """The response times of the guard: from a bad frame's last byte to the close command on the wire."""
 
     def __init__(self, site: Site) -> None:
         self._site = site
@@ -423,7 +423,7 @@ def descriptors(process: int | None) -> int:
 
 @asynccontextmanager
 async def flood(port: int, connections: int) -> AsyncIterator[None]:
-    """So many connections were opened, and are opened again when closed."""
+    """Opens this many connections, and reopens each one that is closed."""
     program = str(Path(__file__).with_name("many.py"))
     attacker = await asyncio.create_subprocess_exec(
         sys.executable, program, str(port), str(connections),
@@ -439,7 +439,7 @@ async def flood(port: int, connections: int) -> AsyncIterator[None]:
         await attacker.wait()
 
 
-async def test_very_many_connections_leave_the_guard_and_the_page_as_they_were(begin: Begin) -> None:
+async def test_very_many_connections_delay_neither_the_guard_nor_the_page(begin: Begin) -> None:
     async with begin() as site:
         page = site.daemon.page
         assert page is not None
@@ -457,7 +457,7 @@ async def test_very_many_connections_leave_the_guard_and_the_page_as_they_were(b
         print(f"{CONNECTIONS} connections; ms to close before {before.took_ms}, during {during.took_ms}")
         assert page.opened is not None, "the page died of it"
 
-        # As soon as the strangers' places are free again, the page answers.
+        # The page answers once the strangers' connections are closed.
         async with asyncio.timeout(DEADLINE_S):
             answer = None
             while answer is None:

@@ -1,4 +1,4 @@
-"""The page beside everything else that is real: rig, daemon and broker as a house has them, and a browser."""
+"""The page in a complete installation: a rig, a daemon, a broker and a browser, all real."""
 
 import asyncio
 import os
@@ -67,7 +67,7 @@ pause_s = 0.5
 
 
 async def changes(page: Page, selector: str, told: str) -> None:
-    """Replace the text."""
+    """Replaces the text."""
     before = await page.locator(selector).inner_text()
     await expect(page.locator(selector), told).not_to_have_text(before)
 
@@ -76,7 +76,7 @@ async def shows(page: Page, selector: str, text: str | re.Pattern[str]) -> None:
     await expect(page.locator(selector)).to_contain_text(text)
 
 
-async def test_page_hub_and_rig_agree_on_what_happens(
+async def test_page_hub_and_rig_show_the_same_state(
     tmp_path: Path, mosquitto: Mosquitto, observe: Observe
 ) -> None:
     file, line, port = tmp_path / "clearwell.toml", tmp_path / "line", free_port()

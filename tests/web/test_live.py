@@ -1,4 +1,4 @@
-"""The page shows the current state at once, and its commands pass the guard."""
+"""The page shows the current state at once, and the guard checks its commands."""
 
 import os
 import signal
@@ -98,7 +98,7 @@ async def test_each_command_arrives_whole_and_the_guards_answer_comes_back(begin
         # The guard's refusals come back as its own sentences ...
         assert "retest" in await sent("health/reset", "product-over-limit", 409)
         assert "No fill can start" in await sent("fill/start", "start", 409)
-        # ... and what it obeys is done.
+        # ... and accepted commands are carried out.
         site.board.read(20.0)
         await sent("health/acknowledge", "all", 200)
         await sent("purifier/cartridge-changed", "changed", 200)
@@ -125,7 +125,7 @@ async def test_each_command_arrives_whole_and_the_guards_answer_comes_back(begin
         assert len(site.commands) == before
 
 
-async def test_a_measurement_by_hand_counts_in_the_unit_that_was_asked_for(begin: Begin) -> None:
+async def test_a_measurement_by_hand_is_in_the_unit_of_the_form(begin: Begin) -> None:
     async with begin(display=DisplayUnits(solids=SolidsUnit.US_CM)) as site, listening(site) as events:
         site.board.read(20.0)
         shown = await events.until(lambda r: r["product"]["number"] is not None, "no product was shown")
@@ -192,14 +192,14 @@ async def test_browsers_are_notified_when_a_fill_that_ended_is_in_the_log(
         await events.until(lambda r: r["valve"]["phase"] == "fill", "no fill was shown")
         site.board.read(2000.0, Flow.TO_RESERVOIR)
         await events.until(lambda r: r["valve"]["phase"] == "tripped", "no trip was shown")
-        # What is asked for too early is kept for a while, and must not hide the fill then.
+        # An early request is cached for a while, and must not hide the fill later.
         await site.web.get(f"/api/reservoirs/{RESERVOIR}/fills")
         await until(lambda: events.fills == {"id": RESERVOIR}, "nobody was told of the fill")
         (shown,) = (await site.web.get(f"/api/reservoirs/{RESERVOIR}/fills")).json()
         assert shown["ended_by"] == "trip"
 
 
-async def test_a_page_without_a_token_only_shows(begin: Begin) -> None:
+async def test_a_page_without_a_token_accepts_no_command(begin: Begin) -> None:
     async with begin(token=None) as site:
         assert (await site.web.get("/api/facts")).json()["can_act"] is False
         await _nothing_happens(site, 403)
@@ -207,7 +207,7 @@ async def test_a_page_without_a_token_only_shows(begin: Begin) -> None:
         assert site.commands == []
 
 
-async def test_a_page_that_is_killed_comes_back_and_the_guard_did_not_notice(begin: Begin) -> None:
+async def test_a_killed_page_is_restarted_without_effect_on_the_guard(begin: Begin) -> None:
     async with begin() as site:
         page = site.daemon.page
         assert page is not None
@@ -229,7 +229,7 @@ async def test_a_page_that_is_killed_comes_back_and_the_guard_did_not_notice(beg
         assert told == ["page-open", "page-away", "page-open"]
 
 
-async def test_a_page_that_hangs_holds_up_nothing_and_nothing_piles_up(begin: Begin) -> None:
+async def test_a_page_that_hangs_delays_nothing_and_the_queue_is_bounded(begin: Begin) -> None:
     async with begin() as site:
         page = site.daemon.page
         assert page is not None
@@ -274,7 +274,7 @@ async def test_a_page_that_cannot_be_served_is_reported_and_the_bridge_continues
         await site.filling()
 
 
-async def test_the_page_is_handed_no_secret_that_others_could_see(
+async def test_the_page_receives_no_secret_that_others_could_see(
     begin: Begin, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setenv("CLEARWELL_HUB__PASSWORD", "crumpled-otter-12")
@@ -294,7 +294,7 @@ async def test_the_page_is_handed_no_secret_that_others_could_see(
         assert os.getpriority(os.PRIO_PROCESS, page.pid or 0) == min(19, own + 10), "browsers go first"
 
 
-def test_a_bridge_without_a_page_loads_nothing_of_it() -> None:
+def test_a_bridge_without_a_page_imports_no_module_of_the_page() -> None:
     program = (
         "import asyncio, sys\n"
         "from bridge.daemon.process import Daemon\n"

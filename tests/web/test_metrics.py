@@ -114,7 +114,7 @@ def test_every_number_of_a_view_is_there_in_base_units() -> None:
         assert not family.unit or family.name.endswith(f"_{family.unit}")
 
 
-def test_every_word_of_a_view_is_the_one_state_that_is_so() -> None:
+def test_every_state_set_has_exactly_the_states_of_the_view() -> None:
     families = read(VIEW)
     said = {
         name.removeprefix("clearwell_"): {s.labels[name] for s in family.samples if s.value == 1.0}
@@ -128,7 +128,7 @@ def test_every_word_of_a_view_is_the_one_state_that_is_so() -> None:
 
 
 def test_no_field_of_a_view_is_left_out() -> None:
-    """Change one field at a time: the text must change with it."""
+    """Changes one field at a time: the text must change with it."""
     before = exposition([VIEW], "1")
     for field in fields(StationView):
         if field.name in SHOWN_OTHERWISE:
@@ -146,7 +146,7 @@ def test_no_field_of_a_view_is_left_out() -> None:
         assert exposition([replace(VIEW, **{field.name: different})], "1") != before, field.name
 
 
-def test_what_is_unknown_is_absent_and_not_zero() -> None:
+def test_an_unknown_value_is_absent_and_not_zero() -> None:
     types = get_type_hints(StationView)
     optional = {name for name, of in types.items() if NoneType in get_args(of)}
     unknown = dict.fromkeys(optional - {"first_out"})
@@ -186,7 +186,7 @@ def test_two_reservoirs_are_distinguished_by_their_ids() -> None:
 
 
 @given(name=st.text(max_size=60), controller=st.text(max_size=30))
-def test_whatever_a_reservoir_is_called_the_text_stays_whole(name: str, controller: str) -> None:
+def test_any_reservoir_name_gives_a_valid_text(name: str, controller: str) -> None:
     odd = replace(VIEW, identity=replace(IDENTITY, name=name), controller=controller)
     families = read(odd)
     (sample,) = families["clearwell_reservoir"].samples

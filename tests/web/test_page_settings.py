@@ -1,4 +1,4 @@
-"""The table [page]: it turns the page on, for this machine only by default, and its token is secret."""
+"""The table [page] turns the page on, by default for this machine only. Its token is secret."""
 
 from pathlib import Path
 
@@ -23,7 +23,7 @@ TOKEN = "velvet-badger-77-in-the-bog"
 
 
 def planned(folder: Path, page: str, top: str = "", **environ: str) -> tuple[PagePlan | None, str]:
-    """The plan of the page, and the warnings."""
+    """Returns the plan of the page and the warnings."""
     file = folder / "clearwell.toml"
     file.write_text(f"{top}\n{page}\n{RESERVOIR}")
     configuration = read(file, environ)
@@ -36,7 +36,7 @@ def refused(folder: Path, page: str, **environ: str) -> str:
     return str(error.value)
 
 
-def test_no_page_is_served_unless_the_table_is_there(tmp_path: Path) -> None:
+def test_no_page_is_served_without_the_table(tmp_path: Path) -> None:
     assert planned(tmp_path, "")[0] is None
     assert planned(tmp_path, "[page]\nenabled = false")[0] is None
     page, warnings = planned(tmp_path, "[page]")

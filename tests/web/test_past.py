@@ -1,4 +1,4 @@
-"""What the page shows of the past: the product's trend where water flowed, and the last fills."""
+"""The page's history: the product's trend while water flowed, and the last fills."""
 
 import asyncio
 import time
@@ -48,14 +48,14 @@ def test_standing_water_in_the_purifier_is_not_in_the_trend() -> None:
         if value is not None
     }
     first = START_MS // 1000
-    # The least less its uncertainty, and the most and its uncertainty.
+    # The minimum less its uncertainty, and the maximum plus its uncertainty.
     assert known == {first: (8.0, 6.5, 10.5), first + 180: (9.0, 7.5, 11.5)}
     assert (trend["unit"], trend["limit"], trend["target"]) == ("ppm", 50.0, 25.0)
     assert trend["sentence"] is None
 
 
 @pytest.mark.parametrize("hours", [1, 24, 72, 744, 745, 8760])
-def test_a_trend_is_never_more_than_a_chart_can_show(hours: int) -> None:
+def test_a_trend_has_no_more_points_than_a_chart_can_show(hours: int) -> None:
     span = span_ms(hours)
     count = hours * HOUR_MS // span
     step = max(1, count // 3000)
@@ -67,7 +67,7 @@ def test_a_trend_is_never_more_than_a_chart_can_show(hours: int) -> None:
     assert trend["times"][-1] - trend["times"][0] <= 1.01 * hours * 3600
 
 
-def test_a_trend_is_shown_in_the_unit_that_people_chose() -> None:
+def test_a_trend_is_shown_in_the_configured_unit() -> None:
     units = replace(UNITS, solids=SolidsUnit.US_CM)
     trend = trend_of([bucket(0, 8.0, (1.0, 2.0))], 1, START_MS + HOUR_MS, IDENTITY, units)
     assert (trend["unit"], trend["scale"], trend["limit"]) == ("µS/cm", "at 25 °C", 100.0)
@@ -115,10 +115,10 @@ async def test_the_log_is_read_while_it_is_written(tmp_path: Path, monkeypatch: 
         await asyncio.to_thread(log.close)
 
 
-async def test_the_end_of_a_fill_is_awaited_until_it_is_on_the_disk(
+async def test_the_page_waits_until_the_end_of_a_fill_is_on_the_disk(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """It may come there some seconds late."""
+    """The log may write it some seconds late."""
     monkeypatch.setattr(records_module, "FILL_WAITS_S", (0.01,) * 1000)
     path = tmp_path / "clearwell.db"
     log = Log(path)
@@ -145,7 +145,7 @@ async def test_the_end_of_a_fill_is_awaited_until_it_is_on_the_disk(
         for _ in range(2):
             await looked.wait()
             looked.clear()
-        # It read again, so it did not mistake the earlier fill for this one.
+        # The page read the log again, so it did not confuse the earlier fill with this one.
         log.write([replace(earlier, stamp=Stamp(boot, 1, since_ms + 5), volume_l=42.0)])
         assert not waiting.done()
         await asyncio.wrap_future(log.flush())
