@@ -59,7 +59,7 @@ def told(row: EntryRow, units: DisplayUnits = AS_RECORDED, factor: float | None 
             if row.load_g is not None:
                 parts.append(f"took out {row.load_g:.0f} g of dissolved solids")
             if row.exhausted is not None:
-                parts.append("had given out" if row.exhausted else "was changed early")
+                parts.append("was exhausted" if row.exhausted else "was changed early")
             text += f"; the old one {_listed(parts)}" if parts else ""
             text += _entered_later(at_ms, units)
         case CalibrationRow():

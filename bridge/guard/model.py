@@ -97,7 +97,7 @@ class Flow(Enum):
     """
 
     SHUT = "shut"
-    """Nowhere: every valve is at rest."""
+    """Nowhere: every valve is shut."""
     TO_RESERVOIR = "fill"
     TO_DRAIN = "drain"
     """To the drain, to rinse the purifier; only on rigs with a drain valve."""

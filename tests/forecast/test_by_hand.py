@@ -241,7 +241,7 @@ def test_litres_and_reading_are_entered_in_one_line_and_forecast_without_a_daemo
     assert [told(row) for row in rows if isinstance(row, LitresRow | CartridgeRow)] == [
         "3.8 L made",
         "2 L made",
-        "changed; the old one made 6 L, took out 1 g of dissolved solids and had given out",
+        "changed; the old one made 6 L, took out 1 g of dissolved solids and was exhausted",
         "20 L put on the shelf",
         "4 L taken from the shelf: trays",
     ]

@@ -281,11 +281,11 @@ def _notes(notes: Notes) -> Iterator[str]:
     for note in listed:
         key = f" [{note.key}]" if note.key else ""
         yield from _wrapped(f"{note.text}{key}", f"{note.number:>3} ", "    ")
-    unsaid = [note.key for note in listed if note.key and not note.stated and note.key.endswith("price")]
-    if unsaid:
+    assumed = [note.key for note in listed if note.key and not note.stated and note.key.endswith("price")]
+    if assumed:
         yield from _wrapped(
             "Prices that are not stated are usual ones in dollars, whatever your money is: "
-            f"{', '.join(unsaid)}."
+            f"{', '.join(assumed)}."
         )
 
 
