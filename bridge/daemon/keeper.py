@@ -24,7 +24,16 @@ from bridge.protocol.messages import FromBridge
 from bridge.protocol.session import LinkDown, Received
 from bridge.station.inventory import Inventory
 from bridge.station.plan import StationPlan
-from bridge.station.station import Condition, FeedSampled, Level, Note, Station, StationEvent, Turn
+from bridge.station.station import (
+    VIEW_EVERY_S,
+    Condition,
+    FeedSampled,
+    Level,
+    Note,
+    Station,
+    StationEvent,
+    Turn,
+)
 from bridge.station.view import StationView
 
 FIRST_WAIT_S = 1.0
@@ -105,6 +114,7 @@ class Keeper:
         log: The log. None without one.
         zone: The time zone of the people. None for that of the machine.
         forecasts: True to make forecasts.
+        view_every_s: The longest time without a view while nothing happens.
     """
 
     def __init__(
@@ -119,6 +129,7 @@ class Keeper:
         *,
         zone: tzinfo | None = None,
         forecasts: bool = True,
+        view_every_s: float = VIEW_EVERY_S,
     ) -> None:
         self.plan = plan
         self._name = plan.identity.reservoir
@@ -126,6 +137,7 @@ class Keeper:
         self._wire = wire
         self._on_fault = on_fault
         self._log = log
+        self._view_every_s = view_every_s
         self._gate = Gate(clock, on_view, on_event)
         self._aftermath: deque[Turn | StationEvent] = deque()
         """The scans and events that are not written yet, in order."""
@@ -259,6 +271,7 @@ class Keeper:
             on_event=self._later,
             state=state,
             accounts=accounts,
+            view_every_s=self._view_every_s,
         )
         if self._feed_us_cm is not None:
             station.inform(FeedSampled(self._feed_us_cm))

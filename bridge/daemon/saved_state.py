@@ -56,6 +56,10 @@ class RunningFill:
     volume_l: float | None
 
 
+Counters = dict[str, Any]
+"""The counters by their names in the row."""
+
+
 def latched_key(reservoir: str) -> str:
     """Return the key of the latched row."""
     return f"latched.{reservoir}"
@@ -87,18 +91,21 @@ def latched(reservoir: str, state: GuardState, moment: Moment) -> StateRow:
     )
 
 
-def accounts(
-    reservoir: str,
+def accounts(reservoir: str, counters: Counters) -> StateRow:
+    """The row of the counters."""
+    return _written(accounts_key(reservoir), counters)
+
+
+def counters(
     state: GuardState,
     inventory: Inventory,
     moment: Moment,
     pulses: int | None = None,
     fill: RunningFill | None = None,
-) -> StateRow:
-    """Return the accounts row.
+) -> Counters:
+    """Return the counters for the accounts row.
 
     Args:
-        reservoir: The name of the reservoir.
         state: The guard's state, for the day's volume.
         inventory: The accounts of the reservoir and the purifier.
         moment: The present time.
@@ -107,18 +114,15 @@ def accounts(
     """
     balance, load = inventory.balance, inventory.load
     running_l = state.fill.volume_l if state.phase in ACTIVE else 0.0
-    return _written(
-        accounts_key(reservoir),
-        {
-            # Whole seconds keep the text of an unchanged row the same.
-            "day": [round(moment.utc_of(state.day_from)), state.day_l + running_l],
-            "assumed_ppm": inventory.assumed_ppm,
-            "balance": None if balance is None else [balance.volume_l, balance.solids_mg],
-            "load": [load.treated_l, load.taken_up_g],
-            "pulses": pulses,
-            "fill": None if fill is None else [fill.started_ms, fill.seen_ms, fill.volume_l],
-        },
-    )
+    return {
+        # Whole seconds keep unchanged counters equal.
+        "day": [round(moment.utc_of(state.day_from)), state.day_l + running_l],
+        "assumed_ppm": inventory.assumed_ppm,
+        "balance": None if balance is None else [balance.volume_l, balance.solids_mg],
+        "load": [load.treated_l, load.taken_up_g],
+        "pulses": pulses,
+        "fill": None if fill is None else [fill.started_ms, fill.seen_ms, fill.volume_l],
+    }
 
 
 def guard_state(

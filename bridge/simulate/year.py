@@ -170,8 +170,11 @@ class Year:
         life = self.life
         if life is None:
             return self._step_s()
-        settled_s = life.settle(self._step_s())
-        step_s = max(settled_s, self._step_s())
+        step_s = self._step_s()
+        settled_s, acted = life.settle(step_s)
+        # Asking again only then saves 1 µs a step.
+        if acted:
+            step_s = max(settled_s, self._step_s())
         if step_s <= self.task.fine_s:
             # The bridge acts when its timers are due. In a long step, no timer changes the result.
             step_s = min(step_s, settled_s + max(1e-3, life.next_due_in_s))
@@ -274,9 +277,7 @@ class Year:
         kept = self._kept_at()
         self.checks.born(0.0 if kept is None else utc_s - kept[1] - (line_s - kept[0]))
         self._audience.began()
-        self.life = Life(
-            plan, self.rig, clock, log, self.checks, self._on_view, self._on_event, forecasts=whole
-        )
+        self.life = Life(plan, self.rig, clock, log, self.checks, self._on_view, self._on_event, whole=whole)
         if whole:
             carrier = Carrier(
                 clock, self._disk, self._hub_log, lambda: self.rig.line_s >= self._broker_back_at

@@ -118,10 +118,11 @@ class Station:
         next_sequence: Returns the number for the next message.
         now: Monotonic seconds at the start.
         on_turn: Receives each scan after its messages are on the wire. A scan has a view if it decided
-            something, and at least every :data:`VIEW_EVERY_S`.
+            something, and at least every ``view_every_s``.
         on_event: Receives each event outside a scan.
         state: The guard's state from an earlier run.
         accounts: The inventory from an earlier run.
+        view_every_s: The longest time without a view while nothing happens. Infinity: views of events only.
     """
 
     def __init__(
@@ -135,11 +136,13 @@ class Station:
         on_event: Callable[[StationEvent], None] | None = None,
         state: GuardState | None = None,
         accounts: Inventory | None = None,
+        view_every_s: float = VIEW_EVERY_S,
     ) -> None:
         self.plan = plan
         self._driver = Driver(send, next_sequence, plan.limits.lease_s, now)
         self._on_turn = on_turn
         self._on_event = on_event
+        self._view_every_s = view_every_s
         self.state = begin(now) if state is None else state
         self.memory: Memory = assess.begin(plan, accounts)
         self.picture: Picture | None = None
@@ -256,7 +259,7 @@ class Station:
             decision.events
             or command is not None
             or decision.flow is not before.flow
-            or now - self._viewed_at >= VIEW_EVERY_S
+            or now - self._viewed_at >= self._view_every_s
         ):
             self._viewed_at = now
             view = self.view()

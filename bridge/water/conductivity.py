@@ -186,7 +186,7 @@ def compensate(compensation: Compensation, conductivity_us_cm: float, temperatur
         OutOfRangeError: If the temperature lies outside the method's range.
     """
     method = compensation.method
-    low_c, high_c = method.range_c
+    low_c, high_c = _RANGES[method]
     if not low_c <= temperature_c <= high_c:
         raise OutOfRangeError(
             f"the water temperature {temperature_c:g} °C lies outside the range of the method "

@@ -68,7 +68,7 @@ def test_what_is_latched_comes_back_as_it_was() -> None:
     then = saved_state.Moment(50.0, 1_800_000_000.0)
     kept = (
         saved_state.latched(RESERVOIR, before, then),
-        saved_state.accounts(RESERVOIR, before, accounts, then),
+        saved_state.accounts(RESERVOIR, saved_state.counters(before, accounts, then)),
     )
     # The next process starts 100 s later, with its own monotonic clock.
     now = saved_state.Moment(7.0, 1_800_000_100.0)
