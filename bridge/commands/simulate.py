@@ -19,7 +19,7 @@ from bridge.commands.shared.values import typed_values
 @click.option(
     "--station-only",
     is_flag=True,
-    help="Leave out the log's rows, the forecast and the relay, which is faster.",
+    help="Leave out the rows, the forecast, the relay and views without news; this is faster.",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print the outcome as JSON.")
 @typed_values()
