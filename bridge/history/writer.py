@@ -25,6 +25,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from bridge.clock import Backoff
 from bridge.errors import InputError
 from bridge.history import senml
 from bridge.history.errors import LogFault, LogTrouble, trouble_from
@@ -84,7 +85,7 @@ class Log:
         self._on_trouble = on_trouble
         self._on_outbox = on_outbox
         self._timeout_s = timeout_s
-        self._retry_s = self._delay_s = retry_s
+        self._backoff = Backoff(retry_s, LONGEST_RETRIES * retry_s)
         self._retry_at_s = 0.0
         self._bell = threading.Condition()
         self._fresh: deque[Batch] = deque()
@@ -287,7 +288,7 @@ class Log:
         except FILE_ERRORS as error:
             self._note(error)
             return False
-        self._delay_s = self._retry_s
+        self._backoff.reset()
         self._report(None)
         return True
 
@@ -351,15 +352,15 @@ class Log:
     def _note(self, error: BaseException) -> None:
         """Close a file that gave trouble, report the trouble, and set the time for the next try."""
         trouble = trouble_from(error, self.path)
+        delay_s = self._backoff.wait_s()
         try:
             self._file.close_connection()
             if trouble.fault is LogFault.CORRUPTED:
                 trouble = self._file.set_aside(trouble)
-                self._delay_s = 0.0
+                delay_s = 0.0
         except FILE_ERRORS as another:
             trouble = trouble_from(another, self.path)
-        self._retry_at_s = time.monotonic() + self._delay_s
-        self._delay_s = min(max(self._delay_s, self._retry_s) * 2, LONGEST_RETRIES * self._retry_s)
+        self._retry_at_s = time.monotonic() + delay_s
         self._report(trouble)
         if not self._file.opened.done() and trouble.fault is not LogFault.CORRUPTED:
             self._file.read_only()
