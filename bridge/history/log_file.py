@@ -88,9 +88,8 @@ class LogFile:
                 self._report(state, migration.span_ms_in(connection, layout)[1])
             bring_up_to_date(connection)
             store = Store(connection)
-            state = {**store.state(), **self._state}
-            if not self.opened.done():
-                self._report(state, store.span_ms()[1])
+            saved, last_utc_ms = store.state(), store.span_ms()[1]
+            state = {**saved, **self._state}
             if not self._was_open:
                 self._session = max(self._session, _next_session(state))
                 state[SESSION] = StateRow(SESSION, 1, str(self._session))
@@ -107,6 +106,9 @@ class LogFile:
             raise
         self._was_open = True
         self.store = store
+        if not self.opened.done():
+            # The number of this session is on the disk now, so no later process can have the same number.
+            self._report(saved, last_utc_ms)
         return store
 
     def remember(self, rows: Iterable[Row]) -> None:
@@ -170,7 +172,7 @@ class LogFile:
         self.opened.set_result(Opened(self._session, 0, {}, complete=False))
 
     def _report(self, state: dict[str, StateRow], last_utc_ms: int) -> None:
-        self._session = _next_session(state)
+        self._session = self._session or _next_session(state)
         others = {key: row for key, row in state.items() if not key.startswith(_OWN)}
         self.opened.set_result(Opened(self._session, last_utc_ms, others, complete=not self._state_lost))
 
