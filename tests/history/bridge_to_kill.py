@@ -23,7 +23,8 @@ def promise(number: int, on_disk: bool) -> None:
 
 
 def main(log_path: Path, hub: Path) -> None:
-    settings = LogSettings(outbox=OutboxSettings(every_s=0, pack_rows=20, pack_s=100))
+    # A long campaign covers months of virtual time, and no reading may be too old for its end.
+    settings = LogSettings(raw_days=3660, outbox=OutboxSettings(every_s=0, pack_rows=20, pack_s=100))
     log = Log(log_path, settings=settings)
     opened = log.start().result(DEADLINE_S)
     clock = RecordClock(opened.boot, opened.last_utc_ms)
