@@ -132,7 +132,8 @@ def _reservoir(
         facts = facts_of(view, units, time)
     except _MissingError:
         return RemoteReservoir(ident, name, device, None, REASONS[Lifecycle.INIT.value])
-    except (ValueError, KeyError):
+    except (ValueError, KeyError, ArithmeticError):
+        # A factor of 0 on the broker, for example, would divide by zero.
         return RemoteReservoir(ident, name, device, None, FOREIGN)
     return RemoteReservoir(ident, name, device, facts, "")
 
@@ -211,7 +212,10 @@ def _value(row: Property, payload: str | None) -> Any:
                 raise ValueError(payload)
             return payload
         case Datatype.JSON:
-            made = json.loads(payload)
+            try:
+                made = json.loads(payload)
+            except RecursionError:
+                raise ValueError(payload) from None
             if not isinstance(made, list):
                 raise ValueError(payload)
             return tuple(made)

@@ -88,8 +88,8 @@ class LogFile:
                 self._report(state, migration.span_ms_in(connection, layout)[1])
             bring_up_to_date(connection)
             store = Store(connection)
-            saved, last_utc_ms = store.state(), store.span_ms()[1]
-            state = {**saved, **self._state}
+            state, last_utc_ms = {**store.state(), **self._state}, store.span_ms()[1]
+            found = dict(state)
             if not self._was_open:
                 self._session = max(self._session, _next_session(state))
                 state[SESSION] = StateRow(SESSION, 1, str(self._session))
@@ -108,7 +108,7 @@ class LogFile:
         self.store = store
         if not self.opened.done():
             # The number of this session is on the disk now, so no later process can have the same number.
-            self._report(saved, last_utc_ms)
+            self._report(found, last_utc_ms)
         return store
 
     def remember(self, rows: Iterable[Row]) -> None:

@@ -123,6 +123,8 @@ class Port:
     def begins(self) -> None:
         if self.session.state is State.FINISHED:
             self.session.begin(self.now)
+            # A session that begins again has reported nothing yet.
+            self.news.clear()
 
 
 STEPS: tuple[Callable[[Port], None], ...] = (
