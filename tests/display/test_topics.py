@@ -92,6 +92,8 @@ def test_an_incomplete_set_of_messages_is_not_shown_as_complete(kept: dict[str, 
         ("health/link", "maybe"),
         ("product/ppm", "nan"),
         ("fill/phase", "\x1b[2J"),
+        ("product/factor", "0"),
+        ("valve/missing", "[" * 5000),
     ],
 )
 def test_values_of_another_version_are_not_shown(kept: dict[str, str], path: str, payload: str) -> None:
