@@ -22,7 +22,15 @@ def promise(number: int, on_disk: bool) -> None:
         print("A", number, flush=True)
 
 
+def drop_cut_line(hub: Path) -> None:
+    """Drop a line that a kill has cut, as a broker drops a message that did not arrive whole."""
+    written = hub.read_bytes() if hub.exists() else b""
+    if not written.endswith(b"\n"):
+        hub.write_bytes(written[: written.rfind(b"\n") + 1])
+
+
 def main(log_path: Path, hub: Path) -> None:
+    drop_cut_line(hub)
     # A long campaign covers months of virtual time, and no reading may be too old for its end.
     settings = LogSettings(raw_days=3660, outbox=OutboxSettings(every_s=0, pack_rows=20, pack_s=100))
     log = Log(log_path, settings=settings)
