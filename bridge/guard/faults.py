@@ -96,6 +96,11 @@ FAULTS: dict[AlarmId, Fault] = {
         "The bridge uses the last good feed value for the purifier's load.",
         "Check the feed cell and its plug.",
     ),
+    Advisory.FLOW_METER_FAILURE: Fault(
+        "The flow meter counted more water than can flow, or its count jumped.",
+        "The bridge does not use such a count. The litres treated and left may be too few.",
+        "Check the flow meter and its cable, and check flow_max_l_min in the configuration.",
+    ),
     Advisory.RESERVOIR_LOW: Fault(
         "The reservoir is nearly empty.",
         "A fill starts as soon as every permissive holds.",

@@ -56,6 +56,8 @@ class Advisory(Enum):
     PRODUCT_OVER_TARGET = "product-over-target"
     PROBE_MAINTENANCE = "probe-maintenance"
     FEED_PROBE_FAILURE = "feed-probe-failure"
+    FLOW_METER_FAILURE = "flow-meter-failure"
+    """The flow meter counted more than can flow."""
     RESERVOIR_LOW = "reservoir-low"
     CONTROLLER_RESTARTED = "controller-restarted"
     CONTROLLER_FAULT = "controller-fault"

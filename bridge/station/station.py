@@ -188,6 +188,8 @@ class Station:
                 self._report("link-down", Level.WARNING, str(error))
             case Hello():
                 self._good(what, now)
+                if what.sequence == 0:
+                    self.memory = assess.restarted(self.memory)
                 self._greet(what)
             case Refusal(why=why):
                 self._good(what, now)

@@ -11,7 +11,7 @@ from bridge.demo.rigged import HURRIED, station
 from bridge.guard.model import Advisory, Flow
 from bridge.protocol.messages import FAILED, LocalFault, Reading, Value
 from bridge.rig.scenario import DEMO
-from bridge.station.assess import Memory, Picture, assess, begin
+from bridge.station.assess import Memory, Picture, assess, begin, restarted
 from bridge.station.inventory import holding, renewed, sampled
 from bridge.station.plan import StationPlan
 from bridge.tank.level import Zone
@@ -110,12 +110,13 @@ def test_a_lapsed_lease_is_no_fault() -> None:
 
 
 def test_flow_pulses_become_litres_over_a_wrap_and_over_a_restart() -> None:
-    memory, picture = _after(
+    memory, _ = _after(
         PLAN,
         replace(GOOD, pulses=2**32 - 450),
         replace(GOOD, pulses=450),  # wrapped: 900 pulses, 2 L
-        replace(GOOD, pulses=90),  # restarted: 90 pulses, 0.2 L
     )
+    # The controller sent the hello of a restart: 90 pulses, 0.2 L.
+    memory, picture = _after(PLAN, replace(GOOD, pulses=90), memory=restarted(memory))
     assert picture.assessment.throughput_l == pytest.approx(2.2)
     assert memory.inventory.load.treated_l == pytest.approx(2.2)
 
