@@ -66,6 +66,38 @@ def test_a_probe_that_cannot_be_right_gives_no_figure(bad: Reading) -> None:
     assert picture.product.findings
 
 
+@pytest.mark.parametrize(
+    "bad",
+    [
+        replace(GOOD, product_us=1e9),
+        replace(GOOD, product_us=50_000.0),
+        replace(GOOD, product_us=-3.0),
+        replace(GOOD, faults=LocalFault.CELL_RANGE),
+    ],
+)
+def test_an_impossible_conductance_is_no_value_and_spoils_no_balance(bad: Reading) -> None:
+    open_ = replace(bad, path=Flow.TO_RESERVOIR, level_sensor=0.501, pulses=1010)
+    memory, before = _after(PLAN, replace(GOOD, path=Flow.TO_RESERVOIR))
+    memory, picture = _after(PLAN, open_, memory=memory)
+    assert picture.product.measurement is None
+    assert picture.assessment.product_ppm is None
+    assert picture.assessment.guard_band_ppm == 0.0
+    assert picture.product.health is Health.FAILURE
+    ppm, held_l = holding(memory.inventory), before.level.volume_l
+    assert held_l is not None
+    # The little that flowed with an unknown value counts as gross.
+    assert ppm < 6.0 + PLAN.limits.gross_ppm * 1.0 / held_l
+    assert memory.inventory.load.taken_up_g == 0.0
+
+
+def test_an_impossible_feed_is_no_term_of_the_load() -> None:
+    memory, good = _after(PLAN, GOOD)
+    _, picture = _after(PLAN, replace(GOOD, feed_us=1e9), memory=memory)
+    assert picture.feed_ppm == good.feed_ppm
+    assert picture.feed.measurement is None
+    assert Advisory.FEED_PROBE_FAILURE in picture.assessment.advisories
+
+
 @pytest.mark.parametrize("level_sensor", [7.0, -0.5, FAILED, None, 0.999])
 def test_a_level_sensor_that_cannot_be_right_gives_no_level_for_long(level_sensor: Value) -> None:
     plan = replace(PLAN, level=replace(PLAN.level, low_switch=False, full_switch=False))

@@ -3,6 +3,8 @@
 from dataclasses import replace
 from itertools import pairwise
 
+import pytest
+
 from bridge.daemon.rows import reading_row
 from bridge.demo.rigged import HURRIED, station
 from bridge.guard.commands import CartridgeChanged, Hold, ReservoirSample, Reset
@@ -225,3 +227,16 @@ def test_a_self_test_that_failed_keeps_the_valve_shut() -> None:
     for _ in range(50):
         said = bench.read(faults=LocalFault.SELF_TEST)
         assert not any(isinstance(one, Lease) for one in said)
+
+
+def test_one_impossible_conductance_shuts_the_valve_and_latches_nothing() -> None:
+    bench = Bench()
+    bench.fill()
+    before = bench.station.view().reservoir_ppm or 0.0
+    assert [type(said) for said in bench.read(product_us=1e9)] == [Close]
+    assert bench.station.view().product_ppm is None
+    for _ in range(100):
+        bench.read()
+    assert bench.station.state.latches == ()
+    assert bench.station.state.phase is Phase.FILL
+    assert bench.station.view().reservoir_ppm == pytest.approx(before, abs=0.5)
