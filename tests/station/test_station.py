@@ -3,8 +3,6 @@
 from dataclasses import replace
 from itertools import pairwise
 
-import pytest
-
 from bridge.daemon.rows import reading_row
 from bridge.demo.rigged import HURRIED, station
 from bridge.guard.commands import CartridgeChanged, Hold, ReservoirSample, Reset
@@ -235,8 +233,8 @@ def test_one_impossible_conductance_shuts_the_valve_and_latches_nothing() -> Non
     before = bench.station.view().reservoir_ppm or 0.0
     assert [type(said) for said in bench.read(product_us=1e9)] == [Close]
     assert bench.station.view().product_ppm is None
-    for _ in range(100):
-        bench.read()
+    for number in range(60):
+        bench.read(level_sensor=0.3 + 0.001 * number)
     assert bench.station.state.latches == ()
     assert bench.station.state.phase is Phase.FILL
-    assert bench.station.view().reservoir_ppm == pytest.approx(before, abs=0.5)
+    assert (bench.station.view().reservoir_ppm or 0.0) < before + 0.5
