@@ -33,6 +33,8 @@ class Permissive(Enum):
     """The controller reports no fault that forbids a fill."""
     NO_TRIP = "no-trip"
     NO_HOLD = "no-hold"
+    PAUSE_OVER = "pause-over"
+    """The pause after an interruption is over."""
 
 
 class Trip(Enum):

@@ -56,6 +56,8 @@ def missing(m: Moment, s: GuardState, phase: Phase, fill: FillRecord) -> tuple[P
         absent.append(Permissive.NO_TRIP)
     if s.hold:
         absent.append(Permissive.NO_HOLD)
+    if s.phase is Phase.PAUSE and m.now - s.since < limits.pause_s:
+        absent.append(Permissive.PAUSE_OVER)
     return tuple(absent)
 
 

@@ -184,7 +184,7 @@ def advance(moment: Moment, state: GuardState) -> tuple[GuardState, tuple[Permis
     absent = missing(moment, state, _RINSE, state.fill if after is _PAUSE else NO_FILL)
     if after is not phase or absent:
         return state, absent
-    ready = due(moment, state) if phase is _IDLE else lasted(state.since, now, moment.limits.pause_s)
+    ready = after is _PAUSE or due(moment, state)
     return (enter(state, _RINSE, now) if ready else state), absent
 
 

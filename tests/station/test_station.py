@@ -238,3 +238,15 @@ def test_one_impossible_conductance_shuts_the_valve_and_latches_nothing() -> Non
     assert bench.station.state.latches == ()
     assert bench.station.state.phase is Phase.FILL
     assert (bench.station.view().reservoir_ppm or 0.0) < before + 0.5
+
+
+def test_the_health_is_not_good_while_a_trip_is_latched() -> None:
+    bench = Bench()
+    bench.fill()
+    bench.read(product_us=8000.0)
+    for _ in range(20):
+        bench.read()
+    view = bench.station.view()
+    assert view.latched_trips
+    assert view.product_health == "good"
+    assert view.health == "failure"
