@@ -8,14 +8,15 @@ from dataclasses import dataclass, replace
 from bridge.errors import OutOfRangeError
 from bridge.guard.model import Advisory, Assessment, Flow
 from bridge.protocol.messages import FAILED, LocalFault, Reading, Value
-from bridge.station import flow_meter
+from bridge.station import cells, flow_meter
+from bridge.station.cells import Cells
 from bridge.station.flow_meter import FlowMeter
 from bridge.station.inventory import Inventory, follow, holding
 from bridge.station.plan import ProbePlan, StationPlan
 from bridge.tank import level
 from bridge.tank.level import Level, LevelWatch
 from bridge.tank.level_sensor import LevelFault, RawLevelSensor
-from bridge.water import probe
+from bridge.water import health, probe
 from bridge.water.conductivity import Cell, conductivity_us_cm
 from bridge.water.health import Finding, Health
 from bridge.water.measurement import Measurement, measure
@@ -49,6 +50,7 @@ class Memory:
     product: ProbeState = ProbeState()
     feed: ProbeState = ProbeState()
     level: LevelWatch = LevelWatch()
+    cells: Cells = Cells()
     meter: FlowMeter = FlowMeter()
     throughput_l: float = 0.0
     feed_ppm: float | None = None
@@ -127,6 +129,13 @@ def assess(
         circuit,
         feed_us_cm,
     )
+    pair = memory.cells
+    if feed_us_cm is not None and product.measurement is not None and product.health < _FUNCTION_CHECK:
+        product_us_cm = product.measurement.conductivity_us_cm
+        pair = cells.look(pair, product_us_cm, feed_us_cm, now)
+        if pair.exchanged:
+            finding = health.exchanged(product_us_cm, feed_us_cm)
+            product = ProbeView(product.measurement, (finding, *product.findings), finding.health)
     level_state, level_now = level.observe(
         plan.level,
         memory.level,
@@ -182,6 +191,7 @@ def assess(
         product=product_state,
         feed=feed_state,
         level=level_state,
+        cells=pair,
         meter=meter,
         throughput_l=throughput_l,
         feed_ppm=feed_ppm,
@@ -241,15 +251,15 @@ def _probe(
         flowing=flowing,
         temperature_circuit=circuit,
     )
-    health = _GOOD
+    worst = _GOOD
     if findings:
-        health = probe.worst(findings)
+        worst = probe.worst(findings)
         if conductivity is not None and not 0.0 < conductivity < plan.watch.over_range_us_cm:
             # No water conducts so much or so little: the number is shown and averaged nowhere.
             measurement = None
-    if measurement is None and health is _GOOD:
-        health = Health.OUT_OF_SPECIFICATION
-    return state, ProbeView(measurement, findings, health)
+    if measurement is None and worst is _GOOD:
+        worst = Health.OUT_OF_SPECIFICATION
+    return state, ProbeView(measurement, findings, worst)
 
 
 def _conductivity(cell: Cell, conductance_us: float) -> float | None:
@@ -263,6 +273,11 @@ def _conductivity(cell: Cell, conductance_us: float) -> float | None:
 def restarted(memory: Memory) -> Memory:
     """Return the memory after a restart of the controller, which counts flow pulses from 0."""
     return replace(memory, meter=flow_meter.restarted(memory.meter))
+
+
+def retested(memory: Memory) -> Memory:
+    """Return the memory after a passed retest by hand: the present values of both cells are right."""
+    return replace(memory, cells=Cells())
 
 
 def _count(

@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from enum import Enum
 
-from bridge.guard.commands import CartridgeChanged, GuardCommand, ReservoirSample, words_of
+from bridge.guard.commands import CartridgeChanged, GuardCommand, ReservoirSample, Retest, words_of
 from bridge.guard.faults import FAULTS, phase_sentence
 from bridge.guard.model import Advisory, Assessment, Phase, Trip, amended
 from bridge.guard.state import (
@@ -223,6 +223,8 @@ class Station:
             return reply.sentence
         if isinstance(command, CartridgeChanged):
             self._set_accounts(inventory.renewed(self.memory.inventory))
+        elif isinstance(command, Retest) and command.ppm < self.plan.limits.limit_ppm:
+            self.memory = assess.retested(self.memory)
         elif isinstance(command, ReservoirSample):
             self._set_accounts(inventory.sampled(self.memory.inventory, command.ppm))
             # The sample counts at once: a reservoir over its limit shuts the valve in this scan.

@@ -165,5 +165,15 @@ def swapped(product_us_cm: float, feed_us_cm: float) -> Finding:
     )
 
 
+def exchanged(product_us_cm: float, feed_us_cm: float) -> Finding:
+    """Return the finding for a product and a feed that change suddenly in opposite directions."""
+    return _finding(
+        ProbeFault.FEED_AND_PRODUCT_SWAPPED,
+        f"product and feed have changed at once in opposite directions, to {product_us_cm:.4g} and "
+        f"{feed_us_cm:.4g} µS/cm; the two cells are probably plugged in the wrong way round. If they are "
+        "not, measure the product by hand and record the retest",
+    )
+
+
 def _finding(fault: ProbeFault, sentence: str) -> Finding:
     return Finding(fault, _CLASSES[fault], sentence)

@@ -11,7 +11,7 @@ from bridge.demo.rigged import HURRIED, station
 from bridge.guard.model import Advisory, Flow
 from bridge.protocol.messages import FAILED, LocalFault, Reading, Value
 from bridge.rig.scenario import DEMO
-from bridge.station.assess import Memory, Picture, assess, begin, restarted
+from bridge.station.assess import Memory, Picture, assess, begin, restarted, retested
 from bridge.station.inventory import holding, renewed, sampled
 from bridge.station.plan import StationPlan
 from bridge.tank.level import Zone
@@ -30,6 +30,14 @@ def _after(plan: StationPlan, *readings: Reading, memory: Memory | None = None) 
     picture = None
     for second, reading in enumerate(readings):
         memory, picture = assess(plan, memory, reading, False, 10.0 + second)
+    assert picture is not None
+    return memory, picture
+
+
+def _later(memory: Memory, at: float, *readings: Reading) -> tuple[Memory, Picture]:
+    picture = None
+    for second, reading in enumerate(readings):
+        memory, picture = assess(PLAN, memory, reading, False, at + second)
     assert picture is not None
     return memory, picture
 
@@ -139,6 +147,64 @@ def test_a_controller_that_is_not_sound_forbids_a_fill(fault: LocalFault) -> Non
 def test_a_lapsed_lease_is_no_fault() -> None:
     _, picture = _after(PLAN, replace(GOOD, faults=LocalFault.LEASE_LAPSED))
     assert not picture.assessment.controller_fault
+
+
+SWAPPED = replace(GOOD, product_us=600.0, feed_us=40.0)
+"""The plugs of GOOD, exchanged: the product reads 60 µS/cm and 34 ppm, the feed 4 µS/cm."""
+
+
+def _steady(seconds: int, reading: Reading = GOOD) -> list[Reading]:
+    """Return readings that move a little, as real ones do."""
+    return [
+        replace(reading, product_us=reading.product_us * (1.0 + 0.001 * (n % 3)))  # type: ignore[operator]
+        for n in range(seconds)
+    ]
+
+
+@pytest.mark.parametrize(
+    "between",
+    [[], [replace(GOOD, product_us=FAILED)] * 5, [replace(GOOD, product_us=300.0, feed_us=220.0)]],
+    ids=["at once", "unplugged for a while", "through a filter"],
+)
+def test_plugs_exchanged_with_their_constants_shut_though_the_product_looks_good(
+    between: list[Reading],
+) -> None:
+    memory, picture = _after(PLAN, *_steady(30), *between, SWAPPED)
+    assert picture.assessment.product_ppm is None
+    assert picture.product.health is Health.FAILURE
+    assert picture.product.findings[0].fault is ProbeFault.FEED_AND_PRODUCT_SWAPPED
+    memory, picture = _later(memory, 40.0, *_steady(600, SWAPPED))
+    assert picture.product.health is Health.FAILURE, "it lasts until the values come back"
+    _, picture = _later(memory, 700.0, *_steady(3))
+    assert picture.product.health is Health.GOOD
+
+
+def test_exchanged_plugs_whose_product_reads_better_than_before_are_found_too() -> None:
+    poor = replace(GOOD, product_us=200.0, feed_us=100.0)
+    _, picture = _after(PLAN, *_steady(30, poor), replace(GOOD, product_us=100.0, feed_us=200.0))
+    assert picture.assessment.product_ppm is None
+
+
+@pytest.mark.parametrize(
+    "after",
+    [
+        replace(GOOD, product_us=400.0),
+        replace(GOOD, feed_us=100.0),
+        replace(GOOD, product_us=400.0, feed_us=1200.0),
+        replace(GOOD, product_us=20.0, feed_us=200.0),
+    ],
+    ids=["product worse", "feed better", "both worse", "both better"],
+)
+def test_waters_that_change_are_no_exchanged_plugs(after: Reading) -> None:
+    _, picture = _after(PLAN, *_steady(30), *_steady(5, after))
+    assert picture.assessment.product_ppm is not None
+
+
+def test_a_passed_retest_says_that_the_present_values_are_right() -> None:
+    memory, picture = _after(PLAN, *_steady(30), SWAPPED)
+    assert picture.assessment.product_ppm is None
+    _, picture = _later(retested(memory), 50.0, *_steady(3, SWAPPED))
+    assert picture.assessment.product_ppm is not None
 
 
 def test_flow_pulses_become_litres_over_a_wrap_and_over_a_restart() -> None:
