@@ -8,10 +8,9 @@ from typing import Any
 from bridge.commands.sources.case import Case
 from bridge.commands.sources.notes import Notes, money, ranges
 from bridge.display.charts import Axis, Bar, Canvas, bars
-from bridge.sourcing.compare import Offer
+from bridge.sourcing.compare import Offer, cheapest, cost_per_l, fit, overtakings
 from bridge.sourcing.cost import Figure
 from bridge.sourcing.rain import Blend
-from bridge.sourcing.sizes import cheapest, cost_per_l, fit, overtakings
 from bridge.sourcing.ways import Way
 
 
