@@ -34,7 +34,7 @@ from bridge.history.records import (
     StateRow,
 )
 from bridge.history.rollup import MINUTE_MS, ByException, RollUp
-from bridge.purifier.capacity import Evidence
+from bridge.purifier.cartridge import Evidence
 from bridge.station.inventory import Inventory
 from bridge.station.plan import StationPlan
 from bridge.station.station import StationEvent, Turn

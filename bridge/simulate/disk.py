@@ -15,7 +15,7 @@ from bridge.clock import Clock, VirtualClock
 from bridge.history.log_file import Opened
 from bridge.history.outbox import Parcel
 from bridge.history.records import CartridgeRow, MinuteRow, Row, Stamp, StampedRow, StateRow
-from bridge.purifier.capacity import Evidence
+from bridge.purifier.cartridge import Evidence
 
 SYNC_S = 0.005
 COMMIT_S = 5.0

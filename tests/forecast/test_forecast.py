@@ -26,7 +26,7 @@ from bridge.history.records import CartridgeRow, CommandRow, EventRow, Kind, Sam
 from bridge.history.waiting import LogSettings
 from bridge.history.writer import Log
 from bridge.mqtt.broker import MqttVersion
-from bridge.purifier.capacity import Evidence
+from bridge.purifier.cartridge import Evidence
 from bridge.purifier.cartridge import Kind as PurifierKind
 from bridge.rig.pty import RigServer
 from bridge.rig.scenario import DEMO

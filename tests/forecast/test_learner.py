@@ -29,8 +29,7 @@ from bridge.history.records import (
     StateRow,
 )
 from bridge.protocol.messages import LocalFault
-from bridge.purifier.capacity import Evidence
-from bridge.purifier.cartridge import Kind, Load, add
+from bridge.purifier.cartridge import Evidence, Kind, Load, add
 from bridge.rig.scenario import DEMO
 from bridge.station.assess import Memory, Picture, ProbeView
 from bridge.station.inventory import Inventory

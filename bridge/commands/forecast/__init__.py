@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from bridge.commands.forecast.by_hand import OfPurifier, OfShelf
     from bridge.commands.forecast.log import State
     from bridge.commands.shared.configuration import Shown
-    from bridge.purifier.capacity import Capacity
+    from bridge.purifier.cartridge import Capacity
 
 
 @click.command("forecast")
@@ -170,7 +170,7 @@ def _above_zero(option: str, value: float | None, what: str) -> float:
 def _prior(
     capacity_g: float, rating_sd: float | None, earlier: Iterable[float], unspent: Iterable[float]
 ) -> "Capacity":
-    from bridge.purifier.capacity import RATING_SD, Evidence, estimate
+    from bridge.purifier.cartridge import RATING_SD, Evidence, estimate
 
     book = [Evidence(grams, exhausted=True) for grams in earlier]
     book += [Evidence(grams, exhausted=False) for grams in unspent]

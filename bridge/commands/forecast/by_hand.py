@@ -16,9 +16,8 @@ from bridge.commands.forecast.log import (
     plot,
 )
 from bridge.commands.shared.configuration import AS_RECORDED, Shown
-from bridge.forecast import by_hand, shelf
-from bridge.forecast.by_hand import HandPlan, HandState, ShelfPlan
-from bridge.forecast.shelf import ShelfState
+from bridge.forecast import by_hand
+from bridge.forecast.by_hand import HandPlan, HandState, ShelfPlan, ShelfState
 from bridge.history.records import EntryRow
 from bridge.purifier.forecast import Interval
 from bridge.sourcing.cost import per_litre
@@ -45,8 +44,8 @@ class OfShelf:
 def state_of(plan: HandPlan | ShelfPlan, rows: list[EntryRow]) -> OfPurifier | OfShelf:
     """Compute the state of a purifier or a shelf from its entries."""
     if isinstance(plan, ShelfPlan):
-        return OfShelf(plan, shelf.state_after(plan, rows))
-    return OfPurifier(plan, by_hand.state_after(plan, rows))
+        return OfShelf(plan, by_hand.shelf_after(plan, rows))
+    return OfPurifier(plan, by_hand.purifier_after(plan, rows))
 
 
 def states(config: Path, named: str | None) -> list[OfPurifier | OfShelf]:
