@@ -18,7 +18,7 @@ from bridge.purifier.cartridge import Kind
 from bridge.purifier.forecast import Forecast, Interval
 from bridge.purifier.membrane import rejection_percent
 from bridge.station.view import Outlook
-from bridge.tank.cover import HORIZON_DAYS, Cover, days_until_dry
+from bridge.tank.use import HORIZON_DAYS, Cover, days_until_dry
 from bridge.units import DisplayUnits, Quantity, VolumeUnit
 
 _WIDTH = 66
