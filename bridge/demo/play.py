@@ -19,8 +19,8 @@ from bridge.mqtt.broker import BrokerSettings, BrokerTrouble, MqttVersion
 from bridge.mqtt.session import Session
 from bridge.mqtt.topics import Layout, Publication
 from bridge.rig.pty import RigServer
-from bridge.rig.reservoir import Truth
 from bridge.rig.scenario import DEMO, DEMO_SPEED
+from bridge.rig.water_path import Truth
 from bridge.rig.world import World
 from bridge.station.station import StationEvent
 
