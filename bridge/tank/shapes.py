@@ -343,8 +343,8 @@ class TaperedBarrel:
 class StrappingTable:
     """Any other tank, as a measured table of depth in metres and volume in litres.
 
-    ``points`` begin with (0, 0), and both columns strictly rise. A :class:`MonotoneCurve` connects the points.
-    It is exact at every point.
+    ``points`` begin with (0, 0), and both columns strictly rise. A :class:`MonotoneCurve` connects the
+    points. It is exact at every point.
 
     Raises:
         InputError: If there are fewer than two points, if the first point is not (0, 0), or if a column does
