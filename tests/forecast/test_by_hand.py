@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from bridge.commands.forecast.by_hand import state_of, values
-from bridge.display.log_text import told
+from bridge.commands.log import told
 from bridge.forecast import by_hand, shelf
 from bridge.forecast.by_hand import HandPlan, ShelfPlan
 from bridge.guard.model import Advisory

@@ -99,7 +99,7 @@ def command(
     from bridge.commands.sample import by_hand as sample_by_hand
     from bridge.commands.sample.kept import CAUTION, checked_name, more_values, reading_lines, reading_values
     from bridge.commands.shared.configuration import shown_by
-    from bridge.commands.shared.values import moment_ms
+    from bridge.commands.shared.values import entered_ms
     from bridge.water.solids import judge
 
     if of is not None:
@@ -114,7 +114,7 @@ def command(
     if at is not None:
         if of is None or (log_file is None and config is None):
             raise click.UsageError("--at is the time of an entry: give --of, and --config or --log.")
-        at_ms = moment_ms(at, shown.units.zone, int(time.time() * 1000))
+        at_ms = entered_ms(at, shown.units.zone, int(time.time() * 1000))
     typed = sample_by_hand.ByHand(litres, took, left, _on(scale, feed_ppm), changed, at_ms)
     sample_by_hand.check(of, typed, known, log_file or config)
     read = (conductivity, conductance, cell_constant, meter_ppm, meter_factor, ppm)
