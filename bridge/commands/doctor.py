@@ -13,7 +13,7 @@ from bridge.commands.shared.configuration import environ_as_daemon, usual_config
 from bridge.errors import InputError
 
 if TYPE_CHECKING:
-    from bridge.doctor.finding import Finding
+    from bridge.doctor import Finding
 
 _WIDEST = 100
 _INDENT = 12
@@ -39,7 +39,7 @@ def command(config: Path | None, as_json: bool) -> int:
 
     The exit status is 0 if nothing is wrong, 1 if something is, and 2 for a mistake in the command line.
     """
-    from bridge.doctor.finding import Verdict, worst
+    from bridge.doctor import Verdict, worst
     from bridge.doctor.rounds import findings
 
     named = config
@@ -65,7 +65,7 @@ def command(config: Path | None, as_json: bool) -> int:
 def _text(one: "Finding") -> str:
     """Format a finding: wrapped on a terminal, else on one line, for tools such as grep."""
     from bridge.display.text import printable, wrapped
-    from bridge.doctor.finding import SIGNS
+    from bridge.doctor import SIGNS
 
     about = f" {one.about}" if one.about else ""
     then = f" To do: {one.next}" if one.next else ""
@@ -78,7 +78,7 @@ def _text(one: "Finding") -> str:
 
 
 def _record(found: "list[Finding]") -> dict[str, object]:
-    from bridge.doctor.finding import worst
+    from bridge.doctor import worst
 
     return {
         "verdict": worst(found).value,

@@ -5,7 +5,7 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 
 from bridge.config.plan import BridgePlan
-from bridge.doctor.finding import Finding, Verdict
+from bridge.doctor import Finding, Verdict
 from bridge.doctor.judge_line import PortFacts
 from bridge.errors import InputError
 from bridge.station.plan import StationPlan
