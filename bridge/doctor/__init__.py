@@ -1,7 +1,7 @@
 """Checks everything that a bridge needs, and reports what is wrong and what to do.
 
-``see_*`` is shell and collects facts; ``judge_*`` is core and turns the facts into findings. This file has the
-result of one check: a verdict, a sentence, and what to do. It is core.
+``see_*`` is shell and collects facts; ``judge_*`` is core and turns the facts into findings. This file has
+the finding, which is the result of one check: a verdict, a sentence, and what to do. It is core.
 """
 
 from collections.abc import Iterable
