@@ -18,8 +18,7 @@ from bridge.errors import InputError
 from bridge.purifier.trace import TraceForecast, TraceRow, crossings
 
 if TYPE_CHECKING:
-    from bridge.commands.forecast.by_hand import OfPurifier, OfShelf
-    from bridge.commands.forecast.log import State
+    from bridge.commands.forecast.log import OfPurifier, OfShelf, State
     from bridge.commands.shared.configuration import Shown
     from bridge.purifier.capacity import Capacity
 
@@ -121,11 +120,10 @@ def _kept(
     log_file: Path | None, config: Path | None, named: str | None
 ) -> "tuple[list[State], list[OfPurifier | OfShelf]]":
     """Read the forecasts that the daemon keeps, and those of purifiers and shelves kept by hand."""
-    from bridge.commands.forecast import by_hand as forecast_by_hand
     from bridge.commands.forecast import log as forecast_log
     from bridge.commands.shared.log_file import chosen
 
-    by_hand = [] if config is None or log_file is not None else forecast_by_hand.states(config, named)
+    by_hand = [] if config is None or log_file is not None else forecast_log.states_by_hand(config, named)
     if named is not None and by_hand:
         return [], by_hand
     try:
@@ -145,15 +143,14 @@ def _show_kept(
     shown: "Shown",
 ) -> None:
     """Print all forecasts."""
-    from bridge.commands.forecast import by_hand as forecast_by_hand
-    from bridge.commands.forecast import log as forecast_log
+    from bridge.commands.forecast.log import lines, lines_by_hand, plot, plot_by_hand, values_by_hand
 
     if as_json:
-        values = [state.as_values() for state in found] + [forecast_by_hand.values(one) for one in by_hand]
+        values = [state.as_values() for state in found] + [values_by_hand(one) for one in by_hand]
         click.echo(json.dumps(values, indent=1))
         return
-    parts = [(forecast_log.lines(state, shown), forecast_log.plot(state, shown)) for state in found]
-    parts += [(forecast_by_hand.lines(one, shown), forecast_by_hand.drawn(one, shown)) for one in by_hand]
+    parts = [(lines(state, shown), plot(state, shown)) for state in found]
+    parts += [(lines_by_hand(one, shown), plot_by_hand(one, shown)) for one in by_hand]
     for number, (words, drawing) in enumerate(parts):
         if number:
             click.echo()

@@ -247,7 +247,7 @@ def enter(
     lines: Iterable[str] = (),
 ) -> None:
     """Write the entry of a purifier or shelf kept by hand into the log, and print its state."""
-    from bridge.commands.forecast import by_hand as forecast_by_hand
+    from bridge.commands.forecast.log import lines_by_hand, state_by_hand, values_by_hand
     from bridge.commands.sample import by_hand as sample_by_hand
     from bridge.commands.sample.kept import reading_values
     from bridge.commands.shared.log_file import chosen, entries_of
@@ -256,10 +256,10 @@ def enter(
     sample_by_hand.enter(path, of, typed, known, scale.factor, judged, note)
     state = None
     if known is not None and known.kept is not None:
-        state = forecast_by_hand.state_of(known.kept, entries_of(path, of))
+        state = state_by_hand(known.kept, entries_of(path, of))
     if as_json:
         read = {} if judged is None else reading_values(*judged)
-        stands = {} if state is None else forecast_by_hand.values(state)
+        stands = {} if state is None else values_by_hand(state)
         click.echo(json.dumps({"of": of, **read, **stands}))
         return
     for line in lines:
@@ -270,5 +270,5 @@ def enter(
     if state is None:
         click.echo("With --config a forecast would be printed too.")
     else:
-        for line in forecast_by_hand.lines(state, shown):
+        for line in lines_by_hand(state, shown):
             click.echo(line)
