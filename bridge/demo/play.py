@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from bridge.daemon.process import Daemon
-from bridge.demo.rigged import BRIDGE_ID, HURRIED, RESERVOIR, bridge, station
+from bridge.demo import BRIDGE_ID, HURRIED, RESERVOIR, bridge, station
 from bridge.demo.story import Action, Chapter, Observed, Story
 from bridge.errors import HubError, InputError
 from bridge.mqtt.broker import BrokerSettings, BrokerTrouble, MqttVersion

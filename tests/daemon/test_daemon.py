@@ -14,7 +14,7 @@ import pytest
 from bridge.config.plan import BridgePlan
 from bridge.daemon import tasks
 from bridge.daemon.process import Daemon
-from bridge.demo.rigged import BRIDGE_ID, HURRIED, RESERVOIR, bridge, station
+from bridge.demo import BRIDGE_ID, HURRIED, RESERVOIR, bridge, station
 from bridge.guard.limits import Limits
 from bridge.guard.model import Flow, Phase
 from bridge.mqtt.broker import MqttVersion

@@ -17,7 +17,7 @@ import pytest
 from bridge.config.plan import BridgePlan, LogPlan
 from bridge.daemon import saved_state
 from bridge.daemon.process import Daemon
-from bridge.demo.rigged import BRIDGE_ID, HURRIED, RESERVOIR, bridge, station
+from bridge.demo import BRIDGE_ID, HURRIED, RESERVOIR, bridge, station
 from bridge.guard.alarms import AlarmRecord, Status
 from bridge.guard.limits import Limits
 from bridge.guard.model import Advisory, Flow, Phase, Trip

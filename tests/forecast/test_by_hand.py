@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from bridge.commands.forecast.by_hand import state_of, values
-from bridge.display.log_text import told
+from bridge.commands.forecast.log import state_by_hand, values_by_hand
+from bridge.commands.log import told
 from bridge.forecast import by_hand
 from bridge.forecast.by_hand import HandPlan, ShelfPlan
 from bridge.guard.model import Advisory
@@ -152,7 +152,7 @@ def test_a_pitcher_cartridge_of_15_for_20_gallons_costs_under_1_a_gallon() -> No
     plan = HandPlan(
         "pitcher", "Pitcher", 0.5, 50.0, 25.0, FEED_PPM, CartridgePlan(Kind.EXCHANGE, grams, price=15.0)
     )
-    cost = values(state_of(plan, list(kitchen.rows)))["cost_per_l"]
+    cost = values_by_hand(state_by_hand(plan, list(kitchen.rows)))["cost_per_l"]
     assert 0.5 < cost["median"] * LITRES_PER_US_GALLON < 1.0
     assert cost["low95"] < cost["low80"] < cost["median"] < cost["high80"] <= cost["high95"]
 

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.commands.shared.values import moment_ms
+from bridge.commands.shared.values import entered_ms
 from bridge.errors import InputError
 from bridge.forecast import by_hand, cartridges
 from bridge.forecast.cartridges import history_from
@@ -54,16 +54,16 @@ def utc_ms(text: str) -> int:
     ],
 )
 def test_a_time_without_an_offset_is_local_in_summer_and_winter(text: str, meant: str) -> None:
-    assert moment_ms(text, ZONE, NOW_MS) == utc_ms(meant)
+    assert entered_ms(text, ZONE, NOW_MS) == utc_ms(meant)
 
 
 def test_without_a_zone_the_machines_own_zone_applies(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("TZ", "America/New_York")
     time.tzset()
     try:
-        assert moment_ms("2026-07-04T08:00", None, NOW_MS) == utc_ms("2026-07-04T08:00-04:00")
+        assert entered_ms("2026-07-04T08:00", None, NOW_MS) == utc_ms("2026-07-04T08:00-04:00")
         with pytest.raises(InputError, match="is skipped by the clock"):
-            moment_ms("2026-03-08T02:30", None, NOW_MS)
+            entered_ms("2026-03-08T02:30", None, NOW_MS)
     finally:
         monkeypatch.undo()
         time.tzset()
@@ -84,7 +84,7 @@ def test_without_a_zone_the_machines_own_zone_applies(monkeypatch: pytest.Monkey
 )
 def test_an_impossible_time_is_refused_with_the_right_form(text: str, told: str) -> None:
     with pytest.raises(InputError) as caught:
-        moment_ms(text, ZONE, NOW_MS)
+        entered_ms(text, ZONE, NOW_MS)
     assert told in str(caught.value)
     assert "\n" not in str(caught.value)
 

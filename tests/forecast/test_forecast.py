@@ -15,7 +15,7 @@ from bridge.config.plan import BridgePlan, LogPlan
 from bridge.daemon import process as daemon_module
 from bridge.daemon.keeper import SAMPLER, Keeper
 from bridge.daemon.process import Daemon
-from bridge.demo.rigged import HURRIED, RESERVOIR, bridge, station
+from bridge.demo import HURRIED, RESERVOIR, bridge, station
 from bridge.errors import InputError
 from bridge.forecast import learner as learner_module
 from bridge.forecast.cartridges import history_from

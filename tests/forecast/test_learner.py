@@ -11,7 +11,7 @@ import pytest
 
 from bridge.clock import VirtualClock
 from bridge.daemon.forecasts import StationForecast
-from bridge.demo.rigged import HURRIED, station
+from bridge.demo import HURRIED, station
 from bridge.errors import LogError
 from bridge.forecast import persistence
 from bridge.forecast.cartridges import history_from

@@ -17,7 +17,7 @@ from bridge.daemon import tasks
 from bridge.daemon.keeper import Answered, Keeper
 from bridge.daemon.page_lines import CommandRequest, Opened, Setup, read_from_page, setup_line
 from bridge.daemon.process import Daemon
-from bridge.demo.rigged import RESERVOIR, station
+from bridge.demo import RESERVOIR, station
 from bridge.guard.commands import GuardCommand
 from bridge.mqtt.broker import Secret
 from bridge.mqtt.topics import Layout

@@ -17,7 +17,7 @@ from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from bridge.daemon.page_lines import CommandRequest, CommandResult, Setup
-from bridge.demo.rigged import RESERVOIR
+from bridge.demo import RESERVOIR
 from bridge.guard.commands import Reset, Retest
 from bridge.guard.model import Flow, Phase
 from bridge.mqtt.broker import Secret

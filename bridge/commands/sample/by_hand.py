@@ -175,7 +175,7 @@ def enter(
 
 
 def _of_feed(ppm: float, factor: float, found: Known | None) -> "tuple[Measurement, Verdict]":
-    from bridge.commands.sample.reading import measured
+    from bridge.commands.sample.options import measured
     from bridge.water.solids import LIMIT_PPM, TARGET_PPM, judge
 
     measurement = measured(("--feed-ppm", ppm), None, factor, None, "natural", True, factor)

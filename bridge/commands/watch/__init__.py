@@ -75,7 +75,7 @@ def command(
     from bridge.display.terminal import Selection
 
     selection = Selection(f"{broker.address} under {words}/5", bridge, reservoir)
-    from bridge.display.follow import follow, once_only
+    from bridge.commands.watch.follow import follow, once_only
 
     with closed_pipe_is_an_end():
         if once:
