@@ -38,11 +38,11 @@ def command(headless: bool, where: str | None) -> int:
     import logging
     import sys
 
-    from bridge.daemon import log_output
+    from bridge.daemon import service
     from bridge.demo.play import Play, ending_line
 
     # The lines of the story below replace the log output.
-    log_output.configure(level=logging.CRITICAL)
+    service.configure_log(level=logging.CRITICAL)
     began = time.monotonic()
     done: list[str] = []
     live: Live | None = None

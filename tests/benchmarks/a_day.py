@@ -14,7 +14,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from bridge.clock import VirtualClock
 from bridge.config.loading import load
-from bridge.daemon.forecasts import StationForecast
+from bridge.daemon.keeper import StationForecast
 from bridge.daemon.log_policy import LogPolicy, Written
 from bridge.guard.model import Flow
 from bridge.history.records import Row
