@@ -27,7 +27,7 @@ from bridge.daemon.service import ServiceManager
 from bridge.errors import HubError
 from bridge.guard.commands import GuardCommand
 from bridge.guard.model import Advisory
-from bridge.history.errors import LogTrouble
+from bridge.history.log_file import LogTrouble
 from bridge.history.outbox import OutboxLevel
 from bridge.mqtt.announcements import Announcements
 from bridge.mqtt.client import HubClient

@@ -1,4 +1,4 @@
-"""From views to messages for the broker: which values have changed enough, and the order of the messages. Core.
+"""From views to messages: which values have changed enough, and in which order messages leave. Core.
 
 A view comes with every reading, and most views contain nothing new. So the common case is cheap: two calls
 fetch every attribute, one comparison covers all words and switches, and each number is compared with the
