@@ -215,8 +215,7 @@ def _check_file(file: Path, log: Path) -> None:
     import sqlite3
 
     from bridge.history.backup import faults_in, layout_of
-    from bridge.history.errors import newer
-    from bridge.history.schema import LAYOUT
+    from bridge.history.log_file import LAYOUT, newer
 
     if not file.is_file():
         what = "is not a file" if file.exists() else "there is no such file"
@@ -242,7 +241,7 @@ def _prepared(file: Path, part: Path) -> int:
     import sqlite3
 
     from bridge.history.backup import duplicate
-    from bridge.history.errors import trouble_from
+    from bridge.history.log_file import trouble_from
 
     with Bar("restore", to_terminal=False) as bar:
         try:

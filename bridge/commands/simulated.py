@@ -41,11 +41,11 @@ def demo(headless: bool, where: str | None) -> int:
     import logging
     import sys
 
-    from bridge.daemon import log_output
+    from bridge.daemon import service
     from bridge.demo.play import Play, ending_line
 
     # The lines of the story below replace the log output.
-    log_output.configure(level=logging.CRITICAL)
+    service.configure_log(level=logging.CRITICAL)
     began = time.monotonic()
     done: list[str] = []
     live: Live | None = None
@@ -130,8 +130,8 @@ def rig(
 
     from bridge.rig.faults import parse_fault
     from bridge.rig.pty import RigServer
-    from bridge.rig.reservoir import truth_line
     from bridge.rig.scenario import SCENARIOS
+    from bridge.rig.water_path import truth_line
     from bridge.rig.world import World
 
     if scenario not in SCENARIOS:

@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import Enum
 
-from bridge.config.warnings import is_this_machine
+from bridge.config.plan import is_this_machine
 from bridge.doctor import Finding, Verdict
 from bridge.mqtt.broker import BrokerSettings
 

@@ -21,7 +21,8 @@ import pytest
 
 from bridge.clock import Clock, LoopClock, VirtualClock
 from bridge.config.plan import LogPlan
-from bridge.daemon.keeper import Keeper, KeptLog
+from bridge.daemon.keeper import Keeper
+from bridge.daemon.log_policy import KeptLog
 from bridge.daemon.logbook import Logbook
 from bridge.guard.commands import Acknowledge, GuardCommand, Hold, ReservoirSample, Reset
 from bridge.guard.model import Trip

@@ -10,7 +10,7 @@ from statistics import median
 import pytest
 
 from bridge.clock import VirtualClock
-from bridge.daemon.forecasts import StationForecast
+from bridge.daemon.keeper import StationForecast
 from bridge.demo import HURRIED, station
 from bridge.errors import LogError
 from bridge.forecast import persistence

@@ -24,8 +24,8 @@ from bridge.forecast.learned import Kept, new_state
 from bridge.guard.faults import FAULTS
 from bridge.guard.model import Trip
 from bridge.history.writer import Log
-from bridge.mqtt.description import fitted
 from bridge.mqtt.properties import PROPERTIES, Datatype, Property
+from bridge.mqtt.topics import fitted
 from bridge.protocol.messages import Feature
 from bridge.purifier.cartridge import Load
 from bridge.purifier.forecast import begin_season

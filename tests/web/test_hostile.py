@@ -27,9 +27,8 @@ from bridge.units import DisplayUnits
 from bridge.web import app as app_module
 from bridge.web import server as page_server
 from bridge.web.app import Page
-from bridge.web.events import Broadcaster
 from bridge.web.security import MOST_ADDRESSES, WITHIN_S, TokenCheck
-from bridge.web.server import serve
+from bridge.web.server import Broadcaster, serve
 from tests.board import answered
 from tests.waiting import DEADLINE_S, until, within
 from tests.web.conftest import IDENTITY, TOKEN, Alone, Begin, Site
