@@ -5,7 +5,7 @@ The tables put the guard's closed sets into words. The guard's ids are shown unc
 
 import math
 
-from bridge.display.facts import (
+from bridge.display import (
     AlarmFact,
     Facts,
     Feed,
