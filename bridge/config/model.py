@@ -17,7 +17,6 @@ from bridge.config.tables import (
     ID_PATTERN,
     Ppm,
     Table,
-    default_target_ppm,
     from_zero,
     positive,
     refused,
@@ -37,7 +36,7 @@ from bridge.units import (
     TemperatureUnit,
     VolumeUnit,
 )
-from bridge.water.solids import LARGEST_FACTOR, LIMIT_PPM, SMALLEST_FACTOR, Scale
+from bridge.water.solids import LARGEST_FACTOR, LIMIT_PPM, SMALLEST_FACTOR, Scale, default_target_ppm
 
 
 class _ByHandTable(Table):

@@ -218,8 +218,8 @@ def scale_of(
     known: "Known | None", factor: float | None, limit: "Solids | None", target: "Solids | None"
 ) -> Scale:
     """Take the scale and the limits from the options, else from the configuration, else the defaults."""
-    from bridge.config.tables import default_target_ppm
     from bridge.water import solids
+    from bridge.water.solids import default_target_ppm
 
     used = solids.checked_factor(
         (solids.Scale.HALF.value if known is None else known.factor) if factor is None else factor
