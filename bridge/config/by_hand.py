@@ -5,8 +5,9 @@ from pydantic import Field, model_validator
 from bridge.config.mistakes import Mistakes
 from bridge.config.reservoir import DEFAULT_LEAD_DAYS, CartridgeTable
 from bridge.config.tables import Ppm, Table, default_target_ppm, from_zero, positive, refused
+from bridge.estimate.verdict import LIMIT_PPM
 from bridge.forecast.by_hand import HandPlan, ShelfPlan
-from bridge.water.solids import LARGEST_FACTOR, LIMIT_PPM, SMALLEST_FACTOR, Scale
+from bridge.water.measurement import LARGEST_FACTOR, SMALLEST_FACTOR, Scale
 
 TAKEN = frozenset({"rain", "jug", "tray", "feed", "reservoir", "product"})
 """Words that say what a sample is of, so that they cannot be the id of a purifier or a shelf."""

@@ -8,8 +8,8 @@ from pydantic.fields import FieldInfo
 from pydantic_core import PydanticCustomError
 
 from bridge.errors import InputError, OutOfRangeError
+from bridge.estimate.verdict import TARGET_PPM
 from bridge.units import CONCENTRATION, MASS, VOLUME, Dimension
-from bridge.water.solids import TARGET_PPM
 
 
 def default_target_ppm(limit_ppm: float) -> float:

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Iterator
 
+from bridge.estimate.verdict import judge
 from bridge.forecast.learner import was_exhausted
 from bridge.guard.alarms import Status
 from bridge.guard.commands import CartridgeChanged, GuardCommand, ReservoirSample, Retest, words_of
@@ -22,7 +23,6 @@ from bridge.station.plan import StationPlan
 from bridge.station.station import Turn
 from bridge.station.view import level_health
 from bridge.water.health import Health
-from bridge.water.solids import judge
 
 Stamper = Callable[[], Stamp]
 

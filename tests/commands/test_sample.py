@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from bridge.commands.sample import command
 from bridge.commands.sample.kept import CAUTION
 from bridge.errors import InputError, OutOfRangeError
-from bridge.water import pure_water
+from bridge.water.conductivity import pure_water_us_cm
 from tests.running import clearwell_process, succeeds
 
 ROOT = Path(__file__).parents[2]
@@ -98,7 +98,7 @@ def test_a_pocket_meter_that_does_not_compensate_is_corrected_when_the_temperatu
 
 def test_very_pure_water_is_judged_by_its_own_method() -> None:
     # Light et al., Electrochem. Solid-State Lett. 8 (2005) E16: pure water conducts 0.05501 µS/cm at 25 °C.
-    words = ("--conductivity", str(pure_water.conductivity_us_cm(5.0)), "--temperature", "5")
+    words = ("--conductivity", str(pure_water_us_cm(5.0)), "--temperature", "5")
     assert judged(*words, "--method", "pure")["conductivity_25"] == pytest.approx(0.05501, rel=0.002)
     assert judged(*words, "--method", "linear")["conductivity_25"] < 0.6 * 0.05501
 

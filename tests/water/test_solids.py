@@ -7,14 +7,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bridge.errors import OutOfRangeError
-from bridge.water.solids import (
-    Scale,
-    Verdict,
-    dissolved_solids_ppm,
-    judge,
-    on_other_scale,
-    scale_label,
-)
+from bridge.estimate.verdict import Verdict, judge
+from bridge.water.measurement import Scale, dissolved_solids_ppm, on_other_scale, scale_label
 
 ORDER = [Verdict.SUITABLE, Verdict.MARGINAL, Verdict.UNSUITABLE]
 ppm = st.floats(0.0, 200.0)

@@ -10,7 +10,7 @@ from bridge.station.plan import CartridgePlan, ProbePlan, StationPlan
 from bridge.tank import shapes
 from bridge.units import DisplayUnits
 from bridge.water.conductivity import Method
-from bridge.water.solids import scale_label
+from bridge.water.measurement import scale_label
 
 
 def reservoir(station: StationPlan, shown: Units) -> Iterator[Line]:

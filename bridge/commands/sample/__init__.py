@@ -82,7 +82,7 @@ def command(
     from bridge.commands.sample.kept import CAUTION, checked_name, more_values, reading_lines, reading_values
     from bridge.commands.shared.configuration import shown_by
     from bridge.commands.shared.values import moment_ms
-    from bridge.water.solids import judge
+    from bridge.estimate.verdict import judge
 
     if of is not None:
         checked_name(of)

@@ -12,8 +12,8 @@ if TYPE_CHECKING:
     from bridge.commands.sample.by_hand import ByHand, Known
     from bridge.commands.shared.configuration import Shown
     from bridge.commands.shared.values import Solids
+    from bridge.estimate.verdict import Verdict
     from bridge.water.measurement import Measurement
-    from bridge.water.solids import Verdict
 
 
 def own_log(config: Path) -> Path:
@@ -38,12 +38,13 @@ def scale_of(
 ) -> Scale:
     """Take the scale and the limits from the options, else from the configuration, else the defaults."""
     from bridge.config.tables import default_target_ppm
-    from bridge.water import solids
+    from bridge.estimate.verdict import LIMIT_PPM
+    from bridge.water import measurement
 
-    used = solids.checked_factor(
-        (solids.Scale.HALF.value if known is None else known.factor) if factor is None else factor
+    used = measurement.checked_factor(
+        (measurement.Scale.HALF.value if known is None else known.factor) if factor is None else factor
     )
-    limit_ppm = solids.LIMIT_PPM if limit is None else limit.ppm(used)
+    limit_ppm = LIMIT_PPM if limit is None else limit.ppm(used)
     target_ppm = default_target_ppm(limit_ppm) if target is None else target.ppm(used)
     if known is not None and limit is None:
         limit_ppm = known.limit_ppm * used / known.factor
