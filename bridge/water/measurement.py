@@ -18,6 +18,7 @@ from bridge.water.conductivity import (
     Compensation,
     Method,
     compensate,
+    conductance_us,
     with_slope,
 )
 from bridge.water.uncertainty import (
@@ -237,6 +238,24 @@ def budget_of(chain: MeasuringChain, measurement: Measurement) -> Budget:
         temperature_c,
         compensate(chain.compensation, measurement.conductivity_us_cm, temperature_c),
     )
+
+
+def budget_at(chain: MeasuringChain, ppm: float, temperature_c: float) -> Budget:
+    """Return the uncertainty budget of a reading that would be ``ppm``, such as the limit, in water of °C.
+
+    ``expanded_ppm`` of the result is the half of the interval (k = 2), and ``largest`` dominates it.
+
+    Raises:
+        OutOfRangeError: If the temperature lies outside the range of the chain's method, or the value is
+            negative or not finite.
+    """
+    _check_shown(ppm, "ppm")
+    target = ppm / chain.factor
+    raw = target
+    for _ in range(8):
+        seen = compensate(chain.compensation, raw, temperature_c)
+        raw = max(raw + (target - seen.conductivity_25_us_cm) / seen.per_conductivity, 0.0)
+    return budget_of(chain, measure(chain, conductance_us(chain.cell, raw), temperature_c))
 
 
 def _from_meter(
