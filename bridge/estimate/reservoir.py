@@ -113,9 +113,6 @@ class Contradiction:
     """The sample less the balance."""
     standard_deviation_ppm: float
     """What the difference is expected to be, k = 1."""
-    of_product_ppm: float
-    """The share of the standard deviation that a cell error of 100 % would be: how much the sample shows of
-    the cell."""
 
     @property
     def z(self) -> float:
@@ -260,12 +257,7 @@ def contradiction(
     before = _with_meter(before, meter, common_ppm)
     p = before.covariance
     variance = p[_C][_C] + 2.0 * p[_C][_M] + p[_M][_M] + _sample_variance(ppm, own_ppm)
-    gain = p[_G][_G]
-    return Contradiction(
-        ppm - before.ppm - before.meter_ppm,
-        math.sqrt(variance),
-        p[_C][_G] / gain if gain > 0.0 else 0.0,
-    )
+    return Contradiction(ppm - before.ppm - before.meter_ppm, math.sqrt(variance))
 
 
 def sampled(

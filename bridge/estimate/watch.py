@@ -25,7 +25,7 @@ value by more than :data:`LARGEST_DIFFERENCE_K`, three fills running.
 what the sample should be, with its standard deviation. z = (sample - balance) / sd is standard normal while
 the cell is sound. If the cell reads low, every sample is above the balance. Two cumulative sums (E. S. Page,
 Biometrika 41 (1954) 100) add up z - 1 for both signs. Suspicious: a sum above 4. z is limited to 2.5, so that
-one wrong sample is no evidence enough. A sample that shows little of the product counts little.
+one wrong sample is no evidence enough. A sample that shows little of the product has a z near 0.
 
 A doubt is kept until the cell is calibrated or the test finds a sound cell again. It raises an advisory and
 widens the uncertainty, so that the valve shuts earlier. It never opens a valve.

@@ -8,8 +8,9 @@ bound over √3. This error belongs to the meter: it is the same for all samples
 One step of the display is rectangular too, over √12. A meter that shows 0 shows "less than half a step": the
 value is then a quarter of a step, and the uncertainty covers zero and half a step.
 
-Most meters compensate the temperature with 2 % for each kelvin (common practice, no source). Waters differ
-from that by 0.2 %/K, as in the ``linear`` method.
+Most meters compensate the temperature with 2 % for each kelvin (common practice, no source). The salts of
+natural waters differ from that by 0.2 %/K, as in the ``linear`` method, and other ions by more: see
+:class:`bridge.water.uncertainty.WaterKind`.
 """
 
 import math
@@ -151,7 +152,12 @@ def read(
     step_us_cm = meter.resolution * per_unit / _ROOT_12
     if meter.compensated:
         at_25, method = raw_us_cm, Method.OFF
-        curve_us_cm = 0.01 * at_25 * inputs.linear_percent_per_k * _from_reference_k(temperature_c)
+        from_reference_k = _from_reference_k(temperature_c)
+        of_water = (
+            inputs.method_percent_per_k if from_reference_k < 0.0 else inputs.method_above_percent_per_k
+        )
+        percent_per_k = math.hypot(inputs.linear_percent_per_k, of_water)
+        curve_us_cm = 0.01 * at_25 * percent_per_k * abs(from_reference_k)
     else:
         if temperature_c is None:
             raise OutOfRangeError(
@@ -184,11 +190,11 @@ def read(
 
 def _from_reference_k(temperature_c: float | None) -> float:
     if temperature_c is None:
-        return math.sqrt(2.0) * UNKNOWN_WATER_K
+        return -math.sqrt(2.0) * UNKNOWN_WATER_K
     low, high = Method.OFF.range_c
     if not low <= temperature_c <= high:
         raise OutOfRangeError(
             f"a water temperature of {temperature_c} °C is impossible; it must lie between {low:g} and "
             f"{high:g} °C"
         )
-    return abs(temperature_c - REFERENCE_C)
+    return temperature_c - REFERENCE_C

@@ -13,14 +13,20 @@ written down before the model was adjusted, and the seeds that judge the model d
 import math
 import random
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from enum import Enum
 from functools import cache
 from itertools import pairwise
 
 from iapws._iapws import _Conductivity, _Liquid
 from thermo import electrochem
 
-from bridge.water.uncertainty import WaterKind
+from bridge.water.calibration import PastCalibration, constant_percent, one_point, point
+from bridge.water.conductivity import Cell, Compensation, Method
+from bridge.water.measurement import MeasuringChain
+from bridge.water.meter import HandMeter, MeterUnit
+from bridge.water.standards import chosen
+from bridge.water.uncertainty import StandardUncertainties, WaterKind, for_water
 
 _COEFFICIENTS = {row.formula: row for _, row in electrochem.cond_data_McCleskey.iterrows()}
 
@@ -107,11 +113,15 @@ class Water:
 
     def strength(self, us_cm_25: float) -> float:
         """The charge at which this water conducts ``us_cm_25`` at 25 °C."""
-        low, high = 0.0, 20.0
-        for _ in range(45):
-            middle = 0.5 * (low + high)
-            low, high = (middle, high) if self.us_cm(middle, 25.0) < us_cm_25 else (low, middle)
-        return 0.5 * (low + high)
+        # Nearly a straight line, so that a secant needs few steps.
+        low, high = 0.0, 1.0
+        below, above = self.us_cm(low, 25.0), self.us_cm(high, 25.0)
+        for _ in range(5):
+            low, high = high, max(high + (us_cm_25 - above) * (high - low) / (above - below), 0.0)
+            below, above = above, self.us_cm(high, 25.0)
+            if high == low or abs(above - us_cm_25) < 1e-6 * us_cm_25:
+                break
+        return high
 
 
 _CHARGE = {"CaCl2": 2, "MgCl2": 2, "Na2SO4": 2, "CaSO4": 2, "H2SO4": 2, "K2SO4": 2, "Na2CO3": 2}
@@ -187,3 +197,89 @@ def instrument(dice: random.Random, label_per_cm: float) -> Instrument:
 def bottle_us_cm(dice: random.Random, nominal_us_cm: float, t: float) -> float:
     """A bottled standard of potassium chloride, within ±1 % of its label."""
     return nominal_us_cm * kcl_001(t) / kcl_001(25.0) * dice.uniform(0.99, 1.01)
+
+
+class Age(Enum):
+    """How a cell came by its constant."""
+
+    LABEL = "label"
+    YOUNG = "calibrated within a month"
+    OLD = "calibrated one to three years ago"
+
+
+@dataclass(frozen=True)
+class Pocket:
+    """A hand meter as it truly is.
+
+    The errors of meters in use are normal with the variance that a bound on a data sheet has if it is
+    rectangular: an old meter is not held by its data sheet (common practice, no source).
+    """
+
+    meter: HandMeter
+    gain: float
+    zero: float
+    """In its unit."""
+    percent_per_k: float
+    thermometer_k: float
+
+    def shown(self, us_cm: float, t: float) -> float:
+        """What the display shows in water of this conductivity at ``t`` °C."""
+        meter = self.meter
+        if meter.compensated:
+            us_cm /= 1.0 + 0.01 * self.percent_per_k * (t + self.thermometer_k - 25.0)
+        value = us_cm * (meter.factor if meter.unit is MeterUnit.PPM else 1.0)
+        return max(round((value * self.gain + self.zero) / meter.resolution) * meter.resolution, 0.0)
+
+
+METERS = (
+    HandMeter("pocket ppm", MeterUnit.PPM, 1.0, 0.5, percent_of_full_scale=2.0, full_scale=999.0),
+    HandMeter("compensated", MeterUnit.US_CM, 0.1, percent_of_reading=2.0),
+    HandMeter(
+        "uncompensated",
+        MeterUnit.US_CM,
+        0.1,
+        percent_of_reading=0.5,
+        percent_of_full_scale=1.0,
+        full_scale=200.0,
+        compensated=False,
+    ),
+)
+
+
+def pocket(dice: random.Random, meter: HandMeter) -> Pocket:
+    """One meter of this kind."""
+    root = math.sqrt(3.0)
+    return Pocket(
+        meter,
+        1.0 + dice.gauss(0.0, 0.01 * meter.percent_of_reading / root),
+        dice.gauss(0.0, 0.01 * meter.percent_of_full_scale * meter.full_scale / root),
+        2.0 if dice.random() < 0.8 else 1.9,
+        dice.gauss(0.0, 0.5),
+    )
+
+
+YEAR_S = 31_557_600.0
+LABEL_PER_CM = 0.1
+
+
+def fitted(dice: random.Random, age: Age, kind: WaterKind) -> tuple[Instrument, MeasuringChain]:
+    """A cell in use, and the chain as a bridge would have it."""
+    true = instrument(dice, LABEL_PER_CM)
+    compensation = Compensation(Method.NATURAL if kind is WaterKind.TAP else Method.PURE)
+    if age is Age.LABEL:
+        inputs = StandardUncertainties(cell_constant_percent=constant_percent(0.0))
+        return true, MeasuringChain(Cell(LABEL_PER_CM), compensation, 0.5, for_water(inputs, kind))
+    nominal, t = dice.choice((84.0, 1413.0)), dice.uniform(16.0, 29.0)
+    seen_us, seen_c = true.reading(dice, bottle_us_cm(dice, nominal, t + dice.gauss(0.0, 0.1)), t)
+    made = one_point(point(chosen(f"{nominal:g}"), seen_us, seen_c))
+    years = dice.uniform(0.0, 0.08) if age is Age.YOUNG else dice.uniform(1.0, 3.0)
+    past = PastCalibration(0.0, made.cell.constant_per_cm, made.own_percent)
+    inputs = StandardUncertainties(
+        cell_constant_percent=constant_percent(years * YEAR_S, [past]),
+        calibration_percent_per_k=made.percent_per_k,
+    )
+    drifted = true.constant_per_cm * math.exp(0.05 * dice.gauss(0.0, 1.0) * years)
+    return (
+        replace(true, constant_per_cm=drifted),
+        MeasuringChain(made.cell, compensation, 0.5, for_water(inputs, kind)),
+    )
