@@ -7,6 +7,7 @@ from typing import Any
 
 from bridge.commands.sources.file import BlendTable, FeedTable, RainTable, SourcesTable, stated
 from bridge.errors import InputError
+from bridge.estimate.verdict import default_target_ppm
 from bridge.purifier.cartridge import (
     RatedGrams,
     RatedLitres,
@@ -19,7 +20,6 @@ from bridge.sourcing.compare import Offer, compare
 from bridge.sourcing.rain import Blend, Collection, Water, balance, reliability, tap_into_rain
 from bridge.sourcing.ways import Bought, Cartridge, Distiller, Membrane, Need, Rain, Tariffs
 from bridge.units import CACO3_EQUIVALENT_WEIGHT_G, VOLUME
-from bridge.water.solids import default_target_ppm
 
 LIMIT_PPM = 50.0
 """The limit if none is stated (common practice, no source)."""
