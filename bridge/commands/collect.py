@@ -57,12 +57,12 @@ def command(
 
     from bridge.collect.collector import Collector
     from bridge.collect.store import store_at
-    from bridge.daemon import log_output
+    from bridge.daemon import service
 
     settings = _broker(config, broker, name)
     store = store_at(url, name)
-    log_output.configure(level=logging.WARNING if quiet else logging.INFO)
-    log = log_output.logger()
+    service.configure_log(level=logging.WARNING if quiet else logging.INFO)
+    log = service.logger()
 
     def report(sentence: str, is_trouble: bool) -> None:
         log.log(logging.WARNING if is_trouble else logging.INFO, "collect", sentence=sentence)

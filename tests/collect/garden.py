@@ -11,7 +11,7 @@ from pathlib import Path
 
 from bridge.config.plan import BridgePlan, HubPlan, LogPlan
 from bridge.daemon.process import Daemon
-from bridge.demo.rigged import HURRIED, station
+from bridge.demo import HURRIED, station
 from bridge.history.waiting import LogSettings, OutboxSettings
 from bridge.mqtt.broker import BrokerSettings
 from bridge.mqtt.topics import Layout

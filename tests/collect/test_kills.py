@@ -6,7 +6,7 @@ import random
 import sys
 import tempfile
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Awaitable, Callable, Iterator
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -60,9 +60,7 @@ class Gardens:
         for bridge, folder in self._folders.items():
             if bridge not in self.running:
                 words = (folder, bridge, RESERVOIRS // BRIDGES, self._broker.port, SPEED)
-                self.running[bridge] = Running(
-                    sys.executable, "-m", "tests.collect.garden", *words, cwd=ROOT
-                )
+                self.running[bridge] = Running(sys.executable, "-m", "tests.collect.garden", *words, cwd=ROOT)
 
     def kill(self, bridge: str) -> None:
         one = self.running.pop(bridge)
@@ -108,12 +106,19 @@ async def count(url: str) -> int:
 async def grows(url: str, what: str) -> None:
     """Wait until more records are in the database than now."""
     before = await count(url)
-    try:
-        async with asyncio.timeout(DEADLINE_S):
-            while await count(url) == before:
-                await asyncio.sleep(0.2)
-    except TimeoutError:
-        pytest.fail(f"no record was stored after a kill of the {what}")
+    await eventually(lambda: _more(url, before), f"no record was stored after a kill of the {what}")
+
+
+async def _more(url: str, before: int) -> bool:
+    return await count(url) > before
+
+
+async def eventually(condition: Callable[[], Awaitable[bool]], failure: str) -> None:
+    """Ask the database until a condition holds."""
+    end = asyncio.get_running_loop().time() + DEADLINE_S
+    while not await condition():
+        assert asyncio.get_running_loop().time() < end, failure
+        await asyncio.sleep(0.2)
 
 
 @pytest.mark.needs("postgresql", "mosquitto")
@@ -168,18 +173,11 @@ async def test_each_record_of_every_bridge_is_stored_once_whatever_is_killed(
         gardens.kill_all()
         wanted = gardens.logged()
         gardens.start()
-        missing = set(wanted)
 
         async def complete() -> bool:
-            nonlocal missing
-            missing = wanted.keys() - (await stored(url)).keys()
-            return not missing
+            return wanted.keys() <= (await stored(url)).keys()
 
-        for _ in range(60):
-            if await complete():
-                break
-            await asyncio.sleep(1.0)
-        assert not missing, f"{len(missing)} of {len(wanted)} were never stored, such as {min(missing)}"
+        await eventually(complete, f"of {len(wanted)} records some were never stored")
         gardens.kill_all()
         there = await stored(url)
         assert len(there) == await count(url), "a record is stored twice"
@@ -190,9 +188,6 @@ async def test_each_record_of_every_bridge_is_stored_once_whatever_is_killed(
             f"logged up to the last kill, {len(there)} stored"
         )
     finally:
-        print(collector.printed[-3000:])
-        for one in gardens.running.values():
-            print("GARDEN", one.printed[-1500:])
         collector.kill()
         gardens.kill_all()
         await broker.stop()
