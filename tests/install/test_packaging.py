@@ -114,7 +114,8 @@ def _required() -> list[Requirement]:
 
 @pytest.mark.parametrize("python", PYTHONS)
 def test_the_tested_versions_fit_the_project_on_every_python(python: str) -> None:
-    environment = {**default_environment(), "python_version": python, "python_full_version": f"{python}.0"}
+    environment: dict[str, str] = {k: str(v) for k, v in default_environment().items()}
+    environment |= {"python_version": python, "python_full_version": f"{python}.0"}
     environment |= {"sys_platform": "linux", "platform_machine": "x86_64", "extra": ""}
 
     def holds(one: Requirement) -> bool:
