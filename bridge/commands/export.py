@@ -77,7 +77,7 @@ def command(
     """
     if events and (grain is not None or names):
         raise click.UsageError("--events are neither readings nor rolled up: leave out --grain and --series.")
-    from bridge.commands.shared.span import span_of
+    from bridge.commands.shared.values import span_of
     from bridge.history.export import Grain, Wanted
 
     path = chosen(log_file, config)

@@ -10,8 +10,8 @@ from pydantic import Field, model_validator
 from bridge.config.modbus import ModbusTable
 from bridge.config.tables import Grams, Litres, Ppm, Table, from_zero, given, positive, refused
 from bridge.config.tank import LevelTable, ShapeTable
-from bridge.purifier.capacity import RATING_SD
 from bridge.purifier.cartridge import (
+    RATING_SD,
     Kind,
     RatedGrams,
     RatedLitres,

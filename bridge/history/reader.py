@@ -12,10 +12,9 @@ from pathlib import Path
 from types import TracebackType
 
 from bridge.errors import InputError
-from bridge.history.errors import trouble_from
+from bridge.history.log_file import LAYOUT, bring_up_to_date, layout_in, open_for_reading, trouble_from
 from bridge.history.records import EntryRow, Kind, ReadingRow, StateRow
 from bridge.history.rollup import HOUR_MS, Bucket, RollUp, merge
-from bridge.history.schema import LAYOUT, bring_up_to_date, layout_in, open_for_reading
 from bridge.history.store import Store, in_order
 
 Progress = Callable[[float], None]

@@ -28,12 +28,18 @@ from typing import Any
 from bridge.clock import Backoff
 from bridge.errors import InputError
 from bridge.history import senml
-from bridge.history.errors import LogFault, LogTrouble, trouble_from
-from bridge.history.log_file import FILE_ERRORS, LogFile, Opened
+from bridge.history.log_file import (
+    FILE_ERRORS,
+    LogFault,
+    LogFile,
+    LogTrouble,
+    Opened,
+    open_for_writing,
+    trouble_from,
+)
 from bridge.history.outbox import OutboxLevel, Parcel
 from bridge.history.records import EntryRow, ReadingRow, Row, Stamp
 from bridge.history.rollup import HOUR_MS
-from bridge.history.schema import open_for_writing
 from bridge.history.store import Store
 from bridge.history.waiting import Batch, LogSettings, Waiting
 

@@ -17,7 +17,7 @@ import pytest
 
 from bridge.commands.log import KINDS
 from bridge.commands.shared import log_file as logfile
-from bridge.commands.shared.span import moment_ms, span_of
+from bridge.commands.shared.values import moment_ms, span_of
 from bridge.errors import InputError
 from bridge.guard.model import Trip
 from bridge.history.export import utc_text

@@ -66,16 +66,16 @@ def command(
     import logging
 
     from bridge.commands.shared.log_file import closed_pipe_is_an_end
-    from bridge.daemon import log_output
+    from bridge.daemon import service
 
     broker, words, bridge, units = _from(config, host, port, prefix)
     # The view itself shows the faults of the broker.
-    log_output.configure(level=logging.CRITICAL)
+    service.configure_log(level=logging.CRITICAL)
     logging.getLogger().setLevel(logging.CRITICAL)
     from bridge.display.terminal import Selection
 
     selection = Selection(f"{broker.address} under {words}/5", bridge, reservoir)
-    from bridge.display.follow import follow, once_only
+    from bridge.commands.watch.follow import follow, once_only
 
     with closed_pipe_is_an_end():
         if once:
