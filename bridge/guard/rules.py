@@ -105,6 +105,8 @@ def causes(m: Moment, s: GuardState) -> list[Trip]:
         found.append(Trip.LEVEL_FAILURE)
     if not m.fresh and now - (s.started_at if frame_at is None else frame_at) >= limits.link_lost_after_s:
         found.append(Trip.LINK_LOST)
+    if seen.restarts_at_opening:
+        found.append(Trip.CONTROLLER_RESTARTS)
     return found
 
 
@@ -199,6 +201,9 @@ RULES: dict[Trip, ResetRule] = {
         Needs.COMMAND, lambda m, s: m.fresh and m.assessment.zone is not None, "the level is still not known"
     ),
     Trip.LINK_LOST: ResetRule(Needs.COMMAND_OR_STEADY, lambda m, s: m.fresh, "no good frame arrives"),
+    Trip.CONTROLLER_RESTARTS: ResetRule(
+        Needs.COMMAND, lambda m, s: _reported_shut(m, s) and not m.assessment.restarts_at_opening, _NOT_SHUT
+    ),
 }
 
 

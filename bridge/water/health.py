@@ -45,7 +45,7 @@ class ProbeFault(Enum):
 # specified.
 _CLASSES = {
     ProbeFault.BELOW_FLOOR: Health.FAILURE,
-    ProbeFault.OVER_RANGE: Health.OUT_OF_SPECIFICATION,
+    ProbeFault.OVER_RANGE: Health.FAILURE,
     ProbeFault.FROZEN: Health.FAILURE,
     ProbeFault.NOISY: Health.OUT_OF_SPECIFICATION,
     ProbeFault.TEMPERATURE_IMPLAUSIBLE: Health.FAILURE,

@@ -11,7 +11,7 @@ from bridge.demo import HURRIED, station
 from bridge.guard.model import Advisory, Flow
 from bridge.protocol.messages import FAILED, LocalFault, Reading, Value
 from bridge.rig.scenario import DEMO
-from bridge.station.assess import Memory, Picture, assess, begin
+from bridge.station.assess import Memory, Picture, assess, begin, restarted
 from bridge.station.inventory import holding, renewed, sampled
 from bridge.station.plan import StationPlan
 from bridge.tank.level import Zone
@@ -66,6 +66,38 @@ def test_a_probe_that_cannot_be_right_gives_no_figure(bad: Reading) -> None:
     assert picture.product.findings
 
 
+@pytest.mark.parametrize(
+    "bad",
+    [
+        replace(GOOD, product_us=1e9),
+        replace(GOOD, product_us=50_000.0),
+        replace(GOOD, product_us=-3.0),
+        replace(GOOD, faults=LocalFault.CELL_RANGE),
+    ],
+)
+def test_an_impossible_conductance_is_no_value_and_spoils_no_balance(bad: Reading) -> None:
+    open_ = replace(bad, path=Flow.TO_RESERVOIR, level_sensor=0.501, pulses=1010)
+    memory, before = _after(PLAN, replace(GOOD, path=Flow.TO_RESERVOIR))
+    memory, picture = _after(PLAN, open_, memory=memory)
+    assert picture.product.measurement is None
+    assert picture.assessment.product_ppm is None
+    assert picture.assessment.guard_band_ppm == 0.0
+    assert picture.product.health is Health.FAILURE
+    ppm, held_l = holding(memory.inventory), before.level.volume_l
+    assert held_l is not None
+    # The little that flowed with an unknown value counts as gross.
+    assert ppm < 6.0 + PLAN.limits.gross_ppm * 1.0 / held_l
+    assert memory.inventory.load.taken_up_g == 0.0
+
+
+def test_an_impossible_feed_is_no_term_of_the_load() -> None:
+    memory, good = _after(PLAN, GOOD)
+    _, picture = _after(PLAN, replace(GOOD, feed_us=1e9), memory=memory)
+    assert picture.feed_ppm == good.feed_ppm
+    assert picture.feed.measurement is None
+    assert Advisory.FEED_PROBE_FAILURE in picture.assessment.advisories
+
+
 @pytest.mark.parametrize("level_sensor", [7.0, -0.5, FAILED, None, 0.999])
 def test_a_level_sensor_that_cannot_be_right_gives_no_level_for_long(level_sensor: Value) -> None:
     plan = replace(PLAN, level=replace(PLAN.level, low_switch=False, full_switch=False))
@@ -110,12 +142,13 @@ def test_a_lapsed_lease_is_no_fault() -> None:
 
 
 def test_flow_pulses_become_litres_over_a_wrap_and_over_a_restart() -> None:
-    memory, picture = _after(
+    memory, _ = _after(
         PLAN,
         replace(GOOD, pulses=2**32 - 450),
         replace(GOOD, pulses=450),  # wrapped: 900 pulses, 2 L
-        replace(GOOD, pulses=90),  # restarted: 90 pulses, 0.2 L
     )
+    # The controller sent the hello of a restart: 90 pulses, 0.2 L.
+    memory, picture = _after(PLAN, replace(GOOD, pulses=90), memory=restarted(memory))
     assert picture.assessment.throughput_l == pytest.approx(2.2)
     assert memory.inventory.load.treated_l == pytest.approx(2.2)
 
