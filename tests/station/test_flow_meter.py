@@ -1,8 +1,8 @@
 """A count of flow pulses becomes litres only if so much water can have flowed."""
 
 import pytest
-from bridge.demo.rigged import station
 
+from bridge.demo import station
 from bridge.guard.limits import Limits
 from bridge.guard.model import Advisory, Flow
 from bridge.protocol.messages import Reading
