@@ -17,7 +17,7 @@ from bridge.forecast.cartridges import CartridgeHistory
 from bridge.forecast.learned import worth_keeping
 from bridge.forecast.learner import Learner
 from bridge.guard.state import GuardState
-from bridge.history.errors import LogTrouble
+from bridge.history.log_file import LogTrouble
 from bridge.history.outbox import OutboxLevel, Parcel
 from bridge.history.records import EntryRow
 from bridge.history.writer import Log

@@ -5,7 +5,7 @@ The tables put the guard's closed sets into words. The guard's ids are shown unc
 
 import math
 
-from bridge.display.facts import (
+from bridge.display import (
     AlarmFact,
     Facts,
     Feed,
@@ -24,7 +24,7 @@ from bridge.guard.faults import FAULTS
 from bridge.guard.model import Advisory, AlarmId, Flow, Permissive, Phase, Trip
 from bridge.guard.rules import RULES
 from bridge.station.view import ActiveAlarm, StationView
-from bridge.tank.cover import HORIZON_DAYS
+from bridge.tank.use import HORIZON_DAYS
 from bridge.units import MOST_PLACES, DisplayUnits, Quantity
 from bridge.water.health import Health
 

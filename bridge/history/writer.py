@@ -28,12 +28,18 @@ from typing import Any
 from bridge.clock import Backoff
 from bridge.errors import InputError
 from bridge.history import senml
-from bridge.history.errors import LogFault, LogTrouble, trouble_from
-from bridge.history.log_file import FILE_ERRORS, LogFile, Opened
+from bridge.history.log_file import (
+    FILE_ERRORS,
+    LogFault,
+    LogFile,
+    LogTrouble,
+    Opened,
+    open_for_writing,
+    trouble_from,
+)
 from bridge.history.outbox import OutboxLevel, Parcel
 from bridge.history.records import EntryRow, ReadingRow, Row, Stamp
 from bridge.history.rollup import HOUR_MS
-from bridge.history.schema import open_for_writing
 from bridge.history.store import Store
 from bridge.history.waiting import Batch, LogSettings, Waiting
 
@@ -103,11 +109,7 @@ class Log:
         self._thread = threading.Thread(target=self._run, name="log", daemon=True)
 
     def start(self) -> Future[Opened]:
-        """Start the thread.
-
-        Returns:
-            The content of the log. It has a result after ``timeout_s`` at the latest.
-        """
+        """Start the thread. The result is the content of the log, after ``timeout_s`` at the latest."""
         self._thread.start()
         return self._file.opened
 
@@ -140,11 +142,7 @@ class Log:
                 self._bell.notify()
 
     def flush(self) -> "Future[bool]":
-        """Commit all rows that wait. A file that gave trouble is tried at once.
-
-        Returns:
-            False if the file cannot be written now.
-        """
+        """Commit all rows that wait, at once. The result is False if the file cannot be written now."""
         return self._request(self._flush)
 
     def parcels(self, count: int) -> "Future[list[Parcel]]":

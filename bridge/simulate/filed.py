@@ -19,8 +19,8 @@ from bridge.history.reader import Reader
 from bridge.history.records import CartridgeRow, ReadingRow, Row, Stamp, StampedRow, StateRow
 from bridge.history.waiting import LogSettings, OutboxSettings
 from bridge.history.writer import Log
-from bridge.purifier.capacity import Evidence
-from bridge.simulate.disk import COMMIT_S, RECENT, SYNC_S, Done
+from bridge.purifier.cartridge import Evidence
+from bridge.simulate.log import COMMIT_S, RECENT, SYNC_S, Done
 
 _FAR_MS = 1 << 52
 _LIFE = "{name}.life-{number}"

@@ -15,8 +15,8 @@ from dataclasses import dataclass
 from bridge.guard.model import Flow, Trip
 from bridge.protocol.messages import LocalFault
 from bridge.rig.sensors import conductivity_us_cm
+from bridge.simulate.accounts import Ledger, Sent
 from bridge.simulate.gardens import Garden
-from bridge.simulate.ledger import Ledger, Sent
 
 _LATE_S = 2.5
 """The margin on every timer of the bridge: two scans of one second each, and half a second."""

@@ -6,8 +6,7 @@ from pathlib import Path
 
 from bridge.guard.limits import Limits
 from bridge.protocol.registers import ModbusMap
-from bridge.purifier.capacity import RATING_SD
-from bridge.purifier.cartridge import Kind
+from bridge.purifier.cartridge import RATING_SD, Kind
 from bridge.tank.level_sensor import LevelSettings
 from bridge.water.measurement import MeasuringChain
 from bridge.water.probe import ProbeSettings

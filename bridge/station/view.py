@@ -5,6 +5,7 @@ Core. A field is None if the part is not fitted or the value is not known.
 
 from dataclasses import dataclass
 
+from bridge.estimate.verdict import judge
 from bridge.guard.alarms import AlarmRecord, Status
 from bridge.guard.faults import FAULTS
 from bridge.guard.rules import ACTIVE
@@ -14,10 +15,9 @@ from bridge.purifier.forecast import Interval
 from bridge.station.assess import Picture, ProbeView
 from bridge.station.inventory import Inventory, holding
 from bridge.station.plan import StationIdentity, StationPlan
-from bridge.tank.cover import HORIZON_DAYS, Cover, Leak
 from bridge.tank.level import Level
+from bridge.tank.use import HORIZON_DAYS, Cover, Leak
 from bridge.water.health import Health
-from bridge.water.solids import judge
 
 
 @dataclass(frozen=True, slots=True)

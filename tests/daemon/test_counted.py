@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from bridge.daemon import saved_state
-from bridge.demo.rigged import RESERVOIR
+from bridge.demo import RESERVOIR
 from bridge.guard.limits import Limits
 from bridge.history.backup import state_of
 from bridge.history.reader import Reader

@@ -7,7 +7,7 @@ import pytest
 
 from bridge.daemon import saved_state
 from bridge.daemon.log_policy import LogPolicy, Written
-from bridge.demo.rigged import HURRIED, RESERVOIR, station
+from bridge.demo import HURRIED, RESERVOIR, station
 from bridge.guard.commands import Hold
 from bridge.guard.model import Assessment, Flow, Phase, Trip
 from bridge.guard.state import GuardState, Latch, begin

@@ -17,14 +17,14 @@ import pytest
 from bridge.config.plan import BridgePlan, LogPlan
 from bridge.daemon import saved_state
 from bridge.daemon.process import Daemon
-from bridge.demo.rigged import BRIDGE_ID, HURRIED, RESERVOIR, bridge, station
+from bridge.daemon.rows import RecordClock
+from bridge.demo import BRIDGE_ID, HURRIED, RESERVOIR, bridge, station
 from bridge.guard.alarms import AlarmRecord, Status
 from bridge.guard.limits import Limits
 from bridge.guard.model import Advisory, Flow, Phase, Trip
 from bridge.guard.state import Latch, begin
 from bridge.history import senml
 from bridge.history.backup import state_of
-from bridge.history.order import RecordClock
 from bridge.history.reader import Reader
 from bridge.history.records import AlarmChange, AlarmRow, CommandRow, ReadingRow
 from bridge.history.waiting import LogSettings, OutboxSettings

@@ -8,8 +8,8 @@ import sys
 from functools import partial
 from pathlib import Path
 
+from bridge.daemon.rows import RecordClock
 from bridge.guard.model import Trip
-from bridge.history.order import RecordClock
 from bridge.history.records import AlarmChange, AlarmRow, ReadingRow, StateRow
 from bridge.history.waiting import LogSettings, OutboxSettings
 from bridge.history.writer import Log

@@ -14,11 +14,11 @@ from bridge.guard.alarms import Status
 from bridge.guard.limits import Limits
 from bridge.guard.model import Advisory, Trip
 from bridge.history.backup import duplicate, faults_in, layout_of, state_of
+from bridge.history.log_file import open_for_writing
 from bridge.history.migration import save_state_in
 from bridge.history.reader import Reader
 from bridge.history.records import KINDS, AlarmChange, AlarmRow, Kind, Series, StateRow, details
 from bridge.history.rollup import DEAD_BANDS, HOUR_MS, MINUTE_MS, Bucket
-from bridge.history.schema import open_for_writing
 from bridge.history.waiting import LogSettings, OutboxSettings
 from bridge.history.writer import Log
 from tests.waiting import DEADLINE_S

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.demo.rigged import HURRIED, station
+from bridge.demo import HURRIED, station
 from bridge.guard.model import Advisory, Flow
 from bridge.protocol.messages import FAILED, LocalFault, Reading, Value
 from bridge.rig.scenario import DEMO

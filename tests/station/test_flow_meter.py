@@ -2,7 +2,7 @@
 
 import pytest
 
-from bridge.demo.rigged import station
+from bridge.demo import station
 from bridge.guard.limits import Limits
 from bridge.guard.model import Advisory, Flow
 from bridge.protocol.messages import Reading

@@ -4,7 +4,7 @@ from dataclasses import replace
 from itertools import pairwise
 
 from bridge.daemon.rows import reading_row
-from bridge.demo.rigged import HURRIED, station
+from bridge.demo import HURRIED, station
 from bridge.guard.commands import CartridgeChanged, Hold, ReservoirSample, Reset
 from bridge.guard.model import Advisory, Flow, Phase, Trip
 from bridge.guard.state import Latched

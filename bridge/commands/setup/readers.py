@@ -10,8 +10,7 @@ from dataclasses import replace
 from enum import Enum
 from typing import TypeVar
 
-from bridge.commands.setup.answers import Answers, LevelKind, slug
-from bridge.commands.setup.quantities import (
+from bridge.commands.setup.answers import (
     CELL,
     FLOW,
     FRACTION,
@@ -20,15 +19,18 @@ from bridge.commands.setup.quantities import (
     PER_CENT,
     PULSES,
     VOLUME,
+    Answers,
+    LevelKind,
     Quantity,
     UnitSystem,
+    slug,
     solids,
 )
 from bridge.errors import InputError
 from bridge.purifier.cartridge import Kind
 from bridge.units import CENTIMETRE, INCH, MASS
 from bridge.water.conductivity import LARGEST_CONSTANT_PER_CM, SMALLEST_CONSTANT_PER_CM
-from bridge.water.solids import Scale
+from bridge.water.measurement import Scale
 
 FACTOR = Scale.HALF.value
 """The scale that the file is written on, in ppm for each µS/cm."""
