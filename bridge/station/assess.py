@@ -50,6 +50,8 @@ class Memory:
     product: ProbeState = ProbeState()
     feed: ProbeState = ProbeState()
     level: LevelWatch = LevelWatch()
+    product_step_us: float = 0.0
+    """One step of the product conductance, if the controller states one."""
     cells: Cells = Cells()
     meter: FlowMeter = FlowMeter()
     throughput_l: float = 0.0
@@ -128,6 +130,7 @@ def assess(
         flowing,
         circuit,
         feed_us_cm,
+        memory.product_step_us,
     )
     pair = memory.cells
     if feed_us_cm is not None and product.measurement is not None and product.health < _FUNCTION_CHECK:
@@ -191,6 +194,7 @@ def assess(
         product=product_state,
         feed=feed_state,
         level=level_state,
+        product_step_us=memory.product_step_us,
         cells=pair,
         meter=meter,
         throughput_l=throughput_l,
@@ -228,6 +232,7 @@ def _probe(
     flowing: bool,
     circuit: Circuit,
     feed_us_cm: float | None,
+    step_us: float = 0.0,
 ) -> tuple[ProbeState, ProbeView]:
     conductance_us = None if conductance is FAILED else conductance
     temperature_c = None if temperature is FAILED else temperature
@@ -250,6 +255,7 @@ def _probe(
         feed_us_cm=feed_us_cm,
         flowing=flowing,
         temperature_circuit=circuit,
+        step_us_cm=step_us * plan.chain.cell.constant_per_cm,
     )
     worst = _GOOD
     if findings:
@@ -268,6 +274,12 @@ def _conductivity(cell: Cell, conductance_us: float) -> float | None:
     except OutOfRangeError:
         # The leads alone would conduct less, so this is not a reading of this cell.
         return None
+
+
+def greeted(memory: Memory, product_step: Value) -> Memory:
+    """Return the memory after a hello, with the step that the controller states for its product cell."""
+    step_us = product_step if isinstance(product_step, float) and product_step > 0.0 else 0.0
+    return memory if step_us == memory.product_step_us else replace(memory, product_step_us=step_us)
 
 
 def restarted(memory: Memory) -> Memory:

@@ -360,6 +360,7 @@ class Station:
         if warning is not None:
             self._report("controller-exchanged", Level.WARNING, warning)
         self._driver.greeted(hello.longest_lease_ms)
+        self.memory = assess.greeted(self.memory, hello.product_step_us)
         self._refused_why = ""
         self.controller = f"{hello.identity} {hello.firmware}".strip()
         self._report(

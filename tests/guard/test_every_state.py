@@ -63,6 +63,7 @@ class Survey:
             "filling is on hold": state.hold,
             "the fill took too long": state.fill.open_s >= limits.fill_max_s,
             "no phase asks for it": state.phase not in (Phase.RINSE, Phase.FILL),
+            "the pause is not over": t.before.phase is Phase.PAUSE and NOW - t.before.since < limits.pause_s,
             "there is no drain valve": t.decision.flow is Flow.TO_DRAIN and not limits.has_drain,
             "the lease is not the configured one": t.decision.lease_s != limits.lease_s,
         }

@@ -276,3 +276,25 @@ def test_only_the_board_that_the_configuration_names_may_fill() -> None:
     assert board.leases(30) == 0
     board.hello()
     assert board.leases(60) > 0
+
+
+def test_a_steady_cell_of_a_board_that_states_a_coarse_step_keeps_filling(board: Board) -> None:
+    def steady(seconds: int) -> None:
+        for _ in range(seconds):
+            board.now += 1.0
+            board.number += 1
+            board.station.receive(
+                Reading(
+                    board.number, Flow.TO_DRAIN, product_us=40.0, product_c=15.0, feed_us=600.0, feed_c=15.0,
+                    level_sensor=0.5, switch_low=True, switch_full=False, switch_overflow=False,
+                ),
+                board.now,
+            )  # fmt: skip
+
+    board.station.receive(replace(HELLO, product_step_us=1.0), board.now)
+    steady(1000)
+    assert board.station.view().product_health == "good"
+    board.number += 1
+    board.station.receive(replace(HELLO, sequence=board.number), board.now)
+    steady(1000)
+    assert board.station.view().product_health == "failure"

@@ -242,3 +242,23 @@ def test_the_diagnosis_works_for_any_sequence_of_readings(
 def test_settings_that_disable_a_check_are_refused(wrong: dict[str, float]) -> None:
     with pytest.raises(OutOfRangeError, match="disable a check"):
         ProbeSettings(**wrong)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("step_us_cm", "frozen"), [(0.0, True), (0.01, True), (0.5, False)], ids=["unstated", "fine", "coarse"]
+)
+def test_a_steady_cell_with_a_coarse_step_does_not_look_frozen(step_us_cm: float, frozen: bool) -> None:
+    state, found = ProbeState(), set()
+    for second in range(2000):
+        state, findings = observe(SETTINGS, state, 4.0, 15.0, float(second), step_us_cm=step_us_cm)
+        found |= {finding.fault for finding in findings}
+    assert (ProbeFault.FROZEN in found) is frozen
+
+
+def test_a_coarse_cell_is_frozen_if_the_temperature_should_have_moved_it_by_several_steps() -> None:
+    state, found = ProbeState(), set()
+    for second in range(2000):
+        celsius = 15.0 + 10.0 * second / 2000.0
+        state, findings = observe(SETTINGS, state, 4.0, celsius, float(second), step_us_cm=0.1)
+        found |= {finding.fault for finding in findings}
+    assert ProbeFault.FROZEN in found
