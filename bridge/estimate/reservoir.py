@@ -250,43 +250,49 @@ def aged(before: Reservoir, days: float, *, drift_percent_per_year: float) -> Re
     )
 
 
-def contradiction(
-    before: Reservoir, ppm: float, *, common_ppm: float, own_ppm: float, meter: str
-) -> Contradiction:
-    """Return how far a hand sample is from the balance. The arguments are those of :func:`sampled`."""
-    before = _with_meter(before, meter, common_ppm)
+@dataclass(frozen=True, slots=True)
+class HandSample:
+    """A hand sample of the reservoir, on the scale of the limit. Uncertainties are standard ones (k = 1)."""
+
+    ppm: float
+    common_ppm: float
+    """What all samples with this meter share, such as its full scale."""
+    own_ppm: float
+    """What belongs to this sample alone, such as one step of the display."""
+    meter: str
+    """The id of the meter. Another meter than before has another error."""
+    below_resolution: bool = False
+    """True if the meter showed 0, and ``ppm`` is a quarter of a step. Then the sample is an upper bound of
+    half a step, because a meter that reads low shows 0 for many waters."""
+
+
+def contradiction(before: Reservoir, sample: HandSample) -> Contradiction:
+    """Return how far a hand sample is from the balance."""
+    before = _with_meter(before, sample)
     p = before.covariance
-    variance = p[_C][_C] + 2.0 * p[_C][_M] + p[_M][_M] + _sample_variance(ppm, own_ppm)
-    return Contradiction(ppm - before.ppm - before.meter_ppm, math.sqrt(variance))
+    variance = p[_C][_C] + 2.0 * p[_C][_M] + p[_M][_M] + _sample_variance(sample)
+    difference_ppm = sample.ppm - before.ppm - before.meter_ppm
+    if sample.below_resolution:
+        difference_ppm = min(difference_ppm + sample.ppm, 0.0)
+    return Contradiction(difference_ppm, math.sqrt(variance))
 
 
-def sampled(
-    before: Reservoir, ppm: float, at_s: float, *, common_ppm: float, own_ppm: float, meter: str
-) -> Reservoir:
-    """Return the estimate after a hand sample of the reservoir.
-
-    Args:
-        before: the estimate.
-        ppm: the sample, on the scale of the limit.
-        at_s: its time, seconds of the wall clock.
-        common_ppm: standard uncertainty of what all samples with this meter share, such as its full scale.
-        own_ppm: standard uncertainty of this sample alone, such as one step of the display.
-        meter: the id of the meter. Another meter than before has another error.
-    """
-    _not_negative("sample", ppm, "ppm")
-    before = _with_meter(before, meter, common_ppm)
-    found = contradiction(before, ppm, common_ppm=common_ppm, own_ppm=own_ppm, meter=meter)
+def sampled(before: Reservoir, sample: HandSample, at_s: float) -> Reservoir:
+    """Return the estimate after a hand sample, taken at ``at_s`` seconds of the wall clock."""
+    _not_negative("sample", sample.ppm, "ppm")
+    before = _with_meter(before, sample)
+    found = contradiction(before, sample)
     if abs(found.z) > CONTRADICTION:
         # The balance has missed something. Its concentration is no evidence any more.
-        alone = [list(row) for row in before.covariance]
-        for j in range(_SIZE):
-            alone[_C][j] = alone[j][_C] = 0.0
-        alone[_C][_C] = max(100.0 * found.difference_ppm**2, before.covariance[_C][_C])
-        before = replace(before, covariance=tuple(map(tuple, alone)))
+        before = _alone(before, _C, max(100.0 * found.difference_ppm**2, before.covariance[_C][_C]))
     shown = _zeros()[0]
     shown[_C] = shown[_M] = 1.0
-    after = _updated(before, shown, ppm - before.ppm - before.meter_ppm, _sample_variance(ppm, own_ppm))
-    return replace(after, assumed_share=0.0, sampled_share=1.0, sampled_s=at_s, meter=meter)
+    if sample.below_resolution:
+        above_ppm = 2.0 * sample.ppm - before.ppm - before.meter_ppm
+        after = _bounded(before, shown, above_ppm, _sample_variance(sample))
+    else:
+        after = _updated(before, shown, found.difference_ppm, _sample_variance(sample))
+    return replace(after, assumed_share=0.0, sampled_share=1.0, sampled_s=at_s)
 
 
 def recalibrated(before: Reservoir, cell_percent: float) -> Reservoir:
@@ -393,14 +399,14 @@ def _inflow(
     )
 
 
-def _sample_variance(ppm: float, own_ppm: float) -> float:
-    return own_ppm**2 + (0.01 * SAMPLING_PERCENT * ppm) ** 2
+def _sample_variance(sample: HandSample) -> float:
+    return sample.own_ppm**2 + (0.01 * SAMPLING_PERCENT * sample.ppm) ** 2
 
 
-def _with_meter(before: Reservoir, meter: str, common_ppm: float) -> Reservoir:
-    if before.meter == meter and before.covariance[_M][_M] > 0.0:
+def _with_meter(before: Reservoir, sample: HandSample) -> Reservoir:
+    if before.meter == sample.meter and before.covariance[_M][_M] > 0.0:
         return before
-    return _alone(replace(before, meter=meter, meter_ppm=0.0), _M, common_ppm**2)
+    return _alone(replace(before, meter=sample.meter, meter_ppm=0.0), _M, sample.common_ppm**2)
 
 
 def _with_variance(before: Reservoir, which: int, variance: float) -> Reservoir:
@@ -417,6 +423,28 @@ def _alone(before: Reservoir, which: int, variance: float) -> Reservoir:
     ]
     rows[which][which] = variance
     return replace(before, covariance=tuple(map(tuple, rows)))
+
+
+def _bounded(before: Reservoir, shown: list[float], bound: float, variance: float) -> Reservoir:
+    """Return the estimate after the shown sum was found to be at most ``bound`` above its expected value.
+
+    The sum is normal before, and a normal distribution cut off at the bound after (moments: N. L. Johnson,
+    S. Kotz, Continuous Univariate Distributions 1, 1970, 13.7). What it was correlated with follows.
+    """
+    p = before.covariance
+    whole = sum(shown[i] * p[i][j] * shown[j] for i in range(_SIZE) for j in range(_SIZE)) + variance
+    if whole <= 0.0:
+        return before
+    sd = math.sqrt(whole)
+    cut = max(bound / sd, -6.0)
+    below = 0.5 * math.erfc(-cut / math.sqrt(2.0))
+    hazard = math.exp(-0.5 * cut * cut) / math.sqrt(2.0 * math.pi) / below
+    left = max(1.0 - cut * hazard - hazard * hazard, 1e-6)
+    if left > 0.999:
+        return before
+    # The normal observation that leaves the same mean and the same variance.
+    apparent = variance + whole * left / (1.0 - left)
+    return _updated(before, shown, -sd * hazard / (1.0 - left), apparent)
 
 
 def _updated(before: Reservoir, shown: list[float], innovation: float, variance: float) -> Reservoir:
