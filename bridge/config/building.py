@@ -154,6 +154,7 @@ def station_plan(ident: str, table: ReservoirTable, mistakes: Mistakes) -> Stati
         assumed_ppm=assumed_ppm,
         rain_ppm=table.rain_ppm,
         modbus=_modbus(at, table, mistakes),
+        controller_id=table.controller_id,
         cartridge=None if table.cartridge is None else table.cartridge.core(),
     )
 
@@ -178,6 +179,8 @@ def _modbus(at: Keys, table: ReservoirTable, mistakes: Mistakes) -> ModbusMap | 
         mistakes.add(
             (*at, "purifier", "litres_per_pulse"), "pulses cannot be counted over Modbus; remove this key"
         )
+    if table.controller_id is not None:
+        mistakes.add((*at, "controller_id"), "transmitters on a Modbus line have no id; remove this key")
     return modbus.core()
 
 

@@ -274,6 +274,11 @@ class ReservoirTable(Table):
         description='the device path of the controller, such as "/dev/serial/by-id/..."',
     )
     name: str | None = Field(default=None, min_length=1, description="what people call the reservoir")
+    controller_id: str | None = Field(
+        default=None,
+        pattern=r"^[A-Za-z0-9._+-]{1,24}$",
+        description="the id that the controller sends in its hello: no other controller may open the valve",
+    )
     baud: int = Field(default=115200, ge=1200, le=1_000_000, description="the speed of the line in bit/s")
     factor: float = Field(
         default=Scale.HALF.value,

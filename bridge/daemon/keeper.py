@@ -227,7 +227,8 @@ class Keeper:
         memory, state = self.station.memory, self.station.state
         # The new session counts its throughput from 0, and the flow pulses from the last count.
         state = replace(state, throughput_l=None, catching_up=memory.pulses is not None)
-        self.station = self._begin(state, replace(memory.inventory, pulses=memory.pulses))
+        accounts = replace(memory.inventory, pulses=memory.pulses, controller=memory.controller)
+        self.station = self._begin(state, accounts)
         self._began_at = self._clock.monotonic()
         self._rearm(self._began_at)
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 from bridge.errors import OutOfRangeError
 from bridge.guard.model import Advisory, Assessment, Flow
-from bridge.protocol.messages import FAILED, LocalFault, Reading, Value
+from bridge.protocol.messages import FAILED, Hello, LocalFault, Reading, Value
 from bridge.station import cells, flow_meter
 from bridge.station.cells import Cells
 from bridge.station.flow_meter import FlowMeter
@@ -50,6 +50,8 @@ class Memory:
     product: ProbeState = ProbeState()
     feed: ProbeState = ProbeState()
     level: LevelWatch = LevelWatch()
+    controller: str | None = None
+    """The id of the controller, from its last hello."""
     product_step_us: float = 0.0
     """One step of the product conductance, if the controller states one."""
     cells: Cells = Cells()
@@ -81,7 +83,7 @@ class Picture:
 def begin(plan: StationPlan, inventory: Inventory | None = None) -> Memory:
     """Return the memory before the first reading."""
     accounts = inventory or Inventory(plan.assumed_ppm)
-    return Memory(accounts, meter=FlowMeter(accounts.pulses))
+    return Memory(accounts, controller=accounts.controller, meter=FlowMeter(accounts.pulses))
 
 
 def assess(
@@ -194,6 +196,7 @@ def assess(
         product=product_state,
         feed=feed_state,
         level=level_state,
+        controller=memory.controller,
         product_step_us=memory.product_step_us,
         cells=pair,
         meter=meter,
@@ -276,10 +279,11 @@ def _conductivity(cell: Cell, conductance_us: float) -> float | None:
         return None
 
 
-def greeted(memory: Memory, product_step: Value) -> Memory:
-    """Return the memory after a hello, with the step that the controller states for its product cell."""
-    step_us = product_step if isinstance(product_step, float) and product_step > 0.0 else 0.0
-    return memory if step_us == memory.product_step_us else replace(memory, product_step_us=step_us)
+def greeted(memory: Memory, hello: Hello) -> Memory:
+    """Return the memory after a hello, with the controller's id and the step of its product cell."""
+    step = hello.product_step_us
+    step_us = step if isinstance(step, float) and step > 0.0 else 0.0
+    return replace(memory, controller=hello.identity, product_step_us=step_us)
 
 
 def restarted(memory: Memory) -> Memory:

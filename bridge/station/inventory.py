@@ -23,6 +23,8 @@ class Inventory:
     """Switches only: True if the level was at the refill mark after it was last at the fill mark."""
     pulses: int | None = None
     """At a start: the last count of flow pulses of the earlier process. Counting goes on from it."""
+    controller: str | None = None
+    """At a start: the id of the controller of the earlier process."""
 
 
 def holding(inventory: Inventory) -> float:

@@ -146,7 +146,7 @@ class Station:
         self._next_sequence = next_sequence
         self._driver = Driver(send, next_sequence, plan.limits.lease_s, now)
         self._openings = Openings()
-        self._board = Board(plan.controller_id)
+        self._board = Board(plan.controller_id, None if accounts is None else accounts.controller)
         self._doubt_reported = False
         self._on_turn = on_turn
         self._on_event = on_event
@@ -360,7 +360,7 @@ class Station:
         if warning is not None:
             self._report("controller-exchanged", Level.WARNING, warning)
         self._driver.greeted(hello.longest_lease_ms)
-        self.memory = assess.greeted(self.memory, hello.product_step_us)
+        self.memory = assess.greeted(self.memory, hello)
         self._refused_why = ""
         self.controller = f"{hello.identity} {hello.firmware}".strip()
         self._report(

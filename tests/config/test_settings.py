@@ -95,6 +95,15 @@ def test_a_short_file_is_enough() -> None:
     assert station.feed is None
 
 
+def test_the_configuration_can_name_the_only_controller_that_may_fill(tmp_path: Path) -> None:
+    text = (CONFIG / "minimal.toml").read_text()
+    file = tmp_path / "one.toml"
+    file.write_text(text.replace("port = ", 'controller_id = "tunnel-1"\nport = ', 1))
+    (station,) = load(file, {}).stations
+    assert station.controller_id == "tunnel-1"
+    assert load(CONFIG / "minimal.toml", {}).stations[0].controller_id is None
+
+
 def test_the_polytunnel_is_the_scenario_of_the_rig() -> None:
     from bridge.rig.scenario import POLYTUNNEL
 

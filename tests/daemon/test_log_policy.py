@@ -144,6 +144,16 @@ def test_after_a_kill_in_a_fill_counting_goes_on_from_the_counter_of_the_control
     assert restored.state.day_l == pytest.approx(saved_at)
 
 
+def test_the_id_of_the_controller_is_known_after_a_restart() -> None:
+    policy = LogPolicy([PLAN])
+    seen = turn(1.0, begin(0.0))
+    greeted = replace(seen, memory=replace(seen.memory, controller="board-1"))
+    state = kept(policy.turn(RESERVOIR, greeted, WALL_S))
+    restored = LogPolicy([PLAN], 2, 0, state).restored(PLAN, 3.0, WALL_S + 60.0)
+    assert restored.accounts.controller == "board-1"
+    assert assess.begin(PLAN, restored.accounts).controller == "board-1"
+
+
 def test_a_fill_that_a_kill_cut_off_gets_its_row_with_its_true_end() -> None:
     state = killed_while_filling(LogPolicy([PLAN]), 40)
     policy = LogPolicy([PLAN], 2, round(1000 * (WALL_S + 40)), state)

@@ -23,6 +23,7 @@ from bridge.protocol.messages import (
 )
 from bridge.protocol.session import DownCause, LinkUp, down
 from bridge.rig.scenario import POLYTUNNEL_WITH_DRAIN
+from bridge.station.inventory import Inventory
 from bridge.station.plan import StationPlan
 from bridge.station.station import Station, StationEvent
 
@@ -35,7 +36,7 @@ HELLO = Hello(0, "board-1", "1.0.0", BootReason.BROWNOUT, 10_000, Feature.NONE)
 class Board:
     """A controller that obeys every lease, unless the test makes it do something else."""
 
-    def __init__(self, plan: StationPlan = PLAN) -> None:
+    def __init__(self, plan: StationPlan = PLAN, known: Inventory | None = None) -> None:
         self.now = 100.0
         self.number = 0
         self.path = Flow.SHUT
@@ -47,7 +48,7 @@ class Board:
         self.openings = 0
         self.station = Station(
             plan, send=self._send, next_sequence=lambda: 0, now=self.now, on_event=self.events.append,
-            on_turn=lambda turn: self.events.extend(turn.events),
+            on_turn=lambda turn: self.events.extend(turn.events), accounts=known,
         )  # fmt: skip
         self.station.receive(LinkUp(), self.now)
 
@@ -254,6 +255,14 @@ def test_another_board_on_the_same_port_raises_an_alarm(board: Board) -> None:
     told = [event.sentence for event in board.events if event.id == "controller-exchanged"]
     assert "board-2" in told[0]
     assert "board-1" in told[0]
+
+
+def test_another_board_than_before_the_restart_of_the_bridge_raises_an_alarm() -> None:
+    board = Board(known=Inventory(6.0, controller="board-0"))
+    board.hello()
+    board.second()
+    assert board.shows(Advisory.CONTROLLER_EXCHANGED)
+    assert board.station.memory.controller == "board-1"
 
 
 def test_only_the_board_that_the_configuration_names_may_fill() -> None:
