@@ -208,6 +208,17 @@ def test_a_reading_is_logged_with_each_value_under_its_own_name() -> None:
     assert reading_row(PLAN, turn, stamp) == row
 
 
+def test_the_value_of_a_failed_probe_is_no_term_of_a_mean() -> None:
+    bench = Bench()
+    for _ in range(20):
+        bench.read()
+    for product_us in (0.2, -5.0, 1e9):
+        bench.read(product_us=product_us)
+        row = reading_row(PLAN, bench.turns[-1], Stamp(1, 2, 3))
+        assert (row.conductivity_25_us_cm, row.product_ppm, row.uncertainty_ppm) == (None, None, None)
+        assert row.health is Health.FAILURE
+
+
 def test_without_a_link_nothing_old_is_shown_as_live() -> None:
     bench = Bench()
     bench.read()
