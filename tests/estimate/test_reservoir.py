@@ -78,7 +78,8 @@ def test_a_sample_corrects_the_cell_through_their_covariance() -> None:
     held = reservoir.drawn(barrel(), 95.0)
     held = reservoir.filled(held, 195.0, 25.0, own_percent=0.5)
     percent, sd_percent = held.cell_gain_percent
-    assert (percent, sd_percent) == (0.0, pytest.approx(5.0))
+    assert percent == 0.0
+    assert sd_percent == pytest.approx(5.0)
     after = reservoir.sampled(held, HandSample(28.0, 0.2, 0.1, "fine"), 0.0)
     percent, sd_percent = after.cell_gain_percent
     assert 6.0 < percent < 14.0
@@ -86,7 +87,7 @@ def test_a_sample_corrects_the_cell_through_their_covariance() -> None:
     # The next fill is counted with the corrected cell.
     more = reservoir.filled(reservoir.drawn(after, 190.0), 190.0, 25.0, own_percent=0.5)
     assert more.ppm == pytest.approx(25.0 * (1.0 + 0.01 * percent), rel=0.02)
-    assert reservoir.recalibrated(after, 1.0).cell_gain_percent == (0.0, pytest.approx(1.0))
+    assert reservoir.recalibrated(after, 1.0).cell_gain_percent == pytest.approx((0.0, 1.0))
 
 
 def test_a_bucket_that_nobody_counted_does_not_blame_the_cell() -> None:
