@@ -9,7 +9,7 @@ from dataclasses import replace
 from bridge.config.plan import BridgePlan
 from bridge.daemon.keeper import Keeper
 from bridge.daemon.process import Daemon
-from bridge.demo.rigged import HURRIED
+from bridge.demo import HURRIED
 from bridge.guard.model import Flow, Phase
 from bridge.protocol.codec import Decoder, Direction, encode
 from bridge.protocol.messages import BootReason, Feature, FromController, Hello, Reading

@@ -76,7 +76,7 @@ def refuse_beside_daemon(plan: BridgePlan) -> None:
     Raises:
         LinkError: A port is in use, probably by the daemon.
     """
-    from bridge.bench.bench import STOP_FIRST
+    from bridge.bench import STOP_FIRST
 
     for station in plan.stations:
         port = open_device(station.port, station.baud)

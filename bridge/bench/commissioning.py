@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from enum import Enum
 
-from bridge.bench.bench import Bench, Received
+from bridge.bench import Bench, Received
 from bridge.config.modbus import CANNOT_PROMISE
 from bridge.guard.model import Flow
 from bridge.protocol.messages import Close, Feature, Hello, Lease, LocalFault, Reading, Refusal

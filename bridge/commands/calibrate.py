@@ -11,7 +11,7 @@ from bridge.commands.shared.values import typed_values
 from bridge.errors import InputError, LinkError
 
 if TYPE_CHECKING:
-    from bridge.bench.bench import Bench
+    from bridge.bench import Bench
     from bridge.bench.calibrating import Outcome
     from bridge.station.plan import ProbePlan, StationPlan
     from bridge.water.calibration import CalibrationPoint, Settled
@@ -175,7 +175,7 @@ def _at_the_bench(
 ) -> "list[CalibrationPoint]":
     from math import hypot
 
-    from bridge.bench.bench import Bench
+    from bridge.bench import Bench
     from bridge.water.standards import chosen
 
     points: list[CalibrationPoint] = []

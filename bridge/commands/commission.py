@@ -42,7 +42,7 @@ def command(config: Path, reservoir: str | None, record: Path | None) -> None:
     sending while the valve is open. A person confirms each step, so there is no option to skip the questions.
     The daemon must not be running. The exit status is 0 only if every test passed.
     """
-    from bridge.bench.bench import Bench
+    from bridge.bench import Bench
     from bridge.bench.commissioning import Checklist, Verdict
     from bridge.commands.shared.configuration import configuration_in_use, station_of
 

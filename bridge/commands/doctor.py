@@ -1,19 +1,23 @@
-"""``clearwell doctor``: reports what is wrong and what to do."""
+"""``clearwell doctor``: runs all checks, and reports what is wrong and what to do. Shell."""
 
 import json
 import os
 import shutil
 import sys
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 from bridge.commands.shared.configuration import environ_as_daemon, usual_config
+from bridge.doctor import SIGNS, Finding, Verdict, worst
 from bridge.errors import InputError
 
 if TYPE_CHECKING:
-    from bridge.doctor.finding import Finding
+    from bridge.config.plan import BridgePlan
+    from bridge.doctor.judge_line import PortFacts
+    from bridge.station.plan import StationPlan
 
 _WIDEST = 100
 _INDENT = 12
@@ -39,9 +43,6 @@ def command(config: Path | None, as_json: bool) -> int:
 
     The exit status is 0 if nothing is wrong, 1 if something is, and 2 for a mistake in the command line.
     """
-    from bridge.doctor.finding import Verdict, worst
-    from bridge.doctor.rounds import findings
-
     named = config
     config = usual_config(config, "doctor")
     if named is not None and not os.path.exists(named):
@@ -62,10 +63,9 @@ def command(config: Path | None, as_json: bool) -> int:
     return 1 if worst(found) is Verdict.WRONG else 0
 
 
-def _text(one: "Finding") -> str:
+def _text(one: Finding) -> str:
     """Format a finding: wrapped on a terminal, else on one line, for tools such as grep."""
     from bridge.display.text import printable, wrapped
-    from bridge.doctor.finding import SIGNS
 
     about = f" {one.about}" if one.about else ""
     then = f" To do: {one.next}" if one.next else ""
@@ -77,9 +77,7 @@ def _text(one: "Finding") -> str:
     return "\n".join([head + lines[0], *(" " * _INDENT + line for line in lines[1:])])
 
 
-def _record(found: "list[Finding]") -> dict[str, object]:
-    from bridge.doctor.finding import worst
-
+def _record(found: list[Finding]) -> dict[str, object]:
     return {
         "verdict": worst(found).value,
         "checks": [
@@ -93,3 +91,149 @@ def _record(found: "list[Finding]") -> dict[str, object]:
             for one in found
         ],
     }
+
+
+def findings(config: Path, environ: Mapping[str, str]) -> Iterator[Finding]:
+    """Run all checks, and yield each finding at once. Changes nothing and opens no valve.
+
+    Args:
+        config: the configuration file.
+        environ: the daemon's environment.
+    """
+    from bridge.config.loading import read
+    from bridge.doctor.judge_machine import judge_program
+    from bridge.doctor.see_machine import see_program
+
+    try:
+        configuration = read(config, environ)
+    except InputError as error:
+        yield from judge_program(see_program(), None)
+        for mistake in str(error).splitlines():
+            yield Finding(
+                "configuration",
+                "",
+                Verdict.WRONG,
+                f"{mistake}.",
+                "Correct it; the other checks need a valid configuration.",
+            )
+        return
+    plan = configuration.plan
+    yield from judge_program(see_program(), plan)
+    reservoirs = " and ".join(station.identity.reservoir for station in plan.stations) or "none"
+    yield Finding("configuration", "", Verdict.OK, f"{config} is valid; its reservoirs: {reservoirs}.")
+    for warning in configuration.warnings:
+        # The checks of the broker include these warnings.
+        if not warning.startswith("hub: "):
+            yield Finding(
+                "configuration",
+                "",
+                Verdict.LOOK,
+                f"{warning}.",
+                "clearwell check explains the whole configuration.",
+            )
+    yield from _computer(plan)
+    daemon_runs = False
+    for station in plan.stations:
+        port = _port(station)
+        daemon_runs = daemon_runs or port.daemon is not None
+        yield from _line(plan, station, port)
+    daemon_runs = daemon_runs or _log_is_open(plan)
+    yield Finding("daemon", "", *_daemon(daemon_runs))
+    yield from _hub(plan, daemon_runs)
+    yield from _calibrations(plan)
+
+
+def _computer(plan: "BridgePlan") -> Iterator[Finding]:
+    from bridge.doctor.judge_machine import judge_clock, judge_disk, judge_log
+    from bridge.doctor.see_machine import see_clock, see_disk, see_log
+
+    if plan.log is None:
+        yield judge_clock(see_clock(None))
+        yield Finding(
+            "log",
+            "",
+            Verdict.LOOK,
+            "There is no log, so a restart forgets trips, alarms and the load of the purifier.",
+            "Set log.enabled = true.",
+        )
+        return
+    log = see_log(plan.log.path)
+    yield judge_clock(see_clock(log.last_s or None))
+    yield from judge_disk(see_disk(plan.log.path, log.span_days), plan)
+    yield judge_log(log)
+
+
+def _port(station: "StationPlan") -> "PortFacts":
+    from bridge.doctor.see_line import see_port
+
+    return see_port(station.port)
+
+
+def _line(plan: "BridgePlan", station: "StationPlan", port: "PortFacts") -> Iterator[Finding]:
+    from bridge.doctor.judge_line import judge_controller, judge_daemons_controller, judge_port
+    from bridge.doctor.see_line import ask_controller
+    from bridge.doctor.see_machine import greeting
+
+    reservoir = station.identity.reservoir
+    yield judge_port(reservoir, port)
+    if port.daemon is not None:
+        newest = None if plan.log is None else greeting(plan.log.path, reservoir)
+        yield judge_daemons_controller(reservoir, newest)
+    elif port.is_free:
+        try:
+            facts = ask_controller(station)
+        except InputError as error:
+            yield Finding("controller", reservoir, Verdict.WRONG, str(error), "Then run this command again.")
+            return
+        yield from judge_controller(station, facts)
+
+
+def _log_is_open(plan: "BridgePlan") -> bool:
+    from bridge.history.backup import holder
+
+    return plan.log is not None and holder(plan.log.path) is not None
+
+
+def _daemon(runs: bool) -> tuple[Verdict, str, str]:
+    if runs:
+        return Verdict.OK, "The daemon of this configuration runs.", ""
+    return (
+        Verdict.LOOK,
+        "No daemon of this configuration runs here, as far as this user can see.",
+        "Start it: sudo systemctl enable --now clearwell, or clearwell run --config FILE.",
+    )
+
+
+def _hub(plan: "BridgePlan", daemon_runs: bool) -> Iterator[Finding]:
+    from bridge.doctor.judge_hub import judge_hub
+    from bridge.doctor.see_hub import see_hub
+
+    if plan.hub is None:
+        yield Finding("broker", "", Verdict.OK, "There is no table [hub], so nothing is published.")
+        return
+    yield from judge_hub(plan.hub.broker, see_hub(plan, daemon_runs=daemon_runs))
+    tls = plan.hub.broker.tls
+    if tls is not None and tls.key_file is not None and _others_may_read(tls.key_file):
+        yield Finding(
+            "encryption",
+            "",
+            Verdict.LOOK,
+            f"Users other than its owner may read the key {tls.key_file}.",
+            f"Correct that: chmod 600 {tls.key_file}.",
+        )
+
+
+def _others_may_read(file: Path) -> bool:
+    try:
+        return bool(os.stat(file).st_mode & 0o044)
+    except OSError:
+        return False
+
+
+def _calibrations(plan: "BridgePlan") -> Iterator[Finding]:
+    import time
+
+    from bridge.doctor.judge_machine import judge_calibrations
+
+    for station in plan.stations:
+        yield from judge_calibrations(station, time.time())

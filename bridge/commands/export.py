@@ -77,7 +77,7 @@ def command(
     """
     if events and (grain is not None or names):
         raise click.UsageError("--events are neither readings nor rolled up: leave out --grain and --series.")
-    from bridge.commands.shared.span import span_of
+    from bridge.commands.shared.values import span_of
     from bridge.history.export import Grain, Wanted
 
     path = chosen(log_file, config)
@@ -169,7 +169,7 @@ def _opened(out: Path) -> Iterator[TextIO]:
 
 def _account(count: int, out: Path, wanted: "Wanted", held: tuple[int, int], *, raw: bool) -> None:
     """What was written, for a person; nothing on the standard output where the export itself went."""
-    from bridge.history.export import utc_text
+    from bridge.history.views import utc_text
 
     if count == 0:
         hint = " Raw readings are kept for days only; try --grain minute." if raw else ""

@@ -1,4 +1,4 @@
-"""The command line. Each command has its own module, which is imported only if it is called."""
+"""The command line. The module of a command is imported only if the command is called."""
 
 import contextlib
 import importlib
@@ -26,12 +26,24 @@ COMMANDS = {
     "calibrate": "Find a cell's constant in a standard solution.",
     "commission": "Walk the commissioning checklist with the hardware attached.",
     "export": "Write the log as CSV or SenML.",
+    "collect": "Write the records of any number of bridges to one database.",
     "backup": "Copy the log into one file, also while the daemon runs.",
     "restore": "Continue from a backup of the log.",
     "doctor": "Check everything that a bridge needs, and report what is wrong and what to do.",
     "manual": "Show a page of the manual.",
     "completion": "Print a script that lets a shell complete commands and options.",
 }
+
+SHARED_MODULES = {
+    "backup": "backup",
+    "restore": "backup",
+    "demo": "simulated",
+    "rig": "simulated",
+    "simulate": "simulated",
+    "manual": "manual",
+    "completion": "manual",
+}
+"""The modules of several commands, each a function of its own name. Any other module has one ``command``."""
 
 LONG_RUNNING = frozenset({"report", "export", "backup", "simulate"})
 """Commands that compute for long, and may run beside a daemon on the same small computer."""
@@ -48,8 +60,9 @@ class _Lazy(click.Group):
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         if cmd_name not in COMMANDS:
             return None
-        module = importlib.import_module(f"bridge.commands.{cmd_name}")
-        command: click.Command = module.command
+        shared = SHARED_MODULES.get(cmd_name)
+        module = importlib.import_module(f"bridge.commands.{shared or cmd_name}")
+        command: click.Command = getattr(module, cmd_name if shared else "command")
         return command
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:

@@ -158,7 +158,7 @@ def _page(
 
 def _span(reader: "Reader", since: str | None, until: str | None, units: "DisplayUnits") -> tuple[int, int]:
     """Returns start and end in UTC milliseconds, on full hours; days are local days."""
-    from bridge.commands.shared.span import span_of
+    from bridge.commands.shared.values import span_of
 
     held = reader.span_ms()
     now_ms = round(1000 * time.time())

@@ -9,7 +9,7 @@ from bridge.commands.shared.values import typed_values
 from bridge.errors import InputError
 
 if TYPE_CHECKING:
-    from bridge.rig.reservoir import Truth
+    from bridge.rig.water_path import Truth
 
 
 @click.command("rig")
@@ -49,8 +49,8 @@ def command(
 
     from bridge.rig.faults import parse_fault
     from bridge.rig.pty import RigServer
-    from bridge.rig.reservoir import truth_line
     from bridge.rig.scenario import SCENARIOS
+    from bridge.rig.water_path import truth_line
     from bridge.rig.world import World
 
     if scenario not in SCENARIOS:

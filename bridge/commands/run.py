@@ -19,7 +19,7 @@ def command(config: Path, quiet: bool) -> None:
     import logging
 
     from bridge.config.loading import read
-    from bridge.daemon import log_output
+    from bridge.daemon import service
     from bridge.daemon.process import Daemon
 
     configuration = read(config, os.environ)
@@ -29,9 +29,9 @@ def command(config: Path, quiet: bool) -> None:
             f"{config}: there is no [reservoir.<id>] to keep filled; a purifier or a shelf that is kept by "
             "hand needs no daemon: enter it with clearwell sample, and see clearwell forecast"
         )
-    log_output.configure(level=logging.WARNING if quiet else logging.INFO)
+    service.configure_log(level=logging.WARNING if quiet else logging.INFO)
     for warning in configuration.warnings:
-        log_output.logger().warning("configuration", sentence=warning)
+        service.logger().warning("configuration", sentence=warning)
 
     async def keep() -> None:
         await Daemon(plan).run()

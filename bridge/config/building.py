@@ -10,13 +10,12 @@ Bounds that the file leaves out follow from the reservoir. They are our own rule
 
 from pathlib import Path
 
-from bridge.config.mistakes import Mistakes
 from bridge.config.model import BridgeTable, HubTable, LogTable
 from bridge.config.plan import HubPlan, LogPlan
 from bridge.config.reservoir import GuardTable, ProbeTable, PurifierTable, ReservoirTable
-from bridge.config.tables import Keys, default_target_ppm, given
+from bridge.config.tables import Keys, Mistakes, given
 from bridge.config.tank import LevelTable
-from bridge.estimate.verdict import LIMIT_PPM
+from bridge.estimate.verdict import LIMIT_PPM, default_target_ppm
 from bridge.guard.limits import Limits
 from bridge.history.waiting import LogSettings, OutboxSettings
 from bridge.mqtt.broker import BrokerSettings, MqttVersion, Secret, TlsSettings

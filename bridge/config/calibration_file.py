@@ -16,8 +16,7 @@ from typing import Any, Literal
 
 from pydantic import AwareDatetime, Field, ValidationError
 
-from bridge.config.mistakes import Mistakes, from_validation
-from bridge.config.tables import ID_PATTERN, Table, from_zero
+from bridge.config.tables import ID_PATTERN, Mistakes, Table, from_validation, from_zero
 from bridge.errors import InputError
 from bridge.station.plan import CalibrationInForce, ProbePlan, StationPlan
 from bridge.water.conductivity import (

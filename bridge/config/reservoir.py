@@ -11,8 +11,8 @@ from bridge.config.modbus import ModbusTable
 from bridge.config.tables import Grams, Litres, Ppm, Table, from_zero, given, positive, refused
 from bridge.config.tank import LevelTable, ShapeTable
 from bridge.estimate.verdict import LIMIT_PPM
-from bridge.purifier.capacity import RATING_SD
 from bridge.purifier.cartridge import (
+    RATING_SD,
     Kind,
     RatedGrains,
     RatedGrams,

@@ -4,21 +4,25 @@ The order of a scan: its close or lease is on the wire before the scan gets here
 When the latched rows are on the disk, people are shown the scan (:mod:`bridge.daemon.gate`). Then the
 forecast takes it. Events that do not latch are written and shown a moment later, after the wire. The daemon
 runs a keeper under the clock of its event loop, a simulation under a virtual clock.
+
+A fault of the program in a forecast ends the forecast, but not the session of the reservoir.
 """
 
 import math
 from collections import deque
 from collections.abc import Callable
-from datetime import tzinfo
+from dataclasses import replace
+from datetime import datetime, tzinfo
 from typing import Protocol
 
+import structlog
+
 from bridge.clock import Backoff, Clock, Timer
-from bridge.daemon.forecasts import StationForecast
 from bridge.daemon.gate import Gate, Ticket
-from bridge.daemon.log_policy import Restored
+from bridge.daemon.log_policy import KeptLog
 from bridge.forecast.learner import Learner
 from bridge.guard.commands import GuardCommand, ReservoirSample
-from bridge.guard.model import Advisory
+from bridge.guard.model import Advisory, Phase
 from bridge.guard.state import GuardState, PhaseChanged
 from bridge.protocol.messages import FromBridge
 from bridge.protocol.session import LinkDown, Received
@@ -34,7 +38,7 @@ from bridge.station.station import (
     StationEvent,
     Turn,
 )
-from bridge.station.view import StationView
+from bridge.station.view import NOTHING_KNOWN, StationView
 
 FIRST_WAIT_S = 1.0
 LONGEST_WAIT_S = 60.0
@@ -50,38 +54,6 @@ STATE_LOST = (
     "The trips and alarms from before the restart are not known, because the log could not be read. Filling "
     "is on hold. Look at the purifier and the reservoir, and release the hold when all is well."
 )
-
-
-class KeptLog(Protocol):
-    """The part of the log that a keeper needs."""
-
-    def restored(self, plan: StationPlan) -> Restored:
-        """Return the state from which a station starts."""
-
-    def feed_sampled(self, reservoir: str) -> float | None:
-        """Return the newest sample of a reservoir's feed, µS/cm at 25 °C."""
-
-    def learner(self, plan: StationPlan, accounts: Inventory) -> Learner:
-        """Return the forecast from which a station starts."""
-
-    def turn(self, reservoir: str, turn: Turn, on_disk: Callable[[bool], None] | None = None) -> None:
-        """Write one scan to the log.
-
-        Args:
-            reservoir: The reservoir's id.
-            turn: The scan.
-            on_disk: Called once: with True when the durable rows are on the disk, at once if there are none;
-                with False if the disk refuses them.
-        """
-
-    def event(self, event: StationEvent) -> None:
-        """Write an event outside a scan to the log."""
-
-    def accounts(self, reservoir: str, state: GuardState, inventory: Inventory) -> None:
-        """Save the contents of the reservoir and the load of the purifier."""
-
-    def learned(self, learner: Learner) -> None:
-        """Save the state of a forecast."""
 
 
 class Wire(Protocol):
@@ -252,7 +224,10 @@ class Keeper:
 
     def begin_again(self) -> None:
         """Start a new session with the same state of the guard, so that latched trips are kept."""
-        self.station = self._begin(self.station.state, self.station.memory.inventory)
+        memory, state = self.station.memory, self.station.state
+        # The new session counts its throughput from 0, and the flow pulses from the last count.
+        state = replace(state, throughput_l=None, catching_up=memory.pulses is not None)
+        self.station = self._begin(state, replace(memory.inventory, pulses=memory.pulses))
         self._began_at = self._clock.monotonic()
         self._rearm(self._began_at)
 
@@ -395,3 +370,81 @@ def _latches(turn: Turn) -> bool:
         or turn.state.hold is not turn.before.hold
         or any(not isinstance(event, PhaseChanged) for event in turn.decision.events)
     )
+
+
+_log = structlog.get_logger("clearwell")
+
+SAVE_EVERY_S = 3600.0
+ADVISORIES = (Advisory.ORDER_CARTRIDGE, Advisory.LEAK_SUSPECTED)
+
+
+class StationForecast:
+    """The forecast of one station.
+
+    Args:
+        learner: the state of the forecast at the start.
+        clock: the time. The forecast needs the date and the hour of the day.
+        inform: sends notes to the station, for its next turn.
+        say: reports an event with its sentence.
+        keep: saves the state of the forecast in the log; None if there is no log.
+        zone: the local time zone; None for that of the machine.
+    """
+
+    def __init__(
+        self,
+        learner: Learner,
+        clock: Clock,
+        inform: Callable[[Note], None],
+        say: Callable[[str, str], None],
+        keep: Callable[[Learner], None] | None = None,
+        zone: tzinfo | None = None,
+    ) -> None:
+        self.learner = learner
+        self._clock = clock
+        self._inform = inform
+        self._say = say
+        self._keep = keep
+        self._zone = zone
+        self._save_at: float | None = None
+        self._failed = False
+
+    def turn(self, turn: Turn) -> None:
+        """Process one turn. The forecast is updated when the learner requires it."""
+        if self._failed:
+            return
+        try:
+            if self.learner.observe(turn):
+                self._inform(self.learner.update(self._local_time()))
+                found = self.learner.advisories
+                for advisory in ADVISORIES:
+                    self._inform(Condition(advisory, advisory in found))
+                self._save_if_due(turn)
+        except Exception as error:  # noqa: BLE001 - a forecast must never cost a reservoir its session
+            self._failed = True
+            self._inform(NOTHING_KNOWN)
+            for advisory in ADVISORIES:
+                self._inform(Condition(advisory, False))
+            self._say(
+                "forecast-failed",
+                f"The forecast ended because of a fault of the program ({error!r}). Filling continues "
+                "without it. Restart the bridge to start it again, and please report this with the log.",
+            )
+            _log.exception("forecast-failed", reservoir=self.learner.plan.identity.reservoir)
+
+    def save(self) -> None:
+        """Save the state of the forecast in the log."""
+        if self._keep is not None and not self._failed:
+            self._keep(self.learner)
+
+    def _local_time(self) -> datetime:
+        """Return the time now, with the offset of the time zone."""
+        when = datetime.fromtimestamp(self._clock.wall(), self._zone)
+        return when if self._zone is not None else when.astimezone()
+
+    def _save_if_due(self, turn: Turn) -> None:
+        if self._save_at is None:
+            self._save_at = turn.now + SAVE_EVERY_S
+        ended = turn.before.phase is Phase.FILL and turn.state.phase is not Phase.FILL
+        if ended or turn.command is not None or turn.now >= self._save_at:
+            self._save_at = turn.now + SAVE_EVERY_S
+            self.save()

@@ -8,11 +8,12 @@ minute, which is stored when it is complete. Alarms, trips, commands and latched
 on the disk before the hub or a person receives them. Counters are stored every few seconds while water flows.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from typing import Protocol
 
 from bridge.daemon import saved_state
-from bridge.daemon.rows import entry_rows, reading_row
+from bridge.daemon.rows import RecordClock, entry_rows, reading_row
 from bridge.daemon.saved_state import RunningFill
 from bridge.errors import LogError
 from bridge.forecast import persistence
@@ -22,7 +23,6 @@ from bridge.guard.faults import phase_sentence
 from bridge.guard.model import Flow, Phase
 from bridge.guard.rules import ACTIVE
 from bridge.guard.state import GuardState
-from bridge.history.order import RecordClock
 from bridge.history.records import (
     CommandRow,
     EventRow,
@@ -34,7 +34,7 @@ from bridge.history.records import (
     StateRow,
 )
 from bridge.history.rollup import MINUTE_MS, ByException, RollUp
-from bridge.purifier.capacity import Evidence
+from bridge.purifier.cartridge import Evidence
 from bridge.station.inventory import Inventory
 from bridge.station.plan import StationPlan
 from bridge.station.station import StationEvent, Turn
@@ -381,3 +381,35 @@ def _forecast_row(stamp: Stamp, reservoir: str, outlook: Outlook) -> ForecastRow
 def _finite(value: float) -> float | None:
     """Return the figure to four digits; None for infinity."""
     return float(f"{value:.4g}") if abs(value) != float("inf") else None
+
+
+class KeptLog(Protocol):
+    """The part of the log that a keeper needs."""
+
+    def restored(self, plan: StationPlan) -> Restored:
+        """Return the state from which a station starts."""
+
+    def feed_sampled(self, reservoir: str) -> float | None:
+        """Return the newest sample of a reservoir's feed, µS/cm at 25 °C."""
+
+    def learner(self, plan: StationPlan, accounts: Inventory) -> Learner:
+        """Return the forecast from which a station starts."""
+
+    def turn(self, reservoir: str, turn: Turn, on_disk: Callable[[bool], None] | None = None) -> None:
+        """Write one scan to the log.
+
+        Args:
+            reservoir: The reservoir's id.
+            turn: The scan.
+            on_disk: Called once: with True when the durable rows are on the disk, at once if there are none;
+                with False if the disk refuses them.
+        """
+
+    def event(self, event: StationEvent) -> None:
+        """Write an event outside a scan to the log."""
+
+    def accounts(self, reservoir: str, state: GuardState, inventory: Inventory) -> None:
+        """Save the contents of the reservoir and the load of the purifier."""
+
+    def learned(self, learner: Learner) -> None:
+        """Save the state of a forecast."""

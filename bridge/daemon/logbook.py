@@ -17,7 +17,7 @@ from bridge.forecast.cartridges import CartridgeHistory
 from bridge.forecast.learned import worth_keeping
 from bridge.forecast.learner import Learner
 from bridge.guard.state import GuardState
-from bridge.history.errors import LogTrouble
+from bridge.history.log_file import LogTrouble
 from bridge.history.outbox import OutboxLevel, Parcel
 from bridge.history.records import EntryRow
 from bridge.history.writer import Log
@@ -169,7 +169,7 @@ class Logbook:
 
     @property
     def quiet_s(self) -> float:
-        """Seconds after the last :meth:`packs` in which no parcel of only readings becomes due."""
+        """Seconds until the next look for parcels of only readings."""
         return self._log.quiet_s
 
     async def entry_written(self, timeout_s: float) -> None:

@@ -1,6 +1,8 @@
 """The process: a task for each reservoir, for the broker and for the page, and systemd notifications. Shell.
 
-Every decision on a valve is made in a turn of its reservoir. Nothing in this file can delay it.
+Every decision on a valve is made in a turn of its reservoir. Nothing in this file can delay it. The task of a
+reservoir restarts keeper and link after a fault. The task of the relay runs it against a real log and a real
+broker.
 """
 
 import asyncio
@@ -10,7 +12,7 @@ import signal
 import sys
 from collections.abc import Callable, Sequence
 from functools import partial
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, assert_never
 
 import structlog
 
@@ -18,23 +20,23 @@ from bridge.clock import LoopClock
 from bridge.config.plan import BridgePlan, HubPlan, PagePlan
 from bridge.daemon.gate import Gate
 from bridge.daemon.keeper import Answered, Keeper
+from bridge.daemon.log_policy import KeptLog
 from bridge.daemon.logbook import Logbook
-from bridge.daemon.systemd import ServiceManager
-from bridge.daemon.tasks import KeeperTask, carry
+from bridge.daemon.relay import Fetch, Pause, Relay, Send
+from bridge.daemon.service import ServiceManager
 from bridge.errors import HubError
 from bridge.guard.commands import GuardCommand
 from bridge.guard.model import Advisory
-from bridge.history.errors import LogTrouble
+from bridge.history.log_file import LogTrouble
 from bridge.history.outbox import OutboxLevel
 from bridge.mqtt.announcements import Announcements
 from bridge.mqtt.client import HubClient
+from bridge.mqtt.topics import Layout, Publication
 from bridge.mqtt.topics import Level as HubLevel
 from bridge.station.plan import StationPlan
 from bridge.station.station import Level, StationEvent
 from bridge.station.view import StationView
-
-if TYPE_CHECKING:
-    from bridge.daemon.page_host import PageHost
+from bridge.transport.link import link_to
 
 _log = structlog.get_logger("clearwell")
 
@@ -43,6 +45,114 @@ SWITCH_S = 0.0005
 
 _STRUCTLOG_LEVEL = {Level.INFO: logging.INFO, Level.WARNING: logging.WARNING, Level.ERROR: logging.ERROR}
 _HUB_LEVEL = {Level.INFO: HubLevel.INFO, Level.WARNING: HubLevel.WARN, Level.ERROR: HubLevel.ERROR}
+
+
+def records_topic(layout: Layout) -> str:
+    """Return the topic of the records. It is one topic, so that the broker keeps their order."""
+    return f"clearwell/{layout.bridge}/records"
+
+
+async def carry(logbook: Logbook, hub: HubClient, layout: Layout) -> None:
+    """Send the parcels of the outbox until cancelled, whenever the broker is connected."""
+    loop = asyncio.get_running_loop()
+    relay = Relay(loop.time())
+    while True:
+        match relay.next(loop.time(), hub.connected):
+            case Pause(seconds, until_entry=True):
+                await logbook.entry_written(seconds)
+            case Pause(seconds):
+                await asyncio.sleep(seconds)
+            case Fetch(count):
+                packs = await logbook.packs(count, layout.bridge)
+                relay.fetched(packs, logbook.quiet_s)
+            case Send(parcel, payload):
+                records = Publication(records_topic(layout), payload, qos=1, retain=False)
+                acknowledged = await _sent(hub, records)
+                if acknowledged:
+                    logbook.acknowledge(parcel)
+                relay.sent(acknowledged, loop.time())
+            case other:
+                assert_never(other)
+
+
+async def _sent(hub: HubClient, records: Publication) -> bool:
+    try:
+        await hub.send(records)
+    except HubError:
+        # The client reports the lost connection; the parcel stays in the outbox.
+        return False
+    return True
+
+
+class KeeperTask:
+    """One reservoir on its real line.
+
+    A fault of the program closes the valve, is logged, and ends this reservoir's session. A new session
+    starts after a wait. The other reservoirs are not affected.
+
+    Args:
+        plan: The plan of the reservoir.
+        on_view: Shows a view to people.
+        on_event: Shows an event to people.
+        log: The log. None without one.
+    """
+
+    def __init__(
+        self,
+        plan: StationPlan,
+        on_view: Callable[[StationView], None],
+        on_event: Callable[[StationEvent], None],
+        log: KeptLog | None = None,
+    ) -> None:
+        self._loop = asyncio.get_running_loop()
+        self._broken: asyncio.Future[None] = self._loop.create_future()
+        self._link = link_to(
+            plan.port,
+            plan.baud,
+            plan.modbus,
+            silence_s=plan.limits.stale_after_s,
+            on_message=lambda message: self.keeper.received(message),
+            on_link=lambda news: self.keeper.received(news),
+            on_stray=lambda stray: self.keeper.received(stray),
+            on_note=lambda sentence: self.keeper.noted("modbus-note", sentence),
+        )
+        self._stopping = asyncio.Event()
+        self.keeper = Keeper(plan, LoopClock(self._loop), self._link, on_view, on_event, self._break, log)
+
+    def close_now(self) -> None:
+        """Close the valve for good, and make :meth:`run` return."""
+        self.keeper.close_now()
+        self._stopping.set()
+        self._link.finish()
+
+    async def run(self) -> None:
+        """Keep the reservoir until :meth:`close_now`."""
+        while not self._stopping.is_set():
+            try:
+                await self._session()
+            except Exception as error:  # noqa: BLE001 - one reservoir's fault must not end the others
+                _log.exception("station-failed", reservoir=self.keeper.plan.identity.reservoir)
+                await asyncio.sleep(self.keeper.failed(error))
+                self.keeper.begin_again()
+
+    async def _session(self) -> None:
+        broken = self._broken = self._loop.create_future()
+        async with asyncio.TaskGroup() as group:
+            watching = group.create_task(_fault_of(broken))
+            await self._link.run()
+            watching.cancel()
+
+    def _break(self, error: Exception) -> None:
+        if not self._broken.done():
+            self._broken.set_exception(error)
+
+
+async def _fault_of(broken: "asyncio.Future[None]") -> None:
+    await broken
+
+
+if TYPE_CHECKING:
+    from bridge.daemon.page_host import PageHost
 
 
 class Daemon:

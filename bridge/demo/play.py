@@ -12,15 +12,15 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from bridge.daemon.process import Daemon
-from bridge.demo.rigged import BRIDGE_ID, HURRIED, RESERVOIR, bridge, station
+from bridge.demo import BRIDGE_ID, HURRIED, RESERVOIR, bridge, station
 from bridge.demo.story import Action, Chapter, Observed, Story
 from bridge.errors import HubError, InputError
 from bridge.mqtt.broker import BrokerSettings, BrokerTrouble, MqttVersion
 from bridge.mqtt.session import Session
 from bridge.mqtt.topics import Layout, Publication
 from bridge.rig.pty import RigServer
-from bridge.rig.reservoir import Truth
 from bridge.rig.scenario import DEMO, DEMO_SPEED
+from bridge.rig.water_path import Truth
 from bridge.rig.world import World
 from bridge.station.station import StationEvent
 

@@ -4,8 +4,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import Enum
 
-from bridge.config.warnings import is_this_machine
-from bridge.doctor.finding import Finding, Verdict
+from bridge.config.plan import is_this_machine
+from bridge.doctor import Finding, Verdict
 from bridge.mqtt.broker import BrokerSettings
 
 NODE, PROPERTY = "doctor", "echo"

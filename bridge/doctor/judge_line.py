@@ -4,7 +4,7 @@ import stat
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from bridge.doctor.finding import Finding, Verdict
+from bridge.doctor import Finding, Verdict
 from bridge.protocol.frame import VERSION
 from bridge.protocol.messages import Feature, Hello, LocalFault, Reading
 from bridge.protocol.session import DownCause, LinkDown

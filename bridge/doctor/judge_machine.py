@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from bridge.config.plan import BridgePlan
-from bridge.doctor.finding import Finding, Verdict
+from bridge.doctor import Finding, Verdict
 from bridge.station.plan import ProbePlan, StationPlan
 
 CALIBRATION_DAYS = 366.0

@@ -14,9 +14,9 @@ from bridge import __version__
 from bridge.doctor.judge_machine import ClockFacts, DiskFacts, Library, LogFacts, ProgramFacts
 from bridge.errors import LogError
 from bridge.history.backup import layout_of
+from bridge.history.log_file import LAYOUT, open_for_reading
 from bridge.history.reader import Reader
 from bridge.history.records import EventRow, Kind
-from bridge.history.schema import LAYOUT, open_for_reading
 
 _NEWEST = 5000
 """The number of newest entries in which a greeting is searched."""
@@ -72,6 +72,7 @@ LIBRARIES = (
     ("pydantic-settings", ""),
     ("structlog", ""),
     ("click", ""),
+    ("psycopg", "collect"),
     ("pymodbus", "modbus"),
     ("starlette", "page"),
     ("uvicorn", "page"),

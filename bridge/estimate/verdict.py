@@ -66,6 +66,11 @@ NOT_KNOWN = Judgement(Verdict.UNKNOWN, None, None, None)
 """The judgement on water without any value."""
 
 
+def default_target_ppm(limit_ppm: float) -> float:
+    """Return the target in ppm that belongs to a limit: 25, or half the limit if 25 would be above it."""
+    return TARGET_PPM if limit_ppm >= TARGET_PPM else 0.5 * limit_ppm
+
+
 def judge(
     ppm: float, guard_band_ppm: float, limit_ppm: float = LIMIT_PPM, target_ppm: float = TARGET_PPM
 ) -> Verdict:

@@ -19,7 +19,7 @@ from bridge.history.records import (
     SampleRow,
     when_ms,
 )
-from bridge.purifier.capacity import Evidence
+from bridge.purifier.cartridge import Evidence
 
 _KINDS = (Kind.CARTRIDGE, Kind.ALARM, Kind.SAMPLE, Kind.FILL)
 

@@ -6,14 +6,24 @@ The learner of a station, purifiers kept by hand and the report's backtest share
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
-from bridge.purifier import breakthrough, membrane, season
+from bridge.purifier import breakthrough, membrane
 from bridge.purifier import cartridge as distiller
 from bridge.purifier.breakthrough import Front
-from bridge.purifier.capacity import Capacity, Evidence, estimate
-from bridge.purifier.cartridge import Kind, Load
-from bridge.purifier.forecast import Expected, Forecast, cells_left, forecast, from_cells, interval
+from bridge.purifier.cartridge import Capacity, Evidence, Kind, Load, estimate
+from bridge.purifier.forecast import (
+    Expected,
+    Forecast,
+    Season,
+    begin_season,
+    cells_left,
+    expected_in_season,
+    forecast,
+    from_cells,
+    interval,
+    learn_season,
+    over_days,
+)
 from bridge.purifier.membrane import Membrane
-from bridge.purifier.season import Season, over_days
 from bridge.station.plan import CartridgePlan, StationPlan
 from bridge.station.view import Outlook
 from bridge.tank.use import DrawOff, DrawOffSettings
@@ -152,10 +162,10 @@ def add_to_seasons(
     feed, use = learned.feed, learned.use
     if learned.feed_looks:
         mean_ppm = learned.feed_sum / learned.feed_looks
-        feed = feed or season.begin(max(mean_ppm, 1e-3), learned.since_day)
-        feed = season.learn(feed, day, mean_ppm)
+        feed = feed or begin_season(max(mean_ppm, 1e-3), learned.since_day)
+        feed = learn_season(feed, day, mean_ppm)
     if use is not None or per_day > 0.0:
-        use = season.learn(use or season.begin(per_day, learned.since_day), day, per_day)
+        use = learn_season(use or begin_season(per_day, learned.since_day), day, per_day)
     return replace(
         learned, feed=feed, use=use, feed_sum=0.0, feed_looks=0, since_day=day, since_l=learned.total_l
     )
@@ -188,7 +198,7 @@ def forecast_of(
     end = day + max(learned.days, 1.0)
     feed: Expected | None = None
     if learned.feed is not None:
-        feed = season.expected(learned.feed, day, end)
+        feed = expected_in_season(learned.feed, day, end)
     elif feed_ppm is not None and feed_ppm > 0.0:
         feed = Expected(feed_ppm, FEED_SD_SHARE * feed_ppm)
     if feed is None:
@@ -219,7 +229,7 @@ def forecast_of(
 def expected_use(learned: Learned, day: float, end: float) -> Expected | None:
     """Returns the product to be drawn, litres a day; None until a day has been measured."""
     if learned.use is not None:
-        return season.expected(learned.use, day, end)
+        return expected_in_season(learned.use, day, end)
     if learned.since_day is None or day - learned.since_day < 1.0:
         return None
     per_day = (learned.total_l - learned.since_l) / (day - learned.since_day)

@@ -26,15 +26,13 @@ from bridge.guard.commands import CartridgeChanged
 from bridge.guard.model import Advisory, Flow, Phase, Trip
 from bridge.guard.rules import ACTIVE
 from bridge.purifier import breakthrough, membrane
-from bridge.purifier.capacity import Evidence
-from bridge.purifier.cartridge import Load
-from bridge.purifier.forecast import ORDER_DRY_SHARE, Forecast
-from bridge.purifier.season import LONGEST_DAYS
+from bridge.purifier.cartridge import Evidence, Load
+from bridge.purifier.forecast import LONGEST_DAYS, ORDER_DRY_SHARE, Forecast
 from bridge.station.plan import StationPlan
 from bridge.station.station import Turn
 from bridge.station.view import NOTHING_KNOWN, Outlook
 from bridge.tank import use as draw_off
-from bridge.tank.cover import days_until_dry, leak_hint
+from bridge.tank.use import days_until_dry, leak_hint
 
 UPDATE_EVERY_S = 60.0
 FORECAST_EVERY_S = 3600.0

@@ -15,11 +15,10 @@ from bridge.forecast.learned import Kept, Learned, prior
 from bridge.history.records import StateRow
 from bridge.purifier import breakthrough, grid
 from bridge.purifier.breakthrough import Front
-from bridge.purifier.capacity import Evidence
-from bridge.purifier.cartridge import Kind, Load
+from bridge.purifier.cartridge import Evidence, Kind, Load
+from bridge.purifier.forecast import Season
 from bridge.purifier.grid import Reading
 from bridge.purifier.membrane import Membrane
-from bridge.purifier.season import Season
 from bridge.station.plan import CartridgePlan
 from bridge.tank.use import DrawOff, RunningMean
 

@@ -17,9 +17,8 @@ from pathlib import Path
 
 from bridge.errors import LogError
 from bridge.history import migration
-from bridge.history.log_file import lock_of, move_aside
+from bridge.history.log_file import LAYOUT, layout_in, lock_of, move_aside, open_for_reading
 from bridge.history.records import StateRow
-from bridge.history.schema import LAYOUT, layout_in, open_for_reading
 from bridge.history.store import Store
 
 PIECE_PAGES = 64

@@ -27,8 +27,8 @@ from bridge.errors import LogError
 from bridge.guard.model import Flow
 from bridge.history.records import Kind, MinuteRow, ReadingRow, Series, Stamp, StateRow, reading_of
 from bridge.history.rollup import HOUR_MS, MINUTE_MS, Bucket, ByException, Cell, RollUp
-from bridge.history.store import Store, entry
-from bridge.history.views import first_id
+from bridge.history.store import Store
+from bridge.history.views import entry, first_id
 from bridge.water.health import Health
 
 SESSION = "log.session"

@@ -1,6 +1,6 @@
 """The rows of the log as values: one class for each table.
 
-A row has a :class:`Stamp`, made by :class:`bridge.history.order.RecordClock`. Rows are ordered by session and
+A row has a :class:`Stamp`, made by :class:`bridge.daemon.rows.RecordClock`. Rows are ordered by session and
 sequence, never by the wall clock. In this order their UTC never goes backwards.
 """
 

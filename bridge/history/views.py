@@ -1,14 +1,40 @@
-"""The tables of the log and the views that other programs read: their columns, as SQL text. Core.
+"""The tables and views of the log: their columns as SQL text, and rows from and to their columns. Core.
 
-The views are the public face of the file; ``bridge/manual/log.md`` documents them. Minutes and hours are
+The views are what other programs read; ``bridge/manual/log.md`` documents them. Minutes and hours are
 stored as integers in thousandths of the unit of the view (nS for µS, ppb for ppm, ml for l), because five
 years of floating-point values would exceed the size budget. A least or greatest value that equals the mean is
 NULL.
 """
 
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import fields
 from datetime import UTC, datetime
+from enum import Enum
+from typing import Any
 
-from bridge.history.records import Kind, Series
+from bridge.errors import LogError
+from bridge.guard.model import Flow
+from bridge.history.records import (
+    CLASSES,
+    AlarmChange,
+    AlarmRow,
+    Cell,
+    EntryRow,
+    Kind,
+    Litres,
+    LitresRow,
+    ReadingRow,
+    Series,
+    Stamp,
+    alarm_from,
+    reading_of,
+)
+from bridge.water.health import Health
+
+HEALTH_BY_WORD = {one.word: one for one in Health}
+_FLOW = {one.value: one for one in Flow}
+_BOOLEANS = {"first_out", "accepted", "exhausted", "order_now"}
 
 SERIES_COLUMNS: dict[Series, tuple[str, str]] = {
     Series.CONDUCTANCE: ("conductance_us", "conductance_ns"),
@@ -181,3 +207,90 @@ def first_id(utc_ms: int) -> int:
     An id is the milliseconds times 256, or the last id plus 1 if that is greater.
     """
     return utc_ms << 8
+
+
+def entry(kind: Kind, stamp: Stamp, reservoir: str, given: Mapping[str, Any]) -> EntryRow:
+    """Make an entry from plain values.
+
+    Args:
+        kind: the kind of entry.
+        stamp: its stamp.
+        reservoir: its reservoir.
+        given: the values by the names of their fields.
+
+    Raises:
+        LogError: a value is missing or wrong.
+    """
+    row_class = CLASSES[kind]
+    try:
+        known = {f.name: _typed(f.name, given[f.name]) for f in fields(row_class) if f.name in given}
+        if row_class is AlarmRow:
+            known["alarm"] = alarm_from(known["alarm"])
+            known["change"] = AlarmChange(known["change"])
+        if row_class is LitresRow:
+            known["what"] = Litres(known["what"])
+        return row_class(stamp=stamp, reservoir=reservoir, **known)
+    except (ValueError, TypeError, KeyError) as error:
+        raise LogError(f"An entry of kind {kind.value!r} in the log cannot be read: {error}.") from error
+
+
+def reading_from(stored: Sequence[Any]) -> tuple[int, ReadingRow]:
+    """Make a reading from its columns. Returns it with its id."""
+    key, time, name, path, health, session, sequence, *values = stored
+    stamp = Stamp(session, sequence, utc_ms_of(time))
+    return key, reading_of(stamp, name, values, _FLOW[path], HEALTH_BY_WORD[health])
+
+
+def columns_of(kind: Kind) -> str:
+    """Return the columns of a kind of entry, in the order in which :func:`entry_from` takes them."""
+    return "".join(
+        ["id, time, reservoir, session, sequence", *(f", {one}" for one, _, _ in ENTRY_COLUMNS[kind])]
+    )
+
+
+def entry_from(kind: Kind, stored: Sequence[Any]) -> tuple[int, EntryRow]:
+    """Make an entry from its columns. Returns it with its id."""
+    key, time, name, session, sequence, *values = stored
+    given = dict(zip((field for _, _, field in ENTRY_COLUMNS[kind]), values, strict=True))
+    return key, entry(kind, Stamp(session, sequence, utc_ms_of(time)), name, given)
+
+
+def _typed(field: str, value: Any) -> Any:
+    if value is not None and field in _BOOLEANS:
+        return bool(value)
+    return utc_ms_of(value) if field.endswith("_ms") and isinstance(value, str) else value
+
+
+def plain_value(field: str, value: Any) -> Any:
+    """Return the value that a column holds for the field of an entry."""
+    if value is None:
+        return None
+    if isinstance(value, Enum):
+        return value.value
+    if field.endswith("_ms"):
+        return utc_text(value)
+    if isinstance(value, bool):
+        return int(value)
+    if not isinstance(value, str):
+        return value
+    # Text from outside can hold characters that UTF-8 cannot encode, or NUL, which ends a text in C.
+    return value.encode("utf-8", "backslashreplace").decode().replace("\x00", "\\x00")
+
+
+def rounded(value: float | None) -> float | None:
+    """Return a number with the digits that the log keeps; None if it is not finite."""
+    return None if value is None or not math.isfinite(value) else float(f"{value:.7g}")
+
+
+def cell_from(
+    mean: int | None, least: int | None, greatest: int | None, count: int | None, readings: int
+) -> Cell | None:
+    """Make a cell from the columns of a minute or an hour, in thousandths, with the count of its readings."""
+    if mean is None:
+        return None
+    return Cell(
+        (mean if least is None else least) / 1000,
+        mean / 1000,
+        (mean if greatest is None else greatest) / 1000,
+        readings if count is None else count,
+    )

@@ -13,9 +13,8 @@ from enum import Enum
 from string import Template
 
 from bridge.errors import InputError
-from bridge.mqtt.description import fitted
 from bridge.mqtt.properties import NODES, PROPERTIES, Property
-from bridge.mqtt.topics import EVENT_QOS, STATE_QOS, Layout, Publication
+from bridge.mqtt.topics import EVENT_QOS, STATE_QOS, Layout, Publication, fitted
 from bridge.station.plan import StationIdentity
 
 

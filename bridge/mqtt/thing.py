@@ -24,9 +24,8 @@ from uuid import NAMESPACE_URL, uuid5
 
 from bridge.guard.faults import FAULTS
 from bridge.mqtt.broker import BrokerSettings
-from bridge.mqtt.description import fitted
 from bridge.mqtt.properties import NODES, Datatype, Property
-from bridge.mqtt.topics import COMMAND_QOS, STATE_QOS, Layout, Lifecycle, Publication, retained
+from bridge.mqtt.topics import COMMAND_QOS, STATE_QOS, Layout, Lifecycle, Publication, fitted, retained
 from bridge.station.plan import StationIdentity
 
 MEDIA_TYPE = "application/td+json"

@@ -9,8 +9,7 @@ import math
 from dataclasses import dataclass, replace
 
 from bridge.errors import InputError, OutOfRangeError
-from bridge.purifier.capacity import Capacity
-from bridge.purifier.cartridge import Load, add
+from bridge.purifier.cartridge import Capacity, Load, add
 from bridge.purifier.grid import RESOLUTION_SHARE, Grid, Reading, blank, weigh
 
 _NEW = Load()

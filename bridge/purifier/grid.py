@@ -35,7 +35,7 @@ import operator
 from dataclasses import dataclass, replace
 
 from bridge.errors import InputError
-from bridge.purifier.capacity import Capacity
+from bridge.purifier.cartridge import Capacity
 
 SLOPES = (0.001, 0.003, 0.008, 0.02, 0.045, 0.08, 0.12, 0.18, 0.27)
 """Logistic shapes: width of the front over capacity, from an ideal bed to one with slow exchange."""

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 from bridge.errors import InputError
 from bridge.purifier.breakthrough import Front, begin, observe
-from bridge.purifier.capacity import RATING_SD, Capacity, estimate
+from bridge.purifier.cartridge import RATING_SD, Capacity, estimate
 from bridge.purifier.forecast import SHARES, Expected, Interval, cells_left, interval, quantiles
 from bridge.purifier.grid import Grid
 

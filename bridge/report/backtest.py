@@ -13,10 +13,8 @@ from enum import Enum
 from bridge.forecast.learned import Learned, add_to_seasons, forecast_of, prior, worth_keeping
 from bridge.forecast.learner import UNTRIPPED_SHARE
 from bridge.purifier import breakthrough, membrane
-from bridge.purifier.capacity import Evidence
-from bridge.purifier.cartridge import Kind, Load, add
-from bridge.purifier.forecast import Forecast, Interval
-from bridge.purifier.season import LONGEST_DAYS
+from bridge.purifier.cartridge import Evidence, Kind, Load, add
+from bridge.purifier.forecast import LONGEST_DAYS, Forecast, Interval
 from bridge.report.curves import CartridgeHistory, Point, joined
 from bridge.station.plan import CartridgePlan
 

@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 
 from bridge.history.records import CartridgeRow, Series
 from bridge.history.rollup import HOUR_MS, Bucket
-from bridge.purifier.capacity import Evidence
+from bridge.purifier.cartridge import Evidence
 from bridge.report.water import Production
 
 STANDING_L = 2.0

@@ -8,8 +8,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from statistics import median
 
-from bridge.config.tables import default_target_ppm
-from bridge.estimate.verdict import LIMIT_PPM
+from bridge.estimate.verdict import LIMIT_PPM, default_target_ppm
 from bridge.forecast import cartridges
 from bridge.forecast.learned import Kept
 from bridge.guard.model import Trip

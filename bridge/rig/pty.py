@@ -16,8 +16,8 @@ from pathlib import Path
 
 from bridge.errors import InputError, LinkError
 from bridge.rig.controller import Controller
-from bridge.rig.reservoir import Truth
 from bridge.rig.rig import Rig
+from bridge.rig.water_path import Truth
 from bridge.rig.world import World
 
 _TICK_S = 0.02

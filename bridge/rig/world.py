@@ -14,14 +14,11 @@ from collections.abc import Iterable
 from bridge.errors import OutOfRangeError
 from bridge.guard.model import Flow
 from bridge.rig.faults import CURED_BY_CARTRIDGE, Fault, FaultName, FaultPlan
-from bridge.rig.purifier import FRESH, Ageing, Purifier
-from bridge.rig.reservoir import Account, Reservoir, Truth, flows
-from bridge.rig.scenario import Scenario
-from bridge.rig.sensors import Inputs, Scene, Sensors
-from bridge.rig.weather import (
+from bridge.rig.scenario import (
     DAY_S,
     Draw,
     DrawPlan,
+    Scenario,
     air_c,
     day,
     draws_of_day,
@@ -30,6 +27,8 @@ from bridge.rig.weather import (
     mains_c,
     season,
 )
+from bridge.rig.sensors import Inputs, Scene, Sensors
+from bridge.rig.water_path import FRESH, Account, Ageing, Purifier, Reservoir, Truth, flows
 from bridge.tank.shapes import UprightCylinder
 
 _IDLE_STEP_S = 1800.0

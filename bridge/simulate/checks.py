@@ -15,13 +15,12 @@ from bridge.guard.state import AlarmChanged
 from bridge.protocol.messages import Close, FromBridge, FromController, Lease, Reading
 from bridge.rig.faults import Fault, FaultName
 from bridge.rig.rig import Rig
+from bridge.simulate.accounts import Waters, Witness, same
 from bridge.simulate.detection import Detection
 from bridge.simulate.gardens import Garden
-from bridge.simulate.hazards import hazards
 from bridge.simulate.judge import Judge
-from bridge.simulate.ledger import Witness, same
+from bridge.simulate.mishaps import hazards
 from bridge.simulate.outcome import Outcome
-from bridge.simulate.waters import Waters
 from bridge.station.station import Station
 
 _LINKS = frozenset({FaultName.LINK_NOISE, FaultName.LINK_CUT, FaultName.LINK_LAG})
@@ -146,7 +145,7 @@ class Checks:
         if accepted:
             match command:
                 case Hold(on=on):
-                    judge.hold = on
+                    judge.held(on, self._rig.line_s)
                 case CartridgeChanged() | Retest():
                     judge.remedied()
                 case ReservoirSample(ppm=ppm):

@@ -19,8 +19,8 @@ from bridge.history.reader import Reader
 from bridge.history.records import CartridgeRow, ReadingRow, Row, Stamp, StampedRow, StateRow
 from bridge.history.waiting import LogSettings, OutboxSettings
 from bridge.history.writer import Log
-from bridge.purifier.capacity import Evidence
-from bridge.simulate.disk import COMMIT_S, RECENT, SYNC_S, Done
+from bridge.purifier.cartridge import Evidence
+from bridge.simulate.log import COMMIT_S, RECENT, SYNC_S, Done
 
 _FAR_MS = 1 << 52
 _LIFE = "{name}.life-{number}"
@@ -56,7 +56,7 @@ class FileDisk:
         """Open the file that the last session left."""
         self._clock = clock
         self._flushed_at_s = clock.monotonic()
-        log = self._log = Log(self._file, settings=LogSettings(outbox=OutboxSettings(pack_s=0.0)))
+        log = self._log = Log(self._file, settings=LogSettings(outbox=OutboxSettings()))
         opened = log.start().result()
         if not opened.complete:
             self._complaints.append(f"the log of session {self._life} could not be opened completely")

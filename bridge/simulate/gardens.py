@@ -8,8 +8,8 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from bridge.config.building import station_plan
-from bridge.config.mistakes import Mistakes
 from bridge.config.reservoir import ReservoirTable
+from bridge.config.tables import Mistakes
 from bridge.errors import InputError
 from bridge.protocol.messages import Feature
 from bridge.rig.scenario import (

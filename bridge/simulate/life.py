@@ -11,7 +11,8 @@ from datetime import UTC
 from typing import Protocol
 
 from bridge.clock import VirtualClock
-from bridge.daemon.keeper import Keeper, KeptLog
+from bridge.daemon.keeper import Keeper
+from bridge.daemon.log_policy import KeptLog
 from bridge.guard.commands import GuardCommand
 from bridge.protocol.frame import Damaged, Ignored
 from bridge.protocol.messages import FromBridge, FromController, Reading

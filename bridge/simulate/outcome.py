@@ -4,8 +4,8 @@ import json
 from dataclasses import asdict, dataclass, field, fields
 from statistics import median
 
+from bridge.simulate.accounts import Entered
 from bridge.simulate.detection import Tally
-from bridge.simulate.waters import Entered
 
 MOST_VIOLATIONS = 5
 

@@ -20,17 +20,15 @@ from bridge.history.records import StateRow
 from bridge.rig.faults import Fault, FaultName
 from bridge.rig.rig import Rig
 from bridge.rig.world import World
-from bridge.simulate.chance import Event, Happening, begun_at, events_of, is_brutal
+from bridge.simulate.accounts import Witness
 from bridge.simulate.checks import Checks
-from bridge.simulate.disk import COMMIT_S, WRITEBACK_S, Disk, MemoryDisk
 from bridge.simulate.filed import FileDisk
 from bridge.simulate.gardens import Garden, garden
-from bridge.simulate.grower import Grower
-from bridge.simulate.hub import Audience, Carrier, HubHand, HubLog
-from bridge.simulate.ledger import Witness
 from bridge.simulate.life import Life
-from bridge.simulate.log import SimulatedLog
+from bridge.simulate.log import COMMIT_S, WRITEBACK_S, Disk, MemoryDisk, SimulatedLog
+from bridge.simulate.mishaps import Event, Happening, begun_at, events_of, is_brutal
 from bridge.simulate.outcome import Outcome, Task
+from bridge.simulate.people import Audience, Carrier, Grower, HubHand, HubLog
 from bridge.station.station import Station, StationEvent, Turn
 from bridge.station.view import StationView
 

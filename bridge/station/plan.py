@@ -6,8 +6,7 @@ from pathlib import Path
 
 from bridge.guard.limits import Limits
 from bridge.protocol.registers import ModbusMap
-from bridge.purifier.capacity import RATING_SD
-from bridge.purifier.cartridge import Kind
+from bridge.purifier.cartridge import RATING_SD, Kind
 from bridge.tank.level_sensor import LevelSettings
 from bridge.water.measurement import MeasuringChain
 from bridge.water.probe import ProbeSettings
@@ -93,5 +92,7 @@ class StationPlan:
     """The concentration of a rise with the valve shut. None if no rain can fall in."""
     modbus: ModbusMap | None = None
     """The register map of a Modbus line. None for a controller with the line protocol."""
+    controller_id: str | None = None
+    """The id of the only controller that may open the valve. None for any controller."""
     cartridge: CartridgePlan | None = None
     """None for a purifier without a forecast."""

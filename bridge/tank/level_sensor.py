@@ -13,8 +13,7 @@ from enum import Enum
 from itertools import pairwise
 
 from bridge.errors import InputError, OutOfRangeError
-from bridge.tank.curve import MonotoneCurve
-from bridge.tank.shapes import Shape, not_negative, positive
+from bridge.tank.shapes import MonotoneCurve, Shape, not_negative, positive
 
 
 class LevelFault(Enum):
@@ -90,7 +89,7 @@ class LevelSensorTable:
     """The calibration of a level sensor: ``points`` of (fraction 0 to 1, depth in metres), in any order.
 
     In the order of the fractions the depth must strictly rise or strictly fall. The monotone curve of
-    :mod:`bridge.tank.curve` connects the points.
+    :mod:`bridge.tank.shapes` connects the points.
 
     Raises:
         InputError: If there are fewer than two points, if a fraction occurs twice, if the depth does not

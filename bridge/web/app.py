@@ -25,7 +25,7 @@ from bridge.daemon.page_lines import (
     CommandResult,
     Setup,
 )
-from bridge.display.facts import as_json
+from bridge.display import as_json
 from bridge.display.from_view import facts_of
 from bridge.errors import LogError
 from bridge.guard.model import Phase
@@ -33,9 +33,9 @@ from bridge.guard.rules import ACTIVE
 from bridge.mqtt.topics import Layout
 from bridge.station.plan import StationIdentity
 from bridge.station.view import StationView
-from bridge.web.events import Broadcaster, EventStream
 from bridge.web.history import BusyError, Records
 from bridge.web.security import SecurityMiddleware, TokenCheck, refusal
+from bridge.web.server import Broadcaster, EventStream
 from bridge.web.trend import MOST_HOURS
 
 STATIC = Path(__file__).parent / "static"

@@ -14,13 +14,13 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from bridge.clock import VirtualClock
 from bridge.config.loading import load
-from bridge.daemon.forecasts import StationForecast
+from bridge.daemon.keeper import StationForecast
 from bridge.daemon.log_policy import LogPolicy, Written
 from bridge.guard.model import Flow
+from bridge.history.log_file import open_for_writing
 from bridge.history.records import Row
-from bridge.history.schema import open_for_writing
 from bridge.history.store import Store
-from bridge.history.writer import COMMIT_S
+from bridge.history.waiting import COMMIT_S
 from bridge.protocol.messages import Reading
 from bridge.protocol.session import LinkUp
 from bridge.station.station import Station, Turn

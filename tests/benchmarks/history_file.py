@@ -4,10 +4,10 @@ import sqlite3
 import time
 from pathlib import Path
 
+from bridge.history.log_file import open_for_writing
 from bridge.history.outbox import Outbox
 from bridge.history.records import EventRow, Stamp
 from bridge.history.rollup import HOUR_MS
-from bridge.history.schema import open_for_writing
 from bridge.history.store import Store
 from bridge.history.views import first_id, span_text
 from bridge.history.waiting import OutboxSettings

@@ -23,9 +23,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bridge.commands import main as cli
+from bridge.commands import setup as setup_command
 from bridge.commands.check import command as check
-from bridge.commands.setup import look
-from bridge.commands.setup.look import FoundBroker
+from bridge.commands.setup import FoundBroker
 from bridge.commands.setup.questions import from_values
 from bridge.commands.setup.text import configuration
 from bridge.config.loading import read
@@ -611,7 +611,7 @@ def by_id(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     directory = tmp_path / "by-id"
     directory.mkdir()
     (directory / "usb-controller-if00").symlink_to("../ttyUSB0")
-    monkeypatch.setattr(look, "BY_ID", directory)
+    monkeypatch.setattr(setup_command, "BY_ID", directory)
     return directory
 
 
@@ -620,9 +620,9 @@ def found(monkeypatch: pytest.MonkeyPatch) -> Callable[..., Awaitable[list[Found
     """Searches ports of the test: ``await found((port, encrypted), ...)``."""
 
     async def look_at(*ports: tuple[int, bool]) -> list[FoundBroker]:
-        monkeypatch.setattr(look, "HOST", "127.0.0.1")
-        monkeypatch.setattr(look, "PORTS", ports)
-        return await asyncio.to_thread(look.find_brokers)
+        monkeypatch.setattr(setup_command, "HOST", "127.0.0.1")
+        monkeypatch.setattr(setup_command, "PORTS", ports)
+        return await asyncio.to_thread(setup_command.find_brokers)
 
     return look_at
 
@@ -632,9 +632,12 @@ Found = Callable[..., Awaitable[list[FoundBroker]]]
 
 def test_serial_ports_have_their_permanent_names(by_id: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     (by_id / "usb-another-if00").symlink_to("../ttyACM0")
-    assert look.serial_ports() == [str(by_id / "usb-another-if00"), str(by_id / "usb-controller-if00")]
-    monkeypatch.setattr(look, "BY_ID", by_id / "missing")
-    assert look.serial_ports() == []
+    assert setup_command.serial_ports() == [
+        str(by_id / "usb-another-if00"),
+        str(by_id / "usb-controller-if00"),
+    ]
+    monkeypatch.setattr(setup_command, "BY_ID", by_id / "missing")
+    assert setup_command.serial_ports() == []
 
 
 async def test_a_broker_without_accounts_is_found(broker: AnyBroker, found: Found) -> None:

@@ -9,10 +9,9 @@ import pytest
 from pydantic import BaseModel
 
 from bridge.config.loading import load, read
-from bridge.config.mistakes import Mistakes
 from bridge.config.model import Settings
 from bridge.config.plan import BridgePlan
-from bridge.config.tables import find, tables
+from bridge.config.tables import Mistakes, find, tables
 from bridge.errors import InputError
 from bridge.mqtt.broker import MqttVersion, Secret
 from bridge.water.conductivity import Method

@@ -12,9 +12,9 @@ from pathlib import Path
 import pytest
 
 from bridge.config.plan import BridgePlan
-from bridge.daemon import tasks
+from bridge.daemon import process as bridge_process
 from bridge.daemon.process import Daemon
-from bridge.demo.rigged import BRIDGE_ID, HURRIED, RESERVOIR, bridge, station
+from bridge.demo import BRIDGE_ID, HURRIED, RESERVOIR, bridge, station
 from bridge.guard.limits import Limits
 from bridge.guard.model import Flow, Phase
 from bridge.mqtt.broker import MqttVersion
@@ -73,7 +73,7 @@ async def _nothing() -> None:
 @pytest.fixture
 def spied(board: Board, monkeypatch: pytest.MonkeyPatch) -> Board:
     SpiedKeeper.board, SpiedKeeper.answers = board, []
-    monkeypatch.setattr(tasks, "Keeper", SpiedKeeper)
+    monkeypatch.setattr(bridge_process, "Keeper", SpiedKeeper)
     return board
 
 

@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 
 from bridge.clock import VirtualClock
 from bridge.daemon.gate import DISK_TIMEOUT_S, NOT_LOGGED, Gate, Ticket
-from bridge.demo.rigged import HURRIED, station
+from bridge.demo import HURRIED, station
 from bridge.guard.model import Flow, Trip
 from bridge.guard.state import AlarmChanged, Decision, Latched, begin
 from bridge.rig.scenario import DEMO

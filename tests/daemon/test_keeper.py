@@ -9,7 +9,7 @@ import pytest
 from bridge.clock import VirtualClock
 from bridge.daemon.keeper import FIRST_WAIT_S, LONGEST_WAIT_S, Keeper
 from bridge.daemon.log_policy import LogPolicy, Restored
-from bridge.demo.rigged import HURRIED, station
+from bridge.demo import HURRIED, station
 from bridge.forecast.learner import Learner
 from bridge.guard.commands import Hold, Reset
 from bridge.guard.model import Flow, Phase, Trip

@@ -17,14 +17,14 @@ import pytest
 from bridge.config.plan import BridgePlan, LogPlan
 from bridge.daemon import saved_state
 from bridge.daemon.process import Daemon
-from bridge.demo.rigged import BRIDGE_ID, HURRIED, RESERVOIR, bridge, station
+from bridge.daemon.rows import RecordClock
+from bridge.demo import BRIDGE_ID, HURRIED, RESERVOIR, bridge, station
 from bridge.guard.alarms import AlarmRecord, Status
 from bridge.guard.limits import Limits
 from bridge.guard.model import Advisory, Flow, Phase, Trip
 from bridge.guard.state import Latch, begin
 from bridge.history import senml
 from bridge.history.backup import state_of
-from bridge.history.order import RecordClock
 from bridge.history.reader import Reader
 from bridge.history.records import AlarmChange, AlarmRow, CommandRow, ReadingRow
 from bridge.history.waiting import LogSettings, OutboxSettings
@@ -132,7 +132,7 @@ async def _rig(pty: Path, seed: int) -> AsyncIterator[World]:
 
 def _plan(folder: Path, pty: Path, port: int) -> BridgePlan:
     plan = bridge(station(DEMO, str(pty), HURRIED, 0.5, 0.65), "127.0.0.1", port, MqttVersion.V5)
-    log = LogPlan(folder / "log.db", LogSettings(outbox=OutboxSettings(every_s=0.0, pack_s=0.5)))
+    log = LogPlan(folder / "log.db", LogSettings(outbox=OutboxSettings(every_s=0.0)))
     return replace(plan, log=log)
 
 
@@ -420,7 +420,7 @@ async def test_a_day_without_a_broker_is_sent_afterwards_in_order_and_beside_wha
     """The broker stops again in the middle of the replay, and live values do not wait for its end."""
     pty = tmp_path / "controller"
     plan = _plan(tmp_path, pty, mosquitto.port)
-    settings = LogSettings(outbox=OutboxSettings(every_s=10.0, pack_s=1.0))
+    settings = LogSettings(outbox=OutboxSettings(every_s=10.0))
     plan = replace(plan, log=LogPlan(tmp_path / "log.db", settings))
     await asyncio.to_thread(_log_a_day, tmp_path / "log.db", settings)
     await mosquitto.stop()

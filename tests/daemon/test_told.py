@@ -8,7 +8,7 @@ from pathlib import Path
 import aiomqtt
 
 from bridge.daemon import saved_state
-from bridge.demo.rigged import BRIDGE_ID, RESERVOIR
+from bridge.demo import BRIDGE_ID, RESERVOIR
 from bridge.guard.limits import Limits
 from bridge.history.backup import state_of
 from bridge.history.reader import Reader

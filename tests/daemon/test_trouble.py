@@ -11,7 +11,7 @@ import pytest
 
 from bridge.config.plan import BridgePlan, LogPlan
 from bridge.daemon.process import Daemon
-from bridge.demo.rigged import HURRIED, RESERVOIR, bridge, station
+from bridge.demo import HURRIED, RESERVOIR, bridge, station
 from bridge.guard.model import Advisory, Flow, Phase
 from bridge.history.reader import Reader
 from bridge.history.waiting import LogSettings

@@ -21,7 +21,8 @@ import pytest
 
 from bridge.clock import Clock, LoopClock, VirtualClock
 from bridge.config.plan import LogPlan
-from bridge.daemon.keeper import Keeper, KeptLog
+from bridge.daemon.keeper import Keeper
+from bridge.daemon.log_policy import KeptLog
 from bridge.daemon.logbook import Logbook
 from bridge.guard.commands import Acknowledge, GuardCommand, Hold, ReservoirSample, Reset
 from bridge.guard.model import Trip
@@ -33,10 +34,9 @@ from bridge.protocol.fields import encode
 from bridge.protocol.messages import FromBridge, FromController
 from bridge.protocol.session import LinkUp
 from bridge.rig.faults import Fault, FaultName
-from bridge.simulate.chance import Event, Happening
-from bridge.simulate.disk import Done, MemoryDisk
 from bridge.simulate.gardens import garden
-from bridge.simulate.log import SimulatedLog
+from bridge.simulate.log import Done, MemoryDisk, SimulatedLog
+from bridge.simulate.mishaps import Event, Happening
 from bridge.simulate.outcome import Task
 from bridge.simulate.year import Year
 from bridge.station.plan import StationPlan

@@ -6,9 +6,9 @@ from pathlib import Path
 import pytest
 
 from bridge.commands.forecast.log import interval_text, volume_left
-from bridge.display.facts import as_json
+from bridge.commands.log import told
+from bridge.display import as_json
 from bridge.display.from_view import facts_of
-from bridge.display.log_text import told
 from bridge.history.records import (
     CalibrationRow,
     CartridgeRow,

@@ -9,10 +9,9 @@ from hypothesis import strategies as st
 from bridge.display.from_view import facts_of
 from bridge.display.terminal import Selection, screen
 from bridge.display.topics import FOREIGN, LOST, REASONS, UNDESCRIBED, RemoteReservoir, bridges
-from bridge.mqtt.changes import Device
-from bridge.mqtt.description import describe_bridge
+from bridge.mqtt.outgoing import Device
 from bridge.mqtt.properties import PROPERTIES
-from bridge.mqtt.topics import Layout, Publication
+from bridge.mqtt.topics import Layout, Publication, describe_bridge
 from bridge.station.view import StationView
 from bridge.units import DisplayUnits
 from tests.display.strategies import WORDS, views

@@ -15,7 +15,7 @@ import pytest
 
 from bridge.config.plan import LogPlan
 from bridge.daemon.process import Daemon
-from bridge.demo.rigged import BRIDGE_ID, HURRIED, RESERVOIR, bridge, station
+from bridge.demo import BRIDGE_ID, HURRIED, RESERVOIR, bridge, station
 from bridge.history.waiting import LogSettings
 from bridge.mqtt.broker import MqttVersion
 from bridge.rig.pty import RigServer

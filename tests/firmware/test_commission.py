@@ -138,7 +138,7 @@ def commission(
 
     def walk(hand_valve: str = "y", **who: str) -> tuple[Finished, str]:
         bench = InSteps(board)
-        monkeypatch.setattr("bridge.bench.bench.Bench", bench)
+        monkeypatch.setattr("bridge.bench.Bench", bench)
         monkeypatch.setattr(commissioning, "time", bench)
         monkeypatch.setattr("bridge.commands.commission._ask", Person(board, bench, **who))
         by_hand = "y\n" * 6

@@ -6,9 +6,9 @@ from pathlib import Path
 
 import pytest
 
-from bridge.commands.forecast.by_hand import state_of, values
-from bridge.display.log_text import told
-from bridge.forecast import by_hand, shelf
+from bridge.commands.forecast.log import state_by_hand, values_by_hand
+from bridge.commands.log import told
+from bridge.forecast import by_hand
 from bridge.forecast.by_hand import HandPlan, ShelfPlan
 from bridge.guard.model import Advisory
 from bridge.history.records import CartridgeRow, EntryRow, Litres, LitresRow, SampleRow, Stamp
@@ -66,7 +66,7 @@ class Kitchen:
             self.read(self.product_ppm)
 
     def state(self) -> by_hand.HandState:
-        return by_hand.state_after(PITCHER, self.rows)
+        return by_hand.purifier_after(PITCHER, self.rows)
 
 
 def test_a_pitcher_is_ordered_in_time_and_the_forecast_of_its_next_cartridge_is_narrower() -> None:
@@ -133,7 +133,7 @@ def test_a_membrane_and_a_still_with_entries_by_hand_are_forecast_too() -> None:
     left_l: list[float] = []
     for fitted in (CartridgePlan(Kind.MEMBRANE, rejection_percent=96.0), CartridgePlan(Kind.DISTILLER, 50.0)):
         plan = HandPlan("pitcher", "Pitcher", 0.5, 50.0, 25.0, FEED_PPM, fitted)
-        outlook = by_hand.state_after(plan, kitchen.rows).outlook
+        outlook = by_hand.purifier_after(plan, kitchen.rows).outlook
         assert isinstance(outlook, Forecast), fitted.kind
         assert 0.0 < outlook.days_left.low95 <= outlook.days_left.median
         left_l.append(outlook.litres_left.median)
@@ -152,7 +152,7 @@ def test_a_pitcher_cartridge_of_15_for_20_gallons_costs_under_1_a_gallon() -> No
     plan = HandPlan(
         "pitcher", "Pitcher", 0.5, 50.0, 25.0, FEED_PPM, CartridgePlan(Kind.EXCHANGE, grams, price=15.0)
     )
-    cost = values(state_of(plan, list(kitchen.rows)))["cost_per_l"]
+    cost = values_by_hand(state_by_hand(plan, list(kitchen.rows)))["cost_per_l"]
     assert 0.5 < cost["median"] * LITRES_PER_US_GALLON < 1.0
     assert cost["low95"] < cost["low80"] < cost["median"] < cost["high80"] <= cost["high95"]
 
@@ -160,12 +160,12 @@ def test_a_pitcher_cartridge_of_15_for_20_gallons_costs_under_1_a_gallon() -> No
 def test_jugs_on_a_shelf_have_days_of_cover_and_an_order_in_time() -> None:
     kitchen = Kitchen()
     kitchen.litres(40.0, Litres.PUT, "jugs")
-    assert shelf.state_after(JUGS, kitchen.rows).cover is None
+    assert by_hand.shelf_after(JUGS, kitchen.rows).cover is None
     state = None
     for _ in range(7):
         kitchen.day += 2.0
         kitchen.litres(4.0, Litres.TAKEN, "jugs")
-        state = shelf.state_after(JUGS, kitchen.rows)
+        state = by_hand.shelf_after(JUGS, kitchen.rows)
     assert state is not None
     assert state.cover is not None
     assert state.stock_l == pytest.approx(12.0)
@@ -175,12 +175,12 @@ def test_jugs_on_a_shelf_have_days_of_cover_and_an_order_in_time() -> None:
     assert state.cover.low95_days < low < state.cover.days < high < state.cover.high95_days
     assert state.order_now is True
     kitchen.litres(40.0, Litres.PUT, "jugs")
-    state = shelf.state_after(JUGS, kitchen.rows)
+    state = by_hand.shelf_after(JUGS, kitchen.rows)
     assert state.order_now is False
     # After a count, the missing litres are recorded as taken.
     kitchen.day += 2.0
     kitchen.litres(48.0, Litres.LEFT, "jugs")
-    counted = shelf.state_after(JUGS, kitchen.rows)
+    counted = by_hand.shelf_after(JUGS, kitchen.rows)
     assert (counted.stock_l, counted.taken_l) == (48.0, 32.0)
     assert counted.cover is not None
     assert counted.cover.daily_l == pytest.approx(2.0, rel=0.03)

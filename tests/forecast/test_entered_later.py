@@ -11,9 +11,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.commands.shared.values import moment_ms
+from bridge.commands.shared.values import entered_ms
 from bridge.errors import InputError
-from bridge.forecast import by_hand, cartridges, shelf
+from bridge.forecast import by_hand, cartridges
 from bridge.forecast.cartridges import history_from
 from bridge.history.reader import Reader
 from bridge.history.records import (
@@ -54,16 +54,16 @@ def utc_ms(text: str) -> int:
     ],
 )
 def test_a_time_without_an_offset_is_local_in_summer_and_winter(text: str, meant: str) -> None:
-    assert moment_ms(text, ZONE, NOW_MS) == utc_ms(meant)
+    assert entered_ms(text, ZONE, NOW_MS) == utc_ms(meant)
 
 
 def test_without_a_zone_the_machines_own_zone_applies(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("TZ", "America/New_York")
     time.tzset()
     try:
-        assert moment_ms("2026-07-04T08:00", None, NOW_MS) == utc_ms("2026-07-04T08:00-04:00")
+        assert entered_ms("2026-07-04T08:00", None, NOW_MS) == utc_ms("2026-07-04T08:00-04:00")
         with pytest.raises(InputError, match="is skipped by the clock"):
-            moment_ms("2026-03-08T02:30", None, NOW_MS)
+            entered_ms("2026-03-08T02:30", None, NOW_MS)
     finally:
         monkeypatch.undo()
         time.tzset()
@@ -84,7 +84,7 @@ def test_without_a_zone_the_machines_own_zone_applies(monkeypatch: pytest.Monkey
 )
 def test_an_impossible_time_is_refused_with_the_right_form(text: str, told: str) -> None:
     with pytest.raises(InputError) as caught:
-        moment_ms(text, ZONE, NOW_MS)
+        entered_ms(text, ZONE, NOW_MS)
     assert told in str(caught.value)
     assert "\n" not in str(caught.value)
 
@@ -125,7 +125,7 @@ def jugs_life() -> list[ByHandRow]:
 
 
 LIFE, STOCK = pitchers_life(), jugs_life()
-STATE, STANDS = by_hand.state_after(PITCHER, LIFE), shelf.state_after(JUGS, STOCK)
+STATE, STANDS = by_hand.purifier_after(PITCHER, LIFE), by_hand.shelf_after(JUGS, STOCK)
 
 
 @given(st.permutations(range(len(LIFE))), st.permutations(range(len(STOCK))))
@@ -134,8 +134,8 @@ def test_the_forecast_does_not_depend_on_the_order_of_the_entries(
 ) -> None:
     assert STATE.earlier
     assert STANDS.cover is not None
-    assert by_hand.state_after(PITCHER, entered_in(pitchers, LIFE)) == STATE
-    assert shelf.state_after(JUGS, entered_in(jugs, STOCK)) == STANDS
+    assert by_hand.purifier_after(PITCHER, entered_in(pitchers, LIFE)) == STATE
+    assert by_hand.shelf_after(JUGS, entered_in(jugs, STOCK)) == STANDS
 
 
 def test_a_late_entry_counts_for_the_cartridge_in_use_at_its_time() -> None:
@@ -146,7 +146,7 @@ def test_a_late_entry_counts_for_the_cartridge_in_use_at_its_time() -> None:
     kitchen.change(exhausted=None)
     kitchen.litres(2.0)
     forgotten = LitresRow(kitchen.stamp(), "pitcher", Litres.MADE, 7.0, at_ms=round(3.0 * 86_400_000))
-    state = by_hand.state_after(PITCHER, [*kitchen.rows, forgotten])
+    state = by_hand.purifier_after(PITCHER, [*kitchen.rows, forgotten])
     assert state.treated_before_l == (17.0,)
     assert state.kept.load.treated_l == 2.0
     assert state.entered_ms == kitchen.rows[-1].stamp.utc_ms

@@ -15,7 +15,7 @@ from bridge.config.plan import BridgePlan, LogPlan
 from bridge.daemon import process as daemon_module
 from bridge.daemon.keeper import SAMPLER, Keeper
 from bridge.daemon.process import Daemon
-from bridge.demo.rigged import HURRIED, RESERVOIR, bridge, station
+from bridge.demo import HURRIED, RESERVOIR, bridge, station
 from bridge.errors import InputError
 from bridge.forecast import learner as learner_module
 from bridge.forecast.cartridges import history_from
@@ -26,7 +26,7 @@ from bridge.history.records import CartridgeRow, CommandRow, EventRow, Kind, Sam
 from bridge.history.waiting import LogSettings
 from bridge.history.writer import Log
 from bridge.mqtt.broker import MqttVersion
-from bridge.purifier.capacity import Evidence
+from bridge.purifier.cartridge import Evidence
 from bridge.purifier.cartridge import Kind as PurifierKind
 from bridge.rig.pty import RigServer
 from bridge.rig.scenario import DEMO

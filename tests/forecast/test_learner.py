@@ -10,8 +10,8 @@ from statistics import median
 import pytest
 
 from bridge.clock import VirtualClock
-from bridge.daemon.forecasts import StationForecast
-from bridge.demo.rigged import HURRIED, station
+from bridge.daemon.keeper import StationForecast
+from bridge.demo import HURRIED, station
 from bridge.errors import LogError
 from bridge.forecast import persistence
 from bridge.forecast.cartridges import history_from
@@ -29,8 +29,7 @@ from bridge.history.records import (
     StateRow,
 )
 from bridge.protocol.messages import LocalFault
-from bridge.purifier.capacity import Evidence
-from bridge.purifier.cartridge import Kind, Load, add
+from bridge.purifier.cartridge import Evidence, Kind, Load, add
 from bridge.rig.scenario import DEMO
 from bridge.station.assess import Memory, Picture, ProbeView
 from bridge.station.inventory import Inventory

@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from bridge.guard.model import Flow, Trip
+from bridge.history.log_file import open_for_writing
 from bridge.history.records import (
     AlarmChange,
     AlarmRow,
@@ -20,7 +21,6 @@ from bridge.history.records import (
     StampedRow,
 )
 from bridge.history.rollup import HOUR_MS, MINUTE_MS, RollUp
-from bridge.history.schema import open_for_writing
 from bridge.history.senml import row_records, write_one
 from bridge.history.store import Store
 from bridge.history.views import span_text

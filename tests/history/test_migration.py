@@ -14,11 +14,11 @@ from bridge.guard.alarms import Status
 from bridge.guard.limits import Limits
 from bridge.guard.model import Advisory, Trip
 from bridge.history.backup import duplicate, faults_in, layout_of, state_of
+from bridge.history.log_file import open_for_writing
 from bridge.history.migration import save_state_in
 from bridge.history.reader import Reader
 from bridge.history.records import KINDS, AlarmChange, AlarmRow, Kind, Series, StateRow, details
 from bridge.history.rollup import DEAD_BANDS, HOUR_MS, MINUTE_MS, Bucket
-from bridge.history.schema import open_for_writing
 from bridge.history.waiting import LogSettings, OutboxSettings
 from bridge.history.writer import Log
 from tests.waiting import DEADLINE_S
@@ -102,7 +102,7 @@ def assert_known_within_the_dead_bands(reader: Reader, name: str, was: list[list
 
 
 def test_the_saved_state_of_layout_2_is_the_start_of_a_station(old: Path, before: dict[str, Any]) -> None:
-    log = Log(old, settings=LogSettings(outbox=OutboxSettings(every_s=0, pack_rows=1000, pack_s=0)))
+    log = Log(old, settings=LogSettings(outbox=OutboxSettings(every_s=0, pack_rows=1000)))
     opened = log.start().result(DEADLINE_S)
     assert (opened.boot, opened.complete) == (3, True)
     now = saved_state.Moment(0.0, opened.last_utc_ms / 1000)

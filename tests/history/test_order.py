@@ -3,7 +3,7 @@
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.history.order import FAR_BEHIND_S, ClockStep, RecordClock
+from bridge.daemon.rows import FAR_BEHIND_S, ClockStep, RecordClock
 from bridge.history.records import Stamp
 
 NOON = 1_750_000_000.0

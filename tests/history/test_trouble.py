@@ -13,7 +13,7 @@ import pytest
 
 from bridge.errors import InputError, LogError
 from bridge.guard.model import Trip
-from bridge.history.errors import LogFault, LogTrouble
+from bridge.history.log_file import LogFault, LogTrouble
 from bridge.history.reader import Reader
 from bridge.history.records import (
     AlarmChange,

@@ -15,9 +15,9 @@ import pytest
 from bridge.config.calibration_file import CalibrationTable, append, history
 from bridge.guard.model import Trip
 from bridge.history.backup import duplicate, faults_in, layout_of, state_of
+from bridge.history.log_file import LAYOUT
 from bridge.history.reader import Reader
 from bridge.history.records import AlarmChange, AlarmRow, Stamp, StateRow
-from bridge.history.schema import LAYOUT
 from bridge.history.writer import Log
 from tests.history.conftest import START_MS, barrel
 from tests.install.conftest import ROOT

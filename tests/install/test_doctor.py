@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from bridge.config.loading import load
-from bridge.doctor.finding import SIGNS, Finding, Verdict
+from bridge.doctor import SIGNS, Finding, Verdict
 from bridge.doctor.judge_line import judge_controller, judge_port
 from bridge.doctor.see_line import ask_controller, openers, see_port
 from bridge.protocol.frame import seal

@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from bridge.config.loading import load
-from bridge.doctor.finding import Verdict
+from bridge.doctor import Verdict
 from bridge.doctor.judge_machine import (
     CALIBRATION_DAYS,
     ClockFacts,

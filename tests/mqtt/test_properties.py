@@ -9,10 +9,9 @@ from typing import Any
 import pytest
 
 from bridge.errors import InputError
-from bridge.mqtt.changes import Device
-from bridge.mqtt.description import describe_bridge, describe_reservoir, fitted
+from bridge.mqtt.outgoing import Device
 from bridge.mqtt.properties import NODES, PROPERTIES
-from bridge.mqtt.topics import Layout
+from bridge.mqtt.topics import Layout, describe_bridge, describe_reservoir, fitted
 from bridge.station.plan import StationIdentity
 from bridge.station.view import StationView
 from tests.narrowing import of_kind

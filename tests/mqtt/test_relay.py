@@ -5,7 +5,7 @@ from collections import deque
 
 import pytest
 
-from bridge.daemon import relay, tasks
+from bridge.daemon import process, relay
 from bridge.errors import HubError
 from bridge.history import senml
 from bridge.history.outbox import Parcel
@@ -71,7 +71,7 @@ def no_waits(monkeypatch: pytest.MonkeyPatch) -> None:
 
 async def idle(kept: Kept, hub: Hub) -> "asyncio.Task[None]":
     """Runs the relay until it is idle."""
-    task = asyncio.create_task(tasks.carry(kept, hub, LAYOUT))  # type: ignore[arg-type]
+    task = asyncio.create_task(process.carry(kept, hub, LAYOUT))  # type: ignore[arg-type]
     await within(kept.idle.wait(), "the relay never had nothing to do")
     return task
 

@@ -24,11 +24,11 @@ from bridge.forecast.learned import Kept, new_state
 from bridge.guard.faults import FAULTS
 from bridge.guard.model import Trip
 from bridge.history.writer import Log
-from bridge.mqtt.description import fitted
 from bridge.mqtt.properties import PROPERTIES, Datatype, Property
+from bridge.mqtt.topics import fitted
 from bridge.protocol.messages import Feature
-from bridge.purifier import season
 from bridge.purifier.cartridge import Load
+from bridge.purifier.forecast import begin_season
 from bridge.rig.faults import parse_fault
 from bridge.rig.pty import RigServer
 from bridge.rig.scenario import POLYTUNNEL, POLYTUNNEL_WITH_DRAIN, Fittings
@@ -164,7 +164,7 @@ def _remembers_a_month(plan: BridgePlan) -> None:
     learned = replace(
         new_state(north, (), Load()),
         draw=DrawOff(day=RunningMean(weight=20.0, mean=6.0, variance=2.0)),
-        use=season.begin(6.0, yesterday),
+        use=begin_season(6.0, yesterday),
         since_day=yesterday,
     )
     kept = Kept(learned, north.cartridge, north.limits.limit_ppm, 320.0, 118.0, Load())

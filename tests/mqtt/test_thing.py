@@ -21,10 +21,9 @@ from bridge.guard.model import Trip
 from bridge.mqtt.broker import BrokerSettings, MqttVersion, Secret, TlsSettings
 from bridge.mqtt.client import HubClient
 from bridge.mqtt.commands import Accepted, Incoming, parse
-from bridge.mqtt.description import fitted
 from bridge.mqtt.properties import ALARM_WORDS
 from bridge.mqtt.thing import CAUTION, Access, thing_description, topic
-from bridge.mqtt.topics import Layout
+from bridge.mqtt.topics import Layout, fitted
 from bridge.station.plan import StationIdentity
 from bridge.station.view import ActiveAlarm, StationView
 from tests.brokers import AnyBroker, Observe, keeps

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from bridge.errors import InputError
-from bridge.purifier.capacity import Capacity, Evidence, estimate
+from bridge.purifier.cartridge import Capacity, Evidence, estimate
 
 
 def test_without_earlier_cartridges_the_estimate_is_the_rating_with_its_deviation_and_the_scatter() -> None:

@@ -19,8 +19,7 @@ from types import ModuleType
 import pytest
 
 from bridge.purifier.breakthrough import Front, begin, observe
-from bridge.purifier.capacity import Capacity, Evidence, estimate
-from bridge.purifier.cartridge import Load
+from bridge.purifier.cartridge import Capacity, Evidence, Load, estimate
 from bridge.purifier.forecast import Expected, Interval, cells_left, from_cells, interval
 
 LIMIT_PPM = 50.0

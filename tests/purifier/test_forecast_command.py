@@ -16,7 +16,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bridge.errors import InputError
-from bridge.purifier.capacity import Evidence, estimate
+from bridge.purifier.cartridge import Evidence, estimate
 from bridge.purifier.forecast import quantiles
 from bridge.purifier.trace import TraceRow, crossings, forecast_trace
 from tests import running

@@ -7,10 +7,9 @@ from dataclasses import dataclass, field
 import pytest
 
 from bridge.errors import InputError
-from bridge.purifier import season
 from bridge.purifier.breakthrough import begin, observe
-from bridge.purifier.capacity import Evidence, estimate
-from bridge.purifier.season import Season, through_season
+from bridge.purifier.cartridge import Evidence, estimate
+from bridge.purifier.forecast import Season, begin_season, expected_in_season, learn_season, through_season
 
 LIMIT_PPM = 50.0
 KIND_G = 150.0
@@ -65,9 +64,9 @@ def life(
         day += 1.0 / STEPS_PER_DAY
         daily.append((day, litres))
         if len(daily) % (7 * STEPS_PER_DAY) == 0:
-            feeds = season.learn(feeds, day, feed)
+            feeds = learn_season(feeds, day, feed)
             week_l = litres - daily[-7 * STEPS_PER_DAY][1] + volume
-            uses = season.learn(uses, day, week_l / 7.0)
+            uses = learn_season(uses, day, week_l / 7.0)
             if earlier and front.crossed is None:
                 said.append(
                     (litres, litres + through_season(front, feeds, uses, day, 14.0).litres_left.median)
@@ -90,8 +89,8 @@ def households(count: int, scatter: float) -> Errors:
     for seed in range(count):
         rng = random.Random(seed)
         day = 365.0 * seed / count
-        feeds = season.begin(250.0, day)
-        uses = season.begin(USE_L, day)
+        feeds = begin_season(250.0, day)
+        uses = begin_season(USE_L, day)
         book: list[Evidence] = []
         earlier: list[tuple[float, float]] = []
         for number in range(5):
@@ -121,26 +120,26 @@ def test_after_three_cartridges_with_a_changing_feed_the_error_is_a_third_of_bot
 
 
 def test_after_a_year_of_values_the_swing_of_the_next_winter_is_forecast() -> None:
-    feeds = season.begin(200.0, 0.0)
+    feeds = begin_season(200.0, 0.0)
     for day in range(0, 400, 7):
-        feeds = season.learn(feeds, float(day), feed_ppm(day))
+        feeds = learn_season(feeds, float(day), feed_ppm(day))
     for start in (430.0, 520.0, 610.0):
         mean = sum(feed_ppm(start + k) for k in range(60)) / 60.0
-        coming = season.expected(feeds, start, start + 60.0)
+        coming = expected_in_season(feeds, start, start + 60.0)
         assert coming.mean == pytest.approx(mean, rel=0.08)
         assert abs(coming.mean - mean) < 2.0 * coming.sd
 
 
 def test_the_state_keeps_its_size_for_any_length_of_history() -> None:
-    feeds = season.begin(200.0, 0.0)
+    feeds = begin_season(200.0, 0.0)
     for day in range(3000):
-        feeds = season.learn(feeds, float(day), 200.0)
+        feeds = learn_season(feeds, float(day), 200.0)
     assert len(feeds.means) == 4
     assert len(feeds.covariance) == 16
-    assert season.expected(feeds, 3000.0, 3030.0).mean == pytest.approx(200.0, rel=0.02)
+    assert expected_in_season(feeds, 3000.0, 3030.0).mean == pytest.approx(200.0, rel=0.02)
 
 
 @pytest.mark.parametrize(("day", "value"), [(-1.0, 200.0), (1.0, -5.0), (1.0, math.nan)])
 def test_an_earlier_day_or_a_negative_value_is_refused(day: float, value: float) -> None:
     with pytest.raises(InputError):
-        season.learn(season.begin(200.0, 0.0), day, value)
+        learn_season(begin_season(200.0, 0.0), day, value)

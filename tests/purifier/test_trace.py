@@ -8,7 +8,7 @@ import pytest
 
 from bridge.errors import InputError, OutOfRangeError
 from bridge.purifier.breakthrough import Front, begin, observe
-from bridge.purifier.capacity import estimate
+from bridge.purifier.cartridge import estimate
 from bridge.purifier.forecast import (
     Expected,
     cells_left,

@@ -9,11 +9,9 @@ from pathlib import Path
 import pytest
 
 from bridge.history.reader import Reader
-from bridge.purifier import season
 from bridge.purifier.breakthrough import begin, observe
-from bridge.purifier.capacity import Evidence, estimate
-from bridge.purifier.forecast import Forecast
-from bridge.purifier.season import through_season
+from bridge.purifier.cartridge import Evidence, estimate
+from bridge.purifier.forecast import Forecast, begin_season, learn_season, through_season
 from bridge.report.gather import facts_of, gather
 from bridge.report.season import Season
 from bridge.report.season import season as report_of
@@ -130,9 +128,9 @@ def own_forecasts(
                 known = [one for _, _, one in week[1:] if one is not None]
                 if known:
                     mean = sum(known) / len(known)
-                    feeds = season.learn(feeds or season.begin(mean, first), day, mean)
+                    feeds = learn_season(feeds or begin_season(mean, first), day, mean)
                 per_day = sum(one for _, one, _ in week[1:]) / (day - first)
-                uses = season.learn(uses or season.begin(per_day, first), day, per_day)
+                uses = learn_season(uses or begin_season(per_day, first), day, per_day)
                 week = week[-1:]
             while wanted and so_far >= wanted[0][1] - 0.5:
                 assert feeds is not None

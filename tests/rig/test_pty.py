@@ -19,8 +19,8 @@ from bridge.protocol.codec import Decoder, Direction, encode
 from bridge.protocol.messages import Ack, FromBridge, Hello, Identify, Lease, LocalFault, Reading
 from bridge.rig.controller import Controller
 from bridge.rig.pty import OnTruth, RigServer
-from bridge.rig.reservoir import Truth, truth_line
 from bridge.rig.scenario import POLYTUNNEL_WITH_DRAIN
+from bridge.rig.water_path import Truth, truth_line
 from bridge.rig.world import World
 from tests.waiting import until, within
 

@@ -12,8 +12,6 @@ from bridge.guard.model import Flow
 from bridge.protocol.codec import Decoder, Direction, encode
 from bridge.protocol.messages import Close, Lease, Reading
 from bridge.rig.faults import parse_fault
-from bridge.rig.purifier import Purifier, leak_fraction
-from bridge.rig.reservoir import Truth
 from bridge.rig.rig import Rig
 from bridge.rig.scenario import (
     DEMO,
@@ -25,6 +23,7 @@ from bridge.rig.scenario import (
     Membrane,
     Scenario,
 )
+from bridge.rig.water_path import Purifier, Truth, leak_fraction
 from bridge.rig.world import World
 
 DAY_S = 86_400.0

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 
 import pytest
 
-from bridge.demo.rigged import BRIDGE_ID, HURRIED, RESERVOIR, station
+from bridge.demo import BRIDGE_ID, HURRIED, RESERVOIR, station
 from bridge.guard.commands import CartridgeChanged, GuardCommand, Retest
 from bridge.guard.model import Advisory, Flow, Permissive, Trip
 from bridge.mqtt.commands import Accepted, Incoming, parse

@@ -13,7 +13,7 @@ import structlog
 
 from bridge.config.loading import Configuration, read
 from bridge.config.model import HubTable
-from bridge.daemon import log_output as logs
+from bridge.daemon import service as logs
 from bridge.errors import InputError
 from bridge.mqtt.session import Session
 from tests.brokers import Mosquitto, free_port
@@ -23,12 +23,12 @@ from tests.security.conftest import PASSWORD, Start, sentence
 ROOT = Path(__file__).parents[2]
 EVERYTHING = """
 import logging, sys
-from bridge.daemon import log_output as logs
-configure = logs.configure
+from bridge.daemon import service as logs
+configure = logs.configure_log
 def all_of_it(*_, **__):
     configure(level=logging.DEBUG)
     logging.getLogger().setLevel(logging.DEBUG)
-logs.configure = all_of_it
+logs.configure_log = all_of_it
 from bridge.commands.main import main
 main()
 """
@@ -96,7 +96,7 @@ def json_lines() -> Iterator[io.StringIO]:
     """Logs into a buffer with the daemon's own format for output that is not a terminal."""
     root, out = logging.getLogger(), io.StringIO()
     before, level = root.handlers[:], root.level
-    logs.configure(out, logging.DEBUG)
+    logs.configure_log(out, logging.DEBUG)
     yield out
     root.handlers[:] = before
     root.setLevel(level)

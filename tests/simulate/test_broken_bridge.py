@@ -17,7 +17,7 @@ from bridge.guard.commands import Hold
 from bridge.history.outbox import Parcel
 from bridge.history.records import AlarmRow, CommandRow, MinuteRow, Row, StateRow
 from bridge.rig.faults import FaultName
-from bridge.simulate.chance import Event, Happening
+from bridge.simulate.mishaps import Event, Happening
 from bridge.station.station import Turn
 from bridge.station.view import StationView
 from tests.simulate.test_broken_guard import Told

@@ -9,8 +9,8 @@ import pytest
 from bridge.errors import InputError, OutOfRangeError
 from bridge.rig.faults import Fault, FaultName
 from bridge.simulate.campaign import run, tasks_of
-from bridge.simulate.chance import Event, Happening
 from bridge.simulate.gardens import NAMES
+from bridge.simulate.mishaps import Event, Happening
 from bridge.simulate.outcome import Outcome, Task, as_json, as_text, summed
 from bridge.simulate.year import Year, simulate
 

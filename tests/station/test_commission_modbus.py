@@ -6,8 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from bridge.bench import commissioning
-from bridge.bench.bench import Bench
+from bridge.bench import Bench, commissioning
 from bridge.bench.commissioning import Checklist, Result, Verdict
 from bridge.config.loading import load
 from tests.daemon.test_modbus_daemon import LIMITED, PLAIN, configured

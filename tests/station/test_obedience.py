@@ -5,7 +5,7 @@ from typing import Any
 
 import pytest
 
-from bridge.demo.rigged import station
+from bridge.demo import station
 from bridge.guard.alarms import Status
 from bridge.guard.commands import ReservoirSample, StartFill
 from bridge.guard.limits import Limits

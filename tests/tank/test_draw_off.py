@@ -8,8 +8,17 @@ from datetime import UTC, datetime, timedelta, timezone
 import pytest
 
 from bridge.errors import InputError, OutOfRangeError
-from bridge.tank.cover import HORIZON_DAYS, Cover, Leak, days_until_dry, leak_hint
-from bridge.tank.use import DrawOff, DrawOffSettings, RunningMean, observe
+from bridge.tank.use import (
+    HORIZON_DAYS,
+    Cover,
+    DrawOff,
+    DrawOffSettings,
+    Leak,
+    RunningMean,
+    days_until_dry,
+    leak_hint,
+    observe,
+)
 
 SETTINGS = DrawOffSettings()
 START = datetime(2025, 6, 1, tzinfo=UTC)

@@ -78,10 +78,10 @@ def test_a_missing_value_is_a_failure(conductivity: float | None, t: float | Non
     assert worst(findings) is Health.FAILURE
 
 
-def test_over_range_is_out_of_specification() -> None:
+def test_over_range_is_a_failure_because_the_value_is_not_measured() -> None:
     _, findings = observe(SETTINGS, ProbeState(), 5000.0, 18.0, 0.0)
     assert [f.fault for f in findings] == [ProbeFault.OVER_RANGE]
-    assert worst(findings) is Health.OUT_OF_SPECIFICATION
+    assert worst(findings) is Health.FAILURE
 
 
 @pytest.mark.parametrize("code", [-127.0, 85.0])

@@ -13,11 +13,11 @@ import httpx
 import pytest
 
 from bridge.config.plan import BridgePlan, PagePlan
-from bridge.daemon import tasks
+from bridge.daemon import process as bridge_process
 from bridge.daemon.keeper import Answered, Keeper
 from bridge.daemon.page_lines import CommandRequest, Opened, Setup, read_from_page, setup_line
 from bridge.daemon.process import Daemon
-from bridge.demo.rigged import RESERVOIR, station
+from bridge.demo import RESERVOIR, station
 from bridge.guard.commands import GuardCommand
 from bridge.mqtt.broker import Secret
 from bridge.mqtt.topics import Layout
@@ -92,7 +92,7 @@ Begin = Callable[..., AbstractAsyncContextManager[Site]]
 def begin(board: Board, monkeypatch: pytest.MonkeyPatch) -> Begin:
     """Runs a bridge with its page: ``async with begin(token=None, name=...) as site``."""
     SpiedKeeper.board, SpiedKeeper.answers = board, []
-    monkeypatch.setattr(tasks, "Keeper", SpiedKeeper)
+    monkeypatch.setattr(bridge_process, "Keeper", SpiedKeeper)
 
     @asynccontextmanager
     async def run(

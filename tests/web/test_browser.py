@@ -15,7 +15,7 @@ import pytest
 from playwright.async_api import expect
 
 from bridge.config.plan import LogPlan
-from bridge.demo.rigged import RESERVOIR
+from bridge.demo import RESERVOIR
 from bridge.guard.commands import (
     Acknowledge,
     CartridgeChanged,

@@ -17,7 +17,7 @@ from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from bridge.daemon.page_lines import CommandRequest, CommandResult, Setup
-from bridge.demo.rigged import RESERVOIR
+from bridge.demo import RESERVOIR
 from bridge.guard.commands import Reset, Retest
 from bridge.guard.model import Flow, Phase
 from bridge.mqtt.broker import Secret
@@ -27,9 +27,8 @@ from bridge.units import DisplayUnits
 from bridge.web import app as app_module
 from bridge.web import server as page_server
 from bridge.web.app import Page
-from bridge.web.events import Broadcaster
 from bridge.web.security import MOST_ADDRESSES, WITHIN_S, TokenCheck
-from bridge.web.server import serve
+from bridge.web.server import Broadcaster, serve
 from tests.board import answered
 from tests.waiting import DEADLINE_S, until, within
 from tests.web.conftest import IDENTITY, TOKEN, Alone, Begin, Site

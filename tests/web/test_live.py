@@ -10,7 +10,7 @@ import pytest
 
 from bridge import __version__
 from bridge.config.plan import HubPlan, LogPlan
-from bridge.demo.rigged import RESERVOIR
+from bridge.demo import RESERVOIR
 from bridge.guard.commands import (
     Acknowledge,
     CartridgeChanged,

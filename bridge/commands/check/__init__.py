@@ -15,8 +15,7 @@ def command(file: Path) -> None:
     No port is opened and no valve moves. The exit status is 0 if FILE is right, with or without warnings, and
     2 if it is wrong; then every mistake is listed with its key and what would be right.
     """
-    from bridge.commands.check.guard import wrapped
-    from bridge.commands.check.plan import explained
+    from bridge.commands.check.plan import explained, wrapped
     from bridge.commands.shared.configuration import configuration_in_use
 
     configuration = configuration_in_use(file)

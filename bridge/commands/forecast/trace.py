@@ -16,7 +16,7 @@ from bridge.errors import InputError
 from bridge.purifier.trace import TraceForecast, TraceRow, crossings
 
 if TYPE_CHECKING:
-    from bridge.purifier.capacity import Capacity
+    from bridge.purifier.cartridge import Capacity
 
 COLUMNS = ("volume_L", "feed_ppm", "product_ppm")
 KEYS = ("volume_L", "median_L", "low80_L", "high80_L", "low95_L", "high95_L")

@@ -2,19 +2,37 @@
 
 import json
 import time
+from collections.abc import Iterable
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from bridge.commands.sample.entry import Scale, enter, own_log, scale_of
-from bridge.commands.sample.options import sample_options
-from bridge.commands.sample.reading import check_plausible, check_temperature, measured, one_reading
+from bridge.commands.sample.options import (
+    check_plausible,
+    check_temperature,
+    measured,
+    one_reading,
+    sample_options,
+)
 from bridge.commands.shared.log_file import which_log
 from bridge.commands.shared.values import Solids, typed_values
 
 if TYPE_CHECKING:
-    from bridge.commands.sample.by_hand import Known
+    from bridge.commands.sample.by_hand import ByHand, Known
+    from bridge.commands.shared.configuration import Shown
+    from bridge.estimate.verdict import Verdict
+    from bridge.water.measurement import Measurement
+
+
+@dataclass(frozen=True, slots=True)
+class Scale:
+    """The limit and the target of a verdict, on one scale."""
+
+    factor: float
+    limit_ppm: float
+    target_ppm: float
 
 
 @click.command("sample")
@@ -81,7 +99,7 @@ def command(
     from bridge.commands.sample import by_hand as sample_by_hand
     from bridge.commands.sample.kept import CAUTION, checked_name, more_values, reading_lines, reading_values
     from bridge.commands.shared.configuration import shown_by
-    from bridge.commands.shared.values import moment_ms
+    from bridge.commands.shared.values import entered_ms
     from bridge.estimate.verdict import judge
 
     if of is not None:
@@ -96,7 +114,7 @@ def command(
     if at is not None:
         if of is None or (log_file is None and config is None):
             raise click.UsageError("--at is the time of an entry: give --of, and --config or --log.")
-        at_ms = moment_ms(at, shown.units.zone, int(time.time() * 1000))
+        at_ms = entered_ms(at, shown.units.zone, int(time.time() * 1000))
     typed = sample_by_hand.ByHand(litres, took, left, _on(scale, feed_ppm), changed, at_ms)
     sample_by_hand.check(of, typed, known, log_file or config)
     read = (conductivity, conductance, cell_constant, meter_ppm, meter_factor, ppm)
@@ -186,3 +204,71 @@ def _kept_in(
         return own_log(config), known.reservoir
     path = chosen(log_file, config)
     return path, reservoir_of(path, reservoir if known is None else known.reservoir)
+
+
+def own_log(config: Path) -> Path:
+    """Return the log of the configuration, which need not exist yet."""
+    from bridge.commands.shared.log_file import chosen, log_path
+
+    path = log_path(config)
+    return chosen(path, None) if path.exists() else path
+
+
+def scale_of(
+    known: "Known | None", factor: float | None, limit: "Solids | None", target: "Solids | None"
+) -> Scale:
+    """Take the scale and the limits from the options, else from the configuration, else the defaults."""
+    from bridge.estimate.verdict import LIMIT_PPM, default_target_ppm
+    from bridge.water import measurement
+
+    used = measurement.checked_factor(
+        (measurement.Scale.HALF.value if known is None else known.factor) if factor is None else factor
+    )
+    limit_ppm = LIMIT_PPM if limit is None else limit.ppm(used)
+    target_ppm = default_target_ppm(limit_ppm) if target is None else target.ppm(used)
+    if known is not None and limit is None:
+        limit_ppm = known.limit_ppm * used / known.factor
+        if target is None:
+            target_ppm = known.target_ppm * used / known.factor
+    return Scale(used, limit_ppm, target_ppm)
+
+
+def enter(
+    of: str,
+    typed: "ByHand",
+    known: "Known | None",
+    log_file: Path | None,
+    config: Path | None,
+    scale: Scale,
+    judged: "tuple[Measurement, Verdict] | None",
+    note: str,
+    as_json: bool,
+    shown: "Shown",
+    lines: Iterable[str] = (),
+) -> None:
+    """Write the entry of a purifier or shelf kept by hand into the log, and print its state."""
+    from bridge.commands.forecast.log import lines_by_hand, state_by_hand, values_by_hand
+    from bridge.commands.sample import by_hand as sample_by_hand
+    from bridge.commands.sample.kept import reading_values
+    from bridge.commands.shared.log_file import chosen, entries_of
+
+    path = chosen(log_file, config) if known is None or config is None else own_log(config)
+    sample_by_hand.enter(path, of, typed, known, scale.factor, judged, note)
+    state = None
+    if known is not None and known.kept is not None:
+        state = state_by_hand(known.kept, entries_of(path, of))
+    if as_json:
+        read = {} if judged is None else reading_values(*judged)
+        stands = {} if state is None else values_by_hand(state)
+        click.echo(json.dumps({"of": of, **read, **stands}))
+        return
+    for line in lines:
+        click.echo(line)
+    at_ms = typed.at_ms
+    as_of = "" if at_ms is None else f", as of {shown.units.local(at_ms // 1000).isoformat(' ')}"
+    click.echo(f"Kept in {path} as an entry of {of}{as_of}.")
+    if state is None:
+        click.echo("With --config a forecast would be printed too.")
+    else:
+        for line in lines_by_hand(state, shown):
+            click.echo(line)

@@ -175,7 +175,7 @@ def enter(
 
 
 def _of_feed(ppm: float, factor: float, found: Known | None) -> "tuple[Measurement, Verdict]":
-    from bridge.commands.sample.reading import measured
+    from bridge.commands.sample.options import measured
     from bridge.estimate.verdict import LIMIT_PPM, TARGET_PPM, judge
 
     measurement = measured(("--feed-ppm", ppm), None, factor, None, "natural", True, factor)
@@ -189,11 +189,11 @@ def _until_then(
 ) -> tuple[float | None, float | None]:
     """Compute the litres and grams of the cartridge that is taken out, from the entries in the log."""
     from bridge.commands.shared.log_file import entries_of
-    from bridge.forecast.by_hand import HandPlan, state_after
+    from bridge.forecast.by_hand import HandPlan, purifier_after
     from bridge.history.records import when_ms
 
     if found is None or not isinstance(found.kept, HandPlan):
         return None, None
     before = [row for row in entries_of(path, ident) if typed.at_ms is None or when_ms(row) <= typed.at_ms]
-    load = state_after(found.kept, before).kept.load
+    load = purifier_after(found.kept, before).kept.load
     return load.treated_l + (typed.litres or 0.0), load.taken_up_g or None

@@ -1,11 +1,15 @@
-"""The options of ``clearwell sample``."""
+"""The options of ``clearwell sample``, and the reading among them: checked, and converted to 25 °C."""
 
 from collections.abc import Callable
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
 from bridge.commands.shared.values import as_solids, in_celsius, in_litres, renamed_option
+
+if TYPE_CHECKING:
+    from bridge.water.measurement import Measurement
+
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -118,3 +122,158 @@ def sample_options(command: F) -> F:
     for option in reversed(_OPTIONS):
         command = option(command)
     return command
+
+
+LARGEST_US_CM = 100_000.0
+"""Sea water has about half of this (from memory); a higher reading is not one of water for plants."""
+
+
+def one_reading(
+    conductivity: float | None,
+    conductance: float | None,
+    cell_constant: float | None,
+    meter_ppm: float | None,
+    meter_factor: float | None,
+    ppm: float | None,
+) -> tuple[str, float]:
+    """Return the option that gave the reading, and the reading.
+
+    Raises:
+        click.UsageError: There is no reading, more than one, or an option that belongs to another reading.
+    """
+    given = [
+        (name, value)
+        for name, value in (
+            ("--conductivity", conductivity),
+            ("--conductance", conductance),
+            ("--meter-ppm", meter_ppm),
+            ("--ppm", ppm),
+        )
+        if value is not None
+    ]
+    if len(given) != 1:
+        got = " and ".join(name for name, _ in given) or "none of them"
+        raise click.UsageError(
+            "Give one reading: --conductivity, --conductance with --cell-constant, --meter-ppm with "
+            f"--meter-factor, or --ppm; here is {got}."
+        )
+    for reading, value, partner, other in (
+        ("--conductance", conductance, "--cell-constant", cell_constant),
+        ("--meter-ppm", meter_ppm, "--meter-factor", meter_factor),
+    ):
+        if value is not None and other is None:
+            raise click.UsageError(f"{reading} needs {partner}; give it too.")
+        if value is None and other is not None:
+            raise click.UsageError(f"{partner} belongs to {reading}, which is not given; leave it out.")
+    return given[0]
+
+
+def check_temperature(
+    given: tuple[str, float], temperature: float | None, method: str | None, compensated: bool
+) -> None:
+    """Check that the temperature is known, and corrected for once.
+
+    Raises:
+        click.UsageError: It is not.
+    """
+    if compensated and given[0] == "--conductance":
+        raise click.UsageError(
+            "--compensated does not go with --conductance: a bare cell corrects nothing; give --temperature."
+        )
+    if compensated and method not in (None, "off"):
+        raise click.UsageError(
+            f"--compensated and --method {method} would correct for the temperature twice; give one of them."
+        )
+    if (
+        temperature is None
+        and not compensated
+        and (given[0] not in ("--meter-ppm", "--ppm") or method is not None)
+    ):
+        raise click.UsageError(
+            f"{given[0]} needs --temperature, that of the water in °C"
+            + (
+                "."
+                if given[0] == "--conductance"
+                else ", or --compensated if the meter corrects for it by itself."
+            )
+        )
+
+
+def measured(
+    given: tuple[str, float],
+    cell_constant: float | None,
+    meter_factor: float | None,
+    temperature_c: float | None,
+    method: str,
+    by_meter: bool,
+    factor: float,
+) -> "Measurement":
+    """Convert a reading to 25 °C, with its uncertainty.
+
+    Args:
+        given: The option of the reading, and the reading.
+        cell_constant: The cell constant in cm⁻¹ for a conductance.
+        meter_factor: The meter's own factor, if it shows ppm.
+        temperature_c: The temperature of the water, if it is known.
+        method: The method of compensation.
+        by_meter: Whether the meter has compensated the reading.
+        factor: The scale of the result in ppm for each µS/cm at 25 °C.
+
+    Raises:
+        OutOfRangeError: A value is impossible or outside the range of the method.
+    """
+    from bridge.water.conductivity import Cell, Compensation, Method
+    from bridge.water.measurement import (
+        MeasuringChain,
+        checked_factor,
+        measure,
+        measure_compensated,
+        measure_conductivity,
+        measure_pocket_meter,
+    )
+    from bridge.water.uncertainty import DEFAULT_UNCERTAINTIES, StandardUncertainties
+
+    name, reading = given
+    # A hand meter is usually good to ±2 %, taken as rectangular (common practice, no source).
+    meter_percent = 1.2
+    # A pocket meter shows whole ppm: a step of 1 ppm on its own scale.
+    step_us_cm = 0.0 if meter_factor is None else 1.0 / checked_factor(meter_factor)
+    chain = MeasuringChain(
+        Cell(1.0 if cell_constant is None else cell_constant),
+        Compensation(Method(method)),
+        factor,
+        DEFAULT_UNCERTAINTIES
+        if name == "--conductance"
+        else StandardUncertainties(cell_constant_percent=meter_percent, conductance_step_us=step_us_cm),
+    )
+    if by_meter or temperature_c is None:
+        if meter_factor is not None:
+            return measure_pocket_meter(chain, reading, meter_factor, temperature_c)
+        return measure_compensated(chain, reading, temperature_c)
+    if name == "--conductance":
+        return measure(chain, reading, temperature_c)
+    return measure_conductivity(chain, reading / (meter_factor or 1.0), temperature_c)
+
+
+def check_plausible(measurement: "Measurement", by_meter: bool) -> None:
+    """Refuse a reading that no water can have, such as that of a dry cell.
+
+    Raises:
+        OutOfRangeError: The reading is below that of pure water, or far above that of sea water.
+    """
+    from bridge.errors import OutOfRangeError
+    from bridge.water.conductivity import REFERENCE_C
+    from bridge.water.health import ProbeFault
+    from bridge.water.probe import ProbeSettings, ProbeState, observe
+
+    temperature_c = REFERENCE_C if by_meter else measurement.temperature_c
+    _, findings = observe(
+        ProbeSettings(over_range_us_cm=LARGEST_US_CM),
+        ProbeState(),
+        measurement.conductivity_us_cm,
+        temperature_c,
+        0.0,
+    )
+    for finding in findings:
+        if finding.fault in (ProbeFault.BELOW_FLOOR, ProbeFault.OVER_RANGE):
+            raise OutOfRangeError(f"no verdict: {finding.sentence}")

@@ -1,8 +1,15 @@
-"""``clearwell setup``: asks a newcomer, and writes a configuration that ``clearwell check`` accepts."""
+"""``clearwell setup``: asks a newcomer, and writes a configuration that ``clearwell check`` accepts.
+
+A serial port is only listed, never opened: opening one resets many boards. A broker receives one CONNECT and
+one DISCONNECT, and nothing is published.
+"""
 
 import os
+import socket
+import ssl
 import tempfile
 import textwrap
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -12,7 +19,6 @@ from bridge.errors import ClearwellError, InputError
 
 if TYPE_CHECKING:
     from bridge.commands.setup.answers import Answers
-    from bridge.commands.setup.look import FoundBroker
     from bridge.commands.setup.questions import Question
 
 WIDTH = 78
@@ -47,8 +53,7 @@ def command(out: Path, force: bool, answers_file: Path | None, show_template: bo
     volumes in litres or US gallons. Nothing is sent to the controller, and no valve moves. With --answers
     nothing is asked; a missing or wrong answer ends with status 2 and one sentence.
     """
-    from bridge.commands.setup.guide import next_steps, template
-    from bridge.commands.setup.text import configuration
+    from bridge.commands.setup.text import configuration, next_steps, template
 
     if show_template:
         click.echo(template(), nl=False)
@@ -126,8 +131,6 @@ def _answer(question: "Question", answers: "Answers") -> "Answers":
 
 def _offers(question: "Question", answers: "Answers") -> tuple[dict[str, str], str]:
     """The words to choose from, each explained, and the answer for a bare Enter; empty for none."""
-    from bridge.commands.setup.look import find_brokers, serial_ports
-
     match question.key:
         case "port":
             ports = serial_ports()
@@ -165,7 +168,6 @@ def _read(file: Path) -> "Answers":
     """The answers of a file."""
     import tomllib
 
-    from bridge.commands.setup.look import serial_ports
     from bridge.commands.setup.questions import from_values
 
     try:
@@ -229,3 +231,75 @@ def _write(out: Path, text: str, force: bool) -> tuple[str, ...]:
             f"the program; please report it with your answers: {error}"
         ) from error
     return warnings
+
+
+BY_ID = Path("/dev/serial/by-id")
+HOST = "localhost"
+PORTS = ((1883, False), (8883, True))
+"""MQTT without and with TLS. Source: IANA, Service Name and Transport Protocol Port Number Registry."""
+_TIMEOUT_S = 1.0
+# OASIS MQTT 3.1.1, 3.1: protocol name and level, a clean session, keep alive 30 s, an empty client id.
+_CONNECT = b"\x10\x0c\x00\x04MQTT\x04\x02\x00\x1e\x00\x00"
+_DISCONNECT = b"\xe0\x00"
+_CONNACK = b"\x20\x02"
+_ACCEPTED = 0
+_REFUSED_LOGINS = (4, 5)
+"""The return codes for a bad user name or password and for a client that is not authorized (3.2.2.3)."""
+
+
+@dataclass(frozen=True, slots=True)
+class FoundBroker:
+    """A broker that answered."""
+
+    host: str
+    port: int
+    encrypted: bool
+    needs_login: bool
+
+
+def serial_ports() -> list[str]:
+    """List the serial ports of this machine by the names that stay the same."""
+    try:
+        return sorted(str(one) for one in BY_ID.iterdir())
+    except OSError:
+        return []
+
+
+def find_brokers() -> list[FoundBroker]:
+    """List the brokers that answer at the usual ports of this machine."""
+    found = (_broker(HOST, port, encrypted) for port, encrypted in PORTS)
+    return [one for one in found if one is not None]
+
+
+def _broker(host: str, port: int, encrypted: bool) -> FoundBroker | None:
+    try:
+        with socket.create_connection((host, port), _TIMEOUT_S) as line:
+            if not encrypted:
+                return _ask(line, host, port, encrypted)
+            trusting = ssl.create_default_context()
+            # Nothing secret is sent here; the daemon is the one that checks the certificate.
+            trusting.check_hostname = False
+            trusting.verify_mode = ssl.CERT_NONE
+            with trusting.wrap_socket(line, server_hostname=host) as secured:
+                return _ask(secured, host, port, encrypted)
+    except OSError:
+        return None
+
+
+def _ask(line: socket.socket, host: str, port: int, encrypted: bool) -> FoundBroker | None:
+    line.settimeout(_TIMEOUT_S)
+    line.sendall(_CONNECT)
+    answer = b""
+    while len(answer) < 4:
+        piece = line.recv(4 - len(answer))
+        if not piece:
+            break
+        answer += piece
+    if answer[:2] != _CONNACK or len(answer) < 4:
+        return None
+    code = answer[3]
+    if code == _ACCEPTED:
+        line.sendall(_DISCONNECT)
+    elif code not in _REFUSED_LOGINS:
+        return None
+    return FoundBroker(host, port, encrypted, needs_login=code != _ACCEPTED)

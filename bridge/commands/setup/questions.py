@@ -10,8 +10,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 
 from bridge.commands.setup import readers
-from bridge.commands.setup.answers import Answers, LevelKind, Page, ShapeKind
-from bridge.commands.setup.quantities import UnitSystem
+from bridge.commands.setup.answers import Answers, LevelKind, Page, ShapeKind, UnitSystem
 from bridge.commands.setup.readers import NONE, UNKNOWN, Reader
 from bridge.errors import InputError
 from bridge.purifier.cartridge import Kind

@@ -10,8 +10,7 @@ from dataclasses import replace
 from enum import Enum
 from typing import TypeVar
 
-from bridge.commands.setup.answers import Answers, LevelKind, slug
-from bridge.commands.setup.quantities import (
+from bridge.commands.setup.answers import (
     CELL,
     FLOW,
     FRACTION,
@@ -20,8 +19,11 @@ from bridge.commands.setup.quantities import (
     PER_CENT,
     PULSES,
     VOLUME,
+    Answers,
+    LevelKind,
     Quantity,
     UnitSystem,
+    slug,
     solids,
 )
 from bridge.errors import InputError

@@ -127,8 +127,7 @@ def environ_as_daemon(
 
     Only for the service's own configuration does the unit say where its log and its credentials are.
     """
-    from bridge.config.loading import STATE_DIRECTORY
-    from bridge.config.sources import CREDENTIALS
+    from bridge.config.loading import CREDENTIALS, STATE_DIRECTORY
 
     own = dict(environ)
     if os.path.realpath(config.parent) != os.path.realpath(etc):

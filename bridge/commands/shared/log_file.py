@@ -117,7 +117,7 @@ def reading(path: Path) -> Iterator["Reader"]:
         InputError: The file is not a log.
         LogError: The file is a log that cannot be read now.
     """
-    from bridge.history.errors import LogFault, LogTrouble
+    from bridge.history.log_file import LogFault, LogTrouble
     from bridge.history.reader import Reader
 
     try:

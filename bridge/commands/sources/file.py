@@ -7,8 +7,17 @@ from typing import Annotated, Any
 from pydantic import BeforeValidator, Field, ValidationError, model_validator
 from pydantic_core import PydanticCustomError
 
-from bridge.config.mistakes import Mistakes, from_validation
-from bridge.config.tables import Grams, Litres, Ppm, Table, from_zero, positive, sound
+from bridge.config.tables import (
+    Grams,
+    Litres,
+    Mistakes,
+    Ppm,
+    Table,
+    from_validation,
+    from_zero,
+    positive,
+    sound,
+)
 from bridge.errors import InputError
 from bridge.purifier.cartridge import RatedGrams, RatedLitres, RatedResin, Rating
 from bridge.units import VOLUME

@@ -1,0 +1,221 @@
+"""``clearwell demo``, ``rig`` and ``simulate``: the bridge without hardware, at a simulated garden."""
+
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from bridge.commands.shared.values import typed_values
+from bridge.errors import InputError
+
+if TYPE_CHECKING:
+    from rich.live import Live
+
+    from bridge.demo.story import Chapter, Observed, Story
+    from bridge.rig.water_path import Truth
+    from bridge.station.station import StationEvent
+
+
+def _address(text: str | None) -> tuple[str, int] | None:
+    if text is None:
+        return None
+    host, colon, port = text.rpartition(":")
+    if not colon or not host or not port.isdigit() or not 0 < int(port) < 65536:
+        raise InputError(f"--broker {text!r}: give HOST:PORT, for example localhost:1883")
+    return host.strip("[]"), int(port)
+
+
+@click.command("demo")
+@click.option("--headless", is_flag=True, help="Print one line for each event instead of the live view.")
+@click.option("--broker", "where", metavar="HOST:PORT", help="Use a running broker.")
+def demo(headless: bool, where: str | None) -> int:
+    """Simulate a school's bog-garden polytunnel: a 200 L barrel on hard tap water.
+
+    A simulated rig, a broker and the daemon run together for less than a minute. The reservoir fills, plants
+    are watered, it refills, the purifier is exhausted, the valve shuts, the hub gets an alert, the cartridge
+    is changed, and it fills again. The exit status is 0 only if a subscriber observed all of it.
+    """
+    broker = _address(where)
+    import asyncio
+    import logging
+    import sys
+
+    from bridge.daemon import service
+    from bridge.demo.play import Play, ending_line
+
+    # The lines of the story below replace the log output.
+    service.configure_log(level=logging.CRITICAL)
+    began = time.monotonic()
+    done: list[str] = []
+    live: Live | None = None
+
+    def show(mark: str, text: str) -> None:
+        line = f"{time.monotonic() - began:5.1f} s {mark} {text}"
+        if mark == ">":
+            done.append(line)
+        if live is None:
+            click.echo(line)
+
+    def on_chapter(chapter: "Chapter") -> None:
+        show(">", chapter.title)
+
+    def on_event(event: "StationEvent") -> None:
+        show(" ", f"{event.id}: {event.sentence}")
+
+    def on_change(observed: "Observed", story: "Story") -> None:
+        if live is not None:
+            from rich.text import Text
+
+            from bridge.demo.story import lines
+
+            shown = lines(observed, done, story.waits_for, live.console.height - 1)
+            live.update(Text("\n".join(shown)))
+
+    play = Play(broker, on_chapter, on_event, on_change)
+    if headless or not sys.stdout.isatty():
+        ending = asyncio.run(play.run())
+    else:
+        try:
+            from rich.live import Live as View
+        except ImportError as error:
+            raise InputError(
+                "the live view needs the extra 'demo' (pip install 'clearwell-bridge[demo]'); "
+                "or give --headless"
+            ) from error
+        with View("", refresh_per_second=8) as live:
+            ending = asyncio.run(play.run())
+    click.echo(f"the simulated water: {ending_line(ending)}")
+    if ending.complete:
+        click.echo(f"The whole story was observed in {time.monotonic() - began:.0f} s.")
+        return 0
+    click.echo(f"The story is not complete. Missing: {ending.missing}.", err=True)
+    return 1
+
+
+@click.command("rig")
+@click.option(
+    "--pty", required=True, type=click.Path(path_type=Path), help="The new symlink to the terminal."
+)
+@click.option("--speed", default=1.0, show_default=True, help="World seconds for each real second.")
+@click.option("--scenario", default="polytunnel", show_default=True, help="The simulated garden.")
+@click.option("--level", type=float, metavar="FRACTION", help="Level of the barrel at the start, 0 to 1.")
+@click.option("--seed", default=1, show_default=True, help="Seed of noise and weather.")
+@click.option(
+    "--fault",
+    "faults",
+    multiple=True,
+    metavar="NAME@SECONDS[+DURATION]",
+    help="Inject a fault at this world second; can be repeated.",
+)
+@click.option("--json", "as_json", is_flag=True, help="Print the truth as JSON lines.")
+@typed_values()
+def rig(
+    pty: Path,
+    speed: float,
+    scenario: str,
+    level: float | None,
+    seed: int,
+    faults: tuple[str, ...],
+    as_json: bool,
+) -> int:
+    """Serve a simulated controller, purifier and barrel on a pseudo-terminal until interrupted.
+
+    The true state is printed every second and at every change of the valve: the flow, the volume and the
+    dissolved solids.
+    """
+    import asyncio
+    import signal
+    from dataclasses import replace
+
+    from bridge.rig.faults import parse_fault
+    from bridge.rig.pty import RigServer
+    from bridge.rig.scenario import SCENARIOS
+    from bridge.rig.water_path import truth_line
+    from bridge.rig.world import World
+
+    if scenario not in SCENARIOS:
+        raise InputError(f"--scenario {scenario!r} is not known; the scenarios are {', '.join(SCENARIOS)}")
+    garden = SCENARIOS[scenario]
+    if level is not None:
+        garden = replace(garden, barrel=replace(garden.barrel, start_fraction=level))
+    world = World(garden, seed, [parse_fault(text) for text in faults])
+
+    def show(truth: "Truth") -> None:
+        click.echo(truth_line(truth) if as_json else _sentence(truth))
+
+    async def serve() -> None:
+        server = RigServer(world, pty, speed, show)
+        serving = asyncio.ensure_future(server.run())
+        loop = asyncio.get_running_loop()
+        for number in (signal.SIGTERM, signal.SIGINT):
+            loop.add_signal_handler(number, serving.cancel)
+        try:
+            await serving
+        except asyncio.CancelledError:
+            # A signal is the normal end of this command.
+            return
+
+    asyncio.run(serve())
+    return 0
+
+
+def _sentence(truth: "Truth") -> str:
+    faults = f"  faults: {', '.join(truth.faults)}" if truth.faults else ""
+    return (
+        f"{truth.time_s:9.0f} s  valve {truth.path.value:<5}  {truth.volume_l:6.1f} L at "
+        f"{truth.reservoir_ppm:5.1f} ppm  product {truth.product_ppm:6.1f} ppm{faults}"
+    )
+
+
+@click.command("simulate")
+@click.option("--years", required=True, type=float, help="Number of years, such as 3 or 0.25.")
+@click.option("--seed", default=1, show_default=True, help="Seed of all random values.")
+@click.option("--faults", is_flag=True, help="Add faults, at realistic and at very high rates.")
+@click.option(
+    "--reservoirs", default=1, show_default=True, help="Number of reservoirs, each for those years."
+)
+@click.option("--jobs", type=click.IntRange(min=1), help="Number of processes.  [default: one for each core]")
+@click.option(
+    "--log", type=click.Path(dir_okay=False), help="Write a real log of the first half-year to this file."
+)
+@click.option(
+    "--station-only",
+    is_flag=True,
+    help="Leave out the rows, the forecast, the relay and views without news; this is faster.",
+)
+@click.option("--json", "as_json", is_flag=True, help="Print the outcome as JSON.")
+@typed_values()
+def simulate(
+    years: float,
+    seed: int,
+    faults: bool,
+    reservoirs: int,
+    jobs: int | None,
+    log: str | None,
+    station_only: bool,
+    as_json: bool,
+) -> int:
+    """Run the real bridge in a simulated garden in virtual time, and judge it by the garden's true state.
+
+    The same seed gives the same outcome on any number of cores. The exit status is 1 if a safety rule was
+    violated; seed and step are printed with each violation.
+    """
+    import sys
+
+    from bridge.simulate import outcome as found
+    from bridge.simulate.campaign import run, tasks_of
+
+    tasks = tasks_of(years, seed, faults=faults, reservoirs=reservoirs, log=log, station_only=station_only)
+    days = round(sum(task.days for task in tasks))
+    with click.progressbar(
+        length=days, label="days simulated", file=sys.stderr, hidden=not sys.stderr.isatty()
+    ) as bar:
+
+        def done(outcome: found.Outcome) -> None:
+            bar.update(round(outcome.task.days))
+
+        outcomes = run(tasks, jobs, done)
+    summary = found.summed(seed, reservoirs, years, outcomes)
+    click.echo(found.as_json(summary) if as_json else found.as_text(summary))
+    return 1 if summary.violations else 0
