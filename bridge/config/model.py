@@ -89,7 +89,7 @@ class HandTable(_ByHandTable):
             limit_ppm=self.limit_ppm,
             target_ppm=self.target,
             feed_ppm=self.feed_ppm,
-            cartridge=self.cartridge.core(),
+            cartridge=self.cartridge.core(self.factor),
             other_cost_per_l=self.other_cost_per_l,
         )
 
