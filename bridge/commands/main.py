@@ -26,6 +26,7 @@ COMMANDS = {
     "calibrate": "Find a cell's constant in a standard solution.",
     "commission": "Walk the commissioning checklist with the hardware attached.",
     "export": "Write the log as CSV or SenML.",
+    "collect": "Write the records of any number of bridges to one database.",
     "backup": "Copy the log into one file, also while the daemon runs.",
     "restore": "Continue from a backup of the log.",
     "doctor": "Check everything that a bridge needs, and report what is wrong and what to do.",

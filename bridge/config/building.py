@@ -13,8 +13,9 @@ from pathlib import Path
 from bridge.config.model import BridgeTable, HubTable, LogTable
 from bridge.config.plan import HubPlan, LogPlan
 from bridge.config.reservoir import GuardTable, ProbeTable, PurifierTable, ReservoirTable
-from bridge.config.tables import Keys, Mistakes, default_target_ppm, given
+from bridge.config.tables import Keys, Mistakes, given
 from bridge.config.tank import LevelTable
+from bridge.estimate.verdict import LIMIT_PPM, default_target_ppm
 from bridge.guard.limits import Limits
 from bridge.history.waiting import LogSettings, OutboxSettings
 from bridge.mqtt.broker import BrokerSettings, MqttVersion, Secret, TlsSettings
@@ -24,7 +25,6 @@ from bridge.station.plan import ProbePlan, StationIdentity, StationPlan
 from bridge.tank.level_sensor import LevelSettings
 from bridge.tank.shapes import Shape
 from bridge.water.conductivity import Method
-from bridge.water.solids import LIMIT_PPM
 
 PORT, PORT_TLS = 1883, 8883
 LOG_NAME = "clearwell.db"

@@ -17,12 +17,12 @@ from bridge.config.tables import (
     ID_PATTERN,
     Ppm,
     Table,
-    default_target_ppm,
     from_zero,
     positive,
     refused,
     sound,
 )
+from bridge.estimate.verdict import LIMIT_PPM, default_target_ppm
 from bridge.forecast.by_hand import HandPlan, ShelfPlan
 from bridge.mqtt.announcements import AnnouncementTemplate, Each
 from bridge.mqtt.broker import Secret
@@ -37,7 +37,7 @@ from bridge.units import (
     TemperatureUnit,
     VolumeUnit,
 )
-from bridge.water.solids import LARGEST_FACTOR, LIMIT_PPM, SMALLEST_FACTOR, Scale
+from bridge.water.measurement import LARGEST_FACTOR, SMALLEST_FACTOR, Scale
 
 
 class _ByHandTable(Table):

@@ -10,6 +10,7 @@ from pydantic import Field, model_validator
 from bridge.config.modbus import ModbusTable
 from bridge.config.tables import Grams, Litres, Ppm, Table, from_zero, given, positive, refused
 from bridge.config.tank import LevelTable, ShapeTable
+from bridge.estimate.verdict import LIMIT_PPM
 from bridge.purifier.cartridge import (
     RATING_SD,
     Kind,
@@ -22,9 +23,8 @@ from bridge.purifier.cartridge import (
 from bridge.station.plan import CartridgePlan
 from bridge.water import conductivity
 from bridge.water.conductivity import LARGEST_LINEAR_PERCENT_PER_K, Compensation, Method
-from bridge.water.measurement import MeasuringChain
+from bridge.water.measurement import LARGEST_FACTOR, SMALLEST_FACTOR, MeasuringChain, Scale
 from bridge.water.probe import ProbeSettings
-from bridge.water.solids import LARGEST_FACTOR, LIMIT_PPM, SMALLEST_FACTOR, Scale
 from bridge.water.uncertainty import StandardUncertainties
 
 DEFAULT_LEAD_DAYS = 7.0

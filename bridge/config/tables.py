@@ -17,13 +17,6 @@ from pydantic_core import ErrorDetails, PydanticCustomError
 
 from bridge.errors import InputError, OutOfRangeError
 from bridge.units import CONCENTRATION, MASS, VOLUME, Dimension
-from bridge.water.solids import TARGET_PPM
-
-
-def default_target_ppm(limit_ppm: float) -> float:
-    """Return the target in ppm that belongs to a limit: 25, or half the limit if 25 would be above it."""
-    return TARGET_PPM if limit_ppm >= TARGET_PPM else 0.5 * limit_ppm
-
 
 ID_PATTERN = r"^[a-z0-9]+(-[a-z0-9]+)*$"
 

@@ -11,6 +11,7 @@ A fault of the program in a forecast ends the forecast, but not the session of t
 import math
 from collections import deque
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import datetime, tzinfo
 from typing import Protocol
 
@@ -223,7 +224,10 @@ class Keeper:
 
     def begin_again(self) -> None:
         """Start a new session with the same state of the guard, so that latched trips are kept."""
-        self.station = self._begin(self.station.state, self.station.memory.inventory)
+        memory, state = self.station.memory, self.station.state
+        # The new session counts its throughput from 0, and the flow pulses from the last count.
+        state = replace(state, throughput_l=None, catching_up=memory.pulses is not None)
+        self.station = self._begin(state, replace(memory.inventory, pulses=memory.pulses))
         self._began_at = self._clock.monotonic()
         self._rearm(self._began_at)
 

@@ -169,7 +169,7 @@ class Logbook:
 
     @property
     def quiet_s(self) -> float:
-        """Seconds after the last :meth:`packs` in which no parcel of only readings becomes due."""
+        """Seconds until the next look for parcels of only readings."""
         return self._log.quiet_s
 
     async def entry_written(self, timeout_s: float) -> None:

@@ -21,6 +21,7 @@ Every step is returned as a :class:`ClockStep`, for an event in the log.
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
+from bridge.estimate.verdict import judge
 from bridge.forecast.learner import was_exhausted
 from bridge.guard.alarms import Status
 from bridge.guard.commands import CartridgeChanged, GuardCommand, ReservoirSample, Retest, words_of
@@ -41,7 +42,6 @@ from bridge.station.plan import StationPlan
 from bridge.station.station import Turn
 from bridge.station.view import level_health
 from bridge.water.health import Health
-from bridge.water.solids import judge
 
 TOLERANCE_S = 1.5
 """A smaller change between two rows is the normal adjustment of a clock, not a step."""

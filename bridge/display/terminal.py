@@ -7,7 +7,7 @@ word beside it.
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from bridge.display.facts import Facts
+from bridge.display import Facts
 from bridge.display.from_view import ANSWERS
 from bridge.display.text import cut, padded, width, wrapped
 from bridge.display.topics import RemoteBridge, RemoteReservoir

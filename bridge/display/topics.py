@@ -12,7 +12,7 @@ from functools import lru_cache
 from types import NoneType
 from typing import Any, get_args, get_type_hints
 
-from bridge.display.facts import Facts
+from bridge.display import Facts
 from bridge.display.from_view import facts_of
 from bridge.guard.faults import FAULTS
 from bridge.guard.model import Advisory, AlarmId, Trip

@@ -72,6 +72,7 @@ LIBRARIES = (
     ("pydantic-settings", ""),
     ("structlog", ""),
     ("click", ""),
+    ("psycopg", "collect"),
     ("pymodbus", "modbus"),
     ("starlette", "page"),
     ("uvicorn", "page"),

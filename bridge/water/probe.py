@@ -28,7 +28,8 @@ from dataclasses import dataclass
 from enum import Enum, auto
 
 from bridge.errors import OutOfRangeError
-from bridge.water import health, pure_water
+from bridge.water import health
+from bridge.water.conductivity import PURE_HIGHEST_C, PURE_LOWEST_C, pure_water_us_cm
 from bridge.water.health import Finding, Health
 
 
@@ -255,16 +256,16 @@ def worst(findings: Iterable[Finding]) -> Health:
     return max((finding.health for finding in findings), default=Health.GOOD)
 
 
-_HIGHEST_FLOOR_US_CM = pure_water.conductivity_us_cm(pure_water.HIGHEST_C)
+_HIGHEST_FLOOR_US_CM = pure_water_us_cm(PURE_HIGHEST_C)
 
 
 def _below_floor(settings: ProbeSettings, conductivity_us_cm: float, temperature_c: float | None) -> bool:
     # Without a temperature the floor is that of the coldest water, the lowest one, so that a dry cell is
     # still found.
-    at_c = pure_water.LOWEST_C
+    at_c = PURE_LOWEST_C
     if temperature_c is not None:
-        at_c = min(max(temperature_c, pure_water.LOWEST_C), pure_water.HIGHEST_C)
-    floor_us_cm = pure_water.conductivity_us_cm(at_c) * (1.0 - settings.floor_tolerance)
+        at_c = min(max(temperature_c, PURE_LOWEST_C), PURE_HIGHEST_C)
+    floor_us_cm = pure_water_us_cm(at_c) * (1.0 - settings.floor_tolerance)
     return conductivity_us_cm <= 0.0 or conductivity_us_cm + 0.5 * settings.resolution_us_cm < floor_us_cm
 
 

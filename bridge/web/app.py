@@ -25,7 +25,7 @@ from bridge.daemon.page_lines import (
     CommandResult,
     Setup,
 )
-from bridge.display.facts import as_json
+from bridge.display import as_json
 from bridge.display.from_view import facts_of
 from bridge.errors import LogError
 from bridge.guard.model import Phase

@@ -96,6 +96,7 @@ class Survey:
             Trip.LEVEL_FAILURE: ("the level is not known", seen.zone is None),
             Trip.LINK_LOST: ("frames are not back for good", not (commanded or steady)),
             Trip.RISE_WHILE_CLOSED: ("it is not settled", NOW - t.after.closed.since < 1),
+            Trip.CONTROLLER_RESTARTS: ("the controller still restarts", seen.restarts_at_opening),
         }
         why, holds = reasons.get(trip, ("", False))
         if holds:

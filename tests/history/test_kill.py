@@ -73,7 +73,7 @@ def test_kills_at_random_moments_lose_no_committed_row(tmp_path: Path, line_of: 
 
 def deliver_the_rest(path: Path, hub: Path, line_of: Line) -> None:
     drop_cut_line(hub)
-    settings = LogSettings(raw_days=3660, outbox=OutboxSettings(every_s=0, pack_rows=100, pack_s=0))
+    settings = LogSettings(raw_days=3660, outbox=OutboxSettings(every_s=0, pack_rows=100))
     log = Log(path, settings=settings)
     log.start().result(DEADLINE_S)
     with hub.open("a") as received:

@@ -154,15 +154,16 @@ def test_many_damaged_frames_raise_an_alarm_and_a_few_do_not() -> None:
 def test_commands_reach_the_accounts_and_are_answered() -> None:
     bench = Bench()
     for _ in range(20):
-        bench.read(path=Flow.TO_RESERVOIR, pulses=bench.number * 4500)
+        bench.read(path=Flow.TO_RESERVOIR, pulses=bench.number * 300)
     assert bench.station.memory.inventory.load.treated_l > 0
     assert bench.station.command(ReservoirSample(bench.now, "hub", 12.0), bench.now) is None
     assert bench.views[-1].reservoir_ppm == 12.0
-    bench.read(pulses=90_000)
+    for _ in range(200):
+        bench.read(path=Flow.TO_RESERVOIR, pulses=bench.number * 300)
     assert round(bench.views[-1].reservoir_ppm or 0) == 12
     assert (bench.views[-1].purifier_treated_l or 0) > 100
     assert bench.station.command(CartridgeChanged(bench.now, "hub"), bench.now) is None
-    bench.read(pulses=90_450)
+    bench.read(pulses=(bench.number - 1) * 300 + 450)
     assert round(bench.views[-1].purifier_treated_l or 0, 6) == 1.0
     refusal = bench.station.command(Reset(bench.now, "hub", Trip.OVERFLOW), bench.now)
     assert refusal == "overflow is not latched."
@@ -224,3 +225,28 @@ def test_a_self_test_that_failed_keeps_the_valve_shut() -> None:
     for _ in range(50):
         said = bench.read(faults=LocalFault.SELF_TEST)
         assert not any(isinstance(one, Lease) for one in said)
+
+
+def test_one_impossible_conductance_shuts_the_valve_and_latches_nothing() -> None:
+    bench = Bench()
+    bench.fill()
+    before = bench.station.view().reservoir_ppm or 0.0
+    assert [type(said) for said in bench.read(product_us=1e9)] == [Close]
+    assert bench.station.view().product_ppm is None
+    for number in range(60):
+        bench.read(level_sensor=0.3 + 0.001 * number)
+    assert bench.station.state.latches == ()
+    assert bench.station.state.phase is Phase.FILL
+    assert (bench.station.view().reservoir_ppm or 0.0) < before + 0.5
+
+
+def test_the_health_is_not_good_while_a_trip_is_latched() -> None:
+    bench = Bench()
+    bench.fill()
+    bench.read(product_us=8000.0)
+    for _ in range(20):
+        bench.read()
+    view = bench.station.view()
+    assert view.latched_trips
+    assert view.product_health == "good"
+    assert view.health == "failure"

@@ -19,7 +19,12 @@ INPUTS = StandardUncertainties(
     temperature_k=0.3,
     linear_percent_per_k=0.15,
     method_percent_per_k=0.05,
+    method_above_percent_per_k=0.08,
     factor_percent=1.0,
+    calibration_percent_per_k=1.5,
+    offset_us=0.1,
+    lead_resistance_ohm=0.8,
+    smallest_ppm=0.05,
 )
 
 
@@ -42,12 +47,15 @@ def test_the_budget_agrees_with_monte_carlo(method: Method, conductance: float, 
         drawn_us = (
             cell.offset_us + (conductance - cell.offset_us) * dice.gauss(1.0, 0.005) + dice.uniform(-0.2, 0.2)
         )
-        seen = drawn_us - cell.offset_us
-        water = cell.constant_per_cm * dice.gauss(1.0, 0.01) * seen / (1.0 - seen * 2.0e-6)
+        seen = drawn_us - cell.offset_us + dice.gauss(0.0, 0.1)
+        # One thermometer for the calibration and for the reading: one error, twice.
+        thermometer_k = dice.gauss(0.0, 0.3)
+        constant = cell.constant_per_cm * dice.gauss(1.0, 0.01) * (1.0 + 0.015 * thermometer_k)
+        water = constant * seen / (1.0 - seen * 1e-6 * dice.gauss(2.0, 0.8))
         how = Compensation(method, dice.gauss(2.0, 0.15))
-        at_25 = conductivity_25(how, water, t + dice.gauss(0.0, 0.3))
-        curve = dice.gauss(1.0, 0.0005 * abs(t - 25.0))
-        return at_25 * curve * 0.5 * dice.gauss(1.0, 0.01)
+        at_25 = conductivity_25(how, water, t + thermometer_k)
+        curve = dice.gauss(1.0, (0.0005 if t < 25.0 else 0.0008) * abs(t - 25.0))
+        return at_25 * curve * 0.5 * dice.gauss(1.0, 0.01) + dice.gauss(0.0, 0.05)
 
     spread = statistics.stdev(once() for _ in range(20_000))
     assert measure(chain, conductance, t).expanded_uncertainty_ppm == pytest.approx(2.0 * spread, rel=0.05)

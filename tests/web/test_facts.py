@@ -24,7 +24,7 @@ from bridge.daemon.page_lines import (
     trouble_line,
     view_line,
 )
-from bridge.display.facts import as_json
+from bridge.display import as_json
 from bridge.display.from_view import PERMISSIVE_LABELS, PERMISSIVE_MISSING, facts_of, span
 from bridge.guard.faults import FAULTS
 from bridge.guard.model import Permissive, Phase, Trip

@@ -13,7 +13,7 @@ from bridge.station.plan import CartridgePlan, ProbePlan, StationPlan
 from bridge.tank import shapes
 from bridge.units import DisplayUnits
 from bridge.water.conductivity import Method
-from bridge.water.solids import scale_label
+from bridge.water.measurement import scale_label
 
 _WIDTH = 100
 Line = tuple[str, str]

@@ -11,10 +11,10 @@ from bridge.errors import InputError
 
 if TYPE_CHECKING:
     from bridge.config.plan import BridgePlan
+    from bridge.estimate.verdict import Verdict
     from bridge.forecast.by_hand import HandPlan, ShelfPlan
     from bridge.history.records import EntryRow, Stamp
     from bridge.water.measurement import Measurement
-    from bridge.water.solids import Verdict
 
 EXHAUSTED, EARLY = "exhausted", "early"
 
@@ -195,7 +195,7 @@ def _check_stock(path: Path, shelf: "ShelfPlan", typed: ByHand) -> None:
 
 def _of_feed(ppm: float, factor: float, found: Known | None) -> "tuple[Measurement, Verdict]":
     from bridge.commands.sample.options import measured
-    from bridge.water.solids import LIMIT_PPM, TARGET_PPM, judge
+    from bridge.estimate.verdict import LIMIT_PPM, TARGET_PPM, judge
 
     measurement = measured(("--feed-ppm", ppm), None, factor, None, "natural", True, factor)
     limit_ppm, target_ppm = (LIMIT_PPM, TARGET_PPM) if found is None else (found.limit_ppm, found.target_ppm)

@@ -237,12 +237,12 @@ def measured(
     from bridge.water.conductivity import Cell, Compensation, Method
     from bridge.water.measurement import (
         MeasuringChain,
+        checked_factor,
         measure,
         measure_compensated,
         measure_conductivity,
         measure_pocket_meter,
     )
-    from bridge.water.solids import checked_factor
     from bridge.water.uncertainty import DEFAULT_UNCERTAINTIES, StandardUncertainties
 
     name, reading = given
