@@ -223,7 +223,7 @@ class Station:
             return reply.sentence
         if isinstance(command, CartridgeChanged):
             self._set_accounts(inventory.renewed(self.memory.inventory))
-        elif isinstance(command, Retest) and command.ppm < self.plan.limits.limit_ppm:
+        elif isinstance(command, Retest):
             self.memory = assess.retested(self.memory)
         elif isinstance(command, ReservoirSample):
             self._set_accounts(inventory.sampled(self.memory.inventory, command.ppm))

@@ -206,3 +206,23 @@ def test_what_was_latched_holds_filling_when_it_is_not_known() -> None:
     lost = Lost()
     assert lost.keeper.station.state.hold
     assert "log state-lost" in lost.happened
+
+
+def test_a_session_that_begins_again_counts_the_flow_pulses_on_and_each_litre_once() -> None:
+    room = Room()
+    room.fill()
+    each = PLAN.litres_per_pulse or 0.0
+    for _ in range(50):
+        room.read()
+    before = room.number
+    treated_l = room.keeper.station.memory.inventory.load.treated_l
+    state = room.keeper.station.state
+    day_l = state.day_l + state.fill.volume_l
+    room.keeper.begin_again()
+    room.number += 40
+    for _ in range(5):
+        room.read()
+    more_l = (room.number - before) * each
+    state = room.keeper.station.state
+    assert room.keeper.station.memory.inventory.load.treated_l == pytest.approx(treated_l + more_l)
+    assert state.day_l + state.fill.volume_l == pytest.approx(day_l + more_l)

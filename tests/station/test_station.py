@@ -5,7 +5,7 @@ from itertools import pairwise
 
 from bridge.daemon.rows import reading_row
 from bridge.demo import HURRIED, station
-from bridge.guard.commands import CartridgeChanged, Hold, ReservoirSample, Reset
+from bridge.guard.commands import CartridgeChanged, Hold, ReservoirSample, Reset, Retest
 from bridge.guard.model import Advisory, Flow, Phase, Trip
 from bridge.guard.state import Latched
 from bridge.history.records import ReadingRow, Stamp
@@ -261,3 +261,17 @@ def test_the_health_is_not_good_while_a_trip_is_latched() -> None:
     assert view.latched_trips
     assert view.product_health == "good"
     assert view.health == "failure"
+
+
+def test_a_passed_retest_ends_the_doubt_about_exchanged_cells_and_a_failed_one_does_not() -> None:
+    bench = Bench()
+    for _ in range(150):
+        bench.read(product_us=40.0)
+    for _ in range(10):
+        bench.read(product_us=600.0, feed_us=40.0)
+    assert bench.station.view().product_health == "failure"
+    for ppm, health in ((90.0, "failure"), (20.0, "good")):
+        refusal = bench.station.command(Retest(bench.now, "hub", ppm), bench.now)
+        assert (refusal is None) is (health == "good")
+        bench.read(product_us=600.0, feed_us=40.0)
+        assert bench.station.view().product_health == health
