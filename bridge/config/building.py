@@ -155,7 +155,7 @@ def station_plan(ident: str, table: ReservoirTable, mistakes: Mistakes) -> Stati
         rain_ppm=table.rain_ppm,
         modbus=_modbus(at, table, mistakes),
         controller_id=table.controller_id,
-        cartridge=None if table.cartridge is None else table.cartridge.core(),
+        cartridge=None if table.cartridge is None else table.cartridge.core(table.factor),
     )
 
 

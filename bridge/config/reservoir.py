@@ -5,7 +5,7 @@ Messages about mistakes quote the descriptions, so each says what would be right
 
 from typing import Any, Literal
 
-from pydantic import Field, model_validator
+from pydantic import Field, ModelWrapValidatorHandler, PrivateAttr, model_validator
 
 from bridge.config.modbus import ModbusTable
 from bridge.config.tables import Grams, Litres, Ppm, Table, from_zero, given, positive, refused
@@ -14,13 +14,17 @@ from bridge.estimate.verdict import LIMIT_PPM
 from bridge.purifier.cartridge import (
     RATING_SD,
     Kind,
+    RatedGrains,
     RatedGrams,
     RatedLitres,
     RatedResin,
     Rating,
+    equivalent_weight_on_scale,
     rated_grams,
+    rating_sd_on_scale,
 )
 from bridge.station.plan import CartridgePlan
+from bridge.units import MASS, MILLIGRAMS_PER_GRAIN
 from bridge.water import conductivity
 from bridge.water.conductivity import LARGEST_LINEAR_PERCENT_PER_K, Compensation, Method
 from bridge.water.measurement import LARGEST_FACTOR, SMALLEST_FACTOR, MeasuringChain, Scale
@@ -60,6 +64,17 @@ class CartridgeTable(Table):
         "the days from the order until a new one is fitted", DEFAULT_LEAD_DAYS, le=366
     )
 
+    # A rating in grains counts calcium carbonate, and one in grams the ppm of the reservoir's own scale.
+    _in_grains: bool = PrivateAttr(default=False)
+
+    @model_validator(mode="wrap")
+    @classmethod
+    def _with_unit(cls, values: Any, make: ModelWrapValidatorHandler["CartridgeTable"]) -> "CartridgeTable":
+        table = make(values)
+        written = values.get("takes_up") if isinstance(values, dict) else None
+        table._in_grains = isinstance(written, str) and MASS.parse(written)[1] is MASS.unit("grain")
+        return table
+
     @model_validator(mode="after")
     def _fits(self) -> "CartridgeTable":
         for kind, keys in _OF_KIND.items():
@@ -78,13 +93,19 @@ class CartridgeTable(Table):
             raise refused("kind", self.kind, "needs scale, the grams of scale that may collect")
         return self
 
-    def core(self) -> CartridgePlan:
-        """Make the plan of this cartridge."""
+    def core(self, factor: float) -> CartridgePlan:
+        """Make the plan of this cartridge.
+
+        Args:
+            factor: The scale of the reservoir, in ppm for each µS/cm at 25 °C.
+        """
         rating = self._rating()
+        rating_sd = RATING_SD if self.rating_sd_percent is None else self.rating_sd_percent / 100.0
+        equivalent_g = equivalent_weight_on_scale(factor)
         return CartridgePlan(
             kind=Kind(self.kind),
-            rated_g=self.scale if rating is None else rated_grams(rating),
-            rating_sd=RATING_SD if self.rating_sd_percent is None else self.rating_sd_percent / 100.0,
+            rated_g=self.scale if rating is None else rated_grams(rating, equivalent_g),
+            rating_sd=rating_sd_on_scale(rating, rating_sd),
             rejection_percent=self.rejection_percent,
             price=self.price,
             lead_days=self.lead_days,
@@ -95,7 +116,11 @@ class CartridgeTable(Table):
             return RatedLitres(self.treats, self.treats_of)
         if self.resin is not None and self.equivalents_per_l is not None:
             return RatedResin(self.resin, self.equivalents_per_l)
-        return None if self.takes_up is None else RatedGrams(self.takes_up)
+        if self.takes_up is None:
+            return None
+        if self._in_grains:
+            return RatedGrains(self.takes_up * 1000.0 / MILLIGRAMS_PER_GRAIN)
+        return RatedGrams(self.takes_up)
 
 
 class UncertaintyTable(Table):

@@ -183,6 +183,11 @@ class Logbook:
         """Remove a parcel and every earlier one from the outbox: the broker acknowledged it."""
         self._log.acknowledge(parcel)
 
+    def send_again(self, position: int) -> None:
+        """Send every row after this id to the hub's log again, soon."""
+        self._log.send_again(position)
+        self._entry.set()
+
     async def close(self) -> None:
         """Write all rows that wait, and close the log."""
         self._write(self._policy.stop(*self._now()))

@@ -206,10 +206,14 @@ def evaporated(before: Reservoir, litres: float, litres_sd: float = 0.0) -> Rese
     left_l = before.volume_l - litres
     jacobian = _identity()
     jacobian[_C][_C] = before.volume_l / left_l
-    jacobian[_C][_V] = -before.ppm * litres / left_l**2
+    volume_sd_l = math.sqrt(before.covariance[_V][_V])
+    jacobian[_C][_V] = _at_most(-before.ppm * litres / left_l**2, before.ppm, volume_sd_l)
+    litres_sd = min(litres_sd, 0.3 * left_l)
+    per_litre = before.ppm * before.volume_l / left_l**2
     noise = _zeros()
-    noise[_C][_C] = (before.ppm * before.volume_l / left_l**2 * litres_sd) ** 2
+    noise[_C][_C] = (per_litre * litres_sd) ** 2
     noise[_V][_V] = litres_sd**2
+    noise[_C][_V] = noise[_V][_C] = -per_litre * litres_sd**2
     return replace(
         before,
         ppm=before.ppm * before.volume_l / left_l,
@@ -382,9 +386,12 @@ def _inflow(
     kept, new = before.volume_l / whole_l, litres / whole_l
     jacobian = _identity()
     jacobian[_C][_C] = kept
-    jacobian[_C][_V] = new * (before.ppm - ppm) / whole_l
+    # The mixture lies between both waters, however little is known of the volumes.
+    furthest_ppm = 0.5 * abs(before.ppm - ppm)
+    volume_sd_l = math.sqrt(before.covariance[_V][_V])
+    jacobian[_C][_V] = _at_most(new * (before.ppm - ppm) / whole_l, furthest_ppm, volume_sd_l)
     jacobian[_C][_G] = jacobian[_C][_S] = new * through_cell_ppm
-    by_litre = kept * (ppm - before.ppm) / whole_l
+    by_litre = _at_most(kept * (ppm - before.ppm) / whole_l, furthest_ppm, litres_sd)
     noise = _zeros()
     noise[_C][_C] = (new * ppm_sd) ** 2 + (by_litre * litres_sd) ** 2
     noise[_V][_V] = litres_sd**2
@@ -397,6 +404,12 @@ def _inflow(
         assumed_share=before.assumed_share * kept,
         sampled_share=before.sampled_share * kept,
     )
+
+
+def _at_most(per_litre: float, furthest_ppm: float, sd_l: float) -> float:
+    if abs(per_litre) * sd_l <= furthest_ppm:
+        return per_litre
+    return math.copysign(furthest_ppm / sd_l, per_litre)
 
 
 def _sample_variance(sample: HandSample) -> float:

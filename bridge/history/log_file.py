@@ -62,8 +62,14 @@ _KEPT = (
 )
 
 
-def trouble_from(error: BaseException, path: Path) -> LogTrouble:
-    """Convert an error of the file into trouble with a sentence: what happened, where, and what to do."""
+def trouble_from(error: BaseException, path: Path, then: str = _KEPT) -> LogTrouble:
+    """Convert an error of the file into trouble with a sentence: what happened, where, and what to do.
+
+    Args:
+        error: The error.
+        path: The log.
+        then: A sentence on what becomes of the rows.
+    """
     if isinstance(error, LogTrouble):
         return error
     code = getattr(error, "sqlite_errorcode", None)
@@ -71,21 +77,21 @@ def trouble_from(error: BaseException, path: Path) -> LogTrouble:
     number = error.errno if isinstance(error, OSError) else None
     if primary == sqlite3.SQLITE_FULL or number in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG):
         return LogTrouble(
-            LogFault.FULL, f"The disk is full, so the log {path} cannot grow. {_KEPT} Free some space."
+            LogFault.FULL, f"The disk is full, so the log {path} cannot grow. {then} Free some space."
         )
     if primary in _LOCKED:
         return LogTrouble(
             LogFault.LOCKED,
-            f"Another program holds the log {path} locked. {_KEPT} Close the program that has it open.",
+            f"Another program holds the log {path} locked. {then} Close the program that has it open.",
         )
     if primary in _READ_ONLY or number in (errno.EROFS, errno.EACCES, errno.EPERM):
         return LogTrouble(
             LogFault.READ_ONLY,
-            f"The log {path} may not be written. {_KEPT} Let the user of the service write there.",
+            f"The log {path} may not be written. {then} Let the user of the service write there.",
         )
     if primary in _CORRUPTED:
         return LogTrouble(LogFault.CORRUPTED, f"The log {path} is damaged ({error}).")
-    return LogTrouble(LogFault.UNUSABLE, f"The log {path} cannot be used ({error}). {_KEPT}")
+    return LogTrouble(LogFault.UNUSABLE, f"The log {path} cannot be used ({error}). {then}")
 
 
 def newer(path: Path, found: int, known: int) -> LogTrouble:

@@ -160,6 +160,10 @@ class Log:
         """Remove a parcel and every earlier one from the outbox: the broker acknowledged it."""
         self._request(lambda: self._acknowledge(parcel))
 
+    def send_again(self, position: int) -> None:
+        """Send every row after this id to the hub's log again."""
+        self._request(lambda: self._rewind(position))
+
     def close(self, timeout_s: float = 5.0) -> bool:
         """Write all rows that wait, and stop the thread.
 
@@ -404,6 +408,10 @@ class Log:
         if self._file.outbox is not None:
             self._file.outbox.acknowledge(parcel)
 
+    def _rewind(self, position: int) -> None:
+        if self._file.outbox is not None:
+            self._file.outbox.rewind(position)
+
 
 def add(path: Path, *makers: Callable[[Stamp], EntryRow]) -> tuple[EntryRow, ...]:
     """Add entries to a log from another process than the daemon, also while the daemon runs.
@@ -435,4 +443,4 @@ def add(path: Path, *makers: Callable[[Stamp], EntryRow]) -> tuple[EntryRow, ...
         finally:
             connection.close()
     except (sqlite3.Error, OSError) as error:
-        raise trouble_from(error, path) from error
+        raise trouble_from(error, path, "Nothing was written.") from error

@@ -238,8 +238,24 @@ def test_the_environment_accepts_lists_and_tables_as_in_toml(write: Write) -> No
     assert station.level.level_sensor is not None
     assert station.level.level_sensor.table.depths_m == (0.1, 0.35)
     assert station.cartridge is not None
-    assert station.cartridge.rated_g == pytest.approx(300 * 0.06479891)
+    # 300 grain of calcium carbonate, on the scale of 0.5: 50.00 g for an equivalent of 50.04 g.
+    assert station.cartridge.rated_g == pytest.approx(300 * 0.06479891, rel=0.001)
     assert station.cartridge.lead_days == 3.0
+
+
+def test_a_rating_in_grains_follows_the_scale_and_one_in_grams_is_on_it(write: Write) -> None:
+    def rated_g(takes_up: str, factor: float) -> float:
+        environ = {
+            "CLEARWELL_RESERVOIR__BARREL__CARTRIDGE": f"{{ kind = 'exchange', takes_up = {takes_up} }}",
+            "CLEARWELL_RESERVOIR__BARREL__FACTOR": str(factor),
+        }
+        cartridge = load(write(BARREL), environ).stations[0].cartridge
+        assert cartridge is not None
+        assert cartridge.rated_g is not None
+        return cartridge.rated_g
+
+    assert rated_g("'300 grain'", 0.7) == pytest.approx(1.4 * rated_g("'300 grain'", 0.5))
+    assert rated_g("'30 g'", 0.7) == rated_g("30", 0.5) == 30.0
 
 
 def test_a_table_misspelt_in_the_environment_is_refused(write: Write) -> None:

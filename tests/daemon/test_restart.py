@@ -42,6 +42,9 @@ from tests.brokers import Mosquitto
 from tests.running import Running, started
 from tests.waiting import DEADLINE_S, until, within
 
+pytestmark = pytest.mark.slow
+
+
 END_MS = 2**45
 """A time after all others."""
 RECORDS = f"clearwell/{BRIDGE_ID}/records"

@@ -13,6 +13,8 @@ from bridge.tank.level import Zone
 from bridge.water.health import Health
 from tests.guard.explorer import NOW, TICKS, Transition, transitions
 
+pytestmark = pytest.mark.slow
+
 
 class Survey:
     """The findings over all transitions. Each rule is written here again, from the design."""

@@ -8,6 +8,8 @@ import sys
 from collections.abc import Callable
 from pathlib import Path
 
+import pytest
+
 from bridge.history.reader import Reader
 from bridge.history.records import AlarmRow, Kind, StampedRow
 from bridge.history.waiting import LogSettings, OutboxSettings
@@ -15,6 +17,9 @@ from bridge.history.writer import Log
 from tests.history.bridge_to_kill import drop_cut_line
 from tests.running import Running
 from tests.waiting import DEADLINE_S
+
+pytestmark = pytest.mark.slow
+
 
 ALWAYS = 2**50
 Line = Callable[[StampedRow], str]
