@@ -117,6 +117,8 @@ class StationView:
     frames_damaged: int
     controller: str
     """Identity and firmware of the controller. Empty before its hello."""
+    last_reading: str | None = None
+    """While the link is down: the time of the last reading, RFC 3339 in UTC. None while it is up."""
 
 
 _NO_PROBE = ProbeView(health=Health.FAILURE)
