@@ -22,6 +22,7 @@ from itertools import accumulate
 from bridge.errors import InputError, OutOfRangeError
 from bridge.units import CACO3_EQUIVALENT_WEIGHT_G, MILLIGRAMS_PER_GRAIN
 from bridge.water.measurement import checked_factor
+from bridge.water.uncertainty import WaterKind
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,6 +116,18 @@ class Kind(Enum):
     """Reverse osmosis: the rejection falls slowly."""
     DISTILLER = "distiller"
     """Distillation: scale grows with the boiled volume."""
+
+    @property
+    def water(self) -> WaterKind:
+        """The usual kind of water behind it, for the uncertainty of its readings."""
+        return _WATER[self]
+
+
+_WATER = {
+    Kind.EXCHANGE: WaterKind.EXCHANGE_PRODUCT,
+    Kind.MEMBRANE: WaterKind.PERMEATE,
+    Kind.DISTILLER: WaterKind.DISTILLED,
+}
 
 
 class Fate(Enum):
