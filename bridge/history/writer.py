@@ -443,4 +443,4 @@ def add(path: Path, *makers: Callable[[Stamp], EntryRow]) -> tuple[EntryRow, ...
         finally:
             connection.close()
     except (sqlite3.Error, OSError) as error:
-        raise trouble_from(error, path) from error
+        raise trouble_from(error, path, waits=False) from error
