@@ -281,6 +281,9 @@ class BridgeTable(Table):
         description='lower-case letters and digits in groups joined by hyphens, such as "garden-bridge"',
     )
     name: str = Field(default="Clearwell", min_length=1, description="what people call the bridge")
+    socket: str | None = Field(
+        default=None, min_length=1, description="the file of the socket for commands on the same machine"
+    )
 
 
 class TlsTable(Table):
