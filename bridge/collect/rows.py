@@ -5,6 +5,7 @@ reservoir, and a name that is divided into kind, subject and field. Bridge, seri
 """
 
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
@@ -25,6 +26,7 @@ _READING_NAMES = frozenset({"path", "health", *(one.facts.senml_name for one in 
 _WITH_SUBJECT = frozenset({Kind.ALARM.value, Kind.EVENT.value})
 _SURROGATE = re.compile(r"[\ud800-\udfff]")
 """Half a character, which JSON can escape and UTF-8 cannot hold."""
+_ROW_ID = re.compile(r"[0-9]{1,18}", re.ASCII)
 _ID = re.compile(r"[a-z0-9]+(-[a-z0-9]+)*", re.ASCII)
 
 
@@ -104,6 +106,41 @@ def bridge_of(topic: str, root: str) -> str:
     if f"{root}/{ident}/records" != topic or not _ID.fullmatch(ident):
         raise InputError(f"The topic {topic!r} is not one of a bridge's records.")
     return ident
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """The rows of a bridge's log that a message covers, by their ids."""
+
+    after: int
+    """The id of the last row of the message before it."""
+    last: int
+
+
+def span_of(properties: Mapping[str, str]) -> Span | None:
+    """Return what a message covers by its user properties; None without them, as on MQTT 3.1.1."""
+    after, last = properties.get("after", ""), properties.get("last", "")
+    if _ROW_ID.fullmatch(after) and _ROW_ID.fullmatch(last):
+        return Span(int(after), int(last))
+    return None
+
+
+def advanced(position: int, span: Span) -> int | None:
+    """Return the position after a message.
+
+    Args:
+        position: The id up to which everything is there; 0 at first.
+        span: What the message covers.
+
+    Returns:
+        The new position; None if rows between the position and the message are missing.
+    """
+    return max(position, span.last) if span.after <= position else None
+
+
+def again_topic(bridge: str, root: str) -> str:
+    """Return the topic on which a bridge is asked to send its rows after a position again."""
+    return f"{root}/{bridge}/records/again"
 
 
 def rows_of(bridge: str, payload: bytes) -> list[Row]:

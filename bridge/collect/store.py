@@ -8,7 +8,7 @@ import fcntl
 import os
 import sqlite3
 from abc import ABC, abstractmethod
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -55,6 +55,8 @@ class Store(ABC):
         self._errors = errors
         self._numbers: dict[Series, int] = {}
         """The number of each series that is known to be in the database."""
+        self.positions: dict[str, int] = {}
+        """For each bridge, the id of the last row up to which everything is in the database."""
 
     def open(self) -> None:
         """Connect, take the lock, and create tables and views in an empty database.
@@ -64,8 +66,12 @@ class Store(ABC):
         """
         self._guarded(self._open)
 
-    def write(self, rows: Sequence[Row]) -> int:
+    def write(self, rows: Sequence[Row], positions: Mapping[str, int] | None = None) -> int:
         """Write rows in one transaction; connect first if there is no connection.
+
+        Args:
+            rows: The rows.
+            positions: The new positions of bridges.
 
         Returns:
             The number of rows that were not there before.
@@ -79,7 +85,15 @@ class Store(ABC):
                 self._open()
             with self._transaction():
                 self._add_series({row.series for row in rows} - self._numbers.keys())
-                return self._insert(rows)
+                added = self._insert(rows)
+                for bridge, last in sorted((positions or {}).items()):
+                    self._run(
+                        f"INSERT INTO position (bridge, last) VALUES ({self.mark}, {self.mark}) "
+                        "ON CONFLICT (bridge) DO UPDATE SET last = excluded.last",
+                        (bridge, last),
+                    )
+            self.positions |= positions or {}
+            return added
 
         return self._guarded(work)
 
@@ -112,6 +126,8 @@ class Store(ABC):
                     f"The database {self.place} has the layout {version} of a newer version; this version "
                     f"knows layout {LAYOUT}. Install the newer version."
                 )
+            found = self._run("SELECT bridge, last FROM position")
+            self.positions = {bridge: int(last) for bridge, last in found}
 
     def _add_series(self, wanted: Iterable[Series]) -> None:
         one = self.mark

@@ -69,6 +69,7 @@ def tables(dialect: Dialect) -> Iterator[str]:
         f"time {dialect.time_type} NOT NULL, value {dialect.real_type}, text TEXT, flag smallint, "
         "PRIMARY KEY (series, time))"
     )
+    yield "CREATE TABLE position (bridge TEXT PRIMARY KEY, last bigint NOT NULL)"
     yield "CREATE TABLE layout (version integer NOT NULL)"
 
 

@@ -84,6 +84,7 @@ def command(
                 stored=counts.stored,
                 again=counts.again,
                 refused=counts.refused,
+                asked=counts.asked,
             )
 
     asyncio.run(collect())

@@ -73,6 +73,17 @@ class _Lazy(click.Group):
         command: click.Command = getattr(module, cmd_name if shared else "command")
         return command
 
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        if args and args[0] not in COMMANDS and not args[0].startswith("-"):
+            import difflib
+
+            near = difflib.get_close_matches(args[0], COMMANDS, 1)
+            hint = f"Did you mean '{near[0]}'?" if near else "'clearwell --help' lists the commands."
+            ctx.fail(f"No such command '{args[0]}'. {hint}")
+        return super().resolve_command(ctx, args)
+
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         with formatter.section("Commands"):
             formatter.write_dl(list(COMMANDS.items()))

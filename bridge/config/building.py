@@ -21,10 +21,12 @@ from bridge.history.waiting import LogSettings, OutboxSettings
 from bridge.mqtt.broker import BrokerSettings, MqttVersion, Secret, TlsSettings
 from bridge.mqtt.topics import Layout
 from bridge.protocol.registers import ModbusMap
+from bridge.purifier.cartridge import Kind
 from bridge.station.plan import ProbePlan, StationIdentity, StationPlan
 from bridge.tank.level_sensor import LevelSettings
 from bridge.tank.shapes import Shape
 from bridge.water.conductivity import Method
+from bridge.water.uncertainty import WaterKind
 
 PORT, PORT_TLS = 1883, 8883
 LOG_NAME = "clearwell.db"
@@ -130,11 +132,17 @@ def station_plan(ident: str, table: ReservoirTable, mistakes: Mistakes) -> Stati
     purifier = table.purifier
     level = mistakes.tried((*at, "level"), lambda: _level(table.level, shape))
     limits = mistakes.tried((*at, "guard"), lambda: _limits(table, shape))
-    product = mistakes.tried((*at, "product"), lambda: _probe(table.product, Method.PURE, table.factor))
+    # Without a cartridge the kind with the widest uncertainty.
+    usual = WaterKind.EXCHANGE_PRODUCT if table.cartridge is None else Kind(table.cartridge.kind).water
+    product = mistakes.tried(
+        (*at, "product"), lambda: _probe(table.product, Method.PURE, table.factor, usual)
+    )
     feed = None
     if table.feed is not None:
         feed_table = table.feed
-        feed = mistakes.tried((*at, "feed"), lambda: _probe(feed_table, Method.NATURAL, table.factor))
+        feed = mistakes.tried(
+            (*at, "feed"), lambda: _probe(feed_table, Method.NATURAL, table.factor, WaterKind.TAP)
+        )
         if purifier.feed_ppm is not None:
             mistakes.add(
                 (*at, "purifier", "feed_ppm"),
@@ -171,7 +179,8 @@ def station_plan(ident: str, table: ReservoirTable, mistakes: Mistakes) -> Stati
         assumed_ppm=assumed_ppm,
         rain_ppm=table.rain_ppm,
         modbus=_modbus(at, table, mistakes),
-        cartridge=None if table.cartridge is None else table.cartridge.core(),
+        controller_id=table.controller_id,
+        cartridge=None if table.cartridge is None else table.cartridge.core(table.factor),
     )
 
 
@@ -195,6 +204,8 @@ def _modbus(at: Keys, table: ReservoirTable, mistakes: Mistakes) -> ModbusMap | 
         mistakes.add(
             (*at, "purifier", "litres_per_pulse"), "pulses cannot be counted over Modbus; remove this key"
         )
+    if table.controller_id is not None:
+        mistakes.add((*at, "controller_id"), "transmitters on a Modbus line have no id; remove this key")
     return modbus.core()
 
 
@@ -207,8 +218,8 @@ def _level(table: LevelTable, shape: Shape) -> LevelSettings:
     )
 
 
-def _probe(table: ProbeTable, default: Method, factor: float) -> ProbePlan:
-    return ProbePlan(table.chain(default, factor), table.watching())
+def _probe(table: ProbeTable, default: Method, factor: float, usual: WaterKind) -> ProbePlan:
+    return ProbePlan(table.chain(default, factor, usual), table.watching())
 
 
 def _limits(table: ReservoirTable, shape: Shape) -> Limits:

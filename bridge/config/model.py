@@ -89,7 +89,7 @@ class HandTable(_ByHandTable):
             limit_ppm=self.limit_ppm,
             target_ppm=self.target,
             feed_ppm=self.feed_ppm,
-            cartridge=self.cartridge.core(),
+            cartridge=self.cartridge.core(self.factor),
             other_cost_per_l=self.other_cost_per_l,
         )
 
@@ -349,6 +349,15 @@ class HubTable(Table):
     )
     heartbeat_s: float = positive("the longest time until every value is published again, in seconds", 300.0)
     announcement: list[AnnouncementTable] = Field(default_factory=list, description="tables of announcements")
+
+    @field_validator("host")
+    @classmethod
+    def _without_port(cls, host: str) -> str:
+        # An address of IPv6 has more than one colon.
+        if re.fullmatch(r"[^:]+:\d*", host):
+            name, _, port = host.partition(":")
+            raise _refused(f'{host!r} has a port; write host = "{name}" and port = {port or 1883} apart')
+        return host
 
 
 class OutboxTable(Table):

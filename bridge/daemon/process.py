@@ -9,6 +9,7 @@ import asyncio
 import contextlib
 import gc
 import logging
+import re
 import signal
 import sys
 from collections.abc import Callable, Sequence
@@ -58,6 +59,11 @@ def records_topic(layout: Layout) -> str:
     return f"clearwell/{layout.bridge}/records"
 
 
+def again_topic(layout: Layout) -> str:
+    """Return the topic on which a collector sends the last id that it has, to get what follows."""
+    return f"{records_topic(layout)}/again"
+
+
 async def carry(logbook: Logbook, hub: HubClient, layout: Layout) -> None:
     """Send the parcels of the outbox until cancelled, whenever the broker is connected."""
     loop = asyncio.get_running_loop()
@@ -72,7 +78,9 @@ async def carry(logbook: Logbook, hub: HubClient, layout: Layout) -> None:
                 packs = await logbook.packs(count, layout.bridge)
                 relay.fetched(packs, logbook.quiet_s)
             case Send(parcel, payload):
-                records = Publication(records_topic(layout), payload, qos=1, retain=False)
+                # By these a collector sees whether a parcel before this one is missing.
+                position = (("after", str(parcel.after)), ("last", str(parcel.id)))
+                records = Publication(records_topic(layout), payload, 1, False, position)
                 acknowledged = await _sent(hub, records)
                 if acknowledged:
                     logbook.acknowledge(parcel)
@@ -319,6 +327,7 @@ class Daemon:
             on_command=self._on_hub_command,
             report=self._on_hub,
             on_refused=self._on_refused,
+            requests={again_topic(hub.layout): self._on_again},
             announcements=Announcements(hub.announcements, hub.layout),
             heartbeat_s=hub.heartbeat_s,
             clock=asyncio.get_running_loop().time,
@@ -359,6 +368,13 @@ class Daemon:
 
     def _on_command(self, reservoir: str, command: GuardCommand, answered: Answered) -> None:
         self.keepers[reservoir].command(command, answered)
+
+    def _on_again(self, payload: str) -> None:
+        """Send the records after a position again, which a collector lacks."""
+        if self._logbook is not None and re.fullmatch(r"[0-9]{1,18}", payload):
+            self._logbook.send_again(int(payload))
+        else:
+            _log.warning("records-again", sentence=f"{payload[:40]!r} is not a position in the log.")
 
     def _on_hub_command(self, reservoir: str, command: GuardCommand, answered: Answered) -> None:
         def replied(reply: Reply) -> None:

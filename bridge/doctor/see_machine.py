@@ -211,11 +211,12 @@ def _foreign(log: Path) -> list[str]:
 
 def see_program() -> ProgramFacts:
     """Collect the versions of program and libraries."""
-    libraries = tuple(Library(name, extra, _version(name)) for name, extra in LIBRARIES)
+    libraries = tuple(Library(name, extra, version_of(name)) for name, extra in LIBRARIES)
     return ProgramFacts(__version__, platform.python_version(), sqlite3.sqlite_version, libraries)
 
 
-def _version(name: str) -> str | None:
+def version_of(name: str) -> str | None:
+    """Return the version of an installed library; None if it is missing."""
     try:
         return metadata.version(name)
     except metadata.PackageNotFoundError:

@@ -24,8 +24,8 @@ value by more than :data:`LARGEST_DIFFERENCE_K`, three fills running.
 **Gain.** A hand sample of the reservoir shows the product of the last weeks by other means. The balance says
 what the sample should be, with its standard deviation. z = (sample - balance) / sd is standard normal while
 the cell is sound. If the cell reads low, every sample is above the balance. Two cumulative sums (E. S. Page,
-Biometrika 41 (1954) 100) add up z - 1 for both signs. Suspicious: a sum above 4. z is limited to 2.5, so that
-one wrong sample is no evidence enough. A sample that shows little of the product has a z near 0.
+Biometrika 41 (1954) 100) add up z - 0.75 for both signs. Suspicious: a sum above 3.25. z is limited to 3,
+so that one wrong sample is no evidence enough. A sample that shows little of the product has a z near 0.
 
 A doubt is kept until the cell is calibrated or the test finds a sound cell again. It raises an advisory and
 widens the uncertainty, so that the valve shuts earlier. It never opens a valve.
@@ -61,9 +61,9 @@ SMALLEST_NIGHT_US_CM = 1.0
 LEAST_FLOW_S = 180.0
 LARGEST_DIFFERENCE_K = 2.0
 
-SUM_ALLOWANCE = 1.0
-SUM_THRESHOLD = 4.0
-LARGEST_Z = 2.5
+SUM_ALLOWANCE = 0.75
+SUM_THRESHOLD = 3.25
+LARGEST_Z = 3.0
 
 DOUBTFUL_PERCENT = 15.0
 """Standard uncertainty of a doubtful cell (common practice, no source)."""

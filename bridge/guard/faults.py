@@ -82,6 +82,12 @@ FAULTS: dict[AlarmId, Fault] = {
         "The controller shuts its valve when the lease lapses. The trip resets when the link is steady.",
         "Check the power supply of the controller and the cable.",
     ),
+    Trip.CONTROLLER_RESTARTS: Fault(
+        "The controller restarts each time the valve opens.",
+        _SHUT,
+        "Check the power supply of the controller and of the valve: it must hold its voltage while the valve "
+        "opens. Then reset.",
+    ),
     Advisory.PRODUCT_OVER_TARGET: Fault(
         "The purified water is above the target, but under the limit.",
         _ALARM_ONLY,
@@ -97,6 +103,11 @@ FAULTS: dict[AlarmId, Fault] = {
         "The bridge uses the last good feed value for the purifier's load.",
         "Check the feed cell and its plug.",
     ),
+    Advisory.FLOW_METER_FAILURE: Fault(
+        "The flow meter counted more water than can flow, or its count jumped.",
+        "The bridge does not use such a count. The litres treated and left may be too few.",
+        "Check the flow meter and its cable, and check flow_max_l_min in the configuration.",
+    ),
     Advisory.RESERVOIR_LOW: Fault(
         "The reservoir is nearly empty.",
         "A fill starts as soon as every permissive holds.",
@@ -106,6 +117,13 @@ FAULTS: dict[AlarmId, Fault] = {
         "The controller restarted without a command.",
         "The controller shut its valve when it started. The bridge continues.",
         "If this happens again, check its power supply and look for water in its box.",
+    ),
+    Advisory.CONTROLLER_EXCHANGED: Fault(
+        "Another controller answers on this line than before, or than the configuration names.",
+        "If the configuration names the controller by its id, the valve stays shut. Otherwise filling "
+        "continues.",
+        "Check that the right controller is plugged in, and that its cells and its valve belong to this "
+        "reservoir.",
     ),
     Advisory.CONTROLLER_FAULT: Fault(
         "The controller reports a fault, or does not follow its commands.",

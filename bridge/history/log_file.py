@@ -60,18 +60,14 @@ _KEPT = (
 )
 
 
-_NOT_KEPT = "Nothing was kept. Enter it again when the log works."
-
-
-def trouble_from(error: BaseException, path: Path, *, waits: bool = True) -> LogTrouble:
+def trouble_from(error: BaseException, path: Path, then: str = _KEPT) -> LogTrouble:
     """Convert an error of the file into trouble with a sentence: what happened, where, and what to do.
 
     Args:
-        error: the error.
-        path: the log.
-        waits: whether the rows wait in memory, as those of the daemon do. An entry of a person does not.
+        error: The error.
+        path: The log.
+        then: A sentence on what becomes of the rows.
     """
-    kept = _KEPT if waits else _NOT_KEPT
     if isinstance(error, LogTrouble):
         return error
     code = getattr(error, "sqlite_errorcode", None)
@@ -79,21 +75,21 @@ def trouble_from(error: BaseException, path: Path, *, waits: bool = True) -> Log
     number = error.errno if isinstance(error, OSError) else None
     if primary == sqlite3.SQLITE_FULL or number in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG):
         return LogTrouble(
-            LogFault.FULL, f"The disk is full, so the log {path} cannot grow. {kept} Free some space."
+            LogFault.FULL, f"The disk is full, so the log {path} cannot grow. {then} Free some space."
         )
     if primary in _LOCKED:
         return LogTrouble(
             LogFault.LOCKED,
-            f"Another program holds the log {path} locked. {kept} Close the program that has it open.",
+            f"Another program holds the log {path} locked. {then} Close the program that has it open.",
         )
     if primary in _READ_ONLY or number in (errno.EROFS, errno.EACCES, errno.EPERM):
         return LogTrouble(
             LogFault.READ_ONLY,
-            f"The log {path} may not be written. {kept} Let the user of the service write there.",
+            f"The log {path} may not be written. {then} Let the user of the service write there.",
         )
     if primary in _CORRUPTED:
         return LogTrouble(LogFault.CORRUPTED, f"The log {path} is damaged ({error}).")
-    return LogTrouble(LogFault.UNUSABLE, f"The log {path} cannot be used ({error}). {kept}")
+    return LogTrouble(LogFault.UNUSABLE, f"The log {path} cannot be used ({error}). {then}")
 
 
 def held(path: Path, holder: str) -> LogTrouble:

@@ -67,7 +67,7 @@ class Reader:
             yield
         except (sqlite3.Error, OSError) as error:
             self._held.close()
-            raise trouble_from(error, self._path) from error
+            raise trouble_from(error, self._path, "Nothing was read.") from error
 
     def reservoirs(self) -> list[str]:
         """Return the reservoirs with readings, in the order of their names."""

@@ -9,7 +9,7 @@ import asyncio
 import logging
 import socket
 import ssl
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from types import TracebackType
 
@@ -64,6 +64,8 @@ class Delivery:
     payload: bytes
     number: int
     """The message id."""
+    properties: Mapping[str, str]
+    """The user properties of MQTT 5."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,7 +183,11 @@ class Session:
         Raises:
             BrokerTrouble: the connection has ended.
         """
-        info = self._mqtt.publish(message.topic, message.payload, message.qos, message.retain)
+        more: Properties | None = None
+        if message.properties and self._v5:
+            more = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
+            more.UserProperty = list(message.properties)
+        info = self._mqtt.publish(message.topic, message.payload, message.qos, message.retain, more)
         if info.rc is not MQTTErrorCode.MQTT_ERR_SUCCESS:
             raise BrokerTrouble("the connection was lost")
         if message.qos:
@@ -436,7 +442,8 @@ class Session:
         if self._lasting is None:
             self._on_message(message.topic, bytes(message.payload), message.retain)
         else:
-            self._lasting.on_delivery(Delivery(message.topic, bytes(message.payload), message.mid))
+            more = dict(getattr(message.properties, "UserProperty", ()))
+            self._lasting.on_delivery(Delivery(message.topic, bytes(message.payload), message.mid, more))
 
     def _closing(self, client: mqtt.Client, data: object, line: object) -> None:
         self._forget()

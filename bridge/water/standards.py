@@ -13,6 +13,7 @@ uncertainty. No table is used beyond its first and its last temperature.
 from dataclasses import dataclass
 
 from bridge.errors import InputError, OutOfRangeError
+from bridge.units import CONDUCTIVITY
 
 
 @dataclass(frozen=True, slots=True)
@@ -245,9 +246,12 @@ def chosen(text: str) -> Standard:
     try:
         value = float(word)
     except ValueError:
-        known = ", ".join(standard.ident for standard in STANDARDS)
-        raise InputError(
-            f"'{text}' is not a standard; the standards are {known}; or give the value on the label, in "
-            "µS/cm at 25 °C"
-        ) from None
+        try:
+            value = CONDUCTIVITY.read(word)
+        except InputError:
+            known = ", ".join(standard.ident for standard in STANDARDS)
+            raise InputError(
+                f"'{text}' is not a standard; the standards are {known}; or give the value on the label, in "
+                "µS/cm at 25 °C"
+            ) from None
     return labelled(value)

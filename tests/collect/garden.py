@@ -30,7 +30,7 @@ async def main(folder: Path, bridge: str, reservoirs: int, port: int, speed: flo
         stations.append(replace(one, identity=replace(one.identity, reservoir=f"barrel-{number}")))
     serving = [asyncio.create_task(rig.run()) for rig in rigs]
     await until(lambda: all(rig.ready.is_set() for rig in rigs), "the controllers did not get ready")
-    settings = LogSettings(raw_days=3660, outbox=OutboxSettings(every_s=0.0, pack_s=1.0))
+    settings = LogSettings(raw_days=3660, outbox=OutboxSettings(every_s=0.0))
     plan = BridgePlan(
         tuple(stations),
         HubPlan(BrokerSettings("127.0.0.1", bridge, port), Layout(bridge, bridge), heartbeat_s=60.0),

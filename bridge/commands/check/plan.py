@@ -170,6 +170,28 @@ def log(plan: BridgePlan) -> Iterator[Line]:
         )
 
 
+def page(plan: BridgePlan) -> Iterator[Line]:
+    """Explain where the page is served, and whether it takes commands."""
+    found = plan.page
+    if found is None:
+        yield "", "there is no table [page], so no page is served."
+        return
+    host = f"[{found.host}]" if ":" in found.host else found.host
+    if found.host in ("0.0.0.0", "::"):
+        names = f", also as {listed(list(found.names))}" if found.names else ""
+        where = f"at port {found.port} of every address of this machine{names}"
+    else:
+        where = f"at http://{host}:{found.port}/"
+    yield "Address", f"{where}, without encryption. It is a process of its own; no valve waits for it."
+    if found.token is None:
+        yield (
+            "Commands",
+            "none: it only shows, until it has a token (CLEARWELL_PAGE__TOKEN or file page_token).",
+        )
+    else:
+        yield "Commands", "from everybody who gives the token."
+
+
 def hub(plan: BridgePlan) -> Iterator[Line]:
     """Explain the broker, and what is published, accepted and announced there."""
     found = plan.hub
@@ -412,5 +434,6 @@ def explained(plan: BridgePlan) -> Iterator[tuple[str, list[Line]]]:
         yield f'Shelf "{stock.name}" ({stock.ident}), kept by hand', list(shelf(stock, plan.display))
     yield "Log", list(log(plan))
     yield "Hub", list(hub(plan))
+    yield "Page", list(page(plan))
     yield "Display", [("Units", people(plan.display))]
     yield "Caution", [("", _CAUTION)]

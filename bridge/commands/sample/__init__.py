@@ -16,7 +16,7 @@ from bridge.commands.sample.options import (
     one_reading,
     sample_options,
 )
-from bridge.commands.shared.log_file import which_log
+from bridge.commands.shared.log_file import NoLogYet, which_log
 from bridge.commands.shared.values import Solids, typed_values
 
 if TYPE_CHECKING:
@@ -143,7 +143,13 @@ def command(
             click.echo(CAUTION)
         return
     given_ppm = _on(scale, given)
-    kept_in = _kept_in(log_file, config, of, reservoir, tray_litres, given_ppm, known)
+    try:
+        kept_in = _kept_in(log_file, config, of, reservoir, tray_litres, given_ppm, known)
+    except NoLogYet as error:
+        # The water can be judged all the same.
+        if not as_json:
+            click.echo("\n".join((*lines, CAUTION)))
+        raise NoLogYet(f"{error}. The sample is judged, but not kept") from error
     found = None
     if of == "tray":
         from bridge.commands.sample.kept import tray
@@ -172,7 +178,10 @@ def command(
             click.echo(line)
     if kept_in is not None:
         as_of = "" if at_ms is None else f", as of {shown.units.local(at_ms // 1000).isoformat(' ')}"
-        click.echo(f"Kept in {kept_in[0]} as a sample of {of}, reservoir {kept_in[1]}{as_of}.")
+        click.echo(
+            f"Kept in {kept_in[0]} as a sample of {of}, reservoir {kept_in[1]}{as_of}. A running daemon "
+            "reads it within a minute."
+        )
         if at_ms is not None and of == "reservoir":
             click.echo("The mixing balance describes the present, so an earlier sample does not change it.")
     if announced:

@@ -27,6 +27,10 @@ BAR_AFTER_S = 0.5
 _STEPS = 1000
 
 
+class NoLogYet(InputError):
+    """There is no log at the path that was named."""
+
+
 def which_log(command: F) -> F:
     """Add the options that name a log."""
     for option in (
@@ -85,8 +89,9 @@ def chosen(log_file: Path | None, config: Path | None) -> Path:
         return path
     if what is _Stands.HIDDEN:
         raise InputError(f"{path}: this user may not read it; the service's user and root may")
-    said = "there is no such file" if what is None else "is not a file"
-    raise InputError(f"{path}: {said}; give the log that the daemon writes")
+    if what is None:
+        raise NoLogYet(f"{path}: there is no such file; give the log that the daemon writes")
+    raise InputError(f"{path}: is not a file; give the log that the daemon writes")
 
 
 class _Stands(Enum):
