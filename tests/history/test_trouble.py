@@ -156,7 +156,7 @@ except LogError as error:
     print(error)
 """
     done = run(sys.executable, "-c", script, tmp_path / "log.db", cwd=ROOT)
-    assert "Nothing was kept." in done.stdout, done.stderr
+    assert "Nothing was written." in done.stdout, done.stderr
     assert "memory" not in done.stdout
     assert len(alarms_in(tmp_path / "log.db")) == 1
 
