@@ -17,12 +17,12 @@ from bridge.config.tables import (
     ID_PATTERN,
     Ppm,
     Table,
-    default_target_ppm,
     from_zero,
     positive,
     refused,
     sound,
 )
+from bridge.estimate.verdict import LIMIT_PPM, default_target_ppm
 from bridge.forecast.by_hand import HandPlan, ShelfPlan
 from bridge.mqtt.announcements import AnnouncementTemplate, Each
 from bridge.mqtt.broker import Secret
@@ -37,7 +37,7 @@ from bridge.units import (
     TemperatureUnit,
     VolumeUnit,
 )
-from bridge.water.solids import LARGEST_FACTOR, LIMIT_PPM, SMALLEST_FACTOR, Scale
+from bridge.water.measurement import LARGEST_FACTOR, SMALLEST_FACTOR, Scale
 
 
 class _ByHandTable(Table):
@@ -89,7 +89,7 @@ class HandTable(_ByHandTable):
             limit_ppm=self.limit_ppm,
             target_ppm=self.target,
             feed_ppm=self.feed_ppm,
-            cartridge=self.cartridge.core(),
+            cartridge=self.cartridge.core(self.factor),
             other_cost_per_l=self.other_cost_per_l,
         )
 
@@ -281,6 +281,9 @@ class BridgeTable(Table):
         description='lower-case letters and digits in groups joined by hyphens, such as "garden-bridge"',
     )
     name: str = Field(default="Clearwell", min_length=1, description="what people call the bridge")
+    socket: str | None = Field(
+        default=None, min_length=1, description="the file of the socket for commands on the same machine"
+    )
 
 
 class TlsTable(Table):
@@ -346,6 +349,15 @@ class HubTable(Table):
     )
     heartbeat_s: float = positive("the longest time until every value is published again, in seconds", 300.0)
     announcement: list[AnnouncementTable] = Field(default_factory=list, description="tables of announcements")
+
+    @field_validator("host")
+    @classmethod
+    def _without_port(cls, host: str) -> str:
+        # An address of IPv6 has more than one colon.
+        if re.fullmatch(r"[^:]+:\d*", host):
+            name, _, port = host.partition(":")
+            raise _refused(f'{host!r} has a port; write host = "{name}" and port = {port or 1883} apart')
+        return host
 
 
 class OutboxTable(Table):

@@ -42,6 +42,7 @@ PERMISSIVE_LABELS: dict[Permissive, str] = {
     Permissive.CONTROLLER_SOUND: "The controller reports no fault",
     Permissive.NO_TRIP: "No trip is latched",
     Permissive.NO_HOLD: "Filling is not on hold",
+    Permissive.PAUSE_OVER: "The pause after an interruption is over",
 }
 """The condition of each permissive."""
 
@@ -59,6 +60,7 @@ PERMISSIVE_MISSING: dict[Permissive, str] = {
     Permissive.CONTROLLER_SOUND: "the controller reports a fault",
     Permissive.NO_TRIP: "a trip is latched",
     Permissive.NO_HOLD: "filling is on hold",
+    Permissive.PAUSE_OVER: "the pause after an interruption is not over",
 }
 """A clause for each permissive that does not hold."""
 

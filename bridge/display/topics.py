@@ -188,6 +188,7 @@ def _view(
         if not isinstance(one, str):
             raise ValueError(one)
     values["first_out"] = None if values["first_out"] == NONE else values["first_out"]
+    values["last_reading"] = None if values["last_reading"] in (NONE, "") else values["last_reading"]
     return StationView(identity=StationIdentity(**of_identity), **values)
 
 

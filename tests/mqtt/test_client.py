@@ -112,6 +112,35 @@ async def test_a_hub_that_connects_later_finds_all_retained_values(
     await hub.has(f"{CHILD}/$state", "ready")
 
 
+async def test_what_a_stranger_writes_over_state_description_and_alerts_is_mended_with_the_heartbeat(
+    broker: AnyBroker, observe: Observe, start: Start, view: StationView
+) -> None:
+    hub = await observe(broker)
+    bridge = start(broker, broker.newest, heartbeat_s=0.2)
+    low = ActiveAlarm(Advisory.RESERVOIR_LOW.value, "unacknowledged", "The reservoir is low.", False)
+    shown = replace(view, alarms=(low,))
+    bridge.client.offer(shown)
+    await hub.has(f"{ROOT}/$state", "ready")
+    await hub.has(f"{CHILD}/$state", "ready")
+    right = dict(hub.kept)
+    wrong = {
+        **{f"{device}/{topic}": word for device in (ROOT, CHILD) for topic, word in STRANGERS},
+        f"{CHILD}/$alert/reservoir-low": "All is well.",
+        f"{CHILD}/$alert/overflow": "It runs over.",
+    }
+    for topic, payload in wrong.items():
+        await hub.sends(topic, payload, retain=True)
+    await hub.until(lambda seen: set(wrong.items()) <= set(seen.seen), "the stranger was not heard")
+    await until(
+        lambda: all(hub.kept.get(topic) == right.get(topic) for topic in wrong),
+        lambda: f"it stayed wrong: { {topic: hub.kept.get(topic) for topic in wrong} }",
+        meanwhile=lambda: bridge.client.offer(shown),
+    )
+
+
+STRANGERS = (("$state", "lost"), ("$description", "{}"))
+
+
 async def test_a_view_that_comes_during_the_first_view_of_another_reservoir_is_published(
     broker: AnyBroker, observe: Observe, view: StationView
 ) -> None:

@@ -22,6 +22,9 @@ from bridge.purifier.breakthrough import Front, begin, observe
 from bridge.purifier.cartridge import Capacity, Evidence, Load, estimate
 from bridge.purifier.forecast import Expected, Interval, cells_left, from_cells, interval
 
+pytestmark = pytest.mark.slow
+
+
 LIMIT_PPM = 50.0
 HERE = Path(__file__).parent
 RATING_SD = 0.20
