@@ -30,6 +30,7 @@ from bridge.water.uncertainty import WaterKind
 
 PORT, PORT_TLS = 1883, 8883
 LOG_NAME = "clearwell.db"
+SOCKET_ENDING = ".socket"
 _SLICES = 50
 
 
@@ -81,6 +82,22 @@ def log_plan(table: LogTable, directory: Path, state_directory: str | None) -> L
         outbox=outbox if table.outbox.enabled else None,
     )
     return LogPlan(path, settings)
+
+
+def socket_path(table: BridgeTable, log: LogPlan | None, directory: Path) -> Path | None:
+    """Return the socket for commands on the same machine.
+
+    Args:
+        table: The table ``[bridge]``.
+        log: The log's part of the plan. Without a path in the table the socket is beside the log.
+        directory: The directory of the configuration, which a relative path starts from.
+
+    Returns:
+        The path, or None if there is neither a path in the table nor a log.
+    """
+    if table.socket is not None:
+        return directory / table.socket
+    return None if log is None else log.path.with_name(log.path.name + SOCKET_ENDING)
 
 
 def _broker(table: HubTable, bridge: BridgeTable, directory: Path) -> BrokerSettings:

@@ -29,9 +29,10 @@ from pydantic_settings import (
     TomlConfigSettingsSource,
 )
 
-from bridge.config.building import hub_plan, log_plan, station_plan
+from bridge.config.building import hub_plan, log_plan, socket_path, station_plan
+from bridge.config.by_hand import HandTable, ShelfTable
 from bridge.config.calibration_file import in_force, newest, notes_on, place_of, values_of
-from bridge.config.model import BridgeTable, HandTable, HubTable, LogTable, Settings, ShelfTable, warnings_on
+from bridge.config.model import BridgeTable, HubTable, LogTable, Settings, warnings_on
 from bridge.config.plan import BridgePlan, warnings_of
 from bridge.config.reservoir import ReservoirTable
 from bridge.config.tables import SECRETS, Mistake, Mistakes, Table, from_validation, similar
@@ -329,6 +330,7 @@ def read(path: Path, environ: Mapping[str, str]) -> Configuration:
     kept = tuple(in_force(one, calibrations, overrides) for one in stations if one is not None)
     by_hand = tuple(table.core(ident) for ident, table in purifiers.items())
     on_shelves = tuple(table.core(ident) for ident, table in shelves.items())
+    socket = None if bridge is None else socket_path(bridge, log_part, path.parent)
     plan = BridgePlan(
         stations=kept,
         hub=hub_part,
@@ -337,6 +339,7 @@ def read(path: Path, environ: Mapping[str, str]) -> Configuration:
         by_hand=by_hand,
         shelves=on_shelves,
         page=page_part,
+        socket=socket,
     )
     notes = notes_on(calibrations, reservoir_tables)
     return Configuration(

@@ -23,7 +23,7 @@ from bridge.daemon.log_policy import KeptLog
 from bridge.forecast.learner import Learner
 from bridge.guard.commands import GuardCommand, ReservoirSample
 from bridge.guard.model import Advisory, Phase
-from bridge.guard.state import GuardState, PhaseChanged
+from bridge.guard.state import GuardState, PhaseChanged, Reply
 from bridge.protocol.messages import FromBridge
 from bridge.protocol.session import LinkDown, Received
 from bridge.station.inventory import Inventory
@@ -182,15 +182,25 @@ class Keeper:
         Returns:
             None, or the sentence that refuses the command. People see it only through ``answered``.
         """
+        passed_on = None if answered is None else lambda reply: answered(_refusal_in(reply))
+        return _refusal_in(self.execute(command, passed_on))
+
+    def execute(self, command: GuardCommand, replied: Callable[[Reply], None] | None = None) -> Reply:
+        """Execute a command, and return the reply of the guard whole.
+
+        Args:
+            command: The command.
+            replied: Called with the reply when the command is in the log.
+        """
         if self._stopping:
-            refusal: str | None = "the bridge is stopping."
+            reply = Reply(0, False, "the bridge is stopping.")
         else:
-            refusal = self.station.command(command, self._clock.monotonic())
-            if refusal is None:
+            reply = self.station.execute(command, self._clock.monotonic())
+            if reply.accepted:
                 self.save_accounts()
-        if answered is not None:
-            self._gate.answer(lambda: answered(refusal))
-        return refusal
+        if replied is not None:
+            self._gate.answer(lambda: replied(reply))
+        return reply
 
     # --- start and end ----------------------------------------------------------------
 
@@ -376,6 +386,10 @@ class Keeper:
             self._forecast_timer = None
         while self._forecast_queue and self._forecast is not None:
             self._forecast.turn(self._forecast_queue.popleft())
+
+
+def _refusal_in(reply: Reply) -> str | None:
+    return None if reply.accepted else reply.sentence
 
 
 def _latches(turn: Turn) -> bool:

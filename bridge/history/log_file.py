@@ -6,8 +6,6 @@ lock, its connection and its saved state, and sets a damaged file aside.
 """
 
 import errno
-import fcntl
-import os
 import sqlite3
 import time
 from collections.abc import Iterable
@@ -18,7 +16,7 @@ from enum import Enum
 from pathlib import Path
 
 from bridge.errors import LogError
-from bridge.history import migration
+from bridge.history import lock, migration
 from bridge.history.migration import SESSION
 from bridge.history.outbox import Outbox
 from bridge.history.records import Row, StateRow
@@ -92,6 +90,14 @@ def trouble_from(error: BaseException, path: Path, then: str = _KEPT) -> LogTrou
     if primary in _CORRUPTED:
         return LogTrouble(LogFault.CORRUPTED, f"The log {path} is damaged ({error}).")
     return LogTrouble(LogFault.UNUSABLE, f"The log {path} cannot be used ({error}). {then}")
+
+
+def held(path: Path, holder: str) -> LogTrouble:
+    """Return the trouble with a log that another process writes."""
+    return LogTrouble(
+        LogFault.LOCKED,
+        f"Another bridge writes the log {path}: {holder}. Stop one of them, or give each its own log.",
+    )
 
 
 def newer(path: Path, found: int, known: int) -> LogTrouble:
@@ -285,7 +291,11 @@ class LogFile:
             LogError: another bridge writes the log, or its layout is newer.
         """
         if self._lock < 0:
-            self._lock = _locked(self.path)
+            self.path.parent.mkdir(parents=True, exist_ok=True)
+            try:
+                self._lock = lock.take(self.path)
+            except lock.LockHeld as error:
+                raise held(self.path, error.holder) from error
         connection = connect_for_writing(self.path)
         try:
             layout = layout_in(connection)
@@ -330,8 +340,8 @@ class LogFile:
 
     def release(self) -> None:
         """Release the lock."""
-        if self._lock >= 0:
-            os.close(self._lock)
+        descriptor, self._lock = self._lock, -1
+        lock.release(self.path, descriptor)
 
     def set_aside(self, trouble: LogTrouble) -> LogTrouble:
         """Rename a damaged file and its companions, so that the next :meth:`open` begins a new log.
@@ -387,26 +397,6 @@ class LogFile:
 def _next_session(state: dict[str, StateRow]) -> int:
     saved = state.get(SESSION)
     return 1 if saved is None else int(saved.text) + 1
-
-
-def lock_of(log: Path) -> Path:
-    """Return the path of the file that the writer of a log keeps locked."""
-    return log.with_name(log.name + ".lock")
-
-
-def _locked(log: Path) -> int:
-    """Lock a log, and return the descriptor that holds the lock."""
-    log.parent.mkdir(parents=True, exist_ok=True)
-    held = os.open(lock_of(log), os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
-    try:
-        fcntl.flock(held, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except BlockingIOError as error:
-        os.close(held)
-        raise LogTrouble(
-            LogFault.LOCKED,
-            f"Another bridge writes the log {log}. Stop one of them, or give each its own log.",
-        ) from error
-    return held
 
 
 def state_of_damaged(path: Path) -> dict[str, StateRow]:

@@ -20,6 +20,7 @@ from bridge.guard.state import (
     GuardState,
     Latched,
     PhaseChanged,
+    Reply,
     begin,
 )
 from bridge.guard.step import step
@@ -217,10 +218,15 @@ class Station:
 
     def command(self, command: GuardCommand, now: float) -> str | None:
         """Execute a command. Returns None, or the sentence that refuses it."""
+        reply = self.execute(command, now)
+        return None if reply.accepted else reply.sentence
+
+    def execute(self, command: GuardCommand, now: float) -> Reply:
+        """Execute a command. Returns the guard's reply."""
         self._take_notes()
         reply = self._turn(now, command=command).replies[0]
         if not reply.accepted:
-            return reply.sentence
+            return reply
         if isinstance(command, CartridgeChanged):
             self._set_accounts(inventory.renewed(self.memory.inventory))
         elif isinstance(command, Retest):
@@ -229,7 +235,7 @@ class Station:
             self._set_accounts(inventory.sampled(self.memory.inventory, command.ppm))
             # The sample counts at once: a reservoir over its limit shuts the valve in this scan.
             self._turn(now)
-        return None
+        return reply
 
     def _good(self, message: FromController, now: float) -> None:
         self._frames_good += 1

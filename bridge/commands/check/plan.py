@@ -9,6 +9,7 @@ from bridge.config.modbus import CANNOT_PROMISE
 from bridge.config.plan import BridgePlan, HubPlan
 from bridge.forecast.by_hand import HandPlan, ShelfPlan
 from bridge.mqtt.announcements import Announcements
+from bridge.mqtt.broker import MqttVersion
 from bridge.station.plan import CartridgePlan, ProbePlan, StationPlan
 from bridge.tank import shapes
 from bridge.units import DisplayUnits
@@ -216,10 +217,16 @@ def hub(plan: BridgePlan) -> Iterator[Line]:
         f"{listed(devices)}, by the Homie convention, version 5: a value when it changes, and each at least "
         f"every {found.heartbeat_s:g} s; alarms under $alert.",
     )
+    retained = "A retained one is refused."
+    if broker.version is MqttVersion.V311:
+        retained = (
+            "MQTT 3.1.1 does not show that a fresh command is retained, so such a command is obeyed once and "
+            "refused at the next connection."
+        )
     yield (
         "Accepts",
         "hold, start a fill, acknowledge, reset, shelve, cartridge changed, and readings by hand. None of "
-        "them opens the valve against a trip or without a permissive.",
+        f"them opens the valve against a trip or without a permissive. {retained}",
     )
     if found.announcements:
         yield "Announces", _announced(plan, found)

@@ -25,7 +25,8 @@ from bridge.purifier.forecast import Forecast, Interval
 from bridge.purifier.membrane import rejection_percent
 from bridge.sourcing.cost import per_litre
 from bridge.station.view import Outlook
-from bridge.tank.use import HORIZON_DAYS, Cover, days_until_dry
+from bridge.tank.cover import Cover, days_until_dry
+from bridge.tank.daily_use import HORIZON_DAYS
 from bridge.units import DisplayUnits, Quantity, VolumeUnit
 
 _WIDTH = 66

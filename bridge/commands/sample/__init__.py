@@ -155,12 +155,15 @@ def command(
         from bridge.commands.sample.kept import tray
 
         found = tray(measurement, scale.limit_ppm, tray_litres, given_ppm, kept_in, at_ms)
+    announced = ""
     if kept_in is not None and of is not None:
         from bridge.commands.sample.kept import sample_row
+        from bridge.commands.shared.log_file import passed_on
         from bridge.history.writer import add
 
         path, name = kept_in
         add(path, lambda stamp: sample_row(stamp, name, of, measurement, verdict, note, at_ms))
+        announced = passed_on(path, config)
     if as_json:
         click.echo(json.dumps({**reading_values(measurement, verdict), **more_values(of, kept_in, found)}))
         return
@@ -181,6 +184,8 @@ def command(
         )
         if at_ms is not None and of == "reservoir":
             click.echo("The mixing balance describes the present, so an earlier sample does not change it.")
+    if announced:
+        click.echo(announced)
     click.echo(CAUTION)
 
 
