@@ -30,7 +30,7 @@ from pydantic_settings import (
 )
 
 from bridge.config.building import hub_plan, log_plan, socket_path, station_plan
-from bridge.config.by_hand import HandTable, ShelfTable
+from bridge.config.by_hand import HandTable, MeterTable, ShelfTable
 from bridge.config.calibration_file import in_force, newest, notes_on, place_of, values_of
 from bridge.config.model import BridgeTable, HubTable, LogTable, Settings, warnings_on
 from bridge.config.plan import BridgePlan, warnings_of
@@ -46,7 +46,7 @@ DELIMITER = "__"
 CREDENTIALS = "CREDENTIALS_DIRECTORY"
 LONGEST_SECRET_BYTES = 65535
 """MQTT carries no more."""
-_TABLES_BY_ID = ("reservoir", "purifier", "shelf")
+_TABLES_BY_ID = ("reservoir", "purifier", "shelf", "meter")
 
 
 def settings_from(sources: tuple[PydanticBaseSettingsSource, ...]) -> Settings:
@@ -290,6 +290,7 @@ def read(path: Path, environ: Mapping[str, str]) -> Configuration:
     reservoirs: dict[str, ReservoirTable] = {}
     purifiers: dict[str, HandTable] = {}
     shelves: dict[str, ShelfTable] = {}
+    meters: dict[str, MeterTable] = {}
     try:
         settings = settings_from(sources)
     except ValidationError as error:
@@ -311,7 +312,7 @@ def read(path: Path, environ: Mapping[str, str]) -> Configuration:
         bridge, hub, log, page = settings.bridge, settings.hub, settings.log, settings.page
         display = settings.display.core()
         reservoirs = dict(settings.reservoir)
-        purifiers, shelves = settings.purifier, settings.shelf
+        purifiers, shelves, meters = settings.purifier, settings.shelf, settings.meter
 
     hub_part = None
     if hub is not None and bridge is not None:
@@ -338,6 +339,7 @@ def read(path: Path, environ: Mapping[str, str]) -> Configuration:
         display=display,
         by_hand=by_hand,
         shelves=on_shelves,
+        meters=tuple(table.core(ident) for ident, table in meters.items()),
         page=page_part,
         socket=socket,
     )

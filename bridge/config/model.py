@@ -11,7 +11,7 @@ from pydantic import BeforeValidator, Field, SecretStr, field_validator, model_v
 from pydantic_core import PydanticCustomError
 from pydantic_settings import BaseSettings, SettingsConfigDict
 
-from bridge.config.by_hand import HandTable, ShelfTable
+from bridge.config.by_hand import HandTable, MeterTable, ShelfTable
 from bridge.config.plan import PagePlan
 from bridge.config.reservoir import ReservoirTable
 from bridge.config.tables import (
@@ -332,4 +332,7 @@ class Settings(BaseSettings):
     shelf: dict[ReservoirId, ShelfTable] = Field(
         default_factory=dict,
         description="tables [shelf.<id>], such as [shelf.jugs], of water that stands in jugs",
+    )
+    meter: dict[ReservoirId, MeterTable] = Field(
+        default_factory=dict, description="tables [meter.<id>], such as [meter.pen], of hand meters"
     )

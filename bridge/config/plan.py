@@ -18,6 +18,7 @@ from bridge.mqtt.topics import Layout
 from bridge.station.plan import StationPlan
 from bridge.units import DisplayUnits
 from bridge.water.conductivity import Method
+from bridge.water.meter import HandMeter
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,6 +68,7 @@ class BridgePlan:
     by_hand: tuple[HandPlan, ...] = ()
     """Purifiers that are kept by hand, which the daemon does not use."""
     shelves: tuple[ShelfPlan, ...] = ()
+    meters: tuple[HandMeter, ...] = ()
     page: PagePlan | None = None
     """None: no page is served."""
     socket: Path | None = None
