@@ -30,8 +30,9 @@ from pydantic_settings import (
 )
 
 from bridge.config.building import hub_plan, log_plan, socket_path, station_plan
+from bridge.config.by_hand import HandTable, ShelfTable
 from bridge.config.calibration_file import in_force, newest, notes_on, place_of, values_of
-from bridge.config.model import BridgeTable, HandTable, HubTable, LogTable, Settings, ShelfTable, warnings_on
+from bridge.config.model import BridgeTable, HubTable, LogTable, Settings, warnings_on
 from bridge.config.plan import BridgePlan, warnings_of
 from bridge.config.reservoir import ReservoirTable
 from bridge.config.tables import SECRETS, Mistake, Mistakes, Table, from_validation, similar
