@@ -369,8 +369,8 @@ def test_a_membrane_and_a_distiller_are_forecast_too() -> None:
 def membrane_years(ageing_per_m3: float, days: int) -> tuple[list[int], int | None, Shed]:
     """Runs a membrane at 8 °C in winter and 22 °C in summer. The first litre of each fill has stood.
 
-    Returns the days with an order advisory, the first day on which the product of the warmest water crosses, and
-    the shed.
+    Returns the days with an order advisory, the first day on which the product of the warmest water
+    crosses, and the shed.
     """
     cartridge = CartridgePlan(Kind.MEMBRANE, rejection_percent=95.0, lead_days=14.0)
     shed = Shed(Learner(plan_with(cartridge)))
