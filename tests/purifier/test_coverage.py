@@ -1,9 +1,9 @@
 """The intervals and the orders, on lives of cartridges and membranes that the model was not made from.
 
 The seeds from ``JUDGING`` on were not looked at while the model was changed. The bounds are those of the
-promise: an 80 % interval covers 72 to 88 %, a 95 % interval 90 to 98 %, and one order in twenty is late by more
-than a day. Rows of one life resemble each other, so a share over some dozens of lives has a deviation of some
-per cent; the lives are the same on every run.
+promise: an 80 % interval covers 72 to 88 %, a 95 % interval 90 to 98 %, and one order in twenty is late by
+more than a day. Rows of one life resemble each other, so a share over some dozens of lives has a deviation of
+some per cent; the lives are the same on every run.
 """
 
 from collections.abc import Sequence
@@ -40,7 +40,7 @@ def covered(scores: Sequence[Score], what: str, low: float, high: float) -> floa
     A product that is pure until the crossing tells nothing of it, whoever forecasts.
     """
     rows: list[Row] = [row for one in scores for row in one.rows if low <= row.share < high]
-    hits = [getattr(row, what) for row in rows if row.shows or low < TAIL]
+    hits = [bool(getattr(row, what)) for row in rows if row.shows or low < TAIL]
     return sum(hits) / len(hits)
 
 
