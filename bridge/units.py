@@ -21,6 +21,7 @@ LITRES_PER_CUBIC_FOOT = 28.316846592
 CACO3_EQUIVALENT_WEIGHT_G = 50.04
 """Grams in one equivalent of calcium carbonate: molar mass 100.09 g/mol over two charges."""
 
+_DECIMAL_COMMA = re.compile(r"([+-]?\d*),(\d+)(?![\d,])")
 _NUMBER_AND_UNIT = re.compile(r"(\S*[0-9.])\s*((?:[^\W\d_]|°).*)")
 
 
@@ -91,8 +92,10 @@ class Dimension:
         try:
             number = _finite(parts[1] if parts else "")
         except ValueError:
+            comma = _DECIMAL_COMMA.match(written)
+            hint = f"; write a decimal point: '{comma[1]}.{comma[2]}'" if comma else ""
             raise InputError(
-                f"{text!r} must be a number, or one with a unit, such as '10 {base.symbol}'"
+                f"{text!r} must be a number, or one with a unit, such as '10 {base.symbol}'{hint}"
             ) from None
         assert parts is not None
         return number, self.unit(parts[2])
@@ -124,7 +127,9 @@ US_GALLON = Unit("US gal", LITRES_PER_US_GALLON, spellings=("us-gal",))
 CELSIUS = Unit("°C", 1.0, spellings=("C",))
 FAHRENHEIT = Unit("°F", 5.0 / 9.0, zero=32.0, spellings=("F",))
 PPM = Unit("ppm", 1.0)
-US_CM = Unit("µS/cm", 1.0, spellings=("uS/cm",))
+US_CM = Unit("µS/cm", 1.0, spellings=("µS", "uS", "uS/cm"))
+MS_CM = Unit("mS/cm", 1000.0, spellings=("mS", "mS/cm"))
+"""Meters often show both without the /cm."""
 
 CENTIMETRE = Unit("cm", 0.01)
 INCH = Unit("in", METRES_PER_INCH, spellings=('"', "inch", "inches", "in"))
@@ -146,7 +151,8 @@ CONCENTRATION = Dimension(
 """A grain per US gallon is a unit of the trade for hardness."""
 MASS = Dimension("mass", (Unit("g", 1.0), Unit("kg", 1000.0), Unit("grain", MILLIGRAMS_PER_GRAIN / 1000.0)))
 TEMPERATURE = Dimension("temperature", (CELSIUS, FAHRENHEIT))
-CONDUCTIVITY = Dimension("conductivity", (US_CM,))
+CONDUCTIVITY = Dimension("conductivity", (US_CM, MS_CM))
+CONDUCTANCE = Dimension("conductance", (Unit("µS", 1.0, spellings=("uS",)), Unit("mS", 1000.0)))
 
 MOST_PLACES = 4
 """Decimals of ppm and µS/cm. Two digits of the uncertainty of the purest water need no more."""

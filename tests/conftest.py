@@ -26,6 +26,7 @@ settings.load_profile("shared")
 
 PACKAGES = {
     "mosquitto": ("mosquitto", "mosquitto_passwd"),
+    "postgresql": ("/usr/lib/postgresql",),
     "systemd": ("systemd-analyze",),
     "strace": ("strace",),
     "zsh": ("zsh",),

@@ -65,7 +65,8 @@ def calibrate(probe: ProbePlan, points: Sequence[CalibrationPoint]) -> Outcome:
             new = two_point(low, high, lead_resistance_ohm=cell.lead_resistance_ohm)
         case _:
             raise InputError(f"a calibration takes one or two standard solutions, not {len(points)}")
-    before = Calibration(cell, probe.chain.uncertainties.cell_constant_percent, 0.0, ())
+    percent = probe.chain.uncertainties.cell_constant_percent
+    before = Calibration(cell, percent, 0.0, (), percent, 0.0)
     return Outcome(new, before)
 
 

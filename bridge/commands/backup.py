@@ -131,10 +131,13 @@ def _check_room(part: Path, size: int) -> None:
     free = shutil.disk_usage(part.parent).free
     if free < _ROOM * size:
         raise ClearwellError(
-            f"{part.parent}: {free / 2**20:.1f} MiB are free there and the copy takes "
-            f"{_ROOM * size / 2**20:.1f} MiB; "
-            "make room or give another place"
+            f"{part.parent}: {_bytes(free)} are free there and the copy takes {_bytes(_ROOM * size)}; make "
+            "room or give another place"
         )
+
+
+def _bytes(size: float) -> str:
+    return f"{size / 2**20:.1f} MiB" if size >= 2**20 else f"{size / 2**10:.1f} KiB"
 
 
 def _unwritable(out: Path, why: str) -> ClearwellError:
@@ -247,7 +250,7 @@ def _prepared(file: Path, part: Path) -> int:
         try:
             return duplicate(file, part, progress=bar).span_ms[1]
         except sqlite3.Error as error:
-            raise trouble_from(error, part) from error
+            raise trouble_from(error, part, "The present log was not changed.") from error
 
 
 def _latched(plan: "BridgePlan", log: Path, part: Path) -> str:

@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING
 
 import click
 
-from bridge.commands.shared.values import typed_values
-from bridge.errors import InputError, LinkError
+from bridge.commands.shared.values import in_base, in_celsius, typed_values
+from bridge.errors import ClearwellError, InputError, LinkError
+from bridge.units import CONDUCTANCE
 
 if TYPE_CHECKING:
     from bridge.bench import Bench
@@ -46,7 +47,7 @@ CAUTION = (
 @click.option(
     "--conductance",
     "conductances",
-    type=float,
+    type=in_base(CONDUCTANCE),
     multiple=True,
     metavar="µS",
     help="The reading of the cell in it; then the controller is not used. Once for each standard.",
@@ -54,7 +55,7 @@ CAUTION = (
 @click.option(
     "--temperature",
     "temperatures",
-    type=float,
+    type=in_celsius(),
     multiple=True,
     metavar="°C",
     help="Temperature of the solution, instead of the probe's. Once, or once for each standard.",
@@ -297,6 +298,11 @@ def _agree(outcome: "Outcome", new_cell: bool, unasked: bool) -> None:
         if unasked:
             raise InputError(f"{sentence}. If the cell was exchanged, add --new-cell; nothing was saved")
         click.echo(f"{sentence}.")
-        click.confirm("Was the cell exchanged, and should the result be saved?", default=False, abort=True)
+        _agreed(click.confirm("Was the cell exchanged, and should the result be saved?", default=False))
     elif not unasked:
-        click.confirm("Save this result?", default=True, abort=True)
+        _agreed(click.confirm("Save this result?", default=True))
+
+
+def _agreed(answer: bool) -> None:
+    if not answer:
+        raise ClearwellError("calibrate: nothing was saved; calibrate again when you want a new constant")

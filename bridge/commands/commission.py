@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from bridge.errors import ClearwellError
+
 if TYPE_CHECKING:
     from bridge.bench.commissioning import Checklist, Result
     from bridge.station.plan import StationPlan
@@ -48,7 +50,8 @@ def command(config: Path, reservoir: str | None, record: Path | None) -> None:
 
     station = station_of(configuration_in_use(config).plan.stations, reservoir)
     click.echo(CAUTIONS)
-    click.confirm("Is the hand valve shut, and is somebody beside it?", default=False, abort=True)
+    if not click.confirm("Is the hand valve shut, and is somebody beside it?", default=False):
+        raise ClearwellError("commission: not started; shut the hand valve, and start again")
     results: list[Result] = []
     with Bench(station) as bench:
         checklist = Checklist(bench, station, _ask)

@@ -169,7 +169,7 @@ def _opened(out: Path) -> Iterator[TextIO]:
 
 def _account(count: int, out: Path, wanted: "Wanted", held: tuple[int, int], *, raw: bool) -> None:
     """What was written, for a person; nothing on the standard output where the export itself went."""
-    from bridge.history.export import utc_text
+    from bridge.history.views import utc_text
 
     if count == 0:
         hint = " Raw readings are kept for days only; try --grain minute." if raw else ""

@@ -89,8 +89,8 @@ def command(
         raise click.UsageError("--follow has no end, and --to is one: leave one of them out.")
     from bridge.commands.shared.configuration import shown_by
     from bridge.commands.shared.values import span_of
-    from bridge.history.export import utc_text
     from bridge.history.records import Kind
+    from bridge.history.views import utc_text
 
     path = chosen(log_file, config)
     wanted = tuple(Kind(kind) for kind in dict.fromkeys(kinds))
@@ -191,9 +191,9 @@ def _lines(row: "EntryRow", shown: "Shown | None") -> str:
 
 
 def _json_line(row: "EntryRow") -> str:
-    from bridge.history.export import utc_text
     from bridge.history.records import KINDS as KIND_OF
     from bridge.history.records import details
+    from bridge.history.views import utc_text
 
     head = {
         "time": utc_text(row.stamp.utc_ms),

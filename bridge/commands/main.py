@@ -14,6 +14,13 @@ COMMANDS = {
     "run": "Run the daemon, which keeps the reservoirs filled.",
     "setup": "Ask about reservoir, purifier and hub, and write a configuration.",
     "check": "Check a configuration and explain what the daemon will do.",
+    "reset": "Reset a latched trip of the bridge that runs here.",
+    "acknowledge": "Acknowledge an alarm of the bridge that runs here.",
+    "hold": "Shut the valve, and let no fill start.",
+    "release": "End the hold.",
+    "fill": "Fill now, although the level is above the refill mark.",
+    "cartridge": "Record a new cartridge or membrane in the bridge that runs here.",
+    "shelve": "Suppress an alarm for a time.",
     "watch": "Watch any running bridge in the terminal, over the broker.",
     "demo": "A simulated rig, a broker and the daemon together, on one screen.",
     "rig": "Serve a simulated controller on a pseudo-terminal.",
@@ -26,6 +33,7 @@ COMMANDS = {
     "calibrate": "Find a cell's constant in a standard solution.",
     "commission": "Walk the commissioning checklist with the hardware attached.",
     "export": "Write the log as CSV or SenML.",
+    "collect": "Write the records of any number of bridges to one database.",
     "backup": "Copy the log into one file, also while the daemon runs.",
     "restore": "Continue from a backup of the log.",
     "doctor": "Check everything that a bridge needs, and report what is wrong and what to do.",
@@ -39,6 +47,7 @@ SHARED_MODULES = {
     "demo": "simulated",
     "rig": "simulated",
     "simulate": "simulated",
+    **dict.fromkeys(("reset", "acknowledge", "hold", "release", "fill", "cartridge", "shelve"), "acts"),
     "manual": "manual",
     "completion": "manual",
 }
@@ -63,6 +72,17 @@ class _Lazy(click.Group):
         module = importlib.import_module(f"bridge.commands.{shared or cmd_name}")
         command: click.Command = getattr(module, cmd_name if shared else "command")
         return command
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        if args and args[0] not in COMMANDS and not args[0].startswith("-"):
+            import difflib
+
+            near = difflib.get_close_matches(args[0], COMMANDS, 1)
+            hint = f"Did you mean '{near[0]}'?" if near else "'clearwell --help' lists the commands."
+            ctx.fail(f"No such command '{args[0]}'. {hint}")
+        return super().resolve_command(ctx, args)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         with formatter.section("Commands"):

@@ -138,6 +138,8 @@ def rig(
         raise InputError(f"--scenario {scenario!r} is not known; the scenarios are {', '.join(SCENARIOS)}")
     garden = SCENARIOS[scenario]
     if level is not None:
+        if not 0.0 <= level <= 1.0:
+            raise InputError(f"--level {level:g}: it must be from 0 (empty) to 1 (brim-full), such as 0.45")
         garden = replace(garden, barrel=replace(garden.barrel, start_fraction=level))
     world = World(garden, seed, [parse_fault(text) for text in faults])
 

@@ -13,21 +13,24 @@ from pathlib import Path
 from bridge.config.model import BridgeTable, HubTable, LogTable
 from bridge.config.plan import HubPlan, LogPlan
 from bridge.config.reservoir import GuardTable, ProbeTable, PurifierTable, ReservoirTable
-from bridge.config.tables import Keys, Mistakes, default_target_ppm, given
+from bridge.config.tables import Keys, Mistakes, given
 from bridge.config.tank import LevelTable
+from bridge.estimate.verdict import LIMIT_PPM, default_target_ppm
 from bridge.guard.limits import Limits
 from bridge.history.waiting import LogSettings, OutboxSettings
 from bridge.mqtt.broker import BrokerSettings, MqttVersion, Secret, TlsSettings
 from bridge.mqtt.topics import Layout
 from bridge.protocol.registers import ModbusMap
+from bridge.purifier.cartridge import Kind
 from bridge.station.plan import ProbePlan, StationIdentity, StationPlan
 from bridge.tank.level_sensor import LevelSettings
 from bridge.tank.shapes import Shape
 from bridge.water.conductivity import Method
-from bridge.water.solids import LIMIT_PPM
+from bridge.water.uncertainty import WaterKind
 
 PORT, PORT_TLS = 1883, 8883
 LOG_NAME = "clearwell.db"
+SOCKET_ENDING = ".socket"
 _SLICES = 50
 
 
@@ -81,6 +84,22 @@ def log_plan(table: LogTable, directory: Path, state_directory: str | None) -> L
     return LogPlan(path, settings)
 
 
+def socket_path(table: BridgeTable, log: LogPlan | None, directory: Path) -> Path | None:
+    """Return the socket for commands on the same machine.
+
+    Args:
+        table: The table ``[bridge]``.
+        log: The log's part of the plan. Without a path in the table the socket is beside the log.
+        directory: The directory of the configuration, which a relative path starts from.
+
+    Returns:
+        The path, or None if there is neither a path in the table nor a log.
+    """
+    if table.socket is not None:
+        return directory / table.socket
+    return None if log is None else log.path.with_name(log.path.name + SOCKET_ENDING)
+
+
 def _broker(table: HubTable, bridge: BridgeTable, directory: Path) -> BrokerSettings:
     tls = None
     if table.tls is not None:
@@ -113,11 +132,17 @@ def station_plan(ident: str, table: ReservoirTable, mistakes: Mistakes) -> Stati
     purifier = table.purifier
     level = mistakes.tried((*at, "level"), lambda: _level(table.level, shape))
     limits = mistakes.tried((*at, "guard"), lambda: _limits(table, shape))
-    product = mistakes.tried((*at, "product"), lambda: _probe(table.product, Method.PURE, table.factor))
+    # Without a cartridge the kind with the widest uncertainty.
+    usual = WaterKind.EXCHANGE_PRODUCT if table.cartridge is None else Kind(table.cartridge.kind).water
+    product = mistakes.tried(
+        (*at, "product"), lambda: _probe(table.product, Method.PURE, table.factor, usual)
+    )
     feed = None
     if table.feed is not None:
         feed_table = table.feed
-        feed = mistakes.tried((*at, "feed"), lambda: _probe(feed_table, Method.NATURAL, table.factor))
+        feed = mistakes.tried(
+            (*at, "feed"), lambda: _probe(feed_table, Method.NATURAL, table.factor, WaterKind.TAP)
+        )
         if purifier.feed_ppm is not None:
             mistakes.add(
                 (*at, "purifier", "feed_ppm"),
@@ -154,7 +179,8 @@ def station_plan(ident: str, table: ReservoirTable, mistakes: Mistakes) -> Stati
         assumed_ppm=assumed_ppm,
         rain_ppm=table.rain_ppm,
         modbus=_modbus(at, table, mistakes),
-        cartridge=None if table.cartridge is None else table.cartridge.core(),
+        controller_id=table.controller_id,
+        cartridge=None if table.cartridge is None else table.cartridge.core(table.factor),
     )
 
 
@@ -178,6 +204,8 @@ def _modbus(at: Keys, table: ReservoirTable, mistakes: Mistakes) -> ModbusMap | 
         mistakes.add(
             (*at, "purifier", "litres_per_pulse"), "pulses cannot be counted over Modbus; remove this key"
         )
+    if table.controller_id is not None:
+        mistakes.add((*at, "controller_id"), "transmitters on a Modbus line have no id; remove this key")
     return modbus.core()
 
 
@@ -190,8 +218,8 @@ def _level(table: LevelTable, shape: Shape) -> LevelSettings:
     )
 
 
-def _probe(table: ProbeTable, default: Method, factor: float) -> ProbePlan:
-    return ProbePlan(table.chain(default, factor), table.watching())
+def _probe(table: ProbeTable, default: Method, factor: float, usual: WaterKind) -> ProbePlan:
+    return ProbePlan(table.chain(default, factor, usual), table.watching())
 
 
 def _limits(table: ReservoirTable, shape: Shape) -> Limits:

@@ -14,7 +14,7 @@ The sources, in the order in which they count: each may override those after it.
 
 import os
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar
@@ -29,12 +29,14 @@ from pydantic_settings import (
     TomlConfigSettingsSource,
 )
 
-from bridge.config.building import hub_plan, log_plan, station_plan
+from bridge.config.building import hub_plan, log_plan, socket_path, station_plan
+from bridge.config.by_hand import HandTable, ShelfTable
 from bridge.config.calibration_file import in_force, newest, notes_on, place_of, values_of
-from bridge.config.model import BridgeTable, HandTable, HubTable, LogTable, Settings, ShelfTable, warnings_on
+from bridge.config.model import BridgeTable, HubTable, LogTable, Settings, warnings_on
 from bridge.config.plan import BridgePlan, warnings_of
 from bridge.config.reservoir import ReservoirTable
-from bridge.config.tables import SECRETS, Mistakes, Table, from_validation, similar
+from bridge.config.tables import SECRETS, Mistake, Mistakes, Table, from_validation, similar
+from bridge.config.toml_hints import toml_hint
 from bridge.errors import InputError
 from bridge.mqtt.topics import Layout
 from bridge.units import DisplayUnits
@@ -94,7 +96,8 @@ def toml_source(path: Path, mistakes: Mistakes) -> TomlConfigSettingsSource:
             raise InputError(f"{path}: {what}; give the path of a configuration in TOML")
         source = TomlConfigSettingsSource(Settings, path)
     except tomllib.TOMLDecodeError as error:
-        raise InputError(f"{path}: this is not TOML: {error}; correct that place") from error
+        hint = toml_hint(path.read_text("utf-8"), str(error))
+        raise InputError(f"{path}: this is not TOML: {error}; {hint}") from error
     except UnicodeDecodeError as error:
         raise InputError(f"{path}: this is not TOML, which is text in UTF-8; save it as UTF-8") from error
     except OSError as error:
@@ -290,8 +293,12 @@ def read(path: Path, environ: Mapping[str, str]) -> Configuration:
     try:
         settings = settings_from(sources)
     except ValidationError as error:
-        for details in error.errors(include_url=False):
-            mistakes.note(from_validation(Settings, details))
+        for mistake in _about_environment(
+            [from_validation(Settings, details) for details in error.errors(include_url=False)],
+            file.toml_data,
+            mistakes,
+        ):
+            mistakes.note(mistake)
         # Checks the other tables too, so that all mistakes are reported at once.
         hub = _part(HubTable, merged.get("hub"))
         bridge = _part(BridgeTable, merged.get("bridge", {}))
@@ -323,6 +330,7 @@ def read(path: Path, environ: Mapping[str, str]) -> Configuration:
     kept = tuple(in_force(one, calibrations, overrides) for one in stations if one is not None)
     by_hand = tuple(table.core(ident) for ident, table in purifiers.items())
     on_shelves = tuple(table.core(ident) for ident, table in shelves.items())
+    socket = None if bridge is None else socket_path(bridge, log_part, path.parent)
     plan = BridgePlan(
         stations=kept,
         hub=hub_part,
@@ -331,6 +339,7 @@ def read(path: Path, environ: Mapping[str, str]) -> Configuration:
         by_hand=by_hand,
         shelves=on_shelves,
         page=page_part,
+        socket=socket,
     )
     notes = notes_on(calibrations, reservoir_tables)
     return Configuration(
@@ -342,6 +351,27 @@ def _calibration_places(path: Path, environ: Mapping[str, str], values: dict[str
     log = _part(LogTable, values.get("log", {}))
     log_part = None if log is None else log_plan(log, path.parent, environ.get(STATE_DIRECTORY))
     return [place_of(path, None), place_of(path, None if log_part is None else log_part.path)]
+
+
+def _about_environment(
+    found: list[Mistake], written: Mapping[str, Any], mistakes: Mistakes
+) -> Iterator[Mistake]:
+    """Replaces what is missing in a table that only misspelt variables of the environment began."""
+    for mistake in found:
+        room = str(mistake.keys[0]) if mistake.keys else ""
+        depth = 2 if room in _TABLES_BY_ID else 1
+        table = mistake.keys[:depth]
+        variables = [name for keys, name in mistakes.origins.items() if keys[:depth] == table]
+        tables = written.get(room, {})
+        in_file = room in written if depth == 1 else isinstance(tables, dict) and table[-1] in tables
+        if in_file or not variables or not mistake.is_missing or len(mistake.keys) <= depth:
+            yield mistake
+        elif depth == 2 and tables:
+            mistakes.origins[table] = variables[0]
+            yield Mistake(table, f"the file has no such table; {similar(str(table[-1]), list(tables))}")
+        elif not any(other.keys[:depth] == table and not other.is_missing for other in found):
+            mistakes.origins[table] = variables[0]
+            yield mistake
 
 
 # --- checks across tables -------------------------------------------------------------------------

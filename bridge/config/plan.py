@@ -69,6 +69,8 @@ class BridgePlan:
     shelves: tuple[ShelfPlan, ...] = ()
     page: PagePlan | None = None
     """None: no page is served."""
+    socket: Path | None = None
+    """The daemon's socket for commands on the same machine. None: it takes no such commands."""
 
     @property
     def kept_by_hand(self) -> dict[str, HandPlan | ShelfPlan]:

@@ -3,29 +3,34 @@
 Messages about mistakes quote the descriptions, so each says what would be right.
 """
 
+from dataclasses import replace
 from typing import Any, Literal
 
-from pydantic import Field, model_validator
+from pydantic import Field, ModelWrapValidatorHandler, PrivateAttr, model_validator
 
 from bridge.config.modbus import ModbusTable
 from bridge.config.tables import Grams, Litres, Ppm, Table, from_zero, given, positive, refused
 from bridge.config.tank import LevelTable, ShapeTable
+from bridge.estimate.verdict import LIMIT_PPM
 from bridge.purifier.cartridge import (
     RATING_SD,
     Kind,
+    RatedGrains,
     RatedGrams,
     RatedLitres,
     RatedResin,
     Rating,
+    equivalent_weight_on_scale,
     rated_grams,
+    rating_sd_on_scale,
 )
 from bridge.station.plan import CartridgePlan
+from bridge.units import MASS, MILLIGRAMS_PER_GRAIN
 from bridge.water import conductivity
 from bridge.water.conductivity import LARGEST_LINEAR_PERCENT_PER_K, Compensation, Method
-from bridge.water.measurement import MeasuringChain
+from bridge.water.measurement import LARGEST_FACTOR, SMALLEST_FACTOR, MeasuringChain, Scale
 from bridge.water.probe import ProbeSettings
-from bridge.water.solids import LARGEST_FACTOR, LIMIT_PPM, SMALLEST_FACTOR, Scale
-from bridge.water.uncertainty import StandardUncertainties
+from bridge.water.uncertainty import StandardUncertainties, WaterKind, for_water
 
 DEFAULT_LEAD_DAYS = 7.0
 _OF_KIND = {
@@ -60,6 +65,17 @@ class CartridgeTable(Table):
         "the days from the order until a new one is fitted", DEFAULT_LEAD_DAYS, le=366
     )
 
+    # A rating in grains counts calcium carbonate, and one in grams the ppm of the reservoir's own scale.
+    _in_grains: bool = PrivateAttr(default=False)
+
+    @model_validator(mode="wrap")
+    @classmethod
+    def _with_unit(cls, values: Any, make: ModelWrapValidatorHandler["CartridgeTable"]) -> "CartridgeTable":
+        table = make(values)
+        written = values.get("takes_up") if isinstance(values, dict) else None
+        table._in_grains = isinstance(written, str) and MASS.parse(written)[1] is MASS.unit("grain")
+        return table
+
     @model_validator(mode="after")
     def _fits(self) -> "CartridgeTable":
         for kind, keys in _OF_KIND.items():
@@ -78,13 +94,19 @@ class CartridgeTable(Table):
             raise refused("kind", self.kind, "needs scale, the grams of scale that may collect")
         return self
 
-    def core(self) -> CartridgePlan:
-        """Make the plan of this cartridge."""
+    def core(self, factor: float) -> CartridgePlan:
+        """Make the plan of this cartridge.
+
+        Args:
+            factor: The scale of the reservoir, in ppm for each µS/cm at 25 °C.
+        """
         rating = self._rating()
+        rating_sd = RATING_SD if self.rating_sd_percent is None else self.rating_sd_percent / 100.0
+        equivalent_g = equivalent_weight_on_scale(factor)
         return CartridgePlan(
             kind=Kind(self.kind),
-            rated_g=self.scale if rating is None else rated_grams(rating),
-            rating_sd=RATING_SD if self.rating_sd_percent is None else self.rating_sd_percent / 100.0,
+            rated_g=self.scale if rating is None else rated_grams(rating, equivalent_g),
+            rating_sd=rating_sd_on_scale(rating, rating_sd),
             rejection_percent=self.rejection_percent,
             price=self.price,
             lead_days=self.lead_days,
@@ -95,18 +117,26 @@ class CartridgeTable(Table):
             return RatedLitres(self.treats, self.treats_of)
         if self.resin is not None and self.equivalents_per_l is not None:
             return RatedResin(self.resin, self.equivalents_per_l)
-        return None if self.takes_up is None else RatedGrams(self.takes_up)
+        if self.takes_up is None:
+            return None
+        if self._in_grains:
+            return RatedGrains(self.takes_up * 1000.0 / MILLIGRAMS_PER_GRAIN)
+        return RatedGrams(self.takes_up)
 
 
 class UncertaintyTable(Table):
     """``uncertainty``: the standard uncertainties (k = 1) of the inputs of a reading."""
 
-    cell_constant_percent: float | None = from_zero("that of the cell constant, in per cent")
+    cell_constant_percent: float | None = from_zero("that of the cell constant, in per cent; of a label 5")
+    offset_us: float | None = from_zero("that of the offset with the leakage of the cable, in µS")
+    lead_resistance_ohm: float | None = from_zero("that of the resistance of both wires, in ohm")
     conductance_percent: float | None = from_zero("that of the measured conductance, in per cent")
     conductance_step_us: float | None = from_zero("one step of the measured conductance, in µS")
     temperature_k: float | None = from_zero("that of the water temperature, in kelvin")
     linear_percent_per_k: float | None = from_zero("that of the coefficient of 'linear', in %/K")
-    method_percent_per_k: float | None = from_zero("that of the compensation, in % for each K from 25 °C")
+    method_percent_per_k: float | None = from_zero(
+        "that of the compensation, in % for each K from 25 °C; usually that of the kind of water"
+    )
     factor_percent: float | None = from_zero("that of the factor, in per cent; 0 for a stated scale")
 
 
@@ -162,24 +192,33 @@ class ProbeTable(Table):
     linear_percent_per_k: float = positive(
         "the coefficient of the method 'linear' in %/K", 2.0, le=LARGEST_LINEAR_PERCENT_PER_K
     )
+    water: WaterKind | None = Field(
+        default=None,
+        description="the kind of water: 'exchange-product', 'permeate', 'distilled', 'rain' or 'tap'",
+    )
     uncertainty: UncertaintyTable = Field(default=UncertaintyTable(), description="a table of uncertainties")
     watch: WatchTable = Field(
         default=WatchTable(), description="a table of limits beyond which the probe is faulty"
     )
 
-    def chain(self, default: Method, factor: float) -> MeasuringChain:
+    def chain(self, default: Method, factor: float, usual: WaterKind) -> MeasuringChain:
         """Make the measuring chain.
 
         Args:
             default: The method of compensation if none is given.
             factor: The scale of the reservoir in ppm for each µS/cm at 25 °C.
+            usual: The kind of water if none is given.
         """
+        inputs = for_water(StandardUncertainties(), usual if self.water is None else self.water)
+        stated = given(self.uncertainty)
+        if "method_percent_per_k" in stated:
+            stated["method_above_percent_per_k"] = stated["method_percent_per_k"]
         method = default if self.method is None else Method(self.method)
         return MeasuringChain(
             conductivity.Cell(self.cell_constant_per_cm, self.lead_resistance_ohm, self.offset_us),
             Compensation(method, self.linear_percent_per_k),
             factor,
-            StandardUncertainties(**given(self.uncertainty)),
+            replace(inputs, **stated),
         )
 
     def watching(self) -> ProbeSettings:
@@ -274,6 +313,11 @@ class ReservoirTable(Table):
         description='the device path of the controller, such as "/dev/serial/by-id/..."',
     )
     name: str | None = Field(default=None, min_length=1, description="what people call the reservoir")
+    controller_id: str | None = Field(
+        default=None,
+        pattern=r"^[A-Za-z0-9._+-]{1,24}$",
+        description="the id that the controller sends in its hello: no other controller may open the valve",
+    )
     baud: int = Field(default=115200, ge=1200, le=1_000_000, description="the speed of the line in bit/s")
     factor: float = Field(
         default=Scale.HALF.value,

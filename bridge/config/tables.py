@@ -17,13 +17,6 @@ from pydantic_core import ErrorDetails, PydanticCustomError
 
 from bridge.errors import InputError, OutOfRangeError
 from bridge.units import CONCENTRATION, MASS, VOLUME, Dimension
-from bridge.water.solids import TARGET_PPM
-
-
-def default_target_ppm(limit_ppm: float) -> float:
-    """Return the target in ppm that belongs to a limit: 25, or half the limit if 25 would be above it."""
-    return TARGET_PPM if limit_ppm >= TARGET_PPM else 0.5 * limit_ppm
-
 
 ID_PATTERN = r"^[a-z0-9]+(-[a-z0-9]+)*$"
 
@@ -143,6 +136,8 @@ class Mistake:
     sentence: str
     """What is wrong and what would be right; it follows the key and the value."""
     value: object = _NOTHING
+    is_missing: bool = False
+    """Whether the key itself is missing."""
 
 
 @dataclass(slots=True)
@@ -187,7 +182,7 @@ class Mistakes:
 
     def _line(self, mistake: Mistake) -> str:
         origin = self._origin(mistake.keys)
-        place = self.file if origin is None else f"{self.file} with {origin} from the environment"
+        place = self.file if origin is None else f"the environment variable {origin}"
         shown = _shown(mistake)
         what = dotted(mistake.keys) + ("" if shown is None else f" = {shown}")
         return f"{place}: {what}: {mistake.sentence}" if what else f"{place}: {mistake.sentence}"
@@ -233,7 +228,7 @@ def from_validation(root: type[BaseModel], error: ErrorDetails) -> Mistake:
     description = "" if field_info is None or not field_info.description else field_info.description
     match error["type"]:
         case "missing":
-            return Mistake(keys, f"is missing; give {description}")
+            return Mistake(keys, f"is missing; give {description}", is_missing=True)
         case "extra_forbidden":
             return Mistake(keys, _unknown(root, keys))
         case "refused":

@@ -11,7 +11,8 @@ A fault of the program in a forecast ends the forecast, but not the session of t
 import math
 from collections import deque
 from collections.abc import Callable
-from datetime import datetime, tzinfo
+from dataclasses import replace
+from datetime import UTC, datetime, tzinfo
 from typing import Protocol
 
 import structlog
@@ -22,7 +23,7 @@ from bridge.daemon.log_policy import KeptLog
 from bridge.forecast.learner import Learner
 from bridge.guard.commands import GuardCommand, ReservoirSample
 from bridge.guard.model import Advisory, Phase
-from bridge.guard.state import GuardState, PhaseChanged
+from bridge.guard.state import GuardState, PhaseChanged, Reply
 from bridge.protocol.messages import FromBridge
 from bridge.protocol.session import LinkDown, Received
 from bridge.station.inventory import Inventory
@@ -118,6 +119,8 @@ class Keeper:
         self._ticking: Timer | None = None
         self._waits = Backoff(FIRST_WAIT_S, LONGEST_WAIT_S)
         self._began_at = clock.monotonic()
+        self._last_reading = (-math.inf, "")
+        """Monotonic time of the reading before the link was lost, and its date."""
         self._stopping = False
         self._feed_us_cm = None if log is None else log.feed_sampled(self._name)
         restored = None if log is None else log.restored(plan)
@@ -179,15 +182,25 @@ class Keeper:
         Returns:
             None, or the sentence that refuses the command. People see it only through ``answered``.
         """
+        passed_on = None if answered is None else lambda reply: answered(_refusal_in(reply))
+        return _refusal_in(self.execute(command, passed_on))
+
+    def execute(self, command: GuardCommand, replied: Callable[[Reply], None] | None = None) -> Reply:
+        """Execute a command, and return the reply of the guard whole.
+
+        Args:
+            command: The command.
+            replied: Called with the reply when the command is in the log.
+        """
         if self._stopping:
-            refusal: str | None = "the bridge is stopping."
+            reply = Reply(0, False, "the bridge is stopping.")
         else:
-            refusal = self.station.command(command, self._clock.monotonic())
-            if refusal is None:
+            reply = self.station.execute(command, self._clock.monotonic())
+            if reply.accepted:
                 self.save_accounts()
-        if answered is not None:
-            self._gate.answer(lambda: answered(refusal))
-        return refusal
+        if replied is not None:
+            self._gate.answer(lambda: replied(reply))
+        return reply
 
     # --- start and end ----------------------------------------------------------------
 
@@ -223,7 +236,11 @@ class Keeper:
 
     def begin_again(self) -> None:
         """Start a new session with the same state of the guard, so that latched trips are kept."""
-        self.station = self._begin(self.station.state, self.station.memory.inventory)
+        memory, state = self.station.memory, self.station.state
+        # The new session counts its throughput from 0, and the flow pulses from the last count.
+        state = replace(state, throughput_l=None, catching_up=memory.pulses is not None)
+        accounts = replace(memory.inventory, pulses=memory.pulses, controller=memory.controller)
+        self.station = self._begin(state, accounts)
         self._began_at = self._clock.monotonic()
         self._rearm(self._began_at)
 
@@ -321,7 +338,7 @@ class Keeper:
             else:
                 self._log.turn(self._name, turn)
         if turn.view is not None:
-            self._gate.view(turn.view, ticket)
+            self._gate.view(self._dated(turn.view, turn), ticket)
         for event in turn.events:
             self._gate.event(event, ticket)
         if self._forecast is not None:
@@ -332,6 +349,18 @@ class Keeper:
                     self._forecast_timer = self._clock.call_later(FORECAST_AFTER_S, self._run_forecast)
                 else:
                     self._run_forecast()
+
+    def _dated(self, view: StationView, turn: Turn) -> StationView:
+        """Return the view with the time of the last reading, if the link is down."""
+        read_at = None if turn.picture is None else turn.picture.assessment.frame_at
+        if view.link_up or read_at is None:
+            return view
+        if self._last_reading[0] != read_at:
+            # Computed once for each loss, so that a step of the clock does not move it.
+            at_s = self._clock.wall() - (self._clock.monotonic() - read_at)
+            text = datetime.fromtimestamp(at_s, UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
+            self._last_reading = read_at, text
+        return replace(view, last_reading=self._last_reading[1])
 
     def _logged(self, ticket: Ticket, written: bool) -> None:
         try:
@@ -357,6 +386,10 @@ class Keeper:
             self._forecast_timer = None
         while self._forecast_queue and self._forecast is not None:
             self._forecast.turn(self._forecast_queue.popleft())
+
+
+def _refusal_in(reply: Reply) -> str | None:
+    return None if reply.accepted else reply.sentence
 
 
 def _latches(turn: Turn) -> bool:

@@ -75,6 +75,7 @@ class _Reservoir:
     minute: RollUp = field(default_factory=lambda: RollUp(MINUTE_MS))
     pulses: int | None = None
     stored_pulses: int | None = None
+    controller: str | None = None
     counters_at_s: float = float("-inf")
     counters: saved_state.Counters | None = None
     counters_row: StateRow | None = None
@@ -157,6 +158,7 @@ class LogPolicy:
             held = replace(saved_state.guard_state(None, None, plan.limits, moment), hold=True)
             return Restored(held, Inventory(plan.assumed_ppm), False)
         self._reservoirs[name].pulses = accounts.pulses
+        self._reservoirs[name].controller = accounts.controller
         return Restored(state, accounts, True)
 
     def forecast(self, plan: StationPlan, accounts: Inventory, earlier: Sequence[Evidence]) -> Learner:
@@ -178,7 +180,7 @@ class LogPolicy:
         """Return the rows of one turn."""
         one = self._reservoirs[reservoir]
         rows = _Rows(self._clock, turn.now, wall_s)
-        one.pulses = turn.memory.pulses
+        one.pulses, one.controller = turn.memory.pulses, turn.memory.controller
         if turn.reading and self._readings:
             row = reading_row(one.plan, turn, Stamp(self._clock.boot, -1, rows.utc_ms))
             closed = one.minute.add(rows.utc_ms, row.values, row.health)
@@ -314,7 +316,7 @@ class LogPolicy:
             one.fill = replace(one.fill, seen_ms=rows.utc_ms, volume_l=volume_l)
         moment = self.moment(now_s, wall_s)
         fill = one.fill or one.interrupted
-        counters = saved_state.counters(state, accounts, moment, one.pulses, fill)
+        counters = saved_state.counters(state, accounts, moment, one.pulses, fill, one.controller)
         # Comparing the counters before they become text saves 3 µs a scan in a campaign.
         if counters != one.counters:
             one.counters = counters

@@ -169,7 +169,7 @@ class Logbook:
 
     @property
     def quiet_s(self) -> float:
-        """Seconds after the last :meth:`packs` in which no parcel of only readings becomes due."""
+        """Seconds until the next look for parcels of only readings."""
         return self._log.quiet_s
 
     async def entry_written(self, timeout_s: float) -> None:
@@ -182,6 +182,11 @@ class Logbook:
     def acknowledge(self, parcel: Parcel) -> None:
         """Remove a parcel and every earlier one from the outbox: the broker acknowledged it."""
         self._log.acknowledge(parcel)
+
+    def send_again(self, position: int) -> None:
+        """Send every row after this id to the hub's log again, soon."""
+        self._log.send_again(position)
+        self._entry.set()
 
     async def close(self) -> None:
         """Write all rows that wait, and close the log."""

@@ -16,8 +16,8 @@ PER_S = 20.0
 BURST = 20.0
 AWAY_S = 1.0
 """The delay before a broker that was away is tried again."""
-LEAST_WAIT_S = 5.0
-"""The shortest pause between two fetches, so that parcels of several reservoirs are fetched together."""
+LEAST_WAIT_S = 1.0
+"""The shortest pause between two fetches, so that rows of several reservoirs are sent together."""
 GATHER_S = 0.5
 """The pause after an entry, so that entries of the same moment are fetched together."""
 AT_ONCE = 16
@@ -124,7 +124,7 @@ class Relay:
 
         Args:
             packs: the parcels.
-            quiet_s: the seconds until the next parcel of only readings is due.
+            quiet_s: the seconds until the next look for parcels of only readings.
         """
         self._parcels.extend(packs)
         all_there_is = len(packs) < AT_ONCE

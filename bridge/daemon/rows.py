@@ -21,6 +21,7 @@ Every step is returned as a :class:`ClockStep`, for an event in the log.
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
+from bridge.estimate.verdict import judge
 from bridge.forecast.learner import was_exhausted
 from bridge.guard.alarms import Status
 from bridge.guard.commands import CartridgeChanged, GuardCommand, ReservoirSample, Retest, words_of
@@ -41,7 +42,6 @@ from bridge.station.plan import StationPlan
 from bridge.station.station import Turn
 from bridge.station.view import level_health
 from bridge.water.health import Health
-from bridge.water.solids import judge
 
 TOLERANCE_S = 1.5
 """A smaller change between two rows is the normal adjustment of a clock, not a step."""
@@ -167,15 +167,17 @@ def reading_row(plan: StationPlan, turn: Turn, stamp: Stamp) -> ReadingRow:
     if picture is None:
         return ReadingRow(stamp, plan.identity.reservoir, health=Health.FAILURE)
     measured, accounts = picture.product.measurement, turn.memory.inventory
+    # Only the raw conductance of a failed probe is kept, as evidence. The rest would be no term of a mean.
+    trusted = None if picture.assessment.product_ppm is None else measured
     # Positional arguments are faster than names, and this call runs for every reading.
     return ReadingRow(
         stamp,
         plan.identity.reservoir,
         None if measured is None else measured.conductance_us,
         picture.assessment.temperature_c,
-        None if measured is None else measured.conductivity_25_us_cm,
+        None if trusted is None else trusted.conductivity_25_us_cm,
         picture.assessment.product_ppm,
-        None if measured is None else measured.expanded_uncertainty_ppm,
+        None if trusted is None else trusted.expanded_uncertainty_ppm,
         picture.feed_ppm,
         picture.level.volume_l,
         holding(accounts),

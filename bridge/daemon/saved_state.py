@@ -2,8 +2,8 @@
 
 Each reservoir has two rows. The *latched* row must never be lost: trips, alarms, shelving, hold. The
 *accounts* row has the counters: contents of the reservoir, load of the purifier, the day's volume, the
-running fill, the last count of pulses. Times are stored as UTC and restored as monotonic seconds. An age
-outside its bounds, such as after a clock step, is clamped.
+running fill, the last count of pulses, the id of the controller. Times are stored as UTC and restored as
+monotonic seconds. An age outside its bounds, such as after a clock step, is clamped.
 """
 
 import json
@@ -102,6 +102,7 @@ def counters(
     moment: Moment,
     pulses: int | None = None,
     fill: RunningFill | None = None,
+    controller: str | None = None,
 ) -> Counters:
     """Return the counters for the accounts row.
 
@@ -111,6 +112,7 @@ def counters(
         moment: The present time.
         pulses: The newest count of the controller's flow pulses.
         fill: The running fill.
+        controller: The id of the controller.
     """
     balance, load = inventory.balance, inventory.load
     running_l = state.fill.volume_l if state.phase in ACTIVE else 0.0
@@ -121,6 +123,7 @@ def counters(
         "balance": None if balance is None else [balance.volume_l, balance.solids_mg],
         "load": [load.treated_l, load.taken_up_g],
         "pulses": pulses,
+        "controller": controller,
         "fill": None if fill is None else [fill.started_ms, fill.seen_ms, fill.volume_l],
     }
 
@@ -176,6 +179,7 @@ def inventory(kept: StateRow | None, assumed_ppm: float) -> Inventory:
             None if balance is None else Balance(float(balance[0]), float(balance[1])),
             Load() if load is None else Load(float(load[0]), float(load[1])),
             pulses=None if data.get("pulses") is None else int(data["pulses"]),
+            controller=None if data.get("controller") is None else str(data["controller"]),
         )
     except (ValueError, KeyError, TypeError, IndexError) as error:
         raise _unreadable(error) from error

@@ -5,7 +5,7 @@ The tables put the guard's closed sets into words. The guard's ids are shown unc
 
 import math
 
-from bridge.display.facts import (
+from bridge.display import (
     AlarmFact,
     Facts,
     Feed,
@@ -24,7 +24,7 @@ from bridge.guard.faults import FAULTS
 from bridge.guard.model import Advisory, AlarmId, Flow, Permissive, Phase, Trip
 from bridge.guard.rules import RULES
 from bridge.station.view import ActiveAlarm, StationView
-from bridge.tank.use import HORIZON_DAYS
+from bridge.tank.daily_use import HORIZON_DAYS
 from bridge.units import MOST_PLACES, DisplayUnits, Quantity
 from bridge.water.health import Health
 
@@ -42,6 +42,7 @@ PERMISSIVE_LABELS: dict[Permissive, str] = {
     Permissive.CONTROLLER_SOUND: "The controller reports no fault",
     Permissive.NO_TRIP: "No trip is latched",
     Permissive.NO_HOLD: "Filling is not on hold",
+    Permissive.PAUSE_OVER: "The pause after an interruption is over",
 }
 """The condition of each permissive."""
 
@@ -59,6 +60,7 @@ PERMISSIVE_MISSING: dict[Permissive, str] = {
     Permissive.CONTROLLER_SOUND: "the controller reports a fault",
     Permissive.NO_TRIP: "a trip is latched",
     Permissive.NO_HOLD: "filling is on hold",
+    Permissive.PAUSE_OVER: "the pause after an interruption is not over",
 }
 """A clause for each permissive that does not hold."""
 

@@ -7,7 +7,7 @@ word beside it.
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from bridge.display.facts import Facts
+from bridge.display import Facts
 from bridge.display.from_view import ANSWERS
 from bridge.display.text import cut, padded, width, wrapped
 from bridge.display.topics import RemoteBridge, RemoteReservoir
@@ -202,7 +202,8 @@ class Selection:
 
     def no_reservoir(self, found: Sequence[RemoteBridge]) -> str:
         """Return the sentence for the case that there is no such reservoir."""
-        there = ", ".join(one.id for bridge in self.of(found) for one in bridge.reservoirs) or "none yet"
+        names = dict.fromkeys(one.id for bridge in self.of(found) for one in bridge.reservoirs)
+        there = ", ".join(names) or "none yet"
         return f"There is no reservoir '{self.reservoir}' on {self.where}; there are: {there}"
 
 

@@ -12,7 +12,7 @@ from functools import lru_cache
 from types import NoneType
 from typing import Any, get_args, get_type_hints
 
-from bridge.display.facts import Facts
+from bridge.display import Facts
 from bridge.display.from_view import facts_of
 from bridge.guard.faults import FAULTS
 from bridge.guard.model import Advisory, AlarmId, Trip
@@ -188,6 +188,7 @@ def _view(
         if not isinstance(one, str):
             raise ValueError(one)
     values["first_out"] = None if values["first_out"] == NONE else values["first_out"]
+    values["last_reading"] = None if values["last_reading"] in (NONE, "") else values["last_reading"]
     return StationView(identity=StationIdentity(**of_identity), **values)
 
 

@@ -33,7 +33,8 @@ from bridge.purifier.cartridge import Evidence, Kind, Load, add
 from bridge.purifier.forecast import LONGEST_DAYS, Forecast
 from bridge.station.plan import CartridgePlan
 from bridge.station.view import Outlook
-from bridge.tank.use import HORIZON_DAYS, Cover
+from bridge.tank.cover import Cover
+from bridge.tank.daily_use import HORIZON_DAYS
 
 
 @dataclass(frozen=True, slots=True)

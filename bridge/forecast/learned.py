@@ -249,7 +249,15 @@ def expected_use(learned: Learned, day: float, end: float) -> Expected | None:
 
 
 def draw_off_settings(plan: StationPlan) -> DrawOffSettings:
-    """Returns the settings to detect use of this reservoir; its resolution is the inventory's noise."""
+    """Returns the settings to detect use of this reservoir.
+
+    The resolution is the inventory's noise, or the step of the level sensor in the middle of the tank.
+    """
     resolution_l = 0.005 * plan.identity.capacity_l
+    sensor, shape = plan.level.level_sensor, plan.level.shape
+    if sensor is not None:
+        middle_m = 0.5 * shape.height_m
+        step_l = shape.volume_l(min(middle_m + sensor.step_m, shape.height_m)) - shape.volume_l(middle_m)
+        resolution_l = max(resolution_l, step_l)
     rise_l = max(2.0 * resolution_l, 1.0, plan.limits.rise_closed_l or 0.0)
     return DrawOffSettings(resolution_l=resolution_l, rise_l=max(rise_l, 1.01 * resolution_l))

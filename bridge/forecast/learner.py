@@ -32,7 +32,8 @@ from bridge.station.plan import StationPlan
 from bridge.station.station import Turn
 from bridge.station.view import NOTHING_KNOWN, Outlook
 from bridge.tank import use as draw_off
-from bridge.tank.use import days_until_dry, leak_hint
+from bridge.tank.cover import days_until_dry
+from bridge.tank.leak import leak_hint
 
 UPDATE_EVERY_S = 60.0
 FORECAST_EVERY_S = 3600.0

@@ -20,6 +20,7 @@ from bridge.purifier.forecast import Season, begin_season
 from bridge.purifier.grid import Reading
 from bridge.purifier.membrane import Membrane, from_passage
 from bridge.station.plan import CartridgePlan
+from bridge.tank.daily_use import DailyUse, Track
 from bridge.tank.use import DrawOff, RunningMean
 
 VERSION = 3
@@ -52,7 +53,11 @@ def written(reservoir: str, kept: Kept) -> StateRow:
         "membrane": None if learned.membrane is None else asdict(learned.membrane),
         "feed": None if learned.feed is None else asdict(learned.feed),
         "use": None if learned.use is None else asdict(learned.use),
-        "draw": {**asdict(learned.draw), "lowest_l": _finite(learned.draw.lowest_l)},
+        "draw": {
+            **asdict(learned.draw),
+            "lowest_l": _finite(learned.draw.lowest_l),
+            "daily": _daily(learned.draw.daily),
+        },
         **{name: getattr(learned, name) for name in _PLAIN},
     }
     return StateRow(key(reservoir), VERSION, json.dumps(data, separators=(",", ":")))
@@ -167,13 +172,42 @@ def _season_from(data: Mapping[str, Any] | None) -> Season | None:
 
 
 def _draw_from(data: Mapping[str, Any]) -> DrawOff:
-    values = {field.name: data[field.name] for field in fields(DrawOff)}
-    for name in ("hours", "months"):
-        values[name] = tuple(RunningMean(**one) for one in values[name])
+    values = {field.name: data[field.name] for field in fields(DrawOff) if field.name != "daily"}
+    values["hours"] = tuple(RunningMean(**one) for one in values["hours"])
+    # An earlier version saved no days: the use of a day is learned anew, beginning at its mean.
+    values["daily"] = _daily_from(data["daily"]) if "daily" in data else DailyUse()
     values["day"] = RunningMean(**values["day"])
     values["night"] = tuple((int(key), float(taken)) for key, taken in values["night"])
     values["lowest_l"] = math.inf if values["lowest_l"] is None else values["lowest_l"]
     return DrawOff(**values)
+
+
+def _daily(daily: DailyUse) -> dict[str, Any]:
+    data = asdict(daily)
+    # Six digits of a track are far finer than its errors, and keep the row small.
+    data["tracks"] = [
+        [
+            *(_short(value) for value in (one.log_weight, one.freedom, one.noise)),
+            [_short(value) for value in one.mean],
+            [_short(value) for value in one.spread],
+        ]
+        for one in daily.tracks
+    ]
+    return data
+
+
+def _daily_from(data: Mapping[str, Any]) -> DailyUse:
+    tracks = tuple(
+        Track(weight, freedom, noise, tuple(mean), tuple(spread))
+        for weight, freedom, noise, mean, spread in data["tracks"]
+    )
+    first = tuple((int(day), float(z)) for day, z in data["first"])
+    rhythm = tuple((float(a), float(b), float(c)) for a, b, c in data["rhythm"])
+    return DailyUse(**{**data, "tracks": tracks, "first": first, "rhythm": rhythm})
+
+
+def _short(value: float) -> float:
+    return float(f"{value:.6g}")
 
 
 def _tuples(data: Mapping[str, Any]) -> dict[str, Any]:

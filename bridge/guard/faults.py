@@ -5,10 +5,11 @@ The text of an alarm states what happened, what the bridge did, and what to do n
 An alarm has the same id in the log, in the alert topic, on the command line and in the manual.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 from bridge.guard.model import Advisory, AlarmId, Permissive, Phase, Trip
+from bridge.guard.state import Latch
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,6 +82,12 @@ FAULTS: dict[AlarmId, Fault] = {
         "The controller shuts its valve when the lease lapses. The trip resets when the link is steady.",
         "Check the power supply of the controller and the cable.",
     ),
+    Trip.CONTROLLER_RESTARTS: Fault(
+        "The controller restarts each time the valve opens.",
+        _SHUT,
+        "Check the power supply of the controller and of the valve: it must hold its voltage while the valve "
+        "opens. Then reset.",
+    ),
     Advisory.PRODUCT_OVER_TARGET: Fault(
         "The purified water is above the target, but under the limit.",
         _ALARM_ONLY,
@@ -96,6 +103,11 @@ FAULTS: dict[AlarmId, Fault] = {
         "The bridge uses the last good feed value for the purifier's load.",
         "Check the feed cell and its plug.",
     ),
+    Advisory.FLOW_METER_FAILURE: Fault(
+        "The flow meter counted more water than can flow, or its count jumped.",
+        "The bridge does not use such a count. The litres treated and left may be too few.",
+        "Check the flow meter and its cable, and check flow_max_l_min in the configuration.",
+    ),
     Advisory.RESERVOIR_LOW: Fault(
         "The reservoir is nearly empty.",
         "A fill starts as soon as every permissive holds.",
@@ -105,6 +117,13 @@ FAULTS: dict[AlarmId, Fault] = {
         "The controller restarted without a command.",
         "The controller shut its valve when it started. The bridge continues.",
         "If this happens again, check its power supply and look for water in its box.",
+    ),
+    Advisory.CONTROLLER_EXCHANGED: Fault(
+        "Another controller answers on this line than before, or than the configuration names.",
+        "If the configuration names the controller by its id, the valve stays shut. Otherwise filling "
+        "continues.",
+        "Check that the right controller is plugged in, and that its cells and its valve belong to this "
+        "reservoir.",
     ),
     Advisory.CONTROLLER_FAULT: Fault(
         "The controller reports a fault, or does not follow its commands.",
@@ -149,6 +168,25 @@ FAULTS: dict[AlarmId, Fault] = {
         "all night.",
     ),
 }
+
+
+def latched_sentences(reservoir: str, latches: Iterable[Latch], *, hold: bool) -> Iterator[tuple[str, str]]:
+    """Yield what keeps the valve shut until a person acts, and how to clear it.
+
+    Args:
+        reservoir: the id of the reservoir.
+        latches: the latched trips.
+        hold: whether filling is on hold.
+    """
+    which = f"--reservoir {reservoir} --config FILE"
+    for latch in latches:
+        trip, fault = latch.trip, FAULTS[latch.trip]
+        yield (
+            f"The trip {trip.value} is latched, so no water flows. {fault.what}",
+            f"{fault.next} The command for the reset is: clearwell reset {trip.value} {which}",
+        )
+    if hold:
+        yield "Filling is on hold, so no water flows.", f"To end the hold: clearwell release {which}"
 
 
 def phase_sentence(before: Phase, after: Phase, missing: Sequence[Permissive]) -> str:

@@ -33,6 +33,8 @@ class Permissive(Enum):
     """The controller reports no fault that forbids a fill."""
     NO_TRIP = "no-trip"
     NO_HOLD = "no-hold"
+    PAUSE_OVER = "pause-over"
+    """The pause after an interruption is over."""
 
 
 class Trip(Enum):
@@ -48,6 +50,8 @@ class Trip(Enum):
     PROBE_FAILURE = "probe-failure"
     LEVEL_FAILURE = "level-failure"
     LINK_LOST = "link-lost"
+    CONTROLLER_RESTARTS = "controller-restarts-at-opening"
+    """The controller restarts each time the valve opens."""
 
 
 class Advisory(Enum):
@@ -56,8 +60,12 @@ class Advisory(Enum):
     PRODUCT_OVER_TARGET = "product-over-target"
     PROBE_MAINTENANCE = "probe-maintenance"
     FEED_PROBE_FAILURE = "feed-probe-failure"
+    FLOW_METER_FAILURE = "flow-meter-failure"
+    """The flow meter counted more than can flow."""
     RESERVOIR_LOW = "reservoir-low"
     CONTROLLER_RESTARTED = "controller-restarted"
+    CONTROLLER_EXCHANGED = "controller-exchanged"
+    """Another board than before, or than the configured one, is on the line."""
     CONTROLLER_FAULT = "controller-fault"
     FRAMES_DAMAGED = "frames-damaged"
     FILL_BLOCKED = "fill-blocked"
@@ -133,12 +141,19 @@ class Assessment:
     """The valve position that the controller reports."""
     controller_fault: bool = False
     """True if the controller reports a fault that forbids a fill."""
+    restarts_at_opening: bool = False
+    """True if the controller has restarted at too many openings in a row."""
     advisories: frozenset[Advisory] = frozenset()
     """Conditions that raise an alarm and leave the valve as it is."""
 
 
-def amended(seen: Assessment, found: frozenset[Advisory], controller_fault: bool) -> Assessment:
-    """Return the assessment with more advisories, and with a controller fault if there is one."""
+def amended(
+    seen: Assessment, found: frozenset[Advisory], controller_fault: bool, restarts_at_opening: bool = False
+) -> Assessment:
+    """Return the assessment with more advisories, and with the controller's faults if there are any."""
     return replace(
-        seen, controller_fault=seen.controller_fault or controller_fault, advisories=seen.advisories | found
+        seen,
+        controller_fault=seen.controller_fault or controller_fault,
+        restarts_at_opening=restarts_at_opening,
+        advisories=seen.advisories | found,
     )

@@ -56,6 +56,8 @@ def missing(m: Moment, s: GuardState, phase: Phase, fill: FillRecord) -> tuple[P
         absent.append(Permissive.NO_TRIP)
     if s.hold:
         absent.append(Permissive.NO_HOLD)
+    if s.phase is Phase.PAUSE and m.now - s.since < limits.pause_s:
+        absent.append(Permissive.PAUSE_OVER)
     return tuple(absent)
 
 
@@ -105,6 +107,8 @@ def causes(m: Moment, s: GuardState) -> list[Trip]:
         found.append(Trip.LEVEL_FAILURE)
     if not m.fresh and now - (s.started_at if frame_at is None else frame_at) >= limits.link_lost_after_s:
         found.append(Trip.LINK_LOST)
+    if seen.restarts_at_opening:
+        found.append(Trip.CONTROLLER_RESTARTS)
     return found
 
 
@@ -199,6 +203,9 @@ RULES: dict[Trip, ResetRule] = {
         Needs.COMMAND, lambda m, s: m.fresh and m.assessment.zone is not None, "the level is still not known"
     ),
     Trip.LINK_LOST: ResetRule(Needs.COMMAND_OR_STEADY, lambda m, s: m.fresh, "no good frame arrives"),
+    Trip.CONTROLLER_RESTARTS: ResetRule(
+        Needs.COMMAND, lambda m, s: _reported_shut(m, s) and not m.assessment.restarts_at_opening, _NOT_SHUT
+    ),
 }
 
 

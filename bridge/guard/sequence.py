@@ -44,6 +44,13 @@ def account(moment: Moment, state: GuardState) -> GuardState:
     fill, closed = state.fill, state.closed
     if state.flow is not _SHUT:
         fill = _fill(moment, state)
+    elif seen.throughput_l is not None and state.throughput_l is not None:
+        # Water still flows until a close is carried out or a lease lapses.
+        late_l = max(0.0, seen.throughput_l - state.throughput_l)
+        if late_l > 0.0 and state.phase in ACTIVE:
+            fill = replace(fill, volume_l=fill.volume_l + late_l)
+        else:
+            day_l += late_l
     if state.flow is _TO_RESERVOIR:
         closed = Closed(now)
     elif now - closed.since >= moment.limits.settle_s:
@@ -177,7 +184,7 @@ def advance(moment: Moment, state: GuardState) -> tuple[GuardState, tuple[Permis
     absent = missing(moment, state, _RINSE, state.fill if after is _PAUSE else NO_FILL)
     if after is not phase or absent:
         return state, absent
-    ready = due(moment, state) if phase is _IDLE else lasted(state.since, now, moment.limits.pause_s)
+    ready = after is _PAUSE or due(moment, state)
     return (enter(state, _RINSE, now) if ready else state), absent
 
 

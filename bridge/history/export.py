@@ -4,7 +4,6 @@ import csv
 import json
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from enum import Enum
 from typing import TextIO
 
@@ -19,6 +18,7 @@ from bridge.history.senml import (
     reading_records,
     write_one,
 )
+from bridge.history.views import utc_text
 
 
 class Grain(Enum):
@@ -42,12 +42,6 @@ class Wanted:
     reservoirs: tuple[str, ...] = ()
     """Empty for all."""
     series: tuple[Series, ...] = tuple(Series)
-
-
-def utc_text(utc_ms: int) -> str:
-    """Format a time as RFC 3339 with milliseconds: ``2025-06-15T14:00:00.000Z``."""
-    moment = datetime.fromtimestamp(utc_ms // 1000, UTC)
-    return f"{moment:%Y-%m-%dT%H:%M:%S}.{utc_ms % 1000:03d}Z"
 
 
 def export_csv(reader: Reader, out: TextIO, wanted: Wanted, progress: Progress = no_progress) -> int:
@@ -84,12 +78,9 @@ def export_csv(reader: Reader, out: TextIO, wanted: Wanted, progress: Progress =
                 sheet.writerow([utc_text(row.stamp.utc_ms), name, row.path.value, row.health.word, *cells])
                 count += 1
             continue
-        for bucket in reader.buckets(name, _SPAN_MS[wanted.grain], wanted.start, wanted.end, share):
-            cells = []
-            for series in wanted.series:
-                cell = bucket.cells[series]
-                cells += [cell.least, cell.mean, cell.greatest, cell.count] if cell else ["", "", "", 0]
-            sheet.writerow([utc_text(bucket.start_ms), name, bucket.count, bucket.health.word, *cells])
+        span_ms = _SPAN_MS[wanted.grain]
+        for line in reader.bucket_values(name, span_ms, wanted.start, wanted.end, wanted.series, share):
+            sheet.writerow(line)
             count += 1
     progress(1.0)
     return count

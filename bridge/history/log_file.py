@@ -6,8 +6,6 @@ lock, its connection and its saved state, and sets a damaged file aside.
 """
 
 import errno
-import fcntl
-import os
 import sqlite3
 import time
 from collections.abc import Iterable
@@ -18,7 +16,7 @@ from enum import Enum
 from pathlib import Path
 
 from bridge.errors import LogError
-from bridge.history import migration
+from bridge.history import lock, migration
 from bridge.history.migration import SESSION
 from bridge.history.outbox import Outbox
 from bridge.history.records import Row, StateRow
@@ -62,8 +60,14 @@ _KEPT = (
 )
 
 
-def trouble_from(error: BaseException, path: Path) -> LogTrouble:
-    """Convert an error of the file into trouble with a sentence: what happened, where, and what to do."""
+def trouble_from(error: BaseException, path: Path, then: str = _KEPT) -> LogTrouble:
+    """Convert an error of the file into trouble with a sentence: what happened, where, and what to do.
+
+    Args:
+        error: The error.
+        path: The log.
+        then: A sentence on what becomes of the rows.
+    """
     if isinstance(error, LogTrouble):
         return error
     code = getattr(error, "sqlite_errorcode", None)
@@ -71,21 +75,29 @@ def trouble_from(error: BaseException, path: Path) -> LogTrouble:
     number = error.errno if isinstance(error, OSError) else None
     if primary == sqlite3.SQLITE_FULL or number in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG):
         return LogTrouble(
-            LogFault.FULL, f"The disk is full, so the log {path} cannot grow. {_KEPT} Free some space."
+            LogFault.FULL, f"The disk is full, so the log {path} cannot grow. {then} Free some space."
         )
     if primary in _LOCKED:
         return LogTrouble(
             LogFault.LOCKED,
-            f"Another program holds the log {path} locked. {_KEPT} Close the program that has it open.",
+            f"Another program holds the log {path} locked. {then} Close the program that has it open.",
         )
     if primary in _READ_ONLY or number in (errno.EROFS, errno.EACCES, errno.EPERM):
         return LogTrouble(
             LogFault.READ_ONLY,
-            f"The log {path} may not be written. {_KEPT} Let the user of the service write there.",
+            f"The log {path} may not be written. {then} Let the user of the service write there.",
         )
     if primary in _CORRUPTED:
         return LogTrouble(LogFault.CORRUPTED, f"The log {path} is damaged ({error}).")
-    return LogTrouble(LogFault.UNUSABLE, f"The log {path} cannot be used ({error}). {_KEPT}")
+    return LogTrouble(LogFault.UNUSABLE, f"The log {path} cannot be used ({error}). {then}")
+
+
+def held(path: Path, holder: str) -> LogTrouble:
+    """Return the trouble with a log that another process writes."""
+    return LogTrouble(
+        LogFault.LOCKED,
+        f"Another bridge writes the log {path}: {holder}. Stop one of them, or give each its own log.",
+    )
 
 
 def newer(path: Path, found: int, known: int) -> LogTrouble:
@@ -279,7 +291,11 @@ class LogFile:
             LogError: another bridge writes the log, or its layout is newer.
         """
         if self._lock < 0:
-            self._lock = _locked(self.path)
+            self.path.parent.mkdir(parents=True, exist_ok=True)
+            try:
+                self._lock = lock.take(self.path)
+            except lock.LockHeld as error:
+                raise held(self.path, error.holder) from error
         connection = connect_for_writing(self.path)
         try:
             layout = layout_in(connection)
@@ -324,8 +340,8 @@ class LogFile:
 
     def release(self) -> None:
         """Release the lock."""
-        if self._lock >= 0:
-            os.close(self._lock)
+        descriptor, self._lock = self._lock, -1
+        lock.release(self.path, descriptor)
 
     def set_aside(self, trouble: LogTrouble) -> LogTrouble:
         """Rename a damaged file and its companions, so that the next :meth:`open` begins a new log.
@@ -381,26 +397,6 @@ class LogFile:
 def _next_session(state: dict[str, StateRow]) -> int:
     saved = state.get(SESSION)
     return 1 if saved is None else int(saved.text) + 1
-
-
-def lock_of(log: Path) -> Path:
-    """Return the path of the file that the writer of a log keeps locked."""
-    return log.with_name(log.name + ".lock")
-
-
-def _locked(log: Path) -> int:
-    """Lock a log, and return the descriptor that holds the lock."""
-    log.parent.mkdir(parents=True, exist_ok=True)
-    held = os.open(lock_of(log), os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
-    try:
-        fcntl.flock(held, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except BlockingIOError as error:
-        os.close(held)
-        raise LogTrouble(
-            LogFault.LOCKED,
-            f"Another bridge writes the log {log}. Stop one of them, or give each its own log.",
-        ) from error
-    return held
 
 
 def state_of_damaged(path: Path) -> dict[str, StateRow]:

@@ -42,6 +42,8 @@ class Parcel:
     id: int
     """The id of the last of them."""
     rows: tuple[StampedRow, ...]
+    after: int = 0
+    """The id of the last row of the parcel before it."""
 
 
 class Outbox:
@@ -57,8 +59,6 @@ class Outbox:
         self._readings_from = 0
         """Readings before this id were dropped."""
         self._dropped = 0
-        self._first: tuple[int, float] | None = None
-        """The first row of the incomplete parcel, and since when it waits."""
 
     def load(self, state: Mapping[str, StateRow], store: Store) -> None:
         """Load the position. A new outbox begins at the end of the log."""
@@ -73,16 +73,14 @@ class Outbox:
             StateRow(GIVEN_UP, 1, str(self._readings_from)),
         )
 
-    def peek(self, count: int, store: Store, now_s: float) -> list[Parcel]:
+    def peek(self, count: int, store: Store) -> list[Parcel]:
         """Return the first unacknowledged parcels, oldest first.
 
-        A parcel that is not full waits for more rows for up to ``pack_s``; an entry ends the wait. Until it
-        is acknowledged, a parcel is returned again with the same rows.
+        Until it is acknowledged, a parcel is returned again with the same rows; the last one may have grown.
 
         Args:
             count: the maximum number of parcels.
             store: the log.
-            now_s: monotonic seconds.
         """
         after = self._acknowledged + 1
         streams = [
@@ -92,25 +90,19 @@ class Outbox:
         parcels: list[Parcel] = []
         rows: list[StampedRow] = []
         before: dict[str, ReadingRow | None] = {}
-        first, last = 0, 0
+        done, last = self._acknowledged, 0
         for key, row in in_order(streams):
             if isinstance(row, ReadingRow) and not self._is_wanted(row, before, store, after):
                 continue
-            first, last = first if rows else key, key
+            last = key
             rows.append(row)
             if len(rows) == self.settings.pack_rows:
-                parcels.append(Parcel(last, tuple(rows)))
-                rows = []
+                parcels.append(Parcel(last, tuple(rows), done))
+                rows, done = [], last
                 if len(parcels) == count:
                     return parcels
-        if not rows:
-            self._first = None
-            return parcels
-        if self._first is None or self._first[0] != first:
-            self._first = (first, now_s)
-        entries = any(not isinstance(row, ReadingRow) for row in rows)
-        if entries or now_s - self._first[1] >= self.settings.pack_s:
-            parcels.append(Parcel(last, tuple(rows)))
+        if rows:
+            parcels.append(Parcel(last, tuple(rows), done))
         return parcels
 
     def _is_wanted(
@@ -133,13 +125,14 @@ class Outbox:
         )
 
     def acknowledge(self, parcel: Parcel) -> None:
-        """Remove a parcel and every earlier one: the broker acknowledged it."""
-        self._acknowledged = max(self._acknowledged, parcel.id)
+        """Remove a parcel: the broker acknowledged it, and every earlier one."""
+        # After a rewind, an acknowledgement of a parcel that was under way must not undo it.
+        if parcel.after == self._acknowledged:
+            self._acknowledged = parcel.id
 
-    def quiet_s(self, now_s: float) -> float:
-        """Return the seconds until the next parcel of only readings is due."""
-        waited_s = 0.0 if self._first is None else now_s - self._first[1]
-        return max(0.0, self.settings.pack_s - waited_s)
+    def rewind(self, position: int) -> None:
+        """Send every row after this id again, as far as the log still has it."""
+        self._acknowledged = min(self._acknowledged, position)
 
     def level(self, store: Store) -> OutboxLevel:
         """Drop the oldest readings if the outbox is over its limit, and return its fill level."""

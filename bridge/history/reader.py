@@ -6,21 +6,25 @@ is read from a migrated copy; the file itself is not changed.
 
 import sqlite3
 import tempfile
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
+from dataclasses import astuple
 from pathlib import Path
 from types import TracebackType
+from typing import Any
 
 from bridge.errors import InputError
 from bridge.history.log_file import LAYOUT, bring_up_to_date, layout_in, open_for_reading, trouble_from
-from bridge.history.records import EntryRow, Kind, ReadingRow, StateRow
-from bridge.history.rollup import HOUR_MS, Bucket, RollUp, merge
+from bridge.history.records import EntryRow, Kind, ReadingRow, Series, StateRow
+from bridge.history.rollup import HOUR_MS, MINUTE_MS, Bucket, RollUp, merge
 from bridge.history.store import Store, in_order
+from bridge.history.views import utc_text
 
 Progress = Callable[[float], None]
 """Called with the fraction done, 0 to 1."""
 
-_MONTH_MS = 31 * 24 * HOUR_MS
+_DAY_MS = 24 * HOUR_MS
+_MONTH_MS = 31 * _DAY_MS
 _AT_ONCE = 5000
 _PROGRESS_EVERY = 100
 
@@ -63,7 +67,7 @@ class Reader:
             yield
         except (sqlite3.Error, OSError) as error:
             self._held.close()
-            raise trouble_from(error, self._path) from error
+            raise trouble_from(error, self._path, "Nothing was read.") from error
 
     def reservoirs(self) -> list[str]:
         """Return the reservoirs with readings, in the order of their names."""
@@ -123,6 +127,34 @@ class Reader:
                 newest = bucket
             if newest is not None:
                 yield newest
+        progress(1.0)
+
+    def bucket_values(
+        self,
+        reservoir: str,
+        span_ms: int,
+        start: int,
+        end: int,
+        series: Sequence[Series],
+        progress: Progress = no_progress,
+    ) -> Iterator[tuple[Any, ...]]:
+        """Yield the same as :meth:`buckets` as plain values, see :meth:`Store.bucket_values`."""
+        with self._as_log_error():
+            self._check(reservoir)
+            first = self._store.span_ms()[0]
+            # Everything before the bucket of the last stored minute is complete.
+            complete = self._store.minutes_end(reservoir) - MINUTE_MS
+            complete = min(max(start, complete - complete % span_ms), end)
+            for low in range(max(start, first - first % span_ms), complete, _DAY_MS):
+                high = min(low + _DAY_MS, complete)
+                yield from self._store.bucket_values(span_ms, reservoir, low, high, series)
+                progress(_fraction(high, start, end))
+        for bucket in self.buckets(reservoir, span_ms, complete, end):
+            values: list[object] = [utc_text(bucket.start_ms), reservoir, bucket.count, bucket.health.word]
+            for one in series:
+                cell = bucket.cells[one]
+                values += (None, None, None, 0) if cell is None else astuple(cell)
+            yield tuple(values)
         progress(1.0)
 
     def _open(self, reservoir: str, span_ms: int, start: int, end: int) -> Iterator[Bucket]:

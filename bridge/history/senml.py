@@ -24,17 +24,35 @@ RELATIVE_BELOW_S = 2.0**28
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9\-:./_]*\Z")
 """Section 4.5.1."""
 
-_UNITS: tuple[tuple[str, str | None, float], ...] = (
-    ("_us_cm", "S/m", 1e-4),
-    ("_us", "S", 1e-6),
-    ("_ppm", "/", 1e-6),
-    ("_percent", "/", 1e-2),
-    ("_ms", "s", 1e-3),
-    ("_c", "Cel", 1.0),
-    ("_l", "m3", 1e-3),
-    ("_g", "kg", 1e-3),
-)
-"""The SenML unit and scale of a field, by the suffix of its name."""
+ENTRY_NUMBERS: dict[str, tuple[str, str | None, float]] = {
+    "treated_l": ("treated-volume", "m3", 1e-3),
+    "load_g": ("load", "kg", 1e-3),
+    "at_ms": ("happened", "s", 1e-3),
+    "cell_constant_per_cm": ("cell-constant-per-cm", None, 1.0),
+    "offset_us": ("offset", "S", 1e-6),
+    "standard_us_cm": ("standard", "S/m", 1e-4),
+    "temperature_c": ("temperature", "Cel", 1.0),
+    "uncertainty_percent": ("uncertainty", "/", 1e-2),
+    "conductivity_25_us_cm": ("conductivity-25", "S/m", 1e-4),
+    "dissolved_solids_ppm": ("solids", "/", 1e-6),
+    "uncertainty_ppm": ("solids-uncertainty", "/", 1e-6),
+    "factor": ("factor", None, 1.0),
+    "litres": ("volume", "m3", 1e-3),
+    "started_ms": ("started", "s", 1e-3),
+    "ended_ms": ("ended", "s", 1e-3),
+    "volume_l": ("volume", "m3", 1e-3),
+    "rinse_l": ("rinse-volume", "m3", 1e-3),
+    "mean_ppm": ("mean-solids", "/", 1e-6),
+    "left_l": ("left-volume", "m3", 1e-3),
+    "left_low_l": ("left-volume-low", "m3", 1e-3),
+    "left_high_l": ("left-volume-high", "m3", 1e-3),
+    "left_days": ("left-time", "s", 86_400.0),
+    "left_low_days": ("left-time-low", "s", 86_400.0),
+    "left_high_days": ("left-time-high", "s", 86_400.0),
+    "cover_days": ("cover-time", "s", 86_400.0),
+}
+"""The SenML name, unit and scale of each number of an entry. The registry of SenML units has none for a cell
+constant and for a factor, which keep the unit of the row."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,16 +122,21 @@ def entry_records(row: EntryRow, base: str) -> list[SenmlRecord]:
     time_s = row.stamp.utc_ms / 1000
     out = []
     for field, value in fields.items():
-        name = prefix + field.replace("_", "-")
+        part, unit, scale = entry_facts(field)
+        name = prefix + part
         if isinstance(value, bool):
             out.append(SenmlRecord(name, time_s, flag=value))
         elif isinstance(value, int | float):
-            unit, scale = next(((u, k) for ending, u, k in _UNITS if field.endswith(ending)), (None, 1.0))
             if math.isfinite(value):
                 out.append(SenmlRecord(name, time_s, unit, scaled(float(value), scale)))
         elif value:
             out.append(SenmlRecord(name, time_s, text=str(value)))
     return out
+
+
+def entry_facts(field: str) -> tuple[str, str | None, float]:
+    """Return the SenML name, unit and scale of a field of an entry."""
+    return ENTRY_NUMBERS.get(field, (field.replace("_", "-"), None, 1.0))
 
 
 def bucket_records(bucket: Bucket, base: str, series: Sequence[Series] = tuple(Series)) -> list[SenmlRecord]:

@@ -7,6 +7,7 @@ import heapq
 import sqlite3
 import zlib
 from collections.abc import Iterable, Iterator, Sequence
+from typing import Any
 
 from bridge.history.records import (
     KINDS,
@@ -281,6 +282,26 @@ class Store:
                 count,
                 HEALTH_BY_WORD[health],
             )
+
+    def bucket_values(
+        self, span_ms: int, reservoir: str, start_ms: int, end_ms: int, series: Sequence[Series]
+    ) -> list[tuple[Any, ...]]:
+        """Return the same as :meth:`buckets` as plain values, in a third of the time.
+
+        The values are time, reservoir, readings and health, then the least, mean, greatest and count of each
+        series.
+        """
+        cells = "".join(
+            f", coalesce({one}_min, {one}) / 1000.0, {one} / 1000.0, coalesce({one}_max, {one}) / 1000.0, "
+            f"iif({one} IS NULL, 0, coalesce({one}_count, readings))"
+            for one in (SERIES_COLUMNS[each][1] for each in series)
+        )
+        found = self.connection.execute(
+            f"SELECT substr(time, 1, 19) || '.000Z', reservoir, readings, health{cells} "
+            f"FROM {SPAN_TABLES[span_ms]} WHERE time >= ? AND time < ? AND reservoir = ? ORDER BY time",
+            (span_text(_whole_s(start_ms)), span_text(_whole_s(end_ms)), reservoir),
+        )
+        return found.fetchall()
 
     def entries(self, kind: Kind, after: int, before: int) -> Iterator[tuple[int, EntryRow]]:
         """Return the entries of one kind with ``after <= id < before``, in order, each with its id."""

@@ -14,6 +14,9 @@ from bridge.history.records import (
     StateRow,
 )
 
+COMMIT_S = 5.0
+"""The longest time that a row waits for its commit."""
+
 
 @dataclass(frozen=True, slots=True)
 class OutboxSettings:
@@ -24,11 +27,17 @@ class OutboxSettings:
     0 sends all stored readings."""
     pack_rows: int = 60
     """Maximum number of rows in one parcel."""
-    pack_s: float = 60.0
-    """The longest time that a parcel of readings waits for more."""
     limit_bytes: int = 32 * 2**20
     """Maximum size of the unacknowledged readings, over all reservoirs."""
     alert_fraction: float = 0.8
+
+    @property
+    def look_s(self) -> float:
+        """Seconds between two looks for new readings.
+
+        A reading waits up to ``COMMIT_S`` for its commit, and the rest of ``every_s`` for the look.
+        """
+        return max(1.0, min(self.every_s - COMMIT_S - 1.0, 60.0))
 
 
 @dataclass(frozen=True, slots=True)

@@ -41,10 +41,8 @@ from bridge.history.outbox import OutboxLevel, Parcel
 from bridge.history.records import EntryRow, ReadingRow, Row, Stamp
 from bridge.history.rollup import HOUR_MS
 from bridge.history.store import Store
-from bridge.history.waiting import Batch, LogSettings, Waiting
+from bridge.history.waiting import COMMIT_S, Batch, LogSettings, Waiting
 
-COMMIT_S = 5.0
-"""The longest time that a row waits for its commit."""
 LEVEL_EVERY_S = 60.0
 LONGEST_RETRIES = 60.0
 """The longest delay before the file is tried again, as a multiple of the first delay."""
@@ -105,15 +103,10 @@ class Log:
         self._swept_day = -1
         self._commits = 0
         self._trouble: LogTrouble | None = None
-        self._quiet_s = 0.0
         self._thread = threading.Thread(target=self._run, name="log", daemon=True)
 
     def start(self) -> Future[Opened]:
-        """Start the thread.
-
-        Returns:
-            The content of the log. It has a result after ``timeout_s`` at the latest.
-        """
+        """Start the thread. The result is the content of the log, after ``timeout_s`` at the latest."""
         self._thread.start()
         return self._file.opened
 
@@ -146,11 +139,7 @@ class Log:
                 self._bell.notify()
 
     def flush(self) -> "Future[bool]":
-        """Commit all rows that wait. A file that gave trouble is tried at once.
-
-        Returns:
-            False if the file cannot be written now.
-        """
+        """Commit all rows that wait, at once. The result is False if the file cannot be written now."""
         return self._request(self._flush)
 
     def parcels(self, count: int) -> "Future[list[Parcel]]":
@@ -163,12 +152,17 @@ class Log:
 
     @property
     def quiet_s(self) -> float:
-        """Seconds after the last :meth:`parcels` in which no parcel of only readings becomes due."""
-        return self._quiet_s
+        """Seconds until the next look for parcels of only readings."""
+        outbox = self._settings.outbox
+        return 86_400.0 if outbox is None else outbox.look_s
 
     def acknowledge(self, parcel: Parcel) -> None:
         """Remove a parcel and every earlier one from the outbox: the broker acknowledged it."""
         self._request(lambda: self._acknowledge(parcel))
+
+    def send_again(self, position: int) -> None:
+        """Send every row after this id to the hub's log again."""
+        self._request(lambda: self._rewind(position))
 
     def close(self, timeout_s: float = 5.0) -> bool:
         """Write all rows that wait, and stop the thread.
@@ -406,19 +400,17 @@ class Log:
     def _peek(self, count: int) -> list[Parcel]:
         found: list[Parcel] = []
         outbox = self._file.outbox
-        if outbox is None:
-            self._quiet_s = 86_400.0
-            return found
-        self._attempt(lambda store: found.extend(outbox.peek(count, store, time.monotonic())))
-        self._quiet_s = outbox.quiet_s(time.monotonic())
-        if self._waiting.batches:
-            # They become due as soon as they are committed.
-            self._quiet_s = min(self._quiet_s, COMMIT_S)
+        if outbox is not None:
+            self._attempt(lambda store: found.extend(outbox.peek(count, store)))
         return found
 
     def _acknowledge(self, parcel: Parcel) -> None:
         if self._file.outbox is not None:
             self._file.outbox.acknowledge(parcel)
+
+    def _rewind(self, position: int) -> None:
+        if self._file.outbox is not None:
+            self._file.outbox.rewind(position)
 
 
 def add(path: Path, *makers: Callable[[Stamp], EntryRow]) -> tuple[EntryRow, ...]:
@@ -451,4 +443,4 @@ def add(path: Path, *makers: Callable[[Stamp], EntryRow]) -> tuple[EntryRow, ...
         finally:
             connection.close()
     except (sqlite3.Error, OSError) as error:
-        raise trouble_from(error, path) from error
+        raise trouble_from(error, path, "Nothing was written.") from error

@@ -15,7 +15,7 @@ import contextlib
 import logging
 import math
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from bridge import __version__
@@ -108,6 +108,8 @@ class HubClient:
             secret.
         on_refused: called for each malformed command with the reservoir's id (or an empty text), the sentence
             that refuses it, and a callback that publishes the refusal; call that when the refusal is logged.
+        requests: for each further topic to subscribe to, what is called with the payload of a message on it.
+            It must not block.
         announcements: the user's own messages.
         heartbeat_s: every value is published at least this often.
         timeouts: how long to wait for the broker.
@@ -123,6 +125,7 @@ class HubClient:
         on_command: Callable[[str, GuardCommand, Callable[[str | None], None]], None],
         report: Callable[[HubError | None], None],
         on_refused: Callable[[str, str, Callable[[], None]], None] = _publish_at_once,
+        requests: Mapping[str, Callable[[str], None]] | None = None,
         announcements: Announcements | None = None,
         heartbeat_s: float = 300.0,
         timeouts: Timeouts | None = None,
@@ -133,6 +136,7 @@ class HubClient:
         self._on_command = on_command
         self._report = report
         self._on_refused = on_refused
+        self._requests = requests or {}
         self._timeouts = timeouts or Timeouts()
         self._clock = clock
         self._outgoing = Outgoing(
@@ -264,6 +268,12 @@ class HubClient:
             await session.deliver(messages)
         commands = [f"{self._layout.base(name)}/+/+/set" for name in self._reservoirs]
         await session.subscribe(commands, as_published=True)
+        for topic in self._requests:
+            try:
+                await session.subscribe([topic], qos=1, as_published=True)
+            except HubError as error:
+                # Access rules from before there were such requests must not keep the bridge from its broker.
+                _log.warning("The broker at %s: %s.", self._settings.address, error)
         for messages in outgoing.values(self._clock, time.time):
             await session.deliver(messages)
         await session.deliver(outgoing.ready())
@@ -303,6 +313,11 @@ class HubClient:
                 session.publish(waiting.popleft())
 
     def _receive(self, topic: str, payload: bytes, retained: bool) -> None:
+        if topic in self._requests:
+            # A retained one is from an earlier time.
+            if not retained:
+                self._requests[topic](payload.decode("utf-8", "replace"))
+            return
         waited_s, known = self._heartbeat.waited_s(_boottime_s()), self._outgoing.identities
         parsed = parse(self._layout, known, Incoming(topic, payload, retained, self._clock(), waited_s))
         if isinstance(parsed, Refused):

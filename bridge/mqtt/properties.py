@@ -320,6 +320,7 @@ PROPERTIES: tuple[Property, ...] = (
     Property("health", "frames-good", "Good frames", _I, "frames_good", "#", "0:", dead_band=999),
     Property("health", "frames-damaged", "Damaged frames", _I, "frames_damaged", "#", "0:"),
     Property("health", "controller", "Controller", _S, "controller"),
+    Property("health", "last-reading", "Last reading before a loss", _S, "last_reading", when_none=NONE),
     _action("health", "acknowledge", "Acknowledge an alarm", (ALL, *ALARM_WORDS)),
     _action("health", "reset", "Reset a trip", (ALL, *TRIP_WORDS)),
     Property(

@@ -9,11 +9,13 @@ import asyncio
 import logging
 import socket
 import ssl
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 from types import TracebackType
 
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
+from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
@@ -54,11 +56,39 @@ OnMessage = Callable[[str, bytes, bool], None]
 """Called with topic, payload, and whether the broker had retained the message."""
 
 
+@dataclass(frozen=True, slots=True)
+class Delivery:
+    """A message that waits for :meth:`Session.acknowledge`."""
+
+    topic: str
+    payload: bytes
+    number: int
+    """The message id."""
+    properties: Mapping[str, str]
+    """The user properties of MQTT 5."""
+
+
+@dataclass(frozen=True, slots=True)
+class Lasting:
+    """A session that the broker keeps, with the messages of its subscriptions. MQTT 5 only.
+
+    Args:
+        expiry_s: how long the broker keeps it without a connection.
+        window: the largest number of messages that the broker sends before an acknowledgement.
+        on_delivery: called in the event loop with every message; it must not block. The broker sends the
+            message again on the next connection unless it is acknowledged.
+    """
+
+    expiry_s: int
+    window: int
+    on_delivery: Callable[[Delivery], None]
+
+
 class Session:
     """A connection. Use it as a context: ``async with Session(...) as session``.
 
-    Each connection starts a clean session: a command that was sent while the bridge was away is lost, and not
-    delivered late.
+    Unless it is a lasting one, each connection starts a clean session: a command that was sent while the
+    bridge was away is lost, and not delivered late.
 
     Args:
         settings: the broker.
@@ -66,6 +96,7 @@ class Session:
         will: what the broker publishes when the connection ends without a DISCONNECT.
         on_message: called in the event loop with every message; it must not block.
         on_room: called in the event loop when acknowledgements were received.
+        lasting: for a session that the broker keeps. Its messages go to ``on_delivery``.
     """
 
     def __init__(
@@ -76,12 +107,14 @@ class Session:
         will: Publication | None = None,
         on_message: OnMessage = lambda topic, payload, retained: None,
         on_room: Callable[[], None] = lambda: None,
+        lasting: Lasting | None = None,
     ) -> None:
         self._loop = asyncio.get_running_loop()
         self._settings = settings
         self._answer_s = answer_s
         self._on_message = on_message
         self._on_room = on_room
+        self._lasting = lasting
         self._v5 = settings.version is MqttVersion.V5
         self.ended: asyncio.Future[None] = self._loop.create_future()
         """Done when the connection has ended: without an error after `close`, else with the error."""
@@ -150,7 +183,11 @@ class Session:
         Raises:
             BrokerTrouble: the connection has ended.
         """
-        info = self._mqtt.publish(message.topic, message.payload, message.qos, message.retain)
+        more: Properties | None = None
+        if message.properties and self._v5:
+            more = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
+            more.UserProperty = list(message.properties)
+        info = self._mqtt.publish(message.topic, message.payload, message.qos, message.retain, more)
         if info.rc is not MQTTErrorCode.MQTT_ERR_SUCCESS:
             raise BrokerTrouble("the connection was lost")
         if message.qos:
@@ -176,11 +213,22 @@ class Session:
         while not under_way.isdisjoint(self._unacknowledged):
             await self._next_acknowledgement()
 
-    async def subscribe(self, topics: Sequence[str], *, as_published: bool = False) -> None:
+    def acknowledge(self, delivery: Delivery) -> None:
+        """Acknowledge a message of a lasting session. Acknowledge in the order of arrival."""
+        if self.ended.done():
+            return
+        self._mqtt.ack(delivery.number, 1)
+        if self._mqtt.want_write():
+            self._write_on()
+
+    async def subscribe(
+        self, topics: Sequence[str], *, qos: int = COMMAND_QOS, as_published: bool = False
+    ) -> None:
         """Subscribe to topics.
 
         Args:
             topics: the topic filters.
+            qos: the highest quality of service at which messages come.
             as_published: on MQTT 5, leave the retain flag as the sender set it, so that a retained command
                 can be refused even if it was sent just now.
 
@@ -192,10 +240,10 @@ class Session:
         if not topics:
             return
         if self._v5:
-            options = SubscribeOptions(qos=COMMAND_QOS, retainAsPublished=as_published)
+            options = SubscribeOptions(qos=qos, retainAsPublished=as_published)
             code, number = self._mqtt.subscribe([(topic, options) for topic in topics])
         else:
-            code, number = self._mqtt.subscribe([(topic, COMMAND_QOS) for topic in topics])
+            code, number = self._mqtt.subscribe([(topic, qos) for topic in topics])
         if code is not MQTTErrorCode.MQTT_ERR_SUCCESS or number is None:
             raise BrokerTrouble("the connection was lost")
         granted = self._granting[number] = self._loop.create_future()
@@ -222,6 +270,7 @@ class Session:
             protocol=mqtt.MQTTv5 if self._v5 else mqtt.MQTTv311,
             clean_session=None if self._v5 else True,
             reconnect_on_failure=False,
+            manual_ack=self._lasting is not None,
         )
         client.connect_timeout = self._answer_s
         if _packet_log.isEnabledFor(logging.DEBUG):
@@ -244,7 +293,14 @@ class Session:
         """Connect, in a thread: name lookup, connection and handshake may each block."""
         settings = self._settings
         clean: mqtt.CleanStartOption = True if self._v5 else mqtt.MQTT_CLEAN_START_FIRST_ONLY
-        self._mqtt.connect(settings.host, settings.port, settings.keepalive_s, clean_start=clean)
+        more: Properties | None = None
+        if self._lasting is not None:
+            clean, more = False, Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+            more.SessionExpiryInterval = self._lasting.expiry_s
+            more.ReceiveMaximum = self._lasting.window
+        self._mqtt.connect(
+            settings.host, settings.port, settings.keepalive_s, clean_start=clean, properties=more
+        )
 
     def _abandon(self, connecting: "asyncio.Future[None]") -> None:
         if not connecting.cancelled():
@@ -358,9 +414,16 @@ class Session:
         if not self._handed_over:
             return
         if flags.is_disconnect_packet_from_server:
-            self._end(BrokerTrouble(f"the broker ended it: {code}"))
+            self._end(BrokerTrouble(f"the broker ended it: {code}", code, was_up=self._was_accepted))
+        elif code.is_failure:
+            self._end(BrokerTrouble("the connection was lost", was_up=self._was_accepted))
         else:
-            self._end(BrokerTrouble("the connection was lost") if code.is_failure else None)
+            self._end(None)
+
+    @property
+    def _was_accepted(self) -> bool:
+        accepted = self._accepted
+        return accepted.done() and not accepted.cancelled() and accepted.exception() is None
 
     def _published(
         self, client: mqtt.Client, data: object, number: int, code: ReasonCode, more: Properties | None
@@ -376,7 +439,11 @@ class Session:
             waiting.set_result(codes)
 
     def _received(self, client: mqtt.Client, data: object, message: mqtt.MQTTMessage) -> None:
-        self._on_message(message.topic, bytes(message.payload), message.retain)
+        if self._lasting is None:
+            self._on_message(message.topic, bytes(message.payload), message.retain)
+        else:
+            more = dict(getattr(message.properties, "UserProperty", ()))
+            self._lasting.on_delivery(Delivery(message.topic, bytes(message.payload), message.mid, more))
 
     def _closing(self, client: mqtt.Client, data: object, line: object) -> None:
         self._forget()

@@ -66,6 +66,8 @@ class Publication:
     payload: str
     qos: int
     retain: bool
+    properties: tuple[tuple[str, str], ...] = ()
+    """The user properties of MQTT 5; left out on 3.1.1."""
 
 
 def retained(topic: str, payload: str) -> Publication:

@@ -180,6 +180,7 @@ def _hello(sequence: int, fields: dict[str, str], counts: Counts) -> Hello:
         _BOOTS.get(read_token(fields, "boot", WORD_WIDTH), BootReason.UNKNOWN),
         read_whole(fields, "lease", 1, UINT16),
         Feature(read_whole(fields, "fit", 0, UINT16)),
+        read_measured(fields, "ps", counts),
     )
 
 
@@ -235,7 +236,7 @@ _KINDS: dict[Direction, dict[str, tuple[Reader, frozenset[str]]]] = {
         "reading": (_reading, _READING_FIELDS),
         "ack": (_ack, frozenset({"of", "path"})),
         "no": (_refusal, frozenset({"of", "why"})),
-        "hello": (_hello, frozenset({"id", "fw", "boot", "lease", "fit"})),
+        "hello": (_hello, frozenset({"id", "fw", "boot", "lease", "fit", "ps"})),
     },
     Direction.TO_CONTROLLER: {
         "lease": (_lease, frozenset({"ms"})),
@@ -271,6 +272,7 @@ def _write_hello(m: Hello) -> str:
         f" boot={m.boot.value}"
         f" lease={write_whole(m.longest_lease_ms, 1, UINT16, 'The longest lease in ms')}"
         f" fit={write_whole(m.features, 0, UINT16, 'The features')}"
+        f"{write_measured('ps', m.product_step_us, CONDUCTANCE_WIDTH)}"
     )
 
 

@@ -75,6 +75,8 @@ class Hello:
     boot: BootReason
     longest_lease_ms: int
     features: Feature
+    product_step_us: Value = None
+    """One step of the product conductance, µS, if it is coarser than the noise of the cell."""
 
 
 @dataclass(frozen=True, slots=True)

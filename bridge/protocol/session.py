@@ -8,7 +8,7 @@ The bridge's side of sections 5 and 8 of ``firmware_notes/protocol.md``. The the
     opening  | opened                     | write a close, write an identify              | open
     opening  | open_failed                | link down, unless that was reported already   | waiting
     open     | bytes                      | strays and fresh messages; the first fresh    | open
-             |                            | one after a link down comes behind a link up  |
+             |                            | reading after a link down follows a link up   |
     open     | tick, and silence          | write a close, link down, close the port      | closing
     open     | failed                     | write a close, link down, close the port      | closing
     closing  | closed                     |                                               | waiting
@@ -16,8 +16,9 @@ The bridge's side of sections 5 and 8 of ``firmware_notes/protocol.md``. The the
              |                            | open or opening (then once it is opened)      |
     finished | begin                      |                                               | waiting
 
-Each wait is twice as long as the one before, up to a bound, until a fresh message arrives. A message is fresh
-unless its number is a duplicate or late; a stale message is no sign of life. The caller carries out the
+Each wait is twice as long as the one before, up to a bound, until a fresh reading arrives. A message is fresh
+unless its number is a duplicate or late; a stale message is no sign of life. Answers are none either: a
+controller that still answers and no longer measures is silent. The caller carries out the
 outputs in order, and calls :meth:`LinkSession.tick` at :attr:`LinkSession.next_due`.
 """
 
@@ -30,7 +31,7 @@ from bridge.errors import LinkError
 from bridge.protocol.codec import Decoder
 from bridge.protocol.fields import encode
 from bridge.protocol.frame import Counts, Damaged, Direction, Ignored
-from bridge.protocol.messages import Close, FromBridge, FromController, Identify
+from bridge.protocol.messages import Close, FromBridge, FromController, Identify, Reading
 from bridge.protocol.sequence import MODULUS, Track, follow_message
 
 FIRST_WAIT_S = 0.2
@@ -51,7 +52,7 @@ class DownCause(Enum):
     LOST = "lost"
     """The device disappeared while it was open."""
     SILENT = "silent"
-    """The device is open, and no good frame arrives."""
+    """The device is open, and no good reading arrives."""
     STUCK = "stuck"
     """The device takes no more bytes."""
 
@@ -65,7 +66,7 @@ _SENTENCES = {
     DownCause.NOT_SERIAL: "{path} is not a serial line. Set the port to the controller's serial device.",
     DownCause.UNUSABLE: "{path} cannot be used: {detail}.",
     DownCause.LOST: "The device at {path} disappeared ({detail}). Check the cable and its supply.",
-    DownCause.SILENT: "The controller at {path} has been silent for {detail}. Check its supply, "
+    DownCause.SILENT: "The controller at {path} has sent no reading for {detail}. Check its supply, "
     "the cable and the speed of the line.",
     DownCause.STUCK: "The device at {path} takes no more bytes ({detail}).",
 }
@@ -73,7 +74,7 @@ _SENTENCES = {
 
 @dataclass(frozen=True, slots=True)
 class LinkUp:
-    """The first fresh message since the link was down."""
+    """The first fresh reading since the link was down."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,17 +129,26 @@ class LinkSession:
     Args:
         path: The port, for the sentences.
         now: The start of the session. The port is due to be opened at once.
-        silence_s: The link is down, and the port is opened again, if no fresh message arrives for this long.
+        silence_s: The link is down, and the port is opened again, if no fresh reading arrives for this long.
+        first_sequence: The number of the first frame. A controller may take the first lease of a bridge for a
+            duplicate if each bridge begins with the same number.
         waits: The waits between attempts, without jitter, as a line has one user. None for the default.
     """
 
-    def __init__(self, path: str, now: float, silence_s: float = 3.0, waits: Backoff | None = None) -> None:
+    def __init__(
+        self,
+        path: str,
+        now: float,
+        silence_s: float = 3.0,
+        waits: Backoff | None = None,
+        first_sequence: int = 0,
+    ) -> None:
         self._path = path
         self._silence_s = silence_s
         self._waits = waits or Backoff(FIRST_WAIT_S, LONGEST_WAIT_S)
         self._decoder = Decoder(Direction.TO_BRIDGE)
         self._track = Track()
-        self._sequence = 0
+        self._sequence = first_sequence % MODULUS
         self._state = State.WAITING
         self._finishing = False
         self._opens_at = now
@@ -160,7 +170,7 @@ class LinkSession:
 
     @property
     def is_up(self) -> bool:
-        """Whether the port is open and fresh messages arrive."""
+        """Whether the port is open and fresh readings arrive."""
         return self._up
 
     @property
@@ -226,12 +236,13 @@ class LinkSession:
             self._track, arrival = follow_message(self._track, event)
             if not arrival.fresh:
                 continue
-            self._fresh_at = now
-            if not self._up:
-                self._up = True
-                self._waits.reset()
-                self._reported = None
-                received.append(LinkUp())
+            if isinstance(event, Reading):
+                self._fresh_at = now
+                if not self._up:
+                    self._up = True
+                    self._waits.reset()
+                    self._reported = None
+                    received.append(LinkUp())
             received.append(event)
         return received
 

@@ -21,6 +21,8 @@ from itertools import accumulate
 
 from bridge.errors import InputError, OutOfRangeError
 from bridge.units import CACO3_EQUIVALENT_WEIGHT_G, MILLIGRAMS_PER_GRAIN
+from bridge.water.measurement import checked_factor
+from bridge.water.uncertainty import WaterKind
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,6 +117,18 @@ class Kind(Enum):
     DISTILLER = "distiller"
     """Distillation: scale grows with the boiled volume."""
 
+    @property
+    def water(self) -> WaterKind:
+        """The usual kind of water behind it, for the uncertainty of its readings."""
+        return _WATER[self]
+
+
+_WATER = {
+    Kind.EXCHANGE: WaterKind.EXCHANGE_PRODUCT,
+    Kind.MEMBRANE: WaterKind.PERMEATE,
+    Kind.DISTILLER: WaterKind.DISTILLED,
+}
+
 
 class Fate(Enum):
     """The state of a cartridge, or its end."""
@@ -186,11 +200,35 @@ class Cartridge:
             )
 
 
+EQUIVALENT_US_CM = 100.0
+"""Conductivity at 25 °C of a tap water with 1 meq/L, µS/cm: the mean of tap waters from soft to very hard."""
+ION_MIX_SD = 0.1
+"""Relative standard deviation of that between tap waters."""
+
+
+def equivalent_weight_on_scale(factor: float) -> float:
+    """Return the grams of one equivalent, on the scale of a factor in ppm for each µS/cm at 25 °C.
+
+    A resin takes up equivalents. The ppm of a meter are conductivity times a factor, so an equivalent has
+    50 g on the scale of 0.5, and 70 g on the scale of 0.7.
+    """
+    return checked_factor(factor) * EQUIVALENT_US_CM
+
+
+def rating_sd_on_scale(rating: Rating | None, rating_sd: float) -> float:
+    """Return the relative standard deviation of a rating, with that of the ions in the feed where it counts.
+
+    Litres and grams are stated on the scale itself. Grains and resin are equivalents, and water of other ions
+    has other ppm for them.
+    """
+    return math.hypot(rating_sd, ION_MIX_SD) if isinstance(rating, RatedGrains | RatedResin) else rating_sd
+
+
 def rated_grams(rating: Rating, equivalent_weight_g: float = CACO3_EQUIVALENT_WEIGHT_G) -> float:
     """Return the grams of a rating, on the scale with the given equivalent weight in g/eq.
 
     Grains and equivalents are converted with ``equivalent_weight_g``. The default is 50.04, as calcium
-    carbonate. For the scale of a meter it is the ppm of the feed divided by its milliequivalents per litre.
+    carbonate. For the scale of a meter see :func:`equivalent_weight_on_scale`.
 
     Raises:
         InputError: If a part of the rating, or the equivalent weight, is not above zero.

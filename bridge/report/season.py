@@ -8,7 +8,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from statistics import median
 
-from bridge.config.tables import default_target_ppm
+from bridge.estimate.verdict import LIMIT_PPM, default_target_ppm
 from bridge.forecast import cartridges
 from bridge.forecast.learned import Kept
 from bridge.guard.model import Trip
@@ -44,7 +44,7 @@ from bridge.report.water import (
     quality,
 )
 from bridge.station.plan import CalibrationInForce, CartridgePlan, StationPlan
-from bridge.water.solids import LIMIT_PPM, Scale
+from bridge.water.measurement import Scale
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,7 +17,7 @@ from functools import lru_cache
 from bridge.protocol.messages import FAILED, Feature, LocalFault, Value
 from bridge.rig.faults import FaultName, FaultPlan
 from bridge.rig.scenario import Scenario
-from bridge.water import pure_water
+from bridge.water.conductivity import pure_water_us_cm
 
 _WALDEN_EXPONENT = 0.93
 _VISCOSITY_25_REL_20 = 10.0 ** ((20.0 - 25.0) / (25.0 + 96.0) * (1.2364 + 1.37e-3 * 5.0 + 5.7e-6 * 25.0))
@@ -36,7 +36,7 @@ def viscosity_ratio(temperature_c: float) -> float:
 @lru_cache(maxsize=8192)
 def _factors(hundredths_c: int) -> tuple[float, float]:
     temperature_c = hundredths_c / 100.0
-    return viscosity_ratio(temperature_c) ** -_WALDEN_EXPONENT, pure_water.conductivity_us_cm(temperature_c)
+    return viscosity_ratio(temperature_c) ** -_WALDEN_EXPONENT, pure_water_us_cm(temperature_c)
 
 
 def conductivity_us_cm(ppm: float, factor: float, temperature_c: float) -> float:

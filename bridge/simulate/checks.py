@@ -145,7 +145,7 @@ class Checks:
         if accepted:
             match command:
                 case Hold(on=on):
-                    judge.hold = on
+                    judge.held(on, self._rig.line_s)
                 case CartridgeChanged() | Retest():
                     judge.remedied()
                 case ReservoirSample(ppm=ppm):

@@ -56,7 +56,7 @@ class FileDisk:
         """Open the file that the last session left."""
         self._clock = clock
         self._flushed_at_s = clock.monotonic()
-        log = self._log = Log(self._file, settings=LogSettings(outbox=OutboxSettings(pack_s=0.0)))
+        log = self._log = Log(self._file, settings=LogSettings(outbox=OutboxSettings()))
         opened = log.start().result()
         if not opened.complete:
             self._complaints.append(f"the log of session {self._life} could not be opened completely")

@@ -50,6 +50,7 @@ class Judge:
         self._limits = limits = garden.plan.limits
         self.ledger = Ledger(garden, now_s)
         self.hold = False
+        self._open_at_s = self._interrupted_s = -math.inf
         self.latched: dict[Trip, float] = {}
         """The trips that must have latched, each with its time."""
         self._remedied = False
@@ -83,6 +84,7 @@ class Judge:
                 bridge computes saved ages with the wall clock.
         """
         self._began_s = self._arrived_s = now_s
+        self._open_at_s = self._interrupted_s = -math.inf
         for clock in (self._steady, self._bad_probe, self._full_switch, self._torn, self._unknown):
             clock.at_s = None
         self._over.at_s = self._in_spec.at_s = None
@@ -111,6 +113,7 @@ class Judge:
             self.shut()
         else:
             self._open_s += seconds
+            self._open_at_s = now_s
             if not self.filling:
                 self._over.at_s = None
         self.ledger.passed(driven, seconds, now_s)
@@ -128,12 +131,19 @@ class Judge:
             self.latched.setdefault(Trip.LINK_LOST, now_s)
             self._steady.at_s = None
 
+    def held(self, on: bool, now_s: float) -> None:
+        """Record that a person put filling on hold, or released it."""
+        if on and not self.hold and now_s - self._open_at_s < _LATE_S:
+            self._interrupted_s = now_s
+        self.hold = on
+
     def remedied(self) -> None:
         """Record that a cartridge change or a passed retest was accepted."""
         self._remedied = True
 
     def reset(self, trip: Trip | None, now_s: float) -> str | None:
         """Record an accepted reset. Returns a sentence if the cause of the trip is still present."""
+        self._interrupted_s = -math.inf
         wrong = None
         for one in [one for one in self.latched if trip in (None, one)]:
             if self._may_reset(one):
@@ -154,6 +164,8 @@ class Judge:
             return None
         if self.hold:
             return "filling is on hold"
+        if now_s - self._interrupted_s < self._limits.pause_s - _LATE_S:
+            return "a hold has interrupted the fill a moment ago"
         if self.latched:
             return f"{next(iter(self.latched)).value} must be latched"
         if now_s - self._arrived_s > self._limits.stale_after_s + 1e-6:

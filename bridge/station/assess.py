@@ -3,17 +3,20 @@
 Core: one call for each reading, which takes a memory and returns the next one. No clock.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from bridge.errors import OutOfRangeError
 from bridge.guard.model import Advisory, Assessment, Flow
-from bridge.protocol.messages import FAILED, LocalFault, Reading, Value
+from bridge.protocol.messages import FAILED, Hello, LocalFault, Reading, Value
+from bridge.station import cells, flow_meter
+from bridge.station.cells import Cells
+from bridge.station.flow_meter import FlowMeter
 from bridge.station.inventory import Inventory, follow, holding
 from bridge.station.plan import ProbePlan, StationPlan
 from bridge.tank import level
 from bridge.tank.level import Level, LevelWatch
 from bridge.tank.level_sensor import LevelFault, RawLevelSensor
-from bridge.water import probe
+from bridge.water import health, probe
 from bridge.water.conductivity import Cell, conductivity_us_cm
 from bridge.water.health import Finding, Health
 from bridge.water.measurement import Measurement, measure
@@ -47,12 +50,22 @@ class Memory:
     product: ProbeState = ProbeState()
     feed: ProbeState = ProbeState()
     level: LevelWatch = LevelWatch()
-    pulses: int | None = None
+    controller: str | None = None
+    """The id of the controller, from its last hello."""
+    product_step_us: float = 0.0
+    """One step of the product conductance, if the controller states one."""
+    cells: Cells = Cells()
+    meter: FlowMeter = FlowMeter()
     throughput_l: float = 0.0
     feed_ppm: float | None = None
     """The last good feed value, or the last hand sample of the feed."""
     over_target_since: float | None = None
     """Since when the product has been over the target without a break during a fill."""
+
+    @property
+    def pulses(self) -> int | None:
+        """The last count of flow pulses that was used."""
+        return self.meter.pulses
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +83,7 @@ class Picture:
 def begin(plan: StationPlan, inventory: Inventory | None = None) -> Memory:
     """Return the memory before the first reading."""
     accounts = inventory or Inventory(plan.assumed_ppm)
-    return Memory(accounts, pulses=accounts.pulses)
+    return Memory(accounts, controller=accounts.controller, meter=FlowMeter(accounts.pulses))
 
 
 def assess(
@@ -91,11 +104,15 @@ def assess(
     path, faults = reading.path, reading.faults
     flowing = path is not _SHUT
     circuit, cut, unsound = _SOUND, False, False
+    product_us = reading.product_us
     level_sensor: RawLevelSensor = None if reading.level_sensor is FAILED else reading.level_sensor
     # One test for no fault saves 1.7 µs a reading: Python 3.11 combines flags in Python code.
     if faults:
         circuit, level_sensor = _circuit(faults), _level_sensor(faults, level_sensor)
         cut, unsound = LocalFault.OVERFLOW_CUT in faults, bool(faults & _UNSOUND)
+        if LocalFault.CELL_RANGE in faults:
+            # A number beside this fault is not a measured one.
+            product_us = FAILED
     feed_state, feed, feed_us_cm, feed_ppm = memory.feed, _NOT_FITTED, None, memory.feed_ppm
     if plan.feed is not None:
         feed_state, feed = _probe(
@@ -109,13 +126,21 @@ def assess(
     product_state, product = _probe(
         plan.product,
         memory.product,
-        reading.product_us,
+        product_us,
         reading.product_c,
         now,
         flowing,
         circuit,
         feed_us_cm,
+        memory.product_step_us,
     )
+    pair = memory.cells
+    if feed_us_cm is not None and product.measurement is not None and product.health < _FUNCTION_CHECK:
+        product_us_cm = product.measurement.conductivity_us_cm
+        pair = cells.look(pair, product_us_cm, feed_us_cm, now)
+        if pair.exchanged:
+            finding = health.exchanged(product_us_cm, feed_us_cm)
+            product = ProbeView(product.measurement, (finding, *product.findings), finding.health)
     level_state, level_now = level.observe(
         plan.level,
         memory.level,
@@ -125,7 +150,7 @@ def assess(
         reading.switch_overflow,
         now,
     )
-    pulses, throughput_l, pulsed_l = _count(plan, memory, reading.pulses)
+    meter, throughput_l, pulsed_l = _count(plan, memory, reading.pulses, now)
     # The value of a failed probe is not used: neither for a decision nor for the mixing balance.
     trusted = product.measurement if product.health < _FUNCTION_CHECK else None
     product_ppm = None if trusted is None else trusted.dissolved_solids_ppm
@@ -143,6 +168,9 @@ def assess(
         0.0 if last_at is None or last_at > now else now - last_at,
     )
     over_target_since = _over_target(plan, memory.over_target_since, product, filling, now)
+    # While the meter fails, the guard counts the rise of the level instead.
+    failing = meter.failed_at is not None and meter.failing(now)
+    metered = plan.litres_per_pulse is not None and meter.caught_up and not failing
     # A rinse ends when the product is under the limit. The rest of the standing water leaves during the fill,
     # so the target counts only after the longest rinse time.
     target_exceeded = over_target_since is not None and now - over_target_since >= plan.limits.rinse_max_s
@@ -158,17 +186,20 @@ def assess(
         volume_at_least_l=level_now.volume_at_least_l,
         overflow=True if cut else level_now.overflow,
         reservoir_ppm=holding(inventory),
-        throughput_l=None if plan.litres_per_pulse is None else throughput_l,
+        throughput_l=throughput_l if metered else None,
         seen=path,
         controller_fault=unsound,
-        advisories=_advisories(plan, product_c, product, feed, level_now, unsound, target_exceeded),
+        advisories=_advisories(plan, product_c, product, feed, level_now, unsound, target_exceeded, failing),
     )
     after = Memory(
         inventory=inventory,
         product=product_state,
         feed=feed_state,
         level=level_state,
-        pulses=pulses,
+        controller=memory.controller,
+        product_step_us=memory.product_step_us,
+        cells=pair,
+        meter=meter,
         throughput_l=throughput_l,
         feed_ppm=feed_ppm,
         over_target_since=over_target_since,
@@ -204,6 +235,7 @@ def _probe(
     flowing: bool,
     circuit: Circuit,
     feed_us_cm: float | None,
+    step_us: float = 0.0,
 ) -> tuple[ProbeState, ProbeView]:
     conductance_us = None if conductance is FAILED else conductance
     temperature_c = None if temperature is FAILED else temperature
@@ -226,11 +258,17 @@ def _probe(
         feed_us_cm=feed_us_cm,
         flowing=flowing,
         temperature_circuit=circuit,
+        step_us_cm=step_us * plan.chain.cell.constant_per_cm,
     )
-    health = probe.worst(findings) if findings else _GOOD
-    if measurement is None and health is _GOOD:
-        health = Health.OUT_OF_SPECIFICATION
-    return state, ProbeView(measurement, findings, health)
+    worst = _GOOD
+    if findings:
+        worst = probe.worst(findings)
+        if conductivity is not None and not 0.0 < conductivity < plan.watch.over_range_us_cm:
+            # No water conducts so much or so little: the number is shown and averaged nowhere.
+            measurement = None
+    if measurement is None and worst is _GOOD:
+        worst = Health.OUT_OF_SPECIFICATION
+    return state, ProbeView(measurement, findings, worst)
 
 
 def _conductivity(cell: Cell, conductance_us: float) -> float | None:
@@ -241,17 +279,34 @@ def _conductivity(cell: Cell, conductance_us: float) -> float | None:
         return None
 
 
-def _count(plan: StationPlan, memory: Memory, pulses: int | None) -> tuple[int | None, float, float]:
-    """Convert the pulse counter to a volume. It wraps at 2**32, and restarts at 0 with the controller."""
+def greeted(memory: Memory, hello: Hello) -> Memory:
+    """Return the memory after a hello, with the controller's id and the step of its product cell."""
+    step = hello.product_step_us
+    step_us = step if isinstance(step, float) and step > 0.0 else 0.0
+    return replace(memory, controller=hello.identity, product_step_us=step_us)
+
+
+def restarted(memory: Memory) -> Memory:
+    """Return the memory after a restart of the controller, which counts flow pulses from 0."""
+    return replace(memory, meter=flow_meter.restarted(memory.meter))
+
+
+def retested(memory: Memory) -> Memory:
+    """Return the memory after a passed retest by hand: the present values of both cells are right."""
+    return replace(memory, cells=Cells())
+
+
+def _count(
+    plan: StationPlan, memory: Memory, pulses: int | None, now: float
+) -> tuple[FlowMeter, float, float | None]:
+    """Return the flow meter, the whole throughput, and the litres since the last count, None if unknown."""
     if plan.litres_per_pulse is None or pulses is None:
-        return memory.pulses, memory.throughput_l, 0.0
-    if memory.pulses is None:
-        return pulses, memory.throughput_l, 0.0
-    counted = (pulses - memory.pulses) % 2**32
-    if counted > 2**31:
-        counted = pulses
-    litres = counted * plan.litres_per_pulse
-    return pulses, memory.throughput_l + litres, litres
+        return memory.meter, memory.throughput_l, None
+    limits = plan.limits
+    meter, litres = flow_meter.count(
+        memory.meter, pulses, now, plan.litres_per_pulse, limits.flow_max_l_s, limits.fill_max_l
+    )
+    return meter, memory.throughput_l + (litres or 0.0), litres
 
 
 def _over_target(
@@ -271,6 +326,7 @@ def _advisories(
     level: Level,
     unsound: bool,
     target_exceeded: bool,
+    meter_failing: bool,
 ) -> frozenset[Advisory]:
     found = set()
     limits = plan.limits
@@ -283,6 +339,8 @@ def _advisories(
     volume_l = level.volume_l
     if volume_l is not None and volume_l < 0.5 * plan.level.refill_fraction * plan.identity.capacity_l:
         found.add(Advisory.RESERVOIR_LOW)
+    if meter_failing:
+        found.add(Advisory.FLOW_METER_FAILURE)
     if unsound:
         found.add(Advisory.CONTROLLER_FAULT)
     if product_c is not None and not limits.temperature_low_c <= product_c <= limits.temperature_high_c:

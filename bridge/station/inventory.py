@@ -23,6 +23,8 @@ class Inventory:
     """Switches only: True if the level was at the refill mark after it was last at the fill mark."""
     pulses: int | None = None
     """At a start: the last count of flow pulses of the earlier process. Counting goes on from it."""
+    controller: str | None = None
+    """At a start: the id of the controller of the earlier process."""
 
 
 def holding(inventory: Inventory) -> float:
@@ -46,7 +48,7 @@ def follow(
     before: Inventory,
     level: Level,
     path: Flow,
-    pulsed_l: float,
+    pulsed_l: float | None,
     product_ppm: float | None,
     guard_band_ppm: float,
     feed_ppm: float | None,
@@ -59,7 +61,7 @@ def follow(
         before: the inventory so far.
         level: the level now.
         path: the path of the water.
-        pulsed_l: the inflow by flow pulses since the last reading, 0 without a flow sensor.
+        pulsed_l: the inflow by flow pulses since the last reading. None without a sound flow meter.
         product_ppm: the product; None without a sound probe.
         guard_band_ppm: the expanded uncertainty of the product.
         feed_ppm: the feed; None if it is not known.
@@ -71,7 +73,7 @@ def follow(
     else:
         balance, treated_l = _by_level(plan, before, level.volume_l, path, worst_ppm)
     if plan.litres_per_pulse is not None:
-        treated_l = pulsed_l
+        treated_l = pulsed_l or 0.0
     load = before.load
     if treated_l > 0.0 and product_ppm is not None:
         # An exhausted bed lets everything through, but releases nothing.
@@ -106,7 +108,7 @@ def _by_switches(
     before: Inventory,
     level: Level,
     path: Flow,
-    pulsed_l: float,
+    pulsed_l: float | None,
     worst_ppm: float | None,
     elapsed_s: float,
 ) -> tuple[Balance | None, float]:
@@ -122,6 +124,6 @@ def _by_switches(
         return filled, fill_l - refill_l
     ppm = plan.limits.gross_ppm if worst_ppm is None else worst_ppm
     if ppm > held_ppm:
-        litres = pulsed_l if plan.litres_per_pulse is not None else plan.limits.flow_max_l_s * elapsed_s
+        litres = plan.limits.flow_max_l_s * elapsed_s if pulsed_l is None else pulsed_l
         return inflow(balance, litres, ppm), 0.0
     return before.balance, 0.0

@@ -92,5 +92,7 @@ class StationPlan:
     """The concentration of a rise with the valve shut. None if no rain can fall in."""
     modbus: ModbusMap | None = None
     """The register map of a Modbus line. None for a controller with the line protocol."""
+    controller_id: str | None = None
+    """The id of the only controller that may open the valve. None for any controller."""
     cartridge: CartridgePlan | None = None
     """None for a purifier without a forecast."""

@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from enum import Enum
 
-from bridge.guard.commands import CartridgeChanged, GuardCommand, ReservoirSample, words_of
+from bridge.guard.commands import CartridgeChanged, GuardCommand, ReservoirSample, Retest, words_of
 from bridge.guard.faults import FAULTS, phase_sentence
 from bridge.guard.model import Advisory, Assessment, Phase, Trip, amended
 from bridge.guard.state import (
@@ -20,6 +20,7 @@ from bridge.guard.state import (
     GuardState,
     Latched,
     PhaseChanged,
+    Reply,
     begin,
 )
 from bridge.guard.step import step
@@ -29,26 +30,29 @@ from bridge.protocol.messages import (
     FromBridge,
     FromController,
     Hello,
+    Identify,
     Reading,
     Refusal,
 )
-from bridge.protocol.sequence import MODULUS
 from bridge.protocol.session import LinkDown, LinkUp, Received
 from bridge.station import assess, inventory
 from bridge.station.assess import Memory, Picture
+from bridge.station.board import Board
 from bridge.station.inventory import Inventory
+from bridge.station.openings import Openings
 from bridge.station.plan import StationPlan
 from bridge.station.valve import Driver
 from bridge.station.view import NOTHING_KNOWN, Outlook, StationView, picture_of
 
-MOST_MESSAGES_S = 100
-"""At most fifty readings a second, and as many replies."""
-RESTART_SHOWN_S = 60.0
 VIEW_EVERY_S = 0.2
 """The shortest time between two views that only differ in values. A decision or an event is shown at once."""
 DAMAGE_SHARE = 0.05
 """More than this share of damaged frames, over about a hundred, is worth an alarm."""
 _NOTHING_SEEN = Assessment()
+_IN_DOUBT = (
+    "The numbers of the readings jump without a restart, and the controller does not identify itself. "
+    "Something may repeat old readings. The valve stays shut until the controller answers."
+)
 
 
 class Level(Enum):
@@ -139,7 +143,12 @@ class Station:
         view_every_s: float = VIEW_EVERY_S,
     ) -> None:
         self.plan = plan
+        self._send = send
+        self._next_sequence = next_sequence
         self._driver = Driver(send, next_sequence, plan.limits.lease_s, now)
+        self._openings = Openings()
+        self._board = Board(plan.controller_id, None if accounts is None else accounts.controller)
+        self._doubt_reported = False
         self._on_turn = on_turn
         self._on_event = on_event
         self._view_every_s = view_every_s
@@ -152,9 +161,6 @@ class Station:
         self.controller = ""
         self._link_up = False
         self._viewed_at = -math.inf
-        self._newest: tuple[int, float] | None = None
-        """Number and time of the newest message."""
-        self._restarted_at: float | None = None
         self._refused_why = ""
         self._damage = 0.0
         self._frames_good = 0
@@ -185,10 +191,13 @@ class Station:
             case LinkDown(error=error):
                 self._link_up = False
                 self._driver.forget()
+                self._board.lost()
                 self._report("link-down", Level.WARNING, str(error))
             case Hello():
                 self._good(what, now)
-                self._greet(what)
+                if what.sequence == 0:
+                    self.memory = assess.restarted(self.memory)
+                self._greet(what, now)
             case Refusal(why=why):
                 self._good(what, now)
                 self._driver.refused(now)
@@ -209,22 +218,31 @@ class Station:
 
     def command(self, command: GuardCommand, now: float) -> str | None:
         """Execute a command. Returns None, or the sentence that refuses it."""
+        reply = self.execute(command, now)
+        return None if reply.accepted else reply.sentence
+
+    def execute(self, command: GuardCommand, now: float) -> Reply:
+        """Execute a command. Returns the guard's reply."""
         self._take_notes()
         reply = self._turn(now, command=command).replies[0]
         if not reply.accepted:
-            return reply.sentence
+            return reply
         if isinstance(command, CartridgeChanged):
             self._set_accounts(inventory.renewed(self.memory.inventory))
+        elif isinstance(command, Retest):
+            self.memory = assess.retested(self.memory)
         elif isinstance(command, ReservoirSample):
             self._set_accounts(inventory.sampled(self.memory.inventory, command.ppm))
             # The sample counts at once: a reservoir over its limit shuts the valve in this scan.
             self._turn(now)
-        return None
+        return reply
 
     def _good(self, message: FromController, now: float) -> None:
         self._frames_good += 1
         self._damage *= 0.99
-        self._follow(message.sequence, now)
+        if self._board.take(message, now):
+            self._driver.forget()
+            self._openings.restarted(now)
 
     def _take_notes(self) -> None:
         if not self._notes:
@@ -249,8 +267,14 @@ class Station:
         commands = () if command is None else (command,)
         self.state, decision = step(self.plan.limits, before, assessment, commands, now)
         self._driver.drive(decision.flow, assessment.seen, assessment.frame_at, now)
+        self._openings.look(decision.flow, assessment.seen, assessment.frame_at, now)
+        if self._board.in_doubt:
+            self._ask(now)
         # The message is sent; the rest is off the critical path.
         self.decision = decision
+        if assessment.restarts_at_opening and decision.events and self._latched_now(decision):
+            # The trip has latched, so the next row of openings begins after its reset.
+            self._openings.forgive()
         view: StationView | None = None
         events: tuple[StationEvent, ...] = ()
         if decision.events or command is not None:
@@ -284,14 +308,20 @@ class Station:
         """Return the assessment with the station's own findings."""
         seen = _NOTHING_SEEN if self.picture is None else self.picture.assessment
         found = self._conditions
-        if self._restarted_at is not None and now - self._restarted_at < RESTART_SHOWN_S:
+        board, openings = self._board, self._openings
+        if board.restarted_lately(now):
             found |= {Advisory.CONTROLLER_RESTARTED}
+        if board.exchanged(now):
+            found |= {Advisory.CONTROLLER_EXCHANGED}
         if self._damage > DAMAGE_SHARE:
             found |= {Advisory.FRAMES_DAMAGED}
         disobeyed = self._driver.disobeyed(seen.seen, seen.frame_at)
-        if disobeyed:
+        if disobeyed or openings.failed or board.unanswered(now):
             found |= {Advisory.CONTROLLER_FAULT}
-        return amended(seen, found, disobeyed) if found else seen
+        fault = disobeyed or openings.held(now) or board.in_doubt or board.wrong
+        if not found and not fault:
+            return seen
+        return amended(seen, found, fault, openings.restarts_each_time)
 
     # --- outputs ------------------------------------------------------------------------------
 
@@ -316,8 +346,27 @@ class Station:
             seen = replace(self.picture.assessment, reservoir_ppm=inventory.holding(accounts))
             self.picture = replace(self.picture, assessment=seen)
 
-    def _greet(self, hello: Hello) -> None:
+    @staticmethod
+    def _latched_now(decision: Decision) -> bool:
+        return any(
+            isinstance(event, Latched) and event.trip is Trip.CONTROLLER_RESTARTS for event in decision.events
+        )
+
+    def _ask(self, now: float) -> None:
+        """Ask the board for its identity, as long as it is in doubt."""
+        if self._board.must_be_asked(now):
+            self._send(Identify(self._next_sequence()))
+        if self._board.unanswered(now) and not self._doubt_reported:
+            self._doubt_reported = True
+            self._report("controller-in-doubt", Level.WARNING, _IN_DOUBT)
+
+    def _greet(self, hello: Hello, now: float) -> None:
+        self._doubt_reported = False
+        warning = self._board.greeted(hello.identity, now)
+        if warning is not None:
+            self._report("controller-exchanged", Level.WARNING, warning)
         self._driver.greeted(hello.longest_lease_ms)
+        self.memory = assess.greeted(self.memory, hello)
         self._refused_why = ""
         self.controller = f"{hello.identity} {hello.firmware}".strip()
         self._report(
@@ -325,20 +374,6 @@ class Station:
             Level.INFO if hello.boot in (BootReason.POWER, BootReason.SOFTWARE) else Level.WARNING,
             f"The controller {self.controller} started because of {hello.boot.value}.",
         )
-
-    def _follow(self, number: int, now: float) -> None:
-        """Detect a restart of the controller from the number of a message.
-
-        A restarted controller counts from 0. If its hello was lost, for example while the line was down, the
-        number is behind the newest one, or further ahead than the time allows.
-        """
-        if self._newest is not None:
-            before, at = self._newest
-            ahead = (number - before) % MODULUS
-            if ahead > MOST_MESSAGES_S * (now - at + 1.0):
-                self._restarted_at = now
-                self._driver.forget()
-        self._newest = number, now
 
     def _events(self, decision: Decision, command: GuardCommand | None) -> Iterator[StationEvent]:
         """Yield the events of a scan in words."""

@@ -5,6 +5,7 @@ Core. A field is None if the part is not fitted or the value is not known.
 
 from dataclasses import dataclass
 
+from bridge.estimate.verdict import judge
 from bridge.guard.alarms import AlarmRecord, Status
 from bridge.guard.faults import FAULTS
 from bridge.guard.rules import ACTIVE
@@ -14,10 +15,11 @@ from bridge.purifier.forecast import Interval
 from bridge.station.assess import Picture, ProbeView
 from bridge.station.inventory import Inventory, holding
 from bridge.station.plan import StationIdentity, StationPlan
+from bridge.tank.cover import Cover
+from bridge.tank.daily_use import HORIZON_DAYS
+from bridge.tank.leak import Leak
 from bridge.tank.level import Level
-from bridge.tank.use import HORIZON_DAYS, Cover, Leak
 from bridge.water.health import Health
-from bridge.water.solids import judge
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,7 +108,10 @@ class StationView:
     cover_low_days: float | None
     cover_high_days: float | None
     health: str
-    """The worst class of all sensors, as a word of NAMUR NE 107: ``good`` ... ``failure``."""
+    """The worst class of all sensors, as a word of NAMUR NE 107: ``good`` ... ``failure``.
+
+    ``failure`` without a link, and while a trip is latched.
+    """
     first_out: str | None
     latched_trips: tuple[str, ...]
     alarms: tuple[ActiveAlarm, ...]
@@ -114,6 +119,8 @@ class StationView:
     frames_damaged: int
     controller: str
     """Identity and firmware of the controller. Empty before its hello."""
+    last_reading: str | None = None
+    """While the link is down: the time of the last reading, RFC 3339 in UTC. None while it is up."""
 
 
 _NO_PROBE = ProbeView(health=Health.FAILURE)
@@ -170,6 +177,7 @@ def picture_of(
     volume_l = level.volume_l
     days_left, cover = outlook.days_left, outlook.cover
     running = state.phase in ACTIVE
+    health = max(product.health, of_feed, of_level) if link_up and not state.latches else Health.FAILURE
     return StationView(
         identity=identity,
         link_up=link_up,
@@ -212,7 +220,7 @@ def picture_of(
         cover_days=None if cover is None else min(cover.days, HORIZON_DAYS),
         cover_low_days=None if cover is None else min(cover.low80_days, HORIZON_DAYS),
         cover_high_days=None if cover is None else min(cover.high80_days, HORIZON_DAYS),
-        health=(max(product.health, of_feed, of_level) if link_up else Health.FAILURE).word,
+        health=health.word,
         first_out=None if state.first_out is None else state.first_out.value,
         latched_trips=tuple(latch.trip.value for latch in state.latches),
         alarms=tuple(_alarm(record) for record in state.alarms if record.status is not Status.NORMAL),

@@ -1,6 +1,7 @@
 """The serial link to one controller: carries out the outputs of its session on a real device. Shell."""
 
 import asyncio
+import secrets
 from collections import deque
 from collections.abc import Callable
 from contextlib import suppress
@@ -11,7 +12,7 @@ import serial
 from bridge.clock import Backoff
 from bridge.protocol.frame import Counts, Damaged, Ignored
 from bridge.protocol.messages import FromBridge, FromController
-from bridge.protocol.sequence import Track
+from bridge.protocol.sequence import MODULUS, Track
 from bridge.protocol.session import (
     FIRST_WAIT_S,
     LONGEST_WAIT_S,
@@ -42,8 +43,8 @@ class SerialLink:
         on_link: Called when the link comes up, when it goes down, and when the cause changes while down.
         on_stray: Receives each damaged or ignored line.
         baud: The speed of the line, bit/s.
-        silence_s: The link is down, and the port is opened again, if no fresh message arrives for this long.
-        first_wait_s: The wait before the second attempt; doubled each time until a fresh message arrives.
+        silence_s: The link is down, and the port is opened again, if no fresh reading arrives for this long.
+        first_wait_s: The wait before the second attempt; doubled each time until a fresh reading arrives.
         longest_wait_s: The longest wait between attempts.
     """
 
@@ -65,7 +66,13 @@ class SerialLink:
         self._on_link = on_link
         self._on_stray = on_stray
         self._loop = asyncio.get_running_loop()
-        self._session = LinkSession(path, self._loop.time(), silence_s, Backoff(first_wait_s, longest_wait_s))
+        self._session = LinkSession(
+            path,
+            self._loop.time(),
+            silence_s,
+            Backoff(first_wait_s, longest_wait_s),
+            first_sequence=secrets.randbelow(MODULUS),
+        )
         self._line: Line | None = None
         self._due: deque[Output] = deque()
         """The outputs of the session that :meth:`run` must still carry out."""
@@ -85,7 +92,7 @@ class SerialLink:
 
     @property
     def is_up(self) -> bool:
-        """Whether the port is open and fresh messages arrive."""
+        """Whether the port is open and fresh readings arrive."""
         return self._session.is_up
 
     @property

@@ -11,11 +11,14 @@ slow drift counts and noise does not.
 
 import math
 from collections import deque
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 from bridge.errors import InputError, OutOfRangeError
 from bridge.water.conductivity import Cell
 from bridge.water.standards import Standard, with_slope
+from bridge.water.uncertainty import LABEL_PERCENT
 
 QUARTERS = 4
 
@@ -105,6 +108,9 @@ class Settling:
         return Settled(mean_us, mean_c, count, 100.0 * math.sqrt(variance / count) / mean_us)
 
 
+PLACE_K = 0.1
+"""Standard uncertainty of the difference between the thermometer's place and the solution in the cell, K
+(common practice, no source)."""
 SMALLEST_SPAN = 2.0
 """For two points, the smallest ratio of the conductivities of the two standards."""
 
@@ -121,6 +127,10 @@ class CalibrationPoint:
     """The conductivity of the solution at this temperature, with that of its water."""
     standard_uncertainty_percent: float
     """Combined standard uncertainty (k = 1) of the solution's value, its temperature and the reading."""
+    own_percent: float
+    """The same without the error of the thermometer, but with what its place in the solution adds."""
+    percent_per_k: float
+    """Change of the solution's value for each kelvin, in per cent."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,6 +143,13 @@ class Calibration:
     offset_uncertainty_us: float
     """Standard uncertainty (k = 1) of the offset. 0 for one point, which takes the offset as given."""
     points: tuple[CalibrationPoint, ...]
+    own_percent: float
+    """Standard uncertainty (k = 1) of the constant without the error of the thermometer.
+
+    Together with ``percent_per_k`` it is for readings with the thermometer of the calibration, whose error
+    then counts once. See :mod:`bridge.water.uncertainty`."""
+    percent_per_k: float
+    """Change of the constant, in per cent for each kelvin by which the thermometer read high."""
 
     @property
     def standard_id(self) -> str:
@@ -194,13 +211,17 @@ def point(
     if standard.water_subtracted and water_us_cm is None:
         without = with_slope(standard, temperature_c, 0.0)[0]
         water_percent = 50.0 * (value - without) / value
-    percent = math.hypot(
-        standard.standard_uncertainty_percent,
-        100.0 * slope / value * temperature_uncertainty_k,
-        conductance_uncertainty_percent,
-        water_percent,
+    per_k = 100.0 * slope / value
+    others = math.hypot(standard.standard_uncertainty_percent, conductance_uncertainty_percent, water_percent)
+    return CalibrationPoint(
+        standard,
+        conductance_us,
+        temperature_c,
+        value,
+        math.hypot(others, per_k * temperature_uncertainty_k),
+        math.hypot(others, per_k * PLACE_K),
+        per_k,
     )
-    return CalibrationPoint(standard, conductance_us, temperature_c, value, percent)
 
 
 def one_point(
@@ -220,7 +241,14 @@ def one_point(
         )
     cell = Cell(reading.reference_us_cm * water_share / net_us, lead_resistance_ohm, offset_us)
     # Leads magnify the uncertainty of the reading. Magnifying all of the uncertainty is on the safe side.
-    return Calibration(cell, reading.standard_uncertainty_percent / water_share, 0.0, (reading,))
+    return Calibration(
+        cell,
+        reading.standard_uncertainty_percent / water_share,
+        0.0,
+        (reading,),
+        reading.own_percent / water_share,
+        reading.percent_per_k / water_share,
+    )
 
 
 def two_point(
@@ -262,9 +290,77 @@ def two_point(
     magnified = 1.0 + above * per_constant * lead_per_us
     low_percent = low.standard_uncertainty_percent * magnified
     high_percent = high.standard_uncertainty_percent * magnified
+    own_percent = magnified * math.hypot(below * low.own_percent, above * high.own_percent) / span
+    per_k = magnified * (above * high.percent_per_k - below * low.percent_per_k) / span
     return Calibration(
         cell,
         math.hypot(below * low_percent, above * high_percent) / span,
         0.01 * per_constant * below * above / span * math.hypot(low_percent, high_percent),
         (low, high),
+        own_percent,
+        per_k,
     )
+
+
+DRIFT_PERCENT_PER_YEAR = 5.0
+"""The drift of a cell constant before its own calibrations show it (common practice, no source)."""
+SECONDS_PER_YEAR = 31_557_600.0
+_PRIOR_WEIGHT = 3.0
+"""The number of calibrations, a year apart, for which the prior of the drift counts."""
+_ANOTHER_CELL_PERCENT = 40.0
+"""A larger change of the constant is that of another cell, and no drift."""
+
+
+@dataclass(frozen=True, slots=True)
+class PastCalibration:
+    """One calibration of the history of a cell."""
+
+    made_s: float
+    """Seconds of the wall clock."""
+    constant_per_cm: float
+    constant_percent: float
+    """Standard uncertainty (k = 1) of the constant."""
+
+
+def drift_percent_per_year(past: Iterable[PastCalibration]) -> float:
+    """Return the drift of this cell, as a standard deviation in per cent a year, from its calibrations.
+
+    The rate of a cell is normal around zero: scale and fouling raise its constant, cleaning lowers it. The
+    variance of the rate has a scaled inverse chi-squared prior around :data:`DRIFT_PERCENT_PER_YEAR`. Each
+    pair of calibrations adds the square of its change, less the squares of both uncertainties, over the
+    square of its time. It counts by how well it shows a rate: a week between two calibrations shows nothing.
+    """
+    known = sorted(past, key=lambda one: one.made_s)
+    weight = _PRIOR_WEIGHT
+    total = _PRIOR_WEIGHT * DRIFT_PERCENT_PER_YEAR**2
+    for before, after in pairwise(known):
+        years = (after.made_s - before.made_s) / SECONDS_PER_YEAR
+        change = 100.0 * math.log(after.constant_per_cm / before.constant_per_cm)
+        if years <= 0.0 or abs(change) > _ANOTHER_CELL_PERCENT:
+            continue
+        noise = before.constant_percent**2 + after.constant_percent**2
+        expected = (DRIFT_PERCENT_PER_YEAR * years) ** 2
+        share = (expected / (expected + noise)) ** 2
+        weight += share
+        total += share * max(change * change - noise, 0.0) / (years * years)
+    return math.sqrt(total / weight)
+
+
+def constant_percent(
+    now_s: float, past: Sequence[PastCalibration] = (), label_percent: float = LABEL_PERCENT
+) -> float:
+    """Return the standard uncertainty (k = 1) of a cell constant now, in per cent.
+
+    Without a calibration it is that of the label. After one it is that of the calibration, and grows with the
+    drift of this cell.
+
+    Args:
+        now_s: seconds of the wall clock. A time before the newest calibration counts as that of it.
+        past: the calibrations of this cell, in any order.
+        label_percent: standard uncertainty of the label.
+    """
+    if not past:
+        return label_percent
+    newest = max(past, key=lambda one: one.made_s)
+    years = max(now_s - newest.made_s, 0.0) / SECONDS_PER_YEAR
+    return math.hypot(newest.constant_percent, drift_percent_per_year(past) * years)

@@ -45,7 +45,7 @@ class ProbeFault(Enum):
 # specified.
 _CLASSES = {
     ProbeFault.BELOW_FLOOR: Health.FAILURE,
-    ProbeFault.OVER_RANGE: Health.OUT_OF_SPECIFICATION,
+    ProbeFault.OVER_RANGE: Health.FAILURE,
     ProbeFault.FROZEN: Health.FAILURE,
     ProbeFault.NOISY: Health.OUT_OF_SPECIFICATION,
     ProbeFault.TEMPERATURE_IMPLAUSIBLE: Health.FAILURE,
@@ -162,6 +162,16 @@ def swapped(product_us_cm: float, feed_us_cm: float) -> Finding:
         ProbeFault.FEED_AND_PRODUCT_SWAPPED,
         f"the product reads {product_us_cm:.4g} µS/cm and the feed only {feed_us_cm:.4g} "
         "µS/cm; the two cells are probably plugged in the wrong way round",
+    )
+
+
+def exchanged(product_us_cm: float, feed_us_cm: float) -> Finding:
+    """Return the finding for a product and a feed that change suddenly in opposite directions."""
+    return _finding(
+        ProbeFault.FEED_AND_PRODUCT_SWAPPED,
+        f"product and feed have changed at once in opposite directions, to {product_us_cm:.4g} and "
+        f"{feed_us_cm:.4g} µS/cm; the two cells are probably plugged in the wrong way round. If they are "
+        "not, measure the product by hand and record the retest",
     )
 
 

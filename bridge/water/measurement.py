@@ -1,10 +1,13 @@
 """A measurement: from a conductance and a temperature, or from a hand meter, to dissolved solids.
 
-Every measurement has its expanded uncertainty (k = 2) and its scale.
+Every measurement has its expanded uncertainty (k = 2) and its scale. A meter does not weigh the dissolved
+solids. Its "ppm" is the conductivity at 25 °C times a chosen factor. A limit and a reading can be compared
+only on the same scale, so every value in ppm has its scale.
 """
 
 import math
 from dataclasses import dataclass, replace
+from enum import Enum
 
 from bridge.errors import OutOfRangeError
 from bridge.water import uncertainty
@@ -15,9 +18,9 @@ from bridge.water.conductivity import (
     Compensation,
     Method,
     compensate,
+    conductance_us,
     with_slope,
 )
-from bridge.water.solids import Scale, checked_factor
 from bridge.water.uncertainty import (
     DEFAULT_UNCERTAINTIES,
     Budget,
@@ -25,7 +28,65 @@ from bridge.water.uncertainty import (
     expanded_ppm,
 )
 
+SMALLEST_FACTOR = 0.3
+LARGEST_FACTOR = 1.5
 _UNIT_CELL = Cell(1.0)
+
+
+class Scale(Enum):
+    """The scales that pocket meters use most (common practice, no source)."""
+
+    HALF = 0.5
+    """About right for sodium chloride."""
+    SEVEN_TENTHS = 0.7
+    """About right for many tap waters."""
+
+    @property
+    def factor(self) -> float:
+        """The factor, in ppm for each µS/cm at 25 °C."""
+        return self.value
+
+    @property
+    def label(self) -> str:
+        """The scale in words, as printed beside a value."""
+        return scale_label(self.value)
+
+
+def scale_label(factor: float) -> str:
+    """Return the scale in words, as printed beside every value in ppm."""
+    return f"{factor:g} ppm per µS/cm at 25 °C"
+
+
+def checked_factor(factor: float) -> float:
+    """Return the factor, in ppm for each µS/cm at 25 °C, if it is valid.
+
+    Raises:
+        OutOfRangeError: If the factor is outside 0.3 to 1.5, the range of natural waters.
+    """
+    if not SMALLEST_FACTOR <= factor <= LARGEST_FACTOR:
+        raise OutOfRangeError(
+            f"the factor {factor} does not convert conductivity to dissolved solids; it must lie between "
+            f"{SMALLEST_FACTOR} and {LARGEST_FACTOR} ppm per µS/cm, and 0.5 and 0.7 are common"
+        )
+    return factor
+
+
+def dissolved_solids_ppm(conductivity_25_us_cm: float, factor: float) -> float:
+    """Return the dissolved solids in ppm on the scale of ``factor``, from the conductivity at 25 °C in µS/cm.
+
+    Raises:
+        OutOfRangeError: If the factor is outside 0.3 to 1.5.
+    """
+    return checked_factor(factor) * conductivity_25_us_cm
+
+
+def on_other_scale(ppm: float, from_factor: float, to_factor: float) -> float:
+    """Convert ppm from one scale to another: divide by one factor and multiply by the other.
+
+    Raises:
+        OutOfRangeError: If a factor is outside 0.3 to 1.5.
+    """
+    return ppm / checked_factor(from_factor) * checked_factor(to_factor)
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,6 +238,24 @@ def budget_of(chain: MeasuringChain, measurement: Measurement) -> Budget:
         temperature_c,
         compensate(chain.compensation, measurement.conductivity_us_cm, temperature_c),
     )
+
+
+def budget_at(chain: MeasuringChain, ppm: float, temperature_c: float) -> Budget:
+    """Return the uncertainty budget of a reading that would be ``ppm``, such as the limit, in water of °C.
+
+    ``expanded_ppm`` of the result is the half of the interval (k = 2), and ``largest`` dominates it.
+
+    Raises:
+        OutOfRangeError: If the temperature lies outside the range of the chain's method, or the value is
+            negative or not finite.
+    """
+    _check_shown(ppm, "ppm")
+    target = ppm / chain.factor
+    raw = target
+    for _ in range(8):
+        seen = compensate(chain.compensation, raw, temperature_c)
+        raw = max(raw + (target - seen.conductivity_25_us_cm) / seen.per_conductivity, 0.0)
+    return budget_of(chain, measure(chain, conductance_us(chain.cell, raw), temperature_c))
 
 
 def _from_meter(

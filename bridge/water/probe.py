@@ -12,7 +12,8 @@ repeat
   too. So the conductance must stay exactly the same for a long time in flowing water, and one of two
   conditions must hold as well. Either the temperature stays exactly the same too, or it moves so far that the
   conductance of any water would change: by at least 2 % for each kelvin, which is more than any usable step
-  of the reading. Only time with flowing water counts, because the values of standing water can stay the same.
+  of the reading. A controller may state a coarser step; then a change within two steps shows nothing. Only
+  time with flowing water counts, because the values of standing water can stay the same.
 * **noisy**: more than half of the recent readings jump by more than allowed. A jump is the distance from the
   straight line through the two readings before, so a steady rise does not count. One spike is not enough.
 * **temperature implausible, temperature fault code**: the temperature is impossible for liquid water, or it
@@ -28,7 +29,8 @@ from dataclasses import dataclass
 from enum import Enum, auto
 
 from bridge.errors import OutOfRangeError
-from bridge.water import health, pure_water
+from bridge.water import health
+from bridge.water.conductivity import PURE_HIGHEST_C, PURE_LOWEST_C, pure_water_us_cm
 from bridge.water.health import Finding, Health
 
 
@@ -165,6 +167,7 @@ def observe(
     feed_us_cm: float | None = None,
     flowing: bool = True,
     temperature_circuit: Circuit = Circuit.SOUND,
+    step_us_cm: float = 0.0,
 ) -> tuple[ProbeState, tuple[Finding, ...]]:
     """Diagnose one reading.
 
@@ -178,6 +181,8 @@ def observe(
         feed_us_cm: the conductivity of the feed at about the same temperature; None without a feed cell.
         flowing: True if water flows past the probe.
         temperature_circuit: the state of the temperature sensor's circuit.
+        step_us_cm: one step of the reading, if the controller states one. A step that hides the noise of real
+            water makes equal readings no sign of an old value.
 
     Returns:
         The next state, and the findings, worst first. Without a fault there are no findings.
@@ -214,9 +219,10 @@ def observe(
     last, still = state.last_us_cm, MOVING
     if conductivity_us_cm == last:
         still = still_longer(state.still, flowed_s, trusted_c, temperature_c == state.last_c)
-        if still.same_for_s >= settings.frozen_after_s:
+        if still.same_for_s >= settings.frozen_after_s and step_us_cm <= _FINE_STEP * conductivity_us_cm:
             found.append(health.frozen(still.same_for_s))
-        if still.for_s > still.same_for_s and _has_stood_still(settings, still):
+        hidden = step_us_cm > 0.0 and _LEAST_SLOPE * still.moved_k * conductivity_us_cm <= 2.0 * step_us_cm
+        if still.for_s > still.same_for_s and not hidden and _has_stood_still(settings, still):
             found.append(health.conductance_frozen(still.for_s, still.moved_k))
 
     jump_share, noisy = state.jump_share, state.noisy
@@ -255,16 +261,20 @@ def worst(findings: Iterable[Finding]) -> Health:
     return max((finding.health for finding in findings), default=Health.GOOD)
 
 
-_HIGHEST_FLOOR_US_CM = pure_water.conductivity_us_cm(pure_water.HIGHEST_C)
+_FINE_STEP = 0.005
+"""A step under this share of the reading shows the noise of real water (common practice, no source)."""
+_LEAST_SLOPE = 0.02
+"""The conductance of any water changes at least by this share for each kelvin."""
+_HIGHEST_FLOOR_US_CM = pure_water_us_cm(PURE_HIGHEST_C)
 
 
 def _below_floor(settings: ProbeSettings, conductivity_us_cm: float, temperature_c: float | None) -> bool:
     # Without a temperature the floor is that of the coldest water, the lowest one, so that a dry cell is
     # still found.
-    at_c = pure_water.LOWEST_C
+    at_c = PURE_LOWEST_C
     if temperature_c is not None:
-        at_c = min(max(temperature_c, pure_water.LOWEST_C), pure_water.HIGHEST_C)
-    floor_us_cm = pure_water.conductivity_us_cm(at_c) * (1.0 - settings.floor_tolerance)
+        at_c = min(max(temperature_c, PURE_LOWEST_C), PURE_HIGHEST_C)
+    floor_us_cm = pure_water_us_cm(at_c) * (1.0 - settings.floor_tolerance)
     return conductivity_us_cm <= 0.0 or conductivity_us_cm + 0.5 * settings.resolution_us_cm < floor_us_cm
 
 

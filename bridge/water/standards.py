@@ -3,14 +3,17 @@
 The nominal value of a standard is that at 25 °C. At 15 °C a standard of 1413 µS/cm conducts a fifth less, so
 a calibration uses the value at the temperature of the solution.
 
-Of some bottled standards only the value on the label is known. Bottled standards are solutions of potassium
-chloride, and weak ones change with temperature nearly like the solution of 0.01 mol/kg (common practice, no
-source). The table of that solution is scaled to the value on the label, with a larger uncertainty.
+Bottled standards are solutions of potassium chloride, and weak ones change with temperature nearly like the
+solution of 0.01 mol/kg (common practice, no source). The tables of their makers have few points. Between two
+points the published curve of that solution is used, scaled so that it passes through both. Of some bottled
+standards only the value on the label is known: then the curve is scaled to that value, with a larger
+uncertainty. No table is used beyond its first and its last temperature.
 """
 
 from dataclasses import dataclass
 
 from bridge.errors import InputError, OutOfRangeError
+from bridge.units import CONDUCTIVITY
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,7 +27,8 @@ class Standard:
     standard_uncertainty_percent: float
     """Standard uncertainty (k = 1) of the table and of the solution in use."""
     degree: int
-    """Degree of the polynomial through the nearest entries: 3 for smooth tables, 1 for coarse ones."""
+    """Degree of the polynomial through the nearest entries. 0 for a coarse table, between whose entries the
+    curve of potassium chloride is used."""
     water_subtracted: bool
     """True if the table omits the conductivity of the water.
 
@@ -88,24 +92,26 @@ KCL_01 = Standard(
     True,
 )
 
-# Tables of makers, which agree with each other (common practice, no source). The usual tolerance of a maker
-# is ±1 %, taken as rectangular: 0.6 %.
+# Tables of makers, which agree with each other (common practice, no source). Every point is within 0.8 % of
+# the curve of potassium chloride. Some tables have the value of the 84 standard for 5 °C in a row of 0 °C,
+# and 1667 for the 1413 standard at 35 °C. Both contradict the curve: it gives 46.1 and 1693.5, and the second
+# one is used here. The usual tolerance of a maker is ±1 %, taken as rectangular: 0.6 %.
 BOTTLED_84 = Standard(
     "84",
     "bottled standard, nominally 84 µS/cm",
-    (0.0, 10.0, 15.0, 20.0, 25.0, 30.0, 35.0),
+    (5.0, 10.0, 15.0, 20.0, 25.0, 30.0, 35.0),
     (53.02, 60.34, 67.61, 75.80, 84.00, 92.19, 100.92),
     0.6,
-    1,
+    0,
     False,
 )
 BOTTLED_1413 = Standard(
     "1413",
     "bottled standard, nominally 1413 µS/cm",
     (15.0, 20.0, 25.0, 30.0, 35.0),
-    (1147.0, 1278.0, 1413.0, 1552.0, 1667.0),
+    (1147.0, 1278.0, 1413.0, 1552.0, 1693.5),
     0.6,
-    1,
+    0,
     False,
 )
 
@@ -150,13 +156,14 @@ def with_slope(
     standard: Standard, temperature_c: float, water_us_cm: float | None = None
 ) -> tuple[float, float]:
     """Return the value of :func:`value_us_cm`, and its change for each kelvin, in µS/cm/K."""
-    value, slope = _interpolated(
-        standard.temperatures_c,
-        standard.conductivities_us_cm,
-        temperature_c,
-        standard.degree,
-        f"the standard '{standard.ident}'",
-    )
+    what = f"the standard '{standard.ident}'"
+    xs, ys = standard.temperatures_c, standard.conductivities_us_cm
+    if standard.degree == 0:
+        shares = tuple(y / with_slope(KCL_001, x)[0] for x, y in zip(xs, ys, strict=True))
+        share, share_slope = _interpolated(xs, shares, temperature_c, 1, what)
+        curve, curve_slope = with_slope(KCL_001, temperature_c)
+        return share * curve, share * curve_slope + share_slope * curve
+    value, slope = _interpolated(xs, ys, temperature_c, standard.degree, what)
     if standard.water_subtracted:
         if water_us_cm is None:
             water_us_cm = aired_water_us_cm(temperature_c)
@@ -222,7 +229,7 @@ def labelled(value_us_cm: float) -> Standard:
         tuple(c for c, _ in near),
         tuple(us_cm for _, us_cm in near),
         0.8,
-        1,
+        3,
         False,
     )
 
@@ -239,9 +246,12 @@ def chosen(text: str) -> Standard:
     try:
         value = float(word)
     except ValueError:
-        known = ", ".join(standard.ident for standard in STANDARDS)
-        raise InputError(
-            f"'{text}' is not a standard; the standards are {known}; or give the value on the label, in "
-            "µS/cm at 25 °C"
-        ) from None
+        try:
+            value = CONDUCTIVITY.read(word)
+        except InputError:
+            known = ", ".join(standard.ident for standard in STANDARDS)
+            raise InputError(
+                f"'{text}' is not a standard; the standards are {known}; or give the value on the label, in "
+                "µS/cm at 25 °C"
+            ) from None
     return labelled(value)

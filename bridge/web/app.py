@@ -18,6 +18,7 @@ from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp
 
 from bridge.daemon.page_lines import (
+    LONGEST_KEY,
     LONGEST_PROPERTY,
     LONGEST_UNIT,
     LONGEST_VALUE,
@@ -25,7 +26,7 @@ from bridge.daemon.page_lines import (
     CommandResult,
     Setup,
 )
-from bridge.display.facts import as_json
+from bridge.display import as_json
 from bridge.display.from_view import facts_of
 from bridge.errors import LogError
 from bridge.guard.model import Phase
@@ -42,7 +43,10 @@ STATIC = Path(__file__).parent / "static"
 LONGEST_BODY = 2048
 """Bytes; a command with its property is a quarter of it."""
 BODY_S = 5.0
-RESULT_S = 5.0
+EXPIRES_S = 4.0
+"""The daemon refuses a command that it reads later than this after the click."""
+RESULT_S = 6.0
+"""How long a browser waits for the result."""
 TOO_LARGE = 413
 """A number, because its name in the standard library differs between versions."""
 MOST_COMMANDS = 8
@@ -52,7 +56,9 @@ LAG_MS = 1000
 QUIET_S = 5.0
 """Unchanged facts are sent again after this time, so their time shows that they are still valid."""
 
-_LONGEST = {"property": LONGEST_PROPERTY, "value": LONGEST_VALUE, "unit": LONGEST_UNIT}
+_LONGEST = {
+    "property": LONGEST_PROPERTY, "value": LONGEST_VALUE, "unit": LONGEST_UNIT, "key": LONGEST_KEY,
+}  # fmt: skip
 """The keys of a command, and the greatest number of characters of each."""
 
 SendCommand = Callable[[CommandRequest], None]
@@ -97,6 +103,7 @@ class Page:
             Route(f"{reservoir}/trend", self._trend),
             Route(f"{reservoir}/fills", self._fills),
             Route(f"{reservoir}/command", self._command, methods=["POST"]),
+            Route("/api/token", self._check_token, methods=["POST"]),
             Route("/metrics", self._metrics),
             Route("/things/{reservoir}", self._thing),
             Route("/favicon.ico", self._no_icon),
@@ -219,16 +226,22 @@ class Page:
 
     # --- commands -----------------------------------------------------------------------------------
 
+    def _unauthorized(self, request: Request) -> Response | None:
+        address = "" if request.client is None else request.client.host
+        return self._token.refused(request.headers.get("authorization"), address, time.monotonic())
+
+    async def _check_token(self, request: Request) -> Response:
+        """Answer whether the token is right, so that a person learns it when entering it."""
+        return self._unauthorized(request) or JSONResponse({"sentence": "The token is right."})
+
     async def _command(self, request: Request) -> Response:
         if request.headers.get("content-type", "").partition(";")[0].strip().lower() != "application/json":
             return refusal(HTTPStatus.UNSUPPORTED_MEDIA_TYPE, "Send a command as application/json.")
-        address = "" if request.client is None else request.client.host
-        authorization = request.headers.get("authorization")
-        refused = self._token.refused(authorization, address, time.monotonic())
+        refused = self._unauthorized(request)
         if refused is not None:
             return refused
         identity = self._identity(request)
-        path, value, unit = _command_in(await _body(request))
+        path, value, unit, key = _command_in(await _body(request))
         if len(self._pending) >= MOST_COMMANDS:
             return refusal(
                 HTTPStatus.SERVICE_UNAVAILABLE, "Too many commands wait for the bridge; try again."
@@ -236,17 +249,19 @@ class Page:
         self._number += 1
         number = self._number
         future = self._pending[number] = asyncio.get_running_loop().create_future()
-        self._send(CommandRequest(number, identity.reservoir, path, value, unit))
+        expires_at = time.monotonic() + EXPIRES_S
+        self._send(CommandRequest(number, identity.reservoir, path, value, unit, key, expires_at))
         try:
             async with asyncio.timeout(RESULT_S):
                 result = await future
         except TimeoutError:
             return refusal(
                 HTTPStatus.GATEWAY_TIMEOUT,
-                "The bridge did not answer in time. Check whether it carried out the command before you "
-                "send it again.",
+                f"The bridge has not answered for {RESULT_S:.0f} s. A command that it did not receive within "
+                f"{EXPIRES_S:.0f} s is never carried out; the events of this reservoir show what was.",
             )
-        return JSONResponse({"sentence": result.sentence}, _STATUS.get(result.status, 500))
+        at = self._setup.units.local(time.time()).strftime("%H:%M:%S")
+        return JSONResponse({"sentence": result.sentence, "at": at}, _STATUS.get(result.status, 500))
 
 
 async def _from_log(read: Awaitable[object]) -> Response:
@@ -278,8 +293,8 @@ async def _body(request: Request) -> bytes:
     return body
 
 
-def _command_in(body: bytes) -> tuple[str, str, str]:
-    """Return property, value and unit of a command. The daemon checks what they mean.
+def _command_in(body: bytes) -> tuple[str, str, str, str]:
+    """Return property, value, unit and key of a command. The daemon checks what they mean.
 
     Raises:
         HTTPException: the body has another form.
@@ -289,16 +304,17 @@ def _command_in(body: bytes) -> tuple[str, str, str]:
     except (ValueError, RecursionError):
         parsed = None
     if isinstance(parsed, dict) and parsed.keys() <= _LONGEST.keys():
-        command = {"unit": "", **parsed}
+        command = {"unit": "", "key": "", **parsed}
         if all(
             isinstance(command.get(name), str) and len(command[name]) <= most
             for name, most in _LONGEST.items()
         ):
-            return command["property"], command["value"], command["unit"]
+            return command["property"], command["value"], command["unit"], command["key"]
     raise HTTPException(
         HTTPStatus.BAD_REQUEST,
         'A command has the form {"property": "valve/hold", "value": "true"}, with two texts of at most '
-        f'{LONGEST_PROPERTY} and {LONGEST_VALUE} characters. A measurement may name its unit in "unit".',
+        f'{LONGEST_PROPERTY} and {LONGEST_VALUE} characters. A measurement may name its unit in "unit". '
+        'A text in "key" is the same whenever this command is sent again, so that it is carried out once.',
     )
 
 

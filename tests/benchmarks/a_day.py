@@ -20,7 +20,7 @@ from bridge.guard.model import Flow
 from bridge.history.log_file import open_for_writing
 from bridge.history.records import Row
 from bridge.history.store import Store
-from bridge.history.writer import COMMIT_S
+from bridge.history.waiting import COMMIT_S
 from bridge.protocol.messages import Reading
 from bridge.protocol.session import LinkUp
 from bridge.station.station import Station, Turn

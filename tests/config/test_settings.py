@@ -15,6 +15,7 @@ from bridge.config.tables import Mistakes, find, tables
 from bridge.errors import InputError
 from bridge.mqtt.broker import MqttVersion, Secret
 from bridge.water.conductivity import Method
+from bridge.water.uncertainty import LABEL_PERCENT, WaterKind
 
 CONFIG = Path(__file__).parents[2] / "config"
 
@@ -93,6 +94,15 @@ def test_a_short_file_is_enough() -> None:
     assert station.level.overflow_switch
     assert not station.identity.has_drain
     assert station.feed is None
+
+
+def test_the_configuration_can_name_the_only_controller_that_may_fill(tmp_path: Path) -> None:
+    text = (CONFIG / "minimal.toml").read_text()
+    file = tmp_path / "one.toml"
+    file.write_text(text.replace("port = ", 'controller_id = "tunnel-1"\nport = ', 1))
+    (station,) = load(file, {}).stations
+    assert station.controller_id == "tunnel-1"
+    assert load(CONFIG / "minimal.toml", {}).stations[0].controller_id is None
 
 
 def test_the_polytunnel_is_the_scenario_of_the_rig() -> None:
@@ -229,8 +239,39 @@ def test_the_environment_accepts_lists_and_tables_as_in_toml(write: Write) -> No
     assert station.level.level_sensor is not None
     assert station.level.level_sensor.table.depths_m == (0.1, 0.35)
     assert station.cartridge is not None
-    assert station.cartridge.rated_g == pytest.approx(300 * 0.06479891)
+    # 300 grain of calcium carbonate, on the scale of 0.5: 50.00 g for an equivalent of 50.04 g.
+    assert station.cartridge.rated_g == pytest.approx(300 * 0.06479891, rel=0.001)
     assert station.cartridge.lead_days == 3.0
+
+
+def test_the_kind_of_water_is_that_of_the_purifier_unless_it_is_stated(write: Write) -> None:
+    def below_and_above(**environ: str) -> tuple[float, float]:
+        at = {f"CLEARWELL_RESERVOIR__BARREL__{key}": value for key, value in environ.items()}
+        inputs = load(write(BARREL), at).stations[0].product.chain.uncertainties
+        assert inputs.cell_constant_percent == LABEL_PERCENT
+        return inputs.method_percent_per_k, inputs.method_above_percent_per_k
+
+    membrane = "{ kind = 'membrane', rejection_percent = 97 }"
+    assert below_and_above() == WaterKind.EXCHANGE_PRODUCT.method_percent_per_k
+    assert below_and_above(CARTRIDGE=membrane) == WaterKind.PERMEATE.method_percent_per_k
+    assert below_and_above(PRODUCT__WATER="rain") == WaterKind.RAIN.method_percent_per_k
+    # A stated value counts on both sides of 25 °C.
+    assert below_and_above(PRODUCT__UNCERTAINTY__METHOD_PERCENT_PER_K="0.05") == (0.05, 0.05)
+
+
+def test_a_rating_in_grains_follows_the_scale_and_one_in_grams_is_on_it(write: Write) -> None:
+    def rated_g(takes_up: str, factor: float) -> float:
+        environ = {
+            "CLEARWELL_RESERVOIR__BARREL__CARTRIDGE": f"{{ kind = 'exchange', takes_up = {takes_up} }}",
+            "CLEARWELL_RESERVOIR__BARREL__FACTOR": str(factor),
+        }
+        cartridge = load(write(BARREL), environ).stations[0].cartridge
+        assert cartridge is not None
+        assert cartridge.rated_g is not None
+        return cartridge.rated_g
+
+    assert rated_g("'300 grain'", 0.7) == pytest.approx(1.4 * rated_g("'300 grain'", 0.5))
+    assert rated_g("'30 g'", 0.7) == rated_g("30", 0.5) == 30.0
 
 
 def test_a_table_misspelt_in_the_environment_is_refused(write: Write) -> None:

@@ -35,7 +35,8 @@ def test_litres_are_counted_to_two_percent_over_kills_in_the_middle_of_a_fill(
     """The controller also counts the litres that flow after the kill until the lease lapses."""
     text = CONFIG.format(broker=1, pty=tmp_path / "controller").replace(
         "[reservoir.barrel.guard]",
-        "[reservoir.barrel.purifier]\nlitres_per_pulse = 0.002222222\n[reservoir.barrel.guard]",
+        "[reservoir.barrel.purifier]\nlitres_per_pulse = 0.002222222\nflow_max_l_min = 60\n"
+        "[reservoir.barrel.guard]",
     )
     hub = text[text.index("[hub]") : text.index("[log]")]
     outbox = text[text.index("[log.outbox]") : text.index("[reservoir.barrel]")]

@@ -17,6 +17,7 @@ from bridge.protocol.messages import Reading
 from bridge.purifier.cartridge import Load
 from bridge.rig.scenario import DEMO
 from bridge.station import assess
+from bridge.station.flow_meter import FlowMeter
 from bridge.station.inventory import Inventory
 from bridge.station.station import Station, Turn
 
@@ -35,7 +36,7 @@ def turn(
     treated_l: float = 0.0,
 ) -> Turn:
     accounts = Inventory(6.0, load=Load(treated_l, 0.1 * treated_l))
-    memory = replace(assess.begin(PLAN, accounts), pulses=pulses)
+    memory = replace(assess.begin(PLAN, accounts), meter=FlowMeter(pulses))
     _, decision = step(PLAN.limits, begin(at), Assessment(), (), at)
     return Turn(at, reading, memory, None, before or state, state, replace(decision, events=()), None)
 
@@ -143,6 +144,16 @@ def test_after_a_kill_in_a_fill_counting_goes_on_from_the_counter_of_the_control
     assert restored.state.day_l == pytest.approx(saved_at)
 
 
+def test_the_id_of_the_controller_is_known_after_a_restart() -> None:
+    policy = LogPolicy([PLAN])
+    seen = turn(1.0, begin(0.0))
+    greeted = replace(seen, memory=replace(seen.memory, controller="board-1"))
+    state = kept(policy.turn(RESERVOIR, greeted, WALL_S))
+    restored = LogPolicy([PLAN], 2, 0, state).restored(PLAN, 3.0, WALL_S + 60.0)
+    assert restored.accounts.controller == "board-1"
+    assert assess.begin(PLAN, restored.accounts).controller == "board-1"
+
+
 def test_a_fill_that_a_kill_cut_off_gets_its_row_with_its_true_end() -> None:
     state = killed_while_filling(LogPolicy([PLAN]), 40)
     policy = LogPolicy([PLAN], 2, round(1000 * (WALL_S + 40)), state)
@@ -189,10 +200,10 @@ def test_the_inflow_between_the_last_counters_and_a_kill_counts_into_the_day() -
     )
     station.tick(3.5)
     assert station.state.day_l == restored.state.day_l
-    for number, more in ((1, 2250), (2, 2250), (3, 2700)):
-        reading = Reading(number, Flow.SHUT, pulses=stored + more)
+    for number, more_l in ((1, 5.0), (2, 5.0), (3, 6.0), (4, 6.0)):
+        reading = Reading(number, Flow.SHUT, pulses=stored + round(450 * more_l))
         station.receive(reading, 4.0 + number)
-        assert station.state.day_l == pytest.approx(restored.state.day_l + 5.0), "once, and only that"
+        assert station.state.day_l == pytest.approx(restored.state.day_l + more_l), "once, and only that"
 
 
 def test_a_stop_ends_open_fills_and_minutes() -> None:

@@ -42,6 +42,9 @@ from tests.brokers import Mosquitto
 from tests.running import Running, started
 from tests.waiting import DEADLINE_S, until, within
 
+pytestmark = pytest.mark.slow
+
+
 END_MS = 2**45
 """A time after all others."""
 RECORDS = f"clearwell/{BRIDGE_ID}/records"
@@ -132,7 +135,7 @@ async def _rig(pty: Path, seed: int) -> AsyncIterator[World]:
 
 def _plan(folder: Path, pty: Path, port: int) -> BridgePlan:
     plan = bridge(station(DEMO, str(pty), HURRIED, 0.5, 0.65), "127.0.0.1", port, MqttVersion.V5)
-    log = LogPlan(folder / "log.db", LogSettings(outbox=OutboxSettings(every_s=0.0, pack_s=0.5)))
+    log = LogPlan(folder / "log.db", LogSettings(outbox=OutboxSettings(every_s=0.0)))
     return replace(plan, log=log)
 
 
@@ -420,7 +423,7 @@ async def test_a_day_without_a_broker_is_sent_afterwards_in_order_and_beside_wha
     """The broker stops again in the middle of the replay, and live values do not wait for its end."""
     pty = tmp_path / "controller"
     plan = _plan(tmp_path, pty, mosquitto.port)
-    settings = LogSettings(outbox=OutboxSettings(every_s=10.0, pack_s=1.0))
+    settings = LogSettings(outbox=OutboxSettings(every_s=10.0))
     plan = replace(plan, log=LogPlan(tmp_path / "log.db", settings))
     await asyncio.to_thread(_log_a_day, tmp_path / "log.db", settings)
     await mosquitto.stop()

@@ -10,6 +10,8 @@ from bridge.mqtt.topics import Layout
 from tests.brokers import AnyBroker
 from tests.running import Finished, clearwell_process
 
+pytestmark = pytest.mark.slow
+
 
 def _demo(*arguments: str) -> Finished:
     return clearwell_process("demo", *arguments)

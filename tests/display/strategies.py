@@ -5,7 +5,7 @@ from typing import Any
 
 from hypothesis import strategies as st
 
-from bridge.display.facts import (
+from bridge.display import (
     AlarmFact,
     Facts,
     Feed,

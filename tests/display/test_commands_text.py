@@ -7,7 +7,7 @@ import pytest
 
 from bridge.commands.forecast.log import interval_text, volume_left
 from bridge.commands.log import told
-from bridge.display.facts import as_json
+from bridge.display import as_json
 from bridge.display.from_view import facts_of
 from bridge.history.records import (
     CalibrationRow,

@@ -5,7 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from rich.cells import cell_len
 
-from bridge.display.facts import Facts
+from bridge.display import Facts
 from bridge.display.from_view import facts_of
 from bridge.display.terminal import CAUTION, WIDTH, changes, cropped, lines, unknown
 from bridge.display.text import cut, padded, width, wrapped

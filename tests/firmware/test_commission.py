@@ -192,6 +192,6 @@ def test_no_valve_is_opened_until_the_hand_valve_is_confirmed_shut(
     board: Emulator, commission: Commission
 ) -> None:
     done, record = commission(hand_valve="n")
-    assert (done.status, record) == (130, "")
-    assert "stopped" in done.stderr
+    assert (done.status, record) == (1, "")
+    assert "not started" in done.stderr
     assert not any(change.open for change in board.valve_changes)

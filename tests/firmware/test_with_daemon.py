@@ -12,6 +12,9 @@ from tests.firmware.cable import SerialCable
 from tests.firmware.emulator import Build, Emulator
 from tests.running import started
 
+pytestmark = pytest.mark.slow
+
+
 LEASE_S = 2
 DEVICE = "homie/5/bog-barrel"
 

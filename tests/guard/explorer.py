@@ -23,7 +23,7 @@ NOW = 1000.0
 TICKS = Limits(
     persistence_s=2,
     excursions_max=2,
-    pause_s=1,
+    pause_s=2,
     rinse_min_s=1,
     rinse_max_s=2,
     in_spec_s=1,
@@ -56,7 +56,7 @@ def assessments() -> list[Assessment]:
     links = (NOW, NOW - 2, NOW - 4)
     probes = (Health.GOOD, Health.FAILURE)
     products_ppm = (5.0, 60.0, 200.0)
-    ambient = ((20.0, False), (50.0, False), (20.0, True))
+    ambient = ((20.0, False, False), (50.0, False, False), (20.0, True, False), (20.0, False, True))
     zones = (Zone.LOW, Zone.MIDDLE, Zone.FULL, None)
     overflows = (False, True)
     reservoirs_ppm = (5.0, 49.9, 55.0)
@@ -67,13 +67,14 @@ def assessments() -> list[Assessment]:
             probe=probe,
             temperature_c=temperature,
             controller_fault=fault,
+            restarts_at_opening=restarts,
             zone=zone,
             volume_at_least_l=100.0,
             overflow=overflow,
             reservoir_ppm=reservoir,
             seen=Flow.SHUT,
         )
-        for link, probe, ppm, (temperature, fault), zone, overflow, reservoir in product(
+        for link, probe, ppm, (temperature, fault, restarts), zone, overflow, reservoir in product(
             links, probes, products_ppm, ambient, zones, overflows, reservoirs_ppm
         )
     ]
@@ -161,7 +162,10 @@ def transitions(
     combined = [
         seen
         for seen in all_seen
-        if seen.temperature_c == 20.0 and not seen.controller_fault and seen.frame_at != NOW - 4
+        if seen.temperature_c == 20.0
+        and not seen.controller_fault
+        and not seen.restarts_at_opening
+        and seen.frame_at != NOW - 4
     ]
     # A fitted overflow float that does not report shuts the valve and causes no trip.
     single.append(replace(normal, overflow=None))
@@ -198,4 +202,5 @@ def transitions(
 def _deviations(seen: Assessment, normal: Assessment) -> int:
     names = ("frame_at", "product_ppm", "probe", "zone", "overflow", "reservoir_ppm")
     different: int = sum(getattr(seen, name) != getattr(normal, name) for name in names)
-    return different + ((seen.temperature_c, seen.controller_fault) != (20.0, False))
+    ambient = (seen.temperature_c, seen.controller_fault, seen.restarts_at_opening)
+    return different + (ambient != (20.0, False, False))

@@ -13,6 +13,8 @@ from bridge.tank.level import Zone
 from bridge.water.health import Health
 from tests.guard.explorer import NOW, TICKS, Transition, transitions
 
+pytestmark = pytest.mark.slow
+
 
 class Survey:
     """The findings over all transitions. Each rule is written here again, from the design."""
@@ -63,6 +65,7 @@ class Survey:
             "filling is on hold": state.hold,
             "the fill took too long": state.fill.open_s >= limits.fill_max_s,
             "no phase asks for it": state.phase not in (Phase.RINSE, Phase.FILL),
+            "the pause is not over": t.before.phase is Phase.PAUSE and NOW - t.before.since < limits.pause_s,
             "there is no drain valve": t.decision.flow is Flow.TO_DRAIN and not limits.has_drain,
             "the lease is not the configured one": t.decision.lease_s != limits.lease_s,
         }
@@ -96,6 +99,7 @@ class Survey:
             Trip.LEVEL_FAILURE: ("the level is not known", seen.zone is None),
             Trip.LINK_LOST: ("frames are not back for good", not (commanded or steady)),
             Trip.RISE_WHILE_CLOSED: ("it is not settled", NOW - t.after.closed.since < 1),
+            Trip.CONTROLLER_RESTARTS: ("the controller still restarts", seen.restarts_at_opening),
         }
         why, holds = reasons.get(trip, ("", False))
         if holds:

@@ -102,6 +102,19 @@ def test_a_hold_pauses_a_fill_until_it_is_cancelled() -> None:
     run.fill()
 
 
+def test_there_is_a_reason_for_every_second_in_which_a_pending_fill_is_shut() -> None:
+    run = GuardRun()
+    run.fill()
+    run.step(product_ppm=60.0)
+    run.step(product_ppm=5.0)
+    for _ in range(round(run.limits.pause_s) - 2):
+        assert run.phase is Phase.PAUSE
+        assert run.missing == {Permissive.PAUSE_OVER}
+        run.step()
+    run.pass_time(3)
+    assert run.phase is Phase.RINSE
+
+
 def test_standing_water_does_not_trip_during_a_hold() -> None:
     run = GuardRun()
     run.fill()

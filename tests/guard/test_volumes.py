@@ -46,6 +46,21 @@ def test_flow_pulses_count_where_they_are_fitted() -> None:
     assert run.trips == [Trip.FILL_OVER_VOLUME]
 
 
+def test_water_that_flows_after_the_decision_to_shut_counts_into_the_fill_and_the_day() -> None:
+    run = GuardRun(LIMITS, throughput_l=1000.0)
+    run.fill()
+    run.step(throughput_l=1010.0)
+    run.step(fresh=False, seconds=10.0)
+    assert run.decision is not None
+    assert run.decision.flow is Flow.SHUT
+    # The lease had not lapsed yet.
+    run.step(throughput_l=1014.0)
+    assert run.state.fill.volume_l == 14.0
+    run.step(zone=Zone.FULL)
+    run.step(throughput_l=1015.0)
+    assert run.state.day_l == 15.0
+
+
 def test_noise_on_the_level_is_no_inflow() -> None:
     run = GuardRun(replace(LIMITS, no_rise_after_s=1000.0))
     run.fill()

@@ -32,7 +32,7 @@ def drop_cut_line(hub: Path) -> None:
 def main(log_path: Path, hub: Path) -> None:
     drop_cut_line(hub)
     # A long campaign covers months of virtual time, and no reading may be too old for its end.
-    settings = LogSettings(raw_days=3660, outbox=OutboxSettings(every_s=0, pack_rows=20, pack_s=100))
+    settings = LogSettings(raw_days=3660, outbox=OutboxSettings(every_s=0, pack_rows=20))
     log = Log(log_path, settings=settings)
     opened = log.start().result(DEADLINE_S)
     clock = RecordClock(opened.boot, opened.last_utc_ms)

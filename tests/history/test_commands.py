@@ -20,7 +20,6 @@ from bridge.commands.shared import log_file as logfile
 from bridge.commands.shared.values import moment_ms, span_of
 from bridge.errors import InputError
 from bridge.guard.model import Trip
-from bridge.history.export import utc_text
 from bridge.history.records import (
     AlarmChange,
     AlarmRow,
@@ -35,6 +34,7 @@ from bridge.history.records import (
     Stamp,
 )
 from bridge.history.senml import parse
+from bridge.history.views import utc_text
 from bridge.history.writer import Log
 from tests.running import Finished, clearwell_process, run, started
 from tests.waiting import DEADLINE_S

@@ -8,6 +8,8 @@ import sys
 from collections.abc import Callable
 from pathlib import Path
 
+import pytest
+
 from bridge.history.reader import Reader
 from bridge.history.records import AlarmRow, Kind, StampedRow
 from bridge.history.waiting import LogSettings, OutboxSettings
@@ -15,6 +17,9 @@ from bridge.history.writer import Log
 from tests.history.bridge_to_kill import drop_cut_line
 from tests.running import Running
 from tests.waiting import DEADLINE_S
+
+pytestmark = pytest.mark.slow
+
 
 ALWAYS = 2**50
 Line = Callable[[StampedRow], str]
@@ -73,7 +78,7 @@ def test_kills_at_random_moments_lose_no_committed_row(tmp_path: Path, line_of: 
 
 def deliver_the_rest(path: Path, hub: Path, line_of: Line) -> None:
     drop_cut_line(hub)
-    settings = LogSettings(raw_days=3660, outbox=OutboxSettings(every_s=0, pack_rows=100, pack_s=0))
+    settings = LogSettings(raw_days=3660, outbox=OutboxSettings(every_s=0, pack_rows=100))
     log = Log(path, settings=settings)
     log.start().result(DEADLINE_S)
     with hub.open("a") as received:

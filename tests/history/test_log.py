@@ -21,7 +21,6 @@ from bridge.history.export import (
     export_events_csv,
     export_events_senml,
     export_senml,
-    utc_text,
 )
 from bridge.history.log_file import open_for_writing
 from bridge.history.reader import Reader
@@ -50,8 +49,9 @@ from bridge.history.records import (
 from bridge.history.rollup import HOUR_MS, MINUTE_MS, RollUp
 from bridge.history.senml import pack, parse
 from bridge.history.store import Store
-from bridge.history.views import entry
-from bridge.history.writer import COMMIT_S, Log, add
+from bridge.history.views import entry, utc_text
+from bridge.history.waiting import COMMIT_S
+from bridge.history.writer import Log, add
 from bridge.report.incidents import alarm_lives
 from tests.history.conftest import MakeReading
 from tests.waiting import DEADLINE_S

@@ -102,7 +102,7 @@ def assert_known_within_the_dead_bands(reader: Reader, name: str, was: list[list
 
 
 def test_the_saved_state_of_layout_2_is_the_start_of_a_station(old: Path, before: dict[str, Any]) -> None:
-    log = Log(old, settings=LogSettings(outbox=OutboxSettings(every_s=0, pack_rows=1000, pack_s=0)))
+    log = Log(old, settings=LogSettings(outbox=OutboxSettings(every_s=0, pack_rows=1000)))
     opened = log.start().result(DEADLINE_S)
     assert (opened.boot, opened.complete) == (3, True)
     now = saved_state.Moment(0.0, opened.last_utc_ms / 1000)

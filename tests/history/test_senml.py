@@ -1,6 +1,9 @@
 """SenML against the examples in RFC 8428, and rows written and read back."""
 
 import json
+import re
+from dataclasses import fields
+from pathlib import Path
 
 import pytest
 from hypothesis import given
@@ -9,15 +12,17 @@ from hypothesis import strategies as st
 from bridge.errors import InputError
 from bridge.guard.model import Trip
 from bridge.history.records import (
+    CLASSES,
     AlarmChange,
     AlarmRow,
     EventRow,
+    Kind,
     SampleRow,
     Series,
     Stamp,
     StampedRow,
 )
-from bridge.history.senml import SenmlRecord, pack, parse, write
+from bridge.history.senml import ENTRY_NUMBERS, SenmlRecord, entry_facts, pack, parse, write
 
 # RFC 8428, section 5.1.2: voltage and current on Tue Jun 8 18:01:16.001 UTC 2010 and the five seconds before.
 CURRENT = """[
@@ -125,9 +130,35 @@ def test_alarms_events_and_samples_are_sent_field_by_field() -> None:
     assert found["home/barrel/alarm/no-rise-while-open/change"].text == "raised"
     assert found["home/barrel/alarm/no-rise-while-open/first-out"].flag is True
     assert found["home/bridge/event/clock-stepped/sentence"].text == "The clock was set back."
-    solids = found["home/barrel/sample/dissolved-solids-ppm"]
+    solids = found["home/barrel/sample/solids"]
     assert (solids.unit, solids.value) == ("/", 1.075e-05)
     assert {record.time_s for record in found.values()} == {1_750_000_000.123}
+
+
+def test_no_name_contradicts_its_unit_and_every_number_has_its_own() -> None:
+    for kind, row_class in CLASSES.items():
+        parts = [entry_facts(one.name) for one in fields(row_class)]
+        assert len({name for name, _, _ in parts}) == len(parts), f"two fields of {kind} have one name"
+        for one, (name, unit, _) in zip(fields(row_class), parts, strict=True):
+            if {"int", "float"} & set(re.findall(r"\w+", str(one.type))):
+                assert one.name in ENTRY_NUMBERS, f"{kind}: {one.name} has no SenML unit"
+                ending = re.search(r"-(l|g|ms|us|ppm|percent|days|c|s)$", name)
+                assert ending is None or unit is None, f"{name} is in {unit}"
+
+
+def test_the_manual_has_every_name_with_its_unit() -> None:
+    page = (Path(__file__).parents[2] / "bridge" / "manual" / "hub.md").read_text("utf-8")
+    rows = dict(re.findall(r"^\| `BRIDGE/RESERVOIR/(\S*)` \| (.*) \|$", page, re.MULTILINE))
+    told = {
+        key.partition("/")[0]: re.findall(r"`([^`]+)`(?: \(([^)]+)\))?", cell) for key, cell in rows.items()
+    }
+    readings = [(one.facts.senml_name, one.facts.senml_unit) for one in Series]
+    assert told.pop("") == [*readings, ("path", ""), ("health", "")]
+    assert set(told) == {kind.value for kind in Kind}
+    for kind, row_class in CLASSES.items():
+        named = {kind.value} if kind in (Kind.ALARM, Kind.EVENT) else set()
+        own = [one.name for one in fields(row_class) if one.name not in {"stamp", "reservoir", *named}]
+        assert set(told[kind.value]) == {(name, unit or "") for name, unit, _ in map(entry_facts, own)}
 
 
 def test_a_reservoir_whose_name_senml_forbids_is_refused() -> None:

@@ -61,6 +61,7 @@ def _to_bridge(kind: str, fields: dict[str, str]) -> dict[str, object]:
                 "id": _token(get("id"), 24), "fw": _token(get("fw"), 16),
                 "boot": boot if boot in _BOOTS else "unknown",
                 "lease": _whole(get("lease"), 1, 65535), "fit": _whole(get("fit"), 0, 65535),
+                **({"ps": _measured(get("ps"))} if "ps" in fields else {}),
             }  # fmt: skip
         case "reading":
             if not {"p", "pt"} <= set(fields) or not re.fullmatch("[10-]{3}", get("sw", "---")):

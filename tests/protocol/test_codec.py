@@ -62,7 +62,16 @@ readings = st.builds(
     uint16.map(LocalFault),
 )
 others = st.one_of(
-    st.builds(Hello, uint16, words(24), words(16), st.sampled_from(BootReason), ms, uint16.map(Feature)),
+    st.builds(
+        Hello,
+        uint16,
+        words(24),
+        words(16),
+        st.sampled_from(BootReason),
+        ms,
+        uint16.map(Feature),
+        st.sampled_from([None, FAILED, 0.01, 0.5, 12.25]),
+    ),
     st.builds(Ack, uint16, uint16, st.sampled_from(Flow)),
     st.builds(Refusal, uint16, uint16, words(16)),
 )

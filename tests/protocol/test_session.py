@@ -12,6 +12,7 @@ from bridge.protocol.codec import Decoder
 from bridge.protocol.fields import encode
 from bridge.protocol.frame import Damaged, Direction
 from bridge.protocol.messages import (
+    Ack,
     BootReason,
     Close,
     Feature,
@@ -239,6 +240,28 @@ def test_silence_is_found_at_the_same_moment_whatever_the_pieces_of_the_bytes(da
     assert port.news[-1].cause is DownCause.SILENT
 
 
+def test_a_controller_that_answers_and_sends_no_reading_is_silent() -> None:
+    port = Port()
+    port.tick()
+    port.opens()
+    port.take(encode(Hello(0, "board", "1.0", BootReason.POWER, 10_000, Feature.NONE)))
+    assert port.news == [], "a hello alone is no link"
+    port.take(encode(Reading(1, Flow.SHUT, 1.0, 20.0)))
+    read_at = port.now
+    for number in range(2, 6):
+        port.wait(0.8)
+        if port.is_open:
+            port.take(encode(Ack(number, number, Flow.SHUT)))
+    assert [type(one) for one in port.news] == [LinkUp, LinkDown]
+    assert not port.is_open
+    assert port.now - read_at == pytest.approx(SILENCE_S, abs=0.81)
+
+
+def test_the_frames_of_a_session_begin_with_the_number_that_it_was_given() -> None:
+    session = LinkSession("port", 0.0, first_sequence=65_535)
+    assert [session.next_sequence() for _ in range(3)] == [65_535, 0, 1]
+
+
 def test_a_stale_message_is_not_handed_on_and_a_damaged_line_is() -> None:
     port = Port()
     port.tick()
@@ -260,8 +283,10 @@ def test_after_an_interruption_any_number_is_fresh_and_the_counts_go_on() -> Non
     port.wait(FIRST_S)
     port.opens()
     received = port.session.bytes(encode(Hello(3, "a", "b", BootReason.POWER, 5000, Feature.NONE)), port.now)
-    assert [type(one) for one in received] == [LinkUp, Hello]
-    assert port.session.counts.good == 2
+    assert [type(one) for one in received] == [Hello]
+    received = port.session.bytes(encode(Reading(4, Flow.SHUT, 1.0, 20.0)), port.now)
+    assert [type(one) for one in received] == [LinkUp, Reading]
+    assert port.session.counts.good == 3
 
 
 def test_finish_while_the_port_is_being_opened_closes_it_with_a_close() -> None:

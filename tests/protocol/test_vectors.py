@@ -80,7 +80,8 @@ def described(event: object) -> list[object]:
         case Hello():
             named = {"id": event.identity, "fw": event.firmware, "boot": event.boot.value}
             numbers = {"lease": event.longest_lease_ms, "fit": int(event.features)}
-            return ["hello", {"seq": event.sequence} | named | numbers]
+            step = {} if event.product_step_us is None else {"ps": value(event.product_step_us)}
+            return ["hello", {"seq": event.sequence} | named | numbers | step]
         case Reading():
             sw = switch(event.switch_low) + switch(event.switch_full) + switch(event.switch_overflow)
             return ["reading", {"seq": event.sequence, "path": event.path.value,

@@ -1,5 +1,7 @@
 """Cartridges: ratings in the units of the trade, and the end of each cartridge."""
 
+import math
+import statistics
 from datetime import UTC, datetime
 
 import pytest
@@ -7,6 +9,7 @@ import pytest
 from bridge.errors import InputError
 from bridge.purifier import cartridge
 from bridge.purifier.cartridge import (
+    ION_MIX_SD,
     Cartridge,
     Fate,
     Kind,
@@ -14,10 +17,14 @@ from bridge.purifier.cartridge import (
     RatedGrams,
     RatedLitres,
     RatedResin,
+    equivalent_weight_on_scale,
     litres_on_feed,
     rated_grams,
+    rating_sd_on_scale,
 )
 from bridge.units import CONCENTRATION, LITRES_PER_US_GALLON, MASS, VOLUME
+from bridge.water.ions import WaterAnalysis, charges_meq_l, conductivity_25_us_cm
+from tests.water.conftest import rows
 
 FITTED = datetime(2025, 3, 1, tzinfo=UTC)
 
@@ -41,6 +48,26 @@ def test_a_rating_of_litres_at_a_ppm_treats_fewer_litres_of_a_harder_feed_in_pro
     capacity = rated_grams(RatedLitres(VOLUME.read("47.5 us-gal"), 95.0))
     assert litres_on_feed(capacity, 95.0) == pytest.approx(VOLUME.read("47.5 us-gal"))
     assert litres_on_feed(capacity, 285.0) == pytest.approx(VOLUME.read("47.5 us-gal") / 3.0)
+
+
+def test_a_rating_in_equivalents_follows_the_scale() -> None:
+    # Ten tap waters (tests/water/tap_waters.csv): conductivity at 25 °C for each meq/L.
+    waters = [
+        WaterAnalysis(**{f"{ion}_mg_l": float(text) for ion, text in row.items() if ion != "name"})
+        for row in rows("tap_waters.csv")
+    ]
+    each = [conductivity_25_us_cm(water) / (0.5 * sum(charges_meq_l(water))) for water in waters]
+    for factor in (0.5, 0.7):
+        grams = [factor * us_cm for us_cm in each]
+        assert equivalent_weight_on_scale(factor) == pytest.approx(statistics.mean(grams), rel=0.03)
+        assert statistics.stdev(grams) / statistics.mean(grams) <= ION_MIX_SD
+    resin, grains = RatedResin(10.0, 0.5), RatedGrains(1000.0)
+    for rating in (resin, grains):
+        on_half, on_seven = (rated_grams(rating, equivalent_weight_on_scale(f)) for f in (0.5, 0.7))
+        assert on_seven / on_half == pytest.approx(1.4)
+        assert rating_sd_on_scale(rating, 0.2) == pytest.approx(math.hypot(0.2, ION_MIX_SD))
+    assert rating_sd_on_scale(RatedGrams(30.0), 0.2) == 0.2
+    assert rating_sd_on_scale(None, 0.2) == 0.2
 
 
 def test_resin_and_grams_ratings_are_on_the_scale_of_their_equivalent_weight() -> None:

@@ -22,6 +22,8 @@ from bridge.purifier.cartridge import Capacity, Evidence, Load, estimate
 from bridge.purifier.forecast import Expected, Interval, cells_left, from_cells, interval
 from tests.purifier.columns import LIMIT_PPM, Column, columns
 
+pytestmark = pytest.mark.slow
+
 HERE = Path(__file__).parent
 RATING_SD = 0.20
 SCATTER = 0.05

@@ -16,6 +16,8 @@ from tests.purifier.membranes import KINDS, ageing
 from tests.purifier.membranes import follow as follow_membrane
 from tests.purifier.worlds import BEDS, FAMILIES, JUDGING, life
 
+pytestmark = pytest.mark.slow
+
 LIVES = 16
 THIRDS = ((0.0, 1 / 3), (1 / 3, 2 / 3), (2 / 3, TAIL), (TAIL, 1.01))
 

@@ -21,6 +21,9 @@ from tests.report.asked import Asked, near
 from tests.report.read import Read, read
 from tests.running import refused, succeeds
 
+pytestmark = pytest.mark.slow
+
+
 CONFIG = """
 [display]
 currency = "EUR"

@@ -6,7 +6,7 @@ from iapws.iapws97 import IAPWS97
 
 from bridge.rig.sensors import conductivity_us_cm, viscosity_ratio
 from bridge.water.conductivity import Compensation, Method, conductivity_25
-from bridge.water.pure_water import conductivity_us_cm as pure_us_cm
+from bridge.water.conductivity import pure_water_us_cm as pure_us_cm
 
 
 def _iapws_viscosity(temperature_c: float) -> float:

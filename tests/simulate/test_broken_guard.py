@@ -171,6 +171,13 @@ def held_in_a_fill() -> Told:
     return told
 
 
+def held_for_a_moment() -> Told:
+    told = held_in_a_fill()
+    told.say(Hold, False)
+    told.wait(10.0)
+    return told
+
+
 def without_permissive(patch: pytest.MonkeyPatch, gone: Permissive) -> None:
     # The wrapped function is the present one, so that several permissives can be removed together.
     missing = vars(sequence)["missing"]
@@ -269,6 +276,7 @@ MUTANTS: dict[Permissive, Mutant] = {
         "the tripped phase, in which nothing asks for water",
     ),
     P.NO_HOLD: Mutant(held_in_a_fill, "filling is on hold"),
+    P.PAUSE_OVER: Mutant(held_for_a_moment, "a hold has interrupted the fill"),
 }
 COVERED = [permissive for permissive, mutant in MUTANTS.items() if mutant.cover]
 

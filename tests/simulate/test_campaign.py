@@ -14,6 +14,9 @@ from bridge.simulate.mishaps import Event, Happening
 from bridge.simulate.outcome import Outcome, Task, as_json, as_text, summed
 from bridge.simulate.year import Year, simulate
 
+pytestmark = pytest.mark.slow
+
+
 BRUTAL = Task("rough", NAMES[0], 1.3, faults=True, begins_day=30.0)
 """The first days of a brutal month."""
 

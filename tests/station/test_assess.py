@@ -11,7 +11,7 @@ from bridge.demo import HURRIED, station
 from bridge.guard.model import Advisory, Flow
 from bridge.protocol.messages import FAILED, LocalFault, Reading, Value
 from bridge.rig.scenario import DEMO
-from bridge.station.assess import Memory, Picture, assess, begin
+from bridge.station.assess import Memory, Picture, assess, begin, restarted, retested
 from bridge.station.inventory import holding, renewed, sampled
 from bridge.station.plan import StationPlan
 from bridge.tank.level import Zone
@@ -30,6 +30,14 @@ def _after(plan: StationPlan, *readings: Reading, memory: Memory | None = None) 
     picture = None
     for second, reading in enumerate(readings):
         memory, picture = assess(plan, memory, reading, False, 10.0 + second)
+    assert picture is not None
+    return memory, picture
+
+
+def _later(memory: Memory, at: float, *readings: Reading) -> tuple[Memory, Picture]:
+    picture = None
+    for second, reading in enumerate(readings):
+        memory, picture = assess(PLAN, memory, reading, False, at + second)
     assert picture is not None
     return memory, picture
 
@@ -64,6 +72,38 @@ def test_a_probe_that_cannot_be_right_gives_no_figure(bad: Reading) -> None:
     assert picture.assessment.product_ppm is None
     assert picture.product.health is Health.FAILURE
     assert picture.product.findings
+
+
+@pytest.mark.parametrize(
+    "bad",
+    [
+        replace(GOOD, product_us=1e9),
+        replace(GOOD, product_us=50_000.0),
+        replace(GOOD, product_us=-3.0),
+        replace(GOOD, faults=LocalFault.CELL_RANGE),
+    ],
+)
+def test_an_impossible_conductance_is_no_value_and_spoils_no_balance(bad: Reading) -> None:
+    open_ = replace(bad, path=Flow.TO_RESERVOIR, level_sensor=0.501, pulses=1010)
+    memory, before = _after(PLAN, replace(GOOD, path=Flow.TO_RESERVOIR))
+    memory, picture = _after(PLAN, open_, memory=memory)
+    assert picture.product.measurement is None
+    assert picture.assessment.product_ppm is None
+    assert picture.assessment.guard_band_ppm == 0.0
+    assert picture.product.health is Health.FAILURE
+    ppm, held_l = holding(memory.inventory), before.level.volume_l
+    assert held_l is not None
+    # The little that flowed with an unknown value counts as gross.
+    assert ppm < 6.0 + PLAN.limits.gross_ppm * 1.0 / held_l
+    assert memory.inventory.load.taken_up_g == 0.0
+
+
+def test_an_impossible_feed_is_no_term_of_the_load() -> None:
+    memory, good = _after(PLAN, GOOD)
+    _, picture = _after(PLAN, replace(GOOD, feed_us=1e9), memory=memory)
+    assert picture.feed_ppm == good.feed_ppm
+    assert picture.feed.measurement is None
+    assert Advisory.FEED_PROBE_FAILURE in picture.assessment.advisories
 
 
 @pytest.mark.parametrize("level_sensor", [7.0, -0.5, FAILED, None, 0.999])
@@ -109,13 +149,74 @@ def test_a_lapsed_lease_is_no_fault() -> None:
     assert not picture.assessment.controller_fault
 
 
+SWAPPED = replace(GOOD, product_us=600.0, feed_us=40.0)
+"""The plugs of GOOD, exchanged: the product reads 60 µS/cm and 34 ppm, the feed 4 µS/cm."""
+
+
+def _steady(seconds: int, reading: Reading = GOOD) -> list[Reading]:
+    """Return readings that move a little, as real ones do."""
+    return [
+        replace(reading, product_us=reading.product_us * (1.0 + 0.001 * (n % 3)))  # type: ignore[operator]
+        for n in range(seconds)
+    ]
+
+
+@pytest.mark.parametrize(
+    "between",
+    [[], [replace(GOOD, product_us=FAILED)] * 5, [replace(GOOD, product_us=300.0, feed_us=220.0)]],
+    ids=["at once", "unplugged for a while", "through a filter"],
+)
+def test_plugs_exchanged_with_their_constants_shut_though_the_product_looks_good(
+    between: list[Reading],
+) -> None:
+    memory, picture = _after(PLAN, *_steady(30), *between, SWAPPED)
+    assert picture.assessment.product_ppm is None
+    assert picture.product.health is Health.FAILURE
+    assert picture.product.findings[0].fault is ProbeFault.FEED_AND_PRODUCT_SWAPPED
+    memory, picture = _later(memory, 40.0, *_steady(600, SWAPPED))
+    assert picture.product.health is Health.FAILURE, "it lasts until the values come back"
+    memory, picture = _later(memory, 700.0, *_steady(30, replace(SWAPPED, feed_us=3000.0)))
+    assert picture.product.health is Health.FAILURE, "the product spoils too, and neither value has come back"
+    _, picture = _later(memory, 800.0, *_steady(3))
+    assert picture.product.health is Health.GOOD
+
+
+def test_exchanged_plugs_whose_product_reads_better_than_before_are_found_too() -> None:
+    poor = replace(GOOD, product_us=200.0, feed_us=100.0)
+    _, picture = _after(PLAN, *_steady(30, poor), replace(GOOD, product_us=100.0, feed_us=200.0))
+    assert picture.assessment.product_ppm is None
+
+
+@pytest.mark.parametrize(
+    "after",
+    [
+        replace(GOOD, product_us=400.0),
+        replace(GOOD, feed_us=100.0),
+        replace(GOOD, product_us=400.0, feed_us=1200.0),
+        replace(GOOD, product_us=20.0, feed_us=200.0),
+    ],
+    ids=["product worse", "feed better", "both worse", "both better"],
+)
+def test_waters_that_change_are_no_exchanged_plugs(after: Reading) -> None:
+    _, picture = _after(PLAN, *_steady(30), *_steady(5, after))
+    assert picture.assessment.product_ppm is not None
+
+
+def test_a_passed_retest_says_that_the_present_values_are_right() -> None:
+    memory, picture = _after(PLAN, *_steady(30), SWAPPED)
+    assert picture.assessment.product_ppm is None
+    _, picture = _later(retested(memory), 50.0, *_steady(3, SWAPPED))
+    assert picture.assessment.product_ppm is not None
+
+
 def test_flow_pulses_become_litres_over_a_wrap_and_over_a_restart() -> None:
-    memory, picture = _after(
+    memory, _ = _after(
         PLAN,
         replace(GOOD, pulses=2**32 - 450),
         replace(GOOD, pulses=450),  # wrapped: 900 pulses, 2 L
-        replace(GOOD, pulses=90),  # restarted: 90 pulses, 0.2 L
     )
+    # The controller sent the hello of a restart: 90 pulses, 0.2 L.
+    memory, picture = _after(PLAN, replace(GOOD, pulses=90), memory=restarted(memory))
     assert picture.assessment.throughput_l == pytest.approx(2.2)
     assert memory.inventory.load.treated_l == pytest.approx(2.2)
 

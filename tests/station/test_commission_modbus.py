@@ -14,6 +14,8 @@ from tests.transport.modbus_line import Devices, serving
 from tests.transport.null_modem import NullModem
 from tests.waiting import DEADLINE_S
 
+pytestmark = pytest.mark.slow
+
 
 def person(devices: Devices, loop: asyncio.AbstractEventLoop) -> Callable[[str], bool]:
     """Return a function that carries out the steps of the checklist."""

@@ -5,7 +5,7 @@ from itertools import pairwise
 
 from bridge.daemon.rows import reading_row
 from bridge.demo import HURRIED, station
-from bridge.guard.commands import CartridgeChanged, Hold, ReservoirSample, Reset
+from bridge.guard.commands import CartridgeChanged, Hold, ReservoirSample, Reset, Retest
 from bridge.guard.model import Advisory, Flow, Phase, Trip
 from bridge.guard.state import Latched
 from bridge.history.records import ReadingRow, Stamp
@@ -154,15 +154,16 @@ def test_many_damaged_frames_raise_an_alarm_and_a_few_do_not() -> None:
 def test_commands_reach_the_accounts_and_are_answered() -> None:
     bench = Bench()
     for _ in range(20):
-        bench.read(path=Flow.TO_RESERVOIR, pulses=bench.number * 4500)
+        bench.read(path=Flow.TO_RESERVOIR, pulses=bench.number * 300)
     assert bench.station.memory.inventory.load.treated_l > 0
     assert bench.station.command(ReservoirSample(bench.now, "hub", 12.0), bench.now) is None
     assert bench.views[-1].reservoir_ppm == 12.0
-    bench.read(pulses=90_000)
+    for _ in range(200):
+        bench.read(path=Flow.TO_RESERVOIR, pulses=bench.number * 300)
     assert round(bench.views[-1].reservoir_ppm or 0) == 12
     assert (bench.views[-1].purifier_treated_l or 0) > 100
     assert bench.station.command(CartridgeChanged(bench.now, "hub"), bench.now) is None
-    bench.read(pulses=90_450)
+    bench.read(pulses=(bench.number - 1) * 300 + 450)
     assert round(bench.views[-1].purifier_treated_l or 0, 6) == 1.0
     refusal = bench.station.command(Reset(bench.now, "hub", Trip.OVERFLOW), bench.now)
     assert refusal == "overflow is not latched."
@@ -207,6 +208,17 @@ def test_a_reading_is_logged_with_each_value_under_its_own_name() -> None:
     assert reading_row(PLAN, turn, stamp) == row
 
 
+def test_the_value_of_a_failed_probe_is_no_term_of_a_mean() -> None:
+    bench = Bench()
+    for _ in range(20):
+        bench.read()
+    for product_us in (0.2, -5.0, 1e9):
+        bench.read(product_us=product_us)
+        row = reading_row(PLAN, bench.turns[-1], Stamp(1, 2, 3))
+        assert (row.conductivity_25_us_cm, row.product_ppm, row.uncertainty_ppm) == (None, None, None)
+        assert row.health is Health.FAILURE
+
+
 def test_without_a_link_nothing_old_is_shown_as_live() -> None:
     bench = Bench()
     bench.read()
@@ -224,3 +236,42 @@ def test_a_self_test_that_failed_keeps_the_valve_shut() -> None:
     for _ in range(50):
         said = bench.read(faults=LocalFault.SELF_TEST)
         assert not any(isinstance(one, Lease) for one in said)
+
+
+def test_one_impossible_conductance_shuts_the_valve_and_latches_nothing() -> None:
+    bench = Bench()
+    bench.fill()
+    before = bench.station.view().reservoir_ppm or 0.0
+    assert [type(said) for said in bench.read(product_us=1e9)] == [Close]
+    assert bench.station.view().product_ppm is None
+    for number in range(60):
+        bench.read(level_sensor=0.3 + 0.001 * number)
+    assert bench.station.state.latches == ()
+    assert bench.station.state.phase is Phase.FILL
+    assert (bench.station.view().reservoir_ppm or 0.0) < before + 0.5
+
+
+def test_the_health_is_not_good_while_a_trip_is_latched() -> None:
+    bench = Bench()
+    bench.fill()
+    bench.read(product_us=8000.0)
+    for _ in range(20):
+        bench.read()
+    view = bench.station.view()
+    assert view.latched_trips
+    assert view.product_health == "good"
+    assert view.health == "failure"
+
+
+def test_a_passed_retest_ends_the_doubt_about_exchanged_cells_and_a_failed_one_does_not() -> None:
+    bench = Bench()
+    for _ in range(150):
+        bench.read(product_us=40.0)
+    for _ in range(10):
+        bench.read(product_us=600.0, feed_us=40.0)
+    assert bench.station.view().product_health == "failure"
+    for ppm, health in ((90.0, "failure"), (20.0, "good")):
+        refusal = bench.station.command(Retest(bench.now, "hub", ppm), bench.now)
+        assert (refusal is None) is (health == "good")
+        bench.read(product_us=600.0, feed_us=40.0)
+        assert bench.station.view().product_health == health

@@ -20,6 +20,7 @@ from bridge.protocol.codec import Decoder
 from bridge.protocol.fields import encode
 from bridge.protocol.frame import Damaged, DamageReason, Direction, Ignored
 from bridge.protocol.messages import Close, FromBridge, FromController, Identify, Lease, Reading
+from bridge.protocol.sequence import MODULUS
 from bridge.protocol.session import DownCause, LinkDown, LinkUp
 from bridge.transport.line import WAITING_LIMIT, Line, open_device
 from bridge.transport.serial_link import SerialLink
@@ -157,8 +158,8 @@ async def test_opening_sends_close_and_identify_and_the_first_good_frame_brings_
     end = far()
     end.says(b"stale bytes from before\n")
     async with Watched(tmp_path / "controller") as watched:
-        assert await end.hears(Close) == Close(0)
-        assert await end.hears(Identify) == Identify(1)
+        first = (await end.hears(Close)).sequence
+        assert await end.hears(Identify) == Identify((first + 1) % MODULUS)
         assert not watched.link.is_up
         end.says(b"noise\n")
         end.reads()
@@ -167,7 +168,15 @@ async def test_opening_sends_close_and_identify_and_the_first_good_frame_brings_
         assert watched.link.is_up
         assert watched.strays == [Damaged(DamageReason.NO_START, b"noise")]
         assert watched.link.send(Lease(watched.link.next_sequence(), Flow.TO_RESERVOIR, 4000))
-        assert await end.hears(Lease) == Lease(2, Flow.TO_RESERVOIR, 4000)
+        assert await end.hears(Lease) == Lease((first + 2) % MODULUS, Flow.TO_RESERVOIR, 4000)
+
+
+async def test_each_start_begins_with_another_number_so_that_no_first_lease_is_a_duplicate() -> None:
+    def first() -> int:
+        link = SerialLink("nowhere", on_message=lambda message: None, on_link=lambda state: None)
+        return link.next_sequence()
+
+    assert len({first() for _ in range(8)}) > 1
 
 
 async def test_an_answer_sent_from_the_callback_is_on_the_wire_in_the_same_turn_of_the_loop(
@@ -220,7 +229,7 @@ async def test_silence_is_noticed_and_the_device_opened_anew(far: MakeFar, tmp_p
         end.stops_reading()
         down = await watched.down()
         assert down.cause is DownCause.SILENT
-        assert "silent for 0.2 s" in str(down.error)
+        assert "no reading for 0.2 s" in str(down.error)
         assert not watched.link.send(Lease(9, Flow.TO_RESERVOIR, 4000))
         # The link sends a close when it ends, another close when it returns, and then identify.
         await end.hears(Close)
@@ -316,14 +325,14 @@ async def test_finish_sends_a_close_at_once_and_run_returns(far: MakeFar, tmp_pa
     end = far()
     watched = Watched(tmp_path / "controller")
     task = asyncio.create_task(watched.link.run())
-    await end.hears(Identify)
+    asked = await end.hears(Identify)
     end.reads()
     assert await watched.state() == LinkUp()
     end.stop_listening()
     watched.link.finish()
     readable, _, _ = select.select([end.master], [], [], DEADLINE_S)
     assert readable
-    assert os.read(end.master, 4096) == encode(Close(2))
+    assert os.read(end.master, 4096) == encode(Close((asked.sequence + 1) % MODULUS))
     await within(task, "the link did not end")
     assert watched.states.empty()
 

@@ -9,8 +9,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bridge.errors import OutOfRangeError
-from bridge.water import pure_water
-from bridge.water.conductivity import Compensation, Method, compensate, conductivity_25
+from bridge.water.conductivity import (
+    PURE_WATER_AT_25_US_CM,
+    Compensation,
+    Method,
+    compensate,
+    conductivity_25,
+    pure_water_us_cm,
+)
 
 NATURAL = Compensation(Method.NATURAL)
 PURE = Compensation(Method.PURE)
@@ -95,9 +101,9 @@ def test_a_higher_conductivity_never_gives_purer_water(
 
 @pytest.mark.parametrize("t", [0.0, 5.0, 25.0, 40.0, 50.0])
 def test_pure_is_continuous_below_the_conductivity_of_pure_water(t: float) -> None:
-    water = pure_water.conductivity_us_cm(t)
+    water = pure_water_us_cm(t)
     assert conductivity_25(PURE, 0.0, t) == 0.0
-    assert 0.0 < conductivity_25(PURE, 0.5 * water, t) < pure_water.AT_25_US_CM
+    assert 0.0 < conductivity_25(PURE, 0.5 * water, t) < PURE_WATER_AT_25_US_CM
     just_below, just_above = (conductivity_25(PURE, water * (1 + e), t) for e in (-1e-9, 1e-9))
     assert just_below == pytest.approx(just_above, rel=1e-7)
     assert conductivity_25(PURE, -0.01, t) < 0.0
@@ -110,7 +116,7 @@ def test_the_sensitivities_are_the_derivatives(
 ) -> None:
     low, high = how.method.range_c
     t = low + fraction * (high - low)
-    if how.method is Method.PURE and abs(conductivity / pure_water.conductivity_us_cm(t) - 1.0) < 0.01:
+    if how.method is Method.PURE and abs(conductivity / pure_water_us_cm(t) - 1.0) < 0.01:
         return  # The curve has a kink at the pure-water line.
     result = compensate(how, conductivity, t)
 

@@ -11,15 +11,17 @@ from bridge.water.conductivity import Cell, Compensation, Method
 from bridge.water.measurement import (
     Measurement,
     MeasuringChain,
+    budget_at,
     measure,
     measure_compensated,
     measure_conductivity,
     measure_pocket_meter,
 )
-from bridge.water.uncertainty import StandardUncertainties
+from bridge.water.uncertainty import Source, StandardUncertainties
 
 PRODUCT = MeasuringChain(Cell(0.05, offset_us=0.1), Compensation(Method.PURE), 0.5)
-FEED = MeasuringChain(Cell(1.0), Compensation(Method.NATURAL), 0.7)
+CALIBRATED = StandardUncertainties(cell_constant_percent=1.0, method_percent_per_k=0.05)
+FEED = MeasuringChain(Cell(1.0), Compensation(Method.NATURAL), 0.7, CALIBRATED)
 
 
 def test_product_water_of_20_ppm_sodium_chloride_is_measured_at_any_temperature(
@@ -84,12 +86,41 @@ def test_the_coarse_step_of_a_pocket_meter_adds_to_the_uncertainty() -> None:
     # A display in whole ppm at 0.5 has steps of 2 µS/cm. The distribution is rectangular, so the standard
     # uncertainty is 1 / √12 ppm, and the expanded uncertainty is twice as large.
     inputs = StandardUncertainties(
-        cell_constant_percent=0.0, conductance_percent=0.0, conductance_step_us=2.0, temperature_k=0.0
+        cell_constant_percent=0.0,
+        conductance_percent=0.0,
+        conductance_step_us=2.0,
+        offset_us=0.0,
+        lead_resistance_ohm=0.0,
+        temperature_k=0.0,
+        smallest_ppm=0.0,
     )
     chain = dataclasses.replace(PRODUCT, uncertainties=inputs)
     assert measure_pocket_meter(chain, 3.0, 0.5).expanded_uncertainty_ppm == pytest.approx(
         2.0 / math.sqrt(12.0)
     )
+
+
+def test_the_budget_at_the_limit_is_that_of_a_reading_at_the_limit() -> None:
+    at_limit = budget_at(PRODUCT, 50.0, 9.0)
+    assert at_limit.dissolved_solids_ppm == pytest.approx(50.0, rel=1e-9)
+    # A cell with a label of 5 % dominates near 25 °C, the compensation dominates in the cold.
+    assert budget_at(PRODUCT, 50.0, 24.0).largest.source is Source.CELL_CONSTANT
+    assert at_limit.largest.source is Source.METHOD
+    assert budget_at(FEED, 50.0, 9.0).expanded_ppm < at_limit.expanded_ppm
+
+
+def test_the_thermometer_of_the_calibration_counts_once() -> None:
+    # At the temperature of the calibration its error cancels: nearly nothing of 2 % for each kelvin is left.
+    calibrated = dataclasses.replace(
+        PRODUCT, uncertainties=StandardUncertainties(cell_constant_percent=0.6, calibration_percent_per_k=2.0)
+    )
+
+    def kelvin_ppm(chain: MeasuringChain) -> float:
+        lines = budget_at(chain, 50.0, 22.0).contributions
+        return next(line.ppm for line in lines if line.source is Source.TEMPERATURE)
+
+    assert kelvin_ppm(PRODUCT) == pytest.approx(50.0 * 0.022 * 0.3, rel=0.1)
+    assert kelvin_ppm(calibrated) < 0.15 * kelvin_ppm(PRODUCT)
 
 
 @pytest.mark.parametrize(

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bridge.errors import OutOfRangeError
-from bridge.water import pure_water
+from bridge.water.conductivity import pure_water_us_cm
 from bridge.water.health import Finding, Health, ProbeFault
 from bridge.water.probe import Circuit, ProbeSettings, ProbeState, observe, worst
 
@@ -49,8 +49,8 @@ def test_a_dry_cell_is_not_taken_for_pure_water(t: float) -> None:
 
 @pytest.mark.parametrize("t", [0.0, 5.0, 15.0, 25.0, 40.0])
 def test_pure_water_is_accepted(t: float) -> None:
-    assert once(pure_water.conductivity_us_cm(t), t) == set()
-    assert once(0.5 * pure_water.conductivity_us_cm(t), t) == {ProbeFault.BELOW_FLOOR}
+    assert once(pure_water_us_cm(t), t) == set()
+    assert once(0.5 * pure_water_us_cm(t), t) == {ProbeFault.BELOW_FLOOR}
 
 
 def test_the_floor_follows_the_temperature() -> None:
@@ -78,10 +78,10 @@ def test_a_missing_value_is_a_failure(conductivity: float | None, t: float | Non
     assert worst(findings) is Health.FAILURE
 
 
-def test_over_range_is_out_of_specification() -> None:
+def test_over_range_is_a_failure_because_the_value_is_not_measured() -> None:
     _, findings = observe(SETTINGS, ProbeState(), 5000.0, 18.0, 0.0)
     assert [f.fault for f in findings] == [ProbeFault.OVER_RANGE]
-    assert worst(findings) is Health.OUT_OF_SPECIFICATION
+    assert worst(findings) is Health.FAILURE
 
 
 @pytest.mark.parametrize("code", [-127.0, 85.0])
@@ -242,3 +242,23 @@ def test_the_diagnosis_works_for_any_sequence_of_readings(
 def test_settings_that_disable_a_check_are_refused(wrong: dict[str, float]) -> None:
     with pytest.raises(OutOfRangeError, match="disable a check"):
         ProbeSettings(**wrong)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("step_us_cm", "frozen"), [(0.0, True), (0.01, True), (0.5, False)], ids=["unstated", "fine", "coarse"]
+)
+def test_a_steady_cell_with_a_coarse_step_does_not_look_frozen(step_us_cm: float, frozen: bool) -> None:
+    state, found = ProbeState(), set()
+    for second in range(2000):
+        state, findings = observe(SETTINGS, state, 4.0, 15.0, float(second), step_us_cm=step_us_cm)
+        found |= {finding.fault for finding in findings}
+    assert (ProbeFault.FROZEN in found) is frozen
+
+
+def test_a_coarse_cell_is_frozen_if_the_temperature_should_have_moved_it_by_several_steps() -> None:
+    state, found = ProbeState(), set()
+    for second in range(2000):
+        celsius = 15.0 + 10.0 * second / 2000.0
+        state, findings = observe(SETTINGS, state, 4.0, celsius, float(second), step_us_cm=0.1)
+        found |= {finding.fault for finding in findings}
+    assert ProbeFault.FROZEN in found

@@ -6,8 +6,9 @@ from collections.abc import Callable
 import pytest
 
 from bridge.errors import OutOfRangeError
-from bridge.water import pure_water
-from bridge.water.pure_water import FLOOR_US_CM_25, conductivity_us_cm, with_slope
+from bridge.water.conductivity import FLOOR_US_CM_25, PURE_HIGHEST_C
+from bridge.water.conductivity import pure_water_us_cm as conductivity_us_cm
+from bridge.water.conductivity import pure_water_with_slope as with_slope
 
 
 @pytest.mark.parametrize("t", range(41))
@@ -33,7 +34,7 @@ def test_the_ion_product_is_the_published_one(
 
 
 def test_the_density_is_right_over_the_whole_range(density: Callable[[float], float]) -> None:
-    t = pure_water.HIGHEST_C
+    t = PURE_HIGHEST_C
     tanaka = 999.97495 * (1 - (t - 3.983035) ** 2 * (t + 301.797) / (522528.9 * (t + 69.34881)))
     assert tanaka == pytest.approx(density(t), rel=1e-4)
 

@@ -2,9 +2,9 @@
 
 import pytest
 
+from bridge.estimate.verdict import Verdict, judge
 from bridge.water.conductivity import Cell, Compensation, Method
-from bridge.water.measurement import MeasuringChain, measure_conductivity
-from bridge.water.solids import Scale, Verdict, judge
+from bridge.water.measurement import MeasuringChain, Scale, measure_conductivity
 
 
 def test_water_at_or_over_50_ppm_is_unfit_and_under_25_is_better() -> None:

@@ -32,7 +32,7 @@ from bridge.units import DisplayUnits, SolidsUnit
 from tests.web.browser import WIDTHS, Looking, chromium, looking, refused_by_axe
 from tests.web.conftest import TOKEN, Begin, Site
 
-pytestmark = pytest.mark.needs("chromium", "nodejs")
+pytestmark = [pytest.mark.needs("chromium", "nodejs"), pytest.mark.slow]
 
 MOST_BYTES = 300_000
 LISTEN = """

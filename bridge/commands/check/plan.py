@@ -9,11 +9,12 @@ from bridge.config.modbus import CANNOT_PROMISE
 from bridge.config.plan import BridgePlan, HubPlan
 from bridge.forecast.by_hand import HandPlan, ShelfPlan
 from bridge.mqtt.announcements import Announcements
+from bridge.mqtt.broker import MqttVersion
 from bridge.station.plan import CartridgePlan, ProbePlan, StationPlan
 from bridge.tank import shapes
 from bridge.units import DisplayUnits
 from bridge.water.conductivity import Method
-from bridge.water.solids import scale_label
+from bridge.water.measurement import scale_label
 
 _WIDTH = 100
 Line = tuple[str, str]
@@ -169,6 +170,28 @@ def log(plan: BridgePlan) -> Iterator[Line]:
         )
 
 
+def page(plan: BridgePlan) -> Iterator[Line]:
+    """Explain where the page is served, and whether it takes commands."""
+    found = plan.page
+    if found is None:
+        yield "", "there is no table [page], so no page is served."
+        return
+    host = f"[{found.host}]" if ":" in found.host else found.host
+    if found.host in ("0.0.0.0", "::"):
+        names = f", also as {listed(list(found.names))}" if found.names else ""
+        where = f"at port {found.port} of every address of this machine{names}"
+    else:
+        where = f"at http://{host}:{found.port}/"
+    yield "Address", f"{where}, without encryption. It is a process of its own; no valve waits for it."
+    if found.token is None:
+        yield (
+            "Commands",
+            "none: it only shows, until it has a token (CLEARWELL_PAGE__TOKEN or file page_token).",
+        )
+    else:
+        yield "Commands", "from everybody who gives the token."
+
+
 def hub(plan: BridgePlan) -> Iterator[Line]:
     """Explain the broker, and what is published, accepted and announced there."""
     found = plan.hub
@@ -194,10 +217,16 @@ def hub(plan: BridgePlan) -> Iterator[Line]:
         f"{listed(devices)}, by the Homie convention, version 5: a value when it changes, and each at least "
         f"every {found.heartbeat_s:g} s; alarms under $alert.",
     )
+    retained = "A retained one is refused."
+    if broker.version is MqttVersion.V311:
+        retained = (
+            "MQTT 3.1.1 does not show that a fresh command is retained, so such a command is obeyed once and "
+            "refused at the next connection."
+        )
     yield (
         "Accepts",
         "hold, start a fill, acknowledge, reset, shelve, cartridge changed, and readings by hand. None of "
-        "them opens the valve against a trip or without a permissive.",
+        f"them opens the valve against a trip or without a permissive. {retained}",
     )
     if found.announcements:
         yield "Announces", _announced(plan, found)
@@ -405,5 +434,6 @@ def explained(plan: BridgePlan) -> Iterator[tuple[str, list[Line]]]:
         yield f'Shelf "{stock.name}" ({stock.ident}), kept by hand', list(shelf(stock, plan.display))
     yield "Log", list(log(plan))
     yield "Hub", list(hub(plan))
+    yield "Page", list(page(plan))
     yield "Display", [("Units", people(plan.display))]
     yield "Caution", [("", _CAUTION)]

@@ -129,7 +129,7 @@ def _kept(
     try:
         path = chosen(log_file, config)
         return forecast_log.states(path, named), by_hand
-    except InputError:
+    except (InputError, forecast_log.NoForecastYet):
         if not by_hand:
             raise
         return [], by_hand

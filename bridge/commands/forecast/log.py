@@ -14,7 +14,7 @@ from typing import Any
 from bridge.commands.shared.configuration import AS_RECORDED, Shown
 from bridge.commands.shared.log_file import reading
 from bridge.display.charts import Axis, Canvas
-from bridge.errors import InputError
+from bridge.errors import InputError, LogError
 from bridge.forecast import by_hand, cartridges, persistence
 from bridge.forecast.by_hand import HandPlan, HandState, ShelfPlan, ShelfState
 from bridge.forecast.learned import Kept, forecast_of, worth_keeping
@@ -25,7 +25,8 @@ from bridge.purifier.forecast import Forecast, Interval
 from bridge.purifier.membrane import rejection_percent
 from bridge.sourcing.cost import per_litre
 from bridge.station.view import Outlook
-from bridge.tank.use import HORIZON_DAYS, Cover, days_until_dry
+from bridge.tank.cover import Cover, days_until_dry
+from bridge.tank.daily_use import HORIZON_DAYS
 from bridge.units import DisplayUnits, Quantity, VolumeUnit
 
 _WIDTH = 66
@@ -63,11 +64,16 @@ class State:
         }
 
 
+class NoForecastYet(LogError):
+    """The log is sound, and has no forecast yet."""
+
+
 def states(path: Path, named: str | None) -> list[State]:
     """Read the forecasts of a log, whether or not the daemon runs.
 
     Raises:
-        InputError: The log has no forecast, or none of the reservoir named.
+        InputError: The log has no forecast of the reservoir named.
+        NoForecastYet: The log has no forecast at all.
         LogError: The log cannot be read.
     """
     with reading(path) as reader:
@@ -78,7 +84,7 @@ def states(path: Path, named: str | None) -> list[State]:
             there = ", ".join(names) or "none"
             raise InputError(f"--reservoir {named}: {path} keeps no forecast of it; it has {there}")
         if not names:
-            raise InputError(
+            raise NoForecastYet(
                 f"{path}: no forecast is kept there yet; the daemon keeps one after its first fill, or "
                 "within an hour"
             )

@@ -16,14 +16,14 @@ from bridge.commands.sample.options import (
     one_reading,
     sample_options,
 )
-from bridge.commands.shared.log_file import which_log
+from bridge.commands.shared.log_file import NoLogYet, which_log
 from bridge.commands.shared.values import Solids, typed_values
 
 if TYPE_CHECKING:
     from bridge.commands.sample.by_hand import ByHand, Known
     from bridge.commands.shared.configuration import Shown
+    from bridge.estimate.verdict import Verdict
     from bridge.water.measurement import Measurement
-    from bridge.water.solids import Verdict
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,7 +100,7 @@ def command(
     from bridge.commands.sample.kept import CAUTION, checked_name, more_values, reading_lines, reading_values
     from bridge.commands.shared.configuration import shown_by
     from bridge.commands.shared.values import entered_ms
-    from bridge.water.solids import judge
+    from bridge.estimate.verdict import judge
 
     if of is not None:
         checked_name(of)
@@ -143,18 +143,27 @@ def command(
             click.echo(CAUTION)
         return
     given_ppm = _on(scale, given)
-    kept_in = _kept_in(log_file, config, of, reservoir, tray_litres, given_ppm, known)
+    try:
+        kept_in = _kept_in(log_file, config, of, reservoir, tray_litres, given_ppm, known)
+    except NoLogYet as error:
+        # The water can be judged all the same.
+        if not as_json:
+            click.echo("\n".join((*lines, CAUTION)))
+        raise NoLogYet(f"{error}. The sample is judged, but not kept") from error
     found = None
     if of == "tray":
         from bridge.commands.sample.kept import tray
 
         found = tray(measurement, scale.limit_ppm, tray_litres, given_ppm, kept_in, at_ms)
+    announced = ""
     if kept_in is not None and of is not None:
         from bridge.commands.sample.kept import sample_row
+        from bridge.commands.shared.log_file import passed_on
         from bridge.history.writer import add
 
         path, name = kept_in
         add(path, lambda stamp: sample_row(stamp, name, of, measurement, verdict, note, at_ms))
+        announced = passed_on(path, config)
     if as_json:
         click.echo(json.dumps({**reading_values(measurement, verdict), **more_values(of, kept_in, found)}))
         return
@@ -169,9 +178,14 @@ def command(
             click.echo(line)
     if kept_in is not None:
         as_of = "" if at_ms is None else f", as of {shown.units.local(at_ms // 1000).isoformat(' ')}"
-        click.echo(f"Kept in {kept_in[0]} as a sample of {of}, reservoir {kept_in[1]}{as_of}.")
+        click.echo(
+            f"Kept in {kept_in[0]} as a sample of {of}, reservoir {kept_in[1]}{as_of}. A running daemon "
+            "reads it within a minute."
+        )
         if at_ms is not None and of == "reservoir":
             click.echo("The mixing balance describes the present, so an earlier sample does not change it.")
+    if announced:
+        click.echo(announced)
     click.echo(CAUTION)
 
 
@@ -218,13 +232,13 @@ def scale_of(
     known: "Known | None", factor: float | None, limit: "Solids | None", target: "Solids | None"
 ) -> Scale:
     """Take the scale and the limits from the options, else from the configuration, else the defaults."""
-    from bridge.config.tables import default_target_ppm
-    from bridge.water import solids
+    from bridge.estimate.verdict import LIMIT_PPM, default_target_ppm
+    from bridge.water import measurement
 
-    used = solids.checked_factor(
-        (solids.Scale.HALF.value if known is None else known.factor) if factor is None else factor
+    used = measurement.checked_factor(
+        (measurement.Scale.HALF.value if known is None else known.factor) if factor is None else factor
     )
-    limit_ppm = solids.LIMIT_PPM if limit is None else limit.ppm(used)
+    limit_ppm = LIMIT_PPM if limit is None else limit.ppm(used)
     target_ppm = default_target_ppm(limit_ppm) if target is None else target.ppm(used)
     if known is not None and limit is None:
         limit_ppm = known.limit_ppm * used / known.factor

@@ -11,10 +11,10 @@ from bridge.errors import InputError
 
 if TYPE_CHECKING:
     from bridge.config.plan import BridgePlan
+    from bridge.estimate.verdict import Verdict
     from bridge.forecast.by_hand import HandPlan, ShelfPlan
     from bridge.history.records import EntryRow, Stamp
     from bridge.water.measurement import Measurement
-    from bridge.water.solids import Verdict
 
 EXHAUSTED, EARLY = "exhausted", "early"
 
@@ -152,6 +152,8 @@ def enter(
                 "whether the two are swapped"
             )
     at_ms = typed.at_ms
+    if typed.took is not None and found is not None and isinstance(found.kept, ShelfPlan):
+        _check_stock(path, found.kept, typed)
     makers: list[Callable[[Stamp], EntryRow]] = []
     if typed.feed_ppm is not None:
         feed, judged = _of_feed(typed.feed_ppm, factor, found)
@@ -174,9 +176,26 @@ def enter(
     add(path, *makers)
 
 
+def _check_stock(path: Path, shelf: "ShelfPlan", typed: ByHand) -> None:
+    from bridge.commands.shared.log_file import entries_of
+    from bridge.forecast.by_hand import shelf_after
+    from bridge.history.records import when_ms
+
+    rows = entries_of(path, shelf.ident)
+    until = [row for row in rows if typed.at_ms is None or when_ms(row) <= typed.at_ms]
+    there_l = shelf_after(shelf, until).stock_l + (typed.litres or 0.0)
+    took_l = typed.took or 0.0
+    # A volume in gallons has rounded decimals.
+    if rows and took_l > there_l * 1.001:
+        raise InputError(
+            f"--took {took_l:.4g} L: by its entries {shelf.ident} has {there_l:.4g} L; check number and "
+            "unit, or count what is there and enter it with --left"
+        )
+
+
 def _of_feed(ppm: float, factor: float, found: Known | None) -> "tuple[Measurement, Verdict]":
     from bridge.commands.sample.options import measured
-    from bridge.water.solids import LIMIT_PPM, TARGET_PPM, judge
+    from bridge.estimate.verdict import LIMIT_PPM, TARGET_PPM, judge
 
     measurement = measured(("--feed-ppm", ppm), None, factor, None, "natural", True, factor)
     limit_ppm, target_ppm = (LIMIT_PPM, TARGET_PPM) if found is None else (found.limit_ppm, found.target_ppm)

@@ -7,14 +7,14 @@ from pathlib import Path
 
 from bridge.commands.shared.log_file import check_reservoirs, reading
 from bridge.errors import InputError
+from bridge.estimate.verdict import Verdict
 from bridge.history.reader import Reader
 from bridge.history.records import SampleRow, Stamp
 from bridge.history.rollup import HOUR_MS
-from bridge.tank.mixing import Flush, cycles, flush, run_off_share
+from bridge.trays.flush import Flush, cycles, flush, run_off_share
 from bridge.units import DisplayUnits, SolidsUnit
 from bridge.water.conductivity import Method
-from bridge.water.measurement import Measurement
-from bridge.water.solids import Verdict, scale_label
+from bridge.water.measurement import Measurement, scale_label
 
 CAUTION = (
     "A conductivity reading never shows that water is safe to drink: microbes, pesticides, lead and "

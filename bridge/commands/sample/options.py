@@ -5,7 +5,8 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from bridge.commands.shared.values import as_solids, in_celsius, in_litres, renamed_option
+from bridge.commands.shared.values import as_solids, in_base, in_celsius, in_litres, renamed_option
+from bridge.units import CONCENTRATION, CONDUCTANCE, CONDUCTIVITY
 
 if TYPE_CHECKING:
     from bridge.water.measurement import Measurement
@@ -18,14 +19,22 @@ MOST_PPM = 100_000.0
 """Greater values are typing mistakes."""
 
 _OPTIONS = (
-    click.option("--conductivity", type=float, metavar="µS/cm", help="The reading of a conductivity meter."),
     click.option(
-        "--conductance", type=float, metavar="µS", help="The reading of a bare cell; with --cell-constant."
+        "--conductivity",
+        type=in_base(CONDUCTIVITY),
+        metavar="µS/cm",
+        help="The reading of a conductivity meter.",
+    ),
+    click.option(
+        "--conductance",
+        type=in_base(CONDUCTANCE),
+        metavar="µS",
+        help="The reading of a bare cell; with --cell-constant.",
     ),
     click.option("--cell-constant", type=float, metavar="cm⁻¹", help="The constant of that cell, in cm⁻¹."),
     click.option(
         "--meter-ppm",
-        type=float,
+        type=in_base(CONCENTRATION),
         metavar="N",
         help="What a ppm-only pocket meter shows; with --meter-factor.",
     ),
@@ -33,7 +42,10 @@ _OPTIONS = (
         "--meter-factor", type=float, metavar="F", help="That meter's own factor, often 0.5 or 0.7."
     ),
     click.option(
-        "--ppm", type=float, metavar="N", help="What a meter on the scale used here (--factor) shows."
+        "--ppm",
+        type=in_base(CONCENTRATION),
+        metavar="N",
+        help="What a meter on the scale used here (--factor) shows.",
     ),
     click.option("--temperature", type=in_celsius(), metavar="°C", help="Temperature of the water."),
     click.option(
@@ -225,12 +237,12 @@ def measured(
     from bridge.water.conductivity import Cell, Compensation, Method
     from bridge.water.measurement import (
         MeasuringChain,
+        checked_factor,
         measure,
         measure_compensated,
         measure_conductivity,
         measure_pocket_meter,
     )
-    from bridge.water.solids import checked_factor
     from bridge.water.uncertainty import DEFAULT_UNCERTAINTIES, StandardUncertainties
 
     name, reading = given

@@ -30,7 +30,7 @@ from bridge.errors import InputError
 from bridge.purifier.cartridge import Kind
 from bridge.units import CENTIMETRE, INCH, MASS
 from bridge.water.conductivity import LARGEST_CONSTANT_PER_CM, SMALLEST_CONSTANT_PER_CM
-from bridge.water.solids import Scale
+from bridge.water.measurement import Scale
 
 FACTOR = Scale.HALF.value
 """The scale that the file is written on, in ppm for each µS/cm."""

@@ -11,9 +11,9 @@ from pathlib import Path
 from bridge.commands.setup.answers import Answers, Page, ShapeKind, UnitSystem
 from bridge.commands.setup.questions import QUESTIONS, Question, sensor_measured
 from bridge.commands.setup.readers import FACTOR
+from bridge.estimate.verdict import LIMIT_PPM, TARGET_PPM
 from bridge.purifier.cartridge import Kind
 from bridge.units import LITRES_PER_US_GALLON
-from bridge.water.solids import LIMIT_PPM, TARGET_PPM
 
 _COMMENT_AT = 40
 _SLOWER = {Kind.EXCHANGE: 2.0, Kind.MEMBRANE: 3.0, Kind.DISTILLER: 2.0}

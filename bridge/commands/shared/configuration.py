@@ -99,9 +99,13 @@ def station_of(stations: "Sequence[StationPlan]", reservoir: str | None) -> "Sta
     for station in stations:
         if station.identity.reservoir == reservoir:
             return station
+    if not ids:
+        raise InputError(
+            "--reservoir: the configuration has no reservoir with a controller; add a table [reservoir.<id>]"
+        )
     if reservoir is None:
         raise InputError(f"--reservoir: which one? There are {', '.join(ids)}")
-    raise InputError(f"--reservoir {reservoir}: there is no such reservoir; there are {', '.join(ids)}")
+    raise InputError(f"--reservoir {reservoir}: there is no such reservoir; give {' or '.join(ids)}")
 
 
 def usual_config(config: Path | None, command: str) -> Path:

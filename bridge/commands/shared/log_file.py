@@ -27,6 +27,10 @@ BAR_AFTER_S = 0.5
 _STEPS = 1000
 
 
+class NoLogYet(InputError):
+    """There is no log at the path that was named."""
+
+
 def which_log(command: F) -> F:
     """Add the options that name a log."""
     for option in (
@@ -85,8 +89,9 @@ def chosen(log_file: Path | None, config: Path | None) -> Path:
         return path
     if what is _Stands.HIDDEN:
         raise InputError(f"{path}: this user may not read it; the service's user and root may")
-    said = "there is no such file" if what is None else "is not a file"
-    raise InputError(f"{path}: {said}; give the log that the daemon writes")
+    if what is None:
+        raise NoLogYet(f"{path}: there is no such file; give the log that the daemon writes")
+    raise InputError(f"{path}: is not a file; give the log that the daemon writes")
 
 
 class _Stands(Enum):
@@ -137,6 +142,29 @@ def reading(path: Path) -> Iterator["Reader"]:
             if error.fault is LogFault.LOCKED:
                 raise _locked(path) from error
             raise LogError(f"The log {path} cannot be read on ({error.__cause__ or error}).") from error
+
+
+def passed_on(log: Path, config: Path | None) -> str:
+    """Announce a new entry of the log to the daemon that runs.
+
+    Args:
+        log: The log.
+        config: The configuration, which may name another socket than the one beside the log.
+
+    Returns:
+        When the daemon reads the entry, as a sentence; an empty text if no daemon runs.
+    """
+    from bridge.config.building import SOCKET_ENDING
+    from bridge.daemon.local_socket import READ_ENTRIES, NoBridge, ask
+    from bridge.history.lock import holder
+
+    socket = log.with_name(log.name + SOCKET_ENDING)
+    if config is not None:
+        socket = configuration_in_use(config).plan.socket or socket
+    try:
+        return ask(socket, READ_ENTRIES).sentence
+    except (NoBridge, InputError):
+        return "" if holder(log) is None else "The running bridge reads it within a minute."
 
 
 def _locked(path: Path) -> LogError:

@@ -17,7 +17,7 @@ from zoneinfo import ZoneInfo
 import click
 
 from bridge.errors import InputError, OutOfRangeError
-from bridge.units import CONCENTRATION, CONDUCTIVITY, TEMPERATURE, US_CM, VOLUME, Dimension
+from bridge.units import CONCENTRATION, CONDUCTIVITY, FAHRENHEIT, TEMPERATURE, VOLUME, Dimension
 
 T = TypeVar("T")
 F = TypeVar("F", bound=Callable[..., Any])
@@ -37,9 +37,15 @@ class Solids:
         return self.number * factor if self.is_us_cm else self.number
 
 
+class BareCelsius(float):
+    """A temperature that a person typed without a unit."""
+
+
 @contextmanager
 def typed_values() -> Iterator[None]:
     """Turn a quantity out of range into the mistake of the person who typed it. Also works as a decorator.
+
+    A temperature without a unit that would be a usual one in °F gets a question about that.
 
     Raises:
         InputError: A quantity is out of range.
@@ -47,7 +53,16 @@ def typed_values() -> Iterator[None]:
     try:
         yield
     except OutOfRangeError as error:
-        raise InputError(str(error)) from error
+        raise InputError(f"{error}{_perhaps_fahrenheit(str(error))}") from error
+
+
+def _perhaps_fahrenheit(sentence: str) -> str:
+    context = click.get_current_context(silent=True)
+    for value in () if context is None else context.params.values():
+        for one in value if isinstance(value, tuple) else (value,):
+            if isinstance(one, BareCelsius) and "°C" in sentence and 0.0 < FAHRENHEIT.to_base(one) < 45.0:
+                return f"; did you mean Fahrenheit? Then write '{one:g} F'"
+    return ""
 
 
 def in_litres(low: float = 0.0, high: float = math.inf, *, above: bool = True) -> Callable[[str], float]:
@@ -67,7 +82,18 @@ def in_litres(low: float = 0.0, high: float = math.inf, *, above: bool = True) -
 
 def in_celsius() -> Callable[[str], float]:
     """Make a parser for the temperature of an option; whoever uses it checks whether water can have it."""
-    return lambda text: _option(lambda: TEMPERATURE.read(text))
+
+    def parse(text: str) -> float:
+        number, unit = _option(lambda: TEMPERATURE.parse(text))
+        has_unit = any(letter.isalpha() for letter in text)
+        return unit.to_base(number) if has_unit else BareCelsius(number)
+
+    return parse
+
+
+def in_base(dimension: Dimension) -> Callable[[str], float]:
+    """Make a parser for a quantity of an option, in the base unit of its dimension."""
+    return lambda text: _option(lambda: dimension.read(text))
 
 
 def as_solids(high: float = math.inf, *, above: bool = False) -> Callable[[str], Solids]:
@@ -81,7 +107,7 @@ def as_solids(high: float = math.inf, *, above: bool = False) -> Callable[[str],
     def parse(text: str) -> Solids:
         number, unit = _option(lambda: _SOLIDS.parse(text))
         number = _in_range(number, 0.0, high, above)
-        return Solids(unit.to_base(number), is_us_cm=unit is US_CM)
+        return Solids(unit.to_base(number), is_us_cm=unit in CONDUCTIVITY.units)
 
     return parse
 

@@ -6,8 +6,8 @@ from pathlib import Path
 from typing import Any
 
 from bridge.commands.sources.file import BlendTable, FeedTable, RainTable, SourcesTable, stated
-from bridge.config.tables import default_target_ppm
 from bridge.errors import InputError
+from bridge.estimate.verdict import default_target_ppm
 from bridge.purifier.cartridge import (
     RatedGrams,
     RatedLitres,

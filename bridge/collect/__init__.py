@@ -1,0 +1,1 @@
+"""The records of any number of bridges in one database, for dashboards that read plain SQL."""

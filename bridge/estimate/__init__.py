@@ -1,0 +1,1 @@
+"""Estimates: the water of the reservoir, the verdict on it, and the watch over the cell. Core."""

@@ -1,0 +1,217 @@
+"""The estimate of the reservoir against barrels as they truly are, and its single steps."""
+
+import dataclasses
+import json
+import math
+import random
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from bridge.errors import InputError, OutOfRangeError
+from bridge.estimate import reservoir
+from bridge.estimate.reservoir import Basis, HandSample, Reservoir
+from bridge.estimate.verdict import Verdict
+from bridge.water.meter import HandMeter
+from tests.estimate.barrels import season
+from tests.estimate.worlds import METERS
+
+GOOD = HandSample(3.0, 0.5, 0.3, "good")
+BAD = HandSample(80.0, 1.0, 0.3, "good")
+
+
+def barrel(assumed_ppm: float = 6.0, cell_percent: float = 5.0) -> Reservoir:
+    return reservoir.begin(assumed_ppm, 100.0, volume_sd_l=2.0, cell_percent=cell_percent)
+
+
+@pytest.mark.parametrize("meter", [None, *METERS], ids=lambda meter: "none" if meter is None else meter.ident)
+def test_the_interval_of_the_reservoir_covers_the_truth_for_a_season(meter: HandMeter | None) -> None:
+    # Seeds 1/... adjusted the model, 2/... judge it.
+    covered = days = wrongly = accepted = 0
+    for i in range(60):
+        name = "none" if meter is None else meter.ident
+        for one in season(random.Random(f"2/{name}/{i}"), 150, meter=meter):
+            if one.day % 7 == 3:
+                days += 1
+                covered += abs(one.truth_ppm - one.estimate.ppm) <= one.estimate.expanded_ppm
+                if one.verdict in (Verdict.SUITABLE, Verdict.MARGINAL):
+                    accepted += 1
+                    wrongly += one.truth_ppm >= 50.0
+    print(f"{name}: {100 * covered / days:.1f} % of {days} covered, {wrongly} of {accepted} wrongly accepted")
+    assert 0.93 <= covered / days <= 0.99
+    assert wrongly <= 0.025 * accepted
+
+
+def test_a_first_value_is_assumed_until_water_that_was_measured_replaces_it() -> None:
+    held = barrel()
+    assert held.basis is Basis.ASSUMED
+    assert held.expanded_ppm >= 30.0
+    assert reservoir.judged(barrel(25.0), 50.0, 25.0).verdict is Verdict.UNKNOWN
+    for _ in range(4):
+        held = reservoir.drawn(held, 60.0)
+        held = reservoir.filled(held, 60.0, 5.0, own_percent=2.0)
+    assert held.basis is Basis.BALANCE
+    assert reservoir.judged(held, 50.0, 25.0).verdict is Verdict.SUITABLE
+
+
+def test_a_good_sample_says_yes_at_once_and_a_bad_one_no() -> None:
+    good = reservoir.sampled(barrel(40.0), GOOD, 1000.0)
+    assert good.basis is Basis.SAMPLE
+    assert good.sampled_s == 1000.0
+    assert reservoir.judged(good, 50.0, 25.0).verdict is Verdict.SUITABLE
+    assert good.ppm == pytest.approx(3.0, abs=0.5)
+    bad = reservoir.sampled(good, BAD, 2000.0)
+    assert reservoir.judged(bad, 50.0, 25.0).verdict is Verdict.UNSUITABLE
+    assert bad.ppm == pytest.approx(80.0, rel=0.02)
+
+
+def test_water_of_the_sample_is_balance_again_when_half_of_it_has_gone() -> None:
+    held = reservoir.sampled(barrel(), GOOD, 0.0)
+    held = reservoir.filled(held, 90.0, 5.0, own_percent=2.0)
+    assert held.basis is Basis.SAMPLE
+    assert reservoir.filled(held, 30.0, 5.0, own_percent=2.0).basis is Basis.BALANCE
+
+
+def test_a_sample_corrects_the_cell_through_their_covariance() -> None:
+    # A cell that reads 12 % low fills a barrel three times over; the truth is 28 ppm where it reads 25.
+    held = reservoir.drawn(barrel(), 95.0)
+    held = reservoir.filled(held, 195.0, 25.0, own_percent=0.5)
+    percent, sd_percent = held.cell_gain_percent
+    assert percent == 0.0
+    assert sd_percent == pytest.approx(5.0)
+    after = reservoir.sampled(held, HandSample(28.0, 0.2, 0.1, "fine"), 0.0)
+    percent, sd_percent = after.cell_gain_percent
+    assert 6.0 < percent < 14.0
+    assert sd_percent < 3.0
+    # The next fill is counted with the corrected cell.
+    more = reservoir.filled(reservoir.drawn(after, 190.0), 190.0, 25.0, own_percent=0.5)
+    assert more.ppm == pytest.approx(25.0 * (1.0 + 0.01 * percent), rel=0.02)
+    assert reservoir.recalibrated(after, 1.0).cell_gain_percent == pytest.approx((0.0, 1.0))
+
+
+def test_a_bucket_that_nobody_counted_does_not_blame_the_cell() -> None:
+    held = reservoir.filled(reservoir.drawn(barrel(), 95.0), 150.0, 20.0, own_percent=0.5)
+    found = reservoir.contradiction(held, BAD)
+    assert found.z > reservoir.CONTRADICTION
+    assert reservoir.sampled(held, BAD, 0.0).cell_gain_percent == held.cell_gain_percent
+
+
+def test_many_samples_with_one_meter_are_no_better_than_the_meter() -> None:
+    held = barrel(20.0)
+    coarse = HandSample(20.0, 6.0, 0.3, "coarse")
+    for hour in range(50):
+        held = reservoir.sampled(held, coarse, 3600.0 * hour)
+    assert held.expanded_ppm > 2.0 * 5.0
+
+
+def test_a_meter_that_shows_zero_is_an_upper_bound() -> None:
+    zero = HandSample(0.25, 11.5, 0.3, "pocket", below_resolution=True)
+    low, high = barrel(0.0), barrel(40.0)
+    assert reservoir.sampled(high, zero, 0.0).ppm < high.ppm - 5.0
+    balanced = reservoir.sampled(low, GOOD, 0.0)
+    again = reservoir.sampled(balanced, zero, 1.0)
+    assert again.ppm == pytest.approx(balanced.ppm, abs=0.5)
+    # The exact moments of a normal distribution that is cut off, by sampling.
+    dice = random.Random(5)
+    kept = [
+        c
+        for c, m in ((dice.gauss(40.0, 20.0), dice.gauss(0.0, 11.5)) for _ in range(200_000))
+        if c + m + dice.gauss(0.0, 0.3) <= 0.5
+    ]
+    found = reservoir.sampled(high, zero, 0.0)
+    assert found.ppm == pytest.approx(max(sum(kept) / len(kept), 0.0), abs=0.6)
+
+
+def test_evaporation_leaves_the_solids_and_rain_dilutes() -> None:
+    held = reservoir.sampled(barrel(), HandSample(20.0, 0.2, 0.1, "fine"), 0.0)
+    dried = reservoir.evaporated(held, 0.2 * held.volume_l)
+    assert dried.ppm == pytest.approx(held.ppm / 0.8)
+    assert dried.expanded_ppm > held.expanded_ppm
+    rained = reservoir.rained(held, held.volume_l, ppm=10.0, ppm_sd=0.0)
+    assert rained.ppm == pytest.approx(0.5 * (held.ppm + 10.0))
+    poured = reservoir.poured(held, held.volume_l, 200.0, 20.0, 1.0)
+    assert poured.expanded_ppm > 15.0
+
+
+def test_the_first_order_steps_agree_with_monte_carlo() -> None:
+    held = barrel(20.0, cell_percent=5.0)
+    held = dataclasses.replace(held, volume_l=100.0)
+    after = reservoir.evaporated(reservoir.filled(held, 60.0, 30.0, own_percent=3.0, litres_sd=2.0), 8.0, 2.0)
+    dice, seen = random.Random(9), []
+    for _ in range(40_000):
+        c, v = dice.gauss(20.0, 15.0), dice.gauss(100.0, 2.0)
+        q = 30.0 * (1.0 + dice.gauss(0.0, 0.05) + dice.gauss(0.0, 0.03))
+        more, lost = dice.gauss(60.0, 2.0), dice.gauss(8.0, 2.0)
+        seen.append((c * v + q * more) / (v + more - lost))
+    mean = sum(seen) / len(seen)
+    sd = math.sqrt(sum((x - mean) ** 2 for x in seen) / len(seen))
+    assert after.ppm == pytest.approx(mean, rel=0.01)
+    assert after.expanded_ppm == pytest.approx(2.0 * sd, rel=0.02)
+
+
+def test_parts_of_a_fill_are_as_uncertain_as_the_whole() -> None:
+    whole = reservoir.filled(barrel(), 100.0, 30.0, own_percent=3.0)
+    parts = barrel()
+    for _ in range(100):
+        parts = reservoir.filled(parts, 1.0, 30.0, own_percent=3.0)
+    assert parts.ppm == pytest.approx(whole.ppm, rel=1e-9)
+    assert parts.expanded_ppm == pytest.approx(whole.expanded_ppm, rel=0.01)
+
+
+def test_a_doubtful_cell_widens_what_follows() -> None:
+    sure = reservoir.recalibrated(reservoir.sampled(barrel(), GOOD, 0.0), 1.0)
+    doubted = reservoir.doubted(sure, 15.0)
+    wide, narrow = (reservoir.filled(one, 100.0, 30.0, own_percent=1.0) for one in (doubted, sure))
+    assert wide.expanded_ppm > 3.0 * narrow.expanded_ppm
+    assert reservoir.doubted(doubted, 1.0) == doubted
+
+
+_STEPS = st.lists(
+    st.tuples(st.sampled_from("fdersvas"), st.floats(0.0, 120.0), st.floats(0.0, 90.0)), max_size=40
+)
+
+
+@given(_STEPS)
+@settings(max_examples=150, deadline=None)
+def test_no_history_gives_an_impossible_estimate(steps: list[tuple[str, float, float]]) -> None:
+    held = barrel()
+    for step, litres, ppm in steps:
+        match step:
+            case "f":
+                held = reservoir.filled(held, litres, ppm, own_percent=3.0, litres_sd=1.0)
+            case "d":
+                held = reservoir.drawn(held, litres, 1.0)
+            case "e":
+                held = reservoir.evaporated(held, 0.02 * litres, 0.1)
+            case "r":
+                held = reservoir.rained(held, litres)
+            case "v":
+                held = reservoir.volume_seen(held, litres, 2.0)
+            case "a":
+                held = reservoir.aged(held, litres, drift_percent_per_year=5.0)
+            case _:
+                held = reservoir.sampled(held, HandSample(ppm, 1.0, 0.3, "a", ppm < 1.0), 0.0)
+        assert 0.0 <= held.ppm < math.inf
+        assert held.volume_l > 0.0
+        assert 0.1 <= held.expanded_ppm < math.inf
+        for i, row in enumerate(held.covariance):
+            for j, value in enumerate(row):
+                bound = math.sqrt(row[i] * held.covariance[j][j])
+                assert abs(value) <= bound * (1.0 + 1e-6) + 1e-6
+    assert reservoir.from_json(json.loads(json.dumps(reservoir.to_json(held)))) == held
+
+
+def test_a_damaged_record_and_impossible_values_are_refused() -> None:
+    values = reservoir.to_json(barrel())
+    damages: tuple[dict[str, object], ...] = (
+        {"state": [1.0]},
+        {"covariance": [[1.0]]},
+        {"sampled_share": "x"},
+        {"state": [math.nan] * 5},
+    )
+    for damage in damages:
+        with pytest.raises(InputError, match="delete it"):
+            reservoir.from_json({**values, **damage})
+    with pytest.raises(OutOfRangeError, match="inflow"):
+        reservoir.filled(barrel(), -1.0, 5.0, own_percent=1.0)

@@ -1,0 +1,85 @@
+"""Reference evapotranspiration against the worked examples of FAO Irrigation and Drainage Paper 56 (1998).
+
+The inputs and results of examples 3, 5, 8, 9, 14 and 18, and the intermediate values of 17, were compared
+with the published tests of two open-source packages that quote the paper. The temperatures, latitudes and
+results of examples 17 and 20 that those tests do not quote are from memory.
+"""
+
+import pytest
+
+from bridge.errors import OutOfRangeError
+from bridge.tank import evapotranspiration as air
+from bridge.tank.evapotranspiration import DayOfWeather, Site
+
+BANGKOK = Site(13.0 + 44.0 / 60.0, 2.0)
+UCCLE = Site(50.0 + 48.0 / 60.0, 100.0)
+LYON = Site(45.0 + 43.0 / 60.0, 200.0)
+
+
+def test_the_parts_equal_the_printed_examples() -> None:
+    # Examples 2, 3, 5, 8, 9 and 14.
+    assert air.pressure_kpa(1800.0) == pytest.approx(81.8, abs=0.05)
+    assert air.psychrometric_kpa_c(1800.0) == pytest.approx(0.054, abs=0.0005)
+    assert air.mean_saturation_kpa(24.5, 15.0) == pytest.approx(2.39, abs=0.005)
+    assert air.vapour_from_humidity_kpa(25.0, 18.0, 82.0, 54.0) == pytest.approx(1.70, abs=0.005)
+    assert air.extraterrestrial_mj_m2(-20.0, 246) == pytest.approx(32.2, abs=0.05)
+    assert air.daylight_hours(-20.0, 246) == pytest.approx(11.7, abs=0.05)
+    assert air.wind_at_2_m(3.2, 10.0) == pytest.approx(2.4, abs=0.05)
+
+
+def test_example_17_a_month_at_bangkok() -> None:
+    """April, of which 15 April is the middle, as the paper's tables take it."""
+    day = 105
+    above = air.extraterrestrial_mj_m2(BANGKOK.latitude_deg, day)
+    daylight_h = air.daylight_hours(BANGKOK.latitude_deg, day)
+    assert above == pytest.approx(38.06, abs=0.01)
+    assert daylight_h == pytest.approx(12.31, abs=0.005)
+    solar = air.solar_from_sunshine_mj_m2(above, 8.5, daylight_h)
+    assert solar == pytest.approx(22.65, abs=0.01)
+    april = DayOfWeather(day, 34.8, 25.6, 2.85, 2.0, solar, 0.14 * (30.2 - 29.2))
+    assert air.net_radiation_mj_m2(BANGKOK, april) == pytest.approx(14.33, abs=0.01)
+    assert air.penman_monteith_mm(BANGKOK, april) == pytest.approx(5.72, abs=0.005)
+
+
+def test_example_18_a_day_at_uccle() -> None:
+    """6 July."""
+    day = 187
+    above = air.extraterrestrial_mj_m2(UCCLE.latitude_deg, day)
+    assert above == pytest.approx(41.09, abs=0.01)
+    solar = air.solar_from_sunshine_mj_m2(above, 9.25, air.daylight_hours(UCCLE.latitude_deg, day))
+    assert solar == pytest.approx(22.07, abs=0.01)
+    vapour = air.vapour_from_humidity_kpa(21.5, 12.3, 84.0, 63.0)
+    assert vapour == pytest.approx(1.409, abs=0.0005)
+    wind = air.wind_at_2_m(10.0 / 3.6, 10.0)
+    assert wind == pytest.approx(2.078, abs=0.0005)
+    july = DayOfWeather(day, 21.5, 12.3, vapour, wind, solar)
+    assert air.net_radiation_mj_m2(UCCLE, july) == pytest.approx(13.28, abs=0.01)
+    assert air.penman_monteith_mm(UCCLE, july) == pytest.approx(3.88, abs=0.005)
+
+
+def test_example_20_a_month_at_lyon_from_temperatures_alone() -> None:
+    """July: radiation and humidity from the temperatures, the default wind; and Hargreaves beside it."""
+    july = DayOfWeather(196, 26.6, 14.8)
+    above = air.extraterrestrial_mj_m2(LYON.latitude_deg, 196)
+    assert above == pytest.approx(40.6, abs=0.05)
+    assert air.saturation_kpa(14.8) == pytest.approx(1.68, abs=0.005)
+    assert air.solar_from_temperatures_mj_m2(above, 26.6, 14.8) == pytest.approx(22.3, abs=0.05)
+    assert air.penman_monteith_mm(LYON, july) == pytest.approx(4.56, abs=0.03)
+    assert air.hargreaves_mm(LYON.latitude_deg, 196, 26.6, 14.8) == pytest.approx(5.0, abs=0.05)
+
+
+def test_a_polar_night_takes_no_water() -> None:
+    assert air.extraterrestrial_mj_m2(80.0, 355) == pytest.approx(0.0, abs=1e-9)
+    assert air.hargreaves_mm(80.0, 355, -20.0, -25.0) == 0.0
+    assert air.penman_monteith_mm(Site(80.0), DayOfWeather(355, -20.0, -25.0)) < 0.5
+
+
+def test_impossible_weather_is_refused() -> None:
+    with pytest.raises(OutOfRangeError, match="the lowest"):
+        DayOfWeather(1, 5.0, 6.0)
+    with pytest.raises(OutOfRangeError, match="day of the year"):
+        DayOfWeather(0, 5.0, 4.0)
+    with pytest.raises(OutOfRangeError, match="wind"):
+        DayOfWeather(1, 5.0, 4.0, wind_m_s=-1.0)
+    with pytest.raises(OutOfRangeError, match="latitude"):
+        Site(91.0)
