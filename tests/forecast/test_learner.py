@@ -369,7 +369,8 @@ def test_a_membrane_and_a_distiller_are_forecast_too() -> None:
 def membrane_years(ageing_per_m3: float, days: int) -> tuple[list[int], int | None, Shed]:
     """Runs a membrane at 8 °C in winter and 22 °C in summer. The first litre of each fill has stood.
 
-    Returns the days with an order advisory, the first day on which the product crossed, and the shed.
+    Returns the days with an order advisory, the first day on which the product of the warmest water
+    crosses, and the shed.
     """
     cartridge = CartridgePlan(Kind.MEMBRANE, rejection_percent=95.0, lead_days=14.0)
     shed = Shed(Learner(plan_with(cartridge)))
@@ -384,7 +385,9 @@ def membrane_years(ageing_per_m3: float, days: int) -> tuple[list[int], int | No
             stood = 3.0 if minute < 2 else 1.0
             shed.product_ppm = min(FEED_PPM * passage * wobble * stood, 49.0)
             shed.step(Phase.FILL, 3.0 if minute else 0.0)
-        if FEED_PPM * passage >= 50.0 and crossed is None:
+        # The forecast is for the warmest water of the year, 22 °C.
+        warmest = math.exp(0.03 * (22.0 - shed.celsius))
+        if FEED_PPM * passage * warmest >= 50.0 and crossed is None:
             crossed = day
         shed.step(Phase.IDLE, 3.0)
         for _ in range(2):
