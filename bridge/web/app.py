@@ -34,10 +34,11 @@ from bridge.guard.rules import ACTIVE
 from bridge.mqtt.topics import Layout
 from bridge.station.plan import StationIdentity
 from bridge.station.view import StationView
+from bridge.web.course import LONGEST_MS, SHORTEST_MS, Span
+from bridge.web.entries import Filter
 from bridge.web.history import BusyError, Records
 from bridge.web.security import SecurityMiddleware, TokenCheck, refusal
 from bridge.web.server import Broadcaster, EventStream
-from bridge.web.trend import MOST_HOURS
 
 STATIC = Path(__file__).parent / "static"
 LONGEST_BODY = 2048
@@ -100,7 +101,9 @@ class Page:
             Mount("/static", self._files, middleware=compressed),
             Route("/api/facts", self._all_facts),
             Route("/api/events", self._event_stream),
-            Route(f"{reservoir}/trend", self._trend),
+            Route(f"{reservoir}/history", self._history, middleware=compressed),
+            Route(f"{reservoir}/history.csv", self._sheet, middleware=compressed),
+            Route(f"{reservoir}/entries", self._entries, middleware=compressed),
             Route(f"{reservoir}/fills", self._fills),
             Route(f"{reservoir}/command", self._command, methods=["POST"]),
             Route("/api/token", self._check_token, methods=["POST"]),
@@ -186,12 +189,30 @@ class Page:
             return refusal(HTTPStatus.SERVICE_UNAVAILABLE, "Too many browsers follow this page already.")
         return EventStream(self.events, self._everything)
 
-    async def _trend(self, request: Request) -> Response:
-        identity = self._identity(request)
-        hours = request.query_params.get("hours", "24")
-        if not (hours.isascii() and hours.isdigit() and len(hours) <= 4 and 1 <= int(hours) <= MOST_HOURS):
-            return refusal(HTTPStatus.BAD_REQUEST, f"'hours' must be a whole number from 1 to {MOST_HOURS}.")
-        return await _from_log(self._records.trend(identity, int(hours)))
+    async def _history(self, request: Request) -> Response:
+        return await _from_log(self._records.course(self._identity(request), _span(request)))
+
+    async def _entries(self, request: Request) -> Response:
+        named = request.query_params.get("kinds", ",".join(kind.value for kind in Filter))
+        try:
+            kinds = frozenset(Filter(name) for name in named.split(","))
+        except ValueError:
+            known = ", ".join(kind.value for kind in Filter)
+            raise HTTPException(HTTPStatus.BAD_REQUEST, f"'kinds' may name {known}.") from None
+        return await _from_log(self._records.entries(self._identity(request), _span(request), kinds))
+
+    async def _sheet(self, request: Request) -> Response:
+        identity, span = self._identity(request), _span(request)
+        try:
+            text = await self._records.csv(identity, span)
+        except LogError as error:
+            return refusal(HTTPStatus.SERVICE_UNAVAILABLE, str(error))
+        name = f"{identity.reservoir}-{self._setup.units.local(span.start_ms / 1000.0):%Y-%m-%d}.csv"
+        return Response(
+            text,
+            media_type="text/csv",
+            headers={"content-disposition": f'attachment; filename="{name}"'},
+        )
 
     async def _fills(self, request: Request) -> Response:
         return await _from_log(self._records.fills(self._identity(request)))
@@ -262,6 +283,25 @@ class Page:
             )
         at = self._setup.units.local(time.time()).strftime("%H:%M:%S")
         return JSONResponse({"sentence": result.sentence, "at": at}, _STATUS.get(result.status, 500))
+
+
+def _span(request: Request) -> Span:
+    """Return the span that a request names; without one the last day.
+
+    Raises:
+        HTTPException: it is not two times in order.
+    """
+    now_ms = int(time.time() * 1000)
+    given = request.query_params
+    end, start = given.get("until", str(now_ms)), given.get("from", str(now_ms - 86_400_000))
+    if all(text.isascii() and text.isdigit() and len(text) <= 14 for text in (start, end)):
+        span = Span(int(start), min(int(end), now_ms))
+        if SHORTEST_MS <= span.length_ms <= LONGEST_MS:
+            return span
+    raise HTTPException(
+        HTTPStatus.BAD_REQUEST,
+        "'from' and 'until' are milliseconds since 1970 in UTC, from ten minutes to ten years apart.",
+    )
 
 
 async def _from_log(read: Awaitable[object]) -> Response:
