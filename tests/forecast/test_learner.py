@@ -10,7 +10,7 @@ from statistics import median
 import pytest
 
 from bridge.clock import VirtualClock
-from bridge.daemon.keeper import StationForecast
+from bridge.daemon.station_forecast import StationForecast
 from bridge.demo import HURRIED, station
 from bridge.errors import LogError
 from bridge.forecast import persistence
@@ -32,7 +32,7 @@ from bridge.protocol.messages import LocalFault
 from bridge.purifier.cartridge import Evidence, Kind, Load, add
 from bridge.rig.scenario import DEMO
 from bridge.station.assess import Memory, Picture, ProbeView
-from bridge.station.inventory import Inventory
+from bridge.station.inventory import unmeasured
 from bridge.station.plan import CartridgePlan, StationPlan
 from bridge.station.station import Station, Turn
 from bridge.station.view import Outlook
@@ -84,7 +84,7 @@ class Shed:
         )
         level = Level(self.volume_l / 200.0, self.volume_l, Zone.MIDDLE, False, (), self.volume_l)
         picture = Picture(assessment, ProbeView(), ProbeView(), level, FEED_PPM, LocalFault(0))
-        memory = Memory(Inventory(5.0, load=self.load))
+        memory = Memory(replace(unmeasured(5.0), load=self.load))
         decision = Decision(after.flow, 0.0, (), (), () if command is None else (Reply(0, True, ""),))
         one = Turn(self.now, True, memory, picture, before, after, decision, command)
         if self.foresight is not None and self.station is not None:
