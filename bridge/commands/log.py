@@ -221,6 +221,10 @@ _LITRES = {
     Litres.PUT: "put on the shelf",
     Litres.TAKEN: "taken from the shelf",
     Litres.LEFT: "counted on the shelf",
+    Litres.GIVEN: "poured into the tray",
+    Litres.FILLED: "needed to fill the tray to its mark",
+    Litres.FLUSHED: "poured through the tray",
+    Litres.EXCHANGED: "of the tray tipped out and replaced",
 }
 
 

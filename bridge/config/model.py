@@ -21,6 +21,7 @@ from bridge.config.tables import (
     refused,
     sound,
 )
+from bridge.config.trays import RoundTable, TrayTable, WeatherTable
 from bridge.mqtt.announcements import AnnouncementTemplate, Each
 from bridge.mqtt.broker import Secret
 from bridge.mqtt.topics import Layout
@@ -336,3 +337,9 @@ class Settings(BaseSettings):
     meter: dict[ReservoirId, MeterTable] = Field(
         default_factory=dict, description="tables [meter.<id>], such as [meter.pen], of hand meters"
     )
+    tray: dict[ReservoirId, TrayTable] = Field(
+        default_factory=dict,
+        description="tables [tray.<id>], such as [tray.south-bench], in the order of the benches",
+    )
+    weather: WeatherTable | None = Field(default=None, description="a table about the place of the trays")
+    round: RoundTable = Field(default=RoundTable(), description="a table about the watering round")

@@ -38,7 +38,7 @@ class CartridgeHistory:
     feed_ms: dict[str, int] = field(default_factory=dict)
     """When each of these samples was taken, UTC."""
     reservoir_us_cm: dict[str, float] = field(default_factory=dict)
-    """Only samples that the mixing balance has not used yet."""
+    """Only samples that the estimate of the reservoir has not used yet."""
     undone: set[str] = field(default_factory=set)
     """The reservoirs of which a sample was taken back."""
     until_ms: int = 0

@@ -14,6 +14,7 @@ from types import TracebackType
 from typing import Any
 
 from bridge.errors import InputError
+from bridge.history.grouped import Group, Grouping, groups_of, joined, stored_groups
 from bridge.history.log_file import LAYOUT, bring_up_to_date, layout_in, open_for_reading, trouble_from
 from bridge.history.records import KINDS, EntryRow, Kind, ReadingRow, Series, StateRow
 from bridge.history.rollup import HOUR_MS, MINUTE_MS, Bucket, RollUp, merge
@@ -156,6 +157,22 @@ class Reader:
                 values += (None, None, None, 0) if cell is None else astuple(cell)
             yield tuple(values)
         progress(1.0)
+
+    def groups(self, reservoir: str, start: int, end: int, wanted: Grouping) -> list[Group]:
+        """Return the readings of a reservoir in groups of one width, in order, for a chart."""
+        with self._as_log_error():
+            self._check(reservoir)
+            span = wanted.span_ms
+            complete = self._store.minutes_end(reservoir) - MINUTE_MS
+            complete = min(max(start, complete - complete % span), end)
+            stored = stored_groups(self._store.connection, reservoir, start, complete, wanted)
+            # The last stored bucket is read again, because the change of the counter begins there.
+            fresh = list(self.buckets(reservoir, span, max(start, complete - span), end))
+            before_l = None
+            if fresh and fresh[0].start_ms < complete:
+                through = fresh.pop(0).cells[Series.THROUGHPUT]
+                before_l = None if through is None else through.greatest
+        return joined([*stored, *groups_of(fresh, wanted, before_l)])
 
     def _open(self, reservoir: str, span_ms: int, start: int, end: int) -> Iterator[Bucket]:
         """Yield the buckets of the readings after the last closed minute."""

@@ -285,11 +285,19 @@ class Litres(Enum):
     """Taken from the shelf."""
     LEFT = "left"
     """Counted as left on the shelf."""
+    GIVEN = "given"
+    """Poured into a tray."""
+    FILLED = "filled"
+    """Needed to fill a tray to its mark."""
+    FLUSHED = "flushed"
+    """Poured through a tray."""
+    EXCHANGED = "exchanged"
+    """Tipped out of a tray and replaced."""
 
 
 @dataclass(frozen=True, slots=True)
 class LitresRow:
-    """Litres that a person entered. ``reservoir`` is the purifier or shelf that is kept by hand."""
+    """Litres that a person entered. ``reservoir`` is the purifier or shelf kept by hand, or the tray."""
 
     stamp: Stamp
     reservoir: str

@@ -11,6 +11,8 @@ from typing import Any
 import pytest
 
 from bridge.daemon import saved_state
+from bridge.demo import station
+from bridge.estimate.reservoir import Basis
 from bridge.forecast import persistence
 from bridge.guard.alarms import Status
 from bridge.guard.limits import Limits
@@ -34,12 +36,15 @@ from bridge.history.records import (
 from bridge.history.rollup import DEAD_BANDS, HOUR_MS, MINUTE_MS, Bucket
 from bridge.history.waiting import LogSettings, OutboxSettings
 from bridge.history.writer import Log, add
+from bridge.rig.scenario import DEMO
+from bridge.station.inventory import unmeasured
 from tests.history.conftest import START_MS
 from tests.history.test_log import one_of_each
 from tests.waiting import DEADLINE_S
 
 FOLDER = Path(__file__).with_name("layout2")
 ALWAYS = 2**50
+PLAN = station(DEMO, "nowhere", Limits(), 0.5, 0.9)
 
 
 @pytest.fixture
@@ -130,7 +135,13 @@ def test_the_saved_state_of_layout_2_is_the_start_of_a_station(old: Path, before
     assert [latch.trip for latch in state.latches] == [Trip.OVERFLOW]
     assert state.hold
     assert before["state"]["latched.barrel"]["hold"]
-    accounts = saved_state.inventory(opened.state[saved_state.accounts_key("barrel")], 5.0)
+    accounts = saved_state.inventory(
+        opened.state[saved_state.accounts_key("barrel")], unmeasured(5.0), PLAN.product, now
+    )
+    # The mixing balance of that layout becomes an estimate of water that nobody measured.
+    balance = before["state"]["accounts.barrel"]["balance"]
+    assert accounts.water.ppm == pytest.approx(balance[1] / balance[0] if balance else 5.0)
+    assert accounts.water.basis is Basis.ASSUMED
     assert (accounts.load.treated_l, accounts.load.taken_up_g) == (1500.0, 470.0)
     kept = persistence.read(opened.state[persistence.key("barrel")], ())
     assert (kept.learned.booked_l, kept.learned.total_l) == (12.0, 55.0)
