@@ -385,7 +385,7 @@ _FORGET_HYPOTHESES = 0.98
 """Share of the evidence between the hypotheses that remains after each value, so that they can change."""
 _UNLIKELY = 0.003
 """A hypothesis with a smaller share of the likeliest one's weight is left out of a forecast."""
-_ITERATIONS = 3
+_ITERATIONS = 8
 LONGEST_DAYS = 3652.0
 
 
@@ -546,7 +546,7 @@ def _harmonic(day: float) -> tuple[float, float, float]:
 def through_season(front: Front, feed: Season, use: Season, today: float, lead_days: float) -> Forecast:
     """Forecast the litres and days left with the seasons of feed (ppm) and use (litres a day).
 
-    Feed and use are averaged over the days left, which depend on both. Three iterations are enough.
+    Feed and use are averaged over the days left, which depend on both: a few iterations settle it.
 
     Raises:
         InputError: If the lead time is negative.
