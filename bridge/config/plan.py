@@ -16,6 +16,9 @@ from bridge.mqtt.announcements import AnnouncementTemplate
 from bridge.mqtt.broker import BrokerSettings, Secret
 from bridge.mqtt.topics import Layout
 from bridge.station.plan import StationPlan
+from bridge.tank.evapotranspiration import Site
+from bridge.trays.round import RoundSettings
+from bridge.trays.tray import TrayPlan
 from bridge.units import DisplayUnits
 from bridge.water.conductivity import Method
 
@@ -54,6 +57,19 @@ class LogPlan:
 
 
 @dataclass(frozen=True, slots=True)
+class TraysPlan:
+    """The trays in the order of the benches, their place and their round."""
+
+    trays: tuple[TrayPlan, ...]
+    settings: RoundSettings
+    site: Site | None = None
+    """None: the latitude is not known, so the weather is not used."""
+    weather_file: Path | None = None
+    temperature_of: str | None = None
+    """The reservoir whose controller's temperature follows that of the air."""
+
+
+@dataclass(frozen=True, slots=True)
 class BridgePlan:
     """Everything that one daemon does."""
 
@@ -71,6 +87,8 @@ class BridgePlan:
     """None: no page is served."""
     socket: Path | None = None
     """The daemon's socket for commands on the same machine. None: it takes no such commands."""
+    trays: TraysPlan | None = None
+    """None: there are no trays."""
 
     @property
     def kept_by_hand(self) -> dict[str, HandPlan | ShelfPlan]:

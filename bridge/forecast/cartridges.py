@@ -37,7 +37,7 @@ class CartridgeHistory:
     feed_ms: dict[str, int] = field(default_factory=dict)
     """When each of these samples was taken, UTC."""
     reservoir_us_cm: dict[str, float] = field(default_factory=dict)
-    """Only samples that the mixing balance has not used yet."""
+    """Only samples that the estimate of the reservoir has not used yet."""
     until_ms: int = 0
     """The time of the last row that was read."""
 

@@ -27,7 +27,7 @@ from bridge.guard.model import Advisory, Flow, Phase, Trip
 from bridge.guard.rules import ACTIVE
 from bridge.purifier import breakthrough, membrane
 from bridge.purifier.cartridge import Evidence, Load
-from bridge.purifier.forecast import LONGEST_DAYS, ORDER_DRY_SHARE, Forecast
+from bridge.purifier.forecast import FIRST_ORDER_CHANCE, LONGEST_DAYS, Forecast
 from bridge.station.plan import StationPlan
 from bridge.station.station import Turn
 from bridge.station.view import NOTHING_KNOWN, Outlook
@@ -260,7 +260,7 @@ class Learner:
             learned = self.learned
             # Hysteresis: without it the advisory could start and end with every fill.
             order = found.order_now and (learned.due or found.litres_left.high95 <= 0.0)
-            if learned.order and found.dry_share_of_lead > 0.5 * ORDER_DRY_SHARE:
+            if learned.order and found.chance_late > 0.5 * FIRST_ORDER_CHANCE:
                 order = True
             days = min(found.days_left.median, LONGEST_DAYS)
             self.learned = replace(learned, due=found.order_now, order=order, days=days)

@@ -147,7 +147,7 @@ async def test_a_sample_of_the_reservoir_enters_the_balance_of_the_running_daemo
 
     async def shows(daemon: Daemon, ppm: float) -> None:
         station = daemon.keepers[RESERVOIR].station
-        await until(lambda: station.memory.inventory.balance is not None, "no volume was measured")
+        await until(lambda: station.memory.inventory.located, "no volume was measured")
         # One or two litres can flow in before the sample is read.
         near = pytest.approx(ppm, rel=0.1)
         await until(lambda: station.view().reservoir_ppm == near, f"the balance never held {ppm} ppm")

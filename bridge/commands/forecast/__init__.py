@@ -16,7 +16,7 @@ from bridge.commands.shared.files import read_columns
 from bridge.commands.shared.log_file import which_log
 from bridge.commands.shared.values import in_litres, typed_values
 from bridge.errors import InputError
-from bridge.purifier.trace import TraceForecast, TraceRow, crossings
+from bridge.purifier.trace import SWAPPED, TraceForecast, TraceRow, crossings, swapped
 
 if TYPE_CHECKING:
     from bridge.commands.forecast.log import OfPurifier, OfShelf, State
@@ -259,15 +259,12 @@ def read(path: Path) -> Readings:
         volume_l, feed_ppm, product_ppm = row.values
         if volume_l < last_l:
             raise InputError(f"{row.place}: volume_L is {volume_l:g} after {last_l:g}; it must not decrease.")
-        if feed_ppm < product_ppm:
-            raise InputError(
-                f"{row.place}: feed_ppm {feed_ppm:g} is below product_ppm {product_ppm:g}; check whether the "
-                "two are swapped."
-            )
         readings.volume_l.append(volume_l)
         readings.feed_ppm.append(feed_ppm)
         readings.product_ppm.append(product_ppm)
         last_l = volume_l
+    if swapped(readings.rows()):
+        raise InputError(f"{path}: {SWAPPED}")
     return readings
 
 
@@ -384,4 +381,4 @@ def _plot(shown: Plotted, readings: Readings, prior: "Capacity", limit_ppm: floa
             f"{left[0]:.3g} L from now; 80 %: {left[1]:.3g} to {left[2]:.3g} L, 95 %: {left[3]:.3g} to "
             f"{left[4]:.3g} L."
         )
-    yield f"It rests on: {prior.rests_on}; the future feed is the mean of the feed so far."
+    yield f"It rests on: {prior.rests_on}; future feed: the mean of the feed so far."

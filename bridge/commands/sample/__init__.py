@@ -86,7 +86,7 @@ def command(
 
     With --log or --config, and --of, the sample is also kept in the log, where a running daemon finds it. If
     no feed probe is fitted, a sample of the feed counts for the purifier's load; a sample of the reservoir
-    counts for its mixing balance. A sample of a tray gives its cycles of concentration, and with
+    corrects the estimate of its water. A sample of a tray gives its cycles of concentration, and with
     --tray-litres the flush that brings it back under the limit.
 
     A purifier or a shelf that is kept by hand, a table [purifier.<id>] or [shelf.<id>] of the configuration,
@@ -183,7 +183,7 @@ def command(
             "reads it within a minute."
         )
         if at_ms is not None and of == "reservoir":
-            click.echo("The mixing balance describes the present, so an earlier sample does not change it.")
+            click.echo("The estimate is that of the present, so an earlier sample does not change it.")
     if announced:
         click.echo(announced)
     click.echo(CAUTION)

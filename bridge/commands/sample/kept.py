@@ -11,7 +11,7 @@ from bridge.estimate.verdict import Verdict
 from bridge.history.reader import Reader
 from bridge.history.records import SampleRow, Stamp
 from bridge.history.rollup import HOUR_MS
-from bridge.tank.mixing import Flush, cycles, flush, run_off_share
+from bridge.trays.flush import Flush, cycles, flush, run_off_share
 from bridge.units import DisplayUnits, SolidsUnit
 from bridge.water.conductivity import Method
 from bridge.water.measurement import Measurement, scale_label
