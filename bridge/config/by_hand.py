@@ -1,12 +1,15 @@
-"""The tables about work by hand: purifiers and shelves that a person keeps."""
+"""The tables about work by hand: purifiers and shelves that a person keeps, and hand meters."""
+
+from typing import Literal
 
 from pydantic import Field, model_validator
 
 from bridge.config.reservoir import DEFAULT_LEAD_DAYS, CartridgeTable
-from bridge.config.tables import Ppm, Table, from_zero, positive, refused
+from bridge.config.tables import Ppm, Table, from_zero, positive, refused, sound
 from bridge.estimate.verdict import LIMIT_PPM, default_target_ppm
 from bridge.forecast.by_hand import HandPlan, ShelfPlan
 from bridge.water.measurement import LARGEST_FACTOR, SMALLEST_FACTOR, Scale
+from bridge.water.meter import HandMeter, MeterUnit
 
 
 class _ByHandTable(Table):
@@ -80,3 +83,42 @@ class ShelfTable(_ByHandTable):
             price_per_l=self.price_per_l,
             lead_days=self.lead_days,
         )
+
+
+class MeterTable(Table):
+    """``[meter.<id>]``: a hand meter, by its data sheet."""
+
+    shows: Literal["ppm", "us/cm"] = Field(description="the unit of its display: 'ppm' or 'us/cm'")
+    resolution: float = positive("one step of its display, in the unit that it shows")
+    factor: float | None = Field(
+        default=None,
+        ge=SMALLEST_FACTOR,
+        le=LARGEST_FACTOR,
+        description="the factor of a meter that shows ppm: ppm for each µS/cm at 25 °C, often 0.5 or 0.7",
+    )
+    percent_of_reading: float = from_zero("its accuracy in per cent of the reading", 0.0, le=50)
+    percent_of_full_scale: float = from_zero("its accuracy in per cent of full scale", 0.0, le=50)
+    full_scale: float = from_zero("the greatest number that it shows, in its unit", 0.0)
+    compensated: bool = Field(default=True, description="true if it converts to 25 °C by itself")
+
+    def core(self, ident: str) -> HandMeter:
+        """Make the meter of the plan."""
+        return HandMeter(
+            ident,
+            MeterUnit(self.shows),
+            self.resolution,
+            Scale.HALF.factor if self.factor is None else self.factor,
+            self.percent_of_reading,
+            self.percent_of_full_scale,
+            self.full_scale,
+            self.compensated,
+        )
+
+    @model_validator(mode="after")
+    def _sound(self) -> "MeterTable":
+        if self.shows == "ppm" and self.factor is None:
+            raise refused("shows", self.shows, "needs factor, which is printed in the meter's manual")
+        if self.shows != "ppm" and self.factor is not None:
+            raise refused("factor", self.factor, "belongs to a meter that shows ppm; remove it")
+        sound(lambda: self.core("this"))
+        return self

@@ -11,7 +11,7 @@ from pydantic import BeforeValidator, Field, SecretStr, field_validator, model_v
 from pydantic_core import PydanticCustomError
 from pydantic_settings import BaseSettings, SettingsConfigDict
 
-from bridge.config.by_hand import HandTable, ShelfTable
+from bridge.config.by_hand import HandTable, MeterTable, ShelfTable
 from bridge.config.plan import PagePlan
 from bridge.config.reservoir import ReservoirTable
 from bridge.config.tables import (
@@ -21,6 +21,7 @@ from bridge.config.tables import (
     refused,
     sound,
 )
+from bridge.config.trays import RoundTable, TrayTable, WeatherTable
 from bridge.mqtt.announcements import AnnouncementTemplate, Each
 from bridge.mqtt.broker import Secret
 from bridge.mqtt.topics import Layout
@@ -333,3 +334,12 @@ class Settings(BaseSettings):
         default_factory=dict,
         description="tables [shelf.<id>], such as [shelf.jugs], of water that stands in jugs",
     )
+    meter: dict[ReservoirId, MeterTable] = Field(
+        default_factory=dict, description="tables [meter.<id>], such as [meter.pen], of hand meters"
+    )
+    tray: dict[ReservoirId, TrayTable] = Field(
+        default_factory=dict,
+        description="tables [tray.<id>], such as [tray.south-bench], in the order of the benches",
+    )
+    weather: WeatherTable | None = Field(default=None, description="a table about the place of the trays")
+    round: RoundTable = Field(default=RoundTable(), description="a table about the watering round")

@@ -87,7 +87,7 @@ class Reservoir:
     sampled_share: float = 0.0
     """Share of the water that was there at the last sample."""
     sampled_s: float | None = None
-    """The time of the last sample, seconds of the wall clock."""
+    """The time of the last sample, seconds of the caller's clock."""
     meter: str = ""
     """The hand meter of the last sample."""
 
@@ -231,6 +231,13 @@ def evaporated(before: Reservoir, litres: float, litres_sd: float = 0.0) -> Rese
     )
 
 
+def located(before: Reservoir, volume_l: float, volume_sd_l: float) -> Reservoir:
+    """Return the estimate at a volume that no earlier volume has anything to do with."""
+    _not_negative("measured volume", volume_l, "L")
+    covariance = alone(before.covariance, _V, volume_sd_l**2)
+    return replace(before, volume_l=max(volume_l, _FILM_L), covariance=covariance)
+
+
 def volume_seen(before: Reservoir, volume_l: float, volume_sd_l: float) -> Reservoir:
     """Return the estimate after a measurement of the volume, with the standard uncertainty of the sensor.
 
@@ -291,14 +298,21 @@ def contradiction(before: Reservoir, sample: HandSample) -> Contradiction:
     return Contradiction(difference_ppm, math.sqrt(variance))
 
 
-def sampled(before: Reservoir, sample: HandSample, at_s: float) -> Reservoir:
-    """Return the estimate after a hand sample, taken at ``at_s`` seconds of the wall clock."""
+def sampled(before: Reservoir, sample: HandSample, at_s: float, *, in_full: bool = False) -> Reservoir:
+    """Return the estimate after a hand sample.
+
+    Args:
+        before: the estimate.
+        sample: the sample.
+        at_s: its time, seconds of the caller's clock.
+        in_full: True if the concentration follows the sample, whatever the balance says.
+    """
     _not_negative("sample", sample.ppm, "ppm")
     before = _with_meter(before, sample)
     found = contradiction(before, sample)
-    if abs(found.z) > CONTRADICTION:
+    if in_full or abs(found.z) > CONTRADICTION:
         # The balance has missed something. Its concentration is no evidence any more.
-        variance = max(100.0 * found.difference_ppm**2, before.covariance[_C][_C])
+        variance = max(1e4 * max(found.difference_ppm**2, sample.common_ppm**2), before.covariance[_C][_C])
         before = replace(before, covariance=alone(before.covariance, _C, variance))
     shown = zeros(_SIZE)[0]
     shown[_C] = shown[_M] = 1.0

@@ -98,6 +98,16 @@ FAULTS: dict[AlarmId, Fault] = {
         "The bridge still uses its values, with their uncertainty.",
         "Clean the cell, check its cable, and calibrate it.",
     ),
+    Advisory.CELL_DOUBTFUL: Fault(
+        "The product cell does not behave as a sound cell does.",
+        "Filling continues with a larger uncertainty of the product, so the valve shuts earlier.",
+        "Check the cell, and test it in a standard solution.",
+    ),
+    Advisory.CALIBRATION_DUE: Fault(
+        "The uncertainty of the product at the limit has become large, because the calibration is old.",
+        _ALARM_ONLY,
+        "Calibrate the product cell.",
+    ),
     Advisory.FEED_PROBE_FAILURE: Fault(
         "The feed probe gives no value that can be trusted.",
         "The bridge uses the last good feed value for the purifier's load.",

@@ -34,8 +34,8 @@ class Cells:
 def look(before: Cells, product_us_cm: float, feed_us_cm: float, now: float) -> Cells:
     """Compare the values of two sound probes with earlier ones.
 
-    An exchange lasts until both values are near the earlier ones again, whatever either does meanwhile. While it
-    lasts, the earlier values are kept.
+    An exchange lasts until both values are near the earlier ones again, whatever either does meanwhile. While
+    it lasts, the earlier values are kept.
 
     Args:
         before: the state that the last call returned, or ``Cells()``.

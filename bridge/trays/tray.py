@@ -7,7 +7,8 @@ water too; its solids mix with those of the tray.
 
 **Balance.** In any stretch of constant rates (q litres at c ppm in, e litres evaporated) the volume V and
 the solids S follow dV = q - e - r and dS = q c - r S / V, where r is the run-off: zero under the spill level,
-q - e at it. :func:`mixed` is the exact solution.
+q - e at it. When no water stands in the tray, the pots dry, and e falls in proportion to what they hold.
+:func:`mixed` is the exact solution.
 
 **State.** Four numbers with one covariance: the volume, the solids, the logarithm of the draw factor (true
 draw-off over the one that the weather and the table suggest) and the logarithm of the error of the added
@@ -58,6 +59,8 @@ them off slowly (common practice, no source)."""
 SAMPLING_PERCENT = 8.0
 """Standard uncertainty of a tray's sample, because water between pots is not evenly mixed (common
 practice, no source)."""
+LARGEST_LOG_SD = 1.5
+"""A tray that is nearly dry may have any concentration; the linear estimate would give it an absurd one."""
 FIRST_SHARE_SD = 0.6
 """Relative standard uncertainty of the concentration of a tray that nobody sampled."""
 
@@ -154,32 +157,79 @@ class Flow:
     run_off_mg: float
 
 
-def mixed(start: Balance, inflow_l: float, inflow_ppm: float, evaporated_l: float, spill_l: float) -> Flow:
+def mixed(
+    start: Balance,
+    inflow_l: float,
+    inflow_ppm: float,
+    evaporated_l: float,
+    spill_l: float,
+    held_l: float = 0.0,
+) -> Flow:
     """Return the water after a stretch in which inflow and evaporation have constant rates.
 
-    A dry tray evaporates no more than its inflow; its solids stay.
+    The volume passes up to three ranges, each with its own solution: under ``held_l`` the draw-off falls in
+    proportion to the water that is left, above it the volume is linear, at ``spill_l`` the mixture runs off.
 
     Args:
         start: The water at first. What stands above the spill level runs off at once.
         inflow_l: The litres that flow in.
         inflow_ppm: Their dissolved solids.
-        evaporated_l: The litres that evaporate or are drawn by the pots.
+        evaporated_l: The litres that evaporate or are drawn by the pots while water stands in the tray.
         spill_l: The volume above which water runs off.
+        held_l: The volume that moss and soil hold, from which the draw-off becomes slower.
     """
-    volume, solids = start.volume_l, start.solids_mg
+    volume, solids, left = start.volume_l, start.solids_mg, 1.0
     run_off_l = max(volume - spill_l, 0.0)
     run_off_mg = solids * run_off_l / volume if run_off_l > 0.0 else 0.0
     volume, solids = volume - run_off_l, solids - run_off_mg
     net_l, added_mg = inflow_l - evaporated_l, inflow_l * inflow_ppm
-    if volume + net_l <= spill_l:
-        return Flow(Balance(max(volume + net_l, 0.0), solids + added_mg), run_off_l, run_off_mg)
-    # The water reaches the spill level after this share of the time, and runs off for the rest.
-    before = (spill_l - volume) / net_l
-    solids += before * added_mg
-    rest_l, rest_mg = (1.0 - before) * net_l, (1.0 - before) * added_mg
-    steady = added_mg * spill_l / net_l
-    after = steady + (solids - steady) * math.exp(-rest_l / spill_l)
-    return Flow(Balance(spill_l, after), run_off_l + rest_l, run_off_mg + solids + rest_mg - after)
+    if volume < held_l:
+        volume, left = _soaking(volume, inflow_l, evaporated_l, held_l)
+        solids += (1.0 - left) * added_mg
+    if left > 0.0 and net_l < 0.0:
+        # Until no water stands in the tray.
+        time = min((held_l - volume) / net_l, left)
+        volume, solids, left = volume + time * net_l, solids + time * added_mg, left - time
+        if left > 0.0:
+            volume = _drying(held_l, left * inflow_l, left * evaporated_l, held_l)
+            solids, left = solids + left * added_mg, 0.0
+    elif left > 0.0 and net_l > 0.0:
+        # Until the tray runs over.
+        time = min((spill_l - volume) / net_l, left)
+        volume, solids, left = volume + time * net_l, solids + time * added_mg, left - time
+        if left > 0.0:
+            steady = added_mg * spill_l / net_l
+            after = steady + (solids - steady) * math.exp(-left * net_l / spill_l)
+            run_off_l += left * net_l
+            run_off_mg += solids + left * added_mg - after
+            volume, solids = spill_l, after
+    elif left > 0.0:
+        solids += left * added_mg
+    return Flow(Balance(max(volume, 0.0), solids), run_off_l, run_off_mg)
+
+
+def _soaking(volume_l: float, inflow_l: float, evaporated_l: float, held_l: float) -> tuple[float, float]:
+    """Return the volume under ``held_l``, and the share of the time that is left when it has reached that."""
+    if inflow_l <= evaporated_l:
+        return _drying(volume_l, inflow_l, evaporated_l, held_l), 0.0
+    if evaporated_l < 1e-9 * inflow_l:
+        time = (held_l - volume_l) / inflow_l
+    else:
+        steady_l = inflow_l * held_l / evaporated_l
+        time = held_l / evaporated_l * math.log((steady_l - volume_l) / (steady_l - held_l))
+    if time >= 1.0:
+        return _drying(volume_l, inflow_l, evaporated_l, held_l), 0.0
+    return held_l, 1.0 - time
+
+
+def _drying(volume_l: float, inflow_l: float, evaporated_l: float, held_l: float) -> float:
+    """Return the volume under ``held_l`` after dV = q - e V / held."""
+    if held_l <= 0.0:
+        return 0.0
+    rate = evaporated_l / held_l
+    if rate < 1e-9:
+        return volume_l + inflow_l
+    return volume_l * math.exp(-rate) - inflow_l / rate * math.expm1(-rate)
 
 
 @dataclass(frozen=True, slots=True)
@@ -202,8 +252,8 @@ class Tray:
     @property
     def log_ppm_sd(self) -> float:
         """Standard uncertainty of the logarithm of the concentration."""
-        slope = self._log_ppm_slope()
-        return math.sqrt(max(_quadratic(slope, self.covariance), 0.0))
+        variance = _quadratic(self._log_ppm_slope(), self.covariance)
+        return min(math.sqrt(max(variance, 0.0)), LARGEST_LOG_SD)
 
     @property
     def expanded_ppm(self) -> float:
@@ -273,6 +323,7 @@ def after_day(
             rain_ppm,
             nominal_l * math.exp(x[_DRAW]),
             plan.spill_l,
+            plan.held_l,
         )
         kept = math.exp(-1.0 / INFLOW_DAYS)
         return flow.balance.volume_l, flow.balance.solids_mg, x[_DRAW], x[_INFLOW] * kept
@@ -312,7 +363,7 @@ def after_giving(tray: Tray, plan: TrayPlan, litres: float, ppm: float, ppm_sd: 
 
     def pour(x: Vector) -> Vector:
         water = Balance(max(x[_V], 0.0), max(x[_S], 0.0))
-        flow = mixed(water, litres, ppm * math.exp(x[_INFLOW]), 0.0, plan.spill_l)
+        flow = mixed(water, litres, ppm * math.exp(x[_INFLOW]), 0.0, plan.spill_l, plan.held_l)
         return flow.balance.volume_l, flow.balance.solids_mg, x[_DRAW], x[_INFLOW]
 
     after = _propagated(before, pour)
@@ -360,18 +411,16 @@ def after_sample(tray: Tray, ppm: float, expanded_ppm: float, day: int) -> Tray:
     variance = (0.5 * expanded_ppm / reading) ** 2 + (SAMPLING_PERCENT / 100.0) ** 2
     slope = tray._log_ppm_slope()
     difference = math.log(reading / max(tray.ppm, 0.5))
-    gain, spread = _gain(tray.covariance, slope, variance)
-    # The volume is corrected linearly; the solids follow from the corrected concentration.
-    volume_l = max(tray.volume_l + gain[_V] * difference, _FILM_L)
+    best, spread = _gain(tray.covariance, slope, variance)
+    # People see the volume better than a concentration could tell it, so the sample leaves it alone.
     share = 1.0 - variance / spread
-    solids_mg = tray.ppm * math.exp(share * difference) * volume_l
+    gain = (0.0, share * max(tray.solids_mg, _FILM_L), best[_DRAW], best[_INFLOW])
     return replace(
         tray,
-        volume_l=volume_l,
-        solids_mg=solids_mg,
+        solids_mg=tray.ppm * math.exp(share * difference) * max(tray.volume_l, _FILM_L),
         log_draw=tray.log_draw + gain[_DRAW] * difference,
         log_inflow=tray.log_inflow + gain[_INFLOW] * difference,
-        covariance=_reduced(tray.covariance, gain, spread),
+        covariance=_reduced(tray.covariance, gain, slope, spread),
         sampled_day=day,
     )
 
@@ -395,14 +444,11 @@ def _propagated(tray: Tray, step: Callable[[Vector], Vector]) -> Tray:
         down[index] -= width
         high, low = step(_vector(up)), step(_vector(down))
         columns.append([(a - b) / (2.0 * width) for a, b in zip(high, low, strict=True)])
-    jacobian = [[columns[j][i] for j in range(_SIZE)] for i in range(_SIZE)]
+    rows = list(zip(*columns, strict=True))
     half = [
-        [sum(jacobian[i][k] * tray.covariance[k][j] for k in range(_SIZE)) for j in range(_SIZE)]
-        for i in range(_SIZE)
+        [sum(a * b for a, b in zip(row, column, strict=True)) for column in tray.covariance] for row in rows
     ]
-    full = [
-        [sum(half[i][k] * jacobian[j][k] for k in range(_SIZE)) for j in range(_SIZE)] for i in range(_SIZE)
-    ]
+    full = [[sum(a * b for a, b in zip(row, other, strict=True)) for other in rows] for row in half]
     volume, solids, log_draw, log_inflow = step(at)
     return replace(
         tray,
@@ -431,7 +477,7 @@ def _corrected(tray: Tray, slope: Vector, innovation: float, variance: float) ->
         solids_mg=max(tray.solids_mg + moved[_S], 0.0),
         log_draw=tray.log_draw + moved[_DRAW],
         log_inflow=tray.log_inflow + moved[_INFLOW],
-        covariance=_reduced(tray.covariance, gain, spread),
+        covariance=_reduced(tray.covariance, gain, slope, spread),
     )
 
 
@@ -441,9 +487,17 @@ def _gain(covariance: Matrix, slope: Vector, variance: float) -> tuple[Vector, f
     return _vector([value / spread for value in along]), spread
 
 
-def _reduced(covariance: Matrix, gain: Vector, spread: float) -> Matrix:
+def _reduced(covariance: Matrix, gain: Vector, slope: Vector, spread: float) -> Matrix:
+    """Return the covariance after a correction with any gain, not only the best one."""
+    along = [sum(covariance[i][j] * slope[j] for j in range(_SIZE)) for i in range(_SIZE)]
     return _matrix(
-        [[covariance[i][j] - gain[i] * gain[j] * spread for j in range(_SIZE)] for i in range(_SIZE)]
+        [
+            [
+                covariance[i][j] - gain[i] * along[j] - along[i] * gain[j] + gain[i] * gain[j] * spread
+                for j in range(_SIZE)
+            ]
+            for i in range(_SIZE)
+        ]
     )
 
 

@@ -19,6 +19,7 @@ from bridge.history.records import (
     Kind,
     LitresRow,
     SampleRow,
+    UndoRow,
     when_ms,
 )
 from bridge.units import DisplayUnits
@@ -89,7 +90,7 @@ def kind_of(row: EntryRow) -> Filter | None:
             return Filter.CALIBRATION
         case CommandRow(what=what, accepted=accepted):
             return Filter.SAMPLE if accepted and what.startswith(_BY_HAND) else Filter.COMMAND
-        case EventRow() | LitresRow():
+        case EventRow() | LitresRow() | UndoRow():
             return Filter.EVENT
         case ForecastRow():
             return None
@@ -150,6 +151,9 @@ def _sentence(row: EntryRow, units: DisplayUnits) -> str:
             return f"{done}." if accepted else f"{done}: refused. {refusal}"
         case LitresRow():
             return f"{units.litres(row.litres).text} {row.what.value}."
+        case UndoRow(kind=kind, undone_ms=undone_ms):
+            entered = units.local(undone_ms / 1000.0).strftime("%Y-%m-%d %H:%M")
+            return f"The {kind} entered at {entered} was taken back.{f' {row.note}' if row.note else ''}"
         case EventRow(sentence=sentence):
             return sentence
         case ForecastRow():

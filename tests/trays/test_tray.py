@@ -18,41 +18,32 @@ JULY = 7
 
 
 def integrated(
-    start: Balance, inflow_l: float, inflow_ppm: float, evaporated_l: float, spill_l: float
-) -> tuple[float, float, float, float]:
+    start: Balance, inflow_l: float, inflow_ppm: float, evaporated_l: float, spill_l: float, held_l: float
+) -> list[float]:
     """Volume, solids, run-off and its solids after one day, from the differential equations."""
-    net = inflow_l - evaporated_l
 
-    def filling(_: float, y: list[float]) -> list[float]:
-        return [net, inflow_l * inflow_ppm, 0.0, 0.0]
-
-    def spilling(_: float, y: list[float]) -> list[float]:
-        out = net * y[1] / y[0]
-        return [0.0, inflow_l * inflow_ppm - out, net, out]
+    def rates(_: float, y: list[float]) -> list[float]:
+        net = inflow_l - evaporated_l * min(y[0] / held_l, 1.0)
+        out = net if spilling else 0.0
+        return [net - out, inflow_l * inflow_ppm - out * y[1] / y[0], out, out * y[1] / y[0]]
 
     def brim(_: float, y: list[float]) -> float:
         return float(y[0] - spill_l)
 
-    def dry(_: float, y: list[float]) -> float:
-        return float(y[0])
+    def bare(_: float, y: list[float]) -> float:
+        return float(y[0] - held_l)
 
-    brim.terminal = dry.terminal = True  # type: ignore[attr-defined]
-    first = solve_ivp(
-        filling,
-        (0.0, 1.0),
-        [start.volume_l, start.solids_mg, 0.0, 0.0],
-        events=(brim, dry),
-        rtol=1e-11,
-        atol=1e-11,
-    )
-    at, y = float(first.t[-1]), [float(one[-1]) for one in first.y]
-    if at < 1.0 and net > 0.0:
-        y[0] = spill_l
-        rest = solve_ivp(spilling, (at, 1.0), y, rtol=1e-11, atol=1e-11)
-        y = [float(one[-1]) for one in rest.y]
-    elif at < 1.0:
-        y[0], y[1] = 0.0, y[1] + (1.0 - at) * inflow_l * inflow_ppm
-    return y[0], y[1], y[2], y[3]
+    brim.terminal = True  # type: ignore[attr-defined]
+    brim.direction = 1.0  # type: ignore[attr-defined]
+    bare.terminal = True  # type: ignore[attr-defined]
+    at, y, spilling = 0.0, [start.volume_l, start.solids_mg, 0.0, 0.0], False
+    while at < 1.0:
+        # The equations have a kink where the tray becomes bare, so the integration starts anew there.
+        events = () if spilling else ((brim, bare) if abs(y[0] - held_l) > 1e-9 else (brim,))
+        part = solve_ivp(rates, (at, 1.0), y, events=events, rtol=1e-11, atol=1e-11)
+        at, y = float(part.t[-1]), [float(one[-1]) for one in part.y]
+        spilling = spilling or (at < 1.0 and y[0] > 0.5 * (spill_l + held_l))
+    return y
 
 
 @given(
@@ -67,9 +58,9 @@ def test_a_day_of_a_tray_equals_the_integral_of_its_equations(
     volume: float, ppm: float, inflow: float, inflow_ppm: float, evaporated: float
 ) -> None:
     start = Balance.of_water(volume, ppm)
-    flow = trays.mixed(start, inflow, inflow_ppm, evaporated, 30.0)
-    expected = integrated(start, inflow, inflow_ppm, evaporated, 30.0)
-    found = (flow.balance.volume_l, flow.balance.solids_mg, flow.run_off_l, flow.run_off_mg)
+    flow = trays.mixed(start, inflow, inflow_ppm, evaporated, 30.0, 4.0)
+    expected = integrated(start, inflow, inflow_ppm, evaporated, 30.0, 4.0)
+    found = [flow.balance.volume_l, flow.balance.solids_mg, flow.run_off_l, flow.run_off_mg]
     assert found == pytest.approx(expected, rel=1e-6, abs=1e-6)
 
 
@@ -81,7 +72,7 @@ def test_a_day_of_a_tray_equals_the_integral_of_its_equations(
 )
 def test_no_solids_are_made_or_lost(volume: float, ppm: float, inflow: float, evaporated: float) -> None:
     start = Balance.of_water(volume, ppm)
-    flow = trays.mixed(start, inflow, 20.0, evaporated, 30.0)
+    flow = trays.mixed(start, inflow, 20.0, evaporated, 30.0, 4.0)
     total = start.solids_mg + 20.0 * inflow
     assert flow.balance.solids_mg + flow.run_off_mg == pytest.approx(total, rel=1e-9, abs=1e-9)
     assert flow.balance.volume_l <= 30.0 + 1e-9

@@ -93,9 +93,9 @@ def guarded(station: StationPlan, shown: Units) -> Iterator[Line]:
     )
     yield (
         "Reservoir",
-        f"no water flows in if the mixing balance reaches {shown.ppm(limits.reservoir_limit_ppm)}. At the "
-        f"first start the reservoir is assumed to have {shown.ppm(station.assumed_ppm)}; send a sample of it "
-        "soon.",
+        "no water flows in if the estimate of its water, on the safe side, reaches "
+        f"{shown.ppm(limits.reservoir_limit_ppm)}. At the first start the reservoir is assumed to have "
+        f"{shown.ppm(station.assumed_ppm)}; send a sample of it soon.",
     )
     to = (
         "to the drain"
