@@ -175,7 +175,16 @@ _GARDENS_A_YEAR = 4
 
 
 @click.command("simulate")
-@click.option("--years", required=True, type=float, help="Number of years, such as 3 or 0.25.")
+@click.option("--years", type=float, help="Number of years, such as 3 or 0.25.")
+@click.option(
+    "--garden", is_flag=True, help="Simulate a season of trays, with and without the watering round."
+)
+@click.option(
+    "--weather",
+    type=click.Path(path_type=Path),
+    metavar="FILE.csv",
+    help="With --garden: the days of a year, columns date, highest_c, lowest_c, rain_mm.  [default: drawn]",
+)
 @click.option("--seed", default=1, show_default=True, help="Seed of all random values.")
 @click.option("--faults", is_flag=True, help="Add faults, at realistic and at very high rates.")
 @click.option(
@@ -193,7 +202,9 @@ _GARDENS_A_YEAR = 4
 @click.option("--json", "as_json", is_flag=True, help="Print the outcome as JSON.")
 @typed_values()
 def simulate(
-    years: float,
+    years: float | None,
+    garden: bool,
+    weather: Path | None,
     seed: int,
     faults: bool,
     reservoirs: int,
@@ -206,8 +217,17 @@ def simulate(
 
     The same seed gives the same outcome on any number of cores. The exit status is 1 if a safety rule was
     violated; seed and step are printed with each violation.
+
+    With --garden, a season of four benches of trays is simulated instead, for a grower who waters by habit
+    and one who follows 'clearwell round'. Give --years 3 for three seasons.
     """
     import sys
+
+    if garden:
+        _garden(1 if years is None else round(years), seed, weather, as_json)
+        return 0
+    if years is None or weather is not None:
+        raise click.UsageError("give --years; --weather belongs to --garden.")
 
     from bridge.simulate import outcome as found
     from bridge.simulate.campaign import forecasts, run, tasks_of
@@ -227,3 +247,30 @@ def simulate(
         summary.promises.add(forecasts(seed, round(_GARDENS_A_YEAR * years * reservoirs), jobs))
     click.echo(found.as_json(summary) if as_json else found.as_text(summary))
     return 1 if summary.violations else 0
+
+
+def _garden(seasons: int, seed: int, weather: Path | None, as_json: bool) -> None:
+    """Simulate seasons of trays and print a table."""
+    import json
+    from datetime import date
+
+    from bridge.simulate import garden_season, garden_table, garden_world
+    from bridge.trays.outlook import HORIZON_DAYS
+
+    if seasons < 1:
+        raise InputError("--years: give at least 1 with --garden")
+    days = garden_season.DAYS + HORIZON_DAYS
+    made = []
+    for number in range(seasons):
+        if weather is None:
+            drawn = garden_world.drawn_weather(date(2026, 3, 1), days, seed + number)
+        else:
+            from bridge.commands.round.gather import read_weather
+
+            drawn = garden_table.season_of(read_weather(weather), number, days)
+        made.append(garden_season.season(seed + number, drawn))
+    if as_json:
+        click.echo(json.dumps(garden_table.as_values(made), indent=1))
+        return
+    for line in garden_table.lines(made):
+        click.echo(line)
