@@ -78,7 +78,7 @@ def probe_dry_in_a_rinse() -> Told:
 def product_a_little_over_its_limit() -> Told:
     told = Told()
     told.fill()
-    told.fault(FaultName.PURIFIER_SLIPPING, 5000.0)
+    told.fault(FaultName.PURIFIER_SLIPPING, 20_000.0)
     told.wait(600.0)
     return told
 
