@@ -26,7 +26,7 @@ from bridge.guard.faults import FAULTS
 from bridge.guard.model import Advisory, AlarmId, Flow, Permissive, Phase, Trip
 from bridge.guard.rules import RULES
 from bridge.station.view import ActiveAlarm, StationView
-from bridge.tank.use import HORIZON_DAYS
+from bridge.tank.daily_use import HORIZON_DAYS
 from bridge.units import MOST_PLACES, DisplayUnits, Quantity
 from bridge.water.health import Health
 

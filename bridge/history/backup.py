@@ -16,7 +16,7 @@ from pathlib import Path
 
 from bridge.errors import LogError
 from bridge.history import lock, migration
-from bridge.history.log_file import LAYOUT, layout_in, move_aside, open_for_reading
+from bridge.history.log_file import PACKED, layout_in, move_aside, open_for_reading
 from bridge.history.records import StateRow
 from bridge.history.store import Store
 
@@ -83,7 +83,7 @@ def duplicate(
     try:
         layout = layout_in(connection)
         _save(connection, layout, state)
-        now = layout == LAYOUT
+        now = layout > PACKED
         span_ms = Store(connection).span_ms() if now else migration.span_ms_in(connection, layout)
         # The copy must be complete without a second file.
         connection.execute("PRAGMA journal_mode = DELETE").fetchone()
@@ -147,7 +147,7 @@ def state_of(log: Path) -> dict[str, StateRow]:
     connection = open_for_reading(log, any_layout=True)
     try:
         layout = layout_in(connection)
-        return Store(connection).state() if layout == LAYOUT else migration.state_in(connection, layout)
+        return Store(connection).state() if layout > PACKED else migration.state_in(connection, layout)
     finally:
         connection.close()
 
@@ -167,7 +167,7 @@ def save_state(log: Path, state: Iterable[StateRow]) -> None:
 
 
 def _save(connection: sqlite3.Connection, layout: int, state: Iterable[StateRow]) -> None:
-    if layout == LAYOUT:
+    if layout > PACKED:
         Store(connection).save_state(state)
     else:
         migration.save_state_in(connection, layout, state)
@@ -181,7 +181,7 @@ def faults_in(log: Path) -> list[str]:
         if found != ["ok"]:
             return found
         there = {row[0] for row in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
-        now = layout_in(connection) >= LAYOUT
+        now = layout_in(connection) > PACKED
         wanted = {"minute", "hour", "state"} | ({"reading", "event"} if now else {"block", "entry"})
         return [f"the table {name} is missing" for name in sorted(wanted - there)]
     except sqlite3.DatabaseError as error:

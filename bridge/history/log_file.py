@@ -109,8 +109,10 @@ def newer(path: Path, found: int, known: int) -> LogTrouble:
     )
 
 
-LAYOUT = 3
-"""Layouts 1 and 2 held packed blocks; :mod:`bridge.history.migration` reads them."""
+LAYOUT = 4
+"""The layout that this program writes. :mod:`bridge.history.migration` has a step from each older one."""
+PACKED = 2
+"""Layouts up to this one held packed blocks."""
 WAL_PAGES = 1000
 """SQLite's default. The ``-wal`` grows to about 4 MB before it is copied into the file."""
 
@@ -156,12 +158,15 @@ def bring_up_to_date(connection: sqlite3.Connection) -> None:
         return
     connection.execute("BEGIN IMMEDIATE")
     try:
-        if 0 < layout < LAYOUT:
-            migration.set_old_tables_aside(connection, layout)
-        for statement in (tables() + views()).split(";"):
-            connection.execute(statement)
-        if 0 < layout < LAYOUT:
-            migration.take_over(connection, layout)
+        if layout > PACKED:
+            migration.extend_tables(connection)
+        else:
+            if layout:
+                migration.set_old_tables_aside(connection, layout)
+            for statement in (tables() + views()).split(";"):
+                connection.execute(statement)
+            if layout:
+                migration.take_over(connection, layout)
         connection.execute(f"PRAGMA user_version = {LAYOUT}")
         connection.execute("COMMIT")
     except BaseException:
@@ -299,7 +304,7 @@ class LogFile:
         connection = connect_for_writing(self.path)
         try:
             layout = layout_in(connection)
-            if 0 < layout < LAYOUT and not self.opened.done():
+            if 0 < layout <= PACKED and not self.opened.done():
                 # A migration can take minutes, but the guard needs the latched state at once.
                 state = migration.state_in(connection, layout)
                 self._report(state, migration.span_ms_in(connection, layout)[1])
@@ -372,7 +377,7 @@ class LogFile:
             connection = open_for_reading(self.path, busy_s=1.0, any_layout=True)
             try:
                 layout = layout_in(connection)
-                if layout == LAYOUT:
+                if layout > PACKED:
                     store = Store(connection)
                     self._report(store.state(), store.span_ms()[1])
                 elif layout:
@@ -408,7 +413,7 @@ def state_of_damaged(path: Path) -> dict[str, StateRow]:
     connection = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, timeout=1.0)
     try:
         layout = layout_in(connection)
-        if 0 < layout < LAYOUT:
+        if 0 < layout <= PACKED:
             return migration.state_in(connection, layout)
         return Store(connection).state()
     finally:

@@ -17,8 +17,10 @@ from bridge.purifier.forecast import Interval
 from bridge.station.assess import Picture, ProbeView
 from bridge.station.inventory import Inventory, judged
 from bridge.station.plan import StationIdentity, StationPlan
+from bridge.tank.cover import Cover
+from bridge.tank.daily_use import HORIZON_DAYS
+from bridge.tank.leak import Leak
 from bridge.tank.level import Level
-from bridge.tank.use import HORIZON_DAYS, Cover, Leak
 from bridge.water.health import Health
 
 

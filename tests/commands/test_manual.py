@@ -22,6 +22,7 @@ from bridge.mqtt.commands import Accepted, Incoming, parse
 from bridge.mqtt.properties import PROPERTIES
 from bridge.mqtt.topics import Layout
 from bridge.station.plan import StationIdentity
+from tests.brokers import free_port
 from tests.running import Finished, Running, clearwell_process, run
 
 ROOT = Path(__file__).parents[2]
@@ -241,7 +242,7 @@ def test_the_simulated_controller_of_the_readme_serves_the_daemon(clone: Path) -
     ]
     shutil.copy(clone / "config" / "polytunnel.toml", clone / "clearwell.toml")
     # The port keeps the daemon from connecting to a broker of this machine.
-    environ = {**_environ(clone), "CLEARWELL_HUB__PORT": "1"}
+    environ = {**_environ(clone), "CLEARWELL_HUB__PORT": str(free_port())}
     own_line = block.replace("/tmp/controller", str(clone / "controller"))
     with Running("bash", "-c", own_line, cwd=clone, environ=environ) as running:
         running.has_printed('"event": "controller-hello"')

@@ -1,11 +1,13 @@
 """The hub sees the bridge connect, run, disconnect and reconnect, on real brokers."""
 
 import asyncio
+import contextlib
 import json
 from collections.abc import AsyncIterator, Callable
 from dataclasses import dataclass, field, replace
 from typing import Any
 
+import aiomqtt
 import pytest
 
 from bridge.errors import HubError
@@ -136,6 +138,21 @@ async def test_what_a_stranger_writes_over_state_description_and_alerts_is_mende
         lambda: f"it stayed wrong: { {topic: hub.kept.get(topic) for topic in wrong} }",
         meanwhile=lambda: bridge.client.offer(shown),
     )
+
+
+async def test_a_connection_that_breaks_after_it_was_up_names_a_second_client_as_a_cause(
+    mosquitto: Mosquitto, start: Start
+) -> None:
+    bridge = start(mosquitto, "5")
+    await bridge.until(lambda b: b.client.connected)
+    v5 = aiomqtt.ProtocolVersion.V5
+    # The bridge connects again, and then the broker disconnects this client in turn.
+    with contextlib.suppress(aiomqtt.MqttError):
+        async with aiomqtt.Client(mosquitto.host, mosquitto.port, identifier="garden-bridge", protocol=v5):
+            await bridge.until(lambda b: any(isinstance(one, HubError) for one in b.reports))
+    (cause,) = {str(one) for one in bridge.reports if isinstance(one, HubError)}
+    assert "another client with the same client id" in cause
+    assert "plain MQTT" not in cause
 
 
 STRANGERS = (("$state", "lost"), ("$description", "{}"))

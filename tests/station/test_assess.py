@@ -177,7 +177,9 @@ def test_plugs_exchanged_with_their_constants_shut_though_the_product_looks_good
     assert picture.product.findings[0].fault is ProbeFault.FEED_AND_PRODUCT_SWAPPED
     memory, picture = _later(memory, 40.0, *_steady(600, SWAPPED))
     assert picture.product.health is Health.FAILURE, "it lasts until the values come back"
-    _, picture = _later(memory, 700.0, *_steady(3))
+    memory, picture = _later(memory, 700.0, *_steady(30, replace(SWAPPED, feed_us=3000.0)))
+    assert picture.product.health is Health.FAILURE, "the product spoils too, and neither value has come back"
+    _, picture = _later(memory, 800.0, *_steady(3))
     assert picture.product.health is Health.GOOD
 
 

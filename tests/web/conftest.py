@@ -72,11 +72,16 @@ class Site:
 
     async def command(self, path: str, value: str, unit: str | None = None, **headers: str) -> httpx.Response:
         """Sends a command as the page's own script does, with the given headers changed."""
+        named = {} if unit is None else {"unit": unit}
+        return await self.act({"property": path, "value": value} | named, **headers)
+
+    async def act(self, command: dict[str, str], **headers: str) -> httpx.Response:
+        """Sends any body as a command."""
         own = {"authorization": f"Bearer {TOKEN}", "origin": self.url, "sec-fetch-site": "same-origin"}
         sent = {name.replace("_", "-"): value for name, value in headers.items()}
         return await self.web.post(
             f"/api/reservoirs/{RESERVOIR}/command",
-            content=json.dumps({"property": path, "value": value} | ({} if unit is None else {"unit": unit})),
+            content=json.dumps(command),
             headers={**own, "content-type": "application/json", **sent},
         )
 

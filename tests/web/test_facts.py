@@ -201,9 +201,8 @@ def test_a_view_is_the_same_at_the_page_and_at_the_daemon(
     unit=st.text(max_size=LONGEST_UNIT),
 )
 def test_commands_and_answers_are_the_same_at_both_ends(number: int, a: str, b: str, unit: str) -> None:
-    assert read_from_page(command_request_line(CommandRequest(number, a, a, b, unit))) == CommandRequest(
-        number, a, a, b, unit
-    )
+    for request in (CommandRequest(number, a, a, b, unit), CommandRequest(number, a, a, b, unit, a, 1.5)):
+        assert read_from_page(command_request_line(request)) == request
     assert read_from_page(opened_line(Opened(a, number))) == Opened(a, number)
     assert read_from_page(trouble_line(Trouble(b))) == Trouble(b)
     assert read_from_daemon(command_result_line(CommandResult(number, a, b)), {}) == CommandResult(
