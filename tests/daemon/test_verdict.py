@@ -76,7 +76,7 @@ async def test_a_barrel_that_nobody_has_measured_is_assumed_on_every_face(
         assert hub.kept[f"{DEVICE}/product/verdict"] == "unknown"
         assert float(hub.kept[f"{DEVICE}/reservoir/uncertainty"]) >= 30.0
         shown = facts(hub)
-        assert shown.use.basis == "assumed"
+        assert (shown.use.basis, shown.use.word[:8]) == ("assumed", "Assumed:")
         assert "by assumption" in shown.use.reason
         assert shown.reservoir.basis_words == "by assumption"
 
