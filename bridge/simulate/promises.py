@@ -98,15 +98,24 @@ class Purifier:
     """The feed is mixed anew every few weeks, to 0.4 to 1.6 of its mean."""
 
 
-def judge_view(found: Promises, view: StationView, truth: Truth) -> None:
+def judge_view(found: Promises, view: StationView, truth: Truth, *, true_samples: bool = True) -> None:
     """Judge the values that a station publishes with an expanded uncertainty (k = 2) against the true water.
 
     Only sound moments count: a fault of the rig is what the guard is for. Product counts while it flows.
+
+    Args:
+        found: the counts to add to.
+        view: what the station publishes.
+        truth: the true state of the rig.
+        true_samples: False if people send samples that are not of this water. Then no interval of the
+            reservoir can hold the truth, and it is not judged.
     """
     if truth.faults:
         return
     if truth.path is not Flow.SHUT:
         _judge_water(found, "product", view.product_ppm, view.product_uncertainty_ppm, truth.product_ppm)
+    if not true_samples:
+        return
     # An assumed value has so wide an interval that it would hide a bad one of the balance.
     assumed = view.reservoir_basis == Basis.ASSUMED.value
     name = "reservoir, assumed" if assumed else "reservoir"
