@@ -357,7 +357,9 @@ class Year:
         self._audience.view(view)
         if self.rig.line_s >= self._judged_s + _JUDGE_EVERY_S:
             self._judged_s = self.rig.line_s
-            judge_view(self.outcome.promises, view, self.world.truth())
+            judge_view(
+                self.outcome.promises, view, self.world.truth(), true_samples=not self.outcome.task.faults
+            )
 
     def _on_event(self, event: StationEvent) -> None:
         """Take short steps after an event on the hub. Events of a scan were counted with the scan."""
