@@ -9,6 +9,7 @@ from bridge.protocol.registers import ModbusMap
 from bridge.purifier.cartridge import RATING_SD, Kind
 from bridge.tank.level_sensor import LevelSettings
 from bridge.water.measurement import MeasuringChain
+from bridge.water.meter import USUAL_METER, HandMeter
 from bridge.water.probe import ProbeSettings
 
 
@@ -96,3 +97,5 @@ class StationPlan:
     """The id of the only controller that may open the valve. None for any controller."""
     cartridge: CartridgePlan | None = None
     """None for a purifier without a forecast."""
+    meter: HandMeter = USUAL_METER
+    """The meter of hand measurements that hub and page send without naming one."""

@@ -234,6 +234,9 @@ class Station:
     def execute(self, command: GuardCommand, now: float) -> Reply:
         """Execute a command. Returns the guard's reply."""
         self._take_notes()
+        # The guard refuses an impossible number by itself.
+        if isinstance(command, Retest) and command.accuracy is None and 0.0 <= command.ppm < math.inf:
+            command = replace(command, accuracy=inventory.accuracy_of(self.plan, command.ppm))
         reply = self._turn(now, command=command).replies[0]
         if not reply.accepted:
             return reply
@@ -242,7 +245,7 @@ class Station:
         elif isinstance(command, Retest):
             self.memory = assess.retested(self.memory)
         elif isinstance(command, ReservoirSample):
-            sample = inventory.sample_of(self.plan, command.ppm)
+            sample = inventory.sample_of(self.plan, command.ppm, command.accuracy)
             limit_ppm = self.plan.limits.reservoir_limit_ppm
             self._set_accounts(inventory.sampled(self.memory.inventory, sample, limit_ppm, now))
             self._look_at_cell(now)

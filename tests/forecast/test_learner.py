@@ -471,7 +471,7 @@ def test_the_log_gives_the_end_of_each_cartridge_and_the_newest_feed_sample() ->
             SampleRow(at(15), "pond", "reservoir", 80.0, 40.0, 1.0, 0.5, 12.0, "natural", "marginal"),
         ]
     )
-    assert found.reservoir_us_cm == {"pond": 80.0}
+    assert {name: row.conductivity_25_us_cm for name, row in found.reservoir.items()} == {"pond": 80.0}
     assert found.earlier == {
         "barrel": (Evidence(30.0, True),),
         "butt": (Evidence(20.0, False), Evidence(25.0, True)),
