@@ -341,6 +341,10 @@ class ReservoirTable(Table):
     )
     product: ProbeTable = Field(description="the table of the product probe, with 'cell_constant_per_cm'")
     feed: ProbeTable | None = Field(default=None, description="the table of the feed probe, if one is fitted")
+    check_cell: ProbeTable | None = Field(
+        default=None,
+        description="the table of a second cell in the product, on the channel of the feed probe",
+    )
     purifier: PurifierTable = Field(default=PurifierTable(), description="a table about the purifier")
     cartridge: CartridgeTable | None = Field(
         default=None, description="a table about the cartridge, membrane or distiller, for the forecast"

@@ -186,13 +186,13 @@ def reading_row(plan: StationPlan, turn: Turn, stamp: Stamp) -> ReadingRow:
         picture.assessment.temperature_c,
         None if trusted is None else trusted.conductivity_25_us_cm,
         picture.assessment.product_ppm,
-        None if trusted is None else trusted.expanded_uncertainty_ppm,
+        None if trusted is None else picture.assessment.guard_band_ppm,
         picture.feed_ppm,
         picture.level.volume_l,
         holding(accounts),
         accounts.load.treated_l,
         turn.state.flow,
-        max(picture.product.health, picture.feed.health, level_health(picture.level)),
+        max(picture.product.health, picture.check.health, picture.feed.health, level_health(picture.level)),
     )
 
 

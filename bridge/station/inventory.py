@@ -17,6 +17,7 @@ from bridge.estimate.watch import CellWatch
 from bridge.guard.commands import HandAccuracy
 from bridge.guard.model import Flow
 from bridge.purifier.cartridge import Load, add
+from bridge.station.check_cell import Ratio
 from bridge.station.plan import StationPlan
 from bridge.tank.level import Level, Zone
 from bridge.water.calibration import DRIFT_PERCENT_PER_YEAR
@@ -74,6 +75,8 @@ class Inventory:
     """At a start: the last count of flow pulses of the earlier process. Counting goes on from it."""
     controller: str | None = None
     """At a start: the id of the controller of the earlier process."""
+    ratio: Ratio = Ratio()
+    """The usual ratio of the check cell to the product cell."""
 
 
 def begin(plan: StationPlan) -> Inventory:

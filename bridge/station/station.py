@@ -22,6 +22,7 @@ from bridge.guard.state import (
     Latched,
     PhaseChanged,
     Reply,
+    Unlatched,
     begin,
 )
 from bridge.guard.step import step
@@ -237,7 +238,10 @@ class Station:
         # The guard refuses an impossible number by itself.
         if isinstance(command, Retest) and command.accuracy is None and 0.0 <= command.ppm < math.inf:
             command = replace(command, accuracy=inventory.accuracy_of(self.plan, command.ppm))
-        reply = self._turn(now, command=command).replies[0]
+        decision = self._turn(now, command=command)
+        if any(isinstance(one, Unlatched) and one.trip is Trip.CELLS_DISAGREE for one in decision.events):
+            self.memory = assess.cells_reset(self.memory)
+        reply = decision.replies[0]
         if not reply.accepted:
             return reply
         if isinstance(command, CartridgeChanged):

@@ -62,6 +62,21 @@ def barrel_with(line: str) -> str:
 # --- examples and defaults ------------------------------------------------------------------------
 
 
+def test_a_check_cell_takes_the_channel_of_the_feed_probe(tmp_path: Path) -> None:
+    path = tmp_path / "clearwell.toml"
+    check = "\n[reservoir.barrel.check_cell]\ncell_constant_per_cm = 0.1\n"
+    path.write_text(MINIMAL + check, encoding="utf-8")
+    (station,) = load(path, {}).stations
+    assert station.check is not None
+    assert station.check.chain.compensation.method is Method.PURE, "it is in the product"
+    assert station.feed is None
+    path.write_text(
+        f"{MINIMAL}{check}[reservoir.barrel.feed]\ncell_constant_per_cm = 1.0\n", encoding="utf-8"
+    )
+    with pytest.raises(InputError, match=r"check_cell: .*one channel.*remove one of the two"):
+        load(path, {})
+
+
 def test_a_reservoir_names_the_meter_of_its_hand_readings(tmp_path: Path) -> None:
     path = tmp_path / "clearwell.toml"
     meter = '\n[meter.pen]\nshows = "us/cm"\nresolution = 0.1\npercent_of_reading = 1\n'

@@ -83,7 +83,7 @@ class Shed:
             product_ppm=self.product_ppm, temperature_c=self.celsius, volume_l=self.volume_l, seen=seen
         )
         level = Level(self.volume_l / 200.0, self.volume_l, Zone.MIDDLE, False, (), self.volume_l)
-        picture = Picture(assessment, ProbeView(), ProbeView(), level, FEED_PPM, LocalFault(0))
+        picture = Picture(assessment, ProbeView(), ProbeView(), ProbeView(), level, FEED_PPM, LocalFault(0))
         memory = Memory(replace(unmeasured(5.0), load=self.load))
         decision = Decision(after.flow, 0.0, (), (), () if command is None else (Reply(0, True, ""),))
         one = Turn(self.now, True, memory, picture, before, after, decision, command)
