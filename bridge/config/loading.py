@@ -33,11 +33,12 @@ from bridge.config.building import hub_plan, log_plan, socket_path, station_plan
 from bridge.config.by_hand import HandTable, MeterTable, ShelfTable
 from bridge.config.calibration_file import in_force, newest, notes_on, place_of, values_of
 from bridge.config.model import BridgeTable, HubTable, LogTable, Settings, warnings_on
-from bridge.config.plan import BridgePlan, warnings_of
+from bridge.config.plan import BridgePlan
 from bridge.config.reservoir import ReservoirTable
 from bridge.config.tables import SECRETS, Mistake, Mistakes, Table, from_validation, similar
 from bridge.config.toml_hints import toml_hint
 from bridge.config.trays import trays_plan
+from bridge.config.warnings import warnings_of
 from bridge.errors import InputError
 from bridge.mqtt.topics import Layout
 from bridge.station.plan import StationPlan
