@@ -74,6 +74,8 @@ def judge_calibrations(station: StationPlan, now_s: float) -> Iterator[Finding]:
     yield _cell(f"{station.identity.reservoir}.product", station.product, now_s)
     if station.feed is not None:
         yield _cell(f"{station.identity.reservoir}.feed", station.feed, now_s)
+    if station.check is not None:
+        yield _cell(f"{station.identity.reservoir}.check_cell", station.check, now_s)
 
 
 def _cell(about: str, probe: ProbePlan, now_s: float) -> Finding:

@@ -325,6 +325,12 @@ def measured(station: StationPlan, shown: Units) -> Iterator[Line]:
         "meter with another factor shows another number for the same water.",
     )
     yield "Product", _probe(station.product)
+    if station.check is not None:
+        yield (
+            "Check cell",
+            f"{_probe(station.check)} The worse value of the two cells decides. A difference beyond their "
+            "common uncertainty, or a change of their ratio by 10 %, causes a trip.",
+        )
     if station.feed is not None:
         yield "Feed", _probe(station.feed)
     elif station.feed_ppm is not None:
