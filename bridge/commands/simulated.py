@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from bridge.commands.shared.terminal import print_error, print_text
 from bridge.commands.shared.values import typed_values
 from bridge.errors import InputError
 
@@ -85,11 +86,11 @@ def demo(headless: bool, where: str | None) -> int:
             ) from error
         with View("", refresh_per_second=8) as live:
             ending = asyncio.run(play.run())
-    click.echo(f"the simulated water: {ending_line(ending)}")
+    print_text(f"the simulated water: {ending_line(ending)}")
     if ending.complete:
-        click.echo(f"The whole story was observed in {time.monotonic() - began:.0f} s.")
+        print_text(f"The whole story was observed in {time.monotonic() - began:.0f} s.")
         return 0
-    click.echo(f"The story is not complete. Missing: {ending.missing}.", err=True)
+    print_error(f"The story is not complete. Missing: {ending.missing}.")
     return 1
 
 
@@ -298,7 +299,10 @@ def _years(
     summary = found.summed(seed, reservoirs, years, outcomes)
     if not station_only:
         summary.promises.add(forecasts(seed, round(_GARDENS_A_YEAR * years * reservoirs), jobs))
-    click.echo(found.as_json(summary) if as_json else found.as_text(summary))
+    if as_json:
+        click.echo(found.as_json(summary))
+    else:
+        print_text(found.as_text(summary))
     return 1 if summary.violations else 0
 
 
