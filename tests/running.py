@@ -31,7 +31,9 @@ class Finished:
     stderr: str
 
 
-def clearwell(*words: object, answers: str = "", columns: int | None = None, **environ: str) -> Finished:
+def clearwell(
+    *words: object, answers: str = "", columns: int | str | None = None, **environ: str
+) -> Finished:
     """Runs a command inside this process, as a person types it.
 
     Args:

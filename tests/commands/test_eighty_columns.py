@@ -47,7 +47,7 @@ def words_of(lines: list[str]) -> list[str]:
 
 
 def too_long(command: str, lines: list[str]) -> list[str]:
-    """The lines over 80 columns. Code of the manual and a single path stay whole, so that they can be copied."""
+    """Returns the lines over 80 columns. Code of the manual and a path stay whole, so they can be copied."""
     page = PAGES[command.split()[1]].read_text("utf-8") if command.startswith("manual ") else ""
     return [
         line
