@@ -29,13 +29,15 @@ from pydantic_settings import (
     TomlConfigSettingsSource,
 )
 
-from bridge.config.building import hub_plan, log_plan, station_plan
+from bridge.config.building import hub_plan, log_plan, socket_path, station_plan
+from bridge.config.by_hand import HandTable, MeterTable, ShelfTable
 from bridge.config.calibration_file import in_force, newest, notes_on, place_of, values_of
-from bridge.config.model import BridgeTable, HandTable, HubTable, LogTable, Settings, ShelfTable, warnings_on
+from bridge.config.model import BridgeTable, HubTable, LogTable, Settings, warnings_on
 from bridge.config.plan import BridgePlan, warnings_of
 from bridge.config.reservoir import ReservoirTable
 from bridge.config.tables import SECRETS, Mistake, Mistakes, Table, from_validation, similar
 from bridge.config.toml_hints import toml_hint
+from bridge.config.trays import trays_plan
 from bridge.errors import InputError
 from bridge.mqtt.topics import Layout
 from bridge.units import DisplayUnits
@@ -45,7 +47,7 @@ DELIMITER = "__"
 CREDENTIALS = "CREDENTIALS_DIRECTORY"
 LONGEST_SECRET_BYTES = 65535
 """MQTT carries no more."""
-_TABLES_BY_ID = ("reservoir", "purifier", "shelf")
+_TABLES_BY_ID = ("reservoir", "purifier", "shelf", "tray", "meter")
 
 
 def settings_from(sources: tuple[PydanticBaseSettingsSource, ...]) -> Settings:
@@ -289,6 +291,8 @@ def read(path: Path, environ: Mapping[str, str]) -> Configuration:
     reservoirs: dict[str, ReservoirTable] = {}
     purifiers: dict[str, HandTable] = {}
     shelves: dict[str, ShelfTable] = {}
+    meters: dict[str, MeterTable] = {}
+    trays = None
     try:
         settings = settings_from(sources)
     except ValidationError as error:
@@ -310,7 +314,9 @@ def read(path: Path, environ: Mapping[str, str]) -> Configuration:
         bridge, hub, log, page = settings.bridge, settings.hub, settings.log, settings.page
         display = settings.display.core()
         reservoirs = dict(settings.reservoir)
-        purifiers, shelves = settings.purifier, settings.shelf
+        purifiers, shelves, meters = settings.purifier, settings.shelf, settings.meter
+        waters = [*reservoirs, *purifiers, *shelves]
+        trays = trays_plan(settings.tray, settings.weather, settings.round, waters, path.parent, mistakes)
 
     hub_part = None
     if hub is not None and bridge is not None:
@@ -321,7 +327,7 @@ def read(path: Path, environ: Mapping[str, str]) -> Configuration:
         layout = Layout(bridge.id, bridge.name) if hub_part is None else hub_part.layout
         page_part = page.core(layout)
     _check_ports(merged.get("reservoir"), mistakes)
-    rooms = {room: merged.get(room, {}) for room in ("reservoir", "purifier", "shelf")}
+    rooms = {room: merged.get(room, {}) for room in _TABLES_BY_ID}
     if all(isinstance(ids, dict) for ids in rooms.values()):
         _check_ids({room: list(ids) for room, ids in rooms.items()}, mistakes)
     mistakes.refuse()
@@ -329,6 +335,7 @@ def read(path: Path, environ: Mapping[str, str]) -> Configuration:
     kept = tuple(in_force(one, calibrations, overrides) for one in stations if one is not None)
     by_hand = tuple(table.core(ident) for ident, table in purifiers.items())
     on_shelves = tuple(table.core(ident) for ident, table in shelves.items())
+    socket = None if bridge is None else socket_path(bridge, log_part, path.parent)
     plan = BridgePlan(
         stations=kept,
         hub=hub_part,
@@ -336,7 +343,10 @@ def read(path: Path, environ: Mapping[str, str]) -> Configuration:
         display=display,
         by_hand=by_hand,
         shelves=on_shelves,
+        meters=tuple(table.core(ident) for ident, table in meters.items()),
         page=page_part,
+        socket=socket,
+        trays=trays,
     )
     notes = notes_on(calibrations, reservoir_tables)
     return Configuration(
@@ -421,14 +431,14 @@ def _check_ids(tables: dict[str, list[str]], mistakes: Mistakes) -> None:
     seen: dict[str, str] = {}
     for room, idents in tables.items():
         for ident in idents:
-            if room != "reservoir" and ident in _TAKEN:
+            if room not in ("reservoir", "tray") and ident in _TAKEN:
                 words = ", ".join(sorted(_TAKEN))
                 sentence = f"this word already says what a sample is of ({words}); choose another id"
                 mistakes.add((room, ident), sentence)
             elif ident in seen:
                 mistakes.add((room, ident), f"[{seen[ident]}.{ident}] already has this id; choose another")
             seen.setdefault(ident, room)
-    if not seen:
+    if not any(room != "tray" for room in seen.values()):
         mistakes.add(
             ("reservoir",),
             "is missing; give at least one table [reservoir.<id>], such as [reservoir.barrel], or "

@@ -16,8 +16,12 @@ from bridge.mqtt.announcements import AnnouncementTemplate
 from bridge.mqtt.broker import BrokerSettings, Secret
 from bridge.mqtt.topics import Layout
 from bridge.station.plan import StationPlan
+from bridge.tank.evapotranspiration import Site
+from bridge.trays.round import RoundSettings
+from bridge.trays.tray import TrayPlan
 from bridge.units import DisplayUnits
 from bridge.water.conductivity import Method
+from bridge.water.meter import HandMeter
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +58,19 @@ class LogPlan:
 
 
 @dataclass(frozen=True, slots=True)
+class TraysPlan:
+    """The trays in the order of the benches, their place and their round."""
+
+    trays: tuple[TrayPlan, ...]
+    settings: RoundSettings
+    site: Site | None = None
+    """None: the latitude is not known, so the weather is not used."""
+    weather_file: Path | None = None
+    temperature_of: str | None = None
+    """The reservoir whose controller's temperature follows that of the air."""
+
+
+@dataclass(frozen=True, slots=True)
 class BridgePlan:
     """Everything that one daemon does."""
 
@@ -67,8 +84,13 @@ class BridgePlan:
     by_hand: tuple[HandPlan, ...] = ()
     """Purifiers that are kept by hand, which the daemon does not use."""
     shelves: tuple[ShelfPlan, ...] = ()
+    meters: tuple[HandMeter, ...] = ()
     page: PagePlan | None = None
     """None: no page is served."""
+    socket: Path | None = None
+    """The daemon's socket for commands on the same machine. None: it takes no such commands."""
+    trays: TraysPlan | None = None
+    """None: there are no trays."""
 
     @property
     def kept_by_hand(self) -> dict[str, HandPlan | ShelfPlan]:

@@ -14,6 +14,7 @@ from typing import TypeVar
 from bridge.errors import OutOfRangeError
 from bridge.simulate.gardens import NAMES
 from bridge.simulate.outcome import Outcome, Task
+from bridge.simulate.promises import Promises, judged_garden
 from bridge.simulate.year import simulate
 
 Given = TypeVar("Given")
@@ -93,6 +94,20 @@ def run(
         if on_done is not None:
             on_done(outcome)
     return [found[index] for index in range(len(tasks))]
+
+
+def forecasts(seed: int, gardens: int, jobs: int | None = None) -> Promises:
+    """Judge the forecasts on so many invented gardens, on all cores. See :mod:`bridge.simulate.promises`."""
+    found = Promises()
+    parts = dict(spread(_judged, [(str(seed), number) for number in range(gardens)], jobs))
+    # The sums of floats depend on their order.
+    for index in range(gardens):
+        found.add(parts[index])
+    return found
+
+
+def _judged(garden: tuple[str, int]) -> Promises:
+    return judged_garden(*garden)
 
 
 def spread(

@@ -7,7 +7,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bridge.errors import InputError, OutOfRangeError
-from bridge.tank.mixing import Balance, cycles, draw_off, evaporation, flush, inflow, run_off_share
+from bridge.tank.mixing import Balance, draw_off, evaporation, inflow
+from bridge.trays.flush import cycles, flush, run_off_share
 
 
 def poured_through(volume_l: float, tray_ppm: float, given_ppm: float, poured_l: float) -> float:

@@ -1,0 +1,1 @@
+"""Trays: the water and the solids under the pots, the watering round, seasons and rain."""
