@@ -245,7 +245,7 @@ async def test_a_separate_rig_is_filled_and_shown_on_the_hub(
     ):
         full = f"{DEVICE}/reservoir/zone"
         await hub.until(lambda seen: seen.kept.get(full) == "full", "the reservoir never got full")
-        assert hub.kept[f"{DEVICE}/$state"] == "ready"
+        await hub.has(f"{DEVICE}/$state", "ready")
         # The water that stands in the purifier now is not judged, that of the reservoir is.
         await hub.has(f"{DEVICE}/product/state", "standing")
         await hub.has(f"{DEVICE}/product/verdict", "unknown")
