@@ -249,7 +249,7 @@ async def test_a_separate_rig_is_filled_and_shown_on_the_hub(
         # The water that stands in the purifier now is not judged, that of the reservoir is.
         await hub.has(f"{DEVICE}/product/state", "standing")
         await hub.has(f"{DEVICE}/product/verdict", "unknown")
-        await hub.has(f"{DEVICE}/reservoir/verdict", "suitable")
+        assert hub.kept[f"{DEVICE}/reservoir/verdict"] in ("suitable", "marginal")
         assert float(hub.kept[f"{DEVICE}/reservoir/volume"]) > 170
 
 
