@@ -148,7 +148,7 @@ class Collector:
                 bridge = bridge_of(one.topic, self._root)
                 span = span_of(one.properties)
                 if span is not None:
-                    known = positions.get(bridge, self._store.positions.get(bridge))
+                    known = positions.get(bridge, self._store.positions.get(bridge, 0))
                     position = advanced(known, span)
                     if position is None:
                         gaps.add(bridge)
@@ -178,7 +178,7 @@ class Collector:
         self.counts.asked += 1
         self._report(f"records of the bridge {bridge} are missing; it is asked to send them again", False)
         request = Publication(
-            again_topic(bridge, self._root), str(self._store.positions[bridge]), qos=1, retain=False
+            again_topic(bridge, self._root), str(self._store.positions.get(bridge, 0)), qos=1, retain=False
         )
         # If the connection is lost now, the next message shows the gap again.
         with contextlib.suppress(BrokerTrouble):

@@ -125,18 +125,16 @@ def span_of(properties: Mapping[str, str]) -> Span | None:
     return None
 
 
-def advanced(position: int | None, span: Span) -> int | None:
+def advanced(position: int, span: Span) -> int | None:
     """Return the position after a message.
 
     Args:
-        position: The id up to which everything is there; None if nothing is known yet.
+        position: The id up to which everything is there; 0 at first.
         span: What the message covers.
 
     Returns:
         The new position; None if rows between the position and the message are missing.
     """
-    if position is None:
-        return span.last
     return max(position, span.last) if span.after <= position else None
 
 

@@ -136,6 +136,7 @@ def findings(config: Path, environ: Mapping[str, str]) -> Iterator[Finding]:
     for station in plan.stations:
         port = _port(station)
         daemon_runs = daemon_runs or port.daemon is not None
+        yield from _latched(config, plan, station)
         yield from _line(plan, station, port)
     daemon_runs = daemon_runs or _log_is_open(plan)
     yield Finding("daemon", "", *_daemon(daemon_runs))
@@ -188,8 +189,23 @@ def _line(plan: "BridgePlan", station: "StationPlan", port: "PortFacts") -> Iter
         yield from judge_controller(station, facts)
 
 
+def _latched(config: Path, plan: "BridgePlan", station: "StationPlan") -> Iterator[Finding]:
+    from bridge.doctor.see_machine import latched
+    from bridge.guard.faults import latched_sentences
+
+    state = None if plan.log is None else latched(plan.log.path, station)
+    if state is None:
+        return
+    reservoir = station.identity.reservoir
+    found = list(latched_sentences(reservoir, state.latches, hold=state.hold))
+    for what, remedy in found:
+        yield Finding("trips", reservoir, Verdict.LOOK, what, f"{remedy.replace('FILE', str(config))}.")
+    if not found:
+        yield Finding("trips", reservoir, Verdict.OK, "No trip is latched, and filling is not on hold.")
+
+
 def _log_is_open(plan: "BridgePlan") -> bool:
-    from bridge.history.backup import holder
+    from bridge.history.lock import holder
 
     return plan.log is not None and holder(plan.log.path) is not None
 

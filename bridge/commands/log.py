@@ -39,6 +39,7 @@ from bridge.history.records import (
     Litres,
     LitresRow,
     SampleRow,
+    UndoRow,
     when_ms,
 )
 from bridge.units import DisplayUnits, SolidsUnit
@@ -47,7 +48,18 @@ if TYPE_CHECKING:
     from bridge.commands.shared.configuration import Shown
     from bridge.history.records import EntryRow, Kind, Stamp
 
-KINDS = ("event", "alarm", "command", "cartridge", "calibration", "sample", "litres", "fill", "forecast")
+KINDS = (
+    "event",
+    "alarm",
+    "command",
+    "cartridge",
+    "calibration",
+    "sample",
+    "litres",
+    "fill",
+    "forecast",
+    "undo",
+)
 FOLLOW_EVERY_S = 0.5
 LATE_MS = 60_000
 """An event reaches the file seconds after its time; a minute is looked back on."""
@@ -109,7 +121,7 @@ def command(
                 check_reservoirs(reader, path, (reservoir,), entries=True)
             nothing = True
             if not follow:
-                for row in reader.events(start, end, kinds=wanted, reservoir=reservoir):
+                for row in reader.events(start, end, kinds=wanted, reservoir=reservoir, undone=True):
                     click.echo(show(row))
                     nothing = False
         if follow:
@@ -154,7 +166,7 @@ def _following(
         with reading(path) as reader:
             _, last = reader.span_ms()
             # A bound above every time there is: a clock that was set back has left entries in the future.
-            for row in reader.events(start, last + 1, kinds=kinds, reservoir=reservoir):
+            for row in reader.events(start, last + 1, kinds=kinds, reservoir=reservoir, undone=True):
                 if ended.is_set():
                     return
                 if row.stamp not in shown:
@@ -263,6 +275,9 @@ def told(row: EntryRow, units: DisplayUnits = AS_RECORDED, factor: float | None 
             text = _joined(text, row.note)
         case FillRow():
             text = _fill(row, units, factor)
+        case UndoRow():
+            taken = f"the {row.kind} of {units.local(row.undone_ms // 1000).isoformat(' ')} is taken back"
+            text = _joined(taken, row.note)
         case ForecastRow():
             text = _forecast(row, units)
     return printable(text)
@@ -275,6 +290,7 @@ def _entered_later(at_ms: int | None, units: DisplayUnits) -> str:
 
 def _sample(row: SampleRow, units: DisplayUnits) -> str:
     at = "" if row.temperature_c is None else f", taken at {units.celsius_as(row.temperature_c, '.4g')}"
+    at += f", meter {row.meter}" if row.meter else ""
     if units.solids is SolidsUnit.US_CM:
         # The conductivity itself is what people want to see, so the ppm need not be told too.
         measured = f"{row.conductivity_25_us_cm:.4g} ± {row.uncertainty_ppm / row.factor:.2g} µS/cm at 25 °C"

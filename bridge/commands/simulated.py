@@ -170,6 +170,10 @@ def _sentence(truth: "Truth") -> str:
     )
 
 
+_GARDENS_A_YEAR = 4
+"""Gardens whose forecasts are judged, for each simulated reservoir-year."""
+
+
 @click.command("simulate")
 @click.option("--years", type=float, help="Number of years, such as 3 or 0.25.")
 @click.option(
@@ -226,7 +230,7 @@ def simulate(
         raise click.UsageError("give --years; --weather belongs to --garden.")
 
     from bridge.simulate import outcome as found
-    from bridge.simulate.campaign import run, tasks_of
+    from bridge.simulate.campaign import forecasts, run, tasks_of
 
     tasks = tasks_of(years, seed, faults=faults, reservoirs=reservoirs, log=log, station_only=station_only)
     days = round(sum(task.days for task in tasks))
@@ -239,6 +243,8 @@ def simulate(
 
         outcomes = run(tasks, jobs, done)
     summary = found.summed(seed, reservoirs, years, outcomes)
+    if not station_only:
+        summary.promises.add(forecasts(seed, round(_GARDENS_A_YEAR * years * reservoirs), jobs))
     click.echo(found.as_json(summary) if as_json else found.as_text(summary))
     return 1 if summary.violations else 0
 

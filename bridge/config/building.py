@@ -21,13 +21,16 @@ from bridge.history.waiting import LogSettings, OutboxSettings
 from bridge.mqtt.broker import BrokerSettings, MqttVersion, Secret, TlsSettings
 from bridge.mqtt.topics import Layout
 from bridge.protocol.registers import ModbusMap
+from bridge.purifier.cartridge import Kind
 from bridge.station.plan import ProbePlan, StationIdentity, StationPlan
 from bridge.tank.level_sensor import LevelSettings
 from bridge.tank.shapes import Shape
 from bridge.water.conductivity import Method
+from bridge.water.uncertainty import WaterKind
 
 PORT, PORT_TLS = 1883, 8883
 LOG_NAME = "clearwell.db"
+SOCKET_ENDING = ".socket"
 _SLICES = 50
 
 
@@ -81,6 +84,22 @@ def log_plan(table: LogTable, directory: Path, state_directory: str | None) -> L
     return LogPlan(path, settings)
 
 
+def socket_path(table: BridgeTable, log: LogPlan | None, directory: Path) -> Path | None:
+    """Return the socket for commands on the same machine.
+
+    Args:
+        table: The table ``[bridge]``.
+        log: The log's part of the plan. Without a path in the table the socket is beside the log.
+        directory: The directory of the configuration, which a relative path starts from.
+
+    Returns:
+        The path, or None if there is neither a path in the table nor a log.
+    """
+    if table.socket is not None:
+        return directory / table.socket
+    return None if log is None else log.path.with_name(log.path.name + SOCKET_ENDING)
+
+
 def _broker(table: HubTable, bridge: BridgeTable, directory: Path) -> BrokerSettings:
     tls = None
     if table.tls is not None:
@@ -113,11 +132,17 @@ def station_plan(ident: str, table: ReservoirTable, mistakes: Mistakes) -> Stati
     purifier = table.purifier
     level = mistakes.tried((*at, "level"), lambda: _level(table.level, shape))
     limits = mistakes.tried((*at, "guard"), lambda: _limits(table, shape))
-    product = mistakes.tried((*at, "product"), lambda: _probe(table.product, Method.PURE, table.factor))
+    # Without a cartridge the kind with the widest uncertainty.
+    usual = WaterKind.EXCHANGE_PRODUCT if table.cartridge is None else Kind(table.cartridge.kind).water
+    product = mistakes.tried(
+        (*at, "product"), lambda: _probe(table.product, Method.PURE, table.factor, usual)
+    )
     feed = None
     if table.feed is not None:
         feed_table = table.feed
-        feed = mistakes.tried((*at, "feed"), lambda: _probe(feed_table, Method.NATURAL, table.factor))
+        feed = mistakes.tried(
+            (*at, "feed"), lambda: _probe(feed_table, Method.NATURAL, table.factor, WaterKind.TAP)
+        )
         if purifier.feed_ppm is not None:
             mistakes.add(
                 (*at, "purifier", "feed_ppm"),
@@ -193,8 +218,8 @@ def _level(table: LevelTable, shape: Shape) -> LevelSettings:
     )
 
 
-def _probe(table: ProbeTable, default: Method, factor: float) -> ProbePlan:
-    return ProbePlan(table.chain(default, factor), table.watching())
+def _probe(table: ProbeTable, default: Method, factor: float, usual: WaterKind) -> ProbePlan:
+    return ProbePlan(table.chain(default, factor, usual), table.watching())
 
 
 def _limits(table: ReservoirTable, shape: Shape) -> Limits:

@@ -29,9 +29,10 @@ from pydantic_settings import (
     TomlConfigSettingsSource,
 )
 
-from bridge.config.building import hub_plan, log_plan, station_plan
+from bridge.config.building import hub_plan, log_plan, socket_path, station_plan
+from bridge.config.by_hand import HandTable, MeterTable, ShelfTable
 from bridge.config.calibration_file import in_force, newest, notes_on, place_of, values_of
-from bridge.config.model import BridgeTable, HandTable, HubTable, LogTable, Settings, ShelfTable, warnings_on
+from bridge.config.model import BridgeTable, HubTable, LogTable, Settings, warnings_on
 from bridge.config.plan import BridgePlan, warnings_of
 from bridge.config.reservoir import ReservoirTable
 from bridge.config.tables import SECRETS, Mistake, Mistakes, Table, from_validation, similar
@@ -46,7 +47,7 @@ DELIMITER = "__"
 CREDENTIALS = "CREDENTIALS_DIRECTORY"
 LONGEST_SECRET_BYTES = 65535
 """MQTT carries no more."""
-_TABLES_BY_ID = ("reservoir", "purifier", "shelf", "tray")
+_TABLES_BY_ID = ("reservoir", "purifier", "shelf", "tray", "meter")
 
 
 def settings_from(sources: tuple[PydanticBaseSettingsSource, ...]) -> Settings:
@@ -290,6 +291,7 @@ def read(path: Path, environ: Mapping[str, str]) -> Configuration:
     reservoirs: dict[str, ReservoirTable] = {}
     purifiers: dict[str, HandTable] = {}
     shelves: dict[str, ShelfTable] = {}
+    meters: dict[str, MeterTable] = {}
     trays = None
     try:
         settings = settings_from(sources)
@@ -312,7 +314,7 @@ def read(path: Path, environ: Mapping[str, str]) -> Configuration:
         bridge, hub, log, page = settings.bridge, settings.hub, settings.log, settings.page
         display = settings.display.core()
         reservoirs = dict(settings.reservoir)
-        purifiers, shelves = settings.purifier, settings.shelf
+        purifiers, shelves, meters = settings.purifier, settings.shelf, settings.meter
         waters = [*reservoirs, *purifiers, *shelves]
         trays = trays_plan(settings.tray, settings.weather, settings.round, waters, path.parent, mistakes)
 
@@ -333,6 +335,7 @@ def read(path: Path, environ: Mapping[str, str]) -> Configuration:
     kept = tuple(in_force(one, calibrations, overrides) for one in stations if one is not None)
     by_hand = tuple(table.core(ident) for ident, table in purifiers.items())
     on_shelves = tuple(table.core(ident) for ident, table in shelves.items())
+    socket = None if bridge is None else socket_path(bridge, log_part, path.parent)
     plan = BridgePlan(
         stations=kept,
         hub=hub_part,
@@ -340,7 +343,9 @@ def read(path: Path, environ: Mapping[str, str]) -> Configuration:
         display=display,
         by_hand=by_hand,
         shelves=on_shelves,
+        meters=tuple(table.core(ident) for ident, table in meters.items()),
         page=page_part,
+        socket=socket,
         trays=trays,
     )
     notes = notes_on(calibrations, reservoir_tables)

@@ -11,20 +11,17 @@ from pydantic import BeforeValidator, Field, SecretStr, field_validator, model_v
 from pydantic_core import PydanticCustomError
 from pydantic_settings import BaseSettings, SettingsConfigDict
 
+from bridge.config.by_hand import HandTable, MeterTable, ShelfTable
 from bridge.config.plan import PagePlan
-from bridge.config.reservoir import DEFAULT_LEAD_DAYS, CartridgeTable, ReservoirTable
+from bridge.config.reservoir import ReservoirTable
 from bridge.config.tables import (
     ID_PATTERN,
-    Ppm,
     Table,
-    from_zero,
     positive,
     refused,
     sound,
 )
 from bridge.config.trays import RoundTable, TrayTable, WeatherTable
-from bridge.estimate.verdict import LIMIT_PPM, default_target_ppm
-from bridge.forecast.by_hand import HandPlan, ShelfPlan
 from bridge.mqtt.announcements import AnnouncementTemplate, Each
 from bridge.mqtt.broker import Secret
 from bridge.mqtt.topics import Layout
@@ -38,81 +35,6 @@ from bridge.units import (
     TemperatureUnit,
     VolumeUnit,
 )
-from bridge.water.measurement import LARGEST_FACTOR, SMALLEST_FACTOR, Scale
-
-
-class _ByHandTable(Table):
-    """The keys that both tables have."""
-
-    name: str | None = Field(default=None, min_length=1, description="what people call it")
-    factor: float = Field(
-        default=Scale.HALF.value,
-        ge=SMALLEST_FACTOR,
-        le=LARGEST_FACTOR,
-        description="the scale of every ppm of it: ppm for each µS/cm at 25 °C, often 0.5 or 0.7",
-    )
-    limit_ppm: float = positive("the limit of its water in ppm", LIMIT_PPM)
-    target_ppm: float | None = positive("the ppm from which its water is only marginal")
-
-    @property
-    def target(self) -> float:
-        """The target in ppm, given or derived from the limit."""
-        return default_target_ppm(self.limit_ppm) if self.target_ppm is None else self.target_ppm
-
-    @model_validator(mode="after")
-    def _target_under_limit(self) -> "_ByHandTable":
-        if self.target > self.limit_ppm:
-            raise refused("target_ppm", self.target_ppm, f"must be at most limit_ppm = {self.limit_ppm:g}")
-        return self
-
-    def called(self, ident: str) -> str:
-        """Return the name, or make one from the id."""
-        return self.name or ident.replace("-", " ").capitalize()
-
-
-class HandTable(_ByHandTable):
-    """``[purifier.<id>]``: a pitcher, a countertop still or a membrane without a controller."""
-
-    feed_ppm: Ppm | None = positive("the feed's dissolved solids in ppm, until a sample is entered")
-    cartridge: CartridgeTable = Field(
-        description="a table about its cartridge, membrane or boiler, with 'kind' and a rating"
-    )
-    other_cost_per_l: float = from_zero(
-        "what a litre costs beside the cartridge (energy, water), in the currency of the price", 0.0
-    )
-
-    def core(self, ident: str) -> HandPlan:
-        """Make the plan of this purifier."""
-        return HandPlan(
-            ident=ident,
-            name=self.called(ident),
-            factor=self.factor,
-            limit_ppm=self.limit_ppm,
-            target_ppm=self.target,
-            feed_ppm=self.feed_ppm,
-            cartridge=self.cartridge.core(self.factor),
-            other_cost_per_l=self.other_cost_per_l,
-        )
-
-
-class ShelfTable(_ByHandTable):
-    """``[shelf.<id>]``: jugs that are bought, or filled elsewhere."""
-
-    price_per_l: float | None = from_zero("what a litre costs")
-    lead_days: float = from_zero("the days until more stands on the shelf", DEFAULT_LEAD_DAYS, le=366)
-
-    def core(self, ident: str) -> ShelfPlan:
-        """Make the plan of this shelf."""
-        return ShelfPlan(
-            ident=ident,
-            name=self.called(ident),
-            factor=self.factor,
-            limit_ppm=self.limit_ppm,
-            target_ppm=self.target,
-            price_per_l=self.price_per_l,
-            lead_days=self.lead_days,
-        )
-
 
 LONGEST_CURRENCY = 8
 
@@ -282,6 +204,9 @@ class BridgeTable(Table):
         description='lower-case letters and digits in groups joined by hyphens, such as "garden-bridge"',
     )
     name: str = Field(default="Clearwell", min_length=1, description="what people call the bridge")
+    socket: str | None = Field(
+        default=None, min_length=1, description="the file of the socket for commands on the same machine"
+    )
 
 
 class TlsTable(Table):
@@ -408,6 +333,9 @@ class Settings(BaseSettings):
     shelf: dict[ReservoirId, ShelfTable] = Field(
         default_factory=dict,
         description="tables [shelf.<id>], such as [shelf.jugs], of water that stands in jugs",
+    )
+    meter: dict[ReservoirId, MeterTable] = Field(
+        default_factory=dict, description="tables [meter.<id>], such as [meter.pen], of hand meters"
     )
     tray: dict[ReservoirId, TrayTable] = Field(
         default_factory=dict,

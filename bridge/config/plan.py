@@ -21,6 +21,7 @@ from bridge.trays.round import RoundSettings
 from bridge.trays.tray import TrayPlan
 from bridge.units import DisplayUnits
 from bridge.water.conductivity import Method
+from bridge.water.meter import HandMeter
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,8 +84,11 @@ class BridgePlan:
     by_hand: tuple[HandPlan, ...] = ()
     """Purifiers that are kept by hand, which the daemon does not use."""
     shelves: tuple[ShelfPlan, ...] = ()
+    meters: tuple[HandMeter, ...] = ()
     page: PagePlan | None = None
     """None: no page is served."""
+    socket: Path | None = None
+    """The daemon's socket for commands on the same machine. None: it takes no such commands."""
     trays: TraysPlan | None = None
     """None: there are no trays."""
 

@@ -3,6 +3,7 @@
 Messages about mistakes quote the descriptions, so each says what would be right.
 """
 
+from dataclasses import replace
 from typing import Any, Literal
 
 from pydantic import Field, ModelWrapValidatorHandler, PrivateAttr, model_validator
@@ -29,7 +30,7 @@ from bridge.water import conductivity
 from bridge.water.conductivity import LARGEST_LINEAR_PERCENT_PER_K, Compensation, Method
 from bridge.water.measurement import LARGEST_FACTOR, SMALLEST_FACTOR, MeasuringChain, Scale
 from bridge.water.probe import ProbeSettings
-from bridge.water.uncertainty import StandardUncertainties
+from bridge.water.uncertainty import StandardUncertainties, WaterKind, for_water
 
 DEFAULT_LEAD_DAYS = 7.0
 _OF_KIND = {
@@ -126,12 +127,16 @@ class CartridgeTable(Table):
 class UncertaintyTable(Table):
     """``uncertainty``: the standard uncertainties (k = 1) of the inputs of a reading."""
 
-    cell_constant_percent: float | None = from_zero("that of the cell constant, in per cent")
+    cell_constant_percent: float | None = from_zero("that of the cell constant, in per cent; of a label 5")
+    offset_us: float | None = from_zero("that of the offset with the leakage of the cable, in µS")
+    lead_resistance_ohm: float | None = from_zero("that of the resistance of both wires, in ohm")
     conductance_percent: float | None = from_zero("that of the measured conductance, in per cent")
     conductance_step_us: float | None = from_zero("one step of the measured conductance, in µS")
     temperature_k: float | None = from_zero("that of the water temperature, in kelvin")
     linear_percent_per_k: float | None = from_zero("that of the coefficient of 'linear', in %/K")
-    method_percent_per_k: float | None = from_zero("that of the compensation, in % for each K from 25 °C")
+    method_percent_per_k: float | None = from_zero(
+        "that of the compensation, in % for each K from 25 °C; usually that of the kind of water"
+    )
     factor_percent: float | None = from_zero("that of the factor, in per cent; 0 for a stated scale")
 
 
@@ -187,24 +192,33 @@ class ProbeTable(Table):
     linear_percent_per_k: float = positive(
         "the coefficient of the method 'linear' in %/K", 2.0, le=LARGEST_LINEAR_PERCENT_PER_K
     )
+    water: WaterKind | None = Field(
+        default=None,
+        description="the kind of water: 'exchange-product', 'permeate', 'distilled', 'rain' or 'tap'",
+    )
     uncertainty: UncertaintyTable = Field(default=UncertaintyTable(), description="a table of uncertainties")
     watch: WatchTable = Field(
         default=WatchTable(), description="a table of limits beyond which the probe is faulty"
     )
 
-    def chain(self, default: Method, factor: float) -> MeasuringChain:
+    def chain(self, default: Method, factor: float, usual: WaterKind) -> MeasuringChain:
         """Make the measuring chain.
 
         Args:
             default: The method of compensation if none is given.
             factor: The scale of the reservoir in ppm for each µS/cm at 25 °C.
+            usual: The kind of water if none is given.
         """
+        inputs = for_water(StandardUncertainties(), usual if self.water is None else self.water)
+        stated = given(self.uncertainty)
+        if "method_percent_per_k" in stated:
+            stated["method_above_percent_per_k"] = stated["method_percent_per_k"]
         method = default if self.method is None else Method(self.method)
         return MeasuringChain(
             conductivity.Cell(self.cell_constant_per_cm, self.lead_resistance_ohm, self.offset_us),
             Compensation(method, self.linear_percent_per_k),
             factor,
-            StandardUncertainties(**given(self.uncertainty)),
+            replace(inputs, **stated),
         )
 
     def watching(self) -> ProbeSettings:

@@ -4,26 +4,23 @@ The order of a scan: its close or lease is on the wire before the scan gets here
 When the latched rows are on the disk, people are shown the scan (:mod:`bridge.daemon.gate`). Then the
 forecast takes it. Events that do not latch are written and shown a moment later, after the wire. The daemon
 runs a keeper under the clock of its event loop, a simulation under a virtual clock.
-
-A fault of the program in a forecast ends the forecast, but not the session of the reservoir.
 """
 
 import math
 from collections import deque
 from collections.abc import Callable
 from dataclasses import replace
-from datetime import datetime, tzinfo
+from datetime import UTC, datetime, tzinfo
 from typing import Protocol
-
-import structlog
 
 from bridge.clock import Backoff, Clock, Timer
 from bridge.daemon.gate import Gate, Ticket
 from bridge.daemon.log_policy import KeptLog
+from bridge.daemon.station_forecast import StationForecast
 from bridge.forecast.learner import Learner
 from bridge.guard.commands import GuardCommand, ReservoirSample
-from bridge.guard.model import Advisory, Phase
-from bridge.guard.state import GuardState, PhaseChanged
+from bridge.guard.model import Advisory
+from bridge.guard.state import GuardState, PhaseChanged, Reply
 from bridge.protocol.messages import FromBridge
 from bridge.protocol.session import LinkDown, Received
 from bridge.station.inventory import Inventory
@@ -38,7 +35,7 @@ from bridge.station.station import (
     StationEvent,
     Turn,
 )
-from bridge.station.view import NOTHING_KNOWN, StationView
+from bridge.station.view import StationView
 
 FIRST_WAIT_S = 1.0
 LONGEST_WAIT_S = 60.0
@@ -119,6 +116,10 @@ class Keeper:
         self._ticking: Timer | None = None
         self._waits = Backoff(FIRST_WAIT_S, LONGEST_WAIT_S)
         self._began_at = clock.monotonic()
+        self._last_reading = (-math.inf, "")
+        """Monotonic time of the reading before the link was lost, and its date."""
+        self._last_sample = (-math.inf, "")
+        """The same of the last sample of the reservoir."""
         self._stopping = False
         self._feed_us_cm = None if log is None else log.feed_sampled(self._name)
         restored = None if log is None else log.restored(plan)
@@ -180,15 +181,25 @@ class Keeper:
         Returns:
             None, or the sentence that refuses the command. People see it only through ``answered``.
         """
+        passed_on = None if answered is None else lambda reply: answered(_refusal_in(reply))
+        return _refusal_in(self.execute(command, passed_on))
+
+    def execute(self, command: GuardCommand, replied: Callable[[Reply], None] | None = None) -> Reply:
+        """Execute a command, and return the reply of the guard whole.
+
+        Args:
+            command: The command.
+            replied: Called with the reply when the command is in the log.
+        """
         if self._stopping:
-            refusal: str | None = "the bridge is stopping."
+            reply = Reply(0, False, "the bridge is stopping.")
         else:
-            refusal = self.station.command(command, self._clock.monotonic())
-            if refusal is None:
+            reply = self.station.execute(command, self._clock.monotonic())
+            if reply.accepted:
                 self.save_accounts()
-        if answered is not None:
-            self._gate.answer(lambda: answered(refusal))
-        return refusal
+        if replied is not None:
+            self._gate.answer(lambda: replied(reply))
+        return reply
 
     # --- start and end ----------------------------------------------------------------
 
@@ -326,7 +337,7 @@ class Keeper:
             else:
                 self._log.turn(self._name, turn)
         if turn.view is not None:
-            self._gate.view(turn.view, ticket)
+            self._gate.view(self._dated(turn.view, turn), ticket)
         for event in turn.events:
             self._gate.event(event, ticket)
         if self._forecast is not None:
@@ -337,6 +348,25 @@ class Keeper:
                     self._forecast_timer = self._clock.call_later(FORECAST_AFTER_S, self._run_forecast)
                 else:
                     self._run_forecast()
+
+    def _dated(self, view: StationView, turn: Turn) -> StationView:
+        """Return the view with the time of the last sample, and of the last reading if the link is down."""
+        read_at = None if turn.picture is None else turn.picture.assessment.frame_at
+        sampled_at = turn.memory.inventory.water.sampled_s
+        if sampled_at is not None:
+            if self._last_sample[0] != sampled_at:
+                self._last_sample = sampled_at, self._date(sampled_at)
+            view = replace(view, reservoir_sampled=self._last_sample[1])
+        if view.link_up or read_at is None:
+            return view
+        if self._last_reading[0] != read_at:
+            self._last_reading = read_at, self._date(read_at)
+        return replace(view, last_reading=self._last_reading[1])
+
+    def _date(self, monotonic_s: float) -> str:
+        """Return a time as RFC 3339. Call it once for each, so that a step of the clock does not move it."""
+        at_s = self._clock.wall() - (self._clock.monotonic() - monotonic_s)
+        return datetime.fromtimestamp(at_s, UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
 
     def _logged(self, ticket: Ticket, written: bool) -> None:
         try:
@@ -364,6 +394,10 @@ class Keeper:
             self._forecast.turn(self._forecast_queue.popleft())
 
 
+def _refusal_in(reply: Reply) -> str | None:
+    return None if reply.accepted else reply.sentence
+
+
 def _latches(turn: Turn) -> bool:
     """Return whether a scan has something that survives a restart: a trip, an alarm, a hold or a command."""
     return (
@@ -371,81 +405,3 @@ def _latches(turn: Turn) -> bool:
         or turn.state.hold is not turn.before.hold
         or any(not isinstance(event, PhaseChanged) for event in turn.decision.events)
     )
-
-
-_log = structlog.get_logger("clearwell")
-
-SAVE_EVERY_S = 3600.0
-ADVISORIES = (Advisory.ORDER_CARTRIDGE, Advisory.LEAK_SUSPECTED)
-
-
-class StationForecast:
-    """The forecast of one station.
-
-    Args:
-        learner: the state of the forecast at the start.
-        clock: the time. The forecast needs the date and the hour of the day.
-        inform: sends notes to the station, for its next turn.
-        say: reports an event with its sentence.
-        keep: saves the state of the forecast in the log; None if there is no log.
-        zone: the local time zone; None for that of the machine.
-    """
-
-    def __init__(
-        self,
-        learner: Learner,
-        clock: Clock,
-        inform: Callable[[Note], None],
-        say: Callable[[str, str], None],
-        keep: Callable[[Learner], None] | None = None,
-        zone: tzinfo | None = None,
-    ) -> None:
-        self.learner = learner
-        self._clock = clock
-        self._inform = inform
-        self._say = say
-        self._keep = keep
-        self._zone = zone
-        self._save_at: float | None = None
-        self._failed = False
-
-    def turn(self, turn: Turn) -> None:
-        """Process one turn. The forecast is updated when the learner requires it."""
-        if self._failed:
-            return
-        try:
-            if self.learner.observe(turn):
-                self._inform(self.learner.update(self._local_time()))
-                found = self.learner.advisories
-                for advisory in ADVISORIES:
-                    self._inform(Condition(advisory, advisory in found))
-                self._save_if_due(turn)
-        except Exception as error:  # noqa: BLE001 - a forecast must never cost a reservoir its session
-            self._failed = True
-            self._inform(NOTHING_KNOWN)
-            for advisory in ADVISORIES:
-                self._inform(Condition(advisory, False))
-            self._say(
-                "forecast-failed",
-                f"The forecast ended because of a fault of the program ({error!r}). Filling continues "
-                "without it. Restart the bridge to start it again, and please report this with the log.",
-            )
-            _log.exception("forecast-failed", reservoir=self.learner.plan.identity.reservoir)
-
-    def save(self) -> None:
-        """Save the state of the forecast in the log."""
-        if self._keep is not None and not self._failed:
-            self._keep(self.learner)
-
-    def _local_time(self) -> datetime:
-        """Return the time now, with the offset of the time zone."""
-        when = datetime.fromtimestamp(self._clock.wall(), self._zone)
-        return when if self._zone is not None else when.astimezone()
-
-    def _save_if_due(self, turn: Turn) -> None:
-        if self._save_at is None:
-            self._save_at = turn.now + SAVE_EVERY_S
-        ended = turn.before.phase is Phase.FILL and turn.state.phase is not Phase.FILL
-        if ended or turn.command is not None or turn.now >= self._save_at:
-            self._save_at = turn.now + SAVE_EVERY_S
-            self.save()

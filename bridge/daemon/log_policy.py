@@ -35,7 +35,7 @@ from bridge.history.records import (
 )
 from bridge.history.rollup import MINUTE_MS, ByException, RollUp
 from bridge.purifier.cartridge import Evidence
-from bridge.station.inventory import Inventory
+from bridge.station.inventory import Inventory, begin
 from bridge.station.plan import StationPlan
 from bridge.station.station import StationEvent, Turn
 from bridge.station.view import Outlook
@@ -128,7 +128,7 @@ class LogPolicy:
             kept = self._state.get(saved_state.accounts_key(name))
             try:
                 fill = saved_state.running_fill(kept)
-                pulses = saved_state.inventory(kept, one.plan.assumed_ppm).pulses
+                pulses = saved_state.pulses(kept)
             except LogError:
                 # The state is unreadable, which restored() reports.
                 continue
@@ -150,13 +150,13 @@ class LogPolicy:
         known = self._complete
         try:
             state = saved_state.guard_state(latched, counters, plan.limits, moment)
-            accounts = saved_state.inventory(counters, plan.assumed_ppm)
+            accounts = saved_state.inventory(counters, begin(plan), plan.product, moment)
         except LogError:
             known = False
         if not known:
             # A trip may have been latched, so a person must check the purifier and lift the hold.
             held = replace(saved_state.guard_state(None, None, plan.limits, moment), hold=True)
-            return Restored(held, Inventory(plan.assumed_ppm), False)
+            return Restored(held, begin(plan), False)
         self._reservoirs[name].pulses = accounts.pulses
         self._reservoirs[name].controller = accounts.controller
         return Restored(state, accounts, True)
@@ -316,7 +316,9 @@ class LogPolicy:
             one.fill = replace(one.fill, seen_ms=rows.utc_ms, volume_l=volume_l)
         moment = self.moment(now_s, wall_s)
         fill = one.fill or one.interrupted
-        counters = saved_state.counters(state, accounts, moment, one.pulses, fill, one.controller)
+        counters = saved_state.counters(
+            state, accounts, one.plan.product, moment, one.pulses, fill, one.controller
+        )
         # Comparing the counters before they become text saves 3 µs a scan in a campaign.
         if counters != one.counters:
             one.counters = counters

@@ -118,7 +118,7 @@ class Logbook:
         return self._history.feed_us_cm.get(reservoir)
 
     def reservoirs_sampled(self) -> dict[str, float]:
-        """Return, once, the samples that no mixing balance has used yet, by reservoir, µS/cm at 25 °C."""
+        """Return, once, the samples that no estimate has used yet, by reservoir, µS/cm at 25 °C."""
         found, self._history.reservoir_us_cm = self._history.reservoir_us_cm, {}
         return found
 

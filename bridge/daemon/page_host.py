@@ -9,8 +9,9 @@ import asyncio
 import contextlib
 import os
 import sys
+from collections import OrderedDict
 from collections.abc import Callable, Sequence
-from dataclasses import astuple
+from dataclasses import astuple, replace
 from pathlib import Path
 
 import bridge
@@ -51,6 +52,11 @@ FULL_PIPE = 64 * 1024
 LINE_EVERY_S = 0.02
 """The daemon reads at most one line in this time, so a faulty page cannot keep it busy."""
 FAREWELL_S = 1.0
+MOST_KEYS = 64
+"""Commands whose result is kept, so that a command sent again gets the result of the first time."""
+EXPIRED = (
+    "The command waited too long for the bridge. It was not carried out; send it again if you still want it."
+)
 _KEPT_OF_ENVIRONMENT = ("PATH", "HOME", "LANG", "LANGUAGE", "TZ", "TMPDIR", "VIRTUAL_ENV")
 """All that the page inherits: no password, no credential, no socket of the service manager."""
 
@@ -107,6 +113,8 @@ class PageHost:
         self._fresh: set[str] = set()
         self._due: asyncio.TimerHandle | None = None
         self._written_at = 0.0
+        self._results: OrderedDict[str, CommandResult | list[int]] = OrderedDict()
+        """By key: the result of a command, or the numbers of the requests that wait for it."""
         self._process: asyncio.subprocess.Process | None = None
         self._troubled = False
         self.opened: Opened | None = None
@@ -192,6 +200,11 @@ class PageHost:
 
     def _carry_out(self, request: CommandRequest) -> None:
         """Handle a command as one from the hub: the same parser reads it, and the guard decides."""
+        if self._is_repeated(request):
+            return
+        if self._loop.time() >= request.expires_at:
+            self._refuse(request, self._known(request.reservoir), EXPIRED, "refused")
+            return
         layout = self._plan.layout
         device = f"{layout.bridge}-{request.reservoir}"
         topic = f"{layout.base(device)}/{request.property}/set"
@@ -212,16 +225,46 @@ class PageHost:
 
         def send_result(refusal: str | None) -> None:
             if refusal is None:
-                self._send_result(CommandResult(request.number, "done", "Done."))
+                self._finish(request, CommandResult(request.number, "done", "Done."))
             else:
                 sentence = refusal[:1].upper() + refusal[1:]
-                self._send_result(CommandResult(request.number, "refused", sentence))
+                self._finish(request, CommandResult(request.number, "refused", sentence))
 
         self._on_command(read.reservoir, read.command, send_result)
 
-    def _refuse(self, request: CommandRequest, reservoir: str, sentence: str) -> None:
-        result = CommandResult(request.number, "malformed", sentence)
-        self._on_refused(reservoir, sentence, lambda: self._send_result(result))
+    def _is_repeated(self, request: CommandRequest) -> bool:
+        """Answer a command that was received before, by its key; return False if it is new."""
+        if request.key == "":
+            return False
+        match self._results.get(request.key):
+            case CommandResult() as known:
+                self._send_result(replace(known, number=request.number))
+                return True
+            case list() as waiting:
+                waiting.append(request.number)
+                return True
+        self._results[request.key] = [request.number]
+        if len(self._results) > MOST_KEYS:
+            self._results.popitem(last=False)
+        return False
+
+    def _known(self, reservoir: str) -> str:
+        return reservoir if any(one.reservoir == reservoir for one in self._setup.reservoirs) else ""
+
+    def _refuse(
+        self, request: CommandRequest, reservoir: str, sentence: str, status: str = "malformed"
+    ) -> None:
+        result = CommandResult(request.number, status, sentence)
+        self._on_refused(reservoir, sentence, lambda: self._finish(request, result))
+
+    def _finish(self, request: CommandRequest, result: CommandResult) -> None:
+        waiting = self._results.get(request.key)
+        if isinstance(waiting, list):
+            self._results[request.key] = result
+            for number in waiting:
+                self._send_result(replace(result, number=number))
+        else:
+            self._send_result(result)
 
     def _send_result(self, result: CommandResult) -> None:
         if self._process is not None and self._process.stdin is not None:

@@ -12,6 +12,7 @@ line that is not one of these.
 """
 
 import json
+import math
 import re
 from dataclasses import astuple, dataclass, fields
 from operator import attrgetter
@@ -28,6 +29,7 @@ LONGEST_LINE = 256 * 1024
 LONGEST_PROPERTY = 64
 LONGEST_VALUE = 256
 LONGEST_UNIT = 16
+LONGEST_KEY = 64
 """Characters; no command is longer."""
 BY_HAND = frozenset(row.path for row in PROPERTIES if row.settable and row.unit == SolidsUnit.PPM.value)
 """The properties that take a measurement by hand."""
@@ -92,6 +94,11 @@ class CommandRequest:
     value: str
     unit: str = ""
     """The unit of a figure; empty if the value is in the property's own unit."""
+    key: str = ""
+    """The same for each attempt to send this command, so that it is carried out once. Empty for none."""
+    expires_at: float = math.inf
+    """Monotonic seconds, which all processes of a machine share. A command that the daemon reads later is
+    refused, because the page has reported by then that it was not carried out."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,8 +185,13 @@ def trouble_line(trouble: Trouble) -> bytes:
 def command_request_line(request: CommandRequest) -> bytes:
     """Encode a command for the daemon."""
     return _line(
-        {"command": [request.number, request.reservoir, request.property, request.value, request.unit]}
-    )
+        {
+            "command": [
+                request.number, request.reservoir, request.property, request.value, request.unit,
+                request.key, None if math.isinf(request.expires_at) else request.expires_at,
+            ]
+        }
+    )  # fmt: skip
 
 
 def read_setup(line: bytes) -> Setup:
@@ -237,10 +249,17 @@ def read_from_page(line: bytes) -> Opened | Trouble | CommandRequest:
         ValueError: the line is not a message that the page may send.
     """
     match _read(line):
-        case {"command": [int(number), str(reservoir), str(path), str(value), str(unit)]} if (
-            len(path) <= LONGEST_PROPERTY and len(value) <= LONGEST_VALUE and len(unit) <= LONGEST_UNIT
+        case {
+            "command": [int(number), str(reservoir), str(path), str(value), str(unit), str(key), expires]
+        } if (
+            len(path) <= LONGEST_PROPERTY
+            and len(value) <= LONGEST_VALUE
+            and len(unit) <= LONGEST_UNIT
+            and len(key) <= LONGEST_KEY
+            and (expires is None or isinstance(expires, float))
         ):
-            return CommandRequest(number, reservoir, path, value, unit)
+            expires_at = math.inf if expires is None else expires
+            return CommandRequest(number, reservoir, path, value, unit, key, expires_at)
         case {"opened": [str(host), int(port)]}:
             return Opened(host, port)
         case {"trouble": str(sentence)}:

@@ -6,12 +6,14 @@ broker.
 """
 
 import asyncio
+import contextlib
 import gc
 import logging
 import re
 import signal
 import sys
 from collections.abc import Callable, Sequence
+from contextlib import ExitStack, closing
 from functools import partial
 from typing import TYPE_CHECKING, assert_never
 
@@ -21,13 +23,17 @@ from bridge.clock import LoopClock
 from bridge.config.plan import BridgePlan, HubPlan, PagePlan
 from bridge.daemon.gate import Gate
 from bridge.daemon.keeper import Answered, Keeper
+from bridge.daemon.local_socket import LocalSocket, claim_client
 from bridge.daemon.log_policy import KeptLog
 from bridge.daemon.logbook import Logbook
 from bridge.daemon.relay import Fetch, Pause, Relay, Send
 from bridge.daemon.service import ServiceManager
-from bridge.errors import HubError
+from bridge.errors import HubError, InputError
 from bridge.guard.commands import GuardCommand
+from bridge.guard.faults import latched_sentences
 from bridge.guard.model import Advisory
+from bridge.guard.state import Reply
+from bridge.history.lock import holder
 from bridge.history.log_file import LogTrouble
 from bridge.history.outbox import OutboxLevel
 from bridge.mqtt.announcements import Announcements
@@ -182,6 +188,9 @@ class Daemon:
         """Set when every reservoir runs."""
         self._stop = asyncio.Event()
         self._service = ServiceManager.from_environment()
+        self._local: LocalSocket | None = None
+        self._entered = asyncio.Event()
+        """Set when a person has entered something into the log."""
 
     @property
     def hub_connected(self) -> bool:
@@ -195,7 +204,46 @@ class Daemon:
         self._stop.set()
 
     async def run(self) -> None:
-        """Run until :meth:`stop`, SIGTERM or SIGINT."""
+        """Run until :meth:`stop`, SIGTERM or SIGINT.
+
+        Raises:
+            InputError: Another daemon has the log, the socket or the client id.
+        """
+        with ExitStack() as claims:
+            self._claim(claims)
+            await self._run()
+
+    def _claim(self, claims: ExitStack) -> None:
+        """Claim what only one daemon may have, so that two of them do not disturb each other."""
+        plan = self.plan
+        if plan.log is not None and (other := holder(plan.log.path)) is not None:
+            raise InputError(
+                f"another daemon writes the log {plan.log.path}: {other}. Stop one of them, or give each its "
+                "own configuration and log"
+            )
+        if plan.hub is not None:
+            broker = plan.hub.broker
+            claims.enter_context(closing(claim_client(broker.address, broker.client_id)))
+        if plan.socket is not None:
+            try:
+                self._local = LocalSocket(
+                    plan.socket,
+                    [station.identity for station in plan.stations],
+                    on_command=lambda reservoir, command, replied: self.keepers[reservoir].execute(
+                        command, replied
+                    ),
+                    on_refused=self._on_refused,
+                    on_entries=self._entered.set,
+                )
+                claims.callback(self._local.close)
+            except OSError as error:
+                _log.warning(
+                    "socket-unusable",
+                    sentence=f"The socket {plan.socket} cannot be made ({error.strerror}), so the command "
+                    "line cannot command this bridge. Filling continues without it.",
+                )
+
+    async def _run(self) -> None:
         loop = asyncio.get_running_loop()
         for number in (signal.SIGTERM, signal.SIGINT):
             loop.add_signal_handler(number, self.stop)
@@ -223,6 +271,9 @@ class Daemon:
             running = KeeperTask(one, self._on_view, self._show_event, self._logbook)
             self._keeper_tasks.append(running)
             self.keepers[one.identity.reservoir] = running.keeper
+            name, state = one.identity.reservoir, running.keeper.station.state
+            for what, remedy in latched_sentences(name, state.latches, hold=state.hold):
+                _log.warning("latched", reservoir=name, sentence=f"{what} {remedy}")
         async with asyncio.TaskGroup() as group:
             for running in self._keeper_tasks:
                 group.create_task(running.run())
@@ -235,6 +286,8 @@ class Daemon:
                 aside.append(group.create_task(self.page.run()))
             if self._logbook is not None:
                 aside.append(group.create_task(self._take_samples(self._logbook)))
+            if self._local is not None:
+                aside.append(group.create_task(self._local.run()))
             # The objects that exist now live as long as the process. A garbage collection over them would
             # delay a turn by up to 0.1 s.
             gc.freeze()
@@ -257,7 +310,10 @@ class Daemon:
             for reservoir, us_cm in logbook.reservoirs_sampled().items():
                 if reservoir in self.keepers:
                     self.keepers[reservoir].reservoir_sampled(us_cm)
-            await asyncio.sleep(SAMPLES_EVERY_S)
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(SAMPLES_EVERY_S):
+                    await self._entered.wait()
+            self._entered.clear()
             found = await logbook.read_history()
             for reservoir, us_cm in found.feed_us_cm.items():
                 if reservoir in self.keepers:
@@ -268,7 +324,7 @@ class Daemon:
             hub.broker,
             hub.layout,
             [station.identity for station in stations],
-            on_command=self._on_command,
+            on_command=self._on_hub_command,
             report=self._on_hub,
             on_refused=self._on_refused,
             requests={again_topic(hub.layout): self._on_again},
@@ -319,6 +375,16 @@ class Daemon:
             self._logbook.send_again(int(payload))
         else:
             _log.warning("records-again", sentence=f"{payload[:40]!r} is not a position in the log.")
+
+    def _on_hub_command(self, reservoir: str, command: GuardCommand, answered: Answered) -> None:
+        def replied(reply: Reply) -> None:
+            if reply.accepted:
+                answered(None)
+            elif self._stop.is_set():
+                answered(reply.sentence)
+            # Otherwise the event of the scan has already published the refusal.
+
+        self.keepers[reservoir].execute(command, replied)
 
     def _on_hub(self, trouble: HubError | None) -> None:
         if trouble is None:

@@ -22,6 +22,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 from bridge.estimate.verdict import judge
+from bridge.estimate.watch import doubts
 from bridge.forecast.learner import was_exhausted
 from bridge.guard.alarms import Status
 from bridge.guard.commands import CartridgeChanged, GuardCommand, ReservoirSample, Retest, words_of
@@ -40,7 +41,7 @@ from bridge.history.records import (
 from bridge.station.inventory import holding
 from bridge.station.plan import StationPlan
 from bridge.station.station import Turn
-from bridge.station.view import level_health
+from bridge.station.view import alarm_sentence, level_health
 from bridge.water.health import Health
 
 TOLERANCE_S = 1.5
@@ -202,7 +203,8 @@ def entry_rows(plan: StationPlan, turn: Turn, stamp: Stamper) -> Iterator[EntryR
                 change = alarm_change(event)
                 by = sender if change in _BY_PEOPLE else ""
                 first = change is AlarmChange.RAISED and alarm in firsts
-                yield AlarmRow(stamp(), name, alarm, change, FAULTS[alarm].sentence, by, first)
+                sentence = alarm_sentence(alarm, doubts(turn.memory.inventory.watch))
+                yield AlarmRow(stamp(), name, alarm, change, sentence, by, first)
 
 
 _BY_PEOPLE = {AlarmChange.ACKNOWLEDGED, AlarmChange.SHELVED, AlarmChange.UNSHELVED}

@@ -7,10 +7,12 @@ monotonic seconds. An age outside its bounds, such as after a clock step, is cla
 """
 
 import json
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
-from bridge.errors import LogError
+from bridge.errors import InputError, LogError
+from bridge.estimate import reservoir as estimates
+from bridge.estimate import watch
 from bridge.guard.alarms import AlarmRecord, Status
 from bridge.guard.limits import Limits
 from bridge.guard.model import Advisory, AlarmId, Trip
@@ -19,10 +21,11 @@ from bridge.guard.sequence import DAY_S
 from bridge.guard.state import GuardState, Latch, begin
 from bridge.history.records import StateRow
 from bridge.purifier.cartridge import Load
-from bridge.station.inventory import Inventory
-from bridge.tank.mixing import Balance
+from bridge.station.inventory import Inventory, assuming, recalibrated, taken_in
+from bridge.station.plan import ProbePlan
 
 VERSION = 1
+_YEARS_S = 100 * 366 * DAY_S
 _ALARMS: dict[str, AlarmId] = {one.value: one for one in (*Trip, *Advisory)}
 
 
@@ -99,6 +102,7 @@ def accounts(reservoir: str, counters: Counters) -> StateRow:
 def counters(
     state: GuardState,
     inventory: Inventory,
+    cell: ProbePlan,
     moment: Moment,
     pulses: int | None = None,
     fill: RunningFill | None = None,
@@ -109,18 +113,28 @@ def counters(
     Args:
         state: The guard's state, for the day's volume.
         inventory: The accounts of the reservoir and the purifier.
+        cell: The product cell, to see at the next start whether it was calibrated or changed.
         moment: The present time.
         pulses: The newest count of the controller's flow pulses.
         fill: The running fill.
         controller: The id of the controller.
     """
-    balance, load = inventory.balance, inventory.load
+    load = inventory.load
+    inventory = taken_in(inventory)
+    water, aged_at = inventory.water, inventory.aged_at
     running_l = state.fill.volume_l if state.phase in ACTIVE else 0.0
     return {
         # Whole seconds keep unchanged counters equal.
         "day": [round(moment.utc_of(state.day_from)), state.day_l + running_l],
-        "assumed_ppm": inventory.assumed_ppm,
-        "balance": None if balance is None else [balance.volume_l, balance.solids_mg],
+        "water": {
+            **estimates.to_json(water),
+            "sampled_s": None if water.sampled_s is None else round(moment.utc_of(water.sampled_s)),
+        },
+        "located": inventory.located,
+        "band_ppm": inventory.band_ppm,
+        "aged": None if aged_at is None else round(moment.utc_of(aged_at)),
+        "watch": watch.to_json(inventory.watch),
+        "cell": _cell(cell),
         "load": [load.treated_l, load.taken_up_g],
         "pulses": pulses,
         "controller": controller,
@@ -143,7 +157,7 @@ def guard_state(
         return begin(
             now,
             latches=tuple(
-                Latch(Trip(trip), moment.ago(at, 100 * 366 * DAY_S), bool(remedied))
+                Latch(Trip(trip), moment.ago(at, _YEARS_S), bool(remedied))
                 for trip, at, remedied in data.get("latches", ())
             ),
             first_out=None if data.get("first_out") is None else Trip(data["first_out"]),
@@ -152,7 +166,7 @@ def guard_state(
                 AlarmRecord(
                     _ALARMS[alarm],
                     Status(status),
-                    moment.ago(since, 100 * 366 * DAY_S),
+                    moment.ago(since, _YEARS_S),
                     None if until is None else moment.ahead(until, 60.0 * limits.shelve_max_minutes),
                 )
                 for alarm, status, since, until in data.get("alarms", ())
@@ -165,23 +179,71 @@ def guard_state(
         raise _unreadable(error) from error
 
 
-def inventory(kept: StateRow | None, assumed_ppm: float) -> Inventory:
-    """Return the accounts at the start. Without a saved row, the reservoir has ``assumed_ppm``.
+def inventory(kept: StateRow | None, fresh: Inventory, cell: ProbePlan, moment: Moment) -> Inventory:
+    """Return the accounts at the start.
+
+    Args:
+        kept: The saved row; None at the first start.
+        fresh: The accounts of a first start.
+        cell: The product cell. If it was calibrated or changed, its old error is no evidence any more.
+        moment: The present time.
 
     Raises:
         LogError: The saved row cannot be read.
     """
     data = _read(kept)
     try:
-        balance, load = data.get("balance"), data.get("load")
-        return Inventory(
-            float(data.get("assumed_ppm", assumed_ppm)),
-            None if balance is None else Balance(float(balance[0]), float(balance[1])),
-            Load() if load is None else Load(float(load[0]), float(load[1])),
+        load = data.get("load")
+        accounts = replace(
+            _water(data, fresh, moment),
+            load=Load() if load is None else Load(float(load[0]), float(load[1])),
             pulses=None if data.get("pulses") is None else int(data["pulses"]),
             controller=None if data.get("controller") is None else str(data["controller"]),
         )
-    except (ValueError, KeyError, TypeError, IndexError) as error:
+    except (ValueError, KeyError, TypeError, IndexError, InputError) as error:
+        raise _unreadable(error) from error
+    if "cell" in data and data["cell"] != _cell(cell):
+        return recalibrated(accounts, cell.chain.uncertainties.cell_constant_percent)
+    return accounts
+
+
+def _water(data: dict[str, Any], fresh: Inventory, moment: Moment) -> Inventory:
+    """Return the accounts with the saved estimate, or with the mixing balance of an earlier version."""
+    if "water" not in data:
+        balance, assumed_ppm = data.get("balance"), data.get("assumed_ppm", fresh.water.ppm)
+        if balance is None:
+            return assuming(fresh, float(assumed_ppm))
+        volume_l, solids_mg = float(balance[0]), float(balance[1])
+        return assuming(fresh, solids_mg / volume_l if volume_l > 0.0 else float(assumed_ppm), volume_l)
+    water = estimates.from_json(data["water"])
+    if water.sampled_s is not None:
+        water = replace(water, sampled_s=moment.ago(water.sampled_s, _YEARS_S))
+    aged = data["aged"]
+    return replace(
+        fresh,
+        water=water,
+        located=bool(data["located"]),
+        band_ppm=float(data["band_ppm"]),
+        aged_at=None if aged is None else moment.ago(float(aged), _YEARS_S),
+        watch=watch.from_json(data["watch"]),
+    )
+
+
+def _cell(cell: ProbePlan) -> list[object]:
+    made = None if cell.calibration is None else cell.calibration.made.isoformat()
+    return [cell.chain.cell.constant_per_cm, made]
+
+
+def pulses(kept: StateRow | None) -> int | None:
+    """Return the count of flow pulses when the counters were stored, or None.
+
+    Raises:
+        LogError: The saved row cannot be read.
+    """
+    found = _read(kept).get("pulses")
+    try:
+        return None if found is None else int(found)
+    except (ValueError, TypeError) as error:
         raise _unreadable(error) from error
 
 

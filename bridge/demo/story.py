@@ -115,7 +115,7 @@ CHAPTERS: tuple[Chapter, ...] = (
 
 
 def _suitable(h: Observed) -> bool:
-    return h.value("product/verdict") == "suitable"
+    return h.value("reservoir/verdict") == "suitable"
 
 
 @dataclass(slots=True)

@@ -14,18 +14,25 @@ class Use:
     """Whether this water may be used on the plants, by its dissolved solids alone."""
 
     verdict: str
-    """``suitable``, ``marginal``, ``unsuitable`` or ``unknown``: the worse of product and reservoir."""
+    """``suitable``, ``marginal``, ``unsuitable`` or ``unknown``: the verdict on the reservoir."""
     word: str
     """The answer in a word or two, such as ``Yes``."""
     advice: str
     """The answer as a sentence."""
     reason: str
+    basis: str
+    """``assumed``, ``balance`` or ``sample``."""
+    over_limit: str | None
+    """The probability that the water is at or over its limit, such as ``under 1 %``."""
 
 
 @dataclass(frozen=True, slots=True)
 class Product:
     """The water that the purifier makes."""
 
+    state: str
+    """``flowing``, ``standing``, ``over-limit`` or ``failed``. Standing water is not judged."""
+    state_words: str
     text: str | None
     number: float | None
     """In ``unit``, as are all numbers of the product."""
@@ -60,6 +67,9 @@ class Reservoir:
     fraction: float | None
     zone: str
     ppm: str | None
+    uncertainty: str | None
+    basis_words: str
+    """The evidence for ``ppm``, such as ``by the sample of 2026-05-01``."""
     cover: str | None
     cover_days: float | None
     overflow: bool | None

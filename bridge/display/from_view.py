@@ -19,12 +19,14 @@ from bridge.display import (
     Use,
     Valve,
 )
+from bridge.estimate.reservoir import Basis
+from bridge.estimate.verdict import ProductLine
 from bridge.guard.alarms import Status
 from bridge.guard.faults import FAULTS
 from bridge.guard.model import Advisory, AlarmId, Flow, Permissive, Phase, Trip
 from bridge.guard.rules import RULES
 from bridge.station.view import ActiveAlarm, StationView
-from bridge.tank.use import HORIZON_DAYS
+from bridge.tank.daily_use import HORIZON_DAYS
 from bridge.units import MOST_PLACES, DisplayUnits, Quantity
 from bridge.water.health import Health
 
@@ -83,55 +85,72 @@ STATUS_WORDS: dict[Status, str] = {
 
 ANSWERS = {
     "suitable": ("Yes", "This water may be used."),
-    "marginal": ("Yes, with care", "This water is above the target."),
+    "marginal": ("Yes, with care", "This water may be above the target."),
     "unsuitable": ("No", "Do not use this water."),
     "unknown": ("Not known", "There is no measurement of this water."),
 }
 """The answer to "may this water be used on the plants?" by verdict: in a word or two, and as a sentence."""
 
+STATE_WORDS = {
+    "flowing": "flowing, under its limit",
+    "standing": "standing in the purifier, not judged",
+    "over-limit": "over its limit",
+    "failed": "no sound measurement",
+}
+"""The state of the product in words."""
 
-_WORSE = ("suitable", "marginal", "unsuitable")
 
-
-def use_of(view: StationView, units: DisplayUnits) -> tuple[str, str, str, str]:
-    """Return verdict, answer in a word, answer as a sentence, and reason.
-
-    If the water in the reservoir is worse than the product, it decides, because that is the water in use.
+def use_of(view: StationView, units: DisplayUnits) -> Use:
+    """Return whether the water of the reservoir may be used, with the reason.
 
     Args:
         view: the reservoir's state.
         units: the units of the quantities.
     """
-    identity = view.identity
-    limit, target = (
-        as_set(units.ppm(ppm, identity.factor)) for ppm in (identity.limit_ppm, identity.target_ppm)
-    )
-    verdict, reason = view.verdict, "The product has no trusted measurement."
-    if verdict in _WORSE:
-        against = {
-            "suitable": f"under the target of {target}",
-            "marginal": f"over the target of {target} and under the limit of {limit}",
-            "unsuitable": f"over the limit of {limit}",
-        }[verdict]
-        reason = f"The product is {_measured(view, units)}; with its uncertainty it is {against}."
-        if verdict == "unsuitable" and view.phase == Phase.IDLE.value:
-            reason += " Water that stands in the purifier reads higher; a rinse removes it before a fill."
+    identity, verdict = view.identity, view.reservoir_verdict
+    word, advice = ANSWERS[verdict]
     held_ppm = view.reservoir_ppm
     if held_ppm is None or not math.isfinite(held_ppm):
-        return verdict, *ANSWERS[verdict], reason
-    held = units.ppm(held_ppm, identity.factor).text
-    stored = (
-        "unsuitable"
-        if held_ppm >= identity.limit_ppm
-        else "marginal"
-        if held_ppm >= identity.target_ppm
-        else "suitable"
-    )
-    reason += f" The reservoir holds about {held} by the mixing balance"
-    reason += f", which is over the limit of {limit}." if stored == "unsuitable" else "."
-    if stored == "unsuitable" or (verdict == "suitable" and stored == "marginal"):
-        verdict = stored
-    return verdict, *ANSWERS[verdict], reason
+        reason = "Nothing is known about the water of the reservoir."
+    else:
+        limit, target = (
+            as_set(units.ppm(ppm, identity.factor)) for ppm in (identity.limit_ppm, identity.target_ppm)
+        )
+        against = {
+            "suitable": f"under the target of {target}",
+            "marginal": f"under the limit of {limit}, but not certainly under the target of {target}",
+            "unsuitable": f"not under the limit of {limit}",
+            "unknown": f"not certainly under the limit of {limit}",
+        }[verdict]
+        if verdict == "unknown":
+            advice = "Measure this water, and send the sample."
+        held = _measured(held_ppm, view.reservoir_uncertainty_ppm, view, units)
+        reason = f"The reservoir holds {held} {basis_words(view)}; with its uncertainty this is {against}."
+    if view.reservoir_basis == Basis.ASSUMED.value:
+        reason += " Nobody has measured this water yet."
+    if view.phase == Phase.TRIPPED.value and view.first_out is not None:
+        reason += f" The valve is shut by a trip: {FAULTS[Trip(view.first_out)].what}"
+    if view.product_state == ProductLine.STANDING.value:
+        reason += " Water that stands in the purifier is not judged."
+    return Use(verdict, word, advice, reason, view.reservoir_basis, _percent(view))
+
+
+def basis_words(view: StationView) -> str:
+    """Return the evidence for the concentration of the reservoir."""
+    if view.reservoir_basis == Basis.ASSUMED.value:
+        return "by assumption"
+    if view.reservoir_basis == Basis.SAMPLE.value and view.reservoir_sampled:
+        return f"by the sample of {view.reservoir_sampled[:10]}"
+    return "by a sample" if view.reservoir_basis == Basis.SAMPLE.value else "by the balance of its water"
+
+
+def _percent(view: StationView) -> str | None:
+    probability = view.reservoir_over_limit_probability
+    if probability is None:
+        return None
+    if probability < 0.01:
+        return "under 1 %"
+    return "over 99 %" if probability > 0.99 else f"{100.0 * probability:.0f} %"
 
 
 def why_of(view: StationView) -> str:
@@ -168,11 +187,8 @@ def as_set(quantity: Quantity) -> str:
     return f"{round(quantity.number, places):g} {quantity.unit}"
 
 
-def _measured(view: StationView, units: DisplayUnits) -> str:
-    ppm = view.product_ppm
-    if ppm is None or not math.isfinite(ppm):
-        return "not known"
-    value, band = units.measured(ppm, view.product_uncertainty_ppm, view.identity.factor)
+def _measured(ppm: float, uncertainty_ppm: float | None, view: StationView, units: DisplayUnits) -> str:
+    value, band = units.measured(ppm, uncertainty_ppm, view.identity.factor)
     return f"{value.text} ± {'not known' if band is None else band.text}"
 
 
@@ -190,7 +206,7 @@ def facts_of(view: StationView, units: DisplayUnits, time: str) -> Facts:
         name=identity.name,
         time=time,
         link=view.link_up,
-        use=Use(*use_of(view, units)),
+        use=use_of(view, units),
         product=_product(view, units),
         feed=_feed(view, units) if identity.has_feed_probe else None,
         reservoir=_reservoir(view, units),
@@ -257,6 +273,8 @@ def _product(view: StationView, units: DisplayUnits) -> Product:
     if ppm is not None:
         shown, band = units.measured(ppm, view.product_uncertainty_ppm, factor)
     return Product(
+        state=view.product_state,
+        state_words=STATE_WORDS[view.product_state],
         text=None if shown is None else shown.text,
         number=None if shown is None else round(shown.number, MOST_PLACES),
         uncertainty=None if band is None else f"± {band.text}",
@@ -278,12 +296,17 @@ def _feed(view: StationView, units: DisplayUnits) -> Feed:
 
 def _reservoir(view: StationView, units: DisplayUnits) -> Reservoir:
     fraction, cover = _known(view.level_fraction), _known(view.cover_days)
+    ppm, band = _known(view.reservoir_ppm), None
+    if ppm is not None:
+        _, band = units.measured(ppm, view.reservoir_uncertainty_ppm, view.identity.factor)
     return Reservoir(
         volume=_litres(view.volume_l, units),
         capacity=as_set(units.litres(view.identity.capacity_l)),
         fraction=None if fraction is None else round(fraction, 4),
         zone=view.zone,
-        ppm=_ppm(view, view.reservoir_ppm, units),
+        ppm=_ppm(view, ppm, units),
+        uncertainty=None if band is None else f"± {band.text}",
+        basis_words=basis_words(view),
         cover=span(view.cover_low_days, view.cover_high_days),
         cover_days=None if cover is None else round(cover, 2),
         overflow=view.overflow,

@@ -112,7 +112,7 @@ def _reservoir(facts: Facts) -> Iterator[str]:
         yield f"{_bar(reservoir.fraction)} {reservoir.volume} of {reservoir.capacity}"
     zone = _ZONES.get(reservoir.zone, reservoir.zone)
     yield f"{zone[:1].upper()}{zone[1:]}{_FLOATS[reservoir.overflow]}."
-    held = None if reservoir.ppm is None else f"about {reservoir.ppm} by the mixing balance"
+    held = _joined(" ", reservoir.ppm, reservoir.uncertainty, reservoir.ppm and reservoir.basis_words) or None
     cover = None if reservoir.cover is None else f"lasts {reservoir.cover} without a fill"
     sentence = _joined("; ", held, cover)
     if sentence:
@@ -121,6 +121,7 @@ def _reservoir(facts: Facts) -> Iterator[str]:
 
 def _product(facts: Facts) -> Iterator[str]:
     product = facts.product
+    yield f"{product.state_words[:1].upper()}{product.state_words[1:]}."
     yield _joined(" ", product.text or "not known", product.uncertainty) + f", scale: {product.scale}"
     yield f"Limit {product.limit}, target under {product.target}"
     yield _joined(", ", product.temperature, _probe(product.health))

@@ -188,6 +188,8 @@ def _view(
         if not isinstance(one, str):
             raise ValueError(one)
     values["first_out"] = None if values["first_out"] == NONE else values["first_out"]
+    for name in ("last_reading", "reservoir_sampled"):
+        values[name] = None if values[name] in (NONE, "") else values[name]
     return StationView(identity=StationIdentity(**of_identity), **values)
 
 

@@ -11,12 +11,15 @@ from importlib import metadata
 from pathlib import Path
 
 from bridge import __version__
+from bridge.daemon import saved_state
 from bridge.doctor.judge_machine import ClockFacts, DiskFacts, Library, LogFacts, ProgramFacts
 from bridge.errors import LogError
-from bridge.history.backup import layout_of
+from bridge.guard.state import GuardState
+from bridge.history.backup import layout_of, state_of
 from bridge.history.log_file import LAYOUT, open_for_reading
 from bridge.history.reader import Reader
 from bridge.history.records import EventRow, Kind
+from bridge.station.plan import StationPlan
 
 _NEWEST = 5000
 """The number of newest entries in which a greeting is searched."""
@@ -64,6 +67,17 @@ def greeting(path: Path, reservoir: str) -> str | None:
         return None
     newest = max(hellos, key=lambda row: row.stamp)
     return f"{newest.sentence} ({datetime.fromtimestamp(newest.stamp.utc_ms / 1000, UTC):%Y-%m-%d %H:%M} UTC)"
+
+
+def latched(path: Path, station: StationPlan) -> GuardState | None:
+    """Return what is latched for a reservoir by its log; None if the log does not say."""
+    name = station.identity.reservoir
+    try:
+        kept = state_of(path).get(saved_state.latched_key(name))
+        moment = saved_state.Moment(time.monotonic(), time.time())
+        return None if kept is None else saved_state.guard_state(kept, None, station.limits, moment)
+    except (LogError, OSError, sqlite3.Error):
+        return None
 
 
 LIBRARIES = (

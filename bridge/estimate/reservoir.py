@@ -28,9 +28,18 @@ from enum import StrEnum
 from typing import Any
 
 from bridge.errors import InputError, OutOfRangeError
+from bridge.estimate.covariance import (
+    Matrix,
+    alone,
+    bounded,
+    diagonal,
+    identity,
+    propagated,
+    updated,
+    with_variance,
+    zeros,
+)
 from bridge.estimate.verdict import COVERAGE_FACTOR, SMALLEST_EXPANDED_PPM, Judgement, decide
-
-Matrix = tuple[tuple[float, ...], ...]
 
 _SIZE = 5
 _C, _V, _G, _S, _M = range(_SIZE)
@@ -78,7 +87,7 @@ class Reservoir:
     sampled_share: float = 0.0
     """Share of the water that was there at the last sample."""
     sampled_s: float | None = None
-    """The time of the last sample, seconds of the wall clock."""
+    """The time of the last sample, seconds of the caller's clock."""
     meter: str = ""
     """The hand meter of the last sample."""
 
@@ -142,8 +151,7 @@ def begin(
         (0.01 * own_percent) ** 2,
         0.0,
     )
-    covariance = tuple(tuple(v if i == j else 0.0 for j in range(_SIZE)) for i, v in enumerate(variances))
-    return Reservoir(assumed_ppm, max(volume_l, _FILM_L), 0.0, 0.0, 0.0, covariance)
+    return Reservoir(assumed_ppm, max(volume_l, _FILM_L), 0.0, 0.0, 0.0, diagonal(variances))
 
 
 def own_percent_of(ppm: float, expanded_ppm: float, cell_percent: float) -> float:
@@ -175,7 +183,7 @@ def filled(
         litres_sd: standard uncertainty of the inflow.
     """
     variance = max(before.covariance[_S][_S], (0.01 * own_percent) ** 2)
-    before = _with_variance(before, _S, variance)
+    before = replace(before, covariance=with_variance(before.covariance, _S, variance))
     true_ppm = max(product_ppm * (1.0 + before.cell_gain + before.season_gain), 0.0)
     # The cell itself, the season and the water of pure water: a small part is new with every inflow.
     return _inflow(before, litres, true_ppm, product_ppm, 0.05, litres_sd)
@@ -196,7 +204,8 @@ def drawn(before: Reservoir, litres: float, litres_sd: float = 0.0) -> Reservoir
     _not_negative("draw-off", litres, "L")
     left_l = max(before.volume_l - litres, _FILM_L)
     after = replace(before, volume_l=left_l)
-    return _with_variance(after, _V, before.covariance[_V][_V] + litres_sd**2)
+    variance = before.covariance[_V][_V] + litres_sd**2
+    return replace(after, covariance=with_variance(before.covariance, _V, variance))
 
 
 def evaporated(before: Reservoir, litres: float, litres_sd: float = 0.0) -> Reservoir:
@@ -204,13 +213,13 @@ def evaporated(before: Reservoir, litres: float, litres_sd: float = 0.0) -> Rese
     _not_negative("evaporation", litres, "L")
     litres = min(litres, 0.99 * before.volume_l)
     left_l = before.volume_l - litres
-    jacobian = _identity()
+    jacobian = identity(_SIZE)
     jacobian[_C][_C] = before.volume_l / left_l
     volume_sd_l = math.sqrt(before.covariance[_V][_V])
     jacobian[_C][_V] = _at_most(-before.ppm * litres / left_l**2, before.ppm, volume_sd_l)
     litres_sd = min(litres_sd, 0.3 * left_l)
     per_litre = before.ppm * before.volume_l / left_l**2
-    noise = _zeros()
+    noise = zeros(_SIZE)
     noise[_C][_C] = (per_litre * litres_sd) ** 2
     noise[_V][_V] = litres_sd**2
     noise[_C][_V] = noise[_V][_C] = -per_litre * litres_sd**2
@@ -218,8 +227,15 @@ def evaporated(before: Reservoir, litres: float, litres_sd: float = 0.0) -> Rese
         before,
         ppm=before.ppm * before.volume_l / left_l,
         volume_l=left_l,
-        covariance=_propagated(jacobian, before.covariance, noise),
+        covariance=propagated(jacobian, before.covariance, noise),
     )
+
+
+def located(before: Reservoir, volume_l: float, volume_sd_l: float) -> Reservoir:
+    """Return the estimate at a volume that no earlier volume has anything to do with."""
+    _not_negative("measured volume", volume_l, "L")
+    covariance = alone(before.covariance, _V, volume_sd_l**2)
+    return replace(before, volume_l=max(volume_l, _FILM_L), covariance=covariance)
 
 
 def volume_seen(before: Reservoir, volume_l: float, volume_sd_l: float) -> Reservoir:
@@ -228,29 +244,30 @@ def volume_seen(before: Reservoir, volume_l: float, volume_sd_l: float) -> Reser
     The error of a level sensor is the same for every reading, so many readings are not better than one.
     """
     _not_negative("measured volume", volume_l, "L")
-    shown = _zeros()[0]
+    shown = zeros(_SIZE)[0]
     shown[_V] = 1.0
     own = before.covariance[_V][_V]
     if own <= volume_sd_l**2:
         # The variance is already that of the sensor: only the value follows.
         return replace(before, volume_l=max(volume_l, _FILM_L))
-    return _updated(before, shown, volume_l - before.volume_l, volume_sd_l**2)
+    found = updated(before.covariance, shown, volume_l - before.volume_l, volume_sd_l**2)
+    return _moved(before, found)
 
 
 def aged(before: Reservoir, days: float, *, drift_percent_per_year: float) -> Reservoir:
     """Return the estimate after some time. The cell drifts, and the water takes up what no balance holds."""
     _not_negative("time", days, "days")
     fade = math.exp(-days / SEASON_DAYS)
-    jacobian = _identity()
+    jacobian = identity(_SIZE)
     jacobian[_S][_S] = fade
-    noise = _zeros()
+    noise = zeros(_SIZE)
     noise[_C][_C] = WANDER_PPM_PER_ROOT_DAY**2 * days
     noise[_G][_G] = (0.01 * drift_percent_per_year) ** 2 * days / 365.25
     noise[_S][_S] = (1.0 - fade * fade) * before.covariance[_S][_S]
     return replace(
         before,
         season_gain=before.season_gain * fade,
-        covariance=_propagated(jacobian, before.covariance, noise),
+        covariance=propagated(jacobian, before.covariance, noise),
     )
 
 
@@ -281,33 +298,42 @@ def contradiction(before: Reservoir, sample: HandSample) -> Contradiction:
     return Contradiction(difference_ppm, math.sqrt(variance))
 
 
-def sampled(before: Reservoir, sample: HandSample, at_s: float) -> Reservoir:
-    """Return the estimate after a hand sample, taken at ``at_s`` seconds of the wall clock."""
+def sampled(before: Reservoir, sample: HandSample, at_s: float, *, in_full: bool = False) -> Reservoir:
+    """Return the estimate after a hand sample.
+
+    Args:
+        before: the estimate.
+        sample: the sample.
+        at_s: its time, seconds of the caller's clock.
+        in_full: True if the concentration follows the sample, whatever the balance says.
+    """
     _not_negative("sample", sample.ppm, "ppm")
     before = _with_meter(before, sample)
     found = contradiction(before, sample)
-    if abs(found.z) > CONTRADICTION:
+    if in_full or abs(found.z) > CONTRADICTION:
         # The balance has missed something. Its concentration is no evidence any more.
-        before = _alone(before, _C, max(100.0 * found.difference_ppm**2, before.covariance[_C][_C]))
-    shown = _zeros()[0]
+        variance = max(1e4 * max(found.difference_ppm**2, sample.common_ppm**2), before.covariance[_C][_C])
+        before = replace(before, covariance=alone(before.covariance, _C, variance))
+    shown = zeros(_SIZE)[0]
     shown[_C] = shown[_M] = 1.0
     if sample.below_resolution:
         above_ppm = 2.0 * sample.ppm - before.ppm - before.meter_ppm
-        after = _bounded(before, shown, above_ppm, _sample_variance(sample))
+        steps = bounded(before.covariance, shown, above_ppm, _sample_variance(sample))
     else:
-        after = _updated(before, shown, found.difference_ppm, _sample_variance(sample))
-    return replace(after, assumed_share=0.0, sampled_share=1.0, sampled_s=at_s)
+        steps = updated(before.covariance, shown, found.difference_ppm, _sample_variance(sample))
+    return replace(_moved(before, steps), assumed_share=0.0, sampled_share=1.0, sampled_s=at_s)
 
 
 def recalibrated(before: Reservoir, cell_percent: float) -> Reservoir:
     """Return the estimate after the cell was calibrated or changed: its old error is no evidence any more."""
     after = replace(before, cell_gain=0.0)
-    return _alone(after, _G, (0.01 * cell_percent) ** 2)
+    return replace(after, covariance=alone(after.covariance, _G, (0.01 * cell_percent) ** 2))
 
 
 def doubted(before: Reservoir, cell_percent: float) -> Reservoir:
     """Return the estimate with at least this standard uncertainty of the cell, after it became doubtful."""
-    return _with_variance(before, _G, max(before.covariance[_G][_G], (0.01 * cell_percent) ** 2))
+    variance = max(before.covariance[_G][_G], (0.01 * cell_percent) ** 2)
+    return replace(before, covariance=with_variance(before.covariance, _G, variance))
 
 
 def judged(estimate: Reservoir, limit_ppm: float, target_ppm: float) -> Judgement:
@@ -384,7 +410,7 @@ def _inflow(
     _not_negative("concentration of the inflow", ppm, "ppm")
     whole_l = before.volume_l + litres
     kept, new = before.volume_l / whole_l, litres / whole_l
-    jacobian = _identity()
+    jacobian = identity(_SIZE)
     jacobian[_C][_C] = kept
     # The mixture lies between both waters, however little is known of the volumes.
     furthest_ppm = 0.5 * abs(before.ppm - ppm)
@@ -392,7 +418,7 @@ def _inflow(
     jacobian[_C][_V] = _at_most(new * (before.ppm - ppm) / whole_l, furthest_ppm, volume_sd_l)
     jacobian[_C][_G] = jacobian[_C][_S] = new * through_cell_ppm
     by_litre = _at_most(kept * (ppm - before.ppm) / whole_l, furthest_ppm, litres_sd)
-    noise = _zeros()
+    noise = zeros(_SIZE)
     noise[_C][_C] = (new * ppm_sd) ** 2 + (by_litre * litres_sd) ** 2
     noise[_V][_V] = litres_sd**2
     noise[_C][_V] = noise[_V][_C] = by_litre * litres_sd**2
@@ -400,7 +426,7 @@ def _inflow(
         before,
         ppm=kept * before.ppm + new * ppm,
         volume_l=whole_l,
-        covariance=_propagated(jacobian, before.covariance, noise),
+        covariance=propagated(jacobian, before.covariance, noise),
         assumed_share=before.assumed_share * kept,
         sampled_share=before.sampled_share * kept,
     )
@@ -419,90 +445,21 @@ def _sample_variance(sample: HandSample) -> float:
 def _with_meter(before: Reservoir, sample: HandSample) -> Reservoir:
     if before.meter == sample.meter and before.covariance[_M][_M] > 0.0:
         return before
-    return _alone(replace(before, meter=sample.meter, meter_ppm=0.0), _M, sample.common_ppm**2)
+    covariance = alone(before.covariance, _M, sample.common_ppm**2)
+    return replace(before, meter=sample.meter, meter_ppm=0.0, covariance=covariance)
 
 
-def _with_variance(before: Reservoir, which: int, variance: float) -> Reservoir:
-    rows = [list(row) for row in before.covariance]
-    rows[which][which] = variance
-    return replace(before, covariance=tuple(map(tuple, rows)))
-
-
-def _alone(before: Reservoir, which: int, variance: float) -> Reservoir:
-    """Return the estimate in which one error has a variance and no correlation."""
-    rows = [
-        [0.0 if which in (i, j) else value for j, value in enumerate(row)]
-        for i, row in enumerate(before.covariance)
-    ]
-    rows[which][which] = variance
-    return replace(before, covariance=tuple(map(tuple, rows)))
-
-
-def _bounded(before: Reservoir, shown: list[float], bound: float, variance: float) -> Reservoir:
-    """Return the estimate after the shown sum was found to be at most ``bound`` above its expected value.
-
-    The sum is normal before, and a normal distribution cut off at the bound after (moments: N. L. Johnson,
-    S. Kotz, Continuous Univariate Distributions 1, 1970, 13.7). What it was correlated with follows.
-    """
-    p = before.covariance
-    whole = sum(shown[i] * p[i][j] * shown[j] for i in range(_SIZE) for j in range(_SIZE)) + variance
-    if whole <= 0.0:
-        return before
-    sd = math.sqrt(whole)
-    cut = max(bound / sd, -6.0)
-    below = 0.5 * math.erfc(-cut / math.sqrt(2.0))
-    hazard = math.exp(-0.5 * cut * cut) / math.sqrt(2.0 * math.pi) / below
-    left = max(1.0 - cut * hazard - hazard * hazard, 1e-6)
-    if left > 0.999:
-        return before
-    # The normal observation that leaves the same mean and the same variance.
-    apparent = variance + whole * left / (1.0 - left)
-    return _updated(before, shown, -sd * hazard / (1.0 - left), apparent)
-
-
-def _updated(before: Reservoir, shown: list[float], innovation: float, variance: float) -> Reservoir:
-    p = before.covariance
-    with_shown = [sum(p[i][j] * shown[j] for j in range(_SIZE)) for i in range(_SIZE)]
-    whole = sum(shown[i] * with_shown[i] for i in range(_SIZE)) + variance
-    if whole <= 0.0:
-        return before
-    gain = [value / whole for value in with_shown]
-    rows = [[p[i][j] - gain[i] * with_shown[j] for j in range(_SIZE)] for i in range(_SIZE)]
-    for i in range(_SIZE):
-        rows[i][i] = max(rows[i][i], 0.0)
-    c, v, g, s, m = (
-        value + step * innovation
-        for value, step in zip(
-            (before.ppm, before.volume_l, before.cell_gain, before.season_gain, before.meter_ppm),
-            gain,
-            strict=True,
-        )
-    )
+def _moved(before: Reservoir, found: tuple[list[float], Matrix]) -> Reservoir:
+    (c, v, g, s, m), covariance = found
     return replace(
         before,
-        ppm=max(c, 0.0),
-        volume_l=max(v, _FILM_L),
-        cell_gain=g,
-        season_gain=s,
-        meter_ppm=m,
-        covariance=tuple(map(tuple, rows)),
+        ppm=max(before.ppm + c, 0.0),
+        volume_l=max(before.volume_l + v, _FILM_L),
+        cell_gain=before.cell_gain + g,
+        season_gain=before.season_gain + s,
+        meter_ppm=before.meter_ppm + m,
+        covariance=covariance,
     )
-
-
-def _propagated(jacobian: list[list[float]], p: Matrix, noise: list[list[float]]) -> Matrix:
-    size = range(_SIZE)
-    half = [[sum(jacobian[i][k] * p[k][j] for k in size) for j in size] for i in size]
-    return tuple(
-        tuple(sum(half[i][k] * jacobian[j][k] for k in size) + noise[i][j] for j in size) for i in size
-    )
-
-
-def _identity() -> list[list[float]]:
-    return [[1.0 if i == j else 0.0 for j in range(_SIZE)] for i in range(_SIZE)]
-
-
-def _zeros() -> list[list[float]]:
-    return [[0.0] * _SIZE for _ in range(_SIZE)]
 
 
 def _not_negative(what: str, value: float, unit: str) -> None:

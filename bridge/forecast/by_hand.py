@@ -30,10 +30,11 @@ from bridge.guard.model import Advisory
 from bridge.history.records import CartridgeRow, EntryRow, Litres, LitresRow, SampleRow, when_ms
 from bridge.purifier import breakthrough, membrane
 from bridge.purifier.cartridge import Evidence, Kind, Load, add
-from bridge.purifier.forecast import LONGEST_DAYS, ORDER_DRY_SHARE, Forecast
+from bridge.purifier.forecast import LONGEST_DAYS, Forecast
 from bridge.station.plan import CartridgePlan
 from bridge.station.view import Outlook
-from bridge.tank.use import HORIZON_DAYS, Cover
+from bridge.tank.cover import Cover
+from bridge.tank.daily_use import HORIZON_DAYS
 
 
 @dataclass(frozen=True, slots=True)
@@ -243,6 +244,8 @@ def _day(row: LitresRow) -> float:
     return when_ms(row) / _MS_A_DAY
 
 
+ORDER_DRY_SHARE = 0.08
+"""Fetch water when the shelf is expected to be empty for this share of the lead time."""
 _FORGET_DAYS = 90.0
 _LEAST_DAYS = 3.0
 _LEAST_TAKINGS = 2

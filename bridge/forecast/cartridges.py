@@ -17,11 +17,12 @@ from bridge.history.records import (
     FillRow,
     Kind,
     SampleRow,
+    UndoRow,
     when_ms,
 )
 from bridge.purifier.cartridge import Evidence
 
-_KINDS = (Kind.CARTRIDGE, Kind.ALARM, Kind.SAMPLE, Kind.FILL)
+_KINDS = (Kind.CARTRIDGE, Kind.ALARM, Kind.SAMPLE, Kind.FILL, Kind.UNDO)
 
 
 @dataclass(slots=True)
@@ -37,7 +38,9 @@ class CartridgeHistory:
     feed_ms: dict[str, int] = field(default_factory=dict)
     """When each of these samples was taken, UTC."""
     reservoir_us_cm: dict[str, float] = field(default_factory=dict)
-    """Only samples that the mixing balance has not used yet."""
+    """Only samples that the estimate of the reservoir has not used yet."""
+    undone: set[str] = field(default_factory=set)
+    """The reservoirs of which a sample was taken back."""
     until_ms: int = 0
     """The time of the last row that was read."""
 
@@ -51,9 +54,14 @@ def read(path: Path, since_ms: int = 0) -> CartridgeHistory:
     with Reader(path) as reader:
         end = reader.span_ms()[1] + 1
         found = history_from(reader.events(since_ms + 1, end, kinds=_KINDS))
-        for name, taken_ms in found.feed_ms.items():
+        for name in found.undone:
+            # The sample before the one that was taken back counts again.
+            known = history_from(reader.events(0, end, kinds=(Kind.SAMPLE,), reservoir=name))
+            found.feed_us_cm.update(known.feed_us_cm)
+            found.feed_ms.update(known.feed_ms)
+        for name, taken_ms in tuple(found.feed_ms.items()):
             # A sample that was entered late counts only if no newer sample was entered before it.
-            if taken_ms <= since_ms:
+            if taken_ms <= since_ms and name not in found.undone:
                 known = history_from(reader.events(0, since_ms + 1, kinds=(Kind.SAMPLE,), reservoir=name))
                 if known.feed_ms.get(name, 0) > taken_ms:
                     del found.feed_us_cm[name]
@@ -80,6 +88,8 @@ def history_from(rows: Iterable[EntryRow]) -> CartridgeHistory:
             case SampleRow(of="feed") if when_ms(row) >= found.feed_ms.get(row.reservoir, 0):
                 found.feed_us_cm[row.reservoir] = row.conductivity_25_us_cm
                 found.feed_ms[row.reservoir] = when_ms(row)
+            case UndoRow(kind=Kind.SAMPLE.value):
+                found.undone.add(row.reservoir)
             case SampleRow(of="reservoir", at_ms=int()):
                 # A sample of an earlier day does not describe the reservoir of today.
                 pass

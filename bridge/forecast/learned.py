@@ -37,6 +37,10 @@ WARMEST_C = 20.0
 FEED_SD_SHARE = 0.10
 USE_SD_SHARE = 0.5
 """Relative standard deviations of feed and use until a week of each has been measured."""
+FEED_LIVELY_ODDS = 0.25
+USE_LIVELY_ODDS = 2.0
+"""Odds that a quantity swings and wanders widely, before it was seen: few supplies do, most gardens do
+(common practice, no source)."""
 LEARN_DAYS = 7.0
 """The seasonal models of feed and use take means over at least this many days."""
 LONGEST_STRETCH_DAYS = 30.0
@@ -59,6 +63,8 @@ class Learned:
     feed_sum: float = 0.0
     """Sum of the feed, ppm, over ``feed_looks`` updates since ``since_day``."""
     feed_looks: int = 0
+    feed_seen_ppm: float | None = None
+    """The last value of the feed. An unchanged value is the same sample, and no second one."""
     use: Season | None = None
     since_day: float | None = None
     since_l: float = 0.0
@@ -145,14 +151,20 @@ def add_to_seasons(
     Args:
         learned: The state before.
         day: Days since 1970-01-01 UTC.
-        feed_ppm: The feed, ppm; None if nothing was treated since the last update.
+        feed_ppm: The feed, ppm; None if nothing was treated since the last update. A value that has not
+            changed is a sample that still stands, and counts once.
         longest_days: After a longer time without an update the use in it is unknown, and a new mean starts.
 
     Returns:
         The state after.
     """
-    if feed_ppm is not None:
-        learned = replace(learned, feed_sum=learned.feed_sum + feed_ppm, feed_looks=learned.feed_looks + 1)
+    if feed_ppm is not None and feed_ppm != learned.feed_seen_ppm:
+        learned = replace(
+            learned,
+            feed_sum=learned.feed_sum + feed_ppm,
+            feed_looks=learned.feed_looks + 1,
+            feed_seen_ppm=feed_ppm,
+        )
     if learned.since_day is None or day - learned.since_day > longest_days:
         # The bridge did not run, or the clock was set only now.
         return replace(learned, since_day=day, since_l=learned.total_l)
@@ -162,10 +174,10 @@ def add_to_seasons(
     feed, use = learned.feed, learned.use
     if learned.feed_looks:
         mean_ppm = learned.feed_sum / learned.feed_looks
-        feed = feed or begin_season(max(mean_ppm, 1e-3), learned.since_day)
+        feed = feed or begin_season(max(mean_ppm, 1e-3), learned.since_day, FEED_LIVELY_ODDS)
         feed = learn_season(feed, day, mean_ppm)
     if use is not None or per_day > 0.0:
-        use = learn_season(use or begin_season(per_day, learned.since_day), day, per_day)
+        use = learn_season(use or begin_season(per_day, learned.since_day, USE_LIVELY_ODDS), day, per_day)
     return replace(
         learned, feed=feed, use=use, feed_sum=0.0, feed_looks=0, since_day=day, since_l=learned.total_l
     )
@@ -237,7 +249,15 @@ def expected_use(learned: Learned, day: float, end: float) -> Expected | None:
 
 
 def draw_off_settings(plan: StationPlan) -> DrawOffSettings:
-    """Returns the settings to detect use of this reservoir; its resolution is the inventory's noise."""
+    """Returns the settings to detect use of this reservoir.
+
+    The resolution is the inventory's noise, or the step of the level sensor in the middle of the tank.
+    """
     resolution_l = 0.005 * plan.identity.capacity_l
+    sensor, shape = plan.level.level_sensor, plan.level.shape
+    if sensor is not None:
+        middle_m = 0.5 * shape.height_m
+        step_l = shape.volume_l(min(middle_m + sensor.step_m, shape.height_m)) - shape.volume_l(middle_m)
+        resolution_l = max(resolution_l, step_l)
     rise_l = max(2.0 * resolution_l, 1.0, plan.limits.rise_closed_l or 0.0)
     return DrawOffSettings(resolution_l=resolution_l, rise_l=max(rise_l, 1.01 * resolution_l))

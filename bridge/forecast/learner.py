@@ -10,7 +10,7 @@ the age of the cartridge.
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import date, datetime
 
 from bridge.forecast.learned import (
     Kept,
@@ -27,12 +27,13 @@ from bridge.guard.model import Advisory, Flow, Phase, Trip
 from bridge.guard.rules import ACTIVE
 from bridge.purifier import breakthrough, membrane
 from bridge.purifier.cartridge import Evidence, Load
-from bridge.purifier.forecast import LONGEST_DAYS, ORDER_DRY_SHARE, Forecast
+from bridge.purifier.forecast import FIRST_ORDER_CHANCE, LONGEST_DAYS, Forecast
 from bridge.station.plan import StationPlan
 from bridge.station.station import Turn
 from bridge.station.view import NOTHING_KNOWN, Outlook
 from bridge.tank import use as draw_off
-from bridge.tank.use import days_until_dry, leak_hint
+from bridge.tank.cover import Paths, days_until_dry, paths_of
+from bridge.tank.leak import leak_hint
 
 UPDATE_EVERY_S = 60.0
 FORECAST_EVERY_S = 3600.0
@@ -90,6 +91,9 @@ class Learner:
         self._tripped = False
         self._changed = False
         self._ended = False
+        self._paths: Paths | None = None
+        self._paths_of_day = self.learned.draw.day
+        self._paths_from = date.min
 
     def observe(self, turn: Turn) -> bool:
         """Adds one scan to the sums.
@@ -233,13 +237,22 @@ class Learner:
         self._tripped = False
         self._changed = True
 
+    def _paths_of(self, when: datetime) -> Paths | None:
+        """Sample the days to come once for each day that is learned: it takes some ten milliseconds."""
+        draw = self.learned.draw
+        if self._paths is None or self._paths_of_day is not draw.day or self._paths_from != when.date():
+            self._paths = paths_of(draw, when, self.plan.identity.capacity_l)
+            self._paths_of_day, self._paths_from = draw.day, when.date()
+        return self._paths
+
     def _forecast(self, day: float, when: datetime, hourly: bool) -> None:
         cover, leak = self.outlook.cover, self.outlook.leak
         if hourly:
             self._forecast_at = self._now + FORECAST_EVERY_S
             leak = leak_hint(self._settings, self.learned.draw)
             if self._volume_l is not None:
-                cover = days_until_dry(self.learned.draw, self._volume_l, when)
+                paths = self._paths_of(when)
+                cover = days_until_dry(self.learned.draw, self._volume_l, when, paths=paths)
         found = forecast_of(
             self.plan.cartridge, self.plan.limits.limit_ppm, self.learned, self._feed_ppm, self._load, day
         )
@@ -247,7 +260,7 @@ class Learner:
             learned = self.learned
             # Hysteresis: without it the advisory could start and end with every fill.
             order = found.order_now and (learned.due or found.litres_left.high95 <= 0.0)
-            if learned.order and found.dry_share_of_lead > 0.5 * ORDER_DRY_SHARE:
+            if learned.order and found.chance_late > 0.5 * FIRST_ORDER_CHANCE:
                 order = True
             days = min(found.days_left.median, LONGEST_DAYS)
             self.learned = replace(learned, due=found.order_now, order=order, days=days)

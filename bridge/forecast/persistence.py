@@ -16,18 +16,22 @@ from bridge.history.records import StateRow
 from bridge.purifier import breakthrough, grid
 from bridge.purifier.breakthrough import Front
 from bridge.purifier.cartridge import Evidence, Kind, Load
-from bridge.purifier.forecast import Season
+from bridge.purifier.forecast import Season, begin_season
 from bridge.purifier.grid import Reading
-from bridge.purifier.membrane import Membrane
+from bridge.purifier.membrane import Membrane, from_passage
 from bridge.station.plan import CartridgePlan
+from bridge.tank.daily_use import DailyUse, Track
 from bridge.tank.use import DrawOff, RunningMean
 
-VERSION = 2
+VERSION = 3
+_WITHOUT_WANDER = 2
+"""The version before seasons could wander and membranes change their pace: levels are kept, and the rest is
+learned again."""
 _DECIMALS = 2
 """Decimals of the evidence. A hundredth of a log likelihood has no effect."""
 _PLAIN = (
-    "booked_l", "total_l", "feed_sum", "feed_looks", "since_day", "since_l", "warmest_c", "days", "due",
-    "order",
+    "booked_l", "total_l", "feed_sum", "feed_looks", "feed_seen_ppm", "since_day", "since_l", "warmest_c",
+    "days", "due", "order",
 )  # fmt: skip
 
 
@@ -49,7 +53,11 @@ def written(reservoir: str, kept: Kept) -> StateRow:
         "membrane": None if learned.membrane is None else asdict(learned.membrane),
         "feed": None if learned.feed is None else asdict(learned.feed),
         "use": None if learned.use is None else asdict(learned.use),
-        "draw": {**asdict(learned.draw), "lowest_l": _finite(learned.draw.lowest_l)},
+        "draw": {
+            **asdict(learned.draw),
+            "lowest_l": _finite(learned.draw.lowest_l),
+            "daily": _daily(learned.draw.daily),
+        },
         **{name: getattr(learned, name) for name in _PLAIN},
     }
     return StateRow(key(reservoir), VERSION, json.dumps(data, separators=(",", ":")))
@@ -73,9 +81,11 @@ def read(
         LogError: the saved state cannot be read.
     """  # fmt: skip
     try:
-        if kept.version != VERSION:
+        if kept.version not in (VERSION, _WITHOUT_WANDER):
             raise ValueError(f"version {kept.version}")
         data = json.loads(kept.text)
+        if kept.version == _WITHOUT_WANDER:
+            data["feed_seen_ppm"] = None
         was = data["fitted"]
         there = None if was is None else CartridgePlan(**{**was, "kind": Kind(was["kind"])})
         own = limit_ppm is None
@@ -83,9 +93,9 @@ def read(
         fitted = there if own else fitted
         learned = Learned(
             front=None if data["front"] is None else _front_from(data["front"], fitted, earlier, limit),
-            membrane=None if data["membrane"] is None else Membrane(**_tuples(data["membrane"])),
-            feed=None if data["feed"] is None else Season(**_tuples(data["feed"])),
-            use=None if data["use"] is None else Season(**_tuples(data["use"])),
+            membrane=_membrane_from(data["membrane"]),
+            feed=_season_from(data["feed"]),
+            use=_season_from(data["use"]),
             draw=_draw_from(data["draw"]),
             **{name: data[name] for name in _PLAIN},
         )
@@ -137,14 +147,67 @@ def _front_from(
     )
 
 
+def _membrane_from(data: Mapping[str, Any] | None) -> Membrane | None:
+    if data is None:
+        return None
+    values = _tuples(data)
+    if "bank" not in values:
+        level, ageing, _ = values["means"]
+        start = from_passage(level + ageing * values["treated_l"] / 1000.0)
+        return replace(start, treated_l=values["treated_l"], samples=values["samples"])
+    for name in ("bank", "covariances"):
+        values[name] = tuple(tuple(one) for one in values[name])
+    return Membrane(**values)
+
+
+def _season_from(data: Mapping[str, Any] | None) -> Season | None:
+    if data is None:
+        return None
+    if "covariances" not in data:
+        return begin_season(data["scale"] * max(data["means"][0], 0.05), data["last_day"])
+    values = _tuples(data)
+    for name in ("means", "covariances"):
+        values[name] = tuple(tuple(one) for one in values[name])
+    return Season(**values)
+
+
 def _draw_from(data: Mapping[str, Any]) -> DrawOff:
-    values = {field.name: data[field.name] for field in fields(DrawOff)}
-    for name in ("hours", "months"):
-        values[name] = tuple(RunningMean(**one) for one in values[name])
+    values = {field.name: data[field.name] for field in fields(DrawOff) if field.name != "daily"}
+    values["hours"] = tuple(RunningMean(**one) for one in values["hours"])
+    # An earlier version saved no days: the use of a day is learned anew, beginning at its mean.
+    values["daily"] = _daily_from(data["daily"]) if "daily" in data else DailyUse()
     values["day"] = RunningMean(**values["day"])
     values["night"] = tuple((int(key), float(taken)) for key, taken in values["night"])
     values["lowest_l"] = math.inf if values["lowest_l"] is None else values["lowest_l"]
     return DrawOff(**values)
+
+
+def _daily(daily: DailyUse) -> dict[str, Any]:
+    data = asdict(daily)
+    # Six digits of a track are far finer than its errors, and keep the row small.
+    data["tracks"] = [
+        [
+            *(_short(value) for value in (one.log_weight, one.freedom, one.noise)),
+            [_short(value) for value in one.mean],
+            [_short(value) for value in one.spread],
+        ]
+        for one in daily.tracks
+    ]
+    return data
+
+
+def _daily_from(data: Mapping[str, Any]) -> DailyUse:
+    tracks = tuple(
+        Track(weight, freedom, noise, tuple(mean), tuple(spread))
+        for weight, freedom, noise, mean, spread in data["tracks"]
+    )
+    first = tuple((int(day), float(z)) for day, z in data["first"])
+    rhythm = tuple((float(a), float(b), float(c)) for a, b, c in data["rhythm"])
+    return DailyUse(**{**data, "tracks": tracks, "first": first, "rhythm": rhythm})
+
+
+def _short(value: float) -> float:
+    return float(f"{value:.6g}")
 
 
 def _tuples(data: Mapping[str, Any]) -> dict[str, Any]:

@@ -136,7 +136,7 @@ def execute(moment: Moment, state: GuardState, command: GuardCommand) -> Outcome
                 )
             return _accepted(_remedied(state), f"the retest of {ppm:g} ppm is recorded as passed.")
         case ReservoirSample(ppm=ppm):
-            # The station owns the mixing balance. The next assessment brings its result to the guard.
+            # The station owns the estimate of the reservoir. The next assessment has its result.
             if not 0.0 <= ppm < float("inf"):
                 return _refused(
                     state, f"a reservoir of {ppm:g} ppm is impossible; send a number of 0 or more."

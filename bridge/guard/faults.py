@@ -5,10 +5,11 @@ The text of an alarm states what happened, what the bridge did, and what to do n
 An alarm has the same id in the log, in the alert topic, on the command line and in the manual.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 from bridge.guard.model import Advisory, AlarmId, Permissive, Phase, Trip
+from bridge.guard.state import Latch
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,6 +98,16 @@ FAULTS: dict[AlarmId, Fault] = {
         "The bridge still uses its values, with their uncertainty.",
         "Clean the cell, check its cable, and calibrate it.",
     ),
+    Advisory.CELL_DOUBTFUL: Fault(
+        "The product cell does not behave as a sound cell does.",
+        "Filling continues with a larger uncertainty of the product, so the valve shuts earlier.",
+        "Check the cell, and test it in a standard solution.",
+    ),
+    Advisory.CALIBRATION_DUE: Fault(
+        "The uncertainty of the product at the limit has become large, because the calibration is old.",
+        _ALARM_ONLY,
+        "Calibrate the product cell.",
+    ),
     Advisory.FEED_PROBE_FAILURE: Fault(
         "The feed probe gives no value that can be trusted.",
         "The bridge uses the last good feed value for the purifier's load.",
@@ -167,6 +178,25 @@ FAULTS: dict[AlarmId, Fault] = {
         "all night.",
     ),
 }
+
+
+def latched_sentences(reservoir: str, latches: Iterable[Latch], *, hold: bool) -> Iterator[tuple[str, str]]:
+    """Yield what keeps the valve shut until a person acts, and how to clear it.
+
+    Args:
+        reservoir: the id of the reservoir.
+        latches: the latched trips.
+        hold: whether filling is on hold.
+    """
+    which = f"--reservoir {reservoir} --config FILE"
+    for latch in latches:
+        trip, fault = latch.trip, FAULTS[latch.trip]
+        yield (
+            f"The trip {trip.value} is latched, so no water flows. {fault.what}",
+            f"{fault.next} The command for the reset is: clearwell reset {trip.value} {which}",
+        )
+    if hold:
+        yield "Filling is on hold, so no water flows.", f"To end the hold: clearwell release {which}"
 
 
 def phase_sentence(before: Phase, after: Phase, missing: Sequence[Permissive]) -> str:

@@ -59,6 +59,10 @@ class Advisory(Enum):
 
     PRODUCT_OVER_TARGET = "product-over-target"
     PROBE_MAINTENANCE = "probe-maintenance"
+    CELL_DOUBTFUL = "cell-doubtful"
+    """The product cell behaves as a sound one does not, by the watch over it."""
+    CALIBRATION_DUE = "calibration-due"
+    """The interval at the limit has become wide."""
     FEED_PROBE_FAILURE = "feed-probe-failure"
     FLOW_METER_FAILURE = "flow-meter-failure"
     """The flow meter counted more than can flow."""
@@ -130,11 +134,11 @@ class Assessment:
     volume_l: float | None = None
     """The measured volume. None if only switches are fitted."""
     volume_at_least_l: float = 0.0
-    """The volume that the reservoir holds at least, for the mixing balance."""
+    """The volume that the reservoir holds at least, for the mixing budget."""
     overflow: bool | None = None
     """True while the overflow float is up."""
     reservoir_ppm: float | None = None
-    """Dissolved solids of the reservoir, from the mixing balance."""
+    """Dissolved solids of the reservoir by its estimate, on the safe side of it."""
     throughput_l: float | None = None
     """Total inflow, counted from flow pulses. Never falls."""
     seen: Flow | None = None

@@ -6,7 +6,6 @@ After each piece the copying pauses for as long as the piece took, so that the m
 daemon's commits at least half of the time.
 """
 
-import fcntl
 import os
 import sqlite3
 import time
@@ -16,8 +15,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from bridge.errors import LogError
-from bridge.history import migration
-from bridge.history.log_file import LAYOUT, layout_in, lock_of, move_aside, open_for_reading
+from bridge.history import lock, migration
+from bridge.history.log_file import PACKED, layout_in, move_aside, open_for_reading
 from bridge.history.records import StateRow
 from bridge.history.store import Store
 
@@ -84,7 +83,7 @@ def duplicate(
     try:
         layout = layout_in(connection)
         _save(connection, layout, state)
-        now = layout == LAYOUT
+        now = layout > PACKED
         span_ms = Store(connection).span_ms() if now else migration.span_ms_in(connection, layout)
         # The copy must be complete without a second file.
         connection.execute("PRAGMA journal_mode = DELETE").fetchone()
@@ -148,7 +147,7 @@ def state_of(log: Path) -> dict[str, StateRow]:
     connection = open_for_reading(log, any_layout=True)
     try:
         layout = layout_in(connection)
-        return Store(connection).state() if layout == LAYOUT else migration.state_in(connection, layout)
+        return Store(connection).state() if layout > PACKED else migration.state_in(connection, layout)
     finally:
         connection.close()
 
@@ -168,7 +167,7 @@ def save_state(log: Path, state: Iterable[StateRow]) -> None:
 
 
 def _save(connection: sqlite3.Connection, layout: int, state: Iterable[StateRow]) -> None:
-    if layout == LAYOUT:
+    if layout > PACKED:
         Store(connection).save_state(state)
     else:
         migration.save_state_in(connection, layout, state)
@@ -182,7 +181,7 @@ def faults_in(log: Path) -> list[str]:
         if found != ["ok"]:
             return found
         there = {row[0] for row in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
-        now = layout_in(connection) >= LAYOUT
+        now = layout_in(connection) > PACKED
         wanted = {"minute", "hour", "state"} | ({"reading", "event"} if now else {"block", "entry"})
         return [f"the table {name} is missing" for name in sorted(wanted - there)]
     except sqlite3.DatabaseError as error:
@@ -194,25 +193,6 @@ def faults_in(log: Path) -> list[str]:
 # --- restoring --------------------------------------------------------------------------------------
 
 
-def holder(log: Path) -> str | None:
-    """Return the current writer of a log, as a part of a sentence.
-
-    Returns:
-        None if there is no writer, or if this user may not read the lock.
-    """
-    try:
-        descriptor = os.open(lock_of(log), os.O_RDWR | os.O_CLOEXEC)
-    except OSError:
-        return None
-    try:
-        fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except BlockingIOError:
-        return f"a daemon, which holds {lock_of(log)}"
-    finally:
-        os.close(descriptor)
-    return None
-
-
 @contextmanager
 def alone_with(log: Path) -> Iterator[None]:
     """Lock a log against every daemon while the context lasts.
@@ -220,20 +200,16 @@ def alone_with(log: Path) -> Iterator[None]:
     Raises:
         LogError: a daemon or another program has the log open.
     """
-    descriptor = -1
     try:
-        with_lock = lock_of(log)
-        if with_lock.exists():
-            descriptor = os.open(with_lock, os.O_RDWR | os.O_CLOEXEC)
-            try:
-                fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            except BlockingIOError as error:
-                raise _in_use(log) from error
+        # A log that no daemon has ever written has no lock.
+        held = lock.take(log, create=False)
+    except lock.LockHeld as error:
+        raise _in_use(log) from error
+    try:
         _refuse_readers(log)
         yield
     finally:
-        if descriptor >= 0:
-            os.close(descriptor)
+        lock.release(log, held)
 
 
 def _refuse_readers(log: Path) -> None:

@@ -154,7 +154,7 @@ def export_events_csv(
     sheet = csv.writer(out, lineterminator="\r\n")
     sheet.writerow(["time", "reservoir", "kind", "details"])
     count = 0
-    for row in reader.events(start, end, kinds=kinds, reservoir=reservoir):
+    for row in reader.events(start, end, kinds=kinds, reservoir=reservoir, undone=True):
         text = json.dumps(details(row), ensure_ascii=False).encode("utf-8", "replace").decode("utf-8")
         sheet.writerow([utc_text(row.stamp.utc_ms), row.reservoir, KINDS[type(row)].value, text])
         count += 1
@@ -185,7 +185,7 @@ def export_events_senml(
     """
     count = 0
     out.write("[")
-    for row in reader.events(start, end, kinds=kinds):
+    for row in reader.events(start, end, kinds=kinds, undone=True):
         for record in entry_records(row, base_name(root, row.reservoir)):
             out.write(",\n" if count else "\n")
             out.write(write_one(record))

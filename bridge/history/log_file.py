@@ -6,8 +6,6 @@ lock, its connection and its saved state, and sets a damaged file aside.
 """
 
 import errno
-import fcntl
-import os
 import sqlite3
 import time
 from collections.abc import Iterable
@@ -18,7 +16,7 @@ from enum import Enum
 from pathlib import Path
 
 from bridge.errors import LogError
-from bridge.history import migration
+from bridge.history import lock, migration
 from bridge.history.migration import SESSION
 from bridge.history.outbox import Outbox
 from bridge.history.records import Row, StateRow
@@ -94,6 +92,14 @@ def trouble_from(error: BaseException, path: Path, then: str = _KEPT) -> LogTrou
     return LogTrouble(LogFault.UNUSABLE, f"The log {path} cannot be used ({error}). {then}")
 
 
+def held(path: Path, holder: str) -> LogTrouble:
+    """Return the trouble with a log that another process writes."""
+    return LogTrouble(
+        LogFault.LOCKED,
+        f"Another bridge writes the log {path}: {holder}. Stop one of them, or give each its own log.",
+    )
+
+
 def newer(path: Path, found: int, known: int) -> LogTrouble:
     """Return the trouble with a file of a newer version of this program."""
     return LogTrouble(
@@ -103,8 +109,10 @@ def newer(path: Path, found: int, known: int) -> LogTrouble:
     )
 
 
-LAYOUT = 3
-"""Layouts 1 and 2 held packed blocks; :mod:`bridge.history.migration` reads them."""
+LAYOUT = 4
+"""The layout that this program writes. :mod:`bridge.history.migration` has a step from each older one."""
+PACKED = 2
+"""Layouts up to this one held packed blocks."""
 WAL_PAGES = 1000
 """SQLite's default. The ``-wal`` grows to about 4 MB before it is copied into the file."""
 
@@ -150,12 +158,15 @@ def bring_up_to_date(connection: sqlite3.Connection) -> None:
         return
     connection.execute("BEGIN IMMEDIATE")
     try:
-        if 0 < layout < LAYOUT:
-            migration.set_old_tables_aside(connection, layout)
-        for statement in (tables() + views()).split(";"):
-            connection.execute(statement)
-        if 0 < layout < LAYOUT:
-            migration.take_over(connection, layout)
+        if layout > PACKED:
+            migration.extend_tables(connection)
+        else:
+            if layout:
+                migration.set_old_tables_aside(connection, layout)
+            for statement in (tables() + views()).split(";"):
+                connection.execute(statement)
+            if layout:
+                migration.take_over(connection, layout)
         connection.execute(f"PRAGMA user_version = {LAYOUT}")
         connection.execute("COMMIT")
     except BaseException:
@@ -285,11 +296,15 @@ class LogFile:
             LogError: another bridge writes the log, or its layout is newer.
         """
         if self._lock < 0:
-            self._lock = _locked(self.path)
+            self.path.parent.mkdir(parents=True, exist_ok=True)
+            try:
+                self._lock = lock.take(self.path)
+            except lock.LockHeld as error:
+                raise held(self.path, error.holder) from error
         connection = connect_for_writing(self.path)
         try:
             layout = layout_in(connection)
-            if 0 < layout < LAYOUT and not self.opened.done():
+            if 0 < layout <= PACKED and not self.opened.done():
                 # A migration can take minutes, but the guard needs the latched state at once.
                 state = migration.state_in(connection, layout)
                 self._report(state, migration.span_ms_in(connection, layout)[1])
@@ -330,8 +345,8 @@ class LogFile:
 
     def release(self) -> None:
         """Release the lock."""
-        if self._lock >= 0:
-            os.close(self._lock)
+        descriptor, self._lock = self._lock, -1
+        lock.release(self.path, descriptor)
 
     def set_aside(self, trouble: LogTrouble) -> LogTrouble:
         """Rename a damaged file and its companions, so that the next :meth:`open` begins a new log.
@@ -362,7 +377,7 @@ class LogFile:
             connection = open_for_reading(self.path, busy_s=1.0, any_layout=True)
             try:
                 layout = layout_in(connection)
-                if layout == LAYOUT:
+                if layout > PACKED:
                     store = Store(connection)
                     self._report(store.state(), store.span_ms()[1])
                 elif layout:
@@ -389,26 +404,6 @@ def _next_session(state: dict[str, StateRow]) -> int:
     return 1 if saved is None else int(saved.text) + 1
 
 
-def lock_of(log: Path) -> Path:
-    """Return the path of the file that the writer of a log keeps locked."""
-    return log.with_name(log.name + ".lock")
-
-
-def _locked(log: Path) -> int:
-    """Lock a log, and return the descriptor that holds the lock."""
-    log.parent.mkdir(parents=True, exist_ok=True)
-    held = os.open(lock_of(log), os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
-    try:
-        fcntl.flock(held, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except BlockingIOError as error:
-        os.close(held)
-        raise LogTrouble(
-            LogFault.LOCKED,
-            f"Another bridge writes the log {log}. Stop one of them, or give each its own log.",
-        ) from error
-    return held
-
-
 def state_of_damaged(path: Path) -> dict[str, StateRow]:
     """Return the saved state of a damaged file, as far as its checksums are right.
 
@@ -418,7 +413,7 @@ def state_of_damaged(path: Path) -> dict[str, StateRow]:
     connection = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, timeout=1.0)
     try:
         layout = layout_in(connection)
-        if 0 < layout < LAYOUT:
+        if 0 < layout <= PACKED:
             return migration.state_in(connection, layout)
         return Store(connection).state()
     finally:

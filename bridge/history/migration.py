@@ -1,4 +1,6 @@
-"""Migrates a log of layout 1 or 2, whose readings and roll-ups are packed, to the tables of today. Shell.
+"""Migrates a log of an older layout to the tables of today. Shell.
+
+In layouts 1 and 2 readings and roll-ups are packed. Layout 3 has fewer columns and tables than layout 4.
 
 Only this file knows the old format. An hour of readings of one reservoir is one zlib stream of columns of
 integers. A number is stored as the difference between its code and a prediction from the values before it.
@@ -28,7 +30,7 @@ from bridge.guard.model import Flow
 from bridge.history.records import Kind, MinuteRow, ReadingRow, Series, Stamp, StateRow, reading_of
 from bridge.history.rollup import HOUR_MS, MINUTE_MS, Bucket, ByException, Cell, RollUp
 from bridge.history.store import Store
-from bridge.history.views import entry, first_id
+from bridge.history.views import ENTRY_COLUMNS, entry, entry_table, first_id, views
 from bridge.water.health import Health
 
 SESSION = "log.session"
@@ -80,6 +82,21 @@ def take_over(connection: sqlite3.Connection, layout: int) -> None:
     store.save_state(state.values())
     for name in _there(layout):
         connection.execute(f"DROP TABLE old_{name}")
+
+
+def extend_tables(connection: sqlite3.Connection) -> None:
+    """Add to the tables of layout 3 what layout 4 has more: the meter of a sample, and entries taken back."""
+    there = {str(row[1]) for row in connection.execute("PRAGMA table_info(sample)")}
+    for name, sort, _ in ENTRY_COLUMNS[Kind.SAMPLE]:
+        if name not in there:
+            connection.execute(f"ALTER TABLE sample ADD COLUMN {name} {sort}")
+    connection.execute("UPDATE sample SET meter = ''")
+    connection.execute(entry_table(Kind.UNDO))
+    names = connection.execute("SELECT name FROM sqlite_master WHERE type = 'view'").fetchall()
+    for (name,) in names:
+        connection.execute(f"DROP VIEW {name}")
+    for statement in views().split(";"):
+        connection.execute(statement)
 
 
 def state_in(connection: sqlite3.Connection, layout: int, *, prefix: str = "") -> dict[str, StateRow]:

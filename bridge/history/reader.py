@@ -14,8 +14,9 @@ from types import TracebackType
 from typing import Any
 
 from bridge.errors import InputError
+from bridge.history.grouped import Group, Grouping, groups_of, joined, stored_groups
 from bridge.history.log_file import LAYOUT, bring_up_to_date, layout_in, open_for_reading, trouble_from
-from bridge.history.records import EntryRow, Kind, ReadingRow, Series, StateRow
+from bridge.history.records import KINDS, EntryRow, Kind, ReadingRow, Series, StateRow
 from bridge.history.rollup import HOUR_MS, MINUTE_MS, Bucket, RollUp, merge
 from bridge.history.store import Store, in_order
 from bridge.history.views import utc_text
@@ -157,6 +158,22 @@ class Reader:
             yield tuple(values)
         progress(1.0)
 
+    def groups(self, reservoir: str, start: int, end: int, wanted: Grouping) -> list[Group]:
+        """Return the readings of a reservoir in groups of one width, in order, for a chart."""
+        with self._as_log_error():
+            self._check(reservoir)
+            span = wanted.span_ms
+            complete = self._store.minutes_end(reservoir) - MINUTE_MS
+            complete = min(max(start, complete - complete % span), end)
+            stored = stored_groups(self._store.connection, reservoir, start, complete, wanted)
+            # The last stored bucket is read again, because the change of the counter begins there.
+            fresh = list(self.buckets(reservoir, span, max(start, complete - span), end))
+            before_l = None
+            if fresh and fresh[0].start_ms < complete:
+                through = fresh.pop(0).cells[Series.THROUGHPUT]
+                before_l = None if through is None else through.greatest
+        return joined([*stored, *groups_of(fresh, wanted, before_l)])
+
     def _open(self, reservoir: str, span_ms: int, start: int, end: int) -> Iterator[Bucket]:
         """Yield the buckets of the readings after the last closed minute."""
         fresh = max(start - start % span_ms, self._store.minutes_end(reservoir))
@@ -170,14 +187,29 @@ class Reader:
             yield last
 
     def events(
-        self, start: int, end: int, *, kinds: Iterable[Kind] = (), reservoir: str | None = None
+        self,
+        start: int,
+        end: int,
+        *,
+        kinds: Iterable[Kind] = (),
+        reservoir: str | None = None,
+        undone: bool = False,
     ) -> Iterator[EntryRow]:
-        """Yield entries in order: of all kinds if none is named, of all reservoirs if none is named."""
+        """Yield entries in order: of all kinds if none is named, of all reservoirs if none is named.
+
+        Args:
+            start: the first time, UTC.
+            end: the end; entries at this time are left out.
+            kinds: the kinds.
+            reservoir: the reservoir.
+            undone: True to yield entries that were taken back too.
+        """
         wanted = tuple(kinds) or tuple(Kind)
         with self._as_log_error():
+            taken_back = frozenset() if undone else self._store.undone()
             streams = [iter(self._store.entries_between(kind, start, end, reservoir)) for kind in wanted]
             for _, row in in_order(streams):
-                if not isinstance(row, ReadingRow):
+                if not isinstance(row, ReadingRow) and not _is_undone(row, taken_back):
                     yield row
 
     def earlier(self, before: int, kinds: Iterable[Kind], reservoir: str, among: int) -> list[EntryRow]:
@@ -188,9 +220,11 @@ class Reader:
         """
         with self._as_log_error():
             found: list[tuple[int, EntryRow]] = []
+            taken_back = self._store.undone()
             for kind in kinds:
                 found += self._store.entries_before(kind, before, reservoir, among)
-            return [row for _, row in sorted(found, key=lambda one: one[0])]
+            in_time = sorted(found, key=lambda one: one[0])
+            return [row for _, row in in_time if not _is_undone(row, taken_back)]
 
     def check(self) -> list[str]:
         """Return the findings of SQLite's integrity check: ``["ok"]`` if there is none."""
@@ -218,16 +252,26 @@ class NarrowedReader(Reader):
         self._progress = progress
 
     def events(
-        self, start: int, end: int, *, kinds: Iterable[Kind] = (), reservoir: str | None = None
+        self,
+        start: int,
+        end: int,
+        *,
+        kinds: Iterable[Kind] = (),
+        reservoir: str | None = None,
+        undone: bool = False,
     ) -> Iterator[EntryRow]:
         """Yield the entries of these reservoirs, in order."""
-        rows = super().events(start, end, kinds=kinds, reservoir=reservoir)
+        rows = super().events(start, end, kinds=kinds, reservoir=reservoir, undone=undone)
         for number, row in enumerate(rows):
             if number % _PROGRESS_EVERY == 0:
                 self._progress((row.stamp.utc_ms - start) / max(1, end - start))
             if not self._reservoirs or row.reservoir in self._reservoirs:
                 yield row
         self._progress(1.0)
+
+
+def _is_undone(row: EntryRow, taken_back: frozenset[tuple[str, str, int]]) -> bool:
+    return bool(taken_back) and (KINDS[type(row)].value, row.reservoir, row.stamp.utc_ms) in taken_back
 
 
 @contextmanager

@@ -255,6 +255,23 @@ class SampleRow:
     at_ms: int | None = None
     """The time of the sample, UTC, if a person entered it later. None if it was entered at once. See
     :func:`when_ms`."""
+    meter: str = ""
+    """The id of the hand meter, ``usual`` for one that the configuration does not have, empty without one."""
+    meter_uncertainty_ppm: float | None = None
+    """The part of ``uncertainty_ppm`` that all samples with this meter share (k = 2)."""
+
+
+@dataclass(frozen=True, slots=True)
+class UndoRow:
+    """An earlier entry was taken back. The entry stays in the log, and nothing counts it any more."""
+
+    stamp: Stamp
+    reservoir: str
+    kind: str
+    """The kind of the entry, a value of :class:`Kind`."""
+    undone_ms: int
+    """The UTC of the entry's stamp. With its kind and its reservoir it identifies the entry."""
+    note: str = ""
 
 
 class Litres(Enum):
@@ -357,6 +374,7 @@ EntryRow = (
     | LitresRow
     | FillRow
     | ForecastRow
+    | UndoRow
 )
 """Every row that has a stamp and is not a reading."""
 
@@ -378,6 +396,7 @@ class Kind(Enum):
     LITRES = "litres"
     FILL = "fill"
     FORECAST = "forecast"
+    UNDO = "undo"
 
 
 CLASSES: dict[Kind, type[EntryRow]] = {
@@ -390,6 +409,7 @@ CLASSES: dict[Kind, type[EntryRow]] = {
     Kind.LITRES: LitresRow,
     Kind.FILL: FillRow,
     Kind.FORECAST: ForecastRow,
+    Kind.UNDO: UndoRow,
 }
 KINDS = {row_class: kind for kind, row_class in CLASSES.items()}
 

@@ -36,6 +36,8 @@ ENTRY_NUMBERS: dict[str, tuple[str, str | None, float]] = {
     "conductivity_25_us_cm": ("conductivity-25", "S/m", 1e-4),
     "dissolved_solids_ppm": ("solids", "/", 1e-6),
     "uncertainty_ppm": ("solids-uncertainty", "/", 1e-6),
+    "meter_uncertainty_ppm": ("meter-uncertainty", "/", 1e-6),
+    "undone_ms": ("undone", "s", 1e-3),
     "factor": ("factor", None, 1.0),
     "litres": ("volume", "m3", 1e-3),
     "started_ms": ("started", "s", 1e-3),

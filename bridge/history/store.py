@@ -180,7 +180,7 @@ class Store:
     def span_ms(self) -> tuple[int, int]:
         """Return the hour of the first row and the time of the last one; ``(0, 0)`` if the log is empty."""
         found: list[int] = []
-        for table in _TABLES:
+        for table in self._tables():
             # Two subqueries: SQLite looks one end of a key up, but scans the table for both ends.
             row = self.connection.execute(
                 f"SELECT (SELECT time FROM {table} ORDER BY id LIMIT 1), "
@@ -193,6 +193,11 @@ class Store:
                 found += [] if at is None else [utc_ms_of(at)]
         first_ms = min(found, default=0)
         return first_ms - first_ms % HOUR_MS, max(found, default=0)
+
+    def _tables(self) -> list[str]:
+        # A log of layout 3 that cannot be written has no table of entries taken back.
+        there = {name for (name,) in self.connection.execute("SELECT name FROM sqlite_master")}
+        return [name for name in _TABLES if name in there]
 
     def reservoirs(self) -> list[str]:
         """Return the reservoirs with readings or hours, in the order of their names."""
@@ -310,6 +315,11 @@ class Store:
             (after, before),
         )
         return (entry_from(kind, row) for row in found)
+
+    def undone(self) -> frozenset[tuple[str, str, int]]:
+        """Return the entries that were taken back: kind, reservoir and UTC of each."""
+        found = self.connection.execute("SELECT kind, reservoir, undone FROM undo")
+        return frozenset((kind, name, utc_ms_of(text)) for kind, name, text in found)
 
     def entries_between(
         self, kind: Kind, start_ms: int, end_ms: int, reservoir: str | None = None

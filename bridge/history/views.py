@@ -92,6 +92,8 @@ ENTRY_COLUMNS: dict[Kind, tuple[tuple[str, str, str], ...]] = {
         ("verdict", "TEXT", "verdict"),
         ("note", "TEXT", "note"),
         ("happened", "TEXT", "at_ms"),
+        ("meter", "TEXT", "meter"),
+        ("meter_uncertainty_ppm", "REAL", "meter_uncertainty_ppm"),
     ),
     Kind.LITRES: (
         ("what", "TEXT", "what"),
@@ -118,6 +120,7 @@ ENTRY_COLUMNS: dict[Kind, tuple[tuple[str, str, str], ...]] = {
         ("cover_days", "REAL", "cover_days"),
         ("rests_on", "TEXT", "rests_on"),
     ),
+    Kind.UNDO: (("kind", "TEXT", "kind"), ("undone", "TEXT", "undone_ms"), ("note", "TEXT", "note")),
 }
 """The columns of each kind of entry: name, type, and field of the row. Fields that end in ``_ms`` are
 stored as times."""
@@ -143,13 +146,18 @@ def tables() -> str:
         f"health TEXT NOT NULL, {small}, PRIMARY KEY (time, reservoir)) WITHOUT ROWID"
         for span in ("minute", "hour")
     ]
-    for kind, columns in ENTRY_COLUMNS.items():
-        own = ", ".join(f"{name} {sort}" for name, sort, _ in columns)
-        made.append(
-            f"CREATE TABLE {kind.value} (id INTEGER PRIMARY KEY, time TEXT NOT NULL, "
-            f"reservoir TEXT NOT NULL, {own}, session INTEGER NOT NULL, sequence INTEGER NOT NULL)"
-        )
+    for kind in ENTRY_COLUMNS:
+        made.append(entry_table(kind))
     return "; ".join(made) + ";"
+
+
+def entry_table(kind: Kind) -> str:
+    """Return the statement that creates the table of one kind of entry."""
+    own = ", ".join(f"{name} {sort}" for name, sort, _ in ENTRY_COLUMNS[kind])
+    return (
+        f"CREATE TABLE {kind.value} (id INTEGER PRIMARY KEY, time TEXT NOT NULL, "
+        f"reservoir TEXT NOT NULL, {own}, session INTEGER NOT NULL, sequence INTEGER NOT NULL)"
+    )
 
 
 _FIRST = (Series.PRODUCT_PPM, Series.UNCERTAINTY, Series.TEMPERATURE, Series.VOLUME)

@@ -435,8 +435,10 @@ def add(path: Path, *makers: Callable[[Stamp], EntryRow]) -> tuple[EntryRow, ...
             store = Store(connection)
             store.begin()
             rows = []
+            now_ms = int(time.time() * 1000)
             for make in makers:
-                rows.append(make(store.next_stamp(int(time.time() * 1000))))
+                # So the entries of one call are a millisecond apart, which shows that they belong together.
+                rows.append(make(store.next_stamp(now_ms)))
                 store.add(rows[-1:])
             store.commit()
             return tuple(rows)

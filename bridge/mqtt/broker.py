@@ -126,9 +126,11 @@ _REFUSALS = {
     0x88: "it is not available just now",
     0x89: "it is busy",
     0x8A: "it has banned this client; check the broker's access rules",
+    0x8E: "another client with the same client id has connected, perhaps a daemon on another machine; give "
+    "each its own bridge.id or hub.client_id",
 }
-"""Reason codes of CONNACK. Source: MQTT Version 5.0 (OASIS Standard), section 3.2.2.2. The client library
-converts the codes of 3.1.1 into these."""
+"""Reason codes of CONNACK and, for the last one, of DISCONNECT. Source: MQTT Version 5.0 (OASIS Standard),
+sections 3.2.2.2 and 3.14.2.1. The client library converts the codes of 3.1.1 into these."""
 
 
 class BrokerTrouble(Exception):
@@ -137,11 +139,13 @@ class BrokerTrouble(Exception):
     Args:
         what: what happened.
         code: the broker's reason, if it gave one.
+        was_up: whether the broker had accepted the connection, so that the settings are right.
     """
 
-    def __init__(self, what: str, code: ReasonCode | None = None) -> None:
+    def __init__(self, what: str, code: ReasonCode | None = None, *, was_up: bool = False) -> None:
         super().__init__(what)
         self.code = code
+        self.was_up = was_up
 
 
 def explain(error: BaseException, settings: BrokerSettings) -> HubError:
@@ -154,6 +158,11 @@ def _reason(error: BaseException, settings: BrokerSettings) -> str:
         return str(error)
     if isinstance(error, BrokerTrouble) and error.code is not None and error.code.value in _REFUSALS:
         return _REFUSALS[error.code.value]
+    if isinstance(error, BrokerTrouble) and error.was_up:
+        return (
+            f"the connection broke ({error}); the broker may have ended, or another client with the same "
+            f"client id ({settings.client_id}) has connected. If that repeats, look for a second daemon"
+        )
     for cause in _causes(error):
         match cause:
             case ssl.SSLCertVerificationError():

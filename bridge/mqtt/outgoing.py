@@ -197,7 +197,9 @@ class ReservoirMap:
         before = dict(previous.alerts)
         after = {alarm.alarm: alarm.sentence for alarm in view.alarms if not alarm.shelved and alarm.sentence}
         topic = f"{self.layout.base(self.device)}/$alert"
-        messages = [deleted(f"{topic}/{alarm}") for alarm in before if alarm not in after]
+        # With the heartbeat also an alert that somebody else has published is deleted.
+        gone = ALARM_WORDS if again else before
+        messages = [deleted(f"{topic}/{alarm}") for alarm in gone if alarm not in after]
         messages += [
             retained(f"{topic}/{alarm}", sentence)
             for alarm, sentence in after.items()
@@ -272,8 +274,12 @@ class Device:
             after, messages = opened.update(view, now, utc_s)
             return after, (*opening, *messages)
         shown, messages = self.map.changes(self.shown, view, now)
+        ready = self.map.layout.state(self.map.device, Lifecycle.READY)
         if self.shown is None:
-            messages = (*messages, self.map.layout.state(self.map.device, Lifecycle.READY))
+            messages = (*messages, ready)
+        elif shown.alerts_at != self.shown.alerts_at:
+            # The heartbeat also mends what somebody else has written over description and state.
+            messages = (*messages, self.description.publication(self.map.layout), ready)
         return (self if shown is self.shown else replace(self, shown=shown)), messages
 
     def alerts(self, view: StationView) -> tuple["Device", tuple[Publication, ...]]:
@@ -320,6 +326,9 @@ class Outgoing:
         self._thing = thing
         self._devices = {one.reservoir: Device.of(layout, one, heartbeat_s, utc_s) for one in reservoirs}
         self._root = describe_bridge(layout, self._devices, utc_s)
+        self._root_at: float | None = None
+        """When description and state of the bridge were published; None before that on a connection."""
+        self._heartbeat_s = heartbeat_s
         self._latest: dict[str, StationView] = {}
         self._fresh: dict[str, None] = {}
         """Reservoirs whose latest view was not compared yet, in order."""
@@ -377,6 +386,11 @@ class Outgoing:
         """
         if self.waiting:
             return
+        if self._root_at is None:
+            self._root_at = now
+        elif now - self._root_at >= self._heartbeat_s:
+            self._root_at = now
+            self.waiting.extend(self._root_messages())
         if self._fresh:
             reservoir = next(iter(self._fresh))
             self.waiting.extend(self._changes(reservoir, now, utc_s))
@@ -388,6 +402,7 @@ class Outgoing:
         """Forget what waits, at a new connection. Returns the first message for the broker."""
         self._echoes.clear()
         self.waiting.clear()
+        self._root_at = None
         return self._layout.state(self._layout.bridge, Lifecycle.INIT)
 
     def descriptions(self) -> Iterator[Sequence[Publication]]:
@@ -411,12 +426,12 @@ class Outgoing:
 
         Publish them once the bridge has subscribed to commands.
         """
-        layout, identities = self._layout, tuple(self.identities.values())
-        return (
-            self._root.publication(layout),
-            layout.state(layout.bridge, Lifecycle.READY),
-            *self._announcements.without_value(identities),
-        )
+        identities = tuple(self.identities.values())
+        return (*self._root_messages(), *self._announcements.without_value(identities))
+
+    def _root_messages(self) -> tuple[Publication, ...]:
+        layout = self._layout
+        return self._root.publication(layout), layout.state(layout.bridge, Lifecycle.READY)
 
     def things(self) -> Sequence[Publication]:
         """Return the Thing Description of each reservoir."""

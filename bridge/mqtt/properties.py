@@ -20,6 +20,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import Enum
 
+from bridge.estimate.reservoir import Basis
+from bridge.estimate.verdict import ProductLine, Verdict
 from bridge.guard.model import Advisory, Flow, Permissive, Phase, Trip
 from bridge.station.plan import StationIdentity
 from bridge.station.view import ActiveAlarm
@@ -168,6 +170,8 @@ _ALARM_SCHEMA = json.dumps(
 
 _F, _I, _B = Datatype.FLOAT, Datatype.INTEGER, Datatype.BOOLEAN
 _S, _E, _J = Datatype.STRING, Datatype.ENUM, Datatype.JSON
+_PRODUCT_STATES = _words(line.value for line in ProductLine)
+_VERDICTS = _words(verdict.value for verdict in Verdict)
 _FLOWS = _words(flow.value for flow in Flow)
 _HEALTH = _words(HEALTH_WORDS)
 _FEED, _VOLUME, _FORECAST = "has_feed_probe", "has_volume", "has_forecast"
@@ -252,7 +256,10 @@ PROPERTIES: tuple[Property, ...] = (
     ),
     _temperature("product", "product_temperature_c"),
     Property("product", "health", "Probe health", _E, "product_health", None, _HEALTH),
-    Property("product", "verdict", "Verdict", _E, "verdict", None, "suitable,marginal,unsuitable,unknown"),
+    Property("product", "state", "State of the product", _E, "product_state", None, _PRODUCT_STATES),
+    Property(
+        "product", "verdict", "Verdict on product that flows", _E, "product_verdict", None, _VERDICTS,
+    ),
     Property("product", "limit", "Limit", _F, "identity.limit_ppm", "ppm", "0:"),
     Property("product", "target", "Target", _F, "identity.target_ppm", "ppm", "0:"),
     Property(
@@ -272,7 +279,24 @@ PROPERTIES: tuple[Property, ...] = (
     Property("reservoir", "zone", "Zone", _E, "zone", None, "low,middle,full,unknown"),
     Property("reservoir", "health", "Level sensor health", _E, "level_health", None, _HEALTH),
     Property("reservoir", "overflow", "Overflow float", _B, "overflow", None, "down,up"),
-    _ppm("reservoir", "ppm", "Dissolved solids by the mixing balance", "reservoir_ppm"),
+    Property(
+        "reservoir", "verdict", "Verdict on the stored water", _E, "reservoir_verdict", None, _VERDICTS,
+    ),
+    _ppm("reservoir", "ppm", "Dissolved solids by the estimate", "reservoir_ppm"),
+    Property(
+        "reservoir", "uncertainty", "Expanded uncertainty (k = 2)", _F, "reservoir_uncertainty_ppm", "ppm",
+        "0:", dead_band_fraction=0.1,
+    ),
+    Property(
+        "reservoir", "over-limit", "Probability of being over the limit", _F,
+        "reservoir_over_limit_probability", "%", "0:", decimals=1, scale=100.0, dead_band=0.005,
+        dead_band_fraction=0.05,
+    ),
+    Property(
+        "reservoir", "basis", "Evidence for the dissolved solids", _E, "reservoir_basis", None,
+        _words(basis.value for basis in Basis),
+    ),
+    Property("reservoir", "sampled", "Last sample", _S, "reservoir_sampled", when_none=NONE),
     _days("reservoir", "days-of-cover", "Days of cover", "cover_days", _VOLUME),
     _days("reservoir", "days-of-cover-low", "Days of cover, 80 % low", "cover_low_days", _VOLUME),
     _days("reservoir", "days-of-cover-high", "Days of cover, 80 % high", "cover_high_days", _VOLUME),
@@ -320,6 +344,7 @@ PROPERTIES: tuple[Property, ...] = (
     Property("health", "frames-good", "Good frames", _I, "frames_good", "#", "0:", dead_band=999),
     Property("health", "frames-damaged", "Damaged frames", _I, "frames_damaged", "#", "0:"),
     Property("health", "controller", "Controller", _S, "controller"),
+    Property("health", "last-reading", "Last reading before a loss", _S, "last_reading", when_none=NONE),
     _action("health", "acknowledge", "Acknowledge an alarm", (ALL, *ALARM_WORDS)),
     _action("health", "reset", "Reset a trip", (ALL, *TRIP_WORDS)),
     Property(

@@ -414,9 +414,16 @@ class Session:
         if not self._handed_over:
             return
         if flags.is_disconnect_packet_from_server:
-            self._end(BrokerTrouble(f"the broker ended it: {code}", code))
+            self._end(BrokerTrouble(f"the broker ended it: {code}", code, was_up=self._was_accepted))
+        elif code.is_failure:
+            self._end(BrokerTrouble("the connection was lost", was_up=self._was_accepted))
         else:
-            self._end(BrokerTrouble("the connection was lost") if code.is_failure else None)
+            self._end(None)
+
+    @property
+    def _was_accepted(self) -> bool:
+        accepted = self._accepted
+        return accepted.done() and not accepted.cancelled() and accepted.exception() is None
 
     def _published(
         self, client: mqtt.Client, data: object, number: int, code: ReasonCode, more: Properties | None

@@ -22,6 +22,7 @@ from itertools import accumulate
 from bridge.errors import InputError, OutOfRangeError
 from bridge.units import CACO3_EQUIVALENT_WEIGHT_G, MILLIGRAMS_PER_GRAIN
 from bridge.water.measurement import checked_factor
+from bridge.water.uncertainty import WaterKind
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,6 +116,18 @@ class Kind(Enum):
     """Reverse osmosis: the rejection falls slowly."""
     DISTILLER = "distiller"
     """Distillation: scale grows with the boiled volume."""
+
+    @property
+    def water(self) -> WaterKind:
+        """The usual kind of water behind it, for the uncertainty of its readings."""
+        return _WATER[self]
+
+
+_WATER = {
+    Kind.EXCHANGE: WaterKind.EXCHANGE_PRODUCT,
+    Kind.MEMBRANE: WaterKind.PERMEATE,
+    Kind.DISTILLER: WaterKind.DISTILLED,
+}
 
 
 class Fate(Enum):
@@ -282,15 +295,20 @@ def litres_to_descaling(since_last_l: float, carbonate_hardness_ppm: float, allo
 
 RATING_SD = 0.20
 """Relative standard deviation of a maker's rating against the true mean (common practice, no source)."""
+_RATING_SCALE = 0.8
+"""Scale of the Student t distribution of a rating, as a share of its deviation: about the same middle as a
+normal, but a rating that is wrong by a factor of two stays possible."""
+_RATING_TAIL = 2.0
+"""Degrees of freedom of this distribution."""
 TYPICAL_SCATTER = 0.05
 """Scatter between cartridges of one kind before the first one is exhausted (common practice, no source)."""
 
 _SCATTERS = (0.015, 0.03, 0.05, 0.08, 0.12, 0.18)
 _SCATTER_LN_SD = 0.4
-_POINTS = 241
-_REACH_SD = 4.5
-_FALL_BEYOND = 20.0
-"""Slope of the log density beyond the grid, per unit of ln(grams) (a normal at 4.5 sd)."""
+_POINTS = 361
+_REACH_SD = 9.0
+_FALL_BEYOND = 2.0
+"""Slope of the log density beyond the grid, per unit of ln(grams)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -311,6 +329,7 @@ class Capacity:
         weights: the probabilities of the points; their sum is one.
         scatter: the estimated relative scatter between cartridges.
         rests_on: the data behind the estimate, in words.
+        exhausted: the number of earlier cartridges that were exhausted.
     """
 
     ln_low: float
@@ -318,6 +337,7 @@ class Capacity:
     weights: tuple[float, ...]
     scatter: float
     rests_on: str
+    exhausted: int = 0
 
     def quantile_g(self, p: float) -> float:
         """Return the quantile of the capacity in grams for probability ``p``, 0 < p < 1."""
@@ -327,6 +347,18 @@ class Capacity:
     def median_g(self) -> float:
         """The median of the capacity, in grams."""
         return self.quantile_g(0.5)
+
+    def chances_below(self, grams: Iterable[float]) -> list[float]:
+        """Return for each of these grams the probability that the capacity is below it."""
+        cumulated = list(accumulate(self.weights, initial=0.0))
+        found = []
+        for value in grams:
+            place = (math.log(value) - self.ln_low) / self.ln_step + 0.5 if value > 0.0 else 0.0
+            inside = min(max(place, 0.0), float(len(self.weights)))
+            left = min(int(inside), len(self.weights) - 1)
+            share = cumulated[left] + (inside - left) * self.weights[left]
+            found.append(min(share / cumulated[-1], 1.0))
+        return found
 
     def ln_density(self, ln_g: float) -> float:
         """Return the log of the density at ln(grams), up to a constant. It falls linearly beyond the grid."""
@@ -389,6 +421,7 @@ def estimate(
         tuple(value / norm for value in predictive),
         scatter_sum / total,
         _rests_on(known, rating_sd),
+        sum(line.exhausted for line in known),
     )
 
 
@@ -417,7 +450,8 @@ def _ln_joint(
     known: tuple[Evidence, ...],
     logs: list[float],
 ) -> float:
-    total = -0.5 * ((mean - centre) / rating_sd) ** 2
+    off = (mean - centre) / (_RATING_SCALE * rating_sd)
+    total = -0.5 * (_RATING_TAIL + 1.0) * math.log1p(off * off / _RATING_TAIL)
     total -= 0.5 * (math.log(scatter / typical_scatter) / _SCATTER_LN_SD) ** 2
     for line, ln_load in zip(known, logs, strict=True):
         z = (ln_load - mean) / scatter
@@ -447,7 +481,7 @@ def _smear(weights: list[float], sd_cells: float) -> list[float]:
 def _rests_on(known: tuple[Evidence, ...], rating_sd: float) -> str:
     exhausted = sum(line.exhausted for line in known)
     early = len(known) - exhausted
-    parts = [f"rating ±{100.0 * rating_sd:g} %"]
+    parts = [f"{'' if known else 'only its '}rating ±{100.0 * rating_sd:g} %"]
     if exhausted:
         parts.append(f"{exhausted} earlier exhausted")
     if early:

@@ -3,10 +3,11 @@
 The posterior of the load at the crossing is converted to litres with the expected feed, which is uncertain
 too, and to days with the expected use.
 
-Feed and use have a season (level, swing and trend): a Bayesian regression on a constant, one harmonic of the
-year and a slow trend. Each value updates it in closed form: four means and a four-by-four covariance, for any
-length of the history. The covariance grows a little every day, so that the estimate follows a change of
-supply. The forecast of an exchange bed uses the feed and the use of the days until its end.
+Feed and use have a season (level and swing) and wander around it: this week resembles the last one, a month
+tells less. How far they wander, and how long they remember, is learned: a Kalman filter runs for each of
+twelve hypotheses, and the likelihood of the values weighs them. Filters of four terms on a small computer
+need no library. The state has one size for any length of the history, and values may come at any interval.
+The forecast of an exchange bed uses the feed and the use of the days until its end.
 """
 
 import math
@@ -18,28 +19,40 @@ from statistics import NormalDist
 
 from bridge.errors import InputError
 from bridge.purifier.breakthrough import Front
-from bridge.purifier.grid import CELLS, SHELVES, SLOPES, by_shape
+from bridge.purifier.grid import CELLS, SHELVES, SLOPES, WIDTHS, by_shape
 
-ORDER_DRY_SHARE = 0.08
-"""Order when the expected time without a working cartridge reaches this share of the lead time.
+ORDER_CHANCE = 0.04
+"""Order when the chance that the delivery comes more than a day after the crossing reaches this share.
 
-A plain probability of exhaustion would not count how long this time is: if the capacity is well known, a late
-order is late by a short time only. A smaller share orders earlier and uses less of the old cartridge. With
-this share no order for a known kind of cartridge came before 75 % of its life, and nearly every one came
-before the crossing, in simulated columns.
+The chance is taken over all cartridges of a kind, those that would have been exhausted by now included: a
+chance among the survivors alone would let a few cartridges cross in every lead time, until many have.
 """
 
-_SPREAD_POINTS = ((-1.732, 1 / 6), (0.0, 2 / 3), (1.732, 1 / 6))
-"""Gauss-Hermite quadrature: three values and weights with the mean and the variance of a normal."""
+FIRST_ORDER_CHANCE = 0.0125
+"""The same before the first cartridge of a kind is exhausted: then only the rating speaks, and it can be
+wrong by a factor of two."""
+
+_LATE_DAYS = 1.0
+"""A delivery that comes by so many days after the crossing does not count as late."""
+
+_SPREAD_POINTS = ((-2.857, 0.01126), (-1.3556, 0.22208), (0.0, 0.53333), (1.3556, 0.22208), (2.857, 0.01126))
+"""Gauss-Hermite quadrature: five values and weights with the moments of a normal."""
 
 SHARES = (0.5, 0.1, 0.9, 0.025, 0.975)
 """The probabilities of median, low80, high80, low95 and high95 of an interval."""
 
-_MARKS = (1e-9, *(NormalDist().cdf(0.2 * k) for k in range(-18, 19)), 1.0 - 1e-9)
+_MARKS = (1e-9, *(NormalDist().cdf(0.15 * k) for k in range(-24, 25)), 1.0 - 1e-9)
 """Probabilities between which many cells are merged: even steps of a normal, to keep the tails."""
 
 _SMALL = 1e-5
 """Shapes with a lower probability are ignored."""
+
+_NO_MASS = 1e-12
+
+CROSSING_SD = 0.4
+"""Standard deviation of the crossing from the curve of its shape, in widths of the front."""
+_CROSSING_POINTS = ((-1.732, 1 / 6), (0.0, 2 / 3), (1.732, 1 / 6))
+_FAR = 1.732
 
 Cell = tuple[float, float, float]
 """Lower and upper end of a range, and its probability, spread evenly over the range."""
@@ -84,7 +97,8 @@ class Forecast:
         days_left: the days until the crossing.
         chance_within_lead: the probability that the product crosses the limit within the lead time.
         dry_share_of_lead: the expected share of the lead time after the crossing.
-        order_now: True if ``dry_share_of_lead`` has reached ORDER_DRY_SHARE, or after the crossing.
+        chance_late: the probability that what is ordered now comes more than a day after the crossing.
+        order_now: True if the chance to be late is too high, or after the crossing.
         rests_on: the data behind the forecast, in words.
     """
 
@@ -92,6 +106,7 @@ class Forecast:
     days_left: Interval
     chance_within_lead: float
     dry_share_of_lead: float
+    chance_late: float
     order_now: bool
     rests_on: str
 
@@ -110,11 +125,41 @@ def forecast(front: Front, feed: Expected, use_l_per_day: Expected, lead_days: f
     """
     seen = "product over the limit" if front.crossed else "product rising" if front.risen else "product pure"
     rests_on = f"{front.grid.prior.rests_on}; {seen}; feed {feed.mean:.3g} ± {feed.sd:.2g} ppm"
-    return from_cells(cells_left(front, feed), use_l_per_day, lead_days, rests_on)
+    chance = _chance_of_kind(front, feed, use_l_per_day, lead_days)
+    least = ORDER_CHANCE if front.grid.prior.exhausted else FIRST_ORDER_CHANCE
+    return from_cells(cells_left(front, feed), use_l_per_day, lead_days, rests_on, chance, least)
 
 
-def from_cells(cells: list[Cell], use_l_per_day: Expected, lead_days: float, rests_on: str) -> Forecast:
+def _chance_of_kind(front: Front, feed: Expected, use_l_per_day: Expected, lead_days: float) -> float:
+    """Return the share of cartridges of this kind that do not last from new until the delivery."""
+    floor = 0.0 if math.isinf(front.floor_ppm) else front.floor_ppm
+    points = [
+        (front.applied_g + use * max(lead_days - _LATE_DAYS, 0.0) * max(ppm - floor, 0.0) / 1000.0, p * q)
+        for ppm, p in _spread(feed)
+        for use, q in _spread(use_l_per_day)
+    ]
+    below = front.grid.prior.chances_below(grams for grams, _ in points)
+    return sum(chance * share for chance, (_, share) in zip(below, points, strict=True))
+
+
+def from_cells(
+    cells: list[Cell],
+    use_l_per_day: Expected,
+    lead_days: float,
+    rests_on: str,
+    chance_of_kind: float = 0.0,
+    order_chance: float = ORDER_CHANCE,
+) -> Forecast:
     """Return the forecast from a distribution of the litres left, a use and a lead time.
+
+    Args:
+        cells: the distribution of the litres left.
+        use_l_per_day: the expected use.
+        lead_days: the days from the order until the new cartridge is fitted.
+        rests_on: the data behind the forecast, in words.
+        chance_of_kind: the share of all purifiers of this kind that do not last until the delivery.
+        order_chance: order when ``chance_of_kind`` reaches this share. For the chance of this purifier it
+            is always ORDER_CHANCE.
 
     Raises:
         InputError: If the lead time is negative.
@@ -130,9 +175,13 @@ def from_cells(cells: list[Cell], use_l_per_day: Expected, lead_days: float, res
     dry_days = sum(weight * _mean_below(low, high, lead_days) for low, high, weight in days) / total
     dry_share = dry_days / lead_days if lead_days > 0.0 else 0.0
     left = interval(days)
-    order = dry_share >= ORDER_DRY_SHARE or left.high95 <= 0.0
+    deadline = lead_days - _LATE_DAYS
+    late = sum(weight * _part_below(low, high, deadline) for low, high, weight in days if low < deadline)
+    late = min(1.0, late / total)
+    order = late >= ORDER_CHANCE or chance_of_kind >= order_chance or left.high95 <= 0.0
+    late = max(late, chance_of_kind)
     rests_on = f"{rests_on}; use {use_l_per_day.mean:.3g} ± {use_l_per_day.sd:.2g} L/day"
-    return Forecast(interval(few), left, chance, dry_share, order, rests_on)
+    return Forecast(interval(few), left, chance, dry_share, late, order, rests_on)
 
 
 def cells_left(front: Front, feed: Expected) -> list[Cell]:
@@ -144,10 +193,7 @@ def cells_left(front: Front, feed: Expected) -> list[Cell]:
     if front.crossed is not None:
         return [(0.0, 0.0, 1.0)]
     floor = 0.0 if math.isinf(front.floor_ppm) else front.floor_ppm
-    grams = [
-        (max(low - front.applied_g, 0.0), max(high - front.applied_g, 0.0), weight)
-        for low, high, weight in _grams_at_crossing(front, feed.mean)
-    ]
+    grams = grams_at_crossing(front, feed.mean).left(front.applied_g)
     litres: list[Cell] = []
     for ppm, share in _spread(feed):
         per_g = 1000.0 / max(ppm - floor, 1e-3 * feed.mean)
@@ -155,44 +201,86 @@ def cells_left(front: Front, feed: Expected) -> list[Cell]:
     return litres
 
 
-def _grams_at_crossing(front: Front, feed_ppm: float) -> list[Cell]:
-    """Return the distribution of the grams applied at the crossing, in cells that do not overlap.
+@dataclass(frozen=True, slots=True)
+class Crossing:
+    """The distribution of the grams applied at the crossing, as cells that are even in ln(grams).
 
-    On a logarithmic scale a shape only shifts the capacities, so all shapes are summed on one grid.
+    Attributes:
+        ln_low: the lower edge of the first cell, ln(grams).
+        ln_step: the width of a cell.
+        reached: the weight below each edge, from 0 on.
+    """
+
+    ln_low: float
+    ln_step: float
+    reached: tuple[float, ...]
+
+    def left(self, applied_g: float) -> list[Cell]:
+        """Return the grams left, in cells that do not overlap, given that the bed has not crossed yet."""
+        begin = self._below(applied_g)
+        ahead = self.reached[-1] - begin
+        if ahead <= _NO_MASS * self.reached[-1]:
+            # The bed has outlasted every cell of the grid: the crossing may come with each gram.
+            return [(0.0, applied_g * math.expm1(self.ln_step), 1.0)]
+        cells: list[Cell] = []
+        at = before = 0.0
+        for mark in _MARKS:
+            here = max(self._quantile(begin + mark * ahead) - applied_g, at)
+            if mark != _MARKS[0]:
+                cells.append((at, here, mark - before))
+            at, before = here, mark
+        return cells
+
+    def quantiles_left(self, applied_g: float, shares: Sequence[float]) -> list[float]:
+        """Return quantiles of the grams left, given that the bed has not crossed yet."""
+        begin = self._below(applied_g)
+        ahead = self.reached[-1] - begin
+        if ahead <= _NO_MASS * self.reached[-1]:
+            return quantiles(self.left(applied_g), shares)
+        return [max(self._quantile(begin + share * ahead) - applied_g, 0.0) for share in shares]
+
+    def _below(self, grams: float) -> float:
+        if grams <= 0.0:
+            return 0.0
+        place = min(max((math.log(grams) - self.ln_low) / self.ln_step, 0.0), len(self.reached) - 1.0)
+        left = min(int(place), len(self.reached) - 2)
+        return self.reached[left] + (place - left) * (self.reached[left + 1] - self.reached[left])
+
+    def _quantile(self, target: float) -> float:
+        i = min(bisect_left(self.reached, target, lo=1), len(self.reached) - 1)
+        inside = self.reached[i] - self.reached[i - 1]
+        place = i - 1 + ((target - self.reached[i - 1]) / inside if inside > 0.0 else 1.0)
+        return math.exp(self.ln_low + place * self.ln_step)
+
+
+def grams_at_crossing(front: Front, feed_ppm: float) -> Crossing:
+    """Return the distribution of the grams applied at the crossing.
+
+    On a logarithmic scale a shape only shifts the capacities, so all shapes are summed on one grid. The
+    crossing itself deviates from the curve of a shape as every reading does: by the deviation of a residual
+    times the width of the front.
     """
     grid = front.grid
     reach = max(feed_ppm, 1.05 * grid.limit_ppm)
     ln_open = math.log(reach / (reach - grid.limit_ppm))
     shifts = [math.log1p(slope * ln_open) / grid.ln_step for slope in SLOPES] + [0.0] * len(SHELVES)
     shares = by_shape(grid.weights)
-    line = [0.0] * (
-        CELLS + 1 + int(max(x for x, share in zip(shifts, shares, strict=True) if share > _SMALL))
-    )
-    for shape, (shift, share) in enumerate(zip(shifts, shares, strict=True)):
-        if share <= _SMALL:
-            continue
-        whole = int(shift)
-        part = shift - whole
+    wide = [CROSSING_SD * width / grid.ln_step for width in WIDTHS]
+    likely = [shape for shape, share in enumerate(shares) if share > _SMALL]
+    margin = 1 + math.ceil(max(_FAR * wide[shape] for shape in likely))
+    line = [0.0] * (CELLS + 2 + 2 * margin + math.ceil(max(shifts[shape] for shape in likely)))
+    for shape in likely:
         row = grid.weights[shape * CELLS : (shape + 1) * CELLS]
-        for k, weight in enumerate(row, start=whole):
-            if weight:
-                line[k] += (1.0 - part) * weight
-                line[k + 1] += part * weight
-    reached = list(accumulate(line, initial=0.0))
-    lowest = grid.ln_low - 0.5 * grid.ln_step
-    cells: list[Cell] = []
-    at = lowest
-    before = 0.0
-    for mark in _MARKS:
-        target = mark * reached[-1]
-        i = min(bisect_left(reached, target, lo=1), len(line))
-        inside = line[i - 1]
-        place = i - 1 + ((target - reached[i - 1]) / inside if inside > 0.0 else 1.0)
-        here = math.exp(lowest + place * grid.ln_step)
-        if mark != _MARKS[0]:
-            cells.append((at, here, mark - before))
-        at, before = here, mark
-    return cells
+        for offset, share in _CROSSING_POINTS:
+            shift = margin + shifts[shape] + offset * wide[shape]
+            whole = int(shift)
+            part = shift - whole
+            for k, weight in enumerate(row, start=whole):
+                if weight:
+                    line[k] += (1.0 - part) * share * weight
+                    line[k + 1] += part * share * weight
+    ln_low = grid.ln_low - (0.5 + margin) * grid.ln_step
+    return Crossing(ln_low, grid.ln_step, tuple(accumulate(line, initial=0.0)))
 
 
 def interval(cells: list[Cell]) -> Interval:
@@ -265,8 +353,11 @@ def _spread(expected: Expected) -> list[tuple[float, float]]:
     """Return values and weights with the mean and the standard deviation of an expectation."""
     if expected.sd == 0.0:
         return [(expected.mean, 1.0)]
+    # Lognormal, so that a wide spread has no values at or below zero.
+    ln_variance = math.log1p((expected.sd / expected.mean) ** 2)
+    ln_sd = math.sqrt(ln_variance)
     return [
-        (max(expected.mean + offset * expected.sd, 0.2 * expected.mean), share)
+        (expected.mean * math.exp(offset * ln_sd - 0.5 * ln_variance), share)
         for offset, share in _SPREAD_POINTS
     ]
 
@@ -283,12 +374,18 @@ def _looked_up(values: list[float], reached: list[float], target: float) -> floa
 _TERMS = 4
 _YEAR_DAYS = 365.25
 _LEVEL_SD = 0.5
-_SWING_SD = 0.3
-_TREND_SD = 0.05
-_NOISE_SD = 0.15
+_NOISE_SD = 0.03
 _FORGET_PER_DAY = 1.0 / 1500.0
-_INDEPENDENT_DAYS = 7.0
-_ITERATIONS = 3
+_HYPOTHESES = tuple(
+    (swing, sd, days) for swing in (0.05, 0.3) for sd in (0.03, 0.10, 0.30) for days in (5.0, 40.0)
+)
+"""What the season may be: the deviation of its swing and of the wander around it, and the days after which
+the wander is forgotten."""
+_FORGET_HYPOTHESES = 0.98
+"""Share of the evidence between the hypotheses that remains after each value, so that they can change."""
+_UNLIKELY = 0.003
+"""A hypothesis with a smaller share of the likeliest one's weight is left out of a forecast."""
+_ITERATIONS = 8
 LONGEST_DAYS = 3652.0
 
 
@@ -298,34 +395,49 @@ class Season:
 
     Attributes:
         scale: the unit of the means: the typical value.
-        first_day: the day at which the trend starts.
         last_day: the day of the newest value.
-        means: the means of constant, cosine, sine and trend per year.
-        covariance: their covariance, row by row.
+        ln_weights: the log weight of each hypothesis of the wander.
+        means: for each hypothesis the means of level, cosine, sine and wander.
+        covariances: for each hypothesis their covariance, row by row.
     """
 
     scale: float
-    first_day: float
     last_day: float
-    means: tuple[float, ...]
-    covariance: tuple[float, ...]
+    ln_weights: tuple[float, ...]
+    means: tuple[tuple[float, ...], ...]
+    covariances: tuple[tuple[float, ...], ...]
 
 
-def begin_season(typical: float, day: float) -> Season:
+def begin_season(typical: float, day: float, lively_odds: float = 1.0) -> Season:
     """Return the season of a quantity, from a typical value (± 50 %) only.
+
+    Args:
+        typical: the typical value.
+        day: the day.
+        lively_odds: the odds of a wide swing against a narrow one, and of a wide wander against a narrower
+            one.
 
     Raises:
         InputError: If the typical value is not above zero.
     """
     if not (math.isfinite(typical) and typical > 0.0):
         raise InputError(f"Season: a typical value of {typical:g}; it must be above zero.")
-    deviations = (_LEVEL_SD, _SWING_SD, _SWING_SD, _TREND_SD)
-    covariance = tuple(deviations[i] ** 2 if i == j else 0.0 for i in range(_TERMS) for j in range(_TERMS))
-    return Season(typical, day, day, (1.0, 0.0, 0.0, 0.0), covariance)
+    covariances = []
+    for swing, sd, _ in _HYPOTHESES:
+        deviations = (_LEVEL_SD, swing, swing, sd)
+        covariances.append(
+            tuple(deviations[i] ** 2 if i == j else 0.0 for i in range(_TERMS) for j in range(_TERMS))
+        )
+    count = len(_HYPOTHESES)
+    widest_swing, widest, _ = map(max, zip(*_HYPOTHESES, strict=True))
+    odds = tuple(
+        math.log(lively_odds) * ((swing == widest_swing) + (sd == widest)) for swing, sd, _ in _HYPOTHESES
+    )
+    return Season(typical, day, odds, ((1.0, 0.0, 0.0, 0.0),) * count, tuple(covariances))
 
 
 def learn_season(season: Season, day: float, value: float) -> Season:
-    """Return the season after one more value. Values at intervals below a week have less weight each.
+    """Return the season after one more value. Values at short intervals differ little and so add little.
 
     Raises:
         InputError: If the value is negative or not finite, or the day is before the last one.
@@ -335,18 +447,29 @@ def learn_season(season: Season, day: float, value: float) -> Season:
     if day < season.last_day:
         raise InputError(f"Season: day {day:g} after day {season.last_day:g}; values come in order of time.")
     gap = day - season.last_day
-    noise = _NOISE_SD**2 * max(1.0, _INDEPENDENT_DAYS / max(gap, 0.1))
-    grown = 1.0 + _FORGET_PER_DAY * gap
-    covariance = [grown * value for value in season.covariance]
-    basis = _basis(season, day)
-    along = [sum(covariance[i * _TERMS + j] * basis[j] for j in range(_TERMS)) for i in range(_TERMS)]
-    total = noise + sum(b * a for b, a in zip(basis, along, strict=True))
-    surprise = value / season.scale - sum(m * b for m, b in zip(season.means, basis, strict=True))
-    means = tuple(m + a * surprise / total for m, a in zip(season.means, along, strict=True))
-    shrunk = tuple(
-        covariance[i * _TERMS + j] - along[i] * along[j] / total for i in range(_TERMS) for j in range(_TERMS)
-    )
-    return Season(season.scale, season.first_day, day, means, shrunk)
+    basis = (*_harmonic(day), 1.0)
+    ln_weights, means, covariances = [], [], []
+    for (_, sd, memory), ln_weight, mean, held in zip(
+        _HYPOTHESES, season.ln_weights, season.means, season.covariances, strict=True
+    ):
+        mean, covariance = _passed(mean, held, sd, math.exp(-gap / memory), gap)
+        along = [sum([covariance[i * _TERMS + j] * basis[j] for j in range(_TERMS)]) for i in range(_TERMS)]
+        total = _NOISE_SD**2 + sum([b * a for b, a in zip(basis, along, strict=True)])
+        surprise = value / season.scale - sum([m * b for m, b in zip(mean, basis, strict=True)])
+        fits = -0.5 * (surprise * surprise / total + math.log(total))
+        ln_weights.append(_FORGET_HYPOTHESES * ln_weight + fits)
+        means.append(tuple([m + a * surprise / total for m, a in zip(mean, along, strict=True)]))
+        covariances.append(
+            tuple(
+                [
+                    covariance[i * _TERMS + j] - along[i] * along[j] / total
+                    for i in range(_TERMS)
+                    for j in range(_TERMS)
+                ]
+            )
+        )
+    top = max(ln_weights)
+    return Season(season.scale, day, tuple(one - top for one in ln_weights), tuple(means), tuple(covariances))
 
 
 def expected_in_season(season: Season, from_day: float, to_day: float) -> Expected:
@@ -359,26 +482,71 @@ def expected_in_season(season: Season, from_day: float, to_day: float) -> Expect
         raise InputError(f"Season: from day {from_day:g} to day {to_day:g} runs backwards.")
     steps = 12
     days = [from_day + (k + 0.5) * (to_day - from_day) / steps for k in range(steps)]
-    bases = [_basis(season, day) for day in days]
-    basis = [sum(b[i] for b in bases) / steps for i in range(_TERMS)]
-    mean = sum(m * b for m, b in zip(season.means, basis, strict=True))
-    variance = sum(
-        basis[i] * season.covariance[i * _TERMS + j] * basis[j] for i in range(_TERMS) for j in range(_TERMS)
-    )
-    independent = max(1.0, (to_day - from_day) / _INDEPENDENT_DAYS)
-    variance += _NOISE_SD**2 / independent
-    return Expected(season.scale * max(mean, 0.05), season.scale * math.sqrt(variance))
+    waves = [_harmonic(day) for day in days]
+    level, cosine, sine = (sum(wave[i] for wave in waves) / steps for i in range(3))
+    ahead, length = max(from_day - season.last_day, 0.0), to_day - from_day
+    shares = [math.exp(one) for one in season.ln_weights]
+    top = sum(shares)
+    mean = square = total = 0.0
+    for (_, sd, memory), share, means, held in zip(
+        _HYPOTHESES, shares, season.means, season.covariances, strict=True
+    ):
+        if share < _UNLIKELY * top:
+            continue
+        now, covariance = _passed(means, held, sd, math.exp(-ahead / memory), ahead)
+        # The mean of a decaying wander over the time, and the variance of what it gains in it.
+        reach = length / memory
+        kept = -math.expm1(-reach) / reach if reach > 1e-6 else 1.0
+        gained = sd * sd * _gained(reach)
+        basis = (level, cosine, sine, kept)
+        one = sum([m * b for m, b in zip(now, basis, strict=True)])
+        variance = gained + sum(
+            [basis[i] * covariance[i * _TERMS + j] * basis[j] for i in range(_TERMS) for j in range(_TERMS)]
+        )
+        total += share
+        mean += share * one
+        square += share * (variance + one * one)
+    mean, square = mean / total, square / total
+    sd_all = math.sqrt(max(square - mean * mean, 0.0))
+    return Expected(season.scale * max(mean, 0.05), season.scale * sd_all)
 
 
-def _basis(season: Season, day: float) -> tuple[float, float, float, float]:
+def _gained(reach: float) -> float:
+    """Return the variance of the mean of an Ornstein-Uhlenbeck process of unit variance that starts at zero.
+
+    ``reach`` is the time over which the mean is taken, in times of its memory.
+    """
+    if reach < 1e-3:
+        return 2.0 * reach / 3.0
+    decay = math.exp(-reach)
+    return (2.0 * reach - 3.0 + 4.0 * decay - decay * decay) / (reach * reach)
+
+
+def _passed(
+    means: tuple[float, ...], held: tuple[float, ...], sd: float, keep: float, days: float
+) -> tuple[tuple[float, ...], tuple[float, ...]]:
+    """Return means and covariance after some days without a value: season known less well, wander decayed."""
+    grown = 1.0 + _FORGET_PER_DAY * days
+    last = _TERMS - 1
+    covariance = [
+        held[i * _TERMS + j]
+        * (grown if i < last and j < last else keep * keep if i == j else keep * math.sqrt(grown))
+        for i in range(_TERMS)
+        for j in range(_TERMS)
+    ]
+    covariance[-1] += sd * sd * (1.0 - keep * keep)
+    return (*means[:last], keep * means[last]), tuple(covariance)
+
+
+def _harmonic(day: float) -> tuple[float, float, float]:
     angle = 2.0 * math.pi * day / _YEAR_DAYS
-    return 1.0, math.cos(angle), math.sin(angle), (day - season.first_day) / _YEAR_DAYS
+    return 1.0, math.cos(angle), math.sin(angle)
 
 
 def through_season(front: Front, feed: Season, use: Season, today: float, lead_days: float) -> Forecast:
     """Forecast the litres and days left with the seasons of feed (ppm) and use (litres a day).
 
-    Feed and use are averaged over the days left, which depend on both. Three iterations are enough.
+    Feed and use are averaged over the days left, which depend on both: a few iterations settle it.
 
     Raises:
         InputError: If the lead time is negative.

@@ -2,18 +2,26 @@
 
 :func:`forecast_trace` makes a complete forecast for each row. :func:`crossings` is faster for long traces. If
 a reading does not change the grid, the posterior of the load at the crossing stays the same, and only the
-progress of the bed changes. So :func:`crossings` calculates the quantiles once for each state of the grid, in
-grams from a new bed. For each row it subtracts the grams applied so far and converts the rest to litres.
+progress of the bed changes. So :func:`crossings` calculates the distribution once for each state of the grid.
+For each row it takes the quantiles beyond the grams applied so far and converts them to litres.
 """
 
 import math
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from bridge.errors import InputError
 from bridge.purifier.breakthrough import Front, begin, observe
 from bridge.purifier.cartridge import RATING_SD, Capacity, estimate
-from bridge.purifier.forecast import SHARES, Expected, Interval, cells_left, interval, quantiles
+from bridge.purifier.forecast import (
+    SHARES,
+    Crossing,
+    Expected,
+    Interval,
+    cells_left,
+    grams_at_crossing,
+    interval,
+)
 from bridge.purifier.grid import Grid
 
 
@@ -24,6 +32,9 @@ class TraceRow:
     volume_l: float
     feed_ppm: float
     product_ppm: float
+
+
+SWAPPED = "Trace: the feed is far below the product in most rows; check whether the two columns are swapped."
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,9 +67,12 @@ def forecast_trace(
         feed_sd_share: relative standard deviation of the future feed from the mean of the feed so far.
 
     Raises:
-        InputError: If the volume of a row decreases, if its feed is below its product, or if a value is
-            negative or missing. The message has the number of the row, counted from one.
+        InputError: If the volume of a row decreases, if a value is negative or missing, or if feed and
+            product are swapped. The message about a row has its number, counted from one.
     """
+    rows = tuple(rows)
+    if swapped(rows):
+        raise InputError(SWAPPED)
     front = begin(prior if prior is not None else estimate(capacity_g, (), rating_sd), limit_ppm)
     last_l = 0.0
     feed_litres = 0.0
@@ -85,11 +99,23 @@ def _check(number: int, row: TraceRow, last_l: float) -> None:
         raise InputError(
             f"Trace row {number}: volume {row.volume_l:g} L after {last_l:g} L; it must not run backwards."
         )
-    if row.feed_ppm < row.product_ppm:
-        raise InputError(
-            f"Trace row {number}: the feed ({row.feed_ppm:g} ppm) is below the product "
-            f"({row.product_ppm:g} ppm); check whether the two columns are swapped."
-        )
+
+
+def swapped(rows: Iterable[TraceRow]) -> bool:
+    """Return whether feed and product of a trace are swapped: the feed is far below the product in most rows.
+
+    An exhausted bed lets everything through, and then noise or a falling feed puts single readings of the
+    product over the feed.
+    """
+    count = below = 0
+    for row in rows:
+        count += 1
+        below += 0.0 <= row.feed_ppm < _SWAPPED_SHARE * row.product_ppm
+    return below > 0.5 * count
+
+
+_SWAPPED_SHARE = 0.8
+"""A feed under this share of the product is more than noise."""
 
 
 _SAME_STRETCH = 1e-4
@@ -101,7 +127,7 @@ def crossings(rows: Iterable[TraceRow], prior: Capacity, limit_ppm: float) -> It
     """Forecast for each row the litres at which the product crosses the limit, fast.
 
     The result is that of :func:`forecast_trace` with the same prior and without a deviation of the feed. The
-    rows are not checked: volumes must not decrease, and feeds must not be below their products.
+    rows are not checked: volumes must not decrease, and no value may be negative.
 
     Args:
         rows: treated volume in litres since the cartridge was new, feed and product in ppm.
@@ -113,7 +139,7 @@ def crossings(rows: Iterable[TraceRow], prior: Capacity, limit_ppm: float) -> It
     """
     front = begin(prior, limit_ppm)
     last_l = feed_litres = 0.0
-    known: _Bounds | None = None
+    known: _Known | None = None
     for row in rows:
         step_l = row.volume_l - last_l
         last_l = row.volume_l
@@ -125,40 +151,29 @@ def crossings(rows: Iterable[TraceRow], prior: Capacity, limit_ppm: float) -> It
         feed_litres += step_l * row.feed_ppm
         mean = max(feed_litres / last_l if last_l > 0.0 else row.feed_ppm, 1e-6)
         if known is None or not known.valid_for(front, mean):
-            known = _bounds(front, mean)
-        per_g = _litres_per_g(front, mean)
-        left = (max(grams - front.applied_g, 0.0) * per_g for grams in known.grams)
+            known = _Known(front.grid, _stretch(limit_ppm, mean), grams_at_crossing(front, mean))
+        floor = 0.0 if math.isinf(front.floor_ppm) else front.floor_ppm
+        per_g = 1000.0 / max(mean - floor, 1e-3 * mean)
+        left = (grams * per_g for grams in known.crossing.quantiles_left(front.applied_g, SHARES))
         yield TraceForecast(row.volume_l, Interval(*left).shifted(row.volume_l))
 
 
 @dataclass(frozen=True, slots=True)
-class _Bounds:
-    """The quantiles of the grams at the crossing, and the state of the bed for which they are valid."""
+class _Known:
+    """The distribution of the grams at the crossing, and the state of the bed for which it is valid."""
 
     grid: Grid
     stretch: float
-    grams: tuple[float, ...]
+    crossing: Crossing
 
     def valid_for(self, front: Front, feed_ppm: float) -> bool:
-        """Return whether the quantiles are valid for this front."""
+        """Return whether the distribution is valid for this front."""
         if self.grid is not front.grid:
             return False
         return abs(self.stretch - _stretch(front.grid.limit_ppm, feed_ppm)) <= _SAME_STRETCH
-
-
-def _bounds(front: Front, feed_ppm: float) -> _Bounds:
-    cells = cells_left(replace(front, applied_g=0.0), Expected(feed_ppm, 0.0))
-    per_g = _litres_per_g(front, feed_ppm)
-    grams = tuple(litres / per_g for litres in quantiles(cells, SHARES))
-    return _Bounds(front.grid, _stretch(front.grid.limit_ppm, feed_ppm), grams)
 
 
 def _stretch(limit_ppm: float, feed_ppm: float) -> float:
     """Return by how much a feed stretches a front of slope 1, relative to the capacity."""
     reach = max(feed_ppm, 1.05 * limit_ppm)
     return math.log(reach / (reach - limit_ppm))
-
-
-def _litres_per_g(front: Front, feed_ppm: float) -> float:
-    floor = 0.0 if math.isinf(front.floor_ppm) else front.floor_ppm
-    return 1000.0 / max(feed_ppm - floor, 1e-3 * feed_ppm)

@@ -13,6 +13,7 @@ from multiprocessing import get_context
 from bridge.errors import OutOfRangeError
 from bridge.simulate.gardens import NAMES
 from bridge.simulate.outcome import Outcome, Task
+from bridge.simulate.promises import Promises, judged_garden
 from bridge.simulate.year import simulate
 
 DAYS_A_YEAR = 365.0
@@ -90,6 +91,21 @@ def run(
         if on_done is not None:
             on_done(outcome)
     return [found[index] for index in range(len(tasks))]
+
+
+def forecasts(seed: int, gardens: int, jobs: int | None = None) -> Promises:
+    """Judge the forecasts on so many invented gardens, on all cores. See :mod:`bridge.simulate.promises`."""
+    found = Promises()
+    work = [(str(seed), number) for number in range(gardens)]
+    wanted = min(len(work), jobs or len(os.sched_getaffinity(0)))
+    if wanted <= 1:
+        parts = [judged_garden(*one) for one in work]
+    else:
+        with ProcessPoolExecutor(wanted, get_context("spawn"), _prepare) as pool:
+            parts = list(pool.map(judged_garden, *zip(*work, strict=True)))
+    for part in parts:
+        found.add(part)
+    return found
 
 
 def _each(tasks: list[Task], jobs: int) -> Iterator[tuple[int, Outcome]]:

@@ -6,6 +6,7 @@ from statistics import median
 
 from bridge.simulate.accounts import Entered
 from bridge.simulate.detection import Tally
+from bridge.simulate.promises import Promises, as_lines
 
 MOST_VIOLATIONS = 5
 
@@ -53,6 +54,7 @@ class Outcome:
     trips: dict[str, int] = field(default_factory=dict)
     alarms: dict[str, int] = field(default_factory=dict)
     entered: Entered = field(default_factory=Entered)
+    promises: Promises = field(default_factory=Promises)
     let_in_l: float = 0.0
     rows: int = 0
     """Rows of the log."""
@@ -105,6 +107,7 @@ class Summary:
     trips: dict[str, int] = field(default_factory=dict)
     alarms: dict[str, int] = field(default_factory=dict)
     entered: Entered = field(default_factory=Entered)
+    promises: Promises = field(default_factory=Promises)
     let_in_l: float = 0.0
     log_rows: int = 0
     shut_after_death_s: float = 0.0
@@ -135,6 +138,7 @@ def summed(seed: int, reservoirs: int, years: float, outcomes: list[Outcome]) ->
             for name, count in more.items():
                 into[name] = into.get(name, 0) + count
         _add_entered(whole.entered, one.entered)
+        whole.promises.add(one.promises)
         for name, tally in one.tallies.items():
             _add_tally(tallies.setdefault(name, Tally()), tally)
     whole.rows = [_row(name, tally) for name, tally in tallies.items()]
@@ -197,6 +201,8 @@ def as_text(summary: Summary) -> str:
     ]
     if summary.with_faults:
         lines += ["", *_table(summary.rows), "", *_mishaps(summary)]
+    if summary.promises.kept:
+        lines += ["", *as_lines(summary.promises)]
     entered = summary.entered
     lines += [
         "",

@@ -29,6 +29,7 @@ from bridge.simulate.log import COMMIT_S, WRITEBACK_S, Disk, MemoryDisk, Simulat
 from bridge.simulate.mishaps import Event, Happening, begun_at, events_of, is_brutal
 from bridge.simulate.outcome import Outcome, Task
 from bridge.simulate.people import Audience, Carrier, Grower, HubHand, HubLog
+from bridge.simulate.promises import judge_view
 from bridge.station.station import Station, StationEvent, Turn
 from bridge.station.view import StationView
 
@@ -37,6 +38,7 @@ FINE_AFTER_S = 66.0
 _UNDRIVEN, _UNDRIVEN_TRIPPED = 5.0, 30.0
 _START_S = 1_760_000_000.0
 _EARLIEST_S = 1e6
+_JUDGE_EVERY_S = 600.0
 _NEVER_S = float("inf")
 _LITRES_STEP = 3.0
 """The step in litres, where a station counts litres by the level."""
@@ -90,6 +92,7 @@ class Year:
         self._lost_s = 0.0
         self._tripped = False
         self._offset_s = 0.0
+        self._judged_s = 0.0
         self._begin()
 
     # --- the run --------------------------------------------------------------------------------------
@@ -341,6 +344,9 @@ class Year:
 
     def _on_view(self, view: StationView) -> None:
         self._audience.view(view)
+        if self.rig.line_s >= self._judged_s + _JUDGE_EVERY_S:
+            self._judged_s = self.rig.line_s
+            judge_view(self.outcome.promises, view, self.world.truth())
 
     def _on_event(self, event: StationEvent) -> None:
         """Take short steps after an event on the hub. Events of a scan were counted with the scan."""

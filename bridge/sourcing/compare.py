@@ -29,8 +29,8 @@ class Offer:
     """One way for one need. Every figure carries its assumptions.
 
     ``fixed_per_year`` is paid at any size, ``per_l`` for every litre, and ``cost_per_l`` is both together at
-    the need. ``makes_l_per_day`` is the most that the way can supply. Waste and energy are per litre of
-    product.
+    the need. ``makes_l_per_day`` is the most that ``units`` of the way can supply. Waste and energy
+    are per litre of product. ``days_met_low`` is the lower end of the 95 % interval of ``days_met_share``.
     """
 
     way: Way
@@ -45,11 +45,26 @@ class Offer:
     waste_l_per_l: Figure
     energy_kwh_per_l: Figure
     days_met_share: float = 1.0
+    days_met_low: float = 1.0
+    units: int = 1
+    most_units: int = 1
+    hours_allowed_per_day: float = math.inf
+    need_l_per_day: float = 1.0
+
+    @property
+    def work_grows(self) -> bool:
+        """Whether the work grows with every litre, as pouring, carrying and filling a boiler does."""
+        return self.way in (Way.BOUGHT, Way.DISTILLER, Way.CARTRIDGE)
+
+    @property
+    def in_time(self) -> bool:
+        """Whether the work fits into the hours a day that the person wants to spend."""
+        return self.attended_hours_per_month.value <= self.hours_allowed_per_day * _DAYS / 12
 
     @property
     def enough(self) -> bool:
-        """Whether the way meets the need on nearly every day, in capacity and in dry spells."""
-        return self.days_met_share >= 0.99
+        """Whether the way meets the need on nearly every day: in capacity, in dry spells and in hours."""
+        return self.days_met_low >= 0.99 and self.in_time
 
 
 def compare(
@@ -90,11 +105,14 @@ def crossover(dearer_per_l: Offer, dearer_to_own: Offer) -> Figure | None:
     return overtakes_at(a.fixed_per_year, a.per_l, b.fixed_per_year, b.per_l)
 
 
-def judge(product_ppm: float, need: Need) -> Suitability:
-    """Judge a product: unsuitable from the limit, marginal from the target (common practice)."""
-    if product_ppm >= need.limit_ppm:
+def judge(product: Figure, need: Need) -> Suitability:
+    """Judge a product by the upper end of its interval, as every verdict here.
+
+    It is unsuitable from the limit and marginal from the target (common practice, no source).
+    """
+    if product.high >= need.limit_ppm:
         return Suitability.UNSUITABLE
-    return Suitability.MARGINAL if product_ppm >= need.target_ppm else Suitability.SUITABLE
+    return Suitability.MARGINAL if product.high >= need.target_ppm else Suitability.SUITABLE
 
 
 class _Case:
@@ -107,6 +125,7 @@ class _Case:
         self.water = scaled(
             given(tariffs.water_per_m3, 0.0, "per m3", "tap water", key="tariffs.water"), 0.001, "per L"
         )
+        self.hour = given(tariffs.hour, 0.0, "per h", "an hour of work", key="tariffs.hour")
         self.energy = given(tariffs.energy_per_kwh, 0.0, "per kWh", "energy", key="tariffs.energy_per_kwh")
 
     def offer(
@@ -121,14 +140,24 @@ class _Case:
         waste: Figure | None = None,
         energy: Figure | None = None,
         days_met_share: float = 1.0,
+        days_met_low: float | None = None,
+        most_units: int = 1,
     ) -> Offer:
+        # ``fixed`` and ``makes`` are those of one unit.
+        units = 1
+        if makes.value > 0.0:
+            units = min(max(math.ceil(self.per_day.value / makes.value), 1), most_units)
+        fixed, makes = scaled(fixed, units, fixed.unit), scaled(makes, units, makes.unit)
+        if self.hour.value > 0.0:
+            work = over("h/L", hours, scaled(self.per_day, _DAYS / 12, "L/month"))
+            per_l = plus("per L", per_l, times("per L", work, self.hour))
         per_year = scaled(self.per_day, _DAYS, "L/year")
         cost = plus("per L", over("per L", fixed, per_year), per_l)
         met = min(days_met_share, makes.value / self.per_day.value)
         return Offer(
             way,
             product,
-            judge(product.value, self.need),
+            judge(product, self.need),
             fixed,
             per_l,
             cost,
@@ -138,6 +167,11 @@ class _Case:
             waste or _none("L/L", "no waste water"),
             energy or _none("kWh/L", "no energy"),
             met,
+            met if days_met_low is None else min(met, days_met_low),
+            units,
+            most_units,
+            self.need.hours_per_day,
+            self.need.litres_per_day,
         )
 
     def tap(self) -> Offer:
@@ -185,7 +219,10 @@ class _Case:
         pace = given(
             way.hours_per_l, 0.10, "h/L", "distiller's pace", COMMON, key="distiller.hours_per_batch"
         )
-        makes = over("L/day", Figure(24.0, 0.0, "h/day", (Assumption("run day and night"),)), pace)
+        boiling = given(
+            way.boiling_hours_per_day, 0.0, "h/day", "boiling", COMMON, key="distiller.boiling_hours_per_day"
+        )
+        makes = over("L/day", boiling, pace)
         batches = over(
             "batches/month",
             scaled(self.per_day, _DAYS / 12, "L/month"),
@@ -206,7 +243,9 @@ class _Case:
         per_l = plus("per L", times("per L", energy, self.energy), self.water)
         fixed = _owned("distiller", way.price, way.life_years, "distiller.price", "distiller.life_years")
         product = given(way.product_ppm, 0.5, "ppm", "distilled water", COMMON, key="distiller.solids")
-        return self.offer(Way.DISTILLER, product, fixed, per_l, makes, hours, energy=energy)
+        return self.offer(
+            Way.DISTILLER, product, fixed, per_l, makes, hours, energy=energy, most_units=way.most_units
+        )
 
     def membrane(self, way: Membrane) -> Offer:
         product, drawn, waste = self._through_membrane(way)
@@ -227,10 +266,17 @@ class _Case:
             _membrane_fixed(way),
             times("per L", drawn, self.water),
             makes,
-            hours,
+            scaled(hours, self._sets(way), "h/month"),
             None,
             waste,
+            most_units=way.most_units,
         )
+
+    def _sets(self, way: Membrane) -> int:
+        """Return how many membrane sets the need takes."""
+        if not way.litres_per_day > 0.0:
+            return 1
+        return min(max(math.ceil(self.need.litres_per_day / way.litres_per_day), 1), way.most_units)
 
     def cartridge(self, way: Cartridge) -> Offer:
         makes, hours = self._poured(way)
@@ -268,7 +314,17 @@ class _Case:
             key="membrane.attended_hours_per_month",
         )
         product = given(cart.product_ppm, 0.5, "ppm", "cartridge's product", COMMON, key="cartridge.solids")
-        return self.offer(Way.MEMBRANE_AND_CARTRIDGE, product, fixed, per_l, makes, hours, None, waste)
+        return self.offer(
+            Way.MEMBRANE_AND_CARTRIDGE,
+            product,
+            fixed,
+            per_l,
+            makes,
+            scaled(hours, self._sets(mem), "h/month"),
+            None,
+            waste,
+            most_units=mem.most_units,
+        )
 
     def rain(self, way: Rain) -> Offer:
         product = given(
@@ -292,6 +348,7 @@ class _Case:
             makes,
             hours,
             days_met_share=way.reliability,
+            days_met_low=way.reliability_low,
         )
 
     def _through_membrane(self, way: Membrane) -> tuple[Figure, Figure, Figure]:
@@ -317,7 +374,10 @@ class _Case:
 
     def _poured(self, way: Cartridge) -> tuple[Figure, Figure]:
         pace = given(way.hours_per_l, 0.2, "h/L", "cartridge's pace", COMMON, key="cartridge.minutes_per_l")
-        makes = over("L/day", Figure(24.0, 0.0, "h/day", (Assumption("poured day and night"),)), pace)
+        pouring = given(
+            way.pouring_hours_per_day, 0.0, "h/day", "pouring", COMMON, key="cartridge.pouring_hours_per_day"
+        )
+        makes = over("L/day", pouring, pace)
         work = given(
             way.attended_hours_per_l, 0.3, "h/L", "pouring", COMMON, key="cartridge.attended_minutes_per_l"
         )
@@ -361,6 +421,8 @@ def _check(need: Need) -> None:
         raise InputError(f"Need: {need.litres_per_day:g} litres a day; it must be above zero.")
     if not (math.isfinite(need.feed_ppm) and need.feed_ppm > 0.0):
         raise InputError(f"Feed: {need.feed_ppm:g} ppm; it must be above zero.")
+    if not (math.isfinite(need.hours_per_day) and 0.0 < need.hours_per_day <= 24.0):
+        raise InputError(f"Need: {need.hours_per_day:g} hours of work a day; give more than 0, at most 24.")
     if not 0.0 < need.target_ppm <= need.limit_ppm:
         raise InputError(
             f"Need: target {need.target_ppm:g} ppm and limit {need.limit_ppm:g} ppm; "
@@ -399,24 +461,42 @@ def overtakings(offers: Sequence[Offer]) -> list[Overtaking]:
         for later in fit(offers):
             at = None if first is later else crossover(first, later)
             if at is not None and at.value > 0.0:
-                found.append(Overtaking(first, later, at, at.value > later.makes_l_per_day.value))
+                found.append(Overtaking(first, later, at, at.value > most_l_per_day(later)))
     return sorted(found, key=lambda one: one.at.value)
 
 
 def cost_per_l(offer: Offer, litres_per_day: float) -> float:
     """Return the cost of a litre for a need of so many litres a day, above 0."""
-    return offer.fixed_per_year.value / (_DAYS * litres_per_day) + offer.per_l.value
+    units = _units_for(offer, litres_per_day)
+    fixed = offer.fixed_per_year.value / offer.units * units
+    return fixed / (_DAYS * litres_per_day) + offer.per_l.value
+
+
+def _units_for(offer: Offer, litres_per_day: float) -> int:
+    each = offer.makes_l_per_day.value / offer.units
+    return min(max(math.ceil(litres_per_day / each - 1e-9), 1), offer.most_units) if each > 0.0 else 1
+
+
+def most_l_per_day(offer: Offer) -> float:
+    """Return the most litres a day that the way can supply, with as many units as are sensible."""
+    most = offer.makes_l_per_day.value / offer.units * offer.most_units
+    allowed, month = offer.hours_allowed_per_day, offer.attended_hours_per_month
+    per_l = month.value * 12 / _DAYS / offer.need_l_per_day if offer.work_grows else 0.0
+    return min(most, allowed / per_l) if per_l > 0.0 else most
 
 
 def cheapest(offers: Sequence[Offer]) -> list[Stretch]:
     """Return the cheapest fit way for every size of collection that it can supply, the smallest first."""
     ways = fit(offers)
-    marks = {one.at.value for one in overtakings(offers)} | {offer.makes_l_per_day.value for offer in ways}
+    marks = {one.at.value for one in overtakings(offers)} | {most_l_per_day(offer) for offer in ways}
+    for offer in ways:
+        each = offer.makes_l_per_day.value / offer.units
+        marks |= {each * count for count in range(1, offer.most_units + 1)}
     ends = sorted({0.0, float("inf"), *marks})
     made: list[Stretch] = []
     for low, high in pairwise(ends):
         inside = 0.5 * (low + high) if high < float("inf") else 2.0 * low + 1.0
-        able = [offer for offer in ways if offer.makes_l_per_day.value >= inside]
+        able = [offer for offer in ways if most_l_per_day(offer) >= inside]
         if not able:
             break
         best = min(able, key=lambda offer: cost_per_l(offer, inside))

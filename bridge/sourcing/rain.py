@@ -151,32 +151,41 @@ class RainBalance:
 
 @dataclass(frozen=True, slots=True)
 class Reliability:
-    """The share of days met over many years: its mean, the worst year in ten, and the worst of all."""
+    """The share of days met over many years: its mean with a 95 % interval, and bad years."""
 
     mean: float
+    low95: float
+    high95: float
     one_year_in_ten: float
     worst: float
     given_l_per_day: float
     longest_dry_days: int
-    years: int
+    years: float
 
 
 def balance(
-    rain_mm: Sequence[float], collection: Collection, need_l_per_day: float, start_l: float = 0.0
+    rain_mm: Sequence[float],
+    collection: Collection,
+    need_l_per_day: float | Sequence[float],
+    start_l: float = 0.0,
 ) -> RainBalance:
     """Balance the tank day by day: rain flows in, the surplus spills, and the need is drawn while it lasts.
+
+    The need is one value for all days, or one for each day.
 
     Raises:
         InputError: A rain, the need or the start is negative or not finite, or the start exceeds the tank.
     """
-    if not (math.isfinite(need_l_per_day) and need_l_per_day >= 0.0):
-        raise InputError(f"Rain: a need of {need_l_per_day:g} L/day; it must be zero or more.")
+    needs = [need_l_per_day] * len(rain_mm) if isinstance(need_l_per_day, float | int) else need_l_per_day
+    for one in needs:
+        if not (math.isfinite(one) and one >= 0.0):
+            raise InputError(f"Rain: a need of {one:g} L/day; it must be zero or more.")
     if not 0.0 <= start_l <= collection.tank_l:
         raise InputError(f"Rain: {start_l:g} L to start with; the tank holds 0 to {collection.tank_l:g}.")
     stored = start_l
     met = dry = longest = 0
     collected = given = spilt = 0.0
-    for day, mm in enumerate(rain_mm, start=1):
+    for day, (mm, need_l) in enumerate(zip(rain_mm, needs, strict=True), start=1):
         if not (math.isfinite(mm) and mm >= 0.0):
             raise InputError(f"Rain: day {day} has {mm} mm; it must be zero or more.")
         comes = max(mm - collection.first_flush_mm, 0.0) * collection.roof_m2 * collection.runoff
@@ -185,10 +194,10 @@ def balance(
         over_brim = max(stored - collection.tank_l, 0.0)
         spilt += over_brim
         stored -= over_brim
-        drawn = min(need_l_per_day, stored)
+        drawn = min(need_l, stored)
         stored -= drawn
         given += drawn
-        if drawn >= need_l_per_day:
+        if drawn >= need_l:
             met += 1
             dry = 0
         else:
@@ -197,12 +206,21 @@ def balance(
     return RainBalance(len(rain_mm), met, collected, given, spilt, stored, longest)
 
 
+_SHAPE = 0.75
+"""Shape of the gamma distribution of the rain of a wet day: many small days and few large ones (published
+fits lie between 0.6 and 1; from memory)."""
+_YEAR_SD = 0.15
+"""Relative deviation of a year's rain from the mean, beyond the chance of its days (common practice, no
+source: annual totals of a temperate place differ by 15 to 20 %)."""
+
+
 def draw_year(monthly_mm: Sequence[float], wet_days: Sequence[float], seed: int) -> list[float]:
-    """Draw a year of daily rain from monthly means: wet spells by a two-state chain, exponential amounts.
+    """Draw a year of daily rain from monthly means: wet spells by a two-state chain, gamma amounts.
 
     A wet day is likelier after a wet day (persistence 0.75 of the chain: Geng et al., Agricultural and Forest
     Meteorology 36 (1986) 363, find p(wet | dry) = 0.75 x the share of wet days; from memory). A month's total
-    scatters by itself about the mean. The same seed gives the same year.
+    scatters by itself about the mean. A dry year has fewer wet days, and less rain on each. The same seed
+    gives the same year.
 
     Raises:
         InputError: There are not twelve months, an amount is negative, or a month has too many wet days.
@@ -212,6 +230,9 @@ def draw_year(monthly_mm: Sequence[float], wet_days: Sequence[float], seed: int)
             f"Rain: {len(monthly_mm)} monthly amounts and {len(wet_days)} wet-day counts; give 12 of each."
         )
     rng = random.Random(seed)
+    # Half of a wet year is more wet days, half is more rain on each. Both have the mean of one.
+    sd = 0.5 * _YEAR_SD
+    wetter = math.exp(rng.gauss(-0.5 * sd * sd, sd))
     year: list[float] = []
     wet = False
     for month, (mm, count, days) in enumerate(
@@ -221,11 +242,12 @@ def draw_year(monthly_mm: Sequence[float], wet_days: Sequence[float], seed: int)
             raise InputError(f"Rain: month {month} has {mm:g} mm on {count:g} wet days of {days}.")
         if mm > 0.0 and count == 0.0:
             raise InputError(f"Rain: month {month} has {mm:g} mm and no wet day; give at least one.")
-        share = count / days
+        share = min(count / days * wetter, 1.0)
         for _ in range(days):
             chance = 0.25 + 0.75 * share if wet else 0.75 * share
             wet = share > 0.0 and rng.random() < chance
-            year.append(rng.expovariate(count / mm) if wet and mm > 0.0 else 0.0)
+            mean_mm = wetter * mm / count if wet else 0.0
+            year.append(rng.gammavariate(_SHAPE, mean_mm / _SHAPE) if mean_mm > 0.0 else 0.0)
     return year
 
 
@@ -233,31 +255,94 @@ def reliability(
     monthly_mm: Sequence[float],
     wet_days: Sequence[float],
     collection: Collection,
-    need_l_per_day: float,
-    years: int = 60,
+    need_l_per_day: float | Sequence[float],
+    years: int = 200,
     seed: int = 1,
 ) -> Reliability:
     """Compute how reliably the need is met over many drawn years, each starting where the last one ended.
 
-    An uncounted year from an empty tank gives the start of the first one.
+    The need is one value, or one for each month. An uncounted year from an empty tank gives the start of the
+    first one.
 
     Raises:
         InputError: As for ``draw_year`` and ``balance``, or there are fewer than ten years.
     """
     if years < 10:
         raise InputError(f"Rain: {years} years; give at least 10.")
-    before = balance(draw_year(monthly_mm, wet_days, seed * 10_000 - 1), collection, need_l_per_day)
-    stored = before.end_l
-    shares: list[float] = []
-    longest = 0
-    given = 0.0
+    needs = _daily(need_l_per_day)
+    stored = balance(draw_year(monthly_mm, wet_days, seed * 10_000 - 1), collection, needs).end_l
+    results = []
     for year in range(years):
-        result = balance(
-            draw_year(monthly_mm, wet_days, seed * 10_000 + year), collection, need_l_per_day, stored
-        )
-        stored = result.end_l
-        shares.append(result.reliability)
-        given += result.given_l / result.days
-        longest = max(longest, result.longest_dry_days)
-    shares.sort()
-    return Reliability(sum(shares) / years, shares[years // 10], shares[0], given / years, longest, years)
+        rain_mm = draw_year(monthly_mm, wet_days, seed * 10_000 + year)
+        results.append(balance(rain_mm, collection, needs, stored))
+        stored = results[-1].end_l
+    return _over_years(results)
+
+
+def recorded_reliability(
+    rain_mm: Sequence[float], collection: Collection, need_l_per_day: float | Sequence[float]
+) -> Reliability:
+    """Compute how reliably the need would have been met on recorded days, the first of them a 1 January.
+
+    A first run over the same days gives the litres that the tank starts with. The interval is that of the
+    mean of the recorded years. One year shows no scatter between years, so a usual one is taken.
+
+    Raises:
+        InputError: As for ``balance``, or there is no day.
+    """
+    if not rain_mm:
+        raise InputError("Rain: the record has no days; give at least one.")
+    year = _daily(need_l_per_day)
+    needs = [year[day % 365] for day in range(len(rain_mm))]
+    stored = balance(rain_mm, collection, needs, 0.0).end_l
+    results = []
+    for first in range(0, len(rain_mm), 365):
+        days = slice(first, first + 365)
+        results.append(balance(rain_mm[days], collection, needs[days], stored))
+        stored = results[-1].end_l
+    return _over_years(results)
+
+
+def _daily(need_l_per_day: float | Sequence[float]) -> list[float]:
+    """Return the need of each day of a year."""
+    if isinstance(need_l_per_day, float | int):
+        return [float(need_l_per_day)] * sum(_DAYS_IN_MONTH)
+    if len(need_l_per_day) != 12:
+        raise InputError(f"Rain: {len(need_l_per_day)} monthly needs; give 12.")
+    return [need for need, days in zip(need_l_per_day, _DAYS_IN_MONTH, strict=True) for _ in range(days)]
+
+
+_UNKNOWN_YEARS_SD = 0.10
+"""Standard deviation between years of the share of days met, if there are fewer than two (common practice, no
+source)."""
+
+
+def _over_years(results: Sequence[RainBalance]) -> Reliability:
+    days = sum(one.days for one in results)
+    mean = sum(one.days_met for one in results) / days
+    shares = sorted(one.reliability for one in results)
+    count = days / 365.0
+    if len(shares) >= 2:
+        sd = math.sqrt(sum((share - mean) ** 2 for share in shares) / (len(shares) - 1))
+    else:
+        sd = _UNKNOWN_YEARS_SD
+    # Dry years follow each other no more often than by chance, so years count as independent. Failures are
+    # rare and skewed, so the interval is even in their logarithm. If no day fails, three in as many days may
+    # still have been missed (the rule of three).
+    error = sd / math.sqrt(max(count, 1.0))
+    failed = 1.0 - mean
+    if failed > 0.0:
+        wide = math.exp(min(1.96 * error / failed, 5.0))
+        low, high = 1.0 - failed * wide, 1.0 - failed / wide
+    else:
+        low, high = 1.0 - max(1.96 * error, 3.0 / days), 1.0
+    return Reliability(
+        mean,
+        max(low, 0.0),
+        high,
+        shares[len(shares) // 10],
+        shares[0],
+        sum(one.given_l for one in results) / days,
+        max(one.longest_dry_days for one in results),
+        count,
+    )

@@ -40,14 +40,17 @@ class Need:
     limit_ppm: float = 50.0
     target_ppm: float = 25.0
     feed_sd_share: float = 0.10
+    hours_per_day: float = 1.0
+    """The most hours of work a day, on average, that the person wants to spend."""
 
 
 @dataclass(frozen=True, slots=True)
 class Tariffs:
-    """Prices of water and energy."""
+    """Prices of water and energy, and of an hour of the person's time (0: not counted)."""
 
     water_per_m3: float
     energy_per_kwh: float
+    hour: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,6 +78,8 @@ class Distiller:
     product_ppm: float = 3.0
     attended_hours_per_batch: float = 0.15
     litres_per_batch: float = LITRES_PER_US_GALLON
+    boiling_hours_per_day: float = 16.0
+    most_units: int = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,6 +93,7 @@ class Membrane:
     recovery: float = 0.25
     litres_per_day: float = 150.0
     attended_hours_per_month: float = 0.5
+    most_units: int = 20
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,11 +108,16 @@ class Cartridge:
     hours_per_l: float = 0.25 / LITRES_PER_US_GALLON
     attended_hours_per_l: float = 0.05
     product_ppm: float = 1.0
+    pouring_hours_per_day: float = 4.0
 
 
 @dataclass(frozen=True, slots=True)
 class Rain:
-    """A tank under a roof. ``reliability`` is the share of days the need is met, from a simulation."""
+    """A tank under a roof.
+
+    ``reliability`` is the share of days on which the need is met, from a simulation or a record, and
+    ``reliability_low`` the lower end of its 95 % interval.
+    """
 
     reliability: float
     litres_per_day: float
@@ -115,3 +126,4 @@ class Rain:
     price: float = 150.0
     life_years: float = 15.0
     attended_hours_per_month: float = 0.5
+    reliability_low: float | None = None

@@ -8,10 +8,11 @@ from dataclasses import dataclass, replace
 from bridge.errors import OutOfRangeError
 from bridge.guard.model import Advisory, Assessment, Flow
 from bridge.protocol.messages import FAILED, Hello, LocalFault, Reading, Value
-from bridge.station import cells, flow_meter
+from bridge.station import cell_watch, cells, flow_meter, inventory
+from bridge.station.cell_watch import CellRun
 from bridge.station.cells import Cells
 from bridge.station.flow_meter import FlowMeter
-from bridge.station.inventory import Inventory, follow, holding
+from bridge.station.inventory import Inventory, holding_at_worst, watched
 from bridge.station.plan import ProbePlan, StationPlan
 from bridge.tank import level
 from bridge.tank.level import Level, LevelWatch
@@ -55,6 +56,7 @@ class Memory:
     product_step_us: float = 0.0
     """One step of the product conductance, if the controller states one."""
     cells: Cells = Cells()
+    run: CellRun = CellRun()
     meter: FlowMeter = FlowMeter()
     throughput_l: float = 0.0
     feed_ppm: float | None = None
@@ -80,9 +82,9 @@ class Picture:
     local: LocalFault
 
 
-def begin(plan: StationPlan, inventory: Inventory | None = None) -> Memory:
+def begin(plan: StationPlan, accounts: Inventory | None = None) -> Memory:
     """Return the memory before the first reading."""
-    accounts = inventory or Inventory(plan.assumed_ppm)
+    accounts = accounts or inventory.begin(plan)
     return Memory(accounts, controller=accounts.controller, meter=FlowMeter(accounts.pulses))
 
 
@@ -151,12 +153,12 @@ def assess(
         now,
     )
     meter, throughput_l, pulsed_l = _count(plan, memory, reading.pulses, now)
-    # The value of a failed probe is not used: neither for a decision nor for the mixing balance.
+    # The value of a failed probe is not used: neither for a decision nor for the estimate.
     trusted = product.measurement if product.health < _FUNCTION_CHECK else None
     product_ppm = None if trusted is None else trusted.dissolved_solids_ppm
     band_ppm = 0.0 if trusted is None else trusted.expanded_uncertainty_ppm
     last_at = memory.product.seen_at_s
-    inventory = follow(
+    accounts = inventory.follow(
         plan,
         memory.inventory,
         level_now,
@@ -166,7 +168,13 @@ def assess(
         band_ppm,
         feed_ppm,
         0.0 if last_at is None or last_at > now else now - last_at,
+        now,
     )
+    run, seen_cell = cell_watch.look(
+        memory.run, accounts.watch, flowing, trusted, None if feed_us_cm is None else feed.measurement, now
+    )
+    if seen_cell is not accounts.watch:
+        accounts = watched(accounts, seen_cell)
     over_target_since = _over_target(plan, memory.over_target_since, product, filling, now)
     # While the meter fails, the guard counts the rise of the level instead.
     failing = meter.failed_at is not None and meter.failing(now)
@@ -185,20 +193,21 @@ def assess(
         volume_l=level_now.volume_l,
         volume_at_least_l=level_now.volume_at_least_l,
         overflow=True if cut else level_now.overflow,
-        reservoir_ppm=holding(inventory),
+        reservoir_ppm=holding_at_worst(accounts),
         throughput_l=throughput_l if metered else None,
         seen=path,
         controller_fault=unsound,
         advisories=_advisories(plan, product_c, product, feed, level_now, unsound, target_exceeded, failing),
     )
     after = Memory(
-        inventory=inventory,
+        inventory=accounts,
         product=product_state,
         feed=feed_state,
         level=level_state,
         controller=memory.controller,
         product_step_us=memory.product_step_us,
         cells=pair,
+        run=run,
         meter=meter,
         throughput_l=throughput_l,
         feed_ppm=feed_ppm,

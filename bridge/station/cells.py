@@ -34,7 +34,8 @@ class Cells:
 def look(before: Cells, product_us_cm: float, feed_us_cm: float, now: float) -> Cells:
     """Compare the values of two sound probes with earlier ones.
 
-    An exchange lasts until the values come back. While it lasts, the earlier values are kept.
+    An exchange lasts until both values are near the earlier ones again, whatever either does meanwhile. While
+    it lasts, the earlier values are kept.
 
     Args:
         before: the state that the last call returned, or ``Cells()``.
@@ -45,8 +46,12 @@ def look(before: Cells, product_us_cm: float, feed_us_cm: float, now: float) -> 
     usual = before.usual
     if usual is not None:
         rises, falls = product_us_cm / usual.product_us_cm, usual.feed_us_cm / feed_us_cm
-        if (rises >= CHANGE and falls >= CHANGE) or (rises <= 1.0 / CHANGE and falls <= 1.0 / CHANGE):
-            return before if before.exchanged else Cells(usual, None, exchanged=True)
+        if before.exchanged:
+            came_back = max(rises, 1.0 / rises, falls, 1.0 / falls) < CHANGE
+            if not came_back:
+                return before
+        elif (rises >= CHANGE and falls >= CHANGE) or (rises <= 1.0 / CHANGE and falls <= 1.0 / CHANGE):
+            return Cells(usual, None, exchanged=True)
     latest = before.next
     if latest is None:
         latest = CellPair(product_us_cm, feed_us_cm, now)

@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from enum import Enum
 
+from bridge.estimate.watch import CellWatch, Doubt, doubts
 from bridge.guard.commands import CartridgeChanged, GuardCommand, ReservoirSample, Retest, words_of
 from bridge.guard.faults import FAULTS, phase_sentence
 from bridge.guard.model import Advisory, Assessment, Phase, Trip, amended
@@ -20,6 +21,7 @@ from bridge.guard.state import (
     GuardState,
     Latched,
     PhaseChanged,
+    Reply,
     begin,
 )
 from bridge.guard.step import step
@@ -34,19 +36,20 @@ from bridge.protocol.messages import (
     Refusal,
 )
 from bridge.protocol.session import LinkDown, LinkUp, Received
-from bridge.station import assess, inventory
+from bridge.station import assess, cell_watch, inventory
 from bridge.station.assess import Memory, Picture
 from bridge.station.board import Board
 from bridge.station.inventory import Inventory
 from bridge.station.openings import Openings
 from bridge.station.plan import StationPlan
 from bridge.station.valve import Driver
-from bridge.station.view import NOTHING_KNOWN, Outlook, StationView, picture_of
+from bridge.station.view import NOTHING_KNOWN, Outlook, StationView, alarm_sentence, picture_of
 
 VIEW_EVERY_S = 0.2
 """The shortest time between two views that only differ in values. A decision or an event is shown at once."""
 DAMAGE_SHARE = 0.05
 """More than this share of damaged frames, over about a hundred, is worth an alarm."""
+_RENEW_S = 3600.0
 _NOTHING_SEEN = Assessment()
 _IN_DOUBT = (
     "The numbers of the readings jump without a restart, and the controller does not identify itself. "
@@ -153,6 +156,12 @@ class Station:
         self._view_every_s = view_every_s
         self.state = begin(now) if state is None else state
         self.memory: Memory = assess.begin(plan, accounts)
+        self._began_at = now
+        self._plan_in_use = plan
+        self._watched: CellWatch | None = None
+        self._doubts: tuple[Doubt, ...] = ()
+        self._renew_at = -math.inf
+        self._of_cell: frozenset[Advisory] = frozenset()
         self.picture: Picture | None = None
         self.decision: Decision | None = None
         self.outlook: Outlook = NOTHING_KNOWN
@@ -176,7 +185,9 @@ class Station:
                 self._good(what, now)
                 self._take_notes()
                 filling = self.state.phase is Phase.FILL
-                self.memory, self.picture = assess.assess(self.plan, self.memory, what, filling, now)
+                self._look_at_cell(now)
+                plan = self._plan_in_use
+                self.memory, self.picture = assess.assess(plan, self.memory, what, filling, now)
                 self._turn(now, reading=True)
             case Damaged():
                 self._frames_damaged += 1
@@ -217,19 +228,27 @@ class Station:
 
     def command(self, command: GuardCommand, now: float) -> str | None:
         """Execute a command. Returns None, or the sentence that refuses it."""
+        reply = self.execute(command, now)
+        return None if reply.accepted else reply.sentence
+
+    def execute(self, command: GuardCommand, now: float) -> Reply:
+        """Execute a command. Returns the guard's reply."""
         self._take_notes()
         reply = self._turn(now, command=command).replies[0]
         if not reply.accepted:
-            return reply.sentence
+            return reply
         if isinstance(command, CartridgeChanged):
             self._set_accounts(inventory.renewed(self.memory.inventory))
         elif isinstance(command, Retest):
             self.memory = assess.retested(self.memory)
         elif isinstance(command, ReservoirSample):
-            self._set_accounts(inventory.sampled(self.memory.inventory, command.ppm))
+            sample = inventory.sample_of(self.plan, command.ppm)
+            limit_ppm = self.plan.limits.reservoir_limit_ppm
+            self._set_accounts(inventory.sampled(self.memory.inventory, sample, limit_ppm, now))
+            self._look_at_cell(now)
             # The sample counts at once: a reservoir over its limit shuts the valve in this scan.
             self._turn(now)
-        return None
+        return reply
 
     def _good(self, message: FromController, now: float) -> None:
         self._frames_good += 1
@@ -301,7 +320,7 @@ class Station:
     def _assessment(self, now: float) -> Assessment:
         """Return the assessment with the station's own findings."""
         seen = _NOTHING_SEEN if self.picture is None else self.picture.assessment
-        found = self._conditions
+        found = self._conditions | self._of_cell
         board, openings = self._board, self._openings
         if board.restarted_lately(now):
             found |= {Advisory.CONTROLLER_RESTARTED}
@@ -331,14 +350,35 @@ class Station:
             controller=self.controller,
             frames=(self._frames_good, self._frames_damaged),
             outlook=self.outlook,
+            doubts=self._doubts,
         )
 
     def _set_accounts(self, accounts: Inventory) -> None:
         self.memory = replace(self.memory, inventory=accounts)
         self._viewed_at = -math.inf
         if self.picture is not None:
-            seen = replace(self.picture.assessment, reservoir_ppm=inventory.holding(accounts))
+            seen = replace(self.picture.assessment, reservoir_ppm=inventory.holding_at_worst(accounts))
             self.picture = replace(self.picture, assessment=seen)
+
+    def _look_at_cell(self, now: float) -> None:
+        """Renew the uncertainty of the product cell, when its watch has changed or every hour."""
+        seen = self.memory.inventory.watch
+        if seen is self._watched and now < self._renew_at:
+            return
+        was_doubtful, self._doubts = bool(self._doubts), doubts(seen)
+        self._watched = seen
+        if now < self._renew_at and was_doubtful is bool(self._doubts):
+            return
+        self._renew_at = now + _RENEW_S
+        self._plan_in_use = cell_watch.in_use(self.plan, seen, now - self._began_at)
+        if self._doubts:
+            self._of_cell = frozenset({Advisory.CELL_DOUBTFUL})
+            if not was_doubtful:
+                self._set_accounts(inventory.watched(self.memory.inventory, seen))
+        elif cell_watch.calibration_due(self._plan_in_use):
+            self._of_cell = frozenset({Advisory.CALIBRATION_DUE})
+        else:
+            self._of_cell = frozenset()
 
     @staticmethod
     def _latched_now(decision: Decision) -> bool:
@@ -393,7 +433,7 @@ class Station:
                 shown = " and shelved" if shelved else ""
                 sentence = f"The alarm {alarm.value} went from {before_} to {after_}{shown}."
                 if not isinstance(alarm, Trip) and after_ == "unacknowledged":
-                    sentence = f"{sentence} {FAULTS[alarm].sentence}"
+                    sentence = f"{sentence} {alarm_sentence(alarm, self._doubts)}"
                 return self._event(alarm.value, Level.WARNING, sentence, event)
             case _:
                 return self._event(event.trip.value, Level.INFO, f"The trip was reset by {event.by}.", event)

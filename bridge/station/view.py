@@ -5,18 +5,22 @@ Core. A field is None if the part is not fitted or the value is not known.
 
 from dataclasses import dataclass
 
-from bridge.estimate.verdict import judge
+from bridge.estimate.verdict import judge, product_line
+from bridge.estimate.watch import Doubt
 from bridge.guard.alarms import AlarmRecord, Status
 from bridge.guard.faults import FAULTS
+from bridge.guard.model import Advisory, AlarmId, Flow, Phase
 from bridge.guard.rules import ACTIVE
 from bridge.guard.state import Decision, GuardState
 from bridge.purifier.cartridge import rejection_percent
 from bridge.purifier.forecast import Interval
 from bridge.station.assess import Picture, ProbeView
-from bridge.station.inventory import Inventory, holding
+from bridge.station.inventory import Inventory, judged
 from bridge.station.plan import StationIdentity, StationPlan
+from bridge.tank.cover import Cover
+from bridge.tank.daily_use import HORIZON_DAYS
+from bridge.tank.leak import Leak
 from bridge.tank.level import Level
-from bridge.tank.use import HORIZON_DAYS, Cover, Leak
 from bridge.water.health import Health
 
 
@@ -66,8 +70,10 @@ class StationView:
     product_uncertainty_ppm: float | None
     product_temperature_c: float | None
     product_health: str
-    verdict: str
-    """``suitable``, ``marginal``, ``unsuitable`` or ``unknown``."""
+    product_state: str
+    """``flowing``, ``standing``, ``over-limit`` or ``failed``."""
+    product_verdict: str
+    """``suitable``, ``marginal`` or ``unsuitable``. ``unknown`` while no product flows or its probe fails."""
     feed_conductivity_25_us_cm: float | None
     feed_ppm: float | None
     feed_temperature_c: float | None
@@ -79,6 +85,14 @@ class StationView:
     level_health: str
     overflow: bool | None
     reservoir_ppm: float | None
+    """By the estimate."""
+    reservoir_uncertainty_ppm: float | None
+    """Expanded uncertainty, k = 2."""
+    reservoir_verdict: str
+    """``suitable``, ``marginal``, ``unsuitable`` or ``unknown``: the verdict on the water of the plants."""
+    reservoir_over_limit_probability: float | None
+    reservoir_basis: str
+    """The evidence: ``assumed``, ``balance`` or ``sample``."""
     valve_decided: str
     """``shut``, ``fill`` or ``drain``."""
     valve_reported: str
@@ -117,6 +131,10 @@ class StationView:
     frames_damaged: int
     controller: str
     """Identity and firmware of the controller. Empty before its hello."""
+    reservoir_sampled: str | None = None
+    """The time of the last hand sample of the reservoir, RFC 3339 in UTC. None without one."""
+    last_reading: str | None = None
+    """While the link is down: the time of the last reading, RFC 3339 in UTC. None while it is up."""
 
 
 _NO_PROBE = ProbeView(health=Health.FAILURE)
@@ -141,12 +159,13 @@ def picture_of(
     controller: str,
     frames: tuple[int, int],
     outlook: Outlook = NOTHING_KNOWN,
+    doubts: tuple[Doubt, ...] = (),
 ) -> StationView:
     """Return the view of one reservoir. Without a link the last measured values are not shown.
 
     Args:
         plan: the plan of the station.
-        accounts: the mixing balance and the load.
+        accounts: the estimate of the reservoir and the load.
         picture: everything known at the last reading; None before the first one.
         state: the state of the guard.
         decision: the last decision of the guard; None before the first one.
@@ -154,6 +173,7 @@ def picture_of(
         controller: identity and firmware of the controller.
         frames: the numbers of good and of damaged frames.
         outlook: the forecast.
+        doubts: what the watch over the product cell has found.
     """
     identity, limits = plan.identity, plan.limits
     live = picture if link_up else None
@@ -163,13 +183,19 @@ def picture_of(
     measured, fed = product.measurement, feed.measurement
     of_level = level_health(level)
     of_feed = feed.health if plan.feed is not None else Health.GOOD
-    verdict = "unknown"
-    rejection = None
+    of_product, rejection = "unknown", None
+    product_ppm, band_ppm = None, 0.0
+    # While the water of the purifier is rinsed out, it is not the product yet.
+    flowing = (
+        live is not None and live.assessment.seen not in (None, Flow.SHUT) and state.phase is not Phase.RINSE
+    )
     if measured is not None and product.health < Health.FUNCTION_CHECK:
-        band_ppm = measured.expanded_uncertainty_ppm
-        verdict = judge(measured.dissolved_solids_ppm, band_ppm, limits.limit_ppm, limits.target_ppm).value
+        product_ppm, band_ppm = measured.dissolved_solids_ppm, measured.expanded_uncertainty_ppm
+        if flowing:
+            of_product = judge(product_ppm, band_ppm, limits.limit_ppm, limits.target_ppm).value
         if fed is not None and fed.dissolved_solids_ppm > 0.0:
             rejection = rejection_percent(fed.dissolved_solids_ppm, measured.dissolved_solids_ppm)
+    held = judged(accounts, limits.reservoir_limit_ppm, min(limits.target_ppm, limits.reservoir_limit_ppm))
     volume_l = level.volume_l
     days_left, cover = outlook.days_left, outlook.cover
     running = state.phase in ACTIVE
@@ -182,7 +208,8 @@ def picture_of(
         product_uncertainty_ppm=None if measured is None else measured.expanded_uncertainty_ppm,
         product_temperature_c=None if live is None else live.assessment.temperature_c,
         product_health=product.health.word,
-        verdict=verdict,
+        product_state=product_line(product_ppm, band_ppm, flowing=flowing, limit_ppm=limits.limit_ppm).value,
+        product_verdict=of_product,
         feed_conductivity_25_us_cm=None if fed is None else fed.conductivity_25_us_cm,
         feed_ppm=None if fed is None else fed.dissolved_solids_ppm,
         feed_temperature_c=None if fed is None else fed.temperature_c,
@@ -192,7 +219,11 @@ def picture_of(
         zone="unknown" if level.zone is None else level.zone.value,
         level_health=of_level.word,
         overflow=None if live is None else live.assessment.overflow,
-        reservoir_ppm=holding(accounts),
+        reservoir_ppm=held.ppm,
+        reservoir_uncertainty_ppm=held.expanded_ppm,
+        reservoir_verdict=held.verdict.value,
+        reservoir_over_limit_probability=held.over_limit_probability,
+        reservoir_basis=accounts.water.basis.value,
         valve_decided="shut" if decision is None else decision.flow.value,
         valve_reported="unknown"
         if live is None or live.assessment.seen is None
@@ -219,17 +250,27 @@ def picture_of(
         health=health.word,
         first_out=None if state.first_out is None else state.first_out.value,
         latched_trips=tuple(latch.trip.value for latch in state.latches),
-        alarms=tuple(_alarm(record) for record in state.alarms if record.status is not Status.NORMAL),
+        alarms=tuple(_alarm(record, doubts) for record in state.alarms if record.status is not Status.NORMAL),
         frames_good=frames[0],
         frames_damaged=frames[1],
         controller=controller,
     )
 
 
-def _alarm(record: AlarmRecord) -> ActiveAlarm:
+def alarm_sentence(alarm: AlarmId, doubts: tuple[Doubt, ...]) -> str:
+    """Return the sentences of an alarm; of a doubtful cell with what was seen and what to do."""
+    fault = FAULTS[alarm]
+    if alarm is not Advisory.CELL_DOUBTFUL or not doubts:
+        return fault.sentence
+    seen = " ".join(f"{one.seen[:1].upper()}{one.seen[1:]}." for one in doubts)
+    to_do = " ".join(f"{one.to_do[:1].upper()}{one.to_do[1:]}." for one in doubts)
+    return f"{fault.what} {seen} {fault.did} {to_do}"
+
+
+def _alarm(record: AlarmRecord, doubts: tuple[Doubt, ...]) -> ActiveAlarm:
     return ActiveAlarm(
         alarm=record.alarm.value,
         state=record.status.value,
-        sentence=FAULTS[record.alarm].sentence,
+        sentence=alarm_sentence(record.alarm, doubts),
         shelved=record.shelved_until is not None,
     )

@@ -115,6 +115,19 @@ def days_until_limit(
     return Days(*(_crossing(values, math.log(limit), falling=False) for values in (median, low, high)))
 
 
+def upper_ppm(tray: Tray, plan: TrayPlan, nominal_l: Sequence[float], days: float) -> float:
+    """Return the highest upper end of the 80 % interval of the ppm in the days to come without any water.
+
+    Between two fillings the depth falls, and what is left is more concentrated.
+    """
+    at = tray
+    highest = _log_ppm(at)[2]
+    for day in range(math.ceil(days)):
+        at = after_day(at, plan, nominal_l[min(day, len(nominal_l) - 1)])
+        highest = max(highest, _log_ppm(at)[2])
+    return math.exp(highest)
+
+
 def _log_ppm(tray: Tray) -> tuple[float, float, float]:
     middle, half = math.log(max(tray.ppm, 1e-3)), Z80 * tray.log_ppm_sd
     return middle - half, middle, middle + half

@@ -61,8 +61,9 @@ SAMPLING_PERCENT = 8.0
 practice, no source)."""
 LARGEST_LOG_SD = 1.5
 """A tray that is nearly dry may have any concentration; the linear estimate would give it an absurd one."""
-FIRST_SHARE_SD = 0.6
-"""Relative standard uncertainty of the concentration of a tray that nobody sampled."""
+FIRST_SHARE_SD = 1.0
+"""Standard uncertainty of the logarithm of the concentration of a tray that nobody sampled (common practice,
+no source)."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -41,6 +41,11 @@ class MeterUnit(StrEnum):
     PPM = "ppm"
     US_CM = "us/cm"
 
+    @property
+    def symbol(self) -> str:
+        """The unit as people see it."""
+        return "µS/cm" if self is MeterUnit.US_CM else self.value
+
 
 @dataclass(frozen=True, slots=True)
 class HandMeter:
@@ -68,7 +73,7 @@ class HandMeter:
         checked_factor(self.factor)
         if not SMALLEST_STEP <= self.resolution <= LARGEST_STEP:
             raise OutOfRangeError(
-                f"the meter '{self.ident}' has a resolution of {self.resolution} {self.unit.value}; it must "
+                f"the meter '{self.ident}' has a resolution of {self.resolution} {self.unit.symbol}; it must "
                 f"lie between {SMALLEST_STEP:g} and {LARGEST_STEP:g}"
             )
         for what, percent in (
@@ -87,7 +92,7 @@ class HandMeter:
             )
         if self.percent_of_full_scale > 0.0 and not self.resolution <= self.full_scale < math.inf:
             raise OutOfRangeError(
-                f"the meter '{self.ident}' has a full scale of {self.full_scale} {self.unit.value}; an "
+                f"the meter '{self.ident}' has a full scale of {self.full_scale} {self.unit.symbol}; an "
                 "accuracy in per cent of full scale needs it"
             )
 
@@ -139,7 +144,7 @@ def read(
     checked_factor(factor)
     if not 0.0 <= shown < math.inf:
         raise OutOfRangeError(
-            f"a reading of {shown} {meter.unit.value} is impossible; it must be zero or more"
+            f"a reading of {shown} {meter.unit.symbol} is impossible; it must be zero or more"
         )
     below = shown < 0.5 * meter.resolution
     value = 0.25 * meter.resolution if below else shown

@@ -114,7 +114,7 @@ _METHOD_PERCENT_PER_K = {
     WaterKind.PERMEATE: (0.1, 0.15),
     WaterKind.DISTILLED: (0.15, 0.2),
     WaterKind.RAIN: (0.35, 0.6),
-    WaterKind.TAP: (0.15, 0.15),
+    WaterKind.TAP: (0.15, 0.25),
 }
 
 

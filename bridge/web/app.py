@@ -18,6 +18,7 @@ from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp
 
 from bridge.daemon.page_lines import (
+    LONGEST_KEY,
     LONGEST_PROPERTY,
     LONGEST_UNIT,
     LONGEST_VALUE,
@@ -33,16 +34,20 @@ from bridge.guard.rules import ACTIVE
 from bridge.mqtt.topics import Layout
 from bridge.station.plan import StationIdentity
 from bridge.station.view import StationView
+from bridge.web.course import LONGEST_MS, SHORTEST_MS, Span
+from bridge.web.entries import Filter
 from bridge.web.history import BusyError, Records
 from bridge.web.security import SecurityMiddleware, TokenCheck, refusal
 from bridge.web.server import Broadcaster, EventStream
-from bridge.web.trend import MOST_HOURS
 
 STATIC = Path(__file__).parent / "static"
 LONGEST_BODY = 2048
 """Bytes; a command with its property is a quarter of it."""
 BODY_S = 5.0
-RESULT_S = 5.0
+EXPIRES_S = 4.0
+"""The daemon refuses a command that it reads later than this after the click."""
+RESULT_S = 6.0
+"""How long a browser waits for the result."""
 TOO_LARGE = 413
 """A number, because its name in the standard library differs between versions."""
 MOST_COMMANDS = 8
@@ -52,7 +57,9 @@ LAG_MS = 1000
 QUIET_S = 5.0
 """Unchanged facts are sent again after this time, so their time shows that they are still valid."""
 
-_LONGEST = {"property": LONGEST_PROPERTY, "value": LONGEST_VALUE, "unit": LONGEST_UNIT}
+_LONGEST = {
+    "property": LONGEST_PROPERTY, "value": LONGEST_VALUE, "unit": LONGEST_UNIT, "key": LONGEST_KEY,
+}  # fmt: skip
 """The keys of a command, and the greatest number of characters of each."""
 
 SendCommand = Callable[[CommandRequest], None]
@@ -94,9 +101,12 @@ class Page:
             Mount("/static", self._files, middleware=compressed),
             Route("/api/facts", self._all_facts),
             Route("/api/events", self._event_stream),
-            Route(f"{reservoir}/trend", self._trend),
+            Route(f"{reservoir}/history", self._history, middleware=compressed),
+            Route(f"{reservoir}/history.csv", self._sheet, middleware=compressed),
+            Route(f"{reservoir}/entries", self._entries, middleware=compressed),
             Route(f"{reservoir}/fills", self._fills),
             Route(f"{reservoir}/command", self._command, methods=["POST"]),
+            Route("/api/token", self._check_token, methods=["POST"]),
             Route("/metrics", self._metrics),
             Route("/things/{reservoir}", self._thing),
             Route("/favicon.ico", self._no_icon),
@@ -179,12 +189,30 @@ class Page:
             return refusal(HTTPStatus.SERVICE_UNAVAILABLE, "Too many browsers follow this page already.")
         return EventStream(self.events, self._everything)
 
-    async def _trend(self, request: Request) -> Response:
-        identity = self._identity(request)
-        hours = request.query_params.get("hours", "24")
-        if not (hours.isascii() and hours.isdigit() and len(hours) <= 4 and 1 <= int(hours) <= MOST_HOURS):
-            return refusal(HTTPStatus.BAD_REQUEST, f"'hours' must be a whole number from 1 to {MOST_HOURS}.")
-        return await _from_log(self._records.trend(identity, int(hours)))
+    async def _history(self, request: Request) -> Response:
+        return await _from_log(self._records.course(self._identity(request), _span(request)))
+
+    async def _entries(self, request: Request) -> Response:
+        named = request.query_params.get("kinds", ",".join(kind.value for kind in Filter))
+        try:
+            kinds = frozenset(Filter(name) for name in named.split(","))
+        except ValueError:
+            known = ", ".join(kind.value for kind in Filter)
+            raise HTTPException(HTTPStatus.BAD_REQUEST, f"'kinds' may name {known}.") from None
+        return await _from_log(self._records.entries(self._identity(request), _span(request), kinds))
+
+    async def _sheet(self, request: Request) -> Response:
+        identity, span = self._identity(request), _span(request)
+        try:
+            text = await self._records.csv(identity, span)
+        except LogError as error:
+            return refusal(HTTPStatus.SERVICE_UNAVAILABLE, str(error))
+        name = f"{identity.reservoir}-{self._setup.units.local(span.start_ms / 1000.0):%Y-%m-%d}.csv"
+        return Response(
+            text,
+            media_type="text/csv",
+            headers={"content-disposition": f'attachment; filename="{name}"'},
+        )
 
     async def _fills(self, request: Request) -> Response:
         return await _from_log(self._records.fills(self._identity(request)))
@@ -219,16 +247,22 @@ class Page:
 
     # --- commands -----------------------------------------------------------------------------------
 
+    def _unauthorized(self, request: Request) -> Response | None:
+        address = "" if request.client is None else request.client.host
+        return self._token.refused(request.headers.get("authorization"), address, time.monotonic())
+
+    async def _check_token(self, request: Request) -> Response:
+        """Answer whether the token is right, so that a person learns it when entering it."""
+        return self._unauthorized(request) or JSONResponse({"sentence": "The token is right."})
+
     async def _command(self, request: Request) -> Response:
         if request.headers.get("content-type", "").partition(";")[0].strip().lower() != "application/json":
             return refusal(HTTPStatus.UNSUPPORTED_MEDIA_TYPE, "Send a command as application/json.")
-        address = "" if request.client is None else request.client.host
-        authorization = request.headers.get("authorization")
-        refused = self._token.refused(authorization, address, time.monotonic())
+        refused = self._unauthorized(request)
         if refused is not None:
             return refused
         identity = self._identity(request)
-        path, value, unit = _command_in(await _body(request))
+        path, value, unit, key = _command_in(await _body(request))
         if len(self._pending) >= MOST_COMMANDS:
             return refusal(
                 HTTPStatus.SERVICE_UNAVAILABLE, "Too many commands wait for the bridge; try again."
@@ -236,17 +270,38 @@ class Page:
         self._number += 1
         number = self._number
         future = self._pending[number] = asyncio.get_running_loop().create_future()
-        self._send(CommandRequest(number, identity.reservoir, path, value, unit))
+        expires_at = time.monotonic() + EXPIRES_S
+        self._send(CommandRequest(number, identity.reservoir, path, value, unit, key, expires_at))
         try:
             async with asyncio.timeout(RESULT_S):
                 result = await future
         except TimeoutError:
             return refusal(
                 HTTPStatus.GATEWAY_TIMEOUT,
-                "The bridge did not answer in time. Check whether it carried out the command before you "
-                "send it again.",
+                f"The bridge has not answered for {RESULT_S:.0f} s. A command that it did not receive within "
+                f"{EXPIRES_S:.0f} s is never carried out; the events of this reservoir show what was.",
             )
-        return JSONResponse({"sentence": result.sentence}, _STATUS.get(result.status, 500))
+        at = self._setup.units.local(time.time()).strftime("%H:%M:%S")
+        return JSONResponse({"sentence": result.sentence, "at": at}, _STATUS.get(result.status, 500))
+
+
+def _span(request: Request) -> Span:
+    """Return the span that a request names; without one the last day.
+
+    Raises:
+        HTTPException: it is not two times in order.
+    """
+    now_ms = int(time.time() * 1000)
+    given = request.query_params
+    end, start = given.get("until", str(now_ms)), given.get("from", str(now_ms - 86_400_000))
+    if all(text.isascii() and text.isdigit() and len(text) <= 14 for text in (start, end)):
+        span = Span(int(start), min(int(end), now_ms))
+        if SHORTEST_MS <= span.length_ms <= LONGEST_MS:
+            return span
+    raise HTTPException(
+        HTTPStatus.BAD_REQUEST,
+        "'from' and 'until' are milliseconds since 1970 in UTC, from ten minutes to ten years apart.",
+    )
 
 
 async def _from_log(read: Awaitable[object]) -> Response:
@@ -278,8 +333,8 @@ async def _body(request: Request) -> bytes:
     return body
 
 
-def _command_in(body: bytes) -> tuple[str, str, str]:
-    """Return property, value and unit of a command. The daemon checks what they mean.
+def _command_in(body: bytes) -> tuple[str, str, str, str]:
+    """Return property, value, unit and key of a command. The daemon checks what they mean.
 
     Raises:
         HTTPException: the body has another form.
@@ -289,16 +344,17 @@ def _command_in(body: bytes) -> tuple[str, str, str]:
     except (ValueError, RecursionError):
         parsed = None
     if isinstance(parsed, dict) and parsed.keys() <= _LONGEST.keys():
-        command = {"unit": "", **parsed}
+        command = {"unit": "", "key": "", **parsed}
         if all(
             isinstance(command.get(name), str) and len(command[name]) <= most
             for name, most in _LONGEST.items()
         ):
-            return command["property"], command["value"], command["unit"]
+            return command["property"], command["value"], command["unit"], command["key"]
     raise HTTPException(
         HTTPStatus.BAD_REQUEST,
         'A command has the form {"property": "valve/hold", "value": "true"}, with two texts of at most '
-        f'{LONGEST_PROPERTY} and {LONGEST_VALUE} characters. A measurement may name its unit in "unit".',
+        f'{LONGEST_PROPERTY} and {LONGEST_VALUE} characters. A measurement may name its unit in "unit". '
+        'A text in "key" is the same whenever this command is sent again, so that it is carried out once.',
     )
 
 

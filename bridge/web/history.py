@@ -1,4 +1,4 @@
-"""Reads trends and fills from the log for the page. Shell.
+"""Reads the history from the log for the page. Shell.
 
 The log is read in a thread, by one reader at a time, with a timeout. Results are cached for a few seconds, so
 that many requests need one reading.
@@ -8,26 +8,28 @@ import asyncio
 import time
 from collections.abc import Callable
 from contextlib import suppress
+from io import StringIO
 from pathlib import Path
-from typing import TYPE_CHECKING, TypedDict, TypeVar
+from typing import TypedDict, TypeVar
 
 from bridge.errors import LogError
+from bridge.history.records import AlarmChange, AlarmRow, FillRow, Kind, when_ms
 from bridge.station.plan import StationIdentity
 from bridge.units import DisplayUnits
-from bridge.web import trend
-from bridge.web.trend import Trend
-
-if TYPE_CHECKING:
-    from bridge.history.records import FillRow
+from bridge.web.course import MINUTES_UP_TO_MS, NO_LOG, Course, Span, by_day, course_of, grouping
+from bridge.web.entries import READ, Entry, Filter, entries_of
 
 T = TypeVar("T")
-_Key = tuple[str, str, int]
+_Key = tuple[str, str, int, int]
 
 CACHE_S = 10.0
 CACHE_SIZE = 16
 MOST_WAITING = 8
 TIMEOUT_S = 15.0
 FILLS = 10
+MOST_ENTRIES = 200
+SEARCHED_ENTRIES = 2000
+"""Of each kind; so the work does not grow with the log."""
 FILL_WAITS_S = (0.75, 1.0, 2.0, 4.0, 8.0, 15.0, 15.0, 15.0, 15.0)
 """The delays between the attempts to read a fill that has just ended. It is on the disk within a second, or
 later while the disk is in trouble."""
@@ -65,18 +67,60 @@ class Records:
         self._waiting = 0
         self._cache: dict[_Key, tuple[float, object]] = {}
 
-    async def trend(self, identity: StationIdentity, hours: int) -> Trend:
-        """Return the trend of the product over the last hours.
+    async def course(self, identity: StationIdentity, span: Span) -> Course:
+        """Return the course of a reservoir over a span.
 
         Raises:
             LogError: the log cannot be read in time.
         """
         log = self._log
         if log is None:
-            return trend.nothing(identity, self._units, trend.NO_LOG)
+            return self._nothing(identity, span, NO_LOG)
         return await self._once(
-            ("trend", identity.reservoir, hours), lambda until: self._read_trend(log, identity, hours, until)
+            ("course", identity.reservoir, span.start_ms, span.end_ms),
+            lambda until: self._read_course(log, identity, span),
         )
+
+    async def entries(self, identity: StationIdentity, span: Span, kinds: frozenset[Filter]) -> list[Entry]:
+        """Return the newest entries of these kinds in a span, the newest first, at most :data:`MOST_ENTRIES`.
+
+        Raises:
+            LogError: the log cannot be read in time.
+        """
+        log = self._log
+        if log is None:
+            return []
+        names = ",".join(sorted(kind.value for kind in kinds))
+        return await self._once(
+            (f"entries {names}", identity.reservoir, span.start_ms, span.end_ms),
+            lambda until: self._read_entries(log, identity, span, kinds),
+        )
+
+    async def csv(self, identity: StationIdentity, span: Span) -> str:
+        """Return the minutes of a span as CSV, or its hours if it is long.
+
+        Raises:
+            LogError: the log cannot be read in time.
+        """
+        log = self._log
+        if log is None:
+            raise LogError(NO_LOG)
+        return await self._once(
+            ("csv", identity.reservoir, span.start_ms, span.end_ms),
+            lambda until: _read_csv(log, identity.reservoir, span, until),
+            keeps=False,
+        )
+
+    async def raised_ms(self, reservoir: str) -> dict[str, int]:
+        """Return when each alarm was last raised, UTC, by its id. Empty if nothing is known.
+
+        Raises:
+            LogError: the log cannot be read in time.
+        """
+        log = self._log
+        if log is None:
+            return {}
+        return await self._once(("raised", reservoir, 0, 0), lambda until: _read_raised(log, reservoir))
 
     async def fills(self, identity: StationIdentity) -> list[FillShown]:
         """Return the last fills, the newest first; none if there is no log.
@@ -113,10 +157,10 @@ class Records:
                     return True
         return False
 
-    async def _fill_rows(self, log: Path, reservoir: str) -> "list[FillRow]":
+    async def _fill_rows(self, log: Path, reservoir: str) -> list[FillRow]:
         return await self._once(_fills_key(reservoir), lambda until: self._read_fills(log, reservoir, until))
 
-    async def _once(self, key: _Key, read: Callable[[float], T]) -> T:
+    async def _once(self, key: _Key, read: Callable[[float], T], *, keeps: bool = True) -> T:
         if self._waiting >= MOST_WAITING:
             raise BusyError("The log is busy with other requests; try again in a moment.")
         self._waiting += 1
@@ -125,6 +169,8 @@ class Records:
                 at, kept = self._cache.get(key, (0.0, None))
                 if kept is None or time.monotonic() - at >= CACHE_S:
                     kept = await asyncio.to_thread(read, time.monotonic() + TIMEOUT_S)
+                    if not keeps:
+                        return kept  # type: ignore[return-value]
                     self._cache.pop(key, None)
                     if len(self._cache) >= CACHE_SIZE:
                         del self._cache[next(iter(self._cache))]
@@ -133,22 +179,41 @@ class Records:
         finally:
             self._waiting -= 1
 
-    def _read_trend(self, log: Path, identity: StationIdentity, hours: int, until: float) -> Trend:
+    def _nothing(self, identity: StationIdentity, span: Span, sentence: str) -> Course:
+        now_ms = int(time.time() * 1000)
+        course = course_of(span, now_ms, now_ms, (), (), identity, self._units)
+        course["sentence"] = sentence
+        return course
+
+    def _read_course(self, log: Path, identity: StationIdentity, span: Span) -> Course:
         from bridge.history.reader import Reader
 
-        end_ms = int(time.time() * 1000)
-        start_ms = end_ms - hours * 3_600_000
+        now_ms = int(time.time() * 1000)
+        offset = self._units.local(span.end_ms / 1000.0).utcoffset()
+        days = by_day(span, 0 if offset is None else int(offset.total_seconds() * 1000))
+        first_day_ms = (span.start_ms + days.offset_ms) // days.width_ms * days.width_ms - days.offset_ms
         with Reader(log) as reader:
             if identity.reservoir not in reader.reservoirs():
-                return trend.nothing(identity, self._units, "The log has no readings of this reservoir yet.")
-            span = trend.span_ms(hours)
-            buckets = reader.buckets(identity.reservoir, span, start_ms, end_ms + 1, _in_time(until))
-            return trend.trend_of(buckets, hours, end_ms, identity, self._units)
+                return self._nothing(identity, span, "The log has no readings of this reservoir yet.")
+            groups = reader.groups(identity.reservoir, span.start_ms, span.end_ms, grouping(span))
+            a_day = reader.groups(identity.reservoir, first_day_ms, span.end_ms, days)
+            first_ms, _ = reader.span_ms()
+        return course_of(span, first_ms, now_ms, groups, a_day, identity, self._units)
 
-    def _read_fills(self, log: Path, reservoir: str, until: float) -> "list[FillRow]":
+    def _read_entries(
+        self, log: Path, identity: StationIdentity, span: Span, kinds: frozenset[Filter]
+    ) -> list[Entry]:
+        from bridge.history.reader import Reader
+
+        tables = {table for kind in kinds for table in READ[kind]}
+        with Reader(log) as reader:
+            rows = reader.earlier(span.end_ms, tables, identity.reservoir, SEARCHED_ENTRIES)
+        inside = [row for row in rows if span.start_ms <= when_ms(row) < span.end_ms]
+        return entries_of(inside, kinds, self._units)[:MOST_ENTRIES]
+
+    def _read_fills(self, log: Path, reservoir: str, until: float) -> list[FillRow]:
         """Return the last fills, in order."""
         from bridge.history.reader import Reader
-        from bridge.history.records import FillRow, Kind
 
         end_ms = int(time.time() * 1000) + 1
         rows: list[FillRow] = []
@@ -163,9 +228,7 @@ class Records:
                 _in_time(until)(0.0)
         return rows
 
-    def _shown(self, row: "FillRow") -> FillShown:
-        from bridge.history.records import when_ms
-
+    def _shown(self, row: FillRow) -> FillShown:
         ended_ms = when_ms(row)
         began, ended = (self._units.local(ms / 1000.0) for ms in (row.started_ms, ended_ms))
         return FillShown(
@@ -178,7 +241,30 @@ class Records:
 
 
 def _fills_key(reservoir: str) -> _Key:
-    return "fills", reservoir, 0
+    return "fills", reservoir, 0, 0
+
+
+def _read_csv(log: Path, reservoir: str, span: Span, until: float) -> str:
+    from bridge.history.export import Grain, Wanted, export_csv
+    from bridge.history.reader import Reader
+
+    grain = Grain.MINUTE if span.length_ms <= MINUTES_UP_TO_MS else Grain.HOUR
+    out = StringIO()
+    with Reader(log) as reader:
+        export_csv(reader, out, Wanted(span.start_ms, span.end_ms, grain, (reservoir,)), _in_time(until))
+    return out.getvalue()
+
+
+def _read_raised(log: Path, reservoir: str) -> dict[str, int]:
+    from bridge.history.reader import Reader
+
+    with Reader(log) as reader:
+        rows = reader.earlier(int(time.time() * 1000) + 1, [Kind.ALARM], reservoir, SEARCHED_ENTRIES)
+    return {
+        row.alarm.value: row.stamp.utc_ms
+        for row in rows
+        if isinstance(row, AlarmRow) and row.change is AlarmChange.RAISED
+    }
 
 
 def _in_time(until: float) -> Callable[[float], None]:

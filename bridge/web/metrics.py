@@ -109,7 +109,16 @@ _GAUGES = (
     _litres("reservoir_volume", "Water in the reservoir.", "volume_l"),
     _litres("reservoir_capacity", "Capacity of the reservoir.", "identity.capacity_l"),
     _Gauge("reservoir_level", "ratio", "Water in the reservoir as a part of its capacity.", "level_fraction"),
-    _ppm("reservoir_dissolved_solids", "By the mixing balance, on the reservoir's scale.", "reservoir_ppm"),
+    _ppm("reservoir_dissolved_solids", "By the estimate, on the reservoir's scale.", "reservoir_ppm"),
+    _ppm(
+        "reservoir_dissolved_solids_uncertainty",
+        "Expanded uncertainty (k = 2) of the reservoir's dissolved solids.",
+        "reservoir_uncertainty_ppm",
+    ),
+    _Gauge(
+        "reservoir_over_limit", "ratio", "Probability of being over the limit.",
+        "reservoir_over_limit_probability",
+    ),
     _Gauge("overflow_float_up", "", "1 while the overflow float is up.", "overflow"),
     _Gauge("hold", "", "1 while filling is held by a person.", "hold"),
     _Gauge("link_up", "", "1 while the controller answers.", "link_up"),
@@ -135,7 +144,10 @@ _INTERVALS = (
     ),
 )
 _STATES = (
-    _words_of("verdict", "Whether the product may be used for the plants.", "product/verdict"),
+    _words_of("verdict", "Whether the stored water may be used for the plants.", "reservoir/verdict"),
+    _words_of("reservoir_basis", "The evidence for the reservoir's dissolved solids.", "reservoir/basis"),
+    _words_of("product_verdict", "The verdict on product that flows.", "product/verdict"),
+    _words_of("product_state", "State of the product; standing water is not judged.", "product/state"),
     _words_of("product_probe_health", "Product probe, in the words of NAMUR NE 107.", "product/health"),
     _words_of("feed_probe_health", "Feed probe, in the words of NAMUR NE 107.", "feed/health"),
     _words_of("level_health", "Level sensor, in the words of NAMUR NE 107.", "reservoir/health"),

@@ -14,8 +14,8 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from bridge.clock import VirtualClock
 from bridge.config.loading import load
-from bridge.daemon.keeper import StationForecast
 from bridge.daemon.log_policy import LogPolicy, Written
+from bridge.daemon.station_forecast import StationForecast
 from bridge.guard.model import Flow
 from bridge.history.log_file import open_for_writing
 from bridge.history.records import Row

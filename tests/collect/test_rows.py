@@ -100,18 +100,18 @@ def test_the_position_never_passes_a_message_that_is_lost(sizes: list[int], data
     """Each message is lost, or arrives once or twice; the lost ones arrive when they are asked for."""
     ends = [100 + sum(sizes[: number + 1]) for number in range(len(sizes))]
     spans = [Span(after, last) for after, last in zip([100, *ends], ends, strict=False)]
-    position: int | None = 100
+    position = 100
     there: set[Span] = set()
     for span in spans:
         for _ in range(data.draw(st.integers(0, 2))):
             there.add(span)
             after = advanced(position, span)
             position = position if after is None else after
-        assert position is not None
         assert {one for one in spans if one.last <= position} <= there
     for span in spans:
-        if position is not None and span.after >= position:
-            position = advanced(position, span)
+        after = advanced(position, span)
+        assert after is not None
+        position = after
     assert position == ends[-1]
 
 
@@ -119,4 +119,8 @@ def test_a_message_without_positions_tells_nothing() -> None:
     assert span_of({}) is None
     assert span_of({"after": "1", "last": "x"}) is None
     assert span_of({"after": "1", "last": "20"}) == Span(1, 20)
-    assert advanced(None, Span(7, 9)) == 9
+
+
+def test_a_bridge_that_is_new_is_asked_for_all_that_its_log_has() -> None:
+    assert advanced(0, Span(0, 9)) == 9
+    assert advanced(0, Span(7, 9)) is None

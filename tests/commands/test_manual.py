@@ -18,7 +18,11 @@ from bridge.display.text import plain_text
 from bridge.guard.alarms import Status
 from bridge.guard.faults import FAULTS
 from bridge.guard.model import Advisory, Permissive, Phase, Trip
+from bridge.mqtt.commands import Accepted, Incoming, parse
 from bridge.mqtt.properties import PROPERTIES
+from bridge.mqtt.topics import Layout
+from bridge.station.plan import StationIdentity
+from tests.brokers import free_port
 from tests.running import Finished, Running, clearwell_process, run
 
 ROOT = Path(__file__).parents[2]
@@ -76,6 +80,20 @@ def test_every_topic_is_in_the_manual() -> None:
 
 def test_every_settable_property_is_in_the_manual_with_its_payload() -> None:
     assert set(_rows("hub", "Commands")) == {row.path for row in PROPERTIES if row.settable}
+
+
+def test_every_payload_of_a_command_in_the_manual_is_accepted() -> None:
+    layout = Layout("garden", "Garden")
+    identity = StationIdentity("barrel", "Barrel", 200.0, 50.0, 25.0, 0.5, True, True, True)
+    for path, (payload, _) in _rows("hub", "Commands").items():
+        words = re.findall(r"`([^`]+)`", payload) or ["12.5"]
+        if "the id of" in payload:
+            # The page of faults has the ids; its first rows are the trips.
+            words += [one.value for one in (Trip if "a trip" in payload else (*Trip, *Advisory))]
+        for word in words:
+            message = Incoming(f"homie/5/garden-barrel/{path}/set", word.encode(), False, 1.0)
+            read = parse(layout, {"garden-barrel": identity}, message)
+            assert isinstance(read, Accepted), f"{path}: {read}"
 
 
 def test_every_permissive_and_every_phase_is_in_the_manual() -> None:
@@ -224,7 +242,7 @@ def test_the_simulated_controller_of_the_readme_serves_the_daemon(clone: Path) -
     ]
     shutil.copy(clone / "config" / "polytunnel.toml", clone / "clearwell.toml")
     # The port keeps the daemon from connecting to a broker of this machine.
-    environ = {**_environ(clone), "CLEARWELL_HUB__PORT": "1"}
+    environ = {**_environ(clone), "CLEARWELL_HUB__PORT": str(free_port())}
     own_line = block.replace("/tmp/controller", str(clone / "controller"))
     with Running("bash", "-c", own_line, cwd=clone, environ=environ) as running:
         running.has_printed('"event": "controller-hello"')

@@ -17,7 +17,11 @@ from bridge.water.conductivity import pure_water_us_cm
 from tests.running import clearwell_process, succeeds
 
 ROOT = Path(__file__).parents[2]
-KEYS = {"conductivity_25", "dissolved_solids", "expanded_uncertainty", "factor", "method", "verdict"}
+METERS = ROOT / "tests" / "commands" / "meters.toml"
+KEYS = {
+    "meter", "below_resolution", "conductivity_25", "dissolved_solids", "expanded_uncertainty", "factor",
+    "method", "verdict",
+}  # fmt: skip
 
 
 def judged(*words: str) -> dict[str, Any]:
@@ -25,6 +29,10 @@ def judged(*words: str) -> dict[str, Any]:
     assert isinstance(values, dict)
     assert set(values) == KEYS
     return values
+
+
+def by(meter: str, *words: str) -> dict[str, Any]:
+    return judged("--config", str(METERS), "--meter", meter, *words)
 
 
 def refusal(*words: str) -> str:
@@ -50,7 +58,7 @@ def refusal(*words: str) -> str:
 )
 def test_under_25_is_suitable_and_from_50_on_unsuitable(ppm: float, verdict: str) -> None:
     """Common practice, no source. The uncertainty counts against the water: 24.9 ppm can be 25 ppm."""
-    assert judged("--conductivity", str(2 * ppm), "--compensated")["verdict"] == verdict
+    assert by("bench", "--conductivity", str(2 * ppm), "--temperature", "25")["verdict"] == verdict
 
 
 def test_a_reading_in_cold_water_is_corrected() -> None:
@@ -63,7 +71,7 @@ def test_a_reading_in_cold_water_is_corrected() -> None:
 
 def test_an_uncorrected_reading_looks_better_and_is_less_certain() -> None:
     """A reading in cold water misleads unless it is corrected; common practice, no source."""
-    values = judged("--conductivity", "80", "--temperature", "10", "--method", "off")
+    values = by("lab", "--conductivity", "80", "--temperature", "10", "--method", "off")
     assert values["dissolved_solids"] == pytest.approx(40.0)
     assert values["dissolved_solids"] + values["expanded_uncertainty"] > 50.0
     assert values["verdict"] == "unsuitable"
@@ -84,11 +92,56 @@ def test_a_pocket_meters_ppm_is_converted_to_the_scale_of_the_limit() -> None:
     ] == pytest.approx(35.0)
 
 
-def test_whole_ppm_add_the_uncertainty_of_their_step() -> None:
-    # A step of 1 ppm alone has an expanded uncertainty of 2 / sqrt(12) ppm, GUM (JCGM 100:2008) 4.3.7. The
-    # water itself adds 0.1 ppm.
+def test_a_meter_without_a_table_is_taken_for_a_usual_pocket_meter() -> None:
+    # Good to 2 % of 999 ppm, rectangular, with a step of 1 ppm: GUM (JCGM 100:2008) 4.3.7.
     values = judged("--meter-ppm", "1", "--meter-factor", "0.5")
-    assert values["expanded_uncertainty"] == pytest.approx(math.hypot(2 / 12**0.5, 0.1), rel=0.01)
+    accuracy, step = 0.02 * 999 / 3**0.5, 1 / 12**0.5
+    assert values["expanded_uncertainty"] == pytest.approx(2 * math.hypot(accuracy, step), rel=0.01)
+    assert (values["meter"], values["verdict"]) == ("usual", "suitable")
+    assert judged("--meter-ppm", "30", "--meter-factor", "0.5")["verdict"] == "unsuitable", "it can be 50 ppm"
+    told = succeeds("sample", "--meter-ppm", 1, "--meter-factor", 0.5)
+    assert "good to 2 % of 999 ppm" in told
+    assert "[meter.<id>]" in told
+
+
+def test_a_meter_with_a_table_counts_with_its_own_factor_and_accuracy() -> None:
+    values = by("fine", "--meter-ppm", "30", "--temperature", "25")
+    accuracy, step, water = 0.02 * 30 / 3**0.5, 0.1 / 12**0.5, 0.05
+    assert values["expanded_uncertainty"] == pytest.approx(2 * math.hypot(accuracy, step, water), rel=0.001)
+    assert (values["meter"], values["verdict"]) == ("fine", "marginal")
+    assert by("pen", "--meter-ppm", "35")["dissolved_solids"] == pytest.approx(25.0)
+    assert by("fine", "--ppm", "30")["dissolved_solids"] == pytest.approx(30.0)
+
+
+@pytest.mark.parametrize(
+    ("words", "expected"),
+    [
+        (("--meter", "pan", "--ppm", "3"), ("no table [meter.pan]", "lab, bench, pen, fine")),
+        (("--meter", "pen", "--conductivity", "3"), ("shows ppm", "--meter-ppm or --ppm")),
+        (("--meter", "lab", "--meter-ppm", "3"), ("shows µS/cm", "--conductivity")),
+        (("--meter", "pen", "--meter-ppm", "3", "--meter-factor", "0.5"), ("has the factor 0.7", "leave")),
+        (("--meter", "pen", "--ppm", "3"), ("scale of 0.5", "factor 0.7", "--meter-ppm")),
+        (("--meter", "lab", "--conductivity", "3"), ("--temperature",)),
+        (("--meter", "lab", "--conductivity", "3", "--compensated"), ("does not compensate",)),
+        (("--meter", "pen", "--conductance", "3", "--cell-constant", "1"), ("shows ppm",)),
+    ],
+)
+def test_options_that_contradict_the_table_of_a_meter_are_refused(
+    words: tuple[str, ...], expected: tuple[str, ...]
+) -> None:
+    message = refusal("--config", str(METERS), *words)
+    for word in expected:
+        assert word in message
+
+
+def test_0_is_under_half_a_digit_and_is_judged_so() -> None:
+    values = by("fine", "--meter-ppm", "0", "--temperature", "20")
+    assert values["below_resolution"] is True
+    assert values["dissolved_solids"] == pytest.approx(0.025)
+    assert values["dissolved_solids"] + values["expanded_uncertainty"] > 0.05, "half a digit is not excluded"
+    assert values["verdict"] == "suitable"
+    assert "less than half a digit" in succeeds("sample", "--conductivity", 0, "--temperature", 20)
+    assert by("fine", "--meter-ppm", "0.1")["below_resolution"] is False
 
 
 def test_a_pocket_meter_that_does_not_compensate_is_corrected_when_the_temperature_is_given() -> None:
@@ -101,15 +154,15 @@ def test_a_pocket_meter_that_does_not_compensate_is_corrected_when_the_temperatu
 def test_very_pure_water_is_judged_by_its_own_method() -> None:
     # Light et al., Electrochem. Solid-State Lett. 8 (2005) E16: pure water conducts 0.05501 µS/cm at 25 °C.
     words = ("--conductivity", str(pure_water_us_cm(5.0)), "--temperature", "5")
-    assert judged(*words, "--method", "pure")["conductivity_25"] == pytest.approx(0.05501, rel=0.002)
-    assert judged(*words, "--method", "linear")["conductivity_25"] < 0.6 * 0.05501
+    assert by("lab", *words, "--method", "pure")["conductivity_25"] == pytest.approx(0.05501, rel=0.002)
+    assert by("lab", *words, "--method", "linear")["conductivity_25"] < 0.6 * 0.05501
 
 
 def test_limit_and_target_can_be_set() -> None:
-    words = ("--conductivity", "60", "--compensated")
-    assert judged(*words)["verdict"] == "marginal"
-    assert judged(*words, "--limit", "20")["verdict"] == "unsuitable"
-    assert judged(*words, "--target", "40")["verdict"] == "suitable"
+    words = ("--conductivity", "60", "--temperature", "25")
+    assert by("bench", *words)["verdict"] == "marginal"
+    assert by("bench", *words, "--limit", "20")["verdict"] == "unsuitable"
+    assert by("bench", *words, "--target", "40")["verdict"] == "suitable"
 
 
 @pytest.mark.parametrize(
@@ -132,8 +185,8 @@ def test_a_quantity_may_carry_its_unit(typed: tuple[str, ...], bare: tuple[str, 
 def test_the_verdict_follows_from_the_printed_values(
     conductivity: float, temperature: float, method: str
 ) -> None:
-    values = judged(
-        "--conductivity", str(conductivity), "--temperature", str(temperature), "--method", method
+    values = by(
+        "lab", "--conductivity", str(conductivity), "--temperature", str(temperature), "--method", method
     )
     worst = values["dissolved_solids"] + values["expanded_uncertainty"]
     expected = "unsuitable" if worst >= 50 else "marginal" if worst >= 25 else "suitable"
@@ -148,7 +201,8 @@ def test_the_text_has_scale_uncertainty_reason_and_caution() -> None:
         "114.2 µS/cm (by the method 'natural' from 10 °C)",
         "57.1 ppm on the scale of 0.5 ppm per µS/cm at 25 °C",
         "(k = 2)",
-        "unsuitable: 63.4 ppm with the uncertainty is at or over the limit of 50 ppm",
+        "of which the accuracy of the meter makes 33 ppm",
+        "unsuitable: 90.6 ppm with the uncertainty is at or over the limit of 50 ppm",
         CAUTION,
     ):
         assert words in told
@@ -225,12 +279,12 @@ REFUSED = {
     "impossible meter factor": (("--meter-ppm", "5", "--meter-factor", "0"), ("0.3", "1.5")),
     "limit of nothing": (("--conductivity", "5", "--compensated", "--limit", "0"), ("--limit",)),
     "target over the limit": (("--conductivity", "5", "--compensated", "--target", "60"), ("60", "50")),
-    "dry cell": (("--conductivity", "0", "--temperature", "20"), ("purest water", "dry")),
-    "dry bare cell": (
+    "dry cell": (
         ("--conductance", "0.01", "--cell-constant", "1", "--temperature", "25"),
-        ("purest water",),
+        ("purest water", "dry"),
     ),
-    "dry pocket meter": (("--meter-ppm", "0", "--meter-factor", "0.5"), ("purest water",)),
+    "meter without a configuration": (("--meter", "pen", "--ppm", "3"), ("--config",)),
+    "undo without an entry": (("--undo",), ("--of",)),
     "unknown method": (
         ("--conductivity", "5", "--temperature", "9", "--method", "best"),
         ("best", "natural"),

@@ -15,6 +15,7 @@ from bridge.config.tables import Mistakes, find, tables
 from bridge.errors import InputError
 from bridge.mqtt.broker import MqttVersion, Secret
 from bridge.water.conductivity import Method
+from bridge.water.uncertainty import LABEL_PERCENT, WaterKind
 
 CONFIG = Path(__file__).parents[2] / "config"
 
@@ -241,6 +242,21 @@ def test_the_environment_accepts_lists_and_tables_as_in_toml(write: Write) -> No
     # 300 grain of calcium carbonate, on the scale of 0.5: 50.00 g for an equivalent of 50.04 g.
     assert station.cartridge.rated_g == pytest.approx(300 * 0.06479891, rel=0.001)
     assert station.cartridge.lead_days == 3.0
+
+
+def test_the_kind_of_water_is_that_of_the_purifier_unless_it_is_stated(write: Write) -> None:
+    def below_and_above(**environ: str) -> tuple[float, float]:
+        at = {f"CLEARWELL_RESERVOIR__BARREL__{key}": value for key, value in environ.items()}
+        inputs = load(write(BARREL), at).stations[0].product.chain.uncertainties
+        assert inputs.cell_constant_percent == LABEL_PERCENT
+        return inputs.method_percent_per_k, inputs.method_above_percent_per_k
+
+    membrane = "{ kind = 'membrane', rejection_percent = 97 }"
+    assert below_and_above() == WaterKind.EXCHANGE_PRODUCT.method_percent_per_k
+    assert below_and_above(CARTRIDGE=membrane) == WaterKind.PERMEATE.method_percent_per_k
+    assert below_and_above(PRODUCT__WATER="rain") == WaterKind.RAIN.method_percent_per_k
+    # A stated value counts on both sides of 25 °C.
+    assert below_and_above(PRODUCT__UNCERTAINTY__METHOD_PERCENT_PER_K="0.05") == (0.05, 0.05)
 
 
 def test_a_rating_in_grains_follows_the_scale_and_one_in_grams_is_on_it(write: Write) -> None:

@@ -10,11 +10,13 @@ from pathlib import Path
 import pytest
 
 from bridge.daemon import saved_state
-from bridge.demo import RESERVOIR
+from bridge.demo import RESERVOIR, station
 from bridge.guard.limits import Limits
 from bridge.history.backup import state_of
 from bridge.history.reader import Reader
 from bridge.history.records import FillRow, Kind
+from bridge.rig.scenario import DEMO
+from bridge.station.inventory import begin
 from tests.daemon.test_restart import CONFIG, Truths
 from tests.running import started
 
@@ -59,8 +61,9 @@ def test_litres_are_counted_to_two_percent_over_kills_in_the_middle_of_a_fill(
     assert before_l > 0.3 * KILLS, "too little has flowed to show anything"
     database = tmp_path / "log.db"
     counters = state_of(database)[saved_state.accounts_key(RESERVOIR)]
-    counted_l = saved_state.inventory(counters, 6.0).load.treated_l
-    day_l = saved_state.guard_state(None, counters, Limits(), saved_state.Moment(0.0, time.time())).day_l
+    moment, plan = saved_state.Moment(0.0, time.time()), station(DEMO, "nowhere", Limits(), 0.5, 0.9)
+    counted_l = saved_state.inventory(counters, begin(plan), plan.product, moment).load.treated_l
+    day_l = saved_state.guard_state(None, counters, Limits(), moment).day_l
     with Reader(database) as reader:
         fills = [row for row in reader.events(0, 2**45, kinds=[Kind.FILL]) if isinstance(row, FillRow)]
     filled_l = sum(row.volume_l or 0.0 for row in fills)

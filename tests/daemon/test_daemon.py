@@ -164,6 +164,28 @@ def _config(folder: Path, broker_port: int, version: str = "5") -> tuple[Path, P
     return file, pty
 
 
+async def test_each_refused_command_is_reported_once_and_in_plain_words(
+    tmp_path: Path, mosquitto: Mosquitto, observe: Observe
+) -> None:
+    hub = await observe(mosquitto)
+    config, _ = _config(tmp_path, mosquitto.port)
+    with started("run", "--config", config) as run:
+        await hub.has(f"homie/5/{BRIDGE_ID}/$state", "ready")
+        await hub.sends(f"{DEVICE}/valve/hold/set", "true")
+        await hub.sends(f"{DEVICE}/fill/start/set", "begin")
+        await hub.sends(f"{DEVICE}/health/reset/set", "overflow")
+        await hub.sends(f"{DEVICE}/fill/start/set", "start")
+        await hub.sends(f"{DEVICE}/valve/hold/set", "false")
+        # The lines are published in order, so the line about the last command comes last.
+        await hub.said(f"{DEVICE}/$log/info", '"hold off"')
+        assert run.stop() == 0
+    warned = [payload for topic, payload in hub.seen if topic == f"{DEVICE}/$log/warn"]
+    for part in ("'begin' is not the word start", "overflow is not latched", "no fill can start"):
+        assert len([one for one in warned if part in one]) == 1, warned
+        assert len([one for one in run.printed.splitlines() if part in one]) == 1, run.printed
+    assert 'The command "start fill" from hub: no fill can start' in "".join(warned)
+
+
 ENDINGS = {"killed": signal.SIGKILL, "terminated": signal.SIGTERM, "interrupted": signal.SIGINT}
 
 
@@ -224,7 +246,10 @@ async def test_a_separate_rig_is_filled_and_shown_on_the_hub(
         full = f"{DEVICE}/reservoir/zone"
         await hub.until(lambda seen: seen.kept.get(full) == "full", "the reservoir never got full")
         assert hub.kept[f"{DEVICE}/$state"] == "ready"
-        assert hub.kept[f"{DEVICE}/product/verdict"] == "suitable"
+        # The water that stands in the purifier now is not judged, that of the reservoir is.
+        await hub.has(f"{DEVICE}/product/state", "standing")
+        assert hub.kept[f"{DEVICE}/product/verdict"] == "unknown"
+        assert hub.kept[f"{DEVICE}/reservoir/verdict"] == "suitable"
         assert float(hub.kept[f"{DEVICE}/reservoir/volume"]) > 170
 
 

@@ -15,11 +15,12 @@ from bridge.guard.commands import Hold, Reset
 from bridge.guard.model import Flow, Phase, Trip
 from bridge.guard.state import GuardState
 from bridge.protocol.messages import Close, FromBridge, Lease, Reading
-from bridge.protocol.session import LinkUp
+from bridge.protocol.session import DownCause, LinkUp, down
 from bridge.rig.scenario import DEMO
 from bridge.station.inventory import Inventory
 from bridge.station.plan import StationPlan
 from bridge.station.station import StationEvent, Turn
+from bridge.station.view import StationView
 
 PLAN = station(DEMO, "nowhere", HURRIED, 0.5, 0.9)
 
@@ -34,6 +35,7 @@ class Room:
     sent: list[FromBridge] = field(default_factory=list)
     faults: list[Exception] = field(default_factory=list)
     disk: list[Callable[[bool], None]] = field(default_factory=list)
+    views: list[StationView] = field(default_factory=list)
     number: int = 0
 
     def __post_init__(self) -> None:
@@ -42,13 +44,17 @@ class Room:
             self.plan,
             self.clock,
             self,
-            lambda view: self.happened.append(f"view {view.phase}"),
+            self.shows,
             lambda event: self.happened.append(f"shown {event.id}"),
             self.faults.append,
             self,
             forecasts=False,
         )
         self.keeper.received(LinkUp())
+
+    def shows(self, view: StationView) -> None:
+        self.views.append(view)
+        self.happened.append(f"view {view.phase}")
 
     # The wire.
 
@@ -226,3 +232,20 @@ def test_a_session_that_begins_again_counts_the_flow_pulses_on_and_each_litre_on
     state = room.keeper.station.state
     assert room.keeper.station.memory.inventory.load.treated_l == pytest.approx(treated_l + more_l)
     assert state.day_l + state.fill.volume_l == pytest.approx(day_l + more_l)
+
+
+def test_without_a_link_the_values_are_blank_and_the_time_of_the_last_reading_is_shown() -> None:
+    room = Room()
+    for _ in range(4):
+        room.read()
+    assert room.views[-1].product_ppm is not None
+    assert room.views[-1].last_reading is None
+    room.keeper.received(down(DownCause.SILENT, "port", "3 s"))
+    room.clock.advance_to(room.clock.monotonic() + 10.0)
+    # The fourth reading came one second after 2025-10-09 08:55:00 UTC.
+    assert room.views[-1].last_reading == "2025-10-09T08:55:01Z"
+    assert room.views[-1].product_ppm is None
+    room.keeper.received(LinkUp())
+    room.read()
+    room.clock.advance_to(room.clock.monotonic() + 0.1)
+    assert room.views[-1].last_reading is None

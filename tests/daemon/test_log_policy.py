@@ -18,7 +18,7 @@ from bridge.purifier.cartridge import Load
 from bridge.rig.scenario import DEMO
 from bridge.station import assess
 from bridge.station.flow_meter import FlowMeter
-from bridge.station.inventory import Inventory
+from bridge.station.inventory import unmeasured
 from bridge.station.station import Station, Turn
 
 PLAN = station(DEMO, "/dev/null", HURRIED, 0.5, 0.65)
@@ -35,7 +35,7 @@ def turn(
     pulses: int | None = None,
     treated_l: float = 0.0,
 ) -> Turn:
-    accounts = Inventory(6.0, load=Load(treated_l, 0.1 * treated_l))
+    accounts = replace(unmeasured(6.0), load=Load(treated_l, 0.1 * treated_l))
     memory = replace(assess.begin(PLAN, accounts), meter=FlowMeter(pulses))
     _, decision = step(PLAN.limits, begin(at), Assessment(), (), at)
     return Turn(at, reading, memory, None, before or state, state, replace(decision, events=()), None)

@@ -9,6 +9,7 @@ import threading
 from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import asynccontextmanager
 from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 
 import aiomqtt
@@ -35,9 +36,9 @@ from bridge.rig.faults import Fault, FaultName
 from bridge.rig.pty import RigServer
 from bridge.rig.scenario import DEMO
 from bridge.rig.world import World
-from bridge.station.inventory import Inventory
+from bridge.station.inventory import assuming, sample_of, sampled, unmeasured
+from bridge.station.plan import CalibrationInForce
 from bridge.station.station import StationEvent
-from bridge.tank.mixing import Balance
 from tests.brokers import Mosquitto
 from tests.running import Running, started
 from tests.waiting import DEADLINE_S, until, within
@@ -67,11 +68,15 @@ def test_what_is_latched_comes_back_as_it_was() -> None:
         ),
         day_l=33.0,
     )
-    accounts = Inventory(6.0, Balance(120.0, 900.0), Load(1500.0, 470.0))
+    plan = station(DEMO, "nowhere", Limits(), 0.5, 0.9)
+    cell = plan.product
+    accounts = replace(unmeasured(6.0), load=Load(1500.0, 470.0))
+    accounts = sampled(assuming(accounts, 6.0, 120.0), sample_of(plan, 7.0), 50.0, now=40.0)
+    accounts = replace(accounts, band_ppm=0.5, aged_at=30.0)
     then = saved_state.Moment(50.0, 1_800_000_000.0)
     kept = (
         saved_state.latched(RESERVOIR, before, then),
-        saved_state.accounts(RESERVOIR, saved_state.counters(before, accounts, then)),
+        saved_state.accounts(RESERVOIR, saved_state.counters(before, accounts, cell, then)),
     )
     # The next process starts 100 s later, with its own monotonic clock.
     now = saved_state.Moment(7.0, 1_800_000_100.0)
@@ -85,7 +90,14 @@ def test_what_is_latched_comes_back_as_it_was() -> None:
     assert after.alarms[0].since == 7.0 - 129.0
     assert after.alarms[1].shelved_until == 7.0 + 500.0
     assert after.day_from == 7.0 - 140.0
-    assert saved_state.inventory(kept[1], 20.0) == accounts
+    kept_accounts = saved_state.inventory(kept[1], unmeasured(20.0), cell, now)
+    water = replace(accounts.water, sampled_s=7.0 - 110.0)
+    assert kept_accounts == replace(accounts, water=water, aged_at=7.0 - 120.0)
+    # A calibrated cell has another error than before, and the watch over it begins again.
+    made = CalibrationInForce(datetime(2027, 1, 1, tzinfo=UTC), "84", 1.0, Path("cell.toml"))
+    other = saved_state.inventory(kept[1], unmeasured(20.0), replace(cell, calibration=made), now)
+    assert other.water.cell_gain == 0.0
+    assert other.water.ppm == accounts.water.ppm
 
 
 @pytest.mark.parametrize("jump_s", [3600.0, -3600.0, 366 * 86400.0, -366 * 86400.0])

@@ -19,7 +19,14 @@ def kept_view() -> StationView:
     values |= dict.fromkeys(("product_health", "feed_health", "level_health", "health"), "good")
     values |= dict.fromkeys(("missing_permissives", "latched_trips", "alarms"), ())
     values |= {"product_ppm": 12.0, "product_uncertainty_ppm": 1.0, "volume_l": 120.0, "level_fraction": 0.6}
-    values |= {"verdict": "suitable", "zone": "middle", "phase": "idle", "fill_elapsed_s": 0.0}
+    values |= {
+        "product_state": "standing",
+        "product_verdict": "unknown",
+        "zone": "middle",
+        "phase": "idle",
+        "fill_elapsed_s": 0.0,
+    }
     values |= {"valve_decided": "shut", "valve_reported": "shut", "link_up": True, "hold": False}
     values |= {"frames_good": 1, "frames_damaged": 0, "controller": "rig 1.0", "identity": identity}
+    values |= {"reservoir_verdict": "unknown", "reservoir_basis": "assumed"}
     return StationView(**values)

@@ -40,7 +40,7 @@ FACTS = st.builds(
     time=WORDS,
     link=st.booleans(),
     use=st.builds(Use, WORDS, WORDS, WORDS),
-    product=st.builds(Product, MAYBE, st.none(), MAYBE, WORDS, WORDS, WORDS, WORDS, MAYBE, WORDS),
+    product=st.builds(Product, WORDS, WORDS, MAYBE, st.none(), MAYBE),
     feed=st.none() | st.builds(Feed, MAYBE, MAYBE, WORDS),
     reservoir=st.builds(
         Reservoir,
@@ -49,6 +49,8 @@ FACTS = st.builds(
         st.none() | st.floats(-1.0, 9.0),
         WORDS,
         MAYBE,
+        MAYBE,
+        WORDS,
         MAYBE,
         st.none(),
         st.sampled_from([True, False, None]),

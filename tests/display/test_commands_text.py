@@ -43,6 +43,15 @@ TABLES = {
 }
 
 
+METER = """
+[meter.pen]
+shows = "ppm"
+factor = 0.5
+resolution = 1
+percent_of_reading = 2
+"""
+
+
 def printed(*words: str | Path) -> str:
     return " ".join(succeeds(*words).split())
 
@@ -50,7 +59,7 @@ def printed(*words: str | Path) -> str:
 @pytest.fixture(params=TABLES)
 def written(request: pytest.FixtureRequest, tmp_path: Path) -> tuple[str, Path]:
     config = tmp_path / "clearwell.toml"
-    config.write_text(f"{MINIMAL}{BY_HAND}{TABLES[request.param]}", encoding="utf-8")
+    config.write_text(f"{MINIMAL}{BY_HAND}{TABLES[request.param]}{METER}", encoding="utf-8")
     return request.param, config
 
 
@@ -91,7 +100,7 @@ def test_an_unknown_scale_is_not_guessed() -> None:
 def test_a_sample_and_a_forecast_are_shown_in_the_configured_units(written: tuple[str, Path]) -> None:
     which, config = written
     entered = ("--config", config, "--of", "pitcher", "--litres", "37.85411784", "--ppm", "4")
-    said = printed("sample", *entered, "--temperature", "20", "--compensated")
+    said = printed("sample", *entered, "--temperature", "20", "--meter", "pen")
     shown = printed("forecast", "--config", config, "--plot")
     values = json.loads(printed("forecast", "--config", config, "--json"))[0]
     assert values["treated_l"] == pytest.approx(37.85411784)

@@ -24,6 +24,7 @@ from bridge.history.records import (
     ReadingRow,
     SampleRow,
     Stamp,
+    UndoRow,
     when_ms,
 )
 from bridge.history.writer import add
@@ -174,6 +175,19 @@ def test_a_feed_sample_older_than_the_present_one_changes_nothing(tmp_path: Path
     assert last.stamp.utc_ms > when_ms(last)
     assert cartridges.read(path, known.until_ms).feed_us_cm == {"barrel": 500.0}
     assert cartridges.read(path).feed_us_cm == {"barrel": 500.0}
+
+
+def test_a_running_daemon_counts_the_earlier_feed_again_after_an_undo(
+    tmp_path: Path,
+) -> None:
+    path = tmp_path / "log.db"
+    add(path, feed(600.0))
+    (slip,) = add(path, feed(60.0))
+    known = cartridges.read(path)
+    assert known.feed_us_cm == {"barrel": 60.0}
+    add(path, lambda stamp: UndoRow(stamp, "barrel", "sample", slip.stamp.utc_ms))
+    assert cartridges.read(path, known.until_ms).feed_us_cm == {"barrel": 600.0}
+    assert cartridges.read(path).feed_us_cm == {"barrel": 600.0}
 
 
 def test_an_old_sample_of_a_reservoir_does_not_set_its_present_ppm() -> None:

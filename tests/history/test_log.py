@@ -45,6 +45,7 @@ from bridge.history.records import (
     Series,
     Stamp,
     StateRow,
+    UndoRow,
 )
 from bridge.history.rollup import HOUR_MS, MINUTE_MS, RollUp
 from bridge.history.senml import pack, parse
@@ -69,7 +70,7 @@ def write(path: Path, *rows: Sequence[Row]) -> None:
 
 
 def one_of_each(start_ms: int) -> list[EntryRow]:
-    at = [Stamp(1, 100 + n, start_ms + 500_000 + n) for n in range(9)]
+    at = [Stamp(1, 100 + n, start_ms + 500_000 + n) for n in range(10)]
     return [
         EventRow(at[0], "", "clock-stepped", "The clock was set back by 3600 s."),
         AlarmRow(
@@ -78,10 +79,13 @@ def one_of_each(start_ms: int) -> list[EntryRow]:
         CommandRow(at[2], "barrel", "open", "stranger", False, "No command opens the valve."),
         CartridgeRow(at[3], "barrel", "second", 812.5, 251.0, "gardener"),
         CalibrationRow(at[4], "barrel", "product", 1.003, 0.02, 1411.2, 24.9, 1.1, "after cleaning"),
-        SampleRow(at[5], "barrel", "rain", 18.2, 9.1, 0.3, 0.5, 17.5, "natural", "suitable"),
+        SampleRow(
+            at[5], "barrel", "rain", 18.2, 9.1, 0.3, 0.5, 17.5, "natural", "suitable", "", None, "pen", 0.25
+        ),
         FillRow(at[6], "barrel", start_ms, 81.0, 1.5, 6.2, "interrupted", start_ms + 400_000),
         LitresRow(at[7], "shed", Litres.PUT, 25.0, "bought", start_ms),
         ForecastRow(at[8], "barrel", 900.0, 700.0, 1200.0, 41.0, 30.0, 60.0, False, 9.5, "its rating"),
+        UndoRow(at[9], "barrel", "sample", start_ms, "a slip of the pen"),
     ]
 
 

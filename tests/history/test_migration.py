@@ -1,30 +1,50 @@
-"""A log in layout 2, written by the program of that layout, is migrated (layout2/make_layout2.txt)."""
+"""A log of an older layout is migrated; that of layout 2 is from its program (layout2/make_layout2.txt)."""
 
 import gzip
 import json
 import sqlite3
+from collections.abc import Iterable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from bridge.daemon import saved_state
+from bridge.demo import station
+from bridge.estimate.reservoir import Basis
 from bridge.forecast import persistence
 from bridge.guard.alarms import Status
 from bridge.guard.limits import Limits
 from bridge.guard.model import Advisory, Trip
 from bridge.history.backup import duplicate, faults_in, layout_of, state_of
-from bridge.history.log_file import open_for_writing
+from bridge.history.log_file import LAYOUT, open_for_writing
 from bridge.history.migration import save_state_in
 from bridge.history.reader import Reader
-from bridge.history.records import KINDS, AlarmChange, AlarmRow, Kind, Series, StateRow, details
+from bridge.history.records import (
+    KINDS,
+    AlarmChange,
+    AlarmRow,
+    EntryRow,
+    Kind,
+    SampleRow,
+    Series,
+    StateRow,
+    UndoRow,
+    details,
+)
 from bridge.history.rollup import DEAD_BANDS, HOUR_MS, MINUTE_MS, Bucket
 from bridge.history.waiting import LogSettings, OutboxSettings
-from bridge.history.writer import Log
+from bridge.history.writer import Log, add
+from bridge.rig.scenario import DEMO
+from bridge.station.inventory import unmeasured
+from tests.history.conftest import START_MS
+from tests.history.test_log import one_of_each
 from tests.waiting import DEADLINE_S
 
 FOLDER = Path(__file__).with_name("layout2")
 ALWAYS = 2**50
+PLAN = station(DEMO, "nowhere", Limits(), 0.5, 0.9)
 
 
 @pytest.fixture
@@ -64,7 +84,7 @@ def test_a_log_of_layout_2_keeps_its_rows(old: Path, before: dict[str, Any]) -> 
         told = {key: _text(value) for key, value in was[5].items()}
         assert now[:5] == was[:5]
         assert {key: value for key, value in now[5].items() if key in told} == told
-    assert {entry[0] for entry in entries} == {kind.value for kind in Kind} - {"forecast"}
+    assert {entry[0] for entry in entries} == {kind.value for kind in Kind} - {"forecast", "undo"}
 
 
 def _text(value: object) -> object:
@@ -115,7 +135,13 @@ def test_the_saved_state_of_layout_2_is_the_start_of_a_station(old: Path, before
     assert [latch.trip for latch in state.latches] == [Trip.OVERFLOW]
     assert state.hold
     assert before["state"]["latched.barrel"]["hold"]
-    accounts = saved_state.inventory(opened.state[saved_state.accounts_key("barrel")], 5.0)
+    accounts = saved_state.inventory(
+        opened.state[saved_state.accounts_key("barrel")], unmeasured(5.0), PLAN.product, now
+    )
+    # The mixing balance of that layout becomes an estimate of water that nobody measured.
+    balance = before["state"]["accounts.barrel"]["balance"]
+    assert accounts.water.ppm == pytest.approx(balance[1] / balance[0] if balance else 5.0)
+    assert accounts.water.basis is Basis.ASSUMED
     assert (accounts.load.treated_l, accounts.load.taken_up_g) == (1500.0, 470.0)
     kept = persistence.read(opened.state[persistence.key("barrel")], ())
     assert (kept.learned.booked_l, kept.learned.total_l) == (12.0, 55.0)
@@ -168,3 +194,64 @@ def test_an_older_log_is_read_and_copied_without_a_change(old: Path, tmp_path: P
     assert layout_of(tmp_path / "copy.db") == 2, "the older program can still read it"
     with Reader(tmp_path / "copy.db") as reader:
         assert reader.span_ms()[1] == made.span_ms[1]
+
+
+# --- layout 3 ------------------------------------------------------------------------------------
+
+_OLDER = (
+    *(f"DROP VIEW v_{name}" for name in ("sample", "undo")),
+    "DROP TABLE undo",
+    "ALTER TABLE sample DROP COLUMN meter",
+    "ALTER TABLE sample DROP COLUMN meter_uncertainty_ppm",
+    "CREATE VIEW v_sample AS SELECT time, reservoir, water FROM sample",
+    "PRAGMA user_version = 3",
+)
+
+
+@pytest.fixture
+def layout_3(tmp_path: Path) -> tuple[Path, list[EntryRow]]:
+    """A log of layout 3, which had no meters and no entries taken back, with the entries in it."""
+    path = tmp_path / "three.db"
+    entries: list[EntryRow] = [row for row in one_of_each(START_MS) if not isinstance(row, UndoRow)]
+    add(path, *((lambda stamp, row=row: replace(row, stamp=stamp)) for row in entries))
+    connection = sqlite3.connect(path)
+    for statement in _OLDER:
+        connection.execute(statement)
+    connection.commit()
+    connection.close()
+    return path, entries
+
+
+def _told(rows: Iterable[EntryRow]) -> list[dict[str, Any]]:
+    return [{k: v for k, v in details(row).items() if not k.startswith("meter")} for row in rows]
+
+
+def test_a_log_of_layout_3_is_read_as_it_is_and_migrated_by_the_first_entry(
+    layout_3: tuple[Path, list[EntryRow]],
+) -> None:
+    path, entries = layout_3
+    with Reader(path) as reader:
+        assert _told(reader.events(0, ALWAYS)) == _told(entries)
+    assert layout_of(path) == 3, "a reader changes nothing"
+    assert state_of(path) == {}
+    add(path, lambda stamp: UndoRow(stamp, "barrel", "sample", START_MS))
+    assert layout_of(path) == LAYOUT
+    with Reader(path) as reader:
+        rows = list(reader.events(0, ALWAYS))
+    assert _told(rows[:-1]) == _told(entries)
+    assert [row.meter for row in rows if isinstance(row, SampleRow)] == [""]
+
+
+def test_an_entry_that_was_taken_back_stays_in_the_log_and_is_read_only_on_request(tmp_path: Path) -> None:
+    path = tmp_path / "log.db"
+    sample, other = add(
+        path,
+        lambda stamp: SampleRow(stamp, "barrel", "feed", 500.0, 250.0, 9.0, 0.5, None, "off", "unsuitable"),
+        lambda stamp: SampleRow(stamp, "butt", "feed", 600.0, 300.0, 9.0, 0.5, None, "off", "unsuitable"),
+    )
+    assert other.stamp.utc_ms == sample.stamp.utc_ms + 1, "the entries of one call are a millisecond apart"
+    (undo,) = add(path, lambda stamp: UndoRow(stamp, "barrel", "sample", sample.stamp.utc_ms))
+    with Reader(path) as reader:
+        assert list(reader.events(0, ALWAYS)) == [other, undo]
+        assert list(reader.events(0, ALWAYS, undone=True)) == [sample, other, undo]
+        assert reader.earlier(ALWAYS, [Kind.SAMPLE], "barrel", 9) == []

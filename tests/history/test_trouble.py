@@ -139,6 +139,28 @@ print(log.flush().result(DEADLINE_S), faults[0].value, log.close(DEADLINE_S))
     assert alarms_in(tmp_path / "log.db") == list(range(1000))
 
 
+def test_an_entry_that_a_full_disk_refuses_is_not_said_to_wait(tmp_path: Path) -> None:
+    """Only the daemon has readings in memory. A command that ends keeps nothing."""
+    script = """
+import resource, sys
+from dataclasses import replace
+from pathlib import Path
+from bridge.errors import LogError
+from bridge.history.writer import add
+from tests.history.test_trouble import alarm
+add(Path(sys.argv[1]), lambda stamp: replace(alarm(1), stamp=stamp))
+resource.setrlimit(resource.RLIMIT_FSIZE, (1000, resource.RLIM_INFINITY))
+try:
+    add(Path(sys.argv[1]), lambda stamp: replace(alarm(2), stamp=stamp))
+except LogError as error:
+    print(error)
+"""
+    done = run(sys.executable, "-c", script, tmp_path / "log.db", cwd=ROOT)
+    assert "Nothing was written." in done.stdout, done.stderr
+    assert "memory" not in done.stdout
+    assert len(alarms_in(tmp_path / "log.db")) == 1
+
+
 def test_a_locked_file_is_reported_and_written_when_it_is_free(
     opener: Opener, told: Told, tmp_path: Path
 ) -> None:

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.brokers import free_port
 from tests.running import Finished, Running, run, started
 
 ROOT = Path(__file__).parents[2]
@@ -37,7 +38,8 @@ def line() -> Iterator[str]:
 def config(tmp_path: Path, line: str) -> Path:
     file = tmp_path / "clearwell.toml"
     assert PORT in MINIMAL
-    hub = '[hub]\nhost = "localhost"\nport = 1\n'
+    # A port of its own: two daemons on one machine may not have the same client id at the same broker.
+    hub = f'[hub]\nhost = "localhost"\nport = {free_port()}\n'
     log = f'[log]\npath = "{tmp_path / "log.db"}"\n'
     file.write_text(f"{hub}{log}{MINIMAL.replace(PORT, line)}", encoding="utf-8")
     return file

@@ -66,7 +66,8 @@ async def test_the_invented_hub_gets_its_cards_its_lines_and_its_values(
     button = json.loads(hub.kept["board/buttons/potting-shed-barrel/hold"])
     assert button["press"]["to"] == f"{BARREL}/valve/hold/set"
 
-    client.offer(replace(view, identity=identity, verdict="unsuitable", first_out="product-over-limit"))
+    bad = replace(view, reservoir_verdict="unsuitable", first_out="product-over-limit")
+    client.offer(replace(bad, identity=identity))
     await hub.has("board/door/barrel", 'The "rain" barrel: unsuitable')
     await hub.said("board/bell/barrel", '{"ring-for": "product-over-limit"}')
     await client.stop()

@@ -76,7 +76,7 @@ def test_the_value_on_the_hub_is_always_within_the_dead_band(
 def test_words_switches_and_sets_are_sent_at_once(ready: Device, view: StationView) -> None:
     after = replace(
         view,
-        verdict="unsuitable",
+        reservoir_verdict="unsuitable",
         hold=True,
         phase="tripped",
         missing_permissives=("no-hold", "no-trip"),
@@ -85,7 +85,7 @@ def test_words_switches_and_sets_are_sent_at_once(ready: Device, view: StationVi
         frames_damaged=1,
     )
     assert told(ready, after) == {
-        "product/verdict": "unsuitable",
+        "reservoir/verdict": "unsuitable",
         "valve/hold": "true",
         "fill/phase": "tripped",
         "valve/missing": '["no-hold","no-trip"]',

@@ -1,11 +1,13 @@
 """The hub sees the bridge connect, run, disconnect and reconnect, on real brokers."""
 
 import asyncio
+import contextlib
 import json
 from collections.abc import AsyncIterator, Callable
 from dataclasses import dataclass, field, replace
 from typing import Any
 
+import aiomqtt
 import pytest
 
 from bridge.errors import HubError
@@ -110,6 +112,50 @@ async def test_a_hub_that_connects_later_finds_all_retained_values(
     await hub.has(f"{CHILD}/reservoir/volume", "120.00")
     await hub.has(f"{ROOT}/$state", "ready")
     await hub.has(f"{CHILD}/$state", "ready")
+
+
+async def test_what_a_stranger_writes_over_state_description_and_alerts_is_mended_with_the_heartbeat(
+    broker: AnyBroker, observe: Observe, start: Start, view: StationView
+) -> None:
+    hub = await observe(broker)
+    bridge = start(broker, broker.newest, heartbeat_s=0.2)
+    low = ActiveAlarm(Advisory.RESERVOIR_LOW.value, "unacknowledged", "The reservoir is low.", False)
+    shown = replace(view, alarms=(low,))
+    bridge.client.offer(shown)
+    await hub.has(f"{ROOT}/$state", "ready")
+    await hub.has(f"{CHILD}/$state", "ready")
+    right = dict(hub.kept)
+    wrong = {
+        **{f"{device}/{topic}": word for device in (ROOT, CHILD) for topic, word in STRANGERS},
+        f"{CHILD}/$alert/reservoir-low": "All is well.",
+        f"{CHILD}/$alert/overflow": "It runs over.",
+    }
+    for topic, payload in wrong.items():
+        await hub.sends(topic, payload, retain=True)
+    await hub.until(lambda seen: set(wrong.items()) <= set(seen.seen), "the stranger was not heard")
+    await until(
+        lambda: all(hub.kept.get(topic) == right.get(topic) for topic in wrong),
+        lambda: f"it stayed wrong: { {topic: hub.kept.get(topic) for topic in wrong} }",
+        meanwhile=lambda: bridge.client.offer(shown),
+    )
+
+
+async def test_a_connection_that_breaks_after_it_was_up_names_a_second_client_as_a_cause(
+    mosquitto: Mosquitto, start: Start
+) -> None:
+    bridge = start(mosquitto, "5")
+    await bridge.until(lambda b: b.client.connected)
+    v5 = aiomqtt.ProtocolVersion.V5
+    # The bridge connects again, and then the broker disconnects this client in turn.
+    with contextlib.suppress(aiomqtt.MqttError):
+        async with aiomqtt.Client(mosquitto.host, mosquitto.port, identifier="garden-bridge", protocol=v5):
+            await bridge.until(lambda b: any(isinstance(one, HubError) for one in b.reports))
+    (cause,) = {str(one) for one in bridge.reports if isinstance(one, HubError)}
+    assert "another client with the same client id" in cause
+    assert "plain MQTT" not in cause
+
+
+STRANGERS = (("$state", "lost"), ("$description", "{}"))
 
 
 async def test_a_view_that_comes_during_the_first_view_of_another_reservoir_is_published(

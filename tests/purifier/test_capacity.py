@@ -11,14 +11,18 @@ from bridge.errors import InputError
 from bridge.purifier.cartridge import Capacity, Evidence, estimate
 
 
-def test_without_earlier_cartridges_the_estimate_is_the_rating_with_its_deviation_and_the_scatter() -> None:
+def test_without_earlier_cartridges_the_estimate_is_the_rating_with_heavy_tails() -> None:
     capacity = estimate(100.0)
     assert capacity.median_g == pytest.approx(100.0, rel=0.005)
+    # External reference: scipy's quantiles. The middle is that of a normal of 20 % and the scatter, within a
+    # fifth; the tail reaches a factor of two at the 2 % that a Student t of two degrees leaves there.
     spread = math.hypot(0.20, capacity.scatter)
-    for p in (0.025, 0.1, 0.9, 0.975):
-        # External reference: scipy's normal quantile.
-        assert capacity.quantile_g(p) == pytest.approx(100.0 * math.exp(spread * stats.norm.ppf(p)), rel=0.02)
-    assert capacity.rests_on == "rating ±20 %"
+    for p in (0.1, 0.9):
+        middle = math.log(capacity.quantile_g(p) / 100.0)
+        assert middle == pytest.approx(spread * stats.norm.ppf(p), rel=0.2)
+    (half,) = capacity.chances_below([50.0])
+    assert half == pytest.approx(stats.t.cdf(math.log(0.5) / (0.8 * 0.20), 2.0), rel=0.25)
+    assert capacity.rests_on == "only its rating ±20 %"
 
 
 def test_earlier_cartridges_correct_a_wrong_rating() -> None:
@@ -44,7 +48,7 @@ def test_a_cartridge_that_was_changed_early_is_a_lower_bound() -> None:
     bare = estimate(100.0)
     early_low = estimate(100.0, [Evidence(50.0, False)])
     early_high = estimate(100.0, [Evidence(130.0, False)])
-    assert early_low.median_g == pytest.approx(bare.median_g, rel=0.005)
+    assert early_low.median_g == pytest.approx(bare.median_g, rel=0.01)
     assert early_high.median_g > 130.0
     assert early_high.quantile_g(0.9) > estimate(100.0, [Evidence(130.0, True)]).quantile_g(0.9)
     assert early_high.rests_on == "rating ±20 %, 1 changed early"

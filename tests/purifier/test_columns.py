@@ -4,7 +4,6 @@ Source of the columns: PHREEQC (Parkhurst and Appelo, USGS Techniques and Method
 ``make_columns.py`` beside this file regenerates ``columns.csv``.
 """
 
-import csv
 import importlib.util
 import math
 import random
@@ -21,63 +20,13 @@ import pytest
 from bridge.purifier.breakthrough import Front, begin, observe
 from bridge.purifier.cartridge import Capacity, Evidence, Load, estimate
 from bridge.purifier.forecast import Expected, Interval, cells_left, from_cells, interval
+from tests.purifier.columns import LIMIT_PPM, Column, columns
 
 pytestmark = pytest.mark.slow
 
-
-LIMIT_PPM = 50.0
 HERE = Path(__file__).parent
 RATING_SD = 0.20
 SCATTER = 0.05
-
-
-@dataclass(frozen=True)
-class Column:
-    """One column: its feed, and product against litres as knots of a broken line up to the crossing."""
-
-    name: str
-    feed_ppm: float
-    knots: tuple[tuple[float, float], ...]
-
-    def product_ppm(self, volume_l: float) -> float:
-        before = self.knots[0]
-        for knot in self.knots:
-            if volume_l <= knot[0]:
-                span = knot[0] - before[0]
-                share = (volume_l - before[0]) / span if span > 0.0 else 1.0
-                return before[1] + share * (knot[1] - before[1])
-            before = knot
-        return before[1]
-
-    @property
-    def life_l(self) -> float:
-        before, last = self.knots[-2:]
-        return before[0] + (last[0] - before[0]) * (LIMIT_PPM - before[1]) / (last[1] - before[1])
-
-    @property
-    def capacity_g(self) -> float:
-        steps = 2000
-        life = self.life_l
-        return sum(
-            (self.feed_ppm - self.product_ppm((i + 0.5) / steps * life)) * life / steps / 1000.0
-            for i in range(steps)
-        )
-
-
-@cache
-def columns() -> tuple[Column, ...]:
-    found: dict[str, list[dict[str, str]]] = {}
-    with (HERE / "columns.csv").open(newline="") as file:
-        for line in csv.DictReader(file):
-            found.setdefault(line["column"], []).append(line)
-    return tuple(
-        Column(
-            name,
-            float(lines[0]["feed_ppm"]),
-            tuple((float(line["volume_l"]), float(line["product_ppm"])) for line in lines),
-        )
-        for name, lines in found.items()
-    )
 
 
 def kind(word: str) -> list[Column]:
@@ -233,7 +182,7 @@ def test_one_earlier_cartridge_brings_the_median_within_6_per_cent_from_a_tenth_
     assert sum(error < 0.06 for error in errors) > 0.70 * len(errors)
 
 
-def test_the_third_cartridge_is_ordered_before_its_crossing_and_not_before_75_per_cent_of_life() -> None:
+def test_the_third_cartridge_is_there_in_time_and_typically_ordered_after_75_per_cent_of_life() -> None:
     ordered: list[float] = []
     rng = random.Random(3)
     for column in kind("plug"):
@@ -245,8 +194,10 @@ def test_the_third_cartridge_is_ordered_before_its_crossing_and_not_before_75_pe
                 order = share
                 break
         ordered.append(order)
-    assert min(ordered) >= 0.75
-    assert sum(share < 1.0 for share in ordered) >= 0.95 * len(ordered)
+    # The delivery takes a tenth of the life: ordered by 0.9, it is there in time. A row is a fortieth.
+    assert sum(share <= 0.9 for share in ordered) >= 0.95 * len(ordered)
+    assert sorted(ordered)[len(ordered) // 2] >= 0.75
+    assert min(ordered) >= 0.65
 
 
 def test_the_forecast_ends_at_the_load_at_which_the_product_crosses_the_limit() -> None:

@@ -268,7 +268,7 @@ def test_a_feed_that_is_never_over_the_limit_is_reported(clearwell: Clearwell, t
         (f"{HEADER},feed_ppm\n1,2,1,2\n", "feed_ppm is there more than once"),
         (f"{HEADER}\n1,300,1\n0.5,300,1\n", "row 2 (line 3): volume_L is 0.5 after 1"),
         (f"{HEADER}\n1,300,1\n\n2,-3,1\n", "row 2 (line 4): feed_ppm is -3"),
-        (f"{HEADER}\n1,3,10\n", "row 1 (line 2): feed_ppm 3 is below product_ppm 10"),
+        (f"{HEADER}\n1,3,280\n2,4,300\n", "the feed is far below the product in most rows"),
         (f"{HEADER}\n1,abc,1\n", "row 1 (line 2): feed_ppm is 'abc'"),
         (f"{HEADER}\n1,nan,1\n", "feed_ppm is 'nan'"),
         (f"{HEADER}\n1,1_000,1\n", "feed_ppm is '1_000'"),

@@ -49,6 +49,13 @@ def test_a_row_is_forecast_only_from_the_rows_up_to_it() -> None:
         assert list(forecast_trace(trace[:count], CAPACITY_G, 50.0)) == whole[:count]
 
 
+def test_a_product_over_the_feed_past_exhaustion_is_noise() -> None:
+    trace = [*rows(200, 110.0), TraceRow(111.0, 282.22, 282.265), TraceRow(112.0, 240.0, 310.0)]
+    *_, last = forecast_trace(trace, CAPACITY_G, 50.0)
+    assert last.volume_l == 112.0
+    assert last.crossing_l == list(forecast_trace(trace[:-2], CAPACITY_G, 50.0))[-1].crossing_l
+
+
 def test_the_intervals_are_nested_and_beyond_the_treated_volume() -> None:
     for said in forecast_trace(rows(60, 95.0), 0.8 * CAPACITY_G, 50.0):
         x = said.crossing_l
@@ -66,7 +73,7 @@ def test_after_the_crossing_every_row_has_the_litres_of_the_crossing() -> None:
     ("trace", "says"),
     [
         ([TraceRow(5.0, 300.0, 1.0), TraceRow(4.0, 300.0, 1.0)], "row 2.*backwards"),
-        ([TraceRow(5.0, 3.0, 10.0)], "row 1.*below the product"),
+        ([TraceRow(5.0, 3.0, 300.0), TraceRow(9.0, 2.0, 310.0)], "swapped"),
         ([TraceRow(5.0, -3.0, 1.0)], "row 1.*negative"),
         ([TraceRow(5.0, 300.0, math.nan)], "row 1.*missing"),
     ],

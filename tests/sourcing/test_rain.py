@@ -9,7 +9,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bridge.errors import InputError
-from bridge.sourcing.rain import Collection, Water, balance, draw_year, reliability, tap_into_rain
+from bridge.sourcing.rain import (
+    Collection,
+    Water,
+    balance,
+    draw_year,
+    recorded_reliability,
+    reliability,
+    tap_into_rain,
+)
 
 MONTHLY_MM = (60.0, 45.0, 50.0, 45.0, 55.0, 60.0, 55.0, 60.0, 60.0, 75.0, 75.0, 70.0)
 WET_DAYS = (14.0, 11.0, 12.0, 10.0, 11.0, 11.0, 10.0, 10.0, 11.0, 13.0, 14.0, 14.0)
@@ -64,8 +72,54 @@ def test_a_larger_tank_or_a_smaller_need_is_more_reliable_and_a_bad_year_is_belo
     assert small.mean < large.mean
     assert small.mean < modest.mean
     for found in (small, large, modest):
-        assert found.worst <= found.one_year_in_ten <= found.mean <= 1.0
+        # If fewer than one year in ten fails, the mean is below that year.
+        assert found.worst <= found.one_year_in_ten <= 1.0
+        assert found.worst <= found.mean <= 1.0
+        assert found.low95 <= found.mean <= found.high95
     assert reliability(MONTHLY_MM, WET_DAYS, Collection(4.0, 100.0), 5.0, years=30) == small
+
+
+def test_the_interval_of_the_reliability_holds_the_answer_of_other_seeds() -> None:
+    collection = Collection(5.0, 300.0)
+    long = reliability(MONTHLY_MM, WET_DAYS, collection, 5.0, years=1500, seed=77)
+    short = [reliability(MONTHLY_MM, WET_DAYS, collection, 5.0, years=60, seed=seed) for seed in range(1, 31)]
+    held = sum(one.low95 <= long.mean <= one.high95 for one in short)
+    assert max(one.mean for one in short) - min(one.mean for one in short) > 0.001
+    assert held >= 0.83 * len(short)
+
+
+def test_a_need_that_peaks_in_the_dry_season_is_met_less_often() -> None:
+    dry_summer = (90.0, 80.0, 70.0, 40.0, 25.0, 15.0, 10.0, 15.0, 30.0, 70.0, 90.0, 95.0)
+    wet = (14.0, 12.0, 12.0, 8.0, 5.0, 3.0, 2.0, 3.0, 6.0, 11.0, 13.0, 14.0)
+    peak = (0.2, 0.3, 0.6, 1.0, 1.5, 2.0, 2.2, 2.0, 1.2, 0.6, 0.2, 0.2)
+    even = reliability(dry_summer, wet, ROOF, 5.0, years=60)
+    peaked = reliability(dry_summer, wet, ROOF, [5.0 * share for share in peak], years=60)
+    assert sum(peak) == pytest.approx(12.0)
+    assert peaked.high95 < even.low95
+
+
+def test_wet_days_are_gamma_distributed_and_years_differ() -> None:
+    years = [draw_year((60.0,) * 12, (12.0,) * 12, seed) for seed in range(400)]
+    wet = [mm for year in years for mm in year if mm > 0.0]
+    mean = sum(wet) / len(wet)
+    variance = sum((mm - mean) ** 2 for mm in wet) / len(wet)
+    # A gamma of shape 0.75 has a squared relative deviation of 1 / 0.75; an exponential has 1.
+    assert variance / mean**2 == pytest.approx(1.0 / 0.75, rel=0.06)
+    totals = [sum(year) for year in years]
+    spread = math.sqrt(sum((total - 720.0) ** 2 for total in totals) / len(totals)) / 720.0
+    assert 0.15 < spread < 0.25
+
+
+def test_a_record_gives_its_own_years_and_a_short_one_a_wide_interval() -> None:
+    wet_year, dry_year = [4.0] * 365, [0.0] * 365
+    found = recorded_reliability([*wet_year, *dry_year], ROOF, 10.0)
+    # A wet day brings (4 - 0.5) x 10 x 0.85 = 29.75 L. The last one leaves 490 of 500 L, which last 49 days
+    # of the dry year. The first year starts with what the second one leaves, nothing.
+    assert found.mean == pytest.approx((365 + 49) / 730)
+    assert found.years == pytest.approx(2.0)
+    one = recorded_reliability(wet_year, ROOF, 10.0)
+    assert one.mean == 1.0
+    assert one.low95 == pytest.approx(1.0 - 1.96 * 0.10)
 
 
 def test_no_roof_collects_more_than_the_rain_on_it() -> None:

@@ -2,14 +2,14 @@
 
 import math
 import random
-from dataclasses import fields
+from dataclasses import fields, replace
 
 import pytest
 
 from bridge.errors import InputError
 from bridge.sourcing.compare import Offer, compare, crossover, judge
 from bridge.sourcing.cost import Figure, given, over, overtakes_at, plus, times
-from bridge.sourcing.ways import Cartridge, Membrane, Need, Rain, Suitability, Tariffs, Way
+from bridge.sourcing.ways import Cartridge, Distiller, Membrane, Need, Rain, Suitability, Tariffs, Way
 from bridge.units import LITRES_PER_US_GALLON
 
 HARD = Need(feed_ppm=300.0, litres_per_day=4.0)
@@ -44,7 +44,15 @@ def test_bought_distilled_water_costs_1_00_to_1_60_a_gallon_and_is_carried_home(
 
 def test_a_still_takes_4_hours_for_a_gallon_and_a_pitcher_a_quarter_of_an_hour() -> None:
     # common practice, no source
-    all_offers = offers()
+    all_offers = {
+        offer.way: offer
+        for offer in compare(
+            HARD,
+            TARIFFS,
+            distiller=Distiller(boiling_hours_per_day=24.0),
+            cartridge=Cartridge(pouring_hours_per_day=24.0),
+        )
+    }
     assert all_offers[Way.DISTILLER].makes_l_per_day.value == pytest.approx(24.0 / 4.0 * LITRES_PER_US_GALLON)
     assert all_offers[Way.CARTRIDGE].makes_l_per_day.value == pytest.approx(96.0 * LITRES_PER_US_GALLON)
     assert all_offers[Way.DISTILLER].energy_kwh_per_l.value > (2257.0 + 4.19 * 85.0) / 3600.0
@@ -81,13 +89,17 @@ def test_behind_a_membrane_a_cartridge_lasts_as_much_longer_as_the_membrane_reje
 
 def test_water_at_the_limit_is_unfit_and_under_the_target_it_is_better() -> None:
     # common practice, no source: at or over 50 ppm unfit for these plants, under 25 ppm better
-    assert judge(50.0, HARD) is Suitability.UNSUITABLE
-    assert judge(49.9, HARD) is Suitability.MARGINAL
-    assert judge(24.9, HARD) is Suitability.SUITABLE
+    assert judge(Figure(50.0, 0.0, "ppm"), HARD) is Suitability.UNSUITABLE
+    assert judge(Figure(49.9, 0.0, "ppm"), HARD) is Suitability.MARGINAL
+    assert judge(Figure(24.9, 0.0, "ppm"), HARD) is Suitability.SUITABLE
+    # The upper end of the 95 % interval decides, not the value.
+    assert judge(Figure(24.0, 1.0, "ppm"), HARD) is Suitability.MARGINAL
+    assert judge(Figure(46.0, 3.0, "ppm"), HARD) is Suitability.UNSUITABLE
     ranked = compare(HARD, TARIFFS)
     assert ranked[-1].way is Way.TAP
     assert ranked[0].suitability is Suitability.SUITABLE
-    assert offers(Need(900.0, 4.0))[Way.MEMBRANE].suitability is Suitability.MARGINAL
+    assert offers(Need(500.0, 4.0))[Way.MEMBRANE].suitability is Suitability.MARGINAL
+    assert offers(Need(900.0, 4.0))[Way.MEMBRANE].suitability is Suitability.UNSUITABLE
 
 
 def test_a_way_that_cannot_make_enough_is_listed_last() -> None:
@@ -97,6 +109,61 @@ def test_a_way_that_cannot_make_enough_is_listed_last() -> None:
     assert not by_way[Way.RAIN].enough
     assert by_way[Way.MEMBRANE].enough
     assert big.index(by_way[Way.MEMBRANE]) < big.index(by_way[Way.RAIN])
+
+
+HARD_TAP = Need(feed_ppm=320.0, litres_per_day=5.0)
+DEAR = Tariffs(water_per_m3=4.20, energy_per_kwh=0.31)
+
+
+@pytest.mark.parametrize(("litres", "sets"), [(5.0, 1), (50.0, 1), (200.0, 2), (1000.0, 7)])
+def test_the_first_choice_for_a_hard_feed_is_a_membrane_with_a_cartridge_at_each_size(
+    litres: float, sets: int
+) -> None:
+    first = compare(replace(HARD_TAP, litres_per_day=litres), DEAR)[0]
+    # A membrane lets 5 % of 320 ppm through, 16 ± 10 ppm: its upper end is over the target of 25 ppm, so the
+    # cartridge behind it makes the water suitable. One set makes 150 L a day.
+    assert (first.way, first.units) == (Way.MEMBRANE_AND_CARTRIDGE, sets)
+    assert sets == math.ceil(litres / 150.0)
+    # A year: set 150 over 8 years, spare parts 60, holder 30 over 5 years, for each set. A litre: four litres
+    # of tap water at 0.0042, and a cartridge of 15 for 47.5 US gallons of 95 ppm, here of 16 ppm.
+    a_year = sets * (150.0 / 8.0 + 60.0 + 30.0 / 5.0)
+    cartridge_l = 47.5 * 3.785411784 * 95.0 / 16.0
+    by_hand = a_year / (365.25 * litres) + 4.0 * 0.0042 + 15.0 / cartridge_l
+    assert first.cost_per_l.value == pytest.approx(by_hand, rel=1e-6)
+    # Half an hour a month for each set.
+    assert first.attended_hours_per_month.value == pytest.approx(0.5 * sets)
+    assert first.enough
+
+
+@pytest.mark.parametrize("feed_ppm", [60.0, 150.0, 320.0, 600.0])
+@pytest.mark.parametrize("litres", [1.0, 5.0, 50.0, 200.0, 1000.0, 2500.0])
+def test_no_first_choice_asks_for_more_hours_than_the_person_gives(feed_ppm: float, litres: float) -> None:
+    for hours in (0.25, 1.0, 3.0):
+        need = Need(feed_ppm, litres, hours_per_day=hours)
+        first = compare(need, DEAR)[0]
+        if first.enough:
+            assert first.attended_hours_per_month.value * 12.0 / 365.25 <= hours
+    # Pouring 3 minutes a litre: 1000 L a day would take 50 hours of each day.
+    poured = {offer.way: offer for offer in compare(Need(feed_ppm, 1000.0), DEAR)}[Way.CARTRIDGE]
+    assert poured.attended_hours_per_month.value * 12.0 / 365.25 == pytest.approx(50.0)
+    assert not poured.enough
+
+
+def test_an_hour_of_work_has_its_price_in_every_litre() -> None:
+    free, priced = (
+        {offer.way: offer for offer in compare(HARD_TAP, replace(DEAR, hour=hour))} for hour in (0.0, 12.0)
+    )
+    # A pitcher takes 3 minutes of work a litre: 0.05 h x 12. A jug from the shop 0.75 h for 40 L.
+    for way, per_l in ((Way.CARTRIDGE, 0.05 * 12.0), (Way.BOUGHT, 0.75 / 40.0 * 12.0), (Way.TAP, 0.0)):
+        more = priced[way].cost_per_l.value - free[way].cost_per_l.value
+        assert more == pytest.approx(per_l), way
+
+
+def test_rain_is_enough_only_if_the_lower_end_of_its_interval_is() -> None:
+    sure = Rain(reliability=0.995, litres_per_day=4.0, reliability_low=0.991)
+    unsure = Rain(reliability=0.995, litres_per_day=4.0, reliability_low=0.985)
+    assert offers(rain=sure)[Way.RAIN].enough
+    assert not offers(rain=unsure)[Way.RAIN].enough
 
 
 def test_every_number_names_its_assumptions() -> None:

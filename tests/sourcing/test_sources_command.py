@@ -55,6 +55,9 @@ class Sources:
         assert (status, err) == (0, "")
         return out
 
+    def whole(self, toml: str, *more: object) -> str:
+        return self.text(toml, "--all", *more)
+
     def json(self, toml: str, *more: object) -> dict[str, Any]:
         made: dict[str, Any] = json.loads(self.text(toml, "--json", *more))
         return made
@@ -114,7 +117,13 @@ def test_at_15_and_20_gallons_a_cartridge_a_gallon_is_under_1_where_bought_water
 
 
 def test_a_still_takes_4_hours_for_a_gallon_and_a_pitcher_a_quarter_of_an_hour(sources: Sources) -> None:
-    made = ways(sources.json(BASIC + '[distiller]\nbatch = "1 us-gal"\nhours_per_batch = 4\n'))
+    made = ways(
+        sources.json(
+            BASIC
+            + '[distiller]\nbatch = "1 us-gal"\nhours_per_batch = 4\nboiling_hours_per_day = 24\n'
+            + "[cartridge]\npouring_hours_per_day = 24\n"
+        )
+    )
     assert 24.0 / (made["distiller"]["makes_l_per_day"]["value"] / LITRES_PER_US_GALLON) == pytest.approx(4.0)
     pitcher = made["exchange cartridge"]["makes_l_per_day"]["value"] / LITRES_PER_US_GALLON
     assert 24.0 / pitcher == pytest.approx(0.25)
@@ -140,7 +149,7 @@ def test_a_membrane_suits_the_larger_collection(sources: Sources) -> None:
 
 
 def test_the_example_is_compared_and_fits_80_columns(sources: Sources) -> None:
-    status, out, err = sources.run("--config", EXAMPLE)
+    status, out, err = sources.run("--config", EXAMPLE, "--all")
     assert (status, err) == (0, "")
     assert max(map(len, out.splitlines())) <= 80
     for words in (
@@ -154,7 +163,7 @@ def test_the_example_is_compared_and_fits_80_columns(sources: Sources) -> None:
 
 
 def test_cautions_for_mains_supply_roof_resin_and_drinking_are_printed_below(sources: Sources) -> None:
-    out = " ".join(sources.text(BASIC).split())
+    out = " ".join(sources.whole(BASIC).split())
     for words in (
         "licensed electrician",
         "as its maker says",
@@ -167,7 +176,7 @@ def test_cautions_for_mains_supply_roof_resin_and_drinking_are_printed_below(sou
 
 
 def test_every_line_of_numbers_refers_to_existing_notes(sources: Sources) -> None:
-    out = sources.text(BASIC + ROOF + _months())
+    out = sources.whole(BASIC + ROOF + _months())
     notes = {int(number) for number in re.findall(r"^ *(\d+) \S", out.split("\nNotes", 1)[1], re.MULTILINE)}
     table = out.split("\nway ", 1)[1].split("\nCost of a litre", 1)[0]
     found = [(line[:24].strip(), line.split()[-1]) for line in table.splitlines() if line[:24].strip()]
@@ -210,17 +219,18 @@ def test_every_figure_in_json_has_notes_and_the_notes_mark_the_stated_values(sou
     assert of_file - named == {
         "bought.per", "bought.price_sd_percent", "tariffs.water_per", "feed.sd_percent",
         "cartridge.capacity_sd_percent", "cartridge.equivalents_per_l", "cartridge.resin",
-        "cartridge.treats", "cartridge.treats_of", "need.limit_ppm", "need.target_ppm",
+        "cartridge.treats", "cartridge.treats_of", "need.hours_per_day", "need.limit_ppm",
+        "need.monthly", "need.target_ppm",
         "rain.daily_file", "rain.first_flush_mm", "rain.monthly_mm", "rain.runoff_percent",
-        "rain.solids_sd_percent", "rain.tank", "rain.wet_days",
+        "rain.solids_sd_percent", "rain.tank", "rain.wet_days", "tariffs.hour",
     }  # fmt: skip
 
 
 def test_a_default_price_is_not_called_stated_and_its_currency_is_named(sources: Sources) -> None:
-    usual = sources.text(BASIC)
+    usual = sources.whole(BASIC)
     assert "cartridge 15 dollar (usual value)" in usual
     assert "usual ones in dollars" in usual
-    assert "cartridge 15 dollar (stated)" in sources.text(BASIC + "[cartridge]\nprice = 15\n")
+    assert "cartridge 15 dollar (stated)" in sources.whole(BASIC + "[cartridge]\nprice = 15\n")
 
 
 def test_each_key_of_the_file_changes_the_answer(sources: Sources) -> None:
@@ -298,7 +308,7 @@ def test_options_are_enough_without_a_file_and_override_the_file(sources: Source
 
 
 def test_without_a_currency_the_text_names_none(sources: Sources) -> None:
-    out = sources.text(BASIC.replace('currency = "dollar"', ""))
+    out = sources.whole(BASIC.replace('currency = "dollar"', ""))
     assert "Money in your own currency" in out
     assert "money a litre" in out
 
@@ -307,8 +317,9 @@ def test_the_cheapest_way_at_each_size_is_the_cheapest_in_the_comparison(sources
     made = sources.json(BASIC)
     stretches = made["cheapest"]
     assert stretches[0]["from_l_per_day"] == 0.0
-    assert stretches[-1]["to_l_per_day"] is None
-    for stretch in stretches[:-1]:
+    # Twenty sets of 150 L a day; beyond them every way asks for too much work.
+    assert stretches[-1]["to_l_per_day"] == pytest.approx(3000.0)
+    for stretch in stretches:
         inside = 0.5 * (stretch["from_l_per_day"] + stretch["to_l_per_day"])
         there = [
             one
@@ -316,13 +327,26 @@ def test_the_cheapest_way_at_each_size_is_the_cheapest_in_the_comparison(sources
             if one["enough"] and one["suitability"] != "unsuitable"
         ]
         assert min(there, key=lambda one: one["cost_per_l"]["value"])["way"] == stretch["way"]
-    assert stretches[-1]["way"] == "bought distilled water"
 
 
 def test_a_crossover_beyond_the_output_of_a_way_is_marked(sources: Sources) -> None:
     slow = BASIC + "[membrane]\nmakes_per_day = 0.1\n"
-    assert "that is more than one of them makes" in sources.text(slow)
-    assert "that is more than one of them makes" not in sources.text(BASIC)
+    assert "that is more than one of them makes" in sources.whole(slow)
+    assert "that is more than one of them makes" not in sources.whole(BASIC)
+
+
+def test_the_answer_is_short_and_all_shows_the_rest(sources: Sources) -> None:
+    short = sources.text(BASIC.replace("1 us-gal", "200 l"))
+    answer = short.split("Caution:")[0].splitlines()
+    assert len(answer) <= 10
+    assert max(map(len, short.splitlines())) <= 80
+    assert answer[1].startswith("First choice here: membrane")
+    assert "2 of 150 L a day" in short
+    assert "exchange cartridge (10 h of work a day)" in " ".join(short.split())
+    assert "safe to drink" in " ".join(short.split())
+    assert "--all" in short
+    assert "Notes: what the numbers assume" not in short
+    assert "Notes: what the numbers assume" in sources.whole(BASIC)
 
 
 # Rain and blending.
@@ -364,7 +388,7 @@ def test_tap_water_is_added_until_the_upper_end_of_the_blend_is_at_the_limit(sou
     mixed = (180.0 * 12.0 + blend["tap_l"] * 300.0) / (180.0 + blend["tap_l"])
     assert mixed == pytest.approx(blend["blend_ppm"])
     assert blend["tap_share_at_bare_readings"] == pytest.approx((50.0 - 12.0) / (300.0 - 12.0))
-    assert f"{blend['tap_l']:.1f} L of tap water may go in" in sources.text(toml)
+    assert f"{blend['tap_l']:.1f} L of tap water may go in" in sources.whole(toml)
 
 
 # Refusals.

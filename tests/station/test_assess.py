@@ -8,11 +8,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bridge.demo import HURRIED, station
+from bridge.estimate.reservoir import Basis
 from bridge.guard.model import Advisory, Flow
 from bridge.protocol.messages import FAILED, LocalFault, Reading, Value
 from bridge.rig.scenario import DEMO
 from bridge.station.assess import Memory, Picture, assess, begin, restarted, retested
-from bridge.station.inventory import holding, renewed, sampled
+from bridge.station.inventory import holding, renewed, sample_of, sampled
 from bridge.station.plan import StationPlan
 from bridge.tank.level import Zone
 from bridge.water.health import Health, ProbeFault
@@ -91,7 +92,8 @@ def test_an_impossible_conductance_is_no_value_and_spoils_no_balance(bad: Readin
     assert picture.assessment.product_ppm is None
     assert picture.assessment.guard_band_ppm == 0.0
     assert picture.product.health is Health.FAILURE
-    ppm, held_l = holding(memory.inventory), before.level.volume_l
+    ppm, held_l = picture.assessment.reservoir_ppm, before.level.volume_l
+    assert ppm is not None
     assert held_l is not None
     # The little that flowed with an unknown value counts as gross.
     assert ppm < 6.0 + PLAN.limits.gross_ppm * 1.0 / held_l
@@ -175,7 +177,9 @@ def test_plugs_exchanged_with_their_constants_shut_though_the_product_looks_good
     assert picture.product.findings[0].fault is ProbeFault.FEED_AND_PRODUCT_SWAPPED
     memory, picture = _later(memory, 40.0, *_steady(600, SWAPPED))
     assert picture.product.health is Health.FAILURE, "it lasts until the values come back"
-    _, picture = _later(memory, 700.0, *_steady(3))
+    memory, picture = _later(memory, 700.0, *_steady(30, replace(SWAPPED, feed_us=3000.0)))
+    assert picture.product.health is Health.FAILURE, "the product spoils too, and neither value has come back"
+    _, picture = _later(memory, 800.0, *_steady(3))
     assert picture.product.health is Health.GOOD
 
 
@@ -240,7 +244,9 @@ def test_a_rise_while_filling_mixes_in_with_its_guard_band() -> None:
     assert after.assessment.product_ppm is not None
     worst_ppm = after.assessment.product_ppm + after.assessment.guard_band_ppm
     mixed = (before.level.volume_l * 6.0 + came_l * worst_ppm) / after.level.volume_l
-    assert holding(memory.inventory) == pytest.approx(mixed, rel=0.01)
+    assert after.assessment.reservoir_ppm == pytest.approx(mixed, rel=0.01)
+    # The estimate itself has the readings without their guard bands, and an uncertainty of its own.
+    assert before.level.volume_l * 6.0 / after.level.volume_l < holding(memory.inventory) < mixed
 
 
 def test_waves_do_not_change_what_the_reservoir_holds() -> None:
@@ -259,10 +265,12 @@ def test_accounts_into_which_nothing_came_are_the_same_object() -> None:
     assert after.inventory is before.inventory
 
 
-def test_a_sample_replaces_the_estimate() -> None:
+def test_a_first_sample_replaces_what_was_assumed() -> None:
     memory, _ = _after(PLAN, *[GOOD] * 3)
-    assert holding(sampled(memory.inventory, 12.0)) == pytest.approx(12.0)
-    assert holding(sampled(begin(PLAN).inventory, 12.0)) == 12.0
+    for inventory in (memory.inventory, begin(PLAN).inventory):
+        after = sampled(inventory, sample_of(PLAN, 12.0), 50.0, 20.0)
+        assert holding(after) == pytest.approx(12.0, abs=0.2)
+        assert after.water.basis is Basis.SAMPLE
 
 
 def test_with_switches_only_bad_water_counts_as_if_it_came_at_full_flow() -> None:

@@ -1,5 +1,7 @@
 """A count of flow pulses becomes litres only if so much water can have flowed."""
 
+from dataclasses import replace
+
 import pytest
 
 from bridge.demo import station
@@ -8,7 +10,7 @@ from bridge.guard.model import Advisory, Flow
 from bridge.protocol.messages import Reading
 from bridge.rig.scenario import DEMO
 from bridge.station.assess import Memory, Picture, assess, begin, restarted
-from bridge.station.inventory import Inventory
+from bridge.station.inventory import unmeasured
 
 PLAN = station(DEMO, "nowhere", Limits(), 0.5, 0.9)
 assert PLAN.litres_per_pulse is not None
@@ -122,7 +124,7 @@ def test_water_that_flowed_during_a_gap_is_counted_at_the_next_readings(seconds:
 def test_water_that_flowed_between_two_processes_is_counted_if_one_fill_can_bring_it(
     since_l: float, counted_l: float
 ) -> None:
-    meter = Meter(begin(PLAN, Inventory(6.0, pulses=1000)))
+    meter = Meter(begin(PLAN, replace(unmeasured(6.0), pulses=1000)))
     for _ in range(3):
         meter.read(1000 + round(since_l * PULSES_PER_L))
     assert meter.counted == pytest.approx(counted_l * PULSES_PER_L, abs=1)
@@ -130,7 +132,7 @@ def test_water_that_flowed_between_two_processes_is_counted_if_one_fill_can_brin
 
 
 def test_one_torn_count_at_the_start_is_not_the_water_of_the_time_before() -> None:
-    meter = Meter(begin(PLAN, Inventory(6.0, pulses=1000)))
+    meter = Meter(begin(PLAN, replace(unmeasured(6.0), pulses=1000)))
     meter.read(1000 + 65_536)
     assert meter.picture is not None
     assert meter.picture.assessment.throughput_l is None, "the guard waits for a count that convinces"

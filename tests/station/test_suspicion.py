@@ -23,7 +23,7 @@ from bridge.protocol.messages import (
 )
 from bridge.protocol.session import DownCause, LinkUp, down
 from bridge.rig.scenario import POLYTUNNEL_WITH_DRAIN
-from bridge.station.inventory import Inventory
+from bridge.station.inventory import Inventory, unmeasured
 from bridge.station.plan import StationPlan
 from bridge.station.station import Station, StationEvent
 
@@ -258,7 +258,7 @@ def test_another_board_on_the_same_port_raises_an_alarm(board: Board) -> None:
 
 
 def test_another_board_than_before_the_restart_of_the_bridge_raises_an_alarm() -> None:
-    board = Board(known=Inventory(6.0, controller="board-0"))
+    board = Board(known=replace(unmeasured(6.0), controller="board-0"))
     board.hello()
     board.second()
     assert board.shows(Advisory.CONTROLLER_EXCHANGED)

@@ -24,6 +24,9 @@ LITRES_A_PULSE = 0.01
 CAPACITY_L = 200.0
 FILL_MARK_L = 124.0
 DEVICE = "bog-barrel"
+HUB = f"homie/5/{DEVICE}"
+HUNDREDTH = 0.01
+"""The hub shows litres with two decimals."""
 
 Event = dict[str, Any]
 
@@ -34,6 +37,8 @@ id = "bog"
 host = "127.0.0.1"
 port = {broker}
 heartbeat_s = {heartbeat}
+[log.outbox]
+every_s = {records}
 [reservoir.barrel]
 port = "{port}"
 shape = {{ kind = "box", length_m = 1.0, width_m = 0.5, height_m = 0.4 }}
@@ -128,6 +133,14 @@ class Controller(Stranger):
         """Returns every command of a kind that came from the bridge."""
         return self.all("got", since, kind=kind)
 
+    def openings_l(self) -> float:
+        """Returns the litres of all openings that are over."""
+        flowed = (
+            float(shut["delivered_l"] - opened["delivered_l"])
+            for opened, shut in zip(self.openings, self.all("shut"), strict=False)
+        )
+        return sum(flowed)
+
     @property
     def openings(self) -> list[Event]:
         return self.all("open", path="fill")
@@ -191,13 +204,20 @@ class Stage:
         await self.controller.first("port")
 
     def configured(
-        self, *, flow: str = FLOW_METER, guard: str = "", heartbeat_s: int = 2, fill_fraction: float = 0.62
+        self,
+        *,
+        flow: str = FLOW_METER,
+        guard: str = "",
+        heartbeat_s: int = 2,
+        fill_fraction: float = 0.62,
+        records_every_s: int = 10,
     ) -> Path:
         """Writes the configuration."""
         file = self.folder / "clearwell.toml"
         file.write_text(
             CONFIG.format(
                 broker=self.broker.port, port=self.port, lease=LEASE_S, flow=flow, guard=guard,
+                records=records_every_s,
                 heartbeat=heartbeat_s, fill_fraction=fill_fraction,
             )
         )  # fmt: skip
@@ -238,3 +258,16 @@ class Stage:
                 await task
 
         self.stack.push_async_callback(end)
+
+
+async def counts_every_pulse(hub: Hub, controller: Controller) -> None:
+    """The bridge has counted the litres that the meter has, within one pulse."""
+    truth = await controller.truth()
+    assert truth["path"] == "shut", "the count is compared while no water flows"
+    metered_l = truth["pulses"] * LITRES_A_PULSE
+
+    def same(seen: Observer) -> bool:
+        treated = seen.kept.get(f"{HUB}/purifier/treated")
+        return treated is not None and abs(float(treated) - metered_l) <= LITRES_A_PULSE + HUNDREDTH / 2
+
+    await hub.until(same, f"{metered_l:.2f} L flowed through the meter, and the bridge counted otherwise")

@@ -8,27 +8,10 @@ import signal
 
 import pytest
 
-from tests.brokers import Observer, keeps
-from tests.strangers.stage import DEVICE, LEASE_S, LITRES_A_PULSE, Controller, Hub, Stage
+from tests.brokers import keeps
+from tests.strangers.stage import DEVICE, HUB, LEASE_S, Controller, Hub, Stage, counts_every_pulse
 
 pytestmark = pytest.mark.needs("mosquitto", "gcc")
-
-HUB = f"homie/5/{DEVICE}"
-SHOWN_L = 0.01
-"""The hub shows litres with two decimals."""
-
-
-async def counts_every_pulse(hub: Observer, controller: Controller) -> None:
-    """The bridge has counted the litres that the meter has, within one pulse."""
-    truth = await controller.truth()
-    assert truth["path"] == "shut", "the count is compared while no water flows"
-    metered_l = truth["pulses"] * LITRES_A_PULSE
-
-    def same(seen: Observer) -> bool:
-        treated = seen.kept.get(f"{HUB}/purifier/treated")
-        return treated is not None and abs(float(treated) - metered_l) <= LITRES_A_PULSE + SHOWN_L / 2
-
-    await hub.until(same, f"{metered_l:.2f} L flowed through the meter, and the bridge counted otherwise")
 
 
 def follows_the_line(controller: Controller) -> None:

@@ -8,9 +8,10 @@ import statistics
 import pytest
 
 from bridge.errors import OutOfRangeError
-from bridge.water.conductivity import Cell, Compensation, Method, conductivity_25
+from bridge.water import ions
+from bridge.water.conductivity import Cell, Compensation, Method, conductivity_25, pure_water_us_cm
 from bridge.water.measurement import MeasuringChain, budget_of, measure, measure_compensated
-from bridge.water.uncertainty import Source, StandardUncertainties
+from bridge.water.uncertainty import Source, StandardUncertainties, WaterKind
 
 INPUTS = StandardUncertainties(
     cell_constant_percent=1.0,
@@ -94,3 +95,49 @@ def test_a_reading_that_a_meter_compensated_has_no_budget() -> None:
 def test_an_impossible_uncertainty_is_refused_by_name(name: str, value: float) -> None:
     with pytest.raises(OutOfRangeError, match=name):
         StandardUncertainties(**{name: value})
+
+
+# Ions and how many of them for one equivalent.
+_SALTS = {
+    "NaCl": ((ions.SODIUM, 1.0), (ions.CHLORIDE, 1.0)),
+    "KCl": ((ions.POTASSIUM, 1.0), (ions.CHLORIDE, 1.0)),
+    "CaCl2": ((ions.CALCIUM, 0.5), (ions.CHLORIDE, 1.0)),
+    "NaHCO3": ((ions.SODIUM, 1.0), (ions.HYDROGENCARBONATE, 1.0)),
+    "Ca(HCO3)2": ((ions.CALCIUM, 0.5), (ions.HYDROGENCARBONATE, 1.0)),
+    "Na2SO4": ((ions.SODIUM, 1.0), (ions.SULFATE, 0.5)),
+    "MgSO4": ((ions.MAGNESIUM, 0.5), (ions.SULFATE, 0.5)),
+    "KNO3": ((ions.POTASSIUM, 1.0), (ions.NITRATE, 1.0)),
+    "NH4Cl": ((ions.AMMONIUM, 1.0), (ions.CHLORIDE, 1.0)),
+    "HCl": ((ions.HYDROGEN, 1.0), (ions.CHLORIDE, 1.0)),
+    "H2SO4": ((ions.HYDROGEN, 1.0), (ions.SULFATE, 0.5)),
+    "NaOH": ((ions.SODIUM, 1.0), (ions.HYDROXIDE, 1.0)),
+}
+
+
+@pytest.mark.parametrize(
+    ("kind", "method", "salts"),
+    [
+        (WaterKind.EXCHANGE_PRODUCT, Method.PURE, ("NaCl", "KCl", "CaCl2", "NaHCO3", "HCl", "NaOH")),
+        (WaterKind.PERMEATE, Method.PURE, ("NaCl", "CaCl2", "NaHCO3", "Na2SO4")),
+        (WaterKind.RAIN, Method.PURE, ("H2SO4", "NH4Cl", "NaCl", "KNO3", "CaCl2")),
+        (WaterKind.TAP, Method.NATURAL, ("NaHCO3", "Ca(HCO3)2", "CaCl2", "NaCl", "KNO3", "MgSO4")),
+    ],
+)
+def test_the_uncertainty_of_the_compensation_is_that_of_the_ions_in_the_water(
+    kind: WaterKind, method: Method, salts: tuple[str, ...]
+) -> None:
+    # Ionic conductivities of McCleskey et al. (2012), 0.5 mmol/kg of charge.
+    def percent_per_k(salt: str, t: float) -> float:
+        def us_cm(at: float) -> float:
+            return sum(0.5 * count * ion.conductivity(0.022, at) for ion, count in _SALTS[salt])
+
+        at_25 = us_cm(25.0) + pure_water_us_cm(25.0)
+        found = conductivity_25(Compensation(method), us_cm(t) + pure_water_us_cm(t), t)
+        return 100.0 * (found / at_25 - 1.0) / abs(t - 25.0)
+
+    below, above = kind.method_percent_per_k
+    errors = [percent_per_k(salt, t) for salt in salts for t in (5.0, 10.0, 15.0, 20.0)]
+    root_mean_square = math.sqrt(statistics.mean(error * error for error in errors))
+    # Stated in steps of 0.05, rounded up.
+    assert below - 0.06 <= root_mean_square <= below
+    assert max(-percent_per_k(salt, 30.0) for salt in salts) <= above

@@ -72,11 +72,16 @@ class Site:
 
     async def command(self, path: str, value: str, unit: str | None = None, **headers: str) -> httpx.Response:
         """Sends a command as the page's own script does, with the given headers changed."""
+        named = {} if unit is None else {"unit": unit}
+        return await self.act({"property": path, "value": value} | named, **headers)
+
+    async def act(self, command: dict[str, str], **headers: str) -> httpx.Response:
+        """Sends any body as a command."""
         own = {"authorization": f"Bearer {TOKEN}", "origin": self.url, "sec-fetch-site": "same-origin"}
         sent = {name.replace("_", "-"): value for name, value in headers.items()}
         return await self.web.post(
             f"/api/reservoirs/{RESERVOIR}/command",
-            content=json.dumps({"property": path, "value": value} | ({} if unit is None else {"unit": unit})),
+            content=json.dumps(command),
             headers={**own, "content-type": "application/json", **sent},
         )
 
@@ -241,7 +246,8 @@ def alone() -> Iterator[Alone]:
 def view() -> StationView:
     """The view of an idle reservoir with everything fitted, without a fault."""
     return StationView(
-        IDENTITY, True, 12.0, 6.0, 0.4, 18.0, "good", "suitable", 640.0, 320.0, 15.0, "good", 120.0, 0.6,
-        "middle", "good", False, 7.0, "shut", "shut", (), False, "idle", 0.0, 0.0, 30.0, 1500.0, 470.0, 98.1,
+        IDENTITY, True, 12.0, 6.0, 0.4, 18.0, "good", "standing", "unknown", 640.0, 320.0, 15.0, "good",
+        120.0, 0.6, "middle", "good", False, 7.0, 1.2, "suitable", 0.0, "balance", "shut", "shut", (), False,
+        "idle", 0.0, 0.0, 30.0, 1500.0, 470.0, 98.1,
         412.0, 21.0, 17.5, 26.0, False, 6.5, 5.0, 9.0, "good", None, (), (), 1000, 0, "rig 1.0",
     )  # fmt: skip

@@ -29,7 +29,7 @@ def house() -> Iterator[Alone]:
 def butt(view: StationView) -> StationView:
     """A reservoir with water over its limit, and the alarm for it."""
     alarm = ActiveAlarm("product-over-limit", "unacknowledged", "The product is over its limit.", False)
-    return replace(view, identity=BUTT, product_ppm=80.0, verdict="unsuitable", alarms=(alarm,))
+    return replace(view, identity=BUTT, product_ppm=80.0, reservoir_verdict="unsuitable", alarms=(alarm,))
 
 
 @asynccontextmanager
@@ -93,7 +93,7 @@ async def test_one_of_two_reservoirs_is_chosen_and_shown_and_commanded(
         await here.is_sound()
 
         # A change of the other reservoir is visible from here.
-        change(replace(view, verdict="marginal", product_ppm=30.0))
+        change(replace(view, reservoir_verdict="marginal", product_ppm=30.0))
         await expect(buttons.first).to_have_text(f"{IDENTITY.name}: Yes, with care")
         await page.reload()
         await chosen(here, BUTT.name)

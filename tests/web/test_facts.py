@@ -24,7 +24,7 @@ from bridge.daemon.page_lines import (
     trouble_line,
     view_line,
 )
-from bridge.display import as_json
+from bridge.display import Use, as_json
 from bridge.display.from_view import PERMISSIVE_LABELS, PERMISSIVE_MISSING, facts_of, span
 from bridge.guard.faults import FAULTS
 from bridge.guard.model import Permissive, Phase, Trip
@@ -59,30 +59,35 @@ def test_the_purest_water_has_a_meaningful_uncertainty(view: StationView) -> Non
     shown = facts_of(pure, UNITS, "")
     assert (shown.product.text, shown.product.uncertainty) == ("0.0275 ppm", "± 0.0011 ppm")
     assert shown.product.number == 0.0275
-    assert "0.0275 ppm ± 0.0011 ppm" in shown.use.reason
     told = facts_of(pure, replace(UNITS, solids=SolidsUnit.US_CM), "").product
     assert (told.text, told.uncertainty) == ("0.0550 µS/cm", "± 0.0022 µS/cm")
 
 
-def test_the_verdict_is_that_of_the_worse_water(view: StationView) -> None:
-    def use(**changed: Any) -> tuple[str, str, str]:
-        shown = facts_of(replace(view, **changed), UNITS, "").use
-        return shown.verdict, shown.word, shown.reason
+def test_the_answer_is_about_the_stored_water_and_tells_its_evidence(view: StationView) -> None:
+    def use(**changed: Any) -> Use:
+        return facts_of(replace(view, **changed), UNITS, "").use
 
-    assert use()[:2] == ("suitable", "Yes")
-    verdict, answer, reason = use(reservoir_ppm=50.0)
-    assert verdict == "unsuitable"
-    assert answer.startswith("No")
-    assert "reservoir" in reason
-    assert "over the limit of 50 ppm" in reason
-    assert use(reservoir_ppm=30.0)[0] == "marginal"
-    verdict, answer, reason = use(verdict="unsuitable", product_ppm=60.0)
-    assert answer.startswith("No")
-    assert "stands in the purifier" in reason
-    verdict, answer, reason = use(verdict="unknown", product_ppm=None, product_uncertainty_ppm=None)
-    assert (verdict, answer) == ("unknown", "Not known")
-    assert use(verdict="unknown", reservoir_ppm=60.0)[0] == "unsuitable"
-    assert use(verdict="unknown", reservoir_ppm=None)[0] == "unknown"
+    good = use()
+    assert (good.verdict, good.word, good.over_limit) == ("suitable", "Yes", "under 1 %")
+    assert "7.0 ppm ± 1.2 ppm by the balance" in good.reason
+    assert "stands in the purifier is not judged" in good.reason
+    # Whatever the product reads, it is not what the plants get.
+    assert use(product_ppm=60.0, product_state="over-limit", product_verdict="unsuitable").word == "Yes"
+    sampled = use(
+        reservoir_ppm=60.0, reservoir_verdict="unsuitable", reservoir_over_limit_probability=0.9,
+        reservoir_basis="sample", reservoir_sampled="2026-05-01T06:00:00Z",
+    )  # fmt: skip
+    assert (sampled.word, sampled.over_limit) == ("No", "90 %")
+    assert "by the sample of 2026-05-01" in sampled.reason
+    assert "not under the limit of 50 ppm" in sampled.reason
+    assumed = use(reservoir_basis="assumed", reservoir_verdict="unknown", reservoir_uncertainty_ppm=30.0)
+    assert assumed.word == "Not known"
+    assert "± 30 ppm by assumption" in assumed.reason
+    assert "Nobody has measured this water" in assumed.reason
+    tripped = use(phase="tripped", first_out="product-over-limit", latched_trips=("product-over-limit",))
+    assert tripped.word == "Yes"
+    assert f"The valve is shut by a trip: {FAULTS[Trip.PRODUCT_OVER_LIMIT].what}" in tripped.reason
+    assert use(reservoir_ppm=None, reservoir_verdict="unknown").word == "Not known"
 
 
 def test_the_fact_of_the_valve_gives_the_reason_why_it_is_open_or_shut(view: StationView) -> None:
@@ -196,9 +201,8 @@ def test_a_view_is_the_same_at_the_page_and_at_the_daemon(
     unit=st.text(max_size=LONGEST_UNIT),
 )
 def test_commands_and_answers_are_the_same_at_both_ends(number: int, a: str, b: str, unit: str) -> None:
-    assert read_from_page(command_request_line(CommandRequest(number, a, a, b, unit))) == CommandRequest(
-        number, a, a, b, unit
-    )
+    for request in (CommandRequest(number, a, a, b, unit), CommandRequest(number, a, a, b, unit, a, 1.5)):
+        assert read_from_page(command_request_line(request)) == request
     assert read_from_page(opened_line(Opened(a, number))) == Opened(a, number)
     assert read_from_page(trouble_line(Trouble(b))) == Trouble(b)
     assert read_from_daemon(command_result_line(CommandResult(number, a, b)), {}) == CommandResult(

@@ -1,15 +1,18 @@
 """The page shows the current state at once, and the guard checks its commands."""
 
+import asyncio
 import os
 import signal
 import socket
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from bridge import __version__
 from bridge.config.plan import HubPlan, LogPlan
+from bridge.daemon.page_lines import CommandRequest, CommandResult
 from bridge.demo import RESERVOIR
 from bridge.guard.commands import (
     Acknowledge,
@@ -21,7 +24,7 @@ from bridge.guard.commands import (
     Shelve,
     StartFill,
 )
-from bridge.guard.model import Advisory, Flow, Phase, Trip
+from bridge.guard.model import Advisory, Flow, Permissive, Phase, Trip
 from bridge.history.waiting import LogSettings
 from bridge.mqtt.broker import BrokerSettings, Secret
 from bridge.protocol.messages import Close
@@ -54,7 +57,7 @@ async def test_every_fact_changes_live_without_a_hub_and_without_a_log(begin: Be
         assert shown["link"]
         assert shown["use"]["verdict"] == "suitable"
         assert shown["reservoir"]["volume"].endswith(" L")
-        assert len(shown["valve"]["permissives"]) == 13
+        assert len(shown["valve"]["permissives"]) == len(Permissive)
         await site.filling()
         shown = await events.until(
             lambda r: r["valve"]["phase"] == "fill" and r["valve"]["state"] == "fill", "no fill"
@@ -197,6 +200,53 @@ async def test_browsers_are_notified_when_a_fill_that_ended_is_in_the_log(
         await until(lambda: events.fills == {"id": RESERVOIR}, "nobody was told of the fill")
         (shown,) = (await site.web.get(f"/api/reservoirs/{RESERVOIR}/fills")).json()
         assert shown["ended_by"] == "trip"
+
+
+async def test_a_command_that_was_sent_twice_is_carried_out_once(begin: Begin) -> None:
+    async with begin() as site:
+        one = {"property": "reservoir/sample", "value": "9", "key": "a-click"}
+        first, again = [await site.act(one) for _ in range(2)]
+        assert (first.status_code, first.json()["sentence"]) == (200, "Done.")
+        assert again.json()["sentence"] == "Done."
+        assert [type(command) for command in site.commands] == [ReservoirSample]
+        assert (await site.act(one | {"key": "another-click"})).status_code == 200
+        assert [type(command) for command in site.commands] == [ReservoirSample] * 2
+        refused = [await site.act({"property": "fill/start", "value": "x", "key": "k"}) for _ in range(2)]
+        assert [answer.status_code for answer in refused] == [400, 400]
+        assert refused[0].json()["sentence"] == refused[1].json()["sentence"]
+
+
+async def test_a_command_that_waited_too_long_is_never_carried_out(
+    begin: Begin, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    async with begin() as site:
+        page = site.daemon.page
+        assert page is not None
+        now = asyncio.get_running_loop().time()
+        late = CommandRequest(1, RESERVOIR, "valve/hold", "true", key="late", expires_at=now)
+        results: list[CommandResult] = []
+        monkeypatch.setattr(page, "_send_result", results.append)
+        page._carry_out(late)
+        # The browser asks again with a new limit: the same command stays refused.
+        page._carry_out(replace(late, number=2, expires_at=now + 1000.0))
+        await until(lambda: len(results) == 2, "not answered twice")
+        assert [(one.number, one.status) for one in results] == [(1, "refused"), (2, "refused")]
+        assert "not carried out" in results[0].sentence
+        assert site.commands == []
+        page._carry_out(replace(late, number=3, key="in-time", expires_at=now + 1000.0))
+        await until(lambda: len(results) == 3, "not answered")
+        assert (results[2].status, site.keeper.station.state.hold) == ("done", True)
+
+
+async def test_the_token_is_checked_when_it_is_entered(begin: Begin) -> None:
+    async with begin() as site:
+        right = await site.web.post("/api/token", headers={"authorization": f"Bearer {TOKEN}"})
+        assert (right.status_code, right.json()["sentence"]) == (200, "The token is right.")
+        for _ in range(10):
+            wrong = await site.web.post("/api/token", headers={"authorization": "Bearer nothing-like-it"})
+            assert wrong.status_code == 401
+        # A guess costs a try here too.
+        assert (await site.command("valve/hold", "true")).status_code == 429
 
 
 async def test_a_page_without_a_token_accepts_no_command(begin: Begin) -> None:

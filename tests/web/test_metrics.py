@@ -21,10 +21,14 @@ IDENTITY = StationIdentity(
 )
 VIEW = StationView(
     identity=IDENTITY, link_up=True, product_conductivity_25_us_cm=12.0, product_ppm=6.0,
-    product_uncertainty_ppm=0.4, product_temperature_c=18.0, product_health="good", verdict="suitable",
+    product_uncertainty_ppm=0.4, product_temperature_c=18.0, product_health="good",
+    product_state="flowing", product_verdict="suitable",
     feed_conductivity_25_us_cm=640.0, feed_ppm=320.0, feed_temperature_c=15.0,
     feed_health="maintenance-required", volume_l=120.0, level_fraction=0.6, zone="middle",
-    level_health="good", overflow=False, reservoir_ppm=7.0, valve_decided="fill", valve_reported="unknown",
+    level_health="good", overflow=False, reservoir_ppm=7.0, reservoir_uncertainty_ppm=1.2,
+    reservoir_verdict="suitable", reservoir_over_limit_probability=0.001,
+    reservoir_basis="balance",
+    valve_decided="fill", valve_reported="unknown",
     missing_permissives=("link-fresh", "no-hold"), hold=True, phase="pause", fill_volume_l=42.0,
     fill_elapsed_s=95.0, volume_today_l=30.0, purifier_treated_l=1500.0, purifier_load_g=470.0,
     rejection_percent=98.0, litres_left=412.0, days_left=21.0, days_left_low=17.5, days_left_high=26.0,
@@ -51,6 +55,8 @@ NUMBERS = {
     "reservoir_capacity_cubic_meters": 0.2,
     "reservoir_level_ratio": 0.6,
     "reservoir_dissolved_solids_ppm": 7.0,
+    "reservoir_dissolved_solids_uncertainty_ppm": 1.2,
+    "reservoir_over_limit_ratio": 0.001,
     "overflow_float_up": 0.0,
     "hold": 1.0,
     "link_up": 1.0,
@@ -71,6 +77,9 @@ INTERVALS = {
 }
 STATES = {
     "verdict": {"suitable"},
+    "reservoir_basis": {"balance"},
+    "product_verdict": {"suitable"},
+    "product_state": {"flowing"},
     "product_probe_health": {"good"},
     "feed_probe_health": {"maintenance-required"},
     "level_health": {"good"},
@@ -84,7 +93,16 @@ STATES = {
     "alarm": {"overflow", "reservoir-low"},
     "alarm_shelved": {"reservoir-low"},
 }
-SHOWN_OTHERWISE = {"identity", "first_out", "latched_trips", "alarms", "missing_permissives", "controller"}
+SHOWN_OTHERWISE = {
+    "identity",
+    "first_out",
+    "latched_trips",
+    "alarms",
+    "missing_permissives",
+    "controller",
+    "last_reading",
+    "reservoir_sampled",
+}
 """Fields that are no number and no word; the first-out trip is a matter of the alarm's history."""
 
 
@@ -136,7 +154,10 @@ def test_no_field_of_a_view_is_left_out() -> None:
         value = getattr(VIEW, field.name)
         other = not value if isinstance(value, bool) else "failure" if isinstance(value, str) else value + 1
         other_words = {
-            "verdict": "marginal",
+            "reservoir_verdict": "marginal",
+            "product_verdict": "marginal",
+            "product_state": "standing",
+            "reservoir_basis": "sample",
             "zone": "low",
             "valve_decided": "shut",
             "valve_reported": "shut",

@@ -1,4 +1,4 @@
-"""The page's history: the product's trend while water flowed, and the last fills."""
+"""The page's history: the course of a reservoir, its entries and its last fills."""
 
 import asyncio
 import time
@@ -9,69 +9,118 @@ from typing import Any
 import pytest
 
 from bridge.errors import LogError
-from bridge.history.records import FillRow, ReadingRow, Series, Stamp
-from bridge.history.rollup import HOUR_MS, MINUTE_MS, Bucket, Cell
+from bridge.guard.model import Advisory, Trip
+from bridge.history.grouped import Group
+from bridge.history.records import (
+    AlarmChange,
+    AlarmRow,
+    CalibrationRow,
+    CartridgeRow,
+    Cell,
+    CommandRow,
+    EntryRow,
+    EventRow,
+    FillRow,
+    ReadingRow,
+    Series,
+    Stamp,
+)
+from bridge.history.rollup import HOUR_MS, MINUTE_MS
 from bridge.history.writer import Log
-from bridge.units import DisplayUnits, SolidsUnit, VolumeUnit
-from bridge.water.health import Health
+from bridge.units import DisplayUnits, SolidsUnit, TemperatureUnit, VolumeUnit
 from bridge.web import history as records_module
+from bridge.web.course import MOST_POINTS, SERIES, Course, Span, course_of, grouping
+from bridge.web.entries import Filter, entries_of
 from bridge.web.history import Records
-from bridge.web.trend import MOST_POINTS, span_ms, trend_of
 from tests.web.conftest import IDENTITY
 
 UNITS = DisplayUnits(zone="Europe/Berlin")
 START_MS = 1_780_000_020_000 // HOUR_MS * HOUR_MS
 
 
-def bucket(number: int, ppm: float | None, through_l: tuple[float, float], span: int = MINUTE_MS) -> Bucket:
-    cells: list[Cell | None] = [None] * len(Series)
-    if ppm is not None:
-        cells[Series.PRODUCT_PPM] = Cell(ppm - 1.0, ppm, ppm + 2.0, 60)
-        cells[Series.UNCERTAINTY] = Cell(0.3, 0.4, 0.5, 60)
-    cells[Series.THROUGHPUT] = Cell(through_l[0], sum(through_l) / 2, through_l[1], 60)
-    return Bucket(START_MS + number * span, span, tuple(cells), 60, Health.GOOD)
+def group(number: int, cells: dict[Series, Cell], width_ms: int = MINUTE_MS) -> Group:
+    return Group(START_MS + number * width_ms, tuple(cells.get(series) for series in SERIES), 0.0)
 
 
-def test_standing_water_in_the_purifier_is_not_in_the_trend() -> None:
-    course = [
-        bucket(0, 8.0, (10.0, 11.0)),
-        bucket(1, 90.0, (11.0, 11.0)),
-        bucket(2, None, (11.0, 12.0)),
-        bucket(3, 9.0, (12.0, 13.0)),
-    ]
-    trend = trend_of(course, 1, START_MS + HOUR_MS, IDENTITY, UNITS)
+def shown(groups: list[Group], span: Span, units: DisplayUnits = UNITS) -> Course:
+    return course_of(span, START_MS, span.end_ms, groups, (), IDENTITY, units)
+
+
+HOUR = Span(START_MS, START_MS + HOUR_MS)
+PRODUCT = {Series.PRODUCT_PPM: Cell(7.0, 8.0, 10.0, 60), Series.UNCERTAINTY: Cell(0.3, 0.4, 0.5, 60)}
+EXCURSION = {Series.PRODUCT_PPM: Cell(8.0, 44.5, 318.0, 60), Series.UNCERTAINTY: Cell(0.3, 4.0, 11.6, 60)}
+
+
+def test_the_band_and_the_sentence_show_the_greatest_value_and_not_the_mean() -> None:
+    course = shown([group(0, PRODUCT), group(3, EXCURSION)], HOUR)
+    (product,) = course["lines"]
     known = {
-        time: (value, low, high)
-        for time, value, low, high in zip(
-            trend["times"], trend["value"], trend["low"], trend["high"], strict=True
+        time: values
+        for time, *values in zip(
+            course["times"], product["mean"], product["low"], product["high"], strict=True
         )
-        if value is not None
+        if values[0] is not None
     }
     first = START_MS // 1000
     # The minimum less its uncertainty, and the maximum plus its uncertainty.
-    assert known == {first: (8.0, 6.5, 10.5), first + 180: (9.0, 7.5, 11.5)}
-    assert (trend["unit"], trend["limit"], trend["target"]) == ("ppm", 50.0, 25.0)
-    assert trend["sentence"] is None
+    assert known == {first: [8.0, 6.5, 10.5], first + 180: [44.5, 0.0, 329.6]}
+    assert (product["unit"], course["limit"], course["target"]) == ("ppm", 50.0, 25.0)
+    # In May Berlin is two hours ahead of UTC (01:30 and three minutes).
+    at = UNITS.local(START_MS / 1000 + 180).strftime("%Y-%m-%d %H:%M")
+    assert f"at most 318 ppm, at {at}, over the limit of 50 ppm" in course["sentence"]
+    assert "under the limit" in shown([group(0, PRODUCT)], HOUR)["sentence"]
+    assert "No water flowed" in shown([], HOUR)["sentence"]
 
 
-@pytest.mark.parametrize("hours", [1, 24, 72, 744, 745, 8760])
-def test_a_trend_has_no_more_points_than_a_chart_can_show(hours: int) -> None:
-    span = span_ms(hours)
-    count = hours * HOUR_MS // span
-    step = max(1, count // 3000)
-    course = [bucket(number, 5.0, (number, number + 1.0), span) for number in range(0, count, step)]
-    trend = trend_of(course, hours, START_MS + hours * HOUR_MS, IDENTITY, UNITS)
-    assert 0 < len(trend["times"]) <= MOST_POINTS
-    assert trend["times"] == sorted(set(trend["times"]))
-    assert len(trend["value"]) == len(trend["low"]) == len(trend["high"]) == len(trend["times"])
-    assert trend["times"][-1] - trend["times"][0] <= 1.01 * hours * 3600
+@pytest.mark.parametrize("hours", [1, 24, 72, 744, 745, 8760, 43_830])
+def test_a_course_has_no_more_points_than_a_chart_can_show(hours: int) -> None:
+    span = Span(START_MS, START_MS + hours * HOUR_MS)
+    width_ms = grouping(span).width_ms
+    ends = [Group(ms // width_ms * width_ms, shown_cells, 0.0) for ms in (span.start_ms, span.end_ms - 1)
+            for shown_cells in [group(0, PRODUCT).cells]]  # fmt: skip
+    course = shown(ends, span)
+    assert 0 < len(course["times"]) <= MOST_POINTS
+    assert course["times"] == sorted(set(course["times"]))
+    mean = course["lines"][0]["mean"]
+    assert (mean[0], mean[-1], len(mean)) == (8.0, 8.0, len(course["times"]))
+    assert course["times"][0] * 1000 <= span.start_ms < span.end_ms <= course["times"][-1] * 1000 + width_ms
 
 
-def test_a_trend_is_shown_in_the_configured_unit() -> None:
-    units = replace(UNITS, solids=SolidsUnit.US_CM)
-    trend = trend_of([bucket(0, 8.0, (1.0, 2.0))], 1, START_MS + HOUR_MS, IDENTITY, units)
-    assert (trend["unit"], trend["scale"], trend["limit"]) == ("µS/cm", "at 25 °C", 100.0)
-    assert [value for value in trend["value"] if value is not None] == [16.0]
+def test_a_course_is_shown_in_the_configured_units() -> None:
+    units = replace(
+        UNITS, solids=SolidsUnit.US_CM, volume=VolumeUnit.US_GALLON, temperature=TemperatureUnit.FAHRENHEIT
+    )
+    everything = PRODUCT | {
+        Series.VOLUME: Cell(120.0, 120.0, 120.0, 60), Series.TEMPERATURE: Cell(18.0, 18.0, 18.0, 60),
+    }  # fmt: skip
+    course = shown([group(0, everything)], HOUR, units)
+    assert (course["scale"], course["limit"]) == ("at 25 °C", 100.0)
+    values = {line["name"]: (line["mean"][0], line["unit"]) for line in course["lines"]}
+    # 120 L are 31.7 US gal and 18 °C are 64.4 °F (NIST SP 811).
+    assert values == {"product": (16.0, "µS/cm"), "volume": (31.7, "US gal"), "temperature": (64.4, "°F")}
+
+
+def test_each_kind_of_entry_is_found_under_its_name() -> None:
+    stamp = Stamp(1, 0, START_MS)
+    rows: dict[Filter, EntryRow] = {
+        Filter.TRIP: AlarmRow(stamp, "barrel", Trip.OVERFLOW, AlarmChange.RAISED, "", first_out=True),
+        Filter.ALARM: AlarmRow(stamp, "barrel", Advisory.RESERVOIR_LOW, AlarmChange.RAISED, ""),
+        Filter.FILL: FillRow(stamp, "barrel", START_MS - 25 * MINUTE_MS, 20.0, None, 5.0, "full"),
+        Filter.CARTRIDGE: CartridgeRow(stamp, "barrel", "second", 1500.0, 470.0),
+        Filter.SAMPLE: CommandRow(stamp, "barrel", "reservoir sample of 9 ppm", "page", True),
+        Filter.CALIBRATION: CalibrationRow(stamp, "barrel", "product", 0.1, 0.0, 84.0, 25.0, 2.0),
+        Filter.COMMAND: CommandRow(stamp, "barrel", "hold on", "hub", False, "The hub is mute."),
+        Filter.EVENT: EventRow(stamp, "barrel", "fill-began", "The level fell to 80 L."),
+    }
+    for kind, row in rows.items():
+        (entry,) = entries_of(rows.values(), frozenset({kind}), UNITS)
+        assert entry == entries_of([row], frozenset(Filter), UNITS)[0]
+        assert entry["at"] == START_MS // 1000
+    sentences = [entry["sentence"] for entry in entries_of(rows.values(), frozenset(Filter), UNITS)]
+    assert "The overflow float is up: raised, the first one." in sentences
+    assert "New cartridge second. The old one made 1500 L and took up 470 g." in sentences
+    assert "20.0 L in 25 min, on average 5 ppm; it ended: full." in sentences
+    assert "Hold on, by hub: refused. The hub is mute." in sentences
 
 
 async def test_the_log_is_read_while_it_is_written(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -107,9 +156,19 @@ async def test_the_log_is_read_while_it_is_written(tmp_path: Path, monkeypatch: 
             "ended_by": "overflow",
         }
         assert fills[0]["began"] > fills[1]["began"]
-        trend = await records.trend(IDENTITY, 24)
-        assert {value for value in trend["value"] if value is not None} == {6.0}
-        nobody = await records.trend(replace(IDENTITY, reservoir="other"), 24)
+        day = Span(now_ms - 24 * HOUR_MS, now_ms)
+        course = await records.course(IDENTITY, day)
+        lines = {line["name"]: line for line in course["lines"]}
+        assert {value for value in lines["product"]["mean"] if value is not None} == {6.0}
+        # 11 L were made, 2.91 US gal; the hours begin with the counter at 0.
+        assert sum(course["litres_a_day"]) == pytest.approx(2.91, abs=0.01)
+        (last, *rest) = await records.entries(IDENTITY, day, frozenset({Filter.FILL}))
+        assert (last["kind"], len(rest)) == ("fill", 11)
+        assert last["sentence"].endswith("it ended: overflow.")
+        sheet = (await records.csv(IDENTITY, day)).splitlines()
+        assert sheet[0].startswith("time,reservoir,readings,health,")
+        assert len(sheet) == 13
+        nobody = await records.course(replace(IDENTITY, reservoir="other"), day)
         assert nobody["sentence"] == "The log has no readings of this reservoir yet."
     finally:
         await asyncio.to_thread(log.close)
@@ -160,7 +219,7 @@ async def test_a_log_that_cannot_be_read_is_reported_and_many_requests_need_one_
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     with pytest.raises(LogError):
-        await Records(str(tmp_path / "none.db"), UNITS).trend(IDENTITY, 24)
+        await Records(str(tmp_path / "none.db"), UNITS).course(IDENTITY, HOUR)
     records = Records(str(tmp_path / "x.db"), UNITS)
     read = []
 

@@ -9,6 +9,7 @@ from bridge.config.modbus import CANNOT_PROMISE
 from bridge.config.plan import BridgePlan, HubPlan
 from bridge.forecast.by_hand import HandPlan, ShelfPlan
 from bridge.mqtt.announcements import Announcements
+from bridge.mqtt.broker import MqttVersion
 from bridge.station.plan import CartridgePlan, ProbePlan, StationPlan
 from bridge.tank import shapes
 from bridge.units import DisplayUnits
@@ -92,9 +93,9 @@ def guarded(station: StationPlan, shown: Units) -> Iterator[Line]:
     )
     yield (
         "Reservoir",
-        f"no water flows in if the mixing balance reaches {shown.ppm(limits.reservoir_limit_ppm)}. At the "
-        f"first start the reservoir is assumed to have {shown.ppm(station.assumed_ppm)}; send a sample of it "
-        "soon.",
+        "no water flows in if the estimate of its water, on the safe side, reaches "
+        f"{shown.ppm(limits.reservoir_limit_ppm)}. At the first start the reservoir is assumed to have "
+        f"{shown.ppm(station.assumed_ppm)}; send a sample of it soon.",
     )
     to = (
         "to the drain"
@@ -216,10 +217,16 @@ def hub(plan: BridgePlan) -> Iterator[Line]:
         f"{listed(devices)}, by the Homie convention, version 5: a value when it changes, and each at least "
         f"every {found.heartbeat_s:g} s; alarms under $alert.",
     )
+    retained = "A retained one is refused."
+    if broker.version is MqttVersion.V311:
+        retained = (
+            "MQTT 3.1.1 does not show that a fresh command is retained, so such a command is obeyed once and "
+            "refused at the next connection."
+        )
     yield (
         "Accepts",
         "hold, start a fill, acknowledge, reset, shelve, cartridge changed, and readings by hand. None of "
-        "them opens the valve against a trip or without a permissive.",
+        f"them opens the valve against a trip or without a permissive. {retained}",
     )
     if found.announcements:
         yield "Announces", _announced(plan, found)

@@ -6,6 +6,7 @@ import sys
 from array import array
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -13,9 +14,9 @@ import click
 
 from bridge.commands.shared.files import read_columns
 from bridge.commands.shared.log_file import which_log
-from bridge.commands.shared.values import typed_values
+from bridge.commands.shared.values import in_litres, typed_values
 from bridge.errors import InputError
-from bridge.purifier.trace import TraceForecast, TraceRow, crossings
+from bridge.purifier.trace import SWAPPED, TraceForecast, TraceRow, crossings, swapped
 
 if TYPE_CHECKING:
     from bridge.commands.forecast.log import OfPurifier, OfShelf, State
@@ -54,6 +55,20 @@ if TYPE_CHECKING:
     metavar="GRAMS",
     help="The load of an earlier cartridge that was changed before it was exhausted; again for each one.",
 )
+@click.option(
+    "--use",
+    "use_file",
+    type=click.Path(path_type=Path),
+    metavar="FILE.csv",
+    help="The litres used on each day, from a notebook or a meter.",
+)
+@click.option("--volume", type=in_litres(above=False), metavar="L", help="With --use: the water in stock.")
+@click.option(
+    "--until",
+    type=click.DateTime(["%Y-%m-%d"]),
+    metavar="DATE",
+    help="Whether water and purifier last through this day, and what would help.",
+)
 @which_log
 @click.option("--reservoir", metavar="ID", help="Only this reservoir, purifier or shelf.")
 @click.option("--plot/--no-plot", default=None, help="Add a plot after the table.  [default: on a terminal]")
@@ -66,6 +81,9 @@ def command(
     rating_sd: float | None,
     earlier: tuple[float, ...],
     earlier_unspent: tuple[float, ...],
+    use_file: Path | None,
+    volume: float | None,
+    until: datetime | None,
     log_file: Path | None,
     config: Path | None,
     reservoir: str | None,
@@ -77,16 +95,37 @@ def command(
     With --config or --log: the forecast that the daemon keeps, with the days left, whether to order, and the
     days that the water in the reservoir lasts. With --config also the forecast of purifiers and shelves kept
     by hand, and the cost of a litre. With --trace: the forecast of an exchange cartridge from its readings.
+    With --use: how long a volume lasts, from a record of the daily use.
+
+    With --until DATE: the probability that the water lasts through that day if nothing is filled in, the
+    probability that the purifier lasts, and what would help: a fill now, an order now, a jug of so many
+    litres.
 
     FILE.csv has the columns volume_L (litres treated since the cartridge was new), feed_ppm and product_ppm.
     The forecast of each row uses only the rows up to it. It has the median and the 80 % and 95 % intervals.
     The future feed is assumed to be the mean of the feed so far.
+
+    With --use, FILE.csv has the columns date (such as 2026-07-04) and litres. A day without a row is not
+    known; a day without use has a row with 0.
 
     Grams and ppm are on one scale: 1000 L that become 1 ppm purer lose 1 g. A maker's "180 L at 100 ppm" is
     180 x 100 / 1000 = 18 g.
 
     A forecast does not protect the plants: keep measuring the product until the cartridge is changed.
     """
+    last_day = None if until is None else until.date()
+    if use_file is not None or volume is not None:
+        others = (trace, capacity_grams, limit, log_file, reservoir)
+        if use_file is None or volume is None or any(other is not None for other in others):
+            raise InputError(
+                "forecast: --use FILE.csv and --volume go together, with --until if wanted, and no other "
+                "source."
+            )
+        from bridge.commands.forecast import use
+        from bridge.commands.shared.configuration import shown_by
+
+        use.show(use_file, volume, last_day, as_json, shown_by(config).units)
+        return
     drawn = sys.stdout.isatty() and not as_json if plot is None else plot
     if log_file is not None or config is not None:
         if trace is not None or capacity_grams is not None or limit is not None:
@@ -98,13 +137,22 @@ def command(
         from bridge.commands.shared.configuration import shown_by
 
         kept = _kept(log_file, config, reservoir)
+        if last_day is not None:
+            from bridge.commands.forecast.until import show as show_until
+
+            named = config if log_file is None else None
+            show_until(*kept, named, last_day, as_json, shown_by(named).units)
+            return
         _show_kept(*kept, as_json, drawn, shown_by(config if log_file is None else None))
         return
     if trace is None:
         raise InputError(
             "forecast: a source is missing; give --config with the configuration, --log with "
-            "the daemon's log, or --trace FILE.csv and with it --capacity-grams and --limit."
+            "the daemon's log, --trace FILE.csv and with it --capacity-grams and --limit, or --use FILE.csv "
+            "with --volume."
         )
+    if last_day is not None:
+        raise InputError("forecast: --until belongs to --config, --log or --use; leave it out.")
     if reservoir is not None:
         raise InputError("forecast: --reservoir belongs to --config or --log; leave it out.")
 
@@ -211,15 +259,12 @@ def read(path: Path) -> Readings:
         volume_l, feed_ppm, product_ppm = row.values
         if volume_l < last_l:
             raise InputError(f"{row.place}: volume_L is {volume_l:g} after {last_l:g}; it must not decrease.")
-        if feed_ppm < product_ppm:
-            raise InputError(
-                f"{row.place}: feed_ppm {feed_ppm:g} is below product_ppm {product_ppm:g}; check whether the "
-                "two are swapped."
-            )
         readings.volume_l.append(volume_l)
         readings.feed_ppm.append(feed_ppm)
         readings.product_ppm.append(product_ppm)
         last_l = volume_l
+    if swapped(readings.rows()):
+        raise InputError(f"{path}: {SWAPPED}")
     return readings
 
 
@@ -336,4 +381,4 @@ def _plot(shown: Plotted, readings: Readings, prior: "Capacity", limit_ppm: floa
             f"{left[0]:.3g} L from now; 80 %: {left[1]:.3g} to {left[2]:.3g} L, 95 %: {left[3]:.3g} to "
             f"{left[4]:.3g} L."
         )
-    yield f"It rests on: {prior.rests_on}; the future feed is the mean of the feed so far."
+    yield f"It rests on: {prior.rests_on}; future feed: the mean of the feed so far."

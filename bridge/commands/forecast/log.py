@@ -25,7 +25,8 @@ from bridge.purifier.forecast import Forecast, Interval
 from bridge.purifier.membrane import rejection_percent
 from bridge.sourcing.cost import per_litre
 from bridge.station.view import Outlook
-from bridge.tank.use import HORIZON_DAYS, Cover, days_until_dry
+from bridge.tank.cover import Cover, days_until_dry
+from bridge.tank.daily_use import HORIZON_DAYS
 from bridge.units import DisplayUnits, Quantity, VolumeUnit
 
 _WIDTH = 66
@@ -42,6 +43,8 @@ class State:
     earlier: int
     points: tuple[tuple[float, float], ...]
     """Litres treated and product in ppm of the present cartridge, hour by hour."""
+    when: datetime | None = None
+    """The local time of the last write; None for a purifier kept by hand."""
 
     def as_values(self) -> dict[str, Any]:
         """Return the forecast as values for JSON."""
@@ -111,7 +114,9 @@ def states(path: Path, named: str | None) -> list[State]:
                         points.clear()
                     points.append(point)
             made.append(
-                State(name, kept, outlook, cover, len(worth_keeping(kept.fitted, earlier)), tuple(points))
+                State(
+                    name, kept, outlook, cover, len(worth_keeping(kept.fitted, earlier)), tuple(points), when
+                )
             )
         return made
 

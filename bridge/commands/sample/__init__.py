@@ -13,17 +13,20 @@ from bridge.commands.sample.options import (
     check_plausible,
     check_temperature,
     measured,
+    named_meter,
     one_reading,
     sample_options,
+    usual_meter,
 )
 from bridge.commands.shared.log_file import NoLogYet, which_log
 from bridge.commands.shared.values import Solids, typed_values
 
 if TYPE_CHECKING:
     from bridge.commands.sample.by_hand import ByHand, Known
+    from bridge.commands.sample.kept import Judged
     from bridge.commands.shared.configuration import Shown
-    from bridge.estimate.verdict import Verdict
-    from bridge.water.measurement import Measurement
+    from bridge.history.records import EntryRow
+    from bridge.water.uncertainty import WaterKind
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +49,7 @@ def command(
     cell_constant: float | None,
     meter_ppm: float | None,
     meter_factor: float | None,
+    meter: str | None,
     ppm: float | None,
     temperature: float | None,
     method: str | None,
@@ -63,6 +67,7 @@ def command(
     left: float | None,
     feed_ppm: Solids | None,
     changed: str | None,
+    undo: bool,
     at: str | None,
     log_file: Path | None,
     config: Path | None,
@@ -73,6 +78,10 @@ def command(
     Give one reading: --conductivity, --conductance with --cell-constant, --meter-ppm with --meter-factor, or
     --ppm. Give the water's --temperature too, or --compensated if the meter corrects for it. Without a
     temperature a pocket meter that shows only ppm is assumed to correct for it, as nearly all do.
+
+    With --config, --meter names the meter, a table [meter.<id>] with its resolution and its accuracy. Without
+    it a meter is taken for a usual pocket meter, which is good to 2 % of its full scale. A meter that shows 0
+    shows less than half a digit, and is judged so.
 
     The default method is natural (ISO 7888, 0 to 36 °C), which suits rain, tap water and the water of a
     reservoir. For fresh product of a few µS/cm choose pure (0 to 50 °C), which also allows for the
@@ -86,7 +95,7 @@ def command(
 
     With --log or --config, and --of, the sample is also kept in the log, where a running daemon finds it. If
     no feed probe is fitted, a sample of the feed counts for the purifier's load; a sample of the reservoir
-    counts for its mixing balance. A sample of a tray gives its cycles of concentration, and with
+    corrects the estimate of its water. A sample of a tray gives its cycles of concentration, and with
     --tray-litres the flush that brings it back under the limit.
 
     A purifier or a shelf that is kept by hand, a table [purifier.<id>] or [shelf.<id>] of the configuration,
@@ -95,12 +104,22 @@ def command(
     --left for a count.
 
     For an earlier time give --at. Entries are ordered by that time, not by the order of typing.
+
+    --undo takes the last entry of --of back; with a reading or litres on the same line it is corrected. The
+    log keeps the entry, and nothing counts it any more.
     """
     from bridge.commands.sample import by_hand as sample_by_hand
-    from bridge.commands.sample.kept import CAUTION, checked_name, more_values, reading_lines, reading_values
+    from bridge.commands.sample.kept import (
+        CAUTION,
+        checked_name,
+        judged,
+        meter_lines,
+        more_values,
+        reading_lines,
+        reading_values,
+    )
     from bridge.commands.shared.configuration import shown_by
     from bridge.commands.shared.values import entered_ms
-    from bridge.estimate.verdict import judge
 
     of_tray = None
     if of is not None and of.startswith(sample_by_hand.TRAY):
@@ -120,36 +139,49 @@ def command(
         if of is None or (log_file is None and config is None):
             raise click.UsageError("--at is the time of an entry: give --of, and --config or --log.")
         at_ms = entered_ms(at, shown.units.zone, int(time.time() * 1000))
-    typed = sample_by_hand.ByHand(litres, took, left, _on(scale, feed_ppm), changed, at_ms)
+    taken_back = _last_entries(log_file, config, of, reservoir, known) if undo else ()
+    typed = sample_by_hand.ByHand(litres, took, left, _on(scale, feed_ppm), changed, at_ms, taken_back)
     sample_by_hand.check(of, typed, known, log_file or config)
     read = (conductivity, conductance, cell_constant, meter_ppm, meter_factor, ppm)
-    if typed.options and all(value is None for value in read):
-        enter(of or "", typed, known, log_file, config, scale, None, note, as_json, shown)
-        return
-    reading = one_reading(*read)
-    check_temperature(reading, temperature, method, compensated)
-    by_meter = compensated or temperature is None
-    on_factor = scale.factor if ppm is not None else meter_factor
-    measurement = measured(
-        reading, cell_constant, on_factor, temperature, method or "natural", by_meter, scale.factor
+    if all(value is None for value in read):
+        if typed.options:
+            enter(of or "", typed, known, log_file, config, scale, None, note, as_json, shown)
+            return
+        if undo:
+            _take_back(log_file, config, of or "", reservoir, known, taken_back, note, as_json, shown)
+            return
+    reading = one_reading(*read, of_known_meter=meter is not None)
+    with_meter = None
+    if meter is not None:
+        with_meter = named_meter(config, meter, reading, meter_factor, compensated, scale.factor)
+    by_meter = compensated or temperature is None if with_meter is None else with_meter.compensated
+    check_temperature(reading, temperature, method, by_meter and (compensated or with_meter is not None))
+    if with_meter is None and reading[0] != "--conductance":
+        with_meter = usual_meter(reading, scale.factor if ppm is not None else meter_factor, by_meter)
+    found_reading = measured(
+        reading,
+        with_meter,
+        cell_constant,
+        temperature,
+        method or "natural",
+        scale.factor,
+        _water(of, known),
     )
-    check_plausible(measurement, by_meter)
-    verdict = judge(
-        measurement.dissolved_solids_ppm,
-        measurement.expanded_uncertainty_ppm,
-        scale.limit_ppm,
-        scale.target_ppm,
+    sampled = judged(found_reading, with_meter, scale.limit_ppm, scale.target_ppm)
+    if not sampled.below_resolution:
+        check_plausible(sampled.measurement, by_meter)
+    lines = (
+        *reading_lines(sampled, by_meter, scale.limit_ppm, scale.target_ppm, shown.units),
+        *meter_lines(sampled, with_meter),
     )
-    lines = reading_lines(measurement, by_meter, verdict, scale.limit_ppm, scale.target_ppm, shown.units)
     if typed.options or (known is not None and known.kept is not None and of == known.reservoir):
-        judged = (measurement, verdict)
-        enter(of or "", typed, known, log_file, config, scale, judged, note, as_json, shown, lines)
+        enter(of or "", typed, known, log_file, config, scale, sampled, note, as_json, shown, lines)
         if not as_json:
             click.echo(CAUTION)
         return
     given_ppm = _on(scale, given)
     try:
-        kept_in = _kept_in(log_file, config, of, reservoir, tray_litres, given_ppm, known)
+        kept_in = _kept_in(log_file, config, of, reservoir, tray_litres, given_ppm, known, meter)
     except NoLogYet as error:
         # The water can be judged all the same.
         if not as_json:
@@ -159,15 +191,20 @@ def command(
     if of == "tray" and (of_tray is None or given_ppm is not None):
         from bridge.commands.sample.kept import tray
 
-        found = tray(measurement, scale.limit_ppm, tray_litres, given_ppm, kept_in, at_ms)
+        found = tray(sampled.measurement, scale.limit_ppm, tray_litres, given_ppm, kept_in, at_ms)
+    announced = ""
     if kept_in is not None and of is not None:
+        from bridge.commands.sample import undo as sample_undo
         from bridge.commands.sample.kept import sample_row
+        from bridge.commands.shared.log_file import passed_on
         from bridge.history.writer import add
 
         path, name = kept_in
-        add(path, lambda stamp: sample_row(stamp, name, of, measurement, verdict, note, at_ms))
+        makers = sample_undo.makers(taken_back, note)
+        add(path, *makers, lambda stamp: sample_row(stamp, name, of, sampled, note, at_ms))
+        announced = passed_on(path, config)
     if as_json:
-        click.echo(json.dumps({**reading_values(measurement, verdict), **more_values(of, kept_in, found)}))
+        click.echo(json.dumps({**reading_values(sampled), **more_values(of, kept_in, found)}))
         return
     for line in lines:
         click.echo(line)
@@ -178,6 +215,7 @@ def command(
 
         for line in tray_lines(found, tray_litres, shown.units, scale.factor):
             click.echo(line)
+    _tell_taken_back(taken_back, shown)
     if kept_in is not None:
         as_of = "" if at_ms is None else f", as of {shown.units.local(at_ms // 1000).isoformat(' ')}"
         click.echo(
@@ -185,7 +223,9 @@ def command(
             "reads it within a minute."
         )
         if at_ms is not None and of == "reservoir":
-            click.echo("The mixing balance describes the present, so an earlier sample does not change it.")
+            click.echo("The estimate is that of the present, so an earlier sample does not change it.")
+    if announced:
+        click.echo(announced)
     click.echo(CAUTION)
 
 
@@ -201,6 +241,7 @@ def _kept_in(
     tray_litres: float | None,
     given: float | None,
     known: "Known | None",
+    meter: str | None = None,
 ) -> tuple[Path, str] | None:
     """Return the log and the reservoir that the sample belongs to, or None if it is not kept."""
     from bridge.commands.sample.kept import reservoir_of
@@ -213,11 +254,69 @@ def _kept_in(
             raise click.UsageError("--reservoir is the reservoir of a log entry; give --log or --config.")
         return None
     if of is None:
+        if meter is not None and log_file is None:
+            # The configuration was named for its meter.
+            return None
         raise click.UsageError("What is it a sample of? Give --of; the log keeps it under that word.")
     if known is not None and (known.kept is not None or known.tray is not None) and config is not None:
         return own_log(config), known.reservoir
     path = chosen(log_file, config)
     return path, reservoir_of(path, reservoir if known is None else known.reservoir)
+
+
+def _water(of: str | None, known: "Known | None") -> "WaterKind | None":
+    from bridge.water.uncertainty import WaterKind
+
+    if of in ("rain", "feed"):
+        return WaterKind.RAIN if of == "rain" else WaterKind.TAP
+    return None if of is None or known is None else known.water(of)
+
+
+def _last_entries(
+    log_file: Path | None, config: Path | None, of: str | None, reservoir: str | None, known: "Known | None"
+) -> "tuple[EntryRow, ...]":
+    from bridge.commands.sample.undo import last_entries
+
+    kept_in = _kept_in(log_file, config, of, reservoir, None, None, known)
+    if kept_in is None or of is None:
+        raise click.UsageError("--undo takes back an entry of the log: give --of, and --config or --log.")
+    by_hand = of == kept_in[1] if known is None else known.kept is not None
+    return last_entries(*kept_in, of, by_hand=by_hand)
+
+
+def _take_back(
+    log_file: Path | None,
+    config: Path | None,
+    of: str,
+    reservoir: str | None,
+    known: "Known | None",
+    taken_back: "tuple[EntryRow, ...]",
+    note: str,
+    as_json: bool,
+    shown: "Shown",
+) -> None:
+    """Take entries back, and print the state without them."""
+    from bridge.commands.sample.undo import makers
+    from bridge.commands.shared.log_file import passed_on
+    from bridge.history.writer import add
+
+    kept_in = _kept_in(log_file, config, of, reservoir, None, None, known)
+    assert kept_in is not None
+    add(kept_in[0], *makers(taken_back, note))
+    announced = passed_on(kept_in[0], config)
+    if as_json:
+        click.echo(json.dumps({"of": of, "taken_back": len(taken_back)}))
+        return
+    _tell_taken_back(taken_back, shown)
+    if announced:
+        click.echo(announced)
+
+
+def _tell_taken_back(taken_back: "tuple[EntryRow, ...]", shown: "Shown") -> None:
+    from bridge.commands.sample.undo import lines
+
+    for line in lines(taken_back, shown.units):
+        click.echo(line)
 
 
 def own_log(config: Path) -> Path:
@@ -254,7 +353,7 @@ def enter(
     log_file: Path | None,
     config: Path | None,
     scale: Scale,
-    judged: "tuple[Measurement, Verdict] | None",
+    judged: "Judged | None",
     note: str,
     as_json: bool,
     shown: "Shown",
@@ -272,12 +371,13 @@ def enter(
     if known is not None and known.kept is not None:
         state = state_by_hand(known.kept, entries_of(path, of))
     if as_json:
-        read = {} if judged is None else reading_values(*judged)
+        read = {} if judged is None else reading_values(judged)
         stands = {} if state is None else values_by_hand(state)
         click.echo(json.dumps({"of": of, **read, **stands}))
         return
     for line in lines:
         click.echo(line)
+    _tell_taken_back(typed.taken_back, shown)
     at_ms = typed.at_ms
     as_of = "" if at_ms is None else f", as of {shown.units.local(at_ms // 1000).isoformat(' ')}"
     click.echo(f"Kept in {path} as an entry of {of}{as_of}.")

@@ -10,12 +10,12 @@ import click
 from bridge.errors import InputError
 
 if TYPE_CHECKING:
+    from bridge.commands.sample.kept import Judged
     from bridge.config.plan import BridgePlan
-    from bridge.estimate.verdict import Verdict
     from bridge.forecast.by_hand import HandPlan, ShelfPlan
     from bridge.history.records import EntryRow, Stamp
     from bridge.trays.tray import TrayPlan
-    from bridge.water.measurement import Measurement
+    from bridge.water.uncertainty import WaterKind
 
 EXHAUSTED, EARLY = "exhausted", "early"
 
@@ -31,6 +31,8 @@ class ByHand:
     changed: str | None = None
     at_ms: int | None = None
     """The time of the entry in UTC; None for now."""
+    taken_back: "tuple[EntryRow, ...]" = ()
+    """The earlier entries that this one corrects."""
 
     @property
     def options(self) -> list[str]:
@@ -59,6 +61,18 @@ class Known:
     plan: "BridgePlan"
     tray: "TrayPlan | None" = None
     """The tray that was sampled; ``reservoir`` is its id."""
+
+    def water(self, of: str) -> "WaterKind | None":
+        """Return the kind of water that was sampled; None if it is not known."""
+        from bridge.forecast.by_hand import HandPlan
+
+        if of in ("product", "reservoir") and self.kept is None:
+            for station in self.plan.stations:
+                if station.identity.reservoir == self.reservoir and station.cartridge is not None:
+                    return station.cartridge.kind.water
+        if isinstance(self.kept, HandPlan) and of == self.reservoir:
+            return self.kept.cartridge.kind.water
+        return None
 
 
 TRAY = "tray."
@@ -159,7 +173,7 @@ def enter(
     typed: ByHand,
     found: Known | None,
     factor: float,
-    reading: "tuple[Measurement, Verdict] | None",
+    reading: "Judged | None",
     note: str,
 ) -> None:
     """Write all entries of one command line into the log: feed, litres, reading and change, in this order.
@@ -168,13 +182,14 @@ def enter(
         InputError: The feed is below the reading.
         LogError: The log cannot be written.
     """
+    from bridge.commands.sample import undo
     from bridge.commands.sample.kept import sample_row
     from bridge.forecast.by_hand import ShelfPlan
     from bridge.history.records import CartridgeRow, Litres, LitresRow
     from bridge.history.writer import add
 
     if typed.feed_ppm is not None and reading is not None:
-        ppm = reading[0].dissolved_solids_ppm
+        ppm = reading.measurement.dissolved_solids_ppm
         if typed.feed_ppm < ppm:
             raise InputError(
                 f"--feed-ppm {typed.feed_ppm:g}: the feed is below the reading of {ppm:.3g} ppm; check "
@@ -183,10 +198,10 @@ def enter(
     at_ms = typed.at_ms
     if typed.took is not None and found is not None and isinstance(found.kept, ShelfPlan):
         _check_stock(path, found.kept, typed)
-    makers: list[Callable[[Stamp], EntryRow]] = []
+    makers: list[Callable[[Stamp], EntryRow]] = [*undo.makers(typed.taken_back, note)]
     if typed.feed_ppm is not None:
-        feed, judged = _of_feed(typed.feed_ppm, factor, found)
-        makers.append(lambda stamp: sample_row(stamp, ident, "feed", feed, judged, "", at_ms))
+        feed = _of_feed(typed.feed_ppm, factor, found)
+        makers.append(lambda stamp: sample_row(stamp, ident, "feed", feed, "", at_ms))
     into = Litres.PUT if found is not None and isinstance(found.kept, ShelfPlan) else Litres.MADE
     for litres, what in ((typed.litres, into), (typed.took, Litres.TAKEN), (typed.left, Litres.LEFT)):
         if litres is not None:
@@ -194,8 +209,8 @@ def enter(
                 lambda stamp, litres=litres, what=what: LitresRow(stamp, ident, what, litres, note, at_ms)  # type: ignore[misc]
             )
     if reading is not None:
-        measurement, verdict = reading
-        makers.append(lambda stamp: sample_row(stamp, ident, "product", measurement, verdict, note, at_ms))
+        product = reading
+        makers.append(lambda stamp: sample_row(stamp, ident, "product", product, note, at_ms))
     if typed.changed is not None:
         exhausted = typed.changed == EXHAUSTED
         made_l, load_g = _until_then(path, ident, typed, found)
@@ -210,7 +225,7 @@ def _check_stock(path: Path, shelf: "ShelfPlan", typed: ByHand) -> None:
     from bridge.forecast.by_hand import shelf_after
     from bridge.history.records import when_ms
 
-    rows = entries_of(path, shelf.ident)
+    rows = [row for row in entries_of(path, shelf.ident) if row not in typed.taken_back]
     until = [row for row in rows if typed.at_ms is None or when_ms(row) <= typed.at_ms]
     there_l = shelf_after(shelf, until).stock_l + (typed.litres or 0.0)
     took_l = typed.took or 0.0
@@ -222,14 +237,17 @@ def _check_stock(path: Path, shelf: "ShelfPlan", typed: ByHand) -> None:
         )
 
 
-def _of_feed(ppm: float, factor: float, found: Known | None) -> "tuple[Measurement, Verdict]":
-    from bridge.commands.sample.options import measured
-    from bridge.estimate.verdict import LIMIT_PPM, TARGET_PPM, judge
+def _of_feed(ppm: float, factor: float, found: Known | None) -> "Judged":
+    from bridge.commands.sample.kept import judged
+    from bridge.commands.sample.options import measured, usual_meter
+    from bridge.estimate.verdict import LIMIT_PPM, TARGET_PPM
+    from bridge.water.uncertainty import WaterKind
 
-    measurement = measured(("--feed-ppm", ppm), None, factor, None, "natural", True, factor)
+    given = ("--feed-ppm", ppm)
+    meter = usual_meter(given, factor, True)
+    reading = measured(given, meter, None, None, "natural", factor, WaterKind.TAP)
     limit_ppm, target_ppm = (LIMIT_PPM, TARGET_PPM) if found is None else (found.limit_ppm, found.target_ppm)
-    band_ppm = measurement.expanded_uncertainty_ppm
-    return measurement, judge(measurement.dissolved_solids_ppm, band_ppm, limit_ppm, target_ppm)
+    return judged(reading, meter, limit_ppm, target_ppm)
 
 
 def _until_then(
@@ -242,6 +260,10 @@ def _until_then(
 
     if found is None or not isinstance(found.kept, HandPlan):
         return None, None
-    before = [row for row in entries_of(path, ident) if typed.at_ms is None or when_ms(row) <= typed.at_ms]
+    before = [
+        row
+        for row in entries_of(path, ident)
+        if row not in typed.taken_back and (typed.at_ms is None or when_ms(row) <= typed.at_ms)
+    ]
     load = purifier_after(found.kept, before).kept.load
     return load.treated_l + (typed.litres or 0.0), load.taken_up_g or None

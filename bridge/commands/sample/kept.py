@@ -7,7 +7,7 @@ from pathlib import Path
 
 from bridge.commands.shared.log_file import check_reservoirs, reading
 from bridge.errors import InputError
-from bridge.estimate.verdict import Verdict
+from bridge.estimate.verdict import COVERAGE_FACTOR, Verdict, decide
 from bridge.history.reader import Reader
 from bridge.history.records import SampleRow, Stamp
 from bridge.history.rollup import HOUR_MS
@@ -15,6 +15,7 @@ from bridge.trays.flush import Flush, cycles, flush, run_off_share
 from bridge.units import DisplayUnits, SolidsUnit
 from bridge.water.conductivity import Method
 from bridge.water.measurement import Measurement, scale_label
+from bridge.water.meter import USUAL_METER, HandMeter, MeterReading
 
 CAUTION = (
     "A conductivity reading never shows that water is safe to drink: microbes, pesticides, lead and "
@@ -22,9 +23,42 @@ CAUTION = (
 )
 
 
-def reading_values(measurement: Measurement, verdict: Verdict) -> dict[str, object]:
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """A reading taken by hand, with its verdict and its meter."""
+
+    measurement: Measurement
+    verdict: Verdict
+    meter: str = ""
+    """The id of the hand meter. Empty for a bare cell."""
+    meter_uncertainty_ppm: float | None = None
+    """What all samples with this meter share, expanded (k = 2)."""
+    below_resolution: bool = False
+
+
+def judged(
+    found: MeterReading | Measurement, meter: HandMeter | None, limit_ppm: float, target_ppm: float
+) -> Judged:
+    """Judge a reading by the rule of :mod:`bridge.estimate.verdict`.
+
+    Raises:
+        OutOfRangeError: The target is over the limit.
+    """
+    if isinstance(found, Measurement):
+        band_ppm = found.expanded_uncertainty_ppm
+        return Judged(found, decide(found.dissolved_solids_ppm, band_ppm, limit_ppm, target_ppm).verdict)
+    read = found.measurement
+    verdict = decide(read.dissolved_solids_ppm, read.expanded_uncertainty_ppm, limit_ppm, target_ppm).verdict
+    name = "" if meter is None else meter.ident
+    return Judged(read, verdict, name, COVERAGE_FACTOR * found.common_ppm, found.below_resolution)
+
+
+def reading_values(reading: Judged) -> dict[str, object]:
     """Return the values of a reading for the JSON object."""
+    measurement, verdict = reading.measurement, reading.verdict
     return {
+        "meter": reading.meter,
+        "below_resolution": reading.below_resolution,
         "conductivity_25": measurement.conductivity_25_us_cm,
         "dissolved_solids": measurement.dissolved_solids_ppm,
         "expanded_uncertainty": measurement.expanded_uncertainty_ppm,
@@ -51,14 +85,10 @@ def more_values(of: str | None, kept_in: tuple[Path, str] | None, found: "Tray |
 
 
 def reading_lines(
-    measurement: Measurement,
-    by_meter: bool,
-    verdict: Verdict,
-    limit_ppm: float,
-    target_ppm: float,
-    units: DisplayUnits,
+    reading: Judged, by_meter: bool, limit_ppm: float, target_ppm: float, units: DisplayUnits
 ) -> tuple[str, ...]:
     """Put a reading into words: at 25 °C, with its uncertainty and its verdict."""
+    measurement, verdict = reading.measurement, reading.verdict
 
     def shown(ppm: float, spec: str) -> str:
         return units.ppm_as(ppm, measurement.factor, spec)
@@ -72,7 +102,15 @@ def reading_lines(
         how = f"method 'off': not converted from {water}"
     else:
         how = f"by the method '{measurement.method.value}' from {water}"
+    if reading.below_resolution:
+        how += "; the meter shows 0, which is less than half a digit"
+    own = (
+        ""
+        if reading.meter_uncertainty_ppm is None
+        else (f", of which the accuracy of the meter makes {shown(reading.meter_uncertainty_ppm, '.2g')}")
+    )
     reason = {
+        "unknown": f"at or over the limit of {shown(limit_ppm, 'g')}, but so uncertain that it shows nothing",
         "suitable": f"under the target of {shown(target_ppm, 'g')}",
         "marginal": f"at or over the target of {shown(target_ppm, 'g')}, and under the limit of "
         f"{shown(limit_ppm, 'g')}",
@@ -83,9 +121,20 @@ def reading_lines(
     return (
         f"Conductivity at 25 °C  {measurement.conductivity_25_us_cm:.4g} µS/cm ({how})",
         *((solids,) if units.solids is SolidsUnit.PPM else ()),
-        f"Expanded uncertainty   {shown(band_ppm, '.2g')} (k = 2)",
+        f"Expanded uncertainty   {shown(band_ppm, '.2g')} (k = 2){own}",
         f"Verdict                {verdict.value}: {shown(ppm + band_ppm, '.3g')} with the uncertainty is "
         f"{reason}",
+    )
+
+
+def meter_lines(reading: Judged, meter: HandMeter | None) -> tuple[str, ...]:
+    """Explain the accuracy of a meter that the configuration does not have."""
+    if meter is None or meter.ident != USUAL_METER.ident:
+        return ()
+    return (
+        f"Nothing is known of the meter, so it is taken as good to {meter.percent_of_full_scale:g} % of "
+        f"{meter.full_scale:g} {meter.unit.symbol}, as usual pocket meters are. Add a table [meter.<id>] "
+        "with the figures of its data sheet, and give --meter.",
     )
 
 
@@ -144,8 +193,7 @@ def sample_row(
     stamp: Stamp,
     reservoir: str,
     of: str,
-    measurement: Measurement,
-    verdict: Verdict,
+    reading: Judged,
     note: str,
     at_ms: int | None = None,
 ) -> SampleRow:
@@ -155,11 +203,11 @@ def sample_row(
         stamp: The stamp of the row.
         reservoir: The reservoir, or the id of what is kept by hand.
         of: What was sampled.
-        measurement: The reading.
-        verdict: The verdict on it.
+        reading: The reading, judged.
         note: A few words of the person.
         at_ms: When it was taken, in UTC; None for now.
     """
+    measurement = reading.measurement
     return SampleRow(
         stamp,
         reservoir,
@@ -170,9 +218,11 @@ def sample_row(
         factor=measurement.factor,
         temperature_c=measurement.temperature_c,
         method=measurement.method.value,
-        verdict=verdict.value,
+        verdict=reading.verdict.value,
         note=note,
         at_ms=at_ms,
+        meter=reading.meter,
+        meter_uncertainty_ppm=reading.meter_uncertainty_ppm,
     )
 
 

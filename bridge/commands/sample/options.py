@@ -1,15 +1,20 @@
 """The options of ``clearwell sample``, and the reading among them: checked, and converted to 25 °C."""
 
 from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
 from bridge.commands.shared.values import as_solids, in_base, in_celsius, in_litres, renamed_option
+from bridge.errors import InputError
 from bridge.units import CONCENTRATION, CONDUCTANCE, CONDUCTIVITY
 
 if TYPE_CHECKING:
     from bridge.water.measurement import Measurement
+    from bridge.water.meter import HandMeter, MeterReading
+    from bridge.water.uncertainty import WaterKind
 
 
 F = TypeVar("F", bound=Callable[..., Any])
@@ -40,6 +45,11 @@ _OPTIONS = (
     ),
     click.option(
         "--meter-factor", type=float, metavar="F", help="That meter's own factor, often 0.5 or 0.7."
+    ),
+    click.option(
+        "--meter",
+        metavar="ID",
+        help="The hand meter, a table [meter.ID] of the configuration.  [default: a usual pocket meter]",
     ),
     click.option(
         "--ppm",
@@ -122,6 +132,11 @@ _OPTIONS = (
         help="Kept by hand: the cartridge was changed (or the boiler descaled), exhausted or early.",
     ),
     click.option(
+        "--undo",
+        is_flag=True,
+        help="Take back the last entry of --of. With a reading or litres: correct it. The log keeps both.",
+    ),
+    click.option(
         "--at",
         metavar="TIME",
         help="The time of the entry if not now: 2026-07-04T08:00, local time unless it has an offset.",
@@ -147,8 +162,12 @@ def one_reading(
     meter_ppm: float | None,
     meter_factor: float | None,
     ppm: float | None,
+    *,
+    of_known_meter: bool = False,
 ) -> tuple[str, float]:
     """Return the option that gave the reading, and the reading.
+
+    A meter of the configuration has its factor there, so ``--meter-factor`` is not needed.
 
     Raises:
         click.UsageError: There is no reading, more than one, or an option that belongs to another reading.
@@ -173,7 +192,7 @@ def one_reading(
         ("--conductance", conductance, "--cell-constant", cell_constant),
         ("--meter-ppm", meter_ppm, "--meter-factor", meter_factor),
     ):
-        if value is not None and other is None:
+        if value is not None and other is None and not (of_known_meter and partner == "--meter-factor"):
             raise click.UsageError(f"{reading} needs {partner}; give it too.")
         if value is None and other is not None:
             raise click.UsageError(f"{partner} belongs to {reading}, which is not given; leave it out.")
@@ -211,64 +230,123 @@ def check_temperature(
         )
 
 
+def named_meter(
+    config: Path | None,
+    ident: str,
+    given: tuple[str, float],
+    meter_factor: float | None,
+    compensated: bool,
+    factor: float,
+) -> "HandMeter":
+    """Find a meter in the configuration, and check that the reading can be its own.
+
+    Args:
+        config: The configuration.
+        ident: The id of the meter.
+        given: The option of the reading, and the reading.
+        meter_factor: The factor that was given on the command line.
+        compensated: Whether the command line says that the meter converts to 25 °C.
+        factor: The scale of ``--ppm``.
+
+    Raises:
+        click.UsageError: There is no configuration.
+        InputError: There is no such meter, or the options contradict its table.
+    """
+    from bridge.commands.shared.configuration import configuration_in_use
+    from bridge.water.meter import MeterUnit
+
+    if config is None:
+        raise click.UsageError(
+            "--meter is the id of a table [meter.<id>] of the configuration: give --config."
+        )
+    meters = {one.ident: one for one in configuration_in_use(config).plan.meters}
+    if ident not in meters:
+        there = ", ".join(meters) or "none"
+        raise InputError(f"--meter {ident}: {config} has no table [meter.{ident}]; it has {there}")
+    meter, name = meters[ident], given[0]
+    fits = ("--conductivity",) if meter.unit is MeterUnit.US_CM else ("--meter-ppm", "--ppm")
+    if name not in fits:
+        raise InputError(f"{name}: the meter '{ident}' shows {meter.unit.symbol}; give {' or '.join(fits)}")
+    if meter_factor is not None:
+        raise InputError(f"--meter-factor: [meter.{ident}] has the factor {meter.factor:g}; leave it out")
+    if name == "--ppm" and meter.factor != factor:
+        raise InputError(
+            f"--ppm is on the scale of {factor:g}, and the meter '{ident}' has the factor {meter.factor:g}; "
+            "give what it shows as --meter-ppm"
+        )
+    if compensated and not meter.compensated:
+        raise InputError(
+            f"--compensated: by [meter.{ident}] it does not compensate; leave the option out, or correct the "
+            "table"
+        )
+    return meter
+
+
+def usual_meter(given: tuple[str, float], meter_factor: float | None, by_meter: bool) -> "HandMeter":
+    """Return a usual pocket meter, with the factor of the command line and the decimals of the reading.
+
+    Raises:
+        OutOfRangeError: The factor is impossible.
+    """
+    from bridge.water.meter import USUAL_CONDUCTIVITY_METER, USUAL_METER
+
+    name, shown = given
+    # A meter that shows 0.4 has a finer step than a usual one.
+    whole = (one for one in (1.0, 0.1, 0.01) if abs(shown / one - round(shown / one)) < 1e-6)
+    step = next(whole, 0.001)
+    if name == "--conductivity":
+        return replace(USUAL_CONDUCTIVITY_METER, resolution=step, compensated=by_meter)
+    factor = USUAL_METER.factor if meter_factor is None else meter_factor
+    return replace(USUAL_METER, factor=factor, resolution=step, compensated=by_meter)
+
+
 def measured(
     given: tuple[str, float],
+    meter: "HandMeter | None",
     cell_constant: float | None,
-    meter_factor: float | None,
     temperature_c: float | None,
     method: str,
-    by_meter: bool,
     factor: float,
-) -> "Measurement":
+    water: "WaterKind | None",
+) -> "MeterReading | Measurement":
     """Convert a reading to 25 °C, with its uncertainty.
 
     Args:
         given: The option of the reading, and the reading.
+        meter: The meter; None for a bare cell.
         cell_constant: The cell constant in cm⁻¹ for a conductance.
-        meter_factor: The meter's own factor, if it shows ppm.
         temperature_c: The temperature of the water, if it is known.
         method: The method of compensation.
-        by_meter: Whether the meter has compensated the reading.
         factor: The scale of the result in ppm for each µS/cm at 25 °C.
+        water: The kind of water; None if it is not known.
+
+    Returns:
+        The reading of the meter, or the measurement of the bare cell.
 
     Raises:
         OutOfRangeError: A value is impossible or outside the range of the method.
     """
     from bridge.water.conductivity import Cell, Compensation, Method
-    from bridge.water.measurement import (
-        MeasuringChain,
-        checked_factor,
-        measure,
-        measure_compensated,
-        measure_conductivity,
-        measure_pocket_meter,
-    )
-    from bridge.water.uncertainty import DEFAULT_UNCERTAINTIES, StandardUncertainties
+    from bridge.water.measurement import MeasuringChain, measure
+    from bridge.water.meter import read
+    from bridge.water.uncertainty import DEFAULT_UNCERTAINTIES, for_water
 
-    name, reading = given
-    # A hand meter is usually good to ±2 %, taken as rectangular (common practice, no source).
-    meter_percent = 1.2
-    # A pocket meter shows whole ppm: a step of 1 ppm on its own scale.
-    step_us_cm = 0.0 if meter_factor is None else 1.0 / checked_factor(meter_factor)
-    chain = MeasuringChain(
-        Cell(1.0 if cell_constant is None else cell_constant),
-        Compensation(Method(method)),
-        factor,
-        DEFAULT_UNCERTAINTIES
-        if name == "--conductance"
-        else StandardUncertainties(cell_constant_percent=meter_percent, conductance_step_us=step_us_cm),
-    )
-    if by_meter or temperature_c is None:
-        if meter_factor is not None:
-            return measure_pocket_meter(chain, reading, meter_factor, temperature_c)
-        return measure_compensated(chain, reading, temperature_c)
-    if name == "--conductance":
-        return measure(chain, reading, temperature_c)
-    return measure_conductivity(chain, reading / (meter_factor or 1.0), temperature_c)
+    _, reading = given
+    # Without a kind the defaults hold, which are those of the least certain water.
+    inputs = DEFAULT_UNCERTAINTIES if water is None else for_water(DEFAULT_UNCERTAINTIES, water)
+    how = Compensation(Method(method))
+    if meter is not None:
+        return read(meter, reading, factor, temperature_c, how, inputs)
+    chain = MeasuringChain(Cell(1.0 if cell_constant is None else cell_constant), how, factor, inputs)
+    # The options have been checked: a bare cell has a temperature.
+    assert temperature_c is not None
+    return measure(chain, reading, temperature_c)
 
 
 def check_plausible(measurement: "Measurement", by_meter: bool) -> None:
     """Refuse a reading that no water can have, such as that of a dry cell.
+
+    Not for a meter that shows 0: its value is known to be under half a digit, and no more.
 
     Raises:
         OutOfRangeError: The reading is below that of pure water, or far above that of sea water.

@@ -5,6 +5,7 @@ import math
 import os
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
 
 from bridge.errors import ClearwellError, InputError
@@ -61,36 +62,42 @@ class Row:
 
     place: str
     values: tuple[float, ...]
+    day: date | None = None
+    """The day in the column of days, if one was asked for."""
 
 
-def read_columns(path: Path, names: Sequence[str]) -> Iterator[Row]:
+def read_columns(path: Path, names: Sequence[str], day: str | None = None) -> Iterator[Row]:
     """Iterate over the rows of a CSV file whose first line names the columns.
 
     Other columns and empty lines are ignored. Rows are counted from 1 after the line with the names.
 
     Args:
         path: The file.
-        names: The columns to read.
+        names: The columns of numbers to read.
+        day: A column of days to read too.
 
     Raises:
-        InputError: The file cannot be read or has no row, a column is missing or named twice, or a value is
-            missing, not a number, not finite or negative.
+        InputError: The file cannot be read or has no row, a column is missing or named twice, a value is
+            missing, not a number, not finite or negative, or a day is not one.
     """
+    every = names if day is None else (day, *names)
     try:
         with path.open(newline="", encoding="utf-8-sig") as file:
             lines = csv.reader(file, skipinitialspace=True)
-            places = _places(path, next((line for line in lines if any(line)), []), names)
+            places = _places(path, next((line for line in lines if any(line)), []), every)
             number = 0
             for line in lines:
                 if not any(cell.strip() for cell in line):
                     continue
                 number += 1
                 place = f"{path}, row {number} (line {lines.line_num})"
-                yield Row(place, tuple(_number(place, line, at, name) for at, name in places))
+                on = None if day is None else _day(place, line, *places[0])
+                numbers = places if day is None else places[1:]
+                yield Row(place, tuple(_number(place, line, at, name) for at, name in numbers), on)
     except OSError as error:
         raise InputError(f"{path} cannot be read: {error.strerror}; give a CSV file.") from None
     except (UnicodeDecodeError, csv.Error):
-        raise InputError(f"{path} is not a CSV file in UTF-8; its columns are {', '.join(names)}.") from None
+        raise InputError(f"{path} is not a CSV file in UTF-8; its columns are {', '.join(every)}.") from None
     if number == 0:
         raise InputError(f"{path} has no rows; each reading needs a row under the line with the columns.")
 
@@ -107,6 +114,14 @@ def _places(path: Path, header: list[str], names: Sequence[str]) -> list[tuple[i
                 f"name {','.join(names)}."
             )
     return [(there.index(name), name) for name in names]
+
+
+def _day(place: str, line: list[str], at: int, name: str) -> date:
+    text = line[at].strip() if at < len(line) else ""
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise InputError(f"{place}: {name} is {_short(text)!r}; write a day as 2026-07-04.") from None
 
 
 def _number(place: str, line: list[str], at: int, name: str) -> float:

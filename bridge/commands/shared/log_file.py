@@ -144,6 +144,29 @@ def reading(path: Path) -> Iterator["Reader"]:
             raise LogError(f"The log {path} cannot be read on ({error.__cause__ or error}).") from error
 
 
+def passed_on(log: Path, config: Path | None) -> str:
+    """Announce a new entry of the log to the daemon that runs.
+
+    Args:
+        log: The log.
+        config: The configuration, which may name another socket than the one beside the log.
+
+    Returns:
+        When the daemon reads the entry, as a sentence; an empty text if no daemon runs.
+    """
+    from bridge.config.building import SOCKET_ENDING
+    from bridge.daemon.local_socket import READ_ENTRIES, NoBridge, ask
+    from bridge.history.lock import holder
+
+    socket = log.with_name(log.name + SOCKET_ENDING)
+    if config is not None:
+        socket = configuration_in_use(config).plan.socket or socket
+    try:
+        return ask(socket, READ_ENTRIES).sentence
+    except (NoBridge, InputError):
+        return "" if holder(log) is None else "The running bridge reads it within a minute."
+
+
 def _locked(path: Path) -> LogError:
     return LogError(f"Another program holds the log {path} locked; try again in a moment.")
 

@@ -36,6 +36,9 @@ NEEDED = {
 )
 @renamed_option("--advice", "--target")
 @click.option("--currency", metavar="WORD", help="A word for your money; nothing is converted.")
+@click.option(
+    "--all", "everything", is_flag=True, help="Print every way, every size, all notes and cautions."
+)
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 def command(
     config: Path | None,
@@ -46,13 +49,15 @@ def command(
     limit: float | None,
     target: float | None,
     currency: str | None,
+    everything: bool,
     as_json: bool,
 ) -> None:
     """Compare the ways to get pure water: tap, bought, distiller, membrane, cartridge, both, rain.
 
     Give --config FILE.toml (config/sources.toml is an example), or at least --feed, --need, --water-price and
-    --energy-price. An option overrides the file. A value that is not stated has a usual one, and numbered
-    notes list the assumptions of every figure. Rain needs a roof, so it needs a file.
+    --energy-price. An option overrides the file. A value that is not stated has a usual one. The answer is
+    short; with --all, numbered notes list the assumptions of every figure. Rain needs a roof, so it needs a
+    file.
     """
     from bridge.commands.sources.case import make
     from bridge.commands.sources.file import checked, written
@@ -86,9 +91,9 @@ def command(
 
         click.echo(json.dumps(as_object(case), ensure_ascii=False, indent=1, allow_nan=False))
         return
-    from bridge.commands.sources.text import lines
+    from bridge.commands.sources.text import lines, short_lines
 
-    for line in lines(case):
+    for line in lines(case) if everything else short_lines(case):
         click.echo(line)
 
 

@@ -17,7 +17,14 @@ from bridge.purifier.cartridge import (
     rated_grams,
 )
 from bridge.sourcing.compare import Offer, compare
-from bridge.sourcing.rain import Blend, Collection, Water, balance, reliability, tap_into_rain
+from bridge.sourcing.rain import (
+    Blend,
+    Collection,
+    Water,
+    recorded_reliability,
+    reliability,
+    tap_into_rain,
+)
 from bridge.sourcing.ways import Bought, Cartridge, Distiller, Membrane, Need, Rain, Tariffs
 from bridge.units import CACO3_EQUIVALENT_WEIGHT_G, VOLUME
 
@@ -61,6 +68,8 @@ def make(table: SourcesTable, base: Path) -> Case:
         InputError: Values do not fit together, or a file of daily rain cannot be read.
         OutOfRangeError: A rating is impossible.
     """
+    if table.need.monthly is not None and not sum(table.need.monthly) > 0.0:
+        raise InputError("need.monthly is zero in every month; give shares such as 0.4 to 1.6.")
     limit_ppm = LIMIT_PPM if table.need.limit_ppm is None else table.need.limit_ppm
     need = Need(
         table.feed.solids,
@@ -68,10 +77,12 @@ def make(table: SourcesTable, base: Path) -> Case:
         limit_ppm,
         default_target_ppm(limit_ppm) if table.need.target_ppm is None else table.need.target_ppm,
         **_renamed(table.feed, feed_sd_share=("sd_percent", 0.01)),
+        **_renamed(table.need, "hours_per_day"),
     )
     tariffs = Tariffs(
         table.tariffs.water * 1000.0 / VOLUME.unit(table.tariffs.water_per).factor,
         table.tariffs.energy_per_kwh,
+        **_renamed(table.tariffs, "hour"),
     )
     cartridge = _cartridge(table)
     cartridge_l = litres_on_feed(cartridge.capacity_g, need.feed_ppm)
@@ -79,7 +90,7 @@ def make(table: SourcesTable, base: Path) -> Case:
     remarks = {"cartridge.takes_up": f"{words}, so {cartridge_l:.3g} L of this feed"}
     rain = None
     if table.rain is not None:
-        rain, remarks["rain.roof_m2"] = _rain(table.rain, need.litres_per_day, base)
+        rain, remarks["rain.roof_m2"] = _rain(table.rain, need.litres_per_day, table.need.monthly, base)
     offers = compare(need, tariffs, _bought(table), _distiller(table), _membrane(table), cartridge, rain)
     return Case(
         table.currency or "money",
@@ -119,7 +130,9 @@ def _bought(table: SourcesTable) -> Bought:
 def _distiller(table: SourcesTable) -> Distiller:
     way, default = table.distiller, Distiller()
     batch_l = default.litres_per_batch if way.batch is None else way.batch
-    pace = {} if way.hours_per_batch is None else {"hours_per_l": way.hours_per_batch / batch_l}
+    pace: dict[str, Any] = (
+        {} if way.hours_per_batch is None else {"hours_per_l": way.hours_per_batch / batch_l}
+    )
     return Distiller(
         **pace,
         **_renamed(
@@ -128,6 +141,7 @@ def _distiller(table: SourcesTable) -> Distiller:
             "life_years",
             "energy_kwh_per_l",
             "attended_hours_per_batch",
+            "boiling_hours_per_day",
             litres_per_batch=("batch", 1.0),
             product_ppm=("solids", 1.0),
         ),
@@ -151,7 +165,7 @@ def _membrane(table: SourcesTable) -> Membrane:
 
 def _cartridge(table: SourcesTable) -> Cartridge:
     way = table.cartridge
-    capacity = {} if way.rating is None else {"capacity_g": rated_grams(way.rating)}
+    capacity: dict[str, Any] = {} if way.rating is None else {"capacity_g": rated_grams(way.rating)}
     return Cartridge(
         **capacity,
         **_renamed(
@@ -159,6 +173,7 @@ def _cartridge(table: SourcesTable) -> Cartridge:
             "price",
             "holder_price",
             "holder_life_years",
+            "pouring_hours_per_day",
             capacity_sd_share=("capacity_sd_percent", 0.01),
             hours_per_l=("minutes_per_l", 1.0 / 60.0),
             attended_hours_per_l=("attended_minutes_per_l", 1.0 / 60.0),
@@ -182,7 +197,9 @@ def _rating_in_words(rating: Rating | None) -> str:
             return "47.5 US gallons of 95 ppm"
 
 
-def _rain(way: RainTable, need_l_per_day: float, base: Path) -> tuple[Rain, str]:
+def _rain(
+    way: RainTable, need_l_per_day: float, shares: Sequence[float] | None, base: Path
+) -> tuple[Rain, str]:
     """Simulate the rain's yield and reliability, and describe the simulation."""
     collection = Collection(
         way.roof_m2, way.tank, **_renamed(way, "first_flush_mm", runoff=("runoff_percent", 0.01))
@@ -191,25 +208,25 @@ def _rain(way: RainTable, need_l_per_day: float, base: Path) -> tuple[Rain, str]
         f"{way.roof_m2:g} m2 of roof, {collection.runoff * 100:g} % of the rain less a first flush of "
         f"{collection.first_flush_mm:g} mm, a tank of {way.tank:.4g} L"
     )
+    monthly_l = [need_l_per_day * share for share in shares or (1.0,) * 12]
     if way.daily_file is not None:
-        days = _daily_mm(base / way.daily_file)
-        # A first run over the same days gives the volume that the tank starts with.
-        start_l = balance(days, collection, need_l_per_day).end_l
-        run = balance(days, collection, need_l_per_day, start_l)
-        met, made = run.reliability, run.given_l / run.days
-        how = f"{run.days} recorded days; longest dry spell {run.longest_dry_days} days"
+        found = recorded_reliability(_daily_mm(base / way.daily_file), collection, monthly_l)
+        how = f"{found.years:.3g} recorded years from 1 January on"
     else:
         monthly, wet = way.monthly_mm or [], way.wet_days or []
-        drawn = reliability(monthly, wet, collection, need_l_per_day)
-        met, made = drawn.mean, drawn.given_l_per_day
+        found = reliability(monthly, wet, collection, monthly_l)
         how = (
-            f"{drawn.years} years drawn from {sum(monthly):g} mm on {sum(wet):g} days a year; the worst "
-            f"year in ten meets {100 * drawn.one_year_in_ten:.0f} % of its days; longest dry spell "
-            f"{drawn.longest_dry_days} days"
+            f"{found.years:g} years drawn from {sum(monthly):g} mm on {sum(wet):g} days a year; the worst "
+            f"year in ten meets {100 * found.one_year_in_ten:.0f} % of its days"
         )
+    how += (
+        f"; longest dry spell {found.longest_dry_days} days; the need is met on {100 * found.mean:.1f} % of "
+        f"the days, 95 %: {100 * found.low95:.1f} to {100 * found.high95:.1f} %"
+    )
     rain = Rain(
-        met,
-        made,
+        found.mean,
+        found.given_l_per_day,
+        reliability_low=found.low95,
         **_renamed(
             way,
             "price",

@@ -43,6 +43,13 @@ class NeedTable(Table):
     per_day: Litres = positive("the litres needed a day, or a text with a unit such as '1 us-gal'", ...)
     limit_ppm: float | None = positive("the limit in ppm, at or over which water is unfit")
     target_ppm: float | None = positive("the target in ppm, from which water is marginal")
+    hours_per_day: float | None = positive("the most hours of work a day that you want to spend", le=24)
+    monthly: list[float] | None = Field(
+        None,
+        min_length=12,
+        max_length=12,
+        description="the need of the twelve months, as shares of per_day, such as 1.6 in July",
+    )
 
 
 class FeedTable(Table):
@@ -58,6 +65,7 @@ class TariffsTable(Table):
     water: float = from_zero("the price of tap water", ...)
     water_per: VolumeUnit = Field(default="m3", description="the volume that this price is for, such as 'm3'")
     energy_per_kwh: float = from_zero("the price of a kilowatt-hour", ...)
+    hour: float | None = from_zero("the price of an hour of your time; 0 does not count it")
 
 
 class BoughtTable(Table):
@@ -80,6 +88,7 @@ class DistillerTable(Table):
     hours_per_batch: float | None = positive("the hours that a batch takes")
     attended_hours_per_batch: float | None = from_zero("the hours of work for a batch")
     energy_kwh_per_l: float | None = positive("the kilowatt-hours for a litre")
+    boiling_hours_per_day: float | None = positive("the most hours a day that it boils", le=24)
     solids: Ppm | None = from_zero("the dissolved solids of its product")
 
 
@@ -111,6 +120,7 @@ class CartridgeTable(Table):
     holder_life_years: float | None = positive("the years that the holder lasts")
     minutes_per_l: float | None = positive("the minutes that a litre takes to run through")
     attended_minutes_per_l: float | None = from_zero("the minutes of work for a litre")
+    pouring_hours_per_day: float | None = positive("the most hours a day that water is poured", le=24)
     solids: Ppm | None = from_zero("the dissolved solids of its product")
 
     @model_validator(mode="after")

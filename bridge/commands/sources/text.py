@@ -12,10 +12,10 @@ from typing import Any
 
 from bridge.commands.sources.case import Case
 from bridge.display.charts import Axis, Bar, Canvas, bars
-from bridge.sourcing.compare import Offer, cheapest, cost_per_l, fit, overtakings
+from bridge.sourcing.compare import Offer, cheapest, cost_per_l, fit, most_l_per_day, overtakings
 from bridge.sourcing.cost import STATED, Assumption, Figure
 from bridge.sourcing.rain import Blend
-from bridge.sourcing.ways import Way
+from bridge.sourcing.ways import Suitability, Way
 
 OTHER_KEYS = {"cartridge.takes_up": ("cartridge.treats", "cartridge.resin")}
 """Keys that state the same thing in another way."""
@@ -117,7 +117,10 @@ def as_object(case: Case) -> dict[str, Any]:
             "way": offer.way.value,
             "suitability": offer.suitability.value,
             "enough": offer.enough,
+            "units": offer.units,
+            "within_hours": offer.in_time,
             "days_met_share": offer.days_met_share,
+            "days_met_low95": offer.days_met_low,
             "product": figure(offer.product_ppm),
             "cost_per_l": figure(offer.cost_per_l),
             "fixed_per_year": figure(offer.fixed_per_year),
@@ -201,20 +204,85 @@ CAUTIONS = (
 )
 
 
+_OWN_CAUTION = {
+    Way.DISTILLER: 1,
+    Way.MEMBRANE: 2,
+    Way.MEMBRANE_AND_CARTRIDGE: 2,
+    Way.RAIN: 3,
+    Way.CARTRIDGE: 4,
+}
+"""The caution of each way, by its place in ``CAUTIONS``."""
+
+
+def short_lines(case: Case) -> Iterator[str]:
+    """Write the answer in about ten lines, and the cautions that go with it."""
+    need, first = case.need, case.offers[0]
+    yield f"{_short(need.litres_per_day)} L a day from a feed of {_short(need.feed_ppm)} ppm"
+    yield from _choice(case)
+    able = [offer for offer in fit(case.offers) if offer.enough]
+    if first in able:
+        yield from _wrapped(_in_short(case, first), "  ", "  ")
+    if len(able) > 1:
+        yield from _wrapped(f"Next: {_named(able[1])}: {_in_short(case, able[1])}", "", "  ")
+    left_out = [offer for offer in case.offers if offer not in able and offer.way is not Way.TAP]
+    if left_out:
+        reasons = "; ".join(f"{offer.way.value} ({_why_not(offer)})" for offer in left_out)
+        yield from _wrapped(f"Not here: {reasons}", "", "  ")
+    yield from _wrapped(f"Caution: {CAUTIONS[0]}", "", "  ")
+    own = _OWN_CAUTION.get(first.way)
+    if own is not None:
+        yield from _wrapped(CAUTIONS[own], "  ", "  ")
+    yield "--all shows every way and size, the assumptions with their keys, all cautions."
+
+
+def _choice(case: Case) -> Iterator[str]:
+    first = case.offers[0]
+    if first.enough and first in fit(case.offers):
+        yield from _wrapped(f"First choice here: {_named(first)}.", "", "  ")
+    else:
+        yield "No way is fit and enough on every day here; the best one is listed first."
+
+
+def _named(offer: Offer) -> str:
+    if offer.units == 1:
+        return offer.way.value
+    each = offer.makes_l_per_day.value / offer.units
+    return f"{offer.way.value}, {offer.units} of {_short(each)} L a day, or one that makes as much"
+
+
+def _in_short(case: Case, offer: Offer) -> str:
+    hours = offer.attended_hours_per_month.value
+    parts = [
+        f"{_plus_minus(offer.cost_per_l)} {case.currency} a litre",
+        f"{_short(hours, 2)} h of work a month",
+        f"{_plus_minus(offer.product_ppm)} ppm, {offer.suitability.value}",
+    ]
+    if offer.waste_l_per_l.value > 0.0:
+        a_day = offer.waste_l_per_l.value * case.need.litres_per_day
+        parts.append(f"{_short(a_day, 2)} L a day to the drain")
+    return "; ".join(parts)
+
+
+def _why_not(offer: Offer) -> str:
+    if offer.suitability is Suitability.UNSUITABLE:
+        return f"up to {_short(offer.product_ppm.high, 2)} ppm"
+    if not offer.in_time:
+        return f"{_short(offer.attended_hours_per_month.value * 12 / 365.25, 2)} h of work a day"
+    if offer.makes_l_per_day.value * (1.0 + 1e-9) >= offer.need_l_per_day:
+        return f"may meet only {100 * offer.days_met_low:.3g} % of the days"
+    return f"makes {_short(offer.makes_l_per_day.value, 2)} L a day"
+
+
 def lines(case: Case) -> Iterator[str]:
     """Write the whole comparison, line by line."""
     need, notes = case.need, Notes(case.currency, case.stated, case.remarks)
     notes.number([*_cost_figures(offer), *_effort_figures(offer)] for offer in case.offers)
-    first = case.offers[0]
     yield from _wrapped(
         f"{_short(need.litres_per_day)} L a day from a feed of {_short(need.feed_ppm)} ppm. From "
         f"{_short(need.limit_ppm)} ppm water is unfit for the plants, from {_short(need.target_ppm)} ppm it "
         f"is marginal. {_money(case)}; ± and brackets span 95 %."
     )
-    if first.enough and first in fit(case.offers):
-        yield f"First choice here: {first.way.value}."
-    else:
-        yield "No way is fit and enough on every day here; the best one is listed first."
+    yield from _choice(case)
     yield ""
     yield from _costs(case, notes)
     yield ""
@@ -319,7 +387,7 @@ def _sizes(case: Case) -> Iterator[str]:
 
 
 def _not_every_day(offer: Offer) -> str:
-    return "" if offer.enough else f" (met on {100 * offer.days_met_share:.0f} % of the days at this need)"
+    return "" if offer.enough else f" (met on {100 * offer.days_met_share:.0f} % of the days)"
 
 
 def _size_chart(case: Case, ways: list[Offer]) -> Iterator[str]:
@@ -330,7 +398,7 @@ def _size_chart(case: Case, ways: list[Offer]) -> Iterator[str]:
         (size, cost_per_l(offer, size), _MARKS[offer.way])
         for offer in reversed(ways)
         for size in sizes
-        if size <= offer.makes_l_per_day.value
+        if size <= most_l_per_day(offer)
     ]
     high = max((cost for _, cost, _ in points), default=0.0)
     if high == 0.0:
