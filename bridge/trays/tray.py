@@ -39,7 +39,7 @@ REFERENCE_MM = 5.0
 """The reference evapotranspiration of the day for which a pot's draw is given."""
 DRAW_FACTOR_SD = 0.4
 """Standard uncertainty of the logarithm of the draw factor at first (common practice, no source)."""
-DRAW_WANDER_PER_ROOT_DAY = 0.03
+DRAW_WANDER_PER_ROOT_DAY = 0.02
 """The factor follows growth, shade and the season (common practice, no source)."""
 DRAW_NOISE = 0.2
 """Relative standard uncertainty of one day's draw-off: its wind and clouds (common practice, no source)."""

@@ -7,6 +7,8 @@ from typing import Any
 
 import pytest
 
+from bridge.config.loading import read
+from bridge.watering import gather
 from tests.running import refused, succeeds
 
 TODAY = datetime.now(UTC).date()
@@ -116,6 +118,18 @@ def test_a_finished_checklist_is_in_the_log(config: Path) -> None:
     succeeds("round", "--config", config, "--checklist", "put-to-bed", "--finished")
     events = succeeds("log", "--log", config.parent / "clearwell.db", "--kind", "event")
     assert "put to bed" in events
+
+
+def test_a_tick_that_is_sent_twice_counts_once(config: Path) -> None:
+    plan = read(config, {}).plan
+    log = config.parent / "clearwell.db"
+    found = gather.gather(plan, log, TODAY)
+    first = gather.enter(plan, found, "bog", litres=2.5, tick="phone-7")
+    again = gather.enter(plan, gather.gather(plan, log, TODAY), "bog", litres=2.5, tick="phone-7")
+    other = gather.enter(plan, found, "bog", litres=2.5, tick="phone-8")
+    assert (first.is_new, again.is_new, other.is_new) == (True, False, True)
+    done = gather.values(gather.gather(plan, log, TODAY))["done_today"]
+    assert done == [{"id": "bog", "what": "filled", "litres": 2.5}] * 2
 
 
 def test_mistakes_say_what_would_be_right(config: Path, tmp_path: Path) -> None:
