@@ -30,7 +30,7 @@ from bridge.trays.course import Act, Course, Entry, Weather
 from bridge.trays.outlook import Fed
 from bridge.trays.round import Round, Source, Unexplained, as_values, plan_round, unexplained
 from bridge.trays.seasons import AWAY, Absence, Frost, absence_ahead, absence_from, frost
-from bridge.watering.weather_file import read_weather
+from bridge.watering.weather import from_hub, read_weather
 
 ACTS = {
     Litres.GIVEN: Act.GIVEN,
@@ -127,6 +127,7 @@ def gather(plan: BridgePlan, path: Path, today: date) -> Found:
                 measured = _temperatures(reader, trays.temperature_of, zone, today)
                 weather = {**measured, **weather}
                 coldest = None if today not in measured else measured[today].lowest_c
+            weather = {**weather, **from_hub(reader, zone, today)}
             water_c = _water_c(reader, trays.temperature_of, zone, today)
             absences = _absences(reader)
     else:
