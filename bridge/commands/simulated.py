@@ -322,7 +322,7 @@ def _garden(seasons: int, seed: int, weather: Path | None, as_json: bool) -> Non
         if weather is None:
             drawn = garden_world.drawn_weather(date(2026, 3, 1), days, seed + number)
         else:
-            from bridge.commands.round.gather import read_weather
+            from bridge.watering.weather import read_weather
 
             drawn = garden_table.season_of(read_weather(weather), number, days)
         made.append(garden_season.season(seed + number, drawn))
