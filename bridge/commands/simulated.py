@@ -230,23 +230,23 @@ def simulate(
 
 
 def _tables(singles: bool, pairs: bool, options: str | None, jobs: int | None) -> int:
-    from bridge.simulate import price_table
-    from bridge.simulate.scenes import options_of
+    from bridge.simulate.scenes import table
+    from bridge.simulate.scenes.scene import options_of
 
     wrong: list[str] = []
     if singles and options is not None:
         chosen = sorted(options_of(options), key=lambda option: option.value)
-        compared = price_table.compared(chosen, jobs)
-        click.echo(price_table.table_of_options(compared))
-        wrong += [line for found in compared.values() for line in price_table.violations_of(found)]
+        compared = table.compared(chosen, jobs)
+        click.echo(table.table_of_options(compared))
+        wrong += [line for found in compared.values() for line in table.violations_of(found)]
     elif singles:
-        found = price_table.singles(jobs)
-        click.echo(price_table.table_of_singles(found))
-        wrong += price_table.violations_of(found)
+        found = table.singles(jobs)
+        click.echo(table.table_of_singles(found))
+        wrong += table.violations_of(found)
     if pairs:
-        found = price_table.pairs(jobs)
-        click.echo(f"{len(found)} trials of pairs.\n\n{price_table.table_of_pairs(found)}")
-        wrong += price_table.violations_of(found)
+        found = table.pairs(jobs)
+        click.echo(f"{len(found)} trials of pairs.\n\n{table.table_of_pairs(found)}")
+        wrong += table.violations_of(found)
     click.echo("\n".join(["", f"{len(wrong)} violations:", *wrong]) if wrong else "\nNo violation.")
     return 1 if wrong else 0
 
