@@ -307,9 +307,9 @@ class Daemon:
     async def _take_samples(self, logbook: Logbook) -> None:
         """Pass the samples in the log to their reservoirs: those from before the start, and new ones."""
         while True:
-            for reservoir, us_cm in logbook.reservoirs_sampled().items():
+            for reservoir, sample in logbook.reservoirs_sampled().items():
                 if reservoir in self.keepers:
-                    self.keepers[reservoir].reservoir_sampled(us_cm)
+                    self.keepers[reservoir].reservoir_sampled(sample)
             with contextlib.suppress(TimeoutError):
                 async with asyncio.timeout(SAMPLES_EVERY_S):
                     await self._entered.wait()

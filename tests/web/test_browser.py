@@ -273,7 +273,7 @@ async def test_a_lost_bridge_is_reported_and_old_facts_are_marked_as_old(begin: 
             await page.goto(site.url)
             await expect(page.locator("#stream")).to_contain_text("Live, ")
         # The bridge has stopped.
-        await expect(page.locator("#stream")).to_contain_text("This page shows the state at", timeout=15_000)
+        await expect(page.locator("#stream")).to_contain_text("This page shows the state at")
         await expect(page.locator("#answer-word")).to_have_text("Not known now")
         await expect(page.locator("#answer")).to_have_attribute("data-verdict", "unknown")
         await window.close()
