@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from bridge.commands.shared.terminal import print_error, print_text
 from bridge.commands.shared.values import in_base, in_celsius, typed_values
 from bridge.errors import ClearwellError, InputError, LinkError
 from bridge.units import CONDUCTANCE
@@ -125,9 +126,9 @@ def command(
         config, station.identity.reservoir, cell, probe.chain.cell.constant_per_cm
     )
     file, trouble = keep(plan, config, station, cell, outcome, configured)
-    click.echo(f"Saved in {file}; the daemon reads it when it starts. Earlier values stay in it.")
+    print_text(f"Saved in {file}; the daemon reads it when it starts. Earlier values stay in it.")
     if trouble is not None:
-        click.echo(f"clearwell: {trouble}", err=True)
+        print_error(f"clearwell: {trouble}")
         sys.exit(1)
 
 
@@ -183,8 +184,8 @@ def _at_the_bench(
 
     points: list[CalibrationPoint] = []
     with Bench(station) as bench:
-        click.echo(f"The controller at {station.port} responds. Its valve stays shut.\n")
-        click.echo(f"{CAUTION}\n\n{PROCEDURE}\n")
+        print_text(f"The controller at {station.port} responds. Its valve stays shut.\n")
+        print_text(f"{CAUTION}\n\n{PROCEDURE}\n")
         while True:
             number = len(points)
             if number < len(solutions):
@@ -203,7 +204,7 @@ def _at_the_bench(
             celsius = settled.temperature_c
             if temperatures:
                 celsius, doubt_k = temperatures[min(number, len(temperatures) - 1)], 0.2
-            click.echo(f"Settled at {settled.conductance_us:.5g} µS and {celsius:.2f} °C.")
+            print_text(f"Settled at {settled.conductance_us:.5g} µS and {celsius:.2f} °C.")
             doubt_percent = hypot(0.2, settled.mean_uncertainty_percent)
             points.append(_point(standard, settled.conductance_us, celsius, doubt_k, doubt_percent))
             if len(points) == 2 or (solutions and len(points) == len(solutions)):
@@ -265,26 +266,26 @@ def _settle(
 def _show(outcome: "Outcome", probe: "ProbePlan") -> None:
     new, before = outcome.new, outcome.before
     for point in new.points:
-        click.echo(
+        print_text(
             f"In {point.standard.description} at {point.temperature_c:.2f} °C, which is "
             f"{point.reference_us_cm:.5g} µS/cm: {point.conductance_us:.5g} µS."
         )
-    click.echo(
+    print_text(
         f"Cell constant  {new.cell.constant_per_cm:.5g} cm⁻¹ ± "
         f"{2.0 * new.constant_uncertainty_percent:.2g} % (k = 2)"
     )
     if len(new.points) == 2:
-        click.echo(
+        print_text(
             f"Offset         {new.cell.offset_us:.3g} µS ± {2.0 * new.offset_uncertainty_us:.2g} µS (k = 2)"
         )
     else:
-        click.echo(f"Offset         {new.cell.offset_us:.3g} µS, as before (it needs two solutions)")
+        print_text(f"Offset         {new.cell.offset_us:.3g} µS, as before (it needs two solutions)")
     made = probe.calibration
     last = "the value in the configuration" if made is None else f"the calibration of {made.made:%Y-%m-%d}"
     weight = (
         "more than both uncertainties explain" if outcome.drift_is_significant else "within the uncertainties"
     )
-    click.echo(
+    print_text(
         f"Drift          {outcome.drift_percent:+.2f} % against {last}, {before.cell.constant_per_cm:.5g} "
         f"cm⁻¹: {weight}"
     )
@@ -299,7 +300,7 @@ def _agree(outcome: "Outcome", new_cell: bool, unasked: bool) -> None:
         )
         if unasked:
             raise InputError(f"{sentence}. If the cell was exchanged, add --new-cell; nothing was saved")
-        click.echo(f"{sentence}.")
+        print_text(f"{sentence}.")
         _agreed(click.confirm("Was the cell exchanged, and should the result be saved?", default=False))
     elif not unasked:
         _agreed(click.confirm("Save this result?", default=True))

@@ -334,13 +334,14 @@ class Daemon:
         )
 
     def _page(self, page: PagePlan) -> "PageHost":
-        from bridge.daemon.page_host import PageHost
+        from bridge.daemon.page_host import PageHost, fittings_of
 
         return PageHost(
             page,
             self.plan.log,
             self.plan.display,
             [station.identity for station in self.plan.stations],
+            [fittings_of(station) for station in self.plan.stations],
             broker=None if self.plan.hub is None else self.plan.hub.broker,
             on_command=self._on_command,
             on_refused=partial(self._on_refused, sender="page"),

@@ -7,11 +7,9 @@ from pathlib import Path
 
 from bridge.config.plan import BridgePlan
 from bridge.doctor import Finding, Verdict
-from bridge.station.plan import ProbePlan, StationPlan
+from bridge.station.plan import CALIBRATION_DAYS, ProbePlan, StationPlan
 from bridge.water.measurement import budget_at_limit
 
-CALIBRATION_DAYS = 366.0
-"""How long a calibration is valid; common practice, no source."""
 _DAY_S = 86_400.0
 
 

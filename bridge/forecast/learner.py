@@ -10,7 +10,7 @@ the age of the cartridge.
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import date, datetime
 
 from bridge.forecast.learned import (
     Kept,
@@ -32,7 +32,7 @@ from bridge.station.plan import StationPlan
 from bridge.station.station import Turn
 from bridge.station.view import NOTHING_KNOWN, Outlook
 from bridge.tank import use as draw_off
-from bridge.tank.cover import days_until_dry
+from bridge.tank.cover import Paths, days_until_dry, paths_of
 from bridge.tank.leak import leak_hint
 
 UPDATE_EVERY_S = 60.0
@@ -91,6 +91,9 @@ class Learner:
         self._tripped = False
         self._changed = False
         self._ended = False
+        self._paths: Paths | None = None
+        self._paths_of_day = self.learned.draw.day
+        self._paths_from = date.min
 
     def observe(self, turn: Turn) -> bool:
         """Adds one scan to the sums.
@@ -234,13 +237,22 @@ class Learner:
         self._tripped = False
         self._changed = True
 
+    def _paths_of(self, when: datetime) -> Paths | None:
+        """Sample the days to come once for each day that is learned: it takes some ten milliseconds."""
+        draw = self.learned.draw
+        if self._paths is None or self._paths_of_day is not draw.day or self._paths_from != when.date():
+            self._paths = paths_of(draw, when, self.plan.identity.capacity_l)
+            self._paths_of_day, self._paths_from = draw.day, when.date()
+        return self._paths
+
     def _forecast(self, day: float, when: datetime, hourly: bool) -> None:
         cover, leak = self.outlook.cover, self.outlook.leak
         if hourly:
             self._forecast_at = self._now + FORECAST_EVERY_S
             leak = leak_hint(self._settings, self.learned.draw)
             if self._volume_l is not None:
-                cover = days_until_dry(self.learned.draw, self._volume_l, when)
+                paths = self._paths_of(when)
+                cover = days_until_dry(self.learned.draw, self._volume_l, when, paths=paths)
         found = forecast_of(
             self.plan.cartridge, self.plan.limits.limit_ppm, self.learned, self._feed_ppm, self._load, day
         )

@@ -20,7 +20,7 @@ from bridge.station.plan import CartridgePlan
 
 MOMENTS = 8
 """Forecasts made for each cartridge."""
-_ROUNDS = 4
+_ROUNDS = 8
 _DAY_MS = 86_400_000.0
 
 

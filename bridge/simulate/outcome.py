@@ -6,6 +6,7 @@ from statistics import median
 
 from bridge.simulate.accounts import Entered
 from bridge.simulate.detection import Tally
+from bridge.simulate.promises import Promises, as_lines
 
 MOST_VIOLATIONS = 5
 
@@ -53,6 +54,7 @@ class Outcome:
     trips: dict[str, int] = field(default_factory=dict)
     alarms: dict[str, int] = field(default_factory=dict)
     entered: Entered = field(default_factory=Entered)
+    promises: Promises = field(default_factory=Promises)
     let_in_l: float = 0.0
     rows: int = 0
     """Rows of the log."""
@@ -105,6 +107,7 @@ class Summary:
     trips: dict[str, int] = field(default_factory=dict)
     alarms: dict[str, int] = field(default_factory=dict)
     entered: Entered = field(default_factory=Entered)
+    promises: Promises = field(default_factory=Promises)
     let_in_l: float = 0.0
     log_rows: int = 0
     shut_after_death_s: float = 0.0
@@ -135,6 +138,7 @@ def summed(seed: int, reservoirs: int, years: float, outcomes: list[Outcome]) ->
             for name, count in more.items():
                 into[name] = into.get(name, 0) + count
         _add_entered(whole.entered, one.entered)
+        whole.promises.add(one.promises)
         for name, tally in one.tallies.items():
             _add_tally(tallies.setdefault(name, Tally()), tally)
     whole.rows = [_row(name, tally) for name, tally in tallies.items()]
@@ -178,7 +182,7 @@ def _row(name: str, tally: Tally) -> FaultRow:
     )
 
 
-_HEADINGS = ("fault", "injected", "mattered", "detected", "median s", "worst s", "within s", "consequence")
+_HEADINGS = ("fault", "injected", "mattered", "detected", "median s", "worst s", "within s")
 
 
 def as_json(summary: Summary) -> str:
@@ -197,6 +201,8 @@ def as_text(summary: Summary) -> str:
     ]
     if summary.with_faults:
         lines += ["", *_table(summary.rows), "", *_mishaps(summary)]
+    if summary.promises.kept:
+        lines += ["", *as_lines(summary.promises)]
     entered = summary.entered
     lines += [
         "",
@@ -234,16 +240,21 @@ def _mishaps(summary: Summary) -> list[str]:
 
 
 def _table(rows: list[FaultRow]) -> list[str]:
+    """Return the figures of each fault, and below each its consequence if it had one."""
     cells = [_HEADINGS, *(_cells(row) for row in rows)]
     widths = [max(len(line[column]) for line in cells) for column in range(len(_HEADINGS))]
-    last = len(_HEADINGS) - 1
-    return [
-        "  ".join(
-            text.ljust(width) if column in (0, last) else text.rjust(width)
-            for column, (text, width) in enumerate(zip(line, widths, strict=True))
-        ).rstrip()
-        for line in cells
-    ]
+    consequences = ["", *(_consequence(row) for row in rows)]
+    made = []
+    for line, consequence in zip(cells, consequences, strict=True):
+        made.append(
+            "  ".join(
+                text.rjust(width) if column else text.ljust(width)
+                for column, (text, width) in enumerate(zip(line, widths, strict=True))
+            )
+        )
+        if consequence:
+            made.append(f"    {consequence}")
+    return made
 
 
 def _cells(row: FaultRow) -> tuple[str, ...]:
@@ -255,7 +266,6 @@ def _cells(row: FaultRow) -> tuple[str, ...]:
         _seconds(row.median_s),
         _seconds(row.worst_s),
         _seconds(row.bound_s),
-        _consequence(row),
     )
 
 
@@ -273,7 +283,7 @@ def _consequence(row: FaultRow) -> str:
         )
         if litres >= 0.05
     ]
-    return f"at most {', '.join(parts)}" if parts else "none"
+    return f"at most {', '.join(parts)}" if parts else ""
 
 
 def _counts(counts: dict[str, int]) -> str:

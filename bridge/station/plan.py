@@ -33,6 +33,10 @@ class StationIdentity:
     """True if a cartridge is configured, so that there is a forecast."""
 
 
+CALIBRATION_DAYS = 366.0
+"""A cell is calibrated again after this time, about once a season (common practice, no source)."""
+
+
 @dataclass(frozen=True, slots=True)
 class CalibrationInForce:
     """The calibration behind the constant of a cell."""

@@ -24,6 +24,10 @@ ENDS = (0.025, 0.1, 0.5, 0.9, 0.975)
 _MOST_SEEDED = 21
 
 
+Paths = Sequence[Sequence[float]]
+"""For each path the litres of each day."""
+
+
 @dataclass(frozen=True, slots=True)
 class Cover:
     """Days until the reservoir is dry. Infinity if that is after the horizon."""
@@ -45,6 +49,7 @@ def days_until_dry(
     unusable_l: float = 0.0,
     evaporation_l_d: float = 0.0,
     horizon_days: int = HORIZON_DAYS,
+    paths: Paths | None = None,
 ) -> Cover | None:
     """Return how long ``volume_l`` litres last from the local time ``when`` without inflow.
 
@@ -55,10 +60,11 @@ def days_until_dry(
         unusable_l: the volume below the outlet.
         evaporation_l_d: the evaporation of a day, in addition to the draw-off.
         horizon_days: beyond this the result is infinity: the time is long enough.
+        paths: the result of :func:`paths_of` for this state and day, if it is kept. To sample paths takes
+            some ten milliseconds, to read the result from them one.
 
     Returns:
-        The forecast, or None before about five days are learned. The calculation takes some milliseconds for
-        a volume of some weeks, so it is not meant for every reading.
+        The forecast, or None before about five days are learned.
 
     Raises:
         OutOfRangeError: If a volume or the evaporation is negative or not finite.
@@ -66,8 +72,9 @@ def days_until_dry(
     not_negative("Days of cover", "the volume", volume_l, "L")
     not_negative("Days of cover", "the unusable volume", unusable_l, "L")
     not_negative("Days of cover", "the evaporation", evaporation_l_d, "L/d")
-    daily = _daily(state, when)
-    if daily is None:
+    if paths is None:
+        paths = paths_of(state, when, max(volume_l - unusable_l, 0.0), horizon_days)
+    if paths is None:
         return None
     daily_l = max(state.day.mean, 0.0)
     usable_l = max(volume_l - unusable_l, 0.0)
@@ -75,14 +82,29 @@ def days_until_dry(
         return Cover(daily_l, 0.0, 0.0, 0.0, 0.0, 0.0)
     until = _passed(state.hours)
     now = _share_at(until, _hours(when))
-    first = when.toordinal()
-    # The part of today that has passed is used already.
-    paths = sampled(daily, first, usable_l / max(1.0 - now, 0.02), horizon_days)
     found = sorted(_dry_after(path, usable_l, evaporation_l_d, until, now, _hours(when)) for path in paths)
     low95, low80, median, high80, high95 = (
         value if value < horizon_days else math.inf for value in (_quantile(found, end) for end in ENDS)
     )
     return Cover(daily_l, median, low80, high80, low95, high95)
+
+
+def paths_of(
+    state: DrawOff, when: datetime, enough_l: float, horizon_days: int = HORIZON_DAYS
+) -> Paths | None:
+    """Return sampled uses of the days from that of ``when`` on.
+
+    Args:
+        state: the learned draw-off.
+        when: local time.
+        enough_l: the largest volume that will be asked about.
+        horizon_days: the longest path.
+
+    Returns:
+        For each path the litres of each day; None before about five days are learned.
+    """
+    daily = _daily(state, when)
+    return None if daily is None else sampled(daily, when.toordinal(), enough_l, horizon_days)
 
 
 def litres_until(

@@ -39,7 +39,7 @@ from bridge.errors import OutOfRangeError
 
 FIRST_DAYS = 4
 """Days that are collected before the filters begin."""
-PATHS = 400
+PATHS = 240
 HORIZON_DAYS = 120
 """Paths end here."""
 
@@ -335,7 +335,8 @@ def sampled(state: DailyUse, day: int, enough_l: float, days: int = HORIZON_DAYS
     Args:
         state: the learned use; it must be known.
         day: the ordinal of the first day.
-        enough_l: a path ends where its sum reaches this volume.
+        enough_l: a path ends where its sum after the first day reaches this volume. A forecast may begin
+            within that day.
         days: the longest path.
 
     Returns:
@@ -385,15 +386,15 @@ def _path(
     slow_step = noise * sizes[1] * math.sqrt(1.0 - _SLOW_KEPT**2)
     fast_step = noise * sizes[2] * math.sqrt(1.0 - _FAST_KEPT**2)
     absent = state.absent_run > 0 and state.absent_run < _LONGEST_ABSENCE
-    litres = array("d")
+    litres = array("f")
     total = 0.0
     for row, factor in zip(rows, factors, strict=True):
         absent = uniform() >= ends if absent else uniform() < begins
         z = level + cos * row[1] + sin * row[2] + cos2 * row[3] + sin2 * row[4] + slow + fast
         z = factor * (z + gauss(0.0, noise))
         used = z * z if z > 0.0 and not absent else 0.0
+        total += used if litres else 0.0
         litres.append(used)
-        total += used
         if total >= enough_l:
             break
         slow = _SLOW_KEPT * slow + gauss(0.0, slow_step)

@@ -147,7 +147,7 @@ def _crossing(values: Sequence[float], level: float, *, falling: bool) -> float:
 
 
 @dataclass(frozen=True, slots=True)
-class FlushAdvice:
+class FlushPlan:
     """The flush that a tray needs.
 
     Attributes:
@@ -170,7 +170,7 @@ def flush_for(
     nominal_l: Sequence[float],
     month: int,
     weeks: float = 4.0,
-) -> FlushAdvice:
+) -> FlushPlan:
     """Return the flush that brings a tray under the target and keeps it there for so many weeks.
 
     If no flush keeps it that long, the one that takes the tray nine tenths of the way to the purest water is
@@ -209,7 +209,7 @@ def flush_for(
     aim = max(aim, purest)
     if upper_now <= keep_ppm - weeks * rise_ppm_per_week or tray.ppm <= aim:
         lasts = (keep_ppm - tray.ppm) / rise_ppm_per_week if rise_ppm_per_week > 0.0 else math.inf
-        return FlushAdvice(word, Flush(0.0, 0.0, tray.ppm), max(lasts, 0.0), keep_ppm)
+        return FlushPlan(word, Flush(0.0, 0.0, tray.ppm), max(lasts, 0.0), keep_ppm)
     # What is poured in first fills the tray to its spill level; the rest replaces the mixture.
     room_l = max(plan.spill_l - tray.volume_l, 0.0)
     at_spill = (tray.solids_mg + room_l * fed.ppm) / (tray.volume_l + room_l)
@@ -220,14 +220,14 @@ def flush_for(
     if not plan.drained:
         aim = tray.ppm - exchange_l / volume_l * (tray.ppm - fed.ppm)
     lasts = (keep_ppm - aim) / rise_ppm_per_week if rise_ppm_per_week > 0.0 else math.inf
-    return FlushAdvice(word, Flush(through_l, exchange_l, aim), max(lasts, 0.0), keep_ppm)
+    return FlushPlan(word, Flush(through_l, exchange_l, aim), max(lasts, 0.0), keep_ppm)
 
 
-def after_flush(tray: Tray, plan: TrayPlan, advice: Flush, fed: Fed, *, exchange: bool) -> Tray:
+def after_flush(tray: Tray, plan: TrayPlan, wanted: Flush, fed: Fed, *, exchange: bool) -> Tray:
     """Return the estimate after the flush, poured through or tipped out and refilled."""
     if exchange:
-        return after_exchange(tray, plan, advice.exchange_l, fed.ppm)
-    return after_giving(tray, plan, advice.through_l, fed.ppm, fed.ppm_sd)
+        return after_exchange(tray, plan, wanted.exchange_l, fed.ppm)
+    return after_giving(tray, plan, wanted.through_l, fed.ppm, fed.ppm_sd)
 
 
 def leaching_requirement(water_ds_m: float, soil_ds_m: float) -> float:

@@ -12,7 +12,7 @@ from bridge.trays.course import Course
 from bridge.trays.outlook import (
     Days,
     Fed,
-    FlushAdvice,
+    FlushPlan,
     days_until_dry,
     days_until_limit,
     flush_for,
@@ -89,7 +89,7 @@ class Item:
     give_l: float
     """The litres to pour in; 0 if none are needed."""
     cans: float
-    flush: FlushAdvice | None
+    flush: FlushPlan | None
     """The flush that is due; None if none is."""
     flush_l: float
     """Its litres: to exchange in an undrained tray, to pour through in a drained one."""
@@ -242,20 +242,20 @@ def _item(course: Course, sources: Mapping[str, Source], settings: RoundSettings
     )
 
 
-def _flush(course: Course, fed: Fed, settings: RoundSettings) -> tuple[FlushAdvice | None, list[str]]:
+def _flush(course: Course, fed: Fed, settings: RoundSettings) -> tuple[FlushPlan | None, list[str]]:
     plan = course.plan
     try:
-        advice = flush_for(
+        wanted = flush_for(
             course.tray, plan, {plan.fed_from: fed}, course.to_come(), course.day.month, settings.flush_weeks
         )
     except InputError as error:
         return None, [str(error)]
-    if 0.0 < advice.weeks < 1.0:
-        return advice, [
-            f"a flush with {fed.ppm:.3g} ppm lasts only {7.0 * advice.weeks:.0f} days; purer water or a "
+    if 0.0 < wanted.weeks < 1.0:
+        return wanted, [
+            f"a flush with {fed.ppm:.3g} ppm lasts only {7.0 * wanted.weeks:.0f} days; purer water or a "
             "deeper tray lasts longer"
         ]
-    return advice, []
+    return wanted, []
 
 
 def _to_tenth(litres: float) -> float:

@@ -53,7 +53,7 @@ CAN_ERROR = 0.03
 """Relative standard uncertainty of the litres of a can (common practice, no source)."""
 RAIN_ERROR = 0.25
 """Relative standard uncertainty of the rain that falls into a tray (common practice, no source)."""
-MIXING_PER_ROOT_DAY = 0.04
+MIXING_PER_ROOT_DAY = 0.025
 """Relative standard uncertainty that one day adds to the concentration: moss and soil take up solids and give
 them off slowly (common practice, no source)."""
 SAMPLING_PERCENT = 8.0

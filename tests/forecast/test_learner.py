@@ -321,15 +321,15 @@ def test_the_days_of_cover_are_learned_without_a_cartridge_too() -> None:
                 shed.now += 300.0
                 shed.step(Phase.IDLE)
                 shed.volume_l -= 1.0 if 8 <= hour < 10 and shed.volume_l > 30.0 else 0.0
-        shed.volume_l = 100.0
+        shed.volume_l = 95.0
         shed.step(Phase.FILL)
         shed.step(Phase.IDLE)
     cover = shed.learner.outlook.cover
     assert cover is not None
     assert 0.0 < cover.low80_days <= cover.days <= cover.high80_days
     assert cover.daily_l == pytest.approx(20.0, rel=0.1)
-    # Filled to 100 L at midnight; 20 L go between eight and ten each morning.
-    assert cover.days == pytest.approx(4.0 + 10.0 / 24.0, abs=0.1)
+    # Filled to 95 L at midnight; 20 L go between eight and ten each morning, and 15 L are left for the fifth.
+    assert cover.days == pytest.approx(4.0 + 9.5 / 24.0, abs=0.1)
     assert shed.learner.outlook.litres_left is None
     assert shed.learner.advisories == frozenset()
 

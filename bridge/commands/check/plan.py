@@ -16,16 +16,15 @@ from bridge.units import DisplayUnits
 from bridge.water.conductivity import Method
 from bridge.water.measurement import budget_at_limit, scale_label
 
-_WIDTH = 100
 Line = tuple[str, str]
 """A label and sentences."""
 
 
-def wrapped(sentences: str, before: str) -> str:
+def wrapped(sentences: str, before: str, width: int) -> str:
     """Wrap sentences to a terminal's width; the first line begins with ``before``, the others with blanks."""
     return textwrap.fill(
         sentences,
-        _WIDTH,
+        width,
         initial_indent=before,
         subsequent_indent=" " * len(before),
         break_long_words=False,
