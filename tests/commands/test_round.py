@@ -2,11 +2,20 @@
 
 import json
 from datetime import UTC, datetime, timedelta
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from bridge.config.loading import read
+from bridge.guard.commands import WeatherQuantity, WeatherReport, words_of
+from bridge.history.reader import Reader
+from bridge.history.records import CommandRow, Stamp
+from bridge.history.writer import add
+from bridge.trays.course import Weather
+from bridge.watering import gather
+from bridge.watering.weather import from_hub
 from tests.running import refused, succeeds
 
 TODAY = datetime.now(UTC).date()
@@ -68,9 +77,9 @@ def test_the_round_lists_the_trays_in_the_order_of_their_tables_and_asks_for_a_f
 
 
 def test_a_sample_of_a_tray_makes_its_flush_due_and_the_flush_ends_it(config: Path) -> None:
-    succeeds("sample", "--config", config, "--of", "tray.south", "--ppm", "46")
+    sample = json.loads(succeeds("sample", "--config", config, "--of", "tray.south", "--ppm", "46", "--json"))
     south = listed(config)["trays"][0]
-    assert south["ppm"] == pytest.approx(46.0, rel=0.05)
+    assert south["ppm"] == pytest.approx(46.0, abs=sample["expanded_uncertainty"])
     assert south["flush"]["how"] == "exchange"
     assert not south["sample_due"]
     said = succeeds("round", "--config", config, "--done", "south", "--flushed")
@@ -116,6 +125,38 @@ def test_a_finished_checklist_is_in_the_log(config: Path) -> None:
     succeeds("round", "--config", config, "--checklist", "put-to-bed", "--finished")
     events = succeeds("log", "--log", config.parent / "clearwell.db", "--kind", "event")
     assert "put to bed" in events
+
+
+def test_a_tick_that_is_sent_twice_counts_once(config: Path) -> None:
+    plan = read(config, {}).plan
+    log = config.parent / "clearwell.db"
+    found = gather.gather(plan, log, TODAY)
+    first = gather.enter(plan, found, "bog", litres=2.5, tick="phone-7")
+    again = gather.enter(plan, gather.gather(plan, log, TODAY), "bog", litres=2.5, tick="phone-7")
+    other = gather.enter(plan, found, "bog", litres=2.5, tick="phone-8")
+    assert (first.is_new, again.is_new, other.is_new) == (True, False, True)
+    done = gather.values(gather.gather(plan, log, TODAY))["done_today"]
+    assert done == [{"id": "bog", "what": "filled", "litres": 2.5}] * 2
+
+
+def test_the_weather_that_the_hub_published_counts_before_the_file(config: Path) -> None:
+    log = config.parent / "clearwell.db"
+    sent = [(WeatherQuantity.TEMPERATURE, celsius) for celsius in (9.0, 21.5, 30.0, 16.0)]
+    sent += [(WeatherQuantity.HUMIDITY, percent) for percent in (40.0, 80.0)]
+    sent += [(WeatherQuantity.RADIATION, 250.0), (WeatherQuantity.WIND, 1.5)]
+    sent += [(WeatherQuantity.RAIN, 1.0), (WeatherQuantity.RAIN, 3.5)]
+    words = [words_of(WeatherReport(0.0, "hub", quantity, value)) for quantity, value in sent]
+    words.append("weather temperature of nobody")
+    add(log, *(partial(_command, what=what, accepted=True) for what in words))
+    add(log, partial(_command, what="weather temperature 55 °C", accepted=False))
+    with Reader(log) as reader:
+        found = from_hub(reader, UTC, TODAY)
+    assert found == {TODAY: Weather(30.0, 9.0, 3.5, humidity_percent=60.0, solar_mj_m2=21.6, wind_m_s=1.5)}
+    assert listed(config)["weather_days"] == 28
+
+
+def _command(stamp: Stamp, what: str, accepted: bool) -> CommandRow:
+    return CommandRow(stamp, "barrel", what, "hub", accepted)
 
 
 def test_mistakes_say_what_would_be_right(config: Path, tmp_path: Path) -> None:

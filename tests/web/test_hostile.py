@@ -128,7 +128,7 @@ def test_a_file_is_compressed_and_checked_for_changes(alone: Alone) -> None:
         ("/", "text/html"),
         ("/static/main.js", "text/javascript"),
         ("/static/page.css", "text/css"),
-        ("/static/drop.svg", "image/svg+xml"),
+        ("/static/icons/suitable.svg", "image/svg+xml"),
     ):
         answer = httpx.get(f"http://127.0.0.1:{alone.port}{path}")
         assert answer.status_code == 200

@@ -13,10 +13,10 @@ from enum import Enum
 
 from bridge.guard.model import Flow
 from bridge.rig.faults import Fault, FaultName
-from bridge.simulate.bounds import Bound, bounds, excuse, hazards_of
 from bridge.simulate.detection import signs_of
 from bridge.simulate.mishaps import Matters
-from bridge.simulate.scenes import (
+from bridge.simulate.scenes.bounds import Bound, bounds, excuse, hazards_of
+from bridge.simulate.scenes.scene import (
     ALL_OPTIONS,
     FULL,
     Act,
