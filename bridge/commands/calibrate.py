@@ -36,7 +36,9 @@ CAUTION = (
 @click.command("calibrate")
 @click.option("--config", required=True, type=click.Path(path_type=Path), help="The daemon's configuration.")
 @click.option("--reservoir", metavar="ID", help="Which reservoir's controller, where there are several.")
-@click.option("--cell", type=click.Choice(["product", "feed"]), default="product", show_default=True)
+@click.option(
+    "--cell", type=click.Choice(["product", "feed", "check_cell"]), default="product", show_default=True
+)
 @click.option(
     "--standard",
     "standards",
@@ -136,9 +138,9 @@ def _probe(
     from bridge.commands.shared.configuration import station_of
 
     station = station_of(stations, reservoir)
-    probe = station.product if cell == "product" else station.feed
+    probe = {"product": station.product, "feed": station.feed, "check_cell": station.check}[cell]
     if probe is None:
-        raise InputError(f"--cell feed: {station.identity.reservoir} has no feed cell in the configuration")
+        raise InputError(f"--cell {cell}: {station.identity.reservoir} has no such cell in the configuration")
     return station, probe
 
 
@@ -230,8 +232,8 @@ def _settle(
                 f"The controller at {bench.plan.port} sends no readings. Check its supply and the cable."
             )
         at_s, reading = received
-        feed = cell == "feed"
-        us, c = (reading.feed_us, reading.feed_c) if feed else (reading.product_us, reading.product_c)
+        second = cell != "product"
+        us, c = (reading.feed_us, reading.feed_c) if second else (reading.product_us, reading.product_c)
         us_number = us if isinstance(us, float) else None
         c_number = c if isinstance(c, float) else None
         settling.take(at_s, us_number, c_number)
@@ -240,9 +242,9 @@ def _settle(
         elif at_s - last_value_s > min(_NO_VALUE_S, give_up / 2.0):
             expected_us = value_us_cm(standard, 25.0) / probe.chain.cell.constant_per_cm
             raise LinkError(
-                f"The {cell} cell or its thermometer gives no value. In this cell the solution has about "
-                f"{expected_us:.4g} µS at 25 °C. If the controller cannot measure that much, use a weaker "
-                "standard; otherwise check plug, cable and bubbles."
+                f"The {cell.removesuffix('_cell')} cell or its thermometer gives no value. In this cell the "
+                f"solution has about {expected_us:.4g} µS at 25 °C. If the controller cannot measure that "
+                "much, use a weaker standard; otherwise check plug, cable and bubbles."
             )
         if (settled := settling.settled) is not None:
             if sys.stderr.isatty():

@@ -176,7 +176,24 @@ _GARDENS_A_YEAR = 4
 
 
 @click.command("simulate")
-@click.option("--years", required=True, type=float, help="Number of years, such as 3 or 0.25.")
+@click.option("--years", type=float, help="Number of years, such as 3 or 0.25.")
+@click.option(
+    "--garden", is_flag=True, help="Simulate a season of trays, with and without the watering round."
+)
+@click.option(
+    "--weather",
+    type=click.Path(path_type=Path),
+    metavar="FILE.csv",
+    help="With --garden: the days of a year, columns date, highest_c, lowest_c, rain_mm.  [default: drawn]",
+)
+@click.option("--singles", is_flag=True, help="Try each fault alone, in each phase and at each boundary.")
+@click.option("--pairs", is_flag=True, help="Try each ordered pair of faults in each phase.")
+@click.option(
+    "--with",
+    "options",
+    metavar="OPTIONS",
+    help="With --singles: compare these options, such as drain-valve,flow-sensor, with an outfit without.",
+)
 @click.option("--seed", default=1, show_default=True, help="Seed of all random values.")
 @click.option("--faults", is_flag=True, help="Add faults, at realistic and at very high rates.")
 @click.option(
@@ -191,9 +208,78 @@ _GARDENS_A_YEAR = 4
     is_flag=True,
     help="Leave out the rows, the forecast, the relay and views without news; this is faster.",
 )
+@click.option(
+    "--into",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="Keep the outcome of each half-year in this file, and go on where an earlier run stopped.",
+)
 @click.option("--json", "as_json", is_flag=True, help="Print the outcome as JSON.")
 @typed_values()
 def simulate(
+    years: float | None,
+    garden: bool,
+    weather: Path | None,
+    singles: bool,
+    pairs: bool,
+    options: str | None,
+    seed: int,
+    faults: bool,
+    reservoirs: int,
+    jobs: int | None,
+    log: str | None,
+    station_only: bool,
+    into: Path | None,
+    as_json: bool,
+) -> int:
+    """Run the real bridge in a simulated garden in virtual time, and judge it by the garden's true state.
+
+    The same seed gives the same outcome on any number of cores. The exit status is 1 if a safety rule was
+    violated; seed and step are printed with each violation. --singles and --pairs print Markdown tables.
+
+    With --garden, a season of four benches of trays is simulated instead, for a grower who waters by habit
+    and one who follows 'clearwell round'. Give --years 3 for three seasons.
+    """
+    if weather is not None and not garden:
+        raise InputError("--weather belongs to --garden")
+    if garden:
+        _garden(1 if years is None else round(years), seed, weather, as_json)
+        return 0
+    if singles or pairs:
+        if years is not None:
+            raise InputError("--years does not go with --singles or --pairs; give one of them")
+        return _tables(singles, pairs, options, jobs)
+    if options is not None:
+        raise InputError("--with needs --singles, such as --singles --with drain-valve")
+    if years is None:
+        raise InputError("give --years, such as --years 0.25, or --singles, or --pairs")
+    if into is not None and log is not None:
+        raise InputError("--into does not go with --log, because a half-year that is kept runs only once")
+    return _years(years, seed, faults, reservoirs, jobs, log, station_only, into, as_json)
+
+
+def _tables(singles: bool, pairs: bool, options: str | None, jobs: int | None) -> int:
+    from bridge.simulate.scenes import table
+    from bridge.simulate.scenes.scene import options_of
+
+    wrong: list[str] = []
+    if singles and options is not None:
+        chosen = sorted(options_of(options), key=lambda option: option.value)
+        compared = table.compared(chosen, jobs)
+        click.echo(table.table_of_options(compared))
+        wrong += [line for found in compared.values() for line in table.violations_of(found)]
+    elif singles:
+        found = table.singles(jobs)
+        click.echo(table.table_of_singles(found))
+        wrong += table.violations_of(found)
+    if pairs:
+        found = table.pairs(jobs)
+        click.echo(f"{len(found)} trials of pairs.\n\n{table.table_of_pairs(found)}")
+        wrong += table.violations_of(found)
+    click.echo("\n".join(["", f"{len(wrong)} violations:", *wrong]) if wrong else "\nNo violation.")
+    return 1 if wrong else 0
+
+
+def _years(
     years: float,
     seed: int,
     faults: bool,
@@ -201,13 +287,9 @@ def simulate(
     jobs: int | None,
     log: str | None,
     station_only: bool,
+    into: Path | None,
     as_json: bool,
 ) -> int:
-    """Run the real bridge in a simulated garden in virtual time, and judge it by the garden's true state.
-
-    The same seed gives the same outcome on any number of cores. The exit status is 1 if a safety rule was
-    violated; seed and step are printed with each violation.
-    """
     import sys
 
     from bridge.simulate import outcome as found
@@ -222,7 +304,16 @@ def simulate(
         def done(outcome: found.Outcome) -> None:
             bar.update(round(outcome.task.days))
 
-        outcomes = run(tasks, jobs, done)
+        if into is None:
+            outcomes = run(tasks, jobs, done)
+        else:
+            from bridge import __version__
+            from bridge.simulate.kept import Manifest, run_into
+
+            manifest = Manifest(__version__, _commit(), seed, faults, station_only)
+            kept = run_into(into, manifest, tasks, jobs, done)
+            outcomes = list(kept.outcomes.values())
+            click.echo(kept.sentence, err=as_json)
     summary = found.summed(seed, reservoirs, years, outcomes)
     if not station_only:
         summary.promises.add(forecasts(seed, round(_GARDENS_A_YEAR * years * reservoirs), jobs))
@@ -231,3 +322,47 @@ def simulate(
     else:
         print_text(found.as_text(summary))
     return 1 if summary.violations else 0
+
+
+def _garden(seasons: int, seed: int, weather: Path | None, as_json: bool) -> None:
+    """Simulate seasons of trays and print a table."""
+    import json
+    from datetime import date
+
+    from bridge.simulate import garden_season, garden_table, garden_world
+    from bridge.trays.outlook import HORIZON_DAYS
+
+    if seasons < 1:
+        raise InputError("--years: give at least 1 with --garden")
+    days = garden_season.DAYS + HORIZON_DAYS
+    made = []
+    for number in range(seasons):
+        if weather is None:
+            drawn = garden_world.drawn_weather(date(2026, 3, 1), days, seed + number)
+        else:
+            from bridge.watering.weather import read_weather
+
+            drawn = garden_table.season_of(read_weather(weather), number, days)
+        made.append(garden_season.season(seed + number, drawn))
+    if as_json:
+        click.echo(json.dumps(garden_table.as_values(made), indent=1))
+        return
+    for line in garden_table.lines(made):
+        click.echo(line)
+
+
+def _commit() -> str:
+    """Return the commit of the code that runs, or ``unknown`` if it does not run from a repository."""
+    import subprocess
+
+    here = Path(__file__).parent
+    try:
+        done = subprocess.run(
+            ["git", "-C", str(here), "describe", "--always", "--dirty", "--abbrev=12"],
+            capture_output=True,
+            text=True,
+            check=True,
+        )
+    except (OSError, subprocess.CalledProcessError):
+        return "unknown"
+    return done.stdout.strip()

@@ -97,7 +97,7 @@ def lines(one: Lasting, units: DisplayUnits) -> Iterator[str]:
     if one.jug_l:
         helps = True
         yield line(
-            "A jug", f"{units.litres_as(one.jug_l, '.3g')} more beside the reservoir make it {SURE:.0%}"
+            "A jug", f"{units.litres_as(one.jug_l, '.3g')} more beside the reservoir make it {percent(SURE)}"
         )
     if one.purifier_chance is not None:
         yield line("Purifier", f"{percent(one.purifier_chance)} that its product stays under the limit")

@@ -98,7 +98,7 @@ def show(path: Path, volume_l: float, until: date | None, as_json: bool, units: 
         print_text(
             f"They last through {until} with a probability of {percent(chance_of_enough(needed, volume_l))}."
         )
-        print_text(f"{units.litres_as(enough_l(needed, SURE), '.4g')} would be enough with {SURE:.0%}.")
+        print_text(f"{units.litres_as(enough_l(needed, SURE), '.4g')} would be enough with {percent(SURE)}.")
 
 
 KEYS = ("days", "low80", "high80", "low95", "high95")

@@ -122,9 +122,14 @@ def command(
     from bridge.commands.shared.configuration import shown_by
     from bridge.commands.shared.values import entered_ms
 
+    of_tray = None
+    if of is not None and of.startswith(sample_by_hand.TRAY):
+        of_tray, of = sample_by_hand.known_tray(config, of), "tray"
     if of is not None:
         checked_name(of)
-    if config is not None and log_file is None and of is not None:
+    if of_tray is not None:
+        known: Known | None = of_tray
+    elif config is not None and log_file is None and of is not None:
         known = sample_by_hand.known(config, of, reservoir)
     else:
         known = None
@@ -184,7 +189,7 @@ def command(
             print_text("\n".join((*lines, CAUTION)))
         raise NoLogYet(f"{error}. The sample is judged, but not kept") from error
     found = None
-    if of == "tray":
+    if of == "tray" and (of_tray is None or given_ppm is not None):
         from bridge.commands.sample.kept import tray
 
         found = tray(sampled.measurement, scale.limit_ppm, tray_litres, given_ppm, kept_in, at_ms)
@@ -254,7 +259,7 @@ def _kept_in(
             # The configuration was named for its meter.
             return None
         raise click.UsageError("What is it a sample of? Give --of; the log keeps it under that word.")
-    if known is not None and known.kept is not None and config is not None:
+    if known is not None and (known.kept is not None or known.tray is not None) and config is not None:
         return own_log(config), known.reservoir
     path = chosen(log_file, config)
     return path, reservoir_of(path, reservoir if known is None else known.reservoir)
