@@ -31,19 +31,27 @@ class Finished:
     stderr: str
 
 
-def clearwell(*words: object, answers: str = "", **environ: str) -> Finished:
+def clearwell(
+    *words: object, answers: str = "", columns: int | str | None = None, **environ: str
+) -> Finished:
     """Runs a command inside this process, as a person types it.
 
     Args:
         words: The words after the program's name.
         answers: The text that is typed at its questions.
+        columns: The columns of a terminal that shows the output; None for a pipe.
         environ: Variables to add to the environment.
     """
     status: object = 0
+    if columns is not None:
+        environ["COLUMNS"] = str(columns)
     with (
         CliRunner().isolation(input=answers, env=environ) as (out, err, _),
         mock.patch.object(sys, "argv", ["clearwell", *map(str, words)]),
     ):
+        if columns is not None:
+            for stream in (sys.stdout, sys.stderr):
+                stream.isatty = lambda: True  # type: ignore[method-assign]
         try:
             cli.main()
         except SystemExit as end:

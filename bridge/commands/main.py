@@ -49,9 +49,9 @@ SHARED_MODULES = {
     "demo": "simulated",
     "rig": "simulated",
     "simulate": "simulated",
+    **dict.fromkeys(("reset", "acknowledge", "hold", "release", "fill", "cartridge", "shelve"), "acts"),
     "round": "round",
     "away": "round",
-    **dict.fromkeys(("reset", "acknowledge", "hold", "release", "fill", "cartridge", "shelve"), "acts"),
     "manual": "manual",
     "completion": "manual",
 }
@@ -117,12 +117,19 @@ def main() -> None:
         error.show()
         sys.exit(2)
     except InputError as error:
-        print(f"clearwell: {error}", file=sys.stderr)  # noqa: T201
+        _print_error(error)
         sys.exit(2)
     except ClearwellError as error:
-        print(f"clearwell: {error}", file=sys.stderr)  # noqa: T201
+        _print_error(error)
         sys.exit(1)
     sys.exit(status if isinstance(status, int) else 0)
+
+
+def _print_error(error: ClearwellError) -> None:
+    # Imported late: the command line starts fast, and an error is rare.
+    from bridge.commands.shared.terminal import print_error
+
+    print_error(f"clearwell: {error}")
 
 
 def program() -> None:

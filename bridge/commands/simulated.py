@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from bridge.commands.shared.terminal import print_error, print_text
 from bridge.commands.shared.values import typed_values
 from bridge.errors import InputError
 
@@ -85,11 +86,11 @@ def demo(headless: bool, where: str | None) -> int:
             ) from error
         with View("", refresh_per_second=8) as live:
             ending = asyncio.run(play.run())
-    click.echo(f"the simulated water: {ending_line(ending)}")
+    print_text(f"the simulated water: {ending_line(ending)}")
     if ending.complete:
-        click.echo(f"The whole story was observed in {time.monotonic() - began:.0f} s.")
+        print_text(f"The whole story was observed in {time.monotonic() - began:.0f} s.")
         return 0
-    click.echo(f"The story is not complete. Missing: {ending.missing}.", err=True)
+    print_error(f"The story is not complete. Missing: {ending.missing}.")
     return 1
 
 
@@ -185,6 +186,14 @@ _GARDENS_A_YEAR = 4
     metavar="FILE.csv",
     help="With --garden: the days of a year, columns date, highest_c, lowest_c, rain_mm.  [default: drawn]",
 )
+@click.option("--singles", is_flag=True, help="Try each fault alone, in each phase and at each boundary.")
+@click.option("--pairs", is_flag=True, help="Try each ordered pair of faults in each phase.")
+@click.option(
+    "--with",
+    "options",
+    metavar="OPTIONS",
+    help="With --singles: compare these options, such as drain-valve,flow-sensor, with an outfit without.",
+)
 @click.option("--seed", default=1, show_default=True, help="Seed of all random values.")
 @click.option("--faults", is_flag=True, help="Add faults, at realistic and at very high rates.")
 @click.option(
@@ -205,6 +214,9 @@ def simulate(
     years: float | None,
     garden: bool,
     weather: Path | None,
+    singles: bool,
+    pairs: bool,
+    options: str | None,
     seed: int,
     faults: bool,
     reservoirs: int,
@@ -216,18 +228,60 @@ def simulate(
     """Run the real bridge in a simulated garden in virtual time, and judge it by the garden's true state.
 
     The same seed gives the same outcome on any number of cores. The exit status is 1 if a safety rule was
-    violated; seed and step are printed with each violation.
+    violated; seed and step are printed with each violation. --singles and --pairs print Markdown tables.
 
     With --garden, a season of four benches of trays is simulated instead, for a grower who waters by habit
     and one who follows 'clearwell round'. Give --years 3 for three seasons.
     """
-    import sys
-
+    if weather is not None and not garden:
+        raise InputError("--weather belongs to --garden")
     if garden:
         _garden(1 if years is None else round(years), seed, weather, as_json)
         return 0
-    if years is None or weather is not None:
-        raise click.UsageError("give --years; --weather belongs to --garden.")
+    if singles or pairs:
+        if years is not None:
+            raise InputError("--years does not go with --singles or --pairs; give one of them")
+        return _tables(singles, pairs, options, jobs)
+    if options is not None:
+        raise InputError("--with needs --singles, such as --singles --with drain-valve")
+    if years is None:
+        raise InputError("give --years, such as --years 0.25, or --singles, or --pairs")
+    return _years(years, seed, faults, reservoirs, jobs, log, station_only, as_json)
+
+
+def _tables(singles: bool, pairs: bool, options: str | None, jobs: int | None) -> int:
+    from bridge.simulate import price_table
+    from bridge.simulate.scenes import options_of
+
+    wrong: list[str] = []
+    if singles and options is not None:
+        chosen = sorted(options_of(options), key=lambda option: option.value)
+        compared = price_table.compared(chosen, jobs)
+        click.echo(price_table.table_of_options(compared))
+        wrong += [line for found in compared.values() for line in price_table.violations_of(found)]
+    elif singles:
+        found = price_table.singles(jobs)
+        click.echo(price_table.table_of_singles(found))
+        wrong += price_table.violations_of(found)
+    if pairs:
+        found = price_table.pairs(jobs)
+        click.echo(f"{len(found)} trials of pairs.\n\n{price_table.table_of_pairs(found)}")
+        wrong += price_table.violations_of(found)
+    click.echo("\n".join(["", f"{len(wrong)} violations:", *wrong]) if wrong else "\nNo violation.")
+    return 1 if wrong else 0
+
+
+def _years(
+    years: float,
+    seed: int,
+    faults: bool,
+    reservoirs: int,
+    jobs: int | None,
+    log: str | None,
+    station_only: bool,
+    as_json: bool,
+) -> int:
+    import sys
 
     from bridge.simulate import outcome as found
     from bridge.simulate.campaign import forecasts, run, tasks_of
@@ -245,7 +299,10 @@ def simulate(
     summary = found.summed(seed, reservoirs, years, outcomes)
     if not station_only:
         summary.promises.add(forecasts(seed, round(_GARDENS_A_YEAR * years * reservoirs), jobs))
-    click.echo(found.as_json(summary) if as_json else found.as_text(summary))
+    if as_json:
+        click.echo(found.as_json(summary))
+    else:
+        print_text(found.as_text(summary))
     return 1 if summary.violations else 0
 
 

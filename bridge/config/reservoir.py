@@ -9,7 +9,7 @@ from typing import Any, Literal
 from pydantic import Field, ModelWrapValidatorHandler, PrivateAttr, model_validator
 
 from bridge.config.modbus import ModbusTable
-from bridge.config.tables import Grams, Litres, Ppm, Table, from_zero, given, positive, refused
+from bridge.config.tables import ID_PATTERN, Grams, Litres, Ppm, Table, from_zero, given, positive, refused
 from bridge.config.tank import LevelTable, ShapeTable
 from bridge.estimate.verdict import LIMIT_PPM
 from bridge.purifier.cartridge import (
@@ -326,6 +326,11 @@ class ReservoirTable(Table):
         description="the scale of every ppm of this reservoir: ppm for each µS/cm at 25 °C, often 0.5 or 0.7",
     )
     assumed_ppm: float | None = from_zero("the ppm of the reservoir until a sample is sent")
+    meter: str | None = Field(
+        default=None,
+        pattern=ID_PATTERN,
+        description="the id of a table [meter.<id>]: the hand meter of readings that hub and page send",
+    )
     rain_ppm: float | None = from_zero("the dissolved solids of rain that falls in, in ppm")
     shape: ShapeTable = Field(
         description="a table with 'kind' (upright-cylinder, horizontal-cylinder, box, tapered-barrel or "
@@ -336,6 +341,10 @@ class ReservoirTable(Table):
     )
     product: ProbeTable = Field(description="the table of the product probe, with 'cell_constant_per_cm'")
     feed: ProbeTable | None = Field(default=None, description="the table of the feed probe, if one is fitted")
+    check_cell: ProbeTable | None = Field(
+        default=None,
+        description="the table of a second cell in the product, on the channel of the feed probe",
+    )
     purifier: PurifierTable = Field(default=PurifierTable(), description="a table about the purifier")
     cartridge: CartridgeTable | None = Field(
         default=None, description="a table about the cartridge, membrane or distiller, for the forecast"

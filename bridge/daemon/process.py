@@ -307,9 +307,9 @@ class Daemon:
     async def _take_samples(self, logbook: Logbook) -> None:
         """Pass the samples in the log to their reservoirs: those from before the start, and new ones."""
         while True:
-            for reservoir, us_cm in logbook.reservoirs_sampled().items():
+            for reservoir, sample in logbook.reservoirs_sampled().items():
                 if reservoir in self.keepers:
-                    self.keepers[reservoir].reservoir_sampled(us_cm)
+                    self.keepers[reservoir].reservoir_sampled(sample)
             with contextlib.suppress(TimeoutError):
                 async with asyncio.timeout(SAMPLES_EVERY_S):
                     await self._entered.wait()
@@ -334,13 +334,14 @@ class Daemon:
         )
 
     def _page(self, page: PagePlan) -> "PageHost":
-        from bridge.daemon.page_host import PageHost
+        from bridge.daemon.page_host import PageHost, fittings_of
 
         return PageHost(
             page,
             self.plan.log,
             self.plan.display,
             [station.identity for station in self.plan.stations],
+            [fittings_of(station) for station in self.plan.stations],
             broker=None if self.plan.hub is None else self.plan.hub.broker,
             on_command=self._on_command,
             on_refused=partial(self._on_refused, sender="page"),

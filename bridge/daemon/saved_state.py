@@ -21,6 +21,7 @@ from bridge.guard.sequence import DAY_S
 from bridge.guard.state import GuardState, Latch, begin
 from bridge.history.records import StateRow
 from bridge.purifier.cartridge import Load
+from bridge.station.check_cell import Ratio
 from bridge.station.inventory import Inventory, assuming, recalibrated, taken_in
 from bridge.station.plan import ProbePlan
 
@@ -135,6 +136,7 @@ def counters(
         "aged": None if aged_at is None else round(moment.utc_of(aged_at)),
         "watch": watch.to_json(inventory.watch),
         "cell": _cell(cell),
+        "ratio": [*inventory.ratio.constants_per_cm, inventory.ratio.usual],
         "load": [load.treated_l, load.taken_up_g],
         "pulses": pulses,
         "controller": controller,
@@ -199,6 +201,7 @@ def inventory(kept: StateRow | None, fresh: Inventory, cell: ProbePlan, moment: 
             load=Load() if load is None else Load(float(load[0]), float(load[1])),
             pulses=None if data.get("pulses") is None else int(data["pulses"]),
             controller=None if data.get("controller") is None else str(data["controller"]),
+            ratio=_ratio(data.get("ratio")),
         )
     except (ValueError, KeyError, TypeError, IndexError, InputError) as error:
         raise _unreadable(error) from error
@@ -227,6 +230,13 @@ def _water(data: dict[str, Any], fresh: Inventory, moment: Moment) -> Inventory:
         aged_at=None if aged is None else moment.ago(float(aged), _YEARS_S),
         watch=watch.from_json(data["watch"]),
     )
+
+
+def _ratio(data: list[Any] | None) -> Ratio:
+    """Return the usual ratio of two cells; it is learned again if it is not known."""
+    if data is None or data[2] is None:
+        return Ratio()
+    return Ratio((float(data[0]), float(data[1])), float(data[2]))
 
 
 def _cell(cell: ProbePlan) -> list[object]:

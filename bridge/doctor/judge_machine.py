@@ -7,10 +7,8 @@ from pathlib import Path
 
 from bridge.config.plan import BridgePlan
 from bridge.doctor import Finding, Verdict
-from bridge.station.plan import ProbePlan, StationPlan
+from bridge.station.plan import CALIBRATION_DAYS, ProbePlan, StationPlan
 
-CALIBRATION_DAYS = 366.0
-"""How long a calibration is valid; common practice, no source."""
 _DAY_S = 86_400.0
 
 
@@ -76,6 +74,8 @@ def judge_calibrations(station: StationPlan, now_s: float) -> Iterator[Finding]:
     yield _cell(f"{station.identity.reservoir}.product", station.product, now_s)
     if station.feed is not None:
         yield _cell(f"{station.identity.reservoir}.feed", station.feed, now_s)
+    if station.check is not None:
+        yield _cell(f"{station.identity.reservoir}.check_cell", station.check, now_s)
 
 
 def _cell(about: str, probe: ProbePlan, now_s: float) -> Finding:

@@ -94,8 +94,8 @@ class Flows:
 def flows(driven: Flow, overflow_up: bool, plan: FaultPlan, fit: Fittings) -> Flows:
     """Computes the present flows.
 
-    The overflow float is wired in series with the fill valve. So a driven valve shuts when the float is up,
-    and a valve that is stuck open does not.
+    Where an overflow float is fitted, it is wired in series with the fill valve. So a driven valve shuts when
+    the float is up, and a valve that is stuck open does not.
 
     Args:
         driven: The valve that the controller drives.
@@ -108,7 +108,8 @@ def flows(driven: Flow, overflow_up: bool, plan: FaultPlan, fit: Fittings) -> Fl
     """
     active = plan.active
     path = driven
-    if path is Flow.TO_RESERVOIR and (overflow_up or FaultName.VALVE_STUCK_CLOSED in active):
+    cut = overflow_up and bool(fit.features & Feature.SWITCH_OVERFLOW)
+    if path is Flow.TO_RESERVOIR and (cut or FaultName.VALVE_STUCK_CLOSED in active):
         path = Flow.SHUT
     if path is Flow.TO_DRAIN and not fit.features & Feature.DRAIN_VALVE:
         path = Flow.SHUT

@@ -14,7 +14,7 @@ By the true volumes, the litres over the rim and the litres over the limit are m
 litres over the limit. ``T`` is the longest time between two scans: one step of the guard plus one period of
 the readings. ``R`` is the longest rinse (``rinse_max_s``). ``D`` is the delay of a disturbed line: the
 greatest age of a frame (``stale_after_s``), one lease, and the lag in both directions. ``D`` is 0 on a sound
-line.
+line, and one lease if the bridge dies in the opening.
 
 The reason for the bound: in a fill, the first reading over the limit shuts the valve in the same scan. The
 persistence filter only delays the trip and does not keep the valve open. Water over the limit therefore
@@ -273,7 +273,7 @@ class Entered:
     spilled_l: float = 0.0
     """Litres over the rim from any cause: rain, a valve that leaks or is stuck open, a fill."""
     both_floats_l: float = 0.0
-    """Litres that spilled in a fill while the level float and the overflow float were both at fault."""
+    """Litres that spilled in a fill while the level float was at fault, without a sound overflow float."""
 
 
 class Waters:
@@ -286,6 +286,7 @@ class Waters:
         self._world = world
         self._flow_l_s = garden.scenario.fittings.flow_l_min / 60.0
         self._has_drain = bool(garden.scenario.fittings.features & Feature.DRAIN_VALVE)
+        self._has_overflow = limits.has_overflow_float
         self._looks_s = limits.step_s + READING_PERIOD_S
         self._rinse_s = 0.0 if self._has_drain else limits.rinse_max_s
         self._over_l = world.over_limit_l
@@ -333,7 +334,8 @@ class Waters:
         # At the rim, evaporation and rain move hundredths of a litre.
         if driven is not Flow.TO_RESERVOIR or FaultName.VALVE_STUCK_OPEN in active or litres < _RIM_L:
             return None
-        if FaultName.OVERFLOW_FLOAT_DOWN in active and BOTH_FLOATS & active.keys():
+        no_float = not self._has_overflow or FaultName.OVERFLOW_FLOAT_DOWN in active
+        if no_float and BOTH_FLOATS & active.keys():
             self.entered.both_floats_l += litres
             return None
         return f"{litres:.2f} L ran over the rim through a valve that the bridge kept open"

@@ -6,15 +6,19 @@ the number of processes, or on the order in which the tasks end.
 
 import gc
 import os
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from multiprocessing import get_context
+from typing import TypeVar
 
 from bridge.errors import OutOfRangeError
 from bridge.simulate.gardens import NAMES
 from bridge.simulate.outcome import Outcome, Task
 from bridge.simulate.promises import Promises, judged_garden
 from bridge.simulate.year import simulate
+
+Given = TypeVar("Given")
+Found = TypeVar("Found")
 
 DAYS_A_YEAR = 365.0
 _TASK_YEARS = 0.5
@@ -84,9 +88,8 @@ def run(
         jobs: The number of parallel processes. Without it, one process runs on each core.
         on_done: Receives each outcome when its task ends, in any order.
     """
-    wanted = min(len(tasks), jobs or len(os.sched_getaffinity(0)))
     found: dict[int, Outcome] = {}
-    for index, outcome in _each(tasks, wanted):
+    for index, outcome in spread(simulate, tasks, jobs):
         found[index] = outcome
         if on_done is not None:
             on_done(outcome)
@@ -96,25 +99,36 @@ def run(
 def forecasts(seed: int, gardens: int, jobs: int | None = None) -> Promises:
     """Judge the forecasts on so many invented gardens, on all cores. See :mod:`bridge.simulate.promises`."""
     found = Promises()
-    work = [(str(seed), number) for number in range(gardens)]
-    wanted = min(len(work), jobs or len(os.sched_getaffinity(0)))
-    if wanted <= 1:
-        parts = [judged_garden(*one) for one in work]
-    else:
-        with ProcessPoolExecutor(wanted, get_context("spawn"), _prepare) as pool:
-            parts = list(pool.map(judged_garden, *zip(*work, strict=True)))
-    for part in parts:
-        found.add(part)
+    parts = dict(spread(_judged, [(str(seed), number) for number in range(gardens)], jobs))
+    for number in range(gardens):
+        found.add(parts[number])
     return found
 
 
-def _each(tasks: list[Task], jobs: int) -> Iterator[tuple[int, Outcome]]:
-    if jobs <= 1:
+def _judged(garden: tuple[str, int]) -> Promises:
+    return judged_garden(*garden)
+
+
+def spread(
+    work: Callable[[Given], Found], tasks: Sequence[Given], jobs: int | None = None
+) -> Iterator[tuple[int, Found]]:
+    """Run a function on many values in parallel processes.
+
+    Args:
+        work: A function of a module.
+        tasks: The values.
+        jobs: The number of processes. Without it, one process runs on each core.
+
+    Yields:
+        The index of each value and its result, in the order in which they end.
+    """
+    wanted = min(len(tasks), jobs or len(os.sched_getaffinity(0)))
+    if wanted <= 1:
         for index, task in enumerate(tasks):
-            yield index, simulate(task)
+            yield index, work(task)
         return
-    with ProcessPoolExecutor(jobs, get_context("spawn"), _prepare) as pool:
-        waiting = {pool.submit(simulate, task): index for index, task in enumerate(tasks)}
+    with ProcessPoolExecutor(wanted, get_context("spawn"), _prepare) as pool:
+        waiting = {pool.submit(work, task): index for index, task in enumerate(tasks)}
         for done in as_completed(waiting):
             yield waiting[done], done.result()
 

@@ -1,6 +1,6 @@
 """Checks the valve, the water, the faults and the alarms against the true state, at every step."""
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 
 from bridge.guard.commands import (
     CartridgeChanged,
@@ -91,9 +91,10 @@ class Checks:
         self.new_fill = True
         self._forbidden_since = None
 
-    def died(self) -> None:
-        """Record that the bridge died."""
+    def died(self, on_disk: Collection[str]) -> None:
+        """Record that the bridge died, with the trips that are latched on its disk."""
         self._last_death_s = self._rig.line_s
+        self.judge.died(self._rig.line_s, on_disk)
 
     def passed(self, driven: Flow, seconds: float, before: Mapping[FaultName, Fault]) -> None:
         """Record the time of a step.
@@ -189,7 +190,9 @@ class Checks:
         if now_s < self._disturbed_until:
             delay_s = self._limits.stale_after_s + self._limits.lease_s + 2.0 * _LONGEST_LAG_S
         self._check_valve(world.driven, delay_s, now_s)
-        wrong = self.waters.passed(driven, delay_s)
+        # Nobody shuts the valve of a dead bridge before its last lease lapses.
+        dead = self._last_lease_s <= self._last_death_s
+        wrong = self.waters.passed(driven, delay_s + self._limits.lease_s if dead else delay_s)
         if wrong is not None:
             self.violated(wrong)
         if self.detection.watching:

@@ -64,11 +64,20 @@ def garden(name: str) -> Garden:
         InputError: The tables of the garden contradict each other, which is a mistake in this module.
     """
     world = _WORLDS[NAMES.index(name)]
-    mistakes = Mistakes(f"the garden {name}")
-    plan = station_plan(name, ReservoirTable.model_validate(_tables(world)), mistakes)
+    return Garden(world, garden_of(world).plan, world is _GLASSHOUSE, world is _BUTT)
+
+
+def garden_of(world: Scenario) -> Garden:
+    """Return the garden of a world, with the plan that a configuration file for this world gives.
+
+    Raises:
+        InputError: The tables of the garden contradict each other, which is a mistake in this module.
+    """
+    mistakes = Mistakes(f"the garden {world.name}")
+    plan = station_plan(world.name, ReservoirTable.model_validate(_tables(world)), mistakes)
     if plan is None:
-        raise InputError(f"the garden {name} has mistakes: {mistakes.found}")
-    return Garden(world, plan, world is _GLASSHOUSE, world is _BUTT)
+        raise InputError(f"the garden {world.name} has mistakes: {mistakes.found}")
+    return Garden(world, plan)
 
 
 def _tables(world: Scenario) -> dict[str, Any]:
@@ -81,6 +90,7 @@ def _tables(world: Scenario) -> dict[str, Any]:
         "low_switch_fraction": barrel.low_fraction,
         "full_switch_fraction": barrel.full_fraction,
         "fill_fraction": barrel.full_fraction,
+        "overflow_float": Feature.SWITCH_OVERFLOW in features,
     }
     if Feature.LEVEL_SENSOR in features:
         ends = (barrel.level_sensor_bottom_fraction, barrel.level_sensor_top_fraction)

@@ -10,6 +10,7 @@ only flow that is *certainly* wrong. The judge may permit flow that the guard re
 """
 
 import math
+from collections.abc import Collection
 from dataclasses import dataclass
 
 from bridge.guard.model import Flow, Trip
@@ -20,6 +21,8 @@ from bridge.simulate.gardens import Garden
 
 _LATE_S = 2.5
 """The margin on every timer of the bridge: two scans of one second each, and half a second."""
+_UNSAVED_S = 1.5
+"""A trip is on the disk after the scan that latched it and a sync of the disk."""
 _ABOVE_MARK_M = 0.006
 _SURELY = 1.02
 _UNSOUND = LocalFault.SELF_TEST | LocalFault.SUPPLY_LOW
@@ -74,6 +77,12 @@ class Judge:
         self._why: str | None = "nothing has arrived yet"
 
     # --- events ---------------------------------------------------------------------------------------
+
+    def died(self, now_s: float, on_disk: Collection[str]) -> None:
+        """Forget the trips of the last moment that nobody was shown, because they did not reach the disk."""
+        for trip, at_s in list(self.latched.items()):
+            if trip.value not in on_disk and now_s - at_s <= _UNSAVED_S:
+                del self.latched[trip]
 
     def restarted(self, now_s: float, clock_moved_s: float) -> None:
         """Restart with the bridge: keep the latched trips, and restart every timer.

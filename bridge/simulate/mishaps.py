@@ -13,9 +13,11 @@ restarts. If the timer never reaches its bound, the fault ended before a sign wa
 """
 
 import random
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from enum import Enum
 
+from bridge.guard.commands import GuardCommand
 from bridge.guard.limits import Limits
 from bridge.guard.model import Advisory, AlarmId, Trip
 from bridge.rig.faults import Fault, FaultName
@@ -52,6 +54,8 @@ class Event:
     happening: Happening | None = None
     size: float = 0.0
     """The duration or the clock step in seconds, or the draw-off in litres."""
+    command: Callable[[float], GuardCommand] | None = None
+    """Returns a person's command for the present time of the bridge's monotonic clock."""
 
 
 _MOMENTARY_S = (1.0, 15.0)

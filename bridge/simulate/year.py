@@ -5,6 +5,7 @@ second while water flows, while bytes are on the line, and for :data:`FINE_AFTER
 timer of the guard that does not count flowing water is shorter than :data:`FINE_AFTER_S`.
 """
 
+import json
 import random
 from collections import deque
 from dataclasses import replace
@@ -142,8 +143,8 @@ class Year:
         if life is not None and life is self.life:
             self._press(life, now_s)
         if self._grower.next_s <= now_s:
-            self._grower.act(now_s, self._station, self.clock)
-        self.checks.verdict(driven, seconds, self._station)
+            self._grower.act(now_s, self.station, self.clock)
+        self.checks.verdict(driven, seconds, self.station)
 
     def send(self, command: GuardCommand) -> str | None:
         """Send a person's command. Returns None if it is accepted, otherwise the sentence that refuses it."""
@@ -155,7 +156,8 @@ class Year:
         return refusal
 
     @property
-    def _station(self) -> Station | None:
+    def station(self) -> Station | None:
+        """The station of the running bridge, or None while no bridge runs."""
         return None if self.life is None else self.life.station
 
     def clock(self) -> float:
@@ -231,6 +233,14 @@ class Year:
                     self.inject(begun_at(event, now_s))
             elif event.happening is not None:
                 self.befall(event)
+            elif event.command is not None:
+                self.send(event.command(self.clock()))
+
+    def plan(self, at_s: float) -> None:
+        """Let a step end at this time, so that the caller can act then."""
+        ahead = self._events[self._next_event :]
+        self._events = sorted([*ahead, Event(at_s)], key=lambda event: event.at_s)
+        self._next_event = 0
 
     def befall(self, event: Event) -> None:
         """Apply the happening of an event now."""
@@ -296,7 +306,8 @@ class Year:
         self._lost_s = COUNTERS_S + COMMIT_S + self.task.fine_s + (WRITEBACK_S if power_cut else 0.0)
         self._disk.dies(power_cut)
         self._disk_back_at = _NEVER_S
-        self.checks.died()
+        kept = self._disk.recent(saved_state.latched_key(self.garden.plan.identity.reservoir))
+        self.checks.died({entry[0] for entry in json.loads(kept[-1].text)["latches"]} if kept else ())
         self.life = None
 
     def _kept_at(self) -> tuple[float, float] | None:
@@ -327,7 +338,7 @@ class Year:
 
     def inject(self, fault: Fault) -> None:
         """Start a fault now."""
-        self.checks.detection.injected(fault, self._station)
+        self.checks.detection.injected(fault, self.station)
         self.world.inject(fault)
         self._look_closely(FINE_AFTER_S)
 
@@ -346,7 +357,9 @@ class Year:
         self._audience.view(view)
         if self.rig.line_s >= self._judged_s + _JUDGE_EVERY_S:
             self._judged_s = self.rig.line_s
-            judge_view(self.outcome.promises, view, self.world.truth())
+            judge_view(
+                self.outcome.promises, view, self.world.truth(), true_samples=not self.outcome.task.faults
+            )
 
     def _on_event(self, event: StationEvent) -> None:
         """Take short steps after an event on the hub. Events of a scan were counted with the scan."""

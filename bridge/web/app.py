@@ -4,6 +4,7 @@ import asyncio
 import json
 import time
 from collections.abc import Awaitable, Callable
+from contextlib import suppress
 from http import HTTPStatus
 from pathlib import Path
 
@@ -24,6 +25,7 @@ from bridge.daemon.page_lines import (
     LONGEST_VALUE,
     CommandRequest,
     CommandResult,
+    Fittings,
     Setup,
 )
 from bridge.display import as_json
@@ -36,6 +38,7 @@ from bridge.station.plan import StationIdentity
 from bridge.station.view import StationView
 from bridge.web.course import LONGEST_MS, SHORTEST_MS, Span
 from bridge.web.entries import Filter
+from bridge.web.glance import glance_of, shown_view
 from bridge.web.history import BusyError, Records
 from bridge.web.security import SecurityMiddleware, TokenCheck, refusal
 from bridge.web.server import Broadcaster, EventStream
@@ -81,6 +84,12 @@ class Page:
         self._identities: dict[str, StationIdentity] = {one.reservoir: one for one in setup.reservoirs}
         self._views: dict[str, StationView] = {}
         self._facts: dict[str, str] = {}
+        names = [one.reservoir for one in setup.reservoirs]
+        self._fittings = dict.fromkeys(names, Fittings()) | dict(zip(names, setup.fittings, strict=False))
+        self._live: dict[str, tuple[StationView, float]] = {}
+        """By reservoir: the newest view with a link to the controller, and its time, UTC seconds."""
+        self._raised: dict[str, dict[str, int]] = {}
+        """By reservoir and alarm: when it was raised, UTC milliseconds."""
         self._published: dict[str, tuple[str, float]] = {}
         """By reservoir: the last facts without their time, and when they were published."""
         self._token = TokenCheck(setup.token)
@@ -89,6 +98,7 @@ class Page:
         self._filling_ms: dict[str, int] = {}
         """Since when each reservoir fills, in UTC milliseconds; only reservoirs that fill now."""
         self._ending: dict[str, asyncio.Task[None]] = {}
+        self._reading_alarms: asyncio.Task[None] | None = None
         self._number = 0
         self._pending: dict[int, asyncio.Future[CommandResult]] = {}
 
@@ -121,18 +131,53 @@ class Page:
     def show(self, view: StationView) -> None:
         """Send a view to every browser, if it shows anything new."""
         reservoir, units = view.identity.reservoir, self._setup.units
-        self._views[reservoir] = view
+        wall_s = time.time()
+        if view.link_up:
+            self._live[reservoir] = view, wall_s
         self._watch_fill(view)
+        self._watch_alarms(view, int(wall_s * 1000))
+        self._views[reservoir] = view
         now = time.monotonic()
-        timeless = as_json(facts_of(view, units, ""))
+        timeless = self._timeless(view, wall_s)
         previous, at = self._published.get(reservoir, ("", now))
         if timeless == previous and now - at < QUIET_S:
             return
         self._published[reservoir] = timeless, now
-        clock = units.local(time.time()).strftime("%H:%M:%S")
+        clock = units.local(wall_s).strftime("%H:%M:%S")
         facts = timeless.replace('"time":""', f'"time":"{clock}"', 1)
         self._facts[reservoir] = facts
         self.events.publish("facts", reservoir, facts)
+
+    def _timeless(self, view: StationView, wall_s: float) -> str:
+        """Return the facts and what the page shows beside them as one line of JSON, without the time."""
+        reservoir, units = view.identity.reservoir, self._setup.units
+        last, last_s = self._live.get(reservoir, (None, None))
+        shown = shown_view(view, last)
+        glance = glance_of(
+            shown, self._fittings[reservoir], units, wall_s, last_s, self._raised.get(reservoir, {})
+        )
+        facts = as_json(facts_of(shown, units, ""))
+        text = json.dumps(glance, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+        return f'{facts[:-1]},"glance":{text}}}'
+
+    def _watch_alarms(self, view: StationView, now_ms: int) -> None:
+        """Note when each alarm was raised: those of a page that has just started are in the log."""
+        reservoir = view.identity.reservoir
+        before, raised = self._views.get(reservoir), self._raised.get(reservoir, {})
+        if before is None and view.alarms:
+            self._reading_alarms = asyncio.create_task(self._read_raised(reservoir))
+        self._raised[reservoir] = {
+            one.alarm: raised.get(one.alarm, now_ms)
+            for one in view.alarms
+            if before is not None or one.alarm in raised
+        }
+
+    async def _read_raised(self, reservoir: str) -> None:
+        with suppress(LogError):
+            known = await self._records.raised_ms(reservoir)
+            active = {one.alarm for one in self._views[reservoir].alarms}
+            found = {name: at_ms for name, at_ms in known.items() if name in active}
+            self._raised[reservoir] = found | self._raised.get(reservoir, {})
 
     def _watch_fill(self, view: StationView) -> None:
         reservoir = view.identity.reservoir

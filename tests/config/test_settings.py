@@ -18,6 +18,7 @@ from bridge.water.conductivity import Method
 from bridge.water.uncertainty import LABEL_PERCENT, WaterKind
 
 CONFIG = Path(__file__).parents[2] / "config"
+MINIMAL = (CONFIG / "minimal.toml").read_text("utf-8")
 
 BARREL = """
 [reservoir.barrel]
@@ -59,6 +60,49 @@ def barrel_with(line: str) -> str:
 
 
 # --- examples and defaults ------------------------------------------------------------------------
+
+
+def test_a_check_cell_takes_the_channel_of_the_feed_probe(tmp_path: Path) -> None:
+    path = tmp_path / "clearwell.toml"
+    check = "\n[reservoir.barrel.check_cell]\ncell_constant_per_cm = 0.1\n"
+    path.write_text(MINIMAL + check, encoding="utf-8")
+    (station,) = load(path, {}).stations
+    assert station.check is not None
+    assert station.check.chain.compensation.method is Method.PURE, "it is in the product"
+    assert station.feed is None
+    path.write_text(
+        f"{MINIMAL}{check}[reservoir.barrel.feed]\ncell_constant_per_cm = 1.0\n", encoding="utf-8"
+    )
+    with pytest.raises(InputError, match=r"check_cell: .*one channel.*remove one of the two"):
+        load(path, {})
+
+
+def test_a_reservoir_names_the_meter_of_its_hand_readings(tmp_path: Path) -> None:
+    path = tmp_path / "clearwell.toml"
+    meter = '\n[meter.pen]\nshows = "us/cm"\nresolution = 0.1\npercent_of_reading = 1\n'
+    text = MINIMAL.replace("[reservoir.barrel]", '[reservoir.barrel]\nmeter = "pen"', 1)
+    path.write_text(text + meter, encoding="utf-8")
+    (station,) = load(path, {}).stations
+    assert (station.meter.ident, station.meter.percent_of_reading) == ("pen", 1.0)
+    path.write_text(text, encoding="utf-8")
+    with pytest.raises(InputError, match=r"reservoir\.barrel\.meter: there is no table \[meter\.pen\]"):
+        load(path, {})
+
+
+@pytest.mark.parametrize(
+    ("table", "told"),
+    [
+        ('shows = "ppm"\nresolution = 1\npercent_of_reading = 2', "needs factor"),
+        ('shows = "us/cm"\nfactor = 0.5\nresolution = 1\npercent_of_reading = 2', "belongs to a meter that"),
+        ('shows = "us/cm"\nresolution = 1', "no accuracy"),
+        ('shows = "us/cm"\nresolution = 1\npercent_of_full_scale = 2', "full scale"),
+    ],
+)
+def test_a_meter_without_its_figures_is_refused(tmp_path: Path, table: str, told: str) -> None:
+    path = tmp_path / "clearwell.toml"
+    path.write_text(f"{MINIMAL}\n[meter.pen]\n{table}\n", encoding="utf-8")
+    with pytest.raises(InputError, match=told):
+        load(path, {})
 
 
 @pytest.mark.parametrize(

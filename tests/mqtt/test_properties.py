@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from bridge.errors import InputError
-from bridge.mqtt.outgoing import Device
+from bridge.mqtt.device import Device
 from bridge.mqtt.properties import NODES, PROPERTIES
 from bridge.mqtt.topics import Layout, describe_bridge, describe_reservoir, fitted
 from bridge.station.plan import StationIdentity

@@ -78,7 +78,8 @@ def probe_dry_in_a_rinse() -> Told:
 def product_a_little_over_its_limit() -> Told:
     told = Told()
     told.fill()
-    told.fault(FaultName.PURIFIER_SLIPPING, 5000.0)
+    # The product must pass the limit and its guard band faster than product-over-limit latches.
+    told.fault(FaultName.PURIFIER_SLIPPING, 20_000.0)
     told.wait(600.0)
     return told
 
@@ -241,7 +242,7 @@ class Mutant:
 MUTANTS: dict[Permissive, Mutant] = {
     P.LINK_FRESH: Mutant(link_cut_in_a_fill, "the newest frame is"),
     P.PROBE_HEALTHY: Mutant(probe_dry_in_a_rinse, "the product probe has failed"),
-    P.PRODUCT_IN_SPEC: Mutant(product_a_little_over_its_limit, "L over the limit entered in one opening"),
+    P.PRODUCT_IN_SPEC: Mutant(product_a_little_over_its_limit, "although the product has"),
     P.TEMPERATURE_IN_RANGE: Mutant(water_too_hot, "°C"),
     P.LEVEL_KNOWN: Mutant(floats_contradict_at_rest, "the level is not known"),
     P.BELOW_FILL_MARK: Mutant(

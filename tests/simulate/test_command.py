@@ -23,6 +23,9 @@ def entered(monkeypatch: pytest.MonkeyPatch, *words: str) -> object:
     [
         ((), "--years"),
         (("--years", "many"), "many"),
+        (("--years", "1", "--singles"), "--years does not go with"),
+        (("--years", "1", "--with", "drain-valve"), "--with needs --singles"),
+        (("--singles", "--with", "gold-tap"), "'gold-tap' is not an option"),
         (("--years", "0"), "must be above 0"),
         (("--years", "1", "--reservoirs", "0"), "must be from 1"),
         (("--years", "1", "--jobs", "0"), "jobs"),

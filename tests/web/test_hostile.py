@@ -58,7 +58,7 @@ async def test_a_script_in_a_reservoirs_name_stays_data(begin: Begin) -> None:
         assert answer.headers["content-type"] == "application/json"
         assert answer.headers["cache-control"] == "no-store"
         assert answer.json()["reservoirs"][0]["name"] == SCRIPT
-        for path in ("/", "/static/", "/metrics", f"/things/{SCRIPT}", f"/api/reservoirs/{SCRIPT}/trend"):
+        for path in ("/", "/static/", "/metrics", f"/things/{SCRIPT}", f"/api/reservoirs/{SCRIPT}/history"):
             shown = await site.web.get(path)
             kind = shown.headers.get("content-type", "")
             assert SCRIPT not in shown.text or not kind.startswith("text/html")
@@ -84,12 +84,12 @@ async def test_a_script_in_a_reservoirs_name_stays_data(begin: Begin) -> None:
         ("GET", "/static/../app.py", 404),
         ("GET", "/static/%2e%2e/app.py", 404),
         ("GET", "/static//etc/passwd", 404),
-        ("GET", "/api/reservoirs/other/trend", 404),
+        ("GET", "/api/reservoirs/other/history", 404),
         ("GET", "/api/reservoirs/%2e%2e/fills", 404),
-        ("GET", f"/api/reservoirs/{RESERVOIR}/trend?hours=0", 400),
-        ("GET", f"/api/reservoirs/{RESERVOIR}/trend?hours=8761", 400),
-        ("GET", f"/api/reservoirs/{RESERVOIR}/trend?hours=١٢", 400),
-        ("GET", f"/api/reservoirs/{RESERVOIR}/trend?hours=1e3", 400),
+        ("GET", f"/api/reservoirs/{RESERVOIR}/history?from=5&until=4", 400),
+        ("GET", f"/api/reservoirs/{RESERVOIR}/history?from=0&until=999999999999999", 400),
+        ("GET", f"/api/reservoirs/{RESERVOIR}/history?from=١٢", 400),
+        ("GET", f"/api/reservoirs/{RESERVOIR}/entries?kinds=nothing", 400),
         ("GET", f"/api/reservoirs/{RESERVOIR}/command", 405),
         ("OPTIONS", f"/api/reservoirs/{RESERVOIR}/command", 405),
         ("PUT", "/api/facts", 405),
@@ -165,7 +165,7 @@ _PATHS = st.sampled_from(
         "/",
         "/api/facts",
         _COMMAND,
-        f"/api/reservoirs/{RESERVOIR}/trend",
+        f"/api/reservoirs/{RESERVOIR}/history",
         "/metrics",
         "/static/",
         "*",

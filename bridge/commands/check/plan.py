@@ -16,16 +16,15 @@ from bridge.units import DisplayUnits
 from bridge.water.conductivity import Method
 from bridge.water.measurement import scale_label
 
-_WIDTH = 100
 Line = tuple[str, str]
 """A label and sentences."""
 
 
-def wrapped(sentences: str, before: str) -> str:
+def wrapped(sentences: str, before: str, width: int) -> str:
     """Wrap sentences to a terminal's width; the first line begins with ``before``, the others with blanks."""
     return textwrap.fill(
         sentences,
-        _WIDTH,
+        width,
         initial_indent=before,
         subsequent_indent=" " * len(before),
         break_long_words=False,
@@ -325,6 +324,12 @@ def measured(station: StationPlan, shown: Units) -> Iterator[Line]:
         "meter with another factor shows another number for the same water.",
     )
     yield "Product", _probe(station.product)
+    if station.check is not None:
+        yield (
+            "Check cell",
+            f"{_probe(station.check)} The worse value of the two cells decides. A difference beyond their "
+            "common uncertainty, or a change of their ratio by 10 %, causes a trip.",
+        )
     if station.feed is not None:
         yield "Feed", _probe(station.feed)
     elif station.feed_ppm is not None:

@@ -1,0 +1,113 @@
+"""Each fault alone has its own price, within a bound that follows from the plan, and so has each pair."""
+
+from dataclasses import replace
+
+import pytest
+
+from bridge.rig.faults import FaultName
+from bridge.simulate import singles
+from bridge.simulate.bounds import UNCOVERED, Bound, bounds, excuse
+from bridge.simulate.price_table import table_of_options, table_of_singles, violations_of
+from bridge.simulate.scenes import ALL_OPTIONS, FULL, PHASES, SCENES, Option, Scene, baseline, outfit
+from bridge.simulate.singles import Finding, When, fitted, pair, pairs_with, single
+
+BARE = frozenset[Option]()
+
+
+def scene(name: str) -> Scene:
+    return next(one for one in SCENES if one.name == name)
+
+
+def test_a_fault_is_noticed_by_its_sign_and_costs_only_its_own_litres() -> None:
+    found = single(scene("fill"), FaultName.PURIFIER_EXHAUSTED, ALL_OPTIONS)
+    assert found.violations == []
+    assert found.noticed_by == "product-over-limit"
+    assert found.noticed_s is not None
+    assert found.noticed_s <= 2.0
+    assert 0.0 < found.over_limit_l < 0.1
+
+
+def test_the_litres_of_the_scene_itself_are_not_the_fault_s() -> None:
+    rinse = scene("rinse to reservoir")
+    alone = baseline(rinse, fitted(rinse)).litres_at(100.0)[0]
+    assert alone > 0.1, "the standing water of this scene is over the limit, and no drain is fitted"
+    assert single(rinse, FaultName.FEED_PROBE_DRY, fitted(rinse)).over_limit_l < 0.05
+
+
+def test_a_drain_valve_saves_the_litres_of_the_rinse() -> None:
+    rinse = scene("rinse to drain")
+    without = single(rinse, FaultName.PURIFIER_EXHAUSTED, BARE)
+    with_it = single(rinse, FaultName.PURIFIER_EXHAUSTED, frozenset({Option.DRAIN_VALVE}))
+    assert without.over_limit_l > 2.0
+    assert with_it.over_limit_l == 0.0
+    table = table_of_options({"none": [without], Option.DRAIN_VALVE.value: [with_it]})
+    assert "with drain-valve" in table
+    assert "| purifier-exhausted |" in table
+
+
+def test_an_overflow_float_saves_the_litres_over_the_rim() -> None:
+    without = single(FULL, FaultName.FLOAT_STUCK, BARE)
+    with_it = single(FULL, FaultName.FLOAT_STUCK, frozenset({Option.OVERFLOW_IN_SERIES}))
+    assert without.violations == with_it.violations == []
+    assert without.spilled_l > 1.0
+    assert (with_it.spilled_l, with_it.noticed_by) == (0.0, "overflow")
+
+
+def test_a_bridge_that_dies_leaves_the_valve_open_for_a_lease_and_no_longer() -> None:
+    for name in ("just before bridge dies", "at bridge dies"):
+        assert single(scene(name), FaultName.PURIFIER_EXHAUSTED, ALL_OPTIONS).violations == []
+
+
+def test_a_price_over_its_bound_is_a_violation(monkeypatch: pytest.MonkeyPatch) -> None:
+    tight = {name: Bound() for name in FaultName}
+    monkeypatch.setattr(singles, "bounds", lambda garden: tight)
+    found = single(scene("fill"), FaultName.PURIFIER_EXHAUSTED, ALL_OPTIONS)
+    assert ["over_limit_l is 0.0" in one for one in found.violations] == [True]
+    assert violations_of([found])[0].startswith("fill: purifier-exhausted: ")
+
+
+def test_the_table_has_a_row_for_each_fault_with_its_bound() -> None:
+    found = [
+        Finding("fill", (FaultName.PROBE_DRY,), "", "probe-failure", 11.0),
+        Finding("idle", (FaultName.PROBE_DRY,), "", "probe-failure", 13.0, over_limit_l=0.1),
+        Finding("idle", (FaultName.VALVE_STUCK_OPEN,), still_l_min=1.5),
+    ]
+    dry, stuck = table_of_singles(found).splitlines()[2:]
+    cells = [cell.strip() for cell in dry.strip("|").split("|")]
+    assert cells[:6] == ["probe-dry", "probe-failure", "12", "13", "0 of 2", "0.10"]
+    assert "| 1 of 1 " in stuck
+    assert "hand valve" in stuck
+
+
+def test_a_pair_that_is_found_by_a_fork_is_found_without_one() -> None:
+    fill = scene("fill")
+    first, second = FaultName.PROBE_DRY, FaultName.PURIFIER_EXHAUSTED
+    forked = pairs_with(fill, first, [second])
+    assert [one.when for one in forked] == [
+        "together",
+        "before the notice",
+        "at the notice",
+        "just after the notice",
+        "at the reset",
+    ]
+    assert violations_of(forked) == []
+    for one in forked:
+        again = pair(fill, first, second, When(one.when))
+        assert replace(again, noticed_s=None) == replace(one, noticed_s=None)
+
+
+def test_only_the_named_pairs_may_cost_more_than_their_bounds() -> None:
+    liar, worn = FaultName.PROBE_STUCK, FaultName.PURIFIER_EXHAUSTED
+    found = pair(scene("fill"), liar, worn, When.TOGETHER)
+    table = bounds(outfit(ALL_OPTIONS, 0.6))
+    assert found.over_limit_l > table[liar].over_limit_l + table[worn].over_limit_l
+    assert found.violations == []
+    assert excuse(worn, liar, "over_limit_l") is not None
+    assert excuse(FaultName.LINK_CUT, worn, "over_limit_l") is None
+    assert all(row.reason for row in UNCOVERED)
+
+
+@pytest.mark.slow
+def test_no_fault_alone_breaks_a_rule_in_any_phase() -> None:
+    found = [single(one, name, fitted(one)) for one in (*PHASES, FULL) for name in FaultName]
+    assert violations_of(found) == []
