@@ -218,6 +218,13 @@ def test_rain_is_blended_into_a_reservoir_up_to_its_target(tmp_path: Path) -> No
     assert again["frost"] == "water"
 
 
+def test_check_explains_the_trays(config: Path) -> None:
+    text = " ".join(succeeds("check", config).split())
+    assert "south: 27 L at 30 mm, of jugs; its rim is at 70 mm; no rain falls in; 24 pots" in text
+    assert "it drains above 40 mm" in text
+    assert "at latitude 48.1" in text
+
+
 def test_mistakes_say_what_would_be_right(config: Path, tmp_path: Path) -> None:
     assert "there are south, bog" in refused("round", "--config", config, "--done", "nord")
     assert "write it as 2026-07-01" in refused("round", "--config", config, "--date", "1.7.")
