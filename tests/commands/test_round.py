@@ -1,6 +1,7 @@
 """``clearwell round`` and ``clearwell away`` on a real log, and ``clearwell sample --of tray.ID``."""
 
 import json
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from functools import partial
 from pathlib import Path
@@ -11,7 +12,7 @@ import pytest
 from bridge.config.loading import read
 from bridge.guard.commands import WeatherQuantity, WeatherReport, words_of
 from bridge.history.reader import Reader
-from bridge.history.records import CommandRow, ReadingRow, Stamp
+from bridge.history.records import CommandRow, FillRow, ReadingRow, Stamp
 from bridge.history.writer import add
 from bridge.trays.course import Weather
 from bridge.watering import gather
@@ -216,6 +217,30 @@ def test_rain_is_blended_into_a_reservoir_up_to_its_target(tmp_path: Path) -> No
     assert needs == {"butt": 190.0}
     # The product is near freezing, so the round warns.
     assert again["frost"] == "water"
+
+
+def test_litres_that_left_the_reservoir_and_reached_no_tray_are_reported(tmp_path: Path) -> None:
+    config, log = tmp_path / "clearwell.toml", tmp_path / "clearwell.db"
+    minimal = (Path(__file__).parents[2] / "config" / "minimal.toml").read_text("utf-8")
+    config.write_text(f"{minimal}\n[tray.fen]\narea_m2 = 1\n", "utf-8")
+
+    def reading(stamp: Stamp, hours: int, litres: float) -> ReadingRow:
+        at = replace(stamp, utc_ms=stamp.utc_ms - hours * 3_600_000)
+        return ReadingRow(at, "barrel", volume_l=litres, reservoir_ppm=4.0)
+
+    def fill(stamp: Stamp) -> FillRow:
+        return FillRow(stamp, "barrel", stamp.utc_ms - 1000, 20.0, 0.0, 4.0, "full")
+
+    makers: list[Any] = [
+        partial(reading, hours=hours, litres=litres) for hours, litres in ((72, 100.0), (0, 60.0))
+    ]
+    add(log, *makers, fill)
+    succeeds("round", "--config", config, "--done", "fen", "--litres", "30")
+    week = listed(config)["litres_of_the_week"]["barrel"]
+    assert week == {"left_l": 60.0, "given_l": 30.0, "missing_l": 30.0}
+    assert "are missing" in succeeds("round", "--config", config)
+    succeeds("round", "--config", config, "--done", "fen", "--litres", "29")
+    assert listed(config)["litres_of_the_week"]["barrel"]["missing_l"] is None
 
 
 def test_check_explains_the_trays(config: Path) -> None:
