@@ -243,6 +243,18 @@ def test_litres_that_left_the_reservoir_and_reached_no_tray_are_reported(tmp_pat
     assert listed(config)["litres_of_the_week"]["barrel"]["missing_l"] is None
 
 
+def test_a_forecast_until_a_day_includes_the_trays(config: Path) -> None:
+    words = ("forecast", "--config", config, "--until")
+    near, far = (
+        {one["name"]: one for one in json.loads(succeeds(*words, TODAY + timedelta(days=days), "--json"))}
+        for days in (2, 60)
+    )
+    name = "Tray south: South"
+    assert near[name]["wet_chance"] > 0.5 > far[name]["wet_chance"]
+    assert near[name]["under_limit_chance"] >= far[name]["under_limit_chance"] > 0.0
+    assert "that it does not run dry" in succeeds(*words, TODAY + timedelta(days=2))
+
+
 def test_check_explains_the_trays(config: Path) -> None:
     text = " ".join(succeeds("check", config).split())
     assert "south: 27 L at 30 mm, of jugs; its rim is at 70 mm; no rain falls in; 24 pots" in text
