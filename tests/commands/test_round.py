@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 
 from bridge.config.loading import read
+from bridge.display.text import width
 from bridge.guard.commands import WeatherQuantity, WeatherReport, words_of
 from bridge.history.reader import Reader
 from bridge.history.records import CommandRow, FillRow, ReadingRow, Stamp
@@ -17,7 +18,7 @@ from bridge.history.writer import add
 from bridge.trays.course import Weather
 from bridge.watering import gather
 from bridge.watering.weather import from_hub
-from tests.running import refused, succeeds
+from tests.running import on_terminal, refused, succeeds
 
 TODAY = datetime.now(UTC).date()
 CONFIG = """
@@ -253,6 +254,13 @@ def test_a_forecast_until_a_day_includes_the_trays(config: Path) -> None:
     assert near[name]["wet_chance"] > 0.5 > far[name]["wet_chance"]
     assert near[name]["under_limit_chance"] >= far[name]["under_limit_chance"] > 0.0
     assert "that it does not run dry" in succeeds(*words, TODAY + timedelta(days=2))
+
+
+def test_the_list_fits_a_terminal_of_80_columns(config: Path) -> None:
+    succeeds("sample", "--config", config, "--of", "tray.south", "--ppm", "46")
+    done = on_terminal(80, "round", "--config", str(config))
+    assert "South (south)" in done.stdout
+    assert max(width(line) for line in done.stdout.split("\n")) <= 80
 
 
 def test_check_explains_the_trays(config: Path) -> None:
