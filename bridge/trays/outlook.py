@@ -8,6 +8,7 @@ to its mark (for the limit), or is not filled at all (for dryness).
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from statistics import NormalDist
 
 from bridge.errors import InputError
 from bridge.tank.shapes import not_negative, positive
@@ -45,6 +46,23 @@ class Days:
     def within_horizon(self) -> bool:
         """Whether the event is expected at all."""
         return math.isfinite(self.median)
+
+
+def chance_after(event: Days, days: float) -> float:
+    """Return the probability that an event comes later than so many days from now.
+
+    The logarithm of its time is taken to be normal, with the 80 % interval of the event.
+    """
+    if event.median <= 0.0:
+        return 0.0
+    if not event.within_horizon:
+        # Of an event whose early end alone is known only that much can be told.
+        return 0.5 if math.isfinite(event.low80) and event.low80 < days else 1.0
+    low = max(event.low80, 1e-3)
+    sd = math.log(event.median / low) / Z80
+    if math.isfinite(event.high80):
+        sd = max(math.log(event.high80 / low) / (2.0 * Z80), 1e-6)
+    return 1.0 - NormalDist(math.log(event.median), max(sd, 1e-6)).cdf(math.log(max(days, 1e-3)))
 
 
 @dataclass(frozen=True, slots=True)

@@ -31,6 +31,8 @@ SHOWN = [
     "log --log missing.db",
     "backup --log missing.db --out there/copy.db",
     "acknowledge",
+    f"round --config {CONFIG / 'minimal.toml'} --checklist put-to-bed",
+    "away --help",
 ]
 
 

@@ -1,6 +1,7 @@
 """``clearwell round`` and ``clearwell away`` on a real log, and ``clearwell sample --of tray.ID``."""
 
 import json
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from functools import partial
 from pathlib import Path
@@ -9,14 +10,15 @@ from typing import Any
 import pytest
 
 from bridge.config.loading import read
+from bridge.display.text import width
 from bridge.guard.commands import WeatherQuantity, WeatherReport, words_of
 from bridge.history.reader import Reader
-from bridge.history.records import CommandRow, ReadingRow, Stamp
+from bridge.history.records import CommandRow, FillRow, ReadingRow, Stamp
 from bridge.history.writer import add
 from bridge.trays.course import Weather
 from bridge.watering import gather
 from bridge.watering.weather import from_hub
-from tests.running import refused, succeeds
+from tests.running import on_terminal, refused, succeeds
 
 TODAY = datetime.now(UTC).date()
 CONFIG = """
@@ -216,6 +218,56 @@ def test_rain_is_blended_into_a_reservoir_up_to_its_target(tmp_path: Path) -> No
     assert needs == {"butt": 190.0}
     # The product is near freezing, so the round warns.
     assert again["frost"] == "water"
+
+
+def test_litres_that_left_the_reservoir_and_reached_no_tray_are_reported(tmp_path: Path) -> None:
+    config, log = tmp_path / "clearwell.toml", tmp_path / "clearwell.db"
+    minimal = (Path(__file__).parents[2] / "config" / "minimal.toml").read_text("utf-8")
+    config.write_text(f"{minimal}\n[tray.fen]\narea_m2 = 1\n", "utf-8")
+
+    def reading(stamp: Stamp, hours: int, litres: float) -> ReadingRow:
+        at = replace(stamp, utc_ms=stamp.utc_ms - hours * 3_600_000)
+        return ReadingRow(at, "barrel", volume_l=litres, reservoir_ppm=4.0)
+
+    def fill(stamp: Stamp) -> FillRow:
+        return FillRow(stamp, "barrel", stamp.utc_ms - 1000, 20.0, 0.0, 4.0, "full")
+
+    makers: list[Any] = [
+        partial(reading, hours=hours, litres=litres) for hours, litres in ((72, 100.0), (0, 60.0))
+    ]
+    add(log, *makers, fill)
+    succeeds("round", "--config", config, "--done", "fen", "--litres", "30")
+    week = listed(config)["litres_of_the_week"]["barrel"]
+    assert week == {"left_l": 60.0, "given_l": 30.0, "missing_l": 30.0}
+    assert "are missing" in succeeds("round", "--config", config)
+    succeeds("round", "--config", config, "--done", "fen", "--litres", "29")
+    assert listed(config)["litres_of_the_week"]["barrel"]["missing_l"] is None
+
+
+def test_a_forecast_until_a_day_includes_the_trays(config: Path) -> None:
+    words = ("forecast", "--config", config, "--until")
+    near, far = (
+        {one["name"]: one for one in json.loads(succeeds(*words, TODAY + timedelta(days=days), "--json"))}
+        for days in (2, 60)
+    )
+    name = "Tray south: South"
+    assert near[name]["wet_chance"] > 0.5 > far[name]["wet_chance"]
+    assert near[name]["under_limit_chance"] >= far[name]["under_limit_chance"] > 0.0
+    assert "that it does not run dry" in succeeds(*words, TODAY + timedelta(days=2))
+
+
+def test_the_list_fits_a_terminal_of_80_columns(config: Path) -> None:
+    succeeds("sample", "--config", config, "--of", "tray.south", "--ppm", "46")
+    done = on_terminal(80, "round", "--config", str(config))
+    assert "South (south)" in done.stdout
+    assert max(width(line) for line in done.stdout.split("\n")) <= 80
+
+
+def test_check_explains_the_trays(config: Path) -> None:
+    text = " ".join(succeeds("check", config).split())
+    assert "south: 27 L at 30 mm, of jugs; its rim is at 70 mm; no rain falls in; 24 pots" in text
+    assert "it drains above 40 mm" in text
+    assert "at latitude 48.1" in text
 
 
 def test_mistakes_say_what_would_be_right(config: Path, tmp_path: Path) -> None:

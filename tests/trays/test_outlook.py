@@ -42,6 +42,15 @@ def test_without_draw_nothing_is_forecast() -> None:
     assert math.isinf(outlook.days_until_limit(sampled(BARE, 10.0), BARE, [0.0], Fed(10.0), JULY).median)
 
 
+def test_the_chance_of_an_event_follows_its_interval() -> None:
+    event = outlook.Days(10.0, 7.0, 100.0 / 7.0)
+    assert outlook.chance_after(event, 10.0) == pytest.approx(0.5)
+    assert outlook.chance_after(event, 7.0) == pytest.approx(0.9, abs=1e-4)
+    assert outlook.chance_after(event, 100.0 / 7.0) == pytest.approx(0.1, abs=1e-4)
+    assert outlook.chance_after(outlook.Days(0.0, 0.0, 3.0), 1.0) == 0.0
+    assert outlook.chance_after(outlook.Days(math.inf, math.inf, math.inf), 50.0) == 1.0
+
+
 def test_the_flush_keeps_the_tray_under_the_target_for_its_weeks() -> None:
     deep = TrayPlan("deep", "Deep", 1.0, 60.0, 80.0, "barrel")
     tray = sampled(deep, 45.0)

@@ -11,6 +11,7 @@ from scipy.integrate import solve_ivp
 from bridge.errors import OutOfRangeError
 from bridge.tank.mixing import Balance
 from bridge.trays import tray as trays
+from bridge.trays.balance import mixed
 from bridge.trays.tray import TrayPlan
 
 PLAN = TrayPlan("bench", "Bench", 0.5, 30.0, 60.0, "barrel", pots=10)
@@ -58,7 +59,7 @@ def test_a_day_of_a_tray_equals_the_integral_of_its_equations(
     volume: float, ppm: float, inflow: float, inflow_ppm: float, evaporated: float
 ) -> None:
     start = Balance.of_water(volume, ppm)
-    flow = trays.mixed(start, inflow, inflow_ppm, evaporated, 30.0, 4.0)
+    flow = mixed(start, inflow, inflow_ppm, evaporated, 30.0, 4.0)
     expected = integrated(start, inflow, inflow_ppm, evaporated, 30.0, 4.0)
     found = [flow.balance.volume_l, flow.balance.solids_mg, flow.run_off_l, flow.run_off_mg]
     assert found == pytest.approx(expected, rel=1e-6, abs=1e-6)
@@ -72,7 +73,7 @@ def test_a_day_of_a_tray_equals_the_integral_of_its_equations(
 )
 def test_no_solids_are_made_or_lost(volume: float, ppm: float, inflow: float, evaporated: float) -> None:
     start = Balance.of_water(volume, ppm)
-    flow = trays.mixed(start, inflow, 20.0, evaporated, 30.0, 4.0)
+    flow = mixed(start, inflow, 20.0, evaporated, 30.0, 4.0)
     total = start.solids_mg + 20.0 * inflow
     assert flow.balance.solids_mg + flow.run_off_mg == pytest.approx(total, rel=1e-9, abs=1e-9)
     assert flow.balance.volume_l <= 30.0 + 1e-9

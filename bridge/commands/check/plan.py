@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import UTC
 
 from bridge.config.modbus import CANNOT_PROMISE
-from bridge.config.plan import BridgePlan, HubPlan
+from bridge.config.plan import BridgePlan, HubPlan, TraysPlan
 from bridge.forecast.by_hand import HandPlan, ShelfPlan
 from bridge.mqtt.announcements import Announcements
 from bridge.mqtt.broker import MqttVersion
@@ -431,6 +431,28 @@ def shelf(stock: ShelfPlan, units: DisplayUnits) -> Iterator[Line]:
     )
 
 
+def trays(found: TraysPlan, units: DisplayUnits) -> Iterator[Line]:
+    """Explain the trays in the order of the round, and where their weather comes from."""
+    for one in found.trays:
+        spill = f"it drains above {one.kept_mm:g} mm" if one.drained else f"its rim is at {one.rim_mm:g} mm"
+        rain = "no rain falls in" if one.covered else "rain falls in"
+        mark_l = one.area_m2 * one.kept_mm
+        yield (
+            one.name,
+            f"{one.ident}: {units.litres_as(mark_l, '.3g')} at {one.kept_mm:g} mm, of {one.fed_from}; "
+            f"{spill}; {rain}; {one.pots} pots; the limit is {one.limit_ppm:g} ppm.",
+        )
+    weather = "no latitude is known, so every day counts as a usual one; add the table [weather]"
+    if found.site is not None:
+        of = found.weather_file or (found.temperature_of and f"the controller of {found.temperature_of}")
+        weather = f"at latitude {found.site.latitude_deg:g}, from the hub{f' or from {of}' if of else ''}"
+    yield "Weather", f"{weather}."
+    yield (
+        "Entries",
+        "clearwell round lists what each tray needs; --done enters it. The daemon does not use it.",
+    )
+
+
 _CAUTION = (
     "Low-voltage wiring only; mains work is for a licensed electrician. Backflow protection (an air gap) "
     "before the purifier and an overflow pipe to a drain, as the local plumbing code asks. A conductivity "
@@ -449,6 +471,8 @@ def explained(plan: BridgePlan) -> Iterator[tuple[str, list[Line]]]:
         yield f'Purifier "{kept.name}" ({kept.ident}), kept by hand', list(by_hand(kept, shown))
     for stock in plan.shelves:
         yield f'Shelf "{stock.name}" ({stock.ident}), kept by hand', list(shelf(stock, plan.display))
+    if plan.trays is not None:
+        yield "Trays", list(trays(plan.trays, plan.display))
     yield "Log", list(log(plan))
     yield "Hub", list(hub(plan))
     yield "Page", list(page(plan))

@@ -42,6 +42,10 @@ class Lasting:
     """The probability that the purifier lasts at the present use."""
     lead_days: float | None = None
     """How long an order takes; None if the purifier needs none."""
+    wet_chance: float | None = None
+    """The probability that a tray does not run dry if nobody fills it."""
+    under_limit_chance: float | None = None
+    """The probability that it stays under its limit if it is filled to its mark and not flushed."""
 
 
 def show(
@@ -65,6 +69,8 @@ def show(
         }
     lasting = [_of_reservoir(state, full_l.get(state.reservoir), until) for state in found]
     lasting += [_of_hand(one, until) for one in by_hand]
+    if config is not None and configuration_in_use(config).plan.trays is not None:
+        lasting += _of_trays(config, until)
     if as_json:
         click.echo(json.dumps([asdict(one) for one in lasting], indent=1))
         return
@@ -78,6 +84,12 @@ def show(
 def lines(one: Lasting, units: DisplayUnits) -> Iterator[str]:
     """Put the result into words, one subject a line."""
     yield f"{one.name}: through {one.until}, {plain(one.days)} days"
+    if one.wet_chance is not None and one.under_limit_chance is not None:
+        yield line("Water", f"{percent(one.wet_chance)} that it does not run dry if nobody fills it")
+        yield line(
+            "Solids", f"{percent(one.under_limit_chance)} that it stays under its limit without a flush"
+        )
+        return
     helps = False
     if one.water_chance is not None and one.volume_l is not None:
         yield line(
@@ -162,6 +174,27 @@ def _of_hand(one: OfPurifier | OfShelf, until: date) -> Lasting:
         purifier_chance=None if left is None else chance_over(_ends(left), days),
         lead_days=one.plan.cartridge.lead_days,
     )
+
+
+def _of_trays(config: Path, until: date) -> Iterator[Lasting]:
+    """Yield whether each tray lasts, by its estimate of today."""
+    from bridge.commands.shared.log_file import log_path
+    from bridge.trays.outlook import chance_after
+    from bridge.watering.gather import gather, zone_of
+    from bridge.watering.weather import day_of
+
+    plan = configuration_in_use(config).plan
+    now = datetime.now(UTC)
+    _, days = _end(now, until)
+    found = gather(plan, log_path(config), day_of(int(now.timestamp() * 1000), zone_of(plan)))
+    for item in found.round.items:
+        yield Lasting(
+            f"Tray {item.ident}: {item.name}",
+            str(until),
+            days,
+            wet_chance=chance_after(item.dry, days),
+            under_limit_chance=chance_after(item.limit, days),
+        )
 
 
 def _end(now: datetime, until: date) -> tuple[datetime, float]:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from bridge.commands.shared.configuration import usual_config
+from bridge.commands.shared.terminal import print_text
 from bridge.commands.shared.values import in_litres, typed_values
 from bridge.errors import InputError
 
@@ -118,8 +119,7 @@ def round_(
     if as_json:
         click.echo(json.dumps(gather.values(found), indent=1))
         return
-    for line in text.lines(found, plan.display):
-        click.echo(line)
+    print_text(text.lines(found, plan.display))
 
 
 def _blend(config: Path, rain: str, into: str, litres: float | None, day: str | None, as_json: bool) -> None:
@@ -143,23 +143,23 @@ def _blend(config: Path, rain: str, into: str, litres: float | None, day: str | 
         click.echo(json.dumps({**values, "saved_l": round(made.saved_l, 1), "entered_l": litres}))
         return
     if litres is not None:
-        click.echo(f"Entered: {plan.display.litres_as(litres, '.1f')} of {rain} blended into {into}.")
+        print_text(f"Entered: {plan.display.litres_as(litres, '.1f')} of {rain} blended into {into}.")
         return
     most = plan.display.litres_as(made.rain_l, ".1f")
-    click.echo(f"Up to {most} of {rain} ({found.rain.ppm:.3g} ppm) may go into {into}.")
-    click.echo(
+    print_text(f"Up to {most} of {rain} ({found.rain.ppm:.3g} ppm) may go into {into}.")
+    print_text(
         f"It then has about {made.ppm:.3g} ppm, at most {made.upper_ppm:.3g} ppm (k = 2); the target is "
         f"{found.target_ppm:g} ppm."
     )
     saves = f" and {made.saved_g:.3g} g of its load" if found.is_feed_known else ""
-    click.echo(f"It saves the purifier {plan.display.litres_as(made.saved_l, '.1f')} of product{saves}.")
+    print_text(f"It saves the purifier {plan.display.litres_as(made.saved_l, '.1f')} of product{saves}.")
     if not found.is_rise_expected:
-        click.echo(
+        print_text(
             f"Give rain_ppm in [reservoir.{into}] first: without it the guard takes the rise for a valve "
             "that leaks, and trips."
         )
-    click.echo(f"When it is done: clearwell round --blend {rain} --into {into} --litres L.")
-    click.echo(ROOF_CAUTION)
+    print_text(f"When it is done: clearwell round --blend {rain} --into {into} --litres L.")
+    print_text(ROOF_CAUTION)
 
 
 def _entered_line(entered: "Entered", plan: "BridgePlan") -> str:
@@ -188,11 +188,11 @@ def _checklist(config: Path, word: str, finished: bool, as_json: bool) -> None:
         click.echo(json.dumps({"checklist": word, "items": CHECKLISTS[which], "entered": finished}))
         return
     if finished:
-        click.echo(f"Entered: {sentence}")
+        print_text(f"Entered: {sentence}")
         return
     for number, line in enumerate(CHECKLISTS[which], start=1):
-        click.echo(f"{number}. {line}")
-    click.echo("When all of it is done: give --finished too, and it is entered into the log.")
+        print_text(f"{number}. {line}")
+    print_text("When all of it is done: give --finished too, and it is entered into the log.")
 
 
 @click.command("away")
@@ -256,19 +256,19 @@ def _ahead(found: "Found", absence: "object", as_json: bool) -> None:
         click.echo(json.dumps({"from": str(absence.first), "to": str(absence.last), "trays": trays}))
         return
     eve = absence.first - timedelta(days=1)
-    click.echo(f"Entered: {absence.sentence()} {absence.days} days.")
+    print_text(f"Entered: {absence.sentence()} {absence.days} days.")
     for plan, litres, dry, limit, lasts in rows:
         until = f"dry after about {dry.median:.0f} days" if dry.within_horizon else "it does not run dry"
-        click.echo(f"{plan.name}: about {litres:.1f} L on {eve} to fill it towards its rim; {until}")
+        print_text(f"{plan.name}: about {litres:.1f} L on {eve} to fill it towards its rim; {until}")
         if plan.drained:
-            click.echo("   close its drain before, and open it after")
+            print_text("   close its drain before, and open it after")
         if not lasts:
-            click.echo(
+            print_text(
                 "   this may not last: ask somebody to fill it, shade it, or set it into a deeper tray"
             )
         if limit.low80 < absence.days:
-            click.echo("   flush it before: it may pass its limit meanwhile")
-    click.echo("Let a reservoir fill before you leave, and shut the feed if nobody can look after a leak.")
+            print_text("   flush it before: it may pass its limit meanwhile")
+    print_text("Let a reservoir fill before you leave, and shut the feed if nobody can look after a leak.")
 
 
 def _report(plan: "BridgePlan", path: Path, absence: "object", as_json: bool) -> None:
@@ -296,9 +296,9 @@ def _report(plan: "BridgePlan", path: Path, absence: "object", as_json: bool) ->
         span = {"from": str(absence.first), "to": str(absence.last)}
         click.echo(json.dumps({**span, "alarms": alarms, "fills": fills, "filled_l": round(litres, 1)}))
         return
-    click.echo(
+    print_text(
         f"From {absence.first} to {absence.last}: {fills} fills with {litres:.1f} L, {len(alarms)} alarms."
     )
     for sentence in alarms:
-        click.echo(f"   {sentence}")
-    click.echo("Look at every tray now, fill it to its mark, and measure it: clearwell sample --of tray.ID.")
+        print_text(f"   {sentence}")
+    print_text("Look at every tray now, fill it to its mark, and measure it: clearwell sample --of tray.ID.")
