@@ -6,6 +6,7 @@ import time
 from collections.abc import Awaitable, Callable
 from contextlib import suppress
 from http import HTTPStatus
+from importlib.resources import files
 from pathlib import Path
 
 from starlette.applications import Starlette
@@ -30,6 +31,7 @@ from bridge.daemon.page_lines import (
 )
 from bridge.display import as_json
 from bridge.display.from_view import facts_of
+from bridge.display.manual_page import html_of, title_of
 from bridge.errors import LogError
 from bridge.guard.model import Phase, Trip
 from bridge.guard.rules import ACTIVE
@@ -67,6 +69,14 @@ _LONGEST = {
 
 SendCommand = Callable[[CommandRequest], None]
 _STATUS = {"done": HTTPStatus.OK, "refused": HTTPStatus.CONFLICT, "malformed": HTTPStatus.BAD_REQUEST}
+
+
+def manual_pages() -> dict[str, str]:
+    """Return the Markdown of each page of the manual by its topic."""
+    pages = sorted((files("bridge") / "manual").iterdir(), key=lambda page: page.name)
+    return {
+        page.name.removesuffix(".md"): page.read_text("utf-8") for page in pages if page.name.endswith(".md")
+    }
 
 
 class Page:
@@ -117,6 +127,7 @@ class Page:
             Route(f"{reservoir}/fills", self._fills),
             Route(f"{reservoir}/command", self._command, methods=["POST"]),
             Route("/api/token", self._check_token, methods=["POST"]),
+            Route("/manual/{topic}", self._manual, middleware=compressed),
             Route("/metrics", self._metrics),
             Route("/things/{reservoir}", self._thing),
             Route("/calendar.ics", self._calendar),
@@ -272,6 +283,14 @@ class Page:
         setup = self._setup
         calendar = calendar_of(prospects, setup.bridge_id, setup.bridge_name, setup.units, now_s)
         return Response(calendar, media_type="text/calendar")
+
+    async def _manual(self, request: Request) -> Response:
+        topic = str(request.path_params["topic"])
+        pages = await asyncio.to_thread(manual_pages)
+        if topic not in pages:
+            return refusal(HTTPStatus.NOT_FOUND, f"There is no such page; there are: {', '.join(pages)}.")
+        titles = {name: title_of(page) for name, page in pages.items()}
+        return Response(html_of(topic, pages[topic], titles), media_type="text/html")
 
     async def _no_icon(self, request: Request) -> Response:
         return Response(status_code=HTTPStatus.NO_CONTENT)
