@@ -184,6 +184,7 @@ function recall() {
 }
 
 function lost() {
+  remember();
   isConnected = false;
   if (facts.size === 0) {
     recall();

@@ -77,7 +77,8 @@ function showGlance(r, age) {
   element("order").hidden = r.purifier.order_now !== true;
   const count = r.alarms.length;
   const word = element("alarms-word");
-  write(word, count === 0 ? "none" : `${count === 1 ? "1 alarm" : `${count} alarms`}: ${g.cards[0].heading}`);
+  const none = age === null ? "none" : `none at ${age.time}`;
+  write(word, count === 0 ? none : `${count === 1 ? "1 alarm" : `${count} alarms`}: ${g.cards[0].heading}`);
   word.classList.toggle("alarmed", count > 0);
   element("alarms-box").hidden = count === 0;
 }

@@ -2,7 +2,17 @@
 // The network always comes first: an old file is shown only if no new one can be had.
 const KEPT = "page-files";
 
-self.addEventListener("install", () => self.skipWaiting());
+const FILES = [
+  "/", "/static/page.css", "/static/uplot/uPlot.min.css", "/static/uplot/uPlot.iife.min.js", "/static/icons/unknown.svg",
+  ...["actions", "charts", "dom", "lines", "main", "past", "show"].map((name) => `/static/${name}.js`),
+];
+
+async function keepAll() {
+  await (await caches.open(KEPT)).addAll(FILES);
+  await self.skipWaiting();
+}
+
+self.addEventListener("install", (event) => event.waitUntil(keepAll()));
 self.addEventListener("activate", (event) => event.waitUntil(self.clients.claim()));
 
 async function answer(request) {
