@@ -7,7 +7,7 @@ import re
 import subprocess
 import sys
 import threading
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from signal import SIGKILL, SIGTERM, Signals
@@ -31,25 +31,31 @@ class Finished:
     stderr: str
 
 
-def clearwell(
-    *words: object, answers: str = "", columns: int | str | None = None, **environ: str
-) -> Finished:
+def clearwell(*words: object, answers: str = "", **environ: str) -> Finished:
     """Runs a command inside this process, as a person types it.
 
     Args:
         words: The words after the program's name.
         answers: The text that is typed at its questions.
-        columns: The columns of a terminal that shows the output; None for a pipe.
         environ: Variables to add to the environment.
     """
+    return _in_process(words, answers, environ, is_terminal=False)
+
+
+def on_terminal(columns: int, *words: object) -> Finished:
+    """Runs a command inside this process, on a terminal of so many columns."""
+    return _in_process(words, "", {"COLUMNS": str(columns)}, is_terminal=True)
+
+
+def _in_process(
+    words: Sequence[object], answers: str, environ: Mapping[str, str], *, is_terminal: bool
+) -> Finished:
     status: object = 0
-    if columns is not None:
-        environ["COLUMNS"] = str(columns)
     with (
         CliRunner().isolation(input=answers, env=environ) as (out, err, _),
         mock.patch.object(sys, "argv", ["clearwell", *map(str, words)]),
     ):
-        if columns is not None:
+        if is_terminal:
             for stream in (sys.stdout, sys.stderr):
                 stream.isatty = lambda: True  # type: ignore[method-assign]
         try:

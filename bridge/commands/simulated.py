@@ -208,6 +208,11 @@ _GARDENS_A_YEAR = 4
     is_flag=True,
     help="Leave out the rows, the forecast, the relay and views without news; this is faster.",
 )
+@click.option(
+    "--into",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="Keep the outcome of each half-year in this file, and go on where an earlier run stopped.",
+)
 @click.option("--json", "as_json", is_flag=True, help="Print the outcome as JSON.")
 @typed_values()
 def simulate(
@@ -223,6 +228,7 @@ def simulate(
     jobs: int | None,
     log: str | None,
     station_only: bool,
+    into: Path | None,
     as_json: bool,
 ) -> int:
     """Run the real bridge in a simulated garden in virtual time, and judge it by the garden's true state.
@@ -246,27 +252,29 @@ def simulate(
         raise InputError("--with needs --singles, such as --singles --with drain-valve")
     if years is None:
         raise InputError("give --years, such as --years 0.25, or --singles, or --pairs")
-    return _years(years, seed, faults, reservoirs, jobs, log, station_only, as_json)
+    if into is not None and log is not None:
+        raise InputError("--into does not go with --log, because a half-year that is kept runs only once")
+    return _years(years, seed, faults, reservoirs, jobs, log, station_only, into, as_json)
 
 
 def _tables(singles: bool, pairs: bool, options: str | None, jobs: int | None) -> int:
-    from bridge.simulate import price_table
-    from bridge.simulate.scenes import options_of
+    from bridge.simulate.scenes import table
+    from bridge.simulate.scenes.scene import options_of
 
     wrong: list[str] = []
     if singles and options is not None:
         chosen = sorted(options_of(options), key=lambda option: option.value)
-        compared = price_table.compared(chosen, jobs)
-        click.echo(price_table.table_of_options(compared))
-        wrong += [line for found in compared.values() for line in price_table.violations_of(found)]
+        compared = table.compared(chosen, jobs)
+        click.echo(table.table_of_options(compared))
+        wrong += [line for found in compared.values() for line in table.violations_of(found)]
     elif singles:
-        found = price_table.singles(jobs)
-        click.echo(price_table.table_of_singles(found))
-        wrong += price_table.violations_of(found)
+        found = table.singles(jobs)
+        click.echo(table.table_of_singles(found))
+        wrong += table.violations_of(found)
     if pairs:
-        found = price_table.pairs(jobs)
-        click.echo(f"{len(found)} trials of pairs.\n\n{price_table.table_of_pairs(found)}")
-        wrong += price_table.violations_of(found)
+        found = table.pairs(jobs)
+        click.echo(f"{len(found)} trials of pairs.\n\n{table.table_of_pairs(found)}")
+        wrong += table.violations_of(found)
     click.echo("\n".join(["", f"{len(wrong)} violations:", *wrong]) if wrong else "\nNo violation.")
     return 1 if wrong else 0
 
@@ -279,6 +287,7 @@ def _years(
     jobs: int | None,
     log: str | None,
     station_only: bool,
+    into: Path | None,
     as_json: bool,
 ) -> int:
     import sys
@@ -295,7 +304,16 @@ def _years(
         def done(outcome: found.Outcome) -> None:
             bar.update(round(outcome.task.days))
 
-        outcomes = run(tasks, jobs, done)
+        if into is None:
+            outcomes = run(tasks, jobs, done)
+        else:
+            from bridge import __version__
+            from bridge.simulate.kept import Manifest, run_into
+
+            manifest = Manifest(__version__, _commit(), seed, faults, station_only)
+            kept = run_into(into, manifest, tasks, jobs, done)
+            outcomes = list(kept.outcomes.values())
+            click.echo(kept.sentence, err=as_json)
     summary = found.summed(seed, reservoirs, years, outcomes)
     if not station_only:
         summary.promises.add(forecasts(seed, round(_GARDENS_A_YEAR * years * reservoirs), jobs))
@@ -322,7 +340,7 @@ def _garden(seasons: int, seed: int, weather: Path | None, as_json: bool) -> Non
         if weather is None:
             drawn = garden_world.drawn_weather(date(2026, 3, 1), days, seed + number)
         else:
-            from bridge.commands.round.gather import read_weather
+            from bridge.watering.weather import read_weather
 
             drawn = garden_table.season_of(read_weather(weather), number, days)
         made.append(garden_season.season(seed + number, drawn))
@@ -331,3 +349,20 @@ def _garden(seasons: int, seed: int, weather: Path | None, as_json: bool) -> Non
         return
     for line in garden_table.lines(made):
         click.echo(line)
+
+
+def _commit() -> str:
+    """Return the commit of the code that runs, or ``unknown`` if it does not run from a repository."""
+    import subprocess
+
+    here = Path(__file__).parent
+    try:
+        done = subprocess.run(
+            ["git", "-C", str(here), "describe", "--always", "--dirty", "--abbrev=12"],
+            capture_output=True,
+            text=True,
+            check=True,
+        )
+    except (OSError, subprocess.CalledProcessError):
+        return "unknown"
+    return done.stdout.strip()

@@ -38,7 +38,7 @@ from bridge.config.reservoir import ReservoirTable
 from bridge.config.tables import SECRETS, Mistake, Mistakes, Table, from_validation, similar
 from bridge.config.toml_hints import toml_hint
 from bridge.config.trays import trays_plan
-from bridge.config.warnings import warnings_of
+from bridge.config.warnings import about_rating, warnings_of
 from bridge.errors import InputError
 from bridge.mqtt.topics import Layout
 from bridge.station.plan import StationPlan
@@ -363,8 +363,23 @@ def read(path: Path, environ: Mapping[str, str]) -> Configuration:
         trays=trays,
     )
     notes = notes_on(calibrations, reservoir_tables)
+    ratings = [
+        f"{room} {ident}: {sentence}"
+        for room, tables in (("reservoir", reservoirs), ("purifier", purifiers))
+        for ident, table in tables.items()
+        if table.cartridge is not None
+        for sentence in about_rating(table.cartridge, table.factor)
+    ]
     return Configuration(
-        plan, (*warnings_of(plan), *warnings_on(page_part), *_about_files(plan), *notes, *environment.strays)
+        plan,
+        (
+            *warnings_of(plan),
+            *ratings,
+            *warnings_on(page_part),
+            *_about_files(plan),
+            *notes,
+            *environment.strays,
+        ),
     )
 
 

@@ -262,7 +262,7 @@ class Daemon:
                     self._refusals.flush()
             for number in (signal.SIGTERM, signal.SIGINT):
                 loop.remove_signal_handler(number)
-        _log.info("stopped")
+        _log.info("stopped", sentence="Every valve is shut, and the bridge has stopped.")
 
     async def _keep(self) -> None:
         if self._stop.is_set():
@@ -296,7 +296,7 @@ class Daemon:
             sys.setswitchinterval(SWITCH_S)
             self.ready.set()
             self._service.ready(f"keeping {len(self.keepers)} reservoir(s)")
-            _log.info("started", reservoirs=list(self.keepers))
+            _log.info("started", sentence=f"The bridge keeps {' and '.join(self.keepers)} filled.")
             await self._stop.wait()
             self._service.stopping()
             if self._hub is not None:
@@ -389,7 +389,7 @@ class Daemon:
 
     def _on_hub(self, trouble: HubError | None) -> None:
         if trouble is None:
-            _log.info("hub-connected")
+            _log.info("hub-connected", sentence="The broker accepts what the bridge publishes.")
         else:
             _log.warning("hub-away", sentence=str(trouble))
 
@@ -414,7 +414,7 @@ class Daemon:
         for keeper in self.keepers.values():
             keeper.condition(Advisory.LOG_TROUBLE, trouble is not None)
         if trouble is None:
-            _log.info("log-works")
+            _log.info("log-works", sentence="The log is written again.")
         else:
             _log.error(trouble.fault.value, sentence=str(trouble))
 

@@ -13,6 +13,8 @@ from typing import Any
 from bridge.errors import InputError, LogError
 from bridge.estimate import reservoir as estimates
 from bridge.estimate import watch
+from bridge.estimate.reservoir import Basis
+from bridge.estimate.verdict import Judgement, decide
 from bridge.guard.alarms import AlarmRecord, Status
 from bridge.guard.limits import Limits
 from bridge.guard.model import Advisory, AlarmId, Trip
@@ -58,6 +60,16 @@ class RunningFill:
     seen_ms: int
     """The newest time at which the fill still ran."""
     volume_l: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class StoredWater:
+    """The judgement on the water of a reservoir, with its evidence."""
+
+    judgement: Judgement
+    basis: Basis
+    sampled_s: float | None
+    """The time of the last sample, UTC in seconds."""
 
 
 Counters = dict[str, Any]
@@ -230,6 +242,23 @@ def _water(data: dict[str, Any], fresh: Inventory, moment: Moment) -> Inventory:
         aged_at=None if aged is None else moment.ago(float(aged), _YEARS_S),
         watch=watch.from_json(data["watch"]),
     )
+
+
+def judged_water(kept: StateRow | None, limit_ppm: float, target_ppm: float) -> StoredWater | None:
+    """Return the reservoir's water as it was when the counters were stored. None without an estimate.
+
+    Raises:
+        LogError: The saved row cannot be read.
+    """
+    data = _read(kept)
+    if "water" not in data:
+        return None
+    try:
+        water = estimates.from_json(data["water"])
+        band_ppm = max(water.expanded_ppm, float(data["band_ppm"]))
+    except (ValueError, KeyError, TypeError, InputError) as error:
+        raise _unreadable(error) from error
+    return StoredWater(decide(water.ppm, band_ppm, limit_ppm, target_ppm), water.basis, water.sampled_s)
 
 
 def _ratio(data: list[Any] | None) -> Ratio:

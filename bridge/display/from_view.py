@@ -148,7 +148,7 @@ def basis_words(view: StationView) -> str:
 
 
 def _percent(view: StationView) -> str | None:
-    probability = view.reservoir_over_limit_probability
+    probability = _known(view.reservoir_over_limit_probability)
     if probability is None:
         return None
     if probability < 0.01:

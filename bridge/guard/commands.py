@@ -7,6 +7,7 @@ No command can open the valve. A command changes the state, and the check of the
 
 import math
 from dataclasses import dataclass, replace
+from enum import Enum
 
 from bridge.guard import alarms
 from bridge.guard.limits import Moment
@@ -100,7 +101,45 @@ class ReservoirSample(Command):
     """None: that of the meter in the plan."""
 
 
-GuardCommand = Hold | StartFill | Acknowledge | Reset | Shelve | CartridgeChanged | Retest | ReservoirSample
+class WeatherQuantity(Enum):
+    """A quantity of the weather that the hub may send. The value is its word and its unit."""
+
+    TEMPERATURE = ("temperature", "°C")
+    HUMIDITY = ("humidity", "%")
+    RADIATION = ("radiation", "W/m²")
+    WIND = ("wind", "m/s")
+    RAIN = ("rain", "mm")
+
+    @property
+    def word(self) -> str:
+        """The word in topics and in the log."""
+        return self.value[0]
+
+    @property
+    def unit(self) -> str:
+        """The unit."""
+        return self.value[1]
+
+
+@dataclass(frozen=True, slots=True)
+class WeatherReport(Command):
+    """Record the weather, for the trays. It changes nothing else."""
+
+    quantity: WeatherQuantity
+    measured: float
+
+
+GuardCommand = (
+    Hold
+    | StartFill
+    | Acknowledge
+    | Reset
+    | Shelve
+    | CartridgeChanged
+    | Retest
+    | ReservoirSample
+    | WeatherReport
+)
 
 
 def words_of(command: GuardCommand) -> str:
@@ -122,6 +161,8 @@ def words_of(command: GuardCommand) -> str:
             return f"retest of {ppm:g} ppm"
         case ReservoirSample(ppm=ppm):
             return f"reservoir sample of {ppm:g} ppm"
+        case WeatherReport(quantity=quantity, measured=measured):
+            return f"weather {quantity.word} {measured:g} {quantity.unit}"
 
 
 Outcome = tuple[GuardState, bool, str, tuple[GuardEvent, ...]]
@@ -175,6 +216,9 @@ def execute(moment: Moment, state: GuardState, command: GuardCommand) -> Outcome
                     state, f"a reservoir of {ppm:g} ppm is impossible; send a number of 0 or more."
                 )
             return _accepted(state, f"the reservoir sample of {ppm:g} ppm is recorded.")
+        case WeatherReport(quantity=quantity, measured=measured):
+            # Nothing of the guard depends on the weather; the row of the command is what the trays read.
+            return _accepted(state, f"the {quantity.word} of {measured:g} {quantity.unit} is recorded.")
 
 
 def unlatch(state: GuardState, trips: frozenset[Trip]) -> GuardState:

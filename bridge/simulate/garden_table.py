@@ -8,7 +8,7 @@ from bridge.simulate.garden_season import DAYS, Grower, Season, coverage, covera
 from bridge.simulate.garden_world import BENCHES, TrueDay
 from bridge.trays.course import Weather
 
-CLOUDS_DRY, CLOUDS_WET = 0.35, 0.85
+CLOUDS_DRY, CLOUDS_WET = 0.5, 0.9
 """The clouds of a day without and with rain, where a file says nothing about them (invented)."""
 
 

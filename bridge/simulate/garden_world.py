@@ -73,18 +73,14 @@ def hourly_mm(weather: TrueDay) -> list[float]:
     ]
     shape = [value if abs(hour + 0.5 - 12.0) < 0.5 * daylight_h else 0.0 for hour, value in enumerate(shape)]
     total = sum(shape) or 1.0
+    # The sky takes about 6 MJ/m² in a clear day and night; 23 % of the light are reflected (FAO-56).
+    net = max(0.77 * ground - 6.0 * (1.0 - 0.8 * weather.clouds), 0.0)
+    middle = 0.5 * (weather.highest_c + weather.lowest_c)
+    half = 0.5 * (weather.highest_c - weather.lowest_c)
     made = []
     for hour, part in enumerate(shape):
-        middle, half = (
-            0.5 * (weather.highest_c + weather.lowest_c),
-            0.5 * (weather.highest_c - weather.lowest_c),
-        )
-        celsius = middle - half * math.cos(2.0 * math.pi * (hour - 3.0) / 24.0)
-        # The sky takes about 6 MJ/m² in a clear day; 23 % of the light are reflected (FAO-56).
-        lost = 0.25 * (1.0 - 0.8 * weather.clouds)
-        net = 0.77 * ground * part / total - lost
-        slope = slope_kpa_c(celsius)
-        made.append(max(1.26 * slope / (slope + psychrometric_kpa_c(0.0)) * net / 2.45, 0.0))
+        slope = slope_kpa_c(middle - half * math.cos(2.0 * math.pi * (hour - 3.0) / 24.0))
+        made.append(1.26 * slope / (slope + psychrometric_kpa_c(0.0)) * net * part / total / 2.45)
     return made
 
 

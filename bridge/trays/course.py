@@ -163,6 +163,8 @@ class Course:
     day: date
     filled: date | None = None
     """The day of the last filling or giving."""
+    today: tuple[Entry, ...] = ()
+    """The entries of this day."""
 
     def to_come(self, days: int = DAYS_TO_COME) -> list[float]:
         """Return the usual draw-off of the days from today, before the learned factor."""
@@ -197,7 +199,7 @@ def entered(course: Course, entry: Entry, fed: Fed) -> Course:
         case Act.SAMPLED:
             after = after_sample(tray, entry.ppm, entry.expanded_ppm, entry.day.toordinal())
     watered = course.filled if entry.act is Act.SAMPLED else course.day
-    return Course(plan, after, course.usual, course.day, watered)
+    return Course(plan, after, course.usual, course.day, watered, (*course.today, entry))
 
 
 def next_day(course: Course, weather: Weather | None) -> Course:

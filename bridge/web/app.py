@@ -6,6 +6,7 @@ import time
 from collections.abc import Awaitable, Callable
 from contextlib import suppress
 from http import HTTPStatus
+from importlib.resources import files
 from pathlib import Path
 
 from starlette.applications import Starlette
@@ -30,8 +31,9 @@ from bridge.daemon.page_lines import (
 )
 from bridge.display import as_json
 from bridge.display.from_view import facts_of
+from bridge.display.manual_page import html_of, title_of
 from bridge.errors import LogError
-from bridge.guard.model import Phase
+from bridge.guard.model import Phase, Trip
 from bridge.guard.rules import ACTIVE
 from bridge.mqtt.topics import Layout
 from bridge.station.plan import StationIdentity
@@ -67,6 +69,14 @@ _LONGEST = {
 
 SendCommand = Callable[[CommandRequest], None]
 _STATUS = {"done": HTTPStatus.OK, "refused": HTTPStatus.CONFLICT, "malformed": HTTPStatus.BAD_REQUEST}
+
+
+def manual_pages() -> dict[str, str]:
+    """Return the Markdown of each page of the manual by its topic."""
+    pages = sorted((files("bridge") / "manual").iterdir(), key=lambda page: page.name)
+    return {
+        page.name.removesuffix(".md"): page.read_text("utf-8") for page in pages if page.name.endswith(".md")
+    }
 
 
 class Page:
@@ -117,8 +127,12 @@ class Page:
             Route(f"{reservoir}/fills", self._fills),
             Route(f"{reservoir}/command", self._command, methods=["POST"]),
             Route("/api/token", self._check_token, methods=["POST"]),
+            Route("/manual/{topic}", self._manual, middleware=compressed),
             Route("/metrics", self._metrics),
             Route("/things/{reservoir}", self._thing),
+            Route("/calendar.ics", self._calendar),
+            Route("/manifest.webmanifest", self._manifest),
+            Route("/worker.js", self._worker),
             Route("/favicon.ico", self._no_icon),
         ]
         app = Starlette(routes=routes, exception_handlers={HTTPException: _refuse, Exception: _report_fault})
@@ -222,6 +236,61 @@ class Page:
 
     async def _index(self, request: Request) -> Response:
         return await self._files.get_response("index.html", request.scope)
+
+    async def _worker(self, request: Request) -> Response:
+        # A worker serves only pages below its own path, so it stands beside the page and not in /static.
+        return await self._files.get_response("worker.js", request.scope)
+
+    async def _manifest(self, request: Request) -> Response:
+        icons = [
+            {"src": f"/static/icons/drop-{size}.png", "sizes": f"{size}x{size}", "type": "image/png"}
+            for size in (192, 512)
+        ]
+        manifest = {
+            "name": f"{self._setup.bridge_name}: pure water",
+            "short_name": self._setup.bridge_name,
+            "start_url": "/",
+            "display": "standalone",
+            "background_color": "#f6f4ee",
+            "theme_color": "#f6f4ee",
+            "icons": icons,
+        }
+        return JSONResponse(manifest, media_type="application/manifest+json")
+
+    async def _calendar(self, request: Request) -> Response:
+        from bridge.web.calendar import Prospect, calendar_of
+
+        now_s = time.time()
+        prospects = []
+        for reservoir, identity in self._identities.items():
+            view = self._views.get(reservoir)
+            overflow_ms, began_ms = None, None
+            # Without the log the dates of the forecast are still right.
+            with suppress(LogError):
+                overflow_ms = (await self._records.raised_ms(reservoir)).get(Trip.OVERFLOW.value)
+                began_ms = await self._records.began_ms()
+            prospects.append(
+                Prospect(
+                    identity,
+                    self._fittings[reservoir],
+                    now_s,
+                    None if view is None else view.days_left_low,
+                    None if view is None else view.cover_low_days,
+                    overflow_ms,
+                    began_ms,
+                )
+            )
+        setup = self._setup
+        calendar = calendar_of(prospects, setup.bridge_id, setup.bridge_name, setup.units, now_s)
+        return Response(calendar, media_type="text/calendar")
+
+    async def _manual(self, request: Request) -> Response:
+        topic = str(request.path_params["topic"])
+        pages = await asyncio.to_thread(manual_pages)
+        if topic not in pages:
+            return refusal(HTTPStatus.NOT_FOUND, f"There is no such page; there are: {', '.join(pages)}.")
+        titles = {name: title_of(page) for name, page in pages.items()}
+        return Response(html_of(topic, pages[topic], titles), media_type="text/html")
 
     async def _no_icon(self, request: Request) -> Response:
         return Response(status_code=HTTPStatus.NO_CONTENT)

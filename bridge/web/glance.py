@@ -59,7 +59,7 @@ class Glance(TypedDict):
     water: str | None
     """The product as a grower reads it."""
     held: str | None
-    """The water in the reservoir as a grower reads it."""
+    """The water of the reservoir as a grower reads it."""
     refill: float | None
     fill: float | None
     """The marks as a fraction of the capacity."""
@@ -116,7 +116,7 @@ def glance_of(
     return Glance(
         as_of=None if view.link_up or last_s is None else int(last_s),
         water=plain_ppm(view, view.product_ppm, view.product_uncertainty_ppm, units),
-        held=plain_ppm(view, view.reservoir_ppm, None, units),
+        held=plain_ppm(view, view.reservoir_ppm, view.reservoir_uncertainty_ppm, units),
         refill=None if refill_l is None else round(refill_l / capacity_l, 4),
         fill=None if fill_l is None else round(fill_l / capacity_l, 4),
         refill_text=None if refill_l is None else as_set(units.litres(refill_l)),

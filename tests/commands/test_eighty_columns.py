@@ -9,7 +9,7 @@ import pytest
 from bridge.commands.main import COMMANDS
 from bridge.commands.manual import PAGES
 from bridge.display.text import width
-from tests.running import clearwell
+from tests.running import on_terminal
 
 ROOT = Path(__file__).parents[2]
 CONFIG = ROOT / "config"
@@ -35,7 +35,7 @@ SHOWN = [
 
 
 def lines_of(command: str, columns: int) -> list[str]:
-    done = clearwell(*shlex.split(command), columns=columns)
+    done = on_terminal(columns, *shlex.split(command))
     assert done.stdout or done.stderr
     # A progress bar draws over itself.
     return [line.rpartition("\r")[2] for line in (done.stdout + done.stderr).split("\n")]
@@ -47,7 +47,7 @@ def words_of(lines: list[str]) -> list[str]:
 
 
 def too_long(command: str, lines: list[str]) -> list[str]:
-    """Returns the lines over 80 columns. Code of the manual and a path stay whole, so they can be copied."""
+    """The lines over 80 columns. Code and a single path stay whole, so that they can be copied."""
     page = PAGES[command.split()[1]].read_text("utf-8") if command.startswith("manual ") else ""
     return [
         line

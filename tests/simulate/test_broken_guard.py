@@ -242,7 +242,7 @@ class Mutant:
 MUTANTS: dict[Permissive, Mutant] = {
     P.LINK_FRESH: Mutant(link_cut_in_a_fill, "the newest frame is"),
     P.PROBE_HEALTHY: Mutant(probe_dry_in_a_rinse, "the product probe has failed"),
-    P.PRODUCT_IN_SPEC: Mutant(product_a_little_over_its_limit, "although the product has"),
+    P.PRODUCT_IN_SPEC: Mutant(product_a_little_over_its_limit, "ppm in a fill"),
     P.TEMPERATURE_IN_RANGE: Mutant(water_too_hot, "°C"),
     P.LEVEL_KNOWN: Mutant(floats_contradict_at_rest, "the level is not known"),
     P.BELOW_FILL_MARK: Mutant(

@@ -5,11 +5,11 @@ from dataclasses import replace
 import pytest
 
 from bridge.rig.faults import FaultName
-from bridge.simulate import singles
-from bridge.simulate.bounds import UNCOVERED, Bound, bounds, excuse
-from bridge.simulate.price_table import table_of_options, table_of_singles, violations_of
-from bridge.simulate.scenes import ALL_OPTIONS, FULL, PHASES, SCENES, Option, Scene, baseline, outfit
-from bridge.simulate.singles import Finding, When, fitted, pair, pairs_with, single
+from bridge.simulate.scenes import trial
+from bridge.simulate.scenes.bounds import UNCOVERED, Bound, bounds, excuse
+from bridge.simulate.scenes.scene import ALL_OPTIONS, FULL, PHASES, SCENES, Option, Scene, baseline, outfit
+from bridge.simulate.scenes.table import table_of_options, table_of_singles, violations_of
+from bridge.simulate.scenes.trial import Finding, When, fitted, pair, pairs_with, single
 
 BARE = frozenset[Option]()
 
@@ -60,7 +60,7 @@ def test_a_bridge_that_dies_leaves_the_valve_open_for_a_lease_and_no_longer() ->
 
 def test_a_price_over_its_bound_is_a_violation(monkeypatch: pytest.MonkeyPatch) -> None:
     tight = {name: Bound() for name in FaultName}
-    monkeypatch.setattr(singles, "bounds", lambda garden: tight)
+    monkeypatch.setattr(trial, "bounds", lambda garden: tight)
     found = single(scene("fill"), FaultName.PURIFIER_EXHAUSTED, ALL_OPTIONS)
     assert ["over_limit_l is 0.0" in one for one in found.violations] == [True]
     assert violations_of([found])[0].startswith("fill: purifier-exhausted: ")

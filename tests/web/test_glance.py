@@ -68,11 +68,11 @@ def test_a_full_reservoir_at_rest_is_not_a_fault(view: StationView) -> None:
 def test_without_a_link_the_last_values_stay_with_their_time(view: StationView) -> None:
     lost = replace(
         view, link_up=False, volume_l=None, level_fraction=None, zone="unknown", product_ppm=None,
-        product_health="failure", reservoir_verdict="unknown", valve_reported="unknown",
+        product_health="failure", product_verdict="unknown", valve_reported="unknown",
     )  # fmt: skip
     shown = shown_view(lost, view)
     assert (shown.volume_l, shown.product_ppm, shown.product_health) == (120.0, 6.0, "good")
-    assert (shown.reservoir_verdict, shown.valve_reported, shown.link_up) == ("unknown", "unknown", False)
+    assert (shown.product_verdict, shown.valve_reported, shown.link_up) == ("unknown", "unknown", False)
     assert shown_view(lost, None) == lost
     assert shown_view(view, lost) == view
     result = glance(shown, last_s=NOW_S - 180.0)

@@ -128,7 +128,7 @@ def test_a_file_is_compressed_and_checked_for_changes(alone: Alone) -> None:
         ("/", "text/html"),
         ("/static/main.js", "text/javascript"),
         ("/static/page.css", "text/css"),
-        ("/static/drop.svg", "image/svg+xml"),
+        ("/static/icons/suitable.svg", "image/svg+xml"),
     ):
         answer = httpx.get(f"http://127.0.0.1:{alone.port}{path}", timeout=DEADLINE_S)
         assert answer.status_code == 200
@@ -145,6 +145,17 @@ def test_a_file_is_compressed_and_checked_for_changes(alone: Alone) -> None:
         )
         assert (again.status_code, again.content) == (304, b"")
         secure(again.headers)
+
+
+def test_the_manual_is_served_without_internet(alone: Alone) -> None:
+    answer = httpx.get(f"http://127.0.0.1:{alone.port}/manual/faults")
+    assert answer.status_code == 200
+    secure(answer.headers)
+    assert answer.headers["content-type"].startswith("text/html")
+    assert '<tr id="probe-failure">' in answer.text
+    assert "https://" not in answer.text.partition("<main>")[0]
+    for other in ("none", "..%2fapp", "%00"):
+        assert httpx.get(f"http://127.0.0.1:{alone.port}/manual/{other}").status_code == 404
 
 
 def asked_raw(port: int, request: bytes) -> bytes:

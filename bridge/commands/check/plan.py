@@ -14,7 +14,7 @@ from bridge.station.plan import CartridgePlan, ProbePlan, StationPlan
 from bridge.tank import shapes
 from bridge.units import DisplayUnits
 from bridge.water.conductivity import Method
-from bridge.water.measurement import scale_label
+from bridge.water.measurement import budget_at_limit, scale_label
 
 Line = tuple[str, str]
 """A label and sentences."""
@@ -324,6 +324,7 @@ def measured(station: StationPlan, shown: Units) -> Iterator[Line]:
         "meter with another factor shows another number for the same water.",
     )
     yield "Product", _probe(station.product)
+    yield "Interval", interval(station.product, station.limits.limit_ppm, shown)
     if station.check is not None:
         yield (
             "Check cell",
@@ -365,6 +366,17 @@ def _probe(probe: ProbePlan) -> str:
     return (
         f"a cell of {chain.cell.constant_per_cm:g} cm⁻¹{corrected}, {how}. A reading below that of pure "
         f"water counts as a failed probe. {_calibrated(probe)}"
+    )
+
+
+def interval(probe: ProbePlan, limit_ppm: float, shown: Units) -> str:
+    """Explain the uncertainty of a reading at the limit, and what makes most of it."""
+    found, celsius = budget_at_limit(probe.chain, limit_ppm)
+    shuts_ppm = float(f"{limit_ppm - found.expanded_ppm:.2g}")
+    return (
+        f"at the limit in water of {shown.celsius(celsius)} the product is known to "
+        f"±{shown.ppm(float(f'{found.expanded_ppm:.2g}'))} (k = 2), so the valve shuts from about "
+        f"{shown.ppm(shuts_ppm)}. Most of the uncertainty is from: {found.largest.source.value}."
     )
 
 

@@ -13,9 +13,9 @@ from bridge.commands.shared.values import in_litres, typed_values
 from bridge.errors import InputError
 
 if TYPE_CHECKING:
-    from bridge.commands.round.gather import Found
     from bridge.config.plan import BridgePlan
     from bridge.history.records import EntryRow, Stamp
+    from bridge.watering.gather import Entered, Found
 
 CONFIG = click.option(
     "--config",
@@ -24,8 +24,19 @@ CONFIG = click.option(
 )
 
 
+def _plan_and_log(config: Path) -> "tuple[BridgePlan, Path]":
+    from bridge.commands.shared.configuration import configuration_in_use
+    from bridge.commands.shared.log_file import log_path
+    from bridge.watering.gather import trays_of
+
+    plan = configuration_in_use(config).plan
+    trays_of(plan)
+    return plan, log_path(config)
+
+
 def _today(plan: "BridgePlan", text: str | None) -> date:
-    from bridge.commands.round.gather import day_of, zone_of
+    from bridge.watering.gather import zone_of
+    from bridge.watering.weather import day_of
 
     if text is None:
         return day_of(int(time.time() * 1000), zone_of(plan))
@@ -56,6 +67,10 @@ def _date(option: str, text: str) -> date:
     "--checklist", type=click.Choice(["put-to-bed", "wake-up"]), help="Show a checklist of the year."
 )
 @click.option("--finished", is_flag=True, help="With --checklist: enter that it was finished.")
+@click.option(
+    "--blend", "rain", metavar="RAIN", help="How much of this rain tank may be blended; with --into."
+)
+@click.option("--into", metavar="ID", help="With --blend: the reservoir. With --litres the blend is entered.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 @typed_values()
 def round_(
@@ -66,6 +81,8 @@ def round_(
     flushed: bool,
     checklist: str | None,
     finished: bool,
+    rain: str | None,
+    into: str | None,
     as_json: bool,
 ) -> None:
     """List what each tray needs today: litres, flush, sample, in the order of the benches.
@@ -76,96 +93,84 @@ def round_(
 
     Measure a tray with 'clearwell sample --of tray.ID'. No reading shows that water is safe to drink.
     """
-    from bridge.commands.round import gather, text
+    from bridge.commands.round import text
+    from bridge.watering import gather
 
     if checklist is not None:
         _checklist(usual_config(config, "round"), checklist, finished, as_json)
+        return
+    if (rain is None) != (into is None):
+        raise click.UsageError("--blend and --into belong together: a rain tank, and the reservoir.")
+    if rain is not None and into is not None:
+        _blend(usual_config(config, "round"), rain, into, litres, day, as_json)
         return
     if done is None and (litres is not None or flushed):
         raise click.UsageError("--litres and --flushed belong to --done; give the tray with it.")
     if finished:
         raise click.UsageError("--finished belongs to --checklist.")
-    where = usual_config(config, "round")
-    plan, _ = gather.trays_of(where)
-    today = _today(plan, day)
-    found = gather.gather(where, today)
+    plan, path = _plan_and_log(usual_config(config, "round"))
+    found = gather.gather(plan, path, _today(plan, day))
     if done is not None:
-        entered = _enter(found, plan, done, litres, flushed, today)
-        click.echo(json.dumps(entered) if as_json else _entered_line(entered, plan))
+        entered = gather.enter(plan, found, done.removeprefix("tray."), litres=litres, flushed=flushed)
+        made = {"tray": entered.tray, "what": entered.what.value, "litres": entered.litres}
+        click.echo(json.dumps(made) if as_json else _entered_line(entered, plan))
         return
     if as_json:
-        click.echo(json.dumps(values(found), indent=1))
+        click.echo(json.dumps(gather.values(found), indent=1))
         return
     for line in text.lines(found, plan.display):
         click.echo(line)
 
 
-def values(found: "Found") -> dict[str, object]:
-    """Return a round as JSON values, for ``--json`` and for the page."""
-    from bridge.trays.round import as_values
+def _blend(config: Path, rain: str, into: str, litres: float | None, day: str | None, as_json: bool) -> None:
+    from bridge.commands.shared.configuration import configuration_in_use
+    from bridge.commands.shared.log_file import log_path
+    from bridge.trays.seasons import ROOF_CAUTION
+    from bridge.watering.blend import blend, enter_blend
 
-    return {
-        **as_values(found.round),
-        "frost": found.frost.value,
-        "away": None if found.away is None else [str(found.away.first), str(found.away.last)],
-        "assumed": list(found.assumed),
-        "weather_days": found.weather_days,
-        "litres_of_the_week": {
-            ident: {
-                "left_l": round(one.left_l, 1),
-                "given_l": round(one.given_l, 1),
-                "missing_l": round(one.missing_l, 1) if one.is_missing else None,
-            }
-            for ident, one in found.unexplained.items()
-        },
-    }
-
-
-def _enter(
-    found: "Found", plan: "BridgePlan", done: str, litres: float | None, flushed: bool, today: date
-) -> dict[str, object]:
-    """Write the entry of a tray into the log, and return it as JSON values."""
-    from bridge.commands.round.gather import day_of, start_ms, zone_of
-    from bridge.history.records import Litres, LitresRow
-    from bridge.history.writer import add
-
-    items = {item.ident: item for item in found.round.items}
-    ident = done.removeprefix("tray.")
-    if ident not in items:
-        raise InputError(f"--done {done}: there is no such tray; there are {', '.join(items)}")
-    item = items[ident]
-    if flushed:
-        what = Litres.EXCHANGED if item.exchange else Litres.FLUSHED
-        amount = item.flush_l if litres is None else litres
-    else:
-        what = Litres.GIVEN if litres is None else Litres.FILLED
-        amount = item.give_l if litres is None else litres
-    if amount <= 0.0:
-        raise InputError(
-            f"--done {done}: the list has no {'flush' if flushed else 'litres'} for it; give the litres with "
-            "--litres"
+    plan, path = configuration_in_use(config).plan, log_path(config)
+    found = blend(plan, path, rain, into, _today(plan, day))
+    made = found.made
+    if litres is not None:
+        if litres > found.rain.litres * 1.1:
+            raise InputError(
+                f"--litres {litres:g}: {rain} has about {found.rain.litres:.0f} L; count it and enter the "
+                f"count with clearwell sample --of {rain} --left"
+            )
+        enter_blend(path, rain, into, litres)
+    if as_json:
+        values = {"rain_l": round(made.rain_l, 1), "ppm": made.ppm, "upper_ppm": made.upper_ppm}
+        click.echo(json.dumps({**values, "saved_l": round(made.saved_l, 1), "entered_l": litres}))
+        return
+    if litres is not None:
+        click.echo(f"Entered: {plan.display.litres_as(litres, '.1f')} of {rain} blended into {into}.")
+        return
+    most = plan.display.litres_as(made.rain_l, ".1f")
+    click.echo(f"Up to {most} of {rain} ({found.rain.ppm:.3g} ppm) may go into {into}.")
+    click.echo(
+        f"It then has about {made.ppm:.3g} ppm, at most {made.upper_ppm:.3g} ppm (k = 2); the target is "
+        f"{found.target_ppm:g} ppm."
+    )
+    saves = f" and {made.saved_g:.3g} g of its load" if found.is_feed_known else ""
+    click.echo(f"It saves the purifier {plan.display.litres_as(made.saved_l, '.1f')} of product{saves}.")
+    if not found.is_rise_expected:
+        click.echo(
+            f"Give rain_ppm in [reservoir.{into}] first: without it the guard takes the rise for a valve "
+            "that leaks, and trips."
         )
-    zone, now_ms = zone_of(plan), int(time.time() * 1000)
-    real_today = day_of(now_ms, zone)
-    if today > real_today:
-        raise InputError(f"--date {today}: this day is in the future, so nothing can be entered for it")
-    # Noon of an earlier day, because its hour is not known.
-    at_ms = None if today == real_today else start_ms(today, zone) + 12 * 3_600_000
-    add(found.log, lambda stamp: LitresRow(stamp, ident, what, amount, "", at_ms))
-    return {"tray": ident, "what": what.value, "litres": amount, "date": str(today)}
+    click.echo(f"When it is done: clearwell round --blend {rain} --into {into} --litres L.")
+    click.echo(ROOF_CAUTION)
 
 
-def _entered_line(entered: dict[str, object], plan: "BridgePlan") -> str:
+def _entered_line(entered: "Entered", plan: "BridgePlan") -> str:
     words = {
         "given": "poured into",
         "filled": "to fill to its mark",
         "flushed": "poured through",
         "exchanged": "exchanged in",
     }
-    amount = entered["litres"]
-    assert isinstance(amount, float)
-    litres = plan.display.litres_as(amount, ".1f")
-    return f"Entered for {entered['date']}: {litres} {words[str(entered['what'])]} {entered['tray']}."
+    litres = plan.display.litres_as(entered.litres, ".1f")
+    return f"Entered for {entered.day}: {litres} {words[entered.what.value]} {entered.tray}."
 
 
 def _checklist(config: Path, word: str, finished: bool, as_json: bool) -> None:
@@ -201,17 +206,16 @@ def away(first: str, last: str, config: Path | None, as_json: bool) -> None:
     The last round before it fills the trays towards their rims. For an absence that has already ended the
     command reports what happened instead: alarms, fills and litres.
     """
-    from bridge.commands.round import gather
     from bridge.trays.seasons import AWAY, Absence
+    from bridge.watering import gather
 
-    where = usual_config(config, "away")
-    plan, _ = gather.trays_of(where)
+    plan, path = _plan_and_log(usual_config(config, "away"))
     absence = Absence(_date("FROM", first), _date("TO", last))
     today = _today(plan, None)
     if absence.last < today:
-        _report(where, plan, absence, as_json)
+        _report(plan, path, absence, as_json)
         return
-    found = gather.gather(where, min(today, absence.first))
+    found = gather.gather(plan, path, min(today, absence.first))
     if absence not in gather.absences_in(found.log):
         from bridge.history.records import EventRow
         from bridge.history.writer import add
@@ -267,14 +271,15 @@ def _ahead(found: "Found", absence: "object", as_json: bool) -> None:
     click.echo("Let a reservoir fill before you leave, and shut the feed if nobody can look after a leak.")
 
 
-def _report(config: Path, plan: "BridgePlan", absence: "object", as_json: bool) -> None:
-    from bridge.commands.round.gather import start_ms, zone_of
-    from bridge.commands.shared.log_file import log_path, reading
+def _report(plan: "BridgePlan", path: Path, absence: "object", as_json: bool) -> None:
+    from bridge.commands.shared.log_file import reading
     from bridge.history.records import AlarmChange, AlarmRow, FillRow, Kind
     from bridge.trays.seasons import Absence
+    from bridge.watering.gather import zone_of
+    from bridge.watering.weather import start_ms
 
     assert isinstance(absence, Absence)
-    zone, path = zone_of(plan), log_path(config)
+    zone = zone_of(plan)
     start = start_ms(absence.first, zone)
     end = start_ms(absence.last + timedelta(days=1), zone)
     alarms: list[str] = []

@@ -3,11 +3,11 @@
 import math
 from collections.abc import Iterator
 
-from bridge.commands.round.gather import Found
 from bridge.trays.outlook import HORIZON_DAYS, Days
 from bridge.trays.round import Item
 from bridge.trays.seasons import FROST_SENTENCES, ROOF_CAUTION, Frost
 from bridge.units import DisplayUnits
+from bridge.watering.gather import Found
 
 CAUTION = "No reading shows that water is safe to drink."
 

@@ -43,11 +43,13 @@ function showAnswer(r, age) {
   if (age === null) {
     write(element("answer-word"), r.use.word);
     write(element("answer-then"), r.use.advice);
+    write(element("answer-held"), r.glance.held === null ? "" : `It has ${r.glance.held}, ${r.reservoir.basis_words}.`);
     write(element("answer-reason"), r.use.reason);
   } else {
     // An answer that may be out of date is not shown: "not known" must never look like "yes".
     write(element("answer-word"), "Not known now");
-    write(element("answer-then"), `The bridge does not answer. This page shows the state at ${age.time}.`);
+    write(element("answer-then"), "The bridge does not answer.");
+    write(element("answer-held"), "");
     write(element("answer-reason"), `The answer then was: ${r.use.word}. ${r.use.advice}`);
   }
 }
@@ -68,10 +70,10 @@ function showGlance(r, age) {
   drawBar(fraction, g);
   write(element("marks"), g.refill_text === null || fraction === null ? "" : `fills at ${g.refill_text}, up to ${g.fill_text}`);
   write(element("lasts"), cover ?? "not known yet");
-  write(element("lasts-until"), g.dry === null ? "" : `at least until ${g.dry}`);
+  write(element("lasts-until"), g.dry === null ? "" : `until ${g.dry} or later`);
   element("life-row").hidden = !g.has_cartridge && r.purifier.days === null && r.purifier.litres === null;
   write(element("life"), lifeOf(r.purifier));
-  write(element("life-until"), g.spent === null ? "" : `at least until ${g.spent}${g.order === null ? "" : `; order by ${g.order}`}`);
+  write(element("life-until"), g.spent === null ? "" : `until ${g.spent} or later${g.order === null ? "" : `; order by ${g.order}`}`);
   element("order").hidden = r.purifier.order_now !== true;
   const count = r.alarms.length;
   const word = element("alarms-word");
@@ -187,10 +189,12 @@ function showPermissives(r) {
 }
 
 function showStock(r, age) {
-  const { ppm, overflow, zone } = r.reservoir;
+  const { ppm, uncertainty, overflow, zone } = r.reservoir;
   const old = ageOf(r, age);
   terms(element("stock"), [
-    ["Reservoir", ppm === null ? null : `about ${ppm}, by the mixing balance`],
+    ["Reservoir", r.glance.held === null ? "not known" : `${r.glance.held}, ${r.reservoir.basis_words}`],
+    ["Estimated", ppm === null ? null : `${ppm} ${uncertainty ?? ""}`.trim()],
+    ["Over its limit", r.use.over_limit === null ? null : `probability ${r.use.over_limit}`],
     ["Level", zone === "unknown" ? "not known" : `${zone}${old ? `, ${old}` : ""}`],
     ["Overflow float", overflow === null ? null : `${overflow ? "UP" : "down"}${old ? `, ${old}` : ""}`],
   ]);
@@ -232,7 +236,7 @@ function showProduct(r, age) {
   const exact = p.text === null ? null : `${p.text} ${p.uncertainty ?? ""}`.trim();
   const water = r.glance.water ?? "not known";
   terms(element("product-facts"), [
-    ["Product", `${water}${old ? `, ${old}` : ""}`],
+    ["Product", `${water}, ${old || r.product.state_words}`],
     ["Measured", exact],
     ["Limit", p.limit],
     ["Target", `under ${p.target}`],

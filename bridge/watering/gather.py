@@ -1,26 +1,37 @@
-"""The trays of today from the configuration, the log and the weather file."""
+"""The trays of a day from the plan, the log and the weather, and what was done to them. Shell."""
 
-import csv
 import math
+import time as clock
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from datetime import UTC, date, datetime, time, timedelta, tzinfo
+from datetime import date, timedelta, tzinfo
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-from bridge.commands.shared.configuration import configuration_in_use
-from bridge.commands.shared.log_file import entries_of, log_path, reading
 from bridge.config.plan import BridgePlan, TraysPlan
-from bridge.errors import InputError, OutOfRangeError
+from bridge.errors import InputError
 from bridge.forecast.by_hand import HandPlan, ShelfPlan, purifier_after, shelf_after
 from bridge.history.reader import Reader
-from bridge.history.records import EventRow, FillRow, Kind, Litres, LitresRow, SampleRow, Series, when_ms
+from bridge.history.records import (
+    EntryRow,
+    EventRow,
+    FillRow,
+    Kind,
+    Litres,
+    LitresRow,
+    SampleRow,
+    Series,
+    when_ms,
+)
 from bridge.history.rollup import HOUR_MS
+from bridge.history.writer import add
 from bridge.trays import course as courses
 from bridge.trays.course import Act, Course, Entry, Weather
 from bridge.trays.outlook import Fed
-from bridge.trays.round import Round, Source, Unexplained, plan_round, unexplained
+from bridge.trays.round import Round, Source, Unexplained, as_values, plan_round, unexplained
 from bridge.trays.seasons import AWAY, Absence, Frost, absence_ahead, absence_from, frost
+from bridge.watering.rain import rain_stores
+from bridge.watering.weather import day_of, from_hub, read_weather, start_ms
 
 ACTS = {
     Litres.GIVEN: Act.GIVEN,
@@ -55,18 +66,28 @@ class Found:
     log: Path
 
 
-def trays_of(config: Path) -> tuple[BridgePlan, TraysPlan]:
-    """Return the plan and its trays.
+def trays_of(plan: BridgePlan) -> TraysPlan:
+    """Return the trays of a plan.
 
     Raises:
-        InputError: The configuration is wrong or has no trays.
+        InputError: There are none.
     """
-    plan = configuration_in_use(config).plan
     if plan.trays is None:
-        raise InputError(
-            f"{config}: there is no tray; add a table [tray.<id>] for each, in the order of the round"
-        )
-    return plan, plan.trays
+        raise InputError("there is no tray; add a table [tray.<id>] for each, in the order of the round")
+    return plan.trays
+
+
+def entries_of(path: Path, ident: str) -> list[EntryRow]:
+    """Read the entries of a tray, a purifier or a shelf; there are none if there is no log yet.
+
+    Raises:
+        LogError: The log cannot be read.
+    """
+    if not path.exists():
+        return []
+    with Reader(path) as reader:
+        kinds = (Kind.LITRES, Kind.SAMPLE, Kind.CARTRIDGE)
+        return list(reader.events(0, reader.span_ms()[1] + 1, kinds=kinds, reservoir=ident))
 
 
 def zone_of(plan: BridgePlan) -> tzinfo | None:
@@ -74,41 +95,35 @@ def zone_of(plan: BridgePlan) -> tzinfo | None:
     return None if plan.display.zone is None else ZoneInfo(plan.display.zone)
 
 
-def day_of(utc_ms: int, zone: tzinfo | None) -> date:
-    """Return the local day of a moment."""
-    return datetime.fromtimestamp(utc_ms / 1000, UTC).astimezone(zone).date()
-
-
-def start_ms(day: date, zone: tzinfo | None) -> int:
-    """Return the start of a local day."""
-    naive = datetime.combine(day, time())
-    return int((naive.astimezone() if zone is None else naive.replace(tzinfo=zone)).timestamp() * 1000)
-
-
-def gather(config: Path, today: date) -> Found:
+def gather(plan: BridgePlan, path: Path, today: date) -> Found:
     """Plan the round of a day.
 
+    Args:
+        plan: The plan of the configuration.
+        path: The log, which need not exist yet.
+        today: The day.
+
     Raises:
-        InputError: The configuration or the weather file is wrong.
+        InputError: There are no trays, or the weather file is wrong.
         LogError: The log cannot be read.
     """
-    plan, trays = trays_of(config)
-    zone, path = zone_of(plan), log_path(config)
+    trays, zone = trays_of(plan), zone_of(plan)
     weather = {} if trays.weather_file is None else read_weather(trays.weather_file)
-    waters = _Waters(plan, path, zone, today)
     coldest = water_c = None
     if path.exists():
-        with reading(path) as reader:
+        with Reader(path) as reader:
             if trays.temperature_of is not None:
                 measured = _temperatures(reader, trays.temperature_of, zone, today)
                 weather = {**measured, **weather}
                 coldest = None if today not in measured else measured[today].lowest_c
+            weather = {**weather, **from_hub(reader, zone, today)}
             water_c = _water_c(reader, trays.temperature_of, zone, today)
             absences = _absences(reader)
     else:
         absences = []
     if (known := weather.get(today)) is not None:
         coldest = known.lowest_c
+    waters = _Waters(plan, path, zone, today, weather)
     following = []
     for tray in trays.trays:
         entries = tray_entries(path, tray.ident, zone, today)
@@ -135,6 +150,26 @@ def gather(config: Path, today: date) -> Found:
     )
 
 
+def source_of(plan: BridgePlan, path: Path, ident: str, today: date) -> Source:
+    """Return a reservoir, a purifier or a shelf as a source, with its estimated water and its litres.
+
+    Raises:
+        InputError: There is no such water.
+    """
+    known = [*(one.identity.reservoir for one in plan.stations), *plan.kept_by_hand]
+    if ident not in known:
+        raise InputError(
+            f"{ident}: there is no such reservoir, purifier or shelf; there are {', '.join(known)}"
+        )
+    zone = zone_of(plan)
+    file = None if plan.trays is None else plan.trays.weather_file
+    weather = {} if file is None else read_weather(file)
+    if path.exists():
+        with Reader(path) as reader:
+            weather |= from_hub(reader, zone, today)
+    return _Waters(plan, path, zone, today, weather).source(ident)
+
+
 def tray_entries(path: Path, ident: str, zone: tzinfo | None, today: date) -> list[Entry]:
     """Return the entries of a tray up to a day, in order of their time."""
     rows = entries_of(path, ident)
@@ -155,8 +190,17 @@ def tray_entries(path: Path, ident: str, zone: tzinfo | None, today: date) -> li
 class _Waters:
     """The waters that trays are fed from, today and on the days before."""
 
-    def __init__(self, plan: BridgePlan, path: Path, zone: tzinfo | None, today: date) -> None:
+    def __init__(
+        self,
+        plan: BridgePlan,
+        path: Path,
+        zone: tzinfo | None,
+        today: date,
+        weather: Mapping[date, Weather],
+    ) -> None:
         self._plan = plan
+        self._weather = weather
+        self._sds: dict[str, dict[date, float]] = {}
         self._path = path
         self._zone = zone
         self._today = today
@@ -176,7 +220,12 @@ class _Waters:
         days = self._days[ident]
         if not days:
             self.assumed.add(ident)
-        return _History(days, self._target(ident))
+        return _History(days, self._target(ident), self._sds.get(ident, {}))
+
+    def _given(self, ident: str) -> list[EntryRow]:
+        """Return the entries of the trays that are fed from this water."""
+        trays = () if self._plan.trays is None else self._plan.trays.trays
+        return [row for one in trays if one.fed_from == ident for row in entries_of(self._path, one.ident)]
 
     def _target(self, ident: str) -> float:
         kept = self._plan.kept_by_hand.get(ident)
@@ -191,7 +240,7 @@ class _Waters:
             return self._by_hand(ident, kept)
         if not self._path.exists():
             return {}
-        with reading(self._path) as reader:
+        with Reader(self._path) as reader:
             if ident not in reader.reservoirs():
                 return {}
             start, end = _span(self._today, self._zone, DAYS_BACK)
@@ -209,6 +258,11 @@ class _Waters:
         rows = [
             row for row in entries_of(self._path, ident) if day_of(when_ms(row), self._zone) <= self._today
         ]
+        if isinstance(kept, ShelfPlan) and kept.roof is not None:
+            stores = rain_stores(kept, rows, self._given(ident), self._weather, self._zone, self._today)
+            self._litres[ident] = stores[self._today].litres
+            self._sds[ident] = {day: store.ppm_sd for day, store in stores.items()}
+            return {day: store.ppm for day, store in stores.items()}
         if isinstance(kept, ShelfPlan):
             self._litres[ident] = shelf_after(kept, rows).stock_l if rows else None
             ppm = shelf_after(kept, rows).ppm
@@ -225,8 +279,9 @@ class _Waters:
 class _History:
     """Returns a water's ppm on a day: the newest up to then, or the oldest after it."""
 
-    def __init__(self, days: Mapping[date, float], assumed_ppm: float) -> None:
+    def __init__(self, days: Mapping[date, float], assumed_ppm: float, sds: Mapping[date, float]) -> None:
         self._known = sorted(days.items())
+        self._sds = sds
         self._assumed_ppm = assumed_ppm
 
     def __call__(self, day: date) -> Fed:
@@ -234,7 +289,7 @@ class _History:
             return Fed(self._assumed_ppm, UNKNOWN_SHARE * self._assumed_ppm)
         before = [ppm for one, ppm in self._known if one <= day]
         ppm = before[-1] if before else self._known[0][1]
-        return Fed(ppm, max(UNCERTAIN_SHARE * ppm, 0.2))
+        return Fed(ppm, max(UNCERTAIN_SHARE * ppm, 0.2, self._sds.get(day, 0.0)))
 
 
 def _span(today: date, zone: tzinfo | None, days: int) -> tuple[int, int]:
@@ -280,7 +335,7 @@ def absences_in(path: Path) -> list[Absence]:
     """Return all absences of a log, in the order in which they were entered."""
     if not path.exists():
         return []
-    with reading(path) as reader:
+    with Reader(path) as reader:
         return _absences(reader)
 
 
@@ -291,7 +346,7 @@ def _unexplained(
     if not path.exists():
         return None
     start, end = _span(today, zone, LITRES_OVER_DAYS)
-    with reading(path) as reader:
+    with Reader(path) as reader:
         if ident not in reader.reservoirs():
             return None
         volumes = [
@@ -317,56 +372,88 @@ def _unexplained(
     return unexplained(max(left_l, 0.0), given, 0.01 * max(volumes))
 
 
-_REQUIRED = ("date", "highest_c", "lowest_c")
-_OPTIONAL = ("rain_mm", "humidity_percent", "solar_mj_m2", "wind_m_s")
+@dataclass(frozen=True, slots=True)
+class Entered:
+    """An entry about a tray that is in the log."""
+
+    tray: str
+    what: Litres
+    litres: float
+    day: date
+    is_new: bool
+    """False if the same tick was entered before."""
 
 
-def read_weather(path: Path) -> dict[date, Weather]:
-    """Read the days of a weather file.
+def enter(
+    plan: BridgePlan,
+    found: Found,
+    tray: str,
+    *,
+    litres: float | None = None,
+    flushed: bool = False,
+    tick: str = "",
+) -> Entered:
+    """Write into the log what a tray of a round got.
+
+    Args:
+        plan: The plan of the configuration.
+        found: The round; its day is the day of the entry.
+        tray: The id of the tray.
+        litres: The litres that filled it to its mark, or of its flush. None: those of the list, poured in.
+        flushed: Whether its flush was done.
+        tick: A word of the sender that identifies the tick, so that one that is sent twice counts once.
 
     Raises:
-        InputError: The file cannot be read, a column is missing, or a row is wrong.
+        InputError: There is no such tray, the day is in the future, or there are no litres.
+        LogError: The log cannot be written.
     """
-    days: dict[date, Weather] = {}
-    try:
-        with path.open(newline="", encoding="utf-8-sig") as file:
-            rows = csv.DictReader(file, skipinitialspace=True)
-            missing = [name for name in _REQUIRED if name not in (rows.fieldnames or ())]
-            if missing:
-                raise InputError(
-                    f"{path}: the column {missing[0]} is missing; the first line names the columns "
-                    f"{', '.join(_REQUIRED)}, and {', '.join(_OPTIONAL)} if they are known"
-                )
-            for row in rows:
-                place = f"{path}, line {rows.line_num}"
-                days[_day(place, row["date"])] = _weather(place, row)
-    except OSError as error:
-        raise InputError(f"{path} cannot be read: {error.strerror}; give a CSV file.") from None
-    except (UnicodeDecodeError, csv.Error):
-        raise InputError(f"{path} is not a CSV file in UTF-8.") from None
-    return days
+    items = {item.ident: item for item in found.round.items}
+    if tray not in items:
+        raise InputError(f"{tray}: there is no such tray; there are {', '.join(items)}")
+    item, day = items[tray], found.round.day
+    note = f"tick {tick}" if tick else ""
+    if note:
+        for row in entries_of(found.log, tray):
+            if isinstance(row, LitresRow) and row.note == note:
+                return Entered(tray, row.what, row.litres, day_of(when_ms(row), zone_of(plan)), False)
+    if flushed:
+        what = Litres.EXCHANGED if item.exchange else Litres.FLUSHED
+        amount = item.flush_l if litres is None else litres
+    else:
+        what = Litres.GIVEN if litres is None else Litres.FILLED
+        amount = item.give_l if litres is None else litres
+    if amount <= 0.0:
+        missing = "flush" if flushed else "litres"
+        raise InputError(f"{tray}: the list has no {missing} for it; state the litres")
+    zone, now_ms = zone_of(plan), int(clock.time() * 1000)
+    real_today = day_of(now_ms, zone)
+    if day > real_today:
+        raise InputError(f"{day}: this day is in the future, so nothing can be entered for it")
+    # Noon of an earlier day, because its hour is not known.
+    at_ms = None if day == real_today else start_ms(day, zone) + 12 * HOUR_MS
+    add(found.log, lambda stamp: LitresRow(stamp, tray, what, amount, note, at_ms))
+    return Entered(tray, what, amount, day, True)
 
 
-def _day(place: str, text: str | None) -> date:
-    try:
-        return date.fromisoformat((text or "").strip())
-    except ValueError:
-        raise InputError(f"{place}: {text!r} is not a date; write it as 2026-07-01") from None
-
-
-def _weather(place: str, row: Mapping[str, str | None]) -> Weather:
-    values: dict[str, float] = {}
-    for name in (*_REQUIRED[1:], *_OPTIONAL):
-        text = (row.get(name) or "").strip()
-        if not text:
-            continue
-        try:
-            values[name] = float(text)
-        except ValueError:
-            values[name] = math.nan
-        if not math.isfinite(values[name]):
-            raise InputError(f"{place}: {name} is {text!r}; it must be a number with a decimal point")
-    try:
-        return Weather(**values)
-    except OutOfRangeError as error:
-        raise InputError(f"{place}: {error}") from None
+def values(found: Found) -> dict[str, object]:
+    """Return a round as JSON values, for ``--json`` and for the page."""
+    return {
+        **as_values(found.round),
+        "frost": found.frost.value,
+        "away": None if found.away is None else [str(found.away.first), str(found.away.last)],
+        "assumed": list(found.assumed),
+        "weather_days": found.weather_days,
+        "done_today": [
+            {"id": course.plan.ident, "what": entry.act.value, "litres": entry.litres}
+            for course in found.courses
+            for entry in course.today
+        ],
+        "litres_of_the_week": {
+            ident: {
+                "left_l": round(one.left_l, 1),
+                "given_l": round(one.given_l, 1),
+                "missing_l": round(one.missing_l, 1) if one.is_missing else None,
+            }
+            for ident, one in found.unexplained.items()
+        },
+    }

@@ -6,10 +6,10 @@ from dataclasses import dataclass
 from statistics import median
 
 from bridge.rig.faults import FaultName
-from bridge.simulate.bounds import UNCOVERED, bounds, hazards_of
 from bridge.simulate.campaign import spread
-from bridge.simulate.scenes import ALL_OPTIONS, FULL, PHASES, SCENES, Option, Scene, outfit
-from bridge.simulate.singles import Finding, fitted, pairs_with, single
+from bridge.simulate.scenes.bounds import UNCOVERED, bounds, hazards_of
+from bridge.simulate.scenes.scene import ALL_OPTIONS, FULL, PHASES, SCENES, Option, Scene, outfit
+from bridge.simulate.scenes.trial import Finding, fitted, pairs_with, single
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,125 @@
+"""Keeps the outcomes of a campaign in a file, so that a campaign can stop and go on over many evenings.
+
+The file has one line of JSON for the manifest (version, commit, seed, kind of campaign), then one line for
+each half-year. A line that was cut short by a crash is removed, and its half-year runs again. Every half-year
+has its own seed, so neither the number of processes nor the interruptions change an outcome.
+"""
+
+import json
+import os
+from collections.abc import Callable, Sequence
+from dataclasses import asdict, dataclass
+from pathlib import Path
+
+from pydantic import TypeAdapter, ValidationError
+
+from bridge.errors import InputError
+from bridge.simulate.campaign import DAYS_A_YEAR, spread
+from bridge.simulate.outcome import Outcome, Task
+from bridge.simulate.year import simulate
+
+_OUTCOME = TypeAdapter(Outcome)
+
+
+@dataclass(frozen=True, slots=True)
+class Manifest:
+    """What every outcome of a file has in common."""
+
+    version: str
+    commit: str
+    """The commit of the code; ``unknown`` outside a repository."""
+    seed: int
+    faults: bool
+    station_only: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """The outcomes of one file."""
+
+    manifest: Manifest
+    outcomes: dict[Task, Outcome]
+
+    @property
+    def sentence(self) -> str:
+        """The manifest in words, with the seeds and the years that the file has."""
+        days = sum(task.days for task in self.outcomes)
+        one = self.manifest
+        return (
+            f"Version {one.version}, commit {one.commit}, seed {one.seed}: {len(self.outcomes)} half-years, "
+            f"{days / DAYS_A_YEAR:g} reservoir-years."
+        )
+
+
+def run_into(
+    path: Path,
+    manifest: Manifest,
+    tasks: Sequence[Task],
+    jobs: int | None = None,
+    on_done: Callable[[Outcome], None] | None = None,
+) -> Kept:
+    """Run the tasks that the file does not have yet, and add each outcome to it when its task ends.
+
+    Args:
+        path: The file; it is made if it does not exist.
+        manifest: The manifest of this campaign.
+        tasks: All tasks.
+        jobs: The number of parallel processes. Without it, one process runs on each core.
+        on_done: Receives each new outcome, in any order.
+
+    Returns:
+        The outcomes of these tasks, in their order.
+
+    Raises:
+        InputError: The file cannot be read or written, or it belongs to another campaign.
+    """
+    have = _read(path, manifest)
+    left = [task for task in tasks if task not in have]
+    try:
+        with path.open("ab") as file:
+            if file.tell() == 0:
+                _append(file.fileno(), json.dumps(asdict(manifest)).encode())
+            for _, outcome in spread(simulate, left, jobs):
+                _append(file.fileno(), _OUTCOME.dump_json(outcome))
+                have[outcome.task] = outcome
+                if on_done is not None:
+                    on_done(outcome)
+    except OSError as error:
+        raise InputError(f"--into {path}: {error.strerror or error}") from error
+    return Kept(manifest, {task: have[task] for task in tasks})
+
+
+def _append(descriptor: int, line: bytes) -> None:
+    os.write(descriptor, line + b"\n")
+    os.fsync(descriptor)
+
+
+def _read(path: Path, manifest: Manifest) -> dict[Task, Outcome]:
+    try:
+        data = path.read_bytes()
+    except FileNotFoundError:
+        return {}
+    except OSError as error:
+        raise InputError(f"--into {path}: {error.strerror or error}") from error
+    whole, _, torn = data.rpartition(b"\n")
+    lines = whole.splitlines()
+    try:
+        if not data:
+            return {}
+        found = Manifest(**json.loads(lines[0] if lines else data))
+        outcomes = [_OUTCOME.validate_json(line) for line in lines[1:]]
+    except (ValueError, TypeError, ValidationError) as error:
+        raise InputError(f"--into {path}: the file is not one of a campaign; give a new name") from error
+    if found != manifest:
+        raise InputError(
+            f"--into {path}: the file has another campaign ({_words(found)}), and this one is "
+            f"{_words(manifest)}; give a new name"
+        )
+    if torn:
+        # Only the last line can be incomplete, because each line is written before the next one.
+        os.truncate(path, len(data) - len(torn))
+    return {one.task: one for one in outcomes}
+
+
+def _words(manifest: Manifest) -> str:
+    return ", ".join(f"{name} {value}" for name, value in asdict(manifest).items())
