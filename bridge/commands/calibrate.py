@@ -140,7 +140,10 @@ def _probe(
     station = station_of(stations, reservoir)
     probe = {"product": station.product, "feed": station.feed, "check_cell": station.check}[cell]
     if probe is None:
-        raise InputError(f"--cell {cell}: {station.identity.reservoir} has no such cell in the configuration")
+        name = cell.removesuffix("_cell")
+        raise InputError(
+            f"--cell {cell}: {station.identity.reservoir} has no {name} cell in the configuration"
+        )
     return station, probe
 
 

@@ -151,6 +151,8 @@ cell_constant_per_cm = 0.1
 cell_constant_per_cm = 1.0
 [reservoir.{name}.purifier]
 litres_per_pulse = 0.00222
+# A reading is one second of the barrel's time at any rate of sending, so the water seems to flow faster.
+flow_max_l_min = 600
 [reservoir.{name}.cartridge]
 kind = "exchange"
 treats = "120000 l"

@@ -122,8 +122,8 @@ def rebuilt(c: Library, message: object) -> bytes:
             return c.ack(sequence, of, path)
         case Refusal(sequence, of, why):
             return c.refusal(sequence, of, why)
-        case Hello(sequence, identity, firmware, boot, lease, features):
-            return c.hello(sequence, identity, firmware, boot.value, lease, int(features))
+        case Hello():
+            return c.hello(message)
         case Reading():
             return c.reading(message)
     raise AssertionError(message)

@@ -99,7 +99,7 @@ async def test_a_script_in_a_reservoirs_name_stays_data(begin: Begin) -> None:
 def test_every_response_has_security_headers_and_only_what_was_requested(
     alone: Alone, method: str, path: str, status: int
 ) -> None:
-    answer = httpx.request(method, f"http://127.0.0.1:{alone.port}{path}")
+    answer = httpx.request(method, f"http://127.0.0.1:{alone.port}{path}", timeout=DEADLINE_S)
     assert answer.status_code == status
     secure(answer.headers)
     if status != 200:
@@ -109,7 +109,7 @@ def test_every_response_has_security_headers_and_only_what_was_requested(
 def test_another_site_cannot_read_the_page(alone: Alone) -> None:
     def status(path: str, **headers: str) -> int:
         sent = {name.replace("_", "-"): value for name, value in headers.items()}
-        return httpx.get(f"http://127.0.0.1:{alone.port}{path}", headers=sent).status_code
+        return httpx.get(f"http://127.0.0.1:{alone.port}{path}", headers=sent, timeout=DEADLINE_S).status_code
 
     assert status("/api/facts", sec_fetch_site="cross-site") == 403
     assert status("/api/events", sec_fetch_site="cross-site", sec_fetch_mode="cors") == 403
@@ -130,7 +130,7 @@ def test_a_file_is_compressed_and_checked_for_changes(alone: Alone) -> None:
         ("/static/page.css", "text/css"),
         ("/static/icons/suitable.svg", "image/svg+xml"),
     ):
-        answer = httpx.get(f"http://127.0.0.1:{alone.port}{path}")
+        answer = httpx.get(f"http://127.0.0.1:{alone.port}{path}", timeout=DEADLINE_S)
         assert answer.status_code == 200
         secure(answer.headers)
         assert answer.headers["content-type"].startswith(
@@ -139,7 +139,9 @@ def test_a_file_is_compressed_and_checked_for_changes(alone: Alone) -> None:
         assert answer.headers["cache-control"] == "no-cache"
         assert (answer.headers.get("content-encoding") == "gzip") == (len(answer.content) >= 500)
         again = httpx.get(
-            f"http://127.0.0.1:{alone.port}{path}", headers={"if-none-match": answer.headers["etag"]}
+            f"http://127.0.0.1:{alone.port}{path}",
+            headers={"if-none-match": answer.headers["etag"]},
+            timeout=DEADLINE_S,
         )
         assert (again.status_code, again.content) == (304, b"")
         secure(again.headers)
@@ -246,7 +248,7 @@ def test_a_giant_body_is_cut_off(alone: Alone) -> None:
                 sent += one.send(b"x" * 65536)
     assert sent < 50_000_000, "the page goes on reading"
     assert asked_raw(alone.port, _authorised(b"x" * 5000)).startswith(b"HTTP/1.1 413 ")
-    assert httpx.get(f"http://127.0.0.1:{alone.port}/api/facts").status_code == 200
+    assert httpx.get(f"http://127.0.0.1:{alone.port}/api/facts", timeout=DEADLINE_S).status_code == 200
 
 
 def test_guesses_are_counted_by_network_and_forgotten_in_time() -> None:
@@ -378,7 +380,7 @@ async def test_requests_to_a_bridge_that_does_not_answer_are_bounded(
 ) -> None:
     monkeypatch.setattr(app_module, "RESULT_S", 0.1)
     asked: list[CommandRequest] = []
-    async with served(view, asked.append) as (page, port), httpx.AsyncClient() as web:
+    async with served(view, asked.append) as (page, port), httpx.AsyncClient(timeout=DEADLINE_S) as web:
 
         async def command() -> int:
             answer = await web.post(
