@@ -89,6 +89,9 @@ def _cost(season: Season, units: DisplayUnits) -> str:
     if fitted is None or fitted.price is None:
         return "not known: no price of a cartridge is configured"
     changed = sum(one.changed is not None for one in season.cartridges)
+    if not changed:
+        spent = figure("spent", 0.0, "nothing")
+        return f"{spent}: no cartridge was changed; one costs {text(units.money(fitted.price))}"
     spent = figure("spent", changed * fitted.price, units.money(changed * fitted.price))
     spending = f"{spent} for {changed} cartridge{'' if changed == 1 else 's'} changed"
     finished = season.costs.finished
@@ -105,9 +108,7 @@ def _order(season: Season, units: DisplayUnits) -> str:
     last = running[-1].forecasts[-1] if running and running[-1].forecasts else None
     if last is None or last.days_left is None:
         return "not known: the log has no forecast of the cartridge in use"
-    early, late = (
-        f"{units.local(last.at_ms / 1000.0 + 86_400.0 * days):%Y-%m-%d}" for days in _ends(running[-1])
-    )
+    early, late = (moment(units, last.at_ms + round(_DAY_MS * days), day=True) for days in _ends(running[-1]))
     end = f"exhausted between {early} and {late} in 8 of 10 such cases"
     due_ms = last.at_ms + round(_DAY_MS * (last.days_left.low80 - fitted.lead_days))
     if last.order or due_ms <= season.end_ms:

@@ -66,14 +66,12 @@ def alarms(season: Season, units: DisplayUnits) -> str:
         + table("How often", columns, counted)
         + "<p>Their meaning, and the action of the bridge:</p>\n"
         + listed(means)
-        + '<div class="scroll">'
         + table(
             "One by one",
             (Column("Raised"), Column("Alarm"), Column("Cleared after", True), Column("Active for", True),
              Column("Acknowledged"), Column("Actions")),
             [_incident(one, season, units) for one in shown],
         )
-        + "</div>\n"
         + (more if left else "")
     )  # fmt: skip
 
@@ -276,7 +274,7 @@ footer { margin-top: 2.5rem; font-size: .85em; }
   body { font-size: 9.5pt; max-width: none; padding: 0; }
   h1 { string-set: report-name content(); }
   h2, h3, h4, caption { break-after: avoid; }
-  .reservoir + .reservoir, .sheet { break-before: page; }
+  .reservoir + .reservoir { break-before: page; }
   .answers div { display: block; break-inside: avoid; }
   .answers dt { float: left; width: 28%; }
   .answers dd { margin-left: 30%; }
@@ -362,11 +360,11 @@ def _part(part: Part, units: DisplayUnits) -> str:
         f'<section class="reservoir" data-reservoir="{text(facts.reservoir)}">\n<h2>{text(facts.name)}</h2>\n'
         f"<p>{text(limits)}</p>\n{listed(map(text, facts.assumptions))}"
         f"{answer(season, units)}"
-        f'<div class="sheet"><h3>Water and its purity</h3>\n{courses(season, charts)}</div>\n'
+        f"{courses(season, charts)}"
         f"{cartridges(season, units, charts)}"
-        f'<div class="sheet"><h3>The tables</h3>\n{summary(season, units)}{log_gaps(season, units)}'
+        f"<h3>Figures of the season</h3>\n{summary(season, units)}{log_gaps(season, units)}"
         f"{water(season, units)}{purity(season, units)}{past_forecasts(season, units)}"
-        f"{cartridge_costs(season, units)}{alarms(season, units)}{record(season, units)}</div></section>\n"
+        f"{cartridge_costs(season, units)}{alarms(season, units)}{record(season, units)}</section>\n"
     )
 
 

@@ -116,15 +116,10 @@ def water(season: Season, units: DisplayUnits) -> str:
         "<p>Neither volume nor flow is measured here. A complete fill counts the litres from the refill mark "
         "to the fill mark.</p>\n"
     )  # fmt: skip
-    return (
-        f"<h3>Water made</h3>\n{counted}"
-        + '<div class="scroll">'
-        + table(
-            f"Water made, by {season.grain.value}",
-            columns,
-            [_production_row(one, units) for one in season.rows],
-        )
-        + "</div>\n"
+    return f"<h3>Water made</h3>\n{counted}" + table(
+        f"Water made, by {season.grain.value}",
+        columns,
+        [_production_row(one, units) for one in season.rows],
     )
 
 
@@ -178,14 +173,12 @@ def purity(season: Season, units: DisplayUnits) -> str:
     return (
         f"<h3>Purity</h3>\n<p>{text(weighting)}</p>\n"
         + table("Product over the whole report", (Column("Share of the water"), Column("Product")), whole)
-        + '<div class="scroll">'
         + table(
             f"Product by {season.grain.value}",
             (Column(_EVERY[season.grain]), *(Column(name, True) for _, name in _SHARES),
              Column("worst minute", True), Column("over target", True), Column("over limit", True)),
             [_purity_row(one, season, units) for one in season.rows],
         )
-        + "</div>\n"
     )  # fmt: skip
 
 
@@ -226,7 +219,7 @@ _WORD = {Kind.EXCHANGE: "Cartridge", Kind.MEMBRANE: "Membrane", Kind.DISTILLER: 
 def cartridges(season: Season, units: DisplayUnits, charts: Charts) -> str:
     """Returns the section on cartridges, one after the other, each with its chart."""
     fitted = season.facts.cartridge
-    parts = ["<h3>Cartridges</h3>\n<p>The numbers hold within this report only.</p>\n"]
+    parts = ['<div class="together"><h3>Cartridges</h3>\n<p>The numbers hold within this report only.</p>\n']
     if fitted is None:
         parts.append("<p>No cartridge is configured for this reservoir, so nothing was forecast.</p>\n")
     elif fitted.rated_g is not None:
@@ -239,7 +232,10 @@ def cartridges(season: Season, units: DisplayUnits, charts: Charts) -> str:
     for place, (history, backtest) in enumerate(zip(season.cartridges, season.backtests, strict=True)):
         svg = charts.cartridges[place] if place < len(charts.cartridges) else ""
         parts.append(_one(place + 1, history, backtest, season, units, svg))
-    return "".join(parts)
+        if place == 0:
+            # The heading stays on the page of the first one.
+            parts.append("</div>\n")
+    return "".join(parts) + ("" if season.cartridges else "</div>\n")
 
 
 def _one(
@@ -333,7 +329,7 @@ def _forecast_table(number: int, backtest: Backtest, units: DisplayUnits) -> str
         for k, one in enumerate(backtest.forecasts)
     ]
     caption = f"Cartridge {number}, past forecasts and the outcome"
-    return f'<div class="scroll">{table(caption, columns, rows)}</div>\n'
+    return table(caption, columns, rows)
 
 
 def _forecast_row(at: str, one: PastForecast, backtest: Backtest, units: DisplayUnits) -> list[str]:
