@@ -31,6 +31,7 @@ COMMANDS = {
     "forecast": "When will the purifier be exhausted?",
     "sources": "Which way of making water fits, and what does a litre cost?",
     "report": "Write a season's report: one HTML page, or a PDF.",
+    "calendar": "Write the dates that must not be missed for a calendar program.",
     "log": "Read events, alarms and commands out of the log.",
     "calibrate": "Find a cell's constant in a standard solution.",
     "commission": "Walk the commissioning checklist with the hardware attached.",

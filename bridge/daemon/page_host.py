@@ -308,6 +308,7 @@ def fittings_of(station: StationPlan) -> Fittings:
             for name, cell in cells.items()
             if cell is not None
         ),
+        station.limits.has_overflow_float,
     )
 
 

@@ -50,6 +50,7 @@ class Fittings:
     """Days from the order until a new cartridge is fitted; None without a cartridge."""
     calibrated_ms: tuple[tuple[str, int | None], ...] = ()
     """Each cell, and when it was calibrated, UTC; None if never."""
+    has_overflow_float: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -238,9 +239,14 @@ def read_setup(line: bytes) -> Setup:
 
 
 def _fittings(
-    refill_l: float | None, fill_l: float | None, lead_days: float | None, cells: list[tuple[str, int | None]]
+    refill_l: float | None,
+    fill_l: float | None,
+    lead_days: float | None,
+    cells: list[tuple[str, int | None]],
+    has_overflow_float: bool,
 ) -> Fittings:
-    return Fittings(refill_l, fill_l, lead_days, tuple((name, at_ms) for name, at_ms in cells))
+    calibrated_ms = tuple((name, at_ms) for name, at_ms in cells)
+    return Fittings(refill_l, fill_l, lead_days, calibrated_ms, has_overflow_float)
 
 
 def read_from_daemon(line: bytes, identities: dict[str, StationIdentity]) -> StationView | CommandResult:

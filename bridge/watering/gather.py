@@ -4,7 +4,7 @@ import math
 import time as clock
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from datetime import UTC, date, datetime, time, timedelta, tzinfo
+from datetime import date, timedelta, tzinfo
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -30,7 +30,8 @@ from bridge.trays.course import Act, Course, Entry, Weather
 from bridge.trays.outlook import Fed
 from bridge.trays.round import Round, Source, Unexplained, as_values, plan_round, unexplained
 from bridge.trays.seasons import AWAY, Absence, Frost, absence_ahead, absence_from, frost
-from bridge.watering.weather import from_hub, read_weather
+from bridge.watering.rain import rain_stores
+from bridge.watering.weather import day_of, from_hub, read_weather, start_ms
 
 ACTS = {
     Litres.GIVEN: Act.GIVEN,
@@ -94,17 +95,6 @@ def zone_of(plan: BridgePlan) -> tzinfo | None:
     return None if plan.display.zone is None else ZoneInfo(plan.display.zone)
 
 
-def day_of(utc_ms: int, zone: tzinfo | None) -> date:
-    """Return the local day of a moment."""
-    return datetime.fromtimestamp(utc_ms / 1000, UTC).astimezone(zone).date()
-
-
-def start_ms(day: date, zone: tzinfo | None) -> int:
-    """Return the start of a local day."""
-    naive = datetime.combine(day, time())
-    return int((naive.astimezone() if zone is None else naive.replace(tzinfo=zone)).timestamp() * 1000)
-
-
 def gather(plan: BridgePlan, path: Path, today: date) -> Found:
     """Plan the round of a day.
 
@@ -119,7 +109,6 @@ def gather(plan: BridgePlan, path: Path, today: date) -> Found:
     """
     trays, zone = trays_of(plan), zone_of(plan)
     weather = {} if trays.weather_file is None else read_weather(trays.weather_file)
-    waters = _Waters(plan, path, zone, today)
     coldest = water_c = None
     if path.exists():
         with Reader(path) as reader:
@@ -134,6 +123,7 @@ def gather(plan: BridgePlan, path: Path, today: date) -> Found:
         absences = []
     if (known := weather.get(today)) is not None:
         coldest = known.lowest_c
+    waters = _Waters(plan, path, zone, today, weather)
     following = []
     for tray in trays.trays:
         entries = tray_entries(path, tray.ident, zone, today)
@@ -160,6 +150,26 @@ def gather(plan: BridgePlan, path: Path, today: date) -> Found:
     )
 
 
+def source_of(plan: BridgePlan, path: Path, ident: str, today: date) -> Source:
+    """Return a reservoir, a purifier or a shelf as a source, with its estimated water and its litres.
+
+    Raises:
+        InputError: There is no such water.
+    """
+    known = [*(one.identity.reservoir for one in plan.stations), *plan.kept_by_hand]
+    if ident not in known:
+        raise InputError(
+            f"{ident}: there is no such reservoir, purifier or shelf; there are {', '.join(known)}"
+        )
+    zone = zone_of(plan)
+    file = None if plan.trays is None else plan.trays.weather_file
+    weather = {} if file is None else read_weather(file)
+    if path.exists():
+        with Reader(path) as reader:
+            weather |= from_hub(reader, zone, today)
+    return _Waters(plan, path, zone, today, weather).source(ident)
+
+
 def tray_entries(path: Path, ident: str, zone: tzinfo | None, today: date) -> list[Entry]:
     """Return the entries of a tray up to a day, in order of their time."""
     rows = entries_of(path, ident)
@@ -180,8 +190,17 @@ def tray_entries(path: Path, ident: str, zone: tzinfo | None, today: date) -> li
 class _Waters:
     """The waters that trays are fed from, today and on the days before."""
 
-    def __init__(self, plan: BridgePlan, path: Path, zone: tzinfo | None, today: date) -> None:
+    def __init__(
+        self,
+        plan: BridgePlan,
+        path: Path,
+        zone: tzinfo | None,
+        today: date,
+        weather: Mapping[date, Weather],
+    ) -> None:
         self._plan = plan
+        self._weather = weather
+        self._sds: dict[str, dict[date, float]] = {}
         self._path = path
         self._zone = zone
         self._today = today
@@ -201,7 +220,12 @@ class _Waters:
         days = self._days[ident]
         if not days:
             self.assumed.add(ident)
-        return _History(days, self._target(ident))
+        return _History(days, self._target(ident), self._sds.get(ident, {}))
+
+    def _given(self, ident: str) -> list[EntryRow]:
+        """Return the entries of the trays that are fed from this water."""
+        trays = () if self._plan.trays is None else self._plan.trays.trays
+        return [row for one in trays if one.fed_from == ident for row in entries_of(self._path, one.ident)]
 
     def _target(self, ident: str) -> float:
         kept = self._plan.kept_by_hand.get(ident)
@@ -234,6 +258,11 @@ class _Waters:
         rows = [
             row for row in entries_of(self._path, ident) if day_of(when_ms(row), self._zone) <= self._today
         ]
+        if isinstance(kept, ShelfPlan) and kept.roof is not None:
+            stores = rain_stores(kept, rows, self._given(ident), self._weather, self._zone, self._today)
+            self._litres[ident] = stores[self._today].litres
+            self._sds[ident] = {day: store.ppm_sd for day, store in stores.items()}
+            return {day: store.ppm for day, store in stores.items()}
         if isinstance(kept, ShelfPlan):
             self._litres[ident] = shelf_after(kept, rows).stock_l if rows else None
             ppm = shelf_after(kept, rows).ppm
@@ -250,8 +279,9 @@ class _Waters:
 class _History:
     """Returns a water's ppm on a day: the newest up to then, or the oldest after it."""
 
-    def __init__(self, days: Mapping[date, float], assumed_ppm: float) -> None:
+    def __init__(self, days: Mapping[date, float], assumed_ppm: float, sds: Mapping[date, float]) -> None:
         self._known = sorted(days.items())
+        self._sds = sds
         self._assumed_ppm = assumed_ppm
 
     def __call__(self, day: date) -> Fed:
@@ -259,7 +289,7 @@ class _History:
             return Fed(self._assumed_ppm, UNKNOWN_SHARE * self._assumed_ppm)
         before = [ppm for one, ppm in self._known if one <= day]
         ppm = before[-1] if before else self._known[0][1]
-        return Fed(ppm, max(UNCERTAIN_SHARE * ppm, 0.2))
+        return Fed(ppm, max(UNCERTAIN_SHARE * ppm, 0.2, self._sds.get(day, 0.0)))
 
 
 def _span(today: date, zone: tzinfo | None, days: int) -> tuple[int, int]:

@@ -8,7 +8,7 @@ import csv
 import math
 import re
 from collections.abc import Mapping
-from datetime import UTC, date, datetime, timedelta, tzinfo
+from datetime import UTC, date, datetime, time, timedelta, tzinfo
 from pathlib import Path
 
 from bridge.errors import InputError, OutOfRangeError
@@ -24,6 +24,18 @@ _W_TO_MJ = 0.0864
 """MJ/m² a day for each W/m² of the day's mean."""
 _WORDS = re.compile(r"weather ([a-z]+) (-?[0-9.e+-]+) \S+")
 _BY_WORD = {quantity.word: quantity for quantity in WeatherQuantity}
+
+
+def day_of(utc_ms: int, zone: tzinfo | None) -> date:
+    """Return the local day of a moment."""
+    return datetime.fromtimestamp(utc_ms / 1000, UTC).astimezone(zone).date()
+
+
+def start_ms(day: date, zone: tzinfo | None) -> int:
+    """Return the start of a local day."""
+    naive = datetime.combine(day, time())
+    return int((naive.astimezone() if zone is None else naive.replace(tzinfo=zone)).timestamp() * 1000)
+
 
 _REQUIRED = ("date", "highest_c", "lowest_c")
 _OPTIONAL = ("rain_mm", "humidity_percent", "solar_mj_m2", "wind_m_s")
@@ -88,16 +100,15 @@ def from_hub(reader: Reader, zone: tzinfo | None, today: date) -> dict[date, Wea
         zone: The zone of the garden; None for that of the machine.
         today: The last day.
     """
-    first = datetime.combine(today - timedelta(days=DAYS_BACK), datetime.min.time(), UTC)
     found: dict[date, dict[WeatherQuantity, list[float]]] = {}
-    start_ms, end_ms = int(first.timestamp() * 1000), reader.span_ms()[1] + 1
-    for row in reader.events(start_ms, end_ms, kinds=(Kind.COMMAND,)):
+    first_ms = start_ms(today - timedelta(days=DAYS_BACK), zone)
+    for row in reader.events(first_ms, reader.span_ms()[1] + 1, kinds=(Kind.COMMAND,)):
         if not isinstance(row, CommandRow) or not row.accepted:
             continue
         words = _WORDS.fullmatch(row.what)
         if words is None or words[1] not in _BY_WORD:
             continue
-        day = datetime.fromtimestamp(row.stamp.utc_ms / 1000, UTC).astimezone(zone).date()
+        day = day_of(row.stamp.utc_ms, zone)
         if day <= today:
             found.setdefault(day, {}).setdefault(_BY_WORD[words[1]], []).append(float(words[2]))
     return {day: weather for day, values in found.items() if (weather := _of_day(values)) is not None}

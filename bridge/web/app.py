@@ -33,7 +33,7 @@ from bridge.display import as_json
 from bridge.display.from_view import facts_of
 from bridge.display.manual_page import html_of, title_of
 from bridge.errors import LogError
-from bridge.guard.model import Phase
+from bridge.guard.model import Phase, Trip
 from bridge.guard.rules import ACTIVE
 from bridge.mqtt.topics import Layout
 from bridge.station.plan import StationIdentity
@@ -130,6 +130,9 @@ class Page:
             Route("/manual/{topic}", self._manual, middleware=compressed),
             Route("/metrics", self._metrics),
             Route("/things/{reservoir}", self._thing),
+            Route("/calendar.ics", self._calendar),
+            Route("/manifest.webmanifest", self._manifest),
+            Route("/worker.js", self._worker),
             Route("/favicon.ico", self._no_icon),
         ]
         app = Starlette(routes=routes, exception_handlers={HTTPException: _refuse, Exception: _report_fault})
@@ -233,6 +236,53 @@ class Page:
 
     async def _index(self, request: Request) -> Response:
         return await self._files.get_response("index.html", request.scope)
+
+    async def _worker(self, request: Request) -> Response:
+        # A worker serves only pages below its own path, so it stands beside the page and not in /static.
+        return await self._files.get_response("worker.js", request.scope)
+
+    async def _manifest(self, request: Request) -> Response:
+        icons = [
+            {"src": f"/static/icons/drop-{size}.png", "sizes": f"{size}x{size}", "type": "image/png"}
+            for size in (192, 512)
+        ]
+        manifest = {
+            "name": f"{self._setup.bridge_name}: pure water",
+            "short_name": self._setup.bridge_name,
+            "start_url": "/",
+            "display": "standalone",
+            "background_color": "#f6f4ee",
+            "theme_color": "#f6f4ee",
+            "icons": icons,
+        }
+        return JSONResponse(manifest, media_type="application/manifest+json")
+
+    async def _calendar(self, request: Request) -> Response:
+        from bridge.web.calendar import Prospect, calendar_of
+
+        now_s = time.time()
+        prospects = []
+        for reservoir, identity in self._identities.items():
+            view = self._views.get(reservoir)
+            overflow_ms, began_ms = None, None
+            # Without the log the dates of the forecast are still right.
+            with suppress(LogError):
+                overflow_ms = (await self._records.raised_ms(reservoir)).get(Trip.OVERFLOW.value)
+                began_ms = await self._records.began_ms()
+            prospects.append(
+                Prospect(
+                    identity,
+                    self._fittings[reservoir],
+                    now_s,
+                    None if view is None else view.days_left_low,
+                    None if view is None else view.cover_low_days,
+                    overflow_ms,
+                    began_ms,
+                )
+            )
+        setup = self._setup
+        calendar = calendar_of(prospects, setup.bridge_id, setup.bridge_name, setup.units, now_s)
+        return Response(calendar, media_type="text/calendar")
 
     async def _manual(self, request: Request) -> Response:
         topic = str(request.path_params["topic"])

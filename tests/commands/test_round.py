@@ -11,7 +11,7 @@ import pytest
 from bridge.config.loading import read
 from bridge.guard.commands import WeatherQuantity, WeatherReport, words_of
 from bridge.history.reader import Reader
-from bridge.history.records import CommandRow, Stamp
+from bridge.history.records import CommandRow, ReadingRow, Stamp
 from bridge.history.writer import add
 from bridge.trays.course import Weather
 from bridge.watering import gather
@@ -157,6 +157,65 @@ def test_the_weather_that_the_hub_published_counts_before_the_file(config: Path)
 
 def _command(stamp: Stamp, what: str, accepted: bool) -> CommandRow:
     return CommandRow(stamp, "barrel", what, "hub", accepted)
+
+
+RAIN = """
+[shelf.butt]
+roof_m2 = 10
+tank_l = 300
+first_flush_mm = 1
+rain_ppm = 8
+
+[tray.fen]
+area_m2 = 1
+fed_from = "butt"
+"""
+
+
+def test_a_tank_that_a_roof_fills_follows_rain_counts_samples_and_draw(config: Path) -> None:
+    config.write_text(
+        CONFIG.replace("[tray.south]", '[tray.south]\nfed_from = "jugs"').replace(
+            "[tray.bog]", '[tray.bog]\nfed_from = "jugs"'
+        )
+        + RAIN,
+        "utf-8",
+    )
+    weather = config.parent / "weather.csv"
+    days = [TODAY - timedelta(days=number) for number in (3, 2, 1, 0)]
+    rows = "".join(f"{day},20,10,{mm}\n" for day, mm in zip(days, (6, 0.5, 0, 0), strict=True))
+    weather.write_text(f"date,highest_c,lowest_c,rain_mm\n{rows}", "utf-8")
+    butt = next(need for need in listed(config)["needs"] if need["source"] == "butt")
+    assert butt["available_l"] == pytest.approx(5.0 * 10.0 * 0.85)
+    succeeds("sample", "--config", config, "--of", "butt", "--left", "90")
+    succeeds("round", "--config", config, "--done", "fen", "--litres", "12")
+    butt = next(need for need in listed(config)["needs"] if need["source"] == "butt")
+    assert butt["available_l"] == pytest.approx(78.0)
+    assert "no such reservoir" in refused("round", "--config", config, "--blend", "butt", "--into", "barrel")
+    assert "no roof" in refused("round", "--config", config, "--blend", "jugs", "--into", "barrel")
+
+
+def test_rain_is_blended_into_a_reservoir_up_to_its_target(tmp_path: Path) -> None:
+    config, log = tmp_path / "clearwell.toml", tmp_path / "clearwell.db"
+    minimal = (Path(__file__).parents[2] / "config" / "minimal.toml").read_text("utf-8")
+    config.write_text(f"{minimal}\n{RAIN}", "utf-8")
+
+    def reading(stamp: Stamp) -> Any:
+        return ReadingRow(stamp, "barrel", volume_l=100.0, reservoir_ppm=4.0, temperature_c=3.0)
+
+    add(log, *[reading] * 3)
+    succeeds("sample", "--config", config, "--of", "butt", "--left", "250", "--ppm", "40")
+    asked = ("round", "--config", config, "--blend", "butt", "--into", "barrel")
+    found = json.loads(succeeds(*asked, "--json"))
+    # 100 L of 4 ppm and x L of 40 ppm have at most 25 ppm with their uncertainties.
+    assert 50.0 < found["rain_l"] < 140.0
+    assert found["upper_ppm"] <= 25.0 + 1e-6
+    assert "rain_ppm" in succeeds(*asked)
+    assert "60.0 L of butt" in succeeds(*asked, "--litres", "60")
+    again = json.loads(succeeds("round", "--config", config, "--json"))
+    needs = {need["source"]: need["available_l"] for need in again["needs"]}
+    assert needs == {"butt": 190.0}
+    # The product is near freezing, so the round warns.
+    assert again["frost"] == "water"
 
 
 def test_mistakes_say_what_would_be_right(config: Path, tmp_path: Path) -> None:

@@ -35,7 +35,8 @@ def _plan_and_log(config: Path) -> "tuple[BridgePlan, Path]":
 
 
 def _today(plan: "BridgePlan", text: str | None) -> date:
-    from bridge.watering.gather import day_of, zone_of
+    from bridge.watering.gather import zone_of
+    from bridge.watering.weather import day_of
 
     if text is None:
         return day_of(int(time.time() * 1000), zone_of(plan))
@@ -66,6 +67,10 @@ def _date(option: str, text: str) -> date:
     "--checklist", type=click.Choice(["put-to-bed", "wake-up"]), help="Show a checklist of the year."
 )
 @click.option("--finished", is_flag=True, help="With --checklist: enter that it was finished.")
+@click.option(
+    "--blend", "rain", metavar="RAIN", help="How much of this rain tank may be blended; with --into."
+)
+@click.option("--into", metavar="ID", help="With --blend: the reservoir. With --litres the blend is entered.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 @typed_values()
 def round_(
@@ -76,6 +81,8 @@ def round_(
     flushed: bool,
     checklist: str | None,
     finished: bool,
+    rain: str | None,
+    into: str | None,
     as_json: bool,
 ) -> None:
     """List what each tray needs today: litres, flush, sample, in the order of the benches.
@@ -91,6 +98,11 @@ def round_(
 
     if checklist is not None:
         _checklist(usual_config(config, "round"), checklist, finished, as_json)
+        return
+    if (rain is None) != (into is None):
+        raise click.UsageError("--blend and --into belong together: a rain tank, and the reservoir.")
+    if rain is not None and into is not None:
+        _blend(usual_config(config, "round"), rain, into, litres, day, as_json)
         return
     if done is None and (litres is not None or flushed):
         raise click.UsageError("--litres and --flushed belong to --done; give the tray with it.")
@@ -108,6 +120,46 @@ def round_(
         return
     for line in text.lines(found, plan.display):
         click.echo(line)
+
+
+def _blend(config: Path, rain: str, into: str, litres: float | None, day: str | None, as_json: bool) -> None:
+    from bridge.commands.shared.configuration import configuration_in_use
+    from bridge.commands.shared.log_file import log_path
+    from bridge.trays.seasons import ROOF_CAUTION
+    from bridge.watering.blend import blend, enter_blend
+
+    plan, path = configuration_in_use(config).plan, log_path(config)
+    found = blend(plan, path, rain, into, _today(plan, day))
+    made = found.made
+    if litres is not None:
+        if litres > found.rain.litres * 1.1:
+            raise InputError(
+                f"--litres {litres:g}: {rain} has about {found.rain.litres:.0f} L; count it and enter the "
+                f"count with clearwell sample --of {rain} --left"
+            )
+        enter_blend(path, rain, into, litres)
+    if as_json:
+        values = {"rain_l": round(made.rain_l, 1), "ppm": made.ppm, "upper_ppm": made.upper_ppm}
+        click.echo(json.dumps({**values, "saved_l": round(made.saved_l, 1), "entered_l": litres}))
+        return
+    if litres is not None:
+        click.echo(f"Entered: {plan.display.litres_as(litres, '.1f')} of {rain} blended into {into}.")
+        return
+    most = plan.display.litres_as(made.rain_l, ".1f")
+    click.echo(f"Up to {most} of {rain} ({found.rain.ppm:.3g} ppm) may go into {into}.")
+    click.echo(
+        f"It then has about {made.ppm:.3g} ppm, at most {made.upper_ppm:.3g} ppm (k = 2); the target is "
+        f"{found.target_ppm:g} ppm."
+    )
+    saves = f" and {made.saved_g:.3g} g of its load" if found.is_feed_known else ""
+    click.echo(f"It saves the purifier {plan.display.litres_as(made.saved_l, '.1f')} of product{saves}.")
+    if not found.is_rise_expected:
+        click.echo(
+            f"Give rain_ppm in [reservoir.{into}] first: without it the guard takes the rise for a valve "
+            "that leaks, and trips."
+        )
+    click.echo(f"When it is done: clearwell round --blend {rain} --into {into} --litres L.")
+    click.echo(ROOF_CAUTION)
 
 
 def _entered_line(entered: "Entered", plan: "BridgePlan") -> str:
@@ -223,7 +275,8 @@ def _report(plan: "BridgePlan", path: Path, absence: "object", as_json: bool) ->
     from bridge.commands.shared.log_file import reading
     from bridge.history.records import AlarmChange, AlarmRow, FillRow, Kind
     from bridge.trays.seasons import Absence
-    from bridge.watering.gather import start_ms, zone_of
+    from bridge.watering.gather import zone_of
+    from bridge.watering.weather import start_ms
 
     assert isinstance(absence, Absence)
     zone = zone_of(plan)

@@ -284,7 +284,10 @@ def pairs_with(scene: Scene, first: FaultName, seconds: Iterable[FaultName]) -> 
     trial.strike(first)
     found: list[Finding] = []
     others = [name for name in seconds if name is not first]
-    for when, after_s in moments(single(scene, first, options)).items():
+    planned = moments(single(scene, first, options))
+    # The baseline runs here as far as any child needs it, or each child would run it again.
+    baseline(scene, options).signs_until(trial.moment_s + max(planned.values()) + _FULL_PAIR_S)
+    for when, after_s in planned.items():
         _bring_to(trial, first, when, after_s)
         found += [_forked(trial, scene, second, when) for second in others]
     return found

@@ -7,6 +7,7 @@ import { showFacts } from "./show.js";
 const PAST_EVERY_MS = 60_000;
 // Facts are sent every few seconds at least; after this time without any, they count as out of date.
 const OLD_AFTER_MS = 20_000;
+const LAST = "last-facts";
 
 // By id: the facts, and when this window received them.
 const facts = new Map();
@@ -155,10 +156,40 @@ function take(one) {
   receivedAt.set(one.id, Date.now());
 }
 
+// The last facts of this browser, for a page that opens while the bridge is away.
+function remember() {
+  if (!isConnected || facts.size === 0) {
+    return;
+  }
+  try {
+    const all = [...facts.values()].map((one) => [receivedAt.get(one.id), one]);
+    localStorage.setItem(LAST, JSON.stringify({ name: bridgeName, all }));
+  } catch {
+    // A browser that is set to store nothing shows no old state.
+  }
+}
+
+function recall() {
+  try {
+    const { name, all } = JSON.parse(localStorage.getItem(LAST) ?? "{}");
+    for (const [received, one] of all ?? []) {
+      facts.set(one.id, one);
+      receivedAt.set(one.id, received);
+    }
+    bridgeName = name ?? bridgeName;
+    write(element("bridge"), bridgeName);
+  } catch {
+    facts.clear();
+  }
+}
+
 function lost() {
   isConnected = false;
   if (facts.size === 0) {
-    write(element("stream"), "No connection to the bridge.");
+    recall();
+  }
+  if (facts.size === 0) {
+    write(element("stream"), "No connection to the bridge, and this browser has no earlier state.");
   }
   show();
 }
@@ -197,6 +228,12 @@ if (matchMedia("(min-width: 56rem)").matches) {
   }
 }
 setInterval(show, 2000);
+setInterval(remember, 10_000);
+addEventListener("pagehide", remember);
+// Browsers allow this only over https, or on the machine itself.
+if ("serviceWorker" in navigator) {
+  navigator.serviceWorker.register("/worker.js").catch(() => undefined);
+}
 setInterval(() => isOpen() && refreshPast(), PAST_EVERY_MS);
 wireActions(() => facts.get(chosen));
 wirePast(() => chosen);

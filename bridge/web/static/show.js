@@ -48,7 +48,7 @@ function showAnswer(r, age) {
   } else {
     // An answer that may be out of date is not shown: "not known" must never look like "yes".
     write(element("answer-word"), "Not known now");
-    write(element("answer-then"), `The bridge does not answer. This page shows the state at ${age.time}.`);
+    write(element("answer-then"), "The bridge does not answer.");
     write(element("answer-held"), "");
     write(element("answer-reason"), `The answer then was: ${r.use.word}. ${r.use.advice}`);
   }
@@ -70,10 +70,10 @@ function showGlance(r, age) {
   drawBar(fraction, g);
   write(element("marks"), g.refill_text === null || fraction === null ? "" : `fills at ${g.refill_text}, up to ${g.fill_text}`);
   write(element("lasts"), cover ?? "not known yet");
-  write(element("lasts-until"), g.dry === null ? "" : `at least until ${g.dry}`);
+  write(element("lasts-until"), g.dry === null ? "" : `until ${g.dry} or later`);
   element("life-row").hidden = !g.has_cartridge && r.purifier.days === null && r.purifier.litres === null;
   write(element("life"), lifeOf(r.purifier));
-  write(element("life-until"), g.spent === null ? "" : `at least until ${g.spent}${g.order === null ? "" : `; order by ${g.order}`}`);
+  write(element("life-until"), g.spent === null ? "" : `until ${g.spent} or later${g.order === null ? "" : `; order by ${g.order}`}`);
   element("order").hidden = r.purifier.order_now !== true;
   const count = r.alarms.length;
   const word = element("alarms-word");
