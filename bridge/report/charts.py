@@ -189,6 +189,8 @@ def _forecasts(axes: "Axes", forecasts: Sequence[Range], volume_unit: str) -> No
 def _periods(axes: "Axes", labels: Sequence[str]) -> None:
     step = max(1, -(-len(labels) // 16))
     places = range(0, len(labels), step)
+    # The axis of the chart already says that the periods are weeks.
+    labels = [label.removeprefix("week of ") for label in labels]
     steep = len(labels) > 8
     axes.set_xticks(
         places, [labels[place] for place in places], rotation=35 if steep else 0,

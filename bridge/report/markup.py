@@ -69,7 +69,7 @@ class Column:
 
 
 def table(caption: str, columns: Sequence[Column], rows: Iterable[Sequence[str]], *, kind: str = "") -> str:
-    """Builds a table. The first cell of each row is its heading.
+    """Builds a table, which scrolls by itself on a narrow screen. The first cell of each row is its heading.
 
     Args:
         caption: Text above the table.
@@ -92,8 +92,9 @@ def table(caption: str, columns: Sequence[Column], rows: Iterable[Sequence[str]]
         body.append(f"<tr>{cells}</tr>\n")
     named = f' class="{kind}"' if kind else ""
     return (
+        '<div class="scroll">'
         f"<table{named}><caption>{text(caption)}</caption><thead><tr>{head}</tr></thead>\n"
-        f"<tbody>{''.join(body)}</tbody></table>\n"
+        f"<tbody>{''.join(body)}</tbody></table></div>\n"
     )
 
 

@@ -11,9 +11,19 @@ from bridge import __version__
 from bridge.estimate.reservoir import Basis
 from bridge.guard.faults import FAULTS
 from bridge.history.records import CalibrationRow, SampleRow, when_ms
+from bridge.report.answer import answer
 from bridge.report.incidents import Incident, tallies
 from bridge.report.markup import NONE, Charts, Column, figure, lasting, listed, moment, quantity, table, text
-from bridge.report.page_water import cartridge_costs, cartridges, log_gaps, purity, summary, water
+from bridge.report.page_water import (
+    cartridge_costs,
+    cartridges,
+    courses,
+    log_gaps,
+    past_forecasts,
+    purity,
+    summary,
+    water,
+)
 from bridge.report.season import Season
 from bridge.units import DisplayUnits
 
@@ -56,14 +66,12 @@ def alarms(season: Season, units: DisplayUnits) -> str:
         + table("How often", columns, counted)
         + "<p>Their meaning, and the action of the bridge:</p>\n"
         + listed(means)
-        + '<div class="scroll">'
         + table(
             "One by one",
             (Column("Raised"), Column("Alarm"), Column("Cleared after", True), Column("Active for", True),
              Column("Acknowledged"), Column("Actions")),
             [_incident(one, season, units) for one in shown],
         )
-        + "</div>\n"
         + (more if left else "")
     )  # fmt: skip
 
@@ -241,6 +249,12 @@ th:first-child, td:first-child { padding-left: 0; }
 time, data { white-space: nowrap; }
 .number { text-align: right; font-variant-numeric: tabular-nums; }
 .glance tbody th { width: 45%; }
+.answers { margin: 1rem 0; border-top: 2px solid #26302d; }
+.answers div { display: grid; grid-template-columns: minmax(9rem, 1fr) 3fr; gap: 0 1rem;
+  border-bottom: 1px solid #cdd4d1; padding: .45rem 0; }
+.answers dt { font-weight: bold; }
+.answers dd { margin: 0; font-size: 1.08em; }
+@media (max-width: 30rem) { .answers div { display: block; } }
 tr.total th, tr.total td { border-top: 1.5px solid #26302d; }
 figure { margin: .6rem 0 1rem; }
 figure svg { width: 100%; height: auto; display: block; }
@@ -261,6 +275,9 @@ footer { margin-top: 2.5rem; font-size: .85em; }
   h1 { string-set: report-name content(); }
   h2, h3, h4, caption { break-after: avoid; }
   .reservoir + .reservoir { break-before: page; }
+  .answers div { display: block; break-inside: avoid; }
+  .answers dt { float: left; width: 28%; }
+  .answers dd { margin-left: 30%; }
   figure, tr, .caution, li, .together { break-inside: avoid; }
   thead { display: table-header-group; }
   .scroll { overflow: visible; }
@@ -342,9 +359,12 @@ def _part(part: Part, units: DisplayUnits) -> str:
     return (
         f'<section class="reservoir" data-reservoir="{text(facts.reservoir)}">\n<h2>{text(facts.name)}</h2>\n'
         f"<p>{text(limits)}</p>\n{listed(map(text, facts.assumptions))}"
-        f"{summary(season, units)}{log_gaps(season, units)}{water(season, units, charts)}"
-        f"{purity(season, units, charts)}{cartridges(season, units, charts)}{cartridge_costs(season, units)}"
-        f"{alarms(season, units)}{record(season, units)}</section>\n"
+        f"{answer(season, units)}"
+        f"{courses(season, charts)}"
+        f"{cartridges(season, units, charts)}"
+        f"<h3>Figures of the season</h3>\n{summary(season, units)}{log_gaps(season, units)}"
+        f"{water(season, units)}{purity(season, units)}{past_forecasts(season, units)}"
+        f"{cartridge_costs(season, units)}{alarms(season, units)}{record(season, units)}</section>\n"
     )
 
 

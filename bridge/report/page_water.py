@@ -31,15 +31,12 @@ _SHARES = (("mean", "mean"), ("median", "median"), ("p90", "90 %"), ("p95", "95 
 
 
 def summary(season: Season, units: DisplayUnits) -> str:
-    """Returns the season in a dozen lines."""
+    """Returns the figures of the whole season."""
     quality = season.quality
     exhausted = sum(one.outcome.status is Status.EXHAUSTED for one in season.backtests)
     changed = sum(one.changed is not None for one in season.cartridges)
     share = season.covered_h * 3_600_000.0 / (season.end_ms - season.start_ms)
-    rows = [
-        ("Water made", quantity("made", units.litres(season.litres))),
-        ("A day, on average", quantity("made-a-day", _a_day(season, units))),
-    ]
+    rows: list[tuple[str, str]] = []
     if quality is None:
         rows.append(("Product", "the log shows no flow"))
     else:
@@ -60,11 +57,10 @@ def summary(season: Season, units: DisplayUnits) -> str:
     if finished is not None:
         rows.append(("Cost, finished cartridges", per_litre("cost", finished.per_l, units)))
     rows += [
-        ("Fills", figure("fills", len(season.fills), str(len(season.fills)))),
         ("Time with readings in the log", figure("covered", 100.0 * share, f"{100.0 * share:.1f} %")),
     ]
     cells = [(text(name), value) for name, value in rows]
-    return table("At a glance", (Column("What"), Column("How much")), cells, kind="glance")
+    return table("The season in figures", (Column("What"), Column("How much")), cells, kind="glance")
 
 
 def log_gaps(season: Season, units: DisplayUnits) -> str:
@@ -92,7 +88,18 @@ def log_gaps(season: Season, units: DisplayUnits) -> str:
     return f"<h3>Gaps in the log</h3>\n<p>{sentence}</p>\n{table('Without a reading', columns, rows)}"
 
 
-def water(season: Season, units: DisplayUnits, charts: Charts) -> str:
+def courses(season: Season, charts: Charts) -> str:
+    """Returns the charts of water made and of its purity, each with its caption."""
+    return drawing(
+        charts.water, f"Water made, by {season.grain.value}. The table has the figures."
+    ) + drawing(
+        charts.purity,
+        f"Product by {season.grain.value}: median (disc), 95 % (bar) and worst minute (triangle), with "
+        "the limit (full line) and the target (broken line). The table has the figures.",
+    )
+
+
+def water(season: Season, units: DisplayUnits) -> str:
     """Returns the section on litres made, period by period, with the fills."""
     every = _EVERY[season.grain]
     columns = [
@@ -109,16 +116,10 @@ def water(season: Season, units: DisplayUnits, charts: Charts) -> str:
         "<p>Neither volume nor flow is measured here. A complete fill counts the litres from the refill mark "
         "to the fill mark.</p>\n"
     )  # fmt: skip
-    return (
-        f"<h3>Water made</h3>\n{counted}"
-        + drawing(charts.water, f"Water made, by {season.grain.value}. The table has the figures.")
-        + '<div class="scroll">'
-        + table(
-            f"Water made, by {season.grain.value}",
-            columns,
-            [_production_row(one, units) for one in season.rows],
-        )
-        + "</div>\n"
+    return f"<h3>Water made</h3>\n{counted}" + table(
+        f"Water made, by {season.grain.value}",
+        columns,
+        [_production_row(one, units) for one in season.rows],
     )
 
 
@@ -138,7 +139,7 @@ def _production_row(row: PeriodRow, units: DisplayUnits) -> list[str]:
     ]  # fmt: skip
 
 
-def purity(season: Season, units: DisplayUnits, charts: Charts) -> str:
+def purity(season: Season, units: DisplayUnits) -> str:
     """Returns the section on the product's purity, in all and period by period."""
     quality = season.quality
     if quality is None:
@@ -172,19 +173,12 @@ def purity(season: Season, units: DisplayUnits, charts: Charts) -> str:
     return (
         f"<h3>Purity</h3>\n<p>{text(weighting)}</p>\n"
         + table("Product over the whole report", (Column("Share of the water"), Column("Product")), whole)
-        + drawing(
-            charts.purity,
-            f"Product by {season.grain.value}: median (disc), 95 % (bar) and worst minute (triangle), with "
-            "the limit (full line) and the target (broken line). The table has the figures.",
-        )
-        + '<div class="scroll">'
         + table(
             f"Product by {season.grain.value}",
             (Column(_EVERY[season.grain]), *(Column(name, True) for _, name in _SHARES),
              Column("worst minute", True), Column("over target", True), Column("over limit", True)),
             [_purity_row(one, season, units) for one in season.rows],
         )
-        + "</div>\n"
     )  # fmt: skip
 
 
@@ -218,20 +212,14 @@ def hours(value: float) -> str:
     return "none" if value == 0.0 else lasting(value * 3_600_000.0)
 
 
-def _a_day(season: Season, units: DisplayUnits) -> Quantity | None:
-    if season.covered_h <= 0.0:
-        return None
-    return units.litres(season.litres / season.covered_h * 24.0)
-
-
 _DAY_MS = 86_400_000.0
 _WORD = {Kind.EXCHANGE: "Cartridge", Kind.MEMBRANE: "Membrane", Kind.DISTILLER: "Distiller"}
 
 
 def cartridges(season: Season, units: DisplayUnits, charts: Charts) -> str:
-    """Returns the section on cartridges, one after the other."""
+    """Returns the section on cartridges, one after the other, each with its chart."""
     fitted = season.facts.cartridge
-    parts = ["<h3>Cartridges</h3>\n<p>The numbers hold within this report only.</p>\n"]
+    parts = ['<div class="together"><h3>Cartridges</h3>\n<p>The numbers hold within this report only.</p>\n']
     if fitted is None:
         parts.append("<p>No cartridge is configured for this reservoir, so nothing was forecast.</p>\n")
     elif fitted.rated_g is not None:
@@ -244,7 +232,10 @@ def cartridges(season: Season, units: DisplayUnits, charts: Charts) -> str:
     for place, (history, backtest) in enumerate(zip(season.cartridges, season.backtests, strict=True)):
         svg = charts.cartridges[place] if place < len(charts.cartridges) else ""
         parts.append(_one(place + 1, history, backtest, season, units, svg))
-    return "".join(parts)
+        if place == 0:
+            # The heading stays on the page of the first one.
+            parts.append("</div>\n")
+    return "".join(parts) + ("" if season.cartridges else "</div>\n")
 
 
 def _one(
@@ -283,11 +274,19 @@ def _one(
     if outcome.status is not Status.IN_USE:
         caption_text += " The dotted line is the actual end."
     parts += drawing(svg, caption_text) + "</div>\n"
-    if backtest.forecasts:
-        parts += _forecast_table(at, backtest, units)
+    return parts
+
+
+def past_forecasts(season: Season, units: DisplayUnits) -> str:
+    """Returns the tables of past forecasts; empty without any."""
+    parts = ""
+    for number, backtest in enumerate(season.backtests, 1):
+        if not backtest.forecasts:
+            continue
+        parts += _forecast_table(number, backtest, units)
         basis = units.sentence(backtest.forecasts[-1].rests_on)
         parts += f'<p class="note">Basis of the last forecast: {text(basis)}.</p>\n'
-    return parts
+    return f"<h3>Past forecasts and the outcome</h3>\n{parts}" if parts else ""
 
 
 def _end(at: str, history: CartridgeHistory, backtest: Backtest, units: DisplayUnits) -> str:
@@ -315,7 +314,7 @@ def _end(at: str, history: CartridgeHistory, backtest: Backtest, units: DisplayU
             return f"<strong>In use</strong> at the end of this report, at {litres}."
 
 
-def _forecast_table(at: str, backtest: Backtest, units: DisplayUnits) -> str:
+def _forecast_table(number: int, backtest: Backtest, units: DisplayUnits) -> str:
     columns = (
         Column("Made on"),
         Column("Treated then", True),
@@ -326,11 +325,11 @@ def _forecast_table(at: str, backtest: Backtest, units: DisplayUnits) -> str:
         Column("Outcome"),
     )
     rows = [
-        _forecast_row(f"{at}/forecast-{k + 1}", one, backtest, units)
+        _forecast_row(f"cartridge-{number}/forecast-{k + 1}", one, backtest, units)
         for k, one in enumerate(backtest.forecasts)
     ]
-    caption = "Past forecasts and the outcome"
-    return f'<div class="scroll">{table(caption, columns, rows)}</div>\n'
+    caption = f"Cartridge {number}, past forecasts and the outcome"
+    return table(caption, columns, rows)
 
 
 def _forecast_row(at: str, one: PastForecast, backtest: Backtest, units: DisplayUnits) -> list[str]:

@@ -173,6 +173,14 @@ class PeriodRow:
 
 
 @dataclass(frozen=True, slots=True)
+class Held:
+    """The water of the reservoir over the season, by the bridge's estimate: what the plants got, ppm."""
+
+    median_ppm: float
+    highest_ppm: float
+
+
+@dataclass(frozen=True, slots=True)
 class Season:
     """The report of one reservoir."""
 
@@ -198,6 +206,8 @@ class Season:
     """The last of each cell before the report."""
     samples: tuple[SampleRow, ...]
     fills: tuple[FillRow, ...]
+    reservoir_ppm: Held | None = None
+    """None if the log has no estimate of the reservoir."""
 
     @property
     def trips(self) -> int:
@@ -257,7 +267,13 @@ def season(facts: Facts, data: LogData, local: Local) -> Season:
         tuple({row.cell: row for row in data.before if isinstance(row, CalibrationRow)}.values()),
         tuple(sorted((row for row in entries if isinstance(row, SampleRow)), key=when_ms)),
         fills,
+        _held(data.hours),
     )
+
+
+def _held(hours: Sequence[Bucket]) -> Held | None:
+    means = [cell.mean for one in hours if (cell := one.cells[Series.RESERVOIR_PPM]) is not None]
+    return Held(median(means), max(means)) if means else None
 
 
 def _flows(pieces: Sequence[Production], buckets: Sequence[Bucket], fills: Sequence[FillRow]) -> list[Flow]:

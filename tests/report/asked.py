@@ -68,6 +68,12 @@ class Asked:
         for part in (self.water(), self.purity(), self.fills(), self.alarms(), self.by_hand()):
             found.update(part)
         found.update(self.cartridges(price))
+        found["spent"] = found["changed"] * price
+        # The log of this year has no estimate of the reservoir, so the product stands for it.
+        found["given"] = found["product-median"]
+        low = self.one("SELECT count(*) FROM alarmed WHERE alarm = 'reservoir-low'")
+        assert low == 0, "without that alarm no day is a dry one"
+        found["days-low"] = low
         return found
 
     def water(self) -> Iterator[tuple[str, float]]:
