@@ -311,6 +311,8 @@ class LogFile:
             bring_up_to_date(connection)
             store = Store(connection)
             state, last_utc_ms = {**store.state(), **self._state}, store.span_ms()[1]
+            if SESSION not in state:
+                state = {**self._rescued(), **state}
             found = dict(state)
             if not self._was_open:
                 self._session = max(self._session, _next_session(state))
@@ -323,6 +325,7 @@ class LogFile:
             if not self._was_open:
                 store.close_minutes()
             store.commit()
+            _remove(_rescued_at(self.path))
         except BaseException:
             connection.close()
             raise
@@ -365,11 +368,34 @@ class LogFile:
             saved = "The saved state in it could not be read."
         self.outbox = None if self._outbox_settings is None else Outbox(self._outbox_settings)
         self._state = {key: row for key, row in self._state.items() if not key.startswith("outbox.")}
+        self._rescue()
         aside = move_aside(self.path, "damaged")
         return LogTrouble(
             LogFault.CORRUPTED,
             f"{trouble} It was kept as {aside.name}, and a new log was begun. {saved}",
         )
+
+    def _rescue(self) -> None:
+        """Write the saved state to a file of its own, for a power cut before the new log has it."""
+        path = _rescued_at(self.path)
+        _remove(path)
+        connection = open_for_writing(path)
+        try:
+            Store(connection).save_state(self._state.values())
+        finally:
+            connection.close()
+
+    def _rescued(self) -> dict[str, StateRow]:
+        """Return the saved state of a damaged log whose new log has no session yet."""
+        path = _rescued_at(self.path)
+        if not path.exists():
+            return {}
+        try:
+            found = state_of_damaged(path)
+        except FILE_ERRORS:
+            found = {}
+        self._state_lost = not found
+        return found
 
     def read_only(self) -> None:
         """Read the saved state out of a file that cannot be written, if it can be read."""
@@ -420,6 +446,15 @@ def state_of_damaged(path: Path) -> dict[str, StateRow]:
         connection.close()
 
 
+def _rescued_at(log: Path) -> Path:
+    return log.with_name(log.name + ".rescued")
+
+
+def _remove(path: Path) -> None:
+    for ending in ("", "-wal", "-shm"):
+        path.with_name(path.name + ending).unlink(missing_ok=True)
+
+
 def move_aside(log: Path, word: str) -> Path:
     """Rename a log and its companions to a name that no file has yet.
 
@@ -436,7 +471,8 @@ def move_aside(log: Path, word: str) -> Path:
     while aside.exists():
         aside = log.with_name(f"{base}-{number}")
         number += 1
-    for ending in ("-wal", "-shm", ""):
+    # Without its ``-wal``, a log that is still in place would open with its older rows.
+    for ending in ("", "-wal", "-shm"):
         companion = log.with_name(log.name + ending)
         if companion.exists():
             companion.rename(aside.with_name(aside.name + ending))

@@ -2,10 +2,13 @@
 
 from dataclasses import replace
 
+import pytest
+
 from bridge.guard.commands import Hold, StartFill
 from bridge.guard.limits import Limits
 from bridge.guard.model import Advisory, Flow, Permissive, Phase, Trip
 from bridge.tank.level import Zone
+from bridge.water.health import Health
 from tests.guard.world import GuardRun
 
 
@@ -143,6 +146,29 @@ def test_a_fill_interrupted_by_a_trip_resumes_after_the_reset() -> None:
     run.pass_time(65)
     assert not run.latched
     run.fill()
+
+
+@pytest.mark.parametrize(
+    ("wrong", "fresh", "limit_s", "trip"),
+    [
+        ({"probe": Health.FAILURE}, True, Limits().probe_failure_after_s, Trip.PROBE_FAILURE),
+        ({"zone": None, "volume_l": None}, True, Limits().level_failure_after_s, Trip.LEVEL_FAILURE),
+        ({}, False, Limits().link_lost_after_s, Trip.LINK_LOST),
+    ],
+    ids=lambda value: value.value if isinstance(value, Trip) else None,
+)
+def test_a_failure_of_an_instrument_trips_at_its_limit_and_not_before(
+    wrong: dict[str, object], fresh: bool, limit_s: float, trip: Trip
+) -> None:
+    run = GuardRun(zone=Zone.MIDDLE)
+    # Longer than every limit: the time counts from the failure and not from the start.
+    run.pass_time(300)
+    # The last good frame is the beginning of a lost link, and the first bad one that of the others.
+    run.pass_time(limit_s - (0 if fresh else 1), fresh=fresh, **wrong)
+    assert run.latched == set()
+    assert (Permissive.LEVEL_KNOWN in run.missing) is ("zone" in wrong)
+    run.step(fresh=fresh)
+    assert run.latched == {trip}
 
 
 def test_a_fill_that_stays_blocked_raises_an_alarm() -> None:

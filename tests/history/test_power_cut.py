@@ -17,7 +17,7 @@ import pytest
 from bridge.history.log_file import LogTrouble
 from bridge.history.reader import Reader
 from bridge.history.writer import Log
-from tests.history.powercut.disk import ACKNOWLEDGED, Call, Disk, calls_in
+from tests.history.powercut.disk import ACKNOWLEDGED, Call, Disk, Kind, calls_in
 from tests.history.powercut.workload import SETTINGS
 from tests.running import run
 from tests.waiting import DEADLINE_S
@@ -125,15 +125,58 @@ def test_the_checker_finds_losses(folder: Path, shim: Path, careless: bool, hone
     assert any("alarm" in loss for one in found for loss in one)
 
 
+def test_power_cuts_while_a_damaged_log_is_set_aside_keep_the_latched_state(folder: Path, shim: Path) -> None:
+    disk = Disk({})
+    for call in written_by_the_bridge(folder, shim, {}, 2, steps=60):
+        disk.do(call)
+    latched = Promises().and_also(disk.acknowledged).alarm
+    assert latched > 1
+    begin = disk.everything()
+    # The newest state stands in the ``-wal`` alone, and nobody has written this table.
+    damaged = bytearray(begin[LOG])
+    page = sqlite_root(folder / "before" / LOG, "calibration") - 1
+    damaged[4096 * page : 4096 * (page + 1)] = b"\x5a" * 4096
+    begin[LOG] = bytes(damaged)
+    journal = written_by_the_bridge(folder, shim, begin, 3, steps=5)
+    assert any(call.kind is Kind.RENAMED for call in journal)
+    chance = random.Random(3)
+    disk = Disk(begin)
+    for call in journal:
+        disk.do(call)
+        if disk.acknowledged:
+            break
+        lay(folder / "after", disk.cut(chance))
+        log = Log(folder / "after" / LOG, settings=SETTINGS)
+        opened = log.start().result(DEADLINE_S)
+        assert log.close(DEADLINE_S)
+        found = opened.state.get("latched")
+        assert found is not None or not opened.complete, disk.kind_of(call)
+        assert found is None or int(found.text) == latched, disk.kind_of(call)
+
+
+def sqlite_root(path: Path, table: str) -> int:
+    """Returns the number of the first page of a table."""
+    connection = sqlite3.connect(path)
+    page = connection.execute("SELECT rootpage FROM sqlite_schema WHERE name = ?", (table,)).fetchone()[0]
+    connection.close()
+    return int(page)
+
+
 def written_by_the_bridge(
-    folder: Path, shim: Path, begin: Mapping[str, bytes], seed: int, *, careless: bool = False
+    folder: Path,
+    shim: Path,
+    begin: Mapping[str, bytes],
+    seed: int,
+    *,
+    steps: int = STEPS,
+    careless: bool = False,
 ) -> list[Call]:
     """Runs the workload on a disk under the shim, and returns its calls."""
     journal, before = folder / "journal", folder / "before"
     journal.unlink(missing_ok=True)
     lay(before, begin)
     done = run(
-        sys.executable, "-m", "tests.history.powercut.workload", before / LOG, seed, STEPS,
+        sys.executable, "-m", "tests.history.powercut.workload", before / LOG, seed, steps,
         *(["careless"] if careless else []),
         cwd=ROOT,
         environ={

@@ -37,7 +37,8 @@ from bridge.protocol.session import (
 )
 
 SILENCE_S = 3.0
-FIRST_S, LONGEST_S = 0.2, 10.0
+FIRST_S, LONGEST_S = 0.3, 7.0
+"""Not the waits of a session that is given none."""
 
 
 class Port:
@@ -287,6 +288,20 @@ def test_after_an_interruption_any_number_is_fresh_and_the_counts_go_on() -> Non
     received = port.session.bytes(encode(Reading(4, Flow.SHUT, 1.0, 20.0)), port.now)
     assert [type(one) for one in received] == [LinkUp, Reading]
     assert port.session.counts.good == 3
+
+
+def test_half_a_frame_before_an_interruption_damages_no_frame_after_it() -> None:
+    port = Port()
+    port.tick()
+    port.opens()
+    frame = encode(Reading(7, Flow.SHUT, 1.0, 20.0))
+    port.take(frame[: len(frame) // 2])
+    port.breaks()
+    port.hangs_up()
+    port.wait(FIRST_S)
+    port.opens()
+    assert [type(one) for one in port.session.bytes(frame, port.now)] == [LinkUp, Reading]
+    assert port.session.counts.damaged_total == 0
 
 
 def test_finish_while_the_port_is_being_opened_closes_it_with_a_close() -> None:

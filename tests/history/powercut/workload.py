@@ -63,8 +63,8 @@ class Session:
         self.path, self.chance, self._acknowledged = path, chance, acknowledged
         self.log = writer.Log(path, settings=SETTINGS)
         opened = self.log.start().result(DEADLINE_S)
-        assert self.log.trouble is None
         assert opened.complete
+        assert self.log.flush().result(DEADLINE_S)
         self.boot = opened.boot
         self._clock = RecordClock(opened.boot, opened.last_utc_ms)
         self._second = opened.last_utc_ms / 1000.0 - 1_750_003_200.0 if opened.last_utc_ms else 0.0
