@@ -184,6 +184,13 @@ _GARDENS_A_YEAR = 4
     metavar="OPTIONS",
     help="With --singles: compare these options, such as drain-valve,flow-sensor, with an outfit without.",
 )
+@click.option(
+    "--search",
+    "search_s",
+    type=click.FloatRange(min=0.0, min_open=True),
+    metavar="SECONDS",
+    help="Search for so long for the faults and commands that do most harm.",
+)
 @click.option("--seed", default=1, show_default=True, help="Seed of all random values.")
 @click.option("--faults", is_flag=True, help="Add faults, at realistic and at very high rates.")
 @click.option(
@@ -210,6 +217,7 @@ def simulate(
     singles: bool,
     pairs: bool,
     options: str | None,
+    search_s: float | None,
     seed: int,
     faults: bool,
     reservoirs: int,
@@ -230,8 +238,12 @@ def simulate(
         return _tables(singles, pairs, options, jobs)
     if options is not None:
         raise InputError("--with needs --singles, such as --singles --with drain-valve")
+    if search_s is not None:
+        if years is not None:
+            raise InputError("--years does not go with --search; give one of them")
+        return _search(search_s, seed)
     if years is None:
-        raise InputError("give --years, such as --years 0.25, or --singles, or --pairs")
+        raise InputError("give --years, such as --years 0.25, or --singles, or --pairs, or --search")
     if into is not None and log is not None:
         raise InputError("--into does not go with --log, because a half-year that is kept runs only once")
     return _years(years, seed, faults, reservoirs, jobs, log, station_only, into, as_json)
@@ -257,6 +269,15 @@ def _tables(singles: bool, pairs: bool, options: str | None, jobs: int | None) -
         wrong += table.violations_of(found)
     click.echo("\n".join(["", f"{len(wrong)} violations:", *wrong]) if wrong else "\nNo violation.")
     return 1 if wrong else 0
+
+
+def _search(seconds: float, seed: int) -> int:
+    from bridge.simulate.scenes.search import search, story
+
+    ends = time.monotonic() + seconds
+    find = search(seed, lambda plays: time.monotonic() < ends)
+    click.echo(story(find))
+    return 1 if find.harm.violations else 0
 
 
 def _years(
