@@ -210,6 +210,7 @@ _GARDENS_A_YEAR = 4
     type=click.Path(dir_okay=False, path_type=Path),
     help="Keep the outcome of each half-year in this file, and go on where an earlier run stopped.",
 )
+@click.option("--executor", metavar="dask://HOST:PORT", help="Run the half-years on this cluster.")
 @click.option("--json", "as_json", is_flag=True, help="Print the outcome as JSON.")
 @typed_values()
 def simulate(
@@ -225,6 +226,7 @@ def simulate(
     log: str | None,
     station_only: bool,
     into: Path | None,
+    executor: str | None,
     as_json: bool,
 ) -> int:
     """Run the real bridge in a simulated garden in virtual time, and judge it by the garden's true state.
@@ -246,7 +248,7 @@ def simulate(
         raise InputError("give --years, such as --years 0.25, or --singles, or --pairs, or --search")
     if into is not None and log is not None:
         raise InputError("--into does not go with --log, because a half-year that is kept runs only once")
-    return _years(years, seed, faults, reservoirs, jobs, log, station_only, into, as_json)
+    return _years(years, seed, faults, reservoirs, jobs, log, station_only, into, executor, as_json)
 
 
 def _tables(singles: bool, pairs: bool, options: str | None, jobs: int | None) -> int:
@@ -289,6 +291,7 @@ def _years(
     log: str | None,
     station_only: bool,
     into: Path | None,
+    executor: str | None,
     as_json: bool,
 ) -> int:
     import sys
@@ -306,13 +309,13 @@ def _years(
             bar.update(round(outcome.task.days))
 
         if into is None:
-            outcomes = run(tasks, jobs, done)
+            outcomes = run(tasks, jobs, done, executor)
         else:
             from bridge import __version__
             from bridge.simulate.kept import Manifest, run_into
 
             manifest = Manifest(__version__, _commit(), seed, faults, station_only)
-            kept = run_into(into, manifest, tasks, jobs, done)
+            kept = run_into(into, manifest, tasks, jobs, done, executor)
             outcomes = list(kept.outcomes.values())
             click.echo(kept.sentence, err=as_json)
     summary = found.summed(seed, reservoirs, years, outcomes)
