@@ -194,6 +194,13 @@ _GARDENS_A_YEAR = 4
     metavar="OPTIONS",
     help="With --singles: compare these options, such as drain-valve,flow-sensor, with an outfit without.",
 )
+@click.option(
+    "--search",
+    "search_s",
+    type=click.FloatRange(min=0.0, min_open=True),
+    metavar="SECONDS",
+    help="Search for so long for the faults and commands that do most harm.",
+)
 @click.option("--seed", default=1, show_default=True, help="Seed of all random values.")
 @click.option("--faults", is_flag=True, help="Add faults, at realistic and at very high rates.")
 @click.option(
@@ -213,6 +220,7 @@ _GARDENS_A_YEAR = 4
     type=click.Path(dir_okay=False, path_type=Path),
     help="Keep the outcome of each half-year in this file, and go on where an earlier run stopped.",
 )
+@click.option("--executor", metavar="dask://HOST:PORT", help="Run the half-years on this cluster.")
 @click.option("--json", "as_json", is_flag=True, help="Print the outcome as JSON.")
 @typed_values()
 def simulate(
@@ -222,6 +230,7 @@ def simulate(
     singles: bool,
     pairs: bool,
     options: str | None,
+    search_s: float | None,
     seed: int,
     faults: bool,
     reservoirs: int,
@@ -229,6 +238,7 @@ def simulate(
     log: str | None,
     station_only: bool,
     into: Path | None,
+    executor: str | None,
     as_json: bool,
 ) -> int:
     """Run the real bridge in a simulated garden in virtual time, and judge it by the garden's true state.
@@ -250,11 +260,15 @@ def simulate(
         return _tables(singles, pairs, options, jobs)
     if options is not None:
         raise InputError("--with needs --singles, such as --singles --with drain-valve")
+    if search_s is not None:
+        if years is not None:
+            raise InputError("--years does not go with --search; give one of them")
+        return _search(search_s, seed)
     if years is None:
-        raise InputError("give --years, such as --years 0.25, or --singles, or --pairs")
+        raise InputError("give --years, such as --years 0.25, or --singles, or --pairs, or --search")
     if into is not None and log is not None:
         raise InputError("--into does not go with --log, because a half-year that is kept runs only once")
-    return _years(years, seed, faults, reservoirs, jobs, log, station_only, into, as_json)
+    return _years(years, seed, faults, reservoirs, jobs, log, station_only, into, executor, as_json)
 
 
 def _tables(singles: bool, pairs: bool, options: str | None, jobs: int | None) -> int:
@@ -279,6 +293,15 @@ def _tables(singles: bool, pairs: bool, options: str | None, jobs: int | None) -
     return 1 if wrong else 0
 
 
+def _search(seconds: float, seed: int) -> int:
+    from bridge.simulate.scenes.search import search, story
+
+    ends = time.monotonic() + seconds
+    find = search(seed, lambda plays: time.monotonic() < ends)
+    click.echo(story(find))
+    return 1 if find.harm.violations else 0
+
+
 def _years(
     years: float,
     seed: int,
@@ -288,6 +311,7 @@ def _years(
     log: str | None,
     station_only: bool,
     into: Path | None,
+    executor: str | None,
     as_json: bool,
 ) -> int:
     import sys
@@ -305,13 +329,13 @@ def _years(
             bar.update(round(outcome.task.days))
 
         if into is None:
-            outcomes = run(tasks, jobs, done)
+            outcomes = run(tasks, jobs, done, executor)
         else:
             from bridge import __version__
             from bridge.simulate.kept import Manifest, run_into
 
             manifest = Manifest(__version__, _commit(), seed, faults, station_only)
-            kept = run_into(into, manifest, tasks, jobs, done)
+            kept = run_into(into, manifest, tasks, jobs, done, executor)
             outcomes = list(kept.outcomes.values())
             click.echo(kept.sentence, err=as_json)
     summary = found.summed(seed, reservoirs, years, outcomes)

@@ -12,6 +12,7 @@ from multiprocessing import get_context
 from typing import TypeVar
 
 from bridge.errors import OutOfRangeError
+from bridge.simulate.cluster import spread_over
 from bridge.simulate.gardens import NAMES
 from bridge.simulate.outcome import Outcome, Task
 from bridge.simulate.promises import Promises, judged_garden
@@ -79,7 +80,10 @@ def tasks_of(
 
 
 def run(
-    tasks: list[Task], jobs: int | None = None, on_done: Callable[[Outcome], None] | None = None
+    tasks: list[Task],
+    jobs: int | None = None,
+    on_done: Callable[[Outcome], None] | None = None,
+    executor: str | None = None,
 ) -> list[Outcome]:
     """Run all tasks, and return the outcomes in the order of the tasks.
 
@@ -87,9 +91,10 @@ def run(
         tasks: The tasks to run.
         jobs: The number of parallel processes. Without it, one process runs on each core.
         on_done: Receives each outcome when its task ends, in any order.
+        executor: The cluster that runs the tasks, as ``dask://HOST:PORT``; None for this machine.
     """
     found: dict[int, Outcome] = {}
-    for index, outcome in spread(simulate, tasks, jobs):
+    for index, outcome in spread(simulate, tasks, jobs, executor):
         found[index] = outcome
         if on_done is not None:
             on_done(outcome)
@@ -110,7 +115,10 @@ def _judged(garden: tuple[str, int]) -> Promises:
 
 
 def spread(
-    work: Callable[[Given], Found], tasks: Sequence[Given], jobs: int | None = None
+    work: Callable[[Given], Found],
+    tasks: Sequence[Given],
+    jobs: int | None = None,
+    executor: str | None = None,
 ) -> Iterator[tuple[int, Found]]:
     """Run a function on many values in parallel processes.
 
@@ -118,10 +126,14 @@ def spread(
         work: A function of a module.
         tasks: The values.
         jobs: The number of processes. Without it, one process runs on each core.
+        executor: The cluster that runs the tasks, as ``dask://HOST:PORT``; None for this machine.
 
     Yields:
         The index of each value and its result, in the order in which they end.
     """
+    if executor is not None:
+        yield from spread_over(executor, work, tasks)
+        return
     wanted = min(len(tasks), jobs or len(os.sched_getaffinity(0)))
     if wanted <= 1:
         for index, task in enumerate(tasks):

@@ -31,8 +31,11 @@ _HEARS_AFTER_S = 5.0
 _BREAKS_THROUGH = 0.9
 """The product of a bed may exceed the target from this share of its capacity on."""
 _WORTH_ORDERING = 0.25
-"""No forecast may ask for the next cartridge below this share of the capacity: half of the life of one whose rating is
-too high by a factor of two, which is the largest error that the forecast of a first cartridge must allow for."""
+"""No forecast may ask for the next cartridge below this share of the capacity.
+
+It is half of the life of a cartridge whose rating is too high by a factor of two, the largest error that the
+forecast of a first cartridge must allow for.
+"""
 _LONG_AGO_S = -1e9
 
 

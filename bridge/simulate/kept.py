@@ -57,6 +57,7 @@ def run_into(
     tasks: Sequence[Task],
     jobs: int | None = None,
     on_done: Callable[[Outcome], None] | None = None,
+    executor: str | None = None,
 ) -> Kept:
     """Run the tasks that the file does not have yet, and add each outcome to it when its task ends.
 
@@ -66,6 +67,7 @@ def run_into(
         tasks: All tasks.
         jobs: The number of parallel processes. Without it, one process runs on each core.
         on_done: Receives each new outcome, in any order.
+        executor: The cluster that runs the tasks, as ``dask://HOST:PORT``; None for this machine.
 
     Returns:
         The outcomes of these tasks, in their order.
@@ -79,7 +81,7 @@ def run_into(
         with path.open("ab") as file:
             if file.tell() == 0:
                 _append(file.fileno(), json.dumps(asdict(manifest)).encode())
-            for _, outcome in spread(simulate, left, jobs):
+            for _, outcome in spread(simulate, left, jobs, executor):
                 _append(file.fileno(), _OUTCOME.dump_json(outcome))
                 have[outcome.task] = outcome
                 if on_done is not None:

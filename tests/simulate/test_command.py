@@ -25,6 +25,8 @@ def entered(monkeypatch: pytest.MonkeyPatch, *words: str) -> object:
         (("--years", "many"), "many"),
         (("--years", "1", "--singles"), "--years does not go with"),
         (("--years", "1", "--with", "drain-valve"), "--with needs --singles"),
+        (("--years", "0.001", "--executor", "barn:8786"), "the form is dask://HOST:PORT"),
+        (("--years", "0.001", "--executor", "dask://127.0.0.1:1"), "no scheduler answers there"),
         (("--singles", "--with", "gold-tap"), "'gold-tap' is not an option"),
         (("--years", "0"), "must be above 0"),
         (("--years", "1", "--reservoirs", "0"), "must be from 1"),

@@ -1,9 +1,11 @@
 """Each fault alone has its own price, within a bound that follows from the plan, and so has each pair."""
 
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 
+import bridge
 from bridge.rig.faults import FaultName
 from bridge.simulate.scenes import trial
 from bridge.simulate.scenes.bounds import UNCOVERED, Bound, bounds, excuse
@@ -111,3 +113,14 @@ def test_only_the_named_pairs_may_cost_more_than_their_bounds() -> None:
 def test_no_fault_alone_breaks_a_rule_in_any_phase() -> None:
     found = [single(one, name, fitted(one)) for one in (*PHASES, FULL) for name in FaultName]
     assert violations_of(found) == []
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", ["probe-dry", "overflow-float-up"])
+def test_the_manual_has_the_row_that_a_run_gives(name: str) -> None:
+    found = [single(one, FaultName(name), fitted(one)) for one in SCENES]
+    assert violations_of(found) == []
+    cells = [cell.strip() for cell in table_of_singles(found).splitlines()[2].split("|")]
+    page = (Path(bridge.__file__).parent / "manual" / "simulate.md").read_text()
+    rows = [line.split("|") for line in page.splitlines() if line.startswith(f"| {name} ")]
+    assert cells in [[cell.strip() for cell in row] for row in rows]

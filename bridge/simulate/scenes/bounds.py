@@ -70,11 +70,7 @@ def bounds(garden: Garden) -> dict[FaultName, Bound]:
         reason="one scan in each excursion, the rinse if no drain is fitted, and a lease if the bridge dies",
     )
     standing = Bound(wash_l + scan_l, reason="the standing water, which the rinse did not remove")
-    late = Bound(
-        rinse_l + late_l,
-        late_l,
-        reason="a frame that is too old, one lease, and the lag both ways",
-    )
+    late = Bound(late_l, late_l, reason="a frame that is too old, one lease, and the lag both ways")
     shut = Bound(wash_l + scan_l, reason="the valve shuts; a new rinse may meet standing water")
     found = dict.fromkeys(FaultName, shut)
     found |= dict.fromkeys((_F.PROBE_STUCK, _F.PROBE_DRIFT, _F.PROBE_NOISY, _F.PROBES_SWAPPED), standing)
