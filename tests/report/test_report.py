@@ -357,3 +357,15 @@ def test_without_the_extra_the_missing_library_is_named(
     said = refused("report", "--log", log, "--out", tmp_path / name)
     assert re.search(rf"the library {library}.*clearwell-bridge\[report\]", said)
     assert not list(tmp_path.iterdir())
+
+
+# --- the first page -------------------------------------------------------------------------------
+
+
+def test_the_answers_stand_before_every_chart_and_table(config: Path, tmp_path: Path) -> None:
+    report(config, "--out", tmp_path / "r.html", "--from", "2025-03-01", "--to", "2025-03-31")
+    document = (tmp_path / "r.html").read_text()
+    first = min(document.index("<svg"), document.index("<table"))
+    for name in ("Water made", "What the plants got", "Days nearly empty", "Cost", "Next order"):
+        assert document.index(f"<dt>{name}</dt>") < first
+    assert document.index("What to change for the next season") < first
