@@ -69,6 +69,13 @@ STEPS: dict[AlarmId, tuple[Step, ...]] = {
         Step("Check the power supply: it must hold its voltage while the valve opens."),
         _RESET,
     ),
+    Trip.CELLS_DISAGREE: (
+        Step("Measure the product with a hand meter to see which cell is wrong."),
+        Step("Clean that cell and calibrate it."),
+        _RESET,
+    ),
+    Advisory.CELL_DOUBTFUL: (Step("Check the product cell, and test it in a standard solution."),),
+    Advisory.CALIBRATION_DUE: (Step("Calibrate the product cell."),),
     Advisory.PRODUCT_OVER_TARGET: (Step("Get the next cartridge or membrane ready."),),
     Advisory.PROBE_MAINTENANCE: (
         Step("Clean the cell and check its cable."),
