@@ -9,6 +9,7 @@ import math
 import re
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, tzinfo
+from decimal import Decimal
 from enum import Enum
 from zoneinfo import ZoneInfo
 
@@ -21,6 +22,7 @@ LITRES_PER_CUBIC_FOOT = 28.316846592
 CACO3_EQUIVALENT_WEIGHT_G = 50.04
 """Grams in one equivalent of calcium carbonate: molar mass 100.09 g/mol over two charges."""
 
+_VOLUMES = re.compile(r"(\d+(?:\.\d+)?)(?: ± (\d+(?:\.\d+)?))? L(?![^\W\d_])")
 _DECIMAL_COMMA = re.compile(r"([+-]?\d*),(\d+)(?![\d,])")
 _NUMBER_AND_UNIT = re.compile(r"(\S*[0-9.])\s*((?:[^\W\d_]|°).*)")
 
@@ -255,21 +257,21 @@ class DisplayUnits:
     def litres_as(self, volume_l: float, spec: str) -> str:
         """Show a volume given in litres with the digits of a format such as ``.3g``."""
         shown = self.litres(volume_l)
-        return f"{shown.number:{spec}} {shown.unit}"
+        return f"{plain(shown.number, spec)} {shown.unit}"
 
     def celsius_as(self, temperature_c: float, spec: str) -> str:
         """Show a temperature given in °C with the digits of a format."""
         shown = self.celsius(temperature_c)
-        return f"{shown.number:{spec}} {shown.unit}"
+        return f"{plain(shown.number, spec)} {shown.unit}"
 
     def ppm_as(self, ppm: float, factor: float | None, spec: str) -> str:
         """Show dissolved solids with the digits of a format; in ppm if the scale is not known."""
         shown = Quantity(ppm, SolidsUnit.PPM.value, "") if factor is None else self.ppm(ppm, factor)
-        return f"{shown.number:{spec}} {shown.unit}"
+        return f"{plain(shown.number, spec)} {shown.unit}"
 
     def cost_as(self, amount_per_l: float, spec: str) -> str:
         """Show a cost given for one litre with the digits of a format: ``0.31 EUR per US gal``."""
-        return f"{self.cost_number(amount_per_l):{spec}} {self.cost_unit}"
+        return f"{plain(self.cost_number(amount_per_l), spec)} {self.cost_unit}"
 
     def cost_number(self, amount_per_l: float) -> float:
         """Convert a cost for one litre to a cost for one unit of volume."""
@@ -281,10 +283,28 @@ class DisplayUnits:
         per = "litre" if self.volume is VolumeUnit.LITRE else self.volume.value
         return f"{self.currency} per {per}".lstrip()
 
+    def sentence(self, text: str) -> str:
+        """Show the litres within a recorded sentence, such as ``use 2.97 ± 1.7 L/day``, in these units."""
+        if self.volume is VolumeUnit.LITRE:
+            return text
+        unit = _UNIT_OF[self.volume]
+
+        def shown(found: re.Match[str]) -> str:
+            numbers = [plain(unit.from_base(float(one))) for one in found.groups() if one is not None]
+            return f"{' ± '.join(numbers)} {self.volume.value}"
+
+        return _VOLUMES.sub(shown, text)
+
     def local(self, utc_s: float) -> datetime:
         """Convert the time of a record (seconds of UTC since 1970) to the time zone of the people."""
         zone: tzinfo | None = None if self.zone is None else ZoneInfo(self.zone)
         return datetime.fromtimestamp(utc_s, UTC).astimezone(zone)
+
+
+def plain(number: float, spec: str = ".3g") -> str:
+    """Format a number for people, who do not read an exponent: ``1240``, not ``1.24e+03``."""
+    text = f"{number:{spec}}"
+    return f"{Decimal(text):f}" if "e" in text else text
 
 
 def _quantity(number: float, unit: str) -> Quantity:

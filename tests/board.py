@@ -2,6 +2,7 @@
 
 import asyncio
 import os
+import tty
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from dataclasses import replace
@@ -25,6 +26,8 @@ class Board:
 
     def __init__(self) -> None:
         self.master, slave = os.openpty()
+        # A serial line does not echo before somebody opens it.
+        tty.setraw(slave)
         os.set_blocking(self.master, False)
         self.path = os.ttyname(slave)
         self._slave = slave

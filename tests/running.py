@@ -7,7 +7,7 @@ import re
 import subprocess
 import sys
 import threading
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from signal import SIGKILL, SIGTERM, Signals
@@ -39,11 +39,25 @@ def clearwell(*words: object, answers: str = "", **environ: str) -> Finished:
         answers: The text that is typed at its questions.
         environ: Variables to add to the environment.
     """
+    return _in_process(words, answers, environ, is_terminal=False)
+
+
+def on_terminal(columns: int, *words: object) -> Finished:
+    """Runs a command inside this process, on a terminal of so many columns."""
+    return _in_process(words, "", {"COLUMNS": str(columns)}, is_terminal=True)
+
+
+def _in_process(
+    words: Sequence[object], answers: str, environ: Mapping[str, str], *, is_terminal: bool
+) -> Finished:
     status: object = 0
     with (
         CliRunner().isolation(input=answers, env=environ) as (out, err, _),
         mock.patch.object(sys, "argv", ["clearwell", *map(str, words)]),
     ):
+        if is_terminal:
+            for stream in (sys.stdout, sys.stderr):
+                stream.isatty = lambda: True  # type: ignore[method-assign]
         try:
             cli.main()
         except SystemExit as end:

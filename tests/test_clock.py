@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from bridge.clock import Backoff, Clock, LoopClock, Timer, VirtualClock
 from bridge.errors import OutOfRangeError
+from tests.waiting import within
 
 SECONDS = st.floats(0.0, 1e6)
 
@@ -123,7 +124,7 @@ async def _ended(clock: Clock, wait: "asyncio.Event") -> list[str]:
 async def test_the_clock_of_a_loop_calls_as_the_virtual_one_does() -> None:
     done = asyncio.Event()
     called = await _ended(LoopClock(asyncio.get_running_loop()), done)
-    await asyncio.wait_for(done.wait(), 10.0)
+    await within(done.wait())
     virtual = VirtualClock()
     expected = await _ended(virtual, asyncio.Event())
     virtual.advance_to(1.0)

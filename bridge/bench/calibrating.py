@@ -94,7 +94,7 @@ def keep(plan: BridgePlan, configuration: Path, station: StationPlan, cell: str,
         plan: The bridge's plan.
         configuration: Path of the configuration.
         station: The station of the cell.
-        cell: ``product`` or ``feed``.
+        cell: ``product``, ``feed`` or ``check_cell``.
         outcome: The new calibration and the one before it.
         configured_per_cm: The constant in the configuration itself, cm⁻¹.
 
@@ -110,7 +110,7 @@ def keep(plan: BridgePlan, configuration: Path, station: StationPlan, cell: str,
         file,
         CalibrationTable(
             reservoir=station.identity.reservoir,
-            cell="feed" if cell == "feed" else "product",
+            cell="product" if cell == "product" else "feed" if cell == "feed" else "check_cell",
             made=datetime.now(UTC).replace(microsecond=0),
             standard=new.standard_id,
             temperature_c=round(new.temperature_c, 3),

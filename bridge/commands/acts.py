@@ -10,6 +10,7 @@ from typing import Any, TypeVar
 import click
 
 from bridge.commands.shared.configuration import configuration_in_use, station_of, usual_config
+from bridge.commands.shared.terminal import print_text
 from bridge.errors import InputError
 
 F = TypeVar("F", bound=Callable[..., Any])
@@ -129,4 +130,4 @@ def _send(command: str, config: Path | None, reservoir: str | None, path: str, v
     result = ask(plan.socket, line)
     if result.status != "done":
         raise InputError(result.sentence)
-    click.echo(result.sentence)
+    print_text(result.sentence)

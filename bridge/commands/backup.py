@@ -14,6 +14,7 @@ import click
 from bridge.commands.shared.configuration import environ_as_daemon, usual_config
 from bridge.commands.shared.files import check_out
 from bridge.commands.shared.log_file import Bar, chosen
+from bridge.commands.shared.terminal import print_text
 from bridge.errors import ClearwellError, InputError, LogError
 
 if TYPE_CHECKING:
@@ -64,7 +65,7 @@ def backup(config: Path | None, out: Path, log_file: Path | None, force: bool) -
         for ending in ("", "-journal", "-wal", "-shm"):
             part.with_name(part.name + ending).unlink(missing_ok=True)
     start, end = (datetime.fromtimestamp(at / 1000.0, UTC) for at in made.span_ms)
-    click.echo(
+    print_text(
         f"{path} from {start:%Y-%m-%d %H:%M} to {end:%Y-%m-%d %H:%M} UTC is in {out}: "
         f"{made.size_bytes / 2**20:.1f} MiB, checked and sound."
     )
@@ -199,13 +200,13 @@ def restore(file: Path, config: Path | None) -> None:
             "as root"
         ) from error
     end = datetime.fromtimestamp(held / 1000.0, UTC)
-    click.echo(f"{log} is that of {file} now; it ends at {end:%Y-%m-%d %H:%M} UTC.")
+    print_text(f"{log} is that of {file} now; it ends at {end:%Y-%m-%d %H:%M} UTC.")
     if kept is not None:
-        click.echo(f"The log that was there is kept as {kept}.")
-    click.echo(told)
+        print_text(f"The log that was there is kept as {kept}.")
+    print_text(told)
     added = _added_calibrations(log, config)
     if added:
-        click.echo(f"{added}")
+        print_text(f"{added}")
 
 
 def _check_file(file: Path, log: Path) -> None:

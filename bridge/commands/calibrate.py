@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from bridge.commands.shared.terminal import print_error, print_text
 from bridge.commands.shared.values import in_base, in_celsius, typed_values
 from bridge.errors import ClearwellError, InputError, LinkError
 from bridge.units import CONDUCTANCE
@@ -35,7 +36,9 @@ CAUTION = (
 @click.command("calibrate")
 @click.option("--config", required=True, type=click.Path(path_type=Path), help="The daemon's configuration.")
 @click.option("--reservoir", metavar="ID", help="Which reservoir's controller, where there are several.")
-@click.option("--cell", type=click.Choice(["product", "feed"]), default="product", show_default=True)
+@click.option(
+    "--cell", type=click.Choice(["product", "feed", "check_cell"]), default="product", show_default=True
+)
 @click.option(
     "--standard",
     "standards",
@@ -123,9 +126,9 @@ def command(
         config, station.identity.reservoir, cell, probe.chain.cell.constant_per_cm
     )
     file, trouble = keep(plan, config, station, cell, outcome, configured)
-    click.echo(f"Saved in {file}; the daemon reads it when it starts. Earlier values stay in it.")
+    print_text(f"Saved in {file}; the daemon reads it when it starts. Earlier values stay in it.")
     if trouble is not None:
-        click.echo(f"clearwell: {trouble}", err=True)
+        print_error(f"clearwell: {trouble}")
         sys.exit(1)
 
 
@@ -135,9 +138,9 @@ def _probe(
     from bridge.commands.shared.configuration import station_of
 
     station = station_of(stations, reservoir)
-    probe = station.product if cell == "product" else station.feed
+    probe = {"product": station.product, "feed": station.feed, "check_cell": station.check}[cell]
     if probe is None:
-        raise InputError(f"--cell feed: {station.identity.reservoir} has no feed cell in the configuration")
+        raise InputError(f"--cell {cell}: {station.identity.reservoir} has no such cell in the configuration")
     return station, probe
 
 
@@ -181,8 +184,8 @@ def _at_the_bench(
 
     points: list[CalibrationPoint] = []
     with Bench(station) as bench:
-        click.echo(f"The controller at {station.port} responds. Its valve stays shut.\n")
-        click.echo(f"{CAUTION}\n\n{PROCEDURE}\n")
+        print_text(f"The controller at {station.port} responds. Its valve stays shut.\n")
+        print_text(f"{CAUTION}\n\n{PROCEDURE}\n")
         while True:
             number = len(points)
             if number < len(solutions):
@@ -201,7 +204,7 @@ def _at_the_bench(
             celsius = settled.temperature_c
             if temperatures:
                 celsius, doubt_k = temperatures[min(number, len(temperatures) - 1)], 0.2
-            click.echo(f"Settled at {settled.conductance_us:.5g} µS and {celsius:.2f} °C.")
+            print_text(f"Settled at {settled.conductance_us:.5g} µS and {celsius:.2f} °C.")
             doubt_percent = hypot(0.2, settled.mean_uncertainty_percent)
             points.append(_point(standard, settled.conductance_us, celsius, doubt_k, doubt_percent))
             if len(points) == 2 or (solutions and len(points) == len(solutions)):
@@ -229,8 +232,8 @@ def _settle(
                 f"The controller at {bench.plan.port} sends no readings. Check its supply and the cable."
             )
         at_s, reading = received
-        feed = cell == "feed"
-        us, c = (reading.feed_us, reading.feed_c) if feed else (reading.product_us, reading.product_c)
+        second = cell != "product"
+        us, c = (reading.feed_us, reading.feed_c) if second else (reading.product_us, reading.product_c)
         us_number = us if isinstance(us, float) else None
         c_number = c if isinstance(c, float) else None
         settling.take(at_s, us_number, c_number)
@@ -239,9 +242,9 @@ def _settle(
         elif at_s - last_value_s > min(_NO_VALUE_S, give_up / 2.0):
             expected_us = value_us_cm(standard, 25.0) / probe.chain.cell.constant_per_cm
             raise LinkError(
-                f"The {cell} cell or its thermometer gives no value. In this cell the solution has about "
-                f"{expected_us:.4g} µS at 25 °C. If the controller cannot measure that much, use a weaker "
-                "standard; otherwise check plug, cable and bubbles."
+                f"The {cell.removesuffix('_cell')} cell or its thermometer gives no value. In this cell the "
+                f"solution has about {expected_us:.4g} µS at 25 °C. If the controller cannot measure that "
+                "much, use a weaker standard; otherwise check plug, cable and bubbles."
             )
         if (settled := settling.settled) is not None:
             if sys.stderr.isatty():
@@ -263,26 +266,26 @@ def _settle(
 def _show(outcome: "Outcome", probe: "ProbePlan") -> None:
     new, before = outcome.new, outcome.before
     for point in new.points:
-        click.echo(
+        print_text(
             f"In {point.standard.description} at {point.temperature_c:.2f} °C, which is "
             f"{point.reference_us_cm:.5g} µS/cm: {point.conductance_us:.5g} µS."
         )
-    click.echo(
+    print_text(
         f"Cell constant  {new.cell.constant_per_cm:.5g} cm⁻¹ ± "
         f"{2.0 * new.constant_uncertainty_percent:.2g} % (k = 2)"
     )
     if len(new.points) == 2:
-        click.echo(
+        print_text(
             f"Offset         {new.cell.offset_us:.3g} µS ± {2.0 * new.offset_uncertainty_us:.2g} µS (k = 2)"
         )
     else:
-        click.echo(f"Offset         {new.cell.offset_us:.3g} µS, as before (it needs two solutions)")
+        print_text(f"Offset         {new.cell.offset_us:.3g} µS, as before (it needs two solutions)")
     made = probe.calibration
     last = "the value in the configuration" if made is None else f"the calibration of {made.made:%Y-%m-%d}"
     weight = (
         "more than both uncertainties explain" if outcome.drift_is_significant else "within the uncertainties"
     )
-    click.echo(
+    print_text(
         f"Drift          {outcome.drift_percent:+.2f} % against {last}, {before.cell.constant_per_cm:.5g} "
         f"cm⁻¹: {weight}"
     )
@@ -297,7 +300,7 @@ def _agree(outcome: "Outcome", new_cell: bool, unasked: bool) -> None:
         )
         if unasked:
             raise InputError(f"{sentence}. If the cell was exchanged, add --new-cell; nothing was saved")
-        click.echo(f"{sentence}.")
+        print_text(f"{sentence}.")
         _agreed(click.confirm("Was the cell exchanged, and should the result be saved?", default=False))
     elif not unasked:
         _agreed(click.confirm("Save this result?", default=True))

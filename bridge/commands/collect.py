@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from bridge.commands.shared.terminal import sentence_of
 from bridge.errors import InputError
 
 if TYPE_CHECKING:
@@ -61,7 +62,7 @@ def command(
 
     settings = _broker(config, broker, name)
     store = store_at(url, name)
-    service.configure_log(level=logging.WARNING if quiet else logging.INFO)
+    service.configure_log(level=logging.WARNING if quiet else logging.INFO, for_people=sentence_of)
     log = service.logger()
 
     def report(sentence: str, is_trouble: bool) -> None:

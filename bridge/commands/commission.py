@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from bridge.commands.shared.terminal import print_error, print_text
 from bridge.errors import ClearwellError
 
 if TYPE_CHECKING:
@@ -49,7 +50,7 @@ def command(config: Path, reservoir: str | None, record: Path | None) -> None:
     from bridge.commands.shared.configuration import configuration_in_use, station_of
 
     station = station_of(configuration_in_use(config).plan.stations, reservoir)
-    click.echo(CAUTIONS)
+    print_text(CAUTIONS)
     if not click.confirm("Is the hand valve shut, and is somebody beside it?", default=False):
         raise ClearwellError("commission: not started; shut the hand valve, and start again")
     results: list[Result] = []
@@ -57,18 +58,18 @@ def command(config: Path, reservoir: str | None, record: Path | None) -> None:
         checklist = Checklist(bench, station, _ask)
         for result in checklist.results():
             results.append(result)
-            click.echo(
+            print_text(
                 f"  {result.verdict.value}: {result.test}{': ' if result.observed else ''}{result.observed}\n"
             )
     by_hand = [(what, click.confirm(f"By hand: {what} Done, and passed?", default=False)) for what in BY_HAND]
     signed = click.prompt("Your name, for the record", default="", show_default=False)
     text = _record(station, checklist, results, by_hand, signed)
-    click.echo(f"\n{text}")
+    print_text(f"\n{text}")
     if record is not None:
         record.write_text(text, encoding="utf-8")
     passed = all(result.verdict in (Verdict.PASSED, Verdict.NOT_FITTED) for result in results)
     if not (passed and all(done for _, done in by_hand)):
-        click.echo("Not everything passed: the hand valve stays shut.", err=True)
+        print_error("Not everything passed: the hand valve stays shut.")
         sys.exit(1)
 
 

@@ -2,7 +2,6 @@
 
 import json
 import os
-import shutil
 import sys
 from collections.abc import Iterator, Mapping
 from pathlib import Path
@@ -11,6 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from bridge.commands.shared.configuration import environ_as_daemon, usual_config
+from bridge.commands.shared.terminal import columns, print_text
 from bridge.doctor import SIGNS, Finding, Verdict, worst
 from bridge.errors import InputError
 
@@ -19,7 +19,6 @@ if TYPE_CHECKING:
     from bridge.doctor.judge_line import PortFacts
     from bridge.station.plan import StationPlan
 
-_WIDEST = 100
 _INDENT = 12
 
 
@@ -57,7 +56,7 @@ def command(config: Path | None, as_json: bool) -> int:
         click.echo(json.dumps(_record(found), ensure_ascii=False, indent=2))
     else:
         counts = {verdict: sum(one.verdict is verdict for one in found) for verdict in Verdict}
-        click.echo(
+        print_text(
             f"{counts[Verdict.OK]} ok, {counts[Verdict.LOOK]} to look at, {counts[Verdict.WRONG]} wrong."
         )
     return 1 if worst(found) is Verdict.WRONG else 0
@@ -72,7 +71,7 @@ def _text(one: Finding) -> str:
     head, sentence = f"{SIGNS[one.verdict]:<{_INDENT}}", f"{one.check}{about}: {one.what}{then}"
     if not sys.stdout.isatty():
         return head + printable(sentence)
-    width = min(shutil.get_terminal_size((80, 24)).columns, _WIDEST)
+    width = columns()
     lines = wrapped(sentence, max(width - _INDENT, 20))
     return "\n".join([head + lines[0], *(" " * _INDENT + line for line in lines[1:])])
 

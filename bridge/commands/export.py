@@ -19,6 +19,7 @@ from bridge.commands.shared.log_file import (
     which_log,
     which_time,
 )
+from bridge.commands.shared.terminal import print_error, print_text
 from bridge.errors import ClearwellError, InputError
 
 if TYPE_CHECKING:
@@ -174,6 +175,6 @@ def _account(count: int, out: Path, wanted: "Wanted", held: tuple[int, int], *, 
     if count == 0:
         hint = " Raw readings are kept for days only; try --grain minute." if raw else ""
         span = f"from {utc_text(held[0])} to {utc_text(held[1])}"
-        click.echo(f"clearwell: nothing in this range; the log goes {span}.{hint}", err=True)
+        print_error(f"clearwell: nothing in this range; the log goes {span}.{hint}")
     elif out != STDOUT:
-        click.echo(f"{count} rows from {utc_text(wanted.start)} to {utc_text(wanted.end)} in {out}")
+        print_text(f"{count} rows from {utc_text(wanted.start)} to {utc_text(wanted.end)} in {out}")

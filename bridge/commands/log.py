@@ -5,7 +5,6 @@ not a printable character, or a line could be made to look like another one.
 """
 
 import json
-import shutil
 import signal
 import textwrap
 import threading
@@ -26,6 +25,7 @@ from bridge.commands.shared.log_file import (
     which_log,
     which_time,
 )
+from bridge.commands.shared.terminal import columns, print_error
 from bridge.display.text import printable as printable
 from bridge.history.records import (
     AlarmRow,
@@ -63,7 +63,6 @@ KINDS = (
 FOLLOW_EVERY_S = 0.5
 LATE_MS = 60_000
 """An event reaches the file seconds after its time; a minute is looked back on."""
-_WIDEST = 100
 
 
 @click.command("log")
@@ -73,8 +72,9 @@ _WIDEST = 100
     "--kind",
     "kinds",
     multiple=True,
+    metavar="KIND",
     type=click.Choice(KINDS),
-    help="Only this kind; may be given several times.",
+    help=f"Only this kind; may be given several times: {', '.join(KINDS)}.",
 )
 @click.option("--reservoir", metavar="R", help="Only what concerns this reservoir.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object for each entry.")
@@ -130,7 +130,7 @@ def command(
                     click.echo(show(row))
         elif nothing:
             span = f"from {utc_text(held[0])} to {utc_text(held[1])}"
-            click.echo(f"clearwell: nothing of this in the range; the log goes {span}.", err=True)
+            print_error(f"clearwell: nothing of this in the range; the log goes {span}.")
 
 
 @contextmanager
@@ -192,7 +192,7 @@ def _lines(row: "EntryRow", shown: "Shown | None") -> str:
     indent = len(when) + 2
     kind = KIND_OF[type(row)].value
     where = f"{printable(row.reservoir)}, " if row.reservoir else ""
-    width = min(shutil.get_terminal_size((80, 24)).columns, _WIDEST)
+    width = columns()
     return textwrap.fill(
         f"{where}{kind}: {said}",
         width=max(width, indent + 20),

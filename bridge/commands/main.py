@@ -26,9 +26,12 @@ COMMANDS = {
     "rig": "Serve a simulated controller on a pseudo-terminal.",
     "simulate": "Run years of faults in virtual time, and judge the bridge by the true state.",
     "sample": "Judge a reading taken by hand.",
+    "round": "What does each tray need today? And enter what was done.",
+    "away": "Enter an absence, or see what happened during one.",
     "forecast": "When will the purifier be exhausted?",
     "sources": "Which way of making water fits, and what does a litre cost?",
     "report": "Write a season's report: one HTML page, or a PDF.",
+    "calendar": "Write the dates that must not be missed for a calendar program.",
     "log": "Read events, alarms and commands out of the log.",
     "calibrate": "Find a cell's constant in a standard solution.",
     "commission": "Walk the commissioning checklist with the hardware attached.",
@@ -48,10 +51,15 @@ SHARED_MODULES = {
     "rig": "simulated",
     "simulate": "simulated",
     **dict.fromkeys(("reset", "acknowledge", "hold", "release", "fill", "cartridge", "shelve"), "acts"),
+    "round": "round",
+    "away": "round",
     "manual": "manual",
     "completion": "manual",
 }
 """The modules of several commands, each a function of its own name. Any other module has one ``command``."""
+
+_FUNCTIONS = {"round": "round_"}
+"""The functions whose names differ from their command, because the name is a builtin's."""
 
 LONG_RUNNING = frozenset({"report", "export", "backup", "simulate"})
 """Commands that compute for long, and may run beside a daemon on the same small computer."""
@@ -70,7 +78,7 @@ class _Lazy(click.Group):
             return None
         shared = SHARED_MODULES.get(cmd_name)
         module = importlib.import_module(f"bridge.commands.{shared or cmd_name}")
-        command: click.Command = getattr(module, cmd_name if shared else "command")
+        command: click.Command = getattr(module, _FUNCTIONS.get(cmd_name, cmd_name) if shared else "command")
         return command
 
     def resolve_command(
@@ -110,12 +118,19 @@ def main() -> None:
         error.show()
         sys.exit(2)
     except InputError as error:
-        print(f"clearwell: {error}", file=sys.stderr)  # noqa: T201
+        _print_error(error)
         sys.exit(2)
     except ClearwellError as error:
-        print(f"clearwell: {error}", file=sys.stderr)  # noqa: T201
+        _print_error(error)
         sys.exit(1)
     sys.exit(status if isinstance(status, int) else 0)
+
+
+def _print_error(error: ClearwellError) -> None:
+    # Imported late: the command line starts fast, and an error is rare.
+    from bridge.commands.shared.terminal import print_error
+
+    print_error(f"clearwell: {error}")
 
 
 def program() -> None:

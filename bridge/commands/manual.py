@@ -1,10 +1,10 @@
 """``clearwell manual`` and ``completion``: help at the terminal, and help while a command is typed."""
 
-import shutil
 from importlib.resources import files
 
 import click
 
+from bridge.commands.shared.terminal import columns
 from bridge.display.text import plain_text
 
 PAGES = {
@@ -13,8 +13,6 @@ PAGES = {
     if page.name.endswith(".md")
 }
 """Every page of the package by its topic."""
-WIDEST = 100
-"""Columns; longer lines are hard to read."""
 
 
 @click.command("manual")
@@ -26,8 +24,7 @@ def manual(topic: str | None) -> None:
     with a pager: clearwell manual faults | less
     """
     if topic is not None:
-        width = min(shutil.get_terminal_size().columns, WIDEST)
-        click.echo(plain_text(PAGES[topic].read_text("utf-8"), width), nl=False)
+        click.echo(plain_text(PAGES[topic].read_text("utf-8"), columns()), nl=False)
         return
     indent = max(map(len, PAGES)) + 2
     for name, page in PAGES.items():

@@ -10,6 +10,7 @@ import click
 
 from bridge.commands.shared.files import check_out, put
 from bridge.commands.shared.log_file import Bar, check_reservoirs, chosen, reading, which_time
+from bridge.commands.shared.terminal import print_text
 from bridge.errors import InputError
 
 if TYPE_CHECKING:
@@ -95,7 +96,7 @@ def command(
         put(out, _paper(text, paper) if form == ".pdf" else text.encode())
         bar(1.0)
     first, last = (units.local(at / 1000.0) for at in span)
-    click.echo(f"{', '.join(names)} from {first:%Y-%m-%d %H:%M} to {last:%Y-%m-%d %H:%M} in {out}")
+    print_text(f"{', '.join(names)} from {first:%Y-%m-%d %H:%M} to {last:%Y-%m-%d %H:%M} in {out}")
 
 
 def _plan(config: Path | None) -> "BridgePlan | None":

@@ -5,6 +5,7 @@ from pathlib import Path
 
 import click
 
+from bridge.commands.shared.terminal import sentence_of
 from bridge.errors import InputError
 
 
@@ -29,7 +30,7 @@ def command(config: Path, quiet: bool) -> None:
             f"{config}: there is no [reservoir.<id>] to keep filled; a purifier or a shelf that is kept by "
             "hand needs no daemon: enter it with clearwell sample, and see clearwell forecast"
         )
-    service.configure_log(level=logging.WARNING if quiet else logging.INFO)
+    service.configure_log(level=logging.WARNING if quiet else logging.INFO, for_people=sentence_of)
     for warning in configuration.warnings:
         service.logger().warning("configuration", sentence=warning)
 

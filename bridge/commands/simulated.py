@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from bridge.commands.shared.terminal import print_error, print_text
 from bridge.commands.shared.values import typed_values
 from bridge.errors import InputError
 
@@ -85,11 +86,11 @@ def demo(headless: bool, where: str | None) -> int:
             ) from error
         with View("", refresh_per_second=8) as live:
             ending = asyncio.run(play.run())
-    click.echo(f"the simulated water: {ending_line(ending)}")
+    print_text(f"the simulated water: {ending_line(ending)}")
     if ending.complete:
-        click.echo(f"The whole story was observed in {time.monotonic() - began:.0f} s.")
+        print_text(f"The whole story was observed in {time.monotonic() - began:.0f} s.")
         return 0
-    click.echo(f"The story is not complete. Missing: {ending.missing}.", err=True)
+    print_error(f"The story is not complete. Missing: {ending.missing}.")
     return 1
 
 
@@ -176,6 +177,15 @@ _GARDENS_A_YEAR = 4
 
 @click.command("simulate")
 @click.option("--years", type=float, help="Number of years, such as 3 or 0.25.")
+@click.option(
+    "--garden", is_flag=True, help="Simulate a season of trays, with and without the watering round."
+)
+@click.option(
+    "--weather",
+    type=click.Path(path_type=Path),
+    metavar="FILE.csv",
+    help="With --garden: the days of a year, columns date, highest_c, lowest_c, rain_mm.  [default: drawn]",
+)
 @click.option("--singles", is_flag=True, help="Try each fault alone, in each phase and at each boundary.")
 @click.option("--pairs", is_flag=True, help="Try each ordered pair of faults in each phase.")
 @click.option(
@@ -215,6 +225,8 @@ _GARDENS_A_YEAR = 4
 @typed_values()
 def simulate(
     years: float | None,
+    garden: bool,
+    weather: Path | None,
     singles: bool,
     pairs: bool,
     options: str | None,
@@ -233,7 +245,15 @@ def simulate(
 
     The same seed gives the same outcome on any number of cores. The exit status is 1 if a safety rule was
     violated; seed and step are printed with each violation. --singles and --pairs print Markdown tables.
+
+    With --garden, a season of four benches of trays is simulated instead, for a grower who waters by habit
+    and one who follows 'clearwell round'. Give --years 3 for three seasons.
     """
+    if weather is not None and not garden:
+        raise InputError("--weather belongs to --garden")
+    if garden:
+        _garden(1 if years is None else round(years), seed, weather, as_json)
+        return 0
     if singles or pairs:
         if years is not None:
             raise InputError("--years does not go with --singles or --pairs; give one of them")
@@ -321,8 +341,38 @@ def _years(
     summary = found.summed(seed, reservoirs, years, outcomes)
     if not station_only:
         summary.promises.add(forecasts(seed, round(_GARDENS_A_YEAR * years * reservoirs), jobs))
-    click.echo(found.as_json(summary) if as_json else found.as_text(summary))
+    if as_json:
+        click.echo(found.as_json(summary))
+    else:
+        print_text(found.as_text(summary))
     return 1 if summary.violations else 0
+
+
+def _garden(seasons: int, seed: int, weather: Path | None, as_json: bool) -> None:
+    """Simulate seasons of trays and print a table."""
+    import json
+    from datetime import date
+
+    from bridge.simulate import garden_season, garden_table, garden_world
+    from bridge.trays.outlook import HORIZON_DAYS
+
+    if seasons < 1:
+        raise InputError("--years: give at least 1 with --garden")
+    days = garden_season.DAYS + HORIZON_DAYS
+    made = []
+    for number in range(seasons):
+        if weather is None:
+            drawn = garden_world.drawn_weather(date(2026, 3, 1), days, seed + number)
+        else:
+            from bridge.watering.weather import read_weather
+
+            drawn = garden_table.season_of(read_weather(weather), number, days)
+        made.append(garden_season.season(seed + number, drawn))
+    if as_json:
+        click.echo(json.dumps(garden_table.as_values(made), indent=1))
+        return
+    for line in garden_table.lines(made):
+        click.echo(line)
 
 
 def _commit() -> str:

@@ -149,6 +149,20 @@ def station_plan(ident: str, table: ReservoirTable, mistakes: Mistakes) -> Stati
                 "the feed has a probe that measures it; remove this key or the table 'feed'",
                 purifier.feed_ppm,
             )
+    check = None
+    if table.check_cell is not None:
+        check_table = table.check_cell
+        check = mistakes.tried(
+            (*at, "check_cell"), lambda: _probe(check_table, Method.PURE, table.factor, usual)
+        )
+        if table.feed is not None:
+            mistakes.add(
+                (*at, "check_cell"),
+                "the controller has one channel beside the product cell, and the table 'feed' uses it; "
+                "remove one of the two, and give purifier.feed_ppm instead of a feed probe",
+            )
+    if limits is not None and check is not None:
+        _check_temperatures(at, limits, check.chain.compensation.method, mistakes)
     if limits is not None and product is not None:
         _check_temperatures(at, limits, product.chain.compensation.method, mistakes)
     assumed_ppm = None if limits is None else _assumed_ppm(at, table, limits, mistakes)
@@ -172,6 +186,7 @@ def station_plan(ident: str, table: ReservoirTable, mistakes: Mistakes) -> Stati
         baud=table.baud,
         product=product,
         feed=feed,
+        check=check,
         feed_ppm=purifier.feed_ppm,
         level=level,
         limits=limits,
@@ -188,10 +203,12 @@ def _modbus(at: Keys, table: ReservoirTable, mistakes: Mistakes) -> ModbusMap | 
     modbus = table.modbus
     if modbus is None:
         return None
+    second = table.feed is not None or table.check_cell is not None
+    channel = "feed" if table.check_cell is None else "check_cell"
     for fitted, there, name, key in (
         (table.purifier.drain_valve, modbus.drain, "drain", "purifier.drain_valve"),
-        (table.feed is not None, modbus.feed_conductivity, "feed_conductivity", "feed"),
-        (table.feed is not None, modbus.feed_temperature, "feed_temperature", "feed"),
+        (second, modbus.feed_conductivity, "feed_conductivity", channel),
+        (second, modbus.feed_temperature, "feed_temperature", channel),
         (table.level.sensor is not None, modbus.level, "level", "level.sensor"),
         (table.level.low_switch, modbus.low_switch, "low_switch", "level.low_switch"),
         (table.level.full_switch, modbus.full_switch, "full_switch", "level.full_switch"),

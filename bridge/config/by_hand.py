@@ -5,9 +5,11 @@ from typing import Literal
 from pydantic import Field, model_validator
 
 from bridge.config.reservoir import DEFAULT_LEAD_DAYS, CartridgeTable
-from bridge.config.tables import Ppm, Table, from_zero, positive, refused, sound
+from bridge.config.tables import Litres, Ppm, Table, from_zero, positive, refused, sound
+from bridge.estimate.reservoir import RAIN_PPM
 from bridge.estimate.verdict import LIMIT_PPM, default_target_ppm
 from bridge.forecast.by_hand import HandPlan, ShelfPlan
+from bridge.sourcing.rain import Collection
 from bridge.water.measurement import LARGEST_FACTOR, SMALLEST_FACTOR, Scale
 from bridge.water.meter import HandMeter, MeterUnit
 
@@ -67,10 +69,21 @@ class HandTable(_ByHandTable):
 
 
 class ShelfTable(_ByHandTable):
-    """``[shelf.<id>]``: jugs that are bought, or filled elsewhere."""
+    """``[shelf.<id>]``: jugs that are bought, or filled elsewhere, or a tank that a roof fills."""
 
     price_per_l: float | None = from_zero("what a litre costs")
     lead_days: float = from_zero("the days until more stands on the shelf", DEFAULT_LEAD_DAYS, le=366)
+    roof_m2: float | None = positive("the roof area in m², if rain fills it; with tank_l", le=100_000)
+    tank_l: Litres | None = positive("the litres that its tank holds; with roof_m2")
+    first_flush_mm: float = from_zero("the rain of a day that is led away because it washes the roof", 0.5)
+    rain_ppm: Ppm = from_zero("the ppm of the roof's water after its first flush", RAIN_PPM)
+
+    @model_validator(mode="after")
+    def _roof_with_tank(self) -> "ShelfTable":
+        if (self.roof_m2 is None) != (self.tank_l is None):
+            key = "tank_l" if self.tank_l is None else "roof_m2"
+            raise refused(key, getattr(self, key), "is missing; a roof needs both roof_m2 and tank_l")
+        return self
 
     def core(self, ident: str) -> ShelfPlan:
         """Make the plan of this shelf."""
@@ -82,6 +95,12 @@ class ShelfTable(_ByHandTable):
             target_ppm=self.target,
             price_per_l=self.price_per_l,
             lead_days=self.lead_days,
+            roof=(
+                None
+                if self.roof_m2 is None or self.tank_l is None
+                else Collection(self.roof_m2, self.tank_l, first_flush_mm=self.first_flush_mm)
+            ),
+            rain_ppm=self.rain_ppm,
         )
 
 

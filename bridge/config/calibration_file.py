@@ -36,7 +36,7 @@ class CalibrationTable(Table):
     """``[[calibration]]``: one cell in one or two standard solutions."""
 
     reservoir: str = Field(pattern=ID_PATTERN, description="the id of the reservoir")
-    cell: Literal["product", "feed"] = Field(description="'product' or 'feed'")
+    cell: Literal["product", "feed", "check_cell"] = Field(description="'product', 'feed' or 'check_cell'")
     made: AwareDatetime = Field(description="when, with the offset from UTC, such as 2025-04-01T10:00:00Z")
     standard: str = Field(min_length=1, description="the standard solution, or two with a plus sign between")
     temperature_c: float = Field(description="the temperature of the solution in °C")
@@ -154,7 +154,10 @@ def in_force(station: StationPlan, found: Newest, overrides: Mapping[str, Any]) 
     name = station.identity.reservoir
     product = _known(station.product, name, "product", found, overrides)
     feed = None if station.feed is None else _known(station.feed, name, "feed", found, overrides)
-    return replace(station, product=product, feed=feed)
+    check = station.check
+    if check is not None:
+        check = _known(check, name, "check_cell", found, overrides)
+    return replace(station, product=product, feed=feed, check=check)
 
 
 def _known(

@@ -15,7 +15,7 @@ The sources, in the order in which they count: each may override those after it.
 import os
 import tomllib
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -33,14 +33,17 @@ from bridge.config.building import hub_plan, log_plan, socket_path, station_plan
 from bridge.config.by_hand import HandTable, MeterTable, ShelfTable
 from bridge.config.calibration_file import in_force, newest, notes_on, place_of, values_of
 from bridge.config.model import BridgeTable, HubTable, LogTable, Settings, warnings_on
-from bridge.config.plan import BridgePlan, warnings_of
+from bridge.config.plan import BridgePlan
 from bridge.config.reservoir import ReservoirTable
 from bridge.config.tables import SECRETS, Mistake, Mistakes, Table, from_validation, similar
 from bridge.config.toml_hints import toml_hint
 from bridge.config.trays import trays_plan
+from bridge.config.warnings import about_rating, warnings_of
 from bridge.errors import InputError
 from bridge.mqtt.topics import Layout
+from bridge.station.plan import StationPlan
 from bridge.units import DisplayUnits
+from bridge.water.meter import HandMeter
 
 PREFIX = "CLEARWELL_"
 DELIMITER = "__"
@@ -292,7 +295,7 @@ def read(path: Path, environ: Mapping[str, str]) -> Configuration:
     purifiers: dict[str, HandTable] = {}
     shelves: dict[str, ShelfTable] = {}
     meters: dict[str, MeterTable] = {}
-    trays = None
+    trays = settings = None
     try:
         settings = settings_from(sources)
     except ValidationError as error:
@@ -321,7 +324,14 @@ def read(path: Path, environ: Mapping[str, str]) -> Configuration:
     hub_part = None
     if hub is not None and bridge is not None:
         hub_part = hub_plan(hub, bridge, path.parent, mistakes)
+    hand_meters = {ident: table.core(ident) for ident, table in meters.items()}
     stations = [station_plan(ident, table, mistakes) for ident, table in reservoirs.items()]
+    for ident, table in reservoirs.items():
+        if settings is not None and table.meter is not None and table.meter not in hand_meters:
+            there = ", ".join(hand_meters) or "none"
+            mistakes.add(
+                ("reservoir", ident, "meter"), f"there is no table [meter.{table.meter}], only {there}"
+            )
     page_part = None
     if page is not None and bridge is not None and (hub is None or hub_part is not None):
         layout = Layout(bridge.id, bridge.name) if hub_part is None else hub_part.layout
@@ -332,7 +342,11 @@ def read(path: Path, environ: Mapping[str, str]) -> Configuration:
         _check_ids({room: list(ids) for room, ids in rooms.items()}, mistakes)
     mistakes.refuse()
     log_part = None if log is None else log_plan(log, path.parent, environ.get(STATE_DIRECTORY))
-    kept = tuple(in_force(one, calibrations, overrides) for one in stations if one is not None)
+    kept = tuple(
+        _with_meter(in_force(one, calibrations, overrides), reservoirs, hand_meters)
+        for one in stations
+        if one is not None
+    )
     by_hand = tuple(table.core(ident) for ident, table in purifiers.items())
     on_shelves = tuple(table.core(ident) for ident, table in shelves.items())
     socket = None if bridge is None else socket_path(bridge, log_part, path.parent)
@@ -343,15 +357,37 @@ def read(path: Path, environ: Mapping[str, str]) -> Configuration:
         display=display,
         by_hand=by_hand,
         shelves=on_shelves,
-        meters=tuple(table.core(ident) for ident, table in meters.items()),
+        meters=tuple(hand_meters.values()),
         page=page_part,
         socket=socket,
         trays=trays,
     )
     notes = notes_on(calibrations, reservoir_tables)
+    ratings = [
+        f"{room} {ident}: {sentence}"
+        for room, tables in (("reservoir", reservoirs), ("purifier", purifiers))
+        for ident, table in tables.items()
+        if table.cartridge is not None
+        for sentence in about_rating(table.cartridge, table.factor)
+    ]
     return Configuration(
-        plan, (*warnings_of(plan), *warnings_on(page_part), *_about_files(plan), *notes, *environment.strays)
+        plan,
+        (
+            *warnings_of(plan),
+            *ratings,
+            *warnings_on(page_part),
+            *_about_files(plan),
+            *notes,
+            *environment.strays,
+        ),
     )
+
+
+def _with_meter(
+    station: StationPlan, reservoirs: Mapping[str, ReservoirTable], meters: Mapping[str, HandMeter]
+) -> StationPlan:
+    named = reservoirs[station.identity.reservoir].meter
+    return station if named is None else replace(station, meter=meters[named])
 
 
 def _calibration_places(path: Path, environ: Mapping[str, str], values: dict[str, Any]) -> list[Path]:

@@ -9,7 +9,7 @@ from typing import Any, Literal
 from pydantic import Field, ModelWrapValidatorHandler, PrivateAttr, model_validator
 
 from bridge.config.modbus import ModbusTable
-from bridge.config.tables import Grams, Litres, Ppm, Table, from_zero, given, positive, refused
+from bridge.config.tables import ID_PATTERN, Grams, Litres, Ppm, Table, from_zero, given, positive, refused
 from bridge.config.tank import LevelTable, ShapeTable
 from bridge.estimate.verdict import LIMIT_PPM
 from bridge.purifier.cartridge import (
@@ -34,7 +34,15 @@ from bridge.water.uncertainty import StandardUncertainties, WaterKind, for_water
 
 DEFAULT_LEAD_DAYS = 7.0
 _OF_KIND = {
-    "exchange": ("treats", "treats_of", "takes_up", "resin", "equivalents_per_l", "rating_sd_percent"),
+    "exchange": (
+        "treats",
+        "treats_of",
+        "takes_up",
+        "resin",
+        "equivalents_per_l",
+        "rating_sd_percent",
+        "rating_factor",
+    ),
     "membrane": ("rejection_percent",),
     "distiller": ("scale",),
 }
@@ -55,6 +63,13 @@ class CartridgeTable(Table):
     equivalents_per_l: float | None = positive("the equivalents that a litre of the resin takes up")
     rating_sd_percent: float | None = Field(
         default=None, ge=1, le=100, description="one standard deviation of the rating in per cent, 1 to 100"
+    )
+    rating_factor: float | None = Field(
+        default=None,
+        ge=SMALLEST_FACTOR,
+        le=LARGEST_FACTOR,
+        description="the scale on which treats_of or takes_up is stated, if not that of the limit: ppm for "
+        "each µS/cm at 25 °C, often 0.5",
     )
     rejection_percent: float | None = Field(
         default=None, ge=50, le=99.9, description="the rated rejection of a membrane in per cent"
@@ -85,6 +100,10 @@ class CartridgeTable(Table):
         for one, other in (("treats", "treats_of"), ("resin", "equivalents_per_l")):
             if (getattr(self, one) is None) != (getattr(self, other) is None):
                 raise refused(one, getattr(self, one), f"goes together with {other}; give both")
+        if self.rating_factor is not None and self.resin is not None:
+            raise refused(
+                "rating_factor", self.rating_factor, "does not go with resin, whose rating has no scale"
+            )
         ratings = sum(x is not None for x in (self.treats, self.takes_up, self.resin))
         if self.kind == "exchange" and ratings != 1:
             raise refused("kind", self.kind, "needs one rating: treats and treats_of, or takes_up, or resin")
@@ -103,14 +122,22 @@ class CartridgeTable(Table):
         rating = self._rating()
         rating_sd = RATING_SD if self.rating_sd_percent is None else self.rating_sd_percent / 100.0
         equivalent_g = equivalent_weight_on_scale(factor)
+        rated_g = self.scale if rating is None else rated_grams(rating, equivalent_g)
+        if rated_g is not None and self.rating_factor is not None:
+            rated_g *= factor / self.rating_factor
         return CartridgePlan(
             kind=Kind(self.kind),
-            rated_g=self.scale if rating is None else rated_grams(rating, equivalent_g),
+            rated_g=rated_g,
             rating_sd=rating_sd_on_scale(rating, rating_sd),
             rejection_percent=self.rejection_percent,
             price=self.price,
             lead_days=self.lead_days,
         )
+
+    @property
+    def rating_is_on_a_scale(self) -> bool:
+        """True if the rating is in ppm or in grams of a meter. Grains and resin are equivalents."""
+        return self.treats is not None or (self.takes_up is not None and not self._in_grains)
 
     def _rating(self) -> Rating | None:
         if self.treats is not None and self.treats_of is not None:
@@ -326,6 +353,11 @@ class ReservoirTable(Table):
         description="the scale of every ppm of this reservoir: ppm for each µS/cm at 25 °C, often 0.5 or 0.7",
     )
     assumed_ppm: float | None = from_zero("the ppm of the reservoir until a sample is sent")
+    meter: str | None = Field(
+        default=None,
+        pattern=ID_PATTERN,
+        description="the id of a table [meter.<id>]: the hand meter of readings that hub and page send",
+    )
     rain_ppm: float | None = from_zero("the dissolved solids of rain that falls in, in ppm")
     shape: ShapeTable = Field(
         description="a table with 'kind' (upright-cylinder, horizontal-cylinder, box, tapered-barrel or "
@@ -336,6 +368,10 @@ class ReservoirTable(Table):
     )
     product: ProbeTable = Field(description="the table of the product probe, with 'cell_constant_per_cm'")
     feed: ProbeTable | None = Field(default=None, description="the table of the feed probe, if one is fitted")
+    check_cell: ProbeTable | None = Field(
+        default=None,
+        description="the table of a second cell in the product, on the channel of the feed probe",
+    )
     purifier: PurifierTable = Field(default=PurifierTable(), description="a table about the purifier")
     cartridge: CartridgeTable | None = Field(
         default=None, description="a table about the cartridge, membrane or distiller, for the forecast"

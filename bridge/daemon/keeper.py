@@ -16,11 +16,13 @@ from typing import Protocol
 from bridge.clock import Backoff, Clock, Timer
 from bridge.daemon.gate import Gate, Ticket
 from bridge.daemon.log_policy import KeptLog
+from bridge.daemon.rows import accuracy_of
 from bridge.daemon.station_forecast import StationForecast
 from bridge.forecast.learner import Learner
 from bridge.guard.commands import GuardCommand, ReservoirSample
 from bridge.guard.model import Advisory
 from bridge.guard.state import GuardState, PhaseChanged, Reply
+from bridge.history.records import SampleRow
 from bridge.protocol.messages import FromBridge
 from bridge.protocol.session import LinkDown, Received
 from bridge.station.inventory import Inventory
@@ -166,10 +168,11 @@ class Keeper:
         self._feed_us_cm = conductivity_25_us_cm
         self.inform(FeedSampled(conductivity_25_us_cm))
 
-    def reservoir_sampled(self, conductivity_25_us_cm: float) -> None:
-        """Take a hand sample of the reservoir, as a command."""
-        ppm = self.plan.identity.factor * conductivity_25_us_cm
-        self.command(ReservoirSample(self._clock.monotonic(), SAMPLER, ppm))
+    def reservoir_sampled(self, sample: SampleRow) -> None:
+        """Take a hand sample of the reservoir out of the log, as a command."""
+        ppm = self.plan.identity.factor * sample.conductivity_25_us_cm
+        accuracy = accuracy_of(sample, self.plan.identity.factor)
+        self.command(ReservoirSample(self._clock.monotonic(), SAMPLER, ppm, accuracy))
 
     def command(self, command: GuardCommand, answered: Answered | None = None) -> str | None:
         """Execute a command.

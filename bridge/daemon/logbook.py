@@ -19,7 +19,7 @@ from bridge.forecast.learner import Learner
 from bridge.guard.state import GuardState
 from bridge.history.log_file import LogTrouble
 from bridge.history.outbox import OutboxLevel, Parcel
-from bridge.history.records import EntryRow
+from bridge.history.records import EntryRow, SampleRow
 from bridge.history.writer import Log
 from bridge.station.inventory import Inventory
 from bridge.station.plan import StationPlan
@@ -93,7 +93,7 @@ class Logbook:
         self._unread = False
         fresh.until_ms = max(fresh.until_ms, self._history.until_ms)
         self._history.feed_us_cm.update(fresh.feed_us_cm)
-        self._history.reservoir_us_cm = fresh.reservoir_us_cm
+        self._history.reservoir = fresh.reservoir
         for reservoir, more in fresh.earlier.items():
             self._history.earlier[reservoir] = (*self._history.earlier.get(reservoir, ()), *more)
         self._history.until_ms = fresh.until_ms
@@ -117,9 +117,9 @@ class Logbook:
         """Return the newest sample of the feed of a reservoir, µS/cm at 25 °C."""
         return self._history.feed_us_cm.get(reservoir)
 
-    def reservoirs_sampled(self) -> dict[str, float]:
-        """Return, once, the samples that no estimate has used yet, by reservoir, µS/cm at 25 °C."""
-        found, self._history.reservoir_us_cm = self._history.reservoir_us_cm, {}
+    def reservoirs_sampled(self) -> dict[str, SampleRow]:
+        """Return, once, the samples that no estimate has used yet, by reservoir."""
+        found, self._history.reservoir = self._history.reservoir, {}
         return found
 
     def restored(self, plan: StationPlan) -> Restored:

@@ -22,6 +22,7 @@ from bridge.daemon.page_lines import (
     LONGEST_LINE,
     CommandRequest,
     CommandResult,
+    Fittings,
     Opened,
     Setup,
     Trouble,
@@ -36,7 +37,7 @@ from bridge.guard.commands import GuardCommand
 from bridge.mqtt.broker import BrokerSettings
 from bridge.mqtt.commands import Incoming, Refused, parse
 from bridge.mqtt.thing import Access
-from bridge.station.plan import StationIdentity
+from bridge.station.plan import StationIdentity, StationPlan
 from bridge.station.station import Level, StationEvent
 from bridge.station.view import StationView
 from bridge.units import DisplayUnits
@@ -69,6 +70,7 @@ class PageHost:
         log: the log's plan; None if there is no log.
         units: the units that people see.
         reservoirs: every reservoir that will ever be offered.
+        fittings: the marks, the cartridge and the calibrations of each of these reservoirs.
         broker: the hub's broker, for the descriptions of the reservoirs. The page gets none of its secrets.
         on_command: called in the event loop with the reservoir's id, a valid command, and a callback for
             the result: None if the command was carried out, else the sentence that refuses it.
@@ -83,6 +85,7 @@ class PageHost:
         log: LogPlan | None,
         units: DisplayUnits,
         reservoirs: Sequence[StationIdentity],
+        fittings: Sequence[Fittings] = (),
         *,
         broker: BrokerSettings | None,
         on_command: Callable[[str, GuardCommand, Callable[[str | None], None]], None],
@@ -107,6 +110,7 @@ class PageHost:
             plan.token,
             None if log is None else str(log.path),
             tuple(reservoirs),
+            tuple(fittings),
             None if broker is None else astuple(Access.of(broker)),
         )
         self._latest: dict[str, StationView] = {}
@@ -285,6 +289,27 @@ class PageHost:
 
     def _event(self, event: str, level: Level, sentence: str) -> None:
         self._report(StationEvent("", event, level, sentence))
+
+
+def fittings_of(station: StationPlan) -> Fittings:
+    """Return what the page shows of a station's plan."""
+    level, capacity_l = station.level, station.identity.capacity_l
+    cells = {"product": station.product, "feed": station.feed}
+
+    def mark_l(fraction: float) -> float | None:
+        return None if level.level_sensor is None else fraction * capacity_l
+
+    return Fittings(
+        mark_l(level.refill_fraction),
+        mark_l(level.fill_fraction),
+        None if station.cartridge is None else station.cartridge.lead_days,
+        tuple(
+            (name, None if cell.calibration is None else int(cell.calibration.made.timestamp() * 1000))
+            for name, cell in cells.items()
+            if cell is not None
+        ),
+        station.limits.has_overflow_float,
+    )
 
 
 def _environment() -> dict[str, str]:

@@ -39,6 +39,21 @@ _DIGITS = 10
 
 
 @dataclass(frozen=True, slots=True)
+class Fittings:
+    """The parts of a reservoir's plan that only the page shows. A field is None if there is no such part."""
+
+    refill_l: float | None = None
+    """At this volume a fill begins."""
+    fill_l: float | None = None
+    """At this volume a fill ends."""
+    lead_days: float | None = None
+    """Days from the order until a new cartridge is fitted; None without a cartridge."""
+    calibrated_ms: tuple[tuple[str, int | None], ...] = ()
+    """Each cell, and when it was calibrated, UTC; None if never."""
+    has_overflow_float: bool = False
+
+
+@dataclass(frozen=True, slots=True)
 class Setup:
     """Everything that the page needs at its start."""
 
@@ -55,6 +70,8 @@ class Setup:
     log: str | None
     """The log's file; None if there is no log."""
     reservoirs: tuple[StationIdentity, ...]
+    fittings: tuple[Fittings, ...] = ()
+    """In the order of the reservoirs; empty if nothing is known."""
     broker: tuple[str, str] | None = None
     """Address and security scheme of the hub's broker, for descriptions; None if there is no broker."""
 
@@ -167,6 +184,7 @@ def setup_line(setup: Setup) -> bytes:
             "token": None if setup.token is None else setup.token.reveal(),
             "log": setup.log,
             "reservoirs": [astuple(one) for one in setup.reservoirs],
+            "fittings": [astuple(one) for one in setup.fittings],
             "broker": setup.broker,
         }
     )  # fmt: skip
@@ -213,10 +231,22 @@ def read_setup(line: bytes) -> Setup:
         reservoirs = tuple(StationIdentity(*one) for one in message["reservoirs"])
         return Setup(
             bridge_id, bridge_name, prefix, version, units, host, port, tuple(names), token, log,
-            reservoirs, None if message["broker"] is None else tuple(message["broker"]),
+            reservoirs, tuple(_fittings(*one) for one in message["fittings"]),
+            None if message["broker"] is None else tuple(message["broker"]),
         )  # fmt: skip
     except (KeyError, TypeError, ValueError):
         raise ValueError("the daemon's first line is not a setup") from None
+
+
+def _fittings(
+    refill_l: float | None,
+    fill_l: float | None,
+    lead_days: float | None,
+    cells: list[tuple[str, int | None]],
+    has_overflow_float: bool,
+) -> Fittings:
+    calibrated_ms = tuple((name, at_ms) for name, at_ms in cells)
+    return Fittings(refill_l, fill_l, lead_days, calibrated_ms, has_overflow_float)
 
 
 def read_from_daemon(line: bytes, identities: dict[str, StationIdentity]) -> StationView | CommandResult:

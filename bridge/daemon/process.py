@@ -262,7 +262,7 @@ class Daemon:
                     self._refusals.flush()
             for number in (signal.SIGTERM, signal.SIGINT):
                 loop.remove_signal_handler(number)
-        _log.info("stopped")
+        _log.info("stopped", sentence="Every valve is shut, and the bridge has stopped.")
 
     async def _keep(self) -> None:
         if self._stop.is_set():
@@ -296,7 +296,7 @@ class Daemon:
             sys.setswitchinterval(SWITCH_S)
             self.ready.set()
             self._service.ready(f"keeping {len(self.keepers)} reservoir(s)")
-            _log.info("started", reservoirs=list(self.keepers))
+            _log.info("started", sentence=f"The bridge keeps {' and '.join(self.keepers)} filled.")
             await self._stop.wait()
             self._service.stopping()
             if self._hub is not None:
@@ -307,9 +307,9 @@ class Daemon:
     async def _take_samples(self, logbook: Logbook) -> None:
         """Pass the samples in the log to their reservoirs: those from before the start, and new ones."""
         while True:
-            for reservoir, us_cm in logbook.reservoirs_sampled().items():
+            for reservoir, sample in logbook.reservoirs_sampled().items():
                 if reservoir in self.keepers:
-                    self.keepers[reservoir].reservoir_sampled(us_cm)
+                    self.keepers[reservoir].reservoir_sampled(sample)
             with contextlib.suppress(TimeoutError):
                 async with asyncio.timeout(SAMPLES_EVERY_S):
                     await self._entered.wait()
@@ -334,13 +334,14 @@ class Daemon:
         )
 
     def _page(self, page: PagePlan) -> "PageHost":
-        from bridge.daemon.page_host import PageHost
+        from bridge.daemon.page_host import PageHost, fittings_of
 
         return PageHost(
             page,
             self.plan.log,
             self.plan.display,
             [station.identity for station in self.plan.stations],
+            [fittings_of(station) for station in self.plan.stations],
             broker=None if self.plan.hub is None else self.plan.hub.broker,
             on_command=self._on_command,
             on_refused=partial(self._on_refused, sender="page"),
@@ -388,7 +389,7 @@ class Daemon:
 
     def _on_hub(self, trouble: HubError | None) -> None:
         if trouble is None:
-            _log.info("hub-connected")
+            _log.info("hub-connected", sentence="The broker accepts what the bridge publishes.")
         else:
             _log.warning("hub-away", sentence=str(trouble))
 
@@ -413,7 +414,7 @@ class Daemon:
         for keeper in self.keepers.values():
             keeper.condition(Advisory.LOG_TROUBLE, trouble is not None)
         if trouble is None:
-            _log.info("log-works")
+            _log.info("log-works", sentence="The log is written again.")
         else:
             _log.error(trouble.fault.value, sentence=str(trouble))
 

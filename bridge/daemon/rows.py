@@ -18,6 +18,7 @@ runs behind, more         follow the monotonic clock, so that durations stay rig
 Every step is returned as a :class:`ClockStep`, for an event in the log.
 """
 
+import math
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
@@ -25,7 +26,14 @@ from bridge.estimate.verdict import judge
 from bridge.estimate.watch import doubts
 from bridge.forecast.learner import was_exhausted
 from bridge.guard.alarms import Status
-from bridge.guard.commands import CartridgeChanged, GuardCommand, ReservoirSample, Retest, words_of
+from bridge.guard.commands import (
+    CartridgeChanged,
+    GuardCommand,
+    HandAccuracy,
+    ReservoirSample,
+    Retest,
+    words_of,
+)
 from bridge.guard.faults import FAULTS
 from bridge.guard.state import AlarmChanged, Latched, Unlatched
 from bridge.history.records import (
@@ -178,13 +186,13 @@ def reading_row(plan: StationPlan, turn: Turn, stamp: Stamp) -> ReadingRow:
         picture.assessment.temperature_c,
         None if trusted is None else trusted.conductivity_25_us_cm,
         picture.assessment.product_ppm,
-        None if trusted is None else trusted.expanded_uncertainty_ppm,
+        None if trusted is None else picture.assessment.guard_band_ppm,
         picture.feed_ppm,
         picture.level.volume_l,
         holding(accounts),
         accounts.load.treated_l,
         turn.state.flow,
-        max(picture.product.health, picture.feed.health, level_health(picture.level)),
+        max(picture.product.health, picture.check.health, picture.feed.health, level_health(picture.level)),
     )
 
 
@@ -244,6 +252,16 @@ def _command_rows(plan: StationPlan, turn: Turn, command: GuardCommand, stamp: S
             yield _sample(plan, stamp(), "product", ppm)
         case ReservoirSample(ppm=ppm):
             yield _sample(plan, stamp(), "reservoir", ppm)
+
+
+def accuracy_of(sample: SampleRow, factor: float) -> HandAccuracy | None:
+    """Return the accuracy of a sample on the scale of a factor; None if its row has no meter."""
+    if sample.meter_uncertainty_ppm is None:
+        return None
+    per_ppm = 0.5 * factor / sample.factor
+    common_ppm, both_ppm = per_ppm * sample.meter_uncertainty_ppm, per_ppm * sample.uncertainty_ppm
+    own_ppm = math.sqrt(max(both_ppm**2 - common_ppm**2, 0.0))
+    return HandAccuracy(sample.meter, common_ppm, own_ppm, sample.below_resolution)
 
 
 def _sample(plan: StationPlan, stamp: Stamp, of: str, ppm: float) -> SampleRow:

@@ -13,6 +13,8 @@ from typing import Any
 from bridge.errors import InputError, LogError
 from bridge.estimate import reservoir as estimates
 from bridge.estimate import watch
+from bridge.estimate.reservoir import Basis
+from bridge.estimate.verdict import Judgement, decide
 from bridge.guard.alarms import AlarmRecord, Status
 from bridge.guard.limits import Limits
 from bridge.guard.model import Advisory, AlarmId, Trip
@@ -21,6 +23,7 @@ from bridge.guard.sequence import DAY_S
 from bridge.guard.state import GuardState, Latch, begin
 from bridge.history.records import StateRow
 from bridge.purifier.cartridge import Load
+from bridge.station.check_cell import Ratio
 from bridge.station.inventory import Inventory, assuming, recalibrated, taken_in
 from bridge.station.plan import ProbePlan
 
@@ -57,6 +60,16 @@ class RunningFill:
     seen_ms: int
     """The newest time at which the fill still ran."""
     volume_l: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class StoredWater:
+    """The judgement on the water of a reservoir, with its evidence."""
+
+    judgement: Judgement
+    basis: Basis
+    sampled_s: float | None
+    """The time of the last sample, UTC in seconds."""
 
 
 Counters = dict[str, Any]
@@ -135,6 +148,7 @@ def counters(
         "aged": None if aged_at is None else round(moment.utc_of(aged_at)),
         "watch": watch.to_json(inventory.watch),
         "cell": _cell(cell),
+        "ratio": [*inventory.ratio.constants_per_cm, inventory.ratio.usual],
         "load": [load.treated_l, load.taken_up_g],
         "pulses": pulses,
         "controller": controller,
@@ -199,6 +213,7 @@ def inventory(kept: StateRow | None, fresh: Inventory, cell: ProbePlan, moment: 
             load=Load() if load is None else Load(float(load[0]), float(load[1])),
             pulses=None if data.get("pulses") is None else int(data["pulses"]),
             controller=None if data.get("controller") is None else str(data["controller"]),
+            ratio=_ratio(data.get("ratio")),
         )
     except (ValueError, KeyError, TypeError, IndexError, InputError) as error:
         raise _unreadable(error) from error
@@ -227,6 +242,30 @@ def _water(data: dict[str, Any], fresh: Inventory, moment: Moment) -> Inventory:
         aged_at=None if aged is None else moment.ago(float(aged), _YEARS_S),
         watch=watch.from_json(data["watch"]),
     )
+
+
+def judged_water(kept: StateRow | None, limit_ppm: float, target_ppm: float) -> StoredWater | None:
+    """Return the reservoir's water as it was when the counters were stored. None without an estimate.
+
+    Raises:
+        LogError: The saved row cannot be read.
+    """
+    data = _read(kept)
+    if "water" not in data:
+        return None
+    try:
+        water = estimates.from_json(data["water"])
+        band_ppm = max(water.expanded_ppm, float(data["band_ppm"]))
+    except (ValueError, KeyError, TypeError, InputError) as error:
+        raise _unreadable(error) from error
+    return StoredWater(decide(water.ppm, band_ppm, limit_ppm, target_ppm), water.basis, water.sampled_s)
+
+
+def _ratio(data: list[Any] | None) -> Ratio:
+    """Return the usual ratio of two cells; it is learned again if it is not known."""
+    if data is None or data[2] is None:
+        return Ratio()
+    return Ratio((float(data[0]), float(data[1])), float(data[2]))
 
 
 def _cell(cell: ProbePlan) -> list[object]:

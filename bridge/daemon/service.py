@@ -1,6 +1,6 @@
 """What a service manager gets from the daemon: log lines and notifications. Shell.
 
-Log lines are readable on a terminal, and JSON lines otherwise. The notifications for systemd (sd_notify) are
+Log lines are sentences on a terminal, and JSON lines otherwise. The notifications for systemd (sd_notify) are
 ready, watchdog and stopping. Their source: the manual page sd_notify(3) of systemd. Without a service manager
 every notification does nothing.
 """
@@ -11,9 +11,9 @@ import logging
 import os
 import socket
 import sys
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, MutableMapping
 from types import ModuleType
-from typing import TextIO, cast
+from typing import Any, TextIO, cast
 
 
 @contextlib.contextmanager
@@ -44,12 +44,19 @@ def logger() -> structlog.stdlib.BoundLogger:
     return bound
 
 
-def configure_log(out: TextIO = sys.stderr, level: int = logging.INFO) -> None:
+LineForPeople = Callable[[MutableMapping[str, Any]], str]
+"""Writes an entry of the log as a line for a terminal."""
+
+
+def configure_log(
+    out: TextIO = sys.stderr, level: int = logging.INFO, for_people: LineForPeople | None = None
+) -> None:
     """Send all log lines, also those of libraries, to one stream.
 
     Args:
-        out: the stream; colours and columns only if it is a terminal.
+        out: the stream.
         level: the lowest level that is written.
+        for_people: writes the lines if the stream is a terminal. Without it they are JSON lines there too.
     """
     shared: list[structlog.typing.Processor] = [
         structlog.stdlib.add_log_level,
@@ -57,12 +64,12 @@ def configure_log(out: TextIO = sys.stderr, level: int = logging.INFO) -> None:
         structlog.processors.TimeStamper(fmt="iso", utc=True),
         structlog.stdlib.ExtraAdder(),
     ]
-    terminal = out.isatty()
-    last: list[structlog.typing.Processor] = (
-        [structlog.dev.ConsoleRenderer(exception_formatter=structlog.dev.plain_traceback)]
-        if terminal
-        else [_plain_traceback(), structlog.processors.JSONRenderer(ensure_ascii=False)]
-    )
+    last: list[structlog.typing.Processor]
+    if for_people is not None and out.isatty():
+        line = for_people
+        last = [structlog.processors.format_exc_info, lambda _, __, entry: line(entry)]
+    else:
+        last = [_plain_traceback(), structlog.processors.JSONRenderer(ensure_ascii=False)]
     handler = logging.StreamHandler(out)
     handler.setFormatter(
         structlog.stdlib.ProcessorFormatter(

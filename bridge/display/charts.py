@@ -4,6 +4,8 @@ import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
+from bridge.units import plain
+
 _MARGIN = 8
 """Characters for the figures of the vertical axis."""
 
@@ -103,7 +105,7 @@ class Canvas:
         """Return the field with its axes as lines."""
         labels: dict[int, str] = {}
         for value in self.y.ticks(5):
-            labels.setdefault(round(self.y.share(value) * (self.height - 1)), f"{value:.4g}")
+            labels.setdefault(round(self.y.share(value) * (self.height - 1)), plain(value, ".4g"))
         made = [self.y.title]
         for row, cells in enumerate(self._cells):
             label = labels.get(self.height - 1 - row, "")
@@ -112,7 +114,7 @@ class Canvas:
         figures = [" "] * (self.width + 6)
         free = 0
         for value in self.x.ticks(6):
-            column, text = self.column(value), f"{value:.4g}"
+            column, text = self.column(value), plain(value, ".4g")
             rule[column] = "+"
             start = max(column - len(text) // 2, 0)
             if start >= free and start + len(text) <= len(figures):
@@ -150,7 +152,7 @@ def bars(rows: Sequence[Bar], title: str, width: int = 52) -> list[str]:
         made.append(f"{row.label:<{label_width}} {''.join(cells)}".rstrip())
     rule, figures, free = ["-"] * width, [" "] * (width + 4), 0
     for tick in axis.ticks(4):
-        column, text = round(axis.share(tick) * (width - 1)), f"{tick:.3g}"
+        column, text = round(axis.share(tick) * (width - 1)), plain(tick)
         rule[column] = "+"
         start = max(column - len(text) // 2, 0)
         if start >= free and start + len(text) <= len(figures):

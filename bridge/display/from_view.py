@@ -128,6 +128,9 @@ def use_of(view: StationView, units: DisplayUnits) -> Use:
         reason = f"The reservoir holds {held} {basis_words(view)}; with its uncertainty this is {against}."
     if view.reservoir_basis == Basis.ASSUMED.value:
         reason += " Nobody has measured this water yet."
+        if verdict in ("suitable", "marginal"):
+            word = f"Assumed: {word[:1].lower()}{word[1:]}"
+            advice = "Measure this water, and send the sample."
     if view.phase == Phase.TRIPPED.value and view.first_out is not None:
         reason += f" The valve is shut by a trip: {FAULTS[Trip(view.first_out)].what}"
     if view.product_state == ProductLine.STANDING.value:
@@ -145,7 +148,7 @@ def basis_words(view: StationView) -> str:
 
 
 def _percent(view: StationView) -> str | None:
-    probability = view.reservoir_over_limit_probability
+    probability = _known(view.reservoir_over_limit_probability)
     if probability is None:
         return None
     if probability < 0.01:

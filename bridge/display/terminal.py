@@ -47,6 +47,29 @@ def lines(facts: Facts, columns: int = WIDTH) -> list[str]:
     return made
 
 
+def brief(facts: Facts) -> Iterator[str]:
+    """Yield the few sentences that a grower needs first: use, water and valve, then what is wrong."""
+    use, valve, reservoir = facts.use, facts.valve, facts.reservoir
+    level = _ZONES.get(reservoir.zone, reservoir.zone)
+    if reservoir.volume is not None:
+        level = f"{reservoir.volume} of {reservoir.capacity}"
+    cover = None if reservoir.cover is None else f"lasts {reservoir.cover}"
+    yield f"{use.word}: {_joined(', ', level, cover)}; valve {_VALVES.get(valve.state, valve.state)}."
+    if not facts.link:
+        yield "The controller does not answer, so its present state is not known."
+    if facts.hold:
+        yield "Filling is on hold until somebody releases it."
+    if valve.first_out is not None:
+        yield f"First trip: {valve.first_out.sentence}"
+    elif facts.alarms:
+        more = len(facts.alarms) - 1
+        yield f"{facts.alarms[0].sentence}" + (f" And {more} more." if more else "")
+    elif use.verdict != "suitable":
+        yield use.reason
+    if facts.purifier.order_now:
+        yield "Order the next cartridge now."
+
+
 def unknown(name: str, ident: str, reason: str, columns: int = WIDTH) -> list[str]:
     """Return the view of a reservoir of which nothing is known now, with the reason."""
     made = [heading(name, ident, "", columns)]

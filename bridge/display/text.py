@@ -56,6 +56,29 @@ def wrapped(text: str, columns: int) -> list[str]:
     return [*made, line] if line or not made else made
 
 
+_LABEL = re.compile(r" *\S(?:\S| (?! )){0,28}  +(?=\S)|\[.\] +\S+ +| *(?:[-*]|\d+\.) +| +")
+"""The start of a line that its other lines leave free: a label with a column after it, a sign, or blanks."""
+
+
+def folded(line: str, columns: int) -> str:
+    """Wrap one line between its words; later lines stand under its text, beside its label.
+
+    A word that is longer than a line, such as a path, is not broken, so that it can be copied.
+    """
+    if width(line) <= columns:
+        return line
+    label = _LABEL.match(line)
+    indent = label.end() if label is not None and label.end() <= columns // 2 else 0
+    return textwrap.fill(
+        line[indent:],
+        columns,
+        initial_indent=line[:indent],
+        subsequent_indent=" " * indent,
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
+
+
 def padded(text: str, columns: int) -> str:
     """Cut a text, or fill it up with blanks, to a number of columns."""
     text = cut(text, columns)

@@ -209,7 +209,8 @@ def _fitted(plan: StationPlan) -> Iterator[tuple[str, bool, Feature]]:
     yield "a low switch", level.low_switch, Feature.SWITCH_LOW
     yield "a full switch", level.full_switch, Feature.SWITCH_FULL
     yield "an overflow float", level.overflow_switch, Feature.SWITCH_OVERFLOW
-    yield "a feed cell", plan.feed is not None, Feature.FEED_CELL
+    second = plan.feed is not None or plan.check is not None
+    yield "a feed cell" if plan.check is None else "a check cell", second, Feature.FEED_CELL
     yield "a drain valve", plan.limits.has_drain, Feature.DRAIN_VALVE
     yield "a flow sensor", plan.litres_per_pulse is not None, Feature.FLOW_PULSES
 

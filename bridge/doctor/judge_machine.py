@@ -1,16 +1,15 @@
 """Findings about the computer (clock, disk, program), the log and the calibrations. Core."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
 from bridge.config.plan import BridgePlan
 from bridge.doctor import Finding, Verdict
-from bridge.station.plan import ProbePlan, StationPlan
+from bridge.station.plan import CALIBRATION_DAYS, ProbePlan, StationPlan
+from bridge.water.measurement import budget_at_limit
 
-CALIBRATION_DAYS = 366.0
-"""How long a calibration is valid; common practice, no source."""
 _DAY_S = 86_400.0
 
 
@@ -73,9 +72,25 @@ def judge_log(log: LogFacts) -> Finding:
 
 def judge_calibrations(station: StationPlan, now_s: float) -> Iterator[Finding]:
     """Yield the age of the calibration of each cell."""
-    yield _cell(f"{station.identity.reservoir}.product", station.product, now_s)
+    limit_ppm = station.limits.limit_ppm
+    yield _with_interval(
+        _cell(f"{station.identity.reservoir}.product", station.product, now_s), station.product, limit_ppm
+    )
     if station.feed is not None:
         yield _cell(f"{station.identity.reservoir}.feed", station.feed, now_s)
+    if station.check is not None:
+        found = _cell(f"{station.identity.reservoir}.check_cell", station.check, now_s)
+        yield _with_interval(found, station.check, limit_ppm)
+
+
+def _with_interval(found: Finding, probe: ProbePlan, limit_ppm: float) -> Finding:
+    """Add the uncertainty at the limit, and what makes most of it."""
+    budget, _ = budget_at_limit(probe.chain, limit_ppm)
+    more = (
+        f"At the limit of {limit_ppm:g} ppm a reading is good to ±{budget.expanded_ppm:.2g} ppm (k = 2), "
+        f"most of it from: {budget.largest.source.value}."
+    )
+    return replace(found, what=f"{found.what} {more}")
 
 
 def _cell(about: str, probe: ProbePlan, now_s: float) -> Finding:

@@ -17,6 +17,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from statistics import NormalDist
 
+from bridge.estimate.reservoir import RAIN_PPM
 from bridge.forecast.learned import (
     MOST_EARLIER,
     Kept,
@@ -31,6 +32,7 @@ from bridge.history.records import CartridgeRow, EntryRow, Litres, LitresRow, Sa
 from bridge.purifier import breakthrough, membrane
 from bridge.purifier.cartridge import Evidence, Kind, Load, add
 from bridge.purifier.forecast import LONGEST_DAYS, Forecast
+from bridge.sourcing.rain import Collection
 from bridge.station.plan import CartridgePlan
 from bridge.station.view import Outlook
 from bridge.tank.cover import Cover
@@ -67,6 +69,10 @@ class ShelfPlan:
     price_per_l: float | None = None
     lead_days: float = 7.0
     """Days from the order, or from the decision to fetch more, until the water is on the shelf."""
+    roof: Collection | None = None
+    """The roof and the tank of water that rain brings; None for jugs."""
+    rain_ppm: float = RAIN_PPM
+    """The dissolved solids of the roof's water after its first flush."""
 
 
 LONGEST_GAP_DAYS = 120.0

@@ -37,7 +37,7 @@ class CartridgeHistory:
     feed_us_cm: dict[str, float] = field(default_factory=dict)
     feed_ms: dict[str, int] = field(default_factory=dict)
     """When each of these samples was taken, UTC."""
-    reservoir_us_cm: dict[str, float] = field(default_factory=dict)
+    reservoir: dict[str, SampleRow] = field(default_factory=dict)
     """Only samples that the estimate of the reservoir has not used yet."""
     undone: set[str] = field(default_factory=set)
     """The reservoirs of which a sample was taken back."""
@@ -94,12 +94,12 @@ def history_from(rows: Iterable[EntryRow]) -> CartridgeHistory:
                 # A sample of an earlier day does not describe the reservoir of today.
                 pass
             case SampleRow(of="reservoir") if row.uncertainty_ppm > 0.0:
-                found.reservoir_us_cm[row.reservoir] = row.conductivity_25_us_cm
+                found.reservoir[row.reservoir] = row
                 sampled_ms[row.reservoir] = row.stamp.utc_ms
             case SampleRow(of="reservoir"):
                 # Only a sample that the station has already used has no uncertainty.
-                found.reservoir_us_cm.pop(row.reservoir, None)
+                found.reservoir.pop(row.reservoir, None)
             case FillRow() if row.started_ms > sampled_ms.get(row.reservoir, row.started_ms):
                 # Other water has flowed in since the sample.
-                found.reservoir_us_cm.pop(row.reservoir, None)
+                found.reservoir.pop(row.reservoir, None)
     return found

@@ -5,7 +5,9 @@ Each command is executed whole, or refused whole with a sentence. Its form was c
 No command can open the valve. A command changes the state, and the check of the permissives comes after it.
 """
 
+import math
 from dataclasses import dataclass, replace
+from enum import Enum
 
 from bridge.guard import alarms
 from bridge.guard.limits import Moment
@@ -63,10 +65,31 @@ class CartridgeChanged(Command):
 
 
 @dataclass(frozen=True, slots=True)
+class HandAccuracy:
+    """How far a hand measurement can be from the truth. Standard uncertainties (k = 1) in ppm."""
+
+    meter: str
+    """The id of the meter."""
+    common_ppm: float
+    """What all measurements with this meter share."""
+    own_ppm: float
+    """What belongs to this measurement alone."""
+    below_resolution: bool = False
+    """True if the meter showed 0."""
+
+    @property
+    def expanded_ppm(self) -> float:
+        """Expanded uncertainty (k = 2)."""
+        return 2.0 * math.hypot(self.common_ppm, self.own_ppm)
+
+
+@dataclass(frozen=True, slots=True)
 class Retest(Command):
     """Record a hand measurement of the product, in ppm on the scale of the limit."""
 
     ppm: float
+    accuracy: HandAccuracy | None = None
+    """None: that of the meter in the plan."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,9 +97,49 @@ class ReservoirSample(Command):
     """Record a hand measurement of the reservoir, in ppm on the scale of the limit."""
 
     ppm: float
+    accuracy: HandAccuracy | None = None
+    """None: that of the meter in the plan."""
 
 
-GuardCommand = Hold | StartFill | Acknowledge | Reset | Shelve | CartridgeChanged | Retest | ReservoirSample
+class WeatherQuantity(Enum):
+    """A quantity of the weather that the hub may send. The value is its word and its unit."""
+
+    TEMPERATURE = ("temperature", "°C")
+    HUMIDITY = ("humidity", "%")
+    RADIATION = ("radiation", "W/m²")
+    WIND = ("wind", "m/s")
+    RAIN = ("rain", "mm")
+
+    @property
+    def word(self) -> str:
+        """The word in topics and in the log."""
+        return self.value[0]
+
+    @property
+    def unit(self) -> str:
+        """The unit."""
+        return self.value[1]
+
+
+@dataclass(frozen=True, slots=True)
+class WeatherReport(Command):
+    """Record the weather, for the trays. It changes nothing else."""
+
+    quantity: WeatherQuantity
+    measured: float
+
+
+GuardCommand = (
+    Hold
+    | StartFill
+    | Acknowledge
+    | Reset
+    | Shelve
+    | CartridgeChanged
+    | Retest
+    | ReservoirSample
+    | WeatherReport
+)
 
 
 def words_of(command: GuardCommand) -> str:
@@ -98,6 +161,8 @@ def words_of(command: GuardCommand) -> str:
             return f"retest of {ppm:g} ppm"
         case ReservoirSample(ppm=ppm):
             return f"reservoir sample of {ppm:g} ppm"
+        case WeatherReport(quantity=quantity, measured=measured):
+            return f"weather {quantity.word} {measured:g} {quantity.unit}"
 
 
 Outcome = tuple[GuardState, bool, str, tuple[GuardEvent, ...]]
@@ -128,11 +193,20 @@ def execute(moment: Moment, state: GuardState, command: GuardCommand) -> Outcome
             return _shelve(moment, state, command, minutes)
         case CartridgeChanged():
             return _accepted(_remedied(state), "the cartridge change is recorded.")
-        case Retest(ppm=ppm):
-            if not 0.0 <= ppm < moment.limits.limit_ppm:
+        case Retest(ppm=ppm, accuracy=accuracy):
+            limit_ppm = moment.limits.limit_ppm
+            if not 0.0 <= ppm < limit_ppm:
+                return _refused(
+                    state, f"the retest of {ppm:g} ppm is not under the limit of {limit_ppm:g} ppm."
+                )
+            band_ppm = 0.0 if accuracy is None else accuracy.expanded_ppm
+            # Guarded acceptance, as for the product: the meter may show less than the water has.
+            if not ppm + band_ppm < limit_ppm:
                 return _refused(
                     state,
-                    f"the retest of {ppm:g} ppm is not under the limit of {moment.limits.limit_ppm:g} ppm.",
+                    f"the retest of {ppm:g} ppm ± {band_ppm:.2g} ppm (k = 2) does not show that the product "
+                    f"is under the limit of {limit_ppm:g} ppm; measure with a better meter and name it "
+                    "([meter.<id>], and 'meter' of the reservoir), or change the cartridge.",
                 )
             return _accepted(_remedied(state), f"the retest of {ppm:g} ppm is recorded as passed.")
         case ReservoirSample(ppm=ppm):
@@ -142,6 +216,9 @@ def execute(moment: Moment, state: GuardState, command: GuardCommand) -> Outcome
                     state, f"a reservoir of {ppm:g} ppm is impossible; send a number of 0 or more."
                 )
             return _accepted(state, f"the reservoir sample of {ppm:g} ppm is recorded.")
+        case WeatherReport(quantity=quantity, measured=measured):
+            # Nothing of the guard depends on the weather; the row of the command is what the trays read.
+            return _accepted(state, f"the {quantity.word} of {measured:g} {quantity.unit} is recorded.")
 
 
 def unlatch(state: GuardState, trips: frozenset[Trip]) -> GuardState:

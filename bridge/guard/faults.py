@@ -88,6 +88,12 @@ FAULTS: dict[AlarmId, Fault] = {
         "Check the power supply of the controller and of the valve: it must hold its voltage while the valve "
         "opens. Then reset.",
     ),
+    Trip.CELLS_DISAGREE: Fault(
+        "The check cell and the product cell differ by more than their common uncertainty.",
+        _SHUT,
+        "Measure the product with a hand meter to see which cell is wrong. Clean and calibrate that cell, "
+        "then reset.",
+    ),
     Advisory.PRODUCT_OVER_TARGET: Fault(
         "The purified water is above the target, but under the limit.",
         _ALARM_ONLY,

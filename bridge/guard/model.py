@@ -52,6 +52,8 @@ class Trip(Enum):
     LINK_LOST = "link-lost"
     CONTROLLER_RESTARTS = "controller-restarts-at-opening"
     """The controller restarts each time the valve opens."""
+    CELLS_DISAGREE = "cells-disagree"
+    """The check cell and the product cell differ by more than their common uncertainty."""
 
 
 class Advisory(Enum):
@@ -147,6 +149,8 @@ class Assessment:
     """True if the controller reports a fault that forbids a fill."""
     restarts_at_opening: bool = False
     """True if the controller has restarted at too many openings in a row."""
+    cells_disagree: bool = False
+    """True if the check cell and the product cell disagree in flowing product."""
     advisories: frozenset[Advisory] = frozenset()
     """Conditions that raise an alarm and leave the valve as it is."""
 

@@ -97,6 +97,8 @@ def causes(m: Moment, s: GuardState) -> list[Trip]:
         base_l = fill.base_volume_l
         if fill.volume_l >= limits.fill_max_l or s.day_l + fill.volume_l >= limits.daily_max_l:
             found.append(Trip.FILL_OVER_VOLUME)
+        if lasted(evidence.disagree, now, limits.persistence_s):
+            found.append(Trip.CELLS_DISAGREE)
         if fill.open_s >= limits.fill_max_s:
             found.append(Trip.FILL_OVER_TIME)
         if base_l is not None and fill.open_s - fill.base_open_s >= limits.no_rise_after_s:
@@ -203,6 +205,7 @@ RULES: dict[Trip, ResetRule] = {
         Needs.COMMAND, lambda m, s: m.fresh and m.assessment.zone is not None, "the level is still not known"
     ),
     Trip.LINK_LOST: ResetRule(Needs.COMMAND_OR_STEADY, lambda m, s: m.fresh, "no good frame arrives"),
+    Trip.CELLS_DISAGREE: ResetRule(Needs.COMMAND, _reported_shut, _NOT_SHUT),
     Trip.CONTROLLER_RESTARTS: ResetRule(
         Needs.COMMAND, lambda m, s: _reported_shut(m, s) and not m.assessment.restarts_at_opening, _NOT_SHUT
     ),

@@ -136,11 +136,24 @@ def _evidence(moment: Moment, state: GuardState) -> Evidence:
     probe_bad = unbroken(before.probe_bad, now) if fresh and seen.probe is _FAILURE else None
     level_bad = unbroken(before.level_bad, now) if fresh and seen.zone is None else None
     in_spec = unbroken(before.in_spec, now) if fresh and sound and not moment.over else None
-    found = (fresh_since, probe_bad, level_bad, over, in_spec)
+    disagree = before.disagree
+    if state.phase is not _FILL:
+        disagree = None
+    elif fresh:
+        disagree = unbroken(disagree, now) if seen.cells_disagree else None
+    found = (fresh_since, probe_bad, level_bad, over, in_spec, before.blocked, disagree)
     # Comparing before making a new value saves 0.8 µs a step.
-    if found == (before.fresh, before.probe_bad, before.level_bad, before.over, before.in_spec):
+    if found == (
+        before.fresh,
+        before.probe_bad,
+        before.level_bad,
+        before.over,
+        before.in_spec,
+        before.blocked,
+        before.disagree,
+    ):
         return before
-    return Evidence(*found, before.blocked)
+    return Evidence(*found)
 
 
 def due(moment: Moment, state: GuardState) -> bool:

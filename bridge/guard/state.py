@@ -28,6 +28,8 @@ class Evidence:
     in_spec: float | None = None
     blocked: float | None = None
     """A fill is pending, and the valve is shut because a permissive is missing."""
+    disagree: float | None = None
+    """The two cells in the product disagree, since they did so in this fill without a break."""
 
 
 @dataclass(frozen=True, slots=True)

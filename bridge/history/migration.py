@@ -90,7 +90,7 @@ def extend_tables(connection: sqlite3.Connection) -> None:
     for name, sort, _ in ENTRY_COLUMNS[Kind.SAMPLE]:
         if name not in there:
             connection.execute(f"ALTER TABLE sample ADD COLUMN {name} {sort}")
-    connection.execute("UPDATE sample SET meter = ''")
+    connection.execute("UPDATE sample SET meter = '', below_resolution = 0")
     connection.execute(entry_table(Kind.UNDO))
     names = connection.execute("SELECT name FROM sqlite_master WHERE type = 'view'").fetchall()
     for (name,) in names:

@@ -14,10 +14,20 @@ from types import TracebackType
 from typing import Any
 
 from bridge.errors import InputError
-from bridge.history.grouped import Group, Grouping, groups_of, joined, stored_groups
+from bridge.history.grouped import stored_groups
 from bridge.history.log_file import LAYOUT, bring_up_to_date, layout_in, open_for_reading, trouble_from
 from bridge.history.records import KINDS, EntryRow, Kind, ReadingRow, Series, StateRow
-from bridge.history.rollup import HOUR_MS, MINUTE_MS, Bucket, RollUp, merge
+from bridge.history.rollup import (
+    HOUR_MS,
+    MINUTE_MS,
+    Bucket,
+    Group,
+    Grouping,
+    RollUp,
+    groups_of,
+    joined,
+    merge,
+)
 from bridge.history.store import Store, in_order
 from bridge.history.views import utc_text
 

@@ -259,6 +259,8 @@ class SampleRow:
     """The id of the hand meter, ``usual`` for one that the configuration does not have, empty without one."""
     meter_uncertainty_ppm: float | None = None
     """The part of ``uncertainty_ppm`` that all samples with this meter share (k = 2)."""
+    below_resolution: bool = False
+    """True if the meter showed 0, which is less than half a digit."""
 
 
 @dataclass(frozen=True, slots=True)

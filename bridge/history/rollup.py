@@ -5,7 +5,7 @@ Readings come in the order of their stamps, so one bucket is open at a time.
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from bridge.history.records import Bucket as Bucket
@@ -168,3 +168,82 @@ def merge(buckets: Sequence[Bucket], start_ms: int, span_ms: int) -> Bucket:
         cells.append(Cell(low, min(max(mean, low), high), high, count))
     worst = max(bucket.health for bucket in buckets)
     return Bucket(start_ms, span_ms, tuple(cells), sum(bucket.count for bucket in buckets), worst)
+
+
+@dataclass(frozen=True, slots=True)
+class Group:
+    """Some following minutes or hours of one reservoir."""
+
+    start_ms: int
+    cells: tuple[Cell | None, ...]
+    """One for each series that was asked for."""
+    through_l: float
+    """The product that was made in this time."""
+
+
+@dataclass(frozen=True, slots=True)
+class Grouping:
+    """What to group.
+
+    Args:
+        span_ms: the minutes or the hours of the log.
+        width_ms: the length of a group.
+        offset_ms: added to the time of a row before it is grouped, such as the offset of a time zone.
+        series: the series that are wanted.
+        flowing: those of them that count only in the minutes or hours in which product was made.
+    """
+
+    span_ms: int
+    width_ms: int
+    series: tuple[Series, ...] = ()
+    flowing: frozenset[Series] = frozenset()
+    offset_ms: int = 0
+
+
+def groups_of(buckets: Iterable[Bucket], wanted: Grouping, before_l: float | None = None) -> list[Group]:
+    """Group buckets by the same rule as :func:`bridge.history.grouped.stored_groups`.
+
+    Args:
+        buckets: in order.
+        wanted: what to group.
+        before_l: the counter of the product before the first one; None if it is not known.
+    """
+    groups: list[Group] = []
+    for bucket in buckets:
+        through = bucket.cells[Series.THROUGHPUT]
+        made_l, flowed = 0.0, True
+        if through is not None:
+            begin_l = through.least if before_l is None else before_l
+            began_again = through.greatest < begin_l
+            made_l = through.greatest - (through.least if began_again else begin_l)
+            flowed = began_again or made_l > 0.0
+        before_l = None if through is None else through.greatest
+        number = (bucket.start_ms + wanted.offset_ms) // wanted.width_ms
+        cells = tuple(
+            [
+                bucket.cells[series] if flowed or series not in wanted.flowing else None
+                for series in wanted.series
+            ]
+        )
+        groups.append(Group(number * wanted.width_ms - wanted.offset_ms, cells, made_l))
+    return joined(groups)
+
+
+def joined(groups: Sequence[Group]) -> list[Group]:
+    """Join following groups that have the same start."""
+    made: list[Group] = []
+    for group in groups:
+        if made and made[-1].start_ms == group.start_ms:
+            last = made.pop()
+            cells = tuple([_join(one, other) for one, other in zip(last.cells, group.cells, strict=True)])
+            group = Group(group.start_ms, cells, math.fsum((last.through_l, group.through_l)))
+        made.append(group)
+    return made
+
+
+def _join(one: Cell | None, other: Cell | None) -> Cell | None:
+    if one is None or other is None:
+        return one or other
+    count = one.count + other.count
+    mean = (one.mean * one.count + other.mean * other.count) / count
+    return Cell(min(one.least, other.least), mean, max(one.greatest, other.greatest), count)

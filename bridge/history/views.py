@@ -34,7 +34,7 @@ from bridge.water.health import Health
 
 HEALTH_BY_WORD = {one.word: one for one in Health}
 _FLOW = {one.value: one for one in Flow}
-_BOOLEANS = {"first_out", "accepted", "exhausted", "order_now"}
+_BOOLEANS = {"first_out", "accepted", "exhausted", "order_now", "below_resolution"}
 
 SERIES_COLUMNS: dict[Series, tuple[str, str]] = {
     Series.CONDUCTANCE: ("conductance_us", "conductance_ns"),
@@ -94,6 +94,7 @@ ENTRY_COLUMNS: dict[Kind, tuple[tuple[str, str, str], ...]] = {
         ("happened", "TEXT", "at_ms"),
         ("meter", "TEXT", "meter"),
         ("meter_uncertainty_ppm", "REAL", "meter_uncertainty_ppm"),
+        ("below_resolution", "INTEGER", "below_resolution"),
     ),
     Kind.LITRES: (
         ("what", "TEXT", "what"),

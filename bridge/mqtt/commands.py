@@ -23,6 +23,8 @@ from bridge.guard.commands import (
     Retest,
     Shelve,
     StartFill,
+    WeatherQuantity,
+    WeatherReport,
 )
 from bridge.guard.model import Advisory, AlarmId, Trip
 from bridge.mqtt.properties import (
@@ -32,6 +34,7 @@ from bridge.mqtt.properties import (
     SAMPLE_MAX_PPM,
     SHELVE_MAX_MINUTES,
     TRIP_WORDS,
+    WEATHER_RANGES,
     Property,
 )
 from bridge.mqtt.topics import Layout, Publication, event
@@ -207,6 +210,18 @@ def _ppm(
     return read
 
 
+def _weather(quantity: WeatherQuantity) -> Callable[[str, _Sent], GuardCommand | _Unfit]:
+    least, most = WEATHER_RANGES[quantity]
+
+    def read(text: str, sent: _Sent) -> GuardCommand | _Unfit:
+        measured = float(text) if _NUMBER.fullmatch(text) else float("nan")
+        if least <= measured <= most:
+            return WeatherReport(*sent, quantity, measured + 0.0)
+        return _Unfit(f"a number of {quantity.unit} from {least:g} to {most:g}")
+
+    return read
+
+
 def _shelve(text: str, sent: _Sent) -> GuardCommand | _Unfit:
     wanted = _Unfit(
         'of the form {"alarm": "reservoir-low", "minutes": 60} with an alarm and '
@@ -244,5 +259,6 @@ _PARSERS: dict[str, Callable[[str, _Sent], GuardCommand | _Unfit]] = {
     "health/acknowledge": _acknowledge,
     "health/reset": _reset,
     "health/shelve": _shelve,
+    **{f"weather/{quantity.word}": _weather(quantity) for quantity in WeatherQuantity},
 }
 """One row for each settable property."""

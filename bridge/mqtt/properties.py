@@ -22,6 +22,7 @@ from enum import Enum
 
 from bridge.estimate.reservoir import Basis
 from bridge.estimate.verdict import ProductLine, Verdict
+from bridge.guard.commands import WeatherQuantity
 from bridge.guard.model import Advisory, Flow, Permissive, Phase, Trip
 from bridge.station.plan import StationIdentity
 from bridge.station.view import ActiveAlarm
@@ -186,6 +187,7 @@ NODES = {
     "fill": "Fill",
     "purifier": "Purifier",
     "health": "Health",
+    "weather": "Weather",
 }
 
 
@@ -244,6 +246,24 @@ def _by_hand(node: str, id_: str, name: str) -> Property:
 
 def _action(node: str, id_: str, name: str, words: Iterable[str]) -> Property:
     return Property(node, id_, name, _E, None, None, _words(words), settable=True, retained=False)
+
+
+WEATHER_RANGES: dict[WeatherQuantity, tuple[float, float]] = {
+    WeatherQuantity.TEMPERATURE: (-60.0, 60.0),
+    WeatherQuantity.HUMIDITY: (0.0, 100.0),
+    WeatherQuantity.RADIATION: (0.0, 1500.0),
+    WeatherQuantity.WIND: (0.0, 75.0),
+    WeatherQuantity.RAIN: (0.0, 2000.0),
+}
+"""What a garden can have, in the unit of the quantity."""
+
+
+def _weather(quantity: WeatherQuantity, name: str) -> Property:
+    least, most = WEATHER_RANGES[quantity]
+    span = f"{least:g}:{most:g}"
+    return Property(
+        "weather", quantity.word, name, _F, None, quantity.unit, span, settable=True, retained=False
+    )
 
 
 PROPERTIES: tuple[Property, ...] = (
@@ -350,5 +370,10 @@ PROPERTIES: tuple[Property, ...] = (
     Property(
         "health", "shelve", "Shelve an alarm", _J, None, None, SHELVE_SCHEMA, settable=True, retained=False,
     ),
+    _weather(WeatherQuantity.TEMPERATURE, "Temperature of the air"),
+    _weather(WeatherQuantity.HUMIDITY, "Relative humidity of the air"),
+    _weather(WeatherQuantity.RADIATION, "Solar radiation"),
+    _weather(WeatherQuantity.WIND, "Wind at 2 m"),
+    _weather(WeatherQuantity.RAIN, "Rain of the day so far"),
 )  # fmt: skip
 """Every property there can be, in the order in which it is shown."""

@@ -20,6 +20,7 @@ from statistics import NormalDist
 from bridge.errors import InputError
 from bridge.purifier.breakthrough import Front
 from bridge.purifier.grid import CELLS, SHELVES, SLOPES, WIDTHS, by_shape
+from bridge.units import plain
 
 ORDER_CHANCE = 0.04
 """Order when the chance that the delivery comes more than a day after the crossing reaches this share.
@@ -124,7 +125,7 @@ def forecast(front: Front, feed: Expected, use_l_per_day: Expected, lead_days: f
         InputError: If the lead time is negative.
     """
     seen = "product over the limit" if front.crossed else "product rising" if front.risen else "product pure"
-    rests_on = f"{front.grid.prior.rests_on}; {seen}; feed {feed.mean:.3g} ± {feed.sd:.2g} ppm"
+    rests_on = f"{front.grid.prior.rests_on}; {seen}; feed {plain(feed.mean)} ± {plain(feed.sd, '.2g')} ppm"
     chance = _chance_of_kind(front, feed, use_l_per_day, lead_days)
     least = ORDER_CHANCE if front.grid.prior.exhausted else FIRST_ORDER_CHANCE
     return from_cells(cells_left(front, feed), use_l_per_day, lead_days, rests_on, chance, least)
@@ -180,7 +181,7 @@ def from_cells(
     late = min(1.0, late / total)
     order = late >= ORDER_CHANCE or chance_of_kind >= order_chance or left.high95 <= 0.0
     late = max(late, chance_of_kind)
-    rests_on = f"{rests_on}; use {use_l_per_day.mean:.3g} ± {use_l_per_day.sd:.2g} L/day"
+    rests_on = f"{rests_on}; use {plain(use_l_per_day.mean)} ± {plain(use_l_per_day.sd, '.2g')} L/day"
     return Forecast(interval(few), left, chance, dry_share, late, order, rests_on)
 
 

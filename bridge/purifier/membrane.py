@@ -17,6 +17,7 @@ from statistics import NormalDist
 
 from bridge.errors import InputError, OutOfRangeError
 from bridge.purifier.forecast import Cell, Expected, Forecast, from_cells
+from bridge.units import plain
 
 REFERENCE_C = 25.0
 STANDING_LITRES = 2.0
@@ -219,7 +220,7 @@ def forecast(
         raise InputError(f"Membrane: a limit of {limit_ppm:g} ppm; it must be above zero.")
     rests_on = (
         f"{membrane.samples} samples; rejection {rejection_percent(membrane):.1f} % at {REFERENCE_C:g} °C; "
-        f"water up to {warmest_c:g} °C; feed {feed.mean:.3g} ± {feed.sd:.2g} ppm"
+        f"water up to {warmest_c:g} °C; feed {plain(feed.mean)} ± {plain(feed.sd, '.2g')} ppm"
     )
     return from_cells(_cells(membrane, limit_ppm, feed, warmest_c), use_l_per_day, lead_days, rests_on)
 

@@ -7,9 +7,11 @@ WeasyPrint renders the PDF; it loads no external file.
 """
 
 from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
 from importlib import import_module
 from typing import Any
 
+from bridge.daemon import saved_state
 from bridge.errors import InputError
 from bridge.forecast import persistence
 from bridge.history.reader import Reader
@@ -125,12 +127,14 @@ def facts_of(reader: Reader, reservoir: str, stations: Sequence[StationPlan], da
     Raises:
         LogError: The log, or the forecast saved in it, cannot be read.
     """
-    for station in stations:
-        if station.identity.reservoir == reservoir:
-            return from_plan(station)
-    state = reader.state().get(persistence.key(reservoir))
-    kept = None if state is None else persistence.read(state, ())
-    return from_log(reservoir, kept, data.hours)
+    states = reader.state()
+    found = next((from_plan(one) for one in stations if one.identity.reservoir == reservoir), None)
+    if found is None:
+        state = states.get(persistence.key(reservoir))
+        kept = None if state is None else persistence.read(state, ())
+        found = from_log(reservoir, kept, data.hours)
+    accounts = states.get(saved_state.accounts_key(reservoir))
+    return replace(found, water=saved_state.judged_water(accounts, found.limit_ppm, found.target_ppm))
 
 
 def _entries(reader: Reader, reservoir: str, start_ms: int, end_ms: int) -> Iterator[EntryRow]:

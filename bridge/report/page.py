@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
 from bridge import __version__
+from bridge.estimate.reservoir import Basis
 from bridge.guard.faults import FAULTS
 from bridge.history.records import CalibrationRow, SampleRow, when_ms
 from bridge.report.incidents import Incident, tallies
@@ -143,8 +144,9 @@ def _calibration(row: CalibrationRow, units: DisplayUnits, at: str) -> list[str]
 
 
 def _samples(season: Season, units: DisplayUnits) -> str:
+    heading = f"<h3>Samples by hand</h3>\n{_stored(season, units)}"
     if not season.samples:
-        return "<h3>Samples by hand</h3>\n<p>None.</p>\n"
+        return f"{heading}<p>None.</p>\n"
     columns = (
         Column("When"), Column("Of"), Column("Value", True), Column("± (k = 2)", True),
     Column("Scale"),
@@ -154,7 +156,28 @@ def _samples(season: Season, units: DisplayUnits) -> str:
     rows = [_sample(one, units, f"sample-{k + 1}") for k, one in enumerate(shown)]
     left = len(season.samples) - len(shown)
     more = f"<p>{left} older ones are not printed; <code>clearwell log --kind sample</code> has them.</p>\n"
-    return f"<h3>Samples by hand</h3>\n{table('Samples', columns, rows)}" + (more if left else "")
+    return heading + table("Samples", columns, rows) + (more if left else "")
+
+
+def _stored(season: Season, units: DisplayUnits) -> str:
+    """Returns the one line on the stored water, the same verdict as on hub and page."""
+    water = season.facts.water
+    if water is None or water.judgement.ppm is None:
+        return ""
+    value, band = units.measured(water.judgement.ppm, water.judgement.expanded_ppm, season.facts.factor)
+    evidence = {
+        Basis.ASSUMED: "by assumption; nobody has measured it",
+        Basis.BALANCE: "by the balance of its water",
+        Basis.SAMPLE: "by a sample",
+    }[water.basis]
+    if water.basis is Basis.SAMPLE and water.sampled_s is not None:
+        evidence = f"by the sample of {units.local(water.sampled_s):%Y-%m-%d}"
+    uncertainty = "" if band is None else f" ± {band.text}"
+    verdict = water.judgement.verdict.value
+    return (
+        f"<p>At the end of the log the reservoir holds {text(value.text)}{text(uncertainty)}, {evidence}: "
+        f"<strong>{verdict}</strong>.</p>\n"
+    )
 
 
 def _sample(row: SampleRow, units: DisplayUnits, at: str) -> list[str]:

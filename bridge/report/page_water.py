@@ -285,7 +285,8 @@ def _one(
     parts += drawing(svg, caption_text) + "</div>\n"
     if backtest.forecasts:
         parts += _forecast_table(at, backtest, units)
-        parts += f'<p class="note">Basis of the last forecast: {text(backtest.forecasts[-1].rests_on)}.</p>\n'
+        basis = units.sentence(backtest.forecasts[-1].rests_on)
+        parts += f'<p class="note">Basis of the last forecast: {text(basis)}.</p>\n'
     return parts
 
 

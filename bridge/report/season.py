@@ -8,6 +8,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from statistics import median
 
+from bridge.daemon.saved_state import StoredWater
 from bridge.estimate.verdict import LIMIT_PPM, default_target_ppm
 from bridge.forecast import cartridges
 from bridge.forecast.learned import Kept
@@ -66,6 +67,8 @@ class Facts:
     """For each cell, the calibration of its present constant."""
     assumptions: tuple[str, ...] = ()
     """Values assumed for lack of a source, as sentences."""
+    water: StoredWater | None = None
+    """The water of the reservoir at the end of the log."""
 
 
 def from_plan(plan: StationPlan) -> Facts:

@@ -105,9 +105,8 @@ def forecasts(seed: int, gardens: int, jobs: int | None = None) -> Promises:
     """Judge the forecasts on so many invented gardens, on all cores. See :mod:`bridge.simulate.promises`."""
     found = Promises()
     parts = dict(spread(_judged, [(str(seed), number) for number in range(gardens)], jobs))
-    # The sums of floats depend on their order.
-    for index in range(gardens):
-        found.add(parts[index])
+    for number in range(gardens):
+        found.add(parts[number])
     return found
 
 

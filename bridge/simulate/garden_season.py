@@ -164,11 +164,8 @@ def with_round(seed: int, weather: Sequence[TrueDay]) -> tuple[Grower, list[Judg
                 _judge(garden, index, one, number, weather, fed) for index, one in enumerate(following)
             ]
         garden.live(number, today, grower)
-        seen = Weather(
-            today.highest_c + rng.gauss(0.0, 0.5),
-            min(today.lowest_c + rng.gauss(0.0, 0.5), today.highest_c - 1.0),
-            today.rain_mm * math.exp(rng.gauss(0.0, 0.1)),
-        )
+        low, high = sorted(value + rng.gauss(0.0, 0.5) for value in (today.lowest_c, today.highest_c))
+        seen = Weather(high, low, today.rain_mm * math.exp(rng.gauss(0.0, 0.1)))
         following = [courses.next_day(one, seen) for one in following]
     return grower, judged
 

@@ -26,6 +26,8 @@ LATITUDE_DEG = 47.6
 EXCHANGE_DAYS = 1.5
 """Time constant of the exchange of solids between the pots and the free water."""
 RAIN_PPM = 4.0
+POT_M2 = 0.01
+"""The area of a pot of 11 cm."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,17 +73,14 @@ def hourly_mm(weather: TrueDay) -> list[float]:
     ]
     shape = [value if abs(hour + 0.5 - 12.0) < 0.5 * daylight_h else 0.0 for hour, value in enumerate(shape)]
     total = sum(shape) or 1.0
+    # The sky takes about 6 MJ/m² in a clear day and night; 23 % of the light are reflected (FAO-56).
+    net = max(0.77 * ground - 6.0 * (1.0 - 0.8 * weather.clouds), 0.0)
+    middle = 0.5 * (weather.highest_c + weather.lowest_c)
+    half = 0.5 * (weather.highest_c - weather.lowest_c)
     made = []
     for hour, part in enumerate(shape):
-        middle, half = (
-            0.5 * (weather.highest_c + weather.lowest_c),
-            0.5 * (weather.highest_c - weather.lowest_c),
-        )
-        celsius = middle - half * math.cos(2.0 * math.pi * (hour - 3.0) / 24.0)
-        lost = 0.18 * (1.0 - 0.8 * weather.clouds)
-        net = 0.9 * ground * part / total - lost
-        slope = slope_kpa_c(celsius)
-        made.append(max(1.26 * slope / (slope + psychrometric_kpa_c(0.0)) * net / 2.45, 0.0))
+        slope = slope_kpa_c(middle - half * math.cos(2.0 * math.pi * (hour - 3.0) / 24.0))
+        made.append(1.26 * slope / (slope + psychrometric_kpa_c(0.0)) * net * part / total / 2.45)
     return made
 
 
@@ -125,6 +124,7 @@ class TrueTray:
         litres = self.area_m2 * plan.mark_mm(3)
         self.free = Body(litres, litres * ppm)
         self.pots = Body(self.pots_l, self.pots_l * ppm)
+        self.pots_m2 = min(plan.pots * POT_M2, 0.7 * self.area_m2)
         self.is_plugged = False
         """Whether the drain of a drained tray is closed."""
 
@@ -162,9 +162,8 @@ class TrueTray:
         rain_mm = 0.0 if self.plan.covered or not rain else weather.rain_mm
         for hour, mm in enumerate(hourly_mm(weather)):
             air_mm = mm * self.exposure * shade
-            # Pots and moss cover about half of the tray.
-            surface_l = 0.5 * air_mm * self.area_m2
-            drawn_l = air_mm * (0.5 * self.area_m2 + self.plan.pots * 0.006 * self.growth * leaves)
+            surface_l = air_mm * (self.area_m2 - self.pots_m2)
+            drawn_l = air_mm * (self.pots_m2 + self.plan.pots * 0.006 * self.growth * leaves)
             self.free.litres -= min(surface_l, 0.999 * self.free.litres)
             self.pots.litres -= min(drawn_l, 0.9 * self.pots.litres)
             if rain_mm and 6 <= hour < 18:
@@ -175,11 +174,9 @@ class TrueTray:
                 self.free.take(self.free.litres - self.spill_l)
 
     def _rain(self, mm: float) -> None:
-        half_l = 0.5 * mm * self.area_m2
-        self.free.litres += half_l
-        self.free.mg += half_l * RAIN_PPM
-        self.pots.litres += half_l
-        self.pots.mg += half_l * RAIN_PPM
+        for body, area_m2 in ((self.free, self.area_m2 - self.pots_m2), (self.pots, self.pots_m2)):
+            body.litres += mm * area_m2
+            body.mg += mm * area_m2 * RAIN_PPM
         over_l = self.pots.litres - self.pots_l
         if over_l > 0.0:
             self.free.mg += self.pots.take(over_l)

@@ -81,7 +81,7 @@ def garden_of(world: Scenario) -> Garden:
 
 
 def _tables(world: Scenario) -> dict[str, Any]:
-    """Return the tables of a configuration file for this world."""
+    """Return the tables of a configuration file for this world. The prices are invented."""
     barrel, fittings = world.barrel, world.fittings
     features = fittings.features
     level: dict[str, Any] = {
@@ -121,9 +121,9 @@ def _tables(world: Scenario) -> dict[str, Any]:
         tables["purifier"]["feed_ppm"] = world.feed.mean_ppm
     if world.membrane is not None:
         rejection = 100.0 * world.membrane.rejection
-        tables["cartridge"] = {"kind": "membrane", "rejection_percent": rejection}
+        tables["cartridge"] = {"kind": "membrane", "rejection_percent": rejection, "price": 90.0}
     else:
-        tables["cartridge"] = {"kind": "exchange", "takes_up": world.cartridge.capacity_g}
+        tables["cartridge"] = {"kind": "exchange", "takes_up": world.cartridge.capacity_g, "price": 60.0}
     if Feature.FLOW_PULSES in features:
         tables["purifier"]["litres_per_pulse"] = 1.0 / fittings.pulses_per_l
     if world.membrane is not None:

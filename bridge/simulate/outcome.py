@@ -182,7 +182,7 @@ def _row(name: str, tally: Tally) -> FaultRow:
     )
 
 
-_HEADINGS = ("fault", "injected", "mattered", "detected", "median s", "worst s", "within s", "consequence")
+_HEADINGS = ("fault", "injected", "mattered", "detected", "median s", "worst s", "within s")
 
 
 def as_json(summary: Summary) -> str:
@@ -240,16 +240,21 @@ def _mishaps(summary: Summary) -> list[str]:
 
 
 def _table(rows: list[FaultRow]) -> list[str]:
+    """Return the figures of each fault, and below each its consequence if it had one."""
     cells = [_HEADINGS, *(_cells(row) for row in rows)]
     widths = [max(len(line[column]) for line in cells) for column in range(len(_HEADINGS))]
-    last = len(_HEADINGS) - 1
-    return [
-        "  ".join(
-            text.ljust(width) if column in (0, last) else text.rjust(width)
-            for column, (text, width) in enumerate(zip(line, widths, strict=True))
-        ).rstrip()
-        for line in cells
-    ]
+    consequences = ["", *(_consequence(row) for row in rows)]
+    made = []
+    for line, consequence in zip(cells, consequences, strict=True):
+        made.append(
+            "  ".join(
+                text.rjust(width) if column else text.ljust(width)
+                for column, (text, width) in enumerate(zip(line, widths, strict=True))
+            )
+        )
+        if consequence:
+            made.append(f"    {consequence}")
+    return made
 
 
 def _cells(row: FaultRow) -> tuple[str, ...]:
@@ -261,7 +266,6 @@ def _cells(row: FaultRow) -> tuple[str, ...]:
         _seconds(row.median_s),
         _seconds(row.worst_s),
         _seconds(row.bound_s),
-        _consequence(row),
     )
 
 
@@ -279,7 +283,7 @@ def _consequence(row: FaultRow) -> str:
         )
         if litres >= 0.05
     ]
-    return f"at most {', '.join(parts)}" if parts else "none"
+    return f"at most {', '.join(parts)}" if parts else ""
 
 
 def _counts(counts: dict[str, int]) -> str:

@@ -238,6 +238,7 @@ _AGAIN_S = 300.0
 _MOST_TRIES = 5
 _HAND_METER = 0.02
 _WORN = 0.85
+_SAMPLE_EVERY_S = 21.0 * DAY_S
 _GROWER = "grower"
 
 Give = Callable[[GuardCommand], str | None]
@@ -246,8 +247,27 @@ Give = Callable[[GuardCommand], str | None]
 class Grower:
     """One person with a hand meter; mutable. Times are line seconds."""
 
-    def __init__(self, seed: str, rig: Rig, send: Give, inject: Callable[[Fault], None]) -> None:
-        """Create a grower. The seed determines the times of the visits and the errors of the meter."""
+    def __init__(
+        self,
+        seed: str,
+        rig: Rig,
+        send: Give,
+        inject: Callable[[Fault], None],
+        *,
+        keeps_records: bool = False,
+    ) -> None:
+        """Create a grower. The seed determines the times of the visits and the errors of the meter.
+
+        Args:
+            seed: The seed of the task.
+            rig: The world to look after.
+            send: Sends a command to the bridge.
+            inject: Injects a fault.
+            keeps_records: Whether the grower measures the reservoir every few weeks, also without an alarm.
+        """
+        # Values of its own, so that the other visits of a seed do not depend on the records.
+        self._meter = random.Random(f"{seed}/records") if keeps_records else None
+        self._sample_at = 0.0
         self._chance = random.Random(f"{seed}/grower")
         self._rig = rig
         self._send = send
@@ -276,6 +296,7 @@ class Grower:
         if self._look_at <= now_s:
             self._look_at = self._next_look(now_s)
             self._look_after_cartridge(station, clock)
+            self._keep_records(now_s, station, clock)
         if self._visit_at is not None and self._visit_at <= now_s:
             self._visit_at = None
             self._repair(station, clock)
@@ -294,6 +315,13 @@ class Grower:
     def _look_after_cartridge(self, station: Station | None, clock: Callable[[], float]) -> None:
         if self._rig.world.purifier.load_fraction >= _WORN:
             self._change(station, clock)
+
+    def _keep_records(self, now_s: float, station: Station | None, clock: Callable[[], float]) -> None:
+        if self._meter is None or station is None or now_s < self._sample_at:
+            return
+        self._sample_at = now_s + _SAMPLE_EVERY_S
+        ppm = self._rig.world.reservoir.ppm * self._meter.gauss(1.0, _HAND_METER)
+        self._send(ReservoirSample(clock(), _GROWER, ppm))
 
     def _change(self, station: Station | None, clock: Callable[[], float]) -> None:
         self._rig.world.change_cartridge()

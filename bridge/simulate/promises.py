@@ -15,6 +15,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 
+from bridge.estimate.reservoir import Basis
 from bridge.forecast.by_hand import HandPlan, purifier_after
 from bridge.guard.model import Flow
 from bridge.history.records import EntryRow, Litres, LitresRow, SampleRow, Stamp
@@ -97,21 +98,38 @@ class Purifier:
     """The feed is mixed anew every few weeks, to 0.4 to 1.6 of its mean."""
 
 
-def judge_view(found: Promises, view: StationView, truth: Truth) -> None:
+def judge_view(found: Promises, view: StationView, truth: Truth, *, true_samples: bool = True) -> None:
     """Judge the values that a station publishes with an expanded uncertainty (k = 2) against the true water.
 
     Only sound moments count: a fault of the rig is what the guard is for. Product counts while it flows.
+
+    Args:
+        found: the counts to add to.
+        view: what the station publishes.
+        truth: the true state of the rig.
+        true_samples: False if people send samples that are not of this water. Then no interval of the
+            reservoir can hold the truth, and it is not judged.
     """
     if truth.faults:
         return
-    # The reservoir is published without an uncertainty, so it has no case yet.
-    found.of("reservoir").only_95 = True
-    product = found.of("product")
-    product.only_95 = True
-    ppm, uncertainty_ppm = view.product_ppm, view.product_uncertainty_ppm
-    if ppm is not None and uncertainty_ppm is not None and truth.path is not Flow.SHUT:
+    if truth.path is not Flow.SHUT:
+        _judge_water(found, "product", view.product_ppm, view.product_uncertainty_ppm, truth.product_ppm)
+    if not true_samples:
+        return
+    # An assumed value has so wide an interval that it would hide a bad one of the balance.
+    assumed = view.reservoir_basis == Basis.ASSUMED.value
+    name = "reservoir, assumed" if assumed else "reservoir"
+    _judge_water(found, name, view.reservoir_ppm, view.reservoir_uncertainty_ppm, truth.reservoir_ppm)
+
+
+def _judge_water(
+    found: Promises, name: str, ppm: float | None, uncertainty_ppm: float | None, true_ppm: float
+) -> None:
+    row = found.of(name)
+    row.only_95 = True
+    if ppm is not None and uncertainty_ppm is not None:
         low, high = ppm - uncertainty_ppm, ppm + uncertainty_ppm
-        product.judge(truth.product_ppm, low, high, low, high)
+        row.judge(true_ppm, low, high, low, high)
 
 
 PURIFIERS = (

@@ -38,6 +38,8 @@ FINE_AFTER_S = 66.0
 # The step during a draw-off or a leak is longer by this factor: while the station is idle, and after a trip.
 _UNDRIVEN, _UNDRIVEN_TRIPPED = 5.0, 30.0
 _START_S = 1_760_000_000.0
+_SEASON_S, _SEASON_DAY = 1_775_001_600.0, 91
+"""1 April 2026, UTC: a log in a file begins with a growing season, on the day of its weather."""
 _EARLIEST_S = 1e6
 _JUDGE_EVERY_S = 600.0
 _NEVER_S = float("inf")
@@ -60,6 +62,8 @@ class Year:
         chance = random.Random(f"{task.seed}/start")
         here = place or garden(task.garden)
         scenario = replace(here.scenario, start_day=chance.randrange(1, 366))
+        if task.log is not None:
+            scenario = replace(scenario, start_day=_SEASON_DAY)
         self.garden = replace(here, scenario=scenario)
         self.world = World(scenario, chance.randrange(1 << 30))
         controller = Witness(scenario.fittings.features)
@@ -73,7 +77,7 @@ class Year:
         self._hub_log = HubLog(self.checks.violated)
         self._audience = Audience(self._disk, name, self.checks.violated)
         self._log: SimulatedLog | None = None
-        self._grower = Grower(task.seed, self.rig, self.send, self.inject)
+        self._grower = Grower(task.seed, self.rig, self.send, self.inject, keeps_records=task.log is not None)
         self._hand = HubHand(task.seed)
         self._chance = random.Random(f"{task.seed}/lives")
         self._ends_s = task.days * 86_400.0
@@ -83,7 +87,7 @@ class Year:
         self._events = events
         self._next_event = 0
         self._fine_until = 0.0
-        self._wall_offset_s = _START_S
+        self._wall_offset_s = _START_S if task.log is None else _SEASON_S
         self._broker_back_at = 0.0
         self._disk_back_at = self._restart_at = _NEVER_S
         self._counters: deque[tuple[StateRow, float, float]] = deque(maxlen=64)
@@ -357,7 +361,9 @@ class Year:
         self._audience.view(view)
         if self.rig.line_s >= self._judged_s + _JUDGE_EVERY_S:
             self._judged_s = self.rig.line_s
-            judge_view(self.outcome.promises, view, self.world.truth())
+            judge_view(
+                self.outcome.promises, view, self.world.truth(), true_samples=not self.outcome.task.faults
+            )
 
     def _on_event(self, event: StationEvent) -> None:
         """Take short steps after an event on the hub. Events of a scan were counted with the scan."""

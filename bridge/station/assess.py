@@ -8,9 +8,10 @@ from dataclasses import dataclass, replace
 from bridge.errors import OutOfRangeError
 from bridge.guard.model import Advisory, Assessment, Flow
 from bridge.protocol.messages import FAILED, Hello, LocalFault, Reading, Value
-from bridge.station import cell_watch, cells, flow_meter, inventory
+from bridge.station import cell_watch, cells, check_cell, flow_meter, inventory
 from bridge.station.cell_watch import CellRun
 from bridge.station.cells import Cells
+from bridge.station.check_cell import Ratio, Voted
 from bridge.station.flow_meter import FlowMeter
 from bridge.station.inventory import Inventory, holding_at_worst, watched
 from bridge.station.plan import ProbePlan, StationPlan
@@ -50,6 +51,7 @@ class Memory:
     inventory: Inventory
     product: ProbeState = ProbeState()
     feed: ProbeState = ProbeState()
+    """Of the second channel: the feed cell, or the check cell."""
     level: LevelWatch = LevelWatch()
     controller: str | None = None
     """The id of the controller, from its last hello."""
@@ -77,6 +79,8 @@ class Picture:
     assessment: Assessment
     product: ProbeView
     feed: ProbeView
+    check: ProbeView
+    """The check cell."""
     level: Level
     feed_ppm: float | None
     local: LocalFault
@@ -125,6 +129,11 @@ def assess(
             feed_ppm = feed.measurement.dissolved_solids_ppm
     elif feed_ppm is None:
         feed_ppm = plan.feed_ppm
+    check, disagree = _NOT_FITTED, False
+    if plan.check is not None:
+        feed_state, check = _probe(
+            plan.check, memory.feed, reading.feed_us, reading.feed_c, now, flowing, _SOUND, None
+        )
     product_state, product = _probe(
         plan.product,
         memory.product,
@@ -157,6 +166,16 @@ def assess(
     trusted = product.measurement if product.health < _FUNCTION_CHECK else None
     product_ppm = None if trusted is None else trusted.dissolved_solids_ppm
     band_ppm = 0.0 if trusted is None else trusted.expanded_uncertainty_ppm
+    voted, probe_health = Voted(product_ppm, band_ppm), product.health
+    if plan.check is not None:
+        checked = check.measurement if check.health < _FUNCTION_CHECK else None
+        voted, probe_health = check_cell.vote(trusted, checked), max(product.health, check.health)
+        if filling and trusted is not None and checked is not None:
+            ratio, disagree = check_cell.compare(
+                memory.inventory.ratio, (plan.product.chain, trusted), (plan.check.chain, checked)
+            )
+            if ratio is not memory.inventory.ratio:
+                memory = replace(memory, inventory=replace(memory.inventory, ratio=ratio))
     last_at = memory.product.seen_at_s
     accounts = inventory.follow(
         plan,
@@ -185,9 +204,9 @@ def assess(
     product_c = None if reading.product_c is FAILED else reading.product_c
     assessment = Assessment(
         frame_at=now,
-        product_ppm=product_ppm,
-        guard_band_ppm=band_ppm,
-        probe=product.health,
+        product_ppm=voted.ppm,
+        guard_band_ppm=voted.band_ppm,
+        probe=probe_health,
         temperature_c=product_c,
         zone=level_now.zone,
         volume_l=level_now.volume_l,
@@ -197,7 +216,10 @@ def assess(
         throughput_l=throughput_l if metered else None,
         seen=path,
         controller_fault=unsound,
-        advisories=_advisories(plan, product_c, product, feed, level_now, unsound, target_exceeded, failing),
+        cells_disagree=disagree,
+        advisories=_advisories(
+            plan, product_c, (product, check), feed, level_now, unsound, target_exceeded, failing
+        ),
     )
     after = Memory(
         inventory=accounts,
@@ -217,6 +239,7 @@ def assess(
         assessment=assessment,
         product=product,
         feed=feed,
+        check=check,
         level=level_now,
         feed_ppm=feed_ppm,
         local=faults,
@@ -300,6 +323,11 @@ def restarted(memory: Memory) -> Memory:
     return replace(memory, meter=flow_meter.restarted(memory.meter))
 
 
+def cells_reset(memory: Memory) -> Memory:
+    """Return the memory after a person has reset the trip of cells that disagree: their ratio is new."""
+    return replace(memory, inventory=replace(memory.inventory, ratio=Ratio()))
+
+
 def retested(memory: Memory) -> Memory:
     """Return the memory after a passed retest by hand: the present values of both cells are right."""
     return replace(memory, cells=Cells())
@@ -330,7 +358,7 @@ def _over_target(
 def _advisories(
     plan: StationPlan,
     product_c: float | None,
-    product: ProbeView,
+    in_product: tuple[ProbeView, ProbeView],
     feed: ProbeView,
     level: Level,
     unsound: bool,
@@ -341,7 +369,7 @@ def _advisories(
     limits = plan.limits
     if target_exceeded:
         found.add(Advisory.PRODUCT_OVER_TARGET)
-    if product.findings and product.health < _FUNCTION_CHECK:
+    if any(cell.findings and cell.health < _FUNCTION_CHECK for cell in in_product):
         found.add(Advisory.PROBE_MAINTENANCE)
     if feed.health >= _FUNCTION_CHECK:
         found.add(Advisory.FEED_PROBE_FAILURE)

@@ -14,12 +14,14 @@ from bridge.estimate import reservoir, watch
 from bridge.estimate.reservoir import Basis, HandSample, Reservoir
 from bridge.estimate.verdict import Judgement, decide
 from bridge.estimate.watch import CellWatch
+from bridge.guard.commands import HandAccuracy
 from bridge.guard.model import Flow
 from bridge.purifier.cartridge import Load, add
+from bridge.station.check_cell import Ratio
 from bridge.station.plan import StationPlan
 from bridge.tank.level import Level, Zone
 from bridge.water.calibration import DRIFT_PERCENT_PER_YEAR
-from bridge.water.meter import USUAL_METER, read
+from bridge.water.meter import USUAL_METER, MeterUnit, read
 
 DEAD_BAND = 0.005
 """Share of the capacity. Without it, noise on the level would count as inflow and draw-off every second."""
@@ -73,6 +75,8 @@ class Inventory:
     """At a start: the last count of flow pulses of the earlier process. Counting goes on from it."""
     controller: str | None = None
     """At a start: the id of the controller of the earlier process."""
+    ratio: Ratio = Ratio()
+    """The usual ratio of the check cell to the product cell."""
 
 
 def begin(plan: StationPlan) -> Inventory:
@@ -126,17 +130,37 @@ def judged(inventory: Inventory, limit_ppm: float, target_ppm: float) -> Judgeme
     return decide(inventory.water.ppm, band_ppm, limit_ppm, target_ppm)
 
 
-def sample_of(plan: StationPlan, ppm: float) -> HandSample:
-    """Return a hand sample, in ppm on the scale of the limit, with the uncertainty of a usual meter."""
-    factor = plan.identity.factor
-    reading = read(replace(USUAL_METER, factor=factor), ppm, factor)
+def sample_of(plan: StationPlan, ppm: float, accuracy: HandAccuracy | None = None) -> HandSample:
+    """Return a hand sample, in ppm on the scale of the limit.
+
+    Args:
+        plan: the plan, which names the meter of the reservoir.
+        ppm: the sample.
+        accuracy: its accuracy; None for that of the meter in the plan.
+    """
+    if accuracy is not None:
+        return HandSample(
+            ppm, accuracy.common_ppm, accuracy.own_ppm, accuracy.meter, accuracy.below_resolution
+        )
+    factor, meter = plan.identity.factor, plan.meter
+    if meter is USUAL_METER:
+        meter = replace(meter, factor=factor)
+    # The number is on the scale of the limit, and perhaps not on that of the meter.
+    per_ppm = 1.0 / factor if meter.unit is MeterUnit.US_CM else meter.factor / factor
+    reading = read(replace(meter, compensated=True), ppm * per_ppm, factor)
     return HandSample(
         reading.measurement.dissolved_solids_ppm,
         reading.common_ppm,
         reading.own_ppm,
-        USUAL_METER.ident,
+        meter.ident,
         reading.below_resolution,
     )
+
+
+def accuracy_of(plan: StationPlan, ppm: float) -> HandAccuracy:
+    """Return the accuracy of a hand measurement with the meter in the plan."""
+    sample = sample_of(plan, ppm)
+    return HandAccuracy(sample.meter, sample.common_ppm, sample.own_ppm, sample.below_resolution)
 
 
 def sampled(inventory: Inventory, sample: HandSample, limit_ppm: float, now: float) -> Inventory:

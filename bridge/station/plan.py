@@ -9,6 +9,7 @@ from bridge.protocol.registers import ModbusMap
 from bridge.purifier.cartridge import RATING_SD, Kind
 from bridge.tank.level_sensor import LevelSettings
 from bridge.water.measurement import MeasuringChain
+from bridge.water.meter import USUAL_METER, HandMeter
 from bridge.water.probe import ProbeSettings
 
 
@@ -30,6 +31,10 @@ class StationIdentity:
     """False if only switches are fitted: they give a zone, but no volume."""
     has_forecast: bool = False
     """True if a cartridge is configured, so that there is a forecast."""
+
+
+CALIBRATION_DAYS = 366.0
+"""A cell is calibrated again after this time, about once a season (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,3 +101,7 @@ class StationPlan:
     """The id of the only controller that may open the valve. None for any controller."""
     cartridge: CartridgePlan | None = None
     """None for a purifier without a forecast."""
+    check: ProbePlan | None = None
+    """The check cell in the product, on the controller's second channel. None if none is fitted."""
+    meter: HandMeter = USUAL_METER
+    """The meter of hand measurements that hub and page send without naming one."""

@@ -22,6 +22,7 @@ from bridge.guard.state import (
     Latched,
     PhaseChanged,
     Reply,
+    Unlatched,
     begin,
 )
 from bridge.guard.step import step
@@ -234,7 +235,13 @@ class Station:
     def execute(self, command: GuardCommand, now: float) -> Reply:
         """Execute a command. Returns the guard's reply."""
         self._take_notes()
-        reply = self._turn(now, command=command).replies[0]
+        # The guard refuses an impossible number by itself.
+        if isinstance(command, Retest) and command.accuracy is None and 0.0 <= command.ppm < math.inf:
+            command = replace(command, accuracy=inventory.accuracy_of(self.plan, command.ppm))
+        decision = self._turn(now, command=command)
+        if any(isinstance(one, Unlatched) and one.trip is Trip.CELLS_DISAGREE for one in decision.events):
+            self.memory = assess.cells_reset(self.memory)
+        reply = decision.replies[0]
         if not reply.accepted:
             return reply
         if isinstance(command, CartridgeChanged):
@@ -242,7 +249,7 @@ class Station:
         elif isinstance(command, Retest):
             self.memory = assess.retested(self.memory)
         elif isinstance(command, ReservoirSample):
-            sample = inventory.sample_of(self.plan, command.ppm)
+            sample = inventory.sample_of(self.plan, command.ppm, command.accuracy)
             limit_ppm = self.plan.limits.reservoir_limit_ppm
             self._set_accounts(inventory.sampled(self.memory.inventory, sample, limit_ppm, now))
             self._look_at_cell(now)

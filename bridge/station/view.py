@@ -191,6 +191,9 @@ def picture_of(
     )
     if measured is not None and product.health < Health.FUNCTION_CHECK:
         product_ppm, band_ppm = measured.dissolved_solids_ppm, measured.expanded_uncertainty_ppm
+        if plan.check is not None and live is not None and live.assessment.product_ppm is not None:
+            # The worse of two cells decides, so it is shown.
+            product_ppm, band_ppm = live.assessment.product_ppm, live.assessment.guard_band_ppm
         if flowing:
             of_product = judge(product_ppm, band_ppm, limits.limit_ppm, limits.target_ppm).value
         if fed is not None and fed.dissolved_solids_ppm > 0.0:
@@ -199,15 +202,24 @@ def picture_of(
     volume_l = level.volume_l
     days_left, cover = outlook.days_left, outlook.cover
     running = state.phase in ACTIVE
-    health = max(product.health, of_feed, of_level) if link_up and not state.latches else Health.FAILURE
+    of_cells = product.health if live is None else max(product.health, live.check.health)
+    health = max(of_cells, of_feed, of_level) if link_up and not state.latches else Health.FAILURE
     return StationView(
         identity=identity,
         link_up=link_up,
         product_conductivity_25_us_cm=None if measured is None else measured.conductivity_25_us_cm,
-        product_ppm=None if measured is None else measured.dissolved_solids_ppm,
-        product_uncertainty_ppm=None if measured is None else measured.expanded_uncertainty_ppm,
+        product_ppm=None
+        if measured is None
+        else measured.dissolved_solids_ppm
+        if product_ppm is None
+        else product_ppm,
+        product_uncertainty_ppm=None
+        if measured is None
+        else measured.expanded_uncertainty_ppm
+        if product_ppm is None
+        else band_ppm,
         product_temperature_c=None if live is None else live.assessment.temperature_c,
-        product_health=product.health.word,
+        product_health=of_cells.word,
         product_state=product_line(product_ppm, band_ppm, flowing=flowing, limit_ppm=limits.limit_ppm).value,
         product_verdict=of_product,
         feed_conductivity_25_us_cm=None if fed is None else fed.conductivity_25_us_cm,

@@ -67,6 +67,12 @@ class Weather:
     wind_m_s: float | None = None
 
     def __post_init__(self) -> None:
+        highest_c, lowest_c = self.highest_c, self.lowest_c
+        if highest_c is not None and lowest_c is not None and not -60.0 <= lowest_c <= highest_c <= 60.0:
+            raise OutOfRangeError(
+                f"Weather: the temperatures are {lowest_c:g} to {highest_c:g} °C; give the lowest and the "
+                "highest of the day, from -60 to 60 °C."
+            )
         if not 0.0 <= self.rain_mm < 2000.0:
             raise OutOfRangeError(f"Weather: {self.rain_mm:g} mm of rain in a day; give 0 to 2000.")
         if self.humidity_percent is not None and not 0.0 < self.humidity_percent <= 100.0:
@@ -157,6 +163,8 @@ class Course:
     day: date
     filled: date | None = None
     """The day of the last filling or giving."""
+    today: tuple[Entry, ...] = ()
+    """The entries of this day."""
 
     def to_come(self, days: int = DAYS_TO_COME) -> list[float]:
         """Return the usual draw-off of the days from today, before the learned factor."""
@@ -191,7 +199,7 @@ def entered(course: Course, entry: Entry, fed: Fed) -> Course:
         case Act.SAMPLED:
             after = after_sample(tray, entry.ppm, entry.expanded_ppm, entry.day.toordinal())
     watered = course.filled if entry.act is Act.SAMPLED else course.day
-    return Course(plan, after, course.usual, course.day, watered)
+    return Course(plan, after, course.usual, course.day, watered, (*course.today, entry))
 
 
 def next_day(course: Course, weather: Weather | None) -> Course:

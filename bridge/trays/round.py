@@ -12,17 +12,19 @@ from bridge.trays.course import Course
 from bridge.trays.outlook import (
     Days,
     Fed,
-    FlushAdvice,
+    FlushPlan,
     days_until_dry,
     days_until_limit,
     flush_for,
     leaching_share,
+    upper_ppm,
     water_with_leaching,
 )
 from bridge.trays.tray import after_giving
 
 FLUSH_AHEAD_DAYS = 3.0
-"""A flush is due when the early end of the tray's 80 % interval is nearer than this."""
+"""A flush is due when the early end of the 80 % interval of the days until the limit is nearer than this, or
+when filling alone does not keep the tray under its limit until the next round."""
 SAMPLE_EVERY_DAYS = 28
 SAMPLE_LOG_SD = 0.2
 """A sample is also due when the concentration is known less well than this, as a relative standard
@@ -89,7 +91,7 @@ class Item:
     give_l: float
     """The litres to pour in; 0 if none are needed."""
     cans: float
-    flush: FlushAdvice | None
+    flush: FlushPlan | None
     """The flush that is due; None if none is."""
     flush_l: float
     """Its litres: to exchange in an undrained tray, to pour through in a drained one."""
@@ -107,6 +109,8 @@ class Item:
     left_out: tuple[str, ...] = ()
     """What is left out because the water is short: ``give``, ``flush``."""
     notes: tuple[str, ...] = ()
+    is_urgent: bool = False
+    """Whether its water cannot wait: it may run dry, or pass its limit as it evaporates."""
 
     @property
     def water_l(self) -> float:
@@ -155,7 +159,7 @@ def plan_round(
     if not courses:
         raise InputError("Round: there are no trays; add a table [tray.<id>] for each.")
     items = [_item(course, sources, settings) for course in courses]
-    if not settings.away_days and not any(_needs_a_walk(item, settings) for item in items):
+    if not settings.away_days and not any(_needs_a_walk(item) for item in items):
         # What is not urgent waits for the next walk.
         items = [replace(item, give_l=0.0, cans=0.0) for item in items]
     needs, notes = [], []
@@ -173,9 +177,8 @@ def plan_round(
     return Round(courses[0].day, tuple(items), tuple(needs), settings.can_l, tuple(notes))
 
 
-def _needs_a_walk(item: Item, settings: RoundSettings) -> bool:
-    dries = item.give_l > 0.0 and item.dry.low80 <= settings.every_days + SPARE_DAYS
-    return dries or item.flush_l > 0.0 or item.sample_due
+def _needs_a_walk(item: Item) -> bool:
+    return item.is_urgent or item.flush_l > 0.0 or item.sample_due
 
 
 def _item(course: Course, sources: Mapping[str, Source], settings: RoundSettings) -> Item:
@@ -200,7 +203,12 @@ def _item(course: Course, sources: Mapping[str, Source], settings: RoundSettings
     share = leaching_share(plan, fed, LEACHED_SHARE_OF_LIMIT)
     flush = None
     flush_l = 0.0
-    if limit.low80 <= FLUSH_AHEAD_DAYS + settings.away_days:
+    before_days = max(settings.every_days + SPARE_DAYS, settings.away_days)
+    full = after_giving(tray, plan, room_l, fed.ppm, fed.ppm_sd)
+    # Filling alone does not keep it under its limit, even if only one round is missed.
+    missed_days = max(settings.every_days + 1.0, settings.away_days)
+    over = upper_ppm(full, plan, to_come, missed_days) >= plan.limit_ppm
+    if over or limit.low80 <= FLUSH_AHEAD_DAYS:
         flush, note = _flush(course, fed, settings)
         notes += note
         if flush is not None:
@@ -211,13 +219,13 @@ def _item(course: Course, sources: Mapping[str, Source], settings: RoundSettings
     if room_l > 0.0 and plan.drained and share is not None and share <= MOST_LEACHING:
         room_l = water_with_leaching(room_l, share)
     if settings.away_days:
-        full = after_giving(tray, plan, room_l, fed.ppm, fed.ppm_sd)
         after = days_until_dry(full, plan, to_come)
         if after.low80 < settings.away_days:
             notes.append(
                 f"may run dry after {after.low80:.0f} of {settings.away_days} days away; ask somebody to "
                 "fill it, shade it, or set it into a deeper tray"
             )
+    dries = dry.low80 <= before_days or upper_ppm(tray, plan, to_come, before_days) >= plan.limit_ppm
     days_since = math.inf if tray.sampled_day is None else course.day.toordinal() - tray.sampled_day
     uncertain = tray.log_ppm_sd > SAMPLE_LOG_SD and days_since >= SAMPLE_EVERY_DAYS / 4
     return Item(
@@ -239,23 +247,24 @@ def _item(course: Course, sources: Mapping[str, Source], settings: RoundSettings
         share,
         (),
         tuple(notes),
+        room_l > 0.0 and dries,
     )
 
 
-def _flush(course: Course, fed: Fed, settings: RoundSettings) -> tuple[FlushAdvice | None, list[str]]:
+def _flush(course: Course, fed: Fed, settings: RoundSettings) -> tuple[FlushPlan | None, list[str]]:
     plan = course.plan
     try:
-        advice = flush_for(
+        wanted = flush_for(
             course.tray, plan, {plan.fed_from: fed}, course.to_come(), course.day.month, settings.flush_weeks
         )
     except InputError as error:
         return None, [str(error)]
-    if 0.0 < advice.weeks < 1.0:
-        return advice, [
-            f"a flush with {fed.ppm:.3g} ppm lasts only {7.0 * advice.weeks:.0f} days; purer water or a "
+    if 0.0 < wanted.weeks < 1.0:
+        return wanted, [
+            f"a flush with {fed.ppm:.3g} ppm lasts only {7.0 * wanted.weeks:.0f} days; purer water or a "
             "deeper tray lasts longer"
         ]
-    return advice, []
+    return wanted, []
 
 
 def _to_tenth(litres: float) -> float:

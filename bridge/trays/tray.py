@@ -39,7 +39,7 @@ REFERENCE_MM = 5.0
 """The reference evapotranspiration of the day for which a pot's draw is given."""
 DRAW_FACTOR_SD = 0.4
 """Standard uncertainty of the logarithm of the draw factor at first (common practice, no source)."""
-DRAW_WANDER_PER_ROOT_DAY = 0.03
+DRAW_WANDER_PER_ROOT_DAY = 0.02
 """The factor follows growth, shade and the season (common practice, no source)."""
 DRAW_NOISE = 0.2
 """Relative standard uncertainty of one day's draw-off: its wind and clouds (common practice, no source)."""
@@ -53,7 +53,7 @@ CAN_ERROR = 0.03
 """Relative standard uncertainty of the litres of a can (common practice, no source)."""
 RAIN_ERROR = 0.25
 """Relative standard uncertainty of the rain that falls into a tray (common practice, no source)."""
-MIXING_PER_ROOT_DAY = 0.04
+MIXING_PER_ROOT_DAY = 0.025
 """Relative standard uncertainty that one day adds to the concentration: moss and soil take up solids and give
 them off slowly (common practice, no source)."""
 SAMPLING_PERCENT = 8.0
@@ -61,8 +61,9 @@ SAMPLING_PERCENT = 8.0
 practice, no source)."""
 LARGEST_LOG_SD = 1.5
 """A tray that is nearly dry may have any concentration; the linear estimate would give it an absurd one."""
-FIRST_SHARE_SD = 0.6
-"""Relative standard uncertainty of the concentration of a tray that nobody sampled."""
+FIRST_SHARE_SD = 1.0
+"""Standard uncertainty of the logarithm of the concentration of a tray that nobody sampled (common practice,
+no source)."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -258,6 +258,17 @@ def budget_at(chain: MeasuringChain, ppm: float, temperature_c: float) -> Budget
     return budget_of(chain, measure(chain, conductance_us(chain.cell, raw), temperature_c))
 
 
+USUAL_WATER_C = 15.0
+"""Water from a cold pipe that stood a while (common practice, no source)."""
+
+
+def budget_at_limit(chain: MeasuringChain, limit_ppm: float) -> tuple[Budget, float]:
+    """Return the budget of a reading at the limit in usual water, and the temperature of that water in °C."""
+    low_c, high_c = chain.compensation.method.range_c
+    celsius = min(max(USUAL_WATER_C, low_c), high_c)
+    return budget_at(chain, limit_ppm, celsius), celsius
+
+
 def _from_meter(
     chain: MeasuringChain, conductivity_25_us_cm: float, temperature_c: float | None
 ) -> Measurement:

@@ -4,7 +4,9 @@ import asyncio
 import json
 import time
 from collections.abc import Awaitable, Callable
+from contextlib import suppress
 from http import HTTPStatus
+from importlib.resources import files
 from pathlib import Path
 
 from starlette.applications import Starlette
@@ -24,18 +26,21 @@ from bridge.daemon.page_lines import (
     LONGEST_VALUE,
     CommandRequest,
     CommandResult,
+    Fittings,
     Setup,
 )
 from bridge.display import as_json
 from bridge.display.from_view import facts_of
+from bridge.display.manual_page import html_of, title_of
 from bridge.errors import LogError
-from bridge.guard.model import Phase
+from bridge.guard.model import Phase, Trip
 from bridge.guard.rules import ACTIVE
 from bridge.mqtt.topics import Layout
 from bridge.station.plan import StationIdentity
 from bridge.station.view import StationView
 from bridge.web.course import LONGEST_MS, SHORTEST_MS, Span
 from bridge.web.entries import Filter
+from bridge.web.glance import glance_of, shown_view
 from bridge.web.history import BusyError, Records
 from bridge.web.security import SecurityMiddleware, TokenCheck, refusal
 from bridge.web.server import Broadcaster, EventStream
@@ -66,6 +71,14 @@ SendCommand = Callable[[CommandRequest], None]
 _STATUS = {"done": HTTPStatus.OK, "refused": HTTPStatus.CONFLICT, "malformed": HTTPStatus.BAD_REQUEST}
 
 
+def manual_pages() -> dict[str, str]:
+    """Return the Markdown of each page of the manual by its topic."""
+    pages = sorted((files("bridge") / "manual").iterdir(), key=lambda page: page.name)
+    return {
+        page.name.removesuffix(".md"): page.read_text("utf-8") for page in pages if page.name.endswith(".md")
+    }
+
+
 class Page:
     """Everything behind the routes.
 
@@ -81,6 +94,12 @@ class Page:
         self._identities: dict[str, StationIdentity] = {one.reservoir: one for one in setup.reservoirs}
         self._views: dict[str, StationView] = {}
         self._facts: dict[str, str] = {}
+        names = [one.reservoir for one in setup.reservoirs]
+        self._fittings = dict.fromkeys(names, Fittings()) | dict(zip(names, setup.fittings, strict=False))
+        self._live: dict[str, tuple[StationView, float]] = {}
+        """By reservoir: the newest view with a link to the controller, and its time, UTC seconds."""
+        self._raised: dict[str, dict[str, int]] = {}
+        """By reservoir and alarm: when it was raised, UTC milliseconds."""
         self._published: dict[str, tuple[str, float]] = {}
         """By reservoir: the last facts without their time, and when they were published."""
         self._token = TokenCheck(setup.token)
@@ -89,6 +108,7 @@ class Page:
         self._filling_ms: dict[str, int] = {}
         """Since when each reservoir fills, in UTC milliseconds; only reservoirs that fill now."""
         self._ending: dict[str, asyncio.Task[None]] = {}
+        self._reading_alarms: asyncio.Task[None] | None = None
         self._number = 0
         self._pending: dict[int, asyncio.Future[CommandResult]] = {}
 
@@ -107,8 +127,12 @@ class Page:
             Route(f"{reservoir}/fills", self._fills),
             Route(f"{reservoir}/command", self._command, methods=["POST"]),
             Route("/api/token", self._check_token, methods=["POST"]),
+            Route("/manual/{topic}", self._manual, middleware=compressed),
             Route("/metrics", self._metrics),
             Route("/things/{reservoir}", self._thing),
+            Route("/calendar.ics", self._calendar),
+            Route("/manifest.webmanifest", self._manifest),
+            Route("/worker.js", self._worker),
             Route("/favicon.ico", self._no_icon),
         ]
         app = Starlette(routes=routes, exception_handlers={HTTPException: _refuse, Exception: _report_fault})
@@ -121,18 +145,53 @@ class Page:
     def show(self, view: StationView) -> None:
         """Send a view to every browser, if it shows anything new."""
         reservoir, units = view.identity.reservoir, self._setup.units
-        self._views[reservoir] = view
+        wall_s = time.time()
+        if view.link_up:
+            self._live[reservoir] = view, wall_s
         self._watch_fill(view)
+        self._watch_alarms(view, int(wall_s * 1000))
+        self._views[reservoir] = view
         now = time.monotonic()
-        timeless = as_json(facts_of(view, units, ""))
+        timeless = self._timeless(view, wall_s)
         previous, at = self._published.get(reservoir, ("", now))
         if timeless == previous and now - at < QUIET_S:
             return
         self._published[reservoir] = timeless, now
-        clock = units.local(time.time()).strftime("%H:%M:%S")
+        clock = units.local(wall_s).strftime("%H:%M:%S")
         facts = timeless.replace('"time":""', f'"time":"{clock}"', 1)
         self._facts[reservoir] = facts
         self.events.publish("facts", reservoir, facts)
+
+    def _timeless(self, view: StationView, wall_s: float) -> str:
+        """Return the facts and what the page shows beside them as one line of JSON, without the time."""
+        reservoir, units = view.identity.reservoir, self._setup.units
+        last, last_s = self._live.get(reservoir, (None, None))
+        shown = shown_view(view, last)
+        glance = glance_of(
+            shown, self._fittings[reservoir], units, wall_s, last_s, self._raised.get(reservoir, {})
+        )
+        facts = as_json(facts_of(shown, units, ""))
+        text = json.dumps(glance, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+        return f'{facts[:-1]},"glance":{text}}}'
+
+    def _watch_alarms(self, view: StationView, now_ms: int) -> None:
+        """Note when each alarm was raised: those of a page that has just started are in the log."""
+        reservoir = view.identity.reservoir
+        before, raised = self._views.get(reservoir), self._raised.get(reservoir, {})
+        if before is None and view.alarms:
+            self._reading_alarms = asyncio.create_task(self._read_raised(reservoir))
+        self._raised[reservoir] = {
+            one.alarm: raised.get(one.alarm, now_ms)
+            for one in view.alarms
+            if before is not None or one.alarm in raised
+        }
+
+    async def _read_raised(self, reservoir: str) -> None:
+        with suppress(LogError):
+            known = await self._records.raised_ms(reservoir)
+            active = {one.alarm for one in self._views[reservoir].alarms}
+            found = {name: at_ms for name, at_ms in known.items() if name in active}
+            self._raised[reservoir] = found | self._raised.get(reservoir, {})
 
     def _watch_fill(self, view: StationView) -> None:
         reservoir = view.identity.reservoir
@@ -177,6 +236,61 @@ class Page:
 
     async def _index(self, request: Request) -> Response:
         return await self._files.get_response("index.html", request.scope)
+
+    async def _worker(self, request: Request) -> Response:
+        # A worker serves only pages below its own path, so it stands beside the page and not in /static.
+        return await self._files.get_response("worker.js", request.scope)
+
+    async def _manifest(self, request: Request) -> Response:
+        icons = [
+            {"src": f"/static/icons/drop-{size}.png", "sizes": f"{size}x{size}", "type": "image/png"}
+            for size in (192, 512)
+        ]
+        manifest = {
+            "name": f"{self._setup.bridge_name}: pure water",
+            "short_name": self._setup.bridge_name,
+            "start_url": "/",
+            "display": "standalone",
+            "background_color": "#f6f4ee",
+            "theme_color": "#f6f4ee",
+            "icons": icons,
+        }
+        return JSONResponse(manifest, media_type="application/manifest+json")
+
+    async def _calendar(self, request: Request) -> Response:
+        from bridge.web.calendar import Prospect, calendar_of
+
+        now_s = time.time()
+        prospects = []
+        for reservoir, identity in self._identities.items():
+            view = self._views.get(reservoir)
+            overflow_ms, began_ms = None, None
+            # Without the log the dates of the forecast are still right.
+            with suppress(LogError):
+                overflow_ms = (await self._records.raised_ms(reservoir)).get(Trip.OVERFLOW.value)
+                began_ms = await self._records.began_ms()
+            prospects.append(
+                Prospect(
+                    identity,
+                    self._fittings[reservoir],
+                    now_s,
+                    None if view is None else view.days_left_low,
+                    None if view is None else view.cover_low_days,
+                    overflow_ms,
+                    began_ms,
+                )
+            )
+        setup = self._setup
+        calendar = calendar_of(prospects, setup.bridge_id, setup.bridge_name, setup.units, now_s)
+        return Response(calendar, media_type="text/calendar")
+
+    async def _manual(self, request: Request) -> Response:
+        topic = str(request.path_params["topic"])
+        pages = await asyncio.to_thread(manual_pages)
+        if topic not in pages:
+            return refusal(HTTPStatus.NOT_FOUND, f"There is no such page; there are: {', '.join(pages)}.")
+        titles = {name: title_of(page) for name, page in pages.items()}
+        return Response(html_of(topic, pages[topic], titles), media_type="text/html")
 
     async def _no_icon(self, request: Request) -> Response:
         return Response(status_code=HTTPStatus.NO_CONTENT)

@@ -8,9 +8,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TypedDict
 
-from bridge.history.grouped import Group, Grouping
 from bridge.history.records import Cell, Series
-from bridge.history.rollup import HOUR_MS, MINUTE_MS
+from bridge.history.rollup import HOUR_MS, MINUTE_MS, Group, Grouping
 from bridge.station.plan import StationIdentity
 from bridge.units import DisplayUnits
 

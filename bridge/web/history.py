@@ -179,6 +179,17 @@ class Records:
         finally:
             self._waiting -= 1
 
+    async def began_ms(self) -> int | None:
+        """Return the first time in the log, UTC; None if there is none.
+
+        Raises:
+            LogError: the log cannot be read in time.
+        """
+        log = self._log
+        if log is None:
+            return None
+        return await self._once(("began", "", 0, 0), lambda until: _read_began(log)) or None
+
     def _nothing(self, identity: StationIdentity, span: Span, sentence: str) -> Course:
         now_ms = int(time.time() * 1000)
         course = course_of(span, now_ms, now_ms, (), (), identity, self._units)
@@ -253,6 +264,13 @@ def _read_csv(log: Path, reservoir: str, span: Span, until: float) -> str:
     with Reader(log) as reader:
         export_csv(reader, out, Wanted(span.start_ms, span.end_ms, grain, (reservoir,)), _in_time(until))
     return out.getvalue()
+
+
+def _read_began(log: Path) -> int:
+    from bridge.history.reader import Reader
+
+    with Reader(log) as reader:
+        return reader.span_ms()[0]
 
 
 def _read_raised(log: Path, reservoir: str) -> dict[str, int]:

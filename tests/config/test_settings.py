@@ -13,11 +13,16 @@ from bridge.config.model import Settings
 from bridge.config.plan import BridgePlan
 from bridge.config.tables import Mistakes, find, tables
 from bridge.errors import InputError
+from bridge.guard.limits import compare
+from bridge.guard.model import Flow
 from bridge.mqtt.broker import MqttVersion, Secret
+from bridge.protocol.messages import Reading
+from bridge.station.assess import assess, begin
 from bridge.water.conductivity import Method
 from bridge.water.uncertainty import LABEL_PERCENT, WaterKind
 
 CONFIG = Path(__file__).parents[2] / "config"
+MINIMAL = (CONFIG / "minimal.toml").read_text("utf-8")
 
 BARREL = """
 [reservoir.barrel]
@@ -59,6 +64,49 @@ def barrel_with(line: str) -> str:
 
 
 # --- examples and defaults ------------------------------------------------------------------------
+
+
+def test_a_check_cell_takes_the_channel_of_the_feed_probe(tmp_path: Path) -> None:
+    path = tmp_path / "clearwell.toml"
+    check = "\n[reservoir.barrel.check_cell]\ncell_constant_per_cm = 0.1\n"
+    path.write_text(MINIMAL + check, encoding="utf-8")
+    (station,) = load(path, {}).stations
+    assert station.check is not None
+    assert station.check.chain.compensation.method is Method.PURE, "it is in the product"
+    assert station.feed is None
+    path.write_text(
+        f"{MINIMAL}{check}[reservoir.barrel.feed]\ncell_constant_per_cm = 1.0\n", encoding="utf-8"
+    )
+    with pytest.raises(InputError, match=r"check_cell: .*one channel.*remove one of the two"):
+        load(path, {})
+
+
+def test_a_reservoir_names_the_meter_of_its_hand_readings(tmp_path: Path) -> None:
+    path = tmp_path / "clearwell.toml"
+    meter = '\n[meter.pen]\nshows = "us/cm"\nresolution = 0.1\npercent_of_reading = 1\n'
+    text = MINIMAL.replace("[reservoir.barrel]", '[reservoir.barrel]\nmeter = "pen"', 1)
+    path.write_text(text + meter, encoding="utf-8")
+    (station,) = load(path, {}).stations
+    assert (station.meter.ident, station.meter.percent_of_reading) == ("pen", 1.0)
+    path.write_text(text, encoding="utf-8")
+    with pytest.raises(InputError, match=r"reservoir\.barrel\.meter: there is no table \[meter\.pen\]"):
+        load(path, {})
+
+
+@pytest.mark.parametrize(
+    ("table", "told"),
+    [
+        ('shows = "ppm"\nresolution = 1\npercent_of_reading = 2', "needs factor"),
+        ('shows = "us/cm"\nfactor = 0.5\nresolution = 1\npercent_of_reading = 2', "belongs to a meter that"),
+        ('shows = "us/cm"\nresolution = 1', "no accuracy"),
+        ('shows = "us/cm"\nresolution = 1\npercent_of_full_scale = 2', "full scale"),
+    ],
+)
+def test_a_meter_without_its_figures_is_refused(tmp_path: Path, table: str, told: str) -> None:
+    path = tmp_path / "clearwell.toml"
+    path.write_text(f"{MINIMAL}\n[meter.pen]\n{table}\n", encoding="utf-8")
+    with pytest.raises(InputError, match=told):
+        load(path, {})
 
 
 @pytest.mark.parametrize(
@@ -631,3 +679,68 @@ def test_other_doubtful_settings_give_a_warning(write: Write) -> None:
     assert "the volume of a fill is not known" in told
     missing = HUB + 'tls = { ca_file = "authority.pem" }\n' + BARREL
     assert "authority.pem" in warnings(write(missing))
+
+
+_GUARD = "\n[reservoir.barrel.guard]\n"
+DANGEROUS = {
+    "a limit that is no limit": (f"{_GUARD}limit_ppm = 500\n", "guard.limit_ppm is 500 ppm"),
+    "a limit under all water": (f"{_GUARD}limit_ppm = 3\n", "guard.limit_ppm is 3 ppm"),
+    "a reservoir of anything": (f"{_GUARD}reservoir_limit_ppm = 400\n", "reservoir_limit_ppm is 400 ppm"),
+    "a target over the trade's": (f"{_GUARD}target_ppm = 45\n", "guard.target_ppm is 45 ppm"),
+    "a feed cell that is over its range": (
+        "\n[reservoir.barrel.feed]\ncell_constant_per_cm = 0.1\n", "must be at least 0.4 cm⁻¹",
+    ),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", DANGEROUS)
+def test_a_valid_setting_that_is_dangerous_gives_a_warning(write: Write, name: str) -> None:
+    more, told = DANGEROUS[name]
+    assert told in warnings(write(MINIMAL + more))
+
+
+@pytest.mark.parametrize(
+    ("line", "instead", "told"),
+    [
+        ("diameter_m = 0.58", "diameter_m = 58.0", "holds 2.008e+06 L"),
+        ("diameter_m = 0.58", "diameter_m = 0.058", "every dimension is in metres"),
+        ("cell_constant_per_cm = 0.1 ", "cell_constant_per_cm = 10.0 ", "made for salt water"),
+        ("cell_constant_per_cm = 0.1 ", "cell_constant_per_cm = 0.02 ", "must be at least 0.04 cm⁻¹"),
+    ],
+)
+def test_a_unit_or_a_digit_that_slipped_gives_a_warning(
+    write: Write, line: str, instead: str, told: str
+) -> None:
+    assert line in MINIMAL
+    assert told in warnings(write(MINIMAL.replace(line, instead)))
+
+
+def test_a_set_up_that_can_never_fill_names_what_to_change(write: Write) -> None:
+    text = MINIMAL.replace("[reservoir.barrel.level.sensor]", "[reservoir.barrel.level]").replace(
+        "table = [[0.05, 0.04], [0.95, 0.74]]", "low_switch = true\nfull_switch = true"
+    )
+    told = warnings(write(text))
+    assert "no fill can ever begin" in told
+    assert "purifier.drain_valve" in told
+    # The guard does so: an empty barrel, and standing water over the limit.
+    (plan,) = load(write(text), {}).stations
+    standing = Reading(
+        1, Flow.SHUT, product_us=2000.0, product_c=15.0, switch_low=False, switch_full=False,
+        switch_overflow=False,
+    )  # fmt: skip
+    _, picture = assess(plan, begin(plan), standing, False, 1.0)
+    assert compare(plan.limits, picture.assessment, 1.0).spoils
+    assert "no fill" not in warnings(write(f"{text}\n[reservoir.barrel.purifier]\ndrain_valve = true\n"))
+
+
+def test_a_rating_on_another_scale_than_the_limit_is_converted_or_gives_a_warning(write: Write) -> None:
+    scale = MINIMAL.replace("[reservoir.barrel]", "[reservoir.barrel]\nfactor = 0.7", 1)
+    cartridge = '\n[reservoir.barrel.cartridge]\nkind = "exchange"\ntreats = 100\ntreats_of = 200\n'
+    assert "29 % too early" in warnings(write(scale + cartridge))
+    assert "rating" not in warnings(write(MINIMAL + cartridge))
+    stated = f"{scale}{cartridge}rating_factor = 0.5\n"
+    assert "rating" not in warnings(write(stated))
+    (plan,) = load(write(stated), {}).stations
+    assert plan.cartridge is not None
+    # 100 L of 200 ppm on the scale of 0.5 are 20 g there, and 28 g on that of 0.7.
+    assert plan.cartridge.rated_g == pytest.approx(28.0)

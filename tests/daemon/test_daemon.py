@@ -245,11 +245,11 @@ async def test_a_separate_rig_is_filled_and_shown_on_the_hub(
     ):
         full = f"{DEVICE}/reservoir/zone"
         await hub.until(lambda seen: seen.kept.get(full) == "full", "the reservoir never got full")
-        assert hub.kept[f"{DEVICE}/$state"] == "ready"
+        await hub.has(f"{DEVICE}/$state", "ready")
         # The water that stands in the purifier now is not judged, that of the reservoir is.
         await hub.has(f"{DEVICE}/product/state", "standing")
-        assert hub.kept[f"{DEVICE}/product/verdict"] == "unknown"
-        assert hub.kept[f"{DEVICE}/reservoir/verdict"] == "suitable"
+        await hub.has(f"{DEVICE}/product/verdict", "unknown")
+        assert hub.kept[f"{DEVICE}/reservoir/verdict"] in ("suitable", "marginal")
         assert float(hub.kept[f"{DEVICE}/reservoir/volume"]) > 170
 
 

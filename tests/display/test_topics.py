@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from bridge.display.from_view import facts_of
 from bridge.display.terminal import Selection, screen
 from bridge.display.topics import FOREIGN, LOST, REASONS, UNDESCRIBED, RemoteReservoir, bridges
-from bridge.mqtt.outgoing import Device
+from bridge.mqtt.device import Device
 from bridge.mqtt.properties import PROPERTIES
 from bridge.mqtt.topics import Layout, Publication, describe_bridge
 from bridge.station.view import StationView

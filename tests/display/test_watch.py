@@ -154,7 +154,7 @@ async def test_watch_survives_a_broker_failure_and_reports_it(
             "Not known. There is no measurement of this water.", "old values were shown as live"
         )
         await mosquitto.start()
-        await screen.until("Yes. This water may be used.", "the view did not come back with the broker")
+        await screen.until("Assumed: yes, with care.", "the view did not come back with the broker")
         cable.cut()
         await screen.until(
             "LOST: the bridge ended without a clean stop.", "a lost bridge was not called that"

@@ -24,6 +24,7 @@ from bridge.protocol.messages import (
 from tests.firmware.emulator import Build
 from tests.firmware.host import Library
 from tests.narrowing import of_kind
+from tests.waiting import DEADLINE_S
 
 
 @pytest.fixture(scope="module")
@@ -185,7 +186,11 @@ def test_fuzzer_under_address_and_undefined_behaviour_sanitizers_finds_nothing(
     build: Build, seed: int
 ) -> None:
     done = subprocess.run(
-        [str(build.fuzz), "150000", str(seed)], capture_output=True, text=True, check=False, timeout=120
+        [str(build.fuzz), "150000", str(seed)],
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=DEADLINE_S,
     )
     assert done.returncode == 0, done.stdout + done.stderr
     assert "nothing wrong" in done.stdout

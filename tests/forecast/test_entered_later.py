@@ -193,7 +193,7 @@ def test_a_running_daemon_counts_the_earlier_feed_again_after_an_undo(
 def test_an_old_sample_of_a_reservoir_does_not_set_its_present_ppm() -> None:
     now = SampleRow(Stamp(1, 1, 1000), "barrel", "reservoir", 20.0, 10.0, 1.0, 0.5, None, "off", "suitable")
     then = replace(now, stamp=Stamp(1, 2, 2000), conductivity_25_us_cm=90.0, at_ms=500)
-    assert history_from([now, then]).reservoir_us_cm == {"barrel": 20.0}
+    assert history_from([now, then]).reservoir == {"barrel": now}
 
 
 # --- at the terminal ---------------------------------------------------------------------------------

@@ -166,7 +166,7 @@ async def test_a_sample_of_the_reservoir_enters_the_balance_of_the_running_daemo
     assert [(row.what.split(" of ")[0], row.sender, row.accepted) for row in taken] == [
         ("reservoir sample", SAMPLER, True)
     ] * 2
-    assert history_from(rows).reservoir_us_cm == {}
+    assert history_from(rows).reservoir == {}
     serving.cancel()
     await asyncio.gather(serving, return_exceptions=True)
 

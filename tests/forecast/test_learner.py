@@ -83,7 +83,7 @@ class Shed:
             product_ppm=self.product_ppm, temperature_c=self.celsius, volume_l=self.volume_l, seen=seen
         )
         level = Level(self.volume_l / 200.0, self.volume_l, Zone.MIDDLE, False, (), self.volume_l)
-        picture = Picture(assessment, ProbeView(), ProbeView(), level, FEED_PPM, LocalFault(0))
+        picture = Picture(assessment, ProbeView(), ProbeView(), ProbeView(), level, FEED_PPM, LocalFault(0))
         memory = Memory(replace(unmeasured(5.0), load=self.load))
         decision = Decision(after.flow, 0.0, (), (), () if command is None else (Reply(0, True, ""),))
         one = Turn(self.now, True, memory, picture, before, after, decision, command)
@@ -471,7 +471,7 @@ def test_the_log_gives_the_end_of_each_cartridge_and_the_newest_feed_sample() ->
             SampleRow(at(15), "pond", "reservoir", 80.0, 40.0, 1.0, 0.5, 12.0, "natural", "marginal"),
         ]
     )
-    assert found.reservoir_us_cm == {"pond": 80.0}
+    assert {name: row.conductivity_25_us_cm for name, row in found.reservoir.items()} == {"pond": 80.0}
     assert found.earlier == {
         "barrel": (Evidence(30.0, True),),
         "butt": (Evidence(20.0, False), Evidence(25.0, True)),

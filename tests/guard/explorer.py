@@ -33,7 +33,7 @@ TICKS = Limits(
     link_steady_s=1,
     probe_failure_after_s=1,
     level_failure_after_s=1,
-    fill_max_s=3,
+    fill_max_s=4,
     settle_s=1,
     blocked_after_s=500,
 )
@@ -56,7 +56,13 @@ def assessments() -> list[Assessment]:
     links = (NOW, NOW - 2, NOW - 4)
     probes = (Health.GOOD, Health.FAILURE)
     products_ppm = (5.0, 60.0, 200.0)
-    ambient = ((20.0, False, False), (50.0, False, False), (20.0, True, False), (20.0, False, True))
+    ambient = (
+        (20.0, False, False, False),
+        (50.0, False, False, False),
+        (20.0, True, False, False),
+        (20.0, False, True, False),
+        (20.0, False, False, True),
+    )
     zones = (Zone.LOW, Zone.MIDDLE, Zone.FULL, None)
     overflows = (False, True)
     reservoirs_ppm = (5.0, 49.9, 55.0)
@@ -68,13 +74,14 @@ def assessments() -> list[Assessment]:
             temperature_c=temperature,
             controller_fault=fault,
             restarts_at_opening=restarts,
+            cells_disagree=disagree,
             zone=zone,
             volume_at_least_l=100.0,
             overflow=overflow,
             reservoir_ppm=reservoir,
             seen=Flow.SHUT,
         )
-        for link, probe, ppm, (temperature, fault, restarts), zone, overflow, reservoir in product(
+        for link, probe, ppm, (temperature, fault, restarts, disagree), zone, overflow, reservoir in product(
             links, probes, products_ppm, ambient, zones, overflows, reservoirs_ppm
         )
     ]
@@ -123,6 +130,8 @@ def abstract(limits: Limits, state: GuardState) -> GuardState:
             earlier(evidence.level_bad, limits.level_failure_after_s),
             earlier(evidence.over, limits.persistence_s),
             earlier(evidence.in_spec, limits.in_spec_s),
+            None,
+            earlier(evidence.disagree, limits.persistence_s),
         ),
         # Outside a fill the record is not used: the next fill starts a new one.
         fill=FillRecord(
@@ -157,14 +166,16 @@ def transitions(
     # Each command is tried in normal conditions, and with each single deviation from them.
     normal = all_seen[0]
     single = [seen for seen in all_seen if _deviations(seen, normal) <= 1]
-    # The guard keeps no state about the temperature and the controller's fault: each is one permissive. A
-    # lost link differs from a stale one by one timer. These are combined in pairs only.
+    # The guard keeps no state about the temperature and the controller's fault: each is one permissive. Cells
+    # that disagree are one timer, and a lost link differs from a stale one by one timer. These are combined
+    # in pairs only.
     combined = [
         seen
         for seen in all_seen
         if seen.temperature_c == 20.0
         and not seen.controller_fault
         and not seen.restarts_at_opening
+        and not seen.cells_disagree
         and seen.frame_at != NOW - 4
     ]
     # A fitted overflow float that does not report shuts the valve and causes no trip.
@@ -202,5 +213,5 @@ def transitions(
 def _deviations(seen: Assessment, normal: Assessment) -> int:
     names = ("frame_at", "product_ppm", "probe", "zone", "overflow", "reservoir_ppm")
     different: int = sum(getattr(seen, name) != getattr(normal, name) for name in names)
-    ambient = (seen.temperature_c, seen.controller_fault, seen.restarts_at_opening)
-    return different + (ambient != (20.0, False, False))
+    ambient = (seen.temperature_c, seen.controller_fault, seen.restarts_at_opening, seen.cells_disagree)
+    return different + (ambient != (20.0, False, False, False))

@@ -39,6 +39,21 @@ class Survey:
         elif len(t.decision.missing) == 1:
             self.only_missing.add(t.decision.missing[0])
         self.check_latches(t)
+        self.check_disagreement(t)
+
+    def check_disagreement(self, t: Transition) -> None:
+        """Cells that disagree for the whole persistence time of a fill trip it, and nothing else does."""
+        seen, since = t.seen, t.before.evidence.disagree
+        assert seen.frame_at is not None
+        fresh = NOW - seen.frame_at <= self.limits.stale_after_s
+        lasted = since is not None and NOW - since >= self.limits.persistence_s
+        due = t.before.phase is Phase.FILL and fresh and seen.cells_disagree and lasted
+        after = {latch.trip for latch in t.after.latches}
+        latched = Trip.CELLS_DISAGREE in after - {latch.trip for latch in t.before.latches}
+        if due and not latched and not any(latch.trip is Trip.CELLS_DISAGREE for latch in t.before.latches):
+            self.complain(t, "the cells disagree for long, and the fill does not trip")
+        if latched and (t.before.phase is not Phase.FILL or not lasted):
+            self.complain(t, "the fill tripped for cells that did not disagree for long")
 
     def reasons_to_close(self, t: Transition) -> list[str]:
         seen, state, limits = t.seen, t.after, self.limits

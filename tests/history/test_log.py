@@ -51,7 +51,6 @@ from bridge.history.rollup import HOUR_MS, MINUTE_MS, RollUp
 from bridge.history.senml import pack, parse
 from bridge.history.store import Store
 from bridge.history.views import entry, utc_text
-from bridge.history.waiting import COMMIT_S
 from bridge.history.writer import Log, add
 from bridge.report.incidents import alarm_lives
 from tests.history.conftest import MakeReading
@@ -170,7 +169,7 @@ def test_rows_that_are_not_durable_are_committed_in_batches(
     for second in range(1000):
         log.write([make_reading(second)])
     log.write([make_reading(1000)], done=lambda ok: done.set() if ok else None)
-    assert done.wait(4 * COMMIT_S)
+    assert done.wait(DEADLINE_S)
     assert log.figures.commits - before <= 2
     assert log.close(DEADLINE_S)
 

@@ -15,7 +15,6 @@ import pytest
 from bridge.config.loading import load
 from bridge.doctor import Verdict
 from bridge.doctor.judge_machine import (
-    CALIBRATION_DAYS,
     ClockFacts,
     DiskFacts,
     Library,
@@ -27,7 +26,7 @@ from bridge.doctor.judge_machine import (
 )
 from bridge.doctor.see_machine import LIBRARIES, files_at, see_disk
 from bridge.history.writer import Log
-from bridge.station.plan import CalibrationInForce
+from bridge.station.plan import CALIBRATION_DAYS, CalibrationInForce
 from tests.history.conftest import barrel
 from tests.install.conftest import ROOT, as_somebody_else
 from tests.install.test_backup import older

@@ -19,6 +19,7 @@ from tests.install.test_doctor import checks
 from tests.mqtt.test_access import openssl
 from tests.running import clearwell
 from tests.security.conftest import Start
+from tests.waiting import DEADLINE_S
 
 PAGE = (ROOT / "config" / "INSTALL.md").read_text(encoding="utf-8")
 STEPS = dict(re.findall(r"<!-- run: (\w+) -->\n```sh\n(.*?)\n```", PAGE, re.DOTALL))
@@ -46,7 +47,7 @@ def typed(step: str, root: Path, **environ: str) -> str:
         capture_output=True,
         text=True,
         check=False,
-        timeout=300,
+        timeout=DEADLINE_S,
     )
     assert done.returncode == 0, f"{step}: {done.stderr}"
     return done.stdout

@@ -8,7 +8,7 @@ import pytest
 
 from bridge.errors import InputError
 from bridge.mqtt.announcements import Announcements, AnnouncementTemplate, Each
-from bridge.mqtt.outgoing import Device
+from bridge.mqtt.device import Device
 from bridge.mqtt.topics import Layout, Publication
 from bridge.station.plan import StationIdentity
 from bridge.station.view import StationView

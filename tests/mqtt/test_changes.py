@@ -8,7 +8,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from bridge.guard.model import Advisory, Trip
-from bridge.mqtt.outgoing import Device
+from bridge.mqtt.device import Device
 from bridge.mqtt.properties import PROPERTIES
 from bridge.mqtt.topics import Layout, Publication
 from bridge.station.view import ActiveAlarm, StationView

@@ -19,6 +19,8 @@ from bridge.guard.commands import (
     Retest,
     Shelve,
     StartFill,
+    WeatherQuantity,
+    WeatherReport,
 )
 from bridge.guard.model import Advisory, Trip
 from bridge.mqtt.client import Heartbeat
@@ -33,6 +35,13 @@ FULL = StationIdentity("barrel", "Barrel", 200.0, 50.0, 25.0, 0.5, True, True, T
 BARE = StationIdentity("tub", "Tub", 60.0, 50.0, 25.0, 0.5, False, False, False)
 RESERVOIRS = {"garden-barrel": FULL, "garden-tub": BARE}
 BASE = "homie/5/garden-barrel"
+WEATHER = {
+    "weather/temperature": (WeatherQuantity.TEMPERATURE, -60.0, 60.0),
+    "weather/humidity": (WeatherQuantity.HUMIDITY, 0.0, 100.0),
+    "weather/radiation": (WeatherQuantity.RADIATION, 0.0, 1500.0),
+    "weather/wind": (WeatherQuantity.WIND, 0.0, 75.0),
+    "weather/rain": (WeatherQuantity.RAIN, 0.0, 2000.0),
+}
 SETTABLE = [row.path for row in PROPERTIES if row.settable]
 
 
@@ -62,6 +71,8 @@ def read(path: str, payload: bytes, **more: Any) -> Accepted | Refused:
         ("product/retest", b"12.5", Retest(77.0, "hub", 12.5)),
         ("product/retest", b"0", Retest(77.0, "hub", 0.0)),
         ("reservoir/sample", b"3e1", ReservoirSample(77.0, "hub", 30.0)),
+        ("weather/temperature", b"-3.5", WeatherReport(77.0, "hub", WeatherQuantity.TEMPERATURE, -3.5)),
+        ("weather/rain", b"12", WeatherReport(77.0, "hub", WeatherQuantity.RAIN, 12.0)),
     ],
 )
 def test_a_good_message_is_parsed_as_its_command(path: str, payload: bytes, command: GuardCommand) -> None:
@@ -222,6 +233,9 @@ def meant(path: str, text: str) -> GuardCommand | None:
             NUMBER.fullmatch(word) and 0.0 <= float(word) <= 1e4
         ):
             return (Retest if path == "product/retest" else ReservoirSample)(*sent, abs(float(word)))
+        case path, word if path in WEATHER and NUMBER.fullmatch(word):
+            quantity, least, most = WEATHER[path]
+            return WeatherReport(*sent, quantity, float(word)) if least <= float(word) <= most else None
         case _:
             return None
 

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from bridge.errors import InputError
-from bridge.mqtt.outgoing import Device
+from bridge.mqtt.device import Device
 from bridge.mqtt.properties import NODES, PROPERTIES
 from bridge.mqtt.topics import Layout, describe_bridge, describe_reservoir, fitted
 from bridge.station.plan import StationIdentity
@@ -66,7 +66,7 @@ def test_every_value_of_a_healthy_reservoir_is_published_and_fits_its_descriptio
 
 def test_the_nodes_and_the_settable_properties_are_those_of_the_manual(identity: StationIdentity) -> None:
     nodes = document(identity)["nodes"]
-    assert list(nodes) == ["product", "feed", "reservoir", "valve", "fill", "purifier", "health"]
+    assert list(nodes) == ["product", "feed", "reservoir", "valve", "fill", "purifier", "health", "weather"]
     settable = {f"{n}/{p}" for n in nodes for p, d in nodes[n]["properties"].items() if d.get("settable")}
     assert settable == {
         "valve/hold",
@@ -77,6 +77,11 @@ def test_the_nodes_and_the_settable_properties_are_those_of_the_manual(identity:
         "purifier/cartridge-changed",
         "product/retest",
         "reservoir/sample",
+        "weather/temperature",
+        "weather/humidity",
+        "weather/radiation",
+        "weather/wind",
+        "weather/rain",
     }
     momentary = {
         f"{n}/{p}" for n in nodes for p, d in nodes[n]["properties"].items() if not d.get("retained", True)

@@ -4,8 +4,9 @@ import fcntl
 import subprocess
 from pathlib import Path
 
+from tests.waiting import DEADLINE_S
+
 HERE = Path(__file__).parent
-PATIENCE_S = 300.0
 
 
 def node_modules() -> Path:
@@ -20,7 +21,7 @@ def node_modules() -> Path:
         wanted = lock.read()
         if not stamp.exists() or stamp.read_bytes() != wanted:
             fetch = ("npm", "ci", "--ignore-scripts", "--no-audit", "--no-fund")
-            done = subprocess.run(fetch, cwd=HERE, capture_output=True, text=True, timeout=PATIENCE_S)
+            done = subprocess.run(fetch, cwd=HERE, capture_output=True, text=True, timeout=DEADLINE_S)
             assert done.returncode == 0, f"npm could not fetch the packages of the lock:\n{done.stderr}"
             stamp.write_bytes(wanted)
     return modules

@@ -6,7 +6,12 @@ from pathlib import Path
 
 import pytest
 
+from bridge.daemon import saved_state
+from bridge.demo import station
+from bridge.guard.limits import Limits
 from bridge.guard.model import Advisory, Flow, Trip
+from bridge.guard.state import begin
+from bridge.history.log_file import open_for_writing
 from bridge.history.reader import Reader
 from bridge.history.records import (
     AlarmChange,
@@ -21,12 +26,16 @@ from bridge.history.records import (
     StampedRow,
 )
 from bridge.history.rollup import HOUR_MS, MINUTE_MS, Bucket, Cell
+from bridge.history.store import Store
 from bridge.purifier.cartridge import Kind as Sort
 from bridge.report.backtest import MOMENTS, Status, backtest, verdict
 from bridge.report.curves import CartridgeHistory, Point
 from bridge.report.gather import AMONG, gather
 from bridge.report.incidents import incidents
 from bridge.report.water import percentiles, production
+from bridge.rig.scenario import DEMO
+from bridge.station.inventory import begin as begin_inventory
+from bridge.station.inventory import sample_of, sampled
 from bridge.station.plan import CartridgePlan
 from bridge.water.health import Health
 from tests.history.conftest import write_days
@@ -235,3 +244,23 @@ def test_the_search_for_earlier_cartridges_is_bounded(tmp_path: Path) -> None:
         found = reader.earlier(START_MS + 40, (Kind.CARTRIDGE,), "butt", 10)
         assert found == rows[30:40]
         assert reader.earlier(START_MS + 40, (Kind.CARTRIDGE,), "pond", 10) == []
+
+
+def test_the_stored_water_has_its_verdict_and_its_evidence_in_one_line(tmp_path: Path) -> None:
+    log = tmp_path / "log.db"
+    plan = station(DEMO, "nowhere", Limits(), 0.5, 0.9)
+    accounts = sampled(begin_inventory(plan), sample_of(plan, 70.0), 50.0, 10.0)
+    moment = saved_state.Moment(10.0, START_MS / 1000.0)
+    counters = saved_state.counters(begin(10.0), accounts, plan.product, moment)
+    write(log, butt("barrel", 1))
+    store = Store(open_for_writing(log))
+    store.begin()
+    store.save_state([saved_state.accounts("barrel", counters)])
+    store.commit()
+    store.connection.close()
+    out = tmp_path / "r.html"
+    succeeds("report", "--log", log, "--out", out)
+    (line,) = [one for one in out.read_text().splitlines() if "the reservoir holds" in one]
+    assert "70 ppm ± " in line
+    assert "by the sample of 2025-06-15" in line
+    assert "<strong>unsuitable</strong>" in line

@@ -20,6 +20,7 @@ from bridge.protocol import fields
 from bridge.protocol.codec import Direction
 from tests.protocol import test_damage as damage
 from tests.protocol.fuzz_codec import own_guide
+from tests.waiting import DEADLINE_S
 
 ROOT = Path(__file__).parents[2]
 FRAMES = int(os.environ.get("CLEARWELL_DAMAGED_FRAMES", 1_000_000 if os.environ.get("CI") else 50_000))
@@ -37,7 +38,7 @@ def test_a_guided_fuzz_finds_no_wrong_value_and_no_crash() -> None:
         return
     # The better fuzzer, if it is installed. It ends its process, so it runs in a process of its own.
     fuzz = [sys.executable, "tests/protocol/fuzz_codec.py", "--engine", "atheris", "--seconds", "5"]
-    run = subprocess.run(fuzz, cwd=ROOT, capture_output=True, text=True, check=False, timeout=120)
+    run = subprocess.run(fuzz, cwd=ROOT, capture_output=True, text=True, check=False, timeout=DEADLINE_S)
     assert run.returncode == 0, run.stderr[-3000:]
     executed = re.search(r"number_of_executed_units: (\d+)", run.stderr)
     assert executed is not None

@@ -78,6 +78,7 @@ def probe_dry_in_a_rinse() -> Told:
 def product_a_little_over_its_limit() -> Told:
     told = Told()
     told.fill()
+    # The product must pass the limit and its guard band faster than product-over-limit latches.
     told.fault(FaultName.PURIFIER_SLIPPING, 20_000.0)
     told.wait(600.0)
     return told

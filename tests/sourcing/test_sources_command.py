@@ -217,13 +217,21 @@ def test_every_figure_in_json_has_notes_and_the_notes_mark_the_stated_values(sou
     assert named <= of_file
     # The other keys add to a named one: its unit, its spread, or another form of its value.
     assert of_file - named == {
-        "bought.per", "bought.price_sd_percent", "tariffs.water_per", "feed.sd_percent",
+        "bought.per", "bought.price_sd_percent", "tariffs.water_per", "feed.factor", "feed.sd_percent",
         "cartridge.capacity_sd_percent", "cartridge.equivalents_per_l", "cartridge.resin",
         "cartridge.treats", "cartridge.treats_of", "need.hours_per_day", "need.limit_ppm",
         "need.monthly", "need.target_ppm",
         "rain.daily_file", "rain.first_flush_mm", "rain.monthly_mm", "rain.runoff_percent",
         "rain.solids_sd_percent", "rain.tank", "rain.wet_days", "tariffs.hour",
     }  # fmt: skip
+
+
+def test_the_rating_of_a_resin_follows_the_scale_of_the_ppm(sources: Sources) -> None:
+    resin = "[cartridge]\nresin = 2\nequivalents_per_l = 0.6\n"
+    half = " ".join(sources.whole(BASIC + resin).split())
+    assert "50 g/eq on the scale of 0.5" in half
+    other = sources.whole(BASIC.replace("[feed]\n", "[feed]\nfactor = 0.7\n") + resin)
+    assert "70 g/eq on the scale of 0.7" in " ".join(other.split())
 
 
 def test_a_default_price_is_not_called_stated_and_its_currency_is_named(sources: Sources) -> None:

@@ -7,7 +7,7 @@ import pytest
 
 from bridge.daemon.rows import reading_row
 from bridge.demo import HURRIED, station
-from bridge.guard.commands import CartridgeChanged, Hold, ReservoirSample, Reset, Retest
+from bridge.guard.commands import CartridgeChanged, HandAccuracy, Hold, ReservoirSample, Reset, Retest
 from bridge.guard.model import Advisory, Flow, Phase, Trip
 from bridge.guard.state import Latched
 from bridge.history.records import ReadingRow, Stamp
@@ -30,6 +30,7 @@ from bridge.station.station import Station, StationEvent, Turn
 from bridge.station.valve import OBEY_S
 from bridge.station.view import StationView
 from bridge.water.health import Health
+from bridge.water.meter import HandMeter, MeterUnit
 
 PLAN = station(DEMO, "nowhere", HURRIED, 0.5, 0.9)
 HELLO = Hello(0, "board", "1.0", BootReason.POWER, 10_000, Feature.LEVEL_SENSOR)
@@ -263,6 +264,19 @@ def test_the_health_is_not_good_while_a_trip_is_latched() -> None:
     assert view.latched_trips
     assert view.product_health == "good"
     assert view.health == "failure"
+
+
+def test_a_retest_passes_only_with_the_uncertainty_of_its_meter() -> None:
+    good = HandMeter("pen", MeterUnit.PPM, 1.0, percent_of_reading=2.0)
+    for plan, most_ppm in ((PLAN, 26.0), (replace(PLAN, meter=good), 45.0)):
+        bench = Bench(plan)
+        assert bench.station.command(Retest(bench.now, "hub", most_ppm), bench.now) is None
+        refusal = bench.station.command(Retest(bench.now, "hub", most_ppm + 1.5), bench.now)
+        assert refusal is not None
+        assert "does not show that the product is under the limit of 50 ppm" in refusal
+    # The log names the meter of a sample, and may know it better than the plan.
+    named = Retest(bench.now, "page", 49.0, HandAccuracy("lab", 0.1, 0.1))
+    assert bench.station.command(named, bench.now) is None
 
 
 def test_a_passed_retest_ends_the_doubt_about_exchanged_cells_and_a_failed_one_does_not() -> None:

@@ -1,6 +1,7 @@
 """The hub's side: why the valve is shut, which values are missing, what a stranger overwrote, the records."""
 
 import json
+import re
 import time
 
 import pytest
@@ -83,3 +84,42 @@ async def test_records_come_nearly_live_in_order_and_with_the_units_of_their_nam
     for one in came:
         for ending, unit in UNIT_OF_ENDING.items():
             assert not str(one["n"]).endswith(ending) or one["u"] == unit, f"{one} contradicts itself"
+
+
+async def test_what_a_stranger_overwrites_is_mended_with_the_heartbeat(stage: Stage, hub: Hub) -> None:
+    await stage.set_up()
+    with stage.daemon():
+        await stage.controller.first("shut")
+        await stage.controller.told("unplugged")
+        alarm = f"{HUB}/$alert/probe-failure"
+        await hub.until(lambda seen: alarm in seen.kept, "no alarm of the probe")
+        right = {
+            topic: hub.kept[topic]
+            for topic in (alarm, f"{HUB}/$state", f"{HUB}/$description", "homie/5/bog/$state")
+        }
+        for topic in right:
+            await hub.sends(topic, "lost", retain=True)
+            await hub.has(topic, "lost")
+        for topic, payload in right.items():
+            await hub.has(topic, payload)
+        await hub.sends(alarm, "", retain=True)
+        await hub.has(alarm, right[alarm])
+
+
+async def test_refused_command_is_one_warning_in_the_words_of_the_manual(stage: Stage, hub: Hub) -> None:
+    await stage.set_up("tank=150")
+    with stage.daemon():
+        await hub.has(f"{HUB}/fill/phase", "idle")
+        await hub.sends(f"{HUB}/valve/hold/set", "true")
+        await hub.has(f"{HUB}/valve/hold", "true")
+        seen = len(hub.seen)
+        await hub.sends(f"{HUB}/fill/start/set", "start")
+        await hub.said(f"{HUB}/$log/warn", "hold")
+        await hub.sends(f"{HUB}/valve/hold/set", "false")
+        await hub.has(f"{HUB}/valve/hold", "false")
+        warned = [text for topic, text in hub.seen[seen:] if topic == f"{HUB}/$log/warn"]
+        assert len(warned) == 1, f"one refusal, and these warnings: {warned}"
+        logged = [text for topic, text in hub.seen if "/$log/" in topic]
+        assert [text for text in logged if re.search(r"\b[A-Z][a-z]+[A-Z][a-z]", text)] == [], (
+            "names of the program's classes are shown"
+        )

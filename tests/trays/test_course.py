@@ -81,3 +81,5 @@ def test_impossible_weather_is_refused() -> None:
         Weather(humidity_percent=130.0)
     with pytest.raises(OutOfRangeError, match="radiation"):
         Weather(solar_mj_m2=800.0)
+    with pytest.raises(OutOfRangeError, match="lowest"):
+        Weather(5.0, 9.0)

@@ -80,7 +80,7 @@ def test_with_the_run_off_share_the_tray_settles_at_the_wanted_ppm() -> None:
     assert tray.ppm == pytest.approx(40.0, rel=0.03)
 
 
-def test_impossible_values_are_refused_with_advice() -> None:
+def test_impossible_values_are_refused_with_wanted() -> None:
     with pytest.raises(InputError, match="0 ppm"):
         cycles(100.0, 0.0)
     with pytest.raises(OutOfRangeError):

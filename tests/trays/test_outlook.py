@@ -3,6 +3,8 @@
 import math
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from bridge.errors import InputError
 from bridge.trays import outlook
@@ -44,24 +46,43 @@ def test_the_flush_keeps_the_tray_under_the_target_for_its_weeks() -> None:
     deep = TrayPlan("deep", "Deep", 1.0, 60.0, 80.0, "barrel")
     tray = sampled(deep, 45.0)
     waters = {"barrel": Fed(12.0), "pure": Fed(1.0)}
-    advice = outlook.flush_for(tray, deep, waters, [4.0], JULY, weeks=4.0)
-    assert advice.water == "pure"
-    assert advice.weeks >= 4.0
-    after = outlook.after_flush(tray, deep, advice.flush, Fed(1.0), exchange=True)
+    wanted = outlook.flush_for(tray, deep, waters, [4.0], JULY, weeks=4.0)
+    assert wanted.water == "pure"
+    assert wanted.weeks >= 4.0
+    after = outlook.after_flush(tray, deep, wanted.flush, Fed(1.0), exchange=True)
     for _ in range(28):
         after = outlook.filled(trays.after_day(after, deep, 4.0), deep, Fed(1.0), JULY)
-    assert after.ppm < advice.keep_ppm == 25.0
-    poured = outlook.after_flush(tray, deep, advice.flush, Fed(1.0), exchange=False)
-    assert poured.ppm == pytest.approx(advice.flush.ppm_after, rel=0.02)
+    assert after.ppm < wanted.keep_ppm == 25.0
+    poured = outlook.after_flush(tray, deep, wanted.flush, Fed(1.0), exchange=False)
+    assert poured.ppm == pytest.approx(wanted.flush.ppm_after, rel=0.02)
 
 
 def test_water_that_cannot_keep_the_target_gives_the_weeks_that_it_lasts() -> None:
-    advice = outlook.flush_for(sampled(BARE, 60.0), BARE, {"barrel": Fed(24.0)}, [5.0], JULY, weeks=4.0)
-    assert advice.keep_ppm == 50.0
-    assert advice.weeks < 4.0
-    assert advice.flush.exchange_l < BARE.at_depth(30.0)
+    wanted = outlook.flush_for(sampled(BARE, 60.0), BARE, {"barrel": Fed(24.0)}, [5.0], JULY, weeks=4.0)
+    assert wanted.keep_ppm == 50.0
+    assert wanted.weeks < 4.0
+    assert wanted.flush.exchange_l < BARE.at_depth(30.0)
     with pytest.raises(InputError, match="purer water"):
         outlook.flush_for(sampled(BARE, 60.0), BARE, {"barrel": Fed(55.0)}, [5.0], JULY)
+
+
+@given(
+    ppm=st.floats(0.5, 400.0),
+    fed=st.floats(0.0, 49.0),
+    draw=st.floats(0.0, 20.0),
+    weeks=st.floats(0.5, 20.0),
+    drained=st.booleans(),
+)
+def test_any_flush_lowers_the_tray_and_is_finite(
+    ppm: float, fed: float, draw: float, weeks: float, drained: bool
+) -> None:
+    plan = TrayPlan("any", "Any", 1.0, 30.0, 60.0, "barrel", pots=8, drained=drained)
+    tray = sampled(plan, ppm)
+    made = outlook.flush_for(tray, plan, {"barrel": Fed(fed)}, [draw], JULY, weeks)
+    assert 0.0 <= made.flush.through_l < math.inf
+    assert 0.0 <= made.flush.exchange_l <= plan.at_depth(30.0) - plan.held_l
+    assert made.flush.ppm_after <= tray.ppm + 1e-9
+    assert made.weeks >= 0.0
 
 
 def test_the_worked_examples_of_the_leaching_requirement() -> None:

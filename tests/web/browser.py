@@ -38,6 +38,7 @@ class Looking:
         await expect(self.page.locator(selector)).to_contain_text(text)
 
     async def use(self, token: str) -> None:
+        await self.page.evaluate("document.querySelector('#hand-depth').open = true")
         await self.page.get_by_label("Token").fill(token)
         await self.page.get_by_role("button", name="Use this token").click()
 
@@ -83,6 +84,9 @@ async def refused_by_axe(browser: Browser, url: str, width: int, scheme: Scheme)
     """Returns the serious and critical findings of axe-core, which runs outside the content policy."""
     async with looking(browser, url, width, scheme, bypass_csp=True) as here:
         await here.shows("#volume", " of ")
+        await here.page.evaluate(
+            "document.querySelectorAll('details').forEach((one) => { one.open = true; })"
+        )
         await here.page.evaluate(axe())
         found = await here.page.evaluate("axe.run()")
     assert len(found["passes"]) > 20, "axe-core hardly looked"

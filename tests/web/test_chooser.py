@@ -73,15 +73,21 @@ async def test_one_of_two_reservoirs_is_chosen_and_shown_and_commanded(
         await chosen(here, IDENTITY.name)
         await here.shows("#answer-word", "Yes")
         buttons = page.locator("#chooser button")
-        await expect(buttons).to_have_text([f"{IDENTITY.name}: Yes", f"{BUTT.name}: No, alarm"])
+        await expect(buttons).to_have_text(
+            [
+                f"{IDENTITY.name} 120 L, 5 to 9 days Yes ",
+                f"{BUTT.name} 120 L, 5 to 9 days No ! alarm",
+            ]
+        )
         await here.is_sound()
 
         await page.get_by_role("button", name=BUTT.name).press("Enter")
         await chosen(here, BUTT.name)
         await expect(page.locator("h1")).to_be_focused()
         await here.shows("#answer-word", "No")
-        await here.shows("#alarms", "product-over-limit")
+        await here.shows("#alarms", "The purified water is over its limit")
         await here.use(TOKEN)
+        await here.said("The token is right.")
         await page.get_by_label("Measured in the product, ppm at 0.7 ppm per µS/cm").fill("8")
         await page.get_by_role("button", name="Enter the retest").click()
         asked = await house.asked()
@@ -89,12 +95,12 @@ async def test_one_of_two_reservoirs_is_chosen_and_shown_and_commanded(
             BUTT.reservoir, "product/retest", "8", "ppm",
         )  # fmt: skip
         house.tell(command_result_line(CommandResult(asked.number, "done", "Done.")))
-        await here.said(f"{BUTT.name}: Done.")
+        await here.said(f"{BUTT.name}, retest of 8 ppm: Done. The bridge answered at ")
         await here.is_sound()
 
         # A change of the other reservoir is visible from here.
         change(replace(view, reservoir_verdict="marginal", product_ppm=30.0))
-        await expect(buttons.first).to_have_text(f"{IDENTITY.name}: Yes, with care")
+        await expect(buttons.first).to_contain_text("Yes, with care")
         await page.reload()
         await chosen(here, BUTT.name)
         await page.get_by_role("button", name=IDENTITY.name).click()

@@ -58,7 +58,7 @@ async def test_a_script_in_a_reservoirs_name_stays_data(begin: Begin) -> None:
         assert answer.headers["content-type"] == "application/json"
         assert answer.headers["cache-control"] == "no-store"
         assert answer.json()["reservoirs"][0]["name"] == SCRIPT
-        for path in ("/", "/static/", "/metrics", f"/things/{SCRIPT}", f"/api/reservoirs/{SCRIPT}/trend"):
+        for path in ("/", "/static/", "/metrics", f"/things/{SCRIPT}", f"/api/reservoirs/{SCRIPT}/history"):
             shown = await site.web.get(path)
             kind = shown.headers.get("content-type", "")
             assert SCRIPT not in shown.text or not kind.startswith("text/html")
@@ -84,12 +84,12 @@ async def test_a_script_in_a_reservoirs_name_stays_data(begin: Begin) -> None:
         ("GET", "/static/../app.py", 404),
         ("GET", "/static/%2e%2e/app.py", 404),
         ("GET", "/static//etc/passwd", 404),
-        ("GET", "/api/reservoirs/other/trend", 404),
+        ("GET", "/api/reservoirs/other/history", 404),
         ("GET", "/api/reservoirs/%2e%2e/fills", 404),
-        ("GET", f"/api/reservoirs/{RESERVOIR}/trend?hours=0", 400),
-        ("GET", f"/api/reservoirs/{RESERVOIR}/trend?hours=8761", 400),
-        ("GET", f"/api/reservoirs/{RESERVOIR}/trend?hours=١٢", 400),
-        ("GET", f"/api/reservoirs/{RESERVOIR}/trend?hours=1e3", 400),
+        ("GET", f"/api/reservoirs/{RESERVOIR}/history?from=5&until=4", 400),
+        ("GET", f"/api/reservoirs/{RESERVOIR}/history?from=0&until=999999999999999", 400),
+        ("GET", f"/api/reservoirs/{RESERVOIR}/history?from=١٢", 400),
+        ("GET", f"/api/reservoirs/{RESERVOIR}/entries?kinds=nothing", 400),
         ("GET", f"/api/reservoirs/{RESERVOIR}/command", 405),
         ("OPTIONS", f"/api/reservoirs/{RESERVOIR}/command", 405),
         ("PUT", "/api/facts", 405),
@@ -128,7 +128,7 @@ def test_a_file_is_compressed_and_checked_for_changes(alone: Alone) -> None:
         ("/", "text/html"),
         ("/static/main.js", "text/javascript"),
         ("/static/page.css", "text/css"),
-        ("/static/drop.svg", "image/svg+xml"),
+        ("/static/icons/suitable.svg", "image/svg+xml"),
     ):
         answer = httpx.get(f"http://127.0.0.1:{alone.port}{path}")
         assert answer.status_code == 200
@@ -143,6 +143,17 @@ def test_a_file_is_compressed_and_checked_for_changes(alone: Alone) -> None:
         )
         assert (again.status_code, again.content) == (304, b"")
         secure(again.headers)
+
+
+def test_the_manual_is_served_without_internet(alone: Alone) -> None:
+    answer = httpx.get(f"http://127.0.0.1:{alone.port}/manual/faults")
+    assert answer.status_code == 200
+    secure(answer.headers)
+    assert answer.headers["content-type"].startswith("text/html")
+    assert '<tr id="probe-failure">' in answer.text
+    assert "https://" not in answer.text.partition("<main>")[0]
+    for other in ("none", "..%2fapp", "%00"):
+        assert httpx.get(f"http://127.0.0.1:{alone.port}/manual/{other}").status_code == 404
 
 
 def asked_raw(port: int, request: bytes) -> bytes:
@@ -165,7 +176,7 @@ _PATHS = st.sampled_from(
         "/",
         "/api/facts",
         _COMMAND,
-        f"/api/reservoirs/{RESERVOIR}/trend",
+        f"/api/reservoirs/{RESERVOIR}/history",
         "/metrics",
         "/static/",
         "*",

@@ -22,7 +22,7 @@ from tests.web.conftest import TOKEN
 
 pytestmark = pytest.mark.needs("chromium", "nodejs", "mosquitto")
 
-SPEED = 60.0
+SPEED = 10.0
 DEVICE = "homie/5/house-barrel"
 CONFIG = """
 [bridge]
@@ -53,7 +53,7 @@ cell_constant_per_cm = 1.0
 [reservoir.barrel.purifier]
 drain_valve = true
 litres_per_pulse = 0.00222
-flow_max_l_min = 300
+flow_max_l_min = 60
 [reservoir.barrel.cartridge]
 kind = "exchange"
 treats = "1200 l"

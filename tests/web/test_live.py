@@ -77,9 +77,9 @@ async def test_every_fact_changes_live_without_a_hub_and_without_a_log(begin: Be
         assert shown["alarms"][0]["state_words"]
         facts = (await site.web.get("/api/facts")).json()
         assert facts["reservoirs"][0]["valve"]["first_out"]["id"] == "product-over-limit"
-        trend = (await site.web.get(f"/api/reservoirs/{RESERVOIR}/trend?hours=24")).json()
-        assert trend["times"] == []
-        assert trend["sentence"].startswith("There is no log")
+        course = (await site.web.get(f"/api/reservoirs/{RESERVOIR}/history")).json()
+        assert course["times"] == []
+        assert course["sentence"].startswith("There is no log")
         assert (await site.web.get(f"/api/reservoirs/{RESERVOIR}/fills")).json() == []
         metrics = await site.web.get("/metrics")
         assert metrics.headers["content-type"].startswith("application/openmetrics-text")

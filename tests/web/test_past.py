@@ -10,7 +10,6 @@ import pytest
 
 from bridge.errors import LogError
 from bridge.guard.model import Advisory, Trip
-from bridge.history.grouped import Group
 from bridge.history.records import (
     AlarmChange,
     AlarmRow,
@@ -25,7 +24,7 @@ from bridge.history.records import (
     Series,
     Stamp,
 )
-from bridge.history.rollup import HOUR_MS, MINUTE_MS
+from bridge.history.rollup import HOUR_MS, MINUTE_MS, Group
 from bridge.history.writer import Log
 from bridge.units import DisplayUnits, SolidsUnit, TemperatureUnit, VolumeUnit
 from bridge.web import history as records_module

@@ -22,16 +22,18 @@ def command(file: Path) -> None:
     """
     from bridge.commands.check.plan import explained, wrapped
     from bridge.commands.shared.configuration import configuration_in_use
+    from bridge.commands.shared.terminal import columns
 
     configuration = configuration_in_use(file)
-    click.echo(f"{file} is right. This is what the daemon will do.")
+    width = columns()
+    click.echo(wrapped(f"{file} is right. This is what the daemon will do.", "", width))
     for title, lines in explained(configuration.plan):
         click.echo(f"\n{title}")
         for label, sentences in lines:
-            click.echo(wrapped(sentences, f"  {label:<{_LABEL}}" if label else "  "))
+            click.echo(wrapped(sentences, f"  {label:<{_LABEL}}" if label else "  ", width))
     for warning in (*configuration.warnings, *_missing_extras(configuration.plan)):
         click.echo()
-        click.echo(wrapped(f"{warning}.", "Warning: "))
+        click.echo(wrapped(f"{warning}.", "Warning: ", width))
 
 
 def _missing_extras(plan: "BridgePlan") -> Iterator[str]:

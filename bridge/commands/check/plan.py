@@ -14,18 +14,17 @@ from bridge.station.plan import CartridgePlan, ProbePlan, StationPlan
 from bridge.tank import shapes
 from bridge.units import DisplayUnits
 from bridge.water.conductivity import Method
-from bridge.water.measurement import scale_label
+from bridge.water.measurement import budget_at_limit, scale_label
 
-_WIDTH = 100
 Line = tuple[str, str]
 """A label and sentences."""
 
 
-def wrapped(sentences: str, before: str) -> str:
+def wrapped(sentences: str, before: str, width: int) -> str:
     """Wrap sentences to a terminal's width; the first line begins with ``before``, the others with blanks."""
     return textwrap.fill(
         sentences,
-        _WIDTH,
+        width,
         initial_indent=before,
         subsequent_indent=" " * len(before),
         break_long_words=False,
@@ -325,6 +324,13 @@ def measured(station: StationPlan, shown: Units) -> Iterator[Line]:
         "meter with another factor shows another number for the same water.",
     )
     yield "Product", _probe(station.product)
+    yield "Interval", interval(station.product, station.limits.limit_ppm, shown)
+    if station.check is not None:
+        yield (
+            "Check cell",
+            f"{_probe(station.check)} The worse value of the two cells decides. A difference beyond their "
+            "common uncertainty, or a change of their ratio by 10 %, causes a trip.",
+        )
     if station.feed is not None:
         yield "Feed", _probe(station.feed)
     elif station.feed_ppm is not None:
@@ -360,6 +366,17 @@ def _probe(probe: ProbePlan) -> str:
     return (
         f"a cell of {chain.cell.constant_per_cm:g} cm⁻¹{corrected}, {how}. A reading below that of pure "
         f"water counts as a failed probe. {_calibrated(probe)}"
+    )
+
+
+def interval(probe: ProbePlan, limit_ppm: float, shown: Units) -> str:
+    """Explain the uncertainty of a reading at the limit, and what makes most of it."""
+    found, celsius = budget_at_limit(probe.chain, limit_ppm)
+    shuts_ppm = float(f"{limit_ppm - found.expanded_ppm:.2g}")
+    return (
+        f"at the limit in water of {shown.celsius(celsius)} the product is known to "
+        f"±{shown.ppm(float(f'{found.expanded_ppm:.2g}'))} (k = 2), so the valve shuts from about "
+        f"{shown.ppm(shuts_ppm)}. Most of the uncertainty is from: {found.largest.source.value}."
     )
 
 

@@ -14,9 +14,11 @@ import click
 
 from bridge.commands.shared.files import read_columns
 from bridge.commands.shared.log_file import which_log
+from bridge.commands.shared.terminal import print_error, print_text
 from bridge.commands.shared.values import in_litres, typed_values
 from bridge.errors import InputError
 from bridge.purifier.trace import SWAPPED, TraceForecast, TraceRow, crossings, swapped
+from bridge.units import plain
 
 if TYPE_CHECKING:
     from bridge.commands.forecast.log import OfPurifier, OfShelf, State
@@ -203,8 +205,8 @@ def _show_kept(
         if number:
             click.echo()
         for text in (*words, *(drawing if draw else ())):
-            click.echo(text)
-    click.echo("A forecast does not protect the plants: keep measuring the product.")
+            print_text(text)
+    print_text("A forecast does not protect the plants: keep measuring the product.")
 
 
 def _above_zero(option: str, value: float | None, what: str) -> float:
@@ -271,10 +273,9 @@ def read(path: Path) -> Readings:
 def show(readings: Readings, prior: "Capacity", limit_ppm: float, as_json: bool, plot: bool) -> None:
     """Forecast every row and print a table or JSON, and a plot after it if one is wanted."""
     if max(readings.feed_ppm) <= limit_ppm:
-        click.echo(
+        print_error(
             f"The feed is never over the limit of {limit_ppm:g} ppm, so the product cannot reach it; the "
-            "litres are those at which nearly the whole feed passes through.",
-            err=True,
+            "litres are those at which nearly the whole feed passes through."
         )
     forecasts = crossings(readings.rows(), prior, limit_ppm)
     shown = Plotted(readings.volume_l[-1])
@@ -286,13 +287,13 @@ def show(readings: Readings, prior: "Capacity", limit_ppm: float, as_json: bool,
         ) as bar:
             # The bar and the rows would mix on one screen.
             for line in list(bar) if sys.stdout.isatty() else bar:
-                click.echo(line)
+                print_text(line)
     else:
         for line in lines:
-            click.echo(line)
+            print_text(line)
     if plot:
         for line in _plot(shown, readings, prior, limit_ppm):
-            click.echo(line)
+            print_text(line)
 
 
 def _figures(forecast: TraceForecast) -> tuple[float, ...]:
@@ -370,15 +371,12 @@ def _plot(shown: Plotted, readings: Readings, prior: "Capacity", limit_ppm: floa
     yield from canvas.lines()
     yield "# median   : 80 % interval   . 95 % interval   / litres treated so far"
     if crossed is not None:
-        yield f"- the product of the trace reached {limit_ppm:g} ppm here, at {crossed:.4g} L"
+        yield f"- the product of the trace reached {limit_ppm:g} ppm here, at {plain(crossed, '.4g')} L"
     else:
-        left = [value - newest.volume_l for value in (x.median, x.low80, x.high80, x.low95, x.high95)]
+        left = [plain(value - newest.volume_l) for value in (x.median, x.low80, x.high80, x.low95, x.high95)]
         yield (
-            f"At {newest.volume_l:.4g} L treated: the product reaches {limit_ppm:g} ppm at {x.median:.4g} L "
-            f"(median),"
+            f"At {plain(newest.volume_l, '.4g')} L treated: the product reaches {limit_ppm:g} ppm at "
+            f"{plain(x.median, '.4g')} L (median),"
         )
-        yield (
-            f"{left[0]:.3g} L from now; 80 %: {left[1]:.3g} to {left[2]:.3g} L, 95 %: {left[3]:.3g} to "
-            f"{left[4]:.3g} L."
-        )
+        yield (f"{left[0]} L from now; 80 %: {left[1]} to {left[2]} L, 95 %: {left[3]} to {left[4]} L.")
     yield f"It rests on: {prior.rests_on}; future feed: the mean of the feed so far."

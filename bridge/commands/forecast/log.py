@@ -27,7 +27,7 @@ from bridge.sourcing.cost import per_litre
 from bridge.station.view import Outlook
 from bridge.tank.cover import Cover, days_until_dry
 from bridge.tank.daily_use import HORIZON_DAYS
-from bridge.units import DisplayUnits, Quantity, VolumeUnit
+from bridge.units import DisplayUnits, Quantity, VolumeUnit, plain
 
 _WIDTH = 66
 
@@ -149,13 +149,16 @@ def lines_of(state: State, units: DisplayUnits) -> Iterator[str]:
     fitted, learned = kept.fitted, kept.learned
     if fitted is not None:
         yield line(
-            "Treated", f"{units.litres_as(kept.load.treated_l, '.4g')}, {kept.load.taken_up_g:.3g} g taken up"
+            "Treated",
+            f"{units.litres_as(kept.load.treated_l, '.4g')}, {plain(kept.load.taken_up_g)} g taken up",
         )
         if learned.membrane is not None:
             yield line("Rejection", f"{rejection_percent(learned.membrane):.1f} % at 25 °C")
         elif fitted.rated_g is not None:
             of = "of scale that may collect" if fitted.kind is Kind.DISTILLER else "rated to take up"
-            yield line("Rating", f"{fitted.rated_g:.3g} g {of}; {state.earlier} earlier cartridges recorded")
+            yield line(
+                "Rating", f"{plain(fitted.rated_g)} g {of}; {state.earlier} earlier cartridges recorded"
+            )
         if fitted.price is not None and kept.load.treated_l > 0.0:
             cost = units.cost_as(fitted.price / kept.load.treated_l, ".3g")
             yield line("Cost so far", f"{cost}, if changed now")
@@ -169,7 +172,7 @@ def lines_of(state: State, units: DisplayUnits) -> Iterator[str]:
         lead = 0.0 if fitted is None else fitted.lead_days
         yield line("Order", f"{order}; a new one is assumed to take {lead:g} days")
     if outlook is not None:
-        yield line("It rests on", outlook.rests_on)
+        yield line("It rests on", units.sentence(outlook.rests_on))
     if state.cover is not None:
         yield cover_line(state.cover, units)
 
@@ -184,7 +187,7 @@ def volume_left(left: Interval, units: DisplayUnits) -> tuple[str, str]:
 def cover_line(cover: Cover, units: DisplayUnits) -> str:
     """Show how long the water lasts."""
     days, low, high = (
-        f"{x:.3g}" if x < HORIZON_DAYS else f"over {HORIZON_DAYS}"
+        plain(x) if x < HORIZON_DAYS else f"over {HORIZON_DAYS}"
         for x in (cover.days, cover.low80_days, cover.high80_days)
     )
     return line(
@@ -200,7 +203,7 @@ def line(label: str, text: str) -> str:
 def interval_text(x: Interval, unit: str, scale: float = 1.0) -> str:
     """Format a quantity with its intervals; ``scale`` converts it to the unit."""
     median, low80, high80, low95, high95 = (
-        f"{scale * one:.3g}" for one in (x.median, x.low80, x.high80, x.low95, x.high95)
+        plain(scale * one) for one in (x.median, x.low80, x.high80, x.low95, x.high95)
     )
     return f"{median} {unit}; 80 %: {low80} to {high80}, 95 %: {low95} to {high95}"
 

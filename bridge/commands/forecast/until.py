@@ -14,10 +14,11 @@ import click
 from bridge.commands.forecast.log import OfPurifier, OfShelf, State, line
 from bridge.commands.forecast.use import SURE, check_horizon, ends, percent
 from bridge.commands.shared.configuration import configuration_in_use
+from bridge.commands.shared.terminal import print_text
 from bridge.errors import InputError
 from bridge.purifier.forecast import Interval
 from bridge.tank.cover import ENDS, chance_of_enough, enough_l, litres_until
-from bridge.units import DisplayUnits
+from bridge.units import DisplayUnits, plain
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,12 +72,12 @@ def show(
         if number:
             click.echo()
         for text in lines(one, units):
-            click.echo(text)
+            print_text(text)
 
 
 def lines(one: Lasting, units: DisplayUnits) -> Iterator[str]:
     """Put the result into words, one subject a line."""
-    yield f"{one.name}: through {one.until}, {one.days:.3g} days"
+    yield f"{one.name}: through {one.until}, {plain(one.days)} days"
     helps = False
     if one.water_chance is not None and one.volume_l is not None:
         yield line(

@@ -9,11 +9,12 @@ from pathlib import Path
 import click
 
 from bridge.commands.shared.files import read_columns
+from bridge.commands.shared.terminal import print_error, print_text
 from bridge.errors import InputError
 from bridge.tank.cover import Cover, chance_of_enough, days_until_dry, enough_l, litres_until
 from bridge.tank.daily_use import FIRST_DAYS, DailyUse, learn
 from bridge.tank.use import DrawOff, RunningMean
-from bridge.units import DisplayUnits
+from bridge.units import DisplayUnits, plain
 
 LONGEST_DAYS = 366
 """A volume that lasts longer is shown as lasting longer than this."""
@@ -62,10 +63,9 @@ def show(path: Path, volume_l: float, until: date | None, as_json: bool, units: 
     cover = days_until_dry(record.state, volume_l, record.begins, horizon_days=LONGEST_DAYS)
     assert cover is not None
     if record.missing:
-        click.echo(
+        print_error(
             f"{path}: {record.missing} days have no row, so their use is not known; write 0 for a day "
-            "without use.",
-            err=True,
+            "without use."
         )
     needed: tuple[float, ...] = ()
     if until is not None:
@@ -88,17 +88,17 @@ def show(path: Path, volume_l: float, until: date | None, as_json: bool, units: 
         click.echo(json.dumps(values, indent=1))
         return
     days, low80, high80, low95, high95 = (
-        f"{value:.3g}" if value < math.inf else f"over {LONGEST_DAYS}" for value in ends(cover)
+        plain(value) if value < math.inf else f"over {LONGEST_DAYS}" for value in ends(cover)
     )
-    click.echo(
+    print_text(
         f"{units.litres_as(volume_l, '.4g')} last {days} days from {record.begins.date()} on; 80 %: {low80} "
         f"to {high80}, 95 %: {low95} to {high95}."
     )
     if until is not None:
-        click.echo(
+        print_text(
             f"They last through {until} with a probability of {percent(chance_of_enough(needed, volume_l))}."
         )
-        click.echo(f"{units.litres_as(enough_l(needed, SURE), '.4g')} would be enough with {percent(SURE)}.")
+        print_text(f"{units.litres_as(enough_l(needed, SURE), '.4g')} would be enough with {percent(SURE)}.")
 
 
 KEYS = ("days", "low80", "high80", "low95", "high95")

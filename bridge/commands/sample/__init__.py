@@ -19,6 +19,7 @@ from bridge.commands.sample.options import (
     usual_meter,
 )
 from bridge.commands.shared.log_file import NoLogYet, which_log
+from bridge.commands.shared.terminal import print_text
 from bridge.commands.shared.values import Solids, typed_values
 
 if TYPE_CHECKING:
@@ -121,9 +122,14 @@ def command(
     from bridge.commands.shared.configuration import shown_by
     from bridge.commands.shared.values import entered_ms
 
+    of_tray = None
+    if of is not None and of.startswith(sample_by_hand.TRAY):
+        of_tray, of = sample_by_hand.known_tray(config, of), "tray"
     if of is not None:
         checked_name(of)
-    if config is not None and log_file is None and of is not None:
+    if of_tray is not None:
+        known: Known | None = of_tray
+    elif config is not None and log_file is None and of is not None:
         known = sample_by_hand.known(config, of, reservoir)
     else:
         known = None
@@ -172,7 +178,7 @@ def command(
     if typed.options or (known is not None and known.kept is not None and of == known.reservoir):
         enter(of or "", typed, known, log_file, config, scale, sampled, note, as_json, shown, lines)
         if not as_json:
-            click.echo(CAUTION)
+            print_text(CAUTION)
         return
     given_ppm = _on(scale, given)
     try:
@@ -180,10 +186,10 @@ def command(
     except NoLogYet as error:
         # The water can be judged all the same.
         if not as_json:
-            click.echo("\n".join((*lines, CAUTION)))
+            print_text("\n".join((*lines, CAUTION)))
         raise NoLogYet(f"{error}. The sample is judged, but not kept") from error
     found = None
-    if of == "tray":
+    if of == "tray" and (of_tray is None or given_ppm is not None):
         from bridge.commands.sample.kept import tray
 
         found = tray(sampled.measurement, scale.limit_ppm, tray_litres, given_ppm, kept_in, at_ms)
@@ -202,26 +208,26 @@ def command(
         click.echo(json.dumps({**reading_values(sampled), **more_values(of, kept_in, found)}))
         return
     for line in lines:
-        click.echo(line)
+        print_text(line)
     if reading[0] in ("--meter-ppm", "--ppm") and not by_meter:
-        click.echo("If the meter corrects for temperature, as most do, add --compensated.")
+        print_text("If the meter corrects for temperature, as most do, add --compensated.")
     if found is not None:
         from bridge.commands.sample.kept import tray_lines
 
         for line in tray_lines(found, tray_litres, shown.units, scale.factor):
-            click.echo(line)
+            print_text(line)
     _tell_taken_back(taken_back, shown)
     if kept_in is not None:
         as_of = "" if at_ms is None else f", as of {shown.units.local(at_ms // 1000).isoformat(' ')}"
-        click.echo(
+        print_text(
             f"Kept in {kept_in[0]} as a sample of {of}, reservoir {kept_in[1]}{as_of}. A running daemon "
             "reads it within a minute."
         )
         if at_ms is not None and of == "reservoir":
-            click.echo("The estimate is that of the present, so an earlier sample does not change it.")
+            print_text("The estimate is that of the present, so an earlier sample does not change it.")
     if announced:
-        click.echo(announced)
-    click.echo(CAUTION)
+        print_text(announced)
+    print_text(CAUTION)
 
 
 def _on(scale: Scale, typed: Solids | None) -> float | None:
@@ -253,7 +259,7 @@ def _kept_in(
             # The configuration was named for its meter.
             return None
         raise click.UsageError("What is it a sample of? Give --of; the log keeps it under that word.")
-    if known is not None and known.kept is not None and config is not None:
+    if known is not None and (known.kept is not None or known.tray is not None) and config is not None:
         return own_log(config), known.reservoir
     path = chosen(log_file, config)
     return path, reservoir_of(path, reservoir if known is None else known.reservoir)
@@ -304,14 +310,14 @@ def _take_back(
         return
     _tell_taken_back(taken_back, shown)
     if announced:
-        click.echo(announced)
+        print_text(announced)
 
 
 def _tell_taken_back(taken_back: "tuple[EntryRow, ...]", shown: "Shown") -> None:
     from bridge.commands.sample.undo import lines
 
     for line in lines(taken_back, shown.units):
-        click.echo(line)
+        print_text(line)
 
 
 def own_log(config: Path) -> Path:
@@ -371,13 +377,13 @@ def enter(
         click.echo(json.dumps({"of": of, **read, **stands}))
         return
     for line in lines:
-        click.echo(line)
+        print_text(line)
     _tell_taken_back(typed.taken_back, shown)
     at_ms = typed.at_ms
     as_of = "" if at_ms is None else f", as of {shown.units.local(at_ms // 1000).isoformat(' ')}"
-    click.echo(f"Kept in {path} as an entry of {of}{as_of}.")
+    print_text(f"Kept in {path} as an entry of {of}{as_of}.")
     if state is None:
-        click.echo("With --config a forecast would be printed too.")
+        print_text("With --config a forecast would be printed too.")
     else:
         for line in lines_by_hand(state, shown):
-            click.echo(line)
+            print_text(line)

@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from bridge.config.plan import BridgePlan
     from bridge.forecast.by_hand import HandPlan, ShelfPlan
     from bridge.history.records import EntryRow, Stamp
+    from bridge.trays.tray import TrayPlan
     from bridge.water.uncertainty import WaterKind
 
 EXHAUSTED, EARLY = "exhausted", "early"
@@ -58,6 +59,8 @@ class Known:
     kept: "HandPlan | ShelfPlan | None"
     """None for a reservoir with a controller."""
     plan: "BridgePlan"
+    tray: "TrayPlan | None" = None
+    """The tray that was sampled; ``reservoir`` is its id."""
 
     def water(self, of: str) -> "WaterKind | None":
         """Return the kind of water that was sampled; None if it is not known."""
@@ -70,6 +73,32 @@ class Known:
         if isinstance(self.kept, HandPlan) and of == self.reservoir:
             return self.kept.cartridge.kind.water
         return None
+
+
+TRAY = "tray."
+
+
+def known_tray(config: Path | None, of: str) -> Known:
+    """Find the tray that ``--of tray.ID`` names in the configuration.
+
+    Raises:
+        InputError: The configuration is missing or wrong, or has no such tray.
+    """
+    from bridge.commands.shared.configuration import configuration_in_use
+
+    if config is None:
+        raise InputError(f"--of {of}: give --config, because the trays are in the configuration")
+    plan = configuration_in_use(config).plan
+    trays = {} if plan.trays is None else {one.ident: one for one in plan.trays.trays}
+    tray = trays.get(of.removeprefix(TRAY))
+    if tray is None:
+        raise InputError(f"--of {of}: there is no such tray; there are {', '.join(trays) or 'none'}")
+    kept = plan.kept_by_hand.get(tray.fed_from)
+    if kept is not None:
+        factor = kept.factor
+    else:
+        factor = next(one.identity.factor for one in plan.stations if one.identity.reservoir == tray.fed_from)
+    return Known(factor, tray.limit_ppm, tray.target_ppm, tray.ident, None, plan, tray)
 
 
 def known(config: Path, of: str, reservoir: str | None) -> Known:

@@ -223,6 +223,7 @@ def sample_row(
         at_ms=at_ms,
         meter=reading.meter,
         meter_uncertainty_ppm=reading.meter_uncertainty_ppm,
+        below_resolution=reading.below_resolution,
     )
 
 

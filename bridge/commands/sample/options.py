@@ -86,7 +86,7 @@ _OPTIONS = (
     click.option(
         "--of",
         metavar="WORD",
-        help="What was sampled: rain, jug, tray, feed, reservoir, an id kept by hand, or your own word.",
+        help="What was sampled: rain, jug, tray, tray.ID, feed, reservoir, an id kept by hand, or a word.",
     ),
     click.option("--reservoir", metavar="ID", help="The reservoir it belongs to, where the log has several."),
     click.option("--note", default="", help="A few words to keep with it."),

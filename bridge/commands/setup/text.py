@@ -245,13 +245,14 @@ def _whole_minutes(seconds: float) -> int:
     return 60 * math.ceil(seconds / 60.0)
 
 
-_WIDTH = 110
+_WIDTH = 80
 TEMPLATE_HEAD = """\
 # Answers for: clearwell setup --answers FILE
-# Change them to yours. A line that begins with # is an answer that is not asked beside these ones.
-# Low-voltage wiring only; mains work is for a licensed electrician. Fit an overflow pipe to a drain, and
-# backflow protection as the local plumbing code asks. A conductivity reading never shows that water is safe
-# to drink.
+# Change them to yours. A line that begins with # is an answer that is not
+# asked beside these ones.
+# Low-voltage wiring only; mains work is for a licensed electrician. Fit an
+# overflow pipe to a drain, and backflow protection as the local plumbing code
+# asks. A conductivity reading never shows that water is safe to drink.
 """
 
 
@@ -268,11 +269,17 @@ def template() -> str:
 
 
 def _wrapped(text: str) -> list[str]:
-    return textwrap.wrap(text, _WIDTH, initial_indent="# ", subsequent_indent="# ")
+    return textwrap.wrap(text, _WIDTH, initial_indent="# ", subsequent_indent="# ", break_on_hyphens=False)
 
 
 def _choices(question: Question) -> list[str]:
-    return [f"#   {word}: {meaning}" for word, meaning in question.choices.items()]
+    return [
+        line
+        for word, meaning in question.choices.items()
+        for line in textwrap.wrap(
+            f"{word}: {meaning}", _WIDTH, initial_indent="#   ", subsequent_indent="#     "
+        )
+    ]
 
 
 @dataclass(frozen=True, slots=True)

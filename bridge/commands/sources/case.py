@@ -13,6 +13,7 @@ from bridge.purifier.cartridge import (
     RatedLitres,
     RatedResin,
     Rating,
+    equivalent_weight_on_scale,
     litres_on_feed,
     rated_grams,
 )
@@ -26,7 +27,7 @@ from bridge.sourcing.rain import (
     tap_into_rain,
 )
 from bridge.sourcing.ways import Bought, Cartridge, Distiller, Membrane, Need, Rain, Tariffs
-from bridge.units import CACO3_EQUIVALENT_WEIGHT_G, VOLUME
+from bridge.units import VOLUME
 
 LIMIT_PPM = 50.0
 """The limit if none is stated (common practice, no source)."""
@@ -86,7 +87,7 @@ def make(table: SourcesTable, base: Path) -> Case:
     )
     cartridge = _cartridge(table)
     cartridge_l = litres_on_feed(cartridge.capacity_g, need.feed_ppm)
-    words = _rating_in_words(table.cartridge.rating)
+    words = _rating_in_words(table.cartridge.rating, table.feed.factor)
     remarks = {"cartridge.takes_up": f"{words}, so {cartridge_l:.3g} L of this feed"}
     rain = None
     if table.rain is not None:
@@ -165,7 +166,11 @@ def _membrane(table: SourcesTable) -> Membrane:
 
 def _cartridge(table: SourcesTable) -> Cartridge:
     way = table.cartridge
-    capacity: dict[str, Any] = {} if way.rating is None else {"capacity_g": rated_grams(way.rating)}
+    # A resin takes up equivalents, and an equivalent has more ppm on a larger scale.
+    equivalent_g = equivalent_weight_on_scale(table.feed.factor)
+    capacity: dict[str, Any] = (
+        {} if way.rating is None else {"capacity_g": rated_grams(way.rating, equivalent_g)}
+    )
     return Cartridge(
         **capacity,
         **_renamed(
@@ -182,7 +187,7 @@ def _cartridge(table: SourcesTable) -> Cartridge:
     )
 
 
-def _rating_in_words(rating: Rating | None) -> str:
+def _rating_in_words(rating: Rating | None, factor: float) -> str:
     match rating:
         case RatedLitres(litres, at_ppm):
             return f"{litres:.4g} L of {at_ppm:.4g} ppm"
@@ -191,7 +196,7 @@ def _rating_in_words(rating: Rating | None) -> str:
         case RatedResin(resin_l, equivalents_per_l):
             return (
                 f"{resin_l:.4g} L of resin, {equivalents_per_l:.4g} eq/L, "
-                f"{CACO3_EQUIVALENT_WEIGHT_G:g} g/eq as calcium carbonate"
+                f"{equivalent_weight_on_scale(factor):g} g/eq on the scale of {factor:g}"
             )
         case _:
             return "47.5 US gallons of 95 ppm"

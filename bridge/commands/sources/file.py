@@ -21,6 +21,7 @@ from bridge.config.tables import (
 from bridge.errors import InputError
 from bridge.purifier.cartridge import RatedGrams, RatedLitres, RatedResin, Rating
 from bridge.units import VOLUME
+from bridge.water.measurement import LARGEST_FACTOR, SMALLEST_FACTOR, Scale
 
 
 def _unit_of_volume(unit: Any) -> Any:
@@ -57,6 +58,12 @@ class FeedTable(Table):
 
     solids: Ppm = positive("the feed's dissolved solids in ppm, or a text with a unit such as '18 gpg'", ...)
     sd_percent: float | None = from_zero("one standard deviation of the feed in per cent")
+    factor: float = Field(
+        default=Scale.HALF.value,
+        ge=SMALLEST_FACTOR,
+        le=LARGEST_FACTOR,
+        description="the scale of every ppm here: ppm for each µS/cm at 25 °C, often 0.5 or 0.7",
+    )
 
 
 class TariffsTable(Table):

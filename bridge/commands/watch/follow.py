@@ -2,15 +2,19 @@
 
 import asyncio
 import contextlib
+import os
 import shutil
 import signal
 import sys
+import termios
 import time
+import tty
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 
 from bridge.clock import Backoff
-from bridge.display.terminal import NARROWEST, WIDTH, Selection, changes, cropped, screen
+from bridge.display.paging import Place, after_key, window
+from bridge.display.terminal import NARROWEST, WIDTH, Selection, changes, screen
 from bridge.display.topics import RemoteBridge, bridges
 from bridge.errors import HubError, InputError
 from bridge.mqtt.broker import BrokerSettings, BrokerTrouble, explain
@@ -182,11 +186,25 @@ async def follow(
     task = asyncio.create_task(subscriber.run())
     stopping = asyncio.create_task(stop.wait())
     before: list[str] = []
+    place = Place()
+
+    def key(typed: str) -> None:
+        nonlocal place
+        shown = selection.reservoirs(_bridges(subscriber, prefix, units))
+        place = after_key(place, typed, len(shown))
+        if place.ended:
+            stop.set()
+        changed.set()
+
     try:
-        with _drawing() if in_place else contextlib.nullcontext():
+        with _drawing(loop, key) if in_place else contextlib.nullcontext():
             while not stop.is_set():
                 changed.clear()
-                lines = _screen(subscriber, prefix, selection, units)
+                found, trouble = _received(subscriber, prefix, selection, units)
+                if in_place:
+                    lines, place = window(selection, found, trouble, place, _rows(), _columns())
+                else:
+                    lines = screen(selection, found, trouble, _columns())
                 if in_place and lines != before:
                     _draw(lines)
                 elif not in_place and (changed_lines := changes(before, lines)):
@@ -201,7 +219,10 @@ async def follow(
         await ended(task)
 
 
-def _screen(subscriber: Subscriber, prefix: str, selection: Selection, units: DisplayUnits) -> list[str]:
+def _received(
+    subscriber: Subscriber, prefix: str, selection: Selection, units: DisplayUnits
+) -> tuple[tuple[RemoteBridge, ...], str | None]:
+    """Return the bridges, and a sentence if the broker cannot be used or nothing was received yet."""
     found = _bridges(subscriber, prefix, units)
     trouble = None
     if subscriber.trouble is not None:
@@ -210,7 +231,7 @@ def _screen(subscriber: Subscriber, prefix: str, selection: Selection, units: Di
         trouble = "Connecting to the broker."
     elif not selection.reservoirs(found) and time.monotonic() - subscriber.connected_at < GRACE_S:
         trouble = "Looking for a bridge."
-    return screen(selection, found, trouble, _columns())
+    return found, trouble
 
 
 def _bridges(subscriber: Subscriber, prefix: str, units: DisplayUnits) -> tuple[RemoteBridge, ...]:
@@ -224,22 +245,43 @@ def _columns() -> int:
     return max(NARROWEST, min(WIDTH, shutil.get_terminal_size((WIDTH, 24)).columns))
 
 
+def _rows() -> int:
+    return max(shutil.get_terminal_size((WIDTH, 24)).lines, 2) - 1
+
+
 @contextmanager
-def _drawing() -> Iterator[None]:
-    """Hide the cursor, and show it again whatever happens."""
+def _drawing(loop: asyncio.AbstractEventLoop, key: Callable[[str], None]) -> Iterator[None]:
+    """Hide the cursor and receive keys one by one; restore the terminal whatever happens."""
     sys.stdout.write(f"{_HIDE}{_CLEAR}")
+    keyboard = sys.stdin.fileno() if sys.stdin.isatty() else None
+    before = None
+    if keyboard is not None:
+        before = termios.tcgetattr(keyboard)
+        # Ctrl-C still ends the command.
+        tty.setcbreak(keyboard)
+        loop.add_reader(keyboard, _read_key, loop, keyboard, key)
     try:
         yield
     finally:
+        if keyboard is not None and before is not None:
+            loop.remove_reader(keyboard)
+            termios.tcsetattr(keyboard, termios.TCSADRAIN, before)
         sys.stdout.write(f"{_SHOW}\n")
         sys.stdout.flush()
 
 
+def _read_key(loop: asyncio.AbstractEventLoop, keyboard: int, key: Callable[[str], None]) -> None:
+    typed = os.read(keyboard, 16)
+    if typed:
+        # A key such as an arrow sends its characters together.
+        key(typed.decode("ascii", "replace"))
+    else:
+        loop.remove_reader(keyboard)
+
+
 def _draw(lines: Sequence[str]) -> None:
     """Draw over the last screen without clearing it first, so that nothing flickers."""
-    rows = shutil.get_terminal_size((WIDTH, 24)).lines
-    shown = cropped(lines, rows - 1, _columns())
-    text = "".join(f"{line}{_TO_END_OF_LINE}\r\n" for line in shown)
+    text = "".join(f"{line}{_TO_END_OF_LINE}\r\n" for line in lines)
     sys.stdout.write(_encodable(f"{_HOME}{text}{_TO_END}"))
     sys.stdout.flush()
 

@@ -1,12 +1,17 @@
-// Actions by hand: each sends one command to the bridge, whose guard decides, and shows the result.
-import { element, made, write } from "./dom.js";
+// Actions by hand: each sends one command to the bridge, whose guard decides, and shows what became of it.
+import { ago, clock, element, made, moment, write } from "./dom.js";
 
 const KEPT = "page-token";
 const SHELVE_MINUTES = 60;
+const AGAIN_MS = 3000;
+// After this time the result is no longer asked for.
+const GIVE_UP_MS = 60_000;
 
 let current = () => undefined;
 let mayAct = false;
 let token = kept();
+// The acts that wait for the bridge, by reservoir and property.
+const pending = new Set();
 
 // A browser that is set to store nothing throws an exception here.
 function kept() {
@@ -33,86 +38,182 @@ export function allow(canAct) {
   element("no-token").hidden = canAct;
   element("token-form").hidden = !canAct;
   element("acts").hidden = !canAct;
-  showToken();
+  element("token-drop").hidden = token === "";
+  showBusy();
 }
 
-function showToken() {
-  element("token-drop").hidden = token === "";
-  for (const button of document.querySelectorAll(".acts button, .alarms button")) {
-    button.disabled = !mayAct;
+// A button whose act waits for the bridge cannot be pressed again, so that a double click is one act.
+export function showBusy() {
+  const id = current()?.id;
+  for (const button of document.querySelectorAll("[data-sends]")) {
+    const isBusy = pending.has(`${id} ${button.dataset.sends}`);
+    button.disabled = !mayAct || isBusy;
+    button.setAttribute("aria-busy", String(isBusy));
   }
 }
 
-function say(sentence, refused) {
+// state: "done", "refused" or "waiting".
+function say(sentence, state) {
   const said = element("said");
-  said.classList.toggle("refused", refused);
+  said.classList.toggle("refused", state === "refused");
+  said.classList.toggle("waiting", state === "waiting");
   write(said, sentence);
   element("said-close").hidden = sentence === "";
 }
 
-// unit: the unit of a figure; undefined for other values.
-async function act(property, value, unit) {
+// A key that no other act has. It needs no secure context, which a page on a home network lacks.
+function newKey() {
+  return [...crypto.getRandomValues(new Uint8Array(16))].map((one) => one.toString(16).padStart(2, "0")).join("");
+}
+
+function post(path, body) {
+  return fetch(path, {
+    method: "POST",
+    headers: { "content-type": "application/json", authorization: `Bearer ${token}` },
+    body: JSON.stringify(body),
+  });
+}
+
+// what: the act in words; unit: the unit of a figure, undefined for other values.
+// Returns whether the bridge carried it out; undefined if nobody knows.
+async function act(what, property, value, unit) {
   const reservoir = current();
   if (reservoir === undefined) {
-    return;
+    return false;
   }
   if (token === "") {
-    say("Enter the token first; without it the page takes no commands.", true);
+    say("Enter the token first; without it the page takes no commands.", "refused");
+    element("hand-depth").open = true;
     element("token").focus();
-    return;
+    return false;
   }
-  // Replaces the result of the command before, which would look like the result of this one.
-  say("Sent. Waiting for the bridge.", false);
+  const name = `${reservoir.id} ${property}`;
+  if (pending.has(name)) {
+    return false;
+  }
+  pending.add(name);
+  showBusy();
   try {
-    const answer = await fetch(`/api/reservoirs/${encodeURIComponent(reservoir.id)}/command`, {
-      method: "POST",
-      headers: { "content-type": "application/json", authorization: `Bearer ${token}` },
-      body: JSON.stringify({ property, value, unit }),
-    });
-    const { sentence } = await answer.json();
-    say(answer.ok ? `${reservoir.name}: ${sentence}` : `Refused: ${sentence}`, !answer.ok);
-  } catch {
-    say("Not sent: there is no connection to the bridge.", true);
+    return await sent(reservoir, what, { property, value, unit, key: newKey() });
+  } finally {
+    pending.delete(name);
+    showBusy();
   }
 }
 
-export function alarmItem(alarm, reservoir) {
-  const item = made("li", undefined, `${alarm.is_trip ? "trip" : ""} ${alarm.shelved ? "shelved" : ""}`);
-  const trip = reservoir.valve.trips.find((one) => one.id === alarm.id);
-  const kind = alarm.is_trip ? "Trip" : "Alarm";
-  item.append(
-    made("h3", `${kind} ${alarm.id}: ${alarm.state_words}${alarm.shelved ? ", shelved" : ""}`),
-    made("p", trip === undefined ? alarm.sentence : `${alarm.sentence} ${trip.reset_rule}`),
-  );
+async function sent(reservoir, what, command) {
+  const path = `/api/reservoirs/${encodeURIComponent(reservoir.id)}/command`;
+  const began = new Date();
+  const title = `${reservoir.name}, ${what}`;
+  // Replaces the result of the act before, which would look like the result of this one.
+  say(`${title}: sent at ${clock(began)}, waiting for the bridge.`, "waiting");
+  while (Date.now() - began < GIVE_UP_MS) {
+    try {
+      const answer = await post(path, command);
+      const { sentence, at } = await answer.json();
+      if (answer.ok) {
+        say(`${title}: ${sentence} The bridge answered at ${at}.`, "done");
+        return true;
+      }
+      if (answer.status !== 504) {
+        say(`Refused: ${sentence}${at === undefined ? "" : ` The bridge answered at ${at}.`}`, "refused");
+        return false;
+      }
+    } catch {
+      // The connection broke; nobody knows yet whether the act arrived. The same key asks for its result.
+    }
+    say(`${title}: no answer since ${clock(began)}. This page asks for the result; it sends no second act.`, "waiting");
+    await new Promise((resolve) => setTimeout(resolve, AGAIN_MS));
+  }
+  say(`${title}: no answer for a minute. Look under the events whether the bridge carried it out.`, "refused");
+  return undefined;
+}
+
+function actButton(words, name, property, onClick) {
+  const button = made("button", words);
+  button.type = "button";
+  button.dataset.act = name;
+  button.dataset.sends = property;
+  button.addEventListener("click", onClick);
+  return button;
+}
+
+// The button of a step. Measurements are entered further down, so their step leads there.
+function stepButton(step, card) {
+  switch (step.act) {
+    case "reset": {
+      const button = actButton("Reset", `reset/${card.id}`, "health/reset", () => reset(card));
+      button.setAttribute("aria-label", `Reset: ${card.id}`);
+      return button;
+    }
+    case "cartridge":
+      return actButton("A new cartridge is in place", `cartridge/${card.id}`, "purifier/cartridge-changed", cartridge);
+    case "retest":
+    case "sample": {
+      const button = made("button", step.act === "sample" ? "Go to the sample" : "Go to the retest");
+      button.type = "button";
+      button.addEventListener("click", () => {
+        element("hand-depth").open = true;
+        element(step.act).focus();
+      });
+      return button;
+    }
+    default:
+      return null;
+  }
+}
+
+export function alarmCard(card, reservoir) {
+  const alarm = reservoir.alarms.find((one) => one.id === card.id);
+  const item = made("li", undefined, `card ${card.is_trip ? "trip" : ""} ${alarm.shelved ? "shelved" : ""}`);
+  item.append(made("h3", card.heading));
+  const when = made("p", undefined, "when small");
+  const kind = card.is_trip ? "Trip" : "Alarm";
+  when.append(`${kind}${card.is_first ? ", the first one" : ""}`);
+  if (card.raised !== null) {
+    const age = made("span", ago(card.raised));
+    age.dataset.raised = card.raised;
+    when.append(` since ${moment(card.raised)}, `, age);
+  }
+  when.append(`; ${alarm.state_words}${alarm.shelved ? ", shelved" : ""}.`);
+  item.append(when, made("p", card.did));
+  const steps = made("ol");
+  for (const step of card.steps) {
+    const line = made("li", step.text);
+    const button = stepButton(step, card);
+    if (button !== null) {
+      line.append(button);
+    }
+    steps.append(line);
+  }
+  item.append(steps);
+  const trip = reservoir.valve.trips.find((one) => one.id === card.id);
   const buttons = made("div", undefined, "buttons");
   const add = (words, name, property, value) => {
-    const button = made("button", words);
-    button.type = "button";
-    button.dataset.act = `${name}/${alarm.id}`;
-    button.disabled = !mayAct;
+    const button = actButton(words, `${name}/${card.id}`, property, () => act(`${words.toLowerCase()}, ${card.heading}`, property, value));
     // Every alarm has the same buttons; the label names the alarm for a screen reader.
-    button.setAttribute("aria-label", `${words}: ${alarm.id}`);
-    button.addEventListener("click", () => act(property, value));
+    button.setAttribute("aria-label", `${words}: ${card.id}`);
     buttons.append(button);
   };
-  add("Acknowledge", "acknowledge", "health/acknowledge", alarm.id);
-  if (trip !== undefined) {
-    add("Reset", "reset", "health/reset", alarm.id);
+  if (["unacknowledged", "cleared-unacknowledged", "latched-unacknowledged"].includes(alarm.state)) {
+    add("Acknowledge", "acknowledge", "health/acknowledge", card.id);
   }
   const minutes = alarm.shelved ? 0 : SHELVE_MINUTES;
   add(
     alarm.shelved ? "End the shelving" : "Shelve for an hour",
     "shelve",
     "health/shelve",
-    JSON.stringify({ alarm: alarm.id, minutes }),
+    JSON.stringify({ alarm: card.id, minutes }),
   );
-  item.append(buttons);
+  const manual = trip === undefined ? card.id : `${card.id}. ${trip.reset_rule}`;
+  item.append(buttons, made("p", `In the manual and the log: ${manual}`, "small"));
   return item;
 }
 
-function asked(question) {
+function asked(question, yes) {
   const dialog = element("confirm");
   write(element("confirm-text"), question);
+  write(element("confirm-yes"), yes);
   dialog.showModal();
   element("confirm-no").focus();
   return new Promise((resolve) => {
@@ -126,42 +227,84 @@ function asked(question) {
   });
 }
 
-function wireNumber(form, input, property) {
+async function reset(card) {
+  const r = current();
+  const opens = "If a fill is due and every permissive holds, the valve opens at once.";
+  if (await asked(`Reset "${card.heading}" of ${r.name}? ${opens}`, "Reset")) {
+    await act("reset", "health/reset", card.id);
+  }
+}
+
+async function cartridge() {
+  const r = current();
+  const { load, treated } = r.purifier;
+  const done = [treated === null ? "" : `made ${treated}`, load === null ? "" : `took up ${load}`].filter((part) => part !== "");
+  const end = done.length === 0 ? "Its load and its forecast end here." : `It ${done.join(" and ")}; both counts and its forecast end here.`;
+  if (await asked(`Is a new cartridge or membrane in place at ${r.name}? The old one is recorded. ${end}`, "Yes, it is in place")) {
+    await act("new cartridge", "purifier/cartridge-changed", "changed");
+  }
+}
+
+function wireNumber(form, input, property, what) {
+  element(form).querySelector("button").dataset.sends = property;
   element(form).addEventListener("submit", async (event) => {
     event.preventDefault();
     // The unit in the label is the one that the person has seen.
     const { unit } = element(form).querySelector(".in-unit").dataset;
-    await act(property, element(input).value.trim().replace(",", "."), unit);
+    const value = element(input).value.trim().replace(",", ".");
+    if (await act(`${what} of ${value} ${unit}`, property, value, unit)) {
+      // An empty field shows that the value is kept, and cannot be sent a second time.
+      element(input).value = "";
+    }
   });
+}
+
+async function checkToken() {
+  const entered = element("token").value.trim();
+  element("token").value = "";
+  if (entered === "") {
+    say("No token was entered.", "refused");
+    return;
+  }
+  token = entered;
+  try {
+    const answer = await post("/api/token", {});
+    const { sentence } = await answer.json();
+    if (!answer.ok) {
+      token = "";
+    }
+    say(answer.ok ? "The token is right. It is in use." : `Refused: ${sentence}`, answer.ok ? "done" : "refused");
+  } catch {
+    say("The token could not be checked: there is no connection to the bridge.", "refused");
+  }
+  keep(element("token-keep").checked ? token : "");
+  element("token-drop").hidden = token === "";
 }
 
 export function wireActions(reservoir) {
   current = reservoir;
   element("token-form").addEventListener("submit", (event) => {
     event.preventDefault();
-    token = element("token").value.trim();
-    element("token").value = "";
-    keep(element("token-keep").checked ? token : "");
-    say(token === "" ? "No token was entered." : "The token is in use.", token === "");
-    showToken();
+    checkToken();
   });
   element("token-drop").addEventListener("click", () => {
     token = "";
     keep("");
-    say("The token is deleted.", false);
-    showToken();
+    say("The token is deleted.", "done");
+    element("token-drop").hidden = true;
     element("token").focus();
   });
-  element("hold").addEventListener("click", () => act("valve/hold", String(!current()?.hold)));
-  element("start").addEventListener("click", () => act("fill/start", "start"));
-  element("changed").addEventListener("click", async () => {
-    const sure = "Is a new cartridge or membrane in place? The load and the forecast of the old one end here.";
-    if (await asked(sure)) {
-      await act("purifier/cartridge-changed", "changed");
-    }
+  element("hold").dataset.sends = "valve/hold";
+  element("hold").addEventListener("click", () => {
+    const on = !current()?.hold;
+    act(on ? "hold" : "lift the hold", "valve/hold", String(on));
   });
-  element("said-close").addEventListener("click", () => say("", false));
-  wireNumber("sample-form", "sample", "reservoir/sample");
-  wireNumber("retest-form", "retest", "product/retest");
-  showToken();
+  element("start").dataset.sends = "fill/start";
+  element("start").addEventListener("click", () => act("fill to the mark", "fill/start", "start"));
+  element("changed").dataset.sends = "purifier/cartridge-changed";
+  element("changed").addEventListener("click", cartridge);
+  element("said-close").addEventListener("click", () => say("", "done"));
+  wireNumber("sample-form", "sample", "reservoir/sample", "sample");
+  wireNumber("retest-form", "retest", "product/retest", "retest");
+  showBusy();
 }

@@ -38,3 +38,33 @@ export function terms(list, pairs) {
     }
   }
 }
+
+function two(number) {
+  return String(number).padStart(2, "0");
+}
+
+export function day(at) {
+  return `${at.getFullYear()}-${two(at.getMonth() + 1)}-${two(at.getDate())}`;
+}
+
+export function clock(at) {
+  return `${two(at.getHours())}:${two(at.getMinutes())}`;
+}
+
+// Date and time with 24 hours, which nobody can misread.
+export function moment(seconds) {
+  const at = new Date(seconds * 1000);
+  return `${day(at)} ${clock(at)}`;
+}
+
+// How long ago a moment was, in words.
+export function ago(seconds) {
+  const passed = Math.max(0, Date.now() / 1000 - seconds);
+  if (passed < 90) {
+    return passed < 10 ? "a moment ago" : `${Math.round(passed)} seconds ago`;
+  }
+  if (passed < 90 * 60) {
+    return `${Math.round(passed / 60)} minutes ago`;
+  }
+  return passed < 36 * 3600 ? `${Math.round(passed / 3600)} hours ago` : `on ${moment(seconds)}`;
+}

@@ -1,20 +1,21 @@
 // Receives the facts of every reservoir as events, and shows the selected reservoir.
 import { wireActions, allow } from "./actions.js";
-import { element, write } from "./dom.js";
-import { shortAnswer, showFacts, showFills } from "./show.js";
-import { showTrend } from "./trend.js";
+import { day, element, made, write } from "./dom.js";
+import { isOpen, refreshPast, wirePast } from "./past.js";
+import { showFacts } from "./show.js";
 
 const PAST_EVERY_MS = 60_000;
 // Facts are sent every few seconds at least; after this time without any, they count as out of date.
 const OLD_AFTER_MS = 20_000;
+const LAST = "last-facts";
 
 // By id: the facts, and when this window received them.
 const facts = new Map();
 const receivedAt = new Map();
+const alarmed = new Map();
 let chosen = decodeURIComponent(location.hash.slice(1));
-let hours = 24;
 let isConnected = false;
-let isDrawn = null;
+let bridgeName = "Pure water";
 
 function show() {
   if (!facts.has(chosen)) {
@@ -24,34 +25,52 @@ function show() {
   if (here === undefined) {
     return;
   }
-  const since = oldSince(here);
-  showFacts(here, since);
+  const age = ageOf(here);
+  showFacts(here, age);
   showChooser();
-  showStream(here, since);
+  showStream(here, age);
+  showTitle(here, age);
 }
 
 // The time of the facts if they may be out of date; null while they are current.
-function oldSince(here) {
-  const received = receivedAt.get(here.id) ?? 0;
+function ageOf(one) {
+  const received = receivedAt.get(one.id) ?? 0;
   if (isConnected && Date.now() - received <= OLD_AFTER_MS) {
     return null;
   }
   const then = new Date(received);
   const isToday = then.toDateString() === new Date().toDateString();
-  const day = [then.getFullYear(), then.getMonth() + 1, then.getDate()].map((n) => String(n).padStart(2, "0"));
-  return isToday ? here.time : `${here.time} on ${day.join("-")}`;
+  return { time: isToday ? one.time : `${one.time} on ${day(then)}`, received };
 }
 
-function showStream(here, since) {
+function showStream(here, age) {
   const line = element("stream");
-  line.classList.toggle("old", since !== null);
+  line.classList.toggle("old", age !== null);
   // A screen reader announces only a change of the state, not every second.
-  line.setAttribute("aria-live", since === null ? "off" : "assertive");
-  if (since === null) {
-    write(line, `Live, last update at ${here.time}`);
+  line.setAttribute("aria-live", age === null ? "off" : "assertive");
+  if (age === null) {
+    write(line, `Live, ${here.time}`);
   } else {
     const why = isConnected ? "The bridge sends nothing new." : "No connection to the bridge.";
-    write(line, `${why} This page shows the state at ${since}.`);
+    write(line, `${why} This page shows the state at ${age.time}.`);
+  }
+}
+
+// The title and the icon of the tab show the worst of all reservoirs, also while another one is selected.
+function showTitle(here, age) {
+  const all = [...facts.values()];
+  const alarms = all.reduce((sum, one) => sum + one.alarms.filter((alarm) => !alarm.shelved).length, 0);
+  const word = age === null ? here.use.word : "not known now";
+  const count = alarms === 0 ? "" : `(${alarms}) `;
+  const title = `${count}${word}: ${here.name}, ${bridgeName}`;
+  if (document.title !== title) {
+    document.title = title;
+  }
+  const ranks = ["suitable", "marginal", "unknown", "unsuitable"];
+  const worst = Math.max(...all.map((one) => ranks.indexOf(ageOf(one) === null ? one.use.verdict : "unknown")));
+  const icon = `/static/icons/${alarms > 0 ? "alarm" : ranks[worst]}.svg`;
+  if (element("icon").getAttribute("href") !== icon) {
+    element("icon").setAttribute("href", icon);
   }
 }
 
@@ -66,28 +85,57 @@ function showChooser() {
     if (button === undefined) {
       button = document.createElement("button");
       button.type = "button";
+      const says = made("span");
+      says.append(made("span", "", "verdict"), " ", made("span", "", "cry"));
+      button.append(made("span", "", "who"), " ", made("span", "", "has"), " ", says);
       button.addEventListener("click", () => choose(button.dataset.id));
       nav.append(button);
     }
     button.dataset.id = one.id;
-    const answer = oldSince(one) === null ? shortAnswer(one) : "not known now";
-    write(button, `${one.name}: ${answer}${one.alarms.length ? ", alarm" : ""}`);
+    const isOld = ageOf(one) !== null;
+    const [who, has, says] = button.children;
+    const [verdict, cry] = says.children;
+    button.dataset.verdict = isOld ? "unknown" : one.use.verdict;
+    write(who, one.name);
+    write(has, [one.reservoir.volume, one.reservoir.cover].filter((part) => part !== null).join(", "));
+    write(verdict, isOld ? "not known now" : one.use.word);
+    const count = one.alarms.length;
+    write(cry, count === 0 ? "" : `! ${count === 1 ? "alarm" : `${count} alarms`}`);
     button.setAttribute("aria-current", String(one.id === chosen));
   });
+  announceElsewhere();
+}
+
+// An alarm of another reservoir is announced once to a screen reader.
+function announceElsewhere() {
+  const news = [];
+  for (const one of facts.values()) {
+    const ids = new Set(one.alarms.map((alarm) => alarm.id));
+    const before = alarmed.get(one.id);
+    if (before !== undefined && one.id !== chosen) {
+      news.push(...one.alarms.filter((alarm) => !before.has(alarm.id)).map((alarm) => `${one.name}: ${alarm.sentence}`));
+    }
+    alarmed.set(one.id, ids);
+  }
+  if (news.length > 0) {
+    write(element("elsewhere"), news.join(" "));
+  }
 }
 
 function choose(id) {
   chosen = id;
   location.hash = encodeURIComponent(id);
   show();
-  refreshPast();
+  if (isOpen()) {
+    refreshPast();
+  }
   element("name").focus();
 }
 
 function hello(everything) {
-  element("bridge").textContent = everything.bridge.name;
+  bridgeName = everything.bridge.name;
+  element("bridge").textContent = bridgeName;
   element("version").textContent = `${everything.bridge.id}, version ${everything.bridge.version}`;
-  document.title = `${everything.bridge.name}: pure water`;
   allow(everything.can_act);
   isConnected = true;
   facts.clear();
@@ -98,7 +146,9 @@ function hello(everything) {
     write(element("stream"), "Connected; the bridge has sent no facts yet.");
   }
   show();
-  refreshPast();
+  if (isOpen()) {
+    refreshPast();
+  }
 }
 
 function take(one) {
@@ -106,10 +156,40 @@ function take(one) {
   receivedAt.set(one.id, Date.now());
 }
 
+// The last facts of this browser, for a page that opens while the bridge is away.
+function remember() {
+  if (!isConnected || facts.size === 0) {
+    return;
+  }
+  try {
+    const all = [...facts.values()].map((one) => [receivedAt.get(one.id), one]);
+    localStorage.setItem(LAST, JSON.stringify({ name: bridgeName, all }));
+  } catch {
+    // A browser that is set to store nothing shows no old state.
+  }
+}
+
+function recall() {
+  try {
+    const { name, all } = JSON.parse(localStorage.getItem(LAST) ?? "{}");
+    for (const [received, one] of all ?? []) {
+      facts.set(one.id, one);
+      receivedAt.set(one.id, received);
+    }
+    bridgeName = name ?? bridgeName;
+    write(element("bridge"), bridgeName);
+  } catch {
+    facts.clear();
+  }
+}
+
 function lost() {
   isConnected = false;
   if (facts.size === 0) {
-    write(element("stream"), "No connection to the bridge.");
+    recall();
+  }
+  if (facts.size === 0) {
+    write(element("stream"), "No connection to the bridge, and this browser has no earlier state.");
   }
   show();
 }
@@ -122,13 +202,13 @@ function follow() {
     const before = facts.get(one.id);
     take(one);
     show();
-    if (one.id === chosen && (isDrawn !== one.id || before?.valve.phase !== one.valve.phase)) {
+    if (isOpen() && one.id === chosen && before?.valve.phase !== one.valve.phase) {
       refreshPast();
     }
   });
   // The log contains a fill some time after its end.
   stream.addEventListener("fills", (event) => {
-    if (JSON.parse(event.data).id === chosen) {
+    if (isOpen() && JSON.parse(event.data).id === chosen) {
       refreshPast();
     }
   });
@@ -141,37 +221,20 @@ function follow() {
   });
 }
 
-async function refreshPast() {
-  const id = chosen;
-  if (id === undefined || id === "") {
-    return;
+// Where there is room, the depths are open; on a phone each is one tap away.
+if (matchMedia("(min-width: 56rem)").matches) {
+  for (const depth of document.querySelectorAll(".depth")) {
+    depth.open = true;
   }
-  const base = `/api/reservoirs/${encodeURIComponent(id)}`;
-  try {
-    const [trend, fills] = await Promise.all([
-      fetch(`${base}/trend?hours=${hours}`).then((answer) => answer.json()),
-      fetch(`${base}/fills`).then((answer) => answer.json()),
-    ]);
-    if (id === chosen) {
-      isDrawn = id;
-      showTrend(trend, hours);
-      showFills(fills);
-    }
-  } catch {
-    // The line at the top shows the lost connection; the old drawing stays.
-  }
-}
-
-for (const button of element("spans").children) {
-  button.addEventListener("click", () => {
-    hours = Number(button.dataset.hours);
-    for (const one of element("spans").children) {
-      one.setAttribute("aria-pressed", String(one === button));
-    }
-    refreshPast();
-  });
 }
 setInterval(show, 2000);
-setInterval(refreshPast, PAST_EVERY_MS);
+setInterval(remember, 10_000);
+addEventListener("pagehide", remember);
+// Browsers allow this only over https, or on the machine itself.
+if ("serviceWorker" in navigator) {
+  navigator.serviceWorker.register("/worker.js").catch(() => undefined);
+}
+setInterval(() => isOpen() && refreshPast(), PAST_EVERY_MS);
 wireActions(() => facts.get(chosen));
+wirePast(() => chosen);
 follow();

@@ -1,0 +1,1 @@
+"""The watering round from the plan, the log and the weather, and its entries. Shell."""
