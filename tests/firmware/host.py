@@ -6,7 +6,7 @@ from pathlib import Path as File
 
 from bridge.guard.model import Flow
 from bridge.protocol.codec import Damaged, Decoder, Direction, Ignored
-from bridge.protocol.messages import FAILED, FromController, Hello, Reading, Value
+from bridge.protocol.messages import FAILED, FromController, Reading, Value
 
 WORDS = {
     1: "damaged cut", 2: "damaged too-long", 3: "damaged bytes", 4: "damaged check", 5: "ignored echo",
@@ -61,16 +61,9 @@ class Library:
     def refusal(self, sequence: int, of: int, why: str) -> bytes:
         return self._written(self._c.library_no(sequence, of, why.encode(), self._out))
 
-    def hello(self, hello: Hello) -> bytes:
+    def hello(self, sequence: int, identity: str, firmware: str, boot: str, lease_ms: int, fit: int) -> bytes:
         length = self._c.library_hello(
-            hello.sequence,
-            hello.identity.encode(),
-            hello.firmware.encode(),
-            hello.boot.value.encode(),
-            hello.longest_lease_ms,
-            int(hello.features),
-            (ctypes.c_int32 * 3)(*decimal(hello.product_step_us)),
-            self._out,
+            sequence, identity.encode(), firmware.encode(), boot.encode(), lease_ms, fit, self._out
         )
         return self._written(length)
 

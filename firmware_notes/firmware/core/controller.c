@@ -27,10 +27,7 @@ static void drive(struct controller *c, enum path before)
 
 static void send_hello(struct controller *c)
 {
-    /* This board states no step. One with a coarse converter states it here. */
-    struct measured step_us = {MEASURED_ABSENT, 0, 0};
-    send(c, message_hello(&frame, c->sequence, BOARD_ID, FIRMWARE_VERSION, c->boot, LONGEST_LEASE_MS, c->fitted,
-                          step_us));
+    send(c, message_hello(&frame, c->sequence, BOARD_ID, FIRMWARE_VERSION, c->boot, LONGEST_LEASE_MS, c->fitted));
 }
 
 static void judge_supply(struct controller *c, const struct scan *scan)

@@ -1,7 +1,7 @@
 #include "message.h"
 
 bool message_hello(struct frame *frame, uint16_t sequence, const char *id, const char *firmware,
-                   const char *boot, uint16_t lease_ms, uint16_t fitted, struct measured step_us)
+                   const char *boot, uint16_t lease_ms, uint16_t fitted)
 {
     frame_begin(frame, '>', sequence, "hello");
     frame_text(frame, "id", id);
@@ -9,7 +9,6 @@ bool message_hello(struct frame *frame, uint16_t sequence, const char *id, const
     frame_text(frame, "boot", boot);
     frame_whole(frame, "lease", lease_ms);
     frame_whole(frame, "fit", fitted);
-    frame_measured(frame, "ps", step_us);
     return frame_seal(frame);
 }
 

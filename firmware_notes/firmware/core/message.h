@@ -15,12 +15,9 @@ struct reading {
     uint16_t faults;  /* those of the measures included */
 };
 
-/* `step_us`: one step of the product conductance, absent where the noise of the cell is greater.
- *
- * Each returns false when the frame is too long to be sent, which a made-up identity can do and nothing else.
- */
+/* Each returns false when the frame is too long to be sent, which a made-up identity can do and nothing else. */
 bool message_hello(struct frame *frame, uint16_t sequence, const char *id, const char *firmware,
-                   const char *boot, uint16_t lease_ms, uint16_t fitted, struct measured step_us);
+                   const char *boot, uint16_t lease_ms, uint16_t fitted);
 bool message_reading(struct frame *frame, uint16_t sequence, const struct reading *reading);
 bool message_ack(struct frame *frame, uint16_t sequence, uint16_t of, enum path path);
 bool message_no(struct frame *frame, uint16_t sequence, uint16_t of, const char *why);

@@ -108,19 +108,18 @@ int32_t library_no(uint16_t sequence, uint16_t of, const char *why, char *out)
     return copied(&frame, fits, out);
 }
 
+int32_t library_hello(uint16_t sequence, const char *id, const char *firmware, const char *boot, uint16_t lease_ms,
+                      uint16_t fitted, char *out)
+{
+    struct frame frame;
+    bool fits = message_hello(&frame, sequence, id, firmware, boot, lease_ms, fitted);
+    return copied(&frame, fits, out);
+}
+
 static struct measured measured_of(const int32_t *three)
 {
     struct measured measured = {(enum measured_state)three[0], three[1], (uint8_t)three[2]};
     return measured;
-}
-
-/* `step_us`: state, number, places. */
-int32_t library_hello(uint16_t sequence, const char *id, const char *firmware, const char *boot, uint16_t lease_ms,
-                      uint16_t fitted, const int32_t *step_us, char *out)
-{
-    struct frame frame;
-    bool fits = message_hello(&frame, sequence, id, firmware, boot, lease_ms, fitted, measured_of(step_us));
-    return copied(&frame, fits, out);
 }
 
 /* `measures`: state, number, places of p, pt, f, ft, lv. */
