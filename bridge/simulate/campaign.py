@@ -1,4 +1,4 @@
-"""Runs many reservoir-years on all cores, and returns the outcomes in the order of the tasks.
+"""Runs many reservoir-years on all cores or machines, and returns the outcomes in the order of the tasks.
 
 A task is one reservoir for at most half a year. Each task has its own seed, so the outcomes do not depend on
 the number of processes, or on the order in which the tasks end.
@@ -11,8 +11,7 @@ from concurrent.futures import ProcessPoolExecutor, as_completed
 from multiprocessing import get_context
 from typing import TypeVar
 
-from bridge.errors import OutOfRangeError
-from bridge.simulate.cluster import spread_over
+from bridge.errors import InputError, OutOfRangeError
 from bridge.simulate.gardens import NAMES
 from bridge.simulate.outcome import Outcome, Task
 from bridge.simulate.promises import Promises, judged_garden
@@ -24,6 +23,8 @@ Found = TypeVar("Found")
 DAYS_A_YEAR = 365.0
 _TASK_YEARS = 0.5
 _COLLECT_AFTER = 50_000
+SCHEME = "dask://"
+_CONNECT_S = 10.0
 
 
 def tasks_of(
@@ -149,3 +150,43 @@ def _prepare() -> None:
     # A simulation makes many small values and few reference cycles, so rare garbage collection is enough.
     gc.freeze()
     gc.set_threshold(_COLLECT_AFTER)
+
+
+def spread_over(
+    executor: str, work: Callable[[Given], Found], tasks: Sequence[Given]
+) -> Iterator[tuple[int, Found]]:
+    """Run a function on many values on a cluster.
+
+    Each machine runs ``dask worker`` in an environment with the same version of this program. If a worker dies,
+    its tasks run again on another one. Each task has its own seed, so that changes no outcome.
+
+    Args:
+        executor: The scheduler, as ``dask://HOST:PORT``.
+        work: A function of a module.
+        tasks: The values.
+
+    Yields:
+        The index of each value and its result, in the order in which they end.
+
+    Raises:
+        InputError: The address has another form, the extra is not installed, or nothing answers there.
+    """
+    address = executor.removeprefix(SCHEME)
+    if address == executor or ":" not in address:
+        raise InputError(f"--executor {executor!r}: the form is {SCHEME}HOST:PORT, such as {SCHEME}barn:8786")
+    try:
+        from distributed import Client
+        from distributed import as_completed as completed
+    except ImportError as error:
+        raise InputError(
+            "--executor needs the extra 'cluster' (pip install 'clearwell-bridge[cluster]')"
+        ) from error
+    try:
+        client = Client(f"tcp://{address}", timeout=_CONNECT_S)
+    except (OSError, TimeoutError, ValueError) as error:
+        raise InputError(f"--executor {executor!r}: no scheduler answers there ({error})") from error
+    with client:
+        # Two equal tasks must both run, so no result is taken from an earlier one.
+        waiting = {client.submit(work, task, pure=False): index for index, task in enumerate(tasks)}
+        for done in completed(waiting):
+            yield waiting[done], done.result()
