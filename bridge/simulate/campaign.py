@@ -157,8 +157,8 @@ def spread_over(
 ) -> Iterator[tuple[int, Found]]:
     """Run a function on many values on a cluster.
 
-    Each machine runs ``dask worker`` in an environment with the same version of this program. If a worker dies,
-    its tasks run again on another one. Each task has its own seed, so that changes no outcome.
+    Each machine runs ``dask worker`` in an environment with the same version of this program. If a worker
+    dies, its tasks run again on another one. Each task has its own seed, so that changes no outcome.
 
     Args:
         executor: The scheduler, as ``dask://HOST:PORT``.
