@@ -32,7 +32,7 @@ def test_the_true_state_is_printed_as_json_lines_with_an_injected_fault(tmp_path
         (["--fault", "probe-dry@soon"], "probe-dry@soon"),
         (["--scenario", "moon"], "polytunnel"),
         (["--speed", "0"], "speed"),
-        (["--level", "2"], "0 to 1"),
+        (["--level", "2"], "from 0 (empty) to 1"),
         (["--pty", "/nowhere/at/all"], "/nowhere/at/all"),
     ],
 )

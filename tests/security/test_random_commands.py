@@ -141,6 +141,11 @@ RIGHT = {
     "purifier/cartridge-changed": ("changed",),
     "health/acknowledge": ("all", *(one.value for one in Trip)),
     "health/reset": ("all", *(one.value for one in Trip)),
+    "weather/temperature": ("21.5", "-4"),
+    "weather/humidity": ("65",),
+    "weather/radiation": ("18.2",),
+    "weather/wind": ("2.1",),
+    "weather/rain": ("0", "7.5"),
 }
 
 
