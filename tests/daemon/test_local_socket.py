@@ -245,9 +245,7 @@ def test_a_command_waits_for_room_in_the_queue_of_a_busy_daemon(
             return asked
 
         # The daemon gets to its queue only when the command has found it full.
-        monkeypatch.setattr(
-            local_socket.time, "sleep", lambda _: served or served.append(aside.submit(serve))
-        )
+        monkeypatch.setattr(local_socket, "sleep", lambda _: served or served.append(aside.submit(serve)))
         assert local_socket.ask(path, b"hold\n") == done
         assert served[0].result(DEADLINE_S) == b"hold\n"
 
