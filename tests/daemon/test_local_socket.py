@@ -244,8 +244,12 @@ def test_a_command_waits_for_room_in_the_queue_of_a_busy_daemon(
                 ends.write(command_result_line(done))
             return asked
 
+        def begin(_: float) -> None:
+            if not served:
+                served.append(aside.submit(serve))
+
         # The daemon gets to its queue only when the command has found it full.
-        monkeypatch.setattr(local_socket, "sleep", lambda _: served or served.append(aside.submit(serve)))
+        monkeypatch.setattr(local_socket, "sleep", begin)
         assert local_socket.ask(path, b"hold\n") == done
         assert served[0].result(DEADLINE_S) == b"hold\n"
 
