@@ -6,7 +6,8 @@ connection carries one line in each direction; the lines are those of :mod:`brid
 second daemon with the same socket or the same client id does not start.
 
 No line on the socket can delay the guard: a line is short, its sender has :data:`LINE_TIMEOUT_S` to send it,
-and at most one line is read in :data:`LINE_EVERY_S`.
+and at most one line is read in :data:`LINE_EVERY_S`. No crowd of silent connections can keep a command out: a
+new connection takes the place of the one that has been silent for longest.
 """
 
 import asyncio
@@ -19,6 +20,7 @@ import stat
 import struct
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
+from time import monotonic, sleep
 
 from bridge.daemon.page_lines import (
     CommandRequest,
@@ -44,6 +46,7 @@ LONGEST_LINE = 4096
 MOST_CONNECTIONS = 64
 ANSWER_TIMEOUT_S = 10.0
 """How long a command line waits for the answer. The disk delays it by a second at most."""
+_CONNECT_AGAIN_S = 0.05
 _PATH_MAX = 107
 """Bytes in the name of a socket, see unix(7)."""
 _CREDENTIALS = struct.Struct("3i")
@@ -91,6 +94,7 @@ class LocalSocket:
         self._on_entries = on_entries
         self._turn = asyncio.Lock()
         self._connections: set[asyncio.Task[None]] = set()
+        self._silent: dict[asyncio.StreamWriter, asyncio.Task[None]] = {}
         self._line = _listening(path)
 
     async def run(self) -> None:
@@ -110,16 +114,29 @@ class LocalSocket:
 
     def _connected(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         if len(self._connections) >= MOST_CONNECTIONS:
-            writer.close()
-            return
+            longest = next(iter(self._silent), None)
+            if longest is None:
+                writer.close()
+                return
+            task = self._silent[longest]
+            task.cancel()
+            self._forget(task, longest)
         task = asyncio.create_task(self._serve(reader, writer))
         self._connections.add(task)
-        task.add_done_callback(self._connections.discard)
+        self._silent[writer] = task
+        task.add_done_callback(lambda ended: self._forget(ended, writer))
+
+    def _forget(self, task: asyncio.Task[None], writer: asyncio.StreamWriter) -> None:
+        self._connections.discard(task)
+        self._silent.pop(writer, None)
+        # Here, because a task that is cancelled before its first step runs none of its lines.
+        writer.close()
 
     async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         try:
             async with asyncio.timeout(LINE_TIMEOUT_S):
                 line = await reader.readline()
+            self._silent.pop(writer, None)
             if not line:
                 return
             async with self._turn:
@@ -133,8 +150,6 @@ class LocalSocket:
         except (OSError, ValueError, TimeoutError):
             # A client that goes away, or sends something else than one of our lines, gets no answer.
             return
-        finally:
-            writer.close()
 
     async def _result(self, line: bytes, sender: str) -> CommandResult:
         if line == READ_ENTRIES:
@@ -266,10 +281,19 @@ def _named(path: Path) -> Iterator[str]:
 
 def _connect(path: Path) -> socket.socket:
     line = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+    until = monotonic() + ANSWER_TIMEOUT_S
     try:
         line.settimeout(ANSWER_TIMEOUT_S)
         with _named(path) as name:
-            line.connect(name)
+            while True:
+                try:
+                    line.connect(name)
+                    break
+                except BlockingIOError:
+                    # A Unix socket with a timeout does not wait for room in a full queue, see connect(2).
+                    if monotonic() >= until:
+                        raise TimeoutError("its queue of connections stays full") from None
+                    sleep(_CONNECT_AGAIN_S)
     except BaseException:
         line.close()
         raise

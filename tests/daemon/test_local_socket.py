@@ -6,13 +6,21 @@ import signal
 import socket
 import stat
 from collections.abc import Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import ExitStack
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from bridge.config.plan import LogPlan
-from bridge.daemon import process
+from bridge.daemon import local_socket, process
+from bridge.daemon.page_lines import (
+    CommandRequest,
+    CommandResult,
+    command_request_line,
+    command_result_line,
+)
 from bridge.demo import BRIDGE_ID, HURRIED, RESERVOIR, bridge, station
 from bridge.history.reader import Reader
 from bridge.history.records import CommandRow, Kind
@@ -23,7 +31,7 @@ from tests import board
 from tests.brokers import Mosquitto, Observe, free_port
 from tests.daemon.test_restart import CONFIG
 from tests.running import Finished, Running, clearwell, clearwell_process, started
-from tests.waiting import until
+from tests.waiting import DEADLINE_S, until
 
 END_MS = 2**45
 TRIPPED = "product-over-limit"
@@ -190,6 +198,60 @@ def test_rubbish_on_the_socket_gets_no_answer_and_does_no_harm(
         for one in idle:
             one.close()
         assert clearwell("hold", "--config", config).stdout == "Filling is on hold.\n"
+
+
+def test_a_burst_of_silent_connections_does_not_keep_a_command_out(
+    config: Path, rig: Running, tmp_path: Path
+) -> None:
+    path = tmp_path / "log.db.socket"
+    with begun(config) as run, ExitStack() as lines:
+        assert clearwell("hold", "--config", config).status == 0, "the daemon does not serve the socket yet"
+        # The stopped daemon finds all of these connections at once, and the command behind them.
+        run.send_signal(signal.SIGSTOP)
+        for _ in range(90):
+            silent = lines.enter_context(socket.socket(socket.AF_UNIX))
+            silent.settimeout(DEADLINE_S)
+            silent.connect(str(path))
+        command = lines.enter_context(socket.socket(socket.AF_UNIX))
+        command.settimeout(DEADLINE_S)
+        command.connect(str(path))
+        command.sendall(command_request_line(CommandRequest(1, RESERVOIR, "valve/hold", "false")))
+        run.send_signal(signal.SIGCONT)
+        with command.makefile("rb") as answers:
+            assert b"Filling is no longer on hold." in answers.readline()
+
+
+def test_a_command_waits_for_room_in_the_queue_of_a_busy_daemon(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "queue.socket"
+    done = CommandResult(1, "done", "Filling is on hold.")
+    with (
+        socket.socket(socket.AF_UNIX) as daemon,
+        socket.socket(socket.AF_UNIX) as first,
+        ThreadPoolExecutor(1) as aside,
+    ):
+        daemon.bind(str(path))
+        daemon.listen(0)
+        daemon.settimeout(DEADLINE_S)
+        first.connect(str(path))
+        served: list[Future[bytes]] = []
+
+        def serve() -> bytes:
+            daemon.accept()[0].close()
+            with daemon.accept()[0] as line, line.makefile("rwb") as ends:
+                asked = ends.readline()
+                ends.write(command_result_line(done))
+            return asked
+
+        def begin(_: float) -> None:
+            if not served:
+                served.append(aside.submit(serve))
+
+        # The daemon gets to its queue only when the command has found it full.
+        monkeypatch.setattr(local_socket, "sleep", begin)
+        assert local_socket.ask(path, b"hold\n") == done
+        assert served[0].result(DEADLINE_S) == b"hold\n"
 
 
 def test_a_socket_with_a_name_that_is_too_long_for_the_system_works(
