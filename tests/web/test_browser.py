@@ -81,6 +81,8 @@ async def test_every_fact_changes_live_and_the_page_is_accessible(begin: Begin) 
         looking(browser, site.url) as here,
         flowing(site) as water,
     ):
+        await expect(here.page).to_have_title("Assumed: yes, with care: The barrel, The tunnel")
+        assert (await site.command("reservoir/sample", "9")).status_code == 200
         await expect(here.page).to_have_title("Yes: The barrel, The tunnel")
         await expect(here.page.locator("#chooser"), "there is nothing to choose").not_to_be_visible()
         await here.shows("#answer-word", "Yes")
