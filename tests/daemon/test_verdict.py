@@ -47,6 +47,9 @@ async def watered(
     async with running(plan) as daemon:
         board.hello()
         await greeted(board)
+        # The bridge describes itself after it has published the values; until then nobody can discover it.
+        for device in (f"homie/5/{BRIDGE_ID}", DEVICE):
+            await hub.has(f"{device}/$state", "ready")
         yield daemon.keepers[RESERVOIR], hub
 
 
@@ -107,7 +110,6 @@ async def test_a_trip_that_has_protected_a_good_barrel_says_yes_and_why_the_valv
     board: Board, mosquitto: AnyBroker, observe: Observe
 ) -> None:
     async with watered(board, mosquitto, observe) as (keeper, hub):
-        await hub.has(f"{DEVICE}/$state", "ready")
         await hub.client.publish(f"{DEVICE}/reservoir/sample/set", "4")
         await hub.has(f"{DEVICE}/reservoir/basis", "sample")
         await filling(board, keeper)
