@@ -15,14 +15,17 @@ from typing import Any
 
 import aiomqtt
 import pytest
-from hypothesis import settings
+from hypothesis import is_hypothesis_test, settings
 
 from tests.brokers import AnyBroker, Cable, Embedded, LayCable, Mosquitto, Observe, Observer
 
 # The duration of an example means nothing on a shared machine.
 # CI repeats the same examples, so that no chance decides there. Without CI each run searches for new ones.
 settings.register_profile("shared", deadline=None, derandomize=bool(os.environ.get("CI")))
-settings.load_profile("shared")
+settings.register_profile("search", deadline=None, derandomize=False, max_examples=1000, print_blob=True)
+ROUNDS = int(os.environ.get("CLEARWELL_ROUNDS", "0"))
+"""How often a search runs each random test, with new examples in each round. 0: no search, all tests once."""
+settings.load_profile("search" if ROUNDS else "shared")
 
 PACKAGES = {
     "mosquitto": ("mosquitto", "mosquitto_passwd"),
@@ -84,6 +87,10 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
     if left_out:
         config.hook.pytest_deselected(items=left_out)
         items[:] = [item for item in items if item not in left_out]
+    if ROUNDS:
+        searching = [item for item in items if is_hypothesis_test(getattr(item, "obj", None))]
+        config.hook.pytest_deselected(items=[item for item in items if item not in searching])
+        items[:] = searching * ROUNDS
 
 
 @pytest.fixture(params=["embedded", *({"mosquitto"} - MISSING)])
