@@ -165,13 +165,19 @@ def swapped(product_us_cm: float, feed_us_cm: float) -> Finding:
     )
 
 
-def exchanged(product_us_cm: float, feed_us_cm: float) -> Finding:
-    """Return the finding for a product and a feed that change suddenly in opposite directions."""
+def exchanged(product_us_cm: float, feed_us_cm: float | None) -> Finding:
+    """Return the finding for a product and a feed that have changed suddenly in opposite directions.
+
+    Args:
+        product_us_cm: what the product cell measures now.
+        feed_us_cm: what the feed cell measures now; None if it fails.
+    """
+    feed = "the feed cell fails" if feed_us_cm is None else f"the feed is at {feed_us_cm:.4g} µS/cm"
     return _finding(
         ProbeFault.FEED_AND_PRODUCT_SWAPPED,
-        f"product and feed have changed at once in opposite directions, to {product_us_cm:.4g} and "
-        f"{feed_us_cm:.4g} µS/cm; the two cells are probably plugged in the wrong way round. If they are "
-        "not, measure the product by hand and record the retest",
+        "product and feed have changed at once in opposite directions; the product is now at "
+        f"{product_us_cm:.4g} µS/cm, and {feed}. The two cells are probably plugged in the wrong way round. "
+        "If they are not, measure the product by hand and record the retest",
     )
 
 

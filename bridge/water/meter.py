@@ -8,9 +8,8 @@ bound over √3. This error belongs to the meter: it is the same for all samples
 One step of the display is rectangular too, over √12. A meter that shows 0 shows "less than half a step": the
 value is then a quarter of a step, and the uncertainty covers zero and half a step.
 
-Most meters compensate the temperature with 2 % for each kelvin (common practice, no source). The salts of
-natural waters differ from that by 0.2 %/K, as in the ``linear`` method, and other ions by more: see
-:class:`bridge.water.uncertainty.WaterKind`.
+Most meters compensate the temperature with 2 % for each kelvin (common practice, no source). Salts follow
+that well, acid and alkali do not: see :class:`bridge.water.uncertainty.WaterKind`.
 """
 
 import math
@@ -29,9 +28,8 @@ from bridge.water.uncertainty import (
 
 _ROOT_3 = math.sqrt(3.0)
 _ROOT_12 = math.sqrt(12.0)
-UNKNOWN_WATER_K = 7.0
-"""Standard uncertainty of the temperature of a sample that nobody measured, around 18 °C, less than 25 °C by
-as much (common practice, no source)."""
+COLDEST_K = 21.0
+"""How far below 25 °C a sample without a temperature may be: 4 °C (common practice, no source)."""
 SMALLEST_STEP, LARGEST_STEP = 1e-4, 1000.0
 
 
@@ -112,9 +110,10 @@ class MeterReading:
 
     measurement: Measurement
     common_ppm: float
-    """What all samples with this meter share: its accuracy."""
+    """What all samples with this meter share: its accuracy and its compensation, which is wrong in the same
+    direction for the same kind of water."""
     own_ppm: float
-    """What is new with every sample: the step of the display and the compensation."""
+    """What is new with every sample: the step of the display."""
     below_resolution: bool
     """True if the meter showed 0: the value is under half a step, and is not that of a dry cell."""
 
@@ -158,10 +157,9 @@ def read(
     if meter.compensated:
         at_25, method = raw_us_cm, Method.OFF
         from_reference_k = _from_reference_k(temperature_c)
-        of_water = (
-            inputs.method_percent_per_k if from_reference_k < 0.0 else inputs.method_above_percent_per_k
+        percent_per_k = (
+            inputs.fixed_percent_per_k if from_reference_k < 0.0 else inputs.fixed_above_percent_per_k
         )
-        percent_per_k = math.hypot(inputs.linear_percent_per_k, of_water)
         curve_us_cm = 0.01 * at_25 * percent_per_k * abs(from_reference_k)
     else:
         if temperature_c is None:
@@ -178,8 +176,8 @@ def read(
             converted.per_kelvin * inputs.temperature_k,
             converted.per_coefficient * inputs.linear_percent_per_k,
         )
-    common_ppm = factor * common_us_cm
-    own_ppm = math.hypot(factor * step_us_cm, factor * curve_us_cm, inputs.smallest_ppm)
+    common_ppm = factor * math.hypot(common_us_cm, curve_us_cm)
+    own_ppm = math.hypot(factor * step_us_cm, inputs.smallest_ppm)
     measurement = Measurement(
         conductance_us=None,
         conductivity_us_cm=raw_us_cm,
@@ -195,7 +193,9 @@ def read(
 
 def _from_reference_k(temperature_c: float | None) -> float:
     if temperature_c is None:
-        return -math.sqrt(2.0) * UNKNOWN_WATER_K
+        # The error is this distance, anywhere up to the coldest, times that of salt, alkali or acid: with a
+        # standard uncertainty of 1/√2 of the coldest, 95 % of these products are in the interval of k = 2.
+        return -COLDEST_K / math.sqrt(2.0)
     low, high = Method.OFF.range_c
     if not low <= temperature_c <= high:
         raise OutOfRangeError(

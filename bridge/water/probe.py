@@ -221,7 +221,7 @@ def observe(
         still = still_longer(state.still, flowed_s, trusted_c, temperature_c == state.last_c)
         if still.same_for_s >= settings.frozen_after_s and step_us_cm <= _FINE_STEP * conductivity_us_cm:
             found.append(health.frozen(still.same_for_s))
-        hidden = step_us_cm > 0.0 and _LEAST_SLOPE * still.moved_k * conductivity_us_cm <= 2.0 * step_us_cm
+        hidden = _LEAST_SLOPE * still.moved_k * conductivity_us_cm <= 2.0 * step_us_cm
         if still.for_s > still.same_for_s and not hidden and _has_stood_still(settings, still):
             found.append(health.conductance_frozen(still.for_s, still.moved_k))
 

@@ -1,5 +1,6 @@
 """Calibration in standard solutions, each with its value at its own temperature."""
 
+import dataclasses
 import math
 import statistics
 from collections.abc import Callable
@@ -10,6 +11,8 @@ from hypothesis import strategies as st
 
 from bridge.errors import InputError, OutOfRangeError
 from bridge.water.calibration import (
+    Calibration,
+    CalibrationPoint,
     PastCalibration,
     constant_percent,
     drift_percent_per_year,
@@ -29,6 +32,7 @@ from bridge.water.standards import (
     find,
     labelled,
     value_us_cm,
+    with_slope,
 )
 
 Table = Callable[[str], list[dict[str, str]]]
@@ -174,6 +178,81 @@ def test_the_uncertainty_of_two_points_agrees_with_monte_carlo() -> None:
     assert claimed.offset_uncertainty_us == pytest.approx(statistics.stdev(offsets), rel=0.06)
 
 
+def test_long_leads_make_the_uncertainty_larger_and_the_claim_covers_it() -> None:
+    import random
+
+    dice = random.Random(11)
+    leads_ohm = 15.0
+    cell = Cell(0.1, leads_ohm, 2.0)
+    weak, strong = (
+        point(standard, conductance_us(cell, value_us_cm(standard, 25.0)), 25.0)
+        for standard in (BOTTLED_84, BOTTLED_1413)
+    )
+    two, one = (
+        two_point(weak, strong, lead_resistance_ohm=leads_ohm),
+        one_point(strong, lead_resistance_ohm=leads_ohm, offset_us=2.0),
+    )
+
+    def drawn(of: CalibrationPoint) -> CalibrationPoint:
+        # The error of the reading is that of the value, on the safe side.
+        share = dice.gauss(1.0, 0.01 * of.standard_uncertainty_percent)
+        return dataclasses.replace(of, conductance_us=of.conductance_us * share)
+
+    found_two = [two_point(drawn(weak), drawn(strong), lead_resistance_ohm=leads_ohm) for _ in range(2000)]
+    found_one = [one_point(drawn(strong), lead_resistance_ohm=leads_ohm, offset_us=2.0) for _ in range(2000)]
+    for claimed, found in ((two, found_two), (one, found_one)):
+        seen = 100.0 * statistics.stdev(each.cell.constant_per_cm for each in found) / 0.1
+        assert 0.95 * seen < claimed.constant_uncertainty_percent < 1.25 * seen
+    offset_us = statistics.stdev(each.cell.offset_us for each in found_two)
+    assert 0.95 * offset_us < two.offset_uncertainty_us < 1.5 * offset_us
+    assert two.own_percent < two.constant_uncertainty_percent
+    short = [point(one, value_us_cm(one, 25.0) / 0.1, 25.0) for one in (BOTTLED_84, BOTTLED_1413)]
+    assert two.own_percent > 1.15 * two_point(*short).own_percent
+
+
+@pytest.mark.parametrize(("leads_ohm", "within"), [(0.0, 0.005), (5.0, 0.12)])
+def test_the_thermometer_moves_the_constant_as_the_sensitivity_says(leads_ohm: float, within: float) -> None:
+    cell = Cell(0.1, leads_ohm, 0.5)
+    seen = [conductance_us(cell, value_us_cm(one, 22.0)) for one in (BOTTLED_84, BOTTLED_1413)]
+
+    def both(shown_c: float) -> tuple[Calibration, Calibration]:
+        weak, strong = (
+            point(one, us, shown_c) for one, us in zip((BOTTLED_84, BOTTLED_1413), seen, strict=True)
+        )
+        return (
+            two_point(weak, strong, lead_resistance_ohm=leads_ohm),
+            one_point(strong, lead_resistance_ohm=leads_ohm, offset_us=0.5),
+        )
+
+    for right, high in zip(both(22.0), both(22.01), strict=True):
+        moved = 100.0 * math.log(high.cell.constant_per_cm / right.cell.constant_per_cm) / 0.01
+        # Leads magnify all of it, on the safe side.
+        assert moved <= right.percent_per_k * 1.01
+        assert right.percent_per_k == pytest.approx(moved, rel=within)
+
+
+def test_a_calibration_has_the_mean_temperature_of_its_solutions() -> None:
+    weak, strong = point(BOTTLED_84, 840.0, 20.0), point(BOTTLED_1413, 14130.0, 24.0)
+    assert two_point(weak, strong).temperature_c == pytest.approx(22.0)
+    assert one_point(strong).temperature_c == 24.0
+
+
+def test_two_standards_may_differ_by_no_more_than_a_factor_of_two() -> None:
+    weak, strong = point(labelled(100.0), 1000.0, 25.0), point(labelled(200.0), 2000.0, 25.0)
+    assert two_point(weak, strong).cell.constant_per_cm == pytest.approx(0.1)
+    with pytest.raises(InputError, match="too alike"):
+        two_point(weak, point(labelled(199.9), 1999.0, 25.0))
+
+
+def test_the_water_of_a_standard_that_nobody_measured_is_uncertain_by_half() -> None:
+    measured, assumed = (
+        point(KCL_001, 14093.3, 25.0, water_us_cm=us, conductance_uncertainty_percent=0.0).own_percent
+        for us in (1.10, None)
+    )
+    # Half of 1.10 µS/cm in 1409.33 µS/cm.
+    assert math.sqrt(assumed**2 - measured**2) == pytest.approx(100.0 * 0.55 / 1409.33, rel=1e-6)
+
+
 def test_an_uncertain_temperature_makes_the_constant_uncertain() -> None:
     sure, unsure = (
         one_point(point(KCL_001, 14000.0, 20.0, temperature_uncertainty_k=u)).constant_uncertainty_percent
@@ -185,6 +264,10 @@ def test_an_uncertain_temperature_makes_the_constant_uncertain() -> None:
 
 def test_a_drift_is_significant_only_beyond_the_uncertainty() -> None:
     before = one_point(point(BOTTLED_1413, 14130.0, 25.0))
+    # One calibration: 0.6 % of the standard, 0.2 % of the reading, 0.2 K at 2 %/K. Of two, with k = 2: 2.1 %.
+    for by, significant in ((1.019, False), (1.023, True), (1.0 / 1.019, False), (1.0 / 1.023, True)):
+        again = one_point(point(BOTTLED_1413, 14130.0 / by, 25.0))
+        assert again.drift_is_significant(before) is significant
     a_little, a_lot = (one_point(point(BOTTLED_1413, 14130.0 / by, 25.0)) for by in (1.005, 1.08))
     assert a_little.drift_percent(before) == pytest.approx(0.5)
     assert not a_little.drift_is_significant(before)
@@ -208,6 +291,8 @@ def test_impossible_calibrations_are_refused() -> None:
         two_point(strong, point(KCL_001, 14100.0, 25.0))
     with pytest.raises(OutOfRangeError, match="exchanged"):
         two_point(point(BOTTLED_84, 14130.0, 25.0), point(BOTTLED_1413, 840.0, 25.0))
+    with pytest.raises(OutOfRangeError, match="exchanged"):
+        two_point(point(BOTTLED_84, 840.0, 25.0), point(BOTTLED_1413, 840.0, 25.0))
     with pytest.raises(OutOfRangeError, match="is impossible with an offset"):
         one_point(weak, offset_us=900.0)
     with pytest.raises(OutOfRangeError, match="not pure enough for a standard"):
@@ -243,6 +328,28 @@ def test_the_uncertainty_of_a_cell_grows_from_its_calibration_with_its_own_drift
     assert drift_percent_per_year(week) == pytest.approx(5.0, rel=0.02)
 
 
+def test_exact_calibrations_count_as_one_year_beside_three_of_the_prior() -> None:
+    year_s = 365.25 * DAY_S
+    for years in (0.5, 1.0, 2.0):
+        past = [
+            PastCalibration(0.0, 0.1, 0.0),
+            PastCalibration(years * year_s, 0.1 * math.exp(0.2 * years), 0.0),
+        ]
+        # Three times 5 % a year and once 20 % a year, as a root mean square.
+        assert drift_percent_per_year(past) == pytest.approx(math.sqrt((3 * 25.0 + 400.0) / 4))
+        assert drift_percent_per_year(reversed(past)) == drift_percent_per_year(past)
+    # Calibrations whose noise has half the variance of a year's drift count (2/3)² of a year.
+    noisy = [PastCalibration(n * year_s, 0.1 * math.exp(0.2 * n), 2.5) for n in range(2)]
+    expected = math.sqrt((3 * 25.0 + 4 / 9 * (400.0 - 12.5)) / (3 + 4 / 9))
+    assert drift_percent_per_year(noisy) == pytest.approx(expected)
+    # A change of 40 % is the largest drift.
+    for change, counts in ((0.399, True), (0.401, False)):
+        far = [PastCalibration(0.0, 0.1, 0.0), PastCalibration(year_s, 0.1 * math.exp(change), 0.0)]
+        assert (drift_percent_per_year(far) > 5.0) is counts
+    twice = [PastCalibration(0.0, 0.1, 0.7), PastCalibration(0.0, 0.12, 0.7)]
+    assert drift_percent_per_year(twice) == 5.0, "no time passed between them"
+
+
 def test_the_drift_is_learned_for_cells_with_a_drift_of_their_own() -> None:
     import random
 
@@ -259,3 +366,29 @@ def test_the_drift_is_learned_for_cells_with_a_drift_of_their_own() -> None:
         middle = statistics.median(learned)
         # Between the prior of 5 % and the truth, and nearer to the truth.
         assert abs(math.log(middle / true_percent)) <= 0.75 * abs(math.log(5.0 / true_percent)) + 0.15
+
+
+@pytest.mark.parametrize("standard", [*STANDARDS, labelled(447.0)])
+def test_the_slope_of_a_standard_is_its_derivative(standard: Standard) -> None:
+    low, high = standard.range_c
+    # Inside the intervals, because straight lines have a bend at the entries.
+    for t in (low + 0.7, 0.5 * (low + high) + 0.7, 23.3, high - 0.7):
+        for water_us_cm in (0.0, None):
+            numeric = (value_us_cm(standard, t + 1e-4, 0.0) - value_us_cm(standard, t - 1e-4, 0.0)) / 2e-4
+            # The slope leaves out the water of a solution of potassium chloride: less than 0.1 % of it.
+            assert with_slope(standard, t, water_us_cm)[1] == pytest.approx(numeric, rel=1e-3)
+
+
+def test_a_label_may_have_any_value_up_to_both_ends_of_the_range() -> None:
+    for us_cm in (5.0, 20_000.0):
+        assert value_us_cm(labelled(us_cm), 25.0) == pytest.approx(us_cm)
+    for us_cm in (4.99, 20_001.0):
+        with pytest.raises(OutOfRangeError, match="between 5 and 20000"):
+            labelled(us_cm)
+
+
+def test_the_water_of_a_standard_may_be_pure_or_up_to_ten_and_not_more() -> None:
+    assert value_us_cm(KCL_001, 25.0, 10.0) == pytest.approx(1418.23)
+    for us_cm in (-0.01, 10.01):
+        with pytest.raises(OutOfRangeError, match="not pure enough"):
+            value_us_cm(KCL_001, 25.0, us_cm)

@@ -45,6 +45,29 @@ def test_the_slope_is_the_derivative(seen: float, leads: float) -> None:
 
 
 @pytest.mark.parametrize(
+    ("low", "high", "name"),
+    [
+        (0.001, 100.0, "constant_per_cm"),
+        (0.0, 1000.0, "lead_resistance_ohm"),
+        (-1000.0, 1000.0, "offset_us"),
+    ],
+)
+def test_a_cell_may_have_any_value_up_to_both_ends_of_its_range(low: float, high: float, name: str) -> None:
+    for value in (low, high):
+        Cell(**{"constant_per_cm": 0.1, name: value})
+    for value in (math.nextafter(low, -math.inf), math.nextafter(high, math.inf)):
+        with pytest.raises(OutOfRangeError, match="must lie"):
+            Cell(**{"constant_per_cm": 0.1, name: value})
+
+
+@pytest.mark.parametrize("wrong", [-0.001, math.inf, math.nan])
+def test_an_impossible_conductivity_has_no_conductance(wrong: float) -> None:
+    with pytest.raises(OutOfRangeError, match="zero or more"):
+        conductance_us(Cell(0.1), wrong)
+    assert conductance_us(Cell(0.1, 10.0, 0.3), 0.0) == 0.3, "a dry cell reads its offset"
+
+
+@pytest.mark.parametrize(
     ("constant", "leads", "offset"),
     [(0.0, 0.0, 0.0), (-0.1, 0.0, 0.0), (math.nan, 0.0, 0.0), (0.1, -1.0, 0.0), (0.1, 0.0, math.inf)],
 )
@@ -53,7 +76,7 @@ def test_an_impossible_cell_is_refused(constant: float, leads: float, offset: fl
         Cell(constant, leads, offset)
 
 
-@pytest.mark.parametrize("seen", [math.nan, math.inf, -math.inf, 30_000.0])
+@pytest.mark.parametrize("seen", [math.nan, math.inf, -math.inf, 20_000.0, 30_000.0])
 def test_an_impossible_conductance_is_refused(seen: float) -> None:
     with pytest.raises(OutOfRangeError, match="leads"):
         conductivity_us_cm(Cell(0.1, lead_resistance_ohm=50.0), seen)

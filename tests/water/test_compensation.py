@@ -149,3 +149,9 @@ def test_a_method_refuses_a_temperature_outside_its_range_and_names_the_range(ho
 def test_a_coefficient_that_no_water_has_is_refused(coefficient: float) -> None:
     with pytest.raises(OutOfRangeError, match="2 %/K is common"):
         Compensation(Method.LINEAR, coefficient)
+
+
+def test_a_coefficient_may_be_up_to_the_largest_that_salts_have() -> None:
+    assert Compensation(Method.LINEAR, 3.5).linear_percent_per_k == 3.5
+    with pytest.raises(OutOfRangeError, match=r"at most 3\.5"):
+        Compensation(Method.LINEAR, math.nextafter(3.5, 4.0))

@@ -16,6 +16,7 @@ from bridge.water.ions import (
     conductivity_25_us_cm,
     dissolved_solids_mg_l,
     factor,
+    ionic_strength_mol_kg,
     residue_on_evaporation_mg_l,
     sum_of_ions_mg_l,
 )
@@ -110,6 +111,30 @@ def test_the_conductivity_of_potassium_chloride_agrees_with_phreeqc() -> None:
     # PHREEQC at 25 °C: 146.3 µS/cm for 1 mmol/kg of KCl.
     kcl = WaterAnalysis(potassium_mg_l=39.098 * 0.997, chloride_mg_l=35.45 * 0.997)
     assert conductivity_25_us_cm(kcl) == pytest.approx(146.3, rel=0.02)
+
+
+@pytest.mark.parametrize("mmol_kg", [1.0, 5.0, 10.0])
+def test_gypsum_water_with_its_ion_pairs_conducts_as_measured(
+    mmol_kg: float, salt: Callable[[str, float, float], float]
+) -> None:
+    # McCleskey, J. Chem. Eng. Data 56 (2011) 317. Pairs of calcium and sulfate do not conduct.
+    per_l = 0.99705 * mmol_kg
+    gypsum = WaterAnalysis(calcium_mg_l=40.078 * per_l, sulfate_mg_l=96.06 * per_l)
+    assert conductivity_25_us_cm(gypsum) == pytest.approx(salt("CaSO4", 0.001 * mmol_kg, 25.0), rel=0.05)
+
+
+def test_the_ionic_strength_is_half_the_sum_of_the_concentrations_times_the_squares_of_the_charges() -> None:
+    # 10 mmol/kg of each salt, in water of 0.997 kg/L.
+    table_salt = WaterAnalysis(sodium_mg_l=229.90 * 0.99705, chloride_mg_l=354.5 * 0.99705)
+    assert ionic_strength_mol_kg(table_salt) == pytest.approx(0.01, rel=1e-4)
+    calcium_chloride = WaterAnalysis(calcium_mg_l=400.78 * 0.99705, chloride_mg_l=709.0 * 0.99705)
+    assert ionic_strength_mol_kg(calcium_chloride) == pytest.approx(0.03, rel=1e-4)
+
+
+def test_the_hydroxide_of_alkaline_water_conducts() -> None:
+    # Sodium hydroxide, 1 mmol/kg. CRC Handbook: Na⁺ 50.08, OH⁻ 198 S·cm²/mol.
+    lye = WaterAnalysis(sodium_mg_l=22.99 * 0.99705, ph=11.0)
+    assert conductivity_25_us_cm(lye) == pytest.approx(50.08 + 198.0, rel=0.03)
 
 
 def test_the_two_meanings_of_dissolved_solids_differ() -> None:
@@ -217,6 +242,34 @@ def test_an_impossible_analysis_is_refused(wrong: dict[str, float]) -> None:
         dataclasses.replace(HARD, **wrong)
 
 
-def test_an_empty_analysis_is_refused() -> None:
+@pytest.mark.parametrize("there", [{}, {"calcium_mg_l": 40.0}, {"chloride_mg_l": 35.0}])
+def test_an_analysis_without_positive_or_negative_ions_is_refused(there: dict[str, float]) -> None:
     with pytest.raises(OutOfRangeError, match="at least one positive and one negative ion"):
-        WaterAnalysis()
+        WaterAnalysis(**there)
+
+
+def test_brackish_water_is_refused_by_its_ionic_strength() -> None:
+    with pytest.raises(OutOfRangeError, match=r"ionic strength of 0\.14"):
+        WaterAnalysis(sodium_mg_l=3300.0, chloride_mg_l=5000.0)
+    assert conductivity_25_us_cm(WaterAnalysis(sodium_mg_l=2200.0, chloride_mg_l=3400.0)) > 9000.0
+
+
+def test_a_small_difference_of_the_charges_is_allowed_in_soft_water_and_ten_per_cent_in_any() -> None:
+    # 0.19 meq/L of the 0.2 that are allowed, though that is a third of all charges.
+    soft = WaterAnalysis(sodium_mg_l=22.99 * 0.38, chloride_mg_l=35.45 * 0.19)
+    assert charge_imbalance_percent(soft) == pytest.approx(100.0 / 3.0)
+    with pytest.raises(OutOfRangeError, match="do not balance"):
+        WaterAnalysis(sodium_mg_l=22.99 * 0.41, chloride_mg_l=35.45 * 0.20)
+    hard = WaterAnalysis(sodium_mg_l=22.99 * 10.9, chloride_mg_l=35.45 * 9.0)
+    assert charge_imbalance_percent(hard) == pytest.approx(9.55, abs=0.01)
+    for sodium, chloride in ((11.1, 9.0), (9.0, 11.1)):
+        with pytest.raises(OutOfRangeError, match="do not balance"):
+            WaterAnalysis(sodium_mg_l=22.99 * sodium, chloride_mg_l=35.45 * chloride)
+
+
+def test_the_ends_of_the_range_of_ph_are_allowed() -> None:
+    for ph in (3.0, 11.0):
+        assert dataclasses.replace(HARD, ph=ph).ph == ph
+    for ph in (2.99, 11.01):
+        with pytest.raises(OutOfRangeError, match="between 3 and 11"):
+            dataclasses.replace(HARD, ph=ph)

@@ -12,6 +12,8 @@ from bridge.water.measurement import (
     Measurement,
     MeasuringChain,
     budget_at,
+    budget_at_limit,
+    budget_of,
     measure,
     measure_compensated,
     measure_conductivity,
@@ -75,6 +77,28 @@ def test_the_compensation_of_a_meter_is_less_certain_away_from_25_degrees() -> N
     assert at_5 > 2.0 * at_25
 
 
+def test_the_thermometer_of_a_compensated_reading_counts_with_two_per_cent_for_each_kelvin() -> None:
+    inputs = StandardUncertainties(
+        cell_constant_percent=0.0,
+        conductance_percent=0.0,
+        offset_us=0.0,
+        lead_resistance_ohm=0.0,
+        temperature_k=0.5,
+        linear_percent_per_k=0.0,
+        method_percent_per_k=0.0,
+        smallest_ppm=0.0,
+    )
+    chain = dataclasses.replace(FEED, uncertainties=inputs)
+    # 2 %/K of 70 ppm for half a kelvin, twice.
+    assert measure_compensated(chain, 100.0, 15.0).expanded_uncertainty_ppm == pytest.approx(1.4)
+    # The coefficient of the meter: 0.2 %/K over ten kelvin.
+    chain = dataclasses.replace(
+        FEED,
+        uncertainties=dataclasses.replace(inputs, temperature_k=0.0, linear_percent_per_k=0.2),
+    )
+    assert measure_compensated(chain, 100.0, 15.0).expanded_uncertainty_ppm == pytest.approx(2.8)
+
+
 def test_the_ppm_of_a_pocket_meter_are_converted_to_the_scale_of_the_limit() -> None:
     reading = measure_pocket_meter(PRODUCT, 56.0, 0.7)
     assert reading.dissolved_solids_ppm == pytest.approx(40.0)
@@ -123,6 +147,26 @@ def test_the_thermometer_of_the_calibration_counts_once() -> None:
     assert kelvin_ppm(calibrated) < 0.15 * kelvin_ppm(PRODUCT)
 
 
+def test_the_budget_of_a_hand_reading_is_that_of_its_interval() -> None:
+    chain = dataclasses.replace(FEED, cell=Cell(0.05, 3.0, 1.0))
+    reading = measure_conductivity(chain, 500.0, 12.0)
+    assert budget_of(chain, reading).expanded_ppm == pytest.approx(reading.expanded_uncertainty_ppm)
+
+
+def test_the_budget_at_the_limit_is_for_water_from_a_cold_pipe() -> None:
+    at_limit, celsius = budget_at_limit(PRODUCT, 50.0)
+    assert celsius == 15.0
+    assert at_limit == budget_at(PRODUCT, 50.0, 15.0)
+
+
+def test_a_reading_may_be_zero_or_small_and_a_meter_as_warm_as_liquid_water() -> None:
+    for shown in (0.0, 0.5):
+        assert measure_pocket_meter(FEED, shown, 0.7).dissolved_solids_ppm == pytest.approx(shown)
+        assert measure_compensated(FEED, shown).conductivity_25_us_cm == shown
+    for celsius in (0.0, 100.0):
+        assert measure_compensated(FEED, 100.0, celsius).temperature_c == celsius
+
+
 @pytest.mark.parametrize(
     "impossible",
     [
@@ -136,6 +180,7 @@ def test_the_thermometer_of_the_calibration_counts_once() -> None:
         lambda: measure_compensated(FEED, 100.0, 300.0),
         lambda: measure_pocket_meter(FEED, -3.0, 0.5),
         lambda: measure_pocket_meter(FEED, 30.0, 5.0),
+        lambda: budget_at(PRODUCT, -1.0, 15.0),
         lambda: MeasuringChain(Cell(1.0), Compensation(Method.OFF), 50.0),
     ],
 )

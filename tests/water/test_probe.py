@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from bridge.errors import OutOfRangeError
 from bridge.water.conductivity import pure_water_us_cm
-from bridge.water.health import Finding, Health, ProbeFault
+from bridge.water.health import Finding, Health, ProbeFault, exchanged
 from bridge.water.probe import Circuit, ProbeSettings, ProbeState, observe, worst
 
 SETTINGS = ProbeSettings()
@@ -62,6 +62,10 @@ def test_the_floor_follows_the_temperature() -> None:
 def test_a_coarse_reading_may_be_half_a_step_below_the_floor_but_not_zero() -> None:
     coarse = ProbeSettings(resolution_us_cm=0.1)
     assert observe(coarse, ProbeState(), 0.01, 25.0, 0.0)[1] == ()
+    # Pure water of 25 °C has 0.055 µS/cm, less a fifth: 0.044. Half a step reaches it from 0.035.
+    fine = ProbeSettings(resolution_us_cm=0.02)
+    assert observe(fine, ProbeState(), 0.035, 25.0, 0.0)[1] == ()
+    assert [f.fault for f in observe(fine, ProbeState(), 0.033, 25.0, 0.0)[1]] == [ProbeFault.BELOW_FLOOR]
     assert [f.fault for f in observe(coarse, ProbeState(), 0.0, 25.0, 0.0)[1]] == [ProbeFault.BELOW_FLOOR]
 
 
@@ -164,6 +168,36 @@ def test_neither_a_spike_nor_a_step_nor_a_breakthrough_is_noise() -> None:
         assert set().union(*run(readings)) == set()
 
 
+@pytest.mark.parametrize(("every", "noisy"), [(6, False), (3, True)])
+def test_readings_are_noisy_if_more_than_half_of_them_jump(every: int, noisy: bool) -> None:
+    # A step up or down is a jump in two readings: from the old line, and from the line through the step.
+    steps = [(10.0 if i // every % 2 else 20.0, 18.0 + 0.01 * i) for i in range(200)]
+    seen = run(steps)
+    assert (ProbeFault.NOISY in seen[-1]) is noisy
+    assert (ProbeFault.NOISY in set().union(*seen)) is noisy
+
+
+def test_a_jump_under_a_twentieth_of_a_microsiemens_is_no_noise_in_the_purest_water() -> None:
+    for size_us_cm, noisy in ((0.02, False), (0.05, True)):
+        steps = [(0.1 + size_us_cm * (i % 2), 18.0 + 0.01 * i) for i in range(100)]
+        assert (run(steps)[-1] == {ProbeFault.NOISY}) is noisy
+
+
+def test_a_new_temperature_ends_the_time_in_which_both_stood_still() -> None:
+    state, _ = observe(SETTINGS, ProbeState(), 14.0, 18.0, 0.0)
+    state, _ = observe(SETTINGS, state, 14.0, 18.0, 5.0)
+    state, _ = observe(SETTINGS, state, 14.0, 18.1, 9.0)
+    assert (state.still.same_for_s, state.still.for_s) == (0.0, 9.0)
+    assert state.still.moved_k == pytest.approx(0.1)
+
+
+def test_water_just_over_or_under_the_range_of_pure_water_still_has_a_floor() -> None:
+    for t in (-2.0, -0.5, 50.5, 60.0):
+        assert once(14.0, t) == set()
+        assert once(0.0, t) == {ProbeFault.BELOW_FLOOR}
+    assert once(0.1, 60.0) == {ProbeFault.BELOW_FLOOR}, "pure water of 50 °C has 0.17 µS/cm"
+
+
 def test_ordinary_noise_of_a_sound_probe_is_no_fault() -> None:
     dice = random.Random(2)
     assert set().union(*run((14.0 * dice.gauss(1.0, 0.01), 18.0 + 0.01 * i) for i in range(500))) == set()
@@ -173,6 +207,36 @@ def test_swapped_cells_are_found_after_some_time() -> None:
     seen = run([(400.0 + i % 7, 15.0 + 0.01 * i) for i in range(130)], feed_us_cm=12.0)
     assert seen[100] == set()
     assert seen[125] == {ProbeFault.FEED_AND_PRODUCT_SWAPPED}
+
+
+def test_swapped_cells_are_found_when_they_have_been_so_for_the_whole_time_and_not_before() -> None:
+    ordinary = [(5.0, 15.0)]
+    swapped = [(400.0 + i % 7, 15.0 + 0.01 * i) for i in range(130)]
+    seen = run(ordinary + swapped, feed_us_cm=12.0)
+    # Each reading adds the second before it, the first one too.
+    assert seen[119] == set()
+    assert seen[120] == {ProbeFault.FEED_AND_PRODUCT_SWAPPED}
+    quick = ProbeSettings(swapped_after_s=0.5)
+    assert run(ordinary + swapped, quick, feed_us_cm=12.0)[1] == {ProbeFault.FEED_AND_PRODUCT_SWAPPED}
+
+
+def test_a_conductance_that_stays_while_the_water_warms_quickly_is_frozen_after_the_same_time() -> None:
+    seen = run([(14.03, 10.0 + 0.01 * min(i, 400)) for i in range(950)])
+    assert seen[899] == set()
+    assert seen[900] == {ProbeFault.FROZEN}
+
+
+@pytest.mark.parametrize(("step_us_cm", "frozen"), [(0.11, True), (0.13, False)])
+def test_a_change_within_two_steps_shows_nothing(step_us_cm: float, frozen: bool) -> None:
+    # A little over three kelvin change 4 µS/cm by at least 0.24 µS/cm.
+    readings = [(4.0, 10.0 + min(0.01 * i, 3.05)) for i in range(950)]
+    assert (ProbeFault.FROZEN in run(readings, step_us_cm=step_us_cm)[-1]) is frozen
+
+
+def test_exchanged_plugs_are_described_with_what_each_cell_shows() -> None:
+    assert "the feed is at 7.1 µS/cm" in exchanged(412.0, 7.1).sentence
+    assert "now at 412 µS/cm, and the feed cell fails" in exchanged(412.0, None).sentence
+    assert exchanged(412.0, None).fault is ProbeFault.FEED_AND_PRODUCT_SWAPPED
 
 
 def test_an_exhausted_purifier_does_not_look_like_swapped_cells() -> None:
@@ -237,6 +301,21 @@ def test_the_diagnosis_works_for_any_sequence_of_readings(
         {"swapped_ratio": 0.5},
         {"lowest_c": 70.0},
         {"noise_fraction": math.nan},
+        {"noise_fraction": 0.0},
+        {"noise_us_cm": -0.01},
+        {"noise_readings": 1.9},
+        {"noise_readings": 10000.1},
+        {"over_range_us_cm": math.inf},
+        {"floor_tolerance": -0.1},
+        {"resolution_us_cm": -0.1},
+        {"resolution_us_cm": math.inf},
+        {"lowest_c": -math.inf},
+        {"lowest_c": 60.0},
+        {"highest_c": math.inf},
+        {"moved_k": 0.0},
+        {"swapped_ratio": math.inf},
+        {"swapped_after_s": -1.0},
+        {"longest_gap_s": 0.0},
     ],
 )
 def test_settings_that_disable_a_check_are_refused(wrong: dict[str, float]) -> None:
@@ -244,8 +323,30 @@ def test_settings_that_disable_a_check_are_refused(wrong: dict[str, float]) -> N
         ProbeSettings(**wrong)  # type: ignore[arg-type]
 
 
+def test_settings_may_be_at_the_ends_of_their_ranges() -> None:
+    small = ProbeSettings(
+        over_range_us_cm=0.5,
+        floor_tolerance=0.0,
+        frozen_after_s=0.5,
+        moved_k=0.5,
+        noise_fraction=0.5,
+        noise_us_cm=0.0,
+        noise_readings=2.0,
+        swapped_ratio=1.0,
+        swapped_after_s=0.0,
+        longest_gap_s=0.5,
+    )
+    assert ProbeSettings(noise_readings=10_000.0).noise_readings == 10_000.0
+    # Without a time for it, exchanged cells are not looked for here.
+    assert ProbeFault.FEED_AND_PRODUCT_SWAPPED not in set().union(
+        *run([(0.3 + 0.01 * (i % 2), 18.0 + i % 2) for i in range(100)], small, feed_us_cm=0.1)
+    )
+
+
 @pytest.mark.parametrize(
-    ("step_us_cm", "frozen"), [(0.0, True), (0.01, True), (0.5, False)], ids=["unstated", "fine", "coarse"]
+    ("step_us_cm", "frozen"),
+    [(0.0, True), (0.01, True), (0.02, True), (0.5, False)],
+    ids=["unstated", "fine", "just fine", "coarse"],
 )
 def test_a_steady_cell_with_a_coarse_step_does_not_look_frozen(step_us_cm: float, frozen: bool) -> None:
     state, found = ProbeState(), set()

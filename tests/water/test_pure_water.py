@@ -18,6 +18,20 @@ def test_the_conductivity_agrees_with_iapws(t: int, iapws_water: Callable[[float
     assert conductivity_us_cm(t) == pytest.approx(iapws_water(t), rel=0.02)
 
 
+@pytest.mark.parametrize("t", range(41))
+def test_with_the_same_ion_product_the_conductivity_is_that_of_iapws(
+    t: int, iapws_water: Callable[[float], float], density: Callable[[float], float]
+) -> None:
+    # pKw by W. L. Marshall and E. U. Franck, J. Phys. Chem. Ref. Data 10 (1981) 295, as iapws carries it, and
+    # by Harned and Hamer (1933). The rest of the equation is the same.
+    kelvin = t + 273.15
+    harned = -6.0875 + 4470.99 / kelvin + 0.01706 * kelvin
+    marshall = 4.098 + 3245.2 / kelvin - 2.2362e5 / kelvin**2 + 3.984e7 / kelvin**3
+    marshall -= (13.957 - 1262.3 / kelvin + 8.5641e5 / kelvin**2) * math.log10(density(t) / 1000.0)
+    same = iapws_water(t) * 10.0 ** (0.5 * (marshall - harned))
+    assert conductivity_us_cm(t) == pytest.approx(same, rel=3e-5)
+
+
 def test_the_conductivity_at_25_degrees_is_the_measured_value() -> None:
     # Light, Licht, Bevilacqua, Morash, Electrochem. Solid-State Lett. 8 (2005) E16: 0.05501 µS/cm at 25 °C.
     assert conductivity_us_cm(25.0) == pytest.approx(0.05501, rel=0.002)
@@ -37,6 +51,10 @@ def test_the_density_is_right_over_the_whole_range(density: Callable[[float], fl
     t = PURE_HIGHEST_C
     tanaka = 999.97495 * (1 - (t - 3.983035) ** 2 * (t + 301.797) / (522528.9 * (t + 69.34881)))
     assert tanaka == pytest.approx(density(t), rel=1e-4)
+
+
+def test_both_ends_of_the_range_have_a_value() -> None:
+    assert 0.0 < conductivity_us_cm(0.0) < conductivity_us_cm(PURE_HIGHEST_C)
 
 
 @pytest.mark.parametrize("t", [0.1, 4.0, 10.0, 25.0, 37.5, 49.9])

@@ -23,3 +23,11 @@ def test_a_scale_has_a_label() -> None:
 def test_a_factor_that_no_water_has_is_refused(factor: float) -> None:
     with pytest.raises(OutOfRangeError, match=r"0\.5 and 0\.7 are common"):
         dissolved_solids_ppm(100.0, factor)
+
+
+def test_the_ends_of_the_range_of_factors_are_allowed() -> None:
+    for factor in (0.3, 1.5):
+        assert dissolved_solids_ppm(100.0, factor) == pytest.approx(100.0 * factor)
+    for factor in (math.nextafter(0.3, 0.0), math.nextafter(1.5, 2.0)):
+        with pytest.raises(OutOfRangeError, match="must lie between"):
+            dissolved_solids_ppm(100.0, factor)

@@ -1,6 +1,7 @@
 """Settled readings of a cell in a standard, and standards known only by their label."""
 
 import random
+import statistics
 from collections.abc import Callable
 
 import pytest
@@ -37,6 +38,53 @@ def test_noise_is_not_movement_and_adds_to_the_uncertainty() -> None:
     assert settled.conductance_us == pytest.approx(840.0, rel=0.001)
     # Standard deviation of the mean of n values: s / sqrt(n), JCGM 100:2008, 4.2.3.
     assert settled.mean_uncertainty_percent == pytest.approx(0.5 / settled.readings**0.5, rel=0.2)
+
+
+def test_the_uncertainty_of_few_readings_is_that_of_their_sample() -> None:
+    settling = Settling(Criterion(10.0, 5.0, 0.1))
+    shown = [840.0, 842.0, 839.0, 841.0, 843.0, 838.0, 840.0, 841.0, 839.0, 842.0, 840.0, 841.0]
+    for second, us in enumerate(shown):
+        settling.take(float(second), us, 21.0 + 0.001 * second)
+    settled = settling.settled
+    assert settled is not None
+    counted = shown[1:]
+    assert settled.readings == len(counted)
+    assert settled.conductance_us == pytest.approx(statistics.mean(counted))
+    assert settled.temperature_c == pytest.approx(21.006)
+    of_mean_us = statistics.stdev(counted) / len(counted) ** 0.5
+    assert settled.mean_uncertainty_percent == pytest.approx(100.0 * of_mean_us / settled.conductance_us)
+
+
+def test_readings_that_are_all_the_same_settle_by_any_criterion() -> None:
+    settling = Settling(Criterion(10.0, 0.0, 0.0))
+    for step in range(121):
+        settling.take(0.1 * step, 840.0, 21.0)
+    assert settling.settled is not None
+    moved = settling.movement
+    assert moved is not None
+    assert moved.seconds == pytest.approx(10.0, abs=0.11)
+    assert (moved.conductance_percent, moved.temperature_k) == (0.0, 0.0)
+
+
+def test_the_movement_is_known_from_eight_readings_in_every_quarter() -> None:
+    settling = Settling()
+    assert settling.criterion == Criterion()
+    for step in range(8):
+        assert settling.movement is None
+        settling.take(float(step), 100.0 + step, 20.0 + 0.1 * step)
+    moved = settling.movement
+    assert moved is not None
+    # The means of the first and the last quarter, of two readings each: 100.5 and 106.5 µS around 103.5 µS.
+    assert moved.conductance_percent == pytest.approx(100.0 * 6.0 / 103.5)
+    assert moved.temperature_k == pytest.approx(0.6)
+    gap = Settling()
+    for at_s in (0.0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 30.0):
+        gap.take(at_s, 100.0, 20.0)
+    assert gap.movement is None, "two quarters are empty"
+
+
+def test_a_dry_cell_never_settles() -> None:
+    assert after(200.0, lambda t: 0.0).settled is None
 
 
 def test_slow_drift_and_a_solution_that_still_warms_do_not_settle() -> None:

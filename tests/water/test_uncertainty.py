@@ -11,17 +11,17 @@ from bridge.errors import OutOfRangeError
 from bridge.water import ions
 from bridge.water.conductivity import Cell, Compensation, Method, conductivity_25, pure_water_us_cm
 from bridge.water.measurement import MeasuringChain, budget_of, measure, measure_compensated
-from bridge.water.uncertainty import Source, StandardUncertainties, WaterKind
+from bridge.water.uncertainty import Source, StandardUncertainties, WaterKind, curve_percent
 
 INPUTS = StandardUncertainties(
-    cell_constant_percent=1.0,
+    cell_constant_percent=1.2,
     conductance_percent=0.5,
     conductance_step_us=0.4,
     temperature_k=0.3,
     linear_percent_per_k=0.15,
     method_percent_per_k=0.05,
     method_above_percent_per_k=0.08,
-    factor_percent=1.0,
+    factor_percent=0.8,
     calibration_percent_per_k=1.5,
     offset_us=0.1,
     lead_resistance_ohm=0.8,
@@ -51,12 +51,12 @@ def test_the_budget_agrees_with_monte_carlo(method: Method, conductance: float, 
         seen = drawn_us - cell.offset_us + dice.gauss(0.0, 0.1)
         # One thermometer for the calibration and for the reading: one error, twice.
         thermometer_k = dice.gauss(0.0, 0.3)
-        constant = cell.constant_per_cm * dice.gauss(1.0, 0.01) * (1.0 + 0.015 * thermometer_k)
+        constant = cell.constant_per_cm * dice.gauss(1.0, 0.012) * (1.0 + 0.015 * thermometer_k)
         water = constant * seen / (1.0 - seen * 1e-6 * dice.gauss(2.0, 0.8))
         how = Compensation(method, dice.gauss(2.0, 0.15))
         at_25 = conductivity_25(how, water, t + thermometer_k)
         curve = dice.gauss(1.0, (0.0005 if t < 25.0 else 0.0008) * abs(t - 25.0))
-        return at_25 * curve * 0.5 * dice.gauss(1.0, 0.01) + dice.gauss(0.0, 0.05)
+        return at_25 * curve * 0.5 * dice.gauss(1.0, 0.008) + dice.gauss(0.0, 0.05)
 
     spread = statistics.stdev(once() for _ in range(20_000))
     assert measure(chain, conductance, t).expanded_uncertainty_ppm == pytest.approx(2.0 * spread, rel=0.05)
@@ -82,6 +82,18 @@ def test_without_compensation_the_uncertainty_grows_with_the_distance_from_25_de
     chain = MeasuringChain(Cell(0.1), Compensation(Method.OFF), 0.5, INPUTS)
     near, far = (measure(chain, 3000.0, t).expanded_uncertainty_ppm for t in (24.0, 8.0))
     assert far > 4.0 * near
+
+
+def test_a_missing_compensation_is_the_half_width_of_a_rectangle() -> None:
+    # By 2 %/K, water of 5 °C conducts 60 % of its value at 25 °C. So at most two thirds are missing.
+    assert curve_percent(INPUTS, Method.OFF, 5.0) == pytest.approx(100.0 * 2.0 / 3.0 / math.sqrt(3.0))
+    assert curve_percent(INPUTS, Method.OFF, 25.0) == 0.0
+
+
+def test_the_curve_has_one_uncertainty_in_colder_and_another_in_warmer_water() -> None:
+    for method in (Method.PURE, Method.NATURAL, Method.LINEAR):
+        assert curve_percent(INPUTS, method, 24.5) == pytest.approx(0.5 * 0.05)
+        assert curve_percent(INPUTS, method, 25.5) == pytest.approx(0.5 * 0.08)
 
 
 def test_a_reading_that_a_meter_compensated_has_no_budget() -> None:
