@@ -78,8 +78,6 @@ def days_until_dry(
         return None
     daily_l = max(state.day.mean, 0.0)
     usable_l = max(volume_l - unusable_l, 0.0)
-    if usable_l == 0.0:
-        return Cover(daily_l, 0.0, 0.0, 0.0, 0.0, 0.0)
     until = _passed(state.hours)
     now = _share_at(until, _hours(when))
     found = sorted(_dry_after(path, usable_l, evaporation_l_d, until, now, _hours(when)) for path in paths)

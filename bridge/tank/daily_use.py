@@ -4,21 +4,25 @@ The theory. The square root ``z`` of a day's litres is
 
     z = rhythm x (level + season + slow + fast + noise)
 
-The square root makes the scatter of a summer and of a winter alike. A rainy day leaves nothing to water:
-then ``z`` is known only to be below zero. *level* is constant. *season* is a yearly wave and a half-yearly
-one. *slow* and *fast* are habits and weather: the one returns to zero in weeks, the other in days. So a warm
-day tells something of the next, and a warm month of the month after it. The size of each part is not known
-in advance. So several hypotheses run side by side, each a Kalman filter with its own sizes in units of the
-noise. Each learns its noise (an inverse gamma distribution, so that few days make wide tails), and each
-counts by how well it has forecast the days so far. A first year has no season of its own; the hypotheses
-keep the interval wide enough for one.
+The square root makes the scatter of a summer and of a winter alike. *level* is constant. *season* is a yearly
+wave and a half-yearly one. *slow* and *fast* are habits and weather: the one returns to zero in weeks, the
+other in days. So a warm day tells something of the next, and a warm month of the month after it. The size
+of each part is not known in advance. So several hypotheses run side by side, each a Kalman filter with its
+own sizes in units of the noise. Each learns its noise (an inverse gamma distribution, so that few days make
+wide tails), and each counts by how well it has forecast the days so far. A first year has no season of its
+own; the hypotheses keep the interval wide enough for one.
+
+A rainy day leaves nothing to water, and tells nothing of the use on a dry one. So whether there is any use
+on a day is a process of its own: there is some while a second sum of the same parts, with a noise of one, is
+above zero (a probit). It learns from yes and no alone, and does not count before the first day without use.
+In April a garden in the rain uses nothing on most days; its first dry week uses as much as dry days do.
 
 *rhythm* is a factor for each day of the week, shrunk towards one while the seven factors differ no more than
 chance makes them differ (James and Stein).
 
-An *absence* is a run of days with almost no use, far below the forecast: a holiday. The filters do not learn
-from it. How often one begins and how long it lasts is learned too. After four weeks it counts as the new
-use.
+An *absence* is a run of days with almost no use that nobody expected: a holiday. The filters do not learn
+from it. A run of up to four days is taken for rain in hindsight. How often an absence begins and how long it
+lasts is learned too. After four weeks it counts as the new use.
 
 The future is sampled: some hundred paths, each with its hypothesis, its state, its noise and its absences.
 The time at which a sum of squares reaches a volume has no closed form, and paths answer every question
@@ -36,6 +40,20 @@ from dataclasses import dataclass, replace
 from datetime import date
 
 from bridge.errors import OutOfRangeError
+from bridge.tank.tracks import (
+    FAST_KEPT,
+    PARTS,
+    SLOW_KEPT,
+    Gain,
+    Track,
+    first_spread,
+    gains_of,
+    later,
+    narrowed,
+    root_of,
+    row_of,
+    seen,
+)
 
 FIRST_DAYS = 4
 """Days that are collected before the filters begin."""
@@ -43,16 +61,14 @@ PATHS = 240
 HORIZON_DAYS = 120
 """Paths end here."""
 
-_LEVEL, _COS, _SIN, _COS2, _SIN2, _SLOW, _FAST = range(7)
-_PARTS = 7
-_SLOW_KEPT = 0.97
-_FAST_KEPT = 0.70
-_SECOND_WAVE = 0.3
-"""Size of the half-yearly wave in units of the yearly one."""
 _SIZES = tuple(
     (season, slow, fast) for season in (1.5, 7.0) for slow in (0.2, 0.8, 2.0) for fast in (0.3, 1.5)
 )
 """The hypotheses: sizes of season, slow and fast, in units of the noise."""
+_ANY_SIZES = (1.5, 0.7, 1.0)
+"""Sizes of season, slow and fast of the process that decides whether there is any use."""
+_ANY_FIRST, _ANY_FIRST_SD = 1.5, 1.5
+"""Its level at first: on most days there is some."""
 _FIRST_NOISE = 0.2
 """Noise of z as a share of it, before the days tell."""
 _FIRST_FREEDOM = 2.0
@@ -63,26 +79,15 @@ _LARGEST_STEP = 3.5
 
 _ABSENT_SHARE = 0.15
 _ABSENT_BELOW = 2.5
+_ABSENT_CHANCE = 0.1
+"""Where a day without use is more likely than this, it is none of an absence."""
+_SHORT_RUN = 4
 _LEAST_ABSENCE = 3
 _LONGEST_ABSENCE = 28
 _NOTHING_SHARE = 0.15
 _LEAST_FACTOR = 0.3
 _RHYTHM_KEPT = 0.94
 _LEAST_WEEKS = 3.0
-
-
-@dataclass(frozen=True, slots=True)
-class Track:
-    """One hypothesis: its filtered state and how well it has forecast."""
-
-    log_weight: float
-    freedom: float
-    """Effective number of days behind the noise."""
-    noise: float
-    """Variance of the noise."""
-    mean: tuple[float, ...]
-    spread: tuple[float, ...]
-    """Lower triangle of the covariance, in units of the noise's variance."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,6 +99,10 @@ class DailyUse:
     first: tuple[tuple[int, float], ...] = ()
     """The first days, until the filters begin."""
     tracks: tuple[Track, ...] = ()
+    any_use: Track | None = None
+    """Whether there is any use; its noise is one."""
+    nothing_days: int = 0
+    """Learned days without use."""
     rhythm: tuple[tuple[float, float, float], ...] = ((0.0, 0.0, 0.0),) * 7
     """Monday to Sunday: effective number of days, and the sums of the squared forecast of z and of its
     product with z."""
@@ -131,7 +140,8 @@ def learn(state: DailyUse, day: int, litres: float) -> DailyUse:
         first = (*state.first, (day, z))
         if len(first) < FIRST_DAYS:
             return replace(state, day=day, first=first)
-        started = replace(state, first=(), day=first[0][0] - 1, tracks=_begin([one for _, one in first]))
+        day_before = first[0][0] - 1
+        started = DailyUse(day=day_before, tracks=_begin([one for _, one in first]), any_use=_begin_any())
         for at, value in first:
             started = _learn(started, at, value)
         return started
@@ -142,39 +152,34 @@ def _begin(first: Sequence[float]) -> tuple[Track, ...]:
     level = math.fsum(first) / len(first)
     typical = math.sqrt(math.fsum(one * one for one in first) / len(first))
     noise = max(_FIRST_NOISE * typical, 1e-3) ** 2
-    tracks = []
-    for season, slow, fast in _SIZES:
-        sizes = (
-            max(typical, 0.1) / math.sqrt(noise),
-            season,
-            season,
-            _SECOND_WAVE * season,
-            _SECOND_WAVE * season,
-            slow,
-            fast,
-        )
-        spread = tuple(
-            sizes[row] ** 2 if row == column else 0.0 for row in range(_PARTS) for column in range(row + 1)
-        )
-        tracks.append(Track(0.0, _FIRST_FREEDOM, noise, (level, *(0.0,) * 6), spread))
-    return tuple(tracks)
+    level_sd = max(typical, 0.1) / math.sqrt(noise)
+    return tuple(
+        Track(0.0, _FIRST_FREEDOM, noise, (level, *(0.0,) * 6), first_spread(level_sd, sizes))
+        for sizes in _SIZES
+    )
+
+
+def _begin_any() -> Track:
+    return Track(0.0, _FIRST_FREEDOM, 1.0, (_ANY_FIRST, *(0.0,) * 6), first_spread(_ANY_FIRST_SD, _ANY_SIZES))
 
 
 def _learn(state: DailyUse, day: int, z: float) -> DailyUse:
-    ahead = [_later(track, sizes, day - state.day) for track, sizes in zip(state.tracks, _SIZES, strict=True)]
-    row = _row(day)
+    ahead = [later(track, sizes, day - state.day) for track, sizes in zip(state.tracks, _SIZES, strict=True)]
+    row = row_of(day)
     weekday = date.fromordinal(day).weekday()
     factor = rhythm_of(state)[weekday]
-    gains = [_gains(track, row) for track in ahead]
+    gains = [gains_of(track, row) for track in ahead]
     plain, deviation = _expected(ahead, gains)
     expected, deviation = factor * plain, factor * deviation
     # A day of the week that people leave out tells nothing of the other days.
     counts = factor >= _LEAST_FACTOR
+    any_use = later(state.any_use or _begin_any(), _ANY_SIZES, day - state.day)
     low = counts and _ABSENT_SHARE * max(expected, 0.0) ** 2 >= z * abs(z)
-    absent = low and expected - z > _ABSENT_BELOW * deviation
-    # Rain leaves nothing to water: then the wish was some value below zero.
+    absent = (
+        low and expected - z > _ABSENT_BELOW * deviation and _chance_of_none(any_use, row) < _ABSENT_CHANCE
+    )
     nothing = z < _NOTHING_SHARE * (max(expected, 0.0) + deviation)
-    state = replace(state, day=day)
+    state = replace(state, day=day, any_use=any_use)
     if state.absent_run < _LONGEST_ABSENCE // 2:
         state = _with_rhythm(state, weekday, z, plain)
     if absent and state.absent_run < _LONGEST_ABSENCE:
@@ -189,7 +194,9 @@ def _learn(state: DailyUse, day: int, z: float) -> DailyUse:
             absent_days=state.absent_days + counted,
         )
     if counts:
-        ahead = [_updated(track, gain, z / factor, nothing) for track, gain in zip(ahead, gains, strict=True)]
+        state = _with_use_or_none(state, row, nothing)
+        if not nothing:
+            ahead = [_updated(track, gain, z / factor) for track, gain in zip(ahead, gains, strict=True)]
     most = max(track.log_weight for track in ahead)
     return replace(
         state,
@@ -199,63 +206,25 @@ def _learn(state: DailyUse, day: int, z: float) -> DailyUse:
     )
 
 
-def _row(day: int) -> tuple[float, ...]:
-    angle = 2.0 * math.pi * day / 365.2425
-    return 1.0, math.cos(angle), math.sin(angle), math.cos(2.0 * angle), math.sin(2.0 * angle), 1.0, 1.0
+def _with_use_or_none(state: DailyUse, row: tuple[float, ...], nothing: bool) -> DailyUse:
+    """Learn whether there was any use, on this day and on those of a short run that was no absence."""
+    track = state.any_use or _begin_any()
+    earlier = state.absent_run if 0 < state.absent_run <= _SHORT_RUN else 0
+    for _ in range(earlier):
+        track = seen(track, row, False)
+    track = seen(track, row, not nothing)
+    return replace(state, any_use=track, nothing_days=state.nothing_days + earlier + nothing)
 
 
-def _later(track: Track, sizes: tuple[float, float, float], days: int) -> Track:
-    """Return the state some days later: slow and fast return towards zero."""
-    _, slow, fast = sizes
-    kept = (1.0, 1.0, 1.0, 1.0, 1.0, _SLOW_KEPT**days, _FAST_KEPT**days)
-    mean = tuple(one * keep for one, keep in zip(track.mean, kept, strict=True))
-    spread = list(track.spread)
-    at = 0
-    for row in range(_PARTS):
-        for column in range(row + 1):
-            spread[at] *= kept[row] * kept[column]
-            at += 1
-    spread[_place(_SLOW, _SLOW)] += slow * slow * (1.0 - kept[_SLOW] ** 2)
-    spread[_place(_FAST, _FAST)] += fast * fast * (1.0 - kept[_FAST] ** 2)
-    return replace(track, mean=mean, spread=tuple(spread))
+def _chance_of_none(track: Track, row: tuple[float, ...]) -> float:
+    forecast, _, variance = gains_of(track, row)
+    return 0.5 * math.erfc(forecast / math.sqrt(2.0 * variance))
 
 
-def _place(row: int, column: int) -> int:
-    """Return the place in the lower triangle."""
-    return row * (row + 1) // 2 + column
-
-
-_Gain = tuple[float, list[float], float]
-"""The forecast of z, the covariance of each part with it, and its variance in units of the noise."""
-
-_FULL = tuple(
-    tuple(_place(max(row, column), min(row, column)) for column in range(_PARTS)) for row in range(_PARTS)
-)
-
-
-def _gains(track: Track, row: tuple[float, ...]) -> _Gain:
-    spread = track.spread
-    cross = [sum(spread[place] * one for place, one in zip(places, row, strict=True)) for places in _FULL]
-    forecast = sum(one * part for one, part in zip(row, track.mean, strict=True))
-    return forecast, cross, sum(one * part for one, part in zip(row, cross, strict=True)) + 1.0
-
-
-def _updated(track: Track, gain: _Gain, z: float, at_most: bool) -> Track:
-    """Return the state after one day.
-
-    Args:
-        track: the state before it.
-        gain: its forecast of this day.
-        z: the measured value.
-        at_most: z is only known to be at or below this value; its mean below it is learned.
-    """
+def _updated(track: Track, gain: Gain, z: float) -> Track:
+    """Return the state after one day, from its forecast of that day."""
     forecast, cross, variance = gain
     error = z - forecast
-    if at_most:
-        deviation = math.sqrt(variance * track.noise)
-        below = max(0.5 * math.erfc(-error / deviation / math.sqrt(2.0)), 1e-12)
-        density = math.exp(-0.5 * (error / deviation) ** 2) / math.sqrt(2.0 * math.pi)
-        error = max(-deviation * density / below, error - deviation)
     size = error * error / (variance * track.noise)
     freedom = track.freedom
     # Student's t: the noise is not known.
@@ -265,24 +234,14 @@ def _updated(track: Track, gain: _Gain, z: float, at_most: bool) -> Track:
         - 0.5 * math.log(freedom * math.pi * variance * track.noise)
         - 0.5 * (freedom + 1.0) * math.log1p(size / freedom)
     )
-    if at_most:
-        log_likelihood = math.log(below)
     largest = _LARGEST_STEP * math.sqrt(variance * track.noise)
     error = min(max(error, -largest), largest)
     size = min(size, _LARGEST_STEP**2)
     mean = tuple(part + one * error / variance for part, one in zip(track.mean, cross, strict=True))
-    spread = list(track.spread)
-    at = 0
-    for one in range(_PARTS):
-        part = cross[one] / variance
-        for two in range(one + 1):
-            spread[at] -= part * cross[two]
-            at += 1
+    spread = narrowed(track.spread, cross, 1.0 / variance)
     kept = _NOISE_KEPT * freedom
     noise = track.noise * (kept + size) / (kept + 1.0)
-    return Track(
-        _WEIGHT_KEPT * track.log_weight + log_likelihood, kept + 1.0, max(noise, 1e-9), mean, tuple(spread)
-    )
+    return Track(_WEIGHT_KEPT * track.log_weight + log_likelihood, kept + 1.0, max(noise, 1e-9), mean, spread)
 
 
 def _weights(tracks: Sequence[Track]) -> list[float]:
@@ -292,7 +251,7 @@ def _weights(tracks: Sequence[Track]) -> list[float]:
     return [weight / total for weight in weights]
 
 
-def _expected(tracks: Sequence[Track], gains: Sequence[_Gain]) -> tuple[float, float]:
+def _expected(tracks: Sequence[Track], gains: Sequence[Gain]) -> tuple[float, float]:
     """Return the mean and the standard deviation of the next z, over all hypotheses, without rhythm."""
     mean = square = 0.0
     for weight, track, (forecast, _, variance) in zip(_weights(tracks), tracks, gains, strict=True):
@@ -344,23 +303,30 @@ def sampled(state: DailyUse, day: int, enough_l: float, days: int = HORIZON_DAYS
     """
     chance = random.Random(day)
     steps = max(day - state.day, 0)
-    ahead = [_later(track, sizes, steps) for track, sizes in zip(state.tracks, _SIZES, strict=True)]
-    rows = [_row(day + later) for later in range(days)]
+    ahead = [later(track, sizes, steps) for track, sizes in zip(state.tracks, _SIZES, strict=True)]
+    rows = [row_of(day + number) for number in range(days)]
     rhythm = rhythm_of(state)
     weekday = date.fromordinal(day).weekday()
-    factors = [rhythm[(weekday + later) % 7] for later in range(days)]
+    factors = [rhythm[(weekday + number) % 7] for number in range(days)]
     # An absence: once in a year or two, for about a week, until the days tell more.
     begins = (state.absences + 1.0) / (state.present_days + 500.0)
     ends = (state.absences + 1.0) / (state.absent_days + 8.0)
+    any_use = None
+    if state.any_use is not None and state.nothing_days:
+        any_use = later(state.any_use, _ANY_SIZES, steps)
+        any_root = root_of(any_use.spread)
     paths: list[array[float]] = []
     due = 0.0
     for weight, track, sizes in zip(_weights(ahead), ahead, _SIZES, strict=True):
         due += weight * PATHS
         if round(due) == len(paths):
             continue
-        root = _root(track.spread)
+        root = root_of(track.spread)
         while len(paths) < round(due):
-            paths.append(_path(track, sizes, root, rows, factors, state, begins, ends, enough_l, chance))
+            without = None if any_use is None else _days_without(any_use, any_root, rows, chance)
+            paths.append(
+                _path(track, sizes, root, rows, factors, state, begins, ends, without, enough_l, chance)
+            )
     return paths
 
 
@@ -373,47 +339,52 @@ def _path(
     state: DailyUse,
     begins: float,
     ends: float,
+    without: Sequence[bool] | None,
     enough_l: float,
     chance: random.Random,
 ) -> "array[float]":
     gauss, uniform = chance.gauss, chance.random
     noise = math.sqrt(track.noise * track.freedom / (2.0 * chance.gammavariate(0.5 * track.freedom, 1.0)))
-    steps = [gauss(0.0, 1.0) for _ in range(_PARTS)]
+    steps = [gauss(0.0, 1.0) for _ in range(PARTS)]
     level, cos, sin, cos2, sin2, slow, fast = (
         part + noise * math.fsum(one * step for one, step in zip(line, steps, strict=False))
         for part, line in zip(track.mean, root, strict=True)
     )
-    slow_step = noise * sizes[1] * math.sqrt(1.0 - _SLOW_KEPT**2)
-    fast_step = noise * sizes[2] * math.sqrt(1.0 - _FAST_KEPT**2)
+    slow_step = noise * sizes[1] * math.sqrt(1.0 - SLOW_KEPT**2)
+    fast_step = noise * sizes[2] * math.sqrt(1.0 - FAST_KEPT**2)
     absent = state.absent_run > 0 and state.absent_run < _LONGEST_ABSENCE
     litres = array("f")
     total = 0.0
-    for row, factor in zip(rows, factors, strict=True):
+    for number, (row, factor) in enumerate(zip(rows, factors, strict=True)):
         absent = uniform() >= ends if absent else uniform() < begins
         z = level + cos * row[1] + sin * row[2] + cos2 * row[3] + sin2 * row[4] + slow + fast
         z = factor * (z + gauss(0.0, noise))
-        used = z * z if z > 0.0 and not absent else 0.0
+        used = z * z if z > 0.0 and not absent and not (without and without[number]) else 0.0
         total += used if litres else 0.0
         litres.append(used)
         if total >= enough_l:
             break
-        slow = _SLOW_KEPT * slow + gauss(0.0, slow_step)
-        fast = _FAST_KEPT * fast + gauss(0.0, fast_step)
+        slow = SLOW_KEPT * slow + gauss(0.0, slow_step)
+        fast = FAST_KEPT * fast + gauss(0.0, fast_step)
     return litres
 
 
-def _root(spread: Sequence[float]) -> list[list[float]]:
-    """Return the lower triangular root of a covariance (Cholesky)."""
-    root: list[list[float]] = []
-    for row in range(_PARTS):
-        line: list[float] = []
-        for column in range(row + 1):
-            rest = spread[_place(row, column)]
-            above = line if row == column else root[column]
-            rest -= math.fsum(one * two for one, two in zip(line, above, strict=False))
-            if row == column:
-                line.append(math.sqrt(max(rest, 0.0)))
-            else:
-                line.append(rest / root[column][column] if root[column][column] > 1e-9 else 0.0)
-        root.append(line)
-    return root
+def _days_without(
+    track: Track, root: Sequence[Sequence[float]], rows: Sequence[tuple[float, ...]], chance: random.Random
+) -> list[bool]:
+    """Sample the days without use."""
+    gauss = chance.gauss
+    steps = [gauss(0.0, 1.0) for _ in range(PARTS)]
+    level, cos, sin, cos2, sin2, slow, fast = (
+        part + math.fsum(one * step for one, step in zip(line, steps, strict=False))
+        for part, line in zip(track.mean, root, strict=True)
+    )
+    slow_step = _ANY_SIZES[1] * math.sqrt(1.0 - SLOW_KEPT**2)
+    fast_step = _ANY_SIZES[2] * math.sqrt(1.0 - FAST_KEPT**2)
+    without = []
+    for row in rows:
+        wanted = level + cos * row[1] + sin * row[2] + cos2 * row[3] + sin2 * row[4] + slow + fast
+        without.append(wanted + gauss(0.0, 1.0) < 0.0)
+        slow = SLOW_KEPT * slow + gauss(0.0, slow_step)
+        fast = FAST_KEPT * fast + gauss(0.0, fast_step)
+    return without

@@ -20,6 +20,11 @@ ALBEDO = 0.23
 MM_PER_MJ_M2 = 0.408
 """Depth of water that one MJ/m² evaporates: one over the latent heat, 2.45 MJ/kg."""
 
+OPEN_WATER = 1.05
+"""Evaporation of open water less than 2 m deep, as a share of the reference (table 12, from memory)."""
+OPEN_WATER_AT_20_C_MM = 3.0
+"""The reference of a day at 20 °C where only the temperature is known."""
+
 
 @dataclass(frozen=True, slots=True)
 class Site:
@@ -179,6 +184,16 @@ def hargreaves_mm(latitude_deg: float, day_of_year: int, highest_c: float, lowes
     above_mm = MM_PER_MJ_M2 * extraterrestrial_mj_m2(latitude_deg, day_of_year)
     mean_c = 0.5 * (highest_c + lowest_c)
     return max(0.0023 * (mean_c + 17.8) * math.sqrt(highest_c - lowest_c) * above_mm, 0.0)
+
+
+def open_water_mm(celsius: float) -> float:
+    """Return the evaporation of shallow open water in a day, mm, where only its temperature is known.
+
+    The paper's usual reference in temperate humid regions is 1 to 2 mm where the mean is 10 °C, 2 to 4 mm at
+    20 °C and 4 to 7 mm at 30 °C (table 2, from memory). Half as much with each 10 K less than
+    :data:`OPEN_WATER_AT_20_C_MM` at 20 °C lies in all three.
+    """
+    return OPEN_WATER * OPEN_WATER_AT_20_C_MM * math.exp2((celsius - 20.0) / 10.0)
 
 
 def _vapour_kpa(weather: DayOfWeather) -> float:

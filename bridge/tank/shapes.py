@@ -109,9 +109,12 @@ def _slopes(xs: Sequence[float], ys: Sequence[float]) -> tuple[float, ...]:
 
 
 def _end_slope(h0: float, h1: float, d0: float, d1: float) -> float:
-    """Return the one-sided three-point slope at an end, bounded so that the curve stays monotone."""
+    """Return the one-sided three-point slope at an end, bounded so that the curve stays monotone.
+
+    The curve is monotone up to a slope of three secants. The slope here is always less than two.
+    """
     slope = ((2.0 * h0 + h1) * d0 - h0 * d1) / (h0 + h1)
-    return min(max(slope, _LEAST_END_SLOPE * d0), 3.0 * d0)
+    return max(slope, _LEAST_END_SLOPE * d0)
 
 
 # After a conversion to a volume and back, rounding may exceed an end by this share of the range.
@@ -279,21 +282,16 @@ class HorizontalCylinder:
     def volume_l(self, depth_m: float) -> float:
         """Return the volume in litres at ``depth_m``, as :meth:`Shape.volume_l`."""
         depth_m = within("Horizontal cylinder", "the depth", depth_m, self.diameter_m, "m")
-        # The upper half mirrors the lower one. From the nearer end the angle stays exact.
-        if depth_m > 0.5 * self.diameter_m:
-            return self.capacity_l - self._segment_l(self.diameter_m - depth_m)
-        return self._segment_l(depth_m)
+        angle = 4.0 * math.asin(math.sqrt(depth_m / self.diameter_m))
+        return self._scale_l * (angle - math.sin(angle))
 
     def depth_m(self, volume_l: float) -> float:
         """Return the depth in metres at ``volume_l``, as :meth:`Shape.depth_m`."""
         volume_l = within("Horizontal cylinder", "the volume", volume_l, self.capacity_l, "L")
+        # The upper half mirrors the lower one.
         if volume_l > 0.5 * self.capacity_l:
             return self.diameter_m - self._segment_depth_m(self.capacity_l - volume_l)
         return self._segment_depth_m(volume_l)
-
-    def _segment_l(self, depth_m: float) -> float:
-        angle = 4.0 * math.asin(math.sqrt(depth_m / self.diameter_m))
-        return self._scale_l * (angle - math.sin(angle))
 
     def _segment_depth_m(self, volume_l: float) -> float:
         return self.diameter_m * math.sin(0.25 * _segment_angle(volume_l / self._scale_l)) ** 2

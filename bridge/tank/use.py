@@ -12,10 +12,11 @@ Running means with exponential forgetting keep the state at a fixed size:
     the day                L/d    half-life in days       the present use
 
 Each whole day also goes to :mod:`bridge.tank.daily_use`, which forecasts the days to come. The hours of the
-last nights are kept for :mod:`bridge.tank.leak`.
+last nights and afternoons are kept for :mod:`bridge.tank.leak`, and the means of those before them.
 """
 
 import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
@@ -24,6 +25,16 @@ from bridge.tank.daily_use import DailyUse, learn
 from bridge.tank.shapes import not_negative, positive
 
 HOURS = 24
+DAY_PARTS = ((10, 14), (14, 18))
+"""Parts of the day, from hour to hour, in which leaks are searched for besides the night."""
+LEAST_PART = 0.6
+"""Share of its hours that must be learned in a night or a day part that counts."""
+DAYS_KEPT = 14
+"""Days of which the hours of night and day parts are kept."""
+READING_ERROR = 0.30
+"""Standard error of one reading in units of its resolution: a step's is 1/sqrt(12)."""
+EARLIER_HALF_LIVES = 2.0
+"""The half-life of the means of the days before those, in half-lives of the learning."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,15 +78,25 @@ class DrawOffSettings:
     """The hour of local time at which the night begins, for the search for leaks."""
     night_until_hour: int = 6
     """The hour at which the night ends."""
+    night_draw: float | None = None
+    """The draw of plants in an hour of the night as a share of that in an hour from 10 to 18 o'clock. Zero if
+    nothing draws by itself at night; None if it is not known."""
 
     @property
     def night_hours(self) -> int:
         """The length of the night."""
         return (self.night_until_hour - self.night_from_hour) % HOURS
 
-    def is_night(self, hour: int) -> bool:
-        """Return whether this hour of the day belongs to the night."""
-        return (hour - self.night_from_hour) % HOURS < self.night_hours
+    @property
+    def parts(self) -> tuple[tuple[int, ...], ...]:
+        """The hours of the night, and those of each of :data:`DAY_PARTS`."""
+        night = tuple((self.night_from_hour + later) % HOURS for later in range(self.night_hours))
+        return night, *(tuple(range(*part)) for part in DAY_PARTS)
+
+    def day_of(self, hour_key: int) -> int:
+        """Return the ordinal of the day on which an hour counts; the night counts on that of its end."""
+        shift = HOURS - self.night_from_hour if self.night_from_hour > self.night_until_hour else 0
+        return (hour_key + shift) // HOURS
 
     def __post_init__(self) -> None:
         if not 3.0 <= self.half_life_days < math.inf:
@@ -90,6 +111,11 @@ class DrawOffSettings:
             raise OutOfRangeError(
                 f"Draw-off: a rise of {self.rise_l:g} L counts as inflow, but a reading has a resolution of "
                 f"{self.resolution_l:g} L; the rise must be larger."
+            )
+        if self.night_draw is not None and not 0.0 <= self.night_draw < 1.0:
+            raise OutOfRangeError(
+                f"Draw-off: the draw of the night is {self.night_draw:g} of that of the day; give "
+                "a share from 0 to below 1."
             )
         hours = (self.night_from_hour, self.night_until_hour)
         if not (all(0 <= hour < HOURS for hour in hours) and 3 <= self.night_hours <= 12):
@@ -109,8 +135,10 @@ class DrawOff:
     """L/d."""
     daily: DailyUse = DailyUse()
     """What is learned of the use of a day."""
-    night: tuple[tuple[int, float], ...] = ()
-    """The hours of the last fourteen nights as (hour key, L/h), oldest first."""
+    quiet: tuple[tuple[int, float], ...] = ()
+    """The hours of night and day parts in the last :data:`DAYS_KEPT` days: (hour key, L/h), oldest first."""
+    earlier: tuple[RunningMean, ...] = (RunningMean(),) * (1 + len(DAY_PARTS))
+    """L/h of the night and of each day part, in the days before those."""
 
     hour_key: int = -1
     """The running hour: the ordinal of the day times 24, plus the hour."""
@@ -132,11 +160,13 @@ class DrawOff:
     """The learned hours of today, one bit for each."""
 
 
-_NIGHTS_KEPT = 14
 _HOUR_S = 3600.0
 _LEAST_WATCHED_S = 1800.0
 # A day with fewer learned hours is not learned.
 _LEAST_HOURS = 18
+_LEAST_EARLIER = 4.0
+_MOST_USUAL = 1.35
+"""The most that a part of a day usually takes, in units of its mean, besides the errors of two readings."""
 
 
 def observe(
@@ -240,13 +270,11 @@ def _end_hour(settings: DrawOffSettings, state: DrawOff, key: int) -> DrawOff:
         net_l_h = (fallen_l - state.evaporated_l) * per_hour
         hours = list(state.hours)
         hours[hour] = hours[hour].after(net_l_h, settings.half_life_days)
-        night = state.night
-        if settings.is_night(hour):
-            night = (*night[-(_NIGHTS_KEPT * settings.night_hours - 1) :], (state.hour_key, net_l_h))
+        if any(hour in part for part in settings.parts):
+            state = _with_quiet_hour(settings, state, net_l_h)
         state = replace(
             state,
             hours=tuple(hours),
-            night=night,
             today_l=state.today_l + net_l_h,
             today_seen=state.today_seen | 1 << hour,
         )
@@ -262,6 +290,45 @@ def _end_hour(settings: DrawOffSettings, state: DrawOff, key: int) -> DrawOff:
         watched_s=0.0,
         spoiled=False,
     )
+
+
+def part_rate(state: DrawOff, taken_l_h: Mapping[int, float], part: Sequence[int]) -> float | None:
+    """Return the rate in a part of a day from the L/h of its hours; None if too many are not learned.
+
+    An hour that was not learned counts with its mean.
+    """
+    if sum(hour in taken_l_h for hour in part) < LEAST_PART * len(part):
+        return None
+    return math.fsum(taken_l_h.get(hour, state.hours[hour].mean) for hour in part) / len(part)
+
+
+def _with_quiet_hour(settings: DrawOffSettings, state: DrawOff, net_l_h: float) -> DrawOff:
+    """Keep an hour of a night or a day part; days that are too old go into the means of the earlier ones."""
+    today = settings.day_of(state.hour_key)
+    kept: list[tuple[int, float]] = []
+    old: dict[int, dict[int, float]] = {}
+    for key, taken_l_h in state.quiet:
+        day = settings.day_of(key)
+        if abs(today - day) < DAYS_KEPT:
+            kept.append((key, taken_l_h))
+        elif day < today:
+            old.setdefault(day, {})[key % HOURS] = taken_l_h
+    earlier = list(state.earlier)
+    for _, taken in sorted(old.items()):
+        for number, part in enumerate(settings.parts):
+            rate = part_rate(state, taken, part)
+            if rate is not None:
+                error = math.sqrt(2.0) * READING_ERROR * settings.resolution_l / len(part)
+                earlier[number] = _with_earlier(settings, earlier[number], rate, error)
+    return replace(state, quiet=(*kept, (state.hour_key, net_l_h)), earlier=tuple(earlier))
+
+
+def _with_earlier(settings: DrawOffSettings, mean: RunningMean, rate: float, error: float) -> RunningMean:
+    """Learn the rate of an earlier day; a can in a night now and then is no steady draw."""
+    if mean.weight >= _LEAST_EARLIER:
+        rate = min(rate, _MOST_USUAL * max(mean.mean, 0.0) + 2.0 * error)
+        rate = max(rate, min(mean.mean, 0.0) - 2.0 * error)
+    return mean.after(rate, EARLIER_HALF_LIVES * settings.half_life_days)
 
 
 def _end_day(settings: DrawOffSettings, state: DrawOff) -> DrawOff:

@@ -113,6 +113,17 @@ def test_weekends_off_are_seen_as_a_rhythm() -> None:
     assert cover.days == pytest.approx(3.3, abs=0.3)
 
 
+def test_after_rain_a_dry_week_may_take_as_much_as_dry_days_do() -> None:
+    chance = random.Random(8)
+    first = date(2024, 3, 1)
+    use = [0.0 if chance.random() < 0.8 else chance.gauss(20.0, 2.0) for _ in range(60)]
+    cover = days_until_dry(learned(first, use), 60.0, midnight(first + timedelta(days=60)))
+    assert cover is not None
+    # Three dry days in a row are enough; at the usual one day in five it takes fifteen.
+    assert 2.0 < cover.low95_days < 6.0
+    assert 8.0 < cover.days < 22.0
+
+
 def test_a_holiday_is_not_the_new_use() -> None:
     chance = random.Random(5)
     first = date(2024, 5, 1)

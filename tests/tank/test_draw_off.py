@@ -1,12 +1,16 @@
 """Draw-off learned from the falling level."""
 
 import math
+import random
+from collections.abc import Sequence
+from dataclasses import replace
 from datetime import datetime, timedelta, timezone
 
+import numpy as np
 import pytest
 
 from bridge.errors import InputError, OutOfRangeError
-from bridge.tank.use import DrawOff, DrawOffSettings, observe
+from bridge.tank.use import LEAST_PART, DrawOff, DrawOffSettings, RunningMean, observe, part_rate
 from tests.tank.reservoir import SETTINGS, START, Reservoir, watering_at_seven_and_nineteen
 
 
@@ -60,6 +64,110 @@ def test_an_hour_with_a_bucket_in_it_is_not_learned() -> None:
     assert minutes(DrawOff(), START, bucket).hours[0].weight == 0.0
 
 
+def followed(volumes: Sequence[float | None], flowing: frozenset[int] = frozenset()) -> DrawOff:
+    """Returns what is learned from one reading a minute from a full hour on."""
+    state = DrawOff()
+    for minute, volume_l in enumerate(volumes):
+        when = START + timedelta(minutes=minute)
+        state = observe(SETTINGS, state, when, volume_l, minute in flowing)
+    return state
+
+
+@pytest.mark.parametrize("unknown", [range(15, 29), range(47, 61)], ids=["in the middle", "at the end"])
+def test_an_hour_that_was_watched_in_part_has_the_rate_of_that_part(unknown: range) -> None:
+    falling = [150.0 - 0.1 * minute for minute in range(61)]
+    seen = [None if minute in unknown else volume for minute, volume in enumerate(falling)]
+    assert followed(seen).hours[0].mean == pytest.approx(6.0, rel=0.01)
+    assert followed(seen).hours[0].weight == 1.0
+
+
+def test_an_hour_of_which_less_than_half_was_watched_is_not_learned() -> None:
+    falling = [150.0 - 0.1 * minute for minute in range(61)]
+    for watched, learned in ((29, 0.0), (31, 1.0)):
+        filling = frozenset(range(watched, 61))
+        assert followed([*falling], filling).hours[0].weight == learned
+
+
+def test_water_that_is_taken_at_a_full_hour_counts_into_the_hour_that_begins() -> None:
+    state = followed([150.0] * 61 + [140.0] * 60)
+    assert [hour.mean for hour in state.hours[:2]] == pytest.approx([0.0, 10.0])
+
+
+def test_two_readings_of_one_moment_spoil_no_hour() -> None:
+    state = DrawOff()
+    for minute in range(61):
+        when = START + timedelta(minutes=minute)
+        for volume_l in (150.0 - 0.1 * minute, 150.0 - 0.1 * minute):
+            state = observe(SETTINGS, state, when, volume_l, False)
+    assert state.hours[0].weight == 1.0
+    assert state.hours[0].mean == pytest.approx(6.0)
+
+
+def test_a_part_of_a_day_has_a_rate_if_enough_of_its_hours_are_learned() -> None:
+    known = replace(DrawOff(), hours=(RunningMean(9.0, 2.0, 0.0),) * 24)
+    part = range(8, 18)
+    least = math.ceil(LEAST_PART * len(part))
+    assert LEAST_PART * len(part) == least, "ten hours show the very bound"
+    taken = dict.fromkeys(list(part)[:least], 5.0)
+    # An hour that was not learned counts with its mean of 2 L/h.
+    expected = (5.0 * least + 2.0 * (len(part) - least)) / len(part)
+    assert part_rate(known, taken, part) == pytest.approx(expected)
+    del taken[part[0]]
+    assert part_rate(known, taken, part) is None
+
+
+def test_the_fall_over_a_long_gap_is_not_learned() -> None:
+    first = followed([150.0 - 0.1 * minute for minute in range(20)])
+    state = first
+    for minute in range(40, 61):
+        state = observe(SETTINGS, state, START + timedelta(minutes=minute), 120.0, False)
+    assert state.hours[0].weight == 0.0
+    short = first
+    for minute in range(34, 61):
+        state = short = observe(SETTINGS, short, START + timedelta(minutes=minute), 140.0, False)
+    # A quarter of an hour is bridged: 10 L fell within it and before it.
+    assert short.hours[0].mean == pytest.approx(10.0)
+
+
+def test_readings_twice_a_second_are_learned_too() -> None:
+    state = DrawOff()
+    for half in range(2 * 3600 + 1):
+        when = START + timedelta(seconds=0.5 * half)
+        state = observe(SETTINGS, state, when, 150.0 - 0.001 * half, False)
+    assert state.hours[0].mean == pytest.approx(7.2)
+
+
+def test_a_mean_that_forgets_is_the_weighted_mean_of_all_its_values() -> None:
+    chance = random.Random(3)
+    values = [chance.gauss(5.0, 2.0) for _ in range(40)]
+    found = RunningMean()
+    for value in values:
+        found = found.after(value, 7.0)
+    weights = [0.5 ** ((len(values) - 1 - at) / 7.0) for at in range(len(values))]
+    mean = float(np.average(values, weights=weights))
+    assert found.weight == pytest.approx(sum(weights))
+    assert found.mean == pytest.approx(mean)
+    assert found.variance == pytest.approx(float(np.average((np.array(values) - mean) ** 2, weights=weights)))
+
+
+def test_nights_older_than_two_weeks_are_remembered_by_their_mean() -> None:
+    world = Reservoir()
+    world.run(40, lambda when: 0.6 if when.hour >= 21 or when.hour < 6 else 1.2)
+    night, *day_parts = world.state.earlier
+    assert night.mean == pytest.approx(0.6, abs=0.06)
+    assert night.weight > 15.0
+    assert [part.mean for part in day_parts] == pytest.approx([1.2] * len(day_parts), abs=0.12)
+
+
+def test_a_night_may_lie_within_one_day_or_across_midnight() -> None:
+    late = DrawOffSettings(night_from_hour=22, night_until_hour=1)
+    early = DrawOffSettings(night_from_hour=0, night_until_hour=12)
+    assert late.parts[0] == (22, 23, 0)
+    assert late.day_of(24 * 100 + 22) == late.day_of(24 * 101) == 101
+    assert early.parts[0] == tuple(range(12))
+    assert early.day_of(24 * 100 + 23) == 100
+
+
 def test_an_hour_that_comes_twice_after_a_clock_change_counts_once() -> None:
     falling = [150.0 - 0.1 * minute for minute in range(61)]
     state = minutes(DrawOff(), START, falling)
@@ -96,7 +204,8 @@ def test_the_state_does_not_grow_with_the_years() -> None:
     world = Reservoir()
     world.run(60, watering_at_seven_and_nineteen, leak_l_h=0.2)
     state = world.state
-    assert (len(state.hours), len(state.night), len(state.daily.tracks)) == (24, 14 * 9, 12)
+    assert (len(state.hours), len(state.daily.tracks)) == (24, 12)
+    assert 12 * 17 < len(state.quiet) <= 14 * 17
     assert state.day.weight < 21.0
 
 
@@ -118,5 +227,16 @@ def test_impossible_readings_are_refused() -> None:
         DrawOffSettings(night_from_hour=5, night_until_hour=6)
     with pytest.raises(OutOfRangeError, match="must be larger"):
         DrawOffSettings(rise_l=1.0, resolution_l=2.0)
-    with pytest.raises(OutOfRangeError, match="half-life"):
-        DrawOffSettings(half_life_days=0.0)
+    for half_life_days in (2.99, math.inf, math.nan):
+        with pytest.raises(OutOfRangeError, match="half-life"):
+            DrawOffSettings(half_life_days=half_life_days)
+    for from_hour, until_hour in ((21, 23), (21, 10), (24, 6), (-1, 6), (21, 24)):
+        with pytest.raises(OutOfRangeError, match="the night"):
+            DrawOffSettings(night_from_hour=from_hour, night_until_hour=until_hour)
+    with pytest.raises(OutOfRangeError, match="the longest gap"):
+        DrawOffSettings(longest_gap_s=0.0)
+    with pytest.raises(OutOfRangeError, match="the resolution"):
+        DrawOffSettings(resolution_l=-0.1)
+    with pytest.raises(OutOfRangeError, match="must be larger"):
+        DrawOffSettings(rise_l=1.0, resolution_l=1.0)
+    assert DrawOffSettings(half_life_days=3.0, resolution_l=0.0).half_life_days == 3.0

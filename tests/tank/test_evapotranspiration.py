@@ -68,10 +68,23 @@ def test_example_20_a_month_at_lyon_from_temperatures_alone() -> None:
     assert air.hargreaves_mm(LYON.latitude_deg, 196, 26.6, 14.8) == pytest.approx(5.0, abs=0.05)
 
 
+def test_open_water_lies_in_the_ranges_of_table_2_where_only_the_temperature_is_known() -> None:
+    # Temperate humid and sub-humid regions (table 2), open water less than 2 m deep (table 12), from memory.
+    for celsius, low_mm, high_mm in ((10.0, 1.0, 2.0), (20.0, 2.0, 4.0), (30.0, 4.0, 7.0)):
+        assert low_mm <= air.open_water_mm(celsius) / 1.05 <= high_mm
+
+
 def test_a_polar_night_takes_no_water() -> None:
     assert air.extraterrestrial_mj_m2(80.0, 355) == pytest.approx(0.0, abs=1e-9)
     assert air.hargreaves_mm(80.0, 355, -20.0, -25.0) == 0.0
     assert air.penman_monteith_mm(Site(80.0), DayOfWeather(355, -20.0, -25.0)) < 0.5
+
+
+def test_in_a_polar_night_the_lawn_loses_as_much_as_under_a_half_clouded_sky() -> None:
+    night = DayOfWeather(355, -20.0, -20.0)
+    # Equation 39 with a clear sky: Stefan-Boltzmann's law, and the moisture of the air.
+    clear_mj_m2 = 4.903e-9 * 253.16**4 * (0.34 - 0.14 * air.saturation_kpa(-20.0) ** 0.5)
+    assert 0.3 * clear_mj_m2 < -air.net_radiation_mj_m2(Site(80.0), night) < 0.7 * clear_mj_m2
 
 
 def test_impossible_weather_is_refused() -> None:
@@ -83,3 +96,35 @@ def test_impossible_weather_is_refused() -> None:
         DayOfWeather(1, 5.0, 4.0, wind_m_s=-1.0)
     with pytest.raises(OutOfRangeError, match="latitude"):
         Site(91.0)
+
+
+def test_the_bounds_of_weather_and_site_are_allowed() -> None:
+    for latitude_deg in (-90.0, 90.0):
+        assert Site(latitude_deg).latitude_deg == latitude_deg
+        with pytest.raises(OutOfRangeError, match="latitude"):
+            Site(1.001 * latitude_deg)
+    for elevation_m in (-500.0, 9000.0):
+        assert Site(0.0, elevation_m).elevation_m == elevation_m
+        with pytest.raises(OutOfRangeError, match="elevation"):
+            Site(0.0, elevation_m * 1.001)
+    assert DayOfWeather(366, 60.0, -60.0, wind_m_s=0.0).day_of_year == 366
+    assert DayOfWeather(1, 5.0, 5.0).lowest_c == 5.0
+    for highest_c, lowest_c in ((60.1, 0.0), (0.0, -60.1)):
+        with pytest.raises(OutOfRangeError, match="from -60 to 60"):
+            DayOfWeather(1, highest_c, lowest_c)
+    with pytest.raises(OutOfRangeError, match="day of the year"):
+        DayOfWeather(367, 5.0, 4.0)
+
+
+def test_the_sun_above_the_atmosphere_has_no_season_at_the_equator_and_the_opposite_one_in_the_south() -> (
+    None
+):
+    """The distance of the sun changes by 3.3 % in a year, so the two halves of the earth differ by 7 %."""
+    equator = [air.extraterrestrial_mj_m2(0.0, day) for day in range(1, 366, 30)]
+    assert max(equator) / min(equator) < 1.15
+    assert air.extraterrestrial_mj_m2(50.0, 172) > 4.0 * air.extraterrestrial_mj_m2(50.0, 355)
+    assert air.extraterrestrial_mj_m2(-50.0, 355) == pytest.approx(
+        air.extraterrestrial_mj_m2(50.0, 172), rel=0.08
+    )
+    assert air.daylight_hours(0.0, 100) == pytest.approx(12.0, abs=1e-9)
+    assert (air.daylight_hours(80.0, 172), air.daylight_hours(80.0, 355)) == (24.0, 0.0)

@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import dataclass, replace
+from typing import Any
 
 import pytest
 from hypothesis import given
@@ -116,6 +117,27 @@ def test_one_outlier_changes_nothing() -> None:
     assert tank.read(0.6).depth_m == pytest.approx(0.6)
 
 
+def test_without_a_low_pass_a_step_counts_at_its_second_reading_and_of_two_readings_the_higher_one() -> None:
+    plain = replace(LEVEL_SENSOR_ONLY, wave_time_constant_s=0.0)
+    for low, high in ((0.3, 0.7), (0.7, 0.3)):
+        tank = Tank(plain)
+        tank.read(low)
+        assert tank.read(high).depth_m == pytest.approx(0.7)
+    for before, after in ((0.3, 0.7), (0.7, 0.3)):
+        tank = Tank(plain)
+        tank.read(before, seconds=10)
+        assert tank.read(after).depth_m == pytest.approx(before)
+        assert tank.read(after).depth_m == pytest.approx(after)
+
+
+def test_the_low_pass_has_its_time_constant() -> None:
+    tank = Tank(replace(LEVEL_SENSOR_ONLY, wave_time_constant_s=10.0))
+    tank.read(0.3, seconds=10)
+    # The median lets the step through one second late; after one time constant 63 % of it is shown.
+    level = tank.read(0.7, seconds=11)
+    assert level.depth_m == pytest.approx(0.3 + 0.4 * (1.0 - math.exp(-1.0)))
+
+
 def test_a_steady_fill_is_followed_within_seconds() -> None:
     tank = Tank(LEVEL_SENSOR_ONLY)
     depth = 0.3
@@ -204,6 +226,26 @@ def test_a_wet_full_switch_above_a_dry_low_switch_counts_as_full_and_then_as_unk
     assert level.volume_at_least_l == 0.0
 
 
+def seconds_until(tank: Tank, fault: LevelFault, depth: float | None, *switches: bool) -> int:
+    for second in range(1, 100):
+        if fault in tank.read(depth, switches[0], switches[1], switches[2]).faults:
+            return second
+    raise AssertionError(f"{fault} was not found")
+
+
+def test_a_contradiction_counts_when_it_has_lasted_for_its_time() -> None:
+    switches = Tank(replace(SWITCHES_ONLY, debounce_s=0.0))
+    # The first reading begins the time, so the reading 20 s later is the twenty-first.
+    assert seconds_until(switches, LevelFault.SWITCHES_CONTRADICT, None, False, True, False) == 21
+    assert switches.read(None, True, True, False).faults == ()
+    assert seconds_until(switches, LevelFault.SWITCHES_CONTRADICT, None, False, True, False) == 21
+    both = Tank(replace(BOTH, debounce_s=0.0))
+    wrong = LevelFault.LEVEL_SENSOR_CONTRADICTS_SWITCH
+    assert seconds_until(both, wrong, 0.7, True, True, False) == 21
+    assert both.read(0.7, True, False, False).faults == ()
+    assert seconds_until(both, wrong, 0.7, True, True, False) == 21
+
+
 def test_an_overflow_over_a_dry_full_switch_is_a_contradiction_and_still_an_overflow() -> None:
     level = Tank(SWITCHES_ONLY).read(None, True, False, True, seconds=40)
     assert level.overflow is True
@@ -278,6 +320,27 @@ def test_a_level_sensor_that_never_moves_is_reported_and_keeps_its_level() -> No
     assert level.zone is Zone.MIDDLE
     tank.read(0.6, seconds=30)
     assert tank.read(0.6).faults == ()
+
+
+@pytest.mark.parametrize(
+    ("step_m", "moved_m", "moves"),
+    [
+        (0.0, 0.004, False),
+        (0.0, 0.006, True),
+        (0.02, 0.008, False),
+        (0.02, 0.02, True),
+    ],
+)
+def test_a_level_sensor_moves_if_it_leaves_the_noise_and_half_of_its_step(
+    step_m: float, moved_m: float, moves: bool
+) -> None:
+    sensor = LevelSensor(TABLE, step_m=step_m)
+    tank = Tank(
+        replace(LEVEL_SENSOR_ONLY, level_sensor=sensor, stuck_after_s=100.0, wave_time_constant_s=0.0)
+    )
+    tank.read(0.7, seconds=60)
+    level = tank.read(0.7 + moved_m, seconds=60)
+    assert (LevelFault.LEVEL_SENSOR_STUCK in level.faults) is not moves
 
 
 def test_the_certain_volume_is_lower_than_the_measured_one_by_step_and_tolerance() -> None:
@@ -365,6 +428,38 @@ def test_a_level_sensor_that_does_not_reach_a_mark_is_refused() -> None:
         LevelSettings(BARREL, level_sensor=LevelSensor(LevelSensorTable(((0.1, 0.0), (0.9, 1.2)))))
     with pytest.raises(InputError, match="over the brim"):
         LevelSettings(BARREL, level_sensor=LevelSensor(TABLE, step_m=0.15))
+
+
+@pytest.mark.parametrize(
+    ("name", "words"),
+    [
+        ("debounce_s", "the debounce time"),
+        ("overflow_return_s", "the return time"),
+        ("contradiction_s", "a contradiction may last"),
+        ("ride_through_s", "the ride-through"),
+        ("wave_time_constant_s", "the waves"),
+        ("agreement_m", "the agreement"),
+        ("stuck_after_s", "a still level sensor"),
+    ],
+)
+def test_a_time_or_a_tolerance_below_zero_is_refused_by_name(name: str, words: str) -> None:
+    def changed(value: Any) -> LevelSettings:
+        return replace(LEVEL_SENSOR_ONLY, **{name: value})
+
+    for wrong in (-0.001, math.nan, math.inf):
+        with pytest.raises(OutOfRangeError, match=words):
+            changed(wrong)
+    least = None if name == "stuck_after_s" else 0.0
+    assert getattr(changed(least), name) == least
+
+
+def test_a_level_sensor_may_begin_at_the_refill_mark_and_end_at_the_fill_mark() -> None:
+    exact = LevelSensor(LevelSensorTable(((0.1, 0.5), (0.9, 0.9))))
+    shape = UprightCylinder(2.0 / math.sqrt(math.pi), 1.0)
+    settings = LevelSettings(shape, level_sensor=exact)
+    assert (settings.refill_m, settings.fill_m) == (0.5, 0.9)
+    assert not settings.needs_full_switch
+    assert not LevelSettings(shape, level_sensor=replace(exact, step_m=0.1)).needs_full_switch
 
 
 @pytest.mark.parametrize(

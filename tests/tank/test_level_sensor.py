@@ -29,6 +29,7 @@ def test_depth_to_fraction_and_back_is_the_same_depth(depth_m: float, table: Lev
 
 def test_a_table_of_two_points_is_a_straight_line() -> None:
     assert LevelSensorTable(((0.2, 0.1), (0.8, 0.7))).depth_m(0.5) == pytest.approx(0.4)
+    assert LevelSensorTable(((0.2, 0.7), (0.8, 0.1))).depth_m(0.6) == pytest.approx(0.3)
 
 
 @pytest.mark.parametrize(
@@ -38,6 +39,8 @@ def test_a_table_of_two_points_is_a_straight_line() -> None:
         (0.0, LevelFault.LEVEL_SENSOR_SHORT),
         (0.95, LevelFault.LEVEL_SENSOR_OUT_OF_RANGE),
         (0.05, LevelFault.LEVEL_SENSOR_OUT_OF_RANGE),
+        (0.99, LevelFault.LEVEL_SENSOR_OUT_OF_RANGE),
+        (0.01, LevelFault.LEVEL_SENSOR_OUT_OF_RANGE),
         (None, LevelFault.LEVEL_SENSOR_MISSING),
         (math.nan, LevelFault.LEVEL_SENSOR_MISSING),
         (math.inf, LevelFault.LEVEL_SENSOR_MISSING),
@@ -84,5 +87,23 @@ def test_a_table_outside_the_plausible_band_is_refused() -> None:
         LevelSensor(LevelSensorTable(((0.0, 0.0), (0.9, 0.8))))
     with pytest.raises(OutOfRangeError, match="plausible band"):
         LevelSensor(RISING, plausible_low=0.9, plausible_high=0.1)
+    for low, high in ((-0.1, 0.95), (0.05, 1.1), (0.5, 0.5)):
+        with pytest.raises(OutOfRangeError, match="plausible band"):
+            LevelSensor(RISING, plausible_low=low, plausible_high=high)
     with pytest.raises(OutOfRangeError, match="the step"):
         LevelSensor(RISING, step_m=-0.01)
+    with pytest.raises(OutOfRangeError, match="the margin"):
+        LevelSensor(RISING, margin=-0.01)
+
+
+def test_a_table_may_use_the_whole_range_and_the_whole_plausible_band() -> None:
+    whole = LevelSensor(LevelSensorTable(((0.0, 0.0), (1.0, 0.8))), plausible_low=0.0, plausible_high=1.0)
+    assert (whole.read(0.0), whole.read(1.0)) == (0.0, 0.8)
+    assert whole.read(1.01) is LevelFault.LEVEL_SENSOR_OPEN
+    band = LevelSensor(RISING, plausible_low=0.1, plausible_high=0.9)
+    assert (band.read(0.1), band.read(0.9)) == (0.0, 0.85)
+    assert band.read(0.91) is LevelFault.LEVEL_SENSOR_OPEN, "the margin does not widen the band"
+
+
+def test_only_a_still_sensor_is_a_hint_and_leaves_the_level_known() -> None:
+    assert {fault for fault in LevelFault if fault.is_hint} == {LevelFault.LEVEL_SENSOR_STUCK}
