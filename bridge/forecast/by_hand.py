@@ -31,7 +31,8 @@ from bridge.guard.model import Advisory
 from bridge.history.records import CartridgeRow, EntryRow, Litres, LitresRow, SampleRow, when_ms
 from bridge.purifier import breakthrough, membrane
 from bridge.purifier.cartridge import Evidence, Kind, Load, add
-from bridge.purifier.forecast import LONGEST_DAYS, Forecast
+from bridge.purifier.forecast import Forecast
+from bridge.purifier.season import LONGEST_DAYS
 from bridge.sourcing.rain import Collection
 from bridge.station.plan import CartridgePlan
 from bridge.station.view import Outlook
@@ -159,7 +160,7 @@ class _Account:
     def add_reading(self, row: SampleRow, *, in_full: bool) -> None:
         self._product_ppm = ppm = row.conductivity_25_us_cm * self.plan.factor
         litres, self._pending_l = self._pending_l, 0.0
-        self._take_up(litres, ppm, row.temperature_c, in_full)
+        self._take_up(litres, ppm, row.temperature_c, in_full, _day(row))
         self._points.append((self._load.treated_l, ppm))
         over = ppm >= self.plan.limit_ppm
         if not over:
@@ -209,9 +210,11 @@ class _Account:
         """Adds litres without a later reading to the load, at the last reading."""
         litres, self._pending_l = self._pending_l, 0.0
         if litres > 0.0:
-            self._take_up(litres, None, None, True)
+            self._take_up(litres, None, None, True, (self.entered_ms or 0) / _MS_A_DAY)
 
-    def _take_up(self, litres: float, ppm: float | None, celsius: float | None, in_full: bool) -> None:
+    def _take_up(
+        self, litres: float, ppm: float | None, celsius: float | None, in_full: bool, day: float
+    ) -> None:
         feed_ppm = self.feed_ppm
         known = self._product_ppm or 0.0
         if feed_ppm is None:
@@ -229,7 +232,7 @@ class _Account:
             warm_c = membrane.REFERENCE_C if celsius is None else min(max(celsius, 0.0), 50.0)
             # A reading by hand stands for all litres, not for the water that stood in the membrane.
             since_l = 0.0 if ppm is None else max(litres, membrane.STANDING_LITRES)
-            running = membrane.observe(running, litres, feed_ppm, known, warm_c, since_l)
+            running = membrane.observe(running, litres, feed_ppm, known, warm_c, since_l, day)
         self._learned = replace(self._learned, front=front, membrane=running, booked_l=self._load.treated_l)
 
     def _renew(self) -> None:
@@ -246,7 +249,7 @@ class _Account:
         self._points = []
 
 
-def _day(row: LitresRow) -> float:
+def _day(row: LitresRow | SampleRow) -> float:
     return when_ms(row) / _MS_A_DAY
 
 

@@ -10,24 +10,15 @@ from bridge.purifier import breakthrough, membrane
 from bridge.purifier import cartridge as distiller
 from bridge.purifier.breakthrough import Front
 from bridge.purifier.cartridge import Capacity, Evidence, Kind, Load, estimate
-from bridge.purifier.forecast import (
-    Expected,
-    Forecast,
-    Season,
-    begin_season,
-    cells_left,
-    expected_in_season,
-    forecast,
-    from_cells,
-    interval,
-    learn_season,
-    over_days,
-)
+from bridge.purifier.forecast import Forecast, cells_left, forecast, from_cells, interval, over_days
 from bridge.purifier.membrane import Membrane
+from bridge.purifier.season import Expected, Season, begin_season, expected_in_season, learn_season
 from bridge.station.plan import CartridgePlan, StationPlan
 from bridge.station.view import Outlook
 from bridge.tank.use import DrawOff, DrawOffSettings
 
+UNTRIPPED_SHARE = 0.98
+"""If the guard has not tripped, the mean product is clamped to this share of the limit."""
 MOST_EARLIER = 12
 """Number of earlier cartridges that count, the latest ones."""
 LEAST_EARLIER_SHARE = 0.02
@@ -37,12 +28,14 @@ WARMEST_C = 20.0
 FEED_SD_SHARE = 0.10
 USE_SD_SHARE = 0.5
 """Relative standard deviations of feed and use until a week of each has been measured."""
-FEED_LIVELY_ODDS = 0.25
-USE_LIVELY_ODDS = 2.0
+FEED_LIVELY_ODDS = 0.06
+USE_LIVELY_ODDS = 4.0
 """Odds that a quantity swings and wanders widely, before it was seen: few supplies do, most gardens do
 (common practice, no source)."""
 LEARN_DAYS = 7.0
 """The seasonal models of feed and use take means over at least this many days."""
+MONTHS = 18
+"""A membrane is forecast for the feed of so many months of 30 days. It crosses the limit in hard feed."""
 LONGEST_STRETCH_DAYS = 30.0
 """Longest time without an update over which use is averaged."""
 
@@ -226,8 +219,14 @@ def forecast_of(
     a_day = use or Expected(1.0, 0.0)
     found: Forecast | None = None
     if learned.membrane is not None:
+        seasons = learned.feed
+        months = (
+            [feed]
+            if seasons is None
+            else [expected_in_season(seasons, day + 30.0 * k, day + 30.0 * (k + 1)) for k in range(MONTHS)]
+        )
         found = membrane.forecast(
-            learned.membrane, limit_ppm, feed, learned.warmest_c, a_day, fitted.lead_days
+            learned.membrane, limit_ppm, months, learned.warmest_c, a_day, fitted.lead_days
         )
     elif fitted.kind is Kind.DISTILLER and fitted.rated_g is not None:
         left_l = distiller.litres_to_descaling(load.treated_l, feed.mean, fitted.rated_g)
@@ -260,4 +259,6 @@ def draw_off_settings(plan: StationPlan) -> DrawOffSettings:
         step_l = shape.volume_l(min(middle_m + sensor.step_m, shape.height_m)) - shape.volume_l(middle_m)
         resolution_l = max(resolution_l, step_l)
     rise_l = max(2.0 * resolution_l, 1.0, plan.limits.rise_closed_l or 0.0)
-    return DrawOffSettings(resolution_l=resolution_l, rise_l=max(rise_l, 1.01 * resolution_l))
+    return DrawOffSettings(
+        resolution_l=resolution_l, rise_l=max(rise_l, 1.01 * resolution_l), night_draw=plan.night_draw
+    )

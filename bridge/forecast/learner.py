@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 from datetime import date, datetime
 
 from bridge.forecast.learned import (
+    UNTRIPPED_SHARE,
     Kept,
     Learned,
     add_to_seasons,
@@ -27,7 +28,8 @@ from bridge.guard.model import Advisory, Flow, Phase, Trip
 from bridge.guard.rules import ACTIVE
 from bridge.purifier import breakthrough, membrane
 from bridge.purifier.cartridge import Evidence, Load
-from bridge.purifier.forecast import FIRST_ORDER_CHANCE, LONGEST_DAYS, Forecast
+from bridge.purifier.forecast import ORDER_CHANCE, Forecast
+from bridge.purifier.season import LONGEST_DAYS
 from bridge.station.plan import StationPlan
 from bridge.station.station import Turn
 from bridge.station.view import NOTHING_KNOWN, Outlook
@@ -37,8 +39,6 @@ from bridge.tank.leak import leak_hint
 
 UPDATE_EVERY_S = 60.0
 FORECAST_EVERY_S = 3600.0
-UNTRIPPED_SHARE = 0.98
-"""If the guard has not tripped, the mean product is clamped to this share of the limit."""
 
 
 @dataclass(slots=True)
@@ -149,7 +149,7 @@ class Learner:
         if treated < 0.0:
             # The saved totals are older than the saved state: the process stopped between the two.
             self.learned = learned = replace(learned, booked_l=self._load.treated_l)
-        moved = (treated > 0.0 or self._tripped) and self._take_up(max(treated, 0.0))
+        moved = (treated > 0.0 or self._tripped) and self._take_up(max(treated, 0.0), day)
         self.learned = add_to_seasons(self.learned, day, self._feed_ppm if self._sums.readings else None)
         learned = self.learned
         if self._ended and learned.use is None and learned.since_l == 0.0 < learned.total_l:
@@ -182,7 +182,7 @@ class Learner:
             found.add(Advisory.LEAK_SUSPECTED)
         return frozenset(found)
 
-    def _take_up(self, treated_l: float) -> bool:
+    def _take_up(self, treated_l: float, day: float) -> bool:
         """Applies the treated litres to the front or the membrane; False while the feed is unknown."""
         learned, sums, feed_ppm = self.learned, self._sums, self._feed_ppm
         limit_ppm = self.plan.limits.limit_ppm
@@ -203,9 +203,10 @@ class Learner:
             front = breakthrough.observe(front, treated_l, feed_ppm, product_ppm, standing)
         if running is not None:
             celsius = sums.celsius / sums.readings if measured else membrane.REFERENCE_C
-            since_l = self._load.treated_l - self._fill_from_l if measured else 0.0
+            # The mean of a minute begins with its first litre.
+            since_l = self._load.treated_l - treated_l - self._fill_from_l if measured else 0.0
             running = membrane.observe(
-                running, treated_l, feed_ppm, self._product_ppm, min(max(celsius, 0.0), 50.0), since_l
+                running, treated_l, feed_ppm, self._product_ppm, min(max(celsius, 0.0), 50.0), since_l, day
             )
             if measured:
                 learned = replace(learned, warmest_c=max(learned.warmest_c, celsius))
@@ -260,7 +261,7 @@ class Learner:
             learned = self.learned
             # Hysteresis: without it the advisory could start and end with every fill.
             order = found.order_now and (learned.due or found.litres_left.high95 <= 0.0)
-            if learned.order and found.chance_late > 0.5 * FIRST_ORDER_CHANCE:
+            if learned.order and found.chance_late > 0.5 * ORDER_CHANCE:
                 order = True
             days = min(found.days_left.median, LONGEST_DAYS)
             self.learned = replace(learned, due=found.order_now, order=order, days=days)

@@ -6,7 +6,7 @@ which may have changed. Evidence that was saved under another limit is not used,
 
 import json
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, astuple, fields, replace
 from typing import Any
 
@@ -16,17 +16,19 @@ from bridge.history.records import StateRow
 from bridge.purifier import breakthrough, grid
 from bridge.purifier.breakthrough import Front
 from bridge.purifier.cartridge import Evidence, Kind, Load
-from bridge.purifier.forecast import Season, begin_season
 from bridge.purifier.grid import Reading
 from bridge.purifier.membrane import Membrane, from_passage
+from bridge.purifier.season import Season, begin_season
 from bridge.station.plan import CartridgePlan
-from bridge.tank.daily_use import DailyUse, Track
+from bridge.tank.daily_use import DailyUse
+from bridge.tank.tracks import Track
 from bridge.tank.use import DrawOff, RunningMean
 
-VERSION = 3
+VERSION = 4
 _WITHOUT_WANDER = 2
-"""The version before seasons could wander and membranes change their pace: levels are kept, and the rest is
-learned again."""
+"""The version before seasons could wander: levels are kept, and the rest is learned again."""
+_WITHOUT_RATES = 3
+"""The version before a membrane had a grid of rates: its passage is kept, and the rest is learned again."""
 _DECIMALS = 2
 """Decimals of the evidence. A hundredth of a log likelihood has no effect."""
 _PLAIN = (
@@ -56,6 +58,7 @@ def written(reservoir: str, kept: Kept) -> StateRow:
         "draw": {
             **asdict(learned.draw),
             "lowest_l": _finite(learned.draw.lowest_l),
+            "quiet": [[key, _short(taken)] for key, taken in learned.draw.quiet],
             "daily": _daily(learned.draw.daily),
         },
         **{name: getattr(learned, name) for name in _PLAIN},
@@ -81,7 +84,7 @@ def read(
         LogError: the saved state cannot be read.
     """  # fmt: skip
     try:
-        if kept.version not in (VERSION, _WITHOUT_WANDER):
+        if kept.version not in (VERSION, _WITHOUT_RATES, _WITHOUT_WANDER):
             raise ValueError(f"version {kept.version}")
         data = json.loads(kept.text)
         if kept.version == _WITHOUT_WANDER:
@@ -151,13 +154,14 @@ def _membrane_from(data: Mapping[str, Any] | None) -> Membrane | None:
     if data is None:
         return None
     values = _tuples(data)
-    if "bank" not in values:
+    if "weights" in values:
+        return Membrane(**values)
+    if "bank" in values:
+        passage = values["bank"][0][0]
+    else:
         level, ageing, _ = values["means"]
-        start = from_passage(level + ageing * values["treated_l"] / 1000.0)
-        return replace(start, treated_l=values["treated_l"], samples=values["samples"])
-    for name in ("bank", "covariances"):
-        values[name] = tuple(tuple(one) for one in values[name])
-    return Membrane(**values)
+        passage = level + ageing * values["treated_l"] / 1000.0
+    return replace(from_passage(passage), treated_l=values["treated_l"], samples=values["samples"])
 
 
 def _season_from(data: Mapping[str, Any] | None) -> Season | None:
@@ -172,12 +176,18 @@ def _season_from(data: Mapping[str, Any] | None) -> Season | None:
 
 
 def _draw_from(data: Mapping[str, Any]) -> DrawOff:
-    values = {field.name: data[field.name] for field in fields(DrawOff) if field.name != "daily"}
+    later = ("daily", "quiet", "earlier")
+    values = {field.name: data[field.name] for field in fields(DrawOff) if field.name not in later}
     values["hours"] = tuple(RunningMean(**one) for one in values["hours"])
     # An earlier version saved no days: the use of a day is learned anew, beginning at its mean.
     values["daily"] = _daily_from(data["daily"]) if "daily" in data else DailyUse()
     values["day"] = RunningMean(**values["day"])
-    values["night"] = tuple((int(key), float(taken)) for key, taken in values["night"])
+    # An earlier version saved the hours of the nights alone.
+    values["quiet"] = tuple(
+        (int(key), float(taken)) for key, taken in data.get("quiet", data.get("night", ()))
+    )
+    if "earlier" in data:
+        values["earlier"] = tuple(RunningMean(**one) for one in data["earlier"])
     values["lowest_l"] = math.inf if values["lowest_l"] is None else values["lowest_l"]
     return DrawOff(**values)
 
@@ -185,25 +195,31 @@ def _draw_from(data: Mapping[str, Any]) -> DrawOff:
 def _daily(daily: DailyUse) -> dict[str, Any]:
     data = asdict(daily)
     # Six digits of a track are far finer than its errors, and keep the row small.
-    data["tracks"] = [
-        [
-            *(_short(value) for value in (one.log_weight, one.freedom, one.noise)),
-            [_short(value) for value in one.mean],
-            [_short(value) for value in one.spread],
-        ]
-        for one in daily.tracks
-    ]
+    data["tracks"] = [_track(one) for one in daily.tracks]
+    data["any_use"] = None if daily.any_use is None else _track(daily.any_use)
     return data
 
 
+def _track(one: Track) -> list[Any]:
+    return [
+        *(_short(value) for value in (one.log_weight, one.freedom, one.noise)),
+        [_short(value) for value in one.mean],
+        [_short(value) for value in one.spread],
+    ]
+
+
+def _track_from(data: Sequence[Any]) -> Track:
+    weight, freedom, noise, mean, spread = data
+    return Track(weight, freedom, noise, tuple(mean), tuple(spread))
+
+
 def _daily_from(data: Mapping[str, Any]) -> DailyUse:
-    tracks = tuple(
-        Track(weight, freedom, noise, tuple(mean), tuple(spread))
-        for weight, freedom, noise, mean, spread in data["tracks"]
-    )
+    tracks = tuple(_track_from(one) for one in data["tracks"])
+    # An earlier version did not save whether there is any use.
+    any_use = None if data.get("any_use") is None else _track_from(data["any_use"])
     first = tuple((int(day), float(z)) for day, z in data["first"])
     rhythm = tuple((float(a), float(b), float(c)) for a, b, c in data["rhythm"])
-    return DailyUse(**{**data, "tracks": tracks, "first": first, "rhythm": rhythm})
+    return DailyUse(**{**data, "tracks": tracks, "any_use": any_use, "first": first, "rhythm": rhythm})
 
 
 def _short(value: float) -> float:

@@ -293,20 +293,21 @@ def litres_to_descaling(since_last_l: float, carbonate_hardness_ppm: float, allo
     return max(room_g, 0.0) * 1000.0 / carbonate_hardness_ppm
 
 
-RATING_SD = 0.20
-"""Relative standard deviation of a maker's rating against the true mean (common practice, no source)."""
-_RATING_SCALE = 0.8
-"""Scale of the Student t distribution of a rating, as a share of its deviation: about the same middle as a
-normal, but a rating that is wrong by a factor of two stays possible."""
-_RATING_TAIL = 2.0
-"""Degrees of freedom of this distribution."""
+RATING_SD = 0.50
+"""Relative standard deviation of a maker's rating against the true mean (common practice, no source). It is
+wide, because a label can count up to another limit than the user's, or on another feed."""
+_MISSTATED_SHARE = 0.15
+_MISSTATED_SD = 0.6
+"""In this share of cases a rating is wrong by so much more than its deviation states (a contaminated normal),
+so a factor of two stays possible."""
 TYPICAL_SCATTER = 0.05
 """Scatter between cartridges of one kind before the first one is exhausted (common practice, no source)."""
 
 _SCATTERS = (0.015, 0.03, 0.05, 0.08, 0.12, 0.18)
 _SCATTER_LN_SD = 0.4
 _POINTS = 361
-_REACH_SD = 9.0
+_REACH_SD = 1.8
+_LEAST_REACH = 1.2
 _FALL_BEYOND = 2.0
 """Slope of the log density beyond the grid, per unit of ln(grams)."""
 
@@ -396,8 +397,9 @@ def estimate(
             )
     centre = math.log(rating_g)
     logs = [math.log(line.load_g) for line in known]
-    low = min([centre - _REACH_SD * rating_sd, *(x - 0.3 for x in logs)])
-    high = max([centre + _REACH_SD * rating_sd, *(x + 0.3 for x in logs)])
+    reach = _LEAST_REACH + _REACH_SD * rating_sd
+    low = min([centre - reach, *(x - 0.3 for x in logs)])
+    high = max([centre + reach, *(x + 0.3 for x in logs)])
     step = (high - low) / (_POINTS - 1)
     means = [low + i * step for i in range(_POINTS)]
     predictive = [0.0] * _POINTS
@@ -450,8 +452,9 @@ def _ln_joint(
     known: tuple[Evidence, ...],
     logs: list[float],
 ) -> float:
-    off = (mean - centre) / (_RATING_SCALE * rating_sd)
-    total = -0.5 * (_RATING_TAIL + 1.0) * math.log1p(off * off / _RATING_TAIL)
+    off, wide = mean - centre, math.hypot(rating_sd, _MISSTATED_SD)
+    stated = (1.0 - _MISSTATED_SHARE) / rating_sd * math.exp(-0.5 * (off / rating_sd) ** 2)
+    total = math.log(stated + _MISSTATED_SHARE / wide * math.exp(-0.5 * (off / wide) ** 2))
     total -= 0.5 * (math.log(scatter / typical_scatter) / _SCATTER_LN_SD) ** 2
     for line, ln_load in zip(known, logs, strict=True):
         z = (ln_load - mean) / scatter
@@ -464,7 +467,8 @@ def _ln_joint(
 
 def _smear(weights: list[float], sd_cells: float) -> list[float]:
     """Return the weights convolved with a normal of ``sd_cells`` cells. Weight beyond the grid is dropped."""
-    reach = max(1, math.ceil(4.0 * sd_cells))
+    # Without the margin, rounding would decide whether a kernel of whole cells ends one cell later.
+    reach = max(1, math.ceil(4.0 * sd_cells - 1e-9))
     kernel = [math.exp(-0.5 * (k / sd_cells) ** 2) for k in range(-reach, reach + 1)]
     norm = sum(kernel)
     smeared = [0.0] * len(weights)

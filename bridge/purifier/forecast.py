@@ -1,13 +1,8 @@
 """The forecast of a purifier: the litres and days left, with their intervals, and the time to order.
 
 The posterior of the load at the crossing is converted to litres with the expected feed, which is uncertain
-too, and to days with the expected use.
-
-Feed and use have a season (level and swing) and wander around it: this week resembles the last one, a month
-tells less. How far they wander, and how long they remember, is learned: a Kalman filter runs for each of
-twelve hypotheses, and the likelihood of the values weighs them. Filters of four terms on a small computer
-need no library. The state has one size for any length of the history, and values may come at any interval.
-The forecast of an exchange bed uses the feed and the use of the days until its end.
+too, and to days with the expected use. The forecast of an exchange bed uses the feed and the use of the days
+until its end.
 """
 
 import math
@@ -20,6 +15,7 @@ from statistics import NormalDist
 from bridge.errors import InputError
 from bridge.purifier.breakthrough import Front
 from bridge.purifier.grid import CELLS, SHELVES, SLOPES, WIDTHS, by_shape
+from bridge.purifier.season import LONGEST_DAYS, Expected, Season, expected_in_season
 from bridge.units import plain
 
 ORDER_CHANCE = 0.04
@@ -28,10 +24,6 @@ ORDER_CHANCE = 0.04
 The chance is taken over all cartridges of a kind, those that would have been exhausted by now included: a
 chance among the survivors alone would let a few cartridges cross in every lead time, until many have.
 """
-
-FIRST_ORDER_CHANCE = 0.0125
-"""The same before the first cartridge of a kind is exhausted: then only the rating speaks, and it can be
-wrong by a factor of two."""
 
 _LATE_DAYS = 1.0
 """A delivery that comes by so many days after the crossing does not count as late."""
@@ -76,20 +68,6 @@ class Interval:
 
 
 @dataclass(frozen=True, slots=True)
-class Expected:
-    """An expected mean (a feed in ppm, a use in litres a day) and its standard deviation."""
-
-    mean: float
-    sd: float
-
-    def __post_init__(self) -> None:
-        if not (math.isfinite(self.mean) and self.mean > 0.0 and math.isfinite(self.sd) and self.sd >= 0.0):
-            raise InputError(
-                f"Expected {self.mean:g} ± {self.sd:g}: the mean must be above zero, the deviation not below."
-            )
-
-
-@dataclass(frozen=True, slots=True)
 class Forecast:
     """The forecast of a purifier.
 
@@ -127,8 +105,7 @@ def forecast(front: Front, feed: Expected, use_l_per_day: Expected, lead_days: f
     seen = "product over the limit" if front.crossed else "product rising" if front.risen else "product pure"
     rests_on = f"{front.grid.prior.rests_on}; {seen}; feed {plain(feed.mean)} ± {plain(feed.sd, '.2g')} ppm"
     chance = _chance_of_kind(front, feed, use_l_per_day, lead_days)
-    least = ORDER_CHANCE if front.grid.prior.exhausted else FIRST_ORDER_CHANCE
-    return from_cells(cells_left(front, feed), use_l_per_day, lead_days, rests_on, chance, least)
+    return from_cells(cells_left(front, feed), use_l_per_day, lead_days, rests_on, chance)
 
 
 def _chance_of_kind(front: Front, feed: Expected, use_l_per_day: Expected, lead_days: float) -> float:
@@ -149,7 +126,7 @@ def from_cells(
     lead_days: float,
     rests_on: str,
     chance_of_kind: float = 0.0,
-    order_chance: float = ORDER_CHANCE,
+    of_days: Sequence[Cell] = (),
 ) -> Forecast:
     """Return the forecast from a distribution of the litres left, a use and a lead time.
 
@@ -159,18 +136,18 @@ def from_cells(
         lead_days: the days from the order until the new cartridge is fitted.
         rests_on: the data behind the forecast, in words.
         chance_of_kind: the share of all purifiers of this kind that do not last until the delivery.
-        order_chance: order when ``chance_of_kind`` reaches this share. For the chance of this purifier it
-            is always ORDER_CHANCE.
+        of_days: the part of the distribution that is known in days and not in litres.
 
     Raises:
         InputError: If the lead time is negative.
     """
     if not (math.isfinite(lead_days) and lead_days >= 0.0):
         raise InputError(f"Forecast: a lead time of {lead_days:g} days; it must be zero or more.")
-    few = gathered(cells)
-    days: list[Cell] = []
+    few, days = gathered(cells), gathered(of_days)
+    litres, of_use = list(few), list(days)
     for use, share in _spread(use_l_per_day):
         days.extend((low / use, high / use, weight * share) for low, high, weight in few)
+        litres.extend((low * use, high * use, weight * share) for low, high, weight in of_use)
     total = sum(weight for _, _, weight in days)
     chance = min(1.0, sum(weight * _part_below(low, high, lead_days) for low, high, weight in days) / total)
     dry_days = sum(weight * _mean_below(low, high, lead_days) for low, high, weight in days) / total
@@ -179,10 +156,10 @@ def from_cells(
     deadline = lead_days - _LATE_DAYS
     late = sum(weight * _part_below(low, high, deadline) for low, high, weight in days if low < deadline)
     late = min(1.0, late / total)
-    order = late >= ORDER_CHANCE or chance_of_kind >= order_chance or left.high95 <= 0.0
+    order = max(late, chance_of_kind) >= ORDER_CHANCE or left.high95 <= 0.0
     late = max(late, chance_of_kind)
     rests_on = f"{rests_on}; use {plain(use_l_per_day.mean)} ± {plain(use_l_per_day.sd, '.2g')} L/day"
-    return Forecast(interval(few), left, chance, dry_share, late, order, rests_on)
+    return Forecast(interval(litres), left, chance, dry_share, late, order, rests_on)
 
 
 def cells_left(front: Front, feed: Expected) -> list[Cell]:
@@ -289,10 +266,10 @@ def interval(cells: list[Cell]) -> Interval:
     return Interval(*quantiles(cells, SHARES))
 
 
-def gathered(cells: list[Cell]) -> list[Cell]:
+def gathered(cells: Sequence[Cell]) -> list[Cell]:
     """Return the same distribution in a few dozen cells that do not overlap."""
     if len(cells) < len(_MARKS):
-        return cells
+        return list(cells)
     total = sum(weight for _, _, weight in cells)
     bounds = quantiles(cells, _MARKS)
     return [(bounds[i], bounds[i + 1], total * (_MARKS[i + 1] - _MARKS[i])) for i in range(len(_MARKS) - 1)]
@@ -372,176 +349,7 @@ def _looked_up(values: list[float], reached: list[float], target: float) -> floa
     return values[i - 1] + share * (values[i] - values[i - 1])
 
 
-_TERMS = 4
-_YEAR_DAYS = 365.25
-_LEVEL_SD = 0.5
-_NOISE_SD = 0.03
-_FORGET_PER_DAY = 1.0 / 1500.0
-_HYPOTHESES = tuple(
-    (swing, sd, days) for swing in (0.05, 0.3) for sd in (0.03, 0.10, 0.30) for days in (5.0, 40.0)
-)
-"""What the season may be: the deviation of its swing and of the wander around it, and the days after which
-the wander is forgotten."""
-_FORGET_HYPOTHESES = 0.98
-"""Share of the evidence between the hypotheses that remains after each value, so that they can change."""
-_UNLIKELY = 0.003
-"""A hypothesis with a smaller share of the likeliest one's weight is left out of a forecast."""
 _ITERATIONS = 8
-LONGEST_DAYS = 3652.0
-
-
-@dataclass(frozen=True, slots=True)
-class Season:
-    """The estimate of a season. Days count from any fixed date, because the phase of the year is learned.
-
-    Attributes:
-        scale: the unit of the means: the typical value.
-        last_day: the day of the newest value.
-        ln_weights: the log weight of each hypothesis of the wander.
-        means: for each hypothesis the means of level, cosine, sine and wander.
-        covariances: for each hypothesis their covariance, row by row.
-    """
-
-    scale: float
-    last_day: float
-    ln_weights: tuple[float, ...]
-    means: tuple[tuple[float, ...], ...]
-    covariances: tuple[tuple[float, ...], ...]
-
-
-def begin_season(typical: float, day: float, lively_odds: float = 1.0) -> Season:
-    """Return the season of a quantity, from a typical value (± 50 %) only.
-
-    Args:
-        typical: the typical value.
-        day: the day.
-        lively_odds: the odds of a wide swing against a narrow one, and of a wide wander against a narrower
-            one.
-
-    Raises:
-        InputError: If the typical value is not above zero.
-    """
-    if not (math.isfinite(typical) and typical > 0.0):
-        raise InputError(f"Season: a typical value of {typical:g}; it must be above zero.")
-    covariances = []
-    for swing, sd, _ in _HYPOTHESES:
-        deviations = (_LEVEL_SD, swing, swing, sd)
-        covariances.append(
-            tuple(deviations[i] ** 2 if i == j else 0.0 for i in range(_TERMS) for j in range(_TERMS))
-        )
-    count = len(_HYPOTHESES)
-    widest_swing, widest, _ = map(max, zip(*_HYPOTHESES, strict=True))
-    odds = tuple(
-        math.log(lively_odds) * ((swing == widest_swing) + (sd == widest)) for swing, sd, _ in _HYPOTHESES
-    )
-    return Season(typical, day, odds, ((1.0, 0.0, 0.0, 0.0),) * count, tuple(covariances))
-
-
-def learn_season(season: Season, day: float, value: float) -> Season:
-    """Return the season after one more value. Values at short intervals differ little and so add little.
-
-    Raises:
-        InputError: If the value is negative or not finite, or the day is before the last one.
-    """
-    if not (math.isfinite(value) and value >= 0.0):
-        raise InputError(f"Season: a value of {value:g}; it must be zero or more.")
-    if day < season.last_day:
-        raise InputError(f"Season: day {day:g} after day {season.last_day:g}; values come in order of time.")
-    gap = day - season.last_day
-    basis = (*_harmonic(day), 1.0)
-    ln_weights, means, covariances = [], [], []
-    for (_, sd, memory), ln_weight, mean, held in zip(
-        _HYPOTHESES, season.ln_weights, season.means, season.covariances, strict=True
-    ):
-        mean, covariance = _passed(mean, held, sd, math.exp(-gap / memory), gap)
-        along = [sum([covariance[i * _TERMS + j] * basis[j] for j in range(_TERMS)]) for i in range(_TERMS)]
-        total = _NOISE_SD**2 + sum([b * a for b, a in zip(basis, along, strict=True)])
-        surprise = value / season.scale - sum([m * b for m, b in zip(mean, basis, strict=True)])
-        fits = -0.5 * (surprise * surprise / total + math.log(total))
-        ln_weights.append(_FORGET_HYPOTHESES * ln_weight + fits)
-        means.append(tuple([m + a * surprise / total for m, a in zip(mean, along, strict=True)]))
-        covariances.append(
-            tuple(
-                [
-                    covariance[i * _TERMS + j] - along[i] * along[j] / total
-                    for i in range(_TERMS)
-                    for j in range(_TERMS)
-                ]
-            )
-        )
-    top = max(ln_weights)
-    return Season(season.scale, day, tuple(one - top for one in ln_weights), tuple(means), tuple(covariances))
-
-
-def expected_in_season(season: Season, from_day: float, to_day: float) -> Expected:
-    """Return the expected mean of the quantity between two days, with its standard deviation.
-
-    Raises:
-        InputError: If ``to_day`` is before ``from_day``.
-    """
-    if to_day < from_day:
-        raise InputError(f"Season: from day {from_day:g} to day {to_day:g} runs backwards.")
-    steps = 12
-    days = [from_day + (k + 0.5) * (to_day - from_day) / steps for k in range(steps)]
-    waves = [_harmonic(day) for day in days]
-    level, cosine, sine = (sum(wave[i] for wave in waves) / steps for i in range(3))
-    ahead, length = max(from_day - season.last_day, 0.0), to_day - from_day
-    shares = [math.exp(one) for one in season.ln_weights]
-    top = sum(shares)
-    mean = square = total = 0.0
-    for (_, sd, memory), share, means, held in zip(
-        _HYPOTHESES, shares, season.means, season.covariances, strict=True
-    ):
-        if share < _UNLIKELY * top:
-            continue
-        now, covariance = _passed(means, held, sd, math.exp(-ahead / memory), ahead)
-        # The mean of a decaying wander over the time, and the variance of what it gains in it.
-        reach = length / memory
-        kept = -math.expm1(-reach) / reach if reach > 1e-6 else 1.0
-        gained = sd * sd * _gained(reach)
-        basis = (level, cosine, sine, kept)
-        one = sum([m * b for m, b in zip(now, basis, strict=True)])
-        variance = gained + sum(
-            [basis[i] * covariance[i * _TERMS + j] * basis[j] for i in range(_TERMS) for j in range(_TERMS)]
-        )
-        total += share
-        mean += share * one
-        square += share * (variance + one * one)
-    mean, square = mean / total, square / total
-    sd_all = math.sqrt(max(square - mean * mean, 0.0))
-    return Expected(season.scale * max(mean, 0.05), season.scale * sd_all)
-
-
-def _gained(reach: float) -> float:
-    """Return the variance of the mean of an Ornstein-Uhlenbeck process of unit variance that starts at zero.
-
-    ``reach`` is the time over which the mean is taken, in times of its memory.
-    """
-    if reach < 1e-3:
-        return 2.0 * reach / 3.0
-    decay = math.exp(-reach)
-    return (2.0 * reach - 3.0 + 4.0 * decay - decay * decay) / (reach * reach)
-
-
-def _passed(
-    means: tuple[float, ...], held: tuple[float, ...], sd: float, keep: float, days: float
-) -> tuple[tuple[float, ...], tuple[float, ...]]:
-    """Return means and covariance after some days without a value: season known less well, wander decayed."""
-    grown = 1.0 + _FORGET_PER_DAY * days
-    last = _TERMS - 1
-    covariance = [
-        held[i * _TERMS + j]
-        * (grown if i < last and j < last else keep * keep if i == j else keep * math.sqrt(grown))
-        for i in range(_TERMS)
-        for j in range(_TERMS)
-    ]
-    covariance[-1] += sd * sd * (1.0 - keep * keep)
-    return (*means[:last], keep * means[last]), tuple(covariance)
-
-
-def _harmonic(day: float) -> tuple[float, float, float]:
-    angle = 2.0 * math.pi * day / _YEAR_DAYS
-    return 1.0, math.cos(angle), math.sin(angle)
 
 
 def through_season(front: Front, feed: Season, use: Season, today: float, lead_days: float) -> Forecast:

@@ -13,16 +13,9 @@ from dataclasses import dataclass
 from bridge.errors import InputError
 from bridge.purifier.breakthrough import Front, begin, observe
 from bridge.purifier.cartridge import RATING_SD, Capacity, estimate
-from bridge.purifier.forecast import (
-    SHARES,
-    Crossing,
-    Expected,
-    Interval,
-    cells_left,
-    grams_at_crossing,
-    interval,
-)
+from bridge.purifier.forecast import SHARES, Crossing, Interval, cells_left, grams_at_crossing, interval
 from bridge.purifier.grid import Grid
+from bridge.purifier.season import Expected
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,70 +1,26 @@
-"""Compares every way of making water on one need, and finds the cheapest for each size of need. Core."""
+"""Figures each way of making water on one need, so that they can be compared. Core."""
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
-from itertools import pairwise
 
 from bridge.errors import InputError
-from bridge.sourcing.cost import Assumption, Figure, given, over, overtakes_at, plus, scaled, times
+from bridge.sourcing.cost import Assumption, Figure, given, over, plus, scaled, times
 from bridge.sourcing.ways import (
     COMMON,
+    DAYS_A_YEAR,
     Bought,
     Cartridge,
     Distiller,
     Membrane,
     Need,
+    Offer,
     Rain,
     Suitability,
     Tariffs,
     Way,
+    judge,
 )
 
-_DAYS = 365.25
 _PRICE_SD = 0.10
-
-
-@dataclass(frozen=True, slots=True)
-class Offer:
-    """One way for one need. Every figure carries its assumptions.
-
-    ``fixed_per_year`` is paid at any size, ``per_l`` for every litre, and ``cost_per_l`` is both together at
-    the need. ``makes_l_per_day`` is the most that ``units`` of the way can supply. Waste and energy
-    are per litre of product. ``days_met_low`` is the lower end of the 95 % interval of ``days_met_share``.
-    """
-
-    way: Way
-    product_ppm: Figure
-    suitability: Suitability
-    fixed_per_year: Figure
-    per_l: Figure
-    cost_per_l: Figure
-    makes_l_per_day: Figure
-    attended_hours_per_month: Figure
-    journeys_per_month: Figure
-    waste_l_per_l: Figure
-    energy_kwh_per_l: Figure
-    days_met_share: float = 1.0
-    days_met_low: float = 1.0
-    units: int = 1
-    most_units: int = 1
-    hours_allowed_per_day: float = math.inf
-    need_l_per_day: float = 1.0
-
-    @property
-    def work_grows(self) -> bool:
-        """Whether the work grows with every litre, as pouring, carrying and filling a boiler does."""
-        return self.way in (Way.BOUGHT, Way.DISTILLER, Way.CARTRIDGE)
-
-    @property
-    def in_time(self) -> bool:
-        """Whether the work fits into the hours a day that the person wants to spend."""
-        return self.attended_hours_per_month.value <= self.hours_allowed_per_day * _DAYS / 12
-
-    @property
-    def enough(self) -> bool:
-        """Whether the way meets the need on nearly every day: in capacity, in dry spells and in hours."""
-        return self.days_met_low >= 0.99 and self.in_time
 
 
 def compare(
@@ -97,22 +53,6 @@ def compare(
         offers.append(case.rain(rain))
     order = list(Suitability)
     return tuple(sorted(offers, key=lambda o: (order.index(o.suitability), not o.enough, o.cost_per_l.value)))
-
-
-def crossover(dearer_per_l: Offer, dearer_to_own: Offer) -> Figure | None:
-    """Find the litres a day from which the second way is cheaper than the first; None if it never is."""
-    a, b = dearer_per_l, dearer_to_own
-    return overtakes_at(a.fixed_per_year, a.per_l, b.fixed_per_year, b.per_l)
-
-
-def judge(product: Figure, need: Need) -> Suitability:
-    """Judge a product by the upper end of its interval, as every verdict here.
-
-    It is unsuitable from the limit and marginal from the target (common practice, no source).
-    """
-    if product.high >= need.limit_ppm:
-        return Suitability.UNSUITABLE
-    return Suitability.MARGINAL if product.high >= need.target_ppm else Suitability.SUITABLE
 
 
 class _Case:
@@ -149,9 +89,9 @@ class _Case:
             units = min(max(math.ceil(self.per_day.value / makes.value), 1), most_units)
         fixed, makes = scaled(fixed, units, fixed.unit), scaled(makes, units, makes.unit)
         if self.hour.value > 0.0:
-            work = over("h/L", hours, scaled(self.per_day, _DAYS / 12, "L/month"))
+            work = over("h/L", hours, scaled(self.per_day, DAYS_A_YEAR / 12, "L/month"))
             per_l = plus("per L", per_l, times("per L", work, self.hour))
-        per_year = scaled(self.per_day, _DAYS, "L/year")
+        per_year = scaled(self.per_day, DAYS_A_YEAR, "L/year")
         cost = plus("per L", over("per L", fixed, per_year), per_l)
         met = min(days_met_share, makes.value / self.per_day.value)
         return Offer(
@@ -181,27 +121,18 @@ class _Case:
         )
 
     def bought(self, way: Bought) -> Offer:
-        per_l = given(
-            way.price_per_l, way.price_sd_share, "per L", "distilled water", COMMON, key="bought.price"
-        )
+        per_l = _common(way.price_per_l, way.price_sd_share, "per L", "distilled water", "bought.price")
         journeys = over(
             "journeys/month",
-            scaled(self.per_day, _DAYS / 12, "L/month"),
-            given(
-                way.litres_per_journey,
-                0.0,
-                "L",
-                "brought home on a journey",
-                COMMON,
-                key="bought.journey_brings",
-            ),
+            scaled(self.per_day, DAYS_A_YEAR / 12, "L/month"),
+            _common(way.litres_per_journey, 0.0, "L", "brought home on a journey", "bought.journey_brings"),
         )
         hours = times(
             "h/month",
             journeys,
-            given(way.hours_per_journey, 0.3, "h", "a journey", COMMON, key="bought.hours_per_journey"),
+            _common(way.hours_per_journey, 0.3, "h", "a journey", "bought.hours_per_journey"),
         )
-        product = given(way.product_ppm, 0.5, "ppm", "bought water", COMMON, key="bought.solids")
+        product = _common(way.product_ppm, 0.5, "ppm", "bought water", "bought.solids")
         makes = Figure(math.inf, 0.0, "L/day", (Assumption("the shop has whatever is needed"),))
         return self.offer(
             Way.BOUGHT, product, _none("per year", "no equipment"), per_l, makes, hours, journeys
@@ -216,49 +147,43 @@ class _Case:
             "boiling, with losses",
             key="distiller.energy_kwh_per_l",
         )
-        pace = given(
-            way.hours_per_l, 0.10, "h/L", "distiller's pace", COMMON, key="distiller.hours_per_batch"
-        )
-        boiling = given(
-            way.boiling_hours_per_day, 0.0, "h/day", "boiling", COMMON, key="distiller.boiling_hours_per_day"
+        pace = _common(way.hours_per_l, 0.10, "h/L", "distiller's pace", "distiller.hours_per_batch")
+        boiling = _common(
+            way.boiling_hours_per_day, 0.0, "h/day", "boiling", "distiller.boiling_hours_per_day"
         )
         makes = over("L/day", boiling, pace)
         batches = over(
             "batches/month",
-            scaled(self.per_day, _DAYS / 12, "L/month"),
-            given(way.litres_per_batch, 0.0, "L", "distiller's batch", COMMON, key="distiller.batch"),
+            scaled(self.per_day, DAYS_A_YEAR / 12, "L/month"),
+            _common(way.litres_per_batch, 0.0, "L", "distiller's batch", "distiller.batch"),
         )
         hours = times(
             "h/month",
             batches,
-            given(
+            _common(
                 way.attended_hours_per_batch,
                 0.3,
                 "h",
                 "work for a batch",
-                COMMON,
-                key="distiller.attended_hours_per_batch",
+                "distiller.attended_hours_per_batch",
             ),
         )
         per_l = plus("per L", times("per L", energy, self.energy), self.water)
         fixed = _owned("distiller", way.price, way.life_years, "distiller.price", "distiller.life_years")
-        product = given(way.product_ppm, 0.5, "ppm", "distilled water", COMMON, key="distiller.solids")
+        product = _common(way.product_ppm, 0.5, "ppm", "distilled water", "distiller.solids")
         return self.offer(
             Way.DISTILLER, product, fixed, per_l, makes, hours, energy=energy, most_units=way.most_units
         )
 
     def membrane(self, way: Membrane) -> Offer:
         product, drawn, waste = self._through_membrane(way)
-        makes = given(
-            way.litres_per_day, 0.2, "L/day", "membrane's output", COMMON, key="membrane.makes_per_day"
-        )
-        hours = given(
+        makes = _common(way.litres_per_day, 0.2, "L/day", "membrane's output", "membrane.makes_per_day")
+        hours = _common(
             way.attended_hours_per_month,
             0.3,
             "h/month",
             "membrane's upkeep",
-            COMMON,
-            key="membrane.attended_hours_per_month",
+            "membrane.attended_hours_per_month",
         )
         return self.offer(
             Way.MEMBRANE,
@@ -288,7 +213,7 @@ class _Case:
             "cartridge.holder_price",
             "cartridge.holder_life_years",
         )
-        product = given(way.product_ppm, 0.5, "ppm", "cartridge's product", COMMON, key="cartridge.solids")
+        product = _common(way.product_ppm, 0.5, "ppm", "cartridge's product", "cartridge.solids")
         return self.offer(Way.CARTRIDGE, product, fixed, per_l, makes, hours)
 
     def membrane_and_cartridge(self, mem: Membrane, cart: Cartridge) -> Offer:
@@ -302,18 +227,15 @@ class _Case:
             "cartridge.holder_life_years",
         )
         fixed = plus("per year", _membrane_fixed(mem), holder)
-        makes = given(
-            mem.litres_per_day, 0.2, "L/day", "membrane's output", COMMON, key="membrane.makes_per_day"
-        )
-        hours = given(
+        makes = _common(mem.litres_per_day, 0.2, "L/day", "membrane's output", "membrane.makes_per_day")
+        hours = _common(
             mem.attended_hours_per_month,
             0.3,
             "h/month",
             "membrane's upkeep",
-            COMMON,
-            key="membrane.attended_hours_per_month",
+            "membrane.attended_hours_per_month",
         )
-        product = given(cart.product_ppm, 0.5, "ppm", "cartridge's product", COMMON, key="cartridge.solids")
+        product = _common(cart.product_ppm, 0.5, "ppm", "cartridge's product", "cartridge.solids")
         return self.offer(
             Way.MEMBRANE_AND_CARTRIDGE,
             product,
@@ -327,17 +249,10 @@ class _Case:
         )
 
     def rain(self, way: Rain) -> Offer:
-        product = given(
-            way.product_ppm, way.product_sd_share, "ppm", "rain from the roof", COMMON, key="rain.solids"
-        )
+        product = _common(way.product_ppm, way.product_sd_share, "ppm", "rain from the roof", "rain.solids")
         makes = given(way.litres_per_day, 0.1, "L/day", "rain's yield", "simulated", key="rain.roof_m2")
-        hours = given(
-            way.attended_hours_per_month,
-            0.3,
-            "h/month",
-            "tank's upkeep",
-            COMMON,
-            key="rain.attended_hours_per_month",
+        hours = _common(
+            way.attended_hours_per_month, 0.3, "h/month", "tank's upkeep", "rain.attended_hours_per_month"
         )
         fixed = _owned("tank", way.price, way.life_years, "rain.price", "rain.life_years")
         return self.offer(
@@ -357,31 +272,32 @@ class _Case:
             raise InputError(f"Membrane: a recovery of {way.recovery:g}; give more than 0 and at most 1.")
         if not 0.0 <= way.rejection_percent < 100.0:
             raise InputError(f"Membrane: a rejection of {way.rejection_percent:g} %; give 0 to under 100.")
-        passage = given(
+        passage = _common(
             1.0 - way.rejection_percent / 100.0,
             0.3,
             "of the feed",
             "membrane lets through",
-            COMMON,
-            key="membrane.rejection_percent",
+            "membrane.rejection_percent",
         )
-        recovery = given(
-            way.recovery, 0.2, "of the feed", "membrane's recovery", COMMON, key="membrane.recovery_percent"
+        recovery = _common(
+            way.recovery, 0.2, "of the feed", "membrane's recovery", "membrane.recovery_percent"
         )
         drawn = over("L/L", Figure(1.0, 0.0, "L", ()), recovery)
         waste = Figure(max(drawn.value - 1.0, 0.0), drawn.sd, "L/L", drawn.assumed)
         return times("ppm", passage, self.feed), drawn, waste
 
     def _poured(self, way: Cartridge) -> tuple[Figure, Figure]:
-        pace = given(way.hours_per_l, 0.2, "h/L", "cartridge's pace", COMMON, key="cartridge.minutes_per_l")
-        pouring = given(
-            way.pouring_hours_per_day, 0.0, "h/day", "pouring", COMMON, key="cartridge.pouring_hours_per_day"
+        pace = _common(way.hours_per_l, 0.2, "h/L", "cartridge's pace", "cartridge.minutes_per_l")
+        pouring = _common(
+            way.pouring_hours_per_day, 0.0, "h/day", "pouring", "cartridge.pouring_hours_per_day"
         )
         makes = over("L/day", pouring, pace)
-        work = given(
-            way.attended_hours_per_l, 0.3, "h/L", "pouring", COMMON, key="cartridge.attended_minutes_per_l"
-        )
-        return makes, times("h/month", work, scaled(self.per_day, _DAYS / 12, "L/month"))
+        work = _common(way.attended_hours_per_l, 0.3, "h/L", "pouring", "cartridge.attended_minutes_per_l")
+        return makes, times("h/month", work, scaled(self.per_day, DAYS_A_YEAR / 12, "L/month"))
+
+
+def _common(value: float, sd_share: float, unit: str, what: str, key: str) -> Figure:
+    return given(value, sd_share, unit, what, COMMON, key=key)
 
 
 def _cartridge_per_l(way: Cartridge, feed: Figure) -> Figure:
@@ -394,8 +310,8 @@ def _cartridge_per_l(way: Cartridge, feed: Figure) -> Figure:
 
 
 def _membrane_fixed(way: Membrane) -> Figure:
-    upkeep = given(
-        way.upkeep_per_year, 0.2, "per year", "membrane's spare parts", COMMON, key="membrane.upkeep_per_year"
+    upkeep = _common(
+        way.upkeep_per_year, 0.2, "per year", "membrane's spare parts", "membrane.upkeep_per_year"
     )
     return plus(
         "per year",
@@ -407,8 +323,8 @@ def _membrane_fixed(way: Membrane) -> Figure:
 def _owned(what: str, price: float, life_years: float, price_key: str, life_key: str) -> Figure:
     if not life_years > 0.0:
         raise InputError(f"{what}: a life of {life_years:g} years; it must be above zero.")
-    bought = given(price, _PRICE_SD, "each", what, COMMON, key=price_key)
-    life = given(life_years, 0.3, "years", f"life of the {what}", COMMON, key=life_key)
+    bought = _common(price, _PRICE_SD, "each", what, price_key)
+    life = _common(life_years, 0.3, "years", f"life of the {what}", life_key)
     return over("per year", bought, life)
 
 
@@ -428,80 +344,3 @@ def _check(need: Need) -> None:
             f"Need: target {need.target_ppm:g} ppm and limit {need.limit_ppm:g} ppm; "
             "the target must be above zero and not over the limit."
         )
-
-
-@dataclass(frozen=True, slots=True)
-class Overtaking:
-    """From ``at`` litres a day ``later`` is cheaper than ``first``; ``beyond`` if it cannot make them."""
-
-    first: Offer
-    later: Offer
-    at: Figure
-    beyond: bool
-
-
-@dataclass(frozen=True, slots=True)
-class Stretch:
-    """From ``low_l`` to ``high_l`` litres a day ``offer`` is the cheapest; ``high_l`` may be infinite."""
-
-    low_l: float
-    high_l: float
-    offer: Offer
-
-
-def fit(offers: Sequence[Offer]) -> list[Offer]:
-    """Return the ways whose product the plants tolerate."""
-    return [offer for offer in offers if offer.suitability is not Suitability.UNSUITABLE]
-
-
-def overtakings(offers: Sequence[Offer]) -> list[Overtaking]:
-    """Return each size from which one fit way is cheaper than another, the smallest first."""
-    found = []
-    for first in fit(offers):
-        for later in fit(offers):
-            at = None if first is later else crossover(first, later)
-            if at is not None and at.value > 0.0:
-                found.append(Overtaking(first, later, at, at.value > most_l_per_day(later)))
-    return sorted(found, key=lambda one: one.at.value)
-
-
-def cost_per_l(offer: Offer, litres_per_day: float) -> float:
-    """Return the cost of a litre for a need of so many litres a day, above 0."""
-    units = _units_for(offer, litres_per_day)
-    fixed = offer.fixed_per_year.value / offer.units * units
-    return fixed / (_DAYS * litres_per_day) + offer.per_l.value
-
-
-def _units_for(offer: Offer, litres_per_day: float) -> int:
-    each = offer.makes_l_per_day.value / offer.units
-    return min(max(math.ceil(litres_per_day / each - 1e-9), 1), offer.most_units) if each > 0.0 else 1
-
-
-def most_l_per_day(offer: Offer) -> float:
-    """Return the most litres a day that the way can supply, with as many units as are sensible."""
-    most = offer.makes_l_per_day.value / offer.units * offer.most_units
-    allowed, month = offer.hours_allowed_per_day, offer.attended_hours_per_month
-    per_l = month.value * 12 / _DAYS / offer.need_l_per_day if offer.work_grows else 0.0
-    return min(most, allowed / per_l) if per_l > 0.0 else most
-
-
-def cheapest(offers: Sequence[Offer]) -> list[Stretch]:
-    """Return the cheapest fit way for every size of collection that it can supply, the smallest first."""
-    ways = fit(offers)
-    marks = {one.at.value for one in overtakings(offers)} | {most_l_per_day(offer) for offer in ways}
-    for offer in ways:
-        each = offer.makes_l_per_day.value / offer.units
-        marks |= {each * count for count in range(1, offer.most_units + 1)}
-    ends = sorted({0.0, float("inf"), *marks})
-    made: list[Stretch] = []
-    for low, high in pairwise(ends):
-        inside = 0.5 * (low + high) if high < float("inf") else 2.0 * low + 1.0
-        able = [offer for offer in ways if most_l_per_day(offer) >= inside]
-        if not able:
-            break
-        best = min(able, key=lambda offer: cost_per_l(offer, inside))
-        if made and made[-1].offer is best:
-            made[-1] = Stretch(made[-1].low_l, high, best)
-        else:
-            made.append(Stretch(low, high, best))
-    return made

@@ -1,14 +1,19 @@
-"""The ways to get pure water, and their costs and effort as values whose defaults the user can change.
+"""The ways to get pure water with their defaults, what each offers, and the cheapest at each size. Core.
 
 Unless a line says otherwise the defaults are common practice, no source; money is in the user's own currency.
 """
 
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import Enum
+from itertools import pairwise
 
+from bridge.sourcing.cost import Figure, overtakes_at
 from bridge.units import LITRES_PER_US_GALLON
 
 COMMON = "common practice, no source"
+DAYS_A_YEAR = 365.25
 
 
 class Way(Enum):
@@ -127,3 +132,139 @@ class Rain:
     life_years: float = 15.0
     attended_hours_per_month: float = 0.5
     reliability_low: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Offer:
+    """One way for one need. Every figure carries its assumptions.
+
+    ``fixed_per_year`` is paid at any size, ``per_l`` for every litre, and ``cost_per_l`` is both together at
+    the need. ``makes_l_per_day`` is the most that ``units`` of the way can supply. Waste and energy
+    are per litre of product. ``days_met_low`` is the lower end of the 95 % interval of ``days_met_share``.
+    """
+
+    way: Way
+    product_ppm: Figure
+    suitability: Suitability
+    fixed_per_year: Figure
+    per_l: Figure
+    cost_per_l: Figure
+    makes_l_per_day: Figure
+    attended_hours_per_month: Figure
+    journeys_per_month: Figure
+    waste_l_per_l: Figure
+    energy_kwh_per_l: Figure
+    days_met_share: float = 1.0
+    days_met_low: float = 1.0
+    units: int = 1
+    most_units: int = 1
+    hours_allowed_per_day: float = math.inf
+    need_l_per_day: float = 1.0
+
+    @property
+    def work_grows(self) -> bool:
+        """Whether the work grows with every litre, as pouring, carrying and filling a boiler does."""
+        return self.way in (Way.BOUGHT, Way.DISTILLER, Way.CARTRIDGE)
+
+    @property
+    def in_time(self) -> bool:
+        """Whether the work fits into the hours a day that the person wants to spend."""
+        return self.attended_hours_per_month.value <= self.hours_allowed_per_day * DAYS_A_YEAR / 12
+
+    @property
+    def enough(self) -> bool:
+        """Whether the way meets the need on nearly every day: in capacity, in dry spells and in hours."""
+        return self.days_met_low >= 0.99 and self.in_time
+
+
+def crossover(dearer_per_l: Offer, dearer_to_own: Offer) -> Figure | None:
+    """Find the litres a day from which the second way is cheaper than the first; None if it never is."""
+    a, b = dearer_per_l, dearer_to_own
+    return overtakes_at(a.fixed_per_year, a.per_l, b.fixed_per_year, b.per_l)
+
+
+def judge(product: Figure, need: Need) -> Suitability:
+    """Judge a product by the upper end of its interval, as every verdict here.
+
+    It is unsuitable from the limit and marginal from the target (common practice, no source).
+    """
+    if product.high >= need.limit_ppm:
+        return Suitability.UNSUITABLE
+    return Suitability.MARGINAL if product.high >= need.target_ppm else Suitability.SUITABLE
+
+
+@dataclass(frozen=True, slots=True)
+class Overtaking:
+    """From ``at`` litres a day ``later`` is cheaper than ``first``; ``beyond`` if it cannot make them."""
+
+    first: Offer
+    later: Offer
+    at: Figure
+    beyond: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """From ``low_l`` to ``high_l`` litres a day ``offer`` is the cheapest; ``high_l`` may be infinite."""
+
+    low_l: float
+    high_l: float
+    offer: Offer
+
+
+def fit(offers: Sequence[Offer]) -> list[Offer]:
+    """Return the ways whose product the plants tolerate."""
+    return [offer for offer in offers if offer.suitability is not Suitability.UNSUITABLE]
+
+
+def overtakings(offers: Sequence[Offer]) -> list[Overtaking]:
+    """Return each size from which one fit way is cheaper than another, the smallest first."""
+    found = []
+    for first in fit(offers):
+        for later in fit(offers):
+            at = None if first is later else crossover(first, later)
+            if at is not None and at.value > 0.0:
+                found.append(Overtaking(first, later, at, at.value > most_l_per_day(later)))
+    return sorted(found, key=lambda one: one.at.value)
+
+
+def cost_per_l(offer: Offer, litres_per_day: float) -> float:
+    """Return the cost of a litre for a need of so many litres a day, above 0."""
+    units = _units_for(offer, litres_per_day)
+    fixed = offer.fixed_per_year.value / offer.units * units
+    return fixed / (DAYS_A_YEAR * litres_per_day) + offer.per_l.value
+
+
+def _units_for(offer: Offer, litres_per_day: float) -> int:
+    each = offer.makes_l_per_day.value / offer.units
+    return min(max(math.ceil(litres_per_day / each - 1e-9), 1), offer.most_units) if each > 0.0 else 1
+
+
+def most_l_per_day(offer: Offer) -> float:
+    """Return the most litres a day that the way can supply, with as many units as are sensible."""
+    most = offer.makes_l_per_day.value / offer.units * offer.most_units
+    allowed, month = offer.hours_allowed_per_day, offer.attended_hours_per_month
+    per_l = month.value * 12 / DAYS_A_YEAR / offer.need_l_per_day if offer.work_grows else 0.0
+    return min(most, allowed / per_l) if per_l > 0.0 else most
+
+
+def cheapest(offers: Sequence[Offer]) -> list[Stretch]:
+    """Return the cheapest fit way for every size of collection that it can supply, the smallest first."""
+    ways = fit(offers)
+    marks = {one.at.value for one in overtakings(offers)} | {most_l_per_day(offer) for offer in ways}
+    for offer in ways:
+        each = offer.makes_l_per_day.value / offer.units
+        marks |= {each * count for count in range(1, offer.most_units + 1)}
+    ends = sorted({0.0, float("inf"), *marks})
+    made: list[Stretch] = []
+    for low, high in pairwise(ends):
+        inside = 0.5 * (low + high) if high < float("inf") else 2.0 * low + 1.0
+        able = [offer for offer in ways if most_l_per_day(offer) >= inside]
+        if not able:
+            break
+        best = min(able, key=lambda offer: cost_per_l(offer, inside))
+        if made and made[-1].offer is best:
+            made[-1] = Stretch(made[-1].low_l, high, best)
+        else:
+            made.append(Stretch(low, high, best))
+    return made

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from bridge.commands.forecast.log import state_by_hand, values_by_hand
-from bridge.commands.log import told
+from bridge.commands.log import text_of
 from bridge.forecast import by_hand
 from bridge.forecast.by_hand import HandPlan, ShelfPlan
 from bridge.guard.model import Advisory
@@ -23,7 +23,7 @@ DAY_MS = 86_400_000
 FEED_PPM, RATED_G, TRUE_G = 200.0, 16.0, 14.0
 PITCHER = HandPlan(
     "pitcher", "Pitcher", 0.5, 50.0, 25.0, FEED_PPM,
-    CartridgePlan(Kind.EXCHANGE, RATED_G, price=15.0, lead_days=7.0),
+    CartridgePlan(Kind.EXCHANGE, RATED_G, price=15.0, lead_days=7.0, rating_sd=0.20),
 )  # fmt: skip
 JUGS = ShelfPlan("jugs", "Jugs", 0.5, 50.0, 25.0, price_per_l=0.34, lead_days=5.0)
 
@@ -150,9 +150,8 @@ def test_a_pitcher_cartridge_of_15_for_20_gallons_costs_under_1_a_gallon() -> No
         kitchen.litres(LITRES_PER_US_GALLON)
         kitchen.read(1.0)
     grams = 20.0 * LITRES_PER_US_GALLON * (FEED_PPM - 1.0) / 1000.0
-    plan = HandPlan(
-        "pitcher", "Pitcher", 0.5, 50.0, 25.0, FEED_PPM, CartridgePlan(Kind.EXCHANGE, grams, price=15.0)
-    )
+    fitted = CartridgePlan(Kind.EXCHANGE, grams, price=15.0, rating_sd=0.20)
+    plan = HandPlan("pitcher", "Pitcher", 0.5, 50.0, 25.0, FEED_PPM, fitted)
     cost = values_by_hand(state_by_hand(plan, list(kitchen.rows)))["cost_per_l"]
     assert 0.5 < cost["median"] * LITRES_PER_US_GALLON < 1.0
     assert cost["low95"] < cost["low80"] < cost["median"] < cost["high80"] <= cost["high95"]
@@ -223,7 +222,7 @@ def test_litres_and_reading_are_entered_in_one_line_and_forecast_without_a_daemo
     assert "4 ppm on the scale of 0.7 ppm" in said
     assert "target of 25 ppm" in said
     assert "Treated        3.8 L, 0.745 g taken up" in said
-    assert "rating ±20 %; use not known yet" in said
+    assert "rating ±50 %; use not known yet" in said
     words = ("--of", "pitcher", "--litres", "2", "--ppm", "60", "--feed-ppm", "250", "--changed", "exhausted")
     entered = json.loads(succeeds("sample", *here, *words, "--json"))
     assert entered["verdict"] == "unsuitable"
@@ -239,7 +238,7 @@ def test_litres_and_reading_are_entered_in_one_line_and_forecast_without_a_daemo
     (only,) = json.loads(succeeds("forecast", *here, "--reservoir", "jugs", "--json"))
     assert only == jugs
     rows = by_hand_rows(config)
-    assert [told(row) for row in rows if isinstance(row, LitresRow | CartridgeRow)] == [
+    assert [text_of(row) for row in rows if isinstance(row, LitresRow | CartridgeRow)] == [
         "3.8 L made",
         "2 L made",
         "changed; the old one made 6 L, took out 1 g of dissolved solids and was exhausted",

@@ -120,7 +120,7 @@ async def test_a_feed_sample_from_the_terminal_makes_the_running_daemon_forecast
         assert learned.draw.hour_key >= 0
     out = await asyncio.to_thread(lambda: succeeds("forecast", "--log", log, "--plot"))
     assert "Litres left" in out
-    assert "rating ±20 %" in out
+    assert "rating ±50 %" in out
     assert "# crossing, median" in out
     (values,) = json.loads(await asyncio.to_thread(lambda: succeeds("forecast", "--log", log, "--json")))
     assert values["reservoir"] == RESERVOIR

@@ -405,7 +405,7 @@ def test_a_membrane_is_ordered_at_its_end_and_not_for_warm_or_cold_water() -> No
     learned = shed.learner.learned.membrane
     assert learned is not None
     # The year itself shows the effect of a kelvin: 3 %, not the assumed 2 %.
-    assert learned.means[2] == pytest.approx(0.03, abs=0.004)
+    assert learned.warmth == pytest.approx(0.03, abs=0.004)
     orders, crossed, _ = membrane_years(0.35, 800)
     assert crossed is not None
     assert orders

@@ -6,7 +6,8 @@ from dataclasses import dataclass, replace
 from bridge.forecast.learned import Learned, add_to_seasons, forecast_of, prior
 from bridge.purifier import breakthrough
 from bridge.purifier.cartridge import Evidence, Kind, Load
-from bridge.purifier.forecast import LONGEST_DAYS, Forecast, Interval
+from bridge.purifier.forecast import Forecast, Interval
+from bridge.purifier.season import LONGEST_DAYS
 from bridge.station.plan import CartridgePlan
 from tests.purifier.columns import LIMIT_PPM
 from tests.purifier.worlds import LEAD_DAYS, STEPS_A_DAY, Life

@@ -19,7 +19,8 @@ import pytest
 
 from bridge.purifier.breakthrough import Front, begin, observe
 from bridge.purifier.cartridge import Capacity, Evidence, Load, estimate
-from bridge.purifier.forecast import Expected, Interval, cells_left, from_cells, interval
+from bridge.purifier.forecast import Interval, cells_left, from_cells, interval
+from bridge.purifier.season import Expected
 from tests.purifier.columns import LIMIT_PPM, Column, columns
 
 pytestmark = pytest.mark.slow
@@ -80,7 +81,7 @@ def first_cartridges(word: str, ratings: int) -> Score:
     for column in kind(word):
         floor = column.product_ppm(0.0)
         for _ in range(ratings):
-            prior = estimate(column.capacity_g * math.exp(RATING_SD * next(deviates)))
+            prior = estimate(column.capacity_g * math.exp(RATING_SD * next(deviates)), rating_sd=RATING_SD)
             order = math.inf
             for share, front in follow(column, prior, FINE):
                 if math.isinf(order) and ten_per_cent_ahead(column, front):
@@ -174,7 +175,7 @@ def test_one_earlier_cartridge_brings_the_median_within_6_per_cent_from_a_tenth_
     for column in chosen:
         rating = column.capacity_g * math.exp(RATING_SD * next(wrong))
         earlier = column.capacity_g * math.exp(SCATTER * next(other))
-        prior = estimate(rating, [Evidence(earlier, exhausted=True)])
+        prior = estimate(rating, [Evidence(earlier, exhausted=True)], RATING_SD)
         for share, front in follow(column, prior, COARSE):
             if share >= 0.1:
                 errors.append(abs(crossing(column, share, front).median - 1.0))
@@ -189,7 +190,9 @@ def test_the_third_cartridge_is_there_in_time_and_typically_ordered_after_75_per
         rating = column.capacity_g * math.exp(rng.gauss(0.0, RATING_SD))
         book = [Evidence(column.capacity_g * math.exp(rng.gauss(0.0, SCATTER)), True) for _ in range(2)]
         order = math.inf
-        for share, front in follow(column, estimate(rating, book), (*COARSE[24:29], 0.745, *COARSE[29:])):
+        for share, front in follow(
+            column, estimate(rating, book, RATING_SD), (*COARSE[24:29], 0.745, *COARSE[29:])
+        ):
             if ten_per_cent_ahead(column, front):
                 order = share
                 break

@@ -7,8 +7,9 @@ import pytest
 
 from bridge.errors import InputError, OutOfRangeError
 from bridge.purifier import membrane
-from bridge.purifier.forecast import Expected, Forecast
+from bridge.purifier.forecast import Forecast
 from bridge.purifier.membrane import Membrane
+from bridge.purifier.season import Expected
 
 LIMIT_PPM = 50.0
 USE_L = 20.0
@@ -35,7 +36,7 @@ def year(
             passage = 0.05 * math.exp(ageing_per_m3 * treated / 1000.0 + 0.03 * (warm - 25.0))
             product = feed * passage * math.exp(rng.gauss(0.0, 0.05)) * (4.0 if standing else 1.0)
             since_start = 1.0 if standing and not standing_counts else USE_L
-            state = membrane.observe(state, litres, feed, product, warm, since_start)
+            state = membrane.observe(state, litres, feed, product, warm, since_start, float(day))
         true_worst = 320.0 * 0.05 * math.exp(ageing_per_m3 * treated / 1000.0 + 0.03 * (WARMEST_C - 25.0))
         said = membrane.forecast(
             state, LIMIT_PPM, Expected(320.0, 10.0), WARMEST_C, Expected(USE_L, 2.0), lead_days=21.0
@@ -62,7 +63,7 @@ def test_a_failing_membrane_is_ordered_in_time_and_not_months_early() -> None:
 
 def test_the_temperature_coefficient_is_learned_from_the_year() -> None:
     *_, (_, _, _, state) = year(ageing_per_m3=0.06, days=400)
-    assert state.means[2] == pytest.approx(0.03, abs=0.006)
+    assert state.warmth == pytest.approx(0.03, abs=0.006)
     assert membrane.rejection_percent(state, 25.0) == pytest.approx(
         100.0 * (1.0 - 0.05 * math.exp(0.06 * state.treated_l / 1000.0)), abs=0.7
     )
@@ -80,8 +81,8 @@ def test_standing_water_is_left_out_of_the_estimate() -> None:
 def test_impossible_values_are_refused() -> None:
     state = membrane.begin(95.0)
     with pytest.raises(OutOfRangeError):
-        membrane.observe(state, -1.0, 300.0, 15.0, 20.0, 10.0)
+        membrane.observe(state, -1.0, 300.0, 15.0, 20.0, 10.0, 0.0)
     with pytest.raises(OutOfRangeError):
-        membrane.observe(state, 1.0, 300.0, 15.0, 85.0, 10.0)
+        membrane.observe(state, 1.0, 300.0, 15.0, 85.0, 10.0, 0.0)
     with pytest.raises(InputError):
         membrane.begin(101.0)

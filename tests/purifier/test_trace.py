@@ -8,16 +8,10 @@ import pytest
 
 from bridge.errors import InputError, OutOfRangeError
 from bridge.purifier.breakthrough import Front, begin, observe
-from bridge.purifier.cartridge import estimate
-from bridge.purifier.forecast import (
-    Expected,
-    cells_left,
-    forecast,
-    from_cells,
-    gathered,
-    quantiles,
-)
+from bridge.purifier.cartridge import RATING_SD, estimate
+from bridge.purifier.forecast import cells_left, forecast, from_cells, gathered, quantiles
 from bridge.purifier.grid import CELLS, SHAPES, SLOPES, by_shape
+from bridge.purifier.season import Expected
 from bridge.purifier.trace import TraceRow, forecast_trace
 
 FEED_PPM = 300.0
@@ -170,9 +164,11 @@ def test_the_order_is_due_by_the_dry_share_of_the_lead_time() -> None:
         from_cells(cells, Expected(10.0, 0.0), -1.0, "made")
 
 
-def test_the_litres_left_fall_smoothly_with_the_use() -> None:
-    crossing = [one.crossing_l.median for one in forecast_trace(rows(150, 60.0), CAPACITY_G, 50.0)]
-    assert max(abs(b - a) for a, b in pairwise(crossing)) < 0.005 * crossing[0]
+@pytest.mark.parametrize(("rating_sd", "share"), [(0.20, 0.005), (RATING_SD, 0.01)])
+def test_the_litres_left_fall_smoothly_with_the_use(rating_sd: float, share: float) -> None:
+    found = forecast_trace(rows(150, 60.0), CAPACITY_G, 50.0, rating_sd)
+    crossing = [one.crossing_l.median for one in found]
+    assert max(abs(b - a) for a, b in pairwise(crossing)) < share * crossing[0]
 
 
 def test_merged_cells_keep_the_intervals_and_the_far_tail() -> None:

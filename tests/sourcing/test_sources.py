@@ -7,9 +7,21 @@ from dataclasses import fields, replace
 import pytest
 
 from bridge.errors import InputError
-from bridge.sourcing.compare import Offer, compare, crossover, judge
+from bridge.sourcing.compare import compare
 from bridge.sourcing.cost import Figure, given, over, overtakes_at, plus, times
-from bridge.sourcing.ways import Cartridge, Distiller, Membrane, Need, Rain, Suitability, Tariffs, Way
+from bridge.sourcing.ways import (
+    Cartridge,
+    Distiller,
+    Membrane,
+    Need,
+    Offer,
+    Rain,
+    Suitability,
+    Tariffs,
+    Way,
+    crossover,
+    judge,
+)
 from bridge.units import LITRES_PER_US_GALLON
 
 HARD = Need(feed_ppm=300.0, litres_per_day=4.0)

@@ -226,12 +226,20 @@ def test_every_figure_in_json_has_notes_and_the_notes_mark_the_stated_values(sou
     }  # fmt: skip
 
 
-def test_the_rating_of_a_resin_follows_the_scale_of_the_ppm(sources: Sources) -> None:
-    resin = "[cartridge]\nresin = 2\nequivalents_per_l = 0.6\n"
-    half = " ".join(sources.whole(BASIC + resin).split())
+@pytest.mark.parametrize("rating", ["resin = 2\nequivalents_per_l = 0.6", "takes_up = '900 grain'"])
+def test_a_rating_in_equivalents_follows_the_scale_of_the_ppm(sources: Sources, rating: str) -> None:
+    cartridge = f"[cartridge]\n{rating}\n"
+    half = " ".join(sources.whole(BASIC + cartridge).split())
     assert "50 g/eq on the scale of 0.5" in half
-    other = sources.whole(BASIC.replace("[feed]\n", "[feed]\nfactor = 0.7\n") + resin)
+    other = sources.whole(BASIC.replace("[feed]\n", "[feed]\nfactor = 0.7\n") + cartridge)
     assert "70 g/eq on the scale of 0.7" in " ".join(other.split())
+
+
+def test_a_rating_in_grams_is_on_the_scale_and_does_not_follow_it(sources: Sources) -> None:
+    grams = "[cartridge]\ntakes_up = 60\n"
+    other = BASIC.replace("[feed]\n", "[feed]\nfactor = 0.7\n")
+    one, two = (ways(sources.json(text + grams))["exchange cartridge"] for text in (BASIC, other))
+    assert one["cost_per_l"]["value"] == pytest.approx(two["cost_per_l"]["value"])
 
 
 def test_a_default_price_is_not_called_stated_and_its_currency_is_named(sources: Sources) -> None:
@@ -417,7 +425,10 @@ def test_tap_water_is_added_until_the_upper_end_of_the_blend_is_at_the_limit(sou
         ("[bought]\nsolids = 'two ppm'\n", "must be a number, or one with a unit"),
         ("[cartridge]\nprice = '15'\n", "without quotation marks"),
         ("[cartrige]\nprice = 15\n", "did you mean 'cartridge'?"),
-        ("[cartridge]\ntreats = '180 l'\n", "treats goes together with treats_of"),
+        (
+            "[cartridge]\ntreats = '180 l'\n",
+            "cartridge.treats = 180.0: goes together with treats_of; give both",
+        ),
         ("[cartridge]\nresin = 1\nequivalents_per_l = 0.6\ntakes_up = 3\n", "more than one rating"),
         ("[membrane]\nrecovery_percent = 120\n", "membrane.recovery_percent = 120"),
         ("[distiller]\nlife_years = 0\n", "distiller.life_years = 0"),
