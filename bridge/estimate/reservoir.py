@@ -1,19 +1,26 @@
 """The water of a reservoir as an estimate: its concentration, with all that is uncertain about it.
 
-**State.** Five numbers with one covariance: the concentration c in ppm, the volume V in litres, the error g
+**State.** Six numbers with one covariance: the concentration c in ppm, the volume V in litres, the error g
 of the cell (a relative gain: true product = reading · (1 + g + s)), the error s of the compensation and the
-thermometer, and the error m in ppm of the hand meter in use. The cell has one error for all fills, so it does
-not average out. The same holds for a hand meter and its samples. The error s belongs to a kind of water and a
+thermometer, the error m of the hand meter in use, in its own standard uncertainties, and the dust d that
+falls in, in ppm a day. The cell has one
+error for all fills, so it does not average out. The same holds for a hand meter and its samples: one that
+reads 1 % high at 5 ppm reads 1 % high at 40 ppm. The error s belongs to a kind of water and a
 season: it fades with a time constant of a month.
 
 **Balance.** An inflow of Δ litres of q ppm gives c' = (c V + q Δ) / (V + Δ). Draw-off leaves c. Evaporation
-of e litres gives c' = c V / (V - e). The covariance follows with the derivatives (an extended Kalman filter,
-R. E. Kalman, J. Basic Eng. 82 (1960) 35).
+of e litres gives c' = c V / (V - e). Dust only adds, so c grows by d each day, and a garden keeps its d: all
+that nobody knows of it adds up, until a sample shows it. The covariance follows with the derivatives (an
+extended Kalman filter, R. E. Kalman, J. Basic Eng. 82 (1960) 35).
 
-**Sample.** A hand sample reads c + m. Because c holds the product of earlier fills, c and g are correlated,
+**Sample.** A hand sample reads c + u m, where u is the standard uncertainty of the meter at this value.
+Because c holds the product of earlier fills, c and g are correlated,
 and the sample corrects both. If sample and balance contradict each other beyond :data:`CONTRADICTION`
 standard deviations, the balance has missed something, such as a bucket of tap water. Then the concentration
 follows the sample, and the cell is not blamed. The watch over the cell looks at such contradictions.
+No water has less than 0 ppm. Where sample and balance together reach below, the distribution is cut off
+there, or a poor meter would put nearly pure water below zero, and the interval would miss the truth above it.
+A first sample stands as it was read.
 
 **Basis.** ``assumed`` while more than :data:`ASSUMED_SHARE` of the water is the water of the first day that
 nobody measured, ``sample`` while at least half of the water has been sampled, else ``balance``.
@@ -41,9 +48,10 @@ from bridge.estimate.covariance import (
 )
 from bridge.estimate.verdict import COVERAGE_FACTOR, SMALLEST_EXPANDED_PPM, Judgement, decide
 
-_SIZE = 5
-_C, _V, _G, _S, _M = range(_SIZE)
+_SIZE = 6
+_C, _V, _G, _S, _M, _D = range(_SIZE)
 _FILM_L = 1e-6
+_METER_UNIT = "standard uncertainties"
 
 ASSUMED_PPM_SD = 15.0
 """Standard uncertainty of a first value that nobody measured, at least; else half of the value (common
@@ -51,8 +59,11 @@ practice, no source)."""
 RAIN_PPM = 10.0
 RAIN_PPM_SD = 8.0
 """Rain from a roof and its standard uncertainty (from memory, no source)."""
-WANDER_PPM_PER_ROOT_DAY = 0.1
-"""Dust, leaves and all that no balance holds, for the root of a day (common practice, no source)."""
+DUST_PPM_PER_DAY, DUST_SD = 0.036, 0.026
+"""What dust and leaves add in a day, and its standard uncertainty: mean and standard deviation of a lognormal
+distribution of gardens with the median 0.03 and a factor of 1.8 (common practice, no source)."""
+WANDER_PPM_PER_ROOT_DAY = 0.05
+"""Single leaves and all that no balance holds, for the root of a day (common practice, no source)."""
 SAMPLING_PERCENT = 2.0
 """Standard uncertainty of a sample, because a reservoir is not evenly mixed (common practice, no source)."""
 SEASON_DAYS = 30.0
@@ -79,8 +90,9 @@ class Reservoir:
     """The estimated relative error g of the cell. Positive: the product has more solids than the cell reads.
     """
     season_gain: float
-    meter_ppm: float
-    """The estimated error of the hand meter in use, ppm."""
+    meter_error: float
+    """The estimated error of the hand meter in use, in its standard uncertainties."""
+    dust_ppm_day: float
     covariance: Matrix
     assumed_share: float = 1.0
     """Share of the water that nobody has measured since the first day."""
@@ -150,8 +162,10 @@ def begin(
         (0.01 * cell_percent) ** 2,
         (0.01 * own_percent) ** 2,
         0.0,
+        DUST_SD**2,
     )
-    return Reservoir(assumed_ppm, max(volume_l, _FILM_L), 0.0, 0.0, 0.0, diagonal(variances))
+    volume_l = max(volume_l, _FILM_L)
+    return Reservoir(assumed_ppm, volume_l, 0.0, 0.0, 0.0, DUST_PPM_PER_DAY, diagonal(variances))
 
 
 def own_percent_of(ppm: float, expanded_ppm: float, cell_percent: float) -> float:
@@ -241,31 +255,39 @@ def located(before: Reservoir, volume_l: float, volume_sd_l: float) -> Reservoir
 def volume_seen(before: Reservoir, volume_l: float, volume_sd_l: float) -> Reservoir:
     """Return the estimate after a measurement of the volume, with the standard uncertainty of the sensor.
 
-    The error of a level sensor is the same for every reading, so many readings are not better than one.
+    The error of a level sensor is the same for every reading. So many readings are not better than one, and
+    the concentration of a mixture of volumes by this sensor is no better known after the next reading.
     """
     _not_negative("measured volume", volume_l, "L")
-    shown = zeros(_SIZE)[0]
-    shown[_V] = 1.0
+    after = replace(before, volume_l=max(volume_l, _FILM_L))
     own = before.covariance[_V][_V]
     if own <= volume_sd_l**2:
-        # The variance is already that of the sensor: only the value follows.
-        return replace(before, volume_l=max(volume_l, _FILM_L))
-    found = updated(before.covariance, shown, volume_l - before.volume_l, volume_sd_l**2)
-    return _moved(before, found)
+        return after
+    smaller = identity(_SIZE)
+    smaller[_V][_V] = volume_sd_l / math.sqrt(own)
+    return replace(after, covariance=propagated(smaller, before.covariance, zeros(_SIZE)))
+
+
+def less_sure(before: Reservoir, ppm_sd: float) -> Reservoir:
+    """Return the estimate after something that the balance does not hold, with its standard deviation."""
+    variance = before.covariance[_C][_C] + ppm_sd**2
+    return replace(before, covariance=with_variance(before.covariance, _C, variance))
 
 
 def aged(before: Reservoir, days: float, *, drift_percent_per_year: float) -> Reservoir:
-    """Return the estimate after some time. The cell drifts, and the water takes up what no balance holds."""
+    """Return the estimate after some time. The cell drifts, dust falls in, and what no balance holds."""
     _not_negative("time", days, "days")
     fade = math.exp(-days / SEASON_DAYS)
     jacobian = identity(_SIZE)
     jacobian[_S][_S] = fade
+    jacobian[_C][_D] = days
     noise = zeros(_SIZE)
     noise[_C][_C] = WANDER_PPM_PER_ROOT_DAY**2 * days
     noise[_G][_G] = (0.01 * drift_percent_per_year) ** 2 * days / 365.25
     noise[_S][_S] = (1.0 - fade * fade) * before.covariance[_S][_S]
     return replace(
         before,
+        ppm=before.ppm + before.dust_ppm_day * days,
         season_gain=before.season_gain * fade,
         covariance=propagated(jacobian, before.covariance, noise),
     )
@@ -290,9 +312,9 @@ class HandSample:
 def contradiction(before: Reservoir, sample: HandSample) -> Contradiction:
     """Return how far a hand sample is from the balance."""
     before = _with_meter(before, sample)
-    p = before.covariance
-    variance = p[_C][_C] + 2.0 * p[_C][_M] + p[_M][_M] + _sample_variance(sample)
-    difference_ppm = sample.ppm - before.ppm - before.meter_ppm
+    p, u = before.covariance, sample.common_ppm
+    variance = p[_C][_C] + 2.0 * u * p[_C][_M] + u * u * p[_M][_M] + _sample_variance(sample)
+    difference_ppm = sample.ppm - before.ppm - u * before.meter_error
     if sample.below_resolution:
         difference_ppm = min(difference_ppm + sample.ppm, 0.0)
     return Contradiction(difference_ppm, math.sqrt(variance))
@@ -310,18 +332,32 @@ def sampled(before: Reservoir, sample: HandSample, at_s: float, *, in_full: bool
     _not_negative("sample", sample.ppm, "ppm")
     before = _with_meter(before, sample)
     found = contradiction(before, sample)
-    if in_full or abs(found.z) > CONTRADICTION:
+    anew = in_full or abs(found.z) > CONTRADICTION
+    if anew:
         # The balance has missed something. Its concentration is no evidence any more.
         variance = max(1e4 * max(found.difference_ppm**2, sample.common_ppm**2), before.covariance[_C][_C])
         before = replace(before, covariance=alone(before.covariance, _C, variance))
     shown = zeros(_SIZE)[0]
-    shown[_C] = shown[_M] = 1.0
-    if sample.below_resolution:
-        above_ppm = 2.0 * sample.ppm - before.ppm - before.meter_ppm
+    shown[_C], shown[_M] = 1.0, sample.common_ppm
+    if sample.below_resolution and not anew:
+        above_ppm = 2.0 * sample.ppm - before.ppm - sample.common_ppm * before.meter_error
         steps = bounded(before.covariance, shown, above_ppm, _sample_variance(sample))
     else:
-        steps = updated(before.covariance, shown, found.difference_ppm, _sample_variance(sample))
-    return replace(_moved(before, steps), assumed_share=0.0, sampled_share=1.0, sampled_s=at_s)
+        # Without a balance, a meter that shows 0 is a value as any other: no water has less than 0 ppm.
+        difference_ppm = sample.ppm - before.ppm - sample.common_ppm * before.meter_error
+        steps = updated(before.covariance, shown, difference_ppm, _sample_variance(sample))
+    if not anew:
+        steps = _not_below_zero(before.ppm, *steps)
+    after = _moved(before, steps)
+    return replace(after, assumed_share=0.0, sampled_share=1.0, sampled_s=at_s)
+
+
+def _not_below_zero(ppm: float, steps: list[float], covariance: Matrix) -> tuple[list[float], Matrix]:
+    """Return the steps and the covariance of an update after the concentration is cut off at zero."""
+    shown = zeros(_SIZE)[0]
+    shown[_C] = -1.0
+    more, covariance = bounded(covariance, shown, ppm + steps[_C], 0.0)
+    return [one + another for one, another in zip(steps, more, strict=True)], covariance
 
 
 def recalibrated(before: Reservoir, cell_percent: float) -> Reservoir:
@@ -349,8 +385,10 @@ def to_json(estimate: Reservoir) -> dict[str, Any]:
             estimate.volume_l,
             estimate.cell_gain,
             estimate.season_gain,
-            estimate.meter_ppm,
+            estimate.meter_error,
+            estimate.dust_ppm_day,
         ],
+        "meter_in": _METER_UNIT,
         "covariance": [list(row) for row in estimate.covariance],
         "assumed_share": estimate.assumed_share,
         "sampled_share": estimate.sampled_share,
@@ -369,13 +407,22 @@ def from_json(values: Mapping[str, Any]) -> Reservoir:
         state = [float(value) for value in values["state"]]
         covariance = tuple(tuple(float(value) for value in row) for row in values["covariance"])
         sampled_s = values["sampled_s"]
-        ppm, volume_l, cell_gain, season_gain, meter_ppm = state
+        if len(state) == _D and len(covariance) == _D:
+            # An earlier version did not know the dust.
+            state.append(DUST_PPM_PER_DAY)
+            padded = (*((*row, 0.0) for row in covariance), (0.0,) * _SIZE)
+            covariance = with_variance(padded, _D, DUST_SD**2)
+        ppm, volume_l, cell_gain, season_gain, meter_error, dust_ppm_day = state
+        if values.get("meter_in") != _METER_UNIT:
+            # An earlier version kept the error in ppm: the next sample begins with a meter that is not known.
+            meter_error, covariance = 0.0, alone(covariance, _M, 0.0)
         estimate = Reservoir(
             ppm,
             volume_l,
             cell_gain,
             season_gain,
-            meter_ppm,
+            meter_error,
+            dust_ppm_day,
             covariance,
             float(values["assumed_share"]),
             float(values["sampled_share"]),
@@ -415,7 +462,9 @@ def _inflow(
     # The mixture lies between both waters, however little is known of the volumes.
     furthest_ppm = 0.5 * abs(before.ppm - ppm)
     volume_sd_l = math.sqrt(before.covariance[_V][_V])
-    jacobian[_C][_V] = _at_most(new * (before.ppm - ppm) / whole_l, furthest_ppm, volume_sd_l)
+    # The slope to a volume that is smaller by its uncertainty, because a mixture is no straight line in it.
+    least_l = whole_l - min(volume_sd_l, before.volume_l)
+    jacobian[_C][_V] = _at_most(new * (before.ppm - ppm) / max(least_l, _FILM_L), furthest_ppm, volume_sd_l)
     jacobian[_C][_G] = jacobian[_C][_S] = new * through_cell_ppm
     by_litre = _at_most(kept * (ppm - before.ppm) / whole_l, furthest_ppm, litres_sd)
     noise = zeros(_SIZE)
@@ -445,19 +494,20 @@ def _sample_variance(sample: HandSample) -> float:
 def _with_meter(before: Reservoir, sample: HandSample) -> Reservoir:
     if before.meter == sample.meter and before.covariance[_M][_M] > 0.0:
         return before
-    covariance = alone(before.covariance, _M, sample.common_ppm**2)
-    return replace(before, meter=sample.meter, meter_ppm=0.0, covariance=covariance)
+    covariance = alone(before.covariance, _M, 1.0)
+    return replace(before, meter=sample.meter, meter_error=0.0, covariance=covariance)
 
 
 def _moved(before: Reservoir, found: tuple[list[float], Matrix]) -> Reservoir:
-    (c, v, g, s, m), covariance = found
+    (c, v, g, s, m, d), covariance = found
     return replace(
         before,
         ppm=max(before.ppm + c, 0.0),
         volume_l=max(before.volume_l + v, _FILM_L),
         cell_gain=before.cell_gain + g,
         season_gain=before.season_gain + s,
-        meter_ppm=before.meter_ppm + m,
+        meter_error=before.meter_error + m,
+        dust_ppm_day=max(before.dust_ppm_day + d, 0.0),
         covariance=covariance,
     )
 

@@ -8,14 +8,19 @@ depend on the cell constant. A stuck cell, or one in a dead leg that the product
 transient. Suspicious: under a tenth of its usual median, three fills running. Only a fill after hours of
 standing water counts, and only if the usual transient is clear.
 
-**Night.** Standing water cools overnight and warms in the morning. The conductance of every salt and acid
-changes by 1.4 to 2.8 %/K, so the slope d ln G / dT does not depend on the cell constant either. A salt bridge
-across the electrodes, an electrode in air, or a thermometer that does not touch the water has another slope.
-Standing water also takes up ions from the resin, which has nothing to do with its temperature: so the slope
-is that of a regression on temperature and time together. Suspicious: outside these bounds by more than twice
-its own standard error, five nights running. Very pure water has a steeper slope (IAPWS: 5 %/K), so the
-conductivity of pure water is subtracted, and water with less than :data:`SMALLEST_NIGHT_US_CM` of salt does
-not count.
+**Night.** Standing water cools overnight and warms in the morning, and its conductance follows by 1.4 to
+3 %/K. The slope d ln G / dT does not depend on the cell constant. A salt bridge across the electrodes carries
+a current that does not follow the water, an electrode in air or a thermometer that does not touch the water
+has another slope, too: if the water carries the share w of the current, the slope is w times that of the
+water. The test takes the conductivity that is converted to 25 °C, without that of pure water, so that a
+sound cell has a slope near 0 at every temperature: salts, acids and alkali differ from the curve by less
+than :data:`SLOPE_LOW` and :data:`SLOPE_HIGH`. A bridge with half of the current takes away 1.1 %/K.
+Standing water also takes up ions from the resin, first fast and then slower, which has nothing to do with its
+temperature. So the slope is that of a regression on temperature and a saturation 1 - exp(-t/τ) together, with
+the τ of :data:`SATURATION_HOURS` that fits best. One night shows little: the slopes of the last
+:data:`NIGHTS` nights are weighted by their errors. Suspicious: their mean is outside the bound by more than
+twice its own standard error, and so is most of the single nights without it. Water with less than
+:data:`SMALLEST_NIGHT_US_CM` of salt does not count.
 
 **Thermometers.** After minutes of flow, product and feed have the same temperature. A product thermometer in
 air, or one that has drifted, has not, and 1 K is 2 % of the reading. Suspicious: a difference from its usual
@@ -51,8 +56,15 @@ LEAST_TRANSIENT = 0.1
 MISSING_SHARE = 0.1
 FILLS_RUNNING = 3
 
-SLOPE_LOW, SLOPE_HIGH = 0.014, 0.028
-NIGHTS_RUNNING = 5
+SLOPE_LOW, SLOPE_HIGH = -0.008, 0.012
+"""How far the slope of sound water may be from the curve of the compensation, for each kelvin. Acids have
+-0.0065 (McCleskey et al., 2012), hydrogencarbonates 0.002; cold water with a coefficient that is stated at 25
+°C has up to 0.009."""
+NIGHTS = 5
+NIGHTS_OUTSIDE = 3
+SATURATION_HOURS = (1.5, 3.0, 6.0, 24.0)
+"""Time constants of the ions that standing water takes up; the longest is nearly a straight line."""
+SMALLEST_SLOPE_ERROR = 5e-4
 LEAST_NIGHT_READINGS = 30
 LEAST_NIGHT_K = 0.6
 """The least standard deviation of the temperature in one night, apart from a straight line in time."""
@@ -90,22 +102,29 @@ class Doubt:
 
 
 @dataclass(frozen=True, slots=True)
-class Night:
-    """The sums over one night of standing water: of 1, x, y, z and their products.
+class Uptake:
+    """The sums over one night of a saturation y = 1 - exp(-t/τ), and of its products."""
 
-    x is the temperature from 15 °C, y the time in hours and z the logarithm of the conductivity.
+    y: float = 0.0
+    yy: float = 0.0
+    xy: float = 0.0
+    yz: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Night:
+    """The sums over one night of standing water: of 1, x, z and their products.
+
+    x is the temperature from 15 °C, and z the logarithm of the conductivity at 25 °C.
     """
 
     n: int = 0
     x: float = 0.0
-    y: float = 0.0
     z: float = 0.0
     xx: float = 0.0
-    xy: float = 0.0
     xz: float = 0.0
-    yy: float = 0.0
-    yz: float = 0.0
     zz: float = 0.0
+    uptakes: tuple[Uptake, ...] = (Uptake(),) * len(SATURATION_HOURS)
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,9 +136,8 @@ class CellWatch:
     flat_fills: int = 0
     """Fills running without their usual transient."""
     night: Night = Night()
-    steep_nights: int = 0
-    """Nights running with a slope outside the bounds. Negative: below them."""
-    last_slope: float | None = None
+    nights: tuple[tuple[float, float], ...] = ()
+    """The slopes of the last nights and their standard errors, for each kelvin, oldest first."""
     differences_k: tuple[float, ...] = ()
     """Product less feed thermometer of the last fills that counted as usual."""
     apart_fills: int = 0
@@ -143,13 +161,14 @@ def doubts(watch: CellWatch) -> tuple[Doubt, ...]:
                 "in a standard solution",
             )
         )
-    if abs(watch.steep_nights) >= NIGHTS_RUNNING:
-        slope = "" if watch.last_slope is None else f" ({100.0 * watch.last_slope:.1f} %/K in the last one)"
+    off = slope_off(watch)
+    if off is not None:
         found.append(
             Doubt(
                 Check.NIGHT,
-                f"in {abs(watch.steep_nights)} nights running the conductance did not follow the temperature "
-                f"as water does, by 1.4 to 2.8 %/K{slope}",
+                f"in the last {NIGHTS} nights the conductance did not follow the temperature as water does: "
+                f"it was off by {100.0 * off:+.1f} %/K, and waters differ from {100.0 * SLOPE_LOW:+.1f} to "
+                f"{100.0 * SLOPE_HIGH:+.1f} %/K",
                 "clean the electrodes and the plug of salt, check that cell and thermometer are in the same "
                 "water, and test the cell in a standard solution",
             )
@@ -199,37 +218,30 @@ def fill_seen(watch: CellWatch, first_us: float, settled_us: float, stood_s: flo
     return replace(watch, transients=(*watch.transients, transient)[-USUAL_FILLS:], flat_fills=0)
 
 
-def night_reading(
-    watch: CellWatch,
-    conductivity_us_cm: float,
-    pure_water_us_cm: float,
-    temperature_c: float,
-    hours: float,
-) -> CellWatch:
+def night_reading(watch: CellWatch, salt_25_us_cm: float, temperature_c: float, hours: float) -> CellWatch:
     """Return the watch after one reading of standing water, such as one each minute.
 
     Args:
         watch: the watch.
-        conductivity_us_cm: the conductivity at the water's own temperature.
-        pure_water_us_cm: that of pure water at this temperature.
+        salt_25_us_cm: the conductivity converted to 25 °C, without that of pure water.
         temperature_c: the temperature of the water.
-        hours: the time since any moment of this night.
+        hours: the time since the water stopped.
     """
-    salt_us_cm = conductivity_us_cm - pure_water_us_cm
-    if salt_us_cm < SMALLEST_NIGHT_US_CM:
+    if salt_25_us_cm < SMALLEST_NIGHT_US_CM:
         return watch
-    x, y, z, old = temperature_c - 15.0, hours, math.log(salt_us_cm), watch.night
+    x, z, old = temperature_c - 15.0, math.log(salt_25_us_cm), watch.night
+    uptakes = []
+    for hours_of, sums in zip(SATURATION_HOURS, old.uptakes, strict=True):
+        y = -math.expm1(-hours / hours_of)
+        uptakes.append(Uptake(sums.y + y, sums.yy + y * y, sums.xy + x * y, sums.yz + y * z))
     night = Night(
         n=old.n + 1,
         x=old.x + x,
-        y=old.y + y,
         z=old.z + z,
         xx=old.xx + x * x,
-        xy=old.xy + x * y,
         xz=old.xz + x * z,
-        yy=old.yy + y * y,
-        yz=old.yz + y * z,
         zz=old.zz + z * z,
+        uptakes=tuple(uptakes),
     )
     return replace(watch, night=night)
 
@@ -237,38 +249,54 @@ def night_reading(
 def night_ended(watch: CellWatch) -> CellWatch:
     """Return the watch after a night, or after water flowed in it. A night with little change is no test."""
     night, watch = watch.night, replace(watch, night=Night())
-    n = night.n
-    if n < LEAST_NIGHT_READINGS:
+    if night.n < LEAST_NIGHT_READINGS:
         return watch
-    xx, xy, xz = (
-        s / n - night.x * other / (n * n)
-        for s, other in ((night.xx, night.x), (night.xy, night.y), (night.xz, night.z))
-    )
-    yy, yz, zz = (
+    fits = [fit for sums in night.uptakes if (fit := _fit(night, sums)) is not None]
+    if not fits:
+        return watch
+    residual, slope, left_xx = min(fits)
+    if left_xx < LEAST_NIGHT_K**2:
+        return watch
+    # Readings of one night are not independent: about ten of them are.
+    error = max(math.sqrt(residual / left_xx / min(night.n, 10)), SMALLEST_SLOPE_ERROR)
+    return replace(watch, nights=(*watch.nights, (slope, error))[-NIGHTS:])
+
+
+def _fit(night: Night, sums: Uptake) -> tuple[float, float, float] | None:
+    """Return the residual variance, the slope, and the variance of the temperature left by the uptake."""
+    n = night.n
+    xx, xz, zz = (
         s / n - one * other / (n * n)
         for s, one, other in (
-            (night.yy, night.y, night.y),
-            (night.yz, night.y, night.z),
+            (night.xx, night.x, night.x),
+            (night.xz, night.x, night.z),
             (night.zz, night.z, night.z),
         )
     )
-    if yy <= 0.0:
-        return watch
-    # What is left of temperature and conductivity after a straight line in time.
+    yy, xy, yz = (
+        s / n - sums.y * other / (n * n)
+        for s, other in ((sums.yy, sums.y), (sums.xy, night.x), (sums.yz, night.z))
+    )
+    if yy <= 1e-9:
+        return None
     left_xx, left_xz, left_zz = xx - xy * xy / yy, xz - xy * yz / yy, zz - yz * yz / yy
-    if left_xx < LEAST_NIGHT_K**2:
-        return watch
+    if left_xx <= 1e-9:
+        return None
     slope = left_xz / left_xx
-    residual = max(left_zz - slope * left_xz, 0.0)
-    # Readings of one night are not independent: about ten of them are.
-    error = math.sqrt(residual / left_xx / min(n, 10))
-    if slope < SLOPE_LOW - 2.0 * error:
-        running = min(watch.steep_nights, 0) - 1
-    elif slope > SLOPE_HIGH + 2.0 * error:
-        running = max(watch.steep_nights, 0) + 1
-    else:
-        running = 0
-    return replace(watch, steep_nights=running, last_slope=slope)
+    return max(left_zz - slope * left_xz, 0.0), slope, left_xx
+
+
+def slope_off(watch: CellWatch) -> float | None:
+    """Return the mean slope of the last nights if it is suspicious, for each kelvin; else None."""
+    if len(watch.nights) < NIGHTS:
+        return None
+    weights = [1.0 / (error * error) for _, error in watch.nights]
+    whole = math.fsum(weights)
+    mean = math.fsum(weight * slope for weight, (slope, _) in zip(weights, watch.nights, strict=True)) / whole
+    side, bound = (-1.0, SLOPE_LOW) if mean < 0.0 else (1.0, SLOPE_HIGH)
+    outside = sum(side * (slope - bound) > 0.0 for slope, _ in watch.nights)
+    surely = side * (mean - bound) > 2.0 / math.sqrt(whole)
+    return mean if surely and outside >= NIGHTS_OUTSIDE else None
 
 
 def temperatures_seen(watch: CellWatch, product_c: float, feed_c: float, flowed_s: float) -> CellWatch:
@@ -308,8 +336,7 @@ def to_json(watch: CellWatch) -> dict[str, Any]:
     return {
         "transients": list(watch.transients),
         "flat_fills": watch.flat_fills,
-        "steep_nights": watch.steep_nights,
-        "last_slope": watch.last_slope,
+        "nights": [list(night) for night in watch.nights],
         "differences_k": list(watch.differences_k),
         "apart_fills": watch.apart_fills,
         "last_difference_k": watch.last_difference_k,
@@ -326,12 +353,11 @@ def from_json(values: Mapping[str, Any]) -> CellWatch:
         InputError: If the values are not those of a watch.
     """
     try:
-        slope = values["last_slope"]
         return CellWatch(
             transients=tuple(float(value) for value in values["transients"])[-USUAL_FILLS:],
             flat_fills=int(values["flat_fills"]),
-            steep_nights=int(values["steep_nights"]),
-            last_slope=None if slope is None else float(slope),
+            # An earlier version did not keep the single nights.
+            nights=tuple((float(slope), float(error)) for slope, error in values.get("nights", ()))[-NIGHTS:],
             differences_k=tuple(float(value) for value in values["differences_k"])[-USUAL_FILLS:],
             apart_fills=int(values["apart_fills"]),
             last_difference_k=float(values["last_difference_k"]),

@@ -4,6 +4,7 @@ import dataclasses
 import json
 import math
 import random
+from dataclasses import replace
 
 import pytest
 from hypothesis import given, settings
@@ -105,6 +106,32 @@ def test_many_samples_with_one_meter_are_no_better_than_the_meter() -> None:
     assert held.expanded_ppm > 2.0 * 5.0
 
 
+def test_a_meter_that_is_good_to_a_share_of_its_reading_is_as_good_at_3_ppm_as_at_300() -> None:
+    held = reservoir.sampled(barrel(20.0), HandSample(330.0, 3.8, 0.1, "share"), 0.0)
+    assert held.expanded_ppm == pytest.approx(2.0 * math.hypot(3.8, 0.02 * 330.0), rel=0.05)
+    after = reservoir.sampled(held, HandSample(3.5, 0.04, 0.05, "share"), 1.0)
+    assert after.ppm == pytest.approx(3.5, abs=0.1)
+    assert after.expanded_ppm < 0.3
+
+
+def test_a_zero_after_unfit_water_that_was_poured_away_is_a_value_near_zero() -> None:
+    held = reservoir.sampled(barrel(20.0), HandSample(330.0, 3.8, 0.1, "share"), 0.0)
+    after = reservoir.sampled(held, HandSample(0.01, 0.001, 0.02, "share", below_resolution=True), 1.0)
+    assert after.ppm < 0.1
+    assert after.expanded_ppm < 0.3
+
+
+def test_an_estimate_of_an_earlier_version_forgets_its_meter_and_keeps_its_water() -> None:
+    held = reservoir.sampled(barrel(20.0), HandSample(20.0, 6.0, 0.3, "coarse"), 0.0)
+    values = reservoir.to_json(held)
+    del values["meter_in"]
+    values["state"][4] = -4.0
+    old = reservoir.from_json(values)
+    assert (old.ppm, old.meter_error) == (held.ppm, 0.0)
+    again = reservoir.sampled(old, HandSample(20.0, 6.0, 0.3, "coarse"), 0.0)
+    assert again.expanded_ppm <= held.expanded_ppm
+
+
 def test_a_meter_that_shows_zero_is_an_upper_bound() -> None:
     zero = HandSample(0.25, 11.5, 0.3, "pocket", below_resolution=True)
     low, high = barrel(0.0), barrel(40.0)
@@ -112,15 +139,56 @@ def test_a_meter_that_shows_zero_is_an_upper_bound() -> None:
     balanced = reservoir.sampled(low, GOOD, 0.0)
     again = reservoir.sampled(balanced, zero, 1.0)
     assert again.ppm == pytest.approx(balanced.ppm, abs=0.5)
-    # The exact moments of a normal distribution that is cut off, by sampling.
+    # The exact moments of a normal distribution that is cut off at the bound and at zero, by sampling.
     dice = random.Random(5)
     kept = [
         c
         for c, m in ((dice.gauss(40.0, 20.0), dice.gauss(0.0, 11.5)) for _ in range(200_000))
-        if c + m + dice.gauss(0.0, 0.3) <= 0.5
+        if c >= 0.0 and c + m + dice.gauss(0.0, 0.3) <= 0.5
     ]
     found = reservoir.sampled(high, zero, 0.0)
-    assert found.ppm == pytest.approx(max(sum(kept) / len(kept), 0.0), abs=0.6)
+    assert found.ppm == pytest.approx(sum(kept) / len(kept), abs=0.6)
+
+
+def test_a_poor_meter_that_shows_nearly_pure_water_leaves_an_interval_above_zero() -> None:
+    # 11.5 ppm is what 2 % of 999 ppm leaves. The exact moments of what is not below zero, by sampling.
+    found = reservoir.sampled(barrel(6.0), HandSample(2.0, 11.5, 0.0, "pocket"), 0.0)
+    dice = random.Random(6)
+    weight = 11.5**2 / (15.0**2 + 11.5**2)
+    mixed, mixed_sd = weight * 6.0 + (1.0 - weight) * 2.0, math.sqrt(weight) * 15.0
+    kept = [c for c in (dice.gauss(mixed, mixed_sd) for _ in range(200_000)) if c >= 0.0]
+    mean = sum(kept) / len(kept)
+    sd = math.sqrt(sum((c - mean) ** 2 for c in kept) / len(kept))
+    assert found.ppm == pytest.approx(mean, rel=0.05)
+    assert found.expanded_ppm == pytest.approx(2.0 * sd, rel=0.05)
+
+
+def test_dust_adds_up_and_a_good_meter_shows_how_much_of_it_falls_in() -> None:
+    start = HandSample(2.0, 0.1, 0.05, "fine")
+    held = reservoir.sampled(barrel(2.0), start, 0.0, in_full=True)
+    for _ in range(60):
+        held = reservoir.aged(held, 1.0, drift_percent_per_year=5.0)
+    assert held.ppm == pytest.approx(2.0 + 60 * reservoir.DUST_PPM_PER_DAY, abs=0.2)
+    assert held.expanded_ppm > 2.0 * 60 * reservoir.DUST_SD
+    dusty = reservoir.sampled(held, replace(start, ppm=6.0), 60 * 86_400.0)
+    assert dusty.dust_ppm_day > 1.5 * reservoir.DUST_PPM_PER_DAY
+    clean = reservoir.sampled(held, start, 60 * 86_400.0)
+    assert clean.dust_ppm_day < 0.5 * reservoir.DUST_PPM_PER_DAY
+
+
+def test_an_estimate_that_an_earlier_version_saved_begins_with_the_usual_dust() -> None:
+    held = reservoir.filled(barrel(), 50.0, 5.0, own_percent=2.0)
+    values = reservoir.to_json(held)
+    values["state"] = values["state"][:5]
+    values["covariance"] = [row[:5] for row in values["covariance"][:5]]
+    assert reservoir.from_json(values) == held
+
+
+def test_the_next_reading_of_a_level_sensor_makes_no_mixture_better_known() -> None:
+    held = reservoir.filled(barrel(40.0), 50.0, 1.0, own_percent=2.0, litres_sd=3.0)
+    seen = reservoir.volume_seen(held, held.volume_l + 5.0, 2.0)
+    assert seen.volume_expanded_l == pytest.approx(4.0)
+    assert (seen.ppm, seen.expanded_ppm) == (held.ppm, held.expanded_ppm)
 
 
 def test_evaporation_leaves_the_solids_and_rain_dilutes() -> None:

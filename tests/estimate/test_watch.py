@@ -12,11 +12,13 @@ import pytest
 from bridge.errors import InputError
 from bridge.estimate import watch
 from bridge.estimate.watch import CellWatch, Check, doubts
-from bridge.water.conductivity import pure_water_us_cm
+from bridge.water.conductivity import Compensation, Method, conductivity_25, pure_water_us_cm
 from tests.estimate.barrels import season
 from tests.estimate.worlds import METERS, WATERS, Age
 
 FILLS_A_YEAR = 100
+PURE = Compensation(Method.PURE)
+PURE_25_US_CM = pure_water_us_cm(25.0)
 
 
 def found(seen: CellWatch) -> set[Check]:
@@ -79,24 +81,25 @@ def _night(dice: random.Random, seen: CellWatch, name: str, fault: str | None = 
         elif fault == "salt bridge":
             # A path beside the water that does not follow its temperature.
             us_cm = 0.3 * us_cm + 2.0 * stuck_us_cm
+        elif fault == "half a salt bridge":
+            us_cm += stuck_us_cm
         elif fault == "thermometer in air":
             shown_c = middle_c + 3.0 * (c - middle_c)
         us_cm *= dice.gauss(1.0, 0.002)
         shown_c += dice.gauss(0.0, 0.05)
-        seen = watch.night_reading(
-            seen, us_cm, pure_water_us_cm(shown_c if shown_c > 0 else 0.0), shown_c, hours
-        )
+        at_c = min(max(shown_c, 0.0), 50.0)
+        seen = watch.night_reading(seen, conductivity_25(PURE, us_cm, at_c) - PURE_25_US_CM, at_c, hours)
     return watch.night_ended(seen)
 
 
-@pytest.mark.parametrize("fault", ["stuck", "salt bridge", "thermometer in air"])
+@pytest.mark.parametrize("fault", ["stuck", "salt bridge", "half a salt bridge", "thermometer in air"])
 def test_a_cell_that_does_not_follow_the_temperature_is_found_within_five_nights(fault: str) -> None:
     dice, hits, cases = random.Random(f"21/{fault}"), 0, 100
     for _ in range(cases):
         name, seen = dice.choice(sorted(WATERS)), CellWatch()
-        for _ in range(watch.NIGHTS_RUNNING):
+        for _ in range(watch.NIGHTS):
             before = seen
-            while seen.last_slope is before.last_slope:
+            while seen.nights is before.nights:
                 seen = _night(dice, seen, name, fault)
         hits += Check.NIGHT in found(seen)
     assert hits >= 0.95 * cases
@@ -109,7 +112,7 @@ def test_sound_nights_give_no_false_alarm() -> None:
         seen = CellWatch()
         for _ in range(60):
             seen = _night(dice, seen, name)
-            judged += seen.last_slope is not None
+            judged += bool(seen.nights)
             alarms += Check.NIGHT in found(seen)
     assert judged > 300
     assert alarms == 0
@@ -177,7 +180,7 @@ def test_a_doubt_says_what_was_seen_and_what_to_do_and_only_ever_widens() -> Non
 
 
 def test_the_watch_survives_a_restart_and_refuses_a_damaged_record() -> None:
-    seen = CellWatch((0.5, 0.6), 1, steep_nights=-2, last_slope=0.01, differences_k=(0.1,), sum_high=1.5)
+    seen = CellWatch((0.5, 0.6), 1, nights=((0.01, 0.001),), differences_k=(0.1,), sum_high=1.5)
     assert watch.from_json(json.loads(json.dumps(watch.to_json(seen)))) == seen
     with pytest.raises(InputError, match="damaged"):
         watch.from_json({"transients": "x"})
