@@ -99,7 +99,8 @@ def update(
     Args:
         records: the alarms that are not normal, at most one for each id.
         presence: returns the state of the cause of any alarm.
-        active: the ids whose presence is not GONE. Only these can become new records.
+        active: the ids whose presence is not GONE, at least those without a record. Only these can become
+            new records.
         now: monotonic seconds.
 
     Returns:

@@ -186,7 +186,8 @@ def execute(moment: Moment, state: GuardState, command: GuardCommand) -> Outcome
             if not count:
                 which = "no alarm" if alarm is None else f"{alarm.value} is not an alarm that"
                 return _refused(state, f"{which} waits to be acknowledged.")
-            return _accepted(replace(state, alarms=records), f"{count} alarm(s) acknowledged.")
+            counted = "1 alarm is" if count == 1 else f"{count} alarms are"
+            return _accepted(replace(state, alarms=records), f"{counted} acknowledged.")
         case Reset(trip=trip):
             return _reset(moment, state, trip, command.sender)
         case Shelve(alarm=alarm, minutes=minutes):

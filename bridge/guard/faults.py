@@ -110,9 +110,14 @@ FAULTS: dict[AlarmId, Fault] = {
         "Check the cell, and test it in a standard solution.",
     ),
     Advisory.CALIBRATION_DUE: Fault(
-        "The uncertainty of the product at the limit has become large, because the calibration is old.",
+        "The calibration of the product cell is old, or its uncertainty at the limit has become large.",
         _ALARM_ONLY,
         "Calibrate the product cell.",
+    ),
+    Advisory.PROOF_TEST_DUE: Fault(
+        "The overflow float has not been up for a season, so nobody knows whether it still works.",
+        _ALARM_ONLY,
+        "Lift the float by hand during a fill. The valve must shut, and the trip overflow must show.",
     ),
     Advisory.FEED_PROBE_FAILURE: Fault(
         "The feed probe gives no value that can be trusted.",
@@ -182,6 +187,18 @@ FAULTS: dict[AlarmId, Fault] = {
         _ALARM_ONLY,
         "Look for a drip at the tap, the hose and the fittings, and for a wick or a tray that takes water "
         "all night.",
+    ),
+    Advisory.COVER_SHORT: Fault(
+        "No fill can start, and the water may not last two days, or not until the end of an absence.",
+        "The valve stays shut until every permissive holds.",
+        "Remove what keeps the valve shut, or ask somebody to look after it, and use little water.",
+    ),
+    Advisory.FROST: Fault(
+        "The water in a line, in the purifier or in the cell may freeze, by the temperatures of product and "
+        "air.",
+        "Filling continues while the product is in its temperature range; below it the valve stays shut.",
+        "Shut the feed, drain line, purifier and cell, and leave the drain open. Ice bursts housings and "
+        "fittings, and the flood comes with the thaw.",
     ),
 }
 

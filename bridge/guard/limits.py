@@ -73,6 +73,8 @@ class Limits:
 
     blocked_after_s: float = 900.0
     """A pending fill raises an alarm if it is blocked for this long."""
+    proof_test_days: float = 366.0
+    """The overflow float is lifted by hand after this time, once a season (common practice, no source)."""
     command_max_age_s: float = 10.0
     shelve_max_minutes: float = 24 * 60.0
 

@@ -64,7 +64,9 @@ class Advisory(Enum):
     CELL_DOUBTFUL = "cell-doubtful"
     """The product cell behaves as a sound one does not, by the watch over it."""
     CALIBRATION_DUE = "calibration-due"
-    """The interval at the limit has become wide."""
+    """The interval at the limit has become wide, or the calibration is older than a season."""
+    PROOF_TEST_DUE = "proof-test-due"
+    """Nobody has lifted the overflow float for a season."""
     FEED_PROBE_FAILURE = "feed-probe-failure"
     FLOW_METER_FAILURE = "flow-meter-failure"
     """The flow meter counted more than can flow."""
@@ -85,6 +87,10 @@ class Advisory(Enum):
     """The purifier is forecast to be exhausted within the delivery time of a new cartridge."""
     LEAK_SUSPECTED = "leak-suspected"
     """The level falls at night, too steadily to be use."""
+    COVER_SHORT = "cover-short"
+    """No fill can start, and the water lasts only a short time, or not until the people are back."""
+    FROST = "frost"
+    """The water in a line or in the cell may freeze."""
 
 
 AlarmId = Trip | Advisory

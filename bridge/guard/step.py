@@ -130,10 +130,12 @@ def _alarms(
             return Presence.GONE
         return Presence.PRESENT if alarm in present else Presence.LATCHED
 
-    active: list[AlarmId] = [trip for trip in Trip if trip in held] if held else []
-    if advisories:
-        active.extend([advisory for advisory in Advisory if advisory in advisories])
-    return alarms.update(state.alarms, presence, active, moment.now)
+    known = {record.alarm for record in state.alarms}
+    # In the order of the alarms' own list. Mostly none is new.
+    new: list[AlarmId] = [trip for trip in Trip if trip in held] if not known.issuperset(held) else []
+    if not known.issuperset(advisories):
+        new.extend([advisory for advisory in Advisory if advisory in advisories])
+    return alarms.update(state.alarms, presence, new, moment.now)
 
 
 def _changes(before: Sequence[AlarmRecord], after: Sequence[AlarmRecord]) -> list[AlarmChanged]:

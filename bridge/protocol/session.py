@@ -199,7 +199,7 @@ class LinkSession:
 
     def begin(self, now: float) -> None:
         """Start again after :meth:`finish`. The waits between attempts are kept."""
-        self._state, self._finishing, self._opens_at = State.WAITING, False, now
+        self._state, self._opens_at = State.WAITING, now
 
     def tick(self, now: float) -> list[Output]:
         """Return the outputs that are due at this time."""
@@ -218,7 +218,7 @@ class LinkSession:
         self._fresh_at = now
         self._decoder.restart()
         # Only the counts are kept. After an interruption the earlier numbers have no meaning.
-        self._track = replace(self._track, newest=None, late=None, late_run=0)
+        self._track = replace(self._track, newest=None, late=None)
         return [self._write(Close(self.next_sequence())), self._write(Identify(self.next_sequence()))]
 
     def open_failed(self, cause: LinkDown, now: float) -> list[Output]:

@@ -11,7 +11,7 @@ from bridge.protocol.messages import FAILED, Hello, LocalFault, Reading, Value
 from bridge.station import cell_watch, cells, check_cell, flow_meter, inventory
 from bridge.station.cell_watch import CellRun
 from bridge.station.cells import Cells
-from bridge.station.check_cell import Ratio, Voted
+from bridge.station.check_cell import Ratio
 from bridge.station.flow_meter import FlowMeter
 from bridge.station.inventory import Inventory, holding_at_worst, watched
 from bridge.station.plan import ProbePlan, StationPlan
@@ -24,6 +24,10 @@ from bridge.water.health import Finding, Health
 from bridge.water.measurement import Measurement, measure
 from bridge.water.probe import Circuit, ProbeState
 
+FEED_READING_S = 0.5
+"""The feed is measured at most this often. Of a controller that sends faster, more of it adds no evidence."""
+TEMPERATURE_DEAD_BAND_K = 1.0
+"""The alarm of a temperature out of range clears so far within the range, so that noise cannot repeat it."""
 _UNSOUND = LocalFault.SELF_TEST | LocalFault.SUPPLY_LOW
 
 # In Python 3.11 a member costs ten times as much as a name of the module: saves 0.8 µs a reading.
@@ -65,6 +69,10 @@ class Memory:
     """The last good feed value, or the last hand sample of the feed."""
     over_target_since: float | None = None
     """Since when the product has been over the target without a break during a fill."""
+    out_of_temperature: bool = False
+    """Whether the product has left the temperatures at which water may flow, and is not surely back."""
+    feed_view: ProbeView = _NOT_FITTED
+    """The feed cell at its last reading that was measured."""
 
     @property
     def pulses(self) -> int | None:
@@ -89,7 +97,12 @@ class Picture:
 def begin(plan: StationPlan, accounts: Inventory | None = None) -> Memory:
     """Return the memory before the first reading."""
     accounts = accounts or inventory.begin(plan)
-    return Memory(accounts, controller=accounts.controller, meter=FlowMeter(accounts.pulses))
+    return Memory(
+        accounts,
+        controller=accounts.controller,
+        cells=Cells(accounts.exchanged, exchanged=accounts.exchanged is not None),
+        meter=FlowMeter(accounts.pulses),
+    )
 
 
 def assess(
@@ -119,11 +132,14 @@ def assess(
         if LocalFault.CELL_RANGE in faults:
             # A number beside this fault is not a measured one.
             product_us = FAILED
-    feed_state, feed, feed_us_cm, feed_ppm = memory.feed, _NOT_FITTED, None, memory.feed_ppm
+    feed_state, feed, feed_us_cm, feed_ppm = memory.feed, memory.feed_view, None, memory.feed_ppm
+    fed_at, feed_is_new = memory.feed.seen_at_s, False
     if plan.feed is not None:
-        feed_state, feed = _probe(
-            plan.feed, memory.feed, reading.feed_us, reading.feed_c, now, flowing, _SOUND, None
-        )
+        feed_is_new = fed_at is None or not 0.0 <= now - fed_at < FEED_READING_S
+        if feed_is_new:
+            feed_state, feed = _probe(
+                plan.feed, memory.feed, reading.feed_us, reading.feed_c, now, flowing, _SOUND, None
+            )
         if feed.measurement is not None and feed.health < _FUNCTION_CHECK:
             feed_us_cm = feed.measurement.conductivity_us_cm
             feed_ppm = feed.measurement.dissolved_solids_ppm
@@ -145,13 +161,16 @@ def assess(
         feed_us_cm,
         memory.product_step_us,
     )
-    pair = memory.cells
-    if feed_us_cm is not None and product.measurement is not None and product.health < _FUNCTION_CHECK:
-        product_us_cm = product.measurement.conductivity_us_cm
-        pair = cells.look(pair, product_us_cm, feed_us_cm, now)
-        if pair.exchanged:
-            finding = health.exchanged(product_us_cm, feed_us_cm)
-            product = ProbeView(product.measurement, (finding, *product.findings), finding.health)
+    pair, usable = memory.cells, product.health < _FUNCTION_CHECK
+    # Only two values of the same moment are compared.
+    if feed_is_new and feed_us_cm is not None and product.measurement is not None and usable:
+        pair = cells.look(pair, product.measurement.conductivity_us_cm, feed_us_cm, now)
+    if pair.exchanged and product.measurement is not None:
+        # It also holds while the feed cell fails: it may stand in product that has spoiled.
+        finding = health.exchanged(product.measurement.conductivity_us_cm, feed_us_cm)
+        product = ProbeView(
+            product.measurement, (finding, *product.findings), max(finding.health, product.health)
+        )
     level_state, level_now = level.observe(
         plan.level,
         memory.level,
@@ -166,10 +185,11 @@ def assess(
     trusted = product.measurement if product.health < _FUNCTION_CHECK else None
     product_ppm = None if trusted is None else trusted.dissolved_solids_ppm
     band_ppm = 0.0 if trusted is None else trusted.expanded_uncertainty_ppm
-    voted, probe_health = Voted(product_ppm, band_ppm), product.health
+    worst_ppm, worst_band_ppm, probe_health = product_ppm, band_ppm, product.health
     if plan.check is not None:
         checked = check.measurement if check.health < _FUNCTION_CHECK else None
         voted, probe_health = check_cell.vote(trusted, checked), max(product.health, check.health)
+        worst_ppm, worst_band_ppm = voted.ppm, voted.band_ppm
         if filling and trusted is not None and checked is not None:
             ratio, disagree = check_cell.compare(
                 memory.inventory.ratio, (plan.product.chain, trusted), (plan.check.chain, checked)
@@ -188,7 +208,10 @@ def assess(
         feed_ppm,
         0.0 if last_at is None or last_at > now else now - last_at,
         now,
+        None if reading.product_c is FAILED else reading.product_c,
     )
+    if pair.exchanged != memory.cells.exchanged:
+        accounts = replace(accounts, exchanged=pair.usual if pair.exchanged else None)
     run, seen_cell = cell_watch.look(
         memory.run, accounts.watch, flowing, trusted, None if feed_us_cm is None else feed.measurement, now
     )
@@ -202,10 +225,11 @@ def assess(
     # so the target counts only after the longest rinse time.
     target_exceeded = over_target_since is not None and now - over_target_since >= plan.limits.rinse_max_s
     product_c = None if reading.product_c is FAILED else reading.product_c
+    out_of_temperature = _out_of_temperature(plan, memory.out_of_temperature, product_c)
     assessment = Assessment(
         frame_at=now,
-        product_ppm=voted.ppm,
-        guard_band_ppm=voted.band_ppm,
+        product_ppm=worst_ppm,
+        guard_band_ppm=worst_band_ppm,
         probe=probe_health,
         temperature_c=product_c,
         zone=level_now.zone,
@@ -218,7 +242,7 @@ def assess(
         controller_fault=unsound,
         cells_disagree=disagree,
         advisories=_advisories(
-            plan, product_c, (product, check), feed, level_now, unsound, target_exceeded, failing
+            plan, out_of_temperature, (product, check), feed, level_now, unsound, target_exceeded, failing
         ),
     )
     after = Memory(
@@ -234,6 +258,8 @@ def assess(
         throughput_l=throughput_l,
         feed_ppm=feed_ppm,
         over_target_since=over_target_since,
+        out_of_temperature=out_of_temperature,
+        feed_view=feed,
     )
     return after, Picture(
         assessment=assessment,
@@ -330,7 +356,7 @@ def cells_reset(memory: Memory) -> Memory:
 
 def retested(memory: Memory) -> Memory:
     """Return the memory after a passed retest by hand: the present values of both cells are right."""
-    return replace(memory, cells=Cells())
+    return replace(memory, cells=Cells(), inventory=replace(memory.inventory, exchanged=None))
 
 
 def _count(
@@ -346,6 +372,14 @@ def _count(
     return meter, memory.throughput_l + (litres or 0.0), litres
 
 
+def _out_of_temperature(plan: StationPlan, before: bool, product_c: float | None) -> bool:
+    if product_c is None:
+        return False
+    margin_k = TEMPERATURE_DEAD_BAND_K if before else 0.0
+    low_c, high_c = plan.limits.temperature_low_c, plan.limits.temperature_high_c
+    return not low_c + margin_k <= product_c <= high_c - margin_k
+
+
 def _over_target(
     plan: StationPlan, since: float | None, product: ProbeView, filling: bool, now: float
 ) -> float | None:
@@ -357,7 +391,7 @@ def _over_target(
 
 def _advisories(
     plan: StationPlan,
-    product_c: float | None,
+    out_of_temperature: bool,
     in_product: tuple[ProbeView, ProbeView],
     feed: ProbeView,
     level: Level,
@@ -366,11 +400,11 @@ def _advisories(
     meter_failing: bool,
 ) -> frozenset[Advisory]:
     found = set()
-    limits = plan.limits
     if target_exceeded:
         found.add(Advisory.PRODUCT_OVER_TARGET)
-    if any(cell.findings and cell.health < _FUNCTION_CHECK for cell in in_product):
-        found.add(Advisory.PROBE_MAINTENANCE)
+    for cell in in_product:
+        if cell.findings and cell.health < _FUNCTION_CHECK:
+            found.add(Advisory.PROBE_MAINTENANCE)
     if feed.health >= _FUNCTION_CHECK:
         found.add(Advisory.FEED_PROBE_FAILURE)
     volume_l = level.volume_l
@@ -380,6 +414,6 @@ def _advisories(
         found.add(Advisory.FLOW_METER_FAILURE)
     if unsound:
         found.add(Advisory.CONTROLLER_FAULT)
-    if product_c is not None and not limits.temperature_low_c <= product_c <= limits.temperature_high_c:
+    if out_of_temperature:
         found.add(Advisory.TEMPERATURE_OUT_OF_RANGE)
     return frozenset(found)

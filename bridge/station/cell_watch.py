@@ -12,21 +12,24 @@ from dataclasses import dataclass, replace
 
 from bridge.estimate import watch
 from bridge.estimate.watch import CellWatch
-from bridge.station.plan import StationPlan
-from bridge.water.calibration import DRIFT_PERCENT_PER_YEAR
-from bridge.water.conductivity import pure_water_us_cm
+from bridge.station.plan import CALIBRATION_DAYS, ProbePlan, StationPlan
+from bridge.water.conductivity import Compensation, Method, conductivity_25, pure_water_us_cm
 from bridge.water.measurement import Measurement, budget_at
 
 NIGHT_S = 14.0 * 3600.0
 NIGHT_EVERY_S = 24.0 * 3600.0
 STILL_AFTER_S = 600.0
 NIGHT_READING_S = 60.0
+FLOW_READING_S = 1.0
+"""While water flows, the watch takes a reading a second. More of them add cost and no evidence."""
 SETTLING_S = 15.0
 """Time constant of the mean of the settled product."""
 DUE_SHARE = 0.15
 """A calibration is due when the interval at the limit (k = 2) is wider than this share of it on each side."""
 DUE_AT_C = 15.0
-_YEAR_S = 365.25 * 86_400.0
+_DAY_S = 86_400.0
+_AS_WATER = Compensation(Method.PURE)
+_PURE_25_US_CM = pure_water_us_cm(25.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,6 +80,8 @@ def look(
         seen = _fill_over(run, seen, now)
         return CellRun(False, now, read_at=now, next_night_at=run.next_night_at), seen
     if flows:
+        if now - run.read_at < FLOW_READING_S:
+            return run, seen
         return _flowing(run, product, feed, now), seen
     return _standing(run, seen, product, now)
 
@@ -119,12 +124,13 @@ def _standing(
         return _night_over(run, seen)
     if now - run.night_read_at < NIGHT_READING_S or product is None or product.temperature_c is None:
         return run, seen
-    hours = (now - run.night_from) / 3600.0
+    hours = (now - (run.night_from if run.since is None else run.since)) / 3600.0
     celsius = product.temperature_c
-    if not 0.0 <= celsius <= 50.0:
+    low_c, high_c = Method.PURE.range_c
+    if not low_c <= celsius <= high_c:
         return run, seen
-    pure_us_cm = pure_water_us_cm(celsius)
-    seen = watch.night_reading(seen, product.conductivity_us_cm, pure_us_cm, celsius, hours)
+    at_25_us_cm = conductivity_25(_AS_WATER, product.conductivity_us_cm, celsius)
+    seen = watch.night_reading(seen, at_25_us_cm - _PURE_25_US_CM, celsius, hours)
     return replace(run, night_read_at=now), seen
 
 
@@ -133,29 +139,47 @@ def _night_over(run: CellRun, seen: CellWatch) -> tuple[CellRun, CellWatch]:
         return run, seen
     ended = watch.night_ended(seen)
     # Two tests in one day would be no two nights.
-    tested = (ended.last_slope, ended.steep_nights) != (seen.last_slope, seen.steep_nights)
+    tested = ended.nights is not seen.nights
     next_at = run.night_from + NIGHT_EVERY_S if tested else run.next_night_at
     return replace(run, night_from=None, next_night_at=next_at), ended
 
 
 def in_use(plan: StationPlan, seen: CellWatch, running_s: float) -> StationPlan:
-    """Return the plan with the present uncertainty of the product cell.
+    """Return the plan with the present uncertainties of the cells in the product.
 
     Args:
         plan: the plan as it was at the start.
         seen: the watch over the cell.
         running_s: the time since then.
     """
-    chain = plan.product.chain
-    percent = chain.uncertainties.cell_constant_percent
-    if plan.product.calibration is not None:
-        percent += DRIFT_PERCENT_PER_YEAR * running_s / _YEAR_S
-    uncertainties = replace(chain.uncertainties, cell_constant_percent=watch.constant_percent(seen, percent))
-    product = replace(plan.product, chain=replace(chain, uncertainties=uncertainties))
-    return replace(plan, product=product)
+    percent = watch.constant_percent(seen, _percent(plan.product, running_s))
+    check = plan.check
+    if check is not None:
+        check = _with_percent(check, _percent(check, running_s))
+    return replace(plan, product=_with_percent(plan.product, percent), check=check)
 
 
-def calibration_due(plan: StationPlan) -> bool:
-    """Return whether the interval at the limit has become too wide."""
+def _percent(probe: ProbePlan, running_s: float) -> float:
+    percent = probe.chain.uncertainties.cell_constant_percent
+    made = probe.calibration
+    return percent if made is None else made.percent_after(percent, running_s)
+
+
+def _with_percent(probe: ProbePlan, percent: float) -> ProbePlan:
+    chain = probe.chain
+    uncertainties = replace(chain.uncertainties, cell_constant_percent=percent)
+    return replace(probe, chain=replace(chain, uncertainties=uncertainties))
+
+
+def calibration_due(plan: StationPlan, running_s: float = 0.0) -> bool:
+    """Return whether the interval at the limit has become too wide, or the calibration older than a season.
+
+    Args:
+        plan: the plan with the present uncertainties.
+        running_s: the time since the plan was made.
+    """
+    made = plan.product.calibration
+    if made is not None and made.age_s + running_s > CALIBRATION_DAYS * _DAY_S:
+        return True
     limit_ppm = plan.limits.limit_ppm
     return budget_at(plan.product.chain, limit_ppm, DUE_AT_C).expanded_ppm > DUE_SHARE * limit_ppm

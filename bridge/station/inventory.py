@@ -8,6 +8,7 @@ and a sample counts at least as its value. :attr:`Inventory.band_ppm` is the dis
 estimate. No verdict has a smaller uncertainty than the band, so guard and verdict agree.
 """
 
+import math
 from dataclasses import dataclass, replace
 
 from bridge.estimate import reservoir, watch
@@ -17,22 +18,35 @@ from bridge.estimate.watch import CellWatch
 from bridge.guard.commands import HandAccuracy
 from bridge.guard.model import Flow
 from bridge.purifier.cartridge import Load, add
+from bridge.station.cells import CellPair
 from bridge.station.check_cell import Ratio
 from bridge.station.plan import StationPlan
+from bridge.tank.evapotranspiration import open_water_mm
 from bridge.tank.level import Level, Zone
 from bridge.water.calibration import DRIFT_PERCENT_PER_YEAR
+from bridge.water.conductivity import REFERENCE_C, Method
 from bridge.water.meter import USUAL_METER, MeterUnit, read
 
 DEAD_BAND = 0.005
 """Share of the capacity. Without it, noise on the level would count as inflow and draw-off every second."""
 LARGEST_INFLOW = 0.1
 """Share of the capacity after which an inflow enters the estimate, although the fill goes on."""
+RIM = 0.95
+"""Share of the capacity from which the level sensor may be at its upper stop."""
 LEVEL_SD = 0.02
 """Standard uncertainty of the volume as a share of the capacity (common practice, no source)."""
 COUNTED_SD = 0.03
 """Standard uncertainty of the litres of a flow meter, as a share (common practice, no source)."""
+NEAR_K = 3.0
+"""How far the temperature of the reservoir may be from that of the product cell (common practice, no source).
+"""
 UNKNOWN_PERCENT = 50.0
 """Standard uncertainty of product that no sound probe has measured."""
+EVAPORATION_SD = 0.4
+"""Standard uncertainty of the evaporation as a share: wind, sun and shade are not known (common practice, no
+source)."""
+USUAL_C = 15.0
+"""The temperature for the evaporation if no thermometer has measured it (common practice, no source)."""
 AGE_EVERY_S = 3600.0
 _DAY_S = 86_400.0
 
@@ -69,14 +83,23 @@ class Inventory:
     was_low: bool = False
     """Switches only: True if the level was at the refill mark after it was last at the fill mark."""
     watch: CellWatch = CellWatch()
+    unfinished_ppm: float = 0.0
+    """Without a volume: the part of the band that the water of the running fill has added."""
+    evaporated_l: float = 0.0
+    """With a level sensor: what evaporated since the level last fell. It enters the estimate with the next
+    fall, which has it in it; a restart before that forgets it."""
     aged_at: float | None = None
     """The time up to which the estimate has aged, monotonic seconds."""
     pulses: int | None = None
     """At a start: the last count of flow pulses of the earlier process. Counting goes on from it."""
     controller: str | None = None
     """At a start: the id of the controller of the earlier process."""
+    proved_at: float | None = None
+    """When the overflow float was last up, or when the reservoir was first kept; monotonic seconds."""
     ratio: Ratio = Ratio()
     """The usual ratio of the check cell to the product cell."""
+    exchanged: CellPair | None = None
+    """The values of product and feed before their plugs were exchanged, as long as they are."""
 
 
 def begin(plan: StationPlan) -> Inventory:
@@ -130,13 +153,17 @@ def judged(inventory: Inventory, limit_ppm: float, target_ppm: float) -> Judgeme
     return decide(inventory.water.ppm, band_ppm, limit_ppm, target_ppm)
 
 
-def sample_of(plan: StationPlan, ppm: float, accuracy: HandAccuracy | None = None) -> HandSample:
+def sample_of(
+    plan: StationPlan, ppm: float, accuracy: HandAccuracy | None = None, product_c: float | None = None
+) -> HandSample:
     """Return a hand sample, in ppm on the scale of the limit.
 
     Args:
         plan: the plan, which names the meter of the reservoir.
         ppm: the sample.
         accuracy: its accuracy; None for that of the meter in the plan.
+        product_c: the temperature at the product cell, which is near that of the sample. None if it is not
+            known.
     """
     if accuracy is not None:
         return HandSample(
@@ -147,7 +174,13 @@ def sample_of(plan: StationPlan, ppm: float, accuracy: HandAccuracy | None = Non
         meter = replace(meter, factor=factor)
     # The number is on the scale of the limit, and perhaps not on that of the meter.
     per_ppm = 1.0 / factor if meter.unit is MeterUnit.US_CM else meter.factor / factor
-    reading = read(replace(meter, compensated=True), ppm * per_ppm, factor)
+    celsius = None
+    if product_c is not None and Method.OFF.range_c[0] <= product_c <= Method.OFF.range_c[1]:
+        # As far from 25 °C as the sample may be.
+        away_k = math.copysign(NEAR_K, product_c - REFERENCE_C)
+        celsius = min(max(product_c + away_k, Method.OFF.range_c[0]), Method.OFF.range_c[1])
+    inputs = plan.product.chain.uncertainties
+    reading = read(replace(meter, compensated=True), ppm * per_ppm, factor, celsius, inputs=inputs)
     return HandSample(
         reading.measurement.dissolved_solids_ppm,
         reading.common_ppm,
@@ -157,9 +190,9 @@ def sample_of(plan: StationPlan, ppm: float, accuracy: HandAccuracy | None = Non
     )
 
 
-def accuracy_of(plan: StationPlan, ppm: float) -> HandAccuracy:
-    """Return the accuracy of a hand measurement with the meter in the plan."""
-    sample = sample_of(plan, ppm)
+def accuracy_of(plan: StationPlan, ppm: float, product_c: float | None = None) -> HandAccuracy:
+    """Return the accuracy of a hand measurement with the meter in the plan. See :func:`sample_of`."""
+    sample = sample_of(plan, ppm, product_c=product_c)
     return HandAccuracy(sample.meter, sample.common_ppm, sample.own_ppm, sample.below_resolution)
 
 
@@ -177,7 +210,15 @@ def sampled(inventory: Inventory, sample: HandSample, limit_ppm: float, now: flo
     in_full = assumed or not sample.ppm < limit_ppm
     water = reservoir.sampled(before, sample, now, in_full=in_full)
     band_ppm = max(sample.ppm - water.ppm, 0.0) if in_full else 0.0
-    return replace(inventory, water=water, band_ppm=band_ppm, watch=seen)
+    return replace(inventory, water=water, band_ppm=band_ppm, unfinished_ppm=0.0, watch=seen)
+
+
+def proof_test_due(plan: StationPlan, inventory: Inventory, now: float) -> bool:
+    """Return whether the overflow float has not been up for as long as the plan allows."""
+    limits, since = plan.limits, inventory.proved_at
+    if not limits.has_overflow_float or since is None:
+        return False
+    return now - since > limits.proof_test_days * _DAY_S
 
 
 def renewed(inventory: Inventory) -> Inventory:
@@ -213,6 +254,7 @@ def follow(
     feed_ppm: float | None,
     elapsed_s: float,
     now: float,
+    water_c: float | None = None,
 ) -> Inventory:
     """Return the inventory after one reading. The same object if nothing changed.
 
@@ -227,29 +269,62 @@ def follow(
         feed_ppm: the feed; None if it is not known.
         elapsed_s: the time since the last reading, 0 for the first one.
         now: monotonic seconds.
+        water_c: the temperature of the water at the product cell, for the evaporation.
     """
+    before = _aged(plan, before, water_c, now)
     product = _Product.of(plan, product_ppm, guard_band_ppm)
     if level.volume_l is None:
         after, treated_l = _by_switches(plan, before, level, path, pulsed_l, product, elapsed_s)
+        inflow = after.inflow
     else:
-        after, treated_l = _by_level(plan, before, level.volume_l, path, pulsed_l, product)
+        after, inflow, treated_l = _by_level(plan, before, level.volume_l, path, pulsed_l, product)
+        if pulsed_l and path is Flow.SHUT:
+            after = _passing(plan, after, level, pulsed_l, product)
+            inflow = after.inflow
     if plan.litres_per_pulse is not None:
         treated_l = pulsed_l or 0.0
+    load = after.load
     if treated_l > 0.0 and product_ppm is not None:
         # An exhausted bed lets everything through, but releases nothing.
         from_ppm = product_ppm if feed_ppm is None or feed_ppm < product_ppm else feed_ppm
-        after = replace(after, load=add(after.load, treated_l, from_ppm, product_ppm))
+        load = add(load, treated_l, from_ppm, product_ppm)
+    if after.proved_at is None or (level.overflow and now - after.proved_at > AGE_EVERY_S):
+        after = replace(after, proved_at=now)
     zone = level.zone
     was_low = zone is Zone.LOW or (before.was_low and zone is not Zone.FULL)
-    if was_low is not before.was_low:
-        after = replace(after, was_low=was_low)
-    if after.aged_at is None:
-        return replace(after, aged_at=now)
-    if now - after.aged_at >= AGE_EVERY_S:
-        days = (now - after.aged_at) / _DAY_S
-        water = reservoir.aged(after.water, days, drift_percent_per_year=DRIFT_PERCENT_PER_YEAR)
-        return replace(after, water=water, aged_at=now)
+    if inflow is not after.inflow or load is not after.load or was_low is not after.was_low:
+        # One copy for everything that changes with each reading of a fill.
+        after = replace(after, inflow=inflow, load=load, was_low=was_low)
     return after
+
+
+def _aged(plan: StationPlan, before: Inventory, water_c: float | None, now: float) -> Inventory:
+    """Return the inventory after the time since it last aged, with what evaporated in it."""
+    if before.aged_at is None:
+        return replace(before, aged_at=now)
+    if now - before.aged_at < AGE_EVERY_S:
+        return before
+    days = (now - before.aged_at) / _DAY_S
+    made = plan.product.calibration
+    drift = DRIFT_PERCENT_PER_YEAR if made is None else made.drift_percent_per_year
+    water = reservoir.aged(before.water, days, drift_percent_per_year=drift)
+    after = replace(before, water=water, aged_at=now)
+    if plan.open_surface_m2 <= 0.0:
+        return after
+    # A day with 1 mm takes 1 L from each m².
+    lost_l = plan.open_surface_m2 * days * open_water_mm(USUAL_C if water_c is None else water_c)
+    if plan.identity.has_volume:
+        return replace(after, evaporated_l=after.evaporated_l + lost_l)
+    return _without(after, lost_l)
+
+
+def _without(before: Inventory, evaporated_l: float) -> Inventory:
+    """Return the inventory after water evaporated. Its solids stay, and so do those of the guard's band."""
+    if evaporated_l <= 0.0:
+        return before
+    water = reservoir.evaporated(before.water, evaporated_l, EVAPORATION_SD * evaporated_l)
+    band_ppm = before.band_ppm * before.water.volume_l / water.volume_l
+    return replace(before, water=water, band_ppm=band_ppm)
 
 
 @dataclass(frozen=True, slots=True)
@@ -279,27 +354,46 @@ def _by_level(
     path: Flow,
     pulsed_l: float | None,
     product: _Product,
-) -> tuple[Inventory, float]:
-    """Return the inventory at the measured volume, and the litres that the purifier has treated."""
+) -> tuple[Inventory, Inflow, float]:
+    """Return the inventory at the measured volume, its inflow, and the litres that the purifier has treated.
+
+    The caller puts the inflow into the inventory.
+    """
     capacity_l = plan.identity.capacity_l
     sd_l, dead_l = LEVEL_SD * capacity_l, DEAD_BAND * capacity_l
     if not before.located:
         water = reservoir.located(before.water, volume_l, sd_l)
-        return replace(before, water=water, located=True), 0.0
-    after, treated_l = before, 0.0
-    change_l = volume_l - before.water.volume_l - before.inflow.litres
-    if path is Flow.TO_RESERVOIR:
-        if change_l > 0.0 or pulsed_l:
-            treated_l = max(change_l, 0.0)
-            after = replace(before, inflow=_more(before.inflow, treated_l, pulsed_l or 0.0, product))
-        if after.inflow.litres >= LARGEST_INFLOW * capacity_l:
-            after = _seen(taken_in(after), volume_l, sd_l)
-    elif before.inflow.litres > 0.0 or before.inflow.counted_l > 0.0:
-        after = taken_in(before)
-    if change_l <= -dead_l:
+        return replace(before, water=water, located=True), before.inflow, 0.0
+    inflow, treated_l = before.inflow, 0.0
+    change_l = volume_l - before.water.volume_l - inflow.litres
+    filling = path is Flow.TO_RESERVOIR
+    if filling and (change_l > 0.0 or pulsed_l):
+        treated_l = max(change_l, 0.0)
+        inflow = _more(inflow, treated_l, pulsed_l or 0.0, product)
+    ended = not filling and (inflow.litres > 0.0 or inflow.counted_l > 0.0)
+    large = filling and inflow.litres >= LARGEST_INFLOW * capacity_l
+    fell, rose = change_l <= -dead_l, change_l >= dead_l and not filling
+    if not (ended or large or fell or rose):
+        return before, inflow, treated_l
+
+    after = before if inflow is before.inflow else replace(before, inflow=inflow)
+    if ended or large or fell:
         after = taken_in(after)
-        return _seen(replace(after, water=reservoir.drawn(after.water, -change_l)), volume_l, sd_l), 0.0
-    if change_l >= dead_l and path is not Flow.TO_RESERVOIR:
+    if large:
+        after = _seen(after, volume_l, sd_l)
+    if fell:
+        # What evaporated since the last fall is a part of this one, and the rest was drawn off.
+        lost_l = min(after.evaporated_l, -change_l)
+        after = replace(_without(after, lost_l), evaporated_l=0.0)
+        after = replace(after, water=reservoir.drawn(after.water, -change_l - lost_l))
+        if volume_l <= _stop_l(plan):
+            # The level sensor is at its lower stop, and the reservoir may be empty.
+            sd_l = max(volume_l / math.sqrt(3.0), sd_l)
+            after = replace(after, water=reservoir.located(after.water, volume_l, sd_l))
+        else:
+            after = _seen(after, volume_l, sd_l)
+        return after, after.inflow, 0.0
+    if rose:
         if plan.rain_ppm is not None:
             risen = replace(after, water=reservoir.rained(after.water, change_l, plan.rain_ppm))
         elif product.known:
@@ -307,8 +401,36 @@ def _by_level(
         else:
             # Nothing is known about this water, so it counts as that of the reservoir.
             risen = replace(after, water=replace(after.water, volume_l=after.water.volume_l + change_l))
-        return _seen(risen, volume_l, sd_l), 0.0
-    return after, treated_l
+        after = _seen(risen, volume_l, sd_l)
+        return after, after.inflow, 0.0
+    return after, after.inflow, treated_l
+
+
+def _stop_l(plan: StationPlan) -> float:
+    """Return the volume at which the level sensor may be at its lower stop. 0 without one."""
+    sensor = plan.level.level_sensor
+    if sensor is None:
+        return 0.0
+    lowest_m = min(sensor.table.depth_m(fraction) for fraction in sensor.table.fractions)
+    return plan.level.shape.volume_l(lowest_m + plan.level.tolerance_m)
+
+
+def _passing(
+    plan: StationPlan, before: Inventory, level: Level, pulsed_l: float, product: _Product
+) -> Inventory:
+    """Return the inventory after product has passed a full reservoir, and left through its overflow.
+
+    A valve that is stuck open does that. The level cannot rise any more, and only the flow meter shows it.
+    Better water makes the estimate better, but the guard still counts with the worse one, and the interval
+    reaches it.
+    """
+    full = level.overflow or (level.volume_l or 0.0) >= RIM * plan.identity.capacity_l
+    if not full:
+        return before
+    worst_ppm = holding_at_worst(before)
+    mixed = taken_in(replace(before, inflow=_more(before.inflow, pulsed_l, 0.0, product)))
+    water = reservoir.drawn(mixed.water, pulsed_l)
+    return replace(mixed, water=water, band_ppm=max(mixed.band_ppm, worst_ppm - water.ppm))
 
 
 def _by_switches(
@@ -320,21 +442,38 @@ def _by_switches(
     product: _Product,
     elapsed_s: float,
 ) -> tuple[Inventory, float]:
-    """Without a volume, bad water counts at full flow, good water at the end of a complete fill."""
-    if path is not Flow.TO_RESERVOIR or level.volume_at_least_l <= 0.0:
+    """Without a volume, bad water counts at full flow, good water at the end of a complete fill.
+
+    Until then only the guard's band has the bad water: a part of a fill in a volume that is not known would
+    make the estimate surer with every reading. At the end the whole fill counts once, by its two marks.
+    """
+    if path is not Flow.TO_RESERVOIR:
+        return (replace(before, unfinished_ppm=0.0) if before.unfinished_ppm else before), 0.0
+    if level.volume_at_least_l <= 0.0:
         return before, 0.0
     settings, shape = plan.level, plan.level.shape
     refill_l, fill_l = shape.volume_l(settings.refill_m), shape.volume_l(settings.fill_m)
     sd_l = LEVEL_SD * plan.identity.capacity_l
     if level.zone is Zone.FULL and before.was_low and product.known:
-        at_refill = replace(before, water=reservoir.located(before.water, refill_l, sd_l))
+        at_refill = replace(
+            before,
+            water=reservoir.located(before.water, refill_l, sd_l),
+            band_ppm=max(before.band_ppm - before.unfinished_ppm, 0.0),
+            unfinished_ppm=0.0,
+        )
         filled = replace(at_refill, inflow=_more(_NO_INFLOW, fill_l - refill_l, 0.0, product))
         return taken_in(filled), fill_l - refill_l
     if product.worst_ppm > holding_at_worst(before):
         litres = plan.limits.flow_max_l_s * elapsed_s if pulsed_l is None else pulsed_l
-        at_least = replace(before, water=reservoir.located(before.water, level.volume_at_least_l, sd_l))
-        bad = replace(at_least, inflow=_more(_NO_INFLOW, litres, 0.0, product))
-        return taken_in(bad), 0.0
+        at_least_l, held_ppm = level.volume_at_least_l, before.water.ppm + before.band_ppm
+        at_worst_ppm = (held_ppm * at_least_l + product.worst_ppm * litres) / (at_least_l + litres)
+        more_ppm = at_worst_ppm - held_ppm
+        after = replace(
+            before,
+            band_ppm=before.band_ppm + more_ppm,
+            unfinished_ppm=before.unfinished_ppm + more_ppm,
+        )
+        return after, 0.0
     return before, 0.0
 
 
@@ -351,7 +490,8 @@ def _more(inflow: Inflow, litres: float, counted_l: float, product: _Product) ->
 def taken_in(inventory: Inventory) -> Inventory:
     """Return the inventory with its inflow in the estimate; the same object without an inflow.
 
-    If the flow meter counted clearly more than the level rose, water was drawn off during the fill.
+    If the flow meter counted clearly more than the level rose, water was drawn off during the fill, or it did
+    not arrive, because a hose has burst. The estimate lies between both, and its interval holds both.
     """
     inflow = inventory.inflow
     if inflow.litres <= 0.0:
@@ -359,11 +499,12 @@ def taken_in(inventory: Inventory) -> Inventory:
     before, mean_ppm = inventory.water, inflow.product_mg / inflow.litres
     worst_ppm = max(inflow.worst_mg / inflow.litres, _true(before, mean_ppm))
     litres = max(inflow.litres, inflow.counted_l * (1.0 - COUNTED_SD))
-    water = reservoir.filled(
-        before, litres, mean_ppm, own_percent=inflow.own_percent, litres_sd=COUNTED_SD * litres
-    )
-    if litres > inflow.litres:
-        water = reservoir.drawn(water, litres - inflow.litres, COUNTED_SD * litres)
+    unseen_l = 0.5 * (litres - inflow.litres)
+    entered_l = inflow.litres + unseen_l
+    litres_sd = math.hypot(COUNTED_SD * entered_l, unseen_l)
+    water = reservoir.filled(before, entered_l, mean_ppm, own_percent=inflow.own_percent, litres_sd=litres_sd)
+    if unseen_l > 0.0:
+        water = reservoir.drawn(water, unseen_l, litres_sd)
     held_ppm, kept_l = before.ppm + inventory.band_ppm, before.volume_l
     # The water that the level does not show may also have gone beside the reservoir.
     at_worst_ppm = max(

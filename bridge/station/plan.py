@@ -1,5 +1,6 @@
 """The plan of one station: its identity, probes, level, limits and cartridge, as frozen values."""
 
+import math
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -8,6 +9,7 @@ from bridge.guard.limits import Limits
 from bridge.protocol.registers import ModbusMap
 from bridge.purifier.cartridge import RATING_SD, Kind
 from bridge.tank.level_sensor import LevelSettings
+from bridge.water.calibration import DRIFT_PERCENT_PER_YEAR, SECONDS_PER_YEAR
 from bridge.water.measurement import MeasuringChain
 from bridge.water.meter import USUAL_METER, HandMeter
 from bridge.water.probe import ProbeSettings
@@ -31,6 +33,11 @@ class StationIdentity:
     """False if only switches are fitted: they give a zone, but no volume."""
     has_forecast: bool = False
     """True if a cartridge is configured, so that there is a forecast."""
+    has_check_cell: bool = False
+    has_trays: bool = False
+    """True if the watering round of some trays is shown with this reservoir."""
+    needs_weather: bool = False
+    """True if something uses the weather that the hub may send: trays, or the tank of a roof."""
 
 
 CALIBRATION_DAYS = 366.0
@@ -44,8 +51,22 @@ class CalibrationInForce:
     made: datetime
     standard: str
     cell_constant_percent: float
-    """Standard uncertainty (k = 1) of the constant."""
+    """Standard uncertainty (k = 1) of the constant when it was made."""
     file: Path
+    drift_percent_per_year: float = DRIFT_PERCENT_PER_YEAR
+    """The standard uncertainty of the drift of this cell, see :mod:`bridge.water.calibration`."""
+    age_s: float = 0.0
+    """Its age when the plan was made."""
+
+    def percent_after(self, percent: float, running_s: float) -> float:
+        """Return the standard uncertainty of the constant, some time after the plan was made.
+
+        Args:
+            percent: That of the plan, which has the drift until then in it.
+            running_s: The time since then.
+        """
+        years, later = self.age_s / SECONDS_PER_YEAR, (self.age_s + running_s) / SECONDS_PER_YEAR
+        return math.sqrt(percent**2 + self.drift_percent_per_year**2 * (later**2 - years**2))
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,6 +116,8 @@ class StationPlan:
     """The assumed concentration of the reservoir at the first start, until a sample of it is sent."""
     rain_ppm: float | None = None
     """The concentration of a rise with the valve shut. None if no rain can fall in."""
+    open_surface_m2: float = 0.0
+    """The water surface that evaporates. 0 for a covered reservoir."""
     modbus: ModbusMap | None = None
     """The register map of a Modbus line. None for a controller with the line protocol."""
     controller_id: str | None = None
@@ -103,5 +126,9 @@ class StationPlan:
     """None for a purifier without a forecast."""
     check: ProbePlan | None = None
     """The check cell in the product, on the controller's second channel. None if none is fitted."""
+    night_draw: float | None = None
+    """The draw of plants in an hour of the night as a share of that by day. None if it is not known."""
+    level_while_away: LevelSettings | None = None
+    """The marks before and during an absence. None with switches only, whose places are fixed."""
     meter: HandMeter = USUAL_METER
     """The meter of hand measurements that hub and page send without naming one."""

@@ -45,8 +45,9 @@ from bridge.station.openings import Openings
 from bridge.station.plan import StationPlan
 from bridge.station.valve import Driver
 from bridge.station.view import NOTHING_KNOWN, Outlook, StationView, alarm_sentence, picture_of
+from bridge.trays.ahead import RoundDue
 
-VIEW_EVERY_S = 0.2
+VIEW_EVERY_S = 0.5
 """The shortest time between two views that only differ in values. A decision or an event is shown at once."""
 DAMAGE_SHARE = 0.05
 """More than this share of damaged frames, over about a hundred, is worth an alarm."""
@@ -92,7 +93,17 @@ class FeedSampled:
     conductivity_25_us_cm: float
 
 
-Note = Condition | FeedSampled | Outlook
+@dataclass(frozen=True, slots=True)
+class Away:
+    """An absence of the people has begun, or is about to, or has ended.
+
+    While it is present, a fill begins and ends at the higher marks of the plan. The guard stays as it is.
+    """
+
+    present: bool
+
+
+Note = Condition | FeedSampled | Outlook | RoundDue | Away
 """An input of the next scan that does not come from the wire."""
 
 
@@ -162,11 +173,15 @@ class Station:
         self._watched: CellWatch | None = None
         self._doubts: tuple[Doubt, ...] = ()
         self._renew_at = -math.inf
-        self._of_cell: frozenset[Advisory] = frozenset()
+        self._of_age: frozenset[Advisory] = frozenset()
         self.picture: Picture | None = None
         self.decision: Decision | None = None
         self.outlook: Outlook = NOTHING_KNOWN
         """The last forecast, for the view."""
+        self.due: RoundDue | None = None
+        """The watering round, for the view."""
+        self.away = False
+        """Whether the marks of an absence count."""
         self.controller = ""
         self._link_up = False
         self._viewed_at = -math.inf
@@ -237,7 +252,8 @@ class Station:
         self._take_notes()
         # The guard refuses an impossible number by itself.
         if isinstance(command, Retest) and command.accuracy is None and 0.0 <= command.ppm < math.inf:
-            command = replace(command, accuracy=inventory.accuracy_of(self.plan, command.ppm))
+            accuracy = inventory.accuracy_of(self.plan, command.ppm, self._product_c)
+            command = replace(command, accuracy=accuracy)
         decision = self._turn(now, command=command)
         if any(isinstance(one, Unlatched) and one.trip is Trip.CELLS_DISAGREE for one in decision.events):
             self.memory = assess.cells_reset(self.memory)
@@ -249,13 +265,17 @@ class Station:
         elif isinstance(command, Retest):
             self.memory = assess.retested(self.memory)
         elif isinstance(command, ReservoirSample):
-            sample = inventory.sample_of(self.plan, command.ppm, command.accuracy)
+            sample = inventory.sample_of(self.plan, command.ppm, command.accuracy, self._product_c)
             limit_ppm = self.plan.limits.reservoir_limit_ppm
             self._set_accounts(inventory.sampled(self.memory.inventory, sample, limit_ppm, now))
             self._look_at_cell(now)
             # The sample counts at once: a reservoir over its limit shuts the valve in this scan.
             self._turn(now)
         return reply
+
+    @property
+    def _product_c(self) -> float | None:
+        return None if self.picture is None else self.picture.assessment.temperature_c
 
     def _good(self, message: FromController, now: float) -> None:
         self._frames_good += 1
@@ -278,6 +298,11 @@ class Station:
                         self.memory = replace(self.memory, feed_ppm=feed_ppm)
                 case Outlook():
                     self.outlook = note
+                case RoundDue():
+                    self.due = note
+                case Away(present):
+                    self.away = present
+                    self._renew_at = -math.inf
         self._notes.clear()
 
     # --- one scan ---------------------------------------------------------------------------------
@@ -327,7 +352,7 @@ class Station:
     def _assessment(self, now: float) -> Assessment:
         """Return the assessment with the station's own findings."""
         seen = _NOTHING_SEEN if self.picture is None else self.picture.assessment
-        found = self._conditions | self._of_cell
+        found = self._conditions | self._of_age
         board, openings = self._board, self._openings
         if board.restarted_lately(now):
             found |= {Advisory.CONTROLLER_RESTARTED}
@@ -345,6 +370,11 @@ class Station:
 
     # --- outputs ------------------------------------------------------------------------------
 
+    @property
+    def plan_in_use(self) -> StationPlan:
+        """The plan with the present uncertainties of the cells."""
+        return self._plan_in_use
+
     def view(self) -> StationView:
         """Return the present view."""
         return picture_of(
@@ -358,6 +388,7 @@ class Station:
             frames=(self._frames_good, self._frames_damaged),
             outlook=self.outlook,
             doubts=self._doubts,
+            due=self.due,
         )
 
     def _set_accounts(self, accounts: Inventory) -> None:
@@ -368,7 +399,7 @@ class Station:
             self.picture = replace(self.picture, assessment=seen)
 
     def _look_at_cell(self, now: float) -> None:
-        """Renew the uncertainty of the product cell, when its watch has changed or every hour."""
+        """Renew what depends on age, every hour, and on the watch over the cell, when it has changed."""
         seen = self.memory.inventory.watch
         if seen is self._watched and now < self._renew_at:
             return
@@ -377,15 +408,19 @@ class Station:
         if now < self._renew_at and was_doubtful is bool(self._doubts):
             return
         self._renew_at = now + _RENEW_S
-        self._plan_in_use = cell_watch.in_use(self.plan, seen, now - self._began_at)
+        running_s = now - self._began_at
+        self._plan_in_use = cell_watch.in_use(self.plan, seen, running_s)
+        if self.away and self.plan.level_while_away is not None:
+            self._plan_in_use = replace(self._plan_in_use, level=self.plan.level_while_away)
+        self._of_age = frozenset()
         if self._doubts:
-            self._of_cell = frozenset({Advisory.CELL_DOUBTFUL})
+            self._of_age = frozenset({Advisory.CELL_DOUBTFUL})
             if not was_doubtful:
                 self._set_accounts(inventory.watched(self.memory.inventory, seen))
-        elif cell_watch.calibration_due(self._plan_in_use):
-            self._of_cell = frozenset({Advisory.CALIBRATION_DUE})
-        else:
-            self._of_cell = frozenset()
+        elif cell_watch.calibration_due(self._plan_in_use, running_s):
+            self._of_age = frozenset({Advisory.CALIBRATION_DUE})
+        if inventory.proof_test_due(self.plan, self.memory.inventory, now):
+            self._of_age |= {Advisory.PROOF_TEST_DUE}
 
     @staticmethod
     def _latched_now(decision: Decision) -> bool:

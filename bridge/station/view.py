@@ -21,6 +21,7 @@ from bridge.tank.cover import Cover
 from bridge.tank.daily_use import HORIZON_DAYS
 from bridge.tank.leak import Leak
 from bridge.tank.level import Level
+from bridge.trays.ahead import RoundDay, RoundDue
 from bridge.water.health import Health
 
 
@@ -135,9 +136,29 @@ class StationView:
     """The time of the last hand sample of the reservoir, RFC 3339 in UTC. None without one."""
     last_reading: str | None = None
     """While the link is down: the time of the last reading, RFC 3339 in UTC. None while it is up."""
+    check_conductivity_25_us_cm: float | None = None
+    """Of the check cell. None without one, as the next four."""
+    check_ppm: float | None = None
+    check_temperature_c: float | None = None
+    check_difference_percent: float | None = None
+    """The check cell less the product cell, in per cent of the latter. None while no product flows."""
+    check_health: str = Health.GOOD.word
+    round_date: str | None = None
+    """The day of the watering round. None, as the others of it, without trays."""
+    round_trays: int | None = None
+    """The number of trays that need water, a flush or a sample."""
+    round_flushes: int | None = None
+    round_litres: float | None = None
+    """The litres to give, with those of the flushes."""
+    round_flush_days: int | None = None
+    """The days until the next flush; None if none is expected."""
+    round_summary: str | None = None
+    round_ahead: tuple[RoundDay, ...] | None = None
+    """The rounds of the days to come, today first."""
 
 
 _NO_PROBE = ProbeView(health=Health.FAILURE)
+_NOT_FITTED = ProbeView()
 _NO_LEVEL = Level(None, None, None, None, ())
 
 
@@ -160,6 +181,7 @@ def picture_of(
     frames: tuple[int, int],
     outlook: Outlook = NOTHING_KNOWN,
     doubts: tuple[Doubt, ...] = (),
+    due: RoundDue | None = None,
 ) -> StationView:
     """Return the view of one reservoir. Without a link the last measured values are not shown.
 
@@ -174,6 +196,7 @@ def picture_of(
         frames: the numbers of good and of damaged frames.
         outlook: the forecast.
         doubts: what the watch over the product cell has found.
+        due: the watering round of the trays that this reservoir shows.
     """
     identity, limits = plan.identity, plan.limits
     live = picture if link_up else None
@@ -199,6 +222,12 @@ def picture_of(
         if fed is not None and fed.dissolved_solids_ppm > 0.0:
             rejection = rejection_percent(fed.dissolved_solids_ppm, measured.dissolved_solids_ppm)
     held = judged(accounts, limits.reservoir_limit_ppm, min(limits.target_ppm, limits.reservoir_limit_ppm))
+    check = _NOT_FITTED if plan.check is None else _NO_PROBE if live is None else live.check
+    checked = check.measurement
+    apart_percent = None
+    if flowing and product_ppm and checked is not None and check.health < Health.FUNCTION_CHECK:
+        assert measured is not None, "a product with a value was measured"
+        apart_percent = _percent_apart(checked.dissolved_solids_ppm, measured.dissolved_solids_ppm)
     volume_l = level.volume_l
     days_left, cover = outlook.days_left, outlook.cover
     running = state.phase in ACTIVE
@@ -266,7 +295,23 @@ def picture_of(
         frames_good=frames[0],
         frames_damaged=frames[1],
         controller=controller,
+        check_conductivity_25_us_cm=None if checked is None else checked.conductivity_25_us_cm,
+        check_ppm=None if checked is None else checked.dissolved_solids_ppm,
+        check_temperature_c=None if checked is None else checked.temperature_c,
+        check_difference_percent=apart_percent,
+        check_health=check.health.word,
+        round_date=None if due is None else due.days[0].day,
+        round_trays=None if due is None else len(due.days[0].trays),
+        round_flushes=None if due is None else len(due.days[0].flushes),
+        round_litres=None if due is None else due.days[0].litres,
+        round_flush_days=None if due is None else due.flush_days,
+        round_summary=None if due is None else due.summary,
+        round_ahead=None if due is None else due.days,
     )
+
+
+def _percent_apart(ppm: float, from_ppm: float) -> float | None:
+    return 100.0 * (ppm - from_ppm) / from_ppm if from_ppm > 0.0 else None
 
 
 def alarm_sentence(alarm: AlarmId, doubts: tuple[Doubt, ...]) -> str:

@@ -1,6 +1,7 @@
 """The alarm life cycle, after the states and transitions of the alarm state diagram of IEC 62682."""
 
 from functools import partial
+from typing import Any
 
 import pytest
 from hypothesis import given
@@ -16,8 +17,10 @@ from bridge.guard.alarms import (
     shelve,
     update,
 )
-from bridge.guard.commands import Acknowledge, Reset, Shelve
+from bridge.guard.commands import Acknowledge, GuardCommand, Reset, Shelve
 from bridge.guard.model import Advisory, AlarmId, Flow, Trip
+from bridge.guard.state import AlarmChanged
+from bridge.tank.level import Zone
 from tests.guard.world import GuardRun
 
 OVERFLOW = Trip.OVERFLOW
@@ -140,3 +143,44 @@ def test_an_alarm_whose_cause_is_present_is_always_active(events: list[str]) -> 
             assert statuses & {Status.UNACKNOWLEDGED, Status.ACKNOWLEDGED}
         if unacknowledged:
             assert statuses & set(ACKNOWLEDGED)
+
+
+def test_each_change_of_an_alarm_is_one_event_and_an_alarm_that_stays_is_none() -> None:
+    run = GuardRun(zone=Zone.MIDDLE)
+
+    def changes(*commands: GuardCommand, **seen: Any) -> list[AlarmChanged]:
+        return [one for one in run.step(*commands, **seen).events if isinstance(one, AlarmChanged)]
+
+    raised = AlarmChanged(OVERFLOW, "normal", "unacknowledged", False)
+    assert changes() == []
+    assert changes(overflow=True) == [raised]
+    assert changes() == []
+    other = AlarmChanged(Advisory.PROBE_MAINTENANCE, "normal", "unacknowledged", False)
+    assert changes(advisories=frozenset({Advisory.PROBE_MAINTENANCE})) == [other]
+    shelved = AlarmChanged(OVERFLOW, "unacknowledged", "unacknowledged", True)
+    assert changes(Shelve(run.now + 1, "hub", OVERFLOW, 1.0)) == [shelved]
+    seen = AlarmChanged(OVERFLOW, "unacknowledged", "acknowledged", True)
+    assert changes(Acknowledge(run.now + 1, "hub", OVERFLOW)) == [seen]
+    gone = AlarmChanged(OVERFLOW, "acknowledged", "latched-acknowledged", True)
+    assert changes(overflow=False) == [gone]
+    run.pass_time(60)
+    done = AlarmChanged(OVERFLOW, "latched-acknowledged", "normal", False)
+    assert changes(Reset(run.now + 1, "hub", None)) == [done]
+    assert [record.alarm for record in run.state.alarms] == [Advisory.PROBE_MAINTENANCE]
+
+
+def test_a_shelving_time_ends_at_its_moment() -> None:
+    records = shelve((AlarmRecord(OVERFLOW, Status.ACKNOWLEDGED, 0.0),), OVERFLOW, 60.0, 10.0)
+    for now, shelved in ((59.9, True), (60.0, False)):
+        (record,) = update(records, partial(_present_as, Presence.PRESENT), [OVERFLOW], now)
+        assert (record.shelved_until is not None) is shelved
+        assert (record.status, record.since) == (Status.ACKNOWLEDGED, 0.0)
+
+
+def test_an_alarm_that_is_normal_can_be_shelved_before_it_occurs_and_only_once() -> None:
+    records = shelve((), OVERFLOW, 60.0, 10.0)
+    assert records == (AlarmRecord(OVERFLOW, Status.NORMAL, 10.0, 60.0),)
+    assert shelve(records, OVERFLOW, 90.0, 20.0) == (AlarmRecord(OVERFLOW, Status.NORMAL, 10.0, 90.0),)
+    assert shelve(records, OVERFLOW, None, 20.0) == ()
+    assert shelve((), OVERFLOW, None, 20.0) == ()
+    assert acknowledge(records, None, 30.0) == (records, 0)

@@ -230,6 +230,8 @@ def test_a_number_that_has_no_place_on_the_line_is_refused_with_its_range(
         Hello(1, "a" * 25, "1", BootReason.POWER, 1000, Feature.NONE),
         Hello(1, "a\n>1", "1", BootReason.POWER, 1000, Feature.NONE),
         Reading(1, Flow.SHUT),
+        Reading(1, Flow.SHUT, product_us=1.0),
+        Reading(1, Flow.SHUT, product_c=20.0),
     ],
 )
 def test_text_that_has_no_place_on_the_line_is_refused(message: FromController | FromBridge) -> None:

@@ -86,3 +86,8 @@ def test_a_hello_that_was_asked_for_is_no_restart() -> None:
     track, arrival = follow_message(track, hello(813))
     assert arrival is Arrival.NEXT
     assert track.counted.restarts == 0
+
+
+def test_half_of_all_numbers_ahead_is_a_gap_and_one_more_is_late() -> None:
+    for step, arrival in ((32_767, Arrival.AFTER_GAP), (32_768, Arrival.LATE)):
+        assert walk([100, 100 + step])[1][1] is arrival

@@ -312,3 +312,47 @@ def test_finish_while_the_port_is_being_opened_closes_it_with_a_close() -> None:
     port.opens()
     assert port.frames == [[Close(0)]]
     assert port.session.state is State.FINISHED
+
+
+def test_a_failure_is_reported_once_until_it_changes_or_the_link_was_up() -> None:
+    port = Port()
+
+    def fails(cause: DownCause) -> None:
+        port.now = max(port.now, port.session.next_due)
+        port.tick()
+        port.opens_not(cause)
+
+    absent, lost = DownCause.NO_DEVICE, DownCause.LOST
+    for cause in (absent, absent, lost, lost, absent):
+        fails(cause)
+    causes = [one.cause for one in port.news if isinstance(one, LinkDown)]
+    assert causes == [absent, lost, absent]
+    port.now = port.session.next_due
+    port.tick()
+    port.opens()
+    port.reads()
+    assert port.session.is_up
+    port.breaks()
+    assert not port.session.is_up, "not only when the port is closed"
+    port.hangs_up()
+    fails(absent)
+    assert [type(one) for one in port.news[-3:]] == [LinkUp, LinkDown, LinkDown]
+
+
+def test_a_session_that_begins_again_stays_open_however_it_was_finished() -> None:
+    for opened in (True, False):
+        port = Port()
+        port.tick()
+        port.finishes()
+        if opened:
+            port.opens()
+        else:
+            port.opens_not()
+        assert port.session.state is State.FINISHED
+        assert port.session.next_due == float("inf")
+        port.begins()
+        port.tick()
+        port.opens()
+        assert port.session.is_open
+        port.reads()
+        assert port.session.is_up

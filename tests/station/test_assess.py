@@ -8,14 +8,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bridge.demo import HURRIED, station
-from bridge.estimate.reservoir import Basis
+from bridge.estimate.reservoir import DUST_PPM_PER_DAY, Basis
+from bridge.guard.commands import HandAccuracy
 from bridge.guard.model import Advisory, Flow
 from bridge.protocol.messages import FAILED, LocalFault, Reading, Value
 from bridge.rig.scenario import DEMO
-from bridge.station.assess import Memory, Picture, assess, begin, restarted, retested
-from bridge.station.inventory import holding, renewed, sample_of, sampled
+from bridge.station.assess import FEED_READING_S, Memory, Picture, assess, begin, restarted, retested
+from bridge.station.inventory import holding, judged, renewed, sample_of, sampled
 from bridge.station.plan import StationPlan
 from bridge.tank.level import Zone
+from bridge.tank.level_sensor import LevelFault
 from bridge.water.health import Health, ProbeFault
 
 PLAN = station(DEMO, "nowhere", HURRIED, 0.5, 0.9)
@@ -100,10 +102,53 @@ def test_an_impossible_conductance_is_no_value_and_spoils_no_balance(bad: Readin
     assert memory.inventory.load.taken_up_g == 0.0
 
 
+def _held(level: float, day: float, memory: Memory, plan: StationPlan) -> tuple[Memory, float, float]:
+    """Read the level at the start of a day at 20 °C. Returns the litres and the ppm of the estimate."""
+    still = replace(GOOD, level_sensor=level, product_c=20.0)
+    for second in range(5):
+        memory, picture = assess(plan, memory, still, False, 86_400.0 * day + second)
+    assert picture.level.volume_l is not None
+    return memory, picture.level.volume_l, holding(memory.inventory)
+
+
+@pytest.mark.parametrize("open_m2", [0.0, 0.5])
+def test_evaporation_from_an_open_surface_leaves_its_solids_behind(open_m2: float) -> None:
+    plan = replace(PLAN, open_surface_m2=open_m2)
+    memory, full_l, full_ppm = _held(0.6, 0.0, begin(plan), plan)
+    memory, low_l, low_ppm = _held(0.4, 4.0, memory, plan)
+    # By hand: 3 mm a day at 20 °C, 1.05 times that from open water, are 1.575 L a day from 0.5 m².
+    gone_l = 4.0 * 3.15 * open_m2
+    assert full_l - low_l > gone_l + 10.0, "the rest was drawn off, and took its solids with it"
+    dusty_ppm = full_ppm + 4.0 * DUST_PPM_PER_DAY
+    assert low_ppm == pytest.approx(dusty_ppm * full_l / (full_l - gone_l), rel=1e-3)
+    assert memory.inventory.water.volume_l == pytest.approx(low_l, abs=0.5)
+
+
+def test_a_draw_off_smaller_than_the_evaporation_is_evaporation_alone() -> None:
+    plan = replace(PLAN, open_surface_m2=2.0)
+    memory, full_l, full_ppm = _held(0.5, 0.0, begin(plan), plan)
+    _, low_l, low_ppm = _held(0.48, 4.0, memory, plan)
+    assert 1.0 < full_l - low_l < 4.0 * 3.15 * 2.0
+    dusty_ppm = full_ppm + 4.0 * DUST_PPM_PER_DAY
+    assert low_ppm == pytest.approx(dusty_ppm * full_l / low_l, rel=1e-3)
+
+
 def test_an_impossible_feed_is_no_term_of_the_load() -> None:
     memory, good = _after(PLAN, GOOD)
-    _, picture = _after(PLAN, replace(GOOD, feed_us=1e9), memory=memory)
+    _, picture = _later(memory, 11.0, replace(GOOD, feed_us=1e9))
     assert picture.feed_ppm == good.feed_ppm
+    assert picture.feed.measurement is None
+    assert Advisory.FEED_PROBE_FAILURE in picture.assessment.advisories
+
+
+def test_a_fast_controller_s_feed_is_measured_twice_a_second_and_its_product_each_time() -> None:
+    memory, first = _after(PLAN, GOOD)
+    sooner = 10.0 + 0.9 * FEED_READING_S
+    memory, picture = _later(memory, sooner, replace(GOOD, product_us=41.0, feed_us=FAILED))
+    assert picture.product.measurement is not None
+    assert picture.product.measurement.conductance_us == 41.0
+    assert picture.feed == first.feed
+    _, picture = _later(memory, 10.0 + FEED_READING_S, replace(GOOD, feed_us=FAILED))
     assert picture.feed.measurement is None
     assert Advisory.FEED_PROBE_FAILURE in picture.assessment.advisories
 
@@ -122,6 +167,16 @@ def test_water_beyond_the_range_of_the_method_has_no_figure_and_an_advisory() ->
     assert picture.assessment.product_ppm is None
     assert picture.product.health is Health.OUT_OF_SPECIFICATION
     assert Advisory.TEMPERATURE_OUT_OF_RANGE in picture.assessment.advisories
+
+
+def test_a_temperature_that_wavers_at_the_end_of_its_range_is_one_alarm() -> None:
+    high_c = PLAN.limits.temperature_high_c
+    memory, picture = _after(PLAN, GOOD, replace(GOOD, product_c=high_c + 0.1))
+    for second, (above_k, alarmed) in enumerate(
+        [(-0.1, True), (0.1, True), (-0.9, True), (-1.1, False), (-0.1, False)], start=20
+    ):
+        memory, picture = _later(memory, float(second), replace(GOOD, product_c=high_c + above_k))
+        assert (Advisory.TEMPERATURE_OUT_OF_RANGE in picture.assessment.advisories) is alarmed, above_k
 
 
 def test_a_cell_that_conducts_more_than_its_leads_could_is_not_measured() -> None:
@@ -179,6 +234,11 @@ def test_plugs_exchanged_with_their_constants_shut_though_the_product_looks_good
     assert picture.product.health is Health.FAILURE, "it lasts until the values come back"
     memory, picture = _later(memory, 700.0, *_steady(30, replace(SWAPPED, feed_us=3000.0)))
     assert picture.product.health is Health.FAILURE, "the product spoils too, and neither value has come back"
+    memory, picture = _later(memory, 740.0, *_steady(30, replace(SWAPPED, feed_us=6000.0)))
+    assert picture.feed.health is Health.FAILURE, "the spoilt product is over the range of the feed cell"
+    assert picture.product.health is Health.FAILURE, "the feed cell fails, and the plugs are still exchanged"
+    _, picture = _later(begin(PLAN, memory.inventory), 790.0, SWAPPED)
+    assert picture.product.health is Health.FAILURE, "a start of the daemon pulls no plug"
     _, picture = _later(memory, 800.0, *_steady(3))
     assert picture.product.health is Health.GOOD
 
@@ -273,16 +333,124 @@ def test_a_first_sample_replaces_what_was_assumed() -> None:
         assert after.water.basis is Basis.SAMPLE
 
 
+SWITCHES = replace(
+    PLAN,
+    level=replace(PLAN.level, level_sensor=None),
+    litres_per_pulse=None,
+    identity=replace(PLAN.identity, has_volume=False),
+)
+
+
 def test_with_switches_only_bad_water_counts_as_if_it_came_at_full_flow() -> None:
-    level = replace(PLAN.level, level_sensor=None)
-    plan = replace(
-        PLAN, level=level, litres_per_pulse=None, identity=replace(PLAN.identity, has_volume=False)
-    )
-    memory, _ = _after(plan, *[GOOD] * 4)
+    memory, _ = _after(SWITCHES, *[GOOD] * 4)
     bad = replace(GOOD, path=Flow.TO_RESERVOIR, product_us=1500.0)
-    memory, picture = _after(plan, *[bad] * 4, memory=memory)
+    memory, picture = _after(SWITCHES, *[bad] * 4, memory=memory)
+    seen = picture.assessment
     assert picture.level.volume_l is None
-    assert holding(memory.inventory) > 6.0
+    assert seen.product_ppm is not None
+    assert seen.reservoir_ppm is not None
+    # By hand: in each of three seconds, mixed into the water that is there at least.
+    litres, held_l = SWITCHES.limits.flow_max_l_s, seen.volume_at_least_l
+    worst_ppm, mixed_ppm = seen.product_ppm + seen.guard_band_ppm, 6.0
+    for _ in range(3):
+        mixed_ppm = (mixed_ppm * held_l + worst_ppm * litres) / (held_l + litres)
+    assert mixed_ppm > 6.2
+    assert seen.reservoir_ppm == pytest.approx(mixed_ppm, rel=0.01)
+    found = judged(memory.inventory, 50.0, 25.0)
+    assert found.ppm == pytest.approx(6.0)
+    assert found.expanded_ppm == pytest.approx(mixed_ppm - 6.0, rel=0.01), (
+        "the interval reaches the worst case"
+    )
+
+
+def test_with_switches_only_a_whole_fill_counts_once_however_bad_it_is() -> None:
+    level = SWITCHES.level
+    memory, _ = _after(SWITCHES, *[replace(GOOD, switch_low=False, switch_full=False)] * 60)
+    fill = replace(GOOD, path=Flow.TO_RESERVOIR, product_us=300.0)
+    memory, _ = _after(SWITCHES, *[fill] * 120, memory=memory)
+    memory, picture = _after(SWITCHES, *[replace(fill, switch_full=True)] * 60, memory=memory)
+    refill_l, fill_l = (level.shape.volume_l(depth_m) for depth_m in (level.refill_m, level.fill_m))
+    product_ppm = picture.assessment.product_ppm
+    assert product_ppm is not None
+    assert product_ppm > 6.0, "worse than the water that is there"
+    assert holding(memory.inventory) == pytest.approx(
+        (6.0 * refill_l + product_ppm * (fill_l - refill_l)) / fill_l, rel=0.01
+    )
+    assert memory.inventory.water.assumed_share == pytest.approx(refill_l / fill_l, rel=0.01)
+
+
+FINE = HandAccuracy("fine", 0.1, 0.05, False)
+
+
+def _sampled(memory: Memory, ppm: float) -> Memory:
+    sample = sample_of(PLAN, ppm, FINE)
+    return replace(memory, inventory=sampled(memory.inventory, sample, 1000.0, 20.0))
+
+
+def _at(level_sensor: float, reading: Reading = GOOD) -> Reading:
+    """The reading with the level sensor here, and with the switches that agree."""
+    return replace(
+        reading, level_sensor=level_sensor, switch_low=level_sensor > 0.3, switch_full=level_sensor > 0.9
+    )
+
+
+def _flowing(memory: Memory, litres: float, path: Flow, low: float, high: float) -> tuple[Memory, Picture]:
+    """Let litres through the flow meter at 2 L/min, while the level sensor moves from low to high."""
+    seconds = round(30.0 * litres)
+    assert PLAN.litres_per_pulse is not None
+    each = replace(GOOD, path=path)
+    readings = []
+    for n in range(seconds):
+        pulses = 1000 + round(litres / PLAN.litres_per_pulse * n / seconds)
+        product_us = 40.0 + 0.2 * (n % 5)
+        level_sensor = low + (high - low) * n / seconds
+        readings.append(_at(level_sensor, replace(each, pulses=pulses, product_us=product_us)))
+    settled = replace(readings[-1], path=Flow.SHUT)
+    return _later(memory, 100.0, *readings, *[settled] * 30)
+
+
+def test_water_that_the_meter_counted_and_the_level_does_not_show_widens_the_estimate() -> None:
+    memory, before = _after(PLAN, *[GOOD] * 5)
+    held_l, product_ppm = before.level.volume_l, before.assessment.product_ppm
+    assert held_l is not None
+    assert product_ppm is not None
+    memory, _ = _flowing(_sampled(memory, 40.0), 20.0, Flow.TO_RESERVOIR, 0.5, 0.52)
+    found = judged(memory.inventory, 50.0, 25.0)
+    assert found.ppm is not None
+    assert found.expanded_ppm is not None
+    # All of it came and some was drawn off, or a hose has burst and hardly any came.
+    came_ppm = (40.0 * held_l + 20.0 * product_ppm) / (held_l + 20.0)
+    assert found.ppm - found.expanded_ppm < came_ppm < found.ppm < 40.0 < found.ppm + found.expanded_ppm
+
+
+def test_a_reservoir_at_the_lower_stop_of_its_level_sensor_may_have_been_empty() -> None:
+    assert PLAN.level.level_sensor is not None
+    low = PLAN.level.level_sensor.table.fractions[0]
+    memory, _ = _after(PLAN, *[GOOD] * 5)
+    memory, there = _later(_sampled(memory, 300.0), 30.0, *[_at(low)] * 20)
+    assert there.level.volume_l is not None
+    assert there.level.volume_l > 5.0
+    memory, full = _flowing(memory, 60.0, Flow.TO_RESERVOIR, low, low + 0.3)
+    product_ppm = full.assessment.product_ppm
+    found = judged(memory.inventory, 50.0, 25.0)
+    assert product_ppm is not None
+    assert found.ppm is not None
+    assert found.expanded_ppm is not None
+    assert found.ppm > 20.0, "of the water at the stop"
+    assert found.ppm - found.expanded_ppm < product_ppm
+
+
+def test_better_water_that_passed_a_full_reservoir_improves_the_estimate_and_not_the_guard() -> None:
+    memory, _ = _after(PLAN, *[_at(0.95)] * 5)
+    memory, _ = _later(_sampled(memory, 40.0), 30.0, _at(0.95))
+    memory, seen = _flowing(memory, 100.0, Flow.SHUT, 0.95, 0.95)
+    found = judged(memory.inventory, 50.0, 25.0)
+    assert found.ppm is not None
+    assert found.expanded_ppm is not None
+    assert found.ppm < 30.0
+    assert found.ppm + found.expanded_ppm >= 40.0
+    assert seen.assessment.reservoir_ppm is not None
+    assert seen.assessment.reservoir_ppm >= 40.0
 
 
 VALUES = st.one_of(
@@ -332,3 +500,32 @@ def test_what_a_rinse_leaves_to_be_washed_out_is_no_alarm_and_product_that_stays
     assert not _advised(PLAN, rinse_s, 500.0)
     assert _advised(PLAN, rinse_s + 2, 500.0)
     assert not _advised(PLAN, rinse_s + 2, 40.0)
+
+
+@pytest.mark.parametrize(
+    ("found", "fault"),
+    [
+        (LocalFault.LEVEL_SENSOR_OPEN, LevelFault.LEVEL_SENSOR_OPEN),
+        (LocalFault.LEVEL_SENSOR_SHORT, LevelFault.LEVEL_SENSOR_SHORT),
+    ],
+)
+def test_a_circuit_of_the_level_sensor_that_the_controller_found_broken_is_named(
+    found: LocalFault, fault: LevelFault
+) -> None:
+    _, picture = _after(PLAN, replace(GOOD, faults=found))
+    assert fault in picture.level.faults
+    assert picture.level.volume_l is None
+    _, sound = _after(PLAN, GOOD)
+    assert sound.level.faults == ()
+
+
+def test_a_reservoir_under_half_of_its_refill_mark_is_low() -> None:
+    low = []
+    for hundredth in range(10, 60):
+        _, picture = _after(PLAN, replace(GOOD, level_sensor=0.01 * hundredth))
+        if picture.level.volume_l is None:
+            continue
+        share = picture.level.volume_l / PLAN.identity.capacity_l
+        assert (Advisory.RESERVOIR_LOW in picture.assessment.advisories) is (share < 0.25)
+        low.append(share < 0.25)
+    assert set(low) == {True, False}

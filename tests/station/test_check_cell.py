@@ -155,6 +155,19 @@ def test_a_check_cell_that_fails_is_a_failed_probe() -> None:
     assert bench.station.view().product_health == "failure"
 
 
+def test_the_view_has_the_check_cell_and_its_difference_while_product_flows() -> None:
+    bench = filling()
+    view = bench.station.view()
+    assert view.check_ppm is not None
+    assert view.check_difference_percent == pytest.approx(100.0 * (262.0 / 250.0 - 1.0), abs=0.2)
+    assert view.check_health == "good"
+    for _ in range(40):
+        read(bench, 250.0, FAILED)
+    view = bench.station.view()
+    assert (view.check_ppm, view.check_difference_percent, view.check_health) == (None, None, "failure")
+    assert Bench(PLAN).station.view().check_health == "good"
+
+
 def test_the_usual_ratio_survives_a_restart() -> None:
     station = filling().station
     ratio = station.memory.inventory.ratio

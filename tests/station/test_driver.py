@@ -79,3 +79,43 @@ def test_after_a_refusal_the_next_lease_waits() -> None:
     line.driver.refused(START)
     assert line.drive(Flow.TO_RESERVOIR, START + OBEY_S - 0.1) == []
     assert line.drive(Flow.TO_RESERVOIR, START + OBEY_S) == [Lease]
+
+
+@pytest.mark.parametrize(("granted_ms", "lease_ms"), [(3000, 3000), (60_000, 6000)])
+def test_a_lease_is_as_long_as_wanted_and_as_granted_and_is_renewed_by_that(
+    granted_ms: int, lease_ms: int
+) -> None:
+    sent: list[FromBridge] = []
+
+    def send(message: FromBridge) -> bool:
+        sent.append(message)
+        return True
+
+    driver = Driver(send, lambda: len(sent), LEASE_S, START)
+    driver.greeted(granted_ms)
+    for tenth in range(100):
+        driver.drive(Flow.TO_RESERVOIR, Flow.TO_RESERVOIR, START + 0.1 * tenth, START + 0.1 * tenth)
+    assert sent[0] == Lease(0, Flow.TO_RESERVOIR, lease_ms)
+    # Ten seconds, and a renewal after each third of a lease.
+    assert len(sent) == pytest.approx(10_000 * 3 / lease_ms, abs=1)
+
+
+def test_a_hello_ends_the_wait_after_a_refusal_and_a_lost_lease_is_sent_again() -> None:
+    line = Line()
+    line.driver.refused(START)
+    line.driver.greeted(10_000)
+    assert line.drive(Flow.TO_RESERVOIR, START + 0.1) == [Lease]
+    line.driver.forget()
+    assert line.drive(Flow.TO_RESERVOIR, START + 0.2) == [Lease]
+    line.driver.forget()
+    assert line.drive(Flow.SHUT, START + 0.3, seen=Flow.SHUT) == [], "no lease runs that a close would end"
+
+
+def test_before_the_first_report_a_shut_valve_needs_nothing_and_nothing_is_disobeyed() -> None:
+    line = Line()
+    assert line.drive(Flow.SHUT, START) == []
+    assert not line.driver.disobeyed(None, None)
+    line.drive(Flow.SHUT, START, seen=Flow.TO_RESERVOIR)
+    assert not line.driver.disobeyed(Flow.TO_RESERVOIR, None)
+    assert line.drive(Flow.TO_RESERVOIR, START + 1.0, seen=Flow.TO_RESERVOIR) == [Lease]
+    assert not line.driver.disobeyed(Flow.TO_RESERVOIR, START + 100.0), "it may be open"
