@@ -117,7 +117,8 @@ class Usual:
         # The first guess counts as two days.
         weight = self.share.weight
         value = (2.0 * math.log(first) + weight * self.share.mean) / (2.0 + weight)
-        return math.exp(value) * self._possible_mm(day)
+        # The mean of days whose logarithms scatter is above the value of their mean logarithm.
+        return math.exp(value + 0.5 * self.share.variance) * self._possible_mm(day)
 
     def _possible_mm(self, day: date) -> float:
         if self.site is None:

@@ -12,14 +12,12 @@ from statistics import NormalDist
 
 from bridge.errors import InputError
 from bridge.tank.shapes import not_negative, positive
-from bridge.trays.flush import Flush, run_off_share
+from bridge.trays.balance import Flush, run_off_share
 from bridge.trays.tray import (
     Tray,
     TrayPlan,
     after_day,
-    after_exchange,
     after_filling,
-    after_giving,
     widened,
 )
 
@@ -32,6 +30,9 @@ SPELL_SD = 0.13
 """Relative standard uncertainty of the usual draw-off of the weeks to come: a hot or a dull spell. Measured
 on the daily weather of Seattle from 2012 to 2015 (the data set ``seattle_weather`` of the package
 vega_datasets): two weeks of Hargreaves differ from what the weeks before suggest by 13 %."""
+OPEN_SD = 0.12
+"""The same, in addition, for a tray in the rain: its draw-off is learned between rains that are known to
+a quarter, and days without rain are sunnier than those before them (invented gardens, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +86,7 @@ def days_until_dry(tray: Tray, plan: TrayPlan, nominal_l: Sequence[float]) -> Da
         plan: The tray.
         nominal_l: The usual draw-off of the days to come, before the learned factor; the last one repeats.
     """
-    at = _with_spell(tray)
+    at = _with_spell(tray, plan)
     marks = [_free(at, plan)]
     for day in range(HORIZON_DAYS):
         at = after_day(at, plan, nominal_l[min(day, len(nominal_l) - 1)])
@@ -121,7 +122,7 @@ def days_until_limit(
     """
     limit = plan.limit_ppm if limit_ppm is None else limit_ppm
     # Before the first draw-off the tray is filled, so that the cycle of the depth does not blur the trend.
-    at = filled(_with_spell(tray), plan, fed, month)
+    at = filled(_with_spell(tray, plan), plan, fed, month)
     curves = [_log_ppm(at)]
     for day in range(HORIZON_DAYS):
         at = after_day(at, plan, nominal_l[min(day, len(nominal_l) - 1)])
@@ -151,8 +152,9 @@ def _log_ppm(tray: Tray) -> tuple[float, float, float]:
     return middle - half, middle, middle + half
 
 
-def _with_spell(tray: Tray) -> Tray:
-    return widened(tray, (0.0, 0.0, SPELL_SD**2, 0.0))
+def _with_spell(tray: Tray, plan: TrayPlan) -> Tray:
+    open_sd = 0.0 if plan.covered else OPEN_SD
+    return widened(tray, (0.0, 0.0, SPELL_SD**2 + open_sd**2, 0.0))
 
 
 def filled(tray: Tray, plan: TrayPlan, fed: Fed, month: int) -> Tray:
@@ -252,13 +254,6 @@ def flush_for(
         aim = tray.ppm - exchange_l / volume_l * (tray.ppm - fed.ppm)
     lasts = (keep_ppm - aim) / rise_ppm_per_week if rise_ppm_per_week > 0.0 else math.inf
     return FlushPlan(word, Flush(through_l, exchange_l, aim), max(lasts, 0.0), keep_ppm)
-
-
-def after_flush(tray: Tray, plan: TrayPlan, wanted: Flush, fed: Fed, *, exchange: bool) -> Tray:
-    """Return the estimate after the flush, poured through or tipped out and refilled."""
-    if exchange:
-        return after_exchange(tray, plan, wanted.exchange_l, fed.ppm)
-    return after_giving(tray, plan, wanted.through_l, fed.ppm, fed.ppm_sd)
 
 
 def leaching_requirement(water_ds_m: float, soil_ds_m: float) -> float:

@@ -5,7 +5,7 @@ people can read it and the round can find it again.
 """
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date
 from enum import StrEnum
@@ -23,7 +23,16 @@ WATER_C = 4.0
 """Water this cold freezes within a frosty night (common practice, no source)."""
 AWAY = "away"
 """The event of an absence."""
-_ABSENCE = re.compile(r"Away from (\d{4}-\d{2}-\d{2}) to (\d{4}-\d{2}-\d{2})\.")
+AWAY_CANCELLED = "away-cancelled"
+AWAY_REPORT = "away-report"
+"""The event of what happened during an absence."""
+AWAY_LEAD_DAYS = 2
+"""The marks of an absence count from so many days before it, because a purifier may need a day for a fill."""
+COVER_DAYS = 2.0
+"""Water that lasts less than this is short if no fill can start (common practice, no source)."""
+_ABSENCE = re.compile(
+    r"(?:Away|The absence) from (\d{4}-\d{2}-\d{2}) to (\d{4}-\d{2}-\d{2})(?:\.| is cancelled\.)"
+)
 
 
 class Frost(StrEnum):
@@ -36,18 +45,40 @@ class Frost(StrEnum):
     """The water in the line or in the cell is about to freeze."""
 
 
-def frost(lowest_c: float | None, water_c: float | None) -> Frost:
+def frost(lowest_c: float | None, water_c: float | None, ahead_c: float | None = None) -> Frost:
     """Return the danger of frost.
 
     Args:
         lowest_c: The day's lowest air temperature, measured or forecast; None if it is not known.
         water_c: The temperature of the product; None if it is not known.
+        ahead_c: The lowest temperature of the product that is expected, see :func:`lowest_ahead_c`.
     """
     if water_c is not None and water_c <= WATER_C and (lowest_c is None or lowest_c <= LINE_AIR_C):
         return Frost.WATER
-    if lowest_c is not None and lowest_c <= LINE_AIR_C:
+    if ahead_c is not None and ahead_c <= FREEZES_C:
+        return Frost.WATER
+    if (lowest_c is not None and lowest_c <= LINE_AIR_C) or (ahead_c is not None and ahead_c <= LINE_AIR_C):
         return Frost.LINE
     return Frost.NONE
+
+
+def lowest_ahead_c(hours_c: Mapping[int, float]) -> float | None:
+    """Return the lowest temperature of the product in the 24 hours to come, by persistence.
+
+    The last 24 hours repeat, warmer or colder by as much as the product has changed since yesterday at this
+    hour. At a sensor in air that turns colder from day to day this is earlier than a bound on the present
+    temperature.
+
+    Args:
+        hours_c: The mean temperature by the hour, 0 for the newest and 24 for the same hour yesterday.
+
+    Returns:
+        The temperature. None without the newest hour, the one of yesterday, and eighteen between them.
+    """
+    lately = [celsius for hour, celsius in hours_c.items() if 0 <= hour < 24]
+    if 0 not in hours_c or 24 not in hours_c or len(lately) < 18:
+        return None
+    return min(lately) + hours_c[0] - hours_c[24]
 
 
 FROST_SENTENCES = {
@@ -85,11 +116,51 @@ class Absence:
         """Return the sentence of its event in the log."""
         return f"Away from {self.first} to {self.last}."
 
+    def cancelled(self) -> str:
+        """Return the sentence of the event that cancels it."""
+        return f"The absence from {self.first} to {self.last} is cancelled."
+
+    def days_left(self, day: date) -> int:
+        """Return the days from a day until people are back."""
+        return (self.last - day).days + 1
+
 
 def absence_from(sentence: str) -> Absence | None:
     """Return the absence of an event's sentence; None if it is not one."""
     found = _ABSENCE.fullmatch(sentence)
     return None if found is None else Absence(*map(date.fromisoformat, found.groups()))
+
+
+def absences_from(events: Iterable[tuple[str, str]]) -> list[Absence]:
+    """Return the absences that count, from the events of a log with their sentences, in order."""
+    found: list[Absence] = []
+    for event, sentence in events:
+        one = absence_from(sentence) if event in (AWAY, AWAY_CANCELLED) else None
+        if one is not None and one in found:
+            found.remove(one)
+        if one is not None and event == AWAY:
+            found.append(one)
+    return found
+
+
+def absence_in_force(absences: Iterable[Absence], day: date) -> Absence | None:
+    """Return the absence that counts on a day, from :data:`AWAY_LEAD_DAYS` before it to its last day."""
+    found = [one for one in absences if (one.first - day).days <= AWAY_LEAD_DAYS and day <= one.last]
+    return min(found, key=lambda one: one.first, default=None)
+
+
+def is_cover_short(cover_low_days: float | None, away: Absence | None, day: date) -> bool:
+    """Return whether the water is short while no fill can start.
+
+    Args:
+        cover_low_days: The lower end of the 80 % interval of the days that the water lasts; None if nothing
+            is known.
+        away: The absence in force. It must last until people are back.
+        day: The present day.
+    """
+    if cover_low_days is None:
+        return False
+    return cover_low_days < max(COVER_DAYS, 0.0 if away is None else float(away.days_left(day)))
 
 
 def absence_ahead(absences: Iterable[Absence], day: date, every_days: float) -> Absence | None:

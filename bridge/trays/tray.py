@@ -22,9 +22,8 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 from bridge.errors import OutOfRangeError
-from bridge.tank.mixing import Balance
 from bridge.tank.shapes import not_negative, positive
-from bridge.trays.balance import mixed
+from bridge.trays.balance import Balance, mixed
 
 Vector = tuple[float, float, float, float]
 Matrix = tuple[Vector, Vector, Vector, Vector]

@@ -2,50 +2,55 @@
 
 import math
 import time as clock
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
-from datetime import date, timedelta, tzinfo
+from datetime import date, tzinfo
 from pathlib import Path
-from zoneinfo import ZoneInfo
 
 from bridge.config.plan import BridgePlan, TraysPlan
 from bridge.errors import InputError
-from bridge.forecast.by_hand import HandPlan, ShelfPlan, purifier_after, shelf_after
 from bridge.history.reader import Reader
 from bridge.history.records import (
-    EntryRow,
     EventRow,
-    FillRow,
     Kind,
     Litres,
     LitresRow,
     SampleRow,
-    Series,
     when_ms,
 )
 from bridge.history.rollup import HOUR_MS
 from bridge.history.writer import add
 from bridge.trays import course as courses
+from bridge.trays.ahead import RoundDue, due_of, rounds_ahead
 from bridge.trays.course import Act, Course, Entry, Weather
-from bridge.trays.outlook import Fed
-from bridge.trays.round import Round, Source, Unexplained, as_values, plan_round, unexplained
-from bridge.trays.seasons import AWAY, Absence, Frost, absence_ahead, absence_from, frost
-from bridge.watering.rain import rain_stores
-from bridge.watering.weather import day_of, from_hub, read_weather, start_ms
+from bridge.trays.outlook import HORIZON_DAYS, Days, Fed
+from bridge.trays.round import (
+    Item,
+    Round,
+    RoundSettings,
+    Source,
+    Unexplained,
+    as_values,
+    plan_round,
+)
+from bridge.trays.seasons import FROST_SENTENCES, ROOF_CAUTION, Absence, Frost, absence_ahead, frost
+from bridge.units import DisplayUnits
+from bridge.watering.absence import read_absences
+from bridge.watering.waters import ACTS, Waters, entries_of, litres_between, span_of_days
+from bridge.watering.weather import (
+    DAYS_BACK,
+    day_of,
+    days_measured,
+    from_hub,
+    frost_of,
+    lowest_air_c,
+    read_weather,
+    start_ms,
+    zone_of,
+)
 
-ACTS = {
-    Litres.GIVEN: Act.GIVEN,
-    Litres.FILLED: Act.FILLED,
-    Litres.FLUSHED: Act.FLUSHED,
-    Litres.EXCHANGED: Act.EXCHANGED,
-}
-UNCERTAIN_SHARE = 0.1
-"""Relative standard uncertainty of the ppm that the log has for a reservoir (common practice, no source)."""
-UNKNOWN_SHARE = 0.5
-"""The same if nobody measured that water: its target is assumed."""
 LITRES_OVER_DAYS = 7
-DAYS_BACK = 400
-"""How far back entries and weather count."""
+CAUTION = "No reading shows that water is safe to drink."
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +69,8 @@ class Found:
     """For each reservoir with a level, the litres of the last week."""
     away: Absence | None
     log: Path
+    settings: RoundSettings = RoundSettings()
+    """How the round is walked on this day."""
 
 
 def trays_of(plan: BridgePlan) -> TraysPlan:
@@ -75,24 +82,6 @@ def trays_of(plan: BridgePlan) -> TraysPlan:
     if plan.trays is None:
         raise InputError("there is no tray; add a table [tray.<id>] for each, in the order of the round")
     return plan.trays
-
-
-def entries_of(path: Path, ident: str) -> list[EntryRow]:
-    """Read the entries of a tray, a purifier or a shelf; there are none if there is no log yet.
-
-    Raises:
-        LogError: The log cannot be read.
-    """
-    if not path.exists():
-        return []
-    with Reader(path) as reader:
-        kinds = (Kind.LITRES, Kind.SAMPLE, Kind.CARTRIDGE)
-        return list(reader.events(0, reader.span_ms()[1] + 1, kinds=kinds, reservoir=ident))
-
-
-def zone_of(plan: BridgePlan) -> tzinfo | None:
-    """Return the zone of the garden; None for that of the machine."""
-    return None if plan.display.zone is None else ZoneInfo(plan.display.zone)
 
 
 def gather(plan: BridgePlan, path: Path, today: date) -> Found:
@@ -109,21 +98,18 @@ def gather(plan: BridgePlan, path: Path, today: date) -> Found:
     """
     trays, zone = trays_of(plan), zone_of(plan)
     weather = {} if trays.weather_file is None else read_weather(trays.weather_file)
-    coldest = water_c = None
     if path.exists():
         with Reader(path) as reader:
             if trays.temperature_of is not None:
-                measured = _temperatures(reader, trays.temperature_of, zone, today)
-                weather = {**measured, **weather}
-                coldest = None if today not in measured else measured[today].lowest_c
+                weather = {**days_measured(reader, trays.temperature_of, zone, today, DAYS_BACK), **weather}
             weather = {**weather, **from_hub(reader, zone, today)}
-            water_c = _water_c(reader, trays.temperature_of, zone, today)
-            absences = _absences(reader)
+            air_c, reservoirs = lowest_air_c(weather, today), reader.reservoirs()
+            dangers = [frost_of(reader, one, zone, today, air_c) for one in reservoirs]
+            absences = read_absences(reader)
     else:
-        absences = []
-    if (known := weather.get(today)) is not None:
-        coldest = known.lowest_c
-    waters = _Waters(plan, path, zone, today, weather)
+        absences, dangers = [], []
+    danger = max([frost(lowest_air_c(weather, today), None), *dangers], key=list(Frost).index)
+    waters = Waters(plan, path, zone, today, weather)
     following = []
     for tray in trays.trays:
         entries = tray_entries(path, tray.ident, zone, today)
@@ -139,35 +125,17 @@ def gather(plan: BridgePlan, path: Path, today: date) -> Found:
         {ident: source.fed for ident, source in sources.items()},
         tuple(ident for ident in sources if ident in waters.assumed),
         sum(1 for day in weather if 0 < (today - day).days <= 28),
-        frost(coldest, water_c),
+        danger,
         {
             ident: found
             for ident in sources
-            if (found := _unexplained(path, ident, trays, zone, today)) is not None
+            if (found := litres_between(path, ident, trays, *span_of_days(today, zone, LITRES_OVER_DAYS)))
+            is not None
         },
         away,
         path,
+        settings,
     )
-
-
-def source_of(plan: BridgePlan, path: Path, ident: str, today: date) -> Source:
-    """Return a reservoir, a purifier or a shelf as a source, with its estimated water and its litres.
-
-    Raises:
-        InputError: There is no such water.
-    """
-    known = [*(one.identity.reservoir for one in plan.stations), *plan.kept_by_hand]
-    if ident not in known:
-        raise InputError(
-            f"{ident}: there is no such reservoir, purifier or shelf; there are {', '.join(known)}"
-        )
-    zone = zone_of(plan)
-    file = None if plan.trays is None else plan.trays.weather_file
-    weather = {} if file is None else read_weather(file)
-    if path.exists():
-        with Reader(path) as reader:
-            weather |= from_hub(reader, zone, today)
-    return _Waters(plan, path, zone, today, weather).source(ident)
 
 
 def tray_entries(path: Path, ident: str, zone: tzinfo | None, today: date) -> list[Entry]:
@@ -187,189 +155,67 @@ def tray_entries(path: Path, ident: str, zone: tzinfo | None, today: date) -> li
     return made
 
 
-class _Waters:
-    """The waters that trays are fed from, today and on the days before."""
+ROUND = "round"
+"""The event that says once a day what is due."""
 
-    def __init__(
-        self,
-        plan: BridgePlan,
-        path: Path,
-        zone: tzinfo | None,
-        today: date,
-        weather: Mapping[date, Weather],
-    ) -> None:
-        self._plan = plan
-        self._weather = weather
-        self._sds: dict[str, dict[date, float]] = {}
-        self._path = path
-        self._zone = zone
-        self._today = today
-        self._days: dict[str, dict[date, float]] = {}
-        self._litres: dict[str, float | None] = {}
-        self.assumed: set[str] = set()
 
-    def source(self, ident: str) -> Source:
-        """Return a water today."""
-        fed = self.history(ident)(self._today)
-        return Source(ident, fed, self._litres.get(ident))
+@dataclass(frozen=True, slots=True)
+class Garden:
+    """Frost and round of a day, by reservoir."""
 
-    def history(self, ident: str) -> "_History":
-        """Return what is known of a water by day."""
-        if ident not in self._days:
-            self._days[ident] = self._read(ident)
-        days = self._days[ident]
-        if not days:
-            self.assumed.add(ident)
-        return _History(days, self._target(ident), self._sds.get(ident, {}))
+    day: date
+    frost: Mapping[str, Frost]
+    due: Mapping[str, RoundDue]
+    """Only for the reservoirs that show trays."""
+    announced: frozenset[str]
+    """The reservoirs whose round of this day is in the log already."""
 
-    def _given(self, ident: str) -> list[EntryRow]:
-        """Return the entries of the trays that are fed from this water."""
-        trays = () if self._plan.trays is None else self._plan.trays.trays
-        return [row for one in trays if one.fed_from == ident for row in entries_of(self._path, one.ident)]
 
-    def _target(self, ident: str) -> float:
-        kept = self._plan.kept_by_hand.get(ident)
-        if kept is not None:
-            return kept.target_ppm
-        station = next(one for one in self._plan.stations if one.identity.reservoir == ident)
-        return station.limits.target_ppm
+def garden_on(plan: BridgePlan, path: Path, today: date) -> Garden:
+    """Read frost and round.
 
-    def _read(self, ident: str) -> dict[date, float]:
-        kept = self._plan.kept_by_hand.get(ident)
-        if kept is not None:
-            return self._by_hand(ident, kept)
-        if not self._path.exists():
-            return {}
-        with Reader(self._path) as reader:
-            if ident not in reader.reservoirs():
-                return {}
-            start, end = _span(self._today, self._zone, DAYS_BACK)
-            found: dict[date, float] = {}
-            for bucket in reader.buckets(ident, HOUR_MS, start, end):
-                cell = bucket.cells[Series.RESERVOIR_PPM]
-                if cell is not None:
-                    found[day_of(bucket.start_ms, self._zone)] = cell.mean
-                volume = bucket.cells[Series.VOLUME]
-                if volume is not None:
-                    self._litres[ident] = volume.mean
-        return found
-
-    def _by_hand(self, ident: str, kept: HandPlan | ShelfPlan) -> dict[date, float]:
-        rows = [
-            row for row in entries_of(self._path, ident) if day_of(when_ms(row), self._zone) <= self._today
-        ]
-        if isinstance(kept, ShelfPlan) and kept.roof is not None:
-            stores = rain_stores(kept, rows, self._given(ident), self._weather, self._zone, self._today)
-            self._litres[ident] = stores[self._today].litres
-            self._sds[ident] = {day: store.ppm_sd for day, store in stores.items()}
-            return {day: store.ppm for day, store in stores.items()}
-        if isinstance(kept, ShelfPlan):
-            self._litres[ident] = shelf_after(kept, rows).stock_l if rows else None
-            ppm = shelf_after(kept, rows).ppm
-        else:
-            ppm = purifier_after(kept, rows).product_ppm
-        days = {
-            day_of(when_ms(row), self._zone): row.conductivity_25_us_cm * kept.factor
-            for row in sorted(rows, key=when_ms)
-            if isinstance(row, SampleRow) and row.of != "feed"
+    Raises:
+        InputError: The weather file is wrong.
+        LogError: The log cannot be read.
+    """
+    names = [one.identity.reservoir for one in plan.stations]
+    due: dict[str, RoundDue] = {}
+    if plan.trays is not None:
+        found = gather(plan, path, today)
+        sources = {
+            need.source: Source(need.source, found.fed[need.source], need.available_l)
+            for need in found.round.needs
         }
-        return days if ppm is not None else {}
+        rounds = rounds_ahead(found.courses, sources, found.settings)
+        for name in names:
+            shown = plan.trays.shown_with(name, names)
+            if shown:
+                due[name] = due_of(rounds, shown)
+    return Garden(today, _frost(plan, path, today), due, _announced(plan, path, today))
 
 
-class _History:
-    """Returns a water's ppm on a day: the newest up to then, or the oldest after it."""
-
-    def __init__(self, days: Mapping[date, float], assumed_ppm: float, sds: Mapping[date, float]) -> None:
-        self._known = sorted(days.items())
-        self._sds = sds
-        self._assumed_ppm = assumed_ppm
-
-    def __call__(self, day: date) -> Fed:
-        if not self._known:
-            return Fed(self._assumed_ppm, UNKNOWN_SHARE * self._assumed_ppm)
-        before = [ppm for one, ppm in self._known if one <= day]
-        ppm = before[-1] if before else self._known[0][1]
-        return Fed(ppm, max(UNCERTAIN_SHARE * ppm, 0.2, self._sds.get(day, 0.0)))
-
-
-def _span(today: date, zone: tzinfo | None, days: int) -> tuple[int, int]:
-    return start_ms(today - timedelta(days=days), zone), start_ms(today + timedelta(days=1), zone)
-
-
-def _temperatures(reader: Reader, reservoir: str, zone: tzinfo | None, today: date) -> dict[date, Weather]:
-    """Return the lowest and highest temperature of each day with at least twelve hours of readings."""
-    if reservoir not in reader.reservoirs():
-        return {}
-    hours: dict[date, list[tuple[float, float]]] = {}
-    for bucket in reader.buckets(reservoir, HOUR_MS, *_span(today, zone, DAYS_BACK)):
-        cell = bucket.cells[Series.TEMPERATURE]
-        if cell is not None:
-            hours.setdefault(day_of(bucket.start_ms, zone), []).append((cell.least, cell.greatest))
-    return {
-        day: Weather(max(high for _, high in cells), min(low for low, _ in cells))
-        for day, cells in hours.items()
-        if len(cells) >= 12
-    }
-
-
-def _water_c(reader: Reader, reservoir: str | None, zone: tzinfo | None, today: date) -> float | None:
-    """Return the coldest water of the day, of any reservoir."""
-    coldest: float | None = None
-    for ident in reader.reservoirs() if reservoir is None else [reservoir]:
-        if ident not in reader.reservoirs():
-            continue
-        for bucket in reader.buckets(ident, HOUR_MS, *_span(today, zone, 0)):
-            cell = bucket.cells[Series.TEMPERATURE]
-            if cell is not None:
-                coldest = cell.least if coldest is None else min(coldest, cell.least)
-    return coldest
-
-
-def _absences(reader: Reader) -> list[Absence]:
-    rows = reader.events(0, reader.span_ms()[1] + 1, kinds=(Kind.EVENT,), reservoir="")
-    found = [absence_from(row.sentence) for row in rows if isinstance(row, EventRow) and row.event == AWAY]
-    return [one for one in found if one is not None]
-
-
-def absences_in(path: Path) -> list[Absence]:
-    """Return all absences of a log, in the order in which they were entered."""
+def _frost(plan: BridgePlan, path: Path, today: date) -> dict[str, Frost]:
+    names, trays, zone = [one.identity.reservoir for one in plan.stations], plan.trays, zone_of(plan)
     if not path.exists():
-        return []
+        return dict.fromkeys(names, Frost.NONE)
     with Reader(path) as reader:
-        return _absences(reader)
+        weather: dict[date, Weather] = {}
+        if trays is not None:
+            if trays.temperature_of is not None:
+                weather |= days_measured(reader, trays.temperature_of, zone, today, 0)
+            if trays.weather_file is not None:
+                weather |= read_weather(trays.weather_file)
+            weather |= from_hub(reader, zone, today)
+        air_c = lowest_air_c(weather, today)
+        return {name: frost_of(reader, name, zone, today, air_c) for name in names}
 
 
-def _unexplained(
-    path: Path, ident: str, trays: TraysPlan, zone: tzinfo | None, today: date
-) -> Unexplained | None:
-    """Compare the litres of the last week; None without a level or without entries."""
+def _announced(plan: BridgePlan, path: Path, today: date) -> frozenset[str]:
     if not path.exists():
-        return None
-    start, end = _span(today, zone, LITRES_OVER_DAYS)
+        return frozenset()
     with Reader(path) as reader:
-        if ident not in reader.reservoirs():
-            return None
-        volumes = [
-            cell.mean
-            for bucket in reader.buckets(ident, HOUR_MS, start, end)
-            if (cell := bucket.cells[Series.VOLUME]) is not None
-        ]
-        fills = [
-            row.volume_l
-            for row in reader.events(start, end, kinds=(Kind.FILL,), reservoir=ident)
-            if isinstance(row, FillRow)
-        ]
-    given = [
-        row.litres
-        for tray in trays.trays
-        if tray.fed_from == ident
-        for row in entries_of(path, tray.ident)
-        if isinstance(row, LitresRow) and row.what in ACTS and start <= when_ms(row) < end
-    ]
-    if len(volumes) < 2 or not given or any(volume is None for volume in fills):
-        return None
-    left_l = volumes[0] - volumes[-1] + math.fsum(volume for volume in fills if volume is not None)
-    return unexplained(max(left_l, 0.0), given, 0.01 * max(volumes))
+        rows = reader.events(start_ms(today, zone_of(plan)), reader.span_ms()[1] + 1, kinds=(Kind.EVENT,))
+        return frozenset(row.reservoir for row in rows if isinstance(row, EventRow) and row.event == ROUND)
 
 
 @dataclass(frozen=True, slots=True)
@@ -457,3 +303,72 @@ def values(found: Found) -> dict[str, object]:
             for ident, one in found.unexplained.items()
         },
     }
+
+
+def in_words(found: Found, units: DisplayUnits) -> Iterator[str]:
+    """Put a round into words, tray by tray in the order of the benches."""
+    made = found.round
+    yield f"Watering round of {made.day}"
+    if found.away is not None:
+        yield f"Before the absence from {found.away.first} to {found.away.last}: fill towards the rim."
+    if found.frost is not Frost.NONE:
+        yield f"Frost: {FROST_SENTENCES[found.frost]}"
+    for number, item in enumerate(made.items, start=1):
+        yield ""
+        yield f"{number}. {item.name} ({item.ident})"
+        for text in _item(item, units):
+            yield f"   {text}"
+    yield ""
+    for need in made.needs:
+        needed = units.litres_as(need.needed_l, ".1f")
+        if need.available_l is None:
+            yield f"{need.source}: the round needs {needed}; its litres are not known"
+        else:
+            has = units.litres_as(need.available_l, ".1f")
+            covers = "enough" if need.covered else "not enough"
+            yield f"{need.source}: the round needs {needed} of {has}: {covers}"
+    for ident, compared in found.unexplained.items():
+        left, given = (units.litres_as(one, ".1f") for one in (compared.left_l, compared.given_l))
+        text = f"{ident}: in a week {left} left it and {given} were given"
+        if compared.is_missing:
+            missing = units.litres_as(compared.missing_l, ".1f")
+            text += f"; {missing} are missing: spilt, not entered, or a leak"
+        yield text
+    yield from made.notes
+    if found.assumed:
+        yield f"Nobody has measured {', '.join(found.assumed)}: its target is assumed; enter a sample."
+    if found.weather_days == 0:
+        yield "No weather is known, so the days are usual ones; see 'clearwell manual trays'."
+    yield "Enter what is done: clearwell round --done TRAY, with --litres L if you filled it to its mark."
+    yield f"{CAUTION} {ROOF_CAUTION.partition('. ')[0]}."
+
+
+def _item(item: Item, units: DisplayUnits) -> Iterator[str]:
+    if item.flush is not None:
+        litres = units.litres_as(item.flush_l, ".1f")
+        how = f"tip out {litres} and replace it" if item.exchange else f"pour {litres} through"
+        lasts = "" if item.flush.weeks >= 52.0 else f", which lasts about {item.flush.weeks:.1f} weeks"
+        yield f"flush: {how}, with water of {item.flush.water}{lasts}"
+    if item.give_l > 0.0:
+        cans = f"{item.cans:.1f} can" + ("" if round(item.cans, 1) == 1.0 else "s")
+        yield f"give {units.litres_as(item.give_l, '.1f')} ({cans})"
+    if item.flush is None and item.give_l == 0.0 and not item.left_out:
+        yield "nothing to give"
+    if item.left_out:
+        words = {"give": "its water", "flush": "its flush"}
+        yield f"left out because the water is short: {' and '.join(words[one] for one in item.left_out)}"
+    if item.sample_due:
+        yield f"measure it: clearwell sample --of tray.{item.ident}"
+    water = f"{item.ppm:.3g} ± {item.expanded_ppm:.2g} ppm"
+    yield f"about {item.depth_mm:.0f} of {item.mark_mm:g} mm deep, {water}"
+    yield f"dry {_days(item.dry)}, over its limit {_days(item.limit)}"
+    yield from item.notes
+
+
+def _days(days: Days) -> str:
+    if days.median <= 0.0:
+        return "now"
+    if not days.within_horizon:
+        return f"in more than {HORIZON_DAYS} days"
+    late = f"{days.high80:.0f}" if math.isfinite(days.high80) else f"more than {HORIZON_DAYS}"
+    return f"in {days.median:.0f} days ({days.low80:.0f} to {late})"

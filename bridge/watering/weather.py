@@ -1,4 +1,4 @@
-"""The weather day by day: from a file, and from what the hub published. Shell.
+"""The weather day by day: from a file, from what the hub published, and from a cell; and frost. Shell.
 
 The hub's values are accepted commands in the log, such as ``weather temperature 21.5 °C``. A day has the
 lowest and the highest temperature, the means of humidity, radiation and wind, and its largest rain so far.
@@ -10,12 +10,16 @@ import re
 from collections.abc import Mapping
 from datetime import UTC, date, datetime, time, timedelta, tzinfo
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
+from bridge.config.plan import BridgePlan
 from bridge.errors import InputError, OutOfRangeError
 from bridge.guard.commands import WeatherQuantity
 from bridge.history.reader import Reader
-from bridge.history.records import CommandRow, Kind
+from bridge.history.records import CommandRow, Kind, Series
+from bridge.history.rollup import HOUR_MS
 from bridge.trays.course import Weather
+from bridge.trays.seasons import Frost, frost, lowest_ahead_c
 
 LEAST_TEMPERATURES = 4
 """Fewer values do not show a day's lowest and highest temperature."""
@@ -24,6 +28,11 @@ _W_TO_MJ = 0.0864
 """MJ/m² a day for each W/m² of the day's mean."""
 _WORDS = re.compile(r"weather ([a-z]+) (-?[0-9.e+-]+) \S+")
 _BY_WORD = {quantity.word: quantity for quantity in WeatherQuantity}
+
+
+def zone_of(plan: BridgePlan) -> tzinfo | None:
+    """Return the zone of the garden; None for that of the machine."""
+    return None if plan.display.zone is None else ZoneInfo(plan.display.zone)
 
 
 def day_of(utc_ms: int, zone: tzinfo | None) -> date:
@@ -133,3 +142,66 @@ def _of_day(values: Mapping[WeatherQuantity, list[float]]) -> Weather | None:
         None if radiation is None else min(radiation * _W_TO_MJ, 50.0),
         mean(WeatherQuantity.WIND),
     )
+
+
+LEAST_HOURS = 12
+"""A day with fewer hours of readings does not show its lowest and highest temperature."""
+
+
+def days_measured(
+    reader: Reader, reservoir: str, zone: tzinfo | None, today: date, days: int
+) -> dict[date, Weather]:
+    """Return the lowest and highest temperature of each of the last days that was measured enough.
+
+    Args:
+        reader: The open log.
+        reservoir: The reservoir whose cell stands in the temperature of the air.
+        zone: The zone of the garden; None for that of the machine.
+        today: The last day.
+        days: The number of days before it.
+    """
+    if reservoir not in reader.reservoirs():
+        return {}
+    start, end = start_ms(today - timedelta(days=days), zone), start_ms(today + timedelta(days=1), zone)
+    hours: dict[date, list[tuple[float, float]]] = {}
+    for bucket in reader.buckets(reservoir, HOUR_MS, start, end):
+        cell = bucket.cells[Series.TEMPERATURE]
+        if cell is not None:
+            hours.setdefault(day_of(bucket.start_ms, zone), []).append((cell.least, cell.greatest))
+    return {
+        day: Weather(max(high for _, high in cells), min(low for low, _ in cells))
+        for day, cells in hours.items()
+        if len(cells) >= LEAST_HOURS
+    }
+
+
+def lowest_air_c(weather: Mapping[date, Weather], today: date) -> float | None:
+    """Return the lowest temperature of today, and of tomorrow if a file has its forecast."""
+    known = [weather[day].lowest_c for day in (today, today + timedelta(days=1)) if day in weather]
+    return min((celsius for celsius in known if celsius is not None), default=None)
+
+
+def frost_of(reader: Reader, reservoir: str, zone: tzinfo | None, today: date, air_c: float | None) -> Frost:
+    """Return the danger of frost at a reservoir.
+
+    Args:
+        reader: The open log.
+        reservoir: The reservoir.
+        zone: The zone of the garden; None for that of the machine.
+        today: The present day.
+        air_c: The lowest temperature of the air, see :func:`lowest_air_c`; None if it is not known.
+    """
+    if reservoir not in reader.reservoirs():
+        return frost(air_c, None)
+    start, end = start_ms(today - timedelta(days=1), zone), start_ms(today + timedelta(days=1), zone)
+    cells = {
+        bucket.start_ms: cell
+        for bucket in reader.buckets(reservoir, HOUR_MS, start, end)
+        if (cell := bucket.cells[Series.TEMPERATURE]) is not None
+    }
+    if not cells:
+        return frost(air_c, None)
+    newest_ms = max(cells)
+    ahead_c = lowest_ahead_c({(newest_ms - at_ms) // HOUR_MS: cell.mean for at_ms, cell in cells.items()})
+    of_today = [cell.least for at_ms, cell in cells.items() if day_of(at_ms, zone) == today]
+    return frost(air_c, min(of_today, default=None), ahead_c)

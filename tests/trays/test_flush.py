@@ -7,8 +7,19 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bridge.errors import InputError, OutOfRangeError
-from bridge.tank.mixing import Balance, draw_off, evaporation, inflow
-from bridge.trays.flush import cycles, flush, run_off_share
+from bridge.trays.balance import Balance, cycles, flush, run_off_share
+
+
+def inflow(balance: Balance, litres: float, ppm: float) -> Balance:
+    return Balance(balance.volume_l + litres, balance.solids_mg + litres * ppm)
+
+
+def draw_off(balance: Balance, litres: float) -> Balance:
+    return Balance.of_water(balance.volume_l - litres, balance.ppm)
+
+
+def evaporation(balance: Balance, litres: float) -> Balance:
+    return Balance(balance.volume_l - litres, balance.solids_mg)
 
 
 def poured_through(volume_l: float, tray_ppm: float, given_ppm: float, poured_l: float) -> float:
@@ -18,6 +29,18 @@ def poured_through(volume_l: float, tray_ppm: float, given_ppm: float, poured_l:
     for _ in range(steps):
         tray = draw_off(inflow(tray, poured_l / steps, given_ppm), poured_l / steps)
     return tray.ppm
+
+
+def test_the_concentration_of_an_empty_tray_is_defined_and_an_impossible_balance_refused() -> None:
+    assert Balance().ppm == 0.0
+    assert Balance(0.0, 200.0).ppm == math.inf
+    for wrong in (-1.0, math.nan, math.inf):
+        with pytest.raises(OutOfRangeError):
+            Balance(wrong, 1.0)
+        with pytest.raises(OutOfRangeError):
+            Balance(1.0, wrong)
+        with pytest.raises(OutOfRangeError):
+            Balance.of_water(1.0, wrong)
 
 
 def test_a_tray_that_lost_three_quarters_of_its_water_has_four_cycles() -> None:

@@ -58,11 +58,11 @@ def test_the_flush_keeps_the_tray_under_the_target_for_its_weeks() -> None:
     wanted = outlook.flush_for(tray, deep, waters, [4.0], JULY, weeks=4.0)
     assert wanted.water == "pure"
     assert wanted.weeks >= 4.0
-    after = outlook.after_flush(tray, deep, wanted.flush, Fed(1.0), exchange=True)
+    after = trays.after_exchange(tray, deep, wanted.flush.exchange_l, 1.0)
     for _ in range(28):
         after = outlook.filled(trays.after_day(after, deep, 4.0), deep, Fed(1.0), JULY)
     assert after.ppm < wanted.keep_ppm == 25.0
-    poured = outlook.after_flush(tray, deep, wanted.flush, Fed(1.0), exchange=False)
+    poured = trays.after_giving(tray, deep, wanted.flush.through_l, 1.0, 0.0)
     assert poured.ppm == pytest.approx(wanted.flush.ppm_after, rel=0.02)
 
 

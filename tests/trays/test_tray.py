@@ -9,9 +9,8 @@ from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 
 from bridge.errors import OutOfRangeError
-from bridge.tank.mixing import Balance
 from bridge.trays import tray as trays
-from bridge.trays.balance import mixed
+from bridge.trays.balance import Balance, mixed
 from bridge.trays.tray import TrayPlan
 
 PLAN = TrayPlan("bench", "Bench", 0.5, 30.0, 60.0, "barrel", pots=10)
