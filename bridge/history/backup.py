@@ -15,8 +15,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from bridge.errors import LogError
-from bridge.history import lock, migration
-from bridge.history.log_file import PACKED, layout_in, move_aside, open_for_reading
+from bridge.history import log_file, migration
+from bridge.history.log_file import move_aside
+from bridge.history.opening import PACKED, layout_in, open_for_reading
 from bridge.history.records import StateRow
 from bridge.history.store import Store
 
@@ -202,14 +203,14 @@ def alone_with(log: Path) -> Iterator[None]:
     """
     try:
         # A log that no daemon has ever written has no lock.
-        held = lock.take(log, create=False)
-    except lock.LockHeld as error:
+        held = log_file.take(log, create=False)
+    except log_file.LockHeld as error:
         raise _in_use(log) from error
     try:
         _refuse_readers(log)
         yield
     finally:
-        lock.release(log, held)
+        log_file.release(log, held)
 
 
 def _refuse_readers(log: Path) -> None:

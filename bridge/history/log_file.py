@@ -1,251 +1,164 @@
-"""The file of a log: how it is opened, its layout, its lock, and its trouble as sentences. Shell.
+"""The file of a log for its only writer: its lock, its connection and its saved state. Shell.
 
-``journal_mode = WAL``: a commit appends to one file, and readers never wait for the writer. The writer
-chooses ``synchronous`` for each commit, see :mod:`bridge.history.writer`. The only writer of a log holds its
-lock, its connection and its saved state, and sets a damaged file aside.
+A damaged file is set aside, and its saved state continues in a new log.
+
+The lock is an flock(2) on a file beside the log. The file holds the process id of the writer, and is deleted
+when the writer ends in order. After a kill it stays, unlocked, and the next writer takes it.
 """
 
-import errno
+import fcntl
+import os
 import sqlite3
 import time
 from collections.abc import Iterable
 from concurrent.futures import Future
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from enum import Enum
 from pathlib import Path
 
-from bridge.errors import LogError
-from bridge.history import lock, migration
+from bridge.history import migration
 from bridge.history.migration import SESSION
+from bridge.history.opening import (
+    FILE_ERRORS,
+    PACKED,
+    LogFault,
+    LogTrouble,
+    bring_up_to_date,
+    connect_for_writing,
+    held,
+    layout_in,
+    open_for_reading,
+    open_for_writing,
+)
 from bridge.history.outbox import Outbox
 from bridge.history.records import Row, StateRow
 from bridge.history.store import Store
-from bridge.history.views import tables, views
 from bridge.history.waiting import OutboxSettings
 
-
-class LogFault(Enum):
-    """The kind of trouble; the value is its id in events and alerts."""
-
-    FULL = "log-disk-full"
-    LOCKED = "log-locked"
-    READ_ONLY = "log-read-only"
-    CORRUPTED = "log-corrupted"
-    NEWER = "log-from-newer-program"
-    UNUSABLE = "log-unusable"
-    OLDER = "log-from-older-program"
+_STARTED = 19
+"""The place of a process's start time behind its name in ``/proc/PID/stat``, see proc_pid_stat(5)."""
 
 
-class LogTrouble(LogError):
-    """The log cannot be written.
+class LockHeld(Exception):
+    """Another process holds the lock.
 
     Args:
-        fault: the kind of trouble.
-        sentence: the trouble and its remedy, for people.
+        holder: that process, as a part of a sentence.
     """
 
-    def __init__(self, fault: LogFault, sentence: str) -> None:
-        super().__init__(sentence)
-        self.fault = fault
+    def __init__(self, holder: str) -> None:
+        super().__init__(holder)
+        self.holder = holder
 
 
-_CORRUPTED = {sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB}
-_LOCKED = {sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED}
-_READ_ONLY = {sqlite3.SQLITE_READONLY, sqlite3.SQLITE_PERM, sqlite3.SQLITE_AUTH}
-
-_KEPT = (
-    "Readings wait in memory and are written as soon as the log works again; "
-    "filling and alarms continue without the log."
-)
+def lock_of(log: Path) -> Path:
+    """Return the path of the file that the writer of a log keeps locked."""
+    return log.with_name(log.name + ".lock")
 
 
-def trouble_from(error: BaseException, path: Path, then: str = _KEPT) -> LogTrouble:
-    """Convert an error of the file into trouble with a sentence: what happened, where, and what to do.
+def take(log: Path, *, create: bool = True) -> int:
+    """Lock a log.
 
     Args:
-        error: The error.
-        path: The log.
-        then: A sentence on what becomes of the rows.
-    """
-    if isinstance(error, LogTrouble):
-        return error
-    code = getattr(error, "sqlite_errorcode", None)
-    primary = code & 0xFF if isinstance(code, int) else None
-    number = error.errno if isinstance(error, OSError) else None
-    if primary == sqlite3.SQLITE_FULL or number in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG):
-        return LogTrouble(
-            LogFault.FULL, f"The disk is full, so the log {path} cannot grow. {then} Free some space."
-        )
-    if primary in _LOCKED:
-        return LogTrouble(
-            LogFault.LOCKED,
-            f"Another program holds the log {path} locked. {then} Close the program that has it open.",
-        )
-    if primary in _READ_ONLY or number in (errno.EROFS, errno.EACCES, errno.EPERM):
-        return LogTrouble(
-            LogFault.READ_ONLY,
-            f"The log {path} may not be written. {then} Let the user of the service write there.",
-        )
-    if primary in _CORRUPTED:
-        return LogTrouble(LogFault.CORRUPTED, f"The log {path} is damaged ({error}).")
-    return LogTrouble(LogFault.UNUSABLE, f"The log {path} cannot be used ({error}). {then}")
+        log: the log.
+        create: False to take the lock only if its file exists.
 
-
-def held(path: Path, holder: str) -> LogTrouble:
-    """Return the trouble with a log that another process writes."""
-    return LogTrouble(
-        LogFault.LOCKED,
-        f"Another bridge writes the log {path}: {holder}. Stop one of them, or give each its own log.",
-    )
-
-
-def newer(path: Path, found: int, known: int) -> LogTrouble:
-    """Return the trouble with a file of a newer version of this program."""
-    return LogTrouble(
-        LogFault.NEWER,
-        f"The log {path} has layout {found}; this program knows layouts up to {known}. The file was not "
-        "changed. Install the newer program again, or configure another file for this one.",
-    )
-
-
-LAYOUT = 4
-"""The layout that this program writes. :mod:`bridge.history.migration` has a step from each older one."""
-PACKED = 2
-"""Layouts up to this one held packed blocks."""
-WAL_PAGES = 1000
-"""SQLite's default. The ``-wal`` grows to about 4 MB before it is copied into the file."""
-
-
-def layout_in(connection: sqlite3.Connection) -> int:
-    """Return the layout of an open file; 0 if it is empty."""
-    return int(connection.execute("PRAGMA user_version").fetchone()[0])
-
-
-def connect_for_writing(path: Path, *, busy_s: float = 1.0) -> sqlite3.Connection:
-    """Open or create a log, whatever its layout.
-
-    Args:
-        path: the log.
-        busy_s: how long to wait for a lock.
+    Returns:
+        The descriptor that holds the lock; -1 if the file does not exist and may not be created.
 
     Raises:
-        sqlite3.Error: the file cannot be read or written.
-        OSError: the folder cannot be created.
-        LogTrouble: the layout is newer than this program.
+        LockHeld: another process holds the lock.
+        OSError: the file of the lock cannot be opened.
     """
-    path.parent.mkdir(parents=True, exist_ok=True)
-    connection = sqlite3.connect(path, timeout=busy_s, isolation_level=None, check_same_thread=False)
-    try:
-        layout = layout_in(connection)
-        if layout > LAYOUT:
-            raise newer(path, layout, LAYOUT)
-        connection.execute("PRAGMA journal_mode = WAL")
-        connection.execute("PRAGMA synchronous = FULL")
-        connection.execute(f"PRAGMA wal_autocheckpoint = {WAL_PAGES}")
-        connection.execute("PRAGMA cache_size = -1024")
-        connection.execute("PRAGMA temp_store = MEMORY")
-    except BaseException:
-        connection.close()
-        raise
-    return connection
+    path = lock_of(log)
+    while True:
+        try:
+            held = os.open(path, os.O_RDWR | os.O_CLOEXEC | (os.O_CREAT if create else 0), 0o600)
+        except FileNotFoundError:
+            if create:
+                raise
+            return -1
+        try:
+            fcntl.flock(held, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError as error:
+            holder = _holder_in(held)
+            os.close(held)
+            raise LockHeld(holder) from error
+        if _is_at(held, path):
+            os.ftruncate(held, 0)
+            os.pwrite(held, f"{os.getpid()}\n".encode(), 0)
+            return held
+        # Its last holder has deleted this file in the meantime.
+        os.close(held)
 
 
-def bring_up_to_date(connection: sqlite3.Connection) -> None:
-    """Create the tables, or migrate the rows of an older layout, in one transaction."""
-    layout = layout_in(connection)
-    if layout == LAYOUT:
+def release(log: Path, held: int) -> None:
+    """Release a lock and delete its file. Does nothing if ``held`` is -1."""
+    if held < 0:
         return
-    connection.execute("BEGIN IMMEDIATE")
+    path = lock_of(log)
     try:
-        if layout > PACKED:
-            migration.extend_tables(connection)
-        else:
-            if layout:
-                migration.set_old_tables_aside(connection, layout)
-            for statement in (tables() + views()).split(";"):
-                connection.execute(statement)
-            if layout:
-                migration.take_over(connection, layout)
-        connection.execute(f"PRAGMA user_version = {LAYOUT}")
-        connection.execute("COMMIT")
-    except BaseException:
-        if connection.in_transaction:
-            connection.execute("ROLLBACK")
-        raise
+        if _is_at(held, path):
+            path.unlink()
+    except OSError:
+        # A file that stays is harmless: nobody holds its lock.
+        pass
+    finally:
+        os.close(held)
 
 
-def open_for_writing(path: Path, *, busy_s: float = 1.0) -> sqlite3.Connection:
-    """Open or create a log, and bring it to the current layout.
+def holder(log: Path) -> str | None:
+    """Return the current writer of a log, as a part of a sentence.
 
-    Args:
-        path: the log.
-        busy_s: how long to wait for a lock.
-
-    Raises:
-        sqlite3.Error: the file cannot be read or written.
-        OSError: the folder cannot be created.
-        LogError: the layout is newer than this program, or an old row cannot be read.
-    """
-    connection = connect_for_writing(path, busy_s=busy_s)
-    try:
-        bring_up_to_date(connection)
-    except BaseException:
-        connection.close()
-        raise
-    return connection
-
-
-def open_for_reading(path: Path, *, busy_s: float = 5.0, any_layout: bool = False) -> sqlite3.Connection:
-    """Open a log with a connection that cannot write.
-
-    Args:
-        path: the log.
-        busy_s: how long to wait for a lock, in seconds.
-        any_layout: True to accept an older layout too.
-
-    Raises:
-        sqlite3.Error: there is no such log, or it cannot be read.
-        LogTrouble: its layout is newer than this program, or older and ``any_layout`` is False.
+    Returns:
+        None if there is no writer, or if this user may not read the lock.
     """
     try:
-        return _open_read_only(path, "mode=ro", busy_s, any_layout)
-    except sqlite3.OperationalError:
-        # If no file may be created beside the log, a log that was closed in order can still be read.
-        wal = path.with_name(path.name + "-wal")
-        if not path.is_file() or (wal.exists() and wal.stat().st_size):
-            raise
-        return _open_read_only(path, "mode=ro&immutable=1", busy_s, any_layout)
-
-
-def _open_read_only(path: Path, how: str, busy_s: float, any_layout: bool) -> sqlite3.Connection:
-    connection = sqlite3.connect(
-        f"{path.absolute().as_uri()}?{how}",
-        uri=True,
-        timeout=busy_s,
-        isolation_level=None,
-        check_same_thread=False,
-    )
+        descriptor = os.open(lock_of(log), os.O_RDWR | os.O_CLOEXEC)
+    except OSError:
+        return None
     try:
-        layout = layout_in(connection)
-        if layout == 0:
-            raise LogTrouble(LogFault.UNUSABLE, f"The file {path} holds no log.")
-        if layout > LAYOUT:
-            raise newer(path, layout, LAYOUT)
-        if layout < LAYOUT and not any_layout:
-            raise LogTrouble(
-                LogFault.OLDER,
-                f"The log {path} has layout {layout}, and this program reads layout {LAYOUT}. Start the "
-                "bridge once with this file: it brings the log up to date and keeps its rows.",
-            )
-    except BaseException:
-        connection.close()
-        raise
-    return connection
+        fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return _holder_in(descriptor)
+    finally:
+        os.close(descriptor)
+    return None
 
 
-FILE_ERRORS = (sqlite3.Error, OSError, LogError)
-"""The errors that a file of a log causes."""
+def as_its_directory(file: Path) -> None:
+    """Give a file that root made to the owner of its directory, because the daemon is often another user."""
+    if os.geteuid() == 0 and file.exists():
+        owner = file.parent.stat()
+        os.chown(file, owner.st_uid, owner.st_gid)
+
+
+def process_words(pid: int) -> str:
+    """Return a process as a part of a sentence, with the time of its start if this user may see it."""
+    try:
+        with open(f"/proc/{pid}/stat", encoding="utf-8", errors="replace") as file:
+            ticks = int(file.read().rpartition(")")[2].split()[_STARTED])
+    except (OSError, ValueError, IndexError):
+        return f"process {pid}"
+    since_s = time.time() - time.clock_gettime(time.CLOCK_BOOTTIME) + ticks / os.sysconf("SC_CLK_TCK")
+    since = datetime.fromtimestamp(since_s).astimezone()
+    return f"process {pid}, which runs since {since.isoformat(' ', 'seconds')}"
+
+
+def _holder_in(descriptor: int) -> str:
+    text = os.pread(descriptor, 32, 0).decode("ascii", "replace").strip()
+    return process_words(int(text)) if text.isdigit() else "another process"
+
+
+def _is_at(descriptor: int, path: Path) -> bool:
+    """Return whether an open file is still the one at this path."""
+    try:
+        there = os.stat(path)
+    except FileNotFoundError:
+        return False
+    return os.path.samestat(os.fstat(descriptor), there)
+
+
 _OWN = ("log.", "outbox.")
 """Prefixes of the keys of the log's own saved state."""
 
@@ -298,8 +211,8 @@ class LogFile:
         if self._lock < 0:
             self.path.parent.mkdir(parents=True, exist_ok=True)
             try:
-                self._lock = lock.take(self.path)
-            except lock.LockHeld as error:
+                self._lock = take(self.path)
+            except LockHeld as error:
                 raise held(self.path, error.holder) from error
         connection = connect_for_writing(self.path)
         try:
@@ -349,7 +262,7 @@ class LogFile:
     def release(self) -> None:
         """Release the lock."""
         descriptor, self._lock = self._lock, -1
-        lock.release(self.path, descriptor)
+        release(self.path, descriptor)
 
     def set_aside(self, trouble: LogTrouble) -> LogTrouble:
         """Rename a damaged file and its companions, so that the next :meth:`open` begins a new log.

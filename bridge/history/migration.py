@@ -27,8 +27,18 @@ from math import floor, log10, nan
 
 from bridge.errors import LogError
 from bridge.guard.model import Flow
-from bridge.history.records import Kind, MinuteRow, ReadingRow, Series, Stamp, StateRow, reading_of
-from bridge.history.rollup import HOUR_MS, MINUTE_MS, Bucket, ByException, Cell, RollUp
+from bridge.history.records import (
+    Bucket,
+    Cell,
+    Kind,
+    MinuteRow,
+    ReadingRow,
+    Series,
+    Stamp,
+    StateRow,
+    reading_of,
+)
+from bridge.history.rollup import HOUR_MS, MINUTE_MS, ByException, RollUp
 from bridge.history.store import Store
 from bridge.history.views import ENTRY_COLUMNS, entry, entry_table, first_id, views
 from bridge.water.health import Health

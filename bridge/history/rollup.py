@@ -201,7 +201,7 @@ class Grouping:
 
 
 def groups_of(buckets: Iterable[Bucket], wanted: Grouping, before_l: float | None = None) -> list[Group]:
-    """Group buckets by the same rule as :func:`bridge.history.grouped.stored_groups`.
+    """Group buckets by the same rule as :func:`bridge.history.reader.stored_groups`.
 
     Args:
         buckets: in order.

@@ -13,8 +13,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from bridge.errors import InputError
-from bridge.history.records import KINDS, EntryRow, Kind, ReadingRow, Series, StampedRow, details
-from bridge.history.rollup import MINUTE_MS, Bucket
+from bridge.history.records import KINDS, Bucket, EntryRow, Kind, ReadingRow, Series, StampedRow, details
+from bridge.history.rollup import MINUTE_MS
 
 VERSION = 10
 """The version of SenML that RFC 8428 defines (section 4.4)."""

@@ -202,7 +202,9 @@ class Store:
     def reservoirs(self) -> list[str]:
         """Return the reservoirs with readings or hours, in the order of their names."""
         found = self.connection.execute(
-            "SELECT reservoir FROM reading UNION SELECT reservoir FROM hour ORDER BY reservoir"
+            # A union alone sorts every row of both, which takes twice as long.
+            "SELECT DISTINCT reservoir FROM reading UNION SELECT DISTINCT reservoir FROM hour "
+            "ORDER BY reservoir"
         )
         return [str(name) for (name,) in found]
 

@@ -28,15 +28,8 @@ from typing import Any
 from bridge.clock import Backoff
 from bridge.errors import InputError
 from bridge.history import senml
-from bridge.history.log_file import (
-    FILE_ERRORS,
-    LogFault,
-    LogFile,
-    LogTrouble,
-    Opened,
-    open_for_writing,
-    trouble_from,
-)
+from bridge.history.log_file import LogFile, Opened
+from bridge.history.opening import FILE_ERRORS, LogFault, LogTrouble, open_for_writing, trouble_from
 from bridge.history.outbox import OutboxLevel, Parcel
 from bridge.history.records import EntryRow, ReadingRow, Row, Stamp
 from bridge.history.rollup import HOUR_MS

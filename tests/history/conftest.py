@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from bridge.guard.model import Flow, Trip
-from bridge.history.log_file import open_for_writing
+from bridge.history.opening import open_for_writing
 from bridge.history.records import (
     AlarmChange,
     AlarmRow,

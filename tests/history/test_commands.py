@@ -16,7 +16,7 @@ from signal import SIGINT
 import pytest
 
 from bridge.commands.log import KINDS
-from bridge.commands.shared import log_file as logfile
+from bridge.commands.shared import configuration as logfile
 from bridge.commands.shared.values import moment_ms, span_of
 from bridge.errors import InputError
 from bridge.guard.model import Trip
@@ -338,8 +338,8 @@ def test_only_long_work_shows_a_progress_bar_on_a_terminal(log: Path, tmp_path: 
     export = ["export", "--log", str(log), "--format", "csv", "--grain", "raw", "--force", "--out"]
     # The test sets the bound for long work, so that a busy machine has no influence.
     after_s = (
-        "from bridge.commands.shared import log_file; from bridge.commands.main import main; "
-        "log_file.BAR_AFTER_S = {}; main()"
+        "from bridge.commands.shared import configuration; from bridge.commands.main import main; "
+        "configuration.BAR_AFTER_S = {}; main()"
     )
     long_work = [sys.executable, "-c", after_s.format(0.0), *export, str(tmp_path / "out.csv")]
     short_work = [sys.executable, "-c", after_s.format(60.0), *export, str(tmp_path / "out.csv")]

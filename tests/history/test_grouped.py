@@ -7,11 +7,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bridge.history.grouped import stored_groups
-from bridge.history.log_file import open_for_writing
-from bridge.history.reader import Reader
-from bridge.history.records import MinuteRow, Series
-from bridge.history.rollup import HOUR_MS, MINUTE_MS, Bucket, Cell, Group, Grouping, groups_of
+from bridge.history.opening import open_for_writing
+from bridge.history.reader import Reader, stored_groups
+from bridge.history.records import Bucket, Cell, MinuteRow, Series
+from bridge.history.rollup import HOUR_MS, MINUTE_MS, Group, Grouping, groups_of
 from bridge.history.store import Store
 from bridge.water.health import Health
 from tests.history.conftest import START_MS, MakeReading, write_log

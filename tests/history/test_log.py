@@ -22,7 +22,7 @@ from bridge.history.export import (
     export_events_senml,
     export_senml,
 )
-from bridge.history.log_file import open_for_writing
+from bridge.history.opening import open_for_writing
 from bridge.history.reader import Reader
 from bridge.history.records import (
     KINDS,

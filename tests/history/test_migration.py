@@ -18,13 +18,14 @@ from bridge.guard.alarms import Status
 from bridge.guard.limits import Limits
 from bridge.guard.model import Advisory, Trip
 from bridge.history.backup import duplicate, faults_in, layout_of, state_of
-from bridge.history.log_file import LAYOUT, open_for_writing
 from bridge.history.migration import save_state_in
+from bridge.history.opening import LAYOUT, open_for_writing
 from bridge.history.reader import Reader
 from bridge.history.records import (
     KINDS,
     AlarmChange,
     AlarmRow,
+    Bucket,
     EntryRow,
     Kind,
     SampleRow,
@@ -33,7 +34,7 @@ from bridge.history.records import (
     UndoRow,
     details,
 )
-from bridge.history.rollup import DEAD_BANDS, HOUR_MS, MINUTE_MS, Bucket
+from bridge.history.rollup import DEAD_BANDS, HOUR_MS, MINUTE_MS
 from bridge.history.waiting import LogSettings, OutboxSettings
 from bridge.history.writer import Log, add
 from bridge.rig.scenario import DEMO

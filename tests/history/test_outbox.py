@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from bridge.daemon.relay import allowed, full_pace, spend, wait_s
 from bridge.guard.model import Flow, Trip
-from bridge.history.log_file import open_for_writing
+from bridge.history.opening import open_for_writing
 from bridge.history.outbox import READING_BYTES, Outbox
 from bridge.history.records import AlarmChange, AlarmRow, ReadingRow, Row, Stamp, StampedRow
 from bridge.history.senml import pack, parse

@@ -14,7 +14,7 @@ from pathlib import Path
 
 import pytest
 
-from bridge.history.log_file import LogTrouble
+from bridge.history.opening import LogTrouble
 from bridge.history.reader import Reader
 from bridge.history.writer import Log
 from tests.history.powercut.disk import ACKNOWLEDGED, Call, Disk, Kind, calls_in

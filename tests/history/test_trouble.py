@@ -13,7 +13,7 @@ import pytest
 
 from bridge.errors import InputError, LogError
 from bridge.guard.model import Trip
-from bridge.history.log_file import LogFault, LogTrouble
+from bridge.history.opening import LogFault, LogTrouble
 from bridge.history.reader import Reader
 from bridge.history.records import (
     AlarmChange,
@@ -184,6 +184,15 @@ def test_two_bridges_cannot_write_the_same_log(opener: Opener, told: Told) -> No
     assert "Another bridge" in str(told.all[0])
 
 
+def test_a_closed_log_leaves_no_file_beside_it(opener: Opener, tmp_path: Path) -> None:
+    log = opener()
+    assert log.start().result(DEADLINE_S).complete
+    log.write([alarm(1)], durable=True)
+    assert log.flush().result(DEADLINE_S)
+    log.close(DEADLINE_S)
+    assert [one.name for one in tmp_path.iterdir()] == ["log.db"]
+
+
 def test_a_folder_that_cannot_be_created_does_not_stop_the_caller(
     opener: Opener, told: Told, tmp_path: Path
 ) -> None:
@@ -319,6 +328,8 @@ def test_without_write_access_the_oldest_readings_are_dropped_and_no_alarm(
                 StateRow("counter", 1, str(n)),
             ]
         )
+    assert not log.flush().result(DEADLINE_S)
+    # The first flush has found the trouble. The rows are bounded before the second one fails.
     assert not log.flush().result(DEADLINE_S)
     other.execute("ROLLBACK")
     assert log.flush().result(DEADLINE_S) or log.close(DEADLINE_S)
