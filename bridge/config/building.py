@@ -1,21 +1,29 @@
 """Builds the plan from tables that are valid one by one, and checks that they fit together.
 
-Bounds that the file leaves out follow from the reservoir. They are our own rules of thumb:
-
-    fill_max_l      1.1 times the volume below the fill mark, so that an empty reservoir can be filled
-    daily_max_l     twice the capacity
-    rise_closed_l   1/40 of the capacity and at least two steps of the level sensor; none if rain falls in
-    no_rise_l       1/200 of the capacity and more than one step of the level sensor
+Bounds that the file leaves out follow from the reservoir; :class:`GuardTable` says how.
 """
 
+from dataclasses import replace
 from pathlib import Path
 
+from bridge.config.mistakes import Mistakes
 from bridge.config.model import BridgeTable, HubTable, LogTable
 from bridge.config.plan import HubPlan, LogPlan
-from bridge.config.reservoir import GuardTable, ProbeTable, PurifierTable, ReservoirTable
-from bridge.config.tables import Keys, Mistakes, given
+from bridge.config.reservoir import (
+    DAILY_SHARE,
+    FILL_SHARE,
+    NO_RISE_SHARE,
+    NO_RISE_STEPS,
+    RISE_SHARE,
+    RISE_STEPS,
+    GuardTable,
+    ProbeTable,
+    PurifierTable,
+    ReservoirTable,
+)
+from bridge.config.tables import Keys, given
 from bridge.config.tank import LevelTable
-from bridge.estimate.verdict import LIMIT_PPM, default_target_ppm
+from bridge.estimate.verdict import default_target_ppm
 from bridge.guard.limits import Limits
 from bridge.history.waiting import LogSettings, OutboxSettings
 from bridge.mqtt.broker import BrokerSettings, MqttVersion, Secret, TlsSettings
@@ -131,6 +139,11 @@ def station_plan(ident: str, table: ReservoirTable, mistakes: Mistakes) -> Stati
     shape = table.shape.core()
     purifier = table.purifier
     level = mistakes.tried((*at, "level"), lambda: _level(table.level, shape))
+    away = None
+    if (known := level) is not None:
+        away = mistakes.tried(
+            (*at, "level", "away_fill_fraction"), lambda: _level_while_away(table.level, known)
+        )
     limits = mistakes.tried((*at, "guard"), lambda: _limits(table, shape))
     # Without a cartridge the kind with the widest uncertainty.
     usual = WaterKind.EXCHANGE_PRODUCT if table.cartridge is None else Kind(table.cartridge.kind).water
@@ -179,6 +192,7 @@ def station_plan(ident: str, table: ReservoirTable, mistakes: Mistakes) -> Stati
         has_drain=purifier.drain_valve,
         has_volume=level.level_sensor is not None,
         has_forecast=table.cartridge is not None,
+        has_check_cell=check is not None,
     )
     return StationPlan(
         identity=identity,
@@ -193,9 +207,12 @@ def station_plan(ident: str, table: ReservoirTable, mistakes: Mistakes) -> Stati
         litres_per_pulse=purifier.litres_per_pulse,
         assumed_ppm=assumed_ppm,
         rain_ppm=table.rain_ppm,
+        open_surface_m2=table.open_surface_m2,
         modbus=_modbus(at, table, mistakes),
         controller_id=table.controller_id,
         cartridge=None if table.cartridge is None else table.cartridge.core(table.factor),
+        level_while_away=away,
+        night_draw=None if table.night_draw_percent is None else 0.01 * table.night_draw_percent,
     )
 
 
@@ -231,7 +248,22 @@ def _level(table: LevelTable, shape: Shape) -> LevelSettings:
         shape,
         level_sensor=None if table.sensor is None else table.sensor.core(),
         overflow_switch=table.overflow_float,
-        **given(table, "sensor", "overflow_float"),
+        **given(table, "sensor", "overflow_float", "away_fill_fraction"),
+    )
+
+
+def _level_while_away(table: LevelTable, level: LevelSettings) -> LevelSettings | None:
+    """Build the marks of an absence: full, and filled again when half of what lies between is used."""
+    if level.level_sensor is None:
+        return None
+    low, full = level.low_switch_fraction, level.full_switch_fraction
+    return replace(
+        level,
+        refill_fraction=0.5 * (level.refill_fraction + level.fill_fraction),
+        fill_fraction=level.fill_fraction if table.away_fill_fraction is None else table.away_fill_fraction,
+        # The switches stay where they are.
+        low_switch_fraction=level.refill_fraction if low is None else low,
+        full_switch_fraction=level.fill_fraction if full is None else full,
     )
 
 
@@ -242,20 +274,19 @@ def _probe(table: ProbeTable, default: Method, factor: float, usual: WaterKind) 
 def _limits(table: ReservoirTable, shape: Shape) -> Limits:
     guard: GuardTable = table.guard
     purifier: PurifierTable = table.purifier
-    limit_ppm = LIMIT_PPM if guard.limit_ppm is None else guard.limit_ppm
+    level: LevelTable = table.level
     capacity_l = shape.capacity_l
-    step_l = 0.0 if table.level.sensor is None else _step_l(shape, table.level.sensor.step_m or 0.0)
-    rise_l = max(0.025 * capacity_l, 2.0 * step_l)
+    step_l = 0.0 if table.level.sensor is None else _step_l(shape, table.level.sensor.step_m)
+    rise_l = max(RISE_SHARE * capacity_l, RISE_STEPS * step_l)
     values: dict[str, float | None] = {
-        "limit_ppm": limit_ppm,
-        "target_ppm": default_target_ppm(limit_ppm),
-        "gross_ppm": 2.0 * limit_ppm,
-        "reservoir_limit_ppm": limit_ppm,
+        "target_ppm": default_target_ppm(guard.limit_ppm),
+        "gross_ppm": 2.0 * guard.limit_ppm,
+        "reservoir_limit_ppm": guard.limit_ppm,
         "flow_max_l_s": purifier.flow_max_l_min / 60.0,
-        "fill_max_l": 1.1 * table.level.fill_fraction * capacity_l,
-        "daily_max_l": 2.0 * capacity_l,
+        "fill_max_l": FILL_SHARE * (level.away_fill_fraction or level.fill_fraction) * capacity_l,
+        "daily_max_l": DAILY_SHARE * capacity_l,
         "rise_closed_l": rise_l if table.rain_ppm is None else None,
-        "no_rise_l": max(0.005 * capacity_l, 1.2 * step_l),
+        "no_rise_l": max(NO_RISE_SHARE * capacity_l, NO_RISE_STEPS * step_l),
     }
     return Limits(
         has_drain=purifier.drain_valve,

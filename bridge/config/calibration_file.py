@@ -16,9 +16,11 @@ from typing import Any, Literal
 
 from pydantic import AwareDatetime, Field, ValidationError
 
-from bridge.config.tables import ID_PATTERN, Mistakes, Table, from_validation, from_zero
+from bridge.config.mistakes import Mistakes, from_validation
+from bridge.config.tables import ID_PATTERN, Table, from_zero
 from bridge.errors import InputError
 from bridge.station.plan import CalibrationInForce, ProbePlan, StationPlan
+from bridge.water.calibration import PastCalibration, constant_percent, drift_percent_per_year
 from bridge.water.conductivity import (
     LARGEST_CONSTANT_PER_CM,
     LARGEST_OFFSET_US,
@@ -49,6 +51,12 @@ class CalibrationTable(Table):
     cell_constant_percent: float = from_zero(
         "the standard uncertainty (k = 1) of the constant, in per cent", ...
     )
+    own_percent: float | None = from_zero(
+        "the same without the error of the thermometer, which the readings share; missing in older files"
+    )
+    percent_per_k: float | None = Field(
+        default=None, description="the change of the constant, in per cent for each K of the thermometer"
+    )
     before_cell_constant_per_cm: float = Field(description="the constant that counted before, in cm⁻¹")
     before_offset_us: float = Field(description="the offset that counted before, in µS")
     configured_cell_constant_per_cm: float = Field(
@@ -66,6 +74,12 @@ class Found:
 
     table: CalibrationTable
     file: Path
+    past: tuple[PastCalibration, ...]
+    """Every calibration of this cell."""
+
+    def age_s(self, now_s: float) -> float:
+        """The age of the newest calibration; 0 for one in the future, while a clock is not set."""
+        return max(now_s - self.table.made.timestamp(), 0.0)
 
 
 Newest = dict[tuple[str, str], Found]
@@ -87,9 +101,17 @@ def newest(places: Sequence[Path]) -> Newest:
     for path in dict.fromkeys(places):
         for table in history(path):
             key = (table.reservoir, table.cell)
+            past = (*(found[key].past if key in found else ()), _past(table))
             if key not in found or table.made >= found[key].table.made:
-                found[key] = Found(table, path)
+                found[key] = Found(table, path, past)
+            else:
+                found[key] = replace(found[key], past=past)
     return found
+
+
+def _past(table: CalibrationTable) -> PastCalibration:
+    percent = table.cell_constant_percent if table.own_percent is None else table.own_percent
+    return PastCalibration(table.made.timestamp(), table.cell_constant_per_cm, percent)
 
 
 def history(path: Path) -> list[CalibrationTable]:
@@ -116,8 +138,14 @@ def history(path: Path) -> list[CalibrationTable]:
         raise InputError(f"{path}: {error}") from error
 
 
-def values_of(found: Newest, tables: object) -> dict[str, Any]:
-    """Return the calibrations of the cells that the configuration has, as tables of a configuration."""
+def values_of(found: Newest, tables: object, now_s: float) -> dict[str, Any]:
+    """Return the calibrations of the cells that the configuration has, as tables of a configuration.
+
+    Args:
+        found: The calibrations.
+        tables: The tables of the reservoirs.
+        now_s: The present time, UTC seconds: the uncertainty of a constant grows with its age.
+    """
     values: dict[str, Any] = {}
     for (reservoir, name), one in found.items():
         if _probe_table(tables, reservoir, name) is None:
@@ -125,7 +153,7 @@ def values_of(found: Newest, tables: object) -> dict[str, Any]:
         values.setdefault(reservoir, {})[name] = {
             "cell_constant_per_cm": one.table.cell_constant_per_cm,
             "offset_us": one.table.offset_us,
-            "uncertainty": {"cell_constant_percent": one.table.cell_constant_percent},
+            "uncertainty": {"cell_constant_percent": constant_percent(now_s, one.past)},
         }
     return {"reservoir": values} if values else {}
 
@@ -149,27 +177,42 @@ def notes_on(found: Newest, tables: object) -> tuple[str, ...]:
     return tuple(notes)
 
 
-def in_force(station: StationPlan, found: Newest, overrides: Mapping[str, Any]) -> StationPlan:
+def in_force(station: StationPlan, found: Newest, overrides: Mapping[str, Any], now_s: float) -> StationPlan:
     """Add to a plan which calibration each cell has; a cell that the environment sets has none."""
-    name = station.identity.reservoir
-    product = _known(station.product, name, "product", found, overrides)
-    feed = None if station.feed is None else _known(station.feed, name, "feed", found, overrides)
-    check = station.check
-    if check is not None:
-        check = _known(check, name, "check_cell", found, overrides)
-    return replace(station, product=product, feed=feed, check=check)
+    ident = station.identity.reservoir
+
+    def known(probe: ProbePlan | None, name: str) -> ProbePlan | None:
+        return None if probe is None else _known(probe, ident, name, found, overrides, now_s)
+
+    return replace(
+        station,
+        product=_known(station.product, ident, "product", found, overrides, now_s),
+        feed=known(station.feed, "feed"),
+        check=known(station.check, "check_cell"),
+    )
 
 
 def _known(
-    probe: ProbePlan, reservoir: str, name: str, found: Newest, overrides: Mapping[str, Any]
+    probe: ProbePlan, reservoir: str, name: str, found: Newest, overrides: Mapping[str, Any], now_s: float
 ) -> ProbePlan:
     one = found.get((reservoir, name))
     over = _probe_table(overrides.get("reservoir"), reservoir, name) or {}
     if one is None or "cell_constant_per_cm" in over:
         return probe
     table = one.table
-    calibration = CalibrationInForce(table.made, table.standard, table.cell_constant_percent, one.file)
-    return replace(probe, calibration=calibration)
+    calibration = CalibrationInForce(
+        table.made,
+        table.standard,
+        table.cell_constant_percent,
+        one.file,
+        drift_percent_per_year(one.past),
+        one.age_s(now_s),
+    )
+    chain = probe.chain
+    if table.own_percent is not None and table.percent_per_k is not None and "uncertainty" not in over:
+        uncertainties = replace(chain.uncertainties, calibration_percent_per_k=table.percent_per_k)
+        chain = replace(chain, uncertainties=uncertainties)
+    return replace(probe, chain=chain, calibration=calibration)
 
 
 def _probe_table(tables: object, reservoir: str, name: str) -> dict[str, Any] | None:
@@ -207,7 +250,7 @@ def append(path: Path, table: CalibrationTable) -> None:
 
 def _written(table: CalibrationTable) -> str:
     lines = ["[[calibration]]"]
-    for key, value in table.model_dump().items():
+    for key, value in table.model_dump(exclude_none=True).items():
         if isinstance(value, datetime):
             text = value.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
         else:

@@ -2,246 +2,47 @@
 
 The sources, in the order in which they count: each may override those after it.
 
-1. The environment: ``CLEARWELL_HUB__HOST=localhost`` sets ``[hub] host``. Two underscores go one table
-   deeper. Numbers, ``true``, lists and tables are written as in TOML, texts as they are. Ids have no
-   underscores, so ``NORTH_BARREL`` means ``north-barrel``.
-2. Secret files: the broker's user name and password and the page's token never stand in the TOML file. They
-   come from the environment, or from the files ``hub_username``, ``hub_password`` and ``page_token`` in the
-   directory that ``secrets_dir`` names, or else in the one that systemd names by ``CREDENTIALS_DIRECTORY``.
+1. The environment.
+2. Secret files: the broker's user name and password and the page's token. They come from the environment, or
+   from the files ``hub_username``, ``hub_password`` and ``page_token`` in the directory that ``secrets_dir``
+   names, or else in the one that systemd names by ``CREDENTIALS_DIRECTORY``.
 3. The calibrations that ``clearwell calibrate`` wrote.
 4. The TOML file.
 """
 
 import os
-import tomllib
-from collections.abc import Iterator, Mapping
+import time
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, TypeVar
 
 from pydantic import ValidationError
-from pydantic.fields import FieldInfo
-from pydantic_settings import (
-    BaseSettings,
-    EnvSettingsSource,
-    InitSettingsSource,
-    PydanticBaseSettingsSource,
-    TomlConfigSettingsSource,
-)
+from pydantic_settings import InitSettingsSource
 
 from bridge.config.building import hub_plan, log_plan, socket_path, station_plan
-from bridge.config.by_hand import HandTable, MeterTable, ShelfTable
+from bridge.config.by_hand import HandTable, MeterTable, ShelfTable, trays_plan
 from bridge.config.calibration_file import in_force, newest, notes_on, place_of, values_of
+from bridge.config.mistakes import Mistake, Mistakes, from_validation, similar
 from bridge.config.model import BridgeTable, HubTable, LogTable, Settings, warnings_on
-from bridge.config.plan import BridgePlan
+from bridge.config.plan import BridgePlan, TraysPlan
 from bridge.config.reservoir import ReservoirTable
-from bridge.config.tables import SECRETS, Mistake, Mistakes, Table, from_validation, similar
-from bridge.config.toml_hints import toml_hint
-from bridge.config.trays import trays_plan
+from bridge.config.sources import (
+    CREDENTIALS,
+    TABLES_BY_ID,
+    EnvironmentSource,
+    SecretFilesSource,
+    merge,
+    merged_from,
+    settings_from,
+    toml_source,
+)
+from bridge.config.tables import Table
 from bridge.config.warnings import about_rating, warnings_of
-from bridge.errors import InputError
 from bridge.mqtt.topics import Layout
 from bridge.station.plan import StationPlan
 from bridge.units import DisplayUnits
 from bridge.water.meter import HandMeter
-
-PREFIX = "CLEARWELL_"
-DELIMITER = "__"
-CREDENTIALS = "CREDENTIALS_DIRECTORY"
-LONGEST_SECRET_BYTES = 65535
-"""MQTT carries no more."""
-_TABLES_BY_ID = ("reservoir", "purifier", "shelf", "tray", "meter")
-
-
-def settings_from(sources: tuple[PydanticBaseSettingsSource, ...]) -> Settings:
-    """Build the model from sources of which an earlier one overrides a later one.
-
-    Raises:
-        pydantic.ValidationError: The values do not fit the model.
-    """
-
-    class Sourced(Settings):
-        @classmethod
-        def settings_customise_sources(
-            cls, settings_cls: type[BaseSettings], *_: Any, **__: Any
-        ) -> tuple[PydanticBaseSettingsSource, ...]:
-            return sources
-
-    nothing_else: dict[str, Any] = {}
-    return Sourced(**nothing_else)
-
-
-def merged_from(sources: tuple[PydanticBaseSettingsSource, ...]) -> dict[str, Any]:
-    """Merge the raw values of sources of which an earlier one overrides a later one."""
-    merged: dict[str, Any] = {}
-    for source in reversed(sources):
-        merged = merge(merged, source())
-    return merged
-
-
-def merge(lower: dict[str, Any], upper: dict[str, Any]) -> dict[str, Any]:
-    """Merge two tables key by key; where both have a value, ``upper`` counts."""
-    both = dict(lower)
-    for key, value in upper.items():
-        below = both.get(key)
-        both[key] = merge(below, value) if isinstance(below, dict) and isinstance(value, dict) else value
-    return both
-
-
-def toml_source(path: Path, mistakes: Mistakes) -> TomlConfigSettingsSource:
-    """Read the TOML file. Secrets that stand in it are noted as mistakes and taken out.
-
-    Raises:
-        InputError: There is no such file, it cannot be read, or it is not TOML.
-    """
-    try:
-        if not path.is_file():
-            what = "is not a file" if path.exists() else "there is no such file"
-            raise InputError(f"{path}: {what}; give the path of a configuration in TOML")
-        source = TomlConfigSettingsSource(Settings, path)
-    except tomllib.TOMLDecodeError as error:
-        hint = toml_hint(path.read_text("utf-8"), str(error))
-        raise InputError(f"{path}: this is not TOML: {error}; {hint}") from error
-    except UnicodeDecodeError as error:
-        raise InputError(f"{path}: this is not TOML, which is text in UTF-8; save it as UTF-8") from error
-    except OSError as error:
-        raise InputError(
-            f"{path}: cannot be read ({error.strerror}); check the path and its rights"
-        ) from error
-    _refuse_secrets(source.toml_data, mistakes)
-    return source
-
-
-def _refuse_secrets(written: dict[str, Any], mistakes: Mistakes) -> None:
-    for name, keys in SECRETS.items():
-        table = written.get(name)
-        if not isinstance(table, dict):
-            continue
-        for key in keys:
-            if key not in table:
-                continue
-            del table[key]
-            mistakes.add(
-                (name, key),
-                "must not stand in the file, because files are copied and shown around; give "
-                f"{PREFIX}{name.upper()}{DELIMITER}{key.upper()} in the environment, or a file {name}_{key} "
-                "in the directory that secrets_dir names",
-            )
-
-
-class EnvironmentSource(EnvSettingsSource):
-    """Values from variables such as ``CLEARWELL_HUB__HOST``, with lists and tables written as in TOML.
-
-    Args:
-        environ: The environment.
-        mistakes: Receives variables that cannot set anything, and which variable set which key.
-
-    Attributes:
-        strays: A sentence for each variable with our prefix that sets nothing. Another program may use the
-            prefix too: a container's host names variables after its services.
-    """
-
-    def __init__(self, environ: Mapping[str, str], mistakes: Mistakes) -> None:
-        super().__init__(Settings, env_prefix=PREFIX.lower(), env_nested_delimiter=DELIMITER)
-        by_keys: dict[tuple[str, ...], str] = {}
-        strays = []
-        for name in sorted(name for name in environ if name.startswith(PREFIX)):
-            keys: tuple[str, ...] = tuple(name.removeprefix(PREFIX).lower().split(DELIMITER))
-            if keys[0] not in Settings.model_fields:
-                known = [PREFIX + key.upper() for key in Settings.model_fields]
-                if len(keys) == 1:
-                    strays.append(f"the environment variable {name} sets nothing; {similar(name, known)}")
-                else:
-                    mistakes.add(keys[:1], f"there is no such table; {similar(keys[0], list(SECTIONS))}")
-                    by_keys[keys[:1]] = name
-                continue
-            if keys[0] in _TABLES_BY_ID and len(keys) > 1:
-                keys = (keys[0], keys[1].replace("_", "-"), *keys[2:])
-            by_keys[keys] = name
-        self.strays = tuple(strays)
-        self.env_vars = {}
-        for keys, name in by_keys.items():
-            above = [keys[:length] for length in range(1, len(keys)) if keys[:length] in by_keys]
-            if "" in keys or any(not self._is_table(environ[by_keys[one]]) for one in above):
-                mistakes.add((), f"the environment variable {name} leads into something that is not a table")
-                continue
-            self.env_vars[PREFIX.lower() + DELIMITER.join(keys)] = environ[name]
-            mistakes.origins[keys] = name
-
-    def decode_complex_value(self, field_name: str, field: FieldInfo, value: Any) -> Any:
-        """Read a list or a table as TOML; anything else stays a text, which the model then refuses."""
-        try:
-            return tomllib.loads(f"value = {value}")["value"]
-        except tomllib.TOMLDecodeError:
-            return value
-
-    def _is_table(self, text: str) -> bool:
-        try:
-            return isinstance(tomllib.loads(f"value = {text}")["value"], dict)
-        except tomllib.TOMLDecodeError:
-            return False
-
-
-SECTIONS = tuple(name for name in Settings.model_fields if name != "secrets_dir")
-
-
-class SecretFilesSource(PydanticBaseSettingsSource):
-    """Secrets from a directory, each in a file of its own, for the tables that the configuration has.
-
-    The secrets source of pydantic-settings takes any key from any file of the directory and strips the spaces
-    of a password, so this one reads only the files that it knows.
-
-    Args:
-        base: The directory that a relative ``secrets_dir`` starts from.
-        credentials: The directory that the service manager names, if any.
-        values: The values of the environment over those of the file.
-        mistakes: Receives what is wrong with the files.
-    """
-
-    def __init__(
-        self, base: Path, credentials: str | None, values: Mapping[str, Any], mistakes: Mistakes
-    ) -> None:
-        super().__init__(Settings)
-        tables = [name for name in SECRETS if isinstance(values.get(name), dict)]
-        named = values.get("secrets_dir")
-        directory = credentials if named is None else named
-        self._found: dict[str, dict[str, str]] = {}
-        if not tables or not directory or not isinstance(directory, str):
-            return
-        wanted = [(name, key) for name in tables for key in SECRETS[name]]
-        for name, key in wanted:
-            secret = _secret(base / directory / f"{name}_{key}", mistakes)
-            if secret is not None:
-                self._found.setdefault(name, {})[key] = secret
-        if named is not None and not self._found:
-            files = " or ".join(f"{name}_{key}" for name, key in wanted)
-            mistakes.add(
-                ("secrets_dir",), f"has no {files} in it; create the file, or correct the directory", named
-            )
-
-    def get_field_value(self, field: FieldInfo, field_name: str) -> tuple[Any, str, bool]:
-        """Return the secrets of one table, as pydantic-settings asks for them."""
-        return self._found.get(field_name), field_name, False
-
-    def __call__(self) -> dict[str, Any]:
-        """Return the secrets by table and key."""
-        return dict(self._found)
-
-
-def _secret(file: Path, mistakes: Mistakes) -> str | None:
-    try:
-        if not file.exists():
-            return None
-        secret = file.read_bytes()[: LONGEST_SECRET_BYTES + 1].decode().rstrip("\r\n")
-    except (OSError, UnicodeDecodeError):
-        mistakes.add(
-            (), f"the secret in {file} cannot be read; it must be one line of text that you may read"
-        )
-        return None
-    if not 0 < len(secret.encode()) <= LONGEST_SECRET_BYTES:
-        mistakes.add((), f"the secret in {file} is empty or far too long; it must be one line of text")
-    return secret
-
 
 STATE_DIRECTORY = "STATE_DIRECTORY"
 
@@ -284,8 +85,9 @@ def read(path: Path, environ: Mapping[str, str]) -> Configuration:
     values = merge(file.toml_data, overrides)
     secrets = SecretFilesSource(path.parent, environ.get(CREDENTIALS), values, mistakes)
     calibrations = newest(_calibration_places(path, environ, values))
+    now_s = time.time()
     reservoir_tables = file.toml_data.get("reservoir")
-    calibrated = InitSettingsSource(Settings, values_of(calibrations, reservoir_tables))
+    calibrated = InitSettingsSource(Settings, values_of(calibrations, reservoir_tables, now_s))
     sources = (environment, secrets, calibrated, file)
     merged = merged_from(sources)
 
@@ -337,18 +139,20 @@ def read(path: Path, environ: Mapping[str, str]) -> Configuration:
         layout = Layout(bridge.id, bridge.name) if hub_part is None else hub_part.layout
         page_part = page.core(layout)
     _check_ports(merged.get("reservoir"), mistakes)
-    rooms = {room: merged.get(room, {}) for room in _TABLES_BY_ID}
+    rooms = {room: merged.get(room, {}) for room in TABLES_BY_ID}
     if all(isinstance(ids, dict) for ids in rooms.values()):
         _check_ids({room: list(ids) for room, ids in rooms.items()}, mistakes)
     mistakes.refuse()
     log_part = None if log is None else log_plan(log, path.parent, environ.get(STATE_DIRECTORY))
     kept = tuple(
-        _with_meter(in_force(one, calibrations, overrides), reservoirs, hand_meters)
+        _with_meter(in_force(one, calibrations, overrides, now_s), reservoirs, hand_meters)
         for one in stations
         if one is not None
     )
     by_hand = tuple(table.core(ident) for ident, table in purifiers.items())
     on_shelves = tuple(table.core(ident) for ident, table in shelves.items())
+    if trays is not None or any(shelf.roof is not None for shelf in on_shelves):
+        kept = tuple(_with_garden(one, trays, [other.identity.reservoir for other in kept]) for one in kept)
     socket = None if bridge is None else socket_path(bridge, log_part, path.parent)
     plan = BridgePlan(
         stations=kept,
@@ -390,6 +194,12 @@ def _with_meter(
     return station if named is None else replace(station, meter=meters[named])
 
 
+def _with_garden(station: StationPlan, trays: TraysPlan | None, reservoirs: Sequence[str]) -> StationPlan:
+    """Return a station that takes the weather, and shows the round of its trays if it has some."""
+    has_trays = trays is not None and bool(trays.shown_with(station.identity.reservoir, reservoirs))
+    return replace(station, identity=replace(station.identity, has_trays=has_trays, needs_weather=True))
+
+
 def _calibration_places(path: Path, environ: Mapping[str, str], values: dict[str, Any]) -> list[Path]:
     log = _part(LogTable, values.get("log", {}))
     log_part = None if log is None else log_plan(log, path.parent, environ.get(STATE_DIRECTORY))
@@ -402,7 +212,7 @@ def _about_environment(
     """Replaces what is missing in a table that only misspelt variables of the environment began."""
     for mistake in found:
         room = str(mistake.keys[0]) if mistake.keys else ""
-        depth = 2 if room in _TABLES_BY_ID else 1
+        depth = 2 if room in TABLES_BY_ID else 1
         table = mistake.keys[:depth]
         variables = [name for keys, name in mistakes.origins.items() if keys[:depth] == table]
         tables = written.get(room, {})

@@ -4,7 +4,7 @@ from typing import Literal
 
 from pydantic import Field, model_validator
 
-from bridge.config.tables import Table, positive, refused
+from bridge.config.tables import Table, optional, positive, refused
 from bridge.protocol.registers import (
     Function,
     ModbusMap,
@@ -138,12 +138,12 @@ class RelayTable(Table):
 
     device: int = _device()
     coil: int = _register()
-    time_limit_register: int | None = Field(
-        default=None,
+    time_limit_register: int | None = optional(
+        "the holding register for the time in which the output stays on; each write starts that time again, "
+        "and the module itself switches off at its end",
+        "none; then relay_without_time_limit must be true",
         ge=0,
         le=65535,
-        description="the holding register for the time in which the output stays on; each write starts that "
-        "time again, and the module itself switches off at its end",
     )
     time_limit_step_s: float = positive("the unit of that time, in seconds, such as 0.1", 1.0)
     relay_without_time_limit: bool = Field(
@@ -184,18 +184,22 @@ class ModbusTable(Table):
         description="a table: the registers of the product's conductivity"
     )
     temperature: TemperatureTable = Field(description="a table: the registers of the product's temperature")
-    feed_conductivity: ConductivityTable | None = Field(
-        default=None, description="a table, if it is measured"
+    feed_conductivity: ConductivityTable | None = optional(
+        "a table: the registers of the feed's conductivity, if it is measured", "not measured"
     )
-    feed_temperature: TemperatureTable | None = Field(default=None, description="a table, if it is measured")
-    level: TransmitterLevelTable | None = Field(
-        default=None, description="a table, if there is a transmitter"
+    feed_temperature: TemperatureTable | None = optional(
+        "a table: the registers of the feed's temperature, if it is measured", "not measured"
     )
-    low_switch: SwitchTable | None = Field(default=None, description="a table, if there is one")
-    full_switch: SwitchTable | None = Field(default=None, description="a table, if there is one")
-    overflow_float: SwitchTable | None = Field(default=None, description="a table, if its state can be read")
+    level: TransmitterLevelTable | None = optional(
+        "a table: the registers of a level transmitter, if there is one", "no transmitter"
+    )
+    low_switch: SwitchTable | None = optional("a table: the low switch, if there is one", "no switch")
+    full_switch: SwitchTable | None = optional("a table: the full switch, if there is one", "no switch")
+    overflow_float: SwitchTable | None = optional(
+        "a table: the overflow float, if its state can be read", "its state is not read"
+    )
     valve: RelayTable = Field(description="a table: the relay of the fill valve")
-    drain: RelayTable | None = Field(default=None, description="a table: the relay of the drain valve")
+    drain: RelayTable | None = optional("a table: the relay of the drain valve", "no drain valve")
 
     def core(self) -> ModbusMap:
         """Make the map of the line."""

@@ -8,20 +8,20 @@ from typing import Annotated, Any, Literal
 from zoneinfo import ZoneInfo, available_timezones
 
 from pydantic import BeforeValidator, Field, SecretStr, field_validator, model_validator
-from pydantic_core import PydanticCustomError
 from pydantic_settings import BaseSettings, SettingsConfigDict
 
-from bridge.config.by_hand import HandTable, MeterTable, ShelfTable
+from bridge.config.by_hand import HandTable, MeterTable, RoundTable, ShelfTable, TrayTable, WeatherTable
 from bridge.config.plan import PagePlan
 from bridge.config.reservoir import ReservoirTable
 from bridge.config.tables import (
     ID_PATTERN,
     Table,
+    optional,
     positive,
     refused,
     sound,
+    unfit,
 )
-from bridge.config.trays import RoundTable, TrayTable, WeatherTable
 from bridge.mqtt.announcements import AnnouncementTemplate, Each
 from bridge.mqtt.broker import Secret
 from bridge.mqtt.topics import Layout
@@ -55,7 +55,10 @@ Solids = Annotated[Literal["ppm", "µS/cm"], _spelled(CONDUCTIVITY)]
 
 
 class DisplayTable(Table):
-    """``[display]``: how quantities are shown to people; published and recorded values do not change."""
+    """``[display]``: how quantities are shown to people.
+
+    Published and stored values stay in L, °C, ppm and UTC.
+    """
 
     volume: Volume = Field(default="L", description="the unit of volumes")
     temperature: Temperature = Field(default="°C", description="the unit of temperatures")
@@ -68,10 +71,8 @@ class DisplayTable(Table):
         pattern=r"^[^\s\x00-\x1f\x7f-\x9f]*$",
         description=f'a code or a sign for money of at most {LONGEST_CURRENCY} characters, such as "EUR"',
     )
-    zone: str | None = Field(
-        default=None,
-        min_length=1,
-        description='a time zone by its IANA name, such as "Europe/Rome"; by default that of the machine',
+    zone: str | None = optional(
+        'a time zone by its IANA name, such as "Europe/Rome"', "that of the machine", min_length=1
     )
 
     def core(self) -> DisplayUnits:
@@ -121,7 +122,7 @@ _LABEL = re.compile(r"[a-z0-9_]([a-z0-9_-]*[a-z0-9_])?", re.ASCII | re.IGNORECAS
 
 
 class PageTable(Table):
-    """``[page]``: the page on the home network; the presence of the table switches it on."""
+    """``[page]``: the page on the home network. The table, even an empty one, switches it on."""
 
     enabled: bool = Field(default=True, description="whether the page is served")
     host: str = Field(
@@ -133,11 +134,11 @@ class PageTable(Table):
         default_factory=list,
         description='the host names by which browsers reach it, such as "garden-pi.local"',
     )
-    token: SecretStr | None = Field(
-        default=None,
+    token: SecretStr | None = optional(
+        f"the word that allows people to send commands, {SHORTEST_TOKEN} to 256 characters",
+        "the page takes no commands",
         min_length=SHORTEST_TOKEN,
         max_length=256,
-        description=f"the word that allows people to send commands, {SHORTEST_TOKEN} to 256 characters",
         repr=False,
     )
 
@@ -148,7 +149,7 @@ class PageTable(Table):
             try:
                 ipaddress.ip_address(host)
             except ValueError:
-                raise _refused(
+                raise unfit(
                     f"{host!r} is not an address of this machine; give 127.0.0.1 for this machine alone, "
                     "0.0.0.0 or :: for every network, or one of its own addresses",
                 ) from None
@@ -159,14 +160,14 @@ class PageTable(Table):
     def _host_names(cls, names: list[str]) -> list[str]:
         for name in names:
             if not all(_LABEL.fullmatch(label) for label in name.split(".")):
-                raise _refused(f"{name!r} is not a host name; give one without http:// and without a port")
+                raise unfit(f"{name!r} is not a host name; give one without http:// and without a port")
         return [name.lower() for name in names]
 
     @field_validator("token")
     @classmethod
     def _one_word(cls, token: SecretStr | None) -> SecretStr | None:
         if token is not None and not re.fullmatch(r"[\x21-\x7e]+", token.get_secret_value()):
-            raise _refused("must be one word of plain letters, digits and signs")
+            raise unfit("must be one word of plain letters, digits and signs")
         return token
 
     def core(self, layout: Layout) -> PagePlan | None:
@@ -188,36 +189,37 @@ def warnings_on(page: PagePlan | None) -> Iterator[str]:
     )
 
 
-def _refused(sentence: str) -> PydanticCustomError:
-    return PydanticCustomError("refused", "{sentence}", {"sentence": sentence})
-
-
 ReservoirId = Annotated[str, Field(pattern=ID_PATTERN)]
 
 
 class BridgeTable(Table):
-    """``[bridge]``: its names."""
+    """``[bridge]``: the names of the bridge, and its socket."""
 
     id: str = Field(
         default="clearwell",
         pattern=ID_PATTERN,
-        description='lower-case letters and digits in groups joined by hyphens, such as "garden-bridge"',
+        description="its id on the hub: lower-case letters and digits in groups joined by hyphens, such as "
+        '"garden-bridge"',
     )
     name: str = Field(default="Clearwell", min_length=1, description="what people call the bridge")
-    socket: str | None = Field(
-        default=None, min_length=1, description="the file of the socket for commands on the same machine"
+    socket: str | None = optional(
+        "the file of the socket for commands on the same machine",
+        "beside the log, with its name and `.socket`",
+        min_length=1,
     )
 
 
 class TlsTable(Table):
-    """``hub.tls``: encryption. An empty table trusts the authorities of the operating system."""
+    """``hub.tls``: encryption of the connection to the broker."""
 
-    ca_file: str | None = Field(
-        default=None, min_length=1, description="the authority's certificate, a PEM file"
+    ca_file: str | None = optional(
+        "the authority's certificate, a PEM file", "the authorities of the operating system", min_length=1
     )
-    cert_file: str | None = Field(default=None, min_length=1, description="a client certificate, a PEM file")
-    key_file: str | None = Field(
-        default=None, min_length=1, description="the client certificate's key, a PEM file"
+    cert_file: str | None = optional(
+        "a client certificate, a PEM file", "no client certificate", min_length=1
+    )
+    key_file: str | None = optional(
+        "the client certificate's key, a PEM file", "no client certificate", min_length=1
     )
 
 
@@ -248,22 +250,23 @@ class AnnouncementTable(Table):
 
 
 class HubTable(Table):
-    """``[hub]``: the broker and the topics."""
+    """``[hub]``: the broker and the topics.
+
+    Without this table there is no hub, and the guard works all the same.
+    """
 
     host: str = Field(
         pattern=r"^[^\s@/]+$",
         description='the broker\'s name or address and nothing else, such as "localhost"',
     )
-    port: int | None = Field(default=None, ge=1, le=65535, description="the broker's port")
-    client_id: str | None = Field(
-        default=None, min_length=1, description="an id that no other client of the broker uses"
+    port: int | None = optional("the broker's port", "1883, or 8883 with `[hub.tls]`", ge=1, le=65535)
+    client_id: str | None = optional(
+        "an id that no other client of the broker uses", "the id of the bridge", min_length=1
     )
-    username: str | None = Field(default=None, min_length=1, description="the user name", repr=False)
-    password: SecretStr | None = Field(default=None, description="the password", repr=False)
+    username: str | None = optional("the user name", "no user name", min_length=1, repr=False)
+    password: SecretStr | None = optional("the password", "no password", repr=False)
     version: Literal["5", "3.1.1"] = Field(default="5", description="the version of MQTT")
-    tls: TlsTable | None = Field(
-        default=None, description="a table; an empty one trusts the system's authorities"
-    )
+    tls: TlsTable | None = optional("a table; an empty one trusts the system's authorities", "no encryption")
     keepalive_s: int = Field(default=30, ge=5, le=3600, description="the keep-alive time of MQTT, in seconds")
     prefix: str = Field(
         default="homie",
@@ -279,12 +282,12 @@ class HubTable(Table):
         # An address of IPv6 has more than one colon.
         if re.fullmatch(r"[^:]+:\d*", host):
             name, _, port = host.partition(":")
-            raise _refused(f'{host!r} has a port; write host = "{name}" and port = {port or 1883} apart')
+            raise unfit(f'{host!r} has a port; write host = "{name}" and port = {port or 1883} apart')
         return host
 
 
 class OutboxTable(Table):
-    """``log.outbox``: the SenML records that are sent to the hub's log."""
+    """``[log.outbox]``: the SenML records that are sent to the hub's log."""
 
     enabled: bool = Field(default=True, description="whether records are sent at all")
     every_s: float = Field(
@@ -299,7 +302,11 @@ class LogTable(Table):
     enabled: bool = Field(
         default=True, description="whether a log is kept; without a log nothing survives a restart"
     )
-    path: str | None = Field(default=None, min_length=1, description="the file of the log")
+    path: str | None = optional(
+        "the file of the log",
+        "`clearwell.db` in systemd's state directory, or beside the configuration",
+        min_length=1,
+    )
     raw_days: int = Field(default=14, ge=1, le=3660, description="how long readings are kept, in days")
     years: int = Field(default=20, ge=1, le=100, description="how long everything else is kept, in years")
     outbox: OutboxTable = Field(default=OutboxTable(), description="a table about the hub's log")
@@ -310,15 +317,15 @@ class Settings(BaseSettings):
 
     model_config = SettingsConfigDict(extra="forbid", strict=True, frozen=True, allow_inf_nan=False)
 
-    secrets_dir: str | None = Field(
-        default=None,
+    secrets_dir: str | None = optional(
+        "a directory with the files hub_username, hub_password and page_token",
+        "the one that systemd names in `CREDENTIALS_DIRECTORY`",
         min_length=1,
-        description="a directory with the files hub_username, hub_password and page_token",
     )
     bridge: BridgeTable = Field(default=BridgeTable(), description="a table with 'id' and 'name'")
     log: LogTable = Field(default=LogTable(), description="a table about the log on disk")
-    hub: HubTable | None = Field(default=None, description="a table about the broker, with 'host'")
-    page: PageTable | None = Field(default=None, description="a table about the page on the home network")
+    hub: HubTable | None = optional("a table about the broker, with 'host'", "no hub")
+    page: PageTable | None = optional("a table about the page on the home network", "no page")
     display: DisplayTable = Field(
         default=DisplayTable(), description="a table about the units that are shown to people"
     )
@@ -341,5 +348,7 @@ class Settings(BaseSettings):
         default_factory=dict,
         description="tables [tray.<id>], such as [tray.south-bench], in the order of the benches",
     )
-    weather: WeatherTable | None = Field(default=None, description="a table about the place of the trays")
+    weather: WeatherTable | None = optional(
+        "a table about the place of the trays", "the trays are judged without weather"
+    )
     round: RoundTable = Field(default=RoundTable(), description="a table about the watering round")

@@ -4,6 +4,7 @@ The other files of this room make the plan from a file and the environment; othe
 """
 
 import ipaddress
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -65,6 +66,17 @@ class TraysPlan:
     temperature_of: str | None = None
     """The reservoir whose controller's temperature follows that of the air."""
 
+    def shown_with(self, reservoir: str, reservoirs: Sequence[str]) -> frozenset[str]:
+        """Return the waters whose trays are shown with a reservoir: its own; the first one has the rest too.
+
+        Args:
+            reservoir: The id of the reservoir.
+            reservoirs: The ids of all reservoirs with a controller, in their order.
+        """
+        fed_from = {tray.fed_from for tray in self.trays}
+        first = bool(reservoirs) and reservoir == reservoirs[0]
+        return frozenset(fed_from & {reservoir} | (fed_from - set(reservoirs) if first else set()))
+
 
 @dataclass(frozen=True, slots=True)
 class BridgePlan:
@@ -93,6 +105,12 @@ class BridgePlan:
         """Purifiers and shelves by their ids."""
         kept: tuple[HandPlan | ShelfPlan, ...] = (*self.by_hand, *self.shelves)
         return {one.ident: one for one in kept}
+
+    @property
+    def factors(self) -> dict[str, float]:
+        """The scale of each water by its id, in ppm for each µS/cm at 25 °C."""
+        of_reservoirs = {one.identity.reservoir: one.identity.factor for one in self.stations}
+        return of_reservoirs | {ident: one.factor for ident, one in self.kept_by_hand.items()}
 
 
 def is_this_machine(host: str) -> bool:

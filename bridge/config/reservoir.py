@@ -6,198 +6,106 @@ Messages about mistakes quote the descriptions, so each says what would be right
 from dataclasses import replace
 from typing import Any, Literal
 
-from pydantic import Field, ModelWrapValidatorHandler, PrivateAttr, model_validator
+from pydantic import Field, model_validator
 
+from bridge.config.cartridge import CartridgeTable
 from bridge.config.modbus import ModbusTable
-from bridge.config.tables import ID_PATTERN, Grams, Litres, Ppm, Table, from_zero, given, positive, refused
+from bridge.config.tables import (
+    ID_PATTERN,
+    TARGET_UNSTATED,
+    Table,
+    from_zero,
+    given,
+    optional,
+    positive,
+    refused,
+)
 from bridge.config.tank import LevelTable, ShapeTable
 from bridge.estimate.verdict import LIMIT_PPM
-from bridge.purifier.cartridge import (
-    RATING_SD,
-    Kind,
-    RatedGrains,
-    RatedGrams,
-    RatedLitres,
-    RatedResin,
-    Rating,
-    equivalent_weight_on_scale,
-    rated_grams,
-    rating_sd_on_scale,
-)
-from bridge.station.plan import CartridgePlan
-from bridge.units import MASS, MILLIGRAMS_PER_GRAIN
+from bridge.guard.limits import Limits
 from bridge.water import conductivity
 from bridge.water.conductivity import LARGEST_LINEAR_PERCENT_PER_K, Compensation, Method
 from bridge.water.measurement import LARGEST_FACTOR, SMALLEST_FACTOR, MeasuringChain, Scale
 from bridge.water.probe import ProbeSettings
 from bridge.water.uncertainty import StandardUncertainties, WaterKind, for_water
 
-DEFAULT_LEAD_DAYS = 7.0
-_OF_KIND = {
-    "exchange": (
-        "treats",
-        "treats_of",
-        "takes_up",
-        "resin",
-        "equivalents_per_l",
-        "rating_sd_percent",
-        "rating_factor",
-    ),
-    "membrane": ("rejection_percent",),
-    "distiller": ("scale",),
-}
-
-
-class CartridgeTable(Table):
-    """``cartridge``: an exchange cartridge, a membrane or a distiller, for the forecast."""
-
-    kind: Literal["exchange", "membrane", "distiller"] = Field(
-        description="'exchange' (resin), 'membrane' or 'distiller'"
-    )
-    treats: Litres | None = positive(
-        "the litres that it treats, or a text such as '45 us-gal'; with treats_of"
-    )
-    treats_of: Ppm | None = positive("the ppm of the feed to which treats applies")
-    takes_up: Grams | None = positive("the grams that it takes up, or a text such as '300 grain'")
-    resin: Litres | None = positive("the litres of resin in it; with equivalents_per_l")
-    equivalents_per_l: float | None = positive("the equivalents that a litre of the resin takes up")
-    rating_sd_percent: float | None = Field(
-        default=None, ge=1, le=100, description="one standard deviation of the rating in per cent, 1 to 100"
-    )
-    rating_factor: float | None = Field(
-        default=None,
-        ge=SMALLEST_FACTOR,
-        le=LARGEST_FACTOR,
-        description="the scale on which treats_of or takes_up is stated, if not that of the limit: ppm for "
-        "each µS/cm at 25 °C, often 0.5",
-    )
-    rejection_percent: float | None = Field(
-        default=None, ge=50, le=99.9, description="the rated rejection of a membrane in per cent"
-    )
-    scale: Grams | None = positive("the grams of scale that may collect in a distiller before it is descaled")
-    price: float | None = from_zero("the price of a new one")
-    lead_days: float = from_zero(
-        "the days from the order until a new one is fitted", DEFAULT_LEAD_DAYS, le=366
-    )
-
-    # A rating in grains counts calcium carbonate, and one in grams the ppm of the reservoir's own scale.
-    _in_grains: bool = PrivateAttr(default=False)
-
-    @model_validator(mode="wrap")
-    @classmethod
-    def _with_unit(cls, values: Any, make: ModelWrapValidatorHandler["CartridgeTable"]) -> "CartridgeTable":
-        table = make(values)
-        written = values.get("takes_up") if isinstance(values, dict) else None
-        table._in_grains = isinstance(written, str) and MASS.parse(written)[1] is MASS.unit("grain")
-        return table
-
-    @model_validator(mode="after")
-    def _fits(self) -> "CartridgeTable":
-        for kind, keys in _OF_KIND.items():
-            for key in keys:
-                if kind != self.kind and getattr(self, key) is not None:
-                    raise refused(key, getattr(self, key), f"belongs to the kind '{kind}'; leave it out")
-        for one, other in (("treats", "treats_of"), ("resin", "equivalents_per_l")):
-            if (getattr(self, one) is None) != (getattr(self, other) is None):
-                raise refused(one, getattr(self, one), f"goes together with {other}; give both")
-        if self.rating_factor is not None and self.resin is not None:
-            raise refused(
-                "rating_factor", self.rating_factor, "does not go with resin, whose rating has no scale"
-            )
-        ratings = sum(x is not None for x in (self.treats, self.takes_up, self.resin))
-        if self.kind == "exchange" and ratings != 1:
-            raise refused("kind", self.kind, "needs one rating: treats and treats_of, or takes_up, or resin")
-        if self.kind == "membrane" and self.rejection_percent is None:
-            raise refused("kind", self.kind, "needs rejection_percent, the rated rejection")
-        if self.kind == "distiller" and self.scale is None:
-            raise refused("kind", self.kind, "needs scale, the grams of scale that may collect")
-        return self
-
-    def core(self, factor: float) -> CartridgePlan:
-        """Make the plan of this cartridge.
-
-        Args:
-            factor: The scale of the reservoir, in ppm for each µS/cm at 25 °C.
-        """
-        rating = self._rating()
-        rating_sd = RATING_SD if self.rating_sd_percent is None else self.rating_sd_percent / 100.0
-        equivalent_g = equivalent_weight_on_scale(factor)
-        rated_g = self.scale if rating is None else rated_grams(rating, equivalent_g)
-        if rated_g is not None and self.rating_factor is not None:
-            rated_g *= factor / self.rating_factor
-        return CartridgePlan(
-            kind=Kind(self.kind),
-            rated_g=rated_g,
-            rating_sd=rating_sd_on_scale(rating, rating_sd),
-            rejection_percent=self.rejection_percent,
-            price=self.price,
-            lead_days=self.lead_days,
-        )
-
-    @property
-    def rating_is_on_a_scale(self) -> bool:
-        """True if the rating is in ppm or in grams of a meter. Grains and resin are equivalents."""
-        return self.treats is not None or (self.takes_up is not None and not self._in_grains)
-
-    def _rating(self) -> Rating | None:
-        if self.treats is not None and self.treats_of is not None:
-            return RatedLitres(self.treats, self.treats_of)
-        if self.resin is not None and self.equivalents_per_l is not None:
-            return RatedResin(self.resin, self.equivalents_per_l)
-        if self.takes_up is None:
-            return None
-        if self._in_grains:
-            return RatedGrains(self.takes_up * 1000.0 / MILLIGRAMS_PER_GRAIN)
-        return RatedGrams(self.takes_up)
+_INPUTS = StandardUncertainties()
+_PROBE = ProbeSettings()
+_LIMITS = Limits()
+"""Only for the defaults."""
 
 
 class UncertaintyTable(Table):
     """``uncertainty``: the standard uncertainties (k = 1) of the inputs of a reading."""
 
-    cell_constant_percent: float | None = from_zero("that of the cell constant, in per cent; of a label 5")
-    offset_us: float | None = from_zero("that of the offset with the leakage of the cable, in µS")
-    lead_resistance_ohm: float | None = from_zero("that of the resistance of both wires, in ohm")
-    conductance_percent: float | None = from_zero("that of the measured conductance, in per cent")
-    conductance_step_us: float | None = from_zero("one step of the measured conductance, in µS")
-    temperature_k: float | None = from_zero("that of the water temperature, in kelvin")
-    linear_percent_per_k: float | None = from_zero("that of the coefficient of 'linear', in %/K")
-    method_percent_per_k: float | None = from_zero(
-        "that of the compensation, in % for each K from 25 °C; usually that of the kind of water"
+    cell_constant_percent: float = from_zero(
+        "that of the cell constant, in per cent", _INPUTS.cell_constant_percent
     )
-    factor_percent: float | None = from_zero("that of the factor, in per cent; 0 for a stated scale")
+    offset_us: float = from_zero("that of the offset with the leakage of the cable, in µS", _INPUTS.offset_us)
+    lead_resistance_ohm: float = from_zero(
+        "that of the resistance of both wires, in ohm", _INPUTS.lead_resistance_ohm
+    )
+    conductance_percent: float = from_zero(
+        "that of the measured conductance, in per cent", _INPUTS.conductance_percent
+    )
+    conductance_step_us: float = from_zero(
+        "one step of the measured conductance, in µS", _INPUTS.conductance_step_us
+    )
+    temperature_k: float = from_zero("that of the water temperature, in kelvin", _INPUTS.temperature_k)
+    linear_percent_per_k: float = from_zero(
+        "that of the coefficient of 'linear', in %/K", _INPUTS.linear_percent_per_k
+    )
+    method_percent_per_k: float | None = from_zero(
+        "that of the compensation, in % for each K from 25 °C", unstated="that of the kind of water"
+    )
+    factor_percent: float = from_zero(
+        "that of the factor, in per cent; 0 for a stated scale", _INPUTS.factor_percent
+    )
 
 
 class WatchTable(Table):
     """``watch``: the limits beyond which the probe is faulty."""
 
-    over_range_us_cm: float | None = positive("the upper end of the probe's range in µS/cm")
-    floor_tolerance: float | None = from_zero("how far below pure water a value may lie, 0 to 1", lt=1)
-    resolution_us_cm: float | None = from_zero("one step of the reading in µS/cm")
-    lowest_c: float | None = Field(default=None, description="the lowest possible temperature, in °C")
-    highest_c: float | None = Field(default=None, description="the highest possible temperature, in °C")
-    fault_codes_c: list[float] | None = Field(
-        default=None, description="the temperatures that the sensor reports when it has failed, in °C"
+    over_range_us_cm: float = positive("the upper end of the probe's range in µS/cm", _PROBE.over_range_us_cm)
+    floor_tolerance: float = from_zero(
+        "how far below pure water a value may lie, as a fraction", _PROBE.floor_tolerance, lt=1
     )
-    frozen_after_s: float | None = positive("after how long without any movement a value is frozen, in s")
-    noise_fraction: float | None = positive("the jump that counts as noise, as a fraction of the reading")
-    noise_us_cm: float | None = from_zero("the jump that is too small to count as noise, in µS/cm")
-    swapped_ratio: float | None = Field(
-        default=None, ge=1, description="how many times the feed the product may read before they are swapped"
+    resolution_us_cm: float | None = from_zero(
+        "one step of the reading in µS/cm", unstated="conductance_step_us times the cell constant"
     )
-    swapped_after_s: float | None = from_zero("after how long that is a fault, in seconds; 0 for never")
+    lowest_c: float = Field(default=_PROBE.lowest_c, description="the lowest possible temperature, in °C")
+    highest_c: float = Field(default=_PROBE.highest_c, description="the highest possible temperature, in °C")
+    fault_codes_c: list[float] = Field(
+        default=list(_PROBE.fault_codes_c),
+        description="the temperatures that the sensor reports when it has failed, in °C",
+    )
+    frozen_after_s: float = positive(
+        "after how long without any movement a value is frozen, in seconds", _PROBE.frozen_after_s
+    )
+    noise_fraction: float = positive(
+        "the jump that counts as noise, as a fraction of the reading", _PROBE.noise_fraction
+    )
+    noise_us_cm: float = from_zero(
+        "the jump that is too small to count as noise, in µS/cm", _PROBE.noise_us_cm
+    )
+    swapped_ratio: float = Field(
+        default=_PROBE.swapped_ratio,
+        ge=1,
+        description="how many times the feed the product may read before they are swapped",
+    )
+    swapped_after_s: float = from_zero(
+        "after how long that is a fault, in seconds; 0 for never", _PROBE.swapped_after_s
+    )
 
     @model_validator(mode="after")
     def _rising(self) -> "WatchTable":
-        default = ProbeSettings()
-        low_c = default.lowest_c if self.lowest_c is None else self.lowest_c
-        high_c = default.highest_c if self.highest_c is None else self.highest_c
-        if low_c >= high_c:
-            raise refused("lowest_c", low_c, f"must be below highest_c = {high_c:g}")
+        if self.lowest_c >= self.highest_c:
+            raise refused("lowest_c", self.lowest_c, f"must be below highest_c = {self.highest_c:g}")
         return self
 
 
 class ProbeTable(Table):
-    """``product`` or ``feed``: one conductivity probe with its temperature sensor."""
+    """``product``, ``feed`` or ``check_cell``: one conductivity cell with its temperature sensor."""
 
     cell_constant_per_cm: float = Field(
         ge=conductivity.SMALLEST_CONSTANT_PER_CM,
@@ -213,15 +121,16 @@ class ProbeTable(Table):
     lead_resistance_ohm: float = from_zero(
         "the resistance of both wires together, in ohm", 0.0, le=conductivity.LARGEST_LEAD_RESISTANCE_OHM
     )
-    method: Literal["natural", "pure", "linear", "off"] | None = Field(
-        default=None, description="how the reading is converted to 25 °C"
+    method: Literal["natural", "pure", "linear", "off"] | None = optional(
+        "how the reading is converted to 25 °C", "pure, and natural for the feed"
     )
     linear_percent_per_k: float = positive(
         "the coefficient of the method 'linear' in %/K", 2.0, le=LARGEST_LINEAR_PERCENT_PER_K
     )
-    water: WaterKind | None = Field(
-        default=None,
-        description="the kind of water: 'exchange-product', 'permeate', 'distilled', 'rain' or 'tap'",
+    water: WaterKind | None = optional(
+        "the kind of water, for the uncertainty of the compensation: 'exchange-product', 'permeate', "
+        "'distilled', 'rain' or 'tap'",
+        "that of the kind of cartridge, and tap for the feed",
     )
     uncertainty: UncertaintyTable = Field(default=UncertaintyTable(), description="a table of uncertainties")
     watch: WatchTable = Field(
@@ -251,11 +160,9 @@ class ProbeTable(Table):
     def watching(self) -> ProbeSettings:
         """Make the settings of the probe's diagnosis."""
         values: dict[str, Any] = given(self.watch)
-        if "fault_codes_c" in values:
-            values["fault_codes_c"] = tuple(values["fault_codes_c"])
+        values["fault_codes_c"] = tuple(self.watch.fault_codes_c)
         step_us = self.uncertainty.conductance_step_us
-        if step_us is not None:
-            values.setdefault("resolution_us_cm", step_us * self.cell_constant_per_cm)
+        values.setdefault("resolution_us_cm", step_us * self.cell_constant_per_cm)
         return ProbeSettings(**values)
 
 
@@ -263,71 +170,122 @@ class PurifierTable(Table):
     """``purifier``: its feed, its flow and its drain valve."""
 
     drain_valve: bool = Field(default=False, description="true if a valve can send product to a drain")
-    feed_ppm: float | None = positive("the feed's dissolved solids in ppm on the reservoir's scale")
+    feed_ppm: float | None = positive(
+        "the feed's dissolved solids in ppm on the reservoir's scale, if no cell measures them",
+        unstated="not known",
+    )
     litres_per_pulse: float | None = positive(
-        "the litres for each pulse of the flow sensor: 1 divided by the pulses per litre on its label"
+        "the litres for each pulse of the flow sensor: 1 divided by the pulses per litre on its label",
+        unstated="no flow sensor",
     )
     flow_max_l_min: float = positive("the greatest flow of the purifier, in litres a minute", 6.0)
 
 
-class GuardTable(Table):
-    """``guard``: the bounds. Those that are not given follow from the capacity or have a default."""
+LARGEST_SURFACE_M2 = 1000.0
+FILL_SHARE, DAILY_SHARE = 1.1, 2.0
+"""Of the volume at the fill mark, and of the capacity."""
+RISE_SHARE, RISE_STEPS = 0.025, 2.0
+NO_RISE_SHARE, NO_RISE_STEPS = 0.005, 1.2
+"""Of the capacity, and steps of the level sensor."""
 
-    limit_ppm: float | None = positive("the limit of the product in ppm on the reservoir's scale")
-    target_ppm: float | None = positive("the ppm from which product is only marginal")
-    gross_ppm: float | None = positive("the ppm at which the product trips without delay")
-    reservoir_limit_ppm: float | None = positive("the limit of the water in the reservoir, in ppm")
-    persistence_s: float | None = positive("how long an excess lasts until it causes a trip, in seconds")
-    excursions_max: int | None = Field(
-        default=None, ge=1, description="how many excesses within one fill cause a trip"
+
+class GuardTable(Table):
+    """``guard``: the bounds. Those that follow from the capacity are the project's own rules of thumb."""
+
+    limit_ppm: float = positive("the limit of the product in ppm on the reservoir's scale", LIMIT_PPM)
+    target_ppm: float | None = positive(
+        "the ppm from which product is only marginal", unstated=TARGET_UNSTATED
     )
-    pause_s: float | None = positive("how long an interrupted fill waits, in seconds")
-    rinse_min_s: float | None = positive("the shortest rinse, in seconds")
-    rinse_max_s: float | None = positive("the longest rinse, in seconds")
-    in_spec_s: float | None = positive("how long product must be good before a rinse ends, in seconds")
-    lease_s: float | None = Field(
-        default=None,
+    gross_ppm: float | None = positive(
+        "the ppm at which the product trips without delay", unstated="twice limit_ppm"
+    )
+    reservoir_limit_ppm: float | None = positive(
+        "the limit of the water in the reservoir, in ppm", unstated="limit_ppm"
+    )
+    persistence_s: float = positive(
+        "how long an excess lasts until it causes a trip, in seconds", _LIMITS.persistence_s
+    )
+    excursions_max: int = Field(
+        default=_LIMITS.excursions_max, ge=1, description="how many excesses within one fill cause a trip"
+    )
+    pause_s: float = positive("how long an interrupted fill waits, in seconds", _LIMITS.pause_s)
+    rinse_min_s: float = positive("the shortest rinse, in seconds", _LIMITS.rinse_min_s)
+    rinse_max_s: float = positive("the longest rinse, in seconds", _LIMITS.rinse_max_s)
+    in_spec_s: float = positive(
+        "how long product must be good before a rinse ends, in seconds", _LIMITS.in_spec_s
+    )
+    lease_s: float = Field(
+        default=_LIMITS.lease_s,
         ge=2,
         le=30,
         description="for how long the valve may stay open without a renewal, in seconds",
     )
-    stale_after_s: float | None = Field(
-        default=None, ge=1, le=30, description="after how long a reading is too old, in seconds"
+    stale_after_s: float = Field(
+        default=_LIMITS.stale_after_s,
+        ge=1,
+        le=30,
+        description="after how long a reading is too old, in seconds",
     )
-    link_lost_after_s: float | None = positive("after how long a silent controller causes a trip, in seconds")
-    link_steady_s: float | None = positive(
-        "how long the link must be steady before its trip can be reset, in seconds"
+    link_lost_after_s: float = positive(
+        "after how long a silent controller causes a trip, in seconds", _LIMITS.link_lost_after_s
     )
-    probe_failure_after_s: float | None = positive("after how long a failed probe causes a trip, in seconds")
-    level_failure_after_s: float | None = positive(
-        "after how long an unknown level causes a trip, in seconds"
+    link_steady_s: float = positive(
+        "how long the link must be steady before its trip can be reset, in seconds", _LIMITS.link_steady_s
     )
-    temperature_low_c: float | None = Field(
-        default=None, description="the coldest water that may flow, in °C"
+    probe_failure_after_s: float = positive(
+        "after how long a failed probe causes a trip, in seconds", _LIMITS.probe_failure_after_s
     )
-    temperature_high_c: float | None = Field(
-        default=None, description="the warmest water that may flow, in °C"
+    level_failure_after_s: float = positive(
+        "after how long an unknown level causes a trip, in seconds", _LIMITS.level_failure_after_s
     )
-    fill_max_s: float | None = positive("how long a fill may last, in seconds")
-    fill_max_l: float | None = positive("the greatest volume of one fill, in litres")
-    daily_max_l: float | None = positive("the greatest volume in 24 hours, in litres")
-    no_rise_after_s: float | None = positive("how long water may flow without a rise, in seconds")
-    no_rise_l: float | None = positive("the rise that the flow must cause in that time, in litres")
-    settle_s: float | None = positive("how long the level may move after the valve shut, in seconds")
-    rise_closed_l: float | None = positive("the rise that causes a trip with the valve shut, in litres")
-    blocked_after_s: float | None = positive(
-        "how long a pending fill may be blocked before an alarm, in seconds"
+    temperature_low_c: float = Field(
+        default=_LIMITS.temperature_low_c, description="the coldest water that may flow, in °C"
     )
-    command_max_age_s: float | None = positive("how old a command from the hub may be, in seconds")
-    shelve_max_minutes: float | None = positive("how long an alarm may be shelved, in minutes", le=1440)
+    temperature_high_c: float = Field(
+        default=_LIMITS.temperature_high_c, description="the warmest water that may flow, in °C"
+    )
+    fill_max_s: float = positive("how long a fill may last, in seconds", _LIMITS.fill_max_s)
+    fill_max_l: float | None = positive(
+        "the greatest volume of one fill, in litres",
+        unstated=f"{FILL_SHARE:g} times the volume at the fill mark, enough for an empty reservoir",
+    )
+    daily_max_l: float | None = positive(
+        "the greatest volume in 24 hours, in litres", unstated=f"{DAILY_SHARE:g} times the capacity"
+    )
+    no_rise_after_s: float = positive(
+        "how long water may flow without a rise, in seconds", _LIMITS.no_rise_after_s
+    )
+    no_rise_l: float | None = positive(
+        "the rise that the flow must cause in that time, in litres",
+        unstated=f"{NO_RISE_SHARE:g} of the capacity, at least {NO_RISE_STEPS:g} steps of the level sensor",
+    )
+    settle_s: float = positive(
+        "how long the level may move after the valve shut, in seconds", _LIMITS.settle_s
+    )
+    rise_closed_l: float | None = positive(
+        "the rise that causes a trip with the valve shut, in litres",
+        unstated=f"{RISE_SHARE:g} of the capacity, at least {RISE_STEPS:g} steps of the level sensor; no "
+        "trip if rain falls in",
+    )
+    blocked_after_s: float = positive(
+        "how long a pending fill may be blocked before an alarm, in seconds", _LIMITS.blocked_after_s
+    )
+    proof_test_days: float = positive(
+        "after how many days the overflow float is tested by hand again", _LIMITS.proof_test_days
+    )
+    command_max_age_s: float = positive(
+        "how old a command from the hub may be, in seconds", _LIMITS.command_max_age_s
+    )
+    shelve_max_minutes: float = positive(
+        "how long an alarm may be shelved, in minutes", _LIMITS.shelve_max_minutes, le=1440
+    )
 
     @model_validator(mode="after")
     def _rising(self) -> "GuardTable":
-        limit_ppm = LIMIT_PPM if self.limit_ppm is None else self.limit_ppm
-        if self.target_ppm is not None and self.target_ppm > limit_ppm:
-            raise refused("target_ppm", self.target_ppm, f"must be at most limit_ppm = {limit_ppm:g}")
-        if self.gross_ppm is not None and self.gross_ppm < limit_ppm:
-            raise refused("gross_ppm", self.gross_ppm, f"must be at least limit_ppm = {limit_ppm:g}")
+        if self.target_ppm is not None and self.target_ppm > self.limit_ppm:
+            raise refused("target_ppm", self.target_ppm, f"must be at most limit_ppm = {self.limit_ppm:g}")
+        if self.gross_ppm is not None and self.gross_ppm < self.limit_ppm:
+            raise refused("gross_ppm", self.gross_ppm, f"must be at least limit_ppm = {self.limit_ppm:g}")
         return self
 
 
@@ -339,11 +297,11 @@ class ReservoirTable(Table):
         pattern=r"^[^\x00-\x1f]+$",
         description='the device path of the controller, such as "/dev/serial/by-id/..."',
     )
-    name: str | None = Field(default=None, min_length=1, description="what people call the reservoir")
-    controller_id: str | None = Field(
-        default=None,
+    name: str | None = optional("what people call the reservoir", "made from the id", min_length=1)
+    controller_id: str | None = optional(
+        "the id that the controller sends in its hello: no other controller may open the valve",
+        "any controller on the port",
         pattern=r"^[A-Za-z0-9._+-]{1,24}$",
-        description="the id that the controller sends in its hello: no other controller may open the valve",
     )
     baud: int = Field(default=115200, ge=1200, le=1_000_000, description="the speed of the line in bit/s")
     factor: float = Field(
@@ -352,13 +310,30 @@ class ReservoirTable(Table):
         le=LARGEST_FACTOR,
         description="the scale of every ppm of this reservoir: ppm for each µS/cm at 25 °C, often 0.5 or 0.7",
     )
-    assumed_ppm: float | None = from_zero("the ppm of the reservoir until a sample is sent")
-    meter: str | None = Field(
-        default=None,
-        pattern=ID_PATTERN,
-        description="the id of a table [meter.<id>]: the hand meter of readings that hub and page send",
+    assumed_ppm: float | None = from_zero(
+        "the ppm of the reservoir until a sample is sent",
+        unstated="the target, at most half of the reservoir's limit",
     )
-    rain_ppm: float | None = from_zero("the dissolved solids of rain that falls in, in ppm")
+    meter: str | None = optional(
+        "the id of a table [meter.<id>]: the hand meter of readings that hub and page send",
+        "a reading has its own uncertainty, or none",
+        pattern=ID_PATTERN,
+    )
+    rain_ppm: float | None = from_zero(
+        "the dissolved solids of rain that falls in, in ppm", unstated="no rain falls in"
+    )
+    open_surface_m2: float = from_zero(
+        "the water surface that is open to the air, in m²: its evaporation leaves the solids behind; 0 for a "
+        "covered reservoir",
+        0.0,
+        le=LARGEST_SURFACE_M2,
+    )
+    night_draw_percent: float | None = from_zero(
+        "what plants draw by themselves in an hour of the night (21 to 6 o'clock), in per cent of an hour "
+        "from 10 to 18 o'clock; 0 if nothing draws at night: a leak is then found from the first day on",
+        unstated="not known",
+        lt=100,
+    )
     shape: ShapeTable = Field(
         description="a table with 'kind' (upright-cylinder, horizontal-cylinder, box, tapered-barrel or "
         "strapping-table) and the inside dimensions in metres"
@@ -367,17 +342,15 @@ class ReservoirTable(Table):
         description="a table with 'sensor', or with 'low_switch' and 'full_switch', or with all of them"
     )
     product: ProbeTable = Field(description="the table of the product probe, with 'cell_constant_per_cm'")
-    feed: ProbeTable | None = Field(default=None, description="the table of the feed probe, if one is fitted")
-    check_cell: ProbeTable | None = Field(
-        default=None,
-        description="the table of a second cell in the product, on the channel of the feed probe",
+    feed: ProbeTable | None = optional("the table of the feed probe, if one is fitted", "no feed probe")
+    check_cell: ProbeTable | None = optional(
+        "the table of a second cell in the product, on the channel of the feed probe", "no second cell"
     )
     purifier: PurifierTable = Field(default=PurifierTable(), description="a table about the purifier")
-    cartridge: CartridgeTable | None = Field(
-        default=None, description="a table about the cartridge, membrane or distiller, for the forecast"
+    cartridge: CartridgeTable | None = optional(
+        "a table about the cartridge, membrane or distiller, for the forecast", "no forecast of its life"
     )
     guard: GuardTable = Field(default=GuardTable(), description="a table of bounds")
-    modbus: ModbusTable | None = Field(
-        default=None,
-        description="a table, if transmitters and relays on a Modbus line replace the controller",
+    modbus: ModbusTable | None = optional(
+        "a table, if transmitters and relays on a Modbus line replace the controller", "a controller"
     )

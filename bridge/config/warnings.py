@@ -2,9 +2,9 @@
 
 from collections.abc import Iterator
 
+from bridge.config.cartridge import CartridgeTable
 from bridge.config.modbus import CANNOT_PROMISE
 from bridge.config.plan import BridgePlan, is_this_machine
-from bridge.config.reservoir import CartridgeTable
 from bridge.estimate.verdict import LIMIT_PPM, TARGET_PPM
 from bridge.mqtt.broker import BrokerSettings
 from bridge.station.plan import StationPlan

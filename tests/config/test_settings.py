@@ -9,10 +9,12 @@ import pytest
 from pydantic import BaseModel
 
 from bridge.config.loading import load, read
+from bridge.config.mistakes import Mistakes
 from bridge.config.model import Settings
 from bridge.config.plan import BridgePlan
-from bridge.config.tables import Mistakes, find, tables
+from bridge.config.tables import find, tables
 from bridge.errors import InputError
+from bridge.forecast.learned import draw_off_settings
 from bridge.guard.limits import compare
 from bridge.guard.model import Flow
 from bridge.mqtt.broker import MqttVersion, Secret
@@ -99,6 +101,7 @@ def test_a_reservoir_names_the_meter_of_its_hand_readings(tmp_path: Path) -> Non
         ('shows = "ppm"\nresolution = 1\npercent_of_reading = 2', "needs factor"),
         ('shows = "us/cm"\nfactor = 0.5\nresolution = 1\npercent_of_reading = 2', "belongs to a meter that"),
         ('shows = "us/cm"\nresolution = 1', "no accuracy"),
+        ('shows = "us/cm"\npercent_of_reading = 2', "resolution: is missing; give one step of its display"),
         ('shows = "us/cm"\nresolution = 1\npercent_of_full_scale = 2', "full scale"),
     ],
 )
@@ -189,6 +192,13 @@ def test_default_bounds_follow_from_the_size_of_the_reservoir(write: Write) -> N
         assert ratio == pytest.approx(10.0), name
     fillable_l = small.level.fill_fraction * small.identity.capacity_l
     assert fillable_l < small.limits.fill_max_l < small.limits.daily_max_l
+
+
+def test_the_stated_draw_of_the_night_reaches_the_search_for_leaks(write: Write) -> None:
+    (unknown,) = load(write(BARREL), {}).stations
+    (misting,) = load(write(barrel_with("night_draw_percent = 0")), {}).stations
+    (wicks,) = load(write(barrel_with("night_draw_percent = 12")), {}).stations
+    assert [draw_off_settings(one).night_draw for one in (unknown, misting, wicks)] == [None, 0.0, 0.12]
 
 
 def test_one_step_of_a_reed_chain_is_not_a_rise(write: Write) -> None:
@@ -320,6 +330,8 @@ def test_a_rating_in_grains_follows_the_scale_and_one_in_grams_is_on_it(write: W
 
     assert rated_g("'300 grain'", 0.7) == pytest.approx(1.4 * rated_g("'300 grain'", 0.5))
     assert rated_g("'30 g'", 0.7) == rated_g("30", 0.5) == 30.0
+    with pytest.raises(InputError, match="grains, whose rating has no scale"):
+        rated_g("'300 grain', rating_factor = 0.5", 0.7)
 
 
 def test_a_table_misspelt_in_the_environment_is_refused(write: Write) -> None:
@@ -744,3 +756,20 @@ def test_a_rating_on_another_scale_than_the_limit_is_converted_or_gives_a_warnin
     assert plan.cartridge is not None
     # 100 L of 200 ppm on the scale of 0.5 are 20 g there, and 28 g on that of 0.7.
     assert plan.cartridge.rated_g == pytest.approx(28.0)
+
+
+@pytest.mark.parametrize(
+    ("more", "needed"),
+    [
+        ("", False),
+        ("[tray.bog]\narea_m2 = 0.5\n", True),
+        ("[shelf.roof]\nroof_m2 = 10\ntank_l = 200\n", True),
+    ],
+)
+def test_the_weather_is_taken_only_where_trays_or_the_tank_of_a_roof_use_it(
+    tmp_path: Path, more: str, needed: bool
+) -> None:
+    file = tmp_path / "one.toml"
+    file.write_text(f"{(CONFIG / 'minimal.toml').read_text('utf-8')}\n{more}", "utf-8")
+    (station,) = load(file, {}).stations
+    assert station.identity.needs_weather is needed
