@@ -10,8 +10,8 @@ one table, and every other cause leads to *shut*:
     boot      nothing is read; the outputs are shut first
 
 Causes that shut in any state: the granted time ends, the overflow float rises, the supply is too low, a
-reset. All times are seconds of the controller's own clock, which is the clock of the line. So the speed of
-the world does not change the length of a lease.
+reset. All times are seconds of the controller's own clock, which is the clock of the line unless a fault
+makes it slow. So the speed of the world does not change the length of a lease.
 """
 
 import math
@@ -103,6 +103,8 @@ class Controller:
         self._period_s = reading_period_s
         self._longest_ms = longest_lease_ms
         self._out: list[bytes] = []
+        self.second_s = 1.0
+        """How long a second of the controller's clock lasts, line seconds."""
         self.reset(0.0, BootReason.POWER)
 
     def reset(self, now_s: float, reason: BootReason, self_test_ok: bool = True, held_s: float = 0.0) -> None:
@@ -117,7 +119,7 @@ class Controller:
         self.state = State.BOOT
         self.faults = LocalFault.NONE if self_test_ok else LocalFault.SELF_TEST
         self._boot_reason = reason
-        self._boot_until_s = now_s + held_s + BOOT_S
+        self._boot_until_s = now_s + held_s + BOOT_S * self.second_s
         self._decoder = Decoder(Direction.TO_CONTROLLER)
         self._out.clear()
         self._sequence = 0
@@ -181,14 +183,14 @@ class Controller:
             self._overflow_down_since_s = None
         elif self.faults and self.faults & LocalFault.OVERFLOW_CUT:
             self._overflow_down_since_s = self._good_since(now_s, self._overflow_down_since_s)
-            if now_s - self._overflow_down_since_s >= _CLEAR_S:
+            if now_s - self._overflow_down_since_s >= _CLEAR_S * self.second_s:
                 self.faults &= ~LocalFault.OVERFLOW_CUT
         if supply_low:
             self._cut(LocalFault.SUPPLY_LOW)
             self._supply_good_since_s = None
         elif self.faults and self.faults & LocalFault.SUPPLY_LOW:
             self._supply_good_since_s = self._good_since(now_s, self._supply_good_since_s)
-            if now_s - self._supply_good_since_s >= _CLEAR_S:
+            if now_s - self._supply_good_since_s >= _CLEAR_S * self.second_s:
                 self.faults &= ~LocalFault.SUPPLY_LOW
         if self.state in _TIMED and now_s >= self._until_s:
             self._shut()
@@ -240,7 +242,8 @@ class Controller:
         self._hurry = False
         self._last_reading_s = now_s
         # Readings missed in a long step are not sent later; the period starts again from here.
-        self._next_reading_s = max(self._next_reading_s + self._period_s, now_s + 0.5 * self._period_s)
+        period_s = self._period_s * self.second_s
+        self._next_reading_s = max(self._next_reading_s + period_s, now_s + 0.5 * period_s)
 
     def take(self) -> bytes:
         """Returns the bytes sent since the last call."""
@@ -262,9 +265,9 @@ class Controller:
         before = self.state
         self.state = _GRANTED[before, lease.path]
         if self.state is State.CHANGING and before is not State.CHANGING:
-            self._pause_until_s = now_s + _PAUSE_S
+            self._pause_until_s = now_s + _PAUSE_S * self.second_s
         self._target = lease.path
-        self._until_s = now_s + min(lease.duration_ms, self._longest_ms) / 1000.0
+        self._until_s = now_s + min(lease.duration_ms, self._longest_ms) / 1000.0 * self.second_s
         self._granted = lease.sequence
         self._hurry |= self.path is not self._reported_path
         self.faults &= ~LocalFault.LEASE_LAPSED

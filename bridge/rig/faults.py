@@ -8,12 +8,12 @@ import difflib
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
-from enum import Enum
+from enum import StrEnum
 
 from bridge.errors import InputError
 
 
-class FaultName(Enum):
+class FaultName(StrEnum):
     """The name of a fault. ``probe`` is the product cell, ``float`` the level sensor or the switches."""
 
     PROBE_STUCK = "probe-stuck"
@@ -67,12 +67,37 @@ class FaultName(Enum):
     """The bed breaks through far below its capacity; a new cartridge ends the fault."""
     PURIFIER_SLIPPING = "purifier-slipping"
     """A slow breakthrough: each hour 0.05 % more of the feed passes; a new cartridge ends the fault."""
+    PROBE_HALF_WET = "probe-half-wet"
+    """Air covers half of the product cell at severity 1, and its bubbles move."""
+    PROBE_SCALED = "probe-scaled"
+    """Scale grows on the product cell: each hour 10 ohms more in series with the water at severity 1."""
+    PROBE_MAINS_NOISE = "probe-mains-noise"
+    """Mains pick-up beats with the sampling: the product swings by 0.2 µS and 2 % at severity 1."""
+    LEVEL_DITHER = "level-dither"
+    """The level sensor's reading moves at random within 0.5 % of its range."""
+    FLOAT_HYSTERESIS = "float-hysteresis"
+    """The level sensor's float follows the water 15 mm late at severity 1, up and down."""
+    CONTROLLER_CLOCK_SLOW = "controller-clock-slow"
+    """The controller's seconds are 2 % too long at severity 1, and at most 2.5 %, where the line ends."""
 
 
 LATEST_S = 1e10
 """Latest start of a fault, about three centuries: far beyond it a float cannot resolve seconds."""
 _MOMENT_S = 1.0
 _MOMENTARY = frozenset({FaultName.CONTROLLER_RESET})
+DISTURBANCES = frozenset(
+    {
+        FaultName.PROBE_HALF_WET,
+        FaultName.PROBE_SCALED,
+        FaultName.PROBE_MAINS_NOISE,
+        FaultName.LEVEL_DITHER,
+        FaultName.FLOAT_HYSTERESIS,
+        FaultName.CONTROLLER_CLOCK_SLOW,
+    }
+)
+"""Faults of degree, each a weaker form of another fault. Their sizes are common practice, no source."""
+PAIRED = tuple(name for name in FaultName if name not in DISTURBANCES)
+"""The faults of pairs and triples: a pair with a disturbance is a weaker form of one of theirs."""
 CURED_BY_CARTRIDGE = frozenset({FaultName.PURIFIER_EXHAUSTED, FaultName.PURIFIER_SLIPPING})
 """Faults that a new cartridge ends."""
 

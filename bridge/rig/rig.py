@@ -19,6 +19,8 @@ from bridge.rig.world import World
 
 _DAMAGED_FRACTION = 0.005
 _LAG_S = 2.0
+_SLOW, _SLOWEST = 0.02, 0.025
+"""The protocol's line bears a baud error of 2.5 %. The clock that counts the bits counts the lease, too."""
 
 
 class Line:
@@ -134,6 +136,16 @@ class Rig:
         arrived.append(self._to_bridge.carry(controller.take(), self.line_s, self.world.plan))
         return b"".join(arrived)
 
+    @property
+    def is_silent(self) -> bool:
+        """Whether the controller has booted and no late bytes are in transit."""
+        return (
+            self.controller.state is State.SHUT
+            and not self.controller.clearing
+            and self._to_bridge.next_arrival_s == math.inf
+            and self._to_controller.next_arrival_s == math.inf
+        )
+
     def longest_step_s(self, at_most_s: float = LONGEST_STEP_S, undriven_s: float = FINE_STEP_S) -> float:
         """Returns the longest next step if the bridge sends nothing in it.
 
@@ -147,17 +159,10 @@ class Rig:
         Returns:
             The step, line seconds.
         """
-        controller = self.controller
         world = self.world
         event_s = (world.next_event_s - world.time_s) / self.speed
-        idle = (
-            controller.state is State.SHUT
-            and not controller.clearing
-            and self._to_bridge.next_arrival_s == math.inf
-            and self._to_controller.next_arrival_s == math.inf
-        )
         longest_s = FINE_STEP_S
-        if idle:
+        if self.is_silent:
             longest_s = at_most_s if world.is_quiet else min(undriven_s, at_most_s)
         return max(1e-3, min(longest_s, event_s))
 
@@ -178,6 +183,8 @@ class Rig:
             names = frozenset(world.plan.active)
             self._restart_for(names - self._faults_seen, self._faults_seen - names)
             self._faults_seen = names
+            slow = _SLOW * world.plan.severity(FaultName.CONTROLLER_CLOCK_SLOW)
+            self.controller.second_s = 1.0 + min(slow, _SLOWEST)
         self.controller.watch(self.line_s, world.overflow_up, FaultName.VOLTAGE_LOW in world.plan.active)
         world.drive(self.controller.path)
 

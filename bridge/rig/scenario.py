@@ -25,6 +25,24 @@ ALL_BUT_DRAIN = (
 )
 
 
+DAY_S = 86_400.0
+_YEAR_DAYS = 365.0
+
+
+@dataclass(frozen=True, slots=True)
+class WaldenRule:
+    """How the conductivity of dissolved ions follows temperature: as a power of the viscosity of water."""
+
+    exponent: float
+    """The power at 25 °C."""
+    bend_per_k: float = 0.0
+    """What each kelvin under 25 °C adds to the power."""
+
+
+NATURAL_WATER = WaldenRule(0.93)
+"""Fitted to hard natural waters: conductivity times this power of the viscosity of water is constant."""
+
+
 @dataclass(frozen=True, slots=True)
 class Climate:
     """The year and the day of the air in the tunnel, of the mains water and of the rain."""
@@ -111,6 +129,8 @@ class Barrel:
     """Surface that evaporates; a lid covers the rest."""
     rain_catch_m2: float = 0.03
     """Area from which rain enters the barrel."""
+    dust_ppm_day: float = 0.0
+    """Standard deviation of what dust and leaves add to the dissolved solids in a day, ppm."""
     low_fraction: float = 0.15
     """Depth of the low switch as a fraction of the height; the same for the next two."""
     full_fraction: float = 0.90
@@ -122,13 +142,41 @@ class Barrel:
 
 
 @dataclass(frozen=True, slots=True)
+class CellError:
+    """How far a cell with its circuit and its thermometer is from what its label says."""
+
+    gain: float = 1.0
+    """The conductance that it shows for each true µS at world time 0."""
+    drift_per_year: float = 0.0
+    """The relative change of the gain in a year."""
+    offset_us: float = 0.0
+    """What it shows without water."""
+    thermometer_k: float = 0.0
+
+    def gain_at(self, time_s: float) -> float:
+        """Returns the gain at a world time."""
+        if not self.drift_per_year:
+            return self.gain
+        return self.gain * math.exp(self.drift_per_year * time_s / (_YEAR_DAYS * DAY_S))
+
+
+EXACT = CellError()
+"""A cell without an error."""
+
+
+@dataclass(frozen=True, slots=True)
 class Fittings:
     """Cells, level sensor, valve and line, with noise and resolution."""
 
     features: Feature = ALL_BUT_DRAIN
     product_cell_per_cm: float = 0.1
-    """Cell constant, cm⁻¹."""
+    """Cell constant by its label, cm⁻¹."""
+    product_error: CellError = EXACT
     feed_cell_per_cm: float = 1.0
+    check_cell_per_cm: float | None = None
+    """Cell constant of a check cell in the product water, which takes the second channel from the feed cell,
+    cm⁻¹. None without one."""
+    check_error: CellError = EXACT
     cell_noise_relative: float = 0.002
     cell_noise_us: float = 0.002
     cell_step_us: float = 0.001
@@ -157,6 +205,8 @@ class Scenario:
     name: str
     factor: float = 0.5
     """ppm for each µS/cm at 25 °C: the scale of every ppm in the scenario and in the truth."""
+    walden: WaldenRule = NATURAL_WATER
+    """How the conductivity of the product's ions follows temperature."""
     limit_ppm: float = 50.0
     """Water that enters above it counts as over the limit in the truth."""
     start_day: int = 120
@@ -197,7 +247,12 @@ class Scenario:
                 f"scenario {self.name}: the level sensor's ends {barrel.level_sensor_bottom_fraction} and "
                 f"{barrel.level_sensor_top_fraction} must rise within 0 to 1"
             )
-        positive = (
+        if self.fittings.check_cell_per_cm is not None and Feature.FEED_CELL not in self.fittings.features:
+            raise OutOfRangeError(
+                f"scenario {self.name}: a check cell needs the controller's second channel, the feature "
+                f"{Feature.FEED_CELL.name}"
+            )
+        positive: tuple[tuple[str, float | None], ...] = (
             ("factor", self.factor),
             ("cartridge capacity_g", self.cartridge.capacity_g),
             ("cartridge front_width", self.cartridge.front_width),
@@ -205,10 +260,13 @@ class Scenario:
             ("fittings flow_l_min", self.fittings.flow_l_min),
             ("fittings product_cell_per_cm", self.fittings.product_cell_per_cm),
             ("fittings feed_cell_per_cm", self.fittings.feed_cell_per_cm),
+            ("fittings check_cell_per_cm", self.fittings.check_cell_per_cm),
+            ("fittings product_error.gain", self.fittings.product_error.gain),
+            ("fittings check_error.gain", self.fittings.check_error.gain),
         )
-        for name, value in positive:
-            if not value > 0.0:
-                raise OutOfRangeError(f"scenario {self.name}: {name} is {value}; it must be more than 0")
+        for name, number in positive:
+            if number is not None and not number > 0.0:
+                raise OutOfRangeError(f"scenario {self.name}: {name} is {number}; it must be more than 0")
 
 
 POLYTUNNEL = Scenario(name="polytunnel")
@@ -245,12 +303,23 @@ At :data:`DEMO_SPEED` each fill of some 30 L takes some 6 s. The cartridge is ex
 start, in the third fill.
 """
 
+
+def with_check_cell(scenario: Scenario, error: CellError = EXACT) -> Scenario:
+    """Returns the scenario with a check cell in the product water instead of the feed cell.
+
+    Args:
+        scenario: A scenario whose controller has a second channel.
+        error: The error of the check cell.
+    """
+    fit = scenario.fittings
+    fit = replace(fit, check_cell_per_cm=fit.product_cell_per_cm, check_error=error)
+    return replace(scenario, fittings=fit)
+
+
 SCENARIOS = {s.name: s for s in (POLYTUNNEL, POLYTUNNEL_WITH_DRAIN, POLYTUNNEL_WITH_MEMBRANE, DEMO)}
 """Every ready scenario by its name."""
 
 
-DAY_S = 86_400.0
-_YEAR_DAYS = 365.0
 _WARMEST_SECOND = 15 * 3600.0
 _MAINS_LAG_DAYS = 30.0
 
@@ -269,6 +338,8 @@ class Day:
     """World time; equal to ``rain_end_s`` on a dry day."""
     rain_end_s: float
     rain_mm: float
+    dust: float
+    """What dust brings, in standard deviations; 0 on half of the days."""
 
     def rain_mm_s(self, time_s: float) -> float:
         """Returns the rain at a moment of this day, mm/s."""
@@ -289,7 +360,8 @@ def day(climate: Climate, seed: int, number: int) -> Day:
         rain_start_s = start_s + chance.uniform(0.0, 18.0) * 3600.0
         rain_end_s = rain_start_s + chance.uniform(0.5, 5.0) * 3600.0
     next_offset_c = random.Random(f"{seed}/day/{number + 1}").gauss(0.0, climate.air_weather_c)
-    return Day(number, offset_c, next_offset_c, rain_start_s, rain_end_s, rain_mm)
+    dust = max(random.Random(f"{seed}/dust/{number}").gauss(0.0, 1.0), 0.0)
+    return Day(number, offset_c, next_offset_c, rain_start_s, rain_end_s, rain_mm, dust)
 
 
 def season(climate: Climate, day_of_year: float) -> float:

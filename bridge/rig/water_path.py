@@ -184,7 +184,7 @@ class Reservoir:
             inflow_l: Product, L.
             inflow_mg: Salt in the product, mg.
             rain_l: Rain, L.
-            rain_mg: Salt in the rain, mg.
+            rain_mg: Salt in the rain, and in the dust that falls in, mg.
             evaporated_l: Evaporation, L.
             drawn_l: Draw-off, L.
 
@@ -193,7 +193,7 @@ class Reservoir:
         """
         if inflow_l:
             self.inflow.add(inflow_l, inflow_mg)
-        if rain_l:
+        if rain_l or rain_mg:
             self.rain.add(rain_l, rain_mg)
         volume_l = self.volume_l + inflow_l + rain_l
         mass_mg = self.mass_mg + inflow_mg + rain_mg

@@ -162,6 +162,11 @@ class World:
         return self._flows.to_reservoir_l_s - self._draw_l_s
 
     @property
+    def below_mark_l(self) -> float:
+        """Litres until the reservoir is at its fill mark; below 0 above the mark."""
+        return self._full_l - self.reservoir.volume_l
+
+    @property
     def water_c(self) -> float:
         """Temperature of the water at the cells, °C."""
         return self._water_c
@@ -333,6 +338,8 @@ class World:
         if now_s >= (self._today.number + 1) * DAY_S:
             self._today = day(self.scenario.climate, self.seed, self._today.number + 1)
             self._plan_day()
+            dust_ppm = self._today.dust * self.scenario.barrel.dust_ppm_day
+            self.reservoir.exchange(0.0, 0.0, 0.0, dust_ppm * self.reservoir.volume_l, 0.0, 0.0)
         if now_s >= self.plan.next_change_s:
             self.plan.update(now_s)
         self._flows = flows(self.driven, self.overflow_up, self.plan, self.scenario.fittings)

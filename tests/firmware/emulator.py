@@ -251,7 +251,7 @@ class Emulator:
         """Returns the last message of this class."""
         return next(event for event in reversed(self.events) if isinstance(event, kind))
 
-    def command(self, text: str, timeout_s: float = 300.0) -> str:
+    def command(self, text: str, timeout_s: float = DEADLINE_S) -> str:
         """Sends a command to the harness and waits for ``ok``; returns the line before it, if any."""
         assert self._process.stdin is not None
         self._process.stdin.write(text + "\n")

@@ -1,5 +1,6 @@
 """``clearwell calibrate`` with the built board, on a real line and a real log."""
 
+import math
 import tomllib
 from collections.abc import Iterator
 from pathlib import Path
@@ -9,6 +10,7 @@ import pytest
 from bridge.config.loading import load, read
 from bridge.history.reader import Reader
 from bridge.history.records import CalibrationRow, Kind
+from bridge.water.calibration import PLACE_K
 from bridge.water.standards import BOTTLED_84, BOTTLED_1413, value_us_cm
 from tests.firmware.emulator import Build, Emulator
 from tests.narrowing import every, of_kind
@@ -70,7 +72,11 @@ def test_cell_in_a_standard_gets_its_constant_and_the_daemon_reads_it(
     probe = load(config, {}).stations[0].product
     assert probe.chain.cell.constant_per_cm == pytest.approx(true_per_cm, rel=0.02)
     assert probe.calibration is not None
-    assert probe.chain.uncertainties.cell_constant_percent == probe.calibration.cell_constant_percent
+    # The thermometer is that of the readings, so its error is in the change for each kelvin.
+    used = probe.chain.uncertainties
+    others = used.cell_constant_percent**2 - (PLACE_K * used.calibration_percent_per_k) ** 2
+    whole = others + (used.temperature_k * used.calibration_percent_per_k) ** 2
+    assert probe.calibration.cell_constant_percent == pytest.approx(math.sqrt(whole), rel=1e-3)
     assert 0.5 < probe.calibration.cell_constant_percent < 2.0
     (row,) = calibrations(tmp_path)
     assert row.cell_constant_per_cm == pytest.approx(probe.chain.cell.constant_per_cm, rel=1e-4)

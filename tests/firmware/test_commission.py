@@ -140,7 +140,7 @@ def commission(
         bench = InSteps(board)
         monkeypatch.setattr("bridge.bench.Bench", bench)
         monkeypatch.setattr(commissioning, "time", bench)
-        monkeypatch.setattr("bridge.commands.commission._ask", Person(board, bench, **who))
+        monkeypatch.setattr("bridge.commands.bench._ask", Person(board, bench, **who))
         by_hand = "y\n" * 6
         done = clearwell(
             "commission", "--config", config, "--record", record, answers=f"{hand_valve}\n{by_hand}Ada\n"

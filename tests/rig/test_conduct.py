@@ -4,9 +4,12 @@ import pytest
 from iapws._iapws import _Viscosity
 from iapws.iapws97 import IAPWS97
 
+from bridge.rig.scenario import WaldenRule
 from bridge.rig.sensors import conductivity_us_cm, viscosity_ratio
+from bridge.simulate.instruments import ACID, ALKALI, SALT
 from bridge.water.conductivity import Compensation, Method, conductivity_25
 from bridge.water.conductivity import pure_water_us_cm as pure_us_cm
+from bridge.water.ions import CHLORIDE, HYDROGEN, HYDROXIDE, SODIUM, Ion
 
 
 def _iapws_viscosity(temperature_c: float) -> float:
@@ -32,3 +35,20 @@ def test_tap_water_follows_temperature_as_natural_waters_do(temperature_c: float
 @pytest.mark.parametrize("temperature_c", [2.0, 15.0, 25.0, 35.0])
 def test_water_without_salt_conducts_as_pure_water(temperature_c: float) -> None:
     assert conductivity_us_cm(0.0, 0.5, temperature_c) == pytest.approx(pure_us_cm(temperature_c), rel=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("walden", "ions"),
+    [(SALT, (SODIUM, CHLORIDE)), (ACID, (HYDROGEN, CHLORIDE)), (ALKALI, (SODIUM, HYDROXIDE))],
+    ids=["salt", "acid", "alkali"],
+)
+def test_ions_follow_temperature_as_their_limiting_conductivities_do(
+    walden: WaldenRule, ions: tuple[Ion, Ion]
+) -> None:
+    # McCleskey et al., Geochim. Cosmochim. Acta 77 (2012) 369, as the bridge's ions have them.
+    def published(celsius: float) -> float:
+        return sum(ion.limiting(celsius) for ion in ions)
+
+    for celsius in range(2, 35):
+        salt_us_cm = conductivity_us_cm(1.0, 1.0, celsius, walden) - pure_us_cm(celsius)
+        assert salt_us_cm == pytest.approx(published(celsius) / published(25.0), rel=2e-3)

@@ -3,6 +3,7 @@
 import math
 from collections.abc import Callable
 from dataclasses import replace
+from statistics import mean
 
 import pytest
 from hypothesis import given, settings
@@ -11,7 +12,7 @@ from hypothesis import strategies as st
 from bridge.errors import InputError
 from bridge.guard.model import Flow
 from bridge.protocol.messages import FAILED, Ack, BootReason, Feature, Hello, LocalFault, Refusal
-from bridge.rig.faults import Fault, FaultName, parse_fault
+from bridge.rig.faults import DISTURBANCES, Fault, FaultName, parse_fault
 from bridge.rig.scenario import POLYTUNNEL
 from bridge.rig.sensors import conductivity_us_cm
 from tests.narrowing import measured
@@ -128,6 +129,7 @@ _TOLD_APART = {
     FaultName.LINK_CUT,
     FaultName.LINK_LAG,
     FaultName.PURIFIER_SLIPPING,
+    *DISTURBANCES,
 }
 
 
@@ -305,3 +307,86 @@ def test_a_float_that_stays_up_needs_no_short_steps(make_bench: MakeBench) -> No
     # The float must be down for 2 s before the cut clears, so steps are short there.
     bench.wait(575.5)
     assert bench.rig.longest_step_s(60.0) <= 1.0
+
+
+def _true_us(bench: Bench) -> float:
+    truth = bench.world.truth()
+    us_cm = conductivity_us_cm(truth.product_ppm, POLYTUNNEL.factor, truth.water_c)
+    return us_cm / POLYTUNNEL.fittings.product_cell_per_cm
+
+
+def test_a_cell_half_in_air_conducts_half_as_much(make_bench: MakeBench) -> None:
+    bench = make_bench("probe-half-wet@0", start_fraction=0.5)
+    bench.keep_open(200.0)
+    us = [measured(reading.product_us) for reading in bench.readings()[-50:]]
+    assert mean(us) == pytest.approx(0.5 * _true_us(bench), rel=0.05)
+    assert max(us) > 1.02 * min(us)
+
+
+def test_scale_on_the_cell_hides_salty_water_and_not_pure_water(make_bench: MakeBench) -> None:
+    hours = 240.0
+    bench = make_bench("probe-scaled@0", start_fraction=0.5)
+    bench.wait(hours * 3600.0, step_s=3600.0)
+    bench.keep_open(200.0)
+    assert bench.reading.product_us == pytest.approx(_true_us(bench), rel=0.02)
+    bench.world.inject(Fault(FaultName.PURIFIER_EXHAUSTED, bench.world.time_s))
+    bench.keep_open(30.0)
+    true_us = _true_us(bench)
+    resistance_megohm = 1.0 / true_us + 10e-6 * bench.world.time_s / 3600.0
+    assert measured(bench.reading.product_us) == pytest.approx(1.0 / resistance_megohm, rel=0.02)
+    assert measured(bench.reading.product_us) < 0.1 * true_us
+
+
+def test_mains_pick_up_swings_around_the_true_value(make_bench: MakeBench) -> None:
+    bench = make_bench("probe-mains-noise@0", start_fraction=0.5)
+    bench.keep_open(300.0)
+    true_us = _true_us(bench)
+    off_us = [measured(reading.product_us) - true_us for reading in bench.readings()[-100:]]
+    assert max(off_us) == pytest.approx(0.2 + 0.02 * true_us, rel=0.15)
+    assert min(off_us) == pytest.approx(-0.2 - 0.02 * true_us, rel=0.15)
+
+
+def test_a_level_with_dither_stays_within_its_range_of_the_true_one(make_bench: MakeBench) -> None:
+    bench = make_bench(start_fraction=0.5)
+    bench.wait(10.0)
+    true = measured(bench.reading.level_sensor)
+    bench.world.inject(Fault(FaultName.LEVEL_DITHER, bench.world.time_s))
+    bench.wait(60.0)
+    off = [measured(reading.level_sensor) - true for reading in bench.readings()[-50:]]
+    assert max(map(abs, off)) < 0.008
+    assert max(off) - min(off) > 0.005
+
+
+def test_a_float_with_hysteresis_shows_a_rise_late_by_the_same_depth(make_bench: MakeBench) -> None:
+    bench = make_bench("float-hysteresis@0", start_fraction=0.5)
+    bench.wait(10.0)
+    begin = measured(bench.reading.level_sensor)
+    bench.keep_open(600.0)
+    truth = bench.world.truth()
+    fittings, barrel = POLYTUNNEL.fittings, POLYTUNNEL.barrel
+    bottom, top = barrel.level_sensor_bottom_fraction, barrel.level_sensor_top_fraction
+    per_m = (fittings.level_sensor_high - fittings.level_sensor_low) / ((top - bottom) * barrel.height_m)
+    risen_m = (truth.level_fraction - 0.5) * barrel.height_m
+    assert risen_m > 0.03
+    assert measured(bench.reading.level_sensor) - begin == pytest.approx((risen_m - 0.015) * per_m, abs=0.005)
+    bench.close()
+    bench.wait(20.0)
+    high = measured(bench.reading.level_sensor)
+    bench.world.draw(3.0)
+    bench.wait(20.0)
+    assert bench.reading.level_sensor == pytest.approx(high, abs=0.003)
+
+
+@pytest.mark.parametrize(("severity", "second_s"), [(1.0, 1.02), (3.0, 1.025)])
+def test_a_slow_clock_of_the_controller_makes_a_lease_longer_by_its_share(
+    make_bench: MakeBench, severity: float, second_s: float
+) -> None:
+    bench = make_bench(start_fraction=0.5)
+    bench.wait(2.0)
+    bench.world.inject(Fault(FaultName.CONTROLLER_CLOCK_SLOW, bench.world.time_s, severity=severity))
+    bench.wait(1.0)
+    bench.lease(ms=10_000)
+    bench.wait(10.0 * second_s - 0.01, step_s=0.001)
+    assert bench.world.truth().driven is Flow.TO_RESERVOIR
+    bench.wait(0.02, step_s=0.001)
+    assert bench.world.truth().driven is Flow.SHUT
