@@ -156,9 +156,8 @@ def _addressed(
         return Refused(layout.bridge, f"A command was refused: there is no device {_excerpt(device)} here.")
     row = _SETTABLE.get(path)
     if row is None or not row.is_fitted(reservoirs[device]):
-        return Refused(
-            device, f"A command was refused: {_excerpt(path)} cannot be set; {', '.join(_SETTABLE)} can be."
-        )
+        there = ", ".join(one for one, row in _SETTABLE.items() if row.is_fitted(reservoirs[device]))
+        return Refused(device, f"A command was refused: {_excerpt(path)} cannot be set; {there} can be.")
     return device, reservoirs[device], row
 
 

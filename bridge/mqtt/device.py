@@ -1,5 +1,9 @@
 """From the views of one reservoir to messages: which values have changed enough. Core.
 
+The convention has no word for an unknown value, and wants a value of each property that a device in the state
+``ready`` describes. So the description lists only properties with a value. When a value becomes unknown or
+known, the device goes back to ``init``, as the convention asks for a changed description.
+
 A view comes with every reading, and most views contain nothing new. So the common case is cheap: two calls
 fetch every attribute, one comparison covers all words and switches, and each number is compared with the
 edges of its dead band around the value last published. Nothing is formatted before something has changed.
@@ -25,6 +29,9 @@ from bridge.station.plan import StationIdentity
 from bridge.station.view import StationView
 
 NEVER = -math.inf
+RETURN_S = 5.0
+"""After a value became unknown, no value is added for this time, so that a loose contact does not change the
+description at each reading."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +55,25 @@ class Published:
     alerts: tuple[tuple[str, str], ...]
     alerts_at: float
     oldest: float
+
+
+@dataclass(frozen=True, slots=True)
+class Changes:
+    """What a view changes.
+
+    Attributes:
+        published: what is published after the messages.
+        alerts: the messages of changed alerts.
+        values: the messages of changed values.
+        gained: whether an unknown value has become known.
+        lost: whether a known value has become unknown.
+    """
+
+    published: Published
+    alerts: tuple[Publication, ...]
+    values: tuple[Publication, ...]
+    gained: bool
+    lost: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,9 +129,17 @@ class ReservoirMap:
         """Return the rows with a retained value, in the order of `Published.at`."""
         return self.numbers + self.others
 
+    def unknown(self, published: Published) -> frozenset[str]:
+        """Return the paths of the properties without a value."""
+        numbers = zip(self.numbers, published.low, published.high, strict=True)
+        others = zip(self.others, published.words, strict=True)
+        return frozenset(row.path for row, low, high in numbers if low > high) | frozenset(
+            row.path for row, word in others if row.payload(word) is None
+        )
+
     def changes(
-        self, previous: Published | None, view: StationView, now: float
-    ) -> tuple[Published, tuple[Publication, ...]]:
+        self, previous: Published | None, view: StationView, now: float, *, adding: bool
+    ) -> Changes | None:
         """Compare a view with what was published.
 
         Args:
@@ -113,14 +147,14 @@ class ReservoirMap:
                 published, and unknown values and leftovers of an earlier configuration are deleted.
             view: the new state.
             now: monotonic seconds.
+            adding: whether a value that was unknown is published now. If not, a later call does it.
 
         Returns:
-            What is published after the messages, and the messages. If nothing is new: ``previous`` itself
-            and no message.
+            The changes; None if nothing is new.
         """
         if previous is None:
-            shown, messages = self._publish(self._blank(), view, now, everything=True)
-            return shown, (*self._leftovers(), *messages)
+            first = self._publish(self._blank(), view, now, everything=True, adding=True)
+            return replace(first, values=(*self._leftovers(), *first.values))
         words = self.others_of(view)
         if words == previous.words and now - previous.oldest < self.heartbeat_s:
             for value, low, high in zip(self.numbers_of(view), previous.low, previous.high, strict=True):
@@ -130,15 +164,16 @@ class ReservoirMap:
                 elif not low <= value <= high:
                     break
             else:
-                return previous, ()
-        return self._publish(previous, view, now, everything=False)
+                return None
+        return self._publish(previous, view, now, everything=False, adding=adding)
 
     def _publish(
-        self, previous: Published, view: StationView, now: float, *, everything: bool
-    ) -> tuple[Published, tuple[Publication, ...]]:
+        self, previous: Published, view: StationView, now: float, *, everything: bool, adding: bool
+    ) -> Changes:
         messages: list[Publication] = []
+        gained = lost = False
         at, low, high = list(previous.at), list(previous.low), list(previous.high)
-        words = self.others_of(view)
+        words = list(self.others_of(view))
         due = now - self.heartbeat_s
         for i, value in enumerate(self.numbers_of(view)):
             known = low[i] <= high[i]
@@ -150,9 +185,13 @@ class ReservoirMap:
             payload = self.numbers[i].payload(value)
             if value is None or payload is None:
                 low[i], high[i] = math.inf, NEVER
+                lost |= known
                 if known or everything:
                     messages.append(deleted(self.topics[i]))
+            elif not known and not adding:
+                continue
             else:
+                gained |= not known
                 row = self.numbers[i]
                 band = max(row.dead_band, row.dead_band_fraction * abs(value))
                 low[i], high[i] = value - band, value + band
@@ -161,18 +200,26 @@ class ReservoirMap:
         for i, (word, before) in enumerate(zip(words, previous.words, strict=True), len(low)):
             if not everything and at[i] > due and word == before:
                 continue
-            payload = self.others[i - len(low)].payload(word)
-            if payload is not None:
+            row = self.others[i - len(low)]
+            payload, known = row.payload(word), row.payload(before) is not None
+            if payload is None:
+                lost |= known
+                if known or everything:
+                    messages.append(deleted(self.topics[i]))
+            elif not known and not adding:
+                words[i - len(low)] = before
+                continue
+            else:
+                gained |= not known
                 messages.append(retained(self.topics[i], payload))
-            elif everything or word != before:
-                messages.append(deleted(self.topics[i]))
             at[i] = now
         again = everything or previous.alerts_at <= due
         alerts, alert_messages = self._alerts(previous, view, again=again)
         alerts_at = now if again else previous.alerts_at
-        shown = Published(tuple(low), tuple(high), words, tuple(at), alerts, alerts_at, min(alerts_at, *at))
-        # Alerts go first: a trip changes a dozen values, and each message needs its own acknowledgement.
-        return shown, (*alert_messages, *messages)
+        shown = Published(
+            tuple(low), tuple(high), tuple(words), tuple(at), alerts, alerts_at, min(alerts_at, *at)
+        )
+        return Changes(shown, tuple(alert_messages), tuple(messages), gained, lost)
 
     def alerts(self, previous: Published, view: StationView) -> tuple[Published, tuple[Publication, ...]]:
         """Compare only the alerts of a view, so that they can be published before everything else.
@@ -234,11 +281,13 @@ class Device:
         map: maps its views to messages.
         description: its description document.
         shown: what was published; None before the first view on a connection.
+        lost_at: when a value last became unknown (monotonic seconds).
     """
 
     map: ReservoirMap
     description: Description
     shown: Published | None = None
+    lost_at: float = NEVER
 
     @classmethod
     def of(cls, layout: Layout, identity: StationIdentity, heartbeat_s: float, utc_s: float) -> "Device":
@@ -249,31 +298,45 @@ class Device:
 
     def describe(self) -> tuple["Device", tuple[Publication, ...]]:
         """Begin a connection: state ``init``, because no value is published yet, and the description."""
-        return replace(self, shown=None), self._description_messages()
+        begun = self._state(Lifecycle.INIT), self.description.publication(self.map.layout)
+        return replace(self, shown=None, lost_at=NEVER), begun
 
     def update(self, view: StationView, now: float, utc_s: float) -> tuple["Device", tuple[Publication, ...]]:
         """Return the messages for a view; the first view makes the device ready.
 
-        A view with another identity (for example with a new probe) changes the description. The convention
-        allows this only outside ``ready``, so the device goes back to ``init`` first.
+        The description changes with the identity in the view (for example with a new probe), and with the
+        values that are known. The convention allows this only outside ``ready``, so the device goes back to
+        ``init`` first.
         """
         if view.identity is not self.map.identity and view.identity != self.map.identity:
-            layout = self.map.layout
-            changed = Device(
-                ReservoirMap.of(layout, view.identity, self.map.heartbeat_s),
-                describe_reservoir(layout, view.identity, utc_s, self.description),
+            changed = ReservoirMap.of(self.map.layout, view.identity, self.map.heartbeat_s)
+            after, messages = Device(changed, self.description).update(view, now, utc_s)
+            return after, (self._state(Lifecycle.INIT), *messages)
+        changes = self.map.changes(self.shown, view, now, adding=now - self.lost_at >= RETURN_S)
+        if changes is None:
+            return self, ()
+        shown, description = changes.published, self.description
+        opening: tuple[Publication, ...] = ()
+        closing: tuple[Publication, ...] = ()
+        if self.shown is None or changes.gained or changes.lost:
+            description = describe_reservoir(
+                self.map.layout, view.identity, utc_s, self.description, self.map.unknown(shown)
             )
-            opened, opening = changed.describe()
-            after, messages = opened.update(view, now, utc_s)
-            return after, (*opening, *messages)
-        shown, messages = self.map.changes(self.shown, view, now)
-        ready = self.map.layout.state(self.map.device, Lifecycle.READY)
-        if self.shown is None:
-            messages = (*messages, ready)
+            if description is not self.description:
+                opening = (description.publication(self.map.layout),)
+            if self.shown is not None:
+                opening = (self._state(Lifecycle.INIT), *opening)
+            closing = (self._state(Lifecycle.READY),)
         elif shown.alerts_at != self.shown.alerts_at:
             # The heartbeat also mends what somebody else has written over description and state.
-            messages = (*messages, self.description.publication(self.map.layout), ready)
-        return (self if shown is self.shown else replace(self, shown=shown)), messages
+            closing = (description.publication(self.map.layout), self._state(Lifecycle.READY))
+        lost_at = now if changes.lost else self.lost_at
+        # Alerts go first: a trip changes a dozen values, and each message needs its own acknowledgement.
+        head = (*opening, *changes.alerts) if self.shown is None else (*changes.alerts, *opening)
+        return Device(self.map, description, shown, lost_at), (*head, *changes.values, *closing)
+
+    def _state(self, state: Lifecycle) -> Publication:
+        return self.map.layout.state(self.map.device, state)
 
     def alerts(self, view: StationView) -> tuple["Device", tuple[Publication, ...]]:
         """Return the messages for a view's alerts alone; none before the first view was published."""
@@ -281,7 +344,3 @@ class Device:
             return self, ()
         shown, messages = self.map.alerts(self.shown, view)
         return (replace(self, shown=shown), messages) if messages else (self, ())
-
-    def _description_messages(self) -> tuple[Publication, ...]:
-        layout = self.map.layout
-        return layout.state(self.map.device, Lifecycle.INIT), self.description.publication(layout)

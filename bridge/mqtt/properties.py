@@ -10,14 +10,14 @@ How the datatypes were chosen:
   be delivered late. A measurement by hand is a settable ``float`` for the same reason.
 - Shelving needs an alarm and a time, so it is a ``json`` object with a schema.
 
-The convention has no null. If a value is unknown, its topic is deleted, so that a controller that subscribes
-later finds no old number.
+The convention has no null. While a value is unknown, its topic is deleted and the description leaves the
+property out, so that no controller shows an old number.
 """
 
 import json
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from enum import Enum
 
 from bridge.estimate.reservoir import Basis
@@ -26,6 +26,7 @@ from bridge.guard.commands import WeatherQuantity
 from bridge.guard.model import Advisory, Flow, Permissive, Phase, Trip
 from bridge.station.plan import StationIdentity
 from bridge.station.view import ActiveAlarm
+from bridge.trays.ahead import RoundDay
 
 
 class Datatype(Enum):
@@ -130,6 +131,8 @@ class Property:
 
 
 def _plain(item: object) -> object:
+    if isinstance(item, RoundDay):
+        return asdict(item)
     if isinstance(item, ActiveAlarm):
         return {"alarm": item.alarm, "state": item.state, "shelved": item.shelved}
     return item
@@ -168,6 +171,21 @@ _ALARM_SCHEMA = json.dumps(
         },
     }
 )
+_ROUND_SCHEMA = json.dumps(
+    {
+        "type": "array",
+        "items": {
+            "type": "object",
+            "properties": {
+                "day": {"type": "string"},
+                "litres": {"type": "number"},
+                "trays": {"type": "array", "items": {"type": "string"}},
+                "flushes": {"type": "array", "items": {"type": "string"}},
+            },
+            "required": ["day", "litres", "trays", "flushes"],
+        },
+    }
+)
 
 _F, _I, _B = Datatype.FLOAT, Datatype.INTEGER, Datatype.BOOLEAN
 _S, _E, _J = Datatype.STRING, Datatype.ENUM, Datatype.JSON
@@ -175,19 +193,22 @@ _PRODUCT_STATES = _words(line.value for line in ProductLine)
 _VERDICTS = _words(verdict.value for verdict in Verdict)
 _FLOWS = _words(flow.value for flow in Flow)
 _HEALTH = _words(HEALTH_WORDS)
-_FEED, _VOLUME, _FORECAST = "has_feed_probe", "has_volume", "has_forecast"
+_FEED, _CHECK, _VOLUME, _FORECAST = "has_feed_probe", "has_check_cell", "has_volume", "has_forecast"
+_TRAYS, _WEATHER = "has_trays", "needs_weather"
 _OF_PUREST = 4
 """Decimals of ppm in which the uncertainty of the purest water, 0.0011 ppm, still has its two digits."""
 
 NODES = {
     "product": "Product water",
     "feed": "Feed water",
+    "check": "Check cell",
     "reservoir": "Reservoir",
     "valve": "Valve",
     "fill": "Fill",
     "purifier": "Purifier",
     "health": "Health",
     "weather": "Weather",
+    "round": "Watering round",
 }
 
 
@@ -262,8 +283,9 @@ def _weather(quantity: WeatherQuantity, name: str) -> Property:
     least, most = WEATHER_RANGES[quantity]
     span = f"{least:g}:{most:g}"
     return Property(
-        "weather", quantity.word, name, _F, None, quantity.unit, span, settable=True, retained=False
-    )
+        "weather", quantity.word, name, _F, None, quantity.unit, span, settable=True, retained=False,
+        needs=_WEATHER,
+    )  # fmt: skip
 
 
 PROPERTIES: tuple[Property, ...] = (
@@ -290,6 +312,14 @@ PROPERTIES: tuple[Property, ...] = (
     _ppm("feed", "ppm", "Dissolved solids", "feed_ppm", 1.0, _FEED),
     _temperature("feed", "feed_temperature_c", _FEED),
     Property("feed", "health", "Probe health", _E, "feed_health", None, _HEALTH, needs=_FEED),
+    _conductivity("check", "check_conductivity_25_us_cm", _CHECK),
+    _ppm("check", "ppm", "Dissolved solids", "check_ppm", needs=_CHECK, decimals=_OF_PUREST),
+    Property(
+        "check", "difference", "Difference from the product cell", _F, "check_difference_percent", "%",
+        decimals=1, dead_band=0.5, needs=_CHECK,
+    ),
+    _temperature("check", "check_temperature_c", _CHECK),
+    Property("check", "health", "Probe health", _E, "check_health", None, _HEALTH, needs=_CHECK),
     _litres("reservoir", "volume", "Volume", "volume_l", _VOLUME),
     Property(
         "reservoir", "level", "Level", _F, "level_fraction", "%", None, decimals=1, scale=100.0,
@@ -375,5 +405,19 @@ PROPERTIES: tuple[Property, ...] = (
     _weather(WeatherQuantity.RADIATION, "Solar radiation"),
     _weather(WeatherQuantity.WIND, "Wind at 2 m"),
     _weather(WeatherQuantity.RAIN, "Rain of the day so far"),
+    Property("round", "date", "Day of the round", _S, "round_date", needs=_TRAYS),
+    Property("round", "trays", "Trays that are due", _I, "round_trays", "#", "0:", needs=_TRAYS),
+    Property("round", "flushes", "Flushes that are due", _I, "round_flushes", "#", "0:", needs=_TRAYS),
+    Property(
+        "round", "litres", "Litres to give today", _F, "round_litres", "L", "0:", decimals=1, needs=_TRAYS,
+    ),
+    Property(
+        "round", "days-until-flush", "Days until the next flush", _I, "round_flush_days", "d", "0:",
+        needs=_TRAYS,
+    ),
+    Property("round", "summary", "The round in sentences", _S, "round_summary", needs=_TRAYS),
+    Property(
+        "round", "ahead", "The rounds of the next days", _J, "round_ahead", None, _ROUND_SCHEMA, needs=_TRAYS
+    ),
 )  # fmt: skip
 """Every property there can be, in the order in which it is shown."""

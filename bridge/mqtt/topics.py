@@ -18,7 +18,7 @@ By the description documents a Homie controller discovers devices, nodes and pro
 
 import json
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 from enum import Enum
 
@@ -198,7 +198,11 @@ def describe_bridge(
 
 
 def describe_reservoir(
-    layout: Layout, identity: StationIdentity, utc_s: float, previous: Description | None = None
+    layout: Layout,
+    identity: StationIdentity,
+    utc_s: float,
+    previous: Description | None = None,
+    unknown: Collection[str] = (),
 ) -> Description:
     """Describe a child device: one reservoir with its nodes and properties.
 
@@ -208,11 +212,12 @@ def describe_reservoir(
         utc_s: seconds since 1970. The convention requires a higher version with each change and suggests a
             timestamp: it also grows over a restart, after which the earlier version is not known.
         previous: the present description, if there is one. The same content keeps its version.
+        unknown: the paths of the properties that have no value now. They are left out.
 
     Raises:
         InputError: the reservoir's id cannot be part of a topic.
     """
-    rows = fitted(identity)
+    rows = tuple(row for row in fitted(identity) if row.path not in unknown)
     content: dict[str, object] = {
         "homie": CONVENTION,
         "name": identity.name,
@@ -245,8 +250,10 @@ def _versioned(
     device: str, content: Mapping[str, object], utc_s: float, previous: Description | None
 ) -> Description:
     text = json.dumps(content, ensure_ascii=False)
+    # In milliseconds, because a description can change several times in the second before a restart.
+    version = int(1000.0 * utc_s)
     if previous is None:
-        return Description(device, text, int(utc_s))
+        return Description(device, text, version)
     if previous.content == text:
         return previous
-    return Description(device, text, max(int(utc_s), previous.version + 1))
+    return Description(device, text, max(version, previous.version + 1))

@@ -4,13 +4,25 @@ import pytest
 
 from bridge.station.plan import StationIdentity
 from bridge.station.view import StationView
+from bridge.trays.ahead import RoundDay
 
 
 @pytest.fixture
 def identity() -> StationIdentity:
     """A reservoir with everything fitted."""
     return StationIdentity(
-        "north-barrel", 'The "north" barrel', 200.0, 50.0, 25.0, 0.5, True, True, True, True
+        "north-barrel",
+        'The "north" barrel',
+        200.0,
+        50.0,
+        25.0,
+        0.5,
+        True,
+        True,
+        True,
+        True,
+        has_trays=True,
+        needs_weather=True,
     )
 
 
@@ -67,4 +79,14 @@ def view(identity: StationIdentity) -> StationView:
         frames_good=1000,
         frames_damaged=0,
         controller="rig 1.0",
+        round_date="2026-07-01",
+        round_trays=2,
+        round_flushes=1,
+        round_litres=12.3,
+        round_flush_days=0,
+        round_summary="South: exchange 9.1 L, give 3.2 L. Bog: measure it.",
+        round_ahead=(
+            RoundDay("2026-07-01", 12.3, ("South", "Bog"), ("South",)),
+            RoundDay("2026-07-02", 0.0, (), ()),
+        ),
     )

@@ -1,6 +1,10 @@
-"""A reading causes a message only for a changed value. Unknown, shelved or removed values are deleted."""
+"""A reading causes a message only for a changed value. Shelved or removed values are deleted.
+
+An unknown value is deleted too, and its property leaves the description.
+"""
 
 import json
+from collections.abc import Iterable
 from dataclasses import replace
 
 import pytest
@@ -8,9 +12,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from bridge.guard.model import Advisory, Trip
-from bridge.mqtt.device import Device
+from bridge.mqtt.device import RETURN_S, Device
 from bridge.mqtt.properties import PROPERTIES
-from bridge.mqtt.topics import Layout, Publication
+from bridge.mqtt.topics import Layout, Publication, fitted
 from bridge.station.view import ActiveAlarm, StationView
 
 LAYOUT = Layout("garden", "Garden bridge")
@@ -63,7 +67,8 @@ def test_the_value_on_the_hub_is_always_within_the_dead_band(
     device = Device.of(LAYOUT, view.identity, 1e9, 100.0)
     kept: dict[str, str] = {}
     for now, value in enumerate(values):
-        device, messages = device.update(replace(view, product_ppm=value), float(now), 100.0)
+        # So slow that each value that comes back is published at once.
+        device, messages = device.update(replace(view, product_ppm=value), RETURN_S * now, 100.0)
         kept |= {m.topic: m.payload for m in messages}
         shown = kept[f"{BASE}/product/ppm"]
         if value is None or value != value:
@@ -95,14 +100,56 @@ def test_words_switches_and_sets_are_sent_at_once(ready: Device, view: StationVi
     }
 
 
-def test_a_value_that_becomes_unknown_is_deleted_and_comes_back(ready: Device, view: StationView) -> None:
-    gone, messages = ready.update(replace(view, volume_l=None, overflow=None), 1.0, 100.0)
-    assert set(messages) == {
-        Publication(f"{BASE}/reservoir/volume", "", 1, True),
-        Publication(f"{BASE}/reservoir/overflow", "", 1, True),
-    }
-    assert told(gone, replace(view, volume_l=None, overflow=None), 2.0) == {}
-    assert told(gone, view, 3.0) == {"reservoir/volume": "120.00", "reservoir/overflow": "false"}
+def listed(messages: Iterable[Publication]) -> set[str]:
+    """Returns the paths of the properties of the last description."""
+    descriptions = [m.payload for m in messages if m.topic == f"{BASE}/$description"]
+    nodes = json.loads(descriptions[-1])["nodes"]
+    return {f"{node}/{name}" for node in nodes for name in nodes[node]["properties"]}
+
+
+def test_an_unknown_value_is_deleted_and_not_described_until_it_comes_back(
+    ready: Device, view: StationView
+) -> None:
+    blind = replace(view, volume_l=None, overflow=None)
+    gone, messages = ready.update(blind, 1.0, 200.0)
+    assert [m.topic.removeprefix(f"{BASE}/") for m in messages] == [
+        "$state", "$description", "reservoir/volume", "reservoir/overflow", "$state",
+    ]  # fmt: skip
+    assert [m.payload for m in messages if "escription" not in m.topic] == ["init", "", "", "ready"]
+    everything = {row.path for row in fitted(view.identity)}
+    assert everything - listed(messages) == {"reservoir/volume", "reservoir/overflow"}
+    assert told(gone, blind, 2.0) == {}
+
+    _, messages = gone.update(view, 1.0 + RETURN_S, 300.0)
+    assert [m.payload for m in messages if "escription" not in m.topic] == [
+        "init",
+        "120.00",
+        "false",
+        "ready",
+    ]
+    assert listed(messages) == everything
+
+
+def test_what_was_never_known_is_not_described(view: StationView) -> None:
+    young = replace(view, cover_days=None, cover_low_days=None, cover_high_days=None)
+    device, messages = Device.of(LAYOUT, view.identity, 300.0, 100.0).update(young, 0.0, 100.0)
+    covers = {"reservoir/days-of-cover", "reservoir/days-of-cover-low", "reservoir/days-of-cover-high"}
+    assert {row.path for row in fitted(view.identity)} - listed(messages) == covers
+    assert [m.payload for m in messages if m.topic.endswith("$state")] == ["ready"], "it still is in init"
+    _, messages = device.update(view, 1.0, 100.0)
+    assert covers <= listed(messages)
+
+
+def test_a_loose_contact_changes_the_description_twice_in_each_span(ready: Device, view: StationView) -> None:
+    device, changes, spans = ready, 0, 20
+    for tenth in range(round(10 * RETURN_S * spans)):
+        one = replace(view, product_ppm=None if tenth % 2 else 6.0)
+        device, messages = device.update(one, 1.0 + tenth / 10, 200.0)
+        changes += any(m.topic.endswith("$description") for m in messages)
+    assert 2 * spans - 2 <= changes <= 2 * spans + 1
+    # The last value is published in the end, whatever it was.
+    _, messages = device.update(view, 300.0, 200.0)
+    assert "product/ppm" in listed(messages)
 
 
 def test_every_value_is_sent_again_within_the_heartbeat(ready: Device, view: StationView) -> None:
@@ -158,7 +205,7 @@ def test_a_description_changes_only_in_init(ready: Device, view: StationView) ->
     topics = [m.topic.removeprefix(f"{BASE}/") for m in messages]
     assert topics[:2] == ["$state", "$description"]
     assert (messages[0].payload, messages[-1].payload) == ("init", "ready")
-    assert json.loads(messages[1].payload)["version"] == 200
+    assert json.loads(messages[1].payload)["version"] == 200_000
     assert Publication(f"{BASE}/feed/ppm", "", 1, True) in messages
     assert told(device, changed, 2.0) == {}
 

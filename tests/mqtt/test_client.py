@@ -3,8 +3,10 @@
 import asyncio
 import contextlib
 import json
+import re
 from collections.abc import AsyncIterator, Callable
 from dataclasses import dataclass, field, replace
+from pathlib import Path
 from typing import Any
 
 import aiomqtt
@@ -155,6 +157,7 @@ async def test_a_connection_that_breaks_after_it_was_up_names_a_second_client_as
     assert "plain MQTT" not in cause
 
 
+MANUAL = Path(__file__).parents[2] / "bridge" / "manual"
 STRANGERS = (("$state", "lost"), ("$description", "{}"))
 
 
@@ -290,6 +293,23 @@ async def test_on_mqtt_5_a_retained_command_is_refused_even_while_it_is_fresh(
     await hub.sends(f"{CHILD}/fill/start/set", "start", retain=True)
     await hub.said(f"{CHILD}/$log/warn", "retained message")
     assert bridge.commands == []
+
+
+async def test_on_mqtt_3_1_1_a_fresh_retained_command_is_obeyed_once_as_the_manual_says(
+    mosquitto: Mosquitto, observe: Observe, start: Start
+) -> None:
+    hub = await observe(mosquitto)
+    bridge = start(mosquitto, "3.1.1")
+    await hub.has(f"{ROOT}/$state", "ready")
+    await hub.sends(f"{CHILD}/fill/start/set", "start", retain=True)
+    await bridge.until(lambda b: len(b.commands) == 1)
+    await bridge.client.stop()
+    again = start(mosquitto, "3.1.1")
+    await hub.said(f"{CHILD}/$log/warn", "retained message")
+    assert again.commands == []
+    for page in ("hub", "security"):
+        manual = " ".join((MANUAL / f"{page}.md").read_text("utf-8").split())
+        assert re.search(r"MQTT 3\.1\.1 .{0,120}fresh.{0,60} obeyed once", manual), page
 
 
 async def test_the_client_works_with_mosquitto_on_mqtt_3_1_1_too(

@@ -31,7 +31,7 @@ from bridge.station.plan import StationIdentity
 from tests.narrowing import of_kind
 
 LAYOUT = Layout("garden", "Garden bridge")
-FULL = StationIdentity("barrel", "Barrel", 200.0, 50.0, 25.0, 0.5, True, True, True)
+FULL = StationIdentity("barrel", "Barrel", 200.0, 50.0, 25.0, 0.5, True, True, True, needs_weather=True)
 BARE = StationIdentity("tub", "Tub", 60.0, 50.0, 25.0, 0.5, False, False, False)
 RESERVOIRS = {"garden-barrel": FULL, "garden-tub": BARE}
 BASE = "homie/5/garden-barrel"

@@ -50,7 +50,9 @@ def test_every_value_of_a_healthy_reservoir_is_published_and_fits_its_descriptio
     described = document(view.identity)
     device = Device.of(LAYOUT, view.identity, 300.0, 100.0)
     _, messages = device.update(view, 0.0, 100.0)
-    values = {m.topic.removeprefix("homie/5/garden-north-barrel/"): m for m in messages if "$" not in m.topic}
+    # An empty payload deletes the topic of a part that is not fitted.
+    told = [m for m in messages if "$" not in m.topic and m.payload]
+    values = {m.topic.removeprefix("homie/5/garden-north-barrel/"): m for m in told}
     expected = {
         f"{node_id}/{property_id}"
         for node_id, node in described["nodes"].items()
@@ -64,9 +66,37 @@ def test_every_value_of_a_healthy_reservoir_is_published_and_fits_its_descriptio
         assert message.retain
 
 
+def test_a_check_cell_is_a_node_of_its_own(view: StationView) -> None:
+    identity = replace(view.identity, has_feed_probe=False, has_check_cell=True)
+    assert "check" not in document(view.identity)["nodes"]
+    assert list(document(identity)["nodes"]["check"]["properties"]) == [
+        "conductivity",
+        "ppm",
+        "difference",
+        "temperature",
+        "health",
+    ]
+    device = Device.of(LAYOUT, identity, 300.0, 100.0)
+    seen = replace(view, identity=identity, check_ppm=6.31, check_difference_percent=-4.96)
+    _, messages = device.update(seen, 0.0, 100.0)
+    values = {m.topic.rpartition("barrel/")[2]: m.payload for m in messages}
+    assert (values["check/ppm"], values["check/difference"]) == ("6.3100", "-5.0")
+    assert (values["check/temperature"], values["check/health"]) == ("", "good")
+
+
 def test_the_nodes_and_the_settable_properties_are_those_of_the_manual(identity: StationIdentity) -> None:
     nodes = document(identity)["nodes"]
-    assert list(nodes) == ["product", "feed", "reservoir", "valve", "fill", "purifier", "health", "weather"]
+    assert list(nodes) == [
+        "product",
+        "feed",
+        "reservoir",
+        "valve",
+        "fill",
+        "purifier",
+        "health",
+        "weather",
+        "round",
+    ]
     settable = {f"{n}/{p}" for n in nodes for p, d in nodes[n]["properties"].items() if d.get("settable")}
     assert settable == {
         "valve/hold",
@@ -90,8 +120,11 @@ def test_the_nodes_and_the_settable_properties_are_those_of_the_manual(identity:
 
 
 def test_parts_that_are_not_fitted_are_not_described(identity: StationIdentity) -> None:
-    nodes = document(replace(identity, has_feed_probe=False, has_volume=False))["nodes"]
+    bare = replace(identity, has_feed_probe=False, has_volume=False, has_trays=False, needs_weather=False)
+    nodes = document(bare)["nodes"]
     assert "feed" not in nodes
+    assert "weather" not in nodes
+    assert "round" not in nodes
     assert "rejection" not in nodes["purifier"]
     assert {"volume", "level"}.isdisjoint(nodes["reservoir"]["properties"])
     assert "zone" in nodes["reservoir"]["properties"]
@@ -169,7 +202,8 @@ def test_the_version_grows_only_if_the_content_changes(identity: StationIdentity
     same = describe_reservoir(LAYOUT, identity, 2000.0, first)
     other = describe_reservoir(LAYOUT, replace(identity, has_feed_probe=False), 2000.0, first)
     clock_went_back = describe_reservoir(LAYOUT, replace(identity, name="Barrel"), 500.0, other)
-    assert (first.version, same.version, other.version, clock_went_back.version) == (1000, 1000, 2000, 2001)
+    versions = [one.version for one in (first, same, other, clock_went_back)]
+    assert versions == [1_000_000, 1_000_000, 2_000_000, 2_000_001]
     assert isinstance(json.loads(other.publication(LAYOUT).payload)["version"], int)
 
 

@@ -108,7 +108,10 @@ async def linked(
 async def test_transmitters_become_readings_in_the_units_of_the_map(cable: NullModem) -> None:
     devices = Devices(conductivity_us_cm=17.25, temperature_c=-1.5, level_m=0.57, full=True)
     async with serving(cable.far, devices), linked(cable.near, plan()) as (_, ear):
-        reading = await ear.reading(lambda m: True, "no reading came")
+        # On a busy machine an answer may come too late for its reading.
+        reading = await ear.reading(
+            lambda m: FAILED not in (m.product_us, m.product_c, m.level_sensor), "no whole reading came"
+        )
         assert isinstance(ear.news[0], LinkUp)
         assert isinstance(next(m for m in ear.messages if not isinstance(m, Ack)), Hello)
         assert reading.product_us == pytest.approx(17.25)
@@ -132,15 +135,13 @@ async def test_a_lease_opens_renewal_holds_and_silence_shuts(
             await ear.reading(
                 lambda m: m.path is Flow.TO_RESERVOIR, "the readings do not show the open valve"
             )
-        last_write = max(at for at, function, _ in devices.heard if function in (5, 6))
+        if valve is LIMITED:
+            # Without a cable no command of the bridge can shut it, only the module's own limit.
+            cable.cut()
         await devices.until(lambda d: not d.relays[0], "the lease ran out, and the relay stayed on")
         assert [on for _, _, on in devices.changes] == [True, False], "the valve flickered between renewals"
-        if valve is LIMITED:
-            shut_at = devices.changes[-1][0]
-            assert not any(last_write < at <= shut_at and code in (5, 6) for at, code, _ in devices.heard), (
-                "it was the bridge that shut the valve, not the module's own limit"
-            )
-        await ear.reading(lambda m: m.path is Flow.SHUT, "the readings do not show the shut valve")
+        if valve is PLAIN:
+            await ear.reading(lambda m: m.path is Flow.SHUT, "the readings do not show the shut valve")
 
 
 async def test_close_goes_before_what_waits_and_the_end_of_the_link_shuts(cable: NullModem) -> None:

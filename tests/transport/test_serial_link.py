@@ -23,7 +23,7 @@ from bridge.protocol.messages import Close, FromBridge, FromController, Identify
 from bridge.protocol.sequence import MODULUS
 from bridge.protocol.session import DownCause, LinkDown, LinkUp
 from bridge.transport.line import WAITING_LIMIT, Line, open_device
-from bridge.transport.serial_link import SerialLink
+from bridge.transport.link import SerialLink
 from tests.narrowing import of_kind
 from tests.waiting import DEADLINE_S, until, within
 
