@@ -32,7 +32,7 @@ from bridge.daemon.page_lines import (
 from bridge.errors import ClearwellError, InputError
 from bridge.guard.commands import GuardCommand
 from bridge.guard.state import Reply
-from bridge.history.lock import process_words
+from bridge.history.log_file import process_words
 from bridge.mqtt.commands import Incoming, Refused, parse
 from bridge.mqtt.topics import Layout
 from bridge.station.plan import StationIdentity

@@ -177,7 +177,7 @@ class LogPolicy:
     # --- while running ---------------------------------------------------------------------------------
 
     def turn(self, reservoir: str, turn: Turn, wall_s: float) -> Written:
-        """Return the rows of one turn."""
+        """Return the rows of one turn. The wall clock is that of the turn, which may be over for a moment."""
         one = self._reservoirs[reservoir]
         rows = _Rows(self._clock, turn.now, wall_s)
         one.pulses, one.controller = turn.memory.pulses, turn.memory.controller
@@ -357,8 +357,6 @@ class _Rows:
 
 
 def _latched_changed(before: GuardState, state: GuardState) -> bool:
-    if state.latches is before.latches and state.alarms is before.alarms and state.hold is before.hold:
-        return False
     return (state.latches, state.alarms, state.hold) != (before.latches, before.alarms, before.hold)
 
 

@@ -17,7 +17,7 @@ from bridge.forecast.cartridges import CartridgeHistory
 from bridge.forecast.learned import worth_keeping
 from bridge.forecast.learner import Learner
 from bridge.guard.state import GuardState
-from bridge.history.log_file import LogTrouble
+from bridge.history.opening import LogTrouble
 from bridge.history.outbox import OutboxLevel, Parcel
 from bridge.history.records import EntryRow, SampleRow
 from bridge.history.writer import Log
@@ -135,7 +135,8 @@ class Logbook:
             on_disk: called once in the event loop: with True when the durable rows are on the disk, at once
                 if there are none; with False if the disk cannot be written.
         """
-        self._write(self._policy.turn(reservoir, turn, time.time()), on_disk)
+        wall_s = time.time() - (self._loop.time() - turn.now)
+        self._write(self._policy.turn(reservoir, turn, wall_s), on_disk)
 
     def accounts(self, reservoir: str, state: GuardState, inventory: Inventory) -> None:
         """Save the counters of a reservoir and its purifier."""

@@ -72,6 +72,7 @@ class PageHost:
         reservoirs: every reservoir that will ever be offered.
         fittings: the marks, the cartridge and the calibrations of each of these reservoirs.
         broker: the hub's broker, for the descriptions of the reservoirs. The page gets none of its secrets.
+        garden: the trays and their waters, packed; empty if there are no trays.
         on_command: called in the event loop with the reservoir's id, a valid command, and a callback for
             the result: None if the command was carried out, else the sentence that refuses it.
         on_refused: called for each malformed command with the reservoir's id, the sentence that refuses it,
@@ -88,6 +89,7 @@ class PageHost:
         fittings: Sequence[Fittings] = (),
         *,
         broker: BrokerSettings | None,
+        garden: str = "",
         on_command: Callable[[str, GuardCommand, Callable[[str | None], None]], None],
         on_refused: Callable[[str, str, Callable[[], None]], None],
         report: Callable[[StationEvent], None],
@@ -112,6 +114,7 @@ class PageHost:
             tuple(reservoirs),
             tuple(fittings),
             None if broker is None else astuple(Access.of(broker)),
+            garden,
         )
         self._latest: dict[str, StationView] = {}
         self._fresh: set[str] = set()

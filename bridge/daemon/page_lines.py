@@ -11,18 +11,25 @@ Both programs are ours, but the page faces the network. So the daemon does not t
 line that is not one of these.
 """
 
+import base64
 import json
 import math
+import pickle
 import re
-from dataclasses import astuple, dataclass, fields
+import zlib
+from dataclasses import astuple, dataclass, fields, replace
 from operator import attrgetter
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from bridge.mqtt.broker import Secret
 from bridge.mqtt.properties import PROPERTIES, SAMPLE_MAX_PPM
 from bridge.station.plan import StationIdentity
 from bridge.station.view import ActiveAlarm, StationView
+from bridge.trays.ahead import RoundDay
 from bridge.units import DisplayUnits, SolidsUnit, TemperatureUnit, VolumeUnit
+
+if TYPE_CHECKING:
+    from bridge.config.plan import BridgePlan
 
 LONGEST_LINE = 256 * 1024
 """Bytes; the longest view is a tenth of it."""
@@ -74,6 +81,8 @@ class Setup:
     """In the order of the reservoirs; empty if nothing is known."""
     broker: tuple[str, str] | None = None
     """Address and security scheme of the hub's broker, for descriptions; None if there is no broker."""
+    garden: str = ""
+    """The trays and their waters, as :func:`packed` returns them; empty if there are no trays."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,6 +166,26 @@ def _excerpt(text: str) -> str:
     return f"{text[:40]!a}..." if len(text) > 40 else f"{text!a}"
 
 
+def packed(plan: "BridgePlan") -> str:
+    """Pack the part of a plan that the watering round needs; return an empty text if there are no trays.
+
+    Hub, page and socket are left out, so the text contains no secret.
+    """
+    if plan.trays is None:
+        return ""
+    fed_from = {tray.fed_from for tray in plan.trays.trays}
+    stations = tuple(one for one in plan.stations if one.identity.reservoir in fed_from)
+    garden = replace(plan, stations=stations, hub=None, page=None, socket=None)
+    # Both ends are the same program, and only the daemon writes this text.
+    return base64.b64encode(zlib.compress(pickle.dumps(garden))).decode("ascii")
+
+
+def unpacked(text: str) -> "BridgePlan":
+    """Return what :func:`packed` packed."""
+    plan: BridgePlan = pickle.loads(zlib.decompress(base64.b64decode(text)))
+    return plan
+
+
 _NAMES = tuple(field.name for field in fields(StationView) if field.name != "identity")
 _VALUES = attrgetter(*_NAMES)
 
@@ -186,6 +215,7 @@ def setup_line(setup: Setup) -> bytes:
             "reservoirs": [astuple(one) for one in setup.reservoirs],
             "fittings": [astuple(one) for one in setup.fittings],
             "broker": setup.broker,
+            "garden": setup.garden,
         }
     )  # fmt: skip
 
@@ -232,7 +262,7 @@ def read_setup(line: bytes) -> Setup:
         return Setup(
             bridge_id, bridge_name, prefix, version, units, host, port, tuple(names), token, log,
             reservoirs, tuple(_fittings(*one) for one in message["fittings"]),
-            None if message["broker"] is None else tuple(message["broker"]),
+            None if message["broker"] is None else tuple(message["broker"]), str(message["garden"]),
         )  # fmt: skip
     except (KeyError, TypeError, ValueError):
         raise ValueError("the daemon's first line is not a setup") from None
@@ -267,6 +297,8 @@ def read_from_daemon(line: bytes, identities: dict[str, StationIdentity]) -> Sta
         for name in ("missing_permissives", "latched_trips"):
             named[name] = tuple(named[name])
         named["alarms"] = tuple(ActiveAlarm(*one) for one in named["alarms"])
+        if named["round_ahead"] is not None:
+            named["round_ahead"] = tuple(_round_day(*one) for one in named["round_ahead"])
         return StationView(identities[message["view"]], **named)
     except (KeyError, TypeError, ValueError):
         raise ValueError("the daemon's line is neither a view nor a result") from None
@@ -308,11 +340,17 @@ def _read(line: bytes) -> dict[str, Any]:
     return message
 
 
+def _round_day(day: str, litres: float, trays: list[str], flushes: list[str]) -> RoundDay:
+    return RoundDay(day, litres, tuple(trays), tuple(flushes))
+
+
 def _line(message: dict[str, object]) -> bytes:
-    return json.dumps(message, default=_alarm, separators=(",", ":")).encode() + b"\n"
+    return json.dumps(message, default=_parts, separators=(",", ":")).encode() + b"\n"
 
 
-def _alarm(value: object) -> object:
+def _parts(value: object) -> object:
     if isinstance(value, ActiveAlarm):
         return [value.alarm, value.state, value.sentence, value.shelved]
+    if isinstance(value, RoundDay):
+        return [value.day, value.litres, value.trays, value.flushes]
     raise TypeError(f"{type(value).__name__} cannot be sent between daemon and page")

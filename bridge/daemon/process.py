@@ -21,6 +21,7 @@ import structlog
 
 from bridge.clock import LoopClock
 from bridge.config.plan import BridgePlan, HubPlan, PagePlan
+from bridge.daemon.garden import GardenKeeper
 from bridge.daemon.gate import Gate
 from bridge.daemon.keeper import Answered, Keeper
 from bridge.daemon.local_socket import LocalSocket, claim_client
@@ -33,8 +34,8 @@ from bridge.guard.commands import GuardCommand
 from bridge.guard.faults import latched_sentences
 from bridge.guard.model import Advisory
 from bridge.guard.state import Reply
-from bridge.history.lock import holder
-from bridge.history.log_file import LogTrouble
+from bridge.history.log_file import holder
+from bridge.history.opening import LogTrouble
 from bridge.history.outbox import OutboxLevel
 from bridge.mqtt.announcements import Announcements
 from bridge.mqtt.client import HubClient
@@ -285,7 +286,7 @@ class Daemon:
             if self.page is not None:
                 aside.append(group.create_task(self.page.run()))
             if self._logbook is not None:
-                aside.append(group.create_task(self._take_samples(self._logbook)))
+                aside.append(group.create_task(self._take_entries(self._logbook)))
             if self._local is not None:
                 aside.append(group.create_task(self._local.run()))
             # The objects that exist now live as long as the process. A garbage collection over them would
@@ -304,15 +305,21 @@ class Daemon:
             for task in aside:
                 task.cancel()
 
-    async def _take_samples(self, logbook: Logbook) -> None:
-        """Pass the samples in the log to their reservoirs: those from before the start, and new ones."""
+    async def _take_entries(self, logbook: Logbook) -> None:
+        """Pass what is in the log to the reservoirs: samples, and what the garden needs today."""
+        log = self.plan.log
+        assert log is not None
+        garden = GardenKeeper(self.plan, log.path, self.keepers, self._on_event)
+        entered = False
         while True:
             for reservoir, sample in logbook.reservoirs_sampled().items():
                 if reservoir in self.keepers:
                     self.keepers[reservoir].reservoir_sampled(sample)
+            await garden.look(entered)
             with contextlib.suppress(TimeoutError):
                 async with asyncio.timeout(SAMPLES_EVERY_S):
                     await self._entered.wait()
+            entered = self._entered.is_set()
             self._entered.clear()
             found = await logbook.read_history()
             for reservoir, us_cm in found.feed_us_cm.items():
@@ -335,6 +342,7 @@ class Daemon:
 
     def _page(self, page: PagePlan) -> "PageHost":
         from bridge.daemon.page_host import PageHost, fittings_of
+        from bridge.daemon.page_lines import packed
 
         return PageHost(
             page,
@@ -343,6 +351,7 @@ class Daemon:
             [station.identity for station in self.plan.stations],
             [fittings_of(station) for station in self.plan.stations],
             broker=None if self.plan.hub is None else self.plan.hub.broker,
+            garden=packed(self.plan),
             on_command=self._on_command,
             on_refused=partial(self._on_refused, sender="page"),
             report=self._on_event,

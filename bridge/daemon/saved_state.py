@@ -23,6 +23,7 @@ from bridge.guard.sequence import DAY_S
 from bridge.guard.state import GuardState, Latch, begin
 from bridge.history.records import StateRow
 from bridge.purifier.cartridge import Load
+from bridge.station.cells import CellPair
 from bridge.station.check_cell import Ratio
 from bridge.station.inventory import Inventory, assuming, recalibrated, taken_in
 from bridge.station.plan import ProbePlan
@@ -134,7 +135,7 @@ def counters(
     """
     load = inventory.load
     inventory = taken_in(inventory)
-    water, aged_at = inventory.water, inventory.aged_at
+    water, aged_at, pair = inventory.water, inventory.aged_at, inventory.exchanged
     running_l = state.fill.volume_l if state.phase in ACTIVE else 0.0
     return {
         # Whole seconds keep unchanged counters equal.
@@ -147,8 +148,10 @@ def counters(
         "band_ppm": inventory.band_ppm,
         "aged": None if aged_at is None else round(moment.utc_of(aged_at)),
         "watch": watch.to_json(inventory.watch),
+        "proved": None if inventory.proved_at is None else round(moment.utc_of(inventory.proved_at)),
         "cell": _cell(cell),
         "ratio": [*inventory.ratio.constants_per_cm, inventory.ratio.usual],
+        "exchanged": None if pair is None else [pair.product_us_cm, pair.feed_us_cm],
         "load": [load.treated_l, load.taken_up_g],
         "pulses": pulses,
         "controller": controller,
@@ -214,6 +217,7 @@ def inventory(kept: StateRow | None, fresh: Inventory, cell: ProbePlan, moment: 
             pulses=None if data.get("pulses") is None else int(data["pulses"]),
             controller=None if data.get("controller") is None else str(data["controller"]),
             ratio=_ratio(data.get("ratio")),
+            exchanged=_pair(data.get("exchanged"), moment.monotonic_s),
         )
     except (ValueError, KeyError, TypeError, IndexError, InputError) as error:
         raise _unreadable(error) from error
@@ -233,7 +237,7 @@ def _water(data: dict[str, Any], fresh: Inventory, moment: Moment) -> Inventory:
     water = estimates.from_json(data["water"])
     if water.sampled_s is not None:
         water = replace(water, sampled_s=moment.ago(water.sampled_s, _YEARS_S))
-    aged = data["aged"]
+    aged, proved = data["aged"], data.get("proved")
     return replace(
         fresh,
         water=water,
@@ -241,6 +245,7 @@ def _water(data: dict[str, Any], fresh: Inventory, moment: Moment) -> Inventory:
         band_ppm=float(data["band_ppm"]),
         aged_at=None if aged is None else moment.ago(float(aged), _YEARS_S),
         watch=watch.from_json(data["watch"]),
+        proved_at=None if proved is None else moment.ago(float(proved), _YEARS_S),
     )
 
 
@@ -266,6 +271,11 @@ def _ratio(data: list[Any] | None) -> Ratio:
     if data is None or data[2] is None:
         return Ratio()
     return Ratio((float(data[0]), float(data[1])), float(data[2]))
+
+
+def _pair(data: list[Any] | None, at: float) -> CellPair | None:
+    """Return the values before the plugs were exchanged. None if they were not."""
+    return None if data is None else CellPair(float(data[0]), float(data[1]), at)
 
 
 def _cell(cell: ProbePlan) -> list[object]:

@@ -93,8 +93,8 @@ class Room:
 
     # The controller.
 
-    def read(self, product_us: float = 20.0) -> None:
-        self.clock.advance_to(self.clock.monotonic() + 0.25)
+    def read(self, product_us: float = 20.0, after_s: float = 0.25) -> None:
+        self.clock.advance_to(self.clock.monotonic() + after_s)
         self.number += 1
         path = self.keeper.station.state.flow
         self.keeper.received(
@@ -126,6 +126,57 @@ def test_a_trip_is_on_the_wire_then_in_the_log_and_shown_when_it_is_on_disk() ->
     shown = room.happened
     assert shown[0] == "view tripped"
     assert "shown product-over-limit" in shown
+
+
+def test_scans_of_a_fast_controller_are_written_together_and_before_what_follows_them() -> None:
+    room = Room()
+    room.fill()
+    room.read()
+    room.happened.clear()
+    for _ in range(3):
+        room.read(after_s=0.02)
+    assert "log fill" not in room.happened
+    room.read(product_us=8000.0, after_s=0.02)
+    assert [one for one in room.happened if one.startswith("log")] == ["log fill"] * 3 + ["log tripped"]
+    assert room.happened.index("close") < room.happened.index("log fill")
+
+
+def test_a_view_and_a_saved_counter_follow_the_scans_before_them() -> None:
+    room = Room()
+    room.fill()
+    room.read()
+    room.happened.clear()
+    room.read(after_s=0.02)
+    room.keeper.save_accounts()
+    assert room.happened == ["log fill", "log counters"]
+    room.happened.clear()
+    while "view fill" not in room.happened:
+        room.read(after_s=0.02)
+    assert room.happened[-2:] == ["log fill", "view fill"]
+    assert len(room.happened) == room.happened.count("log fill") + 1
+
+
+def test_a_log_that_fails_with_each_scan_ends_the_session_and_not_the_keeper(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    def broken(*_: Any) -> None:
+        raise ArithmeticError("a fault of the log")
+
+    room = Room()
+    room.fill()
+    room.read()
+    for _ in range(3):
+        room.read(after_s=0.02)
+    with monkeypatch.context() as patch:
+        patch.setattr(room, "turn", broken)
+        room.read()
+        (error,) = room.faults
+        assert room.keeper.failed(error) == FIRST_WAIT_S
+    assert "shown station-failed" in room.happened
+    room.keeper.begin_again()
+    room.happened.clear()
+    room.read()
+    assert any(one.startswith("log ") for one in room.happened)
 
 
 def test_a_change_of_phase_waits_for_the_wire_and_not_for_the_disk() -> None:

@@ -1,25 +1,41 @@
 """The log policy decides which rows of a scan are stored, which are durable, and which survive a kill."""
 
+import math
 from collections.abc import Mapping
 from dataclasses import replace
+from itertools import pairwise
 
 import pytest
 
 from bridge.daemon import saved_state
-from bridge.daemon.log_policy import LogPolicy, Written
+from bridge.daemon.log_policy import COUNTERS_S, LogPolicy, Written
 from bridge.demo import HURRIED, RESERVOIR, station
+from bridge.forecast import persistence
+from bridge.forecast.learner import Learner
+from bridge.guard.alarms import AlarmRecord, Status
 from bridge.guard.commands import Hold
 from bridge.guard.model import Assessment, Flow, Phase, Trip
-from bridge.guard.state import GuardState, Latch, begin
+from bridge.guard.state import GuardState, Latch, Latched, begin
 from bridge.guard.step import step
-from bridge.history.records import CommandRow, EventRow, FillRow, MinuteRow, ReadingRow, StateRow
+from bridge.history.records import (
+    CommandRow,
+    EventRow,
+    FillRow,
+    ForecastRow,
+    MinuteRow,
+    ReadingRow,
+    StateRow,
+)
 from bridge.protocol.messages import Reading
 from bridge.purifier.cartridge import Load
+from bridge.purifier.forecast import Interval
 from bridge.rig.scenario import DEMO
 from bridge.station import assess
 from bridge.station.flow_meter import FlowMeter
 from bridge.station.inventory import unmeasured
-from bridge.station.station import Station, Turn
+from bridge.station.station import Level, Station, StationEvent, Turn
+from bridge.station.view import Outlook
+from bridge.tank.cover import Cover
 
 PLAN = station(DEMO, "/dev/null", HURRIED, 0.5, 0.65)
 WALL_S = 1_750_003_200.0
@@ -229,3 +245,161 @@ def test_state_that_cannot_be_read_holds_filling() -> None:
     ):
         restored = LogPolicy([PLAN], state=state, complete=complete).restored(PLAN, 1.0, WALL_S)
         assert (restored.known, restored.state.hold) == (False, True)
+
+
+def test_every_change_of_what_latches_is_saved_before_anybody_is_told() -> None:
+    before = begin(0.0)
+    alarm = AlarmRecord(Trip.NO_RISE, Status.UNACKNOWLEDGED, 1.0)
+    for after in (
+        replace(before, hold=True),
+        replace(before, alarms=(alarm,)),
+        replace(before, latches=(Latch(Trip.NO_RISE, 1.0),)),
+    ):
+        for old, new in ((before, after), (after, before)):
+            written = LogPolicy([PLAN]).turn(RESERVOIR, turn(1.0, new, old), WALL_S)
+            assert written.durable
+            row = kept(written)[saved_state.latched_key(RESERVOIR)]
+            back = saved_state.guard_state(row, None, PLAN.limits, saved_state.Moment(1.0, WALL_S))
+            assert (back.hold, len(back.alarms), len(back.latches)) == (
+                new.hold,
+                len(new.alarms),
+                len(new.latches),
+            )
+
+
+def events(*written: Written) -> list[str]:
+    return [row.event for one in written for row in one.rows if isinstance(row, EventRow)]
+
+
+def test_a_start_is_an_event_on_the_disk() -> None:
+    started = LogPolicy([PLAN]).begin(1.0, WALL_S)
+    assert events(started) == ["bridge-started"]
+    assert started.durable
+
+
+def test_a_clock_that_was_set_is_an_event_before_the_row_that_shows_it() -> None:
+    policy = LogPolicy([PLAN])
+    policy.note("", "link-up", "The controller is connected.", 1.0, WALL_S)
+    late = policy.note("", "link-down", "The controller is not connected.", 2.0, WALL_S + 600.0)
+    assert events(late) == ["clock-step", "link-down"]
+    times = [row.stamp.utc_ms for row in late.rows if isinstance(row, EventRow)]
+    assert times == sorted(set(times))
+    assert times[1] == pytest.approx(1000 * (WALL_S + 600.0), abs=10)
+
+
+@pytest.mark.parametrize(("phase", "end"), [(Phase.IDLE, "full"), (Phase.TRIPPED, "trip")])
+@pytest.mark.parametrize("has_volume", [True, False])
+def test_a_fill_has_one_row_with_its_volume_and_the_cause_of_its_end(
+    phase: Phase, end: str, has_volume: bool
+) -> None:
+    plan = replace(PLAN, identity=replace(PLAN.identity, has_volume=has_volume))
+    policy, idle = LogPolicy([plan]), begin(0.0)
+    filling = replace(idle, phase=Phase.FILL, flow=Flow.TO_RESERVOIR)
+    began = policy.turn(RESERVOIR, turn(0.0, filling, idle), WALL_S)
+    assert began.durable, "a fill that is not on the disk cannot be found after a kill"
+    paused = replace(filling, phase=Phase.PAUSE, flow=Flow.SHUT, fill=replace(filling.fill, volume_l=7.5))
+    assert not fills(policy.turn(RESERVOIR, turn(9.0, paused, filling), WALL_S + 9.0))
+    ended = policy.turn(RESERVOIR, turn(60.0, replace(paused, phase=phase), paused), WALL_S + 60.0)
+    (row,) = fills(ended)
+    assert (row.end, row.volume_l) == (end, 7.5 if has_volume else None)
+    assert row.started_ms == round(1000 * WALL_S)
+    assert row.stamp.utc_ms == pytest.approx(1000 * (WALL_S + 60.0), abs=10)
+    assert ended.durable
+    assert saved_state.running_fill(kept(ended)[saved_state.accounts_key(RESERVOIR)]) is None
+    assert not fills(policy.stop(61.0, WALL_S + 61.0)), "it has ended"
+
+
+def test_an_interrupted_fill_that_nothing_counted_gets_its_row_at_the_start_and_once() -> None:
+    plan = replace(PLAN, litres_per_pulse=None)
+    state = killed_while_filling(LogPolicy([plan]), 40)
+    began_ms = round(1000 * (WALL_S + 3600.0))
+    broken = saved_state.accounts_key("broken")
+    other = replace(plan, identity=replace(plan.identity, reservoir="broken"))
+    policy = LogPolicy([other, plan], 2, began_ms, {**state, broken: StateRow(broken, 1, "{")})
+    started = policy.begin(3.0, WALL_S + 3600.0)
+    (row,) = fills(started)
+    stored = saved_state.running_fill(state[saved_state.accounts_key(RESERVOIR)])
+    assert stored is not None
+    assert (row.end, row.volume_l) == ("interrupted", stored.volume_l)
+    assert row.ended_ms == stored.seen_ms + round(1000 * plan.limits.lease_s)
+    again = LogPolicy([plan], 3, began_ms + 60_000, {**state, **kept(started)})
+    assert not fills(again.begin(1.0, WALL_S + 3660.0))
+
+
+def test_a_stop_leaves_no_running_fill_for_the_next_start() -> None:
+    policy = LogPolicy([PLAN])
+    killed_while_filling(policy, 20)
+    stopped = kept(policy.stop(20.0, WALL_S + 20.0))[saved_state.accounts_key(RESERVOIR)]
+    assert saved_state.running_fill(stopped) is None
+    assert saved_state.pulses(stopped) is not None, "the counters are kept"
+
+
+def test_counters_at_rest_are_stored_once_a_minute_and_water_after_a_close_within_seconds() -> None:
+    policy, idle = LogPolicy([PLAN]), begin(0.0)
+    stored = []
+    for s in range(300):
+        litres = 0.1 * s if s >= 200 else 0.0
+        one = turn(float(s), idle, pulses=round(450 * litres), treated_l=litres + 1e-6 * s)
+        if saved_state.accounts_key(RESERVOIR) in kept(policy.turn(RESERVOIR, one, WALL_S + s)):
+            stored.append(s)
+    assert [s for s in stored if s < 200] == [0, 60, 120, 180]
+    assert max(b - a for a, b in pairwise([s for s in stored if s >= 200])) <= COUNTERS_S
+
+
+def test_counters_that_did_not_change_are_not_written_again() -> None:
+    policy, idle = LogPolicy([PLAN]), begin(0.0)
+    accounts = unmeasured(6.0)
+    first = policy.counters(RESERVOIR, idle, accounts, 0.0, WALL_S)
+    assert kept(first)
+    assert not policy.counters(RESERVOIR, idle, accounts, 0.0, WALL_S).rows
+    assert kept(policy.counters(RESERVOIR, idle, replace(accounts, load=Load(1.0, 0.1)), 0.0, WALL_S))
+
+
+def test_an_event_that_has_a_row_of_another_kind_is_not_stored_twice() -> None:
+    policy = LogPolicy([PLAN])
+    plain = StationEvent(RESERVOIR, "link-up", Level.INFO, "The controller is connected.")
+    assert events(policy.event(plain, 1.0, WALL_S)) == ["link-up"]
+    for event in (
+        replace(plain, guard=Latched(Trip.OVERFLOW, True)),
+        replace(plain, id="command-obeyed"),
+        replace(plain, id="command-refused"),
+    ):
+        assert policy.event(event, 1.0, WALL_S).rows == ()
+
+
+def test_a_policy_without_readings_stores_neither_readings_nor_minutes() -> None:
+    policy, idle = LogPolicy([PLAN], readings=False), begin(0.0)
+    written = [policy.turn(RESERVOIR, turn(float(s), idle), WALL_S + s) for s in range(180)]
+    assert not readings(*written)
+    assert not [row for one in written for row in one.rows if isinstance(row, MinuteRow)]
+
+
+def test_a_forecast_is_stored_when_its_figures_are_new_and_an_infinite_one_as_unknown() -> None:
+    policy, learner = LogPolicy([PLAN]), Learner(PLAN)
+
+    def stored(outlook: Outlook) -> list[ForecastRow]:
+        learner.outlook = outlook
+        rows = policy.learned(learner, 1.0, WALL_S).rows
+        assert persistence.key(RESERVOIR) in [row.key for row in rows if isinstance(row, StateRow)]
+        return [row for row in rows if isinstance(row, ForecastRow)]
+
+    assert stored(Outlook()) == []
+    (litres,) = stored(Outlook(litres_left=Interval(1234.56, 1100.0, 1300.0, 1000.0, math.inf)))
+    assert (litres.left_l, litres.left_low_l, litres.left_high_l) == (1235.0, 1000.0, None)
+    assert (litres.left_days, litres.cover_days) == (None, None)
+    (days,) = stored(Outlook(days_left=Interval(40.0, 35.0, 45.0, 30.0, 60.0), order_now=True))
+    assert (days.left_days, days.left_low_days, days.left_high_days) == (40.0, 30.0, 60.0)
+    assert (days.order_now, days.left_l) == (True, None)
+    (cover,) = stored(Outlook(cover=Cover(20.0, 9.5, 9.0, 10.0, 8.0, 11.0)))
+    assert cover.cover_days == 9.5
+    assert stored(Outlook(cover=Cover(20.0, 9.5, 9.0, 10.0, 8.0, 11.0))) == [], "nothing is new"
+    assert cover.stamp.utc_ms == pytest.approx(1000 * WALL_S, abs=10)
+
+
+def test_a_forecast_starts_from_its_saved_state() -> None:
+    accounts = replace(unmeasured(6.0), load=Load(321.0, 32.0))
+    learner = Learner(PLAN, load=accounts.load, feed_ppm=250.0, volume_l=88.0)
+    state = kept(LogPolicy([PLAN]).learned(learner, 1.0, WALL_S))
+    assert LogPolicy([PLAN], 2, 0, state).forecast(PLAN, accounts, ()).kept == learner.kept
+    fresh = LogPolicy([PLAN]).forecast(PLAN, accounts, ()).kept
+    assert (fresh.load, fresh.feed_ppm, fresh.volume_l) == (accounts.load, None, None)

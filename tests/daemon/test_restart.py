@@ -36,6 +36,7 @@ from bridge.rig.faults import Fault, FaultName
 from bridge.rig.pty import RigServer
 from bridge.rig.scenario import DEMO
 from bridge.rig.world import World
+from bridge.station.cells import CellPair
 from bridge.station.inventory import assuming, sample_of, sampled, unmeasured
 from bridge.station.plan import CalibrationInForce
 from bridge.station.station import StationEvent
@@ -72,7 +73,7 @@ def test_what_is_latched_comes_back_as_it_was() -> None:
     cell = plan.product
     accounts = replace(unmeasured(6.0), load=Load(1500.0, 470.0))
     accounts = sampled(assuming(accounts, 6.0, 120.0), sample_of(plan, 7.0), 50.0, now=40.0)
-    accounts = replace(accounts, band_ppm=0.5, aged_at=30.0)
+    accounts = replace(accounts, band_ppm=0.5, aged_at=30.0, exchanged=CellPair(4.0, 600.0, 45.0))
     then = saved_state.Moment(50.0, 1_800_000_000.0)
     kept = (
         saved_state.latched(RESERVOIR, before, then),
@@ -92,7 +93,9 @@ def test_what_is_latched_comes_back_as_it_was() -> None:
     assert after.day_from == 7.0 - 140.0
     kept_accounts = saved_state.inventory(kept[1], unmeasured(20.0), cell, now)
     water = replace(accounts.water, sampled_s=7.0 - 110.0)
-    assert kept_accounts == replace(accounts, water=water, aged_at=7.0 - 120.0)
+    assert kept_accounts == replace(
+        accounts, water=water, aged_at=7.0 - 120.0, exchanged=CellPair(4.0, 600.0, 7.0)
+    )
     # A calibrated cell has another error than before, and the watch over it begins again.
     made = CalibrationInForce(datetime(2027, 1, 1, tzinfo=UTC), "84", 1.0, Path("cell.toml"))
     other = saved_state.inventory(kept[1], unmeasured(20.0), replace(cell, calibration=made), now)
