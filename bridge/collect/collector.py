@@ -15,8 +15,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from bridge.clock import Backoff
-from bridge.collect.rows import Row, advanced, again_topic, bridge_of, rows_of, span_of, topic_filter
 from bridge.collect.store import Store, StoreTrouble
+from bridge.collect.tables import Row, advanced, again_topic, bridge_of, rows_of, span_of, topic_filter
 from bridge.errors import ClearwellError, HubError, InputError
 from bridge.mqtt.broker import BrokerSettings, BrokerTrouble, explain
 from bridge.mqtt.session import Delivery, Lasting, Session

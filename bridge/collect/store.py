@@ -14,8 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 from urllib.parse import unquote
 
-from bridge.collect.rows import Row, Series
-from bridge.collect.tables import LAYOUT, POSTGRESQL, SQLITE, Dialect, tables, views
+from bridge.collect.tables import LAYOUT, POSTGRESQL, SQLITE, Dialect, Row, Series, tables, views
 from bridge.errors import ClearwellError, InputError
 from bridge.history.views import utc_text
 

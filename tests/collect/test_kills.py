@@ -202,15 +202,17 @@ async def test_each_record_of_every_bridge_is_stored_once_whatever_is_killed(
             await eventually(fewer, f"{left} of {len(wanted)} were never stored, such as {min(missing)}")
         gardens.kill_all()
         there = await stored(url)
-        assert len(there) == await count(url), "a record is stored twice"
-        assert {key: there[key] for key in wanted} == wanted
+        twice = await count(url) - len(there)
+        lost = [key for key, value in wanted.items() if there.get(key) != value]
+        print(
+            f"{RESERVOIRS} reservoirs, {BRIDGES} bridges, killed: {dict(kills)}; {len(wanted)} records "
+            f"logged up to the last kill, {len(there)} stored, {twice} twice, {len(lost)} lost or changed"
+        )
+        assert twice == 0
+        assert lost == []
         assert there.keys() <= gardens.logged().keys(), "a record is stored that no bridge has logged"
         assert await asyncio.to_thread(collector.stop) == 0
         print(collector.printed.splitlines()[-1])
-        print(
-            f"{RESERVOIRS} reservoirs, {BRIDGES} bridges, killed: {dict(kills)}; {len(wanted)} records "
-            f"logged up to the last kill, {len(there)} stored"
-        )
     finally:
         collector.kill()
         gardens.kill_all()

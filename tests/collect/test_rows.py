@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.collect.rows import (
+from bridge.collect.tables import (
     Row,
     Series,
     Span,
