@@ -47,6 +47,8 @@ class Product:
     target_number: float
     temperature: str | None
     health: str
+    plain: str | None
+    """The figure at the resolution that a grower needs, such as ``under 2.5 ppm``."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +75,8 @@ class Reservoir:
     cover: str | None
     cover_days: float | None
     overflow: bool | None
+    plain: str | None
+    """The concentration at the resolution that a grower needs."""
 
 
 @dataclass(frozen=True, slots=True)

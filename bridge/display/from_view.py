@@ -124,7 +124,7 @@ def use_of(view: StationView, units: DisplayUnits) -> Use:
         }[verdict]
         if verdict == "unknown":
             advice = "Measure this water, and send the sample."
-        held = _measured(held_ppm, view.reservoir_uncertainty_ppm, view, units)
+        held = _held(view, held_ppm, units)
         reason = f"The reservoir holds {held} {basis_words(view)}; with its uncertainty this is {against}."
     if view.reservoir_basis == Basis.ASSUMED.value:
         reason += " Nobody has measured this water yet."
@@ -190,9 +190,40 @@ def as_set(quantity: Quantity) -> str:
     return f"{round(quantity.number, places):g} {quantity.unit}"
 
 
-def _measured(ppm: float, uncertainty_ppm: float | None, view: StationView, units: DisplayUnits) -> str:
-    value, band = units.measured(ppm, uncertainty_ppm, view.identity.factor)
-    return f"{value.text} ± {'not known' if band is None else band.text}"
+def _held(view: StationView, ppm: float, units: DisplayUnits) -> str:
+    """Return the water of the reservoir with its uncertainty, which does not matter far below the target."""
+    plain = plain_ppm(view, ppm, view.reservoir_uncertainty_ppm, units)
+    assert plain is not None, "the value is finite"
+    if plain.startswith("under "):
+        return plain
+    _, band = units.measured(ppm, view.reservoir_uncertainty_ppm, view.identity.factor)
+    return f"{plain} ± {'not known' if band is None else band.text}"
+
+
+FAR_BELOW = 0.1
+"""Below this share of the target the exact figure does not matter to a plant."""
+
+
+def plain_ppm(
+    view: StationView, ppm: float | None, band_ppm: float | None, units: DisplayUnits
+) -> str | None:
+    """Show dissolved solids with the digits that a grower needs; None if they are not known.
+
+    Args:
+        view: the view, for the scale and the target.
+        ppm: the value.
+        band_ppm: its expanded uncertainty; None if it is not known.
+        units: the display units.
+    """
+    if ppm is None or not math.isfinite(ppm):
+        return None
+    identity = view.identity
+    little_ppm = FAR_BELOW * identity.target_ppm
+    band = band_ppm if band_ppm is not None and math.isfinite(band_ppm) else 0.0
+    if ppm + band < little_ppm:
+        return f"under {as_set(units.ppm(little_ppm, identity.factor))}"
+    shown = units.ppm(ppm, identity.factor)
+    return f"{shown.number:.{0 if shown.number >= 10.0 else 1}f} {shown.unit}"
 
 
 def facts_of(view: StationView, units: DisplayUnits, time: str) -> Facts:
@@ -290,6 +321,7 @@ def _product(view: StationView, units: DisplayUnits) -> Product:
         target_number=round(target.number, MOST_PLACES),
         temperature=_celsius(view.product_temperature_c, units),
         health=view.product_health,
+        plain=plain_ppm(view, ppm, view.product_uncertainty_ppm, units),
     )
 
 
@@ -313,6 +345,7 @@ def _reservoir(view: StationView, units: DisplayUnits) -> Reservoir:
         cover=span(view.cover_low_days, view.cover_high_days),
         cover_days=None if cover is None else round(cover, 2),
         overflow=view.overflow,
+        plain=plain_ppm(view, ppm, view.reservoir_uncertainty_ppm, units),
     )
 
 

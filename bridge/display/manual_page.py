@@ -1,20 +1,185 @@
-"""A page of the manual as HTML, for a browser without internet. Core.
+"""A page of the manual as plain text for a terminal, and as HTML for a browser without internet. Core.
 
-The Markdown has the forms that :mod:`bridge.display.text` names. Each heading, and each row of a table whose
-first cell is an id, is an anchor, so that an alarm can link to its own row.
+The Markdown is limited to the forms that the manual uses: headings, paragraphs, lists, quotations, tables and
+fenced code. In the terminal code is never wrapped, so that it can be copied, and a table becomes one indented
+entry per row, because its cells hold sentences and a terminal is too narrow for them side by side. In HTML
+each heading, and each row of a table whose first cell is an id, is an anchor that an alarm can link to.
 """
 
 import re
-from collections.abc import Mapping, Sequence
+import textwrap
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from html import escape
 
 _COMMENT = re.compile(r"<!--.*?-->\n?", re.DOTALL)
 _FENCE = re.compile(r"^```[^\n]*\n(.*?)^```$", re.DOTALL | re.MULTILINE)
 _ITEM = re.compile(r"(?:[-*]|\d+\.) +")
 _CELL_END = re.compile(r"(?<!\\)\|")
+_LINK = re.compile(r"\[([^\]]+)\]\(([^)]+)\)")
+_MARKUP = re.compile(r"\*\*|`")
 _SPAN = re.compile(r"`([^`]+)`|\*\*(.+?)\*\*|\[([^\]]+)\]\(([^)]+)\)|\*([^*\s][^*]*)\*")
 _ID_CELL = re.compile(r"`([a-z0-9][a-z0-9-]*)`")
 _NO_ANCHOR = re.compile(r"[^\w\s-]")
+_CODE_INDENT = "    "
+_BETWEEN = "   "
+
+
+@dataclass(frozen=True, slots=True)
+class _Code:
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class _Heading:
+    level: int
+    words: str
+    below: "_Block | None"
+    """The block that follows without an empty line."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Table:
+    head: list[str]
+    rows: list[list[str]]
+
+
+@dataclass(frozen=True, slots=True)
+class _Quotation:
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class _List:
+    items: list[tuple[str, str]]
+    """The marker of each item, and its text."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Paragraph:
+    text: str
+
+
+_Block = _Code | _Heading | _Table | _Quotation | _List | _Paragraph
+
+
+def _blocks(page: str) -> Iterator[_Block]:
+    # The pattern has one group, so that prose and code alternate.
+    for number, part in enumerate(_FENCE.split(_COMMENT.sub("", page))):
+        if number % 2:
+            yield _Code(part)
+        else:
+            for one in re.split(r"\n\s*\n", part):
+                lines = [line for line in one.splitlines() if line.strip()]
+                if lines:
+                    yield _block(lines)
+
+
+def _block(lines: Sequence[str]) -> _Block:
+    first = lines[0]
+    if first.startswith("#"):
+        words = first.lstrip("#")
+        below = _block(lines[1:]) if lines[1:] else None
+        return _Heading(len(first) - len(words), words.strip(), below)
+    if first.startswith("|"):
+        head, _, *rows = [
+            [cell.replace("\\|", "|").strip() for cell in _CELL_END.split(line.strip().strip("|"))]
+            for line in lines
+        ]
+        return _Table(head, rows)
+    if first.startswith(">"):
+        return _Quotation(" ".join(line.lstrip("> ") for line in lines))
+    if _ITEM.match(first):
+        items: list[tuple[str, str]] = []
+        for line in lines:
+            match = _ITEM.match(line)
+            if match:
+                items.append((match[0], line[match.end() :].strip()))
+            else:
+                items[-1] = (items[-1][0], f"{items[-1][1]} {line.strip()}")
+        return _List(items)
+    return _Paragraph(" ".join(line.strip() for line in lines))
+
+
+def plain_text(page: str, width: int) -> str:
+    """Render a page of the manual as plain text.
+
+    Args:
+        page: The Markdown.
+        width: The columns that a line may take; code may take more.
+
+    Returns:
+        The text, with a line end after its last line.
+    """
+    return "\n\n".join(_in_plain_text(block, width) for block in _blocks(page)) + "\n"
+
+
+def _in_plain_text(block: _Block, width: int) -> str:
+    match block:
+        case _Code(text):
+            return textwrap.indent(text.rstrip("\n"), _CODE_INDENT)
+        case _Heading(level, words, below):
+            title = _plain(words)
+            rest = [] if below is None else [_in_plain_text(below, width)]
+            return "\n".join([title, ("=" if level == 1 else "-") * len(title), *rest])
+        case _Table(head, rows):
+            return _entries([_plain(cell) for cell in head], rows, width)
+        case _Quotation(text):
+            return _wrapped(text, width, _CODE_INDENT, _CODE_INDENT)
+        case _List(items):
+            return "\n".join(_wrapped(text, width, marker, " " * len(marker)) for marker, text in items)
+        case _Paragraph(text):
+            return _wrapped(text, width)
+
+
+def _entries(head: Sequence[str], rows: Sequence[Sequence[str]], width: int) -> str:
+    labelled = len(head) > 2
+    entries = []
+    for row in rows:
+        first, *others = map(_plain, row)
+        entry = [_wrapped(first, width, "", "  ")]
+        texts = [
+            f"{label}: {cell}" if labelled else cell for label, cell in zip(head[1:], others, strict=False)
+        ]
+        entry += [_wrapped(text, width, "    ", "      ") for text in _packed(texts, width - 4)]
+        entries.append("\n".join(entry))
+    return "\n".join(entries)
+
+
+def _packed(texts: Sequence[str], width: int) -> list[str]:
+    """Join short texts to lines, so that a row of a table takes few of them."""
+    lines: list[str] = []
+    for text in texts:
+        if lines and len(lines[-1]) + len(_BETWEEN) + len(text) <= width:
+            lines[-1] += _BETWEEN + text
+        else:
+            lines.append(text)
+    return lines
+
+
+def _plain(text: str) -> str:
+    return _MARKUP.sub("", _LINK.sub(_plain_link, text))
+
+
+def _plain_link(match: re.Match[str]) -> str:
+    text, target = match[1], match[2].partition("#")[0]
+    if target.startswith("https://"):
+        return f"{text} ({match[2]})"
+    if target.endswith(".md") and "/" not in target:
+        topic = target.removesuffix(".md")
+        return f'"clearwell manual {topic}"' if text == topic else f'{text} ("clearwell manual {topic}")'
+    return text
+
+
+def _wrapped(text: str, width: int, first: str = "", others: str = "") -> str:
+    return textwrap.fill(
+        _plain(text),
+        width,
+        initial_indent=first,
+        subsequent_indent=others,
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
 
 
 def html_of(topic: str, page: str, titles: Mapping[str, str]) -> str:
@@ -55,56 +220,34 @@ def anchor_of(heading: str) -> str:
 
 
 def _body(page: str) -> str:
-    made: list[str] = []
     anchors: set[str] = set()
-    # The pattern has one group, so that prose and code alternate.
-    for number, part in enumerate(_FENCE.split(_COMMENT.sub("", page))):
-        if number % 2:
-            made.append(f'<pre tabindex="0"><code>{escape(part)}</code></pre>\n')
-        else:
-            made += [_block(one.splitlines(), anchors) for one in re.split(r"\n\s*\n", part) if one.strip()]
-    return "".join(made)
+    return "".join(_in_html(block, anchors) for block in _blocks(page))
 
 
-def _block(lines: Sequence[str], anchors: set[str]) -> str:
-    lines = [line for line in lines if line.strip()]
-    first = lines[0]
-    if first.startswith("#"):
-        level = len(first) - len(first.lstrip("#"))
-        words = first.lstrip("#").strip()
-        anchor = anchor_of(words)
-        # Where a page has the same heading twice, links mean the first one.
-        mark = "" if anchor in anchors else f' id="{escape(anchor)}"'
-        anchors.add(anchor)
-        head = f"<h{level}{mark}>{_inline(words)}</h{level}>\n"
-        return head + (_block(lines[1:], anchors) if lines[1:] else "")
-    if first.startswith("|"):
-        return _table(lines, anchors)
-    if first.startswith(">"):
-        return f"<blockquote><p>{_inline(' '.join(line.lstrip('> ') for line in lines))}</p></blockquote>\n"
-    if _ITEM.match(first):
-        return _list(lines)
-    return f"<p>{_inline(' '.join(line.strip() for line in lines))}</p>\n"
+def _in_html(block: _Block, anchors: set[str]) -> str:
+    match block:
+        case _Code(text):
+            return f'<pre tabindex="0"><code>{escape(text)}</code></pre>\n'
+        case _Heading(level, words, below):
+            anchor = anchor_of(words)
+            # Where a page has the same heading twice, links mean the first one.
+            mark = "" if anchor in anchors else f' id="{escape(anchor)}"'
+            anchors.add(anchor)
+            head = f"<h{level}{mark}>{_marked(words)}</h{level}>\n"
+            return head if below is None else head + _in_html(below, anchors)
+        case _Table(head, rows):
+            return _table(head, rows, anchors)
+        case _Quotation(text):
+            return f"<blockquote><p>{_marked(text)}</p></blockquote>\n"
+        case _List(items):
+            kind = "ol" if items[0][0][0].isdigit() else "ul"
+            return f"<{kind}>{''.join(f'<li>{_marked(text)}</li>' for _, text in items)}</{kind}>\n"
+        case _Paragraph(text):
+            return f"<p>{_marked(text)}</p>\n"
 
 
-def _list(lines: Sequence[str]) -> str:
-    items: list[str] = []
-    for line in lines:
-        match = _ITEM.match(line)
-        if match:
-            items.append(line[match.end() :].strip())
-        else:
-            items[-1] += f" {line.strip()}"
-    kind = "ol" if lines[0][0].isdigit() else "ul"
-    return f"<{kind}>{''.join(f'<li>{_inline(item)}</li>' for item in items)}</{kind}>\n"
-
-
-def _table(lines: Sequence[str], anchors: set[str]) -> str:
-    head, _, *rows = [
-        [cell.replace("\\|", "|").strip() for cell in _CELL_END.split(line.strip().strip("|"))]
-        for line in lines
-    ]
-    columns = "".join(f'<th scope="col">{_inline(cell)}</th>' for cell in head)
+def _table(head: Sequence[str], rows: Sequence[Sequence[str]], anchors: set[str]) -> str:
+    columns = "".join(f'<th scope="col">{_marked(cell)}</th>' for cell in head)
     body = []
     for first, *others in rows:
         found = _ID_CELL.fullmatch(first)
@@ -113,17 +256,17 @@ def _table(lines: Sequence[str], anchors: set[str]) -> str:
             anchors.add(found[1])
             anchor = f' id="{found[1]}"'
         cells = "".join(
-            f'<td data-column="{escape(column)}">{_inline(cell)}</td>'
+            f'<td data-column="{escape(column)}">{_marked(cell)}</td>'
             for column, cell in zip(head[1:], others, strict=False)
         )
-        body.append(f'<tr{anchor}><th scope="row">{_inline(first)}</th>{cells}</tr>\n')
+        body.append(f'<tr{anchor}><th scope="row">{_marked(first)}</th>{cells}</tr>\n')
     return (
         f'<div class="table" tabindex="0"><table><thead><tr>{columns}</tr></thead>\n'
         f"<tbody>{''.join(body)}</tbody></table></div>\n"
     )
 
 
-def _inline(text: str) -> str:
+def _marked(text: str) -> str:
     made, at = [], 0
     for match in _SPAN.finditer(text):
         made.append(escape(text[at : match.start()]))
@@ -132,9 +275,9 @@ def _inline(text: str) -> str:
         if code is not None:
             made.append(f"<code>{escape(code)}</code>")
         elif strong is not None:
-            made.append(f"<strong>{_inline(strong)}</strong>")
+            made.append(f"<strong>{_marked(strong)}</strong>")
         elif stressed is not None:
-            made.append(f"<em>{_inline(stressed)}</em>")
+            made.append(f"<em>{_marked(stressed)}</em>")
         else:
             made.append(_link(linked, target))
     return "".join(made) + escape(text[at:])
@@ -148,5 +291,5 @@ def _link(words: str, target: str) -> str:
         where = (f"/manual/{page.removesuffix('.md')}" if page else "") + (f"#{anchor}" if anchor else "")
     else:
         # A file of the repository, which the page does not serve.
-        return _inline(words)
-    return f'<a href="{escape(where)}">{_inline(words)}</a>'
+        return _marked(words)
+    return f'<a href="{escape(where)}">{_marked(words)}</a>'

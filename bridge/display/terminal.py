@@ -34,38 +34,49 @@ _VALVES = {
 _FLOATS = {True: "; the overflow float is UP", False: "; the overflow float is down", None: ""}
 
 
-def lines(facts: Facts, columns: int = WIDTH) -> list[str]:
+def lines(facts: Facts, columns: int = WIDTH, *, exact: bool = False) -> list[str]:
     """Return one reservoir's view.
 
     Args:
         facts: the reservoir's facts.
         columns: the greatest width of a line, at least `NARROWEST`.
+        exact: whether dissolved solids have all their digits and their uncertainty.
     """
     made = [heading(facts.name, facts.id, facts.time, columns)]
-    for label, texts in _rows(facts):
+    for label, texts in _rows(facts, exact):
         made += row(label, texts, columns)
     return made
 
 
-def brief(facts: Facts) -> Iterator[str]:
-    """Yield the few sentences that a grower needs first: use, water and valve, then what is wrong."""
-    use, valve, reservoir = facts.use, facts.valve, facts.reservoir
-    level = _ZONES.get(reservoir.zone, reservoir.zone)
+HEADINGS = ("Reservoir", "Use it?", "Water", "Lasts", "Valve", "Alarms")
+
+
+def cells(facts: Facts) -> tuple[str, ...]:
+    """Return what a grower needs first, in the columns of `HEADINGS`."""
+    valve, reservoir = facts.valve, facts.reservoir
+    water = {"unknown": "not known"}.get(reservoir.zone, reservoir.zone)
     if reservoir.volume is not None:
-        level = f"{reservoir.volume} of {reservoir.capacity}"
-    cover = None if reservoir.cover is None else f"lasts {reservoir.cover}"
-    yield f"{use.word}: {_joined(', ', level, cover)}; valve {_VALVES.get(valve.state, valve.state)}."
+        share = None if reservoir.fraction is None else f"({100.0 * reservoir.fraction:.0f} %)"
+        water = _joined(" ", reservoir.volume, share)
+    state = {"fill": "OPEN", "drain": "OPEN", "unknown": "not known"}.get(valve.state, valve.state)
+    alarms = "trip" if valve.trips else str(len(facts.alarms)) if facts.alarms else "none"
+    return facts.name, facts.use.word, water, reservoir.cover or "not known", state, alarms
+
+
+def troubles(facts: Facts) -> Iterator[str]:
+    """Yield the few sentences about what is wrong."""
+    use, valve = facts.use, facts.valve
     if not facts.link:
         yield "The controller does not answer, so its present state is not known."
     if facts.hold:
         yield "Filling is on hold until somebody releases it."
     if valve.first_out is not None:
         yield f"First trip: {valve.first_out.sentence}"
-    elif facts.alarms:
+    if use.verdict != "suitable":
+        yield use.reason
+    if valve.first_out is None and facts.alarms:
         more = len(facts.alarms) - 1
         yield f"{facts.alarms[0].sentence}" + (f" And {more} more." if more else "")
-    elif use.verdict != "suitable":
-        yield use.reason
     if facts.purifier.order_now:
         yield "Order the next cartridge now."
 
@@ -94,7 +105,7 @@ def row(label: str, texts: tuple[str, ...], columns: int = WIDTH) -> list[str]:
     return made
 
 
-def _rows(facts: Facts) -> Iterator[tuple[str, tuple[str, ...]]]:
+def _rows(facts: Facts, exact: bool) -> Iterator[tuple[str, tuple[str, ...]]]:
     use, valve = facts.use, facts.valve
     yield "Use it?", (_answer(use.word, use.advice), use.reason)
     yield "Valve", (f"{_VALVES.get(valve.state, valve.state)}, {valve.phase_words}.", valve.why)
@@ -106,8 +117,8 @@ def _rows(facts: Facts) -> Iterator[tuple[str, tuple[str, ...]]]:
         yield "First trip", (f"{valve.first_out.id}: {valve.first_out.sentence}",)
     for trip in valve.trips:
         yield "Latched", (f"{trip.id}. {trip.reset_rule}",)
-    yield "Reservoir", tuple(_reservoir(facts))
-    yield "Product", tuple(_product(facts))
+    yield "Reservoir", tuple(_reservoir(facts, exact))
+    yield "Product", tuple(_product(facts, exact))
     if facts.feed is not None:
         feed = facts.feed
         yield "Feed", (_joined(", ", feed.text or "not known", feed.temperature, _probe(feed.health)),)
@@ -129,23 +140,25 @@ def _answer(word: str, advice: str) -> str:
     return f"{word}. {advice}"
 
 
-def _reservoir(facts: Facts) -> Iterator[str]:
+def _reservoir(facts: Facts, exact: bool) -> Iterator[str]:
     reservoir = facts.reservoir
     if reservoir.volume is not None and reservoir.fraction is not None:
         yield f"{_bar(reservoir.fraction)} {reservoir.volume} of {reservoir.capacity}"
     zone = _ZONES.get(reservoir.zone, reservoir.zone)
     yield f"{zone[:1].upper()}{zone[1:]}{_FLOATS[reservoir.overflow]}."
-    held = _joined(" ", reservoir.ppm, reservoir.uncertainty, reservoir.ppm and reservoir.basis_words) or None
+    ppm = _joined(" ", reservoir.ppm, reservoir.uncertainty) if exact else reservoir.plain
+    held = f"{ppm} {reservoir.basis_words}" if ppm else None
     cover = None if reservoir.cover is None else f"lasts {reservoir.cover} without a fill"
     sentence = _joined("; ", held, cover)
     if sentence:
         yield f"{sentence[:1].upper()}{sentence[1:]}."
 
 
-def _product(facts: Facts) -> Iterator[str]:
+def _product(facts: Facts, exact: bool) -> Iterator[str]:
     product = facts.product
     yield f"{product.state_words[:1].upper()}{product.state_words[1:]}."
-    yield _joined(" ", product.text or "not known", product.uncertainty) + f", scale: {product.scale}"
+    ppm = _joined(" ", product.text, product.uncertainty) if exact else product.plain
+    yield f"{ppm or 'not known'}, scale: {product.scale}"
     yield f"Limit {product.limit}, target under {product.target}"
     yield _joined(", ", product.temperature, _probe(product.health))
 
@@ -232,7 +245,12 @@ class Selection:
 
 
 def screen(
-    selection: Selection, found: Sequence[RemoteBridge], trouble: str | None, columns: int = WIDTH
+    selection: Selection,
+    found: Sequence[RemoteBridge],
+    trouble: str | None,
+    columns: int = WIDTH,
+    *,
+    exact: bool = False,
 ) -> list[str]:
     """Return the whole screen.
 
@@ -241,6 +259,7 @@ def screen(
         found: the bridges on the broker.
         trouble: why the broker cannot be used, as sentences; then no value is shown as live.
         columns: the greatest width of a line.
+        exact: whether dissolved solids have all their digits and their uncertainty.
     """
     bridges, shown = selection.of(found), selection.reservoirs(found)
     made: list[str] = []
@@ -259,7 +278,7 @@ def screen(
         if one.facts is None or trouble is not None:
             made += unknown(one.name, one.id, one.reason or "The broker does not answer.", columns)
         else:
-            made += lines(one.facts, columns)
+            made += lines(one.facts, columns, exact=exact)
     return [*made, "", *wrapped(CAUTION, columns)]
 
 

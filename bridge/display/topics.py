@@ -20,6 +20,7 @@ from bridge.mqtt.properties import NONE, PROPERTIES, Datatype, Property
 from bridge.mqtt.topics import Lifecycle
 from bridge.station.plan import StationIdentity
 from bridge.station.view import ActiveAlarm, StationView
+from bridge.trays.ahead import RoundDay
 from bridge.units import DisplayUnits
 
 BRIDGE_TYPE, RESERVOIR_TYPE = "clearwell/bridge", "clearwell/reservoir"
@@ -167,10 +168,14 @@ def _view(
     of_identity: dict[str, Any] = {
         "reservoir": ident,
         "name": name,
-        "has_feed_probe": _has(about, "feed", "ppm"),
-        "has_volume": _has(about, "reservoir", "volume"),
-        "has_forecast": _has(about, "purifier", "days-left"),
-        # A drain valve has no property of its own, and no fact depends on it.
+        # By properties that always have a value, because others are not described while theirs is unknown.
+        "has_feed_probe": _has(about, "feed", "health"),
+        "has_check_cell": _has(about, "check", "health"),
+        "has_volume": _has(about, "fill", "volume"),
+        "has_trays": _has(about, "round", "date"),
+        "needs_weather": _has(about, "weather", "temperature"),
+        # Drain valve and forecast have no such property, and no fact depends on them.
+        "has_forecast": False,
         "has_drain": False,
     }
     values: dict[str, Any] = {}
@@ -188,8 +193,10 @@ def _view(
         if not isinstance(one, str):
             raise ValueError(one)
     values["first_out"] = None if values["first_out"] == NONE else values["first_out"]
-    for name in ("last_reading", "reservoir_sampled"):
+    for name in ("last_reading", "reservoir_sampled", "round_date", "round_summary"):
         values[name] = None if values[name] in (NONE, "") else values[name]
+    if values["round_ahead"] is not None:
+        values["round_ahead"] = tuple([_round_day(one) for one in values["round_ahead"]])
     return StationView(identity=StationIdentity(**of_identity), **values)
 
 
@@ -233,6 +240,14 @@ def _alarm(one: Any, retained: Mapping[str, str], base: str) -> ActiveAlarm:
     known: AlarmId = _ALARMS[ident]
     sentence = retained.get(f"{base}/$alert/{ident}") or FAULTS[known].sentence
     return ActiveAlarm(ident, str(one["state"]), sentence, one["shelved"] is True)
+
+
+def _round_day(one: Any) -> RoundDay:
+    """Return a day of the watering round."""
+    if not isinstance(one, dict):
+        raise ValueError(one)
+    trays, flushes = (tuple([str(name) for name in one[key]]) for key in ("trays", "flushes"))
+    return RoundDay(str(one["day"]), float(one["litres"]), trays, flushes)
 
 
 _ALARMS: dict[str, AlarmId] = {one.value: one for one in (*Trip, *Advisory)}

@@ -11,7 +11,7 @@ from bridge.guard.model import Advisory, Trip
 from bridge.report.backtest import Backtest, Status
 from bridge.report.incidents import tallies
 from bridge.report.markup import figure, lasting, listed, moment, quantity, text
-from bridge.report.season import Season
+from bridge.report.season import Given, Season
 from bridge.units import DisplayUnits
 
 _DAY_MS = 86_400_000
@@ -31,6 +31,8 @@ def answer(season: Season, units: DisplayUnits) -> str:
         ("Cost", _cost(season, units)),
         ("Next order", _order(season, units)),
     ]
+    if season.given is not None:
+        facts.insert(2, ("Litres given to trays", _trays(season.given, units)))
     rows = "".join(f"<div><dt>{text(name)}</dt><dd>{said}</dd></div>\n" for name, said in facts)
     changes = list(changes_of(season)) or ["Nothing: the log of this season suggests no change."]
     return (
@@ -70,6 +72,18 @@ def _given(season: Season, units: DisplayUnits) -> str:
     highest = short_ppm("given-highest", held.highest_ppm, season, units)
     target = units.ppm_as(season.facts.target_ppm, season.facts.factor, ".3g")
     return f"{median} in half of all hours, at most {highest}; the target is under {target}"
+
+
+def _trays(given: Given, units: DisplayUnits) -> str:
+    compared = given.compared
+    left = quantity("left", units.litres(compared.left_l))
+    entered = quantity("entered", units.litres(compared.given_l))
+    since = moment(units, given.since_ms, day=True)
+    found = f"{left} left the reservoir since {since}, and {entered} were entered"
+    if not compared.is_missing:
+        return f"{found}, which agree"
+    missing = quantity("missing", units.litres(compared.missing_l))
+    return f"{found}; {missing} are missing: spilt, not entered, or a leak"
 
 
 def _without_water(season: Season, units: DisplayUnits) -> str:

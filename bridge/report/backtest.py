@@ -10,11 +10,18 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from enum import Enum
 
-from bridge.forecast.learned import Learned, add_to_seasons, forecast_of, prior, worth_keeping
-from bridge.forecast.learner import UNTRIPPED_SHARE
+from bridge.forecast.learned import (
+    UNTRIPPED_SHARE,
+    Learned,
+    add_to_seasons,
+    forecast_of,
+    prior,
+    worth_keeping,
+)
 from bridge.purifier import breakthrough, membrane
 from bridge.purifier.cartridge import Evidence, Kind, Load, add
-from bridge.purifier.forecast import LONGEST_DAYS, Forecast, Interval
+from bridge.purifier.forecast import Forecast, Interval
+from bridge.purifier.season import LONGEST_DAYS
 from bridge.report.curves import CartridgeHistory, Point, joined
 from bridge.station.plan import CartridgePlan
 
@@ -165,7 +172,7 @@ class _Replay:
                 tripping.pop(0)
                 tripped = True
             if point is not None or tripped:
-                self._learn(point, tripped)
+                self._learn(point, tripped, start_ms / _DAY_MS)
             self._learned = add_to_seasons(
                 self._learned,
                 max(start_ms / _DAY_MS, self._learned.since_day or 0.0),
@@ -196,7 +203,7 @@ class _Replay:
             membrane_state = membrane.begin(fitted.rejection_percent)
         self._learned = replace(self._learned, front=front, membrane=membrane_state)
 
-    def _learn(self, point: Point | None, tripped: bool) -> None:
+    def _learn(self, point: Point | None, tripped: bool, day: float) -> None:
         learned, limit_ppm = self._learned, self._limit_ppm
         litres = 0.0 if point is None else point.litres
         product_ppm = limit_ppm if point is None else point.product_ppm
@@ -217,7 +224,7 @@ class _Replay:
         if membrane_state is not None and point is not None:
             celsius = membrane.REFERENCE_C if point.celsius is None else min(max(point.celsius, 0.0), 50.0)
             membrane_state = membrane.observe(
-                membrane_state, litres, feed_ppm, product_ppm, celsius, membrane.STANDING_LITRES
+                membrane_state, litres, feed_ppm, product_ppm, celsius, membrane.STANDING_LITRES, day
             )
             learned = replace(learned, warmest_c=max(learned.warmest_c, celsius))
         self._learned = replace(

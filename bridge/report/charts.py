@@ -17,6 +17,7 @@ from bridge.report.backtest import Backtest, PastForecast, Status
 from bridge.report.curves import CartridgeHistory, joined, thinned
 from bridge.report.markup import Charts
 from bridge.report.season import Season
+from bridge.report.water import Grain
 from bridge.units import DisplayUnits
 
 if TYPE_CHECKING:
@@ -31,6 +32,8 @@ _SETTINGS: Any = {
     "font.size": 8.5,
     "axes.edgecolor": STONE,
     "axes.labelcolor": INK,
+    # On a phone the page enlarges the text of a chart, and a number grows towards the label of its axis.
+    "axes.labelpad": 8.0,
     "axes.spines.top": False,
     "axes.spines.right": False,
     "axes.axisbelow": True,
@@ -67,7 +70,7 @@ class Range:
 
 def water(description: Description, labels: Sequence[str], volumes: Sequence[float | None], unit: str) -> str:
     """Draws the water made, a bar for each period; a period without a record is labelled as such."""
-    with _figure(2.3) as (figure, svg_text):
+    with _figure(1.85) as (figure, svg_text):
         axes = figure.add_subplot()
         places = range(len(labels))
         axes.bar(places, [volume or 0.0 for volume in volumes], 0.72, color=WATER)
@@ -95,7 +98,7 @@ def purity(
     unit: str,
 ) -> str:
     """Draws median, 95 % and worst minute of each period, with target and limit."""
-    with _figure(2.6) as (figure, svg_text):
+    with _figure(2.2) as (figure, svg_text):
         axes = figure.add_subplot()
         rows = (("median", medians, "o", WATER), ("95 %", high, "_", INK), ("worst minute", worst, "^", RUST))
         for label, values, marker, colour in rows:
@@ -133,7 +136,7 @@ def cartridge(
     unit: str,
 ) -> str:
     """Draws one cartridge: above the product over the litres treated, below each forecast of its end."""
-    with _figure(3.9 if forecasts else 2.4) as (figure, svg_text):
+    with _figure(3.3 if forecasts else 2.2) as (figure, svg_text):
         if forecasts:
             above, below = figure.subplots(2, sharex=True, height_ratios=(1.2, 1.0))
         else:
@@ -182,15 +185,13 @@ def _forecasts(axes: "Axes", forecasts: Sequence[Range], volume_unit: str) -> No
         axes.plot([one.at], [place], "o", color=WATER, markersize=3.5, zorder=3)
     axes.set_yticks(places, [f"{one.at:.0f} {volume_unit}" for one in forecasts])
     axes.set_ylim(len(forecasts) - 0.4, -0.6)
-    axes.set_ylabel("forecast made at")
+    axes.set_ylabel("forecast made at", labelpad=12.0)
     axes.grid(axis="x", color=STONE, alpha=0.3, linewidth=0.5)
 
 
 def _periods(axes: "Axes", labels: Sequence[str]) -> None:
     step = max(1, -(-len(labels) // 16))
     places = range(0, len(labels), step)
-    # The axis of the chart already says that the periods are weeks.
-    labels = [label.removeprefix("week of ") for label in labels]
     steep = len(labels) > 8
     axes.set_xticks(
         places, [labels[place] for place in places], rotation=35 if steep else 0,
@@ -280,7 +281,8 @@ def _water(season: Season, units: DisplayUnits, ident: str) -> str:
     most = max(known, key=lambda pair: pair[1], default=None)
     summary = f"{units.litres(season.litres).text} in all."
     if most is not None:
-        summary += f" The most in {most[0].period.label}: {units.litres(most[0].litres).text}."
+        of = "the week of " if season.grain is Grain.WEEK else ""
+        summary += f" The most in {of}{most[0].period.label}: {units.litres(most[0].litres).text}."
     description = Description(f"{ident}-water", f"{name}: water made by {season.grain.value}", summary)
     return water(description, [one.period.label for one in season.rows], volumes, units.litres(0.0).unit)
 

@@ -3,8 +3,8 @@
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
-from bridge.history.records import CartridgeRow, Series
-from bridge.history.rollup import HOUR_MS, Bucket
+from bridge.history.records import Bucket, CartridgeRow, Series
+from bridge.history.rollup import HOUR_MS
 from bridge.purifier.cartridge import Evidence
 from bridge.report.water import Production
 

@@ -15,8 +15,8 @@ from bridge.daemon import saved_state
 from bridge.errors import InputError
 from bridge.forecast import persistence
 from bridge.history.reader import Reader
-from bridge.history.records import CartridgeRow, EntryRow, FillRow, Kind, when_ms
-from bridge.history.rollup import HOUR_MS, MINUTE_MS, Bucket
+from bridge.history.records import Bucket, CartridgeRow, EntryRow, FillRow, Kind, when_ms
+from bridge.history.rollup import HOUR_MS, MINUTE_MS
 from bridge.report.season import Facts, LogData, from_log, from_plan
 from bridge.report.water import flowing
 from bridge.station.plan import StationPlan

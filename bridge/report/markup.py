@@ -24,6 +24,8 @@ class Charts:
 
 
 NONE = "–"
+SHORT = 14
+"""Most rows of a table of figures that stays on one sheet of paper."""
 
 
 def text(words: str) -> str:
@@ -68,8 +70,13 @@ class Column:
     number: bool = False
 
 
+def figures(caption: str, columns: Sequence[Column], rows: Sequence[Sequence[str]]) -> str:
+    """Build a table of figures, which is not broken over two sheets if it is short."""
+    return table(caption, columns, rows, kind="short" if len(rows) <= SHORT else "")
+
+
 def table(caption: str, columns: Sequence[Column], rows: Iterable[Sequence[str]], *, kind: str = "") -> str:
-    """Builds a table, which scrolls by itself on a narrow screen. The first cell of each row is its heading.
+    """Builds a table. The first cell of each row is its heading; on a narrow screen a row becomes a list.
 
     Args:
         caption: Text above the table.
@@ -82,20 +89,31 @@ def table(caption: str, columns: Sequence[Column], rows: Iterable[Sequence[str]]
     """
     kinds = [' class="number"' if one.number else "" for one in columns]
     head = "".join(
-        f'<th scope="col"{kind}>{text(one.heading)}</th>' for one, kind in zip(columns, kinds, strict=True)
+        f'<th scope="col"{kind}>{_unbroken(one.heading)}</th>'
+        for one, kind in zip(columns, kinds, strict=True)
     )
     body = []
     for row in rows:
         first, *rest = zip(row, kinds, strict=True)
         cells = f'<th scope="row"{first[1]}>{first[0]}</th>'
-        cells += "".join(f"<td{kind}>{cell}</td>" for cell, kind in rest)
+        cells += "".join(
+            f'<td{kind} data-column="{text(column.heading)}">{cell}</td>'
+            for (cell, kind), column in zip(rest, columns[1:], strict=True)
+        )
         body.append(f"<tr>{cells}</tr>\n")
+    if len(columns) == 2:
+        kind = f"{kind} pair".lstrip()
     named = f' class="{kind}"' if kind else ""
     return (
         '<div class="scroll">'
         f"<table{named}><caption>{text(caption)}</caption><thead><tr>{head}</tr></thead>\n"
         f"<tbody>{''.join(body)}</tbody></table></div>\n"
     )
+
+
+def _unbroken(heading: str) -> str:
+    """Keep an equation such as ``k = 2`` in one line."""
+    return text(heading).replace(" = ", "&nbsp;=&nbsp;")
 
 
 def listed(points: Iterable[str]) -> str:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
 from bridge import __version__
+from bridge.display.from_view import as_set
 from bridge.estimate.reservoir import Basis
 from bridge.guard.faults import FAULTS
 from bridge.history.records import CalibrationRow, SampleRow, when_ms
@@ -254,7 +255,20 @@ time, data { white-space: nowrap; }
   border-bottom: 1px solid #cdd4d1; padding: .45rem 0; }
 .answers dt { font-weight: bold; }
 .answers dd { margin: 0; font-size: 1.08em; }
-@media (max-width: 30rem) { .answers div { display: block; } }
+@media screen and (max-width: 34rem) {
+  .answers div { display: block; }
+  svg { overflow: visible; }
+  svg text { font-size: 11px !important; }
+  data { white-space: normal; }
+  table:not(.pair), table:not(.pair) :is(tbody, tr, caption, th, td) { display: block; }
+  table:not(.pair) thead { display: none; }
+  table:not(.pair) tr { border-bottom: 1px solid #cdd4d1; padding: .3rem 0; }
+  table:not(.pair) :is(th, td) { border: 0; padding: .1rem 0; text-align: left; }
+  table:not(.pair) tbody th { font-weight: bold; }
+  table:not(.pair) td { padding-left: 9.5rem; }
+  table:not(.pair) td::before { content: attr(data-column); color: #4a5652; display: inline-block;
+    width: 9rem; margin: 0 .5rem 0 -9.5rem; }
+}
 tr.total th, tr.total td { border-top: 1.5px solid #26302d; }
 figure { margin: .6rem 0 1rem; }
 figure svg { width: 100%; height: auto; display: block; }
@@ -278,7 +292,7 @@ footer { margin-top: 2.5rem; font-size: .85em; }
   .answers div { display: block; break-inside: avoid; }
   .answers dt { float: left; width: 28%; }
   .answers dd { margin-left: 30%; }
-  figure, tr, .caution, li, .together { break-inside: avoid; }
+  figure, tr, .caution, li, .together, .short, .glance { break-inside: avoid; }
   thead { display: table-header-group; }
   .scroll { overflow: visible; }
   p { orphans: 3; widows: 3; }
@@ -288,7 +302,7 @@ footer { margin-top: 2.5rem; font-size: .85em; }
 """``@page`` sets no size, so that the browser prints on the paper in the printer."""
 
 
-TITLE = "Report of the water"
+TITLE = "Water report"
 CAUTIONS = (
     "A conductivity reading says nothing of microbes, pesticides, lead or solvents: no figure here shows "
     "that water is safe to drink. Roof water can carry roof treatments that no conductivity probe sees.",
@@ -354,7 +368,7 @@ def _part(part: Part, units: DisplayUnits) -> str:
     season, charts = part.season, part.charts
     facts = season.facts
     scale = units.scale(facts.factor)
-    limit, target = (units.ppm(ppm, facts.factor).text for ppm in (facts.limit_ppm, facts.target_ppm))
+    limit, target = (as_set(units.ppm(ppm, facts.factor)) for ppm in (facts.limit_ppm, facts.target_ppm))
     limits = f"The limit is {limit}, the target {target} (dissolved solids, {scale})."
     return (
         f'<section class="reservoir" data-reservoir="{text(facts.reservoir)}">\n<h2>{text(facts.name)}</h2>\n'

@@ -14,6 +14,7 @@ from bridge.report.markup import (
     Column,
     drawing,
     figure,
+    figures,
     lasting,
     listed,
     moment,
@@ -26,7 +27,7 @@ from bridge.report.water import Grain
 from bridge.units import DisplayUnits, Quantity
 
 MOST_GAPS = 20
-_EVERY = {Grain.DAY: "Day", Grain.WEEK: "Week", Grain.MONTH: "Month"}
+_EVERY = {Grain.DAY: "Day", Grain.WEEK: "Week of", Grain.MONTH: "Month"}
 _SHARES = (("mean", "mean"), ("median", "median"), ("p90", "90 %"), ("p95", "95 %"), ("p99", "99 %"))
 
 
@@ -90,12 +91,14 @@ def log_gaps(season: Season, units: DisplayUnits) -> str:
 
 def courses(season: Season, charts: Charts) -> str:
     """Returns the charts of water made and of its purity, each with its caption."""
-    return drawing(
-        charts.water, f"Water made, by {season.grain.value}. The table has the figures."
-    ) + drawing(
-        charts.purity,
-        f"Product by {season.grain.value}: median (disc), 95 % (bar) and worst minute (triangle), with "
-        "the limit (full line) and the target (broken line). The table has the figures.",
+    return (
+        "<h3>The season in charts</h3>\n"
+        + drawing(charts.water, f"Water made, by {season.grain.value}. The table has the figures.")
+        + drawing(
+            charts.purity,
+            f"Product by {season.grain.value}: median (disc), 95 % (bar) and worst minute (triangle), with "
+            "the limit (full line) and the target (broken line). The table has the figures.",
+        )
     )
 
 
@@ -116,7 +119,7 @@ def water(season: Season, units: DisplayUnits) -> str:
         "<p>Neither volume nor flow is measured here. A complete fill counts the litres from the refill mark "
         "to the fill mark.</p>\n"
     )  # fmt: skip
-    return f"<h3>Water made</h3>\n{counted}" + table(
+    return f"<h3>Water made</h3>\n{counted}" + figures(
         f"Water made, by {season.grain.value}",
         columns,
         [_production_row(one, units) for one in season.rows],
@@ -172,8 +175,8 @@ def purity(season: Season, units: DisplayUnits) -> str:
         whole.append([f"at or over the {word}", shown])
     return (
         f"<h3>Purity</h3>\n<p>{text(weighting)}</p>\n"
-        + table("Product over the whole report", (Column("Share of the water"), Column("Product")), whole)
-        + table(
+        + figures("Product over the whole report", (Column("Share of the water"), Column("Product")), whole)
+        + figures(
             f"Product by {season.grain.value}",
             (Column(_EVERY[season.grain]), *(Column(name, True) for _, name in _SHARES),
              Column("worst minute", True), Column("over target", True), Column("over limit", True)),
@@ -256,7 +259,7 @@ def _one(
         )
     facts.append(_end(at, history, backtest, units))
     facts += [
-        f"The bridge advised to order the next one on {moment(units, one)}."
+        f"The alarm to order the next one was raised on {moment(units, one)}."
         for one in season.orders_ms
         if (history.fitted_ms or 0) <= one and (history.changed is None or one < history.changed.stamp.utc_ms)
     ][:3]
@@ -283,9 +286,11 @@ def past_forecasts(season: Season, units: DisplayUnits) -> str:
     for number, backtest in enumerate(season.backtests, 1):
         if not backtest.forecasts:
             continue
-        parts += _forecast_table(number, backtest, units)
         basis = units.sentence(backtest.forecasts[-1].rests_on)
-        parts += f'<p class="note">Basis of the last forecast: {text(basis)}.</p>\n'
+        parts += (
+            f'<div class="together">{_forecast_table(number, backtest, units)}'
+            f'<p class="note">Basis of the last forecast: {text(basis)}.</p></div>\n'
+        )
     return f"<h3>Past forecasts and the outcome</h3>\n{parts}" if parts else ""
 
 
@@ -329,7 +334,7 @@ def _forecast_table(number: int, backtest: Backtest, units: DisplayUnits) -> str
         for k, one in enumerate(backtest.forecasts)
     ]
     caption = f"Cartridge {number}, past forecasts and the outcome"
-    return table(caption, columns, rows)
+    return figures(caption, columns, rows)
 
 
 def _forecast_row(at: str, one: PastForecast, backtest: Backtest, units: DisplayUnits) -> list[str]:

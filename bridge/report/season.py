@@ -16,6 +16,7 @@ from bridge.guard.model import Trip
 from bridge.history.records import (
     AlarmChange,
     AlarmRow,
+    Bucket,
     CalibrationRow,
     CartridgeRow,
     CommandRow,
@@ -25,7 +26,7 @@ from bridge.history.records import (
     Series,
     when_ms,
 )
-from bridge.history.rollup import HOUR_MS, MINUTE_MS, Bucket
+from bridge.history.rollup import HOUR_MS, MINUTE_MS
 from bridge.report.backtest import Backtest, Costs, backtest, costs
 from bridge.report.curves import CartridgeHistory, cartridge_histories, past_points
 from bridge.report.incidents import Incident, incidents
@@ -45,6 +46,7 @@ from bridge.report.water import (
     quality,
 )
 from bridge.station.plan import CalibrationInForce, CartridgePlan, StationPlan
+from bridge.trays.round import Unexplained
 from bridge.water.measurement import Scale
 
 
@@ -121,7 +123,7 @@ def from_log(reservoir: str, kept: Kept | None, hours: Iterable[Bucket]) -> Fact
         assumptions.append(f"The scale is assumed to be {factor:g} ppm per µS/cm: the log does not show it.")
     return Facts(
         reservoir,
-        reservoir,
+        reservoir.replace("-", " ").capitalize(),
         limit_ppm,
         target_ppm,
         factor,
@@ -181,6 +183,15 @@ class Held:
 
 
 @dataclass(frozen=True, slots=True)
+class Given:
+    """The litres that left the reservoir, against those that were entered for trays."""
+
+    since_ms: int
+    """The first entry, or the start of the report."""
+    compared: Unexplained
+
+
+@dataclass(frozen=True, slots=True)
 class Season:
     """The report of one reservoir."""
 
@@ -199,7 +210,7 @@ class Season:
     cartridges: tuple[CartridgeHistory, ...]
     backtests: tuple[Backtest, ...]
     orders_ms: tuple[int, ...]
-    """When the bridge advised to order a cartridge."""
+    """When the alarm to order a cartridge was raised."""
     costs: Costs
     calibrations: tuple[CalibrationRow, ...]
     calibrations_before: tuple[CalibrationRow, ...]
@@ -208,6 +219,8 @@ class Season:
     fills: tuple[FillRow, ...]
     reservoir_ppm: Held | None = None
     """None if the log has no estimate of the reservoir."""
+    given: Given | None = None
+    """None without trays, entries or a measured level."""
 
     @property
     def trips(self) -> int:

@@ -16,8 +16,8 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from enum import Enum
 
-from bridge.history.records import CartridgeRow, Series
-from bridge.history.rollup import HOUR_MS, Bucket, Cell
+from bridge.history.records import Bucket, CartridgeRow, Cell, Series
+from bridge.history.rollup import HOUR_MS
 
 Local = Callable[[float], datetime]
 """Converts seconds of UTC to local time."""
@@ -40,6 +40,7 @@ class Period:
     key: str
     """``2026-06``, ``2026-W23`` or ``2026-06-01`` (ISO 8601)."""
     label: str
+    """``Jun 2026``, ``01 Jun`` for the week of this Monday, or ``01 Jun``."""
 
 
 def grain_for(start_ms: int, end_ms: int) -> Grain:
@@ -55,7 +56,7 @@ def period_of(moment: datetime, grain: Grain) -> Period:
     if grain is Grain.WEEK:
         year, week, _ = moment.isocalendar()
         monday = moment.date() - timedelta(days=moment.weekday())
-        return Period(f"{year}-W{week:02d}", f"week of {monday:%d %b}")
+        return Period(f"{year}-W{week:02d}", f"{monday:%d %b}")
     return Period(f"{moment:%Y-%m-%d}", f"{moment:%d %b}")
 
 

@@ -25,6 +25,7 @@ from bridge.guard.model import Permissive, Trip
 from bridge.mqtt.properties import NUMERIC, PROPERTIES
 from bridge.station.plan import StationIdentity
 from bridge.station.view import ActiveAlarm, StationView
+from bridge.trays.ahead import RoundDay
 
 WORDS = st.one_of(
     st.text(max_size=40),
@@ -95,6 +96,16 @@ def _published(draw: st.DrawFn, name: str, optional: bool) -> Any:
     return draw(st.sampled_from([word for word in words if word != "none"]))
 
 
+_DRAWN_APART = ("alarms", "latched_trips", "missing_permissives", "round_ahead")
+
+
+def round_days() -> st.SearchStrategy[RoundDay]:
+    """Any day of a watering round."""
+    names = st.lists(WORDS.filter(bool), max_size=2).map(tuple)
+    litres = st.integers(0, 9999).map(lambda tenths: tenths / 10.0)
+    return st.builds(RoundDay, st.just("2026-07-01"), litres, names, names)
+
+
 @st.composite
 def views(draw: st.DrawFn) -> StationView:
     """Any view that a station may publish."""
@@ -109,10 +120,11 @@ def views(draw: st.DrawFn) -> StationView:
         has_drain=False,
         has_volume=draw(st.booleans()),
         has_forecast=draw(st.booleans()),
+        has_trays=draw(st.booleans()),
     )
     values: dict[str, Any] = {}
     for one in fields(StationView):
-        if one.name in _ROWS and one.name not in ("alarms", "latched_trips", "missing_permissives"):
+        if one.name in _ROWS and one.name not in _DRAWN_APART:
             values[one.name] = _published(draw, one.name, "None" in str(one.type))
             needs = _ROWS[one.name].needs
             if needs is not None and not getattr(identity, needs):
@@ -121,8 +133,10 @@ def views(draw: st.DrawFn) -> StationView:
     permissives = st.lists(st.sampled_from([one.value for one in Permissive]), unique=True, max_size=4)
     alarms = st.lists(st.sampled_from(list(FAULTS)), unique=True, max_size=3)
     status = st.sampled_from([one.value for one in Status if one is not Status.NORMAL])
+    days = st.lists(round_days(), min_size=1, max_size=3).map(tuple)
     return StationView(
         identity=identity,
+        round_ahead=draw(st.none() | days) if identity.has_trays else None,
         missing_permissives=tuple(draw(permissives)),
         latched_trips=tuple(draw(trips)),
         alarms=tuple(

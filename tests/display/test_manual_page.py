@@ -5,9 +5,8 @@ from html.parser import HTMLParser
 
 import pytest
 
-from bridge.commands.manual import PAGES
-from bridge.display.manual_page import html_of, title_of
-from bridge.display.text import plain_text
+from bridge.commands.help import PAGES
+from bridge.display.manual_page import html_of, plain_text, title_of
 from bridge.guard.faults import FAULTS
 
 PAGE = {topic: page.read_text("utf-8") for topic, page in PAGES.items()}

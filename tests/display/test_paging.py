@@ -1,4 +1,6 @@
-"""In a window of few rows every reservoir has its entry, and keys reach every line of each of them."""
+"""In a window of few rows every reservoir has its line, and keys reach every line of each of them."""
+
+from dataclasses import replace
 
 import pytest
 from hypothesis import given
@@ -10,7 +12,7 @@ from bridge.display.from_view import facts_of
 from bridge.display.paging import Place, after_key, window
 from bridge.display.terminal import CAUTION, Selection, lines
 from bridge.display.topics import RemoteBridge, RemoteReservoir
-from bridge.station.view import StationView
+from bridge.station.view import ActiveAlarm, StationView
 from bridge.units import DisplayUnits
 from tests.display.strategies import FACTS
 
@@ -36,17 +38,41 @@ def test_no_window_is_higher_or_wider_than_the_terminal(
         assert all(cell_len(line) <= columns and line.isprintable() for line in shown)
 
 
-def test_six_reservoirs_have_an_entry_each_within_23_rows(kept_view: StationView) -> None:
+@pytest.mark.parametrize(("rows", "reservoirs"), [(24, 19), (24, 6), (60, 6), (12, 3)])
+def test_every_reservoir_has_its_line_and_its_troubles_as_far_as_there_is_room(
+    kept_view: StationView, rows: int, reservoirs: int
+) -> None:
     facts = facts_of(kept_view, DisplayUnits(), "14:05:09")
-    shown, _ = window(SELECTION, garden(facts, facts, facts, None, facts, facts), None, Place(), 60)
-    for number in range(1, 7):
-        assert any(
-            line.startswith(f"{number}  Barrel {number} " if number == 4 else f"{number}  ") for line in shown
-        )
-    assert "   It is lost." in shown
+    found = garden(*[facts] * (reservoirs - 1), None)
+    shown, _ = window(SELECTION, found, None, Place(), rows)
+    for number in range(1, reservoirs + 1):
+        assert any(line.startswith(f"{number}  " if number < 10 else "   ") for line in shown)
     assert CAUTION in " ".join(" ".join(shown).split())
-    low, _ = window(SELECTION, garden(facts, facts), None, Place(), 23)
-    assert [line[0] for line in low if line[:3].strip().isdigit()] == ["1", "2"]
+    assert ("   It is lost." in shown) == (reservoirs < 19)
+
+
+def test_a_line_has_the_answer_the_water_the_valve_and_the_alarms(kept_view: StationView) -> None:
+    alarm = ActiveAlarm("link-lost", "latched-unacknowledged", "The controller is silent.", shelved=False)
+    view = replace(
+        kept_view, alarms=(alarm,), latched_trips=("link-lost",), first_out="link-lost", phase="tripped"
+    )
+    shown, _ = window(
+        SELECTION, garden(facts_of(kept_view, DisplayUnits(), "-"), facts_of(view, DisplayUnits(), "-")),
+        None, Place(), 24,
+    )  # fmt: skip
+    assert shown[0].split() == ["Reservoir", "Use", "it?", "Water", "Lasts", "Valve", "Alarms"]
+    assert " ".join(shown[1].split()) == "1 North Not known 120 L (60 %) not known shut none"
+    second = next(line for line in shown if line.startswith("2"))
+    assert second.split()[-2:] == ["shut", "trip"]
+    assert any("First trip:" in line for line in shown)
+
+
+def test_a_narrow_window_keeps_name_and_answer(kept_view: StationView) -> None:
+    facts = facts_of(kept_view, DisplayUnits(), "-")
+    shown, _ = window(SELECTION, garden(facts, facts), None, Place(), 24, 40)
+    assert shown[1].startswith("1  North")
+    assert "Not known" in shown[1]
+    assert "120 L" in shown[1]
 
 
 @given(FACTS, st.integers(8, 30))
@@ -76,6 +102,7 @@ def test_the_pages_of_a_reservoir_are_all_of_its_lines(facts: Facts, rows: int) 
         ("\x1b[B", Place(1, 4)),
         ("b", Place(1, 2)),
         ("\x1b[A", Place(1, 2)),
+        ("f", Place(1, 3, exact=True)),
         ("q", Place(1, 3, ended=True)),
         ("x", Place(1, 3)),
         ("", Place(1, 3)),
@@ -91,6 +118,17 @@ def test_a_page_that_no_longer_exists_becomes_the_last_one(kept_view: StationVie
     shown, _ = window(SELECTION, garden(facts), None, place, 10)
     assert 0 < place.page < 99
     assert "B back" in shown[-1]
+
+
+def test_full_figures_are_shown_on_demand(kept_view: StationView) -> None:
+    view = replace(kept_view, product_ppm=0.1261, product_uncertainty_ppm=0.0038)
+    found = garden(facts_of(view, DisplayUnits(), "-"))
+    short, place = window(SELECTION, found, None, Place(), 60)
+    assert any("under 2.5 ppm, scale: 0.5 ppm per µS/cm" in line for line in short)
+    assert not any("±" in line for line in short)
+    full, _ = window(SELECTION, found, None, after_key(place, "f", 1), 60)
+    assert any("0.1261 ppm ± 0.0038 ppm, scale: 0.5 ppm per µS/cm" in line for line in full)
+    assert "F short figures" in full[-1]
 
 
 def test_without_the_broker_no_value_is_shown(kept_view: StationView) -> None:

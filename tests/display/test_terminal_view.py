@@ -27,7 +27,8 @@ def test_every_line_fits_and_contains_no_control_character_for_any_facts(facts: 
 @given(views())
 def test_every_fact_is_in_the_view(view: StationView) -> None:
     facts = facts_of(view, DisplayUnits(), "14:05:09")
-    shown = " ".join(" ".join(lines(facts)).split())
+    shown = " ".join(" ".join(lines(facts, exact=True)).split())
+    short = " ".join(" ".join(lines(facts)).split())
     told = [
         f"{facts.use.word}. {facts.use.advice}",
         facts.use.reason,
@@ -48,6 +49,8 @@ def test_every_fact_is_in_the_view(view: StationView) -> None:
     told += ["ORDER the next one now"] if facts.purifier.order_now else []
     for one in told:
         assert " ".join(one.split()) in shown
+    for plain in (facts.product.plain, facts.reservoir.plain):
+        assert plain is None or plain in short
     assert {one.id for one in facts.valve.permissives} == {one.value for one in Permissive}
 
 

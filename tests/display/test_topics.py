@@ -50,6 +50,17 @@ def kept(kept_view: StationView) -> dict[str, str]:
     return published(kept_view)
 
 
+def test_a_reservoir_that_two_bridges_have_is_listed_once(kept: dict[str, str]) -> None:
+    second = {
+        topic.replace("/garden", "/shed"): payload.replace('"garden', '"shed')
+        for topic, payload in kept.items()
+    }
+    found = bridges(kept | second, "homie", AMERICAN, {})
+    assert len(found) == 2
+    sentence = Selection("here", reservoir="nosuch").no_reservoir(found)
+    assert sentence == "There is no reservoir 'nosuch' on here; there are: north-barrel"
+
+
 @pytest.mark.parametrize("state", ["lost", "disconnected", "init"])
 def test_a_missing_bridge_shows_no_value_as_live(kept: dict[str, str], state: str) -> None:
     gone = received(kept | {f"{ROOT}/$state": state})

@@ -11,12 +11,14 @@ from bridge.demo import station
 from bridge.guard.limits import Limits
 from bridge.guard.model import Advisory, Flow, Trip
 from bridge.guard.state import begin
-from bridge.history.log_file import open_for_writing
+from bridge.history.opening import open_for_writing
 from bridge.history.reader import Reader
 from bridge.history.records import (
     AlarmChange,
     AlarmRow,
+    Bucket,
     CartridgeRow,
+    Cell,
     FillRow,
     Kind,
     ReadingRow,
@@ -25,7 +27,7 @@ from bridge.history.records import (
     Stamp,
     StampedRow,
 )
-from bridge.history.rollup import HOUR_MS, MINUTE_MS, Bucket, Cell
+from bridge.history.rollup import HOUR_MS, MINUTE_MS
 from bridge.history.store import Store
 from bridge.purifier.cartridge import Kind as Sort
 from bridge.report.backtest import MOMENTS, Status, backtest, verdict

@@ -12,7 +12,8 @@ from bridge.forecast.learned import FEED_LIVELY_ODDS, USE_LIVELY_ODDS
 from bridge.history.reader import Reader
 from bridge.purifier.breakthrough import begin, observe
 from bridge.purifier.cartridge import Evidence, estimate
-from bridge.purifier.forecast import Forecast, begin_season, learn_season, through_season
+from bridge.purifier.forecast import Forecast, through_season
+from bridge.purifier.season import begin_season, learn_season
 from bridge.report.gather import facts_of, gather
 from bridge.report.season import Season
 from bridge.report.season import season as report_of
@@ -21,6 +22,7 @@ from tests.report import year
 from tests.report.asked import Asked, near
 from tests.report.read import Read, read
 from tests.running import refused, succeeds
+from tests.web.browser import WIDTHS, chromium
 
 pytestmark = pytest.mark.slow
 
@@ -47,6 +49,7 @@ feed_ppm = 300
 [reservoir.barrel.cartridge]
 kind = "exchange"
 takes_up = 300
+rating_sd_percent = 20
 price = 60
 """
 START_MS = round(year.FIRST.timestamp() * 1000)
@@ -121,7 +124,7 @@ def own_forecasts(
     feeds = uses = None
     week: list[tuple[float, float, float | None]] = []
     for number in range(3):
-        front = begin(estimate(year.RATED_G, book), year.LIMIT_PPM)
+        front = begin(estimate(year.RATED_G, book, year.RATING_SD), year.LIMIT_PPM)
         wanted = list(enumerate(treated[number + 1], start=1))
         for day, so_far, litres, feed, product in asked.evenings(number):
             if feed is not None and product is not None:
@@ -190,7 +193,7 @@ def test_the_forecasts_are_compared_with_the_outcome(page: Read, asked: Asked) -
             assert low <= true_l <= high, "in this invented year every forecast held"
     assert page.text.count("within 80 %") == 14
     assert page.text.count("not contradicted") == 8
-    for words in ("Exhausted", "In use", "advised to order"):
+    for words in ("Exhausted", "In use", "to order the next one was raised on"):
         assert words in page.text
 
 
@@ -369,3 +372,25 @@ def test_the_answers_stand_before_every_chart_and_table(config: Path, tmp_path: 
     for name in ("Water made", "What the plants got", "Days nearly empty", "Cost", "Next order"):
         assert document.index(f"<dt>{name}</dt>") < first
     assert document.index("What to change for the next season") < first
+
+
+OVERLAPS = """() => [...document.querySelectorAll("svg")].flatMap(svg => {
+  const texts = [...svg.querySelectorAll("text")].map(one => [one.textContent, one.getBoundingClientRect()]);
+  const titles = texts.filter(([text]) => /^(forecast|product|water)/.test(text));
+  return titles.flatMap(([title, a]) => texts
+    .filter(([text, b]) => text !== title && Math.min(a.right, b.right) > Math.max(a.left, b.left)
+      && Math.min(a.bottom, b.bottom) > Math.max(a.top, b.top))
+    .map(([text]) => `${title} covers ${text}`));
+})"""
+
+
+@pytest.mark.needs("chromium")
+async def test_no_title_of_an_axis_covers_a_number_on_a_phone(html: str, tmp_path: Path) -> None:
+    path = tmp_path / "year.html"
+    path.write_text(html)
+    async with chromium() as browser:
+        phone = await browser.new_page(viewport={"width": WIDTHS[0], "height": 800})
+        await phone.goto(path.as_uri())
+        titles = await phone.locator("svg text", has_text="forecast made at").count()
+        assert titles > 0
+        assert await phone.evaluate(OVERLAPS) == []

@@ -42,7 +42,7 @@ FIRST = datetime(2025, 1, 1, tzinfo=ZONE)
 DAYS = 365
 LIMIT_PPM, TARGET_PPM, FACTOR = 50.0, 25.0, 0.5
 TRUE_G = (352.0, 374.0, 900.0)
-RATED_G, PRICE = 300.0, 60.0
+RATED_G, RATING_SD, PRICE = 300.0, 0.20, 60.0
 FLOW_L_MIN = 0.5
 CHANGE_AT = timedelta(hours=9, minutes=30)
 SAMPLE_NOTE = "<b>bold</b> & <script>alert(1)</script>"
@@ -285,7 +285,7 @@ def with_minutes(roll: RollUp, rows: Iterable[ReadingRow | EntryRow]) -> list[Ro
 
 def kept(barrel: Barrel) -> Kept:
     """Returns the forecast state that a daemon saves; it has the report's limit and cartridge."""
-    fitted = CartridgePlan(Kind.EXCHANGE, RATED_G, price=PRICE)
+    fitted = CartridgePlan(Kind.EXCHANGE, RATED_G, price=PRICE, rating_sd=RATING_SD)
     load = Load(barrel.treated_l, barrel.applied_g)
     return Kept(Learned(), fitted, LIMIT_PPM, barrel.feed, barrel.volume, load)
 
