@@ -16,7 +16,7 @@ from bridge.doctor.judge_machine import ClockFacts, DiskFacts, Library, LogFacts
 from bridge.errors import LogError
 from bridge.guard.state import GuardState
 from bridge.history.backup import layout_of, state_of
-from bridge.history.log_file import LAYOUT, open_for_reading
+from bridge.history.opening import LAYOUT, open_for_reading
 from bridge.history.reader import Reader
 from bridge.history.records import EventRow, Kind
 from bridge.station.plan import StationPlan

@@ -1,14 +1,24 @@
-"""Connects to the broker as the bridge does, with a client id of its own. Shell.
+"""Collects facts about a serial port with its controller, and about the broker. Shell.
 
-It publishes only on trial topics below the bridge's. These messages are not retained, and their text names
-their purpose. The daemon's connection is not disturbed.
+It never opens the valve: the first and the last frame is a close, and every frame between them only asks for
+the identity. Opening a port resets many boards, which shut their valves when they start.
+
+It connects to the broker as the bridge does, with a client id of its own, and publishes only on trial topics
+below the bridge's. These messages are not retained, and their text names their purpose. The daemon's
+connection is not disturbed.
 """
 
+import asyncio
+import grp
+import os
+import pwd
 import socket
 import ssl
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from itertools import pairwise
+from pathlib import Path
 from uuid import uuid4
 
 import paho.mqtt.client as mqtt
@@ -17,12 +27,178 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
 from bridge.config.plan import BridgePlan
-from bridge.doctor.judge_hub import NODE, PROPERTY, DeviceFacts, Echo, HubFacts, Publishing
+from bridge.doctor.judge_connections import (
+    NODE,
+    PROPERTY,
+    ControllerFacts,
+    DeviceFacts,
+    Echo,
+    Holder,
+    HubFacts,
+    PortFacts,
+    Publishing,
+)
 from bridge.errors import HubError
 from bridge.mqtt.broker import BrokerSettings, BrokerTrouble, MqttVersion, explain
 from bridge.mqtt.session import tls_context
+from bridge.protocol.frame import Damaged, Ignored, IgnoreReason
+from bridge.protocol.messages import FromController, Hello, Identify, Reading
+from bridge.protocol.session import DownCause, LinkDown, LinkUp
+from bridge.station.plan import StationPlan
+from bridge.transport.link import link_to
 
-ANSWER_S = 5.0
+CONTROLLER_ANSWER_S = 8.0
+"""A board that the opening has reset may take three seconds to its hello."""
+ASK_AGAIN_S = 1.0
+_BY_ID = Path("/dev/serial/by-id")
+_PSEUDO_TERMINALS = range(136, 144)
+"""Major numbers. Source: Linux, Documentation/admin-guide/devices.txt."""
+
+
+def see_port(path: str) -> PortFacts:
+    """Collect the facts about a path, with the processes that have it open, as far as this user may see."""
+    me = _user(os.geteuid())
+    try:
+        found = os.stat(path)
+    except (OSError, ValueError):
+        others = sorted(str(one) for one in _BY_ID.iterdir()) if _BY_ID.is_dir() else []
+        return PortFacts(path, None, me=me, others=tuple(others))
+    locked = set(_lockers(found))
+    # The program at the other end of a pseudo-terminal often has this end open too, which does no harm.
+    opened = set() if os.major(found.st_rdev) in _PSEUDO_TERMINALS else set(openers(path))
+    holders = tuple(holder(pid) for pid in sorted((locked | opened) - {os.getpid()}))
+    may = os.access(path, os.R_OK | os.W_OK, effective_ids=True)
+    return PortFacts(path, found.st_mode, _user(found.st_uid), _group(found.st_gid), me, may, holders)
+
+
+def _lockers(found: os.stat_result) -> list[int]:
+    # proc(5), /proc/locks: "1: FLOCK ADVISORY WRITE <pid> <major>:<minor>:<inode> 0 EOF", the device in hex.
+    where = f"{os.major(found.st_dev):02x}:{os.minor(found.st_dev):02x}:{found.st_ino}"
+    try:
+        lines = Path("/proc/locks").read_text("ascii", "replace").splitlines()
+    except OSError:
+        return []
+    fields = [line.split() for line in lines]
+    return [int(one[4]) for one in fields if len(one) > 5 and one[5] == where and one[4].isdigit()]
+
+
+def openers(path: str) -> Iterator[int]:
+    """Yield the processes that have a file open: all of them for root, else those of this user."""
+    real = os.path.realpath(path)
+    for process in Path("/proc").iterdir():
+        if not process.name.isdigit():
+            continue
+        try:
+            descriptors = list((process / "fd").iterdir())
+        except OSError:
+            continue
+        if any(_points_to(one, real) for one in descriptors):
+            yield int(process.name)
+
+
+def _points_to(link: Path, real: str) -> bool:
+    try:
+        return os.readlink(link) == real
+    except OSError:
+        return False
+
+
+def holder(pid: int) -> Holder:
+    """Describe a process by its name only, because its arguments may contain a secret."""
+    try:
+        words = Path(f"/proc/{pid}/cmdline").read_bytes().decode(errors="replace").split("\0")
+        name = Path(f"/proc/{pid}/comm").read_text("utf-8", "replace").strip()
+    except OSError:
+        return Holder(pid, "a program that has ended", False)
+    programs = [os.path.basename(word) for word in words]
+    ours = any(now == "run" and before in ("clearwell", "bridge") for before, now in pairwise(programs))
+    return Holder(pid, name, ours)
+
+
+def _user(uid: int) -> str:
+    try:
+        return pwd.getpwuid(uid).pw_name
+    except KeyError:
+        return str(uid)
+
+
+def _group(gid: int) -> str:
+    try:
+        return grp.getgrgid(gid).gr_name
+    except KeyError:
+        return str(gid)
+
+
+def ask_controller(plan: StationPlan, timeout_s: float = CONTROLLER_ANSWER_S) -> ControllerFacts:
+    """Open the line, wait for an identity and a reading, and close it again.
+
+    Args:
+        plan: the reservoir's plan.
+        timeout_s: how long to wait.
+
+    Raises:
+        InputError: the plan needs Modbus and its library is not installed.
+    """
+    return asyncio.run(_ask(plan, timeout_s))
+
+
+async def _ask(plan: StationPlan, timeout_s: float) -> ControllerFacts:
+    hello: Hello | None = None
+    reading: Reading | None = None
+    foreign = damaged = 0
+    down: LinkDown | None = None
+    done = asyncio.Event()
+
+    def on_message(message: FromController) -> None:
+        nonlocal hello, reading
+        if isinstance(message, Hello):
+            hello = message
+        elif isinstance(message, Reading):
+            reading = message
+        if hello is not None and reading is not None:
+            done.set()
+
+    def on_link(news: LinkUp | LinkDown) -> None:
+        nonlocal down
+        if isinstance(news, LinkDown):
+            down = news
+            if news.cause is not DownCause.SILENT:
+                done.set()
+
+    def on_stray(stray: Damaged | Ignored) -> None:
+        nonlocal foreign, damaged
+        if isinstance(stray, Damaged):
+            damaged += 1
+        elif stray.reason is IgnoreReason.VERSION:
+            foreign += 1
+
+    link = link_to(
+        plan.port,
+        plan.baud,
+        plan.modbus,
+        silence_s=plan.limits.stale_after_s,
+        on_message=on_message,
+        on_link=on_link,
+        on_stray=on_stray,
+    )
+    running = asyncio.create_task(link.run())
+    try:
+        async with asyncio.timeout(timeout_s):
+            while not done.is_set():
+                try:
+                    await asyncio.wait_for(done.wait(), ASK_AGAIN_S)
+                except TimeoutError:
+                    # The board may have been starting when the first request arrived.
+                    link.send(Identify(link.next_sequence()))
+    except TimeoutError:
+        # The facts are what was received until now.
+        pass
+    link.finish()
+    await running
+    return ControllerFacts(hello, reading, foreign, damaged, down)
+
+
+BROKER_ANSWER_S = 5.0
 ECHO_S = 2.0
 _PAYLOAD = "trial message of clearwell doctor"
 _DAY_S = 86_400.0
@@ -39,7 +215,7 @@ def see_hub(plan: BridgePlan, *, daemon_runs: bool) -> HubFacts:
     assert hub is not None
     broker = hub.broker
     try:
-        with socket.create_connection((broker.host, broker.port), ANSWER_S) as line:
+        with socket.create_connection((broker.host, broker.port), BROKER_ANSWER_S) as line:
             days = None
             if broker.tls is not None:
                 try:
@@ -120,7 +296,7 @@ class _Connection:
             reconnect_on_failure=False,
         )
         self._client = client
-        client.connect_timeout = ANSWER_S
+        client.connect_timeout = BROKER_ANSWER_S
         if broker.username is not None:
             client.username_pw_set(
                 broker.username, None if broker.password is None else broker.password.reveal()
@@ -134,7 +310,7 @@ class _Connection:
         client.connect(broker.host, broker.port, keepalive=30)
         client.loop_start()
         try:
-            self._wait(lambda: self._accepted is not None, ANSWER_S)
+            self._wait(lambda: self._accepted is not None, BROKER_ANSWER_S)
             if self._accepted is None:
                 raise TimeoutError
             if self._accepted.is_failure:
@@ -159,7 +335,7 @@ class _Connection:
         """Return whether a message on a command's topic is received by a subscriber to commands."""
         _, mid = self._client.subscribe(f"{base}/+/+/set", qos=1)
         assert mid is not None
-        self._wait(lambda: mid in self._granted, ANSWER_S)
+        self._wait(lambda: mid in self._granted, BROKER_ANSWER_S)
         topic = f"{base}/{NODE}/{PROPERTY}/set"
         if self._publish(topic).is_failure:
             return Echo.NOT_SENT
@@ -173,7 +349,7 @@ class _Connection:
         sent = self._client.publish(topic, _PAYLOAD, qos=1, retain=False)
         if sent.rc is not MQTTErrorCode.MQTT_ERR_SUCCESS:
             raise HubError("the connection broke during the trial of the rights")
-        self._wait(lambda: sent.mid in self._codes, ANSWER_S)
+        self._wait(lambda: sent.mid in self._codes, BROKER_ANSWER_S)
         if sent.mid not in self._codes:
             raise HubError(f"it did not acknowledge a message on {topic}")
         return self._codes[sent.mid]
