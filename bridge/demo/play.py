@@ -12,8 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from bridge.daemon.process import Daemon
-from bridge.demo import BRIDGE_ID, HURRIED, RESERVOIR, bridge, station
-from bridge.demo.story import Action, Chapter, Observed, Story
+from bridge.demo import BRIDGE_ID, HURRIED, RESERVOIR, Action, Chapter, Observed, Story, bridge, station
 from bridge.errors import HubError, InputError
 from bridge.mqtt.broker import BrokerSettings, BrokerTrouble, MqttVersion
 from bridge.mqtt.session import Session
@@ -77,9 +76,10 @@ class EmbeddedBroker:
 
 
 REFILL, FILL = 0.50, 0.65
-DRAW_L = 32.0
-STORY_S = 55.0
-"""The story must be complete after this time."""
+DRAWN_BELOW_L = 2.0
+"""People draw this much more than down to the refill mark."""
+STORY_S = 170.0
+"""The story must be complete after this time, also on a slow computer."""
 ANSWER_S = 10.0
 
 
@@ -200,7 +200,10 @@ class Play:
 
         match action:
             case Action.DRAW:
-                world.draw(DRAW_L)
+                # A slow computer fills beyond the mark, so a fixed amount might not reach the refill mark.
+                truth = world.truth()
+                refill_l = REFILL * truth.volume_l / truth.level_fraction
+                world.draw(truth.volume_l - refill_l + DRAWN_BELOW_L)
             case Action.TRY_RESET:
                 send("health/reset", "product-over-limit")
             case Action.CHANGE_CARTRIDGE:

@@ -4,7 +4,7 @@ import json
 
 import pytest
 
-from bridge.demo.story import CHAPTERS, Observed, Story, lines
+from bridge.demo import CHAPTERS, Observed, Story, lines
 from bridge.display.terminal import WIDTH
 from bridge.mqtt.topics import Layout
 from tests.brokers import AnyBroker
