@@ -11,10 +11,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from bridge.commands.shared.configuration import environ_as_daemon, usual_config
-from bridge.commands.shared.files import check_out
-from bridge.commands.shared.log_file import Bar, chosen
-from bridge.commands.shared.terminal import print_text
+from bridge.commands.shared.configuration import Bar, chosen, environ_as_daemon, usual_config
+from bridge.commands.shared.terminal import check_out, print_text
 from bridge.errors import ClearwellError, InputError, LogError
 
 if TYPE_CHECKING:
@@ -72,7 +70,11 @@ def backup(config: Path | None, out: Path, log_file: Path | None, force: bool) -
 
 
 def _log_of(config: Path | None, log_file: Path | None) -> Path:
-    """The log that is meant; it is there and can be read. Raises :class:`InputError`."""
+    """Return the log to copy.
+
+    Raises:
+        InputError: There is no log, or this user may not read it.
+    """
     if log_file is None and config is not None:
         from bridge.config.loading import read
 
@@ -84,7 +86,7 @@ def _log_of(config: Path | None, log_file: Path | None) -> Path:
 
 
 def _calibrations(config: Path | None, log: Path) -> str:
-    """The text of every calibration that the daemon would read."""
+    """Return the text of every calibration that the daemon would read."""
     from bridge.config.calibration_file import history, place_of
 
     places = [place_of(log, log)] if config is None else [place_of(config, log), place_of(config, None)]
@@ -96,7 +98,13 @@ def _calibrations(config: Path | None, log: Path) -> str:
 
 
 def _made(log: Path, part: Path, calibrations: str) -> "Duplicate":
-    """The copy under its working name."""
+    """Copy the log to a file with a working name, and check the copy.
+
+    Raises:
+        InputError: The file is not a log.
+        LogError: The log is damaged.
+        ClearwellError: There is too little room, or the copy cannot be written.
+    """
     import sqlite3
 
     from bridge.history.backup import CALIBRATIONS, duplicate, faults_in, size_bytes
@@ -146,12 +154,12 @@ def _unwritable(out: Path, why: str) -> ClearwellError:
 
 
 def _on_the_disk(directory: Path) -> None:
-    """The name too, not only what it names."""
+    """Sync the directory, because the sync of a file does not cover its name."""
     descriptor = os.open(directory, os.O_RDONLY | os.O_DIRECTORY)
     try:
         os.fsync(descriptor)
     except OSError:
-        # Some file systems of memory sticks know no such thing; the content is there already.
+        # Some file systems of memory sticks cannot sync a directory; the content is on the disk already.
         return
     finally:
         os.close(descriptor)
@@ -183,6 +191,7 @@ def restore(file: Path, config: Path | None) -> None:
     _check_file(file, log)
 
     from bridge.history.backup import alone_with, set_aside
+    from bridge.history.log_file import as_its_directory
 
     try:
         log.parent.mkdir(parents=True, exist_ok=True)
@@ -190,10 +199,10 @@ def restore(file: Path, config: Path | None) -> None:
             part = Path(folder) / log.name
             held = _prepared(file, part)
             with alone_with(log):
-                told = _latched(plan, log, part)
+                about_trips = _latched(plan, log, part)
                 kept = set_aside(log)
                 os.replace(part, log)
-            _as_its_directory(log)
+            as_its_directory(log)
     except OSError as error:
         raise ClearwellError(
             f"{error.filename or log}: {error.strerror}; run this as the user that the daemon runs as, or "
@@ -203,7 +212,7 @@ def restore(file: Path, config: Path | None) -> None:
     print_text(f"{log} is that of {file} now; it ends at {end:%Y-%m-%d %H:%M} UTC.")
     if kept is not None:
         print_text(f"The log that was there is kept as {kept}.")
-    print_text(told)
+    print_text(about_trips)
     added = _added_calibrations(log, config)
     if added:
         print_text(f"{added}")
@@ -219,7 +228,7 @@ def _check_file(file: Path, log: Path) -> None:
     import sqlite3
 
     from bridge.history.backup import faults_in, layout_of
-    from bridge.history.log_file import LAYOUT, newer
+    from bridge.history.opening import LAYOUT, newer
 
     if not file.is_file():
         what = "is not a file" if file.exists() else "there is no such file"
@@ -241,11 +250,11 @@ def _check_file(file: Path, log: Path) -> None:
 
 
 def _prepared(file: Path, part: Path) -> int:
-    """A copy of the backup, on the disk of the log, and the last time in it."""
+    """Copy the backup to the disk of the log, and return the last time in it."""
     import sqlite3
 
     from bridge.history.backup import duplicate
-    from bridge.history.log_file import trouble_from
+    from bridge.history.opening import trouble_from
 
     with Bar("restore", to_terminal=False) as bar:
         try:
@@ -255,7 +264,7 @@ def _prepared(file: Path, part: Path) -> int:
 
 
 def _latched(plan: "BridgePlan", log: Path, part: Path) -> str:
-    """See that nothing that is latched is forgotten; the sentence on it."""
+    """Take what is latched in the present log into the copy, or hold filling; return a sentence on it."""
     from dataclasses import replace
 
     from bridge.daemon import saved_state
@@ -295,6 +304,7 @@ def _added_calibrations(log: Path, config: Path) -> str:
     """
     from bridge.config.calibration_file import append, history, place_of
     from bridge.history.backup import CALIBRATIONS
+    from bridge.history.log_file import as_its_directory
 
     row = _state_of(log).get(CALIBRATIONS)
     if row is None:
@@ -310,14 +320,14 @@ def _added_calibrations(log: Path, config: Path) -> str:
     missing = [one for one in kept if (one.reservoir, one.cell, one.made) not in there]
     for one in missing:
         append(place, one)
-    _as_its_directory(place)
+    as_its_directory(place)
     if not missing:
         return ""
     return f"{len(missing)} calibration(s) of the backup were added to {place}."
 
 
 def _state_of(log: Path) -> "dict[str, StateRow]":
-    """The saved values of a log; none where there is no log or it cannot be read."""
+    """Return the saved values of a log; none if there is no log or it cannot be read."""
     import sqlite3
 
     from bridge.history.backup import state_of
@@ -332,10 +342,3 @@ def _state_of(log: Path) -> "dict[str, StateRow]":
             return state_of_damaged(log)
         except (sqlite3.Error, OSError):
             return {}
-
-
-def _as_its_directory(file: Path) -> None:
-    """Give a file to whoever owns its directory, when root made it: the daemon is often another user."""
-    if os.geteuid() == 0 and file.exists():
-        owner = file.parent.stat()
-        os.chown(file, owner.st_uid, owner.st_gid)

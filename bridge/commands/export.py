@@ -1,4 +1,4 @@
-"""``clearwell export``: the log as CSV or SenML."""
+"""``clearwell export`` and ``calendar``: the log and the dates as files for other programs."""
 
 import os
 import sys
@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, TextIO
 
 import click
 
-from bridge.commands.shared.log_file import (
+from bridge.commands.shared.configuration import (
     Bar,
     check_reservoirs,
     chosen,
@@ -23,9 +23,15 @@ from bridge.commands.shared.terminal import print_error, print_text
 from bridge.errors import ClearwellError, InputError
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from bridge.config.plan import BridgePlan
     from bridge.history.export import Wanted
     from bridge.history.reader import Reader
     from bridge.history.records import Series
+    from bridge.trays.ahead import RoundDue
+    from bridge.web.calendar import Prospect
+
 
 STDOUT = Path("-")
 
@@ -52,7 +58,7 @@ STDOUT = Path("-")
 )
 @click.option("--events", is_flag=True, help="Events, alarms, commands and the like instead of readings.")
 @click.option("--force", is_flag=True, help="Replace the file if it is there.")
-def command(
+def export(
     log_file: Path | None,
     config: Path | None,
     out: Path,
@@ -143,7 +149,10 @@ def _check_out(out: Path, log: Path, force: bool) -> None:
 
 @contextmanager
 def _opened(out: Path) -> Iterator[TextIO]:
-    """The sheet to write on. A file gets its name when it is whole: half an export must not look like one."""
+    """Open the output.
+
+    A file gets its name when it is complete, so that half an export cannot be taken for a whole one.
+    """
     if out == STDOUT:
         with open(sys.stdout.fileno(), "w", encoding="utf-8", newline="", closefd=False) as sheet:
             yield sheet
@@ -169,7 +178,7 @@ def _opened(out: Path) -> Iterator[TextIO]:
 
 
 def _account(count: int, out: Path, wanted: "Wanted", held: tuple[int, int], *, raw: bool) -> None:
-    """What was written, for a person; nothing on the standard output where the export itself went."""
+    """Print what was written, unless the export itself went to the standard output."""
     from bridge.history.views import utc_text
 
     if count == 0:
@@ -178,3 +187,97 @@ def _account(count: int, out: Path, wanted: "Wanted", held: tuple[int, int], *, 
         print_error(f"clearwell: nothing in this range; the log goes {span}.{hint}")
     elif out != STDOUT:
         print_text(f"{count} rows from {utc_text(wanted.start)} to {utc_text(wanted.end)} in {out}")
+
+
+_SEARCHED = 2000
+"""The alarms and forecasts that are searched, so that the work does not grow with the log."""
+
+
+@click.command("calendar")
+@click.argument("config", type=click.Path(path_type=Path))
+@click.option(
+    "--out", required=True, type=click.Path(path_type=Path), help="The new file; its name ends in .ics."
+)
+@click.option("--force", is_flag=True, help="Replace an existing file.")
+def calendar(config: Path, out: Path, force: bool) -> None:
+    """Write the dates of every reservoir as a calendar (RFC 5545).
+
+    The dates: order a cartridge, the water may run out, calibrate a cell, test the overflow float, and with
+    trays the watering rounds of a week and the next flush. They follow from the newest forecast in the log.
+    The page serves the same as /calendar.ics, to subscribe to.
+    """
+    from importlib.util import find_spec
+
+    from bridge.commands.shared.terminal import check_out, put
+    from bridge.config.loading import load
+
+    if out.suffix.lower() != ".ics":
+        raise InputError(f"--out {out}: the name must end in .ics")
+    if find_spec("icalendar") is None:
+        raise InputError(
+            "calendar: the library icalendar is not installed; pip install 'clearwell-bridge[page]' "
+            "installs it"
+        )
+    from bridge.mqtt.topics import Layout
+    from bridge.web.calendar import calendar_of
+
+    plan = load(config, os.environ)
+    log = None if plan.log is None else plan.log.path
+    check_out(out, log or config, force)
+    now_s = time.time()
+    prospects = _prospects(plan, log, now_s)
+    table = plan.page or plan.hub
+    layout = Layout("clearwell", "Clearwell") if table is None else table.layout
+    content = calendar_of(prospects, layout.bridge, layout.name, plan.display, now_s)
+    put(out, content)
+    click.echo(f"{content.count(b'BEGIN:VEVENT')} dates in {out}")
+
+
+def _prospects(plan: "BridgePlan", log: Path | None, now_s: float) -> "list[Prospect]":
+    from contextlib import ExitStack
+
+    from bridge.daemon.page_host import fittings_of
+    from bridge.guard.model import Trip
+    from bridge.history.reader import Reader
+    from bridge.history.records import AlarmChange, AlarmRow, ForecastRow, Kind
+    from bridge.watering.gather import garden_on
+    from bridge.watering.weather import day_of, zone_of
+    from bridge.web.calendar import Prospect
+
+    found = []
+    due: Mapping[str, RoundDue] = {}
+    if plan.trays is not None and log is not None:
+        due = garden_on(plan, log, day_of(int(now_s * 1000), zone_of(plan))).due
+    with ExitStack() as stack:
+        reader = stack.enter_context(Reader(log)) if log is not None and log.exists() else None
+        before_ms = int(now_s * 1000) + 1
+        for station in plan.stations:
+            reservoir = station.identity.reservoir
+            rows = (
+                []
+                if reader is None
+                else reader.earlier(before_ms, [Kind.ALARM, Kind.FORECAST], reservoir, _SEARCHED)
+            )
+            forecasts = [row for row in rows if isinstance(row, ForecastRow)]
+            newest = forecasts[-1] if forecasts else None
+            floated = [
+                row.stamp.utc_ms
+                for row in rows
+                if isinstance(row, AlarmRow)
+                and row.alarm is Trip.OVERFLOW
+                and row.change is AlarmChange.RAISED
+            ]
+            found.append(
+                Prospect(
+                    station.identity,
+                    fittings_of(station),
+                    now_s if newest is None else newest.stamp.utc_ms / 1000.0,
+                    None if newest is None else newest.left_low_days,
+                    None if newest is None else newest.cover_days,
+                    floated[-1] if floated else None,
+                    None if reader is None else reader.span_ms()[0] or None,
+                    due[reservoir].days if reservoir in due else (),
+                    due[reservoir].flush_days if reservoir in due else None,
+                )
+            )
+    return found

@@ -1,7 +1,7 @@
 """``clearwell log``: reads the entries of the log as sentences for people, in the terminal.
 
-Some of the words come from strangers: whoever may send a command. Nothing of them reaches a terminal that is
-not a printable character, or a line could be made to look like another one.
+Anyone who may send a command can put words into the log. Only printable characters reach the terminal, so
+that no line can imitate another one.
 """
 
 import json
@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from bridge.commands.shared.log_file import (
+from bridge.commands.shared.configuration import (
     check_reservoirs,
     chosen,
     closed_pipe_is_an_end,
@@ -26,8 +26,10 @@ from bridge.commands.shared.log_file import (
     which_time,
 )
 from bridge.commands.shared.terminal import columns, print_error
+from bridge.display.text import listed
 from bridge.display.text import printable as printable
 from bridge.history.records import (
+    AlarmChange,
     AlarmRow,
     CalibrationRow,
     CartridgeRow,
@@ -62,7 +64,7 @@ KINDS = (
 )
 FOLLOW_EVERY_S = 0.5
 LATE_MS = 60_000
-"""An event reaches the file seconds after its time; a minute is looked back on."""
+"""Events reach the file seconds after their time, so the last minute is read again."""
 
 
 @click.command("log")
@@ -78,7 +80,7 @@ LATE_MS = 60_000
 )
 @click.option("--reservoir", metavar="R", help="Only what concerns this reservoir.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object for each entry.")
-@click.option("--follow", is_flag=True, help="Go on with what happens, until interrupted.")
+@click.option("--follow", is_flag=True, help="Wait for new entries, until interrupted.")
 def command(
     log_file: Path | None,
     config: Path | None,
@@ -135,9 +137,9 @@ def command(
 
 @contextmanager
 def _interrupted() -> Iterator[threading.Event]:
-    """Being interrupted is how following ends: the first time at the next row, the second time at once.
+    """Let an interrupt end the loop: the first one at the next row, the second one at once.
 
-    Not by catching KeyboardInterrupt: one that is raised while something is cleaned up goes lost.
+    The first one is a signal handler, because a KeyboardInterrupt that is raised during a clean-up is lost.
     """
     ended = threading.Event()
 
@@ -157,15 +159,15 @@ def _interrupted() -> Iterator[threading.Event]:
 def _following(
     path: Path, start: int, kinds: "tuple[Kind, ...]", reservoir: str | None, ended: threading.Event
 ) -> "Iterator[EntryRow]":
-    """What is there from ``start`` on, then what comes, each entry once.
+    """Yield the entries from ``start`` on, then the new ones, each once.
 
-    The log is opened anew each time: a damaged one is set aside, and another one takes its name.
+    The log is opened anew each time, because a damaged log is set aside and a new one takes its name.
     """
     shown: set[Stamp] = set()
     while not ended.is_set():
         with reading(path) as reader:
             _, last = reader.span_ms()
-            # A bound above every time there is: a clock that was set back has left entries in the future.
+            # Above every time in the log, because a clock that was set back leaves entries in the future.
             for row in reader.events(start, last + 1, kinds=kinds, reservoir=reservoir, undone=True):
                 if ended.is_set():
                     return
@@ -178,26 +180,27 @@ def _following(
 
 
 def _lines(row: "EntryRow", shown: "Shown | None") -> str:
-    """An entry for a terminal: the time, then the words, wrapped beside it."""
+    """Format an entry for a terminal: the time, then the words, wrapped beside it."""
     from bridge.display.text import printable
     from bridge.history.records import KINDS as KIND_OF
 
     if shown is None:
         when = f"{datetime.fromtimestamp(row.stamp.utc_ms // 1000, UTC):%Y-%m-%d %H:%M:%S}"
-        said = told(row)
+        text = text_of(row)
     else:
-        # With the offset, so that it is no riddle at the end of summer time, and can be typed after --from.
+        # The offset makes the hour at the end of summer time unique, and the text can be typed after --from.
         when = shown.units.local(row.stamp.utc_ms // 1000).isoformat(" ")
-        said = told(row, shown.units, shown.factors.get(row.reservoir))
+        text = text_of(row, shown.units, shown.factors.get(row.reservoir))
     indent = len(when) + 2
     kind = KIND_OF[type(row)].value
     where = f"{printable(row.reservoir)}, " if row.reservoir else ""
     width = columns()
     return textwrap.fill(
-        f"{where}{kind}: {said}",
+        f"{where}{kind}: {text}",
         width=max(width, indent + 20),
         initial_indent=f"{when}  ",
         subsequent_indent=" " * indent,
+        break_long_words=False,
         break_on_hyphens=False,
     )
 
@@ -216,6 +219,10 @@ def _json_line(row: "EntryRow") -> str:
 
 
 AS_RECORDED = DisplayUnits()
+_CHANGES = {
+    AlarmChange.CLEARED_UNACKNOWLEDGED: "cleared, not yet acknowledged",
+    AlarmChange.UNSHELVED: "no longer shelved",
+}
 _LITRES = {
     Litres.MADE: "made",
     Litres.PUT: "put on the shelf",
@@ -228,8 +235,8 @@ _LITRES = {
 }
 
 
-def told(row: EntryRow, units: DisplayUnits = AS_RECORDED, factor: float | None = None) -> str:
-    """Returns the text of an entry in one line of printable characters, without time, reservoir and kind.
+def text_of(row: EntryRow, units: DisplayUnits = AS_RECORDED, factor: float | None = None) -> str:
+    """Return the text of an entry in one line of printable characters, without time, reservoir and kind.
 
     Args:
         row: The entry.
@@ -240,10 +247,11 @@ def told(row: EntryRow, units: DisplayUnits = AS_RECORDED, factor: float | None 
         case EventRow():
             text = _joined(row.event, row.sentence)
         case AlarmRow():
-            what = f"{row.alarm.value} {row.change.value}"
+            what = f"{row.alarm.value} {_CHANGES.get(row.change, row.change.value)}"
             what += " (first-out)" if row.first_out else ""
             what += f" by {row.sender}" if row.sender else ""
-            text = _joined(what, row.sentence)
+            # The sentence is about the cause, and stands where the alarm was raised.
+            text = _joined(what, row.sentence if row.change is AlarmChange.RAISED else "")
         case CommandRow():
             what = f"{row.what} from {row.sender or 'the bridge'}"
             text = f"{what}: accepted" if row.accepted else _joined(f"{what}: refused", row.refusal)
@@ -258,7 +266,7 @@ def told(row: EntryRow, units: DisplayUnits = AS_RECORDED, factor: float | None 
                 parts.append(f"took out {row.load_g:.0f} g of dissolved solids")
             if row.exhausted is not None:
                 parts.append("was exhausted" if row.exhausted else "was changed early")
-            text += f"; the old one {_listed(parts)}" if parts else ""
+            text += f"; the old one {listed(parts)}" if parts else ""
             text += _entered_later(at_ms, units)
         case CalibrationRow():
             text = (
@@ -284,7 +292,7 @@ def told(row: EntryRow, units: DisplayUnits = AS_RECORDED, factor: float | None 
 
 
 def _entered_later(at_ms: int | None, units: DisplayUnits) -> str:
-    # With the offset, for the time beside it may be local or UTC.
+    # With the offset, because the time beside it may be local or UTC.
     return "" if at_ms is None else f", at {units.local(at_ms // 1000).isoformat(' ')}"
 
 
@@ -292,7 +300,7 @@ def _sample(row: SampleRow, units: DisplayUnits) -> str:
     at = "" if row.temperature_c is None else f", taken at {units.celsius_as(row.temperature_c, '.4g')}"
     at += f", meter {row.meter}" if row.meter else ""
     if units.solids is SolidsUnit.US_CM:
-        # The conductivity itself is what people want to see, so the ppm need not be told too.
+        # These people read conductivity, so the ppm is left out.
         measured = f"{row.conductivity_25_us_cm:.4g} ± {row.uncertainty_ppm / row.factor:.2g} µS/cm at 25 °C"
         return f"{row.of}: {measured}{at}, {row.verdict}"
     return (
@@ -319,10 +327,6 @@ def _forecast(row: ForecastRow, units: DisplayUnits) -> str:
     if row.cover_days is not None:
         parts.append(f"the stored water lasts {row.cover_days:.0f} days")
     return "; ".join(parts)
-
-
-def _listed(parts: list[str]) -> str:
-    return " and ".join([", ".join(parts[:-1]), parts[-1]] if len(parts) > 1 else parts)
 
 
 def _joined(what: str, sentence: str) -> str:

@@ -44,18 +44,18 @@ COMMANDS = {
     "completion": "Print a script that lets a shell complete commands and options.",
 }
 
-SHARED_MODULES = {
-    "backup": "backup",
-    "restore": "backup",
-    "demo": "simulated",
-    "rig": "simulated",
-    "simulate": "simulated",
-    **dict.fromkeys(("reset", "acknowledge", "hold", "release", "fill", "cartridge", "shelve"), "acts"),
-    "round": "round",
-    "away": "round",
-    "manual": "manual",
-    "completion": "manual",
-}
+_MODULES = {
+    "backup": ("backup", "restore"),
+    "bench": ("calibrate", "commission"),
+    "export": ("export", "calendar"),
+    "help": ("doctor", "manual", "completion"),
+    "round": ("round", "away"),
+    "running": (
+        "run", "collect", "reset", "acknowledge", "hold", "release", "fill", "cartridge", "shelve",
+    ),
+    "simulated": ("demo", "rig", "simulate"),
+}  # fmt: skip
+SHARED_MODULES = {command: module for module, commands in _MODULES.items() for command in commands}
 """The modules of several commands, each a function of its own name. Any other module has one ``command``."""
 
 _FUNCTIONS = {"round": "round_"}

@@ -2,15 +2,15 @@
 
 import re
 import time
+from dataclasses import replace
 from datetime import date, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from bridge.commands.shared.files import check_out, put
-from bridge.commands.shared.log_file import Bar, check_reservoirs, chosen, reading, which_time
-from bridge.commands.shared.terminal import print_text
+from bridge.commands.shared.configuration import Bar, check_reservoirs, chosen, reading, which_time
+from bridge.commands.shared.terminal import check_out, print_text, put
 from bridge.errors import InputError
 
 if TYPE_CHECKING:
@@ -142,7 +142,7 @@ def _page(
     from bridge.report.charts import draw
     from bridge.report.gather import facts_of, gather
     from bridge.report.page import Part, page
-    from bridge.report.season import season
+    from bridge.report.season import Given, season
 
     parts = []
     for done, name in enumerate(names):
@@ -153,6 +153,15 @@ def _page(
         data = gather(reader, name, *span, progress)
         facts = facts_of(reader, name, () if plan is None else plan.stations, data)
         found = season(facts, data, units.local)
+        if plan is not None and plan.trays is not None:
+            from bridge.watering.waters import first_given_ms, litres_between
+
+            # Litres that nobody could enter yet are not missing.
+            began_ms = first_given_ms(path, name, plan.trays)
+            if began_ms is not None and began_ms < span[1]:
+                since_ms = max(span[0], began_ms - began_ms % _HOUR_MS)
+                compared = litres_between(path, name, plan.trays, since_ms, span[1])
+                found = replace(found, given=None if compared is None else Given(since_ms, compared))
         parts.append(Part(found, draw(found, units, f"r{done + 1}")))
     return page(parts, units, round(1000 * time.time()))
 

@@ -13,8 +13,9 @@ from bridge.errors import InputError
 if TYPE_CHECKING:
     from rich.live import Live
 
-    from bridge.demo.story import Chapter, Observed, Story
+    from bridge.demo import Chapter, Observed, Story
     from bridge.rig.water_path import Truth
+    from bridge.simulate.scenes.trial import Finding
     from bridge.station.station import StationEvent
 
 
@@ -68,7 +69,7 @@ def demo(headless: bool, where: str | None) -> int:
         if live is not None:
             from rich.text import Text
 
-            from bridge.demo.story import lines
+            from bridge.demo import lines
 
             shown = lines(observed, done, story.waits_for, live.console.height - 1)
             live.update(Text("\n".join(shown)))
@@ -109,6 +110,9 @@ def demo(headless: bool, where: str | None) -> int:
     metavar="NAME@SECONDS[+DURATION]",
     help="Inject a fault at this world second; can be repeated.",
 )
+@click.option(
+    "--check-cell", is_flag=True, help="Fit a second cell in the product water instead of the feed cell."
+)
 @click.option("--json", "as_json", is_flag=True, help="Print the truth as JSON lines.")
 @typed_values()
 def rig(
@@ -118,6 +122,7 @@ def rig(
     level: float | None,
     seed: int,
     faults: tuple[str, ...],
+    check_cell: bool,
     as_json: bool,
 ) -> int:
     """Serve a simulated controller, purifier and barrel on a pseudo-terminal until interrupted.
@@ -131,7 +136,7 @@ def rig(
 
     from bridge.rig.faults import parse_fault
     from bridge.rig.pty import RigServer
-    from bridge.rig.scenario import SCENARIOS
+    from bridge.rig.scenario import SCENARIOS, with_check_cell
     from bridge.rig.water_path import truth_line
     from bridge.rig.world import World
 
@@ -142,6 +147,8 @@ def rig(
         if not 0.0 <= level <= 1.0:
             raise InputError(f"--level {level:g}: it must be from 0 (empty) to 1 (brim-full), such as 0.45")
         garden = replace(garden, barrel=replace(garden.barrel, start_fraction=level))
+    if check_cell:
+        garden = with_check_cell(garden)
     world = World(garden, seed, [parse_fault(text) for text in faults])
 
     def show(truth: "Truth") -> None:
@@ -189,6 +196,12 @@ _GARDENS_A_YEAR = 4
 @click.option("--singles", is_flag=True, help="Try each fault alone, in each phase and at each boundary.")
 @click.option("--pairs", is_flag=True, help="Try each ordered pair of faults in each phase.")
 @click.option(
+    "--triples",
+    type=click.FloatRange(min=0.0, max=1.0, min_open=True),
+    metavar="SHARE",
+    help="Try this share of all triples with a fault of the instrument, such as 0.05. Takes hours.",
+)
+@click.option(
     "--with",
     "options",
     metavar="OPTIONS",
@@ -218,7 +231,7 @@ _GARDENS_A_YEAR = 4
 @click.option(
     "--into",
     type=click.Path(dir_okay=False, path_type=Path),
-    help="Keep the outcome of each half-year in this file, and go on where an earlier run stopped.",
+    help="Keep each outcome of --years or --triples in this file, and go on where an earlier run stopped.",
 )
 @click.option("--executor", metavar="dask://HOST:PORT", help="Run the half-years on this cluster.")
 @click.option("--json", "as_json", is_flag=True, help="Print the outcome as JSON.")
@@ -229,6 +242,7 @@ def simulate(
     weather: Path | None,
     singles: bool,
     pairs: bool,
+    triples: float | None,
     options: str | None,
     search_s: float | None,
     seed: int,
@@ -244,7 +258,8 @@ def simulate(
     """Run the real bridge in a simulated garden in virtual time, and judge it by the garden's true state.
 
     The same seed gives the same outcome on any number of cores. The exit status is 1 if a safety rule was
-    violated; seed and step are printed with each violation. --singles and --pairs print Markdown tables.
+    violated; seed and step are printed with each violation. --singles, --pairs and --triples print Markdown
+    tables.
 
     With --garden, a season of four benches of trays is simulated instead, for a grower who waters by habit
     and one who follows 'clearwell round'. Give --years 3 for three seasons.
@@ -258,6 +273,10 @@ def simulate(
         if years is not None:
             raise InputError("--years does not go with --singles or --pairs; give one of them")
         return _tables(singles, pairs, options, jobs)
+    if triples is not None:
+        if years is not None:
+            raise InputError("--years does not go with --triples; give one of them")
+        return _triples(triples, jobs, into)
     if options is not None:
         raise InputError("--with needs --singles, such as --singles --with drain-valve")
     if search_s is not None:
@@ -265,7 +284,7 @@ def simulate(
             raise InputError("--years does not go with --search; give one of them")
         return _search(search_s, seed)
     if years is None:
-        raise InputError("give --years, such as --years 0.25, or --singles, or --pairs, or --search")
+        raise InputError("give --years, such as --years 0.25, or --singles, --pairs, --triples or --search")
     if into is not None and log is not None:
         raise InputError("--into does not go with --log, because a half-year that is kept runs only once")
     return _years(years, seed, faults, reservoirs, jobs, log, station_only, into, executor, as_json)
@@ -276,19 +295,45 @@ def _tables(singles: bool, pairs: bool, options: str | None, jobs: int | None) -
     from bridge.simulate.scenes.scene import options_of
 
     wrong: list[str] = []
+    alone: list[Finding] | None = None
     if singles and options is not None:
         chosen = sorted(options_of(options), key=lambda option: option.value)
         compared = table.compared(chosen, jobs)
         click.echo(table.table_of_options(compared))
         wrong += [line for found in compared.values() for line in table.violations_of(found)]
     elif singles:
-        found = table.singles(jobs)
-        click.echo(table.table_of_singles(found))
-        wrong += table.violations_of(found)
+        alone = table.singles(jobs)
+        click.echo(table.table_of_singles(alone))
+        wrong += table.violations_of(alone)
     if pairs:
-        found = table.pairs(jobs)
+        found = table.pairs(alone or table.singles(jobs, table.PAIR_SCENES), jobs)
         click.echo(f"{len(found)} trials of pairs.\n\n{table.table_of_pairs(found)}")
         wrong += table.violations_of(found)
+    click.echo("\n".join(["", f"{len(wrong)} violations:", *wrong]) if wrong else "\nNo violation.")
+    return 1 if wrong else 0
+
+
+def _triples(share: float, jobs: int | None, into: Path | None) -> int:
+    import sys
+
+    from bridge import __version__
+    from bridge.simulate.kept import Manifest
+    from bridge.simulate.scenes import table, triples
+
+    alone = table.singles(jobs, table.PAIR_SCENES)
+    starts = triples.starts_of(alone)
+    chosen = starts[: max(1, round(share * len(starts)))]
+    with click.progressbar(
+        length=len(chosen), label="starts", file=sys.stderr, hidden=not sys.stderr.isatty()
+    ) as bar:
+        manifest = Manifest(__version__, _commit(), 0, faults=True, station_only=False, kind="triples")
+        found = triples.run(chosen, into, manifest, jobs, lambda one: bar.update(1))
+    tried, planned = sum(one.trials for one in found), triples.trials_of(starts)
+    click.echo(
+        f"Version {manifest.version}, commit {manifest.commit}: {tried} of {planned} trials of triples.\n"
+    )
+    click.echo(table.table_of_worst([one.costly for one in found]))
+    wrong = table.violations_of([broken for one in found for broken in one.broken])
     click.echo("\n".join(["", f"{len(wrong)} violations:", *wrong]) if wrong else "\nNo violation.")
     return 1 if wrong else 0
 
@@ -353,7 +398,7 @@ def _garden(seasons: int, seed: int, weather: Path | None, as_json: bool) -> Non
     import json
     from datetime import date
 
-    from bridge.simulate import garden_season, garden_table, garden_world
+    from bridge.simulate import garden_season, garden_world
     from bridge.trays.outlook import HORIZON_DAYS
 
     if seasons < 1:
@@ -366,12 +411,12 @@ def _garden(seasons: int, seed: int, weather: Path | None, as_json: bool) -> Non
         else:
             from bridge.watering.weather import read_weather
 
-            drawn = garden_table.season_of(read_weather(weather), number, days)
+            drawn = garden_season.season_of(read_weather(weather), number, days)
         made.append(garden_season.season(seed + number, drawn))
     if as_json:
-        click.echo(json.dumps(garden_table.as_values(made), indent=1))
+        click.echo(json.dumps(garden_season.as_values(made), indent=1))
         return
-    for line in garden_table.lines(made):
+    for line in garden_season.lines(made):
         click.echo(line)
 
 

@@ -76,7 +76,7 @@ FILES = {
     ),
     "a page at a name": Broken("page.host", "give 127.0.0.1", new="\n[page]\nhost = 'nohost'\n"),
     "a token in the file": Broken("page.token", "CLEARWELL_PAGE__TOKEN", new="\n[page]\ntoken = 'x'\n"),
-    "days of zero": Broken("log.raw_days = 0", "1 or more", new="\n[log]\nraw_days = 0\n"),
+    "days of zero": Broken("log.raw_days = 0", "from 1 to 3660", new="\n[log]\nraw_days = 0\n"),
     "a unit that is not shown": Broken("display.volume", "'US gal'", new="\n[display]\nvolume = 'gallons'\n"),
     "no directory of secrets": Broken(
         "nodir", "create the file", "# The", f"secrets_dir = 'nodir'{HUB}# The"

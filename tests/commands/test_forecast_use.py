@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from bridge.commands.forecast.until import chance_over
+from bridge.commands.forecast.use import chance_over
 from bridge.forecast import persistence
 from bridge.forecast.learned import Kept, Learned
 from bridge.history.records import EventRow, Stamp, StateRow

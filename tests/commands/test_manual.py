@@ -7,14 +7,12 @@ import signal
 import sys
 import tomllib
 from pathlib import Path
-from typing import Any
 
 import click
 import pytest
 
 from bridge.commands import main as cli
-from bridge.config.model import Settings
-from bridge.display.text import plain_text
+from bridge.display.manual_page import plain_text
 from bridge.guard.alarms import Status
 from bridge.guard.faults import FAULTS
 from bridge.guard.model import Advisory, Permissive, Phase, Trip
@@ -23,6 +21,7 @@ from bridge.mqtt.properties import PROPERTIES
 from bridge.mqtt.topics import Layout
 from bridge.station.plan import StationIdentity
 from tests.brokers import free_port
+from tests.manual_tables import PART, renewed, sections
 from tests.running import Finished, Running, clearwell_process, run
 
 ROOT = Path(__file__).parents[2]
@@ -84,7 +83,9 @@ def test_every_settable_property_is_in_the_manual_with_its_payload() -> None:
 
 def test_every_payload_of_a_command_in_the_manual_is_accepted() -> None:
     layout = Layout("garden", "Garden")
-    identity = StationIdentity("barrel", "Barrel", 200.0, 50.0, 25.0, 0.5, True, True, True)
+    identity = StationIdentity(
+        "barrel", "Barrel", 200.0, 50.0, 25.0, 0.5, True, True, True, needs_weather=True
+    )
     for path, (payload, _) in _rows("hub", "Commands").items():
         words = re.findall(r"`([^`]+)`", payload) or ["12.5"]
         if "the id of" in payload:
@@ -101,47 +102,10 @@ def test_every_permissive_and_every_phase_is_in_the_manual() -> None:
     assert set(_rows("valve", "Phases of a fill")) == {phase.value for phase in Phase}
 
 
-def test_every_key_of_the_configuration_in_the_manual_exists() -> None:
-    section = _page("configuration").split("\n## The tables\n", 1)[1].split("\n## ", 1)[0]
-    rows = re.findall(r"^\| (`\[.*?) \| (.*) \|$", section, re.MULTILINE)
-    tables = {table for first, _ in rows for table in re.findall(r"`\[([a-zA-Z.]+)\]`", first)}
-    assert {table.partition(".")[0] for table in tables} == set(Settings.model_fields) - {"secrets_dir"}
-    for first, text in rows:
-        for table in re.findall(r"`\[([a-zA-Z.]+)\]`", first):
-            assert set(re.findall(r"`([a-z_]+)`", text)) <= _words_of(table), table
-
-
-def _words_of(table: str) -> set[str]:
-    """Returns the keys of a configuration table and its subtables, and the words that they accept."""
-    whole = Settings.model_json_schema()
-    words: set[str] = set()
-
-    def gather(part: Any, inside: tuple[str, ...]) -> None:
-        if isinstance(part, list):
-            for one in part:
-                gather(one, inside)
-        elif isinstance(part, dict):
-            if "$ref" in part:
-                gather(whole["$defs"][part["$ref"].rpartition("/")[2]], inside)
-            if not inside:
-                words.update(
-                    part.get("properties", ()),
-                    part.get("enum", ()),
-                    [part["const"]] if "const" in part else [],
-                )
-            for key, one in part.get("properties", {}).items():
-                if not inside:
-                    gather(one, ())
-                elif inside[0] == key:
-                    gather(one, inside[1:])
-            for key in ("anyOf", "oneOf", "items", "additionalProperties"):
-                gather(part.get(key), inside)
-            for one in part.get("patternProperties", {}).values():
-                gather(one, inside)
-
-    # An id between the name of a table and its keys is not a key.
-    gather(whole, tuple(level for level in table.split(".") if level != "ID"))
-    return words
+def test_every_key_of_the_configuration_is_in_the_manual_as_the_model_has_it() -> None:
+    page = _page("configuration")
+    assert [name for name, _ in PART.findall(page)] == list(sections())
+    assert page == renewed(page), "python -m tests.manual_tables writes the tables"
 
 
 def test_every_command_is_in_the_manual() -> None:

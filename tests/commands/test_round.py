@@ -119,7 +119,20 @@ def test_short_water_is_reported_before_an_absence(config: Path) -> None:
 
 def test_an_absence_that_has_ended_is_reported(config: Path) -> None:
     first, last = TODAY - timedelta(days=9), TODAY - timedelta(days=2)
-    assert "0 fills" in succeeds("away", first, last, "--config", config)
+    said = succeeds("away", first, last, "--config", config)
+    assert f"Away from {first} to {last}, 8 days." in said
+    assert "There was no alarm." in said
+    assert "sample --of tray.ID" in said
+
+
+def test_an_absence_needs_no_trays_and_only_one_that_was_entered_can_be_cancelled(tmp_path: Path) -> None:
+    config = tmp_path / "clearwell.toml"
+    config.write_text((Path(__file__).parents[2] / "config" / "minimal.toml").read_text("utf-8"), "utf-8")
+    span = (TODAY + timedelta(days=3), TODAY + timedelta(days=9))
+    assert "entered are: none" in refused("away", *span, "--cancel", "--config", config)
+    assert "refilled at" in succeeds("away", *span, "--config", config)
+    assert "is cancelled" in succeeds("away", *span, "--cancel", "--config", config)
+    assert f"entered are: {span[0]}" not in refused("away", *span, "--cancel", "--config", config)
 
 
 def test_a_finished_checklist_is_in_the_log(config: Path) -> None:
@@ -242,6 +255,33 @@ def test_litres_that_left_the_reservoir_and_reached_no_tray_are_reported(tmp_pat
     assert "are missing" in succeeds("round", "--config", config)
     succeeds("round", "--config", config, "--done", "fen", "--litres", "29")
     assert listed(config)["litres_of_the_week"]["barrel"]["missing_l"] is None
+
+
+def test_a_report_compares_the_litres_of_its_season_from_the_first_entry_on(tmp_path: Path) -> None:
+    config, log, out = tmp_path / "clearwell.toml", tmp_path / "clearwell.db", tmp_path / "season.html"
+    minimal = (Path(__file__).parents[2] / "config" / "minimal.toml").read_text("utf-8")
+    config.write_text(f'{minimal}\n[display]\nzone = "UTC"\n[tray.fen]\narea_m2 = 1\n', "utf-8")
+    began = TODAY - timedelta(days=3)
+
+    def reading(stamp: Stamp, day: int, litres: float) -> ReadingRow:
+        at = datetime(began.year, began.month, began.day, 12, tzinfo=UTC) + timedelta(days=day)
+        return ReadingRow(replace(stamp, utc_ms=int(1000 * at.timestamp())), "barrel", volume_l=litres)
+
+    # What left the barrel before the first entry is not missing.
+    makers: list[Any] = [
+        partial(reading, day=day, litres=litres) for day, litres in ((-2, 180.0), (0, 100.0), (2, 55.0))
+    ]
+    add(log, *makers)
+    succeeds("round", "--config", config, "--date", began, "--done", "fen", "--litres", "20")
+    succeeds("report", config, "--out", out)
+    page = " ".join(out.read_text("utf-8").split())
+    assert 'data-figure="left" value="45"' in page
+    assert 'data-figure="entered" value="20"' in page
+    assert 'data-figure="missing" value="25"' in page
+    assert "spilt, not entered, or a leak" in page
+    succeeds("round", "--config", config, "--date", began, "--done", "fen", "--litres", "24")
+    succeeds("report", config, "--out", out, "--force")
+    assert "which agree" in out.read_text("utf-8")
 
 
 def test_a_forecast_until_a_day_includes_the_trays(config: Path) -> None:

@@ -201,7 +201,7 @@ def test_the_text_has_scale_uncertainty_reason_and_caution() -> None:
         "114.2 µS/cm (by the method 'natural' from 10 °C)",
         "57.1 ppm on the scale of 0.5 ppm per µS/cm at 25 °C",
         "(k = 2)",
-        "of which the accuracy of the meter makes 33 ppm",
+        "of which meter and compensation 34 ppm",
         "unsuitable: 90.6 ppm with the uncertainty is at or over the limit of 50 ppm",
         CAUTION,
     ):

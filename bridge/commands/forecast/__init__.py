@@ -12,9 +12,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from bridge.commands.shared.files import read_columns
-from bridge.commands.shared.log_file import which_log
-from bridge.commands.shared.terminal import print_error, print_text
+from bridge.commands.shared.configuration import which_log
+from bridge.commands.shared.terminal import print_error, print_text, read_columns
 from bridge.commands.shared.values import in_litres, typed_values
 from bridge.errors import InputError
 from bridge.purifier.trace import SWAPPED, TraceForecast, TraceRow, crossings, swapped
@@ -140,7 +139,7 @@ def command(
 
         kept = _kept(log_file, config, reservoir)
         if last_day is not None:
-            from bridge.commands.forecast.until import show as show_until
+            from bridge.commands.forecast.use import show_until
 
             named = config if log_file is None else None
             show_until(*kept, named, last_day, as_json, shown_by(named).units)
@@ -171,7 +170,7 @@ def _kept(
 ) -> "tuple[list[State], list[OfPurifier | OfShelf]]":
     """Read the forecasts that the daemon keeps, and those of purifiers and shelves kept by hand."""
     from bridge.commands.forecast import log as forecast_log
-    from bridge.commands.shared.log_file import chosen
+    from bridge.commands.shared.configuration import chosen
 
     by_hand = [] if config is None or log_file is not None else forecast_log.states_by_hand(config, named)
     if named is not None and by_hand:

@@ -11,15 +11,14 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from bridge.commands.shared.configuration import AS_RECORDED, Shown
-from bridge.commands.shared.log_file import reading
+from bridge.commands.shared.configuration import AS_RECORDED, Shown, reading
 from bridge.display.charts import Axis, Canvas
 from bridge.errors import InputError, LogError
 from bridge.forecast import by_hand, cartridges, persistence
 from bridge.forecast.by_hand import HandPlan, HandState, ShelfPlan, ShelfState
 from bridge.forecast.learned import Kept, forecast_of, worth_keeping
-from bridge.history.records import EntryRow, Series
-from bridge.history.rollup import HOUR_MS, Bucket
+from bridge.history.records import Bucket, EntryRow, Series
+from bridge.history.rollup import HOUR_MS
 from bridge.purifier.cartridge import Kind
 from bridge.purifier.forecast import Forecast, Interval
 from bridge.purifier.membrane import rejection_percent
@@ -82,14 +81,13 @@ def states(path: Path, named: str | None) -> list[State]:
         saved, last_ms = reader.state(), reader.span_ms()[1]
         prefix = persistence.key("")
         names = [key.removeprefix(prefix) for key in saved if key.startswith(prefix)]
-        if named is not None and named not in names:
-            there = ", ".join(names) or "none"
-            raise InputError(f"--reservoir {named}: {path} keeps no forecast of it; it has {there}")
         if not names:
             raise NoForecastYet(
                 f"{path}: no forecast is kept there yet; the daemon keeps one after its first fill, or "
                 "within an hour"
             )
+        if named is not None and named not in names:
+            raise InputError(f"--reservoir {named}: {path} has no forecast of it, only of {', '.join(names)}")
         read = cartridges.read(path)
         made = []
         for name in names if named is None else [named]:
@@ -238,7 +236,8 @@ def plot(state: State, shown: Shown) -> Iterator[str]:
     canvas.upright(canvas.column(treated), 0.0, 0.0, "^")
     yield ""
     yield from canvas.lines()
-    yield "o product, best of an hour   - limit   ^ now   # crossing, median   : 80 %   . 95 %"
+    yield "o product, best of an hour   - limit   ^ now"
+    yield "# crossing, median   : its 80 % interval   . its 95 % interval"
 
 
 _MS_A_DAY = 86_400_000.0
@@ -274,8 +273,7 @@ def states_by_hand(config: Path, named: str | None) -> list[OfPurifier | OfShelf
         InputError: The configuration is wrong.
         LogError: The log cannot be read.
     """
-    from bridge.commands.shared.configuration import configuration_in_use
-    from bridge.commands.shared.log_file import entries_of, log_path
+    from bridge.commands.shared.configuration import configuration_in_use, entries_of, log_path
 
     plan = configuration_in_use(config).plan
     kept = [one for ident, one in plan.kept_by_hand.items() if named in (None, ident)]

@@ -18,14 +18,15 @@ from bridge.commands.sample.options import (
     sample_options,
     usual_meter,
 )
-from bridge.commands.shared.log_file import NoLogYet, which_log
+from bridge.commands.shared.configuration import NoLogYet, which_log
 from bridge.commands.shared.terminal import print_text
 from bridge.commands.shared.values import Solids, typed_values
+from bridge.errors import InputError
 
 if TYPE_CHECKING:
     from bridge.commands.sample.by_hand import ByHand, Known
-    from bridge.commands.sample.kept import Judged
     from bridge.commands.shared.configuration import Shown
+    from bridge.history.entries import Judged
     from bridge.history.records import EntryRow
     from bridge.water.uncertainty import WaterKind
 
@@ -113,7 +114,6 @@ def command(
     from bridge.commands.sample.kept import (
         CAUTION,
         checked_name,
-        judged,
         meter_lines,
         more_values,
         reading_lines,
@@ -121,6 +121,7 @@ def command(
     )
     from bridge.commands.shared.configuration import shown_by
     from bridge.commands.shared.values import entered_ms
+    from bridge.history.entries import judged
 
     of_tray = None
     if of is not None and of.startswith(sample_by_hand.TRAY):
@@ -195,14 +196,13 @@ def command(
         found = tray(sampled.measurement, scale.limit_ppm, tray_litres, given_ppm, kept_in, at_ms)
     announced = ""
     if kept_in is not None and of is not None:
-        from bridge.commands.sample import undo as sample_undo
-        from bridge.commands.sample.kept import sample_row
-        from bridge.commands.shared.log_file import passed_on
+        from bridge.commands.shared.configuration import passed_on
+        from bridge.history import entries
         from bridge.history.writer import add
 
         path, name = kept_in
-        makers = sample_undo.makers(taken_back, note)
-        add(path, *makers, lambda stamp: sample_row(stamp, name, of, sampled, note, at_ms))
+        makers = entries.makers(taken_back, note)
+        add(path, *makers, lambda stamp: entries.sample_row(stamp, name, of, sampled, note, at_ms))
         announced = passed_on(path, config)
     if as_json:
         click.echo(json.dumps({**reading_values(sampled), **more_values(of, kept_in, found)}))
@@ -219,10 +219,7 @@ def command(
     _tell_taken_back(taken_back, shown)
     if kept_in is not None:
         as_of = "" if at_ms is None else f", as of {shown.units.local(at_ms // 1000).isoformat(' ')}"
-        print_text(
-            f"Kept in {kept_in[0]} as a sample of {of}, reservoir {kept_in[1]}{as_of}. A running daemon "
-            "reads it within a minute."
-        )
+        print_text(f"Kept in {kept_in[0]} as a sample of {of}, reservoir {kept_in[1]}{as_of}.")
         if at_ms is not None and of == "reservoir":
             print_text("The estimate is that of the present, so an earlier sample does not change it.")
     if announced:
@@ -246,7 +243,7 @@ def _kept_in(
 ) -> tuple[Path, str] | None:
     """Return the log and the reservoir that the sample belongs to, or None if it is not kept."""
     from bridge.commands.sample.kept import reservoir_of
-    from bridge.commands.shared.log_file import chosen
+    from bridge.commands.shared.configuration import chosen
 
     if of != "tray" and (tray_litres is not None or given is not None):
         raise click.UsageError("--tray-litres and --given belong to --of tray; leave them out.")
@@ -276,13 +273,20 @@ def _water(of: str | None, known: "Known | None") -> "WaterKind | None":
 def _last_entries(
     log_file: Path | None, config: Path | None, of: str | None, reservoir: str | None, known: "Known | None"
 ) -> "tuple[EntryRow, ...]":
-    from bridge.commands.sample.undo import last_entries
+    from bridge.commands.shared.configuration import reading
+    from bridge.history.entries import UNDONE_KINDS, last_entries
 
     kept_in = _kept_in(log_file, config, of, reservoir, None, None, known)
     if kept_in is None or of is None:
         raise click.UsageError("--undo takes back an entry of the log: give --of, and --config or --log.")
     by_hand = of == kept_in[1] if known is None else known.kept is not None
-    return last_entries(*kept_in, of, by_hand=by_hand)
+    path, name = kept_in
+    with reading(path) as reader:
+        rows = list(reader.events(0, reader.span_ms()[1] + 1, kinds=UNDONE_KINDS, reservoir=name))
+    found = last_entries(rows, of, by_hand=by_hand)
+    if not found:
+        raise InputError(f"--undo: {path} has no entry of {of} that can be taken back")
+    return found
 
 
 def _take_back(
@@ -297,8 +301,8 @@ def _take_back(
     shown: "Shown",
 ) -> None:
     """Take entries back, and print the state without them."""
-    from bridge.commands.sample.undo import makers
-    from bridge.commands.shared.log_file import passed_on
+    from bridge.commands.shared.configuration import passed_on
+    from bridge.history.entries import makers
     from bridge.history.writer import add
 
     kept_in = _kept_in(log_file, config, of, reservoir, None, None, known)
@@ -314,7 +318,7 @@ def _take_back(
 
 
 def _tell_taken_back(taken_back: "tuple[EntryRow, ...]", shown: "Shown") -> None:
-    from bridge.commands.sample.undo import lines
+    from bridge.history.entries import lines
 
     for line in lines(taken_back, shown.units):
         print_text(line)
@@ -322,7 +326,7 @@ def _tell_taken_back(taken_back: "tuple[EntryRow, ...]", shown: "Shown") -> None
 
 def own_log(config: Path) -> Path:
     """Return the log of the configuration, which need not exist yet."""
-    from bridge.commands.shared.log_file import chosen, log_path
+    from bridge.commands.shared.configuration import chosen, log_path
 
     path = log_path(config)
     return chosen(path, None) if path.exists() else path
@@ -364,7 +368,7 @@ def enter(
     from bridge.commands.forecast.log import lines_by_hand, state_by_hand, values_by_hand
     from bridge.commands.sample import by_hand as sample_by_hand
     from bridge.commands.sample.kept import reading_values
-    from bridge.commands.shared.log_file import chosen, entries_of
+    from bridge.commands.shared.configuration import chosen, entries_of
 
     path = chosen(log_file, config) if known is None or config is None else own_log(config)
     sample_by_hand.enter(path, of, typed, known, scale.factor, judged, note)

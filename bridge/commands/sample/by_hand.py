@@ -10,9 +10,9 @@ import click
 from bridge.errors import InputError
 
 if TYPE_CHECKING:
-    from bridge.commands.sample.kept import Judged
     from bridge.config.plan import BridgePlan
     from bridge.forecast.by_hand import HandPlan, ShelfPlan
+    from bridge.history.entries import Judged
     from bridge.history.records import EntryRow, Stamp
     from bridge.trays.tray import TrayPlan
     from bridge.water.uncertainty import WaterKind
@@ -93,12 +93,7 @@ def known_tray(config: Path | None, of: str) -> Known:
     tray = trays.get(of.removeprefix(TRAY))
     if tray is None:
         raise InputError(f"--of {of}: there is no such tray; there are {', '.join(trays) or 'none'}")
-    kept = plan.kept_by_hand.get(tray.fed_from)
-    if kept is not None:
-        factor = kept.factor
-    else:
-        factor = next(one.identity.factor for one in plan.stations if one.identity.reservoir == tray.fed_from)
-    return Known(factor, tray.limit_ppm, tray.target_ppm, tray.ident, None, plan, tray)
+    return Known(plan.factors[tray.fed_from], tray.limit_ppm, tray.target_ppm, tray.ident, None, plan, tray)
 
 
 def known(config: Path, of: str, reservoir: str | None) -> Known:
@@ -182,9 +177,8 @@ def enter(
         InputError: The feed is below the reading.
         LogError: The log cannot be written.
     """
-    from bridge.commands.sample import undo
-    from bridge.commands.sample.kept import sample_row
     from bridge.forecast.by_hand import ShelfPlan
+    from bridge.history import entries
     from bridge.history.records import CartridgeRow, Litres, LitresRow
     from bridge.history.writer import add
 
@@ -198,10 +192,10 @@ def enter(
     at_ms = typed.at_ms
     if typed.took is not None and found is not None and isinstance(found.kept, ShelfPlan):
         _check_stock(path, found.kept, typed)
-    makers: list[Callable[[Stamp], EntryRow]] = [*undo.makers(typed.taken_back, note)]
+    makers: list[Callable[[Stamp], EntryRow]] = [*entries.makers(typed.taken_back, note)]
     if typed.feed_ppm is not None:
         feed = _of_feed(typed.feed_ppm, factor, found)
-        makers.append(lambda stamp: sample_row(stamp, ident, "feed", feed, "", at_ms))
+        makers.append(lambda stamp: entries.sample_row(stamp, ident, "feed", feed, "", at_ms))
     into = Litres.PUT if found is not None and isinstance(found.kept, ShelfPlan) else Litres.MADE
     for litres, what in ((typed.litres, into), (typed.took, Litres.TAKEN), (typed.left, Litres.LEFT)):
         if litres is not None:
@@ -210,7 +204,7 @@ def enter(
             )
     if reading is not None:
         product = reading
-        makers.append(lambda stamp: sample_row(stamp, ident, "product", product, note, at_ms))
+        makers.append(lambda stamp: entries.sample_row(stamp, ident, "product", product, note, at_ms))
     if typed.changed is not None:
         exhausted = typed.changed == EXHAUSTED
         made_l, load_g = _until_then(path, ident, typed, found)
@@ -221,7 +215,7 @@ def enter(
 
 
 def _check_stock(path: Path, shelf: "ShelfPlan", typed: ByHand) -> None:
-    from bridge.commands.shared.log_file import entries_of
+    from bridge.commands.shared.configuration import entries_of
     from bridge.forecast.by_hand import shelf_after
     from bridge.history.records import when_ms
 
@@ -238,9 +232,9 @@ def _check_stock(path: Path, shelf: "ShelfPlan", typed: ByHand) -> None:
 
 
 def _of_feed(ppm: float, factor: float, found: Known | None) -> "Judged":
-    from bridge.commands.sample.kept import judged
     from bridge.commands.sample.options import measured, usual_meter
     from bridge.estimate.verdict import LIMIT_PPM, TARGET_PPM
+    from bridge.history.entries import judged
     from bridge.water.uncertainty import WaterKind
 
     given = ("--feed-ppm", ppm)
@@ -254,7 +248,7 @@ def _until_then(
     path: Path, ident: str, typed: ByHand, found: Known | None
 ) -> tuple[float | None, float | None]:
     """Compute the litres and grams of the cartridge that is taken out, from the entries in the log."""
-    from bridge.commands.shared.log_file import entries_of
+    from bridge.commands.shared.configuration import entries_of
     from bridge.forecast.by_hand import HandPlan, purifier_after
     from bridge.history.records import when_ms
 

@@ -1,56 +1,25 @@
-"""The answer of ``clearwell sample`` in words and as JSON, its row in the log, and the flush of a tray."""
+"""The answer of ``clearwell sample`` in words and as JSON, and the flush of a tray."""
 
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from bridge.commands.shared.log_file import check_reservoirs, reading
+from bridge.commands.shared.configuration import check_reservoirs, reading
 from bridge.errors import InputError
-from bridge.estimate.verdict import COVERAGE_FACTOR, Verdict, decide
+from bridge.history.entries import Judged
 from bridge.history.reader import Reader
-from bridge.history.records import SampleRow, Stamp
 from bridge.history.rollup import HOUR_MS
-from bridge.trays.flush import Flush, cycles, flush, run_off_share
+from bridge.trays.balance import Flush, cycles, flush, run_off_share
 from bridge.units import DisplayUnits, SolidsUnit
 from bridge.water.conductivity import Method
 from bridge.water.measurement import Measurement, scale_label
-from bridge.water.meter import USUAL_METER, HandMeter, MeterReading
+from bridge.water.meter import USUAL_METER, HandMeter
 
 CAUTION = (
     "A conductivity reading never shows that water is safe to drink: microbes, pesticides, lead and "
     "solvents do not show in it."
 )
-
-
-@dataclass(frozen=True, slots=True)
-class Judged:
-    """A reading taken by hand, with its verdict and its meter."""
-
-    measurement: Measurement
-    verdict: Verdict
-    meter: str = ""
-    """The id of the hand meter. Empty for a bare cell."""
-    meter_uncertainty_ppm: float | None = None
-    """What all samples with this meter share, expanded (k = 2)."""
-    below_resolution: bool = False
-
-
-def judged(
-    found: MeterReading | Measurement, meter: HandMeter | None, limit_ppm: float, target_ppm: float
-) -> Judged:
-    """Judge a reading by the rule of :mod:`bridge.estimate.verdict`.
-
-    Raises:
-        OutOfRangeError: The target is over the limit.
-    """
-    if isinstance(found, Measurement):
-        band_ppm = found.expanded_uncertainty_ppm
-        return Judged(found, decide(found.dissolved_solids_ppm, band_ppm, limit_ppm, target_ppm).verdict)
-    read = found.measurement
-    verdict = decide(read.dissolved_solids_ppm, read.expanded_uncertainty_ppm, limit_ppm, target_ppm).verdict
-    name = "" if meter is None else meter.ident
-    return Judged(read, verdict, name, COVERAGE_FACTOR * found.common_ppm, found.below_resolution)
 
 
 def reading_values(reading: Judged) -> dict[str, object]:
@@ -107,7 +76,7 @@ def reading_lines(
     own = (
         ""
         if reading.meter_uncertainty_ppm is None
-        else (f", of which the accuracy of the meter makes {shown(reading.meter_uncertainty_ppm, '.2g')}")
+        else (f", of which meter and compensation {shown(reading.meter_uncertainty_ppm, '.2g')}")
     )
     reason = {
         "unknown": f"at or over the limit of {shown(limit_ppm, 'g')}, but so uncertain that it shows nothing",
@@ -187,44 +156,6 @@ def reservoir_of(path: Path, named: str | None) -> str:
         return known[0]
     there = ", ".join(known) or "none yet"
     raise InputError(f"which reservoir? Give --reservoir; {path} has {there}")
-
-
-def sample_row(
-    stamp: Stamp,
-    reservoir: str,
-    of: str,
-    reading: Judged,
-    note: str,
-    at_ms: int | None = None,
-) -> SampleRow:
-    """Make the row of a sample in the log.
-
-    Args:
-        stamp: The stamp of the row.
-        reservoir: The reservoir, or the id of what is kept by hand.
-        of: What was sampled.
-        reading: The reading, judged.
-        note: A few words of the person.
-        at_ms: When it was taken, in UTC; None for now.
-    """
-    measurement = reading.measurement
-    return SampleRow(
-        stamp,
-        reservoir,
-        of,
-        conductivity_25_us_cm=measurement.conductivity_25_us_cm,
-        dissolved_solids_ppm=measurement.dissolved_solids_ppm,
-        uncertainty_ppm=measurement.expanded_uncertainty_ppm,
-        factor=measurement.factor,
-        temperature_c=measurement.temperature_c,
-        method=measurement.method.value,
-        verdict=reading.verdict.value,
-        note=note,
-        at_ms=at_ms,
-        meter=reading.meter,
-        meter_uncertainty_ppm=reading.meter_uncertainty_ppm,
-        below_resolution=reading.below_resolution,
-    )
 
 
 def tray(

@@ -186,7 +186,7 @@ def one_reading(
         got = " and ".join(name for name, _ in given) or "none of them"
         raise click.UsageError(
             "Give one reading: --conductivity, --conductance with --cell-constant, --meter-ppm with "
-            f"--meter-factor, or --ppm; here is {got}."
+            f"--meter-factor, or --ppm; you gave {got}."
         )
     for reading, value, partner, other in (
         ("--conductance", conductance, "--cell-constant", cell_constant),
@@ -346,7 +346,7 @@ def measured(
 def check_plausible(measurement: "Measurement", by_meter: bool) -> None:
     """Refuse a reading that no water can have, such as that of a dry cell.
 
-    Not for a meter that shows 0: its value is known to be under half a digit, and no more.
+    A meter that shows 0 must not be checked here, because its value is only known to be under half a digit.
 
     Raises:
         OutOfRangeError: The reading is below that of pure water, or far above that of sea water.

@@ -87,7 +87,7 @@ def _say(text: str, before: str = "") -> None:
 
 
 def _asked() -> "Answers":
-    """The answers of a person at the terminal."""
+    """Ask a person at the terminal, and return the answers."""
     from bridge.commands.setup.answers import Answers
     from bridge.commands.setup.questions import next_question
     from bridge.commands.setup.text import capacity
@@ -130,7 +130,7 @@ def _answer(question: "Question", answers: "Answers") -> "Answers":
 
 
 def _offers(question: "Question", answers: "Answers") -> tuple[dict[str, str], str]:
-    """The words to choose from, each explained, and the answer for a bare Enter; empty for none."""
+    """Return the words to choose from, each explained, and the answer for a bare Enter; empty for none."""
     match question.key:
         case "port":
             ports = serial_ports()
@@ -165,7 +165,7 @@ def _described(broker: "FoundBroker") -> str:
 
 
 def _read(file: Path) -> "Answers":
-    """The answers of a file."""
+    """Read the answers out of a file."""
     import tomllib
 
     from bridge.commands.setup.questions import from_values

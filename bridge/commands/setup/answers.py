@@ -164,10 +164,10 @@ class Page(Enum):
 
 @dataclass(frozen=True, slots=True)
 class Answers:
-    """What is known so far, in the units of the configuration."""
+    """The answers so far, in the units of the configuration."""
 
     typed: Mapping[str, str] = field(default_factory=dict)
-    """What the person typed, by the key of the question."""
+    """The text that the person typed, by the key of the question."""
     units: UnitSystem = UnitSystem.METRIC
     name: str = ""
     shape: ShapeKind = ShapeKind.UPRIGHT
@@ -205,7 +205,7 @@ class Answers:
 
     @property
     def height_m(self) -> float:
-        """The depth of water when the reservoir is brim-full."""
+        """The depth of water up to the brim."""
         return self.metres["diameter" if self.shape is ShapeKind.LYING else "height"]
 
     @property

@@ -64,7 +64,7 @@ def next_question(answers: Answers) -> Question | None:
 
 
 def sensor_measured(answers: Answers) -> bool:
-    """Whether the level sensor's readings are the person's own, and not the defaults."""
+    """Return whether the level sensor's readings are the person's own, and not the defaults."""
     guessed = {one.key: one.default for one in QUESTIONS if one.key in answers.reads}
     return any(answers.typed[key] != default for key, default in guessed.items())
 

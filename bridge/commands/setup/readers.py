@@ -1,6 +1,6 @@
 """How each answer of ``clearwell setup`` is read and checked beside the answers before it. Core.
 
-Every reader takes what is known and a text, and returns what is known afterwards. It raises an
+Every reader takes the answers so far and a text, and returns the answers with the new one. It raises an
 :class:`InputError` that says what would be right; the question puts its key and the text in front.
 """
 
@@ -105,7 +105,7 @@ def depth(key: str) -> Reader:
 
 
 def _room_for(answers: Answers, key: str) -> tuple[float, float]:
-    """The depths between which one may lie, so that those asked after it still have room."""
+    """Return the range of a depth, in which the depths that are asked later still fit."""
     known, height_m = answers.metres, answers.height_m
     sensor_low_m = known.get("sensor_low", 0.0)
     # Without switches, the level sensor must see the end of a fill.
@@ -129,7 +129,7 @@ def sensor_reading(key: str, other: str | None) -> Reader:
     """Return the reader of the level sensor's fraction at one end of its way."""
 
     def read(answers: Answers, text: str) -> Answers:
-        # Beyond these the bridge takes the wire for broken or short.
+        # Outside this range the bridge reports a broken or a shorted wire.
         value = between(FRACTION.read(text, answers.units), 0.01, 0.99, FRACTION)
         if other is not None and abs(value - answers.reads[other]) < 0.01:
             raise InputError(f"must differ from {other} = {answers.reads[other]:g} by at least 0.01")
@@ -180,7 +180,7 @@ def rating_of(answers: Answers, text: str) -> Answers:
 
 
 def delivers(answers: Answers, text: str) -> Answers:
-    """Read the most that the purifier delivers."""
+    """Read the greatest flow of the purifier."""
     return replace(answers, delivers_l_min=between(FLOW.read(text, answers.units), 0.001, 100.0, FLOW))
 
 

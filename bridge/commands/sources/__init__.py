@@ -87,7 +87,7 @@ def command(
     except (InputError, OutOfRangeError) as error:
         raise InputError(f"{where}: {error}") from None
     if as_json:
-        from bridge.commands.sources.text import as_object
+        from bridge.commands.sources.notes import as_object
 
         click.echo(json.dumps(as_object(case), ensure_ascii=False, indent=1, allow_nan=False))
         return

@@ -9,6 +9,7 @@ from bridge.commands.sources.file import BlendTable, FeedTable, RainTable, Sourc
 from bridge.errors import InputError
 from bridge.estimate.verdict import default_target_ppm
 from bridge.purifier.cartridge import (
+    RatedGrains,
     RatedGrams,
     RatedLitres,
     RatedResin,
@@ -17,7 +18,7 @@ from bridge.purifier.cartridge import (
     litres_on_feed,
     rated_grams,
 )
-from bridge.sourcing.compare import Offer, compare
+from bridge.sourcing.compare import compare
 from bridge.sourcing.rain import (
     Blend,
     Collection,
@@ -26,7 +27,7 @@ from bridge.sourcing.rain import (
     reliability,
     tap_into_rain,
 )
-from bridge.sourcing.ways import Bought, Cartridge, Distiller, Membrane, Need, Rain, Tariffs
+from bridge.sourcing.ways import Bought, Cartridge, Distiller, Membrane, Need, Offer, Rain, Tariffs
 from bridge.units import VOLUME
 
 LIMIT_PPM = 50.0
@@ -193,6 +194,11 @@ def _rating_in_words(rating: Rating | None, factor: float) -> str:
             return f"{litres:.4g} L of {at_ppm:.4g} ppm"
         case RatedGrams(_):
             return "as rated"
+        case RatedGrains(grains):
+            return (
+                f"{grains:.4g} grains of calcium carbonate, {equivalent_weight_on_scale(factor):g} g/eq on "
+                f"the scale of {factor:g}"
+            )
         case RatedResin(resin_l, equivalents_per_l):
             return (
                 f"{resin_l:.4g} L of resin, {equivalents_per_l:.4g} eq/L, "
@@ -245,7 +251,7 @@ def _rain(
 
 
 def _daily_mm(path: Path) -> Sequence[float]:
-    from bridge.commands.shared.files import read_columns
+    from bridge.commands.shared.terminal import read_columns
 
     return [row.values[0] for row in read_columns(path, ("rain_mm",))]
 

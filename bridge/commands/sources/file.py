@@ -4,22 +4,17 @@ import tomllib
 from pathlib import Path
 from typing import Annotated, Any
 
-from pydantic import BeforeValidator, Field, ValidationError, model_validator
-from pydantic_core import PydanticCustomError
-
-from bridge.config.tables import (
-    Grams,
-    Litres,
-    Mistakes,
-    Ppm,
-    Table,
-    from_validation,
-    from_zero,
-    positive,
-    sound,
+from pydantic import (
+    BeforeValidator,
+    Field,
+    ValidationError,
+    model_validator,
 )
+
+from bridge.config.cartridge import RatedTable
+from bridge.config.mistakes import Mistakes, from_validation
+from bridge.config.tables import Grams, Litres, Ppm, Table, from_zero, positive, sound, unfit
 from bridge.errors import InputError
-from bridge.purifier.cartridge import RatedGrams, RatedLitres, RatedResin, Rating
 from bridge.units import VOLUME
 from bridge.water.measurement import LARGEST_FACTOR, SMALLEST_FACTOR, Scale
 
@@ -31,11 +26,6 @@ def _unit_of_volume(unit: Any) -> Any:
 
 
 VolumeUnit = Annotated[str, BeforeValidator(_unit_of_volume)]
-
-
-def _unfit(sentence: str) -> PydanticCustomError:
-    """Refuse a table whose keys do not go together."""
-    return PydanticCustomError("refused", "{sentence}", {"sentence": sentence})
 
 
 class NeedTable(Table):
@@ -113,7 +103,7 @@ class MembraneTable(Table):
     attended_hours_per_month: float | None = from_zero("the hours of work a month")
 
 
-class CartridgeTable(Table):
+class CartridgeTable(RatedTable):
     """``cartridge``: exchange resin, rated in litres of a ppm, in grams, or in equivalents of its resin."""
 
     price: float | None = from_zero("the price of a cartridge")
@@ -132,21 +122,9 @@ class CartridgeTable(Table):
 
     @model_validator(mode="after")
     def _one_rating(self) -> "CartridgeTable":
-        for one, other in (("treats", "treats_of"), ("resin", "equivalents_per_l")):
-            if (getattr(self, one) is None) != (getattr(self, other) is None):
-                raise _unfit(f"{one} goes together with {other}; give both.")
-        if sum(x is not None for x in (self.treats, self.takes_up, self.resin)) > 1:
-            raise _unfit("there is more than one rating; give treats, takes_up or resin.")
+        if self.count_of_ratings > 1:
+            raise unfit("there is more than one rating; give treats, takes_up or resin.")
         return self
-
-    @property
-    def rating(self) -> Rating | None:
-        """The rating, if one is stated."""
-        if self.treats is not None and self.treats_of is not None:
-            return RatedLitres(self.treats, self.treats_of)
-        if self.resin is not None and self.equivalents_per_l is not None:
-            return RatedResin(self.resin, self.equivalents_per_l)
-        return None if self.takes_up is None else RatedGrams(self.takes_up)
 
 
 class RainTable(Table):
@@ -172,9 +150,9 @@ class RainTable(Table):
     @model_validator(mode="after")
     def _one_record(self) -> "RainTable":
         if (self.monthly_mm is None) != (self.wet_days is None):
-            raise _unfit("monthly_mm goes together with wet_days; give both.")
+            raise unfit("monthly_mm goes together with wet_days; give both.")
         if (self.monthly_mm is None) == (self.daily_file is None):
-            raise _unfit("give the rain: either monthly_mm with wet_days, or daily_file.")
+            raise unfit("give the rain: either monthly_mm with wet_days, or daily_file.")
         return self
 
 

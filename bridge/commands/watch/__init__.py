@@ -34,6 +34,9 @@ HOST, PORT, PREFIX = "localhost", 1883, "homie"
 @click.option("--once", is_flag=True, help="Print one view and exit.")
 @click.option("--plain", is_flag=True, help="Print each changed line, instead of drawing in place.")
 @click.option(
+    "--exact", is_flag=True, help="Show dissolved solids with all their digits and their uncertainty."
+)
+@click.option(
     "--wait",
     "wait_s",
     type=click.FloatRange(0.5, 600.0),
@@ -50,6 +53,7 @@ def command(
     reservoir: str | None,
     once: bool,
     plain: bool,
+    exact: bool,
     wait_s: float,
 ) -> int:
     """Show in the terminal what bridges publish, on this machine or another one.
@@ -60,12 +64,15 @@ def command(
     User name and password come from the same place as the daemon's: CLEARWELL_HUB__USERNAME and
     CLEARWELL_HUB__PASSWORD, or the secret files. An account with the right to read is enough.
 
+    On a terminal each reservoir has a line, and the keys below open one of them. Below a tenth of the target
+    dissolved solids are shown as a bound; F or --exact shows the full figures.
+
     It runs until you interrupt it. A conductivity reading never shows that water is safe to drink.
     """
     import asyncio
     import logging
 
-    from bridge.commands.shared.log_file import closed_pipe_is_an_end
+    from bridge.commands.shared.configuration import closed_pipe_is_an_end
     from bridge.daemon import service
 
     broker, words, bridge, units = _from(config, host, port, prefix)
@@ -79,10 +86,10 @@ def command(
 
     with closed_pipe_is_an_end():
         if once:
-            asyncio.run(once_only(broker, words, selection, units, wait_s))
+            asyncio.run(once_only(broker, words, selection, units, wait_s, exact=exact))
         else:
             in_place = not plain and sys.stdout.isatty() and os.environ.get("TERM", "dumb") != "dumb"
-            asyncio.run(follow(broker, words, selection, units, in_place=in_place))
+            asyncio.run(follow(broker, words, selection, units, in_place=in_place, exact=exact))
     return 0
 
 

@@ -110,7 +110,13 @@ _TO_END_OF_LINE, _TO_END = "\x1b[K", "\x1b[J"
 
 
 async def once_only(
-    broker: BrokerSettings, prefix: str, selection: Selection, units: DisplayUnits, wait_s: float
+    broker: BrokerSettings,
+    prefix: str,
+    selection: Selection,
+    units: DisplayUnits,
+    wait_s: float,
+    *,
+    exact: bool,
 ) -> None:
     """Print one view.
 
@@ -120,6 +126,7 @@ async def once_only(
         selection: the bridges and reservoirs to show.
         units: the units of the quantities.
         wait_s: how long to wait for a bridge.
+        exact: whether dissolved solids have all their digits and their uncertainty.
 
     Raises:
         HubError: the broker cannot be used, or no bridge was found in time.
@@ -136,7 +143,7 @@ async def once_only(
         raise HubError(f"{selection.no_bridge()}.")
     if selection.reservoir is not None and not selection.reservoirs(found):
         raise InputError(selection.no_reservoir(found))
-    _print(screen(selection, found, None, _columns()))
+    _print(screen(selection, found, None, _columns(), exact=exact))
 
 
 async def _settled(
@@ -167,7 +174,13 @@ async def _settled(
 
 
 async def follow(
-    broker: BrokerSettings, prefix: str, selection: Selection, units: DisplayUnits, *, in_place: bool
+    broker: BrokerSettings,
+    prefix: str,
+    selection: Selection,
+    units: DisplayUnits,
+    *,
+    in_place: bool,
+    exact: bool,
 ) -> None:
     """Show the bridges until SIGINT or SIGTERM.
 
@@ -177,6 +190,7 @@ async def follow(
         selection: the bridges and reservoirs to show.
         units: the units of the quantities.
         in_place: draw over the last screen; else print the changed lines.
+        exact: whether dissolved solids have all their digits and their uncertainty at first.
     """
     changed, stop = asyncio.Event(), asyncio.Event()
     loop = asyncio.get_running_loop()
@@ -186,7 +200,7 @@ async def follow(
     task = asyncio.create_task(subscriber.run())
     stopping = asyncio.create_task(stop.wait())
     before: list[str] = []
-    place = Place()
+    place = Place(exact=exact)
 
     def key(typed: str) -> None:
         nonlocal place
@@ -204,7 +218,7 @@ async def follow(
                 if in_place:
                     lines, place = window(selection, found, trouble, place, _rows(), _columns())
                 else:
-                    lines = screen(selection, found, trouble, _columns())
+                    lines = screen(selection, found, trouble, _columns(), exact=exact)
                 if in_place and lines != before:
                     _draw(lines)
                 elif not in_place and (changed_lines := changes(before, lines)):

@@ -1,9 +1,10 @@
-"""``clearwell doctor``: runs all checks, and reports what is wrong and what to do. Shell."""
+"""``clearwell doctor``, ``manual`` and ``completion``: findings with remedies, pages, help while typing."""
 
 import json
 import os
 import sys
 from collections.abc import Iterator, Mapping
+from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -11,12 +12,13 @@ import click
 
 from bridge.commands.shared.configuration import environ_as_daemon, usual_config
 from bridge.commands.shared.terminal import columns, print_text
+from bridge.display.manual_page import plain_text
 from bridge.doctor import SIGNS, Finding, Verdict, worst
 from bridge.errors import InputError
 
 if TYPE_CHECKING:
     from bridge.config.plan import BridgePlan
-    from bridge.doctor.judge_line import PortFacts
+    from bridge.doctor.judge_connections import PortFacts
     from bridge.station.plan import StationPlan
 
 _INDENT = 12
@@ -25,7 +27,7 @@ _INDENT = 12
 @click.command("doctor")
 @click.argument("config", required=False, type=click.Path(path_type=Path))
 @click.option("--json", "as_json", is_flag=True, help="One JSON object instead of lines.")
-def command(config: Path | None, as_json: bool) -> int:
+def doctor(config: Path | None, as_json: bool) -> int:
     """Check everything that a bridge needs, and report each check as ok, look, or wrong.
 
     The checks: program and libraries, the configuration, clock, disk and log, the serial port and the
@@ -164,14 +166,14 @@ def _computer(plan: "BridgePlan") -> Iterator[Finding]:
 
 
 def _port(station: "StationPlan") -> "PortFacts":
-    from bridge.doctor.see_line import see_port
+    from bridge.doctor.see_connections import see_port
 
     return see_port(station.port)
 
 
 def _line(plan: "BridgePlan", station: "StationPlan", port: "PortFacts") -> Iterator[Finding]:
-    from bridge.doctor.judge_line import judge_controller, judge_daemons_controller, judge_port
-    from bridge.doctor.see_line import ask_controller
+    from bridge.doctor.judge_connections import judge_controller, judge_daemons_controller, judge_port
+    from bridge.doctor.see_connections import ask_controller
     from bridge.doctor.see_machine import greeting
 
     reservoir = station.identity.reservoir
@@ -204,7 +206,7 @@ def _latched(config: Path, plan: "BridgePlan", station: "StationPlan") -> Iterat
 
 
 def _log_is_open(plan: "BridgePlan") -> bool:
-    from bridge.history.lock import holder
+    from bridge.history.log_file import holder
 
     return plan.log is not None and holder(plan.log.path) is not None
 
@@ -220,8 +222,8 @@ def _daemon(runs: bool) -> tuple[Verdict, str, str]:
 
 
 def _hub(plan: "BridgePlan", daemon_runs: bool) -> Iterator[Finding]:
-    from bridge.doctor.judge_hub import judge_hub
-    from bridge.doctor.see_hub import see_hub
+    from bridge.doctor.judge_connections import judge_hub
+    from bridge.doctor.see_connections import see_hub
 
     if plan.hub is None:
         yield Finding("broker", "", Verdict.OK, "There is no table [hub], so nothing is published.")
@@ -252,3 +254,51 @@ def _calibrations(plan: "BridgePlan") -> Iterator[Finding]:
 
     for station in plan.stations:
         yield from judge_calibrations(station, time.time())
+
+
+PAGES = {
+    page.name.removesuffix(".md"): page
+    for page in sorted((files("bridge") / "manual").iterdir(), key=lambda page: page.name)
+    if page.name.endswith(".md")
+}
+"""Every page of the package by its topic."""
+
+
+@click.command("manual")
+@click.argument("topic", required=False, type=click.Choice(list(PAGES)), metavar="[TOPIC]")
+def manual(topic: str | None) -> None:
+    """Show a page of the manual, or without TOPIC the list of all pages.
+
+    The text is wrapped to the width of the terminal and goes to the standard output, so that it can be read
+    with a pager: clearwell manual faults | less
+    """
+    if topic is not None:
+        click.echo(plain_text(PAGES[topic].read_text("utf-8"), columns()), nl=False)
+        return
+    indent = max(map(len, PAGES)) + 2
+    for name, page in PAGES.items():
+        title = page.read_text("utf-8").partition("\n")[0].lstrip("# ")
+        click.echo(f"{name:<{indent}}{title}")
+
+
+@click.command("completion")
+@click.argument("shell", type=click.Choice(["bash", "zsh", "fish"]))
+def completion(shell: str) -> None:
+    r"""Print a script that lets bash, zsh or fish complete commands, options, values and files.
+
+    \b
+    bash  clearwell completion bash > ~/.local/share/bash-completion/completions/clearwell
+    zsh   clearwell completion zsh > a file _clearwell in a directory of $fpath
+    fish  clearwell completion fish > ~/.config/fish/completions/clearwell.fish
+
+    The script runs the program itself, so it is always up to date; the program must be on the PATH.
+    """
+    from click.shell_completion import get_completion_class
+
+    from bridge.commands.main import entry
+
+    kind = get_completion_class(shell)
+    assert kind is not None
+    script = kind(entry, {}, "clearwell", "_CLEARWELL_COMPLETE")
+    # script.source() would check the version of the bash on this machine, which may not be the user's.
+    click.echo(script.source_template % script.source_vars())

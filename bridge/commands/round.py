@@ -1,4 +1,4 @@
-"""``clearwell round`` and ``clearwell away``: what the trays need today, and what was done."""
+"""``clearwell round`` and ``away``: what the trays need today or during an absence, and what was done."""
 
 import json
 import time
@@ -16,7 +16,11 @@ from bridge.errors import InputError
 if TYPE_CHECKING:
     from bridge.config.plan import BridgePlan
     from bridge.history.records import EntryRow, Stamp
+    from bridge.trays.outlook import Days
+    from bridge.trays.seasons import Absence
+    from bridge.trays.tray import TrayPlan
     from bridge.watering.gather import Entered, Found
+
 
 CONFIG = click.option(
     "--config",
@@ -26,8 +30,7 @@ CONFIG = click.option(
 
 
 def _plan_and_log(config: Path) -> "tuple[BridgePlan, Path]":
-    from bridge.commands.shared.configuration import configuration_in_use
-    from bridge.commands.shared.log_file import log_path
+    from bridge.commands.shared.configuration import configuration_in_use, log_path
     from bridge.watering.gather import trays_of
 
     plan = configuration_in_use(config).plan
@@ -35,16 +38,21 @@ def _plan_and_log(config: Path) -> "tuple[BridgePlan, Path]":
     return plan, log_path(config)
 
 
-def _today(plan: "BridgePlan", text: str | None) -> date:
-    from bridge.watering.gather import zone_of
-    from bridge.watering.weather import day_of
+def today_of(plan: "BridgePlan", text: str | None) -> date:
+    """Return the day that a person typed, or the present one in the zone of the garden."""
+    from bridge.watering.weather import day_of, zone_of
 
     if text is None:
         return day_of(int(time.time() * 1000), zone_of(plan))
-    return _date("--date", text)
+    return date_of("--date", text)
 
 
-def _date(option: str, text: str) -> date:
+def date_of(option: str, text: str) -> date:
+    """Return the date that a person typed.
+
+    Raises:
+        InputError: It is not a date.
+    """
     try:
         return date.fromisoformat(text.strip())
     except ValueError:
@@ -94,7 +102,6 @@ def round_(
 
     Measure a tray with 'clearwell sample --of tray.ID'. No reading shows that water is safe to drink.
     """
-    from bridge.commands.round import text
     from bridge.watering import gather
 
     if checklist is not None:
@@ -110,7 +117,7 @@ def round_(
     if finished:
         raise click.UsageError("--finished belongs to --checklist.")
     plan, path = _plan_and_log(usual_config(config, "round"))
-    found = gather.gather(plan, path, _today(plan, day))
+    found = gather.gather(plan, path, today_of(plan, day))
     if done is not None:
         entered = gather.enter(plan, found, done.removeprefix("tray."), litres=litres, flushed=flushed)
         made = {"tray": entered.tray, "what": entered.what.value, "litres": entered.litres}
@@ -119,17 +126,16 @@ def round_(
     if as_json:
         click.echo(json.dumps(gather.values(found), indent=1))
         return
-    print_text(text.lines(found, plan.display))
+    print_text(gather.in_words(found, plan.display))
 
 
 def _blend(config: Path, rain: str, into: str, litres: float | None, day: str | None, as_json: bool) -> None:
-    from bridge.commands.shared.configuration import configuration_in_use
-    from bridge.commands.shared.log_file import log_path
+    from bridge.commands.shared.configuration import configuration_in_use, log_path
     from bridge.trays.seasons import ROOF_CAUTION
-    from bridge.watering.blend import blend, enter_blend
+    from bridge.watering.waters import blend, enter_blend
 
     plan, path = configuration_in_use(config).plan, log_path(config)
-    found = blend(plan, path, rain, into, _today(plan, day))
+    found = blend(plan, path, rain, into, today_of(plan, day))
     made = found.made
     if litres is not None:
         if litres > found.rain.litres * 1.1:
@@ -174,7 +180,7 @@ def _entered_line(entered: "Entered", plan: "BridgePlan") -> str:
 
 
 def _checklist(config: Path, word: str, finished: bool, as_json: bool) -> None:
-    from bridge.commands.shared.log_file import log_path
+    from bridge.commands.shared.configuration import log_path
     from bridge.history.records import EventRow
     from bridge.history.writer import add
     from bridge.trays.seasons import CHECKLISTS, Checklist, checklist_sentence
@@ -199,70 +205,77 @@ def _checklist(config: Path, word: str, finished: bool, as_json: bool) -> None:
 @click.argument("first", metavar="FROM")
 @click.argument("last", metavar="TO")
 @CONFIG
+@click.option("--cancel", is_flag=True, help="Take an absence back that was entered.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
-def away(first: str, last: str, config: Path | None, as_json: bool) -> None:
+def away(first: str, last: str, config: Path | None, cancel: bool, as_json: bool) -> None:
     """Enter an absence from the day FROM to the day TO, and see what becomes of the trays.
 
-    The last round before it fills the trays towards their rims. For an absence that has already ended the
-    command reports what happened instead: alarms, fills and litres.
+    From two days before it a running bridge fills the reservoirs to their higher mark, and refills them
+    earlier. The alarm about short water comes earlier too. The last round before it fills the trays towards
+    their rims. For an absence that has ended the command reports what happened instead.
     """
-    from bridge.trays.seasons import AWAY, Absence
-    from bridge.watering import gather
+    from bridge.commands.shared.configuration import configuration_in_use, log_path, passed_on
+    from bridge.history.records import EventRow
+    from bridge.history.writer import add
+    from bridge.trays.seasons import AWAY, AWAY_CANCELLED, Absence
+    from bridge.watering.absence import absences_in
 
-    plan, path = _plan_and_log(usual_config(config, "away"))
-    absence = Absence(_date("FROM", first), _date("TO", last))
-    today = _today(plan, None)
-    if absence.last < today:
+    config = usual_config(config, "away")
+    plan, path = configuration_in_use(config).plan, log_path(config)
+    absence = Absence(date_of("FROM", first), date_of("TO", last))
+    known = absences_in(path)
+
+    def event(stamp: "Stamp") -> "EntryRow":
+        if cancel:
+            return EventRow(stamp, "", AWAY_CANCELLED, absence.cancelled())
+        return EventRow(stamp, "", AWAY, absence.sentence())
+
+    if cancel:
+        if absence not in known:
+            entered = ", ".join(f"{one.first} to {one.last}" for one in known) or "none"
+            raise InputError(f"away --cancel: this absence was not entered; entered are: {entered}")
+        add(path, event)
+        print_text(f"{absence.cancelled()} {passed_on(path, config)}".strip())
+        return
+    if absence.last < today_of(plan, None):
         _report(plan, path, absence, as_json)
         return
-    found = gather.gather(plan, path, min(today, absence.first))
-    if absence not in gather.absences_in(found.log):
-        from bridge.history.records import EventRow
-        from bridge.history.writer import add
-
-        def event(stamp: "Stamp") -> "EntryRow":
-            return EventRow(stamp, "", AWAY, absence.sentence())
-
-        add(found.log, event)
-    _ahead(found, absence, as_json)
+    if absence not in known:
+        add(path, event)
+    _ahead(plan, path, absence, passed_on(path, config), as_json)
 
 
-def _ahead(found: "Found", absence: "object", as_json: bool) -> None:
-    from bridge.trays.outlook import days_until_dry, days_until_limit
-    from bridge.trays.round import AWAY_SHARE_OF_RIM
-    from bridge.trays.seasons import Absence
-    from bridge.trays.tray import after_giving
+def _ahead(plan: "BridgePlan", path: Path, absence: "Absence", passed: str, as_json: bool) -> None:
+    from bridge.watering.gather import gather
 
-    assert isinstance(absence, Absence)
     rows = []
-    for course in found.courses:
-        plan, fed = course.plan, found.fed[course.plan.fed_from]
-        full_l = plan.at_depth(AWAY_SHARE_OF_RIM * plan.rim_mm) - course.tray.volume_l
-        full = after_giving(course.tray, plan, max(full_l, 0.0), fed.ppm, fed.ppm_sd)
-        dry = days_until_dry(full, plan, course.to_come())
-        limit = days_until_limit(full, plan, course.to_come(), fed, absence.first.month)
-        lasts = dry.low80 >= absence.days
-        rows.append((plan, max(full_l, 0.0), dry, limit, lasts))
+    if plan.trays is not None:
+        rows = _trays(gather(plan, path, min(today_of(plan, None), absence.first)), absence)
     if as_json:
         trays = [
             {
-                "id": plan.ident,
+                "id": tray.ident,
                 "litres_before": round(litres, 1),
                 "dry_after_days": None if not dry.within_horizon else round(dry.median, 1),
-                "lasts": lasts,
+                "lasts": dry.low80 >= absence.days,
             }
-            for plan, litres, dry, _, lasts in rows
+            for tray, litres, dry, _ in rows
         ]
-        click.echo(json.dumps({"from": str(absence.first), "to": str(absence.last), "trays": trays}))
+        span = {"from": str(absence.first), "to": str(absence.last)}
+        click.echo(json.dumps({**span, "trays": trays, "reservoirs": _marks(plan)}))
         return
+    print_text(f"Entered: {absence.sentence()} {absence.days} days. {passed}".strip())
+    for name, mark_l, refill_l in _marks(plan):
+        full, low = (plan.display.litres_as(litres, ".0f") for litres in (mark_l, refill_l))
+        print_text(f"{name}: filled to {full} from two days before, and refilled at {low}")
     eve = absence.first - timedelta(days=1)
-    print_text(f"Entered: {absence.sentence()} {absence.days} days.")
-    for plan, litres, dry, limit, lasts in rows:
+    for tray, litres, dry, limit in rows:
         until = f"dry after about {dry.median:.0f} days" if dry.within_horizon else "it does not run dry"
-        print_text(f"{plan.name}: about {litres:.1f} L on {eve} to fill it towards its rim; {until}")
-        if plan.drained:
+        given = plan.display.litres_as(litres, ".1f")
+        print_text(f"{tray.name}: about {given} on {eve} to fill it towards its rim; {until}")
+        if tray.drained:
             print_text("   close its drain before, and open it after")
-        if not lasts:
+        if dry.low80 < absence.days:
             print_text(
                 "   this may not last: ask somebody to fill it, shade it, or set it into a deeper tray"
             )
@@ -271,34 +284,67 @@ def _ahead(found: "Found", absence: "object", as_json: bool) -> None:
     print_text("Let a reservoir fill before you leave, and shut the feed if nobody can look after a leak.")
 
 
-def _report(plan: "BridgePlan", path: Path, absence: "object", as_json: bool) -> None:
-    from bridge.commands.shared.log_file import reading
-    from bridge.history.records import AlarmChange, AlarmRow, FillRow, Kind
-    from bridge.trays.seasons import Absence
-    from bridge.watering.gather import zone_of
-    from bridge.watering.weather import start_ms
+def _marks(plan: "BridgePlan") -> list[tuple[str, float, float]]:
+    """Return each reservoir whose marks rise, with the volumes at which a fill then ends and begins."""
+    return [
+        (one.identity.reservoir, level.fill_fraction * litres, level.refill_fraction * litres)
+        for one in plan.stations
+        if (level := one.level_while_away) is not None
+        for litres in [one.identity.capacity_l]
+    ]
 
-    assert isinstance(absence, Absence)
-    zone = zone_of(plan)
-    start = start_ms(absence.first, zone)
-    end = start_ms(absence.last + timedelta(days=1), zone)
-    alarms: list[str] = []
-    fills, litres = 0, 0.0
+
+def _trays(found: "Found", absence: "Absence") -> "list[tuple[TrayPlan, float, Days, Days]]":
+    from bridge.trays.outlook import days_until_dry, days_until_limit
+    from bridge.trays.round import AWAY_SHARE_OF_RIM
+    from bridge.trays.tray import after_giving
+
+    rows = []
+    for course in found.courses:
+        plan, fed = course.plan, found.fed[course.plan.fed_from]
+        litres = max(plan.at_depth(AWAY_SHARE_OF_RIM * plan.rim_mm) - course.tray.volume_l, 0.0)
+        full = after_giving(course.tray, plan, litres, fed.ppm, fed.ppm_sd)
+        dry = days_until_dry(full, plan, course.to_come())
+        limit = days_until_limit(full, plan, course.to_come(), fed, absence.first.month)
+        rows.append((plan, litres, dry, limit))
+    return rows
+
+
+def _report(plan: "BridgePlan", path: Path, absence: "Absence", as_json: bool) -> None:
+    from bridge.commands.shared.configuration import reading
+    from bridge.watering.absence import AbsenceReport, report_of
+    from bridge.watering.weather import zone_of
+
+    report = AbsenceReport(absence, (), (), ())
     if path.exists():
         with reading(path) as reader:
-            for row in reader.events(start, end, kinds=(Kind.ALARM, Kind.FILL)):
-                if isinstance(row, AlarmRow) and row.change is AlarmChange.RAISED:
-                    alarms.append(f"{row.reservoir}: {row.sentence}")
-                elif isinstance(row, FillRow):
-                    fills += 1
-                    litres += row.volume_l or 0.0
+            report = report_of(reader, absence, zone_of(plan), today_of(plan, None))
     if as_json:
-        span = {"from": str(absence.first), "to": str(absence.last)}
-        click.echo(json.dumps({**span, "alarms": alarms, "fills": fills, "filled_l": round(litres, 1)}))
+        reservoirs = [
+            {
+                "id": one.reservoir,
+                "fills": one.fills,
+                "made_l": _rounded(one.made_l),
+                "used_l": _rounded(one.used_l),
+                "lowest_l": _rounded(one.lowest_l),
+            }
+            for one in report.reservoirs
+        ]
+        alarms = [
+            {"reservoir": reservoir, "alarm": alarm, "sentence": sentence}
+            for (reservoir, alarm), sentence in zip(report.alarms, report.sentences, strict=True)
+        ]
+        span = {"from": str(absence.first), "to": str(absence.last), "days": absence.days}
+        click.echo(json.dumps({**span, "reservoirs": reservoirs, "alarms": alarms}))
         return
-    print_text(
-        f"From {absence.first} to {absence.last}: {fills} fills with {litres:.1f} L, {len(alarms)} alarms."
-    )
-    for sentence in alarms:
-        print_text(f"   {sentence}")
-    print_text("Look at every tray now, fill it to its mark, and measure it: clearwell sample --of tray.ID.")
+    print_text(report.text(plan.display))
+    for (reservoir, _), sentence in zip(report.alarms, report.sentences, strict=True):
+        print_text(f"   {reservoir}: {sentence}" if reservoir else f"   {sentence}")
+    if plan.trays is not None:
+        print_text(
+            "Look at every tray now, fill it to its mark, and measure it: clearwell sample --of tray.ID."
+        )
+
+
+def _rounded(litres: float | None) -> float | None:
+    return None if litres is None else round(litres, 1)
