@@ -1,6 +1,5 @@
 """Computes a calibration from readings in standard solutions, and saves it in a file and in the log."""
 
-import os
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -9,6 +8,7 @@ from pathlib import Path
 from bridge.config.calibration_file import CalibrationTable, append, place_of
 from bridge.config.plan import BridgePlan, LogPlan
 from bridge.errors import InputError, LinkError, LogError
+from bridge.history.log_file import as_its_directory
 from bridge.history.records import CalibrationRow
 from bridge.history.writer import add
 from bridge.protocol.session import DownCause, LinkDown
@@ -116,13 +116,15 @@ def keep(plan: BridgePlan, configuration: Path, station: StationPlan, cell: str,
             temperature_c=round(new.temperature_c, 3),
             cell_constant_per_cm=float(f"{new.cell.constant_per_cm:.6g}"),
             offset_us=float(f"{new.cell.offset_us:.6g}"),
-            cell_constant_percent=float(f"{new.constant_uncertainty_percent:.3g}"),
+            cell_constant_percent=new.constant_uncertainty_percent,
+            own_percent=new.own_percent,
+            percent_per_k=new.percent_per_k,
             before_cell_constant_per_cm=before.constant_per_cm,
             before_offset_us=before.offset_us,
             configured_cell_constant_per_cm=configured_per_cm,
         ),
     )
-    _as_its_directory(file)
+    as_its_directory(file)
     if plan.log is None:
         return file, None
     try:
@@ -130,15 +132,8 @@ def keep(plan: BridgePlan, configuration: Path, station: StationPlan, cell: str,
     except LogError as error:
         return file, error
     finally:
-        _as_its_directory(plan.log.path)
+        as_its_directory(plan.log.path)
     return file, None
-
-
-def _as_its_directory(file: Path) -> None:
-    """Gives a file made by root to the owner of its directory: the daemon often runs as another user."""
-    if os.geteuid() == 0 and file.exists():
-        owner = file.parent.stat()
-        os.chown(file, owner.st_uid, owner.st_gid)
 
 
 def _log(plan: LogPlan, reservoir: str, cell: str, outcome: Outcome) -> None:

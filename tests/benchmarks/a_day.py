@@ -17,7 +17,7 @@ from bridge.config.loading import load
 from bridge.daemon.log_policy import LogPolicy, Written
 from bridge.daemon.station_forecast import StationForecast
 from bridge.guard.model import Flow
-from bridge.history.log_file import open_for_writing
+from bridge.history.opening import open_for_writing
 from bridge.history.records import Row
 from bridge.history.store import Store
 from bridge.history.waiting import COMMIT_S

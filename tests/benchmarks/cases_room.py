@@ -69,7 +69,10 @@ def memory(stage: Stage) -> list[Result]:
     hour_s = stage.span(HOUR_S / slow, 8.0)
     with stage.boards(1 + MANY) as boards:
         single, crowd = boards[:1], boards[1:]
-        with stage.bridge(single, speed=fast) as one, stage.bridge(crowd, speed=slow) as lots:
+        with (
+            stage.bridge(single, speed=fast) as one,
+            stage.bridge(crowd, speed=slow, bridge_id="crowd") as lots,
+        ):
             feed = Feed(boards, [fast] + [slow] * MANY)
             feed.run(hour_s * slow / fast)
             after_hour = one.memory_mib()

@@ -4,7 +4,7 @@ import sqlite3
 import time
 from pathlib import Path
 
-from bridge.history.log_file import open_for_writing
+from bridge.history.opening import open_for_writing
 from bridge.history.outbox import Outbox
 from bridge.history.records import EventRow, Stamp
 from bridge.history.rollup import HOUR_MS

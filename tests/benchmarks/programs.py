@@ -111,15 +111,20 @@ def script(path: str, broker: Broker, cores: set[int] | None = None) -> Program:
 
 
 def configuration(
-    directory: Path, ports: Sequence[str], broker: Broker | None, extra: str = "", guard: str = ""
+    directory: Path,
+    ports: Sequence[str],
+    broker: Broker | None,
+    extra: str = "",
+    guard: str = "",
+    bridge_id: str = "bench",
 ) -> Path:
     """Writes a configuration with log, roll-ups, outbox, Homie and forecast; one reservoir for each port.
 
     The bounds of a fill are high, so that a fill does not end. The waits are short, so that a fill begins at
-    once.
+    once. Two bridges at one broker need two ids.
     """
     hub = "" if broker is None else f'[hub]\nhost = "{HOST}"\nport = {broker.port}\n'
-    text = f'[bridge]\nid = "bench"\n{hub}\n[log]\npath = "{directory / "log.db"}"\n{extra}\n'
+    text = f'[bridge]\nid = "{bridge_id}"\n{hub}\n[log]\npath = "{directory / "log.db"}"\n{extra}\n'
     for number, port in enumerate(ports):
         text += _RESERVOIR.format(name=f"barrel-{number}", port=port, guard=guard or SHORT_WAITS)
     file = directory / "bench.toml"

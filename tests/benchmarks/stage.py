@@ -49,12 +49,16 @@ class Stage:
     @contextlib.contextmanager
     def bridge(
         self, boards: list[Board], *, cores: set[int] | None = None, extra: str = "", hub: bool = True,
-        directory: Path | None = None, speed: float | None = None,
+        directory: Path | None = None, speed: float | None = None, bridge_id: str = "bench",
     ) -> Iterator[Program]:  # fmt: skip
         """Starts the bridge on these boards, with a log of its own."""
         where = directory or self.directory()
         config = programs.configuration(
-            where, [board.path for board in boards], self.broker if hub else None, extra
+            where,
+            [board.path for board in boards],
+            self.broker if hub else None,
+            extra,
+            bridge_id=bridge_id,
         )
         one = programs.bridge(config, cores, speed=speed)
         try:
