@@ -18,7 +18,7 @@ import math
 from dataclasses import dataclass
 
 from bridge.rig.faults import FaultName
-from bridge.simulate.accounts import READING_PERIOD_S
+from bridge.simulate.accounts import LYING_PROBES, READING_PERIOD_S
 from bridge.simulate.gardens import Garden
 from bridge.simulate.mishaps import Hazard, hazards
 
@@ -47,6 +47,8 @@ def hazards_of(garden: Garden) -> dict[FaultName, Hazard]:
         plan.identity.has_volume,
         fit.flow_l_min / 60.0,
         0.5 * fit.leak_l_min / 60.0,
+        has_check_cell=plan.check is not None,
+        has_switches=plan.level.low_switch and plan.level.full_switch,
     )
 
 
@@ -73,7 +75,7 @@ def bounds(garden: Garden) -> dict[FaultName, Bound]:
     late = Bound(late_l, late_l, reason="a frame that is too old, one lease, and the lag both ways")
     shut = Bound(wash_l + scan_l, reason="the valve shuts; a new rinse may meet standing water")
     found = dict.fromkeys(FaultName, shut)
-    found |= dict.fromkeys((_F.PROBE_STUCK, _F.PROBE_DRIFT, _F.PROBE_NOISY, _F.PROBES_SWAPPED), standing)
+    found |= dict.fromkeys(LYING_PROBES, standing)
     found |= dict.fromkeys((_F.VALVE_STUCK_OPEN, _F.VALVE_LEAKING), standing)
     found |= dict.fromkeys((_F.LINK_CUT, _F.LINK_NOISE, _F.LINK_LAG), late)
     found |= dict.fromkeys((_F.PURIFIER_EXHAUSTED, _F.PURIFIER_SLIPPING), worn)
@@ -96,6 +98,8 @@ class Uncovered:
     what: str
     """``over_limit_l``, ``spilled_l`` or ``floor_l``."""
     reason: str
+    has_remedy: bool = False
+    """Whether a check cell covers the pair."""
 
 
 _LIARS = frozenset({_F.PROBE_STUCK, _F.PROBE_DRIFT, _F.PROBE_NOISY, _F.PROBES_SWAPPED})
@@ -107,6 +111,7 @@ UNCOVERED = (
         _WORN,
         "over_limit_l",
         "the only product cell reads low, so nothing measures the worn purifier",
+        has_remedy=True,
     ),
     Uncovered(_UNSTOPPABLE, _WORN, "over_limit_l", "the valve does not shut; only the hand valve stops it"),
     Uncovered(
@@ -130,10 +135,12 @@ UNCOVERED = (
 )
 
 
-def excuse(one: FaultName, other: FaultName, what: str) -> str | None:
+def excuse(one: FaultName, other: FaultName, what: str, *, has_check_cell: bool = False) -> str | None:
     """Return why this pair may cost more than the bounds of its faults, or None if it may not."""
     for row in UNCOVERED:
+        if row.what != what or (row.has_remedy and has_check_cell):
+            continue
         for first, second in ((one, other), (other, one)):
-            if row.what == what and first in row.one and (row.other is None or second in row.other):
+            if first in row.one and (row.other is None or second in row.other):
                 return row.reason
     return None

@@ -26,7 +26,7 @@ from bridge.guard.commands import (
 from bridge.guard.model import Phase
 from bridge.protocol.messages import Feature
 from bridge.rig.faults import Fault, FaultName
-from bridge.rig.scenario import DAY_S, POLYTUNNEL
+from bridge.rig.scenario import DAY_S, POLYTUNNEL, with_check_cell
 from bridge.simulate.detection import signs_of
 from bridge.simulate.gardens import Garden, garden_of
 from bridge.simulate.mishaps import Event, Happening, Sign
@@ -37,6 +37,8 @@ from bridge.simulate.year import Year
 class Option(Enum):
     """A part that a buyer can fit or leave out."""
 
+    CHECK_CELL = "check-cell"
+    """A second cell in the product water, on the controller's second channel instead of the feed cell."""
     DRAIN_VALVE = "drain-valve"
     FLOW_SENSOR = "flow-sensor"
     OVERFLOW_IN_SERIES = "overflow-in-series"
@@ -52,7 +54,8 @@ _FEATURE = {
     Option.LEVEL_SWITCHES: Feature.SWITCH_LOW | Feature.SWITCH_FULL,
 }
 _ALWAYS = Feature.FEED_CELL | Feature.LEVEL_SENSOR
-ALL_OPTIONS = frozenset(Option)
+ALL_OPTIONS = frozenset(Option) - {Option.CHECK_CELL}
+"""The options of singles and pairs. A check cell would leave no channel for a feed cell."""
 
 
 def options_of(text: str) -> frozenset[Option]:
@@ -76,18 +79,17 @@ def outfit(options: frozenset[Option], start_fraction: float) -> Garden:
     """Return a dry-weather polytunnel with these options, and its barrel filled to this fraction."""
     features = _ALWAYS
     for option in options:
-        features |= _FEATURE[option]
-    return garden_of(
-        replace(
-            POLYTUNNEL,
-            name="scene",
-            # Two days: the standing water is then over the limit, so each rinse has something to rinse out.
-            standing_before_start_s=2 * DAY_S,
-            climate=replace(POLYTUNNEL.climate, rainy_days_fraction=0.0),
-            barrel=replace(POLYTUNNEL.barrel, start_fraction=start_fraction),
-            fittings=replace(POLYTUNNEL.fittings, features=features),
-        )
+        features |= _FEATURE.get(option, Feature.NONE)
+    scenario = replace(
+        POLYTUNNEL,
+        name="scene",
+        # Two days: the standing water is then over the limit, so each rinse has something to rinse out.
+        standing_before_start_s=2 * DAY_S,
+        climate=replace(POLYTUNNEL.climate, rainy_days_fraction=0.0),
+        barrel=replace(POLYTUNNEL.barrel, start_fraction=start_fraction),
+        fittings=replace(POLYTUNNEL.fittings, features=features),
     )
+    return garden_of(with_check_cell(scenario) if Option.CHECK_CELL in options else scenario)
 
 
 class Act(Enum):
@@ -106,6 +108,12 @@ class Act(Enum):
     RESET_CONTROLLER = "hold the controller in reset for 3 s"
 
 
+HURRIED = {
+    FaultName.PURIFIER_SLIPPING: 6000.0,
+    FaultName.PROBE_DRIFT: 600.0,
+    FaultName.PROBE_SCALED: 600.0,
+}
+"""Faults that grow for weeks are hurried, so that a scene of minutes shows them."""
 _DEAD_S, _HELD_S = 8.0, 3.0
 _WHO = "scene"
 
@@ -214,19 +222,19 @@ _SLACK_S = 5.0
 """A fault may make the scene's own sign come a little earlier."""
 
 
-def begin(scene: Scene, options: frozenset[Option], events: list[Event]) -> Year:
-    """Return the simulation of a scene, with more events.
+def begin(scene: Scene, options: frozenset[Option], *, thorough: bool = False) -> Year:
+    """Return the simulation of a scene.
 
     Args:
         scene: The scene.
         options: The options that are fitted.
-        events: The events that are not in the script.
+        thorough: Whether the parts run, too, that no verdict on a scene reads.
     """
-    scripted = [event_of(at_s, act) for at_s, act in scene.script]
-    ordered = sorted(scripted + events, key=lambda event: event.at_s)
+    events = sorted((event_of(at_s, act) for at_s, act in scene.script), key=lambda event: event.at_s)
     place = outfit(options, scene.start_fraction)
     # One seed for all scenes, so that the weather is the same in all of them.
-    return Year(Task("scene", place.scenario.name, 0.25, faults=True), events=ordered, place=place)
+    task = Task("scene", place.scenario.name, 0.25, faults=True, short=not thorough)
+    return Year(task, events=events, place=place)
 
 
 @dataclass(slots=True)
@@ -235,6 +243,7 @@ class Baseline:
 
     scene: Scene
     options: frozenset[Option]
+    thorough: bool = False
     _signs: dict[Sign, float] = field(default_factory=dict)
     """Every sign of trouble that the scene itself causes, with the time at which it is first shown."""
     _year: Year = field(init=False)
@@ -243,7 +252,7 @@ class Baseline:
     _changes: list[tuple[float, Phase]] = field(default_factory=list)
 
     def __post_init__(self) -> None:
-        self._year = begin(self.scene, self.options, [])
+        self._year = begin(self.scene, self.options, thorough=self.thorough)
         self._note()
 
     def litres_at(self, at_s: float) -> tuple[float, float, float]:
@@ -297,6 +306,6 @@ def litres_of(year: Year) -> tuple[float, float, float]:
 
 
 @lru_cache(maxsize=256)
-def baseline(scene: Scene, options: frozenset[Option]) -> Baseline:
+def baseline(scene: Scene, options: frozenset[Option], thorough: bool = False) -> Baseline:
     """Return the baseline of a scene; each process runs it once."""
-    return Baseline(scene, options)
+    return Baseline(scene, options, thorough)

@@ -2,23 +2,34 @@
 
 A trial runs until a sign of trouble has been shown for a minute, or until the time of the fault is over. Its
 litres are those of the scene with the faults less those of the scene without them at the same time.
+
+A trial is *short* unless somebody asks for a thorough one: the forecast and the views in which only values
+change are left out, and the trial ends as soon as its verdict cannot change. The run up to a fault is the
+same for every fault that strikes then. It therefore runs once, and the process forks for each fault.
 """
 
+import gc
 import math
 import os
 import pickle
-from collections.abc import Iterable
+import traceback
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
 from enum import Enum
+from functools import partial
+from itertools import combinations
 
 from bridge.guard.model import Flow
 from bridge.rig.faults import Fault, FaultName
 from bridge.simulate.detection import signs_of
+from bridge.simulate.gardens import Garden
 from bridge.simulate.mishaps import Matters
-from bridge.simulate.scenes.bounds import Bound, bounds, excuse, hazards_of
+from bridge.simulate.scenes.bounds import bounds, excuse, hazards_of
+from bridge.simulate.scenes.rest import is_at_rest, is_steady
 from bridge.simulate.scenes.scene import (
     ALL_OPTIONS,
     FULL,
+    HURRIED,
     Act,
     Option,
     Scene,
@@ -36,13 +47,11 @@ _UNSEEN_S = 600.0
 _LEAD_S = 120.0
 """A fault of an idle scene meets the fill at the latest after this time."""
 _MOMENTARY_S = 2.0
-_SIZES = {FaultName.PURIFIER_SLIPPING: 6000.0, FaultName.PROBE_DRIFT: 600.0}
-"""Faults that grow for weeks are hurried, so that a scene of minutes shows them."""
 
 
 def _fault(name: FaultName, now_s: float) -> Fault:
     lasts_s = _MOMENTARY_S if name is FaultName.CONTROLLER_RESET else math.inf
-    return Fault(name, now_s, now_s + lasts_s, _SIZES.get(name, 1.0))
+    return Fault(name, now_s, now_s + lasts_s, HURRIED.get(name, 1.0))
 
 
 @dataclass(slots=True)
@@ -75,12 +84,16 @@ class Trial:
     Args:
         scene: The scene.
         options: The options that are fitted.
+        thorough: Whether the trial runs in full, with the parts that no verdict reads.
     """
 
-    def __init__(self, scene: Scene, options: frozenset[Option]) -> None:
-        self._known = baseline(scene, options)
+    def __init__(self, scene: Scene, options: frozenset[Option], *, thorough: bool = False) -> None:
+        self.scene = scene
+        self.garden = outfit(options, scene.start_fraction)
+        self._thorough = thorough
+        self._known = baseline(scene, options, thorough)
         self.moment_s = self._known.moment_s
-        self.year = begin(scene, options, [])
+        self.year = begin(scene, options, thorough=thorough)
         self.finding = Finding(scene.name, ())
         self._began_s = math.inf
         self._last_s = -math.inf
@@ -117,20 +130,28 @@ class Trial:
         Returns:
             The finding.
         """
-        finding = self.finding
-        while not self.year.outcome.violations:
+        finding, year = self.finding, self.year
+        latest_s = ends_s = self._last_s + watch_s
+        year.plan(latest_s)
+        while not year.outcome.violations:
             self._step()
-            now_s = self.now_s
-            if now_s >= self._last_s + watch_s:
+            if self.now_s >= latest_s - 1e-6:
                 break
-            if (
-                finding.noticed_s is None
-                or now_s < max(self._last_s, self._began_s + finding.noticed_s) + after_s
-            ):
+            if until_dry and not self._thorough and is_steady(year, latest_s):
+                self._measure(latest_s)
+                return finding
+            if finding.noticed_s is None:
                 continue
-            if not until_dry or self._is_dry():
-                break
-        self._measure()
+            if ends_s == latest_s:
+                ends_s = min(latest_s, max(self._last_s, self._began_s + finding.noticed_s) + after_s)
+                year.plan(ends_s)
+            if self.now_s >= ends_s - 1e-6:
+                if not until_dry or self._is_dry():
+                    break
+            elif not self._thorough and is_at_rest(year, ends_s):
+                self._measure(ends_s)
+                return finding
+        self._measure(self.now_s)
         return finding
 
     def repair(self, name: FaultName) -> None:
@@ -144,6 +165,17 @@ class Trial:
         """Let a person do these acts now."""
         for act in acts:
             self.year.send(command_of(act, self.year.clock()))
+
+    def prepare_forks(self, seconds: float) -> None:
+        """Do the work that each child would do again, before the process forks.
+
+        Args:
+            seconds: How long the trials of the children go on.
+        """
+        # A step may be long, and a child must not run the baseline.
+        self._known.signs_until(self.now_s + seconds + self.year.task.coarse_s)
+        # A collection in a child would copy every page of memory that it looks at.
+        gc.freeze()
 
     def _step(self) -> None:
         year, finding = self.year, self.finding
@@ -161,8 +193,8 @@ class Trial:
         station = self.year.station
         return station is not None and bool(station.state.latches) and self.year.world.is_quiet
 
-    def _measure(self) -> None:
-        finding, year, now_s = self.finding, self.year, self.now_s
+    def _measure(self, at_s: float) -> None:
+        finding, year = self.finding, self.year
         truth = year.world.truth()
         if truth.driven is Flow.SHUT:
             finding.still_l_min = truth.flow_l_min
@@ -170,30 +202,50 @@ class Trial:
         finding.violations += [one.sentence for one in year.outcome.violations]
         finding.over_limit_l, finding.spilled_l, finding.floor_l = (
             max(0.0, more - less)
-            for more, less in zip(litres_of(year), self._known.litres_at(now_s), strict=True)
+            for more, less in zip(litres_of(year), self._known.litres_at(at_s), strict=True)
         )
 
 
-def single(scene: Scene, name: FaultName, options: frozenset[Option]) -> Finding:
+def single(scene: Scene, name: FaultName, options: frozenset[Option], *, thorough: bool = False) -> Finding:
     """Try one fault alone, and compare its price with its bound."""
-    garden = outfit(options, scene.start_fraction)
-    hazard = hazards_of(garden)[name]
-    unseen = hazard.matters is Matters.NEVER
+    return _finish_single(Trial(scene, options, thorough=thorough), name)
+
+
+def singles_in(scene: Scene, names: Iterable[FaultName], options: frozenset[Option]) -> list[Finding]:
+    """Try each of these faults alone in one scene."""
     trial = Trial(scene, options)
+    hazards = hazards_of(trial.garden)
+    longest_s = max(hazards[name].bound_s for name in names) + _LEAD_S + AFTER_S
+    trial.prepare_forks(longest_s)
+    found = [forked(partial(_finish_single, trial, name)) for name in names]
+    gc.unfreeze()
+    return found
+
+
+def _finish_single(trial: Trial, name: FaultName) -> Finding:
+    hazard = hazards_of(trial.garden)[name]
+    unseen = hazard.matters is Matters.NEVER
     trial.strike(name)
     finding = trial.go_on(_UNSEEN_S if unseen else hazard.bound_s + _LEAD_S, AFTER_S)
-    _compare(finding, bounds(garden)[name], "")
+    _compare(finding, trial.garden)
     return finding
 
 
-def _compare(finding: Finding, bound: Bound, pair: str) -> None:
+def _compare(finding: Finding, garden: Garden) -> None:
+    """Compare the price with the sum of the bounds of the faults."""
+    table = bounds(garden)
+    members = [table[name] for name in finding.faults]
+    of_whom = ("", "", " of the pair", " of all three")[len(members)]
     for what, litres, most_l in (
-        ("over_limit_l", finding.over_limit_l, bound.over_limit_l),
-        ("spilled_l", finding.spilled_l, bound.spilled_l),
-        ("floor_l", finding.floor_l, bound.floor_l),
+        ("over_limit_l", finding.over_limit_l, sum(one.over_limit_l for one in members)),
+        ("spilled_l", finding.spilled_l, sum(one.spilled_l for one in members)),
+        ("floor_l", finding.floor_l, sum(one.floor_l for one in members)),
     ):
-        if litres > most_l + 1e-9 and not (pair and excuse(finding.faults[0], finding.faults[1], what)):
-            finding.violations.append(f"{what} is {litres:.2f}, and the bound{pair} is {most_l:.2f}")
+        if litres > most_l + 1e-9 and not any(
+            excuse(one, other, what, has_check_cell=garden.plan.check is not None)
+            for one, other in combinations(finding.faults, 2)
+        ):
+            finding.violations.append(f"{what} is {litres:.2f}, and the bound{of_whom} is {most_l:.2f}")
 
 
 # --- pairs ----------------------------------------------------------------------------------------------
@@ -204,6 +256,7 @@ _JUST_S = 1.5
 _SOON_S = 2.0
 """A fault that is noticed sooner than this has no moment before its notice."""
 _REPAIRED_S, _SETTLED_S = 30.0, 70.0
+_ORDER = tuple(FaultName)
 _REMEDIES = (Act.FIT_SAMPLE, Act.NEW_CARTRIDGE, Act.ACKNOWLEDGE, Act.RESET)
 
 
@@ -218,9 +271,12 @@ class When(Enum):
     RESET = "at the reset"
 
 
-def moments(first: Finding) -> dict[When, float]:
-    """Return the moments of the second fault, in seconds after the first, in the order of time."""
-    noticed_s = first.noticed_s
+def moments(noticed_s: float | None) -> dict[When, float]:
+    """Return the moments of the second fault, in seconds after the first, in the order of time.
+
+    Args:
+        noticed_s: The seconds until the first fault alone is noticed; None if it is not noticed.
+    """
     if noticed_s is None:
         return {When.TOGETHER: 0.0, When.LATER: 60.0}
     found = {When.TOGETHER: 0.0}
@@ -233,8 +289,8 @@ def moments(first: Finding) -> dict[When, float]:
     }
 
 
-def _bring_to(trial: Trial, first: FaultName, when: When, after_s: float) -> None:
-    """Run a trial with its first fault on to the moment of the second one."""
+def bring_to(trial: Trial, first: FaultName, when: When, after_s: float) -> None:
+    """Run a trial with its first fault to the moment of the second one, so many seconds after the first."""
     at_s = trial.moment_s + after_s
     if when is When.RESET:
         trial.go_to(at_s - _SETTLED_S)
@@ -244,56 +300,88 @@ def _bring_to(trial: Trial, first: FaultName, when: When, after_s: float) -> Non
         trial.act(*_REMEDIES)
 
 
-def _finish_pair(trial: Trial, scene: Scene, second: FaultName, when: When) -> Finding:
-    trial.strike(second)
-    finding = trial.go_on(_FULL_PAIR_S if scene == FULL else _PAIR_S, _PAIR_AFTER_S, until_dry=True)
-    table = bounds(outfit(fitted(scene), scene.start_fraction))
-    one, other = table[finding.faults[0]], table[second]
-    bound = Bound(
-        one.over_limit_l + other.over_limit_l, one.spilled_l + other.spilled_l, one.floor_l + other.floor_l
-    )
+def finish(trial: Trial, last: FaultName, when: When) -> Finding:
+    """Inject the last fault of several now, and return what the trial finds until its end."""
+    trial.strike(last)
+    finding = trial.go_on(watch_s(trial.scene), _PAIR_AFTER_S, until_dry=True)
     finding = replace(finding, when=when.value)
-    _compare(finding, bound, " of the pair")
+    _compare(finding, trial.garden)
     return finding
 
 
-def pair(scene: Scene, first: FaultName, second: FaultName, when: When) -> Finding:
+def watch_s(scene: Scene) -> float:
+    """Return the longest time that a trial goes on after the last of several faults."""
+    return _FULL_PAIR_S if scene == FULL else _PAIR_S
+
+
+def pair(scene: Scene, first: FaultName, second: FaultName, when: When, *, thorough: bool = False) -> Finding:
     """Try one pair of faults, and compare its price with the bounds of both.
 
     Raises:
         ValueError: The first fault does not have this moment in this scene.
     """
     options = fitted(scene)
-    found = moments(single(scene, first, options))
+    found = moments(single(scene, first, options, thorough=thorough).noticed_s)
     if when not in found:
         raise ValueError(f"{first.value} in the scene {scene.name!r} has no moment {when.value!r}")
-    trial = Trial(scene, options)
+    trial = Trial(scene, options, thorough=thorough)
     trial.strike(first)
-    _bring_to(trial, first, when, found[when])
-    return _finish_pair(trial, scene, second, when)
+    for moment, after_s in found.items():
+        # A step ends at each moment, so that this is the same run as that of all pairs.
+        bring_to(trial, first, moment, after_s)
+        if moment is when:
+            break
+    return finish(trial, second, when)
 
 
-def pairs_with(scene: Scene, first: FaultName, seconds: Iterable[FaultName]) -> list[Finding]:
-    """Try a first fault with each second fault at every moment.
-
-    The run with the first fault alone is the same for every second fault. It therefore runs once, and the
-    process forks at each moment: that makes the pairs three times as fast.
-    """
-    options = fitted(scene)
+def together_in(
+    scene: Scene, pairs: Iterable[tuple[FaultName, FaultName]], options: frozenset[Option]
+) -> list[Finding]:
+    """Try pairs of faults that begin together in one scene, with these options."""
     trial = Trial(scene, options)
-    trial.strike(first)
-    found: list[Finding] = []
-    others = [name for name in seconds if name is not first]
-    planned = moments(single(scene, first, options))
-    # The baseline runs here as far as any child needs it, or each child would run it again.
-    baseline(scene, options).signs_until(trial.moment_s + max(planned.values()) + _FULL_PAIR_S)
-    for when, after_s in planned.items():
-        _bring_to(trial, first, when, after_s)
-        found += [_forked(trial, scene, second, when) for second in others]
+    trial.prepare_forks(watch_s(scene))
+    found = [forked(partial(_both, trial, one, other)) for one, other in pairs]
+    gc.unfreeze()
     return found
 
 
-def _forked(trial: Trial, scene: Scene, second: FaultName, when: When) -> Finding:
+def _both(trial: Trial, one: FaultName, other: FaultName) -> Finding:
+    trial.strike(one)
+    return finish(trial, other, When.TOGETHER)
+
+
+def pairs_with(
+    scene: Scene, first: FaultName, seconds: Iterable[FaultName], noticed_s: float | None
+) -> list[Finding]:
+    """Try a first fault with each second fault at every moment.
+
+    Two faults that begin together have no order, so such a pair is tried with the fault first that the
+    catalogue has first.
+
+    Args:
+        scene: The scene.
+        first: The first fault.
+        seconds: The second faults.
+        noticed_s: The seconds until the first fault alone is noticed; None if it is not noticed.
+    """
+    trial = Trial(scene, fitted(scene))
+    trial.strike(first)
+    found: list[Finding] = []
+    others = [name for name in seconds if name is not first]
+    later = set(_ORDER[_ORDER.index(first) :])
+    for when, after_s in moments(noticed_s).items():
+        bring_to(trial, first, when, after_s)
+        trial.prepare_forks(watch_s(scene))
+        found += [
+            forked(partial(finish, trial, name, when))
+            for name in others
+            if when is not When.TOGETHER or name in later
+        ]
+    gc.unfreeze()
+    return found
+
+
+def forked(finish: Callable[[], Finding]) -> Finding:
     """Return the finding of a child process, so that the trial of this process stays as it is."""
     reading, writing = os.pipe()
     child = os.fork()
@@ -301,10 +389,13 @@ def _forked(trial: Trial, scene: Scene, second: FaultName, when: When) -> Findin
         # The child must never return into the caller's stack, whatever happens in it.
         status = 1
         try:
+            gc.disable()
             os.close(reading)
             with os.fdopen(writing, "wb") as pipe:
-                pickle.dump(_finish_pair(trial, scene, second, when), pipe)
+                pickle.dump(finish(), pipe)
             status = 0
+        except Exception:  # noqa: BLE001 - the parent raises, and this is the only place that knows why
+            traceback.print_exc()
         finally:
             os._exit(status)
     os.close(writing)
@@ -312,8 +403,6 @@ def _forked(trial: Trial, scene: Scene, second: FaultName, when: When) -> Findin
         data = pipe.read()
     _, ended = os.waitpid(child, 0)
     if ended != 0 or not data:
-        raise RuntimeError(
-            f"the trial of {second.value} in the scene {scene.name!r} ended with status {ended}"
-        )
+        raise RuntimeError(f"the process of a trial ended with status {ended}")
     finding: Finding = pickle.loads(data)
     return finding
