@@ -22,8 +22,8 @@ enters only between two scans. A rinse into the reservoir ends after ``R``. In a
 keeps the whole reservoir in specification.
 
 The bound applies to a sound probe. A probe that reads low (drifting, stuck at a good value, noisy downwards,
-swapped with the feed cell) cannot be detected from its own readings. Litres that enter past such a probe are
-counted separately, by the fault that hid them.
+swapped with the feed cell, half in air, scaled, a label outside its tolerance) cannot be detected from its
+own readings. Litres that enter past such a probe are counted separately, by the fault that hid them.
 """
 
 from dataclasses import dataclass, field
@@ -35,6 +35,7 @@ from bridge.rig.faults import FaultName
 from bridge.rig.sensors import Inputs
 from bridge.rig.world import World
 from bridge.simulate.gardens import Garden
+from bridge.simulate.instruments import cell_ratio
 
 _KEPT = 512
 
@@ -59,6 +60,8 @@ class Witness(Controller):
         super().__init__(features)
         self.last: Sent | None = None
         self._kept: dict[int, Sent] = {}
+        self._replaced: dict[int, Sent] = {}
+        """Readings from before a restart, by numbers that came again: a late one may still be on the line."""
 
     def report(self, now_s: float, inputs: Inputs) -> None:
         """Send one reading, and keep its inputs."""
@@ -66,7 +69,11 @@ class Witness(Controller):
         sequence = (self._sequence - 1) & 0xFFFF
         kept = self._kept
         # The old entry is removed first, so that the oldest entry stays first when the numbers wrap.
-        kept.pop(sequence, None)
+        replaced = kept.pop(sequence, None)
+        if replaced is not None:
+            self._replaced[sequence] = replaced
+            if len(self._replaced) > _KEPT:
+                del self._replaced[next(iter(self._replaced))]
         self.last = kept[sequence] = Sent(
             now_s,
             sequence,
@@ -80,7 +87,10 @@ class Witness(Controller):
 
     def sent_as(self, reading: Reading) -> Sent | None:
         """Return the recent reading that was sent under this number, or None."""
-        return self._kept.get(reading.sequence)
+        newest, before = self._kept.get(reading.sequence), self._replaced.get(reading.sequence)
+        if before is not None and same(before, reading) and (newest is None or not same(newest, reading)):
+            return before
+        return newest
 
 
 def same(sent: Sent, heard: Reading) -> bool:
@@ -200,6 +210,11 @@ class Ledger:
             found.append(Trip.NO_RISE)
         return found
 
+    @property
+    def held_ppm(self) -> float:
+        """The dissolved solids of the reservoir by these accounts."""
+        return self._held_ppm
+
     def forbids(self, now_s: float) -> str | None:
         """Return why these accounts forbid flow, or None."""
         if self._day_l > self._limits.daily_max_l * _MARGIN + 1.0:
@@ -250,9 +265,19 @@ class Ledger:
 
 READING_PERIOD_S = 0.2
 LYING_PROBES = frozenset(
-    {FaultName.PROBE_STUCK, FaultName.PROBE_DRIFT, FaultName.PROBE_NOISY, FaultName.PROBES_SWAPPED}
+    {
+        FaultName.PROBE_STUCK,
+        FaultName.PROBE_DRIFT,
+        FaultName.PROBE_NOISY,
+        FaultName.PROBES_SWAPPED,
+        FaultName.PROBE_HALF_WET,
+        FaultName.PROBE_SCALED,
+        FaultName.PROBE_MAINS_NOISE,
+    }
 )
-BOTH_FLOATS = frozenset({FaultName.FLOAT_STUCK, FaultName.FLOATS_CONTRADICT})
+BOTH_FLOATS = frozenset({FaultName.FLOAT_STUCK, FaultName.FLOATS_CONTRADICT, FaultName.FLOAT_HYSTERESIS})
+OUTSIDE = "a cell outside its stated interval"
+"""One cell in forty reads lower than its interval (k = 2) says. No guard with one cell knows that."""
 _RIM_L = 0.02
 
 
@@ -283,6 +308,7 @@ class Waters:
         """Start from the present state of the world."""
         self.entered = Entered()
         limits = garden.plan.limits
+        self._garden = garden
         self._world = world
         self._flow_l_s = garden.scenario.fittings.flow_l_min / 60.0
         self._has_drain = bool(garden.scenario.fittings.features & Feature.DRAIN_VALVE)
@@ -319,9 +345,22 @@ class Waters:
             lying = LYING_PROBES & world.plan.active.keys()
             if lying:
                 self._lied = min(name.value for name in lying)
+            elif self._outside_interval():
+                self._lied = OUTSIDE
         if over_l > 0.0:
             wrong = self._over(driven, over_l) or wrong
         return wrong
+
+    def recalibrated(self, garden: Garden) -> None:
+        """Record that the plan has another constant of the product cell."""
+        self._garden = garden
+
+    def _outside_interval(self) -> bool:
+        """Return whether the cell reads lower than the interval of its constant (k = 2) allows for."""
+        world = self._world
+        percent = self._garden.plan.product.chain.uncertainties.cell_constant_percent
+        ratio = cell_ratio(self._garden, world.sensors.product_error, world.time_s)
+        return ratio * (1.0 + 0.02 * percent) < 1.0
 
     def shut(self) -> None:
         """Record that the bridge closed the valve, which ends the opening."""

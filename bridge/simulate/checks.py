@@ -18,6 +18,7 @@ from bridge.rig.rig import Rig
 from bridge.simulate.accounts import Waters, Witness, same
 from bridge.simulate.detection import Detection
 from bridge.simulate.gardens import Garden
+from bridge.simulate.instruments import cell_ratio
 from bridge.simulate.judge import Judge
 from bridge.simulate.mishaps import hazards
 from bridge.simulate.outcome import Outcome
@@ -36,6 +37,8 @@ _WORTH_ORDERING = 0.25
 It is half of the life of a cartridge whose rating is too high by a factor of two, the largest error that the
 forecast of a first cartridge must allow for.
 """
+_NEARLY_FULL = 0.85
+_SEASON_S = 365.0 * 86_400.0
 _LONG_AGO_S = -1e9
 
 
@@ -59,8 +62,10 @@ class Checks:
             garden.plan.identity.has_volume,
             fit.flow_l_min / 60.0,
             0.5 * fit.leak_l_min / 60.0,
+            has_check_cell=garden.plan.check is not None,
+            has_switches=garden.plan.level.low_switch and garden.plan.level.full_switch,
         )
-        self.detection = Detection(table, rig.world)
+        self.detection = Detection(table, rig.world, self._cell_ratio)
         self.new_fill = False
         """A trip, a reset or a start ended the fill, if one was running."""
         self._garden = garden
@@ -71,10 +76,19 @@ class Checks:
         self._limits = garden.plan.limits
         self._disturbed_until = _LONG_AGO_S
         self._forbidden_since: float | None = None
-        self._last_lease_s = self._last_death_s = _LONG_AGO_S
+        self._last_lease_s = self._last_death_s = self._heard_s = _LONG_AGO_S
         self._born_s = rig.line_s
         self._commanding = False
         self._asked_for: list[Flow] = []
+
+    def _cell_ratio(self) -> float:
+        return cell_ratio(self._garden, self._world.sensors.product_error, self._world.time_s)
+
+    def recalibrated(self, garden: Garden) -> None:
+        """Record that the product cell has a new calibration in the plan of the garden."""
+        self._garden = garden
+        self.judge.recalibrated(garden)
+        self.waters.recalibrated(garden)
 
     def violated(self, sentence: str) -> None:
         """Record a violation: a thing that must never happen."""
@@ -95,10 +109,17 @@ class Checks:
         self.new_fill = True
         self._forbidden_since = None
 
-    def died(self, on_disk: Collection[str]) -> None:
-        """Record that the bridge died, with the trips that are latched on its disk."""
+    def died(self, on_disk: Collection[str], hold: bool | None = None) -> None:
+        """Record that the bridge died.
+
+        Args:
+            on_disk: The trips that are latched on its disk.
+            hold: The hold on its disk, if the disk was full. None if it was not.
+        """
         self._last_death_s = self._rig.line_s
         self.judge.died(self._rig.line_s, on_disk)
+        if hold is not None:
+            self.judge.hold = hold
 
     def passed(self, driven: Flow, seconds: float, before: Mapping[FaultName, Fault]) -> None:
         """Record the time of a step.
@@ -123,6 +144,7 @@ class Checks:
         if sent is None or (now_s < self._disturbed_until and not same(sent, message)):
             self.violated(f"the bridge took a reading that the controller did not send: {message}")
             return
+        self._heard_s = now_s
         self.judge.arrived(sent, now_s)
 
     def sent(self, message: FromBridge) -> None:
@@ -178,11 +200,22 @@ class Checks:
                 expected = self._garden.hot
             case Advisory.ORDER_CARTRIDGE:
                 expected = world.purifier.load_fraction > _WORTH_ORDERING
+            case Trip.RESERVOIR_BUDGET:
+                # A hand meter can show good water as unfit.
+                expected = self.judge.ledger.held_ppm > _NEARLY_FULL * self._limits.reservoir_limit_ppm
+            case Advisory.CALIBRATION_DUE:
+                made = self._garden.plan.product.calibration
+                expected = made is not None and made.age_s + self._rig.line_s > _SEASON_S
+            case Advisory.CELL_DOUBTFUL:
+                # The watch is a statistical test: a few false alarms are no violation.
+                self._outcome.false_alarms += 1
+                expected = True
             case Trip.OVERFLOW:
                 expected = self._garden.rained_into and world.overflow_up
             case _:
                 pass
         if not expected:
+            self._outcome.false_alarms += 1
             self.violated(f"the alarm {change.alarm.value} was raised without a cause")
 
     # --- the verdict on a step -------------------------------------------------------------------------
@@ -196,14 +229,21 @@ class Checks:
         self._check_valve(world.driven, delay_s, now_s)
         # Nobody shuts the valve of a dead bridge before its last lease lapses.
         dead = self._last_lease_s <= self._last_death_s
-        wrong = self.waters.passed(driven, delay_s + self._limits.lease_s if dead else delay_s)
+        lease_s = self._limits.lease_s * self._controller.second_s
+        wrong = self.waters.passed(driven, delay_s + lease_s if dead else delay_s)
         if wrong is not None:
             self.violated(wrong)
         if self.detection.watching:
             alive = station is not None and now_s >= self._born_s + _HEARS_AFTER_S
             sound = alive and now_s >= self._disturbed_until
             wrong = self.detection.passed(
-                seconds, driven, station, alive=alive, sound=sound, new_fill=self.new_fill
+                seconds,
+                driven,
+                station,
+                alive=alive,
+                sound=sound,
+                hears=now_s - self._heard_s <= self._limits.stale_after_s,
+                new_fill=self.new_fill,
             )
             self.new_fill = False
             if wrong is not None:
@@ -220,7 +260,8 @@ class Checks:
         if driven is Flow.SHUT:
             self._forbidden_since = None
             return
-        lease_s = self._limits.lease_s
+        # The controller counts the lease by its own clock, which may be slow.
+        lease_s = self._limits.lease_s * self._controller.second_s
         if self._last_lease_s <= self._last_death_s:
             # No bridge has sent a lease since the last bridge died.
             open_s = now_s - self._last_death_s

@@ -1,7 +1,7 @@
 """Measures how long the bridge takes to detect each injected fault. The first sign stops the timer."""
 
 import math
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
 from bridge.guard.alarms import Status
@@ -13,6 +13,10 @@ from bridge.station.station import Station
 from bridge.tank.level import Level
 
 _WARMED_K = 3.5
+_WHILE_SHUT = frozenset({Matters.ALWAYS, Matters.AFTER})
+"""The timers that can run while the valve is shut and no water moves; below those of an open valve."""
+_IN_FLOW = frozenset(Matters) - {Matters.NEVER, Matters.SHUT_FLOW}
+_INSTRUMENTS = frozenset({Organ.PROBE, Organ.CELLS, Organ.LEVEL})
 _UNBROKEN = frozenset({Matters.SHUT_FLOW, Matters.PURE, Matters.OVER})
 
 
@@ -51,13 +55,24 @@ class _Watch:
     ended: bool = False
     settled: bool = False
     """The fault was detected or missed. Only its consequence is still recorded."""
+    met: bool = True
+    """The bridge has run since before the fault, so it knows the controller from before."""
 
 
 class Detection:
     """The fault timers of one year; mutable."""
 
-    def __init__(self, table: dict[FaultName, Hazard], world: World) -> None:
-        """Watch faults by this table."""
+    def __init__(
+        self, table: dict[FaultName, Hazard], world: World, ratio: Callable[[], float] = lambda: 1.0
+    ) -> None:
+        """Watch faults by this table.
+
+        Args:
+            table: The signs and the bounds.
+            world: The world.
+            ratio: Returns what the product cell reads for each true µS/cm.
+        """
+        self._ratio = ratio
         self.tallies = {name.value: Tally(bound_s=row.bound_s) for name, row in table.items()}
         self._table = table
         self._world = world
@@ -69,6 +84,21 @@ class Detection:
     def watching(self) -> bool:
         """Whether any fault is still watched."""
         return bool(self._watched)
+
+    def expects_a_sign(self, seconds: float, *, driven: bool) -> bool:
+        """Return whether a sign may become overdue within so many seconds in which no fault begins or ends.
+
+        Args:
+            seconds: The time ahead.
+            driven: Whether the valve stays open for all of it; False if it stays shut.
+        """
+        return any(
+            not watch.settled
+            and watch.hazard.matters in (_IN_FLOW if driven else _WHILE_SHUT)
+            and watch.clock_s + seconds > watch.hazard.bound_s
+            and not self._hidden(watch)
+            for watch in self._watched
+        )
 
     def injected(self, fault: Fault, station: Station | None) -> None:
         """Start the timer of a fault that begins now."""
@@ -95,6 +125,7 @@ class Detection:
         *,
         alive: bool,
         sound: bool,
+        hears: bool,
         new_fill: bool,
     ) -> str | None:
         """Advance the timers by one step.
@@ -105,6 +136,8 @@ class Detection:
             station: The station; None while no bridge runs.
             alive: Whether the bridge runs.
             sound: Whether the bridge runs and its line is undisturbed.
+            hears: Whether a reading has reached the bridge lately. After a long silence it opens its port
+                again, with a pause before each attempt, and until then no frame arrives.
             new_fill: Whether a trip, a reset or a start ended the fill.
 
         Returns:
@@ -130,7 +163,7 @@ class Detection:
                 watch.ended = True
                 self._book(watch)
             if not watch.settled:
-                wrong = self._look(watch, seconds, driven, signs, alive, sound, new_fill) or wrong
+                wrong = self._look(watch, seconds, driven, signs, alive, sound, hears, new_fill) or wrong
             if watch.ended and (watch.settled or watch.hazard.matters is not Matters.AFTER):
                 self._watched.remove(watch)
         return wrong
@@ -150,6 +183,7 @@ class Detection:
         signs: frozenset[Sign],
         alive: bool,
         sound: bool,
+        hears: bool,
         new_fill: bool,
     ) -> str | None:
         hazard = watch.hazard
@@ -161,7 +195,13 @@ class Detection:
         if runs:
             watch.clock_s += seconds
         lasting = hazard.matters not in (Matters.ALWAYS, Matters.AFTER)
-        heard = alive if hazard.organ is Organ.LINK else sound
+        watch.met = watch.met and (alive or watch.ended)
+        if hazard.matters is Matters.AFTER and watch.ended and not watch.met:
+            # To a bridge that started in the fault, the first frame after it is the first frame of all.
+            watch.settled = True
+            return None
+        # The bound of a restart itself has room for such a pause.
+        heard = alive if hazard.organ is Organ.LINK else sound and (hears or hazard.matters is Matters.AFTER)
         if not heard or self._hidden(watch):
             # A sign that is present now may have another cause.
             watch.known |= signs & hazard.signs
@@ -206,7 +246,9 @@ class Detection:
             case Matters.FILLING:
                 return driven is Flow.TO_RESERVOIR
             case Matters.OVER:
-                return driven is not Flow.SHUT and self.product_ppm() > 1.02 * world.scenario.limit_ppm
+                # A cell that reads low does not show it: its own error is no fault that the table has.
+                shown_ppm = self.product_ppm() * min(self._ratio(), 1.0)
+                return driven is not Flow.SHUT and shown_ppm > 1.02 * world.scenario.limit_ppm
             case Matters.SHUT_FLOW:
                 return driven is Flow.SHUT and world.rising_l_s > 0.0 and self._in_sight()
             case Matters.NEVER:
@@ -221,6 +263,14 @@ class Detection:
     def product_ppm(self) -> float:
         """Return the true ppm of the product now."""
         return self._world.product_ppm
+
+    def instrument_fault_unseen(self, station: Station | None) -> bool:
+        """Return whether a fault of a cell or of the level is active, and the bridge shows no sign of it."""
+        faulty = [name for name in self._world.plan.active if self._table[name].organ in _INSTRUMENTS]
+        if not faulty:
+            return False
+        shown = frozenset[Sign]() if station is None else signs_of(station)
+        return any(not shown & self._table[name].signs for name in faulty)
 
     def _hidden(self, watch: _Watch) -> bool:
         mine = watch.fault.name

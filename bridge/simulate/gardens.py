@@ -8,8 +8,8 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from bridge.config.building import station_plan
+from bridge.config.mistakes import Mistakes
 from bridge.config.reservoir import ReservoirTable
-from bridge.config.tables import Mistakes
 from bridge.errors import InputError
 from bridge.protocol.messages import Feature
 from bridge.rig.scenario import (
@@ -67,6 +67,16 @@ def garden(name: str) -> Garden:
     return Garden(world, garden_of(world).plan, world is _GLASSHOUSE, world is _BUTT)
 
 
+def with_cartridge(place: Garden, capacity_g: float) -> Garden:
+    """Return a garden with an exchange cartridge of this capacity, in the world and in the plan.
+
+    Raises:
+        InputError: The tables of the garden contradict each other, which is a mistake in this module.
+    """
+    world = replace(place.scenario, cartridge=replace(place.scenario.cartridge, capacity_g=capacity_g))
+    return replace(place, scenario=world, plan=garden_of(world).plan)
+
+
 def garden_of(world: Scenario) -> Garden:
     """Return the garden of a world, with the plan that a configuration file for this world gives.
 
@@ -106,6 +116,7 @@ def _tables(world: Scenario) -> dict[str, Any]:
         "port": "/dev/simulated",
         "factor": world.factor,
         "assumed_ppm": barrel.start_ppm,
+        "open_surface_m2": barrel.open_surface_m2,
         "shape": {
             "kind": "upright-cylinder",
             "diameter_m": barrel.diameter_m,
@@ -115,7 +126,10 @@ def _tables(world: Scenario) -> dict[str, Any]:
         "product": {"cell_constant_per_cm": fittings.product_cell_per_cm},
         "purifier": {"drain_valve": Feature.DRAIN_VALVE in features, "flow_max_l_min": 3.0},
     }
-    if Feature.FEED_CELL in features:
+    if fittings.check_cell_per_cm is not None:
+        tables["check_cell"] = {"cell_constant_per_cm": fittings.check_cell_per_cm}
+        tables["purifier"]["feed_ppm"] = world.feed.mean_ppm
+    elif Feature.FEED_CELL in features:
         tables["feed"] = {"cell_constant_per_cm": fittings.feed_cell_per_cm}
     else:
         tables["purifier"]["feed_ppm"] = world.feed.mean_ppm

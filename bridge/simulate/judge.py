@@ -24,6 +24,9 @@ _LATE_S = 2.5
 _UNSAVED_S = 1.5
 """A trip is on the disk after the scan that latched it and a sync of the disk."""
 _ABOVE_MARK_M = 0.006
+_SURELY_UNDER = 0.8
+"""Product under this share of the limit is under it for the guard too. Its band is up to 17 % for a cell with
+nothing but its label: 5 % (k = 1) of the label, and the method."""
 _SURELY = 1.02
 _UNSOUND = LocalFault.SELF_TEST | LocalFault.SUPPLY_LOW
 
@@ -77,6 +80,10 @@ class Judge:
         self._why: str | None = "nothing has arrived yet"
 
     # --- events ---------------------------------------------------------------------------------------
+
+    def recalibrated(self, garden: Garden) -> None:
+        """Record that the plan has another constant of the product cell."""
+        self._garden = garden
 
     def died(self, now_s: float, on_disk: Collection[str]) -> None:
         """Forget the trips of the last moment that nobody was shown, because they did not reach the disk."""
@@ -185,6 +192,10 @@ class Judge:
 
     # --- helpers --------------------------------------------------------------------------------------
 
+    @property
+    def _per_cm(self) -> float:
+        return self._garden.plan.product.chain.cell.constant_per_cm
+
     def _measured_ppm(self, sent: Sent) -> float | None:
         """Return the product's ppm by the salts of the simulated world, not by the bridge's compensation."""
         us, celsius = sent.inputs.product_us, sent.inputs.product_c
@@ -192,8 +203,9 @@ class Judge:
             return None
         scenario = self._garden.scenario
         none = conductivity_us_cm(0.0, scenario.factor, celsius)
-        one = conductivity_us_cm(1.0, scenario.factor, celsius)
-        return (us * scenario.fittings.product_cell_per_cm - none) / (one - none)
+        one = conductivity_us_cm(1.0, scenario.factor, celsius, scenario.walden)
+        # By the cell that the bridge has in its plan: an error of the cell itself is in no reading.
+        return (us * self._per_cm - none) / (one - none)
 
     def _look(self, sent: Sent, now_s: float, gap_s: float) -> None:
         inputs, limits, ppm = sent.inputs, self._limits, self.ppm
@@ -201,7 +213,7 @@ class Judge:
         self._bad_probe.look(self._probe_is_bad(sent), now_s)
         # Product over the limit during a fill keeps its timer while the valve is shut.
         self._over.look(over and (self.filling or self._over.at_s is not None), now_s)
-        in_spec_s = self._in_spec.look(ppm is not None and ppm < 0.9 * limits.limit_ppm, now_s)
+        in_spec_s = self._in_spec.look(ppm is not None and ppm < _SURELY_UNDER * limits.limit_ppm, now_s)
         if self._open_s >= limits.rinse_min_s + _LATE_S and in_spec_s >= limits.in_spec_s + _LATE_S:
             self.filling = True
         if sent.path is not Flow.SHUT and self._looks_swapped(sent):
@@ -228,14 +240,16 @@ class Judge:
         if not watch.lowest_c <= celsius <= watch.highest_c or celsius in watch.fault_codes_c:
             return True
         pure_us_cm = conductivity_us_cm(0.0, 1.0, min(50.0, max(0.0, celsius)))
-        return us * self._garden.scenario.fittings.product_cell_per_cm < 0.7 * pure_us_cm
+        return us * self._per_cm < 0.7 * pure_us_cm
 
     def _looks_swapped(self, sent: Sent) -> bool:
         fit = self._garden.scenario.fittings
         us, feed_us = sent.inputs.product_us, sent.inputs.feed_us
+        if self._garden.plan.feed is None:
+            return False
         if not isinstance(us, float) or not isinstance(feed_us, float) or feed_us <= 0.5:
             return False
-        return us * fit.product_cell_per_cm > 1.6 * feed_us * fit.feed_cell_per_cm
+        return us * self._per_cm > 1.6 * feed_us * fit.feed_cell_per_cm
 
     def _reason(self, sent: Sent) -> str | None:
         """Return why this frame and the frames before it forbid every path, or None."""

@@ -324,7 +324,8 @@ class SimulatedLog:
     def turn(self, reservoir: str, turn: Turn, on_disk: Callable[[bool], None] | None = None) -> None:
         """Write one scan to the log."""
         self.on_turn(turn)
-        written = self._policy.turn(reservoir, turn, self.clock.wall())
+        wall_s = self.clock.wall() - (self.clock.monotonic() - turn.now)
+        written = self._policy.turn(reservoir, turn, wall_s)
         if turn.decision.events or turn.command is not None:
             for wrong in _missing(reservoir, turn, written):
                 self.complain(wrong)

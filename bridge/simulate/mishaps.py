@@ -13,14 +13,14 @@ restarts. If the timer never reaches its bound, the fault ended before a sign wa
 """
 
 import random
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from enum import Enum
 
 from bridge.guard.commands import GuardCommand
 from bridge.guard.limits import Limits
 from bridge.guard.model import Advisory, AlarmId, Trip
-from bridge.rig.faults import Fault, FaultName
+from bridge.rig.faults import DISTURBANCES, PAIRED, Fault, FaultName
 from bridge.water.probe import ProbeSettings
 
 MONTH_S = 30.0 * 86_400.0
@@ -40,6 +40,8 @@ class Happening(Enum):
     DISK_FULL = "disk-full"
     DRAW = "draw-off"
     """Somebody uses much water, so that a fill is due."""
+    CALIBRATED = "calibration"
+    """The grower calibrates the product cell, and starts the bridge again."""
     COMMAND = "command"
     """Somebody at the hub sends a command. The command is drawn when it is sent."""
 
@@ -57,6 +59,11 @@ class Event:
     command: Callable[[float], GuardCommand] | None = None
     """Returns a person's command for the present time of the bridge's monotonic clock."""
 
+    @property
+    def is_any(self) -> bool:
+        """Whether anything happens. An event without a happening only ends a step at its time."""
+        return self.fault is not None or self.happening is not None or self.command is not None
+
 
 _MOMENTARY_S = (1.0, 15.0)
 _SELF_HEALING = frozenset(
@@ -66,10 +73,14 @@ _SELF_HEALING = frozenset(
         FaultName.LINK_LAG,
         FaultName.VOLTAGE_LOW,
         FaultName.PROBE_NOISY,
+        FaultName.PROBE_MAINS_NOISE,
+        FaultName.LEVEL_DITHER,
     }
 )
 _ON_THE_LINE = frozenset({FaultName.LINK_NOISE, FaultName.LINK_LAG})
 """These faults force steps of one second for as long as they last."""
+CELL_FAULTS = frozenset(name for name in FaultName if name.value.startswith(("probe", "temperature")))
+"""The faults of the product cell and its thermometer."""
 _ONLY_IN_FLOW = frozenset(
     {
         FaultName.PROBE_STUCK,
@@ -109,7 +120,10 @@ def events_of(seed: str, seconds: float, begins_s: float = 0.0) -> list[Event]:
 
 
 def _drawn(seed: str, begins_s: float, ends_s: float) -> list[Event]:
-    found = _faults(random.Random(f"{seed}/faults"), begins_s, ends_s)
+    found = _faults(random.Random(f"{seed}/faults"), begins_s, ends_s, PAIRED, 4.0 * _DAY_S, 2.5 * _HOUR_S)
+    slight = tuple(name for name in FaultName if name in DISTURBANCES)
+    chance = random.Random(f"{seed}/disturbances")
+    found += _faults(chance, begins_s, ends_s, slight, 16.0 * _DAY_S, 12.0 * _HOUR_S)
     ways = (
         # The mean interval in a calm month and in a brutal month, and the range of sizes.
         (Happening.POWER_CUT, 40 * _DAY_S, 12 * _HOUR_S, (5.0, 6 * _HOUR_S)),
@@ -126,11 +140,17 @@ def _drawn(seed: str, begins_s: float, ends_s: float) -> list[Event]:
     return sorted(found, key=lambda event: event.at_s)
 
 
-def _faults(chance: random.Random, at_s: float, ends_s: float) -> list[Event]:
+def _faults(
+    chance: random.Random,
+    at_s: float,
+    ends_s: float,
+    names: Sequence[FaultName],
+    calm_s: float,
+    brutal_s: float,
+) -> list[Event]:
     found: list[Event] = []
-    names = list(FaultName)
     while True:
-        at_s = _next(chance, at_s, 4.0 * _DAY_S, 2.5 * _HOUR_S)
+        at_s = _next(chance, at_s, calm_s, brutal_s)
         if at_s >= ends_s:
             return found
         brutal = is_brutal(at_s)
@@ -221,6 +241,7 @@ class Organ(Enum):
     WATER = "valve, supply and hose"
     PURIFIER = "purifier"
     CONTROLLER = "controller"
+    CLOCK = "controller's clock"
     LINK = "link"
 
 
@@ -249,6 +270,7 @@ _HIDDEN_BY: dict[Organ, frozenset[Organ]] = {
     Organ.WATER: frozenset({Organ.WATER, Organ.LEVEL}),
     Organ.PURIFIER: frozenset({Organ.PROBE, Organ.CELLS, Organ.WATER}),
     Organ.CONTROLLER: frozenset({Organ.CONTROLLER}),
+    Organ.CLOCK: frozenset(),
     Organ.LINK: frozenset({Organ.LINK}),
 }
 _ALWAYS_HIDE = frozenset({Organ.CONTROLLER, Organ.LINK})
@@ -263,10 +285,20 @@ def hidden_by(organ: Organ) -> frozenset[Organ]:
 
 
 def hazards(
-    limits: Limits, watch: ProbeSettings, has_level_sensor: bool, flow_l_s: float, leak_l_s: float
+    limits: Limits,
+    watch: ProbeSettings,
+    has_level_sensor: bool,
+    flow_l_s: float,
+    leak_l_s: float,
+    *,
+    has_check_cell: bool = False,
+    has_switches: bool = True,
 ) -> dict[FaultName, Hazard]:
     """Return the table for one station. Each bound is a time of the plan plus seconds for the frames."""
     probe = frozenset[Sign]({Trip.PROBE_FAILURE})
+    # A check cell takes the channel of the feed cell, and is compared with the product cell in each fill.
+    has_feed = has_level_sensor and not has_check_cell
+    apart = frozenset[Sign]({Trip.CELLS_DISAGREE}) if has_check_cell else frozenset[Sign]()
     no_rise = frozenset[Sign]({Trip.NO_RISE, Trip.FILL_OVER_TIME})
     product = frozenset[Sign]({Trip.PRODUCT_OVER_LIMIT, Trip.RESERVOIR_BUDGET})
     rises = frozenset[Sign]({Trip.RISE_WHILE_CLOSED, Trip.OVERFLOW})
@@ -287,16 +319,16 @@ def hazards(
         Hazard(
             FaultName.PROBES_SWAPPED,
             Organ.CELLS,
-            probe | product,
-            Matters.PURE if has_level_sensor else Matters.NEVER,
+            probe | product | apart,
+            Matters.PURE if has_feed else Matters.NEVER,
             # Swapped cells have each other's constants, so only very pure product reads worse than the feed.
             watch.swapped_after_s + probe_s,
-            "" if has_level_sensor else "no feed cell is fitted, so no cells can be swapped",
+            "" if has_feed else "no feed cell is fitted, so no cells can be swapped",
         ),
         Hazard(
             FaultName.PROBE_STUCK,
             Organ.PROBE,
-            probe | product,
+            probe | product | apart,
             Matters.WARMED,
             watch.frozen_after_s + probe_s,
             "a probe stuck at a good value reads good until then; a hand sample shows the fault sooner",
@@ -304,14 +336,14 @@ def hazards(
         Hazard(
             FaultName.PROBE_NOISY,
             Organ.PROBE,
-            frozenset({Advisory.PROBE_MAINTENANCE, Trip.PROBE_FAILURE, Trip.PRODUCT_OVER_LIMIT}),
+            probe | apart | {Advisory.PROBE_MAINTENANCE, Trip.PRODUCT_OVER_LIMIT},
             Matters.ALWAYS,
             90.0,
         ),
         Hazard(
             FaultName.PROBE_DRIFT,
             Organ.PROBE,
-            probe,
+            probe | apart,
             Matters.NEVER,
             0.0,
             "a hand sample or a calibration shows it; a reading below that of pure water is a sign, too",
@@ -319,9 +351,9 @@ def hazards(
         Hazard(
             FaultName.FEED_PROBE_DRY,
             Organ.FEED,
-            frozenset({Advisory.FEED_PROBE_FAILURE}),
+            probe if has_check_cell else frozenset({Advisory.FEED_PROBE_FAILURE}),
             Matters.ALWAYS if has_level_sensor else Matters.NEVER,
-            FRAMES_S,
+            probe_s if has_check_cell else FRAMES_S,
             "" if has_level_sensor else "no feed cell is fitted",
         ),
         Hazard(
@@ -337,6 +369,15 @@ def hazards(
             frozenset({Trip.LEVEL_FAILURE}),
             Matters.ALWAYS,
             22.0 + limits.level_failure_after_s + FRAMES_S,
+        )
+        if has_switches
+        else Hazard(
+            FaultName.FLOATS_CONTRADICT,
+            Organ.LEVEL,
+            no_rise | {Trip.LEVEL_FAILURE, Trip.RISE_WHILE_CLOSED, Trip.OVERFLOW, Trip.FILL_OVER_VOLUME},
+            Matters.FILLING,
+            no_rise_s,
+            "no switches are fitted, so a level that reads upside down shows only in a fill",
         ),
         Hazard(
             FaultName.LEVEL_SENSOR_OPEN,
@@ -355,7 +396,12 @@ def hazards(
             "" if has_level_sensor else "no level sensor is fitted",
         ),
         Hazard(
-            FaultName.OVERFLOW_FLOAT_UP, Organ.OVERFLOW, frozenset({Trip.OVERFLOW}), Matters.ALWAYS, FRAMES_S
+            FaultName.OVERFLOW_FLOAT_UP,
+            Organ.OVERFLOW,
+            frozenset({Trip.OVERFLOW}),
+            Matters.ALWAYS if limits.has_overflow_float else Matters.NEVER,
+            FRAMES_S,
+            "" if limits.has_overflow_float else "no overflow float is fitted",
         ),
         Hazard(
             FaultName.OVERFLOW_FLOAT_DOWN,
@@ -435,5 +481,26 @@ def hazards(
         ),
         Hazard(FaultName.PURIFIER_EXHAUSTED, Organ.PURIFIER, product, Matters.OVER, over_s),
         Hazard(FaultName.PURIFIER_SLIPPING, Organ.PURIFIER, product, Matters.OVER, over_s),
+        *_disturbances(probe | apart),
     ]
     return {row.fault: row for row in rows}
+
+
+def _disturbances(of_a_cell: frozenset[Sign]) -> list[Hazard]:
+    """Return the rows of the faults of degree. The guard must bear them, with a sign or without one."""
+    by_hand = "a hand sample, a calibration or a check cell shows it"
+    salty = f"{by_hand}; only salty water reads low"
+    swings = "shield the cable; the readings swing around the true value"
+    late = "clean the float; the full switch or the overflow float ends a late fill"
+    shows: frozenset[Sign] = of_a_cell | {Advisory.PROBE_MAINTENANCE, Trip.PRODUCT_OVER_LIMIT}
+    level = frozenset[Sign]({Trip.LEVEL_FAILURE, LEVEL_HEALTH})
+    none = frozenset[Sign]()
+    rows: tuple[tuple[FaultName, Organ, frozenset[Sign], str], ...] = (
+        (FaultName.PROBE_HALF_WET, Organ.PROBE, shows, by_hand),
+        (FaultName.PROBE_SCALED, Organ.PROBE, shows, salty),
+        (FaultName.PROBE_MAINS_NOISE, Organ.PROBE, shows, swings),
+        (FaultName.LEVEL_DITHER, Organ.LEVEL, level, "the level is filtered, so it is only less exact"),
+        (FaultName.FLOAT_HYSTERESIS, Organ.LEVEL, level, late),
+        (FaultName.CONTROLLER_CLOCK_SLOW, Organ.CLOCK, none, "a lease lasts longer by the same share"),
+    )
+    return [Hazard(name, organ, signs, Matters.NEVER, 0.0, remark) for name, organ, signs, remark in rows]

@@ -2,6 +2,7 @@
 
 import json
 from dataclasses import asdict, dataclass, field, fields
+from math import exp
 from statistics import median
 
 from bridge.simulate.accounts import Entered
@@ -29,6 +30,9 @@ class Task:
     """The file for the log; None for a log in memory."""
     station_only: bool = False
     """Whether the log keeps only the state for a restart, without a forecast and without the relay."""
+    short: bool = False
+    """Whether the forecast and the views in which only values change are left out: in a scene of some minutes
+    no verdict reads them. The station, the keeper, the whole log policy and the relay run."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +57,8 @@ class Outcome:
     happenings: dict[str, int] = field(default_factory=dict)
     trips: dict[str, int] = field(default_factory=dict)
     alarms: dict[str, int] = field(default_factory=dict)
+    false_alarms: int = 0
+    """Alarms that the true state does not explain. Counted in gardens without faults only."""
     entered: Entered = field(default_factory=Entered)
     promises: Promises = field(default_factory=Promises)
     let_in_l: float = 0.0
@@ -106,6 +112,7 @@ class Summary:
     happenings: dict[str, int] = field(default_factory=dict)
     trips: dict[str, int] = field(default_factory=dict)
     alarms: dict[str, int] = field(default_factory=dict)
+    false_alarms: int = 0
     entered: Entered = field(default_factory=Entered)
     promises: Promises = field(default_factory=Promises)
     let_in_l: float = 0.0
@@ -127,6 +134,7 @@ def summed(seed: int, reservoirs: int, years: float, outcomes: list[Outcome]) ->
         whole.steps += one.steps
         whole.violations += one.violations
         whole.let_in_l += one.let_in_l
+        whole.false_alarms += one.false_alarms
         whole.log_rows += one.rows
         whole.most_ppm = max(whole.most_ppm, one.most_ppm)
         whole.shut_after_death_s = max(whole.shut_after_death_s, one.shut_after_death_s)
@@ -143,6 +151,33 @@ def summed(seed: int, reservoirs: int, years: float, outcomes: list[Outcome]) ->
             _add_tally(tallies.setdefault(name, Tally()), tally)
     whole.rows = [_row(name, tally) for name, tally in tallies.items()]
     return whole
+
+
+def poisson_limits(count: int) -> tuple[float, float]:
+    """Return the ends of the exact 95 % interval of the mean of a Poisson count.
+
+    Args:
+        count: The number of events that were seen, 0 or more.
+
+    Returns:
+        The means at which so many events or more, and so many or fewer, have a probability of 2.5 %
+        (Garwood, Biometrika 28, 1936, 437).
+    """
+    low = 0.0 if count == 0 else _mean_at(count - 1, 0.975)
+    return low, _mean_at(count, 0.025)
+
+
+def _mean_at(count: int, share: float) -> float:
+    """Return the mean of the Poisson distribution that has this share at or under the count."""
+    low, high = 0.0, 2.0 * count + 20.0
+    for _ in range(60):
+        mean = 0.5 * (low + high)
+        term = total = exp(-mean)
+        for n in range(1, count + 1):
+            term *= mean / n
+            total += term
+        low, high = (mean, high) if total > share else (low, mean)
+    return 0.5 * (low + high)
 
 
 def _add_entered(into: Entered, more: Entered) -> None:
@@ -217,6 +252,13 @@ def as_text(summary: Summary) -> str:
         lines.append(f"Over the rim, while both floats were at fault: {entered.both_floats_l:.2f} L.")
     lines.append(f"Trips: {_counts(summary.trips)}.")
     lines.append(f"Alarms: {_counts(summary.alarms)}.")
+    if not summary.with_faults:
+        low, high = poisson_limits(summary.false_alarms)
+        years = summary.reservoir_years
+        lines.append(
+            f"False alarms: {summary.false_alarms} in {years:g} reservoir-years; 95 % interval of the rate "
+            f"{low / years:.3f} to {high / years:.3f} a reservoir-year."
+        )
     lines += ["", *_verdict(summary)]
     return "\n".join(lines)
 

@@ -11,6 +11,7 @@ trip. The grower repeats a refused reset a few times.
 """
 
 import json
+import math
 import random
 from collections.abc import Callable
 
@@ -37,6 +38,7 @@ from bridge.history.records import Stamp
 from bridge.rig.faults import CURED_BY_CARTRIDGE, Fault, FaultName
 from bridge.rig.rig import Rig
 from bridge.rig.scenario import DAY_S
+from bridge.simulate.instruments import TrueMeter
 from bridge.simulate.log import Complain, Disk
 from bridge.station.station import Station, Turn
 from bridge.station.view import StationView
@@ -62,6 +64,11 @@ class Audience:
         self._frames = -1
         self._unheard: dict[str, float] = {}
         """The latched trips that no view has shown yet, each with its time."""
+
+    @property
+    def waits(self) -> bool:
+        """Whether a latched trip was not shown yet."""
+        return bool(self._unheard)
 
     def began(self) -> None:
         """Forget the views of the last session, because a new session starts."""
@@ -122,9 +129,15 @@ _ALARMS = (*Trip, *Advisory)
 class HubHand:
     """Draws commands at random; mutable."""
 
-    def __init__(self, seed: str) -> None:
-        """Create a sender of commands. The seed determines the commands and their times."""
+    def __init__(self, seed: str, sampled: Callable[[], float] | None = None) -> None:
+        """Create a sender of commands. The seed determines the commands and their times.
+
+        Args:
+            seed: The seed of the task.
+            sampled: Measures the reservoir. Without it, the samples are of no water.
+        """
         self._chance = random.Random(f"{seed}/hub")
+        self._sampled = sampled
 
     def any_command(self, now: float) -> GuardCommand:
         """Return one random command."""
@@ -146,7 +159,8 @@ class HubHand:
             case 6:
                 return Retest(at, _NAME, chance.uniform(0.0, 80.0))
             case 7:
-                return ReservoirSample(at, _NAME, 60.0 * chance.random() ** 3)
+                ppm = 60.0 * chance.random() ** 3
+                return ReservoirSample(at, _NAME, ppm if self._sampled is None else self._sampled())
             case _:
                 return Hold(at, _NAME, False)
 
@@ -236,9 +250,13 @@ class Carrier:
 SETTLES_S = 180.0
 _AGAIN_S = 300.0
 _MOST_TRIES = 5
-_HAND_METER = 0.02
-_WORN = 0.85
+_LAYERS = 0.02
+"""A reservoir is not evenly mixed, so a sample differs from the whole by this standard deviation."""
+WORN = 0.85
+"""The load, as a share of the capacity, at which a cartridge is changed."""
 _SAMPLE_EVERY_S = 21.0 * DAY_S
+_TOO_LITTLE_L = 1.0
+"""Less water cannot be sampled."""
 _GROWER = "grower"
 
 Give = Callable[[GuardCommand], str | None]
@@ -253,21 +271,27 @@ class Grower:
         rig: Rig,
         send: Give,
         inject: Callable[[Fault], None],
+        meter: TrueMeter,
         *,
         keeps_records: bool = False,
+        worn: float = WORN,
     ) -> None:
-        """Create a grower. The seed determines the times of the visits and the errors of the meter.
+        """Create a grower. The seed determines the times of the visits and the errors of the samples.
 
         Args:
             seed: The seed of the task.
             rig: The world to look after.
             send: Sends a command to the bridge.
             inject: Injects a fault.
+            meter: The hand meter.
             keeps_records: Whether the grower measures the reservoir every few weeks, also without an alarm.
+            worn: The load, as a share of the capacity, at which the grower changes a cartridge.
         """
-        # Values of its own, so that the other visits of a seed do not depend on the records.
-        self._meter = random.Random(f"{seed}/records") if keeps_records else None
-        self._sample_at = 0.0
+        self._worn = worn
+        self._meter = meter
+        # Values of its own, so that the other visits of a seed do not depend on the samples.
+        self._layers = random.Random(f"{seed}/records")
+        self._sample_at = 0.0 if keeps_records else math.inf
         self._chance = random.Random(f"{seed}/grower")
         self._rig = rig
         self._send = send
@@ -313,15 +337,20 @@ class Grower:
         return (now_s // DAY_S + 1.0) * DAY_S + self._chance.uniform(9.0, 17.0) * 3600.0
 
     def _look_after_cartridge(self, station: Station | None, clock: Callable[[], float]) -> None:
-        if self._rig.world.purifier.load_fraction >= _WORN:
+        if self._rig.world.purifier.load_fraction >= self._worn:
             self._change(station, clock)
 
     def _keep_records(self, now_s: float, station: Station | None, clock: Callable[[], float]) -> None:
-        if self._meter is None or station is None or now_s < self._sample_at:
+        if station is None or now_s < self._sample_at or self._rig.world.reservoir.volume_l < _TOO_LITTLE_L:
             return
         self._sample_at = now_s + _SAMPLE_EVERY_S
-        ppm = self._rig.world.reservoir.ppm * self._meter.gauss(1.0, _HAND_METER)
-        self._send(ReservoirSample(clock(), _GROWER, ppm))
+        self._send(ReservoirSample(clock(), _GROWER, self.sampled_ppm()))
+
+    def sampled_ppm(self) -> float:
+        """Return what the hand meter shows now in a sample of the reservoir."""
+        world = self._rig.world
+        ppm = world.reservoir.ppm * self._layers.gauss(1.0, _LAYERS)
+        return self._meter.ppm(world.scenario, ppm, world.water_c)
 
     def _change(self, station: Station | None, clock: Callable[[], float]) -> None:
         self._rig.world.change_cartridge()
@@ -337,7 +366,7 @@ class Grower:
             # Only a restart makes the controller test itself again.
             self._inject(Fault(FaultName.CONTROLLER_RESET, world.time_s, world.time_s + 2.0))
         latched = set() if station is None else {latch.trip for latch in station.state.latches}
-        worn = bool(active & CURED_BY_CARTRIDGE) or world.purifier.load_fraction >= _WORN
+        worn = bool(active & CURED_BY_CARTRIDGE) or world.purifier.load_fraction >= self._worn
         if worn:
             self._change(station, clock)
         elif Trip.PRODUCT_OVER_LIMIT in latched:
@@ -349,10 +378,11 @@ class Grower:
     def _finish(self, station: Station, clock: Callable[[], float]) -> bool:
         """Measure, acknowledge and reset. Returns True if no trip is left."""
         reservoir = self._rig.world.reservoir
-        if reservoir.ppm >= 45.0:
+        shown_ppm = self.sampled_ppm()
+        if shown_ppm >= 45.0:
             # The water is unfit for the plants. The grower pumps it onto the lawn and measures the rest.
             self._rig.world.draw(max(1.0, reservoir.volume_l), flow_l_min=60.0)
-        self._send(ReservoirSample(clock(), _GROWER, reservoir.ppm * self._chance.gauss(1.0, _HAND_METER)))
+        self._send(ReservoirSample(clock(), _GROWER, shown_ppm))
         self._send(Acknowledge(clock(), _GROWER, None))
         if station.state.latches:
             self._send(Reset(clock(), _GROWER, None))

@@ -6,7 +6,8 @@ promise of 80 % is kept if the truth lies inside the interval in 72 to 88 of 100
 98.
 
 The rows are independent of each other: to judge another forecast, add a function that fills a :class:`Kept`.
-What a station publishes is judged in the campaign itself, against the rig; :func:`judge_view` lists it.
+What a station publishes is judged in the campaign itself, against the rig with the true errors of its
+instruments (:mod:`bridge.simulate.instruments`).
 """
 
 import math
@@ -15,23 +16,33 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 
+from bridge.errors import OutOfRangeError
 from bridge.estimate.reservoir import Basis
+from bridge.estimate.verdict import passes
 from bridge.forecast.by_hand import HandPlan, purifier_after
 from bridge.guard.model import Flow
 from bridge.history.records import EntryRow, Litres, LitresRow, SampleRow, Stamp
 from bridge.purifier.cartridge import Kind
 from bridge.purifier.forecast import Interval
+from bridge.rig.sensors import conductivity_us_cm
 from bridge.rig.water_path import Truth
+from bridge.rig.world import World
 from bridge.simulate.weather import Habits, daily_use, invented_weather
 from bridge.station.plan import CartridgePlan
 from bridge.station.view import StationView
 from bridge.tank.cover import days_until_dry
 from bridge.tank.daily_use import HORIZON_DAYS, DailyUse, learn
 from bridge.tank.use import DrawOff
+from bridge.water.measurement import MeasuringChain, measure
 
 DAYS = 900
 _LIMIT_PPM = 25.0
 _MIDSUMMER_NOON = datetime(2024, 6, 21, 12, tzinfo=UTC)
+_NOT_PURE_PPM = 2.0
+"""No interval is narrower than 0.1 ppm, so purer product says little about its uncertainty."""
+_NO_WATER_L = 1.0
+_NEAR_LIMIT = 0.9
+"""Water whose interval ends above this share of the limit, and below the limit, is just accepted."""
 _LEAST_JUDGED = 20
 """Fewer cases than this decide nothing about a share."""
 
@@ -47,6 +58,10 @@ class Kept:
     """Cases in which the truth was below the low end of the 95 % interval."""
     only_95: bool = False
     """The forecast states no 80 % interval."""
+    accepted: int = 0
+    """Of water: the cases in which it was just accepted."""
+    wrongly: int = 0
+    """Of these: the cases in which it was at or over the limit."""
 
     def judge(self, truth: float, low80: float, high80: float, low95: float, high95: float) -> None:
         """Add one case."""
@@ -62,6 +77,8 @@ class Kept:
         self.in_95 += more.in_95
         self.below_95 += more.below_95
         self.only_95 = self.only_95 or more.only_95
+        self.accepted += more.accepted
+        self.wrongly += more.wrongly
 
 
 @dataclass(slots=True)
@@ -98,28 +115,66 @@ class Purifier:
     """The feed is mixed anew every few weeks, to 0.4 to 1.6 of its mean."""
 
 
-def judge_view(found: Promises, view: StationView, truth: Truth, *, true_samples: bool = True) -> None:
-    """Judge the values that a station publishes with an expanded uncertainty (k = 2) against the true water.
+def judge_product(found: Promises, view: StationView, truth: Truth) -> None:
+    """Judge the product that a station publishes, with its interval (k = 2), against the true one.
 
-    Only sound moments count: a fault of the rig is what the guard is for. Product counts while it flows.
+    Only sound moments of flowing product count: a fault of the rig is what the guard is for.
+    """
+    if truth.faults or truth.path is Flow.SHUT:
+        return
+    _judge_water(found, "product", view.product_ppm, view.product_uncertainty_ppm, truth.product_ppm)
+    if truth.product_ppm >= _NOT_PURE_PPM:
+        name = f"product of {_NOT_PURE_PPM:g} ppm and more"
+        _judge_water(found, name, view.product_ppm, view.product_uncertainty_ppm, truth.product_ppm)
+
+
+def judge_at_limit(found: Promises, world: World, chain: MeasuringChain) -> None:
+    """Count whether water exactly at the limit would be accepted with the present cell and thermometer.
+
+    The reading rises with the concentration. So the water that is just accepted is at or over the limit
+    exactly if water at the limit is accepted.
+
+    Args:
+        found: the counts to add to.
+        world: the world with the true errors.
+        chain: the measuring chain of the bridge.
+    """
+    scenario, error, celsius = world.scenario, world.sensors.product_error, world.water_c
+    us_cm = conductivity_us_cm(scenario.limit_ppm, scenario.factor, celsius, scenario.walden)
+    label_per_cm = scenario.fittings.product_cell_per_cm
+    shown_us = us_cm / label_per_cm * error.gain_at(world.time_s) + error.offset_us
+    try:
+        seen = measure(chain, shown_us, celsius + error.thermometer_k)
+    except OutOfRangeError:
+        return
+    row = found.of("product")
+    row.accepted += 1
+    row.wrongly += passes(seen.dissolved_solids_ppm, seen.expanded_uncertainty_ppm, scenario.limit_ppm)
+
+
+def judge_reservoir(found: Promises, view: StationView, truth: Truth, *, with_faults: bool) -> None:
+    """Judge the reservoir that a station publishes, with its interval (k = 2), against the true water.
 
     Args:
         found: the counts to add to.
         view: what the station publishes.
         truth: the true state of the rig.
-        true_samples: False if people send samples that are not of this water. Then no interval of the
-            reservoir can hold the truth, and it is not judged.
+        with_faults: whether the span has faults. The caller leaves out the moments of a fault of an
+            instrument that the bridge does not show.
     """
-    if truth.faults:
-        return
-    if truth.path is not Flow.SHUT:
-        _judge_water(found, "product", view.product_ppm, view.product_uncertainty_ppm, truth.product_ppm)
-    if not true_samples:
+    ppm, band_ppm = view.reservoir_ppm, view.reservoir_uncertainty_ppm
+    if truth.volume_l < _NO_WATER_L or ppm is None or band_ppm is None:
         return
     # An assumed value has so wide an interval that it would hide a bad one of the balance.
     assumed = view.reservoir_basis == Basis.ASSUMED.value
     name = "reservoir, assumed" if assumed else "reservoir"
-    _judge_water(found, name, view.reservoir_ppm, view.reservoir_uncertainty_ppm, truth.reservoir_ppm)
+    name = f"{name}, with faults" if with_faults else name
+    _judge_water(found, name, ppm, band_ppm, truth.reservoir_ppm)
+    limit_ppm = view.identity.limit_ppm
+    if _NEAR_LIMIT * limit_ppm <= ppm + band_ppm < limit_ppm:
+        row = found.of(name)
+        row.accepted += 1
+        row.wrongly += truth.reservoir_ppm >= limit_ppm
 
 
 def _judge_water(
@@ -289,7 +344,11 @@ def _sample(stamp: Stamp, of: str, ppm: float) -> SampleRow:
     return SampleRow(stamp, "purifier", of, max(ppm, 0.0) / 0.5, max(ppm, 0.0), 1.0, 0.5, 20.0, "", "")
 
 
-_HEADINGS = ("promise", "cases", "in 80 %", "in 95 %", "under the low end")
+_HEADINGS = ("promise", "cases", "in 80 %", "in 95 %", "lower", "accepted", "over")
+_LEGEND = (
+    "lower: truths under the low end of the 95 % interval. accepted: water that was accepted just under its "
+    "limit; over: the share of it that is at or over the limit."
+)
 
 
 def as_lines(promises: Promises) -> list[str]:
@@ -297,8 +356,12 @@ def as_lines(promises: Promises) -> list[str]:
     cells: list[tuple[str, ...]] = [_HEADINGS]
     for name, kept in sorted(promises.kept.items()):
         in_80 = "-" if kept.only_95 else _share(kept.in_80, kept.cases, 0.72, 0.88)
-        in_95 = _share(kept.in_95, kept.cases, 0.90, 1.0 if kept.only_95 else 0.98)
-        cells.append((name, str(kept.cases), in_80, in_95, _share(kept.below_95, kept.cases, 0.0, 0.05)))
+        low, high, places = (0.93, 0.99, 1) if kept.only_95 else (0.90, 0.98, 0)
+        in_95 = _share(kept.in_95, kept.cases, low, high, places)
+        accepted = str(kept.accepted) if kept.accepted else "-"
+        over = _share(kept.wrongly, kept.accepted, 0.0, 0.025, 1)
+        below = _share(kept.below_95, kept.cases, 0.0, 0.05)
+        cells.append((name, str(kept.cases), in_80, in_95, below, accepted, over))
     widths = [max(len(line[column]) for line in cells) for column in range(len(_HEADINGS))]
     lines = [
         "  ".join(
@@ -307,6 +370,7 @@ def as_lines(promises: Promises) -> list[str]:
         )
         for line in cells
     ]
+    lines.append(_LEGEND)
     if promises.orders:
         lines.append(
             f"Orders: {promises.orders}, of which {promises.late} came late by more than a day "
@@ -316,9 +380,9 @@ def as_lines(promises: Promises) -> list[str]:
     return lines
 
 
-def _share(count: int, cases: int, low: float, high: float) -> str:
+def _share(count: int, cases: int, low: float, high: float, places: int = 0) -> str:
     if not cases:
         return "-"
     share = count / cases
     mark = "*" if cases >= _LEAST_JUDGED and not low <= share <= high else ""
-    return f"{share:.0%}{mark}"
+    return f"{share:.{places}%}{mark}"

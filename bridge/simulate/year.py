@@ -15,7 +15,7 @@ from bridge.clock import VirtualClock
 from bridge.daemon import saved_state
 from bridge.daemon.log_policy import COUNTERS_S
 from bridge.guard.commands import GuardCommand
-from bridge.guard.model import Phase, Trip
+from bridge.guard.model import Flow, Phase, Trip
 from bridge.guard.state import AlarmChanged, Latched, Unlatched
 from bridge.history.records import StateRow
 from bridge.rig.faults import Fault, FaultName
@@ -24,13 +24,14 @@ from bridge.rig.world import World
 from bridge.simulate.accounts import Witness
 from bridge.simulate.checks import Checks
 from bridge.simulate.filed import FileDisk
-from bridge.simulate.gardens import Garden, garden
+from bridge.simulate.gardens import Garden, garden, with_cartridge
+from bridge.simulate.instruments import EXACT_INSTRUMENTS, fitted, recalibrated
 from bridge.simulate.life import Life
 from bridge.simulate.log import COMMIT_S, WRITEBACK_S, Disk, MemoryDisk, SimulatedLog
-from bridge.simulate.mishaps import Event, Happening, begun_at, events_of, is_brutal
+from bridge.simulate.mishaps import CELL_FAULTS, Event, Happening, begun_at, events_of, is_brutal
 from bridge.simulate.outcome import Outcome, Task
-from bridge.simulate.people import Audience, Carrier, Grower, HubHand, HubLog
-from bridge.simulate.promises import judge_view
+from bridge.simulate.people import WORN, Audience, Carrier, Grower, HubHand, HubLog
+from bridge.simulate.promises import judge_at_limit, judge_product, judge_reservoir
 from bridge.station.station import Station, StationEvent, Turn
 from bridge.station.view import StationView
 
@@ -40,8 +41,13 @@ _UNDRIVEN, _UNDRIVEN_TRIPPED = 5.0, 30.0
 _START_S = 1_760_000_000.0
 _SEASON_S, _SEASON_DAY = 1_775_001_600.0, 91
 """1 April 2026, UTC: a log in a file begins with a growing season, on the day of its weather."""
+_SEASON_CARTRIDGE_G, _SEASON_WORN = 110.0, 0.65
+"""A small cartridge, so that eight weeks in a file have a change of it. One fill takes up a quarter of it."""
 _EARLIEST_S = 1e6
 _JUDGE_EVERY_S = 600.0
+_DAY_S = 86_400.0
+_CALIBRATES_S = 20.0
+"""The bridge is stopped for this long when its cell is calibrated."""
 _NEVER_S = float("inf")
 _LITRES_STEP = 3.0
 """The step in litres, where a station counts litres by the level."""
@@ -60,10 +66,14 @@ class Year:
         """
         self.task = task
         chance = random.Random(f"{task.seed}/start")
-        here = place or garden(task.garden)
-        scenario = replace(here.scenario, start_day=chance.randrange(1, 366))
-        if task.log is not None:
-            scenario = replace(scenario, start_day=_SEASON_DAY)
+        here, instruments = place, EXACT_INSTRUMENTS
+        start_day = chance.randrange(1, 366)
+        if here is None:
+            chosen = garden(task.garden)
+            if task.log is not None:
+                chosen, start_day = with_cartridge(chosen, _SEASON_CARTRIDGE_G), _SEASON_DAY
+            here, instruments = fitted(chosen, task.seed)
+        scenario = replace(here.scenario, start_day=start_day)
         self.garden = replace(here, scenario=scenario)
         self.world = World(scenario, chance.randrange(1 << 30))
         controller = Witness(scenario.fittings.features)
@@ -77,13 +87,27 @@ class Year:
         self._hub_log = HubLog(self.checks.violated)
         self._audience = Audience(self._disk, name, self.checks.violated)
         self._log: SimulatedLog | None = None
-        self._grower = Grower(task.seed, self.rig, self.send, self.inject, keeps_records=task.log is not None)
-        self._hand = HubHand(task.seed)
+        self._grower = Grower(
+            task.seed,
+            self.rig,
+            self.send,
+            self.inject,
+            instruments.meter,
+            keeps_records=instruments.keeps_records or task.log is not None,
+            worn=WORN if task.log is None else _SEASON_WORN,
+        )
+        self._true_samples = instruments.honest_hub or not task.faults
+        self._hand = HubHand(task.seed, self._grower.sampled_ppm if instruments.honest_hub else None)
+        self._standards = random.Random(f"{task.seed}/standards")
         self._chance = random.Random(f"{task.seed}/lives")
         self._ends_s = task.days * 86_400.0
         self._begins_s = task.begins_day * 86_400.0
         if events is None:
             events = events_of(task.seed, self._ends_s, self._begins_s) if task.faults else []
+        if instruments.calibrates_at is not None:
+            at_s = instruments.calibrates_at * self._ends_s
+            visit = Event(at_s, happening=Happening.CALIBRATED, size=_CALIBRATES_S)
+            events = sorted([*events, visit], key=lambda event: event.at_s)
         self._events = events
         self._next_event = 0
         self._fine_until = 0.0
@@ -143,6 +167,9 @@ class Year:
             life.turn(now_s + self._offset_s, data)
             self.checks.judge.silence(now_s)
             self._audience.passed(life.now)
+            if now_s >= self._judged_s + _JUDGE_EVERY_S:
+                self._judged_s = now_s
+                self._judge(life.station)
         self._happen(now_s)
         if life is not None and life is self.life:
             self._press(life, now_s)
@@ -228,9 +255,9 @@ class Year:
         if now_s >= self._disk_back_at:
             self._disk_back_at = _NEVER_S
             self._disk.full(False)
-        events = self._events
-        while self._next_event < len(events) and events[self._next_event].at_s <= now_s:
-            event = events[self._next_event]
+        # An event can plan another one, which makes a new list.
+        while self._next_event < len(self._events) and self._events[self._next_event].at_s <= now_s:
+            event = self._events[self._next_event]
             self._next_event += 1
             if event.fault is not None:
                 if event.fault.name not in self.world.plan.active:
@@ -242,9 +269,34 @@ class Year:
 
     def plan(self, at_s: float) -> None:
         """Let a step end at this time, so that the caller can act then."""
-        ahead = self._events[self._next_event :]
-        self._events = sorted([*ahead, Event(at_s)], key=lambda event: event.at_s)
+        self._happens_at(at_s, Event(at_s))
+
+    def _happens_at(self, at_s: float, event: Event) -> None:
+        ahead = [*self._events[self._next_event :], replace(event, at_s=at_s)]
+        self._events = sorted(ahead, key=lambda one: one.at_s)
         self._next_event = 0
+
+    @property
+    def looks_closely(self) -> bool:
+        """Whether an event is so recent that a timer of the guard that does not count flow may run."""
+        return self.rig.line_s < self._fine_until
+
+    @property
+    def trip_waits(self) -> bool:
+        """Whether a trip was not shown to people yet."""
+        return self._audience.waits
+
+    @property
+    def next_event_s(self) -> float:
+        """The time of the next event, of a person's next act or of the end of a fault, line seconds."""
+        planned = (event.at_s for event in self._events[self._next_event :] if event.is_any)
+        return min(
+            min(planned, default=_NEVER_S),
+            self._restart_at,
+            self._disk_back_at,
+            self._grower.next_s,
+            self.world.plan.next_change_s,
+        )
 
     def befall(self, event: Event) -> None:
         """Apply the happening of an event now."""
@@ -255,6 +307,15 @@ class Year:
                 if self.life is None:
                     return
                 self._die(power_cut=what is Happening.POWER_CUT)
+                self._restart_at = now_s + event.size
+            case Happening.CALIBRATED:
+                if self.life is None or CELL_FAULTS & self.world.plan.active.keys():
+                    self._happens_at(now_s + _DAY_S, event)
+                    return
+                self._die(power_cut=False)
+                error, at_s = self.world.sensors.product_error, self.world.time_s
+                self.garden = recalibrated(self.garden, self._standards, error, at_s)
+                self.checks.recalibrated(self.garden)
                 self._restart_at = now_s + event.size
             case Happening.BROKER_GONE:
                 self._broker_back_at = max(self._broker_back_at, now_s + event.size)
@@ -292,7 +353,16 @@ class Year:
         kept = self._kept_at()
         self.checks.born(0.0 if kept is None else utc_s - kept[1] - (line_s - kept[0]))
         self._audience.began()
-        self.life = Life(plan, self.rig, clock, log, self.checks, self._on_view, self._on_event, whole=whole)
+        self.life = Life(
+            plan,
+            self.rig,
+            clock,
+            log,
+            self.checks,
+            self._on_view,
+            self._on_event,
+            whole=whole and not self.task.short,
+        )
         if whole:
             carrier = Carrier(
                 clock, self._disk, self._hub_log, lambda: self.rig.line_s >= self._broker_back_at
@@ -306,12 +376,17 @@ class Year:
     def _die(self, *, power_cut: bool) -> None:
         """End the bridge."""
         assert self.life is not None, "only a bridge that runs can die"
-        self._treated_l = None if self._disk.is_full else self.life.station.memory.inventory.load.treated_l
+        full = self._disk.is_full
+        self._treated_l = None if full else self.life.station.memory.inventory.load.treated_l
         self._lost_s = COUNTERS_S + COMMIT_S + self.task.fine_s + (WRITEBACK_S if power_cut else 0.0)
         self._disk.dies(power_cut)
         self._disk_back_at = _NEVER_S
         kept = self._disk.recent(saved_state.latched_key(self.garden.plan.identity.reservoir))
-        self.checks.died({entry[0] for entry in json.loads(kept[-1].text)["latches"]} if kept else ())
+        on_disk = json.loads(kept[-1].text) if kept else None
+        # A full disk keeps nothing new, which the bridge reports. A hold of that time is lost with it.
+        hold = on_disk is not None and bool(on_disk["hold"])
+        trips = set() if on_disk is None else {entry[0] for entry in on_disk["latches"]}
+        self.checks.died(trips, hold if full else None)
         self.life = None
 
     def _kept_at(self) -> tuple[float, float] | None:
@@ -359,11 +434,15 @@ class Year:
 
     def _on_view(self, view: StationView) -> None:
         self._audience.view(view)
-        if self.rig.line_s >= self._judged_s + _JUDGE_EVERY_S:
-            self._judged_s = self.rig.line_s
-            judge_view(
-                self.outcome.promises, view, self.world.truth(), true_samples=not self.outcome.task.faults
-            )
+
+    def _judge(self, station: Station) -> None:
+        """Judge the intervals that a station states now against the true water."""
+        promises, truth, view = self.outcome.promises, self.world.truth(), station.view()
+        judge_product(promises, view, truth)
+        if truth.path is not Flow.SHUT and not truth.faults:
+            judge_at_limit(promises, self.world, station.plan_in_use.product.chain)
+        if self._true_samples and not self.checks.detection.instrument_fault_unseen(station):
+            judge_reservoir(promises, view, truth, with_faults=self.task.faults)
 
     def _on_event(self, event: StationEvent) -> None:
         """Take short steps after an event on the hub. Events of a scan were counted with the scan."""

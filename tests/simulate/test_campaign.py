@@ -5,13 +5,14 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from scipy import stats
 
 from bridge.errors import InputError, OutOfRangeError
 from bridge.rig.faults import Fault, FaultName
 from bridge.simulate.campaign import run, tasks_of
 from bridge.simulate.gardens import NAMES
 from bridge.simulate.mishaps import Event, Happening
-from bridge.simulate.outcome import Outcome, Task, as_json, as_text, summed
+from bridge.simulate.outcome import Outcome, Task, as_json, as_text, poisson_limits, summed
 from bridge.simulate.year import Year, simulate
 
 pytestmark = pytest.mark.slow
@@ -37,6 +38,36 @@ def test_without_faults_no_garden_trips_or_alarms(name: str) -> None:
     assert outcome.trips == {}
     assert outcome.let_in_l > 50.0, "nothing was filled in, so nothing was shown"
     assert outcome.alarms.keys() <= {"temperature-out-of-range"}
+    assert outcome.false_alarms == 0
+    assert "False alarms: 0 in " in as_text(summed(7, 1, 2.0 / 365.25, [outcome]))
+
+
+def test_an_alarm_that_the_true_state_does_not_explain_is_counted_and_violates() -> None:
+    year = Year(Task("quiet", NAMES[0], 0.1, faults=False), events=[])
+    year.inject(Fault(FaultName.OVERFLOW_FLOAT_UP, 600.0, 1200.0))
+    outcome = year.run()
+    raised = [one.sentence for one in outcome.violations if one.sentence.startswith("the alarm ")]
+    assert "the alarm overflow was raised without a cause" in raised
+    assert outcome.false_alarms == len(raised)
+
+
+def test_a_calibration_that_a_fault_postpones_repeats_no_earlier_event() -> None:
+    dry = Fault(FaultName.PROBE_DRY, 1000.0, 8000.0)
+    events = [
+        Event(at_s=600.0, happening=Happening.DRAW, size=1.0),
+        Event(at_s=1000.0, fault=dry),
+        Event(at_s=2000.0, happening=Happening.CALIBRATED, size=20.0),
+    ]
+    outcome = Year(Task("postponed", NAMES[0], 1.1, faults=True), events=events).run()
+    assert outcome.happenings == {"draw-off": 1, "calibration": 1}
+
+
+@pytest.mark.parametrize("count", [0, 1, 7, 300])
+def test_the_rate_of_false_alarms_has_the_exact_interval_of_a_count(count: int) -> None:
+    # The limits are quantiles of chi-squared, which scipy has.
+    low, high = poisson_limits(count)
+    assert low == pytest.approx(0.5 * stats.chi2.ppf(0.025, 2 * count) if count else 0.0)
+    assert high == pytest.approx(0.5 * stats.chi2.ppf(0.975, 2 * count + 2))
 
 
 @pytest.fixture(scope="module")

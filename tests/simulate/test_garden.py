@@ -6,7 +6,7 @@ import pytest
 from vega_datasets import data
 
 from bridge.errors import InputError
-from bridge.simulate import garden_season, garden_table
+from bridge.simulate import garden_season
 from bridge.simulate.garden_world import BENCHES, LATITUDE_DEG, TrueDay, TrueTray, drawn_weather, hourly_mm
 from bridge.tank.evapotranspiration import hargreaves_mm
 from bridge.trays.course import Weather
@@ -72,11 +72,11 @@ def test_the_round_keeps_trays_under_their_limit_and_wet_and_its_intervals_hold(
     held, count = garden_season.coverage([judged for one in seasons for judged in one.judged])
     assert count >= 180
     assert 0.72 <= held / count <= 0.88
-    text = "\n".join(garden_table.lines(seasons))
+    text = "\n".join(garden_season.lines(seasons))
     assert f"in {held} of {count} forecasts" in text
 
 
 def test_a_weather_file_without_a_whole_season_is_refused() -> None:
     with pytest.raises(InputError, match="365 days"):
-        garden_table.season_of({date(2026, 3, 1): Weather(9.0, 2.0)}, 0, 365)
+        garden_season.season_of({date(2026, 3, 1): Weather(9.0, 2.0)}, 0, 365)
     assert "--garden" in refused("simulate", "--weather", "x.csv", "--years", "1")

@@ -18,10 +18,21 @@ def test_a_broken_promise_is_marked_and_a_kept_one_is_not() -> None:
     promises.kept["few"] = Kept(5, 0, 0, 5)
     lines = as_lines(promises)
     good, narrow, few = (next(line for line in lines if line.startswith(name)) for name in promises.kept)
-    assert good.split() == ["good", "100", "80%", "95%", "2%"]
-    assert narrow.split() == ["narrow", "100", "47%*", "64%*", "18%*"]
+    assert good.split() == ["good", "100", "80%", "95%", "2%", "-", "-"]
+    assert narrow.split() == ["narrow", "100", "47%*", "64%*", "18%*", "-", "-"]
     assert "*" not in few
     assert any("10, of which 2 came late" in line for line in lines)
+
+
+def test_an_interval_of_water_has_its_own_bounds_and_the_share_of_wrongly_accepted_water() -> None:
+    promises = Promises()
+    promises.kept["true"] = Kept(1000, 960, 960, 20, only_95=True, accepted=200, wrongly=5)
+    promises.kept["wide"] = Kept(1000, 995, 995, 0, only_95=True, accepted=200, wrongly=6)
+    true, wide = (
+        next(line for line in as_lines(promises) if line.startswith(name)) for name in promises.kept
+    )
+    assert true.split() == ["true", "1000", "-", "96.0%", "2%", "200", "2.5%"]
+    assert wide.split() == ["wide", "1000", "-", "99.5%*", "0%", "200", "3.0%*"]
 
 
 def test_a_garden_is_the_same_for_the_same_seed_and_judges_every_forecast() -> None:
