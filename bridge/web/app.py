@@ -13,22 +13,13 @@ from starlette.applications import Starlette
 from starlette.exceptions import HTTPException
 from starlette.middleware import Middleware
 from starlette.middleware.gzip import GZipMiddleware
-from starlette.requests import ClientDisconnect, Request
+from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp
 
-from bridge.daemon.page_lines import (
-    LONGEST_KEY,
-    LONGEST_PROPERTY,
-    LONGEST_UNIT,
-    LONGEST_VALUE,
-    CommandRequest,
-    CommandResult,
-    Fittings,
-    Setup,
-)
+from bridge.daemon.page_lines import CommandRequest, CommandResult, Fittings, Setup
 from bridge.display import as_json
 from bridge.display.from_view import facts_of
 from bridge.display.manual_page import html_of, title_of
@@ -38,34 +29,36 @@ from bridge.guard.rules import ACTIVE
 from bridge.mqtt.topics import Layout
 from bridge.station.plan import StationIdentity
 from bridge.station.view import StationView
-from bridge.web.course import LONGEST_MS, SHORTEST_MS, Span
+from bridge.web.by_hand import ByHand
 from bridge.web.entries import Filter
 from bridge.web.glance import glance_of, shown_view
-from bridge.web.history import BusyError, Records
-from bridge.web.security import SecurityMiddleware, TokenCheck, refusal
+from bridge.web.history import Records
+from bridge.web.round import Tick, tick_in
+from bridge.web.security import (
+    SecurityMiddleware,
+    TokenCheck,
+    answered,
+    command_in,
+    from_log,
+    object_in,
+    refusal,
+    require_json,
+    small_body,
+    span_of,
+)
 from bridge.web.server import Broadcaster, EventStream
 
 STATIC = Path(__file__).parent / "static"
-LONGEST_BODY = 2048
-"""Bytes; a command with its property is a quarter of it."""
-BODY_S = 5.0
 EXPIRES_S = 4.0
 """The daemon refuses a command that it reads later than this after the click."""
 RESULT_S = 6.0
 """How long a browser waits for the result."""
-TOO_LARGE = 413
-"""A number, because its name in the standard library differs between versions."""
 MOST_COMMANDS = 8
 """Commands that may wait for the daemon at the same time."""
 LAG_MS = 1000
 """The greatest age of a view when it arrives here."""
 QUIET_S = 5.0
 """Unchanged facts are sent again after this time, so their time shows that they are still valid."""
-
-_LONGEST = {
-    "property": LONGEST_PROPERTY, "value": LONGEST_VALUE, "unit": LONGEST_UNIT, "key": LONGEST_KEY,
-}  # fmt: skip
-"""The keys of a command, and the greatest number of characters of each."""
 
 SendCommand = Callable[[CommandRequest], None]
 _STATUS = {"done": HTTPStatus.OK, "refused": HTTPStatus.CONFLICT, "malformed": HTTPStatus.BAD_REQUEST}
@@ -104,6 +97,7 @@ class Page:
         """By reservoir: the last facts without their time, and when they were published."""
         self._token = TokenCheck(setup.token)
         self._records = Records(setup.log, setup.units)
+        self._by_hand = ByHand(setup.log, setup.garden, setup.units)
         self._files = StaticFiles(directory=STATIC)
         self._filling_ms: dict[str, int] = {}
         """Since when each reservoir fills, in UTC milliseconds; only reservoirs that fill now."""
@@ -125,7 +119,13 @@ class Page:
             Route(f"{reservoir}/history.csv", self._sheet, middleware=compressed),
             Route(f"{reservoir}/entries", self._entries, middleware=compressed),
             Route(f"{reservoir}/fills", self._fills),
+            Route(f"{reservoir}/cartridges", self._cartridges, middleware=compressed),
             Route(f"{reservoir}/command", self._command, methods=["POST"]),
+            Route(f"{reservoir}/sample", self._last_sample),
+            Route(f"{reservoir}/take-back", self._take_back, methods=["POST"]),
+            Route("/api/round", self._round, middleware=compressed),
+            Route("/api/round/tick", self._tick, methods=["POST"]),
+            Route("/api/round/untick", self._untick, methods=["POST"]),
             Route("/api/token", self._check_token, methods=["POST"]),
             Route("/manual/{topic}", self._manual, middleware=compressed),
             Route("/metrics", self._metrics),
@@ -229,6 +229,7 @@ class Page:
                 "temperature": units.temperature.value,
             },
             "can_act": self._token.is_set,
+            "has_round": self._by_hand.has_round,
         }
         known = [self._facts[name] for name in self._identities if name in self._facts]
         text = json.dumps(head, ensure_ascii=False, separators=(",", ":"))
@@ -278,6 +279,8 @@ class Page:
                     None if view is None else view.cover_low_days,
                     overflow_ms,
                     began_ms,
+                    () if view is None or view.round_ahead is None else view.round_ahead,
+                    None if view is None else view.round_flush_days,
                 )
             )
         setup = self._setup
@@ -304,7 +307,7 @@ class Page:
         return EventStream(self.events, self._everything)
 
     async def _history(self, request: Request) -> Response:
-        return await _from_log(self._records.course(self._identity(request), _span(request)))
+        return await from_log(self._records.course(self._identity(request), span_of(request)))
 
     async def _entries(self, request: Request) -> Response:
         named = request.query_params.get("kinds", ",".join(kind.value for kind in Filter))
@@ -313,10 +316,10 @@ class Page:
         except ValueError:
             known = ", ".join(kind.value for kind in Filter)
             raise HTTPException(HTTPStatus.BAD_REQUEST, f"'kinds' may name {known}.") from None
-        return await _from_log(self._records.entries(self._identity(request), _span(request), kinds))
+        return await from_log(self._records.entries(self._identity(request), span_of(request), kinds))
 
     async def _sheet(self, request: Request) -> Response:
-        identity, span = self._identity(request), _span(request)
+        identity, span = self._identity(request), span_of(request)
         try:
             text = await self._records.csv(identity, span)
         except LogError as error:
@@ -329,7 +332,10 @@ class Page:
         )
 
     async def _fills(self, request: Request) -> Response:
-        return await _from_log(self._records.fills(self._identity(request)))
+        return await from_log(self._records.fills(self._identity(request)))
+
+    async def _cartridges(self, request: Request) -> Response:
+        return await from_log(self._records.cartridges(self._identity(request)))
 
     async def _metrics(self, request: Request) -> Response:
         from bridge.web.metrics import CONTENT_TYPE, exposition
@@ -359,6 +365,42 @@ class Page:
             raise HTTPException(HTTPStatus.NOT_FOUND, "There is no such reservoir here.")
         return identity
 
+    async def _round(self, request: Request) -> Response:
+        return await from_log(self._by_hand.round())
+
+    async def _last_sample(self, request: Request) -> Response:
+        return await from_log(self._by_hand.last_sample(self._identity(request)))
+
+    # --- entries by hand ----------------------------------------------------------------------------
+
+    async def _tick(self, request: Request) -> Response:
+        return await self._entered(request, self._by_hand.tick)
+
+    async def _untick(self, request: Request) -> Response:
+        return await self._entered(request, self._by_hand.untick)
+
+    async def _entered(self, request: Request, enter: Callable[[Tick], Awaitable[str]]) -> Response:
+        require_json(request)
+        refused = self._unauthorized(request)
+        if refused is not None:
+            return refused
+        tick = tick_in(object_in(await small_body(request)))
+        return refusal(HTTPStatus.BAD_REQUEST, tick) if isinstance(tick, str) else await answered(enter(tick))
+
+    async def _take_back(self, request: Request) -> Response:
+        require_json(request)
+        refused = self._unauthorized(request)
+        if refused is not None:
+            return refused
+        identity = self._identity(request)
+        entered = (object_in(await small_body(request)) or {}).get("entered")
+        if type(entered) is not int:
+            return refusal(
+                HTTPStatus.BAD_REQUEST,
+                'The form is {"entered": 1767225600000}: the time of the sample as the page received it.',
+            )
+        return await answered(self._by_hand.take_back(identity, entered))
+
     # --- commands -----------------------------------------------------------------------------------
 
     def _unauthorized(self, request: Request) -> Response | None:
@@ -370,13 +412,12 @@ class Page:
         return self._unauthorized(request) or JSONResponse({"sentence": "The token is right."})
 
     async def _command(self, request: Request) -> Response:
-        if request.headers.get("content-type", "").partition(";")[0].strip().lower() != "application/json":
-            return refusal(HTTPStatus.UNSUPPORTED_MEDIA_TYPE, "Send a command as application/json.")
+        require_json(request)
         refused = self._unauthorized(request)
         if refused is not None:
             return refused
         identity = self._identity(request)
-        path, value, unit, key = _command_in(await _body(request))
+        path, value, unit, key = command_in(await small_body(request))
         if len(self._pending) >= MOST_COMMANDS:
             return refusal(
                 HTTPStatus.SERVICE_UNAVAILABLE, "Too many commands wait for the bridge; try again."
@@ -397,79 +438,6 @@ class Page:
             )
         at = self._setup.units.local(time.time()).strftime("%H:%M:%S")
         return JSONResponse({"sentence": result.sentence, "at": at}, _STATUS.get(result.status, 500))
-
-
-def _span(request: Request) -> Span:
-    """Return the span that a request names; without one the last day.
-
-    Raises:
-        HTTPException: it is not two times in order.
-    """
-    now_ms = int(time.time() * 1000)
-    given = request.query_params
-    end, start = given.get("until", str(now_ms)), given.get("from", str(now_ms - 86_400_000))
-    if all(text.isascii() and text.isdigit() and len(text) <= 14 for text in (start, end)):
-        span = Span(int(start), min(int(end), now_ms))
-        if SHORTEST_MS <= span.length_ms <= LONGEST_MS:
-            return span
-    raise HTTPException(
-        HTTPStatus.BAD_REQUEST,
-        "'from' and 'until' are milliseconds since 1970 in UTC, from ten minutes to ten years apart.",
-    )
-
-
-async def _from_log(read: Awaitable[object]) -> Response:
-    try:
-        return JSONResponse(await read)
-    except BusyError as error:
-        return refusal(HTTPStatus.SERVICE_UNAVAILABLE, str(error), **{"retry-after": "2"})
-    except LogError as error:
-        return refusal(HTTPStatus.SERVICE_UNAVAILABLE, str(error))
-
-
-async def _body(request: Request) -> bytes:
-    """Read the body, which must be small and arrive soon.
-
-    Raises:
-        HTTPException: it is too long or too slow.
-    """
-    body = b""
-    try:
-        async with asyncio.timeout(BODY_S):
-            async for piece in request.stream():
-                body += piece
-                if len(body) > LONGEST_BODY:
-                    raise HTTPException(TOO_LARGE, f"A command has at most {LONGEST_BODY} bytes.")
-    except TimeoutError:
-        raise HTTPException(HTTPStatus.REQUEST_TIMEOUT, "The command did not arrive in time.") from None
-    except ClientDisconnect:
-        raise HTTPException(HTTPStatus.BAD_REQUEST, "The command arrived incomplete.") from None
-    return body
-
-
-def _command_in(body: bytes) -> tuple[str, str, str, str]:
-    """Return property, value, unit and key of a command. The daemon checks what they mean.
-
-    Raises:
-        HTTPException: the body has another form.
-    """
-    try:
-        parsed = json.loads(body)
-    except (ValueError, RecursionError):
-        parsed = None
-    if isinstance(parsed, dict) and parsed.keys() <= _LONGEST.keys():
-        command = {"unit": "", "key": "", **parsed}
-        if all(
-            isinstance(command.get(name), str) and len(command[name]) <= most
-            for name, most in _LONGEST.items()
-        ):
-            return command["property"], command["value"], command["unit"], command["key"]
-    raise HTTPException(
-        HTTPStatus.BAD_REQUEST,
-        'A command has the form {"property": "valve/hold", "value": "true"}, with two texts of at most '
-        f'{LONGEST_PROPERTY} and {LONGEST_VALUE} characters. A measurement may name its unit in "unit". '
-        'A text in "key" is the same whenever this command is sent again, so that it is carried out once.',
-    )
 
 
 async def _refuse(request: Request, error: Exception) -> Response:

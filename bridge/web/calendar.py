@@ -15,6 +15,7 @@ from bridge import __version__
 from bridge.daemon.page_lines import Fittings
 from bridge.station.plan import CALIBRATION_DAYS, StationIdentity
 from bridge.tank.daily_use import HORIZON_DAYS
+from bridge.trays.ahead import RoundDay
 from bridge.units import DisplayUnits
 
 PROOF_DAYS = 366
@@ -38,6 +39,10 @@ class Prospect:
     overflow_ms: int | None = None
     """When the overflow float last tripped, UTC."""
     log_began_ms: int | None = None
+    rounds: tuple[RoundDay, ...] = ()
+    """The watering rounds of the days to come; empty without trays."""
+    flush_days: int | None = None
+    """The days from the first of these rounds to the next flush."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,6 +104,34 @@ def dates_of(prospect: Prospect, units: DisplayUnits, today: date) -> Iterator[D
             after(days, since_ms / 1000.0),
             f"Test the overflow float: {name}",
             f"{last} Lift the float by hand during a fill. The valve must shut, and a trip must show.",
+        )
+
+    yield from _rounds(prospect, units, today)
+
+
+def _rounds(prospect: Prospect, units: DisplayUnits, today: date) -> Iterator[Due]:
+    """Yield an event for each day with a round, and one for the next flush."""
+    name = prospect.identity.name
+    for one in prospect.rounds:
+        day = date.fromisoformat(one.day)
+        if day < today or not one.trays:
+            continue
+        trays = "1 tray" if len(one.trays) == 1 else f"{len(one.trays)} trays"
+        flush = f", flush {', '.join(one.flushes)}" if one.flushes else ""
+        yield Due(
+            f"round-{one.day}",
+            day,
+            f"Watering round: {trays}, {units.litres_as(one.litres, '.1f')}{flush}: {name}",
+            f"{', '.join(one.trays)}. The list with litres: clearwell round. Later days are a forecast for "
+            "usual weather without rain, with every round done.",
+        )
+    if prospect.rounds and prospect.flush_days is not None:
+        first = date.fromisoformat(prospect.rounds[0].day)
+        yield Due(
+            "flush",
+            max(today, first + timedelta(days=prospect.flush_days)),
+            f"Flush a tray: {name}",
+            "About then a tray comes near its limit. The list with litres: clearwell round.",
         )
 
 

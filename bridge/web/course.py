@@ -1,14 +1,15 @@
-"""The course of a reservoir over any span, from the roll-ups of the log, for charts. Core.
+"""The courses of a reservoir for charts: over time, and over the litres of each cartridge. Core.
 
 The product counts only while water flowed, because standing water in a purifier has a higher conductivity.
 Flow is detected from the throughput. Without a throughput every minute counts.
 """
 
-from collections.abc import Callable, Sequence
+import math
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import TypedDict
 
-from bridge.history.records import Cell, Series
+from bridge.history.records import CartridgeRow, Cell, FillRow, Series, when_ms
 from bridge.history.rollup import HOUR_MS, MINUTE_MS, Group, Grouping
 from bridge.station.plan import StationIdentity
 from bridge.units import DisplayUnits
@@ -27,6 +28,10 @@ SERIES = (
     Series.FEED_PPM,
 )  # fmt: skip
 _FLOWING = frozenset({Series.PRODUCT_PPM, Series.UNCERTAINTY})
+MOST_FILLS = 120
+"""In a span with more fills, their ranges are not drawn one by one."""
+FILL_GROUPING = Grouping(MINUTE_MS, DAY_MS, (Series.PRODUCT_PPM, Series.UNCERTAINTY), _FLOWING)
+"""How to group the minutes of one fill."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,6 +60,19 @@ class Line(TypedDict):
     """The greatest value; of the product plus its expanded uncertainty (k = 2)."""
 
 
+class FillRange(TypedDict):
+    """The product of one fill, its rinse included, in the display unit."""
+
+    start: int
+    end: int
+    low: float
+    """The least value minus its expanded uncertainty (k = 2)."""
+    high: float
+    mean: float | None
+    """Of the water that went into the reservoir."""
+    words: str
+
+
 class Course(TypedDict):
     """What the charts show."""
 
@@ -73,6 +91,7 @@ class Course(TypedDict):
     days: list[int]
     """The start of each day or week, UTC seconds."""
     litres_a_day: list[float]
+    fills: list[FillRange]
     volume_unit: str
     sentence: str
 
@@ -103,6 +122,7 @@ def course_of(
     days: Sequence[Group],
     identity: StationIdentity,
     units: DisplayUnits,
+    fills: Sequence[tuple[FillRow, Sequence[Group]]] = (),
 ) -> Course:
     """Return the course of a reservoir.
 
@@ -114,6 +134,7 @@ def course_of(
         days: the throughput, grouped by :func:`by_day`.
         identity: the reservoir.
         units: the display units.
+        fills: each fill of the span with its minutes, grouped by :data:`FILL_GROUPING`.
     """
     factor = identity.factor
     limit, target = units.ppm(identity.limit_ppm, factor), units.ppm(identity.target_ppm, factor)
@@ -155,8 +176,37 @@ def course_of(
             _rounded(litres(day.through_l) * DAY_MS / min(width, max(DAY_MS, now_ms - day.start_ms)))
             for day in shown_days
         ],
+        fills=[
+            shown for row, minutes in fills if (shown := _range(row, minutes, identity, units)) is not None
+        ],
         volume_unit=units.volume.value,
         sentence=_sentence(ordered, starts, span, identity, units),
+    )
+
+
+def _range(
+    row: FillRow, minutes: Sequence[Group], identity: StationIdentity, units: DisplayUnits
+) -> FillRange | None:
+    """Return the range of a fill; None if no product was measured."""
+    cells = [cell for group in minutes if (cell := _product(group)) is not None]
+    if not cells:
+        return None
+
+    def solids(ppm: float) -> float:
+        return _rounded(units.ppm(ppm, identity.factor).number)
+
+    low, high = solids(min(cell.least for cell in cells)), solids(max(cell.greatest for cell in cells))
+    mean = None if row.mean_ppm is None else solids(row.mean_ppm)
+    unit = units.ppm(identity.limit_ppm, identity.factor).unit
+    made = "" if row.volume_l is None else f" of {units.litres(row.volume_l).text}"
+    average = "" if mean is None else f", on average {mean:g} {unit} into the reservoir"
+    return FillRange(
+        start=row.started_ms // 1000,
+        end=when_ms(row) // 1000,
+        low=low,
+        high=high,
+        mean=mean,
+        words=f"Fill{made}: {low:g} to {high:g} {unit}{average}.",
     )
 
 
@@ -218,3 +268,142 @@ def _line(
 
 def _rounded(number: float) -> float:
     return float(f"{number:.4g}")
+
+
+MOST_CARTRIDGES = 6
+MOST_CARTRIDGE_POINTS = 100
+"""Of each cartridge."""
+_END_SHARE = 0.1
+"""The first and the last tenth of the litres are compared."""
+
+
+@dataclass(frozen=True, slots=True)
+class Use:
+    """The time in which one cartridge was used, UTC milliseconds."""
+
+    name: str
+    start_ms: int
+    end_ms: int
+    is_in_use: bool
+    counted_l: float | None = None
+    """The product that the bridge had counted at the change; the hours of the log know it less well."""
+
+    def grouping(self) -> Grouping:
+        """Return how to group the hours of this time."""
+        hours = max(1, -(-(self.end_ms - self.start_ms) // HOUR_MS))
+        width_ms = HOUR_MS * -(-hours // MOST_CARTRIDGE_POINTS)
+        return Grouping(HOUR_MS, width_ms, (Series.PRODUCT_PPM,), frozenset({Series.PRODUCT_PPM}))
+
+
+class CartridgeShown(TypedDict):
+    """One cartridge."""
+
+    name: str
+    used: str
+    made: str
+    first: str | None
+    """The mean of the product over the first tenth of its litres."""
+    last: str | None
+    litres: list[float]
+    """What it had made at each point, in the unit of the page."""
+    product: list[float]
+    """The mean of the product at each point."""
+
+
+class Compared(TypedDict):
+    """The last cartridges, the oldest first."""
+
+    cartridges: list[CartridgeShown]
+    volume_unit: str
+    unit: str
+    limit: float
+    target: float
+
+
+def uses(changes: Sequence[CartridgeRow], first_ms: int, now_ms: int) -> list[Use]:
+    """Return when the last cartridges were used, the oldest first.
+
+    Args:
+        changes: the changes, in the order of their entries.
+        first_ms: the beginning of the log, UTC.
+        now_ms: the present time, UTC.
+    """
+    ordered = sorted(changes, key=when_ms)
+    starts = [first_ms, *(when_ms(row) for row in ordered)]
+    ends = [*starts[1:], now_ms]
+    names = ["", *(row.name for row in ordered)]
+    counted = [*(row.treated_l for row in ordered), None]
+    found = [
+        Use(name, start, end, end == now_ms, litres)
+        for name, start, end, litres in zip(names, starts, ends, counted, strict=True)
+        if end - start >= HOUR_MS
+    ]
+    return found[-MOST_CARTRIDGES:]
+
+
+def compared(
+    used: Sequence[tuple[Use, Sequence[Group]]], identity: StationIdentity, units: DisplayUnits
+) -> Compared:
+    """Return the cartridges that made any product.
+
+    Args:
+        used: each use with its groups, grouped as :meth:`Use.grouping` returns.
+        identity: the reservoir.
+        units: the display units.
+    """
+    factor = identity.factor
+    limit, target = units.ppm(identity.limit_ppm, factor), units.ppm(identity.target_ppm, factor)
+    return Compared(
+        cartridges=list(_shown(used, identity, units)),
+        volume_unit=units.volume.value,
+        unit=limit.unit,
+        limit=limit.number,
+        target=target.number,
+    )
+
+
+def _shown(
+    used: Sequence[tuple[Use, Sequence[Group]]], identity: StationIdentity, units: DisplayUnits
+) -> Iterator[CartridgeShown]:
+    def ppm(value: float) -> float:
+        return float(f"{units.ppm(value, identity.factor).number:.4g}")
+
+    for use, groups in used:
+        points: list[tuple[float, float, float]] = []
+        made_l = 0.0
+        for group in groups:
+            made_l += group.through_l
+            cell = group.cells[0]
+            if cell is not None and group.through_l > 0.0:
+                points.append((made_l, cell.mean, group.through_l))
+        if not points:
+            continue
+        start, end = (units.local(ms / 1000.0).strftime("%Y-%m-%d") for ms in (use.start_ms, use.end_ms))
+        yield CartridgeShown(
+            name=use.name or f"from {start}",
+            used=f"since {start}" if use.is_in_use else f"{start} to {end}",
+            made=units.litres(made_l if use.counted_l is None else use.counted_l).text,
+            first=_mean(points, 0.0, _END_SHARE * made_l, identity, units),
+            last=_mean(points, (1.0 - _END_SHARE) * made_l, made_l, identity, units),
+            litres=[float(f"{units.litres(litres).number:.5g}") for litres, _, _ in points],
+            product=[ppm(mean) for _, mean, _ in points],
+        )
+
+
+def _mean(
+    points: Sequence[tuple[float, float, float]],
+    from_l: float,
+    to_l: float,
+    identity: StationIdentity,
+    units: DisplayUnits,
+) -> str | None:
+    """Return the mean of the product between two volumes, each point weighted by its litres in between."""
+    weighted = []
+    for end_l, ppm, litres in points:
+        inside = min(end_l, to_l) - max(end_l - litres, from_l)
+        if inside > 0.0:
+            weighted.append((inside, ppm))
+    total = math.fsum(weight for weight, _ in weighted)
+    if total <= 0.0:
+        return None
+    return units.ppm_as(math.fsum(weight * ppm for weight, ppm in weighted) / total, identity.factor, ".3g")

@@ -38,21 +38,17 @@ class Filter(Enum):
     EVENT = "event"
 
 
-MARKED = frozenset({Filter.TRIP, Filter.CARTRIDGE, Filter.SAMPLE, Filter.CALIBRATION})
-"""The kinds that the charts mark."""
 READ: dict[Filter, tuple[Kind, ...]] = {
     Filter.TRIP: (Kind.ALARM,),
     Filter.ALARM: (Kind.ALARM,),
     Filter.FILL: (Kind.FILL,),
     Filter.CARTRIDGE: (Kind.CARTRIDGE,),
-    Filter.SAMPLE: (Kind.SAMPLE, Kind.COMMAND),
+    Filter.SAMPLE: (Kind.SAMPLE,),
     Filter.CALIBRATION: (Kind.CALIBRATION,),
     Filter.COMMAND: (Kind.COMMAND,),
-    Filter.EVENT: (Kind.EVENT, Kind.LITRES),
+    Filter.EVENT: (Kind.EVENT, Kind.LITRES, Kind.UNDO),
 }
 """The tables in which the entries of each kind are."""
-_BY_HAND = ("reservoir sample of ", "retest of ")
-"""The beginnings of the commands that enter a measurement."""
 _CHANGES = {
     AlarmChange.RAISED: "raised",
     AlarmChange.ACKNOWLEDGED: "acknowledged",
@@ -88,8 +84,9 @@ def kind_of(row: EntryRow) -> Filter | None:
             return Filter.SAMPLE
         case CalibrationRow():
             return Filter.CALIBRATION
-        case CommandRow(what=what, accepted=accepted):
-            return Filter.SAMPLE if accepted and what.startswith(_BY_HAND) else Filter.COMMAND
+        case CommandRow():
+            # A command that enters a sample has a row of its own for the sample, which can be taken back.
+            return Filter.COMMAND
         case EventRow() | LitresRow() | UndoRow():
             return Filter.EVENT
         case ForecastRow():

@@ -5,26 +5,150 @@ that has vanished does not.
 """
 
 import math
-from collections.abc import Mapping
-from dataclasses import replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import timedelta
 from typing import TypedDict
 
 from bridge.daemon.page_lines import Fittings
-from bridge.display.from_view import as_set
+from bridge.display.from_view import as_set, plain_ppm
+from bridge.estimate.verdict import Verdict
 from bridge.guard.faults import FAULTS
 from bridge.guard.model import Advisory, AlarmId, Permissive, Phase, Trip
 from bridge.station.view import ActiveAlarm, StationView
 from bridge.tank.daily_use import HORIZON_DAYS
 from bridge.units import DisplayUnits
-from bridge.web.steps import STEPS
 
-FAR_BELOW = 0.1
-"""Below this share of the target the exact figure does not matter to a plant."""
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One step."""
+
+    text: str
+    act: str = ""
+    """The act that belongs to it: ``reset``, ``cartridge``, ``retest``, ``sample``; empty for none."""
+
+
+_RESET = Step(
+    "Reset the trip. If the level is below the refill mark, the valve may then open at once.", "reset"
+)
+_SUPPLY = Step("Shut the supply by hand if water flows.")
+
+STEPS: dict[AlarmId, tuple[Step, ...]] = {
+    Trip.PRODUCT_OVER_LIMIT: (
+        Step("Change the cartridge, or look after the purifier."),
+        Step("Record that a new cartridge is in place.", "cartridge"),
+        Step("If you changed none, measure the product by hand and enter the retest.", "retest"),
+        _RESET,
+    ),
+    Trip.RESERVOIR_BUDGET: (
+        Step("Measure the water in the reservoir and enter the sample.", "sample"),
+        Step("If it is over the limit, empty the reservoir."),
+        _RESET,
+    ),
+    Trip.FILL_OVER_TIME: (
+        Step("Look for a blocked purifier, a low supply pressure, or a leak behind the valve."),
+        _RESET,
+    ),
+    Trip.FILL_OVER_VOLUME: (Step("Look for a leak or an open tap at the reservoir."), _RESET),
+    Trip.NO_RISE: (
+        Step("Check the supply, the valve, and the hose from purifier to reservoir."),
+        Step("Check that the float moves freely."),
+        _RESET,
+    ),
+    Trip.RISE_WHILE_CLOSED: (
+        Step("Shut the supply by hand. The bridge cannot stop a valve that leaks."),
+        Step("Check the valve for dirt, and the reservoir for water from elsewhere."),
+        _RESET,
+    ),
+    Trip.OVERFLOW: (
+        Step("Shut the supply by hand."),
+        Step("Check that the overflow drains."),
+        Step("Find out why the level rose above its mark."),
+        _RESET,
+    ),
+    Trip.PROBE_FAILURE: (
+        Step("Check that the cell is immersed and plugged in."),
+        Step("Clean the cell."),
+        _RESET,
+    ),
+    Trip.LEVEL_FAILURE: (Step("Check the float, the switches and their plugs."), _RESET),
+    Trip.LINK_LOST: (
+        Step("Check the power supply of the controller."),
+        Step("Check the cable. The trip resets by itself when the link is steady."),
+    ),
+    Trip.CONTROLLER_RESTARTS: (
+        Step("Check the power supply: it must hold its voltage while the valve opens."),
+        _RESET,
+    ),
+    Trip.CELLS_DISAGREE: (
+        Step("Measure the product with a hand meter to see which cell is wrong."),
+        Step("Clean that cell and calibrate it."),
+        _RESET,
+    ),
+    Advisory.CELL_DOUBTFUL: (Step("Check the product cell, and test it in a standard solution."),),
+    Advisory.CALIBRATION_DUE: (Step("Calibrate the product cell."),),
+    Advisory.PROOF_TEST_DUE: (
+        Step("Lift the overflow float by hand during a fill: the valve must shut."),
+        Step("Lower the float, and reset the trip that shows."),
+    ),
+    Advisory.PRODUCT_OVER_TARGET: (Step("Get the next cartridge or membrane ready."),),
+    Advisory.PROBE_MAINTENANCE: (
+        Step("Clean the cell and check its cable."),
+        Step("Calibrate it: clearwell calibrate."),
+    ),
+    Advisory.FEED_PROBE_FAILURE: (Step("Check the feed cell and its plug."),),
+    Advisory.FLOW_METER_FAILURE: (
+        Step("Check the flow meter and its cable."),
+        Step("Check flow_max_l_min in the configuration."),
+    ),
+    Advisory.RESERVOIR_LOW: (
+        Step("Look under valve and sequence which permissive is missing."),
+        Step("Use little water until the fill."),
+    ),
+    Advisory.CONTROLLER_RESTARTED: (
+        Step("If this happens again, check its power supply, and look for water in its box."),
+    ),
+    Advisory.CONTROLLER_EXCHANGED: (
+        Step("Check that the right controller is plugged in."),
+        Step("Check that its cells and its valve belong to this reservoir."),
+    ),
+    Advisory.CONTROLLER_FAULT: (_SUPPLY, Step("Check the controller and its valve.")),
+    Advisory.FRAMES_DAMAGED: (Step("Check the cable, its plugs, and other cables beside it."),),
+    Advisory.FILL_BLOCKED: (Step("Look under valve and sequence which permissive is missing."),),
+    Advisory.TEMPERATURE_OUT_OF_RANGE: (Step("Protect the purifier from frost and sun."),),
+    Advisory.LOG_TROUBLE: (
+        Step("Check for a full or worn-out card."),
+        Step("Check the permissions of the file. The log of the daemon has details."),
+    ),
+    Advisory.OUTBOX_FILLING: (
+        Step("Check whether the broker runs."),
+        Step("Check whether a program keeps the hub's log."),
+    ),
+    Advisory.ORDER_CARTRIDGE: (Step("Order the next cartridge or membrane now."),),
+    Advisory.LEAK_SUSPECTED: (
+        Step("Look for a drip at the tap, the hose and the fittings."),
+        Step("Look for a wick or a tray that takes water all night."),
+    ),
+    Advisory.COVER_SHORT: (
+        Step("Look at what keeps the valve shut: a trip, a hold, or a missing permissive."),
+        Step("Remove it, or ask somebody to look after it."),
+        Step("Use little water until a fill has begun."),
+    ),
+    Advisory.FROST: (
+        Step("Shut the feed by hand."),
+        Step("Drain line, purifier and cell, and leave the drain open."),
+        Step("Calibrate a cell that froze before it counts again."),
+    ),
+}
+
+
 _KEPT = (
     "product_conductivity_25_us_cm", "product_ppm", "product_uncertainty_ppm", "product_temperature_c",
     "product_health", "feed_conductivity_25_us_cm", "feed_ppm", "feed_temperature_c", "feed_health",
-    "volume_l", "level_fraction", "zone", "level_health", "overflow", "rejection_percent",
+    "check_conductivity_25_us_cm", "check_ppm", "check_temperature_c",
+    "check_difference_percent", "check_health", "volume_l", "level_fraction", "zone", "level_health",
+    "overflow", "rejection_percent",
 )  # fmt: skip
 """The measured values of a view."""
 _KNOWN_WITHOUT_LINK = frozenset({Permissive.LINK_FRESH, Permissive.NO_TRIP, Permissive.NO_HOLD})
@@ -76,6 +200,8 @@ class Glance(TypedDict):
     unknown: list[str]
     """The permissives that nobody knows while the link is lost."""
     cards: list[Card]
+    todo: str
+    """What a person does next."""
 
 
 def shown_view(view: StationView, last: StationView | None) -> StationView:
@@ -112,6 +238,7 @@ def glance_of(
     capacity_l = identity.capacity_l
     refill_l, fill_l = fittings.refill_l, fittings.fill_l
     left_days, lead_days = view.days_left_low, fittings.lead_days
+    cards = [_card(alarm, view, raised_ms) for alarm in _in_order(view)]
     order_days = None if left_days is None or lead_days is None else max(0.0, left_days - lead_days)
     return Glance(
         as_of=None if view.link_up or last_s is None else int(last_s),
@@ -129,30 +256,24 @@ def glance_of(
         and set(view.missing_permissives) <= {Permissive.BELOW_FILL_MARK.value}
         and bool(view.missing_permissives),
         unknown=[] if view.link_up else [one.value for one in Permissive if one not in _KNOWN_WITHOUT_LINK],
-        cards=[_card(alarm, view, raised_ms) for alarm in _in_order(view)],
+        cards=cards,
+        todo=_todo(view, cards),
     )
 
 
-def plain_ppm(
-    view: StationView, ppm: float | None, band_ppm: float | None, units: DisplayUnits
-) -> str | None:
-    """Show dissolved solids with the digits that a grower needs; None if they are not known.
-
-    Args:
-        view: the view, for the scale and the target.
-        ppm: the value.
-        band_ppm: its expanded uncertainty; None if it is not known.
-        units: the display units.
-    """
-    if ppm is None or not math.isfinite(ppm):
-        return None
-    identity = view.identity
-    little_ppm = FAR_BELOW * identity.target_ppm
-    band = band_ppm if band_ppm is not None and math.isfinite(band_ppm) else 0.0
-    if ppm + band < little_ppm:
-        return f"under {as_set(units.ppm(little_ppm, identity.factor))}"
-    shown = units.ppm(ppm, identity.factor)
-    return f"{shown.number:.{0 if shown.number >= 10.0 else 1}f} {shown.unit}"
+def _todo(view: StationView, cards: Sequence[Card]) -> str:
+    """Return the first step of the first alarm that is not shelved, else what the answer calls for."""
+    shelved = {alarm.alarm for alarm in view.alarms if alarm.shelved}
+    for card in cards:
+        if card["id"] not in shelved:
+            return card["steps"][0]["text"]
+    if view.reservoir_verdict == Verdict.UNSUITABLE.value:
+        return "Empty the reservoir. If you doubt the figure, measure its water and enter the sample."
+    if view.reservoir_verdict != Verdict.SUITABLE.value:
+        return "Measure the water in the reservoir and enter the sample."
+    if view.hold:
+        return "Lift the hold when the reservoir may fill again."
+    return "Nothing."
 
 
 def day_after(days: float | None, units: DisplayUnits, now_s: float) -> str | None:

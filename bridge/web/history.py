@@ -13,10 +13,23 @@ from pathlib import Path
 from typing import TypedDict, TypeVar
 
 from bridge.errors import LogError
-from bridge.history.records import AlarmChange, AlarmRow, FillRow, Kind, when_ms
+from bridge.history.records import AlarmChange, AlarmRow, CartridgeRow, FillRow, Kind, when_ms
 from bridge.station.plan import StationIdentity
 from bridge.units import DisplayUnits
-from bridge.web.course import MINUTES_UP_TO_MS, NO_LOG, Course, Span, by_day, course_of, grouping
+from bridge.web.course import (
+    FILL_GROUPING,
+    MINUTES_UP_TO_MS,
+    MOST_FILLS,
+    NO_LOG,
+    Compared,
+    Course,
+    Span,
+    by_day,
+    compared,
+    course_of,
+    grouping,
+    uses,
+)
 from bridge.web.entries import READ, Entry, Filter, entries_of
 
 T = TypeVar("T")
@@ -94,6 +107,20 @@ class Records:
         return await self._once(
             (f"entries {names}", identity.reservoir, span.start_ms, span.end_ms),
             lambda until: self._read_entries(log, identity, span, kinds),
+        )
+
+    async def cartridges(self, identity: StationIdentity) -> Compared:
+        """Return the last cartridges of a reservoir, compared on the litres that they made.
+
+        Raises:
+            LogError: the log cannot be read in time.
+        """
+        log = self._log
+        if log is None:
+            return compared((), identity, self._units)
+        return await self._once(
+            ("cartridges", identity.reservoir, 0, 0),
+            lambda until: self._read_cartridges(log, identity, until),
         )
 
     async def csv(self, identity: StationIdentity, span: Span) -> str:
@@ -209,7 +236,29 @@ class Records:
             groups = reader.groups(identity.reservoir, span.start_ms, span.end_ms, grouping(span))
             a_day = reader.groups(identity.reservoir, first_day_ms, span.end_ms, days)
             first_ms, _ = reader.span_ms()
-        return course_of(span, first_ms, now_ms, groups, a_day, identity, self._units)
+            rows = reader.events(span.start_ms, span.end_ms, kinds=[Kind.FILL], reservoir=identity.reservoir)
+            fills = [row for row in rows if isinstance(row, FillRow)]
+            # More than that would be drawn over each other; the band shows the same.
+            ranges = [
+                (row, reader.groups(identity.reservoir, row.started_ms, when_ms(row), FILL_GROUPING))
+                for row in (fills if len(fills) <= MOST_FILLS else ())
+            ]
+        return course_of(span, first_ms, now_ms, groups, a_day, identity, self._units, ranges)
+
+    def _read_cartridges(self, log: Path, identity: StationIdentity, until: float) -> Compared:
+        from bridge.history.reader import Reader
+
+        now_ms = int(time.time() * 1000)
+        found = []
+        with Reader(log) as reader:
+            if identity.reservoir in reader.reservoirs():
+                rows = reader.earlier(now_ms + 1, [Kind.CARTRIDGE], identity.reservoir, SEARCHED_ENTRIES)
+                changes = [row for row in rows if isinstance(row, CartridgeRow)]
+                for use in uses(changes, reader.span_ms()[0], now_ms):
+                    _in_time(until)(0.0)
+                    groups = reader.groups(identity.reservoir, use.start_ms, use.end_ms, use.grouping())
+                    found.append((use, groups))
+        return compared(found, identity, self._units)
 
     def _read_entries(
         self, log: Path, identity: StationIdentity, span: Span, kinds: frozenset[Filter]

@@ -106,6 +106,13 @@ _GAUGES = (
     _us_cm("feed_conductivity", "Feed water at 25 °C.", "feed_conductivity_25_us_cm"),
     _ppm("feed_dissolved_solids", "Feed water, on the reservoir's scale.", "feed_ppm"),
     _Gauge("feed_temperature", "celsius", "Feed water.", "feed_temperature_c"),
+    _us_cm("check_conductivity", "Product water at 25 °C, by the check cell.", "check_conductivity_25_us_cm"),
+    _ppm("check_dissolved_solids", "Product water, by the check cell.", "check_ppm"),
+    _Gauge("check_temperature", "celsius", "Product water, by the check cell.", "check_temperature_c"),
+    _Gauge(
+        "check_difference", "ratio", "The check cell less the product cell.", "check_difference_percent",
+        100.0,
+    ),
     _litres("reservoir_volume", "Water in the reservoir.", "volume_l"),
     _litres("reservoir_capacity", "Capacity of the reservoir.", "identity.capacity_l"),
     _Gauge("reservoir_level", "ratio", "Water in the reservoir as a part of its capacity.", "level_fraction"),
@@ -130,6 +137,10 @@ _GAUGES = (
     _Gauge("purifier_rejection", "ratio", "Part of the feed's solids held back.", "rejection_percent", 100.0),
     _litres("purifier_remaining", "Product until the purifier is exhausted, median.", "litres_left"),
     _Gauge("purifier_order_now", "", "1 when it is time to order the next cartridge.", "order_now"),
+    _Gauge("round_trays", "", "Trays that need water, a flush or a sample today.", "round_trays"),
+    _Gauge("round_flushes", "", "Trays that need a flush today.", "round_flushes"),
+    _litres("round_volume", "Water to give today, with that of the flushes.", "round_litres"),
+    _Gauge("round_flush_wait", "seconds", "Time until the next flush.", "round_flush_days", 1.0 / 86_400.0),
 )  # fmt: skip
 _INTERVALS = (
     _Interval(
@@ -150,6 +161,7 @@ _STATES = (
     _words_of("product_state", "State of the product; standing water is not judged.", "product/state"),
     _words_of("product_probe_health", "Product probe, in the words of NAMUR NE 107.", "product/health"),
     _words_of("feed_probe_health", "Feed probe, in the words of NAMUR NE 107.", "feed/health"),
+    _words_of("check_cell_health", "Check cell, in the words of NAMUR NE 107.", "check/health"),
     _words_of("level_health", "Level sensor, in the words of NAMUR NE 107.", "reservoir/health"),
     _words_of("health", "The worst of everything, in the words of NAMUR NE 107.", "health/status"),
     _words_of("reservoir_zone", "Zone of the level.", "reservoir/zone"),

@@ -12,16 +12,25 @@
 import asyncio
 import hmac
 import ipaddress
+import json
+import time
 from collections import OrderedDict
-from collections.abc import Iterable
+from collections.abc import Awaitable, Iterable
 from contextlib import suppress
 from http import HTTPStatus
+from typing import Any
 
 from starlette.datastructures import Headers, MutableHeaders
-from starlette.responses import JSONResponse
+from starlette.exceptions import HTTPException
+from starlette.requests import ClientDisconnect, Request
+from starlette.responses import JSONResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from bridge.daemon.page_lines import LONGEST_KEY, LONGEST_PROPERTY, LONGEST_UNIT, LONGEST_VALUE
+from bridge.errors import InputError, LogError
 from bridge.mqtt.broker import Secret
+from bridge.web.course import LONGEST_MS, SHORTEST_MS, Span
+from bridge.web.history import BusyError
 
 SECURITY_HEADERS = {
     "content-security-policy": (
@@ -220,3 +229,114 @@ def _network(address: str) -> str:
     except ValueError:
         return address
     return str(ipaddress.ip_network((one, 64), strict=False)) if one.version == 6 else address
+
+
+LONGEST_BODY = 2048
+"""Bytes; a command with its property is a quarter of it."""
+BODY_S = 5.0
+TOO_LARGE = 413
+"""A number, because its name in the standard library differs between versions."""
+_LONGEST = {
+    "property": LONGEST_PROPERTY, "value": LONGEST_VALUE, "unit": LONGEST_UNIT, "key": LONGEST_KEY,
+}  # fmt: skip
+"""The keys of a command, and the greatest number of characters of each."""
+
+
+def span_of(request: Request) -> Span:
+    """Return the span that a request names; without one the last day.
+
+    Raises:
+        HTTPException: it is not two times in order.
+    """
+    now_ms = int(time.time() * 1000)
+    given = request.query_params
+    end, start = given.get("until", str(now_ms)), given.get("from", str(now_ms - 86_400_000))
+    if all(text.isascii() and text.isdigit() and len(text) <= 14 for text in (start, end)):
+        span = Span(int(start), min(int(end), now_ms))
+        if SHORTEST_MS <= span.length_ms <= LONGEST_MS:
+            return span
+    raise HTTPException(
+        HTTPStatus.BAD_REQUEST,
+        "'from' and 'until' are milliseconds since 1970 in UTC, from ten minutes to ten years apart.",
+    )
+
+
+async def from_log(read: Awaitable[object]) -> Response:
+    """Return as JSON what was read from the log, or the sentence that says why it cannot be read."""
+    try:
+        return JSONResponse(await read)
+    except BusyError as error:
+        return refusal(HTTPStatus.SERVICE_UNAVAILABLE, str(error), **{"retry-after": "2"})
+    except LogError as error:
+        return refusal(HTTPStatus.SERVICE_UNAVAILABLE, str(error))
+
+
+async def answered(entering: Awaitable[str]) -> Response:
+    """Return the sentence of an entry, or the one that says why there is none."""
+    try:
+        return JSONResponse({"sentence": await entering})
+    except InputError as error:
+        return refusal(HTTPStatus.CONFLICT, f"{str(error)[:1].upper()}{str(error)[1:]}.")
+    except LogError as error:
+        return refusal(HTTPStatus.SERVICE_UNAVAILABLE, str(error))
+
+
+def require_json(request: Request) -> None:
+    """Check the type of the body, which no form of a foreign site can send.
+
+    Raises:
+        HTTPException: it is not JSON.
+    """
+    if request.headers.get("content-type", "").partition(";")[0].strip().lower() != "application/json":
+        raise HTTPException(HTTPStatus.UNSUPPORTED_MEDIA_TYPE, "Send a command as application/json.")
+
+
+async def small_body(request: Request) -> bytes:
+    """Read the body, which must be small and arrive soon.
+
+    Raises:
+        HTTPException: it is too long or too slow.
+    """
+    body = b""
+    try:
+        async with asyncio.timeout(BODY_S):
+            async for piece in request.stream():
+                body += piece
+                if len(body) > LONGEST_BODY:
+                    raise HTTPException(TOO_LARGE, f"A command has at most {LONGEST_BODY} bytes.")
+    except TimeoutError:
+        raise HTTPException(HTTPStatus.REQUEST_TIMEOUT, "The command did not arrive in time.") from None
+    except ClientDisconnect:
+        raise HTTPException(HTTPStatus.BAD_REQUEST, "The command arrived incomplete.") from None
+    return body
+
+
+def object_in(body: bytes) -> dict[str, Any] | None:
+    """Return the JSON object of a body; None if it is none."""
+    try:
+        parsed = json.loads(body)
+    except (ValueError, RecursionError):
+        return None
+    return parsed if isinstance(parsed, dict) else None
+
+
+def command_in(body: bytes) -> tuple[str, str, str, str]:
+    """Return property, value, unit and key of a command. The daemon checks what they mean.
+
+    Raises:
+        HTTPException: the body has another form.
+    """
+    parsed = object_in(body)
+    if parsed is not None and parsed.keys() <= _LONGEST.keys():
+        command = {"unit": "", "key": "", **parsed}
+        if all(
+            isinstance(command.get(name), str) and len(command[name]) <= most
+            for name, most in _LONGEST.items()
+        ):
+            return command["property"], command["value"], command["unit"], command["key"]
+    raise HTTPException(
+        HTTPStatus.BAD_REQUEST,
+        'A command has the form {"property": "valve/hold", "value": "true"}, with two texts of at most '
+        f'{LONGEST_PROPERTY} and {LONGEST_VALUE} characters. A measurement may name its unit in "unit". '
+        'A text in "key" is the same whenever this command is sent again, so that it is carried out once.',
+    )

@@ -8,11 +8,12 @@ from typing import Any
 import httpx
 from icalendar import Calendar
 
-from bridge.commands.calendar import _prospects
+from bridge.commands.export import _prospects
 from bridge.config.loading import load
 from bridge.daemon.page_lines import Fittings, view_line
 from bridge.history.records import ForecastRow, Stamp
 from bridge.station.view import StationView
+from bridge.trays.ahead import RoundDay
 from bridge.units import DisplayUnits
 from bridge.web.calendar import Prospect, calendar_of, dates_of
 from tests.history.conftest import write_log
@@ -68,6 +69,26 @@ def test_a_calendar_program_can_read_it_and_a_moved_date_stays_one_event() -> No
     assert (first[order], later[order]) == (TODAY + timedelta(days=10), TODAY + timedelta(days=13))
 
 
+ROUNDS = (
+    RoundDay("2026-05-27", 9.0, ("South",), ()),
+    RoundDay("2026-05-28", 12.3, ("South", "Bog"), ("Bog",)),
+    RoundDay("2026-05-29", 0.0, (), ()),
+    RoundDay("2026-05-30", 4.0, ("South",), ()),
+)
+
+
+def test_each_day_with_trays_that_are_due_is_an_event_and_the_next_flush_another() -> None:
+    bare = replace(Prospect(IDENTITY, Fittings(), NOW_S), rounds=ROUNDS, flush_days=1)
+    found = {due.kind: (due.day, due.summary) for due in dates_of(bare, UNITS, TODAY)}
+    assert found == {
+        "round-2026-05-28": (TODAY, "Watering round: 2 trays, 12.3 L, flush Bog: The barrel"),
+        "round-2026-05-30": (TODAY + timedelta(days=2), "Watering round: 1 tray, 4.0 L: The barrel"),
+        "flush": (TODAY, "Flush a tray: The barrel"),
+    }
+    later = replace(bare, flush_days=None)
+    assert "flush" not in {due.kind for due in dates_of(later, UNITS, TODAY)}
+
+
 def walked(text: bytes) -> list[Any]:
     calendar: Any = Calendar.from_ical(text)
     return list(calendar.walk("VEVENT"))
@@ -82,6 +103,17 @@ def test_the_page_serves_the_calendar_of_the_newest_view(alone: Alone, view: Sta
     assert answer.headers["content-type"].startswith("text/calendar")
     (event,) = walked(answer.content)
     assert str(event["SUMMARY"]) == "The water may run out: The barrel"
+    today = datetime.now().astimezone().date()
+    due = RoundDay(today.isoformat(), 3.0, ("South",), ())
+    alone.tell(view_line(replace(view, round_ahead=(due,), round_flush_days=9)))
+    with httpx.stream("GET", f"{alone.url}/api/events", timeout=DEADLINE_S) as events:
+        next(line for line in events.iter_lines() if f'"id":"{IDENTITY.reservoir}"' in line)
+    summaries = {
+        str(event["SUMMARY"]): event["DTSTART"].dt
+        for event in walked(httpx.get(f"{alone.url}/calendar.ics").content)
+    }
+    assert summaries["Watering round: 1 tray, 3.0 L: The barrel"] == today
+    assert summaries["Flush a tray: The barrel"] == today + timedelta(days=9)
     manifest = httpx.get(f"{alone.url}/manifest.webmanifest").json()
     assert manifest["name"] == "The tunnel: pure water"
     for icon in manifest["icons"]:
@@ -128,3 +160,15 @@ def test_the_command_writes_the_dates_of_the_newest_forecast_in_the_log(tmp_path
     wrong = clearwell("calendar", str(config), "--out", str(tmp_path / "dates.txt"))
     assert wrong.status == 2
     assert "must end in .ics" in wrong.stderr
+
+
+def test_the_command_writes_the_rounds_of_the_trays(tmp_path: Path) -> None:
+    log, config, out = tmp_path / "log.db", tmp_path / "clearwell.toml", tmp_path / "dates.ics"
+    config.write_text(CONFIG.format(log=log) + '[display]\nzone = "UTC"\n[tray.bog]\narea_m2 = 1\n')
+    done = clearwell("calendar", str(config), "--out", str(out))
+    assert done.status == 0, done.stderr
+    found = {str(event["SUMMARY"]): event["DTSTART"].dt for event in walked(out.read_bytes())}
+    # Nobody has measured the tray yet, so it is due today; later it needs water.
+    today = datetime.now(UTC).date()
+    assert found["Watering round: 1 tray, 0.0 L: Barrel"] == today
+    assert max(found[one] for one in found if one.startswith("Watering round")) > today

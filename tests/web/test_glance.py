@@ -6,13 +6,13 @@ from dataclasses import replace
 import pytest
 
 from bridge.daemon.page_lines import Fittings
+from bridge.display.from_view import plain_ppm
 from bridge.guard.faults import FAULTS
 from bridge.guard.model import Permissive, Trip
 from bridge.guard.rules import RULES, Needs
 from bridge.station.view import ActiveAlarm, StationView
 from bridge.units import DisplayUnits, SolidsUnit
-from bridge.web.glance import Glance, glance_of, plain_ppm, shown_view
-from bridge.web.steps import STEPS
+from bridge.web.glance import STEPS, Glance, glance_of, shown_view
 
 UNITS = DisplayUnits(zone="UTC")
 FITTINGS = Fittings(refill_l=100.0, fill_l=180.0, lead_days=7.0)
@@ -105,6 +105,28 @@ def test_the_first_trip_is_the_first_card_and_shelved_alarms_come_last(view: Sta
     assert cards[0]["heading"] == "The overflow float is up"
     alone = glance(replace(tripped, latched_trips=("overflow",)))["cards"]
     assert not alone[0]["is_first"], "one trip alone is not the first of several"
+
+
+@pytest.mark.parametrize(
+    ("changed", "todo"),
+    [
+        ({}, "Nothing."),
+        ({"hold": True}, "Lift the hold when the reservoir may fill again."),
+        ({"reservoir_verdict": "unknown"}, "Measure the water in the reservoir and enter the sample."),
+        ({"reservoir_verdict": "marginal"}, "Measure the water in the reservoir and enter the sample."),
+        ({"reservoir_verdict": "unsuitable", "hold": True}, "Empty the reservoir. If you doubt the figure, "
+         "measure its water and enter the sample."),
+    ],
+)  # fmt: skip
+def test_what_to_do_follows_from_the_answer(view: StationView, changed: dict[str, object], todo: str) -> None:
+    assert glance(replace(view, **changed))["todo"] == todo  # type: ignore[arg-type]
+
+
+def test_what_to_do_is_the_first_step_of_the_first_alarm_that_is_not_shelved(view: StationView) -> None:
+    low = ActiveAlarm("order-cartridge", "unacknowledged", "", False)
+    bad = replace(view, alarms=(low,), reservoir_verdict="unsuitable")
+    assert glance(bad)["todo"] == "Order the next cartridge or membrane now."
+    assert glance(replace(bad, alarms=(replace(low, shelved=True),)))["todo"].startswith("Empty the")
 
 
 def test_the_steps_of_each_alarm_lead_out_of_it() -> None:

@@ -17,7 +17,7 @@ from bridge.station.view import ActiveAlarm, StationView
 from bridge.web.metrics import CONTENT_TYPE, exposition
 
 IDENTITY = StationIdentity(
-    "north-barrel", 'The "north" barrel', 200.0, 50.0, 25.0, 0.5, True, True, True, True
+    "north-barrel", 'The "north" barrel', 200.0, 50.0, 25.0, 0.5, True, True, True, True, True
 )
 VIEW = StationView(
     identity=IDENTITY, link_up=True, product_conductivity_25_us_cm=12.0, product_ppm=6.0,
@@ -39,10 +39,17 @@ VIEW = StationView(
         ActiveAlarm("reservoir-low", "acknowledged", "The reservoir is nearly empty.", True),
     ),
     frames_good=1000, frames_damaged=3, controller="rig 1.0",
+    check_conductivity_25_us_cm=12.6, check_ppm=6.3, check_temperature_c=18.1,
+    check_difference_percent=5.0, check_health="good",
+    round_trays=2, round_flushes=1, round_litres=21.5, round_flush_days=3,
 )  # fmt: skip
 NUMBERS = {
     "product_conductivity_siemens_per_meter": 0.0012,  # 1 µS/cm = 1e-6 S / 0.01 m
     "product_dissolved_solids_ppm": 6.0,
+    "round_trays": 2.0,
+    "round_flushes": 1.0,
+    "round_volume_cubic_meters": 0.0215,
+    "round_flush_wait_seconds": 3 * 86_400.0,
     "product_dissolved_solids_uncertainty_ppm": 0.4,
     "product_temperature_celsius": 18.0,
     "product_limit_ppm": 50.0,
@@ -51,6 +58,10 @@ NUMBERS = {
     "feed_conductivity_siemens_per_meter": 0.064,
     "feed_dissolved_solids_ppm": 320.0,
     "feed_temperature_celsius": 15.0,
+    "check_conductivity_siemens_per_meter": 0.00126,
+    "check_dissolved_solids_ppm": 6.3,
+    "check_temperature_celsius": 18.1,
+    "check_difference_ratio": 0.05,
     "reservoir_volume_cubic_meters": 0.12,
     "reservoir_capacity_cubic_meters": 0.2,
     "reservoir_level_ratio": 0.6,
@@ -87,6 +98,7 @@ STATES = {
     "reservoir_zone": {"middle"},
     "valve_decided": {"fill"},
     "valve_reported": {"unknown"},
+    "check_cell_health": {"good"},
     "fill_phase": {"pause"},
     "permissive_missing": {"link-fresh", "no-hold"},
     "trip_latched": {"overflow", "link-lost"},
@@ -102,6 +114,9 @@ SHOWN_OTHERWISE = {
     "controller",
     "last_reading",
     "reservoir_sampled",
+    "round_date",
+    "round_summary",
+    "round_ahead",
 }
 """Fields that are no number and no word; the first-out trip is a matter of the alarm's history."""
 
