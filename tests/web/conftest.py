@@ -15,7 +15,7 @@ import pytest
 from bridge.config.plan import BridgePlan, PagePlan
 from bridge.daemon import process as bridge_process
 from bridge.daemon.keeper import Answered, Keeper
-from bridge.daemon.page_lines import CommandRequest, Opened, Setup, read_from_page, setup_line
+from bridge.daemon.page_lines import CommandRequest, Fittings, Opened, Setup, read_from_page, setup_line
 from bridge.daemon.process import Daemon
 from bridge.demo import RESERVOIR, station
 from bridge.guard.commands import GuardCommand
@@ -215,11 +215,11 @@ IDENTITY = StationIdentity(RESERVOIR, "The barrel", 200.0, 50.0, 25.0, 0.5, True
 
 
 @contextmanager
-def alone_with(*reservoirs: StationIdentity) -> Iterator[Alone]:
+def alone_with(*reservoirs: StationIdentity, fittings: tuple[Fittings, ...] = ()) -> Iterator[Alone]:
     """A page process without a daemon, which answers requests."""
     setup = Setup(
         "tunnel", "The tunnel", "homie", "0", DisplayUnits(), "127.0.0.1", 0, (), Secret(TOKEN), None,
-        reservoirs,
+        reservoirs, fittings,
     )  # fmt: skip
     with subprocess.Popen(
         [sys.executable, "-m", "bridge.web"], stdin=subprocess.PIPE, stdout=subprocess.PIPE

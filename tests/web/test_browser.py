@@ -82,7 +82,8 @@ async def test_every_fact_changes_live_and_the_page_is_accessible(begin: Begin) 
         flowing(site) as water,
     ):
         await expect(here.page).to_have_title("Assumed: yes, with care: The barrel, The tunnel")
-        assert (await site.command("reservoir/sample", "9")).status_code == 200
+        # A usual hand meter is uncertain by 20 ppm, so only a low reading shows that the target is kept.
+        assert (await site.command("reservoir/sample", "3")).status_code == 200
         await expect(here.page).to_have_title("Yes: The barrel, The tunnel")
         await expect(here.page.locator("#chooser"), "there is nothing to choose").not_to_be_visible()
         await here.shows("#answer-word", "Yes")
@@ -115,6 +116,8 @@ async def test_every_fact_changes_live_and_the_page_is_accessible(begin: Begin) 
         await here.shows("#alarms .when", "Trip since ")
         await here.shows("#alarms .when", "latched, not yet acknowledged")
         await here.shows("#alarms li li >> nth=0", "Change the cartridge")
+        link = here.page.locator("#alarms .card a")
+        await expect(link).to_have_attribute("href", "/manual/faults#product-over-limit")
         await here.shows("#alarms li li >> nth=3", "the valve may then open at once")
         await expect(here.page.locator("#permissives li")).to_have_count(len(Permissive))
         await here.shows("#permissives .missing >> nth=0", "missing")
@@ -359,5 +362,10 @@ async def test_the_charts_show_the_excursion_the_marks_and_the_values_under_the_
         href = await page.locator("#sheet").get_attribute("href")
         assert href is not None
         assert href.startswith(f"/api/reservoirs/{RESERVOIR}/history.csv?from=")
+        await here.is_sound()
+        # A phone that is turned has a narrower window before the charts are drawn again.
+        await page.evaluate("window.requestAnimationFrame = () => 0")
+        await page.set_viewport_size({"width": 320, "height": 700})
+        assert await page.evaluate("document.querySelector('#charts .uplot').offsetWidth") > 320
         await here.is_sound()
         await window.close()

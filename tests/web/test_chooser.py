@@ -76,7 +76,7 @@ async def test_one_of_two_reservoirs_is_chosen_and_shown_and_commanded(
         await expect(buttons).to_have_text(
             [
                 f"{IDENTITY.name} 120 L, 5 to 9 days Yes ",
-                f"{BUTT.name} 120 L, 5 to 9 days No ! alarm",
+                f"{BUTT.name} 120 L, 5 to 9 days 1 alarm No",
             ]
         )
         await here.is_sound()

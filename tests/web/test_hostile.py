@@ -25,6 +25,7 @@ from bridge.protocol.messages import Close
 from bridge.station.view import StationView
 from bridge.units import DisplayUnits
 from bridge.web import app as app_module
+from bridge.web import security as requests_module
 from bridge.web import server as page_server
 from bridge.web.app import Page
 from bridge.web.security import MOST_ADDRESSES, WITHIN_S, TokenCheck
@@ -319,7 +320,7 @@ async def _ends(reader: asyncio.StreamReader) -> bytes:
 
 async def test_a_slow_request_is_disconnected(view: StationView, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(page_server, "REQUEST_S", 0.3)
-    monkeypatch.setattr(app_module, "BODY_S", 0.1)
+    monkeypatch.setattr(requests_module, "BODY_S", 0.1)
     whole = b"GET /api/facts HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n"
     async with served(view) as (_, port):
 

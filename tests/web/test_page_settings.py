@@ -80,7 +80,7 @@ def test_the_token_comes_from_the_environment_or_a_file_and_is_never_in_the_conf
     [
         ('host = "garden"', TOKEN, "not an address of this machine"),
         ('names = ["http://garden"]', TOKEN, "is not a host name"),
-        ("port = 0", TOKEN, "must be 1 or more"),
+        ("port = 0", TOKEN, "must be from 1 to 65535"),
         ("", "short-badger", "16 to 256 characters"),
         ("", "velvet badger with spaces", "one word"),
         ("tokens = 1", TOKEN, "no such key"),

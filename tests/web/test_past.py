@@ -21,6 +21,7 @@ from bridge.history.records import (
     EventRow,
     FillRow,
     ReadingRow,
+    SampleRow,
     Series,
     Stamp,
 )
@@ -28,7 +29,7 @@ from bridge.history.rollup import HOUR_MS, MINUTE_MS, Group
 from bridge.history.writer import Log
 from bridge.units import DisplayUnits, SolidsUnit, TemperatureUnit, VolumeUnit
 from bridge.web import history as records_module
-from bridge.web.course import MOST_POINTS, SERIES, Course, Span, course_of, grouping
+from bridge.web.course import MOST_POINTS, SERIES, Course, Span, compared, course_of, grouping, uses
 from bridge.web.entries import Filter, entries_of
 from bridge.web.history import Records
 from tests.web.conftest import IDENTITY
@@ -71,6 +72,53 @@ def test_the_band_and_the_sentence_show_the_greatest_value_and_not_the_mean() ->
     assert "No water flowed" in shown([], HOUR)["sentence"]
 
 
+def test_a_fill_shows_the_range_of_its_product_with_its_uncertainty() -> None:
+    row = FillRow(
+        Stamp(1, 0, START_MS + 25 * MINUTE_MS), IDENTITY.reservoir, START_MS, 20.0, None, 8.2, "full"
+    )
+    minutes = [group(0, PRODUCT), group(3, EXCURSION)]
+    course = course_of(HOUR, START_MS, HOUR.end_ms, (), (), IDENTITY, UNITS, [(row, minutes), (row, [])])
+    (fill,) = course["fills"]
+    assert fill == {
+        "start": START_MS // 1000,
+        "end": START_MS // 1000 + 25 * 60,
+        "low": 0.0,
+        "high": 329.6,
+        "mean": 8.2,
+        "words": "Fill of 20.0 L: 0 to 329.6 ppm, on average 8.2 ppm into the reservoir.",
+    }
+
+
+def test_cartridges_are_compared_on_the_litres_that_each_made() -> None:
+    changed_ms = START_MS + 100 * HOUR_MS
+    change = CartridgeRow(Stamp(1, 0, changed_ms), IDENTITY.reservoir, "second", 508.0, 470.0)
+    first, second = uses([change], START_MS, START_MS + 150 * HOUR_MS)
+    assert (first.end_ms, second.start_ms, second.is_in_use) == (changed_ms, changed_ms, True)
+
+    def hours(count: int, ppm_an_hour: float) -> list[Group]:
+        # 10 L an hour in every second hour; the product rises.
+        return [
+            Group(
+                START_MS + number * HOUR_MS,
+                (Cell(0.0, ppm_an_hour * number, 99.0, 60) if number % 2 else None,),
+                10.0 * (number % 2),
+            )
+            for number in range(count)
+        ]
+
+    found = compared([(first, hours(100, 0.4)), (second, hours(50, 0.2))], IDENTITY, UNITS)
+    one, other = found["cartridges"]
+    assert (one["name"], other["name"]) == ("from 2026-05-28", "second")
+    assert (one["made"], other["made"]) == ("508 L", "250 L")
+    assert one["litres"] == [10.0 * number for number in range(1, 51)]
+    assert one["product"][:3] == [0.4, 1.2, 2.0]
+    # The hours 1, 3, 5, 7, 9 and 91 to 99 have the first and the last tenth of the 500 L.
+    assert (one["first"], one["last"]) == ("2 ppm", "38 ppm")
+    # A tenth of 250 L are two points and a half: (0.2 + 0.6 + 0.5 * 1.0) / 2.5.
+    assert other["first"] == "0.52 ppm"
+    assert compared([(first, [])], IDENTITY, UNITS)["cartridges"] == []
+
+
 @pytest.mark.parametrize("hours", [1, 24, 72, 744, 745, 8760, 43_830])
 def test_a_course_has_no_more_points_than_a_chart_can_show(hours: int) -> None:
     span = Span(START_MS, START_MS + hours * HOUR_MS)
@@ -106,7 +154,9 @@ def test_each_kind_of_entry_is_found_under_its_name() -> None:
         Filter.ALARM: AlarmRow(stamp, "barrel", Advisory.RESERVOIR_LOW, AlarmChange.RAISED, ""),
         Filter.FILL: FillRow(stamp, "barrel", START_MS - 25 * MINUTE_MS, 20.0, None, 5.0, "full"),
         Filter.CARTRIDGE: CartridgeRow(stamp, "barrel", "second", 1500.0, 470.0),
-        Filter.SAMPLE: CommandRow(stamp, "barrel", "reservoir sample of 9 ppm", "page", True),
+        Filter.SAMPLE: SampleRow(
+            stamp, "barrel", "reservoir", 18.0, 9.0, 0.0, 0.5, None, "off", "suitable", ""
+        ),
         Filter.CALIBRATION: CalibrationRow(stamp, "barrel", "product", 0.1, 0.0, 84.0, 25.0, 2.0),
         Filter.COMMAND: CommandRow(stamp, "barrel", "hold on", "hub", False, "The hub is mute."),
         Filter.EVENT: EventRow(stamp, "barrel", "fill-began", "The level fell to 80 L."),
@@ -161,6 +211,8 @@ async def test_the_log_is_read_while_it_is_written(tmp_path: Path, monkeypatch: 
         assert {value for value in lines["product"]["mean"] if value is not None} == {6.0}
         # 11 L were made, 2.91 US gal; the hours begin with the counter at 0.
         assert sum(course["litres_a_day"]) == pytest.approx(2.91, abs=0.01)
+        (cartridge,) = (await records.cartridges(IDENTITY))["cartridges"]
+        assert (cartridge["made"], cartridge["first"]) == ("2.91 US gal", "6 ppm")
         (last, *rest) = await records.entries(IDENTITY, day, frozenset({Filter.FILL}))
         assert (last["kind"], len(rest)) == ("fill", 11)
         assert last["sentence"].endswith("it ended: overflow.")
@@ -169,6 +221,32 @@ async def test_the_log_is_read_while_it_is_written(tmp_path: Path, monkeypatch: 
         assert len(sheet) == 13
         nobody = await records.course(replace(IDENTITY, reservoir="other"), day)
         assert nobody["sentence"] == "The log has no readings of this reservoir yet."
+    finally:
+        await asyncio.to_thread(log.close)
+
+
+async def test_the_range_of_a_fill_is_that_of_its_minutes_in_the_log(tmp_path: Path) -> None:
+    log = Log(tmp_path / "clearwell.db")
+    boot = (await asyncio.wrap_future(log.start())).boot
+    try:
+        for number, ppm in enumerate((40.0, 7.0, 6.0, 8.0, 45.0)):
+            at_ms = START_MS + number * MINUTE_MS
+            log.write([
+                ReadingRow(
+                    Stamp(boot, number, at_ms), IDENTITY.reservoir, product_ppm=ppm, uncertainty_ppm=0.5,
+                    throughput_l=min(float(number), 3.0),
+                )
+            ])  # fmt: skip
+        # The fill begins after the water stood, and ends before it stands again.
+        ended_ms = START_MS + 4 * MINUTE_MS
+        log.write([
+            FillRow(Stamp(boot, 9, ended_ms), IDENTITY.reservoir, START_MS, 3.0, None, 7.0, "full"),
+        ])  # fmt: skip
+        await asyncio.to_thread(log.close)
+        records = Records(str(log.path), UNITS)
+        course = await records.course(IDENTITY, Span(START_MS - HOUR_MS, START_MS + HOUR_MS))
+        (fill,) = course["fills"]
+        assert (fill["low"], fill["mean"], fill["high"]) == (5.5, 7.0, 8.5)
     finally:
         await asyncio.to_thread(log.close)
 

@@ -5,11 +5,11 @@ from dataclasses import replace
 import pytest
 from playwright.async_api import expect
 
-from bridge.daemon.page_lines import view_line
+from bridge.daemon.page_lines import Fittings, view_line
 from bridge.guard.faults import FAULTS
 from bridge.guard.model import Advisory, AlarmId, Trip
 from bridge.station.view import ActiveAlarm, StationView
-from tests.web.browser import axe, chromium, looking
+from tests.web.browser import Looking, Scheme, axe, chromium, looking
 from tests.web.conftest import IDENTITY, alone_with
 
 pytestmark = [pytest.mark.needs("chromium", "nodejs"), pytest.mark.slow]
@@ -17,6 +17,11 @@ pytestmark = [pytest.mark.needs("chromium", "nodejs"), pytest.mark.slow]
 PHONE = 360
 FOLD = 800
 """The height of the window in CSS pixels."""
+SCHEMES: tuple[Scheme, ...] = ("light", "dark")
+FITTINGS = Fittings(refill_l=100.0, fill_l=180.0, lead_days=3.0)
+BARRELS = tuple(
+    replace(IDENTITY, reservoir=f"barrel-{number}", name=f"Barrel {number}") for number in range(1, 7)
+)
 
 
 def raised(alarm: AlarmId) -> ActiveAlarm:
@@ -32,37 +37,55 @@ def tripped(view: StationView, *trips: Trip, **changed: object) -> StationView:
 
 def states(view: StationView) -> dict[str, tuple[StationView, dict[str, str]]]:
     """Returns each state with the sentences that must be on the screen of a phone."""
+    safe = {"#answer-word": "Yes", "#lasts": "5 to 9 days"}
     return {
         "full": (
             replace(view, missing_permissives=("below-fill-mark",), zone="full"),
             {
-                "#answer-word": "Yes",
+                **safe,
                 "#volume": "120 L of 200 L",
-                "#lasts": "5 to 9 days",
+                "#marks": "fills at 100 L, up to 180 L",
                 "#valve-state": "SHUT",
                 "#valve-phase": "the reservoir is full",
+                "#todo": "Nothing.",
                 "#alarms-word": "none",
             },
         ),
         "filling": (
             replace(view, phase="fill", valve_decided="fill", valve_reported="fill", product_state="flowing"),
-            {"#answer-word": "Yes", "#valve-state": "OPEN to the reservoir", "#valve-phase": "filling"},
+            {
+                **safe,
+                "#valve-state": "OPEN to the reservoir",
+                "#valve-phase": "filling",
+                "#todo": "Nothing.",
+            },
         ),
         "rinsing": (
             replace(view, phase="rinse", valve_decided="drain", valve_reported="drain", product_ppm=61.0),
-            {"#answer-word": "Yes", "#valve-state": "OPEN to the drain", "#valve-phase": "rinsing"},
+            {**safe, "#valve-state": "OPEN to the drain", "#valve-phase": "rinsing", "#todo": "Nothing."},
+        ),
+        "water that stands in the purifier": (
+            replace(view, product_ppm=61.0, product_state="standing"),
+            {**safe, "#valve-state": "SHUT", "#todo": "Nothing.", "#alarms-word": "none"},
         ),
         "a trip that protected good water": (
             tripped(view, Trip.PRODUCT_OVER_LIMIT, Trip.FILL_OVER_TIME, product_ppm=318.0),
             {
-                "#answer-word": "Yes",
+                **safe,
                 "#valve-phase": "tripped",
                 "#alarms-word": "2 alarms: The purified water is over its limit",
+                "#todo": "Change the cartridge, or look after the purifier.",
             },
         ),
         "water over the limit": (
             replace(view, reservoir_ppm=60.0, reservoir_verdict="unsuitable"),
-            {"#answer-word": "No", "#answer-then": "Do not use this water.", "#answer-held": "It has 60 ppm"},
+            {
+                "#answer-word": "No",
+                "#answer-then": "Do not use this water.",
+                "#answer-held": "It has 60 ppm",
+                "#lasts": "5 to 9 days",
+                "#todo": "Empty the reservoir. If you doubt the figure, measure its water",
+            },
         ),
         "only assumed": (
             replace(view, reservoir_verdict="unknown", reservoir_basis="assumed", reservoir_ppm=20.0,
@@ -73,50 +96,73 @@ def states(view: StationView) -> dict[str, tuple[StationView, dict[str, str]]]:
                 "#answer-then": "Measure this water, and send the sample.",
                 "#answer-held": "by assumption",
                 "#lasts": "not known yet",
+                "#todo": "Measure the water in the reservoir and enter the sample.",
             },
         ),
         "a failed probe": (
             tripped(view, Trip.PROBE_FAILURE, product_health="failure", product_state="failed"),
             {
-                "#answer-word": "Yes",
+                **safe,
                 "#alarms-word": "1 alarm: The product probe gives no value that can be trusted",
+                "#todo": "Check that the cell is immersed and plugged in.",
             },
         ),
         "a nearly spent cartridge": (
             replace(view, days_left=4.0, days_left_low=2.1, days_left_high=6.5, order_now=True,
                     alarms=(raised(Advisory.ORDER_CARTRIDGE),)),
-            {"#life": "2.1 to 6 days", "#life-until": "or later", "#order": "Order the next one now."},
+            {
+                **safe,
+                "#life": "2.1 to 6 days",
+                "#life-until": "or later; order by ",
+                "#order": "Order the next one now.",
+                "#todo": "Order the next cartridge or membrane now.",
+            },
         ),
         "a lost link": (
             tripped(view, Trip.LINK_LOST, link_up=False, volume_l=None, level_fraction=None, zone="unknown",
                     product_health="failure", product_ppm=None, valve_reported="unknown"),
             {
+                **safe,
                 "#volume": "120 L of 200 L",
                 "#volume-age": "ago",
                 "#valve-state": "not known",
                 "#valve-phase": "the controller shuts it by itself when the bridge is away",
                 "#alarms-word": "1 alarm: No good frame has arrived from the controller for too long",
+                "#todo": "Check the power supply of the controller.",
             },
         ),
     }  # fmt: skip
 
 
+async def above_the_fold(here: Looking, name: str, sentences: dict[str, str]) -> None:
+    """Checks that sentences are on the screen without scrolling."""
+    for selector, text in sentences.items():
+        await here.shows(selector, text)
+        box = await here.page.locator(selector).bounding_box()
+        assert box is not None, f"{name}: {selector} is hidden"
+        assert box["y"] + box["height"] <= FOLD, f"{name}: {selector} is below the fold"
+
+
+async def accept_by_axe(here: Looking, name: str) -> None:
+    for scheme in SCHEMES:
+        await here.page.emulate_media(color_scheme=scheme)
+        found = await here.page.evaluate("axe.run()")
+        assert len(found["passes"]) > 20
+        bad = [one["id"] for one in found["violations"] if one["impact"] in ("serious", "critical")]
+        assert bad == [], f"{name}, {scheme}"
+
+
 async def test_the_sentences_of_each_state_are_on_the_screen_of_a_phone(view: StationView) -> None:
-    with alone_with(IDENTITY) as house:
+    with alone_with(IDENTITY, fittings=(FITTINGS,)) as house:
         house.tell(view_line(view))
         async with chromium() as browser, looking(browser, house.url, PHONE, bypass_csp=True) as here:
             await here.page.evaluate(axe())
             for name, (state, sentences) in states(view).items():
                 house.tell(view_line(state))
-                for selector, text in sentences.items():
-                    await here.shows(selector, text)
-                    box = await here.page.locator(selector).bounding_box()
-                    assert box is not None, f"{name}: {selector} is hidden"
-                    assert box["y"] + box["height"] <= FOLD, f"{name}: {selector} is below the fold"
-                found = await here.page.evaluate("axe.run()")
-                assert len(found["passes"]) > 20
-                bad = [one["id"] for one in found["violations"] if one["impact"] in ("serious", "critical")]
-                assert bad == [], name
+                # May I water now, how long will it last, what must I do?
+                assert {"#answer-word", "#lasts", "#todo"} <= sentences.keys()
+                await above_the_fold(here, name, sentences)
+                await accept_by_axe(here, name)
                 await here.is_sound()
             # The permissives say what is not known instead of what held once.
             await here.page.locator("#valve-depth summary").click()
@@ -130,24 +176,83 @@ async def test_the_sentences_of_each_state_are_on_the_screen_of_a_phone(view: St
             await expect(here.page.locator("#permissives .missing")).to_have_count(0)
 
 
+async def test_six_barrels_have_a_line_each_and_the_chosen_one_its_answer_on_the_screen_of_a_phone(
+    view: StationView,
+) -> None:
+    views = [replace(view, identity=one) for one in BARRELS]
+    views[3] = replace(tripped(views[3], Trip.OVERFLOW), reservoir_verdict="unsuitable")
+    with alone_with(*BARRELS) as house:
+        for one in views:
+            house.tell(view_line(one))
+        async with chromium() as browser, looking(browser, house.url, PHONE, bypass_csp=True) as here:
+            await here.page.evaluate(axe())
+            lines = here.page.locator("#chooser button")
+            await expect(lines).to_have_count(6)
+            for number in range(6):
+                says = "1 alarm No" if number == 3 else "Yes"
+                line = f"#chooser button >> nth={number}"
+                await above_the_fold(
+                    here, f"line {number + 1}", {line: f"Barrel {number + 1} 120 L, 5 to 9 days"}
+                )
+                await here.shows(line, says)
+            await above_the_fold(
+                here, "the chosen one", {"#answer-word": "Yes", "#lasts": "5 to 9 days", "#todo": "Nothing."}
+            )
+            await accept_by_axe(here, "six barrels")
+            await here.is_sound()
+
+
+async def test_with_forced_colours_the_level_and_the_phase_can_still_be_seen(view: StationView) -> None:
+    with alone_with(IDENTITY, fittings=(FITTINGS,)) as house:
+        house.tell(view_line(view))
+        async with (
+            chromium() as browser,
+            looking(browser, house.url, PHONE, forced_colors="active") as here,
+        ):
+            await here.shows("#volume", "120 L of 200 L")
+            await here.page.locator("#valve-depth summary").click()
+            water, empty = await here.page.evaluate(
+                "['#stock-water', 'body'].map((one) => "
+                "getComputedStyle(document.querySelector(one)).backgroundColor)"
+            )
+            assert water != empty, "the bar looks empty"
+            marked = await here.page.locator("#sequence li").evaluate_all(
+                "all => all.map((one) => getComputedStyle(one).borderBottomColor)"
+            )
+            assert len(set(marked)) == 2, "every phase looks like the present one"
+
+
 async def test_a_page_whose_bridge_has_stopped_keeps_its_values_with_their_age(view: StationView) -> None:
     with alone_with(IDENTITY) as house:
         house.tell(view_line(view))
-        async with chromium() as browser, looking(browser, house.url, PHONE) as here:
+        async with chromium() as browser, looking(browser, house.url, PHONE, bypass_csp=True) as here:
             await here.shows("#volume", "120 L of 200 L")
+            await here.page.evaluate(axe())
             await here.page.evaluate("navigator.serviceWorker.ready.then(() => 0)")
             assert house.process.stdin is not None
             house.process.stdin.close()
             house.process.wait()
             await here.shows("#stream", "No connection to the bridge. This page shows the state at ")
-            await here.shows("#answer-word", "Not known now")
             await here.shows("#volume", "120 L of 200 L")
             await here.shows("#volume-age", "ago")
             await here.shows("#valve-state", "not known")
             await here.shows("#valve-phase", "it was SHUT")
             await here.shows("#alarms-word", "none at ")
+            await above_the_fold(
+                here,
+                "stopped",
+                {
+                    "#answer-word": "Not known now",
+                    "#lasts": "5 to 9 days",
+                    "#todo": "Check the power and the network of the bridge.",
+                },
+            )
+            await accept_by_axe(here, "stopped")
             # The worker kept the files, so the page opens again without the bridge and shows the same.
             await here.page.reload()
             await here.shows("#stream", "No connection to the bridge. This page shows the state at ")
             await here.shows("#volume", "120 L of 200 L")
             await here.shows("#answer-word", "Not known now")
+            # What to do about a fault can still be read.
+            await here.page.goto(f"{house.url}/manual/faults#overflow")
+            await here.shows("#overflow", "overflow")

@@ -4,6 +4,8 @@ import { ago, clock, element, made, moment, write } from "./dom.js";
 const KEPT = "page-token";
 const SHELVE_MINUTES = 60;
 const AGAIN_MS = 3000;
+// The bridge answers within 6 seconds.
+const ANSWER_MS = 10_000;
 // After this time the result is no longer asked for.
 const GIVE_UP_MS = 60_000;
 
@@ -12,6 +14,7 @@ let mayAct = false;
 let token = kept();
 // The acts that wait for the bridge, by reservoir and property.
 const pending = new Set();
+const whenToken = [];
 
 // A browser that is set to store nothing throws an exception here.
 function kept() {
@@ -62,15 +65,26 @@ function say(sentence, state) {
 }
 
 // A key that no other act has. It needs no secure context, which a page on a home network lacks.
-function newKey() {
+export function newKey() {
   return [...crypto.getRandomValues(new Uint8Array(16))].map((one) => one.toString(16).padStart(2, "0")).join("");
 }
 
-function post(path, body) {
+export function hasToken() {
+  return token !== "";
+}
+
+// Calls a function when a right token is entered.
+export function onToken(call) {
+  whenToken.push(call);
+}
+
+export function post(path, body) {
   return fetch(path, {
     method: "POST",
     headers: { "content-type": "application/json", authorization: `Bearer ${token}` },
     body: JSON.stringify(body),
+    // A connection that hangs must not hold the next attempt.
+    signal: AbortSignal.timeout(ANSWER_MS),
   });
 }
 
@@ -205,8 +219,11 @@ export function alarmCard(card, reservoir) {
     "health/shelve",
     JSON.stringify({ alarm: card.id, minutes }),
   );
-  const manual = trip === undefined ? card.id : `${card.id}. ${trip.reset_rule}`;
-  item.append(buttons, made("p", `In the manual and the log: ${manual}`, "small"));
+  const more = made("p", undefined, "small");
+  const manual = made("a", card.id);
+  manual.href = `/manual/faults#${card.id}`;
+  more.append("In the manual and the log: ", manual, trip === undefined ? "" : `. ${trip.reset_rule}`);
+  item.append(buttons, more);
   return item;
 }
 
@@ -255,8 +272,50 @@ function wireNumber(form, input, property, what) {
     if (await act(`${what} of ${value} ${unit}`, property, value, unit)) {
       // An empty field shows that the value is kept, and cannot be sent a second time.
       element(input).value = "";
+      await refreshSample();
     }
   });
+}
+
+// The last sample of the reservoir, which can be taken back.
+export async function refreshSample() {
+  const id = current()?.id;
+  if (id === undefined || !element("hand-depth").open) {
+    return;
+  }
+  try {
+    const answer = await fetch(`/api/reservoirs/${encodeURIComponent(id)}/sample`);
+    const { entered, words } = await answer.json();
+    if (id === current()?.id) {
+      element("last-sample").hidden = !entered;
+      write(element("last-sample-words"), `The last one: ${words}.`);
+      element("take-back").dataset.entered = entered ?? "";
+    }
+  } catch {
+    // The line at the top shows the lost connection.
+  }
+}
+
+async function takeBack() {
+  const r = current();
+  const { entered } = element("take-back").dataset;
+  const words = element("last-sample-words").textContent.replace("The last one: ", "").replace(/\.$/, "");
+  if (token === "") {
+    say("Enter the token first; without it the page takes no commands.", "refused");
+    element("token").focus();
+    return;
+  }
+  if (!(await asked(`Take back the sample ${words}, of ${r.name}? The log keeps it, and nothing counts it.`, "Take it back"))) {
+    return;
+  }
+  try {
+    const answer = await post(`/api/reservoirs/${encodeURIComponent(r.id)}/take-back`, { entered: Number(entered) });
+    const { sentence } = await answer.json();
+    say(answer.ok ? sentence : `Refused: ${sentence}`, answer.ok ? "done" : "refused");
+  } catch {
+    say("No answer from the bridge. Look at the last sample again before you repeat this.", "refused");
+  }
+  await refreshSample();
 }
 
 async function checkToken() {
@@ -279,6 +338,9 @@ async function checkToken() {
   }
   keep(element("token-keep").checked ? token : "");
   element("token-drop").hidden = token === "";
+  if (token !== "") {
+    whenToken.forEach((call) => call());
+  }
 }
 
 export function wireActions(reservoir) {
@@ -304,6 +366,8 @@ export function wireActions(reservoir) {
   element("changed").dataset.sends = "purifier/cartridge-changed";
   element("changed").addEventListener("click", cartridge);
   element("said-close").addEventListener("click", () => say("", "done"));
+  element("take-back").addEventListener("click", takeBack);
+  element("hand-depth").addEventListener("toggle", refreshSample);
   wireNumber("sample-form", "sample", "reservoir/sample", "sample");
   wireNumber("retest-form", "retest", "product/retest", "retest");
   showBusy();

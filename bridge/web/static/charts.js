@@ -35,6 +35,8 @@ function marks(entries) {
         const { ctx, bbox } = u;
         ctx.save();
         ctx.font = `600 ${Math.round(11 * devicePixelRatio)}px system-ui, sans-serif`;
+        const size = 11 * devicePixelRatio;
+        const letters = [];
         for (const one of entries) {
           const x = u.valToPos(one.at, "x", true);
           if (LETTERS[one.kind] === undefined || x < bbox.left || x > bbox.left + bbox.width) {
@@ -47,7 +49,47 @@ function marks(entries) {
           ctx.moveTo(x, bbox.top);
           ctx.lineTo(x, bbox.top + bbox.height);
           ctx.stroke();
-          ctx.fillText(LETTERS[one.kind], x + 3 * devicePixelRatio, bbox.top + 11 * devicePixelRatio);
+          // A letter that would cover another stands below it.
+          const row = letters.filter((other) => Math.abs(other - x) < size).length;
+          letters.push(x);
+          ctx.fillText(LETTERS[one.kind], x + 3 * devicePixelRatio, bbox.top + size * (row + 1));
+        }
+        ctx.restore();
+      },
+    },
+  };
+}
+
+// An upright line from the least to the greatest value of each fill, with the mean of the stored water.
+function whiskers(fills) {
+  return {
+    hooks: {
+      draw: (u) => {
+        const { ctx, bbox } = u;
+        const half = 3 * devicePixelRatio;
+        ctx.save();
+        ctx.strokeStyle = ctx.fillStyle = colour("--ink");
+        ctx.lineWidth = 1.5 * devicePixelRatio;
+        // A series before this may have been dashed.
+        ctx.setLineDash([]);
+        for (const one of fills) {
+          const x = u.valToPos((one.start + one.end) / 2, "x", true);
+          if (x < bbox.left || x > bbox.left + bbox.width) {
+            continue;
+          }
+          const [low, high] = [one.low, one.high].map((value) => u.valToPos(value, "y", true));
+          ctx.beginPath();
+          ctx.moveTo(x, low);
+          ctx.lineTo(x, high);
+          for (const end of [low, high]) {
+            ctx.moveTo(x - half, end);
+            ctx.lineTo(x + half, end);
+          }
+          ctx.stroke();
+          if (one.mean !== null) {
+            const y = u.valToPos(one.mean, "y", true);
+            ctx.fillRect(x - half, y - half, 2 * half, 2 * half);
+          }
         }
         ctx.restore();
       },
@@ -89,7 +131,7 @@ function options(width, course, line, entries, isLast) {
     ],
     series,
     bands: line.bars ? [] : [{ series: [3, 2], fill: colour("--water-pale") }],
-    plugins: [marks(entries)],
+    plugins: [marks(entries), ...(line.name === "product" ? [whiskers(course.fills ?? [])] : [])],
     hooks: {
       setCursor: [(u) => hover(u)],
       setSelect: [
@@ -125,9 +167,11 @@ function say(course, entries, seconds) {
     });
   const near = (course.end - course.start) / 60;
   const mark = entries.find((one) => LETTERS[one.kind] !== undefined && Math.abs(one.at - seconds) < near);
+  const fill = (course.fills ?? []).find((one) => Math.abs((one.start + one.end) / 2 - seconds) < Math.max(near / 4, (one.end - one.start) / 2));
+  const more = `${fill === undefined ? "" : ` ${fill.words}`}${mark === undefined ? "" : ` ${mark.time} ${mark.sentence}`}`;
   write(
     element("at-word"),
-    `${moment(course.times[at] ?? seconds)}: ${parts.length === 0 ? "no values" : parts.join("; ")}.${mark === undefined ? "" : ` ${mark.time} ${mark.sentence}`}`,
+    `${moment(course.times[at] ?? seconds)}: ${parts.length === 0 ? "no values" : parts.join("; ")}.${more}`,
   );
 }
 
@@ -173,6 +217,65 @@ export function showCharts(course, entries) {
   });
 }
 
+// The strokes of the cartridges; the newest one is solid and wide.
+const DASHES = [[2, 4], [6, 4], [10, 4], [2, 2, 8, 2], [12, 3, 2, 3]];
+let comparing = null;
+let compared = null;
+
+// One line for each cartridge over the litres that it made.
+export function showCartridges(found) {
+  compared = found;
+  comparing?.destroy();
+  comparing = null;
+  const box = element("cartridges-chart");
+  box.replaceChildren();
+  const known = found.cartridges ?? [];
+  element("cartridges-box").hidden = known.length === 0;
+  if (known.length === 0 || box.clientWidth === 0) {
+    return;
+  }
+  write(element("cartridges-unit"), `${found.unit} over ${found.volume_unit} made; the newest is the wide line`);
+  const rem = parseFloat(getComputedStyle(document.documentElement).fontSize);
+  const axis = { stroke: colour("--soft"), font: `${Math.round(rem * 0.8)}px system-ui, sans-serif`, grid: { stroke: colour("--line"), width: 1 }, ticks: { stroke: colour("--line") } };
+  const last = known.length - 1;
+  const series = known.map((one, at) => ({
+    stroke: colour(at === last ? "--water" : "--ink"),
+    width: at === last ? 3 : 1.5,
+    dash: at === last ? undefined : DASHES[(last - 1 - at) % DASHES.length],
+    spanGaps: true,
+    points: { show: false },
+  }));
+  const most = Math.max(...known.map((one) => one.litres.at(-1)));
+  const levels = [found.limit, found.target].map((at) => [[0, most], [at, at]]);
+  const data = uPlot.join([...known.map((one) => [one.litres, one.product]), ...levels]);
+  const level = { points: { show: false }, spanGaps: true };
+  comparing = new uPlot(
+    {
+      width: box.clientWidth,
+      height: FIRST_HEIGHT,
+      legend: { show: false },
+      cursor: { show: false },
+      scales: {
+        x: { time: false, range: [0, most] },
+        y: { range: (_, least, greatest) => [0, Math.max(greatest ?? 0, found.limit) * 1.1] },
+      },
+      axes: [{ ...axis, space: rem * 5 }, { ...axis, size: rem * 3.4, space: rem * 1.6 }],
+      series: [{}, ...series, { ...level, stroke: colour("--red"), width: 2 }, { ...level, stroke: colour("--amber"), width: 2, dash: [8, 6] }],
+    },
+    data,
+    box,
+  );
+}
+
+function again() {
+  if (drawn !== null) {
+    showCharts(...drawn);
+  }
+  if (compared !== null) {
+    showCartridges(compared);
+  }
+}
+
 export function wireCharts(zoom) {
   onZoom = zoom;
   let width = 0;
@@ -180,8 +283,8 @@ export function wireCharts(zoom) {
     const now = Math.round(entry.contentRect.width);
     if (now !== width && now > 0) {
       width = now;
-      requestAnimationFrame(() => drawn !== null && showCharts(...drawn));
+      requestAnimationFrame(again);
     }
   }).observe(element("charts").parentElement);
-  matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => drawn !== null && showCharts(...drawn));
+  matchMedia("(prefers-color-scheme: dark)").addEventListener("change", again);
 }

@@ -11,6 +11,14 @@ export function write(node, text) {
   }
 }
 
+// The same, but no line breaks within a date such as "Sat 2026-12-05".
+export function writeDates(node, text) {
+  if (node.textContent !== text) {
+    const parts = text.split(/(\w{3} \d{4}-\d{2}-\d{2};?)/);
+    node.replaceChildren(...parts.map((part, at) => (at % 2 ? made("span", part, "whole") : part)));
+  }
+}
+
 export function made(tag, text, className) {
   const node = document.createElement(tag);
   if (text !== undefined) {

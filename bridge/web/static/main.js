@@ -1,7 +1,8 @@
 // Receives the facts of every reservoir as events, and shows the selected reservoir.
-import { wireActions, allow } from "./actions.js";
+import { allow, refreshSample, wireActions } from "./actions.js";
 import { day, element, made, write } from "./dom.js";
 import { isOpen, refreshPast, wirePast } from "./past.js";
+import { allowRound, wireRound } from "./round.js";
 import { showFacts } from "./show.js";
 
 const PAST_EVERY_MS = 60_000;
@@ -85,22 +86,21 @@ function showChooser() {
     if (button === undefined) {
       button = document.createElement("button");
       button.type = "button";
-      const says = made("span");
-      says.append(made("span", "", "verdict"), " ", made("span", "", "cry"));
-      button.append(made("span", "", "who"), " ", made("span", "", "has"), " ", says);
+      // The alarms stand before the verdict: "No alarm" would be the opposite of what is meant.
+      const parts = ["who", "has", "cry", "verdict"].map((name) => made("span", "", name));
+      button.append(...parts.flatMap((part) => [part, " "]));
       button.addEventListener("click", () => choose(button.dataset.id));
       nav.append(button);
     }
     button.dataset.id = one.id;
     const isOld = ageOf(one) !== null;
-    const [who, has, says] = button.children;
-    const [verdict, cry] = says.children;
+    const [who, has, cry, verdict] = button.children;
     button.dataset.verdict = isOld ? "unknown" : one.use.verdict;
     write(who, one.name);
     write(has, [one.reservoir.volume, one.reservoir.cover].filter((part) => part !== null).join(", "));
     write(verdict, isOld ? "not known now" : one.use.word);
     const count = one.alarms.length;
-    write(cry, count === 0 ? "" : `! ${count === 1 ? "alarm" : `${count} alarms`}`);
+    write(cry, count === 0 ? "" : count === 1 ? "1 alarm" : `${count} alarms`);
     button.setAttribute("aria-current", String(one.id === chosen));
   });
   announceElsewhere();
@@ -126,6 +126,7 @@ function choose(id) {
   chosen = id;
   location.hash = encodeURIComponent(id);
   show();
+  refreshSample();
   if (isOpen()) {
     refreshPast();
   }
@@ -137,6 +138,7 @@ function hello(everything) {
   element("bridge").textContent = bridgeName;
   element("version").textContent = `${everything.bridge.id}, version ${everything.bridge.version}`;
   allow(everything.can_act);
+  allowRound(everything.has_round, everything.can_act);
   isConnected = true;
   facts.clear();
   for (const one of everything.reservoirs) {
@@ -146,6 +148,7 @@ function hello(everything) {
     write(element("stream"), "Connected; the bridge has sent no facts yet.");
   }
   show();
+  refreshSample();
   if (isOpen()) {
     refreshPast();
   }
@@ -238,4 +241,5 @@ if ("serviceWorker" in navigator) {
 setInterval(() => isOpen() && refreshPast(), PAST_EVERY_MS);
 wireActions(() => facts.get(chosen));
 wirePast(() => chosen);
+wireRound();
 follow();

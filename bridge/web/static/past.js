@@ -1,11 +1,12 @@
 // The history of the selected reservoir: its span, its charts, its events and its last fills.
-import { showCharts, wireCharts } from "./charts.js";
+import { showCartridges, showCharts, wireCharts } from "./charts.js";
 import { element, made, moment, write } from "./dom.js";
 
 const HOUR_MS = 3_600_000;
 const DAY_MS = 24 * HOUR_MS;
 const SHORTEST_MS = 10 * 60_000;
 const LONGEST_MS = 3650 * DAY_MS;
+const COMPARED_MS = 600_000;
 // Kinds that the charts mark.
 const MARKED = "trip,cartridge,sample,calibration";
 
@@ -15,6 +16,7 @@ let length = DAY_MS;
 let end = null;
 let first = null;
 let number = 0;
+let compared = { id: undefined, at: 0 };
 
 function span() {
   const until = end ?? Date.now();
@@ -48,10 +50,31 @@ export async function refreshPast() {
       showCharts(course, Array.isArray(marks) ? marks : []);
       showFills(fills);
       await refreshEntries(base, query);
+      await refreshCartridges(id, base);
     }
   } catch {
     // The line at the top shows the lost connection; the old drawing stays.
   }
+}
+
+// The cartridges do not depend on the span, and change slowly.
+async function refreshCartridges(id, base) {
+  if (compared.id === id && Date.now() - compared.at < COMPARED_MS) {
+    return;
+  }
+  const found = await read(`${base}/cartridges`);
+  if (id !== chosen()) {
+    return;
+  }
+  compared = { id, at: Date.now() };
+  showCartridges(found);
+  element("cartridges").replaceChildren(
+    ...(found.cartridges ?? []).toReversed().map((one) => {
+      const row = made("tr");
+      row.append(made("td", one.name), ...[one.made, one.first ?? "–", one.last ?? "–"].map((text) => wholes(text.split(" "))));
+      return row;
+    }),
+  );
 }
 
 async function refreshEntries(base, query) {

@@ -1,6 +1,6 @@
 // Shows the facts of one reservoir. The bridge sends every sentence complete.
 import { alarmCard, showBusy } from "./actions.js";
-import { ago, element, made, terms, write } from "./dom.js";
+import { ago, element, made, terms, write, writeDates } from "./dom.js";
 import { drawLine } from "./lines.js";
 
 const STATES = {
@@ -70,16 +70,17 @@ function showGlance(r, age) {
   drawBar(fraction, g);
   write(element("marks"), g.refill_text === null || fraction === null ? "" : `fills at ${g.refill_text}, up to ${g.fill_text}`);
   write(element("lasts"), cover ?? "not known yet");
-  write(element("lasts-until"), g.dry === null ? "" : `until ${g.dry} or later`);
+  writeDates(element("lasts-until"), g.dry === null ? "" : `until ${g.dry} or later`);
   element("life-row").hidden = !g.has_cartridge && r.purifier.days === null && r.purifier.litres === null;
   write(element("life"), lifeOf(r.purifier));
-  write(element("life-until"), g.spent === null ? "" : `until ${g.spent} or later${g.order === null ? "" : `; order by ${g.order}`}`);
+  writeDates(element("life-until"), g.spent === null ? "" : `until ${g.spent} or later${g.order === null ? "" : `; order by ${g.order}`}`);
   element("order").hidden = r.purifier.order_now !== true;
   const count = r.alarms.length;
   const word = element("alarms-word");
   const none = age === null ? "none" : `none at ${age.time}`;
   write(word, count === 0 ? none : `${count === 1 ? "1 alarm" : `${count} alarms`}: ${g.cards[0].heading}`);
   word.classList.toggle("alarmed", count > 0);
+  write(element("todo"), age === null ? g.todo : "Check the power and the network of the bridge.");
   element("alarms-box").hidden = count === 0;
 }
 

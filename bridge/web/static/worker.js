@@ -4,7 +4,9 @@ const KEPT = "page-files";
 
 const FILES = [
   "/", "/static/page.css", "/static/uplot/uPlot.min.css", "/static/uplot/uPlot.iife.min.js", "/static/icons/unknown.svg",
-  ...["actions", "charts", "dom", "lines", "main", "past", "show"].map((name) => `/static/${name}.js`),
+  // What to do about a fault must be readable while the bridge is away.
+  "/manual/faults", "/static/manual.css",
+  ...["actions", "charts", "dom", "lines", "main", "past", "round", "show"].map((name) => `/static/${name}.js`),
 ];
 
 async function keepAll() {
@@ -35,7 +37,7 @@ async function answer(request) {
 self.addEventListener("fetch", (event) => {
   const { pathname } = new URL(event.request.url);
   // What the bridge measures is never kept here: an old answer must not look like a new one.
-  if (event.request.method === "GET" && (pathname === "/" || pathname.startsWith("/static/"))) {
+  if (event.request.method === "GET" && (pathname === "/" || pathname.startsWith("/static/") || pathname.startsWith("/manual/"))) {
     event.respondWith(answer(event.request));
   }
 });
