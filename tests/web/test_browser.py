@@ -12,7 +12,7 @@ from typing import Any
 from urllib.parse import urlsplit
 
 import pytest
-from playwright.async_api import expect
+from playwright.async_api import Route, expect
 
 from bridge.config.plan import LogPlan
 from bridge.demo import RESERVOIR
@@ -29,6 +29,7 @@ from bridge.guard.commands import (
 from bridge.guard.model import Flow, Permissive, Trip
 from bridge.history.waiting import LogSettings
 from bridge.units import DisplayUnits, SolidsUnit
+from tests.waiting import until
 from tests.web.browser import WIDTHS, Looking, chromium, looking, refused_by_axe
 from tests.web.conftest import TOKEN, Begin, Site
 
@@ -189,6 +190,22 @@ async def test_each_command_needs_the_token_and_is_answered(begin: Begin) -> Non
         await here.said("The barrel, fill to the mark: Done.")
         assert [type(one) for one in site.commands[4:]] == [CartridgeChanged, StartFill]
         assert here.complaints == []
+
+
+async def test_a_late_answer_about_the_token_does_not_replace_the_result_of_an_act(begin: Begin) -> None:
+    async with begin() as site, chromium() as browser, looking(browser, site.url) as here, flowing(site, 0.6):
+        held_up: list[Route] = []
+        await here.page.route("**/api/token", lambda route: held_up.append(route))
+        await here.use(TOKEN)
+        await until(lambda: held_up != [], "the page never asked about the token")
+        await here.page.get_by_role("button", name="Hold: keep the valve shut").click()
+        await here.said("The barrel, hold: Done.")
+        async with here.page.expect_response("**/api/token") as answer:
+            await held_up[0].continue_()
+        await (await answer.value).finished()
+        # The button that deletes the token appears after the answer was read.
+        await expect(here.page.locator("#token-drop")).to_be_visible()
+        await here.said("The barrel, hold: Done.")
 
 
 async def test_a_measurement_is_entered_in_the_displayed_unit(begin: Begin) -> None:

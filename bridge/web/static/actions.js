@@ -14,6 +14,8 @@ let mayAct = false;
 let token = kept();
 // The acts that wait for the bridge, by reservoir and property.
 const pending = new Set();
+// Counts the sentences shown, so that a late answer can tell whether something newer has been said.
+let saidCount = 0;
 const whenToken = [];
 
 // A browser that is set to store nothing throws an exception here.
@@ -58,6 +60,7 @@ export function showBusy() {
 // state: "done", "refused" or "waiting".
 function say(sentence, state) {
   const said = element("said");
+  saidCount += 1;
   said.classList.toggle("refused", state === "refused");
   said.classList.toggle("waiting", state === "waiting");
   write(said, sentence);
@@ -326,13 +329,17 @@ async function checkToken() {
     return;
   }
   token = entered;
+  const before = saidCount;
   try {
     const answer = await post("/api/token", {});
     const { sentence } = await answer.json();
     if (!answer.ok) {
       token = "";
+      say(`Refused: ${sentence}`, "refused");
+    } else if (saidCount === before) {
+      // An act that was sent meanwhile has a result of its own, which this sentence must not replace.
+      say("The token is right. It is in use.", "done");
     }
-    say(answer.ok ? "The token is right. It is in use." : `Refused: ${sentence}`, answer.ok ? "done" : "refused");
   } catch {
     say("The token could not be checked: there is no connection to the bridge.", "refused");
   }
