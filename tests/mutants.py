@@ -6,11 +6,14 @@ time than without it. Only the bodies of functions are changed, and only in this
 a test starts run the code as it is.
 
 The tests are collected once. Each mutant is a fork in which the functions of the module get new code. So a
-mutant costs the time of its tests, and not the time of all imports, and the files are never changed.
+mutant costs the time of its tests, and not the time of all imports, and the files are never changed. The
+first run notes which functions each test calls. The tests that call a function judge its mutants. Random
+tests use the same examples each time, so the same command gives the same result.
 """
 
 import argparse
 import ast
+import builtins
 import contextlib
 import copy
 import gc
@@ -24,6 +27,7 @@ import tempfile
 import time
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import _lru_cache_wrapper
 from pathlib import Path
 from types import CodeType, FunctionType
 from typing import Any
@@ -43,6 +47,9 @@ SWAPS: dict[type[ast.AST], Any] = {
 }  # fmt: skip
 NAMES = {"min": "max", "max": "min", "any": "all", "all": "any"}
 NOT_CODE = ("annotation", "returns", "args", "decorator_list", "type_params")
+FUNCTION = (ast.FunctionDef, ast.AsyncFunctionDef)
+CALLED = "_called_with_a_mutant_in_mind"
+"""A name in the builtins, for the calls of the first run."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +57,8 @@ class Mutant:
     """One changed place."""
 
     line: int
+    function: int
+    """The first line of the function around it."""
     before: str
     after: str
     code: CodeType
@@ -93,7 +102,7 @@ def mutants_of(path: Path) -> list[Mutant]:
     tree = ast.parse(path.read_text())
     found: list[Mutant] = []
 
-    def walk(node: ast.AST, inside: bool) -> None:
+    def walk(node: ast.AST, inside: int) -> None:
         for name, value in ast.iter_fields(node):
             if name in NOT_CODE or isinstance(node, ast.JoinedStr):
                 continue
@@ -106,12 +115,23 @@ def mutants_of(path: Path) -> list[Mutant]:
                     put(node, name, place, at, ast.copy_location(changed, child))
                     ast.fix_missing_locations(tree)
                     code = compile(tree, str(path), "exec", dont_inherit=True)
-                    found.append(Mutant(getattr(child, "lineno", 0), words(child), words(changed), code))
+                    line = getattr(child, "lineno", 0)
+                    found.append(Mutant(line, inside, words(child), words(changed), code))
                     put(node, name, place, at, child)
-                walk(child, inside or isinstance(child, ast.FunctionDef | ast.AsyncFunctionDef))
+                walk(child, child.lineno if isinstance(child, FUNCTION) else inside)
 
-    walk(tree, inside=False)
+    walk(tree, inside=0)
     return sorted(found, key=lambda one: one.line)
+
+
+def noting_calls(path: Path) -> CodeType:
+    """Returns the code of a module in which each function first notes that it was called."""
+    tree = ast.parse(path.read_text())
+    for node in ast.walk(tree):
+        if isinstance(node, FUNCTION):
+            note = ast.Expr(ast.Call(ast.Name(CALLED, ast.Load()), [ast.Constant(node.lineno)], []))
+            node.body.insert(0, ast.copy_location(note, node.body[0]))
+    return compile(ast.fix_missing_locations(tree), str(path), "exec", dont_inherit=True)
 
 
 def put(node: ast.AST, name: str, place: list[ast.AST] | None, at: int, child: ast.AST) -> None:
@@ -139,8 +159,14 @@ def replace_code(path: Path, code: CodeType) -> None:
     for one in gc.get_objects():
         if isinstance(one, FunctionType) and one.__code__.co_filename == str(path):
             new = codes.get((one.__code__.co_qualname, one.__code__.co_firstlineno))
-            if new is not None:
+            # A closure that lost a variable cannot be changed. Then the mutant counts as a survivor.
+            if new is not None and new.co_freevars == one.__code__.co_freevars:
                 one.__code__ = new
+
+
+def caches() -> list[Any]:
+    """Returns every function that keeps its results: a kept result hides a mutant, and the call of a test."""
+    return [one for one in gc.get_objects() if isinstance(one, _lru_cache_wrapper)]
 
 
 class Judge:
@@ -154,9 +180,23 @@ class Judge:
     def __init__(self, path: Path, mutants: list[Mutant]) -> None:
         self.path, self.mutants = path, mutants
         self.survivors: list[Mutant] = []
+        self.judged = 0
         self._session: pytest.Session | None = None
         self._failed = False
         self._took_s: dict[str, float] = {}
+        self._called: dict[str, set[int]] = {}
+        self._now: set[int] = set()
+
+    def pytest_sessionstart(self) -> None:
+        # After conftest.py, which loads a profile of its own. One failing example is enough, however long.
+        settings.register_profile(
+            "mutants",
+            phases=(Phase.explicit, Phase.generate),
+            database=None,
+            derandomize=True,
+            deadline=None,
+        )
+        settings.load_profile("mutants")
 
     def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
         self._failed = self._failed or report.failed
@@ -165,18 +205,20 @@ class Judge:
     @pytest.hookimpl(tryfirst=True)
     def pytest_runtestloop(self, session: pytest.Session) -> bool:
         with tempfile.TemporaryDirectory() as folder:
-            kept = Path(folder) / "durations"
+            kept = Path(folder) / "first"
             before = resource.getrusage(resource.RUSAGE_CHILDREN)
-            assert self._passes(session, None, None, kept), "the tests fail without a mutant"
+            assert self._passes(session.items, None, None, kept), "the tests fail without a mutant"
             after = resource.getrusage(resource.RUSAGE_CHILDREN)
-            took_s = json.loads(kept.read_text())
+            took_s, called = json.loads(kept.read_text())
         cpu_s = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
         say(f"{len(session.items)} tests take {cpu_s:.1f} s of CPU")
         # The quick tests come first, because most mutants are killed by many tests.
         session.items.sort(key=lambda item: took_s.get(item.nodeid, 0.0))
         for number, mutant in enumerate(self.mutants, 1):
             began = time.monotonic()
-            survived = self._passes(session, mutant, LEAST_CPU_S + int(PATIENCE * cpu_s), None)
+            items = [item for item in session.items if mutant.function in called.get(item.nodeid, ())]
+            survived = self._passes(items, mutant, LEAST_CPU_S + int(PATIENCE * cpu_s), None)
+            self.judged += 1
             if survived:
                 self.survivors.append(mutant)
             verdict = "survived" if survived else "killed"
@@ -184,7 +226,7 @@ class Judge:
         return True
 
     def _passes(
-        self, session: pytest.Session, mutant: Mutant | None, limit_s: int | None, kept: Path | None
+        self, items: list[pytest.Item], mutant: Mutant | None, limit_s: int | None, kept: Path | None
     ) -> bool:
         child = os.fork()
         if child:
@@ -196,14 +238,23 @@ class Judge:
                 resource.setrlimit(resource.RLIMIT_CPU, (limit_s, limit_s))
                 # A mutant that waits for ever uses no CPU.
                 signal.alarm(20 * limit_s)
-            if mutant is not None:
+            if mutant is None:
+                setattr(builtins, CALLED, lambda line: self._now.add(line))
+                replace_code(self.path, noting_calls(self.path))
+            else:
                 replace_code(self.path, mutant.code)
-            for item, following in zip(session.items, [*session.items[1:], None], strict=True):
+            kept_results = caches()
+            for item, following in zip(items, [*items[1:], None], strict=False):
+                for one in kept_results:
+                    one.cache_clear()
+                self._now = set()
                 item.config.hook.pytest_runtest_protocol(item=item, nextitem=following)
+                self._called[item.nodeid] = self._now
                 if self._failed:
                     break
             if kept is not None:
-                kept.write_text(json.dumps(self._took_s))
+                called = {test: sorted(lines) for test, lines in self._called.items()}
+                kept.write_text(json.dumps([self._took_s, called]))
             status = int(self._failed)
         os._exit(status)
 
@@ -228,11 +279,10 @@ def main() -> None:
         mutants = [one for one in mutants if one.line in asked.lines]
     if 0 < asked.sample < len(mutants):
         mutants = random.Random(asked.seed).sample(mutants, asked.sample)
-    # A failing example is not made smaller: one failure is enough.
-    settings.register_profile("mutants", phases=(Phase.explicit, Phase.generate), database=None)
-    settings.load_profile("mutants")
     judge = Judge(path, mutants)
     pytest.main(["-x", "-q", "-p", "no:cacheprovider", "-n", "0", *asked.tests], plugins=[judge])
+    if judge.judged < len(mutants):
+        raise SystemExit(f"{asked.module}: only {judge.judged} of {len(mutants)} mutants were judged")
     killed = len(mutants) - len(judge.survivors)
     say(f"{asked.module}: killed {killed} of {len(mutants)} (of {every} in the module)")
     for one in judge.survivors:

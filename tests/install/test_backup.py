@@ -15,7 +15,7 @@ import pytest
 from bridge.config.calibration_file import CalibrationTable, append, history
 from bridge.guard.model import Trip
 from bridge.history.backup import duplicate, faults_in, layout_of, state_of
-from bridge.history.log_file import LAYOUT
+from bridge.history.opening import LAYOUT
 from bridge.history.reader import Reader
 from bridge.history.records import AlarmChange, AlarmRow, Stamp, StateRow
 from bridge.history.writer import Log
@@ -133,6 +133,18 @@ def test_a_full_disk_leaves_no_partial_file(living: tuple[Log, Path], tmp_path: 
     assert "cannot be written" in done.stderr
     assert "nothing was left there" in done.stderr
     assert not [one for one in tmp_path.iterdir() if "copy.db" in one.name]
+
+
+def test_a_disk_without_room_is_described_in_figures_that_differ(
+    living: tuple[Log, Path], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # Only the free space is invented: no test can fill the disk of the machine.
+    usage = shutil.disk_usage(tmp_path)
+    monkeypatch.setattr(shutil, "disk_usage", lambda _: usage._replace(free=20_000))
+    done = clearwell("backup", "--log", living[1], "--out", tmp_path / "copy.db")
+    assert done.status == 1
+    assert "19.5 KiB are free there" in done.stderr
+    assert "0.0 MiB" not in done.stderr
 
 
 def test_a_damaged_log_gives_no_backup(living: tuple[Log, Path], tmp_path: Path) -> None:

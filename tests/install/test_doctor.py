@@ -14,8 +14,8 @@ import pytest
 
 from bridge.config.loading import load
 from bridge.doctor import SIGNS, Finding, Verdict
-from bridge.doctor.judge_line import judge_controller, judge_port
-from bridge.doctor.see_line import ask_controller, openers, see_port
+from bridge.doctor.judge_connections import judge_controller, judge_port
+from bridge.doctor.see_connections import ask_controller, openers, see_port
 from bridge.protocol.frame import seal
 from bridge.protocol.messages import Close, Identify, Lease
 from tests.board import Board
@@ -314,7 +314,7 @@ async def test_access_rules_that_forbid_publishing_or_subscribing_are_found(
 
 
 def test_an_unencrypted_password_over_the_network_is_a_warning(configured: Callable[..., Path]) -> None:
-    from bridge.doctor.judge_hub import HubFacts, judge_hub
+    from bridge.doctor.judge_connections import HubFacts, judge_hub
 
     config = configured(hub='[hub]\nhost = "broker.example"')
     plan = load(config, {"CLEARWELL_HUB__USERNAME": "u", "CLEARWELL_HUB__PASSWORD": "p"}).hub

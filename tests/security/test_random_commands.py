@@ -217,7 +217,7 @@ def bombard(garden: Garden, reading: Callable[[int], Reading | None], messages: 
             unsaid: tuple[type[GuardCommand], ...] = ()) -> Counter[str]:  # fmt: skip
     """Sends messages while time passes. Counts the valid and the accepted commands of each type."""
     chance = random.Random(f"{SEED} {seed}")
-    identities = {DEVICE: garden.station.plan.identity}
+    identities = {DEVICE: replace(garden.station.plan.identity, needs_weather=True)}
     seen: Counter[str] = Counter()
     for number in range(messages):
         if number % READINGS_EVERY == 0:

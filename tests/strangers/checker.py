@@ -6,10 +6,10 @@ Written from the convention alone, see ``convention.py``. It subscribes with MQT
 so that it sees the retain flag of each message as its sender set it. Standard input takes ``report`` lines.
 Each is answered on standard output by one JSON line, after all earlier messages have been checked:
 
-    {"deviations": [...], "remarks": [...], "devices": {...}, "messages": 123}
+    {"deviations": [...], "devices": {...}, "messages": 123}
 
-A *deviation* breaks a MUST of the convention. A *remark* is a doubtful case: a declared property without a
-value while its device is ready, or a deleted value of a property that is still declared.
+A *deviation* breaks the convention. One is a described property without a value while its device is ready,
+because "ready" is the state after all values were sent (section Device Lifecycle).
 """
 
 import json
@@ -63,7 +63,6 @@ class Checker:
     def __init__(self) -> None:
         self.devices: dict[str, Device] = {}
         self.deviations: list[dict[str, str]] = []
-        self.remarks: list[dict[str, str]] = []
         self.messages = 0
 
     def see(self, topic: str, payload: bytes, *, retained: bool, qos: int) -> None:
@@ -93,6 +92,11 @@ class Checker:
                 now.append({"topic": device_id, "fault": "a device without $state"})
             elif not device.description:
                 now.append({"topic": device_id, "fault": "a device without $description"})
+            if device.state == "ready":
+                now += [
+                    {"topic": f"{device_id}/{one}", "fault": "no value while ready"}
+                    for one in device.unvalued()
+                ]
             root = device.description.get("root")
             if root is not None and device_id not in self._family(root):
                 now.append({"topic": device_id, "fault": f"its root {root!r} does not have it as a child"})
@@ -103,12 +107,12 @@ class Checker:
             ]
         devices = {
             name: {
-                "states": one.states, "alerts": one.alerts, "values": one.values, "unvalued": one.unvalued(),
+                "states": one.states, "alerts": one.alerts, "values": one.values,
                 "root": one.description.get("root"), "state": self._effective(one),
             }
             for name, one in self.devices.items()
         }  # fmt: skip
-        return {"deviations": now, "remarks": self.remarks, "devices": devices, "messages": self.messages}
+        return {"deviations": now, "devices": devices, "messages": self.messages}
 
     def _effective(self, device: Device) -> str | None:
         root = self.devices.get(str(device.description.get("root")))
@@ -137,8 +141,7 @@ class Checker:
         if text == "lost" and device.state in ("disconnected", None):
             faults.append(f"lost comes after {device.state}")
         if text == "ready":
-            missing = device.unvalued()
-            self.remarks += [{"topic": f"{name}/{one}", "fault": "no value while ready"} for one in missing]
+            faults += [f"ready comes before a value of {one}" for one in device.unvalued()]
         if text != device.state:
             device.states.append(text)
         device.state = text
@@ -195,16 +198,17 @@ class Checker:
         if len(rest) < 2 or what not in ([], ["$target"]):
             return ["the convention has no such topic"]
         declared = device.declared(path)
+        kept = device.targets if what else device.values
         if declared is None:
+            kept.pop(path, None)
             return [] if not text else ["the description has no such property"]
         lasting = declared.get("retained", True)
         faults = [] if retained == lasting else [f"the flag retained is {retained}, declared {lasting}"]
         if not lasting and qos:
             faults.append(f"QoS {qos} for a property that is not retained")
-        kept = device.targets if what else device.values
         if not text:
-            if lasting and device.state == "ready" and kept.pop(path, None) is not None:
-                self.remarks.append({"topic": f"{name}/{path}", "fault": "a declared value is deleted"})
+            if lasting and kept.pop(path, None) is not None and device.state == "ready":
+                faults.append("a described value is deleted while ready")
             return faults
         if what and path in device.ever_valued and path not in device.targets:
             faults.append("$target is not used for every update")

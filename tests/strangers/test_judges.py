@@ -52,6 +52,28 @@ def test_controller_reads_the_vectors(vector: Vector, program: Path) -> None:
     assert done.stdout.decode().splitlines() == [one for one in vector.want if one.startswith(COMMANDS)]
 
 
+PAGE = " ".join((VECTORS.parent / "protocol.md").read_text("utf-8").split())
+
+
+@pytest.mark.parametrize(
+    ("question", "answer"),
+    [
+        ("may a reading lack p or pt?", "every *must* field is there, `p` and `pt` too"),
+        ("how far back is just seen?", "if it is the newest one so far or one of the 32768 before it"),
+        ("does close empty the memory of duplicates?", "The memory of that number outlives a `close`"),
+        ("how soon does identify want its answer?", "within 100 ms in answer to `identify`"),
+        ("which resolution does a steady cell need?", "have at least four significant digits"),
+        ("how does a coarse board say so?", "| `ps` |"),
+        (
+            "what does a decrease of n mean?",
+            "a decrease without a `hello`, is a fault of the meter and no water",
+        ),
+    ],
+)
+def test_page_answers_what_the_author_of_a_controller_asks(question: str, answer: str) -> None:
+    assert answer in PAGE, question
+
+
 PROPERTIES = {
     "float": {"datatype": "float", "format": "0:"},
     "stepped": {"datatype": "integer", "format": "2:6:2"},
@@ -102,7 +124,7 @@ def test_checker_finds_nothing_at_a_device_that_is_right() -> None:
         ("n/float", b"\xff"), ("n/float", b"\xef\xbb\xbf1"), ("n/float", b"\0"), ("n/other", "1"),
         ("other", "1"), ("n/float/$unit", "m"), ("$state", "alert"), ("$log/note", "a sentence"),
         ("$alert/Cold", "a sentence"),
-        ("$description", json.dumps(GOOD | {"version": 2})), ("$state/more", "ready"),
+        ("$description", json.dumps(GOOD | {"version": 2})), ("$state/more", "ready"), ("n/float", ""),
     ],
 )  # fmt: skip
 def test_checker_finds_a_wrong_message(topic: str, text: str | bytes) -> None:
@@ -140,6 +162,34 @@ def test_checker_finds_a_wrong_description(wrong: dict[str, object]) -> None:
         sees(checker, "$description", json.dumps({**GOOD, "version": 2, **wrong}))
 
     assert watched(describe) != []
+
+
+def test_checker_finds_a_described_property_without_a_value() -> None:
+    def change(checker: Checker, *, valued: bool) -> None:
+        sees(checker, "$state", "init")
+        more = {**PROPERTIES, "young": {"datatype": "float"}}
+        nodes = {"n": {"properties": more}}
+        sees(checker, "$description", json.dumps({**GOOD, "version": 2, "nodes": nodes}))
+        if valued:
+            sees(checker, "n/young", "1")
+        sees(checker, "$state", "ready")
+
+    assert watched(lambda checker: change(checker, valued=True)) == []
+    assert watched(lambda checker: change(checker, valued=False)) != []
+
+
+def test_checker_forgets_the_value_of_a_property_that_was_removed() -> None:
+    def change(checker: Checker) -> None:
+        fewer = {name: one for name, one in PROPERTIES.items() if name != "float"}
+        for version, properties in ((2, fewer), (3, PROPERTIES)):
+            sees(checker, "$state", "init")
+            nodes = {"n": {"properties": properties}}
+            sees(checker, "$description", json.dumps({**GOOD, "version": version, "nodes": nodes}))
+            if version == 2:
+                sees(checker, "n/float", "")
+            sees(checker, "$state", "ready")
+
+    assert any("n/float" in fault for fault in watched(change))
 
 
 def test_checker_finds_a_target_that_is_not_used_for_every_update() -> None:

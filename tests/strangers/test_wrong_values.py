@@ -3,6 +3,8 @@
 The controller counts its litres and mixes its tank by itself; the bridge is compared with that.
 """
 
+import signal
+
 import pytest
 
 from tests.strangers.stage import (
@@ -86,3 +88,45 @@ async def test_plugs_of_feed_and_product_that_change_places_shut_the_valve(stage
         await controller.first(
             "open", since=shut["t"], failure="no fill came after the plugs were right again"
         )
+
+
+@pytest.mark.parametrize(
+    ("ppm", "feed_shown"), [(150, "1500.00"), (300, None)], ids=["in range", "over range"]
+)
+async def test_no_spoilt_product_flows_while_the_plugs_are_exchanged(
+    stage: Stage, hub: Hub, ppm: int, feed_shown: str | None
+) -> None:
+    """Then the product cell shows the feed, 30 ppm, and the feed cell shows ten times the product."""
+    await stage.set_up("tank=60")
+    controller = stage.controller
+
+    def shows(since: int, path: str, payload: str) -> bool:
+        return (f"{HUB}/{path}", payload) in hub.seen[since:]
+
+    with stage.daemon(fill_fraction=0.9) as daemon:
+        await controller.first("open", path="fill")
+        await hub.has(f"{HUB}/product/verdict", "suitable")
+        swapped = await controller.told("swapped")
+        await controller.first("shut", since=swapped)
+        await controller.told(f"ppm {ppm}")
+        await hub.until(
+            lambda seen: seen.kept.get(f"{HUB}/feed/ppm") == feed_shown,
+            f"the feed cell stands in {ppm} ppm, and the hub does not show that",
+        )
+        await hub.has(f"{HUB}/health/trips", '["probe-failure"]')
+        daemon.send_signal(signal.SIGKILL)
+        daemon.ended()
+        await hub.has("homie/5/bog/$state", "lost")
+    since = len(hub.seen)
+    with stage.daemon(fill_fraction=0.9):
+        await hub.has("homie/5/bog/$state", "ready")
+        await hub.until(lambda _: shows(since, "valve/reported", "shut"), "no reading came after the start")
+        await hub.sends(f"{HUB}/health/reset/set", "probe-failure")
+        await hub.said(f"{HUB}/$log/warn", "probe-failure cannot be reset")
+        assert [one for one in controller.openings if one["t"] > swapped] == [], f"{ppm} ppm flowed"
+        await controller.told("ppm 5")
+        right = await controller.told("swapped 0")
+        await hub.until(lambda _: shows(since, "product/health", "good"), "the cells are still in doubt")
+        await hub.sends(f"{HUB}/health/reset/set", "probe-failure")
+        await controller.first("open", since=right, failure="no fill came after the plugs were right again")
+        await stage.checker.finds_no_deviation()
