@@ -139,24 +139,56 @@ def test_ci_uses_the_tested_versions_and_runs_the_supported_pythons() -> None:
     assert f'supported="{" ".join(PYTHONS)}"' in script
 
 
-@pytest.fixture(scope="module")
-def summary_of(tmp_path_factory: pytest.TempPathFactory) -> str:
-    """The script's own functions, run with two steps of which the second fails."""
+def ended(directory: Path, steps: str, python: str = "exit 0") -> tuple[int, list[str]]:
+    """Runs the functions of CI's script with other steps. Returns the status and the lines of the summary.
+
+    Args:
+        directory: where the steps run.
+        steps: lines of the shell.
+        python: what the Python of the second chance does instead, in lines of the shell.
+    """
     text = (ROOT / ".ci" / "run").read_text("utf-8")
     functions = text.split('\nnow="packages of the system"', 1)[0].replace('cd "$(dirname "$0")/.."', "")
-    script = tmp_path_factory.mktemp("ci") / "run"
-    script.write_text(
-        f'{functions}\nstep "first" printf "a line\\n== 7 passed, 1 skipped ==\\n\\n"\n'
-        'step "second" false\necho on\n'
-    )
-    done = subprocess.run(["bash", script], cwd=ROOT, capture_output=True, text=True, check=False)
-    assert done.returncode == 1
-    return done.stdout
+    chance = text[text.index("most_unsteady=") : text.index("\nmain=")]
+    own = directory / ".venv" / "bin" / "python"
+    own.parent.mkdir(parents=True)
+    own.write_text(f"#!/bin/sh\n{python}\n")
+    own.chmod(0o755)
+    script = directory / "run"
+    script.write_text(f"{functions}\n{chance}\n{steps}\nfinished=yes\n")
+    done = subprocess.run(["bash", script], cwd=directory, capture_output=True, text=True, check=False)
+    _, summary = done.stdout.split("\nSummary\n")
+    return done.returncode, [line.strip() for line in summary.splitlines()]
 
 
-def test_the_summary_of_ci_names_what_ran_and_what_failed(summary_of: str) -> None:
-    _, summary = summary_of.split("\nSummary\n")
-    lines = [line.strip() for line in summary.splitlines()]
+def test_the_summary_of_ci_names_what_ran_and_what_failed(tmp_path: Path) -> None:
+    first = 'step "first" printf "a line\\n== 7 passed, 1 skipped ==\\n\\n"'
+    status, lines = ended(tmp_path, f'{first}\nstep "second" sh -c "echo 1 broken; exit 1"\necho on')
+    assert status == 1
     assert lines[0] == "first: 7 passed, 1 skipped [0 s]"
-    assert lines[1] == "FAILED in: second"
+    assert lines[1] == "second: 1 broken [0 s]"
+    assert lines[2] == "FAILED in: second"
     assert "on" not in lines
+
+
+@pytest.mark.parametrize(
+    ("failures", "python", "status", "said"),
+    [
+        (1, "echo 1 passed", 0, "UNSTEADY, passed only alone: tests/a.py::test_1"),
+        (1, "echo 1 failed; exit 1", 1, "1 failed"),
+        (4, "echo 4 passed", 1, "more failures than a busy machine explains"),
+        (0, "echo 0 passed", 1, "more failures than a busy machine explains"),
+    ],
+)
+def test_ci_runs_a_few_failed_tests_once_more_and_names_them(
+    failures: int, python: str, status: int, said: str, tmp_path: Path
+) -> None:
+    text = (ROOT / ".ci" / "run").read_text("utf-8")
+    begin = text.index('step "Python $main, all rooms"')
+    printed = "".join(f"FAILED tests/a.py::test_{one} - it broke\\n" for one in range(1, failures + 1))
+    suite = f'main=3\nsecond_command() {{ printf "{printed}end\\n"; return 1; }}\n'
+    seen, lines = ended(tmp_path, suite + text[begin : text.index("\npaths=")], python)
+    assert seen == status
+    assert lines[0] == "Python 3, all rooms: end [0 s]"
+    assert lines[1].startswith(f"the failed tests, once more and alone: {said}")
+    assert ("everything passed" in lines) == (status == 0)
