@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from bridge.demo import Chapter, Observed, Story
     from bridge.rig.water_path import Truth
     from bridge.simulate.scenes.trial import Finding
-    from bridge.station.station import StationEvent
+    from bridge.station.events import StationEvent
 
 
 def _address(text: str | None) -> tuple[str, int] | None:

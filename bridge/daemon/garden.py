@@ -23,7 +23,8 @@ from bridge.daemon.keeper import Keeper
 from bridge.errors import InputError, LogError
 from bridge.guard.commands import StartFill
 from bridge.guard.model import Advisory, Phase
-from bridge.station.station import Away, Level, StationEvent
+from bridge.station.events import Level, StationEvent
+from bridge.station.station import Away
 from bridge.tank.level import Zone
 from bridge.trays.seasons import AWAY_REPORT, Absence, Frost, is_cover_short
 from bridge.watering.absence import Absences, absences_on

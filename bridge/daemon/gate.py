@@ -15,7 +15,8 @@ from dataclasses import dataclass, replace
 
 from bridge.clock import Clock, Timer
 from bridge.guard.state import AlarmChanged, Latched
-from bridge.station.station import StationEvent, Turn
+from bridge.station.events import StationEvent
+from bridge.station.station import Turn
 from bridge.station.view import StationView
 
 DISK_TIMEOUT_S = 1.0

@@ -26,18 +26,10 @@ from bridge.guard.state import GuardState, PhaseChanged, Reply
 from bridge.history.records import SampleRow
 from bridge.protocol.messages import FromBridge
 from bridge.protocol.session import LinkDown, Received
+from bridge.station.events import Level, StationEvent
 from bridge.station.inventory import Inventory
 from bridge.station.plan import StationPlan
-from bridge.station.station import (
-    VIEW_EVERY_S,
-    Condition,
-    FeedSampled,
-    Level,
-    Note,
-    Station,
-    StationEvent,
-    Turn,
-)
+from bridge.station.station import VIEW_EVERY_S, Condition, FeedSampled, Note, Station, Turn
 from bridge.station.view import StationView
 
 FIRST_WAIT_S = 1.0

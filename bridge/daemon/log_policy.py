@@ -35,9 +35,10 @@ from bridge.history.records import (
 )
 from bridge.history.rollup import MINUTE_MS, ByException, RollUp
 from bridge.purifier.cartridge import Evidence
+from bridge.station.events import StationEvent
 from bridge.station.inventory import Inventory, begin
 from bridge.station.plan import StationPlan
-from bridge.station.station import StationEvent, Turn
+from bridge.station.station import Turn
 from bridge.station.view import Outlook
 
 COUNTERS_S = 5.0

@@ -21,9 +21,10 @@ from bridge.history.opening import LogTrouble
 from bridge.history.outbox import OutboxLevel, Parcel
 from bridge.history.records import EntryRow, SampleRow
 from bridge.history.writer import Log
+from bridge.station.events import StationEvent
 from bridge.station.inventory import Inventory
 from bridge.station.plan import StationPlan
-from bridge.station.station import StationEvent, Turn
+from bridge.station.station import Turn
 
 T = TypeVar("T")
 

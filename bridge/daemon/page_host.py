@@ -37,8 +37,8 @@ from bridge.guard.commands import GuardCommand
 from bridge.mqtt.broker import BrokerSettings
 from bridge.mqtt.commands import Incoming, Refused, parse
 from bridge.mqtt.thing import Access
+from bridge.station.events import Level, StationEvent
 from bridge.station.plan import StationIdentity, StationPlan
-from bridge.station.station import Level, StationEvent
 from bridge.station.view import StationView
 from bridge.units import DisplayUnits
 

@@ -41,8 +41,8 @@ from bridge.mqtt.announcements import Announcements
 from bridge.mqtt.client import HubClient
 from bridge.mqtt.topics import Layout, Publication
 from bridge.mqtt.topics import Level as HubLevel
+from bridge.station.events import Level, StationEvent
 from bridge.station.plan import StationPlan
-from bridge.station.station import Level, StationEvent
 from bridge.station.view import StationView
 from bridge.transport.link import link_to
 

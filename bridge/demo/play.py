@@ -21,7 +21,7 @@ from bridge.rig.pty import RigServer
 from bridge.rig.scenario import DEMO, DEMO_SPEED
 from bridge.rig.water_path import Truth
 from bridge.rig.world import World
-from bridge.station.station import StationEvent
+from bridge.station.events import StationEvent
 
 
 class EmbeddedBroker:

@@ -26,8 +26,9 @@ from bridge.protocol.session import (
     Write,
 )
 from bridge.rig.rig import Rig
+from bridge.station.events import StationEvent
 from bridge.station.plan import StationPlan
-from bridge.station.station import VIEW_EVERY_S, Station, StationEvent
+from bridge.station.station import VIEW_EVERY_S, Station
 from bridge.station.view import StationView
 
 _SHORTLY_S = 0.06

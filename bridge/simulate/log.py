@@ -35,9 +35,10 @@ from bridge.history.records import (
     StateRow,
 )
 from bridge.purifier.cartridge import Evidence
+from bridge.station.events import StationEvent
 from bridge.station.inventory import Inventory
 from bridge.station.plan import StationPlan
-from bridge.station.station import StationEvent, Turn
+from bridge.station.station import Turn
 
 SYNC_S = 0.005
 COMMIT_S = 5.0

@@ -32,7 +32,8 @@ from bridge.simulate.mishaps import CELL_FAULTS, Event, Happening, begun_at, eve
 from bridge.simulate.outcome import Outcome, Task
 from bridge.simulate.people import WORN, Audience, Carrier, Grower, HubHand, HubLog
 from bridge.simulate.promises import judge_at_limit, judge_product, judge_reservoir
-from bridge.station.station import Station, StationEvent, Turn
+from bridge.station.events import StationEvent
+from bridge.station.station import Station, Turn
 from bridge.station.view import StationView
 
 FINE_AFTER_S = 66.0

@@ -6,25 +6,13 @@ either. The daemon runs it on a serial line, a simulation in virtual time.
 """
 
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass, replace
-from enum import Enum
 
 from bridge.estimate.watch import CellWatch, Doubt, doubts
-from bridge.guard.commands import CartridgeChanged, GuardCommand, ReservoirSample, Retest, words_of
-from bridge.guard.faults import FAULTS, phase_sentence
+from bridge.guard.commands import CartridgeChanged, GuardCommand, ReservoirSample, Retest
 from bridge.guard.model import Advisory, Assessment, Phase, Trip, amended
-from bridge.guard.state import (
-    AlarmChanged,
-    Decision,
-    GuardEvent,
-    GuardState,
-    Latched,
-    PhaseChanged,
-    Reply,
-    Unlatched,
-    begin,
-)
+from bridge.guard.state import Decision, GuardState, Latched, Reply, Unlatched, begin
 from bridge.guard.step import step
 from bridge.protocol.frame import Damaged, Ignored
 from bridge.protocol.messages import (
@@ -40,11 +28,12 @@ from bridge.protocol.session import LinkDown, LinkUp, Received
 from bridge.station import assess, cell_watch, inventory
 from bridge.station.assess import Memory, Picture
 from bridge.station.board import Board
+from bridge.station.events import Level, StationEvent, events_of
 from bridge.station.inventory import Inventory
 from bridge.station.openings import Openings
 from bridge.station.plan import StationPlan
 from bridge.station.valve import Driver
-from bridge.station.view import NOTHING_KNOWN, Outlook, StationView, alarm_sentence, picture_of
+from bridge.station.view import NOTHING_KNOWN, Outlook, StationView, picture_of
 from bridge.trays.ahead import RoundDue
 
 VIEW_EVERY_S = 0.5
@@ -57,25 +46,6 @@ _IN_DOUBT = (
     "The numbers of the readings jump without a restart, and the controller does not identify itself. "
     "Something may repeat old readings. The valve stays shut until the controller answers."
 )
-
-
-class Level(Enum):
-    """The severity of an event."""
-
-    INFO = "info"
-    WARNING = "warning"
-    ERROR = "error"
-
-
-@dataclass(frozen=True, slots=True)
-class StationEvent:
-    """An event, for the log and for people."""
-
-    reservoir: str
-    id: str
-    level: Level
-    sentence: str
-    guard: GuardEvent | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -323,7 +293,7 @@ class Station:
         view: StationView | None = None
         events: tuple[StationEvent, ...] = ()
         if decision.events or command is not None:
-            events = tuple(self._events(decision, command))
+            events = tuple(events_of(self.plan.identity.reservoir, decision, command, self._doubts))
         if (
             decision.events
             or command is not None
@@ -451,38 +421,6 @@ class Station:
             f"The controller {self.controller} started because of {hello.boot.value}.",
         )
 
-    def _events(self, decision: Decision, command: GuardCommand | None) -> Iterator[StationEvent]:
-        """Yield the events of a scan in words."""
-        for event in decision.events:
-            yield self._guard_event(event, decision)
-        if command is not None:
-            reply = decision.replies[0]
-            yield self._event(
-                "command-obeyed" if reply.accepted else "command-refused",
-                Level.INFO if reply.accepted else Level.WARNING,
-                f'The command "{words_of(command)}" from {command.sender}: {reply.sentence}',
-            )
-
-    def _guard_event(self, event: GuardEvent, decision: Decision) -> StationEvent:
-        match event:
-            case Latched(trip=trip, first_out=first):
-                order = "First-out: " if first else ""
-                return self._event(trip.value, Level.ERROR, f"{order}{FAULTS[trip].sentence}", event)
-            case PhaseChanged(before=before, after=after):
-                sentence = phase_sentence(before, after, decision.missing)
-                return self._event("phase", Level.INFO, sentence, event)
-            case AlarmChanged(alarm=alarm, before=before_, after=after_, shelved=shelved):
-                shown = " and shelved" if shelved else ""
-                sentence = f"The alarm {alarm.value} went from {before_} to {after_}{shown}."
-                if not isinstance(alarm, Trip) and after_ == "unacknowledged":
-                    sentence = f"{sentence} {alarm_sentence(alarm, self._doubts)}"
-                return self._event(alarm.value, Level.WARNING, sentence, event)
-            case _:
-                return self._event(event.trip.value, Level.INFO, f"The trip was reset by {event.by}.", event)
-
-    def _event(self, id_: str, level: Level, sentence: str, guard: GuardEvent | None = None) -> StationEvent:
-        return StationEvent(self.plan.identity.reservoir, id_, level, sentence, guard)
-
     def _report(self, id_: str, level: Level, sentence: str) -> None:
         if self._on_event is not None:
-            self._on_event(self._event(id_, level, sentence))
+            self._on_event(StationEvent(self.plan.identity.reservoir, id_, level, sentence))

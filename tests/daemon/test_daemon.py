@@ -22,8 +22,8 @@ from bridge.protocol.messages import Close, Lease
 from bridge.rig.pty import RigServer
 from bridge.rig.scenario import DEMO
 from bridge.rig.world import World
+from bridge.station.events import StationEvent
 from bridge.station.plan import StationPlan
-from bridge.station.station import StationEvent
 from tests.board import UNHURRIED, Board, SpiedKeeper, answered, filling, greeted, running
 from tests.brokers import AnyBroker, Mosquitto, Observe, free_port
 from tests.running import clearwell_process, started

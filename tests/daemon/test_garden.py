@@ -19,7 +19,7 @@ from bridge.history.reader import Reader
 from bridge.history.records import CommandRow, EventRow, Kind, ReadingRow, Stamp
 from bridge.history.writer import add
 from bridge.protocol.messages import Reading
-from bridge.station.station import StationEvent
+from bridge.station.events import StationEvent
 from bridge.station.view import Outlook
 from bridge.tank.cover import Cover
 from bridge.tank.level import Zone

@@ -12,7 +12,8 @@ from bridge.guard.model import Flow, Trip
 from bridge.guard.state import AlarmChanged, Decision, Latched, begin
 from bridge.rig.scenario import DEMO
 from bridge.station import assess
-from bridge.station.station import Level, Station, StationEvent, Turn
+from bridge.station.events import Level, StationEvent
+from bridge.station.station import Station, Turn
 from bridge.station.view import ActiveAlarm, StationView
 
 PLAN = station(DEMO, "nowhere", HURRIED, 0.5, 0.9)

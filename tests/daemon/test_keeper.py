@@ -17,9 +17,10 @@ from bridge.guard.state import GuardState
 from bridge.protocol.messages import Close, FromBridge, Lease, Reading
 from bridge.protocol.session import DownCause, LinkUp, down
 from bridge.rig.scenario import DEMO
+from bridge.station.events import StationEvent
 from bridge.station.inventory import Inventory
 from bridge.station.plan import StationPlan
-from bridge.station.station import StationEvent, Turn
+from bridge.station.station import Turn
 from bridge.station.view import StationView
 
 PLAN = station(DEMO, "nowhere", HURRIED, 0.5, 0.9)

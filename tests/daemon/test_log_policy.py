@@ -31,9 +31,10 @@ from bridge.purifier.cartridge import Load
 from bridge.purifier.forecast import Interval
 from bridge.rig.scenario import DEMO
 from bridge.station import assess
+from bridge.station.events import Level, StationEvent
 from bridge.station.flow_meter import FlowMeter
 from bridge.station.inventory import unmeasured
-from bridge.station.station import Level, Station, StationEvent, Turn
+from bridge.station.station import Station, Turn
 from bridge.station.view import Outlook
 from bridge.tank.cover import Cover
 

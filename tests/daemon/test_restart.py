@@ -37,9 +37,9 @@ from bridge.rig.pty import RigServer
 from bridge.rig.scenario import DEMO
 from bridge.rig.world import World
 from bridge.station.cells import CellPair
+from bridge.station.events import StationEvent
 from bridge.station.inventory import assuming, sample_of, sampled, unmeasured
 from bridge.station.plan import CalibrationInForce
-from bridge.station.station import StationEvent
 from tests.brokers import Mosquitto
 from tests.running import Running, started
 from tests.waiting import DEADLINE_S, until, within

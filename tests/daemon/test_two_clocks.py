@@ -39,8 +39,8 @@ from bridge.simulate.log import Done, MemoryDisk, SimulatedLog
 from bridge.simulate.mishaps import Event, Happening
 from bridge.simulate.outcome import Task
 from bridge.simulate.year import Year
+from bridge.station.events import StationEvent
 from bridge.station.plan import StationPlan
-from bridge.station.station import StationEvent
 from bridge.station.view import StationView
 
 DAY_S = 86_400.0

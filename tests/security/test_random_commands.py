@@ -17,7 +17,8 @@ from bridge.mqtt.topics import Layout
 from bridge.protocol.messages import FAILED, Close, FromBridge, Lease, LocalFault, Reading
 from bridge.protocol.session import LinkUp
 from bridge.rig.scenario import DEMO
-from bridge.station.station import Station, StationEvent
+from bridge.station.events import StationEvent
+from bridge.station.station import Station
 
 SEED = 20250615
 MESSAGES = 100_000

@@ -25,8 +25,9 @@ from bridge.protocol.messages import (
 )
 from bridge.protocol.session import DownCause, LinkUp, down
 from bridge.rig.scenario import DEMO
+from bridge.station.events import StationEvent
 from bridge.station.plan import StationPlan
-from bridge.station.station import Station, StationEvent, Turn
+from bridge.station.station import Station, Turn
 from bridge.station.valve import OBEY_S
 from bridge.station.view import StationView
 from bridge.water.health import Health

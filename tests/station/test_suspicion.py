@@ -23,9 +23,10 @@ from bridge.protocol.messages import (
 )
 from bridge.protocol.session import DownCause, LinkUp, down
 from bridge.rig.scenario import POLYTUNNEL_WITH_DRAIN
+from bridge.station.events import StationEvent
 from bridge.station.inventory import Inventory, unmeasured
 from bridge.station.plan import StationPlan
-from bridge.station.station import Station, StationEvent
+from bridge.station.station import Station
 
 PLAN = replace(
     station(POLYTUNNEL_WITH_DRAIN, "nowhere", Limits(no_rise_after_s=1e5), 0.5, 0.9), litres_per_pulse=None

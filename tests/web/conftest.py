@@ -22,8 +22,8 @@ from bridge.guard.commands import GuardCommand
 from bridge.mqtt.broker import Secret
 from bridge.mqtt.topics import Layout
 from bridge.rig.scenario import DEMO
+from bridge.station.events import StationEvent
 from bridge.station.plan import StationIdentity, StationPlan
-from bridge.station.station import StationEvent
 from bridge.station.view import StationView
 from bridge.units import DisplayUnits
 from tests.board import UNHURRIED, Board, SpiedKeeper, filling, greeted
