@@ -27,7 +27,7 @@ from bridge.sourcing.rain import Collection
 from bridge.tank.evapotranspiration import Site
 from bridge.trays.round import RoundSettings
 from bridge.trays.tray import TrayPlan
-from bridge.water.measurement import LARGEST_FACTOR, SMALLEST_FACTOR, Scale
+from bridge.water.measurement import DEFAULT_FACTOR, LARGEST_FACTOR, SMALLEST_FACTOR
 from bridge.water.meter import HandMeter, MeterUnit
 
 
@@ -36,7 +36,7 @@ class _ByHandTable(Table):
 
     name: str | None = optional("what people call it", "made from the id", min_length=1)
     factor: float = Field(
-        default=Scale.HALF.value,
+        default=DEFAULT_FACTOR,
         ge=SMALLEST_FACTOR,
         le=LARGEST_FACTOR,
         description="the scale of every ppm of it: ppm for each µS/cm at 25 °C, often 0.5 or 0.7",
@@ -151,7 +151,7 @@ class MeterTable(Table):
             ident,
             MeterUnit(self.shows),
             self.resolution,
-            Scale.HALF.factor if self.factor is None else self.factor,
+            DEFAULT_FACTOR if self.factor is None else self.factor,
             self.percent_of_reading,
             self.percent_of_full_scale,
             self.full_scale,

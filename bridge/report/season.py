@@ -47,7 +47,7 @@ from bridge.report.water import (
 )
 from bridge.station.plan import CalibrationInForce, CartridgePlan, StationPlan
 from bridge.trays.round import Unexplained
-from bridge.water.measurement import Scale
+from bridge.water.measurement import DEFAULT_FACTOR
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,7 +119,7 @@ def from_log(reservoir: str, kept: Kept | None, hours: Iterable[Bucket]) -> Fact
     if kept is None:
         assumptions.append(f"The limit is assumed to be {limit_ppm:g} ppm: it is not in the log.")
     if factor is None:
-        factor = Scale.HALF.factor
+        factor = DEFAULT_FACTOR
         assumptions.append(f"The scale is assumed to be {factor:g} ppm per µS/cm: the log does not show it.")
     return Facts(
         reservoir,

@@ -340,7 +340,7 @@ def scale_of(
     from bridge.water import measurement
 
     used = measurement.checked_factor(
-        (measurement.Scale.HALF.value if known is None else known.factor) if factor is None else factor
+        (measurement.DEFAULT_FACTOR if known is None else known.factor) if factor is None else factor
     )
     limit_ppm = LIMIT_PPM if limit is None else limit.ppm(used)
     target_ppm = default_target_ppm(limit_ppm) if target is None else target.ppm(used)

@@ -30,9 +30,9 @@ from bridge.errors import InputError
 from bridge.purifier.cartridge import Kind
 from bridge.units import CENTIMETRE, INCH, MASS
 from bridge.water.conductivity import LARGEST_CONSTANT_PER_CM, SMALLEST_CONSTANT_PER_CM
-from bridge.water.measurement import Scale
+from bridge.water.measurement import DEFAULT_FACTOR
 
-FACTOR = Scale.HALF.value
+FACTOR = DEFAULT_FACTOR
 """The scale that the file is written on, in ppm for each µS/cm."""
 CLEARANCE_M = 0.005
 """Two depths that must differ, differ by this at least. A rule of our own."""
