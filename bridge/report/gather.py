@@ -21,15 +21,13 @@ from bridge.report.season import Facts, LogData, from_log, from_plan
 from bridge.report.water import flowing
 from bridge.station.plan import StationPlan
 
-PAPERS = ("a4", "letter")
-
 
 def pdf(html: str, paper: str) -> bytes:
     """Renders a page as PDF.
 
     Args:
         html: The page.
-        paper: One of :data:`PAPERS`.
+        paper: The size of the paper in CSS, such as ``a4``.
 
     Returns:
         The PDF.

@@ -174,7 +174,7 @@ def command(
         check_plausible(sampled.measurement, by_meter)
     lines = (
         *reading_lines(sampled, by_meter, scale.limit_ppm, scale.target_ppm, shown.units),
-        *meter_lines(sampled, with_meter),
+        *meter_lines(with_meter),
     )
     if typed.options or (known is not None and known.kept is not None and of == known.reservoir):
         enter(of or "", typed, known, log_file, config, scale, sampled, note, as_json, shown, lines)
