@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from bridge.commands.shared.configuration import Bar, check_reservoirs, chosen, reading, which_time
-from bridge.commands.shared.terminal import check_out, print_text, put
+from bridge.commands.shared.terminal import check_out, print_text, written_whole
 from bridge.errors import InputError
 
 if TYPE_CHECKING:
@@ -93,7 +93,9 @@ def command(
         units = _units(plan)
         span = _span(reader, since, until, units)
         text = _page(reader, path, names, span, plan, units, bar)
-        put(out, _paper(text, paper) if form == ".pdf" else text.encode())
+        content = _paper(text, paper) if form == ".pdf" else text.encode()
+        with written_whole(out) as part:
+            part.write_bytes(content)
         bar(1.0)
     first, last = (units.local(at / 1000.0) for at in span)
     print_text(f"{', '.join(names)} from {first:%Y-%m-%d %H:%M} to {last:%Y-%m-%d %H:%M} in {out}")

@@ -13,12 +13,9 @@ from collections.abc import Iterable
 
 from bridge.errors import OutOfRangeError
 from bridge.guard.model import Flow
-from bridge.rig.faults import CURED_BY_CARTRIDGE, Fault, FaultName, FaultPlan
-from bridge.rig.scenario import (
-    DAY_S,
+from bridge.rig.days import (
     Draw,
     DrawPlan,
-    Scenario,
     air_c,
     day,
     draws_of_day,
@@ -27,6 +24,8 @@ from bridge.rig.scenario import (
     mains_c,
     season,
 )
+from bridge.rig.faults import CURED_BY_CARTRIDGE, Fault, FaultName, FaultPlan
+from bridge.rig.scenario import DAY_S, Scenario
 from bridge.rig.sensors import Inputs, Scene, Sensors
 from bridge.rig.water_path import FRESH, Account, Ageing, Purifier, Reservoir, Truth, flows
 from bridge.tank.shapes import UprightCylinder
