@@ -37,7 +37,7 @@ _KINDS = frozenset(kind.value for kind in Kind)
 _READING_NAMES = frozenset({"path", "health", *(one.facts.senml_name for one in Quantity)})
 _WITH_SUBJECT = frozenset({Kind.ALARM.value, Kind.EVENT.value})
 _SURROGATE = re.compile(r"[\ud800-\udfff]")
-"""Half a character, which JSON can escape and UTF-8 cannot hold."""
+"""A lone surrogate, which JSON can escape and UTF-8 cannot encode."""
 _ROW_ID = re.compile(r"[0-9]{1,18}", re.ASCII)
 _ID = re.compile(r"[a-z0-9]+(-[a-z0-9]+)*", re.ASCII)
 
@@ -130,7 +130,7 @@ class Span:
 
 
 def span_of(properties: Mapping[str, str]) -> Span | None:
-    """Return what a message covers by its user properties; None without them, as on MQTT 3.1.1."""
+    """Read from the user properties which rows a message covers; None without them, as on MQTT 3.1.1."""
     after, last = properties.get("after", ""), properties.get("last", "")
     if _ROW_ID.fullmatch(after) and _ROW_ID.fullmatch(last):
         return Span(int(after), int(last))
@@ -141,8 +141,8 @@ def advanced(position: int, span: Span) -> int | None:
     """Return the position after a message.
 
     Args:
-        position: The id up to which everything is there; 0 at first.
-        span: What the message covers.
+        position: The id up to which every row is stored; 0 at first.
+        span: The rows that the message covers.
 
     Returns:
         The new position; None if rows between the position and the message are missing.

@@ -273,6 +273,11 @@ class Reader:
             in_time = sorted(found, key=lambda one: one[0])
             return [row for _, row in in_time if not _is_undone(row, taken_back)]
 
+    def entries_by_hand(self, ident: str) -> list[EntryRow]:
+        """Return all litres, samples and cartridges of a tray, a purifier or a shelf, in order."""
+        kinds = (Kind.LITRES, Kind.SAMPLE, Kind.CARTRIDGE)
+        return list(self.events(0, self.span_ms()[1] + 1, kinds=kinds, reservoir=ident))
+
     def check(self) -> list[str]:
         """Return the findings of SQLite's integrity check: ``["ok"]`` if there is none."""
         with self._as_log_error():

@@ -6,8 +6,8 @@ that many requests need one reading.
 
 import asyncio
 import time
-from collections.abc import Callable
-from contextlib import suppress
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager, suppress
 from io import StringIO
 from pathlib import Path
 from typing import TypedDict, TypeVar
@@ -65,6 +65,35 @@ class BusyError(LogError):
     """Too many requests wait for the log."""
 
 
+class Queue:
+    """Lets one request at a time use the log.
+
+    Args:
+        most_waiting: how many requests may wait, that one included.
+    """
+
+    def __init__(self, most_waiting: int) -> None:
+        self._most_waiting = most_waiting
+        self._one = asyncio.Lock()
+        self._waiting = 0
+
+    @asynccontextmanager
+    async def turn(self) -> AsyncIterator[None]:
+        """Wait for the turn of a request.
+
+        Raises:
+            BusyError: too many requests wait.
+        """
+        if self._waiting >= self._most_waiting:
+            raise BusyError("The log is busy with other requests; try again in a moment.")
+        self._waiting += 1
+        try:
+            async with self._one:
+                yield
+        finally:
+            self._waiting -= 1
+
+
 class Records:
     """Reads the log for the page.
 
@@ -76,8 +105,7 @@ class Records:
     def __init__(self, log: str | None, units: DisplayUnits) -> None:
         self._log = None if log is None else Path(log)
         self._units = units
-        self._one = asyncio.Semaphore(1)
-        self._waiting = 0
+        self._queue = Queue(MOST_WAITING)
         self._cache: dict[_Key, tuple[float, object]] = {}
 
     async def course(self, identity: StationIdentity, span: Span) -> Course:
@@ -188,23 +216,17 @@ class Records:
         return await self._once(_fills_key(reservoir), lambda until: self._read_fills(log, reservoir, until))
 
     async def _once(self, key: _Key, read: Callable[[float], T], *, keeps: bool = True) -> T:
-        if self._waiting >= MOST_WAITING:
-            raise BusyError("The log is busy with other requests; try again in a moment.")
-        self._waiting += 1
-        try:
-            async with self._one:
-                at, kept = self._cache.get(key, (0.0, None))
-                if kept is None or time.monotonic() - at >= CACHE_S:
-                    kept = await asyncio.to_thread(read, time.monotonic() + TIMEOUT_S)
-                    if not keeps:
-                        return kept  # type: ignore[return-value]
-                    self._cache.pop(key, None)
-                    if len(self._cache) >= CACHE_SIZE:
-                        del self._cache[next(iter(self._cache))]
-                    self._cache[key] = time.monotonic(), kept
-                return kept  # type: ignore[return-value]
-        finally:
-            self._waiting -= 1
+        async with self._queue.turn():
+            at, kept = self._cache.get(key, (0.0, None))
+            if kept is None or time.monotonic() - at >= CACHE_S:
+                kept = await asyncio.to_thread(read, time.monotonic() + TIMEOUT_S)
+                if not keeps:
+                    return kept  # type: ignore[return-value]
+                self._cache.pop(key, None)
+                if len(self._cache) >= CACHE_SIZE:
+                    del self._cache[next(iter(self._cache))]
+                self._cache[key] = time.monotonic(), kept
+            return kept  # type: ignore[return-value]
 
     async def began_ms(self) -> int | None:
         """Return the first time in the log, UTC; None if there is none.

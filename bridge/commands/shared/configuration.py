@@ -81,7 +81,7 @@ def shown_by(config: Path | None) -> Shown:
 def environ_of_service(config: Path, environ: Mapping[str, str]) -> dict[str, str]:
     """Add the service's state directory to the environment if the daemon keeps its log there.
 
-    It keeps it there if the service has a log and none lies beside the configuration. A path of the log in
+    The daemon does so if the service has a log and none lies beside the configuration. A path of the log in
     the configuration overrides the state directory.
     """
     from bridge.config.building import LOG_NAME
@@ -232,11 +232,11 @@ class _Stands(Enum):
     FILE = 1
     OTHER = 2
     HIDDEN = 3
-    """Something that this user may not see or not read."""
+    """A path that this user may not see or read."""
 
 
 def _stands_at(path: Path) -> _Stands | None:
-    """Return what is at a path; None for nothing."""
+    """Return the kind of thing at a path; None if there is nothing."""
     try:
         regular = stat.S_ISREG(path.stat().st_mode)
     except PermissionError:
@@ -250,7 +250,7 @@ def _stands_at(path: Path) -> _Stands | None:
 
 @contextmanager
 def reading(path: Path) -> Iterator["Reader"]:
-    """Open the log for reading, and put its errors into words for somebody who reads.
+    """Open the log for reading, and explain its errors to the person who reads it.
 
     Raises:
         InputError: The file is not a log.
@@ -381,10 +381,7 @@ def entries_of(path: Path, ident: str) -> "list[EntryRow]":
     Raises:
         LogError: The log cannot be read.
     """
-    from bridge.history.records import Kind
-
     if not path.exists():
         return []
     with reading(path) as reader:
-        kinds = (Kind.LITRES, Kind.SAMPLE, Kind.CARTRIDGE)
-        return list(reader.events(0, reader.span_ms()[1] + 1, kinds=kinds, reservoir=ident))
+        return reader.entries_by_hand(ident)
