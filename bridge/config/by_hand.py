@@ -14,6 +14,7 @@ from bridge.config.tables import (
     Litres,
     Ppm,
     Table,
+    check_target,
     from_zero,
     optional,
     positive,
@@ -53,8 +54,7 @@ class _ByHandTable(Table):
 
     @model_validator(mode="after")
     def _target_under_limit(self) -> "_ByHandTable":
-        if self.target > self.limit_ppm:
-            raise refused("target_ppm", self.target_ppm, f"must be at most limit_ppm = {self.limit_ppm:g}")
+        check_target(self.target_ppm, self.limit_ppm)
         return self
 
     def called(self, ident: str) -> str:

@@ -14,6 +14,7 @@ from bridge.config.tables import (
     ID_PATTERN,
     TARGET_UNSTATED,
     Table,
+    check_target,
     from_zero,
     given,
     optional,
@@ -282,8 +283,7 @@ class GuardTable(Table):
 
     @model_validator(mode="after")
     def _rising(self) -> "GuardTable":
-        if self.target_ppm is not None and self.target_ppm > self.limit_ppm:
-            raise refused("target_ppm", self.target_ppm, f"must be at most limit_ppm = {self.limit_ppm:g}")
+        check_target(self.target_ppm, self.limit_ppm)
         if self.gross_ppm is not None and self.gross_ppm < self.limit_ppm:
             raise refused("gross_ppm", self.gross_ppm, f"must be at least limit_ppm = {self.limit_ppm:g}")
         return self

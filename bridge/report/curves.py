@@ -55,7 +55,8 @@ class _Hour:
     feed: list[tuple[float, float]]
     warm: list[tuple[float, float]]
 
-    def point(self, litres: float) -> Point:
+    def point(self) -> Point:
+        litres = sum(litres for litres, _ in self.all)
         product = _mean(self.settled) if self.settled else _mean(self.all)
         assert product is not None
         return Point(self.start_ms, self.treated_l, litres, product, _mean(self.feed), _mean(self.warm))
@@ -87,7 +88,7 @@ def points(pieces: Iterable[Production], feed_ppm: float | None) -> dict[int, li
             at = key
         if key != at:
             if hour is not None and at is not None:
-                found.setdefault(at[0], []).append(hour.point(sum(litres for litres, _ in hour.all)))
+                found.setdefault(at[0], []).append(hour.point())
             if at is None or at[0] != one.number:
                 since_l = 0.0
             hour, at = _Hour(bucket.start_ms - bucket.start_ms % HOUR_MS, 0.0, [], [], [], []), key
@@ -104,7 +105,7 @@ def points(pieces: Iterable[Production], feed_ppm: float | None) -> dict[int, li
         if warm is not None:
             hour.warm.append((one.litres, warm.mean))
     if hour is not None and at is not None:
-        found.setdefault(at[0], []).append(hour.point(sum(litres for litres, _ in hour.all)))
+        found.setdefault(at[0], []).append(hour.point())
     return found
 
 
