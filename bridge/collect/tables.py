@@ -202,12 +202,12 @@ class Dialect:
     time_type: str
     real_type: str
     number: str
-    """The type and the default of a number that the database assigns."""
+    """The column of an id that the database assigns."""
     minute: str
-    """The begin of the minute of ``record.time``."""
+    """The start of the minute of ``record.time``."""
     hour: str
     moment: str
-    """The time from seconds since 1970, which stand in the place of ``{}``."""
+    """An expression that makes a time of seconds since 1970; ``{}`` stands for the seconds."""
 
 
 POSTGRESQL = Dialect(
@@ -263,7 +263,7 @@ _FROM = "FROM record JOIN series ON series.id = record.series"
 
 
 def _field(field: str, column: str) -> str:
-    """Return the value of one field where the records of several fields are grouped into one row."""
+    """Return the expression that takes one field out of the records of a group."""
     return f"CASE WHEN series.field = '{field}' THEN record.{column} END"
 
 

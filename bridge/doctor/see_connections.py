@@ -47,7 +47,7 @@ from bridge.station.plan import StationPlan
 from bridge.transport.link import link_to
 
 CONTROLLER_ANSWER_S = 8.0
-"""A board that the opening has reset may take three seconds to its hello."""
+"""Opening a port resets many boards, and their hello may then take three seconds."""
 ASK_AGAIN_S = 1.0
 _BY_ID = Path("/dev/serial/by-id")
 _PSEUDO_TERMINALS = range(136, 144)

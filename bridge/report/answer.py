@@ -6,6 +6,7 @@ the log of the season suggests.
 
 from collections.abc import Iterator
 
+from bridge.display.from_view import FAR_BELOW
 from bridge.guard.faults import FAULTS
 from bridge.guard.model import Advisory, Trip
 from bridge.report.backtest import Backtest, Status
@@ -15,8 +16,6 @@ from bridge.report.season import Given, Season
 from bridge.units import DisplayUnits
 
 _DAY_MS = 86_400_000
-_FINE = 0.1
-"""Below this share of the target the exact figure changes nothing for the plants."""
 _MUCH_OVER_TARGET = 0.1
 _MUCH_LOST = 0.05
 _OFTEN = 2
@@ -45,7 +44,7 @@ def short_ppm(name: str, ppm: float, season: Season, units: DisplayUnits) -> str
     """Returns dissolved solids to the resolution that matters: far below the target, only a bound."""
     facts = season.facts
     shown = units.ppm(ppm, facts.factor)
-    bound = _FINE * facts.target_ppm
+    bound = FAR_BELOW * facts.target_ppm
     if ppm < bound:
         return figure(name, shown.number, f"under {units.ppm_as(bound, facts.factor, '.3g')}")
     return figure(name, shown.number, units.ppm_as(ppm, facts.factor, ".2g"))

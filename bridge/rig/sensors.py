@@ -128,7 +128,7 @@ class Sensors:
         self._stuck_us: Value = None
         self._stuck_level: tuple[Value, bool | None, bool | None] | None = None
         self._float_at: float | None = None
-        """The level sensor's reading where its float stands, while it follows late."""
+        """The reading that belongs to the float's own height, while the float lags behind the water."""
         barrel = scenario.barrel
         travel = barrel.level_sensor_top_fraction - barrel.level_sensor_bottom_fraction
         self._reading_per_m = (self._fit.level_sensor_high - self._fit.level_sensor_low) / (

@@ -38,7 +38,6 @@ _LINE_TIME_S = 1800.0
 _FLOAT_SLACK_L = 0.3
 _RAIN_PPM = 5.0
 _SLIP_PER_S = 0.0005 / 3600.0
-_HOUR_S = 3600.0
 
 
 class World:
