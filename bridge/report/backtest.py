@@ -18,6 +18,7 @@ from bridge.forecast.learned import (
     prior,
     worth_keeping,
 )
+from bridge.history.rollup import DAY_MS, HOUR_MS
 from bridge.purifier import breakthrough, membrane
 from bridge.purifier.cartridge import Evidence, Kind, Load, add
 from bridge.purifier.forecast import Forecast, Interval
@@ -28,7 +29,6 @@ from bridge.station.plan import CartridgePlan
 MOMENTS = 8
 """Forecasts made for each cartridge."""
 _ROUNDS = 8
-_DAY_MS = 86_400_000.0
 
 
 class Status(Enum):
@@ -160,7 +160,7 @@ class _Replay:
         curve = joined(history)
         first_ms = curve[0].start_ms if curve else until_ms
         begin_ms = min(history.fitted_ms or first_ms, first_ms)
-        steps = {one: None for one in hours_ms if begin_ms - 3_600_000 < one < until_ms}
+        steps = {one: None for one in hours_ms if begin_ms - HOUR_MS < one < until_ms}
         by_start: dict[int, Point | None] = {**steps, **{one.start_ms: one for one in curve}}
         thresholds = _moments(curve)
         tripping = list(trips_ms)
@@ -168,14 +168,14 @@ class _Replay:
         for start_ms in sorted(by_start):
             point = by_start[start_ms]
             tripped = False
-            while tripping and tripping[0] < start_ms + 3_600_000:
+            while tripping and tripping[0] < start_ms + HOUR_MS:
                 tripping.pop(0)
                 tripped = True
             if point is not None or tripped:
-                self._learn(point, tripped, start_ms / _DAY_MS)
+                self._learn(point, tripped, start_ms / DAY_MS)
             self._learned = add_to_seasons(
                 self._learned,
-                max(start_ms / _DAY_MS, self._learned.since_day or 0.0),
+                max(start_ms / DAY_MS, self._learned.since_day or 0.0),
                 None if point is None else point.feed_ppm,
             )
             if point is not None and thresholds and point.treated_l >= thresholds[0]:
@@ -233,7 +233,7 @@ class _Replay:
 
     def _forecast(self, at_ms: int, treated_l: float) -> PastForecast | None:
         found = None
-        learned, day = self._learned, at_ms / _DAY_MS
+        learned, day = self._learned, at_ms / DAY_MS
         # Feed and use are averaged over the days left, which depend on them: a fixed-point iteration.
         for _ in range(_ROUNDS):
             found = forecast_of(self._fitted, self._limit_ppm, learned, self._feed_ppm, self._load, day)

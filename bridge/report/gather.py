@@ -6,7 +6,7 @@ cartridges, and up to :data:`PAST_DAYS` days of the one in use. So an old log ta
 WeasyPrint renders the PDF; it loads no external file.
 """
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from importlib import import_module
 from typing import Any
@@ -14,9 +14,9 @@ from typing import Any
 from bridge.daemon import saved_state
 from bridge.errors import InputError
 from bridge.forecast import persistence
-from bridge.history.reader import Reader
+from bridge.history.reader import Progress, Reader
 from bridge.history.records import Bucket, CartridgeRow, EntryRow, FillRow, Kind, when_ms
-from bridge.history.rollup import HOUR_MS, MINUTE_MS
+from bridge.history.rollup import DAY_MS, HOUR_MS, MINUTE_MS
 from bridge.report.season import Facts, LogData, from_log, from_plan
 from bridge.report.water import flowing
 from bridge.station.plan import StationPlan
@@ -57,10 +57,8 @@ def _refuse(url: str, *_: Any, **__: Any) -> dict[str, Any]:
 PAST_DAYS = 30
 AMONG = 20_000
 """Most entries before the report that are searched for cartridges and calibrations: years of them."""
-DAY_MS = 24 * HOUR_MS
 _FOREVER_MS = 2**45
 
-Progress = Callable[[float], None]
 _KINDS = (
     Kind.ALARM, Kind.COMMAND, Kind.CARTRIDGE, Kind.CALIBRATION, Kind.SAMPLE, Kind.FILL,
 )  # fmt: skip

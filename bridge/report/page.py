@@ -12,6 +12,7 @@ from bridge.display.from_view import as_set
 from bridge.estimate.reservoir import Basis
 from bridge.guard.faults import FAULTS
 from bridge.history.records import CalibrationRow, SampleRow, when_ms
+from bridge.history.rollup import HOUR_MS
 from bridge.report.answer import answer
 from bridge.report.incidents import Incident, tallies
 from bridge.report.markup import NONE, Charts, Column, figure, lasting, listed, moment, quantity, table, text
@@ -48,8 +49,8 @@ def alarms(season: Season, units: DisplayUnits) -> str:
             if any(each.alarm is one.alarm and each.trip for each in season.incidents)
             else "no",
             figure(f"alarm-count/{one.alarm.value}", one.count, str(one.count)),
-            figure(f"alarm-hours/{one.alarm.value}", one.active_ms / 3_600_000.0, lasting(one.active_ms)),
-            figure(f"alarm-longest/{one.alarm.value}", one.longest_ms / 3_600_000.0, lasting(one.longest_ms)),
+            figure(f"alarm-hours/{one.alarm.value}", one.active_ms / HOUR_MS, lasting(one.active_ms)),
+            figure(f"alarm-longest/{one.alarm.value}", one.longest_ms / HOUR_MS, lasting(one.longest_ms)),
         ]
         for one in tallies(season.incidents, start_ms, end_ms)
     ]

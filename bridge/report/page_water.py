@@ -4,6 +4,7 @@ Water: summary, gaps in the log, litres made, purity. Cartridges: curves, past f
 cost.
 """
 
+from bridge.history.rollup import DAY_MS, HOUR_MS
 from bridge.purifier.cartridge import Kind
 from bridge.purifier.forecast import Interval
 from bridge.report.backtest import ASSUMPTIONS, Backtest, Cost, PastForecast, Status, verdict
@@ -36,7 +37,7 @@ def summary(season: Season, units: DisplayUnits) -> str:
     quality = season.quality
     exhausted = sum(one.outcome.status is Status.EXHAUSTED for one in season.backtests)
     changed = sum(one.changed is not None for one in season.cartridges)
-    share = season.covered_h * 3_600_000.0 / (season.end_ms - season.start_ms)
+    share = season.covered_h * HOUR_MS / (season.end_ms - season.start_ms)
     rows: list[tuple[str, str]] = []
     if quality is None:
         rows.append(("Product", "the log shows no flow"))
@@ -72,7 +73,7 @@ def log_gaps(season: Season, units: DisplayUnits) -> str:
     lost_h = sum(one.hours for one in season.gaps)
     sentence = (
         f"Gaps without a reading: {figure('gaps', len(season.gaps), str(len(season.gaps)))}, "
-        f"{figure('gap-hours', lost_h, lasting(lost_h * 3_600_000.0))} in all. The bridge or its log did "
+        f"{figure('gap-hours', lost_h, lasting(lost_h * HOUR_MS))} in all. The bridge or its log did "
         "not run. Water made in a gap is missing here, unless the purifier's total shows it afterwards."
     )
     if len(season.gaps) > MOST_GAPS:
@@ -81,7 +82,7 @@ def log_gaps(season: Season, units: DisplayUnits) -> str:
         (
             moment(units, one.start_ms),
             moment(units, one.end_ms),
-            figure("gap", one.hours, lasting(one.hours * 3_600_000.0)),
+            figure("gap", one.hours, lasting(one.hours * HOUR_MS)),
         )
         for one in sorted(longest, key=lambda one: one.start_ms)
     ]
@@ -133,7 +134,7 @@ def _production_row(row: PeriodRow, units: DisplayUnits) -> list[str]:
         text(row.period.label),
         quantity(f"made/{at}", units.litres(row.litres)) if known else "no record",
         NONE if a_day is None else quantity(f"made-a-day/{at}", units.litres(a_day)),
-        figure(f"covered-hours/{at}", row.covered_h, lasting(row.covered_h * 3_600_000.0)) if known else NONE,
+        figure(f"covered-hours/{at}", row.covered_h, lasting(row.covered_h * HOUR_MS)) if known else NONE,
         figure(f"fills/{at}", row.fills, str(row.fills)),
         NONE if row.fill_l is None else quantity(f"fill-volume/{at}", units.litres(row.fill_l)),
         NONE if row.fill_minutes is None
@@ -212,10 +213,9 @@ def per_litre(name: str, per_l: float, units: DisplayUnits) -> str:
 
 def hours(value: float) -> str:
     """Returns hours, to the resolution of a minute."""
-    return "none" if value == 0.0 else lasting(value * 3_600_000.0)
+    return "none" if value == 0.0 else lasting(value * HOUR_MS)
 
 
-_DAY_MS = 86_400_000.0
 _WORD = {Kind.EXCHANGE: "Cartridge", Kind.MEMBRANE: "Membrane", Kind.DISTILLER: "Distiller"}
 
 
@@ -345,7 +345,7 @@ def _forecast_row(at: str, one: PastForecast, backtest: Backtest, units: Display
         days = figure(f"{at}/days", one.days_left.median, _days(one.days_left))
     result = verdict(one, outcome)
     if outcome.status is Status.EXHAUSTED:
-        true_days = (outcome.at_ms - one.at_ms) / _DAY_MS
+        true_days = (outcome.at_ms - one.at_ms) / DAY_MS
         result = f"{figure(f'{at}/true-days', true_days, f'{true_days:.0f} days')}, {result}"
     return [
         moment(units, one.at_ms, day=True),

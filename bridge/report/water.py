@@ -174,9 +174,6 @@ def flowing(hours: Sequence[Bucket], changes: Sequence[CartridgeRow]) -> set[int
     return {one.bucket.start_ms for one in production(hours, changes) if one.litres > 0.0}
 
 
-_MS_PER_H = 3_600_000.0
-
-
 @dataclass(frozen=True, slots=True)
 class Flow:
     """Product that flowed during one minute, or one hour where no minutes are left."""
@@ -268,4 +265,4 @@ def percentiles(
 
 
 def _hours(flows: Sequence[Flow]) -> float:
-    return sum(one.span_ms for one in flows) / _MS_PER_H
+    return sum(one.span_ms for one in flows) / HOUR_MS

@@ -20,6 +20,7 @@ from enum import Enum
 from bridge.errors import OutOfRangeError
 from bridge.guard.model import Flow
 from bridge.protocol.codec import Decoder, Direction, encode
+from bridge.protocol.fields import UINT16, UINT32
 from bridge.protocol.messages import (
     Ack,
     BootReason,
@@ -39,8 +40,6 @@ BOOT_S = 0.5
 _PAUSE_S = 0.3
 _CLEAR_S = 2.0
 _SHORTEST_GAP_S = 0.02
-_UINT16 = 0xFFFF
-_UINT32 = 0xFFFFFFFF
 
 
 class State(Enum):
@@ -95,7 +94,7 @@ class Controller:
         """
         if not 0.02 <= reading_period_s <= 1.0:
             raise OutOfRangeError(f"reading period {reading_period_s} s: it must be from 0.02 to 1 s")
-        if not 1 <= longest_lease_ms <= _UINT16:
+        if not 1 <= longest_lease_ms <= UINT16:
             raise OutOfRangeError(f"longest lease {longest_lease_ms} ms: it must be from 1 to 65535 ms")
         self._features = features
         self._identity = identity
@@ -220,7 +219,7 @@ class Controller:
         if pulses is not None:
             if self._pulses_at_reset is None:
                 self._pulses_at_reset = pulses
-            pulses = (pulses - self._pulses_at_reset) & _UINT32
+            pulses = (pulses - self._pulses_at_reset) & UINT32
         path = self.path
         self._send(
             Reading(
@@ -303,7 +302,7 @@ class Controller:
 
     def _next(self) -> int:
         sequence = self._sequence
-        self._sequence = (sequence + 1) & _UINT16
+        self._sequence = (sequence + 1) & UINT16
         return sequence
 
     def _send_hello(self) -> None:

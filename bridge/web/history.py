@@ -14,6 +14,7 @@ from typing import TypedDict, TypeVar
 
 from bridge.errors import LogError
 from bridge.history.records import AlarmChange, AlarmRow, CartridgeRow, FillRow, Kind, when_ms
+from bridge.history.rollup import DAY_MS
 from bridge.station.plan import StationIdentity
 from bridge.units import DisplayUnits
 from bridge.web.course import (
@@ -46,7 +47,6 @@ SEARCHED_ENTRIES = 2000
 FILL_WAITS_S = (0.75, 1.0, 2.0, 4.0, 8.0, 15.0, 15.0, 15.0, 15.0)
 """The delays between the attempts to read a fill that has just ended. It is on the disk within a second, or
 later while the disk is in trouble."""
-_DAY_MS = 86_400_000
 _SEARCH_DAYS = (7, 60, 730, 36_600)
 """How far back the last fills are searched, in steps, so that the usual case reads few rows."""
 
@@ -302,7 +302,7 @@ class Records:
         with Reader(log) as reader:
             first_ms, _ = reader.span_ms()
             for days in _SEARCH_DAYS:
-                start_ms = max(first_ms, end_ms - days * _DAY_MS)
+                start_ms = max(first_ms, end_ms - days * DAY_MS)
                 found = reader.events(start_ms, end_ms, kinds=[Kind.FILL], reservoir=reservoir)
                 rows = [row for row in found if isinstance(row, FillRow)][-FILLS:]
                 if len(rows) == FILLS or start_ms == first_ms:
