@@ -118,7 +118,7 @@ def _units(plan: "BridgePlan | None") -> "DisplayUnits":
 
 
 def _check_libraries(form: str) -> None:
-    """Refuses before the work starts if a library is missing."""
+    """Refuse before the work starts if a library is missing."""
     from importlib.util import find_spec
 
     if find_spec("matplotlib") is None:
@@ -169,7 +169,7 @@ def _page(
 
 
 def _span(reader: "Reader", since: str | None, until: str | None, units: "DisplayUnits") -> tuple[int, int]:
-    """Returns start and end in UTC milliseconds, on full hours; days are local days."""
+    """Return start and end in UTC milliseconds, on full hours; days are local days."""
     from bridge.commands.shared.values import span_of
 
     held = reader.span_ms()
@@ -189,7 +189,7 @@ def _span(reader: "Reader", since: str | None, until: str | None, units: "Displa
 
 
 def _day(text: str | None, units: "DisplayUnits", *, whole: bool = False) -> str | None:
-    """Returns the local time at which a day starts, or ends if ``whole``; other text as it is."""
+    """Return the local time at which a day starts, or ends if ``whole``; other text as it is."""
     if text is None or _DAY.fullmatch(text) is None:
         return text
     from zoneinfo import ZoneInfo

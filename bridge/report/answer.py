@@ -22,7 +22,7 @@ _OFTEN = 2
 
 
 def answer(season: Season, units: DisplayUnits) -> str:
-    """Returns the first page of a reservoir's report."""
+    """Return the first page of a reservoir's report."""
     facts = [
         ("Water made", _made(season, units)),
         ("What the plants got", _given(season, units)),
@@ -41,7 +41,7 @@ def answer(season: Season, units: DisplayUnits) -> str:
 
 
 def short_ppm(name: str, ppm: float, season: Season, units: DisplayUnits) -> str:
-    """Returns dissolved solids to the resolution that matters: far below the target, only a bound."""
+    """Return dissolved solids to the resolution that matters: far below the target, only a bound."""
     facts = season.facts
     shown = units.ppm(ppm, facts.factor)
     bound = FAR_BELOW * facts.target_ppm

@@ -83,7 +83,7 @@ def backtest(
     trips_ms: Sequence[int],
     end_ms: int,
 ) -> list[Backtest]:
-    """Makes the past forecasts of each cartridge and finds its end.
+    """Make the past forecasts of each cartridge and find its end.
 
     Args:
         fitted: The configured cartridge; without one there is no forecast.
@@ -108,7 +108,7 @@ def backtest(
 
 
 def verdict(forecast: PastForecast, outcome: Outcome) -> str:
-    """Returns how the forecast compares with the outcome, in words."""
+    """Return how the forecast compares with the outcome, in words."""
     crossing, at_l = forecast.crossing_l, outcome.treated_l
     if outcome.status is not Status.EXHAUSTED:
         return "lasts longer" if at_l > crossing.high95 else "not contradicted"
@@ -155,7 +155,7 @@ class _Replay:
     def run(
         self, history: CartridgeHistory, hours_ms: Sequence[int], trips_ms: Sequence[int], until_ms: int
     ) -> tuple[list[PastForecast], float | None]:
-        """Runs through one cartridge; returns its forecasts and the litres at which it was exhausted."""
+        """Run through one cartridge; return its forecasts and the litres at which it was exhausted."""
         self._renew(history.earlier)
         curve = joined(history)
         first_ms = curve[0].start_ms if curve else until_ms
@@ -188,7 +188,7 @@ class _Replay:
         return forecasts, crossed
 
     def load_g(self, history: CartridgeHistory) -> float | None:
-        """Returns the grams that this cartridge took up."""
+        """Return the grams that this cartridge took up."""
         if history.changed is not None and history.changed.load_g is not None:
             return history.changed.load_g
         return self._load.taken_up_g if self._load.treated_l > 0.0 else None
@@ -249,7 +249,7 @@ class _Replay:
 
 
 def _moments(curve: Sequence[Point]) -> list[float]:
-    """Returns litres treated, evenly spread over the curve; the last is its end."""
+    """Return litres treated, evenly spread over the curve; the last is its end."""
     if not curve:
         return []
     begin_l, end_l = curve[0].treated_l - curve[0].litres, curve[-1].treated_l
@@ -283,7 +283,7 @@ class Costs:
 
 
 def costs(price: float | None, found: list[Backtest]) -> Costs:
-    """Computes the cost of a litre.
+    """Compute the cost of a litre.
 
     Args:
         price: Price of a cartridge; None if none is configured.

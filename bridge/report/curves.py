@@ -63,7 +63,7 @@ class _Hour:
 
 
 def points(pieces: Iterable[Production], feed_ppm: float | None) -> dict[int, list[Point]]:
-    """Computes the curves.
+    """Compute the curves.
 
     Args:
         pieces: The water made, in order.
@@ -110,7 +110,7 @@ def points(pieces: Iterable[Production], feed_ppm: float | None) -> dict[int, li
 
 
 def past_points(days: Sequence[Sequence[Bucket]], feed_ppm: float | None) -> tuple[Point, ...]:
-    """Computes the points before the report.
+    """Compute the points before the report.
 
     The litres of a point are those since the point before, so that their sum is the litres treated. A day's
     product is the best of its hours, because an hourly mean includes standing water. When the total of litres
@@ -165,7 +165,7 @@ def cartridge_histories(
     past: tuple[Point, ...],
     feed_ppm: float | None,
 ) -> list[CartridgeHistory]:
-    """Finds every cartridge in use within the report.
+    """Find every cartridge in use within the report.
 
     Args:
         pieces: The water made, in order.
@@ -197,7 +197,7 @@ def cartridge_histories(
 
 
 def thinned(curve: Sequence[Point], most: int = 300) -> list[Point]:
-    """Reduces a curve to about ``most`` points; it keeps the last one and each rise to a new maximum."""
+    """Reduce a curve to about ``most`` points; it keeps the last one and each rise to a new maximum."""
     step = max(1, len(curve) // most)
     kept = []
     highest = 0.0
@@ -209,7 +209,7 @@ def thinned(curve: Sequence[Point], most: int = 300) -> list[Point]:
 
 
 def joined(history: CartridgeHistory) -> tuple[Point, ...]:
-    """Joins the points before and within the report; the litres of the first hour start at the past's end."""
+    """Join the points before and within the report; the litres of the first hour start at the past's end."""
     if not history.past or not history.points:
         return history.past + history.points
     first = history.points[0]

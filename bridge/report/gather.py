@@ -23,7 +23,7 @@ from bridge.station.plan import StationPlan
 
 
 def pdf(html: str, paper: str) -> bytes:
-    """Renders a page as PDF.
+    """Render a page as PDF.
 
     Args:
         html: The page.
@@ -65,7 +65,7 @@ _KINDS = (
 
 
 def gather(reader: Reader, reservoir: str, start_ms: int, end_ms: int, progress: Progress) -> LogData:
-    """Reads everything of one reservoir within a span.
+    """Read everything of one reservoir within a span.
 
     Args:
         reader: The log.
@@ -109,7 +109,7 @@ def gather(reader: Reader, reservoir: str, start_ms: int, end_ms: int, progress:
 
 
 def facts_of(reader: Reader, reservoir: str, stations: Sequence[StationPlan], data: LogData) -> Facts:
-    """Returns the facts of a reservoir, from its configuration if there is one, else from the log.
+    """Return the facts of a reservoir, from its configuration if there is one, else from the log.
 
     Args:
         reader: The log.
@@ -134,7 +134,7 @@ def facts_of(reader: Reader, reservoir: str, stations: Sequence[StationPlan], da
 
 
 def _entries(reader: Reader, reservoir: str, start_ms: int, end_ms: int) -> Iterator[EntryRow]:
-    """Yields the entries whose time lies within the span; those entered after it come last."""
+    """Yield the entries whose time lies within the span; those entered after it come last."""
     for row in reader.events(start_ms, end_ms, kinds=_KINDS, reservoir=reservoir):
         if start_ms <= when_ms(row):
             yield row
@@ -145,7 +145,7 @@ def _entries(reader: Reader, reservoir: str, start_ms: int, end_ms: int) -> Iter
 
 
 def _runs(hours: list[Bucket], close: set[int]) -> Iterator[list[Bucket]]:
-    """Yields runs of consecutive hours that are all read by the minute, or all by the hour."""
+    """Yield runs of consecutive hours that are all read by the minute, or all by the hour."""
     run: list[Bucket] = []
     for hour in hours:
         if run and (
@@ -162,7 +162,7 @@ def _runs(hours: list[Bucket], close: set[int]) -> Iterator[list[Bucket]]:
 def _past(
     reader: Reader, reservoir: str, start_ms: int, before: tuple[object, ...]
 ) -> tuple[tuple[Bucket, ...], ...]:
-    """Returns the hours of days before the start, evenly spread since the cartridge was fitted."""
+    """Return the hours of days before the start, evenly spread since the cartridge was fitted."""
     changed = [row.stamp.utc_ms for row in before if isinstance(row, CartridgeRow)]
     first_ms = max(changed[-1] if changed else 0, reader.span_ms()[0])
     first_ms += -first_ms % HOUR_MS

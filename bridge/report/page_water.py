@@ -33,7 +33,7 @@ _SHARES = (("mean", "mean"), ("median", "median"), ("p90", "90 %"), ("p95", "95 
 
 
 def summary(season: Season, units: DisplayUnits) -> str:
-    """Returns the figures of the whole season."""
+    """Return the figures of the whole season."""
     quality = season.quality
     exhausted = sum(one.outcome.status is Status.EXHAUSTED for one in season.backtests)
     changed = sum(one.changed is not None for one in season.cartridges)
@@ -66,7 +66,7 @@ def summary(season: Season, units: DisplayUnits) -> str:
 
 
 def log_gaps(season: Season, units: DisplayUnits) -> str:
-    """Returns the section on gaps in the log; empty without gaps."""
+    """Return the section on gaps in the log; empty without gaps."""
     if not season.gaps:
         return ""
     longest = sorted(season.gaps, key=lambda one: -one.hours)[:MOST_GAPS]
@@ -91,7 +91,7 @@ def log_gaps(season: Season, units: DisplayUnits) -> str:
 
 
 def courses(season: Season, charts: Charts) -> str:
-    """Returns the charts of water made and of its purity, each with its caption."""
+    """Return the charts of water made and of its purity, each with its caption."""
     return (
         "<h3>The season in charts</h3>\n"
         + drawing(charts.water, f"Water made, by {season.grain.value}. The table has the figures.")
@@ -104,7 +104,7 @@ def courses(season: Season, charts: Charts) -> str:
 
 
 def water(season: Season, units: DisplayUnits) -> str:
-    """Returns the section on litres made, period by period, with the fills."""
+    """Return the section on litres made, period by period, with the fills."""
     every = _EVERY[season.grain]
     columns = [
         Column(every),
@@ -144,7 +144,7 @@ def _production_row(row: PeriodRow, units: DisplayUnits) -> list[str]:
 
 
 def purity(season: Season, units: DisplayUnits) -> str:
-    """Returns the section on the product's purity, in all and period by period."""
+    """Return the section on the product's purity, in all and period by period."""
     quality = season.quality
     if quality is None:
         return "<h3>Purity</h3>\n<p>The log shows no flow.</p>\n"
@@ -200,19 +200,19 @@ def _purity_row(row: PeriodRow, season: Season, units: DisplayUnits) -> list[str
 
 
 def ppm(name: str, value: float, season: Season, units: DisplayUnits) -> str:
-    """Returns dissolved solids on the reservoir's scale."""
+    """Return dissolved solids on the reservoir's scale."""
     return quantity(name, units.ppm(value, season.facts.factor))
 
 
 def per_litre(name: str, per_l: float, units: DisplayUnits) -> str:
-    """Returns the cost of a litre or a gallon, and of 100 of them."""
+    """Return the cost of a litre or a gallon, and of 100 of them."""
     unit = units.litres(1.0)
     each = per_l / unit.number
     return figure(name, each, f"{units.per_volume(per_l)}, {units.money(100.0 * each)} for 100 {unit.unit}")
 
 
 def hours(value: float) -> str:
-    """Returns hours, to the resolution of a minute."""
+    """Return hours, to the resolution of a minute."""
     return "none" if value == 0.0 else lasting(value * HOUR_MS)
 
 
@@ -220,7 +220,7 @@ _WORD = {Kind.EXCHANGE: "Cartridge", Kind.MEMBRANE: "Membrane", Kind.DISTILLER: 
 
 
 def cartridges(season: Season, units: DisplayUnits, charts: Charts) -> str:
-    """Returns the section on cartridges, one after the other, each with its chart."""
+    """Return the section on cartridges, one after the other, each with its chart."""
     fitted = season.facts.cartridge
     parts = ['<div class="together"><h3>Cartridges</h3>\n<p>The numbers hold within this report only.</p>\n']
     if fitted is None:
@@ -281,7 +281,7 @@ def _one(
 
 
 def past_forecasts(season: Season, units: DisplayUnits) -> str:
-    """Returns the tables of past forecasts; empty without any."""
+    """Return the tables of past forecasts; empty without any."""
     parts = ""
     for number, backtest in enumerate(season.backtests, 1):
         if not backtest.forecasts:
@@ -369,7 +369,7 @@ def _days(days: Interval) -> str:
 
 
 def cartridge_costs(season: Season, units: DisplayUnits) -> str:
-    """Returns the section on the cost of a litre."""
+    """Return the section on the cost of a litre."""
     fitted = season.facts.cartridge
     if fitted is None or fitted.price is None:
         return "<h3>Cost</h3>\n<p>No price of a cartridge is configured, so the cost is unknown.</p>\n"

@@ -74,7 +74,7 @@ class Facts:
 
 
 def from_plan(plan: StationPlan) -> Facts:
-    """Returns the facts of a configured reservoir."""
+    """Return the facts of a configured reservoir."""
     identity = plan.identity
     cells = (("product", plan.product), ("feed", plan.feed))
     return Facts(
@@ -95,7 +95,7 @@ def from_plan(plan: StationPlan) -> Facts:
 
 
 def from_log(reservoir: str, kept: Kept | None, hours: Iterable[Bucket]) -> Facts:
-    """Returns the facts of a reservoir without a configuration.
+    """Return the facts of a reservoir without a configuration.
 
     Args:
         reservoir: The reservoir's identifier.
@@ -229,7 +229,7 @@ class Season:
 
 
 def season(facts: Facts, data: LogData, local: Local) -> Season:
-    """Computes the report of one reservoir.
+    """Compute the report of one reservoir.
 
     Args:
         facts: The reservoir's facts.
@@ -290,7 +290,7 @@ def _held(hours: Sequence[Bucket]) -> Held | None:
 
 
 def _flows(pieces: Sequence[Production], buckets: Sequence[Bucket], fills: Sequence[FillRow]) -> list[Flow]:
-    """Returns every mean with flow: water was made in it, or a fill was running."""
+    """Return every mean with flow: water was made in it, or a fill was running."""
     litres: dict[int, float] = {}
     for one in pieces:
         litres[one.bucket.start_ms] = litres.get(one.bucket.start_ms, 0.0) + one.litres

@@ -80,7 +80,7 @@ class Controller:
         reading_period_s: float = 0.2,
         longest_lease_ms: int = 10_000,
     ) -> None:
-        """Powers the controller on at its time 0; the hello follows :data:`BOOT_S` later.
+        """Power the controller on at its time 0; the hello follows :data:`BOOT_S` later.
 
         Args:
             features: What is fitted.
@@ -107,7 +107,7 @@ class Controller:
         self.reset(0.0, BootReason.POWER)
 
     def reset(self, now_s: float, reason: BootReason, self_test_ok: bool = True, held_s: float = 0.0) -> None:
-        """Restarts with every output shut.
+        """Restart with every output shut.
 
         Args:
             now_s: The present time, s.
@@ -165,7 +165,7 @@ class Controller:
         return overflow_good or supply_good
 
     def watch(self, now_s: float, overflow_up: bool, supply_low: bool = False) -> None:
-        """Runs the loop once: boot, float, supply, pause and granted time.
+        """Run the loop once: boot, float, supply, pause and granted time.
 
         Args:
             now_s: The present time, s.
@@ -199,7 +199,7 @@ class Controller:
             self._hurry = True
 
     def receive(self, data: bytes, now_s: float) -> None:
-        """Receives bytes from the bridge; damaged and unknown lines have no effect."""
+        """Receive bytes from the bridge; damaged and unknown lines have no effect."""
         if self.state is State.BOOT:
             return
         for event in self._decoder.feed(data):
@@ -212,7 +212,7 @@ class Controller:
                 self._send_hello()
 
     def report(self, now_s: float, inputs: Inputs) -> None:
-        """Sends one reading of these inputs, except during boot."""
+        """Send one reading of these inputs, except during boot."""
         if self.state is State.BOOT:
             return
         pulses = inputs.pulses_total
@@ -245,7 +245,7 @@ class Controller:
         self._next_reading_s = max(self._next_reading_s + period_s, now_s + 0.5 * period_s)
 
     def take(self) -> bytes:
-        """Returns the bytes sent since the last call."""
+        """Return the bytes sent since the last call."""
         if not self._out:
             return b""
         data = b"".join(self._out)

@@ -33,14 +33,14 @@ class Day:
     """What dust brings, in standard deviations; 0 on half of the days."""
 
     def rain_mm_s(self, time_s: float) -> float:
-        """Returns the rain at a moment of this day, mm/s."""
+        """Return the rain at a moment of this day, mm/s."""
         if self.rain_start_s <= time_s < self.rain_end_s:
             return self.rain_mm / (self.rain_end_s - self.rain_start_s)
         return 0.0
 
 
 def day(climate: Climate, seed: int, number: int) -> Day:
-    """Draws the random values of day ``number`` (0 is the first) with this seed."""
+    """Draw the random values of day ``number`` (0 is the first) with this seed."""
     chance = random.Random(f"{seed}/day/{number}")
     offset_c = chance.gauss(0.0, climate.air_weather_c)
     start_s = number * DAY_S
@@ -56,12 +56,12 @@ def day(climate: Climate, seed: int, number: int) -> Day:
 
 
 def season(climate: Climate, day_of_year: float) -> float:
-    """Returns the season, from -1 (coldest) to 1 (warmest)."""
+    """Return the season, from -1 (coldest) to 1 (warmest)."""
     return math.cos(2.0 * math.pi * (day_of_year - climate.warmest_day) / YEAR_DAYS)
 
 
 def air_c(climate: Climate, today: Day, start_day: int, time_s: float) -> float:
-    """Returns the air temperature in the tunnel, °C. A frost heater keeps it at 2 °C or more."""
+    """Return the air temperature in the tunnel, °C. A frost heater keeps it at 2 °C or more."""
     days = time_s / DAY_S
     through = days - today.number
     weather_c = today.offset_c + (today.next_offset_c - today.offset_c) * through
@@ -76,13 +76,13 @@ def air_c(climate: Climate, today: Day, start_day: int, time_s: float) -> float:
 
 
 def mains_c(climate: Climate, start_day: int, time_s: float) -> float:
-    """Returns the temperature of the mains water, °C: the ground follows the year about a month late."""
+    """Return the temperature of the mains water, °C: the ground follows the year about a month late."""
     day_of_year = start_day + time_s / DAY_S - _MAINS_LAG_DAYS
     return climate.mains_mean_c + climate.mains_year_amplitude_c * season(climate, day_of_year)
 
 
 def feed_ppm(feed: Feed, climate: Climate, start_day: int, time_s: float) -> float:
-    """Returns the dissolved solids of the tap water, ppm: more in winter, and a little more each night."""
+    """Return the dissolved solids of the tap water, ppm: more in winter, and a little more each night."""
     return (
         feed.mean_ppm
         - feed.year_amplitude_ppm * season(climate, start_day + time_s / DAY_S)
@@ -91,7 +91,7 @@ def feed_ppm(feed: Feed, climate: Climate, start_day: int, time_s: float) -> flo
 
 
 def evaporation_l_s(climate: Climate, surface_m2: float, temperature_c: float) -> float:
-    """Returns the evaporation from an open surface, L/s; it doubles every 10 K (1 mm on 1 m² is 1 L)."""
+    """Return the evaporation from an open surface, L/s; it doubles every 10 K (1 mm on 1 m² is 1 L)."""
     return climate.evaporation_mm_day_at_20_c * surface_m2 * math.exp2((temperature_c - 20.0) / 10.0) / DAY_S
 
 
@@ -105,7 +105,7 @@ class Draw:
 
 
 def draws_of_day(waterings: tuple[Watering, ...], number: int, season: float) -> tuple[Draw, ...]:
-    """Returns the waterings of day ``number``, with litres between winter (season -1) and summer (1)."""
+    """Return the waterings of day ``number``, with litres between winter (season -1) and summer (1)."""
     warmth = 0.5 * (1.0 + season)
     draws: list[Draw] = []
     for watering in waterings:
@@ -121,21 +121,21 @@ class DrawPlan:
     """The draw-offs that are running or planned; mutable."""
 
     def __init__(self) -> None:
-        """Starts without draw-offs."""
+        """Start without draw-offs."""
         self._draws: list[Draw] = []
 
     def add(self, *draws: Draw) -> None:
-        """Plans draw-offs; the flows of those that overlap add up."""
+        """Plan draw-offs; the flows of those that overlap add up."""
         self._draws.extend(draws)
 
     def flow_l_s(self, time_s: float) -> float:
-        """Returns the flow from ``time_s`` until the next change, L/s; drops draw-offs that have ended."""
+        """Return the flow from ``time_s`` until the next change, L/s; drop draw-offs that have ended."""
         if not self._draws:
             return 0.0
         self._draws = [draw for draw in self._draws if draw.end_s > time_s]
         return sum(draw.flow_l_s for draw in self._draws if draw.start_s <= time_s)
 
     def next_change_s(self, time_s: float) -> float:
-        """Returns the first time after ``time_s`` at which the flow changes; infinite if none is planned."""
+        """Return the first time after ``time_s`` at which the flow changes; infinite if none is planned."""
         moments = [moment for draw in self._draws for moment in (draw.start_s, draw.end_s) if moment > time_s]
         return min(moments, default=float("inf"))

@@ -149,7 +149,7 @@ class CellError:
     thermometer_k: float = 0.0
 
     def gain_at(self, time_s: float) -> float:
-        """Returns the gain at a world time."""
+        """Return the gain at a world time."""
         if not self.drift_per_year:
             return self.gain
         return self.gain * math.exp(self.drift_per_year * time_s / (YEAR_DAYS * DAY_S))
@@ -220,7 +220,7 @@ class Scenario:
     fittings: Fittings = field(default_factory=Fittings)
 
     def __post_init__(self) -> None:
-        """Checks the values.
+        """Check the values.
 
         Raises:
             OutOfRangeError: A value is out of its range.
@@ -300,7 +300,7 @@ start, in the third fill.
 
 
 def with_check_cell(scenario: Scenario, error: CellError = EXACT) -> Scenario:
-    """Returns the scenario with a check cell in the product water instead of the feed cell.
+    """Return the scenario with a check cell in the product water instead of the feed cell.
 
     Args:
         scenario: A scenario whose controller has a second channel.

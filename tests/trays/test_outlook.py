@@ -58,7 +58,7 @@ def test_the_flush_keeps_the_tray_under_the_target_for_its_weeks() -> None:
     wanted = outlook.flush_for(tray, deep, waters, [4.0], JULY, weeks=4.0)
     assert wanted.water == "pure"
     assert wanted.weeks >= 4.0
-    after = trays.after_exchange(tray, deep, wanted.flush.exchange_l, 1.0)
+    after = trays.after_exchange(tray, wanted.flush.exchange_l, 1.0)
     for _ in range(28):
         after = outlook.filled(trays.after_day(after, deep, 4.0), deep, Fed(1.0), JULY)
     assert after.ppm < wanted.keep_ppm == 25.0
