@@ -29,9 +29,12 @@ if TYPE_CHECKING:
     from bridge.config.loading import Configuration
     from bridge.history.reader import Reader
     from bridge.history.records import EntryRow
+    from bridge.mqtt.broker import BrokerSettings
     from bridge.station.plan import StationPlan
 
 
+HOST, PORT = "localhost", 1883
+"""The broker if neither an option nor a configuration names one."""
 SERVICE_ETC = Path("/etc/clearwell")
 SERVICE_STATE = "/var/lib/clearwell"
 """Both as ``config/clearwell.service`` has them."""
@@ -163,6 +166,20 @@ _STEPS = 1000
 
 class NoLogYet(InputError):
     """There is no log at the path that was named."""
+
+
+def broker_without_config(host: str | None, port: int | None, client_id: str) -> "BrokerSettings":
+    """Return a broker whose user name and password are in the environment, as those of the daemon can be."""
+    from bridge.mqtt.broker import BrokerSettings, Secret
+
+    password = os.environ.get("CLEARWELL_HUB__PASSWORD")
+    return BrokerSettings(
+        host or HOST,
+        client_id,
+        port or PORT,
+        username=os.environ.get("CLEARWELL_HUB__USERNAME"),
+        password=None if password is None else Secret(password),
+    )
 
 
 def which_log(command: F) -> F:
