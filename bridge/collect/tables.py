@@ -37,7 +37,7 @@ _KINDS = frozenset(kind.value for kind in Kind)
 _READING_NAMES = frozenset({"path", "health", *(one.facts.senml_name for one in Quantity)})
 _WITH_SUBJECT = frozenset({Kind.ALARM.value, Kind.EVENT.value})
 _SURROGATE = re.compile(r"[\ud800-\udfff]")
-"""Half a character, which JSON can escape and UTF-8 cannot hold."""
+"""A lone surrogate, which JSON can escape and UTF-8 cannot encode."""
 _ROW_ID = re.compile(r"[0-9]{1,18}", re.ASCII)
 _ID = re.compile(r"[a-z0-9]+(-[a-z0-9]+)*", re.ASCII)
 
@@ -130,7 +130,7 @@ class Span:
 
 
 def span_of(properties: Mapping[str, str]) -> Span | None:
-    """Return what a message covers by its user properties; None without them, as on MQTT 3.1.1."""
+    """Read from the user properties which rows a message covers; None without them, as on MQTT 3.1.1."""
     after, last = properties.get("after", ""), properties.get("last", "")
     if _ROW_ID.fullmatch(after) and _ROW_ID.fullmatch(last):
         return Span(int(after), int(last))
@@ -141,8 +141,8 @@ def advanced(position: int, span: Span) -> int | None:
     """Return the position after a message.
 
     Args:
-        position: The id up to which everything is there; 0 at first.
-        span: What the message covers.
+        position: The id up to which every row is stored; 0 at first.
+        span: The rows that the message covers.
 
     Returns:
         The new position; None if rows between the position and the message are missing.
@@ -202,12 +202,12 @@ class Dialect:
     time_type: str
     real_type: str
     number: str
-    """The type and the default of a number that the database assigns."""
+    """The column of an id that the database assigns."""
     minute: str
-    """The begin of the minute of ``record.time``."""
+    """The start of the minute of ``record.time``."""
     hour: str
     moment: str
-    """The time from seconds since 1970, which stand in the place of ``{}``."""
+    """An expression that makes a time of seconds since 1970; ``{}`` stands for the seconds."""
 
 
 POSTGRESQL = Dialect(
@@ -263,7 +263,7 @@ _FROM = "FROM record JOIN series ON series.id = record.series"
 
 
 def _field(field: str, column: str) -> str:
-    """Return the value of one field where the records of several fields are grouped into one row."""
+    """Return the expression that takes one field out of the records of a group."""
     return f"CASE WHEN series.field = '{field}' THEN record.{column} END"
 
 

@@ -219,7 +219,7 @@ def restore(file: Path, config: Path | None) -> None:
 
 
 def _check_file(file: Path, log: Path) -> None:
-    """Refuses a file that is not a sound log of this program or an older one.
+    """Refuse a file that is not a sound log of this program or an older one.
 
     Raises:
         InputError: The file is missing, is not a log, or is damaged.

@@ -151,7 +151,7 @@ def _probe(
 
 
 def _configured_per_cm(config: Path, reservoir: str, cell: str, default: float) -> float:
-    """Returns the constant in the configuration file itself, whatever the calibrations since.
+    """Return the constant in the configuration file itself, whatever the calibrations since.
 
     The default applies if the constant is in the environment instead.
     """
@@ -387,7 +387,7 @@ def _record(
     by_hand: list[tuple[str, bool]],
     signed: str,
 ) -> str:
-    """Returns the record as text for a printer."""
+    """Return the record as text for a printer."""
     hello = checklist.hello
     board = "unknown" if hello is None else f"{hello.identity} {hello.firmware}"
     lines = [

@@ -19,8 +19,8 @@ from bridge.commands.shared.configuration import (
     which_log,
     which_time,
 )
-from bridge.commands.shared.terminal import print_error, print_text
-from bridge.errors import ClearwellError, InputError
+from bridge.commands.shared.terminal import check_out, print_error, print_text, written_whole
+from bridge.errors import InputError
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -88,7 +88,8 @@ def export(
     from bridge.history.export import Grain, Wanted
 
     path = chosen(log_file, config)
-    _check_out(out, path, force)
+    if out != STDOUT:
+        check_out(out, path, force)
     chosen_series = _series(names)
     reservoirs = tuple(dict.fromkeys(reservoirs))
     with closed_pipe_is_an_end(), reading(path) as reader:
@@ -129,52 +130,15 @@ def _series(names: tuple[str, ...]) -> "tuple[Series, ...]":
     return tuple(known[name] for name in dict.fromkeys(names)) or tuple(Series)
 
 
-def _check_out(out: Path, log: Path, force: bool) -> None:
-    if out == STDOUT or not out.exists():
-        if not out.parent.is_dir():
-            raise InputError(
-                f"--out {out}: there is no directory {out.parent}; create it or give another one"
-            )
-        return
-    if out.is_dir():
-        raise InputError(f"--out {out}: that is a directory; give the name of a file")
-    belongs = (log, *(log.with_name(log.name + ending) for ending in ("-wal", "-shm", ".lock")))
-    if any(one.exists() and out.samefile(one) for one in belongs):
-        raise InputError(f"--out {out}: that is the log itself; give another name")
-    if out.is_file() and not force:
-        raise InputError(
-            f"--out {out}: the file is there already; give another name, or --force to replace it"
-        )
-
-
 @contextmanager
 def _opened(out: Path) -> Iterator[TextIO]:
-    """Open the output.
-
-    A file gets its name when it is complete, so that half an export cannot be taken for a whole one.
-    """
+    """Open the output: standard output, or a file that is never half an export."""
     if out == STDOUT:
         with open(sys.stdout.fileno(), "w", encoding="utf-8", newline="", closefd=False) as sheet:
             yield sheet
         return
-    # A device or a pipe is written to as it is.
-    replaces = out.is_file() or not out.exists()
-    target = out.resolve()
-    part = target.with_name(f".{target.name}.{os.getpid()}.part") if replaces else target
-    try:
-        with part.open("w", encoding="utf-8", newline="") as sheet:
-            yield sheet
-        if replaces:
-            part.replace(target)
-    except BrokenPipeError:
-        raise
-    except OSError as error:
-        raise ClearwellError(
-            f"{out}: cannot be written ({error.strerror}); nothing was left there"
-        ) from error
-    finally:
-        if replaces:
-            part.unlink(missing_ok=True)
+    with written_whole(out) as part, part.open("w", encoding="utf-8", newline="") as sheet:
+        yield sheet
 
 
 def _account(count: int, out: Path, wanted: "Wanted", held: tuple[int, int], *, raw: bool) -> None:
@@ -208,7 +172,6 @@ def calendar(config: Path, out: Path, force: bool) -> None:
     """
     from importlib.util import find_spec
 
-    from bridge.commands.shared.terminal import check_out, put
     from bridge.config.loading import load
 
     if out.suffix.lower() != ".ics":
@@ -229,7 +192,8 @@ def calendar(config: Path, out: Path, force: bool) -> None:
     table = plan.page or plan.hub
     layout = Layout("clearwell", "Clearwell") if table is None else table.layout
     content = calendar_of(prospects, layout.bridge, layout.name, plan.display, now_s)
-    put(out, content)
+    with written_whole(out) as part:
+        part.write_bytes(content)
     click.echo(f"{content.count(b'BEGIN:VEVENT')} dates in {out}")
 
 

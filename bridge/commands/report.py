@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from bridge.commands.shared.configuration import Bar, check_reservoirs, chosen, reading, which_time
-from bridge.commands.shared.terminal import check_out, print_text, put
+from bridge.commands.shared.terminal import check_out, print_text, written_whole
 from bridge.errors import InputError
 
 if TYPE_CHECKING:
@@ -93,7 +93,9 @@ def command(
         units = _units(plan)
         span = _span(reader, since, until, units)
         text = _page(reader, path, names, span, plan, units, bar)
-        put(out, _paper(text, paper) if form == ".pdf" else text.encode())
+        content = _paper(text, paper) if form == ".pdf" else text.encode()
+        with written_whole(out) as part:
+            part.write_bytes(content)
         bar(1.0)
     first, last = (units.local(at / 1000.0) for at in span)
     print_text(f"{', '.join(names)} from {first:%Y-%m-%d %H:%M} to {last:%Y-%m-%d %H:%M} in {out}")
@@ -116,7 +118,7 @@ def _units(plan: "BridgePlan | None") -> "DisplayUnits":
 
 
 def _check_libraries(form: str) -> None:
-    """Refuses before the work starts if a library is missing."""
+    """Refuse before the work starts if a library is missing."""
     from importlib.util import find_spec
 
     if find_spec("matplotlib") is None:
@@ -167,7 +169,7 @@ def _page(
 
 
 def _span(reader: "Reader", since: str | None, until: str | None, units: "DisplayUnits") -> tuple[int, int]:
-    """Returns start and end in UTC milliseconds, on full hours; days are local days."""
+    """Return start and end in UTC milliseconds, on full hours; days are local days."""
     from bridge.commands.shared.values import span_of
 
     held = reader.span_ms()
@@ -187,7 +189,7 @@ def _span(reader: "Reader", since: str | None, until: str | None, units: "Displa
 
 
 def _day(text: str | None, units: "DisplayUnits", *, whole: bool = False) -> str | None:
-    """Returns the local time at which a day starts, or ends if ``whole``; other text as it is."""
+    """Return the local time at which a day starts, or ends if ``whole``; other text as it is."""
     if text is None or _DAY.fullmatch(text) is None:
         return text
     from zoneinfo import ZoneInfo

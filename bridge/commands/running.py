@@ -10,7 +10,14 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from bridge.commands.shared.configuration import configuration_in_use, station_of, usual_config
+from bridge.commands.shared.configuration import (
+    HOST,
+    PORT,
+    broker_without_config,
+    configuration_in_use,
+    station_of,
+    usual_config,
+)
 from bridge.commands.shared.terminal import print_text, sentence_of
 from bridge.errors import InputError
 
@@ -49,9 +56,6 @@ def run(config: Path, quiet: bool) -> None:
     asyncio.run(keep())
 
 
-HOST, PORT = "localhost", 1883
-
-
 @click.command("collect")
 @click.argument("config", required=False, type=click.Path(path_type=Path))
 @click.option(
@@ -64,7 +68,9 @@ HOST, PORT = "localhost", 1883
     "CLEARWELL_COLLECT_TO, which other users of the machine cannot read.",
 )
 @click.option(
-    "--broker", metavar="HOST[:PORT]", help=f"The broker.  [default: the configuration's, or {HOST}:{PORT}]"
+    "--broker",
+    metavar="HOST[:PORT]",
+    help=f"The broker.  [default: the configuration's, or {HOST}:{PORT}]",
 )
 @click.option(
     "--topic-root", default="clearwell", show_default=True, metavar="WORD", help="First part of the topics."
@@ -133,21 +139,14 @@ def _broker(config: Path | None, address: str | None, name: str) -> "BrokerSetti
     """Return the broker, with the client id of this collector."""
     from dataclasses import replace
 
-    from bridge.mqtt.broker import BrokerSettings, MqttVersion, Secret
+    from bridge.mqtt.broker import MqttVersion
 
     if not name.replace("-", "").isalnum() or not name.isascii():
         raise InputError(f"--name {name!r}: use letters, digits and hyphens")
     host, port = _address(address)
     client_id = f"clearwell-collect-{name}"
     if config is None:
-        password = os.environ.get("CLEARWELL_HUB__PASSWORD")
-        return BrokerSettings(
-            host or HOST,
-            client_id,
-            port or PORT,
-            username=os.environ.get("CLEARWELL_HUB__USERNAME"),
-            password=None if password is None else Secret(password),
-        )
+        return broker_without_config(host, port, client_id)
     from bridge.config.loading import read
 
     hub = read(config, os.environ).plan.hub

@@ -309,8 +309,7 @@ def _tables(singles: bool, pairs: bool, options: str | None, jobs: int | None) -
         found = table.pairs(alone or table.singles(jobs, table.PAIR_SCENES), jobs)
         click.echo(f"{len(found)} trials of pairs.\n\n{table.table_of_pairs(found)}")
         wrong += table.violations_of(found)
-    click.echo("\n".join(["", f"{len(wrong)} violations:", *wrong]) if wrong else "\nNo violation.")
-    return 1 if wrong else 0
+    return _judged(wrong)
 
 
 def _triples(share: float, jobs: int | None, into: Path | None) -> int:
@@ -334,8 +333,15 @@ def _triples(share: float, jobs: int | None, into: Path | None) -> int:
     )
     click.echo(table.table_of_worst([one.costly for one in found]))
     wrong = table.violations_of([broken for one in found for broken in one.broken])
-    click.echo("\n".join(["", f"{len(wrong)} violations:", *wrong]) if wrong else "\nNo violation.")
-    return 1 if wrong else 0
+    return _judged(wrong)
+
+
+def _judged(violations: list[str]) -> int:
+    """Print the violations, and return the exit status."""
+    click.echo(
+        "\n".join(["", f"{len(violations)} violations:", *violations]) if violations else "\nNo violation."
+    )
+    return 1 if violations else 0
 
 
 def _search(seconds: float, seed: int) -> int:

@@ -253,7 +253,7 @@ def _level(table: LevelTable, shape: Shape) -> LevelSettings:
 
 
 def _level_while_away(table: LevelTable, level: LevelSettings) -> LevelSettings | None:
-    """Build the marks of an absence: full, and filled again when half of what lies between is used."""
+    """Build the marks of an absence: a higher one to fill to, and a refill at half of the usual range."""
     if level.level_sensor is None:
         return None
     low, full = level.low_switch_fraction, level.full_switch_fraction

@@ -14,6 +14,7 @@ from bridge.config.tables import (
     Litres,
     Ppm,
     Table,
+    check_target,
     from_zero,
     optional,
     positive,
@@ -27,7 +28,7 @@ from bridge.sourcing.rain import Collection
 from bridge.tank.evapotranspiration import Site
 from bridge.trays.round import RoundSettings
 from bridge.trays.tray import TrayPlan
-from bridge.water.measurement import LARGEST_FACTOR, SMALLEST_FACTOR, Scale
+from bridge.water.measurement import DEFAULT_FACTOR, LARGEST_FACTOR, SMALLEST_FACTOR
 from bridge.water.meter import HandMeter, MeterUnit
 
 
@@ -36,7 +37,7 @@ class _ByHandTable(Table):
 
     name: str | None = optional("what people call it", "made from the id", min_length=1)
     factor: float = Field(
-        default=Scale.HALF.value,
+        default=DEFAULT_FACTOR,
         ge=SMALLEST_FACTOR,
         le=LARGEST_FACTOR,
         description="the scale of every ppm of it: ppm for each µS/cm at 25 °C, often 0.5 or 0.7",
@@ -53,8 +54,7 @@ class _ByHandTable(Table):
 
     @model_validator(mode="after")
     def _target_under_limit(self) -> "_ByHandTable":
-        if self.target > self.limit_ppm:
-            raise refused("target_ppm", self.target_ppm, f"must be at most limit_ppm = {self.limit_ppm:g}")
+        check_target(self.target_ppm, self.limit_ppm)
         return self
 
     def called(self, ident: str) -> str:
@@ -151,7 +151,7 @@ class MeterTable(Table):
             ident,
             MeterUnit(self.shows),
             self.resolution,
-            Scale.HALF.factor if self.factor is None else self.factor,
+            DEFAULT_FACTOR if self.factor is None else self.factor,
             self.percent_of_reading,
             self.percent_of_full_scale,
             self.full_scale,

@@ -90,7 +90,7 @@ class RatedTable(Table):
 
     @property
     def count_of_ratings(self) -> int:
-        """How many ratings are stated; more than one contradict each other."""
+        """How many ratings are stated; more than one is a contradiction."""
         return sum(x is not None for x in (self.treats, self.takes_up, self.resin))
 
 

@@ -209,7 +209,7 @@ def _calibration_places(path: Path, environ: Mapping[str, str], values: dict[str
 def _about_environment(
     found: list[Mistake], written: Mapping[str, Any], mistakes: Mistakes
 ) -> Iterator[Mistake]:
-    """Replaces what is missing in a table that only misspelt variables of the environment began."""
+    """Replace what is missing in a table that only misspelt variables of the environment began."""
     for mistake in found:
         room = str(mistake.keys[0]) if mistake.keys else ""
         depth = 2 if room in TABLES_BY_ID else 1

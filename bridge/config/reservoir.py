@@ -14,6 +14,7 @@ from bridge.config.tables import (
     ID_PATTERN,
     TARGET_UNSTATED,
     Table,
+    check_target,
     from_zero,
     given,
     optional,
@@ -25,7 +26,7 @@ from bridge.estimate.verdict import LIMIT_PPM
 from bridge.guard.limits import Limits
 from bridge.water import conductivity
 from bridge.water.conductivity import LARGEST_LINEAR_PERCENT_PER_K, Compensation, Method
-from bridge.water.measurement import LARGEST_FACTOR, SMALLEST_FACTOR, MeasuringChain, Scale
+from bridge.water.measurement import DEFAULT_FACTOR, LARGEST_FACTOR, SMALLEST_FACTOR, MeasuringChain
 from bridge.water.probe import ProbeSettings
 from bridge.water.uncertainty import StandardUncertainties, WaterKind, for_water
 
@@ -282,8 +283,7 @@ class GuardTable(Table):
 
     @model_validator(mode="after")
     def _rising(self) -> "GuardTable":
-        if self.target_ppm is not None and self.target_ppm > self.limit_ppm:
-            raise refused("target_ppm", self.target_ppm, f"must be at most limit_ppm = {self.limit_ppm:g}")
+        check_target(self.target_ppm, self.limit_ppm)
         if self.gross_ppm is not None and self.gross_ppm < self.limit_ppm:
             raise refused("gross_ppm", self.gross_ppm, f"must be at least limit_ppm = {self.limit_ppm:g}")
         return self
@@ -305,7 +305,7 @@ class ReservoirTable(Table):
     )
     baud: int = Field(default=115200, ge=1200, le=1_000_000, description="the speed of the line in bit/s")
     factor: float = Field(
-        default=Scale.HALF.value,
+        default=DEFAULT_FACTOR,
         ge=SMALLEST_FACTOR,
         le=LARGEST_FACTOR,
         description="the scale of every ppm of this reservoir: ppm for each µS/cm at 25 °C, often 0.5 or 0.7",

@@ -80,6 +80,12 @@ def refused(key: str, value: object, sentence: str) -> PydanticCustomError:
     return PydanticCustomError("refused", "{sentence}", {"sentence": sentence, "key": key, "value": value})
 
 
+def check_target(target_ppm: float | None, limit_ppm: float) -> None:
+    """Refuse a target over the limit of its table."""
+    if target_ppm is not None and target_ppm > limit_ppm:
+        raise refused("target_ppm", target_ppm, f"must be at most limit_ppm = {limit_ppm:g}")
+
+
 def unfit(sentence: str) -> PydanticCustomError:
     """Make the refusal of a value, or of a table whose keys do not go together."""
     return PydanticCustomError("refused", "{sentence}", {"sentence": sentence})

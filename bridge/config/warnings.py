@@ -9,7 +9,7 @@ from bridge.estimate.verdict import LIMIT_PPM, TARGET_PPM
 from bridge.mqtt.broker import BrokerSettings
 from bridge.station.plan import StationPlan
 from bridge.water.conductivity import Method
-from bridge.water.measurement import Scale
+from bridge.water.measurement import DEFAULT_FACTOR
 
 _CHANGING = ("/dev/ttyUSB", "/dev/ttyACM")
 
@@ -58,11 +58,11 @@ def _about_trade(station: StationPlan) -> Iterator[str]:
         ("guard.reservoir_limit_ppm", limits.reservoir_limit_ppm, LIMITS_PPM, LIMIT_PPM),
         ("guard.target_ppm", limits.target_ppm, TARGETS_PPM, TARGET_PPM),
     ):
-        on_half = ppm * Scale.HALF.factor / factor
+        on_half = ppm * DEFAULT_FACTOR / factor
         if not low_ppm <= on_half <= high_ppm:
             yield (
                 f"{key} is {ppm:g} ppm, and bog plants are kept with about {usual_ppm:g} ppm on the scale of "
-                f"{Scale.HALF.factor:g}; check number and scale"
+                f"{DEFAULT_FACTOR:g}; check number and scale"
             )
     if shape.height_m > TALLEST_M or not SMALLEST_L <= shape.capacity_l <= LARGEST_L:
         yield (
@@ -74,7 +74,7 @@ def _about_trade(station: StationPlan) -> Iterator[str]:
 def _about_cells(station: StationPlan) -> Iterator[str]:
     """Yield cell constants that do not fit their water or the range of the controller."""
     limit_us_cm = station.limits.limit_ppm / station.identity.factor
-    feed_us_cm = _USUAL_FEED_PPM / Scale.HALF.factor
+    feed_us_cm = _USUAL_FEED_PPM / DEFAULT_FACTOR
     for name, probe, most_us_cm in (
         ("product", station.product, limit_us_cm),
         ("check_cell", station.check, limit_us_cm),
@@ -123,12 +123,12 @@ def about_rating(cartridge: CartridgeTable, factor: float) -> Iterator[str]:
     """
     if not cartridge.rating_is_on_a_scale or cartridge.rating_factor is not None:
         return
-    if factor != Scale.HALF.factor:
-        share = 100.0 * (1.0 - Scale.HALF.factor / factor)
+    if factor != DEFAULT_FACTOR:
+        share = 100.0 * (1.0 - DEFAULT_FACTOR / factor)
         early = f"{share:.0f} % too early" if share > 0.0 else f"{-share:.0f} % too late"
         yield (
             f"the rating of the cartridge counts on the scale of the limit, {factor:g}. Ratings are usually "
-            f"stated on {Scale.HALF.factor:g} (common practice, no source), and then the end is forecast "
+            f"stated on {DEFAULT_FACTOR:g} (common practice, no source), and then the end is forecast "
             f"{early}: give cartridge.rating_factor, the scale of the rating"
         )
 

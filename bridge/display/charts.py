@@ -110,18 +110,10 @@ class Canvas:
         for row, cells in enumerate(self._cells):
             label = labels.get(self.height - 1 - row, "")
             made.append(f"{label:>{_MARGIN - 1}} {'+' if label else '|'}{''.join(cells)}".rstrip())
-        rule = ["-"] * self.width
-        figures = [" "] * (self.width + 6)
-        free = 0
-        for value in self.x.ticks(6):
-            column, text = self.column(value), plain(value, ".4g")
-            rule[column] = "+"
-            start = max(column - len(text) // 2, 0)
-            if start >= free and start + len(text) <= len(figures):
-                figures[start : start + len(text)] = text
-                free = start + len(text) + 1
-        made.append(" " * _MARGIN + "+" + "".join(rule))
-        made.append((" " * (_MARGIN + 1) + "".join(figures)).rstrip())
+        ticks = ((self.column(value), plain(value, ".4g")) for value in self.x.ticks(6))
+        rule, figures = _axis_lines(ticks, self.width, self.width + 6)
+        made.append(" " * _MARGIN + "+" + rule)
+        made.append((" " * (_MARGIN + 1) + figures).rstrip())
         made.append(f"{self.x.title:>{_MARGIN + 1 + self.width}}")
         return made
 
@@ -150,15 +142,21 @@ def bars(rows: Sequence[Bar], title: str, width: int = 52) -> list[str]:
             cells[low] = cells[high] = "|"
         cells[value] = "#"
         made.append(f"{row.label:<{label_width}} {''.join(cells)}".rstrip())
-    rule, figures, free = ["-"] * width, [" "] * (width + 4), 0
-    for tick in axis.ticks(4):
-        column, text = round(axis.share(tick) * (width - 1)), plain(tick)
-        rule[column] = "+"
-        start = max(column - len(text) // 2, 0)
-        if start >= free and start + len(text) <= len(figures):
-            figures[start : start + len(text)] = text
-            free = start + len(text) + 1
-    made.append(" " * (label_width + 1) + "".join(rule))
-    made.append((" " * (label_width + 1) + "".join(figures)).rstrip())
+    ticks = ((round(axis.share(tick) * (width - 1)), plain(tick)) for tick in axis.ticks(4))
+    rule, figures = _axis_lines(ticks, width, width + 4)
+    made.append(" " * (label_width + 1) + rule)
+    made.append((" " * (label_width + 1) + figures).rstrip())
     made.append(f"{title:>{label_width + 1 + width}}")
     return made
+
+
+def _axis_lines(ticks: Iterable[tuple[int, str]], width: int, room: int) -> tuple[str, str]:
+    """Return an axis with its ticks, and the line of figures below it; a figure without room is left out."""
+    rule, figures, free = ["-"] * width, [" "] * room, 0
+    for column, text in ticks:
+        rule[column] = "+"
+        start = max(column - len(text) // 2, 0)
+        if start >= free and start + len(text) <= room:
+            figures[start : start + len(text)] = text
+            free = start + len(text) + 1
+    return "".join(rule), "".join(figures)

@@ -191,7 +191,7 @@ def as_set(quantity: Quantity) -> str:
 
 
 def _held(view: StationView, ppm: float, units: DisplayUnits) -> str:
-    """Return the water of the reservoir with its uncertainty, which does not matter far below the target."""
+    """Return the water of the reservoir with its uncertainty; far below the target, only a bound."""
     plain = plain_ppm(view, ppm, view.reservoir_uncertainty_ppm, units)
     assert plain is not None, "the value is finite"
     if plain.startswith("under "):

@@ -39,8 +39,7 @@ from bridge.doctor.judge_connections import (
     Publishing,
 )
 from bridge.errors import HubError
-from bridge.mqtt.broker import BrokerSettings, BrokerTrouble, MqttVersion, explain
-from bridge.mqtt.session import tls_context
+from bridge.mqtt.broker import BrokerSettings, BrokerTrouble, MqttVersion, explain, tls_context
 from bridge.protocol.frame import Damaged, Ignored, IgnoreReason
 from bridge.protocol.messages import FromController, Hello, Identify, Reading
 from bridge.protocol.session import DownCause, LinkDown, LinkUp
@@ -48,7 +47,7 @@ from bridge.station.plan import StationPlan
 from bridge.transport.link import link_to
 
 CONTROLLER_ANSWER_S = 8.0
-"""A board that the opening has reset may take three seconds to its hello."""
+"""Opening a port resets many boards, and their hello may then take three seconds."""
 ASK_AGAIN_S = 1.0
 _BY_ID = Path("/dev/serial/by-id")
 _PSEUDO_TERMINALS = range(136, 144)
@@ -233,22 +232,20 @@ def see_hub(plan: BridgePlan, *, daemon_runs: bool) -> HubFacts:
     bases = [base(layout.bridge), *(base(layout.device(one.identity.reservoir)) for one in plan.stations)]
     try:
         connection = _reporting(broker)
+        try:
+            found = tuple(
+                DeviceFacts(
+                    one,
+                    connection.publishing(one),
+                    None if one == bases[0] else _echo(connection, one, daemon_runs),
+                )
+                for one in bases
+            )
+        finally:
+            connection.end()
     except (OSError, HubError, BrokerTrouble, TimeoutError) as error:
         return HubFacts(certificate_days=days, rights_trouble=str(explain(error, broker)))
-    try:
-        found = [
-            DeviceFacts(
-                one,
-                connection.publishing(one),
-                None if one == bases[0] else _echo(connection, one, daemon_runs),
-            )
-            for one in bases
-        ]
-    except (OSError, HubError, TimeoutError) as error:
-        return HubFacts(certificate_days=days, rights_trouble=str(explain(error, broker)))
-    finally:
-        connection.end()
-    return HubFacts(certificate_days=days, devices=tuple(found))
+    return HubFacts(certificate_days=days, devices=found)
 
 
 def _echo(connection: "_Connection", base: str, daemon_runs: bool) -> Echo:

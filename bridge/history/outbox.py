@@ -126,7 +126,7 @@ class Outbox:
 
     def acknowledge(self, parcel: Parcel) -> None:
         """Remove a parcel: the broker acknowledged it, and every earlier one."""
-        # After a rewind, an acknowledgement of a parcel that was under way must not undo it.
+        # An acknowledgement of a parcel that was sent before a rewind must not undo the rewind.
         if parcel.after == self._acknowledged:
             self._acknowledged = parcel.id
 

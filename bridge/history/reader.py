@@ -16,7 +16,16 @@ from typing import Any
 from bridge.errors import InputError
 from bridge.history.opening import LAYOUT, bring_up_to_date, layout_in, open_for_reading, trouble_from
 from bridge.history.records import KINDS, Bucket, Cell, EntryRow, Kind, ReadingRow, Series, StateRow
-from bridge.history.rollup import HOUR_MS, MINUTE_MS, Group, Grouping, RollUp, groups_of, joined, merge
+from bridge.history.rollup import (
+    DAY_MS,
+    MINUTE_MS,
+    Group,
+    Grouping,
+    RollUp,
+    groups_of,
+    joined,
+    merge,
+)
 from bridge.history.store import SPAN_TABLES, Store, in_order
 from bridge.history.views import SERIES_COLUMNS, span_text, utc_text
 
@@ -71,8 +80,7 @@ def _cell(least: float | None, total: float | None, greatest: float | None, coun
 Progress = Callable[[float], None]
 """Called with the fraction done, 0 to 1."""
 
-_DAY_MS = 24 * HOUR_MS
-_MONTH_MS = 31 * _DAY_MS
+_MONTH_MS = 31 * DAY_MS
 _AT_ONCE = 5000
 _PROGRESS_EVERY = 100
 
@@ -193,8 +201,8 @@ class Reader:
             # Everything before the bucket of the last stored minute is complete.
             complete = self._store.minutes_end(reservoir) - MINUTE_MS
             complete = min(max(start, complete - complete % span_ms), end)
-            for low in range(max(start, first - first % span_ms), complete, _DAY_MS):
-                high = min(low + _DAY_MS, complete)
+            for low in range(max(start, first - first % span_ms), complete, DAY_MS):
+                high = min(low + DAY_MS, complete)
                 yield from self._store.bucket_values(span_ms, reservoir, low, high, series)
                 progress(_fraction(high, start, end))
         for bucket in self.buckets(reservoir, span_ms, complete, end):
@@ -272,6 +280,11 @@ class Reader:
                 found += self._store.entries_before(kind, before, reservoir, among)
             in_time = sorted(found, key=lambda one: one[0])
             return [row for _, row in in_time if not _is_undone(row, taken_back)]
+
+    def entries_by_hand(self, ident: str) -> list[EntryRow]:
+        """Return all litres, samples and cartridges of a tray, a purifier or a shelf, in order."""
+        kinds = (Kind.LITRES, Kind.SAMPLE, Kind.CARTRIDGE)
+        return list(self.events(0, self.span_ms()[1] + 1, kinds=kinds, reservoir=ident))
 
     def check(self) -> list[str]:
         """Return the findings of SQLite's integrity check: ``["ok"]`` if there is none."""

@@ -15,6 +15,7 @@ from bridge.water.health import Health
 
 MINUTE_MS = 60_000
 HOUR_MS = 3_600_000
+DAY_MS = 24 * HOUR_MS
 
 
 @dataclass(frozen=True, slots=True)

@@ -32,7 +32,7 @@ from bridge.history.log_file import LogFile, Opened
 from bridge.history.opening import FILE_ERRORS, LogFault, LogTrouble, open_for_writing, trouble_from
 from bridge.history.outbox import OutboxLevel, Parcel
 from bridge.history.records import EntryRow, ReadingRow, Row, Stamp
-from bridge.history.rollup import HOUR_MS
+from bridge.history.rollup import DAY_MS
 from bridge.history.store import Store
 from bridge.history.waiting import COMMIT_S, Batch, LogSettings, Waiting
 
@@ -41,7 +41,6 @@ LONGEST_RETRIES = 60.0
 """The longest delay before the file is tried again, as a multiple of the first delay."""
 BUSY_S = 5.0
 _BOUND_EVERY = 5000
-_DAY_MS = 24 * HOUR_MS
 
 
 @dataclass(frozen=True, slots=True)
@@ -317,17 +316,17 @@ class Log:
     def _sweep(self, store: Store, rows: Iterable[Row]) -> int:
         """Delete old rows, once a day. Return the day of the last deletion."""
         now_ms = max((row.stamp.utc_ms for row in rows if isinstance(row, ReadingRow)), default=0)
-        if now_ms // _DAY_MS <= self._swept_day:
+        if now_ms // DAY_MS <= self._swept_day:
             return self._swept_day
         ages = self._settings
         store.drop_before(
-            reading_ms=now_ms - _DAY_MS * ages.raw_days,
-            minute_ms=now_ms - _DAY_MS * ages.minute_days,
-            hour_ms=now_ms - _DAY_MS * ages.hour_days,
-            entry_ms=now_ms - _DAY_MS * ages.entry_days,
+            reading_ms=now_ms - DAY_MS * ages.raw_days,
+            minute_ms=now_ms - DAY_MS * ages.minute_days,
+            hour_ms=now_ms - DAY_MS * ages.hour_days,
+            entry_ms=now_ms - DAY_MS * ages.entry_days,
             keep_from=2**62 if self._file.outbox is None else self._file.outbox.keep_from(),
         )
-        return now_ms // _DAY_MS
+        return now_ms // DAY_MS
 
     def _check_outbox(self, store: Store) -> None:
         now = time.monotonic()

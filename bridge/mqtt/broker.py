@@ -72,6 +72,28 @@ class TlsSettings:
             )
 
 
+def tls_context(tls: TlsSettings) -> ssl.SSLContext:
+    """Read the files of an encrypted connection. Blocks on the disk.
+
+    Args:
+        tls: the files; without an authority's certificate those of the operating system are trusted.
+
+    Raises:
+        HubError: a file is missing, is not a certificate or key, or certificate and key do not match.
+    """
+    try:
+        context = ssl.create_default_context(cafile=None if tls.ca_file is None else str(tls.ca_file))
+        if tls.cert_file is not None and tls.key_file is not None:
+            # Without this, OpenSSL would ask on the terminal for the passphrase of a locked key, and wait.
+            context.load_cert_chain(tls.cert_file, tls.key_file, password=lambda: "")
+    except (OSError, ValueError) as error:
+        files = ", ".join(
+            str(file) for file in (tls.ca_file, tls.cert_file, tls.key_file) if file is not None
+        )
+        raise HubError(f"the TLS files ({files}) cannot be used: {error}") from error
+    return context
+
+
 @dataclass(frozen=True, slots=True)
 class BrokerSettings:
     """The broker.

@@ -286,7 +286,7 @@ class HubClient:
         await asyncio.shield(session.ended)
 
     def _schedule(self, after_s: float = 0.0) -> None:
-        """Publish what waits in the next turn of the event loop, so that several changes go together."""
+        """Publish the queue in the next turn of the event loop, so that several changes go together."""
         if not self._scheduled and self._session is not None:
             self._scheduled = True
             if after_s:
@@ -295,7 +295,7 @@ class HubClient:
                 self._loop.call_soon(self._publish_waiting)
 
     def _publish_waiting(self) -> None:
-        """Publish what waits, up to the window; one view at a time, so that the loop stays responsive."""
+        """Publish the queue, up to the window; one view at a time, so that the loop stays responsive."""
         self._scheduled = False
         session = self._session
         if session is None:

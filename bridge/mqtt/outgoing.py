@@ -119,7 +119,7 @@ class Outgoing:
         self.waiting.extend(queue.popleft() for _ in range(min(AT_ONCE, len(queue))))
 
     def reset(self) -> Publication:
-        """Forget what waits, at a new connection. Returns the first message for the broker."""
+        """Clear the queue at a new connection. Returns the first message for the broker."""
         self._echoes.clear()
         self.waiting.clear()
         self._root_at = None

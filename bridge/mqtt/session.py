@@ -21,31 +21,8 @@ from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from bridge.errors import HubError
-from bridge.mqtt.broker import BrokerSettings, BrokerTrouble, MqttVersion, TlsSettings
+from bridge.mqtt.broker import BrokerSettings, BrokerTrouble, MqttVersion, tls_context
 from bridge.mqtt.topics import COMMAND_QOS, Publication
-
-
-def tls_context(tls: TlsSettings) -> ssl.SSLContext:
-    """Read the files of an encrypted connection. Blocks on the disk.
-
-    Args:
-        tls: the files; without an authority's certificate those of the operating system are trusted.
-
-    Raises:
-        HubError: a file is missing, is not a certificate or key, or certificate and key do not match.
-    """
-    try:
-        context = ssl.create_default_context(cafile=None if tls.ca_file is None else str(tls.ca_file))
-        if tls.cert_file is not None and tls.key_file is not None:
-            # Without this, OpenSSL would ask on the terminal for the passphrase of a locked key, and wait.
-            context.load_cert_chain(tls.cert_file, tls.key_file, password=lambda: "")
-    except (OSError, ValueError) as error:
-        files = ", ".join(
-            str(file) for file in (tls.ca_file, tls.cert_file, tls.key_file) if file is not None
-        )
-        raise HubError(f"the TLS files ({files}) cannot be used: {error}") from error
-    return context
-
 
 WINDOW = 10
 """Unacknowledged messages at the same time: enough to hide the round trips, few enough for any broker."""

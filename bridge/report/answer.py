@@ -6,24 +6,23 @@ the log of the season suggests.
 
 from collections.abc import Iterator
 
+from bridge.display.from_view import FAR_BELOW
 from bridge.guard.faults import FAULTS
 from bridge.guard.model import Advisory, Trip
+from bridge.history.rollup import DAY_MS, HOUR_MS
 from bridge.report.backtest import Backtest, Status
 from bridge.report.incidents import tallies
 from bridge.report.markup import figure, lasting, listed, moment, quantity, text
 from bridge.report.season import Given, Season
 from bridge.units import DisplayUnits
 
-_DAY_MS = 86_400_000
-_FINE = 0.1
-"""Below this share of the target the exact figure changes nothing for the plants."""
 _MUCH_OVER_TARGET = 0.1
 _MUCH_LOST = 0.05
 _OFTEN = 2
 
 
 def answer(season: Season, units: DisplayUnits) -> str:
-    """Returns the first page of a reservoir's report."""
+    """Return the first page of a reservoir's report."""
     facts = [
         ("Water made", _made(season, units)),
         ("What the plants got", _given(season, units)),
@@ -42,10 +41,10 @@ def answer(season: Season, units: DisplayUnits) -> str:
 
 
 def short_ppm(name: str, ppm: float, season: Season, units: DisplayUnits) -> str:
-    """Returns dissolved solids to the resolution that matters: far below the target, only a bound."""
+    """Return dissolved solids to the resolution that matters: far below the target, only a bound."""
     facts = season.facts
     shown = units.ppm(ppm, facts.factor)
-    bound = _FINE * facts.target_ppm
+    bound = FAR_BELOW * facts.target_ppm
     if ppm < bound:
         return figure(name, shown.number, f"under {units.ppm_as(bound, facts.factor, '.3g')}")
     return figure(name, shown.number, units.ppm_as(ppm, facts.factor, ".2g"))
@@ -93,7 +92,7 @@ def _without_water(season: Season, units: DisplayUnits) -> str:
             at_ms = one.raised_ms or season.start_ms
             while at_ms < (one.ended_ms or season.end_ms):
                 days.add(f"{units.local(at_ms / 1000.0):%Y-%m-%d}")
-                at_ms += _DAY_MS // 4
+                at_ms += DAY_MS // 4
     shown = figure("days-low", len(days), str(len(days)) if days else "none")
     return f"{shown}, by the alarm reservoir-low" if days else shown
 
@@ -122,9 +121,9 @@ def _order(season: Season, units: DisplayUnits) -> str:
     last = running[-1].forecasts[-1] if running and running[-1].forecasts else None
     if last is None or last.days_left is None:
         return "not known: the log has no forecast of the cartridge in use"
-    early, late = (moment(units, last.at_ms + round(_DAY_MS * days), day=True) for days in _ends(running[-1]))
+    early, late = (moment(units, last.at_ms + round(DAY_MS * days), day=True) for days in _ends(running[-1]))
     end = f"exhausted between {early} and {late} in 8 of 10 such cases"
-    due_ms = last.at_ms + round(_DAY_MS * (last.days_left.low80 - fitted.lead_days))
+    due_ms = last.at_ms + round(DAY_MS * (last.days_left.low80 - fitted.lead_days))
     if last.order or due_ms <= season.end_ms:
         takes = f"a new one takes {fitted.lead_days:g} days"
         return f"<strong>now</strong>: the cartridge in use is {end}, and {takes}"
@@ -160,10 +159,10 @@ def changes_of(season: Season) -> Iterator[str]:
     if late >= _OFTEN:
         yield f"{late} cartridges were used until they were exhausted. Keep the next one at hand."
     lost_h = sum(one.hours for one in season.gaps)
-    span_h = (season.end_ms - season.start_ms) / 3_600_000.0
+    span_h = (season.end_ms - season.start_ms) / HOUR_MS
     if lost_h > _MUCH_LOST * span_h:
         yield (
-            f"The log has no readings for {lasting(lost_h * 3_600_000.0)}. Let the daemon start with the "
+            f"The log has no readings for {lasting(lost_h * HOUR_MS)}. Let the daemon start with the "
             "machine, and check its power supply."
         )
     if not season.calibrations and not season.calibrations_before and not facts.in_force:

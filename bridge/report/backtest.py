@@ -18,6 +18,7 @@ from bridge.forecast.learned import (
     prior,
     worth_keeping,
 )
+from bridge.history.rollup import DAY_MS, HOUR_MS
 from bridge.purifier import breakthrough, membrane
 from bridge.purifier.cartridge import Evidence, Kind, Load, add
 from bridge.purifier.forecast import Forecast, Interval
@@ -28,7 +29,6 @@ from bridge.station.plan import CartridgePlan
 MOMENTS = 8
 """Forecasts made for each cartridge."""
 _ROUNDS = 8
-_DAY_MS = 86_400_000.0
 
 
 class Status(Enum):
@@ -83,7 +83,7 @@ def backtest(
     trips_ms: Sequence[int],
     end_ms: int,
 ) -> list[Backtest]:
-    """Makes the past forecasts of each cartridge and finds its end.
+    """Make the past forecasts of each cartridge and find its end.
 
     Args:
         fitted: The configured cartridge; without one there is no forecast.
@@ -108,7 +108,7 @@ def backtest(
 
 
 def verdict(forecast: PastForecast, outcome: Outcome) -> str:
-    """Returns how the forecast compares with the outcome, in words."""
+    """Return how the forecast compares with the outcome, in words."""
     crossing, at_l = forecast.crossing_l, outcome.treated_l
     if outcome.status is not Status.EXHAUSTED:
         return "lasts longer" if at_l > crossing.high95 else "not contradicted"
@@ -155,12 +155,12 @@ class _Replay:
     def run(
         self, history: CartridgeHistory, hours_ms: Sequence[int], trips_ms: Sequence[int], until_ms: int
     ) -> tuple[list[PastForecast], float | None]:
-        """Runs through one cartridge; returns its forecasts and the litres at which it was exhausted."""
+        """Run through one cartridge; return its forecasts and the litres at which it was exhausted."""
         self._renew(history.earlier)
         curve = joined(history)
         first_ms = curve[0].start_ms if curve else until_ms
         begin_ms = min(history.fitted_ms or first_ms, first_ms)
-        steps = {one: None for one in hours_ms if begin_ms - 3_600_000 < one < until_ms}
+        steps = {one: None for one in hours_ms if begin_ms - HOUR_MS < one < until_ms}
         by_start: dict[int, Point | None] = {**steps, **{one.start_ms: one for one in curve}}
         thresholds = _moments(curve)
         tripping = list(trips_ms)
@@ -168,14 +168,14 @@ class _Replay:
         for start_ms in sorted(by_start):
             point = by_start[start_ms]
             tripped = False
-            while tripping and tripping[0] < start_ms + 3_600_000:
+            while tripping and tripping[0] < start_ms + HOUR_MS:
                 tripping.pop(0)
                 tripped = True
             if point is not None or tripped:
-                self._learn(point, tripped, start_ms / _DAY_MS)
+                self._learn(point, tripped, start_ms / DAY_MS)
             self._learned = add_to_seasons(
                 self._learned,
-                max(start_ms / _DAY_MS, self._learned.since_day or 0.0),
+                max(start_ms / DAY_MS, self._learned.since_day or 0.0),
                 None if point is None else point.feed_ppm,
             )
             if point is not None and thresholds and point.treated_l >= thresholds[0]:
@@ -188,7 +188,7 @@ class _Replay:
         return forecasts, crossed
 
     def load_g(self, history: CartridgeHistory) -> float | None:
-        """Returns the grams that this cartridge took up."""
+        """Return the grams that this cartridge took up."""
         if history.changed is not None and history.changed.load_g is not None:
             return history.changed.load_g
         return self._load.taken_up_g if self._load.treated_l > 0.0 else None
@@ -233,7 +233,7 @@ class _Replay:
 
     def _forecast(self, at_ms: int, treated_l: float) -> PastForecast | None:
         found = None
-        learned, day = self._learned, at_ms / _DAY_MS
+        learned, day = self._learned, at_ms / DAY_MS
         # Feed and use are averaged over the days left, which depend on them: a fixed-point iteration.
         for _ in range(_ROUNDS):
             found = forecast_of(self._fitted, self._limit_ppm, learned, self._feed_ppm, self._load, day)
@@ -249,7 +249,7 @@ class _Replay:
 
 
 def _moments(curve: Sequence[Point]) -> list[float]:
-    """Returns litres treated, evenly spread over the curve; the last is its end."""
+    """Return litres treated, evenly spread over the curve; the last is its end."""
     if not curve:
         return []
     begin_l, end_l = curve[0].treated_l - curve[0].litres, curve[-1].treated_l
@@ -283,7 +283,7 @@ class Costs:
 
 
 def costs(price: float | None, found: list[Backtest]) -> Costs:
-    """Computes the cost of a litre.
+    """Compute the cost of a litre.
 
     Args:
         price: Price of a cartridge; None if none is configured.

@@ -69,7 +69,7 @@ class Range:
 
 
 def water(description: Description, labels: Sequence[str], volumes: Sequence[float | None], unit: str) -> str:
-    """Draws the water made, a bar for each period; a period without a record is labelled as such."""
+    """Draw the water made, a bar for each period; a period without a record is labelled as such."""
     with _figure(1.85) as (figure, svg_text):
         axes = figure.add_subplot()
         places = range(len(labels))
@@ -97,7 +97,7 @@ def purity(
     limit: float,
     unit: str,
 ) -> str:
-    """Draws median, 95 % and worst minute of each period, with target and limit."""
+    """Draw median, 95 % and worst minute of each period, with target and limit."""
     with _figure(2.2) as (figure, svg_text):
         axes = figure.add_subplot()
         rows = (("median", medians, "o", WATER), ("95 %", high, "_", INK), ("worst minute", worst, "^", RUST))
@@ -135,7 +135,7 @@ def cartridge(
     volume_unit: str,
     unit: str,
 ) -> str:
-    """Draws one cartridge: above the product over the litres treated, below each forecast of its end."""
+    """Draw one cartridge: above the product over the litres treated, below each forecast of its end."""
     with _figure(3.3 if forecasts else 2.2) as (figure, svg_text):
         if forecasts:
             above, below = figure.subplots(2, sharex=True, height_ratios=(1.2, 1.0))
@@ -202,7 +202,7 @@ def _periods(axes: "Axes", labels: Sequence[str]) -> None:
 
 @contextmanager
 def _figure(height_in: float) -> "Iterator[tuple[Figure, io.StringIO]]":
-    """Opens a figure; the end of the block writes it as SVG into the second value.
+    """Open a figure; the end of the block writes it as SVG into the second value.
 
     Raises:
         InputError: matplotlib is not installed.
@@ -234,7 +234,7 @@ _FONT = re.compile(r'font-family: [^;"]*;? ?')
 
 
 def _inline(svg_text: io.StringIO, description: Description) -> str:
-    """Makes the SVG fit for a page: no prologue, no addresses, unique ids, and its description."""
+    """Make the SVG fit for a page: no prologue, no addresses, unique ids, and its description."""
     svg = _NAMESPACES.sub("", _METADATA.sub("", _HEAD.sub("<svg", svg_text.getvalue())))
     svg = svg.replace("xlink:href", "href")
     # An id must be unique within the page.
@@ -249,7 +249,7 @@ def _inline(svg_text: io.StringIO, description: Description) -> str:
 
 
 def draw(season: Season, units: DisplayUnits, ident: str) -> Charts:
-    """Draws the charts of one reservoir.
+    """Draw the charts of one reservoir.
 
     Args:
         season: The report of the reservoir.

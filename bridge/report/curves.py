@@ -55,14 +55,15 @@ class _Hour:
     feed: list[tuple[float, float]]
     warm: list[tuple[float, float]]
 
-    def point(self, litres: float) -> Point:
+    def point(self) -> Point:
+        litres = sum(litres for litres, _ in self.all)
         product = _mean(self.settled) if self.settled else _mean(self.all)
         assert product is not None
         return Point(self.start_ms, self.treated_l, litres, product, _mean(self.feed), _mean(self.warm))
 
 
 def points(pieces: Iterable[Production], feed_ppm: float | None) -> dict[int, list[Point]]:
-    """Computes the curves.
+    """Compute the curves.
 
     Args:
         pieces: The water made, in order.
@@ -87,7 +88,7 @@ def points(pieces: Iterable[Production], feed_ppm: float | None) -> dict[int, li
             at = key
         if key != at:
             if hour is not None and at is not None:
-                found.setdefault(at[0], []).append(hour.point(sum(litres for litres, _ in hour.all)))
+                found.setdefault(at[0], []).append(hour.point())
             if at is None or at[0] != one.number:
                 since_l = 0.0
             hour, at = _Hour(bucket.start_ms - bucket.start_ms % HOUR_MS, 0.0, [], [], [], []), key
@@ -104,12 +105,12 @@ def points(pieces: Iterable[Production], feed_ppm: float | None) -> dict[int, li
         if warm is not None:
             hour.warm.append((one.litres, warm.mean))
     if hour is not None and at is not None:
-        found.setdefault(at[0], []).append(hour.point(sum(litres for litres, _ in hour.all)))
+        found.setdefault(at[0], []).append(hour.point())
     return found
 
 
 def past_points(days: Sequence[Sequence[Bucket]], feed_ppm: float | None) -> tuple[Point, ...]:
-    """Computes the points before the report.
+    """Compute the points before the report.
 
     The litres of a point are those since the point before, so that their sum is the litres treated. A day's
     product is the best of its hours, because an hourly mean includes standing water. When the total of litres
@@ -164,7 +165,7 @@ def cartridge_histories(
     past: tuple[Point, ...],
     feed_ppm: float | None,
 ) -> list[CartridgeHistory]:
-    """Finds every cartridge in use within the report.
+    """Find every cartridge in use within the report.
 
     Args:
         pieces: The water made, in order.
@@ -196,7 +197,7 @@ def cartridge_histories(
 
 
 def thinned(curve: Sequence[Point], most: int = 300) -> list[Point]:
-    """Reduces a curve to about ``most`` points; it keeps the last one and each rise to a new maximum."""
+    """Reduce a curve to about ``most`` points; it keeps the last one and each rise to a new maximum."""
     step = max(1, len(curve) // most)
     kept = []
     highest = 0.0
@@ -208,7 +209,7 @@ def thinned(curve: Sequence[Point], most: int = 300) -> list[Point]:
 
 
 def joined(history: CartridgeHistory) -> tuple[Point, ...]:
-    """Joins the points before and within the report; the litres of the first hour start at the past's end."""
+    """Join the points before and within the report; the litres of the first hour start at the past's end."""
     if not history.past or not history.points:
         return history.past + history.points
     first = history.points[0]

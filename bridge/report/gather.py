@@ -6,7 +6,7 @@ cartridges, and up to :data:`PAST_DAYS` days of the one in use. So an old log ta
 WeasyPrint renders the PDF; it loads no external file.
 """
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from importlib import import_module
 from typing import Any
@@ -14,22 +14,20 @@ from typing import Any
 from bridge.daemon import saved_state
 from bridge.errors import InputError
 from bridge.forecast import persistence
-from bridge.history.reader import Reader
+from bridge.history.reader import Progress, Reader
 from bridge.history.records import Bucket, CartridgeRow, EntryRow, FillRow, Kind, when_ms
-from bridge.history.rollup import HOUR_MS, MINUTE_MS
+from bridge.history.rollup import DAY_MS, HOUR_MS, MINUTE_MS
 from bridge.report.season import Facts, LogData, from_log, from_plan
 from bridge.report.water import flowing
 from bridge.station.plan import StationPlan
 
-PAPERS = ("a4", "letter")
-
 
 def pdf(html: str, paper: str) -> bytes:
-    """Renders a page as PDF.
+    """Render a page as PDF.
 
     Args:
         html: The page.
-        paper: One of :data:`PAPERS`.
+        paper: The size of the paper in CSS, such as ``a4``.
 
     Returns:
         The PDF.
@@ -59,17 +57,15 @@ def _refuse(url: str, *_: Any, **__: Any) -> dict[str, Any]:
 PAST_DAYS = 30
 AMONG = 20_000
 """Most entries before the report that are searched for cartridges and calibrations: years of them."""
-DAY_MS = 24 * HOUR_MS
 _FOREVER_MS = 2**45
 
-Progress = Callable[[float], None]
 _KINDS = (
     Kind.ALARM, Kind.COMMAND, Kind.CARTRIDGE, Kind.CALIBRATION, Kind.SAMPLE, Kind.FILL,
 )  # fmt: skip
 
 
 def gather(reader: Reader, reservoir: str, start_ms: int, end_ms: int, progress: Progress) -> LogData:
-    """Reads everything of one reservoir within a span.
+    """Read everything of one reservoir within a span.
 
     Args:
         reader: The log.
@@ -113,7 +109,7 @@ def gather(reader: Reader, reservoir: str, start_ms: int, end_ms: int, progress:
 
 
 def facts_of(reader: Reader, reservoir: str, stations: Sequence[StationPlan], data: LogData) -> Facts:
-    """Returns the facts of a reservoir, from its configuration if there is one, else from the log.
+    """Return the facts of a reservoir, from its configuration if there is one, else from the log.
 
     Args:
         reader: The log.
@@ -138,7 +134,7 @@ def facts_of(reader: Reader, reservoir: str, stations: Sequence[StationPlan], da
 
 
 def _entries(reader: Reader, reservoir: str, start_ms: int, end_ms: int) -> Iterator[EntryRow]:
-    """Yields the entries whose time lies within the span; those entered after it come last."""
+    """Yield the entries whose time lies within the span; those entered after it come last."""
     for row in reader.events(start_ms, end_ms, kinds=_KINDS, reservoir=reservoir):
         if start_ms <= when_ms(row):
             yield row
@@ -149,7 +145,7 @@ def _entries(reader: Reader, reservoir: str, start_ms: int, end_ms: int) -> Iter
 
 
 def _runs(hours: list[Bucket], close: set[int]) -> Iterator[list[Bucket]]:
-    """Yields runs of consecutive hours that are all read by the minute, or all by the hour."""
+    """Yield runs of consecutive hours that are all read by the minute, or all by the hour."""
     run: list[Bucket] = []
     for hour in hours:
         if run and (
@@ -166,7 +162,7 @@ def _runs(hours: list[Bucket], close: set[int]) -> Iterator[list[Bucket]]:
 def _past(
     reader: Reader, reservoir: str, start_ms: int, before: tuple[object, ...]
 ) -> tuple[tuple[Bucket, ...], ...]:
-    """Returns the hours of days before the start, evenly spread since the cartridge was fitted."""
+    """Return the hours of days before the start, evenly spread since the cartridge was fitted."""
     changed = [row.stamp.utc_ms for row in before if isinstance(row, CartridgeRow)]
     first_ms = max(changed[-1] if changed else 0, reader.span_ms()[0])
     first_ms += -first_ms % HOUR_MS

@@ -31,7 +31,7 @@ _ENDS = {AlarmChange.CLEARED, AlarmChange.RESET}
 
 
 def alarm_lives(rows: Iterable[AlarmRow]) -> list[AlarmLife]:
-    """Lives in the order in which they began. ``rows`` in the order of their stamps.
+    """Return each occurrence of an alarm, by its start. ``rows`` are in the order of their stamps.
 
     A life ends when its alarm is cleared or reset, or when the same alarm is raised again without either.
     """
@@ -96,7 +96,7 @@ class Incident:
         return isinstance(self.alarm, Trip)
 
     def active_ms(self, start_ms: int, end_ms: int) -> int:
-        """Returns the time for which it was active within the report."""
+        """Return the time for which it was active within the report."""
         return (self.ended_ms or end_ms) - (self.raised_ms or start_ms)
 
 
@@ -111,7 +111,7 @@ class Tally:
 
 
 def incidents(rows: Iterable[AlarmRow], commands: Sequence[CommandRow]) -> list[Incident]:
-    """Finds the alarms of one reservoir.
+    """Find the alarms of one reservoir.
 
     Args:
         rows: Its alarm rows, in order.
@@ -150,7 +150,7 @@ def incidents(rows: Iterable[AlarmRow], commands: Sequence[CommandRow]) -> list[
 
 
 def _concerns(what: str, alarm: AlarmId) -> bool:
-    """Returns whether a command can concern this alarm.
+    """Return whether a command can concern this alarm.
 
     A command that names another alarm does not, nor does a reset of an alarm that does not latch.
     """
@@ -162,7 +162,7 @@ def _concerns(what: str, alarm: AlarmId) -> bool:
 
 
 def tallies(found: Iterable[Incident], start_ms: int, end_ms: int) -> list[Tally]:
-    """Returns one tally for each alarm: trips first, then by count."""
+    """Return one tally for each alarm: trips first, then by count."""
     by_alarm: dict[AlarmId, list[int]] = {}
     for one in found:
         by_alarm.setdefault(one.alarm, []).append(one.active_ms(start_ms, end_ms))

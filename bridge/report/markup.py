@@ -29,22 +29,22 @@ SHORT = 14
 
 
 def text(words: str) -> str:
-    """Escapes text for a page, so that text from outside is shown and never run as markup."""
+    """Escape text for a page, so that text from outside is shown and never run as markup."""
     return escape(printable(words))
 
 
 def figure(name: str, number: float, shown: str) -> str:
-    """Returns a number with its name, as an element."""
+    """Return a number with its name, as an element."""
     return f'<data data-figure="{escape(name)}" value="{number:.9g}">{text(shown)}</data>'
 
 
 def quantity(name: str, value: Quantity | None) -> str:
-    """Returns a number with its unit, or a dash without a value."""
+    """Return a number with its unit, or a dash without a value."""
     return NONE if value is None else figure(name, value.number, value.text)
 
 
 def moment(units: DisplayUnits, utc_ms: int, *, day: bool = False) -> str:
-    """Returns a local time, or its day, as an element with the UTC time."""
+    """Return a local time, or its day, as an element with the UTC time."""
     local = units.local(utc_ms / 1000.0)
     utc = datetime.fromtimestamp(utc_ms / 1000.0, UTC)
     shown = f"{local:%Y-%m-%d}" if day else f"{local:%Y-%m-%d %H:%M}"
@@ -52,7 +52,7 @@ def moment(units: DisplayUnits, utc_ms: int, *, day: bool = False) -> str:
 
 
 def lasting(ms: float) -> str:
-    """Returns a duration in seconds, minutes, hours or days."""
+    """Return a duration in seconds, minutes, hours or days."""
     minutes = ms / 60_000.0
     if minutes < 1.0:
         return f"{ms / 1000.0:.0f} s"
@@ -76,7 +76,7 @@ def figures(caption: str, columns: Sequence[Column], rows: Sequence[Sequence[str
 
 
 def table(caption: str, columns: Sequence[Column], rows: Iterable[Sequence[str]], *, kind: str = "") -> str:
-    """Builds a table. The first cell of each row is its heading; on a narrow screen a row becomes a list.
+    """Build a table. The first cell of each row is its heading; on a narrow screen a row becomes a list.
 
     Args:
         caption: Text above the table.
@@ -117,11 +117,11 @@ def _unbroken(heading: str) -> str:
 
 
 def listed(points: Iterable[str]) -> str:
-    """Returns markup as a list; empty without items."""
+    """Return markup as a list; empty without items."""
     items = "".join(f"<li>{one}</li>" for one in points)
     return f"<ul>{items}</ul>\n" if items else ""
 
 
 def drawing(svg: str, caption: str) -> str:
-    """Returns a chart with its caption; empty without a chart."""
+    """Return a chart with its caption; empty without a chart."""
     return f"<figure>{svg}<figcaption>{text(caption)}</figcaption></figure>\n" if svg else ""

@@ -12,6 +12,7 @@ from bridge.display.from_view import as_set
 from bridge.estimate.reservoir import Basis
 from bridge.guard.faults import FAULTS
 from bridge.history.records import CalibrationRow, SampleRow, when_ms
+from bridge.history.rollup import HOUR_MS
 from bridge.report.answer import answer
 from bridge.report.incidents import Incident, tallies
 from bridge.report.markup import NONE, Charts, Column, figure, lasting, listed, moment, quantity, table, text
@@ -33,7 +34,7 @@ MOST_ROWS = 150
 
 
 def alarms(season: Season, units: DisplayUnits) -> str:
-    """Returns the section on alarms and trips: a count of each, then each occurrence."""
+    """Return the section on alarms and trips: a count of each, then each occurrence."""
     if not season.incidents:
         return "<h3>Alarms and trips</h3>\n<p>None.</p>\n"
     start_ms, end_ms = season.start_ms, season.end_ms
@@ -48,8 +49,8 @@ def alarms(season: Season, units: DisplayUnits) -> str:
             if any(each.alarm is one.alarm and each.trip for each in season.incidents)
             else "no",
             figure(f"alarm-count/{one.alarm.value}", one.count, str(one.count)),
-            figure(f"alarm-hours/{one.alarm.value}", one.active_ms / 3_600_000.0, lasting(one.active_ms)),
-            figure(f"alarm-longest/{one.alarm.value}", one.longest_ms / 3_600_000.0, lasting(one.longest_ms)),
+            figure(f"alarm-hours/{one.alarm.value}", one.active_ms / HOUR_MS, lasting(one.active_ms)),
+            figure(f"alarm-longest/{one.alarm.value}", one.longest_ms / HOUR_MS, lasting(one.longest_ms)),
         ]
         for one in tallies(season.incidents, start_ms, end_ms)
     ]
@@ -78,7 +79,7 @@ def alarms(season: Season, units: DisplayUnits) -> str:
 
 
 def _kept(found: tuple[Incident, ...]) -> list[Incident]:
-    """Returns all trips and the newest advisories."""
+    """Return all trips and the newest advisories."""
     advisories = [one for one in found if not one.trip][-MOST_ROWS:]
     return [one for one in found if one.trip or one in advisories]
 
@@ -107,7 +108,7 @@ def _incident(one: Incident, season: Season, units: DisplayUnits) -> list[str]:
 
 
 def record(season: Season, units: DisplayUnits) -> str:
-    """Returns the sections on calibrations, samples by hand, and fills that were cut short."""
+    """Return the sections on calibrations, samples by hand, and fills that were cut short."""
     return _calibrations(season, units) + _samples(season, units) + _fills(season, units)
 
 
@@ -169,7 +170,7 @@ def _samples(season: Season, units: DisplayUnits) -> str:
 
 
 def _stored(season: Season, units: DisplayUnits) -> str:
-    """Returns the one line on the stored water, the same verdict as on hub and page."""
+    """Return the one line on the stored water, the same verdict as on hub and page."""
     water = season.facts.water
     if water is None or water.judgement.ppm is None:
         return ""
@@ -321,7 +322,7 @@ class Part:
 
 
 def page(parts: Sequence[Part], units: DisplayUnits, written_ms: int) -> str:
-    """Builds the report as one HTML document without external files.
+    """Build the report as one HTML document without external files.
 
     Args:
         parts: The reservoirs, at least one.

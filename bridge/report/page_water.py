@@ -4,6 +4,7 @@ Water: summary, gaps in the log, litres made, purity. Cartridges: curves, past f
 cost.
 """
 
+from bridge.history.rollup import DAY_MS, HOUR_MS
 from bridge.purifier.cartridge import Kind
 from bridge.purifier.forecast import Interval
 from bridge.report.backtest import ASSUMPTIONS, Backtest, Cost, PastForecast, Status, verdict
@@ -32,11 +33,11 @@ _SHARES = (("mean", "mean"), ("median", "median"), ("p90", "90 %"), ("p95", "95 
 
 
 def summary(season: Season, units: DisplayUnits) -> str:
-    """Returns the figures of the whole season."""
+    """Return the figures of the whole season."""
     quality = season.quality
     exhausted = sum(one.outcome.status is Status.EXHAUSTED for one in season.backtests)
     changed = sum(one.changed is not None for one in season.cartridges)
-    share = season.covered_h * 3_600_000.0 / (season.end_ms - season.start_ms)
+    share = season.covered_h * HOUR_MS / (season.end_ms - season.start_ms)
     rows: list[tuple[str, str]] = []
     if quality is None:
         rows.append(("Product", "the log shows no flow"))
@@ -65,14 +66,14 @@ def summary(season: Season, units: DisplayUnits) -> str:
 
 
 def log_gaps(season: Season, units: DisplayUnits) -> str:
-    """Returns the section on gaps in the log; empty without gaps."""
+    """Return the section on gaps in the log; empty without gaps."""
     if not season.gaps:
         return ""
     longest = sorted(season.gaps, key=lambda one: -one.hours)[:MOST_GAPS]
     lost_h = sum(one.hours for one in season.gaps)
     sentence = (
         f"Gaps without a reading: {figure('gaps', len(season.gaps), str(len(season.gaps)))}, "
-        f"{figure('gap-hours', lost_h, lasting(lost_h * 3_600_000.0))} in all. The bridge or its log did "
+        f"{figure('gap-hours', lost_h, lasting(lost_h * HOUR_MS))} in all. The bridge or its log did "
         "not run. Water made in a gap is missing here, unless the purifier's total shows it afterwards."
     )
     if len(season.gaps) > MOST_GAPS:
@@ -81,7 +82,7 @@ def log_gaps(season: Season, units: DisplayUnits) -> str:
         (
             moment(units, one.start_ms),
             moment(units, one.end_ms),
-            figure("gap", one.hours, lasting(one.hours * 3_600_000.0)),
+            figure("gap", one.hours, lasting(one.hours * HOUR_MS)),
         )
         for one in sorted(longest, key=lambda one: one.start_ms)
     ]
@@ -90,7 +91,7 @@ def log_gaps(season: Season, units: DisplayUnits) -> str:
 
 
 def courses(season: Season, charts: Charts) -> str:
-    """Returns the charts of water made and of its purity, each with its caption."""
+    """Return the charts of water made and of its purity, each with its caption."""
     return (
         "<h3>The season in charts</h3>\n"
         + drawing(charts.water, f"Water made, by {season.grain.value}. The table has the figures.")
@@ -103,7 +104,7 @@ def courses(season: Season, charts: Charts) -> str:
 
 
 def water(season: Season, units: DisplayUnits) -> str:
-    """Returns the section on litres made, period by period, with the fills."""
+    """Return the section on litres made, period by period, with the fills."""
     every = _EVERY[season.grain]
     columns = [
         Column(every),
@@ -133,7 +134,7 @@ def _production_row(row: PeriodRow, units: DisplayUnits) -> list[str]:
         text(row.period.label),
         quantity(f"made/{at}", units.litres(row.litres)) if known else "no record",
         NONE if a_day is None else quantity(f"made-a-day/{at}", units.litres(a_day)),
-        figure(f"covered-hours/{at}", row.covered_h, lasting(row.covered_h * 3_600_000.0)) if known else NONE,
+        figure(f"covered-hours/{at}", row.covered_h, lasting(row.covered_h * HOUR_MS)) if known else NONE,
         figure(f"fills/{at}", row.fills, str(row.fills)),
         NONE if row.fill_l is None else quantity(f"fill-volume/{at}", units.litres(row.fill_l)),
         NONE if row.fill_minutes is None
@@ -143,7 +144,7 @@ def _production_row(row: PeriodRow, units: DisplayUnits) -> list[str]:
 
 
 def purity(season: Season, units: DisplayUnits) -> str:
-    """Returns the section on the product's purity, in all and period by period."""
+    """Return the section on the product's purity, in all and period by period."""
     quality = season.quality
     if quality is None:
         return "<h3>Purity</h3>\n<p>The log shows no flow.</p>\n"
@@ -199,28 +200,27 @@ def _purity_row(row: PeriodRow, season: Season, units: DisplayUnits) -> list[str
 
 
 def ppm(name: str, value: float, season: Season, units: DisplayUnits) -> str:
-    """Returns dissolved solids on the reservoir's scale."""
+    """Return dissolved solids on the reservoir's scale."""
     return quantity(name, units.ppm(value, season.facts.factor))
 
 
 def per_litre(name: str, per_l: float, units: DisplayUnits) -> str:
-    """Returns the cost of a litre or a gallon, and of 100 of them."""
+    """Return the cost of a litre or a gallon, and of 100 of them."""
     unit = units.litres(1.0)
     each = per_l / unit.number
     return figure(name, each, f"{units.per_volume(per_l)}, {units.money(100.0 * each)} for 100 {unit.unit}")
 
 
 def hours(value: float) -> str:
-    """Returns hours, to the resolution of a minute."""
-    return "none" if value == 0.0 else lasting(value * 3_600_000.0)
+    """Return hours, to the resolution of a minute."""
+    return "none" if value == 0.0 else lasting(value * HOUR_MS)
 
 
-_DAY_MS = 86_400_000.0
 _WORD = {Kind.EXCHANGE: "Cartridge", Kind.MEMBRANE: "Membrane", Kind.DISTILLER: "Distiller"}
 
 
 def cartridges(season: Season, units: DisplayUnits, charts: Charts) -> str:
-    """Returns the section on cartridges, one after the other, each with its chart."""
+    """Return the section on cartridges, one after the other, each with its chart."""
     fitted = season.facts.cartridge
     parts = ['<div class="together"><h3>Cartridges</h3>\n<p>The numbers hold within this report only.</p>\n']
     if fitted is None:
@@ -281,7 +281,7 @@ def _one(
 
 
 def past_forecasts(season: Season, units: DisplayUnits) -> str:
-    """Returns the tables of past forecasts; empty without any."""
+    """Return the tables of past forecasts; empty without any."""
     parts = ""
     for number, backtest in enumerate(season.backtests, 1):
         if not backtest.forecasts:
@@ -345,7 +345,7 @@ def _forecast_row(at: str, one: PastForecast, backtest: Backtest, units: Display
         days = figure(f"{at}/days", one.days_left.median, _days(one.days_left))
     result = verdict(one, outcome)
     if outcome.status is Status.EXHAUSTED:
-        true_days = (outcome.at_ms - one.at_ms) / _DAY_MS
+        true_days = (outcome.at_ms - one.at_ms) / DAY_MS
         result = f"{figure(f'{at}/true-days', true_days, f'{true_days:.0f} days')}, {result}"
     return [
         moment(units, one.at_ms, day=True),
@@ -369,7 +369,7 @@ def _days(days: Interval) -> str:
 
 
 def cartridge_costs(season: Season, units: DisplayUnits) -> str:
-    """Returns the section on the cost of a litre."""
+    """Return the section on the cost of a litre."""
     fitted = season.facts.cartridge
     if fitted is None or fitted.price is None:
         return "<h3>Cost</h3>\n<p>No price of a cartridge is configured, so the cost is unknown.</p>\n"

@@ -47,7 +47,7 @@ from bridge.report.water import (
 )
 from bridge.station.plan import CalibrationInForce, CartridgePlan, StationPlan
 from bridge.trays.round import Unexplained
-from bridge.water.measurement import Scale
+from bridge.water.measurement import DEFAULT_FACTOR
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +74,7 @@ class Facts:
 
 
 def from_plan(plan: StationPlan) -> Facts:
-    """Returns the facts of a configured reservoir."""
+    """Return the facts of a configured reservoir."""
     identity = plan.identity
     cells = (("product", plan.product), ("feed", plan.feed))
     return Facts(
@@ -95,7 +95,7 @@ def from_plan(plan: StationPlan) -> Facts:
 
 
 def from_log(reservoir: str, kept: Kept | None, hours: Iterable[Bucket]) -> Facts:
-    """Returns the facts of a reservoir without a configuration.
+    """Return the facts of a reservoir without a configuration.
 
     Args:
         reservoir: The reservoir's identifier.
@@ -119,7 +119,7 @@ def from_log(reservoir: str, kept: Kept | None, hours: Iterable[Bucket]) -> Fact
     if kept is None:
         assumptions.append(f"The limit is assumed to be {limit_ppm:g} ppm: it is not in the log.")
     if factor is None:
-        factor = Scale.HALF.factor
+        factor = DEFAULT_FACTOR
         assumptions.append(f"The scale is assumed to be {factor:g} ppm per µS/cm: the log does not show it.")
     return Facts(
         reservoir,
@@ -229,7 +229,7 @@ class Season:
 
 
 def season(facts: Facts, data: LogData, local: Local) -> Season:
-    """Computes the report of one reservoir.
+    """Compute the report of one reservoir.
 
     Args:
         facts: The reservoir's facts.
@@ -290,7 +290,7 @@ def _held(hours: Sequence[Bucket]) -> Held | None:
 
 
 def _flows(pieces: Sequence[Production], buckets: Sequence[Bucket], fills: Sequence[FillRow]) -> list[Flow]:
-    """Returns every mean with flow: water was made in it, or a fill was running."""
+    """Return every mean with flow: water was made in it, or a fill was running."""
     litres: dict[int, float] = {}
     for one in pieces:
         litres[one.bucket.start_ms] = litres.get(one.bucket.start_ms, 0.0) + one.litres

@@ -44,13 +44,13 @@ class Period:
 
 
 def grain_for(start_ms: int, end_ms: int) -> Grain:
-    """Chooses days up to three weeks, weeks up to a quarter, and months beyond."""
+    """Choose days up to three weeks, weeks up to a quarter, and months beyond."""
     days = (end_ms - start_ms) / HOUR_MS / _DAY_H
     return Grain.DAY if days <= 22.0 else Grain.WEEK if days <= 95.0 else Grain.MONTH
 
 
 def period_of(moment: datetime, grain: Grain) -> Period:
-    """Returns the period of a local time."""
+    """Return the period of a local time."""
     if grain is Grain.MONTH:
         return Period(f"{moment:%Y-%m}", f"{moment:%b %Y}")
     if grain is Grain.WEEK:
@@ -61,7 +61,7 @@ def period_of(moment: datetime, grain: Grain) -> Period:
 
 
 def periods(start_ms: int, end_ms: int, grain: Grain, local: Local) -> list[Period]:
-    """Returns every period of the report in order, those without a record too."""
+    """Return every period of the report in order, those without a record too."""
     found = {}
     for at_ms in [*range(start_ms, end_ms, 6 * HOUR_MS), end_ms - 1]:
         period = period_of(local(at_ms / 1000.0), grain)
@@ -83,7 +83,7 @@ class Gap:
 
 
 def gaps(hours_ms: Iterable[int], start_ms: int, end_ms: int) -> list[Gap]:
-    """Finds the gaps of at least an hour.
+    """Find the gaps of at least an hour.
 
     Args:
         hours_ms: Start of each hour with a reading, in order.
@@ -117,7 +117,7 @@ class Production:
 
 
 def production(buckets: Iterable[Bucket], changes: Sequence[CartridgeRow]) -> list[Production]:
-    """Computes the litres made in each minute or hour that has a total.
+    """Compute the litres made in each minute or hour that has a total.
 
     Args:
         buckets: Minutes and hours, mixed, in order of time and without overlap.
@@ -158,7 +158,7 @@ def production(buckets: Iterable[Bucket], changes: Sequence[CartridgeRow]) -> li
 
 
 def _risen(cell: Cell, end: float | None, following: Cell | None) -> tuple[float, float]:
-    """Returns the litres made without a change of cartridge, and the total after them."""
+    """Return the litres made without a change of cartridge, and the total after them."""
     begin = cell.least if end is None else end
     if cell.least >= begin:
         return cell.greatest - begin, cell.greatest
@@ -170,11 +170,8 @@ def _risen(cell: Cell, end: float | None, following: Cell | None) -> tuple[float
 
 
 def flowing(hours: Sequence[Bucket], changes: Sequence[CartridgeRow]) -> set[int]:
-    """Returns the start of each hour in which water was made, so that its minutes are read."""
+    """Return the start of each hour in which water was made, so that its minutes are read."""
     return {one.bucket.start_ms for one in production(hours, changes) if one.litres > 0.0}
-
-
-_MS_PER_H = 3_600_000.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -212,7 +209,7 @@ class Quality:
 
 
 def quality(flows: Sequence[Flow], target_ppm: float, limit_ppm: float, by_volume: bool) -> Quality | None:
-    """Computes the purity of the product; None without flow."""
+    """Compute the purity of the product; None without flow."""
     if not flows:
         return None
     ordered = sorted(flows, key=lambda one: one.ppm)
@@ -245,7 +242,7 @@ def quality(flows: Sequence[Flow], target_ppm: float, limit_ppm: float, by_volum
 def percentiles(
     ordered: Sequence[float], weights: Sequence[float], shares: Sequence[float]
 ) -> tuple[float, ...]:
-    """Computes weighted percentiles.
+    """Compute weighted percentiles.
 
     Args:
         ordered: At least one value, rising.
@@ -268,4 +265,4 @@ def percentiles(
 
 
 def _hours(flows: Sequence[Flow]) -> float:
-    return sum(one.span_ms for one in flows) / _MS_PER_H
+    return sum(one.span_ms for one in flows) / HOUR_MS

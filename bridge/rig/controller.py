@@ -20,6 +20,7 @@ from enum import Enum
 from bridge.errors import OutOfRangeError
 from bridge.guard.model import Flow
 from bridge.protocol.codec import Decoder, Direction, encode
+from bridge.protocol.fields import UINT16, UINT32
 from bridge.protocol.messages import (
     Ack,
     BootReason,
@@ -39,8 +40,6 @@ BOOT_S = 0.5
 _PAUSE_S = 0.3
 _CLEAR_S = 2.0
 _SHORTEST_GAP_S = 0.02
-_UINT16 = 0xFFFF
-_UINT32 = 0xFFFFFFFF
 
 
 class State(Enum):
@@ -81,7 +80,7 @@ class Controller:
         reading_period_s: float = 0.2,
         longest_lease_ms: int = 10_000,
     ) -> None:
-        """Powers the controller on at its time 0; the hello follows :data:`BOOT_S` later.
+        """Power the controller on at its time 0; the hello follows :data:`BOOT_S` later.
 
         Args:
             features: What is fitted.
@@ -95,7 +94,7 @@ class Controller:
         """
         if not 0.02 <= reading_period_s <= 1.0:
             raise OutOfRangeError(f"reading period {reading_period_s} s: it must be from 0.02 to 1 s")
-        if not 1 <= longest_lease_ms <= _UINT16:
+        if not 1 <= longest_lease_ms <= UINT16:
             raise OutOfRangeError(f"longest lease {longest_lease_ms} ms: it must be from 1 to 65535 ms")
         self._features = features
         self._identity = identity
@@ -108,7 +107,7 @@ class Controller:
         self.reset(0.0, BootReason.POWER)
 
     def reset(self, now_s: float, reason: BootReason, self_test_ok: bool = True, held_s: float = 0.0) -> None:
-        """Restarts with every output shut.
+        """Restart with every output shut.
 
         Args:
             now_s: The present time, s.
@@ -166,7 +165,7 @@ class Controller:
         return overflow_good or supply_good
 
     def watch(self, now_s: float, overflow_up: bool, supply_low: bool = False) -> None:
-        """Runs the loop once: boot, float, supply, pause and granted time.
+        """Run the loop once: boot, float, supply, pause and granted time.
 
         Args:
             now_s: The present time, s.
@@ -200,7 +199,7 @@ class Controller:
             self._hurry = True
 
     def receive(self, data: bytes, now_s: float) -> None:
-        """Receives bytes from the bridge; damaged and unknown lines have no effect."""
+        """Receive bytes from the bridge; damaged and unknown lines have no effect."""
         if self.state is State.BOOT:
             return
         for event in self._decoder.feed(data):
@@ -213,14 +212,14 @@ class Controller:
                 self._send_hello()
 
     def report(self, now_s: float, inputs: Inputs) -> None:
-        """Sends one reading of these inputs, except during boot."""
+        """Send one reading of these inputs, except during boot."""
         if self.state is State.BOOT:
             return
         pulses = inputs.pulses_total
         if pulses is not None:
             if self._pulses_at_reset is None:
                 self._pulses_at_reset = pulses
-            pulses = (pulses - self._pulses_at_reset) & _UINT32
+            pulses = (pulses - self._pulses_at_reset) & UINT32
         path = self.path
         self._send(
             Reading(
@@ -246,7 +245,7 @@ class Controller:
         self._next_reading_s = max(self._next_reading_s + period_s, now_s + 0.5 * period_s)
 
     def take(self) -> bytes:
-        """Returns the bytes sent since the last call."""
+        """Return the bytes sent since the last call."""
         if not self._out:
             return b""
         data = b"".join(self._out)
@@ -303,7 +302,7 @@ class Controller:
 
     def _next(self) -> int:
         sequence = self._sequence
-        self._sequence = (sequence + 1) & _UINT16
+        self._sequence = (sequence + 1) & UINT16
         return sequence
 
     def _send_hello(self) -> None:

@@ -114,7 +114,7 @@ class Fault:
 
 
 def parse_fault(text: str) -> Fault:
-    """Parses ``NAME@SECONDS`` or ``NAME@SECONDS+DURATION``.
+    """Parse ``NAME@SECONDS`` or ``NAME@SECONDS+DURATION``.
 
     Args:
         text: The fault as written by a person.
@@ -167,7 +167,7 @@ class FaultPlan:
     """The planned faults, those active now, and the time of the next change; mutable."""
 
     def __init__(self, faults: Iterable[Fault] = ()) -> None:
-        """Starts at time 0 with these faults planned."""
+        """Start at time 0 with these faults planned."""
         self._faults = list(faults)
         self.active: dict[FaultName, Fault] = {}
         """The faults that are active at the time last given to :meth:`update`."""
@@ -176,12 +176,12 @@ class FaultPlan:
         self.update(0.0)
 
     def add(self, fault: Fault, time_s: float) -> None:
-        """Plans one more fault; one whose start has passed begins at once."""
+        """Plan one more fault; one whose start has passed begins at once."""
         self._faults.append(fault)
         self.update(time_s)
 
     def end(self, names: frozenset[FaultName], time_s: float) -> None:
-        """Ends the active faults with these names; later ones stay planned."""
+        """End the active faults with these names; later ones stay planned."""
         self._faults = [
             replace(fault, end_s=time_s) if fault.name in names and fault.start_s <= time_s else fault
             for fault in self._faults
@@ -189,13 +189,13 @@ class FaultPlan:
         self.update(time_s)
 
     def update(self, time_s: float) -> None:
-        """Moves the time on to ``time_s``."""
+        """Move the time on to ``time_s``."""
         self._faults = [fault for fault in self._faults if fault.end_s > time_s]
         self.active = {fault.name: fault for fault in self._faults if fault.start_s <= time_s}
         moments = [fault.end_s if fault.start_s <= time_s else fault.start_s for fault in self._faults]
         self.next_change_s = min(moments, default=math.inf)
 
     def severity(self, name: FaultName) -> float:
-        """Returns the severity of an active fault, 0 for one that is not active."""
+        """Return the severity of an active fault, 0 for one that is not active."""
         fault = self.active.get(name)
         return 0.0 if fault is None else fault.severity

@@ -66,7 +66,7 @@ class RigServer:
         self._started_s = 0.0
 
     async def run(self) -> None:
-        """Serves until cancelled, then closes the terminal and removes the symlink.
+        """Serve until cancelled, then close the terminal and remove the symlink.
 
         Raises:
             InputError: ``pty_path`` exists and is not a symlink, or its directory cannot be written.
@@ -106,7 +106,7 @@ class RigServer:
         self._write(self.rig.advance(now_s) + self.rig.receive(data))
 
     def _write(self, data: bytes) -> None:
-        """Writes bytes without waiting; too many unread bytes are dropped, as a serial line does."""
+        """Write bytes without waiting; too many unread bytes are dropped, as a serial line does."""
         if not data:
             return
         unread = struct.unpack("i", fcntl.ioctl(self._slave, termios.FIONREAD, b"\0\0\0\0"))[0]
@@ -128,7 +128,7 @@ class RigServer:
 
 
 def _make_symlink(path: Path, target: str) -> None:
-    """Makes ``path`` a symlink to ``target`` in one step; it replaces an old symlink and no other file."""
+    """Make ``path`` a symlink to ``target`` in one step; it replaces an old symlink and no other file."""
     if os.path.lexists(path) and not path.is_symlink():
         raise InputError(f"the path {path} for the terminal exists and is no symlink: give a free name")
     new = path.with_name(f".{path.name}.{os.getpid()}")
@@ -143,7 +143,7 @@ def _make_symlink(path: Path, target: str) -> None:
 
 
 def _remove_symlink(path: Path, target: str) -> None:
-    """Removes the symlink if it still points to this terminal."""
+    """Remove the symlink if it still points to this terminal."""
     with contextlib.suppress(OSError):
         if os.readlink(path) == target:
             os.unlink(path)

@@ -27,7 +27,7 @@ class Line:
     """One direction of the line with its late bytes; mutable. Times are line seconds."""
 
     def __init__(self, seed: str) -> None:
-        """Starts without late bytes.
+        """Start without late bytes.
 
         Args:
             seed: Seed of the noise.
@@ -41,7 +41,7 @@ class Line:
         return self._late[0][0] if self._late else float("inf")
 
     def carry(self, data: bytes, now_s: float, plan: FaultPlan) -> bytes:
-        """Sends bytes, or none, and returns the bytes that have arrived by now."""
+        """Send bytes, or none, and return the bytes that have arrived by now."""
         if not plan.active and not self._late:
             return data
         if FaultName.LINK_CUT in plan.active:
@@ -84,7 +84,7 @@ class Rig:
     """A simulated rig at the far end of a line; mutable, without a clock and I/O."""
 
     def __init__(self, world: World, controller: Controller | None = None, speed: float = 1.0) -> None:
-        """Powers the controller on at line time 0.
+        """Power the controller on at line time 0.
 
         Args:
             world: The world.
@@ -108,12 +108,12 @@ class Rig:
         self._react()
 
     def receive(self, data: bytes) -> bytes:
-        """Receives bytes from the bridge now, and returns the bytes that arrive at the bridge now."""
+        """Receive bytes from the bridge now, and return the bytes that arrive at the bridge now."""
         self._react()
         return self._to_bridge.carry(self._exchange(data), self.line_s, self.world.plan)
 
     def advance(self, to_line_s: float) -> bytes:
-        """Advances time to ``to_line_s`` and returns the bytes that arrive at the bridge until then.
+        """Advance time to ``to_line_s`` and return the bytes that arrive at the bridge until then.
 
         Every output changes at its exact time, however long the step is. Of the readings due within the step
         at most one is sent, at its end.
@@ -147,7 +147,7 @@ class Rig:
         )
 
     def longest_step_s(self, at_most_s: float = LONGEST_STEP_S, undriven_s: float = FINE_STEP_S) -> float:
-        """Returns the longest next step if the bridge sends nothing in it.
+        """Return the longest next step if the bridge sends nothing in it.
 
         It never passes the next event of the world, and it is :data:`FINE_STEP_S` while the controller is not
         idle or bytes are in transit. The tests show that a finer step changes no outcome.
@@ -167,7 +167,7 @@ class Rig:
         return max(1e-3, min(longest_s, event_s))
 
     def _run_to(self, line_s: float) -> None:
-        """Runs the world until ``line_s``, or until an earlier event that the controller must see."""
+        """Run the world until ``line_s``, or until an earlier event that the controller must see."""
         world_to_s = self._world_start_s + line_s * self.speed
         reached_s = self.world.step(world_to_s)
         if reached_s >= world_to_s:
@@ -176,7 +176,7 @@ class Rig:
             self.line_s = max(self.line_s, (reached_s - self._world_start_s) / self.speed)
 
     def _react(self) -> None:
-        """Shows the controller its inputs, and drives the valve after its outputs."""
+        """Show the controller its inputs, and drive the valve after its outputs."""
         world = self.world
         if world.plan.active is not self._plan_seen:
             self._plan_seen = world.plan.active
@@ -199,7 +199,7 @@ class Rig:
             self.controller.reset(self.line_s, BootReason.WATCHDOG, self_test_ok=False)
 
     def _exchange(self, data: bytes) -> bytes:
-        """Carries bytes to the controller, and returns the bytes that it sends."""
+        """Carry bytes to the controller, and return the bytes that it sends."""
         arrived = self._to_controller.carry(data, self.line_s, self.world.plan)
         if arrived:
             self.controller.receive(arrived, self.line_s)

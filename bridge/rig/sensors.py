@@ -23,7 +23,7 @@ _VISCOSITY_25_REL_20 = 10.0 ** ((20.0 - 25.0) / (25.0 + 96.0) * (1.2364 + 1.37e-
 
 
 def viscosity_ratio(temperature_c: float) -> float:
-    """Returns the viscosity of water divided by that at 25 °C, for 0 to 60 °C."""
+    """Return the viscosity of water divided by that at 25 °C, for 0 to 60 °C."""
     below_20 = 20.0 - temperature_c
     exponent = (
         below_20 / (temperature_c + 96.0) * (1.2364 - 1.37e-3 * below_20 + 5.7e-6 * below_20 * below_20)
@@ -42,7 +42,7 @@ def _factors(hundredths_c: int, walden: WaldenRule) -> tuple[float, float]:
 def conductivity_us_cm(
     ppm: float, factor: float, temperature_c: float, walden: WaldenRule = NATURAL_WATER
 ) -> float:
-    """Returns the conductivity of water, µS/cm.
+    """Return the conductivity of water, µS/cm.
 
     Args:
         ppm: Dissolved solids on the scale ``factor``.
@@ -109,7 +109,7 @@ class Sensors:
     """Measures a scene; mutable: it has the random state of the noise and the stuck values."""
 
     def __init__(self, scenario: Scenario, seed: int) -> None:
-        """Fits the inputs of the scenario."""
+        """Fit the inputs of the scenario."""
         self._fit = scenario.fittings
         self._factor = scenario.factor
         self._walden = scenario.walden
@@ -128,7 +128,7 @@ class Sensors:
         self._stuck_us: Value = None
         self._stuck_level: tuple[Value, bool | None, bool | None] | None = None
         self._float_at: float | None = None
-        """The level sensor's reading where its float stands, while it follows late."""
+        """The reading that belongs to the float's own height, while the float lags behind the water."""
         barrel = scenario.barrel
         travel = barrel.level_sensor_top_fraction - barrel.level_sensor_bottom_fraction
         self._reading_per_m = (self._fit.level_sensor_high - self._fit.level_sensor_low) / (
@@ -136,7 +136,7 @@ class Sensors:
         )
 
     def measure(self, scene: Scene, plan: FaultPlan) -> Inputs:
-        """Measures all inputs once.
+        """Measure all inputs once.
 
         Args:
             scene: The true state.
@@ -251,7 +251,7 @@ class Sensors:
         return product_us, product_c, feed_us, feed_c
 
     def _disturbed(self, time_s: float, plan: FaultPlan, product_us: float) -> float:
-        """Returns the product conductance with scale, air and mains pick-up, in the order of the circuit."""
+        """Return the product conductance with scale, air and mains pick-up, in the order of the circuit."""
         step_us = self._fit.cell_step_us
         scaled = plan.active.get(FaultName.PROBE_SCALED)
         if scaled is not None:
@@ -294,7 +294,7 @@ class Sensors:
         return level_sensor, low, full
 
     def _late_float(self, plan: FaultPlan, level_sensor: Value) -> Value:
-        """Returns the reading of a float that moves only when the water is far enough from it."""
+        """Return the reading of a float that moves only when the water is far enough from it."""
         late = plan.severity(FaultName.FLOAT_HYSTERESIS) * _HYSTERESIS_M * self._reading_per_m
         if not late or not isinstance(level_sensor, float):
             self._float_at = None

@@ -61,7 +61,7 @@ class Truth:
 
 
 def truth_line(truth: Truth) -> str:
-    """Returns the truth as a line of JSON without a line end, numbers rounded to six decimals."""
+    """Return the truth as a line of JSON without a line end, numbers rounded to six decimals."""
     record: dict[str, object] = {}
     for name in Truth.__dataclass_fields__:
         value = getattr(truth, name)
@@ -92,7 +92,7 @@ class Flows:
 
 
 def flows(driven: Flow, overflow_up: bool, plan: FaultPlan, fit: Fittings) -> Flows:
-    """Computes the present flows.
+    """Compute the present flows.
 
     Where an overflow float is fitted, it is wired in series with the fill valve. So a driven valve shuts when
     the float is up, and a valve that is stuck open does not.
@@ -138,7 +138,7 @@ class Account:
     milligrams: float = 0.0
 
     def add(self, litres: float, milligrams: float) -> None:
-        """Adds a movement."""
+        """Add a movement."""
         self.litres += litres
         self.milligrams += milligrams
 
@@ -151,7 +151,7 @@ class Reservoir:
     """
 
     def __init__(self, capacity_l: float, volume_l: float, ppm: float) -> None:
-        """Starts with ``volume_l`` (0 to ``capacity_l``) at ``ppm``."""
+        """Start with ``volume_l`` (0 to ``capacity_l``) at ``ppm``."""
         self.capacity_l = capacity_l
         self.volume_l = volume_l
         self.mass_mg = volume_l * ppm
@@ -175,7 +175,7 @@ class Reservoir:
         evaporated_l: float,
         drawn_l: float,
     ) -> float:
-        """Runs one short step.
+        """Run one short step.
 
         The order: inflow and rain mix with the contents, pure water evaporates, water is drawn (at most the
         contents), and water over the rim spills at the concentration of the whole.
@@ -243,7 +243,7 @@ FRESH = Ageing()
 
 
 def leak_fraction(brought_fraction: float, front_width: float) -> float:
-    """Returns the fraction of the inflow that a bed lets through, 0 to 1.
+    """Return the fraction of the inflow that a bed lets through, 0 to 1.
 
     Args:
         brought_fraction: Salt brought to the bed, divided by its capacity.
@@ -262,7 +262,7 @@ def leak_fraction(brought_fraction: float, front_width: float) -> float:
 
 
 def passage(membrane: Membrane, temperature_c: float) -> float:
-    """Returns the fraction of the feed's salt that passes the membrane at this temperature, 0 to 1."""
+    """Return the fraction of the feed's salt that passes the membrane at this temperature, 0 to 1."""
     grown = (1.0 - membrane.rejection) * math.exp(membrane.passage_growth_per_k * (temperature_c - 25.0))
     return min(1.0, grown)
 
@@ -271,7 +271,7 @@ class Purifier:
     """The state of bed and membrane; mutable. Volumes are product litres, ppm is mg/L."""
 
     def __init__(self, cartridge: Cartridge, membrane: Membrane | None = None) -> None:
-        """Starts with a new cartridge without standing water."""
+        """Start with a new cartridge without standing water."""
         self.cartridge = cartridge
         self.membrane = membrane
         self.load_mg = 0.0
@@ -287,7 +287,7 @@ class Purifier:
         return self.load_mg / (self.cartridge.capacity_g * 1000.0)
 
     def stand(self, seconds: float, feed_ppm: float) -> None:
-        """Lets the water stand for a time."""
+        """Let the water stand for a time."""
         cartridge = self.cartridge
         share = -math.expm1(-seconds / cartridge.standing_time_s)
         self._standing_ppm += (cartridge.standing_ppm - self._standing_ppm) * share
@@ -297,14 +297,14 @@ class Purifier:
             self._crept_ppm += (membrane.creep_fraction * feed_ppm - self._crept_ppm) * share
 
     def product_ppm(self, feed_ppm: float, temperature_c: float, ageing: Ageing = FRESH) -> float:
-        """Returns the dissolved solids at the outlet now, ppm."""
+        """Return the dissolved solids at the outlet now, ppm."""
         to_bed_ppm = feed_ppm
         if self.membrane is not None:
             to_bed_ppm = passage(self.membrane, temperature_c) * feed_ppm + self._crept_ppm
         return self._bed_ppm(to_bed_ppm, self.brought_mg, ageing) + self._standing_ppm
 
     def flow(self, litres: float, feed_ppm: float, temperature_c: float, ageing: Ageing = FRESH) -> Passed:
-        """Lets product through.
+        """Let product through.
 
         Args:
             litres: Product, less than the hold-up, so that the front moves little.
@@ -336,7 +336,7 @@ class Purifier:
         return Passed(feed_l, feed_mg, product_mg, feed_mg - to_bed_mg)
 
     def change_cartridge(self) -> None:
-        """Fits a new cartridge, filled with fresh water; the membrane stays."""
+        """Fit a new cartridge, filled with fresh water; the membrane stays."""
         self.removed_with_cartridges_mg += self.load_mg
         self.load_mg = 0.0
         self.brought_mg = 0.0
@@ -351,7 +351,7 @@ class Purifier:
 
 
 def _washed(ppm: float, litres: float, hold_up_l: float) -> tuple[float, float]:
-    """Returns the mean of an excess while ``litres`` wash it out, and the excess left."""
+    """Return the mean of an excess while ``litres`` wash it out, and the excess left."""
     if ppm < 1e-6:
         return 0.0, 0.0
     ratio = litres / hold_up_l

@@ -13,12 +13,9 @@ from collections.abc import Iterable
 
 from bridge.errors import OutOfRangeError
 from bridge.guard.model import Flow
-from bridge.rig.faults import CURED_BY_CARTRIDGE, Fault, FaultName, FaultPlan
-from bridge.rig.scenario import (
-    DAY_S,
+from bridge.rig.days import (
     Draw,
     DrawPlan,
-    Scenario,
     air_c,
     day,
     draws_of_day,
@@ -27,6 +24,8 @@ from bridge.rig.scenario import (
     mains_c,
     season,
 )
+from bridge.rig.faults import CURED_BY_CARTRIDGE, Fault, FaultName, FaultPlan
+from bridge.rig.scenario import DAY_S, Scenario
 from bridge.rig.sensors import Inputs, Scene, Sensors
 from bridge.rig.water_path import FRESH, Account, Ageing, Purifier, Reservoir, Truth, flows
 from bridge.tank.shapes import UprightCylinder
@@ -39,14 +38,13 @@ _LINE_TIME_S = 1800.0
 _FLOAT_SLACK_L = 0.3
 _RAIN_PPM = 5.0
 _SLIP_PER_S = 0.0005 / 3600.0
-_HOUR_S = 3600.0
 
 
 class World:
     """The water around the controller, from the feed pipe to the watering can."""
 
     def __init__(self, scenario: Scenario, seed: int = 1, faults: Iterable[Fault] = ()) -> None:
-        """Builds the scenario at world time 0."""
+        """Build the scenario at world time 0."""
         self.scenario = scenario
         self.seed = seed
         self.time_s = 0.0
@@ -79,13 +77,13 @@ class World:
     # -- actions of people and of the controller ------------------------------------------------------
 
     def drive(self, path: Flow) -> None:
-        """Drives a path from now on."""
+        """Drive a path from now on."""
         if path is not self.driven:
             self.driven = path
             self._refresh()
 
     def draw(self, litres: float, flow_l_min: float = 30.0) -> None:
-        """Draws water from the reservoir, beginning now.
+        """Draw water from the reservoir, beginning now.
 
         Args:
             litres: The amount, above 0.
@@ -101,30 +99,30 @@ class World:
         self._refresh()
 
     def change_cartridge(self) -> None:
-        """Fits a new cartridge; faults of the old one end."""
+        """Fit a new cartridge; faults of the old one end."""
         self.purifier.change_cartridge()
         self.plan.end(CURED_BY_CARTRIDGE, self.time_s)
         self._refresh()
 
     def inject(self, fault: Fault) -> None:
-        """Plans one more fault; one whose start has passed begins now."""
+        """Plan one more fault; one whose start has passed begins now."""
         self.plan.add(fault, self.time_s)
         self._refresh()
 
     def repair(self, name: FaultName) -> None:
-        """Ends an active fault now."""
+        """End an active fault now."""
         self.plan.end(frozenset({name}), self.time_s)
         self._refresh()
 
     # -- time ----------------------------------------------------------------------------------------
 
     def advance(self, to_s: float) -> None:
-        """Advances time to ``to_s`` through all events; a time in the past has no effect."""
+        """Advance time to ``to_s`` through all events; a time in the past has no effect."""
         while self.time_s < to_s:
             self.step(to_s)
 
     def step(self, to_s: float) -> float:
-        """Advances time to ``to_s``, or to the first event that the controller can notice at once.
+        """Advance time to ``to_s``, or to the first event that the controller can notice at once.
 
         These events are a move of the overflow float and the start or the end of a fault.
 
@@ -212,7 +210,7 @@ class World:
         self._move_float()
 
     def _flow(self, litres: float) -> tuple[float, float]:
-        """Lets product through; returns the part that enters the reservoir, L and mg."""
+        """Let product through; return the part that enters the reservoir, L and mg."""
         flow = self._flows
         feed = self._feed_ppm()
         passed = self.purifier.flow(litres, feed, self._water_c, self._ageing())
@@ -246,7 +244,7 @@ class World:
         return self._float_up
 
     def measure(self) -> Inputs:
-        """Runs one cycle of measurements; it draws random values, so the number of calls matters."""
+        """Run one cycle of measurements; it draws random values, so the number of calls matters."""
         barrel = self.scenario.barrel
         reservoir = self.reservoir
         level = self._shape.depth_m(reservoir.volume_l) / barrel.height_m
@@ -270,7 +268,7 @@ class World:
         )
 
     def truth(self) -> Truth:
-        """Returns the true state now."""
+        """Return the true state now."""
         reservoir = self.reservoir
         feed = self._feed_ppm()
         return Truth(
@@ -333,7 +331,7 @@ class World:
         self._draws.add(*draws_of_day(scenario.waterings, number, warmth))
 
     def _refresh(self) -> None:
-        """Computes every rate and the time until which they hold."""
+        """Compute every rate and the time until which they hold."""
         now_s = self.time_s
         if now_s >= (self._today.number + 1) * DAY_S:
             self._today = day(self.scenario.climate, self.seed, self._today.number + 1)

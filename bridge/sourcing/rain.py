@@ -230,7 +230,7 @@ def draw_year(monthly_mm: Sequence[float], wet_days: Sequence[float], seed: int)
             f"Rain: {len(monthly_mm)} monthly amounts and {len(wet_days)} wet-day counts; give 12 of each."
         )
     rng = random.Random(seed)
-    # Half of a wet year is more wet days, half is more rain on each. Both have the mean of one.
+    # A wet year has more wet days and more rain on each, both by one factor, whose mean is 1.
     sd = 0.5 * _YEAR_SD
     wetter = math.exp(rng.gauss(-0.5 * sd * sd, sd))
     year: list[float] = []

@@ -104,7 +104,7 @@ class Line:
         self._on_end = on_end
         self._pending = b""
         self._most_waiting = WAITING_LIMIT
-        """An upper bound of the bytes that wait in the system, until it is read."""
+        """An upper bound of the bytes in the output queue of the system; reading the queue corrects it."""
         self._writes = False
         self._failed = False
         self._loop.add_reader(self._fd, self._readable)

@@ -32,12 +32,6 @@ class Balance:
         not_negative("Balance", "the volume", self.volume_l, "L")
         not_negative("Balance", "the dissolved solids", self.solids_mg, "mg")
 
-    @classmethod
-    def of_water(cls, volume_l: float, ppm: float) -> "Balance":
-        """Return the balance of ``volume_l`` litres of ``ppm``."""
-        not_negative("Balance", "the concentration", ppm, "ppm")
-        return cls(volume_l, volume_l * ppm)
-
     @property
     def ppm(self) -> float:
         """Dissolved solids in mg/L. Without water it is 0 without solids, and infinity with a dry residue."""

@@ -196,7 +196,7 @@ def entered(course: Course, entry: Entry, fed: Fed) -> Course:
         case Act.FILLED:
             after = after_filling(tray, plan, entry.litres, fed.ppm, month, fed.ppm_sd)
         case Act.EXCHANGED:
-            after = after_exchange(tray, plan, entry.litres, fed.ppm)
+            after = after_exchange(tray, entry.litres, fed.ppm)
         case Act.SAMPLED:
             after = after_sample(tray, entry.ppm, entry.expanded_ppm, entry.day.toordinal())
     watered = course.filled if entry.act is Act.SAMPLED else course.day

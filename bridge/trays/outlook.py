@@ -256,32 +256,12 @@ def flush_for(
     return FlushPlan(word, Flush(through_l, exchange_l, aim), max(lasts, 0.0), keep_ppm)
 
 
-def leaching_requirement(water_ds_m: float, soil_ds_m: float) -> float:
-    """Return the share of the water given that must run through to hold the salinity of a soil.
-
-    LR = ECw / (5 ECe - ECw), Ayers and Westcot, *Water quality for agriculture*, FAO Irrigation and Drainage
-    Paper 29 Rev. 1, Rome 1985, equation 9.
-
-    Args:
-        water_ds_m: The conductivity ECw of the water given.
-        soil_ds_m: The conductivity ECe of the soil's saturation extract that the plants tolerate.
-
-    Raises:
-        InputError: The water is too saline for this soil: even if all of it ran through.
-    """
-    not_negative("Leaching", "the conductivity of the water", water_ds_m, "dS/m")
-    positive("Leaching", "the conductivity of the soil", soil_ds_m, "dS/m")
-    share = water_ds_m / (5.0 * soil_ds_m - water_ds_m) if water_ds_m < 5.0 * soil_ds_m else math.inf
-    if share >= 1.0:
-        raise InputError(
-            f"Leaching: water of {water_ds_m:g} dS/m cannot hold a soil at {soil_ds_m:g} dS/m; "
-            "give purer water."
-        )
-    return share
-
-
 def water_with_leaching(draw_l: float, share: float) -> float:
-    """Return the water to give so that ``share`` of it runs through: draw-off / (1 - LR) (FAO 29)."""
+    """Return the water to give so that ``share`` of it runs through: draw-off / (1 - share).
+
+    R. S. Ayers, D. W. Westcot, *Water quality for agriculture*, FAO Irrigation and Drainage Paper 29 Rev. 1,
+    Rome 1985.
+    """
     not_negative("Leaching", "the draw-off", draw_l, "L")
     if not 0.0 <= share < 1.0:
         raise InputError(f"Leaching: a share of {share:g}; it must be from 0 to less than 1.")

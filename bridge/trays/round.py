@@ -117,6 +117,10 @@ class Item:
         """The litres that the item takes from its source."""
         return self.give_l + self.flush_l
 
+    def flush_in_words(self, litres: str) -> str:
+        """Say how the tray is flushed, with these litres as text."""
+        return f"tip out {litres} and replace it" if self.exchange else f"pour {litres} through"
+
 
 @dataclass(frozen=True, slots=True)
 class Need:
@@ -160,7 +164,7 @@ def plan_round(
         raise InputError("Round: there are no trays; add a table [tray.<id>] for each.")
     items = [_item(course, sources, settings) for course in courses]
     if not settings.away_days and not any(_needs_a_walk(item) for item in items):
-        # What is not urgent waits for the next walk.
+        # An act that is not urgent waits for the next round.
         items = [replace(item, give_l=0.0, cans=0.0) for item in items]
     needs, notes = [], []
     for ident in dict.fromkeys(item.source for item in items):
@@ -214,7 +218,7 @@ def _item(course: Course, sources: Mapping[str, Source], settings: RoundSettings
         if flush is not None:
             flush_l = flush.flush.through_l if course.plan.drained else flush.flush.exchange_l
         if flush_l > 0.0 and course.plan.drained and not settings.away_days:
-            # What is poured through also fills the tray.
+            # The water of a flush also fills the tray.
             room_l = 0.0
     if room_l > 0.0 and plan.drained and share is not None and share <= MOST_LEACHING:
         room_l = water_with_leaching(room_l, share)

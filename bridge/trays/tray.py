@@ -298,7 +298,7 @@ def after_filling(
     return after_giving(corrected, plan, litres, ppm, ppm_sd)
 
 
-def after_exchange(tray: Tray, plan: TrayPlan, litres: float, ppm: float) -> Tray:
+def after_exchange(tray: Tray, litres: float, ppm: float) -> Tray:
     """Return the estimate after so many litres were tipped out and replaced."""
     not_negative("Tray", "the litres exchanged", litres, "L")
     share = min(litres / max(tray.volume_l, _FILM_L), 1.0)

@@ -8,13 +8,12 @@ and the lead resistance are removed. A compensation method converts this to the 
   reproduces the standard's table of factors within 0.0005. The standard recommends it for about 60 to
   1000 µS/cm: tap water, feed, rain. Outside this span the method still gives a value, which is less reliable.
 * ``pure`` (0 to 50 °C): for product water. Salt and water conduct in parallel, and each changes differently
-with
-  temperature. The method subtracts the conductivity of the water, converts the rest with the curve of sodium
-  chloride at infinite dilution (McCleskey et al. 2012, see :mod:`bridge.water.ions`), and adds the
-  conductivity of the water at 25 °C. Meant for neutral salts up to about 100 µS/cm.
+  with temperature. The method subtracts the conductivity of the water, converts the rest with the curve of
+  sodium chloride at infinite dilution, and adds the conductivity of the water at 25 °C. The curve is that of
+  R. B. McCleskey, D. K. Nordstrom, J. N. Ryan and J. W. Ball, Geochim. Cosmochim. Acta 77 (2012) 369, fitted
+  to measurements from 5 to 90 °C. Meant for neutral salts up to about 100 µS/cm.
 * ``linear`` (0 to 50 °C): one coefficient in %/K, common practice in simple meters. Good near 25 °C only. In
-very
-  pure water, below about 2 µS/cm, it is wrong by tens of per cent.
+  very pure water, below about 2 µS/cm, it is wrong by tens of per cent.
 * ``off`` (0 to 100 °C): no compensation. The value is that at the water's own temperature.
 
 The conductivity of pure water comes from its own hydrogen and hydroxide ions:
@@ -39,7 +38,6 @@ from functools import lru_cache
 from typing import NamedTuple
 
 from bridge.errors import OutOfRangeError
-from bridge.water.ions import CHLORIDE, SODIUM
 
 SMALLEST_CONSTANT_PER_CM = 0.001
 LARGEST_CONSTANT_PER_CM = 100.0
@@ -49,9 +47,6 @@ LARGEST_OFFSET_US = 1000.0
 REFERENCE_C = 25.0
 PURE_LOWEST_C = 0.0
 PURE_HIGHEST_C = 50.0
-NATURAL_LOW_US_CM = 60.0
-NATURAL_HIGH_US_CM = 1000.0
-"""The span that ISO 7888 recommends for its function. A recommendation, not a bound."""
 LARGEST_LINEAR_PERCENT_PER_K = 3.5
 
 
@@ -289,15 +284,12 @@ def pure_water_with_slope(temperature_c: float) -> tuple[float, float]:
 
 PURE_WATER_AT_25_US_CM = pure_water_us_cm(25.0)
 
-FLOOR_US_CM_25 = 0.055
-"""No water conducts less at 25 °C: 0.05501 µS/cm by T. S. Light, S. Licht, A. C. Bevilacqua and K. R. Morash,
-Electrochem. Solid-State Lett. 8 (2005) E16."""
 
-
-# Λ° of sodium chloride as a quadratic in t - 25, relative to its value at 25 °C.
-_SALT_AT_25 = SODIUM.limiting(REFERENCE_C) + CHLORIDE.limiting(REFERENCE_C)
-_SALT_SQUARE = (SODIUM.limit[0] + CHLORIDE.limit[0]) / _SALT_AT_25
-_SALT_FIRST = (SODIUM.limit[1] + CHLORIDE.limit[1]) / _SALT_AT_25 + 2.0 * REFERENCE_C * _SALT_SQUARE
+# Λ° of sodium chloride, that of Na⁺ and of Cl⁻, as a quadratic in t - 25, relative to its value at 25 °C.
+_SQUARE, _LINEAR, _CONSTANT = 0.003763 + 0.003817, 0.8770 + 1.337, 26.23 + 40.99
+_SALT_AT_25 = (_SQUARE * REFERENCE_C + _LINEAR) * REFERENCE_C + _CONSTANT
+_SALT_SQUARE = _SQUARE / _SALT_AT_25
+_SALT_FIRST = _LINEAR / _SALT_AT_25 + 2.0 * REFERENCE_C * _SALT_SQUARE
 
 
 def _pure(conductivity_us_cm: float, temperature_c: float) -> Compensated:

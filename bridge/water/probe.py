@@ -4,12 +4,10 @@ A state machine: it takes one reading, and returns the next state and the findin
 memory. It does not latch or delay a finding, and it closes no valve: the guard does. The faults are:
 
 * **below the floor**: no water conducts less than pure water at its temperature. A dry, broken or
-disconnected
-  cell reads about zero. Without this check it would pass as the purest water.
+  disconnected cell reads about zero. Without this check it would pass as the purest water.
 * **over range**: the input circuit cannot measure more.
 * **frozen**: real readings move, a repeated old value does not. Pure water measured with a coarse step can
-repeat
-  too. So the conductance must stay exactly the same for a long time in flowing water, and one of two
+  repeat too. So the conductance must stay exactly the same for a long time in flowing water, and one of two
   conditions must hold as well. Either the temperature stays exactly the same too, or it moves so far that the
   conductance of any water would change: by at least 2 % for each kelvin, which is more than any usable step
   of the reading. A controller may state a coarser step; then a change within two steps shows nothing. Only
@@ -17,8 +15,7 @@ repeat
 * **noisy**: more than half of the recent readings jump by more than allowed. A jump is the distance from the
   straight line through the two readings before, so a steady rise does not count. One spike is not enough.
 * **temperature implausible, temperature fault code**: the temperature is impossible for liquid water, or it
-is a
-  value with which the sensor reports its own failure.
+  is a value with which the sensor reports its own failure.
 * **not measured**: there is no value.
 * **feed and product swapped**: the product conducts clearly more than its feed for a long time.
 """

@@ -91,8 +91,8 @@ class WaterKind(StrEnum):
 
     Each kind has two standard uncertainties of the compensation, below and above 25 °C, in per cent for each
     kelvin. They are the root mean square of the errors of the method for the waters that occur in the kind,
-    by the ionic conductivities of McCleskey et al. (2012, see :mod:`bridge.water.ions`). Above 25 °C acid and
-    alkali read low, which is the unsafe side, so the largest error of the kind counts there.
+    by the ionic conductivities of McCleskey et al. (2012, see :mod:`bridge.water.conductivity`). Above 25 °C
+    acid and alkali read low, which is the unsafe side, so the largest error of the kind counts there.
 
     A hand meter has a fixed compensation of 2 % for each kelvin instead, in some meters 1.9 % (common
     practice, no source). That is wrong in another way, so each kind has two values for it too. Below 25 °C

@@ -345,8 +345,7 @@ def in_words(found: Found, units: DisplayUnits) -> Iterator[str]:
 
 def _item(item: Item, units: DisplayUnits) -> Iterator[str]:
     if item.flush is not None:
-        litres = units.litres_as(item.flush_l, ".1f")
-        how = f"tip out {litres} and replace it" if item.exchange else f"pour {litres} through"
+        how = item.flush_in_words(units.litres_as(item.flush_l, ".1f"))
         lasts = "" if item.flush.weeks >= 52.0 else f", which lasts about {item.flush.weeks:.1f} weeks"
         yield f"flush: {how}, with water of {item.flush.water}{lasts}"
     if item.give_l > 0.0:

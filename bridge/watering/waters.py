@@ -119,8 +119,7 @@ def entries_of(path: Path, ident: str) -> list[EntryRow]:
     if not path.exists():
         return []
     with Reader(path) as reader:
-        kinds = (Kind.LITRES, Kind.SAMPLE, Kind.CARTRIDGE)
-        return list(reader.events(0, reader.span_ms()[1] + 1, kinds=kinds, reservoir=ident))
+        return reader.entries_by_hand(ident)
 
 
 def source_of(plan: BridgePlan, path: Path, ident: str, today: date) -> Source:

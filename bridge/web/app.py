@@ -380,17 +380,13 @@ class Page:
         return await self._entered(request, self._by_hand.untick)
 
     async def _entered(self, request: Request, enter: Callable[[Tick], Awaitable[str]]) -> Response:
-        require_json(request)
-        refused = self._unauthorized(request)
-        if refused is not None:
+        if (refused := self._barred(request)) is not None:
             return refused
         tick = tick_in(object_in(await small_body(request)))
         return refusal(HTTPStatus.BAD_REQUEST, tick) if isinstance(tick, str) else await answered(enter(tick))
 
     async def _take_back(self, request: Request) -> Response:
-        require_json(request)
-        refused = self._unauthorized(request)
-        if refused is not None:
+        if (refused := self._barred(request)) is not None:
             return refused
         identity = self._identity(request)
         entered = (object_in(await small_body(request)) or {}).get("entered")
@@ -407,14 +403,17 @@ class Page:
         address = "" if request.client is None else request.client.host
         return self._token.refused(request.headers.get("authorization"), address, time.monotonic())
 
+    def _barred(self, request: Request) -> Response | None:
+        """Return the refusal of a request that writes; None if it has the token. Its body must be JSON."""
+        require_json(request)
+        return self._unauthorized(request)
+
     async def _check_token(self, request: Request) -> Response:
         """Answer whether the token is right, so that a person learns it when entering it."""
         return self._unauthorized(request) or JSONResponse({"sentence": "The token is right."})
 
     async def _command(self, request: Request) -> Response:
-        require_json(request)
-        refused = self._unauthorized(request)
-        if refused is not None:
+        if (refused := self._barred(request)) is not None:
             return refused
         identity = self._identity(request)
         path, value, unit, key = command_in(await small_body(request))

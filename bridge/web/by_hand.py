@@ -20,7 +20,7 @@ from bridge.station.plan import StationIdentity
 from bridge.units import DisplayUnits, SolidsUnit
 from bridge.water.meter import USUAL_CONDUCTIVITY_METER, USUAL_METER, read
 from bridge.web.course import NO_LOG
-from bridge.web.history import CACHE_S, BusyError
+from bridge.web.history import CACHE_S, Queue
 from bridge.web.round import FILL, FLUSH, KIND_OF, SAMPLE, Done, RoundShown, Tick, shown_round, words_of
 
 if TYPE_CHECKING:
@@ -59,8 +59,7 @@ class ByHand:
         self._reading: asyncio.Task[RoundShown] | None = None
         """The reading of the round that began after the last entry."""
         self._read_at = 0.0
-        self._one = asyncio.Lock()
-        self._waiting = 0
+        self._queue = Queue(MOST_WAITING)
 
     @property
     def has_round(self) -> bool:
@@ -126,15 +125,9 @@ class ByHand:
             self._reading = None
 
     async def _alone(self, work: Callable[[], T]) -> T:
-        if self._waiting >= MOST_WAITING:
-            raise BusyError("The log is busy with other requests; try again in a moment.")
-        self._waiting += 1
-        try:
-            async with self._one:
-                # A browser that leaves must not let the next entry begin before this one has ended.
-                return await asyncio.shield(asyncio.to_thread(work))
-        finally:
-            self._waiting -= 1
+        async with self._queue.turn():
+            # A browser that leaves must not let the next entry begin before this one has ended.
+            return await asyncio.shield(asyncio.to_thread(work))
 
     # --- in a thread --------------------------------------------------------------------------------
 

@@ -10,12 +10,11 @@ from dataclasses import dataclass
 from typing import TypedDict
 
 from bridge.history.records import CartridgeRow, Cell, FillRow, Series, when_ms
-from bridge.history.rollup import HOUR_MS, MINUTE_MS, Group, Grouping
+from bridge.history.rollup import DAY_MS, HOUR_MS, MINUTE_MS, Group, Grouping
 from bridge.station.plan import StationIdentity
 from bridge.units import DisplayUnits
 
 MOST_POINTS = 720
-DAY_MS = 24 * HOUR_MS
 LONGEST_MS = 3660 * DAY_MS
 SHORTEST_MS = 10 * MINUTE_MS
 MINUTES_UP_TO_MS = 31 * DAY_MS

@@ -6,14 +6,15 @@ that many requests need one reading.
 
 import asyncio
 import time
-from collections.abc import Callable
-from contextlib import suppress
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager, suppress
 from io import StringIO
 from pathlib import Path
 from typing import TypedDict, TypeVar
 
 from bridge.errors import LogError
 from bridge.history.records import AlarmChange, AlarmRow, CartridgeRow, FillRow, Kind, when_ms
+from bridge.history.rollup import DAY_MS
 from bridge.station.plan import StationIdentity
 from bridge.units import DisplayUnits
 from bridge.web.course import (
@@ -46,7 +47,6 @@ SEARCHED_ENTRIES = 2000
 FILL_WAITS_S = (0.75, 1.0, 2.0, 4.0, 8.0, 15.0, 15.0, 15.0, 15.0)
 """The delays between the attempts to read a fill that has just ended. It is on the disk within a second, or
 later while the disk is in trouble."""
-_DAY_MS = 86_400_000
 _SEARCH_DAYS = (7, 60, 730, 36_600)
 """How far back the last fills are searched, in steps, so that the usual case reads few rows."""
 
@@ -65,6 +65,35 @@ class BusyError(LogError):
     """Too many requests wait for the log."""
 
 
+class Queue:
+    """Lets one request at a time use the log.
+
+    Args:
+        most_waiting: how many requests may wait, that one included.
+    """
+
+    def __init__(self, most_waiting: int) -> None:
+        self._most_waiting = most_waiting
+        self._one = asyncio.Lock()
+        self._waiting = 0
+
+    @asynccontextmanager
+    async def turn(self) -> AsyncIterator[None]:
+        """Wait for the turn of a request.
+
+        Raises:
+            BusyError: too many requests wait.
+        """
+        if self._waiting >= self._most_waiting:
+            raise BusyError("The log is busy with other requests; try again in a moment.")
+        self._waiting += 1
+        try:
+            async with self._one:
+                yield
+        finally:
+            self._waiting -= 1
+
+
 class Records:
     """Reads the log for the page.
 
@@ -76,8 +105,7 @@ class Records:
     def __init__(self, log: str | None, units: DisplayUnits) -> None:
         self._log = None if log is None else Path(log)
         self._units = units
-        self._one = asyncio.Semaphore(1)
-        self._waiting = 0
+        self._queue = Queue(MOST_WAITING)
         self._cache: dict[_Key, tuple[float, object]] = {}
 
     async def course(self, identity: StationIdentity, span: Span) -> Course:
@@ -188,23 +216,17 @@ class Records:
         return await self._once(_fills_key(reservoir), lambda until: self._read_fills(log, reservoir, until))
 
     async def _once(self, key: _Key, read: Callable[[float], T], *, keeps: bool = True) -> T:
-        if self._waiting >= MOST_WAITING:
-            raise BusyError("The log is busy with other requests; try again in a moment.")
-        self._waiting += 1
-        try:
-            async with self._one:
-                at, kept = self._cache.get(key, (0.0, None))
-                if kept is None or time.monotonic() - at >= CACHE_S:
-                    kept = await asyncio.to_thread(read, time.monotonic() + TIMEOUT_S)
-                    if not keeps:
-                        return kept  # type: ignore[return-value]
-                    self._cache.pop(key, None)
-                    if len(self._cache) >= CACHE_SIZE:
-                        del self._cache[next(iter(self._cache))]
-                    self._cache[key] = time.monotonic(), kept
-                return kept  # type: ignore[return-value]
-        finally:
-            self._waiting -= 1
+        async with self._queue.turn():
+            at, kept = self._cache.get(key, (0.0, None))
+            if kept is None or time.monotonic() - at >= CACHE_S:
+                kept = await asyncio.to_thread(read, time.monotonic() + TIMEOUT_S)
+                if not keeps:
+                    return kept  # type: ignore[return-value]
+                self._cache.pop(key, None)
+                if len(self._cache) >= CACHE_SIZE:
+                    del self._cache[next(iter(self._cache))]
+                self._cache[key] = time.monotonic(), kept
+            return kept  # type: ignore[return-value]
 
     async def began_ms(self) -> int | None:
         """Return the first time in the log, UTC; None if there is none.
@@ -280,7 +302,7 @@ class Records:
         with Reader(log) as reader:
             first_ms, _ = reader.span_ms()
             for days in _SEARCH_DAYS:
-                start_ms = max(first_ms, end_ms - days * _DAY_MS)
+                start_ms = max(first_ms, end_ms - days * DAY_MS)
                 found = reader.events(start_ms, end_ms, kinds=[Kind.FILL], reservoir=reservoir)
                 rows = [row for row in found if isinstance(row, FillRow)][-FILLS:]
                 if len(rows) == FILLS or start_ms == first_ms:

@@ -182,8 +182,7 @@ def words_of(what: Litres, litres: float, units: DisplayUnits) -> str:
 def _tray(item: Item, can_l: float, done: Sequence[Done], units: DisplayUnits, factor: float) -> TrayShown:
     acts = []
     if item.flush is not None and item.flush_l > 0.0:
-        litres = units.litres_as(item.flush_l, ".1f")
-        how = f"tip out {litres} and replace it" if item.exchange else f"pour {litres} through"
+        how = item.flush_in_words(units.litres_as(item.flush_l, ".1f"))
         acts.append(ActShown(kind=FLUSH, amount=item.flush_l, words=f"Flush: {how}", tick=""))
     if item.give_l > 0.0:
         litres = units.litres_as(item.give_l, ".1f")

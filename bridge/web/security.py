@@ -28,6 +28,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from bridge.daemon.page_lines import LONGEST_KEY, LONGEST_PROPERTY, LONGEST_UNIT, LONGEST_VALUE
 from bridge.errors import InputError, LogError
+from bridge.history.rollup import DAY_MS
 from bridge.mqtt.broker import Secret
 from bridge.web.course import LONGEST_MS, SHORTEST_MS, Span
 from bridge.web.history import BusyError
@@ -250,7 +251,7 @@ def span_of(request: Request) -> Span:
     """
     now_ms = int(time.time() * 1000)
     given = request.query_params
-    end, start = given.get("until", str(now_ms)), given.get("from", str(now_ms - 86_400_000))
+    end, start = given.get("until", str(now_ms)), given.get("from", str(now_ms - DAY_MS))
     if all(text.isascii() and text.isdigit() and len(text) <= 14 for text in (start, end)):
         span = Span(int(start), min(int(end), now_ms))
         if SHORTEST_MS <= span.length_ms <= LONGEST_MS:

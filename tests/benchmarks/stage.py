@@ -2,7 +2,7 @@
 
 import contextlib
 import tempfile
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -95,6 +95,3 @@ def cpu_per_reading_us(one: Program, feed: Feed, seconds: float) -> float:
     cpu_s, sent = one.cpu_s, feed.sent
     feed.run(seconds)
     return (one.cpu_s - cpu_s) / (feed.sent - sent) * 1e6
-
-
-Case = Callable[[Stage], "list[object]"]

@@ -23,8 +23,7 @@ from bridge.purifier.cartridge import (
     rating_sd_on_scale,
 )
 from bridge.units import CONCENTRATION, LITRES_PER_US_GALLON, MASS, VOLUME
-from bridge.water.ions import WaterAnalysis, charges_meq_l, conductivity_25_us_cm
-from tests.water.conftest import rows
+from tests.water.conftest import PHREEQC_IONS, phreeqc_us_cm, rows
 
 FITTED = datetime(2025, 3, 1, tzinfo=UTC)
 
@@ -51,12 +50,12 @@ def test_a_rating_of_litres_at_a_ppm_treats_fewer_litres_of_a_harder_feed_in_pro
 
 
 def test_a_rating_in_equivalents_follows_the_scale() -> None:
-    # Ten tap waters (tests/water/tap_waters.csv): conductivity at 25 °C for each meq/L.
-    waters = [
-        WaterAnalysis(**{f"{ion}_mg_l": float(text) for ion, text in row.items() if ion != "name"})
-        for row in rows("tap_waters.csv")
-    ]
-    each = [conductivity_25_us_cm(water) / (0.5 * sum(charges_meq_l(water))) for water in waters]
+    # Ten tap waters (tests/water/tap_waters.csv): conductivity at 25 °C, by PHREEQC, for each meq/L.
+    each = []
+    for row in rows("tap_waters.csv"):
+        mmol_l = {ion: float(row[ion]) / molar_mass for ion, (_, molar_mass, _) in PHREEQC_IONS.items()}
+        charges = sum(mmol_l[ion] * charge for ion, (_, _, charge) in PHREEQC_IONS.items())
+        each.append(phreeqc_us_cm(mmol_l) / (0.5 * charges))
     for factor in (0.5, 0.7):
         grams = [factor * us_cm for us_cm in each]
         assert equivalent_weight_on_scale(factor) == pytest.approx(statistics.mean(grams), rel=0.03)

@@ -4,7 +4,6 @@ from dataclasses import dataclass, field
 from html.parser import HTMLParser
 
 VOID = {"meta", "br", "link", "img", "hr"}
-DRAWN_VOID = {"path", "use", "rect", "line", "circle"}
 
 
 @dataclass

@@ -9,7 +9,7 @@ from bridge.rig.sensors import conductivity_us_cm, viscosity_ratio
 from bridge.simulate.instruments import ACID, ALKALI, SALT
 from bridge.water.conductivity import Compensation, Method, conductivity_25
 from bridge.water.conductivity import pure_water_us_cm as pure_us_cm
-from bridge.water.ions import CHLORIDE, HYDROGEN, HYDROXIDE, SODIUM, Ion
+from tests.water.ions import CHLORIDE, HYDROGEN, HYDROXIDE, SODIUM, Ion
 
 
 def _iapws_viscosity(temperature_c: float) -> float:
@@ -45,7 +45,7 @@ def test_water_without_salt_conducts_as_pure_water(temperature_c: float) -> None
 def test_ions_follow_temperature_as_their_limiting_conductivities_do(
     walden: WaldenRule, ions: tuple[Ion, Ion]
 ) -> None:
-    # McCleskey et al., Geochim. Cosmochim. Acta 77 (2012) 369, as the bridge's ions have them.
+    # McCleskey et al., Geochim. Cosmochim. Acta 77 (2012) 369.
     def published(celsius: float) -> float:
         return sum(ion.limiting(celsius) for ion in ions)
 

@@ -58,7 +58,7 @@ def test_the_flush_keeps_the_tray_under_the_target_for_its_weeks() -> None:
     wanted = outlook.flush_for(tray, deep, waters, [4.0], JULY, weeks=4.0)
     assert wanted.water == "pure"
     assert wanted.weeks >= 4.0
-    after = trays.after_exchange(tray, deep, wanted.flush.exchange_l, 1.0)
+    after = trays.after_exchange(tray, wanted.flush.exchange_l, 1.0)
     for _ in range(28):
         after = outlook.filled(trays.after_day(after, deep, 4.0), deep, Fed(1.0), JULY)
     assert after.ppm < wanted.keep_ppm == 25.0
@@ -94,20 +94,16 @@ def test_any_flush_lowers_the_tray_and_is_finite(
     assert made.weeks >= 0.0
 
 
-def test_the_worked_examples_of_the_leaching_requirement() -> None:
+def test_the_worked_examples_of_the_water_for_leaching() -> None:
     """FAO 29 Rev. 1, section 2.4, the maize of its example: from memory.
 
     The avocado: instructions to the irrigation calculator of Hofshi Foundation, avocadosource.com: water of
     0.6 dS/m and a soil of 0.4 dS/m give 0.43, and 40 inches of evapotranspiration need 70.
     """
-    assert outlook.leaching_requirement(1.2, 2.5) == pytest.approx(0.106, abs=0.0005)
-    assert outlook.leaching_requirement(1.2, 1.7) == pytest.approx(0.164, abs=0.0005)
     assert outlook.water_with_leaching(800.0, 0.10) == pytest.approx(889.0, abs=0.5)
-    avocado = outlook.leaching_requirement(0.6, 0.4)
-    assert avocado == pytest.approx(0.43, abs=0.005)
-    assert outlook.water_with_leaching(40.0, avocado) == pytest.approx(70.0, abs=0.05)
-    with pytest.raises(InputError, match="purer water"):
-        outlook.leaching_requirement(4.0, 0.7)
+    assert outlook.water_with_leaching(40.0, 0.43) == pytest.approx(70.0, abs=0.5)
+    with pytest.raises(InputError, match="less than 1"):
+        outlook.water_with_leaching(40.0, 1.0)
 
 
 def test_the_run_off_of_a_leached_tray_holds_it_under_its_limit() -> None:

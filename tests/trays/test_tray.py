@@ -57,7 +57,7 @@ def integrated(
 def test_a_day_of_a_tray_equals_the_integral_of_its_equations(
     volume: float, ppm: float, inflow: float, inflow_ppm: float, evaporated: float
 ) -> None:
-    start = Balance.of_water(volume, ppm)
+    start = Balance(volume, volume * ppm)
     flow = mixed(start, inflow, inflow_ppm, evaporated, 30.0, 4.0)
     expected = integrated(start, inflow, inflow_ppm, evaporated, 30.0, 4.0)
     found = [flow.balance.volume_l, flow.balance.solids_mg, flow.run_off_l, flow.run_off_mg]
@@ -71,7 +71,7 @@ def test_a_day_of_a_tray_equals_the_integral_of_its_equations(
     evaporated=st.floats(0.0, 60.0),
 )
 def test_no_solids_are_made_or_lost(volume: float, ppm: float, inflow: float, evaporated: float) -> None:
-    start = Balance.of_water(volume, ppm)
+    start = Balance(volume, volume * ppm)
     flow = mixed(start, inflow, 20.0, evaporated, 30.0, 4.0)
     total = start.solids_mg + 20.0 * inflow
     assert flow.balance.solids_mg + flow.run_off_mg == pytest.approx(total, rel=1e-9, abs=1e-9)

@@ -1,8 +1,9 @@
 """External references with their valid ranges, and the published tables beside this file."""
 
 import csv
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -16,6 +17,31 @@ def rows(name: str) -> list[dict[str, str]]:
     """Returns a table beside this file, without the lines that name its source."""
     with (HERE / name).open(encoding="utf-8") as lines:
         return list(csv.DictReader(line for line in lines if not line.startswith("#")))
+
+
+PHREEQC_IONS = {
+    "calcium": ("Ca", 40.078, 2),
+    "magnesium": ("Mg", 24.305, 2),
+    "sodium": ("Na", 22.990, 1),
+    "potassium": ("K", 39.098, 1),
+    "ammonium": ("N(-3)", 18.039, 1),
+    "hydrogencarbonate": ("Alkalinity", 61.017, 1),
+    "chloride": ("Cl", 35.45, 1),
+    "sulfate": ("S(6)", 96.06, 2),
+    "nitrate": ("N(5)", 62.005, 1),
+    "fluoride": ("F", 18.998, 1),
+}
+"""The ions of ``tap_waters.csv``: name in PHREEQC's database, molar mass in g/mol, and size of the charge."""
+
+
+def phreeqc_us_cm(mmol_l: Mapping[str, float]) -> float:
+    """Returns the conductivity at 25 °C by PHREEQC (D. L. Parkhurst, C. A. J. Appelo, USGS Techniques and
+    Methods 6-A43, 2013)."""
+    from phreeqpython import PhreeqPython
+
+    recipe: dict[str, Any] = {"units": "mmol/l", "temp": 25, "pH": 7.6}
+    recipe.update((PHREEQC_IONS[ion][0], amount) for ion, amount in mmol_l.items() if amount)
+    return float(PhreeqPython().add_solution(recipe).sc)
 
 
 @pytest.fixture(scope="session")

@@ -1,4 +1,4 @@
-"""Measurements from the probe and from hand meters."""
+"""Measurements from the probe."""
 
 import dataclasses
 import math
@@ -15,9 +15,6 @@ from bridge.water.measurement import (
     budget_at_limit,
     budget_of,
     measure,
-    measure_compensated,
-    measure_conductivity,
-    measure_pocket_meter,
 )
 from bridge.water.uncertainty import Source, StandardUncertainties
 
@@ -57,73 +54,6 @@ def test_a_measurement_has_its_scale_and_its_method() -> None:
     )
 
 
-def test_a_hand_reading_in_conductivity_needs_no_cell() -> None:
-    chain = dataclasses.replace(FEED, cell=Cell(0.05, 3.0, 1.0))
-    by_hand, by_cell = measure_conductivity(chain, 500.0, 20.0), measure(FEED, 500.0, 20.0)
-    assert dataclasses.replace(by_hand, conductance_us=500.0) == by_cell
-    assert by_hand.conductance_us is None
-
-
-def test_a_compensated_hand_reading_is_not_compensated_again() -> None:
-    reading = measure_compensated(FEED, 100.0)
-    assert reading.conductivity_25_us_cm == 100.0
-    assert reading.dissolved_solids_ppm == pytest.approx(70.0)
-    assert reading.method is Method.OFF
-    assert reading.temperature_c is None
-
-
-def test_the_compensation_of_a_meter_is_less_certain_away_from_25_degrees() -> None:
-    at_25, at_5 = (measure_compensated(FEED, 100.0, t).expanded_uncertainty_ppm for t in (25.0, 5.0))
-    assert at_5 > 2.0 * at_25
-
-
-def test_the_thermometer_of_a_compensated_reading_counts_with_two_per_cent_for_each_kelvin() -> None:
-    inputs = StandardUncertainties(
-        cell_constant_percent=0.0,
-        conductance_percent=0.0,
-        offset_us=0.0,
-        lead_resistance_ohm=0.0,
-        temperature_k=0.5,
-        linear_percent_per_k=0.0,
-        method_percent_per_k=0.0,
-        smallest_ppm=0.0,
-    )
-    chain = dataclasses.replace(FEED, uncertainties=inputs)
-    # 2 %/K of 70 ppm for half a kelvin, twice.
-    assert measure_compensated(chain, 100.0, 15.0).expanded_uncertainty_ppm == pytest.approx(1.4)
-    # The coefficient of the meter: 0.2 %/K over ten kelvin.
-    chain = dataclasses.replace(
-        FEED,
-        uncertainties=dataclasses.replace(inputs, temperature_k=0.0, linear_percent_per_k=0.2),
-    )
-    assert measure_compensated(chain, 100.0, 15.0).expanded_uncertainty_ppm == pytest.approx(2.8)
-
-
-def test_the_ppm_of_a_pocket_meter_are_converted_to_the_scale_of_the_limit() -> None:
-    reading = measure_pocket_meter(PRODUCT, 56.0, 0.7)
-    assert reading.dissolved_solids_ppm == pytest.approx(40.0)
-    assert reading.conductivity_25_us_cm == pytest.approx(80.0)
-    assert reading.factor == 0.5
-
-
-def test_the_coarse_step_of_a_pocket_meter_adds_to_the_uncertainty() -> None:
-    # A display in whole ppm at 0.5 has steps of 2 µS/cm. The distribution is rectangular, so the standard
-    # uncertainty is 1 / √12 ppm, and the expanded uncertainty is twice as large.
-    inputs = StandardUncertainties(
-        cell_constant_percent=0.0,
-        conductance_percent=0.0,
-        conductance_step_us=2.0,
-        offset_us=0.0,
-        lead_resistance_ohm=0.0,
-        temperature_k=0.0,
-        smallest_ppm=0.0,
-    )
-    chain = dataclasses.replace(PRODUCT, uncertainties=inputs)
-    assert measure_pocket_meter(chain, 3.0, 0.5).expanded_uncertainty_ppm == pytest.approx(
-        2.0 / math.sqrt(12.0)
-    )
-
-
 def test_the_budget_at_the_limit_is_that_of_a_reading_at_the_limit() -> None:
     at_limit = budget_at(PRODUCT, 50.0, 9.0)
     assert at_limit.dissolved_solids_ppm == pytest.approx(50.0, rel=1e-9)
@@ -147,9 +77,9 @@ def test_the_thermometer_of_the_calibration_counts_once() -> None:
     assert kelvin_ppm(calibrated) < 0.15 * kelvin_ppm(PRODUCT)
 
 
-def test_the_budget_of_a_hand_reading_is_that_of_its_interval() -> None:
+def test_the_budget_of_a_reading_is_that_of_its_interval() -> None:
     chain = dataclasses.replace(FEED, cell=Cell(0.05, 3.0, 1.0))
-    reading = measure_conductivity(chain, 500.0, 12.0)
+    reading = measure(chain, 8000.0, 12.0)
     assert budget_of(chain, reading).expanded_ppm == pytest.approx(reading.expanded_uncertainty_ppm)
 
 
@@ -159,14 +89,6 @@ def test_the_budget_at_the_limit_is_for_water_from_a_cold_pipe() -> None:
     assert at_limit == budget_at(PRODUCT, 50.0, 15.0)
 
 
-def test_a_reading_may_be_zero_or_small_and_a_meter_as_warm_as_liquid_water() -> None:
-    for shown in (0.0, 0.5):
-        assert measure_pocket_meter(FEED, shown, 0.7).dissolved_solids_ppm == pytest.approx(shown)
-        assert measure_compensated(FEED, shown).conductivity_25_us_cm == shown
-    for celsius in (0.0, 100.0):
-        assert measure_compensated(FEED, 100.0, celsius).temperature_c == celsius
-
-
 @pytest.mark.parametrize(
     "impossible",
     [
@@ -174,12 +96,6 @@ def test_a_reading_may_be_zero_or_small_and_a_meter_as_warm_as_liquid_water() ->
         lambda: measure(FEED, 500.0, -0.5),
         lambda: measure(FEED, math.nan, 20.0),
         lambda: measure(PRODUCT, 10.0, math.nan),
-        lambda: measure_conductivity(FEED, -1.0, 20.0),
-        lambda: measure_conductivity(FEED, math.inf, 20.0),
-        lambda: measure_compensated(FEED, math.nan),
-        lambda: measure_compensated(FEED, 100.0, 300.0),
-        lambda: measure_pocket_meter(FEED, -3.0, 0.5),
-        lambda: measure_pocket_meter(FEED, 30.0, 5.0),
         lambda: budget_at(PRODUCT, -1.0, 15.0),
         lambda: MeasuringChain(Cell(1.0), Compensation(Method.OFF), 50.0),
     ],

@@ -6,7 +6,7 @@ from collections.abc import Callable
 import pytest
 
 from bridge.errors import OutOfRangeError
-from bridge.water.conductivity import FLOOR_US_CM_25, PURE_HIGHEST_C
+from bridge.water.conductivity import PURE_HIGHEST_C
 from bridge.water.conductivity import pure_water_us_cm as conductivity_us_cm
 from bridge.water.conductivity import pure_water_with_slope as with_slope
 
@@ -35,7 +35,6 @@ def test_with_the_same_ion_product_the_conductivity_is_that_of_iapws(
 def test_the_conductivity_at_25_degrees_is_the_measured_value() -> None:
     # Light, Licht, Bevilacqua, Morash, Electrochem. Solid-State Lett. 8 (2005) E16: 0.05501 µS/cm at 25 °C.
     assert conductivity_us_cm(25.0) == pytest.approx(0.05501, rel=0.002)
-    assert pytest.approx(0.05501, rel=0.002) == FLOOR_US_CM_25
 
 
 def test_the_ion_product_is_the_published_one(

@@ -4,7 +4,7 @@ import pytest
 
 from bridge.estimate.verdict import Verdict, judge
 from bridge.water.conductivity import Cell, Compensation, Method
-from bridge.water.measurement import MeasuringChain, Scale, measure_conductivity
+from bridge.water.measurement import DEFAULT_FACTOR, MeasuringChain, measure
 
 
 def test_water_at_or_over_50_ppm_is_unfit_and_under_25_is_better() -> None:
@@ -26,14 +26,14 @@ def test_an_uncompensated_reading_in_hot_or_cold_water_is_wrong() -> None:
     # Common practice, no source. The same water, 60 ppm and so unfit, read in a cold greenhouse and in a hot
     # one; how conductivity follows temperature: ISO 7888:1985, 1/f25 at 5 °C and at 35 °C.
     truth_us_cm = 120.0
-    uncorrected = MeasuringChain(Cell(1.0), Compensation(Method.OFF), Scale.HALF.factor)
-    corrected = MeasuringChain(Cell(1.0), Compensation(Method.NATURAL), Scale.HALF.factor)
+    uncorrected = MeasuringChain(Cell(1.0), Compensation(Method.OFF), DEFAULT_FACTOR)
+    corrected = MeasuringChain(Cell(1.0), Compensation(Method.NATURAL), DEFAULT_FACTOR)
     for f25, t in ((1.643, 5.0), (0.822, 35.0)):
-        shown = measure_conductivity(uncorrected, truth_us_cm / f25, t)
-        right = measure_conductivity(corrected, truth_us_cm / f25, t)
+        shown = measure(uncorrected, truth_us_cm / f25, t)
+        right = measure(corrected, truth_us_cm / f25, t)
         assert abs(shown.dissolved_solids_ppm - 60.0) > 12.0
         assert right.dissolved_solids_ppm == pytest.approx(60.0, rel=0.002)
         # The uncertainty of the uncorrected value covers the error.
         assert abs(shown.dissolved_solids_ppm - 60.0) < shown.expanded_uncertainty_ppm
-    cold = measure_conductivity(uncorrected, truth_us_cm / 1.643, 5.0)
+    cold = measure(uncorrected, truth_us_cm / 1.643, 5.0)
     assert judge(cold.dissolved_solids_ppm, 0.0) is Verdict.MARGINAL, "unfit water passes when it is cold"

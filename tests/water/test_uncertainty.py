@@ -8,10 +8,11 @@ import statistics
 import pytest
 
 from bridge.errors import OutOfRangeError
-from bridge.water import ions
 from bridge.water.conductivity import Cell, Compensation, Method, conductivity_25, pure_water_us_cm
-from bridge.water.measurement import MeasuringChain, budget_of, measure, measure_compensated
+from bridge.water.measurement import MeasuringChain, budget_of, measure
+from bridge.water.meter import USUAL_METER, read
 from bridge.water.uncertainty import Source, StandardUncertainties, WaterKind, curve_percent
+from tests.water import ions
 
 INPUTS = StandardUncertainties(
     cell_constant_percent=1.2,
@@ -96,10 +97,11 @@ def test_the_curve_has_one_uncertainty_in_colder_and_another_in_warmer_water() -
         assert curve_percent(INPUTS, method, 25.5) == pytest.approx(0.5 * 0.08)
 
 
-def test_a_reading_that_a_meter_compensated_has_no_budget() -> None:
+def test_a_reading_of_a_hand_meter_has_no_budget() -> None:
     chain = MeasuringChain(Cell(1.0), Compensation(Method.NATURAL), 0.5, INPUTS)
-    with pytest.raises(OutOfRangeError, match="a meter compensated"):
-        budget_of(chain, measure_compensated(chain, 100.0, 20.0))
+    for celsius in (None, 20.0):
+        with pytest.raises(OutOfRangeError, match="hand meter"):
+            budget_of(chain, read(USUAL_METER, 100.0, 0.5, celsius).measurement)
 
 
 @pytest.mark.parametrize("value", [-0.1, math.nan, math.inf])

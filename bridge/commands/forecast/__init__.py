@@ -127,14 +127,14 @@ def command(
 
         use.show(use_file, volume, last_day, as_json, shown_by(config).units)
         return
+    if as_json and plot:
+        raise InputError("forecast: --json and --plot do not go together; leave one of them out.")
     drawn = sys.stdout.isatty() and not as_json if plot is None else plot
     if log_file is not None or config is not None:
         if trace is not None or capacity_grams is not None or limit is not None:
             raise InputError(
                 "forecast: --trace with its options and the log do not go together; give one of them."
             )
-        if as_json and plot:
-            raise InputError("forecast: --json and --plot do not go together; leave one of them out.")
         from bridge.commands.shared.configuration import shown_by
 
         kept = _kept(log_file, config, reservoir)
@@ -159,8 +159,6 @@ def command(
 
     capacity_g = _above_zero("--capacity-grams", capacity_grams, "the grams that the cartridge is rated for")
     limit_ppm = _above_zero("--limit", limit, "the product's limit in ppm")
-    if as_json and plot:
-        raise InputError("forecast: --json and --plot do not go together; leave one of them out.")
     prior = _prior(capacity_g, rating_sd, earlier, earlier_unspent)
     show(read(trace), prior, limit_ppm, as_json, drawn)
 

@@ -240,9 +240,6 @@ def plot(state: State, shown: Shown) -> Iterator[str]:
     yield "# crossing, median   : its 80 % interval   . its 95 % interval"
 
 
-_MS_A_DAY = 86_400_000.0
-
-
 @dataclass(frozen=True, slots=True)
 class OfPurifier:
     """A purifier, and its state from its entries."""

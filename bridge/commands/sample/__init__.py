@@ -174,7 +174,7 @@ def command(
         check_plausible(sampled.measurement, by_meter)
     lines = (
         *reading_lines(sampled, by_meter, scale.limit_ppm, scale.target_ppm, shown.units),
-        *meter_lines(sampled, with_meter),
+        *meter_lines(with_meter),
     )
     if typed.options or (known is not None and known.kept is not None and of == known.reservoir):
         enter(of or "", typed, known, log_file, config, scale, sampled, note, as_json, shown, lines)
@@ -340,7 +340,7 @@ def scale_of(
     from bridge.water import measurement
 
     used = measurement.checked_factor(
-        (measurement.Scale.HALF.value if known is None else known.factor) if factor is None else factor
+        (measurement.DEFAULT_FACTOR if known is None else known.factor) if factor is None else factor
     )
     limit_ppm = LIMIT_PPM if limit is None else limit.ppm(used)
     target_ppm = default_target_ppm(limit_ppm) if target is None else target.ppm(used)

@@ -17,8 +17,6 @@ if TYPE_CHECKING:
     from bridge.trays.tray import TrayPlan
     from bridge.water.uncertainty import WaterKind
 
-EXHAUSTED, EARLY = "exhausted", "early"
-
 
 @dataclass(frozen=True, slots=True)
 class ByHand:
@@ -206,7 +204,7 @@ def enter(
         product = reading
         makers.append(lambda stamp: entries.sample_row(stamp, ident, "product", product, note, at_ms))
     if typed.changed is not None:
-        exhausted = typed.changed == EXHAUSTED
+        exhausted = typed.changed == "exhausted"
         made_l, load_g = _until_then(path, ident, typed, found)
         makers.append(
             lambda stamp: CartridgeRow(stamp, ident, "", made_l, load_g, "", exhausted, at_ms),

@@ -96,7 +96,7 @@ def reading_lines(
     )
 
 
-def meter_lines(reading: Judged, meter: HandMeter | None) -> tuple[str, ...]:
+def meter_lines(meter: HandMeter | None) -> tuple[str, ...]:
     """Explain the accuracy of a meter that the configuration does not have."""
     if meter is None or meter.ident != USUAL_METER.ident:
         return ()

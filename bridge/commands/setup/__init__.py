@@ -205,7 +205,7 @@ def _is_there(out: Path) -> InputError:
 
 
 def _write(out: Path, text: str, force: bool) -> tuple[str, ...]:
-    """Write the file once it is known to be right: the warnings of ``clearwell check``."""
+    """Check the configuration, write it, and return the warnings that ``clearwell check`` gives."""
     from bridge.config.loading import read
 
     target = out.resolve() if force else out

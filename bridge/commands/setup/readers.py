@@ -30,12 +30,12 @@ from bridge.errors import InputError
 from bridge.purifier.cartridge import Kind
 from bridge.units import CENTIMETRE, INCH, MASS
 from bridge.water.conductivity import LARGEST_CONSTANT_PER_CM, SMALLEST_CONSTANT_PER_CM
-from bridge.water.measurement import Scale
+from bridge.water.measurement import DEFAULT_FACTOR
 
-FACTOR = Scale.HALF.value
+FACTOR = DEFAULT_FACTOR
 """The scale that the file is written on, in ppm for each µS/cm."""
 CLEARANCE_M = 0.005
-"""Two depths that must differ, differ by this at least. A rule of our own."""
+"""The least difference between two depths that must differ. A rule of our own."""
 SMALLEST_M, LARGEST_M = 0.05, 10.0
 UNKNOWN, NONE, CELL_FITTED = "unknown", "none", "cell"
 
@@ -126,7 +126,7 @@ def _with_metres(answers: Answers, key: str, metres: float) -> Answers:
 
 
 def sensor_reading(key: str, other: str | None) -> Reader:
-    """Return the reader of the level sensor's fraction at one end of its way."""
+    """Return the reader of the level sensor's fraction at one end of its range."""
 
     def read(answers: Answers, text: str) -> Answers:
         # Outside this range the bridge reports a broken or a shorted wire.

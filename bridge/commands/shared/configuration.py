@@ -29,9 +29,12 @@ if TYPE_CHECKING:
     from bridge.config.loading import Configuration
     from bridge.history.reader import Reader
     from bridge.history.records import EntryRow
+    from bridge.mqtt.broker import BrokerSettings
     from bridge.station.plan import StationPlan
 
 
+HOST, PORT = "localhost", 1883
+"""The broker if neither an option nor a configuration names one."""
 SERVICE_ETC = Path("/etc/clearwell")
 SERVICE_STATE = "/var/lib/clearwell"
 """Both as ``config/clearwell.service`` has them."""
@@ -81,7 +84,7 @@ def shown_by(config: Path | None) -> Shown:
 def environ_of_service(config: Path, environ: Mapping[str, str]) -> dict[str, str]:
     """Add the service's state directory to the environment if the daemon keeps its log there.
 
-    It keeps it there if the service has a log and none lies beside the configuration. A path of the log in
+    The daemon does so if the service has a log and none lies beside the configuration. A path of the log in
     the configuration overrides the state directory.
     """
     from bridge.config.building import LOG_NAME
@@ -165,6 +168,20 @@ class NoLogYet(InputError):
     """There is no log at the path that was named."""
 
 
+def broker_without_config(host: str | None, port: int | None, client_id: str) -> "BrokerSettings":
+    """Return a broker whose user name and password are in the environment, as those of the daemon can be."""
+    from bridge.mqtt.broker import BrokerSettings, Secret
+
+    password = os.environ.get("CLEARWELL_HUB__PASSWORD")
+    return BrokerSettings(
+        host or HOST,
+        client_id,
+        port or PORT,
+        username=os.environ.get("CLEARWELL_HUB__USERNAME"),
+        password=None if password is None else Secret(password),
+    )
+
+
 def which_log(command: F) -> F:
     """Add the options that name a log."""
     for option in (
@@ -232,11 +249,11 @@ class _Stands(Enum):
     FILE = 1
     OTHER = 2
     HIDDEN = 3
-    """Something that this user may not see or not read."""
+    """A path that this user may not see or read."""
 
 
 def _stands_at(path: Path) -> _Stands | None:
-    """Return what is at a path; None for nothing."""
+    """Return the kind of thing at a path; None if there is nothing."""
     try:
         regular = stat.S_ISREG(path.stat().st_mode)
     except PermissionError:
@@ -250,7 +267,7 @@ def _stands_at(path: Path) -> _Stands | None:
 
 @contextmanager
 def reading(path: Path) -> Iterator["Reader"]:
-    """Open the log for reading, and put its errors into words for somebody who reads.
+    """Open the log for reading, and explain its errors to the person who reads it.
 
     Raises:
         InputError: The file is not a log.
@@ -381,10 +398,7 @@ def entries_of(path: Path, ident: str) -> "list[EntryRow]":
     Raises:
         LogError: The log cannot be read.
     """
-    from bridge.history.records import Kind
-
     if not path.exists():
         return []
     with reading(path) as reader:
-        kinds = (Kind.LITRES, Kind.SAMPLE, Kind.CARTRIDGE)
-        return list(reader.events(0, reader.span_ms()[1] + 1, kinds=kinds, reservoir=ident))
+        return reader.entries_by_hand(ident)

@@ -10,6 +10,7 @@ import os
 import shutil
 import sys
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date, datetime
 from pathlib import Path
@@ -89,7 +90,7 @@ def check_out(out: Path, log: Path, force: bool) -> None:
         raise InputError(f"--out {out}: that is a directory; give the name of a file")
     if not out.exists():
         return
-    belongs = (log, *(log.with_name(log.name + ending) for ending in ("-wal", "-shm")))
+    belongs = (log, *(log.with_name(log.name + ending) for ending in ("-wal", "-shm", ".lock")))
     if any(one.exists() and out.samefile(one) for one in belongs):
         raise InputError(f"--out {out}: that is the log itself; give another name")
     if out.is_file() and not force:
@@ -98,23 +99,30 @@ def check_out(out: Path, log: Path, force: bool) -> None:
         )
 
 
-def put(out: Path, content: bytes) -> None:
-    """Write a file that gets its name only when it is complete.
+@contextmanager
+def written_whole(out: Path) -> Iterator[Path]:
+    """Yield the file to write. It gets the name ``out`` only when it is complete.
 
     Raises:
         ClearwellError: The file cannot be written; nothing is left behind.
     """
+    # A device or a pipe is written to as it is.
+    replaces = out.is_file() or not out.exists()
     target = out.resolve()
-    part = target.with_name(f".{target.name}.{os.getpid()}.part")
+    part = target.with_name(f".{target.name}.{os.getpid()}.part") if replaces else target
     try:
-        part.write_bytes(content)
-        part.replace(target)
+        yield part
+        if replaces:
+            part.replace(target)
+    except BrokenPipeError:
+        raise
     except OSError as error:
         raise ClearwellError(
             f"{out}: cannot be written ({error.strerror}); nothing was left there"
         ) from error
     finally:
-        part.unlink(missing_ok=True)
+        if replaces:
+            part.unlink(missing_ok=True)
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,7 @@ from typing import Any
 
 from bridge.commands.sources.file import BlendTable, FeedTable, RainTable, SourcesTable, stated
 from bridge.errors import InputError
-from bridge.estimate.verdict import default_target_ppm
+from bridge.estimate.verdict import LIMIT_PPM, default_target_ppm
 from bridge.purifier.cartridge import (
     RatedGrains,
     RatedGrams,
@@ -30,7 +30,6 @@ from bridge.sourcing.rain import (
 from bridge.sourcing.ways import Bought, Cartridge, Distiller, Membrane, Need, Offer, Rain, Tariffs
 from bridge.units import VOLUME
 
-LIMIT_PPM = 50.0
 """The limit if none is stated (common practice, no source)."""
 
 

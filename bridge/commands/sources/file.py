@@ -16,7 +16,7 @@ from bridge.config.mistakes import Mistakes, from_validation
 from bridge.config.tables import Grams, Litres, Ppm, Table, from_zero, positive, sound, unfit
 from bridge.errors import InputError
 from bridge.units import VOLUME
-from bridge.water.measurement import LARGEST_FACTOR, SMALLEST_FACTOR, Scale
+from bridge.water.measurement import DEFAULT_FACTOR, LARGEST_FACTOR, SMALLEST_FACTOR
 
 
 def _unit_of_volume(unit: Any) -> Any:
@@ -49,7 +49,7 @@ class FeedTable(Table):
     solids: Ppm = positive("the feed's dissolved solids in ppm, or a text with a unit such as '18 gpg'", ...)
     sd_percent: float | None = from_zero("one standard deviation of the feed in per cent")
     factor: float = Field(
-        default=Scale.HALF.value,
+        default=DEFAULT_FACTOR,
         ge=SMALLEST_FACTOR,
         le=LARGEST_FACTOR,
         description="the scale of every ppm here: ppm for each µS/cm at 25 °C, often 0.5 or 0.7",

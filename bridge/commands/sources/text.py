@@ -156,16 +156,19 @@ def _cost_figures(offer: Offer) -> tuple[Figure, ...]:
     return offer.product_ppm, offer.cost_per_l
 
 
-def _effort_figures(offer: Offer) -> tuple[Figure, ...]:
-    """Leave out figures shown as "none" or "any", which need no note."""
-    figures = (
+def _efforts(offer: Offer) -> tuple[Figure, ...]:
+    return (
         offer.makes_l_per_day,
         offer.attended_hours_per_month,
         offer.journeys_per_month,
         offer.waste_l_per_l,
         offer.energy_kwh_per_l,
     )
-    return tuple(figure for figure in figures if figure.value > 0.0 and math.isfinite(figure.value))
+
+
+def _effort_figures(offer: Offer) -> tuple[Figure, ...]:
+    """Leave out figures shown as "none" or "any", which need no note."""
+    return tuple(figure for figure in _efforts(offer) if figure.value > 0.0 and math.isfinite(figure.value))
 
 
 def _costs(case: Case, notes: Notes) -> Iterator[str]:
@@ -183,13 +186,7 @@ def _effort(case: Case, notes: Notes) -> Iterator[str]:
     for offer in case.offers:
         makes, hours, journeys, waste, energy = (
             "any" if math.isinf(figure.value) else "none" if figure.value == 0.0 else _short(figure.value, 2)
-            for figure in (
-                offer.makes_l_per_day,
-                offer.attended_hours_per_month,
-                offer.journeys_per_month,
-                offer.waste_l_per_l,
-                offer.energy_kwh_per_l,
-            )
+            for figure in _efforts(offer)
         )
         row = (
             f"{offer.way.value:<24} {makes:>5} {100 * offer.days_met_share:>4.0f}% {hours:>6} {journeys:>8} "

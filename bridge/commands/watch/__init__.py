@@ -7,13 +7,14 @@ from typing import TYPE_CHECKING
 
 import click
 
+from bridge.commands.shared.configuration import HOST, PORT, broker_without_config
 from bridge.errors import InputError
 
 if TYPE_CHECKING:
     from bridge.mqtt.broker import BrokerSettings
     from bridge.units import DisplayUnits
 
-HOST, PORT, PREFIX = "localhost", 1883, "homie"
+PREFIX = "homie"
 
 
 @click.command("watch")
@@ -100,23 +101,15 @@ def _from(
     from dataclasses import replace
     from uuid import uuid4
 
-    from bridge.mqtt.broker import BrokerSettings, MqttVersion, Secret
+    from bridge.mqtt.broker import MqttVersion
     from bridge.mqtt.topics import Layout
     from bridge.units import DisplayUnits
 
     # The bridge's own client id would disconnect the bridge.
     client_id = f"clearwell-watch-{uuid4().hex[:8]}"
     if config is None:
-        password = os.environ.get("CLEARWELL_HUB__PASSWORD")
-        broker = BrokerSettings(
-            host or HOST,
-            client_id,
-            port or PORT,
-            username=os.environ.get("CLEARWELL_HUB__USERNAME"),
-            password=None if password is None else Secret(password),
-            # Every broker supports it, and a subscriber needs nothing of the newer version.
-            version=MqttVersion.V311,
-        )
+        # Every broker supports this version, and a subscriber needs nothing of the newer one.
+        broker = replace(broker_without_config(host, port, client_id), version=MqttVersion.V311)
         return broker, Layout("any", "any", PREFIX if prefix is None else prefix).prefix, None, DisplayUnits()
     from bridge.config.loading import read
 
