@@ -269,6 +269,12 @@ def test_two_cells_are_exchanged_if_both_values_change_by_half_in_opposite_direc
     assert look(USUAL, product, feed, 1.0).exchanged is exchanged
 
 
+def test_a_change_by_exactly_the_factor_counts_in_both_directions() -> None:
+    for before, now in (((1.5, 1.0), (1.0, 1.5)), ((1.0, 1.5), (1.5, 1.0))):
+        pair = CellPair(*before, 0.0)
+        assert look(Cells(pair, pair), *now, 1.0).exchanged
+
+
 def test_an_exchange_lasts_until_both_values_are_back() -> None:
     swapped = look(USUAL, 500.0, 10.0, 1.0)
     assert swapped.exchanged
@@ -327,6 +333,15 @@ def test_values_that_differ_by_less_than_a_fifth_of_a_ppm_always_agree() -> None
     for check_us, disagree in ((5.9, False), (6.1, True)):
         product, check = measure(CHAIN, 2.0, 25.0), measure(CHAIN, check_us, 25.0)
         assert compare(known, (CHAIN, product), (CHAIN, check))[1] is disagree
+
+
+def test_a_difference_of_exactly_a_fifth_of_a_ppm_is_no_evidence() -> None:
+    exact = replace(CHAIN, uncertainties=replace(SURE, cell_constant_percent=0.0))
+    product, check = (
+        (exact, replace(measure(exact, 10.0, 25.0), dissolved_solids_ppm=ppm)) for ppm in (0.2, 0.4)
+    )
+    assert own_uncertainty_ppm(*product) == 0.0
+    assert compare(Ratio((0.1, 0.1), 1.0), product, check)[1] is False
 
 
 def test_a_usual_ratio_is_the_median_of_its_first_comparisons_and_a_step_of_a_tenth_is_a_change() -> None:
@@ -451,6 +466,26 @@ def test_doubted_counts_that_do_not_go_on_from_each_other_convince_nobody() -> N
     meter, found = taken(meter, 10, 100.0)
     assert found == pytest.approx(0.01)
     assert (meter.failed_at, meter.doubted) == (100.0, None)
+
+
+def test_what_can_just_have_flowed_is_possible() -> None:
+    """A flow of 2 L/s and pulses of a litre: 3 L a second and 17 L on top."""
+
+    def found(meter: FlowMeter, *counts: tuple[int, float]) -> tuple[FlowMeter, float | None]:
+        for pulses, now in counts:
+            meter, litres = count(meter, pulses, now, 1.0, 2.0, 200.0)
+        return meter, litres
+
+    known, unseen = FlowMeter(0, 0.0, 17.0), FlowMeter(0)
+    assert found(known, (20, 1.0))[1] == 20.0
+    assert found(known, (21, 1.0))[1] is None
+    assert found(known, (300, 1.0), (320, 2.0))[0].run == 2
+    assert found(known, (300, 1.0), (321, 2.0))[0].run == 1
+    for meter, most in ((known, 317), (unseen, 200)):
+        possible, impossible = found(meter, (most, 100.0))[0], found(meter, (most + 1, 100.0))[0]
+        assert (possible.failing(100.0), impossible.failing(100.0)) == (False, True)
+        assert found(meter, *[(most, 100.0)] * 3)[1] == most
+        assert found(meter, *[(most + 1, 100.0)] * 3)[1] == 0.0
 
 
 def test_a_counter_that_began_again_is_read_from_zero() -> None:
