@@ -153,6 +153,20 @@ def test_a_refusal_is_reported_once_for_each_reason_and_again_after_a_hello() ->
     assert refuse("heat") == 1
 
 
+def test_each_doubt_about_the_numbers_is_reported_once() -> None:
+    bench = Bench()
+    bench.read()
+    for times in (1, 2):
+        bench.number += 30_000
+        bench.read()
+        for _ in range(3):
+            bench.read(seconds=2.0)
+        found = said(bench, "controller-in-doubt")
+        assert [level for level, _ in found] == [Level.WARNING] * times
+        bench.number += 1
+        bench.station.receive(replace(HELLO, sequence=bench.number), bench.now)
+
+
 # ------------------------------------------------------------------ notes
 
 
@@ -240,7 +254,7 @@ def test_a_proof_test_that_becomes_due_is_noticed_at_the_next_full_hour_of_runni
     assert shows(late, Advisory.PROOF_TEST_DUE)
 
 
-@pytest.mark.parametrize(("days", "due"), [(367.0, True), (366.0 - 0.5 / 24.0, False)])
+@pytest.mark.parametrize(("days", "due"), [(367.0, True), (366.0 - 150.0 / DAY_S, False)])
 def test_an_old_calibration_is_due_at_the_start_or_after_an_hour(days: float, due: bool) -> None:
     made = CalibrationInForce(datetime(2026, 1, 1, tzinfo=UTC), "84", 0.7, Path("x"), age_s=days * DAY_S)
     bench = Bench(replace(PLAN, product=replace(PLAN.product, calibration=made)))
