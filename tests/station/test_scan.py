@@ -23,8 +23,9 @@ from bridge.guard.model import Advisory, AlarmId, Flow, Trip
 from bridge.protocol.frame import Ignored, IgnoreReason
 from bridge.protocol.messages import Ack, BootReason, Lease, Refusal
 from bridge.protocol.session import DownCause, LinkUp, down
+from bridge.station.events import Level
 from bridge.station.plan import CalibrationInForce
-from bridge.station.station import Away, Condition, FeedSampled, Level, Station
+from bridge.station.station import Away, Condition, FeedSampled, Station
 from bridge.station.view import Outlook
 from bridge.tank.level import Zone
 from bridge.trays.ahead import RoundDay, RoundDue
