@@ -213,6 +213,7 @@ def test_the_first_hello_of_all_and_an_answer_in_the_row_are_no_restart() -> Non
 def test_a_named_board_must_identify_itself_at_the_start_and_after_each_loss_of_the_line() -> None:
     board = Board("mine")
     assert board.in_doubt
+    assert board.must_be_asked(0.0)
     assert not board.unanswered(1000.0), "it was never there"
     assert not board.take(hello(7), 1.0)
     assert board.greeted("mine", 1.0) is None
