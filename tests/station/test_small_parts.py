@@ -499,6 +499,16 @@ def test_a_counter_that_began_again_is_read_from_zero() -> None:
     assert restarted(FlowMeter()) == FlowMeter()
 
 
+@pytest.mark.parametrize(("before", "ahead"), [(2**31 + 4, False), (2**31 + 5, True), (5 * 2**29, True)])
+def test_a_counter_that_wraps_is_read_as_ahead_up_to_half_of_all_counts(before: int, ahead: bool) -> None:
+    """From there on to 5, 5 and 5 pulses: too much water to be ahead, or a counter that began again."""
+    meter = FlowMeter(before, 10.0, SLACK_L)
+    for _ in range(CONVINCING_RUN):
+        meter, found = taken(meter, 5, 20.0)
+    assert found == pytest.approx(0.0 if ahead else 0.005)
+    assert meter.failing(20.0) is ahead
+
+
 def test_the_water_between_two_processes_is_at_most_what_one_fill_can_bring() -> None:
     for litres, counted_l in ((9.7, 9.7), (99.0, 99.0), (101.0, 0.0)):
         meter = FlowMeter(1000)
