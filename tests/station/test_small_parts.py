@@ -1,7 +1,9 @@
-"""The small parts of a station at the ends of their times: openings, board, cells, flow meter."""
+"""The small parts of a station at the ends of their times: openings, board, cells, plan, flow meter."""
 
 import math
 from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
 
 import pytest
 
@@ -29,6 +31,7 @@ from bridge.station.openings import (
     STEADY_S,
     Openings,
 )
+from bridge.station.plan import CalibrationInForce
 from bridge.water.conductivity import Cell, Compensation, Method
 from bridge.water.measurement import MeasuringChain, measure
 from bridge.water.uncertainty import StandardUncertainties
@@ -292,6 +295,20 @@ def test_values_are_compared_with_those_of_ten_seconds_before() -> None:
     assert look(first, 12.0, 450.0, 70.0 + WITHIN_S - 0.01) is first
     later = look(first, 12.0, 450.0, 70.0 + WITHIN_S)
     assert (later.usual, later.next) == (first.next, CellPair(12.0, 450.0, 70.0 + WITHIN_S))
+
+
+# ------------------------------------------------------------------ a calibration in the plan
+
+
+def test_a_cell_goes_on_drifting_from_its_calibration_and_not_from_the_start_of_the_bridge() -> None:
+    year_s = 365.25 * 86_400.0
+    made = CalibrationInForce(
+        datetime(2026, 1, 1, tzinfo=UTC), "84", 0.7, Path("x"), drift_percent_per_year=4.0, age_s=year_s
+    )
+    # The plan has the drift of one year in it. Two more years make three.
+    percent = math.hypot(0.7, 4.0)
+    assert made.percent_after(percent, 0.0) == pytest.approx(percent)
+    assert made.percent_after(percent, 2.0 * year_s) == pytest.approx(math.hypot(0.7, 12.0))
 
 
 # ------------------------------------------------------------------ the check cell
