@@ -376,4 +376,14 @@ def test_an_impossible_retest_is_refused_by_the_guard(ppm: float) -> None:
     bench = Bench()
     bench.read()
     assert bench.station.command(Retest(bench.now, "hub", ppm), bench.now) is not None
-    assert bench.station.command(Retest(bench.now, "hub", 0.0), bench.now) is None
+
+
+@pytest.mark.parametrize("ppm", [0.0, 0.5])
+def test_a_retest_without_an_accuracy_gets_that_of_the_meter_in_the_plan(ppm: float) -> None:
+    bench = Bench()
+    bench.read()
+    assert bench.station.command(Retest(bench.now, "hub", ppm), bench.now) is None
+    command = bench.turns[-1].command
+    assert isinstance(command, Retest)
+    assert command.accuracy is not None
+    assert command.accuracy.meter == PLAN.meter.ident
