@@ -104,7 +104,8 @@ def mutants_of(path: Path) -> list[Mutant]:
 
     def walk(node: ast.AST, inside: int) -> None:
         for name, value in ast.iter_fields(node):
-            if name in NOT_CODE or isinstance(node, ast.JoinedStr):
+            # The arguments of a call have the name of a function's parameters.
+            if isinstance(node, ast.JoinedStr) or (name in NOT_CODE and not isinstance(node, ast.Call)):
                 continue
             children = value if isinstance(value, list) else [value]
             for at, child in enumerate(children):

@@ -44,6 +44,11 @@ class ProbeView:
     findings: tuple[Finding, ...] = ()
     health: Health = _GOOD
 
+    @property
+    def usable(self) -> bool:
+        """True if the health of the probe allows to use its value."""
+        return self.health < _FUNCTION_CHECK
+
 
 _NOT_FITTED = ProbeView()
 
@@ -133,15 +138,17 @@ def assess(
             # A number beside this fault is not a measured one.
             product_us = FAILED
     feed_state, feed, feed_us_cm, feed_ppm = memory.feed, memory.feed_view, None, memory.feed_ppm
-    fed_at, feed_is_new = memory.feed.seen_at_s, False
+    new_feed_us_cm, fed_at = None, memory.feed.seen_at_s
     if plan.feed is not None:
         feed_is_new = fed_at is None or not 0.0 <= now - fed_at < FEED_READING_S
         if feed_is_new:
             feed_state, feed = _probe(
                 plan.feed, memory.feed, reading.feed_us, reading.feed_c, now, flowing, _SOUND, None
             )
-        if feed.measurement is not None and feed.health < _FUNCTION_CHECK:
+        if feed.measurement is not None and feed.usable:
             feed_us_cm = feed.measurement.conductivity_us_cm
+            # Only two values of the same moment are compared.
+            new_feed_us_cm = feed_us_cm if feed_is_new else None
             feed_ppm = feed.measurement.dissolved_solids_ppm
     elif feed_ppm is None:
         feed_ppm = plan.feed_ppm
@@ -161,10 +168,9 @@ def assess(
         feed_us_cm,
         memory.product_step_us,
     )
-    pair, usable = memory.cells, product.health < _FUNCTION_CHECK
-    # Only two values of the same moment are compared.
-    if feed_is_new and feed_us_cm is not None and product.measurement is not None and usable:
-        pair = cells.look(pair, product.measurement.conductivity_us_cm, feed_us_cm, now)
+    pair = memory.cells
+    if new_feed_us_cm is not None and product.measurement is not None and product.usable:
+        pair = cells.look(pair, product.measurement.conductivity_us_cm, new_feed_us_cm, now)
     if pair.exchanged and product.measurement is not None:
         # It also holds while the feed cell fails: it may stand in product that has spoiled.
         finding = health.exchanged(product.measurement.conductivity_us_cm, feed_us_cm)
@@ -182,12 +188,12 @@ def assess(
     )
     meter, throughput_l, pulsed_l = _count(plan, memory, reading.pulses, now)
     # The value of a failed probe is not used: neither for a decision nor for the estimate.
-    trusted = product.measurement if product.health < _FUNCTION_CHECK else None
+    trusted = product.measurement if product.usable else None
     product_ppm = None if trusted is None else trusted.dissolved_solids_ppm
     band_ppm = 0.0 if trusted is None else trusted.expanded_uncertainty_ppm
     worst_ppm, worst_band_ppm, probe_health = product_ppm, band_ppm, product.health
     if plan.check is not None:
-        checked = check.measurement if check.health < _FUNCTION_CHECK else None
+        checked = check.measurement if check.usable else None
         voted, probe_health = check_cell.vote(trusted, checked), max(product.health, check.health)
         worst_ppm, worst_band_ppm = voted.ppm, voted.band_ppm
         if filling and trusted is not None and checked is not None:
@@ -340,7 +346,7 @@ def _conductivity(cell: Cell, conductance_us: float) -> float | None:
 def greeted(memory: Memory, hello: Hello) -> Memory:
     """Return the memory after a hello, with the controller's id and the step of its product cell."""
     step = hello.product_step_us
-    step_us = step if isinstance(step, float) and step > 0.0 else 0.0
+    step_us = max(step, 0.0) if isinstance(step, float) else 0.0
     return replace(memory, controller=hello.identity, product_step_us=step_us)
 
 
@@ -403,9 +409,9 @@ def _advisories(
     if target_exceeded:
         found.add(Advisory.PRODUCT_OVER_TARGET)
     for cell in in_product:
-        if cell.findings and cell.health < _FUNCTION_CHECK:
+        if cell.findings and cell.usable:
             found.add(Advisory.PROBE_MAINTENANCE)
-    if feed.health >= _FUNCTION_CHECK:
+    if not feed.usable:
         found.add(Advisory.FEED_PROBE_FAILURE)
     volume_l = level.volume_l
     if volume_l is not None and volume_l < 0.5 * plan.level.refill_fraction * plan.identity.capacity_l:

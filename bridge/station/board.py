@@ -49,7 +49,7 @@ class Board:
             if jumped and self._doubted_at is None:
                 self._doubted_at, self._asked_at = now, -math.inf
             return False
-        restarted = jumped or (newest is not None and number == 0) or self._in_doubt_since_a_jump
+        restarted = jumped or (newest is not None and number == 0) or self._jumped_at is not None
         self._doubted_at = None
         if restarted:
             self._restarted_at = now
@@ -97,7 +97,8 @@ class Board:
 
     def unanswered(self, now: float) -> bool:
         """Return whether the board has not answered an identify in time."""
-        return self._in_doubt_since_a_jump and now - (self._doubted_at or 0.0) >= ANSWER_S
+        at = self._jumped_at
+        return at is not None and now - at >= ANSWER_S
 
     def restarted_lately(self, now: float) -> bool:
         """Return whether the controller has restarted a short time ago."""
@@ -108,5 +109,7 @@ class Board:
         return self.wrong or now - self._exchanged_at < SHOWN_S
 
     @property
-    def _in_doubt_since_a_jump(self) -> bool:
-        return self._doubted_at is not None and self._doubted_at > -math.inf
+    def _jumped_at(self) -> float | None:
+        """When the numbers jumped, if the board has not identified itself since."""
+        at = self._doubted_at
+        return None if at == -math.inf else at

@@ -255,9 +255,8 @@ class Station:
             self._openings.restarted(now)
 
     def _take_notes(self) -> None:
-        if not self._notes:
-            return
-        for note in self._notes:
+        notes, self._notes = self._notes, []
+        for note in notes:
             match note:
                 case Condition(advisory, present):
                     found = self._conditions
@@ -273,7 +272,6 @@ class Station:
                 case Away(present):
                     self.away = present
                     self._renew_at = -math.inf
-        self._notes.clear()
 
     # --- one scan ---------------------------------------------------------------------------------
 

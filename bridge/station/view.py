@@ -212,7 +212,7 @@ def picture_of(
     flowing = (
         live is not None and live.assessment.seen not in (None, Flow.SHUT) and state.phase is not Phase.RINSE
     )
-    if measured is not None and product.health < Health.FUNCTION_CHECK:
+    if measured is not None and product.usable:
         product_ppm, band_ppm = measured.dissolved_solids_ppm, measured.expanded_uncertainty_ppm
         if plan.check is not None and live is not None and live.assessment.product_ppm is not None:
             # The worse of two cells decides, so it is shown.
@@ -225,7 +225,7 @@ def picture_of(
     check = _NOT_FITTED if plan.check is None else _NO_PROBE if live is None else live.check
     checked = check.measurement
     apart_percent = None
-    if flowing and product_ppm and checked is not None and check.health < Health.FUNCTION_CHECK:
+    if flowing and product_ppm and checked is not None and check.usable:
         assert measured is not None, "a product with a value was measured"
         apart_percent = _percent_apart(checked.dissolved_solids_ppm, measured.dissolved_solids_ppm)
     volume_l = level.volume_l

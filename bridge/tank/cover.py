@@ -72,12 +72,12 @@ def days_until_dry(
     not_negative("Days of cover", "the volume", volume_l, "L")
     not_negative("Days of cover", "the unusable volume", unusable_l, "L")
     not_negative("Days of cover", "the evaporation", evaporation_l_d, "L/d")
+    usable_l = max(volume_l - unusable_l, 0.0)
     if paths is None:
-        paths = paths_of(state, when, max(volume_l - unusable_l, 0.0), horizon_days)
+        paths = paths_of(state, when, usable_l, horizon_days)
     if paths is None:
         return None
     daily_l = max(state.day.mean, 0.0)
-    usable_l = max(volume_l - unusable_l, 0.0)
     until = _passed(state.hours)
     now = _share_at(until, _hours(when))
     found = sorted(_dry_after(path, usable_l, evaporation_l_d, until, now, _hours(when)) for path in paths)
@@ -181,7 +181,7 @@ def _passed(hours: tuple[RunningMean, ...]) -> list[float]:
 
 
 def _share_at(passed: list[float], hours: float) -> float:
-    whole = min(int(hours), HOURS - 1)
+    whole = int(hours)
     return passed[whole] + (passed[whole + 1] - passed[whole]) * (hours - whole)
 
 

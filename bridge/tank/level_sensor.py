@@ -110,7 +110,7 @@ class LevelSensorTable:
                     "and a depth of 0 m or more."
                 )
         points = sorted(self.points)
-        sign = 1.0 if points[-1][1] > points[0][1] else -1.0
+        sign = math.copysign(1.0, points[1][1] - points[0][1])
         for before, here in pairwise(points):
             if here[0] == before[0]:
                 raise InputError(f"Level sensor table: the fraction {here[0]:g} occurs twice; give it once.")
@@ -138,11 +138,6 @@ class LevelSensorTable:
     def depth_m(self, fraction: float) -> float:
         """Return the depth in metres at ``fraction``. Beyond an end of the table, the depth of that end."""
         return self._sign * self._curve.at(max(fraction, self._curve.xs[0]))
-
-    def fraction(self, depth_m: float) -> float:
-        """Return the fraction at ``depth_m``. Beyond an end of the table, the fraction of that end."""
-        low, high = self.depths_m
-        return self._curve.inverse(self._sign * min(max(depth_m, low), high))
 
 
 @dataclass(frozen=True, slots=True)
@@ -289,16 +284,16 @@ class LevelSettings:
         object.__setattr__(self, "tolerance_m", self.agreement_m + step_m)
         object.__setattr__(self, "low_certain_l", self._certain_l(self.low_switch_m))
         object.__setattr__(self, "full_certain_l", self._certain_l(self.full_switch_m))
-        lowest, highest = (0.0, 0.0) if self.level_sensor is None else self.level_sensor.table.depths_m
+        highest = 0.0 if self.level_sensor is None else self.level_sensor.table.depths_m[1]
         object.__setattr__(
             self, "needs_full_switch", highest < self.fill_m or self.fill_m + step_m > self.shape.height_m
         )
-        self._check_fitted(lowest, highest)
+        self._check_fitted()
 
     def _certain_l(self, depth_m: float) -> float:
         return self.shape.volume_l(max(depth_m - self.agreement_m, 0.0))
 
-    def _check_fitted(self, lowest: float, highest: float) -> None:
+    def _check_fitted(self) -> None:
         if self.level_sensor is None:
             if not (self.low_switch and self.full_switch):
                 raise InputError(
@@ -306,6 +301,7 @@ class LevelSettings:
                     "fit them, or a level sensor."
                 )
             return
+        lowest, highest = self.level_sensor.table.depths_m
         if highest > self.shape.height_m:
             raise InputError(
                 f"Level: the level sensor's table reaches {highest:g} m, but the tank is only "

@@ -203,14 +203,15 @@ def observe(
     at_s = when.timestamp()
     key = when.toordinal() * HOURS + when.hour
     elapsed_s = at_s - state.at_s
-    if state.hour_key < 0 or not 0.0 <= elapsed_s <= settings.longest_gap_s:
-        return _restarted(state, key, at_s, None if flowing_in else volume_l)
+    if flowing_in:
+        volume_l = None
+    if not 0.0 <= elapsed_s <= settings.longest_gap_s:
+        return _restarted(state, key, at_s, volume_l)
 
-    still = volume_l is not None and not flowing_in
     fallen_l, base_l, lowest_l = state.fallen_l, state.base_l, state.lowest_l
     evaporated_l, watched_s, spoiled = state.evaporated_l, state.watched_s, state.spoiled
     last_l = state.last_l
-    if base_l is not None and still and volume_l is not None:
+    if base_l is not None and volume_l is not None:
         watched_s += elapsed_s
         evaporated_l += evaporation_l_h * elapsed_s / _HOUR_S
         # Two successive readings must confirm a low and a high: a single one can be a wave.
@@ -221,7 +222,7 @@ def observe(
     elif base_l is not None:
         fallen_l += base_l - last_l
         base_l = None
-    elif still and volume_l is not None:
+    elif volume_l is not None:
         base_l = last_l = volume_l
         lowest_l = math.inf
 
@@ -241,14 +242,13 @@ def observe(
 
 def _restarted(state: DrawOff, key: int, at_s: float, base_l: float | None) -> DrawOff:
     """Start in the middle of an hour. The hour counts if enough of it is left."""
-    level_l = 0.0 if base_l is None else base_l
-    same_day = state.hour_key >= 0 and key // HOURS == state.hour_key // HOURS
+    same_day = key // HOURS == state.hour_key // HOURS
     return replace(
         state,
         hour_key=key,
         at_s=at_s,
         base_l=base_l,
-        last_l=level_l,
+        last_l=state.last_l if base_l is None else base_l,
         lowest_l=math.inf,
         fallen_l=0.0,
         evaporated_l=0.0,

@@ -262,8 +262,7 @@ def two_point(
         InputError: If the conductivities of the solutions are too similar.
         OutOfRangeError: If no real cell fits.
     """
-    if low.reference_us_cm > high.reference_us_cm:
-        low, high = high, low
+    low, high = sorted((low, high), key=lambda one: one.reference_us_cm)
     if high.reference_us_cm < SMALLEST_SPAN * low.reference_us_cm:
         raise InputError(
             f"two standards of {low.reference_us_cm:.1f} and {high.reference_us_cm:.1f} µS/cm are too "
@@ -275,14 +274,14 @@ def two_point(
     # With w = κ / K a cell with leads reads w / (1 + R w) + offset. The difference of two readings gives a
     # quadratic in 1 / K. This form of its smaller root is also valid for R = 0.
     linear = above - below - rise_us * (above + below) * lead_per_us
-    square = linear * linear - 4.0 * rise_us * rise_us * below * above * lead_per_us * lead_per_us
-    if not (rise_us > 0.0 and linear > 0.0 and square >= 0.0):
+    least = 2.0 * rise_us * math.sqrt(below * above) * lead_per_us
+    if not (rise_us > 0.0 and linear >= least):
         raise OutOfRangeError(
             f"the cell reads {low.conductance_us} µS in the weaker and {high.conductance_us} µS in the "
             "stronger standard, which is impossible; check that the solutions are not exchanged, and "
             "check the lead resistance"
         )
-    per_constant = 2.0 * rise_us / (linear + math.sqrt(square))
+    per_constant = 2.0 * rise_us / (linear + math.sqrt(linear * linear - least * least))
     weak_us = below * per_constant
     offset_us = low.conductance_us - weak_us / (1.0 + weak_us * lead_per_us)
     cell = Cell(1.0 / per_constant, lead_resistance_ohm, offset_us)

@@ -157,10 +157,11 @@ def read(
     if meter.compensated:
         at_25, method = raw_us_cm, Method.OFF
         from_reference_k = _from_reference_k(temperature_c)
-        percent_per_k = (
-            inputs.fixed_percent_per_k if from_reference_k < 0.0 else inputs.fixed_above_percent_per_k
+        percent = max(
+            inputs.fixed_above_percent_per_k * from_reference_k,
+            -inputs.fixed_percent_per_k * from_reference_k,
         )
-        curve_us_cm = 0.01 * at_25 * percent_per_k * abs(from_reference_k)
+        curve_us_cm = 0.01 * at_25 * percent
     else:
         if temperature_c is None:
             raise OutOfRangeError(

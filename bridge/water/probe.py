@@ -186,8 +186,8 @@ def observe(
     """
     found: list[Finding] = []
     flowed_s = 0.0
-    if flowing and state.seen_at_s is not None and now_s > state.seen_at_s:
-        flowed_s = min(now_s - state.seen_at_s, settings.longest_gap_s)
+    if flowing and state.seen_at_s is not None:
+        flowed_s = min(max(now_s - state.seen_at_s, 0.0), settings.longest_gap_s)
 
     # The temperature comes first, because the floor depends on it.
     trusted_c = temperature_c
@@ -218,8 +218,10 @@ def observe(
         still = still_longer(state.still, flowed_s, trusted_c, temperature_c == state.last_c)
         if still.same_for_s >= settings.frozen_after_s and step_us_cm <= _FINE_STEP * conductivity_us_cm:
             found.append(health.frozen(still.same_for_s))
-        hidden = _LEAST_SLOPE * still.moved_k * conductivity_us_cm <= 2.0 * step_us_cm
-        if still.for_s > still.same_for_s and not hidden and _has_stood_still(settings, still):
+        elif (
+            _has_stood_still(settings, still)
+            and _LEAST_SLOPE * still.moved_k * conductivity_us_cm > 2.0 * step_us_cm
+        ):
             found.append(health.conductance_frozen(still.for_s, still.moved_k))
 
     jump_share, noisy = state.jump_share, state.noisy

@@ -218,16 +218,12 @@ def labelled(value_us_cm: float) -> Standard:
             f"{SMALLEST_US_CM:g} and {LARGEST_US_CM:g} µS/cm"
         )
     share = value_us_cm / _AT_25
-    near = [
-        (c, share * us_cm)
-        for c, us_cm in zip(KCL_001.temperatures_c, KCL_001.conductivities_us_cm, strict=True)
-        if LOWEST_C <= c <= HIGHEST_C
-    ]
+    near_c = tuple(c for c in KCL_001.temperatures_c if LOWEST_C <= c <= HIGHEST_C)
     return Standard(
         f"{value_us_cm:g}",
         f"a standard labelled {value_us_cm:g} µS/cm at 25 °C",
-        tuple(c for c, _ in near),
-        tuple(us_cm for _, us_cm in near),
+        near_c,
+        tuple(share * with_slope(KCL_001, c, 0.0)[0] for c in near_c),
         0.8,
         3,
         False,

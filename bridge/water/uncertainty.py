@@ -215,9 +215,9 @@ def curve_percent(inputs: StandardUncertainties, method: Method, temperature_c: 
     from_reference = temperature_c - REFERENCE_C
     if method is Method.OFF:
         return 100.0 / _ROOT_3 * abs(1.0 / (1.0 + 0.02 * from_reference) - 1.0)
-    if from_reference > 0.0:
-        return inputs.method_above_percent_per_k * from_reference
-    return -inputs.method_percent_per_k * from_reference
+    return max(
+        inputs.method_above_percent_per_k * from_reference, -inputs.method_percent_per_k * from_reference
+    )
 
 
 def expanded_ppm(

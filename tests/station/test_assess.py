@@ -11,9 +11,19 @@ from bridge.demo import HURRIED, station
 from bridge.estimate.reservoir import DUST_PPM_PER_DAY, Basis
 from bridge.guard.commands import HandAccuracy
 from bridge.guard.model import Advisory, Flow
-from bridge.protocol.messages import FAILED, LocalFault, Reading, Value
+from bridge.protocol.messages import FAILED, BootReason, Feature, Hello, LocalFault, Reading, Value
 from bridge.rig.scenario import DEMO
-from bridge.station.assess import FEED_READING_S, Memory, Picture, assess, begin, restarted, retested
+from bridge.station.assess import (
+    FEED_READING_S,
+    Memory,
+    Picture,
+    ProbeView,
+    assess,
+    begin,
+    greeted,
+    restarted,
+    retested,
+)
 from bridge.station.inventory import holding, judged, renewed, sample_of, sampled
 from bridge.station.plan import StationPlan
 from bridge.tank.level import Zone
@@ -82,6 +92,7 @@ def test_a_probe_that_cannot_be_right_gives_no_figure(bad: Reading) -> None:
     [
         replace(GOOD, product_us=1e9),
         replace(GOOD, product_us=50_000.0),
+        replace(GOOD, product_us=0.0),
         replace(GOOD, product_us=-3.0),
         replace(GOOD, faults=LocalFault.CELL_RANGE),
     ],
@@ -143,6 +154,10 @@ def test_an_impossible_feed_is_no_term_of_the_load() -> None:
 
 def test_a_fast_controller_s_feed_is_measured_twice_a_second_and_its_product_each_time() -> None:
     memory, first = _after(PLAN, GOOD)
+    _, at_once = _later(memory, 10.0, replace(GOOD, feed_us=FAILED))
+    assert at_once.feed == first.feed
+    _, after_a_step_back = _later(memory, 9.9, replace(GOOD, feed_us=FAILED))
+    assert after_a_step_back.feed.measurement is None
     sooner = 10.0 + 0.9 * FEED_READING_S
     memory, picture = _later(memory, sooner, replace(GOOD, product_us=41.0, feed_us=FAILED))
     assert picture.product.measurement is not None
@@ -169,14 +184,80 @@ def test_water_beyond_the_range_of_the_method_has_no_figure_and_an_advisory() ->
     assert Advisory.TEMPERATURE_OUT_OF_RANGE in picture.assessment.advisories
 
 
-def test_a_temperature_that_wavers_at_the_end_of_its_range_is_one_alarm() -> None:
-    high_c = PLAN.limits.temperature_high_c
-    memory, picture = _after(PLAN, GOOD, replace(GOOD, product_c=high_c + 0.1))
-    for second, (above_k, alarmed) in enumerate(
-        [(-0.1, True), (0.1, True), (-0.9, True), (-1.1, False), (-0.1, False)], start=20
+@pytest.mark.parametrize(
+    ("end_c", "out"), [(PLAN.limits.temperature_high_c, 1.0), (PLAN.limits.temperature_low_c, -1.0)]
+)
+def test_a_temperature_that_wavers_at_the_end_of_its_range_is_one_alarm(end_c: float, out: float) -> None:
+    memory, picture = _after(PLAN, GOOD, replace(GOOD, product_c=end_c + 0.1 * out))
+    for second, (beyond_k, alarmed) in enumerate(
+        [(-0.1, True), (0.1, True), (-0.9, True), (-1.0, False), (-0.1, False), (0.0, False)], start=20
     ):
-        memory, picture = _later(memory, float(second), replace(GOOD, product_c=high_c + above_k))
-        assert (Advisory.TEMPERATURE_OUT_OF_RANGE in picture.assessment.advisories) is alarmed, above_k
+        celsius = end_c + beyond_k * out
+        memory, picture = _later(memory, float(second), replace(GOOD, product_c=celsius))
+        assert (Advisory.TEMPERATURE_OUT_OF_RANGE in picture.assessment.advisories) is alarmed, beyond_k
+
+
+def test_a_temperature_that_nobody_knows_is_a_failed_probe_and_not_out_of_range() -> None:
+    _, picture = _after(PLAN, GOOD, replace(GOOD, product_c=FAILED))
+    assert picture.assessment.temperature_c is None
+    assert Advisory.TEMPERATURE_OUT_OF_RANGE not in picture.assessment.advisories
+
+
+@pytest.mark.parametrize(
+    ("faults", "words"),
+    [
+        (LocalFault.TEMPERATURE_OPEN, "circuit is open"),
+        (LocalFault.TEMPERATURE_SHORT, "circuit"),
+        (LocalFault.LEASE_LAPSED, None),
+    ],
+)
+def test_a_circuit_of_the_thermometer_that_the_controller_found_broken_is_named(
+    faults: LocalFault, words: str | None
+) -> None:
+    _, picture = _after(PLAN, GOOD, replace(GOOD, faults=faults))
+    assert [words in finding.sentence for finding in picture.product.findings if words] == (
+        [True] if words else []
+    )
+    assert picture.product.usable is (words is None)
+
+
+def test_a_value_may_be_used_up_to_the_class_out_of_specification() -> None:
+    usable = {health for health in Health if ProbeView(health=health).usable}
+    assert usable == {Health.GOOD, Health.MAINTENANCE_REQUIRED, Health.OUT_OF_SPECIFICATION}
+
+
+def test_a_noisy_cell_needs_maintenance_and_is_used() -> None:
+    noisy = [replace(GOOD, product_us=40.0 if n % 2 else 60.0) for n in range(60)]
+    _, picture = _after(PLAN, *noisy)
+    assert [finding.fault for finding in picture.product.findings] == [ProbeFault.NOISY]
+    assert Advisory.PROBE_MAINTENANCE in picture.assessment.advisories
+    assert picture.assessment.product_ppm is not None
+    _, failed = _after(PLAN, GOOD, replace(GOOD, product_us=0.0))
+    assert Advisory.PROBE_MAINTENANCE not in failed.assessment.advisories
+
+
+@pytest.mark.parametrize(("step_us", "frozen"), [(0.02, True), (0.03, False), (None, True)])
+def test_a_stated_step_counts_in_the_conductivity_of_its_cell(step_us: float | None, frozen: bool) -> None:
+    """A cell of 0.1 per cm: a step of 0.025 µS is half a per cent of 0.5 µS/cm."""
+    hello = Hello(0, "board", "1.0", BootReason.POWER, 10_000, Feature.NONE, product_step_us=step_us)
+    memory, _ = _after(
+        PLAN,
+        *[replace(GOOD, product_us=5.0, path=Flow.TO_DRAIN)] * 1000,
+        memory=greeted(begin(PLAN), hello),
+    )
+    _, picture = _later(memory, 1010.0, replace(GOOD, product_us=5.0, path=Flow.TO_DRAIN))
+    assert (picture.product.health is Health.FAILURE) is frozen
+    # A value of a frozen cell is shown, though it is not used.
+    assert picture.product.measurement is not None
+    assert (picture.assessment.product_ppm is None) is frozen
+
+
+def test_without_a_feed_cell_the_assumed_feed_counts_until_there_is_a_sample() -> None:
+    plan = replace(PLAN, feed=None, feed_ppm=333.0)
+    memory, picture = _after(plan, GOOD)
+    assert picture.feed_ppm == 333.0
+    _, picture = _after(plan, GOOD, memory=replace(memory, feed_ppm=250.0))
+    assert picture.feed_ppm == 250.0
 
 
 def test_a_cell_that_conducts_more_than_its_leads_could_is_not_measured() -> None:
@@ -498,7 +579,7 @@ def test_what_a_rinse_leaves_to_be_washed_out_is_no_alarm_and_product_that_stays
     rinse_s = round(PLAN.limits.rinse_max_s)
     # 500 µS in a cell of 0.1 per cm are about 32 ppm on the scale of 0.5.
     assert not _advised(PLAN, rinse_s, 500.0)
-    assert _advised(PLAN, rinse_s + 2, 500.0)
+    assert _advised(PLAN, rinse_s + 1, 500.0)
     assert not _advised(PLAN, rinse_s + 2, 40.0)
 
 

@@ -1,7 +1,9 @@
-"""The small parts of a station at the ends of their times: openings, board, cells, flow meter."""
+"""The small parts of a station at the ends of their times: openings, board, cells, plan, flow meter."""
 
 import math
 from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
 
 import pytest
 
@@ -29,6 +31,7 @@ from bridge.station.openings import (
     STEADY_S,
     Openings,
 )
+from bridge.station.plan import CalibrationInForce
 from bridge.water.conductivity import Cell, Compensation, Method
 from bridge.water.measurement import MeasuringChain, measure
 from bridge.water.uncertainty import StandardUncertainties
@@ -213,6 +216,7 @@ def test_the_first_hello_of_all_and_an_answer_in_the_row_are_no_restart() -> Non
 def test_a_named_board_must_identify_itself_at_the_start_and_after_each_loss_of_the_line() -> None:
     board = Board("mine")
     assert board.in_doubt
+    assert board.must_be_asked(0.0)
     assert not board.unanswered(1000.0), "it was never there"
     assert not board.take(hello(7), 1.0)
     assert board.greeted("mine", 1.0) is None
@@ -269,6 +273,12 @@ def test_two_cells_are_exchanged_if_both_values_change_by_half_in_opposite_direc
     assert look(USUAL, product, feed, 1.0).exchanged is exchanged
 
 
+def test_a_change_by_exactly_the_factor_counts_in_both_directions() -> None:
+    for before, now in (((1.5, 1.0), (1.0, 1.5)), ((1.0, 1.5), (1.5, 1.0))):
+        pair = CellPair(*before, 0.0)
+        assert look(Cells(pair, pair), *now, 1.0).exchanged
+
+
 def test_an_exchange_lasts_until_both_values_are_back() -> None:
     swapped = look(USUAL, 500.0, 10.0, 1.0)
     assert swapped.exchanged
@@ -285,6 +295,20 @@ def test_values_are_compared_with_those_of_ten_seconds_before() -> None:
     assert look(first, 12.0, 450.0, 70.0 + WITHIN_S - 0.01) is first
     later = look(first, 12.0, 450.0, 70.0 + WITHIN_S)
     assert (later.usual, later.next) == (first.next, CellPair(12.0, 450.0, 70.0 + WITHIN_S))
+
+
+# ------------------------------------------------------------------ a calibration in the plan
+
+
+def test_a_cell_goes_on_drifting_from_its_calibration_and_not_from_the_start_of_the_bridge() -> None:
+    year_s = 365.25 * 86_400.0
+    made = CalibrationInForce(
+        datetime(2026, 1, 1, tzinfo=UTC), "84", 0.7, Path("x"), drift_percent_per_year=4.0, age_s=year_s
+    )
+    # The plan has the drift of one year in it. Two more years make three.
+    percent = math.hypot(0.7, 4.0)
+    assert made.percent_after(percent, 0.0) == pytest.approx(percent)
+    assert made.percent_after(percent, 2.0 * year_s) == pytest.approx(math.hypot(0.7, 12.0))
 
 
 # ------------------------------------------------------------------ the check cell
@@ -327,6 +351,15 @@ def test_values_that_differ_by_less_than_a_fifth_of_a_ppm_always_agree() -> None
     for check_us, disagree in ((5.9, False), (6.1, True)):
         product, check = measure(CHAIN, 2.0, 25.0), measure(CHAIN, check_us, 25.0)
         assert compare(known, (CHAIN, product), (CHAIN, check))[1] is disagree
+
+
+def test_a_difference_of_exactly_a_fifth_of_a_ppm_is_no_evidence() -> None:
+    exact = replace(CHAIN, uncertainties=replace(SURE, cell_constant_percent=0.0))
+    product, check = (
+        (exact, replace(measure(exact, 10.0, 25.0), dissolved_solids_ppm=ppm)) for ppm in (0.2, 0.4)
+    )
+    assert own_uncertainty_ppm(*product) == 0.0
+    assert compare(Ratio((0.1, 0.1), 1.0), product, check)[1] is False
 
 
 def test_a_usual_ratio_is_the_median_of_its_first_comparisons_and_a_step_of_a_tenth_is_a_change() -> None:
@@ -453,6 +486,26 @@ def test_doubted_counts_that_do_not_go_on_from_each_other_convince_nobody() -> N
     assert (meter.failed_at, meter.doubted) == (100.0, None)
 
 
+def test_what_can_just_have_flowed_is_possible() -> None:
+    """A flow of 2 L/s and pulses of a litre: 3 L a second and 17 L on top."""
+
+    def found(meter: FlowMeter, *counts: tuple[int, float]) -> tuple[FlowMeter, float | None]:
+        for pulses, now in counts:
+            meter, litres = count(meter, pulses, now, 1.0, 2.0, 200.0)
+        return meter, litres
+
+    known, unseen = FlowMeter(0, 0.0, 17.0), FlowMeter(0)
+    assert found(known, (20, 1.0))[1] == 20.0
+    assert found(known, (21, 1.0))[1] is None
+    assert found(known, (300, 1.0), (320, 2.0))[0].run == 2
+    assert found(known, (300, 1.0), (321, 2.0))[0].run == 1
+    for meter, most in ((known, 317), (unseen, 200)):
+        possible, impossible = found(meter, (most, 100.0))[0], found(meter, (most + 1, 100.0))[0]
+        assert (possible.failing(100.0), impossible.failing(100.0)) == (False, True)
+        assert found(meter, *[(most, 100.0)] * 3)[1] == most
+        assert found(meter, *[(most + 1, 100.0)] * 3)[1] == 0.0
+
+
 def test_a_counter_that_began_again_is_read_from_zero() -> None:
     meter = FlowMeter(4_000_000, 10.0, SLACK_L)
     for number in range(CONVINCING_RUN):
@@ -461,6 +514,16 @@ def test_a_counter_that_began_again_is_read_from_zero() -> None:
     assert not meter.failing(20.0)
     assert restarted(FlowMeter(77, 1.0, 0.5, 88, 2.0, 2, 3.0)) == FlowMeter(0, 1.0, 0.5, None, 2.0, 0, 3.0)
     assert restarted(FlowMeter()) == FlowMeter()
+
+
+@pytest.mark.parametrize(("before", "ahead"), [(2**31 + 4, False), (2**31 + 5, True), (5 * 2**29, True)])
+def test_a_counter_that_wraps_is_read_as_ahead_up_to_half_of_all_counts(before: int, ahead: bool) -> None:
+    """From there on to 5, 5 and 5 pulses: too much water to be ahead, or a counter that began again."""
+    meter = FlowMeter(before, 10.0, SLACK_L)
+    for _ in range(CONVINCING_RUN):
+        meter, found = taken(meter, 5, 20.0)
+    assert found == pytest.approx(0.0 if ahead else 0.005)
+    assert meter.failing(20.0) is ahead
 
 
 def test_the_water_between_two_processes_is_at_most_what_one_fill_can_bring() -> None:

@@ -69,9 +69,11 @@ class Bench:
         self.sent.append(message)
         return True
 
-    def read(self, product_us: float = 20.0, path: Flow | None = None, **more: object) -> list[FromBridge]:
+    def read(
+        self, product_us: float = 20.0, path: Flow | None = None, seconds: float = 0.1, **more: object
+    ) -> list[FromBridge]:
         """Receive one reading, by default with the commanded path. Returns the station's messages."""
-        self.now += 0.1
+        self.now += seconds
         self.number += 1
         if path is None:
             path = self.station.state.flow

@@ -64,6 +64,21 @@ def test_an_hour_with_a_bucket_in_it_is_not_learned() -> None:
     assert minutes(DrawOff(), START, bucket).hours[0].weight == 0.0
 
 
+def test_a_wave_of_one_reading_is_no_bucket_and_neither_is_a_rise_of_exactly_its_bound() -> None:
+    for high_l, readings, weight in ((170.0, 1, 1.0), (151.0, 5, 1.0), (151.001, 5, 0.0)):
+        volumes = [high_l if 30 <= minute < 30 + readings else 150.0 for minute in range(61)]
+        state = minutes(DrawOff(), START, volumes)
+        assert state.hours[0].weight == weight
+        assert abs(state.hours[0].mean) < 1e-9
+
+
+@pytest.mark.parametrize("minutes_of_fill", [20, 21])
+def test_the_volume_during_a_fill_is_the_start_of_no_fall(minutes_of_fill: int) -> None:
+    volumes = [180.0] * minutes_of_fill + [150.0 - 0.1 * minute for minute in range(61 - minutes_of_fill)]
+    state = followed(volumes, frozenset(range(minutes_of_fill)))
+    assert state.hours[0].mean == pytest.approx(6.0)
+
+
 def followed(volumes: Sequence[float | None], flowing: frozenset[int] = frozenset()) -> DrawOff:
     """Returns what is learned from one reading a minute from a full hour on."""
     state = DrawOff()
@@ -159,6 +174,53 @@ def test_nights_older_than_two_weeks_are_remembered_by_their_mean() -> None:
     assert [part.mean for part in day_parts] == pytest.approx([1.2] * len(day_parts), abs=0.12)
 
 
+@pytest.mark.parametrize(
+    ("weight", "rate", "counted"),
+    [
+        # 1.35 times the mean of 1 L/h, and twice the error of two readings of 0.2 L over the nine hours.
+        (4.0, 5.0, 1.35 + 2.0 * math.sqrt(2.0) * 0.3 * 0.2 / 9.0),
+        (3.99, 5.0, 5.0),
+        (4.0, 1.2, 1.2),
+        (4.0, -5.0, -2.0 * math.sqrt(2.0) * 0.3 * 0.2 / 9.0),
+    ],
+)
+def test_a_night_that_is_unlike_all_before_counts_only_as_an_unusual_one(
+    weight: float, rate: float, counted: float
+) -> None:
+    night, now = SETTINGS.parts[0], START.replace(hour=2)
+    key = now.toordinal() * 24 + now.hour
+    before = RunningMean(weight, 1.0, 0.0)
+    old = (key - 20 * 24 - now.hour) // 24 * 24
+    taken = tuple((old + (hour - 24 if hour > 12 else hour), rate) for hour in night)
+    state = replace(DrawOff(), earlier=(before,) * 3, quiet=taken)
+    state = minutes(state, now, [150.0] * 61)
+    assert state.quiet == ((key, 0.0),)
+    # The means of the earlier days forget half as fast.
+    assert state.earlier[0].mean == pytest.approx(before.after(counted, 28.0).mean)
+    assert state.earlier[1:] == (before, before)
+
+
+@pytest.mark.parametrize(("seen", "learned"), [(17, 1.0), (16, 0.0)])
+def test_a_day_is_learned_with_eighteen_of_its_hours(seen: int, learned: float) -> None:
+    state = replace(DrawOff(), today_seen=(1 << seen) - 1, today_l=0.5 * seen)
+    last = START.replace(hour=23)
+    state = replace(state, hour_key=last.toordinal() * 24 + 23, at_s=last.timestamp() - 60.0)
+    state = minutes(state, last, [150.0 - minute / 120.0 for minute in range(61)])
+    assert state.day.weight == learned
+    assert state.day.mean == pytest.approx(learned * 0.5 * (seen + 1))
+    assert (state.today_l, state.today_seen) == (0.0, 0)
+
+
+@pytest.mark.parametrize(("hours", "kept_l"), [(2.0, 5.0), (24.0, 0.0)])
+def test_a_gap_keeps_what_was_learned_of_the_same_day_only(hours: float, kept_l: float) -> None:
+    noon = START.replace(hour=12)
+    state = replace(DrawOff(), hour_key=noon.toordinal() * 24 + 12, at_s=noon.timestamp())
+    state = replace(state, today_l=5.0, today_seen=0b1111)
+    state = observe(SETTINGS, state, noon + timedelta(hours=hours), 150.0, False)
+    assert (state.today_l, state.today_seen) == ((5.0, 0b1111) if kept_l else (0.0, 0))
+    assert (state.base_l, state.last_l) == (150.0, 150.0)
+
+
 def test_a_night_may_lie_within_one_day_or_across_midnight() -> None:
     late = DrawOffSettings(night_from_hour=22, night_until_hour=1)
     early = DrawOffSettings(night_from_hour=0, night_until_hour=12)
@@ -168,10 +230,11 @@ def test_a_night_may_lie_within_one_day_or_across_midnight() -> None:
     assert early.day_of(24 * 100 + 23) == 100
 
 
-def test_an_hour_that_comes_twice_after_a_clock_change_counts_once() -> None:
+@pytest.mark.parametrize("hour", [0, 3])
+def test_an_hour_that_comes_twice_after_a_clock_change_counts_once(hour: int) -> None:
     falling = [150.0 - 0.1 * minute for minute in range(61)]
-    state = minutes(DrawOff(), START, falling)
-    assert minutes(state, START, falling).hours[0].weight == 1.0
+    state = minutes(DrawOff(), START.replace(hour=hour), falling)
+    assert minutes(state, START.replace(hour=hour), falling).hours[hour].weight == 1.0
 
 
 def test_a_day_with_two_missing_hours_is_still_learned() -> None:
@@ -207,6 +270,10 @@ def test_the_state_does_not_grow_with_the_years() -> None:
     assert (len(state.hours), len(state.daily.tracks)) == (24, 12)
     assert 12 * 17 < len(state.quiet) <= 14 * 17
     assert state.day.weight < 21.0
+    still = Reservoir(noise_l=0.0)
+    still.run(20, lambda _: 0.02)
+    # Thirteen days, and three hours of the night that counts on the next one.
+    assert len(still.state.quiet) == 13 * 17 + 3
 
 
 def test_the_hours_are_those_of_the_local_clock() -> None:
@@ -239,4 +306,12 @@ def test_impossible_readings_are_refused() -> None:
         DrawOffSettings(resolution_l=-0.1)
     with pytest.raises(OutOfRangeError, match="must be larger"):
         DrawOffSettings(rise_l=1.0, resolution_l=1.0)
+    for rise_l in (math.nan, math.inf):
+        with pytest.raises(OutOfRangeError, match="the rise"):
+            DrawOffSettings(rise_l=rise_l)
+    for night_draw in (-0.01, 1.0, 1.5, math.nan):
+        with pytest.raises(OutOfRangeError, match="the draw of the night"):
+            DrawOffSettings(night_draw=night_draw)
+    for night_draw in (0.0, 0.5, 0.99):
+        assert DrawOffSettings(night_draw=night_draw).night_draw == night_draw
     assert DrawOffSettings(half_life_days=3.0, resolution_l=0.0).half_life_days == 3.0

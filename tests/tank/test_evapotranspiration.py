@@ -5,6 +5,8 @@ with the published tests of two open-source packages that quote the paper. The t
 results of examples 17 and 20 that those tests do not quote are from memory.
 """
 
+import math
+
 import pytest
 
 from bridge.errors import OutOfRangeError
@@ -87,6 +89,17 @@ def test_in_a_polar_night_the_lawn_loses_as_much_as_under_a_half_clouded_sky() -
     assert 0.3 * clear_mj_m2 < -air.net_radiation_mj_m2(Site(80.0), night) < 0.7 * clear_mj_m2
 
 
+def test_under_a_clear_sky_of_a_very_short_day_the_lawn_loses_all_that_a_clear_sky_takes() -> None:
+    latitude_deg, day = 66.5, 355
+    clear_mj_m2 = 0.75 * air.extraterrestrial_mj_m2(latitude_deg, day)
+    assert 0.0 < clear_mj_m2 < 1.0
+    weather = DayOfWeather(day, -20.0, -20.0, solar_mj_m2=clear_mj_m2)
+    # Equations 38 and 39: the lawn keeps 77 % of the sun.
+    lost_mj_m2 = 4.903e-9 * 253.16**4 * (0.34 - 0.14 * air.saturation_kpa(-20.0) ** 0.5)
+    expected = 0.77 * clear_mj_m2 - lost_mj_m2
+    assert air.net_radiation_mj_m2(Site(latitude_deg), weather) == pytest.approx(expected)
+
+
 def test_impossible_weather_is_refused() -> None:
     with pytest.raises(OutOfRangeError, match="the lowest"):
         DayOfWeather(1, 5.0, 6.0)
@@ -106,7 +119,7 @@ def test_the_bounds_of_weather_and_site_are_allowed() -> None:
     for elevation_m in (-500.0, 9000.0):
         assert Site(0.0, elevation_m).elevation_m == elevation_m
         with pytest.raises(OutOfRangeError, match="elevation"):
-            Site(0.0, elevation_m * 1.001)
+            Site(0.0, elevation_m + math.copysign(0.5, elevation_m))
     assert DayOfWeather(366, 60.0, -60.0, wind_m_s=0.0).day_of_year == 366
     assert DayOfWeather(1, 5.0, 5.0).lowest_c == 5.0
     for highest_c, lowest_c in ((60.1, 0.0), (0.0, -60.1)):

@@ -17,7 +17,7 @@ from bridge.tank.level_sensor import (
     LevelSettings,
     RawLevelSensor,
 )
-from bridge.tank.shapes import UprightCylinder
+from bridge.tank.shapes import Box, UprightCylinder
 
 BARREL = UprightCylinder(0.6, 1.0)
 # A straight line: fraction 0.1 at the floor, 0.9 at the brim.
@@ -43,7 +43,7 @@ class Tank:
         overflow: bool | None = None,
         seconds: int = 1,
     ) -> Level:
-        raw: RawLevelSensor = TABLE.fraction(depth) if isinstance(depth, float) else depth
+        raw: RawLevelSensor = 0.1 + 0.8 * depth if isinstance(depth, float) else depth
         for _ in range(seconds):
             self.watch, level = observe(self.settings, self.watch, raw, low, full, overflow, self.now)
             self.now += 1.0
@@ -130,12 +130,14 @@ def test_without_a_low_pass_a_step_counts_at_its_second_reading_and_of_two_readi
         assert tank.read(after).depth_m == pytest.approx(after)
 
 
-def test_the_low_pass_has_its_time_constant() -> None:
-    tank = Tank(replace(LEVEL_SENSOR_ONLY, wave_time_constant_s=10.0))
+@pytest.mark.parametrize("time_constant_s", [0.5, 1.0, 10.0])
+def test_the_low_pass_has_its_time_constant(time_constant_s: float) -> None:
+    tank = Tank(replace(LEVEL_SENSOR_ONLY, wave_time_constant_s=time_constant_s))
     tank.read(0.3, seconds=10)
-    # The median lets the step through one second late; after one time constant 63 % of it is shown.
-    level = tank.read(0.7, seconds=11)
-    assert level.depth_m == pytest.approx(0.3 + 0.4 * (1.0 - math.exp(-1.0)))
+    # The median lets the step through one second late.
+    for seconds in range(4):
+        level = tank.read(0.7)
+        assert level.depth_m == pytest.approx(0.3 + 0.4 * (1.0 - math.exp(-seconds / time_constant_s)))
 
 
 def test_a_steady_fill_is_followed_within_seconds() -> None:
@@ -306,6 +308,73 @@ def test_a_difference_within_the_tolerance_is_no_contradiction() -> None:
     assert level.zone is Zone.MIDDLE
 
 
+def exact(**more: Any) -> LevelSettings:
+    """A cubic metre whose sensor reads its depth without rounding, and whose marks are binary fractions."""
+    identity = LevelSensor(LevelSensorTable(((0.0, 0.0), (1.0, 1.0))), plausible_low=0.0, plausible_high=1.0)
+    plain: dict[str, Any] = {
+        "level_sensor": identity,
+        "fill_fraction": 0.75,
+        "wave_time_constant_s": 0.0,
+        "debounce_s": 0.0,
+        "contradiction_s": 0.0,
+        "agreement_m": 0.03125,
+    }
+    return LevelSettings(Box(1.0, 1.0, 1.0), **{**plain, **more})
+
+
+@pytest.mark.parametrize(
+    ("switch", "wet", "at_m", "towards"),
+    [
+        ("low", True, 0.5 - 0.03125, -1.0),
+        ("low", False, 0.5 + 0.03125, 1.0),
+        ("full", True, 0.75 - 0.03125, -1.0),
+        ("full", False, 0.75 + 0.03125, 1.0),
+        ("overflow", True, 0.75 - 0.03125, -1.0),
+    ],
+)
+def test_a_sensor_contradicts_a_switch_only_beyond_the_tolerance(
+    switch: str, wet: bool, at_m: float, towards: float
+) -> None:
+    settings = exact(**{f"{switch}_switch": True})
+    contacts = {name: wet if name == switch else None for name in ("low", "full", "overflow")}
+    for depth_m, faults in (
+        (at_m, ()),
+        (at_m + towards * 1e-6, (LevelFault.LEVEL_SENSOR_CONTRADICTS_SWITCH,)),
+    ):
+        _, level = observe(settings, LevelWatch(), depth_m, **contacts, now=0.0)
+        assert level.faults == faults
+
+
+@pytest.mark.parametrize(
+    ("depth_m", "zone"),
+    [
+        (0.5 + 0.001, Zone.LOW),
+        (0.5 + 0.00101, Zone.MIDDLE),
+        (0.75 - 0.00101, Zone.MIDDLE),
+        (0.75 - 0.001, Zone.FULL),
+    ],
+)
+def test_a_mark_is_reached_a_millimetre_before_it(depth_m: float, zone: Zone) -> None:
+    assert observe(exact(), LevelWatch(), depth_m, None, None, None, 0.0)[1].zone is zone
+
+
+@pytest.mark.parametrize(
+    ("step_m", "from_m", "still_m", "moved_m"),
+    [(0.0, 0.0, 0.005, 0.00501), (0.0625, 0.5, 0.53125, 0.5313)],
+)
+def test_a_movement_of_exactly_the_noise_or_of_exactly_half_a_step_is_none(
+    step_m: float, from_m: float, still_m: float, moved_m: float
+) -> None:
+    settings = exact(stuck_after_s=10.0)
+    assert settings.level_sensor is not None
+    settings = replace(settings, level_sensor=replace(settings.level_sensor, step_m=step_m))
+    for to_m, faults in ((still_m, (LevelFault.LEVEL_SENSOR_STUCK,)), (moved_m, ())):
+        watch, _ = observe(settings, LevelWatch(), from_m, None, None, None, 0.0)
+        for now in (5.0, 6.0, 10.0):
+            watch, level = observe(settings, watch, to_m, None, None, None, now)
+        assert level.faults == faults
+
+
 def test_a_low_switch_far_below_the_refill_mark_does_not_prevent_a_fill() -> None:
     tank = Tank(replace(LEVEL_SENSOR_ONLY, low_switch=True, low_switch_fraction=0.1))
     assert tank.read(0.4, True, seconds=30).zone is Zone.LOW
@@ -468,6 +537,13 @@ def test_a_level_sensor_may_begin_at_the_refill_mark_and_end_at_the_fill_mark() 
 def test_marks_in_the_wrong_order_are_refused(refill: float, fill: float) -> None:
     with pytest.raises(OutOfRangeError, match="refill mark"):
         LevelSettings(BARREL, level_sensor=LevelSensor(TABLE), refill_fraction=refill, fill_fraction=fill)
+    with pytest.raises(OutOfRangeError, match="low switch"):
+        replace(SWITCHES_ONLY, low_switch_fraction=refill, full_switch_fraction=fill)
+
+
+def test_without_a_level_sensor_only_the_full_switch_ends_a_fill() -> None:
+    assert SWITCHES_ONLY.needs_full_switch
+    assert SWITCHES_ONLY.tolerance_m == SWITCHES_ONLY.agreement_m
 
 
 def test_below_the_fill_mark_a_level_sensor_alone_leaves_the_level_unknown_without_the_full_switch() -> None:

@@ -11,7 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bridge.errors import OutOfRangeError
-from bridge.tank.cover import chance_of_enough, days_until_dry, enough_l, litres_until
+from bridge.tank.cover import chance_of_enough, days_until_dry, enough_l, litres_until, paths_of
+from bridge.tank.daily_use import DailyUse, learn, sampled
 from bridge.tank.use import DrawOff, RunningMean
 from tests.tank.reservoir import START
 
@@ -120,6 +121,39 @@ def test_beyond_the_horizon_the_cover_is_without_end() -> None:
         cover = days_until_dry(EVEN, volume_l, START, paths=paths, horizon_days=30)
         assert cover is not None
         assert cover.days == pytest.approx(days)
+
+
+def test_a_cover_that_reaches_the_horizon_itself_is_without_end() -> None:
+    cover = days_until_dry(EVEN, 2.0, START, paths=[array("f", [1.0] * 5)], horizon_days=2)
+    assert cover is not None
+    assert cover.days == math.inf
+
+
+def test_the_median_is_that_of_its_own_path_though_the_next_one_never_ends() -> None:
+    paths = [array("f", [use] * 20) for use in (10.0, 10.0, 12.0, 0.0, 0.0)]
+    cover = days_until_dry(EVEN, 60.0, START, paths=paths, horizon_days=20)
+    assert cover is not None
+    assert (cover.days, cover.high80_days) == (6.0, math.inf)
+
+
+@pytest.mark.parametrize(
+    ("weight", "variance", "uses"),
+    [
+        (5.0, 4.0, [8.0, 12.0, 8.0, 12.0, 8.0]),
+        (40.0, 225.0, [0.0, 25.0] * 10 + [0.0]),
+        (4.0, -1.0, [10.0] * 4),
+    ],
+)
+def test_a_state_without_days_counts_as_days_that_are_one_deviation_off_in_turn(
+    weight: float, variance: float, uses: list[float]
+) -> None:
+    """At most three weeks of them, up to the day before, and none below zero."""
+    old = replace(EVEN, day=RunningMean(weight, 10.0, variance))
+    daily = DailyUse()
+    for number, use in enumerate(uses):
+        daily = learn(daily, START.toordinal() - len(uses) + number, use)
+    assert paths_of(old, START, 50.0) == sampled(daily, START.toordinal(), 50.0)
+    assert paths_of(replace(old, day=RunningMean(3.99, 10.0, variance)), START, 50.0) is None
 
 
 def test_the_daily_use_that_is_shown_is_the_learned_one_and_never_below_zero() -> None:

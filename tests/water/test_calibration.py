@@ -1,9 +1,9 @@
 """Calibration in standard solutions, each with its value at its own temperature."""
 
-import dataclasses
 import math
 import statistics
 from collections.abc import Callable
+from dataclasses import replace
 
 import pytest
 from hypothesis import given
@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from bridge.errors import InputError, OutOfRangeError
 from bridge.water.calibration import (
+    PLACE_K,
     Calibration,
     CalibrationPoint,
     PastCalibration,
@@ -196,7 +197,7 @@ def test_long_leads_make_the_uncertainty_larger_and_the_claim_covers_it() -> Non
     def drawn(of: CalibrationPoint) -> CalibrationPoint:
         # The error of the reading is that of the value, on the safe side.
         share = dice.gauss(1.0, 0.01 * of.standard_uncertainty_percent)
-        return dataclasses.replace(of, conductance_us=of.conductance_us * share)
+        return replace(of, conductance_us=of.conductance_us * share)
 
     found_two = [two_point(drawn(weak), drawn(strong), lead_resistance_ohm=leads_ohm) for _ in range(2000)]
     found_one = [one_point(drawn(strong), lead_resistance_ohm=leads_ohm, offset_us=2.0) for _ in range(2000)]
@@ -253,6 +254,41 @@ def test_the_water_of_a_standard_that_nobody_measured_is_uncertain_by_half() -> 
     assert math.sqrt(assumed**2 - measured**2) == pytest.approx(100.0 * 0.55 / 1409.33, rel=1e-6)
 
 
+@pytest.mark.parametrize("leads_ohm", [0.0, 15.0])
+def test_a_thermometer_as_uncertain_as_its_place_makes_both_uncertainties_the_same(leads_ohm: float) -> None:
+    cell = Cell(0.1, leads_ohm)
+    weak, strong = (
+        point(one, conductance_us(cell, value_us_cm(one, 22.0)), 22.0, temperature_uncertainty_k=PLACE_K)
+        for one in (BOTTLED_84, BOTTLED_1413)
+    )
+    for found in (
+        two_point(weak, strong, lead_resistance_ohm=leads_ohm),
+        one_point(strong, lead_resistance_ohm=leads_ohm),
+    ):
+        assert found.own_percent == pytest.approx(found.constant_uncertainty_percent)
+
+
+def test_a_cell_of_a_large_constant_is_calibrated_by_readings_of_a_fraction_of_a_microsiemens() -> None:
+    cell = Cell(100.0)
+    weak, strong = (
+        point(one, conductance_us(cell, value_us_cm(one, 25.0)), 25.0)
+        for one in (labelled(5.0), labelled(50.0))
+    )
+    assert strong.conductance_us == pytest.approx(0.5)
+    for found in (one_point(strong), two_point(weak, strong)):
+        assert found.cell.constant_per_cm == pytest.approx(100.0)
+
+
+def test_the_longest_leads_that_two_readings_allow_take_half_of_the_rise() -> None:
+    """A rise times leads of (√a - √b) / (√a + √b): for a = 9 b one half. Then one constant fits."""
+    weak, strong = point(BOTTLED_84, 500.0, 25.0), point(BOTTLED_1413, 1500.0, 25.0)
+    weak, strong = replace(weak, reference_us_cm=100.0), replace(strong, reference_us_cm=900.0)
+    found = two_point(weak, strong, lead_resistance_ohm=500.0)
+    assert conductance_us(found.cell, 900.0) - conductance_us(found.cell, 100.0) == pytest.approx(1000.0)
+    with pytest.raises(OutOfRangeError, match="check the lead resistance"):
+        two_point(weak, strong, lead_resistance_ohm=500.1)
+
+
 def test_an_uncertain_temperature_makes_the_constant_uncertain() -> None:
     sure, unsure = (
         one_point(point(KCL_001, 14000.0, 20.0, temperature_uncertainty_k=u)).constant_uncertainty_percent
@@ -268,6 +304,12 @@ def test_a_drift_is_significant_only_beyond_the_uncertainty() -> None:
     for by, significant in ((1.019, False), (1.023, True), (1.0 / 1.019, False), (1.0 / 1.023, True)):
         again = one_point(point(BOTTLED_1413, 14130.0 / by, 25.0))
         assert again.drift_is_significant(before) is significant
+    # Twice as uncertain a standard asks for twice the drift, and none at all for any.
+    coarse = [replace(one, constant_uncertainty_percent=2.0) for one in (before, again)]
+    assert not coarse[1].drift_is_significant(coarse[0])
+    sure = replace(before, constant_uncertainty_percent=0.0)
+    assert not sure.drift_is_significant(sure)
+    assert replace(again, constant_uncertainty_percent=0.0).drift_is_significant(sure)
     a_little, a_lot = (one_point(point(BOTTLED_1413, 14130.0 / by, 25.0)) for by in (1.005, 1.08))
     assert a_little.drift_percent(before) == pytest.approx(0.5)
     assert not a_little.drift_is_significant(before)
@@ -293,8 +335,12 @@ def test_impossible_calibrations_are_refused() -> None:
         two_point(point(BOTTLED_84, 14130.0, 25.0), point(BOTTLED_1413, 840.0, 25.0))
     with pytest.raises(OutOfRangeError, match="exchanged"):
         two_point(point(BOTTLED_84, 840.0, 25.0), point(BOTTLED_1413, 840.0, 25.0))
+    for offset_us in (900.0, 840.0):
+        with pytest.raises(OutOfRangeError, match="is impossible with an offset"):
+            one_point(weak, offset_us=offset_us)
+    short = point(BOTTLED_1413, 1e6, 25.0)
     with pytest.raises(OutOfRangeError, match="is impossible with an offset"):
-        one_point(weak, offset_us=900.0)
+        one_point(short, lead_resistance_ohm=1.0)
     with pytest.raises(OutOfRangeError, match="not pure enough for a standard"):
         point(KCL_001, 14100.0, 25.0, water_us_cm=50.0)
     with pytest.raises(OutOfRangeError, match="finite"):
@@ -317,6 +363,9 @@ def test_the_uncertainty_of_a_cell_grows_from_its_calibration_with_its_own_drift
     assert constant_percent(0.0, [first]) == pytest.approx(0.7)
     # The prior: 5 % a year.
     assert constant_percent(2.0 * year_s, [first]) == pytest.approx(math.hypot(0.7, 10.0))
+    # The newest one counts, in any order.
+    newest = PastCalibration(year_s, 0.1, 0.4)
+    assert constant_percent(year_s, [first, newest]) == constant_percent(year_s, [newest, first]) == 0.4
     steady = [PastCalibration(n * year_s, 0.1 * (1.0 + 0.002 * (n % 2)), 0.7) for n in range(8)]
     restless = [PastCalibration(n * year_s, 0.1 * math.exp(0.15 * n), 0.7) for n in range(8)]
     assert drift_percent_per_year(steady) < 3.0

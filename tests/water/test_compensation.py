@@ -151,7 +151,8 @@ def test_a_coefficient_that_no_water_has_is_refused(coefficient: float) -> None:
         Compensation(Method.LINEAR, coefficient)
 
 
-def test_a_coefficient_may_be_up_to_the_largest_that_salts_have() -> None:
-    assert Compensation(Method.LINEAR, 3.5).linear_percent_per_k == 3.5
+def test_a_coefficient_may_be_small_and_up_to_the_largest_that_salts_have() -> None:
+    for percent_per_k in (0.1, 3.5):
+        assert Compensation(Method.LINEAR, percent_per_k).linear_percent_per_k == percent_per_k
     with pytest.raises(OutOfRangeError, match=r"at most 3\.5"):
         Compensation(Method.LINEAR, math.nextafter(3.5, 4.0))

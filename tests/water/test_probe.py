@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from bridge.errors import OutOfRangeError
 from bridge.water.conductivity import pure_water_us_cm
 from bridge.water.health import Finding, Health, ProbeFault, exchanged
+from bridge.water.health import noisy as noisy_finding
 from bridge.water.probe import Circuit, ProbeSettings, ProbeState, observe, worst
 
 SETTINGS = ProbeSettings()
@@ -51,6 +52,10 @@ def test_a_dry_cell_is_not_taken_for_pure_water(t: float) -> None:
 def test_pure_water_is_accepted(t: float) -> None:
     assert once(pure_water_us_cm(t), t) == set()
     assert once(0.5 * pure_water_us_cm(t), t) == {ProbeFault.BELOW_FLOOR}
+    exact = ProbeSettings(floor_tolerance=0.0)
+    for share, faults in ((1.0, []), (0.9999, [ProbeFault.BELOW_FLOOR])):
+        _, findings = observe(exact, ProbeState(), share * pure_water_us_cm(t), t, 0.0)
+        assert [f.fault for f in findings] == faults
 
 
 def test_the_floor_follows_the_temperature() -> None:
@@ -129,6 +134,16 @@ def test_values_of_standing_water_may_stay_the_same() -> None:
     assert run([(14.03, 18.25)] * 4000, flowing=False)[-1] == set()
 
 
+def test_a_probe_that_is_frozen_in_both_ways_has_one_finding() -> None:
+    state = ProbeState()
+    for second in range(1000):
+        # The water warms while it stands, and flows at one temperature afterwards.
+        state, findings = observe(
+            SETTINGS, state, 14.0, 10.0 + min(second, 5), float(second), flowing=second >= 10
+        )
+    assert [finding.fault for finding in findings] == [ProbeFault.FROZEN]
+
+
 def test_one_new_value_ends_the_freeze() -> None:
     seen = run([(14.03, 18.25)] * 1000 + [(14.04, 18.25)] + [(14.03, 18.25)])
     assert seen[999] == {ProbeFault.FROZEN}
@@ -198,6 +213,27 @@ def test_water_just_over_or_under_the_range_of_pure_water_still_has_a_floor() ->
     assert once(0.1, 60.0) == {ProbeFault.BELOW_FLOOR}, "pure water of 50 °C has 0.17 µS/cm"
 
 
+@pytest.mark.parametrize(
+    ("to_us_cm", "settings"),
+    [
+        (2.0, ProbeSettings(noise_fraction=0.5)),
+        (1.0625, ProbeSettings(noise_us_cm=0.0625, noise_fraction=0.03)),
+    ],
+    ids=["fraction", "microsiemens"],
+)
+def test_a_jump_of_exactly_its_bound_is_none(to_us_cm: float, settings: ProbeSettings) -> None:
+    for last_us_cm, jumps in ((to_us_cm, 0), (to_us_cm + 0.001, 1)):
+        state = ProbeState()
+        for second, us_cm in enumerate((1.0, 1.0, last_us_cm)):
+            state, _ = observe(settings, state, us_cm, 18.0, float(second))
+        assert state.jump_share == jumps / settings.noise_readings
+
+
+def test_half_of_the_readings_are_not_more_than_half() -> None:
+    seen = run([(10.0, 18.0), (10.0, 18.0), (20.0, 18.0), (30.0, 18.0)], ProbeSettings(noise_readings=2.0))
+    assert set().union(*seen) == set()
+
+
 def test_ordinary_noise_of_a_sound_probe_is_no_fault() -> None:
     dice = random.Random(2)
     assert set().union(*run((14.0 * dice.gauss(1.0, 0.01), 18.0 + 0.01 * i) for i in range(500))) == set()
@@ -226,10 +262,10 @@ def test_a_conductance_that_stays_while_the_water_warms_quickly_is_frozen_after_
     assert seen[900] == {ProbeFault.FROZEN}
 
 
-@pytest.mark.parametrize(("step_us_cm", "frozen"), [(0.11, True), (0.13, False)])
+@pytest.mark.parametrize(("step_us_cm", "frozen"), [(0.11, True), (0.12, False), (0.13, False)])
 def test_a_change_within_two_steps_shows_nothing(step_us_cm: float, frozen: bool) -> None:
-    # A little over three kelvin change 4 µS/cm by at least 0.24 µS/cm.
-    readings = [(4.0, 10.0 + min(0.01 * i, 3.05)) for i in range(950)]
+    # Three kelvin change 4 µS/cm by at least 0.24 µS/cm.
+    readings = [(4.0, 10.0 + 0.01 * min(max(i - 5, 0), 300)) for i in range(950)]
     assert (ProbeFault.FROZEN in run(readings, step_us_cm=step_us_cm)[-1]) is frozen
 
 
@@ -237,6 +273,18 @@ def test_exchanged_plugs_are_described_with_what_each_cell_shows() -> None:
     assert "the feed is at 7.1 µS/cm" in exchanged(412.0, 7.1).sentence
     assert "now at 412 µS/cm, and the feed cell fails" in exchanged(412.0, None).sentence
     assert exchanged(412.0, None).fault is ProbeFault.FEED_AND_PRODUCT_SWAPPED
+
+
+@pytest.mark.parametrize(
+    ("feed_us_cm", "product_us_cm", "swapped_for_s"),
+    [(10.0, 15.0, 0.0), (10.0, 15.1, 1.0), (0.5, 2.0, 1.0), (0.0, 2.0, 0.0)],
+)
+def test_cells_are_swapped_beyond_half_more_than_any_feed(
+    feed_us_cm: float, product_us_cm: float, swapped_for_s: float
+) -> None:
+    state, _ = observe(SETTINGS, ProbeState(), 5.0, 18.0, 0.0, feed_us_cm=100.0)
+    state, _ = observe(SETTINGS, state, product_us_cm, 18.0, 1.0, feed_us_cm=feed_us_cm)
+    assert state.swapped_for_s == swapped_for_s
 
 
 def test_an_exhausted_purifier_does_not_look_like_swapped_cells() -> None:
@@ -256,6 +304,9 @@ def test_every_fault_has_its_class_and_the_worst_comes_first() -> None:
     _, findings = observe(SETTINGS, ProbeState(), 9000.0, -127.0, 0.0)
     assert [f.fault for f in findings] == [ProbeFault.TEMPERATURE_FAULT_CODE, ProbeFault.OVER_RANGE]
     assert worst(findings) is Health.FAILURE
+    classes = {finding.health for finding in (*findings, noisy_finding(0.1))}
+    assert len(classes) == 2
+    assert worst([noisy_finding(0.1), *findings]) is worst([*findings, noisy_finding(0.1)]) is Health.FAILURE
 
 
 maybe = st.one_of(st.none(), st.floats(allow_nan=True, allow_infinity=True))

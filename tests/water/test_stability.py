@@ -83,6 +83,13 @@ def test_the_movement_is_known_from_eight_readings_in_every_quarter() -> None:
     assert gap.movement is None, "two quarters are empty"
 
 
+def test_the_movement_of_a_large_cell_in_a_weak_standard_is_a_share_of_its_small_reading() -> None:
+    moved = after(61.0, lambda t: 0.5 + 0.0001 * t).movement
+    assert moved is not None
+    # From the middle of the first quarter to that of the last: 45 s.
+    assert moved.conductance_percent == pytest.approx(100.0 * 0.0045 / 0.503, rel=0.01)
+
+
 def test_a_dry_cell_never_settles() -> None:
     assert after(200.0, lambda t: 0.0).settled is None
 
