@@ -364,14 +364,15 @@ class Year:
             whole=whole and not self.task.short,
         )
         if whole:
-            carrier = Carrier(
-                clock, self._disk, self._hub_log, lambda: self.rig.line_s >= self._broker_back_at
-            )
+            carrier = Carrier(clock, self._disk, self._hub_log, self._has_broker)
             log.on_entry = carrier.entry
         self._look_closely(FINE_AFTER_S)
         self._count_litres(self.life.station)
         if kept is None:
             self.life.keeper.save_accounts()
+
+    def _has_broker(self) -> bool:
+        return self.rig.line_s >= self._broker_back_at
 
     def _die(self, *, power_cut: bool) -> None:
         """End the bridge."""

@@ -10,7 +10,7 @@ that boots), and just before and at each boundary between two phases.
 from bisect import bisect_right
 from dataclasses import dataclass, field, replace
 from enum import Enum
-from functools import lru_cache
+from functools import lru_cache, partial
 
 from bridge.errors import InputError
 from bridge.guard.commands import (
@@ -143,7 +143,7 @@ def event_of(at_s: float, act: Act) -> Event:
         return Event(at_s, happening=Happening.KILLED, size=_DEAD_S)
     if act is Act.RESET_CONTROLLER:
         return Event(at_s, Fault(FaultName.CONTROLLER_RESET, 0.0, _HELD_S))
-    return Event(at_s, command=lambda now: command_of(act, now))
+    return Event(at_s, command=partial(command_of, act))
 
 
 Script = tuple[tuple[float, Act], ...]
