@@ -8,7 +8,7 @@ from bridge.guard.alarms import Status
 from bridge.guard.model import Flow
 from bridge.rig.faults import Fault, FaultName
 from bridge.rig.world import World
-from bridge.simulate.mishaps import LEVEL_HEALTH, Hazard, Matters, Organ, Sign, hidden_by
+from bridge.simulate.hazards import LEVEL_HEALTH, Hazard, Matters, Organ, Sign, hidden_by
 from bridge.station.station import Station
 from bridge.tank.level import Level
 

@@ -29,7 +29,8 @@ from bridge.rig.faults import Fault, FaultName
 from bridge.rig.scenario import DAY_S, POLYTUNNEL, with_check_cell
 from bridge.simulate.detection import signs_of
 from bridge.simulate.gardens import Garden, garden_of
-from bridge.simulate.mishaps import Event, Happening, Sign
+from bridge.simulate.hazards import Sign
+from bridge.simulate.mishaps import Event, Happening
 from bridge.simulate.outcome import Task
 from bridge.simulate.year import Year
 

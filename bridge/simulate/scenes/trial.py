@@ -18,7 +18,7 @@ from bridge.guard.model import Flow
 from bridge.rig.faults import Fault, FaultName
 from bridge.simulate.detection import signs_of
 from bridge.simulate.gardens import Garden
-from bridge.simulate.mishaps import Matters
+from bridge.simulate.hazards import Matters
 from bridge.simulate.scenes.bounds import bounds, excuse, hazards_of
 from bridge.simulate.scenes.copies import Copies
 from bridge.simulate.scenes.rest import is_at_rest, is_steady
