@@ -27,6 +27,7 @@ from bridge.simulate.scenes.trial import (
     Finding,
     Trial,
     When,
+    finish,
     fitted,
     pair,
     pairs_with,
@@ -197,6 +198,27 @@ def test_short_trials_give_the_verdicts_of_thorough_ones() -> None:
         assert_same_verdict(alone, single(one, first, fitted(one), thorough=True))
         for short in pairs_with(one, first, [second], alone.noticed_s):
             assert_same_verdict(short, pair(one, first, second, When(short.when), thorough=True))
+
+
+@pytest.mark.parametrize(
+    ("first", "second"),
+    [
+        (FaultName.PROBE_DRY, FaultName.VALVE_STUCK_OPEN),
+        (FaultName.SELF_TEST_FAILED, FaultName.VALVE_LEAKING),
+        (FaultName.SELF_TEST_FAILED, FaultName.OVERFLOW_FLOAT_DOWN),
+        (FaultName.HOSE_BURST, FaultName.OVERFLOW_FLOAT_DOWN),
+    ],
+)
+def test_a_trial_that_ends_early_has_the_litres_of_its_end(first: FaultName, second: FaultName) -> None:
+    fill = scene("fill")
+    found, ended_s = [], []
+    for thorough in (False, True):
+        one = Trial(fill, fitted(fill), thorough=thorough)
+        one.strike(first)
+        found.append(finish(one, second, When.TOGETHER))
+        ended_s.append(one.now_s)
+    assert_same_verdict(*found)
+    assert ended_s[0] < ended_s[1] - 100.0
 
 
 def test_two_faults_that_begin_together_have_no_order() -> None:

@@ -21,7 +21,7 @@ from bridge.simulate.gardens import Garden
 from bridge.simulate.hazards import Matters
 from bridge.simulate.scenes.bounds import bounds, excuse, hazards_of
 from bridge.simulate.scenes.copies import Copies
-from bridge.simulate.scenes.rest import is_at_rest, is_steady
+from bridge.simulate.scenes.rest import is_steady, run_on, stays_shut
 from bridge.simulate.scenes.scene import (
     ALL_OPTIONS,
     FULL,
@@ -134,21 +134,26 @@ class Trial:
             if self.now_s >= latest_s - 1e-6:
                 break
             if until_dry and not self._thorough and is_steady(year, latest_s):
-                self._measure(latest_s)
-                return finding
+                return self._end_at(latest_s)
             if finding.noticed_s is None:
                 continue
             if ends_s == latest_s:
                 ends_s = min(latest_s, max(self._last_s, self._began_s + finding.noticed_s) + after_s)
                 year.plan(ends_s)
-            if self.now_s >= ends_s - 1e-6:
-                if not until_dry or self._is_dry():
-                    break
-            elif not self._thorough and is_at_rest(year, ends_s):
-                self._measure(ends_s)
-                return finding
+            waits = until_dry and not self._is_dry()
+            if self.now_s >= ends_s - 1e-6 and not waits:
+                break
+            to_s = latest_s if waits else ends_s
+            if not self._thorough and stays_shut(year, to_s):
+                return self._end_at(to_s)
         self._measure(self.now_s)
         return finding
+
+    def _end_at(self, at_s: float) -> Finding:
+        """End the trial now with the litres of a later time."""
+        run_on(self.year, at_s)
+        self._measure(at_s)
+        return self.finding
 
     def repair(self, name: FaultName) -> None:
         """Repair a fault. After a failed self-test, the controller is also switched off and on."""
