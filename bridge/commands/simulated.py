@@ -404,7 +404,8 @@ def _garden(seasons: int, seed: int, weather: Path | None, as_json: bool) -> Non
     import json
     from datetime import date
 
-    from bridge.simulate import garden_season, garden_world
+    from bridge.simulate.trays import season as garden_season
+    from bridge.simulate.trays import world as garden_world
     from bridge.trays.outlook import HORIZON_DAYS
 
     if seasons < 1:

@@ -12,6 +12,7 @@ alarms say that they are not in the log yet, until they are.
 from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import partial
 
 from bridge.clock import Clock, Timer
 from bridge.guard.state import AlarmChanged, Latched
@@ -88,7 +89,7 @@ class Gate:
             elif isinstance(event, AlarmChanged):
                 alarms.add(event.alarm.value)
         ticket = Ticket(frozenset(alarms))
-        ticket.timer = self._clock.call_later(DISK_TIMEOUT_S, lambda: self.give_up(ticket))
+        ticket.timer = self._clock.call_later(DISK_TIMEOUT_S, partial(self.give_up, ticket))
         return ticket
 
     def logged(self, ticket: Ticket) -> None:

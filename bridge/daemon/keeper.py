@@ -12,6 +12,7 @@ from collections import deque
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, datetime, tzinfo
+from functools import partial
 from typing import Protocol
 
 from bridge.clock import Backoff, Clock, Timer
@@ -201,7 +202,7 @@ class Keeper:
             if reply.accepted:
                 self.save_accounts()
         if replied is not None:
-            self._gate.answer(lambda: replied(reply))
+            self._gate.answer(partial(replied, reply))
         return reply
 
     # --- start and end ----------------------------------------------------------------
@@ -346,8 +347,8 @@ class Keeper:
         ticket: Ticket | None = None
         if self._log is not None:
             if _latches(turn):
-                waits = ticket = self._gate.ticket(turn)
-                self._log.turn(self._name, turn, lambda written: self._logged(waits, written))
+                ticket = self._gate.ticket(turn)
+                self._log.turn(self._name, turn, partial(self._logged, ticket))
             else:
                 self._log.turn(self._name, turn)
         if turn.view is not None:

@@ -18,10 +18,11 @@ from bridge.rig.rig import Rig
 from bridge.simulate.accounts import Waters, Witness, same
 from bridge.simulate.detection import Detection
 from bridge.simulate.gardens import Garden
+from bridge.simulate.hazards import hazards
 from bridge.simulate.instruments import cell_ratio
 from bridge.simulate.judge import Judge
-from bridge.simulate.mishaps import hazards
 from bridge.simulate.outcome import Outcome
+from bridge.simulate.promises import judge_at_limit, judge_product, judge_reservoir
 from bridge.station.station import Station
 
 _LINKS = frozenset({FaultName.LINK_NOISE, FaultName.LINK_CUT, FaultName.LINK_LAG})
@@ -40,6 +41,8 @@ forecast of a first cartridge must allow for.
 _NEARLY_FULL = 0.85
 _SEASON_S = 365.0 * 86_400.0
 _LONG_AGO_S = -1e9
+_LITRES_STEP = 3.0
+"""The step in litres, where a station counts litres by the level."""
 
 
 class Checks:
@@ -78,6 +81,9 @@ class Checks:
         self._forbidden_since: float | None = None
         self._last_lease_s = self._last_death_s = self._heard_s = _LONG_AGO_S
         self._born_s = rig.line_s
+        self._treated_l: float | None = None
+        """Litres that the purifier had treated when the bridge died; None if they may be lost."""
+        self._lost_s = 0.0
         self._commanding = False
         self._asked_for: list[Flow] = []
 
@@ -120,6 +126,25 @@ class Checks:
         self.judge.died(self._rig.line_s, on_disk)
         if hold is not None:
             self.judge.hold = hold
+
+    def counted(self, treated_l: float | None, lost_s: float) -> None:
+        """Record the counters of a bridge that dies.
+
+        Args:
+            treated_l: The litres that the purifier has treated; None if they may be lost.
+            lost_s: The longest time since the counters on the disk were saved.
+        """
+        self._treated_l, self._lost_s = treated_l, lost_s
+
+    def restored(self, treated_l: float) -> None:
+        """Check that a restart loses no more litres than may have flowed since the counters were saved."""
+        before_l, self._treated_l = self._treated_l, None
+        if before_l is None:
+            return
+        lost_l = before_l - treated_l
+        bound_l = self._garden.scenario.fittings.flow_l_min / 60.0 * self._lost_s + _LITRES_STEP
+        if lost_l > bound_l:
+            self.violated(f"{lost_l:.1f} L treated were lost at a restart, and the bound is {bound_l:.1f} L")
 
     def passed(self, driven: Flow, seconds: float, before: Mapping[FaultName, Fault]) -> None:
         """Record the time of a step.
@@ -250,6 +275,20 @@ class Checks:
                 self.violated(wrong)
         if world.reservoir.ppm > self._outcome.most_ppm:
             self._outcome.most_ppm = world.reservoir.ppm
+
+    def intervals(self, station: Station, *, true_samples: bool) -> None:
+        """Judge the intervals that a station states now against the true water.
+
+        Args:
+            station: The station.
+            true_samples: Whether the samples of people are of the water of the reservoir.
+        """
+        promises, truth, view = self._outcome.promises, self._world.truth(), station.view()
+        judge_product(promises, view, truth)
+        if truth.path is not Flow.SHUT and not truth.faults:
+            judge_at_limit(promises, self._world, station.plan_in_use.product.chain)
+        if true_samples and not self.detection.instrument_fault_unseen(station):
+            judge_reservoir(promises, view, truth, with_faults=self._outcome.task.faults)
 
     def _check_lease(self, path: Flow) -> None:
         why = self.judge.forbids(path, self._rig.line_s)

@@ -8,13 +8,15 @@ from bridge.guard.alarms import Status
 from bridge.guard.model import Flow
 from bridge.rig.faults import Fault, FaultName
 from bridge.rig.world import World
-from bridge.simulate.mishaps import LEVEL_HEALTH, Hazard, Matters, Organ, Sign, hidden_by
+from bridge.simulate.hazards import LEVEL_HEALTH, Hazard, Matters, Organ, Sign, hidden_by
 from bridge.station.station import Station
 from bridge.tank.level import Level
 
 _WARMED_K = 3.5
 _WHILE_SHUT = frozenset({Matters.ALWAYS, Matters.AFTER})
-"""The timers that can run while the valve is shut and no water moves; below those of an open valve."""
+_WHILE_RISING = _WHILE_SHUT | {Matters.SHUT_FLOW}
+"""The timers that can run while the valve is shut, without and with water that flows; below those of an open
+valve."""
 _IN_FLOW = frozenset(Matters) - {Matters.NEVER, Matters.SHUT_FLOW}
 _INSTRUMENTS = frozenset({Organ.PROBE, Organ.CELLS, Organ.LEVEL})
 _UNBROKEN = frozenset({Matters.SHUT_FLOW, Matters.PURE, Matters.OVER})
@@ -92,9 +94,10 @@ class Detection:
             seconds: The time ahead.
             driven: Whether the valve stays open for all of it; False if it stays shut.
         """
+        shut = _WHILE_SHUT if self._world.is_quiet else _WHILE_RISING
         return any(
             not watch.settled
-            and watch.hazard.matters in (_IN_FLOW if driven else _WHILE_SHUT)
+            and watch.hazard.matters in (_IN_FLOW if driven else shut)
             and watch.clock_s + seconds > watch.hazard.bound_s
             and not self._hidden(watch)
             for watch in self._watched

@@ -13,6 +13,7 @@ dirty pages.
 from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from typing import Protocol
 
 from bridge.clock import Clock, VirtualClock
@@ -135,8 +136,7 @@ class MemoryDisk:
             if done is not None:
                 self._done.append(done)
             if not self._full:
-                life = self._life
-                self._clock.call_later(SYNC_S, lambda: self._sync() if life == self._life else None)
+                self._clock.call_later(SYNC_S, partial(self._sync_in, self._life))
         elif not self._full and now_s - self._waiting[0].at_s >= COMMIT_S:
             self._commit(now_s)
 
@@ -209,6 +209,10 @@ class MemoryDisk:
         self._waiting.clear()
         while self._held and now_s - self._held[0].at_s >= WRITEBACK_S:
             self._store(self._held.popleft())
+
+    def _sync_in(self, life: int) -> None:
+        if life == self._life:
+            self._sync()
 
     def _sync(self) -> None:
         if self._full:

@@ -15,7 +15,7 @@ from bridge.clock import VirtualClock
 from bridge.daemon import saved_state
 from bridge.daemon.log_policy import COUNTERS_S
 from bridge.guard.commands import GuardCommand
-from bridge.guard.model import Flow, Phase, Trip
+from bridge.guard.model import Phase, Trip
 from bridge.guard.state import AlarmChanged, Latched, Unlatched
 from bridge.history.records import StateRow
 from bridge.rig.faults import Fault, FaultName
@@ -31,7 +31,6 @@ from bridge.simulate.log import COMMIT_S, WRITEBACK_S, Disk, MemoryDisk, Simulat
 from bridge.simulate.mishaps import CELL_FAULTS, Event, Happening, begun_at, events_of, is_brutal
 from bridge.simulate.outcome import Outcome, Task
 from bridge.simulate.people import WORN, Audience, Carrier, Grower, HubHand, HubLog
-from bridge.simulate.promises import judge_at_limit, judge_product, judge_reservoir
 from bridge.station.events import StationEvent
 from bridge.station.station import Station, Turn
 from bridge.station.view import StationView
@@ -50,8 +49,6 @@ _DAY_S = 86_400.0
 _CALIBRATES_S = 20.0
 """The bridge is stopped for this long when its cell is calibrated."""
 _NEVER_S = float("inf")
-_LITRES_STEP = 3.0
-"""The step in litres, where a station counts litres by the level."""
 
 
 class Year:
@@ -117,9 +114,6 @@ class Year:
         self._disk_back_at = self._restart_at = _NEVER_S
         self._counters: deque[tuple[StateRow, float, float]] = deque(maxlen=64)
         """The counters passed to the log, each with its time in line seconds and in the time of the log."""
-        self._treated_l: float | None = None
-        """Litres that the purifier had treated when the bridge died; None if they may be lost."""
-        self._lost_s = 0.0
         self._tripped = False
         self._offset_s = 0.0
         self._judged_s = 0.0
@@ -170,7 +164,7 @@ class Year:
             self._audience.passed(life.now)
             if now_s >= self._judged_s + _JUDGE_EVERY_S:
                 self._judged_s = now_s
-                self._judge(life.station)
+                self.checks.intervals(life.station, true_samples=self._true_samples)
         self._happen(now_s)
         if life is not None and life is self.life:
             self._press(life, now_s)
@@ -365,21 +359,23 @@ class Year:
             whole=whole and not self.task.short,
         )
         if whole:
-            carrier = Carrier(
-                clock, self._disk, self._hub_log, lambda: self.rig.line_s >= self._broker_back_at
-            )
+            carrier = Carrier(clock, self._disk, self._hub_log, self._has_broker)
             log.on_entry = carrier.entry
         self._look_closely(FINE_AFTER_S)
-        self._count_litres(self.life.station)
+        self.checks.restored(self.life.station.memory.inventory.load.treated_l)
         if kept is None:
             self.life.keeper.save_accounts()
+
+    def _has_broker(self) -> bool:
+        return self.rig.line_s >= self._broker_back_at
 
     def _die(self, *, power_cut: bool) -> None:
         """End the bridge."""
         assert self.life is not None, "only a bridge that runs can die"
         full = self._disk.is_full
-        self._treated_l = None if full else self.life.station.memory.inventory.load.treated_l
-        self._lost_s = COUNTERS_S + COMMIT_S + self.task.fine_s + (WRITEBACK_S if power_cut else 0.0)
+        treated_l = None if full else self.life.station.memory.inventory.load.treated_l
+        lost_s = COUNTERS_S + COMMIT_S + self.task.fine_s + (WRITEBACK_S if power_cut else 0.0)
+        self.checks.counted(treated_l, lost_s)
         self._disk.dies(power_cut)
         self._disk_back_at = _NEVER_S
         kept = self._disk.recent(saved_state.latched_key(self.garden.plan.identity.reservoir))
@@ -397,18 +393,6 @@ class Year:
             if kept and row == kept[-1]:
                 return line_s, utc_s
         return None
-
-    def _count_litres(self, station: Station) -> None:
-        """Check that a restart loses no more litres than may have flowed since the counters were saved."""
-        before_l, self._treated_l = self._treated_l, None
-        if before_l is None:
-            return
-        lost_l = before_l - station.memory.inventory.load.treated_l
-        bound_l = self.garden.scenario.fittings.flow_l_min / 60.0 * self._lost_s + _LITRES_STEP
-        if lost_l > bound_l:
-            self.checks.violated(
-                f"{lost_l:.1f} L treated were lost at a restart, and the bound is {bound_l:.1f} L"
-            )
 
     def _press(self, life: Life, now_s: float) -> None:
         tripped, self._tripped = self._tripped, False
@@ -435,15 +419,6 @@ class Year:
 
     def _on_view(self, view: StationView) -> None:
         self._audience.view(view)
-
-    def _judge(self, station: Station) -> None:
-        """Judge the intervals that a station states now against the true water."""
-        promises, truth, view = self.outcome.promises, self.world.truth(), station.view()
-        judge_product(promises, view, truth)
-        if truth.path is not Flow.SHUT and not truth.faults:
-            judge_at_limit(promises, self.world, station.plan_in_use.product.chain)
-        if self._true_samples and not self.checks.detection.instrument_fault_unseen(station):
-            judge_reservoir(promises, view, truth, with_faults=self.task.faults)
 
     def _on_event(self, event: StationEvent) -> None:
         """Take short steps after an event on the hub. Events of a scan were counted with the scan."""

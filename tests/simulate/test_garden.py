@@ -6,8 +6,8 @@ import pytest
 from vega_datasets import data
 
 from bridge.errors import InputError
-from bridge.simulate import garden_season
-from bridge.simulate.garden_world import BENCHES, LATITUDE_DEG, TrueDay, TrueTray, drawn_weather, hourly_mm
+from bridge.simulate.trays import season as garden_season
+from bridge.simulate.trays.world import BENCHES, LATITUDE_DEG, TrueDay, TrueTray, drawn_weather, hourly_mm
 from bridge.tank.evapotranspiration import hargreaves_mm
 from bridge.trays.course import Weather
 from bridge.trays.outlook import HORIZON_DAYS

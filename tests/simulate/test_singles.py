@@ -1,9 +1,13 @@
 """Each fault alone has its own price, within a bound that follows from the plan, and so has each pair."""
 
+import gc
 import os
 import random
+from collections import deque
 from dataclasses import replace
+from enum import Enum
 from pathlib import Path
+from types import BuiltinFunctionType, FunctionType, MethodType, ModuleType
 
 import pytest
 
@@ -21,7 +25,9 @@ from bridge.simulate.scenes.table import (
 )
 from bridge.simulate.scenes.trial import (
     Finding,
+    Trial,
     When,
+    finish,
     fitted,
     pair,
     pairs_with,
@@ -120,20 +126,53 @@ def test_the_table_has_a_row_for_each_fault_with_its_bound() -> None:
     assert "hand valve" in stuck
 
 
-def test_a_pair_that_is_found_by_a_fork_is_found_without_one() -> None:
+def test_a_pair_that_is_found_in_a_copy_is_found_without_one() -> None:
     fill = scene("fill")
     first, second = FaultName.PROBE_DRY, FaultName.PURIFIER_EXHAUSTED
-    forked = pairs_with(fill, first, [second], single(fill, first, fitted(fill)).noticed_s)
-    assert [one.when for one in forked] == [
+    copied = pairs_with(fill, first, [second], single(fill, first, fitted(fill)).noticed_s)
+    assert [one.when for one in copied] == [
         "together",
         "before the notice",
         "at the notice",
         "just after the notice",
         "at the reset",
     ]
-    assert violations_of(forked) == []
-    for one in forked:
+    assert violations_of(copied) == []
+    for one in copied:
         assert pair(fill, first, second, When(one.when)) == one
+
+
+def parts_of(one: object, found: dict[int, object]) -> dict[int, object]:
+    """Return everything that an object refers to, by its id, without classes and functions."""
+    fixed = (type, ModuleType, Enum, FunctionType, BuiltinFunctionType)
+    if id(one) not in found and not isinstance(one, fixed):
+        found[id(one)] = one
+        for part in gc.get_referents(one):
+            parts_of(part, found)
+    return found
+
+
+def changes(one: object) -> bool:
+    """Return whether an object can change: a container, or an object that is no value."""
+    if isinstance(one, (list, dict, set, deque, random.Random, MethodType)):
+        # A partial without keywords has an empty dictionary.
+        return not isinstance(one, dict) or bool(one)
+    settings = getattr(type(one), "__dataclass_params__", None)
+    return type(one).__module__.startswith("bridge.") and not (settings and settings.frozen)
+
+
+def test_a_copy_of_a_trial_shares_only_what_never_changes() -> None:
+    fill = scene("fill")
+    original = Trial(fill, fitted(fill))
+    original.strike(FaultName.PROBE_DRY)
+    original.go_to(original.moment_s + 20.0)
+    copy = original.copies().one()
+    alone = parts_of(baseline(fill, fitted(fill), False), {})
+    mine, its = parts_of(original, dict(alone)), parts_of(copy, dict(alone))
+    shared = [one for place, one in mine.items() if place in its and place not in alone]
+    assert len(shared) > 100
+    assert [one for one in shared if changes(one)] == []
+    assert sum(map(changes, its.values())) == sum(map(changes, mine.values())), "the copy is complete"
 
 
 def test_only_the_named_pairs_may_cost_more_than_their_bounds() -> None:
@@ -159,6 +198,27 @@ def test_short_trials_give_the_verdicts_of_thorough_ones() -> None:
         assert_same_verdict(alone, single(one, first, fitted(one), thorough=True))
         for short in pairs_with(one, first, [second], alone.noticed_s):
             assert_same_verdict(short, pair(one, first, second, When(short.when), thorough=True))
+
+
+@pytest.mark.parametrize(
+    ("first", "second"),
+    [
+        (FaultName.PROBE_DRY, FaultName.VALVE_STUCK_OPEN),
+        (FaultName.SELF_TEST_FAILED, FaultName.VALVE_LEAKING),
+        (FaultName.SELF_TEST_FAILED, FaultName.OVERFLOW_FLOAT_DOWN),
+        (FaultName.HOSE_BURST, FaultName.OVERFLOW_FLOAT_DOWN),
+    ],
+)
+def test_a_trial_that_ends_early_has_the_litres_of_its_end(first: FaultName, second: FaultName) -> None:
+    fill = scene("fill")
+    found, ended_s = [], []
+    for thorough in (False, True):
+        one = Trial(fill, fitted(fill), thorough=thorough)
+        one.strike(first)
+        found.append(finish(one, second, When.TOGETHER))
+        ended_s.append(one.now_s)
+    assert_same_verdict(*found)
+    assert ended_s[0] < ended_s[1] - 100.0
 
 
 def test_two_faults_that_begin_together_have_no_order() -> None:

@@ -20,7 +20,7 @@ from dataclasses import dataclass
 from bridge.rig.faults import FaultName
 from bridge.simulate.accounts import LYING_PROBES, READING_PERIOD_S
 from bridge.simulate.gardens import Garden
-from bridge.simulate.mishaps import Hazard, hazards
+from bridge.simulate.hazards import Hazard, hazards
 
 _F = FaultName
 _LAG_S = 2.0

@@ -10,7 +10,7 @@ that boots), and just before and at each boundary between two phases.
 from bisect import bisect_right
 from dataclasses import dataclass, field, replace
 from enum import Enum
-from functools import lru_cache
+from functools import lru_cache, partial
 
 from bridge.errors import InputError
 from bridge.guard.commands import (
@@ -29,7 +29,8 @@ from bridge.rig.faults import Fault, FaultName
 from bridge.rig.scenario import DAY_S, POLYTUNNEL, with_check_cell
 from bridge.simulate.detection import signs_of
 from bridge.simulate.gardens import Garden, garden_of
-from bridge.simulate.mishaps import Event, Happening, Sign
+from bridge.simulate.hazards import Sign
+from bridge.simulate.mishaps import Event, Happening
 from bridge.simulate.outcome import Task
 from bridge.simulate.year import Year
 
@@ -143,7 +144,7 @@ def event_of(at_s: float, act: Act) -> Event:
         return Event(at_s, happening=Happening.KILLED, size=_DEAD_S)
     if act is Act.RESET_CONTROLLER:
         return Event(at_s, Fault(FaultName.CONTROLLER_RESET, 0.0, _HELD_S))
-    return Event(at_s, command=lambda now: command_of(act, now))
+    return Event(at_s, command=partial(command_of, act))
 
 
 Script = tuple[tuple[float, Act], ...]

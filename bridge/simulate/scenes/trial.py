@@ -5,27 +5,23 @@ litres are those of the scene with the faults less those of the scene without th
 
 A trial is *short* unless somebody asks for a thorough one: the forecast and the views in which only values
 change are left out, and the trial ends as soon as its verdict cannot change. The run up to a fault is the
-same for every fault that strikes then. It therefore runs once, and the process forks for each fault.
+same for every fault that strikes then. It therefore runs once, and each fault strikes in a copy of the trial.
 """
 
-import gc
 import math
-import os
-import pickle
-import traceback
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from enum import Enum
-from functools import partial
 from itertools import combinations
 
 from bridge.guard.model import Flow
 from bridge.rig.faults import Fault, FaultName
 from bridge.simulate.detection import signs_of
 from bridge.simulate.gardens import Garden
-from bridge.simulate.mishaps import Matters
+from bridge.simulate.hazards import Matters
 from bridge.simulate.scenes.bounds import bounds, excuse, hazards_of
-from bridge.simulate.scenes.rest import is_at_rest, is_steady
+from bridge.simulate.scenes.copies import Copies
+from bridge.simulate.scenes.rest import is_steady, run_on, stays_shut
 from bridge.simulate.scenes.scene import (
     ALL_OPTIONS,
     FULL,
@@ -138,21 +134,26 @@ class Trial:
             if self.now_s >= latest_s - 1e-6:
                 break
             if until_dry and not self._thorough and is_steady(year, latest_s):
-                self._measure(latest_s)
-                return finding
+                return self._end_at(latest_s)
             if finding.noticed_s is None:
                 continue
             if ends_s == latest_s:
                 ends_s = min(latest_s, max(self._last_s, self._began_s + finding.noticed_s) + after_s)
                 year.plan(ends_s)
-            if self.now_s >= ends_s - 1e-6:
-                if not until_dry or self._is_dry():
-                    break
-            elif not self._thorough and is_at_rest(year, ends_s):
-                self._measure(ends_s)
-                return finding
+            waits = until_dry and not self._is_dry()
+            if self.now_s >= ends_s - 1e-6 and not waits:
+                break
+            to_s = latest_s if waits else ends_s
+            if not self._thorough and stays_shut(year, to_s):
+                return self._end_at(to_s)
         self._measure(self.now_s)
         return finding
+
+    def _end_at(self, at_s: float) -> Finding:
+        """End the trial now with the litres of a later time."""
+        run_on(self.year, at_s)
+        self._measure(at_s)
+        return self.finding
 
     def repair(self, name: FaultName) -> None:
         """Repair a fault. After a failed self-test, the controller is also switched off and on."""
@@ -166,16 +167,9 @@ class Trial:
         for act in acts:
             self.year.send(command_of(act, self.year.clock()))
 
-    def prepare_forks(self, seconds: float) -> None:
-        """Do the work that each child would do again, before the process forks.
-
-        Args:
-            seconds: How long the trials of the children go on.
-        """
-        # A step may be long, and a child must not run the baseline.
-        self._known.signs_until(self.now_s + seconds + self.year.task.coarse_s)
-        # A collection in a child would copy every page of memory that it looks at.
-        gc.freeze()
+    def copies(self) -> Copies["Trial"]:
+        """Return what makes copies of this trial as it is now. They share the baseline."""
+        return Copies(self, self._known)
 
     def _step(self) -> None:
         year, finding = self.year, self.finding
@@ -213,13 +207,8 @@ def single(scene: Scene, name: FaultName, options: frozenset[Option], *, thoroug
 
 def singles_in(scene: Scene, names: Iterable[FaultName], options: frozenset[Option]) -> list[Finding]:
     """Try each of these faults alone in one scene."""
-    trial = Trial(scene, options)
-    hazards = hazards_of(trial.garden)
-    longest_s = max(hazards[name].bound_s for name in names) + _LEAD_S + AFTER_S
-    trial.prepare_forks(longest_s)
-    found = [forked(partial(_finish_single, trial, name)) for name in names]
-    gc.unfreeze()
-    return found
+    copies = Trial(scene, options).copies()
+    return [_finish_single(copies.one(), name) for name in names]
 
 
 def _finish_single(trial: Trial, name: FaultName) -> Finding:
@@ -338,11 +327,8 @@ def together_in(
     scene: Scene, pairs: Iterable[tuple[FaultName, FaultName]], options: frozenset[Option]
 ) -> list[Finding]:
     """Try pairs of faults that begin together in one scene, with these options."""
-    trial = Trial(scene, options)
-    trial.prepare_forks(watch_s(scene))
-    found = [forked(partial(_both, trial, one, other)) for one, other in pairs]
-    gc.unfreeze()
-    return found
+    copies = Trial(scene, options).copies()
+    return [_both(copies.one(), one, other) for one, other in pairs]
 
 
 def _both(trial: Trial, one: FaultName, other: FaultName) -> Finding:
@@ -371,38 +357,8 @@ def pairs_with(
     later = set(_ORDER[_ORDER.index(first) :])
     for when, after_s in moments(noticed_s).items():
         bring_to(trial, first, when, after_s)
-        trial.prepare_forks(watch_s(scene))
+        copies = trial.copies()
         found += [
-            forked(partial(finish, trial, name, when))
-            for name in others
-            if when is not When.TOGETHER or name in later
+            finish(copies.one(), name, when) for name in others if when is not When.TOGETHER or name in later
         ]
-    gc.unfreeze()
     return found
-
-
-def forked(finish: Callable[[], Finding]) -> Finding:
-    """Return the finding of a child process, so that the trial of this process stays as it is."""
-    reading, writing = os.pipe()
-    child = os.fork()
-    if child == 0:
-        # The child must never return into the caller's stack, whatever happens in it.
-        status = 1
-        try:
-            gc.disable()
-            os.close(reading)
-            with os.fdopen(writing, "wb") as pipe:
-                pickle.dump(finish(), pipe)
-            status = 0
-        except Exception:  # noqa: BLE001 - the parent raises, and this is the only place that knows why
-            traceback.print_exc()
-        finally:
-            os._exit(status)
-    os.close(writing)
-    with os.fdopen(reading, "rb") as pipe:
-        data = pipe.read()
-    _, ended = os.waitpid(child, 0)
-    if ended != 0 or not data:
-        raise RuntimeError(f"the process of a trial ended with status {ended}")
-    finding: Finding = pickle.loads(data)
-    return finding

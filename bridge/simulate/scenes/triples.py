@@ -12,11 +12,9 @@ The triples run in a random order that is always the same. So a run of a small s
 later run of a greater share needs only the rest.
 """
 
-import gc
 import random
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
-from functools import partial
 from pathlib import Path
 
 from pydantic import TypeAdapter
@@ -32,9 +30,7 @@ from bridge.simulate.scenes.trial import (
     bring_to,
     finish,
     fitted,
-    forked,
     moments,
-    watch_s,
 )
 
 INSTRUMENT = frozenset(
@@ -128,9 +124,8 @@ def tried(start: Start) -> Tried:
     found: list[Finding] = []
     for when, after_s in _THIRDS.items():
         trial.go_to(struck_s + after_s)
-        trial.prepare_forks(watch_s(scene))
-        found += [forked(partial(finish, trial, third, when)) for third in start.thirds]
-    gc.unfreeze()
+        copies = trial.copies()
+        found += [finish(copies.one(), third, when) for third in start.thirds]
     return Tried(
         start,
         len(found),

@@ -18,7 +18,7 @@ from datetime import date, timedelta
 from statistics import NormalDist
 
 from bridge.errors import InputError
-from bridge.simulate.garden_world import BENCHES, LATITUDE_DEG, TrueDay, TrueTray, shades
+from bridge.simulate.trays.world import BENCHES, LATITUDE_DEG, TrueDay, TrueTray, shades
 from bridge.tank.evapotranspiration import Site
 from bridge.trays import course as courses
 from bridge.trays.course import Act, Course, Entry, Weather

@@ -1,0 +1,1 @@
+"""Judges the round of the trays: an invented garden of trays, and a season in it."""
