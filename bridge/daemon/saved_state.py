@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from bridge.errors import InputError, LogError
-from bridge.estimate import reservoir as estimates
+from bridge.estimate import saved as estimates
 from bridge.estimate import watch
 from bridge.estimate.reservoir import Basis
 from bridge.estimate.verdict import Judgement, decide

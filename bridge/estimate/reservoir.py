@@ -1,12 +1,14 @@
 """The water of a reservoir as an estimate: its concentration, with all that is uncertain about it.
 
 **State.** Six numbers with one covariance: the concentration c in ppm, the volume V in litres, the error g
-of the cell (a relative gain: true product = reading · (1 + g + s)), the error s of the compensation and the
-thermometer, the error m of the hand meter in use, in its own standard uncertainties, and the dust d that
-falls in, in ppm a day. The cell has one
+of the cell (a relative gain: true product = reading · (1 + g + u s)), the error s of the compensation and the
+thermometer in standard uncertainties u of each product, the error m of the hand meter in use, in its own
+standard uncertainties, and the dust d that falls in, in ppm a day. The cell has one
 error for all fills, so it does not average out. The same holds for a hand meter and its samples: one that
 reads 1 % high at 5 ppm reads 1 % high at 40 ppm. The error s belongs to a kind of water and a
-season: it fades with a time constant of a month.
+season: it fades with a time constant of a month. It has no unit, because nearly pure product is known to 30 %
+and salty product to 2 %: a sample that finds a third too much of the one is no evidence for a third too much
+of the other. Product that no probe has measured has an error of its own, which says nothing of other product.
 
 **Balance.** An inflow of Δ litres of q ppm gives c' = (c V + q Δ) / (V + Δ). Draw-off leaves c. Evaporation
 of e litres gives c' = c V / (V - e). Dust only adds, so c grows by d each day, and a garden keeps its d: all
@@ -14,6 +16,8 @@ that nobody knows of it adds up, until a sample shows it. The covariance follows
 extended Kalman filter, R. E. Kalman, J. Basic Eng. 82 (1960) 35).
 
 **Sample.** A hand sample reads c + u m, where u is the standard uncertainty of the meter at this value.
+A display rounds the same water to the same number. So the same number again is no evidence, as long as the
+estimate has not moved or widened by as much as one number of this meter is uncertain.
 Because c holds the product of earlier fills, c and g are correlated,
 and the sample corrects both. If sample and balance contradict each other beyond :data:`CONTRADICTION`
 standard deviations, the balance has missed something, such as a bucket of tap water. Then the concentration
@@ -29,12 +33,10 @@ Pure values; memory is constant.
 """
 
 import math
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from enum import StrEnum
-from typing import Any
 
-from bridge.errors import InputError, OutOfRangeError
+from bridge.errors import OutOfRangeError
 from bridge.estimate.covariance import (
     Matrix,
     alone,
@@ -48,10 +50,10 @@ from bridge.estimate.covariance import (
 )
 from bridge.estimate.verdict import COVERAGE_FACTOR, SMALLEST_EXPANDED_PPM, Judgement, decide
 
-_SIZE = 6
-_C, _V, _G, _S, _M, _D = range(_SIZE)
+SIZE = 6
+_C, _V, _G, SEASON, METER, DUST = range(SIZE)
+"""The places of the numbers in the covariance."""
 _FILM_L = 1e-6
-_METER_UNIT = "standard uncertainties"
 
 ASSUMED_PPM_SD = 15.0
 """Standard uncertainty of a first value that nobody measured, at least; else half of the value (common
@@ -89,7 +91,8 @@ class Reservoir:
     cell_gain: float
     """The estimated relative error g of the cell. Positive: the product has more solids than the cell reads.
     """
-    season_gain: float
+    season_error: float
+    """The estimated error s, in standard uncertainties of the product."""
     meter_error: float
     """The estimated error of the hand meter in use, in its standard uncertainties."""
     dust_ppm_day: float
@@ -102,6 +105,8 @@ class Reservoir:
     """The time of the last sample, seconds of the caller's clock."""
     meter: str = ""
     """The hand meter of the last sample."""
+    last: "Counted | None" = None
+    """The last sample that counted."""
 
     @property
     def basis(self) -> Basis:
@@ -127,6 +132,15 @@ class Reservoir:
 
 
 @dataclass(frozen=True, slots=True)
+class Counted:
+    """A hand sample that counted, with the estimate right after it."""
+
+    shown_ppm: float
+    ppm: float
+    variance: float
+
+
+@dataclass(frozen=True, slots=True)
 class Contradiction:
     """A hand sample against the balance, before it corrects the estimate."""
 
@@ -141,9 +155,7 @@ class Contradiction:
         return self.difference_ppm / self.standard_deviation_ppm
 
 
-def begin(
-    assumed_ppm: float, volume_l: float, *, volume_sd_l: float, cell_percent: float, own_percent: float = 1.0
-) -> Reservoir:
+def begin(assumed_ppm: float, volume_l: float, *, volume_sd_l: float, cell_percent: float) -> Reservoir:
     """Return the first estimate, of a value that nobody measured.
 
     Args:
@@ -151,7 +163,6 @@ def begin(
         volume_l: the volume.
         volume_sd_l: standard uncertainty of the volume.
         cell_percent: standard uncertainty of the cell constant now.
-        own_percent: standard uncertainty of the product's other errors, see :func:`own_percent_of`.
     """
     _not_negative("assumed concentration", assumed_ppm, "ppm")
     _not_negative("volume", volume_l, "L")
@@ -160,7 +171,7 @@ def begin(
         sd_ppm**2,
         volume_sd_l**2,
         (0.01 * cell_percent) ** 2,
-        (0.01 * own_percent) ** 2,
+        1.0,
         0.0,
         DUST_SD**2,
     )
@@ -183,7 +194,13 @@ def own_percent_of(ppm: float, expanded_ppm: float, cell_percent: float) -> floa
 
 
 def filled(
-    before: Reservoir, litres: float, product_ppm: float, *, own_percent: float, litres_sd: float = 0.0
+    before: Reservoir,
+    litres: float,
+    product_ppm: float,
+    *,
+    own_percent: float,
+    litres_sd: float = 0.0,
+    unmeasured_ppm: float = 0.0,
 ) -> Reservoir:
     """Return the estimate after an inflow of product.
 
@@ -195,12 +212,18 @@ def filled(
         product_ppm: the mean reading of the product during the inflow, without a guard band.
         own_percent: see :func:`own_percent_of`.
         litres_sd: standard uncertainty of the inflow.
+        unmeasured_ppm: what product that no probe has measured adds to the mean, which may be twice as much
+            or nothing.
     """
-    variance = max(before.covariance[_S][_S], (0.01 * own_percent) ** 2)
-    before = replace(before, covariance=with_variance(before.covariance, _S, variance))
-    true_ppm = max(product_ppm * (1.0 + before.cell_gain + before.season_gain), 0.0)
+    true_ppm = true_of(before, product_ppm, own_percent) + unmeasured_ppm
     # The cell itself, the season and the water of pure water: a small part is new with every inflow.
-    return _inflow(before, litres, true_ppm, product_ppm, 0.05, litres_sd)
+    ppm_sd = math.hypot(0.05, unmeasured_ppm)
+    return _inflow(before, litres, true_ppm, product_ppm, ppm_sd, litres_sd, own_percent)
+
+
+def true_of(estimate: Reservoir, shown: float, own_percent: float) -> float:
+    """Return what the product holds for what its cell shows, in the same unit, by the estimated errors."""
+    return max(shown * (1.0 + estimate.cell_gain + 0.01 * own_percent * estimate.season_error), 0.0)
 
 
 def rained(before: Reservoir, litres: float, ppm: float = RAIN_PPM, ppm_sd: float = RAIN_PPM_SD) -> Reservoir:
@@ -227,13 +250,13 @@ def evaporated(before: Reservoir, litres: float, litres_sd: float = 0.0) -> Rese
     _not_negative("evaporation", litres, "L")
     litres = min(litres, 0.99 * before.volume_l)
     left_l = before.volume_l - litres
-    jacobian = identity(_SIZE)
+    jacobian = identity(SIZE)
     jacobian[_C][_C] = before.volume_l / left_l
     volume_sd_l = math.sqrt(before.covariance[_V][_V])
     jacobian[_C][_V] = _at_most(-before.ppm * litres / left_l**2, before.ppm, volume_sd_l)
     litres_sd = min(litres_sd, 0.3 * left_l)
     per_litre = before.ppm * before.volume_l / left_l**2
-    noise = zeros(_SIZE)
+    noise = zeros(SIZE)
     noise[_C][_C] = (per_litre * litres_sd) ** 2
     noise[_V][_V] = litres_sd**2
     noise[_C][_V] = noise[_V][_C] = -per_litre * litres_sd**2
@@ -263,9 +286,9 @@ def volume_seen(before: Reservoir, volume_l: float, volume_sd_l: float) -> Reser
     own = before.covariance[_V][_V]
     if own <= volume_sd_l**2:
         return after
-    smaller = identity(_SIZE)
+    smaller = identity(SIZE)
     smaller[_V][_V] = volume_sd_l / math.sqrt(own)
-    return replace(after, covariance=propagated(smaller, before.covariance, zeros(_SIZE)))
+    return replace(after, covariance=propagated(smaller, before.covariance, zeros(SIZE)))
 
 
 def less_sure(before: Reservoir, ppm_sd: float) -> Reservoir:
@@ -278,17 +301,17 @@ def aged(before: Reservoir, days: float, *, drift_percent_per_year: float) -> Re
     """Return the estimate after some time. The cell drifts, dust falls in, and what no balance holds."""
     _not_negative("time", days, "days")
     fade = math.exp(-days / SEASON_DAYS)
-    jacobian = identity(_SIZE)
-    jacobian[_S][_S] = fade
-    jacobian[_C][_D] = days
-    noise = zeros(_SIZE)
+    jacobian = identity(SIZE)
+    jacobian[SEASON][SEASON] = fade
+    jacobian[_C][DUST] = days
+    noise = zeros(SIZE)
     noise[_C][_C] = WANDER_PPM_PER_ROOT_DAY**2 * days
     noise[_G][_G] = (0.01 * drift_percent_per_year) ** 2 * days / 365.25
-    noise[_S][_S] = (1.0 - fade * fade) * before.covariance[_S][_S]
+    noise[SEASON][SEASON] = 1.0 - fade * fade
     return replace(
         before,
         ppm=before.ppm + before.dust_ppm_day * days,
-        season_gain=before.season_gain * fade,
+        season_error=before.season_error * fade,
         covariance=propagated(jacobian, before.covariance, noise),
     )
 
@@ -313,7 +336,7 @@ def contradiction(before: Reservoir, sample: HandSample) -> Contradiction:
     """Return how far a hand sample is from the balance."""
     before = _with_meter(before, sample)
     p, u = before.covariance, sample.common_ppm
-    variance = p[_C][_C] + 2.0 * u * p[_C][_M] + u * u * p[_M][_M] + _sample_variance(sample)
+    variance = p[_C][_C] + 2.0 * u * p[_C][METER] + u * u * p[METER][METER] + _sample_variance(sample)
     difference_ppm = sample.ppm - before.ppm - u * before.meter_error
     if sample.below_resolution:
         difference_ppm = min(difference_ppm + sample.ppm, 0.0)
@@ -333,12 +356,14 @@ def sampled(before: Reservoir, sample: HandSample, at_s: float, *, in_full: bool
     before = _with_meter(before, sample)
     found = contradiction(before, sample)
     anew = in_full or abs(found.z) > CONTRADICTION
+    if not anew and _is_repeated(before, sample):
+        return replace(before, assumed_share=0.0, sampled_share=1.0, sampled_s=at_s)
     if anew:
         # The balance has missed something. Its concentration is no evidence any more.
         variance = max(1e4 * max(found.difference_ppm**2, sample.common_ppm**2), before.covariance[_C][_C])
         before = replace(before, covariance=alone(before.covariance, _C, variance))
-    shown = zeros(_SIZE)[0]
-    shown[_C], shown[_M] = 1.0, sample.common_ppm
+    shown = zeros(SIZE)[0]
+    shown[_C], shown[METER] = 1.0, sample.common_ppm
     if sample.below_resolution and not anew:
         above_ppm = 2.0 * sample.ppm - before.ppm - sample.common_ppm * before.meter_error
         steps = bounded(before.covariance, shown, above_ppm, _sample_variance(sample))
@@ -349,12 +374,13 @@ def sampled(before: Reservoir, sample: HandSample, at_s: float, *, in_full: bool
     if not anew:
         steps = _not_below_zero(before.ppm, *steps)
     after = _moved(before, steps)
-    return replace(after, assumed_share=0.0, sampled_share=1.0, sampled_s=at_s)
+    last = Counted(sample.ppm, after.ppm, after.covariance[_C][_C])
+    return replace(after, assumed_share=0.0, sampled_share=1.0, sampled_s=at_s, last=last)
 
 
 def _not_below_zero(ppm: float, steps: list[float], covariance: Matrix) -> tuple[list[float], Matrix]:
     """Return the steps and the covariance of an update after the concentration is cut off at zero."""
-    shown = zeros(_SIZE)[0]
+    shown = zeros(SIZE)[0]
     shown[_C] = -1.0
     more, covariance = bounded(covariance, shown, ppm + steps[_C], 0.0)
     return [one + another for one, another in zip(steps, more, strict=True)], covariance
@@ -377,73 +403,6 @@ def judged(estimate: Reservoir, limit_ppm: float, target_ppm: float) -> Judgemen
     return decide(estimate.ppm, estimate.expanded_ppm, limit_ppm, target_ppm)
 
 
-def to_json(estimate: Reservoir) -> dict[str, Any]:
-    """Return the estimate as values for JSON."""
-    return {
-        "state": [
-            estimate.ppm,
-            estimate.volume_l,
-            estimate.cell_gain,
-            estimate.season_gain,
-            estimate.meter_error,
-            estimate.dust_ppm_day,
-        ],
-        "meter_in": _METER_UNIT,
-        "covariance": [list(row) for row in estimate.covariance],
-        "assumed_share": estimate.assumed_share,
-        "sampled_share": estimate.sampled_share,
-        "sampled_s": estimate.sampled_s,
-        "meter": estimate.meter,
-    }
-
-
-def from_json(values: Mapping[str, Any]) -> Reservoir:
-    """Return the estimate of :func:`to_json`.
-
-    Raises:
-        InputError: If the values are not those of an estimate.
-    """
-    try:
-        state = [float(value) for value in values["state"]]
-        covariance = tuple(tuple(float(value) for value in row) for row in values["covariance"])
-        sampled_s = values["sampled_s"]
-        if len(state) == _D and len(covariance) == _D:
-            # An earlier version did not know the dust.
-            state.append(DUST_PPM_PER_DAY)
-            padded = (*((*row, 0.0) for row in covariance), (0.0,) * _SIZE)
-            covariance = with_variance(padded, _D, DUST_SD**2)
-        ppm, volume_l, cell_gain, season_gain, meter_error, dust_ppm_day = state
-        if values.get("meter_in") != _METER_UNIT:
-            # An earlier version kept the error in ppm: the next sample begins with a meter that is not known.
-            meter_error, covariance = 0.0, alone(covariance, _M, 0.0)
-        estimate = Reservoir(
-            ppm,
-            volume_l,
-            cell_gain,
-            season_gain,
-            meter_error,
-            dust_ppm_day,
-            covariance,
-            float(values["assumed_share"]),
-            float(values["sampled_share"]),
-            None if sampled_s is None else float(sampled_s),
-            str(values["meter"]),
-        )
-    except (KeyError, TypeError, ValueError) as error:
-        raise InputError(f"the saved estimate of the reservoir is damaged ({error}); delete it") from error
-    sound = (
-        [len(row) for row in covariance] == [_SIZE] * _SIZE
-        and all(map(math.isfinite, state))
-        and all(math.isfinite(value) for row in covariance for value in row)
-        and all(covariance[i][i] >= 0.0 for i in range(_SIZE))
-        and estimate.ppm >= 0.0
-        and estimate.volume_l >= 0.0
-    )
-    if not sound:
-        raise InputError("the saved estimate of the reservoir has impossible numbers; delete it")
-    return estimate
-
-
 def _inflow(
     before: Reservoir,
     litres: float,
@@ -451,13 +410,14 @@ def _inflow(
     through_cell_ppm: float,
     ppm_sd: float,
     litres_sd: float,
+    own_percent: float = 0.0,
 ) -> Reservoir:
     """Return the estimate after an inflow of which ``through_cell_ppm`` has the error of the cell."""
     _not_negative("inflow", litres, "L")
     _not_negative("concentration of the inflow", ppm, "ppm")
     whole_l = before.volume_l + litres
     kept, new = before.volume_l / whole_l, litres / whole_l
-    jacobian = identity(_SIZE)
+    jacobian = identity(SIZE)
     jacobian[_C][_C] = kept
     # The mixture lies between both waters, however little is known of the volumes.
     furthest_ppm = 0.5 * abs(before.ppm - ppm)
@@ -465,9 +425,10 @@ def _inflow(
     # The slope to a volume that is smaller by its uncertainty, because a mixture is no straight line in it.
     least_l = whole_l - min(volume_sd_l, before.volume_l)
     jacobian[_C][_V] = _at_most(new * (before.ppm - ppm) / max(least_l, _FILM_L), furthest_ppm, volume_sd_l)
-    jacobian[_C][_G] = jacobian[_C][_S] = new * through_cell_ppm
+    jacobian[_C][_G] = new * through_cell_ppm
+    jacobian[_C][SEASON] = new * through_cell_ppm * 0.01 * own_percent
     by_litre = _at_most(kept * (ppm - before.ppm) / whole_l, furthest_ppm, litres_sd)
-    noise = zeros(_SIZE)
+    noise = zeros(SIZE)
     noise[_C][_C] = (new * ppm_sd) ** 2 + (by_litre * litres_sd) ** 2
     noise[_V][_V] = litres_sd**2
     noise[_C][_V] = noise[_V][_C] = by_litre * litres_sd**2
@@ -487,15 +448,24 @@ def _at_most(per_litre: float, furthest_ppm: float, sd_l: float) -> float:
     return math.copysign(furthest_ppm / sd_l, per_litre)
 
 
+def _is_repeated(before: Reservoir, sample: HandSample) -> bool:
+    """Return whether the meter has shown this number of water that is the same for all it can show."""
+    last, own_ppm = before.last, sample.own_ppm
+    if last is None or not math.isclose(last.shown_ppm, sample.ppm, rel_tol=1e-9):
+        return False
+    is_near = abs(before.ppm - last.ppm) < own_ppm
+    return is_near and before.covariance[_C][_C] - last.variance < own_ppm**2
+
+
 def _sample_variance(sample: HandSample) -> float:
     return sample.own_ppm**2 + (0.01 * SAMPLING_PERCENT * sample.ppm) ** 2
 
 
 def _with_meter(before: Reservoir, sample: HandSample) -> Reservoir:
-    if before.meter == sample.meter and before.covariance[_M][_M] > 0.0:
+    if before.meter == sample.meter and before.covariance[METER][METER] > 0.0:
         return before
-    covariance = alone(before.covariance, _M, 1.0)
-    return replace(before, meter=sample.meter, meter_error=0.0, covariance=covariance)
+    covariance = alone(before.covariance, METER, 1.0)
+    return replace(before, meter=sample.meter, meter_error=0.0, covariance=covariance, last=None)
 
 
 def _moved(before: Reservoir, found: tuple[list[float], Matrix]) -> Reservoir:
@@ -505,7 +475,7 @@ def _moved(before: Reservoir, found: tuple[list[float], Matrix]) -> Reservoir:
         ppm=max(before.ppm + c, 0.0),
         volume_l=max(before.volume_l + v, _FILM_L),
         cell_gain=before.cell_gain + g,
-        season_gain=before.season_gain + s,
+        season_error=before.season_error + s,
         meter_error=before.meter_error + m,
         dust_ppm_day=max(before.dust_ppm_day + d, 0.0),
         covariance=covariance,

@@ -62,6 +62,8 @@ class Kept:
     """Of water: the cases in which it was just accepted."""
     wrongly: int = 0
     """Of these: the cases in which it was at or over the limit."""
+    spans: int = 0
+    """The spans that were added up. The cases of one span have the same instruments, so they err together."""
 
     def judge(self, truth: float, low80: float, high80: float, low95: float, high95: float) -> None:
         """Add one case."""
@@ -72,6 +74,8 @@ class Kept:
 
     def add(self, more: "Kept") -> None:
         """Add the cases of another count."""
+        if more.cases:
+            self.spans += max(more.spans, 1)
         self.cases += more.cases
         self.in_80 += more.in_80
         self.in_95 += more.in_95
@@ -168,7 +172,7 @@ def judge_reservoir(found: Promises, view: StationView, truth: Truth, *, with_fa
     # An assumed value has so wide an interval that it would hide a bad one of the balance.
     assumed = view.reservoir_basis == Basis.ASSUMED.value
     name = "reservoir, assumed" if assumed else "reservoir"
-    name = f"{name}, with faults" if with_faults else name
+    name = f"{name}, {_WITH_FAULTS}" if with_faults else name
     _judge_water(found, name, ppm, band_ppm, truth.reservoir_ppm)
     limit_ppm = view.identity.limit_ppm
     if _NEAR_LIMIT * limit_ppm <= ppm + band_ppm < limit_ppm:
@@ -344,10 +348,17 @@ def _sample(stamp: Stamp, of: str, ppm: float) -> SampleRow:
     return SampleRow(stamp, "purifier", of, max(ppm, 0.0) / 0.5, max(ppm, 0.0), 1.0, 0.5, 20.0, "", "")
 
 
-_HEADINGS = ("promise", "cases", "in 80 %", "in 95 %", "lower", "accepted", "over")
+_HEADINGS = ("promise", "spans", "cases", "in 80 %", "in 95 %", "lower", "accepted", "over")
 _LEGEND = (
-    "lower: truths under the low end of the 95 % interval. accepted: water that was accepted just under its "
-    "limit; over: the share of it that is at or over the limit."
+    "spans: gardens, or half-years of a reservoir; the cases of one span have the same instruments, so they "
+    "err together. lower: truths under the low end of the 95 % interval. accepted: water that was accepted "
+    "just under its limit; over: the share of it that is at or over the limit."
+)
+_WITH_FAULTS = "with faults"
+_FAULTS_LEGEND = (
+    "with faults: moments of spans with faults, during the faults too. Moments are left out in which a cell "
+    "or the level is wrong and nothing shows it yet, because no estimate can know that. Lines without these "
+    "words are moments without any fault."
 )
 
 
@@ -361,7 +372,7 @@ def as_lines(promises: Promises) -> list[str]:
         accepted = str(kept.accepted) if kept.accepted else "-"
         over = _share(kept.wrongly, kept.accepted, 0.0, 0.025, 1)
         below = _share(kept.below_95, kept.cases, 0.0, 0.05)
-        cells.append((name, str(kept.cases), in_80, in_95, below, accepted, over))
+        cells.append((name, str(max(kept.spans, 1)), str(kept.cases), in_80, in_95, below, accepted, over))
     widths = [max(len(line[column]) for line in cells) for column in range(len(_HEADINGS))]
     lines = [
         "  ".join(
@@ -371,6 +382,8 @@ def as_lines(promises: Promises) -> list[str]:
         for line in cells
     ]
     lines.append(_LEGEND)
+    if any(name.endswith(_WITH_FAULTS) for name in promises.kept):
+        lines.append(_FAULTS_LEGEND)
     if promises.orders:
         lines.append(
             f"Orders: {promises.orders}, of which {promises.late} came late by more than a day "

@@ -40,8 +40,8 @@ COUNTED_SD = 0.03
 NEAR_K = 3.0
 """How far the temperature of the reservoir may be from that of the product cell (common practice, no source).
 """
-UNKNOWN_PERCENT = 50.0
-"""Standard uncertainty of product that no sound probe has measured."""
+MOST_OWN_PERCENT = 50.0
+"""Nearly pure product has a larger uncertainty than value. No error is taken as larger than this share."""
 EVAPORATION_SD = 0.4
 """Standard uncertainty of the evaporation as a share: wind, sun and shade are not known (common practice, no
 source)."""
@@ -52,19 +52,50 @@ _DAY_S = 86_400.0
 
 
 @dataclass(frozen=True, slots=True)
-class Inflow:
-    """The inflow that is not in the estimate yet."""
+class Passed:
+    """Litres that flowed in, with what the readings of the same moments say is in them."""
 
     litres: float = 0.0
-    """By the rise of the level."""
     product_mg: float = 0.0
     """By the readings."""
     worst_mg: float = 0.0
     """By the readings with their guard bands."""
+    unmeasured_mg: float = 0.0
+    """In product without a sound probe, which counts as half of gross. The guard counts gross."""
+
+    def ppm(self, milligrams: float) -> float:
+        """Return one of the sums for each litre."""
+        return milligrams / self.litres
+
+
+_NOTHING = Passed()
+
+
+@dataclass(frozen=True, slots=True)
+class Inflow:
+    """The inflow that is not in the estimate yet."""
+
+    risen: Passed = _NOTHING
+    """By the rise of the level."""
+    counted: Passed = _NOTHING
+    """By the flow meter."""
     own_percent: float = 0.0
     """See :func:`bridge.estimate.reservoir.own_percent_of`; the largest of the inflow."""
-    counted_l: float = 0.0
-    """By the flow meter."""
+
+    @property
+    def litres(self) -> float:
+        """The litres that are in the reservoir for certain."""
+        return self.risen.litres
+
+    @property
+    def mixed(self) -> Passed:
+        """The sums that say what water it is.
+
+        The level follows the flow later, so by the level the standing water of the first litres would count
+        as the water after it.
+        """
+        by_meter = self.counted.litres >= 0.5 * self.risen.litres and self.counted.litres > 0.0
+        return self.counted if by_meter else self.risen
 
 
 _NO_INFLOW = Inflow()
@@ -129,21 +160,22 @@ def assuming(fresh: Inventory, ppm: float, volume_l: float | None = None) -> Inv
 
 def holding(inventory: Inventory) -> float:
     """Return the dissolved solids of the reservoir in ppm, by the estimate."""
-    water, inflow = inventory.water, inventory.inflow
-    if inflow.litres <= 0.0:
+    water, litres = inventory.water, inventory.inflow.litres
+    if litres <= 0.0:
         return water.ppm
-    solids_mg = water.ppm * water.volume_l + _true(water, inflow.product_mg)
-    return solids_mg / (water.volume_l + inflow.litres)
+    return (water.ppm * water.volume_l + _true_ppm(water, inventory.inflow) * litres) / (
+        water.volume_l + litres
+    )
 
 
 def holding_at_worst(inventory: Inventory) -> float:
     """Return the dissolved solids that the guard counts with, in ppm."""
-    water, inflow = inventory.water, inventory.inflow
+    water, litres = inventory.water, inventory.inflow.litres
     held_ppm = water.ppm + inventory.band_ppm
-    if inflow.litres <= 0.0:
+    if litres <= 0.0:
         return held_ppm
-    worst_mg = max(inflow.worst_mg, _true(water, inflow.product_mg))
-    return (held_ppm * water.volume_l + worst_mg) / (water.volume_l + inflow.litres)
+    worst_ppm = _worst_ppm(water, inventory.inflow)
+    return (held_ppm * water.volume_l + worst_ppm * litres) / (water.volume_l + litres)
 
 
 def judged(inventory: Inventory, limit_ppm: float, target_ppm: float) -> Judgement:
@@ -277,7 +309,7 @@ def follow(
         after, treated_l = _by_switches(plan, before, level, path, pulsed_l, product, elapsed_s)
         inflow = after.inflow
     else:
-        after, inflow, treated_l = _by_level(plan, before, level.volume_l, path, pulsed_l, product)
+        after, inflow, treated_l = _by_level(plan, before, level, level.volume_l, path, pulsed_l, product)
         if pulsed_l and path is Flow.SHUT:
             after = _passing(plan, after, level, pulsed_l, product)
             inflow = after.inflow
@@ -340,16 +372,17 @@ class _Product:
     def of(cls, plan: StationPlan, ppm: float | None, guard_band_ppm: float) -> "_Product":
         if ppm is None:
             gross_ppm = plan.limits.gross_ppm
-            return cls(gross_ppm, gross_ppm, UNKNOWN_PERCENT, False)
+            return cls(gross_ppm, gross_ppm, 0.0, False)
         shown_ppm = max(ppm, 0.0)
         percent = plan.product.chain.uncertainties.cell_constant_percent
         own_percent = reservoir.own_percent_of(shown_ppm, guard_band_ppm, percent)
-        return cls(shown_ppm, max(ppm + guard_band_ppm, 0.0), min(own_percent, UNKNOWN_PERCENT), True)
+        return cls(shown_ppm, max(ppm + guard_band_ppm, 0.0), min(own_percent, MOST_OWN_PERCENT), True)
 
 
 def _by_level(
     plan: StationPlan,
     before: Inventory,
+    level: Level,
     volume_l: float,
     path: Flow,
     pulsed_l: float | None,
@@ -370,7 +403,11 @@ def _by_level(
     if filling and (change_l > 0.0 or pulsed_l):
         treated_l = max(change_l, 0.0)
         inflow = _more(inflow, treated_l, pulsed_l or 0.0, product)
-    ended = not filling and (inflow.litres > 0.0 or inflow.counted_l > 0.0)
+    full = level.overflow or volume_l >= RIM * capacity_l
+    if pulsed_l and path is Flow.SHUT and not full:
+        # The valve leaks or is stuck. Its water waits for the level to rise, or to show that it does not.
+        inflow = _more(inflow, 0.0, pulsed_l, product)
+    ended = not filling and (inflow.litres > 0.0 or inflow.counted.litres >= 2.0 * dead_l)
     large = filling and inflow.litres >= LARGEST_INFLOW * capacity_l
     fell, rose = change_l <= -dead_l, change_l >= dead_l and not filling
     if not (ended or large or fell or rose):
@@ -394,16 +431,33 @@ def _by_level(
             after = _seen(after, volume_l, sd_l)
         return after, after.inflow, 0.0
     if rose:
-        if plan.rain_ppm is not None:
-            risen = replace(after, water=reservoir.rained(after.water, change_l, plan.rain_ppm))
-        elif product.known:
-            risen = taken_in(replace(after, inflow=_more(_NO_INFLOW, change_l, 0.0, product)))
-        else:
-            # Nothing is known about this water, so it counts as that of the reservoir.
-            risen = replace(after, water=replace(after.water, volume_l=after.water.volume_l + change_l))
+        risen = _risen(plan, after, change_l, product)
         after = _seen(risen, volume_l, sd_l)
         return after, after.inflow, 0.0
     return after, after.inflow, treated_l
+
+
+def _risen(plan: StationPlan, before: Inventory, litres: float, product: _Product) -> Inventory:
+    """Return the inventory after the level rose with the valve shut.
+
+    If the flow meter counted it, it is product. Otherwise nobody knows: a valve that leaks less than a flow
+    meter counts, a bucket, a level sensor that is wrong. Then it counts as product, and its interval holds
+    the water of the reservoir and that of a reservoir that nobody measured.
+    """
+    counted_l = before.inflow.counted.litres
+    if counted_l >= 0.5 * litres:
+        return taken_in(replace(before, inflow=_more(before.inflow, litres, 0.0, product)))
+    before = taken_in(before)
+    water = before.water
+    if plan.rain_ppm is not None:
+        return replace(before, water=reservoir.rained(water, litres, plan.rain_ppm))
+    ppm = product.ppm if product.known else water.ppm
+    sd_ppm = max(reservoir.ASSUMED_PPM_SD, abs(ppm - water.ppm))
+    mixed = reservoir.poured(water, litres, ppm, sd_ppm, COUNTED_SD * litres)
+    held_ppm = water.ppm + before.band_ppm
+    worst_ppm = product.worst_ppm if product.known else held_ppm
+    at_worst_ppm = (held_ppm * water.volume_l + worst_ppm * litres) / (water.volume_l + litres)
+    return replace(before, water=mixed, band_ppm=max(at_worst_ppm - mixed.ppm, 0.0))
 
 
 def _stop_l(plan: StationPlan) -> float:
@@ -478,12 +532,21 @@ def _by_switches(
 
 
 def _more(inflow: Inflow, litres: float, counted_l: float, product: _Product) -> Inflow:
-    return Inflow(
-        inflow.litres + litres,
-        inflow.product_mg + litres * product.ppm,
-        inflow.worst_mg + litres * product.worst_ppm,
-        max(inflow.own_percent, product.own_percent) if litres > 0.0 else inflow.own_percent,
-        inflow.counted_l + counted_l,
+    own_percent = max(inflow.own_percent, product.own_percent) if litres or counted_l else inflow.own_percent
+    return Inflow(_add(inflow.risen, litres, product), _add(inflow.counted, counted_l, product), own_percent)
+
+
+def _add(passed: Passed, litres: float, product: _Product) -> Passed:
+    if litres <= 0.0:
+        return passed
+    mg, unmeasured_mg = litres * product.ppm, 0.0
+    if not product.known:
+        mg, unmeasured_mg = 0.0, 0.5 * mg
+    return Passed(
+        passed.litres + litres,
+        passed.product_mg + mg,
+        passed.worst_mg + litres * product.worst_ppm,
+        passed.unmeasured_mg + unmeasured_mg,
     )
 
 
@@ -491,18 +554,26 @@ def taken_in(inventory: Inventory) -> Inventory:
     """Return the inventory with its inflow in the estimate; the same object without an inflow.
 
     If the flow meter counted clearly more than the level rose, water was drawn off during the fill, or it did
-    not arrive, because a hose has burst. The estimate lies between both, and its interval holds both.
+    not arrive, because a hose has burst or the level sensor is stuck. The estimate lies between both, and its
+    interval holds both.
     """
-    inflow = inventory.inflow
-    if inflow.litres <= 0.0:
-        return inventory if inflow is _NO_INFLOW else replace(inventory, inflow=_NO_INFLOW)
-    before, mean_ppm = inventory.water, inflow.product_mg / inflow.litres
-    worst_ppm = max(inflow.worst_mg / inflow.litres, _true(before, mean_ppm))
-    litres = max(inflow.litres, inflow.counted_l * (1.0 - COUNTED_SD))
+    inflow, mixed = inventory.inflow, inventory.inflow.mixed
+    if mixed.litres <= 0.0:
+        return inventory
+    before, mean_ppm = inventory.water, mixed.ppm(mixed.product_mg)
+    worst_ppm = _worst_ppm(before, inflow)
+    litres = max(inflow.litres, inflow.counted.litres * (1.0 - COUNTED_SD))
     unseen_l = 0.5 * (litres - inflow.litres)
     entered_l = inflow.litres + unseen_l
     litres_sd = math.hypot(COUNTED_SD * entered_l, unseen_l)
-    water = reservoir.filled(before, entered_l, mean_ppm, own_percent=inflow.own_percent, litres_sd=litres_sd)
+    water = reservoir.filled(
+        before,
+        entered_l,
+        mean_ppm,
+        own_percent=inflow.own_percent,
+        litres_sd=litres_sd,
+        unmeasured_ppm=mixed.ppm(mixed.unmeasured_mg),
+    )
     if unseen_l > 0.0:
         water = reservoir.drawn(water, unseen_l, litres_sd)
     held_ppm, kept_l = before.ppm + inventory.band_ppm, before.volume_l
@@ -518,5 +589,11 @@ def _seen(inventory: Inventory, volume_l: float, sd_l: float) -> Inventory:
     return replace(inventory, water=reservoir.volume_seen(inventory.water, volume_l, sd_l))
 
 
-def _true(water: Reservoir, shown: float) -> float:
-    return max(shown * (1.0 + water.cell_gain + water.season_gain), 0.0)
+def _true_ppm(water: Reservoir, inflow: Inflow) -> float:
+    mixed = inflow.mixed
+    measured_ppm = reservoir.true_of(water, mixed.ppm(mixed.product_mg), inflow.own_percent)
+    return measured_ppm + mixed.ppm(mixed.unmeasured_mg)
+
+
+def _worst_ppm(water: Reservoir, inflow: Inflow) -> float:
+    return max(inflow.mixed.ppm(inflow.mixed.worst_mg), _true_ppm(water, inflow))

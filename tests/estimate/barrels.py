@@ -74,9 +74,7 @@ def season(
     best, worst = (
         (dice.uniform(0.5, 15.0), dice.uniform(15.0, 45.0)) if product_ppm is None else (product_ppm,) * 2
     )
-    estimate = reservoir.begin(
-        assumed_ppm, gauge(volume_l), volume_sd_l=4.0, cell_percent=cell_percent, own_percent=2.0
-    )
+    estimate = reservoir.begin(assumed_ppm, gauge(volume_l), volume_sd_l=4.0, cell_percent=cell_percent)
     seen = CellWatch()
     t = dice.uniform(6.0, 24.0)
     for day in range(days):

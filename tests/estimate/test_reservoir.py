@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bridge.errors import InputError, OutOfRangeError
-from bridge.estimate import reservoir
+from bridge.estimate import reservoir, saved
 from bridge.estimate.reservoir import Basis, HandSample, Reservoir
 from bridge.estimate.verdict import Verdict
 from bridge.water.meter import HandMeter
@@ -106,6 +106,42 @@ def test_many_samples_with_one_meter_are_no_better_than_the_meter() -> None:
     assert held.expanded_ppm > 2.0 * 5.0
 
 
+def test_the_same_number_of_the_same_water_is_no_more_evidence_and_another_number_is() -> None:
+    # One step of the display is far more than the scatter of samples of such pure water.
+    def after(*numbers: float) -> Reservoir:
+        held = barrel(5.0)
+        for number in numbers:
+            held = reservoir.sampled(held, HandSample(number, 0.01, 0.6, "display"), 0.0)
+        return held
+
+    once = after(1.0)
+    assert after(*[1.0] * 10) == once
+    # After some water that nobody knows, the same number is evidence.
+    mixed = reservoir.poured(once, 20.0, 5.0, 15.0, 1.0)
+    again = reservoir.sampled(mixed, HandSample(1.0, 0.01, 0.6, "display"), 0.0)
+    assert again.expanded_ppm < 0.5 * mixed.expanded_ppm
+    assert after(*[1.0, 2.0] * 5).expanded_ppm < 0.5 * once.expanded_ppm
+
+
+def test_a_sample_after_nearly_pure_product_changes_salty_product_by_its_own_uncertainty_only() -> None:
+    # Pure product is known to a half, and this one has a half more than its cell shows.
+    held = reservoir.filled(reservoir.drawn(barrel(), 95.0), 195.0, 0.4, own_percent=50.0)
+    held = reservoir.sampled(held, HandSample(1.0, 0.01, 0.02, "fine"), 0.0)
+    assert held.season_error > 0.3
+    salty = reservoir.true_of(held, 40.0, 2.0) / 40.0 - 1.0
+    assert abs(salty) < 3.0 * math.hypot(0.02, 0.05)
+
+
+def test_product_that_no_probe_measured_says_nothing_of_other_product() -> None:
+    held = reservoir.filled(reservoir.drawn(barrel(), 50.0), 50.0, 0.0, own_percent=2.0, unmeasured_ppm=100.0)
+    assert held.ppm == pytest.approx(53.0, rel=0.01)
+    assert held.expanded_ppm > 0.9 * 100.0
+    after = reservoir.sampled(held, HandSample(5.0, 0.1, 0.1, "fine"), 0.0)
+    assert after.ppm == pytest.approx(5.0, abs=0.3)
+    assert abs(after.season_error) < 0.1
+    assert after.cell_gain_percent == held.cell_gain_percent
+
+
 def test_a_meter_that_is_good_to_a_share_of_its_reading_is_as_good_at_3_ppm_as_at_300() -> None:
     held = reservoir.sampled(barrel(20.0), HandSample(330.0, 3.8, 0.1, "share"), 0.0)
     assert held.expanded_ppm == pytest.approx(2.0 * math.hypot(3.8, 0.02 * 330.0), rel=0.05)
@@ -123,11 +159,15 @@ def test_a_zero_after_unfit_water_that_was_poured_away_is_a_value_near_zero() ->
 
 def test_an_estimate_of_an_earlier_version_forgets_its_meter_and_keeps_its_water() -> None:
     held = reservoir.sampled(barrel(20.0), HandSample(20.0, 6.0, 0.3, "coarse"), 0.0)
-    values = reservoir.to_json(held)
+    values = saved.to_json(held)
     del values["meter_in"]
     values["state"][4] = -4.0
-    old = reservoir.from_json(values)
+    old = saved.from_json(values)
     assert (old.ppm, old.meter_error) == (held.ppm, 0.0)
+    del values["season_in"], values["last"]
+    values["state"] = [*values["state"][:3], 0.4, *values["state"][4:]]
+    older = saved.from_json(values)
+    assert (older.ppm, older.season_error, older.covariance[3][3]) == (held.ppm, 0.0, 1.0)
     again = reservoir.sampled(old, HandSample(20.0, 6.0, 0.3, "coarse"), 0.0)
     assert again.expanded_ppm <= held.expanded_ppm
 
@@ -178,10 +218,10 @@ def test_dust_adds_up_and_a_good_meter_shows_how_much_of_it_falls_in() -> None:
 
 def test_an_estimate_that_an_earlier_version_saved_begins_with_the_usual_dust() -> None:
     held = reservoir.filled(barrel(), 50.0, 5.0, own_percent=2.0)
-    values = reservoir.to_json(held)
+    values = saved.to_json(held)
     values["state"] = values["state"][:5]
     values["covariance"] = [row[:5] for row in values["covariance"][:5]]
-    assert reservoir.from_json(values) == held
+    assert saved.from_json(values) == held
 
 
 def test_the_next_reading_of_a_level_sensor_makes_no_mixture_better_known() -> None:
@@ -267,11 +307,11 @@ def test_no_history_gives_an_impossible_estimate(steps: list[tuple[str, float, f
             for j, value in enumerate(row):
                 bound = math.sqrt(row[i] * held.covariance[j][j])
                 assert abs(value) <= bound * (1.0 + 1e-6) + 1e-6
-    assert reservoir.from_json(json.loads(json.dumps(reservoir.to_json(held)))) == held
+    assert saved.from_json(json.loads(json.dumps(saved.to_json(held)))) == held
 
 
 def test_a_damaged_record_and_impossible_values_are_refused() -> None:
-    values = reservoir.to_json(barrel())
+    values = saved.to_json(barrel())
     damages: tuple[dict[str, object], ...] = (
         {"state": [1.0]},
         {"covariance": [[1.0]]},
@@ -280,6 +320,6 @@ def test_a_damaged_record_and_impossible_values_are_refused() -> None:
     )
     for damage in damages:
         with pytest.raises(InputError, match="delete it"):
-            reservoir.from_json({**values, **damage})
+            saved.from_json({**values, **damage})
     with pytest.raises(OutOfRangeError, match="inflow"):
         reservoir.filled(barrel(), -1.0, 5.0, own_percent=1.0)

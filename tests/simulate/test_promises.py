@@ -18,8 +18,8 @@ def test_a_broken_promise_is_marked_and_a_kept_one_is_not() -> None:
     promises.kept["few"] = Kept(5, 0, 0, 5)
     lines = as_lines(promises)
     good, narrow, few = (next(line for line in lines if line.startswith(name)) for name in promises.kept)
-    assert good.split() == ["good", "100", "80%", "95%", "2%", "-", "-"]
-    assert narrow.split() == ["narrow", "100", "47%*", "64%*", "18%*", "-", "-"]
+    assert good.split() == ["good", "1", "100", "80%", "95%", "2%", "-", "-"]
+    assert narrow.split() == ["narrow", "1", "100", "47%*", "64%*", "18%*", "-", "-"]
     assert "*" not in few
     assert any("10, of which 2 came late" in line for line in lines)
 
@@ -31,8 +31,24 @@ def test_an_interval_of_water_has_its_own_bounds_and_the_share_of_wrongly_accept
     true, wide = (
         next(line for line in as_lines(promises) if line.startswith(name)) for name in promises.kept
     )
-    assert true.split() == ["true", "1000", "-", "96.0%", "2%", "200", "2.5%"]
-    assert wide.split() == ["wide", "1000", "-", "99.5%*", "0%", "200", "3.0%*"]
+    assert true.split() == ["true", "1", "1000", "-", "96.0%", "2%", "200", "2.5%"]
+    assert wide.split() == ["wide", "1", "1000", "-", "99.5%*", "0%", "200", "3.0%*"]
+
+
+def test_the_table_tells_how_many_spans_the_cases_are_from_and_what_with_faults_means() -> None:
+    half_year = Promises()
+    half_year.kept["reservoir, with faults"] = Kept(17_000, 16_000, 16_000, 0, only_95=True)
+    year = Promises()
+    for _ in range(2):
+        year.add(half_year)
+    twice = Promises()
+    twice.add(year)
+    twice.add(half_year)
+    lines = as_lines(twice)
+    assert next(line for line in lines if line.startswith("reservoir")).split()[3:6] == ["3", "51000", "-"]
+    assert any(line.startswith("with faults: ") for line in lines)
+    twice.kept["reservoir"] = twice.kept.pop("reservoir, with faults")
+    assert not any(line.startswith("with faults: ") for line in as_lines(twice))
 
 
 def test_a_garden_is_the_same_for_the_same_seed_and_judges_every_forecast() -> None:

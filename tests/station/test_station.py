@@ -282,6 +282,21 @@ def test_a_retest_passes_only_with_the_uncertainty_of_its_meter() -> None:
     assert bench.station.command(named, bench.now) is None
 
 
+def test_a_retest_counts_with_the_temperature_of_the_product_cell() -> None:
+    # The compensation of a meter is a part of its uncertainty that grows with the distance from 25 °C.
+    good = HandMeter("pen", MeterUnit.PPM, 1.0, percent_of_reading=2.0)
+
+    def passes_at(celsius: float, ppm: float) -> bool:
+        bench = Bench(replace(PLAN, meter=good))
+        bench.read(product_c=celsius)
+        return bench.station.command(Retest(bench.now, "hub", ppm), bench.now) is None
+
+    # Without a temperature the same meter has to show less than about 44.5 ppm.
+    assert passes_at(25.0, 47.5)
+    assert not passes_at(5.0, 43.0)
+    assert passes_at(5.0, 41.0)
+
+
 def test_a_passed_retest_ends_the_doubt_about_exchanged_cells_and_a_failed_one_does_not() -> None:
     bench = Bench()
     for _ in range(150):
