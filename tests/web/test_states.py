@@ -84,6 +84,7 @@ def states(view: StationView) -> dict[str, tuple[StationView, dict[str, str]]]:
                 "#answer-then": "Do not use this water.",
                 "#answer-held": "It has 60 ppm",
                 "#lasts": "5 to 9 days",
+                "#lasts-until": "of water that is not fit",
                 "#todo": "Empty the reservoir. If you doubt the figure, measure its water",
             },
         ),
@@ -93,7 +94,7 @@ def states(view: StationView) -> dict[str, tuple[StationView, dict[str, str]]]:
                     cover_high_days=None),
             {
                 "#answer-word": "Not known",
-                "#answer-then": "Measure this water, and send the sample.",
+                "#answer-then": "Measure this water, and enter the sample.",
                 "#answer-held": "by assumption",
                 "#lasts": "not known yet",
                 "#todo": "Measure the water in the reservoir and enter the sample.",
@@ -162,6 +163,9 @@ async def test_the_sentences_of_each_state_are_on_the_screen_of_a_phone(view: St
                 # May I water now, how long will it last, what must I do?
                 assert {"#answer-word", "#lasts", "#todo"} <= sentences.keys()
                 await above_the_fold(here, name, sentences)
+                # Red is for a trip; an advisory, such as an order that is due, is no danger.
+                red = here.page.locator("#alarms-word.tripped")
+                await expect(red).to_have_count(1 if state.latched_trips else 0)
                 await accept_by_axe(here, name)
                 await here.is_sound()
             # The permissives say what is not known instead of what held once.

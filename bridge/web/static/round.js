@@ -253,7 +253,7 @@ function otherAmount(tray, list) {
 }
 
 function reading(tray, list) {
-  const unit = tray.solids === "ppm" ? `ppm at ${tray.scale}` : `${tray.solids} ${tray.scale}`;
+  const unit = tray.solids === "ppm" ? `ppm (${tray.scale})` : `${tray.solids} ${tray.scale}`;
   return amountForm(`reading-${tray.id}`, `Measured in it, ${unit}`, `Enter the sample of ${tray.name}`, (amount) =>
     add({ kind: "sample", amount, unit: tray.solids, words: `Measured: ${amount} ${tray.solids}` }, tray, list));
 }
