@@ -8,7 +8,6 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from bridge.display import Facts
-from bridge.display.from_view import ANSWERS
 from bridge.display.text import cut, padded, width, wrapped
 from bridge.display.topics import RemoteBridge, RemoteReservoir
 
@@ -84,7 +83,7 @@ def troubles(facts: Facts) -> Iterator[str]:
 def unknown(name: str, ident: str, reason: str, columns: int = WIDTH) -> list[str]:
     """Return the view of a reservoir of which nothing is known now, with the reason."""
     made = [heading(name, ident, "", columns)]
-    return [*made, *row("Use it?", (_answer(*ANSWERS["unknown"]), reason), columns)]
+    return [*made, *row("Use it?", ("Not known now.", reason), columns)]
 
 
 def heading(name: str, ident: str, time: str, columns: int = WIDTH) -> str:
