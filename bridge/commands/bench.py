@@ -11,7 +11,7 @@ import click
 from bridge.commands.shared.terminal import print_error, print_text
 from bridge.commands.shared.values import in_base, in_celsius, typed_values
 from bridge.errors import ClearwellError, InputError, LinkError
-from bridge.units import CONDUCTANCE
+from bridge.units import CONDUCTANCE, plain
 
 if TYPE_CHECKING:
     from bridge.bench import Bench
@@ -87,9 +87,9 @@ def calibrate(
     """Calibrate the conductivity cell of a reservoir in one or two standard solutions.
 
     Without --conductance the controller is read through its serial port, so the daemon must not be running.
-    The result is saved in the log and in clearwell-calibration.toml beside it (without a log, beside the
-    configuration). At its start the daemon reads that file, which takes precedence over the configuration.
-    Earlier values stay in it.
+    The result is saved in the log, and beside it in the file clearwell-calibration.toml (without a log,
+    beside the configuration). At its start the daemon reads that file, which takes precedence over the
+    configuration. Earlier values stay in it.
     """
     from bridge.bench.calibrating import calibrate, keep, refuse_beside_daemon
     from bridge.commands.shared.configuration import configuration_in_use
@@ -249,8 +249,8 @@ def _settle(
             expected_us = value_us_cm(standard, 25.0) / probe.chain.cell.constant_per_cm
             raise LinkError(
                 f"The {cell.removesuffix('_cell')} cell or its thermometer gives no value. In this cell the "
-                f"solution has about {expected_us:.4g} µS at 25 °C. If the controller cannot measure that "
-                "much, use a weaker standard; otherwise check plug, cable and bubbles."
+                f"solution has about {plain(expected_us, '.4g')} µS at 25 °C. If the controller cannot "
+                "measure that much, use a weaker standard; otherwise check plug, cable and bubbles."
             )
         if (settled := settling.settled) is not None:
             if sys.stderr.isatty():
