@@ -364,7 +364,7 @@ def commission(config: Path, reservoir: str | None, record: Path | None) -> None
             print_text(
                 f"  {result.verdict.value}: {result.test}{': ' if result.observed else ''}{result.observed}\n"
             )
-    by_hand = [(what, click.confirm(f"By hand: {what} Done, and passed?", default=False)) for what in BY_HAND]
+    by_hand = [(what, _confirmed(f"By hand: {what}", "Done, and passed?", False)) for what in BY_HAND]
     signed = click.prompt("Your name, for the record", default="", show_default=False)
     text = _record(station, checklist, results, by_hand, signed)
     print_text(f"\n{text}")
@@ -377,7 +377,13 @@ def commission(config: Path, reservoir: str | None, record: Path | None) -> None
 
 
 def _ask(what: str) -> bool:
-    return click.confirm(f"{what} Ready?" if not what.endswith("?") else what, default=True)
+    return click.confirm(what, default=True) if what.endswith("?") else _confirmed(what, "Ready?", True)
+
+
+def _confirmed(what: str, question: str, default: bool) -> bool:
+    """Print what it is about, wrapped for the terminal, and ask; a long prompt would break within a word."""
+    print_text(what)
+    return click.confirm(question, default=default)
 
 
 def _record(
