@@ -226,6 +226,18 @@ async def test_with_forced_colours_the_level_and_the_phase_can_still_be_seen(vie
             assert len(set(marked)) == 2, "every phase looks like the present one"
 
 
+async def test_on_paper_the_level_is_seen_and_nothing_is_there_to_press(view: StationView) -> None:
+    with alone_with(IDENTITY, fittings=(FITTINGS,)) as house:
+        house.tell(view_line(view))
+        async with chromium() as browser, looking(browser, house.url) as here:
+            await here.shows("#volume", "120 L of 200 L")
+            await here.page.locator("#hand-depth summary").click()
+            await here.page.emulate_media(media="print")
+            await expect(here.page.locator("#hand-depth")).to_be_hidden()
+            await expect(here.page.locator("button:visible")).to_have_count(0)
+            await expect(here.page.locator("#stock-water")).to_have_css("print-color-adjust", "exact")
+
+
 async def test_a_page_whose_bridge_has_stopped_keeps_its_values_with_their_age(view: StationView) -> None:
     with alone_with(IDENTITY) as house:
         house.tell(view_line(view))

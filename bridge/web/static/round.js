@@ -309,7 +309,8 @@ function show() {
   const wasInside = box.contains(focused);
   const at = focused?.dataset?.act ?? focused?.id;
   const typed = [...box.querySelectorAll("form input")].map((input) => [input.id, input.value]);
-  element("round-needs").replaceChildren(...listed(list.needs));
+  const pours = list.trays.some((tray) => tray.acts.some((act) => act.kind !== "sample"));
+  element("round-needs").replaceChildren(...listed(pours ? list.needs : []));
   element("round-notes").replaceChildren(...listed(list.notes));
   const open = [...box.querySelectorAll("details[open]")].map((one) => one.dataset.tray);
   box.replaceChildren(...rows.map(({ tray, acts }) => trayItem(tray, acts, list)));
