@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from bridge.display import Facts
 from bridge.display.text import cut, padded, width, wrapped
 from bridge.display.topics import RemoteBridge, RemoteReservoir
+from bridge.guard.model import Permissive
 
 WIDTH = 80
 NARROWEST = 40
@@ -189,7 +190,10 @@ def _permissives(facts: Facts) -> Iterator[str]:
     holding = [one.id for one in permissives if one.holds]
     yield f"{len(holding)} of {len(permissives)} hold."
     for one in permissives:
-        if not one.holds:
+        if not one.holds and one.id == Permissive.BELOW_FILL_MARK.value and facts.reservoir.zone == "full":
+            # Between two fills this is the usual state, and no fault.
+            yield f"full: the reservoir needs no water ({one.id})"
+        elif not one.holds:
             yield f"NO:  {one.label} ({one.id})"
     if holding:
         # Their ids are short, so the list does not push other lines out of the window.
