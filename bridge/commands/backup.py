@@ -275,7 +275,7 @@ def _latched(plan: "BridgePlan", log: Path, part: Path) -> str:
         save_state(part, [row for key, row in now.items() if key.startswith(saved_state.latched_key(""))])
         return "What is latched (trips, alarms, a hold) was taken over from that log."
     lifted = plan.hub is not None or (plan.page is not None and plan.page.token is not None)
-    look_first = "Look at the purifier and the reservoir, and send a sample of the reservoir"
+    look_first = "Look at the purifier and the reservoir, and enter a sample of the reservoir"
     if not lifted:
         return f"What has happened since then is not known. {look_first}, before you start the daemon."
     then = _state_of(part)

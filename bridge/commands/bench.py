@@ -11,7 +11,7 @@ import click
 from bridge.commands.shared.terminal import print_error, print_text
 from bridge.commands.shared.values import in_base, in_celsius, typed_values
 from bridge.errors import ClearwellError, InputError, LinkError
-from bridge.units import CONDUCTANCE
+from bridge.units import CONDUCTANCE, plain
 
 if TYPE_CHECKING:
     from bridge.bench import Bench
@@ -87,9 +87,9 @@ def calibrate(
     """Calibrate the conductivity cell of a reservoir in one or two standard solutions.
 
     Without --conductance the controller is read through its serial port, so the daemon must not be running.
-    The result is saved in the log and in clearwell-calibration.toml beside it (without a log, beside the
-    configuration). At its start the daemon reads that file, which takes precedence over the configuration.
-    Earlier values stay in it.
+    The result is saved in the log, and beside it in the file clearwell-calibration.toml (without a log,
+    beside the configuration). At its start the daemon reads that file, which takes precedence over the
+    configuration. Earlier values stay in it.
     """
     from bridge.bench.calibrating import calibrate, keep, refuse_beside_daemon
     from bridge.commands.shared.configuration import configuration_in_use
@@ -249,8 +249,8 @@ def _settle(
             expected_us = value_us_cm(standard, 25.0) / probe.chain.cell.constant_per_cm
             raise LinkError(
                 f"The {cell.removesuffix('_cell')} cell or its thermometer gives no value. In this cell the "
-                f"solution has about {expected_us:.4g} µS at 25 °C. If the controller cannot measure that "
-                "much, use a weaker standard; otherwise check plug, cable and bubbles."
+                f"solution has about {plain(expected_us, '.4g')} µS at 25 °C. If the controller cannot "
+                "measure that much, use a weaker standard; otherwise check plug, cable and bubbles."
             )
         if (settled := settling.settled) is not None:
             if sys.stderr.isatty():
@@ -364,7 +364,7 @@ def commission(config: Path, reservoir: str | None, record: Path | None) -> None
             print_text(
                 f"  {result.verdict.value}: {result.test}{': ' if result.observed else ''}{result.observed}\n"
             )
-    by_hand = [(what, click.confirm(f"By hand: {what} Done, and passed?", default=False)) for what in BY_HAND]
+    by_hand = [(what, _confirmed(f"By hand: {what}", "Done, and passed?", False)) for what in BY_HAND]
     signed = click.prompt("Your name, for the record", default="", show_default=False)
     text = _record(station, checklist, results, by_hand, signed)
     print_text(f"\n{text}")
@@ -377,7 +377,13 @@ def commission(config: Path, reservoir: str | None, record: Path | None) -> None
 
 
 def _ask(what: str) -> bool:
-    return click.confirm(f"{what} Ready?" if not what.endswith("?") else what, default=True)
+    return click.confirm(what, default=True) if what.endswith("?") else _confirmed(what, "Ready?", True)
+
+
+def _confirmed(what: str, question: str, default: bool) -> bool:
+    """Print what it is about, wrapped for the terminal, and ask; a long prompt would break within a word."""
+    print_text(what)
+    return click.confirm(question, default=default)
 
 
 def _record(

@@ -284,15 +284,17 @@ def manual(topic: str | None) -> None:
 @click.command("completion")
 @click.argument("shell", type=click.Choice(["bash", "zsh", "fish"]))
 def completion(shell: str) -> None:
-    r"""Print a script that lets bash, zsh or fish complete commands, options, values and files.
+    """Print a script that lets bash, zsh or fish complete commands, options, values and files.
+
+    Write it to the file in which your shell looks: clearwell completion bash > FILE.
 
     \b
-    bash  clearwell completion bash > ~/.local/share/bash-completion/completions/clearwell
-    zsh   clearwell completion zsh > a file _clearwell in a directory of $fpath
-    fish  clearwell completion fish > ~/.config/fish/completions/clearwell.fish
+    bash  ~/.local/share/bash-completion/completions/clearwell
+    zsh   _clearwell in a directory of $fpath
+    fish  ~/.config/fish/completions/clearwell.fish
 
     The script runs the program itself, so it is always up to date; the program must be on the PATH.
-    """
+    """  # noqa: D301 (click needs the control character itself to keep the lines apart)
     from click.shell_completion import get_completion_class
 
     from bridge.commands.main import entry

@@ -44,7 +44,7 @@ from bridge.history.records import (
     UndoRow,
     when_ms,
 )
-from bridge.units import DisplayUnits, SolidsUnit
+from bridge.units import DisplayUnits, SolidsUnit, plain
 
 if TYPE_CHECKING:
     from bridge.commands.shared.configuration import Shown
@@ -299,13 +299,15 @@ def _entered_later(at_ms: int | None, units: DisplayUnits) -> str:
 def _sample(row: SampleRow, units: DisplayUnits) -> str:
     at = "" if row.temperature_c is None else f", taken at {units.celsius_as(row.temperature_c, '.4g')}"
     at += f", meter {row.meter}" if row.meter else ""
+    conductivity = plain(row.conductivity_25_us_cm, ".4g")
     if units.solids is SolidsUnit.US_CM:
         # These people read conductivity, so the ppm is left out.
-        measured = f"{row.conductivity_25_us_cm:.4g} ± {row.uncertainty_ppm / row.factor:.2g} µS/cm at 25 °C"
-        return f"{row.of}: {measured}{at}, {row.verdict}"
+        band = plain(row.uncertainty_ppm / row.factor, ".2g")
+        return f"{row.of}: {conductivity} ± {band} µS/cm at 25 °C{at}, {row.verdict}"
+    band = plain(row.uncertainty_ppm, ".2g")
     return (
-        f"{row.of}: {row.dissolved_solids_ppm:.3g} ± {row.uncertainty_ppm:.2g} ppm at a factor of "
-        f"{row.factor:g} ({row.conductivity_25_us_cm:.4g} µS/cm at 25 °C{at}), {row.verdict}"
+        f"{row.of}: {plain(row.dissolved_solids_ppm)} ± {band} ppm at a factor of {row.factor:g} "
+        f"({conductivity} µS/cm at 25 °C{at}), {row.verdict}"
     )
 
 

@@ -2,6 +2,7 @@
 
 import contextlib
 import importlib
+import io
 import os
 import sys
 
@@ -115,22 +116,24 @@ def main() -> None:
         print("clearwell: stopped", file=sys.stderr)  # noqa: T201
         sys.exit(130)
     except click.ClickException as error:
-        error.show()
+        shown = io.StringIO()
+        error.show(shown)
+        _print_error(shown.getvalue().rstrip("\n"))
         sys.exit(2)
     except InputError as error:
-        _print_error(error)
+        _print_error(f"clearwell: {error}")
         sys.exit(2)
     except ClearwellError as error:
-        _print_error(error)
+        _print_error(f"clearwell: {error}")
         sys.exit(1)
     sys.exit(status if isinstance(status, int) else 0)
 
 
-def _print_error(error: ClearwellError) -> None:
+def _print_error(sentence: str) -> None:
     # Imported late: the command line starts fast, and an error is rare.
     from bridge.commands.shared.terminal import print_error
 
-    print_error(f"clearwell: {error}")
+    print_error(sentence)
 
 
 def program() -> None:

@@ -169,14 +169,14 @@ def _blend(config: Path, rain: str, into: str, litres: float | None, day: str | 
 
 
 def _entered_line(entered: "Entered", plan: "BridgePlan") -> str:
-    words = {
-        "given": "poured into",
-        "filled": "to fill to its mark",
-        "flushed": "poured through",
-        "exchanged": "exchanged in",
-    }
     litres = plan.display.litres_as(entered.litres, ".1f")
-    return f"Entered for {entered.day}: {litres} {words[entered.what.value]} {entered.tray}."
+    words = {
+        "given": f"{litres} poured into {entered.tray}",
+        "filled": f"{entered.tray} filled to its mark with {litres}",
+        "flushed": f"{litres} poured through {entered.tray}",
+        "exchanged": f"{litres} exchanged in {entered.tray}",
+    }
+    return f"Entered for {entered.day}: {words[entered.what.value]}."
 
 
 def _checklist(config: Path, word: str, finished: bool, as_json: bool) -> None:

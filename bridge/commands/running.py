@@ -259,7 +259,11 @@ def cartridge(config: Path | None, reservoir: str | None) -> None:
 @click.command("shelve")
 @click.argument("alarm", shell_complete=_alarms)
 @click.option(
-    "--minutes", type=click.FloatRange(0), default=60.0, show_default=True, help="For how long; 0 ends it."
+    "--minutes",
+    type=click.FloatRange(0, 1440),
+    default=60.0,
+    show_default=True,
+    help="For how long; 0 ends it.",
 )
 @_which_bridge
 def shelve(alarm: str, minutes: float, config: Path | None, reservoir: str | None) -> None:

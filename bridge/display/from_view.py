@@ -123,14 +123,14 @@ def use_of(view: StationView, units: DisplayUnits) -> Use:
             "unknown": f"not certainly under the limit of {limit}",
         }[verdict]
         if verdict == "unknown":
-            advice = "Measure this water, and send the sample."
+            advice = "Measure this water, and enter the sample."
         held = _held(view, held_ppm, units)
         reason = f"The reservoir holds {held} {basis_words(view)}; with its uncertainty this is {against}."
     if view.reservoir_basis == Basis.ASSUMED.value:
         reason += " Nobody has measured this water yet."
         if verdict in ("suitable", "marginal"):
             word = f"Assumed: {word[:1].lower()}{word[1:]}"
-            advice = "Measure this water, and send the sample."
+            advice = "Measure this water, and enter the sample."
     if view.phase == Phase.TRIPPED.value and view.first_out is not None:
         reason += f" The valve is shut by a trip: {FAULTS[Trip(view.first_out)].what}"
     if view.product_state == ProductLine.STANDING.value:
@@ -169,7 +169,9 @@ def why_of(view: StationView) -> str:
         why = f"Shut by a trip: {FAULTS[Trip(view.first_out)].what}"
     elif missing:
         clauses = [PERMISSIVE_MISSING[Permissive(one)] for one in missing]
-        begins = "Shut, and a fill is pending" if view.phase == Phase.PAUSE.value else "Shut"
+        # Without a link nobody knows whether the valve has followed.
+        state = "Shut" if view.link_up else "Not opened by the bridge"
+        begins = f"{state}, and a fill is pending" if view.phase == Phase.PAUSE.value else state
         why = f"{begins}: {'; '.join(clauses)}."
     elif view.phase == Phase.IDLE.value:
         why = "Shut: no fill is due, and every permissive holds."

@@ -141,7 +141,9 @@ def _entries(head: Sequence[str], rows: Sequence[Sequence[str]], width: int) -> 
         texts = [
             f"{label}: {cell}" if labelled else cell for label, cell in zip(head[1:], others, strict=False)
         ]
-        entry += [_wrapped(text, width, "    ", "      ") for text in _packed(texts, width - 4)]
+        # Several labelled texts hang under their labels; one explanation is a plain paragraph.
+        hanging = "      " if labelled else "    "
+        entry += [_wrapped(text, width, "    ", hanging) for text in _packed(texts, width - 4)]
         entries.append("\n".join(entry))
     return "\n".join(entries)
 

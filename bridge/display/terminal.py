@@ -8,9 +8,9 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from bridge.display import Facts
-from bridge.display.from_view import ANSWERS
 from bridge.display.text import cut, padded, width, wrapped
 from bridge.display.topics import RemoteBridge, RemoteReservoir
+from bridge.guard.model import Permissive
 
 WIDTH = 80
 NARROWEST = 40
@@ -84,7 +84,7 @@ def troubles(facts: Facts) -> Iterator[str]:
 def unknown(name: str, ident: str, reason: str, columns: int = WIDTH) -> list[str]:
     """Return the view of a reservoir of which nothing is known now, with the reason."""
     made = [heading(name, ident, "", columns)]
-    return [*made, *row("Use it?", (_answer(*ANSWERS["unknown"]), reason), columns)]
+    return [*made, *row("Use it?", ("Not known now.", reason), columns)]
 
 
 def heading(name: str, ident: str, time: str, columns: int = WIDTH) -> str:
@@ -190,7 +190,10 @@ def _permissives(facts: Facts) -> Iterator[str]:
     holding = [one.id for one in permissives if one.holds]
     yield f"{len(holding)} of {len(permissives)} hold."
     for one in permissives:
-        if not one.holds:
+        if not one.holds and one.id == Permissive.BELOW_FILL_MARK.value and facts.reservoir.zone == "full":
+            # Between two fills this is the usual state, and no fault.
+            yield f"full: the reservoir needs no water ({one.id})"
+        elif not one.holds:
             yield f"NO:  {one.label} ({one.id})"
     if holding:
         # Their ids are short, so the list does not push other lines out of the window.

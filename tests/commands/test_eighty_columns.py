@@ -65,6 +65,7 @@ SHOWN = [
     # With a log of two days and entries by hand.
     "doctor g.toml",
     "log --config g.toml --kind sample --kind litres --kind alarm",
+    "log --config g.toml --kind banana",
     "forecast --config g.toml",
     "forecast --config g.toml --plot",
     "forecast --log clearwell.db",
@@ -145,5 +146,9 @@ def test_lines_fit_and_words_are_whole(
 
 
 @pytest.mark.parametrize("command", COMMANDS)
-def test_help_fits(command: str) -> None:
-    assert too_long("", lines_of(f"{command} --help", 80)) == []
+def test_help_fits_and_names_are_whole(command: str) -> None:
+    lines = lines_of(f"{command} --help", 80)
+    assert too_long("", lines) == []
+    # An option or a file that is broken at its hyphen cannot be copied.
+    assert [line for line in lines if re.search(r"\w-$", line)] == []
+    assert not any("\\b" in line for line in lines), "a mark for the help's layout is shown"

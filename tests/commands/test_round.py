@@ -305,7 +305,7 @@ def test_the_list_fits_a_terminal_of_80_columns(config: Path) -> None:
 
 def test_check_explains_the_trays(config: Path) -> None:
     text = " ".join(succeeds("check", config).split())
-    assert "south: 27 L at 30 mm, of jugs; its rim is at 70 mm; no rain falls in; 24 pots" in text
+    assert "(south): 27 L at 30 mm, fed from jugs; its rim is at 70 mm; no rain falls in; 24 pots" in text
     assert "it drains above 40 mm" in text
     assert "at latitude 48.1" in text
 

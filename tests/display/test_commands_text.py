@@ -159,7 +159,7 @@ def test_both_ends_of_an_interval_have_the_same_unit() -> None:
     assert volume_left(left, DisplayUnits()) == ("Litres left", interval_text(left, "L"))
     assert volume_left(left, AMERICAN) == (
         "Volume left",
-        "106 US gal; 80 %: 79.3 to 132, 95 %: 52.8 to 159",
+        "106 US gal; 80 %: 79.3 to 132 US gal, 95 %: 52.8 to 159 US gal",
     )
 
 

@@ -42,7 +42,12 @@ def test_every_fact_is_in_the_view(view: StationView) -> None:
     told += [one for one in (facts.fill.today, facts.reservoir.ppm, facts.purifier.load) if one]
     told += [f"{alarm.id} ({alarm.state_words}" for alarm in facts.alarms]
     told += [] if facts.valve.first_out is None else [facts.valve.first_out.sentence]
-    told += [f"NO: {one.label}" for one in facts.valve.permissives if not one.holds]
+    missing = [one for one in facts.valve.permissives if not one.holds]
+    if facts.reservoir.zone == "full" and any(one.id == "below-fill-mark" for one in missing):
+        # A full reservoir is no fault.
+        told += ["full: the reservoir needs no water (below-fill-mark)"]
+        missing = [one for one in missing if one.id != "below-fill-mark"]
+    told += [f"NO: {one.label}" for one in missing]
     told += [one.id for one in facts.valve.permissives]
     told += ["on hold until somebody releases it"] if facts.hold else []
     told += [] if facts.link else ["The controller does not answer"]

@@ -67,7 +67,7 @@ def test_a_missing_bridge_shows_no_value_as_live(kept: dict[str, str], state: st
     assert gone.facts is None
     assert gone.reason == REASONS[state]
     shown = screen(Selection("here"), bridges(kept | {f"{ROOT}/$state": state}, "homie", AMERICAN, {}), None)
-    assert "Not known. There is no measurement of this water." in " ".join(shown)
+    assert "Not known now." in " ".join(shown)
     assert not any("US gal" in line for line in shown)
 
 

@@ -169,7 +169,7 @@ async def test_each_command_needs_the_token_and_is_answered(begin: Begin) -> Non
         await here.shows("#hold-word", "On hold")
         await page.get_by_role("button", name="Lift the hold").click()
         await here.shows("#hold-word", "Not on hold")
-        await page.get_by_label("Measured in the reservoir, ppm at 0.5 ppm per µS/cm").fill("9")
+        await page.get_by_label("Measured in the reservoir, ppm (0.5 ppm per µS/cm)").fill("9")
         # A double click, or an impatient person, enters one sample.
         await page.get_by_role("button", name="Enter the sample").dblclick()
         await here.said("The barrel, sample of 9 ppm: Done. The bridge answered at ")

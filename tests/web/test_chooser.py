@@ -88,7 +88,7 @@ async def test_one_of_two_reservoirs_is_chosen_and_shown_and_commanded(
         await here.shows("#alarms", "The purified water is over its limit")
         await here.use(TOKEN)
         await here.said("The token is right.")
-        await page.get_by_label("Measured in the product, ppm at 0.7 ppm per µS/cm").fill("8")
+        await page.get_by_label("Measured in the product, ppm (0.7 ppm per µS/cm)").fill("8")
         await page.get_by_role("button", name="Enter the retest").click()
         asked = await house.asked()
         assert (asked.reservoir, asked.property, asked.value, asked.unit) == (

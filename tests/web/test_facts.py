@@ -102,6 +102,9 @@ def test_the_fact_of_the_valve_gives_the_reason_why_it_is_open_or_shut(view: Sta
         "Shut: filling is on hold; the reservoir is full."
     )
     assert "still reports it open to the reservoir" in why(valve_reported="fill")
+    # Without the controller the bridge does not claim that the valve has shut.
+    lost = why(link_up=False, valve_reported="unknown", missing_permissives=("link-fresh",))
+    assert lost.startswith("Not opened by the bridge: no fresh frames")
     for trip in Trip:
         tripped = facts_of(
             replace(view, phase="tripped", first_out=trip.value, latched_trips=(trip.value,),

@@ -84,6 +84,7 @@ def states(view: StationView) -> dict[str, tuple[StationView, dict[str, str]]]:
                 "#answer-then": "Do not use this water.",
                 "#answer-held": "It has 60 ppm",
                 "#lasts": "5 to 9 days",
+                "#lasts-until": "of water that is not fit",
                 "#todo": "Empty the reservoir. If you doubt the figure, measure its water",
             },
         ),
@@ -93,7 +94,7 @@ def states(view: StationView) -> dict[str, tuple[StationView, dict[str, str]]]:
                     cover_high_days=None),
             {
                 "#answer-word": "Not known",
-                "#answer-then": "Measure this water, and send the sample.",
+                "#answer-then": "Measure this water, and enter the sample.",
                 "#answer-held": "by assumption",
                 "#lasts": "not known yet",
                 "#todo": "Measure the water in the reservoir and enter the sample.",
@@ -162,6 +163,9 @@ async def test_the_sentences_of_each_state_are_on_the_screen_of_a_phone(view: St
                 # May I water now, how long will it last, what must I do?
                 assert {"#answer-word", "#lasts", "#todo"} <= sentences.keys()
                 await above_the_fold(here, name, sentences)
+                # Red is for a trip; an advisory, such as an order that is due, is no danger.
+                red = here.page.locator("#alarms-word.tripped")
+                await expect(red).to_have_count(1 if state.latched_trips else 0)
                 await accept_by_axe(here, name)
                 await here.is_sound()
             # The permissives say what is not known instead of what held once.
@@ -220,6 +224,18 @@ async def test_with_forced_colours_the_level_and_the_phase_can_still_be_seen(vie
                 "all => all.map((one) => getComputedStyle(one).borderBottomColor)"
             )
             assert len(set(marked)) == 2, "every phase looks like the present one"
+
+
+async def test_on_paper_the_level_is_seen_and_nothing_is_there_to_press(view: StationView) -> None:
+    with alone_with(IDENTITY, fittings=(FITTINGS,)) as house:
+        house.tell(view_line(view))
+        async with chromium() as browser, looking(browser, house.url) as here:
+            await here.shows("#volume", "120 L of 200 L")
+            await here.page.locator("#hand-depth summary").click()
+            await here.page.emulate_media(media="print")
+            await expect(here.page.locator("#hand-depth")).to_be_hidden()
+            await expect(here.page.locator("button:visible")).to_have_count(0)
+            await expect(here.page.locator("#stock-water")).to_have_css("print-color-adjust", "exact")
 
 
 async def test_a_page_whose_bridge_has_stopped_keeps_its_values_with_their_age(view: StationView) -> None:

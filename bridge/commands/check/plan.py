@@ -168,9 +168,9 @@ def trays(found: TraysPlan, units: DisplayUnits) -> Iterator[Line]:
         rain = "no rain falls in" if one.covered else "rain falls in"
         mark_l = one.area_m2 * one.kept_mm
         yield (
-            one.name,
-            f"{one.ident}: {units.litres_as(mark_l, '.3g')} at {one.kept_mm:g} mm, of {one.fed_from}; "
-            f"{spill}; {rain}; {one.pots} pots; the limit is {one.limit_ppm:g} ppm.",
+            "Tray",
+            f"{one.name} ({one.ident}): {units.litres_as(mark_l, '.3g')} at {one.kept_mm:g} mm, fed from "
+            f"{one.fed_from}; {spill}; {rain}; {one.pots} pots; the limit is {one.limit_ppm:g} ppm.",
         )
     weather = "no latitude is known, so every day counts as a usual one; add the table [weather]"
     if found.site is not None:

@@ -122,7 +122,7 @@ def measured(station: StationPlan, shown: Units) -> Iterator[Line]:
         "meter with another factor shows another number for the same water.",
     )
     yield "Product", _probe(station.product)
-    yield "Interval", interval(station.product, station.limits.limit_ppm, shown)
+    yield "Uncertainty", interval(station.product, station.limits.limit_ppm, shown)
     if station.check is not None:
         yield (
             "Check cell",
@@ -218,7 +218,7 @@ def guarded(station: StationPlan, shown: Units) -> Iterator[Line]:
         "Reservoir",
         "no water flows in if the estimate of its water, on the safe side, reaches "
         f"{shown.ppm(limits.reservoir_limit_ppm)}. At the first start the reservoir is assumed to have "
-        f"{shown.ppm(station.assumed_ppm)}; send a sample of it soon.",
+        f"{shown.ppm(station.assumed_ppm)}; enter a sample of it soon.",
     )
     to = (
         "to the drain"

@@ -203,7 +203,7 @@ def interval_text(x: Interval, unit: str, scale: float = 1.0) -> str:
     median, low80, high80, low95, high95 = (
         plain(scale * one) for one in (x.median, x.low80, x.high80, x.low95, x.high95)
     )
-    return f"{median} {unit}; 80 %: {low80} to {high80}, 95 %: {low95} to {high95}"
+    return f"{median} {unit}; 80 %: {low80} to {high80} {unit}, 95 %: {low95} to {high95} {unit}"
 
 
 def plot(state: State, shown: Shown) -> Iterator[str]:

@@ -77,9 +77,9 @@ def command(
 ) -> None:
     """Judge a reading taken by hand: is this water fit for bog plants?
 
-    Give one reading: --conductivity, --conductance with --cell-constant, --meter-ppm with --meter-factor, or
-    --ppm. Give the water's --temperature too, or --compensated if the meter corrects for it. Without a
-    temperature a pocket meter that shows only ppm is assumed to correct for it, as nearly all do.
+    Give one reading: --ppm, --conductivity, --meter-ppm with --meter-factor, or --conductance with
+    --cell-constant. Give the water's --temperature too, or --compensated if the meter corrects for it.
+    Without a temperature a pocket meter that shows only ppm is assumed to correct for it, as nearly all do.
 
     With --config, --meter names the meter, a table [meter.<id>] with its resolution and its accuracy. Without
     it a meter is taken for a usual pocket meter, which is good to 2 % of its full scale. A meter that shows 0
@@ -219,7 +219,8 @@ def command(
     _tell_taken_back(taken_back, shown)
     if kept_in is not None:
         as_of = "" if at_ms is None else f", as of {shown.units.local(at_ms // 1000).isoformat(' ')}"
-        print_text(f"Kept in {kept_in[0]} as a sample of {of}, reservoir {kept_in[1]}{as_of}.")
+        where = f"{of}, reservoir {kept_in[1]}" if of_tray is None else f"the tray {kept_in[1]}"
+        print_text(f"Kept in {kept_in[0]} as a sample of {where}{as_of}.")
         if at_ms is not None and of == "reservoir":
             print_text("The estimate is that of the present, so an earlier sample does not change it.")
     if announced:

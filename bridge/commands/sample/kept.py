@@ -11,7 +11,7 @@ from bridge.history.entries import Judged
 from bridge.history.reader import Reader
 from bridge.history.rollup import HOUR_MS
 from bridge.trays.balance import Flush, cycles, flush, run_off_share
-from bridge.units import DisplayUnits, SolidsUnit
+from bridge.units import DisplayUnits, SolidsUnit, plain
 from bridge.water.conductivity import Method
 from bridge.water.measurement import Measurement, scale_label
 from bridge.water.meter import USUAL_METER, HandMeter
@@ -78,21 +78,21 @@ def reading_lines(
         if reading.meter_uncertainty_ppm is None
         else (f", of which meter and compensation {shown(reading.meter_uncertainty_ppm, '.2g')}")
     )
+    upper, target, limit = shown(ppm + band_ppm, ".3g"), shown(target_ppm, "g"), shown(limit_ppm, "g")
     reason = {
-        "unknown": f"at or over the limit of {shown(limit_ppm, 'g')}, but so uncertain that it shows nothing",
-        "suitable": f"under the target of {shown(target_ppm, 'g')}",
-        "marginal": f"at or over the target of {shown(target_ppm, 'g')}, and under the limit of "
-        f"{shown(limit_ppm, 'g')}",
-        "unsuitable": f"at or over the limit of {shown(limit_ppm, 'g')}",
+        "unknown": f"it is under the limit of {limit}, but with the uncertainty it may be up to {upper}",
+        "suitable": f"{upper} with the uncertainty is under the target of {target}",
+        "marginal": f"{upper} with the uncertainty is at or over the target of {target}, and under the limit "
+        f"of {limit}",
+        "unsuitable": f"{upper} with the uncertainty is at or over the limit of {limit}",
     }[verdict.value]
     # In µS/cm this would repeat the first line.
-    solids = f"Dissolved solids       {ppm:.3g} ppm on the scale of {scale_label(measurement.factor)}"
+    solids = f"Dissolved solids       {plain(ppm)} ppm on the scale of {scale_label(measurement.factor)}"
     return (
-        f"Conductivity at 25 °C  {measurement.conductivity_25_us_cm:.4g} µS/cm ({how})",
+        f"Conductivity at 25 °C  {plain(measurement.conductivity_25_us_cm, '.4g')} µS/cm ({how})",
         *((solids,) if units.solids is SolidsUnit.PPM else ()),
         f"Expanded uncertainty   {shown(band_ppm, '.2g')} (k = 2){own}",
-        f"Verdict                {verdict.value}: {shown(ppm + band_ppm, '.3g')} with the uncertainty is "
-        f"{reason}",
+        f"Verdict                {verdict.value}: {reason}",
     )
 
 
@@ -205,7 +205,7 @@ def tray_lines(found: Tray, litres: float | None, units: DisplayUnits, factor: f
     source = "that of the reservoir, from the log" if found.from_log else "as you stated"
     yield _line(
         "Cycles",
-        f"{found.cycles:.3g} cycles of concentration against the {given} given ({source})",
+        f"{plain(found.cycles)} cycles of concentration against the {given} given ({source})",
     )
     wanted = found.flush
     if wanted is None:

@@ -34,7 +34,7 @@ _OPTIONS = (
         "--conductance",
         type=in_base(CONDUCTANCE),
         metavar="µS",
-        help="The reading of a bare cell; with --cell-constant.",
+        help="Of a bare cell; needs --cell-constant.",
     ),
     click.option("--cell-constant", type=float, metavar="cm⁻¹", help="The constant of that cell, in cm⁻¹."),
     click.option(

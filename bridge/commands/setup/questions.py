@@ -384,7 +384,8 @@ QUESTIONS: tuple[Question, ...] = (
     Question(
         "page",
         "The page for browsers",
-        "There is no encryption: keep the page to a network that you trust, never open it to the internet.",
+        "Who may open a page that shows all of this in a browser? It is not encrypted, so keep it to a "
+        "network that you trust, and never open it to the internet.",
         lambda a, t: replace(a, page=readers.word(Page, t)),
         "no",
         default="no",

@@ -3,6 +3,7 @@
 import json
 import math
 import shlex
+import string
 import textwrap
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -13,7 +14,7 @@ from bridge.commands.setup.questions import QUESTIONS, Question, sensor_measured
 from bridge.commands.setup.readers import FACTOR
 from bridge.estimate.verdict import LIMIT_PPM, TARGET_PPM
 from bridge.purifier.cartridge import Kind
-from bridge.units import LITRES_PER_US_GALLON
+from bridge.units import LITRES_PER_US_GALLON, plain
 
 _COMMENT_AT = 40
 _SLOWER = {Kind.EXCHANGE: 2.0, Kind.MEMBRANE: 3.0, Kind.DISTILLER: 2.0}
@@ -46,8 +47,8 @@ def capacity(answers: Answers) -> str:
     """State how much the reservoir holds, so that a wrong size is seen at once."""
     litres = answers.tank().capacity_l
     if answers.units is UnitSystem.US:
-        return f"Brim-full it holds {litres / LITRES_PER_US_GALLON:.3g} US gal."
-    return f"Brim-full it holds {litres:.3g} L."
+        return f"Brim-full it holds {plain(litres / LITRES_PER_US_GALLON)} US gal."
+    return f"Brim-full it holds {plain(litres)} L."
 
 
 # --- the tables of the configuration ----------------------------------------------------------------
@@ -155,18 +156,25 @@ def _shape(answers: Answers, at: str) -> Iterator[str]:
     yield _table(f"{at}.shape", f"inside dimensions. {capacity(answers)}")
     yield _line("kind", answers.shape.value)
     for key in sizes:
-        yield _line(f"{key}_m", answers.metres[key], answers.typed[key])
+        yield _line(f"{key}_m", answers.metres[key], _length(answers, key))
     yield ""
 
 
+def _length(answers: Answers, key: str) -> str:
+    """Return a length as it was typed, with the unit that a bare number has."""
+    typed = answers.typed[key]
+    unit = "in" if answers.units is UnitSystem.US else "cm"
+    return f"{typed} {unit}" if typed[-1] in string.digits else typed
+
+
 def _level(answers: Answers, at: str) -> Iterator[str]:
-    typed = answers.typed
     starts, ends = "a fill starts at or below", "a fill ends at"
     if answers.has_switches:
         starts, ends = "the low switch is at", "the full switch is at"
     yield _table(f"{at}.level", "fractions of the capacity")
-    yield _line("refill_fraction", answers.fraction_at("start_at"), f"{starts} {typed['start_at']}")
-    yield _line("fill_fraction", answers.fraction_at("end_at"), f"{ends} {typed['end_at']}")
+    starts, ends = f"{starts} {_length(answers, 'start_at')}", f"{ends} {_length(answers, 'end_at')}"
+    yield _line("refill_fraction", answers.fraction_at("start_at"), starts)
+    yield _line("fill_fraction", answers.fraction_at("end_at"), ends)
     if answers.has_switches:
         yield _line("low_switch", True)
         yield _line("full_switch", True)
@@ -181,7 +189,7 @@ def _level(answers: Answers, at: str) -> Iterator[str]:
         yield "# The two fractions are a guess. Measure yours, and add pairs between them."
     yield (
         f"table = [[{low:.6g}, {low_m:.6g}], [{high:.6g}, {high_m:.6g}]]   "
-        f"# at {typed['sensor_low']} and {typed['sensor_high']}"
+        f"# at {_length(answers, 'sensor_low')} and {_length(answers, 'sensor_high')}"
     )
     yield "# step_m = 0.010                        # the distance of two reed contacts, in a chain of them"
     yield ""
@@ -314,9 +322,9 @@ def next_steps(answers: Answers, out: Path) -> list[Step]:
     if answers.page is not Page.NO:
         steps.append(
             Step(
-                "Install the page. It only shows, until you give it a token of 16 characters or more in "
-                "CLEARWELL_PAGE__TOKEN.",
-                "pip install '.[page]'",
+                "Install the page in the clone, if it is not installed yet. It only shows, until you give it "
+                "a token of 16 characters or more in CLEARWELL_PAGE__TOKEN.",
+                "~/clearwell/bin/pip install '.[page]'",
             )
         )
     steps += [

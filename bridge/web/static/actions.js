@@ -1,5 +1,5 @@
 // Actions by hand: each sends one command to the bridge, whose guard decides, and shows what became of it.
-import { ago, clock, element, made, moment, write } from "./dom.js";
+import { ago, clock, element, made, moment, write, writeDates } from "./dom.js";
 
 const KEPT = "page-token";
 const SHELVE_MINUTES = 60;
@@ -291,7 +291,7 @@ export async function refreshSample() {
     const { entered, words } = await answer.json();
     if (id === current()?.id) {
       element("last-sample").hidden = !entered;
-      write(element("last-sample-words"), `The last one: ${words}.`);
+      writeDates(element("last-sample-words"), `The last one: ${words}.`);
       element("take-back").dataset.entered = entered ?? "";
     }
   } catch {

@@ -1,6 +1,6 @@
 // Draws the course of a reservoir on one time axis: a chart under another, with bands, marks, zoom and pan.
 // Library: uPlot, in the folder uplot.
-import { day, element, made, moment, write } from "./dom.js";
+import { day, element, made, moment, write, writeDates } from "./dom.js";
 
 const HEIGHT = 130;
 const FIRST_HEIGHT = 210;
@@ -183,7 +183,7 @@ export function showCharts(course, entries) {
   const isNew = drawn === null || drawn[0].end - drawn[0].start !== course.end - course.start;
   drawn = [course, entries];
   const box = element("charts");
-  write(element("trend-word"), course.sentence ?? "There are no data for this time.");
+  writeDates(element("trend-word"), course.sentence ?? "There are no data for this time.");
   charts.forEach((chart) => chart.destroy());
   charts = [];
   box.replaceChildren();

@@ -11,10 +11,10 @@ export function write(node, text) {
   }
 }
 
-// The same, but no line breaks within a date such as "Sat 2026-12-05".
+// The same, but no line breaks within a date such as "Sat 2026-12-05" or "2026-12-05".
 export function writeDates(node, text) {
   if (node.textContent !== text) {
-    const parts = text.split(/(\w{3} \d{4}-\d{2}-\d{2};?)/);
+    const parts = text.split(/((?:[A-Z][a-z]{2} )?\d{4}-\d{2}-\d{2}[.,;]?)/);
     node.replaceChildren(...parts.map((part, at) => (at % 2 ? made("span", part, "whole") : part)));
   }
 }
@@ -41,7 +41,9 @@ export function terms(list, pairs) {
   for (const [term, text] of pairs) {
     if (text !== null && text !== undefined && text !== "") {
       const pair = made("div");
-      pair.append(made("dt", term), made("dd", text));
+      const said = made("dd");
+      writeDates(said, text);
+      pair.append(made("dt", term), said);
       list.append(pair);
     }
   }

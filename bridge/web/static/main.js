@@ -101,6 +101,7 @@ function showChooser() {
     write(verdict, isOld ? "not known now" : one.use.word);
     const count = one.alarms.length;
     write(cry, count === 0 ? "" : count === 1 ? "1 alarm" : `${count} alarms`);
+    cry.classList.toggle("tripped", one.alarms.some((alarm) => alarm.is_trip));
     button.setAttribute("aria-current", String(one.id === chosen));
   });
   announceElsewhere();

@@ -253,7 +253,7 @@ function otherAmount(tray, list) {
 }
 
 function reading(tray, list) {
-  const unit = tray.solids === "ppm" ? `ppm at ${tray.scale}` : `${tray.solids} ${tray.scale}`;
+  const unit = tray.solids === "ppm" ? `ppm (${tray.scale})` : `${tray.solids} ${tray.scale}`;
   return amountForm(`reading-${tray.id}`, `Measured in it, ${unit}`, `Enter the sample of ${tray.name}`, (amount) =>
     add({ kind: "sample", amount, unit: tray.solids, words: `Measured: ${amount} ${tray.solids}` }, tray, list));
 }
@@ -309,7 +309,8 @@ function show() {
   const wasInside = box.contains(focused);
   const at = focused?.dataset?.act ?? focused?.id;
   const typed = [...box.querySelectorAll("form input")].map((input) => [input.id, input.value]);
-  element("round-needs").replaceChildren(...listed(list.needs));
+  const pours = list.trays.some((tray) => tray.acts.some((act) => act.kind !== "sample"));
+  element("round-needs").replaceChildren(...listed(pours ? list.needs : []));
   element("round-notes").replaceChildren(...listed(list.notes));
   const open = [...box.querySelectorAll("details[open]")].map((one) => one.dataset.tray);
   box.replaceChildren(...rows.map(({ tray, acts }) => trayItem(tray, acts, list)));

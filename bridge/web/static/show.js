@@ -32,7 +32,7 @@ export function showFacts(r, age) {
   const { unit, scale } = r.product;
   for (const node of document.querySelectorAll(".in-unit")) {
     node.dataset.unit = unit;
-    write(node, unit === "ppm" ? `ppm at ${scale}` : `${unit} ${scale}`);
+    write(node, unit === "ppm" ? `ppm (${scale})` : `${unit} ${scale}`);
   }
   showBusy();
 }
@@ -43,8 +43,8 @@ function showAnswer(r, age) {
   if (age === null) {
     write(element("answer-word"), r.use.word);
     write(element("answer-then"), r.use.advice);
-    write(element("answer-held"), r.glance.held === null ? "" : `It has ${r.glance.held}, ${r.reservoir.basis_words}.`);
-    write(element("answer-reason"), r.use.reason);
+    writeDates(element("answer-held"), r.glance.held === null ? "" : `It has ${r.glance.held}, ${r.reservoir.basis_words}.`);
+    writeDates(element("answer-reason"), r.use.reason);
   } else {
     // An answer that may be out of date is not shown: "not known" must never look like "yes".
     write(element("answer-word"), "Not known now");
@@ -70,7 +70,8 @@ function showGlance(r, age) {
   drawBar(fraction, g);
   write(element("marks"), g.refill_text === null || fraction === null ? "" : `fills at ${g.refill_text}, up to ${g.fill_text}`);
   write(element("lasts"), cover ?? "not known yet");
-  writeDates(element("lasts-until"), g.dry === null ? "" : `until ${g.dry} or later`);
+  const unfit = r.use.verdict === "unsuitable" && cover !== null ? "of water that is not fit" : "";
+  writeDates(element("lasts-until"), unfit || (g.dry === null ? "" : `until ${g.dry} or later`));
   element("life-row").hidden = !g.has_cartridge && r.purifier.days === null && r.purifier.litres === null;
   write(element("life"), lifeOf(r.purifier));
   writeDates(element("life-until"), g.spent === null ? "" : `until ${g.spent} or later${g.order === null ? "" : `; order by ${g.order}`}`);
@@ -80,6 +81,7 @@ function showGlance(r, age) {
   const none = age === null ? "none" : `none at ${age.time}`;
   write(word, count === 0 ? none : `${count === 1 ? "1 alarm" : `${count} alarms`}: ${g.cards[0].heading}`);
   word.classList.toggle("alarmed", count > 0);
+  word.classList.toggle("tripped", r.alarms.some((one) => one.is_trip));
   write(element("todo"), age === null ? g.todo : "Check the power and the network of the bridge.");
   element("alarms-box").hidden = count === 0;
 }
