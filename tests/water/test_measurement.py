@@ -61,6 +61,8 @@ def test_the_budget_at_the_limit_is_that_of_a_reading_at_the_limit() -> None:
     assert budget_at(PRODUCT, 50.0, 24.0).largest.source is Source.CELL_CONSTANT
     assert at_limit.largest.source is Source.METHOD
     assert budget_at(FEED, 50.0, 9.0).expanded_ppm < at_limit.expanded_ppm
+    for ppm in (0.0, 0.5):
+        assert budget_at(FEED, ppm, 9.0).dissolved_solids_ppm == pytest.approx(ppm, abs=1e-9)
 
 
 def test_the_thermometer_of_the_calibration_counts_once() -> None:
