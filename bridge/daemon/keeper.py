@@ -18,7 +18,7 @@ from typing import Protocol
 from bridge.clock import Backoff, Clock, Timer
 from bridge.daemon.gate import Gate, Ticket
 from bridge.daemon.log_policy import KeptLog
-from bridge.daemon.rows import accuracy_of
+from bridge.daemon.rows import SAMPLER, accuracy_of
 from bridge.daemon.station_forecast import StationForecast
 from bridge.forecast.learner import Learner
 from bridge.guard.commands import GuardCommand, ReservoirSample
@@ -46,8 +46,6 @@ WRITE_EVERY_S = 0.1
 Of a controller that sends fifty readings a second, each writing alone would find the processor's caches cold.
 """
 FORECAST_AFTER_S = 0.05
-SAMPLER = "a sample in the log"
-"""The sender of a sample that was entered into the log."""
 STATE_LOST = (
     "The trips and alarms from before the restart are not known, because the log could not be read. Filling "
     "is on hold. Look at the purifier and the reservoir, and release the hold when all is well."

@@ -46,12 +46,14 @@ from bridge.history.records import (
     SampleRow,
     Stamp,
 )
-from bridge.station.inventory import holding
+from bridge.station.inventory import holding, sample_of
 from bridge.station.plan import StationPlan
 from bridge.station.station import Turn
 from bridge.station.view import alarm_sentence, level_health
 from bridge.water.health import Health
 
+SAMPLER = "a sample in the log"
+"""The sender of a command with a sample that already has a row in the log."""
 TOLERANCE_S = 1.5
 """A smaller change between two rows is the normal adjustment of a clock, not a step."""
 FAR_AHEAD_S = 86_400.0
@@ -239,6 +241,8 @@ def alarm_change(event: AlarmChanged) -> AlarmChange:
 def _command_rows(plan: StationPlan, turn: Turn, command: GuardCommand, stamp: Stamper) -> Iterator[EntryRow]:
     name, reply = plan.identity.reservoir, turn.decision.replies[0]
     refusal = "" if reply.accepted else reply.sentence
+    if reply.accepted and isinstance(command, Retest | ReservoirSample) and command.sender != SAMPLER:
+        yield _sample_row(plan, turn, command, stamp())
     yield CommandRow(stamp(), name, words_of(command), command.sender, reply.accepted, refusal)
     if not reply.accepted:
         return
@@ -248,10 +252,6 @@ def _command_rows(plan: StationPlan, turn: Turn, command: GuardCommand, stamp: S
             yield CartridgeRow(
                 stamp(), name, "", load.treated_l, load.taken_up_g, command.sender, was_exhausted(plan, turn)
             )
-        case Retest(ppm=ppm):
-            yield _sample(plan, stamp(), "product", ppm)
-        case ReservoirSample(ppm=ppm):
-            yield _sample(plan, stamp(), "reservoir", ppm)
 
 
 def accuracy_of(sample: SampleRow, factor: float) -> HandAccuracy | None:
@@ -264,18 +264,24 @@ def accuracy_of(sample: SampleRow, factor: float) -> HandAccuracy | None:
     return HandAccuracy(sample.meter, common_ppm, own_ppm, sample.below_resolution)
 
 
-def _sample(plan: StationPlan, stamp: Stamp, of: str, ppm: float) -> SampleRow:
+def _sample_row(plan: StationPlan, turn: Turn, command: Retest | ReservoirSample, stamp: Stamp) -> SampleRow:
     identity = plan.identity
+    product_c = None if turn.picture is None else turn.picture.assessment.temperature_c
+    sample = sample_of(plan, command.ppm, command.accuracy, product_c)
+    expanded_ppm = 2.0 * math.hypot(sample.common_ppm, sample.own_ppm)
     return SampleRow(
         stamp,
         identity.reservoir,
-        of,
-        conductivity_25_us_cm=ppm / identity.factor,
-        dissolved_solids_ppm=ppm,
-        uncertainty_ppm=0.0,
+        "product" if isinstance(command, Retest) else "reservoir",
+        conductivity_25_us_cm=sample.ppm / identity.factor,
+        dissolved_solids_ppm=sample.ppm,
+        uncertainty_ppm=expanded_ppm,
         factor=identity.factor,
         temperature_c=None,
         method="off",
-        verdict=judge(ppm, 0.0, identity.limit_ppm, identity.target_ppm).value,
-        note="sent by hand, without its uncertainty",
+        verdict=judge(sample.ppm, expanded_ppm, identity.limit_ppm, identity.target_ppm).value,
+        note=f"sent by {command.sender}",
+        meter=sample.meter,
+        meter_uncertainty_ppm=2.0 * sample.common_ppm,
+        below_resolution=sample.below_resolution,
     )

@@ -7,12 +7,14 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from bridge.guard.commands import SAMPLE_WORDS
 from bridge.guard.model import Trip
 from bridge.history.reader import Reader
 from bridge.history.records import (
     AlarmChange,
     AlarmRow,
     CartridgeRow,
+    CommandRow,
     EntryRow,
     FillRow,
     Kind,
@@ -22,7 +24,7 @@ from bridge.history.records import (
 )
 from bridge.purifier.cartridge import Evidence
 
-_KINDS = (Kind.CARTRIDGE, Kind.ALARM, Kind.SAMPLE, Kind.FILL, Kind.UNDO)
+_KINDS = (Kind.CARTRIDGE, Kind.ALARM, Kind.SAMPLE, Kind.COMMAND, Kind.FILL, Kind.UNDO)
 
 
 @dataclass(slots=True)
@@ -93,11 +95,11 @@ def history_from(rows: Iterable[EntryRow]) -> CartridgeHistory:
             case SampleRow(of="reservoir", at_ms=int()):
                 # A sample of an earlier day does not describe the reservoir of today.
                 pass
-            case SampleRow(of="reservoir") if row.uncertainty_ppm > 0.0:
+            case SampleRow(of="reservoir"):
                 found.reservoir[row.reservoir] = row
                 sampled_ms[row.reservoir] = row.stamp.utc_ms
-            case SampleRow(of="reservoir"):
-                # Only a sample that the station has already used has no uncertainty.
+            case CommandRow(what=what, accepted=True) if what.startswith(SAMPLE_WORDS):
+                # With this command the station has used the sample.
                 found.reservoir.pop(row.reservoir, None)
             case FillRow() if row.started_ms > sampled_ms.get(row.reservoir, row.started_ms):
                 # Other water has flowed in since the sample.

@@ -142,6 +142,10 @@ GuardCommand = (
 )
 
 
+SAMPLE_WORDS = "reservoir sample"
+"""The first words of a :class:`ReservoirSample` in the log. There they show that the sample was used."""
+
+
 def words_of(command: GuardCommand) -> str:
     """Return a command in a few words for people and the log, such as ``shelve overflow for 30 min``."""
     match command:
@@ -160,7 +164,7 @@ def words_of(command: GuardCommand) -> str:
         case Retest(ppm=ppm):
             return f"retest of {ppm:g} ppm"
         case ReservoirSample(ppm=ppm):
-            return f"reservoir sample of {ppm:g} ppm"
+            return f"{SAMPLE_WORDS} of {ppm:g} ppm"
         case WeatherReport(quantity=quantity, measured=measured):
             return f"weather {quantity.word} {measured:g} {quantity.unit}"
 

@@ -99,8 +99,8 @@ UNDONE_KINDS = (Kind.SAMPLE, Kind.LITRES, Kind.CARTRIDGE)
 def last_entries(rows: Sequence[EntryRow], of: str, *, by_hand: bool) -> tuple[EntryRow, ...]:
     """Return those entries that were made last about ``of``, together; empty if there are none.
 
-    The entries of one command line are a millisecond apart. A running bridge repeats a sample of the
-    reservoir in the log when it uses it, so the copies of a sample go with it.
+    The entries of one command line are a millisecond apart. An older bridge repeated a sample of the
+    reservoir in the log when it used it, so the copies of such a sample go with it.
 
     Args:
         rows: The entries of the reservoir that still count, of :data:`UNDONE_KINDS`, in order.
@@ -155,8 +155,8 @@ def lines(taken_back: Iterable[EntryRow], units: DisplayUnits) -> Iterator[str]:
             case _:
                 continue
         yield f"Taken back: {what}, of {units.local(when_ms(row) // 1000).isoformat(' ')}. The log keeps it."
-        if isinstance(row, SampleRow) and row.of == "reservoir" and row.uncertainty_ppm == 0.0:
+        if isinstance(row, SampleRow) and row.of == "reservoir":
             yield (
-                "The running bridge has already used this sample. Measure the reservoir again, and enter "
+                "A running bridge has already used this sample. Measure the reservoir again, and enter "
                 "that sample: it replaces the value."
             )

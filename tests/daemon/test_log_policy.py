@@ -9,11 +9,13 @@ import pytest
 
 from bridge.daemon import saved_state
 from bridge.daemon.log_policy import COUNTERS_S, LogPolicy, Written
+from bridge.daemon.rows import SAMPLER
 from bridge.demo import HURRIED, RESERVOIR, station
+from bridge.estimate.verdict import judge
 from bridge.forecast import persistence
 from bridge.forecast.learner import Learner
 from bridge.guard.alarms import AlarmRecord, Status
-from bridge.guard.commands import Hold
+from bridge.guard.commands import HandAccuracy, Hold, ReservoirSample, Retest
 from bridge.guard.model import Assessment, Flow, Phase, Trip
 from bridge.guard.state import GuardState, Latch, Latched, begin
 from bridge.guard.step import step
@@ -24,6 +26,7 @@ from bridge.history.records import (
     ForecastRow,
     MinuteRow,
     ReadingRow,
+    SampleRow,
     StateRow,
 )
 from bridge.protocol.messages import Reading
@@ -121,6 +124,33 @@ def test_a_command_has_one_row_and_is_durable_accepted_or_refused() -> None:
     refused = policy.refused(RESERVOIR, "No such command.", "stranger", 2.0, WALL_S + 1.0)
     assert refused.durable
     assert [type(row) for row in refused.rows] == [CommandRow]
+
+
+def test_a_sample_has_one_row_with_the_uncertainty_of_its_meter() -> None:
+    policy, before = LogPolicy([PLAN]), begin(0.0)
+
+    def written(command: ReservoirSample | Retest) -> list[SampleRow]:
+        state, decision = step(PLAN.limits, before, Assessment(), (command,), 1.0)
+        assert decision.replies[0].accepted
+        one = Turn(1.0, False, assess.begin(PLAN), None, before, state, decision, command)
+        rows = policy.turn(RESERVOIR, one, WALL_S).rows
+        return [row for row in rows if isinstance(row, SampleRow)]
+
+    (row,) = written(ReservoirSample(1.0, "hub", 6.0))
+    # The usual meter is good to 2 % of a full scale of 1,000 ppm (common practice, no source).
+    assert row.uncertainty_ppm == pytest.approx(20.0, rel=0.2)
+    assert (
+        row.verdict
+        == judge(6.0, row.uncertainty_ppm, PLAN.identity.limit_ppm, PLAN.identity.target_ppm).value
+    )
+    assert (row.of, row.note) == ("reservoir", "sent by hub")
+    (row,) = written(ReservoirSample(1.0, "page", 6.0, HandAccuracy("pen", 1.5, 2.0)))
+    assert row.uncertainty_ppm == pytest.approx(5.0)
+    assert (row.meter, row.meter_uncertainty_ppm) == ("pen", 3.0)
+    (row,) = written(Retest(1.0, "page", 6.0, HandAccuracy("pen", 1.5, 2.0)))
+    assert row.of == "product"
+    assert row.uncertainty_ppm == pytest.approx(5.0)
+    assert written(ReservoirSample(1.0, SAMPLER, 6.0, HandAccuracy("pen", 1.5, 2.0))) == []
 
 
 def test_while_water_flows_the_counters_are_stored_every_few_seconds() -> None:

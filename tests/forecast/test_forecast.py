@@ -13,8 +13,9 @@ import pytest
 from bridge.config.loading import load
 from bridge.config.plan import BridgePlan, LogPlan
 from bridge.daemon import process as daemon_module
-from bridge.daemon.keeper import SAMPLER, Keeper
+from bridge.daemon.keeper import Keeper
 from bridge.daemon.process import Daemon
+from bridge.daemon.rows import SAMPLER
 from bridge.demo import HURRIED, RESERVOIR, bridge, station
 from bridge.errors import InputError
 from bridge.forecast import learner as learner_module
@@ -166,6 +167,7 @@ async def test_a_sample_of_the_reservoir_enters_the_balance_of_the_running_daemo
     assert [(row.what.split(" of ")[0], row.sender, row.accepted) for row in taken] == [
         ("reservoir sample", SAMPLER, True)
     ] * 2
+    assert len(rows) == 4, "each sample has its own row and no copy"
     assert history_from(rows).reservoir == {}
     serving.cancel()
     await asyncio.gather(serving, return_exceptions=True)

@@ -23,6 +23,7 @@ from bridge.history.records import (
     AlarmChange,
     AlarmRow,
     CartridgeRow,
+    CommandRow,
     FillRow,
     SampleRow,
     Stamp,
@@ -464,7 +465,8 @@ def test_the_log_gives_the_end_of_each_cartridge_and_the_newest_feed_sample() ->
             SampleRow(at(9), "butt", "rain", 20.0, 10.0, 1.0, 0.5, 12.0, "natural", "suitable"),
             # One sample is already in the balance, one was mixed with other water since, and one is neither.
             SampleRow(at(10), "butt", "reservoir", 40.0, 20.0, 1.0, 0.5, 12.0, "natural", "suitable"),
-            SampleRow(at(11), "butt", "reservoir", 40.0, 20.0, 0.0, 0.5, None, "off", "suitable"),
+            CommandRow(at(11), "butt", "reservoir sample of 20 ppm", "a sample in the log", True, ""),
+            CommandRow(at(11), "pond", "reservoir sample of 70 ppm", "hub", False, "too old."),
             SampleRow(at(12), "barrel", "reservoir", 60.0, 30.0, 1.0, 0.5, 12.0, "natural", "marginal"),
             FillRow(at(14), "barrel", 13_000, 20.0, None, None, "full"),
             FillRow(at(16), "pond", 14_500, 20.0, None, None, "full"),
