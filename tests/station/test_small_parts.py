@@ -303,12 +303,12 @@ def test_values_are_compared_with_those_of_ten_seconds_before() -> None:
 def test_a_cell_goes_on_drifting_from_its_calibration_and_not_from_the_start_of_the_bridge() -> None:
     year_s = 365.25 * 86_400.0
     made = CalibrationInForce(
-        datetime(2026, 1, 1, tzinfo=UTC), "84", 0.7, Path("x"), drift_percent_per_year=4.0, age_s=year_s
+        datetime(2026, 1, 1, tzinfo=UTC), "84", 0.7, Path("x"), drift_percent_per_year=4.0, age_s=2.0 * year_s
     )
-    # The plan has the drift of one year in it. Two more years make three.
-    percent = math.hypot(0.7, 4.0)
+    # The plan has the drift of two years in it. One more year makes three.
+    percent = math.hypot(0.7, 8.0)
     assert made.percent_after(percent, 0.0) == pytest.approx(percent)
-    assert made.percent_after(percent, 2.0 * year_s) == pytest.approx(math.hypot(0.7, 12.0))
+    assert made.percent_after(percent, year_s) == pytest.approx(math.hypot(0.7, 12.0))
 
 
 # ------------------------------------------------------------------ the check cell

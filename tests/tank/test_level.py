@@ -542,8 +542,9 @@ def test_marks_in_the_wrong_order_are_refused(refill: float, fill: float) -> Non
 
 
 def test_without_a_level_sensor_only_the_full_switch_ends_a_fill() -> None:
-    assert SWITCHES_ONLY.needs_full_switch
-    assert SWITCHES_ONLY.tolerance_m == SWITCHES_ONLY.agreement_m
+    settings = LevelSettings(BARREL, low_switch=True, full_switch=True)
+    assert settings.needs_full_switch
+    assert settings.tolerance_m == settings.agreement_m
 
 
 def test_below_the_fill_mark_a_level_sensor_alone_leaves_the_level_unknown_without_the_full_switch() -> None:

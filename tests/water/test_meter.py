@@ -1,10 +1,12 @@
 """Hand meters by their data sheets."""
 
 import math
+from dataclasses import replace
 
 import pytest
 
 from bridge.errors import OutOfRangeError
+from bridge.water.conductivity import Compensation, Method
 from bridge.water.meter import USUAL_METER, HandMeter, MeterUnit, read
 from bridge.water.uncertainty import StandardUncertainties
 
@@ -47,6 +49,27 @@ def test_a_step_of_the_display_is_rectangular_and_smaller_at_25_degrees_than_in_
     warm = read(plain, 80.0, 0.5, 35.0, inputs=sure)
     assert warm.own_ppm == pytest.approx(0.5 * 0.822 / math.sqrt(12.0), rel=0.002)
     assert warm.common_ppm == pytest.approx(0.5 * 0.822 * 0.8 / math.sqrt(3.0), rel=0.002)
+
+
+def test_the_curve_and_the_coefficient_of_a_conversion_are_uncertain() -> None:
+    sure = StandardUncertainties(
+        temperature_k=0.0,
+        method_percent_per_k=0.0,
+        method_above_percent_per_k=0.0,
+        linear_percent_per_k=0.0,
+        smallest_ppm=0.0,
+    )
+    plain = HandMeter("plain", MeterUnit.US_CM, 1.0, percent_of_reading=1.0, compensated=False)
+    # ISO 7888:1985, f25 at 35 °C = 0.822: 3 % of 32.9 ppm, beside 1 % as a rectangle.
+    curve = replace(sure, method_above_percent_per_k=0.3)
+    expected_ppm = 0.5 * 0.822 * 80.0 * math.hypot(0.03, 0.01 / math.sqrt(3.0))
+    assert read(plain, 80.0, 0.5, 35.0, inputs=curve).common_ppm == pytest.approx(expected_ppm, rel=0.002)
+    # 80 µS/cm over 1 + 10 K of 2 %/K: with 0.3 %/K more, 3 % of 1.2 less.
+    linear = replace(sure, linear_percent_per_k=0.3)
+    expected_ppm = 0.5 * 80.0 / 1.2 * math.hypot(0.03 / 1.2, 0.01 / math.sqrt(3.0))
+    how = Compensation(Method.LINEAR, 2.0)
+    found = read(plain, 80.0, 0.5, 35.0, compensation=how, inputs=linear)
+    assert found.common_ppm == pytest.approx(expected_ppm)
 
 
 def test_water_of_unknown_temperature_counts_as_cold_water() -> None:

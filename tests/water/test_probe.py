@@ -304,6 +304,9 @@ def test_every_fault_has_its_class_and_the_worst_comes_first() -> None:
     _, findings = observe(SETTINGS, ProbeState(), 9000.0, -127.0, 0.0)
     assert [f.fault for f in findings] == [ProbeFault.TEMPERATURE_FAULT_CODE, ProbeFault.OVER_RANGE]
     assert worst(findings) is Health.FAILURE
+    state = ProbeState(last_us_cm=10.0, before_us_cm=20.0, jump_share=0.9, noisy=True)
+    _, both = observe(SETTINGS, state, 0.0, 18.0, 1.0)
+    assert [f.fault for f in both] == [ProbeFault.BELOW_FLOOR, ProbeFault.NOISY]
     classes = {finding.health for finding in (*findings, noisy_finding(0.1))}
     assert len(classes) == 2
     assert worst([noisy_finding(0.1), *findings]) is worst([*findings, noisy_finding(0.1)]) is Health.FAILURE
