@@ -129,7 +129,7 @@ def _leak(station: StationPlan, shown: Units) -> str:
     return (
         sentence
         + " if it begins after a quiet month. The draw at night is not stated ('night_draw_percent'): "
-        "of leaks from the first day, about one in ten is found beside misting, and half beside wicks."
+        "of leaks from the first day, fewer than one in ten are found beside misting, and half beside wicks."
     )
 
 
