@@ -83,9 +83,7 @@ _SWELLING_SHARE = 0.0018
 _FOUND = 1.85
 """Standard errors above the threshold of a leak that is found in 95 of 100 cases: 1.65, and more because the
 nights of a leak scatter more than nights without one."""
-_STEP_SCATTER = 1.5
-"""Scatter of nights in units of their errors, which chance exceeds in one of a hundred windows of 13 nights
-(chi-square); more is a sensor worse than stated."""
+_STEP_SCATTER = 1.3
 _SCATTER = 0.35
 """Largest deviation of nights and hours from their mean, as a share of it, besides their errors."""
 _FAR = 3.3
@@ -101,7 +99,7 @@ _WICK = 5.0
 """A wick takes at least this many times as much by day as at night (invented worlds; no source)."""
 _SURE_BESIDE = 2.7
 """Standard errors of what the night takes beside such a wick."""
-_SURE_BESIDE_LATER = 3.0
+_SURE_BESIDE_LATER = 4.0
 """The same once the comparison with the weeks before finds what is new."""
 _LEAST_EARLIER = 7.0
 _SUN = 1.5
