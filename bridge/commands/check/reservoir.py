@@ -6,8 +6,11 @@ from datetime import UTC
 
 from bridge.config.modbus import CANNOT_PROMISE
 from bridge.display.text import listed
+from bridge.forecast.learned import draw_off_settings
 from bridge.station.plan import CartridgePlan, ProbePlan, StationPlan
 from bridge.tank import shapes
+from bridge.tank.leak import least_leak_l_h
+from bridge.tank.use import HOURS
 from bridge.units import DisplayUnits
 from bridge.water.conductivity import Method
 from bridge.water.measurement import budget_at_limit, scale_label
@@ -76,6 +79,8 @@ def reservoir(station: StationPlan, shown: Units) -> Iterator[Line]:
         f"{level.fill_m:.2f} m).",
     )
     yield "Level", _level(station)
+    if level.level_sensor is not None:
+        yield "Leak", _leak(station, shown)
 
 
 def _modbus(station: StationPlan) -> str:
@@ -112,6 +117,20 @@ def _level(station: StationPlan) -> str:
     if level.overflow_switch:
         return sentence + " The overflow float shuts the valve at once, and so does a missing report of it."
     return sentence + " No overflow float is fitted."
+
+
+def _leak(station: StationPlan, shown: Units) -> str:
+    settings, level = draw_off_settings(station), station.level
+    usual_l = 0.5 * (level.refill_fraction + level.fill_fraction) * level.shape.capacity_l
+    least_l = HOURS * least_leak_l_h(settings, usual_l)
+    sentence = f"one of {shown.litres(least_l)} a day is found within two weeks in 95 of 100 cases"
+    if settings.night_draw is not None:
+        return sentence + ", from the first day on: the draw at night is stated."
+    return (
+        sentence
+        + " if it begins after a quiet month. The draw at night is not stated ('night_draw_percent'): "
+        "of leaks from the first day, fewer than one in ten are found beside misting, and half beside wicks."
+    )
 
 
 def measured(station: StationPlan, shown: Units) -> Iterator[Line]:
