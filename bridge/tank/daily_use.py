@@ -65,7 +65,7 @@ _SIZES = tuple(
     (season, slow, fast) for season in (1.5, 7.0) for slow in (0.2, 0.8, 2.0) for fast in (0.3, 1.5)
 )
 """The hypotheses: sizes of season, slow and fast, in units of the noise."""
-_ANY_SIZES = (1.5, 0.7, 1.0)
+_ANY_SIZES = (2.5, 1.5, 1.0)
 """Sizes of season, slow and fast of the process that decides whether there is any use."""
 _ANY_FIRST, _ANY_FIRST_SD = 1.5, 1.5
 """Its level at first: on most days there is some."""
@@ -73,7 +73,7 @@ _FIRST_NOISE = 0.2
 """Noise of z as a share of it, before the days tell."""
 _FIRST_FREEDOM = 2.0
 _NOISE_KEPT = 0.99
-_WEIGHT_KEPT = 0.98
+_WEIGHT_KEPT = 0.99
 _LARGEST_STEP = 3.5
 """A deviation beyond so many standard deviations is learned as this many: one emptied tank is no level."""
 
