@@ -166,7 +166,12 @@ def test_commands_reach_the_accounts_and_are_answered() -> None:
     assert bench.views[-1].reservoir_ppm == pytest.approx(12.0, rel=0.01)
     for _ in range(200):
         bench.read(path=Flow.TO_RESERVOIR, pulses=bench.number * 300)
-    assert round(bench.views[-1].reservoir_ppm or 0) == 12
+    # The level has not risen: a hose has burst, or the level sensor is stuck. The interval holds both.
+    shown = bench.views[-1]
+    assert shown.reservoir_ppm is not None
+    assert shown.reservoir_uncertainty_ppm is not None
+    assert shown.reservoir_ppm + shown.reservoir_uncertainty_ppm >= 12.0
+    assert shown.reservoir_uncertainty_ppm > 2.0
     assert (bench.views[-1].purifier_treated_l or 0) > 100
     assert bench.station.command(CartridgeChanged(bench.now, "hub"), bench.now) is None
     bench.read(pulses=(bench.number - 1) * 300 + 450)
