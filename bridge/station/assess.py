@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from bridge.errors import OutOfRangeError
 from bridge.guard.model import Advisory, Assessment, Flow
 from bridge.protocol.messages import FAILED, Hello, LocalFault, Reading, Value
-from bridge.station import cell_watch, cells, check_cell, flow_meter, inventory
+from bridge.station import balance, cell_watch, cells, check_cell, flow_meter, inventory
 from bridge.station.cell_watch import CellRun
 from bridge.station.cells import Cells
 from bridge.station.check_cell import Ratio
@@ -203,7 +203,7 @@ def assess(
             if ratio is not memory.inventory.ratio:
                 memory = replace(memory, inventory=replace(memory.inventory, ratio=ratio))
     last_at = memory.product.seen_at_s
-    accounts = inventory.follow(
+    accounts = balance.follow(
         plan,
         memory.inventory,
         level_now,

@@ -23,7 +23,7 @@ from bridge.guard.model import Flow
 from bridge.rig.scenario import DEMO
 from bridge.rig.sensors import conductivity_us_cm
 from bridge.simulate.instruments import ions_of_bed
-from bridge.station import cell_watch, inventory
+from bridge.station import balance, cell_watch, inventory
 from bridge.station.cell_watch import CellRun
 from bridge.station.plan import CalibrationInForce
 from bridge.tank.level import Level, Zone
@@ -176,7 +176,7 @@ def test_bad_water_that_passes_a_full_reservoir_through_a_stuck_valve_is_counted
     def after(ppm: float, path: Flow, overflow: bool) -> inventory.Inventory:
         held, level = start, Level(0.7, full_l, Zone.FULL, overflow, ())
         for second in range(1500):
-            held = inventory.follow(PLAN, held, level, path, 0.2, ppm, 0.1 * ppm, 300.0, 1.0, float(second))
+            held = balance.follow(PLAN, held, level, path, 0.2, ppm, 0.1 * ppm, 300.0, 1.0, float(second))
         return held
 
     assert 200.0 < inventory.holding(after(300.0, Flow.SHUT, True)) < 300.0
@@ -196,5 +196,5 @@ def test_the_proof_test_of_the_float_is_due_a_season_after_it_was_last_up() -> N
     later = 1000.0 + 367.0 * DAY_S
     for overflow, proved_at in ((False, 1000.0), (True, later)):
         level = Level(0.5, 100.0, Zone.MIDDLE, overflow, ())
-        after = inventory.follow(PLAN, one, level, Flow.SHUT, None, 5.0, 0.5, 300.0, elapsed_s=1.0, now=later)
+        after = balance.follow(PLAN, one, level, Flow.SHUT, None, 5.0, 0.5, 300.0, elapsed_s=1.0, now=later)
         assert after.proved_at == proved_at

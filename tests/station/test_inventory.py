@@ -10,12 +10,11 @@ from bridge.estimate.reservoir import Basis, HandSample
 from bridge.guard.limits import Limits
 from bridge.guard.model import Flow
 from bridge.rig.scenario import DEMO
+from bridge.station.balance import AGE_EVERY_S, follow
 from bridge.station.inventory import (
-    AGE_EVERY_S,
     Inventory,
     assuming,
     begin,
-    follow,
     holding,
     holding_at_worst,
     judged,
