@@ -38,7 +38,7 @@ FAULTS: dict[AlarmId, Fault] = {
     Trip.RESERVOIR_BUDGET: Fault(
         "The reservoir is over the limit, or a rinse would bring it over the limit.",
         _SHUT,
-        "Measure the reservoir and send the sample; if it is over the limit, empty it. "
+        "Measure the reservoir and enter the sample; if it is over the limit, empty it. "
         "A drain valve keeps rinse water out of it.",
     ),
     Trip.FILL_OVER_TIME: Fault(
@@ -78,7 +78,7 @@ FAULTS: dict[AlarmId, Fault] = {
         "Check the float, the switches and their plugs, then reset.",
     ),
     Trip.LINK_LOST: Fault(
-        "No good frame has arrived from the controller for too long.",
+        "The controller has sent no message that can be read for too long.",
         "The controller shuts its valve when the lease lapses. The trip resets when the link is steady.",
         "Check the power supply of the controller and the cable.",
     ),

@@ -187,7 +187,7 @@ RULES: dict[Trip, ResetRule] = {
     Trip.RESERVOIR_BUDGET: ResetRule(
         Needs.COMMAND,
         lambda m, s: _in_budget(m),
-        "the reservoir is still over its limit by its estimate; measure it, and send the sample",
+        "the reservoir is still over its limit by its estimate; measure it, and enter the sample",
     ),
     Trip.FILL_OVER_VOLUME: ResetRule(
         Needs.COMMAND,

@@ -62,6 +62,9 @@ def _in_words(event: GuardEvent, decision: Decision, doubts: tuple[Doubt, ...]) 
             return trip.value, Level.ERROR, f"{order}{FAULTS[trip].sentence}"
         case PhaseChanged(before=before, after=after):
             return "phase", Level.INFO, phase_sentence(before, after, decision.missing)
+        case AlarmChanged(alarm=alarm, before=before_, after=after_, shelved=shelved) if before_ == after_:
+            now = "is shelved" if shelved else "is no longer shelved"
+            return alarm.value, Level.INFO, f"The alarm {alarm.value} {now}; it is {after_}."
         case AlarmChanged(alarm=alarm, before=before_, after=after_, shelved=shelved):
             shown = " and shelved" if shelved else ""
             sentence = f"The alarm {alarm.value} went from {before_} to {after_}{shown}."

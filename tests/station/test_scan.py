@@ -352,8 +352,11 @@ def test_an_alarm_is_reported_in_each_state_and_explained_when_it_occurs() -> No
     assert said(bench, "log-trouble") == [
         (Level.WARNING, occurred),
         (Level.WARNING, "The alarm log-trouble went from unacknowledged to acknowledged."),
-        (Level.WARNING, "The alarm log-trouble went from acknowledged to acknowledged and shelved."),
+        (Level.INFO, "The alarm log-trouble is shelved; it is acknowledged."),
     ]
+    bench.station.command(Shelve(bench.now, "hub", TROUBLE, 0.0), bench.now)
+    (_, _, _, ended) = said(bench, "log-trouble")
+    assert ended == (Level.INFO, "The alarm log-trouble is no longer shelved; it is acknowledged.")
 
 
 def test_a_trip_is_reported_when_it_latches_and_when_it_is_reset() -> None:

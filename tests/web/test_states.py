@@ -128,7 +128,7 @@ def states(view: StationView) -> dict[str, tuple[StationView, dict[str, str]]]:
                 "#volume-age": "ago",
                 "#valve-state": "not known",
                 "#valve-phase": "the controller shuts it by itself when the bridge is away",
-                "#alarms-word": "1 alarm: No good frame has arrived from the controller for too long",
+                "#alarms-word": "1 alarm: The controller has sent no message that can be read for too long",
                 "#todo": "Check the power supply of the controller.",
             },
         ),
