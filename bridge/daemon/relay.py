@@ -66,13 +66,8 @@ def full_pace(per_s: float, burst: float, now_s: float) -> Pace:
     return Pace(per_s, burst, burst, now_s)
 
 
-def allowed(pace: Pace, now_s: float) -> int:
-    """Return how many parcels may be sent now."""
-    return int(_filled(pace, now_s) + 1e-9)
-
-
 def spend(pace: Pace, count: int, now_s: float) -> Pace:
-    """Return the bucket after ``count`` parcels, at most the allowed number, were sent."""
+    """Return the bucket after ``count`` parcels were sent."""
     return replace(pace, tokens=_filled(pace, now_s) - count, at_s=max(now_s, pace.at_s))
 
 

@@ -291,12 +291,6 @@ def volume_seen(before: Reservoir, volume_l: float, volume_sd_l: float) -> Reser
     return replace(after, covariance=propagated(smaller, before.covariance, zeros(SIZE)))
 
 
-def less_sure(before: Reservoir, ppm_sd: float) -> Reservoir:
-    """Return the estimate after something that the balance does not hold, with its standard deviation."""
-    variance = before.covariance[_C][_C] + ppm_sd**2
-    return replace(before, covariance=with_variance(before.covariance, _C, variance))
-
-
 def aged(before: Reservoir, days: float, *, drift_percent_per_year: float) -> Reservoir:
     """Return the estimate after some time. The cell drifts, dust falls in, and what no balance holds."""
     _not_negative("time", days, "days")

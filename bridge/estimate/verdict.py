@@ -62,10 +62,6 @@ class Judgement:
     """The probability that the water is at or over the limit. None without a value."""
 
 
-NOT_KNOWN = Judgement(Verdict.UNKNOWN, None, None, None)
-"""The judgement on water without any value."""
-
-
 def default_target_ppm(limit_ppm: float) -> float:
     """Return the target in ppm that belongs to a limit: 25, or half the limit if 25 would be above it."""
     return TARGET_PPM if limit_ppm >= TARGET_PPM else 0.5 * limit_ppm

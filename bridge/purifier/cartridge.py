@@ -39,11 +39,6 @@ class Load:
             raise OutOfRangeError(f"Load: {self.treated_l} litres treated; it must be zero or more.")
         raise OutOfRangeError(f"Load: {self.taken_up_g} grams taken up; it must be zero or more.")
 
-    @property
-    def mean_uptake_ppm(self) -> float:
-        """The mean of (feed - product) over the treated volume, in ppm (mg/L); 0 before the first litre."""
-        return 1000.0 * self.taken_up_g / self.treated_l if self.treated_l > 0.0 else 0.0
-
 
 def add(load: Load, volume_l: float, feed_ppm: float, product_ppm: float) -> Load:
     """Return the load after ``volume_l`` more litres from ``feed_ppm`` to ``product_ppm``.
@@ -72,23 +67,6 @@ def rejection_percent(feed_ppm: float, product_ppm: float) -> float:
     if feed_ppm == 0.0:
         raise OutOfRangeError("Rejection: the feed is 0 ppm; there is nothing to hold back.")
     return 100.0 * (1.0 - product_ppm / feed_ppm)
-
-
-def equivalents(taken_up_g: float, equivalent_weight_g: float) -> float:
-    """Return the equivalents (mol of charge) in ``taken_up_g`` of solids with an equivalent weight in g/eq.
-
-    The equivalent weight is 50.04 g/eq as calcium carbonate (molar mass 100.09 g/mol over charge 2), and
-    58.44 g/eq as sodium chloride.
-
-    Raises:
-        InputError: If the equivalent weight is not above zero.
-        OutOfRangeError: If the load is negative.
-    """
-    if not (math.isfinite(equivalent_weight_g) and equivalent_weight_g > 0.0):
-        raise InputError(f"Equivalent weight: {equivalent_weight_g} g/eq; it must be above zero.")
-    if not (math.isfinite(taken_up_g) and taken_up_g >= 0.0):
-        raise OutOfRangeError(f"Load: {taken_up_g} grams taken up; it must be zero or more.")
-    return taken_up_g / equivalent_weight_g
 
 
 def _impossible(volume_l: float, feed_ppm: float, product_ppm: float) -> OutOfRangeError:

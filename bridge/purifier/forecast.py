@@ -15,7 +15,7 @@ from statistics import NormalDist
 from bridge.errors import InputError
 from bridge.purifier.breakthrough import Front
 from bridge.purifier.grid import CELLS, SHELVES, SLOPES, WIDTHS, by_shape
-from bridge.purifier.season import LONGEST_DAYS, Expected, Season, expected_in_season
+from bridge.purifier.season import Expected, Season, expected_in_season
 from bridge.units import plain
 
 ORDER_CHANCE = 0.04
@@ -74,7 +74,6 @@ class Forecast:
     Attributes:
         litres_left: the litres of product until the crossing.
         days_left: the days until the crossing.
-        chance_within_lead: the probability that the product crosses the limit within the lead time.
         dry_share_of_lead: the expected share of the lead time after the crossing.
         chance_late: the probability that what is ordered now comes more than a day after the crossing.
         order_now: True if the chance to be late is too high, or after the crossing.
@@ -83,7 +82,6 @@ class Forecast:
 
     litres_left: Interval
     days_left: Interval
-    chance_within_lead: float
     dry_share_of_lead: float
     chance_late: float
     order_now: bool
@@ -149,7 +147,6 @@ def from_cells(
         days.extend((low / use, high / use, weight * share) for low, high, weight in few)
         litres.extend((low * use, high * use, weight * share) for low, high, weight in of_use)
     total = sum(weight for _, _, weight in days)
-    chance = min(1.0, sum(weight * _part_below(low, high, lead_days) for low, high, weight in days) / total)
     dry_days = sum(weight * _mean_below(low, high, lead_days) for low, high, weight in days) / total
     dry_share = dry_days / lead_days if lead_days > 0.0 else 0.0
     left = interval(days)
@@ -159,7 +156,7 @@ def from_cells(
     order = max(late, chance_of_kind) >= ORDER_CHANCE or left.high95 <= 0.0
     late = max(late, chance_of_kind)
     rests_on = f"{rests_on}; use {plain(use_l_per_day.mean)} ± {plain(use_l_per_day.sd, '.2g')} L/day"
-    return Forecast(interval(litres), left, chance, dry_share, late, order, rests_on)
+    return Forecast(interval(litres), left, dry_share, late, order, rests_on)
 
 
 def cells_left(front: Front, feed: Expected) -> list[Cell]:
@@ -347,23 +344,6 @@ def _looked_up(values: list[float], reached: list[float], target: float) -> floa
         return values[i]
     share = min((target - reached[i - 1]) / (reached[i] - reached[i - 1]), 1.0)
     return values[i - 1] + share * (values[i] - values[i - 1])
-
-
-_ITERATIONS = 8
-
-
-def through_season(front: Front, feed: Season, use: Season, today: float, lead_days: float) -> Forecast:
-    """Forecast the litres and days left with the seasons of feed (ppm) and use (litres a day).
-
-    Feed and use are averaged over the days left, which depend on both: a few iterations settle it.
-
-    Raises:
-        InputError: If the lead time is negative.
-    """
-    days = 30.0
-    for _ in range(_ITERATIONS - 1):
-        days = min(over_days(front, feed, use, today, days, lead_days).days_left.median, LONGEST_DAYS)
-    return over_days(front, feed, use, today, days, lead_days)
 
 
 def over_days(

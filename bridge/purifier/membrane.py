@@ -64,7 +64,6 @@ _FIRST_AGES = (15.0, 0.2)
 _JUMP_TIMES = ((0.02, 0.04), (0.08, 0.08), (0.2, 0.16), (0.44, 0.32), (0.8, 0.4))
 """When a jump comes in a forecast, as a share of the time that the membrane would last without it, and the
 chance of this: the early ones are finer, because they decide the low end of the interval."""
-_UNKNOWN_AGE_DAYS = 365.0
 _MOST_MOVED = 0.8
 
 _PASSAGE_SD = 0.5

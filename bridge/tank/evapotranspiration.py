@@ -96,15 +96,6 @@ def slope_kpa_c(celsius: float) -> float:
     return 4098.0 * saturation_kpa(celsius) / (celsius + 237.3) ** 2
 
 
-def vapour_from_humidity_kpa(
-    highest_c: float, lowest_c: float, highest_percent: float, lowest_percent: float
-) -> float:
-    """Return the actual vapour pressure from the highest and the lowest relative humidity of a day (17)."""
-    morning = saturation_kpa(lowest_c) * highest_percent
-    afternoon = saturation_kpa(highest_c) * lowest_percent
-    return (morning + afternoon) / 200.0
-
-
 def pressure_kpa(elevation_m: float) -> float:
     """Return the air pressure at an elevation (7)."""
     return 101.3 * float(((293.0 - 0.0065 * elevation_m) / 293.0) ** 5.26)
@@ -113,11 +104,6 @@ def pressure_kpa(elevation_m: float) -> float:
 def psychrometric_kpa_c(elevation_m: float) -> float:
     """Return the psychrometric constant (8)."""
     return 0.000665 * pressure_kpa(elevation_m)
-
-
-def wind_at_2_m(wind_m_s: float, height_m: float) -> float:
-    """Return the wind at 2 m from a measurement at another height (47)."""
-    return wind_m_s * 4.87 / math.log(67.8 * height_m - 5.42)
 
 
 def extraterrestrial_mj_m2(latitude_deg: float, day_of_year: int) -> float:
@@ -141,11 +127,6 @@ def daylight_hours(latitude_deg: float, day_of_year: int) -> float:
 def _sunset(latitude: float, declination: float) -> float:
     """Return the hour angle of sunset in radians (25); limited where the sun does not set or rise."""
     return math.acos(min(max(-math.tan(latitude) * math.tan(declination), -1.0), 1.0))
-
-
-def solar_from_sunshine_mj_m2(above_mj_m2: float, sunshine_h: float, daylight_h: float) -> float:
-    """Return the solar radiation from the hours of sunshine (35), with the paper's usual two constants."""
-    return (0.25 + 0.50 * sunshine_h / daylight_h) * above_mj_m2
 
 
 def solar_from_temperatures_mj_m2(above_mj_m2: float, highest_c: float, lowest_c: float) -> float:

@@ -36,14 +36,6 @@ class LevelFault(Enum):
         """What was found, and what to check first."""
         return _SENTENCES[self]
 
-    @property
-    def is_hint(self) -> bool:
-        """True for a suspicion that does not change the level.
-
-        The other faults make it uncertain or unknown.
-        """
-        return self is LevelFault.LEVEL_SENSOR_STUCK
-
 
 _SENTENCES = {
     LevelFault.LEVEL_SENSOR_OPEN: (

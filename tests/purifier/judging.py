@@ -5,9 +5,10 @@ from dataclasses import dataclass, replace
 
 from bridge.forecast.learned import Learned, add_to_seasons, forecast_of, prior
 from bridge.purifier import breakthrough
+from bridge.purifier.breakthrough import Front
 from bridge.purifier.cartridge import Evidence, Kind, Load
-from bridge.purifier.forecast import Forecast, Interval
-from bridge.purifier.season import LONGEST_DAYS
+from bridge.purifier.forecast import Forecast, Interval, over_days
+from bridge.purifier.season import LONGEST_DAYS, Season
 from bridge.station.plan import CartridgePlan
 from tests.purifier.columns import LIMIT_PPM
 from tests.purifier.worlds import LEAD_DAYS, STEPS_A_DAY, Life
@@ -96,3 +97,14 @@ def _row(share: float, shows: bool, found: Forecast, left_l: float, left_days: f
 def inside(x: Interval, truth: float) -> tuple[bool, bool]:
     """Return whether the truth is within the 80 % and the 95 % interval."""
     return x.low80 <= truth <= x.high80, x.low95 <= truth <= x.high95
+
+
+def through_season(front: Front, feed: Season, use: Season, today: float, lead_days: float) -> Forecast:
+    """Forecasts with the seasons of feed (ppm) and use (litres a day), as a learner does in a few updates.
+
+    Feed and use are averaged over the days left, which depend on both.
+    """
+    days = 30.0
+    for _ in range(7):
+        days = min(over_days(front, feed, use, today, days, lead_days).days_left.median, LONGEST_DAYS)
+    return over_days(front, feed, use, today, days, lead_days)

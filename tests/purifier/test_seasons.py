@@ -9,8 +9,8 @@ import pytest
 from bridge.errors import InputError
 from bridge.purifier.breakthrough import begin, observe
 from bridge.purifier.cartridge import Evidence, estimate
-from bridge.purifier.forecast import through_season
 from bridge.purifier.season import Season, begin_season, expected_in_season, learn_season
+from tests.purifier.judging import through_season
 
 LIMIT_PPM = 50.0
 KIND_G = 150.0

@@ -150,7 +150,7 @@ def test_days_are_litres_divided_by_use_and_an_uncertain_use_widens_them() -> No
     assert sure.days_left.median == pytest.approx(10.0)
     assert unsure.days_left.high95 > sure.days_left.high95
     assert not sure.order_now
-    assert sure.chance_within_lead == 0.0
+    assert sure.chance_late == 0.0
     assert "use 10 ± 2 L/day" in unsure.rests_on
 
 
@@ -158,7 +158,6 @@ def test_the_order_is_due_by_the_dry_share_of_the_lead_time() -> None:
     cells = [(10.0, 110.0, 1.0)]
     said = [from_cells(cells, Expected(10.0, 0.0), lead, "made") for lead in (1.0, 4.0, 6.0)]
     assert [item.order_now for item in said] == [False, True, True]
-    assert said[2].chance_within_lead == pytest.approx(0.5)
     assert said[2].dry_share_of_lead == pytest.approx(0.5 * 5.0 / 2.0 / 6.0)
     with pytest.raises(InputError):
         from_cells(cells, Expected(10.0, 0.0), -1.0, "made")

@@ -12,12 +12,13 @@ from bridge.forecast.learned import FEED_LIVELY_ODDS, USE_LIVELY_ODDS
 from bridge.history.reader import Reader
 from bridge.purifier.breakthrough import begin, observe
 from bridge.purifier.cartridge import Evidence, estimate
-from bridge.purifier.forecast import Forecast, through_season
+from bridge.purifier.forecast import Forecast
 from bridge.purifier.season import begin_season, learn_season
 from bridge.report.gather import facts_of, gather
 from bridge.report.season import Season
 from bridge.report.season import season as report_of
 from bridge.units import LITRES_PER_US_GALLON, DisplayUnits
+from tests.purifier.judging import through_season
 from tests.report import year
 from tests.report.asked import Asked, near
 from tests.report.read import Read, read

@@ -385,7 +385,6 @@ def test_a_level_sensor_that_never_moves_is_reported_and_keeps_its_level() -> No
     assert tank.read(0.7, seconds=600).faults == ()
     level = tank.read(0.7)
     assert level.faults == (LevelFault.LEVEL_SENSOR_STUCK,)
-    assert LevelFault.LEVEL_SENSOR_STUCK.is_hint
     assert level.zone is Zone.MIDDLE
     tank.read(0.6, seconds=30)
     assert tank.read(0.6).faults == ()

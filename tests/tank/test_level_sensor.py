@@ -95,7 +95,3 @@ def test_a_table_may_use_the_whole_range_and_the_whole_plausible_band() -> None:
     band = LevelSensor(RISING, plausible_low=0.1, plausible_high=0.9)
     assert (band.read(0.1), band.read(0.9)) == (0.0, 0.85)
     assert band.read(0.91) is LevelFault.LEVEL_SENSOR_OPEN, "the margin does not widen the band"
-
-
-def test_only_a_still_sensor_is_a_hint_and_leaves_the_level_known() -> None:
-    assert {fault for fault in LevelFault if fault.is_hint} == {LevelFault.LEVEL_SENSOR_STUCK}
