@@ -197,8 +197,13 @@ def _beyond_stated(settings: DrawOffSettings, state: DrawOff, rows: _Rows, sure:
         # Hours of the day in which nothing else draws measure a leak as the night does. Beside a stated share
         # there is none: plants draw in every hour of the day.
         day = _day_without_timers(settings, rows, night)
-        if day is not None and day.mean - night.mean <= _ALIKE * math.hypot(day.error, night.error):
-            found = _pooled(night, day)
+        if day is not None:
+            error = math.hypot(day.error, night.error)
+            if night.mean + day.mean < _SURE * error:
+                # Water that swells by day shrinks by as much at night.
+                return None
+            if day.mean - night.mean <= _ALIKE * error:
+                found = _pooled(night, day)
     swelling = _SWELLING_SHARE * state.last_l / settings.night_hours
     return found.mean if found.mean >= swelling + sure * found.error else None
 

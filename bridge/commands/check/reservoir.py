@@ -123,13 +123,13 @@ def _leak(station: StationPlan, shown: Units) -> str:
     settings, level = draw_off_settings(station), station.level
     usual_l = 0.5 * (level.refill_fraction + level.fill_fraction) * level.shape.capacity_l
     least_l = HOURS * least_leak_l_h(settings, usual_l)
-    sentence = f"one of {shown.litres(least_l)} a day is found within two weeks in 95 of 100 cases"
+    sentence = f"one of {shown.litres(least_l)} a day is found within two weeks where afternoons are quiet"
     if settings.night_draw is not None:
         return sentence + ", from the first day on: the draw at night is stated."
     return (
         sentence
         + " if it begins after a quiet month. The draw at night is not stated ('night_draw_percent'): "
-        "of leaks from the first day, fewer than one in ten are found beside misting, and half beside wicks."
+        "of leaks from the first day, one in ten is found beside misting, and four in ten beside wicks."
     )
 
 
