@@ -144,7 +144,7 @@ def basis_words(view: StationView) -> str:
         return "by assumption"
     if view.reservoir_basis == Basis.SAMPLE.value and view.reservoir_sampled:
         return f"by the sample of {view.reservoir_sampled[:10]}"
-    return "by a sample" if view.reservoir_basis == Basis.SAMPLE.value else "by the balance of its water"
+    return "by a sample" if view.reservoir_basis == Basis.SAMPLE.value else "by what flowed in and out"
 
 
 def _percent(view: StationView) -> str | None:

@@ -16,15 +16,18 @@ that nobody knows of it adds up, until a sample shows it. The covariance follows
 extended Kalman filter, R. E. Kalman, J. Basic Eng. 82 (1960) 35).
 
 **Sample.** A hand sample reads c + u m, where u is the standard uncertainty of the meter at this value.
+Because c holds the product of earlier fills, c and g are correlated, and the sample corrects both. A first
+sample stands as it was read.
+
 A display rounds the same water to the same number. So the same number again is no evidence, as long as the
 estimate has not moved or widened by as much as one number of this meter is uncertain.
-Because c holds the product of earlier fills, c and g are correlated,
-and the sample corrects both. If sample and balance contradict each other beyond :data:`CONTRADICTION`
-standard deviations, the balance has missed something, such as a bucket of tap water. Then the concentration
-follows the sample, and the cell is not blamed. The watch over the cell looks at such contradictions.
+
+If sample and balance contradict each other beyond :data:`CONTRADICTION` standard deviations, the balance has
+missed something, such as a bucket of tap water. Then the concentration follows the sample, and the cell is
+not blamed. The watch over the cell looks at such contradictions.
+
 No water has less than 0 ppm. Where sample and balance together reach below, the distribution is cut off
 there, or a poor meter would put nearly pure water below zero, and the interval would miss the truth above it.
-A first sample stands as it was read.
 
 **Basis.** ``assumed`` while more than :data:`ASSUMED_SHARE` of the water is the water of the first day that
 nobody measured, ``sample`` while at least half of the water has been sampled, else ``balance``.

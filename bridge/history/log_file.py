@@ -142,7 +142,7 @@ def process_words(pid: int) -> str:
         return f"process {pid}"
     since_s = time.time() - time.clock_gettime(time.CLOCK_BOOTTIME) + ticks / os.sysconf("SC_CLK_TCK")
     since = datetime.fromtimestamp(since_s).astimezone()
-    return f"process {pid}, which runs since {since.isoformat(' ', 'seconds')}"
+    return f"process {pid}, which has run since {since.isoformat(' ', 'seconds')}"
 
 
 def _holder_in(descriptor: int) -> str:

@@ -177,7 +177,7 @@ def _stored(season: Season, units: DisplayUnits) -> str:
     value, band = units.measured(water.judgement.ppm, water.judgement.expanded_ppm, season.facts.factor)
     evidence = {
         Basis.ASSUMED: "by assumption; nobody has measured it",
-        Basis.BALANCE: "by the balance of its water",
+        Basis.BALANCE: "by what flowed in and out",
         Basis.SAMPLE: "by a sample",
     }[water.basis]
     if water.basis is Basis.SAMPLE and water.sampled_s is not None:

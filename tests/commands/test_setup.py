@@ -188,7 +188,7 @@ def test_any_valid_answers_give_a_file_with_these_answers_that_check_accepts(sou
         )
         assert result.exit_code == 0
         accepted = CliRunner().invoke(check, [str(out)], catch_exceptions=False)
-        assert "is right. This is what the daemon will do." in accepted.output
+        assert "is right. This is what the daemon will do." in " ".join(accepted.output.split())
         _holds(read(out, {}).plan, sound)
 
 

@@ -274,7 +274,7 @@ def test_a_second_daemon_on_the_same_log_does_not_start_and_names_the_first(
         done = clearwell_process("run", "--config", other)
         assert done.status == 2
         assert (
-            f"another daemon writes the log {tmp_path / 'log.db'}: process {run.pid}, which runs since 20"
+            f"another daemon writes the log {tmp_path / 'log.db'}: process {run.pid}, which has run since 20"
             in done.stderr
         )
         assert clearwell("hold", "--config", config).status == 0, "the first one was disturbed"
@@ -290,7 +290,7 @@ def test_a_second_daemon_on_the_same_socket_does_not_start_and_names_the_first(
         done = clearwell_process("run", "--config", other)
         assert done.status == 2
         assert (
-            f"another daemon listens on {tmp_path / 'own.socket'}: process {run.pid}, which runs since"
+            f"another daemon listens on {tmp_path / 'own.socket'}: process {run.pid}, which has run since"
             in done.stderr
         )
         assert clearwell("hold", "--config", config).status == 0
