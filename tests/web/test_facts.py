@@ -69,7 +69,7 @@ def test_the_answer_is_about_the_stored_water_and_tells_its_evidence(view: Stati
 
     good = use()
     assert (good.verdict, good.word, good.over_limit) == ("suitable", "Yes", "under 1 %")
-    assert "7.0 ppm ± 1.2 ppm by the balance" in good.reason
+    assert "7.0 ppm ± 1.2 ppm by what flowed in and out" in good.reason
     assert "stands in the purifier is not judged" in good.reason
     # Whatever the product reads, it is not what the plants get.
     assert use(product_ppm=60.0, product_state="over-limit", product_verdict="unsuitable").word == "Yes"
