@@ -95,6 +95,9 @@ def history_from(rows: Iterable[EntryRow]) -> CartridgeHistory:
             case SampleRow(of="reservoir", at_ms=int()):
                 # A sample of an earlier day does not describe the reservoir of today.
                 pass
+            case SampleRow(of="reservoir", uncertainty_ppm=0.0):
+                # An older bridge wrote this copy of a sample when it used it.
+                found.reservoir.pop(row.reservoir, None)
             case SampleRow(of="reservoir"):
                 found.reservoir[row.reservoir] = row
                 sampled_ms[row.reservoir] = row.stamp.utc_ms

@@ -467,6 +467,9 @@ def test_the_log_gives_the_end_of_each_cartridge_and_the_newest_feed_sample() ->
             SampleRow(at(10), "butt", "reservoir", 40.0, 20.0, 1.0, 0.5, 12.0, "natural", "suitable"),
             CommandRow(at(11), "butt", "reservoir sample of 20 ppm", "a sample in the log", True, ""),
             CommandRow(at(11), "pond", "reservoir sample of 70 ppm", "hub", False, "too old."),
+            # An older bridge wrote a copy of the sample after its command.
+            CommandRow(at(11), "cask", "reservoir sample of 20 ppm", "hub", True, ""),
+            SampleRow(at(11), "cask", "reservoir", 40.0, 20.0, 0.0, 0.5, None, "off", "suitable"),
             SampleRow(at(12), "barrel", "reservoir", 60.0, 30.0, 1.0, 0.5, 12.0, "natural", "marginal"),
             FillRow(at(14), "barrel", 13_000, 20.0, None, None, "full"),
             FillRow(at(16), "pond", 14_500, 20.0, None, None, "full"),
