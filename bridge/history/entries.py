@@ -157,6 +157,6 @@ def lines(taken_back: Iterable[EntryRow], units: DisplayUnits) -> Iterator[str]:
         yield f"Taken back: {what}, of {units.local(when_ms(row) // 1000).isoformat(' ')}. The log keeps it."
         if isinstance(row, SampleRow) and row.of == "reservoir":
             yield (
-                "A running bridge has already used this sample. Measure the reservoir again, and enter "
-                "that sample: it replaces the value."
+                "If the bridge was running, it has used this sample already. Measure the reservoir "
+                "again, and enter that sample: it replaces the value."
             )
