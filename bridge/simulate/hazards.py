@@ -180,21 +180,16 @@ def hazards(
             no_rise_s,
             "no switches are fitted, so a level that reads upside down shows only in a fill",
         ),
-        Hazard(
-            FaultName.LEVEL_SENSOR_OPEN,
-            Organ.LEVEL,
-            frozenset({LEVEL_HEALTH, Trip.LEVEL_FAILURE}),
-            Matters.ALWAYS if has_level_sensor else Matters.NEVER,
-            FRAMES_S,
-            "" if has_level_sensor else "no level sensor is fitted",
-        ),
-        Hazard(
-            FaultName.LEVEL_SENSOR_SHORTED,
-            Organ.LEVEL,
-            frozenset({LEVEL_HEALTH, Trip.LEVEL_FAILURE}),
-            Matters.ALWAYS if has_level_sensor else Matters.NEVER,
-            FRAMES_S,
-            "" if has_level_sensor else "no level sensor is fitted",
+        *(
+            Hazard(
+                fault,
+                Organ.LEVEL,
+                frozenset({LEVEL_HEALTH, Trip.LEVEL_FAILURE}),
+                Matters.ALWAYS if has_level_sensor else Matters.NEVER,
+                FRAMES_S,
+                "" if has_level_sensor else "no level sensor is fitted",
+            )
+            for fault in (FaultName.LEVEL_SENSOR_OPEN, FaultName.LEVEL_SENSOR_SHORTED)
         ),
         Hazard(
             FaultName.OVERFLOW_FLOAT_UP,

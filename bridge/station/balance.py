@@ -140,8 +140,7 @@ def _by_level(
     if filling and (change_l > 0.0 or pulsed_l):
         treated_l = max(change_l, 0.0)
         inflow = more(inflow, treated_l, pulsed_l or 0.0, product)
-    full = level.overflow or volume_l >= RIM * capacity_l
-    if pulsed_l and path is Flow.SHUT and not full:
+    if pulsed_l and path is Flow.SHUT and not _is_full(plan, level):
         # The valve leaks or is stuck. Its water waits for the level to rise, or to show that it does not.
         inflow = more(inflow, 0.0, pulsed_l, product)
     ended = not filling and (inflow.litres > 0.0 or inflow.counted.litres >= 2.0 * dead_l)
@@ -197,6 +196,11 @@ def _risen(plan: StationPlan, before: Inventory, litres: float, product: Product
     return replace(before, water=mixed, band_ppm=max(at_worst_ppm - mixed.ppm, 0.0))
 
 
+def _is_full(plan: StationPlan, level: Level) -> bool:
+    """Return whether the level may not rise any more, although water flows in."""
+    return level.overflow or (level.volume_l or 0.0) >= RIM * plan.identity.capacity_l
+
+
 def _stop_l(plan: StationPlan) -> float:
     """Return the volume at which the level sensor may be at its lower stop. 0 without one."""
     sensor = plan.level.level_sensor
@@ -215,8 +219,7 @@ def _passing(
     Better water makes the estimate better, but the guard still counts with the worse one, and the interval
     reaches it.
     """
-    full = level.overflow or (level.volume_l or 0.0) >= RIM * plan.identity.capacity_l
-    if not full:
+    if not _is_full(plan, level):
         return before
     worst_ppm = holding_at_worst(before)
     mixed = taken_in(replace(before, inflow=more(before.inflow, pulsed_l, 0.0, product)))
