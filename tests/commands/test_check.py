@@ -45,7 +45,7 @@ def test_the_least_leak_is_explained_with_what_a_missing_statement_costs(tmp_pat
     told = explained(polytunnel)
     # 0.19 L/h, for a step of 2.6 L.
     assert (
-        "4.7 L a day is found within two weeks where afternoons are quiet if it begins after a quiet month"
+        "4.7 L a day is found within two weeks where afternoons are quiet, if it begins after a quiet month"
         in told
     )
     assert "one in ten is found beside misting, and four in ten beside wicks" in told

@@ -128,7 +128,7 @@ def _leak(station: StationPlan, shown: Units) -> str:
         return sentence + ", from the first day on: the draw at night is stated."
     return (
         sentence
-        + " if it begins after a quiet month. The draw at night is not stated ('night_draw_percent'): "
+        + ", if it begins after a quiet month. The draw at night is not stated ('night_draw_percent'): "
         "of leaks from the first day, one in ten is found beside misting, and four in ten beside wicks."
     )
 
