@@ -13,6 +13,7 @@ from tests.benchmarks.programs import ROOT
 from tests.benchmarks.stage import Stage, cpu_per_reading_us
 
 HOUR_S = 3600.0
+WEEK_H = 168
 MANY = 64
 
 
@@ -111,6 +112,28 @@ def memory(stage: Stage) -> list[Result]:
             "at most 64",
             crowd_mib - single_mib <= 64.0,
             note=f"peak {peak:.1f} MiB; {feed.late} readings late. {note}",
+        ),
+    ]
+
+
+def week(stage: Stage) -> list[Result]:
+    """Measures resident memory over a week of readings, with clocks that make it half an hour."""
+    speed = 2.0 * WEEK_H
+    with stage.boards() as boards, stage.bridge(boards, speed=speed) as one:
+        feed = Feed(boards, speed)
+        feed.run(stage.span(HOUR_S / speed))
+        after_hour = one.memory_mib()
+        feed.run(stage.span((WEEK_H - 1) * HOUR_S / speed))
+        after_week = one.memory_mib()
+    return [
+        Result(
+            "week",
+            "resident after a week of readings",
+            after_week,
+            "MiB",
+            "at most 66",
+            after_week <= 66.0,
+            note=f"{after_hour:.1f} MiB after an hour; {feed.late} of {feed.sent} readings late",
         ),
     ]
 
